@@ -1,0 +1,144 @@
+"""Elementary functions that give the same bits on every machine.
+
+libm, SIMD kernels and fused multiply-add round `sin`, `exp`, `log` and `tanh` differently from one processor to
+the next. A render that must be verifiable in twenty years may not use them. What is here is built from the
+operations that IEEE 754 rounds exactly (+, -, *, /, sqrt, floor, frexp, ldexp, comparisons), or, for single numbers
+at design time, from decimal arithmetic, which is specified to the digit.
+"""
+
+from __future__ import annotations
+
+from decimal import ROUND_HALF_EVEN, Context, Decimal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Phases = NDArray[np.uint64]
+
+_DECIMAL = Context(prec=50, rounding=ROUND_HALF_EVEN)
+_PI = Decimal("3.14159265358979323846264338327950288419716939937510582097494")
+_LN_2 = _DECIMAL.ln(Decimal(2))
+_LN_10 = _DECIMAL.ln(Decimal(10))
+
+TURN = 1 << 64
+"""One turn of a phase: phases are unsigned 64-bit integers, so that they wrap without rounding."""
+
+
+# ---- single numbers, for designing filters ---------------------------------------------------------------------
+
+
+def _sine_series(x: Decimal) -> Decimal:
+    term, total, n = x, x, 1
+    while abs(term) > Decimal("1e-48"):
+        term = _DECIMAL.divide(_DECIMAL.multiply(_DECIMAL.multiply(-term, x), x), Decimal((n + 1) * (n + 2)))
+        total = _DECIMAL.add(total, term)
+        n += 2
+    return total
+
+
+def sin_turns(turns: float) -> float:
+    """Sine of an angle in turns (1 turn = 360 degrees), correctly rounded in all but freak cases."""
+    fraction = _DECIMAL.remainder(Decimal(turns), Decimal(1))
+    return float(_sine_series(_DECIMAL.multiply(fraction, 2 * _PI)))
+
+
+def cos_turns(turns: float) -> float:
+    """Cosine of an angle in turns."""
+    fraction = _DECIMAL.remainder(_DECIMAL.add(Decimal(turns), Decimal("0.25")), Decimal(1))
+    return float(_sine_series(_DECIMAL.multiply(fraction, 2 * _PI)))
+
+
+def tan_turns(turns: float) -> float:
+    """Tangent of an angle in turns."""
+    angle = _DECIMAL.multiply(_DECIMAL.remainder(Decimal(turns), Decimal(1)), 2 * _PI)
+    return float(_DECIMAL.divide(_sine_series(angle), _sine_series(_DECIMAL.add(angle, _PI / 2))))
+
+
+def exp(x: float) -> float:
+    """e to the power of x, correctly rounded."""
+    return float(_DECIMAL.exp(Decimal(x)))
+
+
+def power(base: float, exponent: float) -> float:
+    """base (above 0) to any exponent, correctly rounded."""
+    return float(_DECIMAL.exp(_DECIMAL.multiply(_DECIMAL.ln(Decimal(base)), Decimal(exponent))))
+
+
+def gain_from_db(level_db: float) -> float:
+    """Amplitude factor of a level in dB, correctly rounded; 0 for minus infinity."""
+    if level_db == float("-inf"):
+        return 0.0
+    return float(_DECIMAL.exp(_DECIMAL.multiply(Decimal(level_db), _LN_10) / 20))
+
+
+def log10(x: float) -> float:
+    """Decimal logarithm of x above 0, correctly rounded."""
+    return float(_DECIMAL.log10(Decimal(x)))
+
+
+# ---- arrays, for the signal path --------------------------------------------------------------------------------
+
+
+def _taylor(terms: int, scale: Decimal, step: int, sign: int) -> tuple[float, ...]:
+    """Taylor coefficients scale**n / n! for n = first, first + step, …, with alternating sign if sign is -1."""
+    first = 1 if step == 2 else 0
+    coefficients, factorial = [], Decimal(1)
+    n = 0
+    for k in range(first + step * (terms - 1) + 1):
+        if k:
+            factorial *= k
+        if k >= first and (k - first) % step == 0:
+            coefficients.append(float(_DECIMAL.power(scale, k) / factorial * (sign**n)))
+            n += 1
+    return tuple(coefficients)
+
+
+_SINE = _taylor(terms=8, scale=_PI / 2, step=2, sign=-1)
+_EXP2 = _taylor(terms=14, scale=_LN_2, step=1, sign=1)
+_LOG2 = tuple(float(2 / (_LN_2 * (2 * k + 1))) for k in range(12))
+_DB_PER_OCTAVE = float(20 * _LN_2 / _LN_10)
+_OCTAVES_PER_DB = float(_LN_10 / (20 * _LN_2))
+_SQRT_HALF = 0.7071067811865476
+
+
+def _horner(x: Floats, coefficients: tuple[float, ...]) -> Floats:
+    total = np.full_like(x, coefficients[-1])
+    for coefficient in coefficients[-2::-1]:
+        total *= x
+        total += coefficient
+    return total
+
+
+def sine(phase: Phases) -> Floats:
+    """Sine of integer phases (2**64 is a turn); absolute error below 7e-12."""
+    quarter = phase.view(np.int64) * 2.0**-62  # quarter turns, -2 .. 2
+    folded = np.minimum(np.maximum(quarter, -2.0 - quarter), 2.0 - quarter)  # sine is mirrored about +-1
+    return folded * _horner(folded * folded, _SINE)
+
+
+def exp2(x: Floats) -> Floats:
+    """2 to the power of x, elementwise; relative error below 1e-15. x is bounded to -1000 .. 1000."""
+    bounded = np.clip(x, -1000.0, 1000.0)
+    whole = np.floor(bounded + 0.5)
+    return np.ldexp(_horner(bounded - whole, _EXP2), whole.astype(np.int32))
+
+
+def log2(x: Floats) -> Floats:
+    """Logarithm to base 2 of x above 0, elementwise; absolute error below 1e-14."""
+    mantissa, exponent = np.frexp(x)
+    small = mantissa < _SQRT_HALF
+    mantissa = np.where(small, 2.0 * mantissa, mantissa)
+    ratio = (mantissa - 1.0) / (mantissa + 1.0)
+    return ratio * _horner(ratio * ratio, _LOG2) + (exponent - small)
+
+
+def gains_from_db(levels_db: Floats) -> Floats:
+    """Amplitude factors of levels in dB, elementwise."""
+    return exp2(levels_db * _OCTAVES_PER_DB)
+
+
+def db_from_gains(gains: Floats, floor_db: float = -200.0) -> Floats:
+    """Levels in dB of amplitude factors, elementwise, not below floor_db."""
+    levels: Floats = log2(np.maximum(gains, gain_from_db(floor_db))) * _DB_PER_OCTAVE
+    return levels

@@ -1,0 +1,202 @@
+"""The one protocol of the mapping graph: what a node declares, and what it becomes when it is prepared.
+
+A node is a frozen, validated record of its parameters as they stand in piece.toml. `prepare` turns it into a step:
+a callable that takes one block after the other and holds its own state. A step keeps this contract, and a test
+checks each sentence for every registered kind:
+
+- it leaves its inputs untouched;
+- what it gives does not depend, to the bit, on how time is cut into spans;
+- it is causal: what it gives up to a frame depends on nothing after that frame;
+- it opens no file, takes no lock, reads no clock, and logs nothing;
+- finite input never makes it give NaN or infinity.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Annotated, ClassVar, Protocol, cast
+
+import msgspec
+import numpy as np
+
+from residue.mapping.signals import (
+    AUDIO_RATE_HZ,
+    CONTROL_RATE_HZ,
+    FRAMES_PER_TICK,
+    Events,
+    Fast,
+    Kind,
+    Shape,
+    Signal,
+    Slow,
+    Span,
+)
+
+
+@dataclass(frozen=True)
+class Port:
+    """Marks a field of a node as an input and says which kinds of signal it takes."""
+
+    kinds: frozenset[Kind]
+
+
+SlowIn = Annotated[str, Port(frozenset({Kind.SLOW}))]
+FastIn = Annotated[str, Port(frozenset({Kind.FAST}))]
+EventsIn = Annotated[str, Port(frozenset({Kind.EVENTS}))]
+EitherIn = Annotated[str, Port(frozenset({Kind.SLOW, Kind.FAST}))]
+AnyIn = Annotated[str, Port(frozenset(Kind))]
+FastsIn = Annotated[list[str], Port(frozenset({Kind.FAST}))]
+SlowsIn = Annotated[list[str], Port(frozenset({Kind.SLOW}))]
+EithersIn = Annotated[list[str], Port(frozenset({Kind.SLOW, Kind.FAST}))]
+AnysIn = Annotated[list[str], Port(frozenset(Kind))]
+
+
+class Drive(msgspec.Struct, frozen=True, forbid_unknown_fields=True, rename={"source": "from"}):
+    """A parameter driven by a slow signal: straight lines between the points (at, gives), level beyond them."""
+
+    source: str
+    at: list[float]
+    gives: list[float]
+
+
+Control = float | Slow
+"""A parameter during one span: a number while it stands still, else (ticks,)."""
+
+
+@dataclass(slots=True)
+class Block:
+    """What a step gets: the span, its inputs by field name, and its drivable parameters."""
+
+    span: Span
+    inputs: Mapping[str, Signal | Sequence[Signal]]
+    controls: Mapping[str, Control]
+
+    def slow(self, field: str) -> Slow:
+        """(ticks,)"""
+        return cast(Slow, self.inputs[field])
+
+    def fast(self, field: str) -> Fast:
+        """(channels, frames)"""
+        return cast(Fast, self.inputs[field])
+
+    def either(self, field: str) -> Slow | Fast:
+        """(ticks,) or (channels, frames)"""
+        return cast("Slow | Fast", self.inputs[field])
+
+    def events(self, field: str) -> Events:
+        """Those within the span."""
+        return cast(Events, self.inputs[field])
+
+    def fasts(self, field: str) -> Sequence[Fast]:
+        """One (channels, frames) for each signal named in the field."""
+        return cast("Sequence[Fast]", self.inputs[field])
+
+    def slows(self, field: str) -> Sequence[Slow]:
+        """One (ticks,) for each signal named in the field."""
+        return cast("Sequence[Slow]", self.inputs[field])
+
+    def eithers(self, field: str) -> Sequence[Slow | Fast]:
+        """One signal for each named in the field, all of one kind."""
+        return cast("Sequence[Slow | Fast]", self.inputs[field])
+
+
+class Step(Protocol):
+    """A prepared node."""
+
+    def __call__(self, block: Block) -> Signal:
+        """The node's signal over the block's span."""
+
+
+class Reader(Protocol):
+    """One channel of a performance, recorded or live."""
+
+    def __call__(self, span: Span) -> Signal:
+        """The channel over a span; silence, or no events, where it was not recorded."""
+
+
+class Source(Protocol):
+    """A performance as the graph sees it: named channels."""
+
+    def channel(self, name: str, kind: Kind) -> Reader:
+        """The channel, in physical units, as the kind of signal asked for. The graph has checked that it exists."""
+
+
+@dataclass(frozen=True, slots=True)
+class NodeContext:
+    """What a node is prepared with."""
+
+    inputs: Mapping[str, Shape | Sequence[Shape]]
+    """The shape of each input, by field name."""
+    seed: int
+    """Differs for every node, is the same on every run."""
+    source: Source
+    folder: str
+    """Where the installation stands; files that a node names are looked for in it."""
+
+    def shape(self, field: str) -> Shape:
+        """The shape of an input that takes one signal."""
+        return cast(Shape, self.inputs[field])
+
+    def rate_hz(self, field: str) -> float:
+        """The rate of an input that is slow or fast."""
+        return AUDIO_RATE_HZ if self.shape(field).kind is Kind.FAST else CONTROL_RATE_HZ
+
+    def random(self) -> np.random.Generator:
+        """The node's own random stream (PCG64: the same everywhere). A step must draw from it in order of time."""
+        return np.random.Generator(np.random.PCG64(self.seed))
+
+
+class Node(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One step of the mapping. Fields that are ports name the nodes it listens to; the others are parameters.
+
+    A parameter whose type includes Drive may be driven by a slow signal or set by a section of the form.
+    """
+
+    kind: ClassVar[str]
+    family: ClassVar[str]
+
+    def gives(self, inputs: Mapping[str, Shape | Sequence[Shape]]) -> Shape:
+        """The shape of what it gives, by the shapes of its inputs.
+
+        Raises ValueError, in a person's words, where the inputs do not fit together.
+        """
+        raise TypeError(f"{type(self).__name__} does not say what it gives")
+
+    def prepare(self, context: NodeContext) -> Step:
+        """A step with fresh state.
+
+        Raises ValueError, in a person's words, where the parameters do not fit together.
+        """
+        raise TypeError(f"{type(self).__name__} cannot be prepared")
+
+
+class Ramp:
+    """Carries a control from ticks to frames in straight lines; the visible crossing from slow to fast.
+
+    Frame n within tick k lies on the line from the value of tick k - 1 to that of tick k, which makes the
+    crossing causal at the price of one tick (0.5 ms) of delay.
+    """
+
+    _SHARES = np.arange(1, FRAMES_PER_TICK + 1) / FRAMES_PER_TICK
+
+    def __init__(self) -> None:
+        self._previous: float | None = None
+        self._current = 0.0
+
+    def __call__(self, span: Span, control: Control) -> Control:
+        """(frames,), or the number itself while it stands still."""
+        if isinstance(control, float) and (self._previous is None or self._previous == self._current == control):
+            self._previous = self._current = control
+            return control
+        values = np.full(span.ticks, control) if isinstance(control, float) else control
+        if self._previous is None:
+            first = float(values[0]) if len(values) else 0.0
+            self._previous = self._current = first
+        knots = np.concatenate(([self._previous, self._current], values))
+        # A span may begin within a tick: the first pair of knots covers the frames before its first tick.
+        tick = span.first_tick - 1
+        lines = knots[:-1, None] + (knots[1:] - knots[:-1])[:, None] * self._SHARES
+        lead = span.start - tick * FRAMES_PER_TICK
+        self._previous, self._current = float(knots[-2]), float(knots[-1])
+        return lines.reshape(-1)[lead : lead + span.frames]

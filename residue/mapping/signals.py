@@ -1,0 +1,95 @@
+"""The three kinds of signal, and the integer clock they share.
+
+Time in a performance is counted in frames of the audio rate. A slow signal has one value a tick, a tick being
+FRAMES_PER_TICK frames: tick k stands at frame k * FRAMES_PER_TICK. Nothing here ever counts time in floating point.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+AUDIO_RATE_HZ = 48_000
+CONTROL_RATE_HZ = 2_000
+FRAMES_PER_TICK = AUDIO_RATE_HZ // CONTROL_RATE_HZ
+
+Slow = NDArray[np.float64]
+"""(ticks,): one value a tick."""
+Fast = NDArray[np.float64]
+"""(channels, frames): audio."""
+
+
+class Kind(StrEnum):
+    """The kinds of signal that wires of a mapping graph carry."""
+
+    SLOW = "slow"
+    FAST = "fast"
+    EVENTS = "events"
+
+
+RATE_HZ = {Kind.SLOW: CONTROL_RATE_HZ, Kind.FAST: AUDIO_RATE_HZ}
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """The frames start, …, stop - 1 of a performance: what one step of the graph covers. Any length, any start."""
+
+    start: int
+    stop: int
+
+    @property
+    def frames(self) -> int:
+        """How many frames it has."""
+        return self.stop - self.start
+
+    @property
+    def first_tick(self) -> int:
+        """The first tick at or after the start."""
+        return -(-self.start // FRAMES_PER_TICK)
+
+    @property
+    def last_tick(self) -> int:
+        """One past the last tick before the stop."""
+        return -(-self.stop // FRAMES_PER_TICK)
+
+    @property
+    def ticks(self) -> int:
+        """How many ticks stand in it; none, in a span shorter than a tick, is common."""
+        return self.last_tick - self.first_tick
+
+
+@dataclass(frozen=True, slots=True)
+class Events:
+    """Happenings within a span: (n,) frames, ascending, and (n,) values."""
+
+    frames: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
+    values: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+
+
+Signal = Slow | Fast | Events
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """What a wire carries: its kind, and for a fast signal how many channels."""
+
+    kind: Kind
+    channels: int = 1
+
+
+SLOW = Shape(Kind.SLOW)
+FAST = Shape(Kind.FAST)
+EVENTS = Shape(Kind.EVENTS)
+
+
+def seconds(frame: int) -> float:
+    """The time of a frame in seconds."""
+    return frame / AUDIO_RATE_HZ
+
+
+def frame_at(time_s: float) -> int:
+    """The frame nearest to a time in seconds."""
+    return round(time_s * AUDIO_RATE_HZ)

@@ -1,0 +1,54 @@
+"""What is wrong, where, and the mend: the one form in which residue tells a person of trouble."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Severity(StrEnum):
+    """How much a finding matters."""
+
+    STOPS = "stops"
+    """The installation cannot open, or what was asked for cannot be done."""
+    WARNS = "warns"
+    """It runs, but somebody should look."""
+    NOTES = "notes"
+    """Good to know."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing found: where (file and key, or the part of the machine), what stands there, and the mend."""
+
+    severity: Severity
+    where: str
+    what: str
+    mend: str
+
+    def __str__(self) -> str:
+        return f"{self.where}: {self.what} {self.mend}".rstrip()
+
+
+class ProblemError(Exception):
+    """Work could not be done for the reasons in `findings`, all of them at once; shown to people as they stand."""
+
+    def __init__(self, findings: Iterable[Finding]) -> None:
+        self.findings = tuple(findings)
+        super().__init__("\n".join(map(str, self.findings)))
+
+
+def stopping(where: str, what: str, mend: str) -> ProblemError:
+    """The error of a single thing that stops the work."""
+    return ProblemError([Finding(Severity.STOPS, where, what, mend)])
+
+
+def nearest(name: str, names: Iterable[str]) -> str:
+    """A closing half-sentence that names the valid name nearest to `name`, or all of them if none is near."""
+    known = sorted(names)
+    near = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
+    if near:
+        return f"Did you mean {near[0]}?"
+    return f"Write one of: {', '.join(known)}." if known else "There is none to choose from."
