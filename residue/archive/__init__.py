@@ -1,0 +1,1 @@
+"""Archived performances: bags, their channels, readers of recordings, and the prepared cache."""

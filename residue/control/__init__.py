@@ -1,0 +1,1 @@
+"""The OSC control surface and the feed."""

@@ -1,0 +1,1 @@
+"""Signal processing that gives the same bits on every machine and for every block size."""

@@ -114,14 +114,16 @@ def sine(phase: Phases) -> Floats:
     """Sine of integer phases (2**64 is a turn); absolute error below 7e-12."""
     quarter = phase.view(np.int64) * 2.0**-62  # quarter turns, -2 .. 2
     folded = np.minimum(np.maximum(quarter, -2.0 - quarter), 2.0 - quarter)  # sine is mirrored about +-1
-    return folded * _horner(folded * folded, _SINE)
+    value: Floats = folded * _horner(folded * folded, _SINE)
+    return value
 
 
 def exp2(x: Floats) -> Floats:
     """2 to the power of x, elementwise; relative error below 1e-15. x is bounded to -1000 .. 1000."""
     bounded = np.clip(x, -1000.0, 1000.0)
     whole = np.floor(bounded + 0.5)
-    return np.ldexp(_horner(bounded - whole, _EXP2), whole.astype(np.int32))
+    value: Floats = np.ldexp(_horner(bounded - whole, _EXP2), whole.astype(np.int32))
+    return value
 
 
 def log2(x: Floats) -> Floats:

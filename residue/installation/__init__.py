@@ -1,0 +1,1 @@
+"""The three files of an installation, read and checked into one object."""

@@ -1,0 +1,1 @@
+"""The cap: weightings, meters, caps, plan, governor, limiter, calibration."""

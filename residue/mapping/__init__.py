@@ -1,0 +1,1 @@
+"""The mapping graph: signals, the node protocol, graph and form."""

@@ -1,0 +1,1 @@
+"""Sinks: sound device, file, silent."""

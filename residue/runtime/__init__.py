@@ -1,0 +1,1 @@
+"""Engine, house, daemon and log."""

@@ -1,0 +1,1 @@
+"""Opening hours, calendar, programme and agenda."""

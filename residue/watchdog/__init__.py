@@ -1,0 +1,1 @@
+"""Health checks, notification and recovery."""
