@@ -8,6 +8,7 @@ at design time, from decimal arithmetic, which is specified to the digit.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from decimal import ROUND_HALF_EVEN, Context, Decimal
 
 import numpy as np
@@ -56,12 +57,12 @@ def tan_turns(turns: float) -> float:
 
 
 def exp(x: float) -> float:
-    """e to the power of x, correctly rounded."""
+    """The exponential of x, correctly rounded."""
     return float(_DECIMAL.exp(Decimal(x)))
 
 
 def power(base: float, exponent: float) -> float:
-    """base (above 0) to any exponent, correctly rounded."""
+    """A base above 0 to any exponent, correctly rounded."""
     return float(_DECIMAL.exp(_DECIMAL.multiply(_DECIMAL.ln(Decimal(base)), Decimal(exponent))))
 
 
@@ -132,7 +133,8 @@ def log2(x: Floats) -> Floats:
     small = mantissa < _SQRT_HALF
     mantissa = np.where(small, 2.0 * mantissa, mantissa)
     ratio = (mantissa - 1.0) / (mantissa + 1.0)
-    return ratio * _horner(ratio * ratio, _LOG2) + (exponent - small)
+    value: Floats = ratio * _horner(ratio * ratio, _LOG2) + (exponent - small)
+    return value
 
 
 def gains_from_db(levels_db: Floats) -> Floats:
@@ -144,3 +146,15 @@ def db_from_gains(gains: Floats, floor_db: float = -200.0) -> Floats:
     """Levels in dB of amplitude factors, elementwise, not below floor_db."""
     levels: Floats = log2(np.maximum(gains, gain_from_db(floor_db))) * _DB_PER_OCTAVE
     return levels
+
+
+def total(rows: Iterable[Floats]) -> Floats:
+    """The sum of arrays, taken in their order.
+
+    numpy's own sum over a short axis changes its order with the length of the other one.
+    """
+    first, *others = rows
+    result = first.copy()
+    for row in others:
+        result += row
+    return result

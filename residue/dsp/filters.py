@@ -27,7 +27,7 @@ def _public_kernel(sos: Floats, x: Floats, zi: Floats) -> None:
 
 
 def _choose_kernel() -> Kernel:
-    """scipy's inner loop costs a tenth of its public call; it is private, so it is used only if it proves equal."""
+    """The inner loop of scipy: a tenth of the cost of its public call, but private, so used only if it proves equal."""
     try:
         from scipy.signal._sosfilt import _sosfilt
     except ImportError:
@@ -51,7 +51,6 @@ _kernel = _choose_kernel()
 class SosFilter:
     """A cascade of second-order sections over channels, remembering its state between blocks.
 
-    Called with (channels, frames) or (frames,), gives the filtered copy in the same shape.
     The output does not depend on how the stream is cut into blocks.
     """
 
@@ -60,6 +59,7 @@ class SosFilter:
         self._state = np.zeros((channels, len(self._sos), 2))
 
     def __call__(self, block: Floats) -> Floats:
+        """The filtered copy of (channels, frames) or (frames,), in the same shape."""
         y = np.atleast_2d(block) + SUBNORMAL_GUARD
         _kernel(self._sos, y, self._state)
         return y.reshape(block.shape)
@@ -69,6 +69,21 @@ class SosFilter:
         twin = SosFilter(self._sos, len(self._state))
         twin._state[:] = self._state
         return twin
+
+
+class FromFirst:
+    """Takes the first value off a stream, so that a filter without gain at DC starts at rest, not with a thump."""
+
+    def __init__(self) -> None:
+        self._first: Floats | None = None
+
+    def __call__(self, block: Floats) -> Floats:
+        """The difference to the first value, of (channels, frames) or (frames,)."""
+        if self._first is None:
+            if not block.shape[-1]:
+                return block
+            self._first = block[..., :1].copy()
+        return block - self._first
 
 
 # ---- designs -----------------------------------------------------------------------------------------------------

@@ -73,15 +73,15 @@ class Block:
     controls: Mapping[str, Control]
 
     def slow(self, field: str) -> Slow:
-        """(ticks,)"""
+        """One slow input, (ticks,)."""
         return cast(Slow, self.inputs[field])
 
     def fast(self, field: str) -> Fast:
-        """(channels, frames)"""
+        """One fast input, (channels, frames)."""
         return cast(Fast, self.inputs[field])
 
     def either(self, field: str) -> Slow | Fast:
-        """(ticks,) or (channels, frames)"""
+        """One input that is slow, (ticks,), or fast, (channels, frames)."""
         return cast("Slow | Fast", self.inputs[field])
 
     def events(self, field: str) -> Events:
@@ -162,6 +162,10 @@ class Node(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
         Raises ValueError, in a person's words, where the inputs do not fit together.
         """
         raise TypeError(f"{type(self).__name__} does not say what it gives")
+
+    def needs(self) -> Sequence[tuple[str, Kind]]:
+        """The channels of the performance that it reads, and as which kind of signal."""
+        return ()
 
     def prepare(self, context: NodeContext) -> Step:
         """A step with fresh state.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Protocol
 
 from residue.loudness.capped import Capped
@@ -14,8 +15,13 @@ class SinkLostError(Exception):
 class Sink(Protocol):
     """Takes capped frames at the pace of the house. `write` blocks until there is room: it is the engine's clock."""
 
-    latency_s: float
-    """From the return of `write` until the first of the frames written is heard."""
+    @property
+    def latency_s(self) -> float:
+        """From the return of `write` until the last of the frames written is heard."""
+
+    @property
+    def late_blocks(self) -> int:
+        """How often frames came too late and a gap was heard, since the sink was opened."""
 
     def write(self, capped: Capped) -> None:
         """Play these frames after those written before.
@@ -25,3 +31,10 @@ class Sink(Protocol):
 
     def close(self) -> None:
         """Let go of the device; what was written last is not waited for."""
+
+
+Open = Callable[[], Sink]
+"""Opens a sink, and opens it again after a loss.
+
+Raises SinkLostError while it is not there, ProblemError where it can never be as the room needs it.
+"""

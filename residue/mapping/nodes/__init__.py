@@ -1,1 +1,130 @@
 """The catalogue of nodes, one module a family."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+from importlib.metadata import EntryPoint, entry_points
+from types import MappingProxyType
+
+from residue.mapping.node import Node
+from residue.mapping.nodes import (
+    brain,
+    conditioning,
+    crossing,
+    feeds,
+    filtering,
+    gating,
+    heart,
+    memory,
+    muscle,
+    reverberation,
+    sources,
+    space,
+    strike,
+    tones,
+    voices,
+)
+from residue.problems import Finding, ProblemError, Severity
+
+_CLASSES: tuple[type[Node], ...] = (
+    # sources
+    sources.Channel,
+    sources.Constant,
+    # conditioning
+    conditioning.Gain,
+    conditioning.Offset,
+    conditioning.Rectify,
+    conditioning.Clip,
+    conditioning.Normalise,
+    conditioning.Scale,
+    conditioning.Mix,
+    conditioning.Product,
+    conditioning.Crossfade,
+    filtering.Highpass,
+    filtering.Lowpass,
+    filtering.Bandpass,
+    filtering.Notch,
+    filtering.Delay,
+    filtering.Smooth,
+    gating.SlewLimit,
+    gating.Gate,
+    gating.Hold,
+    # muscle
+    muscle.Rms,
+    muscle.MeanAbsolute,
+    muscle.Envelope,
+    muscle.Onsets,
+    muscle.Effort,
+    muscle.BandLevel,
+    muscle.CrossingRate,
+    # heart
+    heart.Beats,
+    heart.HeartRate,
+    heart.Rmssd,
+    heart.Missing,
+    heart.Spread,
+    # brain
+    brain.BandPower,
+    brain.Artefacts,
+    # memory
+    memory.Layers,
+    memory.Echo,
+    # crossing
+    crossing.Sound,
+    crossing.Control,
+    crossing.Follow,
+    # voices
+    voices.Murmur,
+    voices.Saturate,
+    voices.Resonators,
+    tones.Noise,
+    tones.Oscillator,
+    strike.Strike,
+    tones.LowVoice,
+    reverberation.Reverberation,
+    # space
+    space.Pan,
+    space.Crossover,
+    space.Output,
+    # feeds
+    feeds.Feed,
+)
+
+KINDS: Mapping[str, type[Node]] = MappingProxyType({cls.kind: cls for cls in _CLASSES})
+"""Every kind that residue brings."""
+
+ENTRY_POINTS = "residue.nodes"
+"""The group under which a package of an artist's own names its kinds: kind = "module:Class"."""
+
+
+@cache
+def catalogue() -> Mapping[str, type[Node]]:
+    """Every kind there is: residue's, and those of the packages installed beside it.
+
+    Raises ProblemError where one of those cannot be loaded, is not a node, or takes the name of another.
+    """
+    kinds, findings = dict(KINDS), []
+    for entry in sorted(entry_points(group=ENTRY_POINTS), key=lambda entry: entry.name):
+        try:
+            kinds[entry.name] = _own(entry, kinds)
+        except ValueError as error:
+            findings.append(Finding(Severity.STOPS, f"{ENTRY_POINTS}: {entry.name} = {entry.value}", str(error), ""))
+    if findings:
+        raise ProblemError(findings)
+    return MappingProxyType(kinds)
+
+
+def _own(entry: EntryPoint, kinds: Mapping[str, type[Node]]) -> type[Node]:
+    """The class of an artist's own kind."""
+    if entry.name in kinds:
+        raise ValueError(f'There is a kind "{entry.name}" already. Give this one another name.')
+    try:
+        node = entry.load()
+    except Exception as error:  # noqa: BLE001 - whatever an artist's module does while it is loaded
+        raise ValueError(f"It cannot be loaded ({error}). Mend or uninstall the package.") from error
+    if not (isinstance(node, type) and issubclass(node, Node)):
+        raise ValueError("It is not a subclass of residue.mapping.node.Node. Name such a class.")
+    if getattr(node, "kind", None) != entry.name or not hasattr(node, "family"):
+        raise ValueError(f'The class must say kind = "{entry.name}" and its family.')
+    return node

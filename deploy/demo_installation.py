@@ -1,0 +1,74 @@
+"""Makes a copy of an installation that is open now: demo_installation.py SOURCE TARGET WAV.
+
+Prints two lines: the performance that it will play, and the device to play it on, which is the machine's own where
+it has one with channels enough, else the silent one that writes what would have sounded to WAV.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+import sys
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import sounddevice
+import tzlocal
+
+from residue.installation.load import load
+from residue.schedule.hours import zone_names
+from residue.schedule.spans import local
+
+OPEN_BEFORE = timedelta(hours=1)
+OPEN_AFTER = timedelta(hours=2)
+"""Whole hours on both sides: neither a midnight nor a change to summer time can close the house within the demo."""
+
+
+def hours_open_at(now: datetime, zone: ZoneInfo, performance: str) -> str:
+    """An hours.toml by which the house is open at `now`, aware, and for an hour at least."""
+    opens, closes = local(now - OPEN_BEFORE, zone), local(now + OPEN_AFTER, zone)
+    return f"""\
+# Made by the demo for today.
+time_zone = {json.dumps(zone.key)}
+
+[[exception]]
+date = {opens:%Y-%m-%d}
+open = ["{opens:%H:%M}-{closes:%H:%M}"]
+why = "the demo"
+
+[programme]
+performances = [{json.dumps(performance)}]
+after_interruption = "restart" # each demo begins at the beginning
+"""
+
+
+def zone_of_the_machine() -> ZoneInfo:
+    """UTC where the machine names none."""
+    name = tzlocal.get_localzone_name()
+    return ZoneInfo(name if name in zone_names() else "UTC")
+
+
+def device_for(channels: int, wav: Path) -> str:
+    """What stands after --device."""
+    try:
+        own = sounddevice.query_devices(kind="output")
+    except (sounddevice.PortAudioError, ValueError):  # the machine has none
+        return f"file:{wav}"
+    return str(own["name"]) if own["max_output_channels"] >= channels else f"file:{wav}"
+
+
+def main(source: Path, target: Path, wav: Path) -> None:
+    """Copy, open, and say what can be played where."""
+    shutil.rmtree(target, ignore_errors=True)
+    shutil.copytree(source, target)
+    installation = load(target)
+    performance = installation.hours.programme.performances[0]
+    hours = hours_open_at(datetime.now(UTC), zone_of_the_machine(), performance)
+    (target / "hours.toml").write_text(hours, encoding="utf-8")
+    widest = max(output.device_channel for output in installation.room.output.values())
+    sys.stdout.write(f"{performance}\n{device_for(widest, wav)}\n")
+
+
+if __name__ == "__main__":
+    main(*map(Path, sys.argv[1:4]))

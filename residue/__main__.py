@@ -1,0 +1,5 @@
+"""`python -m residue`."""
+
+from residue.cli import main
+
+main(prog_name="residue")

@@ -1,0 +1,212 @@
+"""A performance sealed as a BagIt bag (RFC 8493): opening one, sealing one, and the digest that names one."""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import os
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+import bagit
+
+from residue import __version__
+from residue.archive.beside import folder_beside
+from residue.archive.performance import FILE_NAME, Performance, read_performance
+from residue.problems import Finding, ProblemError, Severity, stopping
+from residue.progress import Progress, silent
+
+ALGORITHM = "sha256"
+DECLARATION = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
+BLOCK_BYTES = 1 << 20
+_UNSAFE_NAME = re.compile(r"[\x00-\x1f\x7f]|%0[AaDd]|%25")
+"""In a manifest CR, LF and % may be percent-encoded, and readers differ in what they decode: no such names."""
+
+logging.getLogger("bagit").setLevel(logging.CRITICAL)  # what it would say is said by our findings
+
+
+@dataclass(frozen=True, slots=True)
+class Bag:
+    """An opened bag: what it says about itself. Its payload has not been read; `fixity.verify` does that."""
+
+    path: Path
+    digest: str
+    """SHA-256 over its sorted payload manifest: two bags with the same payload have the same digest."""
+    performance: Performance
+    info: Mapping[str, tuple[str, ...]]
+    """bag-info.txt, in its order; an element may occur more than once."""
+
+    @property
+    def payload(self) -> Path:
+        """The folder that performance.toml stands in."""
+        return self.path / "data"
+
+    def file_of(self, channel: str) -> Path:
+        """The file that holds a channel; raises ProblemError where it is missing or leaves the bag."""
+        named = self.performance.the_channel(channel, self.path.name).file
+        where = f"{self.path.name}: channel.{channel}.file"
+        file = self.payload / named
+        if not file.resolve().is_relative_to(self.payload.resolve()):
+            raise stopping(where, f"{named} is a link that leaves the bag.", "Seal a bag that holds the file itself.")
+        if not file.is_file():
+            raise stopping(where, f"{named} is missing from the bag.", "Copy the bag again from where it came.")
+        return file
+
+
+def open_bag(path: Path) -> Bag:
+    """The bag in a folder, cheaply: reads its tag files and performance.toml. Raises ProblemError."""
+    opened = read_tags(path)
+    info = {
+        name: tuple(value) if isinstance(value, list) else (value,)
+        for name, value in getattr(opened, "info", {}).items()
+    }
+    return Bag(path, _digest(opened), read_performance(path / "data" / FILE_NAME), info)
+
+
+def payload_digest(path: Path) -> str:
+    """The digest of a bag (64 hexadecimal digits), from its payload manifest alone. Raises ProblemError."""
+    return _digest(read_tags(path))
+
+
+def read_tags(path: Path) -> bagit.Bag:
+    """The bag as the bagit library reads it, without its payload. Raises ProblemError."""
+    if not path.is_dir():
+        raise stopping(str(path), "There is no such folder.", "Name the folder that holds bagit.txt.")
+    try:
+        opened = bagit.Bag(str(path))
+    except (bagit.BagError, UnicodeError, ValueError, OSError) as error:
+        raise stopping(
+            path.name, f"It is not a bag that can be read: {error}.", "Copy it again from where it came."
+        ) from error
+    if not opened.payload_entries():
+        raise stopping(path.name, "It lists no payload in a manifest.", "Seal the recording again.")
+    return opened
+
+
+def _digest(opened: bagit.Bag) -> str:
+    entries = opened.payload_entries()
+    lines = []
+    for name in sorted(entries):
+        algorithm = ALGORITHM if ALGORITHM in entries[name] else min(entries[name])
+        lines.append(f"{algorithm} {entries[name][algorithm].lower()} {name}\n")
+    return hashlib.sha256("".join(lines).encode()).hexdigest()
+
+
+Info = Mapping[str, str | list[str]]
+"""Further elements of bag-info.txt; a list repeats the element."""
+
+
+def seal(folder: Path, into: Path, info: Info, on: date, progress: Progress = silent) -> Bag:
+    """Copy a folder that holds performance.toml into a new bag at `into`.
+
+    on: the Bagging-Date. The same folder, info and date give the same bytes.
+    The bag is made beside `into` and renamed, so that a cut leaves no half bag. Raises ProblemError.
+    """
+    read_performance(folder / FILE_NAME)
+    files = _files_to_seal(folder)
+    with folder_beside(into) as making:
+        sums = {}
+        for name in _told(files, progress):
+            copied = making / "data" / name
+            copied.parent.mkdir(parents=True, exist_ok=True)
+            sums[name] = _copy_hashing(folder / name, copied)
+        _write_tag_files(making, files, sums, info, on, {})
+    return open_bag(into)
+
+
+def seal_moving(
+    folder: Path, into: Path, info: Info, on: date, about: Mapping[str, bytes], progress: Progress = silent
+) -> Bag:
+    """Turn a folder that holds performance.toml into a bag at `into`, on the same disk; the folder is gone then.
+
+    about: files, by name, that tell of the recording without being part of it; they go into the folder about/.
+    """
+    read_performance(folder / FILE_NAME)
+    files = _files_to_seal(folder)
+    sums = {name: _checksum(folder / name) for name in _told(files, progress)}
+    with folder_beside(into) as making:
+        folder.rename(making / "data")
+        _write_tag_files(making, files, sums, info, on, about)
+    return open_bag(into)
+
+
+def _told(files: list[tuple[str, int]], progress: Progress) -> Iterator[str]:
+    """The names of the files, telling in bytes how far their turn has come."""
+    done, total = 0, sum(size for _, size in files)
+    for name, size in files:
+        progress(name, done, total)
+        yield name
+        done += size
+    progress("sealed", total, total)
+
+
+def _write_tag_files(
+    making: Path,
+    files: list[tuple[str, int]],
+    sums: Mapping[str, str],
+    info: Info,
+    on: date,
+    about: Mapping[str, bytes],
+) -> None:
+    """Everything beside the payload. Source: RFC 8493, sections 2.1 and 2.2."""
+    bag_info = {"Bag-Software-Agent": f"residue {__version__}", "Bagging-Date": on.isoformat()}
+    oxum = {"Payload-Oxum": f"{sum(size for _, size in files)}.{len(files)}"}
+    tag_files = {f"about/{name}": content for name, content in about.items()}
+    tag_files["bag-info.txt"] = _tag_lines({**info, **bag_info, **oxum}).encode()
+    tag_files["bagit.txt"] = DECLARATION.encode()
+    tag_files[f"manifest-{ALGORITHM}.txt"] = "".join(f"{sums[name]}  data/{name}\n" for name, _ in files).encode()
+    lines = (f"{hashlib.sha256(content).hexdigest()}  {name}\n" for name, content in sorted(tag_files.items()))
+    tag_files[f"tagmanifest-{ALGORITHM}.txt"] = "".join(lines).encode()
+    for name, content in tag_files.items():
+        (making / name).parent.mkdir(exist_ok=True)
+        (making / name).write_bytes(content)
+
+
+def _files_to_seal(folder: Path) -> list[tuple[str, int]]:
+    """The names (forward slashes, sorted) and sizes of all files in a folder; raises for what no bag may hold."""
+    files, findings = [], []
+    for place, folders, names in os.walk(folder):
+        for name in [*folders, *names]:
+            path = Path(place, name)
+            inner = path.relative_to(folder).as_posix()
+            if path.is_symlink():
+                findings.append(_unsealable(folder, inner, "is a link", "Put the file itself there."))
+            elif _UNSAFE_NAME.search(inner) or not inner.isprintable():
+                findings.append(_unsealable(folder, ascii(inner), "has a name that does not travel", "Rename it."))
+            elif path.is_file():
+                files.append((inner, path.stat().st_size))
+            elif not path.is_dir():
+                findings.append(_unsealable(folder, inner, "is not a file", "Remove it."))
+    if findings:
+        raise ProblemError(findings)
+    return sorted(files)
+
+
+def _unsealable(folder: Path, inner: str, what: str, mend: str) -> Finding:
+    return Finding(Severity.STOPS, folder.name, f"{inner} {what}.", mend)
+
+
+def _checksum(file: Path) -> str:
+    with file.open("rb") as reading:
+        return hashlib.file_digest(reading, ALGORITHM).hexdigest()
+
+
+def _copy_hashing(source: Path, target: Path) -> str:
+    digest = hashlib.sha256()
+    with source.open("rb") as reading, target.open("wb") as writing:
+        while block := reading.read(BLOCK_BYTES):
+            digest.update(block)
+            writing.write(block)
+    return digest.hexdigest()
+
+
+def _tag_lines(info: Info) -> str:
+    """Elements of bag-info.txt, one a line; line breaks within a value become spaces."""
+    lines = []
+    for name, values in info.items():
+        for value in [values] if isinstance(values, str) else values:
+            lines.append(f"{name}: {' '.join(value.split())}\n")
+    return "".join(lines)

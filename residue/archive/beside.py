@@ -1,0 +1,107 @@
+"""Writing that a cut cannot leave half done: beside the place, onto the disk, then renamed into it."""
+
+from __future__ import annotations
+
+import errno
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from residue.problems import ProblemError, stopping
+
+PREFIX = ".making-"
+"""What is being made beside its place begins with this; what a cut left behind may be removed."""
+
+
+@contextmanager
+def file_beside(path: Path) -> Iterator[Path]:
+    """A temporary path in the same folder; when the block ends well, what was written there stands at `path`."""
+    with telling(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(prefix=PREFIX, suffix=path.suffix, dir=path.parent)
+        os.close(handle)
+        temporary = Path(name)
+        try:
+            yield temporary
+            temporary.chmod(0o644)
+            onto_disk(temporary)
+            temporary.replace(path)
+            onto_disk(path.parent)
+        finally:
+            temporary.unlink(missing_ok=True)
+
+
+@contextmanager
+def folder_beside(path: Path) -> Iterator[Path]:
+    """A temporary folder beside `path`, which must not exist; when the block ends well, it stands at `path`."""
+    with telling(path):
+        if path.exists():
+            raise stopping(str(path), "Something already stands there.", "Choose another name, or move it away.")
+        path.parent.mkdir(parents=True, exist_ok=True)
+        temporary = Path(tempfile.mkdtemp(prefix=PREFIX, dir=path.parent))
+        try:
+            yield temporary
+            temporary.chmod(0o755)
+            for folder, _, names in os.walk(temporary):
+                for name in names:
+                    onto_disk(Path(folder, name))
+                onto_disk(Path(folder))
+            temporary.rename(path)
+            onto_disk(path.parent)
+        finally:
+            shutil.rmtree(temporary, ignore_errors=True)
+
+
+def onto_disk(path: Path) -> None:
+    """Wait until a file, or a folder's list of names, is on the disk. A file system that cannot is let be."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        with _unsupported_let_be():
+            os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+@contextmanager
+def _unsupported_let_be() -> Iterator[None]:
+    """Lets pass that a file system has no fsync for this; every other error is one."""
+    try:
+        yield
+    except OSError as error:
+        if error.errno not in (errno.EINVAL, errno.ENOTSUP):
+            raise
+
+
+@contextmanager
+def telling(path: Path) -> Iterator[None]:
+    """Turns what the disk says into a problem in a person's words."""
+    try:
+        yield
+    except ProblemError:
+        raise
+    except OSError as error:
+        raise disk_problem(path, error) from error
+
+
+def disk_problem(path: Path, error: OSError) -> ProblemError:
+    """What an error of the operating system means for the person who wanted `path` written or read."""
+    place = error.filename or path
+    mends = {
+        errno.ENOSPC: ("The disk is full.", f"Make room{_free_words(path)}, then do it again."),
+        errno.EDQUOT: ("The quota of this user is used up.", "Make room, then do it again."),
+        errno.EROFS: ("The disk can only be read.", "Choose another folder, or mount the disk for writing."),
+        errno.EACCES: ("Permission is denied.", "Give this user access, or choose another folder."),
+        errno.EIO: ("The disk does not answer rightly.", "Copy what is on it to another disk now."),
+        errno.ENOENT: ("It is not there, or no longer.", "Check the name; put the disk back in."),
+    }
+    what, mend = mends.get(error.errno or 0, (f"{error.strerror or error}.", "Check the disk."))
+    return stopping(str(place), what, mend)
+
+
+def _free_words(path: Path) -> str:
+    with suppress(OSError):
+        return f" ({shutil.disk_usage(path.parent).free // 1_000_000} MB are free)"
+    return ""

@@ -1,0 +1,85 @@
+"""One channel, from the file it was recorded in to a memory-mapped file in the cache."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.lib import format as npy
+from numpy.typing import NDArray
+
+from residue.archive.beside import file_beside
+from residue.archive.gaps import Bridged
+from residue.archive.performance import Channel
+from residue.archive.readers.beats import read_beats
+from residue.archive.readers.catalogue import open_channel
+from residue.dsp.resampling import resampled
+from residue.mapping.signals import AUDIO_RATE_HZ, RATE_HZ, Kind
+from residue.problems import stopping
+
+FORMAT = 1
+"""Counts up when what stands in the cache changes its meaning, or its bits."""
+SAMPLE = np.dtype("<f4")
+"""A sample in the cache: 24 bits of precision, as the best recorders have, at half the size of a double."""
+EVENT = np.dtype([("frame", "<i8"), ("value", "<f8")])
+GAP = np.dtype([("start_s", "<f8"), ("length_s", "<f8")])
+
+_BLOCK_SAMPLES = 1 << 18
+_LARGEST = float(np.finfo(SAMPLE).max)
+
+Share = Callable[[float], None]
+"""Told which share of one conversion is done, 0 to 1."""
+
+
+def convert_samples(source: Path, channel: Channel, kind: Kind, target: Path, done: Share) -> None:
+    """Resample a channel to the rate of a kind of signal; its gaps go beside it. Raises ProblemError."""
+    bridged = Bridged(open_channel(source, channel))
+    stream = resampled(bridged, RATE_HZ[kind])
+    with file_beside(target) as making, making.open("wb") as file:
+        npy.write_array_header_1_0(file, {"descr": SAMPLE.str, "fortran_order": False, "shape": (stream.length,)})
+        for start in range(0, stream.length, _BLOCK_SAMPLES):
+            block = stream.read(start, min(start + _BLOCK_SAMPLES, stream.length))
+            file.write(np.clip(block, -_LARGEST, _LARGEST).astype(SAMPLE).tobytes())
+            done(start / stream.length)
+        gaps = [(gap.start / bridged.rate_hz, (gap.stop - gap.start) / bridged.rate_hz) for gap in bridged.gaps]
+        if gaps and gaps[0][1] * bridged.rate_hz == bridged.length:
+            raise stopping(source.name, "It holds nothing but gaps.", "Leave the channel out, or find the right file.")
+        _write(gaps_path(target), np.array([(float(start), float(length)) for start, length in gaps], GAP))
+
+
+def convert_beats(source: Path, channel: Channel, kind: Kind, target: Path, done: Share) -> None:
+    """Turn beats into events, each with the interval in seconds that ended there. Raises ProblemError."""
+    beats = read_beats(source, channel)
+    events = np.empty(len(beats.times_s), EVENT)
+    events["frame"] = np.rint(beats.times_s * AUDIO_RATE_HZ)
+    events["value"] = beats.intervals_s
+    _write(target, events)
+
+
+CONVERTERS: dict[Kind, Callable[[Path, Channel, Kind, Path, Share], None]] = {
+    Kind.SLOW: convert_samples,
+    Kind.FAST: convert_samples,
+    Kind.EVENTS: convert_beats,
+}
+
+
+def gaps_path(target: Path) -> Path:
+    """Where the gaps of a converted channel are listed, by its own place in the cache."""
+    return target.with_suffix(".gaps")
+
+
+def _write(path: Path, values: NDArray[Any]) -> None:
+    with file_beside(path) as making, making.open("wb") as file:
+        npy.write_array(file, values, allow_pickle=False)
+
+
+def mapped(path: Path, dtype: np.dtype[Any]) -> NDArray[Any] | None:
+    """A file of the cache as an array on disk; None where it is missing, or not what was written there."""
+    try:
+        found = np.load(path, mmap_mode="r", allow_pickle=False) if path.stat().st_size else None
+    except (OSError, ValueError, EOFError):
+        return None
+    # Seen as a plain array: a slice of numpy's memmap class costs ten times as much.
+    return np.asarray(found).view(np.ndarray) if found is not None and found.dtype == dtype else None

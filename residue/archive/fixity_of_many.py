@@ -1,0 +1,69 @@
+"""Fixity of a whole folder of bags, several at a time."""
+
+from __future__ import annotations
+
+import multiprocessing
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from pathlib import Path
+
+from residue.archive.fixity import is_valid, verify
+from residue.problems import Finding, Severity, stopping
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What one bag came to."""
+
+    bag: Path
+    findings: tuple[Finding, ...]
+
+    @property
+    def valid(self) -> bool:
+        """Whether it is complete and unchanged."""
+        return is_valid(list(self.findings))
+
+    def __str__(self) -> str:
+        """One line for a person."""
+        if not self.findings:
+            return f"{self.bag.name}: complete and unchanged"
+        first, *others = sorted(self.findings, key=lambda finding: list(Severity).index(finding.severity))
+        more = f" (and {len(others)} more)" if others else ""
+        return f"{self.bag.name}: {'NOT as it was sealed' if not self.valid else 'unchanged, but'}: {first.what}{more}"
+
+
+def find_bags(folder: Path) -> list[Path]:
+    """The bags in a folder, at any depth but not within each other; no work in progress. Raises ProblemError."""
+    if not folder.is_dir():
+        raise stopping(str(folder), "There is no such folder.", "Name the folder that holds the bags.")
+    bags: list[Path] = []
+    folders = [folder]
+    while folders:
+        place = folders.pop()
+        if (place / "bagit.txt").is_file():
+            bags.append(place)
+        else:
+            inner = (path for path in place.iterdir() if path.is_dir() and not path.is_symlink())
+            folders += [path for path in inner if not path.name.startswith(".")]
+    return sorted(bags)
+
+
+def verify_all(bags: list[Path], processes: int | None = None) -> Iterator[Verdict]:
+    """The verdict on each bag, as soon as it is known. processes: as many as the machine has cores, if not given."""
+    # Spawned, not forked: the house that asks may have threads.
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(processes, mp_context=context) as pool:
+        asked = {pool.submit(_verdict, bag): bag for bag in bags}
+        for answer in as_completed(asked):
+            try:
+                yield answer.result()
+            except BrokenProcessPool:
+                what = "Verifying it was broken off: the process was ended."
+                mend = "Do it again, with more memory free."
+                yield Verdict(asked[answer], (Finding(Severity.STOPS, asked[answer].name, what, mend),))
+
+
+def _verdict(bag: Path) -> Verdict:
+    return Verdict(bag, tuple(verify(bag)))

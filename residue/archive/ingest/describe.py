@@ -1,0 +1,180 @@
+"""What a person says of a recording: the describe file, and the template for it."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterator, Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated
+
+import msgspec
+import tomlkit
+from msgspec import Meta
+
+from residue.archive.ingest.source import Source
+from residue.archive.ingest.sources.table import TableFacts
+from residue.archive.performance import Channel, ChannelKind, Mark, Permission, Record, Seconds
+from residue.problems import Finding, ProblemError, Severity, nearest, stopping
+from residue.wording import explained
+
+
+class Align(Record, frozen=True, kw_only=True):
+    """When one source began, told from another: by a time, by a mark that both bear, or by a signal that both hold."""
+
+    file: str
+    to: str
+    offset_s: Seconds | None = None
+    """It began so much after the other."""
+    mark: str | None = None
+    """The text of a mark that stands in both, such as a clap."""
+    signals: Annotated[list[str], Meta(min_length=2, max_length=2)] | None = None
+    """The label in this source and the label in the other, of one and the same signal."""
+    within_s: Annotated[float, Meta(gt=0, le=3600)] = 60.0
+    """How far apart the two may have begun, for signals."""
+
+    def __post_init__(self) -> None:
+        if sum(given is not None for given in (self.offset_s, self.mark, self.signals)) != 1:
+            raise ValueError("An [[align]] needs one of offset_s, mark, signals. Write one of them.")
+
+
+class Description(Record, frozen=True, kw_only=True):
+    """The describe file: performance.toml as it shall be, its files being the sources, and how to go about it."""
+
+    title: str
+    performer: str = ""
+    recorded: Annotated[datetime, Meta(tz=True)] | None = None
+    place: str = ""
+    notes: str = ""
+    keep_private: bool = False
+    """Leave names, birth dates and serial numbers in the headers of the files."""
+    channel: Annotated[dict[str, Channel], Meta(min_length=1)]
+    mark: list[Mark] = msgspec.field(default_factory=list)
+    permission: Permission | None = None
+    table: dict[str, TableFacts] = msgspec.field(default_factory=dict)
+    """By file name."""
+    align: list[Align] = msgspec.field(default_factory=list)
+
+
+def read_description(path: Path) -> Description:
+    """A describe file; raises ProblemError."""
+    raw = _read(path)
+    try:
+        return msgspec.convert(raw, Description)
+    except msgspec.ValidationError as error:
+        place, mend = explained(error)
+        where = f"{path.name}: {place.removeprefix('.') or 'the file'}"
+        raise stopping(where, "This cannot stand here.", mend) from None
+
+
+def read_table_facts(path: Path) -> Mapping[str, TableFacts]:
+    """What a describe file says of tables, though the rest of it may be unfinished; raises ProblemError."""
+    try:
+        return msgspec.convert(_read(path).get("table", {}), dict[str, TableFacts])
+    except msgspec.ValidationError as error:
+        place, mend = explained(error)
+        raise stopping(f"{path.name}: table{place}", "This cannot stand here.", mend) from None
+
+
+def _read(path: Path) -> dict[str, object]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except UnicodeDecodeError:
+        raise stopping(path.name, "The file is not UTF-8 text.", "Save it as UTF-8.") from None
+    except OSError as error:
+        raise stopping(path.name, f"The file cannot be read: {error.strerror}.", "Check its name.") from None
+    except tomllib.TOMLDecodeError as error:
+        raise stopping(path.name, f"It is not valid TOML: {error}.", "Mend it at that line.") from None
+
+
+def check_against(description: Description, sources: Mapping[str, Source]) -> None:
+    """Raises ProblemError, with everything at once, where a describe file asks for what the sources do not hold.
+
+    sources: by file name.
+    """
+    findings = list(_unknown_channels(description, sources))
+    for number, align in enumerate(description.align, 1):
+        for key in ("file", "to"):
+            name = getattr(align, key)
+            if name not in sources:
+                what, mend = f'There is no source "{name}".', nearest(name, sources)
+                findings.append(Finding(Severity.STOPS, f"align[{number}].{key}", what, mend))
+    if findings:
+        raise ProblemError(findings)
+
+
+def _unknown_channels(description: Description, sources: Mapping[str, Source]) -> Iterator[Finding]:
+    for name, channel in description.channel.items():
+        if channel.file not in sources:
+            what, mend = f'There is no source "{channel.file}".', nearest(channel.file, sources)
+            yield Finding(Severity.STOPS, f"channel.{name}.file", what, mend)
+        elif label_of(channel, sources[channel.file]) not in sources[channel.file].labels:
+            asked = channel.signal or f"track {channel.track}"
+            mend = nearest(asked, sources[channel.file].labels)
+            yield Finding(Severity.STOPS, f"channel.{name}", f'{channel.file} holds no "{asked}".', mend)
+
+
+def label_of(channel: Channel, source: Source) -> str:
+    """The label of a source that a channel asks for: by signal, by track, or the only one there is."""
+    if channel.signal is not None:
+        return channel.signal
+    if channel.track is not None and channel.track <= len(source.tracks):
+        return source.tracks[channel.track - 1].label
+    return source.labels[0] if channel.track is None and len(source.labels) == 1 else ""
+
+
+def template(sources: Mapping[str, Source]) -> str:
+    """A describe file with everything that the sources tell, for a person to complete."""
+    document = tomlkit.document()
+    document.add(tomlkit.comment("What is known of the recording. Fill in what is empty, then ingest again with"))
+    document.add(tomlkit.comment("--describe and the name of this file."))
+    for key in ("title", "performer", "place", "notes"):
+        document.add(key, "")
+    began = [source.began for source in sources.values() if source.began]
+    moment = f"{min(began).isoformat()}+01:00" if began else "2026-02-11T23:40:00+01:00"
+    document.add(tomlkit.comment(f"recorded = {moment}  # with the offset from UTC that held there"))
+    channels = tomlkit.table(is_super_table=True)
+    for file, source in sources.items():
+        for label in source.labels:
+            name = _plain(label, channels)
+            channels.add(name, _channel_table(file, source, label))
+    document.add("channel", channels)
+    document.add(tomlkit.nl())
+    document.add(tomlkit.comment("[permission]  # heart and brain recordings are health data about a person"))
+    document.add(tomlkit.comment('consent = "signed by …, on …, kept at …"'))
+    document.add(tomlkit.comment("shown_until = 2028-12-31"))
+    return tomlkit.dumps(document)
+
+
+def _channel_table(file: str, source: Source, label: str) -> tomlkit.items.Table:
+    table = tomlkit.table()
+    track = next((track for track in source.tracks if track.label == label), None)
+    if track is None:
+        table.add("kind", ChannelKind.RR.value)
+    elif track.kind:
+        table.add("kind", track.kind.value)
+    else:
+        table.add("kind", "")
+        table["kind"].comment(", ".join(ChannelKind))
+    table.add("site", "")
+    table.add("file", file)
+    table.add("signal", label)
+    if track and source.suffix and track.unit == "1":
+        table.add("unit", "1")
+        table.add("full_scale", 1.0)
+        table["full_scale"].comment("the physical value, in unit, that digital full scale stands for")
+    else:
+        table.add("unit", track.unit if track else "s")
+    return table
+
+
+def _plain(label: str, taken: Mapping[str, object]) -> str:
+    """A label as the name of a channel, unlike those that are taken."""
+    stem = re.sub(r"[^a-z0-9]+", "_", label.lower()).strip("_")[:48] or "channel"
+    number = 1
+    name = stem
+    while name in taken:
+        number += 1
+        name = f"{stem}_{number}"
+    return name

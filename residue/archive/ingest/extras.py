@@ -1,0 +1,22 @@
+"""Optional readers: libraries that only those install who need them."""
+
+from __future__ import annotations
+
+import importlib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from residue.problems import stopping
+
+MODULES: Mapping[str, str] = {"wfdb": "wfdb", "xdf": "pyxdf"}
+"""The module that each extra of the package brings."""
+
+
+def extra(name: str, path: Path) -> Any:
+    """The module of an extra; raises ProblemError, naming the extra, where it is not installed."""
+    try:
+        return importlib.import_module(MODULES[name])
+    except ImportError as error:
+        what = "It needs a reader that is not installed here."
+        raise stopping(path.name, what, f'Install it with: pip install "residue[{name}]"') from error

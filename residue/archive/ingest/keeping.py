@@ -1,0 +1,98 @@
+"""How a source gets into the payload: as it came, without what is private, or its samples in a plain file."""
+
+from __future__ import annotations
+
+import math
+import re
+import shutil
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import msgspec
+import soundfile
+
+from residue.archive.gaps import Bridged
+from residue.archive.ingest.describe import label_of
+from residue.archive.ingest.source import BeatTrack, Source, Track
+from residue.archive.performance import Channel
+from residue.dsp.resampling import resampled
+
+_BLOCK_SAMPLES = 1 << 16
+_LARGEST_WAV_BYTES = 4_000_000_000
+"""A WAV file counts its bytes in 32 bits; larger ones are RF64 (EBU Tech 3306)."""
+
+
+@dataclass(frozen=True)
+class Kept:
+    """What became of a source: its channels as performance.toml names them, and one sentence for each thing done."""
+
+    channels: Mapping[str, Channel]
+    done: tuple[str, ...]
+
+
+def keep(source: Source, channels: Mapping[str, Channel], folder: Path, *, keep_private: bool) -> Kept:
+    """Write what the channels need of a source into the payload's folder. The source is only read."""
+    if source.suffix:
+        return _keep_file(source, channels, folder, keep_private=keep_private)
+    kept: dict[str, Channel] = {}
+    done = []
+    for name, channel in channels.items():
+        label = label_of(channel, source)
+        track = next((track for track in source.tracks if track.label == label), None)
+        beats = next((beats for beats in source.beats if beats.label == label), None)
+        target = folder / f"{name}{'.wav' if track else '.txt'}"
+        if track:
+            done.append(f"{label} of {source.path.name}: {_write_track(track, target)}.")
+            kept[name] = _replaced(channel, target.name, unit=channel.unit)
+        elif beats:
+            done.append(f"{label} of {source.path.name}: written as intervals in seconds.")
+            _write_beats(beats, target)
+            kept[name] = _replaced(channel, target.name, unit="s", start_s=channel.start_s + beats.start_s)
+    return Kept(kept, tuple(done))
+
+
+def _replaced(channel: Channel, file: str, unit: str, start_s: float | None = None) -> Channel:
+    start_s = channel.start_s if start_s is None else start_s
+    return msgspec.structs.replace(
+        channel, file=file, unit=unit, start_s=start_s, signal=None, track=None, full_scale=1.0
+    )
+
+
+def _keep_file(source: Source, channels: Mapping[str, Channel], folder: Path, *, keep_private: bool) -> Kept:
+    target = folder / re.sub(r"[^A-Za-z0-9._-]+", "_", source.path.name)
+    if source.private and source.strip and not keep_private:
+        source.strip(target)
+        names = sorted({words.partition(" (")[0] for words in source.private})
+        done = f"{source.path.name}: the same samples, without {', '.join(names)}."
+    else:
+        shutil.copyfile(source.path, target)
+        done = f"{source.path.name}: kept as it came, to the byte."
+    kept = {}
+    for name, channel in channels.items():
+        number, track = next(
+            (number, track) for number, track in enumerate(source.tracks, 1) if track.label == label_of(channel, source)
+        )
+        kept[name] = msgspec.structs.replace(
+            channel, file=target.name, signal=track.signal, track=None if track.signal else number
+        )
+    return Kept(kept, (done,))
+
+
+def _write_track(track: Track, target: Path) -> str:
+    """Write a track as a 64-bit WAV file, and say how. A gap stays a gap, as long as the rate is a whole number."""
+    stream, words = track.stream, "written as 64-bit floating point"
+    if stream.rate_hz.denominator != 1:
+        stream = resampled(Bridged(stream), math.ceil(stream.rate_hz))
+        words += f", resampled from {float(track.stream.rate_hz):.6g} to {stream.rate_hz} Hz, gaps bridged"
+    large = stream.length * 8 > _LARGEST_WAV_BYTES
+    settings = {"samplerate": int(stream.rate_hz), "channels": 1, "subtype": "DOUBLE"}
+    with soundfile.SoundFile(target, "w", format="RF64" if large else "WAV", **settings) as file:
+        for start in range(0, stream.length, _BLOCK_SAMPLES):
+            file.write(stream.read(start, min(start + _BLOCK_SAMPLES, stream.length)))
+    return words
+
+
+def _write_beats(track: BeatTrack, target: Path) -> None:
+    intervals = track.beats.intervals_s[1:]
+    target.write_text("".join(f"{interval:.6f}\n" for interval in intervals), encoding="utf-8")

@@ -1,0 +1,179 @@
+"""What a recording is worth: gaps, clipped and flat stretches, mains hum, plausible beats."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import signal
+
+from residue.archive.gaps import Bridged
+from residue.archive.performance import ChannelKind
+from residue.archive.readers.beats import Beats
+from residue.dsp.qrs import BeatFinder
+from residue.dsp.resampling import Samples, Stream, resampled
+from residue.mapping.signals import CONTROL_RATE_HZ
+
+_CELLS_A_SECOND = 4
+"""About so often the extremes are kept: enough for a picture of hours, and to find what is flat."""
+_BLOCK_SAMPLES = 1 << 16
+_CLIPPED_RUN = 3
+"""So many equal samples in a row at the recording's own extreme are no coincidence; common practice, no source."""
+_FLAT_S = 1.0
+_MAINS_HZ = (50.0, 60.0)
+_HUM_WINDOW_S = 10.0
+_HUM_WINDOWS = 6
+_PLAUSIBLE_S = (60 / 220, 60 / 30)
+"""Intervals between 220 and 30 beats a minute; a choice for human hearts."""
+_LARGEST_CHANGE = 0.25
+"""Of one interval to the next; a larger one is a beat missed, one too many, or a heart that stumbled."""
+
+
+@dataclass(frozen=True)
+class Quality:
+    """What was found in one channel."""
+
+    duration_s: float
+    rate_hz: float
+    cell_s: float
+    lows: Samples = field(repr=False)
+    """(cells,): the lowest value in each cell_s, NaN where nothing was recorded."""
+    highs: Samples = field(repr=False)
+    missing_share: float
+    """Of the samples that were not recorded, or are no numbers."""
+    clipped_share: float
+    flat_s: float
+    """How long it stood still, altogether, where it stood for a second or longer."""
+    hum_hz: float | None
+    hum_db: float
+    """By how much the mains frequency stands out of its neighbourhood."""
+    plausible_beats: float | None = None
+    """The share of intervals that a heart can make, where the channel shows a heart."""
+
+
+class _Extremes:
+    """Collects the extremes of cells, and how often the recording stood at its own extreme, in one pass."""
+
+    def __init__(self, stream: Stream) -> None:
+        # A power of two, so that cells, and the blocks that readers hold, end together.
+        self.cell = min(1 << max(1, round(math.log2(stream.rate_hz / _CELLS_A_SECOND))), _BLOCK_SAMPLES)
+        self.lows: list[Samples] = []
+        self.highs: list[Samples] = []
+        self.missing = 0
+        self._tops = {1: (-np.inf, 0), -1: (-np.inf, 0)}
+
+    def __call__(self, block: Samples) -> None:
+        """block: a whole number of cells, but for the last."""
+        short = -len(block) % self.cell
+        cells = (np.pad(block, (0, short), mode="edge") if short else block).reshape(-1, self.cell)
+        low, high = cells.min(axis=1), cells.max(axis=1)
+        if np.isnan(low).any() or np.isinf(low).any() or np.isinf(high).any():
+            finite = np.isfinite(block)
+            self.missing += len(block) - int(finite.sum())
+            block = np.where(finite, block, 0.0)
+            bad = ~np.isfinite(cells).all(axis=1)
+            low, high = np.where(bad, np.nan, low), np.where(bad, np.nan, high)
+        self.lows.append(low)
+        self.highs.append(high)
+        for sign, extremes in ((1, high), (-1, -low)):
+            self._count(sign, block, extremes)
+
+    def _count(self, sign: int, block: Samples, extremes: Samples) -> None:
+        known = extremes[~np.isnan(extremes)]
+        top, count = self._tops[sign]
+        if len(known) and known.max() >= top:
+            if known.max() > top:
+                top, count = float(known.max()), 0
+            at = block == sign * top
+            runs = at[:-2] & at[1:-1] & at[2:]
+            self._tops[sign] = (top, count + int(runs.sum()))
+
+    @property
+    def clipped(self) -> int:
+        """Samples in runs at the extremes. A recording that never moves is flat, not clipped."""
+        (highest, at_top), (lowest, at_bottom) = self._tops[1], self._tops[-1]
+        return 0 if highest == -lowest else at_top + at_bottom
+
+
+def examine_samples(stream: Stream, kind: ChannelKind) -> Iterator[float | Quality]:
+    """Examine a channel in one pass; gives the share done now and then, and at last the quality."""
+    extremes = _Extremes(stream)
+    for start in range(0, stream.length, _BLOCK_SAMPLES):
+        extremes(stream.read(start, min(start + _BLOCK_SAMPLES, stream.length)))
+        yield start / stream.length
+    lows, highs = np.concatenate(extremes.lows), np.concatenate(extremes.highs)
+    hum_hz, hum_db = _hum(stream)
+    yield Quality(
+        duration_s=float(stream.length / stream.rate_hz),
+        rate_hz=float(stream.rate_hz),
+        cell_s=float(extremes.cell / stream.rate_hz),
+        lows=lows,
+        highs=highs,
+        missing_share=extremes.missing / stream.length,
+        clipped_share=extremes.clipped / stream.length,
+        flat_s=_flat_s(lows == highs, float(extremes.cell / stream.rate_hz)),
+        hum_hz=hum_hz,
+        hum_db=hum_db,
+        plausible_beats=_plausible(_intervals(stream)) if kind is ChannelKind.ECG else None,
+    )
+
+
+def examine_beats(beats: Beats) -> Quality:
+    """The quality of a list of beats; its picture is that of its intervals."""
+    intervals = beats.intervals_s[1:]
+    nothing = np.empty(0)
+    duration_s = float(beats.times_s[-1])
+    rate_hz = len(intervals) / duration_s
+    plausible = _plausible(intervals)
+    return Quality(duration_s, rate_hz, 0.0, nothing, nothing, 0.0, 0.0, 0.0, None, 0.0, plausible)
+
+
+def _flat_s(flat: NDArray[np.bool_], cell_s: float) -> float:
+    """The time in stretches of still cells that last _FLAT_S or longer."""
+    edges = np.flatnonzero(np.diff(flat, prepend=False, append=False)).reshape(-1, 2)
+    lengths_s = (edges[:, 1] - edges[:, 0]) * cell_s
+    return float(lengths_s[lengths_s >= _FLAT_S].sum())
+
+
+def _hum(stream: Stream) -> tuple[float | None, float]:
+    """The mains frequency that stands out more, and by how many dB over the 5 Hz around it."""
+    window = round(_HUM_WINDOW_S * stream.rate_hz)
+    if stream.rate_hz < 2.2 * _MAINS_HZ[-1] or stream.length < window:
+        return None, 0.0
+    bridged = Bridged(stream)
+    starts = np.unique(np.linspace(0, stream.length - window, _HUM_WINDOWS).astype(int))
+    shape = signal.windows.hann(window, sym=False)
+    power = np.zeros(window // 2 + 1)
+    for start in starts:
+        block = bridged.read(int(start), int(start) + window)
+        power += np.abs(np.fft.rfft((block - block.mean()) * shape)) ** 2
+    hertz = np.arange(len(power)) / _HUM_WINDOW_S
+    found = []
+    for mains_hz in _MAINS_HZ:
+        line = power[np.abs(hertz - mains_hz) <= 0.3].mean()
+        around = power[(np.abs(hertz - mains_hz) > 1.0) & (np.abs(hertz - mains_hz) <= 5.0)].mean()
+        found.append((10 * np.log10(line / around) if around > 0 and line > 0 else 0.0, mains_hz))
+    hum_db, hum_hz = max(found)
+    return hum_hz, float(hum_db)
+
+
+def _intervals(stream: Stream) -> Samples:
+    """From beat to beat of an ECG, in seconds."""
+    slow = resampled(Bridged(stream), CONTROL_RATE_HZ)
+    finder = BeatFinder(CONTROL_RATE_HZ)
+    beats: list[int] = []
+    for start in range(0, slow.length, _BLOCK_SAMPLES):
+        beats += [beat.at for beat in finder(slow.read(start, min(start + _BLOCK_SAMPLES, slow.length)))]
+    return np.diff(np.array(beats)) / CONTROL_RATE_HZ
+
+
+def _plausible(intervals_s: Samples) -> float:
+    """The share of intervals within human rates that change little from the one before."""
+    if len(intervals_s) < 2:
+        return 0.0
+    within = (intervals_s >= _PLAUSIBLE_S[0]) & (intervals_s <= _PLAUSIBLE_S[1])
+    steady = np.abs(np.diff(intervals_s)) <= _LARGEST_CHANGE * intervals_s[:-1]
+    return float((within[1:] & steady).mean())

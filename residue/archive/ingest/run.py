@@ -1,0 +1,220 @@
+"""Ingest from beginning to end: find, align, keep, examine, report, seal."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+from itertools import zip_longest
+from pathlib import Path
+
+import msgspec
+
+from residue.archive.bag import Bag, seal_moving
+from residue.archive.beside import file_beside, telling
+from residue.archive.ingest.alignment import Start, starts
+from residue.archive.ingest.describe import Description, check_against, label_of, template
+from residue.archive.ingest.keeping import Kept, keep
+from residue.archive.ingest.picture import draw
+from residue.archive.ingest.quality import Quality, examine_beats, examine_samples
+from residue.archive.ingest.report import write_report
+from residue.archive.ingest.source import Source, Track
+from residue.archive.ingest.sources.catalogue import find_files, open_source
+from residue.archive.ingest.sources.table import TableFacts
+from residue.archive.performance import FILE_NAME, Channel, Mark, Performance, write_performance
+from residue.problems import stopping
+from residue.progress import Progress, silent
+
+WORK = ".ingest-"
+"""The folder in which ingest keeps what it has done begins with this, so that a second run goes on from there."""
+_SHARES = 1000
+
+
+@dataclass(frozen=True)
+class Ingested:
+    """What came of it."""
+
+    bag: Bag
+    report: str
+    private: tuple[str, ...]
+    """What was taken out of the headers, in words, for the person who asked; the bag names the fields only."""
+
+
+def find_sources(given: list[Path], tables: Mapping[str, TableFacts]) -> dict[str, Source]:
+    """The sources among files and folders, by file name. Raises ProblemError."""
+    sources: dict[str, Source] = {}
+    for path in find_files(given):
+        if path.name in sources:
+            what = f"{path} and {sources[path.name].path} have the same name."
+            raise stopping(path.name, what, "Rename one of them.")
+        sources[path.name] = open_source(path, tables.get(path.name))
+    return sources
+
+
+def write_template(sources: Mapping[str, Source], path: Path) -> None:
+    """Write a describe file for a person to complete; never over one that is there. Raises ProblemError."""
+    if path.exists():
+        raise stopping(str(path), "A describe file is there already.", "Complete it, and ingest with --describe.")
+    with file_beside(path) as making:
+        making.write_text(template(sources), encoding="utf-8")
+
+
+def ingest(given: list[Path], into: Path, description: Description, on: date, progress: Progress = silent) -> Ingested:
+    """Turn sources into one sealed performance at `into`. The sources are only read. Raises ProblemError.
+
+    What is done is kept beside `into` until the end, so that a second run after a cut does not do it again.
+    """
+    if into.exists():
+        raise stopping(str(into), "Something already stands there.", "Choose another name, or move it away.")
+    sources = find_sources(given, description.table)
+    check_against(description, sources)
+    used = {name: source for name, source in sources.items() if _channels_of(description, name)}
+    begun = starts(used | {align.to: sources[align.to] for align in description.align}, description)
+    work = into.with_name(f"{WORK}{into.name}")
+    with telling(into):
+        kept = _keep_all(used, description, work, progress)
+        performance = _performance(description, used, begun, kept)
+        (work / "data" / FILE_NAME).write_text(write_performance(performance), encoding="utf-8")
+        qualities = _examine_all(used, description, progress)
+        done = [*(sentence for one in kept.values() for sentence in one.done), *_begun_words(begun)]
+        report = write_report(performance, qualities, done)
+        about = {"report.txt": report.encode(), "channels.png": draw(performance, qualities)}
+        bag = seal_moving(work / "data", into, _info(performance, done), on, about, progress)
+        shutil.rmtree(work)
+    stripped = () if description.keep_private else _private(used)
+    return Ingested(bag, report, stripped)
+
+
+def _channels_of(description: Description, file: str) -> dict[str, Channel]:
+    return {name: channel for name, channel in description.channel.items() if channel.file == file}
+
+
+def _private(sources: Mapping[str, Source]) -> tuple[str, ...]:
+    return tuple(f"{name}: {words}" for name, source in sources.items() for words in source.private)
+
+
+class _Done(msgspec.Struct, frozen=True):
+    """A source that is kept already, and what it was when it was."""
+
+    size: int
+    changed_ns: int
+    asked: dict[str, Channel]
+    keep_private: bool
+    kept: dict[str, Channel]
+    sentences: list[str]
+
+
+def _keep_all(
+    sources: Mapping[str, Source], description: Description, work: Path, progress: Progress
+) -> dict[str, Kept]:
+    """Keep every source, but those that an earlier run has kept and that are still the same."""
+    record = work / "done.json"
+    known = _read_done(record)
+    (work / "data").mkdir(parents=True, exist_ok=True)
+    kept: dict[str, Kept] = {}
+    for number, (name, source) in enumerate(sources.items()):
+        progress(f"keeping {name}", number, len(sources))
+        stat = source.path.stat()
+        asked = _channels_of(description, name)
+        seen = (stat.st_size, stat.st_mtime_ns, asked, description.keep_private)
+        before = known.get(name)
+        if before and (before.size, before.changed_ns, before.asked, before.keep_private) == seen:
+            kept[name] = Kept(before.kept, tuple(before.sentences))
+            continue
+        kept[name] = keep(source, asked, work / "data", keep_private=description.keep_private)
+        known[name] = _Done(*seen, dict(kept[name].channels), list(kept[name].done))
+        with file_beside(record) as making:
+            making.write_bytes(msgspec.json.encode(known))
+    return kept
+
+
+def _read_done(record: Path) -> dict[str, _Done]:
+    try:
+        return msgspec.json.decode(record.read_bytes(), type=dict[str, _Done])
+    except (OSError, msgspec.MsgspecError):
+        shutil.rmtree(record.parent, ignore_errors=True)  # of another version, or half written: begin again
+        return {}
+
+
+def _performance(
+    description: Description, sources: Mapping[str, Source], begun: Mapping[str, Start], kept: Mapping[str, Kept]
+) -> Performance:
+    channels: dict[str, Channel] = {}
+    for name, asked in description.channel.items():
+        channel = kept[asked.file].channels[name]
+        start_s = round(channel.start_s + begun[asked.file].seconds, 6)
+        channels[name] = msgspec.structs.replace(channel, start_s=start_s)
+    marks = [*description.mark]
+    for name, source in sources.items():
+        marks += [Mark(at_s=round(mark.at_s + begun[name].seconds, 6), text=mark.text) for mark in source.marks]
+    return Performance(
+        title=description.title,
+        performer=description.performer,
+        recorded=description.recorded,
+        place=description.place,
+        notes=description.notes,
+        channel=channels,
+        mark=sorted(marks, key=lambda mark: mark.at_s),
+        permission=description.permission,
+    )
+
+
+def _examine_all(sources: Mapping[str, Source], description: Description, progress: Progress) -> dict[str, Quality]:
+    """The quality of every channel. The channels of one file go side by side, so that it is decoded once."""
+    qualities: dict[str, Quality] = {}
+    for number, (file, source) in enumerate(sources.items()):
+        tracks = {track.label: track for track in source.tracks}
+        lists = {beats.label: beats for beats in source.beats}
+        sampled: dict[str, Track] = {}
+        for name, channel in _channels_of(description, file).items():
+            label = label_of(channel, source)
+            if label in tracks:
+                sampled[name] = tracks[label]
+            else:
+                qualities[name] = examine_beats(lists[label].beats)
+
+        def told(share: float, file: str = file, number: int = number) -> None:
+            progress(f"examining {file}", round((number + share) * _SHARES), len(sources) * _SHARES)
+
+        qualities |= _side_by_side(sampled, description, told)
+    return {name: qualities[name] for name in description.channel}
+
+
+def _side_by_side(
+    tracks: Mapping[str, Track], description: Description, told: Callable[[float], None]
+) -> dict[str, Quality]:
+    found: dict[str, Quality] = {}
+    working = [examine_samples(track.stream, description.channel[name].kind) for name, track in tracks.items()]
+    steps: Iterable[tuple[float | Quality | None, ...]] = zip_longest(*working)
+    for step in steps:
+        told(max((share for share in step if isinstance(share, float)), default=1.0))
+        for name, result in zip(tracks, step, strict=True):
+            if isinstance(result, Quality):
+                found[name] = _scaled(result, description.channel[name].full_scale)
+    return found
+
+
+def _scaled(quality: Quality, full_scale: float) -> Quality:
+    """In physical values, where the source counts in digital full scale."""
+    return replace(quality, lows=quality.lows * full_scale, highs=quality.highs * full_scale)
+
+
+def _begun_words(begun: Mapping[str, Start]) -> list[str]:
+    return [f"{name} begins at {start.seconds:.3f} s: {start.how}." for name, start in begun.items()]
+
+
+def _info(performance: Performance, done: list[str]) -> dict[str, str | list[str]]:
+    """The facts for whoever keeps the bag. Custom elements are allowed by RFC 8493, section 2.2.2."""
+    permission = performance.permission
+    facts: dict[str, str | list[str]] = {
+        "External-Description": ", ".join(filter(None, [performance.title, performance.place])),
+        "Performer": performance.performer,
+        "Recorded": performance.recorded.isoformat() if performance.recorded else "",
+        "Channels": [f"{name}: {one.kind}, {one.site or 'site not told'}" for name, one in performance.channel.items()],
+        "Consent": permission.consent if permission else "",
+        "Rights": permission.rights if permission else "",
+        "Permitted-Use": permission.use if permission else "",
+        "Ingest-Action": done,
+    }
+    return {name: value for name, value in facts.items() if value}

@@ -1,0 +1,95 @@
+"""EDF, EDF+, BDF and BDF+ files as sources."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+
+import edfio
+
+from residue.archive.ingest.source import Source, Track, guess_kind
+from residue.archive.performance import Mark
+from residue.archive.readers.edf import ANNOTATIONS, check_ranges, dimension, open_signal, read_layout
+
+_BLOCK_BYTES = 1 << 20
+_PATIENT, _RECORDING, _START = slice(8, 88), slice(88, 168), slice(168, 184)
+_ANONYMOUS_PATIENT = b"X X X X"
+"""EDF+ specification, 2.1.3.3: a subfield that is unknown, or shall not be known, is an X."""
+_STARTDATE = re.compile(rb"Startdate \S+")
+
+
+def open_edf_source(path: Path) -> Source:
+    """Every signal of an EDF or BDF file, with its annotations as marks. Raises ProblemError."""
+    layout = read_layout(path)
+    tracks = []
+    for number, label in enumerate(layout.labels):
+        if label not in ANNOTATIONS:
+            check_ranges(path, layout, number)
+            unit = dimension(layout, number) or "1"
+            alone = layout.labels.count(label) == 1
+            named = label if alone else f"{label} ({layout.labels[: number + 1].count(label)})"
+            signal = label if alone else None
+            tracks.append(Track(named, open_signal(path, layout, number), unit, guess_kind(label), signal))
+    header = layout.header
+    private = [
+        f"{what} ({text})"
+        for what, text, anonymous in (
+            ("patient field", _text(header[_PATIENT]), "X X X X"),
+            ("recording field", _text(_STARTDATE.sub(b"", header[_RECORDING])), "X X X"),
+        )
+        if text.strip(" X") and text != anonymous
+    ]
+    return Source(
+        path,
+        tuple(tracks),
+        began=_began(header),
+        marks=_marks(path, layout.sample_bytes),
+        private=tuple(private),
+        strip=_strip(path),
+        suffix=path.suffix.lower(),
+    )
+
+
+def _text(field: bytes) -> str:
+    return field.decode("latin-1").strip()
+
+
+def _began(header: bytes) -> datetime | None:
+    """Start date and time; years 85 to 99 are of the last century (EDF specification)."""
+    digits = re.fullmatch(rb"(\d\d)\.(\d\d)\.(\d\d)(\d\d)\.(\d\d)\.(\d\d)", header[_START])
+    if not digits:
+        return None
+    day, month, year, hour, minute, second = map(int, digits.groups())
+    try:
+        # The format knows no offset.
+        return datetime(year + (1900 if year >= 85 else 2000), month, day, hour, minute, second)  # noqa: DTZ001
+    except ValueError:
+        return None
+
+
+def _marks(path: Path, sample_bytes: int) -> tuple[Mark, ...]:
+    """Annotations of an EDF+ file; those of BDF+ would need the whole file in memory, and are left."""
+    if sample_bytes != 2:
+        return ()
+    try:
+        found = edfio.read_edf(path, header_encoding="latin-1").annotations
+        return tuple(Mark(at_s=float(one.onset), text=one.text) for one in found if one.text)
+    except (ValueError, IndexError, UnicodeError, ArithmeticError):
+        return ()
+
+
+def _strip(path: Path) -> Callable[[Path], None]:
+    def strip(target: Path) -> None:
+        """The same file with nobody's name in its header."""
+        with path.open("rb") as source, target.open("wb") as kept:
+            header = bytearray(source.read(256))
+            startdate = _STARTDATE.match(bytes(header[_RECORDING]))
+            header[_PATIENT] = _ANONYMOUS_PATIENT.ljust(80)
+            header[_RECORDING] = ((startdate[0] if startdate else b"Startdate X") + b" X X X").ljust(80)
+            kept.write(header)
+            while block := source.read(_BLOCK_BYTES):
+                kept.write(block)
+
+    return strip

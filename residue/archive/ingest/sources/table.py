@@ -1,0 +1,148 @@
+"""Tables in text, comma, semicolon or tab between the columns: CSV and TSV files as sources."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import islice
+from pathlib import Path
+from typing import Annotated
+
+import numpy as np
+from msgspec import Meta
+from numpy.typing import NDArray
+
+from residue.archive.ingest.held import HeldStream, on_a_grid
+from residue.archive.ingest.source import Source, Track, guess_kind
+from residue.archive.performance import SECONDS_PER_UNIT, Record
+from residue.problems import nearest, stopping
+
+_SEPARATORS = ",;\t"
+_MOST_COLUMNS = 1024
+_NOTHING = frozenset({"", "nan", "na", "n/a", "null", "-"})
+"""Cells that say that nothing was measured; they become gaps."""
+
+
+class TableFacts(Record, frozen=True, kw_only=True):
+    """What a person must say of a table: how fast its rows came, or which column tells the time."""
+
+    rate_hz: Annotated[float, Meta(gt=0, le=1e6)] | None = None
+    time: str | None = None
+    """Heading of the column that tells the time, in time_unit."""
+    time_unit: str = "s"
+
+    def __post_init__(self) -> None:
+        if (self.rate_hz is None) == (self.time is None):
+            raise ValueError("A table needs either rate_hz or time. Write one of them.")
+        if self.time_unit not in SECONDS_PER_UNIT:
+            raise ValueError(f'time_unit = "{self.time_unit}" is not known. Write "s" or "ms".')
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table as numbers."""
+
+    headings: tuple[str, ...]
+    values: NDArray[np.float64]
+    """(rows, columns); NaN where a cell holds nothing."""
+
+
+def open_table_source(path: Path, facts: TableFacts) -> Source:
+    """The columns of a table as tracks. Raises ProblemError."""
+    table = read_table(path)
+    if facts.rate_hz is not None:
+        rate_hz = Fraction(facts.rate_hz).limit_denominator(10**6)
+        columns = dict(zip(table.headings, table.values.T, strict=True))
+    else:
+        rate_hz, columns = _by_time(path, table, facts)
+    tracks = (Track(name, HeldStream(values, rate_hz), kind=guess_kind(name)) for name, values in columns.items())
+    return Source(path, tuple(tracks))
+
+
+def _by_time(path: Path, table: Table, facts: TableFacts) -> tuple[Fraction, dict[str, NDArray[np.float64]]]:
+    if facts.time not in table.headings:
+        raise stopping(path.name, f'It has no column "{facts.time}".', nearest(facts.time or "", table.headings))
+    place = table.headings.index(facts.time)
+    times_s = table.values[:, place] * SECONDS_PER_UNIT[facts.time_unit]
+    if not np.isfinite(times_s).all():
+        row = int(np.flatnonzero(~np.isfinite(times_s))[0])
+        raise stopping(path.name, f"Row {row + 1} has no time.", "Take the row out, or mend it.")
+    back = np.flatnonzero(np.diff(times_s) <= 0)
+    if len(back):
+        what = f"Time does not go forward from row {back[0] + 1} to row {back[0] + 2}."
+        raise stopping(path.name, what, "Sort the rows, or take the doubled ones out.")
+    rate_hz, gridded = on_a_grid(path.name, times_s, np.delete(table.values, place, axis=1))
+    names = [name for name in table.headings if name != facts.time]
+    return rate_hz, dict(zip(names, gridded.T, strict=True))
+
+
+def read_table(path: Path) -> Table:
+    """A table with one line of headings; decimal points, or decimal commas throughout. Raises ProblemError."""
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            first = file.readline()
+            separator = max(_SEPARATORS, key=first.count)
+            file.seek(0)
+            rows = ((number, row) for number, row in enumerate(csv.reader(file, delimiter=separator), 1) if any(row))
+            heading = next(islice(rows, 1), None)
+            if heading is None:
+                raise stopping(path.name, "It is empty.", "Export it again.")
+            headings = _headings(path, heading[1])
+            values = np.array(list(_numbers(path, rows, headings, separator)), dtype=np.float64)
+    except UnicodeDecodeError as error:
+        raise stopping(path.name, "It is not UTF-8 text.", "Export it again, as CSV in UTF-8.") from error
+    except csv.Error as error:
+        raise stopping(path.name, f"It cannot be read as a table: {error}.", "Export it again, as CSV.") from error
+    if len(values) == 0:
+        raise stopping(path.name, "It has headings but no rows.", "Export it again.")
+    return Table(headings, values)
+
+
+def _headings(path: Path, cells: list[str]) -> tuple[str, ...]:
+    names = tuple(cell.strip() for cell in cells)
+    if len(names) > _MOST_COLUMNS:
+        raise stopping(path.name, f"It has {len(names)} columns.", f"Keep those that matter, {_MOST_COLUMNS} at most.")
+    if len(set(names)) < len(names) or not all(names):
+        raise stopping(
+            path.name, "Its first line does not give each column a name of its own.", "Write one above each."
+        )
+    return names
+
+
+def _numbers(
+    path: Path, rows: Iterator[tuple[int, list[str]]], headings: tuple[str, ...], separator: str
+) -> Iterator[list[float]]:
+    """One list a row. A decimal comma is understood where commas do not part columns, if no cell has a point."""
+    marks_met: set[str] = set()
+    for number, row in rows:
+        if len(row) != len(headings):
+            what = f"Line {number} has {len(row)} cells under {len(headings)} headings."
+            mend = "Export it with semicolons between the columns." if separator == "," else "Mend that line."
+            raise stopping(path.name, what, mend)
+        marks_met |= {mark for cell in row for mark in ".," if mark in cell}
+        if len(marks_met) > 1:
+            what = f"Line {number} mixes decimal points and decimal commas with what stands before."
+            raise stopping(path.name, what, "Export it with one of them throughout.")
+        try:
+            yield [_number(cell) for cell in row]
+        except ValueError:
+            cell = next(cell for cell in row if not _is_number(cell))
+            raise stopping(path.name, f'Line {number}: "{cell[:40]}" is not a number.', "Mend that cell.") from None
+
+
+def _number(cell: str) -> float:
+    text = cell.strip()
+    if text.lower() in _NOTHING:
+        return math.nan
+    return float(text.replace(",", "."))
+
+
+def _is_number(cell: str) -> bool:
+    try:
+        _number(cell)
+    except ValueError:
+        return False
+    return True

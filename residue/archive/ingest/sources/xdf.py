@@ -1,0 +1,116 @@
+"""XDF files as sources: streams of many devices on one clock; needs the extra "xdf"."""
+
+from __future__ import annotations
+
+import logging
+import xml.etree.ElementTree as ET
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from residue.archive.ingest.extras import extra
+from residue.archive.ingest.held import HeldStream, on_a_grid
+from residue.archive.ingest.offset import Later
+from residue.archive.ingest.source import Source, Track, guess_kind
+from residue.archive.performance import Mark
+from residue.problems import ProblemError, stopping
+
+log = logging.getLogger(__name__)
+
+_MAGIC = b"XDF:"
+_MOST_CHANNELS = 1024
+_FAULTS = (ValueError, OSError, EOFError, IndexError, KeyError, TypeError, AttributeError, OverflowError, MemoryError)
+
+
+def open_xdf_source(path: Path) -> Source:
+    """Every stream of numbers as tracks, every stream of text as marks, on the file's common clock.
+
+    The clocks of the devices are brought onto the recording computer's by the offsets that the file holds.
+    Raises ProblemError.
+    """
+    pyxdf = extra("xdf", path)
+    with path.open("rb") as file:
+        if file.read(len(_MAGIC)) != _MAGIC:
+            raise stopping(path.name, "It does not begin as an XDF file does.", "Copy it again from the recorder.")
+    try:
+        streams, header = pyxdf.load_xdf(path, synchronize_clocks=True, dejitter_timestamps=True, verbose=False)
+    except (*_FAULTS, ET.ParseError) as error:
+        what = f"It is not an XDF file that can be read: {str(error) or type(error).__name__}."
+        raise stopping(path.name, what, "Copy it again from the recorder.") from error
+    try:
+        return _source(path, streams, header)
+    except ProblemError:
+        raise
+    except _FAULTS as error:
+        raise stopping(path.name, f"Its streams cannot be followed: {error}.", "Record it again.") from error
+
+
+def _source(path: Path, streams: list[dict[str, Any]], header: dict[str, Any]) -> Source:
+    filled = [stream for stream in streams if len(stream["time_stamps"])]
+    if not filled:
+        raise stopping(path.name, "It holds no samples.", "Leave it out, or find the right file.")
+    origin = min(float(stream["time_stamps"][0]) for stream in filled)
+    tracks: list[Track] = []
+    marks: list[Mark] = []
+    for stream in filled:
+        if isinstance(stream["time_series"], list):
+            marks += _marks(stream, origin)
+        else:
+            tracks += _tracks(path, stream, origin)
+    hosts = sorted({host for stream in streams if (host := _one(stream["info"], "hostname"))})
+    private = tuple(f"name of a computer ({host})" for host in hosts)
+    ordered = tuple(sorted(marks, key=lambda mark: mark.at_s))
+    return Source(path, tuple(tracks), began=_began(header), marks=ordered, private=private)
+
+
+def _one(info: dict[str, Any], key: str) -> str:
+    """The text of an element; the library gives a list for each, as XML may repeat it."""
+    found = (info.get(key) or [None])[0]
+    return found if isinstance(found, str) else ""
+
+
+def _marks(stream: dict[str, Any], origin: float) -> list[Mark]:
+    return [
+        Mark(at_s=float(time) - origin, text=" ".join(str(part) for part in values))
+        for time, values in zip(stream["time_stamps"], stream["time_series"], strict=True)
+    ]
+
+
+def _tracks(path: Path, stream: dict[str, Any], origin: float) -> list[Track]:
+    name = _one(stream["info"], "name") or "stream"
+    values = np.atleast_2d(np.asarray(stream["time_series"], dtype=np.float64).T).T
+    if values.shape[1] > _MOST_CHANNELS:
+        raise stopping(path.name, f"{name} has {values.shape[1]} channels.", f"{_MOST_CHANNELS} are the most.")
+    times_s = np.asarray(stream["time_stamps"], dtype=np.float64) - origin
+    if np.any(np.diff(times_s) <= 0):
+        raise stopping(path.name, f"In {name} time does not go forward.", "Record it again.")
+    rate_hz, gridded = on_a_grid(f"{path.name}: {name}", times_s, values)
+    nominal = float(_one(stream["info"], "nominal_srate") or 0)
+    if nominal:
+        log.info("%s: %s ran at %.4f Hz where %g were meant", path.name, name, float(rate_hz), nominal)
+    kind = guess_kind(_one(stream["info"], "type"))
+    labels = _labels(stream["info"], gridded.shape[1])
+    late = round(times_s[0] * rate_hz)
+    return [
+        Track(f"{name} {label}", Later(HeldStream(column, rate_hz), late), unit or "1", kind or guess_kind(label))
+        for (label, unit), column in zip(labels, gridded.T, strict=True)
+    ]
+
+
+def _labels(info: dict[str, Any], count: int) -> list[tuple[str, str]]:
+    """Label and unit of each channel, where the stream describes them; else its number."""
+    try:
+        described = info["desc"][0]["channels"][0]["channel"]
+        labels = [(one["label"][0], (one.get("unit") or [""])[0]) for one in described]
+    except (KeyError, IndexError, TypeError):
+        labels = []
+    return labels if len(labels) == count else [(str(number), "") for number in range(1, count + 1)]
+
+
+def _began(header: dict[str, Any]) -> datetime | None:
+    try:
+        return datetime.fromisoformat(_one(header["info"], "datetime")).replace(tzinfo=None)
+    except (ValueError, KeyError):
+        return None

@@ -1,0 +1,176 @@
+"""What performance.toml says: one archived evening, its channels, its marks, and what the performer permits."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping
+from datetime import date, datetime
+from enum import StrEnum
+from pathlib import Path, PurePosixPath
+from typing import Annotated
+
+import msgspec
+import tomlkit
+from msgspec import Meta
+
+from residue.problems import nearest, stopping
+from residue.wording import explained
+
+FILE_NAME = "performance.toml"
+LONGEST_S = 7 * 86_400.0
+"""No evening is longer than a week; a start beyond it is a slip of the pen."""
+
+_NAME = re.compile(r"[A-Za-z0-9_-]{1,64}")
+
+Seconds = Annotated[float, Meta(ge=-LONGEST_S, le=LONGEST_S)]
+
+
+class ChannelKind(StrEnum):
+    """What a sensor listened to, in the words of the trade."""
+
+    MMG = "mmg"
+    """Muscle sound: mechanomyogram, by microphone or accelerometer."""
+    EMG = "emg"
+    """Electromyogram."""
+    ECG = "ecg"
+    """Electrocardiogram."""
+    PULSE = "pulse"
+    """Pulse wave: photoplethysmogram or pressure."""
+    RR = "rr"
+    """Intervals from beat to beat; events, not samples."""
+    EEG = "eeg"
+    """Electroencephalogram."""
+    EOG = "eog"
+    """Electrooculogram."""
+    EDA = "eda"
+    """Electrodermal activity: conductance of the skin."""
+    RESP = "resp"
+    """Breath: belt or flow."""
+    TEMP = "temp"
+    """Temperature of the skin or the body."""
+    ACC = "acc"
+    """Acceleration."""
+    GYRO = "gyro"
+    """Rate of turn."""
+    FORCE = "force"
+    """Force or pressure of a hold, a step, a seat."""
+    AUDIO = "audio"
+    """Air sound: a room or voice microphone."""
+
+
+SECONDS_PER_UNIT: Mapping[str, float] = {"s": 1.0, "ms": 0.001}
+"""The units in which intervals from beat to beat may stand."""
+
+
+class Record(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """A table of performance.toml: unknown keys are faults, values do not change."""
+
+
+class Channel(Record, frozen=True, kw_only=True):
+    """One sensor's recording, and where in the payload it is."""
+
+    kind: ChannelKind
+    file: str
+    """Beside performance.toml or in a folder below it, with forward slashes."""
+    site: str = ""
+    """Where on the body: left forearm, O1, chest."""
+    unit: str = "1"
+    """Of the physical values: V, mV, uV, g, s, 1 …"""
+    track: Annotated[int, Meta(ge=1)] | None = None
+    """Which track of a sound file, counted from 1; the first if not given."""
+    signal: str | None = None
+    """Which signal of an EDF or BDF file, by its label."""
+    full_scale: Annotated[float, Meta(gt=0)] = 1.0
+    """The physical value that digital full scale of a sound file stands for."""
+    start_s: Seconds = 0.0
+    """When its first sample was taken, counted from the start of the performance."""
+
+    def __post_init__(self) -> None:
+        path = PurePosixPath(self.file)
+        if not self.file or path.is_absolute() or ".." in path.parts or "\\" in self.file:
+            raise ValueError(
+                f'file = "{self.file}" does not stay in the folder of {FILE_NAME}. Name a file beside or below it.'
+            )
+        if self.kind is ChannelKind.RR and self.unit not in SECONDS_PER_UNIT:
+            raise ValueError(f'unit = "{self.unit}" is not a unit of beat intervals. Write "s" or "ms".')
+
+
+class Mark(Record, frozen=True, kw_only=True):
+    """Something a person noted at a moment of the performance."""
+
+    at_s: Seconds
+    text: str
+
+
+class Permission(Record, frozen=True, kw_only=True):
+    """What the performer agreed to; heart and brain recordings are health data about a person."""
+
+    consent: str
+    """Who agreed, when, and where the signed paper is kept."""
+    rights: str = ""
+    """Who holds the rights, under which licence."""
+    use: str = ""
+    """What the recording may be used for."""
+    shown_from: date | None = None
+    shown_until: date | None = None
+    """The last day on which it may be shown."""
+
+    def __post_init__(self) -> None:
+        if self.shown_from and self.shown_until and self.shown_until < self.shown_from:
+            raise ValueError(
+                f"shown_until = {self.shown_until} is before shown_from = {self.shown_from}. Exchange them or mend one."
+            )
+
+    def permits(self, day: date) -> bool:
+        """Whether it may be shown on a day."""
+        return (self.shown_from or date.min) <= day <= (self.shown_until or date.max)
+
+
+class Performance(Record, frozen=True, kw_only=True):
+    """One archived evening."""
+
+    title: str
+    performer: str = ""
+    recorded: Annotated[datetime, Meta(tz=True)] | None = None
+    """When its first frame was taken."""
+    place: str = ""
+    notes: str = ""
+    channel: Annotated[dict[str, Channel], Meta(min_length=1)]
+    mark: list[Mark] = []
+    permission: Permission | None = None
+
+    def __post_init__(self) -> None:
+        for name in self.channel:
+            if not _NAME.fullmatch(name):
+                raise ValueError(f'channel."{name}" is not a plain name. Use letters, digits, "_" and "-".')
+
+    def the_channel(self, name: str, where: str) -> Channel:
+        """A channel by name; raises ProblemError, with the nearest name, where there is none."""
+        if name not in self.channel:
+            raise stopping(where, f'There is no channel "{name}" in {self.title}.', nearest(name, self.channel))
+        return self.channel[name]
+
+
+def read_performance(path: Path) -> Performance:
+    """The facts in a performance.toml; raises ProblemError."""
+    where = f"{path.parent.parent.name}: {path.name}"
+    try:
+        return msgspec.convert(tomllib.loads(path.read_text(encoding="utf-8")), Performance)
+    except FileNotFoundError:
+        raise stopping(where, "The file is missing.", "A performance needs one; ingest the recording again.") from None
+    except UnicodeDecodeError:
+        raise stopping(where, "The file is not UTF-8 text.", "Save it as UTF-8.") from None
+    except OSError as error:
+        raise stopping(where, f"The file cannot be read: {error.strerror}.", "Check the disk.") from None
+    except tomllib.TOMLDecodeError as error:
+        raise stopping(where, f"It is not valid TOML: {error}.", "Mend it at that line.") from None
+    except msgspec.ValidationError as error:
+        place, mend = explained(error)
+        raise stopping(f"{where}: {place.removeprefix('.') or 'the file'}", "This cannot stand here.", mend) from None
+
+
+def write_performance(performance: Performance) -> str:
+    """The text of performance.toml, without what stands at its default."""
+    tables = msgspec.to_builtins(performance, builtin_types=(datetime, date))
+    return tomlkit.dumps(tables)

@@ -1,0 +1,98 @@
+"""Lists of intervals from beat to beat, in text: one a line, or a column of a table."""
+
+from __future__ import annotations
+
+import csv
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.archive.performance import LONGEST_S, SECONDS_PER_UNIT, Channel
+from residue.problems import nearest, stopping
+
+_LONGEST_INTERVAL_S = 60.0
+"""A longer pause is a slip of the unit (milliseconds read as seconds), not a heart."""
+
+
+@dataclass(frozen=True)
+class Beats:
+    """Beats from time 0 on, and the interval that ended with each: 0 for the first, before which there was none."""
+
+    times_s: NDArray[np.float64]
+    intervals_s: NDArray[np.float64]
+
+
+def read_beats(path: Path, channel: Channel) -> Beats:
+    """The beats of a list of intervals. A line may begin with "#", the first may be a heading. Raises ProblemError.
+
+    With channel.signal the file is a table, comma, semicolon or tab between its columns, and that column is read.
+    """
+    lines = _lines(path)
+    cells = _column(path, lines, channel.signal) if channel.signal else _without_heading(lines)
+    scale = SECONDS_PER_UNIT[channel.unit]
+    intervals = np.array([_interval_s(path, n, cell, scale) for n, cell in cells])
+    if len(intervals) == 0:
+        raise stopping(path.name, "It holds no intervals.", "Leave the channel out, or find the right file.")
+    intervals = np.concatenate(([0.0], intervals))
+    times = np.cumsum(intervals)
+    if times[-1] > LONGEST_S:
+        raise stopping(path.name, "Its intervals add up to more than a week.", "Check the unit.")
+    return Beats(times, intervals)
+
+
+def numbers_of(path: Path) -> list[float]:
+    """The numbers of a list as they stand, in whatever unit. Raises ProblemError."""
+    cells = _without_heading(_lines(path))
+    numbers = [_number(path, n, cell) for n, cell in cells]
+    if not numbers:
+        raise stopping(path.name, "It holds no intervals.", "Leave the channel out, or find the right file.")
+    return numbers
+
+
+def _lines(path: Path) -> list[tuple[int, str]]:
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise stopping(path.name, "It is not text.", "A list of intervals has one number a line.") from error
+    lines = ((n, line.strip()) for n, line in enumerate(text.splitlines(), 1))
+    return [(n, line) for n, line in lines if line and not line.startswith("#")]
+
+
+def _without_heading(lines: list[tuple[int, str]]) -> list[tuple[int, str]]:
+    if lines and any(letter.isalpha() for letter in lines[0][1]) and lines[0][1].lower() not in ("nan", "inf"):
+        return lines[1:]
+    return lines
+
+
+def _column(path: Path, lines: list[tuple[int, str]], name: str) -> list[tuple[int, str]]:
+    if not lines:
+        return []
+    separator = max(",;\t", key=lines[0][1].count)
+    rows = list(csv.reader([line for _, line in lines], delimiter=separator))
+    heading = [cell.strip() for cell in rows[0]]
+    if name not in heading:
+        raise stopping(path.name, f'It has no column "{name}".', nearest(name, heading))
+    place = heading.index(name)
+    short = next((n for (n, _), row in zip(lines, rows, strict=True) if len(row) <= place), None)
+    if short:
+        raise stopping(path.name, f"Line {short} has no column {name}.", "Mend that line.")
+    return [(n, row[place]) for (n, _), row in zip(lines[1:], rows[1:], strict=True)]
+
+
+def _number(path: Path, line: int, cell: str) -> float:
+    try:
+        return float(cell)
+    except ValueError:
+        mend = "Write one number a line, with a decimal point."
+        raise stopping(path.name, f'Line {line}: "{cell[:40]}" is not a number.', mend) from None
+
+
+def _interval_s(path: Path, line: int, cell: str, scale: float) -> float:
+    interval = _number(path, line, cell) * scale
+    if not (math.isfinite(interval) and 0 < interval <= _LONGEST_INTERVAL_S):
+        mend = f"An interval lies between 0 and {_LONGEST_INTERVAL_S:g} s; check the unit, or take the line out."
+        raise stopping(path.name, f"Line {line}: {cell.strip()} is not the time from one beat to the next.", mend)
+    return interval

@@ -1,0 +1,38 @@
+"""Which reader opens which file, by its suffix."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+from residue.archive.beside import disk_problem
+from residue.archive.performance import Channel
+from residue.archive.readers.edf import open_edf
+from residue.archive.readers.sound import open_sound
+from residue.dsp.resampling import Stream
+from residue.problems import ProblemError, stopping
+
+OPENERS: Mapping[str, Callable[[Path, Channel], Stream]] = {
+    ".wav": open_sound,
+    ".rf64": open_sound,
+    ".bwf": open_sound,
+    ".flac": open_sound,
+    ".aif": open_sound,
+    ".aiff": open_sound,
+    ".edf": open_edf,
+    ".bdf": open_edf,
+}
+
+
+def open_channel(path: Path, channel: Channel) -> Stream:
+    """The samples of a channel, from the file that holds it. Raises ProblemError."""
+    opener = OPENERS.get(path.suffix.lower())
+    if opener is None:
+        known = ", ".join(sorted(OPENERS))
+        raise stopping(path.name, f'Files that end in "{path.suffix}" cannot be read here.', f"Known are {known}.")
+    try:
+        return opener(path, channel)
+    except ProblemError:
+        raise
+    except OSError as error:
+        raise disk_problem(path, error) from error

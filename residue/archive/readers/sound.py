@@ -1,0 +1,94 @@
+"""Sound files, as libsndfile reads them: WAV, RF64, FLAC, AIFF."""
+
+from __future__ import annotations
+
+import re
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from residue.archive.performance import Channel
+from residue.dsp.resampling import Samples, Stream
+from residue.problems import stopping
+
+_BLOCK_FRAMES = 1 << 16
+_NOTES = (
+    re.compile(r"^\s*(?:data|SSND)\s*: (?P<promised>\d+) \(should be (?P<held>\d+)\)", re.MULTILINE),
+    re.compile(r"Calculated frame count (?P<held>\d+) does not match value from 'ds64' chunk of (?P<promised>\d+)"),
+)
+"""How libsndfile notes that the header of a WAV, AIFF or RF64 file and the size of the file do not agree."""
+_UNKNOWN_SIZES = frozenset({0x7FFF_FFFF, 0xFFFF_FFFF})
+"""What a recorder writes that did not know how long it would go on."""
+_AGAIN = "Copy it again from the recorder."
+
+
+class SoundBlocks:
+    """A sound file read block by block; holds the last block, so that reads that overlap, and tracks, share it."""
+
+    def __init__(self, file: soundfile.SoundFile, where: str) -> None:
+        self.file, self._where = file, where
+        self.start, self.block = 0, np.empty((0, file.channels))
+
+    def load(self, frame: int) -> None:
+        """Hold the block that a frame is in; raises ProblemError where the file ends before its header says."""
+        if self.start <= frame < self.start + len(self.block):
+            return
+        start = frame // _BLOCK_FRAMES * _BLOCK_FRAMES
+        wanted = min(_BLOCK_FRAMES, self.file.frames - start)
+        try:
+            if self.file.tell() != start:
+                self.file.seek(start)
+            block = self.file.read(wanted, dtype="float64", always_2d=True)
+        except soundfile.SoundFileError as error:
+            raise stopping(self._where, f"It cannot be read on from frame {start}: {error}.", _AGAIN) from error
+        if len(block) < wanted:
+            what = f"It ends after {start + len(block)} of the {self.file.frames} frames that its header promises."
+            raise stopping(self._where, what, _AGAIN)
+        self.start, self.block = start, block
+
+
+class SoundTrack:
+    """One track of a sound file, scaled to physical values."""
+
+    def __init__(self, blocks: SoundBlocks, track: int, full_scale: float) -> None:
+        self._blocks, self._track, self._scale = blocks, track, full_scale
+        self.rate_hz = Fraction(blocks.file.samplerate)
+        self.length: int = blocks.file.frames
+
+    def read(self, start: int, stop: int) -> Samples:
+        """Samples start, …, stop - 1."""
+        parts = []
+        while start < stop:
+            self._blocks.load(start)
+            first = start - self._blocks.start
+            part = self._blocks.block[first : first + stop - start, self._track - 1] * self._scale
+            parts.append(part)
+            start += len(part)
+        return np.concatenate(parts) if parts else np.empty(0)
+
+
+def open_blocks(path: Path) -> SoundBlocks:
+    """A sound file, checked for being whole. Raises ProblemError."""
+    try:
+        file = soundfile.SoundFile(path)
+    except (soundfile.SoundFileError, OSError) as error:
+        raise stopping(path.name, f"It is not a sound file that can be read: {error}.", _AGAIN) from error
+    if file.frames == 0 or file.samplerate == 0:
+        raise stopping(path.name, "It holds no samples.", "Leave the channel out, or find the right file.")
+    for note in filter(None, (pattern.search(file.extra_info) for pattern in _NOTES)):
+        promised, held = int(note["promised"]), int(note["held"])
+        if held < promised and promised not in _UNKNOWN_SIZES:
+            what = f"It is cut short: {held / promised:.0%} of the sound that its header promises is there."
+            raise stopping(path.name, what, _AGAIN)
+    return SoundBlocks(file, path.name)
+
+
+def open_sound(path: Path, channel: Channel) -> Stream:
+    """A track of a sound file in physical values. Raises ProblemError."""
+    blocks = open_blocks(path)
+    track = channel.track or 1
+    if track > blocks.file.channels:
+        raise stopping(path.name, f"It has no track {track}.", f"Write a track from 1 to {blocks.file.channels}.")
+    return SoundTrack(blocks, track, channel.full_scale)

@@ -1,0 +1,31 @@
+"""The commands: one function each, without logic of its own."""
+
+from __future__ import annotations
+
+import click
+
+import residue
+from residue.cli import check, hours, measure, render, run, status, trace, verify
+from residue.cli.common import Group
+
+
+@click.group(cls=Group)
+@click.version_option(residue.__version__)
+def main() -> None:
+    """Replay archived body-sensor performances through their mapping graph, every open hour.
+
+    Strong low sound and vibration can hurt. Measure before you open; local rules and a qualified person decide.
+    """
+
+
+for _command in (
+    run.run,
+    check.check,
+    render.render,
+    trace.trace,
+    measure.measure,
+    verify.verify,
+    hours.hours,
+    status.status,
+):
+    main.add_command(_command)

@@ -1,0 +1,43 @@
+"""`residue check`: everything that can be known before opening."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from residue.cli.common import AS_JSON, INSTALLATION, print_json, progress
+from residue.problems import Finding, Severity
+
+
+@click.command()
+@INSTALLATION
+@click.option("--device", metavar="NAME|silent|file:PATH", help="Instead of the device in room.toml.")
+@AS_JSON
+@click.pass_context
+def check(ctx: click.Context, installation: Path, device: str | None, as_json: bool) -> None:
+    """Say everything that can be known before opening: files, bags, graph, device, clock, disk, caps, plan.
+
+    For the gallery technician, before leaving. Exit status 1 where something would stop the installation.
+
+    \b
+    Example: residue check archives/night-dough
+    """
+    from residue.runtime.clock import SystemClock
+    from residue.runtime.folders import cache_folder
+    from residue.runtime.inspection import inspect
+
+    with progress("Checking") as bar:
+        findings = inspect(installation, device, cache_folder(), SystemClock(), bar)
+    ok = not any(finding.severity is Severity.STOPS for finding in findings)
+    if as_json:
+        print_json({"ok": ok, "findings": [_as_dict(finding) for finding in findings]})
+    else:
+        for finding in findings:
+            click.echo(f"{finding.severity:>5}  {finding}")
+        click.echo("It can open." if ok else "It cannot open before what stops it is mended.")
+    ctx.exit(0 if ok else 1)
+
+
+def _as_dict(finding: Finding) -> dict[str, str]:
+    return {"severity": finding.severity, "where": finding.where, "what": finding.what, "mend": finding.mend}

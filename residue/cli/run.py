@@ -1,0 +1,31 @@
+"""`residue run`: the daemon."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from residue.cli.common import INSTALLATION
+
+
+@click.command()
+@INSTALLATION
+@click.option("--device", metavar="NAME|silent|file:PATH", help="Instead of the device in room.toml.")
+@click.option("--for-s", type=click.FloatRange(min=0, min_open=True), help="Stop by itself after so many seconds.")
+@click.option("--state", type=click.Path(path_type=Path), help="Folder for the log and what survives a restart.")
+@click.pass_context
+def run(ctx: click.Context, installation: Path, device: str | None, for_s: float | None, state: Path | None) -> None:
+    """Run an installation in the foreground until told to stop.
+
+    For the gallery technician, and for the machine's service manager.
+
+    \b
+    Example: residue run archives/night-dough --device silent --for-s 60
+    """
+    from residue.installation.load import load
+    from residue.runtime.daemon import run as run_daemon
+    from residue.runtime.folders import cache_folder, state_folder
+
+    state = state or state_folder()
+    ctx.exit(run_daemon(load(installation), device=device, for_s=for_s, state=state, cache=cache_folder()))

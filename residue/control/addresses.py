@@ -1,0 +1,43 @@
+"""Everything that the control surface understands: one table, from which the guides are written too."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+STATUS_REPLY = "/house/status/reply"
+DONE_REPLY = "/house/done"
+ERROR_REPLY = "/house/error"
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """One OSC address: what it takes, what it does, and whether it changes anything.
+
+    takes: the name of each argument; every argument is a number.
+    """
+
+    path: str
+    takes: Sequence[str]
+    does: str
+    changes: bool
+
+
+ADDRESSES: Sequence[Address] = (
+    Address(
+        "/house/status", (), f"Answers {STATUS_REPLY} with the status: one string, a JSON object.", changes=False
+    ),
+    Address("/house/hold", (), "Fades to silence and stays there, closings included, until released.", changes=True),
+    Address("/house/release", (), "Ends the hold; the house does again what its hours say.", changes=True),
+    Address("/house/trim", ("db",), "Lowers everything to so many dB, 0 to -40; never above the plan.", changes=True),
+    Address("/house/next", (), "Ends a rest, or passes over what plays now.", changes=True),
+)
+
+
+def table() -> str:
+    """The addresses as a Markdown table."""
+    rows = [
+        f"| `{one.path}` | {', '.join(one.takes) or 'none'} | {one.does} | {'yes' if one.changes else 'no'} |"
+        for one in ADDRESSES
+    ]
+    return "\n".join(["| address | arguments | what it does | changes anything |", "| --- | --- | --- | --- |", *rows])

@@ -1,0 +1,125 @@
+"""What the piece tells other machines: chosen signals and events, each stamped with the moment it is heard.
+
+The engine only hands over; choosing values, packing and sending happen in a thread of its own.
+"""
+
+from __future__ import annotations
+
+import socket
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from queue import Full, Queue
+
+import numpy as np
+from pythonosc.osc_bundle_builder import OscBundleBuilder
+from pythonosc.osc_message_builder import OscMessageBuilder
+
+from residue.control.settings import FeedTarget
+from residue.mapping.nodes.feeds import Feed
+from residue.mapping.playback import Signals
+from residue.mapping.signals import CONTROL_RATE_HZ, FRAMES_PER_TICK, Events, Signal, Span, seconds
+
+MOST_BLOCKS = 32
+"""Blocks that may wait to be sent; when the network is slower than that, the newest are dropped."""
+MOST_EVENTS = 64
+"""Events of one node that are told of one block."""
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """One value to be told, at a frame of the performance."""
+
+    frame: int
+    address: str
+    value: float
+
+
+def values(name: str, feed: Feed, signal: Signal, span: Span) -> Iterator[Value]:
+    """What a feed tells of a span: events as they are, a slow signal at the ticks of its own rate."""
+    if isinstance(signal, Events):
+        for frame, value in list(zip(signal.frames, signal.values, strict=True))[:MOST_EVENTS]:
+            yield Value(int(frame), feed.address, _scaled(feed, float(value)))
+        return
+    every = max(1, round(CONTROL_RATE_HZ / feed.rate_hz))
+    first = -(-span.first_tick // every) * every
+    for tick in range(first, span.last_tick, every):
+        yield Value(tick * FRAMES_PER_TICK, feed.address, _scaled(feed, float(signal[tick - span.first_tick])))
+
+
+def bundle(at_s: float, told: Sequence[Value]) -> bytes:
+    """One OSC bundle for values of one moment; at_s: seconds since 1970, UTC."""
+    builder = OscBundleBuilder(at_s)  # type: ignore[arg-type]  # takes a float, says int
+    for value in told:
+        message = OscMessageBuilder(value.address)
+        message.add_arg(value.value, "f")
+        builder.add_content(message.build())
+    return builder.build().dgram
+
+
+class FeedSender:
+    """Sends what feeds tell to the targets of the room.
+
+    dropped: blocks that came faster than they could be sent.
+    """
+
+    def __init__(
+        self,
+        feeds: Mapping[str, Feed],
+        targets: Sequence[FeedTarget],
+        clocks: Callable[[], tuple[float, float]] = lambda: (time.time(), time.monotonic()),
+    ) -> None:
+        self._feeds = feeds
+        self._targets = targets
+        self._clocks = clocks
+        self._queue: Queue[tuple[Span, Signals, float]] = Queue(MOST_BLOCKS)
+        self.dropped = 0
+        self._thread = threading.Thread(target=self._run, name="feed", daemon=True)
+
+    def start(self) -> None:
+        """Begin to send, if there is anything to send and anybody to send it to."""
+        if self._feeds and self._targets:
+            self._thread.start()
+
+    def heard(self, span: Span, signals: Signals, heard_at_s: float) -> None:
+        """Hand over a block; heard_at_s is monotonic. Never waits."""
+        if not (self._feeds and self._targets):
+            return
+        try:
+            self._queue.put_nowait((span, {name: signals[name] for name in self._feeds if name in signals}, heard_at_s))
+        except Full:
+            self.dropped += 1
+
+    def datagrams(self, span: Span, signals: Signals, heard_at_s: float) -> Iterator[bytes]:
+        """The bundles of a block in the order of time."""
+        wall_s, monotonic_s = self._clocks()
+        offset_s = wall_s - monotonic_s + heard_at_s - seconds(span.start)
+        told = sorted(
+            (value for name, signal in signals.items() for value in values(name, self._feeds[name], signal, span)),
+            key=lambda value: value.frame,
+        )
+        frames = np.array([value.frame for value in told])
+        for frame in np.unique(frames):
+            yield bundle(offset_s + seconds(int(frame)), [value for value in told if value.frame == frame])
+
+    def _run(self) -> None:
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sending:
+            sending.settimeout(0.0)
+            while True:
+                for datagram in self.datagrams(*self._queue.get()):
+                    for target in self._targets:
+                        self._send(sending, datagram, target)
+
+    def _send(self, sending: socket.socket, datagram: bytes, target: FeedTarget) -> None:
+        try:
+            sending.sendto(datagram, (target.host, target.port))
+        except OSError:  # a network that is down or full: what is told late is of no use
+            self.dropped += 1
+
+
+def _scaled(feed: Feed, value: float) -> float:
+    """A value from low to high, as 0 to 1, where the feed says what these are."""
+    if feed.low is None or feed.high is None or feed.high == feed.low:
+        return value
+    return min(1.0, max(0.0, (value - feed.low) / (feed.high - feed.low)))

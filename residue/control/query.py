@@ -1,0 +1,73 @@
+"""Asking a running house how it is."""
+
+from __future__ import annotations
+
+import json
+import socket
+from collections.abc import Mapping
+from typing import Any
+
+from pythonosc.osc_message import OscMessage, ParseError
+from pythonosc.osc_message_builder import OscMessageBuilder
+
+from residue.control.settings import DEFAULT_PORT
+from residue.problems import stopping
+
+ATTEMPTS = 3
+WAIT_S = 1.0
+_PADDING = 1_000
+"""Answers are bounded by the length of the question (surface.MOST_TIMES_LONGER); this leaves room for 64 kB."""
+_LONGEST = 1 << 16
+
+
+def status(host: str = "127.0.0.1", port: int = DEFAULT_PORT) -> dict[str, Any]:
+    """The status of the house that listens there. Raises ProblemError where nobody answers."""
+    question = OscMessageBuilder("/house/status")
+    question.add_arg(bytes(_PADDING), "b")
+    return _asked(question.build().dgram, host.strip("[]"), port)
+
+
+def in_words(told: Mapping[str, Any]) -> list[str]:
+    """A status for a person, a few lines."""
+    health = told["health"]
+    lines = [f"The house is {told['house']}: {health['why']}."]
+    if told["performance"]:
+        minutes, seconds = divmod(int(told["playhead_s"] or 0), 60)
+        section = f", section {told['section']}" if told["section"] else ""
+        lines.append(f"{told['performance']} is at {minutes}:{seconds:02}{section}.")
+    for cap in told["caps"]:
+        level = "silence" if cap["level"] is None else f"{cap['level']:.1f} {cap['unit']}"
+        lines.append(f"{cap['name']}: {level}, limit {cap['limit']:.1f} {cap['unit']}.")
+    if not health["ears_known"]:
+        lines.append("Levels at the ear are unknown: the room is not calibrated.")
+    lines += [f"Look at: {alarm}" for alarm in health["alarms"]] or ["All is well."]
+    lines += [f"{event['time']}  {event['kind']}: {event['text']}" for event in told["events"][-5:]]
+    return lines
+
+
+def _asked(question: bytes, host: str, port: int) -> dict[str, Any]:
+    try:
+        family, kind, protocol, _, target = socket.getaddrinfo(host, port, type=socket.SOCK_DGRAM)[0]
+        with socket.socket(family, kind, protocol) as asking:
+            asking.connect(target)
+            asking.settimeout(WAIT_S)
+            for _ in range(ATTEMPTS):
+                asking.send(question)
+                try:
+                    return _read(asking.recv(_LONGEST))
+                except TimeoutError:
+                    continue
+        reason = "Nobody answers."
+    except (OSError, ParseError, ValueError) as error:
+        refused = isinstance(error, ConnectionRefusedError)
+        reason = "Nobody listens there." if refused else f"It did not answer as a house does: {error}."
+    mend = "Start it with `residue run`, or name where it listens with --at HOST:PORT; room.toml says whom it answers."
+    raise stopping(f"{host}:{port}", reason, mend)
+
+
+def _read(answer: bytes) -> dict[str, Any]:
+    (text,) = OscMessage(answer).params
+    found = json.loads(text)
+    if not isinstance(found, dict):
+        raise ValueError("the answer is no object")
+    return found

@@ -1,0 +1,30 @@
+"""How often anybody may ask."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable
+
+PER_S = 50.0
+"""Questions a second that one sender may put in the long run: a fader on a tablet sends about so many."""
+BURST = 100.0
+MOST_SENDERS = 256
+
+
+class Allowance:
+    """A bucket of BURST questions for each sender, refilled PER_S times a second (token bucket)."""
+
+    def __init__(self, monotonic_s: Callable[[], float]) -> None:
+        self._monotonic_s = monotonic_s
+        self._buckets: OrderedDict[str, tuple[float, float]] = OrderedDict()
+
+    def take(self, sender: str) -> bool:
+        """Whether this sender may put one more question now."""
+        now_s = self._monotonic_s()
+        left, since_s = self._buckets.pop(sender, (BURST, now_s))
+        left = min(BURST, left + (now_s - since_s) * PER_S)
+        allowed = left >= 1.0
+        self._buckets[sender] = (left - allowed, now_s)
+        if len(self._buckets) > MOST_SENDERS:
+            self._buckets.popitem(last=False)
+        return allowed

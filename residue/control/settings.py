@@ -1,0 +1,58 @@
+"""Where the control surface listens and whom it answers, as `[control]` of room.toml holds it."""
+
+from __future__ import annotations
+
+import ipaddress
+from typing import Annotated
+
+import msgspec
+from msgspec import Meta
+
+DEFAULT_PORT = 47_300
+Port = Annotated[int, Meta(ge=1024, le=65_535)]
+
+
+class FeedTarget(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A machine that the feed of signals and events is sent to."""
+
+    host: str
+    port: Port
+
+    def __post_init__(self) -> None:
+        _address(self.host)
+
+
+class ControlSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The control surface of one room; by default only this machine itself is heard.
+
+    key: what commands that change anything must bring as their last argument. It travels unencrypted: it keeps out
+    the curious, and `allow` keeps out the rest.
+    """
+
+    listen: str = "127.0.0.1"
+    port: Port = DEFAULT_PORT
+    allow: tuple[str, ...] = ("127.0.0.1/32",)
+    key: Annotated[str, Meta(min_length=8, max_length=64)] | None = None
+    feed: tuple[FeedTarget, ...] = ()
+
+    def __post_init__(self) -> None:
+        _address(self.listen)
+        for network in self.allow:
+            try:
+                ipaddress.ip_network(network)
+            except ValueError:
+                raise ValueError(
+                    f'allow has "{network}", which is no network. Write one such as 192.168.10.0/24.'
+                ) from None
+
+    @property
+    def networks(self) -> list[ipaddress.IPv4Network | ipaddress.IPv6Network]:
+        """The networks whose senders are answered."""
+        return [ipaddress.ip_network(network) for network in self.allow]
+
+
+def _address(host: str) -> None:
+    try:
+        ipaddress.ip_address(host)
+    except ValueError:
+        raise ValueError(f'"{host}" is no IP address. Write one such as 127.0.0.1.') from None

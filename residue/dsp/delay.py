@@ -1,0 +1,50 @@
+"""A delay of whole frames, as a ring that is never copied."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+class DelayLine:
+    """Remembers the last `length` frames of some channels; silence before them.
+
+    Called with (channels, frames), gives the same delayed. A feedback loop uses `oldest` and `push` instead, in
+    pieces no longer than the line.
+    """
+
+    def __init__(self, channels: int, length: int) -> None:
+        self._ring = np.zeros((channels, length))
+        self._at = 0
+
+    @property
+    def length(self) -> int:
+        """The delay in frames."""
+        return self._ring.shape[1]
+
+    def oldest(self, frames: int) -> Floats:
+        """A copy of the oldest frames, at most `length`, in their order."""
+        end = self._at + frames
+        if end <= self.length:
+            return self._ring[:, self._at : end].copy()
+        return np.concatenate((self._ring[:, self._at :], self._ring[:, : end - self.length]), axis=1)
+
+    def push(self, block: Floats) -> None:
+        """Take in new frames, at most `length`, in the place of the oldest."""
+        first = min(block.shape[1], self.length - self._at)
+        self._ring[:, self._at : self._at + first] = block[:, :first]
+        self._ring[:, : block.shape[1] - first] = block[:, first:]
+        self._at = (self._at + block.shape[1]) % self.length
+
+    def __call__(self, block: Floats) -> Floats:
+        """The block delayed by the line's length, (channels, frames)."""
+        if not self.length:
+            return block.copy()
+        out = np.empty_like(block)
+        for start in range(0, block.shape[1], self.length):
+            piece = block[:, start : start + self.length]
+            out[:, start : start + piece.shape[1]] = self.oldest(piece.shape[1])
+            self.push(piece)
+        return out

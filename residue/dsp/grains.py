@@ -1,0 +1,38 @@
+"""Transposition upwards by a whole factor."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from residue.dsp.exact import TURN, Floats, sine
+
+
+class Raised:
+    """Multiplies every frequency by `factor`: overlapping grains, each read `factor` times faster than it came.
+
+    A grain of `grain` frames (made even) begins as far back as it must to arrive at the present with its last frame;
+    two grains sound at any time, and their windows (raised cosines) add up to 1.
+    Late by (factor - 1) * grain / 2 frames on the mean.
+    """
+
+    def __init__(self, factor: int, grain: int) -> None:
+        self._factor, self._half = factor, grain // 2
+        length = 2 * self._half
+        phase = np.floor(np.arange(length) / length * TURN).astype(np.uint64)
+        self._window = 0.5 - 0.5 * sine(phase + np.uint64(TURN // 4))
+        self._heard = np.zeros((factor - 1) * length)
+        self._frame = 0
+
+    def __call__(self, sound: Floats) -> Floats:
+        """(frames,) transposed."""
+        length = len(self._window)
+        heard = np.concatenate((self._heard, sound))
+        here = np.arange(len(sound))
+        out = np.zeros(len(sound))
+        for late in (0, self._half):
+            within = (self._frame + here - late) % length
+            back = (self._factor - 1) * (length - within)
+            out += heard[len(self._heard) + here - back] * self._window[within]
+        self._heard = heard[len(sound) :]
+        self._frame += len(sound)
+        return out

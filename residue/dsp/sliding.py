@@ -1,0 +1,89 @@
+"""Sums and extremes over the last so many values of a stream, exact and cheap for any length of window."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+class Sliding:
+    """Folds the last `window` values of a stream by an associative operation such as np.add or np.maximum.
+
+    The stream is cut into chunks of the window's length, counted from its first value. A window then is the end of
+    one chunk and the beginning of the next, and both are running folds: nothing is ever taken off again, so nothing
+    drifts, and the cutting into blocks leaves no trace.
+    Before the stream there is only `identity`.
+    Source: van Herk (1992), Gil and Werman (1993), there for extremes.
+    """
+
+    def __init__(self, fold: np.ufunc, window: int, identity: float = 0.0) -> None:
+        self._fold, self._identity = fold, identity
+        self._chunk = np.full(window, identity)
+        self._ends = np.full(window, identity)  # [j]: fold of the previous chunk from value j + 1 on
+        self._begun = identity  # fold of the present chunk so far
+        self._filled = 0
+
+    def __call__(self, block: Floats) -> Floats:
+        """The fold up to each value, (frames,)."""
+        out = np.empty(len(block))
+        done = 0
+        while done < len(block):
+            count = min(len(self._chunk) - self._filled, len(block) - done)
+            out[done : done + count] = self._within_chunk(block[done : done + count])
+            done += count
+        return out
+
+    def _within_chunk(self, piece: Floats) -> Floats:
+        here = slice(self._filled, self._filled + len(piece))
+        self._chunk[here] = piece
+        begun = self._fold.accumulate(np.concatenate(([self._begun], piece)))[1:]
+        folded: Floats = self._fold(self._ends[here], begun)
+        self._begun, self._filled = float(begun[-1]), here.stop
+        if self._filled == len(self._chunk):
+            backwards = self._fold.accumulate(self._chunk[::-1].copy())
+            self._ends[:-1] = backwards[::-1][1:]
+            self._begun, self._filled = self._identity, 0
+        return folded
+
+
+def sliding_sum(window: int) -> Sliding:
+    """The sum of the last `window` values."""
+    return Sliding(np.add, window)
+
+
+def sliding_maximum(window: int) -> Sliding:
+    """The highest of the last `window` values; of those there are, at the beginning."""
+    return Sliding(np.maximum, window, -np.inf)
+
+
+class FallingMaximum:
+    """Follows a rising stream of values (0 or above) at once, and falls by a factor with every value.
+
+    y[n] = max(x[n], fall y[n - 1]), computed as a running maximum of values lifted by what they will have fallen.
+    """
+
+    _CHUNK = 128
+
+    def __init__(self, fall: float) -> None:
+        self._fall = fall
+        self._down = np.multiply.accumulate(np.concatenate(([1.0], np.full(self._CHUNK - 1, fall))))
+        self._up = 1.0 / self._down
+        self._lifted, self._filled = 0.0, 0
+
+    def __call__(self, block: Floats) -> Floats:
+        """The falling maximum up to each value, (frames,)."""
+        out = np.empty(len(block))
+        done = 0
+        while done < len(block):
+            count = min(self._CHUNK - self._filled, len(block) - done)
+            here = slice(self._filled, self._filled + count)
+            piece = block[done : done + count] * self._up[here]
+            lifted = np.maximum.accumulate(np.concatenate(([self._lifted], piece)))[1:]
+            out[done : done + count] = lifted * self._down[here]
+            self._lifted, self._filled = float(lifted[-1]), here.stop
+            if self._filled == self._CHUNK:
+                self._lifted, self._filled = float(out[done + count - 1]) * self._fall, 0
+            done += count
+        return out

@@ -1,0 +1,40 @@
+"""One place where the piece stands, as room.toml holds it."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+
+from residue.control.settings import ControlSettings
+from residue.loudness.caps import CapEntry
+from residue.loudness.outputs import Output
+
+
+class Room(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What the technician commissions: device, outputs with their calibration, caps, control surface.
+
+    device: "silent", "file:NAME.wav", or the stable name of a sound device.
+    levels_at_the_ear: "unknown" states outright that no output is calibrated; caps then hold in dBFS.
+    """
+
+    place: str
+    device: str
+    output: dict[str, Output]
+    cap: list[CapEntry]
+    levels_at_the_ear: Literal["calibrated", "unknown"] = "calibrated"
+    control: ControlSettings = ControlSettings()
+
+    def __post_init__(self) -> None:
+        if not self.output:
+            raise ValueError("The room has no output. Write a table such as [output.left].")
+        if not self.cap:
+            raise ValueError('The room has no cap. Write a table [[cap]], such as rule = "who-2022".')
+        taken: dict[int, str] = {}
+        for name, output in self.output.items():
+            other = taken.setdefault(output.device_channel, name)
+            if other != name:
+                raise ValueError(
+                    f"output.{other} and output.{name} both use device_channel = {output.device_channel}. "
+                    "Give each its own."
+                )

@@ -1,0 +1,120 @@
+"""The energy that one cap lets through, counted in exact integers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from residue.dsp import exact
+from residue.loudness.caps import Cap
+from residue.loudness.ears import Ear
+from residue.loudness.history import SentHistory
+from residue.loudness.hops import HOP_FRAMES, HOP_S
+
+HOP_UNITS = 1 << 20
+"""The energy of one hop at the limit of its cap, in units: an error of counting is a millionth of the limit."""
+_MOST_UNITS = 1 << 44
+_NEGLIGIBLE = 1e-9
+KNEE_SHARE = 0.02
+"""The next hop may take at most 1 / (KNEE_SHARE window) of what is left, so that a cap is approached, not hit.
+It costs 0.09 dB of the limit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """What a cap allows, in hops and units: sent over the last `hops` + `knee` times the next <= `total`."""
+
+    hops: int
+    knee: int
+    hop_energy: float
+    """The energy of a hop at the limit, in the unit of the ear."""
+
+    @property
+    def total(self) -> int:
+        """The budget in units."""
+        return self.hops * HOP_UNITS
+
+    def units(self, energy: float) -> int:
+        """An energy in units, rounded up; what is below a billionth of a unit is the noise of arithmetic."""
+        return int(np.ceil(min(energy / self.hop_energy * HOP_UNITS, float(_MOST_UNITS)) - _NEGLIGIBLE))
+
+    def energy(self, units: float) -> float:
+        """The energy of some units."""
+        return units / HOP_UNITS * self.hop_energy
+
+    def level(self, units: float, hops: int | None = None) -> float:
+        """The mean level over some hops (the window, if not given) of some units, in dB against the limit."""
+        mean = units / ((self.hops if hops is None else hops) * HOP_UNITS)
+        return 10.0 * float(np.log10(mean)) if mean > 0.0 else float("-inf")
+
+
+def terms(cap: Cap) -> Terms:
+    """The terms of a cap on a mean.
+
+    A window of n hops at any position touches at most n + 1 hops of the grid; the terms bound their sum, so the
+    promise holds at every sample.
+    """
+    hops = round(cap.window_s / HOP_S)
+    return Terms(hops, max(2, round(KNEE_SHARE * hops)), exact.power(10.0, cap.limit / 10.0) * HOP_FRAMES)
+
+
+class Budget:
+    """What was sent of one cap over its window."""
+
+    def __init__(self, cap: Cap, ear: Ear, history: SentHistory) -> None:
+        self.cap, self.terms = cap, terms(cap)
+        self._ring = seeded(self.terms, cap, ear, history)
+        self._at = 0  # the oldest hop
+        self.spent = int(np.add.reduce(self._ring))
+        """Units of the last window."""
+
+    @property
+    def oldest(self) -> int:
+        """Units of the hop that leaves the window when the next has been sent."""
+        return int(self._ring[self._at])
+
+    def left(self) -> int:
+        """Units for `knee` times the next hop."""
+        return self.terms.total - self.spent
+
+    def send(self, units: int) -> None:
+        """Count one hop."""
+        self.spent += units - self.oldest
+        self._ring[self._at] = units
+        self._at = (self._at + 1) % len(self._ring)
+
+    def level(self) -> float:
+        """Over the window up to now, in the unit of the cap."""
+        return self.cap.limit + self.terms.level(self.spent)
+
+
+def seeded(terms: Terms, cap: Cap, ear: Ear, history: SentHistory) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+    """(hops,): what counts as sent before the start, oldest first; each row at the latest moment it can have been."""
+    ring = np.zeros(terms.hops, dtype=np.int64)
+    if history.unreadable:
+        ring[-1] = terms.total
+        return ring
+    for row in history.rows:
+        age = int(max(0.0, row.age_s) / HOP_S)
+        if age >= terms.hops:
+            continue
+        # A row written before this cap was set does not tell: then it was at the limit, as far as anybody knows.
+        level = row.sent.get(ear.key, cap.limit)
+        count = int(np.ceil(row.duration_s / HOP_S))
+        if level > float("-inf"):
+            ring[-1 - age] += terms.units(exact.power(10.0, level / 10.0) * HOP_FRAMES * count)
+    _assume_unlogged(ring, terms, history)
+    return ring
+
+
+def _assume_unlogged(ring: np.ndarray[tuple[int], np.dtype[np.int64]], terms: Terms, history: SentHistory) -> None:
+    """Fill what no row tells with the most that the governor would have let through."""
+    newest_s = min((max(0.0, row.age_s) for row in history.rows), default=history.unlogged_s)
+    last = terms.hops - int(max(0.0, newest_s - history.unlogged_s) / HOP_S)
+    spent = int(np.add.reduce(ring))
+    for hop in range(last - int(np.ceil(history.unlogged_s / HOP_S)), last):
+        if hop >= 0:
+            most = max(0, terms.total - spent) // terms.knee
+            ring[hop] += most
+            spent += most

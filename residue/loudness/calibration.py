@@ -1,0 +1,58 @@
+"""What a technician measured once, and what it makes of dBFS: levels at the visitor's place."""
+
+from __future__ import annotations
+
+from datetime import date
+from functools import lru_cache
+from typing import Annotated
+
+import msgspec
+from msgspec import Meta
+
+from residue.dsp import exact
+from residue.loudness.weightings import Weighting, power_gain, sections
+
+PINK_BAND_HZ = {"speaker": (40.0, 10_000.0), "shaker": (12.5, 160.0)}
+"""The band of the pink noise that calibrates each kind of transducer: what it can be relied on to reproduce."""
+
+_STEPS_PER_OCTAVE = 24
+_RATE_HZ = 48_000.0
+
+
+class Calibration(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """What the sound level meter read at the visitor's place while one output played band-limited pink noise."""
+
+    played_dbfs: Annotated[float, Meta(ge=-90.0, le=-3.0)]
+    """Mean-square level of the noise as it was sent to the device."""
+    read_dba: Annotated[float, Meta(ge=20.0, le=140.0)]
+    """Equivalent level read with A weighting, dB re 20 uPa."""
+    read_dbc: Annotated[float, Meta(ge=20.0, le=140.0)]
+    """Equivalent level read with C weighting, dB re 20 uPa."""
+    on: date
+    """The day of the measurement."""
+
+
+@lru_cache
+def pink_level_db(weighting: Weighting, transducer: str) -> float:
+    """Level of the calibration noise under a weighting, relative to its own unweighted level, in dB.
+
+    Pink noise has the same power in every octave, so it is the mean of the weighting over equal steps of pitch.
+    """
+    low_hz, high_hz = PINK_BAND_HZ[transducer]
+    step = exact.power(2.0, 1.0 / _STEPS_PER_OCTAVE)
+    frequency_hz, total, count = low_hz * step**0.5, 0.0, 0
+    while frequency_hz < high_hz:
+        total += power_gain(sections(weighting, _RATE_HZ), frequency_hz, _RATE_HZ)
+        frequency_hz *= step
+        count += 1
+    return 10.0 * exact.log10(total / count)
+
+
+def offset_db(calibration: Calibration, weighting: Weighting, transducer: str) -> float:
+    """What to add to a level in dBFS under the weighting to have dB re 20 uPa at the visitor's place.
+
+    A comes from the A reading; C, Z and K from the C reading, which sees nearly all of the band.
+    """
+    if weighting is Weighting.A:
+        return calibration.read_dba - calibration.played_dbfs - pink_level_db(Weighting.A, transducer)
+    return calibration.read_dbc - calibration.played_dbfs - pink_level_db(Weighting.C, transducer)

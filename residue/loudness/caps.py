@@ -1,0 +1,143 @@
+"""Limits on what a visitor's ears and body may receive, as they stand in room.toml and as they are kept."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Annotated
+
+import msgspec
+from msgspec import Meta
+
+from residue.loudness.outputs import Output
+from residue.loudness.quantities import QUANTITIES, Quantity
+from residue.loudness.rules import RULES
+from residue.loudness.weightings import Weighting
+from residue.problems import nearest
+
+PLACE = "place"
+"""The visitor's place, where all outputs come together."""
+
+WINDOW_STEP_S = 0.1
+"""Windows are counted in whole steps of this."""
+
+
+class CapEntry(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """One `[[cap]]` of room.toml: a published rule by name, or a quantity with its limit."""
+
+    rule: str | None = None
+    """Name of a published rule (residue.loudness.rules); then nothing else may be given."""
+    quantity: str | None = None
+    """LAeq, LCeq, LZeq, LGeq (ISO 7196), LKeq (K-weighted), LCpeak or LAFmax."""
+    window_s: Annotated[float, Meta(ge=1.0, le=86_400.0)] | None = None
+    """Over which the mean counts; not for a peak."""
+    limit_db: Annotated[float, Meta(ge=30.0, le=160.0)] | None = None
+    """Limit in dB re 20 uPa at the visitor's place; needs a calibration on every output."""
+    limit_dbfs: Annotated[float, Meta(ge=-100.0, le=6.0)] | None = None
+    """Limit in dBFS (a full-scale sine reads -3.01)."""
+    output: str | None = None
+    """The one output it holds for; if not given, the visitor's place."""
+
+    def __post_init__(self) -> None:
+        if self.rule is not None:
+            self._check_rule(self.rule)
+        elif self.quantity is None:
+            raise ValueError('A cap is empty. Write rule = "who-2022", or quantity, window_s and limit_db.')
+        else:
+            self._check_quantity(self.quantity)
+
+    def _check_rule(self, rule: str) -> None:
+        if any(value is not None for value in (self.quantity, self.window_s, self.limit_db, self.limit_dbfs)):
+            raise ValueError(f'The cap rule = "{rule}" also states limits of its own. Write a [[cap]] for each.')
+        if self.output is not None:
+            raise ValueError(
+                f'The cap rule = "{rule}" names an output. Rules hold at the visitor\'s place: leave it out.'
+            )
+        if rule not in RULES:
+            raise ValueError(f'No rule is known as "{rule}". {nearest(rule, RULES)}')
+
+    def _check_quantity(self, quantity: str) -> None:
+        if quantity not in QUANTITIES:
+            raise ValueError(f'No quantity is known as "{quantity}". {nearest(quantity, QUANTITIES)}')
+        if (self.limit_db is None) == (self.limit_dbfs is None):
+            raise ValueError(f"The cap on {quantity} needs one limit. Write either limit_db or limit_dbfs.")
+        if not QUANTITIES[quantity].windowed:
+            if self.window_s is not None:
+                raise ValueError(f"The cap on {quantity} has a window, but a maximum has none. Leave window_s out.")
+        elif self.window_s is None:
+            raise ValueError(f"The cap on {quantity} has no window. Write window_s = 900 for a quarter of an hour.")
+        elif abs(self.window_s / WINDOW_STEP_S - round(self.window_s / WINDOW_STEP_S)) > 1e-6:
+            raise ValueError(f"window_s = {self.window_s:g} is finer than {WINDOW_STEP_S:g} s. Round it.")
+
+
+@dataclass(frozen=True, slots=True)
+class Cap:
+    """One limit, ready to be kept: no window of `window_s` at any position passes `limit`."""
+
+    name: str
+    """How people are told of it: "who-2022, LAeq over 15 min"."""
+    quantity: Quantity
+    window_s: float
+    """0 for a maximum."""
+    limit: float
+    """In dB re 20 uPa if physical, else in dBFS."""
+    physical: bool
+    at: str = PLACE
+    """PLACE, or the name of an output."""
+
+    @property
+    def unit(self) -> str:
+        """As it is written behind the number, such as dB(A)."""
+        weighting = "" if self.quantity.weighting is Weighting.Z else f"({self.quantity.weighting})"
+        return f"{'dB' if self.physical else 'dBFS'}{weighting}"
+
+
+def duration_in_words(duration_s: float) -> str:
+    """8 h, 15 min, 90 s."""
+    for length_s, unit in ((3600.0, "h"), (60.0, "min")):
+        if duration_s >= length_s and duration_s % length_s == 0.0:
+            return f"{duration_s / length_s:g} {unit}"
+    return f"{duration_s:g} s"
+
+
+def _named(origin: str, quantity: Quantity, window_s: float, at: str) -> str:
+    over = f" over {duration_in_words(window_s)}" if quantity.windowed else ""
+    where = "" if at == PLACE else f" of {at}"
+    return f"{origin}{quantity.name}{where}{over}"
+
+
+def _of_rule(rule: str) -> list[Cap]:
+    caps = []
+    for limit in RULES[rule].limits:
+        quantity = QUANTITIES[limit.quantity]
+        name = _named(f"{rule}, ", quantity, limit.window_s, PLACE)
+        caps.append(Cap(name, quantity, limit.window_s, limit.limit_db, physical=True))
+    return caps
+
+
+def _of_quantity(entry: CapEntry, quantity: Quantity) -> Cap:
+    at, window_s = entry.output or PLACE, entry.window_s or 0.0
+    limit = entry.limit_dbfs if entry.limit_db is None else entry.limit_db
+    name = _named("", quantity, window_s, at)
+    return Cap(name, quantity, window_s, limit or 0.0, physical=entry.limit_db is not None, at=at)
+
+
+def expand(entries: Sequence[CapEntry]) -> tuple[Cap, ...]:
+    """The caps that the entries of room.toml mean, published rules spelled out, equal ones once."""
+    caps: list[Cap] = []
+    for entry in entries:
+        if entry.rule is not None:
+            caps.extend(_of_rule(entry.rule))
+        elif entry.quantity is not None:
+            caps.append(_of_quantity(entry, QUANTITIES[entry.quantity]))
+    return tuple(dict.fromkeys(caps))
+
+
+def protecting_caps(outputs: Mapping[str, Output]) -> tuple[Cap, ...]:
+    """The bounds on the long-term power of outputs, as caps."""
+    quantity = QUANTITIES["LZeq"]
+    return tuple(
+        Cap(f"long-term power of {name}", quantity, output.long_term_s, output.long_term_dbfs, physical=False, at=name)
+        for name, output in outputs.items()
+        if output.long_term_dbfs is not None
+    )

@@ -1,0 +1,76 @@
+"""Where sound is received, and under which weighting: what every meter and every cap listens to."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from residue.dsp import exact
+from residue.loudness.calibration import offset_db
+from residue.loudness.caps import PLACE, Cap
+from residue.loudness.outputs import Output
+from residue.loudness.weightings import Weighting
+
+
+@dataclass(frozen=True, slots=True)
+class Ear:
+    """One place with one weighting.
+
+    What arrives there is the weighted sum of the outputs. Since nobody stands where all outputs add up in phase at
+    every frequency, and somebody may at some, its level is the larger of the coherent sum and the sum of energies.
+    """
+
+    at: str
+    """PLACE, or the name of an output."""
+    weighting: Weighting
+    physical: bool
+    """Levels in dB re 20 uPa, by the calibration; else in dBFS."""
+    gains: tuple[float, ...]
+    """Amplitude from each output to here, such that the mean square is 1 at 0 dB of its unit."""
+
+    @property
+    def key(self) -> str:
+        """By which the level log knows it: "A at place, dB"."""
+        return f"{self.weighting} at {self.at}, {'dB' if self.physical else 'dBFS'}"
+
+    @property
+    def only(self) -> int | None:
+        """The index of its output if there is just one."""
+        heard = [index for index, gain in enumerate(self.gains) if gain]
+        return heard[0] if len(heard) == 1 else None
+
+
+def calibrated(outputs: Mapping[str, Output]) -> bool:
+    """Whether levels at the ear are known: every output has a calibration."""
+    return all(output.calibration is not None for output in outputs.values())
+
+
+def ear(outputs: Mapping[str, Output], at: str, weighting: Weighting, *, physical: bool) -> Ear:
+    """The ear at a place. Raises ValueError if it shall be physical and an output has no calibration."""
+
+    def gain(name: str, output: Output) -> float:
+        if at not in (PLACE, name):
+            return 0.0
+        if not physical:
+            return 1.0
+        if output.calibration is None:
+            raise ValueError(f"output.{name} has no calibration, so levels at the ear are unknown.")
+        return exact.gain_from_db(offset_db(output.calibration, weighting, output.transducer))
+
+    return Ear(at, weighting, physical, tuple(gain(name, output) for name, output in outputs.items()))
+
+
+def ear_of(cap: Cap, outputs: Mapping[str, Output]) -> Ear:
+    """The ear that a cap listens to."""
+    return ear(outputs, cap.at, cap.quantity.weighting, physical=cap.physical)
+
+
+def ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:
+    """Every ear that is metered: A, C and Z at the place and at each output, and those of the caps."""
+    physical = calibrated(outputs)
+    metered = [
+        ear(outputs, at, weighting, physical=physical)
+        for at in (PLACE, *outputs)
+        for weighting in (Weighting.A, Weighting.C, Weighting.Z)
+    ]
+    return tuple({ear.key: ear for ear in (*metered, *(ear_of(cap, outputs) for cap in caps))}.values())

@@ -1,0 +1,77 @@
+"""What somebody who stays for hours has received: exposure levels and doses.
+
+Levels are in dB(A) re 20 uPa, durations in hours. A stay is a sequence of (level, hours).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import inf, log2, log10
+
+Stay = Sequence[tuple[float, float]]
+
+WORKING_DAY_H = 8.0
+
+
+def energy_mean_db(levels_db: Sequence[float]) -> float:
+    """The level of the mean energy of equal intervals: ISO 1996-1."""
+    return 10.0 * log10(sum(10.0 ** (level / 10.0) for level in levels_db) / len(levels_db))
+
+
+def equivalent_db(stay: Stay) -> float:
+    """The level that, held all the time, has the energy of a stay; -inf if it lasts no time."""
+    energy = sum(hours * 10.0 ** (level / 10.0) for level, hours in stay)
+    duration_h = sum(hours for _, hours in stay)
+    return 10.0 * log10(energy / duration_h) if energy > 0.0 else -inf
+
+
+def daily_exposure_db(stay: Stay) -> float:
+    """LEX,8h: the level that, held for eight hours, has the energy of a stay.
+
+    Source: ISO 1999, 3.6; Directive 2003/10/EC, Article 2.
+    """
+    energy = sum(hours * 10.0 ** (level / 10.0) for level, hours in stay)
+    return 10.0 * log10(energy / WORKING_DAY_H) if energy > 0.0 else -inf
+
+
+@dataclass(frozen=True, slots=True)
+class DoseRule:
+    """How a dose is counted: a level that may be held for eight hours, and by how much it may rise for half of that."""
+
+    criterion_db: float
+    exchange_db: float
+    threshold_db: float = -inf
+    """What lies below does not count."""
+
+    def permitted_h(self, level_db: float) -> float:
+        """How long a level may be held."""
+        return float(WORKING_DAY_H / 2.0 ** ((level_db - self.criterion_db) / self.exchange_db))
+
+    def dose_percent(self, stay: Stay) -> float:
+        """100 when all that is permitted has been received."""
+        return 100.0 * sum(
+            hours / self.permitted_h(level) for level, hours in stay if level >= self.threshold_db and hours > 0.0
+        )
+
+    def mean_level_db(self, dose_percent: float) -> float:
+        """The level that, held for eight hours, gives a dose (TWA); -inf for none."""
+        if dose_percent <= 0.0:
+            return -inf
+        return self.criterion_db + self.exchange_db * log2(dose_percent / 100.0)
+
+
+NIOSH = DoseRule(criterion_db=85.0, exchange_db=3.0)
+"""NIOSH publication 98-126, section 1.1; 3 dB is the customary rounding of 3.01."""
+OSHA = DoseRule(criterion_db=90.0, exchange_db=5.0)
+"""29 CFR 1910.95, Table G-16 and Appendix A."""
+
+WEEKLY_ALLOWANCE_PA2H = {"adults": 1.6, "children": 0.51}
+"""Recommendation ITU-T H.870: 80 and 75 dB(A) for 40 hours a week, in squared sound pressure times time."""
+_REFERENCE_PA = 20e-6
+
+
+def weekly_share(stay: Stay, whom: str) -> float:
+    """The share of the weekly allowance of ITU-T H.870 that a stay uses up; 1 is all of it."""
+    pressure_squared_h = sum(hours * _REFERENCE_PA**2 * 10.0 ** (level / 10.0) for level, hours in stay)
+    return pressure_squared_h / WEEKLY_ALLOWANCE_PA2H[whom]

@@ -1,0 +1,29 @@
+"""What was sent before a restart, as far as the log can tell; always counted against the house."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class SentRow:
+    """One tally of the level log."""
+
+    age_s: float
+    """Since the end of the tally: the latest moment at which what it counts can have been sent. Below 0 counts as 0."""
+    duration_s: float
+    sent: Mapping[str, float]
+    """Mean level by Ear.key, as Tally.sent gave it."""
+
+
+@dataclass(frozen=True, slots=True)
+class SentHistory:
+    """What the governor must count as sent before its first frame."""
+
+    rows: Sequence[SentRow] = ()
+    unlogged_s: float = 0.0
+    """From the end of the last row to the last moment at which something may have been sent: the governor assumes
+    that as much was sent as the caps allowed."""
+    unreadable: bool = False
+    """The log could not be read: every cap counts as used up by the moment of the start."""

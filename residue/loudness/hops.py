@@ -1,0 +1,94 @@
+"""Energy and peak at every ear over one hop of 0.1 s, the grain in which all levels are counted."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.dsp.filters import SosFilter
+from residue.loudness.ears import Ear
+from residue.loudness.weightings import Weighting, a_after_c, sections
+
+Floats = NDArray[np.float64]
+Weighted = Mapping[Weighting, Floats]
+"""(outputs, frames) for each weighting."""
+
+HOP_FRAMES = 4800
+HOP_S = 0.1
+HOP_RATE_HZ = 48_000
+
+
+class WeightingBank:
+    """All weightings that are listened to, over all outputs; remembers its state between blocks."""
+
+    def __init__(self, weightings: Iterable[Weighting], outputs: int, rate_hz: float = HOP_RATE_HZ) -> None:
+        wanted = set(weightings) - {Weighting.Z}
+        if Weighting.A in wanted:
+            wanted.add(Weighting.C)
+        self._filters = {
+            weighting: SosFilter(
+                a_after_c(rate_hz) if weighting is Weighting.A else sections(weighting, rate_hz), outputs
+            )
+            for weighting in sorted(wanted, reverse=True)  # A comes last: it goes on from C
+        }
+
+    def __call__(self, block: Floats) -> dict[Weighting, Floats]:
+        """(outputs, frames) under each weighting, Z included."""
+        weighted = {Weighting.Z: block}
+        for weighting, weigh in self._filters.items():
+            weighted[weighting] = weigh(weighted[Weighting.C] if weighting is Weighting.A else block)
+        return weighted
+
+    def copy(self) -> WeightingBank:
+        """A bank in the same state that goes its own way from here."""
+        twin = WeightingBank((), 0)
+        twin._filters = {weighting: weigh.copy() for weighting, weigh in self._filters.items()}
+        return twin
+
+
+def coherent(ear: Ear, weighted: Floats) -> Floats:
+    """What arrives at an ear when all outputs add up in phase: (frames,)."""
+    arriving: Floats = ear.gains[0] * weighted[0]
+    for gain, signal in zip(ear.gains[1:], weighted[1:], strict=True):
+        arriving += gain * signal
+    return arriving
+
+
+class Listener:
+    """Tells what a number of ears receive of a hop."""
+
+    def __init__(self, ears: Sequence[Ear]) -> None:
+        self._count = len(ears)
+        self._alone = [
+            (at, ear.weighting, only, ear.gains[only]) for at, ear in enumerate(ears) if (only := ear.only) is not None
+        ]
+        self._together = [(at, ear, np.array(ear.gains)) for at, ear in enumerate(ears) if ear.only is None]
+
+    def __call__(self, weighted: Weighted) -> tuple[Floats, Floats]:
+        """(ears,) energies, sums of squares, and (ears,) peaks, each in the unit of its ear.
+
+        Where all outputs come together the larger counts: of the coherent sum and the sum of energies; of the
+        coherent sum and the highest output. Peaks are told at C-weighted ears, else 0: no rule asks for others.
+        """
+        energy, peak = np.zeros(self._count), np.zeros(self._count)
+        energies = {weighting: np.add.reduce(signals * signals, axis=1) for weighting, signals in weighted.items()}
+        peaks = magnitudes(weighted[Weighting.C])
+        for at, weighting, only, gain in self._alone:
+            energy[at] = gain * gain * energies[weighting][only]
+            if weighting is Weighting.C:
+                peak[at] = gain * peaks[only]
+        for at, ear, gains in self._together:
+            arriving = coherent(ear, weighted[ear.weighting])
+            incoherent = np.add.reduce(gains * gains * energies[ear.weighting])
+            energy[at] = max(float(np.add.reduce(arriving * arriving)), float(incoherent))
+            if ear.weighting is Weighting.C:
+                peak[at] = max(float(magnitudes(arriving)), float(np.max(gains * peaks)))
+        return energy, peak
+
+
+def magnitudes(signals: Floats) -> Floats:
+    """The highest magnitude along the last axis."""
+    highest: Floats = np.maximum(np.max(signals, axis=-1), -np.min(signals, axis=-1))
+    return highest

@@ -1,0 +1,53 @@
+"""Caps that hold at every moment, not over a window."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.dsp import exact
+from residue.loudness.caps import Cap
+from residue.loudness.hops import HOP_FRAMES, HOP_S
+from residue.loudness.levels import db_of_power
+from residue.loudness.quantities import Statistic
+
+Floats = NDArray[np.float64]
+
+FAST_S = 0.125
+"""Time constant of the time weighting F: IEC 61672-1:2013, 5.8."""
+_FAST_SHARE = (1.0 - exact.exp(-HOP_S / FAST_S)) * FAST_S / HOP_S
+"""If no hop has more than this share of the energy of a hop at the limit, the level with time weighting F never passes
+the limit, wherever in the hops the energy lies: the sum of what is left of all hops before is a geometric series."""
+
+
+@dataclass(frozen=True, slots=True)
+class InstantCap:
+    """A cap on a peak, or on the maximum with time weighting F."""
+
+    cap: Cap
+    ear: int
+    """Index of the ear that it listens to."""
+
+    @property
+    def of_peak(self) -> bool:
+        """Whether the peak of a hop counts, else its energy."""
+        return self.cap.quantity.statistic is Statistic.PEAK
+
+    @property
+    def bound(self) -> float:
+        """The magnitude of a sample, or the energy of a hop, that it allows."""
+        power = exact.power(10.0, self.cap.limit / 10.0)
+        return power**0.5 if self.of_peak else power * HOP_FRAMES * _FAST_SHARE
+
+    def used(self, energy: Floats, peak: Floats) -> float:
+        """The share of the allowed power that a hop takes; energy, peak: (ears,)."""
+        if self.of_peak:
+            ratio = float(peak[self.ear]) / self.bound
+            return ratio * ratio
+        return float(energy[self.ear]) / self.bound
+
+    def level(self, energy: Floats, peak: Floats) -> float:
+        """What a hop reaches at most, in the unit of the cap."""
+        return self.cap.limit + db_of_power(self.used(energy, peak))

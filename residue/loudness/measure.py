@@ -1,0 +1,167 @@
+"""Loudness and levels of any audio file."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import msgspec
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from residue.loudness import gating
+from residue.loudness.hops import WeightingBank, magnitudes
+from residue.loudness.levels import db_of_magnitude, db_of_power
+from residue.loudness.true_peak import TruePeakMeter
+from residue.loudness.weightings import Weighting
+from residue.problems import stopping
+
+Floats = NDArray[np.float64]
+
+_SURROUND = 1.41
+_CHANNEL_WEIGHTS: Mapping[int, tuple[float, ...]] = {
+    4: (1.0, 1.0, _SURROUND, _SURROUND),
+    5: (1.0, 1.0, 1.0, _SURROUND, _SURROUND),
+    6: (1.0, 1.0, 1.0, 0.0, _SURROUND, _SURROUND),
+    8: (1.0, 1.0, 1.0, 0.0, 1.0, 1.0, _SURROUND, _SURROUND),
+}
+"""ITU-R BS.1770-5, Annex 1, Table 3, and Annex 3, Table 4, in the order of channels of a WAV file: left, right, centre,
+low-frequency effects, back (or surround) pair, side pair. Other numbers of channels all count as 1."""
+
+_MEASURED = (Weighting.A, Weighting.C, Weighting.K, Weighting.Z)
+_GRAIN_RATE_HZ = 100
+"""Energies are kept by hundredths of a second: EBU Tech 3341, case 13 moves its bursts by steps of 20 ms."""
+_MOMENTARY_GRAINS, _SHORT_TERM_GRAINS, _STEP_GRAINS = 40, 300, 10
+_BLOCK_S = 1
+
+
+class Measurement(msgspec.Struct, frozen=True, kw_only=True):
+    """What `residue measure` tells; None for a value that does not exist: silence, or a gate that nothing passed.
+
+    LUFS are of all channels together. LAeq, LCeq and LZeq are means over the channels, so that a full-scale sine
+    reads -3.01 in mono and in stereo; the peaks are the highest of any channel or one a channel.
+    """
+
+    duration_s: float
+    sample_rate_hz: int
+    channels: int
+    integrated_lufs: float | None
+    momentary_max_lufs: float | None
+    short_term_max_lufs: float | None
+    loudness_range_lu: float | None
+    true_peak_dbtp: list[float | None]
+    sample_peak_dbfs: list[float | None]
+    laeq_dbfs: float | None
+    lceq_dbfs: float | None
+    lzeq_dbfs: float | None
+    lc_peak_dbfs: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Grains:
+    """Energies of a file by hundredths of a second, and its peaks."""
+
+    rate_hz: int
+    frames: int
+    energy: Mapping[Weighting, Floats]
+    """(grains,): K summed over channels with their weights, the others averaged over channels."""
+    edges: NDArray[np.int64]
+    """(grains + 1,): the first frame of each grain and the end; the last grain may be short."""
+    true_peak: Floats
+    """(channels,)"""
+    sample_peak: Floats
+    """(channels,)"""
+    c_peak: float
+
+    def windows(self, weighting: Weighting, grains: int) -> Floats:
+        """Mean squares over `grains` grains, beginning at every grain; whole windows only."""
+        whole = len(self.edges) - 1 if self.frames == _edge(len(self.edges) - 1, self.rate_hz) else len(self.edges) - 2
+        running = np.cumsum(np.concatenate(([0.0], self.energy[weighting][:whole])))
+        lengths = self.edges[grains : whole + 1] - self.edges[: max(0, whole + 1 - grains)]
+        means: Floats = (running[grains:] - running[: max(0, whole + 1 - grains)]) / lengths
+        return np.maximum(means, 0.0)
+
+    def mean(self, weighting: Weighting) -> float:
+        """Mean square over the whole file."""
+        return float(np.add.reduce(self.energy[weighting])) / self.frames if self.frames else 0.0
+
+
+def _edge(grain: int, rate_hz: int) -> int:
+    return grain * rate_hz // _GRAIN_RATE_HZ
+
+
+def read_grains(path: Path) -> Grains:
+    """Go through a file once. Raises ProblemError if it cannot be read."""
+    try:
+        with soundfile.SoundFile(path) as file:
+            return _read(file)
+    except (OSError, soundfile.SoundFileError) as error:
+        raise stopping(str(path), f"It cannot be read as sound ({error}).", "Name a WAV or FLAC file.") from error
+
+
+def _read(file: soundfile.SoundFile) -> Grains:
+    rate_hz, channels = file.samplerate, file.channels
+    bank, true_peak = WeightingBank(_MEASURED, channels, rate_hz), TruePeakMeter(channels)
+    shares = {weighting: np.full(channels, 1.0 / channels) for weighting in _MEASURED}
+    shares[Weighting.K] = np.array(_CHANNEL_WEIGHTS.get(channels, (1.0,) * channels))
+    energy: dict[Weighting, list[Floats]] = {weighting: [] for weighting in _MEASURED}
+    sample_peak, c_peak, frames = np.zeros(channels), 0.0, 0
+    edges = [np.zeros(1, dtype=np.int64)]
+    # A block of whole seconds begins on the edge of a grain, whatever the rate.
+    while len(read := file.read(_BLOCK_S * rate_hz, dtype="float64", always_2d=True)):
+        block = np.ascontiguousarray(read.T)
+        weighted = bank(block)
+        true_peak(block)
+        sample_peak = np.maximum(sample_peak, magnitudes(block))
+        c_peak = max(c_peak, float(np.max(magnitudes(weighted[Weighting.C]))))
+        grains = -(-block.shape[1] * _GRAIN_RATE_HZ // rate_hz)
+        starts = np.arange(grains, dtype=np.int64) * rate_hz // _GRAIN_RATE_HZ
+        for weighting, signals in weighted.items():
+            energies = (
+                share * np.add.reduceat(x * x, starts) for share, x in zip(shares[weighting], signals, strict=True)
+            )
+            energy[weighting].append(np.add.reduce(list(energies)))
+        edges.append(frames + np.append(starts[1:], block.shape[1]))
+        frames += block.shape[1]
+    joined = {weighting: np.concatenate(parts) if parts else np.zeros(0) for weighting, parts in energy.items()}
+    return Grains(rate_hz, frames, joined, np.concatenate(edges), true_peak.highest, sample_peak, c_peak)
+
+
+def _or_none(level_db: float) -> float | None:
+    return level_db if level_db > float("-inf") else None
+
+
+def measure(path: Path) -> Measurement:
+    """Measure a file block by block at its own rate. Raises ProblemError if it cannot be read."""
+    grains = read_grains(path)
+    momentary = grains.windows(Weighting.K, _MOMENTARY_GRAINS)
+    short_term = grains.windows(Weighting.K, _SHORT_TERM_GRAINS)
+    return Measurement(
+        duration_s=grains.frames / grains.rate_hz,
+        sample_rate_hz=grains.rate_hz,
+        channels=len(grains.sample_peak),
+        integrated_lufs=gating.integrated_lufs(momentary[::_STEP_GRAINS]),
+        momentary_max_lufs=gating.lufs(float(np.max(momentary, initial=0.0))),
+        short_term_max_lufs=gating.lufs(float(np.max(short_term, initial=0.0))),
+        loudness_range_lu=gating.loudness_range_lu(short_term[::_STEP_GRAINS]),
+        true_peak_dbtp=[_or_none(db_of_magnitude(float(peak))) for peak in grains.true_peak],
+        sample_peak_dbfs=[_or_none(db_of_magnitude(float(peak))) for peak in grains.sample_peak],
+        laeq_dbfs=_or_none(db_of_power(grains.mean(Weighting.A))),
+        lceq_dbfs=_or_none(db_of_power(grains.mean(Weighting.C))),
+        lzeq_dbfs=_or_none(db_of_power(grains.mean(Weighting.Z))),
+        lc_peak_dbfs=_or_none(db_of_magnitude(grains.c_peak)),
+    )
+
+
+def level_over_time(path: Path, step_s: float = 1.0) -> dict[Weighting, Floats]:
+    """Mean level in dBFS of each step of a file under each weighting (K in LUFS without gates), -inf for silence."""
+    grains = read_grains(path)
+    length = max(1, round(step_s * _GRAIN_RATE_HZ))
+    levels = {}
+    with np.errstate(divide="ignore"):
+        for weighting in _MEASURED:
+            offset = gating.OFFSET_LU if weighting is Weighting.K else 0.0
+            levels[weighting] = offset + 10.0 * np.log10(grains.windows(weighting, length)[::length])
+    return levels

@@ -1,0 +1,113 @@
+"""The levels of a whole performance, known before it plays."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from zipfile import BadZipFile
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.loudness import limiter
+from residue.loudness.caps import Cap, protecting_caps
+from residue.loudness.ears import Ear, ears
+from residue.loudness.hops import HOP_FRAMES, HOP_S, Listener, WeightingBank
+from residue.loudness.outputs import Output
+from residue.loudness.protection import Conditioner
+from residue.loudness.true_peak import TruePeakMeter
+from residue.loudness.weightings import Weighting
+from residue.problems import stopping
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class LevelProfile:
+    """What the governor would see of a performance at full gain, hop by hop."""
+
+    ears: tuple[Ear, ...]
+    energy: Floats
+    """(ears, hops): sum of squares of the weighted signal over each hop, in the unit of the ear."""
+    peak: Floats
+    """(ears, hops): highest magnitude of the signal in each hop, in the unit of the ear; 0 where not C-weighted."""
+    true_peak: Floats
+    """(outputs,): the highest true peak of each output, full scale = 1."""
+
+    @property
+    def hops(self) -> int:
+        """Its length."""
+        return int(self.energy.shape[1])
+
+    @property
+    def duration_s(self) -> float:
+        """Its length in seconds."""
+        return self.hops * HOP_S
+
+    def row(self, key: str) -> int:
+        """The row of an ear. Raises KeyError if the profile was made without it."""
+        for index, ear in enumerate(self.ears):
+            if ear.key == key:
+                return index
+        raise KeyError(key)
+
+    def save(self, path: Path) -> None:
+        """Write it as an npz file."""
+        facts = np.frombuffer(msgspec.json.encode(self.ears), dtype=np.uint8)
+        with path.open("wb") as file:
+            np.savez(file, ears=facts, energy=self.energy, peak=self.peak, true_peak=self.true_peak)
+
+    @classmethod
+    def load(cls, path: Path) -> LevelProfile:
+        """Read what `save` wrote. Raises ProblemError if it cannot be read."""
+        try:
+            with path.open("rb") as file, np.load(file, allow_pickle=False) as held:
+                ears = msgspec.json.decode(held["ears"].tobytes(), type=tuple[Ear, ...])
+                return cls(ears, held["energy"], held["peak"], held["true_peak"])
+        except (
+            OSError,
+            EOFError,
+            ValueError,
+            KeyError,
+            TypeError,
+            AttributeError,
+            BadZipFile,
+            msgspec.DecodeError,
+        ) as error:
+            raise stopping(
+                str(path), f"The level profile cannot be read ({error}).", "Remove it; it is made anew."
+            ) from error
+
+
+def profile(blocks: Iterable[Floats], outputs: Mapping[str, Output], caps: Sequence[Cap]) -> LevelProfile:
+    """The level profile of a performance that is given block by block, (outputs, frames), before the cap.
+
+    It goes through what the cap stage does to every sound, trim, delay and subsonic high-pass, and not through what
+    acts on loud sound only. Its hops are those of a playback that begins on a hop boundary of the stage.
+    """
+    listened = ears(outputs, (*caps, *protecting_caps(outputs)))
+    condition, listen = Conditioner(outputs), Listener(listened)
+    bank = WeightingBank({Weighting.C, *(ear.weighting for ear in listened)}, len(outputs))
+    true_peak = TruePeakMeter(len(outputs))
+    energy, peak = [], []
+    for hop in _hops(blocks, len(outputs)):
+        conditioned = condition(np.where(np.isfinite(hop), hop, 0.0))
+        true_peak(conditioned)
+        heard = listen(bank(conditioned))
+        energy.append(heard[0])
+        peak.append(heard[1])
+    return LevelProfile(listened, np.array(energy).T, np.array(peak).T, true_peak.highest)
+
+
+def _hops(blocks: Iterable[Floats], outputs: int) -> Iterator[Floats]:
+    """Cut into hops, delayed as the limiter delays them, so that they are those that the governor sees."""
+    waiting = np.zeros((outputs, limiter.DELAY_FRAMES))
+    for block in blocks:
+        waiting = np.concatenate((waiting, block), axis=1)
+        whole = waiting.shape[1] // HOP_FRAMES * HOP_FRAMES
+        yield from np.split(waiting[:, :whole], whole // HOP_FRAMES, axis=1) if whole else ()
+        waiting = waiting[:, whole:]
+    yield np.pad(waiting, ((0, 0), (0, HOP_FRAMES - waiting.shape[1])))
+    yield np.zeros((outputs, HOP_FRAMES))

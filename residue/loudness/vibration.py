@@ -1,0 +1,124 @@
+"""Vibration of a floor or a seat, as a body takes it in: weighted acceleration, A(8) and VDV.
+
+For a shaker whose acceleration per volt of programme has been measured. Source of the quantities: ISO 2631-1:1997;
+of the weightings as filters: ISO 8041-1:2017, Table 3; of the limits: Directive 2002/44/EC, Article 3.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from math import inf, pi
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.dsp import exact
+from residue.dsp.filters import SosFilter, smoother
+
+Floats = NDArray[np.float64]
+
+_BUTTERWORTH_Q = 0.7071067811865476
+
+
+@dataclass(frozen=True, slots=True)
+class BodyWeighting:
+    """The corner frequencies and quality factors of one weighting; an infinite corner leaves its stage out."""
+
+    highpass_hz: float
+    lowpass_hz: float
+    transition_hz: float
+    transition_pole_hz: float
+    transition_q: float
+    step_zero_hz: float
+    step_zero_q: float
+    step_pole_hz: float
+    step_pole_q: float
+
+
+BODY_WEIGHTINGS: Mapping[str, BodyWeighting] = {
+    "Wk": BodyWeighting(0.4, 100.0, 12.5, 12.5, 0.63, 2.37, 0.91, 3.35, 0.91),
+    "Wd": BodyWeighting(0.4, 100.0, 2.0, 2.0, 0.63, inf, 1.0, inf, 1.0),
+}
+"""ISO 8041-1:2017, Table 3: Wk for up and down, Wd for to and fro and sideways."""
+
+DAILY_LIMITS: Mapping[str, tuple[float, float]] = {"A(8)": (0.5, 1.15), "VDV": (9.1, 21.0)}
+"""Directive 2002/44/EC, Article 3: action and limit value for the whole body, in m/s² and m/s^1.75."""
+
+HORIZONTAL_FACTOR = 1.4
+"""By which the two horizontal axes count more for a seated person: ISO 2631-1, 7.2.3."""
+
+
+def _polynomial(corner_hz: float, q: float) -> tuple[float, float, float]:
+    """1 + s / (q w) + (s / w)², as coefficients of 1, s, s²."""
+    w = 2.0 * pi * corner_hz
+    return 1.0, 1.0 / (q * w), 1.0 / (w * w)
+
+
+def _digital(numerator: Sequence[float], denominator: Sequence[float], centre_hz: float, rate_hz: float) -> Floats:
+    """One section by the bilinear transform, exact at centre_hz; coefficients of 1, s, s²."""
+    c = 2.0 * pi * centre_hz / exact.tan_turns(centre_hz / rate_hz / 2.0)
+    rows = [
+        np.array([p0 + p1 * c + p2 * c * c, 2.0 * (p0 - p2 * c * c), p0 - p1 * c + p2 * c * c])
+        for p0, p1, p2 in (numerator, denominator)
+    ]
+    section: Floats = np.concatenate(rows) / rows[1][0]
+    return section
+
+
+def body_sections(name: str, rate_hz: float) -> Floats:
+    """(sections, 6) of a weighting of the body for a rate well above 1 kHz."""
+    weighting = BODY_WEIGHTINGS[name]
+    low, high = (_polynomial(hz, _BUTTERWORTH_Q) for hz in (weighting.highpass_hz, weighting.lowpass_hz))
+    transition = (1.0, 1.0 / (2.0 * pi * weighting.transition_hz), 0.0)
+    pole = _polynomial(weighting.transition_pole_hz, weighting.transition_q)
+    stages = [
+        ((0.0, 0.0, low[2]), low, weighting.highpass_hz),
+        ((1.0, 0.0, 0.0), high, weighting.lowpass_hz),
+        (transition, pole, weighting.transition_pole_hz),
+    ]
+    if weighting.step_pole_hz < inf:
+        step = _polynomial(weighting.step_zero_hz, weighting.step_zero_q)
+        ratio = (weighting.step_zero_hz / weighting.step_pole_hz) ** 2
+        scaled = (step[0] * ratio, step[1] * ratio, step[2] * ratio)
+        stages.append((scaled, _polynomial(weighting.step_pole_hz, weighting.step_pole_q), weighting.step_pole_hz))
+    return np.array([_digital(*stage, rate_hz) for stage in stages])
+
+
+@dataclass(frozen=True, slots=True)
+class Vibration:
+    """What a body received of an acceleration."""
+
+    rms: float
+    """Weighted root mean square, m/s²."""
+    vdv: float
+    """Vibration dose value, m/s^1.75: ISO 2631-1, 6.3.2."""
+    mtvv: float
+    """The highest running r.m.s. over 1 s (exponential), m/s²: ISO 2631-1, 6.3.1."""
+
+
+def vibration(acceleration: Floats, weighting: str, rate_hz: float) -> Vibration:
+    """acceleration: (frames,), m/s². Raises KeyError for an unknown weighting."""
+    weighted = SosFilter(body_sections(weighting, rate_hz))(acceleration)
+    power = weighted * weighted
+    running = SosFilter(smoother(1.0, rate_hz))(power)
+    return Vibration(
+        rms=float(np.sqrt(np.mean(power))),
+        vdv=float((np.add.reduce(power * power) / rate_hz) ** 0.25),
+        mtvv=float(np.sqrt(np.max(running))),
+    )
+
+
+def daily_vibration(stays: Sequence[tuple[float, float]]) -> float:
+    """A(8) of stays (weighted r.m.s. in m/s², hours), in m/s²: Directive 2002/44/EC, Annex, Part B."""
+    return float((sum(rms * rms * hours for rms, hours in stays) / 8.0) ** 0.5)
+
+
+def combined_vdv(doses: Sequence[float]) -> float:
+    """The vibration dose value of several after one another."""
+    return float(sum(dose**4 for dose in doses) ** 0.25)
+
+
+def estimated_vdv(rms: float, duration_s: float) -> float:
+    """The vibration dose value of a steady vibration, where its crest is not high: ISO 2631-1, Annex B."""
+    return float(1.4 * rms * duration_s**0.25)

@@ -1,0 +1,135 @@
+"""The form of a piece: its sections, what ends each, and the parameters they set.
+
+The form is itself a step of the graph. It listens to the slow signals that its endings name, gives the section
+changes as events, and drives the parameters that its sections set. Because it stands in the graph's order like any
+node, a section change takes effect at its own tick, whatever the blocks; the price is that a section may not set a
+parameter that its endings depend on, which is a loop and is refused like any other.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from residue.mapping.node import Control
+from residue.mapping.piece import Ending, Section
+from residue.mapping.signals import CONTROL_RATE_HZ, FRAMES_PER_TICK, Events, Slow, Span
+
+FORM = "form"
+"""The name under which nodes may listen to the section changes; the value of an event is the section's number."""
+
+
+def _ticks(time_s: float) -> int:
+    return round(time_s * CONTROL_RATE_HZ)
+
+
+@dataclass(slots=True)
+class _Line:
+    """A parameter on its straight way from one value to the next."""
+
+    start_tick: int
+    ticks: int
+    begins: float
+    aims: float
+
+    def at(self, ticks: Slow) -> Slow:
+        passed = ticks - self.start_tick
+        line = self.begins + (self.aims - self.begins) * (passed / max(self.ticks, 1))
+        # The line may miss its aim by a rounding; a parameter that has arrived must be the aim to the bit.
+        return np.where(passed >= self.ticks, self.aims, line)
+
+    def done_by(self, tick: int) -> bool:
+        return tick >= self.start_tick + self.ticks
+
+
+class FormStep:
+    """The form while a performance plays.
+
+    initial: by "node.parameter", the value before any section sets it.
+    """
+
+    def __init__(self, sections: Sequence[Section], initial: Mapping[str, float]) -> None:
+        self._sections = sections
+        self._number = 0
+        self._start_tick = 0
+        self._unmet_tick = -1  # the last tick at which the present ending's condition did not hold
+        self._lines = {key: _Line(0, 0, value, value) for key, value in initial.items()}
+        self.ended_tick: int | None = None
+
+    @property
+    def section(self) -> str | None:
+        """The name of the present section; None before the first and when the piece has no form."""
+        return self._sections[min(self._number, len(self._sections)) - 1].name if self._number else None
+
+    def __call__(self, span: Span, signals: Mapping[str, Slow]) -> tuple[Events, dict[str, Control]]:
+        """The section changes within the span, and the parameters that the form drives."""
+        if not self._sections or not span.ticks:
+            return Events(), {key: line.aims for key, line in self._lines.items()}
+        changes = list(self._changes(span, signals)) if self.ended_tick is None else []
+        edges = [span.first_tick, *(tick for tick, _ in changes), span.last_tick]
+        pieces: dict[str, list[Slow]] = {key: [] for key in self._lines}
+        for index, (begin, end) in enumerate(itertools.pairwise(edges)):
+            if index:
+                self._enter(*changes[index - 1])
+            for key, line in self._lines.items():
+                pieces[key].append(line.at(np.arange(begin, end, dtype=np.float64)))
+        frames = np.array([tick * FRAMES_PER_TICK for tick, _ in changes], np.int64)
+        values = np.array([float(number) for _, number in changes])
+        return Events(frames, values), self._controls(span, pieces)
+
+    def _controls(self, span: Span, pieces: Mapping[str, Sequence[Slow]]) -> dict[str, Control]:
+        """A parameter that stood still for the whole span is a number, which is cheaper downstream."""
+        return {
+            key: line.aims if line.done_by(span.first_tick) and len(pieces[key]) == 1 else np.concatenate(pieces[key])
+            for key, line in self._lines.items()
+        }
+
+    def _enter(self, tick: int, number: int) -> None:
+        if number > len(self._sections):
+            return
+        section = self._sections[number - 1]
+        for key, aim in section.set.items():
+            now = float(self._lines[key].at(np.array([float(tick)]))[0])
+            self._lines[key] = _Line(tick, _ticks(section.over_s), now, aim)
+
+    def _changes(self, span: Span, signals: Mapping[str, Slow]) -> list[tuple[int, int]]:
+        """(tick, number of the section that begins) for each change; one past the last number is the end."""
+        changes = []
+        tick = span.first_tick
+        if self._number == 0:
+            changes.append(self._begin(tick))
+        while self.ended_tick is None:
+            section = self._sections[self._number - 1]
+            change = self._start_tick + _ticks(section.at_most_s)
+            if section.ends is not None:
+                met = self._first_met(section.ends, section.at_least_s, span, tick, signals[section.ends.signal])
+                change = min(change, met)
+            if change >= span.last_tick:
+                break
+            tick = max(change, tick)
+            changes.append(self._begin(tick))
+        return changes
+
+    def _begin(self, tick: int) -> tuple[int, int]:
+        self._number += 1
+        self._start_tick, self._unmet_tick = tick, tick - 1
+        if self._number > len(self._sections):
+            self.ended_tick = tick
+        return tick, self._number
+
+    def _first_met(self, ending: Ending, at_least_s: float, span: Span, tick: int, signal: Slow) -> int:
+        """The first tick from `tick` on at which the ending has held for long enough; the span's end if none."""
+        values = signal[tick - span.first_tick :]
+        holds = ending.holds(values)
+        ticks = np.arange(tick, tick + len(values))
+        unmet = np.maximum.accumulate(np.where(holds, self._unmet_tick, ticks))
+        enough = ticks - unmet > _ticks(ending.for_s)
+        enough &= ticks >= self._start_tick + _ticks(at_least_s)
+        if enough.any():
+            return int(ticks[np.argmax(enough)])
+        if len(values):
+            self._unmet_tick = int(unmet[-1])
+        return span.last_tick

@@ -1,0 +1,251 @@
+"""A mapping graph, checked: which nodes there are, how they are wired, and in what order they step."""
+
+from __future__ import annotations
+
+import typing
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from graphlib import CycleError, TopologicalSorter
+from typing import Any, get_args
+
+import msgspec
+
+from residue.mapping.form import FORM
+from residue.mapping.node import Drive, Node, Port
+from residue.mapping.nodes.feeds import Feed
+from residue.mapping.nodes.space import Output
+from residue.mapping.piece import Piece
+from residue.mapping.signals import EVENTS, Kind, Shape
+from residue.problems import Finding, Severity, nearest
+from residue.wording import explained
+
+Shapes = Mapping[str, Shape]
+
+
+@dataclass(frozen=True)
+class Graph:
+    """The nodes of a piece by name, in the order in which they step (the form among them), and what each gives."""
+
+    piece: Piece
+    nodes: Mapping[str, Node]
+    order: Sequence[str]
+    shapes: Shapes
+
+    @cached_property
+    def needs(self) -> Mapping[str, frozenset[Kind]]:
+        """The channels that a performance must have for this piece, and as which kinds they are read."""
+        needs: dict[str, frozenset[Kind]] = {}
+        for node in self.nodes.values():
+            for channel, kind in node.needs():
+                needs[channel] = needs.get(channel, frozenset()) | {kind}
+        return needs
+
+
+def ports(node: type[Node]) -> dict[str, frozenset[Kind]]:
+    """The inputs of a kind of node by field name, and the kinds of signal that each takes."""
+    hints = typing.get_type_hints(node, include_extras=True)
+    return {
+        name: mark.kinds
+        for name in node.__struct_fields__
+        for mark in getattr(hints[name], "__metadata__", ())
+        if isinstance(mark, Port)
+    }
+
+
+def drivable(node: type[Node]) -> dict[str, Any]:
+    """The parameters that a signal or the form may drive, by name, each with the type that its numbers have."""
+    hints = typing.get_type_hints(node, include_extras=True)
+    return {
+        name: next(part for part in get_args(hints[name]) if part is not Drive)
+        for name in node.__struct_fields__
+        if Drive in get_args(hints[name])
+    }
+
+
+def listens_to(node: Node, field: str) -> list[str]:
+    """The names of the nodes that one of its inputs listens to."""
+    wired = getattr(node, field)
+    return [wired] if isinstance(wired, str) else list(wired or ())
+
+
+def build(piece: Piece, nodes: Mapping[str, Node], file: str = "piece.toml") -> tuple[Graph | None, list[Finding]]:
+    """The graph of a piece whose node tables have been read, or None with every fault of its wiring."""
+    findings = [
+        Finding(Severity.STOPS, f"{file}: {where}", what, mend)
+        for check in (_wires, _drives, _sections, _outputs)
+        for where, what, mend in check(piece, nodes)
+    ]
+    if findings:
+        return None, findings
+    try:
+        order = list(TopologicalSorter(_dependencies(piece, nodes)).static_order())
+    except CycleError as error:
+        way = " → ".join(reversed(error.args[1]))
+        return None, [Finding(Severity.STOPS, f"{file}: node", f"There is a loop: {way}.", "Cut it at one place.")]
+    shapes, faults = _shapes(nodes, order)
+    findings += [Finding(Severity.STOPS, f"{file}: {where}", what, mend) for where, what, mend in faults]
+    findings += [
+        Finding(Severity.WARNS, f"{file}: {where}", what, mend) for where, what, mend in _unheard(piece, nodes)
+    ]
+    if faults:
+        return None, findings
+    return Graph(piece, nodes, order, shapes), findings
+
+
+Fault = tuple[str, str, str]
+"""Where (key path), what stands there, the mend."""
+
+
+def _wires(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Fault]:
+    """Every input must name a node that exists."""
+    if FORM in nodes:
+        yield f"node.{FORM}", f'"{FORM}" is the name of the form itself.', "Give the node another name."
+    for name, node in nodes.items():
+        for field in ports(type(node)):
+            for source in listens_to(node, field):
+                if source not in nodes and source != FORM:
+                    yield f"node.{name}.{field}", f'There is no node "{source}".', nearest(source, nodes)
+
+
+def _drives(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Fault]:
+    """A driven parameter must name a node, climb through its points, and stay within the parameter's range."""
+    for name, node in nodes.items():
+        for field, number in drivable(type(node)).items():
+            drive, where = getattr(node, field), f"node.{name}.{field}"
+            if not isinstance(drive, Drive):
+                continue
+            if drive.source not in nodes:
+                yield f"{where}.from", f'There is no node "{drive.source}".', nearest(drive.source, nodes)
+            if len(drive.at) != len(drive.gives) or len(drive.at) < 2:
+                yield (
+                    where,
+                    "at and gives need the same length, two or more.",
+                    "Write one value in gives for each in at.",
+                )
+            if any(after <= before for before, after in zip(drive.at, drive.at[1:], strict=False)):
+                yield f"{where}.at", f"{drive.at} does not climb.", "Write its values in ascending order."
+            for value in drive.gives:
+                yield from _in_range(f"{where}.gives", value, number)
+
+
+def _in_range(where: str, value: float, number: Any) -> Iterator[Fault]:
+    try:
+        msgspec.convert(value, number)
+    except msgspec.ValidationError as error:
+        yield where, f"{value:g} is out of range.", explained(error)[1]
+
+
+def _sections(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Fault]:
+    """Sections listen to nodes and set drivable parameters that nothing else drives."""
+    for index, section in enumerate(piece.section, start=1):
+        where = f"section[{index}]"
+        if section.ends is not None and section.ends.signal not in nodes:
+            missing = section.ends.signal
+            yield f"{where}.ends.signal", f'There is no node "{missing}".', nearest(missing, nodes)
+        for key, value in section.set.items():
+            name, _, field = key.partition(".")
+            if name not in nodes:
+                yield f'{where}.set."{key}"', f'There is no node "{name}".', nearest(name, nodes)
+                continue
+            settable = drivable(type(nodes[name]))
+            if field not in settable:
+                what = f'A section cannot set "{field}" of a {nodes[name].kind}.'
+                yield f'{where}.set."{key}"', what, nearest(field, settable)
+            elif isinstance(getattr(nodes[name], field), Drive):
+                what = f"{key} is driven by a signal already."
+                yield f'{where}.set."{key}"', what, "Take either the drive or the section's set away."
+            else:
+                yield from _in_range(f'{where}.set."{key}"', value, settable[field])
+
+
+def _outputs(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Fault]:
+    """Every output of the piece is fed, and nothing feeds an output that it does not have."""
+    fed = set()
+    for name, node in nodes.items():
+        if isinstance(node, Output):
+            for output in node.to:
+                fed.add(output)
+                if output not in piece.outputs:
+                    yield f"node.{name}.to", f'The piece has no output "{output}".', nearest(output, piece.outputs)
+    for output in piece.outputs:
+        if output not in fed:
+            yield (
+                "outputs",
+                f'Nothing feeds the output "{output}".',
+                f'Add a node of kind output with to = ["{output}"].',
+            )
+
+
+def _dependencies(piece: Piece, nodes: Mapping[str, Node]) -> dict[str, list[str]]:
+    """Which nodes each node must step after, in an order that is the same on every run."""
+    after: dict[str, list[str]] = {FORM: [section.ends.signal for section in piece.section if section.ends is not None]}
+    for name, node in nodes.items():
+        wired = [source for field in ports(type(node)) for source in listens_to(node, field)]
+        drives = (getattr(node, field) for field in drivable(type(node)))
+        after[name] = wired + [drive.source for drive in drives if isinstance(drive, Drive)]
+    for section in piece.section:
+        for key in section.set:
+            after[key.partition(".")[0]].append(FORM)
+    return after
+
+
+def _shapes(nodes: Mapping[str, Node], order: Sequence[str]) -> tuple[Shapes, list[Fault]]:
+    """What each node gives, and every wire that carries what its end does not take."""
+    shapes: dict[str, Shape] = {FORM: EVENTS}
+    faults: list[Fault] = []
+    for name in order:
+        if name == FORM:
+            continue
+        node = nodes[name]
+        inputs, found = _input_shapes(name, node, shapes)
+        if not found:
+            try:
+                shapes[name] = node.gives(inputs)
+            except ValueError as error:
+                found = [(f"node.{name}", str(error), "")]
+        faults += found
+    return shapes, faults
+
+
+def _input_shapes(name: str, node: Node, shapes: Shapes) -> tuple[dict[str, Shape | Sequence[Shape]], list[Fault]]:
+    """The shapes of a node's inputs; inputs whose own node is at fault are passed over, their fault is told already."""
+    inputs: dict[str, Shape | Sequence[Shape]] = {}
+    faults: list[Fault] = []
+    takes = {field: (listens_to(node, field), kinds) for field, kinds in ports(type(node)).items()}
+    drives = {field: getattr(node, field) for field in drivable(type(node))}
+    takes |= {
+        f"{field}.from": ([drive.source], frozenset({Kind.SLOW}))
+        for field, drive in drives.items()
+        if isinstance(drive, Drive)
+    }
+    for field, (sources, kinds) in takes.items():
+        wrong = [source for source in sources if source in shapes and shapes[source].kind not in kinds]
+        for source in wrong:
+            what = f'"{source}" gives a signal that is {shapes[source].kind}, and this takes {_either(kinds)}.'
+            faults.append((f"node.{name}.{field}", what, _crossing(shapes[source].kind, kinds)))
+        if wrong or any(source not in shapes for source in sources):
+            continue
+        given = [shapes[source] for source in sources]
+        inputs[field] = given[0] if isinstance(getattr(node, field, None), str) else given
+    return inputs, faults
+
+
+def _either(kinds: frozenset[Kind]) -> str:
+    return " or ".join(sorted(kinds))
+
+
+def _crossing(given: Kind, wanted: frozenset[Kind]) -> str:
+    if given is Kind.SLOW and Kind.FAST in wanted:
+        return "Put a node of kind sound or control between them."
+    if given is Kind.FAST and Kind.SLOW in wanted:
+        return "Take the slow signal that this sound was made from."
+    return "Wire it to a node that gives such a signal."
+
+
+def _unheard(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Fault]:
+    """Nodes that nothing listens to: harmless, but mostly a slip of the pen."""
+    heard = set().union(*_dependencies(piece, nodes).values())
+    for name, node in nodes.items():
+        if name not in heard and not isinstance(node, Output | Feed):
+            yield f"node.{name}", "Nothing listens to this node.", "Wire it to something or take it away."

@@ -1,0 +1,112 @@
+"""What a brain does, as far as an EEG shows it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Annotated, Literal
+
+import numpy as np
+from msgspec import Meta
+
+from residue.dsp import filters
+from residue.dsp.exact import total
+from residue.dsp.filters import FromFirst, SosFilter
+from residue.dsp.sliding import Sliding, sliding_maximum, sliding_sum
+from residue.dsp.switching import Held
+from residue.mapping.node import Block, NodeContext, SlowIn, Step
+from residue.mapping.nodes.fields import HoldS, WindowS
+from residue.mapping.nodes.shapes import SlowNode
+from residue.mapping.signals import CONTROL_RATE_HZ, Signal, Slow
+
+Band = Literal["delta", "theta", "alpha", "beta", "gamma"]
+
+BANDS_HZ = {"delta": (0.5, 4.0), "theta": (4.0, 8.0), "alpha": (8.0, 13.0), "beta": (13.0, 30.0), "gamma": (30.0, 80.0)}
+"""After Kane et al., glossary of the IFCN, Clin Neurophysiol Pract 2 (2017) 170-185; delta from 0.5 is our choice."""
+_ORDER = 4
+_DRIFT_HZ = 0.5
+_FLAT_SHARE = 1e-3
+"""An electrode that moves by less than this share of the limit is flat: even a quiet brain moves by more."""
+
+
+class BandPower(SlowNode, frozen=True):
+    """Power of the EEG in a named band: delta 0.5-4, theta 4-8, alpha 8-13, beta 13-30, gamma 30-80 Hz.
+
+    "absolute" is in the square of the input's unit; "relative" is the share of all five bands together, 0 to 1;
+    "ratio" is this band over the band named in `over`.
+    Latency: half the window and some cycles of the band. Source: recursive band-pass, mean square; bands after the
+    glossary of the IFCN (2017).
+    """
+
+    kind = "band_power"
+    family = "brain"
+
+    input: SlowIn
+    band: Annotated[Band, Meta(description="which band")]
+    measure: Annotated[Literal["absolute", "relative", "ratio"], Meta(description="power, share or ratio")] = "absolute"
+    over: Annotated[Band, Meta(description="for ratio: the band below the line")] = "beta"
+    window_s: WindowS = 2.0
+
+    def prepare(self, context: NodeContext) -> Step:
+        """Only the bands that the measure needs."""
+        level = FromFirst()
+        power = _Power([self.band], self.window_s)
+        if self.measure == "absolute":
+            return lambda block: power(level(block.slow("input")))
+        against = _Power([self.over] if self.measure == "ratio" else list(BANDS_HZ), self.window_s)
+
+        def step(block: Block) -> Signal:
+            signal = level(block.slow("input"))
+            return power(signal) / np.maximum(against(signal), _LEAST)
+
+        return step
+
+
+class Artefacts(SlowNode, frozen=True):
+    """1 while the EEG is not to be trusted (a blink, a movement, a flat or saturated electrode), else 0.
+
+    Pair it with `hold`.
+    Latency: none. Source: threshold on the deviation from the running mean.
+    """
+
+    kind = "artefacts"
+    family = "brain"
+
+    input: SlowIn
+    limit: Annotated[float, Meta(gt=0.0, le=1e9, description="largest trusted deviation, in the unit of the input")]
+    hold_s: HoldS = 1.0
+    flat_s: HoldS = 2.0
+
+    def prepare(self, context: NodeContext) -> Step:
+        """Looks at the deviation, and at how far the input moved of late."""
+        level, drift = FromFirst(), SosFilter(filters.highpass(_DRIFT_HZ, CONTROL_RATE_HZ, 1))
+        held = Held(round(self.hold_s * CONTROL_RATE_HZ))
+        flat_ticks = max(1, round(self.flat_s * CONTROL_RATE_HZ))
+        highest, lowest_negative = sliding_maximum(flat_ticks), sliding_maximum(flat_ticks)
+
+        def step(block: Block) -> Signal:
+            signal = level(block.slow("input"))
+            ticks = np.arange(block.span.first_tick, block.span.last_tick)
+            moved = highest(signal) + lowest_negative(-signal)
+            flat = (moved < _FLAT_SHARE * self.limit) & (ticks >= flat_ticks) & (self.flat_s > 0)
+            return held((np.abs(drift(signal)) > self.limit) | flat).astype(np.float64)
+
+        return step
+
+
+_LEAST = 1e-30
+
+
+class _Power:
+    """Power of some bands together over a sliding window."""
+
+    def __init__(self, bands: Sequence[str], window_s: float) -> None:
+        self._filters = [SosFilter(filters.bandpass(*BANDS_HZ[band], CONTROL_RATE_HZ, _ORDER)) for band in bands]
+        self._ticks = max(1, round(window_s * CONTROL_RATE_HZ))
+        self._sums = [sliding_sum(self._ticks) for _ in bands]
+
+    def __call__(self, signal: Slow) -> Slow:
+        return total(self._one(run, running, signal) for run, running in zip(self._filters, self._sums, strict=True))
+
+    def _one(self, run: SosFilter, running: Sliding, signal: Slow) -> Slow:
+        band = run(signal)
+        return running(band * band) / self._ticks

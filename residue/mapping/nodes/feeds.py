@@ -1,0 +1,37 @@
+"""What the piece tells other machines."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from msgspec import Meta
+
+from residue.mapping.node import NodeContext, Port, Step
+from residue.mapping.nodes.shapes import LikeInput
+from residue.mapping.signals import Kind
+
+Address = Annotated[str, Meta(pattern=r"^(/[^\s#*,/?\[\]{}]+)+$", description="OSC address it is sent to")]
+
+
+class Feed(LikeInput, frozen=True):
+    """Tells a slow signal (so many times a second) or events (each one) to whoever listens on the network, by OSC.
+
+    Latency: none; the time tag is the moment at which the sound is heard.
+    """
+
+    kind = "feed"
+    family = "feeds"
+
+    input: Annotated[str, Port(frozenset({Kind.SLOW, Kind.EVENTS}))]
+    address: Address
+    rate_hz: Annotated[float, Meta(gt=0.0, le=1000.0, description="values a second of a slow signal")] = 25.0
+    low: Annotated[float | None, Meta(description="value sent as 0; where left out, values go as they are")] = None
+    high: Annotated[float | None, Meta(description="value sent as 1")] = None
+
+    def __post_init__(self) -> None:
+        if (self.low is None) != (self.high is None) or (self.low is not None and self.low == self.high):
+            raise ValueError("low and high belong together and differ. Write both or none.")
+
+    def prepare(self, context: NodeContext) -> Step:
+        """Passes its input on; the daemon sends it."""
+        return lambda block: block.inputs["input"]

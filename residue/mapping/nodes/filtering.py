@@ -1,0 +1,168 @@
+"""Filters and delays, for slow and fast signals alike."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import numpy as np
+from msgspec import Meta
+
+from residue.dsp import filters
+from residue.dsp.delay import DelayLine
+from residue.dsp.filters import FromFirst, SosFilter
+from residue.mapping.node import Block, EitherIn, NodeContext, Step
+from residue.mapping.nodes.fields import CutoffHz, TimeS
+from residue.mapping.nodes.shapes import LikeInput, Shapes, below_half_rate, same
+from residue.mapping.signals import RATE_HZ, Shape, Signal
+
+Order = Annotated[int, Meta(ge=1, le=8, description="slope: 6 dB an octave each")]
+
+
+class Highpass(LikeInput, frozen=True):
+    """Takes away what lies below the cutoff: drift, movement, breathing.
+
+    Latency: none. Source: Butterworth response, bilinear transform.
+    """
+
+    kind = "highpass"
+    family = "conditioning"
+
+    input: EitherIn
+    cutoff_hz: CutoffHz
+    order: Order = 2
+
+    def gives(self, inputs: Shapes) -> Shape:
+        """The shape of its input."""
+        below_half_rate(same(inputs), cutoff_hz=self.cutoff_hz)
+        return same(inputs)
+
+    def prepare(self, context: NodeContext) -> Step:
+        """Starts at rest, whatever the input's offset."""
+        return _filter(context, filters.highpass(self.cutoff_hz, context.rate_hz("input"), self.order), FromFirst())
+
+
+class Lowpass(LikeInput, frozen=True):
+    """Takes away what lies above the cutoff.
+
+    Latency: none. Source: Butterworth response, bilinear transform.
+    """
+
+    kind = "lowpass"
+    family = "conditioning"
+
+    input: EitherIn
+    cutoff_hz: CutoffHz
+    order: Order = 2
+
+    def gives(self, inputs: Shapes) -> Shape:
+        """The shape of its input."""
+        below_half_rate(same(inputs), cutoff_hz=self.cutoff_hz)
+        return same(inputs)
+
+    def prepare(self, context: NodeContext) -> Step:
+        """Filters."""
+        return _filter(context, filters.lowpass(self.cutoff_hz, context.rate_hz("input"), self.order))
+
+
+class Bandpass(LikeInput, frozen=True):
+    """Keeps what lies between two cutoffs.
+
+    Latency: none. Source: Butterworth high-pass and low-pass in a row, bilinear transform.
+    """
+
+    kind = "bandpass"
+    family = "conditioning"
+
+    input: EitherIn
+    low_hz: CutoffHz
+    high_hz: CutoffHz
+    order: Order = 2
+
+    def __post_init__(self) -> None:
+        if self.low_hz >= self.high_hz:
+            raise ValueError(f"low_hz = {self.low_hz:g} is not below high_hz = {self.high_hz:g}. Exchange them.")
+
+    def gives(self, inputs: Shapes) -> Shape:
+        """The shape of its input."""
+        below_half_rate(same(inputs), low_hz=self.low_hz, high_hz=self.high_hz)
+        return same(inputs)
+
+    def prepare(self, context: NodeContext) -> Step:
+        """Starts at rest, whatever the input's offset."""
+        sections = filters.bandpass(self.low_hz, self.high_hz, context.rate_hz("input"), self.order)
+        return _filter(context, sections, FromFirst())
+
+
+class Notch(LikeInput, frozen=True):
+    """Takes out the hum of the mains and its harmonics, as far as the rate of the signal carries them.
+
+    Latency: none. Source: second-order notch, bilinear transform.
+    """
+
+    kind = "notch"
+    family = "conditioning"
+
+    input: EitherIn
+    mains_hz: Annotated[float, Meta(ge=10.0, le=1000.0, description="50 in most of the world, 60 in some")] = 50.0
+    harmonics: Annotated[int, Meta(ge=1, le=20, description="how many, the first being the mains itself")] = 4
+    width_hz: Annotated[float, Meta(ge=0.1, le=20.0, description="between the points at -3 dB")] = 2.0
+
+    def gives(self, inputs: Shapes) -> Shape:
+        """The shape of its input."""
+        below_half_rate(same(inputs), mains_hz=self.mains_hz)
+        return same(inputs)
+
+    def prepare(self, context: NodeContext) -> Step:
+        """One notch for each harmonic below half the rate."""
+        rate_hz = context.rate_hz("input")
+        centres_hz = [n * self.mains_hz for n in range(1, self.harmonics + 1) if n * self.mains_hz < rate_hz / 2]
+        return _filter(context, np.vstack([filters.notch(f, rate_hz, f / self.width_hz) for f in centres_hz]))
+
+
+class Delay(LikeInput, frozen=True):
+    """The same, later.
+
+    Latency: delay_s, rounded to whole ticks or frames.
+    """
+
+    kind = "delay"
+    family = "conditioning"
+
+    input: EitherIn
+    delay_s: Annotated[float, Meta(ge=0.0, le=600.0, description="how much later")]
+
+    def prepare(self, context: NodeContext) -> Step:
+        """A ring of that length."""
+        shape = context.shape("input")
+        line = DelayLine(shape.channels, round(self.delay_s * RATE_HZ[shape.kind]))
+
+        def step(block: Block) -> Signal:
+            signal = block.either("input")
+            return line(np.atleast_2d(signal)).reshape(signal.shape)
+
+        return step
+
+
+class Smooth(LikeInput, frozen=True):
+    """Follows the input with a time constant.
+
+    Latency: time_s. Source: one-pole low-pass.
+    """
+
+    kind = "smooth"
+    family = "conditioning"
+
+    input: EitherIn
+    time_s: TimeS
+
+    def prepare(self, context: NodeContext) -> Step:
+        """A one-pole low-pass, or nothing where time_s is 0."""
+        if self.time_s == 0:
+            return lambda block: block.either("input").copy()
+        return _filter(context, filters.smoother(self.time_s, context.rate_hz("input")))
+
+
+def _filter(context: NodeContext, sections: filters.Floats, before: FromFirst | None = None) -> Step:
+    """A filter over all channels of the input."""
+    run = SosFilter(sections, context.shape("input").channels)
+    return lambda block: run(before(block.either("input")) if before else block.either("input"))

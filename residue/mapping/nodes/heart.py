@@ -1,0 +1,204 @@
+"""What a heart does: its beats, its rate, its variability, and whether it has settled."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Iterator
+from typing import Annotated
+
+import numpy as np
+from msgspec import Meta
+
+from residue.dsp.intervals import Plausible
+from residue.dsp.qrs import Beat, BeatFinder
+from residue.dsp.sliding import sliding_maximum
+from residue.mapping.node import Block, EventsIn, Node, NodeContext, SlowIn, Step
+from residue.mapping.nodes.fields import HoldS, WindowS
+from residue.mapping.nodes.shapes import Shapes, SlowNode
+from residue.mapping.nodes.staircase import Staircase
+from residue.mapping.signals import (
+    CONTROL_RATE_HZ,
+    EVENTS,
+    FRAMES_PER_TICK,
+    Events,
+    Shape,
+    Signal,
+    frame_at,
+)
+
+Rate = Annotated[float, Meta(ge=10.0, le=400.0, description="beats a minute")]
+LATENCY_S = 0.25
+"""By this time nearly every beat is sure."""
+
+
+class Beats(Node, frozen=True):
+    """An event for each beat in an ECG, valued with the interval from the beat before in seconds (0 for the first).
+
+    Latency: 0.25 s after the R wave; longer for a weak beat that is found by looking back.
+    Source: after Pan and Tompkins, IEEE Trans Biomed Eng 32 (1985) 230-236.
+    """
+
+    kind = "beats"
+    family = "heart"
+
+    input: SlowIn
+
+    def gives(self, inputs: Shapes) -> Shape:
+        """Events."""
+        return EVENTS
+
+    def prepare(self, context: NodeContext) -> Step:
+        """Beats wait in a queue until their latency has passed."""
+        find, waiting = BeatFinder(CONTROL_RATE_HZ), deque[tuple[int, float]]()
+        last: Beat | None = None
+
+        def step(block: Block) -> Signal:
+            nonlocal last
+            for beat in find(block.slow("input")):
+                interval_s = (beat.at - last.at) / CONTROL_RATE_HZ if last else 0.0
+                tick = max(beat.at + round(LATENCY_S * CONTROL_RATE_HZ), beat.known_at)
+                waiting.append((tick, interval_s))
+                last = beat
+            due = []
+            while waiting and waiting[0][0] < block.span.last_tick:
+                due.append(waiting.popleft())
+            ticks = np.array([tick for tick, _ in due], np.int64)
+            return Events(ticks * FRAMES_PER_TICK, np.array([interval_s for _, interval_s in due]))
+
+        return step
+
+
+class HeartRate(SlowNode, frozen=True):
+    """Beats a minute from events valued with their interval in seconds: 60 over the mean of the last intervals.
+
+    Intervals beyond the plausible rates, or far from the usual one, are left out; while none comes the last rate is
+    held.
+    Latency: about one beat. Source: definition; 30 to 220 is a choice for human hearts.
+    """
+
+    kind = "heart_rate"
+    family = "heart"
+
+    input: EventsIn
+    beats: Annotated[int, Meta(ge=1, le=120, description="how many intervals are averaged")] = 4
+    lowest: Rate = 30.0
+    highest: Rate = 220.0
+    before_first: Annotated[float, Meta(ge=0.0, le=400.0, description="what it gives until two beats came")] = 70.0
+
+    def __post_init__(self) -> None:
+        _check_rates(self.lowest, self.highest)
+
+    def prepare(self, context: NodeContext) -> Step:
+        """A staircase that changes with the beats."""
+        plausible, recent = Plausible(60 / self.highest, 60 / self.lowest), deque[float](maxlen=self.beats)
+        rate = Staircase(self.before_first)
+
+        def step(block: Block) -> Signal:
+            changes = []
+            for frame, interval_s in _beats(block):
+                if plausible(interval_s):
+                    recent.append(interval_s)
+                    changes.append((frame, 60.0 / (sum(recent) / len(recent))))
+            return rate(block.span, changes)
+
+        return step
+
+
+class Rmssd(SlowNode, frozen=True):
+    """Root mean square of successive differences of the last intervals, in milliseconds.
+
+    Latency: about one beat. Source: Task Force of ESC and NASPE, Eur Heart J 17 (1996) 354-381.
+    """
+
+    kind = "rmssd"
+    family = "heart"
+
+    input: EventsIn
+    beats: Annotated[int, Meta(ge=2, le=1000, description="how many intervals are looked at")] = 30
+    lowest: Rate = 30.0
+    highest: Rate = 220.0
+
+    def __post_init__(self) -> None:
+        _check_rates(self.lowest, self.highest)
+
+    def prepare(self, context: NodeContext) -> Step:
+        """A staircase that changes with the beats; across an interval that was left out there is no difference."""
+        plausible, squares = Plausible(60 / self.highest, 60 / self.lowest), deque[float](maxlen=self.beats - 1)
+        variability, before_s = Staircase(0.0), math.nan
+
+        def step(block: Block) -> Signal:
+            nonlocal before_s
+            changes = []
+            for frame, interval_s in _beats(block):
+                is_plausible = plausible(interval_s)
+                if is_plausible and not math.isnan(before_s):
+                    difference_ms = 1000.0 * (interval_s - before_s)
+                    squares.append(difference_ms * difference_ms)
+                    changes.append((frame, math.sqrt(sum(squares) / len(squares))))
+                before_s = interval_s if is_plausible else math.nan
+            return variability(block.span, changes)
+
+        return step
+
+
+class Missing(SlowNode, frozen=True):
+    """1 while no event has come for longer than a time, else 0: a sensor that fell off.
+
+    Latency: longest_s.
+    """
+
+    kind = "missing"
+    family = "heart"
+
+    input: EventsIn
+    longest_s: HoldS = 3.0
+
+    def prepare(self, context: NodeContext) -> Step:
+        """Compares each tick with the last event before it."""
+        longest, last = frame_at(self.longest_s), Staircase(0.0)
+
+        def step(block: Block) -> Signal:
+            latest = last(block.span, [(frame, float(frame)) for frame in block.events("input").frames.tolist()])
+            frames = np.arange(block.span.first_tick, block.span.last_tick) * FRAMES_PER_TICK
+            return (frames - latest > longest).astype(np.float64)
+
+        return step
+
+
+class Spread(SlowNode, frozen=True):
+    """How far a slow signal has moved over the last window_s: its highest minus its lowest value.
+
+    A heart rate whose spread stays small has settled.
+    Latency: none.
+    """
+
+    kind = "spread"
+    family = "heart"
+
+    input: SlowIn
+    window_s: WindowS = 30.0
+
+    def prepare(self, context: NodeContext) -> Step:
+        """Highest and lowest, sliding."""
+        ticks = max(1, round(self.window_s * CONTROL_RATE_HZ))
+        highest, lowest_negative = sliding_maximum(ticks), sliding_maximum(ticks)
+
+        def step(block: Block) -> Signal:
+            signal = block.slow("input")
+            return highest(signal) + lowest_negative(-signal)
+
+        return step
+
+
+def _beats(block: Block) -> Iterator[tuple[int, float]]:
+    """Frame and interval in seconds of each beat that has one."""
+    events = block.events("input")
+    return (
+        (frame, value) for frame, value in zip(events.frames.tolist(), events.values.tolist(), strict=True) if value > 0
+    )
+
+
+def _check_rates(lowest: float, highest: float) -> None:
+    if lowest >= highest:
+        raise ValueError(f"lowest = {lowest:g} is not below highest = {highest:g}. Exchange them.")

@@ -1,0 +1,159 @@
+"""What was heard before, sounding on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Annotated
+
+import numpy as np
+from msgspec import Meta
+
+from residue.dsp import filters
+from residue.dsp.delay import DelayLine
+from residue.dsp.exact import Floats, total
+from residue.dsp.filters import SosFilter
+from residue.dsp.shaping import bend_above, equal_power
+from residue.mapping.node import Block, Control, Drive, FastIn, Node, NodeContext, Ramp, Step
+from residue.mapping.nodes.controls import GainRamp, mapped
+from residue.mapping.nodes.fields import GainDb, Unity
+from residue.mapping.nodes.shapes import LikeInput, Shapes
+from residue.mapping.signals import AUDIO_RATE_HZ, Kind, Shape, Signal, frame_at
+
+
+class Layers(Node, frozen=True):
+    """Accumulates what it hears: each loop plays back what it holds and takes the input in on top, round after round.
+
+    With several loops, of lengths that do not divide, the layers drift against each other. Each loop is placed from
+    left to right by `spread`. A round loses decay_db; beyond a full-scale loop the sum is bent, never clipped.
+    take_db is the level at which it takes in, gain_db the level at which it sounds.
+    Gives two channels: the layers alone; mix the input in beside it.
+    Latency: none; a layer sounds for the first time after the length of its loop.
+    Source: feedback delay with a soft bound in the loop.
+    """
+
+    kind = "layers"
+    family = "memory"
+
+    input: FastIn
+    loop_s: Annotated[
+        list[Annotated[float, Meta(ge=0.05, le=120.0)]],
+        Meta(min_length=1, max_length=8, description="length of each loop"),
+    ]
+    take_db: GainDb | Drive = 0.0
+    gain_db: GainDb | Drive = 0.0
+    decay_db: Annotated[float, Meta(ge=0.0, le=120.0, description="what a round of a loop loses")] | Drive = 1.5
+    dull_hz: Annotated[float, Meta(gt=0.0, le=20_000.0, description="low-pass a round goes through")] = 12_000.0
+    spread: Unity | Drive = 1.0
+
+    def gives(self, inputs: Shapes) -> Shape:
+        """Two channels."""
+        return Shape(Kind.FAST, 2)
+
+    def prepare(self, context: NodeContext) -> Step:
+        """One ring for each loop."""
+        clean = SosFilter(filters.highpass(_LOWEST_HZ, AUDIO_RATE_HZ, 1))
+        loops = [_Loop(frame_at(length_s), self.dull_hz) for length_s in self.loop_s]
+        places = [2 * (n + 0.5) / len(loops) - 1 for n in range(len(loops))]
+        pans = [_Pan(place) for place in places]
+        take, give, keep = GainRamp(), GainRamp(), GainRamp()
+
+        def step(block: Block) -> Signal:
+            span, controls = block.span, block.controls
+            heard = clean(total(block.fast("input"))) * take(span, controls["take_db"])
+            kept = keep(span, -controls["decay_db"])
+            level = give(span, controls["gain_db"])
+            out = np.zeros((2, span.frames))
+            for loop, pan in zip(loops, pans, strict=True):
+                sounding = loop(heard, kept) * level
+                for channel, gain in zip(out, pan(block, controls["spread"]), strict=True):
+                    channel += sounding * gain
+            return out
+
+        return step
+
+
+class Echo(LikeInput, frozen=True):
+    """A long delay line that feeds back on itself.
+
+    Latency: delay_s. Source: feedback comb filter.
+    """
+
+    kind = "echo"
+    family = "memory"
+
+    input: FastIn
+    delay_s: Annotated[float, Meta(ge=0.005, le=120.0, description="time between repeats")]
+    feedback: Annotated[float, Meta(ge=0.0, le=0.98, description="share of a repeat that comes again")] | Drive = 0.5
+    dull_hz: Annotated[float, Meta(gt=0.0, le=20_000.0, description="low-pass each repeat goes through")] = 8_000.0
+
+    def prepare(self, context: NodeContext) -> Step:
+        """A ring of the delay's length."""
+        channels = context.shape("input").channels
+        line, dull = DelayLine(channels, frame_at(self.delay_s)), SosFilter(_dulling(self.dull_hz), channels)
+        ramp = Ramp()
+
+        def step(block: Block) -> Signal:
+            sound, feedback = block.fast("input"), ramp(block.span, block.controls["feedback"])
+            out = np.empty_like(sound)
+            for here in _pieces(block.span.frames, line.length):
+                out[:, here] = line.oldest(here.stop - here.start)
+                line.push(sound[:, here] + dull(out[:, here]) * _part(feedback, here))
+            return out
+
+        return step
+
+
+_LOWEST_HZ = 5.0
+"""Below it a loop takes nothing in: an offset would pile up without being heard."""
+_BENT_FROM, _BOUND = 0.5, 1.0
+
+
+class _Loop:
+    """A ring that plays what it holds and takes in what it hears on top."""
+
+    def __init__(self, length: int, dull_hz: float) -> None:
+        self._line = DelayLine(1, length)
+        self._dull = SosFilter(_dulling(dull_hz))
+
+    def __call__(self, heard: Floats, kept: Control) -> Floats:
+        """What sounds, (frames,)."""
+        out = np.empty_like(heard)
+        for here in _pieces(len(heard), self._line.length):
+            sounding = self._line.oldest(here.stop - here.start)
+            out[here] = sounding[0]
+            again = self._dull(sounding) * _part(kept, here) + heard[here]
+            self._line.push(bend_above(again, _BENT_FROM, _BOUND))
+        return out
+
+
+class _Pan:
+    """The two gains of a place between -1 and 1 that is drawn to the middle as the spread gets less."""
+
+    def __init__(self, place: float) -> None:
+        self._place = place
+        self._left, self._right = Ramp(), Ramp()
+
+    def __call__(self, block: Block, spread: Control) -> tuple[Control, Control]:
+        return (
+            self._left(block.span, mapped(self._left_of, spread)),
+            self._right(block.span, mapped(self._right_of, spread)),
+        )
+
+    def _left_of(self, spread: Floats) -> Floats:
+        return equal_power((self._place * spread + 1.0) / 2.0)[0]
+
+    def _right_of(self, spread: Floats) -> Floats:
+        return equal_power((self._place * spread + 1.0) / 2.0)[1]
+
+
+def _dulling(cutoff_hz: float) -> Floats:
+    return filters.lowpass(cutoff_hz, AUDIO_RATE_HZ, 1)
+
+
+def _pieces(frames: int, longest: int) -> Iterator[slice]:
+    for start in range(0, frames, longest):
+        yield slice(start, min(start + longest, frames))
+
+
+def _part(control: Control, here: slice) -> Control:
+    return control if isinstance(control, float) else control[here]

@@ -1,0 +1,231 @@
+"""What a muscle does, from its sound (MMG) or its voltage (EMG)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Annotated
+
+import numpy as np
+from msgspec import Meta
+
+from residue.dsp import exact, filters
+from residue.dsp.filters import FromFirst, SosFilter
+from residue.dsp.sliding import FallingMaximum, sliding_sum
+from residue.dsp.switching import Hysteresis
+from residue.mapping.node import Block, NodeContext, SlowIn, Step
+from residue.mapping.nodes.fields import CutoffHz, Real, TimeS, WindowS
+from residue.mapping.nodes.shapes import Shapes, SlowNode, below_half_rate
+from residue.mapping.signals import (
+    CONTROL_RATE_HZ,
+    EVENTS,
+    FRAMES_PER_TICK,
+    SLOW,
+    Events,
+    Shape,
+    Signal,
+    Slow,
+)
+
+
+class Rms(SlowNode, frozen=True):
+    """Root mean square over the last window_s.
+
+    Latency: half the window. Source: definition.
+    """
+
+    kind = "rms"
+    family = "muscle"
+
+    input: SlowIn
+    window_s: WindowS = 0.25
+
+    def prepare(self, context: NodeContext) -> Step:
+        """A sliding sum of squares."""
+        rms = _rms(self.window_s)
+        return lambda block: rms(block.slow("input"))
+
+
+class MeanAbsolute(SlowNode, frozen=True):
+    """Mean absolute value over the last window_s.
+
+    Latency: half the window. Source: definition.
+    """
+
+    kind = "mean_absolute"
+    family = "muscle"
+
+    input: SlowIn
+    window_s: WindowS = 0.25
+
+    def prepare(self, context: NodeContext) -> Step:
+        """A sliding sum of magnitudes."""
+        ticks = _ticks(self.window_s)
+        running = sliding_sum(ticks)
+        return lambda block: running(np.abs(block.slow("input"))) / ticks
+
+
+class Envelope(SlowNode, frozen=True):
+    """The outline of the magnitude: rises within attack_s, falls by 63 % within release_s.
+
+    Latency: attack_s. Source: exponentially falling maximum, then a one-pole low-pass.
+    """
+
+    kind = "envelope"
+    family = "muscle"
+
+    input: SlowIn
+    attack_s: TimeS = 0.05
+    release_s: Annotated[float, Meta(ge=0.001, le=600.0, description="time constant of the fall")] = 0.5
+
+    def prepare(self, context: NodeContext) -> Step:
+        """Falls from each peak, then rounds the rises off."""
+        fall = FallingMaximum(exact.exp(-1.0 / (self.release_s * CONTROL_RATE_HZ)))
+        rise = SosFilter(filters.smoother(max(self.attack_s, 1 / CONTROL_RATE_HZ), CONTROL_RATE_HZ))
+        return lambda block: rise(fall(np.abs(block.slow("input"))))
+
+
+class Onsets(SlowNode, frozen=True):
+    """An event each time the input rises to a threshold, valued with the input; none within refractory_s of the last.
+
+    It must fall to rearm_at before it can give another one.
+    Latency: none.
+    """
+
+    kind = "onsets"
+    family = "muscle"
+
+    input: SlowIn
+    threshold: Real
+    rearm_at: Annotated[float | None, Meta(description="half the threshold where left out")] = None
+    refractory_s: Annotated[float, Meta(ge=0.0, le=60.0, description="shortest time between two events")] = 0.2
+
+    def __post_init__(self) -> None:
+        if self._rearm_at > self.threshold:
+            raise ValueError(f"rearm_at = {self._rearm_at:g} is above the threshold {self.threshold:g}. Lower it.")
+
+    @property
+    def _rearm_at(self) -> float:
+        return self.threshold / 2 if self.rearm_at is None else self.rearm_at
+
+    def gives(self, inputs: Shapes) -> Shape:
+        """Events."""
+        return EVENTS
+
+    def prepare(self, context: NodeContext) -> Step:
+        """Looks at the few ticks where the switch opens."""
+        switch = Hysteresis(self.threshold, self._rearm_at)
+        refractory = round(self.refractory_s * CONTROL_RATE_HZ)
+        was_open, last = False, -refractory
+
+        def step(block: Block) -> Signal:
+            nonlocal was_open, last
+            signal = block.slow("input")
+            is_open = np.concatenate(([was_open], switch(signal)))
+            was_open = bool(is_open[-1])
+            rises = []
+            for index in np.flatnonzero(is_open[1:] & ~is_open[:-1]).tolist():
+                tick = block.span.first_tick + index
+                if tick - last >= refractory:
+                    rises.append(index)
+                    last = tick
+            return Events((block.span.first_tick + np.array(rises, np.int64)) * FRAMES_PER_TICK, signal[rises])
+
+        return step
+
+
+class Effort(SlowNode, frozen=True):
+    """The work done so far, leaking away: an input that stays at 1 fills it to 1 in fill_s if nothing leaks.
+
+    Feed it an envelope. With a leak, a constant input of 1 tends to leak_s / fill_s.
+    Latency: none. Source: leaky integrator, dy/dt = x / fill_s - y / leak_s.
+    """
+
+    kind = "effort"
+    family = "muscle"
+
+    input: SlowIn
+    fill_s: Annotated[float, Meta(ge=0.1, le=36_000.0, description="time of full effort that fills it")] = 60.0
+    leak_s: Annotated[float, Meta(ge=0.1, le=36_000.0, description="time constant of forgetting")] = 120.0
+
+    def prepare(self, context: NodeContext) -> Step:
+        """A one-pole low-pass, scaled."""
+        sections = filters.smoother(self.leak_s, CONTROL_RATE_HZ)
+        run, scale = SosFilter(sections), self.leak_s / self.fill_s
+        return lambda block: run(block.slow("input")) * scale
+
+
+class BandLevel(SlowNode, frozen=True):
+    """Root mean square of what lies between two frequencies; as it stands, physiological tremor.
+
+    Latency: half the window. Source: Butterworth band-pass; 8 to 12 Hz is the usual range of physiological tremor.
+    """
+
+    kind = "band_level"
+    family = "muscle"
+
+    input: SlowIn
+    low_hz: CutoffHz = 8.0
+    high_hz: CutoffHz = 12.0
+    window_s: WindowS = 1.0
+
+    def __post_init__(self) -> None:
+        if self.low_hz >= self.high_hz:
+            raise ValueError(f"low_hz = {self.low_hz:g} is not below high_hz = {self.high_hz:g}. Exchange them.")
+
+    def gives(self, inputs: Shapes) -> Shape:
+        """A slow signal, if the band lies within one."""
+        below_half_rate(SLOW, high_hz=self.high_hz)
+        return SLOW
+
+    def prepare(self, context: NodeContext) -> Step:
+        """Filters, then measures."""
+        level, band = FromFirst(), SosFilter(filters.bandpass(self.low_hz, self.high_hz, CONTROL_RATE_HZ, _BAND_ORDER))
+        rms = _rms(self.window_s)
+        return lambda block: rms(band(level(block.slow("input"))))
+
+
+class CrossingRate(SlowNode, frozen=True):
+    """Half the zero crossings a second: the frequency, in Hz, of what is periodic.
+
+    A crossing counts when the signal has gone beyond ignore_below on both sides.
+    Latency: half the window. Source: zero-crossing count as in surface EMG.
+    """
+
+    kind = "crossing_rate"
+    family = "muscle"
+
+    input: SlowIn
+    window_s: WindowS = 0.5
+    ignore_below: Annotated[float, Meta(ge=0.0, le=1e9, description="noise level, in the unit of the input")] = 0.0
+
+    def prepare(self, context: NodeContext) -> Step:
+        """Counts how often the side changes."""
+        side = Hysteresis(self.ignore_below, -self.ignore_below)
+        ticks = _ticks(self.window_s)
+        running = sliding_sum(ticks)
+        was_above: bool | None = None
+
+        def step(block: Block) -> Signal:
+            nonlocal was_above
+            above = side(block.slow("input"))
+            if not len(above):
+                return np.empty(0)
+            before = np.concatenate(([above[0] if was_above is None else was_above], above[:-1]))
+            was_above = bool(above[-1])
+            return running((above != before).astype(np.float64)) * (CONTROL_RATE_HZ / (2 * ticks))
+
+        return step
+
+
+_BAND_ORDER = 4
+
+
+def _ticks(window_s: float) -> int:
+    return max(1, round(window_s * CONTROL_RATE_HZ))
+
+
+def _rms(window_s: float) -> Callable[[Slow], Slow]:
+    """Root mean square over a sliding window."""
+    ticks = _ticks(window_s)
+    running = sliding_sum(ticks)
+    return lambda values: np.sqrt(running(values * values) / ticks)

@@ -1,0 +1,56 @@
+"""What nodes give, by what they are given; faults of wiring are raised in a person's words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import cast
+
+from residue.mapping.node import Node
+from residue.mapping.signals import RATE_HZ, SLOW, Shape
+
+Shapes = Mapping[str, Shape | Sequence[Shape]]
+
+
+class LikeInput(Node, frozen=True):
+    """A node that gives what it is given: the same kind, the same channels."""
+
+    def gives(self, inputs: Shapes) -> Shape:
+        """The shape of its input."""
+        return same(inputs)
+
+
+class SlowNode(Node, frozen=True):
+    """A node that gives a slow signal."""
+
+    def gives(self, inputs: Shapes) -> Shape:
+        """One value a tick."""
+        return SLOW
+
+
+def same(inputs: Shapes, field: str = "input") -> Shape:
+    """The shape of an input that takes one signal."""
+    return cast(Shape, inputs[field])
+
+
+def together(shapes: Sequence[Shape]) -> Shape:
+    """The shape of signals taken together value by value: one kind; single channels join any number of channels."""
+    if not shapes:
+        raise ValueError("It has no input. Name at least one.")
+    if len({shape.kind for shape in shapes}) > 1:
+        raise ValueError("Its inputs mix slow and fast signals. Put a node of kind control or sound behind the slow.")
+    channels = {shape.channels for shape in shapes} - {1}
+    if len(channels) > 1:
+        counts = " and ".join(map(str, sorted(channels)))
+        raise ValueError(f"Its inputs have {counts} channels. Give all the same number, or 1.")
+    return Shape(shapes[0].kind, max(shape.channels for shape in shapes))
+
+
+def below_half_rate(shape: Shape, **frequencies_hz: float) -> None:
+    """Frequencies must lie below half the rate of the signal that they are for."""
+    limit_hz = RATE_HZ[shape.kind] / 2
+    for field, frequency_hz in frequencies_hz.items():
+        if frequency_hz >= limit_hz:
+            raise ValueError(
+                f"{field} = {frequency_hz:g} is not below half the rate of a {shape.kind} signal. "
+                f"Write a frequency below {limit_hz:g} Hz."
+            )

@@ -1,0 +1,60 @@
+"""Where signals begin."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Annotated, Literal
+
+import numpy as np
+from msgspec import Meta
+
+from residue.mapping.node import Block, Drive, Node, NodeContext, Step
+from residue.mapping.nodes.fields import Real
+from residue.mapping.nodes.shapes import Shapes, SlowNode
+from residue.mapping.signals import Kind, Shape, Signal
+
+
+class Channel(Node, frozen=True):
+    """One sensor channel of the performance, in its physical unit.
+
+    Latency: none.
+    """
+
+    kind = "channel"
+    family = "sources"
+
+    channel: Annotated[str, Meta(description="name of the channel in the performance")]
+    rate: Annotated[Literal["slow", "fast", "events"], Meta(description="the kind of signal it is read as")] = "slow"
+
+    def gives(self, inputs: Shapes) -> Shape:
+        """One channel of the kind asked for."""
+        return Shape(Kind(self.rate))
+
+    def needs(self) -> Sequence[tuple[str, Kind]]:
+        """Its channel."""
+        return [(self.channel, Kind(self.rate))]
+
+    def prepare(self, context: NodeContext) -> Step:
+        """Reads the channel."""
+        read = context.source.channel(self.channel, Kind(self.rate))
+        return lambda block: read(block.span)
+
+
+class Constant(SlowNode, frozen=True):
+    """A slow signal of one value, which the form may set or another signal drive.
+
+    Latency: none.
+    """
+
+    kind = "constant"
+    family = "sources"
+
+    value: Real | Drive
+
+    def prepare(self, context: NodeContext) -> Step:
+        """Gives the control as a signal."""
+
+        def step(block: Block) -> Signal:
+            return np.zeros(block.span.ticks) + block.controls["value"]
+
+        return step

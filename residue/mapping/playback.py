@@ -1,0 +1,182 @@
+"""A performance on its way through the graph."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import cast
+
+import numpy as np
+
+from residue.mapping.form import FORM, FormStep
+from residue.mapping.graph import Graph, drivable, listens_to, ports
+from residue.mapping.node import Block, Control, Drive, Node, NodeContext, Source, Step
+from residue.mapping.nodes.feeds import Feed
+from residue.mapping.nodes.space import Output
+from residue.mapping.signals import FRAMES_PER_TICK, Events, Fast, Shape, Signal, Slow, Span, frame_at
+from residue.problems import Finding, ProblemError, Severity
+
+Signals = Mapping[str, Signal]
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """What one step of a playback gave.
+
+    outputs: (outputs, frames), in the order of the piece's outputs.
+    signals: by node, what each node gave over the span.
+    """
+
+    span: Span
+    outputs: Fast
+    signals: Signals
+    section: str | None
+    ended: bool
+
+
+class Playback:
+    """One performance through the prepared graph, from its beginning, in steps of any length.
+
+    What it gives does not depend on the lengths of the steps. It ends when the form does, or at the latest with
+    the recording; the closing fade lies after the end of the form, or before the end of the recording.
+
+    frames: how long the recording is.
+    Raises ProblemError where a node cannot be prepared.
+    """
+
+    def __init__(self, graph: Graph, source: Source, frames: int, folder: str) -> None:
+        self._graph = graph
+        self._fade_frames = frame_at(graph.piece.closing_fade_s)
+        self._last_fade_start = max(0, frames - self._fade_frames)
+        self._form = FormStep(graph.piece.section, _initial(graph))
+        self._stages = _prepare(graph, source, folder)
+        self.position = 0
+
+    @property
+    def feeds(self) -> Mapping[str, Feed]:
+        """The nodes whose signals go out as messages."""
+        return {name: node for name, node in self._graph.nodes.items() if isinstance(node, Feed)}
+
+    def step(self, frames: int) -> Played:
+        """The next frames; silence after the end."""
+        span = Span(self.position, self.position + frames)
+        self.position = span.stop
+        if self._over(span.start):
+            silence = np.zeros((len(self._graph.piece.outputs), frames))
+            return Played(span, silence, {}, self._form.section, ended=True)
+        signals: dict[str, Signal] = {}
+        set_by_form: dict[str, Control] = {}
+        for name in self._graph.order:
+            if name == FORM:
+                signals[FORM], set_by_form = self._form(span, _slow_only(signals))
+            else:
+                signals[name] = self._stages[name](span, signals, set_by_form)
+        outputs = self._gather(span, signals)
+        self._fade(span, outputs)
+        return Played(span, outputs, signals, self._form.section, ended=self._over(span.stop))
+
+    def skip_to(self, frame: int, progress: Callable[[int], None] = lambda frame: None) -> None:
+        """Go silently to a later frame; the state there is that of an unbroken run."""
+        while self.position < frame:
+            self.step(min(SKIP_FRAMES, frame - self.position))
+            progress(self.position)
+
+    def _fade_start(self) -> int:
+        ended = self._form.ended_tick
+        return self._last_fade_start if ended is None else min(self._last_fade_start, ended * FRAMES_PER_TICK)
+
+    def _over(self, frame: int) -> bool:
+        return frame >= self._fade_start() + self._fade_frames
+
+    def _gather(self, span: Span, signals: Signals) -> Fast:
+        """Sum what the output nodes send to each output, in the order in which the nodes stand."""
+        outputs = np.zeros((len(self._graph.piece.outputs), span.frames))
+        for name, node in self._graph.nodes.items():
+            if isinstance(node, Output):
+                rows = [self._graph.piece.outputs.index(output) for output in node.to]
+                outputs[rows] += cast(Fast, signals[name])
+        return outputs
+
+    def _fade(self, span: Span, outputs: Fast) -> None:
+        """The closing fade: the square of a falling line, whose level in dB falls ever faster."""
+        start = self._fade_start()
+        if span.stop <= start:
+            return
+        first = max(span.start, start)
+        left = np.maximum(start + self._fade_frames - np.arange(first, span.stop), 0) / self._fade_frames
+        outputs[:, first - span.start :] *= left * left
+
+
+SKIP_FRAMES = 1 << 16
+
+
+class _Stage:
+    """A prepared node with the names it listens to, so that stepping it is only look-ups."""
+
+    def __init__(self, name: str, node: Node, step: Step) -> None:
+        self._step = step
+        self._inputs = {
+            field: source if isinstance(source := getattr(node, field), str) else listens_to(node, field)
+            for field in ports(type(node))
+        }
+        self._numbers: dict[str, float] = {}
+        self._drives: dict[str, Drive] = {}
+        for field in drivable(type(node)):
+            value = getattr(node, field)
+            if isinstance(value, Drive):
+                self._drives[field] = value
+            else:
+                self._numbers[field] = float(value)
+        self._set_keys = {field: f"{name}.{field}" for field in self._numbers}
+
+    def __call__(self, span: Span, signals: Signals, set_by_form: Mapping[str, Control]) -> Signal:
+        inputs = {
+            field: signals[names] if isinstance(names, str) else [signals[name] for name in names]
+            for field, names in self._inputs.items()
+        }
+        controls: dict[str, Control] = {
+            field: set_by_form.get(self._set_keys[field], number) for field, number in self._numbers.items()
+        }
+        for field, drive in self._drives.items():
+            controls[field] = np.interp(_slow(signals[drive.source]), drive.at, drive.gives)
+        return self._step(Block(span, inputs, controls))
+
+
+def _prepare(graph: Graph, source: Source, folder: str) -> dict[str, _Stage]:
+    stages: dict[str, _Stage] = {}
+    findings: list[Finding] = []
+    for name, node in graph.nodes.items():
+        shapes: dict[str, Shape | Sequence[Shape]] = {}
+        for field in ports(type(node)):
+            wired = getattr(node, field)
+            given = [graph.shapes[source_name] for source_name in listens_to(node, field)]
+            shapes[field] = given[0] if isinstance(wired, str) else given
+        try:
+            step = node.prepare(NodeContext(shapes, _seed(graph.piece.title, name), source, folder))
+            stages[name] = _Stage(name, node, step)
+        except ValueError as error:
+            findings.append(Finding(Severity.STOPS, f"piece.toml: node.{name}", str(error), ""))
+    if findings:
+        raise ProblemError(findings)
+    return stages
+
+
+def _seed(title: str, name: str) -> int:
+    return int.from_bytes(hashlib.sha256(f"{title}/{name}".encode()).digest()[:8], "big")
+
+
+def _initial(graph: Graph) -> dict[str, float]:
+    """The value that each parameter set by a section has before."""
+    keys = {key for section in graph.piece.section for key in section.set}
+    return {key: float(getattr(graph.nodes[key.partition(".")[0]], key.partition(".")[2])) for key in sorted(keys)}
+
+
+def _slow(signal: Signal) -> Slow:
+    if isinstance(signal, Events):
+        raise TypeError("A drive listens to a slow signal")
+    return signal
+
+
+def _slow_only(signals: Signals) -> dict[str, Slow]:
+    return {name: signal for name, signal in signals.items() if not isinstance(signal, Events)}

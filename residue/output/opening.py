@@ -1,0 +1,96 @@
+"""From the `device` of a room to a sink."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+from residue.loudness.outputs import Output
+from residue.output.routing import Routing
+from residue.output.silent import SilentSink
+from residue.output.sink import Open, Sink, SinkLostError
+from residue.output.together import Together
+from residue.output.wav import WavSink
+from residue.problems import Finding, ProblemError, Severity, stopping
+
+_NOT_THERE = "Plug it in and switch it on, or name another device in room.toml."
+
+
+def routing_of(outputs: Mapping[str, Output]) -> Routing:
+    """The routing of outputs in their order."""
+    return Routing(tuple(output.device_channel for output in outputs.values()))
+
+
+def sink_opener(device: str, routing: Routing, folder: Path) -> Open:
+    """How the sink that `device` names is opened.
+
+    device: "silent"; "file:PATH", which keeps the pace of a device and writes a new WAV file; or a device's name.
+    folder: what a PATH that is not absolute starts from.
+    Raises ProblemError.
+    """
+    word, _, rest = device.partition(":")
+    return _OPENERS.get(word, _device)(rest if word in _OPENERS else device, routing, folder)
+
+
+def check_device(device: str, outputs: Mapping[str, Output], folder: Path = Path()) -> list[Finding]:
+    """What would keep these outputs from sounding on the device; it is opened for a moment, nothing is played."""
+    try:
+        open_sink = sink_opener(device, routing_of(outputs), folder)
+        if not isinstance(open_sink, _FileOpener):  # opening a file would begin it anew
+            open_sink().close()
+    except SinkLostError as error:
+        return [Finding(Severity.STOPS, "room.toml: device", str(error), _NOT_THERE)]
+    except ProblemError as error:
+        return list(error.findings)
+    return []
+
+
+def opened_at_start(open_sink: Open) -> Sink:
+    """The sink opened for the first time. Raises ProblemError: what is not there at the start stops the start."""
+    try:
+        return open_sink()
+    except SinkLostError as error:
+        raise stopping("device", str(error), _NOT_THERE) from error
+
+
+def _silent(rest: str, _routing: Routing, _folder: Path) -> Open:
+    if rest:
+        raise stopping("device", f'"silent:{rest}" names nothing.', 'Write "silent" alone.')
+    return SilentSink
+
+
+def _file(rest: str, routing: Routing, folder: Path) -> Open:
+    path = folder / rest
+    if not rest or path.is_dir() or not path.parent.is_dir():
+        what = f'"file:{rest}" names no file in a folder that exists.'
+        raise stopping("device", what, 'Write "file:" and the path of a WAV file to be written.')
+    return _FileOpener(path, routing)
+
+
+class _FileOpener:
+    """Begins a new file when it is opened first, and goes on in it afterwards."""
+
+    def __init__(self, path: Path, routing: Routing) -> None:
+        self._path = path
+        self._routing = routing
+        self._begun = False
+
+    def __call__(self) -> Sink:
+        if not self._begun:
+            self._path.unlink(missing_ok=True)
+        wav = WavSink(self._path, self._routing)
+        self._begun = True
+        return Together([wav, SilentSink()])
+
+
+def _device(name: str, routing: Routing, _folder: Path) -> Open:
+    def open_device() -> Sink:
+        # Only who plays on a device needs PortAudio.
+        from residue.output.device import DeviceSink
+
+        return DeviceSink(name, routing)
+
+    return open_device
+
+
+_OPENERS: Mapping[str, Callable[[str, Routing, Path], Open]] = {"silent": _silent, "file": _file}

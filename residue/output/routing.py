@@ -1,0 +1,28 @@
+"""From the outputs of a room to the channels of a device."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.loudness.capped import Capped
+
+
+@dataclass(frozen=True, slots=True)
+class Routing:
+    """Which channel of the device, counted from 1, each output of the room sounds through."""
+
+    device_channels: tuple[int, ...]
+
+    @property
+    def width(self) -> int:
+        """How many channels the device must have."""
+        return max(self.device_channels)
+
+    def interleaved(self, capped: Capped) -> NDArray[np.float32]:
+        """(frames, width), as devices and files take it; channels that no output uses are silent."""
+        routed = np.zeros((capped.frames.shape[1], self.width), np.float32)
+        routed[:, [channel - 1 for channel in self.device_channels]] = capped.frames.T
+        return routed

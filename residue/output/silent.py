@@ -1,0 +1,53 @@
+"""A sink that nobody hears, at the pace of one that somebody does."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+
+from residue.loudness.capped import Capped
+from residue.mapping.signals import seconds
+
+BUFFER_S = 0.4
+"""How far ahead of what is heard frames may be written: that of a sound device (see device.py)."""
+
+
+class Pace:
+    """Keeps writing at the rate of the house, on absolute deadlines, so that nothing drifts."""
+
+    def __init__(
+        self, monotonic_s: Callable[[], float] = time.monotonic, sleep: Callable[[float], None] = time.sleep
+    ) -> None:
+        self._monotonic_s = monotonic_s
+        self._sleep = sleep
+        self._first_heard_s: float | None = None
+        self._frames = 0
+
+    def keep(self, frames: int) -> bool:
+        """Wait until a buffer of BUFFER_S has room for so many more frames; False if it had run empty before."""
+        now_s = self._monotonic_s()
+        in_time = self._first_heard_s is None or now_s <= self._first_heard_s + seconds(self._frames)
+        if self._first_heard_s is None or not in_time:
+            self._first_heard_s, self._frames = now_s, 0
+        self._frames += frames
+        wait_s = self._first_heard_s + seconds(self._frames) - BUFFER_S - now_s
+        if wait_s > 0:
+            self._sleep(wait_s)
+        return in_time
+
+
+class SilentSink:
+    """Takes frames at their rate and plays them nowhere."""
+
+    latency_s = BUFFER_S
+
+    def __init__(self, pace: Pace | None = None) -> None:
+        self._pace = pace or Pace()
+        self.late_blocks = 0
+
+    def write(self, capped: Capped) -> None:
+        """Wait as long as a device would."""
+        self.late_blocks += not self._pace.keep(capped.frames.shape[1])
+
+    def close(self) -> None:
+        """Nothing to let go of."""

@@ -1,0 +1,306 @@
+"""The daemon: one loop that keeps house, answers, watches and logs, beside the engine's thread."""
+
+from __future__ import annotations
+
+import asyncio
+import gc
+import logging
+import signal
+import sys
+from collections import deque
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from queue import Empty
+
+import msgspec
+
+from residue.control.feed import FeedSender
+from residue.control.surface import Surface, open_surface
+from residue.installation.load import Installation
+from residue.loudness.stage import CapStage
+from residue.mapping.nodes.feeds import Feed
+from residue.mapping.playback import Playback
+from residue.output.opening import routing_of, sink_opener
+from residue.output.returning import ReturningSink
+from residue.runtime.clock import Clock, SystemClock
+from residue.runtime.desk import handlers
+from residue.runtime.diagnostics import Diagnostics
+from residue.runtime.engine import Engine
+from residue.runtime.exchange import Event
+from residue.runtime.files import occupied
+from residue.runtime.house_state import House
+from residue.runtime.keeper import Keeper
+from residue.runtime.log import ENDED, FILE_NAME, EventRow, LevelLog, level_row, timestamp
+from residue.runtime.memory import Memory, memory, recalled
+from residue.runtime.planner import Planner
+from residue.runtime.player import Player
+from residue.runtime.preparation import caps, open_performance, playback_of, sounding_outputs
+from residue.runtime.rounds import Rounds
+from residue.runtime.scribe import Scribe
+from residue.runtime.status import Known, line, status
+from residue.schedule.hours import calendar
+from residue.schedule.triggers import Triggers
+from residue.watchdog.deadman import EXIT_STATUS, Deadman
+from residue.watchdog.machine import memory_bytes
+from residue.watchdog.notify import Notifier
+
+logger = logging.getLogger(__name__)
+
+TICK_S = 0.25
+LOOK_S = 1.0
+"""Between two rounds of the watchdog."""
+MEMORY_S = 5.0
+LINE_S = {True: 0.5, False: 5.0}
+"""Between two status lines, on a terminal and elsewhere."""
+LET_GO_S = 86_400.0
+LAST_FADE_S = 1.0
+STOP_S = 2.6
+"""Fade, what lies in cap stage and device, and a reserve: systemd and people wait no longer than 3 s."""
+SCRIBE_S = 0.3
+STEP_S = 2.0
+"""By so much the wall clock must have moved against the monotonic one for somebody to have set it."""
+SWITCH_S = 0.0005
+"""What a thread waits at most for the interpreter: with Python's own 5 ms a busy thread starves the engine."""
+SHOWN_EVENTS = 20
+MEMORY_FILE = "memory.json"
+
+
+def run(installation: Installation, *, device: str | None, for_s: float | None, state: Path, cache: Path) -> int:
+    """Keep an installation running until SIGTERM, SIGINT or the end of `for_s`; returns the exit status.
+
+    device: instead of the one in room.toml; a path in it starts from the working directory, one in room.toml from
+    the state folder. Raises ProblemError where something keeps it from starting.
+    """
+    sys.setswitchinterval(SWITCH_S)
+    with Diagnostics() as diagnostics, occupied(state):
+        return asyncio.run(_Daemon(installation, device, state, cache, diagnostics).run(for_s))
+
+
+class _Daemon:
+    """Everything that runs, put together."""
+
+    def __init__(
+        self, installation: Installation, device: str | None, state: Path, cache: Path, diagnostics: Diagnostics
+    ) -> None:
+        self._installation = installation
+        self._diagnostics = diagnostics
+        self._clock: Clock = SystemClock()
+        self._events: deque[EventRow] = deque(maxlen=SHOWN_EVENTS)
+        self._memory_path = state / MEMORY_FILE
+        self._log = LevelLog(state / FILE_NAME)
+        self._scribe = Scribe(self._log, self._memory_path)
+        self._feed = FeedSender(_feeds(installation), installation.room.control.feed)
+        self._planner = Planner(installation, cache)
+        self._engine = self._make_engine(device, state)
+        self._player = Player(self._engine, self._planner, self._opener(cache))
+        hours = installation.hours
+        self._calendar = calendar(hours)
+        self._keeper = Keeper(
+            self._recalled(), hours.programme, self._calendar, self._clock, self._player, self._happened
+        )
+        control = installation.room.control
+        self._surface = Surface(control, handlers(self._asked, self._status), self._clock.monotonic_s)
+        self._notifier = Notifier()
+        self._rounds = Rounds(
+            self._clock,
+            self._engine,
+            self._keeper,
+            self._planner,
+            self._scribe,
+            self._surface,
+            self._notifier,
+            state,
+            self._happened,
+            self._restart,
+        )
+        self._deadman = Deadman(lambda: self._engine.snapshot.frames)
+        self._triggers = Triggers(self._calendar, self._wake, self._clock.now)
+        self._ending = False
+        self._exit_status = 0
+        self._offset_s = self._wall_offset_s()
+        self._due_s: dict[Callable[[], None], float] = {}
+
+    # Putting together.
+
+    def _make_engine(self, device: str | None, state: Path) -> Engine:
+        outputs = sounding_outputs(self._installation)
+        given = device or self._installation.room.device
+        open_sink = sink_opener(given, routing_of(outputs), Path() if device else state)
+        longest_s = max(
+            [cap.window_s for cap in caps(self._installation)] + [output.long_term_s for output in outputs.values()]
+        )
+        history = self._log.sent_before(self._clock.now(), longest_s)
+        stage = CapStage(outputs, caps(self._installation), history)
+        return Engine(stage, ReturningSink(open_sink), len(outputs), self._feed.heard)
+
+    def _opener(self, cache: Path) -> Callable[[str], Playback]:
+        installation = self._installation
+        return lambda name: playback_of(installation, open_performance(installation, name, cache))
+
+    def _recalled(self) -> House:
+        try:
+            written = msgspec.json.decode(self._memory_path.read_bytes(), type=Memory)
+        except FileNotFoundError:
+            return House()
+        except (OSError, msgspec.DecodeError) as error:
+            self._happened("memory", f"What was written down before cannot be read, so the day begins anew: {error}.")
+            return House()
+        return recalled(written, self._installation.hours.programme)
+
+    # The loop.
+
+    async def run(self, for_s: float | None) -> int:
+        """Until somebody or something ends it."""
+        self._woken = asyncio.Event()
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            loop.add_signal_handler(number, self._end, f"{number.name} came")
+        transport = await open_surface(self._installation.room.control, self._surface)
+        self._scribe.start()
+        self._happened("started", f"{self._installation.piece.title}, {self._installation.room.place}")
+        self._engine.start()
+        self._feed.start()
+        self._planner.start()
+        self._triggers.start()
+        self._deadman.start()
+        gc.collect()
+        gc.freeze()  # what lives as long as the process need not be looked through again
+        self._notifier.tell("READY=1")
+        if for_s is not None:
+            loop.call_later(for_s, self._end, f"{for_s:g} s are over")
+        while not self._ending:
+            self._safely(self._tick)
+            with suppress(TimeoutError):
+                await asyncio.wait_for(self._woken.wait(), TICK_S)
+            self._woken.clear()
+        self._finish()
+        transport.close()
+        return self._exit_status
+
+    def _tick(self) -> None:
+        self._watch_clock()
+        self._keeper.tick()
+        self._log_tallies()
+        self._every(LOOK_S, self._look)
+        self._every(MEMORY_S, self._write_down)
+        self._every(LINE_S[self._diagnostics.terminal], self._show)
+        self._every(LET_GO_S, self._scribe.let_go)
+
+    def _safely(self, work: Callable[[], None]) -> None:
+        """A fault of our own ends the run as quietly as any other stop; systemd begins a new one."""
+        try:
+            work()
+        except Exception as error:
+            logger.exception("The daemon failed")
+            self._restart(f"The daemon failed: {error}")
+
+    def _every(self, period_s: float, work: Callable[[], None]) -> None:
+        now_s = self._clock.monotonic_s()
+        if now_s >= self._due_s.get(work, 0.0):
+            self._due_s[work] = now_s + period_s
+            work()
+
+    def _finish(self) -> None:
+        """Fade out, let the last be heard, write everything down."""
+        self._notifier.tell("STOPPING=1")
+        self._write_down()
+        self._deadman.stop()
+        self._planner.end()
+        self._triggers.stop()
+        if not self._engine.stop(LAST_FADE_S, STOP_S):
+            logger.error("The engine did not end; the process ends without it.")
+            self._exit_status = EXIT_STATUS
+        self._log_tallies()
+        self._happened(ENDED, f"Exit status {self._exit_status}")
+        if not self._scribe.end(SCRIBE_S):
+            logger.error("The log could not be written to its end.")
+
+    # What the loop does.
+
+    def _look(self) -> None:
+        self._rounds.make(line(self._known()))
+
+    def _show(self) -> None:
+        self._diagnostics.show(line(self._known()))
+
+    def _write_down(self) -> None:
+        self._scribe.remember(msgspec.json.encode(memory(self._keeper.house, self._player.view())))
+
+    def _log_tallies(self) -> None:
+        with suppress(Empty):
+            while True:
+                tally = self._engine.tallies.get_nowait()
+                now, house = self._engine.snapshot, self._keeper.house
+                under_way = now.performance is not None
+                self._scribe.put(
+                    level_row(
+                        self._clock.now(),
+                        tally,
+                        house=house.state,
+                        performance=now.performance,
+                        playhead_s=now.playhead_s if under_way else None,
+                        plan_gain_db=self._plan_gain_db(),
+                        trim_db=house.trim_db,
+                    )
+                )
+
+    def _watch_clock(self) -> None:
+        offset_s = self._wall_offset_s()
+        if abs(offset_s - self._offset_s) >= STEP_S:
+            self._happened("clock", f"The clock was set by {offset_s - self._offset_s:+.0f} s.")
+            self._triggers.look_again()
+        self._offset_s = offset_s
+
+    # What others ask for.
+
+    def _asked(self, event: Event) -> None:
+        self._keeper.tell(event)
+        self._wake()
+
+    def _wake(self) -> None:
+        self._woken.set()
+
+    def _end(self, why: str) -> None:
+        if not self._ending:
+            self._ending = True
+            logger.info("Ending: %s.", why)
+        self._wake()
+
+    def _restart(self, why: str) -> None:
+        self._exit_status = EXIT_STATUS
+        self._end(why)
+
+    def _happened(self, kind: str, text: str, sender: str | None = None) -> None:
+        event = EventRow(timestamp(self._clock.now()), kind, text, sender)
+        logger.info("%s: %s", kind, text)
+        self._events.append(event)
+        self._scribe.put(event)
+
+    # What is told.
+
+    def _status(self) -> dict[str, object]:
+        return status(self._known())
+
+    def _known(self) -> Known:
+        return Known(
+            house=self._keeper.house,
+            engine=self._engine.snapshot,
+            alarms=self._rounds.alarms,
+            events=tuple(self._events),
+            ears_known=self._installation.room.levels_at_the_ear == "calibrated",
+            advance=self._planner.advance,
+            plan_gain_db=self._plan_gain_db(),
+            memory_bytes=memory_bytes(),
+        )
+
+    def _plan_gain_db(self) -> float | None:
+        performance = self._engine.snapshot.performance
+        return None if performance is None else self._planner.outcome.gain_db.get(performance)
+
+    def _wall_offset_s(self) -> float:
+        return self._clock.now().timestamp() - self._clock.monotonic_s()
+
+
+def _feeds(installation: Installation) -> dict[str, Feed]:
+    return {name: node for name, node in installation.graph.nodes.items() if isinstance(node, Feed)}

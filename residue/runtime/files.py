@@ -1,0 +1,53 @@
+"""Files that are whole after a cut at any moment."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from residue.problems import stopping
+
+
+def replace_file(path: Path, content: bytes) -> None:
+    """Write a file so that whoever reads it, a power cut later too, finds the old content or the new.
+
+    Raises OSError. Source: write aside, fsync, rename, fsync of the folder; POSIX makes the rename atomic.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    beside = path.with_name(path.name + ".new")
+    with beside.open("wb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
+    beside.replace(path)
+    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
+
+
+@contextmanager
+def occupied(folder: Path) -> Iterator[None]:
+    """A folder that only one process may use at a time; it is made if need be.
+
+    Raises ProblemError where it cannot be made or is in use.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        lock = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    except OSError as error:
+        mend = "Name another folder with --state."
+        raise stopping(str(folder), f"It cannot be used: {error.strerror}.", mend) from error
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError as error:
+        what = "Another residue uses it at this moment."
+        raise stopping(str(folder), what, "End the other one, or name another folder with --state.") from error
+    else:
+        yield
+    finally:
+        os.close(lock)

@@ -1,0 +1,94 @@
+"""Everything that can be known before opening."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+
+from residue.archive.fixity import verify
+from residue.installation.load import Installation, load
+from residue.output.opening import check_device
+from residue.problems import Finding, ProblemError, Severity
+from residue.progress import Progress, silent
+from residue.runtime.clock import Clock
+from residue.runtime.preparation import open_performance, plan_programme, playback_of, sounding_outputs
+from residue.schedule.hours import calendar
+
+LEAST_FREE_BYTES = 1 << 30
+"""A season's level log takes some 50 MB, and prepared channels as much an hour: 1 GiB leaves room for both."""
+EARLIEST_YEAR = 2026
+"""A clock that shows less has lost its battery: this was written in 2026."""
+_TIME_IS_SYNCHRONISED = Path("/run/systemd/timesync/synchronized")
+
+
+def inspect(folder: Path, device: str | None, cache: Path, clock: Clock, progress: Progress = silent) -> list[Finding]:
+    """All findings about an installation, what stops it first. device: instead of room.toml's."""
+    try:
+        installation = load(folder)
+    except ProblemError as error:
+        return list(error.findings)
+    findings = [*installation.findings, *_clock(clock), *_hours(installation, clock.now())]
+    findings += check_device(device or installation.room.device, sounding_outputs(installation))
+    findings += _disk(cache)
+    broken = [
+        finding for name in _programme(installation) for finding in _performance(installation, name, cache, progress)
+    ]
+    findings += broken
+    if not any(finding.severity is Severity.STOPS for finding in broken):
+        findings += _plan(installation, cache, progress)
+    order = list(Severity)
+    return sorted(findings, key=lambda finding: order.index(finding.severity))
+
+
+def _programme(installation: Installation) -> list[str]:
+    return list(dict.fromkeys(installation.hours.programme.performances))
+
+
+def _performance(installation: Installation, name: str, cache: Path, progress: Progress) -> Iterator[Finding]:
+    found = verify(installation.performances[name], progress)
+    yield from found
+    if any(finding.severity is Severity.STOPS for finding in found):
+        return
+    try:
+        performance = open_performance(installation, name, cache, progress)
+        playback_of(installation, performance)
+        yield from performance.notes
+    except ProblemError as error:
+        yield from error.findings
+
+
+def _plan(installation: Installation, cache: Path, progress: Progress) -> Iterator[Finding]:
+    planned = plan_programme(installation, _programme(installation), cache, progress)
+    for performance in planned.performances:
+        yield Finding(Severity.NOTES, f"plan: {performance.name}", performance.words, "")
+
+
+def _clock(clock: Clock) -> Iterator[Finding]:
+    if clock.now().year < EARLIEST_YEAR:
+        what = f"The machine's clock says {clock.now():%Y-%m-%d %H:%M} UTC."
+        yield Finding(Severity.STOPS, "clock", what, "Set it, and let it be synchronised.")
+    elif not _TIME_IS_SYNCHRONISED.exists():
+        what = "The machine does not say that its clock is synchronised."
+        mend = "Switch on systemd-timesyncd or another NTP client, or check the clock by hand now and then."
+        yield Finding(Severity.WARNS, "clock", what, mend)
+
+
+def _hours(installation: Installation, now: datetime) -> Iterator[Finding]:
+    days = calendar(installation.hours)
+    opening, change = days.opening_at(now), days.next_change(now)
+    if opening is not None:
+        yield Finding(Severity.NOTES, "hours", f"Open now, until {opening.closes:%A %d %B %H:%M}.", "")
+    elif change is not None:
+        yield Finding(Severity.NOTES, "hours", f"Closed now; opens {change:%A %d %B %H:%M}.", "")
+    else:
+        yield Finding(Severity.WARNS, "hours.toml", "The house never opens.", "Write spans under [weekly].")
+
+
+def _disk(folder: Path) -> Iterator[Finding]:
+    existing = next(parent for parent in (folder, *folder.absolute().parents) if parent.exists())
+    free = shutil.disk_usage(existing).free
+    if free < LEAST_FREE_BYTES:
+        what = f"Only {free / 1e6:.0f} MB are free where {existing} is."
+        yield Finding(Severity.WARNS, "disk", what, "Make room: 1 GiB is wanted for logs and prepared channels.")

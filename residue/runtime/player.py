@@ -1,0 +1,105 @@
+"""Between house and engine: what the house asks for becomes orders, and what is so becomes the house's view."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any, Protocol
+
+from residue.dsp.exact import gain_from_db
+from residue.mapping.playback import Playback
+from residue.mapping.signals import frame_at
+from residue.problems import ProblemError
+from residue.runtime.engine import BLOCK_FRAMES, Engine, Turn
+from residue.runtime.exchange import Action, EngineView, FadeOut, SetTrim, Start
+from residue.runtime.planning import Outcome
+
+logger = logging.getLogger(__name__)
+
+
+class Plans(Protocol):
+    """What a planner knows."""
+
+    outcome: Outcome
+
+
+class _NotWantedError(Exception):
+    """The house has changed its mind while a performance was wound forward."""
+
+
+class Player:
+    """Carries out the actions of the house.
+
+    Winding a performance forward takes seconds and a thread of its own. Making one ready needs nothing here: the
+    planner is at work on the whole programme from the start.
+
+    opens: gives the playback of a performance at its beginning; may raise ProblemError.
+    """
+
+    def __init__(self, engine: Engine, plans: Plans, opens: Callable[[str], Playback]) -> None:
+        self._engine = engine
+        self._plans = plans
+        self._opens = opens
+        self._trim_db = 0.0
+        self._wanted: Start | None = None
+        self._winding: Start | None = None
+
+    def view(self) -> EngineView:
+        """The engine and what stands ready for it, as the house sees them."""
+        now = self._engine.snapshot
+        outcome = self._plans.outcome
+        return EngineView(
+            turn=now.turn,
+            sounding=now.performance is not None,
+            playhead_s=now.playhead_s,
+            trim_db=self._trim_db,
+            ready=frozenset(outcome.gain_db.keys() - now.failures.keys()),
+            duration_s=outcome.duration_s,
+            unplayable={**outcome.unplayable, **now.failures},
+            fault=now.lost,
+        )
+
+    def do(self, actions: Iterable[Action]) -> None:
+        """All that the house asks for in one step; a start that it no longer asks for is given up."""
+        wanted = [action for action in actions if isinstance(action, Start)]
+        self._wanted = wanted[0] if wanted else None
+        for action in actions:
+            if type(action) in self._DO:
+                self._DO[type(action)](self, action)
+
+    def _start(self, start: Start) -> None:
+        if self._winding != start and self._engine.snapshot.turn != start.turn:
+            self._winding = start
+            threading.Thread(target=self._wind, args=(start,), name="winder", daemon=True).start()
+
+    def _wind(self, start: Start) -> None:
+        def still_wanted(_frame: int) -> None:
+            if self._wanted != start:
+                raise _NotWantedError
+
+        try:
+            playback = self._opens(start.performance)
+            # To the beginning of a hop of the cap stage, as the plan saw it.
+            playback.skip_to(frame_at(start.from_s) // BLOCK_FRAMES * BLOCK_FRAMES, still_wanted)
+            gain = gain_from_db(self._plans.outcome.gain_db[start.performance])
+            still_wanted(playback.position)
+            self._engine.begin(Turn(start.turn, start.performance, playback, gain))
+        except _NotWantedError:
+            pass
+        except ProblemError as error:
+            self._engine.refuse(start.turn, start.performance, str(error))
+        except Exception as error:  # nodes of an artist may raise anything, and the house plays on
+            logger.exception("%s cannot be started", start.performance)
+            self._engine.refuse(start.turn, start.performance, f"It failed before it began: {error}.")
+        finally:
+            self._winding = None
+
+    def _fade_out(self, fade: FadeOut) -> None:
+        self._engine.fade_out(fade.seconds)
+
+    def _set_trim(self, trim: SetTrim) -> None:
+        self._trim_db = trim.db
+        self._engine.trim(gain_from_db(trim.db))
+
+    _DO: Mapping[type, Callable[[Player, Any], None]] = {Start: _start, FadeOut: _fade_out, SetTrim: _set_trim}

@@ -1,0 +1,134 @@
+"""From an archived performance to one that can play: prepared channels, level profile, plan.
+
+Everything here is slow the first time and cached by content afterwards. A running house has it done in another
+process (see planner); the commands call it as it is.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Mapping, Sequence
+from functools import cache
+from pathlib import Path
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+import residue
+from residue.archive.prepared import PreparedPerformance, prepare
+from residue.installation.load import Installation
+from residue.loudness.caps import Cap, expand
+from residue.loudness.outputs import Output
+from residue.loudness.plan import Plan, plan
+from residue.loudness.profile import LevelProfile, profile
+from residue.mapping.playback import Playback, Played
+from residue.problems import ProblemError, nearest, stopping
+from residue.progress import Progress, silent
+
+BLOCK_FRAMES = 1 << 14
+"""Large blocks cost less, and what they give is the same to the bit."""
+
+
+def sounding_outputs(installation: Installation) -> Mapping[str, Output]:
+    """The outputs of the room that the piece sounds through, in the order of the piece."""
+    return {name: installation.room.output[name] for name in installation.piece.outputs}
+
+
+def caps(installation: Installation) -> Sequence[Cap]:
+    """The caps of the room."""
+    return expand(installation.room.cap)
+
+
+def open_performance(
+    installation: Installation, name: str, cache_folder: Path, progress: Progress = silent
+) -> PreparedPerformance:
+    """The performance with the channels that the piece reads. Raises ProblemError."""
+    if name not in installation.performances:
+        what, mend = f'There is no performance "{name}".', nearest(name, installation.performances)
+        raise stopping(str(installation.folder / "performances"), what, mend)
+    return prepare(installation.performances[name], installation.graph.needs, cache_folder / "channels", progress)
+
+
+def playback_of(installation: Installation, performance: PreparedPerformance) -> Playback:
+    """The performance at its beginning. Raises ProblemError."""
+    return Playback(installation.graph, performance, performance.frames, str(installation.folder))
+
+
+def steps(playback: Playback, frames: int = BLOCK_FRAMES) -> Iterator[Played]:
+    """What a playback gives from where it stands to its end."""
+    while not (played := playback.step(frames)).ended:
+        yield played
+    yield played
+
+
+def level_profile(
+    installation: Installation, performance: PreparedPerformance, cache_folder: Path, progress: Progress = silent
+) -> LevelProfile:
+    """The levels of the whole performance before the cap, from the cache if they are known. Raises ProblemError."""
+    path = cache_folder / "profiles" / f"{profile_key(installation, performance.digest)}.npz"
+    if path.exists():
+        try:
+            return LevelProfile.load(path)
+        except ProblemError:
+            path.unlink()  # spoilt by a power cut or a dying disk: make it again
+    playback = playback_of(installation, performance)
+
+    def watched() -> Iterator[NDArray[np.float64]]:
+        for played in steps(playback):
+            progress("levels", min(played.span.stop, performance.frames), performance.frames)
+            yield played.outputs
+
+    known = profile(watched(), sounding_outputs(installation), caps(installation))
+    path.parent.mkdir(parents=True, exist_ok=True)
+    known.save(path)
+    return known
+
+
+def plan_programme(
+    installation: Installation, names: Sequence[str], cache_folder: Path, progress: Progress = silent
+) -> Plan:
+    """The plan for performances that follow each other, again and again, with the rest of the programme between.
+
+    Raises ProblemError.
+    """
+    profiles = [
+        (name, level_profile(installation, open_performance(installation, name, cache_folder), cache_folder, progress))
+        for name in names
+    ]
+    rest_s = installation.hours.programme.rest_s
+    return plan(profiles, rest_s, caps(installation), sounding_outputs(installation))
+
+
+def plan_gain_db(installation: Installation, name: str, cache_folder: Path, progress: Progress = silent) -> float:
+    """The plan's gain for a performance: within the programme if it belongs to it, else as if it played alone.
+
+    Raises ProblemError.
+    """
+    programme = list(dict.fromkeys(installation.hours.programme.performances))
+    names = programme if name in programme else [name]
+    return plan_programme(installation, names, cache_folder, progress).gain_db(name)
+
+
+def profile_key(installation: Installation, bag_digest: str) -> str:
+    """Names everything that the levels of a performance before the cap follow from."""
+    parts = [
+        residue.__version__.encode(),
+        _code_digest(),
+        msgspec.json.encode(installation.piece, order="sorted"),
+        bag_digest.encode(),
+        msgspec.json.encode(sounding_outputs(installation)),
+        msgspec.json.encode(installation.room.cap),
+    ]
+    return hashlib.sha256(b"\0".join(parts)).hexdigest()
+
+
+@cache
+def _code_digest() -> bytes:
+    """Changes with the code that the sound is made by, so that no profile outlives it."""
+    package = Path(residue.__file__).parent
+    digest = hashlib.sha256()
+    for folder in ("dsp", "mapping", "loudness", "archive"):
+        for path in sorted((package / folder).rglob("*.py")):
+            digest.update(path.read_bytes())
+    return digest.digest()

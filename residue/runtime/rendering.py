@@ -1,0 +1,84 @@
+"""The gallery version of a performance, rendered faster than real time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from residue.archive.prepared import PreparedPerformance
+from residue.dsp.exact import gain_from_db
+from residue.installation.load import Installation
+from residue.loudness.stage import CapStage
+from residue.mapping.signals import AUDIO_RATE_HZ
+from residue.problems import stopping
+from residue.progress import Progress, silent
+from residue.runtime.preparation import caps, playback_of, sounding_outputs, steps
+
+
+@dataclass(frozen=True, slots=True)
+class Excerpt:
+    """The part of a performance that is wanted, in frames; stop is None for its end."""
+
+    start: int = 0
+    stop: int | None = None
+
+
+def rendered(
+    installation: Installation, performance: PreparedPerformance, block_frames: int, gain_db: float | None
+) -> Iterator[NDArray[np.float64]]:
+    """Blocks of (outputs, frames) from the beginning to the end, the cap's latency taken out.
+
+    gain_db: the plan's gain; None renders before the cap.
+    """
+    playback = playback_of(installation, performance)
+    if gain_db is None:
+        yield from (played.outputs for played in steps(playback, block_frames))
+        return
+    gain = gain_from_db(gain_db)
+    stage = CapStage(sounding_outputs(installation), caps(installation))
+    late = stage.latency_frames
+    for played in steps(playback, block_frames):
+        capped = stage.process(played.outputs * gain).frames
+        skipped = min(late, capped.shape[1])
+        late -= skipped
+        yield capped[:, skipped:]
+    yield stage.process(np.zeros((len(installation.piece.outputs), stage.latency_frames))).frames
+
+
+def render_to_wav(
+    installation: Installation,
+    performance: PreparedPerformance,
+    out: Path,
+    *,
+    block_frames: int,
+    excerpt: Excerpt,
+    gain_db: float | None,
+    progress: Progress = silent,
+) -> int:
+    """Write an excerpt into a 32-bit float WAV (RF64 where it grows beyond 4 GB); returns how many frames were written.
+
+    The outputs of the piece are the channels of the file, in the order of the piece. Raises ProblemError.
+    """
+    outputs = len(installation.piece.outputs)
+    position = written = 0
+    try:
+        with soundfile.SoundFile(out, "w", AUDIO_RATE_HZ, outputs, subtype="FLOAT", format="RF64") as file:
+            for block in rendered(installation, performance, block_frames, gain_db):
+                first, last = max(excerpt.start - position, 0), block.shape[1]
+                if excerpt.stop is not None:
+                    last = min(last, excerpt.stop - position)
+                if first < last:
+                    file.write(block[:, first:last].T)
+                    written += last - first
+                position += block.shape[1]
+                progress("render", min(position, performance.frames), performance.frames)
+                if excerpt.stop is not None and position >= excerpt.stop:
+                    break
+    except (OSError, soundfile.LibsndfileError) as error:
+        raise stopping(str(out), f"It cannot be written: {error}.", "Name a file in a folder that exists.") from error
+    return written

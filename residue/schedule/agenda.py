@@ -1,0 +1,124 @@
+"""What will happen, told beforehand: the coming days in words and as data."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import icalendar
+
+from residue.schedule.calendar import Calendar
+from residue.schedule.opening import Opening, Terms
+from residue.schedule.programme import Programme, item, next_start
+from residue.schedule.spans import local
+
+
+@dataclass(frozen=True, slots=True)
+class Play:
+    """One performance as it will be heard."""
+
+    performance: str
+    begins: datetime
+    ends: datetime
+    whole: bool
+    """False where closing time cuts it."""
+
+
+def plays(opening: Opening, programme: Programme, duration_s: Mapping[str, float], zone: ZoneInfo) -> list[Play]:
+    """What will be played in an opening if nobody interferes, by the duration (above 0) of each performance."""
+    found: list[Play] = []
+    earliest = opening.opens + timedelta(seconds=programme.first_silence_s)
+    while (begins := next_start(programme, opening, earliest, zone) or earliest) < opening.closes:
+        coming = item(programme, opening, len(found))
+        ends = begins + timedelta(seconds=duration_s[coming.performance])
+        whole = ends <= opening.closes
+        if not whole and programme.at_closing == "whole":
+            break
+        heard_until = ends if whole or programme.at_closing == "finish" else opening.closes
+        found.append(Play(coming.performance, local(begins, zone), local(heard_until, zone), whole=heard_until == ends))
+        earliest = ends + timedelta(seconds=coming.rest_s)
+    return found
+
+
+def data(calendar: Calendar, first: date, days: int) -> dict[str, object]:
+    """JSON-ready: {time_zone, openings: [{opens, closes, why}]}, times in ISO 8601 with offset."""
+    return {
+        "time_zone": calendar.zone.key,
+        "openings": [
+            {"opens": opening.opens.isoformat(), "closes": opening.closes.isoformat(), "why": opening.why}
+            for opening in calendar.openings(first, days)
+        ],
+    }
+
+
+def ics(
+    calendar: Calendar,
+    first: date,
+    days: int,
+    programme: Programme,
+    duration_s: Mapping[str, float],
+    written: datetime,
+) -> bytes:
+    """What will happen as an iCalendar file for a calendar program (RFC 5545): an event for each opening.
+
+    written: the time of writing. The same opening has the same identity in every export, so that a calendar program
+    takes a later one as an update.
+    """
+    whole = icalendar.Calendar()
+    whole.add("version", "2.0")
+    whole.add("prodid", "-//residue//agenda//EN")
+    for opening in calendar.openings(first, days):
+        event = icalendar.Event()
+        event.add("uid", f"{opening.opens.astimezone(UTC):%Y%m%dT%H%M%SZ}-opening@residue")
+        event.add("dtstamp", written.astimezone(UTC))
+        event.add("dtstart", opening.opens.astimezone(UTC))
+        event.add("dtend", opening.closes.astimezone(UTC))
+        event.add("summary", f"Open: {opening.why}")
+        event.add("description", "\n".join(map(_play, plays(opening, programme, duration_s, calendar.zone))))
+        whole.add_component(event)
+    return bytes(whole.to_ical())
+
+
+def _play(play: Play) -> str:
+    cut = "" if play.whole else ", cut by closing"
+    return f"{play.begins:%H:%M:%S} to {play.ends:%H:%M:%S}  {play.performance}{cut}"
+
+
+def words(calendar: Calendar, first: date, days: int) -> list[str]:
+    """One line for each opening and for each day without one, with the length and with what is unusual."""
+    on: dict[date, list[Opening]] = defaultdict(list)
+    for opening in calendar.openings(first, days):
+        on[opening.opens.date()].append(opening)
+    return [line for n in range(days) for line in _day(first + timedelta(days=n), on, calendar)]
+
+
+def _day(day: date, on: Mapping[date, list[Opening]], calendar: Calendar) -> list[str]:
+    named = f"{day:%a %d %b %Y}"
+    if day not in on:
+        return [f"{named}  closed"]
+    return [f"{named}  {_told(opening, calendar)}" for opening in on[day]]
+
+
+def _told(opening: Opening, calendar: Calendar) -> str:
+    opens, closes = local(opening.opens, calendar.zone), local(opening.closes, calendar.zone)
+    nights = (closes.date() - opens.date()).days
+    end = (
+        "24:00"
+        if nights == 1 and f"{closes:%H:%M}" == "00:00"
+        else f"{closes:%H:%M}" + (f" on {closes:%a}" if nights else "")
+    )
+    change = "; the clock changes" if opens.utcoffset() != closes.utcoffset() else ""
+    return f"{opens:%H:%M} to {end}  ({_length(closes - opens)}{change})  {opening.why}{_terms(opening.terms)}"
+
+
+def _terms(terms: Terms) -> str:
+    trim = f", {-terms.trim_db:g} dB lower" if terms.trim_db else ""
+    return trim + (f", plays {', '.join(terms.performances)}" if terms.performances else "")
+
+
+def _length(duration: timedelta) -> str:
+    hours, minutes = divmod(round(duration.total_seconds() / 60), 60)
+    return f"{hours} h {minutes:02d} min" if minutes else f"{hours} h"

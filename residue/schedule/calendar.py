@@ -1,0 +1,90 @@
+"""When the house is open, whatever says so: the three questions that are asked of openings."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Callable, Iterable, Iterator
+from datetime import date, datetime, timedelta
+from typing import Protocol
+from zoneinfo import ZoneInfo
+
+from residue.schedule.opening import Opening, settled
+from residue.schedule.spans import local
+
+_PAGE_DAYS = 28
+"""Openings are worked out and kept by pages of so many days."""
+_MARGIN_DAYS = 3
+"""No opening lasts longer than two days (see `settled`), so a page is right when it is worked out with this margin."""
+_HORIZON_DAYS = 400
+"""How far ahead the next change is looked for: a year and a little."""
+
+
+class Calendar(Protocol):
+    """Answers from one set of hours."""
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The zone of the place."""
+
+    def openings(self, first: date, days: int) -> list[Opening]:
+        """Those that begin on these local days, in order; none overlaps another."""
+
+    def opening_at(self, moment: datetime) -> Opening | None:
+        """The one that is under way."""
+
+    def next_change(self, moment: datetime) -> datetime | None:
+        """The first opening or closing after `moment`; None when there is none for more than a year."""
+
+
+Source = Callable[[date, int], Iterable[Opening]]
+"""Gives, in any order, whatever is open during some local days; may overlap, may give more than was asked for."""
+
+
+class PagedCalendar:
+    """The calendar of a source: its openings put in order, and kept by pages so that asking again costs nothing."""
+
+    def __init__(self, zone: ZoneInfo, source: Source) -> None:
+        self.zone = zone
+        self._source = source
+        self._pages: dict[int, list[Opening]] = {}
+
+    def openings(self, first: date, days: int) -> list[Opening]:
+        """Those that begin on these local days, in order; none overlaps another."""
+        last = first + timedelta(days=days - 1)
+        pages = range(_page(first), _page(last) + 1)
+        return [opening for page in pages for opening in self._on(page) if first <= opening.opens.date() <= last]
+
+    def opening_at(self, moment: datetime) -> Opening | None:
+        """The one that is under way."""
+        latest = next(self._back_from(moment), None)
+        return latest if latest is not None and moment < latest.closes else None
+
+    def next_change(self, moment: datetime) -> datetime | None:
+        """The first opening or closing after `moment`; None when there is none for more than a year."""
+        under_way = self.opening_at(moment)
+        if under_way is not None:
+            return under_way.closes
+        page = _page(local(moment, self.zone).date())
+        for ahead in range(page, page + _HORIZON_DAYS // _PAGE_DAYS + 1):
+            for opening in self._on(ahead):
+                if opening.opens > moment:
+                    return opening.opens
+        return None
+
+    def _back_from(self, moment: datetime) -> Iterator[Opening]:
+        """Openings that have begun by `moment`, the latest first, as far back as one could still be under way."""
+        page = _page(local(moment, self.zone).date())
+        for earlier in (page, page - 1):
+            known = self._on(earlier)
+            yield from reversed(known[: bisect_right(known, moment, key=lambda opening: opening.opens)])
+
+    def _on(self, page: int) -> list[Opening]:
+        if page not in self._pages:
+            first = date.fromordinal(page * _PAGE_DAYS)
+            found = self._source(first - timedelta(days=_MARGIN_DAYS), _PAGE_DAYS + 2 * _MARGIN_DAYS)
+            self._pages[page] = [run for run in settled(found, self.zone) if _page(run.opens.date()) == page]
+        return self._pages[page]
+
+
+def _page(day: date) -> int:
+    return day.toordinal() // _PAGE_DAYS

@@ -1,0 +1,124 @@
+"""[[equipment]] of room.toml: what is switched on before the opening and off after closing."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+import socket
+from typing import Annotated, Literal
+
+import msgspec
+from msgspec import Meta
+from pythonosc.osc_message_builder import OscMessageBuilder
+
+from residue.schedule import projector
+from residue.schedule.switching import SwitchError
+
+_WAKE_PORT = 9
+"""Discard (RFC 863): where a wake-up packet is sent by common practice; the port does not matter to the receiver."""
+
+
+class Equipment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, tag_field="kind"):
+    """One piece of equipment. All are switched on in the order in which they stand, and off in the opposite order."""
+
+    name: Annotated[str, Meta(min_length=1)]
+    on_before_s: Annotated[float, Meta(ge=0, le=86_400)] = 0.0
+    """How long before the opening it is switched on."""
+    off_after_s: Annotated[float, Meta(ge=0, le=86_400)] = 0.0
+    """How long after closing it is switched off."""
+    timeout_s: Annotated[float, Meta(gt=0, le=120)] = 10.0
+    tries: Annotated[int, Meta(ge=1, le=10)] = 3
+    if_it_fails: Literal["go on", "stop here"] = "go on"
+    """Whether what comes after it is still switched on; the hours go on in any case."""
+
+    async def switch(self, *, on: bool) -> None:
+        """Do it once.
+
+        Raises SwitchError, or OSError, where it did not work.
+        """
+        raise TypeError(f"{type(self).__name__} does not say how it is switched")
+
+
+class OscEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fields=True, tag="osc"):
+    """Told by an OSC message over UDP; nobody confirms."""
+
+    host: str
+    port: Annotated[int, Meta(ge=1, le=65_535)]
+    on_address: str
+    on_values: tuple[int | float | str, ...] = ()
+    off_address: str
+    off_values: tuple[int | float | str, ...] = ()
+
+    def __post_init__(self) -> None:
+        for address in (self.on_address, self.off_address):
+            if not address.startswith("/"):
+                raise ValueError(f"'{address}' is no OSC address. Begin it with a slash, such as /amplifier/power.")
+
+    async def switch(self, *, on: bool) -> None:
+        """Send one message."""
+        message = OscMessageBuilder(self.on_address if on else self.off_address)
+        for value in self.on_values if on else self.off_values:
+            message.add_arg(value)
+        await _send(message.build().dgram, self.host, self.port)
+
+
+class CommandEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fields=True, tag="command"):
+    """Switched by a program of this machine; done when it ends with 0. No shell is between."""
+
+    on: Annotated[tuple[str, ...], Meta(min_length=1)]
+    off: Annotated[tuple[str, ...], Meta(min_length=1)]
+
+    async def switch(self, *, on: bool) -> None:
+        """Run the program; it is ended when it takes too long."""
+        words = self.on if on else self.off
+        nowhere = asyncio.subprocess.DEVNULL
+        process = await asyncio.create_subprocess_exec(*words, stdin=nowhere, stdout=nowhere, stderr=nowhere)
+        try:
+            status = await process.wait()
+        except asyncio.CancelledError:
+            process.kill()
+            await process.wait()
+            raise
+        if status != 0:
+            raise SwitchError(f"The program {words[0]} ended with {status}.")
+
+
+class ProjectorEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fields=True, tag="projector"):
+    """A projector or display that speaks PJLink, class 1."""
+
+    host: str
+    port: Annotated[int, Meta(ge=1, le=65_535)] = projector.PORT
+    password: str = ""
+
+    async def switch(self, *, on: bool) -> None:
+        """Have it on, or off."""
+        await projector.set_power(self.host, self.port, self.password, on=on)
+
+
+class WakeEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fields=True, tag="wake-on-lan"):
+    """A computer that is woken over the network; it goes to sleep by its own means."""
+
+    mac: str
+    broadcast: str = "255.255.255.255"
+    port: Annotated[int, Meta(ge=1, le=65_535)] = _WAKE_PORT
+
+    def __post_init__(self) -> None:
+        if not re.fullmatch(r"([0-9A-Fa-f]{2}[:-]){5}[0-9A-Fa-f]{2}", self.mac):
+            raise ValueError(f"'{self.mac}' is no hardware address. Write it as 02:00:5e:10:00:01.")
+
+    async def switch(self, *, on: bool) -> None:
+        """Send the wake-up packet: six bytes of ones, then the address sixteen times (AMD, Magic Packet, 1995)."""
+        if on:
+            await _send(b"\xff" * 6 + bytes.fromhex(re.sub("[:-]", "", self.mac)) * 16, self.broadcast, self.port)
+
+
+AnyEquipment = OscEquipment | CommandEquipment | ProjectorEquipment | WakeEquipment
+"""What may stand as [[equipment]]; `kind` tells which."""
+
+
+async def _send(datagram: bytes, host: str, port: int) -> None:
+    loop = asyncio.get_running_loop()  # names are looked up beside the loop, not in its way
+    found = await loop.getaddrinfo(host, port, family=socket.AF_INET, type=socket.SOCK_DGRAM)
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+        sender.setsockopt(socket.SOL_SOCKET, socket.SO_BROADCAST, 1)
+        sender.sendto(datagram, found[0][4])

@@ -1,0 +1,192 @@
+"""Openings from an iCalendar file: what a curator keeps in any calendar program.
+
+Source: RFC 5545. Reading and recurrence are those of the `icalendar` and `recurring-ical-events` libraries; what is
+decided here is what an event means:
+
+- a category says it, or else whole words of the summary, in any case: see `WORDS`;
+- an event with times that says nothing is open; one that lasts all day and says nothing is a note, and left aside;
+- closed takes its time from the open ones, not from a private view;
+- a private view may say `trim: -6 dB` and `performances: first-batch, second-batch` in its description;
+- a cancelled event does not count.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+import warnings
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import icalendar
+import recurring_ical_events
+
+from residue.problems import Finding, ProblemError, Severity, stopping
+from residue.schedule.calendar import Source
+from residue.schedule.event_checks import check_event, times
+from residue.schedule.opening import EVERYDAY, Opening, Terms, without
+from residue.schedule.spans import instant
+
+MOST_BYTES = 4_000_000
+MOST_EVENTS = 5_000
+"""Our own bounds: what is larger is not a house's hours, and would take seconds to read (5,000 events: 3 s)."""
+
+
+class Meaning(StrEnum):
+    """What an event says."""
+
+    CLOSED = "closed"
+    PRIVATE_VIEW = "private view"
+    OPEN = "open"
+    NOTE = "note"
+
+
+WORDS: Mapping[Meaning, tuple[str, ...]] = {
+    Meaning.CLOSED: ("closed", "closure", "shut", "geschlossen", "ruhetag", "fermé", "fermée", "chiuso", "cerrado"),
+    Meaning.PRIVATE_VIEW: ("private view", "preview", "vernissage"),
+    Meaning.OPEN: ("open", "opening", "geöffnet", "offen", "ouvert", "aperto", "abierto"),
+}
+"""The words by which an event says what it means; the first that is found decides."""
+
+_TRIM = re.compile(r"trim\s*[:=]\s*(-?\d+(?:\.\d+)?)\s*dB", re.IGNORECASE)
+_PERFORMANCES = re.compile(r"performances?\s*[:=]\s*(.+)", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class Events:
+    """A calendar file that was read and can be relied upon.
+
+    findings: what the curator may want to know though nothing stops it.
+    """
+
+    source: Source
+    findings: tuple[Finding, ...]
+
+
+def read(path: Path, zone: ZoneInfo) -> Events:
+    """The openings of a calendar file; times that name no zone are meant in `zone`.
+
+    Raises ProblemError with everything that is wrong, by line and date.
+    """
+    text = _text(path)
+    calendars, findings = _parsed(text, path.name)
+    events = [
+        event for calendar in calendars for event in calendar.walk("VEVENT") if isinstance(event, icalendar.Event)
+    ]
+    lines = [number for number, line in enumerate(text.splitlines(), 1) if line.strip().upper() == "BEGIN:VEVENT"]
+    for event, line in zip(events, lines, strict=True):
+        where = f"{path.name}: line {line}"
+        findings += check_event(event, where) or _check_terms(event, where)
+    if any(finding.severity is Severity.STOPS for finding in findings):
+        raise ProblemError(findings)
+    try:  # whatever the libraries cannot work with shows when the first day is worked out
+        source = _source(calendars, zone)
+        list(source(dt.date(2000, 1, 1), 1))
+    except (ValueError, KeyError, TypeError, OverflowError) as error:
+        what = f"Its events cannot be worked out: {error}."
+        raise stopping(path.name, what, "Export the calendar again.") from error
+    return Events(source, tuple(findings))
+
+
+def meaning(event: icalendar.Event) -> Meaning:
+    """What an event says, by its categories, else by its summary, else by whether it has times."""
+    categories = [str(name).strip().casefold() for name in event.categories]
+    said = next((meant for meant, words in WORDS.items() if any(name in words for name in categories)), None)
+    if said is not None:
+        return said
+    summary = str(event.get("SUMMARY", "")).casefold()
+    for meant, words in WORDS.items():
+        if any(re.search(rf"\b{re.escape(word)}\b", summary) for word in words):
+            return meant
+    return Meaning.OPEN if isinstance(event.DTSTART, dt.datetime) else Meaning.NOTE
+
+
+def terms(event: icalendar.Event) -> Terms:
+    """What is particular to a private view, by its description."""
+    description = str(event.get("DESCRIPTION", ""))
+    trim, performances = _TRIM.search(description), _PERFORMANCES.search(description)
+    names = performances[1].split(",") if performances else []
+    return Terms(float(trim[1]) if trim else 0.0, tuple(name.strip() for name in names if name.strip()))
+
+
+def _text(path: Path) -> str:
+    name = path.name
+    try:
+        if path.stat().st_size > MOST_BYTES:
+            raise stopping(name, f"The file is larger than {MOST_BYTES // 1_000_000} MB.", "Export only the hours.")
+        text = path.read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = path.read_bytes()[: error.start].count(b"\n") + 1
+        raise stopping(f"{name}: line {line}", "This is not UTF-8 text.", "Export the calendar as UTF-8.") from error
+    except OSError as error:
+        raise stopping(
+            name, f"The file cannot be read: {error.strerror}.", "Put it back, or check its permissions."
+        ) from error
+    if not text.strip():
+        raise stopping(name, "The file is empty.", "Export the calendar again, or remove the file to go by hours.toml.")
+    count = len(re.findall(r"^BEGIN:VEVENT", text, re.MULTILINE | re.IGNORECASE))
+    if count > MOST_EVENTS:
+        raise stopping(
+            name, f"There are {count} events, more than {MOST_EVENTS}.", "Export only the hours of the house."
+        )
+    return text
+
+
+def _parsed(text: str, name: str) -> tuple[list[icalendar.Calendar], list[Finding]]:
+    try:
+        with warnings.catch_warnings(record=True) as doubts:
+            warnings.simplefilter("always")
+            found = icalendar.Calendar.from_ical(text, multiple=True)
+    except (ValueError, KeyError, IndexError) as error:
+        what = f"This is not a whole iCalendar file: {str(error).splitlines()[0][:120]}."
+        raise stopping(name, what, "Export the calendar again.") from error
+    calendars = [one for one in found if isinstance(one, icalendar.Calendar)]
+    if not calendars:
+        raise stopping(name, "There is no calendar in this file.", "Export the calendar as iCalendar (.ics).")
+    mend = "See with `residue hours` that the openings are those that are meant."
+    return calendars, [Finding(Severity.WARNS, name, str(doubt.message), mend) for doubt in doubts]
+
+
+def _check_terms(event: icalendar.Event, where: str) -> list[Finding]:
+    if meaning(event) is Meaning.NOTE:
+        what = f"'{event.get('SUMMARY', '')}' lasts all day and says neither open nor closed: it is left aside."
+        return [Finding(Severity.NOTES, where, what, "Add one of these words if it should count.")]
+    if not -40.0 <= terms(event).trim_db <= 0.0:
+        what = f"'{event.get('SUMMARY', '')}' asks for a trim of {terms(event).trim_db:g} dB."
+        return [Finding(Severity.STOPS, where, what, "A trim only lowers: write one from -40 to 0 dB.")]
+    return []
+
+
+def _source(calendars: Sequence[icalendar.Calendar], zone: ZoneInfo) -> Source:
+    queries = [recurring_ical_events.of(calendar) for calendar in calendars]
+
+    def during(first: dt.date, days: int) -> list[Opening]:
+        begin, end = instant(first, 0, zone), instant(first + dt.timedelta(days=days), 0, zone)
+        happening = [event for query in queries for event in query.between(begin, end)]
+        counted = [event for event in happening if str(event.get("STATUS", "")).upper() != "CANCELLED"]
+        by = {meant: [one for one in counted if meaning(one) is meant] for meant in Meaning}
+        closed = [piece for event in by[Meaning.CLOSED] for piece in _openings(event, zone, EVERYDAY)]
+        everyday = [piece for event in by[Meaning.OPEN] for piece in _openings(event, zone, EVERYDAY)]
+        private = [piece for event in by[Meaning.PRIVATE_VIEW] for piece in _openings(event, zone, terms(event))]
+        return [*without(everyday, closed), *private]
+
+    return during
+
+
+def _openings(event: icalendar.Event, zone: ZoneInfo, on: Terms) -> Iterator[Opening]:
+    """One event as it stands; one that lasts for days day by day."""
+    why = str(event.get("SUMMARY", "")).strip() or "calendar"
+    opens, closes = times(event)
+    if isinstance(opens, dt.datetime) and isinstance(closes, dt.datetime):
+        yield Opening(_placed(opens, zone), _placed(closes, zone), why, on)
+        return
+    for n in range((closes - opens).days):
+        day = opens + dt.timedelta(days=n)
+        yield Opening(instant(day, 0, zone), instant(day + dt.timedelta(days=1), 0, zone), why, on)
+
+
+def _placed(moment: dt.datetime, zone: ZoneInfo) -> dt.datetime:
+    return moment.replace(tzinfo=zone) if moment.tzinfo is None else moment.astimezone(dt.UTC)

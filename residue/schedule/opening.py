@@ -1,0 +1,111 @@
+"""Openings, and how several that were written down become the ones that hold: in order, none overlapping another."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from residue.schedule.spans import instant, local
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """What is particular to a private view."""
+
+    trim_db: float = 0.0
+    """How much lower it sounds."""
+    performances: tuple[str, ...] = ()
+    """What is played instead of the programme's performances; empty for these."""
+
+
+EVERYDAY = Terms()
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """A time in which the house is open, without a break; from `opens` on, and up to but not including `closes`.
+
+    Both are aware, with the offset in force at that instant, so that they print as local time and subtract rightly.
+    """
+
+    opens: datetime
+    closes: datetime
+    why: str
+    terms: Terms = EVERYDAY
+
+
+def settled(openings: Iterable[Opening], zone: ZoneInfo) -> list[Opening]:
+    """The openings that hold, in order.
+
+    One on terms of its own takes its time from the everyday ones; two of them that overlap on different terms follow
+    each other, the later from the end of the earlier. Those on the same terms that overlap or touch are one.
+
+    A run that was open for the whole of a day ends at that day's last midnight and the next begins there: so a house
+    that never closes still begins every day anew, and no opening is longer than two days.
+    """
+    real = sorted(_in(zone, openings), key=lambda opening: (opening.opens, opening.closes))
+    everyday = _joined([opening for opening in real if opening.terms == EVERYDAY])
+    particular = _in_turn(_joined([opening for opening in real if opening.terms != EVERYDAY]))
+    held = sorted([*particular, *without(everyday, particular)], key=lambda opening: opening.opens)
+    return [piece for run in held for piece in _by_days(run, zone)]
+
+
+def without(openings: Iterable[Opening], taken: Iterable[Opening]) -> list[Opening]:
+    """The openings less the time that is taken away."""
+    left = list(openings)
+    for away in taken:
+        left = [piece for opening in left for piece in _less(opening, away)]
+    return left
+
+
+def _in(zone: ZoneInfo, openings: Iterable[Opening]) -> Iterator[Opening]:
+    for one in openings:
+        if one.closes > one.opens:
+            yield replace(one, opens=local(one.opens, zone), closes=local(one.closes, zone))
+
+
+def _less(opening: Opening, away: Opening) -> Iterator[Opening]:
+    if away.closes <= opening.opens or opening.closes <= away.opens:
+        yield opening
+        return
+    if opening.opens < away.opens:
+        yield replace(opening, closes=away.opens)
+    if away.closes < opening.closes:
+        yield replace(opening, opens=away.closes)
+
+
+def _joined(ordered: list[Opening]) -> list[Opening]:
+    joined: list[Opening] = []
+    for opening in ordered:
+        before = joined[-1] if joined else None
+        if before is not None and opening.opens <= before.closes and opening.terms == before.terms:
+            why = "; ".join(dict.fromkeys([*before.why.split("; "), *opening.why.split("; ")]))
+            joined[-1] = replace(before, closes=max(before.closes, opening.closes), why=why)
+        else:
+            joined.append(opening)
+    return joined
+
+
+def _in_turn(ordered: list[Opening]) -> list[Opening]:
+    turns: list[Opening] = []
+    for opening in ordered:
+        opens = max(opening.opens, turns[-1].closes) if turns else opening.opens
+        if opens < opening.closes:
+            turns.append(replace(opening, opens=opens))
+    return turns
+
+
+def _by_days(run: Opening, zone: ZoneInfo) -> Iterator[Opening]:
+    opens, day = run.opens, run.opens.date()
+    if instant(day, 0, zone) < opens:
+        day += timedelta(days=1)
+    while True:  # `day` is the first whose midnight the run was open at; its end ends a whole open day
+        day += timedelta(days=1)
+        midnight = instant(day, 0, zone)
+        if run.closes <= midnight:
+            yield replace(run, opens=opens)
+            return
+        yield replace(run, opens=opens, closes=midnight)
+        opens = midnight

@@ -1,0 +1,58 @@
+"""Weekly hours as OpenStreetMap writes them, by the `opening_hours` library.
+
+Source: OpenStreetMap wiki, Key:opening_hours/specification, version 0.7.2. What depends on anything but the calendar
+is refused: an unattended house must not guess.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Iterator
+from zoneinfo import ZoneInfo
+
+import opening_hours
+
+from residue.schedule.calendar import Source
+from residue.schedule.opening import Opening
+from residue.schedule.spans import instant
+
+_NOT_HERE = {
+    r"\d\+": "has a time with an open end. Write when it ends.",
+    r"dawn|sunrise|sunset|dusk": "goes by the sun. Write times.",
+    r"\b[PS]H\b": "goes by holidays. Say in [holidays] what holds on them.",
+    r"unknown|\"": "leaves open whether it is open. Write times.",
+}
+"""What may stand in an opening_hours text, but not in hours.toml, and why."""
+
+
+def check(text: str) -> None:
+    """Raises ValueError, in a person's words, for what cannot be read or would have to be guessed."""
+    for pattern, mend in _NOT_HERE.items():
+        if re.search(pattern, text):
+            raise ValueError(f"'{text}' {mend}")
+    if not opening_hours.validate(text):
+        raise ValueError(
+            f"'{text}' is not in the form of opening_hours. Write it as Tu-Su 10:00-18:00; Th 10:00-20:00."
+        )
+
+
+def source(text: str, zone: ZoneInfo) -> Source:
+    """The openings of a text that passed the check.
+
+    The library is asked for times by the wall clock alone, so that times in the gap and fold of a clock change are
+    read as everywhere else here (see residue.schedule.spans).
+    """
+    written = opening_hours.OpeningHours(text)
+
+    def during(first: dt.date, days: int) -> Iterator[Opening]:
+        begin = dt.datetime.combine(first, dt.time())
+        for opens, closes, state, _ in written.intervals(begin, begin + dt.timedelta(days=days)):
+            if state == opening_hours.State.OPEN:
+                yield Opening(_instant(opens, zone), _instant(closes, zone), "weekly hours")
+
+    return during
+
+
+def _instant(wall: dt.datetime, zone: ZoneInfo) -> dt.datetime:
+    return instant(wall.date(), wall.hour * 60 + wall.minute, zone)

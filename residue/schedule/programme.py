@@ -1,0 +1,138 @@
+"""The programme: which performance is the n-th of an opening, when it may begin, and the rest after it.
+
+All of it follows from the opening's date and the number of the item alone, so that it can be told beforehand.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from functools import lru_cache
+from typing import Annotated, Literal
+from zoneinfo import ZoneInfo
+
+import msgspec
+from msgspec import Meta
+
+from residue.schedule.opening import Opening
+from residue.schedule.spans import WEEKDAYS, day_time, instant
+
+Names = Annotated[tuple[str, ...], Meta(min_length=1)]
+
+
+class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """[programme] of hours.toml."""
+
+    performances: Names
+    """Names of folders under performances/, played again and again."""
+    order: Literal["listed", "shuffled"] = "listed"
+    """Shuffled: each day another order, all once before any twice, and none twice in a row."""
+    share: dict[str, Annotated[int, Meta(ge=1, le=100)]] = {}
+    """How often a performance is played in the time in which one without a share is played once; evenly spread."""
+    weekday: dict[str, Names] = {}
+    """What is played on one day of the week (mon … sun) instead of `performances`."""
+    rest_s: Annotated[float, Meta(ge=0)] = 0.0
+    """Silence between two performances."""
+    first_silence_s: Annotated[float, Meta(ge=0)] = 0.0
+    """Silence from the opening to the first performance."""
+    starts: Literal["any time", "full hour"] | tuple[str, ...] = "any time"
+    """When a performance may begin; also a list of times such as ["11:00", "15:30"]."""
+    at_closing: Literal["fade", "finish", "whole"] = "fade"
+    """The last performance fades out before closing, or runs on past it, or is not begun when it would not end."""
+    after_interruption: Literal["resume", "restart", "next"] = "resume"
+    """Where to go on after a hold or a power cut within one opening."""
+
+    def __post_init__(self) -> None:
+        if self.share and self.order == "shuffled":
+            raise ValueError("The programme has both shares and the order shuffled. Keep one of them.")
+        for day in self.weekday.keys() - set(WEEKDAYS):
+            raise ValueError(f"'{day}' is no day of the week. Write one of: {', '.join(WEEKDAYS)}.")
+        for name in self.share.keys() - set(self.names):
+            raise ValueError(f"'{name}' has a share but is not in the programme. Add it to performances.")
+        for text in self.starts if isinstance(self.starts, tuple) else ():
+            day_time(text)
+
+    @property
+    def names(self) -> list[str]:
+        """Every performance that is named anywhere, once."""
+        return list(dict.fromkeys([*self.performances, *(name for names in self.weekday.values() for name in names)]))
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One place in the programme of an opening."""
+
+    performance: str
+    rest_s: float
+    """Silence after it."""
+
+
+def item(programme: Programme, opening: Opening, index: int) -> Item:
+    """The `index`-th item (from 0) of the programme in this opening."""
+    names = pool(programme, opening)
+    if programme.order == "shuffled":
+        round_number, place = divmod(index, len(names))
+        performance = _shuffled(names, opening.opens.date().isoformat(), round_number)[place]
+    else:
+        cycle = _shared(names, tuple(programme.share.get(name, 1) for name in names))
+        performance = cycle[index % len(cycle)]
+    return Item(performance, programme.rest_s)
+
+
+def pool(programme: Programme, opening: Opening) -> tuple[str, ...]:
+    """The performances among which this opening's programme goes round."""
+    weekday = WEEKDAYS[opening.opens.weekday()]
+    return opening.terms.performances or programme.weekday.get(weekday, programme.performances)
+
+
+def next_start(programme: Programme, opening: Opening, earliest: datetime, zone: ZoneInfo) -> datetime | None:
+    """The first moment from `earliest` on at which a performance may begin in this opening.
+
+    `closes` where none is left; None where the programme lets performances begin at any time.
+    """
+    if programme.starts == "any time":
+        return None
+    minutes = range(0, 24 * 60, 60) if programme.starts == "full hour" else sorted(map(day_time, programme.starts))
+    days = (opening.closes.date() - opening.opens.date()).days + 1
+    moments = (
+        instant(opening.opens.date() + timedelta(days=day), minute, zone) for day in range(days) for minute in minutes
+    )
+    return next((moment for moment in moments if moment >= earliest), opening.closes)
+
+
+@lru_cache(maxsize=256)
+def _shuffled(names: tuple[str, ...], day: str, round_number: int) -> tuple[str, ...]:
+    """The order of one round: by the digest of day, round and name, which is the same on every machine.
+
+    Where a round would begin with what the one before ended with, its first two change places; with two names that
+    would only move the repeat, so these keep the order of the day's first round.
+    """
+    if len(names) <= 2:
+        round_number = 0
+    order = sorted(
+        range(len(names)),
+        key=lambda place: hashlib.sha256(f"{day} {round_number} {place} {names[place]}".encode()).digest(),
+    )
+    shuffled = [names[place] for place in order]
+    if round_number > 0 and _shuffled(names, day, round_number - 1)[-1] == shuffled[0]:
+        shuffled[:2] = shuffled[1::-1]
+    return tuple(shuffled)
+
+
+@lru_cache(maxsize=64)
+def _shared(names: tuple[str, ...], shares: tuple[int, ...]) -> tuple[str, ...]:
+    """One cycle in which each name stands as often as its share, as evenly as can be.
+
+    At each place everyone is credited its share; the one with the most credit is played and pays the sum of all.
+    """
+    total = sum(shares)
+    credit: Mapping[int, int] = dict.fromkeys(range(len(names)), 0)
+    cycle: list[str] = []
+    for _ in range(total):
+        credit = {place: credit[place] + shares[place] for place in credit}
+        chosen = max(credit, key=lambda place: (credit[place], -place))
+        credit[chosen] -= total
+        cycle.append(names[chosen])
+    return tuple(cycle)

@@ -1,0 +1,106 @@
+"""A stretch of a day as people write it, and the instants it means in a zone."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta, timezone
+from functools import cache
+from itertools import pairwise
+from zoneinfo import ZoneInfo
+
+WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+"""As they stand in hours.toml, in the order in which `date.weekday()` counts."""
+_WRITTEN = re.compile(r"(\d{1,2}):(\d{2})\s*[-–]\s*(\d{1,2}):(\d{2})")
+_TIME = re.compile(r"(\d{1,2}):(\d{2})")
+_DAY_MIN = 24 * 60
+_NIGHT_LONGEST_MIN = 12 * 60
+"""Our own rule: an end before its start is taken for a slip, not for a night, from this length on."""
+
+
+@dataclass(frozen=True, slots=True)
+class DaySpan:
+    """A stretch of a day in minutes after its midnight; the end lies after the start, perhaps past 24:00."""
+
+    start_min: int
+    end_min: int
+
+    @property
+    def written(self) -> str:
+        """As it stands in hours.toml."""
+        end = self.end_min if self.end_min == _DAY_MIN else self.end_min % _DAY_MIN
+        return f"{_clock(self.start_min)}-{_clock(end)}"
+
+
+def _clock(minutes: int) -> str:
+    return f"{minutes // 60:02d}:{minutes % 60:02d}"
+
+
+@cache
+def day_span(text: str) -> DaySpan:
+    """The span that "HH:MM-HH:MM" means; an end before the start lies on the next day.
+
+    Raises ValueError, in a person's words.
+    """
+    written = _WRITTEN.fullmatch(text.strip())
+    if written is None:
+        raise ValueError(f"'{text}' is no span of a day. Write it as 10:00-18:00, with 24:00 for the end of the day.")
+    start_hour, start_minute, end_hour, end_minute = map(int, written.groups())
+    start_min, end_min = start_hour * 60 + start_minute, end_hour * 60 + end_minute
+    if start_minute > 59 or end_minute > 59 or start_min >= _DAY_MIN or end_min > _DAY_MIN:
+        raise ValueError(f"'{text}' has a time that no clock shows. Write times from 00:00 to 24:00.")
+    if start_min == end_min:
+        raise ValueError(f"'{text}' ends as it starts. For the whole day write 00:00-24:00.")
+    if end_min < start_min:
+        end_min += _DAY_MIN
+        if end_min - start_min > _NIGHT_LONGEST_MIN:
+            swapped = DaySpan(end_min - _DAY_MIN, start_min).written
+            raise ValueError(
+                f"'{text}' ends before it starts and would be a night of more than 12 hours. Did you mean {swapped}? "
+                "For so long a night write two spans, one up to 24:00 and one from 00:00 on the next day."
+            )
+    return DaySpan(start_min, end_min)
+
+
+def day_time(text: str) -> int:
+    """The minutes after midnight that "HH:MM" means.
+
+    Raises ValueError, in a person's words.
+    """
+    written = _TIME.fullmatch(text.strip())
+    minutes = int(written[1]) * 60 + int(written[2]) if written and int(written[2]) < 60 else _DAY_MIN
+    if minutes >= _DAY_MIN:
+        raise ValueError(f"'{text}' is no time of day. Write it as 15:30, from 00:00 to 23:59.")
+    return minutes
+
+
+def day_spans(texts: tuple[str, ...]) -> tuple[DaySpan, ...]:
+    """The spans of one day, in order of time.
+
+    Raises ValueError, in a person's words, for each that cannot be read and for those that overlap.
+    """
+    spans = sorted(map(day_span, texts), key=lambda span: span.start_min)
+    for earlier, later in pairwise(spans):
+        if later.start_min < earlier.end_min:
+            raise ValueError(f"{earlier.written} and {later.written} overlap. Write them as one span, or part them.")
+    return tuple(spans)
+
+
+def instant(day: date, minutes: int, zone: ZoneInfo) -> datetime:
+    """The instant of a local time, `minutes` after midnight of `day` by the wall clock, as a time with fixed offset.
+
+    A local time that does not exist is read with the offset before the gap; one that exists twice is the first.
+    Source: RFC 5545, 3.3.5. (zoneinfo's fold=0 means the same.)
+    """
+    wall = datetime.combine(day, time(), zone) + timedelta(minutes=minutes)
+    return local(wall.astimezone(UTC), zone)
+
+
+def local(moment: datetime, zone: ZoneInfo) -> datetime:
+    """The same instant as people there read it.
+
+    It carries its offset as a fixed one: Python compares and subtracts two times of one ZoneInfo by the wall clock,
+    which is wrong by an hour over a change.
+    """
+    there = moment.astimezone(zone)
+    return there.replace(tzinfo=timezone(there.utcoffset() or timedelta()), fold=0)

@@ -1,0 +1,120 @@
+"""The tables of hours.toml that say when the house is open."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Annotated
+
+import msgspec
+from msgspec import Meta
+
+from residue.schedule.opening import Terms
+from residue.schedule.public_holidays import check_place
+from residue.schedule.spans import WEEKDAYS, day_spans
+
+Spans = tuple[str, ...]
+"""Such as ["10:00-12:30", "13:00-22:00"]; an empty list is a closed day."""
+
+_LONGEST_DAYS = 366
+"""Our own bound: what is longer is a slip in the year."""
+
+
+class Weekly(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """[weekly]: the spans in which the house is open on each day of the week; a day that is not named is closed."""
+
+    mon: Spans = ()
+    tue: Spans = ()
+    wed: Spans = ()
+    thu: Spans = ()
+    fri: Spans = ()
+    sat: Spans = ()
+    sun: Spans = ()
+
+    def __post_init__(self) -> None:
+        for name, spans in zip(WEEKDAYS, self.days, strict=True):
+            try:
+                day_spans(spans)
+            except ValueError as error:
+                raise ValueError(f"{name}: {error}") from None
+
+    @property
+    def days(self) -> tuple[Spans, ...]:
+        """From Monday on, as `date.weekday()` counts."""
+        return (self.mon, self.tue, self.wed, self.thu, self.fri, self.sat, self.sun)
+
+
+class Season(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, rename={"first": "from"}):
+    """[[season]]: other weekly hours from one date until another, both included."""
+
+    name: str
+    first: dt.date
+    until: dt.date
+    weekly: Weekly
+
+    def __post_init__(self) -> None:
+        days(self.first, self.until, f"The season '{self.name}'")
+
+
+class Holidays(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """[holidays]: what holds on the public holidays of a country, or of a region of it."""
+
+    country: str
+    """ISO 3166-1, such as DE."""
+    region: str | None = None
+    """ISO 3166-2 without the country, such as BE for Berlin."""
+    open: Spans = ()
+
+    def __post_init__(self) -> None:
+        check_place(self.country, self.region)
+        day_spans(self.open)
+
+
+class SpecialDay(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """[[exception]]: what holds on one date, or on several in a row, instead of anything else but a private view."""
+
+    date: dt.date
+    until: dt.date | None = None
+    """The last of several days; `date` alone when it is not given."""
+    open: Spans
+    why: str = "exception"
+    """What a person reads as the reason."""
+
+    def __post_init__(self) -> None:
+        day_spans(self.open)
+        days(self.date, self.until or self.date, "The exception")
+
+    @property
+    def dates(self) -> list[dt.date]:
+        """All days it holds on."""
+        return days(self.date, self.until or self.date, "The exception")
+
+
+class PrivateView(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """[[private_view]]: an opening beside the hours of its day, with a level and a programme of its own."""
+
+    date: dt.date
+    open: Annotated[Spans, Meta(min_length=1)]
+    why: str = "private view"
+    trim_db: Annotated[float, Meta(ge=-40, le=0)] = 0.0
+    performances: tuple[str, ...] = ()
+    """Those of [programme] when none is named."""
+
+    def __post_init__(self) -> None:
+        day_spans(self.open)
+
+    @property
+    def terms(self) -> Terms:
+        """What is particular to it."""
+        return Terms(self.trim_db, self.performances)
+
+
+def days(first: dt.date, last: dt.date, what: str) -> list[dt.date]:
+    """All dates from the first to the last.
+
+    Raises ValueError, in a person's words about `what`, where that can not be meant.
+    """
+    if last < first:
+        raise ValueError(f"{what} runs from {first} until {last}. Write the later date as until.")
+    if (last - first).days >= _LONGEST_DAYS:
+        raise ValueError(f"{what} from {first} until {last} is longer than a year. Shorten it.")
+    return [first + dt.timedelta(days=n) for n in range((last - first).days + 1)]

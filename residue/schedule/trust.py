@@ -1,0 +1,137 @@
+"""Whether the machine's time of day can be relied on, and what to go by where it cannot.
+
+A machine without a battery clock comes up in the wrong year, and nobody tells it until the network is there.
+
+    synchronised   a time service of the system says so now
+    carried        a service said so before, and the clock has not stepped since; or a battery kept the time, or there
+                   is nobody to ask, and at the start the clock showed no time that had already been
+    unsure         otherwise
+"""
+
+from __future__ import annotations
+
+import subprocess
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from enum import StrEnum
+from pathlib import Path
+from typing import Literal
+
+from residue.schedule.calendar import Calendar
+from residue.schedule.opening import Opening
+from residue.schedule.spans import local
+
+STEP_S = 2.0
+"""A wall clock that leaves the monotonic one by more between two looks was set; less is the slewing of a service."""
+EARLIEST = datetime(2026, 11, 1, tzinfo=UTC)
+"""No clock of a house that runs this version can truly show an earlier time."""
+_RTC = Path("/sys/class/rtc/rtc0/hctosys")
+"""Reads 1 where the kernel took the time from this battery clock when it started (Linux, rtc-sysfs documentation)."""
+_TIMESYNC_MARK = Path("/run/systemd/timesync/synchronized")
+"""Present once systemd-timesyncd has set the clock (systemd-timesyncd.service(8))."""
+
+
+class Trust(StrEnum):
+    """How far the time of day can be relied on."""
+
+    SYNCHRONISED = "synchronised"
+    CARRIED = "carried"
+    UNSURE = "unsure"
+
+
+@dataclass(frozen=True, slots=True)
+class Timekeeping:
+    """What is known of the clock."""
+
+    trust: Trust = Trust.UNSURE
+    now: datetime | None = None
+    """The time of day at the last look."""
+    monotonic_s: float = 0.0
+    """The same moment on the monotonic clock."""
+    last_known: datetime | None = None
+    """The latest time of day that could be relied on; the file of the house's memory carries it over a restart."""
+
+
+@dataclass(frozen=True, slots=True)
+class Witnesses:
+    """What the machine says of its clock."""
+
+    service: bool | None
+    """A time service has set it, or has not; None where there is nobody to ask, as in a container."""
+    battery: bool
+    """A battery clock kept the time while the machine was off."""
+
+
+def look(before: Timekeeping, now: datetime, monotonic_s: float, witnesses: Witnesses) -> Timekeeping:
+    """What is known after a look at the clocks."""
+    trust = Trust.SYNCHRONISED if witnesses.service else _without_service(before, now, monotonic_s, witnesses)
+    known = now if trust is not Trust.UNSURE else before.last_known
+    if trust is Trust.UNSURE and known is not None and before.now is not None:
+        known += timedelta(seconds=max(0.0, monotonic_s - before.monotonic_s))
+    return Timekeeping(trust, now, monotonic_s, known)
+
+
+def _without_service(before: Timekeeping, now: datetime, monotonic_s: float, witnesses: Witnesses) -> Trust:
+    was_sure = before.now is not None and before.trust is not Trust.UNSURE
+    if witnesses.battery or witnesses.service is None:
+        return Trust.CARRIED if was_sure or now >= (before.last_known or EARLIEST) else Trust.UNSURE
+    if not was_sure or before.now is None:
+        return Trust.UNSURE
+    expected = before.now + timedelta(seconds=monotonic_s - before.monotonic_s)
+    return Trust.CARRIED if abs((now - expected).total_seconds()) <= STEP_S else Trust.UNSURE
+
+
+def opening_by(
+    calendar: Calendar, known: Timekeeping, now: datetime, when_unsure: Literal["closed", "open", "last known"]
+) -> Opening | None:
+    """The opening under way, as the curator wants it while the clock cannot be relied on."""
+    if known.trust is not Trust.UNSURE:
+        return calendar.opening_at(now)
+    return _WHEN_UNSURE[when_unsure](calendar, known, now)
+
+
+def _closed(_calendar: Calendar, _known: Timekeeping, _now: datetime) -> Opening | None:
+    return None
+
+
+def _open(calendar: Calendar, _known: Timekeeping, now: datetime) -> Opening | None:
+    day = local(now, calendar.zone).replace(hour=0, minute=0, second=0, microsecond=0)
+    return Opening(day, day + timedelta(days=1), "open while the clock is unsure")
+
+
+def _last_known(calendar: Calendar, known: Timekeeping, now: datetime) -> Opening | None:
+    """By the time at which the house was last sure, and what has passed since; moved to where the clock stands now."""
+    if known.last_known is None:
+        return None
+    opening = calendar.opening_at(known.last_known)
+    if opening is None:
+        return None
+    ahead = now - known.last_known
+    return replace(opening, opens=opening.opens + ahead, closes=opening.closes + ahead)
+
+
+_WHEN_UNSURE: dict[str, Callable[[Calendar, Timekeeping, datetime], Opening | None]] = {
+    "closed": _closed,
+    "open": _open,
+    "last known": _last_known,
+}
+
+
+def witnesses(mark: Path = _TIMESYNC_MARK, rtc: Path = _RTC) -> Witnesses:
+    """Ask the machine; takes up to a tenth of a second, so not on every tick."""
+    try:
+        battery = rtc.read_text().strip() == "1"
+    except OSError:
+        battery = False
+    return Witnesses(True if mark.exists() else _timedatectl(), battery)
+
+
+def _timedatectl() -> bool | None:
+    """Any time service as timedatectl(1) knows it; a unit with ProtectClock=yes may not ask the kernel directly."""
+    command = ("timedatectl", "show", "--property=NTPSynchronized", "--value")
+    try:
+        answer = subprocess.run(command, capture_output=True, text=True, timeout=5, check=True)
+    except (OSError, subprocess.SubprocessError):
+        return None
+    return answer.stdout.strip() == "yes"

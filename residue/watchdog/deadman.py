@@ -1,0 +1,39 @@
+"""The last resort: ends a process whose engine stands, so that systemd begins it anew."""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections.abc import Callable
+
+LOOKS = 10
+"""Looks in a row without a frame; counted in looks, so that a process that was stopped for a while is not ended."""
+EVERY_S = 1.0
+EXIT_STATUS = 70
+"""EX_SOFTWARE of sysexits.h."""
+
+
+class Deadman(threading.Thread):
+    """Looks at a beat from a thread of its own; a hung sound server hangs every call to it, and only this helps."""
+
+    def __init__(self, beat: Callable[[], int], end: Callable[[int], object] = os._exit) -> None:
+        super().__init__(name="deadman", daemon=True)
+        self._beat = beat
+        self._end = end
+        self._over = threading.Event()
+
+    def run(self) -> None:
+        """Until `stop`."""
+        last, still = -1, 0
+        while still < LOOKS:
+            if self._over.wait(EVERY_S):
+                return
+            beat = self._beat()
+            still = still + 1 if beat == last else 0
+            last = beat
+        os.write(2, b"residue: the engine stands still; ending so that it can be started anew.\n")
+        self._end(EXIT_STATUS)
+
+    def stop(self) -> None:
+        """Look no more."""
+        self._over.set()

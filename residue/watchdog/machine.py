@@ -1,0 +1,43 @@
+"""What the machine tells of itself."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+_TIMESYNC = Path("/run/systemd/timesync")
+_THERMAL = Path("/sys/class/thermal")
+_STATM = Path("/proc/self/statm")
+
+
+def disk_free_share(folder: Path) -> float:
+    """What is free of the disk that a folder lies on, 0 to 1; 0 where it cannot be asked."""
+    try:
+        found = os.statvfs(folder)
+    except OSError:
+        return 0.0
+    return found.f_bavail / found.f_blocks if found.f_blocks else 0.0
+
+
+def memory_bytes() -> int:
+    """Resident memory of this process; 0 where it cannot be asked."""
+    try:
+        return int(_STATM.read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE")
+    except OSError:
+        return 0
+
+
+def clock_sure() -> bool:
+    """Whether systemd-timesyncd has set the clock since boot; true on machines that do not have it."""
+    return not _TIMESYNC.is_dir() or (_TIMESYNC / "synchronized").exists()
+
+
+def temperature_c() -> float | None:
+    """Of the hottest sensor; None where there is none."""
+    found: list[float] = []
+    for sensor in sorted(_THERMAL.glob("thermal_zone*/temp")):
+        try:
+            found.append(int(sensor.read_text()) / 1000)
+        except (OSError, ValueError):
+            continue
+    return max(found, default=None)

@@ -1,0 +1,40 @@
+"""What the watchdog looks at, all of one moment."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Vitals:
+    """The state of engine, house and machine."""
+
+    monotonic_s: float
+    frames: int = 0
+    """Written by the engine since its start."""
+    late_blocks: int = 0
+    lost: str | None = None
+    """Why the device is not there."""
+    performance: str | None = None
+    may_sound: bool = True
+    """Open and not held, or within the fade that ends it."""
+    asked_peak: float = 0.0
+    """Highest magnitude of the last block before the cap."""
+    sent_peak: float = 0.0
+    """Highest magnitude of the last block after it."""
+    governor_db: float = 0.0
+    cut_hops: int = 0
+    muted_frames: int = 0
+    failures: int = 0
+    """Performances whose graph failed since the start."""
+    unplayable: int = 0
+    planned: bool = True
+    """The programme has a plan, or is being planned."""
+    log_trouble: str | None = None
+    disk_free_share: float = 1.0
+    memory_bytes: int = 0
+    feed_dropped: int = 0
+    too_often: int = 0
+    """Datagrams at the control port that were more than one sender may send."""
+    clock_sure: bool = True
+    temperature_c: float | None = None

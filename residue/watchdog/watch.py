@@ -1,0 +1,69 @@
+"""The watchdog: goes through the table of checks and says which remedies are due."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from residue.watchdog.checks import CHECKS, Check, Remedy
+from residue.watchdog.vitals import Vitals
+
+CALM_S = 60.0
+"""A check that has been good for so long starts again at its first remedy when it turns bad once more."""
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """A remedy to be taken now, and why."""
+
+    check: Check
+    remedy: Remedy
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """How a check stands."""
+
+    bad_since_s: float | None = None
+    last_bad_s: float = 0.0
+    taken: int = 0
+    next_at_s: float = 0.0
+    why: str | None = None
+
+
+class Watchdog:
+    """Remembers how long each check has been bad and what was done about it."""
+
+    def __init__(self, checks: Sequence[Check] = CHECKS) -> None:
+        self._checks = checks
+        self._cases = {check.name: _Case() for check in checks}
+        self._before: Vitals | None = None
+
+    @property
+    def alarms(self) -> list[str]:
+        """What is wrong at present, a sentence each."""
+        return [case.why for case in self._cases.values() if case.why is not None]
+
+    def look(self, vitals: Vitals) -> list[Due]:
+        """Compare with the look before, and say what is to be done now, the least first."""
+        before, self._before = self._before or vitals, vitals
+        due: list[Due] = []
+        for check in self._checks:
+            why = check.bad(vitals, before)
+            now_s = vitals.monotonic_s
+            case = _seen(self._cases[check.name], check, why, now_s)
+            if case.why is not None and case.taken < len(check.remedies) and now_s >= case.next_at_s:
+                due.append(Due(check, check.remedies[case.taken], case.why))
+                case = replace(case, taken=case.taken + 1, next_at_s=now_s + check.apart_s)
+            self._cases[check.name] = case
+        return sorted(due, key=lambda one: list(Remedy).index(one.remedy))
+
+
+def _seen(case: _Case, check: Check, why: str | None, now_s: float) -> _Case:
+    if why is None:
+        calm = now_s - case.last_bad_s >= CALM_S
+        return _Case(taken=0 if calm else case.taken, last_bad_s=case.last_bad_s, next_at_s=case.next_at_s)
+    since_s = now_s if case.bad_since_s is None else case.bad_since_s
+    stood = now_s - since_s >= check.for_s
+    return replace(case, bad_since_s=since_s, last_bad_s=now_s, why=why if stood else None)

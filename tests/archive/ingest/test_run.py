@@ -1,0 +1,243 @@
+"""Ingest from beginning to end."""
+
+from __future__ import annotations
+
+import hashlib
+from datetime import date, datetime
+from pathlib import Path
+
+import edfio
+import msgspec
+import numpy as np
+import pytest
+import soundfile
+from PIL import Image
+
+from residue.archive.fixity import verify
+from residue.archive.ingest import run
+from residue.archive.ingest.describe import Align, Description
+from residue.archive.ingest.keeping import Kept, keep
+from residue.archive.ingest.run import WORK, find_sources, ingest, write_template
+from residue.archive.ingest.source import Source
+from residue.archive.ingest.sources.table import TableFacts
+from residue.archive.performance import Channel, ChannelKind, Mark, Permission
+from residue.archive.prepared import prepare
+from residue.archive.readers.catalogue import open_channel
+from residue.mapping.signals import Kind
+from residue.problems import ProblemError
+from tests.archive.bags import RECORDED, write_flac
+
+ON = date(2026, 3, 1)
+
+
+def stick(folder: Path) -> Path:
+    """What came out of the evening: sound of two arms, an EEG with a name in it, a table, and a list of beats."""
+    folder.mkdir()
+    write_flac(folder / "arms.flac")
+    rng = np.random.default_rng(6)
+    edf = edfio.Edf(
+        [edfio.EdfSignal(rng.normal(0, 40, 2560), 256, label="O1", physical_dimension="uV")],
+        patient=edfio.Patient(code="MCH-0234567", sex="F", birthdate=date(1951, 5, 2), name="Ida_Brandt"),
+        recording=edfio.Recording(startdate=date(2026, 2, 11), equipment_code="SN4711"),
+        annotations=[edfio.EdfAnnotation(2.0, None, "sits down")],
+    )
+    edf.write(folder / "eeg.edf")
+    rows = "".join(f"{index / 100:.2f};{np.sin(index):.5f}\n".replace(".", ",") for index in range(400))
+    (folder / "grip.csv").write_text("t;hold\n" + rows, encoding="utf-8")
+    (folder / "beats.txt").write_text("800\n850\n810\n720\n", encoding="utf-8")
+    return folder
+
+
+DESCRIPTION = Description(
+    title="First Batch",
+    performer="Ida Brandt",
+    recorded=RECORDED,
+    place="Back room",
+    channel={
+        "forearm_left": Channel(kind=ChannelKind.MMG, file="arms.flac", track=1, unit="V", full_scale=0.5, site="arm"),
+        "forearm_right": Channel(kind=ChannelKind.MMG, file="arms.flac", signal="track 2", unit="V"),
+        "o1": Channel(kind=ChannelKind.EEG, file="eeg.edf", signal="O1", unit="uV"),
+        "grip": Channel(kind=ChannelKind.FORCE, file="grip.csv", signal="hold", unit="N"),
+        "beats": Channel(kind=ChannelKind.RR, file="beats.txt", unit="s"),
+    },
+    permission=Permission(consent="signed 2026-02-11", use="in galleries"),
+    table={"grip.csv": TableFacts(time="t")},
+    align=[Align(file="eeg.edf", to="arms.flac", offset_s=1.5)],
+)
+
+
+def contents(folder: Path) -> dict[str, str]:
+    return {
+        str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
+def test_a_stick_becomes_one_valid_bag_and_is_left_as_it_was(tmp_path: Path) -> None:
+    source = stick(tmp_path / "stick")
+    before = contents(source)
+    done = ingest([source], tmp_path / "first-batch", DESCRIPTION, ON)
+    assert verify(done.bag.path) == []
+    assert contents(source) == before
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["first-batch", "stick"]
+
+
+def test_every_channel_can_be_prepared_and_stands_at_its_time(tmp_path: Path) -> None:
+    bag = ingest([stick(tmp_path / "stick")], tmp_path / "first-batch", DESCRIPTION, ON).bag
+    needs = {"forearm_left": {Kind.FAST}, "o1": {Kind.SLOW}, "grip": {Kind.SLOW}, "beats": {Kind.EVENTS}}
+    prepared = prepare(bag.path, needs, tmp_path / "cache")
+    assert prepared.frames == round(11.5 * 48_000)
+    assert bag.performance.channel["o1"].start_s == 1.5
+    assert bag.performance.mark == [Mark(at_s=3.5, text="sits down")]
+
+
+def test_the_samples_are_those_of_the_sources(tmp_path: Path) -> None:
+    source = stick(tmp_path / "stick")
+    bag = ingest([source], tmp_path / "first-batch", DESCRIPTION, ON).bag
+
+    def kept(name: str) -> np.ndarray:
+        stream = open_channel(bag.file_of(name), bag.performance.channel[name])
+        return stream.read(0, stream.length)
+
+    sound, _ = soundfile.read(source / "arms.flac")
+    assert np.array_equal(kept("forearm_left"), 0.5 * sound[:, 0])
+    assert np.array_equal(kept("o1"), edfio.read_edf(source / "eeg.edf").signals[0].data)
+    assert kept("grip") == pytest.approx(np.sin(np.arange(400)), abs=5e-6)
+
+
+def test_nothing_that_names_a_person_or_a_device_is_left_and_it_is_told(tmp_path: Path) -> None:
+    done = ingest([stick(tmp_path / "stick")], tmp_path / "first-batch", DESCRIPTION, ON)
+    edf = edfio.read_edf(done.bag.path / "data" / "eeg.edf")
+    assert edf.local_patient_identification == "X X X X"
+    assert edf.local_recording_identification == "Startdate 11-FEB-2026 X X X"
+    assert any("Ida_Brandt" in words and "patient field" in words for words in done.private)
+    for path in done.bag.path.rglob("*"):
+        if path.is_file() and path.name != "performance.toml":
+            assert b"MCH-0234567" not in path.read_bytes()
+            assert b"SN4711" not in path.read_bytes()
+    assert "without patient field, recording field" in done.report
+
+
+def test_what_is_private_stays_where_a_person_says_so(tmp_path: Path) -> None:
+    source = stick(tmp_path / "stick")
+    kept = msgspec.structs.replace(DESCRIPTION, keep_private=True)
+    done = ingest([source], tmp_path / "first-batch", kept, ON)
+    assert (done.bag.path / "data" / "eeg.edf").read_bytes() == (source / "eeg.edf").read_bytes()
+    assert done.private == ()
+
+
+def test_the_bag_tells_who_when_and_what_was_done(tmp_path: Path) -> None:
+    info = ingest([stick(tmp_path / "stick")], tmp_path / "first-batch", DESCRIPTION, ON).bag.info
+    assert info["Performer"] == ("Ida Brandt",)
+    assert info["Recorded"] == ("2026-02-11T23:40:00+01:00",)
+    assert info["Consent"] == ("signed 2026-02-11",)
+    assert info["Permitted-Use"] == ("in galleries",)
+    assert "arms.flac: kept as it came, to the byte." in info["Ingest-Action"]
+    assert any("eeg.edf begins at 1.500 s: stated" in words for words in info["Ingest-Action"])
+
+
+def test_a_picture_and_a_report_go_in(tmp_path: Path) -> None:
+    done = ingest([stick(tmp_path / "stick")], tmp_path / "first-batch", DESCRIPTION, ON)
+    with Image.open(done.bag.path / "about" / "channels.png") as picture:
+        assert picture.format == "PNG"
+        assert picture.width >= 1000
+    assert (done.bag.path / "about" / "report.txt").read_text(encoding="utf-8") == done.report
+    assert "forearm_left: mmg, arm" in done.report
+
+
+def test_the_same_sources_give_the_same_bag(tmp_path: Path) -> None:
+    source = stick(tmp_path / "stick")
+    for name in ("one", "two"):
+        (tmp_path / name).mkdir()
+        ingest([source], tmp_path / name / "first-batch", DESCRIPTION, ON)
+    assert contents(tmp_path / "one") == contents(tmp_path / "two")
+
+
+def test_after_a_cut_a_second_run_does_only_what_is_left(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    source = stick(tmp_path / "stick")
+    asked: list[str] = []
+
+    def counted(one: Source, channels: dict[str, Channel], folder: Path, *, keep_private: bool) -> Kept:
+        asked.append(one.path.name)
+        if len(asked) == 3:
+            raise KeyboardInterrupt
+        return keep(one, channels, folder, keep_private=keep_private)
+
+    monkeypatch.setattr(run, "keep", counted)
+    with pytest.raises(KeyboardInterrupt):
+        ingest([source], tmp_path / "first-batch", DESCRIPTION, ON)
+    assert not (tmp_path / "first-batch").exists()
+    assert (tmp_path / f"{WORK}first-batch").exists()
+    assert verify(ingest([source], tmp_path / "first-batch", DESCRIPTION, ON).bag.path) == []
+    assert asked == ["arms.flac", "beats.txt", "eeg.edf", "eeg.edf", "grip.csv"]
+
+
+def test_a_source_that_changed_after_a_cut_is_taken_anew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    source = stick(tmp_path / "stick")
+    with monkeypatch.context() as cut:
+        cut.setattr(run, "draw", lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
+        with pytest.raises(KeyboardInterrupt):
+            ingest([source], tmp_path / "first-batch", DESCRIPTION, ON)
+    (source / "beats.txt").write_text("700\n700\n", encoding="utf-8")
+    bag = ingest([source], tmp_path / "first-batch", DESCRIPTION, ON).bag
+    assert bag.file_of("beats").read_text(encoding="utf-8") == "0.700000\n0.700000\n"
+
+
+def test_a_template_holds_what_is_known_and_can_be_completed(tmp_path: Path) -> None:
+    source = stick(tmp_path / "stick")
+    sources = find_sources([source], {"grip.csv": TableFacts(time="t")})
+    path = tmp_path / "describe.toml"
+    write_template(sources, path)
+    text = path.read_text(encoding="utf-8")
+    assert 'kind = "eeg"' in text  # by its name, O1
+    assert 'unit = "uV"' in text
+    assert 'kind = "rr"' in text
+    assert "recorded = 2026-02-11T00:00:00" in text
+    with pytest.raises(ProblemError, match="there already"):
+        write_template(sources, path)
+
+
+def test_a_describe_file_that_asks_for_what_is_not_there_is_told_all_at_once(tmp_path: Path) -> None:
+    wrong = msgspec.structs.replace(
+        DESCRIPTION,
+        channel={
+            "o1": Channel(kind=ChannelKind.EEG, file="eeg.edf", signal="O2"),
+            "arm": Channel(kind=ChannelKind.MMG, file="arm.flac"),
+        },
+        align=[Align(file="egg.edf", to="arms.flac", offset_s=1.0)],
+    )
+    with pytest.raises(ProblemError) as caught:
+        ingest([stick(tmp_path / "stick")], tmp_path / "first-batch", wrong, ON)
+    told = str(caught.value)
+    assert 'eeg.edf holds no "O2"' in told
+    assert "Did you mean arms.flac?" in told
+    assert "Did you mean eeg.edf?" in told
+
+
+def test_a_table_without_facts_and_a_missing_stick_are_told(tmp_path: Path) -> None:
+    with pytest.raises(ProblemError, match=r'\[table."grip.csv"\]'):
+        find_sources([stick(tmp_path / "stick")], {})
+    with pytest.raises(ProblemError, match="put the stick back in"):
+        find_sources([tmp_path / "elsewhere"], {})
+    (tmp_path / "empty").mkdir()
+    with pytest.raises(ProblemError, match="no recording"):
+        find_sources([tmp_path / "empty"], {})
+
+
+def test_clocks_of_two_recorders_place_them(tmp_path: Path) -> None:
+    folder = tmp_path / "stick"
+    folder.mkdir()
+    for name, second in (("one.edf", 10), ("two.edf", 22)):
+        signal = edfio.EdfSignal(np.arange(256.0), 256, label="O1", physical_dimension="uV")
+        start = datetime(2026, 2, 11, 23, 40, second)  # noqa: DTZ001 - EDF knows no offset
+        recording = edfio.Recording(startdate=start.date())
+        edfio.Edf([signal], recording=recording, starttime=start.time()).write(folder / name)
+    description = Description(
+        title="x",
+        channel={
+            stem: Channel(kind=ChannelKind.EEG, file=f"{stem}.edf", signal="O1", unit="uV") for stem in ("one", "two")
+        },
+    )
+    bag = ingest([folder], tmp_path / "bag", description, ON).bag
+    assert [bag.performance.channel[name].start_s for name in ("one", "two")] == [0.0, 12.0]

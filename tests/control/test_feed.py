@@ -1,0 +1,57 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from pythonosc.osc_bundle import OscBundle
+
+from residue.control.feed import MOST_BLOCKS, FeedSender, Value, values
+from residue.control.settings import FeedTarget
+from residue.mapping.nodes.feeds import Feed
+from residue.mapping.signals import Events, Span
+
+EFFORT = Feed(input="effort", address="/dough/effort", rate_hz=20, low=0.0, high=2.0)
+BEATS = Feed(input="beats", address="/dough/beat")
+SOMEBODY = FeedTarget(host="127.0.0.1", port=47_400)
+
+
+def test_a_slow_signal_is_told_so_many_times_a_second_whatever_the_blocks() -> None:
+    signal = np.linspace(0.0, 2.0, 2_000)
+    whole = list(values("effort", EFFORT, signal, Span(0, 48_000)))
+    parts = [
+        value
+        for at in range(0, 48_000, 480)
+        for value in values("effort", EFFORT, signal[at // 24 : (at + 480) // 24], Span(at, at + 480))
+    ]
+    assert parts == whole
+    assert [value.frame for value in whole] == list(range(0, 48_000, 2_400))
+
+
+def test_values_between_low_and_high_go_as_0_to_1_and_no_further() -> None:
+    told = [values("effort", EFFORT, np.array([v]), Span(0, 24)) for v in (-1.0, 1.0, 5.0)]
+    assert [next(iter(one)).value for one in told] == [0.0, 0.5, 1.0]
+
+
+def test_events_are_told_each_at_its_own_frame() -> None:
+    beats = Events(np.array([100, 4_000]), np.array([71.0, 72.5]))
+    assert list(values("beats", BEATS, beats, Span(0, 4_800))) == [
+        Value(100, "/dough/beat", 71.0),
+        Value(4_000, "/dough/beat", 72.5),
+    ]
+
+
+def test_the_time_tag_is_the_moment_at_which_the_frame_is_heard() -> None:
+    wall_s, monotonic_s = 1_790_000_000.0, 500.0
+    sender = FeedSender({"beats": BEATS}, [SOMEBODY], lambda: (wall_s, monotonic_s))
+    beats = Events(np.array([48_000 + 24_000]), np.array([71.0]))
+    (datagram,) = sender.datagrams(Span(48_000, 96_000), {"beats": beats}, monotonic_s + 0.7)
+    bundle = OscBundle(datagram)
+    assert bundle.timestamp == pytest.approx(wall_s + 0.7 + 0.5, abs=1e-6)
+    assert bundle.content(0).address == "/dough/beat"
+    assert bundle.content(0).params == [71.0]
+
+
+def test_handing_over_never_waits() -> None:
+    sender = FeedSender({"beats": BEATS}, [SOMEBODY])  # nobody sends what is handed over
+    for _ in range(MOST_BLOCKS + 5):
+        sender.heard(Span(0, 480), {"beats": Events()}, 0.0)
+    assert sender.dropped == 5

@@ -1,0 +1,34 @@
+import socket
+
+import pytest
+
+from residue.control.query import in_words, status
+from residue.problems import ProblemError
+
+
+def test_where_nobody_listens_one_message_says_so_with_the_mend() -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    with pytest.raises(ProblemError, match=rf"127.0.0.1:{port}: Nobody listens there\. Start it with `residue run`"):
+        status("127.0.0.1", port)
+
+
+def test_a_status_reads_as_sentences() -> None:
+    told = {
+        "house": "playing",
+        "performance": "first-batch",
+        "playhead_s": 201.3,
+        "section": "quiet hands",
+        "levels": None,
+        "caps": [{"name": "LAeq over 15 min", "level": None, "limit": 100.0, "unit": "dB(A)", "headroom_db": None}],
+        "health": {"why": "first-batch from 0 s on", "alarms": [], "ears_known": False},
+        "events": [],
+    }
+    assert in_words(told) == [
+        "The house is playing: first-batch from 0 s on.",
+        "first-batch is at 3:21, section quiet hands.",
+        "LAeq over 15 min: silence, limit 100.0 dB(A).",
+        "Levels at the ear are unknown: the room is not calibrated.",
+        "All is well.",
+    ]

@@ -1,0 +1,64 @@
+"""The copy of an installation that the demo plays."""
+
+import tomllib
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import msgspec
+import pytest
+import sounddevice
+
+from deploy.demo_installation import device_for, hours_open_at
+from residue.schedule.hours import Hours, calendar
+
+MINUTE = timedelta(minutes=1)
+DEMO = timedelta(seconds=60)
+
+
+def opening_left(now: datetime, zone: ZoneInfo) -> timedelta:
+    """How long the house stays open from `now` on by the hours that the demo writes."""
+    hours = msgspec.convert(tomllib.loads(hours_open_at(now, zone, "first-batch")), Hours)
+    opening = calendar(hours).opening_at(now)
+    return opening.closes - now if opening else timedelta()
+
+
+@pytest.mark.parametrize(
+    ("zone", "day"),
+    [
+        pytest.param("UTC", datetime(2026, 5, 6, tzinfo=UTC), id="no change of the clock"),
+        pytest.param("America/Los_Angeles", datetime(2026, 5, 6, tzinfo=UTC), id="midnight within the UTC day"),
+        # Directive 2000/84/EC: summer time begins and ends at 01:00 UTC on the last Sunday of March and October.
+        pytest.param("Europe/Berlin", datetime(2026, 3, 29, tzinfo=UTC), id="summer time begins"),
+        pytest.param("Europe/Berlin", datetime(2026, 10, 25, tzinfo=UTC), id="summer time ends"),
+        # tz database, zone Australia/Lord_Howe: a change of half an hour, at 15:00 and 15:30 UTC of the day before.
+        pytest.param("Australia/Lord_Howe", datetime(2026, 4, 4, tzinfo=UTC), id="half an hour back"),
+        pytest.param("Australia/Lord_Howe", datetime(2026, 10, 3, tzinfo=UTC), id="half an hour on"),
+    ],
+)
+def test_the_house_is_open_whenever_the_demo_is_started_and_until_it_ends(zone: str, day: datetime) -> None:
+    starts = [day + minute * MINUTE + timedelta(seconds=30) for minute in range(0, 24 * 60, 5)]
+    assert min(opening_left(now, ZoneInfo(zone)) for now in starts) > DEMO
+
+
+@pytest.mark.parametrize(
+    ("device", "chosen"),
+    [
+        ({"name": "Hall interface", "max_output_channels": 3}, "Hall interface"),
+        ({"name": "Headphones", "max_output_channels": 2}, "file:/tmp/heard.wav"),
+    ],
+    ids=["channels enough", "a channel short"],
+)
+def test_a_device_is_used_where_it_has_channels_enough(
+    monkeypatch: pytest.MonkeyPatch, device: dict[str, object], chosen: str
+) -> None:
+    monkeypatch.setattr(sounddevice, "query_devices", lambda kind: device)
+    assert device_for(3, Path("/tmp/heard.wav")) == chosen
+
+
+def test_without_a_device_a_file_is_written(monkeypatch: pytest.MonkeyPatch) -> None:
+    def none(kind: str) -> dict[str, object]:
+        raise sounddevice.PortAudioError("Error querying device -1")
+
+    monkeypatch.setattr(sounddevice, "query_devices", none)
+    assert device_for(3, Path("/tmp/heard.wav")) == "file:/tmp/heard.wav"

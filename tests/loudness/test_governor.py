@@ -1,0 +1,193 @@
+"""The promise: no window of any cap is ever exceeded, by the measure of a meter that shares nothing with the stage."""
+
+import os
+from datetime import date
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy import signal as sps
+
+from residue.loudness.calibration import Calibration, offset_db
+from residue.loudness.caps import Cap, CapEntry, expand
+from residue.loudness.history import SentHistory, SentRow
+from residue.loudness.hops import HOP_FRAMES
+from residue.loudness.outputs import Output
+from residue.loudness.stage import CapStage
+from residue.loudness.weightings import sections
+
+Floats = NDArray[np.float64]
+RATE_HZ = 48_000
+EXAMPLES = int(os.environ.get("CAP_EXAMPLES", "200"))
+
+CALIBRATED = Calibration(played_dbfs=-20.0, read_dba=74.0, read_dbc=76.0, on=date(2026, 3, 2))
+OUTPUTS = {
+    "left": Output(device_channel=1, calibration=CALIBRATED, rise_db_per_s=300.0),
+    "floor": Output(device_channel=2, calibration=CALIBRATED, transducer="shaker", rise_db_per_s=300.0),
+}
+LIMITS = st.sampled_from(
+    [
+        [CapEntry(quantity="LAeq", window_s=1.0, limit_db=74.0)],
+        [
+            CapEntry(quantity="LCeq", window_s=1.3, limit_db=60.0),
+            CapEntry(quantity="LAeq", window_s=2.0, limit_db=80.0),
+        ],
+        [CapEntry(quantity="LZeq", window_s=1.0, limit_dbfs=-30.0, output="floor")],
+        [CapEntry(quantity="LCpeak", limit_db=85.0), CapEntry(quantity="LKeq", window_s=1.0, limit_dbfs=-15.0)],
+        [CapEntry(quantity="LAeq", window_s=1.0, limit_dbfs=-60.0)],
+        [CapEntry(quantity="LAFmax", limit_db=75.0), CapEntry(quantity="LGeq", window_s=1.0, limit_dbfs=-40.0)],
+    ]
+)
+
+
+def highest_window(out: Floats, cap: Cap) -> float:
+    """The cap's level at the worst of all sample offsets, in its unit: brute force over scipy's filters."""
+    weighting = cap.quantity.weighting
+    weighted = sps.sosfilt(sections(weighting, RATE_HZ), out, axis=1)
+    gains = np.ones((len(out), 1))
+    if cap.physical:
+        gains = np.array(
+            [[10 ** (offset_db(CALIBRATED, weighting, output.transducer) / 20)] for output in OUTPUTS.values()]
+        )
+    arriving = weighted * gains
+    if cap.at != "place":
+        arriving = arriving[[list(OUTPUTS).index(cap.at)]]
+    together = np.sum(arriving, axis=0)
+    if cap.quantity.name == "LAFmax":
+        fall = np.exp(-1.0 / (0.125 * RATE_HZ))  # IEC 61672-1:2013, 3.8: an exponential mean of 125 ms
+        powers = np.stack([together**2, np.sum(arriving**2, axis=0)])
+        return float(10 * np.log10(np.max(sps.lfilter([1.0 - fall], [1.0, -fall], powers, axis=1)) + 1e-30))
+    if cap.quantity.name == "LCpeak":
+        return float(20 * np.log10(max(np.max(np.abs(together)), np.max(np.abs(arriving))) + 1e-30))
+    frames = round(cap.window_s * RATE_HZ)
+    worst = 0.0
+    for power in (together**2, np.sum(arriving**2, axis=0)):
+        running = np.cumsum(np.concatenate((np.zeros(frames), power, np.zeros(frames))))
+        worst = max(worst, float(np.max(running[frames:] - running[:-frames])) / frames)
+    return float(10 * np.log10(worst + 1e-30))
+
+
+@st.composite
+def evenings(draw: st.DrawFn) -> Floats:
+    """Bursts, silence then full scale, tones below hearing, a gain moved at random, not aligned to anything."""
+    frames = draw(st.integers(2 * RATE_HZ, 5 * RATE_HZ))
+    made = np.zeros((2, frames))
+    time = np.arange(frames) / RATE_HZ
+    for channel in range(2):
+        for _ in range(draw(st.integers(1, 5))):
+            start, length = draw(st.integers(0, frames - 1)), draw(st.sampled_from([1, 50, 3000, 20_000, 10**6]))
+            kind = draw(st.sampled_from(["noise", "tone", "rumble", "click"]))
+            here = slice(start, min(frames, start + length))
+            count = here.stop - here.start
+            made[channel, here] += (
+                10 ** (draw(st.floats(-40.0, 12.0)) / 20)
+                * {
+                    "noise": np.random.default_rng(start).standard_normal(count),
+                    "tone": np.sin(2 * np.pi * draw(st.floats(100.0, 15_000.0)) * time[here]),
+                    "rumble": np.sin(2 * np.pi * draw(st.floats(5.0, 40.0)) * time[here]),
+                    "click": np.where(np.arange(count) % draw(st.integers(500, 9000)) == 0, 1.0, 0.0),
+                }[kind]
+            )
+    trims = np.random.default_rng(draw(st.integers(0, 99))).choice([0.0, 0.1, 1.0, 1.0], size=frames // 9600 + 1)
+    return made * np.repeat(trims, 9600)[:frames]
+
+
+@given(evenings(), LIMITS, st.integers(1, 20_000))
+@settings(max_examples=EXAMPLES, deadline=None)
+def test_no_window_of_any_cap_is_exceeded_at_any_sample(evening: Floats, entries: list[CapEntry], block: int) -> None:
+    caps = expand(entries)
+    stage = CapStage(OUTPUTS, caps)
+    evening = np.concatenate([evening, np.zeros((2, 5 * HOP_FRAMES))], axis=1)
+    out = np.concatenate(
+        [stage.process(evening[:, at : at + block]).frames for at in range(0, evening.shape[1], block)], 1
+    )
+    for cap in caps:
+        assert highest_window(out, cap) <= cap.limit + 1e-6, cap
+    assert stage.reading().cut_hops == 0
+
+
+CAP_2_S = expand([CapEntry(quantity="LAeq", window_s=2.0, limit_dbfs=-30.0)])
+
+
+def loud(seconds: float, amplitude: float = 0.3) -> Floats:
+    tone = amplitude * np.sin(2 * np.pi * 1000 * np.arange(round(seconds * RATE_HZ)) / RATE_HZ)
+    return np.stack([tone, tone])
+
+
+@settings(max_examples=max(10, EXAMPLES // 5), deadline=None)
+@given(st.integers(1, 40), st.floats(0.0, 2.0))
+def test_what_was_sent_before_a_restart_counts(hops: int, pause_s: float) -> None:
+    first = CapStage(OUTPUTS, CAP_2_S)
+    before, rows = [], []
+    for hop in range(hops):
+        before.append(first.process(loud(0.1)).frames)
+        tally = first.take_tally()
+        rows.append(SentRow(pause_s + 0.1 * (hops - 1 - hop), tally.duration_s, tally.sent))
+    second = CapStage(OUTPUTS, CAP_2_S, SentHistory(rows))
+    after = second.process(loud(4.0)).frames
+    silence = np.zeros((2, round(pause_s * RATE_HZ)))
+    out = np.concatenate([*before, silence, after], axis=1)
+    assert highest_window(out, CAP_2_S[0]) <= CAP_2_S[0].limit + 1e-6
+
+
+def test_what_no_row_tells_counts_as_the_most_that_could_have_been_sent() -> None:
+    first = CapStage(OUTPUTS, CAP_2_S)
+    before = first.process(loud(1.0)).frames  # and then the power goes, before any row was written
+    second = CapStage(OUTPUTS, CAP_2_S, SentHistory((), unlogged_s=1.0))
+    out = np.concatenate([before, second.process(loud(4.0)).frames], axis=1)
+    assert highest_window(out, CAP_2_S[0]) <= CAP_2_S[0].limit + 1e-6
+
+
+def test_an_unreadable_log_counts_as_a_budget_used_up() -> None:
+    stage = CapStage(OUTPUTS, CAP_2_S, SentHistory(unreadable=True))
+    out = stage.process(loud(4.0)).frames
+    audible = np.flatnonzero(np.abs(out[0]) > 1e-5)
+    assert audible[0] >= 1.9 * RATE_HZ
+
+
+def test_a_row_from_the_future_counts_as_sent_just_now() -> None:
+    # The clock was set back: the age of the row is below 0.
+    row = SentRow(-3600.0, 2.0, {"A at place, dBFS": -30.0})
+    stage = CapStage(OUTPUTS, CAP_2_S, SentHistory([row]))
+    assert np.max(np.abs(stage.process(loud(1.5)).frames)) < 1e-5
+
+
+def test_it_gives_back_slowly_what_it_has_taken() -> None:
+    stage = CapStage(OUTPUTS, CAP_2_S)
+    gains_db = []
+    for second in range(30):
+        stage.process(loud(1.0, 0.1 if second < 6 else 0.002))
+        gains_db.append(max(-60.0, stage.reading().governor_db))
+    assert min(gains_db) < -10.0
+    assert gains_db[-1] > -40.0
+    assert np.max(np.diff(gains_db)) <= 1.0 + 1e-9  # 1 dB/s
+
+
+def test_it_never_cuts() -> None:
+    out = CapStage(OUTPUTS, CAP_2_S).process(loud(6.0)).frames[0, RATE_HZ:]
+    # A steady tone obeys y[n + 1] = 2 cos(w) y[n] - y[n - 1]; a cut of the tone of 0.3 would leave up to 0.3.
+    left = out[2:] - 2 * np.cos(2 * np.pi * 1000 / RATE_HZ) * out[1:-1] + out[:-2]
+    assert np.max(np.abs(out)) > 0.001
+    assert np.max(np.abs(left)) < 3e-4
+
+
+def test_near_the_cap_it_turns_down_within_seconds_not_at_once() -> None:
+    caps = expand([CapEntry(quantity="LAeq", window_s=60.0, limit_dbfs=-30.0)])
+    stage = CapStage(OUTPUTS, caps)
+    gains_db = [0.0]
+    for _ in range(60):
+        stage.process(loud(0.5, 0.05))  # -29 dBFS at each of two outputs, -23 together: 7 dB too loud
+        gains_db.append(max(-40.0, stage.reading().governor_db))
+    assert gains_db[-1] < -20.0
+    assert np.min(np.diff(gains_db)) > -3.0
+
+
+@pytest.mark.parametrize("quantity", ["LAeq", "LCeq", "LZeq", "LKeq"])
+def test_a_steady_tone_comes_to_stand_just_below_the_cap(quantity: str) -> None:
+    caps = expand([CapEntry(quantity=quantity, window_s=1.0, limit_dbfs=-30.0)])
+    stage = CapStage(OUTPUTS, caps)
+    stage.process(loud(20.0, 0.1))
+    (cap,) = stage.reading().caps
+    assert -2.0 < cap.level - cap.limit <= 0.0

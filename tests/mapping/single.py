@@ -1,0 +1,90 @@
+"""One node alone, fed with whole signals, stepped through any cutting of time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from residue.mapping.graph import drivable
+from residue.mapping.node import Block, Control, Drive, Node, NodeContext, Reader
+from residue.mapping.signals import FRAMES_PER_TICK, Events, Kind, Shape, Signal, Span
+
+Signals = Mapping[str, Signal | Sequence[Signal]]
+
+
+def cut(signal: Signal, span: Span) -> Signal:
+    """A span's part of a whole signal."""
+    if isinstance(signal, Events):
+        within = (signal.frames >= span.start) & (signal.frames < span.stop)
+        return Events(signal.frames[within], signal.values[within])
+    if signal.ndim == 1:
+        return signal[span.first_tick : span.last_tick]
+    return signal[:, span.start : span.stop]
+
+
+def join(parts: Sequence[Signal]) -> Signal:
+    """Parts of a signal after each other."""
+    if isinstance(parts[0], Events):
+        events = [part for part in parts if isinstance(part, Events)]
+        return Events(
+            np.concatenate([part.frames for part in events]), np.concatenate([part.values for part in events])
+        )
+    return np.concatenate([part for part in parts if not isinstance(part, Events)], axis=-1)
+
+
+def shape_of(signal: Signal) -> Shape:
+    if isinstance(signal, Events):
+        return Shape(Kind.EVENTS)
+    return Shape(Kind.SLOW) if signal.ndim == 1 else Shape(Kind.FAST, len(signal))
+
+
+@dataclass
+class Performance:
+    """Channels that are there as whole signals."""
+
+    channels: Mapping[str, Signal] = field(default_factory=dict)
+
+    def channel(self, name: str, kind: Kind) -> Reader:
+        signal = self.channels[name]
+        return lambda span: cut(signal, span)
+
+
+def shapes_of(signals: Signals) -> dict[str, Shape | Sequence[Shape]]:
+    return {
+        name: [shape_of(one) for one in signal] if isinstance(signal, list) else shape_of(signal)  # type: ignore[arg-type]
+        for name, signal in signals.items()
+    }
+
+
+def run(
+    node: Node,
+    inputs: Signals,
+    frames: int,
+    cuts: Sequence[int] = (),
+    controls: Mapping[str, Control] | None = None,
+    source: Performance | None = None,
+) -> Signal:
+    """What a fresh step of the node gives over 0 … frames, cut at the frames of `cuts`.
+
+    controls: whole signals, (ticks,), in the place of drivable parameters.
+    """
+    step = node.prepare(NodeContext(shapes_of(inputs), 7, source or Performance(), "."))
+    numbers = {name: getattr(node, name) for name in drivable(type(node))}
+    steady = {name: float(number) for name, number in numbers.items() if not isinstance(number, Drive)}
+    edges = [0, *sorted({at for at in cuts if 0 < at < frames}), frames]
+    parts = []
+    for start, stop in zip(edges[:-1], edges[1:], strict=True):
+        span = Span(start, stop)
+        given = {
+            name: [cut(one, span) for one in signal] if isinstance(signal, list) else cut(signal, span)  # type: ignore[arg-type]
+            for name, signal in inputs.items()
+        }
+        driven = {name: signal[span.first_tick : span.last_tick] for name, signal in (controls or {}).items()}  # type: ignore[index]
+        parts.append(step(Block(span, given, {**steady, **driven})))
+    return join(parts)
+
+
+def ticks(frames: int) -> int:
+    return -(-frames // FRAMES_PER_TICK)

@@ -1,0 +1,231 @@
+"""Every sentence of the contract in residue.mapping.node, for every kind in the catalogue."""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import msgspec
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from residue.mapping.graph import drivable, ports
+from residue.mapping.node import Node
+from residue.mapping.nodes import KINDS
+from residue.mapping.signals import FRAMES_PER_TICK, Events, Kind, Signal
+from tests.mapping.single import Performance, Signals, join, run, shape_of, shapes_of, ticks
+
+FRAMES = 7_000
+
+EXAMPLES: Mapping[str, Sequence[dict[str, Any]]] = {
+    "channel": [{"channel": "arm"}, {"channel": "air", "rate": "fast"}, {"channel": "pulse", "rate": "events"}],
+    "constant": [{"value": 0.5}],
+    "gain": [{"gain_db": -6.0}],
+    "offset": [{"offset": 0.25}],
+    "clip": [{"low": -0.5, "high": 0.25}],
+    "normalise": [{"full": 2.0, "rest": 0.5}],
+    "scale": [
+        {"bend": 2.0},
+        {"law": "logarithmic", "from_low": 0.01},
+        {"law": "exponential", "to_low": 20.0, "to_high": 2000.0, "from_low": -1.0},
+    ],
+    "mix": [{"gains_db": [0.0, -6.0]}],
+    "crossfade": [{"position": 0.3}, {"position": 0.3, "law": "linear"}],
+    "highpass": [{"cutoff_hz": 20.0, "order": 3}],
+    "lowpass": [{"cutoff_hz": 100.0}],
+    "bandpass": [{"low_hz": 8.0, "high_hz": 90.0}],
+    "delay": [{"delay_s": 0.0301}, {"delay_s": 0.0}],
+    "smooth": [{"time_s": 0.05}, {"time_s": 0.0}],
+    "slew_limit": [{"rise_per_s": 30.0, "fall_per_s": 10.0}],
+    "gate": [{"open_at": 0.5, "close_at": 0.1, "hold_s": 0.01}],
+    "onsets": [{"threshold": 0.5, "refractory_s": 0.01}],
+    "rms": [{"window_s": 0.013}],
+    "envelope": [{"attack_s": 0.002, "release_s": 0.01}],
+    "band_level": [{"window_s": 0.02}],
+    "crossing_rate": [{"window_s": 0.02, "ignore_below": 0.1}],
+    "spread": [{"window_s": 0.02}],
+    "missing": [{"longest_s": 0.02}],
+    "band_power": [
+        {"band": "alpha", "window_s": 0.1},
+        {"band": "alpha", "measure": "relative", "window_s": 0.1},
+        {"band": "theta", "measure": "ratio", "window_s": 0.1},
+    ],
+    "artefacts": [{"limit": 0.9, "hold_s": 0.01, "flat_s": 0.01}],
+    "layers": [{"loop_s": [0.05, 0.0613], "spread": 0.7, "decay_db": 0.0}],
+    "echo": [{"delay_s": 0.021, "feedback": 0.9}],
+    "murmur": [
+        {"grain_s": 0.02},
+        {"transpose": "ring", "drive_db": 20.0},
+        {"transpose": "none"},
+    ],
+    "saturate": [{"drive_db": 12.0}],
+    "resonators": [{"modes_hz": [110.0, 277.5], "decay_s": 0.3, "gains_db": [0.0, -3.0]}],
+    "noise": [{"channels": 2}],
+    "oscillator": [{"frequency_hz": 440.0, "harmonics": 4}],
+    "strike": [{"decay_s": 0.03}],
+    "low_voice": [{"beat_hz": 0.7}],
+    "reverberation": [{"size": 0.3}],
+    "pan": [{"position": -0.4}],
+    "crossover": [{"part": "low"}, {"part": "high"}],
+    "output": [{"to": ["left", "right"]}],
+    "feed": [{"address": "/arm/effort"}],
+}
+"""Parameters to try for each kind; kinds that are not here need none."""
+
+RANDOM = np.random.default_rng(20_260_301)
+SOUND = RANDOM.uniform(-1.0, 1.0, (2, FRAMES))
+SLOW = RANDOM.uniform(-1.0, 1.0, ticks(FRAMES))
+EVENTS = Events(np.array([0, 23, 24, 25, 1000, 2400, 6999], np.int64), np.array([0.0, 0.8, 0.82, 0.79, 9.0, 0.81, 0.8]))
+WHOLE = {Kind.SLOW: SLOW, Kind.FAST: SOUND, Kind.EVENTS: EVENTS}
+CHANNELS = Performance({"arm": SLOW, "air": SOUND[:1], "pulse": EVENTS})
+
+
+def nodes() -> list[Any]:
+    """Every kind, with every example, for every kind of signal that its inputs take."""
+    cases = []
+    for kind, node_type in KINDS.items():
+        for number, parameters in enumerate(EXAMPLES.get(kind, [{}])):
+            takes = ports(node_type)
+            for signal_kind in sorted(set.intersection(*map(set, takes.values())) if takes else {Kind.SLOW}):
+                several = {
+                    field
+                    for field in takes
+                    if "list" in str(msgspec.inspect.type_info(node_type))
+                    and field == "input"
+                    and kind in ("mix", "product")
+                }
+                wires = {field: ["a", "b"] if field in several else "a" for field in takes}
+                node = msgspec.convert({**wires, **parameters}, node_type)
+                inputs = {
+                    field: [WHOLE[signal_kind]] * 2 if field in several else WHOLE[signal_kind] for field in takes
+                }
+                cases.append(pytest.param(node, inputs, id=f"{kind}-{number}-{signal_kind}"))
+    return cases
+
+
+every_node = pytest.mark.parametrize(("node", "inputs"), nodes())
+
+
+def same(one: Signal, other: Signal) -> bool:
+    if isinstance(one, Events):
+        assert isinstance(other, Events)
+        return np.array_equal(one.frames, other.frames) and np.array_equal(one.values, other.values)
+    return not isinstance(other, Events) and one.shape == other.shape and one.tobytes() == other.tobytes()
+
+
+def changed(signal: Any, change: Any) -> Any:
+    return [change(one) for one in signal] if isinstance(signal, list) else change(signal)
+
+
+@every_node
+def test_it_gives_what_it_says_it_gives(node: Node, inputs: Signals) -> None:
+    given_out = run(node, inputs, FRAMES, source=CHANNELS)
+    assert shape_of(given_out) == node.gives(shapes_of(inputs))
+    if not isinstance(given_out, Events):
+        assert given_out.shape[-1] == (ticks(FRAMES) if given_out.ndim == 1 else FRAMES)
+
+
+@every_node
+@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(data=st.data())
+def test_no_cutting_of_time_changes_a_bit(node: Node, inputs: Signals, data: st.DataObject) -> None:
+    cuts = data.draw(st.lists(st.integers(1, FRAMES - 1), max_size=12))
+    tight = data.draw(st.integers(0, FRAMES - 60))
+    cuts += range(tight, tight + 60)  # one frame at a time over more than two ticks
+    assert same(run(node, inputs, FRAMES, cuts, source=CHANNELS), run(node, inputs, FRAMES, source=CHANNELS))
+
+
+@pytest.mark.parametrize(("node", "inputs"), [case for case in nodes() if drivable(type(case.values[0]))])
+@settings(max_examples=12, deadline=None)
+@given(data=st.data())
+def test_driven_parameters_keep_the_bits_whatever_the_cutting(node: Node, inputs: Signals, data: st.DataObject) -> None:
+    way = np.repeat([0.0, 0.2, 1.0, 0.35], -(-ticks(FRAMES) // 4))[: ticks(FRAMES)]
+    way[40:200] = np.linspace(0.0, 1.0, 160)
+    controls = {name: getattr(node, name) * (1.0 - 0.5 * way) for name in drivable(type(node))}
+    cuts = [*data.draw(st.lists(st.integers(1, FRAMES - 1), max_size=8)), *range(990, 1050)]
+    assert same(run(node, inputs, FRAMES, cuts, controls, CHANNELS), run(node, inputs, FRAMES, (), controls, CHANNELS))
+
+
+@pytest.mark.parametrize(("node", "inputs"), [case for case in nodes() if drivable(type(case.values[0]))])
+def test_a_number_and_a_signal_of_that_number_give_the_same_bits(node: Node, inputs: Signals) -> None:
+    controls = {name: np.full(ticks(FRAMES), float(getattr(node, name))) for name in drivable(type(node))}
+    assert same(run(node, inputs, FRAMES, (), controls, CHANNELS), run(node, inputs, FRAMES, source=CHANNELS))
+
+
+@every_node
+def test_it_leaves_its_inputs_untouched(node: Node, inputs: Signals) -> None:
+    before = copy.deepcopy(inputs)
+    run(node, inputs, FRAMES, [1, 500], source=CHANNELS)
+    for name, signal in inputs.items():
+        for one, kept in zip(*((s if isinstance(s, list) else [s]) for s in (signal, before[name])), strict=True):
+            assert same(one, kept)
+
+
+@every_node
+@pytest.mark.parametrize("now", [1, 24, 3_001, 6_000])
+def test_the_future_does_not_reach_back(node: Node, inputs: Signals, now: int) -> None:
+    def other_future(signal: Signal) -> Signal:
+        if isinstance(signal, Events):
+            return Events(signal.frames[signal.frames < now], signal.values[signal.frames < now])
+        changed = signal.copy()
+        changed[..., now if signal.ndim == 2 else ticks(now) :] = 0.123
+        return changed
+
+    past = Performance({name: other_future(signal) for name, signal in CHANNELS.channels.items()})
+    as_it_was = run(node, inputs, now, source=CHANNELS)
+    as_it_is = run(node, {name: changed(s, other_future) for name, s in inputs.items()}, FRAMES, [now], source=past)
+    if isinstance(as_it_was, Events) and isinstance(as_it_is, Events):
+        assert same(Events(as_it_is.frames[as_it_is.frames < now], as_it_is.values[as_it_is.frames < now]), as_it_was)
+    elif not isinstance(as_it_was, Events) and not isinstance(as_it_is, Events):
+        assert np.array_equal(as_it_is[..., : as_it_was.shape[-1]], as_it_was)
+
+
+HOSTILE = {
+    "offset": lambda n: np.full(n, 1.0),
+    "large offset": lambda n: np.full(n, 1e9),
+    "steps": lambda n: np.where(np.arange(n) // 37 % 2, 1.0, -1.0),
+    "half-rate tone": lambda n: np.where(np.arange(n) % 2, 1.0, -1.0),
+    "bursts and silence": lambda n: np.where(np.arange(n) % 1000 < 20, 1e6, 0.0),
+    "smallest numbers": lambda n: np.full(n, 5e-324),
+}
+
+
+@every_node
+@pytest.mark.parametrize("wave", HOSTILE.values(), ids=HOSTILE)
+def test_finite_input_never_gives_anything_else(node: Node, inputs: Signals, wave: Any) -> None:
+    def hostile(signal: Signal) -> Signal:
+        if isinstance(signal, Events):
+            return Events(np.arange(0, FRAMES, 7, np.int64), wave(len(range(0, FRAMES, 7))))
+        return np.broadcast_to(wave(signal.shape[-1]), signal.shape).copy()
+
+    source = Performance({name: hostile(signal) for name, signal in CHANNELS.channels.items()})
+    given_out = run(node, {name: changed(s, hostile) for name, s in inputs.items()}, FRAMES, source=source)
+    assert np.isfinite(given_out.values if isinstance(given_out, Events) else given_out).all()
+
+
+@every_node
+def test_silence_after_sound_leaves_no_subnormal_numbers(node: Node, inputs: Signals) -> None:
+    """A filter that decays into subnormal numbers runs five times slower, for good."""
+    frames = 3 * FRAMES
+
+    def then_silence(signal: Signal) -> Signal:
+        if isinstance(signal, Events):
+            return signal
+        rest = 3 if signal.ndim == 2 else 1
+        length = frames if signal.ndim == 2 else ticks(frames)
+        return (
+            np.concatenate((signal, np.zeros((*signal.shape[:-1], length - signal.shape[-1]))), axis=-1) * rest / rest
+        )
+
+    source = Performance({name: then_silence(signal) for name, signal in CHANNELS.channels.items()})
+    heard = run(node, {name: changed(s, then_silence) for name, s in inputs.items()}, frames, source=source)
+    values = np.abs(heard.values if isinstance(heard, Events) else heard)
+    assert not ((values > 0) & (values < np.finfo(np.float64).tiny)).any()
+
+
+def test_joining_is_the_other_half_of_cutting() -> None:
+    assert same(join([EVENTS]), EVENTS)
+    assert FRAMES % FRAMES_PER_TICK  # the whole ends within a tick

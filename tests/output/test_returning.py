@@ -1,0 +1,69 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from residue.loudness.capped import Capped, Seal
+from residue.output.returning import FIRST_RETRY_S, LAST_RETRY_S, ReturningSink
+from residue.output.sink import Sink, SinkLostError
+from residue.output.together import Together
+from tests.runtime.stubs import HandClock, Keeping
+
+BLOCK = Capped(np.zeros((2, 4_800)), Seal())
+
+
+def test_a_loss_is_survived_at_the_same_pace() -> None:
+    clock, sink = HandClock(), Keeping()
+    returning = ReturningSink(sink.open, clock.monotonic_s, clock.sleep)
+    sink.gone = True
+    start_s = clock.now_s
+    for _ in range(600):
+        returning.write(BLOCK)
+    assert returning.lost is not None
+    assert clock.now_s - start_s == pytest.approx(60.0, abs=1.0)
+    assert sink.closed >= 1
+
+
+def test_it_is_opened_again_ever_less_often_and_heard_again() -> None:
+    clock, sink = HandClock(), Keeping()
+    attempts: list[float] = []
+
+    def open_sink() -> Sink:
+        attempts.append(clock.now_s)
+        return sink.open()
+
+    returning = ReturningSink(open_sink, clock.monotonic_s, clock.sleep)
+    sink.gone = True
+    for _ in range(1_000):
+        returning.write(BLOCK)
+    waits = np.diff(attempts[1:])
+    assert attempts[1] - attempts[0] >= FIRST_RETRY_S
+    assert waits.max() <= LAST_RETRY_S + 0.11
+    assert waits[-1] >= LAST_RETRY_S
+    sink.gone = False
+    before = len(sink.blocks)
+    for _ in range(round(LAST_RETRY_S / 0.1) + 2):
+        returning.write(BLOCK)
+    assert returning.lost is None
+    assert len(sink.blocks) > before
+    assert returning.losses == 1
+
+
+def test_late_blocks_are_counted_over_all_openings() -> None:
+    clock, sink = HandClock(), Keeping()
+    returning = ReturningSink(sink.open, clock.monotonic_s, clock.sleep)
+    sink.late_blocks = 3
+    returning.reopen("somebody wants it")
+    assert returning.late_blocks == 3
+
+
+def test_together_all_sinks_get_the_same_and_one_loss_is_the_loss_of_all() -> None:
+    one, two = Keeping(), Keeping()
+    both = Together([one, two])
+    both.write(BLOCK)
+    assert len(one.blocks) == len(two.blocks) == 1
+    two.gone = True
+    with pytest.raises(SinkLostError):
+        both.write(BLOCK)
+    both.close()
+    assert (one.closed, two.closed) == (1, 1)

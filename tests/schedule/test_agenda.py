@@ -1,0 +1,108 @@
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import icalendar
+import msgspec
+import pytest
+
+from residue.schedule import agenda, events
+from residue.schedule.hours import Hours, calendar
+from residue.schedule.programme import Programme
+
+HOURS = msgspec.convert(
+    {
+        "time_zone": "Europe/Berlin",
+        "weekly": {"thu": ["10:00-12:30", "13:00-24:00"], "sat": ["22:00-04:00"]},
+        "exception": [{"date": "2026-03-27", "open": ["18:00-20:00"], "why": "late shift"}],
+        "programme": {"performances": ["first-batch", "second-batch"], "rest_s": 600},
+    },
+    Hours,
+)
+DURATION_S = {"first-batch": 30 * 60, "second-batch": 45 * 60}
+
+
+def test_the_coming_days_are_told_in_words() -> None:
+    assert agenda.words(calendar(HOURS), date(2026, 3, 25), 5) == [
+        "Wed 25 Mar 2026  closed",
+        "Thu 26 Mar 2026  10:00 to 12:30  (2 h 30 min)  weekly hours",
+        "Thu 26 Mar 2026  13:00 to 24:00  (11 h)  weekly hours",
+        "Fri 27 Mar 2026  18:00 to 20:00  (2 h)  late shift",
+        "Sat 28 Mar 2026  22:00 to 04:00 on Sun  (5 h; the clock changes)  weekly hours",
+        "Sun 29 Mar 2026  closed",
+    ]
+
+
+def test_programs_read_times_with_their_offset() -> None:
+    assert agenda.data(calendar(HOURS), date(2026, 3, 27), 2) == {
+        "time_zone": "Europe/Berlin",
+        "openings": [
+            {"opens": "2026-03-27T18:00:00+01:00", "closes": "2026-03-27T20:00:00+01:00", "why": "late shift"},
+            {"opens": "2026-03-28T22:00:00+01:00", "closes": "2026-03-29T04:00:00+02:00", "why": "weekly hours"},
+        ],
+    }
+
+
+def test_what_will_be_played_fills_the_opening_and_closing_cuts_the_last() -> None:
+    berlin = ZoneInfo("Europe/Berlin")
+    [evening] = calendar(HOURS).openings(date(2026, 3, 27), 1)
+    found = agenda.plays(evening, HOURS.programme, DURATION_S, berlin)
+    assert [(play.performance, f"{play.begins.astimezone(berlin):%H:%M}", play.whole) for play in found] == [
+        ("first-batch", "18:00", True),
+        ("second-batch", "18:40", True),
+        ("first-batch", "19:35", False),
+    ]
+    assert found[-1].ends == datetime(2026, 3, 27, 20, tzinfo=berlin)
+
+
+@pytest.mark.parametrize(
+    ("choices", "expected"),
+    [
+        ({"at_closing": "whole"}, ["18:00-18:30", "18:40-19:25"]),
+        ({"at_closing": "finish"}, ["18:00-18:30", "18:40-19:25", "19:35-20:05"]),
+        ({"starts": "full hour"}, ["18:00-18:30", "19:00-19:45"]),
+        ({"starts": ["18:20", "19:15"], "rest_s": 0}, ["18:20-18:50", "19:15-20:00"]),
+        ({"first_silence_s": 900, "rest_s": 0}, ["18:15-18:45", "18:45-19:30", "19:30-20:00"]),
+    ],
+)
+def test_what_will_be_played_follows_the_programme(choices: dict[str, object], expected: list[str]) -> None:
+    [evening] = calendar(HOURS).openings(date(2026, 3, 27), 1)
+    programme = msgspec.convert({"performances": list(DURATION_S), "rest_s": 600} | choices, Programme)
+    found = agenda.plays(evening, programme, DURATION_S, HOURS.zone)
+    assert [f"{play.begins:%H:%M}-{play.ends:%H:%M}" for play in found] == expected
+
+
+def test_a_private_view_is_told_with_its_terms() -> None:
+    view = {"date": "2026-03-25", "open": ["19:00-21:00"], "trim_db": -6, "performances": ["first-batch"]}
+    raw = {"time_zone": "Europe/Berlin", "private_view": [view], "programme": {"performances": ["first-batch"]}}
+    answers = calendar(msgspec.convert(raw, Hours))
+    assert agenda.words(answers, date(2026, 3, 25), 1) == [
+        "Wed 25 Mar 2026  19:00 to 21:00  (2 h)  private view, 6 dB lower, plays first-batch"
+    ]
+
+
+def test_the_exported_calendar_opens_as_the_hours_it_was_made_from(tmp_path: Path) -> None:
+    """Read back by way of the calendar-file reader, over a change of the clock."""
+    written = datetime(2026, 3, 1, tzinfo=UTC)
+    exported = agenda.ics(calendar(HOURS), date(2026, 3, 25), 8, HOURS.programme, DURATION_S, written)
+    path = tmp_path / "agenda.ics"
+    path.write_bytes(exported)
+    read_back = calendar(HOURS, events.read(path, HOURS.zone).source)
+    spans = [(one.opens, one.closes) for one in calendar(HOURS).openings(date(2026, 3, 25), 8)]
+    assert [(one.opens, one.closes) for one in read_back.openings(date(2026, 3, 25), 8)] == spans
+
+
+def test_the_exported_calendar_says_what_is_played_and_keeps_its_identities() -> None:
+    def export(written: datetime) -> list[icalendar.Event]:
+        raw = agenda.ics(calendar(HOURS), date(2026, 3, 27), 1, HOURS.programme, DURATION_S, written)
+        return icalendar.Calendar.from_ical(raw).events
+
+    [first], [later] = export(datetime(2026, 3, 1, tzinfo=UTC)), export(datetime(2026, 3, 2, tzinfo=UTC))
+    assert first["UID"] == later["UID"]
+    assert str(first["DESCRIPTION"]).splitlines() == [
+        "18:00:00 to 18:30:00  first-batch",
+        "18:40:00 to 19:25:00  second-batch",
+        "19:35:00 to 20:00:00  first-batch, cut by closing",
+    ]

@@ -1,0 +1,256 @@
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import msgspec
+import pytest
+
+from residue.problems import ProblemError, Severity
+from residue.schedule import events
+from residue.schedule.calendar import Calendar
+from residue.schedule.hours import Hours, calendar
+
+BERLIN = ZoneInfo("Europe/Berlin")
+HOURS = {"time_zone": "Europe/Berlin", "programme": {"performances": ["first-batch"]}}
+
+
+def event(*lines: str, uid: str = "1") -> str:
+    return "\n".join(("BEGIN:VEVENT", f"UID:{uid}", "DTSTAMP:20260101T000000Z", *lines, "END:VEVENT"))
+
+
+def timed(day: str, begins: str, ends: str, *lines: str, uid: str = "1") -> str:
+    zone = "TZID=Europe/Berlin"
+    return event(f"DTSTART;{zone}:{day}T{begins}00", f"DTEND;{zone}:{day}T{ends}00", *lines, uid=uid)
+
+
+def all_day(day: str, *lines: str, uid: str = "1") -> str:
+    return event(f"DTSTART;VALUE=DATE:{day}", *lines, uid=uid)
+
+
+def file(folder: Path, *parts: str) -> Path:
+    path = folder / "hours.ics"
+    whole = "\n".join(("BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//bakery//EN", *parts, "END:VCALENDAR", ""))
+    path.write_bytes(whole.replace("\n", "\r\n").encode())
+    return path
+
+
+def by(path: Path, **more: object) -> Calendar:
+    return calendar(msgspec.convert(HOURS | more, Hours), events.read(path, BERLIN).source)
+
+
+def told(answers: Calendar, first: str, days: int) -> list[str]:
+    return [
+        f"{one.opens:%a %d %H:%M} {one.closes:%a %d %H:%M} {one.why}"
+        for one in answers.openings(date.fromisoformat(first), days)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("part", "meaning"),
+    [
+        (timed("20260303", "1000", "1800", "SUMMARY:Bakery"), ["Tue 03 10:00 Tue 03 18:00 Bakery"]),
+        (timed("20260303", "1000", "1800"), ["Tue 03 10:00 Tue 03 18:00 calendar"]),
+        (timed("20260303", "1000", "1800", "SUMMARY:CLOSED for repairs"), []),
+        (timed("20260303", "1000", "1800", "SUMMARY:Heute geschlossen"), []),
+        (timed("20260303", "1000", "1800", "SUMMARY:Disclosed"), ["Tue 03 10:00 Tue 03 18:00 Disclosed"]),
+        (
+            timed("20260303", "1000", "1800", "SUMMARY:not closed", "CATEGORIES:Open"),
+            ["Tue 03 10:00 Tue 03 18:00 not closed"],
+        ),
+        (timed("20260303", "1000", "1800", "SUMMARY:x", "STATUS:CANCELLED"), []),
+        (all_day("20260303", "SUMMARY:Open all day"), ["Tue 03 00:00 Wed 04 00:00 Open all day"]),
+        (all_day("20260303", "SUMMARY:The flour is delivered"), []),
+    ],
+)
+def test_an_event_means_what_its_words_say(tmp_path: Path, part: str, meaning: list[str]) -> None:
+    assert told(by(file(tmp_path, part)), "2026-03-02", 3) == meaning
+
+
+def test_closed_takes_time_from_the_open_hours_but_not_from_a_private_view(tmp_path: Path) -> None:
+    path = file(
+        tmp_path,
+        timed("20260302", "1000", "1800", "SUMMARY:Open", "RRULE:FREQ=DAILY", uid="1"),
+        timed("20260303", "1200", "1300", "SUMMARY:Closed for lunch", uid="2"),
+        all_day("20260304", "SUMMARY:Closed", uid="3"),
+        timed(
+            "20260304",
+            "1900",
+            "2100",
+            "SUMMARY:Private view",
+            "DESCRIPTION:Trim: -6 dB\\nperformances: a\\, b",
+            uid="4",
+        ),
+    )
+    answers = by(path)
+    assert told(answers, "2026-03-02", 3) == [
+        "Mon 02 10:00 Mon 02 18:00 Open",
+        "Tue 03 10:00 Tue 03 12:00 Open",
+        "Tue 03 13:00 Tue 03 18:00 Open",
+        "Wed 04 19:00 Wed 04 21:00 Private view",
+    ]
+    private = answers.openings(date(2026, 3, 4), 1)[0].terms
+    assert (private.trim_db, private.performances) == (-6.0, ("a", "b"))
+
+
+def test_an_exception_in_hours_toml_holds_instead_of_the_calendar(tmp_path: Path) -> None:
+    path = file(tmp_path, timed("20260302", "1000", "1800", "SUMMARY:Open", "RRULE:FREQ=DAILY;COUNT=3"))
+    answers = by(path, exception=[{"date": "2026-03-03", "open": ["20:00-22:00"]}])
+    assert told(answers, "2026-03-02", 3) == [
+        "Mon 02 10:00 Mon 02 18:00 Open",
+        "Tue 03 20:00 Tue 03 22:00 exception",
+        "Wed 04 10:00 Wed 04 18:00 Open",
+    ]
+
+
+def test_times_without_a_zone_are_those_of_the_place(tmp_path: Path) -> None:
+    floating = event("DTSTART:20260303T100000", "DTEND:20260303T180000", uid="1")
+    in_utc = event("DTSTART:20260304T100000Z", "DTEND:20260304T180000Z", uid="2")
+    assert told(by(file(tmp_path, floating, in_utc)), "2026-03-03", 2) == [
+        "Tue 03 10:00 Tue 03 18:00 calendar",
+        "Wed 04 11:00 Wed 04 19:00 calendar",
+    ]
+
+
+def test_events_of_a_calendar_with_a_zone_of_its_own_are_placed_by_it(tmp_path: Path) -> None:
+    """A VTIMEZONE whose name is in no database, as some calendar programs write it."""
+    own_zone = "\n".join(
+        (
+            *("BEGIN:VTIMEZONE", "TZID:Bakery Time", "BEGIN:STANDARD", "DTSTART:19700101T000000"),
+            *("TZOFFSETFROM:+0300", "TZOFFSETTO:+0300", "END:STANDARD", "END:VTIMEZONE"),
+        )
+    )
+    part = event("DTSTART;TZID=Bakery Time:20260303T100000", "DTEND;TZID=Bakery Time:20260303T180000")
+    assert told(by(file(tmp_path, own_zone, part)), "2026-03-03", 1) == ["Tue 03 08:00 Tue 03 16:00 calendar"]
+
+
+def test_an_endless_rule_is_answered_decades_later(tmp_path: Path) -> None:
+    path = file(tmp_path, timed("20260303", "1000", "1800", "RRULE:FREQ=WEEKLY"))
+    assert told(by(path), "2056-02-29", 2) == ["Tue 29 10:00 Tue 29 18:00 calendar"]
+
+
+def test_what_is_left_aside_is_said(tmp_path: Path) -> None:
+    [finding] = events.read(file(tmp_path, all_day("20260303", "SUMMARY:The flour is delivered")), BERLIN).findings
+    assert finding.severity is Severity.NOTES
+    assert str(finding) == (
+        "hours.ics: line 4: 'The flour is delivered' lasts all day and says neither open nor closed: it is left aside. "
+        "Add one of these words if it should count."
+    )
+
+
+START, END = "DTSTART;TZID=Europe/Berlin:20260303T100000", "DTEND;TZID=Europe/Berlin:20260303T180000"
+
+
+@pytest.mark.parametrize(
+    ("part", "message"),
+    [
+        pytest.param(
+            event(START, "SUMMARY:Open"),
+            "The event 'Open' of 2026-03-03 has no end. Give it one: a house that opens must know when to close.",
+            id="without end",
+        ),
+        pytest.param(
+            event(START, "DTEND;TZID=Europe/Berlin:20260303T090000", "SUMMARY:Open"),
+            "The event 'Open' of 2026-03-03 ends before it begins. Set its end after its start.",
+            id="end before start",
+        ),
+        pytest.param(event("SUMMARY:Open"), "The event 'Open' has no start. Give it a date.", id="without start"),
+        pytest.param(
+            event("DTSTART;TZID=Nowhere/Land:20260303T100000", "DTEND;TZID=Nowhere/Land:20260303T180000", "SUMMARY:A"),
+            "The event 'A' of 2026-03-03 is in the time zone 'Nowhere/Land', which is unknown. "
+            "Choose a zone such as Europe/Berlin.",
+            id="unknown zone",
+        ),
+        pytest.param(
+            event(START, END, "SUMMARY:A", "RRULE:FREQ=MINUTELY"),
+            "The event 'A' of 2026-03-03 is repeated minutely. A house opens daily, weekly, monthly or yearly.",
+            id="every minute",
+        ),
+        pytest.param(
+            event(START, END, "SUMMARY:A", "RRULE:FREQ=SOMETIMES"),
+            "The event 'A' has a RRULE that cannot be read: Expected frequency, got: SOMETIMES. "
+            "Save it again in the calendar program.",
+            id="broken rule",
+        ),
+        pytest.param(
+            event(START, "DTEND;VALUE=DATE:20260304", "SUMMARY:A"),
+            "The event 'A' of 2026-03-03 has a date at one end and a time at the other. "
+            "Give it two dates, or two times.",
+            id="date and time",
+        ),
+        pytest.param(
+            event(START, "DTEND:20260303T180000", "SUMMARY:A"),
+            "The event 'A' of 2026-03-03 names a time zone at one end only. Give both ends the same zone.",
+            id="one zone",
+        ),
+        pytest.param(
+            event(START, END, "SUMMARY:Private view", "DESCRIPTION:trim: 6 dB"),
+            "'Private view' asks for a trim of 6 dB. A trim only lowers: write one from -40 to 0 dB.",
+            id="louder",
+        ),
+    ],
+)
+def test_an_event_that_cannot_be_relied_on_is_refused_with_line_and_date(
+    tmp_path: Path, part: str, message: str
+) -> None:
+    good = timed("20260303", "1000", "1800", uid="2")
+    with pytest.raises(ProblemError) as caught:
+        events.read(file(tmp_path, good, part), BERLIN)
+    assert str(caught.value) == f"hours.ics: line 10: {message}"
+
+
+def test_all_faults_are_told_at_once(tmp_path: Path) -> None:
+    with pytest.raises(ProblemError) as caught:
+        events.read(file(tmp_path, event("SUMMARY:A"), event("SUMMARY:B", uid="2")), BERLIN)
+    assert len(caught.value.findings) == 2
+
+
+WHOLE = "BEGIN:VCALENDAR\r\nVERSION:2.0\r\n" + timed("20260303", "1000", "1800") + "\r\nEND:VCALENDAR\r\n"
+
+
+@pytest.mark.parametrize(
+    ("content", "message"),
+    [
+        pytest.param(
+            b"",
+            "hours.ics: The file is empty. Export the calendar again, or remove the file to go by hours.toml.",
+            id="empty",
+        ),
+        pytest.param(
+            WHOLE.encode("utf-16"),
+            "hours.ics: line 1: This is not UTF-8 text. Export the calendar as UTF-8.",
+            id="UTF-16",
+        ),
+        pytest.param(
+            WHOLE.replace("UID:1", "SUMMARY:Geöffnet").encode("latin-1"),
+            "hours.ics: line 4: This is not UTF-8 text. Export the calendar as UTF-8.",
+            id="Latin-1",
+        ),
+        pytest.param(WHOLE[:-20].encode(), "hours.ics: There is no calendar in this file.", id="cut short"),
+        pytest.param(b"the ovens are cold", "hours.ics: This is not a whole iCalendar file", id="another file"),
+        pytest.param(b"x" * 4_000_001, "hours.ics: The file is larger than 4 MB. Export only the hours.", id="huge"),
+        pytest.param(
+            b"BEGIN:VCALENDAR\n" + b"BEGIN:VEVENT\nEND:VEVENT\n" * 100_000 + b"END:VCALENDAR\n",
+            "hours.ics: There are 100000 events, more than 5000. Export only the hours of the house.",
+            id="100,000 events",
+        ),
+    ],
+)
+def test_a_file_that_cannot_be_relied_on_is_refused(tmp_path: Path, content: bytes, message: str) -> None:
+    path = tmp_path / "hours.ics"
+    path.write_bytes(content)
+    with pytest.raises(ProblemError) as caught:
+        events.read(path, BERLIN)
+    assert str(caught.value).startswith(message)
+
+
+def test_a_file_that_is_gone_is_told(tmp_path: Path) -> None:
+    with pytest.raises(ProblemError, match="The file cannot be read: No such file or directory"):
+        events.read(tmp_path / "hours.ics", BERLIN)
+
+
+def test_a_byte_order_mark_is_no_fault(tmp_path: Path) -> None:
+    path = tmp_path / "hours.ics"
+    path.write_bytes(b"\xef\xbb\xbf" + WHOLE.encode())
+    assert told(by(path), "2026-03-03", 1) == ["Tue 03 10:00 Tue 03 18:00 calendar"]
