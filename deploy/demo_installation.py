@@ -39,7 +39,7 @@ why = "the demo"
 
 [programme]
 performances = [{json.dumps(performance)}]
-after_interruption = "restart" # each demo begins at the beginning
+after_interruption = "resume" # started again, the demo goes on where it stopped
 """
 
 

@@ -77,6 +77,6 @@ def _columns(values: Samples) -> Samples:
 def _spreads(stream: Stream) -> Samples:
     """How far the channel moves within an excerpt of each stretch."""
     bridged = Bridged(stream)
-    excerpt = min(_EXCERPT_SAMPLES, stream.length)
+    excerpt = min(_EXCERPT_SAMPLES, max(stream.length // _WIDTH, 2), stream.length)
     starts = np.linspace(0, stream.length - excerpt, _WIDTH).astype(int)
     return np.array([np.ptp(bridged.read(int(start), int(start) + excerpt)) for start in starts])

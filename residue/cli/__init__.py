@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 import residue
-from residue.cli import check, hours, measure, render, run, status, trace, verify
+from residue.cli import check, hours, ingest, measure, rehearse, render, run, show, status, trace, verify
 from residue.cli.common import Group
 
 
@@ -24,8 +24,11 @@ for _command in (
     render.render,
     trace.trace,
     measure.measure,
+    ingest.ingest,
+    show.show,
     verify.verify,
     hours.hours,
+    rehearse.rehearse,
     status.status,
 ):
     main.add_command(_command)

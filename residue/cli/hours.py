@@ -4,38 +4,56 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from residue.cli.common import AS_JSON, INSTALLATION, print_json
+from residue.cli.common import AS_JSON, INSTALLATION, print_json, progress
+
+if TYPE_CHECKING:
+    from residue.installation.load import Installation
 
 
 @click.command()
 @INSTALLATION
 @click.option("--from", "first", type=click.DateTime(["%Y-%m-%d"]), help="The first day; today if not given.")
 @click.option("--days", type=click.IntRange(1, 3_660), default=14, show_default=True)
+@click.option("--ics", type=click.Path(path_type=Path, dir_okay=False), help="Write it as a calendar file, with plays.")
 @AS_JSON
-def hours(installation: Path, first: datetime | None, days: int, as_json: bool) -> None:
+def hours(installation: Path, first: datetime | None, days: int, ics: Path | None, as_json: bool) -> None:
     """Say when the house will be open in the coming days, and what it will play.
 
     For the curator, before it happens.
 
     \b
-    Example: residue hours archives/night-dough --from 2026-12-20 --days 14
+    Example: residue hours archives/night-dough --from 2026-12-20 --days 14 --ics night-dough.ics
     """
     from residue.installation.load import load
     from residue.runtime.clock import SystemClock
     from residue.schedule import agenda
-    from residue.schedule.hours import calendar
+    from residue.schedule.spans import local
 
     loaded = load(installation)
-    days_of_house = calendar(loaded.hours)
-    now = SystemClock().now().astimezone(days_of_house.zone)
-    day = first.date() if first else now.date()
-    if as_json:
-        print_json(agenda.data(days_of_house, day, days))
-        return
-    for line in agenda.words(days_of_house, day, days):
-        click.echo(line)
+    now = SystemClock().now()
+    day = first.date() if first else local(now, loaded.calendar.zone).date()
     programme = loaded.hours.programme
-    click.echo(f"Programme: {', '.join(programme.performances)}; rest of {programme.rest_s:g} s after each.")
+    if ics is not None:
+        ics.write_bytes(agenda.ics(loaded.calendar, day, days, programme, _durations_s(loaded), now))
+        click.echo(f"{ics}: the openings of {days} days", err=True)
+    if as_json:
+        print_json(agenda.data(loaded.calendar, day, days))
+        return
+    for line in [*agenda.words(loaded.calendar, day, days), *agenda.programme_words(programme)]:
+        click.echo(line)
+    for finding in loaded.findings:
+        click.echo(str(finding), err=True)
+
+
+def _durations_s(loaded: Installation) -> dict[str, float]:
+    from residue.mapping.signals import AUDIO_RATE_HZ
+    from residue.runtime.folders import cache_folder
+    from residue.runtime.preparation import open_performance
+
+    with progress("Preparing") as bar:
+        opened = {name: open_performance(loaded, name, cache_folder(), bar) for name in loaded.hours.performances}
+    return {name: performance.frames / AUDIO_RATE_HZ for name, performance in opened.items()}

@@ -7,13 +7,13 @@ from pathlib import Path
 import click
 
 from residue.cli.common import progress, tell
-from residue.problems import Severity
 
 
 @click.command()
 @click.argument("bag", type=click.Path(path_type=Path))
+@click.option("--all", "whole_folder", is_flag=True, help="Every bag in the folder, one line each.")
 @click.pass_context
-def verify(ctx: click.Context, bag: Path) -> None:
+def verify(ctx: click.Context, bag: Path, whole_folder: bool) -> None:
     """Say whether an archived performance is complete and unchanged since it was sealed (BagIt, RFC 8493).
 
     For the artist who hands it over, and for whoever keeps it. Exit status 1 where it is not.
@@ -21,11 +21,31 @@ def verify(ctx: click.Context, bag: Path) -> None:
     \b
     Example: residue verify archives/night-dough/performances/first-batch
     """
+    whole = _verify_all(bag) if whole_folder else _verify_one(bag)
+    ctx.exit(0 if whole else 1)
+
+
+def _verify_one(bag: Path) -> bool:
+    from residue.archive.fixity import is_valid
     from residue.archive.fixity import verify as verified
 
     with progress("Verifying") as bar:
         findings = verified(bag, bar)
     tell(tuple(findings))
-    whole = not any(finding.severity is Severity.STOPS for finding in findings)
+    whole = is_valid(findings)
     click.echo(f"{bag}: {'complete and unchanged' if whole else 'NOT as it was sealed'}")
-    ctx.exit(0 if whole else 1)
+    return whole
+
+
+def _verify_all(folder: Path) -> bool:
+    from residue.archive.fixity_of_many import find_bags, verify_all
+
+    bags = find_bags(folder)
+    spoilt = 0
+    with progress("Verifying") as bar:
+        for done, verdict in enumerate(verify_all(bags), 1):
+            bar(verdict.bag.name, done, len(bags))
+            click.echo(str(verdict))
+            spoilt += not verdict.valid
+    click.echo(f"{len(bags)} bags, {spoilt} not as they were sealed")
+    return spoilt == 0

@@ -24,9 +24,7 @@ class Address:
 
 
 ADDRESSES: Sequence[Address] = (
-    Address(
-        "/house/status", (), f"Answers {STATUS_REPLY} with the status: one string, a JSON object.", changes=False
-    ),
+    Address("/house/status", (), f"Answers {STATUS_REPLY} with the status: one string, a JSON object.", changes=False),
     Address("/house/hold", (), "Fades to silence and stays there, closings included, until released.", changes=True),
     Address("/house/release", (), "Ends the hold; the house does again what its hours say.", changes=True),
     Address("/house/trim", ("db",), "Lowers everything to so many dB, 0 to -40; never above the plan.", changes=True),

@@ -12,7 +12,8 @@ import ipaddress
 import logging
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from typing import cast
 
 from pythonosc.osc_message_builder import OscMessageBuilder
 
@@ -44,7 +45,6 @@ class Counts:
     malformed: int = 0
     unknown: int = 0
     too_often: int = 0
-    by: dict[str, int] = field(default_factory=dict)
 
 
 class Surface(asyncio.DatagramProtocol):
@@ -65,8 +65,7 @@ class Surface(asyncio.DatagramProtocol):
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         """Part of asyncio's protocol."""
-        if isinstance(transport, asyncio.DatagramTransport):
-            self._transport = transport
+        self._transport = cast(asyncio.DatagramTransport, transport)  # asyncio's own does not say that it is one
 
     def error_received(self, exc: Exception) -> None:
         """A sender that has gone: nothing to do."""
@@ -126,9 +125,12 @@ class Surface(asyncio.DatagramProtocol):
         return numbers
 
     def _send(self, path: str, text: str, to: Sender, most_bytes: int) -> int:
-        builder = OscMessageBuilder(path)
-        builder.add_arg(text, "s")
-        datagram = builder.build().dgram
+        """Send one answer, if it is not too long for its question; returns the bytes sent."""
+        datagram = _packed(path, text)
+        if len(datagram) > most_bytes:
+            padding = -(-len(datagram) // MOST_TIMES_LONGER)
+            why = f"{path} is too long an answer. Ask with a blob of {padding} bytes as last argument."
+            datagram = _packed(ERROR_REPLY, why)
         if self._transport is None or len(datagram) > most_bytes:
             return 0
         self._transport.sendto(datagram, to)
@@ -148,6 +150,12 @@ async def open_surface(settings: ControlSettings, surface: Surface) -> asyncio.D
             "End the other program, perhaps a residue that runs already, or write another port.",
         ) from error
     return transport
+
+
+def _packed(path: str, text: str) -> bytes:
+    builder = OscMessageBuilder(path)
+    builder.add_arg(text, "s")
+    return builder.build().dgram
 
 
 def _shown(arguments: tuple[object, ...]) -> str:

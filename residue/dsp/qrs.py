@@ -1,13 +1,15 @@
 """Finds the beats in an ECG as it comes, without ever looking ahead.
 
 Source: after Pan and Tompkins, IEEE Trans Biomed Eng 32 (1985) 230-236: band-pass, slope, square, moving sum over
-150 ms, two adaptive levels, refractory time, T wave told by its slope, search back. Ours differs in that the stream
-has any amplitude and unit, beats are placed on the largest deflection of the usual sign, levels fall again after an
-artefact, and where nothing stands out of the noise there are no beats.
+150 ms, two adaptive levels, refractory time, T wave told by its slope, search back. Ours differs in that the
+root of the sum is judged, so that weak and strong beats (as in bigeminy) lie nearer together, that the stream may have
+any unit, that the levels fall again after an artefact, and that a beat must look like one of those shortly before it:
+noise never looks alike twice.
 """
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -23,48 +25,54 @@ from residue.dsp.sliding import sliding_sum
 
 HOP_S = 0.005
 _BAND_HZ = (5.0, 15.0)
-_BAND_DELAY_S = 0.023
-"""By which the band-pass moves the top of a QRS complex, measured on complexes 60 to 120 ms wide."""
+_SHAPE_HZ = (3.0, 40.0)
+"""Within it a QRS complex keeps its shape, so that beats are placed and compared in it."""
+_SHAPE_DELAY_S = 0.0015
 _SLOPE_S = 0.01
 _SUM_S = 0.15
 _LEARNING_S = 2.0
 _REFRACTORY_S = 0.2
 _T_WAVE_S = 0.36
 _SEARCH_BACK = 1.66
-_FORGET_S = 2.0
-_STANDS_OUT = 4.0
-"""A beat's energy must be so many times that of the noise; of noise alone the levels do not come that far apart."""
-_LEAST = 1e-18
-"""Energy below which there is no ECG, whatever its unit."""
-_MOST_AT_ONCE = 8.0
+_FORGET_S = 3.0
+_ALIKE = 0.75
+"""Correlation from which two complexes look alike; our choice, see the test with noise."""
+_COMPARED_S = 0.15
+"""So much before and after the R wave is compared."""
+_LEAST = 1e-9
+"""Strength below which there is no ECG, whatever its unit."""
+_MOST_AT_ONCE = 3.0
 """By how much a single peak can count above the level of the signal: an artefact is not let in whole."""
+_FALLEN = 0.7
 _FIRST_INTERVAL_S = 1.0
 _REMEMBERED_S = 5.0
 
 
 @dataclass(frozen=True, slots=True)
 class Beat:
-    """Both in values of the stream: where the R wave is, and where it was known."""
+    """In values of the stream: where the R wave is, where it was known, and the way from the R wave before (or 0)."""
 
     at: int
     known_at: int
+    interval: int
 
 
 class _Hop(NamedTuple):
-    """What 5 ms of the stream come down to; deflections of the band-passed ECG with the values where they are."""
+    """What 5 ms of the stream come down to; the highest and the lowest deflection with where they are in the stream."""
 
     highest: float
     highest_at: int
     lowest: float
     lowest_at: int
+    shape: float
     slope: float
-    energy: float
+    strength: float
 
 
 class _Peak(NamedTuple):
     """The top of a rise of the moving sum."""
 
-    energy: float
+    strength: float
     slope: float
     hop: int
 
@@ -77,24 +85,30 @@ class BeatFinder:
         self._centre, self._band = FromFirst(), SosFilter(filters.bandpass(*_BAND_HZ, rate_hz))
         self._before = np.zeros(round(_SLOPE_S * rate_hz))
         self._sum = sliding_sum(round(_SUM_S * rate_hz))
-        self._delay = round(_BAND_DELAY_S * rate_hz)
+        self._shape = SosFilter(filters.bandpass(*_SHAPE_HZ, rate_hz, 1))
+        self._delay = round(_SHAPE_DELAY_S * rate_hz)
         self._waiting = np.empty((3, 0))
-        self._seen = 0
+        self._seen = self._last_at = 0
         self._decide = _Decisions()
 
     def __call__(self, ecg: Floats) -> list[Beat]:
         """The beats that became known within these values."""
-        band = self._band(self._centre(ecg))
+        centred = self._centre(ecg)
+        band = self._band(centred)
         ahead = np.concatenate((self._before, band))
         slope = ahead[len(self._before) :] - ahead[: len(band)]
         self._before = ahead[len(band) :]
-        self._waiting = np.concatenate((self._waiting, (band, slope, self._sum(slope * slope))), axis=1)
+        strength = np.sqrt(self._sum(slope * slope))
+        self._waiting = np.concatenate((self._waiting, (self._shape(centred), slope, strength)), axis=1)
         beats = []
         for hop in self._hops():
             self._seen += self._hop
-            placed_at = self._decide(hop)
-            if placed_at is not None:
-                beats.append(Beat(placed_at - self._delay, self._seen - 1))
+            placed = self._decide(hop)
+            if placed:
+                at, is_sure = placed[0] - self._delay, placed[1]
+                if is_sure:
+                    beats.append(Beat(at, self._seen - 1, at - self._last_at if self._last_at else 0))
+                self._last_at = at
         return beats
 
     def _hops(self) -> Iterable[_Hop]:
@@ -102,17 +116,18 @@ class BeatFinder:
         count = self._waiting.shape[1] // self._hop
         whole = self._waiting[:, : count * self._hop].reshape(3, count, self._hop)
         self._waiting = self._waiting[:, count * self._hop :]
-        band, slope, energy = whole
+        shape, slope, strength = whole
         starts = self._seen + np.arange(count) * self._hop
         return [
             _Hop(*fields)
             for fields in zip(
-                band.max(axis=1).tolist(),
-                (starts + band.argmax(axis=1)).tolist(),
-                band.min(axis=1).tolist(),
-                (starts + band.argmin(axis=1)).tolist(),
+                shape.max(axis=1).tolist(),
+                (starts + shape.argmax(axis=1)).tolist(),
+                shape.min(axis=1).tolist(),
+                (starts + shape.argmin(axis=1)).tolist(),
+                shape[:, -1].tolist(),
                 np.abs(slope).max(axis=1).tolist(),
-                energy[:, -1].tolist(),
+                strength[:, -1].tolist(),
                 strict=True,
             )
         ]
@@ -132,9 +147,10 @@ class _Decisions:
         self._forgot = 0
         self._intervals: deque[int] = deque([_hops_in(_FIRST_INTERVAL_S)], maxlen=8)
         self._up = self._down = 0.0
+        self._seen_shapes: deque[list[float]] = deque(maxlen=4)
 
-    def __call__(self, hop: _Hop) -> int | None:
-        """Where the beat is, in values of the stream, if this hop has made one sure."""
+    def __call__(self, hop: _Hop) -> tuple[int, bool] | None:
+        """Where a beat is, in values of the stream, and whether it looks like one, if this hop has completed one."""
         self._hops.append(hop)
         self._now += 1
         if self._now <= _hops_in(_LEARNING_S):
@@ -149,24 +165,24 @@ class _Decisions:
         return None
 
     def _learn(self, hop: _Hop) -> None:
-        self._signal = max(self._signal, hop.energy / 2)
-        self._noise += hop.energy / (2 * _hops_in(_LEARNING_S))
+        self._signal = max(self._signal, hop.strength / 2)
+        self._noise += hop.strength / (2 * _hops_in(_LEARNING_S))
 
     def _finished_peak(self, hop: _Hop) -> _Peak | None:
-        """The top of a rise, once the sum has fallen to half of it or nothing higher came for a while."""
+        """The top of a rise, once the sum has fallen well below it or nothing higher came for a while."""
         if self._rise is None:
-            self._valley = min(self._valley, hop.energy)
-            if hop.energy > 1.5 * self._valley + 0.02 * self._signal:
-                self._rise = _Peak(hop.energy, hop.slope, self._now)
+            self._valley = min(self._valley, hop.strength)
+            if hop.strength > 1.2 * self._valley + 0.1 * self._signal:
+                self._rise = _Peak(hop.strength, hop.slope, self._now)
             return None
         slope = max(hop.slope, self._rise.slope)
-        if hop.energy > self._rise.energy:
-            self._rise = _Peak(hop.energy, slope, self._now)
+        if hop.strength > self._rise.strength:
+            self._rise = _Peak(hop.strength, slope, self._now)
             return None
         self._rise = self._rise._replace(slope=slope)
-        if hop.energy > self._rise.energy / 2 and self._now - self._rise.hop < _hops_in(_SUM_S):
+        if hop.strength > _FALLEN * self._rise.strength and self._now - self._rise.hop < _hops_in(_SUM_S):
             return None
-        peak, self._rise, self._valley = self._rise, None, hop.energy
+        peak, self._rise, self._valley = self._rise, None, hop.strength
         return peak
 
     def _classify(self, peak: _Peak) -> _Peak | None:
@@ -174,11 +190,11 @@ class _Decisions:
         level = self._noise + 0.25 * (self._signal - self._noise)
         if since < _hops_in(_REFRACTORY_S):
             return None
-        if peak.energy > level and not self._is_t_wave(peak, since):
-            self._signal += 0.125 * (min(peak.energy, _MOST_AT_ONCE * self._signal) - self._signal)
+        if peak.strength > level and not self._is_t_wave(peak, since):
+            self._signal += 0.125 * (min(peak.strength, _MOST_AT_ONCE * self._signal) - self._signal)
             return peak
-        self._noise += 0.125 * (peak.energy - self._noise)
-        if peak.energy > level / 2 and (self._passed_over is None or peak.energy > self._passed_over.energy):
+        self._noise += 0.125 * (min(peak.strength, self._signal) - self._noise)
+        if peak.strength > level / 2 and (self._passed_over is None or peak.strength > self._passed_over.strength):
             self._passed_over = peak
         return None
 
@@ -190,28 +206,40 @@ class _Decisions:
         overdue = self._now - self._last_beat.hop > _SEARCH_BACK * median(self._intervals)
         if self._passed_over is None or not overdue:
             return None
-        self._signal += 0.25 * (self._passed_over.energy - self._signal)
+        self._signal += 0.25 * (self._passed_over.strength - self._signal)
         return self._passed_over
 
     def _forget(self) -> None:
-        """Halve the level of the signal for every while without a beat: after an artefact it stands too high."""
+        """Halve both levels for every while without a beat: after an artefact they stand too high."""
         if self._now - max(self._last_beat.hop, self._forgot) > _hops_in(_FORGET_S):
             self._signal /= 2
+            self._noise /= 2
             self._forgot = self._now
 
-    def _place(self, beat: _Peak) -> int | None:
-        """The largest deflection of the usual sign within the time that the moving sum looked back on."""
-        interval, self._last_beat, self._passed_over = beat.hop - self._last_beat.hop, beat, None
-        self._intervals.append(min(interval, _hops_in(_FORGET_S)))
-        if self._signal < max(_STANDS_OUT * self._noise, _LEAST):
-            return None
-        first = beat.hop - self._now - _hops_in(_SUM_S + _SLOPE_S)
-        looked_at = list(self._hops)[first : beat.hop - self._now or None]
-        high = max(looked_at, key=lambda hop: hop.highest)
-        low = min(looked_at, key=lambda hop: hop.lowest)
-        self._up += 0.125 * (high.highest - self._up)
-        self._down += 0.125 * (-low.lowest - self._down)
-        return high.highest_at if self._up >= self._down else low.lowest_at
+    def _place(self, beat: _Peak) -> tuple[int, bool]:
+        """Where the largest deflection of the usual sign is, and whether it looks like one of the last beats."""
+        self._intervals.append(min(beat.hop - self._last_beat.hop, _hops_in(_FORGET_S)))
+        self._last_beat, self._passed_over = beat, None
+        hops = list(self._hops)
+        end = len(hops) + beat.hop - self._now
+        candidates = range(max(0, end - _hops_in(_SUM_S + _SLOPE_S)), end)
+        high = max(candidates, key=lambda index: hops[index].highest)
+        low = min(candidates, key=lambda index: hops[index].lowest)
+        self._up += 0.125 * (hops[high].highest - self._up)
+        self._down += 0.125 * (-hops[low].lowest - self._down)
+        upright = self._up >= self._down
+        middle, reach = high if upright else low, _hops_in(_COMPARED_S)
+        shape = [hop.shape for hop in hops[max(0, middle - reach) : middle + reach]]
+        looks_like_one = beat.strength > _LEAST and any(_alike(shape, seen) for seen in self._seen_shapes)
+        self._seen_shapes.append(shape)
+        return (hops[middle].highest_at if upright else hops[middle].lowest_at), looks_like_one
+
+
+def _alike(one: list[float], other: list[float]) -> bool:
+    """Whether two shapes correlate, as far as both go."""
+    products = math.fsum(a * b for a, b in zip(one, other, strict=False))
+    squares = math.fsum(a * a for a in one) * math.fsum(b * b for b in other)
+    return products > _ALIKE * math.sqrt(squares)
 
 
 def _hops_in(time_s: float) -> int:

@@ -123,8 +123,8 @@ def _bare(wanted: Any) -> Any:
 
 
 def _expected(wanted: Any) -> str:
-    names = [part.__name__ for part in _parts(wanted) if isinstance(part, type) and part is not type(None)]
-    return " or ".join(dict.fromkeys(TYPES.get(name, "…") for name in names)) or "…"
+    names = dict.fromkeys(getattr(part, "__name__", "") for part in _parts(wanted))
+    return " or ".join(TYPES[name] for name in names if name in TYPES) or "…"
 
 
 def _shown(raw: object) -> str:

@@ -11,12 +11,14 @@ import msgspec
 
 from residue.installation.checking import check, read_toml
 from residue.installation.room import Room
-from residue.loudness.caps import check as check_caps
+from residue.loudness.room_findings import check_room
 from residue.mapping.graph import Graph, build
 from residue.mapping.node import Node
 from residue.mapping.nodes import catalogue
 from residue.mapping.piece import Piece
 from residue.problems import Finding, ProblemError, Severity, nearest
+from residue.schedule.beside import calendar_of
+from residue.schedule.calendar import Calendar
 from residue.schedule.hours import Hours
 
 Record = TypeVar("Record", bound=msgspec.Struct)
@@ -28,6 +30,7 @@ PIECE, ROOM, HOURS, PERFORMANCES = "piece.toml", "room.toml", "hours.toml", "per
 class Installation:
     """What stands in the folder of an installation.
 
+    calendar: when the house is open, by hours.toml and the calendar file beside it.
     performances: the archived performances by the names of their folders; the bags have not been opened.
     findings: what somebody should look at although nothing stops it.
     """
@@ -37,6 +40,7 @@ class Installation:
     graph: Graph
     room: Room
     hours: Hours
+    calendar: Calendar
     performances: Mapping[str, Path]
     findings: tuple[Finding, ...] = ()
 
@@ -53,19 +57,18 @@ def load(folder: Path) -> Installation:
     graph, findings = read_piece(folder / PIECE)
     room, found = _read(folder / ROOM, Room)
     findings += found
-    hours, found = _read(folder / HOURS, Hours)
-    findings += found
     performances = find_performances(folder)
+    hours, calendar, found = read_hours(folder, performances)
+    findings += found
     if room:
         unknown = room.levels_at_the_ear == "unknown"
-        findings += check_caps(room.cap, room.output, ears_unknown=unknown)
+        findings += check_room(room.cap, room.output, ears_unknown=unknown)
     if room and graph:
         findings += _missing_outputs(graph, room)
-    if hours:
-        findings += _missing_performances(hours, performances)
-    if graph is None or room is None or hours is None or any(f.severity is Severity.STOPS for f in findings):
+    stopped = any(finding.severity is Severity.STOPS for finding in findings)
+    if graph is None or room is None or hours is None or calendar is None or stopped:
         raise ProblemError(findings)
-    return Installation(folder, graph.piece, graph, room, hours, performances, tuple(findings))
+    return Installation(folder, graph.piece, graph, room, hours, calendar, performances, tuple(findings))
 
 
 def find_performances(folder: Path) -> Mapping[str, Path]:
@@ -111,6 +114,19 @@ def _read(path: Path, record: type[Record]) -> tuple[Record | None, list[Finding
     return (None, findings) if findings else check(raw, record, path.name)
 
 
+def read_hours(folder: Path, performances: Mapping[str, Path]) -> tuple[Hours | None, Calendar | None, list[Finding]]:
+    """What the curator wrote, and everything that is wrong with it; the calendar is None where something is."""
+    hours, findings = _read(folder / HOURS, Hours)
+    if hours is None:
+        return None, None, findings
+    findings += _missing_performances(hours, performances)
+    try:
+        calendar, found = calendar_of(folder, hours)
+    except ProblemError as error:
+        return hours, None, [*findings, *error.findings]
+    return hours, calendar, [*findings, *found]
+
+
 def _missing_outputs(graph: Graph, room: Room) -> list[Finding]:
     return [
         Finding(
@@ -128,10 +144,10 @@ def _missing_performances(hours: Hours, performances: Mapping[str, Path]) -> lis
     return [
         Finding(
             Severity.STOPS,
-            f"{HOURS}: programme.performances",
+            f"{HOURS}: performances",
             f'There is no performance "{name}" in {PERFORMANCES}/.',
             nearest(name, performances),
         )
-        for name in dict.fromkeys(hours.programme.performances)
+        for name in hours.performances
         if name not in performances
     ]

@@ -9,12 +9,14 @@ import msgspec
 from residue.control.settings import ControlSettings
 from residue.loudness.caps import CapEntry
 from residue.loudness.outputs import Output
+from residue.schedule.equipment import AnyEquipment
 
 
 class Room(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What the technician commissions: device, outputs with their calibration, caps, control surface.
 
     device: "silent", "file:NAME.wav", or the stable name of a sound device.
+    equipment: what is switched on before the opening, in this order, and off after closing.
     levels_at_the_ear: "unknown" states outright that no output is calibrated; caps then hold in dBFS.
     """
 
@@ -24,12 +26,17 @@ class Room(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     cap: list[CapEntry]
     levels_at_the_ear: Literal["calibrated", "unknown"] = "calibrated"
     control: ControlSettings = ControlSettings()
+    equipment: list[AnyEquipment] = []
 
     def __post_init__(self) -> None:
         if not self.output:
             raise ValueError("The room has no output. Write a table such as [output.left].")
         if not self.cap:
             raise ValueError('The room has no cap. Write a table [[cap]], such as rule = "who-2022".')
+        names = [one.name for one in self.equipment]
+        for name in names:
+            if names.count(name) > 1:
+                raise ValueError(f'Two pieces of equipment are called "{name}". Give each a name of its own.')
         taken: dict[int, str] = {}
         for name, output in self.output.items():
             other = taken.setdefault(output.device_channel, name)

@@ -103,7 +103,7 @@ def seeded(terms: Terms, cap: Cap, ear: Ear, history: SentHistory) -> np.ndarray
         level = row.sent.get(ear.key, cap.limit)
         count = int(np.ceil(row.duration_s / HOP_S))
         if level > float("-inf"):
-            ring[-1 - age] += terms.units(exact.power(10.0, level / 10.0) * HOP_FRAMES * count)
+            ring[-1 - age] += terms.units(10.0 ** (level / 10.0) * HOP_FRAMES * count)
     _assume_unlogged(ring, terms, history)
     return ring
 

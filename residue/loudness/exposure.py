@@ -73,5 +73,5 @@ _REFERENCE_PA = 20e-6
 
 def weekly_share(stay: Stay, whom: str) -> float:
     """The share of the weekly allowance of ITU-T H.870 that a stay uses up; 1 is all of it."""
-    pressure_squared_h = sum(hours * _REFERENCE_PA**2 * 10.0 ** (level / 10.0) for level, hours in stay)
-    return pressure_squared_h / WEEKLY_ALLOWANCE_PA2H[whom]
+    received_pa2h = sum(hours * _REFERENCE_PA**2 * 10.0 ** (level / 10.0) for level, hours in stay)
+    return float(received_pa2h / WEEKLY_ALLOWANCE_PA2H[whom])

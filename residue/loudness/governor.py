@@ -14,7 +14,7 @@ from residue.loudness.caps import Cap
 from residue.loudness.ears import Ear, ear_of
 from residue.loudness.history import SentHistory
 from residue.loudness.hops import HOP_FRAMES, HOP_S, Listener, Weighted, WeightingBank
-from residue.loudness.instants import InstantCap
+from residue.loudness.instants import InstantCap, instant_cap
 from residue.loudness.outputs import Output
 from residue.loudness.steering import (
     arrivals,
@@ -68,7 +68,7 @@ class Governor:
         means = [cap for cap in caps if cap.quantity.windowed]
         self.budgets = tuple(Budget(cap, self.ears[heard_by[cap]], history) for cap in means)
         self._budget_ears = tuple(heard_by[cap] for cap in means)
-        self.instants = tuple(InstantCap(cap, heard_by[cap]) for cap in caps if not cap.quantity.windowed)
+        self.instants = tuple(instant_cap(cap, heard_by[cap]) for cap in caps if not cap.quantity.windowed)
         self._held: Floats = np.zeros((len(outputs), HOP_FRAMES))
         self._bank = self._rested()
         self._projected = self._hear(self._bank, self._held)

@@ -29,17 +29,13 @@ class InstantCap:
     cap: Cap
     ear: int
     """Index of the ear that it listens to."""
+    bound: float
+    """The magnitude of a sample, or the energy of a hop, that it allows."""
 
     @property
     def of_peak(self) -> bool:
         """Whether the peak of a hop counts, else its energy."""
         return self.cap.quantity.statistic is Statistic.PEAK
-
-    @property
-    def bound(self) -> float:
-        """The magnitude of a sample, or the energy of a hop, that it allows."""
-        power = exact.power(10.0, self.cap.limit / 10.0)
-        return power**0.5 if self.of_peak else power * HOP_FRAMES * _FAST_SHARE
 
     def used(self, energy: Floats, peak: Floats) -> float:
         """The share of the allowed power that a hop takes; energy, peak: (ears,)."""
@@ -51,3 +47,10 @@ class InstantCap:
     def level(self, energy: Floats, peak: Floats) -> float:
         """What a hop reaches at most, in the unit of the cap."""
         return self.cap.limit + db_of_power(self.used(energy, peak))
+
+
+def instant_cap(cap: Cap, ear: int) -> InstantCap:
+    """The terms of a cap that holds at every moment."""
+    if cap.quantity.statistic is Statistic.PEAK:
+        return InstantCap(cap, ear, exact.gain_from_db(cap.limit))
+    return InstantCap(cap, ear, exact.power(10.0, cap.limit / 10.0) * HOP_FRAMES * _FAST_SHARE)

@@ -17,6 +17,7 @@ from residue.loudness.levels import db_of_magnitude, db_of_power
 from residue.loudness.true_peak import TruePeakMeter
 from residue.loudness.weightings import Weighting
 from residue.problems import stopping
+from residue.progress import Progress, silent
 
 Floats = NDArray[np.float64]
 
@@ -92,16 +93,16 @@ def _edge(grain: int, rate_hz: int) -> int:
     return grain * rate_hz // _GRAIN_RATE_HZ
 
 
-def read_grains(path: Path) -> Grains:
+def read_grains(path: Path, progress: Progress = silent) -> Grains:
     """Go through a file once. Raises ProblemError if it cannot be read."""
     try:
         with soundfile.SoundFile(path) as file:
-            return _read(file)
+            return _read(file, progress)
     except (OSError, soundfile.SoundFileError) as error:
         raise stopping(str(path), f"It cannot be read as sound ({error}).", "Name a WAV or FLAC file.") from error
 
 
-def _read(file: soundfile.SoundFile) -> Grains:
+def _read(file: soundfile.SoundFile, progress: Progress) -> Grains:
     rate_hz, channels = file.samplerate, file.channels
     bank, true_peak = WeightingBank(_MEASURED, channels, rate_hz), TruePeakMeter(channels)
     shares = {weighting: np.full(channels, 1.0 / channels) for weighting in _MEASURED}
@@ -125,6 +126,7 @@ def _read(file: soundfile.SoundFile) -> Grains:
             energy[weighting].append(np.add.reduce(list(energies)))
         edges.append(frames + np.append(starts[1:], block.shape[1]))
         frames += block.shape[1]
+        progress("measuring", frames, file.frames)
     joined = {weighting: np.concatenate(parts) if parts else np.zeros(0) for weighting, parts in energy.items()}
     return Grains(rate_hz, frames, joined, np.concatenate(edges), true_peak.highest, sample_peak, c_peak)
 
@@ -133,9 +135,9 @@ def _or_none(level_db: float) -> float | None:
     return level_db if level_db > float("-inf") else None
 
 
-def measure(path: Path) -> Measurement:
+def measure(path: Path, progress: Progress = silent) -> Measurement:
     """Measure a file block by block at its own rate. Raises ProblemError if it cannot be read."""
-    grains = read_grains(path)
+    grains = read_grains(path, progress)
     momentary = grains.windows(Weighting.K, _MOMENTARY_GRAINS)
     short_term = grains.windows(Weighting.K, _SHORT_TERM_GRAINS)
     return Measurement(
@@ -155,9 +157,9 @@ def measure(path: Path) -> Measurement:
     )
 
 
-def level_over_time(path: Path, step_s: float = 1.0) -> dict[Weighting, Floats]:
+def level_over_time(path: Path, step_s: float = 1.0, progress: Progress = silent) -> dict[Weighting, Floats]:
     """Mean level in dBFS of each step of a file under each weighting (K in LUFS without gates), -inf for silence."""
-    grains = read_grains(path)
+    grains = read_grains(path, progress)
     length = max(1, round(step_s * _GRAIN_RATE_HZ))
     levels = {}
     with np.errstate(divide="ignore"):

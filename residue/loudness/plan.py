@@ -13,7 +13,7 @@ from residue.loudness.budget import terms
 from residue.loudness.caps import Cap, duration_in_words, protecting_caps
 from residue.loudness.ears import ear_of
 from residue.loudness.hops import HOP_S
-from residue.loudness.instants import InstantCap
+from residue.loudness.instants import instant_cap
 from residue.loudness.levels import db_of_power
 from residue.loudness.limiter import limiter_ceiling
 from residue.loudness.outputs import Output
@@ -164,7 +164,7 @@ def _used_at_once(cap: Cap, profile: LevelProfile, outputs: Mapping[str, Output]
     """(hops,): the share of what a cap allows at every moment; nothing for a cap over a window."""
     if cap.quantity.windowed:
         return np.zeros(0)
-    instant = InstantCap(cap, profile.row(ear_of(cap, outputs).key))
+    instant = instant_cap(cap, profile.row(ear_of(cap, outputs).key))
     return np.array([instant.used(*hop) for hop in zip(profile.energy.T, profile.peak.T, strict=True)])
 
 

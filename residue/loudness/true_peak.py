@@ -72,7 +72,7 @@ def peaks_above(signal: Floats, threshold: float) -> tuple[NDArray[np.int64], Fl
     after = magnitudes[loud, REACH - _NEAR + 1 : magnitudes.shape[1] - _NEAR + 1]
     block, at = np.nonzero(_DC_GAIN * np.maximum(near, after) + bends[:, np.newaxis] > threshold)
     frames = loud[block] * _SUB_BLOCK_FRAMES + at
-    return frames, _interpolated(signal, frames)
+    return frames, _interpolated(signal, frames) if len(frames) else np.zeros(0)
 
 
 def _interpolated(signal: Floats, frames: NDArray[np.int64]) -> Floats:
@@ -110,11 +110,13 @@ class TruePeakMeter:
 
 def _higher(signal: Floats, frames: int, highest: float) -> float:
     """The true peak of the first frames of a signal if it is above `highest`, else that."""
-    if SUM_OF_MAGNITUDES * max(np.max(signal), -np.min(signal)) <= highest:
+    sample_peak = float(max(np.max(signal), -np.min(signal)))
+    if SUM_OF_MAGNITUDES * sample_peak <= highest:
         return highest
-    # What lies around the highest sample is looked at first: little else can be higher then.
-    around = int(np.argmax(np.abs(signal))) + np.arange(-1, TAPS + 1) - REACH
-    around = around[(around >= 0) & (around < frames)]
-    highest = max(highest, float(np.max(_interpolated(signal, around), initial=0.0)))
+    if sample_peak > highest:
+        # What lies around the highest sample is looked at first: little else can be higher then.
+        around = int(np.argmax(np.abs(signal))) + np.arange(TAPS) - REACH
+        around = around[(around >= 0) & (around < frames)]
+        highest = max(highest, float(np.max(_interpolated(signal, around), initial=0.0)))
     at, peaks = peaks_above(signal, highest)
     return max(highest, float(np.max(peaks[at < frames], initial=0.0)))

@@ -29,7 +29,7 @@ from residue.runtime.diagnostics import Diagnostics
 from residue.runtime.engine import Engine
 from residue.runtime.exchange import Event
 from residue.runtime.files import occupied
-from residue.runtime.house_state import House
+from residue.runtime.hours_in_force import HoursInForce
 from residue.runtime.keeper import Keeper
 from residue.runtime.log import ENDED, FILE_NAME, EventRow, LevelLog, level_row, timestamp
 from residue.runtime.memory import Memory, memory, recalled
@@ -39,7 +39,8 @@ from residue.runtime.preparation import caps, open_performance, playback_of, sou
 from residue.runtime.rounds import Rounds
 from residue.runtime.scribe import Scribe
 from residue.runtime.status import Known, line, status
-from residue.schedule.hours import calendar
+from residue.runtime.timekeeper import Timekeeper
+from residue.schedule.switching import Switchboard
 from residue.schedule.triggers import Triggers
 from residue.watchdog.deadman import EXIT_STATUS, Deadman
 from residue.watchdog.machine import memory_bytes
@@ -62,6 +63,9 @@ STEP_S = 2.0
 """By so much the wall clock must have moved against the monotonic one for somebody to have set it."""
 SWITCH_S = 0.0005
 """What a thread waits at most for the interpreter: with Python's own 5 ms a busy thread starves the engine."""
+HOURS_S = 1.0
+"""Between two looks at the curator's files."""
+SWITCHING_S = 1.0
 SHOWN_EVENTS = 20
 MEMORY_FILE = "memory.json"
 
@@ -94,11 +98,12 @@ class _Daemon:
         self._planner = Planner(installation, cache)
         self._engine = self._make_engine(device, state)
         self._player = Player(self._engine, self._planner, self._opener(cache))
-        hours = installation.hours
-        self._calendar = calendar(hours)
-        self._keeper = Keeper(
-            self._recalled(), hours.programme, self._calendar, self._clock, self._player, self._happened
-        )
+        hours, before = installation.hours, self._remembered()
+        self._hours = HoursInForce(installation, self._happened)
+        self._timekeeper = Timekeeper(hours, installation.calendar, self._clock, before.last_known)
+        house = recalled(before, hours.programme)
+        self._keeper = Keeper(house, hours.programme, self._timekeeper, self._clock, self._player, self._happened)
+        self._switchboard = Switchboard(installation.room.equipment, self._happened)
         control = installation.room.control
         self._surface = Surface(control, handlers(self._asked, self._status), self._clock.monotonic_s)
         self._notifier = Notifier()
@@ -115,7 +120,7 @@ class _Daemon:
             self._restart,
         )
         self._deadman = Deadman(lambda: self._engine.snapshot.frames)
-        self._triggers = Triggers(self._calendar, self._wake, self._clock.now)
+        self._triggers = Triggers(self._timekeeper, self._wake, self._clock.now)
         self._ending = False
         self._exit_status = 0
         self._offset_s = self._wall_offset_s()
@@ -135,18 +140,16 @@ class _Daemon:
         return Engine(stage, ReturningSink(open_sink), len(outputs), self._feed.heard)
 
     def _opener(self, cache: Path) -> Callable[[str], Playback]:
-        installation = self._installation
-        return lambda name: playback_of(installation, open_performance(installation, name, cache))
+        return lambda name: playback_of(self._installation, open_performance(self._installation, name, cache))
 
-    def _recalled(self) -> House:
+    def _remembered(self) -> Memory:
         try:
-            written = msgspec.json.decode(self._memory_path.read_bytes(), type=Memory)
+            return msgspec.json.decode(self._memory_path.read_bytes(), type=Memory)
         except FileNotFoundError:
-            return House()
+            return Memory()
         except (OSError, msgspec.DecodeError) as error:
             self._happened("memory", f"What was written down before cannot be read, so the day begins anew: {error}.")
-            return House()
-        return recalled(written, self._installation.hours.programme)
+            return Memory()
 
     # The loop.
 
@@ -156,7 +159,10 @@ class _Daemon:
         loop = asyncio.get_running_loop()
         for number in (signal.SIGTERM, signal.SIGINT):
             loop.add_signal_handler(number, self._end, f"{number.name} came")
+        await self._timekeeper.ask()
+        self._timekeeper.look()
         transport = await open_surface(self._installation.room.control, self._surface)
+        beside = [asyncio.create_task(self._timekeeper.keep_asking()), asyncio.create_task(self._keep_switching())]
         self._scribe.start()
         self._happened("started", f"{self._installation.piece.title}, {self._installation.room.place}")
         self._engine.start()
@@ -174,13 +180,17 @@ class _Daemon:
             with suppress(TimeoutError):
                 await asyncio.wait_for(self._woken.wait(), TICK_S)
             self._woken.clear()
+        for task in beside:
+            task.cancel()
         self._finish()
         transport.close()
         return self._exit_status
 
     def _tick(self) -> None:
         self._watch_clock()
+        self._timekeeper.look()
         self._keeper.tick()
+        self._every(HOURS_S, self._look_at_hours)
         self._log_tallies()
         self._every(LOOK_S, self._look)
         self._every(MEMORY_S, self._write_down)
@@ -215,17 +225,34 @@ class _Daemon:
         self._happened(ENDED, f"Exit status {self._exit_status}")
         if not self._scribe.end(SCRIBE_S):
             logger.error("The log could not be written to its end.")
+        self._notifier.close()
 
     # What the loop does.
 
     def _look(self) -> None:
         self._rounds.make(line(self._known()))
 
+    def _look_at_hours(self) -> None:
+        taken = self._hours.look(self._clock.monotonic_s())
+        if taken is not None:
+            self._installation = taken
+            self._timekeeper.use(taken.hours, taken.calendar)
+            self._keeper.programme = taken.hours.programme
+            self._planner.take(taken)
+            self._triggers.look_again()
+
+    async def _keep_switching(self) -> None:
+        """Beside the loop: equipment that does not answer keeps nothing up."""
+        while True:
+            await self._switchboard.settle(self._timekeeper, self._clock.now(), self._clock.monotonic_s())
+            await asyncio.sleep(SWITCHING_S)
+
     def _show(self) -> None:
         self._diagnostics.show(line(self._known()))
 
     def _write_down(self) -> None:
-        self._scribe.remember(msgspec.json.encode(memory(self._keeper.house, self._player.view())))
+        last_known = self._timekeeper.known.last_known
+        self._scribe.remember(msgspec.json.encode(memory(self._keeper.house, self._player.view(), last_known)))
 
     def _log_tallies(self) -> None:
         with suppress(Empty):
@@ -286,7 +313,7 @@ class _Daemon:
         return Known(
             house=self._keeper.house,
             engine=self._engine.snapshot,
-            alarms=self._rounds.alarms,
+            alarms=[*self._rounds.alarms, *self._hours.alarms, *self._timekeeper.alarms],
             events=tuple(self._events),
             ears_known=self._installation.room.levels_at_the_ear == "calibrated",
             advance=self._planner.advance,

@@ -11,13 +11,13 @@ import os
 import sys
 import threading
 from queue import Full, Queue
+from shutil import get_terminal_size
 from types import TracebackType
 from typing import TextIO
 
 MOST_WAITING = 1_000
 END_S = 0.3
 _CLEAR = "\r\x1b[K"
-_WIDTH = 200
 _JOURNAL_LEVELS = {logging.DEBUG: 7, logging.INFO: 6, logging.WARNING: 4, logging.ERROR: 3, logging.CRITICAL: 2}
 """Priorities of sd-daemon(3)."""
 
@@ -62,7 +62,7 @@ class Diagnostics(logging.Handler):
     def show(self, line: str) -> None:
         """Hand over a line that the next one replaces, where there is a terminal."""
         if not self._journal:
-            self._put(f"{_CLEAR}{line[:_WIDTH]}" if self.terminal else f"{line}\n")
+            self._put(f"{_CLEAR}{line[: get_terminal_size().columns - 1]}" if self.terminal else f"{line}\n")
 
     def _put(self, text: str | None) -> None:
         try:

@@ -14,7 +14,6 @@ from residue.problems import Finding, ProblemError, Severity
 from residue.progress import Progress, silent
 from residue.runtime.clock import Clock
 from residue.runtime.preparation import open_performance, plan_programme, playback_of, sounding_outputs
-from residue.schedule.hours import calendar
 
 LEAST_FREE_BYTES = 1 << 30
 """A season's level log takes some 50 MB, and prepared channels as much an hour: 1 GiB leaves room for both."""
@@ -43,7 +42,7 @@ def inspect(folder: Path, device: str | None, cache: Path, clock: Clock, progres
 
 
 def _programme(installation: Installation) -> list[str]:
-    return list(dict.fromkeys(installation.hours.programme.performances))
+    return installation.hours.performances
 
 
 def _performance(installation: Installation, name: str, cache: Path, progress: Progress) -> Iterator[Finding]:
@@ -62,7 +61,7 @@ def _performance(installation: Installation, name: str, cache: Path, progress: P
 def _plan(installation: Installation, cache: Path, progress: Progress) -> Iterator[Finding]:
     planned = plan_programme(installation, _programme(installation), cache, progress)
     for performance in planned.performances:
-        yield Finding(Severity.NOTES, f"plan: {performance.name}", performance.words, "")
+        yield Finding(Severity.NOTES, "plan", performance.words, "")
 
 
 def _clock(clock: Clock) -> Iterator[Finding]:
@@ -76,7 +75,7 @@ def _clock(clock: Clock) -> Iterator[Finding]:
 
 
 def _hours(installation: Installation, now: datetime) -> Iterator[Finding]:
-    days = calendar(installation.hours)
+    days = installation.calendar
     opening, change = days.opening_at(now), days.next_change(now)
     if opening is not None:
         yield Finding(Severity.NOTES, "hours", f"Open now, until {opening.closes:%A %d %B %H:%M}.", "")

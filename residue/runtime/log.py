@@ -65,8 +65,16 @@ ENDED = "ended"
 """The kind of the event with which a run ends that was not cut."""
 
 
-def finite(level: float) -> float | None:
-    """None for the level of silence."""
+SILENCE_DB = -150.0
+"""Below what any converter puts out; filters kept from subnormal numbers hum at -600 dB."""
+
+
+def heard(level: float) -> float | None:
+    """None for silence."""
+    return level if level > SILENCE_DB else None
+
+
+def _finite(level: float) -> float | None:
     return level if math.isfinite(level) else None
 
 
@@ -87,16 +95,16 @@ def level_row(
         house=house,
         performance=performance,
         playhead_s=playhead_s,
-        laeq_db=finite(tally.laeq),
-        lceq_db=finite(tally.lceq),
-        lc_peak_db=finite(tally.lc_peak),
+        laeq_db=heard(tally.laeq),
+        lceq_db=heard(tally.lceq),
+        lc_peak_db=heard(tally.lc_peak),
         physical=int(tally.physical),
         plan_gain_db=plan_gain_db,
         trim_db=trim_db,
         governor_gain_db=tally.governor_db,
         limiter_gain_db=tally.limiter_db,
         muted_frames=tally.muted_frames,
-        sent=json.dumps({key: finite(level) for key, level in tally.sent.items()}),
+        sent=json.dumps({key: _finite(level) for key, level in tally.sent.items()}),
     )
 
 

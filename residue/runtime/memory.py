@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 import msgspec
 
 from residue.runtime.course import interrupted, place_s
@@ -20,9 +22,11 @@ class Memory(msgspec.Struct, frozen=True, kw_only=True):
     place_s: float = 0.0
     held_by: str | None = None
     trim_db: float = 0.0
+    last_known: datetime | None = None
+    """The latest time of day that could be relied on: see residue.schedule.trust."""
 
 
-def memory(house: House, engine: EngineView) -> Memory:
+def memory(house: House, engine: EngineView, last_known: datetime | None = None) -> Memory:
     """What to write down."""
     return Memory(
         opening=house.opening,
@@ -31,6 +35,7 @@ def memory(house: House, engine: EngineView) -> Memory:
         place_s=place_s(house, engine),
         held_by=house.held_by,
         trim_db=house.trim_db,
+        last_known=last_known,
     )
 
 

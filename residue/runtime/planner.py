@@ -37,6 +37,7 @@ class Planner:
         self._cache = cache
         self._process: subprocess.Popen[bytes] | None = None
         self._ending = threading.Event()
+        self._dropped = threading.Event()
         self.outcome = self._known() or NOTHING
         self.advance: Advance | None = None
         self.trouble: str | None = None
@@ -49,17 +50,27 @@ class Planner:
     def end(self) -> None:
         """Stop what is being worked on."""
         self._ending.set()
+        self._drop()
+
+    def take(self, installation: Installation) -> None:
+        """Have it planned anew for other hours; what is known stays until that is done."""
+        self._installation = installation
+        self.outcome = self._known() or self.outcome
+        self._drop()
+
+    def _drop(self) -> None:
+        self._dropped.set()
         if self._process is not None:
             self._process.terminate()
 
     def _run(self) -> None:
         while not self._ending.is_set():
+            self._dropped.clear()
             outcome = self._worked_out()
-            if outcome is not None:
+            if outcome is not None and not self._dropped.is_set():
                 self.outcome, self.advance, self.trouble = outcome, None, None
                 self._keep(outcome)
-                return
-            self._ending.wait(RETRY_S)
+            self._dropped.wait(RETRY_S if outcome is None else None)
 
     def _worked_out(self) -> Outcome | None:
         began_s = time.monotonic()
@@ -74,7 +85,7 @@ class Planner:
                     logger.info("The programme is planned, in %.1f s.", time.monotonic() - began_s)
                     return told
                 self.advance = told
-        if not self._ending.is_set():
+        if not self._dropped.is_set():
             self.trouble = f"The planner ended with status {self._process.returncode}."
             logger.error("%s It is started again in %.0f s.", self.trouble, RETRY_S)
         return None
@@ -96,10 +107,10 @@ class Planner:
 
     def _path(self) -> Path:
         """Named by everything that the plan follows from. Raises ProblemError."""
-        programme = self._installation.hours.programme
-        digests = [payload_digest(self._installation.performances[name]) for name in programme.names]
+        hours = self._installation.hours
+        digests = [payload_digest(self._installation.performances[name]) for name in hours.performances]
         keys = [profile_key(self._installation, digest) for digest in digests]
-        named = msgspec.json.encode((keys, programme))
+        named = msgspec.json.encode((keys, hours.programme))
         return self._cache / "plans" / f"{hashlib.sha256(named).hexdigest()}.json"
 
 

@@ -5,17 +5,19 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 from math import inf, log10
 from zoneinfo import ZoneInfo
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
 from residue.dsp import exact
 from residue.runtime.house_state import State
 from residue.runtime.mishaps import mishaps
+from residue.runtime.rehearsed_caps import CapSound, Kept, kept
 from residue.runtime.simulation import Heard, Simulation
 from residue.schedule.calendar import Calendar, PagedCalendar
 from residue.schedule.opening import Opening
@@ -69,6 +71,7 @@ class Rehearsal:
     """While open, whatever the reason."""
     longest_outside_s: float
     """The longest that anything sounded outside the hours."""
+    caps: list[Kept]
     clock_changes: list[str]
     mishaps: list[str]
     warnings: list[str]
@@ -102,11 +105,13 @@ def rehearse(
     first: date,
     last: date,
     seed: int | None = None,
+    caps: Sequence[CapSound] = (),
 ) -> Rehearsal:
     """Go through all days from the first to the last with the house's own code, without a sound.
 
     sounds: every performance that the programme and the private views name.
     seed: what mishaps are drawn by; None for a season without any.
+    caps: those of the room that hold over a window.
     """
     days = (last - first).days + 1
     openings = calendar.openings(first, days)
@@ -122,6 +127,7 @@ def rehearse(
     watch = _Watch(simulation)
     simulation.run(seconds, watch.seen)
     heard = simulation.engine.heard
+    told_caps = [kept(cap, heard, start) for cap in caps]
     told = _days(openings, sounds, heard, first, days)
     plays = Counter(one.performance for one in heard if one.from_s == 0.0)
     cut = Counter(one.performance for one in heard if one.to_s < durations_s[one.performance] - 0.1)
@@ -132,13 +138,14 @@ def rehearse(
         cut={name: cut[name] for name in sounds},
         longest_silence_s=round(watch.longest_silence_s, 1),
         longest_outside_s=round(watch.longest_outside_s, 1),
+        caps=told_caps,
         clock_changes=_clock_changes(calendar.zone, first, days),
         mishaps=[
             f"{local(at, calendar.zone):%a %d %b %H:%M}  {what}"
             for at, kind, what in simulation.log
             if kind == "befell"
         ],
-        warnings=_warnings(told, plays, cut, sounds, watch),
+        warnings=_warnings(told, plays, cut, sounds, watch) + _cap_warnings(told_caps),
     )
 
 
@@ -188,9 +195,18 @@ def _warnings(
     return found
 
 
+def _cap_warnings(caps: Sequence[Kept]) -> list[str]:
+    return [
+        f"{cap.name}: the governor would have to act for {cap.governor_s:g} s; the plan does not cover this order."
+        for cap in caps
+        if cap.governor_s
+    ]
+
+
 def data(rehearsal: Rehearsal) -> dict[str, object]:
     """JSON-ready."""
-    return asdict(rehearsal) | {"days": [asdict(day) | {"date": day.date.isoformat()} for day in rehearsal.days]}
+    plain: dict[str, object] = msgspec.to_builtins(rehearsal)
+    return plain
 
 
 def words(rehearsal: Rehearsal) -> list[str]:
@@ -208,5 +224,10 @@ def words(rehearsal: Rehearsal) -> list[str]:
         lines.append(
             f"Who stays for all of {loudest.date:%a %d %b} receives most: {loudest.exposure_db:.1f} dB over 8 h."
         )
+    lines += [
+        f"{cap.name}: at most {cap.highest:.1f} of {cap.limit:g} {cap.unit}."
+        for cap in rehearsal.caps
+        if cap.highest is not None
+    ]
     lines += [*rehearsal.clock_changes, *rehearsal.mishaps]
     return lines + [f"Look at this: {warning}" for warning in rehearsal.warnings]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -11,7 +10,7 @@ import residue
 from residue.loudness.readings import CapReading, Levels, Reading
 from residue.runtime.engine import Snapshot
 from residue.runtime.house_state import House
-from residue.runtime.log import EventRow, finite
+from residue.runtime.log import EventRow, heard
 from residue.runtime.planning import Advance
 
 
@@ -49,7 +48,7 @@ def status(known: Known) -> dict[str, Any]:
 
 
 def line(known: Known) -> str:
-    """State, playhead, level now and against each cap, health."""
+    """State, playhead, health, level now and against each cap."""
     engine, reading = known.engine, known.engine.reading
     parts = [f"{known.house.state}: {known.house.reason}"]
     if engine.performance is not None:
@@ -58,11 +57,11 @@ def line(known: Known) -> str:
         parts = [f"{known.house.state} {engine.performance} {minutes:02}:{seconds:02}{section}"]
     elif known.advance is not None:
         parts.append(f"{known.advance.what} of {known.advance.performance} {known.advance.share:.0%}")
+    parts.append("; ".join(known.alarms) or "well")
     if reading is not None:
         unit = "dB" if reading.place.physical else "dBFS"
-        parts.append(f"now A {_shown(reading.place.a)} C {_shown(reading.place.c)} {unit}")
-        parts += [f"{cap.name} {_shown(cap.level)} of {cap.limit:.1f} {cap.unit}" for cap in reading.caps]
-    parts.append("; ".join(known.alarms) or "well")
+        parts.append(f"A {_shown(reading.place.a)} C {_shown(reading.place.c)} {unit}")
+        parts += [f"{cap.name} {_shown(cap.level)} of {cap.limit:.0f} {cap.unit}" for cap in reading.caps]
     return " | ".join(parts)
 
 
@@ -75,16 +74,16 @@ def _levels(reading: Reading) -> dict[str, Any]:
 
 def _level(levels: Levels) -> dict[str, Any]:
     return {
-        "la_db": finite(levels.a),
-        "lc_db": finite(levels.c),
-        "lz_db": finite(levels.z),
-        "lc_peak_db": finite(levels.c_peak),
+        "la_db": heard(levels.a),
+        "lc_db": heard(levels.c),
+        "lz_db": heard(levels.z),
+        "lc_peak_db": heard(levels.c_peak),
         "unit": "dB re 20 uPa" if levels.physical else "dBFS",
     }
 
 
 def _cap(cap: CapReading) -> dict[str, Any]:
-    level = finite(cap.level)
+    level = heard(cap.level)
     headroom_db = None if level is None else cap.headroom_db
     return {"name": cap.name, "level": level, "limit": cap.limit, "unit": cap.unit, "headroom_db": headroom_db}
 
@@ -105,8 +104,8 @@ def _health(known: Known) -> Mapping[str, Any]:
         "busy": round(engine.busy, 4),
         "plan_gain_db": known.plan_gain_db,
         "trim_db": known.house.trim_db,
-        "governor_gain_db": finite(reading.governor_db) if reading else None,
-        "limiter_gain_db": finite(reading.limiter_db) if reading else None,
+        "governor_gain_db": reading.governor_db if reading else None,
+        "limiter_gain_db": reading.limiter_db if reading else None,
         "memory_bytes": known.memory_bytes,
         "planning": known.advance.performance if known.advance else None,
         "version": residue.__version__,
@@ -114,4 +113,4 @@ def _health(known: Known) -> Mapping[str, Any]:
 
 
 def _shown(level: float) -> str:
-    return f"{level:.1f}" if math.isfinite(level) else "silence"
+    return "silence" if heard(level) is None else f"{level:.1f}"

@@ -95,6 +95,34 @@ def words(calendar: Calendar, first: date, days: int) -> list[str]:
     return [line for n in range(days) for line in _day(first + timedelta(days=n), on, calendar)]
 
 
+def programme_words(programme: Programme) -> list[str]:
+    """What was understood of [programme]."""
+    shares = ", ".join(f"{name} {times} times as often" for name, times in programme.share.items())
+    starts = programme.starts if isinstance(programme.starts, str) else "at " + ", ".join(programme.starts)
+    return [
+        f"Plays {', '.join(programme.performances)}, {_ORDER[programme.order]}{'; ' if shares else ''}{shares}.",
+        *(f"On {day}: {', '.join(names)}." for day, names in programme.weekday.items()),
+        f"Rests for {programme.rest_s:g} s after each; begins {_STARTS.get(starts, starts)}.",
+        *([f"Begins with {programme.first_silence_s:g} s of silence."] if programme.first_silence_s else []),
+        f"Closing time: {_AT_CLOSING[programme.at_closing]}.",
+        f"After a hold or a power cut: {_AFTER_INTERRUPTION[programme.after_interruption]}.",
+    ]
+
+
+_ORDER = {"listed": "in this order", "shuffled": "in another order every day"}
+_STARTS = {"any time": "as soon as the rest is over", "full hour": "on the full hour"}
+_AT_CLOSING = {
+    "fade": "the last performance fades out before it",
+    "finish": "the last performance runs on past it, to its end",
+    "whole": "no performance begins that would not end before it",
+}
+_AFTER_INTERRUPTION = {
+    "resume": "goes on where it was",
+    "restart": "begins the performance again",
+    "next": "goes on with the next performance",
+}
+
+
 def _day(day: date, on: Mapping[date, list[Opening]], calendar: Calendar) -> list[str]:
     named = f"{day:%a %d %b %Y}"
     if day not in on:

@@ -102,12 +102,12 @@ def _open(calendar: Calendar, _known: Timekeeping, now: datetime) -> Opening | N
 
 def _last_known(calendar: Calendar, known: Timekeeping, now: datetime) -> Opening | None:
     """By the time at which the house was last sure, and what has passed since; moved to where the clock stands now."""
-    if known.last_known is None:
+    if known.last_known is None or known.now is None:
         return None
-    opening = calendar.opening_at(known.last_known)
+    ahead = known.now - known.last_known
+    opening = calendar.opening_at(now - ahead)
     if opening is None:
         return None
-    ahead = now - known.last_known
     return replace(opening, opens=opening.opens + ahead, closes=opening.closes + ahead)
 
 

@@ -38,6 +38,11 @@ class Notifier:
         except OSError:
             self.unheard += 1
 
+    def close(self) -> None:
+        """Tell nothing more."""
+        if self._socket is not None:
+            self._socket.close()
+
 
 def _connected(path: str) -> socket.socket | None:
     probe = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC)

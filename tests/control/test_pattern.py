@@ -1,5 +1,3 @@
-import time
-
 import pytest
 
 from residue.control.pattern import matches
@@ -34,7 +32,7 @@ RULES = [
 
 
 @pytest.mark.parametrize(("pattern", "address", "expected"), RULES)
-def test_patterns_match_as_osc_1_0_says(pattern: str, address: str, expected: bool) -> None:
+def test_patterns_match_as_osc_1_0_says(pattern: str, address: str, *, expected: bool) -> None:
     assert matches(pattern, address) is expected
 
 
@@ -43,8 +41,7 @@ def test_a_bracket_left_open_matches_nothing(pattern: str) -> None:
     assert not any(matches(pattern, address) for address in ("/a", "/b", "/", "/[ab", "/a]"))
 
 
+@pytest.mark.timeout(20)  # one that is tried out takes longer than the universe is old
 @pytest.mark.parametrize("pattern", ["/" + "*a" * 2_000, "/" + "*?" * 2_000, "/" + "{a,aa,}" * 1_000])
 def test_a_hostile_pattern_costs_no_more_than_its_length(pattern: str) -> None:
-    began = time.process_time()
-    matches(pattern, "/" + "a" * 30 + "b")
-    assert time.process_time() - began < 1.0
+    assert not matches(pattern, "/" + "a" * 30 + "b")

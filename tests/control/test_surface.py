@@ -33,6 +33,7 @@ class House:
 
     def __init__(self, **settings: Any) -> None:
         self.asked: list[tuple[str, tuple[float, ...], str]] = []
+        self.answer = "{}"
         self.transport = Transport()
         self.clock = HandClock()
         handlers = {address.path: self._handler(address.path) for address in ADDRESSES}
@@ -42,7 +43,7 @@ class House:
     def _handler(self, path: str) -> Callable[[tuple[float, ...], str], Answer | None]:
         def handle(numbers: tuple[float, ...], sender: str) -> Answer | None:
             self.asked.append((path, numbers, sender))
-            return (STATUS_REPLY, "x" * 900) if path == "/house/status" else None
+            return (STATUS_REPLY, self.answer) if path == "/house/status" else None
 
         return handle
 
@@ -126,15 +127,16 @@ def test_a_sender_that_asks_too_often_is_left_without_answer_for_a_while() -> No
 
 def test_no_answer_is_longer_than_the_stated_multiple_of_its_question() -> None:
     house = House()
-    for arguments in ((), (bytes(100),)):
+    house.answer = "x" * 5_000
+    for arguments, path in (((), ERROR_REPLY), ((bytes(100),), STATUS_REPLY)):
         builder = OscMessageBuilder("/house/status")
         for argument in arguments:
             builder.add_arg(argument)
         question = builder.build().dgram
         house.transport.sent.clear()
-        house.surface.datagram_received(question * 1, TECHNICIAN)
+        house.surface.datagram_received(question, TECHNICIAN)
         assert sum(map(len, house.transport.sent)) <= MOST_TIMES_LONGER * len(question)
-        assert house.transport.sent
+        assert [OscMessage(sent).address for sent in house.transport.sent] == [path]
 
 
 def test_a_datagram_that_is_no_osc_is_counted_and_nothing_more() -> None:

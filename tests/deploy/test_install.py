@@ -29,7 +29,7 @@ def files(machine: Path) -> dict[str, float]:
 def test_it_is_installed_brought_up_to_date_and_removed(tmp_path: Path) -> None:
     said = install(tmp_path)
     assert "it is a copy of the demo now" in said
-    assert os.readlink(tmp_path / "usr/local/bin/residue") == "/opt/residue/.venv/bin/residue"
+    assert (tmp_path / "usr/local/bin/residue").readlink() == Path("/opt/residue/.venv/bin/residue")
     python = tmp_path / "opt/residue/.venv/bin/python"
     checked = subprocess.run([python, "-I", "-m", "residue", "--version"], capture_output=True, text=True, check=True)
     assert checked.stdout.startswith("residue")

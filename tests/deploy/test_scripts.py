@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
-SCRIPTS = [ROOT / "deploy" / name for name in ("setup", "demo", "test", "lock/update")]
+SCRIPTS = [ROOT / "deploy" / name for name in ("setup", "demo", "test", "install", "lock/update")]
 
 
 @pytest.fixture

@@ -9,8 +9,9 @@ from residue.loudness.calibration import Calibration, offset_db, pink_level_db
 from residue.loudness.caps import CapEntry, expand, protecting_caps
 from residue.loudness.ears import ear
 from residue.loudness.outputs import Output
+from residue.loudness.plan import Plan, PlannedPerformance
 from residue.loudness.quantities import QUANTITIES
-from residue.loudness.room_findings import check_room
+from residue.loudness.room_findings import check_room, plan_findings
 from residue.loudness.rules import RULES
 from residue.loudness.weightings import Weighting
 from residue.problems import Severity
@@ -138,6 +139,20 @@ def test_readings_that_do_not_go_together_are_named() -> None:
     )
     assert [finding.where for finding in findings] == ["room.toml: output.left.calibration"]
     assert "read_dba lies +11.8 dB against read_dbc" in findings[0].what
+
+
+def test_a_cap_that_never_decides_is_noted() -> None:
+    entries = [CapEntry(rule="who-2022"), CapEntry(quantity="LAeq", window_s=900.0, limit_db=85.0)]
+    findings = check_room(entries, {"left": Output(device_channel=1, calibration=CALIBRATED)}, ears_unknown=False)
+    (note,) = [finding for finding in findings if finding.severity is Severity.NOTES]
+    assert note.what == "who-2022, LAeq over 15 min allows 100 dB(A), but LAeq over 15 min only 85."
+
+
+def test_a_cap_that_leaves_next_to_nothing_of_a_performance_is_named() -> None:
+    lowered = PlannedPerformance("loud", -47.3, "40 dB(A) over 15 min", ())
+    (finding,) = plan_findings(Plan((lowered, PlannedPerformance("quiet", -12.0, "the same", ()))))
+    assert finding.where == "performances/loud"
+    assert "lowered by 47.3 dB so that 40 dB(A) over 15 min is never passed" in finding.what
 
 
 def test_an_output_that_does_not_exist_is_named_with_the_nearest() -> None:

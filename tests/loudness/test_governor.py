@@ -20,7 +20,7 @@ from residue.loudness.weightings import sections
 
 Floats = NDArray[np.float64]
 RATE_HZ = 48_000
-EXAMPLES = int(os.environ.get("CAP_EXAMPLES", "200"))
+EXAMPLES = int(os.environ.get("CAP_EXAMPLES", "100"))
 
 CALIBRATED = Calibration(played_dbfs=-20.0, read_dba=74.0, read_dbc=76.0, on=date(2026, 3, 2))
 OUTPUTS = {
@@ -72,7 +72,7 @@ def highest_window(out: Floats, cap: Cap) -> float:
 @st.composite
 def evenings(draw: st.DrawFn) -> Floats:
     """Bursts, silence then full scale, tones below hearing, a gain moved at random, not aligned to anything."""
-    frames = draw(st.integers(2 * RATE_HZ, 5 * RATE_HZ))
+    frames = draw(st.integers(RATE_HZ, 3 * RATE_HZ))
     made = np.zeros((2, frames))
     time = np.arange(frames) / RATE_HZ
     for channel in range(2):
@@ -91,7 +91,8 @@ def evenings(draw: st.DrawFn) -> Floats:
                 }[kind]
             )
     trims = np.random.default_rng(draw(st.integers(0, 99))).choice([0.0, 0.1, 1.0, 1.0], size=frames // 9600 + 1)
-    return made * np.repeat(trims, 9600)[:frames]
+    moved: Floats = made * np.repeat(trims, 9600)[:frames]
+    return moved
 
 
 @given(evenings(), LIMITS, st.integers(1, 20_000))

@@ -161,7 +161,8 @@ def test_the_shape_of_a_piece_is_kept() -> None:
 
     def shape(x: Floats, start: int) -> Floats:
         cut = x[0, start : start + hops * HOP_FRAMES].reshape(hops, -1)
-        return 10 * np.log10(np.mean(cut**2, axis=1))
+        levels: Floats = 10 * np.log10(np.mean(cut**2, axis=1))
+        return levels
 
     correlation = np.corrcoef(shape(signal, 0), shape(out, stage.latency_frames))[0, 1]
     assert correlation > 0.999

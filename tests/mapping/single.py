@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -75,7 +76,7 @@ def run(
     steady = {name: float(number) for name, number in numbers.items() if not isinstance(number, Drive)}
     edges = [0, *sorted({at for at in cuts if 0 < at < frames}), frames]
     parts = []
-    for start, stop in zip(edges[:-1], edges[1:], strict=True):
+    for start, stop in itertools.pairwise(edges):
         span = Span(start, stop)
         given = {
             name: [cut(one, span) for one in signal] if isinstance(signal, list) else cut(signal, span)  # type: ignore[arg-type]

@@ -120,7 +120,8 @@ def test_a_whole_piece_becomes_a_graph_that_knows_what_it_needs(tmp_path: Path) 
         ),
         (
             'input = "heard"',
-            'input = "arm"\n[node.x]\nkind = "pan"\ninput = "arm"',
+            "[[section]]",
+            '[node.x]\nkind = "pan"\ninput = "arm"\n[[section]]',
             'piece.toml: node.x.input: "arm" gives a signal that is slow, and this takes fast. '
             "Put a node of kind sound or control between them.",
         ),
@@ -133,7 +134,7 @@ def test_a_slip_is_told_with_its_place_and_mend(tmp_path: Path, old: str, new: s
 
 def test_a_loop_is_told_by_its_way(tmp_path: Path) -> None:
     text = WHOLE.replace('input = "arm"\nattack_s', 'input = "late"\nattack_s')
-    text += '[node.late]\nkind = "gain"\ninput = "effort"\n'
+    text += '[node.late]\nkind = "gain"\ninput = "effort"\ngain_db = 0\n'
     assert faults_of(tmp_path, text) in (
         ["piece.toml: node: There is a loop: effort → late → effort. Cut it at one place."],
         ["piece.toml: node: There is a loop: late → effort → late. Cut it at one place."],
@@ -143,7 +144,7 @@ def test_a_loop_is_told_by_its_way(tmp_path: Path) -> None:
 def test_a_section_may_not_set_what_its_ending_depends_on(tmp_path: Path) -> None:
     text = WHOLE.replace('input = "arm"\nattack_s', 'input = "louder"\nattack_s')
     text = text.replace("at_most_s = 150", 'at_most_s = 150\nset = { "louder.gain_db" = 3.0 }')
-    text = text.replace("[[section]]", '[node.louder]\nkind = "gain"\ninput = "arm"\n[[section]]')
+    text = text.replace("[[section]]", '[node.louder]\nkind = "gain"\ninput = "arm"\ngain_db = 0\n[[section]]')
     (fault,) = faults_of(tmp_path, text)
     assert fault.startswith("piece.toml: node: There is a loop: ")
     assert "form" in fault
@@ -156,7 +157,7 @@ def test_all_faults_of_the_wiring_are_told_at_once(tmp_path: Path) -> None:
 
 
 def test_a_node_that_nothing_listens_to_is_pointed_out_but_stops_nothing(tmp_path: Path) -> None:
-    (tmp_path / "piece.toml").write_text(WHOLE + '[node.spare]\nkind = "gain"\ninput = "arm"\n', encoding="utf-8")
+    (tmp_path / "piece.toml").write_text(WHOLE + '[node.spare]\nkind = "gain"\ninput = "arm"\ngain_db = 0\n', encoding="utf-8")
     graph, findings = read_piece(tmp_path / "piece.toml")
     assert graph is not None
     assert [str(finding) for finding in findings] == [

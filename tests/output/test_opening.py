@@ -73,7 +73,7 @@ def test_too_few_channels_are_told_with_the_number_there_is() -> None:
 
 
 def test_a_device_that_is_not_there_stops_the_start_with_one_message() -> None:
-    with pytest.raises(ProblemError, match='no sound device "no such device".*Plug it in'):
+    with pytest.raises(ProblemError, match=r'no sound device "no such device".*Plug it in'):
         ReturningSink(sink_opener("no such device", Routing((1,)), Path()))
 
 

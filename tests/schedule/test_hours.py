@@ -2,9 +2,12 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
+from zoneinfo import ZoneInfo
 
 import msgspec
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from residue.schedule.calendar import Calendar
 from residue.schedule.hours import Hours, calendar
@@ -222,3 +225,58 @@ def test_seasons_holidays_and_private_views_that_cannot_be_meant_are_refused(
     with pytest.raises(msgspec.ValidationError) as caught:
         hours(**changed)
     assert str(caught.value) == message
+
+
+# Any hours, against the rule told minute by minute, where no clock changes (Asia/Kolkata has had none since 1945).
+
+QUARTERS = st.integers(0, 95)
+
+
+@st.composite
+def spans(draw: st.DrawFn) -> tuple[str, ...]:
+    """Up to three spans of a day, the last of which may end on the next."""
+    edges = sorted(draw(st.sets(QUARTERS, max_size=6)))
+    pairs = list(zip(edges[::2], edges[1::2], strict=False))
+    past_midnight: bool = draw(st.booleans())
+    if pairs and past_midnight:
+        start, _ = pairs.pop()
+        end: int = draw(st.integers(0, start - 48)) if start >= 48 else 96
+        pairs.append((start, end))
+    return tuple(f"{a // 4:02d}:{a % 4 * 15:02d}-{b // 4:02d}:{b % 4 * 15:02d}" for a, b in pairs)
+
+
+def covers(written: tuple[str, ...], minute: int) -> bool:
+    """Whether a minute after the midnight of the day on which the spans stand lies in one of them."""
+    for text in written:
+        (a, b), (c, d) = (map(int, half.split(":")) for half in text.split("-"))
+        start, end = a * 60 + b, c * 60 + d
+        if start <= minute < (end if end > start else end + 1440):
+            return True
+    return False
+
+
+@settings(deadline=None, max_examples=60)
+@given(
+    st.fixed_dictionaries({}, optional={day: spans() for day in ("mon", "tue", "wed", "thu", "fri", "sat", "sun")}),
+    st.dictionaries(st.dates(date(2026, 3, 1), date(2026, 3, 14)), spans(), max_size=4),
+    st.lists(st.integers(24 * 60, 13 * 24 * 60), min_size=5, max_size=20),
+)
+def test_any_hours_are_open_when_the_rule_says_so(
+    weekly: dict[str, tuple[str, ...]], special: dict[date, tuple[str, ...]], minutes: list[int]
+) -> None:
+    asked = hours(
+        time_zone="Asia/Kolkata",
+        weekly=weekly,
+        exception=[{"date": day.isoformat(), "open": list(written)} for day, written in special.items()],
+    )
+
+    def on(day: date) -> tuple[str, ...]:
+        return special.get(day, weekly.get(("mon", "tue", "wed", "thu", "fri", "sat", "sun")[day.weekday()], ()))
+
+    answers = calendar(asked)
+    midnight = datetime(2026, 3, 1, tzinfo=ZoneInfo("Asia/Kolkata"))
+    for minute in minutes:
+        moment = midnight + timedelta(minutes=minute)
+        today, wall = moment.date(), minute % 1440
+        expected = covers(on(today), wall) or covers(on(today - timedelta(days=1)), wall + 1440)
+        assert (answers.opening_at(moment) is not None) == expected

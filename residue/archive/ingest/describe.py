@@ -14,7 +14,7 @@ import tomlkit
 from msgspec import Meta
 
 from residue.archive.ingest.source import Source
-from residue.archive.ingest.sources.table import TableFacts
+from residue.archive.ingest.sources.table import TABLES, TableFacts
 from residue.archive.performance import Channel, ChannelKind, Mark, Permission, Record, Seconds
 from residue.problems import Finding, ProblemError, Severity, nearest, stopping
 from residue.wording import explained
@@ -66,15 +66,6 @@ def read_description(path: Path) -> Description:
         place, mend = explained(error)
         where = f"{path.name}: {place.removeprefix('.') or 'the file'}"
         raise stopping(where, "This cannot stand here.", mend) from None
-
-
-def read_table_facts(path: Path) -> Mapping[str, TableFacts]:
-    """What a describe file says of tables, though the rest of it may be unfinished; raises ProblemError."""
-    try:
-        return msgspec.convert(_read(path).get("table", {}), dict[str, TableFacts])
-    except msgspec.ValidationError as error:
-        place, mend = explained(error)
-        raise stopping(f"{path.name}: table{place}", "This cannot stand here.", mend) from None
 
 
 def _read(path: Path) -> dict[str, object]:
@@ -140,6 +131,12 @@ def template(sources: Mapping[str, Source]) -> str:
             name = _plain(label, channels)
             channels.add(name, _channel_table(file, source, label))
     document.add("channel", channels)
+    tables = [file for file, source in sources.items() if source.path.suffix.lower() in TABLES]
+    for file in tables:
+        document.add(tomlkit.nl())
+        document.add(tomlkit.comment(f'[table."{file}"]  # how fast its rows came, or the column that tells the time'))
+        document.add(tomlkit.comment("rate_hz = 100"))
+        document.add(tomlkit.comment(f'time = "{sources[file].labels[0]}"'))
     document.add(tomlkit.nl())
     document.add(tomlkit.comment("[permission]  # heart and brain recordings are health data about a person"))
     document.add(tomlkit.comment('consent = "signed by …, on …, kept at …"'))

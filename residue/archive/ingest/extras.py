@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import importlib
-from collections.abc import Mapping
+import warnings
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -13,10 +15,19 @@ MODULES: Mapping[str, str] = {"wfdb": "wfdb", "xdf": "pyxdf"}
 """The module that each extra of the package brings."""
 
 
+@contextmanager
+def without_warnings() -> Iterator[None]:
+    """Keeps from people what a library has to say to its own authors."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        yield
+
+
 def extra(name: str, path: Path) -> Any:
     """The module of an extra; raises ProblemError, naming the extra, where it is not installed."""
     try:
-        return importlib.import_module(MODULES[name])
+        with without_warnings():
+            return importlib.import_module(MODULES[name])
     except ImportError as error:
         what = "It needs a reader that is not installed here."
         raise stopping(path.name, what, f'Install it with: pip install "residue[{name}]"') from error

@@ -19,6 +19,7 @@ from residue.archive.performance import Channel
 from residue.dsp.resampling import resampled
 
 _BLOCK_SAMPLES = 1 << 16
+_HEAD_BYTES = 256
 _LARGEST_WAV_BYTES = 4_000_000_000
 """A WAV file counts its bytes in 32 bits; larger ones are RF64 (EBU Tech 3306)."""
 
@@ -63,6 +64,7 @@ def _keep_file(source: Source, channels: Mapping[str, Channel], folder: Path, *,
     target = folder / re.sub(r"[^A-Za-z0-9._-]+", "_", source.path.name)
     if source.private and source.strip and not keep_private:
         source.strip(target)
+        forget_time(target)
         names = sorted({words.partition(" (")[0] for words in source.private})
         done = f"{source.path.name}: the same samples, without {', '.join(names)}."
     else:
@@ -90,7 +92,18 @@ def _write_track(track: Track, target: Path) -> str:
     with soundfile.SoundFile(target, "w", format="RF64" if large else "WAV", **settings) as file:
         for start in range(0, stream.length, _BLOCK_SAMPLES):
             file.write(stream.read(start, min(start + _BLOCK_SAMPLES, stream.length)))
+    forget_time(target)
     return words
+
+
+def forget_time(file: Path) -> None:
+    """Take out the time of writing, which libsndfile puts into the PEAK chunk of floating-point WAV files."""
+    with file.open("r+b") as opened:
+        head = opened.read(_HEAD_BYTES)
+        place = head.find(b"PEAK")
+        if head.startswith((b"RIFF", b"RF64")) and place >= 0:
+            opened.seek(place + 12)  # after name, size and version of the chunk
+            opened.write(bytes(4))
 
 
 def _write_beats(track: BeatTrack, target: Path) -> None:

@@ -24,7 +24,8 @@ def draw(performance: Performance, qualities: Mapping[str, Quality]) -> bytes:
     for row, (name, quality) in zip(rows, shown.items(), strict=False):
         channel = performance.channel[name]
         lows, highs, width_s = _thinned(quality)
-        times_s = channel.start_s + np.arange(len(lows)) * width_s
+        times_s = channel.start_s + np.arange(len(lows) + 1) * width_s
+        lows, highs = np.append(lows, lows[-1]), np.append(highs, highs[-1])
         row.fill_between(times_s, lows, highs, step="post", linewidth=0.4, color="black", facecolor="0.4")
         row.set_ylabel(f"{name}\n{channel.unit}", fontsize=7)
         row.tick_params(labelsize=7)

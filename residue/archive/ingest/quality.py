@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -100,12 +101,14 @@ class _Extremes:
 
 def examine_samples(stream: Stream, kind: ChannelKind) -> Iterator[float | Quality]:
     """Examine a channel in one pass; gives the share done now and then, and at last the quality."""
-    extremes = _Extremes(stream)
+    extremes, hum = _Extremes(stream), _Hum(stream)
     for start in range(0, stream.length, _BLOCK_SAMPLES):
-        extremes(stream.read(start, min(start + _BLOCK_SAMPLES, stream.length)))
+        block = stream.read(start, min(start + _BLOCK_SAMPLES, stream.length))
+        extremes(block)
+        hum(start, block)
         yield start / stream.length
     lows, highs = np.concatenate(extremes.lows), np.concatenate(extremes.highs)
-    hum_hz, hum_db = _hum(stream)
+    hum_hz, hum_db = hum.found()
     yield Quality(
         duration_s=float(stream.length / stream.rate_hz),
         rate_hz=float(stream.rate_hz),
@@ -138,26 +141,54 @@ def _flat_s(flat: NDArray[np.bool_], cell_s: float) -> float:
     return float(lengths_s[lengths_s >= _FLAT_S].sum())
 
 
-def _hum(stream: Stream) -> tuple[float | None, float]:
-    """The mains frequency that stands out more, and by how many dB over the 5 Hz around it."""
-    window = round(_HUM_WINDOW_S * stream.rate_hz)
-    if stream.rate_hz < 2.2 * _MAINS_HZ[-1] or stream.length < window:
-        return None, 0.0
-    bridged = Bridged(stream)
-    starts = np.unique(np.linspace(0, stream.length - window, _HUM_WINDOWS).astype(int))
-    shape = signal.windows.hann(window, sym=False)
-    power = np.zeros(window // 2 + 1)
-    for start in starts:
-        block = bridged.read(int(start), int(start) + window)
-        power += np.abs(np.fft.rfft((block - block.mean()) * shape)) ** 2
-    hertz = np.arange(len(power)) / _HUM_WINDOW_S
-    found = []
-    for mains_hz in _MAINS_HZ:
-        line = power[np.abs(hertz - mains_hz) <= 0.3].mean()
-        around = power[(np.abs(hertz - mains_hz) > 1.0) & (np.abs(hertz - mains_hz) <= 5.0)].mean()
-        found.append((10 * np.log10(line / around) if around > 0 and line > 0 else 0.0, mains_hz))
-    hum_db, hum_hz = max(found)
-    return hum_hz, float(hum_db)
+class _Hum:
+    """Collects the spectrum of a few windows on the way, to see whether a mains frequency stands out."""
+
+    def __init__(self, stream: Stream) -> None:
+        self._window = round(_HUM_WINDOW_S * stream.rate_hz)
+        fits = stream.rate_hz >= 2 * (_MAINS_HZ[-1] + 5.0) and stream.length >= self._window
+        last, many = stream.length - self._window, min(_HUM_WINDOWS, stream.length // max(self._window, 1))
+        self._starts = [int(start) for start in np.linspace(0, last, many)] if fits else []
+        self._held = np.empty(0)
+        self._power = np.zeros(round(_HUM_WINDOW_S * (_MAINS_HZ[-1] + 5.0)) + 1)
+
+    def __call__(self, start: int, block: Samples) -> None:
+        """The samples from `start` on; blocks come in order."""
+        while self._starts:
+            wanted = max(self._starts[0] + len(self._held) - start, 0)
+            self._held = np.concatenate((self._held, block[wanted : wanted + self._left]))
+            if self._left:
+                return
+            if np.isfinite(self._held).all():
+                spectrum = np.fft.rfft((self._held - self._held.mean()) * _window(self._window))
+                self._power += np.abs(spectrum[: len(self._power)]) ** 2
+            self._held = np.empty(0)
+            self._starts.pop(0)
+
+    @property
+    def _left(self) -> int:
+        return self._window - len(self._held)
+
+    def found(self) -> tuple[float | None, float]:
+        """The mains frequency that stands out more, and by how many dB over the 5 Hz around it."""
+        if not self._power.any():
+            return None, 0.0
+        hertz = np.arange(len(self._power)) / _HUM_WINDOW_S
+        return max(((mains_hz, self._stands_out_db(np.abs(hertz - mains_hz))) for mains_hz in _MAINS_HZ), key=_second)
+
+    def _stands_out_db(self, away_hz: Samples) -> float:
+        line = self._power[away_hz <= 0.3].mean()
+        around = self._power[(away_hz > 1.0) & (away_hz <= 5.0)].mean()
+        return float(10 * np.log10(line / around)) if around > 0 and line > 0 else 0.0
+
+
+@lru_cache(maxsize=4)
+def _window(samples: int) -> Samples:
+    return np.asarray(signal.windows.hann(samples, sym=False))
+
+
+def _second(pair: tuple[float, float]) -> float:
+    return pair[1]
 
 
 def _intervals(stream: Stream) -> Samples:

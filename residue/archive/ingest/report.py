@@ -9,7 +9,7 @@ from residue.archive.performance import Performance
 
 _MUCH_MISSING, _MUCH_CLIPPED, _MUCH_FLAT = 0.05, 0.001, 0.2
 _ALL_MISSING, _ALL_FLAT = 0.5, 0.9
-_LOUD_HUM_DB = 10.0
+_AUDIBLE_HUM_DB, _LOUD_HUM_DB = 3.0, 10.0
 _FEW_BEATS, _NO_BEATS = 0.9, 0.5
 """Where care begins, and where it ends: choices, no source."""
 
@@ -60,7 +60,7 @@ def _lines(performance: Performance, qualities: Mapping[str, Quality], done: Seq
         yield f"  {when}, {_rate(quality)}, in {channel.unit}"
         shares = f"missing {quality.missing_share:.1%}, clipped {quality.clipped_share:.2%}"
         yield f"  {shares}, still {quality.flat_s:.0f} s"
-        if quality.hum_hz:
+        if quality.hum_hz and quality.hum_db >= _AUDIBLE_HUM_DB:
             yield f"  mains hum at {quality.hum_hz:g} Hz: {quality.hum_db:+.0f} dB over what is around it"
         if quality.plausible_beats is not None:
             yield f"  plausible beats: {quality.plausible_beats:.0%}"

@@ -52,8 +52,10 @@ def find_sources(given: list[Path], tables: Mapping[str, TableFacts]) -> dict[st
     return sources
 
 
-def write_template(sources: Mapping[str, Source], path: Path) -> None:
+def write_template(given: list[Path], path: Path) -> None:
     """Write a describe file for a person to complete; never over one that is there. Raises ProblemError."""
+    any_rate = TableFacts(rate_hz=1.0)  # tables cannot say theirs; only their columns are looked at
+    sources = find_sources(given, {file.name: any_rate for file in find_files(given)})
     if path.exists():
         raise stopping(str(path), "A describe file is there already.", "Complete it, and ingest with --describe.")
     with file_beside(path) as making:

@@ -9,16 +9,21 @@ from types import MappingProxyType
 
 from residue.mapping.node import Node
 from residue.mapping.nodes import (
+    adapting,
     brain,
     conditioning,
     crossing,
+    fatigue,
     feeds,
     filtering,
     gating,
     heart,
     memory,
     muscle,
+    pulse,
+    ranges,
     reverberation,
+    ring,
     sources,
     space,
     strike,
@@ -35,9 +40,9 @@ _CLASSES: tuple[type[Node], ...] = (
     conditioning.Gain,
     conditioning.Offset,
     conditioning.Rectify,
-    conditioning.Clip,
-    conditioning.Normalise,
-    conditioning.Scale,
+    ranges.Clip,
+    ranges.Normalise,
+    ranges.Scale,
     conditioning.Mix,
     conditioning.Product,
     conditioning.Crossfade,
@@ -50,6 +55,7 @@ _CLASSES: tuple[type[Node], ...] = (
     gating.SlewLimit,
     gating.Gate,
     gating.Hold,
+    adapting.Adapt,
     # muscle
     muscle.Rms,
     muscle.MeanAbsolute,
@@ -57,9 +63,13 @@ _CLASSES: tuple[type[Node], ...] = (
     muscle.Onsets,
     muscle.Effort,
     muscle.BandLevel,
-    muscle.CrossingRate,
+    muscle.CoContraction,
+    fatigue.CrossingRate,
+    fatigue.MedianFrequency,
     # heart
     heart.Beats,
+    pulse.PulseBeats,
+    pulse.Intervals,
     heart.HeartRate,
     heart.Rmssd,
     heart.Missing,
@@ -67,6 +77,7 @@ _CLASSES: tuple[type[Node], ...] = (
     # brain
     brain.BandPower,
     brain.Artefacts,
+    brain.Asymmetry,
     # memory
     memory.Layers,
     memory.Echo,
@@ -85,6 +96,7 @@ _CLASSES: tuple[type[Node], ...] = (
     reverberation.Reverberation,
     # space
     space.Pan,
+    ring.Place,
     space.Crossover,
     space.Output,
     # feeds
@@ -121,7 +133,7 @@ def _own(entry: EntryPoint, kinds: Mapping[str, type[Node]]) -> type[Node]:
         raise ValueError(f'There is a kind "{entry.name}" already. Give this one another name.')
     try:
         node = entry.load()
-    except Exception as error:  # noqa: BLE001 - whatever an artist's module does while it is loaded
+    except Exception as error:
         raise ValueError(f"It cannot be loaded ({error}). Mend or uninstall the package.") from error
     if not (isinstance(node, type) and issubclass(node, Node)):
         raise ValueError("It is not a subclass of residue.mapping.node.Node. Name such a class.")

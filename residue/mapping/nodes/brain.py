@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 import numpy as np
 from msgspec import Meta
 
-from residue.dsp import filters
+from residue.dsp import exact, filters
 from residue.dsp.exact import total
 from residue.dsp.filters import FromFirst, SosFilter
 from residue.dsp.sliding import Sliding, sliding_maximum, sliding_sum
@@ -93,6 +93,30 @@ class Artefacts(SlowNode, frozen=True):
         return step
 
 
+class Asymmetry(SlowNode, frozen=True):
+    """How much more power the right site has than the left: the natural logarithm of their ratio, 0 when alike.
+
+    Feed it the alpha power of two mirrored sites.
+    Latency: none. Source: ln(right) - ln(left), as is usual for frontal alpha asymmetry.
+    """
+
+    kind = "asymmetry"
+    family = "brain"
+
+    left: SlowIn
+    right: SlowIn
+
+    def prepare(self, context: NodeContext) -> Step:
+        """The difference of logarithms; powers of 0 count as very small."""
+
+        def step(block: Block) -> Signal:
+            left, right = (exact.log2(np.maximum(block.slow(side), _LEAST)) for side in ("left", "right"))
+            return (right - left) * _LN_2
+
+        return step
+
+
+_LN_2 = 0.6931471805599453
 _LEAST = 1e-30
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from msgspec import Meta
 
 from residue.dsp.intervals import Plausible
-from residue.dsp.qrs import Beat, BeatFinder
+from residue.dsp.qrs import BeatFinder
 from residue.dsp.sliding import sliding_maximum
 from residue.mapping.node import Block, EventsIn, Node, NodeContext, SlowIn, Step
 from residue.mapping.nodes.fields import HoldS, WindowS
@@ -51,15 +51,11 @@ class Beats(Node, frozen=True):
     def prepare(self, context: NodeContext) -> Step:
         """Beats wait in a queue until their latency has passed."""
         find, waiting = BeatFinder(CONTROL_RATE_HZ), deque[tuple[int, float]]()
-        last: Beat | None = None
 
         def step(block: Block) -> Signal:
-            nonlocal last
             for beat in find(block.slow("input")):
-                interval_s = (beat.at - last.at) / CONTROL_RATE_HZ if last else 0.0
                 tick = max(beat.at + round(LATENCY_S * CONTROL_RATE_HZ), beat.known_at)
-                waiting.append((tick, interval_s))
-                last = beat
+                waiting.append((tick, beat.interval / CONTROL_RATE_HZ))
             due = []
             while waiting and waiting[0][0] < block.span.last_tick:
                 due.append(waiting.popleft())
@@ -99,7 +95,7 @@ class HeartRate(SlowNode, frozen=True):
             for frame, interval_s in _beats(block):
                 if plausible(interval_s):
                     recent.append(interval_s)
-                    changes.append((frame, 60.0 / (sum(recent) / len(recent))))
+                    changes.append((frame, 60.0 * len(recent) / math.fsum(recent)))
             return rate(block.span, changes)
 
         return step
@@ -135,7 +131,7 @@ class Rmssd(SlowNode, frozen=True):
                 if is_plausible and not math.isnan(before_s):
                     difference_ms = 1000.0 * (interval_s - before_s)
                     squares.append(difference_ms * difference_ms)
-                    changes.append((frame, math.sqrt(sum(squares) / len(squares))))
+                    changes.append((frame, math.sqrt(math.fsum(squares) / len(squares))))
                 before_s = interval_s if is_plausible else math.nan
             return variability(block.span, changes)
 

@@ -184,40 +184,32 @@ class BandLevel(SlowNode, frozen=True):
         return lambda block: rms(band(level(block.slow("input"))))
 
 
-class CrossingRate(SlowNode, frozen=True):
-    """Half the zero crossings a second: the frequency, in Hz, of what is periodic.
+class CoContraction(SlowNode, frozen=True):
+    """How much two opposed muscles work at once: 0 if only one does, 1 if both do alike.
 
-    A crossing counts when the signal has gone beyond ignore_below on both sides.
-    Latency: half the window. Source: zero-crossing count as in surface EMG.
+    Feed it two envelopes in the same scale. 2 min(a, b) / (a + b).
+    Latency: none. Source: Falconer and Winter, Electromyogr Clin Neurophysiol 25 (1985) 135-149.
     """
 
-    kind = "crossing_rate"
+    kind = "co_contraction"
     family = "muscle"
 
-    input: SlowIn
-    window_s: WindowS = 0.5
-    ignore_below: Annotated[float, Meta(ge=0.0, le=1e9, description="noise level, in the unit of the input")] = 0.0
+    a: SlowIn
+    b: SlowIn
 
     def prepare(self, context: NodeContext) -> Step:
-        """Counts how often the side changes."""
-        side = Hysteresis(self.ignore_below, -self.ignore_below)
-        ticks = _ticks(self.window_s)
-        running = sliding_sum(ticks)
-        was_above: bool | None = None
+        """The shared part of both; 0 where neither works."""
 
         def step(block: Block) -> Signal:
-            nonlocal was_above
-            above = side(block.slow("input"))
-            if not len(above):
-                return np.empty(0)
-            before = np.concatenate(([above[0] if was_above is None else was_above], above[:-1]))
-            was_above = bool(above[-1])
-            return running((above != before).astype(np.float64)) * (CONTROL_RATE_HZ / (2 * ticks))
+            a, b = np.maximum(block.slow("a"), 0.0), np.maximum(block.slow("b"), 0.0)
+            shared: Slow = 2.0 * np.minimum(a, b) / np.maximum(a + b, _LEAST)
+            return shared
 
         return step
 
 
 _BAND_ORDER = 4
+_LEAST = 1e-30
 
 
 def _ticks(window_s: float) -> int:

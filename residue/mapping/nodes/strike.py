@@ -88,8 +88,7 @@ class _Player:
 
     def start(self, frame: int, gain: float) -> None:
         """From that frame on, at that gain."""
-        self._sounding = [(start, g) for start, g in self._sounding if frame < start + len(self._sound)]
-        if len(self._sounding) < _MOST_AT_ONCE:
+        if sum(frame < begun + len(self._sound) for begun, _ in self._sounding) < _MOST_AT_ONCE:
             self._sounding.append((frame, gain))
 
     def play(self, span: Span) -> Floats:

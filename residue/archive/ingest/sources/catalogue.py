@@ -10,12 +10,11 @@ from residue.archive.ingest.source import Source
 from residue.archive.ingest.sources.beats import open_beats_source
 from residue.archive.ingest.sources.edf import open_edf_source
 from residue.archive.ingest.sources.sound import open_sound_source
-from residue.archive.ingest.sources.table import TableFacts, open_table_source
+from residue.archive.ingest.sources.table import TABLES, TableFacts, open_table_source
 from residue.archive.ingest.sources.wfdb import open_wfdb_source
 from residue.archive.ingest.sources.xdf import open_xdf_source
 from residue.problems import ProblemError, stopping
 
-TABLES = frozenset({".csv", ".tsv"})
 OPENERS: Mapping[str, Callable[[Path], Source]] = {
     **dict.fromkeys((".wav", ".rf64", ".bwf", ".flac", ".aif", ".aiff"), open_sound_source),
     **dict.fromkeys((".edf", ".bdf"), open_edf_source),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+from array import array
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
@@ -20,6 +21,7 @@ from residue.archive.ingest.source import Source, Track, guess_kind
 from residue.archive.performance import SECONDS_PER_UNIT, Record
 from residue.problems import nearest, stopping
 
+TABLES = frozenset({".csv", ".tsv"})
 _SEPARATORS = ",;\t"
 _MOST_COLUMNS = 1024
 _NOTHING = frozenset({"", "nan", "na", "n/a", "null", "-"})
@@ -91,14 +93,16 @@ def read_table(path: Path) -> Table:
             if heading is None:
                 raise stopping(path.name, "It is empty.", "Export it again.")
             headings = _headings(path, heading[1])
-            values = np.array(list(_numbers(path, rows, headings, separator)), dtype=np.float64)
+            flat = array("d")  # eight bytes a cell, however long the table
+            for numbers in _numbers(path, rows, headings, separator):
+                flat.extend(numbers)
     except UnicodeDecodeError as error:
         raise stopping(path.name, "It is not UTF-8 text.", "Export it again, as CSV in UTF-8.") from error
     except csv.Error as error:
         raise stopping(path.name, f"It cannot be read as a table: {error}.", "Export it again, as CSV.") from error
-    if len(values) == 0:
+    if not flat:
         raise stopping(path.name, "It has headings but no rows.", "Export it again.")
-    return Table(headings, values)
+    return Table(headings, np.frombuffer(flat).reshape(-1, len(headings)))
 
 
 def _headings(path: Path, cells: list[str]) -> tuple[str, ...]:

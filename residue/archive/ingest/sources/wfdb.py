@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from residue.archive.ingest.extras import extra
+from residue.archive.ingest.extras import extra, without_warnings
 from residue.archive.ingest.held import HeldStream
 from residue.archive.ingest.source import BeatTrack, Source, Track, guess_kind
 from residue.archive.performance import Mark
@@ -24,7 +24,11 @@ _MOST_SIGNALS = 1024
 
 def open_wfdb_source(path: Path) -> Source:
     """The signals and annotations of the record whose header is at `path`, in physical units. Raises ProblemError."""
-    wfdb = extra("wfdb", path)
+    with without_warnings():
+        return _open(extra("wfdb", path), path)
+
+
+def _open(wfdb: Any, path: Path) -> Source:
     name = str(path.with_suffix(""))
     try:
         header = wfdb.rdheader(name)

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from residue.archive.ingest.extras import extra
+from residue.archive.ingest.extras import extra, without_warnings
 from residue.archive.ingest.held import HeldStream, on_a_grid
 from residue.archive.ingest.offset import Later
 from residue.archive.ingest.source import Source, Track, guess_kind
@@ -35,7 +35,8 @@ def open_xdf_source(path: Path) -> Source:
         if file.read(len(_MAGIC)) != _MAGIC:
             raise stopping(path.name, "It does not begin as an XDF file does.", "Copy it again from the recorder.")
     try:
-        streams, header = pyxdf.load_xdf(path, synchronize_clocks=True, dejitter_timestamps=True, verbose=False)
+        with without_warnings():
+            streams, header = pyxdf.load_xdf(path, synchronize_clocks=True, dejitter_timestamps=True, verbose=False)
     except (*_FAULTS, ET.ParseError) as error:
         what = f"It is not an XDF file that can be read: {str(error) or type(error).__name__}."
         raise stopping(path.name, what, "Copy it again from the recorder.") from error
@@ -73,7 +74,7 @@ def _one(info: dict[str, Any], key: str) -> str:
 
 def _marks(stream: dict[str, Any], origin: float) -> list[Mark]:
     return [
-        Mark(at_s=float(time) - origin, text=" ".join(str(part) for part in values))
+        Mark(at_s=round(float(time) - origin, 6), text=" ".join(str(part) for part in values))
         for time, values in zip(stream["time_stamps"], stream["time_series"], strict=True)
     ]
 

@@ -1,0 +1,42 @@
+"""`residue ingest`: from what came out of the evening to one sealed performance."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from residue.cli.common import progress
+from residue.runtime.clock import SystemClock
+
+_PATH = click.Path(path_type=Path)
+
+
+@click.command()
+@click.argument("sources", nargs=-1, required=True, type=_PATH)
+@click.option("--into", "bag", required=True, type=_PATH, help="The bag to make; must not exist yet.")
+@click.option("--describe", "described", type=_PATH, help="What you say of it; a template is written if not given.")
+def ingest(sources: tuple[Path, ...], bag: Path, described: Path | None) -> None:
+    """Seal recordings (WAV, FLAC, AIFF, EDF, BDF, WFDB, XDF, CSV, lists of beats) as one archived performance.
+
+    For the artist. SOURCES are files or folders; they are only read. Without --describe a template with everything
+    that could be found out is written beside the bag for you to complete. What was begun is continued.
+
+    \b
+    Example: residue ingest /media/stick --into performances/first-batch --describe first-batch.toml
+    """
+    from residue.archive.ingest.describe import read_description
+    from residue.archive.ingest.run import ingest as ingested
+    from residue.archive.ingest.run import write_template
+
+    if described is None:
+        template = bag.with_name(f"{bag.name}.describe.toml")
+        write_template(list(sources), template)
+        click.echo(f"Complete {template}, then ingest again with --describe {template}")
+        return
+    with progress("Ingesting") as bar:
+        done = ingested(list(sources), bag, read_description(described), SystemClock().now().date(), bar)
+    click.echo(done.report)
+    for words in done.private:
+        click.echo(f"Left out, as it tells of a person or a device: {words}")
+    click.echo(f"Sealed as {bag}, digest {done.bag.digest}")

@@ -1,0 +1,45 @@
+"""`residue rehearse`: a whole season beforehand."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+
+import click
+
+from residue.cli.common import AS_JSON, INSTALLATION, print_json, progress
+
+_DATE = click.DateTime(["%Y-%m-%d"])
+
+
+@click.command()
+@INSTALLATION
+@click.option("--from", "first", type=_DATE, required=True, help="The first day.")
+@click.option("--to", "last", type=_DATE, required=True, help="The last day.")
+@click.option("--faults", "seed", type=int, metavar="SEED", help="Let power, device, clock and people interfere.")
+@AS_JSON
+def rehearse(installation: Path, first: datetime, last: datetime, seed: int | None, as_json: bool) -> None:
+    """Go through a whole season in seconds: what is played, how loud a day is, what somebody should look at.
+
+    For the curator, before a calendar is agreed on.
+
+    \b
+    Example: residue rehearse archives/night-dough --from 2026-12-01 --to 2027-02-28
+    """
+    from residue.installation.load import load
+    from residue.runtime import rehearsal
+    from residue.runtime.folders import cache_folder
+    from residue.runtime.planned_sounds import planned_sounds
+
+    if last < first:
+        raise click.UsageError(f"--to {last:%Y-%m-%d} lies before --from {first:%Y-%m-%d}.")
+    loaded = load(installation)
+    with progress("Preparing") as bar:
+        planned = planned_sounds(loaded, cache_folder(), bar)
+    days = (first.date(), last.date())
+    found = rehearsal.rehearse(loaded.calendar, loaded.hours.programme, planned.sounds, *days, seed, planned.caps)
+    if as_json:
+        print_json(rehearsal.data(found))
+        return
+    for line in rehearsal.words(found):
+        click.echo(line)

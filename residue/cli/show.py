@@ -1,0 +1,21 @@
+"""`residue show`: what is in an archived performance."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.command()
+@click.argument("bag", type=click.Path(path_type=Path))
+def show(bag: Path) -> None:
+    """Tell what is in an archived performance: who, when, every channel with a sketch of it, marks, consent.
+
+    \b
+    Example: residue show archives/night-dough/performances/first-batch
+    """
+    from residue.archive.bag import open_bag
+    from residue.archive.summary import summarise
+
+    click.echo(summarise(open_bag(bag)), nl=False)

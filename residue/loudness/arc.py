@@ -1,0 +1,134 @@
+"""Another way to keep the caps: lowering the louder minutes of a performance more than the quieter ones.
+
+`arc = "whole"`, one gain throughout, is what the artist means and the default. `arc = "shaped"` lets the gain move,
+no faster than SLOPE_DB_PER_MINUTE, and never so that of two minutes the quieter becomes the louder. What it costs is
+contrast, and `Shape.words` says how much.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.dsp import exact
+from residue.loudness.caps import Cap
+from residue.loudness.ears import ear_of
+from residue.loudness.hops import HOP_FRAMES, HOP_S
+from residue.loudness.outputs import Output
+from residue.loudness.plan import Programme, plan
+from residue.loudness.profile import LevelProfile
+
+Floats = NDArray[np.float64]
+
+SLOPE_DB_PER_MINUTE = 3.0
+"""Slower than a change that anybody hears as one: our own judgement."""
+RATIO = 2.0
+"""Above the threshold, two decibels of the piece become one."""
+_MINUTE_HOPS = round(60.0 / HOP_S)
+_SILENT_DB = -120.0
+_SEARCH_STEPS = 24
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """A gain that moves: in straight lines, in dB, between the middles of the minutes."""
+
+    knots_db: tuple[float, ...]
+    """One a minute, none above 0."""
+
+    def boundary_gains(self, hops: int) -> Floats:
+        """(hops + 1,): amplitude factors at the boundaries of hops; within a hop the factor runs straight."""
+        middles = (np.arange(len(self.knots_db)) + 0.5) * _MINUTE_HOPS
+        return exact.gains_from_db(np.interp(np.arange(hops + 1.0), middles, self.knots_db))
+
+    def gains(self, start: int, frames: int) -> Floats:
+        """(frames,): the factor for each frame of a performance from frame `start` on."""
+        at = np.arange(start, start + frames)
+        hop = at // HOP_FRAMES
+        boundaries = self.boundary_gains(int(hop[-1]) + 1 if frames else 0)
+        share = (at - hop * HOP_FRAMES) / HOP_FRAMES
+        gains: Floats = boundaries[hop] + (boundaries[hop + 1] - boundaries[hop]) * share
+        return gains
+
+    @property
+    def words(self) -> str:
+        """What it costs, for a curator."""
+        if min(self.knots_db) == max(self.knots_db):
+            return "no minute is lowered more than another"
+        loudest = int(np.argmin(self.knots_db))
+        return (
+            f"its loudest minute, the {loudest + 1}., is lowered by {-self.knots_db[loudest]:.1f} dB and its quietest "
+            f"by {-max(self.knots_db):.1f} dB: so much less contrast"
+        )
+
+
+def minute_levels_db(profile: LevelProfile, key: str) -> Floats:
+    """(minutes,): the mean level of each minute at an ear, the last one over what there is of it."""
+    energy = profile.energy[profile.row(key)]
+    minutes = np.array_split(energy, range(_MINUTE_HOPS, len(energy), _MINUTE_HOPS))
+    means: Floats = np.array([np.add.reduce(minute) / len(minute) / HOP_FRAMES for minute in minutes])
+    levels_db: Floats = np.maximum(10.0 * np.log10(np.maximum(means, 1e-30)), _SILENT_DB)
+    return levels_db
+
+
+def lowered_above(levels_db: Floats, threshold_db: float) -> Floats:
+    """(minutes,): gains in dB that halve what lies above a threshold, with the slope kept."""
+    wanted = np.minimum(0.0, (threshold_db - levels_db) * (1.0 - 1.0 / RATIO))
+    minute = np.arange(len(levels_db))
+    reach = wanted[np.newaxis] + SLOPE_DB_PER_MINUTE * np.abs(minute[:, np.newaxis] - minute[np.newaxis])
+    lowest: Floats = np.min(reach, axis=1)
+    return lowest
+
+
+def keeps_order(levels_db: Floats, gains_db: Floats) -> bool:
+    """Whether of any two minutes the quieter one stays the quieter one."""
+    ranked = (levels_db + gains_db)[np.argsort(levels_db, kind="stable")]
+    return bool(np.all(np.diff(ranked) >= -1e-9))
+
+
+def reshaped(profile: LevelProfile, shape: Shape) -> LevelProfile:
+    """What the governor would see of a performance under a shape; never less."""
+    boundaries = shape.boundary_gains(profile.hops)
+    gains = np.maximum(boundaries[:-1], boundaries[1:])
+    highest = float(np.max(gains))
+    return replace(
+        profile,
+        energy=profile.energy * (gains * gains),
+        peak=profile.peak * gains,
+        true_peak=profile.true_peak * highest,
+    )
+
+
+def shape(programme: Programme, rest_s: float, caps: Sequence[Cap], outputs: Mapping[str, Output]) -> dict[str, Shape]:
+    """For each performance the shape that takes away least and leaves the plan least to lower as a whole.
+
+    Plan the reshaped profiles afterwards: windows that span several performances are the plan's.
+    """
+    return {name: _shape_of(name, profile, rest_s, caps, outputs) for name, profile in programme}
+
+
+def _shape_of(
+    name: str, profile: LevelProfile, rest_s: float, caps: Sequence[Cap], outputs: Mapping[str, Output]
+) -> Shape:
+    windowed = next((cap for cap in caps if cap.quantity.windowed), None)
+    if windowed is None:
+        return Shape((0.0,))
+    levels_db = minute_levels_db(profile, ear_of(windowed, outputs).key)
+    low_db, high_db = float(np.min(levels_db)), float(np.max(levels_db))
+    best = Shape((0.0,) * len(levels_db))
+    for _ in range(_SEARCH_STEPS):
+        threshold_db = (low_db + high_db) / 2.0
+        gains_db = lowered_above(levels_db, threshold_db)
+        if not keeps_order(levels_db, gains_db):
+            low_db = threshold_db
+            continue
+        candidate = Shape(tuple(gains_db.tolist()))
+        best = candidate
+        if plan([(name, reshaped(profile, candidate))], rest_s, caps, outputs).gain_db(name) < 0.0:
+            high_db = threshold_db
+        else:
+            low_db = threshold_db
+    return best

@@ -1,0 +1,118 @@
+"""From one range of values to another, value by value."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+import numpy as np
+from msgspec import Meta
+
+from residue.dsp import exact
+from residue.dsp.exact import Floats
+from residue.mapping.node import Block, EitherIn, NodeContext, Step
+from residue.mapping.nodes.fields import Real
+from residue.mapping.nodes.shapes import LikeInput
+from residue.mapping.signals import Signal
+
+
+class Clip(LikeInput, frozen=True):
+    """Keeps every value between two bounds.
+
+    Latency: none.
+    """
+
+    kind = "clip"
+    family = "conditioning"
+
+    input: EitherIn
+    low: Real
+    high: Real
+
+    def __post_init__(self) -> None:
+        if self.low > self.high:
+            raise ValueError(f"low = {self.low:g} is above high = {self.high:g}. Exchange them.")
+
+    def prepare(self, context: NodeContext) -> Step:
+        """Clips."""
+        return lambda block: np.clip(block.either("input"), self.low, self.high)
+
+
+class Normalise(LikeInput, frozen=True):
+    """0 at the stated resting value and 1 at the stated full value, in a straight line through both.
+
+    Latency: none.
+    """
+
+    kind = "normalise"
+    family = "conditioning"
+
+    input: EitherIn
+    full: Real
+    rest: Real = 0.0
+
+    def __post_init__(self) -> None:
+        if self.full == self.rest:
+            raise ValueError(f"full and rest are both {self.full:g}. Write two values that differ.")
+
+    def prepare(self, context: NodeContext) -> Step:
+        """Lays the straight line."""
+        return lambda block: (block.either("input") - self.rest) / (self.full - self.rest)
+
+
+class Scale(LikeInput, frozen=True):
+    """Maps one range to another, bounded at both ends.
+
+    "linear" keeps the proportions; "logarithmic" reads the input on a logarithmic scale (from_low above 0);
+    "exponential" gives equal ratios for equal steps (to_low and to_high above 0). `bend` is the exponent laid on the
+    way from low to high: above 1 it starts slowly, below 1 quickly.
+    Latency: none.
+    """
+
+    kind = "scale"
+    family = "conditioning"
+
+    input: EitherIn
+    from_low: Real = 0.0
+    from_high: Real = 1.0
+    to_low: Real = 0.0
+    to_high: Real = 1.0
+    law: Annotated[Literal["linear", "logarithmic", "exponential"], Meta(description="how the way is divided")] = (
+        "linear"
+    )
+    bend: Annotated[float, Meta(ge=0.1, le=10.0, description="exponent on the way from low to high")] = 1.0
+
+    def __post_init__(self) -> None:
+        if self.from_low == self.from_high:
+            raise ValueError(f"from_low and from_high are both {self.from_low:g}. Write two values that differ.")
+        if self.law == "logarithmic" and min(self.from_low, self.from_high) <= 0:
+            raise ValueError("A logarithmic law needs from_low and from_high above 0. Raise them, or take another law.")
+        if self.law == "exponential" and min(self.to_low, self.to_high) <= 0:
+            raise ValueError("An exponential law needs to_low and to_high above 0. Raise them, or take another law.")
+
+    def prepare(self, context: NodeContext) -> Step:
+        """Finds the share of the way, bends it, and goes that far on the way out."""
+
+        def step(block: Block) -> Signal:
+            return self._to(_bent(self._share(block.either("input")), self.bend))
+
+        return step
+
+    def _share(self, x: Floats) -> Floats:
+        low, high = self.from_low, self.from_high
+        if self.law == "logarithmic":
+            x = exact.log2(np.clip(x, min(low, high), max(low, high)))
+            low, high = (float(end) for end in exact.log2(np.array([low, high])))
+        return np.clip((x - low) / (high - low), 0.0, 1.0)
+
+    def _to(self, share: Floats) -> Floats:
+        if self.law == "exponential":
+            low, high = (float(end) for end in exact.log2(np.array([self.to_low, self.to_high])))
+            return exact.exp2(low + (high - low) * share)
+        return self.to_low + (self.to_high - self.to_low) * share
+
+
+def _bent(share: Floats, exponent: float) -> Floats:
+    """A share, 0 to 1, to the power of an exponent."""
+    if exponent == 1.0:
+        return share
+    return np.where(share > 0.0, exact.exp2(exponent * exact.log2(np.maximum(share, 1e-300))), 0.0)

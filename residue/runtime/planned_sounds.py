@@ -1,0 +1,59 @@
+"""What the performances of an installation give its visitors, by their level profiles and the plan."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from residue.dsp import exact
+from residue.installation.load import Installation
+from residue.loudness.caps import PLACE, Cap, protecting_caps
+from residue.loudness.ears import ear_of
+from residue.loudness.outputs import Output
+from residue.loudness.profile import LevelProfile
+from residue.loudness.weightings import Weighting
+from residue.mapping.signals import AUDIO_RATE_HZ
+from residue.progress import Progress, silent
+from residue.runtime.preparation import caps, level_profile, open_performance, plan_programme, sounding_outputs
+from residue.runtime.rehearsal import Sound
+from residue.runtime.rehearsed_caps import CapSound
+
+
+@dataclass(frozen=True)
+class Planned:
+    """The sounds of every performance that the hours name, at the gain that is planned for it."""
+
+    sounds: Mapping[str, Sound]
+    caps: Sequence[CapSound]
+
+
+def planned_sounds(installation: Installation, cache: Path, progress: Progress = silent) -> Planned:
+    """Make ready what is not yet in the cache. Raises ProblemError."""
+    names = installation.hours.performances
+    plan = plan_programme(installation, names, cache, progress)
+    profiles = {
+        name: level_profile(installation, open_performance(installation, name, cache, progress), cache, progress)
+        for name in names
+    }
+    power = {name: exact.power(10.0, plan.gain_db(name) / 10.0) for name in names}
+    outputs = sounding_outputs(installation)
+    bounds = [*caps(installation), *protecting_caps(outputs)]
+    return Planned(
+        {name: sound_of(profile, power[name]) for name, profile in profiles.items()},
+        [cap_sound_of(cap, profiles, power, outputs) for cap in bounds if cap.quantity.windowed],
+    )
+
+
+def sound_of(profile: LevelProfile, power: float) -> Sound:
+    """What somebody at the visitor's place receives. power: the square of the planned gain."""
+    [row] = [n for n, ear in enumerate(profile.ears) if (ear.at, ear.weighting) == (PLACE, Weighting.A)]
+    return Sound(profile.duration_s, profile.energy[row] * (power / AUDIO_RATE_HZ))
+
+
+def cap_sound_of(
+    cap: Cap, profiles: Mapping[str, LevelProfile], power: Mapping[str, float], outputs: Mapping[str, Output]
+) -> CapSound:
+    """What a cap listens to."""
+    key = ear_of(cap, outputs).key
+    return CapSound(cap, {name: held.energy[held.row(key)] * power[name] for name, held in profiles.items()})

@@ -1,0 +1,92 @@
+"""XDF files as sources: many devices on one clock."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import suppress
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from residue.archive.ingest.source import Source
+from residue.archive.ingest.sources.catalogue import open_source
+from residue.archive.performance import ChannelKind, Mark
+from residue.problems import ProblemError
+from tests.archive.ingest.sources import xdf_writer as xdf
+
+SECONDS = 10
+
+
+def evening(offset_s: float = 0.0) -> bytes:
+    """Two streams and marks. The clock of the second device is wrong by offset_s, and the file says so."""
+    eeg_times = 100.0 + np.arange(250 * SECONDS) / 250
+    eeg = np.column_stack([np.arange(250.0 * SECONDS), np.arange(250.0 * SECONDS) * -1])
+    grip_times = 102.0 - offset_s + np.arange(100 * SECONDS) / 100
+    grip = np.arange(100.0 * SECONDS)[:, None]
+    parts = [
+        xdf.file_header("2026-02-11T23:40:00+01:00"),
+        xdf.stream_header(1, "headband", "EEG", 250, "double64", ["O1", "O2"]),
+        xdf.stream_header(2, "handle", "force", 100, "double64", ["grip"]),
+        xdf.stream_header(3, "notes", "Markers", 0, "string", ["text"]),
+        xdf.samples(1, eeg_times, eeg),
+        xdf.samples(2, grip_times, grip),
+        xdf.texts(3, [(103.5, "takes the dough")]),
+    ]
+    for number, wrong_s in ((1, 0.0), (2, offset_s), (3, 0.0)):
+        parts += [xdf.clock_offset(number, 100.0 - wrong_s + second, wrong_s) for second in range(SECONDS)]
+    parts.append(xdf.stream_footer(1, 100.0, 100.0 + SECONDS, len(eeg)))
+    return b"".join(parts)
+
+
+def opened(folder: Path, content: bytes) -> Source:
+    path = folder / "a.xdf"
+    path.write_bytes(content)
+    return open_source(path, None)
+
+
+@pytest.mark.parametrize("offset_s", [0.0, 5000.25])
+def test_streams_stand_on_one_clock_whatever_their_own_said(tmp_path: Path, offset_s: float) -> None:
+    source = opened(tmp_path, evening(offset_s))
+    assert source.labels == ["headband O1", "headband O2", "handle grip"]
+    assert [track.kind for track in source.tracks] == [ChannelKind.EEG, ChannelKind.EEG, ChannelKind.FORCE]
+    assert [track.unit for track in source.tracks] == ["uV", "uV", "uV"]
+    eeg, grip = source.tracks[0].stream, source.tracks[2].stream
+    assert float(eeg.rate_hz) == pytest.approx(250, rel=1e-6)
+    assert np.array_equal(eeg.read(0, eeg.length), np.arange(2500.0))
+    assert np.isnan(grip.read(0, 200)).all()  # it began 2 s after the EEG
+    assert np.array_equal(grip.read(200, grip.length), np.arange(1000.0))
+    assert source.marks == (Mark(at_s=3.5, text="takes the dough"),)
+    assert source.began == datetime(2026, 2, 11, 23, 40)  # noqa: DTZ001 - recorders' clocks are compared without offset
+
+
+def test_the_name_of_the_computer_is_private(tmp_path: Path) -> None:
+    assert opened(tmp_path, evening()).private == ("name of a computer (bakery-laptop)",)
+
+
+def test_a_missing_reader_names_the_extra(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "pyxdf", None)
+    with pytest.raises(ProblemError, match=r'pip install "residue\[xdf\]"'):
+        opened(tmp_path, evening())
+
+
+@pytest.mark.parametrize(
+    "content", [b"", b"XDF", b"RIFF" * 100, b"XDF:"], ids=["empty", "three bytes", "another format", "magic alone"]
+)
+def test_what_is_no_xdf_file_is_told(tmp_path: Path, content: bytes) -> None:
+    with pytest.raises(ProblemError, match=r"XDF|no samples"):
+        opened(tmp_path, content)
+
+
+@given(data=st.data())
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=30, deadline=None)
+def test_spoilt_bytes_give_a_source_or_a_problem_and_nothing_else(tmp_path: Path, data: st.DataObject) -> None:
+    content = bytearray(evening())
+    for _ in range(data.draw(st.integers(1, 5))):
+        content[data.draw(st.integers(4, 2000))] = data.draw(st.integers(0, 255))
+    cut = data.draw(st.sampled_from([len(content), 40_000, 1500, 300]))
+    with suppress(ProblemError):
+        opened(tmp_path, bytes(content[:cut]))

@@ -1,0 +1,71 @@
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import icalendar
+import pytest
+from click.testing import CliRunner, Result
+
+from residue.cli import main
+from tests.runtime import kitchen
+
+
+@pytest.fixture(scope="module")
+def installation(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return kitchen.build(tmp_path_factory.mktemp("kitchen"), port=47_398, duration_s=30.0)
+
+
+def run(cache: Path, *words: str) -> Result:
+    return CliRunner().invoke(main, [*words], env={"XDG_CACHE_HOME": str(cache)})
+
+
+def test_hours_tell_the_days_and_what_was_understood_of_the_programme(installation: Path, tmp_path: Path) -> None:
+    found = run(tmp_path, "hours", str(installation), "--from", "2026-03-29", "--days", "1")
+    assert found.exit_code == 0
+    assert found.stdout.splitlines()[:2] == [
+        "Sun 29 Mar 2026  00:00 to 24:00  (23 h; the clock changes)  weekly hours",
+        "Plays first-batch, second-batch, in this order.",
+    ]
+
+
+def test_hours_for_programs_are_one_object(installation: Path, tmp_path: Path) -> None:
+    found = run(tmp_path, "hours", str(installation), "--from", "2026-03-29", "--days", "1", "--json")
+    assert json.loads(found.stdout) == {
+        "time_zone": "Europe/Berlin",
+        "openings": [
+            {"opens": "2026-03-29T00:00:00+01:00", "closes": "2026-03-30T00:00:00+02:00", "why": "weekly hours"}
+        ],
+    }
+
+
+def test_hours_are_written_as_a_calendar_with_what_is_played(installation: Path, tmp_path: Path) -> None:
+    path = tmp_path / "kitchen.ics"
+    found = run(tmp_path, "hours", str(installation), "--from", "2026-03-03", "--days", "1", "--ics", str(path))
+    assert found.exit_code == 0, found.output
+    [event] = icalendar.Calendar.from_ical(path.read_bytes()).events
+    assert str(event["DESCRIPTION"]).splitlines()[:2] == [
+        "00:00:00 to 00:00:30  first-batch",
+        "00:00:35 to 00:01:05  second-batch",
+    ]
+
+
+def test_a_season_is_rehearsed_with_the_levels_of_the_plan(installation: Path, tmp_path: Path) -> None:
+    """One day of 30 s each 35 s, give or take the half second after the last sound: some 2,450 plays."""
+    words = ("rehearse", str(installation), "--from", "2026-03-03", "--to", "2026-03-03", "--json")
+    found = run(tmp_path, *words)
+    assert found.exit_code == 0, found.output
+    told = json.loads(found.stdout)
+    assert told["open_h"] == 24.0
+    assert 2_380 < sum(told["plays"].values()) < 2_470
+    assert told["days"][0]["exposure_db"] < -20.0
+    [cap] = [cap for cap in told["caps"] if cap["name"] == "LAeq over 1 min"]
+    assert cap["highest"] <= cap["limit"] == -20.0
+    assert cap["governor_s"] == 0.0
+    assert told["warnings"] == []
+
+
+def test_a_season_that_ends_before_it_begins_is_a_wrong_use(installation: Path, tmp_path: Path) -> None:
+    found = run(tmp_path, "rehearse", str(installation), "--from", "2026-03-03", "--to", "2026-03-02")
+    assert found.exit_code == 2
+    assert "--to 2026-03-02 lies before --from 2026-03-03." in found.output

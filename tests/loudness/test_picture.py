@@ -1,0 +1,38 @@
+"""Pictures can be drawn of anything that can be measured."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from residue.loudness.caps import CapEntry, expand
+from residue.loudness.outputs import Output
+from residue.loudness.picture import Line, draw_file, draw_levels, draw_plan
+from residue.loudness.plan import plan
+from residue.loudness.profile import profile
+
+PNG, SVG = b"\x89PNG", b"<?xml"
+
+
+@pytest.mark.parametrize(("name", "begins"), [("levels.png", PNG), ("levels.svg", SVG)])
+@pytest.mark.parametrize("curve", [np.linspace(-60.0, -10.0, 50), np.full(5, -np.inf), np.zeros(0)])
+def test_levels(tmp_path: Path, name: str, begins: bytes, curve: np.ndarray) -> None:
+    draw_levels(tmp_path / name, title="Night Dough", step_s=1.0, levels={"A": curve}, limits=[Line("a cap", -12.0)])
+    assert (tmp_path / name).read_bytes().startswith(begins)
+
+
+def test_a_file(tmp_path: Path) -> None:
+    soundfile.write(tmp_path / "x.wav", 0.1 * np.random.default_rng(1).standard_normal((100_000, 2)), 48_000)
+    draw_file(tmp_path / "x.wav", tmp_path / "x.png")
+    assert (tmp_path / "x.png").read_bytes().startswith(PNG)
+
+
+def test_a_plan(tmp_path: Path) -> None:
+    outputs = {"left": Output(device_channel=1)}
+    caps = expand([CapEntry(quantity="LAeq", window_s=5.0, limit_dbfs=-30.0)])
+    noise = np.random.default_rng(1).standard_normal((1, 300_000)) * np.linspace(0.01, 0.5, 300_000)
+    profiles = {name: profile([noise * share], outputs, caps) for name, share in (("first", 1.0), ("second", 0.01))}
+    planned = plan(list(profiles.items()), 3.0, caps, outputs)
+    draw_plan(tmp_path / "plan.png", planned, profiles)
+    assert (tmp_path / "plan.png").read_bytes().startswith(PNG)

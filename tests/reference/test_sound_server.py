@@ -1,0 +1,102 @@
+"""What a real sound server puts out is, sample for sample, what was rendered."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from tests.runtime.asking import until
+from tests.runtime.kitchen import build
+from tests.sound_server import SoundServer, sound_server
+
+PORT = 47_321
+
+PLAY = """
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+import numpy as np
+import soundfile
+from residue.loudness.capped import Capped, Seal
+from residue.output.opening import sink_opener
+from residue.output.routing import Routing
+
+frames, _ = soundfile.read(sys.argv[1], always_2d=True)
+silence = np.zeros((48_000, frames.shape[1]))
+sink = sink_opener("pulse", Routing(tuple(range(1, frames.shape[1] + 1))), Path())()
+whole = np.concatenate([frames, silence])
+for at in range(0, len(whole), 4_800):
+    sink.write(Capped(whole[at : at + 4_800].T, Seal()))
+print(sink.late_blocks)
+sink.close()
+"""
+
+
+def found_within(long: np.ndarray, short: np.ndarray) -> int:
+    """Where (channels, frames) `short` begins in `long`, to the bit; -1 where it does not occur."""
+    starts = np.flatnonzero(long[0, : long.shape[1] - short.shape[1] + 1] == short[0, 0])
+    return next((int(s) for s in starts if np.array_equal(long[:, s : s + short.shape[1]], short)), -1)
+
+
+@pytest.mark.parametrize("channels", [2, 4])
+def test_what_comes_out_is_what_was_rendered_sample_for_sample(tmp_path: Path, channels: int) -> None:
+    rendered = np.random.default_rng(channels).normal(0, 0.1, (channels, 96_000)).astype(np.float32)
+    soundfile.write(tmp_path / "rendered.wav", rendered.T, 48_000, subtype="FLOAT")
+    with sound_server(tmp_path, channels) as server:
+        with server.recording() as path:
+            played = subprocess.run(
+                [sys.executable, "-c", PLAY, str(tmp_path / "rendered.wav")],
+                env=server.environment,
+                capture_output=True,
+                text=True,
+                timeout=60,
+                check=True,
+            )
+        captured = server.captured(path)
+    assert played.stdout.split() == ["0"], "blocks came late"
+    assert found_within(captured, rendered) >= 0
+
+
+@pytest.fixture
+def server(tmp_path: Path) -> Iterator[SoundServer]:
+    with sound_server(tmp_path) as running:
+        yield running
+
+
+@pytest.fixture
+def daemon(tmp_path: Path, server: SoundServer) -> Iterator[subprocess.Popen[str]]:
+    """A daemon that plays on the server, listening at PORT."""
+    installation = build(tmp_path, PORT, duration_s=120.0)
+    command = [sys.executable, "-m", "residue", "run", str(installation), "--device", "pulse", "--state"]
+    environment = {**server.environment, "XDG_CACHE_HOME": str(tmp_path / "cache")}
+    running = subprocess.Popen([*command, str(tmp_path / "state")], env=environment, stderr=subprocess.PIPE, text=True)
+    yield running
+    running.kill()
+    running.communicate()
+
+
+def test_the_daemon_survives_a_server_that_is_killed_and_comes_back(
+    server: SoundServer, daemon: subprocess.Popen[str]
+) -> None:
+    until(PORT, lambda told: (told["playhead_s"] or 0.0) > 1.0)
+    server.kill()
+    lost = until(PORT, lambda told: told["health"]["device_lost"] is not None)
+    assert lost["performance"] == "first-batch"
+    server.start()
+    back = until(PORT, lambda told: told["health"]["device_lost"] is None and told["house"] == "playing")
+    assert back["performance"] == "first-batch"
+    assert back["playhead_s"] > lost["playhead_s"], "the piece goes on while nobody hears it"
+    with server.recording() as path:
+        until(PORT, lambda told: told["playhead_s"] > back["playhead_s"] + 5)
+    daemon.send_signal(signal.SIGTERM)
+    _, errors = daemon.communicate(timeout=30)
+    assert np.abs(server.captured(path)).max() > 0.001, "it is heard again"
+    assert daemon.returncode == 0, errors
+    assert "Traceback" not in errors

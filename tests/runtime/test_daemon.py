@@ -1,0 +1,189 @@
+"""The daemon as a process of its own, as the service manager and a technician meet it."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import socket
+import sqlite3
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from pythonosc.osc_message import OscMessage
+from pythonosc.osc_message_builder import OscMessageBuilder
+
+from tests.runtime.asking import until
+from tests.runtime.kitchen import build
+
+STATUS_KEYS = ["house", "performance", "playhead_s", "section", "levels", "caps", "health", "events"]
+
+
+def free_port() -> int:
+    with closing(socket.socket(socket.AF_INET, socket.SOCK_DGRAM)) as one:
+        one.bind(("127.0.0.1", 0))
+        return int(one.getsockname()[1])
+
+
+class Daemon:
+    """One installation and the processes that run it, one after the other."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.port = free_port()
+        self.installation = build(folder, self.port)
+        self.state = folder / "state"
+        self.wav = folder / "hall.wav"
+        self.notify = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+        self.notify.bind(str(folder / "notify"))
+        self.notify.settimeout(60)
+        self.process: subprocess.Popen[str] | None = None
+
+    def start(self, *options: str) -> subprocess.Popen[str]:
+        environment = {**os.environ, "NOTIFY_SOCKET": str(self.folder / "notify")}
+        environment["XDG_CACHE_HOME"] = str(self.folder / "cache")
+        command = [sys.executable, "-m", "residue", "run", str(self.installation), "--state", str(self.state)]
+        self.process = subprocess.Popen(
+            [*command, *(options or ("--device", f"file:{self.wav}"))],
+            env=environment,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        return self.process
+
+    def told(self, wanted: str) -> str:
+        """The first message to the service manager in which this stands."""
+        while wanted not in (message := self.notify.recv(4_096).decode()):
+            pass
+        return message
+
+    def ask(self, path: str, *arguments: float | str) -> tuple[str, str]:
+        builder = OscMessageBuilder(path)
+        for argument in arguments:
+            builder.add_arg(argument)
+        with closing(socket.socket(socket.AF_INET, socket.SOCK_DGRAM)) as asking:
+            asking.connect(("127.0.0.1", self.port))
+            asking.settimeout(10)
+            asking.send(builder.build().dgram)
+            answer = OscMessage(asking.recv(65_536))
+        return answer.address, answer.params[0]
+
+    def end(self) -> None:
+        if self.process is not None and self.process.poll() is None:
+            self.process.kill()
+            self.process.communicate()
+        self.notify.close()
+
+
+@pytest.fixture
+def daemon(tmp_path: Path) -> Iterator[Daemon]:
+    one = Daemon(tmp_path)
+    yield one
+    one.end()
+
+
+def events(state: Path) -> list[tuple[str, str, str | None]]:
+    with closing(sqlite3.connect(state / "levels.sqlite")) as reader:
+        assert reader.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+        return reader.execute("SELECT kind, text, sender FROM event ORDER BY rowid").fetchall()
+
+
+def test_an_evening_from_ready_to_the_last_fade(daemon: Daemon) -> None:
+    process = daemon.start()
+    daemon.told("READY=1")
+    playing = until(daemon.port, lambda told: (told["playhead_s"] or 0) > 4.0)
+    daemon.told("WATCHDOG=1")
+    assert list(playing) == STATUS_KEYS
+    assert (playing["house"], playing["performance"], playing["section"]) == ("playing", "first-batch", "quiet hands")
+    assert playing["health"]["alarms"] == []
+    assert playing["caps"][0]["level"] < playing["caps"][0]["limit"]
+
+    asked_s = time.monotonic()
+    process.send_signal(signal.SIGTERM)
+    _, errors = process.communicate(timeout=30)
+    took_s = time.monotonic() - asked_s
+    assert process.returncode == 0, errors
+    assert "Traceback" not in errors
+    assert took_s < 3.5, "within 3 s, and half a second for the interpreter to end on a busy machine"
+    daemon.told("STOPPING=1")
+
+    heard, _ = soundfile.read(daemon.wav)
+    last_s = np.abs(heard[-4_800:]).max()
+    assert np.abs(heard).max() > 0.001
+    assert last_s < 1e-5, "the end is faded, not cut"
+
+    kinds = [kind for kind, _, _ in events(daemon.state)]
+    assert kinds[0] == "started"
+    assert kinds[-1] == "ended"
+    with closing(sqlite3.connect(daemon.state / "levels.sqlite")) as reader:
+        duration_s, laeq = reader.execute("SELECT sum(duration_s), max(laeq_db) FROM level").fetchone()
+    assert duration_s == pytest.approx(len(heard) / 48_000, abs=0.5), "every second that was sent is in the log"
+    assert -90 < laeq < -20
+
+
+def test_people_hold_release_trim_and_pass_over_by_osc(daemon: Daemon) -> None:
+    daemon.start("--device", "silent")
+    until(daemon.port, lambda told: told["house"] == "playing")
+    assert daemon.ask("/house/trim", -12.0) == ("/house/done", "/house/trim")
+    assert until(daemon.port, lambda told: True)["health"]["trim_db"] == -12.0
+    assert daemon.ask("/house/trim", 6.0)[0] == "/house/error"
+    assert daemon.ask("/house/trim", "loud") == ("/house/error", "/house/trim: It takes db; 'loud' was sent.")
+    daemon.ask("/house/next")
+    until(daemon.port, lambda told: told["performance"] == "second-batch")
+    daemon.ask("/house/hold")
+    held = until(daemon.port, lambda told: told["house"] == "held" and told["performance"] is None)
+    assert held["health"]["held_by"] == "127.0.0.1"
+    daemon.ask("/house/release")
+    until(daemon.port, lambda told: told["performance"] == "second-batch")
+    address, text = daemon.ask("/house/status", "room for a longer answer" * 10)
+    assert address == "/house/status/reply"
+    assert json.loads(text)["house"] == "playing"
+
+
+def test_a_process_that_is_killed_leaves_a_whole_log_and_goes_on_where_it_was(daemon: Daemon) -> None:
+    daemon.start("--device", "silent")
+    before = until(daemon.port, lambda told: (told["playhead_s"] or 0) > 8.0)
+    process = daemon.process
+    assert process is not None
+    process.kill()
+    process.communicate()
+    daemon.start("--device", "silent")
+    after = until(daemon.port, lambda told: told["performance"] is not None)
+    assert after["performance"] == "first-batch"
+    assert after["playhead_s"] > before["playhead_s"] - 6.0, "the place is written down every 5 s"
+    assert "ended" not in [kind for kind, _, _ in events(daemon.state)]
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (("--device", "no such device"), 'There is no sound device "no such device"'),
+        (("--device", "file:/no/such/folder/a.wav"), "names no file in a folder that exists"),
+    ],
+    ids=["no device", "no folder"],
+)
+def test_what_keeps_it_from_starting_is_told_in_one_message(
+    daemon: Daemon, options: tuple[str, ...], words: str
+) -> None:
+    process = daemon.start(*options)
+    _, errors = process.communicate(timeout=60)
+    assert process.returncode == 1
+    assert words in errors
+    assert "Traceback" not in errors
+
+
+def test_a_second_daemon_on_the_same_port_is_told_so(daemon: Daemon) -> None:
+    daemon.start("--device", "silent")
+    daemon.told("READY=1")
+    command = [sys.executable, "-m", "residue", "run", str(daemon.installation), "--device", "silent", "--state"]
+    second = subprocess.run([*command, str(daemon.folder / "other")], capture_output=True, text=True, timeout=60)
+    assert second.returncode == 1
+    assert f"Nothing can listen at 127.0.0.1:{daemon.port}" in second.stderr
+    assert "Traceback" not in second.stderr

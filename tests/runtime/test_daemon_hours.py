@@ -1,0 +1,43 @@
+"""A running daemon whose curator saves other hours."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.runtime.asking import until
+from tests.runtime.test_daemon import Daemon, events
+
+
+@pytest.fixture
+def running(tmp_path: Path) -> Iterator[Daemon]:
+    one = Daemon(tmp_path)
+    one.start("--device", "silent")
+    yield one
+    one.end()
+
+
+def test_hours_that_are_saved_while_it_plays_are_taken_or_refused_with_a_word(running: Daemon) -> None:
+    hours = running.installation / "hours.toml"
+    always = hours.read_text()
+    until(running.port, lambda told: told["house"] == "playing")
+
+    hours.write_text(always.replace("24:00", "09:00").replace("00:00", "18:00"))
+    refused = until(running.port, lambda told: "refused" in str(told["health"]["alarms"]))
+    assert refused["house"] == "playing", "the old hours stay in force"
+    assert "Did you mean 09:00-18:00?" in str(refused["health"]["alarms"])
+
+    hours.write_text(always[: always.index("[weekly]")] + always[always.index("[programme]") :])
+    closed = until(running.port, lambda told: told["house"] == "closed")
+    assert "refused" not in str(closed["health"]["alarms"])
+
+    hours.write_text(always.replace('"first-batch", ', ""))
+    until(running.port, lambda told: told["house"] == "playing" and told["performance"] == "second-batch")
+    texts = [text for kind, text, _ in events(running.state) if kind == "hours"]
+    assert [text.split(".")[0] for text in texts] == [
+        "The new hours are refused, and the old ones stay in force",
+        "The new hours are in force",
+        "The new hours are in force",
+    ]

@@ -1,0 +1,100 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from residue.watchdog.checks import CHECKS, Remedy, table
+from residue.watchdog.vitals import Vitals
+from residue.watchdog.watch import CALM_S, Watchdog
+
+
+def remedies(seconds: int, *, base: Vitals | None = None, moving: bool = True, **bad: Any) -> dict[str, list[Remedy]]:
+    """What is taken while the vitals stand as given for so many seconds, after a good minute."""
+    watchdog = Watchdog()
+    taken: dict[str, list[Remedy]] = {}
+    for second in range(60 + seconds):
+        well = replace(base or Vitals(0.0), monotonic_s=float(second), frames=second * 48_000)
+        ill = {key: value(second) if callable(value) else value for key, value in bad.items()}
+        now = replace(well, **ill) if second >= 60 else well
+        if not moving and second >= 60:
+            now = replace(now, frames=60 * 48_000)
+        for due in watchdog.look(now):
+            taken.setdefault(due.check.name, []).append(due.remedy)
+    return taken
+
+
+def test_a_healthy_house_is_left_alone() -> None:
+    assert remedies(3_600) == {}
+
+
+FAILINGS: list[tuple[str, dict[str, Any], list[Remedy]]] = [
+    ("late blocks", {"late_blocks": lambda second: second}, [Remedy.LOG]),
+    ("device lost", {"lost": "It is unplugged."}, [Remedy.LOG]),
+    (
+        "silent",
+        {"asked_peak": 0.1, "sent_peak": 0.0},
+        [Remedy.LOG, Remedy.REOPEN, Remedy.SKIP, Remedy.RESTART],
+    ),
+    ("sounding", {"sent_peak": 0.1, "may_sound": False}, [Remedy.LOG, Remedy.RESTART]),
+    ("no numbers", {"muted_frames": lambda second: second}, [Remedy.LOG, Remedy.SKIP]),
+    ("graph failed", {"failures": 1}, [Remedy.LOG]),
+    ("performance broken", {"unplayable": 1}, [Remedy.LOG]),
+    ("no plan", {"planned": False}, [Remedy.LOG]),
+    ("above plan", {"governor_db": -1.5}, [Remedy.LOG]),
+    ("log", {"log_trouble": "disk full"}, [Remedy.LOG]),
+    ("disk", {"disk_free_share": 0.01}, [Remedy.LOG]),
+    ("memory", {"memory_bytes": 3_000_000_000}, [Remedy.LOG, Remedy.RESTART]),
+    ("heat", {"temperature_c": 91.0}, [Remedy.LOG]),
+    ("clock", {"clock_sure": False}, [Remedy.LOG]),
+    ("control port", {"too_often": lambda second: second}, [Remedy.LOG]),
+]
+
+
+@pytest.mark.parametrize(("check", "bad", "expected"), FAILINGS, ids=[name for name, _, _ in FAILINGS])
+def test_each_way_of_failing_is_seen_by_its_check_and_no_other(
+    check: str, bad: dict[str, Any], expected: list[Remedy]
+) -> None:
+    assert remedies(600, **bad) == {check: expected}
+
+
+def test_an_engine_that_stands_is_logged_and_then_the_program_is_restarted() -> None:
+    assert remedies(60, moving=False) == {"engine stands": [Remedy.LOG, Remedy.RESTART]}
+
+
+def test_every_check_has_a_way_of_failing_in_these_tests() -> None:
+    assert {name for name, _, _ in FAILINGS} | {"engine stands"} == {check.name for check in CHECKS}
+
+
+def test_remedies_climb_and_keep_their_distance() -> None:
+    watchdog, taken = Watchdog(), []
+    for second in range(200):
+        now = Vitals(float(second), frames=second, asked_peak=0.1)
+        taken += [(due.remedy, second) for due in watchdog.look(now)]
+    assert [remedy for remedy, _ in taken] == [Remedy.LOG, Remedy.REOPEN, Remedy.SKIP, Remedy.RESTART]
+    assert [second for _, second in taken] == [10, 40, 70, 100]
+
+
+def test_a_fault_that_flickers_does_not_begin_at_the_first_remedy_each_time() -> None:
+    watchdog, taken = Watchdog(), []
+    for second in range(300):
+        lost = "It is unplugged." if second % 10 == 0 else None
+        taken += watchdog.look(Vitals(float(second), frames=second, lost=lost))
+    assert len(taken) == 1
+    watchdog.look(Vitals(300.0, frames=300))
+    watchdog.look(Vitals(300.0 + CALM_S, frames=301))
+    assert watchdog.look(Vitals(301.0 + CALM_S, frames=302, lost="It is unplugged."))
+
+
+def test_alarms_are_what_is_wrong_now() -> None:
+    watchdog = Watchdog()
+    watchdog.look(Vitals(0.0))
+    watchdog.look(Vitals(1.0, frames=1, lost="It is unplugged."))
+    assert watchdog.alarms == ["It is unplugged."]
+    watchdog.look(Vitals(2.0, frames=2))
+    assert watchdog.alarms == []
+
+
+def test_the_table_for_the_guides_names_every_check() -> None:
+    assert all(f"| {check.name} |" in table() for check in CHECKS)
