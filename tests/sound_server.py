@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import subprocess
 import time
 from collections.abc import Callable, Iterator
@@ -55,6 +56,11 @@ class SoundServer:
             stderr=subprocess.DEVNULL,
         )
         _wait(lambda: subprocess.run(["pactl", "info"], env=self.environment, capture_output=True).returncode == 0)
+
+    def hang(self) -> None:
+        """It lives, and answers nobody."""
+        if self._server is not None:
+            self._server.send_signal(signal.SIGSTOP)
 
     def kill(self) -> None:
         """As if it had crashed."""

@@ -94,8 +94,9 @@ class Playback:
         outputs = np.zeros((len(self._graph.piece.outputs), span.frames))
         for name, node in self._graph.nodes.items():
             if isinstance(node, Output):
-                rows = [self._graph.piece.outputs.index(output) for output in node.to]
-                outputs[rows] += cast(Fast, signals[name])
+                sent = cast(Fast, signals[name])
+                for output, channel in zip(node.to, np.broadcast_to(sent, (len(node.to), span.frames)), strict=True):
+                    outputs[self._graph.piece.outputs.index(output)] += channel
         return outputs
 
     def _fade(self, span: Span, outputs: Fast) -> None:
@@ -105,7 +106,8 @@ class Playback:
             return
         first = max(span.start, start)
         left = np.maximum(start + self._fade_frames - np.arange(first, span.stop), 0) / self._fade_frames
-        outputs[:, first - span.start :] *= left * left
+        # Adding zero makes the zeros after the fade positive, as they are in a block that lies wholly after it.
+        outputs[:, first - span.start :] = outputs[:, first - span.start :] * (left * left) + 0.0
 
 
 SKIP_FRAMES = 1 << 16

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import gc
 import logging
+import os
 import signal
 import sys
 from collections import deque
@@ -218,14 +219,17 @@ class _Daemon:
         self._deadman.stop()
         self._planner.end()
         self._triggers.stop()
-        if not self._engine.stop(LAST_FADE_S, STOP_S):
-            logger.error("The engine did not end; the process ends without it.")
-            self._exit_status = EXIT_STATUS
+        ended = self._engine.stop(LAST_FADE_S, STOP_S)
         self._log_tallies()
-        self._happened(ENDED, f"Exit status {self._exit_status}")
+        if ended:
+            self._happened(ENDED, f"Exit status {self._exit_status}")
+        else:
+            self._happened("cut", "The engine did not end; the process ends without it.")
         if not self._scribe.end(SCRIBE_S):
             logger.error("The log could not be written to its end.")
         self._notifier.close()
+        if not ended:  # what hangs in the sound server would hang the interpreter's own end too
+            os._exit(EXIT_STATUS)
 
     # What the loop does.
 

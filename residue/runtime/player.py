@@ -43,7 +43,7 @@ class Player:
         self._opens = opens
         self._trim_db = 0.0
         self._wanted: Start | None = None
-        self._winding: Start | None = None
+        self._taken_up: Start | None = None
 
     def view(self) -> EngineView:
         """The engine and what stands ready for it, as the house sees them."""
@@ -69,8 +69,8 @@ class Player:
                 self._DO[type(action)](self, action)
 
     def _start(self, start: Start) -> None:
-        if self._winding != start and self._engine.snapshot.turn != start.turn:
-            self._winding = start
+        if self._taken_up != start and self._engine.snapshot.turn != start.turn:
+            self._taken_up = start
             threading.Thread(target=self._wind, args=(start,), name="winder", daemon=True).start()
 
     def _wind(self, start: Start) -> None:
@@ -86,14 +86,12 @@ class Player:
             still_wanted(playback.position)
             self._engine.begin(Turn(start.turn, start.performance, playback, gain))
         except _NotWantedError:
-            pass
+            self._taken_up = None
         except ProblemError as error:
             self._engine.refuse(start.turn, start.performance, str(error))
         except Exception as error:  # nodes of an artist may raise anything, and the house plays on
             logger.exception("%s cannot be started", start.performance)
             self._engine.refuse(start.turn, start.performance, f"It failed before it began: {error}.")
-        finally:
-            self._winding = None
 
     def _fade_out(self, fade: FadeOut) -> None:
         self._engine.fade_out(fade.seconds)

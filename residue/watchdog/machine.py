@@ -7,7 +7,7 @@ from pathlib import Path
 
 _TIMESYNC = Path("/run/systemd/timesync")
 _THERMAL = Path("/sys/class/thermal")
-_STATM = Path("/proc/self/statm")
+_STATUS = Path("/proc/self/status")
 
 
 def disk_free_share(folder: Path) -> float:
@@ -20,11 +20,12 @@ def disk_free_share(folder: Path) -> float:
 
 
 def memory_bytes() -> int:
-    """Resident memory of this process; 0 where it cannot be asked."""
+    """Resident memory of this process without mapped files, which the kernel takes back; 0 where it is not told."""
     try:
-        return int(_STATM.read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE")
+        lines = _STATUS.read_text().splitlines()
     except OSError:
         return 0
+    return next((int(line.split()[1]) * 1024 for line in lines if line.startswith("RssAnon:")), 0)
 
 
 def clock_sure() -> bool:

@@ -32,6 +32,9 @@ class _Case:
     why: str | None = None
 
 
+_WELL = _Case()
+
+
 class Watchdog:
     """Remembers how long each check has been bad and what was done about it."""
 
@@ -51,8 +54,10 @@ class Watchdog:
         due: list[Due] = []
         for check in self._checks:
             why = check.bad(vitals, before)
-            now_s = vitals.monotonic_s
-            case = _seen(self._cases[check.name], check, why, now_s)
+            now_s, case = vitals.monotonic_s, self._cases[check.name]
+            if why is None and case == _WELL:
+                continue
+            case = _seen(case, check, why, now_s)
             if case.why is not None and case.taken < len(check.remedies) and now_s >= case.next_at_s:
                 due.append(Due(check, check.remedies[case.taken], case.why))
                 case = replace(case, taken=case.taken + 1, next_at_s=now_s + check.apart_s)
@@ -63,7 +68,7 @@ class Watchdog:
 def _seen(case: _Case, check: Check, why: str | None, now_s: float) -> _Case:
     if why is None:
         calm = now_s - case.last_bad_s >= CALM_S
-        return _Case(taken=0 if calm else case.taken, last_bad_s=case.last_bad_s, next_at_s=case.next_at_s)
+        return _WELL if calm else _Case(taken=case.taken, last_bad_s=case.last_bad_s, next_at_s=case.next_at_s)
     since_s = now_s if case.bad_since_s is None else case.bad_since_s
     stood = now_s - since_s >= check.for_s
     return replace(case, bad_since_s=since_s, last_bad_s=now_s, why=why if stood else None)

@@ -1,47 +1,89 @@
 """Installing residue as a service, into a folder that stands for the machine."""
 
 import os
+import shutil
 import subprocess
 from pathlib import Path
 
+import pytest
+
 ROOT = Path(__file__).parents[2]
+SET_UP = """\
+say() { printf '%s\\n' "$*" >&2; }
+set_up() { mkdir -p "$root/.venv" && echo "$1" >>"$root/.venv/set-up"; }
+cd "$root"
+"""
+"""Stands for deploy/setup, whose own tests are in test_scripts.py."""
 
 
-def install(machine: Path, *arguments: str) -> str:
+@pytest.fixture
+def project(tmp_path: Path) -> Path:
+    """What is installed from, and a demo of one file."""
+    root = tmp_path / "project"
+    shutil.copytree(ROOT / "deploy", root / "deploy")
+    (root / "deploy" / "setup").write_text(SET_UP)
+    (root / "archives" / "night-dough").mkdir(parents=True)
+    (root / "archives" / "night-dough" / "hours.toml").write_text("# the demo's")
+    return root
+
+
+def install(project: Path, machine: Path, *arguments: str) -> list[str]:
+    """Run the script; gives the lines that it said."""
     done = subprocess.run(
-        ["/bin/sh", ROOT / "deploy" / "install", *arguments],
-        env={"PATH": os.environ["PATH"], "HOME": str(machine), "DESTDIR": str(machine)},
+        ["/bin/sh", project / "deploy" / "install", *arguments],
+        env={"PATH": os.environ["PATH"], "DESTDIR": str(machine)},
+        cwd="/",
         capture_output=True,
         text=True,
         check=False,
     )
     assert done.returncode == 0, done.stderr
-    return done.stderr
+    return done.stderr.splitlines()
 
 
-def files(machine: Path) -> dict[str, float]:
-    """Everything that was installed, with the time of its last change; what belongs to caches and packages left out."""
-    paths = [path for path in machine.rglob("*") if path.is_file() and ".venv" not in path.parts]
-    installed = [path for path in paths if ".cache" not in path.parts]
-    return {str(path.relative_to(machine)): path.lstat().st_mtime for path in installed}
+def files(machine: Path) -> set[str]:
+    return {str(path.relative_to(machine)) for path in machine.rglob("*") if path.is_file() or path.is_symlink()}
 
 
-def test_it_is_installed_brought_up_to_date_and_removed(tmp_path: Path) -> None:
-    said = install(tmp_path)
-    assert "it is a copy of the demo now" in said
-    assert (tmp_path / "usr/local/bin/residue").readlink() == Path("/opt/residue/.venv/bin/residue")
-    python = tmp_path / "opt/residue/.venv/bin/python"
-    checked = subprocess.run([python, "-I", "-m", "residue", "--version"], capture_output=True, text=True, check=True)
-    assert checked.stdout.startswith("residue")
+def test_everything_has_its_place(project: Path, tmp_path: Path) -> None:
+    machine = tmp_path / "machine"
+    install(project, machine)
+    assert (machine / "opt/residue/.venv/set-up").read_text() == "run\n"
+    assert (machine / "usr/local/bin/residue").readlink() == Path("/opt/residue/.venv/bin/residue")
+    assert {
+        "opt/residue/deploy/install",
+        "etc/systemd/system/residue.service",
+        "etc/udev/rules.d/90-residue.rules",
+        "etc/alsa/conf.d/90-residue.conf",
+        "etc/systemd/journald.conf.d/residue.conf",
+        "srv/residue/hours.toml",
+    } <= files(machine)
 
-    before = files(tmp_path)
-    (tmp_path / "srv/residue/hours.toml").write_text("# the curator's own")
-    rule = tmp_path / "etc/udev/rules.d/90-residue.rules"
-    rule.write_text("# from an older release")
-    said = install(tmp_path)
-    assert said.splitlines()[0] == str(rule)
-    assert set(files(tmp_path)) == set(before)
-    assert (tmp_path / "srv/residue/hours.toml").read_text() == "# the curator's own"
 
-    install(tmp_path, "--remove")
-    assert {Path(name).parts[0] for name in files(tmp_path)} == {"srv"}
+def test_a_second_run_changes_only_what_is_not_as_it_should_be(project: Path, tmp_path: Path) -> None:
+    machine = tmp_path / "machine"
+    install(project, machine)
+    before = files(machine)
+    rule = machine / "etc/udev/rules.d/90-residue.rules"
+    rule.write_text("# of an older release")
+    (machine / "opt/residue/left_over.py").write_text("# of an older release")
+    (machine / "srv/residue/hours.toml").write_text("# the curator's own")
+
+    assert install(project, machine)[:-1] == [str(rule)]
+    assert files(machine) == before
+    assert (machine / "srv/residue/hours.toml").read_text() == "# the curator's own"
+
+
+def test_the_installed_program_can_install_itself_again(project: Path, tmp_path: Path) -> None:
+    machine = tmp_path / "machine"
+    install(project, machine)
+    before = files(machine)
+    install(machine / "opt/residue", machine)
+    assert files(machine) == before
+
+
+def test_removing_leaves_the_installation_alone(project: Path, tmp_path: Path) -> None:
+    machine = tmp_path / "machine"
+    install(project, machine)
+    install(project, machine, "--remove")
+    assert files(machine) == {"srv/residue/hours.toml"}

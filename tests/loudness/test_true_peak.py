@@ -10,7 +10,7 @@ from residue.loudness.true_peak import PHASES, TruePeakMeter
 
 
 @given(st.integers(0, 10_000), st.sampled_from(["noise", "walk", "tone", "spikes"]), st.integers(20, 3000))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 def test_the_meter_finds_what_the_whole_interpolation_has(seed: int, shape: str, frames: int) -> None:
     rng = np.random.default_rng(seed)
     noise = rng.standard_normal(frames)

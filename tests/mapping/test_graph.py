@@ -119,7 +119,6 @@ def test_a_whole_piece_becomes_a_graph_that_knows_what_it_needs(tmp_path: Path) 
             "piece.toml: node.effort.atack_s: This key is not known here. Did you mean attack_s?",
         ),
         (
-            'input = "heard"',
             "[[section]]",
             '[node.x]\nkind = "pan"\ninput = "arm"\n[[section]]',
             'piece.toml: node.x.input: "arm" gives a signal that is slow, and this takes fast. '

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pytest
@@ -36,7 +36,7 @@ def node(kind: str, **parameters: Any) -> Node:
 
 @pytest.mark.parametrize("order", [1, 2, 3, 4, 7, 8])
 @pytest.mark.parametrize("kind", ["lowpass", "highpass"])
-def test_filters_are_scipys_butterworth_filters(kind: str, order: int) -> None:
+def test_filters_are_scipys_butterworth_filters(kind: Literal["lowpass", "highpass"], order: int) -> None:
     sections = signal.butter(order, 140.0, kind, fs=AUDIO_RATE_HZ, output="sos")
     _, expected = signal.sosfreqz(sections, worN=FREQUENCIES_HZ, fs=AUDIO_RATE_HZ)
     found = response(node(kind, cutoff_hz=140.0, order=order))

@@ -54,13 +54,13 @@ def others(recording: Recording, seconds: float) -> Mapping[str, Floats]:
         warnings.simplefilter("ignore")  # theirs, about their own insides
         import ecgdetectors
         import neurokit2
-        import sleepecg
+        from sleepecg.heartbeats import detect_heartbeats
         from wfdb import processing
 
         fs = recording.rate_hz
         ecg = recording.values[0, : round(seconds * fs)]
         detectors: Mapping[str, Callable[[], Any]] = {
-            "sleepecg": lambda: sleepecg.detect_heartbeats(ecg, fs),
+            "sleepecg": lambda: detect_heartbeats(ecg, fs),
             "neurokit2": lambda: neurokit2.ecg_peaks(neurokit2.ecg_clean(ecg, fs), fs)[1]["ECG_R_Peaks"],
             "neurokit2 pantompkins1985": lambda: neurokit2.ecg_peaks(
                 neurokit2.ecg_clean(ecg, fs, method="pantompkins1985"), fs, method="pantompkins1985"

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from residue.watchdog.deadman import EXIT_STATUS
 from tests.runtime.asking import until
 from tests.runtime.kitchen import build
 from tests.sound_server import SoundServer, sound_server
@@ -80,6 +81,16 @@ def daemon(tmp_path: Path, server: SoundServer) -> Iterator[subprocess.Popen[str
     yield running
     running.kill()
     running.communicate()
+
+
+def test_a_server_that_hangs_ends_the_daemon_so_that_it_is_started_anew(
+    server: SoundServer, daemon: subprocess.Popen[str]
+) -> None:
+    until(PORT, lambda told: (told["playhead_s"] or 0.0) > 1.0)
+    server.hang()
+    _, errors = daemon.communicate(timeout=60)
+    assert daemon.returncode == EXIT_STATUS
+    assert "The engine writes nothing." in errors
 
 
 def test_the_daemon_survives_a_server_that_is_killed_and_comes_back(

@@ -3,6 +3,7 @@ from __future__ import annotations
 import math
 import sqlite3
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -114,12 +115,17 @@ def test_what_the_disk_does_not_take_waits_in_memory(tmp_path: Path) -> None:
     scribe = Scribe(log, in_the_way / "memory.json")
     scribe.put(row(0))
     scribe.start()
-    for _ in range(1_000):
-        if scribe.trouble is not None:
-            break
-        time.sleep(0.01)
-    assert scribe.trouble is not None
+    assert _soon(lambda: scribe.trouble is not None)
     in_the_way.unlink()
     assert scribe.end(wait_s=20)
-    assert scribe.trouble is None
+    assert _soon(lambda: scribe.trouble is None)
     assert len(log.sent_before(NOW, 900).rows) == 1
+
+
+def _soon(true: Callable[[], bool]) -> bool:
+    """Whether something becomes true within some seconds."""
+    for _ in range(1_000):
+        if true():
+            return True
+        time.sleep(0.01)
+    return False

@@ -12,7 +12,7 @@ import argparse
 import random
 import sys
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
@@ -22,8 +22,9 @@ from residue.runtime.exchange import Action, EngineView, Event, FadeOut, Hold, N
 from residue.runtime.house_state import FADE_S, House, State
 from residue.runtime.keeper import Keeper
 from residue.runtime.memory import Memory, memory, recalled
-from residue.schedule.hours import Hours, Weekly, calendar
+from residue.schedule.hours import Hours, calendar
 from residue.schedule.programme import Programme
+from residue.schedule.tables import Weekly
 from residue.watchdog.checks import Remedy
 from residue.watchdog.vitals import Vitals
 from residue.watchdog.watch import Watchdog
@@ -39,6 +40,8 @@ BEGINS = datetime(2026, 9, 1, 6, 0, tzinfo=UTC)
 STEP_S = 1.0
 IDLE_STEP_S = 10.0
 """While nothing has happened for a while."""
+NIGHT_STEP_S = 60.0
+"""While the house is closed, and idle, and will be for the next minute."""
 RESTART_S = 6.0
 """RestartSec of the unit, imports, and winding forward."""
 MEMORY_S = 5.0
@@ -123,7 +126,7 @@ class Engine:
     def _set_trim(self, trim: SetTrim) -> None:
         self._view = replace(self._view, trim_db=trim.db)
 
-    _DO: dict[type, Callable[..., None]] = {Start: _start, FadeOut: _fade_out, SetTrim: _set_trim}
+    _DO: Mapping[type, Callable[..., None]] = {Start: _start, FadeOut: _fade_out, SetTrim: _set_trim}
 
 
 @dataclass
@@ -143,6 +146,7 @@ class Season:
         self._faults_a_day = faults_a_day
         self._calendar = calendar(HOURS)
         self.clock = Clock()
+        self._opening = self._calendar.opening_at(self.clock.wall)
         self._written = msgspec.json.encode(Memory())
         self._down_until_s = 0.0
         self._excused_until_s = 60.0
@@ -168,15 +172,13 @@ class Season:
             self._step()
 
     def _step(self) -> None:
-        opening = self._calendar.opening_at(self.clock.wall)
-        idle = self.clock.passed_s > self._busy_until_s
-        step_s = IDLE_STEP_S if idle else STEP_S
-        if opening is not None and (opening.closes - self.clock.wall).total_seconds() < 30:
-            step_s = STEP_S
+        opening = self._opening
+        step_s = self._step_s()
         if opening is not None and self._random.random() < self._faults_a_day * step_s / 36_000:
             self._go_wrong()
             step_s = STEP_S
         self.clock.pass_by(step_s)
+        self._opening = self._calendar.opening_at(self.clock.wall)
         if self.clock.passed_s < self._down_until_s:
             self._count(opening is not None, step_s, served=False)
             return
@@ -194,7 +196,17 @@ class Season:
         self._check()
         state = self.keeper.house.state
         served = state in (State.PLAYING, State.RESTING, State.HELD)
-        self._count(self._calendar.opening_at(self.clock.wall) is not None, step_s, served=served)
+        self._count(self._opening is not None, step_s, served=served)
+
+    def _step_s(self) -> float:
+        if self.clock.passed_s <= self._busy_until_s:
+            return STEP_S
+        if self._opening is not None:
+            closes_s = (self._opening.closes - self.clock.wall).total_seconds()
+            return STEP_S if closes_s < 30 else IDLE_STEP_S
+        change = self._calendar.next_change(self.clock.wall)
+        opens_s = (change - self.clock.wall).total_seconds() if change else NIGHT_STEP_S
+        return NIGHT_STEP_S if opens_s > NIGHT_STEP_S else STEP_S
 
     def ask(self, event: Event) -> None:
         """A person asks for something."""
@@ -223,7 +235,7 @@ class Season:
     def _check(self) -> None:
         """What must hold at every moment."""
         house, now_s = self.keeper.house, self.clock.passed_s
-        is_open = self._calendar.opening_at(self.clock.wall) is not None
+        is_open = self._opening is not None
         may_sound = is_open and house.held_by is None
         if self.engine.heard and not may_sound:
             self._silence_due_s = self._silence_due_s or now_s + REACTION_S
@@ -244,7 +256,7 @@ class Season:
         self.counts[fault.kind] += 1
         fault.happen(self)
         self._excused_until_s = max(self._excused_until_s, self.clock.passed_s + fault.bound_s)
-        self._busy_until_s = self.clock.passed_s + fault.bound_s + 20
+        self._busy_until_s = self.clock.passed_s + 20
 
     def restart(self, down_s: float) -> None:
         """The program is gone for a while and starts with what was written down last."""
@@ -259,7 +271,7 @@ class Season:
     def cut_power(self) -> None:
         """At any moment; the clock may come back wrong by minutes."""
         self.restart(self._random.uniform(RESTART_S, 60))
-        self.clock.wall += timedelta(seconds=self._random.choice([0, 0, -240, 240]))
+        self._set_clock_by(self._random.choice([0, 0, -240, 240]))
 
     def stand_still(self) -> None:
         """A hung sound server hangs the engine."""
@@ -272,7 +284,11 @@ class Season:
 
     def set_clock(self) -> None:
         """By a time server, or by hand."""
-        self.clock.wall += timedelta(seconds=self._random.choice([-7_200, -60, -3, 3, 60, 7_200]))
+        self._set_clock_by(self._random.choice([-7_200, -60, -3, 3, 60, 7_200]))
+
+    def _set_clock_by(self, seconds: float) -> None:
+        self.clock.wall += timedelta(seconds=seconds)
+        self._opening = self._calendar.opening_at(self.clock.wall)
 
     def fail_in_graph(self) -> None:
         """A node raises; the program starts with a clean slate at night."""

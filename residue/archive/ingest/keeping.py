@@ -15,8 +15,10 @@ import soundfile
 from residue.archive.gaps import Bridged
 from residue.archive.ingest.describe import label_of
 from residue.archive.ingest.source import BeatTrack, Source, Track
-from residue.archive.performance import Channel
+from residue.archive.performance import Channel, ChannelKind
+from residue.archive.readers.catalogue import open_channel
 from residue.dsp.resampling import resampled
+from residue.problems import stopping
 
 _BLOCK_SAMPLES = 1 << 16
 _HEAD_BYTES = 256
@@ -33,7 +35,20 @@ class Kept:
 
 
 def keep(source: Source, channels: Mapping[str, Channel], folder: Path, *, keep_private: bool) -> Kept:
-    """Write what the channels need of a source into the payload's folder. The source is only read."""
+    """Write what the channels need of a source into the payload's folder. The source is only read.
+
+    Raises OSError, or ProblemError where libsndfile could not write.
+    """
+    try:
+        return _keep(source, channels, folder, keep_private=keep_private)
+    except soundfile.SoundFileError as error:
+        what = f"It could not be copied whole: {error}."
+        raise stopping(
+            source.path.name, what, "Make room on the disk, or put the stick back in; then go on."
+        ) from error
+
+
+def _keep(source: Source, channels: Mapping[str, Channel], folder: Path, *, keep_private: bool) -> Kept:
     if source.suffix:
         return _keep_file(source, channels, folder, keep_private=keep_private)
     kept: dict[str, Channel] = {}
@@ -65,6 +80,7 @@ def _keep_file(source: Source, channels: Mapping[str, Channel], folder: Path, *,
     if source.private and source.strip and not keep_private:
         source.strip(target)
         forget_time(target)
+        _check_whole(source, target)
         names = sorted({words.partition(" (")[0] for words in source.private})
         done = f"{source.path.name}: the same samples, without {', '.join(names)}."
     else:
@@ -79,6 +95,15 @@ def _keep_file(source: Source, channels: Mapping[str, Channel], folder: Path, *,
             channel, file=target.name, signal=track.signal, track=None if track.signal else number
         )
     return Kept(kept, (done,))
+
+
+def _check_whole(source: Source, target: Path) -> None:
+    """A disk that fills up while libsndfile writes is not always told by it."""
+    length = source.tracks[0].stream.length
+    kept = open_channel(target, Channel(kind=ChannelKind.AUDIO, file=target.name, track=1)).length
+    if kept != length:
+        what = f"Only {kept} of its {length} samples could be copied."
+        raise stopping(source.path.name, what, "Make room on the disk, then go on.")
 
 
 def _write_track(track: Track, target: Path) -> str:

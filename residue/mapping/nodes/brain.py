@@ -22,7 +22,7 @@ Band = Literal["delta", "theta", "alpha", "beta", "gamma"]
 
 BANDS_HZ = {"delta": (0.5, 4.0), "theta": (4.0, 8.0), "alpha": (8.0, 13.0), "beta": (13.0, 30.0), "gamma": (30.0, 80.0)}
 """After Kane et al., glossary of the IFCN, Clin Neurophysiol Pract 2 (2017) 170-185; delta from 0.5 is our choice."""
-_ORDER = 4
+_ORDER = 8
 _DRIFT_HZ = 0.5
 _FLAT_SHARE = 1e-3
 """An electrode that moves by less than this share of the limit is flat: even a quiet brain moves by more."""

@@ -208,7 +208,7 @@ class CoContraction(SlowNode, frozen=True):
         return step
 
 
-_BAND_ORDER = 4
+_BAND_ORDER = 8
 _LEAST = 1e-30
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
+import shutil
 import time
 from datetime import date, datetime
 from pathlib import Path
@@ -247,3 +249,30 @@ def test_clocks_of_two_recorders_place_them(tmp_path: Path) -> None:
     )
     bag = ingest([folder], tmp_path / "bag", description, ON).bag
     assert [bag.performance.channel[name].start_s for name in ("one", "two")] == [0.0, 12.0]
+
+
+@pytest.mark.parametrize(
+    ("fault", "told"),
+    [
+        pytest.param(OSError(errno.ENOSPC, "No space left on device"), "disk is full", id="full disk"),
+        pytest.param(OSError(errno.EIO, "Input/output error"), "does not answer rightly", id="stick pulled out"),
+        pytest.param(OSError(errno.ENOENT, "No such file"), "no longer", id="stick gone"),
+        pytest.param(soundfile.SoundFileRuntimeError("flush failed"), "could not be copied whole", id="libsndfile"),
+    ],
+)
+def test_a_fault_half_way_is_told_and_leaves_no_half_bag(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fault: Exception, told: str
+) -> None:
+    source = stick(tmp_path / "stick")
+    before = contents(source)
+
+    def faulty(*_: object) -> None:
+        raise fault
+
+    with monkeypatch.context() as broken:
+        broken.setattr(shutil, "copyfile", faulty)
+        with pytest.raises(ProblemError, match=told):
+            ingest([source], tmp_path / "first-batch", DESCRIPTION, ON)
+    assert not (tmp_path / "first-batch").exists()
+    assert contents(source) == before
+    assert verify(ingest([source], tmp_path / "first-batch", DESCRIPTION, ON).bag.path) == []

@@ -43,11 +43,19 @@ def _open(wfdb: Any, path: Path) -> Source:
     rate_hz = Fraction(record.fs).limit_denominator(10**6)
     tracks = (
         Track(label, HeldStream(np.ascontiguousarray(values), rate_hz), _unit(unit), guess_kind(label))
-        for label, unit, values in zip(record.sig_name, record.units, record.p_signal.T, strict=True)
+        for label, unit, values in zip(_labels(record.sig_name), record.units, record.p_signal.T, strict=True)
     )
     beats, marks = _annotations(wfdb, name, float(record.fs))
     private = tuple(f"remark ({remark[:40]})" for remark in record.comments or ())
     return Source(path, tuple(tracks), beats, _began(record), marks, private)
+
+
+def _labels(names: list[str | None]) -> list[str]:
+    """A label for each signal, its own where it has one that no other has."""
+    return [
+        name if name and names.count(name) == 1 else f"{name or 'signal'} ({number})"
+        for number, name in enumerate(names, 1)
+    ]
 
 
 def _unit(unit: str | None) -> str:

@@ -80,6 +80,15 @@ def test_signals_beats_notes_and_the_start_are_found(tmp_path: Path) -> None:
     assert source.private == ("remark (Ida Brandt, 34)",)
 
 
+def test_signals_without_a_name_or_with_the_same_are_told_apart(tmp_path: Path) -> None:
+    path = written(tmp_path)
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("RESP", "ECG II"), encoding="utf-8")
+    assert open_source(path, None).labels[:2] == ["ECG II (1)", "ECG II (2)"]
+    path.write_text(text.replace(" RESP", ""), encoding="utf-8")
+    assert open_source(path, None).labels[:2] == ["ECG II", "signal (2)"]
+
+
 def test_a_missing_reader_names_the_extra(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = written(tmp_path)
     monkeypatch.setitem(sys.modules, "wfdb", None)

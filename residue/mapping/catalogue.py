@@ -1,0 +1,143 @@
+"""The catalogue of nodes as a table for people, taken from the classes themselves."""
+
+from __future__ import annotations
+
+import inspect
+import re
+import typing
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, get_args, get_origin
+
+import msgspec
+
+from residue.mapping.graph import drivable, ports
+from residue.mapping.node import Drive, Node
+
+UNITS = {"hz": "Hz", "s": "s", "db": "dB"}
+"""By the last part of a parameter's name."""
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """One parameter of a kind: unit by its name, range as written, default as written in piece.toml."""
+
+    name: str
+    unit: str
+    range: str
+    default: str
+    drivable: bool
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One kind of node."""
+
+    kind: str
+    family: str
+    says: str
+    more: str
+    latency: str
+    source: str
+    inputs: Mapping[str, str]
+    parameters: tuple[Parameter, ...]
+
+
+def entry(node: type[Node]) -> Entry:
+    """What the catalogue says of a kind."""
+    text = inspect.getdoc(node) or ""
+    first, _, rest = text.partition("\n")
+    found = {label: _labelled(text, label) for label in ("Latency", "Source")}
+    more = re.sub(r"\s+", " ", re.split(r"\b(?:Latency|Source):", rest, maxsplit=1)[0]).strip()
+    inputs = {name: " or ".join(sorted(kinds)) for name, kinds in ports(node).items()}
+    return Entry(node.kind, node.family, first, more, found["Latency"], found["Source"], inputs, _parameters(node))
+
+
+def markdown(kinds: Mapping[str, type[Node]]) -> str:
+    """The whole catalogue, a heading for each family and a table for each kind."""
+    entries = [entry(node) for node in kinds.values()]
+    families = dict.fromkeys(one.family for one in entries)
+    parts = []
+    for family in families:
+        parts.append(f"## {family.capitalize()}\n")
+        parts += [_section(one) for one in entries if one.family == family]
+    return "\n".join(parts)
+
+
+def _section(one: Entry) -> str:
+    lines = [f"### {one.kind}\n", f"{one.says} {one.more}".strip() + "\n"]
+    lines += [f"- {name}: {kinds}" for name, kinds in one.inputs.items()]
+    lines += [f"- Latency: {one.latency}", *([f"- Source: {one.source}"] if one.source else []), ""]
+    if one.parameters:
+        lines += ["| parameter | unit | range | default | |", "| --- | --- | --- | --- | --- |"]
+        for parameter in one.parameters:
+            says = parameter.says + ("; may be driven" if parameter.drivable else "")
+            cells = (parameter.name, parameter.unit, parameter.range, parameter.default, says.strip("; "))
+            lines.append(f"| {' | '.join(cells)} |")
+        lines.append("")
+    return "\n".join(lines)
+
+
+def _labelled(text: str, label: str) -> str:
+    """What stands behind a label in a docstring, up to the next label or the end."""
+    match = re.search(rf"\b{label}:\s*(.*?)(?=\s*\b(?:Latency|Source):|\Z)", text, re.DOTALL)
+    return re.sub(r"\s+", " ", match[1]).strip().rstrip(".") if match else ""
+
+
+def _parameters(node: type[Node]) -> tuple[Parameter, ...]:
+    hints = typing.get_type_hints(node, include_extras=True)
+    inputs, driven = ports(node), drivable(node)
+    return tuple(
+        Parameter(
+            field.encode_name,
+            UNITS.get(field.encode_name.rpartition("_")[2], "") if "_" in field.encode_name else "",
+            _range(hints[field.encode_name]),
+            _default(field),
+            field.encode_name in driven,
+            _description(hints[field.encode_name]),
+        )
+        for field in _fields(node)
+        if field.encode_name not in inputs
+    )
+
+
+def _fields(node: type[Node]) -> tuple[msgspec.inspect.Field, ...]:
+    described = msgspec.inspect.type_info(node)
+    return described.fields if isinstance(described, msgspec.inspect.StructType) else ()
+
+
+def _default(field: msgspec.inspect.Field) -> str:
+    if field.required:
+        return "must be given"
+    return "left out" if field.default is None else msgspec.json.encode(field.default).decode()
+
+
+def _metas(hint: Any) -> list[msgspec.Meta]:
+    """What is said of a type, the outermost first, passing over Drive and None in unions."""
+    own = [mark for mark in getattr(hint, "__metadata__", ()) if isinstance(mark, msgspec.Meta)]
+    inner = [part for part in get_args(hint) if part not in (Drive, type(None)) and not isinstance(part, msgspec.Meta)]
+    return own + [meta for part in inner for meta in _metas(part)]
+
+
+def _description(hint: Any) -> str:
+    return next((meta.description for meta in _metas(hint) if meta.description), "")
+
+
+def _range(hint: Any) -> str:
+    """The bounds of a number, or the words to choose from."""
+    words = _words(hint)
+    if words:
+        return ", ".join(words)
+    for meta in _metas(hint):
+        low = f"{meta.ge:g}" if meta.ge is not None else f"above {meta.gt:g}" if meta.gt is not None else ""
+        high = f"{meta.le:g}" if meta.le is not None else ""
+        if low or high:
+            return f"{low} to {high}".strip() if high else low
+    return ""
+
+
+def _words(hint: Any) -> tuple[str, ...]:
+    if get_origin(hint) is typing.Literal:
+        return tuple(map(str, get_args(hint)))
+    return next((words for part in get_args(hint) if (words := _words(part))), ())

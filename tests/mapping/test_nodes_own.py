@@ -1,0 +1,96 @@
+"""Nodes that an artist brings along as a package of their own."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import msgspec
+import numpy as np
+import pytest
+
+from residue.mapping.nodes import KINDS, catalogue
+from residue.problems import ProblemError
+from tests.mapping.single import run
+
+MODULE = '''
+from typing import Annotated
+
+import numpy as np
+from msgspec import Meta
+
+from residue.mapping.node import Block, Node, NodeContext, SlowIn, Step
+from residue.mapping.signals import SLOW, Shape, Signal
+
+
+class Crumb(Node, frozen=True):
+    """Breaks a slow signal into steps of one height.
+
+    Latency: none.
+    """
+
+    kind = "crumb"
+    family = "bakery"
+
+    input: SlowIn
+    height: Annotated[float, Meta(gt=0.0, description="of a step, in the unit of the input")] = 0.1
+
+    def gives(self, inputs) -> Shape:
+        return SLOW
+
+    def prepare(self, context: NodeContext) -> Step:
+        def step(block: Block) -> Signal:
+            return np.floor(block.slow("input") / self.height) * self.height
+
+        return step
+'''
+
+
+@pytest.fixture
+def beside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    """A folder that Python imports from; the catalogue is read anew before and after."""
+    monkeypatch.syspath_prepend(tmp_path)
+    catalogue.cache_clear()
+    yield tmp_path
+    catalogue.cache_clear()
+
+
+def install(folder: Path, name: str, entries: str, module: str = MODULE) -> None:
+    """What an installer leaves behind: the module, and its metadata with the entry points."""
+    (folder / f"{name}.py").write_text(module, encoding="utf-8")
+    metadata = folder / f"{name}-1.0.dist-info"
+    metadata.mkdir()
+    (metadata / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {name}\nVersion: 1.0\n", encoding="utf-8")
+    (metadata / "entry_points.txt").write_text(f"[residue.nodes]\n{entries}\n", encoding="utf-8")
+
+
+def test_without_packages_beside_it_the_catalogue_is_residues() -> None:
+    assert set(catalogue()) == set(KINDS)
+
+
+def test_an_artists_own_node_joins_the_catalogue_and_works(beside: Path) -> None:
+    install(beside, "bakery_crumbs", "crumb = bakery_crumbs:Crumb")
+    own = catalogue()["crumb"]
+    node = msgspec.convert({"input": "arm", "height": 0.5}, own)
+    found = run(node, {"input": np.array([0.2, 0.7, 1.4])}, 72, [1, 30])
+    assert np.array_equal(found, [0.0, 0.5, 1.0])  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("name", "entries", "module", "said"),
+    [
+        ("bakery_twin", "gain = bakery_twin:Crumb", MODULE, 'There is a kind "gain" already'),
+        ("bakery_lost", "crumb = bakery_lost:Loaf", MODULE, "It cannot be loaded"),
+        ("bakery_broken", "crumb = bakery_broken:Crumb", "1 / 0", "It cannot be loaded (division by zero)"),
+        ("bakery_number", "crumb = bakery_number:Crumb", "Crumb = 3", "It is not a subclass of"),
+        ("bakery_other", "loaf = bakery_other:Crumb", MODULE, 'The class must say kind = "loaf"'),
+    ],
+    ids=["name taken", "no such class", "fails while loading", "not a node", "another name"],
+)
+def test_a_node_that_does_not_fit_is_named_with_the_mend(
+    beside: Path, name: str, entries: str, module: str, said: str
+) -> None:
+    install(beside, name, entries, module)
+    with pytest.raises(ProblemError, match=r"residue\.nodes") as caught:
+        catalogue()
+    assert said in str(caught.value)

@@ -1,0 +1,34 @@
+"""The same bits without the processor's wider instructions: numpy chooses other loops, the nodes must not care."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from numpy._core import _multiarray_umath as numpys_core  # type: ignore[attr-defined]
+
+PROJECT = Path(__file__).resolve().parents[2]
+LEVELS = [level for level in numpys_core.__cpu_dispatch__ if numpys_core.__cpu_features__[level]]
+
+
+def digests(without: str) -> list[str]:
+    environment = {**os.environ, "NPY_DISABLE_CPU_FEATURES": without, "PYTHONPATH": str(PROJECT)}
+    done = subprocess.run(
+        [sys.executable, "-W", "error", "-m", "tests.mapping.digests"],
+        cwd=PROJECT,
+        env=environment,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    return done.stdout.splitlines()
+
+
+@pytest.mark.parametrize("without", [" ".join(LEVELS[first:]) for first in range(len(LEVELS))] or [""])
+def test_every_node_gives_the_same_bits_without_the_wider_instructions(without: str) -> None:
+    as_it_is, plain = digests(""), digests(without)
+    assert len(as_it_is) > 80
+    assert [one for one, other in zip(as_it_is, plain, strict=True) if one != other] == []

@@ -1,0 +1,116 @@
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from typing import cast
+
+import pytest
+
+from residue.mapping.playback import Playback
+from residue.mapping.signals import AUDIO_RATE_HZ
+from residue.output.returning import ReturningSink
+from residue.problems import stopping
+from residue.runtime.engine import BLOCK_FRAMES, Engine
+from residue.runtime.exchange import FadeOut, SetTrim, Start
+from residue.runtime.planning import Outcome
+from residue.runtime.player import Player
+from tests.runtime.stubs import HandClock, Hum, Keeping, stage
+
+PATIENCE_S = 10.0
+
+
+class Plans:
+    outcome = Outcome(
+        gain_db={"first-batch": 0.0, "second-batch": -6.0},
+        words={},
+        duration_s={"first-batch": 60.0, "second-batch": 60.0},
+        unplayable={"third-batch": "Its bag is broken."},
+    )
+
+
+class Stage:
+    """A player with an engine that a test turns by hand."""
+
+    def __init__(self, opens: Callable[[str], Playback]) -> None:
+        clock, sink = HandClock(), Keeping()
+        returning = ReturningSink(sink.open, clock.monotonic_s, clock.sleep)
+        self.engine = Engine(stage(), returning, 2, monotonic_s=clock.monotonic_s)
+        self.player = Player(self.engine, Plans(), opens)
+
+    def until_turn(self, number: int) -> None:
+        deadline = time.monotonic() + PATIENCE_S
+        while self.engine.snapshot.turn != number and time.monotonic() < deadline:
+            self.engine.run_block()
+            time.sleep(0.001)
+        assert self.engine.snapshot.turn == number
+
+
+def hum(_name: str) -> Playback:
+    return cast(Playback, Hum(60 * AUDIO_RATE_HZ))
+
+
+def test_a_start_that_is_repeated_begins_one_turn_at_the_place_asked_for() -> None:
+    opened: list[str] = []
+
+    def opens(name: str) -> Playback:
+        opened.append(name)
+        return hum(name)
+
+    on = Stage(opens)
+    for _ in range(5):
+        on.player.do([Start(1, "second-batch", 20.05)])
+    on.until_turn(1)
+    on.player.do([Start(1, "second-batch", 20.05)])
+    assert opened == ["second-batch"]
+    view = on.player.view()
+    assert view.sounding
+    assert view.playhead_s == pytest.approx(20.0 + BLOCK_FRAMES / AUDIO_RATE_HZ, abs=1e-6), "from the start of a hop"
+    assert on.engine.snapshot.plan_gain == pytest.approx(10 ** (-6 / 20))
+
+
+def test_the_view_tells_what_is_ready_and_what_never_will_be() -> None:
+    view = Stage(hum).player.view()
+    assert view.ready == {"first-batch", "second-batch"}
+    assert view.unplayable == {"third-batch": "Its bag is broken."}
+    assert view.duration_s["first-batch"] == 60.0
+
+
+def test_a_performance_that_cannot_be_opened_is_a_turn_that_does_not_sound() -> None:
+    def broken(name: str) -> Playback:
+        raise stopping(name, "A channel is missing.", "Mend the bag.")
+
+    on = Stage(broken)
+    on.player.do([Start(3, "first-batch", 0.0)])
+    on.until_turn(3)
+    view = on.player.view()
+    assert not view.sounding
+    assert "A channel is missing." in view.unplayable["first-batch"]
+    assert view.ready == {"second-batch"}
+
+
+def test_a_start_that_is_no_longer_asked_for_is_given_up() -> None:
+    player: list[Player] = []
+
+    def opens(name: str) -> Playback:
+        player[0].do([])  # somebody holds the house while the performance is being opened
+        return hum(name)
+
+    on = Stage(opens)
+    player.append(on.player)
+    on.player.do([Start(1, "first-batch", 5.0)])
+    for _ in range(200):
+        on.engine.run_block()
+        time.sleep(0.001)
+    assert on.engine.snapshot.turn == 0
+
+
+def test_trim_and_fade_reach_the_engine() -> None:
+    on = Stage(hum)
+    on.player.do([Start(1, "first-batch", 0.0), SetTrim(-6.0)])
+    on.until_turn(1)
+    assert on.player.view().trim_db == -6.0
+    assert on.engine.snapshot.trim == pytest.approx(10 ** (-6 / 20))
+    on.player.do([FadeOut(0.2)])
+    for _ in range(4):
+        on.engine.run_block()
+    assert not on.player.view().sounding
