@@ -63,7 +63,10 @@ def effort(evening: Evening, arm: int, at_s: Floats, wander: Floats) -> Floats:
     tremor = 1.0 + 0.35 * np.clip(part - 0.6, 0.0, None) / 0.4 * np.sin(2 * np.pi * 9.3 * at_s + arm)
     starts = np.clip(at_s / 4.0, 0.0, 1.0)
     ends = np.clip((evening.minutes * 60.0 - REST_S - at_s) / 3.0, 0.02, 1.0)
-    return np.clip(arc * (held + (1.0 - held) * stroke) * (1.0 + 0.08 * wander) * tremor * starts * ends, 0.0, 1.0)
+    strained: Floats = np.clip(
+        arc * (held + (1.0 - held) * stroke) * (1.0 + 0.08 * wander) * tremor * starts * ends, 0.0, 1.0
+    )
+    return strained
 
 
 class Arm:
@@ -85,7 +88,8 @@ class Arm:
         at_s = np.arange(round(TWITCH_S * RATE_HZ)) / RATE_HZ
         resonance_hz = RESONANCE_HZ[0] + (RESONANCE_HZ[1] - RESONANCE_HZ[0]) * place * self._random.uniform(0.85, 1.15)
         ring = np.sin(2 * np.pi * resonance_hz * at_s) * np.exp(-at_s * resonance_hz / 1.1)
-        return ring - ring.mean()
+        steady: Floats = ring - ring.mean()
+        return steady
 
     def sound(self, first: int, count: int) -> Floats:
         """Samples first .. first + count - 1 of the microphone in g, with peaks of about 1.5 at full effort."""

@@ -156,7 +156,8 @@ def test_all_faults_of_the_wiring_are_told_at_once(tmp_path: Path) -> None:
 
 
 def test_a_node_that_nothing_listens_to_is_pointed_out_but_stops_nothing(tmp_path: Path) -> None:
-    (tmp_path / "piece.toml").write_text(WHOLE + '[node.spare]\nkind = "gain"\ninput = "arm"\ngain_db = 0\n', encoding="utf-8")
+    spare = '[node.spare]\nkind = "gain"\ninput = "arm"\ngain_db = 0\n'
+    (tmp_path / "piece.toml").write_text(WHOLE + spare, encoding="utf-8")
     graph, findings = read_piece(tmp_path / "piece.toml")
     assert graph is not None
     assert [str(finding) for finding in findings] == [

@@ -51,7 +51,7 @@ class Heard:
 
     @property
     def ends_s(self) -> float:
-        return self.mean_squares.shape[1] * HOP_FRAMES / AUDIO_RATE_HZ
+        return float(self.mean_squares.shape[1] * HOP_FRAMES / AUDIO_RATE_HZ)
 
     def level_dbfs(self, first_share: float, last_share: float) -> float:
         hops = self.mean_squares.shape[1]
