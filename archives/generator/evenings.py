@@ -23,7 +23,7 @@ KNEADING: Mapping[str, Evening] = {
 }
 WATCHING: Mapping[str, Calming] = {
     "early-oven": Calming(4, 7.0, from_bpm=118, to_bpm=60, half_s=42, starts_s=75, loose_at_s=None),
-    "midnight-oven": Calming(5, 8.0, from_bpm=112, to_bpm=58, half_s=66, starts_s=95, loose_at_s=152.0),
+    "midnight-oven": Calming(5, 8.0, from_bpm=112, to_bpm=58, half_s=76, starts_s=95, loose_at_s=152.0),
     "last-oven": Calming(6, 6.5, from_bpm=124, to_bpm=61, half_s=28, starts_s=90, loose_at_s=None),
 }
 NIGHTS: Mapping[str, datetime] = {
