@@ -19,7 +19,7 @@ INSTALLED_PYTHON = "/opt/residue/.venv/bin/python"
 def unit(tmp_path: Path) -> Path:
     """The unit as on a machine where the program is installed: systemd-analyze looks whether it is there."""
     path = tmp_path / UNIT.name
-    path.write_text(UNIT.read_text(encoding="utf-8").replace(INSTALLED_PYTHON, sys.executable))
+    path.write_text(UNIT.read_text(encoding="utf-8").replace(INSTALLED_PYTHON, f'"{sys.executable}"'))
     return path
 
 
