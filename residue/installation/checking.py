@@ -43,22 +43,29 @@ def check(raw: Mapping[str, Any], record: type[Record], file: str, at: str = "")
     findings: list[Finding] = []
     values: dict[str, Any] = {}
     fields = {field.encode_name: field for field in msgspec.structs.fields(record)}
-    for key in raw.keys() - fields.keys():
-        findings.append(_finding(file, _join(at, key), "This key is not known here.", nearest(key, fields)))
+    whole = True  # as far as this table's own keys go; a fault within a table below leaves only that table out
+    for key in raw:
+        if key not in fields:
+            findings.append(_finding(file, _join(at, key), "This key is not known here.", nearest(key, fields)))
     for key, field in fields.items():
         where = _join(at, key)
         if key in raw:
             value, found = _check_value(raw[key], field.type, file, where)
+            if not found:
+                values[field.name] = value
+            elif field.required or _record_within(field.type) is None:
+                whole = False
             findings += found
-            values[field.name] = value
         elif field.required:
+            whole = False
             findings.append(_finding(file, where, "This key is missing.", f"Write {key} = {_expected(field.type)}."))
-    if findings:
+    if not whole:
         return None, findings
     try:
-        return record(**values), []
+        checked = record(**values)
     except ValueError as error:  # from a record's own __post_init__, in a person's words
-        return None, [_finding(file, at or "the file", str(error), "")]
+        return None, [*findings, _finding(file, at or "the file", str(error), "")]
+    return (None, findings) if findings else (checked, [])
 
 
 def _check_value(raw: object, wanted: Any, file: str, where: str) -> tuple[Any, list[Finding]]:

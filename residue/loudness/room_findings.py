@@ -42,7 +42,7 @@ def _unknown_outputs(entries: Sequence[CapEntry], outputs: Mapping[str, Output])
             f'No output is named "{entry.output}".',
             nearest(entry.output, outputs),
         )
-        for index, entry in enumerate(entries)
+        for index, entry in enumerate(entries, start=1)
         if entry.output is not None and entry.output not in outputs
     ]
 
@@ -59,7 +59,7 @@ def _calibration(entries: Sequence[CapEntry], outputs: Mapping[str, Output], *, 
             f"It limits what arrives at the ear, but output {names} has no calibration.",
             "Calibrate every output, or state a limit_dbfs.",
         )
-        for index, entry in enumerate(entries)
+        for index, entry in enumerate(entries, start=1)
         if any(cap.physical for cap in expand([entry]))
     ]
     if not ears_unknown:

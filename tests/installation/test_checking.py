@@ -85,6 +85,11 @@ def test_all_faults_are_told_at_once() -> None:
     }
 
 
+def test_a_fault_in_a_table_below_does_not_hide_what_the_whole_is_wrong_about() -> None:
+    _, findings = check({"name": "closed", "spare": {"heat_c": -1}}, Bakery, "bakery.toml")
+    assert [finding.where for finding in findings] == ["bakery.toml: spare.heat_c", "bakery.toml: the file"]
+
+
 def test_what_is_right_becomes_the_record() -> None:
     raw = {
         "name": "a",

@@ -103,7 +103,7 @@ def test_a_physical_cap_stops_where_an_output_has_no_calibration() -> None:
     entries = [CapEntry(rule="who-2022"), CapEntry(quantity="LCeq", window_s=900.0, limit_dbfs=-30.0)]
     findings = check_room(entries, outputs, ears_unknown=True)
     assert [str(finding) for finding in findings if finding.severity is Severity.STOPS] == [
-        "room.toml: cap[0]: It limits what arrives at the ear, but output floor has no calibration. "
+        "room.toml: cap[1]: It limits what arrives at the ear, but output floor has no calibration. "
         "Calibrate every output, or state a limit_dbfs."
     ]
 
@@ -159,7 +159,7 @@ def test_an_output_that_does_not_exist_is_named_with_the_nearest() -> None:
     entries = [CapEntry(quantity="LZeq", window_s=60.0, limit_dbfs=-20.0, output="flor")]
     outputs = {"floor": Output(device_channel=1)}
     (finding,) = check_room(entries, outputs, ears_unknown=True)
-    assert str(finding) == 'room.toml: cap[0].output: No output is named "flor". Did you mean floor?'
+    assert str(finding) == 'room.toml: cap[1].output: No output is named "flor". Did you mean floor?'
 
 
 def test_a_physical_ear_needs_a_calibration() -> None:
