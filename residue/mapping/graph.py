@@ -41,6 +41,11 @@ class Graph:
                 needs[channel] = needs.get(channel, frozenset()) | {kind}
         return needs
 
+    @property
+    def files(self) -> Sequence[str]:
+        """The files in the installation's folder that the sound follows from, beside piece.toml."""
+        return sorted({file for node in self.nodes.values() for file in node.files()})
+
 
 def ports(node: type[Node]) -> dict[str, frozenset[Kind]]:
     """The inputs of a kind of node by field name, and the kinds of signal that each takes."""

@@ -167,6 +167,10 @@ class Node(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
         """The channels of the performance that it reads, and as which kind of signal."""
         return ()
 
+    def files(self) -> Sequence[str]:
+        """The files in the installation's folder that its sound follows from."""
+        return ()
+
     def prepare(self, context: NodeContext) -> Step:
         """A step with fresh state.
 

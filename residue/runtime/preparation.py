@@ -116,11 +116,20 @@ def profile_key(installation: Installation, bag_digest: str) -> str:
         residue.__version__.encode(),
         _code_digest(),
         msgspec.json.encode(installation.piece, order="sorted"),
+        *(_content(installation.folder / file) for file in installation.graph.files),
         bag_digest.encode(),
         msgspec.json.encode(sounding_outputs(installation)),
         msgspec.json.encode(installation.room.cap),
     ]
     return hashlib.sha256(b"\0".join(parts)).hexdigest()
+
+
+def _content(path: Path) -> bytes:
+    """The digest of a file; nothing where it cannot be read, which is told when the piece is prepared."""
+    try:
+        return hashlib.sha256(path.read_bytes()).digest()
+    except OSError:
+        return b""
 
 
 @cache

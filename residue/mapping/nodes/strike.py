@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -39,6 +40,10 @@ class Strike(Node, frozen=True):
     def gives(self, inputs: Shapes) -> Shape:
         """One channel of sound."""
         return FAST
+
+    def files(self) -> Sequence[str]:
+        """The recording, if there is one."""
+        return () if self.recording is None else (self.recording,)
 
     def prepare(self, context: NodeContext) -> Step:
         """Makes or reads the sound once."""
