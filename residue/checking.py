@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping
-from enum import EnumType
+from enum import Enum
 from pathlib import Path
 from typing import Any, TypeVar, get_args, get_origin
 
@@ -108,7 +108,7 @@ def _translate(error: msgspec.ValidationError, raw: object, wanted: Any, file: s
 def _choices(wanted: Any) -> set[str]:
     """The words that a type allows, where it is one of a set of words."""
     parts = _parts(wanted)
-    named = [member.value for part in parts if isinstance(part, EnumType) for member in part]
+    named = [word.value for part in parts if isinstance(part, type) and issubclass(part, Enum) for word in part]
     return {word for word in (*parts, *named) if isinstance(word, str)}
 
 
