@@ -171,11 +171,11 @@ def first_there(performances: Path) -> Path:
 def test_a_copy_that_is_being_made_is_left_alone(performances: Path, stick: Path) -> None:
     seen: list[int] = []
 
-    def look(_what: str, _done: int, _total: int) -> None:
+    def looking(what: str, done: int, total: int) -> None:
         recover(performances)  # a daemon starts while somebody copies
         seen.append(len(list(performances.glob(".making-*"))))
 
-    stage(stick, performances, NAME, When.NOW, NEEDS, ASKED, look)
+    stage(stick, performances, NAME, When.NOW, NEEDS, ASKED, looking)
     assert max(seen) == 1
     assert payload_digest(waiting_path(performances, NAME)) == payload_digest(stick)
 
