@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 import residue
-from residue.cli import check, hours, ingest, measure, rehearse, render, run, show, status, trace, verify
+from residue.cli import check, hours, ingest, measure, rehearse, render, run, show, status, swap, trace, verify
 from residue.cli.common import Group
 
 
@@ -27,6 +27,7 @@ for _command in (
     ingest.ingest,
     show.show,
     verify.verify,
+    swap.swap,
     hours.hours,
     rehearse.rehearse,
     status.status,
