@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from residue.dsp import exact
-from residue.loudness.calibration import offset_db
+from residue.loudness.calibration import offset_db, vibration_offset_db
 from residue.loudness.caps import PLACE, Cap
 from residue.loudness.outputs import Output
 from residue.loudness.weightings import Weighting
@@ -24,7 +24,7 @@ class Ear:
     """PLACE, or the name of an output."""
     weighting: Weighting
     physical: bool
-    """Levels in dB re 20 uPa, by the calibration; else in dBFS."""
+    """Levels in dB re 20 uPa (Wk: re 1 um/s²), by the calibration; else in dBFS."""
     gains: tuple[float, ...]
     """Amplitude from each output to here, such that the mean square is 1 at 0 dB of its unit."""
 
@@ -53,6 +53,9 @@ def ear(outputs: Mapping[str, Output], at: str, weighting: Weighting, *, physica
             return 0.0
         if not physical:
             return 1.0
+        if weighting is Weighting.WK:
+            felt = output.vibration
+            return exact.gain_from_db(vibration_offset_db(felt, output.transducer)) if felt else 0.0
         if output.calibration is None:
             raise ValueError(f"output.{name} has no calibration, so levels at the ear are unknown.")
         return exact.gain_from_db(offset_db(output.calibration, weighting, output.transducer))
@@ -66,11 +69,18 @@ def ear_of(cap: Cap, outputs: Mapping[str, Output]) -> Ear:
 
 
 def ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:
-    """Every ear that is metered: A, C and Z at the place and at each output, and those of the caps."""
+    """Every ear that is metered, and those of the caps.
+
+    A, C, Z and G at the place and at each output; K at each output, in dBFS as ITU-R BS.1770 has it; Wk where the
+    vibration is known.
+    """
     physical = calibrated(outputs)
     metered = [
         ear(outputs, at, weighting, physical=physical)
         for at in (PLACE, *outputs)
-        for weighting in (Weighting.A, Weighting.C, Weighting.Z)
+        for weighting in (Weighting.A, Weighting.C, Weighting.Z, Weighting.G)
     ]
+    metered += [ear(outputs, at, Weighting.K, physical=False) for at in outputs]
+    shaken = [name for name, output in outputs.items() if output.vibration is not None]
+    metered += [ear(outputs, at, Weighting.WK, physical=True) for at in (PLACE, *shaken) if shaken]
     return tuple({ear.key: ear for ear in (*metered, *(ear_of(cap, outputs) for cap in caps))}.values())

@@ -35,8 +35,8 @@ RETURN_FADE_S = 3.0
 """Fade-in after a loss of the device, after a hold, and wherever a performance does not begin at its beginning."""
 TRIM_S = 1.0
 """How long a trim takes; our choice."""
-TALLY_S = 60.0
-"""One row of the level log."""
+TALLY_S = 1.0
+"""What was sent is told so often: more than that of it no power cut makes forgotten."""
 REALTIME_PRIORITY = 20
 """Of the engine thread where the machine allows it: above everything ordinary, below the kernel's own threads."""
 
@@ -86,7 +86,7 @@ Heard = Callable[[Span, Signals, float], None]
 class Engine:
     """Plays turns through one cap stage into one sink.
 
-    tallies: what was sent, a row a minute and one at the end, to be taken by whoever keeps the log.
+    tallies: what was sent, one a second and one at the end, to be taken by whoever keeps the log.
     """
 
     def __init__(
@@ -226,6 +226,7 @@ class Engine:
     def _begin(self, turn: Turn) -> None:
         at_s = seconds(turn.playback.position)
         self._turn, self._closing, self._last = turn, False, self._silence
+        self._stage.begin_programme()
         self._fade = Fader(0.0 if at_s else 1.0)
         self._fade.move(1.0, frame_at(RETURN_FADE_S) if at_s else 0)
         self.snapshot = replace(
