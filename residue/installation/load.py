@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 
 import msgspec
 
-from residue.installation.checking import check, read_toml
+from residue.checking import check, read_toml
 from residue.installation.room import Room
 from residue.loudness.room_findings import check_room
 from residue.mapping.graph import Graph, build
