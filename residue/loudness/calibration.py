@@ -15,8 +15,8 @@ from residue.loudness.weightings import Weighting, power_gain, sections
 PINK_BAND_HZ = {"speaker": (40.0, 10_000.0), "shaker": (12.5, 160.0)}
 """The band of the pink noise that calibrates each kind of transducer: what it can be relied on to reproduce."""
 
-REFERENCE_MS2 = 1e-6
-"""0 dB of a level of acceleration: ISO 1683."""
+ACCELERATION_M_PER_S2 = Meta(ge=0.001, le=50.0)
+"""From what nobody feels up to five times the acceleration of a fall."""
 
 _STEPS_PER_OCTAVE = 24
 _RATE_HZ = 48_000.0
@@ -36,12 +36,12 @@ class Calibration(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
 
 
 class VibrationCalibration(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """What a meter for whole-body vibration read where people stand or sit, while one output played the same noise."""
+    """What a vibration meter read where a visitor sits or stands while one output played band-limited pink noise."""
 
     played_dbfs: Annotated[float, Meta(ge=-90.0, le=-3.0)]
     """Mean-square level of the noise as it was sent to the device."""
-    read_ms2: Annotated[float, Meta(ge=1e-3, le=50.0)]
-    """Wk-weighted r.m.s. acceleration, m/s²."""
+    read_aw_m_per_s2: Annotated[float, ACCELERATION_M_PER_S2]
+    """Wk-weighted r.m.s. acceleration up and down (ISO 2631-1)."""
     on: date
     """The day of the measurement."""
 
@@ -62,17 +62,17 @@ def pink_level_db(weighting: Weighting, transducer: str) -> float:
     return 10.0 * exact.log10(total / count)
 
 
+def felt_offset_db(calibration: VibrationCalibration, transducer: str) -> float:
+    """What to add to a Wk-weighted level in dBFS to have dB re 1 m/s² where a visitor sits or stands."""
+    read_db = 20.0 * exact.log10(calibration.read_aw_m_per_s2)
+    return read_db - calibration.played_dbfs - pink_level_db(Weighting.WK, transducer)
+
+
 def offset_db(calibration: Calibration, weighting: Weighting, transducer: str) -> float:
     """What to add to a level in dBFS under the weighting to have dB re 20 uPa at the visitor's place.
 
-    A comes from the A reading; C, Z, K and G from the C reading, which sees nearly all of the band.
+    A comes from the A reading; C, Z and K from the C reading, which sees nearly all of the band.
     """
     if weighting is Weighting.A:
         return calibration.read_dba - calibration.played_dbfs - pink_level_db(Weighting.A, transducer)
     return calibration.read_dbc - calibration.played_dbfs - pink_level_db(Weighting.C, transducer)
-
-
-def vibration_offset_db(calibration: VibrationCalibration, transducer: str) -> float:
-    """What to add to a Wk-weighted level in dBFS to have dB re 1 um/s² (ISO 1683) where people stand or sit."""
-    noise_db = calibration.played_dbfs + pink_level_db(Weighting.WK, transducer)
-    return 20.0 * exact.log10(calibration.read_ms2 / REFERENCE_MS2) - noise_db

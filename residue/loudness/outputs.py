@@ -21,7 +21,7 @@ class Output(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     calibration: Calibration | None = None
     """What the meter read; without it levels at the ear are unknown."""
     vibration: VibrationCalibration | None = None
-    """What a vibration meter read; without it nothing is known of what a body receives."""
+    """What the vibration meter read; needed for caps on vibration."""
     trim_db: Annotated[float, Meta(ge=-60.0, le=0.0)] = 0.0
     """Lowers this output against the others."""
     delay_ms: Annotated[float, Meta(ge=0.0, le=500.0)] = 0.0

@@ -86,7 +86,7 @@ class Received:
     loudness_range_lu: float
     """At the end of it; 0 where there is none yet."""
     aw: float
-    """Wk-weighted acceleration, dB re 1 um/s²; -inf also where the vibration is not calibrated."""
+    """Wk-weighted acceleration, dB re 1 m/s²; -inf also where the vibration is not calibrated."""
     vdv: float
     """Vibration dose value, m/s^1.75."""
 

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from residue.dsp import exact
 from residue.loudness import gating
-from residue.loudness.calibration import REFERENCE_MS2
 from residue.loudness.caps import PLACE
 from residue.loudness.ears import calibrated
 from residue.loudness.governor import Governor
@@ -24,8 +23,6 @@ from residue.loudness.weightings import Weighting
 Floats = NDArray[np.float64]
 
 _HOPS_PER_S = round(1.0 / HOP_S)
-_REFERENCE_VDV = REFERENCE_MS2 / HOP_RATE_HZ**0.25
-"""Of one frame at 0 dB of acceleration."""
 
 
 class StageMeter:
@@ -160,7 +157,7 @@ class StageMeter:
             integrated_lufs=-inf if integrated is None else integrated,
             loudness_range_lu=loudness_range or 0.0,
             aw=mean(Weighting.WK),
-            vdv=_REFERENCE_VDV * float(self._fourth[place]) ** 0.25,
+            vdv=(float(self._fourth[place]) / HOP_RATE_HZ) ** 0.25,
         )
 
     def take_tally(self) -> Tally:
@@ -182,7 +179,7 @@ class StageMeter:
 
 
 def _ms2(level_db: float) -> float:
-    return REFERENCE_MS2 * exact.gain_from_db(level_db) if level_db > -inf else 0.0
+    return exact.gain_from_db(level_db) if level_db > -inf else 0.0
 
 
 def _lufs(mean_square: float) -> float:

@@ -1,14 +1,14 @@
 """Frequency weightings as second-order sections.
 
-K of ITU-R BS.1770, A and C of IEC 61672-1, G of ISO 7196 for what lies below hearing, Z, which is none, and Wk of
-ISO 2631-1 for what moves a body up and down.
+K of ITU-R BS.1770, A and C of IEC 61672-1, G of ISO 7196 for what lies below hearing, Wk of ISO 2631-1 for what a
+body feels, and Z, which is none.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from enum import StrEnum
-from functools import lru_cache, partial
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -161,7 +161,7 @@ _DESIGNS: Mapping[Weighting, Callable[[float], Floats]] = {
     Weighting.C: _c,
     Weighting.G: _g,
     Weighting.K: _k,
-    Weighting.WK: partial(body_sections, "Wk"),
+    Weighting.WK: lambda rate_hz: body_sections("Wk", rate_hz),
     Weighting.Z: lambda _: np.array([[1.0, 0.0, 0.0, 1.0, 0.0, 0.0]]),
 }
 

@@ -9,7 +9,6 @@ from datetime import datetime
 from math import ceil, isfinite
 from typing import Any
 
-from residue.loudness.calibration import REFERENCE_MS2
 from residue.loudness.readings import Received, Tally, merged
 from residue.runtime.clock import Uptime
 from residue.runtime.log import LevelRow, Row, SecondRow, timestamp
@@ -94,7 +93,7 @@ def _columns(received: Received) -> dict[str, Any]:
         "integrated_lufs": _rounded(received.integrated_lufs),
         "loudness_range_lu": _rounded(received.loudness_range_lu) if isfinite(received.integrated_lufs) else None,
         "true_peak_dbtp": _rounded(received.true_peak_dbtp),
-        "aw_ms2": float(f"{REFERENCE_MS2 * 10.0 ** (received.aw / 20.0):.3g}") if known else None,
+        "aw_ms2": float(f"{10.0 ** (received.aw / 20.0):.3g}") if known else None,
         "vdv": float(f"{received.vdv:.3g}") if known else None,
     }
 

@@ -24,7 +24,7 @@ def received(laeq: float) -> Received:
         true_peak_dbtp=-12.0,
         integrated_lufs=-32.0,
         loudness_range_lu=8.0,
-        aw=100.0,
+        aw=-20.0,
         vdv=1.5,
     )
 

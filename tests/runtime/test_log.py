@@ -21,6 +21,7 @@ from residue.runtime.log import (
     EventRow,
     LevelLog,
     LevelRow,
+    Row,
     SecondRow,
 )
 from residue.runtime.log import timestamp as stamp
@@ -132,7 +133,8 @@ def test_a_log_that_somebody_took_away_is_begun_anew(log: LevelLog, tmp_path: Pa
 
 
 def test_a_second_of_silence_has_no_row_and_a_minute_has_one_for_all_that_played() -> None:
-    tallies, rows = Tallies(), []
+    tallies = Tallies()
+    rows: list[Row] = []
     other = replace(THEN, performance=None)
     for number in range(90):
         then = THEN if number < 70 else other

@@ -7,11 +7,11 @@ from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 
-import edfio
-
 from residue.archive.ingest.source import Source, Track, guess_kind
 from residue.archive.performance import Mark
-from residue.archive.readers.edf import ANNOTATIONS, check_ranges, dimension, open_signal, read_layout
+from residue.archive.readers.edf import check_ranges, dimension, open_signal
+from residue.archive.readers.edf_annotations import notes
+from residue.archive.readers.edf_layout import ANNOTATIONS, read_layout
 
 _BLOCK_BYTES = 1 << 20
 _PATIENT, _RECORDING, _START = slice(8, 88), slice(88, 168), slice(168, 184)
@@ -45,7 +45,7 @@ def open_edf_source(path: Path) -> Source:
         path,
         tuple(tracks),
         began=_began(header),
-        marks=_marks(path, layout.sample_bytes),
+        marks=tuple(Mark(at_s=float(at_s), text=text) for at_s, text in notes(path, layout)),
         private=tuple(private),
         strip=_strip(path),
         suffix=path.suffix.lower(),
@@ -67,17 +67,6 @@ def _began(header: bytes) -> datetime | None:
         return datetime(year + (1900 if year >= 85 else 2000), month, day, hour, minute, second)  # noqa: DTZ001
     except ValueError:
         return None
-
-
-def _marks(path: Path, sample_bytes: int) -> tuple[Mark, ...]:
-    """Annotations of an EDF+ file; those of BDF+ would need the whole file in memory, and are left."""
-    if sample_bytes != 2:
-        return ()
-    try:
-        found = edfio.read_edf(path, header_encoding="latin-1").annotations
-        return tuple(Mark(at_s=float(one.onset), text=one.text) for one in found if one.text)
-    except (ValueError, IndexError, UnicodeError, ArithmeticError):
-        return ()
 
 
 def _strip(path: Path) -> Callable[[Path], None]:
