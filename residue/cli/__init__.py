@@ -5,7 +5,21 @@ from __future__ import annotations
 import click
 
 import residue
-from residue.cli import check, hours, ingest, measure, rehearse, render, run, show, status, trace, verify
+from residue.cli import (
+    check,
+    draw,
+    hours,
+    ingest,
+    measure,
+    nodes,
+    rehearse,
+    render,
+    run,
+    show,
+    status,
+    trace,
+    verify,
+)
 from residue.cli.common import Group
 
 
@@ -23,6 +37,8 @@ for _command in (
     check.check,
     render.render,
     trace.trace,
+    nodes.nodes,
+    draw.draw,
     measure.measure,
     ingest.ingest,
     show.show,

@@ -96,6 +96,14 @@ def read_piece(path: Path) -> tuple[Graph | None, list[Finding]]:
     return graph, findings + found
 
 
+def graph_of(folder: Path) -> Graph:
+    """The graph of the piece in a folder, whatever room and hours are like. Raises ProblemError."""
+    graph, findings = read_piece(folder / PIECE)
+    if graph is None:
+        raise ProblemError(findings)
+    return graph
+
+
 def _read_node(table: Mapping[str, Any], file: str, where: str) -> tuple[Node | None, list[Finding]]:
     kinds = catalogue()
     parameters = dict(table)
