@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 import residue
-from residue.cli import check, hours, ingest, measure, rehearse, render, run, show, status, trace, verify
+from residue.cli import caps, check, hours, ingest, measure, rehearse, render, run, show, status, trace, verify
 from residue.cli.common import Group
 
 
@@ -21,6 +21,7 @@ def main() -> None:
 for _command in (
     run.run,
     check.check,
+    caps.caps,
     render.render,
     trace.trace,
     measure.measure,
