@@ -6,6 +6,7 @@ import click
 
 import residue
 from residue.cli import (
+    caps,
     check,
     draw,
     hours,
@@ -35,6 +36,7 @@ def main() -> None:
 for _command in (
     run.run,
     check.check,
+    caps.caps,
     render.render,
     trace.trace,
     nodes.nodes,

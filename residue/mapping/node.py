@@ -133,6 +133,8 @@ class NodeContext:
     source: Source
     folder: str
     """Where the installation stands; files that a node names are looked for in it."""
+    moving: frozenset[str] = frozenset()
+    """The parameters that a signal drives or a section sets; the others stand still for good."""
 
     def shape(self, field: str) -> Shape:
         """The shape of an input that takes one signal."""

@@ -148,6 +148,7 @@ class _Stage:
 def _prepare(graph: Graph, source: Source, folder: str) -> dict[str, _Stage]:
     stages: dict[str, _Stage] = {}
     findings: list[Finding] = []
+    set_keys = {key for section in graph.piece.section for key in section.set}
     for name, node in graph.nodes.items():
         shapes: dict[str, Shape | Sequence[Shape]] = {}
         for field in ports(type(node)):
@@ -155,7 +156,12 @@ def _prepare(graph: Graph, source: Source, folder: str) -> dict[str, _Stage]:
             given = [graph.shapes[source_name] for source_name in listens_to(node, field)]
             shapes[field] = given[0] if isinstance(wired, str) else given
         try:
-            step = node.prepare(NodeContext(shapes, _seed(graph.piece.title, name), source, folder))
+            moving = frozenset(
+                field
+                for field in drivable(type(node))
+                if isinstance(getattr(node, field), Drive) or f"{name}.{field}" in set_keys
+            )
+            step = node.prepare(NodeContext(shapes, _seed(graph.piece.title, name), source, folder, moving))
             stages[name] = _Stage(name, node, step)
         except ValueError as error:
             findings.append(Finding(Severity.STOPS, f"piece.toml: node.{name}", str(error), ""))

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from math import inf
 from typing import Any
 
 import residue
+from residue.loudness.caps import reached_in_words
 from residue.loudness.readings import CapReading, Levels, Reading
 from residue.runtime.engine import Snapshot
 from residue.runtime.house_state import House
@@ -61,7 +63,7 @@ def line(known: Known) -> str:
     if reading is not None:
         unit = "dB" if reading.place.physical else "dBFS"
         parts.append(f"A {_shown(reading.place.a)} C {_shown(reading.place.c)} {unit}")
-        parts += [f"{cap.name} {_shown(cap.level)} of {cap.limit:.0f} {cap.unit}" for cap in reading.caps]
+        parts += [f"{cap.name} {_reached(cap)}" for cap in reading.caps]
     return " | ".join(parts)
 
 
@@ -110,6 +112,10 @@ def _health(known: Known) -> Mapping[str, Any]:
         "planning": known.advance.performance if known.advance else None,
         "version": residue.__version__,
     }
+
+
+def _reached(cap: CapReading) -> str:
+    return reached_in_words(cap.level if heard(cap.level) is not None else -inf, cap.limit, cap.unit)
 
 
 def _shown(level: float) -> str:
