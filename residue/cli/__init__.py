@@ -5,7 +5,22 @@ from __future__ import annotations
 import click
 
 import residue
-from residue.cli import caps, check, hours, ingest, measure, rehearse, render, run, show, status, trace, verify
+from residue.cli import (
+    caps,
+    check,
+    draw,
+    hours,
+    ingest,
+    measure,
+    nodes,
+    rehearse,
+    render,
+    run,
+    show,
+    status,
+    trace,
+    verify,
+)
 from residue.cli.common import Group
 
 
@@ -24,6 +39,8 @@ for _command in (
     caps.caps,
     render.render,
     trace.trace,
+    nodes.nodes,
+    draw.draw,
     measure.measure,
     ingest.ingest,
     show.show,

@@ -96,6 +96,14 @@ def read_piece(path: Path) -> tuple[Graph | None, list[Finding]]:
     return graph, findings + found
 
 
+def graph_of(folder: Path) -> Graph:
+    """The graph of the piece in a folder, whatever room and hours are like. Raises ProblemError."""
+    graph, findings = read_piece(folder / PIECE)
+    if graph is None:
+        raise ProblemError(findings)
+    return graph
+
+
 def read_room(path: Path) -> tuple[Room | None, list[Finding]]:
     """What the technician wrote, by itself, or None and everything that is wrong with it."""
     return _read(path, Room)
