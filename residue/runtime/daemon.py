@@ -24,7 +24,7 @@ from residue.mapping.nodes.feeds import Feed
 from residue.mapping.playback import Playback
 from residue.output.opening import routing_of, sink_opener
 from residue.output.returning import ReturningSink
-from residue.runtime.clock import Clock, SystemClock
+from residue.runtime.clock import Clock, SystemClock, uptime
 from residue.runtime.desk import handlers
 from residue.runtime.diagnostics import Diagnostics
 from residue.runtime.engine import Engine
@@ -33,7 +33,7 @@ from residue.runtime.exchange import Event
 from residue.runtime.files import occupied
 from residue.runtime.hours_in_force import HoursInForce
 from residue.runtime.keeper import Keeper
-from residue.runtime.log import ENDED, FILE_NAME, EventRow, LevelLog, level_row, timestamp
+from residue.runtime.log import ENDED, FILE_NAME, EventRow, LevelLog, timestamp
 from residue.runtime.memory import Memory, memory, recalled
 from residue.runtime.planner import Planner
 from residue.runtime.player import Player
@@ -44,6 +44,7 @@ from residue.runtime.rounds import Rounds
 from residue.runtime.scribe import Scribe
 from residue.runtime.status import Known, line, status
 from residue.runtime.swap_keeper import SwapKeeper
+from residue.runtime.tallies import Circumstances, Tallies
 from residue.runtime.timekeeper import Timekeeper
 from residue.schedule.switching import Switchboard
 from residue.schedule.triggers import Triggers
@@ -101,6 +102,7 @@ class _Daemon:
         self._memory_path = state / MEMORY_FILE
         self._log = LevelLog(state / FILE_NAME)
         self._scribe = Scribe(self._log, self._memory_path)
+        self._tallies = Tallies()
         self._feed = FeedSender(_feeds(installation), installation.room.control.feed)
         self._planner = Planner(installation, cache)
         self._engine = self._make_engine(device, state)
@@ -137,7 +139,7 @@ class _Daemon:
         longest_s = max(
             [cap.window_s for cap in caps(self._installation)] + [output.long_term_s for output in outputs.values()]
         )
-        history = self._log.sent_before(self._clock.now(), longest_s)
+        history = self._log.sent_before(self._clock.now(), uptime(), longest_s)
         stage = CapStage(outputs, caps(self._installation), history)
         return Engine(stage, ReturningSink(open_sink), len(outputs), self._feed.heard)
 
@@ -226,6 +228,8 @@ class _Daemon:
         self._triggers.stop()
         ended = self._engine.stop(LAST_FADE_S, 0.0 if self._rounds.stands else STOP_S)
         self._log_tallies()
+        for row in self._tallies.rest():
+            self._scribe.put(row)
         if ended:
             self._happened(ENDED, f"Exit status {self._exit_status}")
         else:
@@ -305,17 +309,15 @@ class _Daemon:
                 tally = self._engine.tallies.get_nowait()
                 now, house = self._engine.snapshot, self._keeper.house
                 under_way = now.performance is not None
-                self._scribe.put(
-                    level_row(
-                        self._clock.now(),
-                        tally,
-                        house=house.state,
-                        performance=now.performance,
-                        playhead_s=now.playhead_s if under_way else None,
-                        plan_gain_db=self._plan_gain_db(),
-                        trim_db=house.trim_db,
-                    )
+                then = Circumstances(
+                    house=house.state,
+                    performance=now.performance,
+                    playhead_s=now.playhead_s if under_way else None,
+                    plan_gain_db=self._plan_gain_db(),
+                    trim_db=house.trim_db,
                 )
+                for row in self._tallies.rows(tally, self._clock.now(), uptime(), then):
+                    self._scribe.put(row)
 
     def _watch_clock(self) -> None:
         offset_s = self._wall_offset_s()

@@ -43,8 +43,8 @@ STALL_S = 1.0
 """A gap between two blocks that a device's buffer does not bridge: longer than that, sound comes back with a fade."""
 REBUILD_WAIT_S = 0.5
 """A thread that lives is out of the sink within a block."""
-TALLY_S = 60.0
-"""One row of the level log."""
+TALLY_S = 1.0
+"""What was sent is told so often: more than that of it no power cut makes forgotten."""
 REALTIME_PRIORITY = 20
 """Of the engine thread where the machine allows it: above everything ordinary, below the kernel's own threads."""
 
@@ -109,7 +109,7 @@ Heard = Callable[[Span, Signals, float], None]
 class Engine:
     """Plays turns through one cap stage into one sink.
 
-    tallies: what was sent, a row a minute and one at the end, to be taken by whoever keeps the log.
+    tallies: what was sent, one a second and one at the end, to be taken by whoever keeps the log.
     """
 
     def __init__(
@@ -323,6 +323,7 @@ class Engine:
         before = None if self._closing else self._turn
         self._crossing = None if before is None else Crossing(before.playback, before.gain, frame_at(CROSSFADE_S))
         self._turn, self._closing, self._last = turn, False, self._silence
+        self._stage.begin_programme()
         self._fade = Fader(0.0 if at_s else 1.0)
         self._fade.move(1.0, frame_at(RETURN_FADE_S) if at_s else 0)
         self.snapshot = replace(

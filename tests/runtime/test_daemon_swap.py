@@ -16,7 +16,6 @@ from tests.runtime import kitchen
 from tests.runtime.asking import until
 from tests.runtime.test_daemon import Daemon, events
 
-
 TAKEN = "it has taken it"
 
 
