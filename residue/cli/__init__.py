@@ -5,7 +5,22 @@ from __future__ import annotations
 import click
 
 import residue
-from residue.cli import check, hours, ingest, measure, rehearse, render, run, show, status, trace, verify
+from residue.cli import (
+    caps,
+    check,
+    draw,
+    hours,
+    ingest,
+    measure,
+    nodes,
+    rehearse,
+    render,
+    run,
+    show,
+    status,
+    trace,
+    verify,
+)
 from residue.cli.common import Group
 
 
@@ -21,8 +36,11 @@ def main() -> None:
 for _command in (
     run.run,
     check.check,
+    caps.caps,
     render.render,
     trace.trace,
+    nodes.nodes,
+    draw.draw,
     measure.measure,
     ingest.ingest,
     show.show,

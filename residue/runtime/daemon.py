@@ -9,7 +9,7 @@ import os
 import signal
 import sys
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from pathlib import Path
 from queue import Empty
@@ -24,38 +24,43 @@ from residue.mapping.nodes.feeds import Feed
 from residue.mapping.playback import Playback
 from residue.output.opening import routing_of, sink_opener
 from residue.output.returning import ReturningSink
-from residue.runtime.clock import Clock, SystemClock
+from residue.runtime.clock import Clock, SystemClock, uptime
 from residue.runtime.desk import handlers
 from residue.runtime.diagnostics import Diagnostics
 from residue.runtime.engine import Engine
+from residue.runtime.examination import Pace, vitals
 from residue.runtime.exchange import Event
 from residue.runtime.files import occupied
 from residue.runtime.hours_in_force import HoursInForce
 from residue.runtime.keeper import Keeper
-from residue.runtime.log import ENDED, FILE_NAME, EventRow, LevelLog, level_row, timestamp
+from residue.runtime.log import ENDED, FILE_NAME, EventRow, LevelLog, timestamp
 from residue.runtime.memory import Memory, memory, recalled
 from residue.runtime.planner import Planner
 from residue.runtime.player import Player
 from residue.runtime.preparation import caps, open_performance, playback_of, sounding_outputs
+from residue.runtime.restarts import FILE_NAME as RESTARTS_FILE
+from residue.runtime.restarts import Restarts
 from residue.runtime.rounds import Rounds
 from residue.runtime.scribe import Scribe
 from residue.runtime.status import Known, line, status
+from residue.runtime.tallies import Circumstances, Tallies
 from residue.runtime.timekeeper import Timekeeper
 from residue.schedule.switching import Switchboard
 from residue.schedule.triggers import Triggers
+from residue.watchdog.checks import LOOK_S, Remedy
 from residue.watchdog.deadman import EXIT_STATUS, Deadman
-from residue.watchdog.machine import memory_bytes
+from residue.watchdog.machine import conditions, memory_bytes
 from residue.watchdog.notify import Notifier
+from residue.watchdog.vitals import Vitals
+from residue.watchdog.watch import Due
 
 logger = logging.getLogger(__name__)
 
 TICK_S = 0.25
-LOOK_S = 1.0
-"""Between two rounds of the watchdog."""
 MEMORY_S = 5.0
 LINE_S = {True: 0.5, False: 5.0}
 """Between two status lines, on a terminal and elsewhere."""
-LET_GO_S = 86_400.0
+LET_GO_S = 3_600.0
 LAST_FADE_S = 1.0
 STOP_S = 2.6
 """Fade, what lies in cap stage and device, and a reserve: systemd and people wait no longer than 3 s."""
@@ -89,12 +94,14 @@ class _Daemon:
         self, installation: Installation, device: str | None, state: Path, cache: Path, diagnostics: Diagnostics
     ) -> None:
         self._installation = installation
+        self._state_folder = state
         self._diagnostics = diagnostics
         self._clock: Clock = SystemClock()
         self._events: deque[EventRow] = deque(maxlen=SHOWN_EVENTS)
         self._memory_path = state / MEMORY_FILE
         self._log = LevelLog(state / FILE_NAME)
         self._scribe = Scribe(self._log, self._memory_path)
+        self._tallies = Tallies()
         self._feed = FeedSender(_feeds(installation), installation.room.control.feed)
         self._planner = Planner(installation, cache)
         self._engine = self._make_engine(device, state)
@@ -108,18 +115,9 @@ class _Daemon:
         control = installation.room.control
         self._surface = Surface(control, handlers(self._asked, self._status), self._clock.monotonic_s)
         self._notifier = Notifier()
-        self._rounds = Rounds(
-            self._clock,
-            self._engine,
-            self._keeper,
-            self._planner,
-            self._scribe,
-            self._surface,
-            self._notifier,
-            state,
-            self._happened,
-            self._restart,
-        )
+        self._pace = Pace()
+        restarts = Restarts(state / RESTARTS_FILE, self._clock)
+        self._rounds = Rounds(self._vitals, self._remedies(), restarts, self._notifier, self._happened)
         self._deadman = Deadman(lambda: self._engine.snapshot.frames)
         self._triggers = Triggers(self._timekeeper, self._wake, self._clock.now)
         self._ending = False
@@ -136,7 +134,7 @@ class _Daemon:
         longest_s = max(
             [cap.window_s for cap in caps(self._installation)] + [output.long_term_s for output in outputs.values()]
         )
-        history = self._log.sent_before(self._clock.now(), longest_s)
+        history = self._log.sent_before(self._clock.now(), uptime(), longest_s)
         stage = CapStage(outputs, caps(self._installation), history)
         return Engine(stage, ReturningSink(open_sink), len(outputs), self._feed.heard)
 
@@ -219,8 +217,10 @@ class _Daemon:
         self._deadman.stop()
         self._planner.end()
         self._triggers.stop()
-        ended = self._engine.stop(LAST_FADE_S, STOP_S)
+        ended = self._engine.stop(LAST_FADE_S, 0.0 if self._rounds.stands else STOP_S)
         self._log_tallies()
+        for row in self._tallies.rest():
+            self._scribe.put(row)
         if ended:
             self._happened(ENDED, f"Exit status {self._exit_status}")
         else:
@@ -230,6 +230,41 @@ class _Daemon:
         self._notifier.close()
         if not ended:  # what hangs in the sound server would hang the interpreter's own end too
             os._exit(EXIT_STATUS)
+
+    # What the watchdog looks at, and does.
+
+    def _vitals(self) -> Vitals:
+        now_s, engine = self._clock.monotonic_s(), self._engine.snapshot
+        return vitals(
+            now_s,
+            engine,
+            self._pace.look(now_s, engine),
+            self._keeper.house.state,
+            self._planner.outcome,
+            self._planner.trouble,
+            self._scribe.trouble,
+            self._surface.counts.too_often,
+            conditions(self._state_folder),
+        )
+
+    def _remedies(self) -> Mapping[Remedy, Callable[[Due], None]]:
+        return {
+            Remedy.SKIP: self._skip,
+            Remedy.TIDY: lambda _due: self._scribe.let_go(),
+            Remedy.REBUILD: self._rebuild,
+            Remedy.REOPEN: lambda due: self._engine.reopen(due.why),
+            Remedy.RESTART: lambda due: self._restart(due.why),
+            Remedy.SILENCE: lambda due: self._engine.silence(f"{due.why} It stays silent until a person restarts it."),
+        }
+
+    def _skip(self, due: Due) -> None:
+        if (performance := self._engine.snapshot.performance) is not None:
+            self._engine.leave_out(performance, due.why, LAST_FADE_S)
+
+    def _rebuild(self, due: Due) -> None:
+        if not self._engine.rebuild(f"Its graph did not come back. {due.why}"):
+            self._happened("watchdog", "The engine hangs in the sound system and cannot be rebuilt.")
+            self._restart(due.why)
 
     # What the loop does.
 
@@ -264,17 +299,15 @@ class _Daemon:
                 tally = self._engine.tallies.get_nowait()
                 now, house = self._engine.snapshot, self._keeper.house
                 under_way = now.performance is not None
-                self._scribe.put(
-                    level_row(
-                        self._clock.now(),
-                        tally,
-                        house=house.state,
-                        performance=now.performance,
-                        playhead_s=now.playhead_s if under_way else None,
-                        plan_gain_db=self._plan_gain_db(),
-                        trim_db=house.trim_db,
-                    )
+                then = Circumstances(
+                    house=house.state,
+                    performance=now.performance,
+                    playhead_s=now.playhead_s if under_way else None,
+                    plan_gain_db=self._plan_gain_db(),
+                    trim_db=house.trim_db,
                 )
+                for row in self._tallies.rows(tally, self._clock.now(), uptime(), then):
+                    self._scribe.put(row)
 
     def _watch_clock(self) -> None:
         offset_s = self._wall_offset_s()

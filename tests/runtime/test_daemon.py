@@ -101,21 +101,21 @@ def test_a_process_that_is_killed_leaves_a_whole_log_and_goes_on_where_it_was(da
     assert "ended" not in [kind for kind, _, _ in events(daemon.state)]
 
 
-@pytest.mark.parametrize(
-    ("options", "words"),
-    [
-        (("--device", "no such device"), 'There is no sound device "no such device"'),
-        (("--device", "file:/no/such/folder/a.wav"), "names no file in a folder that exists"),
-    ],
-    ids=["no device", "no folder"],
-)
-def test_what_keeps_it_from_starting_is_told_in_one_message(
-    daemon: Daemon, options: tuple[str, ...], words: str
-) -> None:
-    process = daemon.start(*options)
+def test_without_its_device_the_house_is_up_keeps_time_and_says_what_is_missing(daemon: Daemon) -> None:
+    daemon.start("--device", "no such device")
+    daemon.told("READY=1")
+    told = until(daemon.port, lambda told: (told["playhead_s"] or 0) > 1.0)
+    assert told["house"] == "faulted"
+    assert told["health"]["device_lost"].startswith('There is no sound device "no such device"')
+    assert told["health"]["device_lost"] in told["health"]["alarms"]
+    daemon.told("WATCHDOG=1")
+
+
+def test_what_keeps_it_from_starting_is_told_in_one_message(daemon: Daemon) -> None:
+    process = daemon.start("--device", "file:/no/such/folder/a.wav")
     _, errors = process.communicate(timeout=60)
     assert process.returncode == 1
-    assert words in errors
+    assert "names no file in a folder that exists" in errors
     assert "Traceback" not in errors
 
 

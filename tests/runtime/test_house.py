@@ -247,6 +247,17 @@ def test_a_performance_goes_on_unheard_while_the_device_is_lost() -> None:
     assert gallery.starts == [("first-batch", 0.0)]
 
 
+def test_the_programme_goes_on_in_time_while_the_device_is_lost() -> None:
+    gallery = Gallery([opening(0, 600)])
+    gallery.engine.view = replace(gallery.engine.view, fault="The sound device is gone.")
+    gallery.wait(TICK_S + DURATION_S["first-batch"] + PROGRAMME.rest_s + 2)
+    assert gallery.state() is State.FAULTED
+    assert gallery.starts == [("first-batch", 0.0), ("second-batch", 0.0)]
+    gallery.hear(Hold("the night watch"))
+    gallery.wait(1)
+    assert gallery.state() is State.HELD
+
+
 def test_what_cannot_be_played_is_passed_over_with_a_word() -> None:
     engine = ModelEngine(EngineView(unplayable={"first-batch": "Its bag is broken."}))
     gallery = Gallery([opening(0, 600)], engine=engine)
