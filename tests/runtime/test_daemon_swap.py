@@ -14,7 +14,8 @@ import pytest
 from residue.archive.bag import payload_digest, seal
 from tests.runtime import kitchen
 from tests.runtime.asking import until
-from tests.runtime.test_daemon import Daemon, events
+from tests.runtime.running import Daemon
+from tests.runtime.test_daemon import events
 
 TAKEN = "it has taken it"
 
