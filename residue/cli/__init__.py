@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 import residue
-from residue.cli import check, hours, ingest, measure, rehearse, render, run, show, status, trace, verify
+from residue.cli import check, hours, ingest, measure, record, rehearse, render, run, show, status, trace, verify
 from residue.cli.common import Group
 
 
@@ -25,6 +25,7 @@ for _command in (
     trace.trace,
     measure.measure,
     ingest.ingest,
+    record.record,
     show.show,
     verify.verify,
     hours.hours,
