@@ -15,7 +15,7 @@ _SECONDS = click.FloatRange(min=0)
 @INSTALLATION
 @click.option("--performance", required=True, help="Name of the performance, as in performances/.")
 @click.option("--out", required=True, type=click.Path(path_type=Path, dir_okay=False), help="The WAV to write.")
-@click.option("--block", type=click.IntRange(1, 1 << 20), default=16_384, help="Frames a step; changes no bit.")
+@click.option("--block", type=click.IntRange(1, 1 << 20), default=65_536, help="Frames a step; changes no bit.")
 @click.option("--from-s", type=_SECONDS, default=0.0, help="Begin here.")
 @click.option("--to-s", type=_SECONDS, help="End here.")
 @click.option("--before-cap", is_flag=True, help="What the graph gives, without plan, governor and limiter.")

@@ -57,7 +57,7 @@ def load(folder: Path) -> Installation:
         mend = f"Name the folder that holds {PIECE}, {ROOM} and {HOURS}."
         raise ProblemError([Finding(Severity.STOPS, str(folder), what, mend)])
     graph, findings = read_piece(folder / PIECE)
-    room, found = _read(folder / ROOM, Room)
+    room, found = read_room(folder / ROOM)
     findings += found
     performances = find_performances(folder)
     hours, calendar, found = read_hours(folder, performances)
@@ -96,6 +96,19 @@ def read_piece(path: Path) -> tuple[Graph | None, list[Finding]]:
         return None, findings  # wires to a node that could not be read would be told as faults of their own
     graph, found = build(piece, nodes, path.name)
     return graph, findings + found
+
+
+def graph_of(folder: Path) -> Graph:
+    """The graph of the piece in a folder, whatever room and hours are like. Raises ProblemError."""
+    graph, findings = read_piece(folder / PIECE)
+    if graph is None:
+        raise ProblemError(findings)
+    return graph
+
+
+def read_room(path: Path) -> tuple[Room | None, list[Finding]]:
+    """What the technician wrote, by itself, or None and everything that is wrong with it."""
+    return _read(path, Room)
 
 
 def _read_node(table: Mapping[str, Any], file: str, where: str) -> tuple[Node | None, list[Finding]]:

@@ -99,8 +99,8 @@ class Playback:
         for name, node in self._graph.nodes.items():
             if isinstance(node, Output):
                 sent = cast(Fast, signals[name])
-                for output, channel in zip(node.to, np.broadcast_to(sent, (len(node.to), span.frames)), strict=True):
-                    outputs[self._graph.piece.outputs.index(output)] += channel
+                for place, output in enumerate(node.to):
+                    outputs[self._graph.piece.outputs.index(output)] += sent[place % len(sent)]
         return outputs
 
     def _fade(self, span: Span, outputs: Fast) -> None:

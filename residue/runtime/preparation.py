@@ -26,7 +26,7 @@ from residue.mapping.playback import Playback, Played
 from residue.problems import ProblemError, nearest, stopping
 from residue.progress import Progress, silent
 
-BLOCK_FRAMES = 1 << 14
+BLOCK_FRAMES = 1 << 16
 """Large blocks cost less, and what they give is the same to the bit."""
 
 
