@@ -30,14 +30,15 @@ from residue.output.opening import routing_of, sink_opener
 from residue.output.returning import ReturningSink
 from residue.problems import ProblemError, Severity
 from residue.progress import Progress, silent
-from residue.runtime.clock import Clock, SystemClock
+from residue.runtime.clock import Clock, SystemClock, uptime
 from residue.runtime.diagnostics import Diagnostics
 from residue.runtime.engine import BLOCK_FRAMES, Engine, Turn
 from residue.runtime.files import occupied
-from residue.runtime.log import ENDED, EventRow, LevelLog, level_row, timestamp
+from residue.runtime.log import ENDED, EventRow, LevelLog, timestamp
 from residue.runtime.log import FILE_NAME as LOG_FILE
 from residue.runtime.preparation import caps, sounding_outputs
 from residue.runtime.scribe import Scribe
+from residue.runtime.tallies import Circumstances, Tallies
 from residue.watchdog.deadman import Deadman
 
 LOOK_S = 0.1
@@ -103,7 +104,7 @@ class Recording:
         self._clock, self._title, self._into, self._sink = clock, sensors.title, into, sink
         outputs, every_cap = sounding_outputs(installation), caps(installation)
         longest_s = max([cap.window_s for cap in every_cap] + [output.long_term_s for output in outputs.values()])
-        stage = CapStage(outputs, every_cap, log.sent_before(clock.now(), longest_s))
+        stage = CapStage(outputs, every_cap, log.sent_before(clock.now(), uptime(), longest_s))
         self._listener = Listener(sensors.osc, [one.address for one in sensors.channel.values() if one.address])
         self._sound: SoundInput = sound or NoSound()
         self._take = Take(into, sensors, sensors.performance(clock.now()))
@@ -112,7 +113,7 @@ class Recording:
         feeds = {name: node for name, node in installation.graph.nodes.items() if isinstance(node, Feed)}
         self._feed = FeedSender(feeds, installation.room.control.feed)
         self.engine = Engine(stage, sink, len(outputs), self._feed.heard)
-        self._scribe = Scribe(log, Path())
+        self._scribe, self._tallies = Scribe(log, Path()), Tallies()
         self._over = 0
 
     @property
@@ -143,6 +144,8 @@ class Recording:
         deadman.stop()
         self.engine.stop(CUT_FADE_S, STOP_S)
         self._log_tallies()
+        for row in self._tallies.rest():
+            self._scribe.put(row)
         self._scribe.put(EventRow(timestamp(self._clock.now()), ENDED, f"Recorded {self._title}.", None))
         self._scribe.end(SCRIBE_S)
         self._sound.close()
@@ -161,18 +164,10 @@ class Recording:
     def _log_tallies(self) -> None:
         with suppress(Empty):
             while True:
-                tally = self.engine.tallies.get_nowait()
-                self._scribe.put(
-                    level_row(
-                        self._clock.now(),
-                        tally,
-                        house="playing",
-                        performance=self._into.name,
-                        playhead_s=self.engine.snapshot.playhead_s,
-                        plan_gain_db=None,
-                        trim_db=0.0,
-                    )
-                )
+                tally, now = self.engine.tallies.get_nowait(), self.engine.snapshot
+                then = Circumstances("playing", self._into.name, now.playhead_s, None, 0.0)
+                for row in self._tallies.rows(tally, self._clock.now(), uptime(), then):
+                    self._scribe.put(row)
 
 
 def record(installation: Installation, into: Path, *, device: str | None, for_s: float | None, state: Path) -> Recorded:
