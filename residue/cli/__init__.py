@@ -18,6 +18,7 @@ from residue.cli import (
     run,
     show,
     status,
+    swap,
     trace,
     verify,
 )
@@ -45,6 +46,7 @@ for _command in (
     ingest.ingest,
     show.show,
     verify.verify,
+    swap.swap,
     hours.hours,
     rehearse.rehearse,
     status.status,
