@@ -15,6 +15,7 @@ from residue.cli import (
     nodes,
     rehearse,
     render,
+    report,
     run,
     show,
     status,
@@ -47,6 +48,7 @@ for _command in (
     verify.verify,
     hours.hours,
     rehearse.rehearse,
+    report.report,
     status.status,
 ):
     main.add_command(_command)

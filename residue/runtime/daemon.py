@@ -31,6 +31,7 @@ from residue.runtime.engine import Engine
 from residue.runtime.examination import Pace, vitals
 from residue.runtime.exchange import Event
 from residue.runtime.files import occupied
+from residue.runtime.fingerprint import in_force
 from residue.runtime.hours_in_force import HoursInForce
 from residue.runtime.keeper import Keeper
 from residue.runtime.log import ENDED, FILE_NAME, EventRow, LevelLog, timestamp
@@ -164,6 +165,7 @@ class _Daemon:
         beside = [asyncio.create_task(self._timekeeper.keep_asking()), asyncio.create_task(self._keep_switching())]
         self._scribe.start()
         self._happened("started", f"{self._installation.piece.title}, {self._installation.room.place}")
+        self._happened("in force", in_force(self._installation))
         self._engine.start()
         self._feed.start()
         self._planner.start()
