@@ -110,17 +110,24 @@ def plan_gain_db(installation: Installation, name: str, cache_folder: Path, prog
     return plan_programme(installation, names, cache_folder, progress).gain_db(name)
 
 
+def piece_digest(installation: Installation) -> str:
+    """SHA-256 of the piece and of the files that it names."""
+    files = (_content(installation.folder / file) for file in installation.graph.files)
+    return _digest(msgspec.json.encode(installation.piece, order="sorted"), *files)
+
+
+def room_digest(installation: Installation) -> str:
+    """SHA-256 of what the room does to the sound: the outputs that are used, and the caps."""
+    return _digest(msgspec.json.encode(sounding_outputs(installation)), msgspec.json.encode(installation.room.cap))
+
+
 def profile_key(installation: Installation, bag_digest: str) -> str:
     """Names everything that the levels of a performance before the cap follow from."""
-    parts = [
-        residue.__version__.encode(),
-        _code_digest(),
-        msgspec.json.encode(installation.piece, order="sorted"),
-        *(_content(installation.folder / file) for file in installation.graph.files),
-        bag_digest.encode(),
-        msgspec.json.encode(sounding_outputs(installation)),
-        msgspec.json.encode(installation.room.cap),
-    ]
+    followed = (residue.__version__, piece_digest(installation), bag_digest, room_digest(installation))
+    return _digest(_code_digest(), *(part.encode() for part in followed))
+
+
+def _digest(*parts: bytes) -> str:
     return hashlib.sha256(b"\0".join(parts)).hexdigest()
 
 

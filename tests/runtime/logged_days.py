@@ -28,7 +28,7 @@ def write_day(log_path: Path, opens: datetime, seconds: int, loudest_db: float =
     rows += tallies.rest()
     for after_s, kind, text, sender in (
         (0, "started", "Night Dough, North hall", None),
-        (0, "in force", "residue 0.1.0, fingerprint 0123456789abcdef.", None),
+        (0, "in force", "residue 0.1.0, digest 0123456789abcdef.", None),
         (1, "playing", "first-batch from 0 s on", None),
         (400, "hold", "Asked for by 10.0.0.7.", "10.0.0.7"),
         (460, "release", "Asked for by 10.0.0.7; was held by 10.0.0.7.", "10.0.0.7"),

@@ -21,7 +21,7 @@ from residue.schedule.opening import Opening
 from residue.schedule.spans import instant, local
 
 _BY_PEOPLE = {"hold", "release", "trim", "next", "hours"}
-_ROUTINE = {"closed", "opening", "playing", "resting", "switched", "started", ENDED, "in force"}
+_ROUTINE = {"closed", "opening", "playing", "resting", "switched", "started", ENDED, "in force", "notes"}
 """What happens on a day without anything to tell."""
 
 

@@ -49,7 +49,7 @@ _EXPOSURE = (
 def page(
     installation: Installation, days: Sequence[Day], pictures: Mapping[str, bytes], mark: str, now: datetime
 ) -> str:
-    """pictures: PNGs by the ISO date of the day; mark: the fingerprint of the installation."""
+    """pictures: PNGs by the ISO date of the day; mark: the digest of what is in force now."""
     zone = installation.calendar.zone
     body = "\n".join(
         [
@@ -102,7 +102,7 @@ def _head(installation: Installation, days: Sequence[Day], mark: str, now: datet
     yield f"<p><b>{_verdict(one for day in days for one in day.courses)}</b></p>"
     yield f'<p class="small">{escape(_CAUTION)}</p>'
     yield (
-        f'<p class="small">Made {now:%d %B %Y %H:%M} by residue {residue.__version__}; fingerprint of software, piece, '
+        f'<p class="small">Made {now:%d %B %Y %H:%M} by residue {residue.__version__}; digest of software, piece, '
         f"room, hours and performances as they are now: {mark}. Times are those of "
         f"{escape(str(installation.calendar.zone))}.</p>"
     )

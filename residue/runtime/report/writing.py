@@ -10,7 +10,7 @@ from pathlib import Path
 from residue.installation.load import Installation
 from residue.problems import stopping
 from residue.progress import Progress, silent
-from residue.runtime.fingerprint import fingerprint
+from residue.runtime.in_force import digest_in_force
 from residue.runtime.log import LevelLog
 from residue.runtime.report.days import Day, days
 from residue.runtime.report.page import page
@@ -56,7 +56,7 @@ def write_report(
         raise _unreadable(log_path, error) from error
     files = {f"{name}.png": picture for name, picture in pictures.items()}
     files |= {name: text.encode() for name, text in tables(told, installation.calendar.zone).items()}
-    files[PAGE] = page(installation, told, pictures, fingerprint(installation), now).encode()
+    files[PAGE] = page(installation, told, pictures, digest_in_force(installation), now).encode()
     try:
         out.mkdir(parents=True, exist_ok=True)
         for name, content in files.items():
@@ -67,5 +67,5 @@ def write_report(
 
 
 def _unreadable(log_path: Path, error: Exception) -> Exception:
-    mend = "Run the report as the user that the program runs as (sudo -u residue …), or copy the log elsewhere first."
+    mend = "Run the report as a user who may read it (sudo residue report …), or copy the log elsewhere first."
     return stopping(str(log_path), f"The level log cannot be read: {error}.", mend)
