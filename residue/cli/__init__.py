@@ -16,6 +16,7 @@ from residue.cli import (
     record,
     rehearse,
     render,
+    report,
     run,
     show,
     status,
@@ -51,6 +52,7 @@ for _command in (
     swap.swap,
     hours.hours,
     rehearse.rehearse,
+    report.report,
     status.status,
 ):
     main.add_command(_command)

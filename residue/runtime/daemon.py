@@ -33,6 +33,7 @@ from residue.runtime.examination import Pace, vitals
 from residue.runtime.exchange import Event
 from residue.runtime.files import occupied
 from residue.runtime.hours_in_force import HoursInForce
+from residue.runtime.in_force import in_force
 from residue.runtime.keeper import Keeper
 from residue.runtime.log import ENDED, FILE_NAME, EventRow, LevelLog, timestamp
 from residue.runtime.memory import Memory, memory, recalled
@@ -173,6 +174,7 @@ class _Daemon:
         beside = [asyncio.create_task(one) for one in keeping]
         self._scribe.start()
         self._happened("started", f"{self._installation.piece.title}, {self._installation.room.place}")
+        self._happened("in force", in_force(self._installation))
         for finding in self._installation.findings:
             self._happened(finding.severity, str(finding))
         self._engine.start()
