@@ -11,6 +11,8 @@ import msgspec
 
 from residue.checking import check, read_toml
 from residue.installation.room import Room
+from residue.live.sensors import FILE_NAME as SENSORS
+from residue.live.sensors import Sensors
 from residue.loudness.room_findings import check_room
 from residue.mapping.graph import Graph, build
 from residue.mapping.node import Node
@@ -125,6 +127,11 @@ def _read_node(table: Mapping[str, Any], file: str, where: str) -> tuple[Node | 
 def _read(path: Path, record: type[Record]) -> tuple[Record | None, list[Finding]]:
     raw, findings = read_toml(path)
     return (None, findings) if findings else check(raw, record, path.name)
+
+
+def read_sensors(folder: Path) -> tuple[Sensors | None, list[Finding]]:
+    """Where the channels come from when the piece is played live, or None and everything that is wrong with it."""
+    return _read(folder / SENSORS, Sensors)
 
 
 def read_hours(folder: Path, performances: Mapping[str, Path]) -> tuple[Hours | None, Calendar | None, list[Finding]]:

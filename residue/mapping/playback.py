@@ -58,6 +58,10 @@ class Playback:
         """The nodes whose signals go out as messages."""
         return {name: node for name, node in self._graph.nodes.items() if isinstance(node, Feed)}
 
+    def end_at(self, frame: int) -> None:
+        """The recording turns out to end there; the closing fade before it must not have begun."""
+        self._last_fade_start = max(0, frame - self._fade_frames)
+
     @property
     def end(self) -> int:
         """The frame at which it ends: with the recording, until the form has ended before."""

@@ -26,6 +26,8 @@ from residue.mapping.playback import Playback, Played
 from residue.problems import ProblemError, nearest, stopping
 from residue.progress import Progress, silent
 
+CHANNELS, PROFILES = "channels", "profiles"
+"""Within the cache."""
 BLOCK_FRAMES = 1 << 16
 """Large blocks cost less, and what they give is the same to the bit."""
 
@@ -47,7 +49,7 @@ def open_performance(
     if name not in installation.performances:
         what, mend = f'There is no performance "{name}".', nearest(name, installation.performances)
         raise stopping(str(installation.folder / "performances"), what, mend)
-    return prepare(installation.performances[name], installation.graph.needs, cache_folder / "channels", progress)
+    return prepare(installation.performances[name], installation.graph.needs, cache_folder / CHANNELS, progress)
 
 
 def playback_of(installation: Installation, performance: PreparedPerformance) -> Playback:
@@ -66,7 +68,7 @@ def level_profile(
     installation: Installation, performance: PreparedPerformance, cache_folder: Path, progress: Progress = silent
 ) -> LevelProfile:
     """The levels of the whole performance before the cap, from the cache if they are known. Raises ProblemError."""
-    path = cache_folder / "profiles" / f"{profile_key(installation, performance.digest)}.npz"
+    path = profile_path(installation, performance.digest, cache_folder)
     if path.exists():
         try:
             return LevelProfile.load(path)
@@ -108,6 +110,11 @@ def plan_gain_db(installation: Installation, name: str, cache_folder: Path, prog
     programme = installation.hours.performances
     names = programme if name in programme else [name]
     return plan_programme(installation, names, cache_folder, progress).gain_db(name)
+
+
+def profile_path(installation: Installation, bag_digest: str, cache_folder: Path) -> Path:
+    """Where the level profile of a performance is kept."""
+    return cache_folder / PROFILES / f"{profile_key(installation, bag_digest)}.npz"
 
 
 def piece_digest(installation: Installation) -> str:
