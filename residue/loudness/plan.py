@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.loudness.budget import terms
-from residue.loudness.caps import Cap, duration_in_words, protecting_caps
+from residue.loudness.caps import Cap, duration_in_words, level_in_words, protecting_caps
 from residue.loudness.ears import ear_of
 from residue.loudness.hops import HOP_S
 from residue.loudness.instants import instant_cap
@@ -72,7 +72,7 @@ class PlannedPerformance:
             return "it is silent wherever a cap listens"
         least = min(sounding, key=lambda approach: approach.headroom_db)
         minutes, seconds = divmod(round(least.at_s), 60)
-        return f"nearest {least.level:.1f} {least.cap.unit} of {least.cap.name} at {minutes}:{seconds:02d}"
+        return f"nearest {level_in_words(least.level, least.cap.unit)} of {least.cap.name} at {minutes}:{seconds:02d}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +157,7 @@ def _keep_peaks(gain: _Gain, profile: LevelProfile, caps: Sequence[Cap], outputs
     for cap in caps:
         used = float(np.max(_used_at_once(cap, profile, outputs), initial=0.0))
         if used > 0.0:
-            gain.lower(_SAFETY / used, f"{cap.limit:g} {cap.unit} as {cap.quantity.name}")
+            gain.lower(_SAFETY / used, f"{cap.limit_in_words} as {cap.quantity.name}")
 
 
 def _used_at_once(cap: Cap, profile: LevelProfile, outputs: Mapping[str, Output]) -> Floats:
@@ -178,7 +178,7 @@ class _Windows:
         self.cap = cap
         self._terms = terms(cap)
         self._allowed = self._terms.energy(self._terms.total) * _SAFETY
-        self._words = f"{cap.limit:g} {cap.unit} over {duration_in_words(cap.window_s)}"
+        self._words = f"{cap.limit_in_words} over {duration_in_words(cap.window_s)}"
         key = ear_of(cap, outputs).key
         self._sums, self._used = {}, {}
         for name in layout.profiles:

@@ -35,7 +35,7 @@ LIMIT = 10 ** (-20.0 / 10) * HOP_FRAMES
 """Energy of a hop at the limit of the first cap; energies here are counted in it."""
 
 
-GOVERNED_HOPS = 50
+GOVERNED_HOPS = 200
 """So many are looked at one by one after one that had to be governed."""
 
 

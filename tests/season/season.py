@@ -22,10 +22,11 @@ import msgspec
 import numpy as np
 
 from residue.loudness.history import SentHistory
+from residue.runtime.clock import Uptime
 from residue.runtime.engine import TALLY_S
 from residue.runtime.exchange import Event
 from residue.runtime.house_state import BEFORE_CLOSING_S, FADE_S, State
-from residue.runtime.log import ENDED, EventRow, LevelLog, LevelRow, timestamp
+from residue.runtime.log import ENDED, EventRow, LevelLog, SecondRow, timestamp
 from residue.runtime.memory import Memory
 from residue.runtime.planning import Outcome
 from residue.runtime.simulation import SimulatedClock
@@ -50,6 +51,8 @@ HOURS = Hours(
 BEGINS = datetime(2026, 11, 2, 6, 0, tzinfo=UTC)
 AGAIN_S = 1
 """RestartSec of the unit."""
+BOOTS_S = 15
+"""From power to the start of the program; it counts as without power here."""
 STARTS_S = 2
 """From the beginning of the process to its first tick: measured 1.6 s."""
 MEMORY_S = 5
@@ -121,8 +124,9 @@ class Season:
         self._written = msgspec.json.encode(Memory())
         self._told: list[tuple[float, str]] = []
         self._log_stands_s: float | None = None
-        self._rows: list[LevelRow] = []
+        self._rows: list[SecondRow] = []
         self._down_until_s = inf
+        self._boots, self._booted_s = 1, 0.0
         self._queue: list[_Later] = []
         self._numbered = 0
         self._active_s = self._calm_at_s = 0.0
@@ -358,6 +362,7 @@ class Season:
         self._cut(chance)
         self.clock.off_s = chance.choice([0.0, 0.0, 0.0, -1.0, 2.0])
         self._imposed_until_s = self.clock.monotonic_s() + off_s
+        self._boots, self._booted_s = self._boots + 1, self._imposed_until_s - BOOTS_S
         self._down_until_s = self._imposed_until_s + STARTS_S
 
     def kill(self, chance: random.Random) -> None:
@@ -425,12 +430,15 @@ class Season:
 
     def _history(self) -> SentHistory:
         """What the level log of the run before tells: written to a real one, and read as the daemon reads it."""
-        path = self._folder / "levels.sqlite"
         for part in self._folder.glob("levels.sqlite*"):
             part.unlink()
-        log, now = LevelLog(path), self.clock.now()
+        log, now = LevelLog(self._folder / "levels.sqlite"), self.clock.now()
         log.write([*self._rows, EventRow(timestamp(now), ENDED if self._ended else "playing", "")])
-        return log.sent_before(now, WINDOW_S)
+        log.close()
+        return log.sent_before(now, self._up_since_boot(), WINDOW_S)
+
+    def _up_since_boot(self) -> Uptime:
+        return Uptime(f"boot {self._boots}", self.clock.monotonic_s() - self._booted_s)
 
     def _keep_rows(self, *, ended: bool) -> None:
         """The rows of this run and of the one before that still count; those that the disk did not take are gone."""
@@ -441,33 +449,19 @@ class Season:
         energies = np.concatenate([energies for _, energies in sent]) if sent else np.zeros(0)
         hops = round(TALLY_S * 10)
         known = len(energies) if ended else round((until_s - begins_s) * 10) // hops * hops
-        self._rows = self._rows[-round(WINDOW_S / TALLY_S) - 1 :]
+        self._rows = self._rows[-round(WINDOW_S / TALLY_S) :]
         for first in range(0, known, hops):
             tally = energies[first : min(known, first + hops)]
-            if len(tally) and begins_s + first / 10 > now_s - WINDOW_S - TALLY_S:
+            if tally.any() and begins_s + first / 10 > now_s - WINDOW_S - TALLY_S:
                 self._rows.append(self._row(begins_s + (first + len(tally)) / 10, float(tally.mean()), len(tally) / 10))
         self._ended = ended and self._log_stands_s is None
 
-    def _row(self, at_s: float, mean: float, duration_s: float) -> LevelRow:
+    def _row(self, at_s: float, mean: float, duration_s: float) -> SecondRow:
         level = CAPS[0].limit + 10 * np.log10(mean) if mean > 0.0 else None
         wall = self.clock.now() - timedelta(seconds=self.clock.monotonic_s() - at_s)
-        return LevelRow(
-            utc=timestamp(wall),
-            duration_s=duration_s,
-            house="playing",
-            performance=None,
-            playhead_s=None,
-            laeq_db=None,
-            lceq_db=None,
-            lc_peak_db=None,
-            physical=0,
-            plan_gain_db=None,
-            trim_db=0.0,
-            governor_gain_db=0.0,
-            limiter_gain_db=0.0,
-            muted_frames=0,
-            sent=json.dumps({EAR.key: None if level is None else float(level)}),
-        )
+        up_s = at_s - self._booted_s
+        sent = json.dumps({EAR.key: None if level is None else ceil(level * 100) / 100})
+        return SecondRow(timestamp(wall), f"boot {self._boots}", up_s, duration_s, None, None, None, None, sent)
 
 
 def _outcome(broken: dict[str, str]) -> Outcome:
