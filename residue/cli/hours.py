@@ -55,5 +55,5 @@ def _durations_s(loaded: Installation) -> dict[str, float]:
     from residue.runtime.preparation import open_performance
 
     with progress("Preparing") as bar:
-        opened = {name: open_performance(loaded, name, cache_folder(), bar) for name in loaded.hours.performances}
+        opened = {name: open_performance(loaded, name, cache_folder(), bar) for name in loaded.played}
     return {name: performance.frames / AUDIO_RATE_HZ for name, performance in opened.items()}

@@ -100,7 +100,7 @@ class _Daemon:
         self._engine = self._make_engine(device, state)
         self._player = Player(self._engine, self._planner, self._opener(cache))
         hours, before = installation.hours, self._remembered()
-        self._hours = HoursInForce(installation, self._happened)
+        self._hours = HoursInForce(installation, self._clock.now, self._happened)
         self._timekeeper = Timekeeper(hours, installation.calendar, self._clock, before.last_known)
         house = recalled(before, hours.programme)
         self._keeper = Keeper(house, hours.programme, self._timekeeper, self._clock, self._player, self._happened)
@@ -117,6 +117,7 @@ class _Daemon:
             self._surface,
             self._notifier,
             state,
+            self._timekeeper,
             self._happened,
             self._restart,
         )
@@ -317,7 +318,7 @@ class _Daemon:
         return Known(
             house=self._keeper.house,
             engine=self._engine.snapshot,
-            alarms=[*self._rounds.alarms, *self._hours.alarms, *self._timekeeper.alarms],
+            alarms=[*self._rounds.alarms, *self._hours.alarms],
             events=tuple(self._events),
             ears_known=self._installation.room.levels_at_the_ear == "calibrated",
             advance=self._planner.advance,

@@ -50,7 +50,7 @@ def make_ready(
 
     progress: by performance, told of the work on it.
     """
-    names = installation.hours.performances
+    names = installation.played
     unplayable: dict[str, str] = {}
     duration_s: dict[str, float] = {}
     for name in names:

@@ -105,7 +105,7 @@ def plan_gain_db(installation: Installation, name: str, cache_folder: Path, prog
 
     Raises ProblemError.
     """
-    programme = installation.hours.performances
+    programme = installation.played
     names = programme if name in programme else [name]
     return plan_programme(installation, names, cache_folder, progress).gain_db(name)
 

@@ -13,8 +13,9 @@ from residue.runtime.house_state import State
 from residue.runtime.keeper import Keeper
 from residue.runtime.planner import Planner
 from residue.runtime.scribe import Scribe
+from residue.runtime.timekeeper import Timekeeper
 from residue.watchdog.checks import Remedy
-from residue.watchdog.machine import clock_sure, disk_free_share, memory_bytes, temperature_c
+from residue.watchdog.machine import disk_free_share, memory_bytes, temperature_c
 from residue.watchdog.notify import Notifier
 from residue.watchdog.vitals import Vitals
 from residue.watchdog.watch import Due, Watchdog
@@ -40,6 +41,7 @@ class Rounds:
         surface: Surface,
         notifier: Notifier,
         state: Path,
+        timekeeper: Timekeeper,
         happened: Callable[[str, str], None],
         restart: Callable[[str], None],
     ) -> None:
@@ -51,6 +53,7 @@ class Rounds:
         self._surface = surface
         self._notifier = notifier
         self._state = state
+        self._timekeeper = timekeeper
         self._happened = happened
         self._restart = restart
         self._watchdog = Watchdog()
@@ -99,7 +102,7 @@ class Rounds:
             disk_free_share=disk_free_share(self._state),
             memory_bytes=memory_bytes(),
             too_often=self._surface.counts.too_often,
-            clock_sure=clock_sure(),
+            clock_doubt=self._timekeeper.doubt,
             temperature_c=temperature_c(),
         )
 

@@ -116,7 +116,7 @@ def _hot(now: Vitals, _before: Vitals) -> str | None:
 
 
 def _clock(now: Vitals, _before: Vitals) -> str | None:
-    return None if now.clock_sure else "The clock has not been set by a time server since the start."
+    return now.clock_doubt
 
 
 def _flooded(now: Vitals, before: Vitals) -> str | None:
@@ -140,7 +140,7 @@ CHECKS: Sequence[Check] = (
     Check("disk", "share of the disk that is free", _disk, 0.0, (LOG,)),
     Check("memory", "resident memory", _memory, 60.0, (LOG, RESTART)),
     Check("heat", "the hottest sensor", _hot, 60.0, (LOG,)),
-    Check("clock", "systemd-timesyncd", _clock, 300.0, (LOG,), then="the hours go by the clock as it is"),
+    Check("clock", "time service, battery clock, steps", _clock, 0.0, (LOG,), then="as `when_clock_is_unsure` says"),
     Check("control port", "datagrams beyond the allowance", _flooded, 5.0, (LOG,), then="what is too much is dropped"),
 )
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-_TIMESYNC = Path("/run/systemd/timesync")
 _THERMAL = Path("/sys/class/thermal")
 _STATUS = Path("/proc/self/status")
 
@@ -26,11 +25,6 @@ def memory_bytes() -> int:
     except OSError:
         return 0
     return next((int(line.split()[1]) * 1024 for line in lines if line.startswith("RssAnon:")), 0)
-
-
-def clock_sure() -> bool:
-    """Whether systemd-timesyncd has set the clock since boot; true on machines that do not have it."""
-    return not _TIMESYNC.is_dir() or (_TIMESYNC / "synchronized").exists()
 
 
 def temperature_c() -> float | None:
