@@ -107,10 +107,10 @@ class Planner:
 
     def _path(self) -> Path:
         """Named by everything that the plan follows from. Raises ProblemError."""
-        hours = self._installation.hours
         digests = [payload_digest(self._installation.performances[name]) for name in self._installation.played]
         keys = [profile_key(self._installation, digest) for digest in digests]
-        named = msgspec.json.encode((keys, hours.programme))
+        answers, hours = self._installation.answers, self._installation.hours
+        named = msgspec.json.encode((keys, hours, answers.events and answers.events.digest))
         return self._cache / "plans" / f"{hashlib.sha256(named).hexdigest()}.json"
 
 

@@ -19,6 +19,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
+from hashlib import sha256
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -71,11 +72,13 @@ class Events:
     """A calendar file that was read and can be relied upon.
 
     said: gives every event that counts during some local days.
+    digest: of the text.
     terms: those of private views, each with the place where they are written.
     findings: what the curator may want to know though nothing stops it.
     """
 
     said: Callable[[dt.date, int], list[Said]]
+    digest: str
     terms: Mapping[Terms, str]
     findings: tuple[Finding, ...]
 
@@ -116,7 +119,7 @@ def read(path: Path, zone: ZoneInfo) -> Events:
     except (ValueError, KeyError, TypeError, OverflowError) as error:
         what = f"Its events cannot be worked out: {error}."
         raise stopping(path.name, what, "Export the calendar again.") from error
-    return Events(said, private, tuple(findings))
+    return Events(said, sha256(text.encode()).hexdigest(), private, tuple(findings))
 
 
 def meaning(event: icalendar.Event) -> Meaning:

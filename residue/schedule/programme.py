@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import lru_cache, partial
-from itertools import permutations
+from itertools import pairwise, permutations
 from math import factorial
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
@@ -60,6 +60,8 @@ class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
             yield f"'{day}' is no day of the week. Write one of: {', '.join(WEEKDAYS)}."
         for name in self.share.keys() - set(self.names):
             yield f"'{name}' has a share but is not in the programme. Add it to performances."
+        if self.starts == ():
+            yield "The list of starts is empty. Name a time such as 15:30, or leave it out."
         for text in self.starts if isinstance(self.starts, tuple) else ():
             try:
                 day_time(text)
@@ -70,6 +72,19 @@ class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     def names(self) -> list[str]:
         """Every performance that is named anywhere, once."""
         return list(dict.fromkeys([*self.performances, *(name for names in self.weekday.values() for name in names)]))
+
+
+def spacing_s(programme: Programme) -> float:
+    """From the beginning of one performance to the beginning of the next, at least; 0 where they may begin at any time.
+
+    Over a change of the clock by half an hour it may be less by that, once.
+    """
+    if programme.starts == "any time":
+        return 0.0
+    if programme.starts == "full hour":
+        return 3600.0
+    minutes = sorted(map(day_time, programme.starts))
+    return 60.0 * min(later - earlier for earlier, later in pairwise([*minutes, minutes[0] + 24 * 60]))
 
 
 @dataclass(frozen=True, slots=True)

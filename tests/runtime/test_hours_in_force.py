@@ -29,9 +29,7 @@ class Kitchen:
 
     def __init__(self, folder: Path) -> None:
         self.log: list[str] = []
-        self.in_force = HoursInForce(
-            load(folder), lambda: NOW, lambda kind, text: self.log.append(f"{kind}: {text}")
-        )
+        self.in_force = HoursInForce(load(folder), lambda: NOW, lambda kind, text: self.log.append(f"{kind}: {text}"))
         self._second = 0.0
 
     def wait(self, seconds: int = 6) -> list[Installation]:
