@@ -46,7 +46,7 @@ def hours(installation: Path, first: datetime | None, days: int, ics: Path | Non
         return
     for line in [*agenda.words(loaded.calendar, day, days), *agenda.programme_words(programme)]:
         click.echo(line)
-    tell([*loaded.findings, *doubts(loaded.hours, loaded.answers, day, days)])
+    tell([*loaded.answers.findings, *doubts(loaded.hours, loaded.answers, day, days)])
 
 
 def _durations_s(loaded: Installation) -> dict[str, float]:

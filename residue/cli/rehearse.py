@@ -39,7 +39,7 @@ def rehearse(installation: Path, first: datetime, last: datetime, seed: int | No
     with progress("Preparing") as bar:
         planned = planned_sounds(loaded, cache_folder(), bar)
     days = (first.date(), last.date())
-    odd = [*loaded.findings, *doubts(loaded.hours, loaded.answers, days[0], (days[1] - days[0]).days + 1)]
+    odd = [*loaded.answers.findings, *doubts(loaded.hours, loaded.answers, days[0], (days[1] - days[0]).days + 1)]
     warnings = [str(finding) for finding in odd if finding.severity is not Severity.NOTES]
     programme = loaded.hours.programme
     found = rehearsal.rehearse(loaded.calendar, programme, planned.sounds, *days, seed, planned.caps, warnings)
