@@ -20,6 +20,7 @@ TYPES = {
 }
 _ENCODED = re.compile(r"^Invalid RFC3339 encoded (date|time|datetime)$")
 _BOUNDS = {
+    re.compile(r" with a timezone component"): "",  # the wish for a datetime says so already
     re.compile(r" of length >= "): " with a length of at least ",
     re.compile(r" of length <= "): " with a length of at most ",
     re.compile(r" >= (\S+)"): r" of at least \1",

@@ -14,7 +14,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 WRITTEN = [ROOT / name for name in ("residue", "tests", "deploy", "archives")]
 
 ORDER = (
-    ("problems", "progress", "wording"),
+    ("checking", "problems", "progress", "wording"),
     ("dsp",),
     ("mapping",),
     ("loudness",),
@@ -23,6 +23,7 @@ ORDER = (
     ("output",),
     ("control",),
     ("watchdog",),
+    ("live",),
     ("installation",),
     ("runtime",),
     ("cli", "__main__"),

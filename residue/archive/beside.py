@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import fcntl
 import os
 import shutil
 import tempfile
@@ -42,6 +43,7 @@ def folder_beside(path: Path) -> Iterator[Path]:
             raise stopping(str(path), "Something already stands there.", "Choose another name, or move it away.")
         path.parent.mkdir(parents=True, exist_ok=True)
         temporary = Path(tempfile.mkdtemp(prefix=PREFIX, dir=path.parent))
+        mark = _mark(temporary)
         try:
             yield temporary
             temporary.chmod(0o755)
@@ -52,7 +54,32 @@ def folder_beside(path: Path) -> Iterator[Path]:
             temporary.rename(path)
             onto_disk(path.parent)
         finally:
+            os.close(mark)
             shutil.rmtree(temporary, ignore_errors=True)
+
+
+def _mark(folder: Path) -> int:
+    """Lock a folder while it is being made: the lock goes with the process that holds it."""
+    mark = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    with suppress(OSError):  # a file system without locks: then nothing tells
+        fcntl.flock(mark, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    return mark
+
+
+def is_being_made(path: Path) -> bool:
+    """Whether somebody is at work in a folder with PREFIX; else a cut has left it there."""
+    if not path.is_dir():
+        return False
+    handle = os.open(path, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    except OSError:
+        return False
+    finally:
+        os.close(handle)
+    return False
 
 
 def onto_disk(path: Path) -> None:

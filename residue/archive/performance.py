@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import date, datetime
 from enum import StrEnum
 from pathlib import Path, PurePosixPath
@@ -14,8 +14,8 @@ import msgspec
 import tomlkit
 from msgspec import Meta
 
-from residue.problems import nearest, stopping
-from residue.wording import explained
+from residue.checking import check, read_toml
+from residue.problems import ProblemError, nearest, stopping
 
 FILE_NAME = "performance.toml"
 LONGEST_S = 7 * 86_400.0
@@ -67,6 +67,13 @@ class Record(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     """A table of performance.toml: unknown keys are faults, values do not change."""
 
 
+class Stretch(Record, frozen=True, kw_only=True):
+    """A part of a channel, in seconds from its first sample."""
+
+    start_s: Annotated[float, Meta(ge=0, le=LONGEST_S)]
+    length_s: Annotated[float, Meta(ge=0, le=LONGEST_S)]
+
+
 class Channel(Record, frozen=True, kw_only=True):
     """One sensor's recording, and where in the payload it is."""
 
@@ -85,6 +92,8 @@ class Channel(Record, frozen=True, kw_only=True):
     """The physical value that digital full scale of a sound file stands for."""
     start_s: Seconds = 0.0
     """When its first sample was taken, counted from the start of the performance."""
+    bridged: list[Stretch] = []
+    """What was not received while it was recorded live: there stands what the performance was played with instead."""
 
     def __post_init__(self) -> None:
         path = PurePosixPath(self.file)
@@ -136,6 +145,8 @@ class Performance(Record, frozen=True, kw_only=True):
     """When its first frame was taken."""
     place: str = ""
     notes: str = ""
+    duration_s: Annotated[float, Meta(gt=0, le=LONGEST_S)] | None = None
+    """How long it was; where it is not told, to the end of the longest channel."""
     channel: Annotated[dict[str, Channel], Meta(min_length=1)]
     mark: list[Mark] = []
     permission: Permission | None = None
@@ -153,21 +164,15 @@ class Performance(Record, frozen=True, kw_only=True):
 
 
 def read_performance(path: Path) -> Performance:
-    """The facts in a performance.toml; raises ProblemError."""
+    """The facts in a performance.toml; raises ProblemError with everything that is wrong."""
     where = f"{path.parent.parent.name}: {path.name}"
-    try:
-        return msgspec.convert(tomllib.loads(path.read_text(encoding="utf-8")), Performance)
-    except FileNotFoundError:
-        raise stopping(where, "The file is missing.", "A performance needs one; ingest the recording again.") from None
-    except UnicodeDecodeError:
-        raise stopping(where, "The file is not UTF-8 text.", "Save it as UTF-8.") from None
-    except OSError as error:
-        raise stopping(where, f"The file cannot be read: {error.strerror}.", "Check the disk.") from None
-    except tomllib.TOMLDecodeError as error:
-        raise stopping(where, f"It is not valid TOML: {error}.", "Mend it at that line.") from None
-    except msgspec.ValidationError as error:
-        place, mend = explained(error)
-        raise stopping(f"{where}: {place.removeprefix('.') or 'the file'}", "This cannot stand here.", mend) from None
+    raw, findings = read_toml(path)
+    if findings:
+        raise ProblemError([replace(finding, where=where) for finding in findings])
+    performance, findings = check(raw, Performance, where)
+    if performance is None:
+        raise ProblemError(findings)
+    return performance
 
 
 def write_performance(performance: Performance) -> str:

@@ -5,7 +5,25 @@ from __future__ import annotations
 import click
 
 import residue
-from residue.cli import check, hours, ingest, measure, rehearse, render, run, show, status, trace, verify
+from residue.cli import (
+    caps,
+    check,
+    draw,
+    hours,
+    ingest,
+    measure,
+    nodes,
+    record,
+    rehearse,
+    render,
+    report,
+    run,
+    show,
+    status,
+    swap,
+    trace,
+    verify,
+)
 from residue.cli.common import Group
 
 
@@ -21,14 +39,20 @@ def main() -> None:
 for _command in (
     run.run,
     check.check,
+    caps.caps,
     render.render,
     trace.trace,
+    nodes.nodes,
+    draw.draw,
     measure.measure,
     ingest.ingest,
+    record.record,
     show.show,
     verify.verify,
+    swap.swap,
     hours.hours,
     rehearse.rehearse,
+    report.report,
     status.status,
 ):
     main.add_command(_command)

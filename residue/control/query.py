@@ -11,6 +11,7 @@ from pythonosc.osc_message import OscMessage, ParseError
 from pythonosc.osc_message_builder import OscMessageBuilder
 
 from residue.control.settings import DEFAULT_PORT
+from residue.loudness.caps import level_in_words
 from residue.problems import stopping
 
 ATTEMPTS = 3
@@ -36,8 +37,11 @@ def in_words(told: Mapping[str, Any]) -> list[str]:
         section = f", section {told['section']}" if told["section"] else ""
         lines.append(f"{told['performance']} is at {minutes}:{seconds:02}{section}.")
     for cap in told["caps"]:
-        level = "silence" if cap["level"] is None else f"{cap['level']:.1f} {cap['unit']}"
-        lines.append(f"{cap['name']}: {level}, limit {cap['limit']:.1f} {cap['unit']}.")
+        level = "silence" if cap["level"] is None else level_in_words(cap["level"], cap["unit"])
+        lines.append(f"{cap['name']}: {level}, limit {level_in_words(cap['limit'], cap['unit'])}.")
+    for swap in health["swaps"]:
+        why = f" {swap['why']}" if swap["why"] else ""
+        lines.append(f"{swap['bag']} in the place of {swap['performance']}, {swap['when']}: {swap['state']}.{why}")
     if not health["ears_known"]:
         lines.append("Levels at the ear are unknown: the room is not calibrated.")
     lines += [f"Look at: {alarm}" for alarm in health["alarms"]] or ["All is well."]

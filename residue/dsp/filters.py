@@ -60,9 +60,9 @@ class SosFilter:
 
     def __call__(self, block: Floats) -> Floats:
         """The filtered copy of (channels, frames) or (frames,), in the same shape."""
-        y = np.atleast_2d(block) + SUBNORMAL_GUARD
-        _kernel(self._sos, y, self._state)
-        return y.reshape(block.shape)
+        y = block + SUBNORMAL_GUARD
+        _kernel(self._sos, y if y.ndim == 2 else y[np.newaxis], self._state)
+        return y
 
     def copy(self) -> SosFilter:
         """A filter in the same state that goes its own way from here."""
@@ -89,7 +89,7 @@ class FromFirst:
 # ---- designs -----------------------------------------------------------------------------------------------------
 
 
-def _butterworth_qs(order: int) -> list[float]:
+def butterworth_qs(order: int) -> list[float]:
     """Quality factors of the second-order sections of a Butterworth filter: 1 / (2 cos theta_k)."""
     first = 1 if order % 2 else 0.5
     return [1.0 / (2.0 * exact.cos_turns((first + k) / (2 * order))) for k in range(order // 2)]
@@ -99,7 +99,7 @@ def lowpass(cutoff_hz: float, rate_hz: float, order: int = 2) -> Floats:
     """Butterworth low-pass by the bilinear transform, -3.01 dB at cutoff_hz."""
     w = exact.tan_turns(cutoff_hz / rate_hz / 2)
     sections = []
-    for q in _butterworth_qs(order):
+    for q in butterworth_qs(order):
         a0 = 1.0 + w / q + w * w
         b = w * w / a0
         sections.append([b, 2 * b, b, 1.0, 2.0 * (w * w - 1.0) / a0, (1.0 - w / q + w * w) / a0])
@@ -113,7 +113,7 @@ def highpass(cutoff_hz: float, rate_hz: float, order: int = 2) -> Floats:
     """Butterworth high-pass by the bilinear transform, -3.01 dB at cutoff_hz."""
     w = exact.tan_turns(cutoff_hz / rate_hz / 2)
     sections = []
-    for q in _butterworth_qs(order):
+    for q in butterworth_qs(order):
         a0 = 1.0 + w / q + w * w
         sections.append([1 / a0, -2 / a0, 1 / a0, 1.0, 2.0 * (w * w - 1.0) / a0, (1.0 - w / q + w * w) / a0])
     if order % 2:

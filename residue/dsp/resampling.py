@@ -137,10 +137,10 @@ class _Between:
         around = np.arange(first - 1, first + int(places[-1]) + 3).clip(0, self._dense.length - 1)
         low = int(around[0])
         held = self._dense.read(low, int(around[-1]) + 1)[around - low]
-        return _cubic(held[places], held[places + 1], held[places + 2], held[places + 3], shares)
+        return cubic(held[places], held[places + 1], held[places + 2], held[places + 3], shares)
 
 
-def _cubic(before: Samples, here: Samples, after: Samples, beyond: Samples, share: Samples) -> Samples:
+def cubic(before: Samples, here: Samples, after: Samples, beyond: Samples, share: Samples) -> Samples:
     """Lagrange's polynomial through four samples, at a share of the way from the second to the third."""
     back, on, over = share + 1.0, share - 1.0, share - 2.0
     value: Samples = (

@@ -10,8 +10,10 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
-from residue.installation.checking import check, read_toml
+from residue.checking import check, read_toml
 from residue.installation.room import Room
+from residue.live.sensors import FILE_NAME as SENSORS
+from residue.live.sensors import Sensors
 from residue.loudness.room_findings import check_room
 from residue.mapping.graph import Graph, build
 from residue.mapping.node import Node
@@ -68,7 +70,7 @@ def load(folder: Path) -> Installation:
         mend = f"Name the folder that holds {PIECE}, {ROOM} and {HOURS}."
         raise ProblemError([Finding(Severity.STOPS, str(folder), what, mend)])
     graph, findings = read_piece(folder / PIECE)
-    room, found = _read(folder / ROOM, Room)
+    room, found = read_room(folder / ROOM)
     findings += found
     performances = find_performances(folder)
     hours, answers, found = read_hours(folder, performances)
@@ -109,6 +111,19 @@ def read_piece(path: Path) -> tuple[Graph | None, list[Finding]]:
     return graph, findings + found
 
 
+def graph_of(folder: Path) -> Graph:
+    """The graph of the piece in a folder, whatever room and hours are like. Raises ProblemError."""
+    graph, findings = read_piece(folder / PIECE)
+    if graph is None:
+        raise ProblemError(findings)
+    return graph
+
+
+def read_room(path: Path) -> tuple[Room | None, list[Finding]]:
+    """What the technician wrote, by itself, or None and everything that is wrong with it."""
+    return _read(path, Room)
+
+
 def _read_node(table: Mapping[str, Any], file: str, where: str) -> tuple[Node | None, list[Finding]]:
     kinds = catalogue()
     parameters = dict(table)
@@ -125,6 +140,11 @@ def _read_node(table: Mapping[str, Any], file: str, where: str) -> tuple[Node | 
 def _read(path: Path, record: type[Record]) -> tuple[Record | None, list[Finding]]:
     raw, findings = read_toml(path)
     return (None, findings) if findings else check(raw, record, path.name)
+
+
+def read_sensors(folder: Path) -> tuple[Sensors | None, list[Finding]]:
+    """Where the channels come from when the piece is played live, or None and everything that is wrong with it."""
+    return _read(folder / SENSORS, Sensors)
 
 
 def read_hours(folder: Path, performances: Mapping[str, Path]) -> tuple[Hours | None, Answers | None, list[Finding]]:

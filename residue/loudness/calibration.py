@@ -15,6 +15,9 @@ from residue.loudness.weightings import Weighting, power_gain, sections
 PINK_BAND_HZ = {"speaker": (40.0, 10_000.0), "shaker": (12.5, 160.0)}
 """The band of the pink noise that calibrates each kind of transducer: what it can be relied on to reproduce."""
 
+ACCELERATION_M_PER_S2 = Meta(ge=0.001, le=50.0)
+"""From what nobody feels up to five times the acceleration of a fall."""
+
 _STEPS_PER_OCTAVE = 24
 _RATE_HZ = 48_000.0
 
@@ -28,6 +31,17 @@ class Calibration(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
     """Equivalent level read with A weighting, dB re 20 uPa."""
     read_dbc: Annotated[float, Meta(ge=20.0, le=140.0)]
     """Equivalent level read with C weighting, dB re 20 uPa."""
+    on: date
+    """The day of the measurement."""
+
+
+class VibrationCalibration(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """What a vibration meter read where a visitor sits or stands while one output played band-limited pink noise."""
+
+    played_dbfs: Annotated[float, Meta(ge=-90.0, le=-3.0)]
+    """Mean-square level of the noise as it was sent to the device."""
+    read_aw_m_per_s2: Annotated[float, ACCELERATION_M_PER_S2]
+    """Wk-weighted r.m.s. acceleration up and down (ISO 2631-1)."""
     on: date
     """The day of the measurement."""
 
@@ -46,6 +60,12 @@ def pink_level_db(weighting: Weighting, transducer: str) -> float:
         frequency_hz *= step
         count += 1
     return 10.0 * exact.log10(total / count)
+
+
+def felt_offset_db(calibration: VibrationCalibration, transducer: str) -> float:
+    """What to add to a Wk-weighted level in dBFS to have dB re 1 m/s² where a visitor sits or stands."""
+    read_db = 20.0 * exact.log10(calibration.read_aw_m_per_s2)
+    return read_db - calibration.played_dbfs - pink_level_db(Weighting.WK, transducer)
 
 
 def offset_db(calibration: Calibration, weighting: Weighting, transducer: str) -> float:

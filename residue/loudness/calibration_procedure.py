@@ -13,8 +13,8 @@ from math import inf
 
 from residue.loudness.calibration import Calibration, pink_level_db
 from residue.loudness.caps import Cap
+from residue.loudness.odd_readings import odd_readings
 from residue.loudness.outputs import Output
-from residue.loudness.room_findings import odd_readings
 from residue.loudness.weightings import Weighting
 from residue.problems import ProblemError, stopping
 

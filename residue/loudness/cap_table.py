@@ -1,60 +1,59 @@
-"""What the published rules would mean for one room: the table behind `residue caps`."""
+"""What caps would mean for one room: the tables behind `residue caps`."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from residue.loudness.caps import CapEntry, duration_in_words
-from residue.loudness.ears import calibrated, ear
+from residue.loudness.caps import Cap, CapEntry, expand, protecting_caps
+from residue.loudness.ears import ear_of
 from residue.loudness.levels import db_of_power
 from residue.loudness.outputs import Output
-from residue.loudness.quantities import QUANTITIES
-from residue.loudness.rules import RULES
+from residue.loudness.rules import RULES, Rule
 
 
 @dataclass(frozen=True, slots=True)
 class CapRow:
-    """One limit of one published rule."""
+    """One cap, and what it is at the outputs."""
 
-    rule: str
-    title: str
-    quantity: str
-    window: str
-    """In words; empty for a maximum."""
-    limit_db: float
-    in_force: bool
-    """Whether room.toml names the rule."""
+    cap: Cap
+    loudest: str | None
+    """The output that reaches the cap first; None where a calibration is missing."""
     limit_dbfs: float | None
-    """What the limit is at the outputs, if the loudest of them played alone; None without a calibration."""
-    source: str
-    protects: str
-    wording: str
+    """The level, under the weighting of the cap, at which that output reaches the cap if it plays alone."""
 
 
-def cap_table(entries: Sequence[CapEntry], outputs: Mapping[str, Output]) -> list[CapRow]:
-    """Every limit of every rule, in the order of RULES."""
+@dataclass(frozen=True, slots=True)
+class RuleRow:
+    """One published rule."""
+
+    name: str
+    rule: Rule
+    in_force: bool
+    """Whether room.toml names it."""
+    caps: tuple[CapRow, ...]
+
+
+def room_rows(entries: Sequence[CapEntry], outputs: Mapping[str, Output]) -> tuple[CapRow, ...]:
+    """Every cap that is kept in a room, the long-term power of its outputs included."""
+    return tuple(_row(cap, outputs) for cap in (*expand(entries), *protecting_caps(outputs)))
+
+
+def rule_rows(entries: Sequence[CapEntry], outputs: Mapping[str, Output]) -> tuple[RuleRow, ...]:
+    """Every published rule, in the order of RULES."""
     named = {entry.rule for entry in entries}
-    known = calibrated(outputs)
-    return [
-        CapRow(
-            rule=name,
-            title=rule.title,
-            quantity=limit.quantity,
-            window=duration_in_words(limit.window_s) if limit.window_s else "",
-            limit_db=limit.limit_db,
-            in_force=name in named,
-            limit_dbfs=limit.limit_db - _loudest_offset_db(limit.quantity, outputs) if known else None,
-            source=f"{rule.source}, {rule.dated}",
-            protects=rule.protects,
-            wording=rule.wording,
-        )
+    return tuple(
+        RuleRow(name, rule, name in named, tuple(_row(cap, outputs) for cap in expand([CapEntry(rule=name)])))
         for name, rule in RULES.items()
-        for limit in rule.limits
-    ]
+    )
 
 
-def _loudest_offset_db(quantity: str, outputs: Mapping[str, Output]) -> float:
-    """The level, re 20 uPa, of 0 dBFS at the output that is heard most."""
-    weighting = QUANTITIES[quantity].weighting
-    return max(db_of_power(max(ear(outputs, name, weighting, physical=True).gains) ** 2) for name in outputs)
+def _row(cap: Cap, outputs: Mapping[str, Output]) -> CapRow:
+    try:
+        gains = dict(zip(outputs, ear_of(cap, outputs).gains, strict=True))
+    except ValueError:  # no calibration
+        return CapRow(cap, None, None)
+    loudest = max(gains, key=lambda name: gains[name])
+    if gains[loudest] == 0.0:  # nothing was measured to shake
+        return CapRow(cap, None, None)
+    return CapRow(cap, loudest, cap.limit - db_of_power(gains[loudest] ** 2))

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import inf
 from typing import Annotated
 
 import msgspec
 from msgspec import Meta
 
+from residue.dsp import exact
+from residue.loudness.calibration import ACCELERATION_M_PER_S2
 from residue.loudness.outputs import Output
 from residue.loudness.quantities import QUANTITIES, Quantity
 from residue.loudness.rules import RULES
@@ -17,6 +20,9 @@ from residue.problems import nearest
 
 PLACE = "place"
 """The visitor's place, where all outputs come together."""
+
+ACCELERATION_LEVEL = "dB re 1 m/s²"
+"""The unit in which caps on what is felt are kept and logged."""
 
 WINDOW_STEP_S = 0.1
 """Windows are counted in whole steps of this."""
@@ -28,13 +34,15 @@ class CapEntry(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
     rule: str | None = None
     """Name of a published rule (residue.loudness.rules); then nothing else may be given."""
     quantity: str | None = None
-    """LAeq, LCeq, LZeq, LGeq (ISO 7196), LKeq (K-weighted), LCpeak or LAFmax."""
+    """LAeq, LCeq, LZeq, LGeq (ISO 7196), LKeq (K-weighted), LCpeak or LAFmax; aw or A(8) of what a body feels."""
     window_s: Annotated[float, Meta(ge=1.0, le=86_400.0)] | None = None
-    """Over which the mean counts; not for a peak."""
+    """Over which the mean counts; not for a peak, nor for A(8)."""
     limit_db: Annotated[float, Meta(ge=30.0, le=160.0)] | None = None
     """Limit in dB re 20 uPa at the visitor's place; needs a calibration on every output."""
     limit_dbfs: Annotated[float, Meta(ge=-100.0, le=6.0)] | None = None
     """Limit in dBFS (a full-scale sine reads -3.01)."""
+    limit_m_per_s2: Annotated[float, ACCELERATION_M_PER_S2] | None = None
+    """Limit of aw or A(8): Wk-weighted r.m.s. acceleration; needs a vibration calibration."""
     output: str | None = None
     """The one output it holds for; if not given, the visitor's place."""
 
@@ -47,7 +55,8 @@ class CapEntry(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
             self._check_quantity(self.quantity)
 
     def _check_rule(self, rule: str) -> None:
-        if any(value is not None for value in (self.quantity, self.window_s, self.limit_db, self.limit_dbfs)):
+        own = (self.quantity, self.window_s, self.limit_db, self.limit_dbfs, self.limit_m_per_s2)
+        if any(value is not None for value in own):
             raise ValueError(f'The cap rule = "{rule}" also states limits of its own. Write a [[cap]] for each.')
         if self.output is not None:
             raise ValueError(
@@ -59,13 +68,23 @@ class CapEntry(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
     def _check_quantity(self, quantity: str) -> None:
         if quantity not in QUANTITIES:
             raise ValueError(f'No quantity is known as "{quantity}". {nearest(quantity, QUANTITIES)}')
-        if (self.limit_db is None) == (self.limit_dbfs is None):
+        known = QUANTITIES[quantity]
+        if known.felt:
+            if self.limit_m_per_s2 is None or self.limit_db is not None or self.limit_dbfs is not None:
+                raise ValueError(f"The cap on {quantity} limits an acceleration. Write limit_m_per_s2, and no other.")
+        elif self.limit_m_per_s2 is not None or (self.limit_db is None) == (self.limit_dbfs is None):
             raise ValueError(f"The cap on {quantity} needs one limit. Write either limit_db or limit_dbfs.")
-        if not QUANTITIES[quantity].windowed:
+        self._check_window(known)
+
+    def _check_window(self, quantity: Quantity) -> None:
+        if not quantity.windowed or quantity.own_window_s is not None:
             if self.window_s is not None:
-                raise ValueError(f"The cap on {quantity} has a window, but a maximum has none. Leave window_s out.")
+                has = "a maximum has none" if not quantity.windowed else "it is over eight hours by its name"
+                raise ValueError(f"The cap on {quantity.name} has a window, but {has}. Leave window_s out.")
         elif self.window_s is None:
-            raise ValueError(f"The cap on {quantity} has no window. Write window_s = 900 for a quarter of an hour.")
+            raise ValueError(
+                f"The cap on {quantity.name} has no window. Write window_s = 900 for a quarter of an hour."
+            )
         elif abs(self.window_s / WINDOW_STEP_S - round(self.window_s / WINDOW_STEP_S)) > 1e-6:
             raise ValueError(f"window_s = {self.window_s:g} is finer than {WINDOW_STEP_S:g} s. Round it.")
 
@@ -80,7 +99,7 @@ class Cap:
     window_s: float
     """0 for a maximum."""
     limit: float
-    """In dB re 20 uPa if physical, else in dBFS."""
+    """In dB re 20 uPa if physical, or re 1 m/s² of what is felt, else in dBFS."""
     physical: bool
     at: str = PLACE
     """PLACE, or the name of an output."""
@@ -88,8 +107,29 @@ class Cap:
     @property
     def unit(self) -> str:
         """As it is written behind the number, such as dB(A)."""
+        if self.quantity.felt:
+            return ACCELERATION_LEVEL
         weighting = "" if self.quantity.weighting is Weighting.Z else f"({self.quantity.weighting})"
         return f"{'dB' if self.physical else 'dBFS'}{weighting}"
+
+    @property
+    def limit_in_words(self) -> str:
+        """The limit as a person writes it."""
+        return level_in_words(self.limit, self.unit, "g")
+
+
+def level_in_words(level: float, unit: str, form: str = ".1f") -> str:
+    """A level with its unit, such as 99.3 dB(A); an acceleration in m/s²."""
+    if unit != ACCELERATION_LEVEL:
+        return f"{level:{form}} {unit}"
+    return f"{exact.gain_from_db(level):.3g} m/s²" if level > -inf else "0 m/s²"
+
+
+def reached_in_words(level: float, limit: float, unit: str) -> str:
+    """How near a limit a level has come, such as 99.3 of 100 dB(A)."""
+    shown, _, name = level_in_words(limit, unit, "g").partition(" ")
+    reached = level_in_words(level, unit).partition(" ")[0] if level > -inf else "silence"
+    return f"{reached} of {shown} {name}"
 
 
 def duration_in_words(duration_s: float) -> str:
@@ -100,8 +140,13 @@ def duration_in_words(duration_s: float) -> str:
     return f"{duration_s:g} s"
 
 
+def _level(quantity: Quantity, limit: float) -> float:
+    """A limit in its own unit as a level."""
+    return 20.0 * exact.log10(limit) if quantity.felt else limit
+
+
 def _named(origin: str, quantity: Quantity, window_s: float, at: str) -> str:
-    over = f" over {duration_in_words(window_s)}" if quantity.windowed else ""
+    over = f" over {duration_in_words(window_s)}" if quantity.windowed and quantity.own_window_s is None else ""
     where = "" if at == PLACE else f" of {at}"
     return f"{origin}{quantity.name}{where}{over}"
 
@@ -111,15 +156,16 @@ def _of_rule(rule: str) -> list[Cap]:
     for limit in RULES[rule].limits:
         quantity = QUANTITIES[limit.quantity]
         name = _named(f"{rule}, ", quantity, limit.window_s, PLACE)
-        caps.append(Cap(name, quantity, limit.window_s, limit.limit_db, physical=True))
+        caps.append(Cap(name, quantity, limit.window_s, _level(quantity, limit.limit), physical=True))
     return caps
 
 
 def _of_quantity(entry: CapEntry, quantity: Quantity) -> Cap:
-    at, window_s = entry.output or PLACE, entry.window_s or 0.0
-    limit = entry.limit_dbfs if entry.limit_db is None else entry.limit_db
+    at, window_s = entry.output or PLACE, entry.window_s or quantity.own_window_s or 0.0
+    given = (entry.limit_db, entry.limit_dbfs, entry.limit_m_per_s2)
+    limit = next(value for value in given if value is not None)
     name = _named("", quantity, window_s, at)
-    return Cap(name, quantity, window_s, limit or 0.0, physical=entry.limit_db is not None, at=at)
+    return Cap(name, quantity, window_s, _level(quantity, limit), physical=entry.limit_dbfs is None, at=at)
 
 
 def expand(entries: Sequence[CapEntry]) -> tuple[Cap, ...]:

@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from residue.dsp import exact
-from residue.loudness.calibration import offset_db
-from residue.loudness.caps import PLACE, Cap
+from residue.loudness.calibration import felt_offset_db, offset_db
+from residue.loudness.caps import ACCELERATION_LEVEL, PLACE, Cap
 from residue.loudness.outputs import Output
 from residue.loudness.weightings import Weighting
 
@@ -24,14 +24,15 @@ class Ear:
     """PLACE, or the name of an output."""
     weighting: Weighting
     physical: bool
-    """Levels in dB re 20 uPa, by the calibration; else in dBFS."""
+    """Levels in dB re 20 uPa, or re 1 m/s² under Wk, by the calibration; else in dBFS."""
     gains: tuple[float, ...]
     """Amplitude from each output to here, such that the mean square is 1 at 0 dB of its unit."""
 
     @property
     def key(self) -> str:
         """By which the level log knows it: "A at place, dB"."""
-        return f"{self.weighting} at {self.at}, {'dB' if self.physical else 'dBFS'}"
+        unit = "dBFS" if not self.physical else ACCELERATION_LEVEL if self.weighting is Weighting.WK else "dB"
+        return f"{self.weighting} at {self.at}, {unit}"
 
     @property
     def only(self) -> int | None:
@@ -53,11 +54,22 @@ def ear(outputs: Mapping[str, Output], at: str, weighting: Weighting, *, physica
             return 0.0
         if not physical:
             return 1.0
+        if weighting is Weighting.WK:
+            return _felt_gain(at, name, output)
         if output.calibration is None:
             raise ValueError(f"output.{name} has no calibration, so levels at the ear are unknown.")
         return exact.gain_from_db(offset_db(output.calibration, weighting, output.transducer))
 
     return Ear(at, weighting, physical, tuple(gain(name, output) for name, output in outputs.items()))
+
+
+def _felt_gain(at: str, name: str, output: Output) -> float:
+    """At the place, an output that was not measured to shake counts as one that does not."""
+    if output.vibration is not None:
+        return exact.gain_from_db(felt_offset_db(output.vibration, output.transducer))
+    if at == PLACE:
+        return 0.0
+    raise ValueError(f"output.{name} has no vibration calibration, so what a body feels of it is unknown.")
 
 
 def ear_of(cap: Cap, outputs: Mapping[str, Output]) -> Ear:
@@ -66,11 +78,17 @@ def ear_of(cap: Cap, outputs: Mapping[str, Output]) -> Ear:
 
 
 def ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:
-    """Every ear that is metered: A, C and Z at the place and at each output, and those of the caps."""
+    """Every ear that is metered, and those of the caps.
+
+    A, C, Z and G at the place and at each output; K at each output, in dBFS as ITU-R BS.1770 has it; Wk where known.
+    """
     physical = calibrated(outputs)
     metered = [
         ear(outputs, at, weighting, physical=physical)
         for at in (PLACE, *outputs)
-        for weighting in (Weighting.A, Weighting.C, Weighting.Z)
+        for weighting in (Weighting.A, Weighting.C, Weighting.Z, Weighting.G)
     ]
+    metered += [ear(outputs, at, Weighting.K, physical=False) for at in outputs]
+    felt = [name for name, output in outputs.items() if output.vibration is not None]
+    metered += [ear(outputs, at, Weighting.WK, physical=True) for at in (PLACE, *felt) if felt]
     return tuple({ear.key: ear for ear in (*metered, *(ear_of(cap, outputs) for cap in caps))}.values())

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
-from residue.loudness.calibration import Calibration
+from residue.loudness.calibration import Calibration, VibrationCalibration
 
 SUBSONIC_HZ = {"speaker": 20.0, "shaker": 5.0}
 """Where the protecting high-pass of a transducer lies if room.toml does not say: common practice, no source."""
@@ -20,6 +20,8 @@ class Output(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     """Channel of the sound device, counted from 1."""
     calibration: Calibration | None = None
     """What the meter read; without it levels at the ear are unknown."""
+    vibration: VibrationCalibration | None = None
+    """What the vibration meter read; needed for caps on vibration."""
     trim_db: Annotated[float, Meta(ge=-60.0, le=0.0)] = 0.0
     """Lowers this output against the others."""
     delay_ms: Annotated[float, Meta(ge=0.0, le=500.0)] = 0.0

@@ -110,9 +110,7 @@ def draw_plan(picture: Path, planned: Plan, profiles: Mapping[str, LevelProfile]
                 before = _per_second_db(profile.energy[index])
                 curves[f"{_WORDS[ear.weighting]}, before"] = before
                 curves[f"{_WORDS[ear.weighting]}, as planned"] = before + performance.gain_db
-        limits = [
-            Line(f"{near.cap.name}: {near.cap.limit:g} {near.cap.unit}", near.cap.limit) for near in performance.nearest
-        ]
+        limits = [Line(f"{near.cap.name}: {near.cap.limit_in_words}", near.cap.limit) for near in performance.nearest]
         _fill(axes, 1.0, curves, limits)
         axes.set_title(performance.words, loc="left", fontsize=8)
     figure.savefig(picture)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from residue.dsp import exact
 from residue.loudness.budget import terms
-from residue.loudness.caps import Cap, duration_in_words, protecting_caps
+from residue.loudness.caps import Cap, duration_in_words, level_in_words, protecting_caps
 from residue.loudness.ears import ear_of
 from residue.loudness.hops import HOP_S
 from residue.loudness.instants import instant_cap
@@ -75,7 +75,7 @@ class PlannedPerformance:
             return "it is silent wherever a cap listens"
         least = min(sounding, key=lambda approach: approach.headroom_db)
         minutes, seconds = divmod(round(least.at_s), 60)
-        return f"nearest {least.level:.1f} {least.cap.unit} of {least.cap.name} at {minutes}:{seconds:02d}"
+        return f"nearest {level_in_words(least.level, least.cap.unit)} of {least.cap.name} at {minutes}:{seconds:02d}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +163,7 @@ def _keep_peaks(gain: _Gain, profile: LevelProfile, caps: Sequence[Cap], outputs
     for cap in caps:
         used = float(np.max(_used_at_once(cap, profile, outputs), initial=0.0))
         if used > 0.0:
-            gain.lower(_SAFETY / used, f"{cap.limit:g} {cap.unit} as {cap.quantity.name}")
+            gain.lower(_SAFETY / used, f"{cap.limit_in_words} as {cap.quantity.name}")
 
 
 def _used_at_once(cap: Cap, profile: LevelProfile, outputs: Mapping[str, Output]) -> Floats:
@@ -258,7 +258,7 @@ def _share_over_closings(
 
 
 def _words(cap: Cap) -> str:
-    return f"{cap.limit:g} {cap.unit} over {duration_in_words(cap.window_s)}"
+    return f"{cap.limit_in_words} over {duration_in_words(cap.window_s)}"
 
 
 def _at_gains(energies: Mapping[str, Floats], gains: Mapping[str, _Gain]) -> Floats:

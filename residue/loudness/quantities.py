@@ -8,6 +8,9 @@ from enum import StrEnum
 
 from residue.loudness.weightings import Weighting
 
+DAY_S = 28_800.0
+"""A working day, over which A(8) is taken: Directive 2002/44/EC, Annex, Part B."""
+
 
 class Statistic(StrEnum):
     """What of a weighted signal counts."""
@@ -27,6 +30,13 @@ class Quantity:
     name: str
     weighting: Weighting
     statistic: Statistic
+    own_window_s: float | None = None
+    """The window that its name implies; None where a cap has to state one."""
+
+    @property
+    def felt(self) -> bool:
+        """Whether it is an acceleration, in m/s², and not a sound."""
+        return self.weighting is Weighting.WK
 
     @property
     def windowed(self) -> bool:
@@ -44,6 +54,9 @@ QUANTITIES: Mapping[str, Quantity] = {
         Quantity("LKeq", Weighting.K, Statistic.MEAN),
         Quantity("LCpeak", Weighting.C, Statistic.PEAK),
         Quantity("LAFmax", Weighting.A, Statistic.FAST_MAXIMUM),
+        Quantity("aw", Weighting.WK, Statistic.MEAN),
+        Quantity("A(8)", Weighting.WK, Statistic.MEAN, DAY_S),
     )
 }
-"""G is of ISO 7196, K of ITU-R BS.1770; the others are of IEC 61672-1."""
+"""G is of ISO 7196, K of ITU-R BS.1770; aw of ISO 2631-1 and A(8) of Directive 2002/44/EC, up and down; the others
+are of IEC 61672-1."""

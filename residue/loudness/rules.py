@@ -13,11 +13,12 @@ MINUTE_S, HOUR_S = 60.0, 3600.0
 
 @dataclass(frozen=True, slots=True)
 class RuleLimit:
-    """One limit of a rule, in dB re 20 uPa."""
+    """One limit of a rule."""
 
     quantity: str
     """A name in QUANTITIES."""
-    limit_db: float
+    limit: float
+    """In dB re 20 uPa; of what is felt in m/s²."""
     window_s: float = 0.0
     """0 for a maximum."""
 
@@ -131,6 +132,25 @@ RULES: Mapping[str, Rule] = {
         protects="staff",
         wording="No more than 85 dB(A) on average over eight hours, equal energy counting equally.",
         limits=(RuleLimit("LAeq", 85.0, 8 * HOUR_S),),
+    ),
+    "eu-vibration-action": Rule(
+        title="EU, staff, vibration, action value",
+        source="Directive 2002/44/EC, Article 3",
+        dated="2002-06-25",
+        protects="staff",
+        wording=(
+            "An attendant who stays at the visitor's place for eight hours receives no more than A(8) = 0.5 m/s², up "
+            "and down. It is a rule for workers; there is none for visitors."
+        ),
+        limits=(RuleLimit("A(8)", 0.5, 8 * HOUR_S),),
+    ),
+    "eu-vibration-limit": Rule(
+        title="EU, staff, vibration, limit value",
+        source="Directive 2002/44/EC, Article 3",
+        dated="2002-06-25",
+        protects="staff",
+        wording="An attendant who stays at the visitor's place for eight hours receives no more than A(8) = 1.15 m/s².",
+        limits=(RuleLimit("A(8)", 1.15, 8 * HOUR_S),),
     ),
 }
 """By the name that stands in room.toml."""

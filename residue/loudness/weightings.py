@@ -1,6 +1,7 @@
 """Frequency weightings as second-order sections.
 
-K of ITU-R BS.1770, A and C of IEC 61672-1, G of ISO 7196 for what lies below hearing, and Z, which is none.
+K of ITU-R BS.1770, A and C of IEC 61672-1, G of ISO 7196 for what lies below hearing, Wk of ISO 2631-1 for what a
+body feels, and Z, which is none.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.dsp import exact
+from residue.loudness.vibration import body_sections
 
 Floats = NDArray[np.float64]
 
@@ -24,6 +26,7 @@ class Weighting(StrEnum):
     C = "C"
     G = "G"
     K = "K"
+    WK = "Wk"
     Z = "Z"
 
 
@@ -158,6 +161,7 @@ _DESIGNS: Mapping[Weighting, Callable[[float], Floats]] = {
     Weighting.C: _c,
     Weighting.G: _g,
     Weighting.K: _k,
+    Weighting.WK: lambda rate_hz: body_sections("Wk", rate_hz),
     Weighting.Z: lambda _: np.array([[1.0, 0.0, 0.0, 1.0, 0.0, 0.0]]),
 }
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 import sounddevice
@@ -13,6 +15,10 @@ from residue.output.routing import Routing
 from residue.output.silent import BUFFER_S
 from residue.output.sink import SinkLostError
 from residue.problems import nearest, stopping
+
+_CARDS = Path("/dev/snd")
+LOOK_AFRESH_S = 10.0
+"""Between two fresh lists of devices while nothing was plugged in: a sound server may have come up."""
 
 
 class DeviceSink:
@@ -25,7 +31,7 @@ class DeviceSink:
     def __init__(self, name: str, routing: Routing) -> None:
         self._routing = routing
         self.late_blocks = 0
-        found = _find_afresh(name)
+        found = _afresh.find(name)
         check_width(name, found["max_output_channels"], routing.width)
         try:
             self._stream = sounddevice.OutputStream(
@@ -61,15 +67,39 @@ def outputs() -> Sequence[Mapping[str, Any]]:
     return [device for device in sounddevice.query_devices() if device["max_output_channels"] > 0]
 
 
-def _find_afresh(name: str) -> Mapping[str, Any]:
-    try:
-        return find(name, outputs())
-    except SinkLostError:
-        # PortAudio looks for devices only when it is initialised, which needs all streams closed and loses a few
-        # kilobytes each time.
+class _Afresh:
+    """Lets PortAudio look for devices again, when there is reason to, or when it has not done so for a while.
+
+    It looks only when it is initialised, which needs all streams closed and loses some kilobytes each time.
+    """
+
+    def __init__(self) -> None:
+        self._cards: Sequence[str] = ()
+        self._looked_s = -LOOK_AFRESH_S
+
+    def find(self, name: str) -> Mapping[str, Any]:
+        """Raises as `find` does."""
+        try:
+            return find(name, outputs())
+        except SinkLostError:
+            cards, now_s = _cards(), time.monotonic()
+            if cards == self._cards and now_s - self._looked_s < LOOK_AFRESH_S:
+                raise
+            self._cards, self._looked_s = cards, now_s
         sounddevice._terminate()
         sounddevice._initialize()
         return find(name, outputs())
+
+
+_afresh = _Afresh()
+
+
+def _cards() -> Sequence[str]:
+    """What the kernel has of sound cards at present."""
+    try:
+        return sorted(node.name for node in _CARDS.iterdir())
+    except OSError:
+        return ()
 
 
 def find(name: str, devices: Sequence[Mapping[str, Any]]) -> Mapping[str, Any]:

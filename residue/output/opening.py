@@ -45,14 +45,6 @@ def check_device(device: str, outputs: Mapping[str, Output], folder: Path = Path
     return []
 
 
-def opened_at_start(open_sink: Open) -> Sink:
-    """The sink opened for the first time. Raises ProblemError: what is not there at the start stops the start."""
-    try:
-        return open_sink()
-    except SinkLostError as error:
-        raise stopping("device", str(error), _NOT_THERE) from error
-
-
 def _silent(rest: str, _routing: Routing, _folder: Path) -> Open:
     if rest:
         raise stopping("device", f'"silent:{rest}" names nothing.', 'Write "silent" alone.')

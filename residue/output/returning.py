@@ -1,4 +1,4 @@
-"""A sink that outlives its device: silence while it is gone, and back by itself."""
+"""A sink that outlives its device: silence while it is gone, and back by itself, from the start on."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ import time
 from collections.abc import Callable
 
 from residue.loudness.capped import Capped
-from residue.output.opening import opened_at_start
 from residue.output.silent import BUFFER_S, Pace
 from residue.output.sink import Open, Sink, SinkLostError
 from residue.problems import ProblemError
@@ -16,15 +15,18 @@ logger = logging.getLogger(__name__)
 
 FIRST_RETRY_S = 0.5
 """Longer than the cap stage's latency: what comes first out of it at the return went in while the sink was lost."""
-LAST_RETRY_S = 10.0
-"""A failed attempt costs 0.2 to 25 ms and a few kilobytes, so not more often than this in the long run."""
+LAST_RETRY_S = 2.0
+"""A failed attempt costs 0.2 ms; a fresh list of devices costs more, and has a bound of its own (see device.py)."""
 
 
 class ReturningSink:
     """Writes to a sink; when that is lost, goes on at the same pace in silence and opens it again, ever less often.
 
+    A device that is not there when a house starts, or is not what the room needs, is waited for just the same: the
+    house keeps its hours, says so, and sounds as soon as somebody has put it right.
+
     lost: why nothing is heard now; None while all is well. Whoever writes brings the level down to nothing while
-    it stands, and up again slowly afterwards.
+    it stands, and up again slowly afterwards. wrong: the device is there, but cannot be used as it is.
     """
 
     def __init__(
@@ -36,12 +38,16 @@ class ReturningSink:
         self._open = open_sink
         self._monotonic_s = monotonic_s
         self._pace = Pace(monotonic_s, sleep)
-        self._sink: Sink | None = opened_at_start(open_sink)
+        self._sink: Sink | None = None
         self._earlier_late_blocks = 0
-        self._wait_s = FIRST_RETRY_S
+        self._wait_s = FIRST_RETRY_S / 2
         self._retry_at_s = 0.0
+        self._given_up = False
         self.lost: str | None = None
+        self.wrong = False
         self.losses = 0
+        if not self._tried():
+            logger.error("%s Playing on in silence until it is there.", self.lost)
 
     @property
     def latency_s(self) -> float:
@@ -55,8 +61,9 @@ class ReturningSink:
 
     def write(self, capped: Capped) -> None:
         """Never raises."""
-        if self._sink is None and self._monotonic_s() >= self._retry_at_s:
-            self._try_again()
+        due = self._sink is None and not self._given_up and self._monotonic_s() >= self._retry_at_s
+        if due and self._tried():
+            logger.warning("The sound device is back.")
         if self._sink is None:
             self._pace.keep(capped.frames.shape[1])
             return
@@ -70,6 +77,11 @@ class ReturningSink:
         if self._sink is not None:
             self._lose(self._sink, why)
 
+    def give_up(self, why: str) -> None:
+        """Let go of the sink for good: nothing is heard until the program is started anew."""
+        self.reopen(why)
+        self._given_up, self.lost, self.wrong = True, why, False
+
     def close(self) -> None:
         """Let go of the sink, if there is one."""
         if self._sink is not None:
@@ -79,17 +91,17 @@ class ReturningSink:
         logger.error("%s Playing on in silence until it is back.", reason)
         sink.close()
         self._earlier_late_blocks += sink.late_blocks
-        self._sink, self.lost = None, reason
+        self._sink, self.lost, self.wrong = None, reason, False
         self.losses += 1
         self._wait_s = FIRST_RETRY_S
         self._retry_at_s = self._monotonic_s() + self._wait_s
 
-    def _try_again(self) -> None:
+    def _tried(self) -> bool:
         try:
-            self._sink, self.lost = self._open(), None
+            self._sink, self.lost, self.wrong = self._open(), None, False
         except (SinkLostError, ProblemError) as error:
-            self.lost = str(error)
+            self.lost, self.wrong = str(error), isinstance(error, ProblemError)
             self._wait_s = min(2 * self._wait_s, LAST_RETRY_S)
             self._retry_at_s = self._monotonic_s() + self._wait_s
-        else:
-            logger.warning("The sound device is back.")
+            return False
+        return True

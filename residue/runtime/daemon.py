@@ -9,7 +9,7 @@ import os
 import signal
 import sys
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from pathlib import Path
 from queue import Empty
@@ -24,38 +24,46 @@ from residue.mapping.nodes.feeds import Feed
 from residue.mapping.playback import Playback
 from residue.output.opening import routing_of, sink_opener
 from residue.output.returning import ReturningSink
-from residue.runtime.clock import Clock, SystemClock
+from residue.runtime.clock import Clock, SystemClock, uptime
+from residue.runtime.custodian import Custodian
 from residue.runtime.desk import handlers
 from residue.runtime.diagnostics import Diagnostics
 from residue.runtime.engine import Engine
+from residue.runtime.examination import Pace, vitals
 from residue.runtime.exchange import Event
 from residue.runtime.files import occupied
 from residue.runtime.hours_in_force import HoursInForce
+from residue.runtime.in_force import in_force
 from residue.runtime.keeper import Keeper
-from residue.runtime.log import ENDED, FILE_NAME, EventRow, LevelLog, level_row, timestamp
+from residue.runtime.log import ENDED, FILE_NAME, EventRow, LevelLog, timestamp
 from residue.runtime.memory import Memory, memory, recalled
 from residue.runtime.planner import Planner
 from residue.runtime.player import Player
 from residue.runtime.preparation import caps, open_performance, playback_of, sounding_outputs
+from residue.runtime.restarts import FILE_NAME as RESTARTS_FILE
+from residue.runtime.restarts import Restarts
 from residue.runtime.rounds import Rounds
 from residue.runtime.scribe import Scribe
 from residue.runtime.status import Known, line, status
+from residue.runtime.swap_keeper import SwapKeeper
+from residue.runtime.tallies import Circumstances, Tallies
 from residue.runtime.timekeeper import Timekeeper
 from residue.schedule.switching import Switchboard
 from residue.schedule.triggers import Triggers
+from residue.watchdog.checks import LOOK_S, Remedy
 from residue.watchdog.deadman import EXIT_STATUS, Deadman
-from residue.watchdog.machine import memory_bytes
+from residue.watchdog.machine import conditions, memory_bytes
 from residue.watchdog.notify import Notifier
+from residue.watchdog.vitals import Vitals
+from residue.watchdog.watch import Due
 
 logger = logging.getLogger(__name__)
 
 TICK_S = 0.25
-LOOK_S = 1.0
-"""Between two rounds of the watchdog."""
 MEMORY_S = 5.0
 LINE_S = {True: 0.5, False: 5.0}
 """Between two status lines, on a terminal and elsewhere."""
-LET_GO_S = 86_400.0
+LET_GO_S = 3_600.0
 LAST_FADE_S = 1.0
 STOP_S = 2.6
 """Fade, what lies in cap stage and device, and a reserve: systemd and people wait no longer than 3 s."""
@@ -89,12 +97,14 @@ class _Daemon:
         self, installation: Installation, device: str | None, state: Path, cache: Path, diagnostics: Diagnostics
     ) -> None:
         self._installation = installation
+        self._state_folder = state
         self._diagnostics = diagnostics
         self._clock: Clock = SystemClock()
         self._events: deque[EventRow] = deque(maxlen=SHOWN_EVENTS)
         self._memory_path = state / MEMORY_FILE
         self._log = LevelLog(state / FILE_NAME)
         self._scribe = Scribe(self._log, self._memory_path)
+        self._tallies = Tallies()
         self._feed = FeedSender(_feeds(installation), installation.room.control.feed)
         self._planner = Planner(installation, cache)
         self._engine = self._make_engine(device, state)
@@ -104,23 +114,19 @@ class _Daemon:
         self._timekeeper = Timekeeper(hours, installation.calendar, self._clock, before.last_known)
         house = recalled(before, hours.programme)
         self._keeper = Keeper(house, hours.programme, self._timekeeper, self._clock, self._player, self._happened)
+        around = (self._planner, self._engine, self._player, self._keeper, self._timekeeper)
+        self._swaps = SwapKeeper(installation, cache, self._clock, *around, self._happened)
+        again = self._planner.look_again
+        self._custodian = Custodian(installation, state, cache, self._clock, self._happened, again)
         self._switchboard = Switchboard(installation.room.equipment, self._happened)
         control = installation.room.control
-        self._surface = Surface(control, handlers(self._asked, self._status), self._clock.monotonic_s)
-        self._notifier = Notifier()
-        self._rounds = Rounds(
-            self._clock,
-            self._engine,
-            self._keeper,
-            self._planner,
-            self._scribe,
-            self._surface,
-            self._notifier,
-            state,
-            self._timekeeper,
-            self._happened,
-            self._restart,
+        self._surface = Surface(
+            control, handlers(self._asked, self._status, self._swaps.asked), self._clock.monotonic_s
         )
+        self._notifier = Notifier()
+        self._pace = Pace()
+        restarts = Restarts(state / RESTARTS_FILE, self._clock)
+        self._rounds = Rounds(self._vitals, self._remedies(), restarts, self._notifier, self._happened)
         self._deadman = Deadman(lambda: self._engine.snapshot.frames)
         self._triggers = Triggers(self._timekeeper, self._wake, self._clock.now)
         self._ending = False
@@ -137,7 +143,7 @@ class _Daemon:
         longest_s = max(
             [cap.window_s for cap in caps(self._installation)] + [output.long_term_s for output in outputs.values()]
         )
-        history = self._log.sent_before(self._clock.now(), longest_s)
+        history = self._log.sent_before(self._clock.now(), uptime(), longest_s)
         stage = CapStage(outputs, caps(self._installation), history)
         return Engine(stage, ReturningSink(open_sink), len(outputs), self._feed.heard)
 
@@ -164,9 +170,13 @@ class _Daemon:
         await self._timekeeper.ask()
         self._timekeeper.look()
         transport = await open_surface(self._installation.room.control, self._surface)
-        beside = [asyncio.create_task(self._timekeeper.keep_asking()), asyncio.create_task(self._keep_switching())]
+        keeping = (self._timekeeper.keep_asking(), self._keep_switching(), self._swaps.keep(), self._custodian.keep())
+        beside = [asyncio.create_task(one) for one in keeping]
         self._scribe.start()
         self._happened("started", f"{self._installation.piece.title}, {self._installation.room.place}")
+        self._happened("in force", in_force(self._installation))
+        for finding in self._installation.findings:
+            self._happened(finding.severity, str(finding))
         self._engine.start()
         self._feed.start()
         self._planner.start()
@@ -219,9 +229,13 @@ class _Daemon:
         self._write_down()
         self._deadman.stop()
         self._planner.end()
+        self._swaps.end()
+        self._custodian.end()
         self._triggers.stop()
-        ended = self._engine.stop(LAST_FADE_S, STOP_S)
+        ended = self._engine.stop(LAST_FADE_S, 0.0 if self._rounds.stands else STOP_S)
         self._log_tallies()
+        for row in self._tallies.rest():
+            self._scribe.put(row)
         if ended:
             self._happened(ENDED, f"Exit status {self._exit_status}")
         else:
@@ -231,6 +245,42 @@ class _Daemon:
         self._notifier.close()
         if not ended:  # what hangs in the sound server would hang the interpreter's own end too
             os._exit(EXIT_STATUS)
+
+    # What the watchdog looks at, and does.
+
+    def _vitals(self) -> Vitals:
+        now_s, engine = self._clock.monotonic_s(), self._engine.snapshot
+        return vitals(
+            now_s,
+            engine,
+            self._pace.look(now_s, engine),
+            self._keeper.house.state,
+            self._planner.outcome,
+            self._planner.trouble,
+            self._scribe.trouble,
+            self._surface.counts.too_often,
+            self._timekeeper.doubt,
+            conditions(self._state_folder),
+        )
+
+    def _remedies(self) -> Mapping[Remedy, Callable[[Due], None]]:
+        return {
+            Remedy.SKIP: self._skip,
+            Remedy.TIDY: lambda _due: self._scribe.let_go(),
+            Remedy.REBUILD: self._rebuild,
+            Remedy.REOPEN: lambda due: self._engine.reopen(due.why),
+            Remedy.RESTART: lambda due: self._restart(due.why),
+            Remedy.SILENCE: lambda due: self._engine.silence(f"{due.why} It stays silent until a person restarts it."),
+        }
+
+    def _skip(self, due: Due) -> None:
+        if (performance := self._engine.snapshot.performance) is not None:
+            self._engine.leave_out(performance, due.why, LAST_FADE_S)
+
+    def _rebuild(self, due: Due) -> None:
+        if not self._engine.rebuild(f"Its graph did not come back. {due.why}"):
+            self._happened("watchdog", "The engine hangs in the sound system and cannot be rebuilt.")
+            self._restart(due.why)
 
     # What the loop does.
 
@@ -244,6 +294,7 @@ class _Daemon:
             self._timekeeper.use(taken.hours, taken.calendar)
             self._keeper.programme = taken.hours.programme
             self._planner.take(taken)
+            self._swaps.installation = self._custodian.installation = taken
             self._triggers.look_again()
 
     async def _keep_switching(self) -> None:
@@ -265,17 +316,15 @@ class _Daemon:
                 tally = self._engine.tallies.get_nowait()
                 now, house = self._engine.snapshot, self._keeper.house
                 under_way = now.performance is not None
-                self._scribe.put(
-                    level_row(
-                        self._clock.now(),
-                        tally,
-                        house=house.state,
-                        performance=now.performance,
-                        playhead_s=now.playhead_s if under_way else None,
-                        plan_gain_db=self._plan_gain_db(),
-                        trim_db=house.trim_db,
-                    )
+                then = Circumstances(
+                    house=house.state,
+                    performance=now.performance,
+                    playhead_s=now.playhead_s if under_way else None,
+                    plan_gain_db=self._plan_gain_db(),
+                    trim_db=house.trim_db,
                 )
+                for row in self._tallies.rows(tally, self._clock.now(), uptime(), then):
+                    self._scribe.put(row)
 
     def _watch_clock(self) -> None:
         offset_s = self._wall_offset_s()
@@ -318,12 +367,18 @@ class _Daemon:
         return Known(
             house=self._keeper.house,
             engine=self._engine.snapshot,
-            alarms=[*self._rounds.alarms, *self._hours.alarms],
+            alarms=[
+                *self._rounds.alarms,
+                *self._hours.alarms,
+                *self._swaps.alarms,
+                *self._custodian.alarms,
+            ],
             events=tuple(self._events),
             ears_known=self._installation.room.levels_at_the_ear == "calibrated",
             advance=self._planner.advance,
             plan_gain_db=self._plan_gain_db(),
             memory_bytes=memory_bytes(),
+            swaps=self._swaps.told,
         )
 
     def _plan_gain_db(self) -> float | None:

@@ -14,6 +14,7 @@ from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
+from math import inf
 from queue import Empty, SimpleQueue
 
 import numpy as np
@@ -25,6 +26,7 @@ from residue.loudness.stage import CapStage
 from residue.mapping.playback import Playback, Signals
 from residue.mapping.signals import Span, frame_at, seconds
 from residue.output.returning import ReturningSink
+from residue.runtime.crossing import Crossing
 from residue.runtime.fader import Fader
 
 logger = logging.getLogger(__name__)
@@ -33,10 +35,16 @@ BLOCK_FRAMES = HOP_FRAMES
 """A hop of the cap stage, so that every performance begins at the beginning of a hop, as its level profile did."""
 RETURN_FADE_S = 3.0
 """Fade-in after a loss of the device, after a hold, and wherever a performance does not begin at its beginning."""
+CROSSFADE_S = 4.0
+"""How long a turn comes in where another is under way; our choice."""
 TRIM_S = 1.0
 """How long a trim takes; our choice."""
-TALLY_S = 60.0
-"""One row of the level log."""
+STALL_S = 1.0
+"""A gap between two blocks that a device's buffer does not bridge: longer than that, sound comes back with a fade."""
+REBUILD_WAIT_S = 0.5
+"""A thread that lives is out of the sink within a block."""
+TALLY_S = 1.0
+"""What was sent is told so often: more than that of it no power cut makes forgotten."""
 REALTIME_PRIORITY = 20
 """Of the engine thread where the machine allows it: above everything ordinary, below the kernel's own threads."""
 
@@ -50,6 +58,16 @@ class Turn:
     playback: Playback
     gain: float
     """Of the plan."""
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """A performance whose graph failed, or that could not be begun."""
+
+    why: str
+    at_s: float
+    """On the monotonic clock, the last time."""
+    times: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,14 +87,19 @@ class Snapshot:
     """Highest magnitude that went into the cap stage with the last block."""
     sent_peak: float = 0.0
     """Highest magnitude that came out of it and was written."""
+    sent_mean: float = 0.0
+    """Highest magnitude of the mean of an output over what was written."""
+    stuck_at: float = 0.0
+    """Highest magnitude of an output of the graph that stood at one value for the whole block."""
     reading: Reading | None = None
     late_blocks: int = 0
     lost: str | None = None
+    device_wrong: bool = False
     losses: int = 0
     busy: float = 0.0
     """Share of real time that the last block took to make."""
-    failures: Mapping[str, str] = field(default_factory=dict)
-    """By performance, what went wrong within its graph."""
+    failures: Mapping[str, Failure] = field(default_factory=dict)
+    """By performance."""
 
 
 Heard = Callable[[Span, Signals, float], None]
@@ -86,7 +109,7 @@ Heard = Callable[[Span, Signals, float], None]
 class Engine:
     """Plays turns through one cap stage into one sink.
 
-    tallies: what was sent, a row a minute and one at the end, to be taken by whoever keeps the log.
+    tallies: what was sent, one a second and one at the end, to be taken by whoever keeps the log.
     """
 
     def __init__(
@@ -105,14 +128,20 @@ class Engine:
         self._orders: SimpleQueue[Callable[[], None]] = SimpleQueue()
         self._turn: Turn | None = None
         self._fade = Fader(0.0)
+        self._crossing: Crossing | None = None
         self._trim = Fader(1.0)
         self._presence = Fader(1.0)
         self._closing = False
         self._last = self._silence
         self._frames_to_go: int | None = None
+        self._began_s = inf
+        """When the last block was begun."""
+        self._generation = 0
+        self._sending = threading.Lock()
+        """Held by a thread while it is within the cap stage or the sink."""
         self.snapshot = Snapshot()
         self.tallies: SimpleQueue[Tally] = SimpleQueue()
-        self._thread = threading.Thread(target=self._run, name="engine", daemon=True)
+        self._thread = self._new_thread()
 
     # Orders, from any thread.
 
@@ -121,12 +150,16 @@ class Engine:
         self._thread.start()
 
     def begin(self, turn: Turn) -> None:
-        """Play this from where its playback stands; what was under way ends at once."""
+        """Play this from where its playback stands, with a crossfade from what is under way."""
         self._orders.put(partial(self._begin, turn))
 
     def refuse(self, number: int, performance: str, why: str) -> None:
         """A turn that cannot begin counts as failed."""
         self._orders.put(partial(self._refuse, number, performance, why))
+
+    def forgive(self, performance: str) -> None:
+        """A performance that failed was mended: it no longer counts as failed."""
+        self._orders.put(partial(self._forgive, performance))
 
     def fade_out(self, over_s: float) -> None:
         """Be silent within `over_s` and end the turn; a fade under way can only be shortened."""
@@ -145,6 +178,30 @@ class Engine:
         self._orders.put(partial(self._fail, performance, why))
         self.fade_out(fade_s)
 
+    def silence(self, why: str) -> None:
+        """Be heard no more until the program is started anew."""
+        self._orders.put(partial(self._sink.give_up, why))
+
+    def rebuild(self, why: str) -> bool:
+        """Go on with a fresh thread, fading in; what played counts as failed, since its graph did not come back.
+
+        The cap stage stays, and with it all that was ever sent. False where the old thread hangs in the stage or in
+        the sink: these cannot be taken from it, and only ending the process helps.
+        """
+        if not self._sending.acquire(timeout=REBUILD_WAIT_S):
+            return False
+        try:
+            self._generation += 1
+            turn, self._turn, self._crossing = self._turn, None, None
+            if turn is not None:
+                self._fail(turn.performance, why)
+            self._began_s = -inf
+        finally:
+            self._sending.release()
+        self._thread = self._new_thread()
+        self._thread.start()
+        return True
+
     def stop(self, fade_s: float, wait_s: float) -> bool:
         """Fade out, let the last of it be heard, and end; False when that took longer than `wait_s`."""
         self._orders.put(partial(self._stop, fade_s))
@@ -153,38 +210,66 @@ class Engine:
 
     # The thread.
 
-    def _run(self) -> None:
+    def _new_thread(self) -> threading.Thread:
+        return threading.Thread(target=self._run, args=(self._generation,), name="engine", daemon=True)
+
+    def _run(self, generation: int) -> None:
         # Only where the unit or the user's limits allow it.
         with suppress(PermissionError, OSError):
             os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(REALTIME_PRIORITY))
-        while self._frames_to_go is None or self._frames_to_go > 0:
-            self.run_block()
-        self.tallies.put(self._stage.take_tally())
-        self._sink.close()
+        try:
+            while generation == self._generation and (self._frames_to_go is None or self._frames_to_go > 0):
+                self.run_block()
+        except Exception:  # the watchdog sees that no more frames are written, and has the engine rebuilt
+            logger.exception("The engine failed")
+            return
+        if generation == self._generation:
+            self.tallies.put(self._stage.take_tally())
+            self._sink.close()
 
     def run_block(self) -> None:
         """Obey what was ordered, then make and write one block."""
+        generation = self._generation
         with suppress(Empty):
             while True:
                 self._orders.get_nowait()()
         began_s = self._monotonic_s()
+        if began_s - self._began_s > STALL_S:
+            self._come_back_softly()
+        self._began_s = began_s
         block = self._block(began_s)
+        with self._sending:
+            if generation == self._generation:  # else the engine was rebuilt while this thread hung in a graph
+                self._send(block, began_s)
+
+    def _come_back_softly(self) -> None:
+        """After a gap that was heard: drop what the cap stage still holds of the time before, and fade in."""
+        with self._sending:
+            for _ in range(-(-self._stage.latency_frames // BLOCK_FRAMES)):
+                self._stage.process(self._silence)  # which counts it as sent
+        self._presence = Fader(0.0)
+        self._presence.move(1.0, frame_at(RETURN_FADE_S))
+
+    def _send(self, block: NDArray[np.float64], began_s: float) -> None:
         capped = self._stage.process(block)
         busy = (self._monotonic_s() - began_s) / seconds(BLOCK_FRAMES)
         self._sink.write(capped)
         self._watch_sink()
         self._count_down()
-        now = self.snapshot
+        now, peaks = self.snapshot, np.abs(block).max(axis=1, initial=0.0)
         self.snapshot = replace(
             now,
             frames=now.frames + BLOCK_FRAMES,
             performance=self._turn.performance if self._turn else None,
             trim=self._trim.aim,
-            asked_peak=float(np.abs(block).max(initial=0.0)),
+            asked_peak=float(peaks.max(initial=0.0)),
             sent_peak=float(np.abs(capped.frames).max(initial=0.0)),
+            sent_mean=float(np.abs(np.add.reduce(capped.frames, axis=1)).max(initial=0.0)) / BLOCK_FRAMES,
+            stuck_at=float(peaks[np.ptp(block, axis=1) == 0.0].max(initial=0.0)),
             reading=self._stage.reading(),
             late_blocks=self._sink.late_blocks,
             lost=self._sink.lost,
+            device_wrong=self._sink.wrong,
             losses=self._sink.losses,
             busy=busy,
         )
@@ -199,9 +284,15 @@ class Engine:
             return self._silence
         fade = self._fade.next(BLOCK_FRAMES)
         sound, ended = self._sound(turn, now_s)
-        if ended or (self._closing and self._fade.silent):
+        crossing = self._crossing
+        if self._turn is turn and (ended or (self._closing and self._fade.silent)):
             self._turn = None
-        return sound * (turn.gain * fade * trim * presence)
+        if crossing is None:
+            return sound * (turn.gain * fade * trim * presence)
+        both = crossing.into(sound * turn.gain)
+        if self._turn is None or crossing.done:
+            self._crossing = None
+        return both * (fade * trim * presence)
 
     def _sound(self, turn: Turn, now_s: float) -> tuple[NDArray[np.float64], bool]:
         """A block of the performance, and whether it ended; a graph that fails fades out within its last block."""
@@ -210,9 +301,13 @@ class Engine:
             if not np.isfinite(played.outputs).all():
                 raise FloatingPointError("The graph gave a value that is not a number, or is infinite")
         except Exception as error:  # nodes of an artist may raise anything, and the house plays on
+            if self._turn is not turn:  # it came back from its graph after the engine had been rebuilt
+                return self._silence, True
             logger.exception("%s failed at %.1f s", turn.performance, self.snapshot.playhead_s)
             self._fail(turn.performance, f"It failed at {self.snapshot.playhead_s:.1f} s: {error}.")
             return self._farewell(), True
+        if self._turn is not turn:
+            return self._silence, True
         delay_s = seconds(self._stage.latency_frames) + self._sink.latency_s
         self._heard(played.span, played.signals, now_s + delay_s)
         self._last = played.outputs
@@ -225,7 +320,10 @@ class Engine:
 
     def _begin(self, turn: Turn) -> None:
         at_s = seconds(turn.playback.position)
+        before = None if self._closing else self._turn
+        self._crossing = None if before is None else Crossing(before.playback, before.gain, frame_at(CROSSFADE_S))
         self._turn, self._closing, self._last = turn, False, self._silence
+        self._stage.begin_programme()
         self._fade = Fader(0.0 if at_s else 1.0)
         self._fade.move(1.0, frame_at(RETURN_FADE_S) if at_s else 0)
         self.snapshot = replace(
@@ -242,12 +340,19 @@ class Engine:
         self._trim.move(gain, 0 if self._turn is None else frame_at(TRIM_S))
 
     def _refuse(self, number: int, performance: str, why: str) -> None:
-        self._turn = None
+        self._turn, self._crossing = None, None
         self._fail(performance, why)
         self.snapshot = replace(self.snapshot, turn=number, performance=None, section=None)
 
     def _fail(self, performance: str, why: str) -> None:
-        self.snapshot = replace(self.snapshot, failures={**self.snapshot.failures, performance: why})
+        before = self.snapshot.failures
+        times = before[performance].times + 1 if performance in before else 1
+        failure = Failure(why, self._monotonic_s(), times)
+        self.snapshot = replace(self.snapshot, failures={**before, performance: failure})
+
+    def _forgive(self, performance: str) -> None:
+        kept = {name: why for name, why in self.snapshot.failures.items() if name != performance}
+        self.snapshot = replace(self.snapshot, failures=kept)
 
     def _fade_out(self, over_s: float) -> None:
         frames = frame_at(over_s)

@@ -6,13 +6,14 @@ same state. The first line that is true names it:
 
     closed    no opening is under way (and nothing that may run on past closing)
     held      a person holds, until a person releases; through closings and restarts too
-    faulted   the engine reports a fault, or no performance of the programme can be played
+    faulted   no performance of the programme can be played
     playing   a turn was started and has not ended
     resting   the programme wants silence, or closing is too near to begin another performance
     opening   otherwise: the next performance is started as soon as it is ready and the last has faded out
 
 So what sounds, sounds while open and not held; and while open the house plays, rests, is about to play, is held or
-is faulted, each with a line in the log. A turn that is under way when a device is lost goes on unheard.
+is faulted, each with a line in the log. While the engine reports a fault, a lost device say, a house that would rest
+or play says that it is faulted and goes on all the same, in time and unheard.
 """
 
 from __future__ import annotations
@@ -46,6 +47,8 @@ def step(house: House, event: Event, world: World, programme: Programme) -> Outc
     asked, answer = heard(ended(entered(house, world, programme), world, programme), event, world)
     state = _state(asked, world, programme)
     settled, actions = _ACT[state](replace(asked, state=state), world, programme)
+    if world.engine.fault is not None and settled.state in _HEARD:
+        settled = replace(settled, state=State.FAULTED)
     settled = replace(settled, reason=_REASON[settled.state](settled, world, programme))
     if (trim_db := _whole_trim_db(settled)) != world.engine.trim_db:
         actions = (SetTrim(trim_db), *actions)  # before a start: what begins begins as low as it shall be
@@ -60,7 +63,7 @@ def _state(house: House, world: World, programme: Programme) -> State:
         return State.PLAYING if _runs_on(house, world, programme) else State.CLOSED
     if house.held_by is not None:
         return State.HELD
-    if _fault(world, programme) is not None:
+    if _nothing_to_play(world, programme) is not None:
         return State.FAULTED
     if house.under_way:
         return State.PLAYING
@@ -82,9 +85,7 @@ def _too_late(house: House, world: World, programme: Programme) -> bool:
     return left_s(world) <= needed_s
 
 
-def _fault(world: World, programme: Programme) -> str | None:
-    if world.engine.fault is not None:
-        return world.engine.fault
+def _nothing_to_play(world: World, programme: Programme) -> str | None:
     unplayable = world.engine.unplayable
     names = () if world.opening is None else dict.fromkeys(pool(programme, world.opening))
     if names and all(name in unplayable for name in names):
@@ -138,6 +139,8 @@ def _opening(house: House, world: World, programme: Programme) -> Outcome:
     return playing, (*skipped, _start(playing, programme))
 
 
+_HEARD = frozenset({State.OPENING, State.PLAYING, State.RESTING})
+
 _ACT: Mapping[State, Callable[[House, World, Programme], Outcome]] = {
     State.CLOSED: _closed,
     State.OPENING: _opening,
@@ -190,5 +193,5 @@ _REASON: Mapping[State, Callable[[House, World, Programme], str]] = {
     ),
     State.RESTING: _why_resting,
     State.HELD: lambda house, *_: f"by {house.held_by}",
-    State.FAULTED: lambda _, world, programme: _fault(world, programme) or "",
+    State.FAULTED: lambda _, world, programme: world.engine.fault or _nothing_to_play(world, programme) or "",
 }

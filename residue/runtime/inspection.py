@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 
 from residue.archive.fixity import verify
+from residue.archive.permission import check_permission
 from residue.installation.load import Installation, load
 from residue.output.opening import check_device
 from residue.problems import Finding, ProblemError, Severity
@@ -22,7 +23,7 @@ from residue.schedule.trust import EARLIEST, Witnesses, witnesses
 AHEAD_DAYS = 366
 """So far ahead the hours are looked through for what is odd."""
 LEAST_FREE_BYTES = 1 << 30
-"""A season's level log takes some 50 MB, and prepared channels as much an hour: 1 GiB leaves room for both."""
+"""A season's level log takes some 50 MB; an hour of a prepared channel 0.7 GB as sound, 0.03 GB as a slow signal."""
 
 
 def inspect(folder: Path, device: str | None, cache: Path, clock: Clock, progress: Progress = silent) -> list[Finding]:
@@ -34,8 +35,11 @@ def inspect(folder: Path, device: str | None, cache: Path, clock: Clock, progres
     findings = [*installation.findings, *_clock(clock.now(), witnesses()), *_hours(installation, clock.now())]
     findings += check_device(device or installation.room.device, sounding_outputs(installation))
     findings += _disk(cache)
+    day = local(clock.now(), installation.calendar.zone).date()
     broken = [
-        finding for name in _programme(installation) for finding in _performance(installation, name, cache, progress)
+        finding
+        for name in _programme(installation)
+        for finding in _performance(installation, name, cache, day, progress)
     ]
     findings += broken
     if not any(finding.severity is Severity.STOPS for finding in broken):
@@ -48,7 +52,9 @@ def _programme(installation: Installation) -> list[str]:
     return installation.played
 
 
-def _performance(installation: Installation, name: str, cache: Path, progress: Progress) -> Iterator[Finding]:
+def _performance(
+    installation: Installation, name: str, cache: Path, day: date, progress: Progress
+) -> Iterator[Finding]:
     found = verify(installation.performances[name], progress)
     yield from found
     if any(finding.severity is Severity.STOPS for finding in found):
@@ -56,6 +62,7 @@ def _performance(installation: Installation, name: str, cache: Path, progress: P
     try:
         performance = open_performance(installation, name, cache, progress)
         playback_of(installation, performance)
+        yield from check_permission(performance.performance, name, day)
         yield from performance.notes
     except ProblemError as error:
         yield from error.findings

@@ -47,7 +47,8 @@ def planned_sounds(installation: Installation, cache: Path, progress: Progress =
 
 def sound_of(profile: LevelProfile, power: float) -> Sound:
     """What somebody at the visitor's place receives. power: the square of the planned gain."""
-    [row] = [n for n, ear in enumerate(profile.ears) if (ear.at, ear.weighting) == (PLACE, Weighting.A)]
+    # Metered ears stand before those of caps, which may be in another unit.
+    row = next(n for n, ear in enumerate(profile.ears) if (ear.at, ear.weighting) == (PLACE, Weighting.A))
     return Sound(profile.duration_s, profile.energy[row] * (power / AUDIO_RATE_HZ))
 
 

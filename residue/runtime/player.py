@@ -4,18 +4,38 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable, Iterable, Mapping
+import time
+from collections.abc import Callable, Iterable, Mapping, Set
 from typing import Any, Protocol
 
 from residue.dsp.exact import gain_from_db
 from residue.mapping.playback import Playback
 from residue.mapping.signals import frame_at
 from residue.problems import ProblemError
-from residue.runtime.engine import BLOCK_FRAMES, Engine, Turn
+from residue.runtime.engine import BLOCK_FRAMES, Engine, Failure, Turn
 from residue.runtime.exchange import Action, EngineView, FadeOut, SetTrim, Start
 from residue.runtime.planning import Outcome
 
 logger = logging.getLogger(__name__)
+
+
+LEFT_OUT_S = 3_600.0
+"""How long a performance that failed once is left out; twice as long each time more, up to LEFT_OUT_MOST_S."""
+LEFT_OUT_MOST_S = 86_400.0
+ALL_FAILED_S = 60.0
+"""Where nothing else can be played, a performance that failed is tried again so soon."""
+
+
+def left_out(failures: Mapping[str, Failure], planned: Set[str], now_s: float) -> Mapping[str, str]:
+    """Which performances are not to be played for now, and why: a fault must not silence the house for good."""
+    still = {
+        name: failure.why
+        for name, failure in failures.items()
+        if now_s - failure.at_s < min(LEFT_OUT_MOST_S, LEFT_OUT_S * 2.0 ** (failure.times - 1))
+    }
+    if planned - still.keys():
+        return still
+    return {name: why for name, why in still.items() if now_s - failures[name].at_s < ALL_FAILED_S}
 
 
 class Plans(Protocol):
@@ -35,12 +55,21 @@ class Player:
     planner is at work on the whole programme from the start.
 
     opens: gives the playback of a performance at its beginning; may raise ProblemError.
+    held_back: performances that are not to begin now, because others are about to take their places.
     """
 
-    def __init__(self, engine: Engine, plans: Plans, opens: Callable[[str], Playback]) -> None:
+    def __init__(
+        self,
+        engine: Engine,
+        plans: Plans,
+        opens: Callable[[str], Playback],
+        monotonic_s: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._monotonic_s = monotonic_s
         self._engine = engine
         self._plans = plans
         self._opens = opens
+        self.held_back: frozenset[str] = frozenset()
         self._trim_db = 0.0
         self._wanted: Start | None = None
         self._taken_up: Start | None = None
@@ -49,14 +78,15 @@ class Player:
         """The engine and what stands ready for it, as the house sees them."""
         now = self._engine.snapshot
         outcome = self._plans.outcome
+        failed = left_out(now.failures, outcome.gain_db.keys(), self._monotonic_s())
         return EngineView(
             turn=now.turn,
             sounding=now.performance is not None,
             playhead_s=now.playhead_s,
             trim_db=self._trim_db,
-            ready=frozenset(outcome.gain_db.keys() - now.failures.keys()),
+            ready=frozenset(outcome.gain_db.keys() - failed.keys() - self.held_back),
             duration_s=outcome.duration_s,
-            unplayable={**outcome.unplayable, **now.failures},
+            unplayable={**outcome.unplayable, **failed},
             fault=now.lost,
         )
 

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.dsp import exact
+from residue.loudness.caps import reached_in_words
 from residue.runtime.house_state import State
 from residue.runtime.mishaps import mishaps
 from residue.runtime.rehearsed_caps import CapSound, Kept, kept
@@ -227,7 +228,7 @@ def words(rehearsal: Rehearsal) -> list[str]:
             f"Who stays for all of {loudest.date:%a %d %b} receives most: {loudest.exposure_db:.1f} dB over 8 h."
         )
     lines += [
-        f"{cap.name}: at most {cap.highest:.1f} of {cap.limit:g} {cap.unit}."
+        f"{cap.name}: at most {reached_in_words(cap.highest, cap.limit, cap.unit)}."
         for cap in rehearsal.caps
         if cap.highest is not None
     ]

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from math import inf
 from typing import Any
 
 import residue
+from residue.loudness.caps import reached_in_words
 from residue.loudness.readings import CapReading, Levels, Reading
 from residue.runtime.engine import Snapshot
 from residue.runtime.house_state import House
-from residue.runtime.log import EventRow, heard
+from residue.runtime.log import EventRow
 from residue.runtime.planning import Advance
+from residue.runtime.tallies import heard
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +29,8 @@ class Known:
     advance: Advance | None
     plan_gain_db: float | None
     memory_bytes: int
+    swaps: Sequence[Mapping[str, str | None]] = ()
+    """Performances on their way into others' places."""
 
 
 def status(known: Known) -> dict[str, Any]:
@@ -61,7 +66,7 @@ def line(known: Known) -> str:
     if reading is not None:
         unit = "dB" if reading.place.physical else "dBFS"
         parts.append(f"A {_shown(reading.place.a)} C {_shown(reading.place.c)} {unit}")
-        parts += [f"{cap.name} {_shown(cap.level)} of {cap.limit:.0f} {cap.unit}" for cap in reading.caps]
+        parts += [f"{cap.name} {_reached(cap)}" for cap in reading.caps]
     return " | ".join(parts)
 
 
@@ -77,8 +82,17 @@ def _level(levels: Levels) -> dict[str, Any]:
         "la_db": heard(levels.a),
         "lc_db": heard(levels.c),
         "lz_db": heard(levels.z),
+        "lg_db": heard(levels.g),
+        "laf_db": heard(levels.a_fast),
+        "las_db": heard(levels.a_slow),
         "lc_peak_db": heard(levels.c_peak),
         "unit": "dB re 20 uPa" if levels.physical else "dBFS",
+        "true_peak_dbtp": heard(levels.true_peak),
+        "momentary_lufs": heard(levels.momentary_lufs),
+        "short_term_lufs": heard(levels.short_term_lufs),
+        "integrated_lufs": levels.integrated_lufs,
+        "loudness_range_lu": levels.loudness_range_lu,
+        "acceleration_ms2": levels.acceleration_ms2,
     }
 
 
@@ -108,8 +122,13 @@ def _health(known: Known) -> Mapping[str, Any]:
         "limiter_gain_db": reading.limiter_db if reading else None,
         "memory_bytes": known.memory_bytes,
         "planning": known.advance.performance if known.advance else None,
+        "swaps": list(known.swaps),
         "version": residue.__version__,
     }
+
+
+def _reached(cap: CapReading) -> str:
+    return reached_in_words(cap.level if heard(cap.level) is not None else -inf, cap.limit, cap.unit)
 
 
 def _shown(level: float) -> str:

@@ -12,14 +12,20 @@ from enum import StrEnum
 
 from residue.watchdog.vitals import Vitals
 
+LOOK_S = 1.0
+"""Between two rounds of the watchdog."""
+
 
 class Remedy(StrEnum):
     """What can be done, from the least to the most."""
 
     LOG = "log"
-    SKIP = "skip the performance"
+    SKIP = "fade the performance out and leave it out"
+    TIDY = "let go of old rows and of what the cache holds unused"
+    REBUILD = "rebuild the engine"
     REOPEN = "reopen the device"
-    RESTART = "restart the program, through systemd"
+    RESTART = "restart the program through systemd"
+    SILENCE = "stay silent and say so"
 
 
 Bad = Callable[[Vitals, Vitals], str | None]
@@ -32,17 +38,22 @@ class Check:
 
     name: str
     looks_at: str
+    bad_when: str
     bad: Bad
     for_s: float
     remedies: Sequence[Remedy]
     apart_s: float = 30.0
     then: str = "stays in the status"
-    """What happens when no remedy helped."""
+    """What happens when no remedy helped, or none is needed."""
 
 
 AUDIBLE = 10 ** (-60 / 20)
 """-60 dBFS: what a graph gives above this should be heard. Our choice."""
 INAUDIBLE = 10 ** (-100 / 20)
+DIRECT = 10 ** (-40 / 20)
+"""-40 dBFS of a mean over a block: no sound that comes through the DC block has so much. Our choice."""
+OFF_PACE = 0.02
+"""A sound device's clock is wrong by less than a thousandth; one that plays at 44.1 kHz, or at no pace, by far more."""
 DISK_LOW = 0.03
 MEMORY_BYTES = 1_500_000_000
 """Far above what a demo needs (see tests/bench), below what a computer with 2 GB can give."""
@@ -61,12 +72,20 @@ def _late(now: Vitals, before: Vitals) -> str | None:
 
 
 def _lost(now: Vitals, _before: Vitals) -> str | None:
-    return now.lost
+    return None if now.device_wrong else now.lost
+
+
+def _wrong(now: Vitals, _before: Vitals) -> str | None:
+    if now.device_wrong:
+        return now.lost
+    off = now.pace is not None and abs(now.pace - 1.0) > OFF_PACE
+    return f"The device takes {now.pace:.2f} times as many frames a second as it should." if off else None
 
 
 def _silent(now: Vitals, _before: Vitals) -> str | None:
     silent = now.asked_peak > AUDIBLE and now.sent_peak < INAUDIBLE and now.lost is None
-    return "The piece sounds, and nothing comes out of the cap." if silent else None
+    stuck = now.stuck_at > AUDIBLE  # which the block on direct current silences, and another check sees
+    return "The piece sounds, and nothing comes out of the cap." if silent and not stuck else None
 
 
 def _sounding(now: Vitals, _before: Vitals) -> str | None:
@@ -75,6 +94,15 @@ def _sounding(now: Vitals, _before: Vitals) -> str | None:
 
 def _heard(now: Vitals) -> bool:
     return now.sent_peak > AUDIBLE and now.lost is None
+
+
+def _direct(now: Vitals, _before: Vitals) -> str | None:
+    bad = now.sent_mean > DIRECT and now.lost is None
+    return "What is sent is a direct current, which harms loudspeakers." if bad else None
+
+
+def _stuck(now: Vitals, _before: Vitals) -> str | None:
+    return "The graph gives the same value again and again." if now.stuck_at > AUDIBLE else None
 
 
 def _not_finite(now: Vitals, before: Vitals) -> str | None:
@@ -115,6 +143,10 @@ def _hot(now: Vitals, _before: Vitals) -> str | None:
     return f"The processor is at {now.temperature_c:.0f} °C." if hot else None
 
 
+def _throttled(now: Vitals, before: Vitals) -> str | None:
+    return "The processor slows itself down." if now.throttled > before.throttled else None
+
+
 def _clock(now: Vitals, _before: Vitals) -> str | None:
     return now.clock_doubt
 
@@ -123,37 +155,146 @@ def _flooded(now: Vitals, before: Vitals) -> str | None:
     return "Somebody floods the control port." if now.too_often > before.too_often else None
 
 
-LOG, SKIP, REOPEN, RESTART = Remedy.LOG, Remedy.SKIP, Remedy.REOPEN, Remedy.RESTART
+LOG, SKIP, TIDY, REBUILD = Remedy.LOG, Remedy.SKIP, Remedy.TIDY, Remedy.REBUILD
+REOPEN, RESTART, SILENCE = Remedy.REOPEN, Remedy.RESTART, Remedy.SILENCE
 
 CHECKS: Sequence[Check] = (
-    Check("engine stands", "frames written", _frames, 2.0, (LOG, RESTART), apart_s=3.0),
-    Check("late blocks", "gaps that the device reports", _late, 0.0, (LOG,)),
-    Check("device lost", "errors of the device", _lost, 0.0, (LOG,), then="opened again for as long as it takes"),
-    Check("silent", "peak before and after the cap", _silent, 10.0, (LOG, REOPEN, SKIP, RESTART)),
-    Check("sounding", "peak after the cap against the hours", _sounding, 6.0, (LOG, RESTART), apart_s=2.0),
-    Check("no numbers", "frames that the cap muted", _not_finite, 0.0, (LOG, SKIP)),
-    Check("graph failed", "errors of nodes", _failed, 0.0, (LOG,), then="the performance is left out"),
-    Check("performance broken", "fixity, channels, plan", _unplayable, 0.0, (LOG,), then="left out until mended"),
-    Check("no plan", "the planner's process", _unplanned, 60.0, (LOG,), then="started again every 30 s"),
-    Check("above plan", "gain of the governor", _governed, 1.0, (LOG,), then="the governor goes on keeping the caps"),
-    Check("log", "errors of the state folder", _log, 0.0, (LOG,), then="a week of rows waits in memory"),
-    Check("disk", "share of the disk that is free", _disk, 0.0, (LOG,)),
-    Check("memory", "resident memory", _memory, 60.0, (LOG, RESTART)),
-    Check("heat", "the hottest sensor", _hot, 60.0, (LOG,)),
-    Check("clock", "time service, battery clock, steps", _clock, 0.0, (LOG,), then="as `when_clock_is_unsure` says"),
-    Check("control port", "datagrams beyond the allowance", _flooded, 5.0, (LOG,), then="what is too much is dropped"),
+    Check(
+        "engine stands",
+        "frames written",
+        "none since the last look",
+        _frames,
+        1.0,
+        (LOG, REBUILD, RESTART),
+        apart_s=2.0,
+        then="ended and started again by systemd for as long as it takes, fading in each time",
+    ),
+    Check("late blocks", "gaps that the device reports", "any", _late, 0.0, (LOG,), then="the next block goes on"),
+    Check(
+        "device lost",
+        "errors of the device",
+        "it does not open, or takes nothing",
+        _lost,
+        0.0,
+        (LOG,),
+        then="opened again for as long as it takes; the piece goes on in time, unheard",
+    ),
+    Check(
+        "device wrong",
+        "its channels, and the pace at which it takes frames",
+        "too few; off by 2 % over 20 s",
+        _wrong,
+        5.0,
+        (LOG, REOPEN),
+        then="the piece goes on; too few channels: unheard",
+    ),
+    Check(
+        "silent",
+        "peak before and after the cap",
+        "above -60 dBFS before, below -100 after",
+        _silent,
+        10.0,
+        (LOG, REOPEN, SKIP, RESTART),
+    ),
+    Check(
+        "sounding",
+        "peak after the cap against the hours",
+        "above -60 dBFS while closed or held",
+        _sounding,
+        6.0,
+        (LOG, REBUILD, RESTART, SILENCE),
+        apart_s=2.0,
+        then="stays silent until a person restarts it",
+    ),
+    Check(
+        "direct current",
+        "mean of a block after the cap",
+        "above -40 dBFS",
+        _direct,
+        2.0,
+        (LOG, SKIP, RESTART, SILENCE),
+        apart_s=3.0,
+        then="stays silent until a person restarts it",
+    ),
+    Check("stuck value", "swing of a block before the cap", "none, above -60 dBFS", _stuck, 10.0, (LOG, SKIP)),
+    Check("no numbers", "frames that the cap muted", "any", _not_finite, 0.0, (LOG, SKIP)),
+    Check(
+        "graph failed",
+        "errors of nodes",
+        "any",
+        _failed,
+        0.0,
+        (LOG,),
+        then="faded out; the performance is left out for an hour, twice as long each time",
+    ),
+    Check(
+        "performance broken",
+        "fixity, channels, plan",
+        "one cannot be played",
+        _unplayable,
+        0.0,
+        (LOG,),
+        then="left out until mended",
+    ),
+    Check(
+        "no plan",
+        "the planner's process",
+        "it failed",
+        _unplanned,
+        60.0,
+        (LOG,),
+        then="the last plan stays in force; the planner is started again every 30 s",
+    ),
+    Check(
+        "above plan",
+        "gain of the governor",
+        "it takes anything away",
+        _governed,
+        1.0,
+        (LOG,),
+        then="the governor goes on keeping the caps",
+    ),
+    Check("log", "errors of the state folder", "any", _log, 0.0, (LOG,), then="rows wait in memory, 10,000 at most"),
+    Check("disk", "share of the disk that is free", "below 3 %", _disk, 0.0, (LOG, TIDY), apart_s=3_600.0),
+    Check("memory", "resident memory", "above 1.5 GB", _memory, 60.0, (LOG, RESTART)),
+    Check("heat", "the hottest sensor", "above 80 °C", _hot, 60.0, (LOG,)),
+    Check("throttling", "the kernel's count of throttlings", "it grows", _throttled, 0.0, (LOG,)),
+    Check(
+        "clock",
+        "time service, battery clock, steps",
+        "nobody vouches for it",
+        _clock,
+        0.0,
+        (LOG,),
+        then="the hours go by `when_clock_is_unsure`",
+    ),
+    Check(
+        "control port",
+        "datagrams beyond the allowance",
+        "any",
+        _flooded,
+        5.0,
+        (LOG,),
+        then="what is too much is dropped",
+    ),
 )
 
 
 _HEAD = """\
-| check | looks at | bad after | what is done | when that does not help |
-| --- | --- | --- | --- | --- |"""
+| check | looks at | is bad | for | what is done | when that does not help |
+| --- | --- | --- | --- | --- | --- |"""
 
 
 def table() -> str:
     """The checks as a Markdown table."""
     rows = (
-        f"| {check.name} | {check.looks_at} | {check.for_s:g} s | {', then '.join(check.remedies)} | {check.then} |"
-        for check in CHECKS
+        f"| {one.name} | {one.looks_at} | {one.bad_when} | {one.for_s:g} s | {_climbed(one)} | {one.then} |"
+        for one in CHECKS
     )
     return "\n".join([_HEAD, *rows])
+
+
+def _climbed(check: Check) -> str:
+    """Logging takes no time: what follows it is done at once."""
+    first, *more = check.remedies[1:] or ("",)
+    return ", then ".join([f"log, {first}" if first else "log", *(f"after {check.apart_s:g} s {one}" for one in more)])

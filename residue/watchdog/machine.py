@@ -3,10 +3,30 @@
 from __future__ import annotations
 
 import os
+from dataclasses import dataclass
 from pathlib import Path
 
 _THERMAL = Path("/sys/class/thermal")
 _STATUS = Path("/proc/self/status")
+_PROCESSORS = Path("/sys/devices/system/cpu")
+_FIRMWARE = Path("/sys/devices/platform/soc/soc:firmware/get_throttled")
+_THROTTLED_NOW = 0b1110
+"""Frequency capped, throttled, soft temperature limit active: Raspberry Pi documentation, vcgencmd get_throttled."""
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """Everything about the machine that the watchdog looks at, all of one moment."""
+
+    disk_free_share: float = 1.0
+    memory_bytes: int = 0
+    temperature_c: float | None = None
+    throttled: int = 0
+
+
+def conditions(folder: Path) -> Conditions:
+    """As they are now; the disk is the one that `folder` lies on."""
+    return Conditions(disk_free_share(folder), memory_bytes(), temperature_c(), throttled())
 
 
 def disk_free_share(folder: Path) -> float:
@@ -36,3 +56,21 @@ def temperature_c() -> float | None:
         except (OSError, ValueError):
             continue
     return max(found, default=None)
+
+
+def throttled() -> int:
+    """How often the processor slowed itself down since boot; on boards that only tell of now, 1 while it does.
+
+    Source: core_throttle_count of the kernel's documentation (x86 thermal); on a Raspberry Pi the firmware's flags.
+    """
+    counted = 0
+    for counter in sorted(_PROCESSORS.glob("cpu[0-9]*/thermal_throttle/*_throttle_count")):
+        counted += _number(counter, 10)
+    return counted + bool(_number(_FIRMWARE, 16) & _THROTTLED_NOW)
+
+
+def _number(path: Path, base: int) -> int:
+    try:
+        return int(path.read_text(), base)
+    except (OSError, ValueError):
+        return 0

@@ -14,7 +14,11 @@ class Vitals:
     """Written by the engine since its start."""
     late_blocks: int = 0
     lost: str | None = None
-    """Why the device is not there."""
+    """Why the device is not there, or cannot be used."""
+    device_wrong: bool = False
+    """It is there, but is not what the room needs."""
+    pace: float | None = None
+    """Frames taken over the last while against the frames of that time; None while that is not known."""
     performance: str | None = None
     may_sound: bool = True
     """Open and not held, or within the fade that ends it."""
@@ -22,11 +26,15 @@ class Vitals:
     """Highest magnitude of the last block before the cap."""
     sent_peak: float = 0.0
     """Highest magnitude of the last block after it."""
+    sent_mean: float = 0.0
+    """Highest magnitude of the mean of an output over the last block sent."""
+    stuck_at: float = 0.0
+    """Highest magnitude of an output of the graph that stood at one value for the whole last block."""
     governor_db: float = 0.0
     cut_hops: int = 0
     muted_frames: int = 0
     failures: int = 0
-    """Performances whose graph failed since the start."""
+    """How often a performance failed within its graph since the start."""
     unplayable: int = 0
     planned: bool = True
     """The programme has a plan, or is being planned."""
@@ -39,3 +47,5 @@ class Vitals:
     clock_doubt: str | None = None
     """Why the time of day cannot be relied on, and what the house goes by meanwhile."""
     temperature_c: float | None = None
+    throttled: int = 0
+    """How often the processor slowed itself down, as the kernel counts it."""

@@ -58,9 +58,11 @@ class Watchdog:
             if why is None and case == _WELL:
                 continue
             case = _seen(case, check, why, now_s)
-            if case.why is not None and case.taken < len(check.remedies) and now_s >= case.next_at_s:
-                due.append(Due(check, check.remedies[case.taken], case.why))
-                case = replace(case, taken=case.taken + 1, next_at_s=now_s + check.apart_s)
+            while case.why is not None and case.taken < len(check.remedies) and now_s >= case.next_at_s:
+                remedy = check.remedies[case.taken]
+                due.append(Due(check, remedy, case.why))
+                wait_s = 0.0 if remedy is Remedy.LOG else check.apart_s  # what follows the log follows at once
+                case = replace(case, taken=case.taken + 1, next_at_s=now_s + wait_s)
             self._cases[check.name] = case
         return sorted(due, key=lambda one: list(Remedy).index(one.remedy))
 

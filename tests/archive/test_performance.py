@@ -65,6 +65,15 @@ def test_a_fault_is_told_by_its_key_or_value(tmp_path: Path, text: str, told: st
         read_performance(written(tmp_path, text))
 
 
+def test_all_that_is_wrong_is_told_at_once(tmp_path: Path) -> None:
+    text = LEAST.replace("title", "titel").replace("mmg", "mgm") + 'track = 0\n[[mark]]\nat_s = "now"\n'
+    with pytest.raises(ProblemError) as caught:
+        read_performance(written(tmp_path, text))
+    keys = {finding.where.rsplit(": ")[-1] for finding in caught.value.findings}
+    assert keys == {"titel", "title", "channel.arm.kind", "channel.arm.track", "mark[1].at_s", "mark[1].text"}
+    assert "Did you mean mmg?" in str(caught.value)
+
+
 def test_a_missing_file_and_a_file_that_is_no_text_are_told(tmp_path: Path) -> None:
     with pytest.raises(ProblemError, match="missing"):
         read_performance(tmp_path / "performance.toml")

@@ -1,27 +1,54 @@
-"""The table of published rules for one room."""
+"""What caps mean for one room."""
 
 from datetime import date
 
+import msgspec
 import pytest
 
-from residue.loudness.calibration import Calibration, offset_db
-from residue.loudness.cap_table import cap_table
+from residue.loudness.calibration import (
+    Calibration,
+    VibrationCalibration,
+    felt_offset_db,
+    offset_db,
+)
+from residue.loudness.cap_table import room_rows, rule_rows
 from residue.loudness.caps import CapEntry
 from residue.loudness.outputs import Output
 from residue.loudness.rules import RULES
 from residue.loudness.weightings import Weighting
 
 CALIBRATED = Calibration(played_dbfs=-20.0, read_dba=74.2, read_dbc=76.0, on=date(2026, 3, 2))
+SHAKEN = VibrationCalibration(played_dbfs=-20.0, read_aw_m_per_s2=0.2, on=date(2026, 3, 2))
 
 
-def test_every_limit_of_every_rule_has_a_row() -> None:
-    rows = cap_table([CapEntry(rule="who-2022")], {"left": Output(device_channel=1)})
-    assert [row.rule for row in rows] == [name for name, rule in RULES.items() for _ in rule.limits]
-    assert [row.rule for row in rows if row.in_force] == ["who-2022"]
-    assert all(row.limit_dbfs is None for row in rows)
-    assert rows[0].window == "15 min"
+def test_every_rule_has_a_row_and_those_in_force_are_marked() -> None:
+    rows = rule_rows([CapEntry(rule="who-2022")], {"left": Output(device_channel=1)})
+    assert [row.name for row in rows] == list(RULES)
+    assert [row.name for row in rows if row.in_force] == ["who-2022"]
+    assert all(cap.limit_dbfs is None and cap.loudest is None for row in rows for cap in row.caps)
 
 
-def test_a_calibrated_room_is_told_what_a_limit_is_at_its_outputs() -> None:
-    (row, *_) = cap_table([], {"left": Output(device_channel=1, calibration=CALIBRATED)})
-    assert row.limit_dbfs == pytest.approx(100.0 - offset_db(CALIBRATED, Weighting.A, "speaker"))
+def test_a_calibrated_room_is_told_which_output_reaches_a_limit_first_and_at_which_level() -> None:
+    outputs = {
+        "quiet": Output(device_channel=1, calibration=CALIBRATED),
+        "loud": Output(device_channel=2, calibration=msgspec.structs.replace(CALIBRATED, played_dbfs=-30.0)),
+    }
+    (row,) = room_rows([CapEntry(rule="who-2022")], outputs)
+    assert row.loudest == "loud"
+    assert row.limit_dbfs == pytest.approx(100.0 - offset_db(CALIBRATED, Weighting.A, "speaker") - 10.0)
+
+
+def test_vibration_is_told_by_the_output_that_was_measured_to_shake() -> None:
+    outputs = {
+        "left": Output(device_channel=1, calibration=CALIBRATED),
+        "floor": Output(device_channel=2, calibration=CALIBRATED, vibration=SHAKEN, transducer="shaker"),
+    }
+    (row,) = room_rows([CapEntry(quantity="A(8)", limit_m_per_s2=0.5)], outputs)
+    assert (row.cap.name, row.cap.limit_in_words, row.loudest) == ("A(8)", "0.5 m/s²", "floor")
+    assert row.limit_dbfs == pytest.approx(-6.02 - felt_offset_db(SHAKEN, "shaker"), abs=0.01)
+
+
+def test_the_bound_on_a_coil_stands_in_the_table() -> None:
+    outputs = {"floor": Output(device_channel=1, transducer="shaker", long_term_dbfs=-9.0)}
+    (row,) = room_rows([], outputs)
+    assert (row.cap.name, row.limit_dbfs) == ("long-term power of floor", -9.0)

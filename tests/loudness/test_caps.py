@@ -79,7 +79,7 @@ def test_a_cap_that_stands_twice_is_kept_once() -> None:
     ],
 )
 def test_published_rules_have_their_published_figures(rule: str, limits: set[tuple[str, float, float]]) -> None:
-    assert {(limit.quantity, limit.window_s, limit.limit_db) for limit in RULES[rule].limits} == limits
+    assert {(limit.quantity, limit.window_s, limit.limit) for limit in RULES[rule].limits} == limits
 
 
 @pytest.mark.parametrize("name", RULES)
@@ -104,7 +104,7 @@ def test_a_physical_cap_stops_where_an_output_has_no_calibration() -> None:
     findings = check_room(entries, outputs, ears_unknown=True)
     assert [str(finding) for finding in findings if finding.severity is Severity.STOPS] == [
         "room.toml: cap[1]: It limits what arrives at the ear, but output floor has no calibration. "
-        "Calibrate every output, or state a limit_dbfs."
+        "Calibrate every output (residue calibrate), or state a limit_dbfs."
     ]
 
 
@@ -145,7 +145,7 @@ def test_a_cap_that_never_decides_is_noted() -> None:
     entries = [CapEntry(rule="who-2022"), CapEntry(quantity="LAeq", window_s=900.0, limit_db=85.0)]
     findings = check_room(entries, {"left": Output(device_channel=1, calibration=CALIBRATED)}, ears_unknown=False)
     (note,) = [finding for finding in findings if finding.severity is Severity.NOTES]
-    assert note.what == "who-2022, LAeq over 15 min allows 100 dB(A), but LAeq over 15 min only 85."
+    assert note.what == "who-2022, LAeq over 15 min allows 100 dB(A), but LAeq over 15 min only 85 dB(A)."
 
 
 def test_a_cap_that_leaves_next_to_nothing_of_a_performance_is_named() -> None:
@@ -189,3 +189,46 @@ def test_the_offset_turns_what_was_played_into_what_was_read() -> None:
     assert played_a + offset_db(CALIBRATED, Weighting.A, "speaker") == pytest.approx(CALIBRATED.read_dba)
     played_c = CALIBRATED.played_dbfs + pink_level_db(Weighting.C, "speaker")
     assert played_c + offset_db(CALIBRATED, Weighting.C, "speaker") == pytest.approx(CALIBRATED.read_dbc)
+
+
+@pytest.mark.parametrize(
+    ("entries", "severity", "said"),
+    [
+        (
+            [CapEntry(rule="ch-93"), CapEntry(rule="ch-100")],
+            Severity.WARNS,
+            "Two rules contradict each other: ch-100, LAeq over 1 h allows 100 dB(A), but ch-93, LAeq over 1 h only 93",
+        ),
+        (
+            [CapEntry(rule="who-2022"), CapEntry(quantity="LAeq", window_s=3600.0, limit_db=102.0)],
+            Severity.NOTES,
+            "LAeq over 1 h allows 102 dB(A), but who-2022, LAeq over 15 min only 100 dB(A).",
+        ),
+        (
+            [CapEntry(quantity="LAeq", window_s=900.0, limit_db=33.0)],
+            Severity.WARNS,
+            "LAeq over 15 min allows 33 dB(A), about 33 dB at the ear: a gallery at night.",
+        ),
+        (
+            [CapEntry(quantity="LAeq", window_s=900.0, limit_dbfs=-70.0)],
+            Severity.WARNS,
+            "LAeq over 15 min allows -70 dBFS(A), about 26 dB at the ear: a gallery at night.",
+        ),
+    ],
+    ids=["two rules", "a longer window", "inaudible", "inaudible in the wire"],
+)
+def test_caps_that_do_not_go_together_or_leave_nothing_are_named(
+    entries: list[CapEntry], severity: Severity, said: str
+) -> None:
+    entries = [*entries, CapEntry(quantity="LCeq", window_s=900.0, limit_db=110.0)]
+    findings = check_room(entries, {"left": Output(device_channel=1, calibration=CALIBRATED)}, ears_unknown=False)
+    (finding,) = [finding for finding in findings if said in finding.what]
+    assert finding.severity is severity
+    assert finding.mend
+
+
+def test_a_room_that_is_calibrated_and_says_it_is_not_is_told() -> None:
+    findings = check_room(
+        [CapEntry(rule="fr-2017")], {"left": Output(device_channel=1, calibration=CALIBRATED)}, ears_unknown=True
+    )
+    assert [finding.where for finding in findings] == ["room.toml: levels_at_the_ear"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -66,12 +66,15 @@ def run(
     cuts: Sequence[int] = (),
     controls: Mapping[str, Control] | None = None,
     source: Performance | None = None,
+    moving: Collection[str] = (),
 ) -> Signal:
     """What a fresh step of the node gives over 0 … frames, cut at the frames of `cuts`.
 
     controls: whole signals, (ticks,), in the place of drivable parameters.
+    moving: parameters that may move although no control is given for them here.
     """
-    step = node.prepare(NodeContext(shapes_of(inputs), 7, source or Performance(), "."))
+    may_move = frozenset(controls or ()) | frozenset(moving)
+    step = node.prepare(NodeContext(shapes_of(inputs), 7, source or Performance(), ".", may_move))
     numbers = {name: getattr(node, name) for name in drivable(type(node))}
     steady = {name: float(number) for name, number in numbers.items() if not isinstance(number, Drive)}
     edges = [0, *sorted({at for at in cuts if 0 < at < frames}), frames]

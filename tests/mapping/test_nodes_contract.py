@@ -33,6 +33,7 @@ EXAMPLES: Mapping[str, Sequence[dict[str, Any]]] = {
         {"law": "logarithmic", "from_low": 0.01},
         {"law": "exponential", "to_low": 20.0, "to_high": 2000.0, "from_low": -1.0},
     ],
+    "curve": [{"at": [-1.0, 0.1, 0.7], "becomes": [0.0, 2.0, -1.0]}],
     "mix": [{"gains_db": [0.0, -6.0]}],
     "crossfade": [{"position": 0.3}, {"position": 0.3, "law": "linear"}],
     "highpass": [{"cutoff_hz": 20.0, "order": 3}],
@@ -69,7 +70,10 @@ EXAMPLES: Mapping[str, Sequence[dict[str, Any]]] = {
     "resonators": [{"modes_hz": [110.0, 277.5], "decay_s": 0.3, "gains_db": [0.0, -3.0]}],
     "noise": [{"channels": 2}],
     "oscillator": [{"frequency_hz": 440.0, "harmonics": 4}],
-    "strike": [{"decay_s": 0.03}],
+    "strike": [{"decay_s": 0.03}, {"decay_s": 0.03, "transpose_semitones": 7.5}],
+    "contour": [{"attack_s": 0.002, "hold_s": 0.004, "release_s": 0.01}],
+    "freeze": [{"length_s": 0.0301, "fade_s": 0.01}],
+    "respiratory_modulation": [{"window_s": 0.05}, {"measure": "wave"}],
     "low_voice": [{"beat_hz": 0.7}],
     "reverberation": [{"size": 0.3}],
     "pan": [{"position": -0.4}],
@@ -97,15 +101,25 @@ def nodes() -> list[Any]:
     for kind, node_type in KINDS.items():
         for number, parameters in enumerate(EXAMPLES.get(kind, [{}])):
             takes = ports(node_type)
-            for signal_kind in sorted(set.intersection(*map(set, takes.values())) if takes else {Kind.SLOW}):
+            for kinds in kinds_to_try(takes):
                 several = {field for field in takes if takes_several(node_type, field)}
                 wires = {field: ["a", "b"] if field in several else "a" for field in takes}
                 node = msgspec.convert({**wires, **parameters}, node_type)
                 inputs = {
-                    field: [WHOLE[signal_kind]] * 2 if field in several else WHOLE[signal_kind] for field in takes
+                    field: [WHOLE[kinds[field]]] * 2 if field in several else WHOLE[kinds[field]] for field in takes
                 }
-                cases.append(pytest.param(node, inputs, id=f"{kind}-{number}-{signal_kind}"))
+                shown = "-".join(sorted(set(kinds.values()))) or "none"
+                cases.append(pytest.param(node, inputs, id=f"{kind}-{number}-{shown}"))
     return cases
+
+
+def kinds_to_try(takes: Mapping[str, frozenset[Kind]]) -> list[dict[str, Kind]]:
+    """One kind of signal for all inputs, each that all of them take; where there is none, what each of them takes."""
+    if not takes:
+        return [{}]
+    common = sorted(frozenset.intersection(*takes.values()))
+    alike = [dict.fromkeys(takes, kind) for kind in common]
+    return alike or [{field: min(kinds) for field, kinds in takes.items()}]
 
 
 every_node = pytest.mark.parametrize(("node", "inputs"), nodes())
@@ -154,7 +168,8 @@ def test_driven_parameters_keep_the_bits_whatever_the_cutting(node: Node, inputs
 @pytest.mark.parametrize(("node", "inputs"), [case for case in nodes() if drivable(type(case.values[0]))])
 def test_a_number_and_a_signal_of_that_number_give_the_same_bits(node: Node, inputs: Signals) -> None:
     controls = {name: np.full(ticks(FRAMES), float(getattr(node, name))) for name in drivable(type(node))}
-    assert same(run(node, inputs, FRAMES, (), controls, CHANNELS), run(node, inputs, FRAMES, source=CHANNELS))
+    as_number = run(node, inputs, FRAMES, source=CHANNELS, moving=controls)
+    assert same(run(node, inputs, FRAMES, (), controls, CHANNELS), as_number)
 
 
 @every_node

@@ -7,7 +7,6 @@ import pytest
 from residue.loudness.outputs import Output
 from residue.output import device as device_module
 from residue.output.opening import check_device, routing_of, sink_opener
-from residue.output.returning import ReturningSink
 from residue.output.routing import Routing
 from residue.output.silent import SilentSink
 from residue.output.sink import SinkLostError
@@ -70,11 +69,6 @@ def test_a_machine_without_any_device_says_so() -> None:
 def test_too_few_channels_are_told_with_the_number_there_is() -> None:
     with pytest.raises(ProblemError, match=r"has 2 channels, and an output is wired to channel 6\. .*1 to 2"):
         device_module.check_width("USB", 2, 6)
-
-
-def test_a_device_that_is_not_there_stops_the_start_with_one_message() -> None:
-    with pytest.raises(ProblemError, match=r'no sound device "no such device".*Plug it in'):
-        ReturningSink(sink_opener("no such device", Routing((1,)), Path()))
 
 
 def test_checking_a_device_plays_nothing_and_leaves_files_alone(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ from residue.loudness.capped import Capped, Seal
 from residue.output.returning import FIRST_RETRY_S, LAST_RETRY_S, ReturningSink
 from residue.output.sink import Sink, SinkLostError
 from residue.output.together import Together
+from residue.problems import stopping
 from tests.runtime.stubs import HandClock, Keeping
 
 BLOCK = Capped(np.zeros((2, 4_800)), Seal())
@@ -47,6 +48,45 @@ def test_it_is_opened_again_ever_less_often_and_heard_again() -> None:
     assert returning.lost is None
     assert len(sink.blocks) > before
     assert returning.losses == 1
+
+
+def test_a_device_that_is_not_there_at_the_start_is_waited_for() -> None:
+    clock, sink = HandClock(), Keeping()
+    sink.gone = True
+    returning = ReturningSink(sink.open, clock.monotonic_s, clock.sleep)
+    assert (returning.lost, returning.wrong) == ("It is still unplugged.", False)
+    for _ in range(100):
+        returning.write(BLOCK)
+    sink.gone = False
+    for _ in range(round(LAST_RETRY_S / 0.1) + 2):
+        returning.write(BLOCK)
+    assert returning.lost is None
+    assert sink.blocks
+
+
+def test_a_device_that_is_not_what_the_room_needs_is_said_to_be_wrong_until_it_is_put_right() -> None:
+    clock, sink = HandClock(), Keeping()
+    problems = [stopping("room.toml: output", "It has 2 channels.", "Name another device.")] * 3
+
+    def open_sink() -> Sink:
+        if problems:
+            raise problems.pop()
+        return sink.open()
+
+    returning = ReturningSink(open_sink, clock.monotonic_s, clock.sleep)
+    assert returning.wrong
+    for _ in range(100):
+        returning.write(BLOCK)
+    assert (returning.lost, returning.wrong) == (None, False)
+
+
+def test_a_sink_that_was_given_up_is_not_opened_again() -> None:
+    clock, sink = HandClock(), Keeping()
+    returning = ReturningSink(sink.open, clock.monotonic_s, clock.sleep)
+    returning.give_up("It must be silent.")
+    for _ in range(100):
+        returning.write(BLOCK)
+    assert (sink.blocks, sink.closed, returning.lost) == ([], 1, "It must be silent.")
 
 
 def test_late_blocks_are_counted_over_all_openings() -> None:

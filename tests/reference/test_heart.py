@@ -204,3 +204,64 @@ def test_a_heart_that_calms_down_settles() -> None:
     assert isinstance(spread, np.ndarray)
     assert spread[60_000:100_000].min() > 4.0
     assert spread[-1] < 1.0
+
+
+def breathing(depth_ms: float, breaths_a_minute: float, beats: int = 90) -> Events:
+    """Beats at 75 a minute whose intervals go up and down by so much with the breath, from lowest to highest."""
+    at_s, times, intervals = 0.0, [], []
+    for _ in range(beats):
+        interval = 0.8 + depth_ms / 2000.0 * np.sin(2 * np.pi * breaths_a_minute / 60.0 * at_s)
+        at_s += interval
+        times.append(round(at_s * AUDIO_RATE_HZ))
+        intervals.append(interval)
+    return Events(np.array(times, np.int64), np.array(intervals))
+
+
+def modulation(events: Events, **parameters: Any) -> Floats:
+    ticks = int(events.frames[-1]) // FRAMES_PER_TICK
+    within = events.frames < ticks * FRAMES_PER_TICK
+    events = Events(events.frames[within], events.values[within])
+    node = KINDS["respiratory_modulation"](input="a", **parameters)
+    found = run(node, {"input": events}, ticks * FRAMES_PER_TICK)
+    assert isinstance(found, np.ndarray)
+    return found
+
+
+@pytest.mark.parametrize("depth_ms", [20.0, 60.0, 120.0])
+def test_the_depth_of_breath_put_in_is_the_depth_found(depth_ms: float) -> None:
+    """15 breaths a minute, the middle of the band of the Task Force (0.15 to 0.4 Hz)."""
+    assert modulation(breathing(depth_ms, 15.0))[-1] == pytest.approx(depth_ms, rel=0.15)
+
+
+def test_the_depth_is_that_of_the_power_in_the_band_of_the_task_force() -> None:
+    """Against scipy's spectrum of the intervals, resampled evenly, as Task Force 1996 describes it."""
+    random = np.random.default_rng(12)
+    events = breathing(50.0, 14.0, beats=200)
+    events = Events(events.frames, events.values + random.normal(0.0, 0.004, len(events.values)))
+    even_s = np.arange(20.0, events.frames[-1] / AUDIO_RATE_HZ, 0.25)
+    even = np.interp(even_s, events.frames / AUDIO_RATE_HZ, events.values * 1000.0)
+    frequencies_hz, density = signal.welch(even, 4.0, nperseg=240)
+    band = (frequencies_hz >= 0.15) & (frequencies_hz <= 0.4)
+    expected_ms = np.sqrt(8.0 * density[band].sum() * frequencies_hz[1])
+    assert modulation(events, window_s=120.0)[-1] == pytest.approx(expected_ms, rel=0.15)
+
+
+def test_a_slow_drift_of_the_heart_is_no_breath() -> None:
+    """At 3 cycles a minute, the low-frequency band of the Task Force, little comes through."""
+    assert modulation(breathing(60.0, 3.0))[-1] < 15.0
+
+
+def test_the_wave_of_the_breath_goes_with_the_intervals() -> None:
+    events = breathing(60.0, 15.0)
+    wave = modulation(events, measure="wave")[-20 * CONTROL_RATE_HZ :]
+    frequencies_hz, power = signal.welch(wave, CONTROL_RATE_HZ, nperseg=len(wave))
+    assert frequencies_hz[np.argmax(power)] == pytest.approx(0.25, abs=0.05)
+
+
+def test_the_beat_interval_is_held_over_what_cannot_be() -> None:
+    events = Events(np.arange(1, 7) * 40_000, np.array([0.0, 0.8, 0.82, 4.0, 0.05, 0.79]))
+    found = run(KINDS["beat_interval"](input="a", before_first_s=0.9), {"input": events}, 300_000)
+    assert isinstance(found, np.ndarray)
+    assert [float(found[frame // 24]) for frame in (0, 85_000, 125_000, 165_000, 205_000, 245_000)] == [
+        *(0.9, 0.8, 0.82, 0.82, 0.82, 0.79)
+    ]

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import subprocess
 import warnings
+from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import edfio
+import mne
 import numpy as np
 import pyedflib
 import pytest
@@ -18,7 +21,8 @@ from residue.archive.bag import Bag, open_bag, seal
 from residue.archive.fixity import verify
 from residue.archive.performance import FILE_NAME, Channel, ChannelKind, write_performance
 from residue.archive.readers.catalogue import open_channel
-from residue.archive.readers.edf import read_layout
+from residue.archive.readers.edf_annotations import notes
+from residue.archive.readers.edf_layout import ANNOTATIONS, read_layout
 from tests.archive.bags import SEALED_ON, performance
 from tests.reference.recordings import (
     Recording,
@@ -110,7 +114,7 @@ def test_a_recording_kept_as_edf_comes_back_within_the_resolution_of_the_format(
 
 
 def signals_of(path: Path) -> list[str]:
-    return [label for label in read_layout(path).labels if label not in ("EDF Annotations", "BDF Annotations")]
+    return [label for label in read_layout(path).labels if label not in ANNOTATIONS]
 
 
 @pytest.mark.parametrize("number", range(7))
@@ -124,6 +128,56 @@ def test_edf_and_bdf_files_of_others_read_as_pyedflib_reads_them(number: int) ->
             assert stream.length == len(theirs)
             step = abs(peer.getPhysicalMaximum(track - 1) - peer.getPhysicalMinimum(track - 1))
             assert np.abs(stream.read(0, stream.length) - theirs).max() <= 1e-9 * step
+
+
+def read_by_mne(path: Path) -> Any:
+    read = mne.io.read_raw_bdf if path.suffix == ".bdf" else mne.io.read_raw_edf
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # filter settings in these headers that mne calls odd
+        return read(path, stim_channel=False, preload=True, verbose="ERROR")
+
+
+@pytest.mark.parametrize("number", range(7))
+def test_edf_and_bdf_files_of_others_read_as_mne_reads_them(number: int) -> None:
+    """mne counts in volts and gives every signal the highest rate in the file; those it need not resample compare."""
+    path = edf_files()[number]
+    peer = read_by_mne(path)
+    compared = 0
+    for track, label in enumerate(signals_of(path), 1):
+        stream = open_channel(path, Channel(kind=ChannelKind.EEG, file=path.name, track=track))
+        if float(stream.rate_hz) != peer.info["sfreq"]:
+            continue
+        theirs = peer.get_data()[track - 1]
+        volts = 1e-6 if peer._orig_units.get(label) in ("µV", "uV") else 1.0
+        ours = stream.read(0, stream.length) * volts
+        assert len(ours) == len(theirs)
+        assert np.abs(ours - theirs).max() <= 1e-9 * max(float(np.ptp(ours)), volts)
+        compared += 1
+    assert compared > 0
+
+
+@pytest.mark.parametrize("number", range(7))
+def test_what_was_noted_in_files_of_others_is_what_mne_finds(number: int) -> None:
+    path = edf_files()[number]
+    peer = read_by_mne(path)
+    ours = sorted((float(at_s), text) for at_s, text in notes(path, read_layout(path)))
+    theirs = sorted(zip(peer.annotations.onset, map(str, peer.annotations.description), strict=True))
+    assert [text for _, text in ours] == [text for _, text in theirs]
+    assert [at_s for at_s, _ in ours] == pytest.approx([at_s for at_s, _ in theirs], abs=1e-6)
+
+
+@pytest.mark.parametrize(("suffix", "kind"), [(".edf", pyedflib.FILETYPE_EDFPLUS), (".bdf", pyedflib.FILETYPE_BDFPLUS)])
+def test_what_pyedflib_noted_is_found(tmp_path: Path, suffix: str, kind: int) -> None:
+    path = tmp_path / f"a{suffix}"
+    with pyedflib.EdfWriter(str(path), 1, file_type=kind) as peer:
+        peer.setSignalHeader(0, pyedflib.highlevel.make_signal_header("O1", sample_frequency=100))
+        peer.writeSamples([np.zeros(1000)])
+        peer.writeAnnotation(1.5, -1, "takes the dough")
+        peer.writeAnnotation(7.25, 0.5, "Öfen öffnen")
+    assert list(notes(path, read_layout(path))) == [
+        (Fraction(3, 2), "takes the dough"),
+        (Fraction(29, 4), "Öfen öffnen"),
+    ]
 
 
 def test_there_are_seven_such_files() -> None:

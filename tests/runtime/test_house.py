@@ -21,6 +21,7 @@ from residue.runtime.exchange import (
     Next,
     Prepare,
     Release,
+    Renew,
     SetTrim,
     Start,
     Tick,
@@ -218,6 +219,24 @@ def test_next_during_a_rest_ends_the_rest_and_passes_over_nothing() -> None:
     assert gallery.starts == [("first-batch", 0.0), ("second-batch", 0.0)]
 
 
+def test_what_was_exchanged_while_it_played_begins_anew_without_a_silence() -> None:
+    gallery = Gallery([opening(0, 600)])
+    gallery.wait(6)
+    gallery.hear(Renew("a person"))
+    gallery.wait(1)
+    assert gallery.starts == [("first-batch", 0.0), ("first-batch", 0.0)]
+    assert gallery.engine.view.turn == 2
+    assert not any(isinstance(action, FadeOut) for action in gallery.actions)
+    gallery.wait(DURATION_S["first-batch"] + 5)
+    assert gallery.starts[2] == ("second-batch", 0.0)
+
+
+def test_what_was_exchanged_while_nothing_played_changes_nothing() -> None:
+    gallery = Gallery([])
+    gallery.hear(Renew("a person"))
+    assert gallery.house == replace(House(), since=BEGIN, reason="by the hours")
+
+
 def test_next_while_closed_changes_nothing() -> None:
     gallery = Gallery([])
     gallery.hear(Next("the front desk"))
@@ -245,6 +264,17 @@ def test_a_performance_goes_on_unheard_while_the_device_is_lost() -> None:
     gallery.wait(3)
     assert gallery.state() is State.PLAYING
     assert gallery.starts == [("first-batch", 0.0)]
+
+
+def test_the_programme_goes_on_in_time_while_the_device_is_lost() -> None:
+    gallery = Gallery([opening(0, 600)])
+    gallery.engine.view = replace(gallery.engine.view, fault="The sound device is gone.")
+    gallery.wait(TICK_S + DURATION_S["first-batch"] + PROGRAMME.rest_s + 2)
+    assert gallery.state() is State.FAULTED
+    assert gallery.starts == [("first-batch", 0.0), ("second-batch", 0.0)]
+    gallery.hear(Hold("the night watch"))
+    gallery.wait(1)
+    assert gallery.state() is State.HELD
 
 
 def test_what_cannot_be_played_is_passed_over_with_a_word() -> None:
@@ -422,7 +452,9 @@ MOVES = st.lists(
         st.tuples(st.just("unplayable"), st.sets(st.sampled_from(PROGRAMME.performances))),
         st.tuples(
             st.just("hear"),
-            st.sampled_from([Hold("a"), Hold("b"), Release("a"), Next("a"), Trim(-6, "a"), Trim(9, "a"), Tick()]),
+            st.sampled_from(
+                [Hold("a"), Hold("b"), Release("a"), Next("a"), Trim(-6, "a"), Trim(9, "a"), Renew("a"), Tick()]
+            ),
         ),
     ),
     max_size=25,
@@ -454,7 +486,7 @@ def do(gallery: Gallery, move: str, argument: object) -> int:
             gallery.engine.view = replace(
                 gallery.engine.view, ready=ready, unplayable=dict.fromkeys(names, "Its bag is broken.")
             )
-        case _, (Tick() | Hold() | Release() | Next() | Trim()) as event:
+        case _, (Tick() | Hold() | Release() | Next() | Trim() | Renew()) as event:
             gallery.hear(event)
     return 1
 

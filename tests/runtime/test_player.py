@@ -10,10 +10,10 @@ from residue.mapping.playback import Playback
 from residue.mapping.signals import AUDIO_RATE_HZ
 from residue.output.returning import ReturningSink
 from residue.problems import stopping
-from residue.runtime.engine import BLOCK_FRAMES, Engine
+from residue.runtime.engine import BLOCK_FRAMES, Engine, Failure
 from residue.runtime.exchange import FadeOut, SetTrim, Start
 from residue.runtime.planning import Outcome
-from residue.runtime.player import Player
+from residue.runtime.player import ALL_FAILED_S, LEFT_OUT_MOST_S, LEFT_OUT_S, Player, left_out
 from tests.runtime.stubs import HandClock, Hum, Keeping, stage
 
 PATIENCE_S = 10.0
@@ -35,7 +35,7 @@ class Stage:
         clock, sink = HandClock(), Keeping()
         returning = ReturningSink(sink.open, clock.monotonic_s, clock.sleep)
         self.engine = Engine(stage(), returning, 2, monotonic_s=clock.monotonic_s)
-        self.player = Player(self.engine, Plans(), opens)
+        self.player = Player(self.engine, Plans(), opens, clock.monotonic_s)
 
     def until_turn(self, number: int) -> None:
         deadline = time.monotonic() + PATIENCE_S
@@ -114,3 +114,23 @@ def test_trim_and_fade_reach_the_engine() -> None:
     for _ in range(4):
         on.engine.run_block()
     assert not on.player.view().sounding
+
+
+def test_a_performance_that_failed_is_left_out_for_a_while_that_doubles() -> None:
+    both = {"first-batch", "second-batch"}
+
+    def out(times: int, after_s: float) -> bool:
+        return "first-batch" in left_out({"first-batch": Failure("A node failed.", 0.0, times)}, both, after_s)
+
+    assert out(1, LEFT_OUT_S - 1)
+    assert not out(1, LEFT_OUT_S)
+    assert out(3, 4 * LEFT_OUT_S - 1)
+    assert not out(3, 4 * LEFT_OUT_S)
+    assert not out(1_000, LEFT_OUT_MOST_S)
+
+
+def test_where_nothing_else_can_be_played_what_failed_is_tried_again_soon() -> None:
+    failures = {"first-batch": Failure("A node failed.", 0.0, 1), "second-batch": Failure("A node failed.", 30.0, 1)}
+    planned = {"first-batch", "second-batch"}
+    assert left_out(failures, planned, ALL_FAILED_S - 1).keys() == planned
+    assert left_out(failures, planned, ALL_FAILED_S).keys() == {"second-batch"}

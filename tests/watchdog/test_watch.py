@@ -32,21 +32,29 @@ def test_a_healthy_house_is_left_alone() -> None:
 FAILINGS: list[tuple[str, dict[str, Any], list[Remedy]]] = [
     ("late blocks", {"late_blocks": lambda second: second}, [Remedy.LOG]),
     ("device lost", {"lost": "It is unplugged."}, [Remedy.LOG]),
+    ("device wrong", {"lost": "It has 2 channels.", "device_wrong": True}, [Remedy.LOG, Remedy.REOPEN]),
     (
         "silent",
         {"asked_peak": 0.1, "sent_peak": 0.0},
         [Remedy.LOG, Remedy.REOPEN, Remedy.SKIP, Remedy.RESTART],
     ),
-    ("sounding", {"sent_peak": 0.1, "may_sound": False}, [Remedy.LOG, Remedy.RESTART]),
+    (
+        "sounding",
+        {"sent_peak": 0.1, "may_sound": False},
+        [Remedy.LOG, Remedy.REBUILD, Remedy.RESTART, Remedy.SILENCE],
+    ),
+    ("direct current", {"sent_mean": 0.02}, [Remedy.LOG, Remedy.SKIP, Remedy.RESTART, Remedy.SILENCE]),
+    ("stuck value", {"stuck_at": 0.1, "asked_peak": 0.1}, [Remedy.LOG, Remedy.SKIP]),
     ("no numbers", {"muted_frames": lambda second: second}, [Remedy.LOG, Remedy.SKIP]),
     ("graph failed", {"failures": 1}, [Remedy.LOG]),
     ("performance broken", {"unplayable": 1}, [Remedy.LOG]),
     ("no plan", {"planned": False}, [Remedy.LOG]),
     ("above plan", {"governor_db": -1.5}, [Remedy.LOG]),
     ("log", {"log_trouble": "disk full"}, [Remedy.LOG]),
-    ("disk", {"disk_free_share": 0.01}, [Remedy.LOG]),
+    ("disk", {"disk_free_share": 0.01}, [Remedy.LOG, Remedy.TIDY]),
     ("memory", {"memory_bytes": 3_000_000_000}, [Remedy.LOG, Remedy.RESTART]),
     ("heat", {"temperature_c": 91.0}, [Remedy.LOG]),
+    ("throttling", {"throttled": lambda second: second}, [Remedy.LOG]),
     ("clock", {"clock_doubt": "The clock is unsure."}, [Remedy.LOG]),
     ("control port", {"too_often": lambda second: second}, [Remedy.LOG]),
 ]
@@ -59,8 +67,14 @@ def test_each_way_of_failing_is_seen_by_its_check_and_no_other(
     assert remedies(600, **bad) == {check: expected}
 
 
-def test_an_engine_that_stands_is_logged_and_then_the_program_is_restarted() -> None:
-    assert remedies(60, moving=False) == {"engine stands": [Remedy.LOG, Remedy.RESTART]}
+def test_an_engine_that_stands_is_rebuilt_and_then_the_program_is_restarted() -> None:
+    assert remedies(60, moving=False) == {"engine stands": [Remedy.LOG, Remedy.REBUILD, Remedy.RESTART]}
+
+
+@pytest.mark.parametrize("pace", [0.919, 1.5, 40.0], ids=["44.1 kHz", "too fast", "no clock at all"])
+def test_a_device_that_keeps_another_pace_is_wrong(pace: float) -> None:
+    assert remedies(60, pace=pace) == {"device wrong": [Remedy.LOG, Remedy.REOPEN]}
+    assert remedies(60, pace=1.001) == {}
 
 
 def test_every_check_has_a_way_of_failing_in_these_tests() -> None:
@@ -73,7 +87,7 @@ def test_remedies_climb_and_keep_their_distance() -> None:
         now = Vitals(float(second), frames=second, asked_peak=0.1)
         taken += [(due.remedy, second) for due in watchdog.look(now)]
     assert [remedy for remedy, _ in taken] == [Remedy.LOG, Remedy.REOPEN, Remedy.SKIP, Remedy.RESTART]
-    assert [second for _, second in taken] == [10, 40, 70, 100]
+    assert [second for _, second in taken] == [10, 10, 40, 70]
 
 
 def test_a_fault_that_flickers_does_not_begin_at_the_first_remedy_each_time() -> None:

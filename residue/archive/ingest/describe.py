@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
@@ -16,8 +15,8 @@ from msgspec import Meta
 from residue.archive.ingest.source import Source
 from residue.archive.ingest.sources.table import TABLES, TableFacts
 from residue.archive.performance import Channel, ChannelKind, Mark, Permission, Record, Seconds
-from residue.problems import Finding, ProblemError, Severity, nearest, stopping
-from residue.wording import explained
+from residue.checking import check, read_toml
+from residue.problems import Finding, ProblemError, Severity, nearest
 
 
 class Align(Record, frozen=True, kw_only=True):
@@ -58,25 +57,12 @@ class Description(Record, frozen=True, kw_only=True):
 
 
 def read_description(path: Path) -> Description:
-    """A describe file; raises ProblemError."""
-    raw = _read(path)
-    try:
-        return msgspec.convert(raw, Description)
-    except msgspec.ValidationError as error:
-        place, mend = explained(error)
-        where = f"{path.name}: {place.removeprefix('.') or 'the file'}"
-        raise stopping(where, "This cannot stand here.", mend) from None
-
-
-def _read(path: Path) -> dict[str, object]:
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except UnicodeDecodeError:
-        raise stopping(path.name, "The file is not UTF-8 text.", "Save it as UTF-8.") from None
-    except OSError as error:
-        raise stopping(path.name, f"The file cannot be read: {error.strerror}.", "Check its name.") from None
-    except tomllib.TOMLDecodeError as error:
-        raise stopping(path.name, f"It is not valid TOML: {error}.", "Mend it at that line.") from None
+    """A describe file; raises ProblemError with everything that is wrong."""
+    raw, findings = read_toml(path)
+    description, found = (None, findings) if findings else check(raw, Description, path.name)
+    if description is None:
+        raise ProblemError(found)
+    return description
 
 
 def check_against(description: Description, sources: Mapping[str, Source]) -> None:
@@ -118,8 +104,8 @@ def label_of(channel: Channel, source: Source) -> str:
 def template(sources: Mapping[str, Source]) -> str:
     """A describe file with everything that the sources tell, for a person to complete."""
     document = tomlkit.document()
-    document.add(tomlkit.comment("What is known of the recording. Fill in what is empty, then ingest again with"))
-    document.add(tomlkit.comment("--describe and the name of this file."))
+    document.add(tomlkit.comment("What is known of the recording. Fill in what is empty, take out the channels that"))
+    document.add(tomlkit.comment("are not wanted, then ingest again with --describe and the name of this file."))
     for key in ("title", "performer", "place", "notes"):
         document.add(key, "")
     began = [source.began for source in sources.values() if source.began]

@@ -4,11 +4,7 @@ from __future__ import annotations
 
 import io
 import math
-import re
 import warnings
-from collections.abc import Sequence
-from dataclasses import dataclass
-from fractions import Fraction
 from pathlib import Path
 
 import edfio
@@ -16,101 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.archive.performance import LONGEST_S, Channel
+from residue.archive.readers.edf_annotations import record_onsets
+from residue.archive.readers.edf_layout import AGAIN, ANNOTATIONS, FIXED_BYTES, Layout, read_layout
 from residue.dsp.resampling import Samples, Stream
 from residue.problems import nearest, stopping
 
-FIXED_BYTES = 256
-"""The fixed part of the header, and what each signal adds to it."""
-_AGAIN = "Copy it again from the recorder, or export it again."
-ANNOTATIONS = frozenset({"EDF Annotations", "BDF Annotations"})
-_ONSET = re.compile(rb"\+?(-?\d{1,9}(?:\.\d{0,9})?)(?:\x15[^\x14]*)?\x14")
-"""The time-keeping annotation that each record of an EDF+ file begins with. Source: EDF+ specification, 2.2.4."""
 _BLOCK_SAMPLES = 1 << 16
-
-
-@dataclass(frozen=True)
-class Layout:
-    """Where in the file things stand, by its header."""
-
-    header: bytes
-    header_bytes: int
-    sample_bytes: int
-    """2 in EDF, 3 in BDF."""
-    records: int
-    record_s: Fraction
-    labels: Sequence[str]
-    samples: Sequence[int]
-    """Of each signal in a record."""
-    discontinuous: bool
-
-    @property
-    def record_bytes(self) -> int:
-        """The size of a data record."""
-        return sum(self.samples) * self.sample_bytes
-
-
-def read_layout(path: Path) -> Layout:
-    """The layout of an EDF or BDF file, checked against the file's size. Raises ProblemError."""
-    size = path.stat().st_size
-    with path.open("rb") as file:
-        fixed = file.read(FIXED_BYTES)
-        if len(fixed) < FIXED_BYTES or fixed[:8] not in (b"0       ", b"\xffBIOSEMI"):
-            raise stopping(path.name, "It does not begin as an EDF or BDF file does.", _AGAIN)
-        signals = _whole(path, fixed[252:256], "number of signals")
-        header = fixed + file.read(FIXED_BYTES * signals)
-    if signals < 1:
-        raise stopping(path.name, "It holds no signals.", _AGAIN)
-    if len(header) < FIXED_BYTES * (signals + 1):
-        raise stopping(path.name, f"It ends within its header, which declares {signals} signals.", _AGAIN)
-
-    def fields(offset: int, width: int) -> list[bytes]:
-        start = FIXED_BYTES + offset * signals
-        return [header[start + k * width : start + (k + 1) * width] for k in range(signals)]
-
-    layout = Layout(
-        header=header,
-        header_bytes=_whole(path, fixed[184:192], "size of the header"),
-        sample_bytes=3 if fixed[0] == 0xFF else 2,
-        records=_whole(path, fixed[236:244], "number of data records"),
-        record_s=_duration(path, fixed[244:252]),
-        labels=[label.decode("latin-1").strip() for label in fields(0, 16)],
-        samples=[_whole(path, count, "number of samples in a record") for count in fields(216, 8)],
-        discontinuous=fixed[192:197] in (b"EDF+D", b"BDF+D"),
-    )
-    _check_size(path, layout, size)
-    return layout
-
-
-def _check_size(path: Path, layout: Layout, size: int) -> None:
-    expected = FIXED_BYTES * (len(layout.labels) + 1)
-    if layout.header_bytes != expected:
-        what = f"Its header says that it is {layout.header_bytes} bytes long, but {expected} are meant."
-        raise stopping(path.name, what, _AGAIN)
-    if min(layout.samples) < 0 or layout.record_bytes <= 0 or layout.records < 1:
-        raise stopping(path.name, "It holds no samples.", "Leave the channel out, or find the right file.")
-    held = (size - layout.header_bytes) // layout.record_bytes
-    if held < layout.records:
-        what = f"It is cut short: {held} of the {layout.records} data records that it declares are there."
-        raise stopping(path.name, what, _AGAIN)
-
-
-def _whole(path: Path, field: bytes, what: str) -> int:
-    try:
-        return int(field)
-    except ValueError:
-        shown = field.decode("latin-1").strip()
-        raise stopping(path.name, f'In its header the {what} reads "{shown}".', _AGAIN) from None
-
-
-def _duration(path: Path, field: bytes) -> Fraction:
-    try:
-        duration = Fraction(field.decode("ascii").strip())
-    except (ValueError, ZeroDivisionError):
-        duration = Fraction(0)
-    if duration <= 0:
-        shown = field.decode("latin-1").strip()
-        raise stopping(path.name, f'In its header the duration of a data record reads "{shown}".', _AGAIN)
-    return duration
 
 
 class EdfSignal:
@@ -132,9 +39,9 @@ class EdfSignal:
         onsets = record_onsets(self._path, self._layout)
         starts = np.array([round((onset - onsets[0]) * self.rate_hz) for onset in onsets], dtype=np.int64)
         if np.any(np.diff(starts) < self._per_record):
-            raise stopping(self._path.name, "Its time goes backwards from one data record to the next.", _AGAIN)
+            raise stopping(self._path.name, "Its time goes backwards from one data record to the next.", AGAIN)
         if starts[-1] > LONGEST_S * self.rate_hz:
-            raise stopping(self._path.name, "Its data records lie more than a week apart.", _AGAIN)
+            raise stopping(self._path.name, "Its data records lie more than a week apart.", AGAIN)
         return starts
 
     def read(self, start: int, stop: int) -> Samples:
@@ -171,24 +78,6 @@ class EdfSignal:
             return part.signals[self._ordinary].data.reshape(stop - first, self._per_record)
 
 
-def record_onsets(path: Path, layout: Layout) -> list[Fraction]:
-    """When each data record starts, in seconds, by its time-keeping annotation. Raises ProblemError."""
-    keeper = next((k for k, label in enumerate(layout.labels) if label in ANNOTATIONS), None)
-    if keeper is None:
-        raise stopping(path.name, "It says that it has gaps, but not where they are.", _AGAIN)
-    before = sum(layout.samples[:keeper]) * layout.sample_bytes
-    width = layout.samples[keeper] * layout.sample_bytes
-    onsets = []
-    with path.open("rb") as file:
-        for record in range(layout.records):
-            file.seek(layout.header_bytes + record * layout.record_bytes + before)
-            found = _ONSET.match(file.read(width))
-            if not found:
-                raise stopping(path.name, f"Data record {record + 1} does not say when it starts.", _AGAIN)
-            onsets.append(Fraction(found[1].decode().rstrip(".")))
-    return onsets
-
-
 def open_edf(path: Path, channel: Channel) -> Stream:
     """A signal of an EDF or BDF file, by its label or its number. Raises ProblemError."""
     layout = read_layout(path)
@@ -208,7 +97,7 @@ def open_signal(path: Path, layout: Layout, signal: int) -> Stream:
         stream = EdfSignal(path, layout, signal)
         stream.read(0, 1)
     except (ValueError, ArithmeticError, IndexError, EOFError, UnicodeError) as error:
-        raise stopping(path.name, f"Its header cannot be followed: {error}.", _AGAIN) from error
+        raise stopping(path.name, f"Its header cannot be followed: {error}.", AGAIN) from error
     return stream
 
 
@@ -233,7 +122,7 @@ def check_ranges(path: Path, layout: Layout, signal: int) -> None:
             width = math.nan
         if not math.isfinite(width) or width == 0 or (what == "digital" and width < 0):
             told = f"The {what} range of {layout.labels[signal]} reads {low} to {high}."
-            raise stopping(path.name, told, _AGAIN)
+            raise stopping(path.name, told, AGAIN)
 
 
 def _find(path: Path, layout: Layout, channel: Channel) -> int:

@@ -11,11 +11,14 @@ from residue.mapping.node import Node
 from residue.mapping.nodes import (
     adapting,
     brain,
+    breathing,
     conditioning,
+    contours,
     crossing,
     fatigue,
     feeds,
     filtering,
+    freezing,
     gating,
     heart,
     memory,
@@ -43,6 +46,7 @@ _CLASSES: tuple[type[Node], ...] = (
     ranges.Clip,
     ranges.Normalise,
     ranges.Scale,
+    ranges.Curve,
     conditioning.Mix,
     conditioning.Product,
     conditioning.Crossfade,
@@ -71,7 +75,9 @@ _CLASSES: tuple[type[Node], ...] = (
     pulse.PulseBeats,
     pulse.Intervals,
     heart.HeartRate,
+    heart.BeatInterval,
     heart.Rmssd,
+    breathing.RespiratoryModulation,
     heart.Missing,
     heart.Spread,
     # brain
@@ -81,10 +87,12 @@ _CLASSES: tuple[type[Node], ...] = (
     # memory
     memory.Layers,
     memory.Echo,
+    freezing.Freeze,
     # crossing
     crossing.Sound,
     crossing.Control,
     crossing.Follow,
+    contours.Contour,
     # voices
     voices.Murmur,
     voices.Saturate,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated
 
 import numpy as np
@@ -10,9 +11,11 @@ from msgspec import Meta
 from residue.dsp import filters
 from residue.dsp.delay import DelayLine
 from residue.dsp.filters import FromFirst, SosFilter
-from residue.mapping.node import Block, EitherIn, NodeContext, Step
+from residue.dsp.swept import Part
+from residue.mapping.node import Block, Drive, EitherIn, NodeContext, Step
 from residue.mapping.nodes.fields import CutoffHz, TimeS
 from residue.mapping.nodes.shapes import LikeInput, Shapes, below_half_rate, same
+from residue.mapping.nodes.sweeping import Swept
 from residue.mapping.signals import RATE_HZ, Shape, Signal
 
 Order = Annotated[int, Meta(ge=1, le=8, description="slope: 6 dB an octave each")]
@@ -21,74 +24,86 @@ Order = Annotated[int, Meta(ge=1, le=8, description="slope: 6 dB an octave each"
 class Highpass(LikeInput, frozen=True):
     """Takes away what lies below the cutoff: drift, movement, breathing.
 
-    Latency: none. Source: Butterworth response, bilinear transform.
+    A cutoff that moves does so from frame to frame, without a click.
+    Latency: none (a driven cutoff lags by 0.5 ms). Source: Butterworth response, bilinear transform.
     """
 
     kind = "highpass"
     family = "conditioning"
 
     input: EitherIn
-    cutoff_hz: CutoffHz
+    cutoff_hz: CutoffHz | Drive
     order: Order = 2
 
     def gives(self, inputs: Shapes) -> Shape:
-        """The shape of its input."""
+        """The kind and channels of its input."""
         below_half_rate(same(inputs), cutoff_hz=self.cutoff_hz)
         return same(inputs)
 
     def prepare(self, context: NodeContext) -> Step:
         """Starts at rest, whatever the input's offset."""
+        if isinstance(self.cutoff_hz, Drive) or "cutoff_hz" in context.moving:
+            return _swept(context, self.order, FromFirst(), [("high", "cutoff_hz")])
         return _filter(context, filters.highpass(self.cutoff_hz, context.rate_hz("input"), self.order), FromFirst())
 
 
 class Lowpass(LikeInput, frozen=True):
     """Takes away what lies above the cutoff.
 
-    Latency: none. Source: Butterworth response, bilinear transform.
+    A cutoff that moves does so from frame to frame, without a click.
+    Latency: none (a driven cutoff lags by 0.5 ms). Source: Butterworth response, bilinear transform.
     """
 
     kind = "lowpass"
     family = "conditioning"
 
     input: EitherIn
-    cutoff_hz: CutoffHz
+    cutoff_hz: CutoffHz | Drive
     order: Order = 2
 
     def gives(self, inputs: Shapes) -> Shape:
-        """The shape of its input."""
+        """The kind and channels of its input."""
         below_half_rate(same(inputs), cutoff_hz=self.cutoff_hz)
         return same(inputs)
 
     def prepare(self, context: NodeContext) -> Step:
         """Filters."""
+        if isinstance(self.cutoff_hz, Drive) or "cutoff_hz" in context.moving:
+            return _swept(context, self.order, None, [("low", "cutoff_hz")])
         return _filter(context, filters.lowpass(self.cutoff_hz, context.rate_hz("input"), self.order))
 
 
 class Bandpass(LikeInput, frozen=True):
     """Keeps what lies between two cutoffs.
 
-    Latency: none. Source: Butterworth high-pass and low-pass in a row, bilinear transform.
+    A cutoff that moves does so from frame to frame, without a click.
+    Latency: none (a driven cutoff lags by 0.5 ms). Source: Butterworth high-pass and low-pass in a row, bilinear
+    transform.
     """
 
     kind = "bandpass"
     family = "conditioning"
 
     input: EitherIn
-    low_hz: CutoffHz
-    high_hz: CutoffHz
+    low_hz: CutoffHz | Drive
+    high_hz: CutoffHz | Drive
     order: Order = 2
 
     def __post_init__(self) -> None:
+        if isinstance(self.low_hz, Drive) or isinstance(self.high_hz, Drive):
+            return
         if self.low_hz >= self.high_hz:
             raise ValueError(f"low_hz = {self.low_hz:g} is not below high_hz = {self.high_hz:g}. Exchange them.")
 
     def gives(self, inputs: Shapes) -> Shape:
-        """The shape of its input."""
+        """The kind and channels of its input."""
         below_half_rate(same(inputs), low_hz=self.low_hz, high_hz=self.high_hz)
         return same(inputs)
 
     def prepare(self, context: NodeContext) -> Step:
         """Starts at rest, whatever the input's offset."""
+        if isinstance(self.low_hz, Drive) or isinstance(self.high_hz, Drive) or {"low_hz", "high_hz"} & context.moving:
+            return _swept(context, self.order, FromFirst(), [("high", "low_hz"), ("low", "high_hz")])
         sections = filters.bandpass(self.low_hz, self.high_hz, context.rate_hz("input"), self.order)
         return _filter(context, sections, FromFirst())
 
@@ -108,7 +123,7 @@ class Notch(LikeInput, frozen=True):
     width_hz: Annotated[float, Meta(ge=0.1, le=20.0, description="between the points at -3 dB")] = 2.0
 
     def gives(self, inputs: Shapes) -> Shape:
-        """The shape of its input."""
+        """The kind and channels of its input."""
         below_half_rate(same(inputs), mains_hz=self.mains_hz)
         return same(inputs)
 
@@ -166,3 +181,18 @@ def _filter(context: NodeContext, sections: filters.Floats, before: FromFirst | 
     """A filter over all channels of the input."""
     run = SosFilter(sections, context.shape("input").channels)
     return lambda block: run(before(block.either("input")) if before else block.either("input"))
+
+
+def _swept(context: NodeContext, order: int, before: FromFirst | None, cutoffs: Sequence[tuple[Part, str]]) -> Step:
+    """Filters whose cutoffs move. cutoffs: of each the part that passes, and the parameter."""
+    shape = context.shape("input")
+    sweeps = [(Swept(part, order, shape), field) for part, field in cutoffs]
+
+    def step(block: Block) -> Signal:
+        signal = block.either("input")
+        signal = before(signal) if before else signal
+        for swept, field in sweeps:
+            signal = swept(block.span, signal, block.controls[field])
+        return signal
+
+    return step

@@ -83,7 +83,7 @@ class HeartRate(SlowNode, frozen=True):
     before_first: Annotated[float, Meta(ge=0.0, le=400.0, description="what it gives until two beats came")] = 70.0
 
     def __post_init__(self) -> None:
-        _check_rates(self.lowest, self.highest)
+        check_rates(self.lowest, self.highest)
 
     def prepare(self, context: NodeContext) -> Step:
         """A staircase that changes with the beats."""
@@ -92,13 +92,36 @@ class HeartRate(SlowNode, frozen=True):
 
         def step(block: Block) -> Signal:
             changes = []
-            for frame, interval_s in _beats(block):
+            for frame, interval_s in intervals_of(block):
                 if plausible(interval_s):
                     recent.append(interval_s)
                     changes.append((frame, 60.0 * len(recent) / math.fsum(recent)))
             return rate(block.span, changes)
 
         return step
+
+
+class BeatInterval(SlowNode, frozen=True):
+    """The time from beat to beat, in seconds, from events valued with it: the last one to be believed.
+
+    Latency: one beat. Source: definition.
+    """
+
+    kind = "beat_interval"
+    family = "heart"
+
+    input: EventsIn
+    lowest: Rate = 30.0
+    highest: Rate = 220.0
+    before_first_s: Annotated[float, Meta(ge=0.0, le=10.0, description="what it gives until two beats came")] = 0.86
+
+    def __post_init__(self) -> None:
+        check_rates(self.lowest, self.highest)
+
+    def prepare(self, context: NodeContext) -> Step:
+        """A staircase that changes with the beats."""
+        plausible, interval_s = Plausible(60 / self.highest, 60 / self.lowest), Staircase(self.before_first_s)
+        return lambda block: interval_s(block.span, [beat for beat in intervals_of(block) if plausible(beat[1])])
 
 
 class Rmssd(SlowNode, frozen=True):
@@ -116,7 +139,7 @@ class Rmssd(SlowNode, frozen=True):
     highest: Rate = 220.0
 
     def __post_init__(self) -> None:
-        _check_rates(self.lowest, self.highest)
+        check_rates(self.lowest, self.highest)
 
     def prepare(self, context: NodeContext) -> Step:
         """A staircase that changes with the beats; across an interval that was left out there is no difference."""
@@ -126,7 +149,7 @@ class Rmssd(SlowNode, frozen=True):
         def step(block: Block) -> Signal:
             nonlocal before_s
             changes = []
-            for frame, interval_s in _beats(block):
+            for frame, interval_s in intervals_of(block):
                 is_plausible = plausible(interval_s)
                 if is_plausible and not math.isnan(before_s):
                     difference_ms = 1000.0 * (interval_s - before_s)
@@ -187,7 +210,7 @@ class Spread(SlowNode, frozen=True):
         return step
 
 
-def _beats(block: Block) -> Iterator[tuple[int, float]]:
+def intervals_of(block: Block) -> Iterator[tuple[int, float]]:
     """Frame and interval in seconds of each beat that has one."""
     events = block.events("input")
     return (
@@ -195,6 +218,7 @@ def _beats(block: Block) -> Iterator[tuple[int, float]]:
     )
 
 
-def _check_rates(lowest: float, highest: float) -> None:
+def check_rates(lowest: float, highest: float) -> None:
+    """Raises ValueError where there is no rate between them."""
     if lowest >= highest:
         raise ValueError(f"lowest = {lowest:g} is not below highest = {highest:g}. Exchange them.")

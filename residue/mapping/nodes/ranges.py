@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Annotated, Literal
 
 import numpy as np
@@ -109,6 +110,30 @@ class Scale(LikeInput, frozen=True):
             low, high = (float(end) for end in exact.log2(np.array([self.to_low, self.to_high])))
             return exact.exp2(low + (high - low) * share)
         return self.to_low + (self.to_high - self.to_low) * share
+
+
+class Curve(LikeInput, frozen=True):
+    """Maps values along straight lines between points, level beyond the first and the last.
+
+    Latency: none.
+    """
+
+    kind = "curve"
+    family = "conditioning"
+
+    input: EitherIn
+    at: Annotated[list[Real], Meta(min_length=2, max_length=256, description="values of the input, rising")]
+    becomes: Annotated[list[Real], Meta(min_length=2, max_length=256, description="what each becomes")]
+
+    def __post_init__(self) -> None:
+        if len(self.at) != len(self.becomes):
+            raise ValueError(f"{len(self.at)} values in at, {len(self.becomes)} in becomes. Write as many in both.")
+        if any(after <= before for before, after in pairwise(self.at)):
+            raise ValueError(f"at = {self.at} does not rise. Write its values in ascending order.")
+
+    def prepare(self, context: NodeContext) -> Step:
+        """Interpolates."""
+        return lambda block: np.interp(block.either("input"), self.at, self.becomes)
 
 
 def _bent(share: Floats, exponent: float) -> Floats:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import cast
 
-from residue.mapping.node import Node
+from residue.mapping.node import Drive, Node
 from residue.mapping.signals import RATE_HZ, SLOW, Shape
 
 Shapes = Mapping[str, Shape | Sequence[Shape]]
@@ -15,7 +15,7 @@ class LikeInput(Node, frozen=True):
     """A node that gives what it is given: the same kind, the same channels."""
 
     def gives(self, inputs: Shapes) -> Shape:
-        """The shape of its input."""
+        """The kind and channels of its input."""
         return same(inputs)
 
 
@@ -23,7 +23,7 @@ class SlowNode(Node, frozen=True):
     """A node that gives a slow signal."""
 
     def gives(self, inputs: Shapes) -> Shape:
-        """One value a tick."""
+        """A slow signal."""
         return SLOW
 
 
@@ -45,10 +45,11 @@ def together(shapes: Sequence[Shape]) -> Shape:
     return Shape(shapes[0].kind, max(shape.channels for shape in shapes))
 
 
-def below_half_rate(shape: Shape, **frequencies_hz: float) -> None:
-    """Frequencies must lie below half the rate of the signal that they are for."""
+def below_half_rate(shape: Shape, **frequencies_hz: float | Drive) -> None:
+    """Frequencies must lie below half the rate of the signal that they are for, wherever a drive takes them."""
     limit_hz = RATE_HZ[shape.kind] / 2
-    for field, frequency_hz in frequencies_hz.items():
+    for field, given in frequencies_hz.items():
+        frequency_hz = max(given.gives, default=0.0) if isinstance(given, Drive) else given
         if frequency_hz >= limit_hz:
             raise ValueError(
                 f"{field} = {frequency_hz:g} is not below half the rate of a {shape.kind} signal. "

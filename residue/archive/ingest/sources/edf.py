@@ -7,16 +7,17 @@ from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 
-import edfio
-
 from residue.archive.ingest.source import Source, Track, guess_kind
 from residue.archive.performance import Mark
-from residue.archive.readers.edf import ANNOTATIONS, check_ranges, dimension, open_signal, read_layout
+from residue.archive.readers.edf import check_ranges, dimension, open_signal
+from residue.archive.readers.edf_annotations import notes
+from residue.archive.readers.edf_layout import ANNOTATIONS, read_layout
 
 _BLOCK_BYTES = 1 << 20
 _PATIENT, _RECORDING, _START = slice(8, 88), slice(88, 168), slice(168, 184)
 _ANONYMOUS_PATIENT = b"X X X X"
 """EDF+ specification, 2.1.3.3: a subfield that is unknown, or shall not be known, is an X."""
+_NO_STARTDATE = b"Startdate X "
 _STARTDATE = re.compile(rb"Startdate \S+")
 
 
@@ -45,7 +46,7 @@ def open_edf_source(path: Path) -> Source:
         path,
         tuple(tracks),
         began=_began(header),
-        marks=_marks(path, layout.sample_bytes),
+        marks=tuple(Mark(at_s=float(at_s), text=text) for at_s, text in notes(path, layout)),
         private=tuple(private),
         strip=_strip(path),
         suffix=path.suffix.lower(),
@@ -57,7 +58,9 @@ def _text(field: bytes) -> str:
 
 
 def _began(header: bytes) -> datetime | None:
-    """Start date and time; years 85 to 99 are of the last century (EDF specification)."""
+    """Start date and time; years 85 to 99 are of the last century (EDF specification); None where it is not known."""
+    if header[_RECORDING].startswith(_NO_STARTDATE):
+        return None
     digits = re.fullmatch(rb"(\d\d)\.(\d\d)\.(\d\d)(\d\d)\.(\d\d)\.(\d\d)", header[_START])
     if not digits:
         return None
@@ -67,17 +70,6 @@ def _began(header: bytes) -> datetime | None:
         return datetime(year + (1900 if year >= 85 else 2000), month, day, hour, minute, second)  # noqa: DTZ001
     except ValueError:
         return None
-
-
-def _marks(path: Path, sample_bytes: int) -> tuple[Mark, ...]:
-    """Annotations of an EDF+ file; those of BDF+ would need the whole file in memory, and are left."""
-    if sample_bytes != 2:
-        return ()
-    try:
-        found = edfio.read_edf(path, header_encoding="latin-1").annotations
-        return tuple(Mark(at_s=float(one.onset), text=one.text) for one in found if one.text)
-    except (ValueError, IndexError, UnicodeError, ArithmeticError):
-        return ()
 
 
 def _strip(path: Path) -> Callable[[Path], None]:

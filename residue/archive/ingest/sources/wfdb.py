@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import datetime, time
 from fractions import Fraction
 from pathlib import Path
@@ -10,16 +13,17 @@ from typing import Any
 import numpy as np
 
 from residue.archive.ingest.extras import extra, without_warnings
-from residue.archive.ingest.held import HeldStream
 from residue.archive.ingest.source import BeatTrack, Source, Track, guess_kind
 from residue.archive.performance import Mark
 from residue.archive.readers.beats import Beats
+from residue.dsp.resampling import Samples
 from residue.problems import stopping
 
 _BEAT_CODES = frozenset("NLRBAaJSVrFejnE/fQ?")
 """Annotation codes that stand for a beat (WFDB Applications Guide, table of annotation codes; from memory)."""
 _ANNOTATORS = ("atr", "qrs", "ecg", "ann")
 _MOST_SIGNALS = 1024
+_BLOCK_SAMPLES = 1 << 16
 
 
 def open_wfdb_source(path: Path) -> Source:
@@ -28,26 +32,86 @@ def open_wfdb_source(path: Path) -> Source:
         return _open(extra("wfdb", path), path)
 
 
-def _open(wfdb: Any, path: Path) -> Source:
-    name = str(path.with_suffix(""))
+class _Blocks:
+    """The samples of a record, read by the library piece by piece; holds the last piece for all its signals."""
+
+    def __init__(self, wfdb: Any, path: Path, header: Any) -> None:
+        self._wfdb, self._path = wfdb, path
+        self.length = int(header.sig_len)
+        self.rate_hz = Fraction(header.fs).limit_denominator(10**6)
+        self._start, self._held = 0, np.empty((0, int(header.n_sig)))
+
+    def read(self, signal: int, start: int, stop: int) -> Samples:
+        """Samples start, …, stop - 1 of one signal. Raises ProblemError."""
+        parts = [np.empty(0)]
+        while start < stop:
+            if not self._start <= start < self._start + len(self._held):
+                self._start = start // _BLOCK_SAMPLES * _BLOCK_SAMPLES
+                with _told(self._path):
+                    self._held = self.load(self._start, min(self._start + _BLOCK_SAMPLES, self.length)).p_signal
+            part = self._held[start - self._start : stop - self._start, signal]
+            parts.append(part)
+            start += len(part)
+        return np.concatenate(parts)
+
+    def load(self, start: int, stop: int) -> Any:
+        """The samples start, …, stop - 1 as a record of the library, whose segments are joined."""
+        with without_warnings():
+            return self._wfdb.rdrecord(str(self._path.with_suffix("")), sampfrom=start, sampto=stop, physical=True)
+
+
+@dataclass(frozen=True)
+class _Signal:
+    """One signal of a record as a stream; NaN where the record says that a sample is invalid."""
+
+    blocks: _Blocks
+    number: int
+
+    @property
+    def rate_hz(self) -> Fraction:
+        """Of the record."""
+        return self.blocks.rate_hz
+
+    @property
+    def length(self) -> int:
+        """In samples."""
+        return self.blocks.length
+
+    def read(self, start: int, stop: int) -> Samples:
+        """Samples start, …, stop - 1."""
+        return self.blocks.read(self.number, start, stop)
+
+
+@contextmanager
+def _told(path: Path) -> Iterator[None]:
+    """Whatever the library raises on a record that is not as it says becomes a ProblemError."""
     try:
-        header = wfdb.rdheader(name)
-        if not 1 <= (header.n_sig or 0) <= _MOST_SIGNALS:
-            raise stopping(path.name, f"It declares {header.n_sig} signals.", "Export it again.")
-        record = wfdb.rdrecord(name, physical=True)
+        yield
     except (ValueError, OSError, IndexError, KeyError, TypeError, AttributeError, OverflowError, MemoryError) as error:
         what = f"It is not a WFDB record that can be read: {str(error) or type(error).__name__}."
         raise stopping(path.name, what, "Copy the header and every file that it names again.") from error
-    if record.p_signal is None or len(record.p_signal) == 0 or not record.fs or record.fs <= 0:
+
+
+def _open(wfdb: Any, path: Path) -> Source:
+    name = str(path.with_suffix(""))
+    with _told(path):
+        header = wfdb.rdheader(name, rd_segments=True)
+        if not 1 <= (header.n_sig or 0) <= _MOST_SIGNALS:
+            raise stopping(path.name, f"It declares {header.n_sig} signals.", "Export it again.")
+        if header.sig_len is None:  # a header may leave it out; then the size of the files tells
+            header.sig_len = wfdb.rdrecord(name, physical=True).sig_len
+    if not header.sig_len or not header.fs or header.fs <= 0:
         raise stopping(path.name, "It holds no samples.", "Leave it out, or find the right record.")
-    rate_hz = Fraction(record.fs).limit_denominator(10**6)
+    blocks = _Blocks(wfdb, path, header)
+    with _told(path):  # its end is read, so that one cut short is told now
+        record = blocks.load(blocks.length - 1, blocks.length)
     tracks = (
-        Track(label, HeldStream(np.ascontiguousarray(values), rate_hz), _unit(unit), guess_kind(label))
-        for label, unit, values in zip(_labels(record.sig_name), record.units, record.p_signal.T, strict=True)
+        Track(label, _Signal(blocks, number), _unit(unit), guess_kind(label))
+        for number, (label, unit) in enumerate(zip(_labels(record.sig_name), record.units, strict=True))
     )
-    beats, marks = _annotations(wfdb, name, float(record.fs))
-    private = tuple(f"remark ({remark[:40]})" for remark in record.comments or ())
-    return Source(path, tuple(tracks), beats, _began(record), marks, private)
+    beats, marks = _annotations(wfdb, name, float(header.fs))
+    private = tuple(f"remark ({remark[:40]})" for remark in header.comments or ())
+    return Source(path, tuple(tracks), beats, _began(header), marks, private)
 
 
 def _labels(names: list[str | None]) -> list[str]:

@@ -80,6 +80,24 @@ def test_signals_beats_notes_and_the_start_are_found(tmp_path: Path) -> None:
     assert source.private == ("remark (Ida Brandt, 34)",)
 
 
+def test_segments_of_a_record_are_one_signal_after_the_other(tmp_path: Path) -> None:
+    """Header of a multi-segment record: name/segments, then one line a segment (WFDB header(5); from memory)."""
+    whole = open_source(written(tmp_path), None).tracks[0].stream.read(0, 3600)
+    for segment, samples in (("first", 2000), ("second", 1600)):
+        text = (
+            (tmp_path / "evening.hea")
+            .read_text(encoding="utf-8")
+            .replace("evening 2 360 3600", f"{segment} 2 360 1600")
+        )
+        (tmp_path / f"{segment}.hea").write_text(text.replace("1600", str(samples), 1), encoding="utf-8")
+    (tmp_path / "night.hea").write_text("night/2 2 360 3600\nfirst 2000\nsecond 1600\n", encoding="utf-8")
+    source = open_source(tmp_path / "night.hea", None)
+    stream = source.tracks[0].stream
+    assert source.labels == ["ECG II", "RESP"]
+    assert np.array_equal(stream.read(0, 3600), np.concatenate((whole[:2000], whole[:1600])))
+    assert np.array_equal(stream.read(1990, 2010), np.concatenate((whole[1990:2000], whole[:10])))
+
+
 def test_signals_without_a_name_or_with_the_same_are_told_apart(tmp_path: Path) -> None:
     path = written(tmp_path)
     text = path.read_text(encoding="utf-8")

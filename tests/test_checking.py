@@ -3,19 +3,25 @@
 from __future__ import annotations
 
 from datetime import date
+from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import msgspec
 import pytest
 from msgspec import Meta
 
-from residue.installation.checking import check, read_toml
+from residue.checking import check, read_toml
 
 
 class Oven(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     heat_c: Annotated[float, Meta(ge=0, lt=400)]
     fuel: str = "wood"
+
+
+class Flour(StrEnum):
+    RYE = "rye"
+    WHEAT = "wheat"
 
 
 class Bakery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -26,6 +32,9 @@ class Bakery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     shelves: tuple[Oven, ...] = ()
     opened: date | None = None
     names: Annotated[tuple[str, ...], Meta(min_length=1)] = ("one",)
+    mixers: Annotated[dict[str, Oven], Meta(min_length=1)] | None = None
+    flour: Flour = Flour.RYE
+    flours: list[Literal["rye", "wheat"]] = []
 
     def __post_init__(self) -> None:
         if self.name == "closed":
@@ -64,6 +73,15 @@ class Bakery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
             "bakery.toml: names: [] cannot stand here. Write a list in [ ] with a length of at least 1.",
         ),
         ({"name": "a", "names": ["b", 3]}, "bakery.toml: names[1]: 3 cannot stand here. Write text in quotes."),
+        (
+            {"name": "a", "mixers": {}},
+            "bakery.toml: mixers: {} cannot stand here. Write a table with a length of at least 1.",
+        ),
+        ({"name": "a", "flour": "weat"}, 'bakery.toml: flour: "weat" cannot stand here. Did you mean wheat?'),
+        (
+            {"name": "a", "flours": ["rye", "oats"]},
+            'bakery.toml: flours[1]: "oats" cannot stand here. Write one of: rye, wheat.',
+        ),
         ({"name": "closed"}, "bakery.toml: the file: A closed bakery bakes nothing. Open it."),
     ],
 )

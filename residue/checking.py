@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from enum import Enum
+from math import isfinite
 from pathlib import Path
 from typing import Any, TypeVar, get_args, get_origin
 
@@ -70,19 +72,25 @@ def check(raw: Mapping[str, Any], record: type[Record], file: str, at: str = "")
 
 def _check_value(raw: object, wanted: Any, file: str, where: str) -> tuple[Any, list[Finding]]:
     """One value as the type wanted; tables and lists of tables are walked, so that all their faults are found."""
-    record = _record_within(wanted)
-    if record is not None and isinstance(raw, Mapping):
-        if get_origin(_bare(wanted)) is dict:
-            return _check_each({str(key): value for key, value in raw.items()}, record, file, where)
+    record, container = _record_within(wanted), get_origin(_bare(wanted))
+    if record is not None and isinstance(raw, Mapping) and container not in (dict, list, tuple):
         return check(raw, record, file, where)
-    if record is not None and isinstance(raw, list) and all(isinstance(item, Mapping) for item in raw):
+    if record is not None and isinstance(raw, Mapping) and raw and container is dict:
+        return _check_each({str(key): value for key, value in raw.items()}, record, file, where)
+    if record is not None and isinstance(raw, list) and raw and all(isinstance(item, Mapping) for item in raw):
         numbered = {f"[{number}]": item for number, item in enumerate(raw, start=1)}
         items, findings = _check_each(numbered, record, file, where)
-        return tuple(items.values()) if get_origin(_bare(wanted)) is tuple else list(items.values()), findings
+        return tuple(items.values()) if container is tuple else list(items.values()), findings
+    endless = [
+        _finding(file, where + path, f"{value} is no number to count with.", "Write a finite number.")
+        for path, value in _not_finite(raw)
+    ]
+    if endless:
+        return None, endless
     try:
         return msgspec.convert(raw, wanted), []
     except msgspec.ValidationError as error:
-        return None, [_translate(error, raw, file, where)]
+        return None, [_translate(error, raw, wanted, file, where)]
 
 
 def _check_each(
@@ -96,9 +104,19 @@ def _check_each(
     return checked, findings
 
 
-def _translate(error: msgspec.ValidationError, raw: object, file: str, where: str) -> Finding:
+def _translate(error: msgspec.ValidationError, raw: object, wanted: Any, file: str, where: str) -> Finding:
     path, mend = explained(error)
-    return _finding(file, where + path, f"{_shown(_value_at(raw, path))} cannot stand here.", mend)
+    value, choices = _value_at(raw, path), _choices(wanted)
+    if isinstance(value, str) and choices and value not in choices:
+        mend = nearest(value, choices)
+    return _finding(file, where + path, f"{_shown(value)} cannot stand here.", mend)
+
+
+def _choices(wanted: Any) -> set[str]:
+    """The words that a type allows, where it is one of a set of words."""
+    parts = _parts(wanted)
+    named = [word.value for part in parts if isinstance(part, type) and issubclass(part, Enum) for word in part]
+    return {word for word in (*parts, *named) if isinstance(word, str)}
 
 
 def _value_at(raw: object, path: str) -> object:
@@ -108,6 +126,16 @@ def _value_at(raw: object, path: str) -> object:
         except (KeyError, IndexError, TypeError):
             return raw
     return raw
+
+
+def _not_finite(raw: object) -> Iterator[tuple[str, float]]:
+    """Each nan and inf, which TOML knows as numbers and no bound of a range keeps out, with its path."""
+    if isinstance(raw, float) and not isfinite(raw):
+        yield "", raw
+    elif isinstance(raw, Mapping):
+        yield from ((f".{key}{path}", value) for key, item in raw.items() for path, value in _not_finite(item))
+    elif isinstance(raw, list):
+        yield from ((f"[{n}]{path}", value) for n, item in enumerate(raw) for path, value in _not_finite(item))
 
 
 def _record_within(wanted: Any) -> type[msgspec.Struct] | None:
@@ -123,10 +151,10 @@ def _parts(wanted: Any) -> list[Any]:
 
 def _bare(wanted: Any) -> Any:
     """A type without what Annotated says of it, and without `| None`."""
-    while hasattr(wanted, "__metadata__"):
-        wanted = wanted.__origin__
+    if hasattr(wanted, "__metadata__"):
+        return _bare(wanted.__origin__)
     options = [option for option in get_args(wanted) if option is not type(None)]
-    return options[0] if len(options) == 1 and type(None) in get_args(wanted) else wanted
+    return _bare(options[0]) if len(options) == 1 and type(None) in get_args(wanted) else wanted
 
 
 def _expected(wanted: Any) -> str:

@@ -1,0 +1,58 @@
+"""What EDF+ and BDF+ files write as text: when each data record starts, and what somebody noted.
+
+Source: EDF+ specification, 2.2. A list of annotations is the onset in seconds after the start of the file, where
+needed 0x15 and the duration, then 0x14 after the onset and after each text, and a zero byte at the end.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from fractions import Fraction
+from pathlib import Path
+
+from residue.archive.readers.edf_layout import AGAIN, ANNOTATIONS, Layout
+from residue.problems import stopping
+
+_SECONDS = rb"(-?\d{1,9}(?:\.\d{0,9})?)"
+_LIST = re.compile(rb"\+?" + _SECONDS + rb"(?:\x15[^\x14\x00]*)?\x14([^\x00]*)\x00")
+
+
+def record_onsets(path: Path, layout: Layout) -> list[Fraction]:
+    """When each data record starts, in seconds, by its time-keeping annotation. Raises ProblemError."""
+    onsets = []
+    for record, texts in enumerate(_records(path, layout), 1):
+        if not texts:
+            raise stopping(path.name, "It says that it has gaps, but not where they are.", AGAIN)
+        found = _LIST.match(texts[0])
+        if not found:
+            raise stopping(path.name, f"Data record {record} does not say when it starts.", AGAIN)
+        onsets.append(_seconds(found))
+    return onsets
+
+
+def notes(path: Path, layout: Layout) -> Iterator[tuple[Fraction, str]]:
+    """What was noted, and when: in seconds from the first sample, in the order of the file. Spoilt lists are left."""
+    began = None
+    for texts in _records(path, layout):
+        for found in (found for text in texts for found in _LIST.finditer(text)):
+            began = _seconds(found) if began is None else began  # the first is that which keeps the first record's time
+            for noted in filter(None, found[2].split(b"\x14")):
+                yield _seconds(found) - began, noted.decode("utf-8", errors="replace")
+
+
+def _seconds(found: re.Match[bytes]) -> Fraction:
+    return Fraction(found[1].decode().rstrip("."))
+
+
+def _records(path: Path, layout: Layout) -> Iterator[list[bytes]]:
+    """The bytes of the annotation signals in each data record."""
+    widths = [count * layout.sample_bytes for count in layout.samples]
+    places = [(sum(widths[:k]), widths[k]) for k, label in enumerate(layout.labels) if label in ANNOTATIONS]
+    with path.open("rb") as file:
+        for record in range(layout.records):
+            texts = []
+            for before, width in places:
+                file.seek(layout.header_bytes + record * layout.record_bytes + before)
+                texts.append(file.read(width))
+            yield texts

@@ -1,0 +1,101 @@
+"""The header of EDF, EDF+, BDF and BDF+ files: where in the file things stand, checked against its size."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+from residue.problems import stopping
+
+FIXED_BYTES = 256
+"""The fixed part of the header, and what each signal adds to it."""
+AGAIN = "Copy it again from the recorder, or export it again."
+ANNOTATIONS = frozenset({"EDF Annotations", "BDF Annotations"})
+"""The labels of signals whose bytes are text."""
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Where in the file things stand, by its header."""
+
+    header: bytes
+    header_bytes: int
+    sample_bytes: int
+    """2 in EDF, 3 in BDF."""
+    records: int
+    record_s: Fraction
+    labels: Sequence[str]
+    samples: Sequence[int]
+    """Of each signal in a record."""
+    discontinuous: bool
+
+    @property
+    def record_bytes(self) -> int:
+        """The size of a data record."""
+        return sum(self.samples) * self.sample_bytes
+
+
+def read_layout(path: Path) -> Layout:
+    """The layout of an EDF or BDF file, checked against the file's size. Raises ProblemError."""
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        fixed = file.read(FIXED_BYTES)
+        if len(fixed) < FIXED_BYTES or fixed[:8] not in (b"0       ", b"\xffBIOSEMI"):
+            raise stopping(path.name, "It does not begin as an EDF or BDF file does.", AGAIN)
+        signals = _whole(path, fixed[252:256], "number of signals")
+        header = fixed + file.read(FIXED_BYTES * signals)
+    if signals < 1:
+        raise stopping(path.name, "It holds no signals.", AGAIN)
+    if len(header) < FIXED_BYTES * (signals + 1):
+        raise stopping(path.name, f"It ends within its header, which declares {signals} signals.", AGAIN)
+
+    def fields(offset: int, width: int) -> list[bytes]:
+        start = FIXED_BYTES + offset * signals
+        return [header[start + k * width : start + (k + 1) * width] for k in range(signals)]
+
+    layout = Layout(
+        header=header,
+        header_bytes=_whole(path, fixed[184:192], "size of the header"),
+        sample_bytes=3 if fixed[0] == 0xFF else 2,
+        records=_whole(path, fixed[236:244], "number of data records"),
+        record_s=_duration(path, fixed[244:252]),
+        labels=[label.decode("latin-1").strip() for label in fields(0, 16)],
+        samples=[_whole(path, count, "number of samples in a record") for count in fields(216, 8)],
+        discontinuous=fixed[192:197] in (b"EDF+D", b"BDF+D"),
+    )
+    _check_size(path, layout, size)
+    return layout
+
+
+def _check_size(path: Path, layout: Layout, size: int) -> None:
+    expected = FIXED_BYTES * (len(layout.labels) + 1)
+    if layout.header_bytes != expected:
+        what = f"Its header says that it is {layout.header_bytes} bytes long, but {expected} are meant."
+        raise stopping(path.name, what, AGAIN)
+    if min(layout.samples) < 0 or layout.record_bytes <= 0 or layout.records < 1:
+        raise stopping(path.name, "It holds no samples.", "Leave the channel out, or find the right file.")
+    held = (size - layout.header_bytes) // layout.record_bytes
+    if held < layout.records:
+        what = f"It is cut short: {held} of the {layout.records} data records that it declares are there."
+        raise stopping(path.name, what, AGAIN)
+
+
+def _whole(path: Path, field: bytes, what: str) -> int:
+    try:
+        return int(field)
+    except ValueError:
+        shown = field.decode("latin-1").strip()
+        raise stopping(path.name, f'In its header the {what} reads "{shown}".', AGAIN) from None
+
+
+def _duration(path: Path, field: bytes) -> Fraction:
+    try:
+        duration = Fraction(field.decode("ascii").strip())
+    except (ValueError, ZeroDivisionError):
+        duration = Fraction(0)
+    if duration <= 0:
+        shown = field.decode("latin-1").strip()
+        raise stopping(path.name, f'In its header the duration of a data record reads "{shown}".', AGAIN)
+    return duration

@@ -1,0 +1,1 @@
+"""Putting one performance in the place of another."""

@@ -1,0 +1,118 @@
+"""Asking for one performance in the place of another: a copy that waits, or the one before."""
+
+from __future__ import annotations
+
+import logging
+import os
+import shutil
+from collections.abc import Sequence
+from contextlib import suppress
+from datetime import datetime
+from pathlib import Path
+
+import msgspec
+
+from residue.archive.bag import open_bag
+from residue.archive.beside import file_beside, folder_beside
+from residue.archive.fixity import is_valid, verify
+from residue.archive.prepared import Needs, check_needs
+from residue.archive.swap.candidate import Candidate, Request, When, read_request
+from residue.archive.swap.places import alone, aside, before_path, remove, request_path, waiting_path
+from residue.problems import Finding, ProblemError, nearest, stopping
+from residue.progress import Progress, silent
+
+log = logging.getLogger(__name__)
+
+
+def place_for(bag: Path, programme: Sequence[str], asked: str | None = None) -> str:
+    """Whose place a bag takes: the one asked for, its namesake, or the only one there is. Raises ProblemError."""
+    names = list(dict.fromkeys(programme))
+    if asked is not None and asked not in names:
+        raise stopping("swap", f'There is no performance "{asked}" in the programme.', nearest(asked, names))
+    if asked is not None or bag.name in names:
+        return asked if asked is not None else bag.name
+    if len(names) == 1:
+        return names[0]
+    raise stopping(
+        "swap", f"It is not said whose place {bag.name} takes.", f"Write --in-place-of and one of: {', '.join(names)}."
+    )
+
+
+def place_to_go_back(performances: Path, programme: Sequence[str], asked: str | None = None) -> str:
+    """Which performance gives its place to the one before: the one asked for, or the only one that has one.
+
+    Raises ProblemError.
+    """
+    names = [name for name in dict.fromkeys(programme) if before_path(performances, name).is_dir()]
+    if asked in names:
+        return asked
+    if len(names) == 1 and asked is None:
+        return names[0]
+    what = "No performance of the programme has one before it." if not names else "It is not said which goes back."
+    mend = f"Write --in-place-of and one of: {', '.join(names)}." if names else "Swap in the bag that you want."
+    raise stopping("swap", what, mend)
+
+
+def stage(
+    bag: Path, performances: Path, name: str, when: When, needs: Needs, asked: datetime, progress: Progress = silent
+) -> None:
+    """Verify a bag, copy it to where it waits for its moment, and verify the copy. Raises ProblemError.
+
+    needs: what the piece reads; a bag that lacks it never gets to wait. What plays is not touched.
+    """
+    _refuse_unless_valid(verify(bag, progress))
+    check_needs(open_bag(bag), needs)
+    withdraw(performances, name)
+    with folder_beside(waiting_path(performances, name)) as making:
+        shutil.copytree(bag, making, dirs_exist_ok=True, copy_function=shutil.copyfile)
+        _refuse_unless_valid(verify(making, progress))
+    _share(waiting_path(performances, name), performances)
+    _ask(performances, name, Request(when=when, bag=bag.name, asked=asked))
+
+
+def ask_back(performances: Path, name: str, when: When, asked: datetime) -> None:
+    """Ask for the performance before. Raises ProblemError where there is none."""
+    if not before_path(performances, name).is_dir():
+        raise stopping("swap", f"There is no performance before {name}.", "Swap in the bag that you want.")
+    withdraw(performances, name)
+    _ask(performances, name, Request(when=when, bag=f"the one before {name}", asked=asked, back=True))
+
+
+def _ask(performances: Path, name: str, request: Request) -> None:
+    with file_beside(request_path(performances, name)) as making:
+        making.write_bytes(msgspec.json.encode(request))
+    log.info("%s waits to take the place of %s, %s", request.bag, name, request.when)
+
+
+def _refuse_unless_valid(findings: list[Finding]) -> None:
+    if not is_valid(findings):
+        raise ProblemError(findings)
+
+
+def _share(copy: Path, performances: Path) -> None:
+    """Whoever may change the performances may change a copy too: the daemon can be another user than who swaps."""
+    folder = performances.stat()
+    for place, _, files in os.walk(copy):
+        for path in (Path(place), *(Path(place, file) for file in files)):
+            with suppress(PermissionError):  # some file systems know no owners
+                os.chown(path, -1, folder.st_gid)
+                path.chmod(folder.st_mode & (0o777 if path.is_dir() else 0o666))
+
+
+def waiting(performances: Path) -> list[Candidate]:
+    """What was asked for, by name. One whose bag or request is not whole does not wait."""
+    found = []
+    for path in sorted(performances.glob(".*.swap")):
+        name = path.name[1:].removesuffix(".swap")
+        request = read_request(path)
+        bag = (before_path if request and request.back else waiting_path)(performances, name)
+        if request is not None and bag.is_dir():
+            found.append(Candidate(name=name, request=request, path=bag))
+    return found
+
+
+def withdraw(performances: Path, name: str) -> None:
+    """Forget what was asked for a place, and the copy that waits for it."""
+    with alone(performances):
+        request_path(performances, name).unlink(missing_ok=True)
+        remove(aside(waiting_path(performances, name)))

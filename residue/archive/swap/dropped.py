@@ -1,0 +1,64 @@
+"""A bag that a person drops into performances/ as NAME.now, NAME.at-rest or NAME.at-opening.
+
+It is left where it is until it is taken, and is never half-copied then: it counts once it holds all that its manifests
+list and has come to rest, and it is verified before it is taken.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Collection, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+from residue.archive.bag import read_tags
+from residue.archive.swap.candidate import Candidate, Request, When
+from residue.problems import ProblemError, stopping
+
+Look = tuple[tuple[str, int, int, int], ...]
+"""Of each file of a bag: its path within it, which one it is, its size, and when it was changed (ns)."""
+
+
+def dropped(performances: Path, names: Collection[str]) -> Iterator[Candidate]:
+    """The bags, whole or not, that were dropped to take the place of one of these names; the most urgent first."""
+    for when in When:
+        for path in sorted(performances.glob(f"[!.]*.{when}")):
+            name = path.name.removesuffix(f".{when}")
+            if name in names:
+                asked = datetime.fromtimestamp(path.lstat().st_ctime, UTC)  # what is copied may keep its own time
+                yield Candidate(name=name, request=Request(when=when, bag=path.name, asked=asked), path=path)
+
+
+def look(bag: Path) -> Look:
+    """What stands in a folder now: another when anybody has changed anything in it. Follows no links."""
+    found = []
+    for place, folders, files in os.walk(bag):
+        for name in (*files, *folders):
+            path = Path(place, name)
+            try:
+                stat = path.lstat()
+            except FileNotFoundError:  # gone since its folder was listed
+                continue
+            found.append((str(path.relative_to(bag)), stat.st_ino, stat.st_size, stat.st_mtime_ns))
+    return tuple(sorted(found))
+
+
+def lacking(bag: Path) -> str | None:
+    """What a bag still lacks of what its manifests list, in a few words; None when all is there.
+
+    Raises ProblemError where it is no folder of its own in performances/.
+    """
+    if bag.is_symlink():
+        raise stopping(bag.name, "It is a link.", "Put the bag itself there.")
+    if not (bag / "bagit.txt").is_file():
+        return "bagit.txt"
+    try:
+        tags = read_tags(bag)
+    except ProblemError:
+        return "a manifest that can be read"
+    missing = [name for name in sorted(tags.entries) if not (bag / name).is_file()]
+    if missing:
+        return f"{missing[0]} and {len(missing) - 1} more files"
+    declared = str(getattr(tags, "info", {}).get("Payload-Oxum", "")).partition(".")[0]
+    held = sum(path.stat().st_size for path in (bag / "data").rglob("*") if path.is_file())
+    return f"{int(declared) - held} bytes" if declared.isdecimal() and held < int(declared) else None

@@ -1,0 +1,70 @@
+"""Breath as it shows in the heart."""
+
+from __future__ import annotations
+
+import math
+from typing import Annotated, Literal
+
+import numpy as np
+from msgspec import Meta
+
+from residue.dsp import filters
+from residue.dsp.filters import SosFilter
+from residue.dsp.intervals import Plausible
+from residue.dsp.sliding import sliding_sum
+from residue.mapping.node import Block, EventsIn, NodeContext, Step
+from residue.mapping.nodes.fields import WindowS
+from residue.mapping.nodes.heart import Rate, check_rates, intervals_of
+from residue.mapping.nodes.shapes import SlowNode
+from residue.mapping.nodes.staircase import Staircase
+from residue.mapping.signals import CONTROL_RATE_HZ, Signal
+
+
+class RespiratoryModulation(SlowNode, frozen=True):
+    """How the breath moves the time from beat to beat: shorter when breathing in, longer when breathing out.
+
+    From events valued with their interval in seconds. "wave" is the movement itself in ms, around 0, to breathe with;
+    "depth" is how far it goes from shortest to longest, in ms, over the last window_s.
+    Latency: about two breaths. Source: high-frequency band of Task Force of ESC and NASPE, Eur Heart J 17 (1996)
+    354-381, 0.15 to 0.4 Hz; depth as that of a sine of the same power.
+    """
+
+    kind = "respiratory_modulation"
+    family = "heart"
+
+    input: EventsIn
+    measure: Annotated[Literal["wave", "depth"], Meta(description="the movement, or how far it goes")] = "depth"
+    window_s: WindowS = 20.0
+    lowest: Rate = 30.0
+    highest: Rate = 220.0
+
+    def __post_init__(self) -> None:
+        check_rates(self.lowest, self.highest)
+
+    def prepare(self, context: NodeContext) -> Step:
+        """The staircase of the intervals, counted from the first one, through the band of breathing."""
+        plausible, steps = Plausible(60 / self.highest, 60 / self.lowest), Staircase(0.0)
+        band = SosFilter(filters.bandpass(*_BAND_HZ, CONTROL_RATE_HZ, _ORDER))
+        ticks = max(1, round(self.window_s * CONTROL_RATE_HZ))
+        running = sliding_sum(ticks)
+        first_s = math.nan
+
+        def step(block: Block) -> Signal:
+            nonlocal first_s
+            changes = []
+            for frame, interval_s in intervals_of(block):
+                if plausible(interval_s):
+                    first_s = interval_s if math.isnan(first_s) else first_s
+                    changes.append((frame, 1000.0 * (interval_s - first_s)))
+            wave = band(steps(block.span, changes))
+            if self.measure == "wave":
+                return wave
+            return _PEAK_TO_PEAK * np.sqrt(running(wave * wave) / ticks)
+
+        return step
+
+
+_BAND_HZ = (0.15, 0.4)
+_ORDER = 4
+_PEAK_TO_PEAK = 2.8284271247461903
+"""Of a sine, over its root mean square."""
