@@ -5,7 +5,21 @@ from __future__ import annotations
 import click
 
 import residue
-from residue.cli import caps, check, hours, ingest, measure, rehearse, render, run, show, status, trace, verify
+from residue.cli import (
+    calibrate,
+    caps,
+    check,
+    hours,
+    ingest,
+    measure,
+    rehearse,
+    render,
+    run,
+    show,
+    status,
+    trace,
+    verify,
+)
 from residue.cli.common import Group
 
 
@@ -22,6 +36,7 @@ for _command in (
     run.run,
     check.check,
     caps.caps,
+    calibrate.calibrate,
     render.render,
     trace.trace,
     measure.measure,

@@ -53,8 +53,14 @@ def with_measured(text: str, output: str, measured: Mapping[str, Calibration | V
                 old[name] = figure
                 if former is not None:
                     _keep(old[name], former)
-    written = tomlkit.dumps(document)
+    written = _untouched_lines_kept(text, tomlkit.dumps(document))
     return written if _only_these_changed(text, written, output, measured) else None
+
+
+def _untouched_lines_kept(before: str, after: str) -> str:
+    """What was written with every line that differs from a former one in blanks only as it was (tomlkit loses some)."""
+    former = {"".join(line.split()): line for line in before.splitlines(keepends=True)}
+    return "".join(former.get("".join(line.split()), line) for line in after.splitlines(keepends=True))
 
 
 def _keep(item: Item, old: Item) -> None:

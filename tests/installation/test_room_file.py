@@ -23,6 +23,7 @@ place = "North hall"
 device_channel = 1    # counted from 1
 calibration = { played_dbfs = -20.0, read_dba = 84.0, read_dbc = 87.5, on = 2026-03-02 }  # by Ruth
 trim_db = -1.0
+vibration = { played_dbfs = -20.0, read_aw_m_per_s2 = 0.1,   on = 2026-03-02 }  # to the door
 
 # felt rather than heard
 [output.floor]
