@@ -9,6 +9,7 @@ from pathlib import Path
 
 from residue.archive.fixity import verify
 from residue.installation.load import Installation, load
+from residue.loudness.room_findings import plan_findings
 from residue.output.opening import check_device
 from residue.problems import Finding, ProblemError, Severity
 from residue.progress import Progress, silent
@@ -60,6 +61,7 @@ def _performance(installation: Installation, name: str, cache: Path, progress: P
 
 def _plan(installation: Installation, cache: Path, progress: Progress) -> Iterator[Finding]:
     planned = plan_programme(installation, _programme(installation), cache, progress)
+    yield from plan_findings(planned)
     for performance in planned.performances:
         yield Finding(Severity.NOTES, "plan", performance.words, "")
 
