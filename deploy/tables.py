@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
-
-import msgspec
 
 from residue.control import addresses
 from residue.loudness.rules import RULES
-from residue.mapping.graph import drivable, ports
-from residue.mapping.node import Node
-from residue.mapping.nodes import catalogue
+from residue.mapping.catalogue import markdown
+from residue.mapping.nodes import KINDS
 from residue.watchdog import checks
 
 ROOT = Path(__file__).parents[1]
@@ -28,8 +25,7 @@ def rules() -> str:
 
 def nodes() -> str:
     """The catalogue of nodes."""
-    rows = ((f"`{kind}`", _inputs(node), _parameters(node), _first_line(node)) for kind, node in catalogue().items())
-    return _markdown(("kind", "listens by", "parameters", "what it does"), rows)
+    return markdown(KINDS).rstrip()
 
 
 TABLES: Mapping[str, Callable[[], str]] = {
@@ -49,27 +45,6 @@ def filled(text: str) -> str:
 def _markdown(head: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
     heads = tuple(head)
     return "\n".join("| " + " | ".join(cells) + " |" for cells in (heads, ["---"] * len(heads), *rows))
-
-
-def _inputs(node: type[Node]) -> str:
-    return ", ".join(f"`{field}` ({' or '.join(sorted(kinds))})" for field, kinds in ports(node).items()) or "none"
-
-
-def _parameters(node: type[Node]) -> str:
-    return ", ".join(_parameter(node, field) for field in _numbers(node)) or "none"
-
-
-def _numbers(node: type[Node]) -> Iterator[msgspec.structs.FieldInfo]:
-    return (field for field in msgspec.structs.fields(node) if field.name not in ports(node))
-
-
-def _parameter(node: type[Node], field: msgspec.structs.FieldInfo) -> str:
-    default = "" if field.required or field.default is None else f" = {field.default!r}"
-    return f"`{field.encode_name}{default}`{'~' if field.name in drivable(node) else ''}"
-
-
-def _first_line(node: type[Node]) -> str:
-    return (node.__doc__ or "").split("\n")[0]
 
 
 def main() -> None:

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from enum import Enum
+from math import isfinite
 from pathlib import Path
 from typing import Any, TypeVar, get_args, get_origin
 
@@ -80,6 +81,12 @@ def _check_value(raw: object, wanted: Any, file: str, where: str) -> tuple[Any, 
         numbered = {f"[{number}]": item for number, item in enumerate(raw, start=1)}
         items, findings = _check_each(numbered, record, file, where)
         return tuple(items.values()) if container is tuple else list(items.values()), findings
+    endless = [
+        _finding(file, where + path, f"{value} is no number to count with.", "Write a finite number.")
+        for path, value in _not_finite(raw)
+    ]
+    if endless:
+        return None, endless
     try:
         return msgspec.convert(raw, wanted), []
     except msgspec.ValidationError as error:
@@ -119,6 +126,16 @@ def _value_at(raw: object, path: str) -> object:
         except (KeyError, IndexError, TypeError):
             return raw
     return raw
+
+
+def _not_finite(raw: object) -> Iterator[tuple[str, float]]:
+    """Each nan and inf, which TOML knows as numbers and no bound of a range keeps out, with its path."""
+    if isinstance(raw, float) and not isfinite(raw):
+        yield "", raw
+    elif isinstance(raw, Mapping):
+        yield from ((f".{key}{path}", value) for key, item in raw.items() for path, value in _not_finite(item))
+    elif isinstance(raw, list):
+        yield from ((f"[{n}]{path}", value) for n, item in enumerate(raw) for path, value in _not_finite(item))
 
 
 def _record_within(wanted: Any) -> type[msgspec.Struct] | None:

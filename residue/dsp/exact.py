@@ -104,8 +104,9 @@ _SQRT_HALF = 0.7071067811865476
 
 
 def _horner(x: Floats, coefficients: tuple[float, ...]) -> Floats:
-    total = np.full_like(x, coefficients[-1])
-    for coefficient in coefficients[-2::-1]:
+    total = x * coefficients[-1]
+    total += coefficients[-2]
+    for coefficient in coefficients[-3::-1]:
         total *= x
         total += coefficient
     return total
@@ -121,7 +122,7 @@ def sine(phase: Phases) -> Floats:
 
 def exp2(x: Floats) -> Floats:
     """2 to the power of x, elementwise; relative error below 1e-15. x is bounded to -1000 .. 1000."""
-    bounded = np.clip(x, -1000.0, 1000.0)
+    bounded = np.minimum(np.maximum(x, -1000.0), 1000.0)
     whole = np.floor(bounded + 0.5)
     value: Floats = np.ldexp(_horner(bounded - whole, _EXP2), whole.astype(np.int32))
     return value

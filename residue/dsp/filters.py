@@ -60,9 +60,9 @@ class SosFilter:
 
     def __call__(self, block: Floats) -> Floats:
         """The filtered copy of (channels, frames) or (frames,), in the same shape."""
-        y = np.atleast_2d(block) + SUBNORMAL_GUARD
-        _kernel(self._sos, y, self._state)
-        return y.reshape(block.shape)
+        y = block + SUBNORMAL_GUARD
+        _kernel(self._sos, y if y.ndim == 2 else y[np.newaxis], self._state)
+        return y
 
     def copy(self) -> SosFilter:
         """A filter in the same state that goes its own way from here."""

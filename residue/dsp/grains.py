@@ -25,14 +25,22 @@ class Raised:
 
     def __call__(self, sound: Floats) -> Floats:
         """(frames,) transposed."""
-        length = len(self._window)
         heard = np.concatenate((self._heard, sound))
-        here = np.arange(len(sound))
         out = np.zeros(len(sound))
         for late in (0, self._half):
-            within = (self._frame + here - late) % length
-            back = (self._factor - 1) * (length - within)
-            out += heard[len(self._heard) + here - back] * self._window[within]
+            self._read(heard, out, late)
         self._heard = heard[len(sound) :]
         self._frame += len(sound)
         return out
+
+    def _read(self, heard: Floats, out: Floats, late: int) -> None:
+        """Add the grains that begin `late` frames into a grain's length: each is a slice with steps of `factor`."""
+        length = len(self._window)
+        done = 0
+        while done < len(out):
+            within = (self._frame + done - late) % length
+            frames = min(length - within, len(out) - done)
+            first = len(self._heard) + done - (self._factor - 1) * (length - within)
+            grain = heard[first : first + (frames - 1) * self._factor + 1 : self._factor]
+            out[done : done + frames] += grain * self._window[within : within + frames]
+            done += frames

@@ -17,9 +17,9 @@ class Phasor:
     def __call__(self, frequency_hz: float | Floats, frames: int) -> Phases:
         """(frames,): the phase at each frame. frequency_hz: a number or (frames,), from 0 to half the rate."""
         if isinstance(frequency_hz, float):
-            steps = np.full(frames, int(np.floor(frequency_hz * self._per_hz)), np.uint64)
+            steps = np.full(frames, int(frequency_hz * self._per_hz), np.uint64)
         else:
-            steps = np.floor(frequency_hz * self._per_hz).astype(np.uint64)
+            steps = (frequency_hz * self._per_hz).astype(np.uint64)
         phases = np.cumsum(np.concatenate((self._phase, steps)))
         self._phase = phases[-1:].copy()
         return phases[:-1]

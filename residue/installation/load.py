@@ -11,6 +11,8 @@ import msgspec
 
 from residue.checking import check, read_toml
 from residue.installation.room import Room
+from residue.live.sensors import FILE_NAME as SENSORS
+from residue.live.sensors import Sensors
 from residue.loudness.room_findings import check_room
 from residue.mapping.graph import Graph, build
 from residue.mapping.node import Node
@@ -96,6 +98,14 @@ def read_piece(path: Path) -> tuple[Graph | None, list[Finding]]:
     return graph, findings + found
 
 
+def graph_of(folder: Path) -> Graph:
+    """The graph of the piece in a folder, whatever room and hours are like. Raises ProblemError."""
+    graph, findings = read_piece(folder / PIECE)
+    if graph is None:
+        raise ProblemError(findings)
+    return graph
+
+
 def read_room(path: Path) -> tuple[Room | None, list[Finding]]:
     """What the technician wrote, by itself, or None and everything that is wrong with it."""
     return _read(path, Room)
@@ -117,6 +127,11 @@ def _read_node(table: Mapping[str, Any], file: str, where: str) -> tuple[Node | 
 def _read(path: Path, record: type[Record]) -> tuple[Record | None, list[Finding]]:
     raw, findings = read_toml(path)
     return (None, findings) if findings else check(raw, record, path.name)
+
+
+def read_sensors(folder: Path) -> tuple[Sensors | None, list[Finding]]:
+    """Where the channels come from when the piece is played live, or None and everything that is wrong with it."""
+    return _read(folder / SENSORS, Sensors)
 
 
 def read_hours(folder: Path, performances: Mapping[str, Path]) -> tuple[Hours | None, Calendar | None, list[Finding]]:

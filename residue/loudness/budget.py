@@ -110,10 +110,8 @@ def seeded(terms: Terms, cap: Cap, ear: Ear, history: SentHistory) -> np.ndarray
 
 def _assume_unlogged(ring: np.ndarray[tuple[int], np.dtype[np.int64]], terms: Terms, history: SentHistory) -> None:
     """Fill what no row tells with the most that the governor would have let through."""
-    newest_s = min((max(0.0, row.age_s) for row in history.rows), default=history.unlogged_s)
-    last = terms.hops - int(max(0.0, newest_s - history.unlogged_s) / HOP_S)
     spent = int(np.add.reduce(ring))
-    for hop in range(last - int(np.ceil(history.unlogged_s / HOP_S)), last):
+    for hop in range(terms.hops - int(np.ceil(history.unlogged_s / HOP_S)), terms.hops):
         if hop >= 0:
             most = max(0, terms.total - spent) // terms.knee
             ring[hop] += most

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 CAUTIONS = (
-    "CAUTION. Hearing: this can be loud and goes very low; very low sound strains ears and cones before it seems loud.",
+    "Hearing: this can be loud and goes very low, and very low sound strains ears and cones before it seems loud.",
     "Vibration: it can be bad for people with implants or recent surgery, in pregnancy, with a bad back, or prone to "
     "seizures or migraine. Leave a way round, and a seat that does not shake.",
     "What is allowed here is for local rules and a qualified person to decide, not for this program.",

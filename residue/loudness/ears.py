@@ -78,13 +78,17 @@ def ear_of(cap: Cap, outputs: Mapping[str, Output]) -> Ear:
 
 
 def ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:
-    """Every ear that is metered: A, C and Z at the place and at each output, Wk where known, and those of the caps."""
+    """Every ear that is metered, and those of the caps.
+
+    A, C, Z and G at the place and at each output; K at each output, in dBFS as ITU-R BS.1770 has it; Wk where known.
+    """
     physical = calibrated(outputs)
     metered = [
         ear(outputs, at, weighting, physical=physical)
         for at in (PLACE, *outputs)
-        for weighting in (Weighting.A, Weighting.C, Weighting.Z)
+        for weighting in (Weighting.A, Weighting.C, Weighting.Z, Weighting.G)
     ]
+    metered += [ear(outputs, at, Weighting.K, physical=False) for at in outputs]
     felt = [name for name, output in outputs.items() if output.vibration is not None]
     metered += [ear(outputs, at, Weighting.WK, physical=True) for at in (PLACE, *felt) if felt]
     return tuple({ear.key: ear for ear in (*metered, *(ear_of(cap, outputs) for cap in caps))}.values())

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Counts = NDArray[np.integer]
 
 OFFSET_LU = -0.691
 """ITU-R BS.1770-5, Annex 1, eq. 2."""
@@ -25,6 +26,12 @@ def lufs(mean_square: float) -> float | None:
     return OFFSET_LU + 10.0 * float(np.log10(mean_square)) if mean_square > 0.0 else None
 
 
+def powers(levels_lufs: Floats) -> Floats:
+    """K-weighted mean squares of some levels of loudness."""
+    found: Floats = 10.0 ** ((levels_lufs - OFFSET_LU) / 10.0)
+    return found
+
+
 def _power(level_lufs: float) -> float:
     return float(10.0 ** ((level_lufs - OFFSET_LU) / 10.0))
 
@@ -33,19 +40,32 @@ def _relative(level_lu: float) -> float:
     return float(10.0 ** (level_lu / 10.0))
 
 
-def integrated_lufs(blocks: Floats) -> float | None:
-    """blocks: (n,), of 400 ms every 100 ms. None if no block passes the gates."""
-    loud = blocks[blocks > _power(_ABSOLUTE_GATE_LUFS)]
-    if not len(loud):
-        return None
-    return lufs(float(np.mean(loud[loud > np.mean(loud) * _relative(_RELATIVE_GATE_LU)])))
+def _mean(blocks: Floats, times: Counts) -> float:
+    return float(np.add.reduce(blocks * times) / np.add.reduce(times))
 
 
-def loudness_range_lu(short_term: Floats) -> float | None:
-    """short_term: (n,), of 3 s every 100 ms. None if nothing passes the gates. Source: EBU Tech 3342."""
-    loud = short_term[short_term >= _power(_ABSOLUTE_GATE_LUFS)]
-    if not len(loud):
+def integrated_lufs(blocks: Floats, times: Counts | None = None) -> float | None:
+    """blocks: (n,), of 400 ms every 100 ms, each so many times. None if no block passes the gates."""
+    times = np.ones(len(blocks), dtype=np.int64) if times is None else times
+    gated = blocks > _power(_ABSOLUTE_GATE_LUFS)
+    if not gated.any():
         return None
-    ranked = np.sort(loud[loud >= np.mean(loud) * _relative(_RANGE_GATE_LU)])
-    low, high = (ranked[int(np.floor((len(ranked) - 1) * percent / 100.0 + 0.5))] for percent in _RANGE_PERCENTILES)
+    gated &= blocks > _mean(blocks[gated], times[gated]) * _relative(_RELATIVE_GATE_LU)
+    return lufs(_mean(blocks[gated], times[gated]))
+
+
+def loudness_range_lu(short_term: Floats, times: Counts | None = None) -> float | None:
+    """short_term: (n,), of 3 s every 100 ms, each so many times. None if nothing passes the gates.
+
+    Source: EBU Tech 3342.
+    """
+    times = np.ones(len(short_term), dtype=np.int64) if times is None else times
+    gated = short_term >= _power(_ABSOLUTE_GATE_LUFS)
+    if not gated.any():
+        return None
+    gated &= short_term >= _mean(short_term[gated], times[gated]) * _relative(_RANGE_GATE_LU)
+    order = np.argsort(short_term[gated])
+    ranked, until = short_term[gated][order], np.cumsum(times[gated][order])
+    places = [int(np.floor((until[-1] - 1) * percent / 100.0 + 0.5)) for percent in _RANGE_PERCENTILES]
+    low, high = (ranked[np.searchsorted(until, place, side="right")] for place in places)
     return 10.0 * float(np.log10(high / low))

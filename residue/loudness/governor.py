@@ -41,6 +41,7 @@ class Heard:
 
     bank: WeightingBank
     """The weightings after the hop."""
+    weighted: Weighted
     energy: Floats
     """(ears,)"""
     peak: Floats
@@ -65,6 +66,8 @@ class Governor:
         self._listen = Listener(self.ears)
         index = {ear.key: at for at, ear in enumerate(self.ears)}
         heard_by = {cap: index[ear_of(cap, outputs).key] for cap in caps}
+        self.heeded = frozenset(heard_by.values())
+        """Indices of the ears that caps listen to."""
         means = [cap for cap in caps if cap.quantity.windowed]
         self.budgets = tuple(Budget(cap, self.ears[heard_by[cap]], history) for cap in means)
         self._budget_ears = tuple(heard_by[cap] for cap in means)
@@ -93,11 +96,12 @@ class Governor:
 
     def _hear(self, before: WeightingBank, hop: Floats) -> Heard:
         bank = before.copy()
-        energy, peak = self._listen(bank(hop))
+        weighted = bank(hop)
+        energy, peak = self._listen(weighted)
         units = tuple(
             budget.terms.units(float(energy[ear])) for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
         )
-        return Heard(bank, energy, peak, units)
+        return Heard(bank, weighted, energy, peak, units)
 
     def _instants_keep(self, heard: Heard) -> bool:
         return all(instant.used(heard.energy, heard.peak) <= 1.0 for instant in self.instants)

@@ -23,7 +23,7 @@ class SentHistory:
 
     rows: Sequence[SentRow] = ()
     unlogged_s: float = 0.0
-    """From the end of the last row to the last moment at which something may have been sent: the governor assumes
-    that as much was sent as the caps allowed."""
+    """For how long something may have been sent that no row tells: the governor assumes as much as the caps allowed,
+    and that it was sent just now."""
     unreadable: bool = False
     """The log could not be read: every cap counts as used up by the moment of the start."""

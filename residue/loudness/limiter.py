@@ -81,18 +81,17 @@ class Limiter:
 
     def _asked_gains(self, joined: Floats) -> Gains | None:
         """(links, HOP_FRAMES): what brings each frame down to the ceiling; None if nothing has to be brought down."""
-        asked: Gains | None = None
-        for link, ceiling, signal in zip(self._link, self._ceilings, joined, strict=True):
-            if SUM_OF_MAGNITUDES * max(np.max(signal), -np.min(signal)) <= ceiling:
-                continue
-            frames, peaks = peaks_above(signal, ceiling)
-            if not len(frames):
-                continue
-            if asked is None:
-                asked = np.full((len(self._last), HOP_FRAMES), ONE, dtype=np.int64)
-            samples = np.abs(signal[frames + (REACH - _CENTRE)])
-            peaks = np.maximum(np.maximum(peaks, samples), ceiling)
-            asked[link, frames] = np.minimum(asked[link, frames], np.floor(ceiling / peaks * ONE).astype(np.int64))
+        highest = np.maximum(np.max(joined, axis=1), -np.min(joined, axis=1))
+        if not np.any(SUM_OF_MAGNITUDES * highest > self._ceilings):
+            return None
+        output, frames, peaks = peaks_above(joined, self._ceilings)
+        if not len(frames):
+            return None
+        ceilings = self._ceilings[output]
+        samples = np.abs(joined[output, frames + (REACH - _CENTRE)])
+        peaks = np.maximum(np.maximum(peaks, samples), ceilings)
+        asked = np.full((len(self._last), HOP_FRAMES), ONE, dtype=np.int64)
+        np.minimum.at(asked, (self._link[output], frames), np.floor(ceilings / peaks * ONE).astype(np.int64))
         return asked
 
     def _gains(self, asked: Gains) -> Floats:

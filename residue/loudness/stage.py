@@ -75,6 +75,10 @@ class CapStage:
         self._meter.count(self._limit.lowest_gain, muted)
         return sent
 
+    def begin_programme(self) -> None:
+        """Integrated loudness and loudness range are those of what comes from now on."""
+        self._meter.begin()
+
     def reading(self) -> Reading:
         """The state after the last whole hop."""
         return self._meter.reading()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import correlate1d
 
 Floats = NDArray[np.float64]
 
@@ -51,34 +52,61 @@ _BEND_GAIN = _bend_gain() * _ROUNDING
 second difference."""
 
 _SUB_BLOCK_FRAMES = 120
+_MANY = 0.2
+"""The share of frames from which on it is cheaper to interpolate all of them."""
 
 
-def peaks_above(signal: Floats, threshold: float) -> tuple[NDArray[np.int64], Floats]:
-    """Frames at which the true peak may lie above a threshold, and what it is there; exact, and cheap in the quiet.
+def peaks_above(signals: Floats, thresholds: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
+    """Where the true peak may lie above a threshold, and what it is there; exact, and cheap in the quiet.
 
-    signal: (REACH + frames,), frames a multiple of 120. Frames count from 0 at signal[REACH].
+    signals: (channels, REACH + frames), frames a multiple of 120; thresholds: (channels,). Gives channels, frames and
+    peaks, (n,) each. Frames count from 0 at signals[:, REACH].
     """
-    blocks = (len(signal) - REACH) // _SUB_BLOCK_FRAMES
-    step = signal.strides[0]
+    signals = np.ascontiguousarray(signals)
+    channels, blocks = len(signals), (signals.shape[1] - REACH) // _SUB_BLOCK_FRAMES
+    along, step = signals.strides
     rows = np.lib.stride_tricks.as_strided(
-        signal, (blocks, REACH + _SUB_BLOCK_FRAMES), (_SUB_BLOCK_FRAMES * step, step), writeable=False
+        signals,
+        (channels, blocks, REACH + _SUB_BLOCK_FRAMES),
+        (along, _SUB_BLOCK_FRAMES * step, step),
+        writeable=False,
     )
-    magnitudes = np.abs(rows)
-    highest = np.max(magnitudes, axis=1)
-    loud = np.flatnonzero(SUM_OF_MAGNITUDES * highest > threshold)
-    slopes = rows[loud, 1:] - rows[loud, :-1]
-    bends = _BEND_GAIN * np.max(np.abs(slopes[:, 1:] - slopes[:, :-1]), axis=1, initial=0.0)
-    near = magnitudes[loud, REACH - _NEAR : -_NEAR]
-    after = magnitudes[loud, REACH - _NEAR + 1 : magnitudes.shape[1] - _NEAR + 1]
-    block, at = np.nonzero(_DC_GAIN * np.maximum(near, after) + bends[:, np.newaxis] > threshold)
-    frames = loud[block] * _SUB_BLOCK_FRAMES + at
-    return frames, _interpolated(signal, frames) if len(frames) else np.zeros(0)
+    highest = np.maximum(np.max(rows, axis=2), -np.min(rows, axis=2))
+    channel, block = np.nonzero(SUM_OF_MAGNITUDES * highest > thresholds[:, np.newaxis])
+    near = rows[channel, block]
+    slopes = near[:, 1:] - near[:, :-1]
+    bends = slopes[:, 1:] - slopes[:, :-1]
+    bent = _BEND_GAIN * np.maximum(np.max(bends, axis=1, initial=0.0), -np.min(bends, axis=1, initial=0.0))
+    may = _DC_GAIN * highest[channel, block] + bent > thresholds[channel]
+    channel, block, bent = channel[may], block[may], bent[may]
+    magnitudes = np.abs(near[may])
+    pairs = np.maximum(
+        magnitudes[:, REACH - _NEAR : -_NEAR], magnitudes[:, REACH - _NEAR + 1 : magnitudes.shape[1] - _NEAR + 1]
+    )
+    row, at = np.nonzero(_DC_GAIN * pairs + bent[:, np.newaxis] > thresholds[channel][:, np.newaxis])
+    if len(row) > _MANY * signals.size:
+        return _everywhere(signals)
+    channel, frames = channel[row], block[row] * _SUB_BLOCK_FRAMES + at
+    return channel, frames, _interpolated(signals, channel, frames)
 
 
-def _interpolated(signal: Floats, frames: NDArray[np.int64]) -> Floats:
-    """The highest magnitude of the four phases at some frames."""
-    samples = [signal[frames + (REACH - tap)] for tap in range(TAPS)]
+def _everywhere(signals: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
+    """All channels, frames and peaks: where most have to be looked at, that is the cheaper way."""
+    first, frames = _NEAR, signals.shape[1] - REACH
+    highest = np.zeros((len(signals), frames))
+    for phase in PHASES:
+        between = correlate1d(signals, phase[::-1], axis=1, mode="constant")[:, first : first + frames]
+        np.maximum(highest, np.abs(between), out=highest)
+    channel, at = np.indices(highest.shape)
+    return channel.ravel(), at.ravel(), highest.ravel()
+
+
+def _interpolated(signals: Floats, channels: NDArray[np.int64], frames: NDArray[np.int64]) -> Floats:
+    """The highest magnitude of the four phases at some frames of some channels."""
     highest = np.zeros(len(frames))
+    if not len(frames):
+        return highest
+    samples = [signals[channels, frames + (REACH - tap)] for tap in range(TAPS)]
     for phase in PHASES:
         total = np.zeros(len(frames))
         for sample, weight in zip(samples, phase, strict=True):
@@ -89,7 +117,8 @@ def _interpolated(signal: Floats, frames: NDArray[np.int64]) -> Floats:
 
 def filled(block: Floats) -> Floats:
     """The last axis brought to a multiple of 120 frames after REACH, with silence."""
-    return np.pad(block, ((0, 0), (0, -(block.shape[1] - REACH) % _SUB_BLOCK_FRAMES)))
+    missing = -(block.shape[1] - REACH) % _SUB_BLOCK_FRAMES
+    return np.pad(block, ((0, 0), (0, missing))) if missing else block
 
 
 class TruePeakMeter:
@@ -102,21 +131,19 @@ class TruePeakMeter:
 
     def __call__(self, block: Floats) -> None:
         """Take in a block, (channels, frames)."""
-        joined = np.concatenate((self._tail, block), axis=1)
+        joined, frames = np.concatenate((self._tail, block), axis=1), block.shape[1]
         self._tail = joined[:, -REACH:].copy()
-        for channel, signal in enumerate(filled(joined)):
-            self.highest[channel] = _higher(signal, block.shape[1], float(self.highest[channel]))
+        sample_peaks = np.maximum(np.max(joined, axis=1), -np.min(joined, axis=1))
+        if not np.any(SUM_OF_MAGNITUDES * sample_peaks > self.highest):
+            return
+        signals = filled(joined)
+        self._look_around(signals, np.flatnonzero(sample_peaks > self.highest), frames)
+        channel, at, peaks = peaks_above(signals, self.highest)
+        within = at < frames
+        np.maximum.at(self.highest, channel[within], peaks[within])
 
-
-def _higher(signal: Floats, frames: int, highest: float) -> float:
-    """The true peak of the first frames of a signal if it is above `highest`, else that."""
-    sample_peak = float(max(np.max(signal), -np.min(signal)))
-    if SUM_OF_MAGNITUDES * sample_peak <= highest:
-        return highest
-    if sample_peak > highest:
-        # What lies around the highest sample is looked at first: little else can be higher then.
-        around = int(np.argmax(np.abs(signal))) + np.arange(TAPS) - REACH
-        around = around[(around >= 0) & (around < frames)]
-        highest = max(highest, float(np.max(_interpolated(signal, around), initial=0.0)))
-    at, peaks = peaks_above(signal, highest)
-    return max(highest, float(np.max(peaks[at < frames], initial=0.0)))
+    def _look_around(self, signals: Floats, channels: NDArray[np.int64], frames: int) -> None:
+        """What lies around the highest sample is looked at first: little else can be higher then."""
+        around = np.argmax(np.abs(signals[channels]), axis=1)[:, np.newaxis] + np.arange(TAPS) - REACH
+        channel, at = np.repeat(channels, TAPS), np.clip(around, 0, frames - 1).ravel() if frames else around.ravel()
+        np.maximum.at(self.highest, channel, _interpolated(signals, channel, at))

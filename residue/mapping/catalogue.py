@@ -7,6 +7,7 @@ import re
 import typing
 from collections.abc import Mapping
 from dataclasses import dataclass
+from textwrap import wrap
 from typing import Any, get_args, get_origin
 
 import msgspec
@@ -16,6 +17,9 @@ from residue.mapping.node import Drive, Node
 
 UNITS = {"hz": "Hz", "s": "s", "db": "dB"}
 """By the last part of a parameter's name."""
+_NO_DEFAULT = ("must be given", "may be left out")
+_WIDTH = 100
+"""Of text on a terminal, in characters."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +45,10 @@ class Entry:
     latency: str
     source: str
     inputs: Mapping[str, str]
+    gives: str
     parameters: tuple[Parameter, ...]
+    unlike: str
+    """That it cannot keep the same bits on every machine, and by how much it may differ; empty where it can."""
 
 
 def entry(node: type[Node]) -> Entry:
@@ -51,7 +58,59 @@ def entry(node: type[Node]) -> Entry:
     found = {label: _labelled(text, label) for label in ("Latency", "Source")}
     more = re.sub(r"\s+", " ", re.split(r"\b(?:Latency|Source):", rest, maxsplit=1)[0]).strip()
     inputs = {name: " or ".join(sorted(kinds)) for name, kinds in ports(node).items()}
-    return Entry(node.kind, node.family, first, more, found["Latency"], found["Source"], inputs, _parameters(node))
+    return Entry(
+        kind=node.kind,
+        family=node.family,
+        says=first,
+        more=more,
+        latency=found["Latency"],
+        source=found["Source"],
+        inputs=inputs,
+        gives=(inspect.getdoc(node.gives) or "").partition("\n")[0],
+        parameters=_parameters(node),
+        unlike=""
+        if node.differs_db is None
+        else f"may differ from one machine to another, at {node.differs_db:g} dB of its level",
+    )
+
+
+def listing(kinds: Mapping[str, type[Node]]) -> str:
+    """Every kind with what it does, a line each, by family, for a terminal."""
+    entries = [entry(node) for node in kinds.values()]
+    width = max(len(one.kind) for one in entries)
+    families = dict.fromkeys(one.family for one in entries)
+    return "\n\n".join(
+        "\n".join([family, *(f"  {one.kind:<{width}}  {one.says}" for one in entries if one.family == family)])
+        for family in families
+    )
+
+
+def page(node: type[Node]) -> str:
+    """All that the catalogue says of one kind, for a terminal."""
+    one = entry(node)
+    facts = [
+        *(("listens by", f"{name} ({kinds})") for name, kinds in one.inputs.items()),
+        ("gives", one.gives),
+        ("latency", one.latency),
+        ("source", one.source),
+        ("bits", one.unlike),
+    ]
+    lines = [f"{one.kind}, of the family {one.family}", "", *wrap(f"{one.says} {one.more}", _WIDTH), ""]
+    lines += [f"{label:<12}{fact}" for label, fact in facts if fact]
+    if one.parameters:
+        width = max(len(parameter.name) for parameter in one.parameters)
+        lines += ["", *(f"{parameter.name:<{width}}  {_in_words(parameter)}" for parameter in one.parameters)]
+    return "\n".join(lines)
+
+
+def _in_words(parameter: Parameter) -> str:
+    parts = [
+        f"{parameter.range} {parameter.unit}".strip(),
+        parameter.default if parameter.default in _NO_DEFAULT else f"{parameter.default} if not given",
+        "may be driven" if parameter.drivable else "",
+        parameter.says,
+    ]
+    return "; ".join(part for part in parts if part)
 
 
 def markdown(kinds: Mapping[str, type[Node]]) -> str:
@@ -68,7 +127,8 @@ def markdown(kinds: Mapping[str, type[Node]]) -> str:
 def _section(one: Entry) -> str:
     lines = [f"### {one.kind}\n", f"{one.says} {one.more}".strip() + "\n"]
     lines += [f"- {name}: {kinds}" for name, kinds in one.inputs.items()]
-    lines += [f"- Latency: {one.latency}", *([f"- Source: {one.source}"] if one.source else []), ""]
+    facts = {"Gives": one.gives, "Latency": one.latency, "Source": one.source, "Bits": one.unlike}
+    lines += [*(f"- {label}: {fact}" for label, fact in facts.items() if fact), ""]
     if one.parameters:
         lines += ["| parameter | unit | range | default | |", "| --- | --- | --- | --- | --- |"]
         for parameter in one.parameters:
@@ -109,8 +169,8 @@ def _fields(node: type[Node]) -> tuple[msgspec.inspect.Field, ...]:
 
 def _default(field: msgspec.inspect.Field) -> str:
     if field.required:
-        return "must be given"
-    return "left out" if field.default is None else msgspec.json.encode(field.default).decode()
+        return _NO_DEFAULT[0]
+    return _NO_DEFAULT[1] if field.default is None else msgspec.json.encode(field.default).decode()
 
 
 def _metas(hint: Any) -> list[msgspec.Meta]:

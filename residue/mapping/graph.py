@@ -5,6 +5,7 @@ from __future__ import annotations
 import typing
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from functools import cached_property
 from graphlib import CycleError, TopologicalSorter
 from typing import Any, get_args
@@ -72,6 +73,42 @@ def listens_to(node: Node, field: str) -> list[str]:
     """The names of the nodes that one of its inputs listens to."""
     wired = getattr(node, field)
     return [wired] if isinstance(wired, str) else list(wired or ())
+
+
+class Way(StrEnum):
+    """How one node reaches another."""
+
+    INPUT = "input"
+    DRIVE = "drive"
+    SET = "set"
+    ENDING = "ending"
+
+
+@dataclass(frozen=True, slots=True)
+class Wire:
+    """A way of the data: what the node `source` gives reaches the field `to` of the node `target`."""
+
+    source: str
+    target: str
+    to: str
+    way: Way
+
+
+def wires(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Wire]:
+    """Every way of the data, in the order in which the piece names them; the form stands for its sections."""
+    for section in piece.section:
+        if section.ends is not None:
+            yield Wire(section.ends.signal, FORM, section.name, Way.ENDING)
+    for name, node in nodes.items():
+        for field in ports(type(node)):
+            yield from (Wire(source, name, field, Way.INPUT) for source in listens_to(node, field))
+        for field in drivable(type(node)):
+            drive = getattr(node, field)
+            if isinstance(drive, Drive):
+                yield Wire(drive.source, name, field, Way.DRIVE)
+    for key in dict.fromkeys(key for section in piece.section for key in section.set):
+        name, _, field = key.partition(".")
+        yield Wire(FORM, name, field, Way.SET)
 
 
 def build(piece: Piece, nodes: Mapping[str, Node], file: str = "piece.toml") -> tuple[Graph | None, list[Finding]]:
@@ -184,14 +221,9 @@ def _outputs(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Fault]:
 
 def _dependencies(piece: Piece, nodes: Mapping[str, Node]) -> dict[str, list[str]]:
     """Which nodes each node must step after, in an order that is the same on every run."""
-    after: dict[str, list[str]] = {FORM: [section.ends.signal for section in piece.section if section.ends is not None]}
-    for name, node in nodes.items():
-        wired = [source for field in ports(type(node)) for source in listens_to(node, field)]
-        drives = (getattr(node, field) for field in drivable(type(node)))
-        after[name] = wired + [drive.source for drive in drives if isinstance(drive, Drive)]
-    for section in piece.section:
-        for key in section.set:
-            after[key.partition(".")[0]].append(FORM)
+    after: dict[str, list[str]] = {FORM: [], **{name: [] for name in nodes}}
+    for wire in wires(piece, nodes):
+        after[wire.target].append(wire.source)
     return after
 
 

@@ -157,6 +157,8 @@ class Node(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
     kind: ClassVar[str]
     family: ClassVar[str]
+    differs_db: ClassVar[float | None] = None
+    """None promises the same bits on every machine; else how far from its own level the difference may lie, as -120."""
 
     def gives(self, inputs: Mapping[str, Shape | Sequence[Shape]]) -> Shape:
         """The shape of what it gives, by the shapes of its inputs.

@@ -99,7 +99,7 @@ class Calibrating:
         """Calibrate every output; the names of those that were."""
         tell = self.technician.tell
         for caution in CAUTIONS:
-            tell(textwrap.fill(caution, _WIDTH))
+            tell(textwrap.fill(f"CAUTION. {caution}", _WIDTH))
         tell(HOW)
         done = []
         try:

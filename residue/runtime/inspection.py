@@ -4,20 +4,23 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 
 from residue.archive.fixity import verify
+from residue.archive.permission import check_permission
 from residue.installation.load import Installation, load
+from residue.loudness.cautions import CAUTIONS, LIGHT_CAUTION
 from residue.loudness.room_findings import plan_findings
 from residue.output.opening import check_device
 from residue.problems import Finding, ProblemError, Severity
 from residue.progress import Progress, silent
 from residue.runtime.clock import Clock
 from residue.runtime.preparation import open_performance, plan_programme, playback_of, sounding_outputs
+from residue.schedule.spans import local
 
 LEAST_FREE_BYTES = 1 << 30
-"""A season's level log takes some 50 MB, and prepared channels as much an hour: 1 GiB leaves room for both."""
+"""A season's level log takes some 50 MB; an hour of a prepared channel 0.7 GB as sound, 0.03 GB as a slow signal."""
 EARLIEST_YEAR = 2026
 """A clock that shows less has lost its battery: this was written in 2026."""
 _TIME_IS_SYNCHRONISED = Path("/run/systemd/timesync/synchronized")
@@ -32,12 +35,16 @@ def inspect(folder: Path, device: str | None, cache: Path, clock: Clock, progres
     findings = [*installation.findings, *_clock(clock), *_hours(installation, clock.now())]
     findings += check_device(device or installation.room.device, sounding_outputs(installation))
     findings += _disk(cache)
+    day = local(clock.now(), installation.calendar.zone).date()
     broken = [
-        finding for name in _programme(installation) for finding in _performance(installation, name, cache, progress)
+        finding
+        for name in _programme(installation)
+        for finding in _performance(installation, name, cache, day, progress)
     ]
     findings += broken
     if not any(finding.severity is Severity.STOPS for finding in broken):
         findings += _plan(installation, cache, progress)
+    findings += _cautions(installation)
     order = list(Severity)
     return sorted(findings, key=lambda finding: order.index(finding.severity))
 
@@ -46,7 +53,9 @@ def _programme(installation: Installation) -> list[str]:
     return installation.hours.performances
 
 
-def _performance(installation: Installation, name: str, cache: Path, progress: Progress) -> Iterator[Finding]:
+def _performance(
+    installation: Installation, name: str, cache: Path, day: date, progress: Progress
+) -> Iterator[Finding]:
     found = verify(installation.performances[name], progress)
     yield from found
     if any(finding.severity is Severity.STOPS for finding in found):
@@ -54,6 +63,7 @@ def _performance(installation: Installation, name: str, cache: Path, progress: P
     try:
         performance = open_performance(installation, name, cache, progress)
         playback_of(installation, performance)
+        yield from check_permission(performance.performance, name, day)
         yield from performance.notes
     except ProblemError as error:
         yield from error.findings
@@ -64,6 +74,12 @@ def _plan(installation: Installation, cache: Path, progress: Progress) -> Iterat
     yield from plan_findings(planned)
     for performance in planned.performances:
         yield Finding(Severity.NOTES, "plan", performance.words, "")
+
+
+def _cautions(installation: Installation) -> Iterator[Finding]:
+    feeds = any(node.family == "feeds" for node in installation.graph.nodes.values())
+    for caution in (*CAUTIONS, *([LIGHT_CAUTION] if feeds else [])):
+        yield Finding(Severity.NOTES, "caution", caution, "")
 
 
 def _clock(clock: Clock) -> Iterator[Finding]:

@@ -1,4 +1,7 @@
-"""The level log: what was sent, a row a minute, and what happened; a database that a person may open."""
+"""The level log: what was sent, a row a minute and for some days a row a second, and what happened.
+
+A database that a person may open; also what the governor counts after a restart.
+"""
 
 from __future__ import annotations
 
@@ -11,9 +14,11 @@ from contextlib import closing
 from dataclasses import astuple, dataclass, fields
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import TypeVar
+from urllib.parse import quote
 
 from residue.loudness.history import SentHistory, SentRow
-from residue.loudness.readings import Tally
+from residue.runtime.clock import Uptime
 
 logger = logging.getLogger(__name__)
 
@@ -21,13 +26,15 @@ FILE_NAME = "levels.sqlite"
 KEPT = timedelta(days=400)
 """Older rows are let go: a year and a season. At a row a minute that is below 200 MB."""
 MOST_EVENTS = 200_000
-UNLOGGED_MOST_S = 75.0
-"""What was sent after the last row of a run that was cut: a tally of a minute, and a quarter of one for writing it."""
+SECONDS_KEPT = timedelta(days=3)
+"""How long the rows a second are kept: longer than the longest window of a cap, which is a day. Below 100 MB."""
+UNLOGGED_MOST_S = 2.5
+"""What was sent after the last row of a run that was cut: a tally of a second, and the rest for writing it."""
 
 
 @dataclass(frozen=True, slots=True)
 class LevelRow:
-    """What was sent up to a moment; levels are null for silence."""
+    """What was sent up to a moment, within a minute and while one thing played; levels are null for silence."""
 
     utc: str
     duration_s: float
@@ -36,7 +43,22 @@ class LevelRow:
     playhead_s: float | None
     laeq_db: float | None
     lceq_db: float | None
+    lzeq_db: float | None
+    lgeq_db: float | None
+    laf_max_db: float | None
+    las_max_db: float | None
     lc_peak_db: float | None
+    momentary_max_lufs: float | None
+    short_term_max_lufs: float | None
+    integrated_lufs: float | None
+    """Since what plays began or was taken up again, as the loudness range."""
+    loudness_range_lu: float | None
+    true_peak_dbtp: float | None
+    """The highest of any output."""
+    aw_ms2: float | None
+    """Wk-weighted acceleration; null where the vibration is not calibrated, as its dose."""
+    vdv: float | None
+    """Vibration dose value, m/s^1.75."""
     physical: int
     """1 where levels are dB re 20 uPa at the visitor's place, 0 where they are dBFS."""
     plan_gain_db: float | None
@@ -44,6 +66,25 @@ class LevelRow:
     governor_gain_db: float
     limiter_gain_db: float
     muted_frames: int
+    outputs: str
+    """The same quantities of each output, as JSON."""
+    sent: str
+    """Mean level by what the caps listen to, as JSON."""
+
+
+@dataclass(frozen=True, slots=True)
+class SecondRow:
+    """What was sent within a second or so, at the visitor's place. Seconds of silence have no row."""
+
+    utc: str
+    boot: str
+    """Of the machine; with up_s a time that no setting of the clock moves."""
+    up_s: float
+    duration_s: float
+    laeq_db: float | None
+    lceq_db: float | None
+    laf_max_db: float | None
+    lc_peak_db: float | None
     sent: str
     """Mean level by what the caps listen to, as JSON: what the governor counts after a restart."""
 
@@ -58,54 +99,22 @@ class EventRow:
     sender: str | None = None
 
 
-Row = LevelRow | EventRow
-_TABLES: dict[type[Row], str] = {LevelRow: "level", EventRow: "event"}
+Row = LevelRow | SecondRow | EventRow
+R = TypeVar("R", LevelRow, SecondRow, EventRow)
+_TABLES: dict[type[Row], str] = {LevelRow: "level", SecondRow: "second", EventRow: "event"}
+_KEPT: dict[type[Row], timedelta] = {LevelRow: KEPT, SecondRow: SECONDS_KEPT, EventRow: KEPT}
 _SQL_TYPES = {"str": "TEXT", "float": "REAL", "int": "INTEGER"}
 ENDED = "ended"
 """The kind of the event with which a run ends that was not cut."""
 
 
-SILENCE_DB = -150.0
-"""Below what any converter puts out; filters kept from subnormal numbers hum at -600 dB."""
+@dataclass(frozen=True, slots=True)
+class Logged:
+    """What the log tells of a stretch of time, in order."""
 
-
-def heard(level: float) -> float | None:
-    """None for silence."""
-    return level if level > SILENCE_DB else None
-
-
-def _finite(level: float) -> float | None:
-    return level if math.isfinite(level) else None
-
-
-def level_row(
-    now: datetime,
-    tally: Tally,
-    *,
-    house: str,
-    performance: str | None,
-    playhead_s: float | None,
-    plan_gain_db: float | None,
-    trim_db: float,
-) -> LevelRow:
-    """The row of a tally."""
-    return LevelRow(
-        utc=timestamp(now),
-        duration_s=tally.duration_s,
-        house=house,
-        performance=performance,
-        playhead_s=playhead_s,
-        laeq_db=heard(tally.laeq),
-        lceq_db=heard(tally.lceq),
-        lc_peak_db=heard(tally.lc_peak),
-        physical=int(tally.physical),
-        plan_gain_db=plan_gain_db,
-        trim_db=trim_db,
-        governor_gain_db=tally.governor_db,
-        limiter_gain_db=tally.limiter_db,
-        muted_frames=tally.muted_frames,
-        sent=json.dumps({key: _finite(level) for key, level in tally.sent.items()}),
-    )
+    minutes: Sequence[LevelRow] = ()
+    seconds: Sequence[SecondRow] = ()
+    events: Sequence[EventRow] = ()
 
 
 def timestamp(moment: datetime) -> str:
@@ -114,10 +123,11 @@ def timestamp(moment: datetime) -> str:
 
 
 class LevelLog:
-    """The database. Every method may raise sqlite3.Error or OSError."""
+    """The database. Every method may raise sqlite3.Error or OSError; all but `sent_before` are for one thread."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
+        self._writing: sqlite3.Connection | None = None
 
     def _connect(self) -> sqlite3.Connection:
         self._path.parent.mkdir(parents=True, exist_ok=True)
@@ -125,49 +135,100 @@ class LevelLog:
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
         for row, table in _TABLES.items():
-            columns = ", ".join(f"{f.name} {_SQL_TYPES[str(f.type).split(' ')[0]]}" for f in fields(row))
-            connection.execute(f"CREATE TABLE IF NOT EXISTS {table} ({columns})")
+            columns = {f.name: _SQL_TYPES[str(f.type).split(" ")[0]] for f in fields(row)}
+            described = ", ".join(f"{name} {kind}" for name, kind in columns.items())
+            connection.execute(f"CREATE TABLE IF NOT EXISTS {table} ({described})")
             connection.execute(f"CREATE INDEX IF NOT EXISTS {table}_utc ON {table} (utc)")
+            known = {name for _, name, *_ in connection.execute(f"PRAGMA table_info({table})")}
+            for name in columns.keys() - known:  # a log that an earlier version began
+                connection.execute(f"ALTER TABLE {table} ADD COLUMN {name} {columns[name]}")
         return connection
+
+    def _for_writing(self) -> sqlite3.Connection:
+        if self._writing is not None and not self._path.exists():
+            self.close()  # somebody took the file away
+        if self._writing is None:
+            self._writing = self._connect()
+        return self._writing
+
+    def close(self) -> None:
+        """Let go of the file; what is written next opens it again."""
+        if self._writing is not None:
+            self._writing.close()
+            self._writing = None
 
     def write(self, rows: Sequence[Row]) -> None:
         """All of them, or none."""
-        with closing(self._connect()) as connection, connection:
-            for row in rows:
-                values = astuple(row)
-                marks = ", ".join("?" * len(values))
-                connection.execute(f"INSERT INTO {_TABLES[type(row)]} VALUES ({marks})", values)
+        try:
+            with self._for_writing() as connection:
+                for row in rows:
+                    names = [f.name for f in fields(row)]
+                    marks = ", ".join("?" * len(names))
+                    into = f"{_TABLES[type(row)]} ({', '.join(names)})"
+                    connection.execute(f"INSERT INTO {into} VALUES ({marks})", astuple(row))
+        except sqlite3.Error:
+            self.close()
+            raise
 
     def let_go(self, now: datetime) -> None:
         """Forget what is too old or too much."""
-        with closing(self._connect()) as connection:
-            with connection:
-                for table in _TABLES.values():
-                    connection.execute(f"DELETE FROM {table} WHERE utc < ?", (timestamp(now - KEPT),))
-                connection.execute(
-                    "DELETE FROM event WHERE rowid <= (SELECT max(rowid) FROM event) - ?", (MOST_EVENTS,)
-                )
-            connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        connection = self._for_writing()
+        with connection:
+            for row, table in _TABLES.items():
+                connection.execute(f"DELETE FROM {table} WHERE utc < ?", (timestamp(now - _KEPT[row]),))
+            connection.execute("DELETE FROM event WHERE rowid <= (SELECT max(rowid) FROM event) - ?", (MOST_EVENTS,))
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
-    def sent_before(self, now: datetime, window_s: float) -> SentHistory:
-        """What the governor has to count as sent before its first frame; what cannot be read counts as the most."""
+    def between(self, start: datetime, end: datetime) -> Logged:
+        """The rows that end after start and not after end; a log that is not there tells nothing. Writes nothing."""
+        if not self._path.exists():
+            return Logged()
+        with closing(sqlite3.connect(f"file:{quote(str(self._path.absolute()))}?mode=ro", uri=True)) as connection:
+            return Logged(
+                self._rows(connection, LevelRow, start, end),
+                self._rows(connection, SecondRow, start, end),
+                self._rows(connection, EventRow, start, end),
+            )
+
+    def last_moment(self) -> datetime | None:
+        """The end of the last minute that was logged."""
+        if not self._path.exists():
+            return None
+        with closing(sqlite3.connect(f"file:{quote(str(self._path.absolute()))}?mode=ro", uri=True)) as connection:
+            (last,) = connection.execute("SELECT max(utc) FROM level").fetchone()
+        return None if last is None else datetime.fromisoformat(last)
+
+    @staticmethod
+    def _rows(connection: sqlite3.Connection, kind: type[R], start: datetime, end: datetime) -> list[R]:
+        names = ", ".join(f.name for f in fields(kind))
+        asked = f"SELECT {names} FROM {_TABLES[kind]} WHERE utc > ? AND utc <= ? ORDER BY utc"
+        return [kind(*row) for row in connection.execute(asked, (timestamp(start), timestamp(end)))]
+
+    def sent_before(self, now: datetime, up: Uptime, window_s: float) -> SentHistory:
+        """What the governor has to count as sent before its first frame; what cannot be read counts as the most.
+
+        Ages are told by the time since the machine started, which nobody sets; those of an earlier start of the
+        machine by the clock, but at least by that.
+        """
         if not self._path.exists():
             return SentHistory()
         try:
             with closing(self._connect()) as connection:
-                since = timestamp(now - timedelta(seconds=window_s))
                 found = connection.execute(
-                    "SELECT utc, duration_s, sent FROM level WHERE utc >= ? ORDER BY utc", (since,)
+                    "SELECT utc, boot, up_s, duration_s, sent FROM second ORDER BY rowid DESC LIMIT ?",
+                    (math.ceil(window_s) + 1,),
                 ).fetchall()
                 last = connection.execute("SELECT kind FROM event ORDER BY rowid DESC LIMIT 1").fetchone()
-            rows = [_sent_row(now, *row) for row in found]
+            rows = [_sent_row(now, up, *row) for row in reversed(found)]
         except (sqlite3.Error, OSError, ValueError) as error:
             logger.warning("The level log cannot be read: %s. Every cap counts as used up.", error)
             return SentHistory(unreadable=True)
-        whole = not rows or last == (ENDED,)
-        return SentHistory(rows, 0.0 if whole else max(0.0, min(rows[-1].age_s, UNLOGGED_MOST_S)))
+        ended = last in (None, (ENDED,))
+        return SentHistory([row for row in rows if row.age_s < window_s], 0.0 if ended else UNLOGGED_MOST_S)
 
 
-def _sent_row(now: datetime, utc: str, duration_s: float, sent: str) -> SentRow:
+def _sent_row(now: datetime, up: Uptime, utc: str, boot: str, up_s: float, duration_s: float, sent: str) -> SentRow:
     levels = {key: -math.inf if level is None else level for key, level in json.loads(sent).items()}
-    return SentRow((now - datetime.fromisoformat(utc)).total_seconds(), duration_s, levels)
+    if boot == up.boot:
+        return SentRow(up.seconds - up_s, duration_s, levels)
+    return SentRow(max((now - datetime.fromisoformat(utc)).total_seconds(), up.seconds), duration_s, levels)

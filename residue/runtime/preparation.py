@@ -26,7 +26,9 @@ from residue.mapping.playback import Playback, Played
 from residue.problems import ProblemError, nearest, stopping
 from residue.progress import Progress, silent
 
-BLOCK_FRAMES = 1 << 14
+CHANNELS, PROFILES = "channels", "profiles"
+"""Within the cache."""
+BLOCK_FRAMES = 1 << 16
 """Large blocks cost less, and what they give is the same to the bit."""
 
 
@@ -47,7 +49,7 @@ def open_performance(
     if name not in installation.performances:
         what, mend = f'There is no performance "{name}".', nearest(name, installation.performances)
         raise stopping(str(installation.folder / "performances"), what, mend)
-    return prepare(installation.performances[name], installation.graph.needs, cache_folder / "channels", progress)
+    return prepare(installation.performances[name], installation.graph.needs, cache_folder / CHANNELS, progress)
 
 
 def playback_of(installation: Installation, performance: PreparedPerformance) -> Playback:
@@ -66,7 +68,7 @@ def level_profile(
     installation: Installation, performance: PreparedPerformance, cache_folder: Path, progress: Progress = silent
 ) -> LevelProfile:
     """The levels of the whole performance before the cap, from the cache if they are known. Raises ProblemError."""
-    path = cache_folder / "profiles" / f"{profile_key(installation, performance.digest)}.npz"
+    path = profile_path(installation, performance.digest, cache_folder)
     if path.exists():
         try:
             return LevelProfile.load(path)
@@ -110,17 +112,29 @@ def plan_gain_db(installation: Installation, name: str, cache_folder: Path, prog
     return plan_programme(installation, names, cache_folder, progress).gain_db(name)
 
 
+def profile_path(installation: Installation, bag_digest: str, cache_folder: Path) -> Path:
+    """Where the level profile of a performance is kept."""
+    return cache_folder / PROFILES / f"{profile_key(installation, bag_digest)}.npz"
+
+
+def piece_digest(installation: Installation) -> str:
+    """SHA-256 of the piece and of the files that it names."""
+    files = (_content(installation.folder / file) for file in installation.graph.files)
+    return _digest(msgspec.json.encode(installation.piece, order="sorted"), *files)
+
+
+def room_digest(installation: Installation) -> str:
+    """SHA-256 of what the room does to the sound: the outputs that are used, and the caps."""
+    return _digest(msgspec.json.encode(sounding_outputs(installation)), msgspec.json.encode(installation.room.cap))
+
+
 def profile_key(installation: Installation, bag_digest: str) -> str:
     """Names everything that the levels of a performance before the cap follow from."""
-    parts = [
-        residue.__version__.encode(),
-        _code_digest(),
-        msgspec.json.encode(installation.piece, order="sorted"),
-        *(_content(installation.folder / file) for file in installation.graph.files),
-        bag_digest.encode(),
-        msgspec.json.encode(sounding_outputs(installation)),
-        msgspec.json.encode(installation.room.cap),
-    ]
+    followed = (residue.__version__, piece_digest(installation), bag_digest, room_digest(installation))
+    return _digest(_code_digest(), *(part.encode() for part in followed))
+
+
+def _digest(*parts: bytes) -> str:
     return hashlib.sha256(b"\0".join(parts)).hexdigest()
 
 

@@ -16,8 +16,8 @@ from residue.runtime.log import LevelLog, Row
 
 logger = logging.getLogger(__name__)
 
-MOST_WAITING = 10_000
-"""Rows that wait in memory while the disk takes nothing: a week of them, 5 MB."""
+MOST_WAITING = 20_000
+"""Rows that wait in memory while the disk takes nothing: five hours of them, 10 MB."""
 RETRY_S = 5.0
 
 
@@ -82,6 +82,7 @@ class Scribe:
             if old:
                 self._try(lambda: self._log.let_go(datetime.now(UTC)))
             if ending:
+                self._log.close()
                 return
             if not done:
                 with self._change:

@@ -12,8 +12,9 @@ from residue.loudness.caps import reached_in_words
 from residue.loudness.readings import CapReading, Levels, Reading
 from residue.runtime.engine import Snapshot
 from residue.runtime.house_state import House
-from residue.runtime.log import EventRow, heard
+from residue.runtime.log import EventRow
 from residue.runtime.planning import Advance
+from residue.runtime.tallies import heard
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +29,8 @@ class Known:
     advance: Advance | None
     plan_gain_db: float | None
     memory_bytes: int
+    swaps: Sequence[Mapping[str, str | None]] = ()
+    """Performances on their way into others' places."""
 
 
 def status(known: Known) -> dict[str, Any]:
@@ -79,8 +82,17 @@ def _level(levels: Levels) -> dict[str, Any]:
         "la_db": heard(levels.a),
         "lc_db": heard(levels.c),
         "lz_db": heard(levels.z),
+        "lg_db": heard(levels.g),
+        "laf_db": heard(levels.a_fast),
+        "las_db": heard(levels.a_slow),
         "lc_peak_db": heard(levels.c_peak),
         "unit": "dB re 20 uPa" if levels.physical else "dBFS",
+        "true_peak_dbtp": heard(levels.true_peak),
+        "momentary_lufs": heard(levels.momentary_lufs),
+        "short_term_lufs": heard(levels.short_term_lufs),
+        "integrated_lufs": levels.integrated_lufs,
+        "loudness_range_lu": levels.loudness_range_lu,
+        "acceleration_ms2": levels.acceleration_ms2,
     }
 
 
@@ -110,6 +122,7 @@ def _health(known: Known) -> Mapping[str, Any]:
         "limiter_gain_db": reading.limiter_db if reading else None,
         "memory_bytes": known.memory_bytes,
         "planning": known.advance.performance if known.advance else None,
+        "swaps": list(known.swaps),
         "version": residue.__version__,
     }
 

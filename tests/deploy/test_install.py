@@ -10,7 +10,12 @@ import pytest
 ROOT = Path(__file__).parents[2]
 SET_UP = """\
 say() { printf '%s\\n' "$*" >&2; }
-set_up() { mkdir -p "$root/.venv" && echo "$1" >>"$root/.venv/set-up"; }
+set_up() {
+    mkdir -p "$root/.venv/bin" "$root/residue"
+    ln -sf /bin/true "$root/.venv/bin/python"
+    printf '#!%s\\n' "$root/.venv/bin/python" >"$root/.venv/bin/residue"
+    echo "$1" >>"$root/.venv/set-up"
+}
 cd "$root"
 """
 """Stands for deploy/setup, whose own tests are in test_scripts.py."""
@@ -41,6 +46,12 @@ def install(project: Path, machine: Path, *arguments: str) -> list[str]:
     return done.stderr.splitlines()
 
 
+def test_what_pip_wrote_points_to_where_it_will_stand(project: Path, tmp_path: Path) -> None:
+    machine = tmp_path / "machine"
+    install(project, machine)
+    assert (machine / "opt/residue/.venv/bin/residue").read_text() == "#!/opt/residue/.venv/bin/python\n"
+
+
 def files(machine: Path) -> set[str]:
     return {str(path.relative_to(machine)) for path in machine.rglob("*") if path.is_file() or path.is_symlink()}
 
@@ -53,6 +64,7 @@ def test_everything_has_its_place(project: Path, tmp_path: Path) -> None:
     assert {
         "opt/residue/deploy/install",
         "etc/systemd/system/residue.service",
+        "etc/systemd/system/multi-user.target.wants/residue.service",
         "etc/udev/rules.d/90-residue.rules",
         "etc/alsa/conf.d/90-residue.conf",
         "etc/systemd/journald.conf.d/residue.conf",

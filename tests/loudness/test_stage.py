@@ -121,10 +121,15 @@ def test_a_tally_tells_what_was_sent_since_the_last() -> None:
     tally = stage.take_tally()
     assert tally.duration_s == pytest.approx(4.0)
     assert not tally.physical
-    assert tally.laeq == pytest.approx(-23.01, abs=0.01)  # a full-scale sine reads -3.01
-    assert tally.lceq == pytest.approx(-23.01, abs=0.01)
-    assert tally.lc_peak == pytest.approx(-20.0, abs=0.01)
-    assert tally.sent["A at place, dBFS"] == tally.laeq
+    for received in (tally.place, tally.outputs["left"]):
+        assert received.laeq == pytest.approx(-23.01, abs=0.01)  # a full-scale sine reads -3.01
+        assert received.lceq == pytest.approx(-23.01, abs=0.01)
+        assert received.laf_max == pytest.approx(-23.01, abs=0.01)
+        assert received.lc_peak == pytest.approx(-20.0, abs=0.01)
+        assert received.true_peak_dbtp == pytest.approx(-20.0, abs=0.2)
+        assert received.momentary_max_lufs == pytest.approx(-23.0, abs=0.02)
+        assert received.integrated_lufs == pytest.approx(-23.0, abs=0.2)  # since the start, and so with its onset
+    assert tally.sent["A at place, dBFS"] == tally.place.laeq
     assert tally.governor_db == 0.0
     assert tally.limiter_db == 0.0
 

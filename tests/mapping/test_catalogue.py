@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
-from residue.mapping.catalogue import entry, markdown
+from residue.mapping.catalogue import entry, markdown, page
 from residue.mapping.graph import ports
 from residue.mapping.nodes import KINDS
+from residue.mapping.nodes.conditioning import Gain
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -16,6 +19,8 @@ def test_every_kind_is_documented(kind: str) -> None:
     assert found.says.endswith(".")
     assert found.latency
     assert set(found.inputs) == set(ports(KINDS[kind]))
+    assert re.search(r"slow|sound|[Ee]vents|kind", found.gives), f"{kind} does not say which kind of signal it gives"
+    assert not found.unlike
     for parameter in found.parameters:
         assert parameter.says, f"{kind}.{parameter.name} has no description"
 
@@ -36,3 +41,13 @@ def test_the_markdown_has_a_heading_for_every_kind() -> None:
     text = markdown(KINDS)
     for kind in KINDS:
         assert f"### {kind}\n" in text
+
+
+class Rough(Gain, frozen=True):
+    """Says of itself that it cannot keep the bits."""
+
+    differs_db = -120.0
+
+
+def test_a_node_that_cannot_keep_the_bits_is_marked() -> None:
+    assert "may differ from one machine to another, at -120 dB of its level" in page(Rough)

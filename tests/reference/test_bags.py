@@ -105,7 +105,7 @@ def link_out(bag: Path, to: str) -> None:
 MANIFEST = "manifest-sha256.txt"
 SUM = "0" * 64
 
-# (what is done to a valid bag, what the finding says, the number of the row in check_values, section 7.1)
+# What is done to a valid bag, and what the finding says. The numbers count the rules of RFC 8493.
 FAULTS = [
     pytest.param(lambda bag: drop(bag, "bagit.txt"), "bagit.txt", id="1-no-bagit.txt"),
     pytest.param(
@@ -187,6 +187,98 @@ def test_a_holey_bag_is_incomplete_until_its_files_are_fetched(bag: Path) -> Non
 )
 def test_other_ways_to_write_a_manifest_are_valid(bag: Path, line: Callable[[str, str], str]) -> None:
     edit(bag, MANIFEST, lambda text: "".join(line(*entry.split("  ", 1)) for entry in text.splitlines()))
+    assert verify(bag) == []
+    assert bagit_accepts(bag)
+
+
+@pytest.mark.parametrize("name", ["with a space.txt", "with%7Etilde.txt", "100%.txt", "Übung.txt"])
+def test_a_name_with_odd_characters_comes_through(tmp_path: Path, name: str) -> None:
+    """Rules 16 and 17: in manifests CR, LF and % are percent-encoded (RFC 8493, section 2.1.3; from memory)."""
+    folder = recorded_folder(tmp_path / "recorded")
+    (folder / name).write_text("warm", encoding="utf-8")
+    bag = seal(folder, tmp_path / "bag", {}, SEALED_ON).path
+    assert verify(bag) == []
+    assert bagit_accepts(bag)
+    flip_a_bit(bag / "data" / name)
+    assert not is_valid(verify(bag))
+
+
+def test_a_name_of_two_lines_in_a_bag_of_others_is_followed(tmp_path: Path) -> None:
+    """Rule 17. We seal no such name ourselves."""
+    folder = tmp_path / "evening"
+    folder.mkdir()
+    (folder / "two\nlines.txt").write_text("warm", encoding="utf-8")
+    subprocess.run([sys.executable, BAGIT, "--quiet", "--sha256", folder], check=True, capture_output=True)
+    assert "two%0Alines.txt" in (folder / MANIFEST).read_text(encoding="utf-8")
+    assert verify(folder) == []
+    flip_a_bit(folder / "data" / "two\nlines.txt")
+    assert not is_valid(verify(folder))
+
+
+def as_version(bag: Path, version: str) -> None:
+    edit(bag, "bagit.txt", lambda text: text.replace("1.0", version))
+
+
+def test_a_file_listed_twice_alike_was_allowed_before_the_standard(bag: Path) -> None:
+    """Rule 7; for 1.0 it is among the faults above."""
+    as_version(bag, "0.97")
+    edit(bag, MANIFEST, lambda text: text + text.splitlines()[0] + "\n")
+    assert is_valid(verify(bag))
+    assert bagit_accepts(bag)
+
+
+@pytest.mark.parametrize("version", ["0.97", "1.0"])
+def test_a_file_listed_twice_with_two_checksums_is_invalid(bag: Path, version: str) -> None:
+    """Rule 7."""
+    as_version(bag, version)
+    edit(bag, MANIFEST, lambda text: text + f"{SUM}  {text.splitlines()[0].split('  ', 1)[1]}\n")
+    assert not is_valid(verify(bag))
+
+
+def test_before_the_standard_one_full_manifest_was_enough(bag: Path) -> None:
+    """Rule 6."""
+    as_version(bag, "0.97")
+    second_manifest_without_beats(bag)
+    assert is_valid(verify(bag))
+    assert bagit_accepts(bag)
+
+
+def bare(bag: Path) -> None:
+    (bag / "bag-info.txt").unlink()
+    (bag / "tagmanifest-sha256.txt").unlink()
+
+
+def in_encoding(bag: Path, encoding: str) -> None:
+    edit(bag, "bagit.txt", lambda text: text.replace("UTF-8", encoding))
+    for name in ("bag-info.txt", MANIFEST):
+        text = (bag / name).read_text(encoding="utf-8") + ("Contact-Name: Jürgen\n" if name == "bag-info.txt" else "")
+        (bag / name).write_bytes(text.encode(encoding))
+    (bag / "tagmanifest-sha256.txt").unlink()
+
+
+def with_a_bag_inside(bag: Path) -> None:
+    inner = bag.parent / "inner"
+    shutil.copytree(bag, inner)
+    outer = bag.parent / "outer"
+    outer.mkdir()
+    inner.rename(outer / "inner")
+    shutil.rmtree(bag)
+    subprocess.run([sys.executable, BAGIT, "--quiet", "--sha256", outer], check=True, capture_output=True)
+    outer.rename(bag)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        pytest.param(bare, id="nothing but what must be"),
+        pytest.param(with_a_bag_inside, id="a bag in a bag"),
+        pytest.param(lambda bag: in_encoding(bag, "ISO-8859-1"), id="ISO-8859-1"),
+        pytest.param(lambda bag: in_encoding(bag, "UTF-16"), id="UTF-16"),
+    ],
+)
+def test_other_shapes_of_a_bag_are_valid(bag: Path, change: Callable[[Path], None]) -> None:
+    """Rule 20."""
+    change(bag)
     assert verify(bag) == []
     assert bagit_accepts(bag)
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from residue.dsp import exact, interpolation
-from residue.dsp.shaping import equal_power, saturate
+from residue.dsp.shaping import entering, leaving, saturate
 from residue.mapping.node import Node
 from residue.mapping.nodes import KINDS
 from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, FRAMES_PER_TICK
@@ -69,11 +69,10 @@ def test_panning_keeps_the_power_within_a_hundredth_of_a_decibel(kind: str, posi
     assert 10 * np.log10((panned[:, -1] ** 2).sum()) == pytest.approx(0.0, abs=0.01)
 
 
-def test_equal_power_is_sine_and_cosine() -> None:
+def test_sound_leaves_by_a_cosine_and_enters_by_a_sine() -> None:
     share = np.linspace(0.0, 1.0, 1001)
-    first, second = equal_power(share)
-    assert np.abs(first - np.cos(share * np.pi / 2)).max() < 1e-10
-    assert np.abs(second - np.sin(share * np.pi / 2)).max() < 1e-10
+    assert np.abs(leaving(share) - np.cos(share * np.pi / 2)).max() < 1e-10
+    assert np.abs(entering(share) - np.sin(share * np.pi / 2)).max() < 1e-10
 
 
 def test_saturation_is_tanh() -> None:

@@ -174,7 +174,10 @@ def test_what_pyedflib_noted_is_found(tmp_path: Path, suffix: str, kind: int) ->
         peer.writeSamples([np.zeros(1000)])
         peer.writeAnnotation(1.5, -1, "takes the dough")
         peer.writeAnnotation(7.25, 0.5, "Öfen öffnen")
-    assert list(notes(path, read_layout(path))) == [(Fraction(3, 2), "takes the dough"), (Fraction(29, 4), "Öfen öffnen")]
+    assert list(notes(path, read_layout(path))) == [
+        (Fraction(3, 2), "takes the dough"),
+        (Fraction(29, 4), "Öfen öffnen"),
+    ]
 
 
 def test_there_are_seven_such_files() -> None:

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import json
-import os
 import signal
-import socket
 import sqlite3
 import subprocess
 import sys
@@ -17,69 +15,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from pythonosc.osc_message import OscMessage
-from pythonosc.osc_message_builder import OscMessageBuilder
 
 from tests.runtime.asking import until
-from tests.runtime.kitchen import build
+from tests.runtime.running import Daemon
 
 STATUS_KEYS = ["house", "performance", "playhead_s", "section", "levels", "caps", "health", "events"]
-
-
-def free_port() -> int:
-    with closing(socket.socket(socket.AF_INET, socket.SOCK_DGRAM)) as one:
-        one.bind(("127.0.0.1", 0))
-        return int(one.getsockname()[1])
-
-
-class Daemon:
-    """One installation and the processes that run it, one after the other."""
-
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        self.port = free_port()
-        self.installation = build(folder, self.port)
-        self.state = folder / "state"
-        self.wav = folder / "hall.wav"
-        self.notify = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
-        self.notify.bind(str(folder / "notify"))
-        self.notify.settimeout(60)
-        self.process: subprocess.Popen[str] | None = None
-
-    def start(self, *options: str) -> subprocess.Popen[str]:
-        environment = {**os.environ, "NOTIFY_SOCKET": str(self.folder / "notify")}
-        environment["XDG_CACHE_HOME"] = str(self.folder / "cache")
-        command = [sys.executable, "-m", "residue", "run", str(self.installation), "--state", str(self.state)]
-        self.process = subprocess.Popen(
-            [*command, *(options or ("--device", f"file:{self.wav}"))],
-            env=environment,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
-        return self.process
-
-    def told(self, wanted: str) -> str:
-        """The first message to the service manager in which this stands."""
-        while wanted not in (message := self.notify.recv(4_096).decode()):
-            pass
-        return message
-
-    def ask(self, path: str, *arguments: float | str) -> tuple[str, str]:
-        builder = OscMessageBuilder(path)
-        for argument in arguments:
-            builder.add_arg(argument)
-        with closing(socket.socket(socket.AF_INET, socket.SOCK_DGRAM)) as asking:
-            asking.connect(("127.0.0.1", self.port))
-            asking.settimeout(10)
-            asking.send(builder.build().dgram)
-            answer = OscMessage(asking.recv(65_536))
-        return answer.address, answer.params[0]
-
-    def end(self) -> None:
-        if self.process is not None and self.process.poll() is None:
-            self.process.kill()
-            self.process.communicate()
-        self.notify.close()
 
 
 @pytest.fixture

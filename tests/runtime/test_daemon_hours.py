@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from tests.runtime.asking import until
-from tests.runtime.test_daemon import Daemon, events
+from tests.runtime.running import Daemon
+from tests.runtime.test_daemon import events
 
 
 @pytest.fixture

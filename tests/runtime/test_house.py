@@ -21,6 +21,7 @@ from residue.runtime.exchange import (
     Next,
     Prepare,
     Release,
+    Renew,
     SetTrim,
     Start,
     Tick,
@@ -216,6 +217,24 @@ def test_next_during_a_rest_ends_the_rest_and_passes_over_nothing() -> None:
     assert gallery.state() is State.RESTING
     gallery.hear(Next("the front desk"))
     assert gallery.starts == [("first-batch", 0.0), ("second-batch", 0.0)]
+
+
+def test_what_was_exchanged_while_it_played_begins_anew_without_a_silence() -> None:
+    gallery = Gallery([opening(0, 600)])
+    gallery.wait(6)
+    gallery.hear(Renew("a person"))
+    gallery.wait(1)
+    assert gallery.starts == [("first-batch", 0.0), ("first-batch", 0.0)]
+    assert gallery.engine.view.turn == 2
+    assert not any(isinstance(action, FadeOut) for action in gallery.actions)
+    gallery.wait(DURATION_S["first-batch"] + 5)
+    assert gallery.starts[2] == ("second-batch", 0.0)
+
+
+def test_what_was_exchanged_while_nothing_played_changes_nothing() -> None:
+    gallery = Gallery([])
+    gallery.hear(Renew("a person"))
+    assert gallery.house == replace(House(), since=BEGIN, reason="by the hours")
 
 
 def test_next_while_closed_changes_nothing() -> None:
@@ -424,7 +443,9 @@ MOVES = st.lists(
         st.tuples(st.just("unplayable"), st.sets(st.sampled_from(PROGRAMME.performances))),
         st.tuples(
             st.just("hear"),
-            st.sampled_from([Hold("a"), Hold("b"), Release("a"), Next("a"), Trim(-6, "a"), Trim(9, "a"), Tick()]),
+            st.sampled_from(
+                [Hold("a"), Hold("b"), Release("a"), Next("a"), Trim(-6, "a"), Trim(9, "a"), Renew("a"), Tick()]
+            ),
         ),
     ),
     max_size=25,
@@ -456,7 +477,7 @@ def do(gallery: Gallery, move: str, argument: object) -> int:
             gallery.engine.view = replace(
                 gallery.engine.view, ready=ready, unplayable=dict.fromkeys(names, "Its bag is broken.")
             )
-        case _, (Tick() | Hold() | Release() | Next() | Trim()) as event:
+        case _, (Tick() | Hold() | Release() | Next() | Trim() | Renew()) as event:
             gallery.hear(event)
     return 1
 

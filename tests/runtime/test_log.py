@@ -3,108 +3,163 @@ from __future__ import annotations
 import math
 import sqlite3
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
-from residue.loudness.readings import Tally
-from residue.runtime.log import ENDED, KEPT, MOST_EVENTS, UNLOGGED_MOST_S, EventRow, LevelLog, LevelRow, level_row
+from residue.runtime.clock import Uptime
+from residue.runtime.log import (
+    ENDED,
+    KEPT,
+    MOST_EVENTS,
+    SECONDS_KEPT,
+    UNLOGGED_MOST_S,
+    EventRow,
+    LevelLog,
+    LevelRow,
+    Row,
+    SecondRow,
+)
 from residue.runtime.log import timestamp as stamp
 from residue.runtime.scribe import Scribe
+from residue.runtime.tallies import Tallies
+from tests.runtime.tallied import THEN, tally
 
 NOW = datetime(2026, 11, 25, 14, 0, tzinfo=UTC)
+UP = Uptime("this boot", 100_000.0)
+END = EventRow(stamp(NOW), ENDED, "")
 
 
-def row(age_s: float, laeq: float = 61.0) -> LevelRow:
-    tally = Tally(
-        60.0,
-        laeq,
-        66.0,
-        80.0,
-        physical=True,
-        governor_db=0.0,
-        limiter_db=-1.5,
-        muted_frames=0,
-        sent={"A": laeq, "C:floor": -math.inf},
-    )
-    return level_row(
-        NOW - timedelta(seconds=age_s),
-        tally,
-        house="playing",
-        performance="first-batch",
-        playhead_s=12.0,
-        plan_gain_db=-3.0,
-        trim_db=0.0,
-    )
+def minute(age_s: float, laeq: float = 61.0) -> LevelRow:
+    tallies = Tallies()
+    rows = list(tallies.rows(tally(60.0, laeq), NOW - timedelta(seconds=age_s), UP, THEN))
+    return next(row for row in rows if isinstance(row, LevelRow))
+
+
+def second(age_s: float, laeq: float = 61.0, boot: str = UP.boot) -> SecondRow:
+    up = Uptime(boot, UP.seconds - age_s)
+    [row] = Tallies().rows(tally(1.0, laeq), NOW - timedelta(seconds=age_s), up, THEN)
+    assert isinstance(row, SecondRow)
+    return row
 
 
 @pytest.fixture
-def log(tmp_path: Path) -> LevelLog:
-    return LevelLog(tmp_path / "levels.sqlite")
+def log(tmp_path: Path) -> Iterator[LevelLog]:
+    with closing(LevelLog(tmp_path / "levels.sqlite")) as log:
+        yield log
 
 
 def test_rows_can_be_read_by_any_program_that_opens_sqlite(log: LevelLog, tmp_path: Path) -> None:
-    log.write([row(0), row(60, -math.inf), EventRow(stamp(NOW), "hold", "Asked for.", "10.0.0.7")])
-    with sqlite3.connect(tmp_path / "levels.sqlite") as reader:
+    log.write([minute(0), minute(60, -math.inf), EventRow(stamp(NOW), "hold", "Asked for.", "10.0.0.7")])
+    with closing(sqlite3.connect(tmp_path / "levels.sqlite")) as reader:
         (mode,) = reader.execute("PRAGMA journal_mode").fetchone()
         levels = reader.execute("SELECT utc, laeq_db, lceq_db, lc_peak_db, plan_gain_db, limiter_gain_db FROM level")
         events = reader.execute("SELECT kind, sender FROM event").fetchall()
         assert mode == "wal"
         assert levels.fetchall() == [
-            ("2026-11-25T14:00:00.000+00:00", 61.0, 66.0, 80.0, -3.0, -1.5),
-            ("2026-11-25T13:59:00.000+00:00", None, 66.0, 80.0, -3.0, -1.5),
+            ("2026-11-25T14:00:00.000+00:00", 61.0, 69.0, 83.0, -3.0, -1.5),
+            ("2026-11-25T13:59:00.000+00:00", None, None, None, -3.0, -1.5),
         ]
         assert events == [("hold", "10.0.0.7")]
-    reader.close()
 
 
 def test_the_governor_gets_back_what_was_sent_within_its_window(log: LevelLog) -> None:
-    log.write([row(4_000), row(600), row(540), EventRow(stamp(NOW), ENDED, "")])
-    history = log.sent_before(NOW, 900)
+    log.write([second(4_000), second(600), second(540), END])
+    history = log.sent_before(NOW, UP, 900)
     assert [r.age_s for r in history.rows] == [600.0, 540.0]
-    assert history.rows[0].sent == {"A": 61.0, "C:floor": -math.inf}
+    assert history.rows[0].sent == {"A at place, dB": 61.0, "C at place, dB": 69.0, "Z at floor, dBFS": -34.0}
     assert (history.unlogged_s, history.unreadable) == (0.0, False)
 
 
+@pytest.mark.parametrize("step_s", [-7200.0, 0.0, 7200.0, 86_400.0], ids="clock moved by {}".format)
+def test_setting_the_clock_makes_nothing_younger_or_older(log: LevelLog, step_s: float) -> None:
+    log.write([second(600), END])
+    [row] = log.sent_before(NOW + timedelta(seconds=step_s), UP, 900).rows
+    assert row.age_s == 600.0
+
+
 @pytest.mark.parametrize(
-    ("age_s", "unlogged_s"),
-    [(10.0, 10.0), (50_000.0, UNLOGGED_MOST_S), (-30.0, 0.0)],
-    ids=["just now", "a night ago", "the clock went back"],
+    ("up_s", "age_s"), [(20.0, 600.0), (700.0, 700.0)], ids=["by the clock", "no later than the machine's start"]
 )
-def test_a_run_that_was_cut_may_have_sent_more_than_its_last_row_says(
-    log: LevelLog, age_s: float, unlogged_s: float
-) -> None:
-    log.write([row(age_s), EventRow(stamp(NOW), "playing", "")])
-    assert log.sent_before(NOW, 86_400).unlogged_s == unlogged_s
+def test_after_a_power_cut_the_clock_tells_ages(log: LevelLog, up_s: float, age_s: float) -> None:
+    log.write([second(600, boot="an earlier boot"), END])
+    [row] = log.sent_before(NOW, Uptime("this boot", up_s), 900).rows
+    assert row.age_s == age_s
+
+
+@pytest.mark.parametrize("rows", [[second(0.4)], [second(50_000.0)], []], ids=["just now", "a night ago", "nothing"])
+def test_a_run_that_was_cut_may_have_sent_more_than_its_last_row_says(log: LevelLog, rows: list[SecondRow]) -> None:
+    log.write([*rows, EventRow(stamp(NOW), "started", "")])
+    assert log.sent_before(NOW, UP, 86_400).unlogged_s == UNLOGGED_MOST_S
 
 
 def test_no_log_is_no_history_and_a_broken_one_counts_as_everything_used_up(tmp_path: Path) -> None:
-    assert LevelLog(tmp_path / "none.sqlite").sent_before(NOW, 900).rows == ()
+    assert LevelLog(tmp_path / "none.sqlite").sent_before(NOW, UP, 900).rows == ()
     (tmp_path / "broken.sqlite").write_bytes(b"not a database" * 1_000)
-    assert LevelLog(tmp_path / "broken.sqlite").sent_before(NOW, 900).unreadable
+    assert LevelLog(tmp_path / "broken.sqlite").sent_before(NOW, UP, 900).unreadable
 
 
 def test_what_is_too_old_is_let_go(log: LevelLog, tmp_path: Path) -> None:
-    log.write([row(0), row(KEPT.total_seconds() + 60)])
+    log.write([minute(0), minute(KEPT.total_seconds() + 60)])
+    log.write([second(0), second(SECONDS_KEPT.total_seconds() - 60), second(SECONDS_KEPT.total_seconds() + 60)])
     log.write([EventRow(stamp(NOW), "tick", str(number)) for number in range(MOST_EVENTS + 10)])
     log.let_go(NOW)
-    with sqlite3.connect(tmp_path / "levels.sqlite") as reader:
+    with closing(sqlite3.connect(tmp_path / "levels.sqlite")) as reader:
         assert reader.execute("SELECT count(*) FROM level").fetchone() == (1,)
+        assert reader.execute("SELECT count(*) FROM second").fetchone() == (2,)
         assert reader.execute("SELECT count(*), min(cast(text AS INTEGER)) FROM event").fetchone() == (MOST_EVENTS, 10)
-    reader.close()
+
+
+def test_a_log_that_an_earlier_version_began_is_gone_on_with(log: LevelLog, tmp_path: Path) -> None:
+    with closing(sqlite3.connect(tmp_path / "levels.sqlite")) as writer, writer:
+        writer.execute("CREATE TABLE level (utc TEXT, laeq_db REAL)")
+        writer.execute("INSERT INTO level VALUES ('2026-11-24T14:00:00.000+00:00', 60.0)")
+    log.write([minute(0)])
+    with closing(sqlite3.connect(tmp_path / "levels.sqlite")) as reader:
+        found = reader.execute("SELECT laeq_db, lceq_db FROM level ORDER BY utc").fetchall()
+    assert found == [(60.0, None), (61.0, 69.0)]
+
+
+def test_a_log_that_somebody_took_away_is_begun_anew(log: LevelLog, tmp_path: Path) -> None:
+    log.write([second(20)])
+    for file in tmp_path.glob("levels.sqlite*"):
+        file.unlink()
+    log.write([second(10)])
+    assert len(log.sent_before(NOW, UP, 900).rows) == 1
+
+
+def test_a_second_of_silence_has_no_row_and_a_minute_has_one_for_all_that_played() -> None:
+    tallies = Tallies()
+    rows: list[Row] = []
+    other = replace(THEN, performance=None)
+    for number in range(90):
+        then = THEN if number < 70 else other
+        level = 61.0 if number % 2 == 0 else -math.inf
+        rows += tallies.rows(tally(1.0, level), NOW + timedelta(seconds=number), UP, then)
+    rows += tallies.rest()
+    assert sum(isinstance(row, SecondRow) for row in rows) == 45
+    levels = [row for row in rows if isinstance(row, LevelRow)]
+    assert [(row.performance, row.duration_s) for row in levels] == [
+        ("first-batch", 60.0),
+        ("first-batch", 10.0),
+        (None, 20.0),
+    ]
+    assert levels[0].laeq_db == pytest.approx(61.0 - 3.01, abs=0.01)  # half of the time
 
 
 def test_the_scribe_writes_rows_and_memory_and_ends_when_all_is_written(log: LevelLog, tmp_path: Path) -> None:
     scribe = Scribe(log, tmp_path / "memory.json")
     scribe.start()
     for age in range(50):
-        scribe.put(row(age))
+        scribe.put(second(age))
     scribe.remember(b'{"index": 3}')
     assert scribe.end(wait_s=20)
     assert (tmp_path / "memory.json").read_bytes() == b'{"index": 3}'
-    assert len(log.sent_before(NOW, 900).rows) == 50
+    assert len(log.sent_before(NOW, UP, 900).rows) == 50
     assert scribe.trouble is None
 
 
@@ -113,13 +168,13 @@ def test_what_the_disk_does_not_take_waits_in_memory(tmp_path: Path) -> None:
     in_the_way.write_text("a file where the folder should be")
     log = LevelLog(in_the_way / "levels.sqlite")
     scribe = Scribe(log, in_the_way / "memory.json")
-    scribe.put(row(0))
+    scribe.put(second(0))
     scribe.start()
     assert _soon(lambda: scribe.trouble is not None)
     in_the_way.unlink()
     assert scribe.end(wait_s=20)
     assert _soon(lambda: scribe.trouble is None)
-    assert len(log.sent_before(NOW, 900).rows) == 1
+    assert len(log.sent_before(NOW, UP, 900).rows) == 1
 
 
 def _soon(true: Callable[[], bool]) -> bool:

@@ -104,8 +104,8 @@ def label_of(channel: Channel, source: Source) -> str:
 def template(sources: Mapping[str, Source]) -> str:
     """A describe file with everything that the sources tell, for a person to complete."""
     document = tomlkit.document()
-    document.add(tomlkit.comment("What is known of the recording. Fill in what is empty, then ingest again with"))
-    document.add(tomlkit.comment("--describe and the name of this file."))
+    document.add(tomlkit.comment("What is known of the recording. Fill in what is empty, take out the channels that"))
+    document.add(tomlkit.comment("are not wanted, then ingest again with --describe and the name of this file."))
     for key in ("title", "performer", "place", "notes"):
         document.add(key, "")
     began = [source.began for source in sources.values() if source.began]

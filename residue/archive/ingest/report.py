@@ -57,7 +57,8 @@ def _lines(performance: Performance, qualities: Mapping[str, Quality], done: Seq
         site = f", {channel.site}" if channel.site else ""
         yield f"{name}: {channel.kind}{site}"
         when = f"{minutes(quality.duration_s)} from {minutes(channel.start_s)}"
-        yield f"  {when}, {_rate(quality)}, in {channel.unit}"
+        unit = f", in {channel.unit}" if channel.unit != "1" else ""
+        yield f"  {when}, {_rate(quality)}{unit}"
         shares = f"missing {quality.missing_share:.1%}, clipped {quality.clipped_share:.2%}"
         yield f"  {shares}, still {quality.flat_s:.0f} s"
         if quality.hum_hz and quality.hum_db >= _AUDIBLE_HUM_DB:

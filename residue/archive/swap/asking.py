@@ -16,7 +16,7 @@ from residue.archive.bag import open_bag
 from residue.archive.beside import file_beside, folder_beside
 from residue.archive.fixity import is_valid, verify
 from residue.archive.prepared import Needs, check_needs
-from residue.archive.swap.candidate import Candidate, Request, When
+from residue.archive.swap.candidate import Candidate, Request, When, read_request
 from residue.archive.swap.places import alone, aside, before_path, remove, request_path, waiting_path
 from residue.problems import Finding, ProblemError, nearest, stopping
 from residue.progress import Progress, silent
@@ -33,7 +33,24 @@ def place_for(bag: Path, programme: Sequence[str], asked: str | None = None) -> 
         return asked if asked is not None else bag.name
     if len(names) == 1:
         return names[0]
-    raise stopping("swap", f"It is not said whose place {bag.name} takes.", f"Name one of: {', '.join(names)}.")
+    raise stopping(
+        "swap", f"It is not said whose place {bag.name} takes.", f"Write --in-place-of and one of: {', '.join(names)}."
+    )
+
+
+def place_to_go_back(performances: Path, programme: Sequence[str], asked: str | None = None) -> str:
+    """Which performance gives its place to the one before: the one asked for, or the only one that has one.
+
+    Raises ProblemError.
+    """
+    names = [name for name in dict.fromkeys(programme) if before_path(performances, name).is_dir()]
+    if asked in names:
+        return asked
+    if len(names) == 1 and asked is None:
+        return names[0]
+    what = "No performance of the programme has one before it." if not names else "It is not said which goes back."
+    mend = f"Write --in-place-of and one of: {', '.join(names)}." if names else "Swap in the bag that you want."
+    raise stopping("swap", what, mend)
 
 
 def stage(
@@ -87,13 +104,9 @@ def waiting(performances: Path) -> list[Candidate]:
     found = []
     for path in sorted(performances.glob(".*.swap")):
         name = path.name[1:].removesuffix(".swap")
-        try:
-            request = msgspec.json.decode(path.read_bytes(), type=Request)
-        except (OSError, msgspec.MsgspecError):
-            log.warning("%s cannot be read; the swap has to be asked for again", path)
-            continue
-        bag = (before_path if request.back else waiting_path)(performances, name)
-        if bag.is_dir():
+        request = read_request(path)
+        bag = (before_path if request and request.back else waiting_path)(performances, name)
+        if request is not None and bag.is_dir():
             found.append(Candidate(name=name, request=request, path=bag))
     return found
 

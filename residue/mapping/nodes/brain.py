@@ -51,12 +51,14 @@ class BandPower(SlowNode, frozen=True):
         level = FromFirst()
         power = _Power([self.band], self.window_s)
         if self.measure == "absolute":
-            return lambda block: power(level(block.slow("input")))
+            return lambda block: power(level(block.slow("input")))[self.band]
         against = _Power([self.over] if self.measure == "ratio" else list(BANDS_HZ), self.window_s)
 
         def step(block: Block) -> Signal:
             signal = level(block.slow("input"))
-            return power(signal) / np.maximum(against(signal), _LEAST)
+            below = against(signal)
+            above = below if self.band in below else power(signal)
+            return above[self.band] / np.maximum(total(below.values()), _LEAST)
 
         return step
 
@@ -121,15 +123,17 @@ _LEAST = 1e-30
 
 
 class _Power:
-    """Power of some bands together over a sliding window."""
+    """Power of some bands over a sliding window."""
 
     def __init__(self, bands: Sequence[str], window_s: float) -> None:
-        self._filters = [SosFilter(filters.bandpass(*BANDS_HZ[band], CONTROL_RATE_HZ, _ORDER)) for band in bands]
         self._ticks = max(1, round(window_s * CONTROL_RATE_HZ))
-        self._sums = [sliding_sum(self._ticks) for _ in bands]
+        self._bands = {
+            band: (SosFilter(filters.bandpass(*BANDS_HZ[band], CONTROL_RATE_HZ, _ORDER)), sliding_sum(self._ticks))
+            for band in bands
+        }
 
-    def __call__(self, signal: Slow) -> Slow:
-        return total(self._one(run, running, signal) for run, running in zip(self._filters, self._sums, strict=True))
+    def __call__(self, signal: Slow) -> dict[str, Slow]:
+        return {band: self._one(run, running, signal) for band, (run, running) in self._bands.items()}
 
     def _one(self, run: SosFilter, running: Sliding, signal: Slow) -> Slow:
         band = run(signal)

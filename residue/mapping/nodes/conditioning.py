@@ -9,7 +9,7 @@ import numpy as np
 from msgspec import Meta
 
 from residue.dsp.exact import Floats, gain_from_db
-from residue.dsp.shaping import equal_power
+from residue.dsp.shaping import entering, leaving
 from residue.mapping.node import Block, Control, Drive, EitherIn, EithersIn, Node, NodeContext, Ramp, Step
 from residue.mapping.nodes.controls import gains, mapped
 from residue.mapping.nodes.fields import GainDb, Real, Unity
@@ -86,7 +86,7 @@ class Mix(Node, frozen=True):
             raise ValueError(f"{len(self.gains_db)} gains for {len(self.input)} inputs. Write one for each input.")
 
     def gives(self, inputs: Shapes) -> Shape:
-        """The shape of its inputs together."""
+        """The kind of its inputs, as many channels as the widest has."""
         return together(cast("Sequence[Shape]", inputs["input"]))
 
     def prepare(self, context: NodeContext) -> Step:
@@ -115,7 +115,7 @@ class Product(Node, frozen=True):
     input: EithersIn
 
     def gives(self, inputs: Shapes) -> Shape:
-        """The shape of its inputs together."""
+        """The kind of its inputs, as many channels as the widest has."""
         return together(cast("Sequence[Shape]", inputs["input"]))
 
     def prepare(self, context: NodeContext) -> Step:
@@ -147,7 +147,7 @@ class Crossfade(Node, frozen=True):
     law: Annotated[Literal["power", "linear"], Meta(description="what is kept on the way")] = "power"
 
     def gives(self, inputs: Shapes) -> Shape:
-        """The shape of both together."""
+        """The kind of both, as many channels as the wider has."""
         return together([same(inputs, "a"), same(inputs, "b")])
 
     def prepare(self, context: NodeContext) -> Step:
@@ -163,14 +163,6 @@ class Crossfade(Node, frozen=True):
         return step
 
 
-def _power_a(position: Floats) -> Floats:
-    return equal_power(position)[0]
-
-
-def _power_b(position: Floats) -> Floats:
-    return equal_power(position)[1]
-
-
 def _linear_a(position: Floats) -> Floats:
     return 1.0 - position
 
@@ -179,7 +171,7 @@ def _linear_b(position: Floats) -> Floats:
     return position
 
 
-_LAWS = {"power": (_power_a, _power_b), "linear": (_linear_a, _linear_b)}
+_LAWS = {"power": (leaving, entering), "linear": (_linear_a, _linear_b)}
 
 
 def _crossing(context: NodeContext, field: str = "input") -> Callable[[Span, Control], Control]:

@@ -36,7 +36,7 @@ class Highpass(LikeInput, frozen=True):
     order: Order = 2
 
     def gives(self, inputs: Shapes) -> Shape:
-        """The shape of its input."""
+        """The kind and channels of its input."""
         below_half_rate(same(inputs), cutoff_hz=self.cutoff_hz)
         return same(inputs)
 
@@ -62,7 +62,7 @@ class Lowpass(LikeInput, frozen=True):
     order: Order = 2
 
     def gives(self, inputs: Shapes) -> Shape:
-        """The shape of its input."""
+        """The kind and channels of its input."""
         below_half_rate(same(inputs), cutoff_hz=self.cutoff_hz)
         return same(inputs)
 
@@ -96,7 +96,7 @@ class Bandpass(LikeInput, frozen=True):
             raise ValueError(f"low_hz = {self.low_hz:g} is not below high_hz = {self.high_hz:g}. Exchange them.")
 
     def gives(self, inputs: Shapes) -> Shape:
-        """The shape of its input."""
+        """The kind and channels of its input."""
         below_half_rate(same(inputs), low_hz=self.low_hz, high_hz=self.high_hz)
         return same(inputs)
 
@@ -123,7 +123,7 @@ class Notch(LikeInput, frozen=True):
     width_hz: Annotated[float, Meta(ge=0.1, le=20.0, description="between the points at -3 dB")] = 2.0
 
     def gives(self, inputs: Shapes) -> Shape:
-        """The shape of its input."""
+        """The kind and channels of its input."""
         below_half_rate(same(inputs), mains_hz=self.mains_hz)
         return same(inputs)
 

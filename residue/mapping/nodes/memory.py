@@ -12,7 +12,7 @@ from residue.dsp import filters
 from residue.dsp.delay import DelayLine
 from residue.dsp.exact import Floats, total
 from residue.dsp.filters import SosFilter
-from residue.dsp.shaping import bend_above, equal_power
+from residue.dsp.shaping import bend_above, entering, leaving
 from residue.mapping.node import Block, Control, Drive, FastIn, Node, NodeContext, Ramp, Step
 from residue.mapping.nodes.controls import GainRamp, mapped
 from residue.mapping.nodes.fields import GainDb, Unity
@@ -24,7 +24,8 @@ class Layers(Node, frozen=True):
     """Accumulates what it hears: each loop plays back what it holds and takes the input in on top, round after round.
 
     With several loops, of lengths that do not divide, the layers drift against each other. Each loop is placed from
-    left to right by `spread`. A round loses decay_db; beyond a full-scale loop the sum is bent, never clipped.
+    left to right by `spread`. A round loses decay_db; a loop that nears full scale is bent, never clipped, but several
+    loops together may pass full scale.
     take_db is the level at which it takes in, gain_db the level at which it sounds. To dissolve them, let a section set
     a high decay_db, or drive it by a contour of events.
     Gives two channels: the layers alone; mix the input in beside it.
@@ -47,7 +48,7 @@ class Layers(Node, frozen=True):
     spread: Unity | Drive = 1.0
 
     def gives(self, inputs: Shapes) -> Shape:
-        """Two channels."""
+        """Two channels of sound."""
         return Shape(Kind.FAST, 2)
 
     def prepare(self, context: NodeContext) -> Step:
@@ -141,10 +142,10 @@ class _Pan:
         )
 
     def _left_of(self, spread: Floats) -> Floats:
-        return equal_power((self._place * spread + 1.0) / 2.0)[0]
+        return leaving((self._place * spread + 1.0) / 2.0)
 
     def _right_of(self, spread: Floats) -> Floats:
-        return equal_power((self._place * spread + 1.0) / 2.0)[1]
+        return entering((self._place * spread + 1.0) / 2.0)
 
 
 def _dulling(cutoff_hz: float) -> Floats:

@@ -38,7 +38,7 @@ class Reverberation(Node, frozen=True):
     gain_db: GainDb | Drive = 0.0
 
     def gives(self, inputs: Shapes) -> Shape:
-        """Two channels."""
+        """Two channels of sound."""
         if same(inputs).channels > 2:
             raise ValueError(f"It takes one or two channels, not {same(inputs).channels}. Pan or mix them first.")
         return Shape(Kind.FAST, 2)

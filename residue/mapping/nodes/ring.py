@@ -8,7 +8,7 @@ import numpy as np
 from msgspec import Meta
 
 from residue.dsp.exact import Floats, total
-from residue.dsp.shaping import equal_power
+from residue.dsp.shaping import leaving
 from residue.mapping.node import Block, Control, Drive, FastIn, Node, NodeContext, Ramp, Step
 from residue.mapping.nodes.fields import Unity
 from residue.mapping.nodes.shapes import Shapes
@@ -31,7 +31,7 @@ class Place(Node, frozen=True):
     spread: Unity | Drive = 0.0
 
     def gives(self, inputs: Shapes) -> Shape:
-        """A channel for each output."""
+        """A channel of sound for each output."""
         return Shape(Kind.FAST, self.outputs)
 
     def prepare(self, context: NodeContext) -> Step:
@@ -51,5 +51,5 @@ class Place(Node, frozen=True):
         away = np.zeros(ticks) + turn - places
         away = np.abs(away - np.floor(away + 0.5)) * self.outputs
         reach = 1.0 + spread * (self.outputs / 2 - 1.0)
-        raw = equal_power(np.minimum(away / reach, 1.0))[0]
+        raw = leaving(np.minimum(away / reach, 1.0))
         return raw / np.sqrt(total(raw * raw))

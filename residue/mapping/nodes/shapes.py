@@ -15,7 +15,7 @@ class LikeInput(Node, frozen=True):
     """A node that gives what it is given: the same kind, the same channels."""
 
     def gives(self, inputs: Shapes) -> Shape:
-        """The shape of its input."""
+        """The kind and channels of its input."""
         return same(inputs)
 
 
@@ -23,7 +23,7 @@ class SlowNode(Node, frozen=True):
     """A node that gives a slow signal."""
 
     def gives(self, inputs: Shapes) -> Shape:
-        """One value a tick."""
+        """A slow signal."""
         return SLOW
 
 

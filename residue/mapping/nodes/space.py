@@ -10,7 +10,7 @@ from msgspec import Meta
 from residue.dsp import filters
 from residue.dsp.exact import Floats, total
 from residue.dsp.filters import SosFilter
-from residue.dsp.shaping import equal_power
+from residue.dsp.shaping import entering, leaving
 from residue.mapping.node import Block, Drive, FastIn, Node, NodeContext, Ramp, Step
 from residue.mapping.nodes.controls import GainRamp, mapped
 from residue.mapping.nodes.fields import GainDb
@@ -32,7 +32,7 @@ class Pan(Node, frozen=True):
     position: Annotated[float, Meta(ge=-1.0, le=1.0, description="-1 left to 1 right")] | Drive = 0.0
 
     def gives(self, inputs: Shapes) -> Shape:
-        """Two channels."""
+        """Two channels of sound."""
         return Shape(Kind.FAST, 2)
 
     def prepare(self, context: NodeContext) -> Step:
@@ -52,11 +52,11 @@ class Pan(Node, frozen=True):
 
 
 def _left(position: Floats) -> Floats:
-    return equal_power((position + 1.0) / 2.0)[0]
+    return leaving((position + 1.0) / 2.0)
 
 
 def _right(position: Floats) -> Floats:
-    return equal_power((position + 1.0) / 2.0)[1]
+    return entering((position + 1.0) / 2.0)
 
 
 class Crossover(LikeInput, frozen=True):
@@ -98,7 +98,7 @@ class Output(Node, frozen=True):
     gain_db: GainDb | Drive = 0.0
 
     def gives(self, inputs: Shapes) -> Shape:
-        """What it sends."""
+        """The sound that it sends."""
         channels = same(inputs).channels
         if channels not in (1, len(self.to)):
             raise ValueError(

@@ -9,7 +9,7 @@ from msgspec import Meta
 
 from residue.dsp.exact import sine, total
 from residue.dsp.phase import Phasor
-from residue.mapping.node import Block, Drive, Node, NodeContext, Ramp, SlowIn, Step
+from residue.mapping.node import Block, Control, Drive, Node, NodeContext, Ramp, SlowIn, Step
 from residue.mapping.nodes.controls import GainRamp
 from residue.mapping.nodes.fields import FrequencyHz, GainDb
 from residue.mapping.nodes.shapes import Shapes
@@ -71,17 +71,24 @@ class Oscillator(Node, frozen=True):
         def step(block: Block) -> Signal:
             hz = frequency(block.span, block.controls["frequency_hz"])
             phase = phasor(hz, block.span.frames)
+            highest_hz = np.max(hz, initial=0.0)
             partials = (
-                sine(phase * np.uint64(n)) * (np.clip((_HIGHEST_HZ - n * hz) / 1000.0, 0.0, 1.0) / n)
-                for n in range(1, self.harmonics + 1)
+                sine(phase * np.uint64(n)) * (_share(n * hz, n * highest_hz) / n) for n in range(1, self.harmonics + 1)
             )
             return (total(partials) * level(block.span, block.controls["gain_db"]))[None]
 
         return step
 
 
-_HIGHEST_HZ = 17_000.0
+_HIGHEST_HZ, _FADING_HZ = 17_000.0, 1000.0
 """Partials fade out over the last 1000 Hz below it, so that none folds back."""
+
+
+def _share(hz: Control, highest_hz: float) -> Control:
+    """How much of a partial is left; all of it costs nothing."""
+    if highest_hz <= _HIGHEST_HZ - _FADING_HZ:
+        return 1.0
+    return np.clip((_HIGHEST_HZ - hz) / _FADING_HZ, 0.0, 1.0)
 
 
 class LowVoice(Node, frozen=True):

@@ -17,6 +17,7 @@ _BLOCK_BYTES = 1 << 20
 _PATIENT, _RECORDING, _START = slice(8, 88), slice(88, 168), slice(168, 184)
 _ANONYMOUS_PATIENT = b"X X X X"
 """EDF+ specification, 2.1.3.3: a subfield that is unknown, or shall not be known, is an X."""
+_NO_STARTDATE = b"Startdate X "
 _STARTDATE = re.compile(rb"Startdate \S+")
 
 
@@ -57,7 +58,9 @@ def _text(field: bytes) -> str:
 
 
 def _began(header: bytes) -> datetime | None:
-    """Start date and time; years 85 to 99 are of the last century (EDF specification)."""
+    """Start date and time; years 85 to 99 are of the last century (EDF specification); None where it is not known."""
+    if header[_RECORDING].startswith(_NO_STARTDATE):
+        return None
     digits = re.fullmatch(rb"(\d\d)\.(\d\d)\.(\d\d)(\d\d)\.(\d\d)\.(\d\d)", header[_START])
     if not digits:
         return None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, time
+from datetime import date, datetime, time
 from pathlib import Path
 
 import edfio
@@ -18,11 +18,20 @@ from residue.archive.readers.catalogue import open_channel
 def test_annotations_are_marks_and_the_start_is_that_of_the_header(tmp_path: Path) -> None:
     signal = edfio.EdfSignal(np.arange(1000.0), 100, label="Fp1", physical_dimension="mV")
     annotations = [edfio.EdfAnnotation(1.5, None, "sits down"), edfio.EdfAnnotation(4.25, 2.0, "warmer")]
-    edfio.Edf([signal], annotations=annotations, starttime=time(23, 40, 5)).write(tmp_path / "a.edf")
+    recording = edfio.Recording(startdate=date(2026, 2, 11))
+    edfio.Edf([signal], recording=recording, annotations=annotations, starttime=time(23, 40, 5)).write(
+        tmp_path / "a.edf"
+    )
     source = open_source(tmp_path / "a.edf", None)
     assert source.marks == (Mark(at_s=1.5, text="sits down"), Mark(at_s=4.25, text="warmer"))
-    assert source.began == datetime(1985, 1, 1, 23, 40, 5)  # noqa: DTZ001 - the format knows no offset
+    assert source.began == datetime(2026, 2, 11, 23, 40, 5)  # noqa: DTZ001 - the format knows no offset
     assert [(track.label, track.unit, track.kind) for track in source.tracks] == [("Fp1", "mV", ChannelKind.EEG)]
+
+
+def test_a_file_whose_date_was_taken_out_does_not_claim_one(tmp_path: Path) -> None:
+    """EDF+ specification, 2.1.3.3: a start date that is not known is "Startdate X"."""
+    edfio.Edf([edfio.EdfSignal(np.arange(100.0), 100)], starttime=time(23, 40, 5)).write(tmp_path / "a.edf")
+    assert open_source(tmp_path / "a.edf", None).began is None
 
 
 # EDF specification: 85 to 99 are 1985 to 1999, 00 to 84 are 2000 to 2084.
@@ -31,6 +40,7 @@ def test_two_digits_of_a_year_are_of_the_right_century(tmp_path: Path, year: str
     path = tmp_path / "a.edf"
     edfio.Edf([edfio.EdfSignal(np.arange(100.0), 100)]).write(path)
     content = bytearray(path.read_bytes())
+    content[88:168] = b" " * 80
     content[168:184] = f"02.05.{year}01.02.03".encode()
     path.write_bytes(content)
     assert open_source(path, None).began == datetime(meant, 5, 2, 1, 2, 3)  # noqa: DTZ001

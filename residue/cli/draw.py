@@ -1,0 +1,32 @@
+"""`residue draw`: the mapping graph as a picture."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from residue.cli.common import INSTALLATION
+
+
+@click.command()
+@INSTALLATION
+@click.option("--out", required=True, type=click.Path(path_type=Path, dir_okay=False), help="The SVG to write.")
+def draw(installation: Path, out: Path) -> None:
+    """Draw the mapping graph of a piece, from the body on the left to the outputs on the right.
+
+    For the artist, and for whoever has to understand a piece. Colours and strokes tell the kinds of signal.
+
+    \b
+    Example: residue draw archives/night-dough --out night-dough.svg
+    """
+    from residue.installation.load import graph_of
+    from residue.mapping.drawing import draw as drawn
+    from residue.problems import stopping
+
+    picture = drawn(graph_of(installation))
+    try:
+        out.write_text(picture, encoding="utf-8")
+    except OSError as error:
+        mend = "Name a file in a folder that exists and may be written to."
+        raise stopping(str(out), f"It cannot be written: {error.strerror}.", mend) from error

@@ -1,0 +1,28 @@
+"""`residue nodes`: the catalogue of nodes."""
+
+from __future__ import annotations
+
+import click
+
+
+@click.command()
+@click.argument("kind", required=False)
+def nodes(kind: str | None) -> None:
+    """List the kinds of node that a piece may name, or tell all of one KIND.
+
+    For the artist, who writes a piece. Kinds of packages installed beside are listed with them.
+
+    \b
+    Example: residue nodes layers
+    """
+    from residue.mapping.catalogue import listing, page
+    from residue.mapping.nodes import catalogue
+    from residue.problems import nearest, stopping
+
+    kinds = catalogue()
+    if kind is None:
+        click.echo(listing(kinds))
+        return
+    if kind not in kinds:
+        raise stopping("residue nodes", f'There is no kind of node called "{kind}".', nearest(kind, kinds))
+    click.echo(page(kinds[kind]))

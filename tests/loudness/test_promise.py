@@ -1,0 +1,154 @@
+"""The promise of the governor against everything that may go wrong around it, by a meter that shares nothing with it.
+
+Bursts, silence and then full scale, low rumble, a plan that is wrong by any factor, the trim moved at random, and the
+process ended in the middle and begun again with what the log had by then. The meter filters all that was sent with
+scipy and slides the window of the cap over it sample by sample.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass, replace
+from datetime import date
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy import signal as sps
+
+from residue.loudness.calibration import Calibration, offset_db
+from residue.loudness.caps import Cap
+from residue.loudness.ears import ear_of
+from residue.loudness.governor import Governor
+from residue.loudness.history import SentHistory, SentRow
+from residue.loudness.hops import HOP_FRAMES, HOP_S
+from residue.loudness.levels import db_of_power
+from residue.loudness.outputs import Output
+from residue.loudness.quantities import QUANTITIES
+from residue.loudness.weightings import sections
+
+Floats = NDArray[np.float64]
+RATE_HZ = 48_000
+EXAMPLES = int(os.environ.get("CAP_EXAMPLES", "2000"))
+
+CALIBRATED = Calibration(played_dbfs=-20.0, read_dba=74.0, read_dbc=76.0, on=date(2026, 3, 2))
+OUTPUTS = {
+    "left": Output(device_channel=1, calibration=CALIBRATED),
+    "floor": Output(device_channel=2, calibration=CALIBRATED, transducer="shaker"),
+}
+
+
+def cap(quantity: str, window_s: float, limit: float, *, physical: bool = True, at: str = "place") -> Cap:
+    return Cap(f"{quantity} {window_s}", QUANTITIES[quantity], window_s, limit, physical, at)
+
+
+CAPS = [
+    (cap("LAeq", 0.5, 70.0),),
+    (cap("LCeq", 0.3, 72.0), cap("LAeq", 1.0, 66.0)),
+    (cap("LZeq", 0.4, -30.0, physical=False, at="floor"),),
+    (cap("LKeq", 0.7, -25.0, physical=False),),
+    (cap("LGeq", 0.5, -40.0, physical=False),),
+]
+
+
+@dataclass(frozen=True)
+class Run:
+    """What one process is given to play, and how it ended."""
+
+    hops: list[Floats]
+    lost: int
+    """Of its last hops, how many the log had not yet taken when it ended."""
+    pause_hops: int
+    """Of silence until the next run."""
+    clock_back_s: float
+    """By how much the ages of the log's rows then come out too small."""
+
+
+KINDS = st.sampled_from(["noise", "tone", "rumble", "click", "full scale", "silence"])
+WAVES = np.arange(2 * HOP_FRAMES) / RATE_HZ
+
+
+def wave(kind: str, seed: int) -> Floats:
+    """(2, frames) of up to two hops."""
+    rng = np.random.default_rng(seed)
+    length = int(rng.integers(1, len(WAVES)))
+    time = WAVES[:length]
+    if kind == "noise":
+        made = rng.standard_normal(length)
+    elif kind == "click":
+        made = np.where(np.arange(length) % int(rng.integers(300, 9000)) == 0, 4.0, 0.0)
+    elif kind == "full scale":
+        made = np.sign(np.sin(2 * np.pi * 97.0 * time))
+    else:
+        low_hz, high_hz = {"tone": (100.0, 15_000.0), "rumble": (8.0, 40.0), "silence": (0.0, 0.0)}[kind]
+        made = np.sin(2 * np.pi * rng.uniform(low_hz, high_hz) * time)
+    shares: Floats = rng.choice([0.0, 0.003, 0.1, 1.0], size=(2, 1))
+    return made * shares
+
+
+@st.composite
+def one_run(draw: st.DrawFn) -> Run:
+    parts = draw(st.lists(st.tuples(KINDS, st.integers(0, 9999)), min_size=1, max_size=4))
+    sound = np.concatenate([wave(*part) for part in parts], axis=1)
+    hops = -(-sound.shape[1] // HOP_FRAMES)
+    sound = np.pad(sound, ((0, 0), (0, hops * HOP_FRAMES - sound.shape[1])))
+    rng = np.random.default_rng(draw(st.integers(0, 9999)))
+    wrong_plan = 10 ** (draw(st.floats(-30.0, 12.0)) / 20)
+    trims = np.repeat(rng.choice([0.0, 0.2, 1.0, 1.0], size=hops), HOP_FRAMES)
+    return Run(
+        hops=np.split(sound * wrong_plan * trims, hops, axis=1),
+        lost=draw(st.integers(0, min(3, hops))),
+        pause_hops=draw(st.integers(0, 6)),
+        clock_back_s=draw(st.sampled_from([0.0, 0.25, 1000.0])),
+    )
+
+
+def played(runs: list[Run], caps: tuple[Cap, ...]) -> Floats:
+    """(2, frames): everything that was sent, pauses and all; each run begins with what the log tells of the others."""
+    sent: list[Floats] = []
+    log: list[tuple[int, SentRow]] = []
+    unlogged_s, back_s = 0.0, 0.0
+    ears = {ear_of(one, OUTPUTS).key: ear_of(one, OUTPUTS) for one in caps}
+    for run in runs:
+        now = len(sent)
+        rows = [replace(row, age_s=(now - ended) * HOP_S - back_s) for ended, row in log]
+        governor = Governor(list(ears.values()), OUTPUTS, caps, SentHistory(rows, unlogged_s))
+        found = []
+        for hop in run.hops:
+            sent.append(governor(hop))
+            levels = {
+                key: db_of_power(float(e) / HOP_FRAMES) for key, e in zip(ears, governor.heard.energy, strict=True)
+            }
+            found.append((len(sent), SentRow(0.0, HOP_S, levels)))
+        assert governor.cuts == 0 or log or unlogged_s  # nothing has to be silenced but by what was before
+        log += found[: len(found) - run.lost]
+        # What was lost was sent just now, and so is what the log takes it for, as long as nothing paused.
+        unlogged_s = (run.lost + run.pause_hops) * HOP_S
+        back_s = run.clock_back_s
+        sent += [np.zeros((2, HOP_FRAMES))] * run.pause_hops
+    return np.concatenate([*sent, np.zeros((2, HOP_FRAMES))], axis=1)
+
+
+def highest_window(out: Floats, cap: Cap) -> float:
+    """The level of a cap over the worst window at any sample, in its unit."""
+    weighting = cap.quantity.weighting
+    weighted = sps.sosfilt(sections(weighting, RATE_HZ), out, axis=1)
+    if cap.physical:
+        for row, output in zip(weighted, OUTPUTS.values(), strict=True):
+            row *= 10 ** (offset_db(CALIBRATED, weighting, output.transducer) / 20)
+    if cap.at != "place":
+        weighted = weighted[[list(OUTPUTS).index(cap.at)]]
+    frames, worst = round(cap.window_s * RATE_HZ), 0.0
+    for power in (np.sum(weighted, axis=0) ** 2, np.sum(weighted**2, axis=0)):
+        running = np.cumsum(np.concatenate((np.zeros(frames + 1), power)))
+        worst = max(worst, float(np.max(running[frames:] - running[:-frames])) / frames)
+    return 10.0 * float(np.log10(worst + 1e-30))
+
+
+@settings(max_examples=EXAMPLES, deadline=None)
+@given(st.lists(one_run(), min_size=1, max_size=3), st.sampled_from(CAPS))
+def test_no_window_at_any_sample_passes_its_cap_whatever_happens(runs: list[Run], caps: tuple[Cap, ...]) -> None:
+    out = played(runs, caps)
+    for cap in caps:
+        assert highest_window(out, cap) <= cap.limit + 1e-6, cap.name

@@ -1,0 +1,117 @@
+"""A computer that exists only as a process: qemu, which emulates the processor too, and its agent within.
+
+Debian packages: qemu-system-x86. The guest runs qemu-guest-agent; what is said to it is JSON, a line each.
+Source: QEMU Guest Agent Protocol Reference (guest-sync, guest-exec, guest-exec-status).
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+import socket
+import subprocess
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+BOOT_S = 240.0
+COMMAND_S = 180.0
+_AGENT = "org.qemu.guest_agent.0"
+
+
+@dataclass(frozen=True, slots=True)
+class Machine:
+    """What it boots from."""
+
+    kernel: Path
+    initrd: Path
+    disk: Path
+
+
+class VirtualMachine:
+    """One run of a machine, from power on to power off."""
+
+    def __init__(self, machine: Machine, folder: Path, options: Sequence[str] = ()) -> None:
+        self._socket = folder / "agent.sock"
+        self._socket.unlink(missing_ok=True)
+        self.console = folder / "console.txt"
+        self._process = subprocess.Popen(_command(machine, self._socket, self.console, options))
+        self._agent = socket.socket(socket.AF_UNIX)
+
+    def wait(self) -> None:
+        """Until its agent answers. Raises TimeoutError with the end of what the console shows."""
+        deadline = time.monotonic() + BOOT_S
+        while time.monotonic() < deadline:
+            with suppress(OSError, ValueError):
+                self._agent.close()
+                self._agent = socket.socket(socket.AF_UNIX)
+                self._agent.settimeout(5)
+                self._agent.connect(str(self._socket))
+                number = time.monotonic_ns() & 0xFFFF_FFFF
+                if self._ask("guest-sync", id=number) == number:
+                    self._agent.settimeout(COMMAND_S)
+                    return
+            time.sleep(0.5)
+        raise TimeoutError(f"It does not come up: {self.console.read_text(errors='replace')[-2_000:]}")
+
+    def run(self, command: str, *, check: bool = True, patience_s: float = COMMAND_S) -> str:
+        """Have the guest's shell do something as root; gives what it printed. Raises where that fails and `check`."""
+        started = self._ask("guest-exec", path="/bin/sh", arg=["-c", command], **{"capture-output": True})
+        deadline = time.monotonic() + patience_s
+        while not (status := self._ask("guest-exec-status", pid=started["pid"]))["exited"]:
+            if time.monotonic() > deadline:
+                raise TimeoutError(f"{command} does not end")
+            time.sleep(0.2)
+        out, errors = (base64.b64decode(status.get(key, "")).decode() for key in ("out-data", "err-data"))
+        if check and status.get("exitcode") != 0:
+            raise RuntimeError(f"{command}: {status}\n{out}\n{errors}")
+        return out
+
+    def until(self, command: str, patience_s: float = COMMAND_S) -> None:
+        """Wait until the shell says yes."""
+        self.run(f"until {command}; do sleep 0.5; done", patience_s=patience_s)
+
+    def cut(self) -> None:
+        """No more power, at once: what the guest had not flushed to its disk is lost."""
+        self._process.kill()
+        self._process.wait()
+        self._agent.close()
+
+    def _ask(self, what: str, **arguments: Any) -> Any:
+        self._agent.sendall(json.dumps({"execute": what, "arguments": arguments}).encode() + b"\n")
+        answer = b""
+        while not answer.endswith(b"\n"):
+            if not (piece := self._agent.recv(65_536)):
+                raise OSError("The agent is gone")
+            answer += piece
+        told = json.loads(answer.splitlines()[-1].lstrip(b"\xff"))
+        if "return" not in told:
+            raise ValueError(f"{what}: {told}")
+        return told["return"]
+
+
+@contextmanager
+def running(machine: Machine, folder: Path, options: Sequence[str] = ()) -> Iterator[VirtualMachine]:
+    """A machine that is up; its power is cut at the end."""
+    one = VirtualMachine(machine, folder, options)
+    try:
+        one.wait()
+        yield one
+    finally:
+        one.cut()
+
+
+def _command(machine: Machine, agent: Path, console: Path, options: Sequence[str]) -> list[str | Path]:
+    return [
+        "qemu-system-x86_64",
+        *("-accel", "tcg,thread=multi", "-cpu", "max", "-smp", "2", "-m", "1024"),
+        *("-nodefaults", "-display", "none", "-nic", "none", "-no-reboot"),
+        *("-kernel", machine.kernel, "-initrd", machine.initrd),
+        *("-append", " ".join(["root=/dev/vda", "console=ttyS0", "quiet", "panic=1", *(options or ["rw"])])),
+        *("-drive", f"file={machine.disk},format=raw,if=virtio", "-serial", f"file:{console}"),
+        *("-device", "virtio-serial", "-chardev", f"socket,path={agent},server=on,wait=off,id=agent"),
+        *("-device", f"virtserialport,chardev=agent,name={_AGENT}"),
+    ]
