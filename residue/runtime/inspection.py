@@ -10,6 +10,8 @@ from pathlib import Path
 from residue.archive.fixity import verify
 from residue.archive.permission import check_permission
 from residue.installation.load import Installation, load
+from residue.loudness.cautions import CAUTIONS, LIGHT_CAUTION
+from residue.loudness.room_findings import plan_findings
 from residue.output.opening import check_device
 from residue.problems import Finding, ProblemError, Severity
 from residue.progress import Progress, silent
@@ -44,6 +46,7 @@ def inspect(folder: Path, device: str | None, cache: Path, clock: Clock, progres
     findings += broken
     if not any(finding.severity is Severity.STOPS for finding in broken):
         findings += _plan(installation, cache, progress)
+    findings += _cautions(installation)
     order = list(Severity)
     return sorted(findings, key=lambda finding: order.index(finding.severity))
 
@@ -70,8 +73,15 @@ def _performance(
 
 def _plan(installation: Installation, cache: Path, progress: Progress) -> Iterator[Finding]:
     planned = plan_programme(installation, _programme(installation), cache, progress)
+    yield from plan_findings(planned)
     for performance in planned.performances:
         yield Finding(Severity.NOTES, "plan", performance.words, "")
+
+
+def _cautions(installation: Installation) -> Iterator[Finding]:
+    feeds = any(node.family == "feeds" for node in installation.graph.nodes.values())
+    for caution in (*CAUTIONS, *([LIGHT_CAUTION] if feeds else [])):
+        yield Finding(Severity.NOTES, "caution", caution, "")
 
 
 def _clock(now: datetime, asked: Witnesses) -> Iterator[Finding]:

@@ -99,8 +99,12 @@ def plan_programme(
         name: level_profile(installation, open_performance(installation, name, cache_folder), cache_folder, progress)
         for name in names
     }
+    return plan_under(installation, profiles, caps(installation))
+
+
+def plan_under(installation: Installation, profiles: Mapping[str, LevelProfile], bounds: Sequence[Cap]) -> Plan:
+    """The plan under any caps for the performances of the hours whose profiles are given."""
     outputs, programme = sounding_outputs(installation), installation.hours.programme
-    bounds = caps(installation)
     longest_s = max((cap.window_s for cap in (*bounds, *protecting_caps(outputs))), default=0.0)
     runs_on_s = max(one.duration_s for one in profiles.values()) if programme.at_closing == "finish" else 0.0
     answers = installation.answers
