@@ -60,7 +60,7 @@ DISK_LOW = 0.03
 MEMORY_BYTES = 1_500_000_000
 """Far above what a demo needs (see tests/bench), below what a computer with 2 GB can give."""
 MEMORY_MOST_BYTES = 1_800_000_000
-"""Until here it waits for a moment at which nothing plays."""
+"""Until here it waits for closing time."""
 HOT_C = 80.0
 """Small computers begin to slow down here: common practice, no source."""
 
@@ -140,7 +140,7 @@ def _disk(now: Vitals, _before: Vitals) -> str | None:
 
 
 def _memory(now: Vitals, _before: Vitals) -> str | None:
-    bound = MEMORY_BYTES if now.performance is None else MEMORY_MOST_BYTES
+    bound = MEMORY_BYTES if now.closed else MEMORY_MOST_BYTES
     return f"Memory has grown to {now.memory_bytes / 1e6:.0f} MB." if now.memory_bytes > bound else None
 
 
@@ -201,7 +201,7 @@ CHECKS: Sequence[Check] = (
         _silent,
         5.0,
         (LOG, REOPEN, SKIP, RESTART),
-        apart_s=5.0,
+        apart_s=3.0,
     ),
     Check(
         "sounding",
@@ -263,7 +263,7 @@ CHECKS: Sequence[Check] = (
     ),
     Check("log", "errors of the state folder", "any", _log, 0.0, (LOG,), then="rows wait in memory, 10,000 at most"),
     Check("disk", "share of the disk that is free", "below 3 %", _disk, 0.0, (LOG, TIDY), apart_s=3_600.0),
-    Check("memory", "resident memory", "above 1.5 GB; 1.8 while it plays", _memory, 5.0, (LOG, RESTART)),
+    Check("memory", "resident memory", "above 1.8 GB; above 1.5 while closed", _memory, 5.0, (LOG, RESTART)),
     Check("heat", "the hottest sensor", "above 80 °C", _hot, 60.0, (LOG,)),
     Check("throttling", "the kernel's count of throttlings", "it grows", _throttled, 0.0, (LOG,)),
     Check(

@@ -148,13 +148,7 @@ def _throttled(season: Season, _chance: random.Random) -> float:
 
 def _no_time_service(season: Season, chance: random.Random) -> float:
     season.time_service = False
-    season.change_machine(clock_sure=False)
-
-    def back() -> None:
-        season.time_service = True
-        season.change_machine(clock_sure=True)
-
-    season.later(chance.randint(60, 7_200), back)
+    season.later(chance.randint(60, 7_200), lambda: setattr(season, "time_service", True))
     return 0.0
 
 

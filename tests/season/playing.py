@@ -256,5 +256,6 @@ class Playing:
         if self.hangs is Hang.SINK:
             return False
         self.hangs = None
+        self.late_blocks += 1
         self.fail(why)
         return True

@@ -97,5 +97,6 @@ class Process:
             self.planning_trouble,
             self.log_trouble,
             self.too_often,
+            self.timekeeper.doubt,
             self.machine,
         )
