@@ -17,9 +17,9 @@ from residue.runtime.house_state import performance_at
 from residue.runtime.keeper import Keeper
 from residue.runtime.planner import Planner
 from residue.runtime.player import Player
-from residue.runtime.swap_moment import moment
-from residue.runtime.swap_stager import checked
-from residue.runtime.swaps import Swaps, Taken
+from residue.runtime.swap.moment import moment
+from residue.runtime.swap.stager import checked
+from residue.runtime.swap.swaps import Swaps, Taken
 from residue.runtime.timekeeper import Timekeeper
 
 logger = logging.getLogger(__name__)
