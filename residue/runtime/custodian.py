@@ -83,7 +83,7 @@ class Custodian:
         """What is in the programme and may not be shown today. Reads the bags."""
         found: list[Finding] = []
         day = local(self._clock.now(), self.installation.calendar.zone).date()
-        for name in self.installation.hours.performances:
+        for name in self.installation.played:
             with suppress(ProblemError):  # which the planner tells
                 performance = read_performance(self.installation.performances[name] / "data" / FILE_NAME)
                 if performance.permission is not None:

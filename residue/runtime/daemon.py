@@ -110,7 +110,7 @@ class _Daemon:
         self._engine = self._make_engine(device, state)
         self._player = Player(self._engine, self._planner, self._opener(cache))
         hours, before = installation.hours, self._remembered()
-        self._hours = HoursInForce(installation, self._happened)
+        self._hours = HoursInForce(installation, self._clock.now, self._happened)
         self._timekeeper = Timekeeper(hours, installation.calendar, self._clock, before.last_known)
         house = recalled(before, hours.programme)
         self._keeper = Keeper(house, hours.programme, self._timekeeper, self._clock, self._player, self._happened)
@@ -259,6 +259,7 @@ class _Daemon:
             self._planner.trouble,
             self._scribe.trouble,
             self._surface.counts.too_often,
+            self._timekeeper.doubt,
             conditions(self._state_folder),
         )
 
@@ -369,7 +370,6 @@ class _Daemon:
             alarms=[
                 *self._rounds.alarms,
                 *self._hours.alarms,
-                *self._timekeeper.alarms,
                 *self._swaps.alarms,
                 *self._custodian.alarms,
             ],

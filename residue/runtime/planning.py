@@ -66,7 +66,7 @@ def make_ready(
 
     progress: by performance, told of the work on it.
     """
-    names = installation.hours.performances
+    names = installation.played
     unplayable: dict[str, str] = {}
     duration_s: dict[str, float] = {}
     for name in names:
@@ -108,16 +108,16 @@ def _keep(outcome: Outcome, installation: Installation, cache: Path) -> None:
 
 def _place(installation: Installation, cache: Path) -> Path:
     """Named by everything that the plan follows from. Raises ProblemError."""
-    hours = installation.hours
-    digests = [payload_digest(installation.performances[name]) for name in hours.performances]
+    digests = [payload_digest(installation.performances[name]) for name in installation.played]
     keys = [profile_key(installation, digest) for digest in digests]
-    named = msgspec.json.encode((keys, hours.programme))
+    events = installation.answers.events
+    named = msgspec.json.encode((keys, installation.hours, events and events.digest))
     return cache / "plans" / f"{hashlib.sha256(named).hexdigest()}.json"
 
 
 def _needed(installation: Installation, cache: Path) -> Iterator[Path]:
     """What the programme plays from: files and folders in the cache."""
-    for name in installation.hours.performances:
+    for name in installation.played:
         with suppress(ProblemError):  # a bag that cannot be read needs nothing
             digest = payload_digest(installation.performances[name])
             yield prepared_folder(cache / CHANNELS, digest)

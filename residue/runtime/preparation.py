@@ -18,13 +18,14 @@ from numpy.typing import NDArray
 import residue
 from residue.archive.prepared import PreparedPerformance, prepare
 from residue.installation.load import Installation
-from residue.loudness.caps import Cap, expand
+from residue.loudness.caps import Cap, expand, protecting_caps
 from residue.loudness.outputs import Output
-from residue.loudness.plan import Plan, plan
+from residue.loudness.plan import Plan, plan, plan_order
 from residue.loudness.profile import LevelProfile, profile
 from residue.mapping.playback import Playback, Played
 from residue.problems import ProblemError, nearest, stopping
 from residue.progress import Progress, silent
+from residue.runtime.foreseen import foreseen
 
 CHANNELS, PROFILES = "channels", "profiles"
 """Within the cache."""
@@ -90,16 +91,25 @@ def level_profile(
 def plan_programme(
     installation: Installation, names: Sequence[str], cache_folder: Path, progress: Progress = silent
 ) -> Plan:
-    """The plan for performances that follow each other, again and again, with the rest of the programme between.
+    """The plan for the performances of the hours, in every order that the hours can give.
 
-    Raises ProblemError.
+    names: those that can be played. Raises ProblemError.
     """
-    profiles = [
-        (name, level_profile(installation, open_performance(installation, name, cache_folder), cache_folder, progress))
+    profiles = {
+        name: level_profile(installation, open_performance(installation, name, cache_folder), cache_folder, progress)
         for name in names
-    ]
-    rest_s = installation.hours.programme.rest_s
-    return plan(profiles, rest_s, caps(installation), sounding_outputs(installation))
+    }
+    return plan_under(installation, profiles, caps(installation))
+
+
+def plan_under(installation: Installation, profiles: Mapping[str, LevelProfile], bounds: Sequence[Cap]) -> Plan:
+    """The plan under any caps for the performances of the hours whose profiles are given."""
+    outputs, programme = sounding_outputs(installation), installation.hours.programme
+    longest_s = max((cap.window_s for cap in (*bounds, *protecting_caps(outputs))), default=0.0)
+    runs_on_s = max(one.duration_s for one in profiles.values()) if programme.at_closing == "finish" else 0.0
+    answers = installation.answers
+    order = foreseen(programme, answers.calendar, answers.terms, longest_s, runs_on_s)
+    return plan_order(profiles, order.only(profiles), bounds, outputs)
 
 
 def plan_gain_db(installation: Installation, name: str, cache_folder: Path, progress: Progress = silent) -> float:
@@ -107,9 +117,12 @@ def plan_gain_db(installation: Installation, name: str, cache_folder: Path, prog
 
     Raises ProblemError.
     """
-    programme = installation.hours.performances
-    names = programme if name in programme else [name]
-    return plan_programme(installation, names, cache_folder, progress).gain_db(name)
+    if name in installation.played:
+        return plan_programme(installation, installation.played, cache_folder, progress).gain_db(name)
+    performance = open_performance(installation, name, cache_folder)
+    known = level_profile(installation, performance, cache_folder, progress)
+    rest_s = installation.hours.programme.rest_s
+    return plan([(name, known)], rest_s, caps(installation), sounding_outputs(installation)).gain_db(name)
 
 
 def profile_path(installation: Installation, bag_digest: str, cache_folder: Path) -> Path:

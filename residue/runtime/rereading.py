@@ -54,7 +54,7 @@ class Pace:
 
 def spoilt(installation: Installation, cache: Path, pace: Pace) -> Iterator[Finding]:
     """What is no longer as it was written, of every performance of the programme."""
-    for name in installation.hours.performances:
+    for name in installation.played:
         bag = installation.performances[name]
         _let_go(bag)
         for finding in verify(bag, pace.progress):
