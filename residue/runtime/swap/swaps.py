@@ -82,7 +82,7 @@ class Swaps:
             self._check_anew()
         for asked, why in self._stager.look():
             self._told_refused(asked.name, asked.what, why, now_s)
-        self._said += self._newcomers.look(installation.hours.performances, now_s)
+        self._said += self._newcomers.look(installation.played, now_s)
         self._find(now_s)
         self._arrive(now_s)
         self._try(now_s)

@@ -18,6 +18,7 @@ def test_a_bag_is_copied_to_where_it_waits_or_it_says_in_one_message_why_not(tmp
     performances, bag = installation / "performances", installation / "performances" / "second-batch"
     done = ended(STAGING, [str(installation), str(bag), "first-batch", "at-opening"])
     assert done.status == 0
+    done.end()
     [candidate] = waiting(performances)
     assert (candidate.name, candidate.request.when) == ("first-batch", When.AT_OPENING)
     assert payload_digest(candidate.path) == payload_digest(bag)
@@ -26,4 +27,5 @@ def test_a_bag_is_copied_to_where_it_waits_or_it_says_in_one_message_why_not(tmp
     refused = ended(STAGING, [str(installation), str(bag), "first-batch", "now"])
     assert refused.status == 1
     assert refused.complaint.startswith("second-batch: data/arm.flac is missing. Copy the bag again")
+    refused.end()
     assert [one.request.when for one in waiting(performances)] == [When.AT_OPENING], "what waits goes on waiting"
