@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from math import ceil, floor, inf, log10
 
 import numpy as np
@@ -55,16 +55,34 @@ class PlannedPerformance:
     """The cap or ceiling that decided the gain; empty if nothing had to be lowered."""
     nearest: tuple[Approach, ...]
     """For each cap."""
+    courses: Mapping[Cap, Floats] = field(default_factory=dict)
+    """For each cap over a window, (hops,): the level over the window that ends with each hop, rest included."""
+    knots_db: tuple[float, ...] = ()
+    """What is lowered on top of it, one a minute, where the arc is shaped."""
 
     @property
     def words(self) -> str:
         """A sentence for a curator."""
-        if not self.reason:
-            return f"{self.name}: as it was performed; {self._nearest_words()}."
-        return (
-            f"{self.name}: lowered by {-self.gain_db:.1f} dB throughout so that {self.reason} is never passed; "
-            f"{self._nearest_words()}."
-        )
+        if self.reason:
+            lowered = f"{-self.gain_db:.1f}" if self.gain_db <= -0.05 else f"{-self.gain_db:.2f}"
+            how = f"lowered by {lowered} dB throughout so that {self.reason} is never passed"
+        else:
+            how = "lowered nowhere else" if self._shaped else "as it was performed"
+        return f"{self.name}: {', and '.join([*self._shape_words(), how])}; {self._nearest_words()}."
+
+    @property
+    def _shaped(self) -> bool:
+        return bool(self.knots_db) and min(self.knots_db) < 0.0
+
+    def _shape_words(self) -> Iterator[str]:
+        """What a shaped arc costs."""
+        if self._shaped:
+            least, most = abs(max(self.knots_db)), abs(min(self.knots_db))
+            at = self.knots_db.index(min(self.knots_db)) + 1
+            yield (
+                f"shaped: minute {at} is lowered by {most:.1f} dB and its quietest by {least:.1f}, "
+                f"{most - least:.1f} dB less contrast"
+            )
 
     def _nearest_words(self) -> str:
         sounding = [approach for approach in self.nearest if approach.level > -inf]
@@ -81,9 +99,13 @@ class Plan:
 
     performances: tuple[PlannedPerformance, ...]
 
+    def of(self, name: str) -> PlannedPerformance:
+        """What was found for a performance. Raises KeyError for one that is not in the programme."""
+        return {performance.name: performance for performance in self.performances}[name]
+
     def gain_db(self, name: str) -> float:
         """The gain of a performance. Raises KeyError for one that is not in the programme."""
-        return {performance.name: performance.gain_db for performance in self.performances}[name]
+        return self.of(name).gain_db
 
 
 @dataclass(slots=True)
@@ -231,15 +253,15 @@ def _planned(
     outputs: Mapping[str, Output],
     levels: Mapping[Cap, Floats],
 ) -> PlannedPerformance:
-    nearest = []
+    nearest, courses = [], {}
     for cap in caps:
         if not cap.quantity.windowed:
             used = _used_at_once(cap, layout.profiles[name], outputs)
             at = int(np.argmax(used))
             nearest.append(Approach(cap, cap.limit + db_of_power(float(used[at])) + gain.db, at * HOP_S))
             continue
-        spans = [(start, levels[cap][start:end]) for played, start, end in layout.spans if played == name]
-        _, highest = max(spans, key=lambda span: float(np.max(span[1])))
-        at = int(np.argmax(highest))
-        nearest.append(Approach(cap, float(highest[at]), (at + 1) * HOP_S))
-    return PlannedPerformance(name, gain.db, gain.reason, tuple(nearest))
+        spans = [levels[cap][start:end] for played, start, end in layout.spans if played == name]
+        courses[cap] = max(spans, key=lambda span: float(np.max(span)))
+        at = int(np.argmax(courses[cap]))
+        nearest.append(Approach(cap, float(courses[cap][at]), (at + 1) * HOP_S))
+    return PlannedPerformance(name, gain.db, gain.reason, tuple(nearest), courses)

@@ -10,9 +10,9 @@ from typing import Any
 
 from residue.installation.load import ROOM, load, read_room
 from residue.installation.room import Room
+from residue.loudness.arc import planned
 from residue.loudness.cap_table import CapRow, RuleRow, room_rows, rule_rows
 from residue.loudness.caps import ACCELERATION_LEVEL, Cap
-from residue.loudness.plan import plan
 from residue.loudness.profile import LevelProfile
 from residue.problems import Finding, ProblemError
 from residue.progress import Progress, silent
@@ -65,6 +65,7 @@ class _Plans:
         installation = load(folder)
         self.caps = caps(installation)
         self._outputs = sounding_outputs(installation)
+        self._arc = installation.piece.arc
         self._rest_s = installation.hours.programme.rest_s
         self._profiles: list[tuple[str, LevelProfile]] = [
             (name, level_profile(installation, open_performance(installation, name, cache, progress), cache, progress))
@@ -74,7 +75,7 @@ class _Plans:
     def under(self, bounds: Sequence[Cap]) -> Gains | None:
         """None where a calibration is missing that one of the caps needs."""
         try:
-            made = plan(self._profiles, self._rest_s, bounds, self._outputs)
+            made = planned(self._profiles, self._rest_s, bounds, self._outputs, self._arc)
         except (ValueError, KeyError):  # no such ear, neither in the room nor in the profile
             return None
         return {performance.name: performance.gain_db for performance in made.performances}

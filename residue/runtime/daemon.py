@@ -145,7 +145,11 @@ class _Daemon:
         return Engine(stage, ReturningSink(open_sink), len(outputs), self._feed.heard)
 
     def _opener(self, cache: Path) -> Callable[[str], Playback]:
-        return lambda name: playback_of(self._installation, open_performance(self._installation, name, cache))
+        def opened(name: str) -> Playback:
+            knots_db = self._planner.outcome.knots_db.get(name, ())
+            return playback_of(self._installation, open_performance(self._installation, name, cache), knots_db)
+
+        return opened
 
     def _remembered(self) -> Memory:
         try:

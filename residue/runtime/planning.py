@@ -13,7 +13,7 @@ import hashlib
 import os
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -22,6 +22,7 @@ import msgspec
 from residue.archive.bag import payload_digest
 from residue.archive.fixity import verify
 from residue.installation.load import Installation, load
+from residue.loudness.plan import Plan
 from residue.problems import ProblemError, Severity
 from residue.progress import Progress, silent
 from residue.runtime.files import replace_file
@@ -39,6 +40,8 @@ class Outcome(msgspec.Struct, frozen=True, kw_only=True, tag=True):
     words: dict[str, str]
     duration_s: dict[str, float]
     unplayable: dict[str, str]
+    knots_db: dict[str, tuple[float, ...]] = {}
+    """What is lowered on top, one a minute, of performances whose arc is shaped."""
 
 
 class Advance(msgspec.Struct, frozen=True, kw_only=True, tag=True):
@@ -69,12 +72,17 @@ def make_ready(
         except ProblemError as error:
             unplayable[name] = str(error)
     playable = [name for name in names if name not in unplayable]
-    planned = plan_programme(installation, playable, cache).performances if playable else ()
+    return outcome_of(plan_programme(installation, playable, cache) if playable else Plan(()), duration_s, unplayable)
+
+
+def outcome_of(plan: Plan, duration_s: Mapping[str, float], unplayable: Mapping[str, str]) -> Outcome:
+    """What a plan means for the house."""
     return Outcome(
-        gain_db={performance.name: performance.gain_db for performance in planned},
-        words={performance.name: performance.words for performance in planned},
-        duration_s=duration_s,
-        unplayable=unplayable,
+        gain_db={performance.name: performance.gain_db for performance in plan.performances},
+        words={performance.name: performance.words for performance in plan.performances},
+        duration_s=dict(duration_s),
+        unplayable=dict(unplayable),
+        knots_db={performance.name: performance.knots_db for performance in plan.performances if performance.knots_db},
     )
 
 
@@ -86,7 +94,7 @@ def known(installation: Installation, cache: Path) -> Outcome | None:
         return None
 
 
-def _keep(outcome: Outcome, installation: Installation, cache: Path) -> None:
+def keep(outcome: Outcome, installation: Installation, cache: Path) -> None:
     """Only a plan for the whole programme: one that lacks something is made anew at the next start."""
     if outcome.unplayable:
         return
@@ -131,7 +139,7 @@ def main() -> None:
     except ProblemError as error:
         sys.exit(str(error))
     outcome = make_ready(installation, cache, _teller)
-    _keep(outcome, installation, cache)
+    keep(outcome, installation, cache)
     _tell(outcome)
 
 

@@ -18,9 +18,10 @@ from numpy.typing import NDArray
 import residue
 from residue.archive.prepared import PreparedPerformance, prepare
 from residue.installation.load import Installation
+from residue.loudness.arc import Shape, planned
 from residue.loudness.caps import Cap, expand
 from residue.loudness.outputs import Output
-from residue.loudness.plan import Plan, plan
+from residue.loudness.plan import Plan, PlannedPerformance
 from residue.loudness.profile import LevelProfile, profile
 from residue.mapping.playback import Playback, Played
 from residue.problems import ProblemError, nearest, stopping
@@ -50,9 +51,17 @@ def open_performance(
     return prepare(installation.performances[name], installation.graph.needs, cache_folder / "channels", progress)
 
 
-def playback_of(installation: Installation, performance: PreparedPerformance) -> Playback:
-    """The performance at its beginning. Raises ProblemError."""
-    return Playback(installation.graph, performance, performance.frames, str(installation.folder))
+def playback_of(
+    installation: Installation, performance: PreparedPerformance, knots_db: Sequence[float] = ()
+) -> Playback:
+    """The performance at its beginning. Raises ProblemError.
+
+    knots_db: of the plan, where it shapes the arc.
+    """
+    playback = Playback(installation.graph, performance, performance.frames, str(installation.folder))
+    if knots_db:
+        playback.gains = Shape(tuple(knots_db)).gains
+    return playback
 
 
 def steps(playback: Playback, frames: int = BLOCK_FRAMES) -> Iterator[Played]:
@@ -86,28 +95,34 @@ def level_profile(
 
 
 def plan_programme(
-    installation: Installation, names: Sequence[str], cache_folder: Path, progress: Progress = silent
+    installation: Installation,
+    names: Sequence[str],
+    cache_folder: Path,
+    progress: Progress = silent,
+    arc: str | None = None,
 ) -> Plan:
     """The plan for performances that follow each other, again and again, with the rest of the programme between.
 
-    Raises ProblemError.
+    arc: instead of the piece's. Raises ProblemError.
     """
     profiles = [
         (name, level_profile(installation, open_performance(installation, name, cache_folder), cache_folder, progress))
         for name in names
     ]
     rest_s = installation.hours.programme.rest_s
-    return plan(profiles, rest_s, caps(installation), sounding_outputs(installation))
+    return planned(profiles, rest_s, caps(installation), sounding_outputs(installation), arc or installation.piece.arc)
 
 
-def plan_gain_db(installation: Installation, name: str, cache_folder: Path, progress: Progress = silent) -> float:
-    """The plan's gain for a performance: within the programme if it belongs to it, else as if it played alone.
+def plan_performance(
+    installation: Installation, name: str, cache_folder: Path, progress: Progress = silent
+) -> PlannedPerformance:
+    """The plan for a performance: within the programme if it belongs to it, else as if it played alone.
 
     Raises ProblemError.
     """
     programme = installation.hours.performances
     names = programme if name in programme else [name]
-    return plan_programme(installation, names, cache_folder, progress).gain_db(name)
+    return plan_programme(installation, names, cache_folder, progress).of(name)
 
 
 def piece_digest(installation: Installation) -> str:
