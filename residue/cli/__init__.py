@@ -6,6 +6,7 @@ import click
 
 import residue
 from residue.cli import (
+    calibrate,
     caps,
     check,
     draw,
@@ -40,6 +41,7 @@ for _command in (
     run.run,
     check.check,
     caps.caps,
+    calibrate.calibrate,
     render.render,
     trace.trace,
     nodes.nodes,

@@ -17,8 +17,9 @@ from residue.dsp import exact
 from residue.loudness.caps import Cap
 from residue.loudness.ears import ear_of
 from residue.loudness.hops import HOP_FRAMES, HOP_S
+from residue.loudness.order import Order
 from residue.loudness.outputs import Output
-from residue.loudness.plan import Plan, Programme, plan
+from residue.loudness.plan import Plan, Programme, plan, plan_order
 from residue.loudness.profile import LevelProfile
 
 Floats = NDArray[np.float64]
@@ -99,12 +100,23 @@ def reshaped(profile: LevelProfile, shape: Shape) -> LevelProfile:
     )
 
 
-def planned(programme: Programme, rest_s: float, caps: Sequence[Cap], outputs: Mapping[str, Output], arc: str) -> Plan:
-    """The plan of a programme with its arc "whole" or "shaped"."""
+def planned(
+    profiles: Mapping[str, LevelProfile],
+    order: Order,
+    rest_s: float,
+    caps: Sequence[Cap],
+    outputs: Mapping[str, Output],
+    arc: str,
+) -> Plan:
+    """The plan of performances in every order that may come, their arc "whole" or "shaped".
+
+    rest_s: after which each is taken to be repeated while its shape is looked for.
+    """
     if arc == "whole":
-        return plan(programme, rest_s, caps, outputs)
-    shapes = shape(programme, rest_s, caps, outputs)
-    found = plan([(name, reshaped(profile, shapes[name])) for name, profile in programme], rest_s, caps, outputs)
+        return plan_order(profiles, order, caps, outputs)
+    shapes = shape(list(profiles.items()), rest_s, caps, outputs)
+    under = {name: reshaped(profile, shapes[name]) for name, profile in profiles.items()}
+    found = plan_order(under, order, caps, outputs)
     return Plan(tuple(replace(one, knots_db=shapes[one.name].knots_db) for one in found.performances))
 
 

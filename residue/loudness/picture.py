@@ -159,8 +159,8 @@ def _fill_caps(axes: Axes, performance: PlannedPerformance) -> None:
     for colour, near in zip(_CURVES * len(performance.nearest), performance.nearest, strict=False):
         if near.level == -inf:
             continue
-        if near.cap in performance.courses:
-            below = performance.courses[near.cap] - near.cap.limit
+        if near.course is not None:
+            below = near.course - near.cap.limit
             at_s = np.arange(1, len(below) + 1) * HOP_S
             axes.plot(
                 at_s[::_THINNED], np.where(np.isfinite(below), below, np.nan)[::_THINNED], color=colour, linewidth=1.1

@@ -57,7 +57,7 @@ class Planner:
         self._drop()
 
     def look_again(self) -> None:
-        """Have everything checked and planned anew: a disk may have changed what nobody has written."""
+        """Have everything checked and planned anew: a disk has changed what nobody wrote to."""
         self.take(self._installation, self.outcome)
 
     def _drop(self) -> None:

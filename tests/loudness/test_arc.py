@@ -19,6 +19,7 @@ from residue.loudness.arc import (
 from residue.loudness.caps import CapEntry, expand
 from residue.loudness.ears import ears
 from residue.loudness.hops import HOP_FRAMES
+from residue.loudness.order import repeated
 from residue.loudness.outputs import Output
 from residue.loudness.plan import plan
 from residue.loudness.profile import LevelProfile, profile
@@ -53,11 +54,10 @@ def test_a_shaped_arc_lowers_the_climax_and_leaves_the_beginning() -> None:
     whole = plan([("loud", swell)], 600.0, CAPS, OUTPUTS).gain_db("loud")
     after = plan([("loud", reshaped(swell, found))], 600.0, CAPS, OUTPUTS).gain_db("loud")
     assert after > whole + 3.0  # what is left to lower as a whole
-    shaped = planned([("loud", swell)], 600.0, CAPS, OUTPUTS, "shaped").of("loud")
+    shaped = planned({"loud": swell}, repeated(["loud"], 600.0), 600.0, CAPS, OUTPUTS, "shaped").of("loud")
     assert shaped.knots_db == found.knots_db
     assert shaped.words.startswith("loud: shaped: minute 10 is lowered by")
     assert "dB less contrast" in shaped.words
-    assert planned([("loud", swell)], 600.0, CAPS, OUTPUTS, "whole").of("loud").knots_db == ()
 
 
 def test_what_keeps_the_caps_is_not_shaped() -> None:
@@ -79,7 +79,8 @@ def test_a_shaped_performance_keeps_its_caps_without_governor_or_limiter() -> No
     outputs = {"left": Output(device_channel=1, delay_ms=300.0)}
     frames = 150 * 48_000
     noise = np.random.default_rng(1).standard_normal((1, frames)) * np.geomspace(0.002, 0.2, frames)
-    found = planned([("loud", profile([noise], outputs, caps))], 5.0, caps, outputs, "shaped").of("loud")
+    known = {"loud": profile([noise], outputs, caps)}
+    found = planned(known, repeated(["loud"], 5.0), 5.0, caps, outputs, "shaped").of("loud")
     assert min(found.knots_db) < -1.0
     stage, shape_of = CapStage(outputs, caps), Shape(found.knots_db)
     nearest = -np.inf
