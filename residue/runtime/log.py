@@ -151,7 +151,7 @@ class LevelLog:
                     names = [f.name for f in fields(row)]
                     marks = ", ".join("?" * len(names))
                     into = f"{_TABLES[type(row)]} ({', '.join(names)})"
-                    connection.execute(f"INSERT INTO {into} VALUES ({marks})", astuple(row))
+                    connection.execute(f"INSERT INTO {into} VALUES ({marks})", astuple(row))  # noqa: S608 (names of ours)
         except sqlite3.Error:
             self.close()
             raise
@@ -161,7 +161,7 @@ class LevelLog:
         connection = self._for_writing()
         with connection:
             for row, table in _TABLES.items():
-                connection.execute(f"DELETE FROM {table} WHERE utc < ?", (timestamp(now - _KEPT[row]),))
+                connection.execute(f"DELETE FROM {table} WHERE utc < ?", (timestamp(now - _KEPT[row]),))  # noqa: S608
             connection.execute("DELETE FROM event WHERE rowid <= (SELECT max(rowid) FROM event) - ?", (MOST_EVENTS,))
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 

@@ -10,6 +10,7 @@ import multiprocessing
 import os
 import random
 import signal
+import socket
 import sqlite3
 import time
 from contextlib import closing, suppress
@@ -100,6 +101,24 @@ def test_two_hundred_kills_leave_state_whole_and_the_log_continuous(tmp_path: Pa
         kill(process)
     assert told["house"] == "playing"
     assert told["health"]["alarms"] == []
+
+
+def test_a_hold_is_kept_from_the_moment_it_holds(tmp_path: Path) -> None:
+    """Not only from the next round of writing down."""
+    port = free_port()
+    installation = build(tmp_path, port)
+    for number, asked in enumerate((b"/house/hold\0,\0\0\0", b"/house/release\0\0,\0\0\0")):
+        process = start(installation, tmp_path)
+        until(port, lambda told, number=number: told["house"] in (("opening", "playing"), ("held",))[number])
+        with closing(socket.socket(socket.AF_INET, socket.SOCK_DGRAM)) as asking:
+            asking.sendto(asked, ("127.0.0.1", port))
+        until(port, lambda told, number=number: (told["house"] == "held") == (number == 0))
+        time.sleep(0.3)  # for the disk
+        kill(process)
+    process = start(installation, tmp_path)
+    told = until(port, lambda told: True)
+    kill(process)
+    assert told["house"] != "held"
 
 
 def messages(folder: Path) -> str:

@@ -109,7 +109,7 @@ def _command(machine: Machine, agent: Path, console: Path, *, writable: bool) ->
     drives = [f"file={disk},format=raw,if=virtio" for disk in machine.disks]
     return [
         "qemu-system-x86_64",
-        *("-accel", "kvm", "-accel", "tcg,thread=multi", "-cpu", "max", "-smp", "2", "-m", "1024"),
+        *("-accel", "tcg,thread=multi", "-cpu", "max", "-smp", "2", "-m", "1024"),
         *("-nodefaults", "-display", "none", "-nic", "none", "-no-reboot"),
         *("-kernel", machine.kernel, "-initrd", machine.initrd),
         *("-append", f"root=/dev/vda {'rw' if writable else 'ro'} console=ttyS0 quiet panic=1"),

@@ -30,6 +30,7 @@ class Daemon:
         self.port = free_port()
         self.installation = build(folder, self.port)
         self.state = folder / "state"
+        self.cache = folder / "cache"
         self.wav = folder / "hall.wav"
         self.notify = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
         self.notify.bind(str(folder / "notify"))
@@ -41,11 +42,10 @@ class Daemon:
         *options: str,
         within: Sequence[str] = (),
         environment: Mapping[str, str] = os.environ,
-        cache: Path | None = None,
     ) -> subprocess.Popen[str]:
         """within: a command that the daemon's own is given to, such as strace."""
         environment = {**environment, "NOTIFY_SOCKET": str(self.folder / "notify")}
-        environment["XDG_CACHE_HOME"] = str(cache or self.folder / "cache")
+        environment["XDG_CACHE_HOME"] = str(self.cache)
         command = [sys.executable, "-m", "residue", "run", str(self.installation), "--state", str(self.state)]
         self.process = subprocess.Popen(
             [*within, *command, *(options or ("--device", f"file:{self.wav}"))],
