@@ -39,8 +39,8 @@ class WallClock:
         self._ahead.write_bytes(bytes(8))
         library = folder / "wall_clock.so"
         (folder / "wall_clock.c").write_text(_SOURCE)
-        compile_it = ["gcc", "-shared", "-fPIC", "-Wall", "-Werror", "-o", library, folder / "wall_clock.c", "-ldl"]
-        subprocess.run(compile_it, check=True)
+        options = ["-shared", "-fPIC", "-Wall", "-Werror", "-ldl"]
+        subprocess.run(["gcc", *options, "-o", str(library), str(folder / "wall_clock.c")], check=True)
         self.environment: Mapping[str, str] = {**os.environ, "LD_PRELOAD": str(library), "AHEAD": str(self._ahead)}
 
     def set_ahead(self, seconds: int) -> None:
