@@ -65,8 +65,8 @@ def check(raw: Mapping[str, Any], record: type[Record], file: str, at: str = "")
         return None, findings
     try:
         checked = record(**values)
-    except ValueError as error:  # from a record's own __post_init__, in a person's words
-        return None, [*findings, _finding(file, at or "the file", str(error), "")]
+    except ValueError as error:  # from a record's own __post_init__: a person's sentences, one for each fault
+        return None, findings + [_finding(file, at or "the file", str(fault), "") for fault in error.args]
     return (None, findings) if findings else (checked, [])
 
 

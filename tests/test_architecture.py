@@ -23,6 +23,7 @@ ORDER = (
     ("output",),
     ("control",),
     ("watchdog",),
+    ("live",),
     ("installation",),
     ("runtime",),
     ("cli", "__main__"),

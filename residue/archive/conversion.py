@@ -15,7 +15,7 @@ from residue.archive.gaps import Bridged
 from residue.archive.performance import Channel
 from residue.archive.readers.beats import read_beats
 from residue.archive.readers.catalogue import open_channel
-from residue.dsp.resampling import resampled
+from residue.dsp.resampling import Samples, resampled
 from residue.mapping.signals import AUDIO_RATE_HZ, RATE_HZ, Kind
 from residue.problems import stopping
 
@@ -42,12 +42,17 @@ def convert_samples(source: Path, channel: Channel, kind: Kind, target: Path, do
         npy.write_array_header_1_0(file, {"descr": SAMPLE.str, "fortran_order": False, "shape": (stream.length,)})
         for start in range(0, stream.length, _BLOCK_SAMPLES):
             block = stream.read(start, min(start + _BLOCK_SAMPLES, stream.length))
-            file.write(np.clip(block, -_LARGEST, _LARGEST).astype(SAMPLE).tobytes())
+            file.write(fitted(block).tobytes())
             done(start / stream.length)
         gaps = [(gap.start / bridged.rate_hz, (gap.stop - gap.start) / bridged.rate_hz) for gap in bridged.gaps]
         if gaps and gaps[0][1] * bridged.rate_hz == bridged.length:
             raise stopping(source.name, "It holds nothing but gaps.", "Leave the channel out, or find the right file.")
         _write(gaps_path(target), np.array([(float(start), float(length)) for start, length in gaps], GAP))
+
+
+def fitted(samples: Samples) -> NDArray[np.float32]:
+    """Samples as the cache holds them."""
+    return np.clip(samples, -_LARGEST, _LARGEST).astype(SAMPLE)
 
 
 def convert_beats(source: Path, channel: Channel, kind: Kind, target: Path, done: Share) -> None:

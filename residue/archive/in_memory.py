@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from residue.archive.recorded import EventsRecording, FastRecording, SlowRecording
 from residue.mapping.node import Reader
-from residue.mapping.signals import Events, Kind
+from residue.mapping.signals import FRAMES_PER_TICK, Events, Kind
 
 
 @dataclass(frozen=True)
@@ -25,8 +25,13 @@ class InMemoryPerformance:
     def channel(self, name: str, kind: Kind) -> Reader:
         """The channel as the kind of signal asked for; KeyError where it does not exist."""
         readers: Mapping[Kind, Mapping[str, Reader]] = {
-            Kind.SLOW: {name: SlowRecording(values) for name, values in self.slow.items()},
-            Kind.FAST: {name: FastRecording(values) for name, values in self.fast.items()},
+            Kind.SLOW: {
+                name: SlowRecording(values, ends_early=len(values) * FRAMES_PER_TICK < self.frames)
+                for name, values in self.slow.items()
+            },
+            Kind.FAST: {
+                name: FastRecording(values, ends_early=len(values) < self.frames) for name, values in self.fast.items()
+            },
             Kind.EVENTS: {name: EventsRecording(events) for name, events in self.events.items()},
         }
         return readers[kind][name]

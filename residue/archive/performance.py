@@ -67,6 +67,13 @@ class Record(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     """A table of performance.toml: unknown keys are faults, values do not change."""
 
 
+class Stretch(Record, frozen=True, kw_only=True):
+    """A part of a channel, in seconds from its first sample."""
+
+    start_s: Annotated[float, Meta(ge=0, le=LONGEST_S)]
+    length_s: Annotated[float, Meta(ge=0, le=LONGEST_S)]
+
+
 class Channel(Record, frozen=True, kw_only=True):
     """One sensor's recording, and where in the payload it is."""
 
@@ -85,6 +92,8 @@ class Channel(Record, frozen=True, kw_only=True):
     """The physical value that digital full scale of a sound file stands for."""
     start_s: Seconds = 0.0
     """When its first sample was taken, counted from the start of the performance."""
+    bridged: list[Stretch] = []
+    """What was not received while it was recorded live: there stands what the performance was played with instead."""
 
     def __post_init__(self) -> None:
         path = PurePosixPath(self.file)
@@ -136,6 +145,8 @@ class Performance(Record, frozen=True, kw_only=True):
     """When its first frame was taken."""
     place: str = ""
     notes: str = ""
+    duration_s: Annotated[float, Meta(gt=0, le=LONGEST_S)] | None = None
+    """How long it was; where it is not told, to the end of the longest channel."""
     channel: Annotated[dict[str, Channel], Meta(min_length=1)]
     mark: list[Mark] = []
     permission: Permission | None = None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterator, Mapping, Set
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -45,7 +45,7 @@ class PreparedPerformance:
     digest: str
     """The digest of the bag it came from."""
     frames: int
-    """How long it is, in frames of the audio rate: to the end of the longest channel prepared."""
+    """How long it is, in frames of the audio rate: as the performance says, or to the end of the longest channel."""
     notes: tuple[Finding, ...]
     """What a person may want to know: shorter channels, gaps bridged."""
     readers: Mapping[tuple[str, Kind], Reader]
@@ -63,7 +63,7 @@ def prepare(bag_path: Path, needs: Needs, cache: Path, progress: Progress = sile
     """
     bag = open_bag(bag_path)
     check_needs(bag, needs)
-    folder = cache / f"{bag.digest}-{FORMAT}"
+    folder = prepared_folder(cache, bag.digest)
     wanted = [(name, kind) for name in sorted(needs) for kind in sorted(needs[name])]
     missing = [one for one in wanted if mapped(_place(folder, *one), _DTYPES[one[1]]) is None]
     for number, (name, kind) in enumerate(missing):
@@ -75,12 +75,19 @@ def prepare(bag_path: Path, needs: Needs, cache: Path, progress: Progress = sile
         CONVERTERS[kind](bag.file_of(name), bag.performance.channel[name], kind, _place(folder, name, kind), share)
         log.info("prepared channel %s of %s as %s", name, bag.path.name, kind)
     recordings = {one: _open(bag, folder, *one) for one in wanted}
-    frames = max((recording.end_frame for recording in recordings.values()), default=0)
+    told_s = bag.performance.duration_s
+    longest = max((recording.end_frame for recording in recordings.values()), default=0)
+    frames = longest if told_s is None else frame_at(told_s)
     notes = (*_gap_notes(bag, folder, wanted), *_length_notes(bag, recordings, frames))
     for note in notes:
         log.info("%s", note)
-    readers = {one: recording.reader for one, recording in recordings.items()}
+    readers = {one: _going_out(recording, frames) for one, recording in recordings.items()}
     return PreparedPerformance(bag.performance, bag.digest, frames, notes, readers)
+
+
+def prepared_folder(cache: Path, digest: str) -> Path:
+    """Where the channels of a bag stand once they are converted."""
+    return cache / f"{digest}-{FORMAT}"
 
 
 def _place(folder: Path, name: str, kind: Kind) -> Path:
@@ -112,6 +119,14 @@ class _Recording:
     end_frame: int
 
 
+def _going_out(recording: _Recording, frames: int) -> Reader:
+    """The reader, which knows whether its channel ends before the performance does."""
+    reader = recording.reader
+    if isinstance(reader, SlowRecording | FastRecording) and recording.end_frame < frames:
+        return replace(reader, ends_early=True)
+    return reader
+
+
 def _open(bag: Bag, folder: Path, name: str, kind: Kind) -> _Recording:
     """A converted channel, standing at its place in the time of the performance."""
     values = mapped(_place(folder, name, kind), _DTYPES[kind])
@@ -132,13 +147,20 @@ def _open_fast(values: NDArray[Any], start_s: float) -> _Recording:
 
 def _open_events(values: NDArray[Any], start_s: float) -> _Recording:
     events = Events(values["frame"] + frame_at(start_s), np.array(values["value"]))
-    return _Recording(EventsRecording(events), int(events.frames[-1]) + 1)
+    return _Recording(EventsRecording(events), int(events.frames[-1]) + 1 if len(events.frames) else 0)
 
 
 _OPENERS = {Kind.SLOW: _open_slow, Kind.FAST: _open_fast, Kind.EVENTS: _open_events}
 
 
 def _gap_notes(bag: Bag, folder: Path, wanted: list[tuple[str, Kind]]) -> Iterator[Finding]:
+    for name in sorted({name for name, _ in wanted if bag.performance.channel[name].bridged}):
+        bridged = bag.performance.channel[name].bridged
+        longest_s = max(stretch.length_s for stretch in bridged)
+        what = (
+            f"Channel {name} was not received {len(bridged)} times, the longest {longest_s:.1f} s, when it was played."
+        )
+        yield Finding(Severity.NOTES, bag.path.name, what, "")
     for name in sorted({name for name, kind in wanted if kind is not Kind.EVENTS}):
         kind = next(kind for one, kind in wanted if one == name)
         gaps = mapped(gaps_path(_place(folder, name, kind)), GAP)

@@ -3,22 +3,46 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from residue.mapping.signals import Events, Fast, Slow, Span
+from residue.mapping.signals import CONTROL_RATE_HZ, Events, Fast, Slow, Span, frame_at
 
-Recorded = NDArray[np.float64] | NDArray[np.float32]
-"""(samples,), at the rate of the kind; float32 where it is mapped from disk."""
+RAMP_S = 0.05
+"""A channel that begins after the performance does, or ends before it, comes and goes over this time: no step."""
 
 
-def _window(values: Recorded, begins: int, start: int, stop: int) -> NDArray[np.float64]:
-    """(stop - start,): the values, the first of which stands at `begins`; zero before and after them."""
+class Samples(Protocol):
+    """The samples of a channel at the rate of the kind: an array in memory, one on disk, or one that still grows."""
+
+    def __len__(self) -> int:
+        """How many there are."""
+
+    def __getitem__(self, part: slice, /) -> NDArray[np.float64] | NDArray[np.float32]:
+        """Those of a part, (samples,)."""
+
+
+def _window(samples: Samples, begins: int, start: int, stop: int) -> NDArray[np.float64]:
+    """(stop - start,): the samples, the first of which stands at `begins`; zero before and after them."""
     window = np.zeros(stop - start)
-    low, high = max(start, begins), min(stop, begins + len(values))
+    low, high = max(start, begins), min(stop, begins + len(samples))
     if low < high:
-        window[low - start : high - start] = values[low - begins : high - begins]
+        window[low - start : high - start] = samples[low - begins : high - begins]
+    return window
+
+
+def _ramped(window: NDArray[np.float64], start: int, begins: int, ends: int | None, ramp: int) -> NDArray[np.float64]:
+    """The window from `start` on, coming in where the channel begins after 0, and going out where it ends early."""
+    comes = begins > 0 and start < begins + ramp
+    goes = ends is not None and start + len(window) > ends - ramp
+    if comes or goes:
+        at = np.arange(start, start + len(window))
+        if comes:
+            window *= np.clip((at - begins + 1) / (ramp + 1), 0.0, 1.0)
+        if ends is not None:
+            window *= np.clip((ends - at) / (ramp + 1), 0.0, 1.0)
     return window
 
 
@@ -26,24 +50,32 @@ def _window(values: Recorded, begins: int, start: int, stop: int) -> NDArray[np.
 class SlowRecording:
     """A channel at the control rate."""
 
-    values: Recorded
+    samples: Samples
     first_tick: int = 0
+    ends_early: bool = False
+    """Whether it ends before the performance does."""
 
     def __call__(self, span: Span) -> Slow:
         """The samples at the ticks of the span, (ticks,)."""
-        return _window(self.values, self.first_tick, span.first_tick, span.last_tick)
+        window = _window(self.samples, self.first_tick, span.first_tick, span.last_tick)
+        ends = self.first_tick + len(self.samples) if self.ends_early else None
+        return _ramped(window, span.first_tick, self.first_tick, ends, round(RAMP_S * CONTROL_RATE_HZ))
 
 
 @dataclass(frozen=True, slots=True)
 class FastRecording:
     """A channel at the audio rate."""
 
-    values: Recorded
+    samples: Samples
     first_frame: int = 0
+    ends_early: bool = False
+    """Whether it ends before the performance does."""
 
     def __call__(self, span: Span) -> Fast:
         """The samples at the frames of the span, (1, frames)."""
-        return _window(self.values, self.first_frame, span.start, span.stop)[None]
+        window = _window(self.samples, self.first_frame, span.start, span.stop)
+        ends = self.first_frame + len(self.samples) if self.ends_early else None
+        return _ramped(window, span.start, self.first_frame, ends, frame_at(RAMP_S))[None]
 
 
 @dataclass(frozen=True, slots=True)

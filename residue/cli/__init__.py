@@ -6,6 +6,7 @@ import click
 
 import residue
 from residue.cli import (
+    calibrate,
     caps,
     check,
     draw,
@@ -13,11 +14,14 @@ from residue.cli import (
     ingest,
     measure,
     nodes,
+    record,
     rehearse,
     render,
+    report,
     run,
     show,
     status,
+    swap,
     trace,
     verify,
 )
@@ -37,16 +41,20 @@ for _command in (
     run.run,
     check.check,
     caps.caps,
+    calibrate.calibrate,
     render.render,
     trace.trace,
     nodes.nodes,
     draw.draw,
     measure.measure,
     ingest.ingest,
+    record.record,
     show.show,
     verify.verify,
+    swap.swap,
     hours.hours,
     rehearse.rehearse,
+    report.report,
     status.status,
 ):
     main.add_command(_command)

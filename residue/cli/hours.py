@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from residue.cli.common import AS_JSON, INSTALLATION, print_json, progress
+from residue.cli.common import AS_JSON, INSTALLATION, print_json, progress, tell
 
 if TYPE_CHECKING:
     from residue.installation.load import Installation
@@ -31,6 +31,7 @@ def hours(installation: Path, first: datetime | None, days: int, ics: Path | Non
     from residue.installation.load import load
     from residue.runtime.clock import SystemClock
     from residue.schedule import agenda
+    from residue.schedule.doubts import doubts
     from residue.schedule.spans import local
 
     loaded = load(installation)
@@ -45,8 +46,7 @@ def hours(installation: Path, first: datetime | None, days: int, ics: Path | Non
         return
     for line in [*agenda.words(loaded.calendar, day, days), *agenda.programme_words(programme)]:
         click.echo(line)
-    for finding in loaded.findings:
-        click.echo(str(finding), err=True)
+    tell([*loaded.answers.findings, *doubts(loaded.hours, loaded.answers, day, days)])
 
 
 def _durations_s(loaded: Installation) -> dict[str, float]:
@@ -55,5 +55,5 @@ def _durations_s(loaded: Installation) -> dict[str, float]:
     from residue.runtime.preparation import open_performance
 
     with progress("Preparing") as bar:
-        opened = {name: open_performance(loaded, name, cache_folder(), bar) for name in loaded.hours.performances}
+        opened = {name: open_performance(loaded, name, cache_folder(), bar) for name in loaded.played}
     return {name: performance.frames / AUDIO_RATE_HZ for name, performance in opened.items()}

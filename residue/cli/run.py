@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -23,9 +24,13 @@ def run(ctx: click.Context, installation: Path, device: str | None, for_s: float
     \b
     Example: residue run archives/night-dough --device silent --for-s 60
     """
-    from residue.installation.load import load
+    from residue.archive.swap.taking import recover
+    from residue.installation.load import PERFORMANCES, load
     from residue.runtime.daemon import run as run_daemon
     from residue.runtime.folders import cache_folder, state_folder
 
+    recovered = recover(installation / PERFORMANCES)
+    loaded = load(installation)
+    loaded = replace(loaded, findings=(*recovered, *loaded.findings))
     state = state or state_folder()
-    ctx.exit(run_daemon(load(installation), device=device, for_s=for_s, state=state, cache=cache_folder()))
+    ctx.exit(run_daemon(loaded, device=device, for_s=for_s, state=state, cache=cache_folder()))

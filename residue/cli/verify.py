@@ -10,18 +10,24 @@ from residue.cli.common import progress, tell
 
 
 @click.command()
-@click.argument("bag", type=click.Path(path_type=Path))
+@click.argument("path", metavar="BAG|INSTALLATION", type=click.Path(path_type=Path))
 @click.option("--all", "whole_folder", is_flag=True, help="Every bag in the folder, one line each.")
+@click.option("--fingerprint", type=click.Path(path_type=Path), help="Render again what this text is of, and compare.")
 @click.pass_context
-def verify(ctx: click.Context, bag: Path, whole_folder: bool) -> None:
+def verify(ctx: click.Context, path: Path, whole_folder: bool, fingerprint: Path | None) -> None:
     """Say whether an archived performance is complete and unchanged since it was sealed (BagIt, RFC 8493).
 
-    For the artist who hands it over, and for whoever keeps it. Exit status 1 where it is not.
+    With --fingerprint, whether an installation still sounds as it did, to the bit; else where, and by how many dB it
+    differs. For the artist who hands it over, and for whoever keeps it. Exit status 1 where it is not.
 
     \b
     Example: residue verify archives/night-dough/performances/first-batch
+    Example: residue verify --fingerprint first-batch.toml archives/night-dough
     """
-    whole = _verify_all(bag) if whole_folder else _verify_one(bag)
+    if fingerprint is not None:
+        whole = _verify_sound(path, fingerprint)
+    else:
+        whole = _verify_all(path) if whole_folder else _verify_one(path)
     ctx.exit(0 if whole else 1)
 
 
@@ -49,3 +55,17 @@ def _verify_all(folder: Path) -> bool:
             spoilt += not verdict.valid
     click.echo(f"{len(bags)} bags, {spoilt} not as they were sealed")
     return spoilt == 0
+
+
+def _verify_sound(installation: Path, fingerprint: Path) -> bool:
+    from residue.installation.load import load
+    from residue.runtime.fingerprint import read
+    from residue.runtime.folders import cache_folder
+    from residue.runtime.verification import verify as verified
+
+    kept, loaded = read(fingerprint), load(installation)
+    with progress("Rendering") as bar:
+        verdict = verified(loaded, kept, cache_folder(), bar)
+    for line in verdict.words:
+        click.echo(line)
+    return verdict.same

@@ -14,13 +14,16 @@ ERROR_REPLY = "/house/error"
 class Address:
     """One OSC address: what it takes, what it does, and whether it changes anything.
 
-    takes: the name of each argument; every argument is a number.
+    takes: the name of each argument; every argument is a number, or text where the address takes text.
+    needs_key: it is obeyed only where room.toml has a key.
     """
 
     path: str
     takes: Sequence[str]
     does: str
     changes: bool
+    text: bool = False
+    needs_key: bool = False
 
 
 ADDRESSES: Sequence[Address] = (
@@ -29,6 +32,23 @@ ADDRESSES: Sequence[Address] = (
     Address("/house/release", (), "Ends the hold; the house does again what its hours say.", changes=True),
     Address("/house/trim", ("db",), "Lowers everything to so many dB, 0 to -40; never above the plan.", changes=True),
     Address("/house/next", (), "Ends a rest, or passes over what plays now.", changes=True),
+    Address(
+        "/house/swap",
+        ("bag", "performance", "when"),
+        "Has a bag within the installation folder take the place of a performance, `now`, `at-rest` or `at-opening`; "
+        "only where there is a key.",
+        changes=True,
+        text=True,
+        needs_key=True,
+    ),
+    Address(
+        "/house/swap/back",
+        ("performance", "when"),
+        "Has the performance before take its place again; only where there is a key.",
+        changes=True,
+        text=True,
+        needs_key=True,
+    ),
 )
 
 

@@ -39,6 +39,9 @@ def in_words(told: Mapping[str, Any]) -> list[str]:
     for cap in told["caps"]:
         level = "silence" if cap["level"] is None else level_in_words(cap["level"], cap["unit"])
         lines.append(f"{cap['name']}: {level}, limit {level_in_words(cap['limit'], cap['unit'])}.")
+    for swap in health["swaps"]:
+        why = f" {swap['why']}" if swap["why"] else ""
+        lines.append(f"{swap['bag']} in the place of {swap['performance']}, {swap['when']}: {swap['state']}.{why}")
     if not health["ears_known"]:
         lines.append("Levels at the ear are unknown: the room is not calibrated.")
     lines += [f"Look at: {alarm}" for alarm in health["alarms"]] or ["All is well."]

@@ -22,18 +22,12 @@ class FeedTarget(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
         _address(self.host)
 
 
-class ControlSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The control surface of one room; by default only this machine itself is heard.
-
-    key: what commands that change anything must bring as their last argument. It travels unencrypted: it keeps out
-    the curious, and `allow` keeps out the rest.
-    """
+class Listening(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Where OSC messages are listened for and whose; by default only this machine itself is heard."""
 
     listen: str = "127.0.0.1"
     port: Port = DEFAULT_PORT
     allow: tuple[str, ...] = ("127.0.0.1/32",)
-    key: Annotated[str, Meta(min_length=8, max_length=64)] | None = None
-    feed: tuple[FeedTarget, ...] = ()
 
     def __post_init__(self) -> None:
         _address(self.listen)
@@ -49,6 +43,17 @@ class ControlSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
     def networks(self) -> list[ipaddress.IPv4Network | ipaddress.IPv6Network]:
         """The networks whose senders are answered."""
         return [ipaddress.ip_network(network) for network in self.allow]
+
+
+class ControlSettings(Listening, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The control surface of one room.
+
+    key: what commands that change anything must bring as their last argument. It travels unencrypted: it keeps out
+    the curious, and `allow` keeps out the rest.
+    """
+
+    key: Annotated[str, Meta(min_length=8, max_length=64)] | None = None
+    feed: tuple[FeedTarget, ...] = ()
 
 
 def _address(host: str) -> None:

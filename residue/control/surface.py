@@ -13,7 +13,7 @@ import logging
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import cast
+from typing import Any, cast
 
 from pythonosc.osc_message_builder import OscMessageBuilder
 
@@ -32,8 +32,9 @@ MOST_TIMES_LONGER = 64
 Sender = tuple[str, int]
 Answer = tuple[str, str]
 """An address and one string."""
-Handler = Callable[[tuple[float, ...], str], Answer | None]
-"""(arguments, sender) -> an answer other than "done"; raises ValueError, in a person's words."""
+Arguments = tuple[float, ...] | tuple[str, ...]
+Handler = Callable[[Any, str], Answer | None]
+"""(arguments, as its address takes them, and sender) -> an answer other than "done"; raises ValueError, for people."""
 
 
 @dataclass(slots=True)
@@ -107,8 +108,10 @@ class Surface(asyncio.DatagramProtocol):
         self.counts.answered += 1
         return answer or (DONE_REPLY, address.path)
 
-    def _checked(self, address: Address, message: Message) -> tuple[float, ...]:
+    def _checked(self, address: Address, message: Message) -> Arguments:
         arguments = message.arguments
+        if address.needs_key and self._key is None:
+            raise ValueError("It is only obeyed where room.toml has a key under [control].")
         if address.changes and self._key is not None:
             given = arguments[-1] if arguments else None
             if not isinstance(given, str) or not hmac.compare_digest(given.encode(), self._key.encode()):
@@ -116,13 +119,13 @@ class Surface(asyncio.DatagramProtocol):
             arguments = arguments[:-1]
         if not address.changes:
             arguments = arguments[: len(address.takes)]  # what stands behind only makes the question longer
-        numbers = tuple(float(a) for a in arguments if isinstance(a, int | float) and not isinstance(a, bool))
+        checked = _texts(arguments) if address.text else _numbers(arguments)
         takes = ", ".join(address.takes) or "no argument"
-        if len(numbers) != len(arguments) or len(numbers) != len(address.takes):
+        if len(checked) != len(arguments) or len(checked) != len(address.takes):
             raise ValueError(f"It takes {takes}; {_shown(arguments)} was sent.")
-        if not all(map(math.isfinite, numbers)):
+        if not all(math.isfinite(number) for number in checked if isinstance(number, float)):
             raise ValueError(f"It takes {takes}, a finite number.")
-        return numbers
+        return checked
 
     def _send(self, path: str, text: str, to: Sender, most_bytes: int) -> int:
         """Send one answer, if it is not too long for its question; returns the bytes sent."""
@@ -150,6 +153,14 @@ async def open_surface(settings: ControlSettings, surface: Surface) -> asyncio.D
             "End the other program, perhaps a residue that runs already, or write another port.",
         ) from error
     return transport
+
+
+def _numbers(arguments: tuple[object, ...]) -> tuple[float, ...]:
+    return tuple(float(a) for a in arguments if isinstance(a, int | float) and not isinstance(a, bool))
+
+
+def _texts(arguments: tuple[object, ...]) -> tuple[str, ...]:
+    return tuple(a for a in arguments if isinstance(a, str))
 
 
 def _packed(path: str, text: str) -> bytes:

@@ -51,10 +51,9 @@ def place(sizes: Mapping[str, tuple[float, float]], pairs: Sequence[Pair]) -> Pl
 
     Parts that nothing joins stand under each other.
     """
-    vertices = {name: _vertex(name, *size) for name, size in sizes.items()}
-    edges = {pair: Edge(vertices[pair[0]], vertices[pair[1]]) for pair in dict.fromkeys(pairs)}
-    for edge in edges.values():
-        edge.view = EdgeViewer()
+    vertices = {name: _Vertex(number, name, size) for number, (name, size) in enumerate(sizes.items())}
+    joined = enumerate(dict.fromkeys(pairs))
+    edges = {pair: _Edge(number, vertices[pair[0]], vertices[pair[1]]) for number, pair in joined}
     boxes: dict[str, Box] = {}
     ways: dict[Pair, Sequence[Point]] = {}
     top = width = 0.0
@@ -77,18 +76,36 @@ def place(sizes: Mapping[str, tuple[float, float]], pairs: Sequence[Pair]) -> Pl
     return Placed(boxes, ways, width, top - 2 * ROW_GAP)
 
 
-def _vertex(name: str, width: float, height: float) -> Vertex:
-    vertex = Vertex(name)
-    vertex.view = _View(height, width)
-    return vertex
-
-
 class _View:
     """The size of a box as the library wants it, and where the library puts it."""
 
     def __init__(self, w: float, h: float) -> None:
         self.w, self.h = w, h
         self.xy = (0.0, 0.0)
+
+
+class _Vertex(Vertex):  # type: ignore[misc]  # the library publishes no types
+    """A box. The library walks sets of them, whose order by address would change from run to run: it is numbered."""
+
+    def __init__(self, number: int, name: str, size: tuple[float, float]) -> None:
+        super().__init__(name)
+        self._number = number
+        self.view = _View(size[1], size[0])
+
+    def __hash__(self) -> int:
+        return self._number
+
+
+class _Edge(Edge):  # type: ignore[misc]  # as above
+    """A wire, numbered for the same reason."""
+
+    def __init__(self, number: int, source: Vertex, target: Vertex) -> None:
+        self._number = number
+        super().__init__(source, target)
+        self.view = EdgeViewer()
+
+    def __hash__(self) -> int:
+        return self._number
 
 
 def _lay_out(part: Graph) -> dict[float, tuple[float, float]]:

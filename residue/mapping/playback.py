@@ -58,6 +58,15 @@ class Playback:
         """The nodes whose signals go out as messages."""
         return {name: node for name, node in self._graph.nodes.items() if isinstance(node, Feed)}
 
+    def end_at(self, frame: int) -> None:
+        """The recording turns out to end there; the closing fade before it must not have begun."""
+        self._last_fade_start = max(0, frame - self._fade_frames)
+
+    @property
+    def end(self) -> int:
+        """The frame at which it ends: with the recording, until the form has ended before."""
+        return self._fade_start() + self._fade_frames
+
     def step(self, frames: int) -> Played:
         """The next frames; silence after the end."""
         span = Span(self.position, self.position + frames)
@@ -87,7 +96,7 @@ class Playback:
         return self._last_fade_start if ended is None else min(self._last_fade_start, ended * FRAMES_PER_TICK)
 
     def _over(self, frame: int) -> bool:
-        return frame >= self._fade_start() + self._fade_frames
+        return frame >= self.end
 
     def _gather(self, span: Span, signals: Signals) -> Fast:
         """Sum what the output nodes send to each output, in the order in which the nodes stand."""

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import struct
 from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
 
 from residue.loudness.capped import Capped
 from residue.mapping.signals import AUDIO_RATE_HZ
@@ -18,7 +22,7 @@ _FLOAT_GUID = struct.pack("<IHH8s", 3, 0, 0x10, bytes.fromhex("800000aa00389b71"
 _UINT32_MAX = 0xFFFF_FFFF
 
 
-def header(channels: int, frames: int) -> bytes:
+def header(channels: int, frames: int, rate_hz: int = AUDIO_RATE_HZ) -> bytes:
     """What stands before the samples: RIFF with a place held free, which becomes RF64 when sizes outgrow 32 bits.
 
     Source: EBU Tech 3306 (RF64), section 4.
@@ -26,7 +30,7 @@ def header(channels: int, frames: int) -> bytes:
     data_bytes = frames * channels * _SAMPLE_BYTES
     format_chunk = struct.pack(
         "<4sIHHIIHHHHI16s",
-        *(b"fmt ", 40, _EXTENSIBLE, channels, AUDIO_RATE_HZ, AUDIO_RATE_HZ * channels * _SAMPLE_BYTES),
+        *(b"fmt ", 40, _EXTENSIBLE, channels, rate_hz, rate_hz * channels * _SAMPLE_BYTES),
         *(channels * _SAMPLE_BYTES, 8 * _SAMPLE_BYTES, 22, 8 * _SAMPLE_BYTES, 0, _FLOAT_GUID),
     )
     riff_bytes = 4 + 36 + len(format_chunk) + 8 + data_bytes
@@ -45,10 +49,48 @@ def header(channels: int, frames: int) -> bytes:
 _HEADER_BYTES = len(header(1, 0))
 
 
-class WavSink:
-    """Appends to a float32 WAV file as fast as it is given; the header is made right after every write.
+class GrowingWav:
+    """A float32 WAV file that is appended to; the header is made right after every write.
 
-    Killed at any moment, the file ends with the last whole block.
+    Killed at any moment, the file ends with the last whole block; opened again, it goes on there. Raises OSError.
+    """
+
+    def __init__(self, path: Path, channels: int, rate_hz: int = AUDIO_RATE_HZ) -> None:
+        self._rate_hz, self._frame_bytes = rate_hz, channels * _SAMPLE_BYTES
+        self._channels = channels
+        self._file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        held = max(0, os.fstat(self._file).st_size - _HEADER_BYTES)
+        self.frames = held // self._frame_bytes
+
+    def append(self, samples: NDArray[np.float32]) -> None:
+        """Write (frames, channels)."""
+        at = _HEADER_BYTES + self.frames * self._frame_bytes
+        if os.pwrite(self._file, samples.tobytes(), at) < samples.nbytes:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        self.frames += len(samples)
+        self._write_header()
+
+    def end_at(self, frames: int) -> None:
+        """Let go of what lies beyond, and of half a frame at the end."""
+        self.frames = min(self.frames, frames)
+        os.ftruncate(self._file, _HEADER_BYTES + self.frames * self._frame_bytes)
+        self._write_header()
+
+    def onto_disk(self) -> None:
+        """Wait until what was written is on the disk."""
+        os.fsync(self._file)
+
+    def close(self) -> None:
+        """Let go of the file."""
+        os.close(self._file)
+
+    def _write_header(self) -> None:
+        os.pwrite(self._file, header(self._channels, self.frames, self._rate_hz), 0)
+
+
+class WavSink:
+    """Appends to a float32 WAV file as fast as it is given.
+
     Raises SinkLostError where the file cannot be opened.
     """
 
@@ -59,25 +101,17 @@ class WavSink:
         self._path = path
         self._routing = routing
         try:
-            self._file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+            self._wav = GrowingWav(path, routing.width)
         except OSError as error:
             raise SinkLostError(f"{path} cannot be written: {error.strerror}.") from error
-        held = max(0, os.fstat(self._file).st_size - _HEADER_BYTES)
-        self._frames = held // (routing.width * _SAMPLE_BYTES)
 
     def write(self, capped: Capped) -> None:
         """Append; raises SinkLostError where the disk takes no more."""
-        samples = self._routing.interleaved(capped)
-        at = _HEADER_BYTES + self._frames * samples.shape[1] * _SAMPLE_BYTES
         try:
-            written = os.pwrite(self._file, samples.tobytes(), at)
-            if written < samples.nbytes:
-                raise SinkLostError(f"{self._path} takes no more: the disk is full.")
-            self._frames += len(samples)
-            os.pwrite(self._file, header(samples.shape[1], self._frames), 0)
+            self._wav.append(self._routing.interleaved(capped))
         except OSError as error:
             raise SinkLostError(f"{self._path} takes no more: {error.strerror}.") from error
 
     def close(self) -> None:
         """Let go of the file."""
-        os.close(self._file)
+        self._wav.close()

@@ -25,6 +25,7 @@ from residue.mapping.playback import Playback
 from residue.output.opening import routing_of, sink_opener
 from residue.output.returning import ReturningSink
 from residue.runtime.clock import Clock, SystemClock, uptime
+from residue.runtime.custodian import Custodian
 from residue.runtime.desk import handlers
 from residue.runtime.diagnostics import Diagnostics
 from residue.runtime.engine import Engine
@@ -32,6 +33,7 @@ from residue.runtime.examination import Pace, vitals
 from residue.runtime.exchange import Event
 from residue.runtime.files import occupied
 from residue.runtime.hours_in_force import HoursInForce
+from residue.runtime.in_force import in_force
 from residue.runtime.keeper import Keeper
 from residue.runtime.log import ENDED, FILE_NAME, EventRow, LevelLog, timestamp
 from residue.runtime.memory import Memory, memory, recalled
@@ -43,6 +45,7 @@ from residue.runtime.restarts import Restarts
 from residue.runtime.rounds import Rounds
 from residue.runtime.scribe import Scribe
 from residue.runtime.status import Known, line, status
+from residue.runtime.swap_keeper import SwapKeeper
 from residue.runtime.tallies import Circumstances, Tallies
 from residue.runtime.timekeeper import Timekeeper
 from residue.schedule.switching import Switchboard
@@ -107,13 +110,19 @@ class _Daemon:
         self._engine = self._make_engine(device, state)
         self._player = Player(self._engine, self._planner, self._opener(cache))
         hours, before = installation.hours, self._remembered()
-        self._hours = HoursInForce(installation, self._happened)
+        self._hours = HoursInForce(installation, self._clock.now, self._happened)
         self._timekeeper = Timekeeper(hours, installation.calendar, self._clock, before.last_known)
         house = recalled(before, hours.programme)
         self._keeper = Keeper(house, hours.programme, self._timekeeper, self._clock, self._player, self._happened)
+        around = (self._planner, self._engine, self._player, self._keeper, self._timekeeper)
+        self._swaps = SwapKeeper(installation, cache, self._clock, *around, self._happened)
+        again = self._planner.look_again
+        self._custodian = Custodian(installation, state, cache, self._clock, self._happened, again)
         self._switchboard = Switchboard(installation.room.equipment, self._happened)
         control = installation.room.control
-        self._surface = Surface(control, handlers(self._asked, self._status), self._clock.monotonic_s)
+        self._surface = Surface(
+            control, handlers(self._asked, self._status, self._swaps.asked), self._clock.monotonic_s
+        )
         self._notifier = Notifier()
         self._pace = Pace()
         restarts = Restarts(state / RESTARTS_FILE, self._clock)
@@ -161,9 +170,13 @@ class _Daemon:
         await self._timekeeper.ask()
         self._timekeeper.look()
         transport = await open_surface(self._installation.room.control, self._surface)
-        beside = [asyncio.create_task(self._timekeeper.keep_asking()), asyncio.create_task(self._keep_switching())]
+        keeping = (self._timekeeper.keep_asking(), self._keep_switching(), self._swaps.keep(), self._custodian.keep())
+        beside = [asyncio.create_task(one) for one in keeping]
         self._scribe.start()
         self._happened("started", f"{self._installation.piece.title}, {self._installation.room.place}")
+        self._happened("in force", in_force(self._installation))
+        for finding in self._installation.findings:
+            self._happened(finding.severity, str(finding))
         self._engine.start()
         self._feed.start()
         self._planner.start()
@@ -216,6 +229,8 @@ class _Daemon:
         self._write_down()
         self._deadman.stop()
         self._planner.end()
+        self._swaps.end()
+        self._custodian.end()
         self._triggers.stop()
         ended = self._engine.stop(LAST_FADE_S, 0.0 if self._rounds.stands else STOP_S)
         self._log_tallies()
@@ -244,6 +259,7 @@ class _Daemon:
             self._planner.trouble,
             self._scribe.trouble,
             self._surface.counts.too_often,
+            self._timekeeper.doubt,
             conditions(self._state_folder),
         )
 
@@ -278,6 +294,7 @@ class _Daemon:
             self._timekeeper.use(taken.hours, taken.calendar)
             self._keeper.programme = taken.hours.programme
             self._planner.take(taken)
+            self._swaps.installation = self._custodian.installation = taken
             self._triggers.look_again()
 
     async def _keep_switching(self) -> None:
@@ -351,12 +368,18 @@ class _Daemon:
         return Known(
             house=self._keeper.house,
             engine=self._engine.snapshot,
-            alarms=[*self._rounds.alarms, *self._hours.alarms, *self._timekeeper.alarms],
+            alarms=[
+                *self._rounds.alarms,
+                *self._hours.alarms,
+                *self._swaps.alarms,
+                *self._custodian.alarms,
+            ],
             events=tuple(self._events),
             ears_known=self._installation.room.levels_at_the_ear == "calibrated",
             advance=self._planner.advance,
             plan_gain_db=self._plan_gain_db(),
             memory_bytes=memory_bytes(),
+            swaps=self._swaps.told,
         )
 
     def _plan_gain_db(self) -> float | None:

@@ -26,6 +26,7 @@ from residue.loudness.stage import CapStage
 from residue.mapping.playback import Playback, Signals
 from residue.mapping.signals import Span, frame_at, seconds
 from residue.output.returning import ReturningSink
+from residue.runtime.crossing import Crossing
 from residue.runtime.fader import Fader
 
 logger = logging.getLogger(__name__)
@@ -34,6 +35,8 @@ BLOCK_FRAMES = HOP_FRAMES
 """A hop of the cap stage, so that every performance begins at the beginning of a hop, as its level profile did."""
 RETURN_FADE_S = 3.0
 """Fade-in after a loss of the device, after a hold, and wherever a performance does not begin at its beginning."""
+CROSSFADE_S = 4.0
+"""How long a turn comes in where another is under way; our choice."""
 TRIM_S = 1.0
 """How long a trim takes; our choice."""
 STALL_S = 1.0
@@ -125,6 +128,7 @@ class Engine:
         self._orders: SimpleQueue[Callable[[], None]] = SimpleQueue()
         self._turn: Turn | None = None
         self._fade = Fader(0.0)
+        self._crossing: Crossing | None = None
         self._trim = Fader(1.0)
         self._presence = Fader(1.0)
         self._closing = False
@@ -146,12 +150,16 @@ class Engine:
         self._thread.start()
 
     def begin(self, turn: Turn) -> None:
-        """Play this from where its playback stands; what was under way ends at once."""
+        """Play this from where its playback stands, with a crossfade from what is under way."""
         self._orders.put(partial(self._begin, turn))
 
     def refuse(self, number: int, performance: str, why: str) -> None:
         """A turn that cannot begin counts as failed."""
         self._orders.put(partial(self._refuse, number, performance, why))
+
+    def forgive(self, performance: str) -> None:
+        """A performance that failed was mended: it no longer counts as failed."""
+        self._orders.put(partial(self._forgive, performance))
 
     def fade_out(self, over_s: float) -> None:
         """Be silent within `over_s` and end the turn; a fade under way can only be shortened."""
@@ -159,7 +167,7 @@ class Engine:
 
     def trim(self, gain: float) -> None:
         """Lower everything by a factor of at most 1."""
-        self._orders.put(partial(self._trim.move, min(1.0, gain), frame_at(TRIM_S)))
+        self._orders.put(partial(self._set_trim, min(1.0, gain)))
 
     def reopen(self, why: str) -> None:
         """Let go of the sink and open it anew."""
@@ -184,7 +192,7 @@ class Engine:
             return False
         try:
             self._generation += 1
-            turn, self._turn = self._turn, None
+            turn, self._turn, self._crossing = self._turn, None, None
             if turn is not None:
                 self._fail(turn.performance, why)
             self._began_s = -inf
@@ -276,9 +284,15 @@ class Engine:
             return self._silence
         fade = self._fade.next(BLOCK_FRAMES)
         sound, ended = self._sound(turn, now_s)
+        crossing = self._crossing
         if self._turn is turn and (ended or (self._closing and self._fade.silent)):
             self._turn = None
-        return sound * (turn.gain * fade * trim * presence)
+        if crossing is None:
+            return sound * (turn.gain * fade * trim * presence)
+        both = crossing.into(sound * turn.gain)
+        if self._turn is None or crossing.done:
+            self._crossing = None
+        return both * (fade * trim * presence)
 
     def _sound(self, turn: Turn, now_s: float) -> tuple[NDArray[np.float64], bool]:
         """A block of the performance, and whether it ended; a graph that fails fades out within its last block."""
@@ -306,6 +320,8 @@ class Engine:
 
     def _begin(self, turn: Turn) -> None:
         at_s = seconds(turn.playback.position)
+        before = None if self._closing else self._turn
+        self._crossing = None if before is None else Crossing(before.playback, before.gain, frame_at(CROSSFADE_S))
         self._turn, self._closing, self._last = turn, False, self._silence
         self._stage.begin_programme()
         self._fade = Fader(0.0 if at_s else 1.0)
@@ -319,8 +335,12 @@ class Engine:
             plan_gain=turn.gain,
         )
 
+    def _set_trim(self, gain: float) -> None:
+        """In silence at once, so that what begins next begins as low as it shall be."""
+        self._trim.move(gain, 0 if self._turn is None else frame_at(TRIM_S))
+
     def _refuse(self, number: int, performance: str, why: str) -> None:
-        self._turn = None
+        self._turn, self._crossing = None, None
         self._fail(performance, why)
         self.snapshot = replace(self.snapshot, turn=number, performance=None, section=None)
 
@@ -329,6 +349,10 @@ class Engine:
         times = before[performance].times + 1 if performance in before else 1
         failure = Failure(why, self._monotonic_s(), times)
         self.snapshot = replace(self.snapshot, failures={**before, performance: failure})
+
+    def _forgive(self, performance: str) -> None:
+        kept = {name: why for name, why in self.snapshot.failures.items() if name != performance}
+        self.snapshot = replace(self.snapshot, failures=kept)
 
     def _fade_out(self, over_s: float) -> None:
         frames = frame_at(over_s)

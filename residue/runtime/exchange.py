@@ -50,7 +50,14 @@ class Trim:
     by: str
 
 
-Event = Tick | Hold | Release | Next | Trim
+@dataclass(frozen=True, slots=True)
+class Renew:
+    """The performance that plays was exchanged for another, which is to begin at once."""
+
+    by: str
+
+
+Event = Tick | Hold | Release | Next | Trim | Renew
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +108,8 @@ class Prepare:
 @dataclass(frozen=True, slots=True)
 class Start:
     """Begin a turn: play this performance from `from_s` on, fading in where that is not its beginning.
+
+    Where another turn is under way, with a crossfade from it.
 
     Repeated until the engine's view shows the turn; an engine that cannot do it shows the turn as not sounding.
     """

@@ -30,7 +30,7 @@ class Planned:
 
 def planned_sounds(installation: Installation, cache: Path, progress: Progress = silent) -> Planned:
     """Make ready what is not yet in the cache. Raises ProblemError."""
-    names = installation.hours.performances
+    names = installation.played
     plan = plan_programme(installation, names, cache, progress)
     profiles = {
         name: level_profile(installation, open_performance(installation, name, cache, progress), cache, progress)

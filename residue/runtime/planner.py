@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import logging
 import subprocess
 import sys
@@ -12,12 +11,8 @@ from pathlib import Path
 
 import msgspec
 
-from residue.archive.bag import payload_digest
 from residue.installation.load import Installation
-from residue.problems import ProblemError
-from residue.runtime.files import replace_file
-from residue.runtime.planning import Advance, Outcome
-from residue.runtime.preparation import profile_key
+from residue.runtime.planning import Advance, Outcome, known
 
 logger = logging.getLogger(__name__)
 
@@ -40,7 +35,7 @@ class Planner:
         self._process: subprocess.Popen[bytes] | None = None
         self._ending = threading.Event()
         self._dropped = threading.Event()
-        self.outcome = self._known() or NOTHING
+        self.outcome = known(installation, cache) or NOTHING
         self.advance: Advance | None = None
         self.trouble: str | None = None
         self._thread = threading.Thread(target=self._run, name="planner", daemon=True)
@@ -54,11 +49,18 @@ class Planner:
         self._ending.set()
         self._drop()
 
-    def take(self, installation: Installation) -> None:
-        """Have it planned anew for other hours; what is known stays until that is done."""
+    def take(self, installation: Installation, outcome: Outcome | None = None) -> None:
+        """Have it planned anew, for other hours or other bags; what is known stays until that is done.
+
+        outcome: what planning it beside has given already.
+        """
         self._installation = installation
-        self.outcome = self._known() or self.outcome
+        self.outcome = outcome or known(installation, self._cache) or self.outcome
         self._drop()
+
+    def look_again(self) -> None:
+        """Have everything checked and planned anew: a disk has changed what nobody wrote to."""
+        self.take(self._installation, self.outcome)
 
     def _drop(self) -> None:
         self._dropped.set()
@@ -72,7 +74,6 @@ class Planner:
             outcome = self._worked_out()
             if outcome is not None and not self._dropped.is_set():
                 self.outcome, self.advance, self.trouble = outcome, None, None
-                self._keep(outcome)
             if outcome is not None and not outcome.unplayable:
                 self._dropped.wait()
             elif self._dropped.wait(retry_s):
@@ -97,29 +98,6 @@ class Planner:
             self.trouble = f"The planner ended with status {self._process.returncode}."
             logger.error("%s It is started again in %.0f s.", self.trouble, RETRY_S)
         return None
-
-    def _known(self) -> Outcome | None:
-        try:
-            return msgspec.json.decode(self._path().read_bytes(), type=Outcome)
-        except (OSError, msgspec.DecodeError, ProblemError):
-            return None
-
-    def _keep(self, outcome: Outcome) -> None:
-        """Only a plan for the whole programme: one that lacks something is made anew at the next start."""
-        if outcome.unplayable:
-            return
-        try:
-            replace_file(self._path(), msgspec.json.encode(outcome))
-        except (OSError, ProblemError) as error:
-            logger.warning("The plan cannot be kept for the next start: %s", error)
-
-    def _path(self) -> Path:
-        """Named by everything that the plan follows from. Raises ProblemError."""
-        hours = self._installation.hours
-        digests = [payload_digest(self._installation.performances[name]) for name in hours.performances]
-        keys = [profile_key(self._installation, digest) for digest in digests]
-        named = msgspec.json.encode((keys, hours.programme))
-        return self._cache / "plans" / f"{hashlib.sha256(named).hexdigest()}.json"
 
 
 _TOLD = msgspec.json.Decoder(Advance | Outcome)

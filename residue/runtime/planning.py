@@ -1,25 +1,41 @@
 """Making a whole programme ready to play: what the planner's own process does.
 
-    python -m residue.runtime.planning INSTALLATION CACHE
+    python -m residue.runtime.planning INSTALLATION CACHE [NAME=BAG]
 
-Tells how far it has come in lines of JSON on standard output; the last one is the outcome.
+NAME=BAG plans as if that bag stood in the place of that performance. Tells how far it has come in lines of JSON on
+standard output; the last one is the outcome, which is kept for the next start. What makes it impossible goes to
+standard error, with exit status 1.
 """
 
 from __future__ import annotations
 
+import hashlib
 import os
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 
 import msgspec
 
+from residue.archive.bag import payload_digest
 from residue.archive.fixity import verify
+from residue.archive.prepared import prepared_folder
 from residue.installation.load import Installation, load
 from residue.problems import ProblemError, Severity
 from residue.progress import Progress, silent
-from residue.runtime.preparation import level_profile, open_performance, plan_programme
+from residue.runtime.cache_size import tidy
+from residue.runtime.files import replace_file
+from residue.runtime.preparation import (
+    CHANNELS,
+    level_profile,
+    open_performance,
+    plan_programme,
+    profile_key,
+    profile_path,
+)
 
 NICENESS = 15
 """Below everything that anybody waits for; whatever the planner does, the engine goes first."""
@@ -50,7 +66,7 @@ def make_ready(
 
     progress: by performance, told of the work on it.
     """
-    names = installation.hours.performances
+    names = installation.played
     unplayable: dict[str, str] = {}
     duration_s: dict[str, float] = {}
     for name in names:
@@ -70,6 +86,44 @@ def make_ready(
         duration_s=duration_s,
         unplayable=unplayable,
     )
+
+
+def known(installation: Installation, cache: Path) -> Outcome | None:
+    """The outcome that was kept, if nothing that it rests on has changed since."""
+    try:
+        return msgspec.json.decode(_place(installation, cache).read_bytes(), type=Outcome)
+    except (OSError, msgspec.DecodeError, ProblemError):
+        return None
+
+
+def _keep(outcome: Outcome, installation: Installation, cache: Path) -> None:
+    """Only a plan for the whole programme: one that lacks something is made anew at the next start."""
+    if outcome.unplayable:
+        return
+    try:
+        replace_file(_place(installation, cache), msgspec.json.encode(outcome))
+    except (OSError, ProblemError) as error:
+        sys.stderr.write(f"The plan cannot be kept for the next start: {error}\n")
+
+
+def _place(installation: Installation, cache: Path) -> Path:
+    """Named by everything that the plan follows from. Raises ProblemError."""
+    digests = [payload_digest(installation.performances[name]) for name in installation.played]
+    keys = [profile_key(installation, digest) for digest in digests]
+    events = installation.answers.events
+    named = msgspec.json.encode((keys, installation.hours, events and events.digest))
+    return cache / "plans" / f"{hashlib.sha256(named).hexdigest()}.json"
+
+
+def _needed(installation: Installation, cache: Path) -> Iterator[Path]:
+    """What the programme plays from: files and folders in the cache."""
+    for name in installation.played:
+        with suppress(ProblemError):  # a bag that cannot be read needs nothing
+            digest = payload_digest(installation.performances[name])
+            yield prepared_folder(cache / CHANNELS, digest)
+            yield profile_path(installation, digest, cache)
+    with suppress(ProblemError):
+        yield _place(installation, cache)
 
 
 def _teller(name: str) -> Progress:
@@ -93,7 +147,20 @@ def main() -> None:
     """The planner's process."""
     os.nice(NICENESS)
     folder, cache = map(Path, sys.argv[1:3])
-    _tell(make_ready(load(folder), cache, _teller))
+    try:
+        installation = _instead(load(folder), sys.argv[3:])
+    except ProblemError as error:
+        sys.exit(str(error))
+    outcome = make_ready(installation, cache, _teller)
+    _keep(outcome, installation, cache)
+    _tell(outcome)
+    tidy(cache, set(_needed(installation, cache)))
+
+
+def _instead(installation: Installation, swaps: Sequence[str]) -> Installation:
+    """The installation with other bags in the places of some performances, each NAME=BAG."""
+    bags = {name: Path(bag) for name, _, bag in (swap.partition("=") for swap in swaps)}
+    return replace(installation, performances={**installation.performances, **bags})
 
 
 if __name__ == "__main__":

@@ -55,6 +55,7 @@ class Player:
     planner is at work on the whole programme from the start.
 
     opens: gives the playback of a performance at its beginning; may raise ProblemError.
+    held_back: performances that are not to begin now, because others are about to take their places.
     """
 
     def __init__(
@@ -68,6 +69,7 @@ class Player:
         self._engine = engine
         self._plans = plans
         self._opens = opens
+        self.held_back: frozenset[str] = frozenset()
         self._trim_db = 0.0
         self._wanted: Start | None = None
         self._taken_up: Start | None = None
@@ -82,7 +84,7 @@ class Player:
             sounding=now.performance is not None,
             playhead_s=now.playhead_s,
             trim_db=self._trim_db,
-            ready=frozenset(outcome.gain_db.keys() - failed.keys()),
+            ready=frozenset(outcome.gain_db.keys() - failed.keys() - self.held_back),
             duration_s=outcome.duration_s,
             unplayable={**outcome.unplayable, **failed},
             fault=now.lost,

@@ -18,14 +18,17 @@ from numpy.typing import NDArray
 import residue
 from residue.archive.prepared import PreparedPerformance, prepare
 from residue.installation.load import Installation
-from residue.loudness.caps import Cap, expand
+from residue.loudness.caps import Cap, expand, protecting_caps
 from residue.loudness.outputs import Output
-from residue.loudness.plan import Plan, plan
+from residue.loudness.plan import Plan, plan, plan_order
 from residue.loudness.profile import LevelProfile, profile
 from residue.mapping.playback import Playback, Played
 from residue.problems import ProblemError, nearest, stopping
 from residue.progress import Progress, silent
+from residue.runtime.foreseen import foreseen
 
+CHANNELS, PROFILES = "channels", "profiles"
+"""Within the cache."""
 BLOCK_FRAMES = 1 << 16
 """Large blocks cost less, and what they give is the same to the bit."""
 
@@ -47,7 +50,7 @@ def open_performance(
     if name not in installation.performances:
         what, mend = f'There is no performance "{name}".', nearest(name, installation.performances)
         raise stopping(str(installation.folder / "performances"), what, mend)
-    return prepare(installation.performances[name], installation.graph.needs, cache_folder / "channels", progress)
+    return prepare(installation.performances[name], installation.graph.needs, cache_folder / CHANNELS, progress)
 
 
 def playback_of(installation: Installation, performance: PreparedPerformance) -> Playback:
@@ -66,7 +69,7 @@ def level_profile(
     installation: Installation, performance: PreparedPerformance, cache_folder: Path, progress: Progress = silent
 ) -> LevelProfile:
     """The levels of the whole performance before the cap, from the cache if they are known. Raises ProblemError."""
-    path = cache_folder / "profiles" / f"{profile_key(installation, performance.digest)}.npz"
+    path = profile_path(installation, performance.digest, cache_folder)
     if path.exists():
         try:
             return LevelProfile.load(path)
@@ -88,16 +91,25 @@ def level_profile(
 def plan_programme(
     installation: Installation, names: Sequence[str], cache_folder: Path, progress: Progress = silent
 ) -> Plan:
-    """The plan for performances that follow each other, again and again, with the rest of the programme between.
+    """The plan for the performances of the hours, in every order that the hours can give.
 
-    Raises ProblemError.
+    names: those that can be played. Raises ProblemError.
     """
-    profiles = [
-        (name, level_profile(installation, open_performance(installation, name, cache_folder), cache_folder, progress))
+    profiles = {
+        name: level_profile(installation, open_performance(installation, name, cache_folder), cache_folder, progress)
         for name in names
-    ]
-    rest_s = installation.hours.programme.rest_s
-    return plan(profiles, rest_s, caps(installation), sounding_outputs(installation))
+    }
+    return plan_under(installation, profiles, caps(installation))
+
+
+def plan_under(installation: Installation, profiles: Mapping[str, LevelProfile], bounds: Sequence[Cap]) -> Plan:
+    """The plan under any caps for the performances of the hours whose profiles are given."""
+    outputs, programme = sounding_outputs(installation), installation.hours.programme
+    longest_s = max((cap.window_s for cap in (*bounds, *protecting_caps(outputs))), default=0.0)
+    runs_on_s = max(one.duration_s for one in profiles.values()) if programme.at_closing == "finish" else 0.0
+    answers = installation.answers
+    order = foreseen(programme, answers.calendar, answers.terms, longest_s, runs_on_s)
+    return plan_order(profiles, order.only(profiles), bounds, outputs)
 
 
 def plan_gain_db(installation: Installation, name: str, cache_folder: Path, progress: Progress = silent) -> float:
@@ -105,22 +117,37 @@ def plan_gain_db(installation: Installation, name: str, cache_folder: Path, prog
 
     Raises ProblemError.
     """
-    programme = installation.hours.performances
-    names = programme if name in programme else [name]
-    return plan_programme(installation, names, cache_folder, progress).gain_db(name)
+    if name in installation.played:
+        return plan_programme(installation, installation.played, cache_folder, progress).gain_db(name)
+    performance = open_performance(installation, name, cache_folder)
+    known = level_profile(installation, performance, cache_folder, progress)
+    rest_s = installation.hours.programme.rest_s
+    return plan([(name, known)], rest_s, caps(installation), sounding_outputs(installation)).gain_db(name)
+
+
+def profile_path(installation: Installation, bag_digest: str, cache_folder: Path) -> Path:
+    """Where the level profile of a performance is kept."""
+    return cache_folder / PROFILES / f"{profile_key(installation, bag_digest)}.npz"
+
+
+def piece_digest(installation: Installation) -> str:
+    """SHA-256 of the piece and of the files that it names."""
+    files = (_content(installation.folder / file) for file in installation.graph.files)
+    return _digest(msgspec.json.encode(installation.piece, order="sorted"), *files)
+
+
+def room_digest(installation: Installation) -> str:
+    """SHA-256 of what the room does to the sound: the outputs that are used, and the caps."""
+    return _digest(msgspec.json.encode(sounding_outputs(installation)), msgspec.json.encode(installation.room.cap))
 
 
 def profile_key(installation: Installation, bag_digest: str) -> str:
     """Names everything that the levels of a performance before the cap follow from."""
-    parts = [
-        residue.__version__.encode(),
-        _code_digest(),
-        msgspec.json.encode(installation.piece, order="sorted"),
-        *(_content(installation.folder / file) for file in installation.graph.files),
-        bag_digest.encode(),
-        msgspec.json.encode(sounding_outputs(installation)),
-        msgspec.json.encode(installation.room.cap),
-    ]
+    followed = (residue.__version__, piece_digest(installation), bag_digest, room_digest(installation))
+    return _digest(_code_digest(), *(part.encode() for part in followed))
+
+
+def _digest(*parts: bytes) -> str:
     return hashlib.sha256(b"\0".join(parts)).hexdigest()
 
 

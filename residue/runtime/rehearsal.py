@@ -107,12 +107,14 @@ def rehearse(
     last: date,
     seed: int | None = None,
     caps: Sequence[CapSound] = (),
+    doubts: Sequence[str] = (),
 ) -> Rehearsal:
     """Go through all days from the first to the last with the house's own code, without a sound.
 
     sounds: every performance that the programme and the private views name.
     seed: what mishaps are drawn by; None for a season without any.
     caps: those of the room that hold over a window.
+    doubts: what is odd about the hours themselves; told with the warnings.
     """
     days = (last - first).days + 1
     openings = calendar.openings(first, days)
@@ -146,7 +148,7 @@ def rehearse(
             for at, kind, what in simulation.log
             if kind == "befell"
         ],
-        warnings=_warnings(told, plays, cut, sounds, watch) + _cap_warnings(told_caps),
+        warnings=list(doubts) + _warnings(told, plays, cut, sounds, watch) + _cap_warnings(told_caps),
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from residue.archive.prepared import PreparedPerformance
 from residue.dsp.exact import gain_from_db
 from residue.installation.load import Installation
 from residue.loudness.stage import CapStage
+from residue.mapping.playback import Playback
 from residue.mapping.signals import AUDIO_RATE_HZ
 from residue.problems import stopping
 from residue.progress import Progress, silent
@@ -36,6 +37,16 @@ def rendered(
     gain_db: the plan's gain; None renders before the cap.
     """
     playback = playback_of(installation, performance)
+    position = 0
+    for block in _sent(installation, playback, block_frames, gain_db):
+        # The last block reaches beyond the end, by how much depends on its length.
+        yield block[:, : max(0, playback.end - position)]
+        position += block.shape[1]
+
+
+def _sent(
+    installation: Installation, playback: Playback, block_frames: int, gain_db: float | None
+) -> Iterator[NDArray[np.float64]]:
     if gain_db is None:
         yield from (played.outputs for played in steps(playback, block_frames))
         return
@@ -50,6 +61,43 @@ def rendered(
     yield stage.process(np.zeros((len(installation.piece.outputs), stage.latency_frames))).frames
 
 
+def heard(
+    installation: Installation,
+    performance: PreparedPerformance,
+    *,
+    block_frames: int,
+    excerpt: Excerpt,
+    gain_db: float | None,
+    progress: Progress = silent,
+) -> Iterator[NDArray[np.float64]]:
+    """The part of a performance that is wanted, in blocks of (outputs, frames). Raises ProblemError."""
+    position = 0
+    for block in rendered(installation, performance, block_frames, gain_db):
+        first, last = max(excerpt.start - position, 0), block.shape[1]
+        if excerpt.stop is not None:
+            last = min(last, excerpt.stop - position)
+        if first < last:
+            yield block[:, first:last]
+        position += block.shape[1]
+        progress("render", min(position, performance.frames), performance.frames)
+        if excerpt.stop is not None and position >= excerpt.stop:
+            return
+
+
+def written(blocks: Iterable[NDArray[np.float64]], out: Path, outputs: int) -> Iterator[NDArray[np.float64]]:
+    """The blocks again, each written into a 32-bit float WAV (RF64 where it grows beyond 4 GB) before it is given on.
+
+    The outputs of the piece are the channels of the file, in the order of the piece. Raises ProblemError.
+    """
+    try:
+        with soundfile.SoundFile(out, "w", AUDIO_RATE_HZ, outputs, subtype="FLOAT", format="RF64") as file:
+            for block in blocks:
+                file.write(block.T)
+                yield block
+    except (OSError, soundfile.LibsndfileError) as error:
+        raise stopping(str(out), f"It cannot be written: {error}.", "Name a file in a folder that exists.") from error
+
+
 def render_to_wav(
     installation: Installation,
     performance: PreparedPerformance,
@@ -60,25 +108,8 @@ def render_to_wav(
     gain_db: float | None,
     progress: Progress = silent,
 ) -> int:
-    """Write an excerpt into a 32-bit float WAV (RF64 where it grows beyond 4 GB); returns how many frames were written.
-
-    The outputs of the piece are the channels of the file, in the order of the piece. Raises ProblemError.
-    """
-    outputs = len(installation.piece.outputs)
-    position = written = 0
-    try:
-        with soundfile.SoundFile(out, "w", AUDIO_RATE_HZ, outputs, subtype="FLOAT", format="RF64") as file:
-            for block in rendered(installation, performance, block_frames, gain_db):
-                first, last = max(excerpt.start - position, 0), block.shape[1]
-                if excerpt.stop is not None:
-                    last = min(last, excerpt.stop - position)
-                if first < last:
-                    file.write(block[:, first:last].T)
-                    written += last - first
-                position += block.shape[1]
-                progress("render", min(position, performance.frames), performance.frames)
-                if excerpt.stop is not None and position >= excerpt.stop:
-                    break
-    except (OSError, soundfile.LibsndfileError) as error:
-        raise stopping(str(out), f"It cannot be written: {error}.", "Name a file in a folder that exists.") from error
-    return written
+    """Write an excerpt into a WAV; returns how many frames were written. Raises ProblemError."""
+    blocks = heard(
+        installation, performance, block_frames=block_frames, excerpt=excerpt, gain_db=gain_db, progress=progress
+    )
+    return sum(block.shape[1] for block in written(blocks, out, len(installation.piece.outputs)))

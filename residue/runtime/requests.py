@@ -7,7 +7,7 @@ from dataclasses import replace
 from math import inf
 from typing import Any
 
-from residue.runtime.exchange import Event, Hold, Log, Next, Release, Tick, Trim, World
+from residue.runtime.exchange import Event, Hold, Log, Next, Release, Renew, Tick, Trim, World
 from residue.runtime.house_state import TRIM_HIGHEST_DB, TRIM_LOWEST_DB, House, Outcome, waits
 
 
@@ -41,6 +41,12 @@ def _next(house: House, event: Next, world: World) -> Outcome:
     return replace(house, index=house.index + 1, from_s=0.0, under_way=False), (said,)
 
 
+def _renew(house: House, _event: Renew, world: World) -> Outcome:
+    if not house.under_way:
+        return house, ()
+    return replace(house, turn=max(house.turn, world.engine.turn) + 1, from_s=0.0), ()
+
+
 def _trim(house: House, event: Trim, _world: World) -> Outcome:
     db = min(TRIM_HIGHEST_DB, max(TRIM_LOWEST_DB, event.db))
     return replace(house, trim_db=db), (Log("trim", f"{db:.1f} dB, asked for by {event.by}."),)
@@ -52,4 +58,5 @@ _HEAR: Mapping[type[Event], Callable[[House, Any, World], Outcome]] = {
     Release: _release,
     Next: _next,
     Trim: _trim,
+    Renew: _renew,
 }

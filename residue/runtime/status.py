@@ -29,6 +29,8 @@ class Known:
     advance: Advance | None
     plan_gain_db: float | None
     memory_bytes: int
+    swaps: Sequence[Mapping[str, str | None]] = ()
+    """Performances on their way into others' places."""
 
 
 def status(known: Known) -> dict[str, Any]:
@@ -120,6 +122,7 @@ def _health(known: Known) -> Mapping[str, Any]:
         "limiter_gain_db": reading.limiter_db if reading else None,
         "memory_bytes": known.memory_bytes,
         "planning": known.advance.performance if known.advance else None,
+        "swaps": list(known.swaps),
         "version": residue.__version__,
     }
 

@@ -87,6 +87,18 @@ def _play(play: Play) -> str:
     return f"{play.begins:%H:%M:%S} to {play.ends:%H:%M:%S}  {play.performance}{cut}"
 
 
+def at_present(calendar: Calendar, now: datetime) -> str:
+    """Whether it is open, and until when."""
+    opening, change = calendar.opening_at(now), calendar.next_change(now)
+    if opening is not None:
+        return f"Open now, until {_moment(opening.closes, calendar)}."
+    return "Closed now, for more than a year." if change is None else f"Closed now; opens {_moment(change, calendar)}."
+
+
+def _moment(moment: datetime, calendar: Calendar) -> str:
+    return f"{local(moment, calendar.zone):%A %d %B %H:%M}"
+
+
 def words(calendar: Calendar, first: date, days: int) -> list[str]:
     """One line for each opening and for each day without one, with the length and with what is unusual."""
     on: dict[date, list[Opening]] = defaultdict(list)

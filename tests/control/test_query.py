@@ -15,6 +15,8 @@ def test_where_nobody_listens_one_message_says_so_with_the_mend() -> None:
 
 
 def test_a_status_reads_as_sentences() -> None:
+    swap = {"performance": "first-batch", "bag": "third-batch", "when": "at-rest", "state": "arriving"}
+    swaps = [swap | {"why": "It lacks bagit.txt."}, swap | {"state": "ready", "why": None}]
     told = {
         "house": "playing",
         "performance": "first-batch",
@@ -22,13 +24,15 @@ def test_a_status_reads_as_sentences() -> None:
         "section": "quiet hands",
         "levels": None,
         "caps": [{"name": "LAeq over 15 min", "level": None, "limit": 100.0, "unit": "dB(A)", "headroom_db": None}],
-        "health": {"why": "first-batch from 0 s on", "alarms": [], "ears_known": False},
+        "health": {"why": "first-batch from 0 s on", "alarms": [], "ears_known": False, "swaps": swaps},
         "events": [],
     }
     assert in_words(told) == [
         "The house is playing: first-batch from 0 s on.",
         "first-batch is at 3:21, section quiet hands.",
         "LAeq over 15 min: silence, limit 100.0 dB(A).",
+        "third-batch in the place of first-batch, at-rest: arriving. It lacks bagit.txt.",
+        "third-batch in the place of first-batch, at-rest: ready.",
         "Levels at the ear are unknown: the room is not calibrated.",
         "All is well.",
     ]

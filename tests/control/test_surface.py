@@ -32,7 +32,7 @@ class House:
     """Keeps what it is asked."""
 
     def __init__(self, **settings: Any) -> None:
-        self.asked: list[tuple[str, tuple[float, ...], str]] = []
+        self.asked: list[tuple[str, tuple[float | str, ...], str]] = []
         self.answer = "{}"
         self.transport = Transport()
         self.clock = HandClock()
@@ -41,8 +41,8 @@ class House:
         self.surface.connection_made(self.transport)
 
     def _handler(self, path: str) -> Callable[[tuple[float, ...], str], Answer | None]:
-        def handle(numbers: tuple[float, ...], sender: str) -> Answer | None:
-            self.asked.append((path, numbers, sender))
+        def handle(given: tuple[float | str, ...], sender: str) -> Answer | None:
+            self.asked.append((path, given, sender))
             return (STATUS_REPLY, self.answer) if path == "/house/status" else None
 
         return handle
@@ -110,6 +110,19 @@ def test_with_a_key_only_who_brings_it_changes_anything() -> None:
     assert house.hear("/house/trim", -3.0, "flour and salt") == [(DONE_REPLY, "/house/trim")]
     assert house.asked == [("/house/trim", (-3.0,), "127.0.0.1")]
     assert house.hear("/house/status")[0][0] == STATUS_REPLY
+
+
+def test_texts_are_handed_on_where_an_address_takes_texts_and_only_with_a_key() -> None:
+    house = House(key="flour and salt")
+    swap = ("incoming/third-batch", "first-batch", "at-rest")
+    assert house.hear("/house/swap", *swap, "flour and salt") == [(DONE_REPLY, "/house/swap")]
+    assert house.asked == [("/house/swap", swap, "127.0.0.1")]
+    words = "/house/swap: It takes bag, performance, when; 'incoming/third-batch', 3 was sent."
+    assert house.hear("/house/swap", "incoming/third-batch", 3, "flour and salt") == [(ERROR_REPLY, words)]
+    without = House()
+    words = "/house/swap/back: It is only obeyed where room.toml has a key under [control]."
+    assert without.hear("/house/swap/back", "first-batch", "now") == [(ERROR_REPLY, words)]
+    assert without.asked == []
 
 
 def test_a_pattern_reaches_all_addresses_that_it_names() -> None:

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-BOOT_S = 240.0
+BOOT_S = 600.0
 COMMAND_S = 180.0
 _AGENT = "org.qemu.guest_agent.0"
 
@@ -112,7 +112,10 @@ def _command(machine: Machine, agent: Path, console: Path, *, writable: bool) ->
         *("-accel", "tcg,thread=multi", "-cpu", "max", "-smp", "2", "-m", "1024"),
         *("-nodefaults", "-display", "none", "-nic", "none", "-no-reboot"),
         *("-kernel", machine.kernel, "-initrd", machine.initrd),
-        *("-append", f"root=/dev/vda {'rw' if writable else 'ro'} console=ttyS0 quiet panic=1"),
+        *(
+            "-append",
+            f"root=/dev/vda {'rw' if writable else 'ro'} console=ttyS0 loglevel=4 systemd.show_status=1 panic=1",
+        ),
         *(part for drive in drives for part in ("-drive", drive)),
         *("-serial", f"file:{console}", "-device", "virtio-serial"),
         *("-chardev", f"socket,path={agent},server=on,wait=off,id=agent"),

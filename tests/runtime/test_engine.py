@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from residue.mapping.playback import Playback
 from residue.mapping.signals import AUDIO_RATE_HZ, Span
 from residue.output.returning import ReturningSink
-from residue.runtime.engine import BLOCK_FRAMES, RETURN_FADE_S, Engine, Turn
+from residue.runtime.engine import BLOCK_FRAMES, CROSSFADE_S, RETURN_FADE_S, Engine, Turn
 from tests.runtime.stubs import HandClock, Hum, Keeping, stage
 
 LATENCY = stage().latency_frames
@@ -292,3 +292,52 @@ def test_what_is_told_of_a_block_carries_the_moment_it_is_heard() -> None:
     engine.begin(Turn(1, "first-batch", cast(Playback, Hum(10**6)), 1.0))
     engine.run_block()
     assert told == [(Span(0, BLOCK_FRAMES), clock.now_s + LATENCY / AUDIO_RATE_HZ + sink.latency_s)]
+
+
+def test_a_turn_that_begins_while_another_sounds_crossfades_and_is_never_louder_than_the_louder(bench: Bench) -> None:
+    old, new = Hum(60 * AUDIO_RATE_HZ), Hum(60 * AUDIO_RATE_HZ)
+    bench.begin(old, gain=0.5)
+    bench.run(2 * BLOCKS_PER_S)
+    bench.begin(new, gain=1.0, number=2)
+    bench.run(round((CROSSFADE_S + 1) * BLOCKS_PER_S))
+    assert bench.engine.snapshot.turn == 2
+    steps = np.abs(np.diff(bench.left))
+    assert steps.max() <= 1.1 * 0.1 * 2 * np.pi * 200 / AUDIO_RATE_HZ, "no step that the tone itself does not make"
+    crossed = round(2 * AUDIO_RATE_HZ), round((2 + CROSSFADE_S) * AUDIO_RATE_HZ)
+    assert np.abs(bench.left[crossed[0] : crossed[1]]).max() <= 0.1 * 1.02
+    assert np.abs(bench.left[-AUDIO_RATE_HZ // 2 :]).max() == pytest.approx(0.1, rel=0.02)
+    assert old.position == round((2 + CROSSFADE_S) * AUDIO_RATE_HZ), "and is stepped no longer than it is heard"
+
+
+def test_a_crossfade_goes_on_where_the_old_one_fails_or_ends(bench: Bench) -> None:
+    def fail(block: NDArray[np.float64], span: Span) -> None:
+        if span.start >= 3 * AUDIO_RATE_HZ:
+            raise ValueError("A node of the old one fails.")
+
+    for old in (Hum(60 * AUDIO_RATE_HZ, fail), Hum(5 * AUDIO_RATE_HZ)):
+        bench.begin(old)
+        bench.run(2 * BLOCKS_PER_S)
+        bench.begin(Hum(60 * AUDIO_RATE_HZ), number=2)
+        bench.run(5 * BLOCKS_PER_S)
+        assert bench.engine.snapshot.turn == 2
+        assert bench.engine.snapshot.failures == {}
+        assert np.abs(bench.left[-AUDIO_RATE_HZ // 2 :]).max() == pytest.approx(0.1, rel=0.02)
+
+
+def test_a_fade_out_during_a_crossfade_silences_both(bench: Bench) -> None:
+    bench.begin(Hum(60 * AUDIO_RATE_HZ))
+    bench.run(2 * BLOCKS_PER_S)
+    bench.begin(Hum(60 * AUDIO_RATE_HZ), number=2)
+    bench.run(BLOCKS_PER_S)
+    bench.engine.fade_out(1.0)
+    bench.run(3 * BLOCKS_PER_S)
+    assert bench.engine.snapshot.performance is None
+    assert np.abs(bench.left[-AUDIO_RATE_HZ // 2 :]).max() < 1e-5
+
+
+def test_a_performance_that_was_mended_no_longer_counts_as_failed(bench: Bench) -> None:
+    bench.engine.refuse(1, "first-batch", "A channel is missing.")
+    bench.engine.refuse(2, "second-batch", "A channel is missing.")
+    bench.engine.forgive("first-batch")
+    bench.run(1)
+    assert set(bench.engine.snapshot.failures) == {"second-batch"}

@@ -21,6 +21,7 @@ from residue.runtime.exchange import (
     Next,
     Prepare,
     Release,
+    Renew,
     SetTrim,
     Start,
     Tick,
@@ -218,6 +219,24 @@ def test_next_during_a_rest_ends_the_rest_and_passes_over_nothing() -> None:
     assert gallery.starts == [("first-batch", 0.0), ("second-batch", 0.0)]
 
 
+def test_what_was_exchanged_while_it_played_begins_anew_without_a_silence() -> None:
+    gallery = Gallery([opening(0, 600)])
+    gallery.wait(6)
+    gallery.hear(Renew("a person"))
+    gallery.wait(1)
+    assert gallery.starts == [("first-batch", 0.0), ("first-batch", 0.0)]
+    assert gallery.engine.view.turn == 2
+    assert not any(isinstance(action, FadeOut) for action in gallery.actions)
+    gallery.wait(DURATION_S["first-batch"] + 5)
+    assert gallery.starts[2] == ("second-batch", 0.0)
+
+
+def test_what_was_exchanged_while_nothing_played_changes_nothing() -> None:
+    gallery = Gallery([])
+    gallery.hear(Renew("a person"))
+    assert gallery.house == replace(House(), since=BEGIN, reason="by the hours")
+
+
 def test_next_while_closed_changes_nothing() -> None:
     gallery = Gallery([])
     gallery.hear(Next("the front desk"))
@@ -398,6 +417,15 @@ def test_an_opening_may_begin_with_silence_but_not_after_a_restart_at_noon() -> 
     assert at_noon.state() is State.PLAYING
 
 
+def test_a_private_view_is_lowered_before_it_begins() -> None:
+    house = House(opening=opening(0, 60), state=State.RESTING)
+    view = EngineView(ready=frozenset(PROGRAMME.performances), duration_s=DURATION_S)
+    private = replace(opening(60, 120), terms=Terms(trim_db=-6.0))
+    world = World(BEGIN + timedelta(seconds=61), 61.0, private, view, ZoneInfo("UTC"))
+    _, actions = step(house, Tick(), world, PROGRAMME)
+    assert [type(action) for action in actions if not isinstance(action, Log)] == [SetTrim, Start]
+
+
 def test_a_private_view_has_its_own_trim_and_performances() -> None:
     private = replace(opening(60, 120), terms=Terms(trim_db=-6.0, performances=("third-batch",)))
     gallery = with_programme([opening(0, 60), private])
@@ -424,7 +452,9 @@ MOVES = st.lists(
         st.tuples(st.just("unplayable"), st.sets(st.sampled_from(PROGRAMME.performances))),
         st.tuples(
             st.just("hear"),
-            st.sampled_from([Hold("a"), Hold("b"), Release("a"), Next("a"), Trim(-6, "a"), Trim(9, "a"), Tick()]),
+            st.sampled_from(
+                [Hold("a"), Hold("b"), Release("a"), Next("a"), Trim(-6, "a"), Trim(9, "a"), Renew("a"), Tick()]
+            ),
         ),
     ),
     max_size=25,
@@ -456,7 +486,7 @@ def do(gallery: Gallery, move: str, argument: object) -> int:
             gallery.engine.view = replace(
                 gallery.engine.view, ready=ready, unplayable=dict.fromkeys(names, "Its bag is broken.")
             )
-        case _, (Tick() | Hold() | Release() | Next() | Trim()) as event:
+        case _, (Tick() | Hold() | Release() | Next() | Trim() | Renew()) as event:
             gallery.hear(event)
     return 1
 

@@ -89,7 +89,7 @@ def test_the_exported_calendar_opens_as_the_hours_it_was_made_from(tmp_path: Pat
     exported = agenda.ics(calendar(HOURS), date(2026, 3, 25), 8, HOURS.programme, DURATION_S, written)
     path = tmp_path / "agenda.ics"
     path.write_bytes(exported)
-    read_back = calendar(HOURS, events.read(path, HOURS.zone).source)
+    read_back = calendar(HOURS, events.read(path, HOURS.zone).everyday)
     spans = [(one.opens, one.closes) for one in calendar(HOURS).openings(date(2026, 3, 25), 8)]
     assert [(one.opens, one.closes) for one in read_back.openings(date(2026, 3, 25), 8)] == spans
 

@@ -37,7 +37,8 @@ def file(folder: Path, *parts: str) -> Path:
 
 
 def by(path: Path, **more: object) -> Calendar:
-    return calendar(msgspec.convert(HOURS | more, Hours), events.read(path, BERLIN).source)
+    read = events.read(path, BERLIN)
+    return calendar(msgspec.convert(HOURS | more, Hours), read.everyday, read.private_views)
 
 
 def told(answers: Calendar, first: str, days: int) -> list[str]:

@@ -82,7 +82,7 @@ def ingest(given: list[Path], into: Path, description: Description, on: date, pr
         done = [*(sentence for one in kept.values() for sentence in one.done), *_begun_words(begun)]
         report = write_report(performance, qualities, done)
         about = {"report.txt": report.encode(), "channels.png": draw(performance, qualities)}
-        bag = seal_moving(work / "data", into, _info(performance, done), on, about, progress)
+        bag = seal_moving(work / "data", into, bag_info(performance, done), on, about, progress)
         shutil.rmtree(work)
     stripped = () if description.keep_private else _private(used)
     return Ingested(bag, report, stripped)
@@ -206,7 +206,7 @@ def _begun_words(begun: Mapping[str, Start]) -> list[str]:
     return [f"{name} begins at {start.seconds:.3f} s: {start.how}." for name, start in begun.items()]
 
 
-def _info(performance: Performance, done: list[str]) -> dict[str, str | list[str]]:
+def bag_info(performance: Performance, done: list[str]) -> dict[str, str | list[str]]:
     """The facts for whoever keeps the bag. Custom elements are allowed by RFC 8493, section 2.2.2."""
     permission = performance.permission
     facts: dict[str, str | list[str]] = {

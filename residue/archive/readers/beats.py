@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 from residue.archive.performance import LONGEST_S, SECONDS_PER_UNIT, Channel
 from residue.problems import nearest, stopping
 
+AT_S = "at_s"
 _LONGEST_INTERVAL_S = 60.0
 """A longer pause is a slip of the unit (milliseconds read as seconds), not a heart."""
 
@@ -28,9 +30,12 @@ class Beats:
 def read_beats(path: Path, channel: Channel) -> Beats:
     """The beats of a list of intervals. A line may begin with "#", the first may be a heading. Raises ProblemError.
 
-    With channel.signal the file is a table, comma, semicolon or tab between its columns, and that column is read.
+    With channel.signal the file is a table, comma, semicolon or tab between its columns, and that column is read. A
+    table with a column "at_s" tells when each beat was, in seconds from the start of the channel: it may have pauses.
     """
     lines = _lines(path)
+    if channel.signal and lines and AT_S in re.split("[,;\t]", lines[0][1]):
+        return _timed(path, lines, channel.signal, SECONDS_PER_UNIT[channel.unit])
     cells = _column(path, lines, channel.signal) if channel.signal else _without_heading(lines)
     scale = SECONDS_PER_UNIT[channel.unit]
     intervals = np.array([_interval_s(path, n, cell, scale) for n, cell in cells])
@@ -40,6 +45,17 @@ def read_beats(path: Path, channel: Channel) -> Beats:
     times = np.cumsum(intervals)
     if times[-1] > LONGEST_S:
         raise stopping(path.name, "Its intervals add up to more than a week.", "Check the unit.")
+    return Beats(times, intervals)
+
+
+def _timed(path: Path, lines: list[tuple[int, str]], signal: str, scale: float) -> Beats:
+    """Beats with a time each; an interval of 0 was not known."""
+    times = np.array([_number(path, n, cell) for n, cell in _column(path, lines, AT_S)])
+    intervals = np.array([_number(path, n, cell) * scale for n, cell in _column(path, lines, signal)])
+    if len(times) and not (times[0] >= 0 and (np.diff(times) > 0).all() and times[-1] <= LONGEST_S):
+        raise stopping(path.name, f"Its column {AT_S} does not rise, or spans more than a week.", "Mend that column.")
+    if len(times) and not ((intervals >= 0) & (intervals <= _LONGEST_INTERVAL_S)).all():
+        raise stopping(path.name, f"Its column {signal} holds what is no time from beat to beat.", "Check the unit.")
     return Beats(times, intervals)
 
 

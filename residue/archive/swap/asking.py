@@ -16,7 +16,7 @@ from residue.archive.bag import open_bag
 from residue.archive.beside import file_beside, folder_beside
 from residue.archive.fixity import is_valid, verify
 from residue.archive.prepared import Needs, check_needs
-from residue.archive.swap.candidate import Candidate, Request, When
+from residue.archive.swap.candidate import Candidate, Request, When, read_request
 from residue.archive.swap.places import alone, aside, before_path, remove, request_path, waiting_path
 from residue.problems import Finding, ProblemError, nearest, stopping
 from residue.progress import Progress, silent
@@ -33,7 +33,24 @@ def place_for(bag: Path, programme: Sequence[str], asked: str | None = None) -> 
         return asked if asked is not None else bag.name
     if len(names) == 1:
         return names[0]
-    raise stopping("swap", f"It is not said whose place {bag.name} takes.", f"Name one of: {', '.join(names)}.")
+    raise stopping(
+        "swap", f"It is not said whose place {bag.name} takes.", f"Write --in-place-of and one of: {', '.join(names)}."
+    )
+
+
+def place_to_go_back(performances: Path, programme: Sequence[str], asked: str | None = None) -> str:
+    """Which performance gives its place to the one before: the one asked for, or the only one that has one.
+
+    Raises ProblemError.
+    """
+    names = [name for name in dict.fromkeys(programme) if before_path(performances, name).is_dir()]
+    if asked in names:
+        return asked
+    if len(names) == 1 and asked is None:
+        return names[0]
+    what = "No performance of the programme has one before it." if not names else "It is not said which goes back."
+    mend = f"Write --in-place-of and one of: {', '.join(names)}." if names else "Swap in the bag that you want."
+    raise stopping("swap", what, mend)
 
 
 def stage(
@@ -74,12 +91,12 @@ def _refuse_unless_valid(findings: list[Finding]) -> None:
 
 def _share(copy: Path, performances: Path) -> None:
     """Whoever may change the performances may change a copy too: the daemon can be another user than who swaps."""
-    folder = performances.stat()
+    mode = performances.stat().st_mode
     for place, _, files in os.walk(copy):
-        for path in (Path(place), *(Path(place, file) for file in files)):
-            with suppress(PermissionError):  # some file systems know no owners
-                os.chown(path, -1, folder.st_gid)
-                path.chmod(folder.st_mode & (0o777 if path.is_dir() else 0o666))
+        with suppress(PermissionError):  # some file systems know no such rights
+            Path(place).chmod(mode & 0o777)
+            for file in files:
+                Path(place, file).chmod(mode & 0o666)
 
 
 def waiting(performances: Path) -> list[Candidate]:
@@ -87,13 +104,9 @@ def waiting(performances: Path) -> list[Candidate]:
     found = []
     for path in sorted(performances.glob(".*.swap")):
         name = path.name[1:].removesuffix(".swap")
-        try:
-            request = msgspec.json.decode(path.read_bytes(), type=Request)
-        except (OSError, msgspec.MsgspecError):
-            log.warning("%s cannot be read; the swap has to be asked for again", path)
-            continue
-        bag = (before_path if request.back else waiting_path)(performances, name)
-        if bag.is_dir():
+        request = read_request(path)
+        bag = (before_path if request and request.back else waiting_path)(performances, name)
+        if request is not None and bag.is_dir():
             found.append(Candidate(name=name, request=request, path=bag))
     return found
 

@@ -39,3 +39,11 @@ class Candidate(msgspec.Struct, frozen=True, kw_only=True):
     request: Request
     path: Path
     """The bag."""
+
+
+def read_request(path: Path) -> Request | None:
+    """What a file of the kind .NAME.swap asks for; None where it cannot be read."""
+    try:
+        return msgspec.json.decode(path.read_bytes(), type=Request)
+    except (OSError, msgspec.MsgspecError):
+        return None

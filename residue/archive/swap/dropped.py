@@ -25,7 +25,7 @@ def dropped(performances: Path, names: Collection[str]) -> Iterator[Candidate]:
         for path in sorted(performances.glob(f"[!.]*.{when}")):
             name = path.name.removesuffix(f".{when}")
             if name in names:
-                asked = datetime.fromtimestamp(path.lstat().st_mtime, UTC)
+                asked = datetime.fromtimestamp(path.lstat().st_ctime, UTC)  # what is copied may keep its own time
                 yield Candidate(name=name, request=Request(when=when, bag=path.name, asked=asked), path=path)
 
 
@@ -53,8 +53,12 @@ def lacking(bag: Path) -> str | None:
     if not (bag / "bagit.txt").is_file():
         return "bagit.txt"
     try:
-        listed = sorted(read_tags(bag).entries)
+        tags = read_tags(bag)
     except ProblemError:
         return "a manifest that can be read"
-    missing = [name for name in listed if not (bag / name).is_file()]
-    return f"{missing[0]} and {len(missing) - 1} more files" if missing else None
+    missing = [name for name in sorted(tags.entries) if not (bag / name).is_file()]
+    if missing:
+        return f"{missing[0]} and {len(missing) - 1} more files"
+    declared = str(getattr(tags, "info", {}).get("Payload-Oxum", "")).partition(".")[0]
+    held = sum(path.stat().st_size for path in (bag / "data").rglob("*") if path.is_file())
+    return f"{int(declared) - held} bytes" if declared.isdecimal() and held < int(declared) else None

@@ -9,7 +9,7 @@ import logging
 from pathlib import Path
 
 from residue.archive.beside import PREFIX, is_being_made
-from residue.archive.swap.candidate import Candidate
+from residue.archive.swap.candidate import Candidate, read_request
 from residue.archive.swap.places import (
     alone,
     aside,
@@ -76,6 +76,10 @@ def recover(performances: Path) -> list[Finding]:
                     move(performances / f".{name}.{kind}", performances / name)
                     request_path(performances, name).unlink(missing_ok=True)
                     findings.append(_note(name, f"{words} stands in its place"))
+        for request in performances.glob(".*.swap"):
+            if read_request(request) is None:
+                remove(request)
+                findings.append(_note(request.name[1:].removesuffix(".swap"), "ask for it again"))
         for name in named(performances, "waiting"):
             if not request_path(performances, name).exists():  # it was copied, and never asked for
                 remove(aside(waiting_path(performances, name)))

@@ -10,9 +10,10 @@ import pytest
 
 from residue.archive.bag import payload_digest
 from residue.archive.fixity import verify
-from residue.archive.swap.asking import ask_back, place_for, stage, waiting, withdraw
+from residue.archive.swap.asking import ask_back, place_for, place_to_go_back, stage, waiting, withdraw
 from residue.archive.swap.candidate import When
 from residue.archive.swap.places import waiting_path
+from residue.archive.swap.taking import recover, take
 from residue.mapping.signals import Kind
 from residue.problems import ProblemError
 from tests.archive.swap.evenings import ASKED, NAME, evenings, spoil, staged
@@ -80,6 +81,8 @@ def test_a_request_without_its_bag_and_a_spoilt_request_do_not_wait(performances
     staged(performances, stick)
     (performances / ".second-batch.swap").write_bytes(b"{")
     assert [asked.name for asked in waiting(performances)] == [NAME]
+    assert [finding.where for finding in recover(performances)] == ["performances/second-batch"]
+    assert [asked.name for asked in waiting(performances)] == [NAME]
     waiting_path(performances, NAME).rename(performances / "other")
     assert waiting(performances) == []
 
@@ -107,3 +110,14 @@ def test_an_unclear_place_is_told_with_the_names() -> None:
         place_for(Path("third"), ["first", "second"])
     with pytest.raises(ProblemError, match="Did you mean second"):
         place_for(Path("third"), ["first", "second"], "secnd")
+
+
+def test_which_performance_goes_back(performances: Path, stick: Path) -> None:
+    with pytest.raises(ProblemError, match="No performance of the programme has one before it"):
+        place_to_go_back(performances, [NAME])
+    staged(performances, stick)
+    take(performances, waiting(performances)[0])
+    assert place_to_go_back(performances, ["second-batch", NAME]) == NAME
+    assert place_to_go_back(performances, [NAME], NAME) == NAME
+    with pytest.raises(ProblemError, match=f"--in-place-of and one of: {NAME}"):
+        place_to_go_back(performances, [NAME, "second-batch"], "second-batch")

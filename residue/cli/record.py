@@ -1,0 +1,56 @@
+"""`residue record`: a living body plays the installation, and becomes an archived performance."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from residue.cli.common import INSTALLATION, progress
+
+_PATH = click.Path(path_type=Path)
+
+
+@click.command()
+@INSTALLATION
+@click.option("--into", "bag", required=True, type=_PATH, help="The bag to make; must not exist yet.")
+@click.option("--device", metavar="NAME|silent|file:PATH", help="For the sound, instead of the device in room.toml.")
+@click.option("--for-s", type=click.FloatRange(min=0, min_open=True), help="End by itself after so many seconds.")
+@click.option("--state", type=_PATH, help="Folder of the level log, so that the caps know what was sent before.")
+@click.option("--recover", is_flag=True, help="Play nothing: seal what an evening that was cut has left.")
+@click.pass_context
+def record(
+    ctx: click.Context,
+    installation: Path,
+    bag: Path,
+    device: str | None,
+    for_s: float | None,
+    state: Path | None,
+    recover: bool,
+) -> None:
+    """Play an installation from living sensors, through the same graph and the caps, and record what they send.
+
+    For the artist on stage. sensors.toml in the installation says where each channel comes from. End with Ctrl-C: the
+    closing fade is still recorded; a second Ctrl-C ends within a second. Replaying the bag gives the same sound to the
+    bit. No plan can be made of what has not happened yet: loud passages are held by the caps as they come.
+
+    \b
+    Example: residue record archives/night-dough --into performances/fourth-batch
+    """
+    from residue.installation.load import load
+    from residue.live.take import recovered
+    from residue.runtime.clock import SystemClock
+    from residue.runtime.folders import state_folder
+    from residue.runtime.recording import record as recorded
+
+    loaded = load(installation)
+    if recover:
+        with progress("Sealing") as bar:
+            sealed = recovered(bag, SystemClock().now().date(), bar)
+        click.echo(f"Sealed what there was as {bag}, digest {sealed.digest}")
+        return
+    done = recorded(loaded, bag, device=device, for_s=for_s, state=state or state_folder())
+    click.echo(f"Sealed as {bag}, {done.duration_s:.1f} s, digest {done.bag.digest}")
+    for trouble in filter(None, (done.failure, done.trouble)):
+        click.echo(trouble, err=True)
+        ctx.exit(1)

@@ -1,0 +1,47 @@
+"""`residue swap`: one performance in the place of another, in a house that may be running."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from residue.cli.common import INSTALLATION, progress
+
+
+@click.command()
+@INSTALLATION
+@click.argument("bag", required=False, type=click.Path(path_type=Path))
+@click.option("--in-place-of", "place", metavar="NAME", help="Of the programme; needed where it is not clear.")
+@click.option("--now", "when", flag_value="now", help="At once, with a crossfade.")
+@click.option("--at-rest", "when", flag_value="at-rest", default=True, help="As soon as the old one does not play.")
+@click.option("--at-opening", "when", flag_value="at-opening", help="Before the house opens next.")
+@click.option("--back", is_flag=True, help="Take the one before again, instead of a BAG.")
+def swap(installation: Path, bag: Path | None, place: str | None, when: str, back: bool) -> None:
+    """Have an archived performance take the place of one of the programme, without stopping the show.
+
+    For the artist. BAG is verified and copied into performances/. The running house (or one that is started later)
+    checks and plans it beside what plays, and only then takes it; anything wrong leaves the old one playing, and
+    `residue status` says why. What was there before is kept for --back.
+
+    \b
+    Example: residue swap archives/night-dough /media/stick/fourth-batch --in-place-of first-batch
+    """
+    from residue.archive.swap.asking import ask_back, place_for, place_to_go_back, stage
+    from residue.archive.swap.candidate import When
+    from residue.installation.load import PERFORMANCES, load
+    from residue.runtime.clock import SystemClock
+
+    if back == (bag is not None):
+        raise click.UsageError("Name a BAG, or write --back for the one before.")
+    loaded, now = load(installation), SystemClock().now()
+    performances, programme = installation / PERFORMANCES, loaded.played
+    if bag is None:
+        name = place_to_go_back(performances, programme, place)
+        ask_back(performances, name, When(when), now)
+    else:
+        name = place_for(bag, programme, place)
+        with progress("Verifying and copying") as bar:
+            stage(bag, performances, name, When(when), loaded.graph.needs, now, bar)
+    click.echo(f"{bag.name if bag else 'The one before'} waits to take the place of {name}, {when}.")
+    click.echo("The running house checks it first; `residue status` says how far it is, or why it was refused.")

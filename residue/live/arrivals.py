@@ -1,0 +1,116 @@
+"""What came by messages, set into the time of the performance: samples on a steady grid, beats at their moment."""
+
+from __future__ import annotations
+
+import logging
+import math
+from collections import deque
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.archive.performance import SECONDS_PER_UNIT
+from residue.live.sensors import Sensor
+from residue.mapping.signals import AUDIO_RATE_HZ, Events, Span
+
+logger = logging.getLogger(__name__)
+
+CUSHION_S = 0.2
+"""So much lies ready before samples are used, for a network that is uneven; our choice."""
+_WRONG_RATE = 0.02
+"""Share by which a stated rate may be off before a person is told."""
+_JUDGED_S = 20.0
+_LONGEST_INTERVAL_S = 60.0
+
+
+class SampleQueue:
+    """Samples of one address, handed out at the rate that was stated.
+
+    A sensor has a clock of its own. When its samples run out, what is handed out is NaN until the cushion is full
+    again; when too many wait, the oldest are left out and one NaN stands at the place. Both happen seldom (20 parts in
+    a million of drift use up a cushion in three hours) and both are told.
+    """
+
+    def __init__(self, name: str, rate_hz: int) -> None:
+        self._name, self._rate_hz = name, rate_hz
+        self._waiting: deque[float] = deque()
+        self._cushion = math.ceil(CUSHION_S * rate_hz)
+        self._filling = True
+        self._given = self._came = 0
+        self._began: int | None = None  # samples given when the first one came
+
+    def put(self, numbers: tuple[float, ...]) -> None:
+        """Samples that came."""
+        self._began = self._given if self._began is None else self._began
+        self._came += len(numbers)
+        self._waiting.extend(numbers)
+
+    def take(self, count: int) -> NDArray[np.float32]:
+        """The next `count` samples, NaN for those that have not come."""
+        if self._filling and len(self._waiting) >= self._cushion:
+            self._filling = False
+        if not self._filling and len(self._waiting) - count > 3 * self._cushion:
+            self._catch_up(count)
+        ready = 0 if self._filling else min(count, len(self._waiting))
+        taken = [self._waiting.popleft() for _ in range(ready)]
+        if ready < count and not self._filling:
+            self._filling = True
+            logger.warning("Channel %s has run out of samples.", self._name)
+        self._given += count
+        return np.array(taken + [math.nan] * (count - ready), np.float32)
+
+    def _catch_up(self, count: int) -> None:
+        surplus = len(self._waiting) - count - self._cushion
+        for _ in range(surplus):
+            self._waiting.popleft()
+        self._waiting[0] = math.nan
+        logger.warning("Channel %s: %d samples too many had come and were left out.", self._name, surplus)
+
+    @property
+    def wrong_rate(self) -> str | None:
+        """What to tell of a rate that was stated wrongly, once that is sure."""
+        if self._began is None:
+            return None
+        passed_s = (self._given - self._began) / self._rate_hz
+        found_hz = (self._came - self._cushion) / passed_s if passed_s > _JUDGED_S else self._rate_hz
+        if abs(found_hz - self._rate_hz) <= _WRONG_RATE * self._rate_hz:
+            return None
+        return f"Channel {self._name} sends about {found_hz:.1f} samples a second, not {self._rate_hz}"
+
+
+@dataclass(frozen=True, slots=True)
+class Beat:
+    """A beat, and the interval in seconds that ended with it (0 where that is not known)."""
+
+    frame: int
+    interval_s: float
+
+
+class BeatQueue:
+    """Beats of one address: a mapping.node.Reader of events."""
+
+    def __init__(self, sensor: Sensor) -> None:
+        self._scale = SECONDS_PER_UNIT[sensor.unit]
+        self._beats: deque[Beat] = deque()
+        self._last: int | None = None
+
+    def put(self, frame: int, numbers: tuple[float, ...]) -> Beat:
+        """A beat came at a frame, or as soon after the one before as frames go."""
+        frame = frame if self._last is None else max(frame, self._last + 1)
+        interval_s = numbers[0] * self._scale if numbers else math.nan
+        if not 0.0 < interval_s <= _LONGEST_INTERVAL_S:
+            interval_s = 0.0 if self._last is None else (frame - self._last) / AUDIO_RATE_HZ
+        self._last = frame
+        beat = Beat(frame, round(interval_s, 9) if interval_s <= _LONGEST_INTERVAL_S else 0.0)
+        self._beats.append(beat)
+        return beat
+
+    def __call__(self, span: Span) -> Events:
+        """Those within the span; those before it are forgotten."""
+        within = []
+        while self._beats and self._beats[0].frame < span.stop:
+            within.append(self._beats.popleft())
+        return Events(
+            np.array([beat.frame for beat in within], np.int64), np.array([beat.interval_s for beat in within])
+        )

@@ -1,0 +1,67 @@
+"""What is played while nothing is received: no step, no number that is none, and a note of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+RAMP_S = 0.05
+"""From what was held to what is received again. Our choice: too slow for a click, too fast to be missed."""
+TOGETHER_S = 0.25
+"""Gaps with less between them are noted as one."""
+
+Samples = NDArray[np.float32]
+
+
+@dataclass
+class Bridge:
+    """One channel on its way in: a gap holds the last value, and what comes after it is reached on a straight line.
+
+    What it gives does not depend on how the stream is cut.
+    gaps: (first sample, one past the last) of each.
+    """
+
+    rate_hz: int
+    gaps: list[tuple[int, int]] = field(default_factory=list)
+    _held: float = 0.0
+    _left: int = 0  # samples of the ramp that are still to come
+    _at: int = 0
+
+    def __call__(self, received: Samples) -> Samples:
+        """(samples,) with NaN, or infinity, where nothing was received; what is to be played and kept, all finite."""
+        missing = ~np.isfinite(received)
+        given = received.copy()
+        edges = np.flatnonzero(np.diff(missing)) + 1
+        for start, stop in zip([0, *edges.tolist()], [*edges.tolist(), len(received)], strict=True):
+            if start == stop:
+                continue
+            if missing[start]:
+                self._note(self._at + start, self._at + stop)
+                given[start:stop] = self._held
+                self._left = self._ramp
+            else:
+                self._return(given[start:stop])
+            if not self._left or missing[start]:
+                self._held = float(given[stop - 1])
+        self._at += len(received)
+        return given
+
+    @property
+    def _ramp(self) -> int:
+        return max(1, round(RAMP_S * self.rate_hz))
+
+    def _return(self, given: Samples) -> None:
+        """Lead over from the held value, as far as that is still to be done."""
+        count = min(self._left, len(given))
+        if count:
+            share = (self._ramp - self._left + np.arange(1, count + 1)) / (self._ramp + 1)
+            given[:count] = self._held + (given[:count] - self._held) * share
+            self._left -= count
+
+    def _note(self, start: int, stop: int) -> None:
+        if self.gaps and start - self.gaps[-1][1] < TOGETHER_S * self.rate_hz:
+            self.gaps[-1] = (self.gaps[-1][0], stop)
+        else:
+            self.gaps.append((start, stop))

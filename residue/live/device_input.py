@@ -1,0 +1,67 @@
+"""A sound device as an input, through PortAudio."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import suppress
+from typing import Any
+
+import sounddevice
+
+from residue.live.sound_input import LATENCY_S, DeviceInput
+from residue.mapping.signals import AUDIO_RATE_HZ
+from residue.output.device import find
+from residue.output.sink import SinkLostError
+from residue.problems import stopping
+
+
+class _Stream:
+    """A stream that blocks, with its errors as the operating system would tell them."""
+
+    def __init__(self, name: str, channels: int) -> None:
+        devices = [device for device in sounddevice.query_devices() if device["max_input_channels"] > 0]
+        try:
+            found = find(name, devices)
+        except SinkLostError as error:
+            raise OSError(str(error)) from error
+        if found["max_input_channels"] < channels:
+            what = (
+                f'The sound device "{name}" has {found["max_input_channels"]} inputs, and channel {channels} is named.'
+            )
+            raise stopping("sensors.toml: channel", what, "Write input = 1 to that number, or name another device.")
+        try:
+            self._stream = sounddevice.InputStream(
+                samplerate=AUDIO_RATE_HZ,
+                device=found["index"],
+                channels=channels,
+                dtype="float32",
+                latency=LATENCY_S,
+            )
+            self._stream.start()
+        except (sounddevice.PortAudioError, ValueError) as error:
+            raise OSError(f'The sound input "{name}" cannot be opened: {error}') from error
+
+    @property
+    def available(self) -> int:
+        return int(self._stream.read_available)
+
+    def read(self, frames: int) -> tuple[Any, bool]:
+        try:
+            samples, lost = self._stream.read(frames)
+        except sounddevice.PortAudioError as error:
+            raise OSError(str(error)) from error
+        return samples, bool(lost)
+
+    def close(self) -> None:
+        for let_go in (self._stream.abort, self._stream.close):
+            with suppress(sounddevice.PortAudioError):  # it is gone already, which is as good
+                let_go()
+
+
+def open_input(name: str, channels: int) -> DeviceInput:
+    """The first `channels` channels of the device of this name. Raises ProblemError where it is not there now."""
+    opens: Callable[[], _Stream] = lambda: _Stream(name, channels)  # noqa: E731 (a name for its type)
+    try:
+        return DeviceInput(opens, channels)
+    except OSError as error:
+        raise stopping("sensors.toml: device", str(error), "Plug it in and switch it on, or name another.") from error

@@ -1,0 +1,133 @@
+"""Where each channel of a performance comes from while it happens, as sensors.toml holds it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Set
+from datetime import datetime
+from typing import Annotated
+
+import msgspec
+from msgspec import Meta
+
+from residue.archive.performance import SECONDS_PER_UNIT, Channel, ChannelKind, Performance, Permission
+from residue.control.settings import Listening, Port
+from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, Kind
+from residue.problems import Finding, Severity, nearest
+
+FILE_NAME = "sensors.toml"
+SOUND_FILE = "sound.wav"
+BEATS_COLUMN = "interval_s"
+
+
+class Messages(Listening, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Where the OSC messages of the sensors are listened for."""
+
+    port: Port = 47_310
+
+
+class Sensor(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One channel: a channel of the sound input, or an OSC address.
+
+    A message to an address carries one or more samples in `unit`, each a number; of a list of beats (kind rr) it is
+    one beat, and may carry the interval that ended with it, in `unit`.
+    """
+
+    kind: ChannelKind
+    site: str = ""
+    unit: str = "1"
+    full_scale: Annotated[float, Meta(gt=0)] = 1.0
+    """The physical value that digital full scale of the sound input, or a 1 in a message, stands for."""
+    input: Annotated[int, Meta(ge=1, le=64)] | None = None
+    """Channel of the sound input, counted from 1."""
+    address: Annotated[str, Meta(pattern=r"^(/[^\s#*,/?\[\]{}]+)+$")] | None = None
+    rate_hz: Annotated[int, Meta(ge=16, le=CONTROL_RATE_HZ)] | None = None
+    """Samples a second that come to the address; the fewer, the later they are heard: 80 / rate_hz in seconds."""
+
+    def __post_init__(self) -> None:
+        if (self.input is None) == (self.address is None):
+            raise ValueError("A channel comes from the sound input or from an address. Write one of input and address.")
+        beats = self.kind is ChannelKind.RR
+        if beats and self.address is None:
+            raise ValueError("Beats come by messages. Write an address, or read an ecg from the sound input.")
+        if beats and self.unit not in SECONDS_PER_UNIT:
+            raise ValueError(f'unit = "{self.unit}" is not a unit of beat intervals. Write "s" or "ms".')
+        if (self.rate_hz is None) == (self.address is not None and not beats):
+            raise ValueError("rate_hz belongs to samples that come to an address. Write it there, and nowhere else.")
+
+    @property
+    def beats(self) -> bool:
+        """Whether it sends beats, not samples."""
+        return self.kind is ChannelKind.RR
+
+
+class Sensors(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What is known of the evening before it begins, and its channels."""
+
+    title: str
+    performer: str = ""
+    place: str = ""
+    notes: str = ""
+    permission: Permission | None = None
+    device: str | None = None
+    """Name of the sound input."""
+    osc: Messages = Messages()
+    channel: Annotated[dict[str, Sensor], Meta(min_length=1)]
+
+    def __post_init__(self) -> None:
+        if self.device is None and any(sensor.input for sensor in self.channel.values()):
+            raise ValueError('Channels come from a sound input. Write device = "…", the name of one.')
+        addresses = [sensor.address for sensor in self.channel.values() if sensor.address]
+        for address in addresses:
+            if addresses.count(address) > 1:
+                raise ValueError(f'Two channels come from "{address}". Give each an address of its own.')
+
+    @property
+    def inputs(self) -> Mapping[str, Sensor]:
+        """Those of the sound input, by name, in their order."""
+        return {name: sensor for name, sensor in self.channel.items() if sensor.input is not None}
+
+    def performance(self, recorded: datetime) -> Performance:
+        """What performance.toml says of it; each channel in its file of the bag."""
+        return Performance(
+            title=self.title,
+            performer=self.performer,
+            recorded=recorded,
+            place=self.place,
+            notes=self.notes,
+            permission=self.permission,
+            channel={name: self._channel(name, sensor) for name, sensor in self.channel.items()},
+        )
+
+    def file_of(self, name: str) -> str:
+        """The file of the bag that a channel goes into."""
+        sensor = self.channel[name]
+        return SOUND_FILE if sensor.input is not None else f"{name}.csv" if sensor.beats else f"{name}.wav"
+
+    def _channel(self, name: str, sensor: Sensor) -> Channel:
+        file = self.file_of(name)
+        if sensor.beats:
+            return Channel(kind=sensor.kind, file=file, site=sensor.site, unit="s", signal=BEATS_COLUMN)
+        track = None if sensor.input is None else 1 + list(self.inputs).index(name)
+        scale = sensor.full_scale
+        return Channel(kind=sensor.kind, file=file, site=sensor.site, unit=sensor.unit, track=track, full_scale=scale)
+
+
+def check_needs(sensors: Sensors, needs: Mapping[str, Set[Kind]]) -> Iterator[Finding]:
+    """Channels that the piece reads and nothing sends, or that cannot be what is asked."""
+    for name in sorted(needs):
+        if name not in sensors.channel:
+            what = f'The piece reads a channel "{name}", and nothing sends it.'
+            mend = nearest(name, sensors.channel) + f" Or write a table [channel.{name}]."
+            yield Finding(Severity.STOPS, f"{FILE_NAME}: channel.{name}", what, mend)
+            continue
+        sensor = sensors.channel[name]
+        fits = {Kind.EVENTS} if sensor.beats else {Kind.SLOW, Kind.FAST}
+        for kind in sorted(needs[name] - fits):
+            what = f"Channel {name} is {sensor.kind}, and the piece reads it as {kind}."
+            mend = f"In piece.toml read it as {' or '.join(sorted(fits))}, or send another kind."
+            yield Finding(Severity.STOPS, f"{FILE_NAME}: channel.{name}.kind", what, mend)
+
+
+def rate_hz_of(sensor: Sensor) -> int:
+    """Samples a second of a channel that has samples."""
+    return AUDIO_RATE_HZ if sensor.rate_hz is None else sensor.rate_hz

@@ -1,0 +1,156 @@
+"""The sound input: so many frames each time, whether they came or not."""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections.abc import Callable
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.mapping.signals import AUDIO_RATE_HZ, seconds
+
+logger = logging.getLogger(__name__)
+
+Received = NDArray[np.float32]
+"""(channels, frames), NaN where nothing was received."""
+
+LATENCY_S = 0.2
+RETRY_S = 1.0
+
+
+class SoundInput(Protocol):
+    """Gives frames at the pace at which they come: the clock of what is recorded."""
+
+    def read(self, frames: int) -> Received:
+        """The next frames; waits for them. Never raises: what does not come is NaN, and takes as long."""
+
+    def close(self) -> None:
+        """Let go of the device."""
+
+
+class NoSound:
+    """Keeps time for a performance that comes by messages alone."""
+
+    def __init__(
+        self, monotonic_s: Callable[[], float] = time.monotonic, sleep: Callable[[float], None] = time.sleep
+    ) -> None:
+        self._monotonic_s, self._sleep = monotonic_s, sleep
+        self._began_s: float | None = None
+        self._frames = 0
+
+    def read(self, frames: int) -> Received:
+        """No channel."""
+        self.wait(frames)
+        return np.empty((0, frames), np.float32)
+
+    def wait(self, frames: int) -> None:
+        """Until so many frames more have passed, since the first time."""
+        now_s = self._monotonic_s()
+        self._began_s = now_s if self._began_s is None else self._began_s
+        self._frames += frames
+        self._sleep(max(0.0, self._began_s + seconds(self._frames) - now_s))
+
+    def close(self) -> None:
+        """Nothing to let go of."""
+
+
+class Stream(Protocol):
+    """The part of a stream of sounddevice that is used here."""
+
+    @property
+    def available(self) -> int:
+        """Frames that wait to be read."""
+
+    def read(self, frames: int) -> tuple[Any, bool]:
+        """(frames, channels), and whether frames were lost before them; raises OSError where the device is gone."""
+
+    def close(self) -> None:
+        """Let go of it; never raises."""
+
+
+class DeviceInput:
+    """A sound device that may lose frames, be lost, and come back.
+
+    opens: opens its stream; raises OSError while it is not there. Opened here for the first time, so that what is
+    not there at the start is told there.
+    """
+
+    def __init__(
+        self,
+        opens: Callable[[], Stream],
+        channels: int,
+        monotonic_s: Callable[[], float] = time.monotonic,
+        sleep: Callable[[float], None] = time.sleep,
+    ) -> None:
+        self._opens, self._channels = opens, channels
+        self._monotonic_s = monotonic_s
+        self._sleep = sleep
+        self._stream: Stream | None = opens()
+        self._away = NoSound(monotonic_s, sleep)
+        self._began_s: float | None = None
+        self._given = 0
+        self._waiting = np.empty((channels, 0), np.float32)
+        self._retry_at_s = 0.0
+
+    def read(self, frames: int) -> Received:
+        """See SoundInput."""
+        while self._waiting.shape[1] < frames:
+            came = self._next(frames - self._waiting.shape[1])
+            self._waiting = np.concatenate((self._waiting, came), axis=1)
+        given, self._waiting = self._waiting[:, :frames], self._waiting[:, frames:]
+        return given
+
+    def close(self) -> None:
+        """See SoundInput."""
+        if self._stream is not None:
+            self._stream.close()
+
+    def _next(self, frames: int) -> Received:
+        """At least so many frames: those of the device, behind what was lost; nothing while it is away."""
+        if self._stream is None and self._monotonic_s() >= self._retry_at_s:
+            self._try_again()
+        if self._stream is None:
+            self._away.wait(frames)
+            return self._counted(_nothing(self._channels, frames))
+        try:
+            samples, lost = self._stream.read(frames)
+        except OSError as error:
+            logger.warning("The sound input is gone: %s. It is looked for.", error)
+            self._stream.close()
+            self._stream, self._away = None, NoSound(self._monotonic_s, self._sleep)
+            return _nothing(self._channels, 0)
+        received = np.ascontiguousarray(samples.T)
+        missing = self._behind(frames + self._stream.available) if lost else 0
+        if missing:
+            logger.warning("The sound input lost %.0f ms: this machine was too slow.", 1000 * seconds(missing))
+        return self._counted(np.concatenate((_nothing(self._channels, missing), received), axis=1))
+
+    def _counted(self, received: Received) -> Received:
+        if self._began_s is None:
+            self._began_s = self._monotonic_s() - seconds(received.shape[1])
+        self._given += received.shape[1]
+        return received
+
+    def _behind(self, frames: int) -> int:
+        """Frames that the clock says have passed and that were neither given nor lie ready."""
+        if self._began_s is None:
+            return 0
+        passed = round((self._monotonic_s() - self._began_s) * AUDIO_RATE_HZ)
+        return max(0, passed - self._given - frames)
+
+    def _try_again(self) -> None:
+        self._retry_at_s = self._monotonic_s() + RETRY_S
+        try:
+            self._stream = self._opens()
+        except OSError:
+            return
+        logger.warning("The sound input is back.")
+        missing = self._counted(_nothing(self._channels, self._behind(0)))
+        self._waiting = np.concatenate((self._waiting, missing), axis=1)
+
+
+def _nothing(channels: int, frames: int) -> Received:
+    return np.full((channels, frames), np.nan, np.float32)

@@ -1,0 +1,92 @@
+"""Channels that still grow, converted while they do exactly as the archive converts them afterwards."""
+
+from __future__ import annotations
+
+import math
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.archive.conversion import SAMPLE, fitted
+from residue.archive.performance import LONGEST_S
+from residue.dsp.resampling import Samples, resampled
+from residue.mapping.signals import AUDIO_RATE_HZ, RATE_HZ, Kind
+
+_KEPT_S = 10
+_KEPT_SAMPLES = 1_000
+"""More than the filters of a conversion reach back, at the lowest rate as well."""
+_TRIED = 400
+"""Lengths that are tried to find how far ahead a conversion looks: more than the phases of its filters."""
+
+
+class GrowingTrack:
+    """A stream in physical values that is appended to while it is read; it keeps the last seconds.
+
+    length: without end, until `end_at` says where that is.
+    """
+
+    def __init__(self, rate_hz: int, full_scale: float) -> None:
+        self.rate_hz = Fraction(rate_hz)
+        self.length = round(LONGEST_S * rate_hz)
+        self._scale = np.float64(full_scale)
+        self._kept, self._first = np.empty(0, np.float32), 0
+
+    @property
+    def received(self) -> int:
+        """Samples so far."""
+        return self._first + len(self._kept)
+
+    def append(self, samples: NDArray[np.float32]) -> None:
+        """What comes next, as it is written into the bag."""
+        kept = self._kept
+        surplus = max(0, len(kept) - max(_KEPT_S * int(self.rate_hz), _KEPT_SAMPLES))
+        self._kept, self._first = np.concatenate((kept[surplus:], samples)), self._first + surplus
+
+    def end_at(self, length: int) -> None:
+        """There will be no sample from there on."""
+        self.length = length
+
+    def read(self, start: int, stop: int) -> Samples:
+        """Samples start, …, stop - 1; raises IndexError for what is not there yet, or no longer."""
+        if start < self._first or stop > self.received:
+            raise IndexError(f"Samples {start} to {stop} of {self._first} to {self.received}")
+        return self._kept[start - self._first : stop - self._first] * self._scale
+
+
+class GrowingSamples:
+    """A growing track at the rate of a kind of signal, with the very bits that the archive's cache will hold."""
+
+    def __init__(self, track: GrowingTrack, kind: Kind) -> None:
+        self._track, self._rate_hz = track, RATE_HZ[kind]
+
+    def __len__(self) -> int:
+        return resampled(self._track, self._rate_hz).length
+
+    def __getitem__(self, part: slice, /) -> NDArray[np.float32]:
+        return fitted(resampled(self._track, self._rate_hz).read(part.start, part.stop))
+
+
+def look_ahead_frames(rate_hz: int, kind: Kind) -> int:
+    """By how many frames the graph must lag behind what was received, so that a conversion never lacks a sample."""
+    asked, late = _Asked(rate_hz), 0
+    stream, frames_each = resampled(asked, RATE_HZ[kind]), AUDIO_RATE_HZ // RATE_HZ[kind]
+    start = 10 * RATE_HZ[kind]
+    for stop in range(start + 1, start + _TRIED):
+        asked.last = 0
+        stream.read(start, stop)
+        late = max(late, math.ceil(Fraction(asked.last * AUDIO_RATE_HZ, rate_hz)) - (stop - 1) * frames_each - 1)
+    return late
+
+
+class _Asked:
+    """A silent stream that remembers how far it was read."""
+
+    def __init__(self, rate_hz: int) -> None:
+        self.rate_hz = Fraction(rate_hz)
+        self.length = round(LONGEST_S * rate_hz)
+        self.last = 0
+
+    def read(self, start: int, stop: int) -> Samples:
+        self.last = max(self.last, stop)
+        return np.zeros(stop - start, SAMPLE).astype(np.float64)

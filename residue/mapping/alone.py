@@ -1,0 +1,49 @@
+"""One node of a graph alone, to be listened to."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from residue.mapping.form import FORM
+from residue.mapping.graph import Graph
+from residue.mapping.node import Node
+from residue.mapping.nodes.space import Output
+from residue.mapping.signals import Kind
+from residue.problems import nearest, stopping
+
+_LISTENER = "listening to one node"
+"""The name of the output node that is added; the space in it keeps it apart from what people call their nodes."""
+
+
+def alone(graph: Graph, name: str) -> Graph:
+    """The graph with one node sent to the outputs, and nothing else.
+
+    An output node sends where it sends; of any other node one channel goes to every output, or several go to as many
+    outputs in the order of the piece. The form ends and the closing fade falls as they do in the whole piece.
+    Raises ProblemError where there is no such node or it gives no sound.
+    """
+    if name not in graph.nodes:
+        raise stopping("piece.toml: node", f'There is no node "{name}".', nearest(name, graph.nodes))
+    nodes = {one: node for one, node in graph.nodes.items() if one == name or not isinstance(node, Output)}
+    if isinstance(graph.nodes[name], Output):
+        return _of(graph, nodes)
+    shape, outputs = graph.shapes[name], graph.piece.outputs
+    if shape.kind is not Kind.FAST:
+        what = f'"{name}" gives {_WORDS[shape.kind]}, which cannot be listened to.'
+        raise stopping(f"piece.toml: node.{name}", what, f"Trace it: residue trace … --signal {name}.")
+    if shape.channels > len(outputs):
+        what = f'"{name}" has {shape.channels} channels, and the piece has {len(outputs)} outputs.'
+        raise stopping(f"piece.toml: node.{name}", what, "Listen to a node behind it that mixes or pans it.")
+    listener = Output(input=name, to=list(outputs if shape.channels == 1 else outputs[: shape.channels]))
+    return _of(graph, {**nodes, _LISTENER: listener})
+
+
+_WORDS = {Kind.SLOW: "a slow signal", Kind.EVENTS: "events"}
+
+
+def _of(graph: Graph, nodes: Mapping[str, Node]) -> Graph:
+    """The graph with these nodes, which step in the order in which they did; what was added steps last."""
+    order = [name for name in graph.order if name in nodes or name == FORM]
+    order += [name for name in nodes if name not in graph.nodes]
+    return replace(graph, nodes=nodes, order=order)

@@ -1,0 +1,62 @@
+"""Work that another process does, looked after without ever waiting for it."""
+
+from __future__ import annotations
+
+import logging
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable, Sequence
+
+logger = logging.getLogger(__name__)
+
+_TRACEBACK = "Traceback (most recent call last)"
+
+
+class Errand:
+    """A module of residue that runs in a process of its own; what it says is kept in files that it cannot fill up."""
+
+    def __init__(self, module: str, arguments: Sequence[str]) -> None:
+        self._said = tempfile.TemporaryFile()  # noqa: SIM115 - closed in `end`
+        self._complained = tempfile.TemporaryFile()  # noqa: SIM115
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", module, *arguments],
+            stdin=subprocess.DEVNULL,
+            stdout=self._said,
+            stderr=self._complained,
+        )
+
+    @property
+    def status(self) -> int | None:
+        """Its exit status, below 0 where a signal ended it; None while it is at work."""
+        return self._process.poll()
+
+    @property
+    def said(self) -> list[bytes]:
+        """The whole lines that it has written to standard output up to now."""
+        self._said.seek(0)
+        return [line for line in self._said.readlines() if line.endswith(b"\n")]
+
+    @property
+    def complaint(self) -> str:
+        """What it wrote to standard error, of a fault of our own the last line; something in any case."""
+        self._complained.seek(0)
+        words = self._complained.read().decode(errors="replace").strip()
+        if not words:
+            return f"It ended with status {self.status}: memory may be short. Ask again."
+        if _TRACEBACK not in words:
+            return words
+        logger.error("%s", words)
+        return words.splitlines()[-1]
+
+    def end(self) -> None:
+        """Have it end; what it has not finished is lost."""
+        if self._process.poll() is None:
+            self._process.terminate()
+            self._process.wait()
+        self._said.close()
+        self._complained.close()
+
+
+Errands = Callable[[str, Sequence[str]], Errand]
+"""Sends one: a module, and its arguments."""

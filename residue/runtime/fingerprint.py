@@ -1,0 +1,186 @@
+"""A fingerprint: a short text by which the same sound is known again, and another told by how far it is off.
+
+Of each output it holds the SHA-256 of all its samples and, for every PART_S, a digest and a few sums. A sum takes each
+sample with a sign drawn once for all. The difference of two sounds has the difference of their sums, and the square of
+a sum over random signs is on the mean the sum of squares: so the sums of one sound, compared with those of another,
+tell the energy of the difference of both, although only one of them is there to be heard.
+Source: Alon, Matias and Szegedy, J Comput Syst Sci 58 (1999) 137-147 (second moment by random signs).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import platform
+from collections.abc import Iterable, Sequence
+from functools import cache
+from math import log10, sqrt
+from pathlib import Path
+
+import msgspec
+import numpy as np
+import scipy
+import tomlkit
+from numpy.typing import NDArray
+
+import residue
+from residue.checking import check, read_toml
+from residue.mapping.signals import AUDIO_RATE_HZ
+from residue.problems import ProblemError, stopping
+
+PART_S = 10
+PART_FRAMES = PART_S * AUDIO_RATE_HZ
+_SUMS = 4
+_STEPS = 2.0**24
+"""Samples are summed in steps of full scale / 2**24, as integers, so that no order of summing changes a sum."""
+_SIGN_SEED = 1
+LOWEST_DB = -150.0
+"""A difference whose sums are all zero lies below this."""
+
+Samples = NDArray[np.float32]
+
+
+class Part(msgspec.Struct, frozen=True, array_like=True):
+    """PART_S of one output, or what is left at the end."""
+
+    digest: str
+    sums: list[int]
+
+
+class Sound(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """One output: the SHA-256 of its samples as 32-bit floats, least significant byte first, and its parts."""
+
+    sha256: str
+    part: list[Part]
+
+
+class Sources(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """SHA-256 of what the sound follows from: piece.toml and the files it names, the bag, and the room."""
+
+    piece: str
+    bag: str
+    room: str
+
+
+class Versions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Of what rendered it, and the machine; to know where to look should they ever give other bits."""
+
+    residue: str
+    numpy: str
+    scipy: str
+    python: str
+    machine: str
+
+
+class Fingerprint(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What was rendered, by what, and how it is known again.
+
+    gain_db: the plan's; left out for a render before the cap.
+    node: the one node that was rendered alone.
+    """
+
+    piece: str
+    performance: str
+    from_frame: int
+    frames: int
+    sources: Sources
+    versions: Versions
+    output: dict[str, Sound]
+    gain_db: float | None = None
+    node: str | None = None
+
+
+def versions() -> Versions:
+    """Of this program on this machine."""
+    return Versions(
+        residue.__version__, np.__version__, scipy.__version__, platform.python_version(), platform.machine()
+    )
+
+
+def sounds(blocks: Iterable[NDArray[np.float64]], outputs: Sequence[str]) -> tuple[dict[str, Sound], int]:
+    """The outputs of a render, block by block (outputs, frames), and how many frames it has."""
+    whole = [hashlib.sha256() for _ in outputs]
+    parts: list[list[Part]] = [[] for _ in outputs]
+    waiting = np.empty((len(outputs), 0), np.float32)
+    frames = 0
+    for block in blocks:
+        frames += block.shape[1]
+        waiting = np.concatenate((waiting, block.astype(np.float32)), axis=1)
+        while waiting.shape[1] >= PART_FRAMES:
+            _take(waiting[:, :PART_FRAMES], whole, parts)
+            waiting = waiting[:, PART_FRAMES:]
+    if waiting.shape[1]:
+        _take(waiting, whole, parts)
+    found = zip(outputs, whole, parts, strict=True)
+    return {name: Sound(digest.hexdigest(), part) for name, digest, part in found}, frames
+
+
+def _take(samples: Samples, whole: Sequence[hashlib._Hash], parts: Sequence[list[Part]]) -> None:
+    for channel, digest, part in zip(samples, whole, parts, strict=True):
+        content = channel.astype("<f4").tobytes()
+        digest.update(content)
+        steps = np.rint(channel.astype(np.float64) * _STEPS).astype(np.int64)
+        sums = [int(np.add.reduce(np.where(signs[: len(steps)], steps, -steps))) for signs in _signs()]
+        part.append(Part(hashlib.sha256(content).hexdigest()[:16], sums))
+
+
+@cache
+def _signs() -> NDArray[np.bool_]:
+    """(_SUMS, PART_FRAMES): from the bits of PCG64, a stream that numpy promises to keep."""
+    words = np.random.PCG64(_SIGN_SEED).random_raw(_SUMS * PART_FRAMES // 64).astype("<u8")
+    return np.unpackbits(words.view(np.uint8), bitorder="little").reshape(_SUMS, PART_FRAMES).astype(np.bool_)
+
+
+def difference_db(one: Sequence[Part], other: Sequence[Part], frames: int) -> float:
+    """The level of the difference over some parts that have so many frames, in dBFS (a full-scale sine: -3.01).
+
+    An estimate, mostly within 3 dB for one part and nearer over many; LOWEST_DB for what lies below it.
+    """
+    ours, theirs = ([total for part in parts for total in part.sums] for parts in (one, other))
+    return _level_db([a - b for a, b in zip(ours, theirs, strict=True)], frames)
+
+
+def level_db(parts: Sequence[Part], frames: int) -> float:
+    """The level of the sound itself over some parts, estimated in the same way."""
+    return _level_db([total for part in parts for total in part.sums], frames)
+
+
+def _level_db(sums: Sequence[int], frames: int) -> float:
+    root = sqrt(sum(total * total for total in sums) / _SUMS / frames) / _STEPS
+    return max(LOWEST_DB, 20.0 * log10(root)) if root else LOWEST_DB
+
+
+def write(fingerprint: Fingerprint, path: Path) -> None:
+    """As TOML. Raises ProblemError."""
+    document = tomlkit.document()
+    document.add(
+        tomlkit.comment("What residue rendered. To compare: residue verify --fingerprint THIS_FILE INSTALLATION")
+    )
+    document.add(
+        tomlkit.comment("A sha256 is that of an output's samples as 32-bit floats, least significant byte first.")
+    )
+    plain = msgspec.to_builtins(fingerprint)
+    for key, value in plain.items():
+        if key != "output" and value is not None:
+            document.add(key, tomlkit.item(value))
+    document.add("output", tomlkit.item({name: _table(sound) for name, sound in plain["output"].items()}))
+    try:
+        path.write_text(tomlkit.dumps(document), encoding="utf-8")
+    except OSError as error:
+        mend = "Name a file in a folder that exists and may be written to."
+        raise stopping(str(path), f"It cannot be written: {error.strerror}.", mend) from error
+
+
+def _table(sound: dict[str, object]) -> dict[str, object]:
+    parts = tomlkit.array()
+    parts.extend(sound["part"])  # type: ignore[arg-type]
+    return {**sound, "part": parts.multiline(True)}  # noqa: FBT003  the library's own way to say so
+
+
+def read(path: Path) -> Fingerprint:
+    """From TOML. Raises ProblemError."""
+    raw, findings = read_toml(path)
+    if not findings:
+        found, findings = check(raw, Fingerprint, path.name)
+        if found is not None:
+            return found
+    raise ProblemError(findings)

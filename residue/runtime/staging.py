@@ -1,0 +1,34 @@
+"""Copying a bag to where it waits for its moment: what a process of its own does for a swap asked for by OSC.
+
+    python -m residue.runtime.staging INSTALLATION BAG NAME WHEN
+
+What keeps it from waiting goes to standard error, with exit status 1.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+from residue.archive.swap.asking import stage
+from residue.archive.swap.candidate import When
+from residue.installation.load import PERFORMANCES, load
+from residue.problems import ProblemError
+from residue.runtime.clock import SystemClock
+from residue.runtime.planning import NICENESS
+
+
+def main() -> None:
+    """The process."""
+    os.nice(NICENESS)
+    folder, bag, name, when = sys.argv[1:5]
+    try:
+        needs = load(Path(folder)).graph.needs
+        stage(Path(bag), Path(folder) / PERFORMANCES, name, When(when), needs, SystemClock().now())
+    except ProblemError as error:
+        sys.exit(str(error))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,46 @@
+"""When a performance that is ready may take another's place."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from residue.archive.swap.candidate import Candidate, When
+from residue.runtime.engine import Snapshot
+from residue.runtime.house_state import House, performance_at
+from residue.schedule.opening import Opening
+from residue.schedule.programme import Programme
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """What the house does while swaps are looked at."""
+
+    performance: str | None = None
+    """What is under way, or about to begin."""
+    begun: bool = True
+    """It sounds already, and nothing of it is read from its bag any more."""
+    opened: datetime | None = None
+    """When the opening under way began; None while the house is closed."""
+
+    def wanted(self, candidate: Candidate) -> bool:
+        """Whether it is to be taken as soon as that can be, so that the old one is not begun again."""
+        if candidate.request.when is not When.AT_OPENING:
+            return True
+        return self.opened is None or self.opened > candidate.request.asked
+
+    def free(self, candidate: Candidate) -> bool:
+        """Whether it may be taken in this very moment."""
+        if self.performance != candidate.name:
+            return True
+        return candidate.request.when is When.NOW and self.begun
+
+
+def moment(house: House, programme: Programme, engine: Snapshot, opening: Opening | None) -> Moment:
+    """The moment as house and engine have it."""
+    about = performance_at(house, programme) if house.under_way and house.opening is not None else None
+    return Moment(
+        performance=engine.performance or about,
+        begun=engine.performance == about and engine.turn == house.turn,
+        opened=None if opening is None else opening.opens,
+    )

@@ -1,0 +1,106 @@
+"""Swaps asked for at the control surface: brought to where they wait, one after the other, in another process."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from queue import Empty, SimpleQueue
+
+from residue.archive.swap.asking import ask_back
+from residue.archive.swap.candidate import When
+from residue.installation.load import PERFORMANCES, Installation
+from residue.problems import ProblemError, nearest
+from residue.runtime.desk import Wish
+from residue.runtime.errand import Errand, Errands
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A swap asked for at the control surface. bag: in the installation folder; None for the one before."""
+
+    name: str
+    when: When
+    bag: Path | None
+    at: datetime
+
+    @property
+    def what(self) -> str:
+        """Which for which."""
+        return f"{self.bag.name if self.bag else 'The one before'} in the place of {self.name}"
+
+
+def checked(wish: Wish, installation: Installation, at: datetime) -> Asked:
+    """A wish that can be looked into. Raises ValueError, in a person's words: also for a way out of the folder."""
+    names = installation.played
+    if wish.performance not in names:
+        raise ValueError(
+            f'There is no performance "{wish.performance}" in the programme. {nearest(wish.performance, names)}'
+        )
+    if wish.when not in list(When):
+        raise ValueError(f'"{wish.when}" is no moment. Write one of: {", ".join(When)}.')
+    if wish.bag is None:
+        return Asked(wish.performance, When(wish.when), None, at)
+    folder = installation.folder.resolve()
+    bag = (folder / wish.bag).resolve()
+    if not bag.is_relative_to(folder) or bag == folder:
+        raise ValueError(f'"{wish.bag}" leaves the installation folder. Bring the bag into it, and name it from there.')
+    if not bag.is_dir():
+        raise ValueError(f'There is no folder "{wish.bag}" in the installation folder.')
+    return Asked(wish.performance, When(wish.when), bag, at)
+
+
+class Stager:
+    """Has them copied and verified, or notes down that the one before is wanted."""
+
+    def __init__(self, folder: Path, errand: Errands) -> None:
+        self._folder = folder
+        self._errand = errand
+        self._asked: SimpleQueue[Asked] = SimpleQueue()
+        self._under_way: tuple[Asked, Errand] | None = None
+
+    def ask(self, asked: Asked) -> None:
+        """From any thread."""
+        self._asked.put(asked)
+
+    def look(self) -> Iterator[tuple[Asked, str]]:
+        """Those that never get to wait, and why."""
+        if self._under_way is not None:
+            yield from self._ended(*self._under_way)
+        if self._under_way is None:
+            with suppress(Empty):
+                yield from self._begun(self._asked.get_nowait())
+
+    @property
+    def told(self) -> Sequence[dict[str, str | None]]:
+        """What is being copied, for the status."""
+        if self._under_way is None:
+            return ()
+        asked = self._under_way[0]
+        bag = asked.bag.name if asked.bag else None
+        return ({"performance": asked.name, "bag": bag, "when": asked.when, "state": "being copied", "why": None},)
+
+    def end(self) -> None:
+        """Stop what is being worked on."""
+        if self._under_way is not None:
+            self._under_way[1].end()
+
+    def _begun(self, asked: Asked) -> Iterator[tuple[Asked, str]]:
+        if asked.bag is not None:
+            words = [str(self._folder), str(asked.bag), asked.name, asked.when]
+            self._under_way = asked, self._errand("residue.runtime.staging", words)
+            return
+        try:
+            ask_back(self._folder / PERFORMANCES, asked.name, asked.when, asked.at)
+        except ProblemError as error:
+            yield asked, str(error)
+
+    def _ended(self, asked: Asked, errand: Errand) -> Iterator[tuple[Asked, str]]:
+        if errand.status is None:
+            return
+        if errand.status != 0:
+            yield asked, errand.complaint
+        errand.end()
+        self._under_way = None

@@ -1,0 +1,63 @@
+"""A running daemon whose artist brings another evening, and a power cut in between."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from residue.archive.bag import payload_digest, seal
+from tests.runtime import kitchen
+from tests.runtime.asking import until
+from tests.runtime.running import Daemon
+from tests.runtime.test_daemon import events
+
+TAKEN = "it has taken it"
+
+
+@pytest.fixture
+def running(tmp_path: Path) -> Iterator[Daemon]:
+    one = Daemon(tmp_path)
+    one.start("--device", "silent")
+    yield one
+    one.end()
+
+
+def swap(daemon: Daemon, *arguments: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "residue", "swap", str(daemon.installation), *arguments]
+    return subprocess.run(command, capture_output=True, text=True, check=False)
+
+
+def test_another_evening_takes_the_place_while_the_old_one_plays_and_a_power_cut_loses_neither(
+    running: Daemon, tmp_path: Path
+) -> None:
+    kitchen._evening(tmp_path / "recorded-third-batch", 5, 5.0)
+    stick = tmp_path / "stick" / "third-batch"
+    seal(tmp_path / "recorded-third-batch", stick, {}, date(2026, 3, 1))
+    place = running.installation / "performances" / "first-batch"
+    old, new = payload_digest(place), payload_digest(stick)
+    until(running.port, lambda told: told["performance"] == "first-batch")
+
+    assert swap(running, str(stick), "--in-place-of", "first-batch", "--now").returncode == 0
+    assert running.process is not None
+    running.process.kill()  # the power goes
+    running.process.communicate()
+    assert payload_digest(place) == old
+
+    running.start("--device", "silent")
+    until(running.port, taken(1))
+    assert payload_digest(place) == new
+    assert swap(running, "--back", "--now").returncode == 0
+    until(running.port, taken(2))
+    assert payload_digest(place) == old
+    texts = [text for kind, text, _ in events(running.state) if kind == "swap"]
+    assert next(text for text in texts if TAKEN in text).startswith("third-batch in the place of first-batch:")
+
+
+def taken(times: int) -> Callable[[dict[str, Any]], bool]:
+    return lambda told: sum(TAKEN in event["text"] for event in told["events"]) == times
