@@ -341,6 +341,7 @@ class _Daemon:
 
     def _asked(self, event: Event) -> None:
         self._keeper.tell(event)
+        self._due_s.pop(self._write_down, None)  # a power cut in the next seconds must not undo it
         self._wake()
 
     def _wake(self) -> None:
