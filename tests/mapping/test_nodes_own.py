@@ -111,7 +111,7 @@ def test_the_example_of_the_guide_installs_and_plays(beside: Path, tmp_path_fact
     (package / "piece.toml").write_text(LOAF.format(snippet=shown_in_guide("a piece may say")), encoding="utf-8")
     graph, findings = read_piece(package / "piece.toml")
     assert graph is not None, findings
-    played = Playback(graph, InMemoryPerformance(frames=96_000), 96_000, "").step(48_000)
+    played = Playback(graph, InMemoryPerformance(frames=960_000), 960_000, "").step(48_000)
     assert np.unique(played.signals["crumbs"]).tolist() == [0.5]  # type: ignore[arg-type]
     assert np.abs(played.outputs[:, 4_800:]).max() == pytest.approx(10 ** (-20 / 20), rel=0.01)
 
