@@ -7,7 +7,8 @@ import os
 import re
 import unicodedata
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from functools import partial
 from pathlib import Path
 
 import bagit
@@ -163,9 +164,9 @@ def _changed(path: Path, listed: Listed, progress: Progress) -> Iterator[Finding
     sizes = {name: (path / name).stat().st_size for name in listed}
     done, total = 0, sum(sizes.values())
     for name, sums in sorted(listed.items()):
-        progress(name, done, total)
+        told = partial(_tell_within, progress, name, done, total)
         try:
-            actual = _checksums(path / name, sums)
+            actual = _checksums(path / name, sums, told)
         except OSError as error:
             yield _stop(path, f"{name} cannot be read: {error.strerror}.", "The disk may be failing; copy the bag.")
             continue
@@ -175,11 +176,19 @@ def _changed(path: Path, listed: Listed, progress: Progress) -> Iterator[Finding
     progress(path.name, total, total)
 
 
-def _checksums(file: Path, algorithms: Mapping[str, str]) -> dict[str, str]:
+def _tell_within(progress: Progress, name: str, before: int, total: int, read: int) -> None:
+    progress(name, min(before + read, total), total)
+
+
+def _checksums(file: Path, algorithms: Mapping[str, str], told: Callable[[int], None]) -> dict[str, str]:
+    """told: of how many bytes have been read, before the first and after each block."""
     digests = {algorithm: hashlib.new(algorithm) for algorithm in algorithms}
-    buffer = memoryview(bytearray(BLOCK_BYTES))
+    buffer, done = memoryview(bytearray(BLOCK_BYTES)), 0
+    told(done)
     with file.open("rb", buffering=0) as reading:
         while count := reading.readinto(buffer):
             for digest in digests.values():
                 digest.update(buffer[:count])
+            done += count
+            told(done)
     return {algorithm: digest.hexdigest() for algorithm, digest in digests.items()}

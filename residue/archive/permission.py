@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import date
+from datetime import date, timedelta
 
-from residue.archive.performance import ChannelKind, Performance
+from residue.archive.performance import ChannelKind, Performance, Permission
 from residue.problems import Finding, Severity
 
 HEALTH_KINDS = frozenset(
@@ -24,6 +24,10 @@ HEALTH_KINDS = frozenset(
 """What a physician could read something from. Sound of muscles, movement and force are left to the artist."""
 
 
+AHEAD = timedelta(days=100)
+"""Who leaves a house alone for three months wants to know beforehand of what ends within them."""
+
+
 def check_permission(performance: Performance, name: str, day: date) -> Iterator[Finding]:
     """What somebody should know before the performance is shown on a day. name: of its bag."""
     permission = performance.permission
@@ -32,7 +36,17 @@ def check_permission(performance: Performance, name: str, day: date) -> Iterator
         if kinds:
             what = f"It holds {', '.join(kinds)} of a person, and no consent is written down."
             yield Finding(Severity.WARNS, name, what, "Ask the performer, and ingest it again with [permission].")
-    elif not permission.permits(day):
-        span = f"{permission.shown_from or 'any day'} to {permission.shown_until or 'any day'}"
-        what = f"It may be shown from {span}; {day} is outside."
+        return
+    yield from check_dates(permission, name, day)
+    until = permission.shown_until
+    if until is not None and day <= until < day + AHEAD:
+        what = f"It may be shown until {until}, that day included."
+        yield Finding(Severity.NOTES, name, what, "Ask the performer again in time, or plan the programme without it.")
+
+
+def check_dates(permission: Permission, name: str, day: date) -> Iterator[Finding]:
+    """Whether a day is one on which the performance may be shown."""
+    if not permission.permits(day):
+        span = f"from {permission.shown_from or 'any day'} to {permission.shown_until or 'any day'}"
+        what = f"It may be shown {span}; {day} is outside."
         yield Finding(Severity.WARNS, name, what, "Take it out of the programme, or ask the performer again.")

@@ -63,7 +63,7 @@ def prepare(bag_path: Path, needs: Needs, cache: Path, progress: Progress = sile
     """
     bag = open_bag(bag_path)
     check_needs(bag, needs)
-    folder = cache / f"{bag.digest}-{FORMAT}"
+    folder = prepared_folder(cache, bag.digest)
     wanted = [(name, kind) for name in sorted(needs) for kind in sorted(needs[name])]
     missing = [one for one in wanted if mapped(_place(folder, *one), _DTYPES[one[1]]) is None]
     for number, (name, kind) in enumerate(missing):
@@ -83,6 +83,11 @@ def prepare(bag_path: Path, needs: Needs, cache: Path, progress: Progress = sile
         log.info("%s", note)
     readers = {one: _going_out(recording, frames) for one, recording in recordings.items()}
     return PreparedPerformance(bag.performance, bag.digest, frames, notes, readers)
+
+
+def prepared_folder(cache: Path, digest: str) -> Path:
+    """Where the channels of a bag stand once they are converted."""
+    return cache / f"{digest}-{FORMAT}"
 
 
 def _place(folder: Path, name: str, kind: Kind) -> Path:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
 from residue.archive.bag import Bag
 from residue.archive.gaps import Bridged
-from residue.archive.performance import Channel, ChannelKind
+from residue.archive.performance import Channel, ChannelKind, Permission
 from residue.archive.readers.beats import read_beats
 from residue.archive.readers.catalogue import open_channel
 from residue.dsp.resampling import Samples, Stream
@@ -32,20 +32,50 @@ def _lines(bag: Bag) -> Iterator[str]:
     facts = ", ".join(filter(None, [performance.performer, recorded, performance.place]))
     if facts:
         yield facts
-    yield f"sealed {', '.join(bag.info.get('Bagging-Date', ('at an unknown date',)))}, digest {bag.digest[:16]}…"
-    width = max(map(len, performance.channel))
-    for name, channel in performance.channel.items():
-        yield f"  {name:<{width}}  {_one_channel(bag, name, channel)}"
+    files = [file for file in bag.path.rglob("*") if file.is_file()]
+    size = f"{sum(file.stat().st_size for file in files) / 1e6:.1f} MB in {len(files)} files"
+    sealed = ", ".join(bag.info.get("Bagging-Date", ("at an unknown date",)))
+    yield f"sealed {sealed}, {size}, digest {bag.digest[:16]}…"
+    yield from performance.notes.splitlines()
+    yield ""
+    yield from _table([_HEADS, *(_row(bag, name, channel) for name, channel in performance.channel.items())])
+    if performance.mark:
+        yield ""
     for mark in performance.mark:
-        yield f"  {mark.at_s:10.1f} s  {mark.text}"
-    permission = performance.permission
-    if permission:
-        until = f", to be shown until {permission.shown_until}" if permission.shown_until else ""
-        yield f"consent: {permission.consent}{until}"
+        yield f"{mark.at_s:10.1f} s  {mark.text}"
+    yield ""
+    yield from _permission(performance.permission)
+    for file in sorted(file for file in files if file.parent == bag.path / "about"):
+        yield f"More about it: {file}"
 
 
-def _one_channel(bag: Bag, name: str, channel: Channel) -> str:
-    site = f", {channel.site}" if channel.site else ""
+def _permission(permission: Permission | None) -> Iterator[str]:
+    if permission is None:
+        yield "No consent is written down."
+        return
+    yield f"Consent: {permission.consent}"
+    if permission.rights:
+        yield f"Rights: {permission.rights}"
+    if permission.use:
+        yield f"Use: {permission.use}"
+    if permission.shown_from or permission.shown_until:
+        yield f"To be shown from {permission.shown_from or 'any day'} to {permission.shown_until or 'any day'}."
+
+
+_HEADS = ("channel", "over time", "kind", "site", "from", "length", "rate", "unit")
+
+
+def _table(rows: Sequence[Sequence[str]]) -> Iterator[str]:
+    """Rows in columns; one that says why a channel cannot be read has two cells only, and makes no column wider."""
+    whole = [row for row in rows if len(row) == len(_HEADS)]
+    widths = [max(len(row[column]) for row in whole) for column in range(len(_HEADS))]
+    widths[0] = max(len(row[0]) for row in rows)
+    for row in rows:
+        cells = (f"{cell:<{width}}" for cell, width in zip(row, widths, strict=False))
+        yield "  ".join(cells).rstrip()
+
+
+def _row(bag: Bag, name: str, channel: Channel) -> Sequence[str]:
     try:
         if channel.kind is ChannelKind.RR:
             beats = read_beats(bag.file_of(name), channel)
@@ -56,8 +86,9 @@ def _one_channel(bag: Bag, name: str, channel: Channel) -> str:
             duration_s, rate = float(stream.length / stream.rate_hz), f"{float(stream.rate_hz):g} Hz"
             shape = sparkline(_spreads(stream))
     except ProblemError as problem:
-        return str(problem.findings[0])
-    return f"{shape}  {channel.kind}{site}, {duration_s:.1f} s, {rate}, {channel.unit}"
+        return name, str(problem.findings[0])
+    start = f"{channel.start_s:g} s"
+    return name, shape, channel.kind, channel.site, start, f"{duration_s:.1f} s", rate, channel.unit
 
 
 def sparkline(values: Samples) -> str:

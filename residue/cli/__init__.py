@@ -6,6 +6,7 @@ import click
 
 import residue
 from residue.cli import (
+    calibrate,
     caps,
     check,
     draw,
@@ -16,6 +17,7 @@ from residue.cli import (
     record,
     rehearse,
     render,
+    report,
     run,
     show,
     status,
@@ -39,6 +41,7 @@ for _command in (
     run.run,
     check.check,
     caps.caps,
+    calibrate.calibrate,
     render.render,
     trace.trace,
     nodes.nodes,
@@ -51,6 +54,7 @@ for _command in (
     swap.swap,
     hours.hours,
     rehearse.rehearse,
+    report.report,
     status.status,
 ):
     main.add_command(_command)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -34,7 +34,7 @@ class Group(click.Group):
         return list(self.commands)
 
 
-def tell(findings: tuple[Finding, ...]) -> None:
+def tell(findings: Iterable[Finding]) -> None:
     """Findings on standard error, one a line."""
     for finding in findings:
         click.echo(str(finding), err=True)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from residue.cli.common import AS_JSON, INSTALLATION, print_json, progress
+from residue.cli.common import AS_JSON, INSTALLATION, print_json, progress, tell
 
 if TYPE_CHECKING:
     from residue.installation.load import Installation
@@ -31,6 +31,7 @@ def hours(installation: Path, first: datetime | None, days: int, ics: Path | Non
     from residue.installation.load import load
     from residue.runtime.clock import SystemClock
     from residue.schedule import agenda
+    from residue.schedule.doubts import doubts
     from residue.schedule.spans import local
 
     loaded = load(installation)
@@ -40,13 +41,13 @@ def hours(installation: Path, first: datetime | None, days: int, ics: Path | Non
     if ics is not None:
         ics.write_bytes(agenda.ics(loaded.calendar, day, days, programme, _durations_s(loaded), now))
         click.echo(f"{ics}: the openings of {days} days", err=True)
+    tell([*loaded.answers.findings, *doubts(loaded.hours, loaded.answers, day, days)])
     if as_json:
         print_json(agenda.data(loaded.calendar, day, days))
         return
-    for line in [*agenda.words(loaded.calendar, day, days), *agenda.programme_words(programme)]:
+    days_told = agenda.words(loaded.calendar, day, days)
+    for line in [*days_told, *agenda.programme_words(programme), agenda.clock_words(loaded.hours)]:
         click.echo(line)
-    for finding in loaded.findings:
-        click.echo(str(finding), err=True)
 
 
 def _durations_s(loaded: Installation) -> dict[str, float]:
@@ -55,5 +56,5 @@ def _durations_s(loaded: Installation) -> dict[str, float]:
     from residue.runtime.preparation import open_performance
 
     with progress("Preparing") as bar:
-        opened = {name: open_performance(loaded, name, cache_folder(), bar) for name in loaded.hours.performances}
+        opened = {name: open_performance(loaded, name, cache_folder(), bar) for name in loaded.played}
     return {name: performance.frames / AUDIO_RATE_HZ for name, performance in opened.items()}

@@ -27,9 +27,11 @@ def rehearse(installation: Path, first: datetime, last: datetime, seed: int | No
     Example: residue rehearse archives/night-dough --from 2026-12-01 --to 2027-02-28
     """
     from residue.installation.load import load
+    from residue.problems import Severity
     from residue.runtime import rehearsal
     from residue.runtime.folders import cache_folder
     from residue.runtime.planned_sounds import planned_sounds
+    from residue.schedule.doubts import doubts
 
     if last < first:
         raise click.UsageError(f"--to {last:%Y-%m-%d} lies before --from {first:%Y-%m-%d}.")
@@ -37,7 +39,18 @@ def rehearse(installation: Path, first: datetime, last: datetime, seed: int | No
     with progress("Preparing") as bar:
         planned = planned_sounds(loaded, cache_folder(), bar)
     days = (first.date(), last.date())
-    found = rehearsal.rehearse(loaded.calendar, loaded.hours.programme, planned.sounds, *days, seed, planned.caps)
+    odd = [*loaded.answers.findings, *doubts(loaded.hours, loaded.answers, days[0], (days[1] - days[0]).days + 1)]
+    warnings = [str(finding) for finding in odd if finding.severity is not Severity.NOTES]
+    found = rehearsal.rehearse(
+        loaded.calendar,
+        loaded.hours.programme,
+        planned.sounds,
+        *days,
+        seed,
+        caps=planned.caps,
+        doubts=warnings,
+        exposure_unit=planned.unit,
+    )
     if as_json:
         print_json(rehearsal.data(found))
         return

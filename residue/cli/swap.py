@@ -35,7 +35,7 @@ def swap(installation: Path, bag: Path | None, place: str | None, when: str, bac
     if back == (bag is not None):
         raise click.UsageError("Name a BAG, or write --back for the one before.")
     loaded, now = load(installation), SystemClock().now()
-    performances, programme = installation / PERFORMANCES, loaded.hours.performances
+    performances, programme = installation / PERFORMANCES, loaded.played
     if bag is None:
         name = place_to_go_back(performances, programme, place)
         ask_back(performances, name, When(when), now)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
+from zoneinfo import ZoneInfo
 
 import msgspec
 
@@ -19,7 +20,8 @@ from residue.mapping.node import Node
 from residue.mapping.nodes import catalogue
 from residue.mapping.piece import Piece
 from residue.problems import Finding, ProblemError, Severity, nearest
-from residue.schedule.beside import calendar_of
+from residue.schedule import events
+from residue.schedule.beside import CALENDAR_FILE, Answers, calendar_of
 from residue.schedule.calendar import Calendar
 from residue.schedule.hours import Hours
 
@@ -32,7 +34,7 @@ PIECE, ROOM, HOURS, PERFORMANCES = "piece.toml", "room.toml", "hours.toml", "per
 class Installation:
     """What stands in the folder of an installation.
 
-    calendar: when the house is open, by hours.toml and the calendar file beside it.
+    answers: what hours.toml and the calendar file beside it say together.
     performances: the archived performances by the names of their folders; the bags have not been opened.
     findings: what somebody should look at although nothing stops it.
     """
@@ -42,9 +44,20 @@ class Installation:
     graph: Graph
     room: Room
     hours: Hours
-    calendar: Calendar
+    answers: Answers
     performances: Mapping[str, Path]
     findings: tuple[Finding, ...] = ()
+
+    @property
+    def calendar(self) -> Calendar:
+        """When the house is open."""
+        return self.answers.calendar
+
+    @property
+    def played(self) -> list[str]:
+        """Every performance that the hours name, once: the programme's and those of private views."""
+        private = (name for terms in self.answers.terms for name in terms.performances)
+        return list(dict.fromkeys([*self.hours.programme.names, *private]))
 
 
 def load(folder: Path) -> Installation:
@@ -60,7 +73,7 @@ def load(folder: Path) -> Installation:
     room, found = read_room(folder / ROOM)
     findings += found
     performances = find_performances(folder)
-    hours, calendar, found = read_hours(folder, performances)
+    hours, answers, found = read_hours(folder, performances)
     findings += found
     if room:
         unknown = room.levels_at_the_ear == "unknown"
@@ -68,9 +81,9 @@ def load(folder: Path) -> Installation:
     if room and graph:
         findings += _missing_outputs(graph, room)
     stopped = any(finding.severity is Severity.STOPS for finding in findings)
-    if graph is None or room is None or hours is None or calendar is None or stopped:
+    if graph is None or room is None or hours is None or answers is None or stopped:
         raise ProblemError(findings)
-    return Installation(folder, graph.piece, graph, room, hours, calendar, performances, tuple(findings))
+    return Installation(folder, graph.piece, graph, room, hours, answers, performances, tuple(findings))
 
 
 def find_performances(folder: Path) -> Mapping[str, Path]:
@@ -134,17 +147,49 @@ def read_sensors(folder: Path) -> tuple[Sensors | None, list[Finding]]:
     return _read(folder / SENSORS, Sensors)
 
 
-def read_hours(folder: Path, performances: Mapping[str, Path]) -> tuple[Hours | None, Calendar | None, list[Finding]]:
-    """What the curator wrote, and everything that is wrong with it; the calendar is None where something is."""
-    hours, findings = _read(folder / HOURS, Hours)
-    if hours is None:
-        return None, None, findings
-    findings += _missing_performances(hours, performances)
+def read_hours(folder: Path, performances: Mapping[str, Path]) -> tuple[Hours | None, Answers | None, list[Finding]]:
+    """What the curator wrote, and everything that is wrong with it; no answers where something is."""
+    raw, findings = read_toml(folder / HOURS)
+    hours, found = (None, []) if findings else check(raw, Hours, HOURS)
+    if hours is None and found:  # what a fault of the programme keeps from being looked at
+        _, others = check(raw | {"programme": {"performances": [""]}}, Hours, HOURS)
+        found += [finding for finding in others if finding not in found]
+    findings += found
+    named = list(_named(raw))
+    answers = None
     try:
-        calendar, found = calendar_of(folder, hours)
+        if hours is not None:
+            answers = calendar_of(folder, hours, performances)
+        elif (folder / CALENDAR_FILE).exists():  # its faults do not depend on the zone
+            events.read(folder / CALENDAR_FILE, ZoneInfo("UTC"), performances)
     except ProblemError as error:
-        return hours, None, [*findings, *error.findings]
-    return hours, calendar, [*findings, *found]
+        findings += error.findings
+    if answers is not None:
+        findings += answers.findings
+    missing = {name: where for where, name in reversed(named) if name not in performances}
+    findings += [_missing_performance(name, where, performances) for name, where in missing.items()]
+    return hours, answers, findings
+
+
+def _named(raw: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """The performances that hours.toml names, with the place of each, whatever else is wrong with it."""
+    programme = raw.get("programme")
+    if not isinstance(programme, Mapping):
+        return
+    lists = {"programme.performances": programme.get("performances")}
+    if isinstance(weekday := programme.get("weekday"), Mapping):
+        lists |= {f"programme.weekday.{day}": names for day, names in weekday.items()}
+    if isinstance(views := raw.get("private_view"), list):
+        tables = [view if isinstance(view, Mapping) else {} for view in views]
+        lists |= {f"private_view[{n}].performances": view.get("performances") for n, view in enumerate(tables, start=1)}
+    for where, names in lists.items():
+        if isinstance(names, list):
+            yield from ((f"{HOURS}: {where}", name) for name in names if isinstance(name, str))
+
+
+def _missing_performance(name: str, where: str, performances: Mapping[str, Path]) -> Finding:
+    what = f'There is no performance "{name}" in {PERFORMANCES}/.'
+    return Finding(Severity.STOPS, where, what, nearest(name, performances))
 
 
 def _missing_outputs(graph: Graph, room: Room) -> list[Finding]:
@@ -157,17 +202,4 @@ def _missing_outputs(graph: Graph, room: Room) -> list[Finding]:
         )
         for output in graph.piece.outputs
         if output not in room.output
-    ]
-
-
-def _missing_performances(hours: Hours, performances: Mapping[str, Path]) -> list[Finding]:
-    return [
-        Finding(
-            Severity.STOPS,
-            f"{HOURS}: performances",
-            f'There is no performance "{name}" in {PERFORMANCES}/.',
-            nearest(name, performances),
-        )
-        for name in hours.performances
-        if name not in performances
     ]

@@ -15,8 +15,12 @@ from residue.loudness.weightings import Weighting, power_gain, sections
 PINK_BAND_HZ = {"speaker": (40.0, 10_000.0), "shaker": (12.5, 160.0)}
 """The band of the pink noise that calibrates each kind of transducer: what it can be relied on to reproduce."""
 
-ACCELERATION_M_PER_S2 = Meta(ge=0.001, le=50.0)
+LOWEST_DB, HIGHEST_DB = 20.0, 140.0
+"""What a sound level meter can read in a room."""
+LEAST_M_PER_S2, MOST_M_PER_S2 = 0.001, 50.0
 """From what nobody feels up to five times the acceleration of a fall."""
+ReadLevel = Annotated[float, Meta(ge=LOWEST_DB, le=HIGHEST_DB)]
+Acceleration = Annotated[float, Meta(ge=LEAST_M_PER_S2, le=MOST_M_PER_S2)]
 
 _STEPS_PER_OCTAVE = 24
 _RATE_HZ = 48_000.0
@@ -27,9 +31,9 @@ class Calibration(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
 
     played_dbfs: Annotated[float, Meta(ge=-90.0, le=-3.0)]
     """Mean-square level of the noise as it was sent to the device."""
-    read_dba: Annotated[float, Meta(ge=20.0, le=140.0)]
+    read_dba: ReadLevel
     """Equivalent level read with A weighting, dB re 20 uPa."""
-    read_dbc: Annotated[float, Meta(ge=20.0, le=140.0)]
+    read_dbc: ReadLevel
     """Equivalent level read with C weighting, dB re 20 uPa."""
     on: date
     """The day of the measurement."""
@@ -40,7 +44,7 @@ class VibrationCalibration(msgspec.Struct, frozen=True, forbid_unknown_fields=Tr
 
     played_dbfs: Annotated[float, Meta(ge=-90.0, le=-3.0)]
     """Mean-square level of the noise as it was sent to the device."""
-    read_aw_m_per_s2: Annotated[float, ACCELERATION_M_PER_S2]
+    read_aw_m_per_s2: Acceleration
     """Wk-weighted r.m.s. acceleration up and down (ISO 2631-1)."""
     on: date
     """The day of the measurement."""

@@ -11,7 +11,7 @@ import msgspec
 from msgspec import Meta
 
 from residue.dsp import exact
-from residue.loudness.calibration import ACCELERATION_M_PER_S2
+from residue.loudness.calibration import Acceleration
 from residue.loudness.outputs import Output
 from residue.loudness.quantities import QUANTITIES, Quantity
 from residue.loudness.rules import RULES
@@ -41,7 +41,7 @@ class CapEntry(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
     """Limit in dB re 20 uPa at the visitor's place; needs a calibration on every output."""
     limit_dbfs: Annotated[float, Meta(ge=-100.0, le=6.0)] | None = None
     """Limit in dBFS (a full-scale sine reads -3.01)."""
-    limit_m_per_s2: Annotated[float, ACCELERATION_M_PER_S2] | None = None
+    limit_m_per_s2: Acceleration | None = None
     """Limit of aw or A(8): Wk-weighted r.m.s. acceleration; needs a vibration calibration."""
     output: str | None = None
     """The one output it holds for; if not given, the visitor's place."""

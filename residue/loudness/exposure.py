@@ -65,6 +65,8 @@ NIOSH = DoseRule(criterion_db=85.0, exchange_db=3.0)
 """NIOSH publication 98-126, section 1.1; 3 dB is the customary rounding of 3.01."""
 OSHA = DoseRule(criterion_db=90.0, exchange_db=5.0)
 """29 CFR 1910.95, Table G-16 and Appendix A."""
+OSHA_HEARING_CONSERVATION = DoseRule(criterion_db=90.0, exchange_db=5.0, threshold_db=80.0)
+"""29 CFR 1910.95(d)(2)(i): for the action level of 50 %, levels from 80 dB(A) on count."""
 
 WEEKLY_ALLOWANCE_PA2H = {"adults": 1.6, "children": 0.51}
 """Recommendation ITU-T H.870: 80 and 75 dB(A) for 40 hours a week, in squared sound pressure times time."""

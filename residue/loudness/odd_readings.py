@@ -12,7 +12,7 @@ LOUDEST_FULL_SCALE_DB = 150.0
 """No loudspeaker of a gallery reaches this at a visitor's place: the readings or the level played are wrong."""
 STRONGEST_FULL_SCALE_M_PER_S2 = 100.0
 """Ten times the acceleration of a fall: no shaker moves a person like that."""
-_QUIETEST_DBA, _QUIETEST_SHAKER_DBC = 45.0, 55.0
+QUIETEST_DBA, QUIETEST_SHAKER_DBC = 45.0, 55.0
 """Below this a meter shows the room, not the noise: common practice, no source. What a shaker plays A hardly sees."""
 
 
@@ -30,9 +30,9 @@ def odd_readings(where: str, calibration: Calibration, transducer: str) -> list[
         what = f"By these readings full scale would be {full_scale_db:.0f} dB(C) at the visitor's place."
         mend = "Measure again: check the level that was played and the range of the meter."
         findings.append(Finding(Severity.STOPS, where, what, mend))
-    key, read, quietest = "read_dba", calibration.read_dba, _QUIETEST_DBA
+    key, read, quietest = "read_dba", calibration.read_dba, QUIETEST_DBA
     if transducer == "shaker":
-        key, read, quietest = "read_dbc", calibration.read_dbc, _QUIETEST_SHAKER_DBC
+        key, read, quietest = "read_dbc", calibration.read_dbc, QUIETEST_SHAKER_DBC
     if read < quietest:
         what = f"{key} = {read:g} is what a quiet room reads without any noise playing."
         mend = "Measure again at a higher level."

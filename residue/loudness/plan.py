@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from math import ceil, floor, inf, log10
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from math import floor, inf, log10
 
 import numpy as np
 from numpy.typing import NDArray
 
+from residue.dsp import exact
 from residue.loudness.budget import terms
 from residue.loudness.caps import Cap, duration_in_words, level_in_words, protecting_caps
 from residue.loudness.ears import ear_of
@@ -16,6 +17,8 @@ from residue.loudness.hops import HOP_S
 from residue.loudness.instants import instant_cap
 from residue.loudness.levels import db_of_power
 from residue.loudness.limiter import limiter_ceiling
+from residue.loudness.neighbours import Neighbours, within
+from residue.loudness.order import Layout, Order, repeated, sums_before
 from residue.loudness.outputs import Output
 from residue.loudness.profile import LevelProfile
 
@@ -37,6 +40,8 @@ class Approach:
     """In the unit of the cap; -inf if it never sounds there."""
     at_s: float
     """Time within the performance, or the rest after it, at which the window ends."""
+    course: Floats | None = field(default=None, compare=False, repr=False)
+    """(hops,): the level over the window that ends with each hop of that playing, rest included; None of a maximum."""
 
     @property
     def headroom_db(self) -> float:
@@ -55,16 +60,32 @@ class PlannedPerformance:
     """The cap or ceiling that decided the gain; empty if nothing had to be lowered."""
     nearest: tuple[Approach, ...]
     """For each cap."""
+    knots_db: tuple[float, ...] = ()
+    """What is lowered on top of it, one a minute, where the arc is shaped."""
 
     @property
     def words(self) -> str:
         """A sentence for a curator."""
-        if not self.reason:
-            return f"{self.name}: as it was performed; {self._nearest_words()}."
-        return (
-            f"{self.name}: lowered by {-self.gain_db:.1f} dB throughout so that {self.reason} is never passed; "
-            f"{self._nearest_words()}."
-        )
+        if self.reason:
+            lowered = f"{-self.gain_db:.1f}" if self.gain_db <= -0.05 else f"{-self.gain_db:.2f}"
+            how = f"lowered by {lowered} dB throughout so that {self.reason} is never passed"
+        else:
+            how = "lowered nowhere else" if self._shaped else "as it was performed"
+        return f"{self.name}: {', and '.join([*self._shape_words(), how])}; {self._nearest_words()}."
+
+    @property
+    def _shaped(self) -> bool:
+        return bool(self.knots_db) and min(self.knots_db) < 0.0
+
+    def _shape_words(self) -> Iterator[str]:
+        """What a shaped arc costs."""
+        if self._shaped:
+            least, most = abs(max(self.knots_db)), abs(min(self.knots_db))
+            at = self.knots_db.index(min(self.knots_db)) + 1
+            yield (
+                f"shaped: minute {at} is lowered by {most:.1f} dB and its quietest by {least:.1f}, "
+                f"{most - least:.1f} dB less contrast"
+            )
 
     def _nearest_words(self) -> str:
         sounding = [approach for approach in self.nearest if approach.level > -inf]
@@ -81,9 +102,13 @@ class Plan:
 
     performances: tuple[PlannedPerformance, ...]
 
+    def of(self, name: str) -> PlannedPerformance:
+        """What was found for a performance. Raises KeyError for one that is not in the programme."""
+        return {performance.name: performance for performance in self.performances}[name]
+
     def gain_db(self, name: str) -> float:
         """The gain of a performance. Raises KeyError for one that is not in the programme."""
-        return {performance.name: performance.gain_db for performance in self.performances}[name]
+        return self.of(name).gain_db
 
 
 @dataclass(slots=True)
@@ -106,47 +131,50 @@ class _Gain:
 
 
 def plan(programme: Programme, rest_s: float, caps: Sequence[Cap], outputs: Mapping[str, Output]) -> Plan:
-    """The greatest gains, none above 0 dB, at which neither governor nor limiter acts, the repeat included.
+    """The plan of performances that follow each other in this order, again and again."""
+    return plan_order(dict(programme), repeated([name for name, _ in programme], rest_s), caps, outputs)
 
-    First each performance by itself, repeats of the programme included; where windows then hold too much of several
+
+def plan_order(
+    profiles: Mapping[str, LevelProfile], order: Order, caps: Sequence[Cap], outputs: Mapping[str, Output]
+) -> Plan:
+    """The greatest gains, none above 0 dB, at which neither governor nor limiter acts in any order that may come.
+
+    First each performance by itself, its own repeats included; where windows then hold too much of several
     performances together, those are lowered by the same factor.
+
+    profiles: of every performance in the order, and of no other.
     """
     every_cap = (*caps, *protecting_caps(outputs))
-    layout = Layout(programme, rest_s)
-    windows = [_Windows(cap, outputs, layout) for cap in every_cap if cap.quantity.windowed]
-    gains = {name: _Gain() for name in layout.profiles}
+    windowed = [cap for cap in every_cap if cap.quantity.windowed]
+
+    def windows() -> Iterator[_Windows]:  # made anew for each use: those of many shuffles fill the memory
+        for pool in order.pools:
+            for turns in pool.rounds:
+                layout = Layout(turns, profiles)
+                yield from (_Windows(cap, outputs, layout, pool.trim_db) for cap in windowed)
+
+    gains = {name: _Gain() for name in profiles}
     for name, gain in gains.items():
-        _keep_peaks(gain, layout.profiles[name], every_cap, outputs)
-        for window in windows:
-            window.keep(name, gain)
-    for window in windows:
+        _keep_peaks(gain, profiles[name], every_cap, outputs)
+    for window in windows():
+        window.keep(gains)
+    for window in windows():
         window.share(gains)
-    levels = {window.cap: window.levels(gains) for window in windows}
-    return Plan(tuple(_planned(name, gain, layout, every_cap, outputs, levels) for name, gain in gains.items()))
-
-
-class Layout:
-    """Where the performances of a programme stand, in hops; it repeats for ever."""
-
-    def __init__(self, programme: Programme, rest_s: float) -> None:
-        self.profiles = dict(programme)
-        rest = ceil(rest_s / HOP_S)
-        ends = np.cumsum([profile.hops + rest for _, profile in programme])
-        self.hops = int(ends[-1])
-        self.spans = [
-            (name, int(end) - profile.hops - rest, int(end))
-            for (name, profile), end in zip(programme, ends, strict=True)
-        ]
-        """(name, first hop, first hop after the rest that follows)."""
-
-    def energy(self, name: str, key: str) -> Floats:
-        """(hops,): what an ear receives of a performance, wherever it is played."""
-        profile = self.profiles[name]
-        heard = np.zeros(self.hops)
-        for played, start, _ in self.spans:
-            if played == name:
-                heard[start : start + profile.hops] = profile.energy[profile.row(key)]
-        return heard
+    for cap in windowed:
+        _share_over_closings(cap, outputs, profiles, order, gains)
+    nearest = _nearest_at_once(every_cap, outputs, profiles, gains)
+    for window in windows():
+        for name, approach in window.approaches(gains):
+            known = nearest.get((name, window.cap))
+            if known is None or approach.level > known.level:
+                nearest[name, window.cap] = approach
+    return Plan(
+        tuple(
+            PlannedPerformance(name, gain.db, gain.reason, tuple(nearest[name, cap] for cap in every_cap))
+            for name, gain in gains.items()
+        )
+    )
 
 
 def _keep_peaks(gain: _Gain, profile: LevelProfile, caps: Sequence[Cap], outputs: Mapping[str, Output]) -> None:
@@ -168,29 +196,47 @@ def _used_at_once(cap: Cap, profile: LevelProfile, outputs: Mapping[str, Output]
     return np.array([instant.used(*hop) for hop in zip(profile.energy.T, profile.peak.T, strict=True)])
 
 
+def _nearest_at_once(
+    caps: Sequence[Cap],
+    outputs: Mapping[str, Output],
+    profiles: Mapping[str, LevelProfile],
+    gains: Mapping[str, _Gain],
+) -> dict[tuple[str, Cap], Approach]:
+    nearest = {}
+    for cap in caps:
+        for name, profile in profiles.items() if not cap.quantity.windowed else ():
+            used = _used_at_once(cap, profile, outputs)
+            at = int(np.argmax(used))
+            level = cap.limit + db_of_power(float(used[at])) + gains[name].db
+            nearest[name, cap] = Approach(cap, level, at * HOP_S)
+    return nearest
+
+
 class _Windows:
-    """What one cap counts at every hop of a programme, for each performance at full gain.
+    """What one cap counts at every hop of a round, for each performance at full gain.
 
     used: (hops,), the window before each hop, and the hop itself `knee` times: the inequality of the governor.
     """
 
-    def __init__(self, cap: Cap, outputs: Mapping[str, Output], layout: Layout) -> None:
+    def __init__(self, cap: Cap, outputs: Mapping[str, Output], layout: Layout, trim_db: float) -> None:
         self.cap = cap
+        self._layout = layout
         self._terms = terms(cap)
         self._allowed = self._terms.energy(self._terms.total) * _SAFETY
-        self._words = f"{cap.limit_in_words} over {duration_in_words(cap.window_s)}"
-        key = ear_of(cap, outputs).key
+        self._words = _words(cap)
+        key, trim = ear_of(cap, outputs).key, exact.power(10.0, trim_db / 10.0)
         self._sums, self._used = {}, {}
         for name in layout.profiles:
-            energy = layout.energy(name, key)
-            self._sums[name] = _sums_before(energy, self._terms.hops)
+            energy = trim * layout.energy(name, key)
+            self._sums[name] = sums_before(energy, self._terms.hops)
             self._used[name] = self._sums[name] + self._terms.knee * energy
 
-    def keep(self, name: str, gain: _Gain) -> None:
-        """Lower a performance as far as it must be if it were alone."""
-        most = float(np.max(self._used[name]))
-        if most > 0.0:
-            gain.lower(self._allowed / most, self._words)
+    def keep(self, gains: Mapping[str, _Gain]) -> None:
+        """Lower each performance as far as it must be if it were alone."""
+        for name, used in self._used.items():
+            most = float(np.max(used))
+            if most > 0.0:
+                gains[name].lower(self._allowed / most, self._words)
 
     def share(self, gains: Mapping[str, _Gain]) -> None:
         """Lower those that together fill a window too much, each by the same factor."""
@@ -201,45 +247,42 @@ class _Windows:
                 power = gains[name].power * self._allowed / most
                 gains[name].lower(power, f"{self._words}, with what is played before and after it,")
 
-    def levels(self, gains: Mapping[str, _Gain]) -> Floats:
-        """(hops,): the level over the window that ends with each hop, at the gains as they are applied."""
+    def approaches(self, gains: Mapping[str, _Gain]) -> Iterator[tuple[str, Approach]]:
+        """Where each performance comes nearest in this round, at the gains as they are applied."""
         ending = np.roll(_at_gains(self._sums, gains), -1)
         with np.errstate(divide="ignore"):
-            levels: Floats = self.cap.limit + 10.0 * np.log10(ending / self._terms.energy(self._terms.total))
-        return levels
+            levels = self.cap.limit + 10.0 * np.log10(ending / self._terms.energy(self._terms.total))
+        for name, start, end in self._layout.spans:
+            at = int(np.argmax(levels[start:end]))
+            yield name, Approach(self.cap, float(levels[start + at]), (at + 1) * HOP_S, levels[start:end].copy())
+
+
+def _share_over_closings(
+    cap: Cap,
+    outputs: Mapping[str, Output],
+    profiles: Mapping[str, LevelProfile],
+    order: Order,
+    gains: Mapping[str, _Gain],
+) -> None:
+    """Lower what together fills a window too much that reaches from one opening into the next."""
+    bounds, key = terms(cap), ear_of(cap, outputs).key
+    allowed = bounds.energy(bounds.total) * _SAFETY
+    met = dict.fromkeys(within(stretches, cap.window_s) for stretches in order.neighbours)
+    counted = None
+    for stretches in (stretches for stretches in met if len(stretches) > 1):
+        counted = counted or Neighbours(bounds, key, profiles, {name: gain.power for name, gain in gains.items()})
+        most = counted.used(stretches)
+        if most > allowed:
+            for name in {name for one in stretches for name in one.pool.names}:
+                power = gains[name].power * allowed / most
+                gains[name].lower(power, f"{_words(cap)}, with the opening before,")
+            counted = None  # what it knows is of other gains
+
+
+def _words(cap: Cap) -> str:
+    return f"{cap.limit_in_words} over {duration_in_words(cap.window_s)}"
 
 
 def _at_gains(energies: Mapping[str, Floats], gains: Mapping[str, _Gain]) -> Floats:
     total: Floats = np.add.reduce([gains[name].power * energy for name, energy in energies.items()])
     return total
-
-
-def _sums_before(energy: Floats, window: int) -> Floats:
-    """(hops,): for each hop of a sequence that repeats for ever, the sum of the `window` hops before it."""
-    whole, rest = divmod(window, len(energy))
-    running = np.cumsum(np.concatenate(([0.0], energy, energy)))
-    ends = np.arange(len(energy), 2 * len(energy))
-    sums: Floats = whole * running[len(energy)] + running[ends] - running[ends - rest]
-    return np.maximum(sums, 0.0)
-
-
-def _planned(
-    name: str,
-    gain: _Gain,
-    layout: Layout,
-    caps: Sequence[Cap],
-    outputs: Mapping[str, Output],
-    levels: Mapping[Cap, Floats],
-) -> PlannedPerformance:
-    nearest = []
-    for cap in caps:
-        if not cap.quantity.windowed:
-            used = _used_at_once(cap, layout.profiles[name], outputs)
-            at = int(np.argmax(used))
-            nearest.append(Approach(cap, cap.limit + db_of_power(float(used[at])) + gain.db, at * HOP_S))
-            continue
-        spans = [(start, levels[cap][start:end]) for played, start, end in layout.spans if played == name]
-        _, highest = max(spans, key=lambda span: float(np.max(span[1])))
-        at = int(np.argmax(highest))
-        nearest.append(Approach(cap, float(highest[at]), (at + 1) * HOP_S))
-    return PlannedPerformance(name, gain.db, gain.reason, tuple(nearest))

@@ -12,11 +12,9 @@ from residue.installation.load import ROOM, load, read_room
 from residue.installation.room import Room
 from residue.loudness.cap_table import CapRow, RuleRow, room_rows, rule_rows
 from residue.loudness.caps import ACCELERATION_LEVEL, Cap
-from residue.loudness.plan import plan
-from residue.loudness.profile import LevelProfile
 from residue.problems import Finding, ProblemError
 from residue.progress import Progress, silent
-from residue.runtime.preparation import caps, level_profile, open_performance, sounding_outputs
+from residue.runtime.preparation import caps, level_profile, open_performance, plan_under
 
 _WIDTH = 100
 """Columns of a terminal that people have open."""
@@ -64,17 +62,16 @@ class _Plans:
     def __init__(self, folder: Path, cache: Path, progress: Progress) -> None:
         installation = load(folder)
         self.caps = caps(installation)
-        self._outputs = sounding_outputs(installation)
-        self._rest_s = installation.hours.programme.rest_s
-        self._profiles: list[tuple[str, LevelProfile]] = [
-            (name, level_profile(installation, open_performance(installation, name, cache, progress), cache, progress))
-            for name in installation.hours.performances
-        ]
+        self._installation = installation
+        self._profiles = {
+            name: level_profile(installation, open_performance(installation, name, cache, progress), cache, progress)
+            for name in installation.played
+        }
 
     def under(self, bounds: Sequence[Cap]) -> Gains | None:
         """None where a calibration is missing that one of the caps needs."""
         try:
-            made = plan(self._profiles, self._rest_s, bounds, self._outputs)
+            made = plan_under(self._installation, self._profiles, bounds)
         except (ValueError, KeyError):  # no such ear, neither in the room nor in the profile
             return None
         return {performance.name: performance.gain_db for performance in made.performances}

@@ -25,6 +25,7 @@ from residue.mapping.playback import Playback
 from residue.output.opening import routing_of, sink_opener
 from residue.output.returning import ReturningSink
 from residue.runtime.clock import Clock, SystemClock, uptime
+from residue.runtime.custodian import Custodian
 from residue.runtime.desk import handlers
 from residue.runtime.diagnostics import Diagnostics
 from residue.runtime.engine import Engine
@@ -32,6 +33,7 @@ from residue.runtime.examination import Pace, vitals
 from residue.runtime.exchange import Event
 from residue.runtime.files import occupied
 from residue.runtime.hours_in_force import HoursInForce
+from residue.runtime.in_force import in_force
 from residue.runtime.keeper import Keeper
 from residue.runtime.log import ENDED, FILE_NAME, EventRow, LevelLog, timestamp
 from residue.runtime.memory import Memory, memory, recalled
@@ -108,12 +110,14 @@ class _Daemon:
         self._engine = self._make_engine(device, state)
         self._player = Player(self._engine, self._planner, self._opener(cache))
         hours, before = installation.hours, self._remembered()
-        self._hours = HoursInForce(installation, self._happened)
+        self._hours = HoursInForce(installation, self._clock.now, self._happened)
         self._timekeeper = Timekeeper(hours, installation.calendar, self._clock, before.last_known)
         house = recalled(before, hours.programme)
         self._keeper = Keeper(house, hours.programme, self._timekeeper, self._clock, self._player, self._happened)
         around = (self._planner, self._engine, self._player, self._keeper, self._timekeeper)
         self._swaps = SwapKeeper(installation, cache, self._clock, *around, self._happened)
+        again = self._planner.look_again
+        self._custodian = Custodian(installation, state, cache, self._clock, self._happened, again)
         self._switchboard = Switchboard(installation.room.equipment, self._happened)
         control = installation.room.control
         self._surface = Surface(
@@ -144,7 +148,11 @@ class _Daemon:
         return Engine(stage, ReturningSink(open_sink), len(outputs), self._feed.heard)
 
     def _opener(self, cache: Path) -> Callable[[str], Playback]:
-        return lambda name: playback_of(self._installation, open_performance(self._installation, name, cache))
+        def opened(name: str) -> Playback:
+            knots_db = self._planner.outcome.knots_db.get(name, ())
+            return playback_of(self._installation, open_performance(self._installation, name, cache), knots_db)
+
+        return opened
 
     def _remembered(self) -> Memory:
         try:
@@ -166,10 +174,11 @@ class _Daemon:
         await self._timekeeper.ask()
         self._timekeeper.look()
         transport = await open_surface(self._installation.room.control, self._surface)
-        keeping = (self._timekeeper.keep_asking(), self._keep_switching(), self._swaps.keep())
+        keeping = (self._timekeeper.keep_asking(), self._keep_switching(), self._swaps.keep(), self._custodian.keep())
         beside = [asyncio.create_task(one) for one in keeping]
         self._scribe.start()
         self._happened("started", f"{self._installation.piece.title}, {self._installation.room.place}")
+        self._happened("in force", in_force(self._installation))
         for finding in self._installation.findings:
             self._happened(finding.severity, str(finding))
         self._engine.start()
@@ -225,6 +234,7 @@ class _Daemon:
         self._deadman.stop()
         self._planner.end()
         self._swaps.end()
+        self._custodian.end()
         self._triggers.stop()
         ended = self._engine.stop(LAST_FADE_S, 0.0 if self._rounds.stands else STOP_S)
         self._log_tallies()
@@ -253,6 +263,7 @@ class _Daemon:
             self._planner.trouble,
             self._scribe.trouble,
             self._surface.counts.too_often,
+            self._timekeeper.doubt,
             conditions(self._state_folder),
         )
 
@@ -287,7 +298,7 @@ class _Daemon:
             self._timekeeper.use(taken.hours, taken.calendar)
             self._keeper.programme = taken.hours.programme
             self._planner.take(taken)
-            self._swaps.installation = taken
+            self._swaps.installation = self._custodian.installation = taken
             self._triggers.look_again()
 
     async def _keep_switching(self) -> None:
@@ -330,6 +341,7 @@ class _Daemon:
 
     def _asked(self, event: Event) -> None:
         self._keeper.tell(event)
+        self._due_s.pop(self._write_down, None)  # a power cut in the next seconds must not undo it
         self._wake()
 
     def _wake(self) -> None:
@@ -360,7 +372,12 @@ class _Daemon:
         return Known(
             house=self._keeper.house,
             engine=self._engine.snapshot,
-            alarms=[*self._rounds.alarms, *self._hours.alarms, *self._timekeeper.alarms, *self._swaps.alarms],
+            alarms=[
+                *self._rounds.alarms,
+                *self._hours.alarms,
+                *self._swaps.alarms,
+                *self._custodian.alarms,
+            ],
             events=tuple(self._events),
             ears_known=self._installation.room.levels_at_the_ear == "calibrated",
             advance=self._planner.advance,

@@ -167,7 +167,7 @@ class Engine:
 
     def trim(self, gain: float) -> None:
         """Lower everything by a factor of at most 1."""
-        self._orders.put(partial(self._trim.move, min(1.0, gain), frame_at(TRIM_S)))
+        self._orders.put(partial(self._set_trim, min(1.0, gain)))
 
     def reopen(self, why: str) -> None:
         """Let go of the sink and open it anew."""
@@ -334,6 +334,10 @@ class Engine:
             section=None,
             plan_gain=turn.gain,
         )
+
+    def _set_trim(self, gain: float) -> None:
+        """In silence at once, so that what begins next begins as low as it shall be."""
+        self._trim.move(gain, 0 if self._turn is None else frame_at(TRIM_S))
 
     def _refuse(self, number: int, performance: str, why: str) -> None:
         self._turn, self._crossing = None, None

@@ -46,6 +46,7 @@ def vitals(
     planning_trouble: str | None,
     log_trouble: str | None,
     too_often: int,
+    clock_doubt: str | None,
     machine: Conditions,
 ) -> Vitals:
     """Everything, as it is now."""
@@ -73,7 +74,7 @@ def vitals(
         disk_free_share=machine.disk_free_share,
         memory_bytes=machine.memory_bytes,
         too_often=too_often,
-        clock_sure=machine.clock_sure,
+        clock_doubt=clock_doubt,
         temperature_c=machine.temperature_c,
         throttled=machine.throttled,
     )

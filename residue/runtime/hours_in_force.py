@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import datetime
 
 from residue.installation.load import HOURS, Installation, find_performances, read_hours
 from residue.problems import ProblemError, Severity
+from residue.schedule import agenda
 from residue.schedule.beside import CALENDAR_FILE
 from residue.schedule.watched import Refused, Taken, Watched
 
@@ -17,11 +19,14 @@ class HoursInForce:
     happened: told what goes into the event log: kind, text.
     """
 
-    def __init__(self, installation: Installation, happened: Callable[[str, str], None]) -> None:
+    def __init__(
+        self, installation: Installation, now: Callable[[], datetime], happened: Callable[[str, str], None]
+    ) -> None:
         self.installation = installation
         """With the hours in force."""
         self.alarms: list[str] = []
         """What is wrong with the files as they stand now; empty while they are in force."""
+        self._now = now
         self._happened = happened
         paths = [installation.folder / HOURS, installation.folder / CALENDAR_FILE]
         self._watched = Watched(paths, self._read)
@@ -31,7 +36,8 @@ class HoursInForce:
         match self._watched.look(monotonic_s):
             case Taken(installation):
                 self.installation, self.alarms = installation, []
-                self._happened("hours", "The new hours are in force.")
+                understood = agenda.at_present(installation.calendar, self._now())
+                self._happened("hours", f"The new hours are in force. {understood}")
                 return installation
             case Refused(error):
                 self.alarms = [f"The new hours are refused, and the old ones stay in force. {error}"]
@@ -41,7 +47,7 @@ class HoursInForce:
     def _read(self) -> Installation:
         folder = self.installation.folder
         performances = find_performances(folder)
-        hours, calendar, findings = read_hours(folder, performances)
-        if hours is None or calendar is None or any(finding.severity is Severity.STOPS for finding in findings):
+        hours, answers, findings = read_hours(folder, performances)
+        if hours is None or answers is None or any(finding.severity is Severity.STOPS for finding in findings):
             raise ProblemError(findings)
-        return replace(self.installation, hours=hours, calendar=calendar, performances=performances)
+        return replace(self.installation, hours=hours, answers=answers, performances=performances)

@@ -51,7 +51,7 @@ def step(house: House, event: Event, world: World, programme: Programme) -> Outc
         settled = replace(settled, state=State.FAULTED)
     settled = replace(settled, reason=_REASON[settled.state](settled, world, programme))
     if (trim_db := _whole_trim_db(settled)) != world.engine.trim_db:
-        actions = (*actions, SetTrim(trim_db))
+        actions = (SetTrim(trim_db), *actions)  # before a start: what begins begins as low as it shall be
     if (settled.state, settled.turn, settled.reason) != (house.state, house.turn, house.reason):
         settled = replace(settled, since=world.now)
         actions = (*actions, Log(settled.state, settled.reason))

@@ -4,48 +4,78 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 
 from residue.archive.fixity import verify
+from residue.archive.permission import check_permission
 from residue.installation.load import Installation, load
+from residue.loudness.cautions import CAUTIONS, LIGHT_CAUTION
+from residue.loudness.picture import draw_plan
+from residue.loudness.room_findings import plan_findings
 from residue.output.opening import check_device
 from residue.problems import Finding, ProblemError, Severity
 from residue.progress import Progress, silent
 from residue.runtime.clock import Clock
-from residue.runtime.preparation import open_performance, plan_programme, playback_of, sounding_outputs
+from residue.runtime.planning import keep, outcome_of
+from residue.runtime.preparation import (
+    level_profile,
+    open_performance,
+    plan_programme,
+    playback_of,
+    sounding_outputs,
+)
+from residue.schedule import agenda
+from residue.schedule.doubts import doubts
+from residue.schedule.spans import local
+from residue.schedule.trust import EARLIEST, Witnesses, witnesses
 
+AHEAD_DAYS = 366
+"""So far ahead the hours are looked through for what is odd."""
 LEAST_FREE_BYTES = 1 << 30
-"""A season's level log takes some 50 MB, and prepared channels as much an hour: 1 GiB leaves room for both."""
-EARLIEST_YEAR = 2026
-"""A clock that shows less has lost its battery: this was written in 2026."""
-_TIME_IS_SYNCHRONISED = Path("/run/systemd/timesync/synchronized")
+"""A season's level log takes some 50 MB; an hour of a prepared channel 0.7 GB as sound, 0.03 GB as a slow signal."""
 
 
-def inspect(folder: Path, device: str | None, cache: Path, clock: Clock, progress: Progress = silent) -> list[Finding]:
-    """All findings about an installation, what stops it first. device: instead of room.toml's."""
+def inspect(
+    folder: Path,
+    device: str | None,
+    cache: Path,
+    clock: Clock,
+    progress: Progress = silent,
+    picture: Path | None = None,
+) -> list[Finding]:
+    """All findings about an installation, what stops it first.
+
+    device: instead of room.toml's. picture: the PNG or SVG to draw the plan into, if there is one.
+    """
     try:
         installation = load(folder)
     except ProblemError as error:
         return list(error.findings)
-    findings = [*installation.findings, *_clock(clock), *_hours(installation, clock.now())]
+    findings = [*installation.findings, *_clock(clock.now(), witnesses()), *_hours(installation, clock.now())]
     findings += check_device(device or installation.room.device, sounding_outputs(installation))
     findings += _disk(cache)
+    day = local(clock.now(), installation.calendar.zone).date()
     broken = [
-        finding for name in _programme(installation) for finding in _performance(installation, name, cache, progress)
+        finding
+        for name in _programme(installation)
+        for finding in _performance(installation, name, cache, day, progress)
     ]
     findings += broken
     if not any(finding.severity is Severity.STOPS for finding in broken):
-        findings += _plan(installation, cache, progress)
+        findings += _plan(installation, cache, picture, progress)
+    findings += _cautions(installation)
     order = list(Severity)
     return sorted(findings, key=lambda finding: order.index(finding.severity))
 
 
 def _programme(installation: Installation) -> list[str]:
-    return installation.hours.performances
+    return installation.played
 
 
-def _performance(installation: Installation, name: str, cache: Path, progress: Progress) -> Iterator[Finding]:
+def _performance(
+    installation: Installation, name: str, cache: Path, day: date, progress: Progress
+) -> Iterator[Finding]:
     found = verify(installation.performances[name], progress)
     yield from found
     if any(finding.severity is Severity.STOPS for finding in found):
@@ -53,36 +83,48 @@ def _performance(installation: Installation, name: str, cache: Path, progress: P
     try:
         performance = open_performance(installation, name, cache, progress)
         playback_of(installation, performance)
+        yield from check_permission(performance.performance, name, day)
         yield from performance.notes
     except ProblemError as error:
         yield from error.findings
 
 
-def _plan(installation: Installation, cache: Path, progress: Progress) -> Iterator[Finding]:
-    planned = plan_programme(installation, _programme(installation), cache, progress)
+def _plan(installation: Installation, cache: Path, picture: Path | None, progress: Progress) -> Iterator[Finding]:
+    """The plan in words; it is left where the daemon finds it, and drawn if a picture is wanted."""
+    names = _programme(installation)
+    planned = plan_programme(installation, names, cache, progress)
+    yield from plan_findings(planned)
     for performance in planned.performances:
         yield Finding(Severity.NOTES, "plan", performance.words, "")
+    other = "shaped" if installation.piece.arc == "whole" else "whole"
+    if any(performance.gain_db < 0.0 or performance.knots_db for performance in planned.performances):
+        for performance in plan_programme(installation, names, cache, arc=other).performances:
+            yield Finding(Severity.NOTES, f'plan, with arc = "{other}" in piece.toml', performance.words, "")
+    profiles = {name: level_profile(installation, open_performance(installation, name, cache), cache) for name in names}
+    keep(outcome_of(planned, {name: held.duration_s for name, held in profiles.items()}, {}), installation, cache)
+    if picture is not None:
+        draw_plan(picture, planned, profiles)
 
 
-def _clock(clock: Clock) -> Iterator[Finding]:
-    if clock.now().year < EARLIEST_YEAR:
-        what = f"The machine's clock says {clock.now():%Y-%m-%d %H:%M} UTC."
+def _cautions(installation: Installation) -> Iterator[Finding]:
+    feeds = any(node.family == "feeds" for node in installation.graph.nodes.values())
+    for caution in (*CAUTIONS, *([LIGHT_CAUTION] if feeds else [])):
+        yield Finding(Severity.NOTES, "caution", caution, "")
+
+
+def _clock(now: datetime, asked: Witnesses) -> Iterator[Finding]:
+    if now < EARLIEST:
+        what = f"The machine's clock says {now:%Y-%m-%d %H:%M} UTC."
         yield Finding(Severity.STOPS, "clock", what, "Set it, and let it be synchronised.")
-    elif not _TIME_IS_SYNCHRONISED.exists():
+    elif not asked.service:
         what = "The machine does not say that its clock is synchronised."
         mend = "Switch on systemd-timesyncd or another NTP client, or check the clock by hand now and then."
         yield Finding(Severity.WARNS, "clock", what, mend)
 
 
 def _hours(installation: Installation, now: datetime) -> Iterator[Finding]:
-    days = installation.calendar
-    opening, change = days.opening_at(now), days.next_change(now)
-    if opening is not None:
-        yield Finding(Severity.NOTES, "hours", f"Open now, until {opening.closes:%A %d %B %H:%M}.", "")
-    elif change is not None:
-        yield Finding(Severity.NOTES, "hours", f"Closed now; opens {change:%A %d %B %H:%M}.", "")
-    else:
-        yield Finding(Severity.WARNS, "hours.toml", "The house never opens.", "Write spans under [weekly].")
+    yield Finding(Severity.NOTES, "hours", agenda.at_present(installation.calendar, now), "")
+    yield from doubts(installation.hours, installation.answers, local(now, installation.hours.zone).date(), AHEAD_DAYS)
 
 
 def _disk(folder: Path) -> Iterator[Finding]:

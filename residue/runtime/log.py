@@ -14,6 +14,8 @@ from contextlib import closing
 from dataclasses import astuple, dataclass, fields
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import TypeVar
+from urllib.parse import quote
 
 from residue.loudness.history import SentHistory, SentRow
 from residue.runtime.clock import Uptime
@@ -66,6 +68,8 @@ class LevelRow:
     muted_frames: int
     outputs: str
     """The same quantities of each output, as JSON."""
+    sent: str
+    """Mean level by what the caps listen to, as JSON."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,11 +100,21 @@ class EventRow:
 
 
 Row = LevelRow | SecondRow | EventRow
+R = TypeVar("R", LevelRow, SecondRow, EventRow)
 _TABLES: dict[type[Row], str] = {LevelRow: "level", SecondRow: "second", EventRow: "event"}
 _KEPT: dict[type[Row], timedelta] = {LevelRow: KEPT, SecondRow: SECONDS_KEPT, EventRow: KEPT}
 _SQL_TYPES = {"str": "TEXT", "float": "REAL", "int": "INTEGER"}
 ENDED = "ended"
 """The kind of the event with which a run ends that was not cut."""
+
+
+@dataclass(frozen=True, slots=True)
+class Logged:
+    """What the log tells of a stretch of time, in order."""
+
+    minutes: Sequence[LevelRow] = ()
+    seconds: Sequence[SecondRow] = ()
+    events: Sequence[EventRow] = ()
 
 
 def timestamp(moment: datetime) -> str:
@@ -164,6 +178,31 @@ class LevelLog:
                 connection.execute(f"DELETE FROM {table} WHERE utc < ?", (timestamp(now - _KEPT[row]),))
             connection.execute("DELETE FROM event WHERE rowid <= (SELECT max(rowid) FROM event) - ?", (MOST_EVENTS,))
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+
+    def between(self, start: datetime, end: datetime) -> Logged:
+        """The rows that end after start and not after end; a log that is not there tells nothing. Writes nothing."""
+        if not self._path.exists():
+            return Logged()
+        with closing(sqlite3.connect(f"file:{quote(str(self._path.absolute()))}?mode=ro", uri=True)) as connection:
+            return Logged(
+                self._rows(connection, LevelRow, start, end),
+                self._rows(connection, SecondRow, start, end),
+                self._rows(connection, EventRow, start, end),
+            )
+
+    def last_moment(self) -> datetime | None:
+        """The end of the last minute that was logged."""
+        if not self._path.exists():
+            return None
+        with closing(sqlite3.connect(f"file:{quote(str(self._path.absolute()))}?mode=ro", uri=True)) as connection:
+            (last,) = connection.execute("SELECT max(utc) FROM level").fetchone()
+        return None if last is None else datetime.fromisoformat(last)
+
+    @staticmethod
+    def _rows(connection: sqlite3.Connection, kind: type[R], start: datetime, end: datetime) -> list[R]:
+        names = ", ".join(f.name for f in fields(kind))
+        asked = f"SELECT {names} FROM {_TABLES[kind]} WHERE utc > ? AND utc <= ? ORDER BY utc"
+        return [kind(*row) for row in connection.execute(asked, (timestamp(start), timestamp(end)))]
 
     def sent_before(self, now: datetime, up: Uptime, window_s: float) -> SentHistory:
         """What the governor has to count as sent before its first frame; what cannot be read counts as the most.

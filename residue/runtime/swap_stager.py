@@ -34,7 +34,7 @@ class Asked:
 
 def checked(wish: Wish, installation: Installation, at: datetime) -> Asked:
     """A wish that can be looked into. Raises ValueError, in a person's words: also for a way out of the folder."""
-    names = installation.hours.performances
+    names = installation.played
     if wish.performance not in names:
         raise ValueError(
             f'There is no performance "{wish.performance}" in the programme. {nearest(wish.performance, names)}'

@@ -96,7 +96,7 @@ class Swaps:
     # What stands in performances/.
 
     def _find(self, now_s: float) -> None:
-        names = self._installation.hours.performances
+        names = self._installation.played
         found: dict[str, Candidate] = {}
         for candidate in (*waiting(self._performances), *dropped(self._performances, names)):
             found.setdefault(candidate.name, candidate)

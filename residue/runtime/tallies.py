@@ -74,6 +74,7 @@ def _level_row(tally: Tally, now: datetime, then: Circumstances) -> LevelRow:
         limiter_gain_db=tally.limiter_db,
         muted_frames=tally.muted_frames,
         outputs=json.dumps({name: _columns(received) for name, received in tally.outputs.items()}),
+        sent=_sent(tally),
     )
 
 
@@ -104,8 +105,6 @@ def _rounded(level: float) -> float | None:
 
 def _second(tally: Tally, now: datetime, up: Uptime) -> SecondRow:
     place = tally.place
-    # Rounded up, so that what the governor counts after a restart is never less than what was sent.
-    sent = {key: ceil(level * 100.0) / 100.0 if isfinite(level) else None for key, level in tally.sent.items()}
     return SecondRow(
         utc=timestamp(now),
         boot=up.boot,
@@ -115,5 +114,11 @@ def _second(tally: Tally, now: datetime, up: Uptime) -> SecondRow:
         lceq_db=_rounded(place.lceq),
         laf_max_db=_rounded(place.laf_max),
         lc_peak_db=_rounded(place.lc_peak),
-        sent=json.dumps(sent),
+        sent=_sent(tally),
     )
+
+
+def _sent(tally: Tally) -> str:
+    """Rounded up, so that what the governor counts after a restart is never less than what was sent."""
+    sent = {key: ceil(level * 100.0) / 100.0 if isfinite(level) else None for key, level in tally.sent.items()}
+    return json.dumps(sent)

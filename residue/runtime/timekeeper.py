@@ -65,11 +65,11 @@ class Timekeeper:
         return self._calendar.next_change(moment)
 
     @property
-    def alarms(self) -> list[str]:
-        """What somebody should know of the clock."""
+    def doubt(self) -> str | None:
+        """What somebody should know of the clock; None while it can be relied on."""
         if self.known.trust is not Trust.UNSURE:
-            return []
-        return [f"The clock is unsure; the house is to be {_TOLD[self._hours.when_clock_is_unsure]} meanwhile."]
+            return None
+        return f"The clock is unsure; the house is to be {_TOLD[self._hours.when_clock_is_unsure]} meanwhile."
 
 
 _TOLD = {"closed": "closed", "open": "open", "last known": "open or closed by the last time that was known"}

@@ -2,39 +2,51 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
-from residue.problems import Finding, Severity, stopping
-from residue.schedule import events
+from residue.problems import Finding, stopping
 from residue.schedule.calendar import Calendar
+from residue.schedule.events import Events, read
 from residue.schedule.hours import Hours, calendar
+from residue.schedule.opening import Terms
 from residue.schedule.tables import Weekly
 
 CALENDAR_FILE = "hours.ics"
 
 
-def calendar_of(folder: Path, hours: Hours) -> tuple[Calendar, Sequence[Finding]]:
-    """When the house is open, and what the curator may want to know though nothing stops it.
+@dataclass(frozen=True)
+class Answers:
+    """What both files say together.
 
+    events: the calendar file.
+    terms: those of private views, each with the place where they are written.
+    findings: what the curator may want to know though nothing stops it.
+    """
+
+    calendar: Calendar
+    events: Events | None
+    terms: Mapping[Terms, str]
+    findings: Sequence[Finding]
+
+
+def calendar_of(folder: Path, hours: Hours, known: Collection[str] | None = None) -> Answers:
+    """When the house is open.
+
+    known: the performances that there are.
     Raises ProblemError where the calendar file cannot be relied on, or both files give everyday hours.
     """
     path = folder / CALENDAR_FILE
+    terms = {
+        view.terms: f"hours.toml: private_view[{number}]" for number, view in enumerate(hours.private_view, start=1)
+    }
     if not path.exists():
-        return calendar(hours), _doubtful(hours)
+        return Answers(calendar(hours), None, terms, ())
     if hours.weekly != Weekly() or hours.opening_hours or hours.season:
         what = f"Both this file and {CALENDAR_FILE} say when the house is open from day to day."
         mend = "Leave weekly, opening_hours and season out of hours.toml, or move the calendar file away."
         raise stopping("hours.toml", what, mend)
-    read = events.read(path, hours.zone)
-    return calendar(hours, read.source), [*_doubtful(hours), *read.findings]
-
-
-def _doubtful(hours: Hours) -> list[Finding]:
-    closed = {day for exception in hours.exception if not exception.open for day in exception.dates}
-    mend = "It will be open for that; take one of them out if it is not meant."
-    return [
-        Finding(Severity.WARNS, "hours.toml", f"{view.date} is closed by an exception, and has a private view.", mend)
-        for view in hours.private_view
-        if view.date in closed
-    ]
+    found = read(path, hours.zone, known)
+    both = calendar(hours, found.everyday, found.private_views)
+    return Answers(both, found, {**found.terms, **terms}, found.findings)

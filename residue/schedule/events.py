@@ -15,20 +15,22 @@ from __future__ import annotations
 import datetime as dt
 import re
 import warnings
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
+from hashlib import sha256
+from math import isnan, nan
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import icalendar
 import recurring_ical_events
 
-from residue.problems import Finding, ProblemError, Severity, stopping
-from residue.schedule.calendar import Source
-from residue.schedule.event_checks import check_event, times
+from residue.problems import Finding, ProblemError, Severity, nearest, stopping
+from residue.schedule.event_checks import called, check_event, times
 from residue.schedule.opening import EVERYDAY, Opening, Terms, without
-from residue.schedule.spans import instant
+from residue.schedule.spans import instant, local
 
 MOST_BYTES = 4_000_000
 MOST_EVENTS = 5_000
@@ -51,24 +53,53 @@ WORDS: Mapping[Meaning, tuple[str, ...]] = {
 }
 """The words by which an event says what it means; the first that is found decides."""
 
-_TRIM = re.compile(r"trim\s*[:=]\s*(-?\d+(?:\.\d+)?)\s*dB", re.IGNORECASE)
+_TRIM = re.compile(r"\btrim\b\s*[:=]?\s*(?:([-−–]?)\s*(\d+(?:[.,]\d+)?))?", re.IGNORECASE)
+_MARKUP = re.compile(r"<[^>]*>")
+"""Some calendar programs write descriptions as HTML."""
 _PERFORMANCES = re.compile(r"performances?\s*[:=]\s*(.+)", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """An event on one day."""
+
+    meaning: Meaning
+    piece: Opening
+    """From when to when, and its summary."""
+    once: bool
+    """It is not repeated."""
 
 
 @dataclass(frozen=True)
 class Events:
     """A calendar file that was read and can be relied upon.
 
+    said: gives every event that counts during some local days.
+    digest: of the text.
+    terms: those of private views, each with the place where they are written.
     findings: what the curator may want to know though nothing stops it.
     """
 
-    source: Source
+    said: Callable[[dt.date, int], list[Said]]
+    digest: str
+    terms: Mapping[Terms, str]
     findings: tuple[Finding, ...]
 
+    def everyday(self, first: dt.date, days: int) -> list[Opening]:
+        """What is open, less what is closed."""
+        said = self.said(first, days)
+        closed = [one.piece for one in said if one.meaning is Meaning.CLOSED]
+        return without((one.piece for one in said if one.meaning is Meaning.OPEN), closed)
 
-def read(path: Path, zone: ZoneInfo) -> Events:
+    def private_views(self, first: dt.date, days: int) -> list[Opening]:
+        """Beside that."""
+        return [one.piece for one in self.said(first, days) if one.meaning is Meaning.PRIVATE_VIEW]
+
+
+def read(path: Path, zone: ZoneInfo, known: Collection[str] | None = None) -> Events:
     """The openings of a calendar file; times that name no zone are meant in `zone`.
 
+    known: the performances that there are; private views may name no others.
     Raises ProblemError with everything that is wrong, by line and date.
     """
     text = _text(path)
@@ -77,18 +108,22 @@ def read(path: Path, zone: ZoneInfo) -> Events:
         event for calendar in calendars for event in calendar.walk("VEVENT") if isinstance(event, icalendar.Event)
     ]
     lines = [number for number, line in enumerate(text.splitlines(), 1) if line.strip().upper() == "BEGIN:VEVENT"]
+    private: dict[Terms, str] = {}
     for event, line in zip(events, lines, strict=True):
         where = f"{path.name}: line {line}"
-        findings += check_event(event, where) or _check_terms(event, where)
+        found = check_event(event, where) or _check_terms(event, where, known)
+        findings += found
+        if not found and meaning(event) is Meaning.PRIVATE_VIEW:
+            private.setdefault(terms(event), where)
     if any(finding.severity is Severity.STOPS for finding in findings):
         raise ProblemError(findings)
     try:  # whatever the libraries cannot work with shows when the first day is worked out
-        source = _source(calendars, zone)
-        list(source(dt.date(2000, 1, 1), 1))
+        said = _sayings(calendars, zone)
+        said(dt.date(2000, 1, 1), 1)
     except (ValueError, KeyError, TypeError, OverflowError) as error:
         what = f"Its events cannot be worked out: {error}."
         raise stopping(path.name, what, "Export the calendar again.") from error
-    return Events(source, tuple(findings))
+    return Events(said, sha256(text.encode()).hexdigest(), private, tuple(findings))
 
 
 def meaning(event: icalendar.Event) -> Meaning:
@@ -106,10 +141,14 @@ def meaning(event: icalendar.Event) -> Meaning:
 
 def terms(event: icalendar.Event) -> Terms:
     """What is particular to a private view, by its description."""
-    description = str(event.get("DESCRIPTION", ""))
+    description = _MARKUP.sub("\n", str(event.get("DESCRIPTION", "")))
     trim, performances = _TRIM.search(description), _PERFORMANCES.search(description)
     names = performances[1].split(",") if performances else []
-    return Terms(float(trim[1]) if trim else 0.0, tuple(name.strip() for name in names if name.strip()))
+    trim_db = 0.0
+    if trim is not None:
+        size_db = float(trim[2].replace(",", ".")) if trim[2] else nan
+        trim_db = -size_db if trim[1] else size_db
+    return Terms(trim_db, tuple(name.strip() for name in names if name.strip()))
 
 
 def _text(path: Path) -> str:
@@ -150,30 +189,44 @@ def _parsed(text: str, name: str) -> tuple[list[icalendar.Calendar], list[Findin
     return calendars, [Finding(Severity.WARNS, name, str(doubt.message), mend) for doubt in doubts]
 
 
-def _check_terms(event: icalendar.Event, where: str) -> list[Finding]:
+def _check_terms(event: icalendar.Event, where: str, known: Collection[str] | None) -> list[Finding]:
     if meaning(event) is Meaning.NOTE:
-        what = f"'{event.get('SUMMARY', '')}' lasts all day and says neither open nor closed: it is left aside."
+        what = f"{called(event)} lasts all day and says neither open nor closed: it is left aside."
         return [Finding(Severity.NOTES, where, what, "Add one of these words if it should count.")]
-    if not -40.0 <= terms(event).trim_db <= 0.0:
-        what = f"'{event.get('SUMMARY', '')}' asks for a trim of {terms(event).trim_db:g} dB."
-        return [Finding(Severity.STOPS, where, what, "A trim only lowers: write one from -40 to 0 dB.")]
-    return []
+    if meaning(event) is not Meaning.PRIVATE_VIEW:
+        return []
+    on, found = terms(event), []
+    if not -40.0 <= on.trim_db <= 0.0:
+        asked = "a trim that cannot be read" if isnan(on.trim_db) else f"a trim of {on.trim_db:g} dB"
+        mend = "A trim only lowers: write one from -40 to 0, such as trim: -6 dB."
+        found.append(Finding(Severity.STOPS, where, f"{called(event)} asks for {asked}.", mend))
+    for name in on.performances:
+        if known is not None and name not in known:
+            what = f'{called(event)} asks for a performance "{name}", which there is not.'
+            found.append(Finding(Severity.STOPS, where, what, nearest(name, known)))
+    return found
 
 
-def _source(calendars: Sequence[icalendar.Calendar], zone: ZoneInfo) -> Source:
+def _sayings(calendars: Sequence[icalendar.Calendar], zone: ZoneInfo) -> Callable[[dt.date, int], list[Said]]:
     queries = [recurring_ical_events.of(calendar) for calendar in calendars]
+    repeated = {
+        str(event.get("UID"))
+        for calendar in calendars
+        for event in calendar.walk("VEVENT")
+        if "RRULE" in event or "RDATE" in event
+    }
 
-    def during(first: dt.date, days: int) -> list[Opening]:
+    def during(first: dt.date, days: int) -> list[Said]:
         begin, end = instant(first, 0, zone), instant(first + dt.timedelta(days=days), 0, zone)
         happening = [event for query in queries for event in query.between(begin, end)]
-        counted = [event for event in happening if str(event.get("STATUS", "")).upper() != "CANCELLED"]
-        by = {meant: [one for one in counted if meaning(one) is meant] for meant in Meaning}
-        closed = [piece for event in by[Meaning.CLOSED] for piece in _openings(event, zone, EVERYDAY)]
-        everyday = [piece for event in by[Meaning.OPEN] for piece in _openings(event, zone, EVERYDAY)]
-        private = [piece for event in by[Meaning.PRIVATE_VIEW] for piece in _openings(event, zone, terms(event))]
-        return [*without(everyday, closed), *private]
+        return [
+            Said(meant, piece, once=str(event.get("UID")) not in repeated)
+            for event in happening
+            if str(event.get("STATUS", "")).upper() != "CANCELLED" and (meant := meaning(event)) is not Meaning.NOTE
+            for piece in _openings(event, zone, terms(event) if meant is Meaning.PRIVATE_VIEW else EVERYDAY)
+        ]
 
-    return during
+    return lru_cache(maxsize=4)(during)  # asked for each page twice: for everyday hours and for private views
 
 
 def _openings(event: icalendar.Event, zone: ZoneInfo, on: Terms) -> Iterator[Opening]:
@@ -181,7 +234,7 @@ def _openings(event: icalendar.Event, zone: ZoneInfo, on: Terms) -> Iterator[Ope
     why = str(event.get("SUMMARY", "")).strip() or "calendar"
     opens, closes = times(event)
     if isinstance(opens, dt.datetime) and isinstance(closes, dt.datetime):
-        yield Opening(_placed(opens, zone), _placed(closes, zone), why, on)
+        yield Opening(local(_placed(opens, zone), zone), local(_placed(closes, zone), zone), why, on)
         return
     for n in range((closes - opens).days):
         day = opens + dt.timedelta(days=n)
@@ -189,4 +242,4 @@ def _openings(event: icalendar.Event, zone: ZoneInfo, on: Terms) -> Iterator[Ope
 
 
 def _placed(moment: dt.datetime, zone: ZoneInfo) -> dt.datetime:
-    return moment.replace(tzinfo=zone) if moment.tzinfo is None else moment.astimezone(dt.UTC)
+    return moment.replace(tzinfo=zone) if moment.tzinfo is None else moment

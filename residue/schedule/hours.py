@@ -43,38 +43,37 @@ class Hours(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     exception: tuple[SpecialDay, ...] = ()
     private_view: tuple[PrivateView, ...] = ()
     programme: Programme
+    security: Weekly | None = None
+    """When somebody watches over the building; an opening outside it is pointed out."""
     when_clock_is_unsure: Literal["closed", "open", "last known"] = "closed"
     """What to go by while the machine cannot know the time: see residue.schedule.trust."""
 
     def __post_init__(self) -> None:
+        if faults := list(self._faults()):
+            raise ValueError(*faults)
+
+    def _faults(self) -> Iterator[str]:
         if self.time_zone not in zone_names():
             near = difflib.get_close_matches(self.time_zone, zone_names(), n=1)
             mend = f"Did you mean {near[0]}?" if near else "Write a name such as Europe/Berlin."
-            raise ValueError(f"'{self.time_zone}' is no time zone of the IANA database. {mend}")
+            yield f"time_zone: '{self.time_zone}' is no time zone of the IANA database. {mend}"
         counted = Counter(day for special in self.exception for day in special.dates)
         for day, times in counted.items():
             if times > 1:
-                raise ValueError(f"{day} stands in {times} exceptions. Keep one for each date.")
+                yield f"exception: {day} stands in {times} exceptions. Keep one for each date."
         for earlier, later in pairwise(sorted(self.season, key=lambda season: season.first)):
             if later.first <= earlier.until:
-                raise ValueError(
-                    f"The seasons '{earlier.name}' and '{later.name}' overlap. Let one end before the other."
-                )
+                yield f"season: The seasons '{earlier.name}' and '{later.name}' overlap. Let one end before the other."
         if self.opening_hours:
-            osm.check(self.opening_hours)
+            if (fault := osm.fault(self.opening_hours)) is not None:
+                yield f"opening_hours: {fault}"
             if self.weekly != Weekly():
-                raise ValueError("There are both weekly hours and opening_hours. Keep one of them.")
+                yield "There are both weekly hours and opening_hours. Keep one of them."
 
     @property
     def zone(self) -> ZoneInfo:
         """The zone of the place."""
         return ZoneInfo(self.time_zone)
-
-    @property
-    def performances(self) -> list[str]:
-        """Every performance that is named anywhere, once."""
-        private = (name for view in self.private_view for name in view.performances)
-        return list(dict.fromkeys([*self.programme.names, *private]))
 
 
 @cache
@@ -83,10 +82,11 @@ def zone_names() -> frozenset[str]:
     return frozenset(available_timezones()) - _MACHINE_ZONES
 
 
-def calendar(hours: Hours, events: Source | None = None) -> Calendar:
+def calendar(hours: Hours, events: Source | None = None, private_views: Source | None = None) -> Calendar:
     """When these hours say that the house is open.
 
-    events: the openings of a calendar file, which stand in the place of the weekly hours.
+    events: the everyday openings of a calendar file, which stand in the place of the weekly hours.
+    private_views: those of a calendar file, beside the ones of hours.toml.
     """
     zone = hours.zone
     layers = [_exceptions(hours), _holidays(hours), _seasons(hours)]
@@ -108,6 +108,8 @@ def calendar(hours: Hours, events: Source | None = None) -> Calendar:
         for view in hours.private_view:
             if first <= view.date < last:
                 yield from openings_on(view.date, view.open, view.why, zone, view.terms)
+        if private_views is not None:
+            yield from private_views(first, days)
 
     return PagedCalendar(zone, source)
 

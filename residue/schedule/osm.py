@@ -26,15 +26,14 @@ _NOT_HERE = {
 """What may stand in an opening_hours text, but not in hours.toml, and why."""
 
 
-def check(text: str) -> None:
-    """Raises ValueError, in a person's words, for what cannot be read or would have to be guessed."""
+def fault(text: str) -> str | None:
+    """A person's sentences for what cannot be read or would have to be guessed; None where nothing is wrong."""
     for pattern, mend in _NOT_HERE.items():
         if re.search(pattern, text):
-            raise ValueError(f"'{text}' {mend}")
+            return f"'{text}' {mend}"
     if not opening_hours.validate(text):
-        raise ValueError(
-            f"'{text}' is not in the form of opening_hours. Write it as Tu-Su 10:00-18:00; Th 10:00-20:00."
-        )
+        return f"'{text}' is not in the form of opening_hours. Write it as Tu-Su 10:00-18:00; Th 10:00-20:00."
+    return None
 
 
 def source(text: str, zone: ZoneInfo) -> Source:

@@ -6,10 +6,12 @@ All of it follows from the opening's date and the number of the item alone, so t
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from functools import lru_cache
+from functools import lru_cache, partial
+from itertools import pairwise, permutations
+from math import factorial
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
@@ -21,6 +23,9 @@ from residue.schedule.spans import WEEKDAYS, day_time, instant
 
 Names = Annotated[tuple[str, ...], Meta(min_length=1)]
 
+_SHUFFLES = 24
+"""Our choice: with five performances all that there are; times the places to begin at, more than a season has days."""
+
 
 class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """[programme] of hours.toml."""
@@ -28,7 +33,7 @@ class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     performances: Names
     """Names of folders under performances/, played again and again."""
     order: Literal["listed", "shuffled"] = "listed"
-    """Shuffled: each day another order, all once before any twice, and none twice in a row."""
+    """Shuffled: each day another order, gone through again and again."""
     share: dict[str, Annotated[int, Meta(ge=1, le=100)]] = {}
     """How often a performance is played in the time in which one without a share is played once; evenly spread."""
     weekday: dict[str, Names] = {}
@@ -45,19 +50,41 @@ class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     """Where to go on after a hold or a power cut within one opening."""
 
     def __post_init__(self) -> None:
+        if faults := list(self._faults()):
+            raise ValueError(*faults)
+
+    def _faults(self) -> Iterator[str]:
         if self.share and self.order == "shuffled":
-            raise ValueError("The programme has both shares and the order shuffled. Keep one of them.")
+            yield "The programme has both shares and the order shuffled. Keep one of them."
         for day in self.weekday.keys() - set(WEEKDAYS):
-            raise ValueError(f"'{day}' is no day of the week. Write one of: {', '.join(WEEKDAYS)}.")
+            yield f"'{day}' is no day of the week. Write one of: {', '.join(WEEKDAYS)}."
         for name in self.share.keys() - set(self.names):
-            raise ValueError(f"'{name}' has a share but is not in the programme. Add it to performances.")
+            yield f"'{name}' has a share but is not in the programme. Add it to performances."
+        if self.starts == ():
+            yield "The list of starts is empty. Name a time such as 15:30, or leave it out."
         for text in self.starts if isinstance(self.starts, tuple) else ():
-            day_time(text)
+            try:
+                day_time(text)
+            except ValueError as error:
+                yield str(error)
 
     @property
     def names(self) -> list[str]:
         """Every performance that is named anywhere, once."""
         return list(dict.fromkeys([*self.performances, *(name for names in self.weekday.values() for name in names)]))
+
+
+def spacing_s(programme: Programme) -> float:
+    """From the beginning of one performance to the beginning of the next, at least; 0 where they may begin at any time.
+
+    Over a change of the clock by half an hour it may be less by that, once.
+    """
+    if programme.starts == "any time":
+        return 0.0
+    if programme.starts == "full hour":
+        return 3600.0
+    minutes = sorted(map(day_time, programme.starts))
+    return 60.0 * min(later - earlier for earlier, later in pairwise([*minutes, minutes[0] + 24 * 60]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,12 +100,20 @@ def item(programme: Programme, opening: Opening, index: int) -> Item:
     """The `index`-th item (from 0) of the programme in this opening."""
     names = pool(programme, opening)
     if programme.order == "shuffled":
-        round_number, place = divmod(index, len(names))
-        performance = _shuffled(names, opening.opens.date().isoformat(), round_number)[place]
+        order = _shuffled(names, opening.opens.date().isoformat())
     else:
-        cycle = _shared(names, tuple(programme.share.get(name, 1) for name in names))
-        performance = cycle[index % len(cycle)]
-    return Item(performance, programme.rest_s)
+        [order] = rounds(programme, names)
+    return Item(order[index % len(order)], programme.rest_s)
+
+
+def rounds(programme: Programme, names: tuple[str, ...]) -> tuple[tuple[str, ...], ...]:
+    """The orders in which openings may go through these performances, each of them again and again.
+
+    One, from its beginning on; if shuffled some, each from any place on.
+    """
+    if programme.order == "shuffled":
+        return _shuffles(names)
+    return (_shared(names, tuple(programme.share.get(name, 1) for name in names)),)
 
 
 def pool(programme: Programme, opening: Opening) -> tuple[str, ...]:
@@ -103,22 +138,36 @@ def next_start(programme: Programme, opening: Opening, earliest: datetime, zone:
 
 
 @lru_cache(maxsize=256)
-def _shuffled(names: tuple[str, ...], day: str, round_number: int) -> tuple[str, ...]:
-    """The order of one round: by the digest of day, round and name, which is the same on every machine.
+def _shuffled(names: tuple[str, ...], day: str) -> tuple[str, ...]:
+    """The order of one day: one of the shuffles, from one of its places on, by the digest of the date.
 
-    Where a round would begin with what the one before ended with, its first two change places; with two names that
-    would only move the repeat, so these keep the order of the day's first round.
+    A day keeps its order, so that what follows what is known beforehand, to the plan too, and nothing is played twice
+    in a row.
     """
-    if len(names) <= 2:
-        round_number = 0
-    order = sorted(
-        range(len(names)),
-        key=lambda place: hashlib.sha256(f"{day} {round_number} {place} {names[place]}".encode()).digest(),
-    )
-    shuffled = [names[place] for place in order]
-    if round_number > 0 and _shuffled(names, day, round_number - 1)[-1] == shuffled[0]:
-        shuffled[:2] = shuffled[1::-1]
-    return tuple(shuffled)
+    orders = _shuffles(names)
+    drawn, first = divmod(int.from_bytes(_digest(day, *names)), len(names))
+    order = orders[drawn % len(orders)]
+    return order[first:] + order[:first]
+
+
+@lru_cache(maxsize=64)
+def _shuffles(names: tuple[str, ...]) -> tuple[tuple[str, ...], ...]:
+    """The orders that a day may draw: all there are if they are few, else some by digest, on every machine the same.
+
+    Each begins with the first name: those that differ only in where they begin are one.
+    """
+    first, *others = names
+    if factorial(len(others)) <= _SHUFFLES:
+        orders = list(permutations(others))
+    else:
+        places = range(len(others))
+        drawn = (sorted(places, key=partial(_digest, number)) for number in range(_SHUFFLES))
+        orders = [tuple(others[place] for place in order) for order in drawn]
+    return tuple((first, *order) for order in dict.fromkeys(orders))
+
+
+def _digest(*parts: object) -> bytes:
+    return hashlib.sha256(" ".join(map(str, parts)).encode()).digest()
 
 
 @lru_cache(maxsize=64)

@@ -77,12 +77,23 @@ def day_time(text: str) -> int:
 def day_spans(texts: tuple[str, ...]) -> tuple[DaySpan, ...]:
     """The spans of one day, in order of time.
 
-    Raises ValueError, in a person's words, for each that cannot be read and for those that overlap.
+    Raises ValueError, in a person's words, with a sentence for each that cannot be read and for those that overlap.
     """
-    spans = sorted(map(day_span, texts), key=lambda span: span.start_min)
-    for earlier, later in pairwise(spans):
-        if later.start_min < earlier.end_min:
-            raise ValueError(f"{earlier.written} and {later.written} overlap. Write them as one span, or part them.")
+    spans: list[DaySpan] = []
+    faults: list[str] = []
+    for text in texts:
+        try:
+            spans.append(day_span(text))
+        except ValueError as error:
+            faults.append(str(error))
+    spans.sort(key=lambda span: span.start_min)
+    faults += [
+        f"{earlier.written} and {later.written} overlap. Write them as one span, or part them."
+        for earlier, later in pairwise(spans)
+        if later.start_min < earlier.end_min
+    ]
+    if faults:
+        raise ValueError(*faults)
     return tuple(spans)
 
 

@@ -31,11 +31,14 @@ class Weekly(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     sun: Spans = ()
 
     def __post_init__(self) -> None:
+        faults: list[str] = []
         for name, spans in zip(WEEKDAYS, self.days, strict=True):
             try:
                 day_spans(spans)
             except ValueError as error:
-                raise ValueError(f"{name}: {error}") from None
+                faults += [f"{name}: {fault}" for fault in error.args]
+        if faults:
+            raise ValueError(*faults)
 
     @property
     def days(self) -> tuple[Spans, ...]:

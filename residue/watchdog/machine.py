@@ -6,7 +6,6 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-_TIMESYNC = Path("/run/systemd/timesync")
 _THERMAL = Path("/sys/class/thermal")
 _STATUS = Path("/proc/self/status")
 _PROCESSORS = Path("/sys/devices/system/cpu")
@@ -21,14 +20,13 @@ class Conditions:
 
     disk_free_share: float = 1.0
     memory_bytes: int = 0
-    clock_sure: bool = True
     temperature_c: float | None = None
     throttled: int = 0
 
 
 def conditions(folder: Path) -> Conditions:
     """As they are now; the disk is the one that `folder` lies on."""
-    return Conditions(disk_free_share(folder), memory_bytes(), clock_sure(), temperature_c(), throttled())
+    return Conditions(disk_free_share(folder), memory_bytes(), temperature_c(), throttled())
 
 
 def disk_free_share(folder: Path) -> float:
@@ -47,11 +45,6 @@ def memory_bytes() -> int:
     except OSError:
         return 0
     return next((int(line.split()[1]) * 1024 for line in lines if line.startswith("RssAnon:")), 0)
-
-
-def clock_sure() -> bool:
-    """Whether systemd-timesyncd has set the clock since boot; true on machines that do not have it."""
-    return not _TIMESYNC.is_dir() or (_TIMESYNC / "synchronized").exists()
 
 
 def temperature_c() -> float | None:

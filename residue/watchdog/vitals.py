@@ -44,7 +44,8 @@ class Vitals:
     feed_dropped: int = 0
     too_often: int = 0
     """Datagrams at the control port that were more than one sender may send."""
-    clock_sure: bool = True
+    clock_doubt: str | None = None
+    """Why the time of day cannot be relied on, and what the house goes by meanwhile."""
     temperature_c: float | None = None
     throttled: int = 0
     """How often the processor slowed itself down, as the kernel counts it."""

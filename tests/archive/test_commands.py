@@ -25,7 +25,7 @@ def test_a_template_is_written_completed_and_ingested_and_the_bag_is_shown(tmp_p
     assert "o1: eeg" in second.output
     shown = CliRunner().invoke(show, [str(bag)])
     assert shown.output.startswith("Oven Watch\n")
-    assert "eeg, 4.0 s, 256 Hz, uV" in shown.output
+    assert "4.0 s   256 Hz  uV" in shown.output
 
 
 def test_a_folder_of_bags_is_verified_with_one_line_each(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ from residue.loudness.rules import RULES
 from tests.runtime import kitchen
 
 CALIBRATED = """
-calibration = { played_dbfs = -20.0, read_dba = 84.0, read_dbc = 86.0, on = 2026-03-02 }
+calibration = { played_dbfs = -20.0, read_dba = 124.0, read_dbc = 126.0, on = 2026-03-02 }
 """
 
 
@@ -50,8 +50,8 @@ def test_a_calibrated_room_is_told_what_every_rule_would_do_to_every_performance
     assert [name for name, rule in rules.items() if rule["in_force"]] == ["who-2022"]
     who = rules["who-2022"]["caps"][0]
     # Pink noise of -20 dBFS, 40 Hz to 10 kHz, weighs -22.1 dBFS(A) (tests/loudness/test_caps.py): with that it reads
-    # 84 dB(A), 16 dB below the cap.
-    assert who["limit_dbfs"] == pytest.approx(-22.1 + 16.0, abs=0.1)
+    # 124 dB(A), 24 dB above the cap.
+    assert who["limit_dbfs"] == pytest.approx(-22.1 - 24.0, abs=0.1)
     assert set(rules["ch-93"]["planned_gain_db"]) == {"first-batch", "second-batch"}
     assert rules["eu-staff-lower"]["planned_gain_db"]["first-batch"] < rules["niosh"]["planned_gain_db"]["first-batch"]
     assert rules["eu-vibration-action"]["planned_gain_db"] is None

@@ -86,6 +86,21 @@ def test_a_second_run_changes_only_what_is_not_as_it_should_be(project: Path, tm
     assert (machine / "srv/residue/hours.toml").read_text() == "# the curator's own"
 
 
+@pytest.mark.skipif(os.geteuid() != 0, reason="only the administrator can give a folder to a group")
+def test_the_group_of_the_service_may_exchange_performances(project: Path, tmp_path: Path) -> None:
+    bag = project / "archives" / "night-dough" / "performances" / "first-batch"
+    bag.mkdir(parents=True)
+    (bag / "bagit.txt").write_text("BagIt-Version: 1.0\n")
+    install(project, tmp_path / "machine")
+    performances = tmp_path / "machine" / "srv/residue/performances"
+    for path in (performances, performances / "first-batch"):
+        assert path.group() == "audio"
+        assert path.stat().st_mode & 0o070 == 0o070
+    assert performances.stat().st_mode & 0o2000, "so that what is put there later belongs to the group too"
+    service = (ROOT / "deploy" / "residue.service").read_text(encoding="utf-8").splitlines()
+    assert {"SupplementaryGroups=audio", "ReadWritePaths=-/srv/residue/performances"} <= set(service)
+
+
 def test_the_installed_program_can_install_itself_again(project: Path, tmp_path: Path) -> None:
     machine = tmp_path / "machine"
     install(project, machine)

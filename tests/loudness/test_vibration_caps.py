@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from residue.dsp import exact
 from residue.loudness.calibration import Calibration, VibrationCalibration
-from residue.loudness.calibration_signals import pink_noise_loop
+from residue.loudness.calibration_signals import pink_noise
 from residue.loudness.caps import CapEntry, expand, level_in_words, reached_in_words
 from residue.loudness.outputs import Output
 from residue.loudness.plan import plan
@@ -41,7 +41,7 @@ def wk(frequency_hz: Floats) -> Floats:
 
 def acceleration_m_per_s2(sent: Floats) -> Floats:
     """(frames,): the weighted acceleration by a meter of its own, by which the calibration noise reads as it did."""
-    noise = pink_noise_loop("shaker") * 10 ** (FELT.played_dbfs / 20)
+    noise = pink_noise("shaker").loop * 10 ** (FELT.played_dbfs / 20)
 
     def weighted(signal: Floats) -> Floats:
         spectrum = np.fft.rfft(signal)
@@ -55,7 +55,7 @@ def acceleration_m_per_s2(sent: Floats) -> Floats:
 
 
 def rumble(seconds: float, level_dbfs: float) -> Floats:
-    loop = pink_noise_loop("shaker")[: round(seconds * RATE_HZ)] * 10 ** (level_dbfs / 20)
+    loop = pink_noise("shaker").loop[: round(seconds * RATE_HZ)] * 10 ** (level_dbfs / 20)
     return np.stack([loop, loop])
 
 

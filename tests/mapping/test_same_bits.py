@@ -1,10 +1,11 @@
-"""The same bits without the processor's wider instructions: numpy chooses other loops, the nodes must not care."""
+"""The same bits without the processor's wider instructions: numpy chooses other loops, the sound must not care."""
 
 from __future__ import annotations
 
 import os
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,7 @@ PROJECT = Path(__file__).resolve().parents[2]
 LEVELS = [level for level in numpys_core.__cpu_dispatch__ if numpys_core.__cpu_features__[level]]
 
 
+@cache
 def digests(without: str) -> list[str]:
     environment = {**os.environ, "NPY_DISABLE_CPU_FEATURES": without, "PYTHONPATH": str(PROJECT)}
     done = subprocess.run(
@@ -28,7 +30,8 @@ def digests(without: str) -> list[str]:
 
 
 @pytest.mark.parametrize("without", [" ".join(LEVELS[first:]) for first in range(len(LEVELS))] or [""])
-def test_every_node_gives_the_same_bits_without_the_wider_instructions(without: str) -> None:
+def test_nodes_and_demos_give_the_same_bits_without_the_wider_instructions(without: str) -> None:
     as_it_is, plain = digests(""), digests(without)
-    assert len(as_it_is) > 80
+    assert len(as_it_is) > 90
+    assert sum("/" in line for line in as_it_is) == 6  # three outputs of each demo
     assert [one for one, other in zip(as_it_is, plain, strict=True) if one != other] == []

@@ -24,7 +24,8 @@ NEW_YORK = ZoneInfo("America/New_York")
 
 def by(path: Path, zone: ZoneInfo) -> Calendar:
     raw = {"time_zone": zone.key, "programme": {"performances": ["first-batch"]}}
-    return calendar(msgspec.convert(raw, Hours), events.read(path, zone).source)
+    read = events.read(path, zone)
+    return calendar(msgspec.convert(raw, Hours), read.everyday, read.private_views)
 
 
 def file(folder: Path, start: str, rule: str, *more: str) -> Path:

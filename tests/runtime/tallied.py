@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 from residue.loudness.readings import Received, Tally
 from residue.runtime.tallies import Circumstances
 
@@ -11,32 +9,34 @@ THEN = Circumstances(house="playing", performance="first-batch", playhead_s=12.0
 
 
 def received(laeq: float) -> Received:
+    """A and C 8 dB apart, as low sound has them."""
     return Received(
         laeq=laeq,
-        lceq=66.0,
-        lzeq=67.0,
-        lgeq=60.0,
+        lceq=laeq + 8.0,
+        lzeq=laeq + 8.5,
+        lgeq=laeq + 3.0,
         laf_max=laeq + 4.0,
         las_max=laeq + 2.0,
-        lc_peak=80.0,
-        momentary_max_lufs=-30.0,
-        short_term_max_lufs=-31.0,
-        true_peak_dbtp=-12.0,
-        integrated_lufs=-32.0,
-        loudness_range_lu=8.0,
-        aw=-20.0,
-        vdv=1.5,
+        lc_peak=laeq + 22.0,
+        momentary_max_lufs=laeq - 95.0,
+        short_term_max_lufs=laeq - 97.0,
+        true_peak_dbtp=laeq - 88.0,
+        integrated_lufs=laeq - 98.0,
+        loudness_range_lu=11.0,
+        aw=laeq - 90.0,
+        vdv=10.0 ** ((laeq - 90.0) / 20.0),
     )
 
 
 def tally(duration_s: float, laeq: float) -> Tally:
+    """Heard alike at the place and at the floor, 3 dB less at each speaker."""
     return Tally(
         duration_s=duration_s,
         place=received(laeq),
-        outputs={"left": received(laeq), "floor": received(laeq - 20.0)},
+        outputs={"left": received(laeq - 3.0), "right": received(laeq - 3.0), "floor": received(laeq)},
         physical=True,
         governor_db=0.0,
         limiter_db=-1.5,
         muted_frames=0,
-        sent={"A at place, dB": laeq, "C at floor, dB": -math.inf},
+        sent={"A at place, dB": laeq, "C at place, dB": laeq + 8.0, "Z at floor, dBFS": laeq - 95.0},
     )

@@ -1,6 +1,6 @@
 from __future__ import annotations
 
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import pytest
@@ -10,7 +10,13 @@ from residue.runtime.hours_in_force import HoursInForce
 from tests.runtime import kitchen
 
 TUESDAY = date(2026, 3, 3)
+NOW = datetime(2026, 3, 3, 0, 30, tzinfo=UTC)
 EVENING = 'tue = ["18:00-23:00"]'
+REFUSED = "The new hours are refused, and the old ones stay in force. "
+MISNAMED = (
+    "hours.toml: programme.performances: "
+    'There is no performance "secund-batch" in performances/. Did you mean second-batch?'
+)
 MORNING = 'tue = ["00:00-24:00"]'
 
 
@@ -24,7 +30,7 @@ class Kitchen:
 
     def __init__(self, folder: Path) -> None:
         self.log: list[str] = []
-        self.in_force = HoursInForce(load(folder), lambda kind, text: self.log.append(f"{kind}: {text}"))
+        self.in_force = HoursInForce(load(folder), lambda: NOW, lambda kind, text: self.log.append(f"{kind}: {text}"))
         self._second = 0.0
 
     def wait(self, seconds: int = 6) -> list[Installation]:
@@ -52,7 +58,7 @@ def test_saved_hours_are_taken_while_it_runs(installation: Path) -> None:
     [taken] = house.wait()
     assert taken is house.in_force.installation
     assert house.opens() == ["18:00"]
-    assert house.log == ["hours: The new hours are in force."]
+    assert house.log == ["hours: The new hours are in force. Closed now; opens Tuesday 03 March 18:00."]
 
 
 def test_broken_hours_are_refused_with_all_that_is_wrong_and_the_old_ones_stay(installation: Path) -> None:
@@ -62,18 +68,35 @@ def test_broken_hours_are_refused_with_all_that_is_wrong_and_the_old_ones_stay(i
     assert house.wait() == []
     assert house.opens() == ["00:00"]
     [line] = house.log
-    assert line.startswith("hours: The new hours are refused, and the old ones stay in force. hours.toml: weekly")
-    assert house.refused() is not None
+    first, second = line.splitlines()
+    assert first.startswith("hours: The new hours are refused, and the old ones stay in force. hours.toml: weekly: tue")
+    assert second == MISNAMED
     save(installation, 'tue = ["18:00-10:00"]', EVENING)
     house.wait()
-    assert house.refused() == (
-        "The new hours are refused, and the old ones stay in force. "
-        'hours.toml: performances: There is no performance "secund-batch" in performances/. Did you mean second-batch?'
-    )
+    assert house.refused() == (f"The new hours are refused, and the old ones stay in force. {MISNAMED}")
     save(installation, '"secund-batch"', '"second-batch"')
     house.wait()
     assert house.refused() is None
     assert house.opens() == ["18:00"]
+
+
+def test_all_faults_of_both_files_are_told_at_once(installation: Path) -> None:
+    house = Kitchen(installation)
+    save(installation, "Europe/Berlin", "Europe/Berln")
+    save(installation, MORNING, 'tue = ["18:00-10:00", "10-12"]')
+    save(installation, "rest_s = 5", "rest_s = -5")
+    save(installation, '"second-batch"', '"secund-batch"')
+    (installation / "hours.ics").write_text("the ovens are cold")
+    house.wait()
+    told = [line.split(": ")[:2] for line in str(house.refused()).removeprefix(REFUSED).splitlines()]
+    assert sorted(told) == [
+        ["hours.ics", "This is not a whole iCalendar file"],
+        ["hours.toml", "programme.performances"],
+        ["hours.toml", "programme.rest_s"],
+        ["hours.toml", "time_zone"],
+        ["hours.toml", "weekly"],
+        ["hours.toml", "weekly"],
+    ]
 
 
 def test_a_calendar_file_that_is_put_beside_is_taken(installation: Path) -> None:

@@ -61,8 +61,8 @@ def test_rows_can_be_read_by_any_program_that_opens_sqlite(log: LevelLog, tmp_pa
         events = reader.execute("SELECT kind, sender FROM event").fetchall()
         assert mode == "wal"
         assert levels.fetchall() == [
-            ("2026-11-25T14:00:00.000+00:00", 61.0, 66.0, 80.0, -3.0, -1.5),
-            ("2026-11-25T13:59:00.000+00:00", None, 66.0, 80.0, -3.0, -1.5),
+            ("2026-11-25T14:00:00.000+00:00", 61.0, 69.0, 83.0, -3.0, -1.5),
+            ("2026-11-25T13:59:00.000+00:00", None, None, None, -3.0, -1.5),
         ]
         assert events == [("hold", "10.0.0.7")]
 
@@ -71,7 +71,7 @@ def test_the_governor_gets_back_what_was_sent_within_its_window(log: LevelLog) -
     log.write([second(4_000), second(600), second(540), END])
     history = log.sent_before(NOW, UP, 900)
     assert [r.age_s for r in history.rows] == [600.0, 540.0]
-    assert history.rows[0].sent == {"A at place, dB": 61.0, "C at floor, dB": -math.inf}
+    assert history.rows[0].sent == {"A at place, dB": 61.0, "C at place, dB": 69.0, "Z at floor, dBFS": -34.0}
     assert (history.unlogged_s, history.unreadable) == (0.0, False)
 
 
@@ -121,7 +121,7 @@ def test_a_log_that_an_earlier_version_began_is_gone_on_with(log: LevelLog, tmp_
     log.write([minute(0)])
     with closing(sqlite3.connect(tmp_path / "levels.sqlite")) as reader:
         found = reader.execute("SELECT laeq_db, lceq_db FROM level ORDER BY utc").fetchall()
-    assert found == [(60.0, None), (61.0, 66.0)]
+    assert found == [(60.0, None), (61.0, 69.0)]
 
 
 def test_a_log_that_somebody_took_away_is_begun_anew(log: LevelLog, tmp_path: Path) -> None:

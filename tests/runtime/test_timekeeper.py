@@ -44,12 +44,12 @@ def test_it_goes_by_the_hours_once_the_clock_was_set(monkeypatch: pytest.MonkeyP
     clock = SimulatedClock(TUESDAY_NOON)
     keeps = keeper(clock, "closed")
     assert opening_now(keeps, clock) is None
-    assert keeps.alarms == ["The clock is unsure; the house is to be closed meanwhile."]
+    assert keeps.doubt == "The clock is unsure; the house is to be closed meanwhile."
     said(monkeypatch, Witnesses(service=True, battery=False))
     asyncio.run(keeps.ask())
     opening = opening_now(keeps, clock)
     assert opening is not None
-    assert keeps.alarms == []
+    assert keeps.doubt is None
 
 
 def test_a_step_that_nobody_vouches_for_is_not_followed(monkeypatch: pytest.MonkeyPatch) -> None:

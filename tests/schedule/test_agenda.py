@@ -89,7 +89,7 @@ def test_the_exported_calendar_opens_as_the_hours_it_was_made_from(tmp_path: Pat
     exported = agenda.ics(calendar(HOURS), date(2026, 3, 25), 8, HOURS.programme, DURATION_S, written)
     path = tmp_path / "agenda.ics"
     path.write_bytes(exported)
-    read_back = calendar(HOURS, events.read(path, HOURS.zone).source)
+    read_back = calendar(HOURS, events.read(path, HOURS.zone).everyday)
     spans = [(one.opens, one.closes) for one in calendar(HOURS).openings(date(2026, 3, 25), 8)]
     assert [(one.opens, one.closes) for one in read_back.openings(date(2026, 3, 25), 8)] == spans
 
@@ -120,8 +120,9 @@ def test_the_programme_is_told_as_it_was_understood() -> None:
     }
     assert agenda.programme_words(msgspec.convert(raw, Programme)) == [
         "Plays first-batch, second-batch, in this order; second-batch 3 times as often.",
-        "On sun: first-batch.",
-        "Rests for 90 s after each; begins at 11:00, 15:30.",
+        "On Sundays: first-batch.",
+        "Rests for 90 s after each.",
+        "Each begins at 11:00, 15:30.",
         "Begins with 60 s of silence.",
         "Closing time: no performance begins that would not end before it.",
         "After a hold or a power cut: goes on where it was.",

@@ -9,6 +9,7 @@ import pytest
 from residue.problems import ProblemError
 from residue.schedule.beside import calendar_of
 from residue.schedule.hours import Hours
+from residue.schedule.opening import Terms
 
 RAW = {"time_zone": "Europe/Berlin", "programme": {"performances": ["first-batch"]}}
 WEEKLY = {"weekly": {"tue": ["10:00-18:00"]}}
@@ -31,13 +32,13 @@ def hours(**more: object) -> Hours:
 
 
 def test_without_a_calendar_file_the_weekly_hours_hold(tmp_path: Path) -> None:
-    found, _ = calendar_of(tmp_path, hours(**WEEKLY))
+    found = calendar_of(tmp_path, hours(**WEEKLY)).calendar
     assert [f"{one.opens:%a %H:%M}" for one in found.openings(date(2026, 3, 2), 7)] == ["Tue 10:00"]
 
 
 def test_a_calendar_file_beside_hours_toml_gives_the_openings(tmp_path: Path) -> None:
     (tmp_path / "hours.ics").write_text(EVENT)
-    found, _ = calendar_of(tmp_path, hours())
+    found = calendar_of(tmp_path, hours()).calendar
     assert [f"{one.opens:%a %H:%M}" for one in found.openings(date(2026, 3, 2), 7)] == ["Wed 12:00"]
 
 
@@ -47,12 +48,18 @@ def test_two_files_with_everyday_hours_are_refused(tmp_path: Path) -> None:
         calendar_of(tmp_path, hours(**WEEKLY))
 
 
-def test_a_private_view_on_a_closed_day_is_pointed_out(tmp_path: Path) -> None:
-    closed = {"date": "2026-12-24", "open": []}
-    view = {"date": "2026-12-24", "open": ["19:00-21:00"]}
-    openings, [finding] = calendar_of(tmp_path, hours(exception=[closed], private_view=[view]))
-    assert str(finding) == (
-        "hours.toml: 2026-12-24 is closed by an exception, and has a private view. "
-        "It will be open for that; take one of them out if it is not meant."
-    )
-    assert [f"{one.opens:%H:%M}" for one in openings.openings(date(2026, 12, 24), 1)] == ["19:00"]
+def test_the_terms_of_private_views_in_both_files_are_known_with_their_places(tmp_path: Path) -> None:
+    view = {"date": "2026-12-24", "open": ["19:00-21:00"], "trim_db": -3}
+    said = "SUMMARY:Preview\nDESCRIPTION:trim: -6 dB\\nperformances: second-batch"
+    (tmp_path / "hours.ics").write_text(EVENT.replace("SUMMARY:Open", said))
+    assert calendar_of(tmp_path, hours(private_view=[view])).terms == {
+        Terms(-6.0, ("second-batch",)): "hours.ics: line 4",
+        Terms(-3.0): "hours.toml: private_view[1]",
+    }
+
+
+def test_a_private_view_of_the_calendar_file_stands_beside_an_exception(tmp_path: Path) -> None:
+    closed = {"date": "2026-03-04", "open": []}
+    (tmp_path / "hours.ics").write_text(EVENT.replace("SUMMARY:Open", "SUMMARY:Preview"))
+    found = calendar_of(tmp_path, hours(exception=[closed])).calendar
+    assert [f"{one.opens:%a %H:%M}" for one in found.openings(date(2026, 3, 2), 7)] == ["Wed 12:00"]

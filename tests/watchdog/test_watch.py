@@ -55,7 +55,7 @@ FAILINGS: list[tuple[str, dict[str, Any], list[Remedy]]] = [
     ("memory", {"memory_bytes": 3_000_000_000}, [Remedy.LOG, Remedy.RESTART]),
     ("heat", {"temperature_c": 91.0}, [Remedy.LOG]),
     ("throttling", {"throttled": lambda second: second}, [Remedy.LOG]),
-    ("clock", {"clock_sure": False}, [Remedy.LOG]),
+    ("clock", {"clock_doubt": "The clock is unsure."}, [Remedy.LOG]),
     ("control port", {"too_often": lambda second: second}, [Remedy.LOG]),
 ]
 

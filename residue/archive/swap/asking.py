@@ -91,12 +91,12 @@ def _refuse_unless_valid(findings: list[Finding]) -> None:
 
 def _share(copy: Path, performances: Path) -> None:
     """Whoever may change the performances may change a copy too: the daemon can be another user than who swaps."""
-    folder = performances.stat()
+    mode = performances.stat().st_mode
     for place, _, files in os.walk(copy):
-        for path in (Path(place), *(Path(place, file) for file in files)):
-            with suppress(PermissionError):  # some file systems know no owners
-                os.chown(path, -1, folder.st_gid)
-                path.chmod(folder.st_mode & (0o777 if path.is_dir() else 0o666))
+        with suppress(PermissionError):  # some file systems know no such rights
+            Path(place).chmod(mode & 0o777)
+            for file in files:
+                Path(place, file).chmod(mode & 0o666)
 
 
 def waiting(performances: Path) -> list[Candidate]:

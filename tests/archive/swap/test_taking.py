@@ -92,7 +92,6 @@ class Power:
             (Path, "chmod"),
             (Path, "write_bytes"),
             (os, "fsync"),
-            (os, "chown"),
             (shutil, "copyfile"),
             (shutil, "rmtree"),
         ):

@@ -1,0 +1,74 @@
+"""Whether what was prepared is still what was written: it is what is heard, night after night, for months.
+
+The sums are taken at the first reading, kept beside the files, and compared at every later one.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from pathlib import Path
+
+import msgspec
+
+from residue.archive.bag import BLOCK_BYTES
+from residue.archive.beside import file_beside
+from residue.problems import Finding, Severity
+
+SUMS = "sums.json"
+
+
+class Sum(msgspec.Struct, frozen=True, kw_only=True):
+    """A file as it was read; another size or time tells that it was written anew, and not spoilt."""
+
+    size: int
+    mtime_ns: int
+    sha256: str
+
+
+def reread(folder: Path, name: str, told: Callable[[int], None]) -> list[Finding]:
+    """Read every prepared channel of a performance; what has changed by itself is removed, so that it is made anew.
+
+    name: of the performance, for people. told: of how many bytes have been read since it was told last.
+    """
+    before, sums = _known(folder), {}
+    findings: list[Finding] = []
+    for file in sorted([*folder.glob("*.npy"), *folder.glob("*.gaps")]):
+        try:
+            now = _sum(file, told)
+        except OSError as error:
+            findings.append(_spoilt(name, file, f"cannot be read any more: {error.strerror}"))
+            continue
+        known = before.get(file.name, now)
+        if (known.size, known.mtime_ns) == (now.size, now.mtime_ns) and known.sha256 != now.sha256:
+            findings.append(_spoilt(name, file, "has changed, and nobody wrote to it"))
+        else:
+            sums[file.name] = now
+    if sums != before:
+        with file_beside(folder / SUMS) as making:
+            making.write_bytes(msgspec.json.encode(sums))
+    return findings
+
+
+def _spoilt(name: str, file: Path, what: str) -> Finding:
+    with suppress(OSError):
+        file.unlink()
+    mend = "It is made anew from the bag. The disk begins to fail: copy what is on it, and replace it."
+    return Finding(Severity.WARNS, name, f"Its prepared channel {file.name} {what}.", mend)
+
+
+def _known(folder: Path) -> Mapping[str, Sum]:
+    try:
+        return msgspec.json.decode((folder / SUMS).read_bytes(), type=dict[str, Sum])
+    except (OSError, msgspec.DecodeError):
+        return {}
+
+
+def _sum(file: Path, told: Callable[[int], None]) -> Sum:
+    digest, stat = hashlib.sha256(), file.stat()
+    with file.open("rb", buffering=0) as reading:
+        while block := reading.read(BLOCK_BYTES):
+            digest.update(block)
+            told(len(block))
+    return Sum(size=stat.st_size, mtime_ns=stat.st_mtime_ns, sha256=digest.hexdigest())

@@ -1,0 +1,60 @@
+"""`residue report`: what the level log proves, for whoever answers for safety."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+
+import click
+
+from residue.cli.common import INSTALLATION, progress
+
+_DATE = click.DateTime(["%Y-%m-%d"])
+
+
+@click.command()
+@INSTALLATION
+@click.option("--day", type=_DATE, help="One day; the last of the log if no day is named.")
+@click.option("--from", "first", type=_DATE, help="The first of several days.")
+@click.option("--to", "last", type=_DATE, help="The last of several days.")
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="The folder to write into.")
+@click.option("--state", type=click.Path(path_type=Path), help="Folder of the level log, as for residue run.")
+def report(
+    installation: Path,
+    day: datetime | None,
+    first: datetime | None,
+    last: datetime | None,
+    out: Path | None,
+    state: Path | None,
+) -> None:
+    """Write a report of some days: levels against each cap, exposure, opening hours, what people did, what went wrong.
+
+    For whoever answers for safety. Makes report.html, which prints on A4, a picture of each day, and CSV files. Exit
+    status 1 where a cap was passed.
+
+    \b
+    Example: residue report archives/night-dough --day 2026-12-01 --out report
+    """
+    from residue.installation.load import load
+    from residue.runtime.clock import SystemClock
+    from residue.runtime.folders import state_folder
+    from residue.runtime.log import FILE_NAME
+    from residue.runtime.report.writing import PAGE, last_day, write_report
+
+    if day and (first or last):
+        raise click.UsageError("Name either --day, or --from and --to.")
+    if bool(first) != bool(last):
+        raise click.UsageError("--from and --to belong together.")
+    if first and last and last < first:
+        raise click.UsageError(f"--to {last:%Y-%m-%d} lies before --from {first:%Y-%m-%d}.")
+    loaded, log_path = load(installation), (state or state_folder()) / FILE_NAME
+    begin, end = first or day, last or day
+    days = (begin.date(), end.date()) if begin and end else (last_day(loaded, log_path),) * 2
+    out = out or Path(f"report-{days[0]}" if days[0] == days[1] else f"report-{days[0]}-{days[1]}")
+    with progress("Reporting") as bar:
+        told = write_report(loaded, log_path, *days, out, SystemClock().now(), bar)
+    passed = [f"{one.date}: {course.cap.name}" for one in told for course in one.courses if not course.kept]
+    for line in passed:
+        click.echo(f"Passed on {line}")
+    click.echo(f"{out / PAGE}", err=True)
+    click.get_current_context().exit(1 if passed else 0)

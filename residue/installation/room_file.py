@@ -1,0 +1,83 @@
+"""What a calibration found, written back into room.toml; comments and all else stay as the technician left them."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import tomlkit
+from tomlkit.items import InlineTable, Item
+
+from residue.archive.beside import file_beside
+from residue.loudness.calibration import Calibration, VibrationCalibration
+from residue.problems import stopping
+
+_BEFORE = re.compile(r"(^|; )before: .*$")
+
+
+def record(path: Path, output: str, measured: Mapping[str, Calibration | VibrationCalibration]) -> None:
+    """Write what was measured of an output, by its key; what stood there stays behind it as a comment.
+
+    A cut at any moment leaves the old file or the new. Raises ProblemError, and then leaves the file as it was.
+    """
+    path = path.resolve()  # a link stays a link
+    text = path.read_text(encoding="utf-8")
+    written = with_measured(text, output, measured)
+    if written is None:
+        lines = "; ".join(f"{key} = {_inline(value)}" for key, value in measured.items())
+        where = f"{path.name}: output.{output}"
+        raise stopping(
+            where, "This table is laid out so that it cannot be filled in.", f"Write into it by hand: {lines}."
+        )
+    with file_beside(path) as beside:
+        beside.write_text(written, encoding="utf-8")
+
+
+def with_measured(text: str, output: str, measured: Mapping[str, Calibration | VibrationCalibration]) -> str | None:
+    """The text of room.toml with what was measured; None where the layout of the file does not let it be written."""
+    document = tomlkit.parse(text)
+    table: Any = document["output"][output]
+    for key, value in measured.items():
+        old = table.get(key)
+        if old is None or isinstance(old, InlineTable):
+            table[key] = tomlkit.value(_inline(value))
+            if old is not None:
+                _keep(table[key], old)
+        else:  # a table of its own
+            for name, figure in msgspec.structs.asdict(value).items():
+                former = old.get(name)
+                old[name] = figure
+                if former is not None:
+                    _keep(old[name], former)
+    written = _untouched_lines_kept(text, tomlkit.dumps(document))
+    return written if _only_these_changed(text, written, output, measured) else None
+
+
+def _untouched_lines_kept(before: str, after: str) -> str:
+    """What was written with every line that differs from a former one in blanks only as it was (tomlkit loses some)."""
+    former = {"".join(line.split()): line for line in before.splitlines(keepends=True)}
+    return "".join(former.get("".join(line.split()), line) for line in after.splitlines(keepends=True))
+
+
+def _keep(item: Item, old: Item) -> None:
+    """The old value as a comment behind the new one, after the technician's own comment."""
+    own = _BEFORE.sub("", old.trivia.comment.removeprefix("#").strip())
+    former = old.as_string().strip().replace("{ ", "{").replace(" }", "}")
+    item.comment("; ".join(part for part in (own, f"before: {former}") if part))
+
+
+def _inline(value: Calibration | VibrationCalibration) -> str:
+    return "{" + ", ".join(f"{key} = {held}" for key, held in msgspec.structs.asdict(value).items()) + "}"
+
+
+def _only_these_changed(before: str, after: str, output: str, measured: Mapping[str, msgspec.Struct]) -> bool:
+    wanted = tomllib.loads(before)
+    wanted["output"][output].update({key: msgspec.structs.asdict(value) for key, value in measured.items()})
+    try:
+        return tomllib.loads(after) == wanted
+    except tomllib.TOMLDecodeError:
+        return False

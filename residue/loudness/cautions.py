@@ -1,0 +1,15 @@
+"""What everybody who opens, calibrates or checks a room is told each time."""
+
+from __future__ import annotations
+
+CAUTIONS = (
+    "Hearing: this can be loud and goes very low, and very low sound strains ears and cones before it seems loud.",
+    "Vibration: it can be bad for people with implants or recent surgery, in pregnancy, with a bad back, or prone to "
+    "seizures or migraine. Leave a way round, and a seat that does not shake.",
+    "What is allowed here is for local rules and a qualified person to decide, not for this program.",
+)
+
+LIGHT_CAUTION = (
+    "Light: this piece sends a feed. If that drives lamps, keep flashes at three a second or fewer (WCAG 2.3.1): body "
+    "signals lie in the very range that provokes seizures."
+)

@@ -1,0 +1,113 @@
+"""Levels against each cap over time, as the level log has them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from math import inf
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.loudness.caps import PLACE, Cap, reached_in_words
+from residue.loudness.quantities import Statistic
+from residue.runtime.log import LevelRow, Logged, SecondRow
+
+Floats = NDArray[np.float64]
+MISSING_ROWS = timedelta(seconds=90)
+"""If rows a second begin later than this after the first sounding minute, they were let go, and minutes are taken."""
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """One cap over the rows of the log: the level over the window that ends with each, in the unit of the cap."""
+
+    cap: Cap
+    ends: Sequence[datetime]
+    levels: Floats
+    """(rows,), -inf for silence."""
+    every_s: int
+    """Between rows while something sounds: 1 or 60."""
+    unknown: int
+    """Rows that do not tell, since the cap was set later."""
+
+    def within(self, start: datetime, end: datetime) -> Course:
+        """The part of it that ends after start and not after end."""
+        kept = [n for n, moment in enumerate(self.ends) if start < moment <= end]
+        return Course(self.cap, [self.ends[n] for n in kept], self.levels[kept], self.every_s, self.unknown)
+
+    @property
+    def highest(self) -> tuple[float, datetime] | None:
+        """The highest level and when its window ended; None if nothing was heard."""
+        if not len(self.levels) or np.max(self.levels) == -inf:
+            return None
+        at = int(np.argmax(self.levels))
+        return float(self.levels[at]), self.ends[at]
+
+    @property
+    def kept(self) -> bool:
+        """Whether the cap was never passed. The log is rounded to a hundredth of a dB, upwards."""
+        return self.highest is None or self.highest[0] <= self.cap.limit + 0.02
+
+    @property
+    def words(self) -> str:
+        """How near it came."""
+        level = -inf if self.highest is None else self.highest[0]
+        return reached_in_words(level, self.cap.limit, self.cap.unit)
+
+
+def course(cap: Cap, key: str, logged: Logged) -> Course:
+    """key: of the ear that the cap listens to."""
+    rows: list[LevelRow | SecondRow] = [*logged.minutes]
+    every_s = 60
+    if _complete(logged) and (cap.at == PLACE or cap.quantity.windowed):
+        silent = [row for row in logged.minutes if row.lceq_db is None]  # their seconds have no rows
+        rows, every_s = sorted([*logged.seconds, *silent], key=lambda row: row.utc), 1
+    ends = [datetime.fromisoformat(row.utc) for row in rows]
+    found = [_mean(row, key) if cap.quantity.windowed else _highest(row, cap) for row in rows]
+    unknown = sum(level is None for level in found)
+    levels = np.array([-inf if level is None else level for level in found])
+    if cap.quantity.windowed:
+        levels = _over_window(ends, np.array([row.duration_s for row in rows]), levels, cap.window_s)
+    return Course(cap, ends, levels, every_s, unknown)
+
+
+def _complete(logged: Logged) -> bool:
+    first = next((row for row in logged.minutes if row.lceq_db is not None), None)
+    if first is None or not logged.seconds:
+        return bool(logged.seconds)
+    return datetime.fromisoformat(logged.seconds[0].utc) < datetime.fromisoformat(first.utc) + MISSING_ROWS
+
+
+def _mean(row: LevelRow | SecondRow, key: str) -> float | None:
+    sent = json.loads(row.sent)
+    if key not in sent:
+        return None
+    return -inf if sent[key] is None else float(sent[key])
+
+
+def _highest(row: LevelRow | SecondRow, cap: Cap) -> float | None:
+    column = "lc_peak_db" if cap.quantity.statistic is Statistic.PEAK else "laf_max_db"
+    if cap.at == PLACE or isinstance(row, SecondRow):
+        level = getattr(row, column)
+    else:
+        level = json.loads(row.outputs).get(cap.at, {}).get(column)
+    return -inf if level is None else float(level)
+
+
+def _over_window(ends: Sequence[datetime], durations_s: Floats, levels: Floats, window_s: float) -> Floats:
+    """A row belongs to a window if its middle does: so what a row is late by never counts one too many."""
+    if not len(ends):
+        return levels
+    ends_s = np.array([moment.timestamp() for moment in ends])
+    energy = np.concatenate(([0.0], np.cumsum(durations_s * 10.0 ** (levels / 10.0))))
+    longest = np.maximum(window_s, durations_s)
+    first = np.searchsorted(ends_s - durations_s / 2.0, ends_s - longest)
+    first = np.minimum(first, np.arange(len(ends)))
+    sums = np.maximum(energy[1:] - energy[first], 0.0)
+    sums[sums < 1e-9 * energy[-1] / max(1, len(ends))] = 0.0  # what running sums leave of silence
+    with np.errstate(divide="ignore"):
+        over: Floats = 10.0 * np.log10(sums / longest)
+    return over

@@ -1,0 +1,90 @@
+"""The figures of a report as CSV: UTF-8, comma, a header of names with units, local times in ISO 8601."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict
+from datetime import datetime
+from io import StringIO
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from residue.runtime.log import LevelRow
+from residue.runtime.report.days import Day
+from residue.schedule.spans import local
+
+_LEFT_OUT = {"boot", "up_s", "sent", "outputs"}
+
+
+def tables(days: Sequence[Day], zone: ZoneInfo) -> Mapping[str, str]:
+    """The content of each file by its name."""
+    minutes = [_logged(row, zone) | _of_outputs(row) for day in days for row in day.logged.minutes]
+    seconds = [_logged(row, zone) for day in days for row in day.logged.seconds]
+    events = [_logged(event, zone) for day in days for event in day.logged.events]
+    found = {
+        "days.csv": [_day(day) for day in days],
+        "caps.csv": [row for day in days for row in _caps(day, zone)],
+        "minutes.csv": minutes,
+        "seconds.csv": seconds,
+        "events.csv": events,
+    }
+    return {name: _csv(rows) for name, rows in found.items() if rows}
+
+
+def _csv(rows: Iterable[Mapping[str, Any]]) -> str:
+    rows = list(rows)
+    names = list(dict.fromkeys(name for row in rows for name in row))
+    text = StringIO()
+    writer = csv.DictWriter(text, names, restval="")
+    writer.writeheader()
+    writer.writerows(rows)
+    return text.getvalue()
+
+
+def _logged(row: Any, zone: ZoneInfo) -> dict[str, Any]:
+    kept = {name: value for name, value in asdict(row).items() if name not in _LEFT_OUT}
+    return {"time": _time(datetime.fromisoformat(kept.pop("utc")), zone), **kept}
+
+
+def _of_outputs(row: LevelRow) -> dict[str, Any]:
+    outputs = json.loads(row.outputs).items()
+    return {f"{name} {column}": value for name, levels in outputs for column, value in levels.items()}
+
+
+def _time(moment: datetime, zone: ZoneInfo) -> str:
+    return local(moment, zone).isoformat(timespec="seconds")
+
+
+def _day(day: Day) -> dict[str, Any]:
+    exposure, felt = day.exposure, day.vibrations
+    return {
+        "day": day.date.isoformat(),
+        "open_h": round(day.open_h, 2),
+        "played_h": round(day.played_h, 2),
+        "every_cap_kept": all(one.kept for one in day.courses),
+        "lex_8h_dba": exposure and round(exposure.lex_8h_db, 1),
+        "niosh_dose_percent": exposure and round(exposure.niosh_percent, 1),
+        "osha_dose_percent": exposure and round(exposure.osha_percent, 1),
+        "osha_twa_dba": exposure and exposure.osha_percent and round(exposure.osha_twa_db, 1),
+        "a8_m_per_s2": felt and round(felt.a8_m_per_s2, 3),
+        "vdv_m_per_s1.75": felt and round(felt.vdv, 2),
+        "interventions": len(day.interventions),
+        "faults": len(day.faults),
+    }
+
+
+def _caps(day: Day, zone: ZoneInfo) -> Iterable[dict[str, Any]]:
+    for one in day.courses:
+        level, at = one.highest or (None, None)
+        yield {
+            "day": day.date.isoformat(),
+            "cap": one.cap.name,
+            "limit": one.cap.limit,
+            "unit": one.cap.unit,
+            "highest": None if level is None else round(level, 2),
+            "at": None if at is None else _time(at, zone),
+            "kept": one.kept,
+            "from_rows_every_s": one.every_s,
+        }

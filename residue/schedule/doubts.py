@@ -1,0 +1,97 @@
+"""What a curator should look at in the hours of some days, though nothing stops it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date, timedelta
+
+from residue.problems import Finding, Severity
+from residue.schedule import public_holidays
+from residue.schedule.beside import CALENDAR_FILE, Answers
+from residue.schedule.events import Meaning
+from residue.schedule.hours import Hours, openings_on
+from residue.schedule.opening import Opening, without
+from residue.schedule.spans import instant
+
+_HOURS = "hours.toml"
+
+
+def doubts(hours: Hours, answers: Answers, first: date, days: int) -> list[Finding]:
+    """Events on days that something closes, openings that nobody watches over, a house that never opens."""
+    openings = answers.calendar.openings(first, days)
+    found = [*_views_on_closed_days(hours, answers, first, days), *_left_out(answers, openings, first, days)]
+    if hours.security is not None:
+        found += _unwatched(hours, openings)
+    if not openings and answers.calendar.next_change(instant(first, 0, hours.zone)) is None:
+        found.append(Finding(Severity.WARNS, _HOURS, "The house never opens.", "Write spans under [weekly]."))
+    return found
+
+
+def _views_on_closed_days(hours: Hours, answers: Answers, first: date, days: int) -> Iterator[Finding]:
+    """A private view is open beside whatever its day says; it may be forgotten there."""
+    mend = "It will be open for that; take one of them out if it is not meant."
+    closed = _closed_days(hours, answers, first, days)
+    views = [(view.date, view.why, _HOURS) for view in hours.private_view]
+    if answers.events is not None:
+        views += [(one.opens.date(), one.why, CALENDAR_FILE) for one in answers.events.private_views(first, days)]
+    for day, why, file in sorted(views):
+        if day in closed:
+            what = f"{_told(day)} is closed ({closed[day]}), and has a private view ({why})."
+            yield Finding(Severity.WARNS, file, what, mend)
+
+
+def _closed_days(hours: Hours, answers: Answers, first: date, days: int) -> dict[date, str]:
+    """The days that something closes as a whole, with the reason."""
+    closed: dict[date, str] = {}
+    wanted = [first + timedelta(days=n) for n in range(days)]
+    if answers.events is not None:
+        whole = timedelta(hours=23)  # a day on which the clock goes forward
+        for one in answers.events.said(first, days):
+            if one.meaning is Meaning.CLOSED and one.piece.closes - one.piece.opens >= whole:
+                closed[one.piece.opens.date()] = one.piece.why
+    if hours.holidays is not None and not hours.holidays.open:
+        for year in {day.year for day in wanted}:
+            closed |= public_holidays.named(hours.holidays.country, hours.holidays.region, year)
+    for exception in hours.exception:
+        for day in exception.dates:
+            closed.pop(day, None)
+            if not exception.open:
+                closed[day] = exception.why
+    return {day: closed[day] for day in wanted if day in closed}
+
+
+def _left_out(answers: Answers, openings: list[Opening], first: date, days: int) -> Iterator[Finding]:
+    """Single events of the calendar file of which nothing is left."""
+    mend = "Take the event out, or what closes the house on that day."
+    for one in answers.events.said(first, days) if answers.events is not None else ():
+        open_then = any(opening.opens < one.piece.closes and one.piece.opens < opening.closes for opening in openings)
+        if one.meaning is Meaning.OPEN and one.once and not open_then and one.piece.opens.date() >= first:
+            what = f"{_told(one.piece.opens.date())} has an event ({one.piece.why}), but the house is closed then."
+            yield Finding(Severity.WARNS, CALENDAR_FILE, what, mend)
+
+
+def _unwatched(hours: Hours, openings: list[Opening]) -> Iterator[Finding]:
+    """What of the openings lies outside the security hours; a weekly one is told once, with how often it comes."""
+    mend = "Let somebody be there, change the hours, or put it under [security]."
+    times: dict[tuple[str, str], list[date]] = {}
+    for opening in openings:
+        for piece in without([opening], _watched(hours, opening)):
+            when = f"{piece.opens:%a} {piece.opens:%H:%M} to {piece.closes:%H:%M}"
+            times.setdefault((when, piece.why), []).append(opening.opens.date())
+    for (when, why), dates in times.items():
+        on = f"on {_told(dates[0])}" if len(dates) == 1 else f"{len(dates)} times from {_told(dates[0])} on"
+        what = f"{when} ({why}) is outside the security hours, {on}."
+        yield Finding(Severity.WARNS, _HOURS, what, mend)
+
+
+def _watched(hours: Hours, opening: Opening) -> Iterator[Opening]:
+    """The security hours that may lie within an opening, those of the night before included."""
+    week = [] if hours.security is None else hours.security.days
+    day = opening.opens.date() - timedelta(days=1)
+    while week and day <= opening.closes.date():
+        yield from openings_on(day, week[day.weekday()], "security", hours.zone)
+        day += timedelta(days=1)
+
+
+def _told(day: date) -> str:
+    return f"{day:%a %d %b %Y}"

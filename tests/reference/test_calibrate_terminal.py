@@ -1,0 +1,153 @@
+"""`residue calibrate` as a technician has it: a terminal, a sound server, and a meter that hears what comes out."""
+
+from __future__ import annotations
+
+import os
+import pty
+import re
+import select
+import signal
+import subprocess
+import sys
+import time
+import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from math import log10
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from residue.loudness.weightings import Weighting
+from tests.runtime.technician import Hall
+from tests.sound_server import SoundServer, sound_server
+
+ROOM = """\
+place = "Kitchen"
+device = "pulse"
+
+[output.left]
+device_channel = 1   # by the door
+
+[output.right]
+device_channel = 2
+
+[[cap]]
+rule = "who-2022"
+"""
+HALL = Hall({0: 120.0, 1: 118.0}, background_dba=40.0, background_dbc=50.0)
+PATIENCE_S = 60.0
+METER_FRAMES = 48_000
+
+
+class TerminalOfAPerson:
+    """What a person sees, and the keys that are pressed."""
+
+    def __init__(self, program: subprocess.Popen[bytes], terminal: int) -> None:
+        self.program, self._terminal = program, terminal
+        self.seen = ""
+
+    def until(self, pattern: str) -> str:
+        """What is shown from the last answer on, once it matches."""
+        start, deadline = len(self.seen), time.monotonic() + PATIENCE_S
+        while time.monotonic() < deadline:
+            self._look(0.1)
+            if re.search(pattern, self.seen[start:]):
+                return self.seen[start:]
+        raise AssertionError(f"{pattern} was not shown:\n{self.seen}")
+
+    def type(self, keys: str) -> None:
+        os.write(self._terminal, keys.encode())
+
+    def ended(self) -> int:
+        """Its exit status; what it shows at the end is read."""
+        deadline = time.monotonic() + PATIENCE_S
+        while self.program.poll() is None and time.monotonic() < deadline:
+            self._look(0.1)
+        self._look(0.1)
+        assert self.program.returncode is not None, self.seen
+        return self.program.returncode
+
+    def _look(self, wait_s: float) -> None:
+        if select.select([self._terminal], [], [], wait_s)[0]:
+            with suppress(OSError):  # the other end was closed
+                self.seen += os.read(self._terminal, 65_536).decode().replace("\r\n", "\n")
+
+
+@contextmanager
+def at_terminal(installation: Path, server: SoundServer, *options: str) -> Iterator[TerminalOfAPerson]:
+    person, program_end = pty.openpty()
+    words = [sys.executable, "-m", "residue", "calibrate", str(installation), *options]
+    program = subprocess.Popen(
+        words, stdin=program_end, stdout=program_end, stderr=program_end, env=server.environment, start_new_session=True
+    )
+    os.close(program_end)
+    try:
+        yield TerminalOfAPerson(program, person)
+    finally:
+        program.kill()
+        program.wait()
+        os.close(person)
+
+
+@pytest.fixture
+def server(tmp_path: Path) -> Iterator[SoundServer]:
+    with sound_server(tmp_path) as running:
+        yield running
+
+
+@pytest.fixture
+def installation(tmp_path: Path) -> Path:
+    (tmp_path / "room.toml").write_text(ROOM, encoding="utf-8")
+    return tmp_path
+
+
+def test_a_room_is_calibrated_at_a_terminal_through_a_sound_server(server: SoundServer, installation: Path) -> None:
+    with server.recording() as path, at_terminal(installation, server) as terminal:
+        shown = terminal.until(r"Nothing plays\. The meter reads \(A C\): $")
+        assert "CAUTION. Hearing" in shown
+        assert "local rules and a qualified person" in shown
+        terminal.type("40 50\n")
+        question = terminal.until(r"\(A C\): $")
+        while "left at" in question.splitlines()[-1]:
+            time.sleep(3.0)  # a person lets the meter settle
+            a, c = HALL.read(server.captured(path)[:, -METER_FRAMES:].astype(np.float64))
+            terminal.type("\n" if "louder: " in question or "keeps it" in question else f"{a} {c}\n")
+            question = terminal.until(r"(\(A C\)|louder): $")
+        assert "Output right, 2 of 2" in question
+        terminal.type("40 50\n")
+        terminal.until(r"right at -60 dBFS\. The meter reads \(A C\): $")
+        time.sleep(2.0)
+        os.kill(terminal.program.pid, signal.SIGINT)
+        assert terminal.ended() == 1
+        assert "Ended. What was written before stays written." in terminal.seen
+        assert "Traceback" not in terminal.seen
+        time.sleep(0.5)
+        captured = server.captured(path).astype(np.float64)
+    room = tomllib.loads((installation / "room.toml").read_text(encoding="utf-8"))
+    left = room["output"]["left"]["calibration"]
+    assert left["read_dbc"] - left["played_dbfs"] == pytest.approx(120.0 - 0.4, abs=1.0)
+    assert "# by the door" in (installation / "room.toml").read_text(encoding="utf-8")
+    assert "calibration" not in room["output"]["right"]
+    seconds = [captured[:, at : at + 48_000] for at in range(0, captured.shape[1] - 48_000, 4_800)]
+    assert max(HALL.level_db(second, Weighting.A) for second in seconds) < 100.0
+    assert np.max(np.abs(captured[1])) > 1e-4, "the right output had begun"
+    assert 10 * log10(np.mean(captured[:, -9_600:] ** 2) + 1e-30) < -120.0, "and has faded out"
+
+
+def test_an_output_counts_its_number_at_its_own_channel_until_the_terminal_is_closed(
+    server: SoundServer, installation: Path
+) -> None:
+    with server.recording() as path, at_terminal(installation, server, "--tone", "right") as terminal:
+        shown = terminal.until(r"q: end\. $")
+        assert "right is output 2 of 2" in shown
+        time.sleep(4.0)
+        os.kill(terminal.program.pid, signal.SIGHUP)
+        assert terminal.ended() == 1
+        captured = server.captured(path)
+    sounding = np.convolve(np.abs(captured[1]), np.ones(480) / 480, mode="same") > 10 ** (-66 / 20)
+    starts = np.flatnonzero(np.diff(sounding.astype(int)) == 1)
+    gaps_s = [float(gap) for gap in np.diff(starts) / 48_000 if gap > 0.1]  # the fade may cross the threshold twice
+    assert {round(gap / 0.413) for gap in gaps_s} == {1, 4}, "two pulses, then a longer pause"
+    assert np.max(np.abs(captured[0])) < 1e-9

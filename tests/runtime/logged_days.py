@@ -1,0 +1,39 @@
+"""A level log as a house leaves it, made up: swelling performances with rests, and some events."""
+
+from __future__ import annotations
+
+import math
+from contextlib import closing
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from residue.runtime.clock import Uptime
+from residue.runtime.log import EventRow, LevelLog, Row, timestamp
+from residue.runtime.tallies import Circumstances, Tallies
+from tests.runtime.tallied import tally
+
+
+def write_day(log_path: Path, opens: datetime, seconds: int, loudest_db: float = 84.0) -> None:
+    """From the opening on: performances of five minutes that swell by 30 dB, and rests of a minute and a half."""
+    tallies, rows = Tallies(), list[Row]()
+    for second in range(seconds):
+        now = opens + timedelta(seconds=second + 1)
+        place_s = second % 390
+        playing = place_s < 300
+        level = loudest_db - 30.0 * (1.0 - place_s / 300.0) + 2.0 * math.sin(second) if playing else -math.inf
+        name = ("first-batch", "second-batch")[second // 390 % 2] if playing else None
+        state = "playing" if playing else "resting"
+        then = Circumstances(state, name, place_s if playing else None, -4.2 if playing else None, 0.0)
+        rows += tallies.rows(tally(1.0, level), now, Uptime("a boot", float(second)), then)
+    rows += tallies.rest()
+    for after_s, kind, text, sender in (
+        (0, "started", "Night Dough, North hall", None),
+        (0, "in force", "residue 0.1.0, digest 0123456789abcdef.", None),
+        (1, "playing", "first-batch from 0 s on", None),
+        (400, "hold", "Asked for by 10.0.0.7.", "10.0.0.7"),
+        (460, "release", "Asked for by 10.0.0.7; was held by 10.0.0.7.", "10.0.0.7"),
+        (900, "watchdog", "late blocks: 12 blocks came late. Remedy: log.", None),
+    ):
+        rows.append(EventRow(timestamp(opens + timedelta(seconds=after_s)), kind, text, sender))
+    with closing(LevelLog(log_path)) as log:
+        log.write(rows)

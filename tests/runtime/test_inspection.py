@@ -1,0 +1,79 @@
+"""What `residue check` finds."""
+
+from __future__ import annotations
+
+import shutil
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+import msgspec
+import numpy as np
+
+from residue.archive.bag import seal
+from residue.archive.performance import FILE_NAME, Permission, read_performance, write_performance
+from residue.installation.load import load
+from residue.loudness.arc import Shape
+from residue.problems import Severity
+from residue.runtime.inspection import inspect
+from residue.runtime.planning import known, make_ready
+from residue.runtime.preparation import open_performance, plan_performance, playback_of
+from tests.runtime import kitchen
+
+
+class June:
+    """The clock of a house that is looked at in June."""
+
+    def now(self) -> datetime:
+        return datetime(2026, 5, 31, 22, 30, tzinfo=UTC)  # the first of June in Berlin
+
+    def monotonic_s(self) -> float:
+        return 0.0
+
+
+def test_a_performance_that_may_no_longer_be_shown_is_warned_of_and_does_not_stop_the_house(tmp_path: Path) -> None:
+    installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
+    recorded, bag = tmp_path / "recorded-first-batch", installation / "performances" / "first-batch"
+    spring = Permission(consent="signed 2026-02-11, folder 3", shown_until=date(2026, 5, 31))
+    facts = msgspec.structs.replace(read_performance(recorded / FILE_NAME), permission=spring)
+    (recorded / FILE_NAME).write_text(write_performance(facts), encoding="utf-8")
+    shutil.rmtree(bag)
+    seal(recorded, bag, {}, date(2026, 3, 1))
+    findings = inspect(installation, "silent", tmp_path / "cache", June())
+    [warned] = [finding for finding in findings if "may be shown" in finding.what]
+    assert warned.severity is Severity.WARNS
+    assert warned.what == "It may be shown from any day to 2026-05-31; 2026-06-01 is outside."
+    assert not any(finding.severity is Severity.STOPS for finding in findings)
+
+
+LOUD_FOR_ITS_CAP = ("limit_dbfs = -20.0", "limit_dbfs = -60.0")
+
+
+def test_the_plan_is_told_drawn_and_left_where_the_daemon_finds_it(tmp_path: Path) -> None:
+    folder, cache = kitchen.build(tmp_path, 47_399, duration_s=3.0), tmp_path / "cache"
+    (folder / "room.toml").write_text((folder / "room.toml").read_text().replace(*LOUD_FOR_ITS_CAP))
+    findings = inspect(folder, "silent", cache, June(), picture=tmp_path / "plan.svg")
+    first, second = (finding.what for finding in findings if finding.where == "plan")
+    assert first.startswith("first-batch: lowered by ")
+    assert "throughout so that -60 dBFS(A) over 1 min" in first
+    assert "is never passed; nearest -60." in first
+    assert second.startswith("second-batch: lowered by ")
+    assert (tmp_path / "plan.svg").read_text().startswith("<?xml")
+    outcome = known(load(folder), cache)
+    assert outcome is not None
+    assert outcome.words == {"first-batch": first, "second-batch": second}
+
+
+def test_a_shaped_arc_is_planned_played_and_rendered(tmp_path: Path) -> None:
+    folder, cache = kitchen.build(tmp_path, 47_399, duration_s=70.0), tmp_path / "cache"
+    (folder / "room.toml").write_text((folder / "room.toml").read_text().replace(*LOUD_FOR_ITS_CAP))
+    (folder / "piece.toml").write_text('arc = "shaped"\n' + (folder / "piece.toml").read_text())
+    installation = load(folder)
+    performance = open_performance(installation, "first-batch", cache)
+    planned = plan_performance(installation, "first-batch", cache)
+    assert len(planned.knots_db) == 2
+    outcome = make_ready(installation, cache)
+    assert outcome.knots_db["first-batch"] == planned.knots_db
+    whole, shaped = (
+        playback_of(installation, performance, knots).step(96_000).outputs for knots in ((), (0.0, -3.0, -6.0))
+    )
+    assert np.array_equal(shaped, whole * Shape((0.0, -3.0, -6.0)).gains(0, 96_000))

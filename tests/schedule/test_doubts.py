@@ -1,0 +1,100 @@
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import pytest
+
+from residue.schedule.beside import calendar_of
+from residue.schedule.doubts import doubts
+from residue.schedule.hours import Hours
+
+RAW = {"time_zone": "Europe/Berlin", "programme": {"performances": ["first-batch"]}}
+WEEKLY = {"tue": ["10:00-18:00"], "thu": ["10:00-22:00"]}
+CLOSED = {"date": "2026-12-24", "open": [], "why": "Christmas Eve"}
+VIEW = {"date": "2026-12-24", "open": ["19:00-23:00"]}
+FORGOTTEN = "It will be open for that; take one of them out if it is not meant."
+LEFT_OUT = "Take the event out, or what closes the house on that day."
+UNWATCHED = "Let somebody be there, change the hours, or put it under [security]."
+
+
+def event(uid: int, day: str, summary: str, *more: str, times: tuple[str, str] | None = None) -> list[str]:
+    at = (
+        [f"DTSTART;VALUE=DATE:{day}"]
+        if times is None
+        else [f"DTSTART;TZID=Europe/Berlin:{day}T{times[0]}00", f"DTEND;TZID=Europe/Berlin:{day}T{times[1]}00"]
+    )
+    return ["BEGIN:VEVENT", f"UID:{uid}", "DTSTAMP:20260101T000000Z", *at, f"SUMMARY:{summary}", *more, "END:VEVENT"]
+
+
+def told(folder: Path, first: str = "2026-12-20", days: int = 14, **more: object) -> list[str]:
+    hours = msgspec.convert(RAW | more, Hours)
+    found = doubts(hours, calendar_of(folder, hours), date.fromisoformat(first), days)
+    return [str(finding) for finding in found]
+
+
+def save(folder: Path, *events: list[str]) -> None:
+    head, tail = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//bakery//EN"], ["END:VCALENDAR", ""]
+    lines = [*head, *(line for one in events for line in one), *tail]
+    (folder / "hours.ics").write_text("\r\n".join(lines))
+
+
+@pytest.mark.parametrize(
+    "more",
+    [
+        pytest.param({"exception": [CLOSED]}, id="closed by an exception"),
+        pytest.param({"holidays": {"country": "BG"}}, id="closed as a holiday"),
+    ],
+)
+def test_a_private_view_on_a_closed_day_is_pointed_out(tmp_path: Path, more: dict[str, Any]) -> None:
+    """24 December is a public holiday in Bulgaria (Labour Code, article 154)."""
+    assert told(tmp_path, weekly=WEEKLY, private_view=[VIEW], **more) == [
+        f"hours.toml: Thu 24 Dec 2026 is closed (Christmas Eve), and has a private view (private view). {FORGOTTEN}"
+    ]
+
+
+def test_a_private_view_on_a_day_that_the_calendar_closes_is_pointed_out(tmp_path: Path) -> None:
+    save(
+        tmp_path,
+        event(1, "20261222", "Ovens repaired: closed"),
+        event(2, "20261222", "Preview", times=("1900", "2100")),
+        event(3, "20261223", "Preview", times=("1900", "2100")),
+    )
+    assert told(tmp_path) == [
+        f"hours.ics: Tue 22 Dec 2026 is closed (Ovens repaired: closed), and has a private view (Preview). {FORGOTTEN}"
+    ]
+
+
+def test_an_event_of_which_nothing_is_left_is_pointed_out_unless_it_is_repeated(tmp_path: Path) -> None:
+    save(
+        tmp_path,
+        event(1, "20261201", "Open", "RRULE:FREQ=DAILY", times=("1000", "1800")),
+        event(2, "20261224", "Baking for children", times=("1400", "1600")),
+        event(3, "20261226", "Late opening", times=("1800", "2200")),
+        event(4, "20261226", "Closed"),
+    )
+    assert told(tmp_path, exception=[CLOSED]) == [
+        f"hours.ics: Thu 24 Dec 2026 has an event (Baking for children), but the house is closed then. {LEFT_OUT}",
+        f"hours.ics: Sat 26 Dec 2026 has an event (Late opening), but the house is closed then. {LEFT_OUT}",
+    ]
+
+
+def test_openings_outside_the_security_hours_are_told_once_each(tmp_path: Path) -> None:
+    security = {"tue": ["07:00-19:00"], "thu": ["07:00-22:00"], "wed": ["22:00-04:00"]}
+    weekly = WEEKLY | {"tue": ["10:00-20:00"]}
+    outside = "is outside the security hours"
+    assert told(tmp_path, weekly=weekly, security=security, private_view=[VIEW]) == [
+        f"hours.toml: Tue 19:00 to 20:00 (weekly hours) {outside}, 2 times from Tue 22 Dec 2026 on. {UNWATCHED}",
+        f"hours.toml: Thu 22:00 to 23:00 (weekly hours; private view) {outside}, on Thu 24 Dec 2026. {UNWATCHED}",
+    ]
+
+
+def test_a_night_that_is_watched_from_the_evening_before_is_no_doubt(tmp_path: Path) -> None:
+    security = {"fri": ["21:00-05:00"], "sat": ["05:00-06:00"]}
+    assert told(tmp_path, weekly={"fri": ["22:00-04:00"]}, security=security) == []
+
+
+def test_hours_without_anything_odd_leave_no_doubt(tmp_path: Path) -> None:
+    assert told(tmp_path, weekly=WEEKLY, exception=[CLOSED]) == []
