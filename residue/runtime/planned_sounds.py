@@ -27,6 +27,8 @@ class Planned:
 
     sounds: Mapping[str, Sound]
     caps: Sequence[CapSound]
+    unit: str
+    """Of the sounds: dB(A) at the ear, or dBFS(A) in the wire."""
 
 
 def planned_sounds(installation: Installation, cache: Path, progress: Progress = silent) -> Planned:
@@ -46,6 +48,7 @@ def planned_sounds(installation: Installation, cache: Path, progress: Progress =
     return Planned(
         {name: sound_of(profile, power[name]) for name, profile in profiles.items()},
         [cap_sound_of(cap, profiles, power, outputs) for cap in bounds if cap.quantity.windowed],
+        "dBFS(A)" if installation.room.levels_at_the_ear == "unknown" else "dB(A)",
     )
 
 
