@@ -60,7 +60,7 @@ class SosFilter:
 
     def __call__(self, block: Floats) -> Floats:
         """The filtered copy of (channels, frames) or (frames,), in the same shape."""
-        y = block + SUBNORMAL_GUARD
+        y = np.add(block, SUBNORMAL_GUARD, order="C")  # whatever the order of the block, the kernel wants this one
         _kernel(self._sos, y if y.ndim == 2 else y[np.newaxis], self._state)
         return y
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from residue.dsp.filters import SUBNORMAL_GUARD
+
 Floats = NDArray[np.float64]
 
 
@@ -59,7 +61,7 @@ def sliding_maximum(window: int) -> Sliding:
 
 
 class FallingMaximum:
-    """Follows a rising stream of values (0 or above) at once, and falls by a factor with every value.
+    """Follows a rising stream of values (0 or above) at once, and falls by a factor with every value, down to 1e-30.
 
     y[n] = max(x[n], fall y[n - 1]), computed as a running maximum of values lifted by what they will have fallen.
     """
@@ -79,7 +81,7 @@ class FallingMaximum:
         while done < len(block):
             count = min(self._CHUNK - self._filled, len(block) - done)
             here = slice(self._filled, self._filled + count)
-            piece = block[done : done + count] * self._up[here]
+            piece = np.maximum(block[done : done + count], SUBNORMAL_GUARD) * self._up[here]
             lifted = np.maximum.accumulate(np.concatenate(([self._lifted], piece)))[1:]
             out[done : done + count] = lifted * self._down[here]
             self._lifted, self._filled = float(lifted[-1]), here.stop

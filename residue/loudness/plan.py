@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import floor, inf, log10
 
 import numpy as np
@@ -40,6 +40,8 @@ class Approach:
     """In the unit of the cap; -inf if it never sounds there."""
     at_s: float
     """Time within the performance, or the rest after it, at which the window ends."""
+    course: Floats | None = field(default=None, compare=False, repr=False)
+    """(hops,): the level over the window that ends with each hop of that playing, rest included; None of a maximum."""
 
     @property
     def headroom_db(self) -> float:
@@ -58,16 +60,32 @@ class PlannedPerformance:
     """The cap or ceiling that decided the gain; empty if nothing had to be lowered."""
     nearest: tuple[Approach, ...]
     """For each cap."""
+    knots_db: tuple[float, ...] = ()
+    """What is lowered on top of it, one a minute, where the arc is shaped."""
 
     @property
     def words(self) -> str:
         """A sentence for a curator."""
-        if not self.reason:
-            return f"{self.name}: as it was performed; {self._nearest_words()}."
-        return (
-            f"{self.name}: lowered by {-self.gain_db:.1f} dB throughout so that {self.reason} is never passed; "
-            f"{self._nearest_words()}."
-        )
+        if self.reason:
+            lowered = f"{-self.gain_db:.1f}" if self.gain_db <= -0.05 else f"{-self.gain_db:.2f}"
+            how = f"lowered by {lowered} dB throughout so that {self.reason} is never passed"
+        else:
+            how = "lowered nowhere else" if self._shaped else "as it was performed"
+        return f"{self.name}: {', and '.join([*self._shape_words(), how])}; {self._nearest_words()}."
+
+    @property
+    def _shaped(self) -> bool:
+        return bool(self.knots_db) and min(self.knots_db) < 0.0
+
+    def _shape_words(self) -> Iterator[str]:
+        """What a shaped arc costs."""
+        if self._shaped:
+            least, most = abs(max(self.knots_db)), abs(min(self.knots_db))
+            at = self.knots_db.index(min(self.knots_db)) + 1
+            yield (
+                f"shaped: minute {at} is lowered by {most:.1f} dB and its quietest by {least:.1f}, "
+                f"{most - least:.1f} dB less contrast"
+            )
 
     def _nearest_words(self) -> str:
         sounding = [approach for approach in self.nearest if approach.level > -inf]
@@ -84,9 +102,13 @@ class Plan:
 
     performances: tuple[PlannedPerformance, ...]
 
+    def of(self, name: str) -> PlannedPerformance:
+        """What was found for a performance. Raises KeyError for one that is not in the programme."""
+        return {performance.name: performance for performance in self.performances}[name]
+
     def gain_db(self, name: str) -> float:
         """The gain of a performance. Raises KeyError for one that is not in the programme."""
-        return {performance.name: performance.gain_db for performance in self.performances}[name]
+        return self.of(name).gain_db
 
 
 @dataclass(slots=True)
@@ -232,7 +254,7 @@ class _Windows:
             levels = self.cap.limit + 10.0 * np.log10(ending / self._terms.energy(self._terms.total))
         for name, start, end in self._layout.spans:
             at = int(np.argmax(levels[start:end]))
-            yield name, Approach(self.cap, float(levels[start + at]), (at + 1) * HOP_S)
+            yield name, Approach(self.cap, float(levels[start + at]), (at + 1) * HOP_S, levels[start:end].copy())
 
 
 def _share_over_closings(

@@ -112,6 +112,7 @@ class Calibrating:
                 except ProblemError as error:
                     self._tell_all(error)
                 else:
+                    tell("Written into room.toml.")
                     done.append(name)
         except (_EndedError, EOFError):
             pass
@@ -274,10 +275,14 @@ def _told(name: str, output: Output, measured: Measured) -> str:
     new, old = measured["calibration"], output.calibration
     if isinstance(new, Calibration):
         full_scale_db = offset_db(new, Weighting.C, output.transducer)
-        lines.append(f"{name}: a mean level of 0 dBFS would be {full_scale_db:.1f} dB(C) at the visitor's place.")
+        lines.append(f"{name}: noise of 0 dBFS would be {full_scale_db:.1f} dB(C) at the visitor's place.")
         if old is not None:
             change_db = full_scale_db - offset_db(old, Weighting.C, output.transducer)
             lines.append(f"That is {change_db:+.1f} dB against the calibration of {old.on}.")
-    if "vibration" not in measured and output.transducer == "shaker":
+    felt = measured.get("vibration")
+    if isinstance(felt, VibrationCalibration):
+        full_scale = felt.read_aw_m_per_s2 * 10.0 ** (-felt.played_dbfs / 20.0)
+        lines.append(f"It would shake a visitor with {full_scale:.0f} m/s².")
+    elif output.transducer == "shaker":
         lines.append("No vibration was measured: what a body feels of this output stays unknown.")
     return "\n".join(lines)

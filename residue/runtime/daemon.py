@@ -46,7 +46,7 @@ from residue.runtime.restarts import Restarts
 from residue.runtime.rounds import Rounds
 from residue.runtime.scribe import Scribe
 from residue.runtime.status import Known, line, status
-from residue.runtime.swap_keeper import SwapKeeper
+from residue.runtime.swap.keeper import SwapKeeper
 from residue.runtime.tallies import Circumstances, Tallies
 from residue.runtime.timekeeper import Timekeeper
 from residue.schedule.switching import Switchboard
@@ -148,7 +148,11 @@ class _Daemon:
         return Engine(stage, ReturningSink(open_sink), len(outputs), self._feed.heard)
 
     def _opener(self, cache: Path) -> Callable[[str], Playback]:
-        return lambda name: playback_of(self._installation, open_performance(self._installation, name, cache))
+        def opened(name: str) -> Playback:
+            knots_db = self._planner.outcome.knots_db.get(name, ())
+            return playback_of(self._installation, open_performance(self._installation, name, cache), knots_db)
+
+        return opened
 
     def _remembered(self) -> Memory:
         try:
@@ -337,6 +341,7 @@ class _Daemon:
 
     def _asked(self, event: Event) -> None:
         self._keeper.tell(event)
+        self._due_s.pop(self._write_down, None)  # a power cut in the next seconds must not undo it
         self._wake()
 
     def _wake(self) -> None:

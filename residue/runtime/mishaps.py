@@ -16,7 +16,7 @@ _DAY_S = 86_400.0
 
 def mishaps(seed: int, seconds: float) -> list[Happening]:
     """Mishaps over so long a time: the same for the same seed."""
-    chance = random.Random(seed)
+    chance = random.Random(seed)  # noqa: S311 (a game of chance, no secret)
     found: list[Happening] = []
     at_s = chance.expovariate(1.0 / (DAYS_BETWEEN * _DAY_S))
     while at_s < seconds:
@@ -54,7 +54,11 @@ def _person(chance: random.Random, at_s: float) -> Iterator[Happening]:
     yield Happening(at_s + held_s, f"{by.capitalize()} releases.", lambda house: house.tell(Release(by)))
 
 
-_KINDS: tuple[Kind, ...] = (_power, _device, _clock, _person)
+def _engine(_chance: random.Random, at_s: float) -> Iterator[Happening]:
+    yield Happening(at_s, "The engine hangs.", lambda house: house.engine.hang())
+
+
+_KINDS: tuple[Kind, ...] = (_power, _device, _clock, _person, _engine)
 
 
 def _set_off(house: Simulation, *, off_s: float) -> None:

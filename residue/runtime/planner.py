@@ -18,6 +18,8 @@ logger = logging.getLogger(__name__)
 
 RETRY_S = 30.0
 """Between attempts when the planner's process itself failed: out of memory, say."""
+LAST_RETRY_S = 3_600.0
+"""What cannot be played is looked at again, for it may have been mended; ever less often, as that reads everything."""
 NOTHING = Outcome(gain_db={}, words={}, duration_s={}, unplayable={})
 
 
@@ -66,12 +68,18 @@ class Planner:
             self._process.terminate()
 
     def _run(self) -> None:
+        retry_s = RETRY_S
         while not self._ending.is_set():
             self._dropped.clear()
             outcome = self._worked_out()
             if outcome is not None and not self._dropped.is_set():
                 self.outcome, self.advance, self.trouble = outcome, None, None
-            self._dropped.wait(RETRY_S if outcome is None else None)
+            if outcome is not None and not outcome.unplayable:
+                self._dropped.wait()
+            elif self._dropped.wait(retry_s):
+                retry_s = RETRY_S
+            elif outcome is not None:
+                retry_s = min(2 * retry_s, LAST_RETRY_S)
 
     def _worked_out(self) -> Outcome | None:
         began_s = time.monotonic()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -31,9 +31,10 @@ class Answers:
     findings: Sequence[Finding]
 
 
-def calendar_of(folder: Path, hours: Hours) -> Answers:
+def calendar_of(folder: Path, hours: Hours, known: Collection[str] | None = None) -> Answers:
     """When the house is open.
 
+    known: the performances that there are.
     Raises ProblemError where the calendar file cannot be relied on, or both files give everyday hours.
     """
     path = folder / CALENDAR_FILE
@@ -46,6 +47,6 @@ def calendar_of(folder: Path, hours: Hours) -> Answers:
         what = f"Both this file and {CALENDAR_FILE} say when the house is open from day to day."
         mend = "Leave weekly, opening_hours and season out of hours.toml, or move the calendar file away."
         raise stopping("hours.toml", what, mend)
-    found = read(path, hours.zone)
+    found = read(path, hours.zone, known)
     both = calendar(hours, found.everyday, found.private_views)
     return Answers(both, found, {**found.terms, **terms}, found.findings)

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-BOOT_S = 240.0
+BOOT_S = 600.0
 COMMAND_S = 180.0
 _AGENT = "org.qemu.guest_agent.0"
 
@@ -28,17 +28,18 @@ class Machine:
 
     kernel: Path
     initrd: Path
-    disk: Path
+    disks: Sequence[Path]
+    """The first holds the root file system."""
 
 
 class VirtualMachine:
     """One run of a machine, from power on to power off."""
 
-    def __init__(self, machine: Machine, folder: Path, options: Sequence[str] = ()) -> None:
+    def __init__(self, machine: Machine, folder: Path, *, writable: bool) -> None:
         self._socket = folder / "agent.sock"
         self._socket.unlink(missing_ok=True)
         self.console = folder / "console.txt"
-        self._process = subprocess.Popen(_command(machine, self._socket, self.console, options))
+        self._process = subprocess.Popen(_command(machine, self._socket, self.console, writable=writable))
         self._agent = socket.socket(socket.AF_UNIX)
 
     def wait(self) -> None:
@@ -94,9 +95,9 @@ class VirtualMachine:
 
 
 @contextmanager
-def running(machine: Machine, folder: Path, options: Sequence[str] = ()) -> Iterator[VirtualMachine]:
-    """A machine that is up; its power is cut at the end."""
-    one = VirtualMachine(machine, folder, options)
+def running(machine: Machine, folder: Path, *, writable: bool = True) -> Iterator[VirtualMachine]:
+    """A machine that is up, its root file system writable or not; its power is cut at the end."""
+    one = VirtualMachine(machine, folder, writable=writable)
     try:
         one.wait()
         yield one
@@ -104,14 +105,19 @@ def running(machine: Machine, folder: Path, options: Sequence[str] = ()) -> Iter
         one.cut()
 
 
-def _command(machine: Machine, agent: Path, console: Path, options: Sequence[str]) -> list[str | Path]:
+def _command(machine: Machine, agent: Path, console: Path, *, writable: bool) -> list[str | Path]:
+    drives = [f"file={disk},format=raw,if=virtio" for disk in machine.disks]
     return [
         "qemu-system-x86_64",
         *("-accel", "tcg,thread=multi", "-cpu", "max", "-smp", "2", "-m", "1024"),
         *("-nodefaults", "-display", "none", "-nic", "none", "-no-reboot"),
         *("-kernel", machine.kernel, "-initrd", machine.initrd),
-        *("-append", " ".join(["root=/dev/vda", "console=ttyS0", "quiet", "panic=1", *(options or ["rw"])])),
-        *("-drive", f"file={machine.disk},format=raw,if=virtio", "-serial", f"file:{console}"),
-        *("-device", "virtio-serial", "-chardev", f"socket,path={agent},server=on,wait=off,id=agent"),
+        *(
+            "-append",
+            f"root=/dev/vda {'rw' if writable else 'ro'} console=ttyS0 loglevel=4 systemd.show_status=1 panic=1",
+        ),
+        *(part for drive in drives for part in ("-drive", drive)),
+        *("-serial", f"file:{console}", "-device", "virtio-serial"),
+        *("-chardev", f"socket,path={agent},server=on,wait=off,id=agent"),
         *("-device", f"virtserialport,chardev=agent,name={_AGENT}"),
     ]

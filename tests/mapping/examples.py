@@ -44,7 +44,7 @@ EXAMPLES: Mapping[str, Sequence[dict[str, Any]]] = {
     "gate": [{"open_at": 0.5, "close_at": 0.1, "hold_s": 0.01}],
     "onsets": [{"threshold": 0.5, "refractory_s": 0.01}],
     "rms": [{"window_s": 0.013}],
-    "envelope": [{"attack_s": 0.002, "release_s": 0.01}],
+    "envelope": [{"attack_s": 0.002, "release_s": 0.01}, {"release_s": 0.4}],
     "band_level": [{"window_s": 0.02}],
     "crossing_rate": [{"window_s": 0.02, "ignore_below": 0.1}],
     "median_frequency": [{"window_s": 0.02}],

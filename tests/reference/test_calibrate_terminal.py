@@ -136,13 +136,15 @@ def test_a_room_is_calibrated_at_a_terminal_through_a_sound_server(server: Sound
     assert 10 * log10(np.mean(captured[:, -9_600:] ** 2) + 1e-30) < -120.0, "and has faded out"
 
 
-def test_an_output_counts_its_number_at_its_own_channel(server: SoundServer, installation: Path) -> None:
+def test_an_output_counts_its_number_at_its_own_channel_until_the_terminal_is_closed(
+    server: SoundServer, installation: Path
+) -> None:
     with server.recording() as path, at_terminal(installation, server, "--tone", "right") as terminal:
         shown = terminal.until(r"q: end\. $")
         assert "right is output 2 of 2" in shown
         time.sleep(4.0)
-        terminal.type("q\n")
-        assert terminal.ended() == 0
+        os.kill(terminal.program.pid, signal.SIGHUP)
+        assert terminal.ended() == 1
         captured = server.captured(path)
     sounding = np.convolve(np.abs(captured[1]), np.ones(480) / 480, mode="same") > 10 ** (-66 / 20)
     starts = np.flatnonzero(np.diff(sounding.astype(int)) == 1)

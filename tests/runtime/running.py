@@ -30,6 +30,7 @@ class Daemon:
         self.port = free_port()
         self.installation = build(folder, self.port)
         self.state = folder / "state"
+        self.cache = folder / "cache"
         self.wav = folder / "hall.wav"
         self.notify = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
         self.notify.bind(str(folder / "notify"))
@@ -37,11 +38,14 @@ class Daemon:
         self.process: subprocess.Popen[str] | None = None
 
     def start(
-        self, *options: str, within: Sequence[str] = (), environment: Mapping[str, str] = os.environ
+        self,
+        *options: str,
+        within: Sequence[str] = (),
+        environment: Mapping[str, str] = os.environ,
     ) -> subprocess.Popen[str]:
         """within: a command that the daemon's own is given to, such as strace."""
         environment = {**environment, "NOTIFY_SOCKET": str(self.folder / "notify")}
-        environment["XDG_CACHE_HOME"] = str(self.folder / "cache")
+        environment["XDG_CACHE_HOME"] = str(self.cache)
         command = [sys.executable, "-m", "residue", "run", str(self.installation), "--state", str(self.state)]
         self.process = subprocess.Popen(
             [*within, *command, *(options or ("--device", f"file:{self.wav}"))],
@@ -68,8 +72,11 @@ class Daemon:
             answer = OscMessage(asking.recv(65_536))
         return answer.address, answer.params[0]
 
-    def end(self) -> None:
+    def kill(self) -> None:
         if self.process is not None and self.process.poll() is None:
             self.process.kill()
             self.process.communicate()
+
+    def end(self) -> None:
+        self.kill()
         self.notify.close()

@@ -22,9 +22,10 @@ from residue.installation.load import PERFORMANCES, Installation
 from residue.problems import ProblemError
 from residue.runtime.errand import Errand, Errands
 from residue.runtime.planning import Outcome
-from residue.runtime.swap_case import WHEN_IN_WORDS, Case, Stage
-from residue.runtime.swap_moment import Moment
-from residue.runtime.swap_stager import Asked, Stager
+from residue.runtime.swap.case import WHEN_IN_WORDS, Case, Stage
+from residue.runtime.swap.moment import Moment
+from residue.runtime.swap.newcomers import Newcomers
+from residue.runtime.swap.stager import Asked, Stager
 
 logger = logging.getLogger(__name__)
 
@@ -61,6 +62,7 @@ class Swaps:
         self._cache = cache
         self._cases: dict[str, Case] = {}
         self._stager = Stager(installation.folder, errand)
+        self._newcomers = Newcomers(self._performances, SETTLED_S)
         self._trial: tuple[str, Errand] | None = None
         self._refusals: dict[str, tuple[str, float]] = {}
         self._said: list[str] = []
@@ -80,6 +82,7 @@ class Swaps:
             self._check_anew()
         for asked, why in self._stager.look():
             self._told_refused(asked.name, asked.what, why, now_s)
+        self._said += self._newcomers.look(installation.played, now_s)
         self._find(now_s)
         self._arrive(now_s)
         self._try(now_s)

@@ -1,0 +1,21 @@
+"""What a test of this folder needs of the machine; without it the test is skipped, or fails where REQUIRE_VM=1."""
+
+from __future__ import annotations
+
+import os
+import shutil
+
+import pytest
+
+
+def need(*tools: str, root: bool = False) -> None:
+    """Skips the test, or the tests of a fixture, with the reason; with REQUIRE_VM=1 in the environment it fails."""
+    missing = [tool for tool in tools if shutil.which(tool, path=f"{os.environ['PATH']}:/usr/sbin:/sbin") is None]
+    reasons = [f"{', '.join(missing)} missing: sh deploy/test --all brings them"] if missing else []
+    if root and os.geteuid() != 0:
+        reasons.append("only root may do this")
+    if not reasons:
+        return
+    if os.environ.get("REQUIRE_VM") == "1":
+        pytest.fail(f"REQUIRE_VM=1, and {'; '.join(reasons)}")
+    pytest.skip("; ".join(reasons))
