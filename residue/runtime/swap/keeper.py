@@ -93,7 +93,8 @@ class SwapKeeper:
     async def _look(self) -> None:
         opening = self._timekeeper.opening_at(self._clock.now())
         now = moment(self._keeper.house, self._keeper.programme, self._engine.snapshot, opening)
-        look = partial(self._swaps.look, self.installation, now, self._clock.monotonic_s())
+        now_s, planning = self._clock.monotonic_s(), self._planner.busy
+        look = partial(self._swaps.look, self.installation, now, now_s, planning=planning)
         taken, told = await asyncio.to_thread(look)
         for text in told:
             self._happened("swap", text, None)
