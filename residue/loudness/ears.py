@@ -78,9 +78,11 @@ def ear_of(cap: Cap, outputs: Mapping[str, Output]) -> Ear:
 
 
 def planned_ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:
-    """The ears that a plan needs: A and C at the place, for people, and those of the caps."""
+    """The ears that a plan needs: A and C at the place, and Wk where known, for people; and those of the caps."""
     physical = calibrated(outputs)
     shown = [ear(outputs, PLACE, weighting, physical=physical) for weighting in (Weighting.A, Weighting.C)]
+    if any(output.vibration is not None for output in outputs.values()):
+        shown.append(ear(outputs, PLACE, Weighting.WK, physical=True))
     return tuple({ear.key: ear for ear in (*shown, *(ear_of(cap, outputs) for cap in caps))}.values())
 
 

@@ -45,7 +45,7 @@ from residue.runtime.restarts import Restarts
 from residue.runtime.rounds import Rounds
 from residue.runtime.scribe import Scribe
 from residue.runtime.status import Known, line, status
-from residue.runtime.swap_keeper import SwapKeeper
+from residue.runtime.swap.keeper import SwapKeeper
 from residue.runtime.tallies import Circumstances, Tallies
 from residue.runtime.timekeeper import Timekeeper
 from residue.schedule.switching import Switchboard
