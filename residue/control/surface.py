@@ -32,6 +32,9 @@ TOLD_EVERY_S = 10.0
 MOST_UNSENT_BYTES = 1 << 18
 """What may wait to be sent when the network takes nothing."""
 
+MOST_TOLD = 1_000
+"""Characters of a word that comes later: one datagram on any network."""
+
 Sender = tuple[str, int]
 Answer = tuple[str, str]
 """An address and one string."""
@@ -94,6 +97,7 @@ class Surface(asyncio.DatagramProtocol):
         self._handlers = handlers
         self._allowance = Allowance(monotonic_s)
         self._transport: _Sends | None = None
+        self._asker: Sender | None = None
         self.counts = Counts()
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
@@ -122,6 +126,11 @@ class Surface(asyncio.DatagramProtocol):
         for due, together in groupby(messages, lambda message: message.due):
             self._keep(due, list(together), question)
 
+    def tell_asker(self, path: str, text: str) -> None:
+        """Send what became of it to whoever last asked, with the key, for what takes its time."""
+        if self._transport is not None and self._asker is not None:
+            self._transport.sendto(_packed(path, text[:MOST_TOLD]), self._asker)
+
     def _allowed(self, sender: str) -> bool:
         host = ipaddress.ip_address(sender)
         if isinstance(host, ipaddress.IPv6Address) and host.ipv4_mapped is not None:
@@ -140,28 +149,29 @@ class Surface(asyncio.DatagramProtocol):
             self._send(ERROR_REPLY, str(error), question)
 
     def _answers(self, message: Message, question: _Question) -> Iterator[Answer]:
-        sender = question.sender[0]
         named = [address for address in ADDRESSES if matches(message.pattern, address.path)]
         if not named:
             self.counts.unknown += 1
             paths = [address.path for address in ADDRESSES]
             yield ERROR_REPLY, f"There is no address {message.pattern[:64]}. {nearest(message.pattern[:64], paths)}"
         for address in named:
-            if address.changes and not question.paid and not self._allowance.take(sender):
+            if address.changes and not question.paid and not self._allowance.take(question.sender[0]):
                 self.counts.too_often += 1
                 return
             question.paid = question.paid and not address.changes
-            yield self._obey(address, message, sender)
+            yield self._obey(address, message, question.sender)
 
-    def _obey(self, address: Address, message: Message, sender: str) -> Answer:
+    def _obey(self, address: Address, message: Message, sender: Sender) -> Answer:
         try:
             numbers = self._checked(address, message)
-            answer = self._handlers[address.path](numbers, sender)
+            answer = self._handlers[address.path](numbers, sender[0])
         except ValueError as error:
             if address.changes:
-                self._tell(f"{address.path}: {error}", sender)
+                self._tell(f"{address.path}: {error}", sender[0])
             return ERROR_REPLY, f"{address.path}: {error}"
         self.counts.answered += 1
+        if address.needs_key:
+            self._asker = sender
         return answer or (DONE_REPLY, address.path)
 
     def _tell(self, text: str, sender: str) -> None:
