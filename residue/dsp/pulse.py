@@ -1,7 +1,7 @@
 """Finds the beats in a pulse wave as it comes, without ever looking ahead.
 
 A beat is where the band-passed wave rises through a share of the highest of late; waves that are much lower, such as
-the dicrotic one, do not count. Like a beat in an ECG it must look like one of those shortly before it: noise seldom does.
+the dicrotic one, do not count. Like a beat in an ECG it must look like one of those before it: noise seldom does.
 Source: adaptive threshold, common practice; compared with other detectors on recordings.
 """
 

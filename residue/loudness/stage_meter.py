@@ -35,7 +35,7 @@ class StageMeter:
         self._index = {
             (ear.at, ear.weighting): at
             for at, ear in enumerate(ears)
-            if ear.physical == (self._physical or ear.weighting is Weighting.WK)
+            if ear.physical == (self._physical or ear.weighting is Weighting.WK) and ear.power == 2
         }
         full_scale = {ear.key: at for at, ear in enumerate(ears)}
         self._k_at = [full_scale[f"K at {name}, dBFS"] for name in outputs]

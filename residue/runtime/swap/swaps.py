@@ -74,8 +74,13 @@ class Swaps:
         """Have a bag take a place; from any thread."""
         self._stager.ask(asked)
 
-    def look(self, installation: Installation, moment: Moment, now_s: float) -> tuple[Taken | None, list[str]]:
-        """What has been taken, and what there is to tell, since the last look. now_s: monotonic."""
+    def look(
+        self, installation: Installation, moment: Moment, now_s: float, *, planning: bool
+    ) -> tuple[Taken | None, list[str]]:
+        """What has been taken, and what there is to tell, since the last look.
+
+        now_s: monotonic. planning: the planner is at work on what plays; that comes first.
+        """
         self._said = []
         if installation is not self._installation:
             self._installation = installation
@@ -85,7 +90,7 @@ class Swaps:
         self._said += self._newcomers.look(installation.played, now_s)
         self._find(now_s)
         self._arrive(now_s)
-        self._try(now_s)
+        self._try(now_s, planning=planning)
         taken = self._take(moment, now_s)
         self._tell(moment, now_s)
         return taken, self._said
@@ -136,10 +141,10 @@ class Swaps:
 
     # Checking and planning.
 
-    def _try(self, now_s: float) -> None:
+    def _try(self, now_s: float, *, planning: bool) -> None:
         if self._trial is not None:
             self._end_trial(*self._trial, now_s)
-        if self._trial is None:
+        if self._trial is None and not planning:
             self._begin_trial()
 
     def _begin_trial(self) -> None:

@@ -75,9 +75,9 @@ class House:
         self.processes.append(Process(name, arguments))
         return cast(Errand, self.processes[-1])
 
-    def look(self, moment: Moment = CLOSED, after_s: float = 0.5) -> Taken | None:
+    def look(self, moment: Moment = CLOSED, after_s: float = 0.5, *, planning: bool = False) -> Taken | None:
         self.now_s += after_s
-        taken, said = self.swaps.look(self.installation, moment, self.now_s)
+        taken, said = self.swaps.look(self.installation, moment, self.now_s, planning=planning)
         self.said += said
         return taken
 
@@ -222,6 +222,14 @@ def test_what_was_taken_has_the_others_checked_anew_with_it(house: House) -> Non
     assert house.states() == ["ready", "being checked"], "the most urgent first"
     assert house.look(PLAYING) == Taken("first-batch", GOOD)
     assert house.states() == ["to be checked"]
+
+
+def test_it_is_not_checked_while_the_planner_is_at_work_on_what_plays(house: House) -> None:
+    house.stage()
+    house.look(planning=True)
+    assert house.states() == ["to be checked"]
+    house.look()
+    assert house.states() == ["being checked"]
 
 
 def test_a_check_that_is_ended_from_outside_is_begun_anew_and_then_refused(house: House) -> None:
