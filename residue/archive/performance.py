@@ -92,6 +92,8 @@ class Channel(Record, frozen=True, kw_only=True):
     """The physical value that digital full scale of a sound file stands for."""
     start_s: Seconds = 0.0
     """When its first sample was taken, counted from the start of the performance."""
+    rate_hz: Annotated[float, Meta(gt=0, le=1e6)] | None = None
+    """Samples a second, where the file states them wrongly or its recorder's clock is known to have gone wrong."""
     bridged: list[Stretch] = []
     """What was not received while it was recorded live: there stands what the performance was played with instead."""
 

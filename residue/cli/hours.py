@@ -41,12 +41,13 @@ def hours(installation: Path, first: datetime | None, days: int, ics: Path | Non
     if ics is not None:
         ics.write_bytes(agenda.ics(loaded.calendar, day, days, programme, _durations_s(loaded), now))
         click.echo(f"{ics}: the openings of {days} days", err=True)
+    tell([*loaded.answers.findings, *doubts(loaded.hours, loaded.answers, day, days)])
     if as_json:
         print_json(agenda.data(loaded.calendar, day, days))
         return
-    for line in [*agenda.words(loaded.calendar, day, days), *agenda.programme_words(programme)]:
+    days_told = agenda.words(loaded.calendar, day, days)
+    for line in [*days_told, *agenda.programme_words(programme), agenda.clock_words(loaded.hours)]:
         click.echo(line)
-    tell([*loaded.answers.findings, *doubts(loaded.hours, loaded.answers, day, days)])
 
 
 def _durations_s(loaded: Installation) -> dict[str, float]:

@@ -35,7 +35,7 @@ class StageMeter:
         self._index = {
             (ear.at, ear.weighting): at
             for at, ear in enumerate(ears)
-            if ear.physical == (self._physical or ear.weighting is Weighting.WK)
+            if ear.physical == (self._physical or ear.weighting is Weighting.WK) and ear.power == 2
         }
         self._kept = [at for at, ear in enumerate(ears) if ear.at == PLACE or at in governor.heeded]
         heard = [ears[self._index[place, Weighting.A]] for place in self._places]

@@ -169,3 +169,10 @@ def test_an_output_that_nothing_feeds_stops_the_piece(tmp_path: Path) -> None:
     assert faults_of(tmp_path, WHOLE.replace('"left", "right"]\n[node', '"left", "right", "floor"]\n[node')) == [
         'piece.toml: outputs: Nothing feeds the output "floor". Add a node of kind output with to = ["floor"].'
     ]
+
+
+def test_a_node_that_listens_to_one_that_is_wired_wrongly_hides_no_fault_and_adds_none(tmp_path: Path) -> None:
+    text = WHOLE.replace('input = "arm"\nattack_s', 'input = "heard"\nattack_s')
+    text += '[node.told]\nkind = "feed"\ninput = "effort"\naddress = "/feed/effort"\n'
+    (fault,) = faults_of(tmp_path, text)
+    assert fault.startswith("piece.toml: node.effort.input: ")

@@ -9,7 +9,7 @@ import pytest
 from residue.archive.swap.candidate import Candidate, Request, When
 from residue.runtime.engine import Snapshot
 from residue.runtime.house_state import House
-from residue.runtime.swap_moment import Moment, moment
+from residue.runtime.swap.moment import Moment, moment
 from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme
 
