@@ -29,6 +29,9 @@ logger = logging.getLogger(__name__)
 MOST_TIMES_LONGER = 64
 """No answer is longer than so many times its question; `residue status` pads its own."""
 
+MOST_TOLD = 1_000
+"""Characters of a word that comes later: one datagram on any network."""
+
 Sender = tuple[str, int]
 Answer = tuple[str, str]
 """An address and one string."""
@@ -62,6 +65,7 @@ class Surface(asyncio.DatagramProtocol):
         self._handlers = handlers
         self._allowance = Allowance(monotonic_s)
         self._transport: asyncio.DatagramTransport | None = None
+        self._asker: Sender | None = None
         self.counts = Counts()
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
@@ -88,10 +92,15 @@ class Surface(asyncio.DatagramProtocol):
             return
         left = len(data) * MOST_TIMES_LONGER
         for message in messages:
-            for path, text in self._answers(message, addr[0]):
+            for path, text in self._answers(message, addr):
                 left -= self._send(path, text, addr, left)
 
-    def _answers(self, message: Message, sender: str) -> list[Answer]:
+    def tell_asker(self, path: str, text: str) -> None:
+        """Send what became of it to whoever last asked, with the key, for what takes its time."""
+        if self._transport is not None and self._asker is not None:
+            self._transport.sendto(_packed(path, text[:MOST_TOLD]), self._asker)
+
+    def _answers(self, message: Message, sender: Sender) -> list[Answer]:
         named = [address for address in ADDRESSES if matches(message.pattern, address.path)]
         if not named:
             self.counts.unknown += 1
@@ -99,13 +108,15 @@ class Surface(asyncio.DatagramProtocol):
             return [(ERROR_REPLY, f"There is no address {message.pattern[:64]}. {nearest(message.pattern, paths)}")]
         return [self._obey(address, message, sender) for address in named]
 
-    def _obey(self, address: Address, message: Message, sender: str) -> Answer:
+    def _obey(self, address: Address, message: Message, sender: Sender) -> Answer:
         try:
             numbers = self._checked(address, message)
-            answer = self._handlers[address.path](numbers, sender)
+            answer = self._handlers[address.path](numbers, sender[0])
         except ValueError as error:
             return ERROR_REPLY, f"{address.path}: {error}"
         self.counts.answered += 1
+        if address.needs_key:
+            self._asker = sender
         return answer or (DONE_REPLY, address.path)
 
     def _checked(self, address: Address, message: Message) -> Arguments:

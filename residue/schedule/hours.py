@@ -71,6 +71,17 @@ class Hours(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
                 yield "There are both weekly hours and opening_hours. Keep one of them."
 
     @property
+    def everyday(self) -> bool:
+        """Whether it says by itself when the house is open from day to day."""
+        return self.weekly != Weekly() or bool(self.opening_hours or self.season)
+
+    @property
+    def ever(self) -> bool:
+        """Whether there is any day on which the house can be open by it."""
+        special = any(exception.open for exception in self.exception) or self.private_view
+        return self.everyday or bool(special or (self.holidays and self.holidays.open))
+
+    @property
     def zone(self) -> ZoneInfo:
         """The zone of the place."""
         return ZoneInfo(self.time_zone)

@@ -9,7 +9,7 @@ import pytest
 from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import OscMessageBuilder
 
-from residue.control.addresses import ADDRESSES, DONE_REPLY, ERROR_REPLY, STATUS_REPLY, table
+from residue.control.addresses import ADDRESSES, DONE_REPLY, ERROR_REPLY, STATUS_REPLY, SWAP_TOLD, table
 from residue.control.rate import BURST
 from residue.control.settings import ControlSettings
 from residue.control.surface import MOST_TIMES_LONGER, Answer, Surface
@@ -23,9 +23,11 @@ class Transport(asyncio.DatagramTransport):
     def __init__(self) -> None:
         super().__init__()
         self.sent: list[bytes] = []
+        self.to: list[Any] = []
 
     def sendto(self, data: Any, addr: Any = None) -> None:
         self.sent.append(bytes(data))
+        self.to = [addr]
 
 
 class House:
@@ -123,6 +125,22 @@ def test_texts_are_handed_on_where_an_address_takes_texts_and_only_with_a_key() 
     words = "/house/swap/back: It is only obeyed where room.toml has a key under [control]."
     assert without.hear("/house/swap/back", "first-batch", "now") == [(ERROR_REPLY, words)]
     assert without.asked == []
+
+
+def test_what_became_of_it_is_sent_to_whoever_asked_last_with_the_key() -> None:
+    house = House(key="flour and salt", allow=("127.0.0.1/32", "192.168.1.0/24"))
+    house.surface.tell_asker(SWAP_TOLD, "Nobody has asked.")
+    assert house.transport.sent == []
+    house.hear("/house/swap/back", "first-batch", "now", "flour and salt")
+    house.hear("/house/swap/back", "first-batch", "now", "a guess at it", sender=STRANGER)
+    house.hear("/house/status", sender=STRANGER)
+    house.transport.sent.clear()
+    house.surface.tell_asker(SWAP_TOLD, "It is refused. " + "x" * 5_000)
+    [sent] = house.transport.sent
+    assert OscMessage(sent).address == "/house/swap/told"
+    assert OscMessage(sent).params[0].startswith("It is refused.")
+    assert len(sent) < 1_100
+    assert house.transport.to == [TECHNICIAN]
 
 
 def test_a_pattern_reaches_all_addresses_that_it_names() -> None:

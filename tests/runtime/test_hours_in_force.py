@@ -112,6 +112,10 @@ def test_a_calendar_file_that_is_put_beside_is_taken(installation: Path) -> None
     save(installation, weekly, "")
     house.wait()
     assert house.opens() == ["12:00"]
+    (installation / "hours.ics").unlink()
+    house.wait()
+    assert "Nothing says when the house is open" in str(house.refused())
+    assert house.opens() == ["12:00"]
 
 
 def test_deleted_hours_are_told_and_the_old_ones_stay(installation: Path) -> None:
