@@ -21,6 +21,7 @@ from residue.loudness.order import Order
 from residue.loudness.outputs import Output
 from residue.loudness.plan import Plan, Programme, plan, plan_order
 from residue.loudness.profile import LevelProfile
+from residue.loudness.quantities import Statistic
 
 Floats = NDArray[np.float64]
 
@@ -131,7 +132,7 @@ def shape(programme: Programme, rest_s: float, caps: Sequence[Cap], outputs: Map
 def _shape_of(
     name: str, profile: LevelProfile, rest_s: float, caps: Sequence[Cap], outputs: Mapping[str, Output]
 ) -> Shape:
-    windowed = next((cap for cap in caps if cap.quantity.windowed), None)
+    windowed = next((cap for cap in caps if cap.quantity.statistic is Statistic.MEAN), None)
     if windowed is None:
         return Shape((0.0,))
     levels_db = minute_levels_db(profile, ear_of(windowed, outputs).key)

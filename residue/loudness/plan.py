@@ -224,7 +224,7 @@ class _Windows:
         self._terms = terms(cap)
         self._allowed = self._terms.energy(self._terms.total) * _SAFETY
         self._words = _words(cap)
-        key, trim = ear_of(cap, outputs).key, exact.power(10.0, trim_db / 10.0)
+        key, trim = ear_of(cap, outputs).key, self._terms.scaled(exact.power(10.0, trim_db / 10.0))
         self._sums, self._used = {}, {}
         for name in layout.profiles:
             energy = trim * layout.energy(name, key)
@@ -236,25 +236,31 @@ class _Windows:
         for name, used in self._used.items():
             most = float(np.max(used))
             if most > 0.0:
-                gains[name].lower(self._allowed / most, self._words)
+                gains[name].lower(self._terms.gain_power(self._allowed / most), self._words)
 
     def share(self, gains: Mapping[str, _Gain]) -> None:
         """Lower those that together fill a window too much, each by the same factor."""
-        total = _at_gains(self._used, gains)
+        total = self._at_gains(self._used, gains)
         for name, used in self._used.items():
             most = float(np.max(total[used > 0.0], initial=0.0))
             if most > self._allowed:
-                power = gains[name].power * self._allowed / most
+                power = gains[name].power * self._terms.gain_power(self._allowed / most)
                 gains[name].lower(power, f"{self._words}, with what is played before and after it,")
 
     def approaches(self, gains: Mapping[str, _Gain]) -> Iterator[tuple[str, Approach]]:
         """Where each performance comes nearest in this round, at the gains as they are applied."""
-        ending = np.roll(_at_gains(self._sums, gains), -1)
+        ending = np.roll(self._at_gains(self._sums, gains), -1)
         with np.errstate(divide="ignore"):
-            levels = self.cap.limit + 10.0 * np.log10(ending / self._terms.energy(self._terms.total))
+            reached = np.log10(ending / self._terms.energy(self._terms.total))
+        levels = self.cap.limit + 20.0 / self._terms.power * reached
         for name, start, end in self._layout.spans:
             at = int(np.argmax(levels[start:end]))
             yield name, Approach(self.cap, float(levels[start + at]), (at + 1) * HOP_S, levels[start:end].copy())
+
+    def _at_gains(self, energies: Mapping[str, Floats], gains: Mapping[str, _Gain]) -> Floats:
+        scaled = [self._terms.scaled(gains[name].power) * energy for name, energy in energies.items()]
+        total: Floats = np.add.reduce(scaled)
+        return total
 
 
 def _share_over_closings(
@@ -274,15 +280,10 @@ def _share_over_closings(
         most = counted.used(stretches)
         if most > allowed:
             for name in {name for one in stretches for name in one.pool.names}:
-                power = gains[name].power * allowed / most
+                power = gains[name].power * bounds.gain_power(allowed / most)
                 gains[name].lower(power, f"{_words(cap)}, with the opening before,")
             counted = None  # what it knows is of other gains
 
 
 def _words(cap: Cap) -> str:
     return f"{cap.limit_in_words} over {duration_in_words(cap.window_s)}"
-
-
-def _at_gains(energies: Mapping[str, Floats], gains: Mapping[str, _Gain]) -> Floats:
-    total: Floats = np.add.reduce([gains[name].power * energy for name, energy in energies.items()])
-    return total

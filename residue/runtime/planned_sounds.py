@@ -9,6 +9,7 @@ from pathlib import Path
 from residue.dsp import exact
 from residue.installation.load import Installation
 from residue.loudness.arc import Shape, reshaped
+from residue.loudness.budget import terms
 from residue.loudness.caps import PLACE, Cap, protecting_caps
 from residue.loudness.ears import ear_of
 from residue.loudness.outputs import Output
@@ -63,5 +64,5 @@ def cap_sound_of(
     cap: Cap, profiles: Mapping[str, LevelProfile], power: Mapping[str, float], outputs: Mapping[str, Output]
 ) -> CapSound:
     """What a cap listens to."""
-    key = ear_of(cap, outputs).key
-    return CapSound(cap, {name: held.energy[held.row(key)] * power[name] for name, held in profiles.items()})
+    key, scaled = ear_of(cap, outputs).key, terms(cap).scaled
+    return CapSound(cap, {name: held.energy[held.row(key)] * scaled(power[name]) for name, held in profiles.items()})

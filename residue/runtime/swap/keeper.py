@@ -35,6 +35,7 @@ class SwapKeeper:
     """Everything that a swap concerns, put together.
 
     installation: with the hours in force. happened: told what goes into the event log: kind, text, and who asked.
+    tell: sends a word to whoever asked last at the control surface.
     """
 
     def __init__(
@@ -48,6 +49,7 @@ class SwapKeeper:
         keeper: Keeper,
         timekeeper: Timekeeper,
         happened: Callable[[str, str, str | None], None],
+        tell: Callable[[str], None],
     ) -> None:
         self.installation = installation
         self._clock = clock
@@ -57,6 +59,7 @@ class SwapKeeper:
         self._keeper = keeper
         self._timekeeper = timekeeper
         self._happened = happened
+        self._tell = tell
         self._swaps = Swaps(installation, cache)
 
     @property
@@ -98,6 +101,7 @@ class SwapKeeper:
         taken, told = await asyncio.to_thread(look)
         for text in told:
             self._happened("swap", text, None)
+            self._tell(text)
         if taken is not None:
             self._took(taken)
             now_there = replace(self.installation, performances=find_performances(self.installation.folder))
