@@ -64,6 +64,8 @@ class Evening:
     def play_a_block(self) -> None:
         self.clock.now_s += BLOCK_FRAMES / AUDIO_RATE_HZ
         self.engine.run_block()
+        while not self.engine.tallies.empty():
+            self.engine.tallies.get_nowait()
         due, self.waiting = self.waiting, []
         for _delay_s, do in due:
             do()
