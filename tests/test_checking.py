@@ -63,6 +63,10 @@ class Bakery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
             {"name": "a", "spare": {"heat_c": "hot"}},
             'bakery.toml: spare.heat_c: "hot" cannot stand here. Write a number.',
         ),
+        (
+            {"name": "a", "oven": {"big": {"heat_c": float("nan")}}},
+            "bakery.toml: oven.big.heat_c: nan is no number to count with. Write a finite number.",
+        ),
         ({"name": "a", "oven": 3}, "bakery.toml: oven: 3 cannot stand here. Write a table."),
         (
             {"name": "a", "opened": "soon"},

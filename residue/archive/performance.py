@@ -21,7 +21,7 @@ FILE_NAME = "performance.toml"
 LONGEST_S = 7 * 86_400.0
 """No evening is longer than a week; a start beyond it is a slip of the pen."""
 
-_NAME = re.compile(r"[A-Za-z0-9_-]{1,64}")
+PLAIN_NAME = re.compile(r"[A-Za-z0-9_-]{1,64}")
 
 Seconds = Annotated[float, Meta(ge=-LONGEST_S, le=LONGEST_S)]
 
@@ -155,7 +155,7 @@ class Performance(Record, frozen=True, kw_only=True):
 
     def __post_init__(self) -> None:
         for name in self.channel:
-            if not _NAME.fullmatch(name):
+            if not PLAIN_NAME.fullmatch(name):
                 raise ValueError(f'channel."{name}" is not a plain name. Use letters, digits, "_" and "-".')
 
     def the_channel(self, name: str, where: str) -> Channel:

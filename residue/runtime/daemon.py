@@ -11,6 +11,7 @@ import sys
 from collections import deque
 from collections.abc import Callable, Mapping
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from queue import Empty
 
@@ -121,9 +122,8 @@ class _Daemon:
         self._custodian = Custodian(installation, state, cache, self._clock, self._happened, again)
         self._switchboard = Switchboard(installation.room.equipment, self._happened)
         control = installation.room.control
-        self._surface = Surface(
-            control, handlers(self._asked, self._status, self._swaps.asked), self._clock.monotonic_s
-        )
+        asked = handlers(self._asked, self._status, self._swaps.asked)
+        self._surface = Surface(control, asked, self._clock.monotonic_s, partial(self._happened, "refused"))
         self._notifier = Notifier()
         self._pace = Pace()
         restarts = Restarts(state / RESTARTS_FILE, self._clock)

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 
 from residue.archive.fixity import verify
 from residue.archive.permission import check_permission
-from residue.installation.load import Installation, load
+from residue.installation.load import Installation, load, read_sensors
+from residue.live.sensors import FILE_NAME as SENSORS_FILE
+from residue.live.sensors import check_needs
 from residue.loudness.cautions import CAUTIONS, LIGHT_CAUTION
 from residue.loudness.picture import draw_plan
 from residue.loudness.room_findings import plan_findings
@@ -64,9 +67,19 @@ def inspect(
     findings += broken
     if not any(finding.severity is Severity.STOPS for finding in broken):
         findings += _plan(installation, cache, picture, progress)
+    findings += _sensors(installation)
     findings += _cautions(installation)
     order = list(Severity)
     return sorted(findings, key=lambda finding: order.index(finding.severity))
+
+
+def _sensors(installation: Installation) -> Iterator[Finding]:
+    """What would keep the piece from being played live; the gallery does without."""
+    if not (installation.folder / SENSORS_FILE).exists():
+        return
+    sensors, findings = read_sensors(installation.folder)
+    for finding in [*findings, *(check_needs(sensors, installation.graph.needs) if sensors else ())]:
+        yield replace(finding, severity=Severity.WARNS)
 
 
 def _programme(installation: Installation) -> list[str]:

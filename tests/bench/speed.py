@@ -1,8 +1,9 @@
 """How fast, how soon, how large: python -m tests.bench.speed [INSTALLATION ...]
 
 For each installation: how many times faster than real time it renders on one core, before and through the cap, in the
-large blocks of a render and in those of the engine; then, with everything cached, the time from the start of the daemon to its first frame and to the first frame of the
-performance, its resident memory, how much that grows in a minute, and its share of one processor.
+large blocks of a render and in those of the engine; then, with everything cached, the time from the start of the daemon
+to its first frame and to the first frame of the performance, its resident memory, how much that grows in a minute, and
+its share of one processor.
 Figures compare within one run only: the machine may be busy.
 """
 

@@ -82,6 +82,16 @@ def test_a_whole_piece_becomes_a_graph_that_knows_what_it_needs(tmp_path: Path) 
             "piece.toml: node.loud.gain_db.at: [1.0, 1.0] does not climb. Write its values in ascending order.",
         ),
         (
+            "at = [0.0, 1.0]",
+            "at = [0.0, nan]",
+            "piece.toml: node.loud.gain_db.at[1]: nan is no number to count with. Write a finite number.",
+        ),
+        (
+            "gives = [-30.0, 0.0]",
+            "gives = [-inf, 0.0]",
+            "piece.toml: node.loud.gain_db.gives[0]: -inf is no number to count with. Write a finite number.",
+        ),
+        (
             "gives = [-30.0, 0.0]",
             "gives = [-30.0]",
             "piece.toml: node.loud.gain_db: at and gives need the same length, two or more. "

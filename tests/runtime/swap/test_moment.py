@@ -60,4 +60,6 @@ def test_the_moment_is_that_of_house_and_engine() -> None:
     assert moment(house, PROGRAMME, about, opening) == Moment("first-batch", begun=False, opened=MORNING)
     fading = replace(house, under_way=False)
     assert moment(fading, PROGRAMME, engine, opening) == Moment("first-batch", begun=False, opened=MORNING)
+    late = Snapshot(turn=2, performance="second-batch")  # one still fades while the bag of the next is read
+    assert moment(house, PROGRAMME, late, opening) == Moment("first-batch", begun=False, opened=MORNING)
     assert moment(House(), PROGRAMME, Snapshot(), None) == Moment(None, begun=True, opened=None)
