@@ -17,16 +17,20 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pythonosc.osc_message_builder import OscMessageBuilder
 
+from residue.archive.fixity import verify
 from residue.archive.in_memory import InMemoryPerformance
 from residue.archive.performance import ChannelKind
+from residue.archive.readers.beats import read_beats
+from residue.archive.readers.catalogue import open_channel
 from residue.archive.recorded import RAMP_S
+from residue.archive.summary import summarise
 from residue.installation.load import read_sensors
-from residue.live.arrivals import CUSHION_S, BeatQueue, SampleQueue
+from residue.live.arrivals import CUSHION_S, Beat, BeatQueue, SampleQueue
 from residue.live.bridge import Bridge
 from residue.live.messages import Arrival, Listener
 from residue.live.sensors import Messages, Sensor, check_needs
 from residue.live.sound_input import RETRY_S, DeviceInput
-from residue.live.take import Take, recovered
+from residue.live.take import Take, recovered, work_folder
 from residue.live.tracks import GrowingTrack, look_ahead_frames
 from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, Kind, Span
 from residue.problems import ProblemError
@@ -247,6 +251,46 @@ def test_a_disk_that_fills_up_ends_the_recording_and_what_was_written_is_sealed(
     bag = take.seal(9_600, {}, {"sound.input.wav": 9_600, "o1.wav": 50}, TODAY)
     assert bag.performance.duration_s is None
     assert not (tmp_path / ".recording-live").exists()
+
+
+def test_what_a_cut_has_torn_is_sealed_up_to_the_tear(tmp_path: Path) -> None:
+    """Half a frame, half a line, and a header that promises what never reached the disk."""
+    sensors = sensors_of(installation(tmp_path))
+    into = tmp_path / "live"
+    take = Take(into, sensors, sensors.performance(NOON))
+    take.sound(np.full((1, 480), 0.5, np.float32))
+    take.samples("o1", np.ones(25, np.float32))
+    take.beat("chest", Beat(48_000, 0.0))
+    take.beat("chest", Beat(86_400, 0.8))
+    take._ending.set()
+    take._thread.join()
+    for beats in take._beats.values():
+        beats.close()
+    kept = work_folder(into) / "data"
+    with (kept / "sound.input.wav").open("ab") as file:
+        file.write(b"\x01\x02\x03")
+    with (kept / "chest.csv").open("a", encoding="utf-8") as lines:
+        lines.write("2.61")
+    with (kept / "o1.wav").open("r+b") as file:
+        file.truncate((kept / "o1.wav").stat().st_size - 10)
+    bag = recovered(into, TODAY)
+    assert verify(into) == []
+    channels = bag.performance.channel
+    assert open_channel(bag.file_of("forearm"), channels["forearm"]).length == 480
+    assert open_channel(bag.file_of("o1"), channels["o1"]).length == 22
+    assert read_beats(bag.file_of("chest"), channels["chest"]).times_s.tolist() == [1.0, 1.8]
+    assert not work_folder(into).exists()
+
+
+def test_a_bag_in_which_no_beat_came_and_much_was_missed_can_be_shown(tmp_path: Path) -> None:
+    sensors = sensors_of(installation(tmp_path))
+    take = Take(tmp_path / "live", sensors, sensors.performance(NOON))
+    take.sound(np.full((1, 48_000), 0.5, np.float32))
+    take.samples("o1", np.ones(250, np.float32))
+    bag = take.seal(48_000, {"forearm": [(0, 24_000)]}, {"sound.input.wav": 48_000, "o1.wav": 250}, TODAY)
+    shown = summarise(bag)
+    assert "no beat came" in shown
+    assert "forearm: gaps when it was played 1, the longest 0.5 s" in shown
 
 
 def test_there_is_nothing_to_recover_where_nothing_was_cut(tmp_path: Path) -> None:
