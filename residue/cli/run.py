@@ -25,12 +25,13 @@ def run(ctx: click.Context, installation: Path, device: str | None, for_s: float
     Example: residue run archives/night-dough --device silent --for-s 60
     """
     from residue.archive.swap.taking import recover
-    from residue.installation.load import PERFORMANCES, load
+    from residue.installation.load import PERFORMANCES
     from residue.runtime.daemon import run as run_daemon
     from residue.runtime.folders import cache_folder, state_folder
+    from residue.runtime.kept_hours import load_or_kept
 
     recovered = recover(installation / PERFORMANCES)
-    loaded = load(installation)
-    loaded = replace(loaded, findings=(*recovered, *loaded.findings))
     state = state or state_folder()
+    loaded = load_or_kept(installation, state)
+    loaded = replace(loaded, findings=(*recovered, *loaded.findings))
     ctx.exit(run_daemon(loaded, device=device, for_s=for_s, state=state, cache=cache_folder()))

@@ -34,12 +34,14 @@ PIECE, ROOM, HOURS, PERFORMANCES = "piece.toml", "room.toml", "hours.toml", "per
 class Installation:
     """What stands in the folder of an installation.
 
+    hours_folder: where its hours were read: the folder itself, or where those in force are kept.
     answers: what hours.toml and the calendar file beside it say together.
     performances: the archived performances by the names of their folders; the bags have not been opened.
     findings: what somebody should look at although nothing stops it.
     """
 
     folder: Path
+    hours_folder: Path
     piece: Piece
     graph: Graph
     room: Room
@@ -60,8 +62,10 @@ class Installation:
         return list(dict.fromkeys([*self.hours.programme.names, *private]))
 
 
-def load(folder: Path) -> Installation:
+def load(folder: Path, hours_folder: Path | None = None) -> Installation:
     """Read and check an installation.
+
+    hours_folder: where hours.toml and the calendar file stand, if not in the folder itself.
 
     Raises ProblemError with every fault of every file.
     """
@@ -73,7 +77,7 @@ def load(folder: Path) -> Installation:
     room, found = read_room(folder / ROOM)
     findings += found
     performances = find_performances(folder)
-    hours, answers, found = read_hours(folder, performances)
+    hours, answers, found = read_hours(hours_folder or folder, performances)
     findings += found
     if room:
         unknown = room.levels_at_the_ear == "unknown"
@@ -83,7 +87,8 @@ def load(folder: Path) -> Installation:
     stopped = any(finding.severity is Severity.STOPS for finding in findings)
     if graph is None or room is None or hours is None or answers is None or stopped:
         raise ProblemError(findings)
-    return Installation(folder, graph.piece, graph, room, hours, answers, performances, tuple(findings))
+    told = tuple(findings)
+    return Installation(folder, hours_folder or folder, graph.piece, graph, room, hours, answers, performances, told)
 
 
 def find_performances(folder: Path) -> Mapping[str, Path]:

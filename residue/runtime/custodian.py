@@ -99,7 +99,7 @@ class Custodian:
         if self._reading is not None:
             self._end_reading(*self._reading)
         elif (night := _night(self._clock.now(), self.installation)) != self._last and self._settled():
-            arguments = [str(self.installation.folder), str(self._cache)]
+            arguments = [str(self.installation.folder), str(self.installation.hours_folder), str(self._cache)]
             self._reading = night, self._errand("residue.runtime.rereading", arguments)
 
     def _settled(self) -> bool:

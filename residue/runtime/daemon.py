@@ -112,7 +112,7 @@ class _Daemon:
         self._engine = self._make_engine(device, state)
         self._player = Player(self._engine, self._planner, self._opener(cache))
         hours, before = installation.hours, self._remembered()
-        self._hours = HoursInForce(installation, self._clock.now, self._happened)
+        self._hours = HoursInForce(installation, state, self._clock.now, self._happened)
         self._timekeeper = Timekeeper(hours, installation.calendar, self._clock, before.last_known)
         house = recalled(before, hours.programme)
         self._keeper = Keeper(house, hours.programme, self._timekeeper, self._clock, self._player, self._happened)

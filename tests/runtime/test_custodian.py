@@ -89,7 +89,7 @@ def test_everything_is_read_once_a_night_and_a_restart_does_not_read_it_again(ho
     assert house.processes == [], "the planner comes first"
     house.look(timedelta(seconds=FIRST_S))
     [first] = house.processes
-    assert first.arguments == [str(house.installation.folder), str(house.folder / "cache")]
+    assert first.arguments == [*[str(house.installation.folder)] * 2, str(house.folder / "cache")]
     house.look()
     first.finds()
     for _ in range(3):

@@ -1,12 +1,16 @@
 from __future__ import annotations
 
+import shutil
 from datetime import UTC, date, datetime
 from pathlib import Path
 
 import pytest
 
 from residue.installation.load import Installation, load
+from residue.problems import ProblemError
+from residue.runtime import kept_hours
 from residue.runtime.hours_in_force import HoursInForce
+from residue.runtime.kept_hours import load_or_kept
 from tests.runtime import kitchen
 
 TUESDAY = date(2026, 3, 3)
@@ -30,8 +34,17 @@ class Kitchen:
 
     def __init__(self, folder: Path) -> None:
         self.log: list[str] = []
-        self.in_force = HoursInForce(load(folder), lambda: NOW, lambda kind, text: self.log.append(f"{kind}: {text}"))
+        self.folder, self.state = folder, folder.parent / "state"
+        self.start()
+
+    def start(self) -> None:
+        """Once more, as after a power cut."""
+        loaded = load_or_kept(self.folder, self.state)
+        self.in_force = HoursInForce(loaded, self.state, lambda: NOW, self._happened)
         self._second = 0.0
+
+    def _happened(self, kind: str, text: str) -> None:
+        self.log.append(f"{kind}: {text}")
 
     def wait(self, seconds: int = 6) -> list[Installation]:
         found = []
@@ -45,6 +58,14 @@ class Kitchen:
 
     def opens(self) -> list[str]:
         return [f"{one.opens:%H:%M}" for one in self.in_force.installation.calendar.openings(TUESDAY, 1)]
+
+
+class PowerCutError(Exception):
+    """The power goes."""
+
+
+def cut(*_: object, **__: object) -> None:
+    raise PowerCutError
 
 
 def save(folder: Path, old: str, new: str) -> None:
@@ -131,3 +152,51 @@ def test_an_empty_file_is_refused(installation: Path) -> None:
     (installation / "hours.toml").write_text("")
     assert house.wait() == []
     assert "time_zone: This key is missing." in str(house.refused())
+
+
+def test_after_a_power_cut_the_house_goes_by_the_hours_in_force_where_the_files_were_broken_since(
+    installation: Path,
+) -> None:
+    house = Kitchen(installation)
+    save(installation, MORNING, EVENING)
+    house.wait()
+    save(installation, EVENING, 'tue = ["18:00-10:00"]')
+    house.start()
+    assert house.opens() == ["18:00"]
+    assert (house.refused() or "").startswith(REFUSED + "hours.toml: weekly: tue")
+    assert house.log[-1] == f"hours: {house.refused()}"
+    save(installation, 'tue = ["18:00-10:00"]', 'tue = ["19:00-23:00"]')
+    house.wait()
+    assert (house.opens(), house.refused()) == (["19:00"], None)
+    house.start()
+    assert (house.opens(), house.refused()) == (["19:00"], None)
+
+
+def test_where_more_than_the_hours_is_broken_all_of_it_is_told(installation: Path) -> None:
+    house = Kitchen(installation)
+    save(installation, MORNING, 'tue = ["18:00-10:00"]')
+    (installation / "room.toml").write_text("", encoding="utf-8")
+    with pytest.raises(ProblemError, match=r"(?s)room\.toml.*hours\.toml: weekly: tue"):
+        house.start()
+
+
+def test_a_cut_while_new_hours_are_kept_leaves_the_old_ones_or_the_new(
+    installation: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    house = Kitchen(installation)
+    cuts = 0
+    for call in ("replace_file", "symlink_to", "replace", "rmtree"):
+        save(installation, MORNING, EVENING)
+        with monkeypatch.context() as patched:
+            target = {"replace_file": kept_hours, "rmtree": shutil}.get(call, Path)
+            patched.setattr(target, call, cut)
+            with pytest.raises(PowerCutError):
+                kept_hours.kept(load(installation), house.state)
+            cuts += 1
+        save(installation, EVENING, 'tue = ["18:00-10:00"]')
+        house.start()
+        assert house.opens() in (["00:00"], ["18:00"])
+        save(installation, 'tue = ["18:00-10:00"]', MORNING)
+        house.start()
+        assert house.opens() == ["00:00"]
+    assert cuts == 4

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from residue.archive.swap.asking import stage
 from residue.archive.swap.candidate import When
-from residue.installation.load import PERFORMANCES, load
+from residue.installation.load import PERFORMANCES, graph_of
 from residue.problems import ProblemError
 from residue.runtime.clock import SystemClock
 from residue.runtime.planning import NICENESS
@@ -24,7 +24,7 @@ def main() -> None:
     os.nice(NICENESS)
     folder, bag, name, when = sys.argv[1:5]
     try:
-        needs = load(Path(folder)).graph.needs
+        needs = graph_of(Path(folder)).needs
         stage(Path(bag), Path(folder) / PERFORMANCES, name, When(when), needs, SystemClock().now())
     except ProblemError as error:
         sys.exit(str(error))

@@ -151,8 +151,8 @@ class Swaps:
         order = list(When)
         to_check = [case for case in self._cases.values() if case.stage is Stage.TO_CHECK]
         for case in sorted(to_check, key=lambda case: order.index(case.candidate.request.when))[:1]:
-            name, folder = case.candidate.name, self._installation.folder
-            arguments = [str(folder), str(self._cache), f"{name}={case.candidate.path}"]
+            name, at = case.candidate.name, self._installation
+            arguments = [str(at.folder), str(at.hours_folder), str(self._cache), f"{name}={case.candidate.path}"]
             self._trial = name, self._errand("residue.runtime.planning", arguments)
             self._cases[name] = replace(case, stage=Stage.CHECKING, attempts=case.attempts + 1)
             if case.attempts == 0:
