@@ -15,7 +15,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from tests.machine.debian import ROOT, copied, disks
+from tests.machine.debian import ROOT, copied, disks, within
 from tests.machine.needs import need
 from tests.machine.virtual_machine import Machine, VirtualMachine, running
 from tests.runtime.kitchen import build
@@ -41,6 +41,9 @@ def machine(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Machine]:
     shutil.copytree(piece, debian / "srv/residue")
     room = debian / "srv/residue/room.toml"
     room.write_text(room.read_text().replace('device = "silent"', 'device = "gallery"'))
+    # Planned beforehand: for the guest that is many minutes of work.
+    planned = "/opt/residue/.venv/bin/python -I -m residue.runtime.planning /srv/residue /var/cache/private/residue"
+    within(debian, f"cd / && {planned}")
     slow = debian / "etc/systemd/system/residue.service.d/slow.conf"
     slow.parent.mkdir()
     slow.write_text(SLOW)
