@@ -60,13 +60,15 @@ def check(raw: Mapping[str, Any], record: type[Record], file: str, at: str = "")
             findings += found
         elif field.required:
             whole = False
-            findings.append(_finding(file, where, "This key is missing.", f"Write {key} = {_expected(field.type)}."))
+            table = _record_within(field.type) is not None
+            mend = f"Write a table [{where}]." if table else f"Write {key} = {_expected(field.type)}."
+            findings.append(_finding(file, where, "This key is missing.", mend))
     if not whole:
         return None, findings
     try:
         checked = record(**values)
     except ValueError as error:  # from a record's own __post_init__: a person's sentences, one for each fault
-        return None, findings + [_finding(file, at or "the file", str(fault), "") for fault in error.args]
+        return None, findings + [_fault(file, at, str(fault)) for fault in error.args]
     return (None, findings) if findings else (checked, [])
 
 
@@ -169,6 +171,11 @@ def _shown(raw: object) -> str:
 
 def _join(at: str, key: str) -> str:
     return f"{at}{key}" if key.startswith("[") else f"{at}.{key}" if at else key
+
+
+def _fault(file: str, at: str, sentences: str) -> Finding:
+    """A record's own fault: a person's sentences, perhaps behind the key that they are about, as in "tue: …"."""
+    return Finding(Severity.STOPS, f"{file}: {at}" if at else file, sentences, "")
 
 
 def _finding(file: str, where: str, what: str, mend: str) -> Finding:

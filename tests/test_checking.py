@@ -63,6 +63,10 @@ class Bakery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
             {"name": "a", "spare": {"heat_c": "hot"}},
             'bakery.toml: spare.heat_c: "hot" cannot stand here. Write a number.',
         ),
+        (
+            {"name": "a", "oven": {"big": {"heat_c": float("nan")}}},
+            "bakery.toml: oven.big.heat_c: nan is no number to count with. Write a finite number.",
+        ),
         ({"name": "a", "oven": 3}, "bakery.toml: oven: 3 cannot stand here. Write a table."),
         (
             {"name": "a", "opened": "soon"},
@@ -82,7 +86,7 @@ class Bakery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
             {"name": "a", "flours": ["rye", "oats"]},
             'bakery.toml: flours[1]: "oats" cannot stand here. Write one of: rye, wheat.',
         ),
-        ({"name": "closed"}, "bakery.toml: the file: A closed bakery bakes nothing. Open it."),
+        ({"name": "closed"}, "bakery.toml: A closed bakery bakes nothing. Open it."),
     ],
 )
 def test_a_fault_is_told_with_file_key_value_and_mend(raw: dict[str, object], message: str) -> None:
@@ -105,7 +109,7 @@ def test_all_faults_are_told_at_once() -> None:
 
 def test_a_fault_in_a_table_below_does_not_hide_what_the_whole_is_wrong_about() -> None:
     _, findings = check({"name": "closed", "spare": {"heat_c": -1}}, Bakery, "bakery.toml")
-    assert [finding.where for finding in findings] == ["bakery.toml: spare.heat_c", "bakery.toml: the file"]
+    assert [finding.where for finding in findings] == ["bakery.toml: spare.heat_c", "bakery.toml"]
 
 
 def test_what_is_right_becomes_the_record() -> None:

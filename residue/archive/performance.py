@@ -21,7 +21,7 @@ FILE_NAME = "performance.toml"
 LONGEST_S = 7 * 86_400.0
 """No evening is longer than a week; a start beyond it is a slip of the pen."""
 
-_NAME = re.compile(r"[A-Za-z0-9_-]{1,64}")
+PLAIN_NAME = re.compile(r"[A-Za-z0-9_-]{1,64}")
 
 Seconds = Annotated[float, Meta(ge=-LONGEST_S, le=LONGEST_S)]
 
@@ -92,6 +92,8 @@ class Channel(Record, frozen=True, kw_only=True):
     """The physical value that digital full scale of a sound file stands for."""
     start_s: Seconds = 0.0
     """When its first sample was taken, counted from the start of the performance."""
+    rate_hz: Annotated[float, Meta(gt=0, le=1e6)] | None = None
+    """Samples a second, where the file states them wrongly or its recorder's clock is known to have gone wrong."""
     bridged: list[Stretch] = []
     """What was not received while it was recorded live: there stands what the performance was played with instead."""
 
@@ -153,7 +155,7 @@ class Performance(Record, frozen=True, kw_only=True):
 
     def __post_init__(self) -> None:
         for name in self.channel:
-            if not _NAME.fullmatch(name):
+            if not PLAIN_NAME.fullmatch(name):
                 raise ValueError(f'channel."{name}" is not a plain name. Use letters, digits, "_" and "-".')
 
     def the_channel(self, name: str, where: str) -> Channel:

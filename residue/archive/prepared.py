@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from residue.archive.bag import Bag, open_bag
 from residue.archive.conversion import CONVERTERS, EVENT, FORMAT, GAP, SAMPLE, gaps_path, mapped
+from residue.archive.lengths import Extent, length_findings
 from residue.archive.performance import ChannelKind, Performance
 from residue.archive.recorded import EventsRecording, FastRecording, SlowRecording
 from residue.mapping.node import Reader
@@ -33,7 +34,6 @@ Needs = Mapping[str, Set[Kind]]
 """The channels that a piece reads, and as which kinds of signal."""
 
 _DTYPES = {Kind.SLOW: SAMPLE, Kind.FAST: SAMPLE, Kind.EVENTS: EVENT}
-_WORTH_A_NOTE_S = 1.0
 _CHANNEL_SHARES = 1000
 
 
@@ -78,7 +78,11 @@ def prepare(bag_path: Path, needs: Needs, cache: Path, progress: Progress = sile
     told_s = bag.performance.duration_s
     longest = max((recording.end_frame for recording in recordings.values()), default=0)
     frames = longest if told_s is None else frame_at(told_s)
-    notes = (*_gap_notes(bag, folder, wanted), *_length_notes(bag, recordings, frames))
+    extents = _extents(bag.performance, recordings)
+    notes = (
+        *_gap_notes(bag, folder, wanted),
+        *length_findings(bag.path.name, bag.performance, extents, seconds(frames)),
+    )
     for note in notes:
         log.info("%s", note)
     readers = {one: _going_out(recording, frames) for one, recording in recordings.items()}
@@ -170,10 +174,9 @@ def _gap_notes(bag: Bag, folder: Path, wanted: list[tuple[str, Kind]]) -> Iterat
             yield Finding(Severity.NOTES, bag.path.name, what, "")
 
 
-def _length_notes(bag: Bag, recordings: Mapping[tuple[str, Kind], _Recording], frames: int) -> Iterator[Finding]:
-    ends = {name: recording.end_frame for (name, _), recording in recordings.items()}
-    for name, end in ends.items():
-        short_s = seconds(frames - end)
-        if short_s >= _WORTH_A_NOTE_S:
-            what = f"Channel {name} ends {short_s:.1f} s before the performance does; it is silent from there."
-            yield Finding(Severity.NOTES, bag.path.name, what, "")
+def _extents(performance: Performance, recordings: Mapping[tuple[str, Kind], _Recording]) -> Mapping[str, Extent]:
+    return {
+        name: Extent(performance.channel[name].start_s, seconds(recording.end_frame))
+        for (name, kind), recording in recordings.items()
+        if kind is not Kind.EVENTS
+    }

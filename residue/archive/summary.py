@@ -44,6 +44,10 @@ def _lines(bag: Bag) -> Iterator[str]:
     for mark in performance.mark:
         yield f"{mark.at_s:10.1f} s  {mark.text}"
     yield ""
+    for name, channel in performance.channel.items():
+        if channel.bridged:
+            longest_s = max(stretch.length_s for stretch in channel.bridged)
+            yield f"{name}: gaps when it was played {len(channel.bridged)}, the longest {longest_s:.1f} s"
     yield from _permission(performance.permission)
     for file in sorted(file for file in files if file.parent == bag.path / "about"):
         yield f"More about it: {file}"
@@ -79,6 +83,8 @@ def _row(bag: Bag, name: str, channel: Channel) -> Sequence[str]:
     try:
         if channel.kind is ChannelKind.RR:
             beats = read_beats(bag.file_of(name), channel)
+            if not len(beats.times_s):
+                return name, "no beat came"
             duration_s, rate = float(beats.times_s[-1]), f"{len(beats.times_s)} beats"
             shape = sparkline(_columns(beats.intervals_s[1:]))
         else:

@@ -13,9 +13,12 @@ from residue.problems import Finding, Severity
 @click.command()
 @INSTALLATION
 @click.option("--device", metavar="NAME|silent|file:PATH", help="Instead of the device in room.toml.")
+@click.option(
+    "--picture", type=click.Path(path_type=Path, dir_okay=False), help="Draw the plan into this file, .png or .svg."
+)
 @AS_JSON
 @click.pass_context
-def check(ctx: click.Context, installation: Path, device: str | None, as_json: bool) -> None:
+def check(ctx: click.Context, installation: Path, device: str | None, picture: Path | None, as_json: bool) -> None:
     """Say everything that can be known before opening: files, bags, graph, device, clock, disk, caps, plan.
 
     For the gallery technician, before leaving. Exit status 1 where something would stop the installation.
@@ -28,7 +31,7 @@ def check(ctx: click.Context, installation: Path, device: str | None, as_json: b
     from residue.runtime.inspection import inspect
 
     with progress("Checking") as bar:
-        findings = inspect(installation, device, cache_folder(), SystemClock(), bar)
+        findings = inspect(installation, device, cache_folder(), SystemClock(), bar, picture)
     ok = not any(finding.severity is Severity.STOPS for finding in findings)
     if as_json:
         print_json({"ok": ok, "findings": [_as_dict(finding) for finding in findings]})

@@ -39,21 +39,33 @@ def hours(installation: Path, first: datetime | None, days: int, ics: Path | Non
     day = first.date() if first else local(now, loaded.calendar.zone).date()
     programme = loaded.hours.programme
     if ics is not None:
-        ics.write_bytes(agenda.ics(loaded.calendar, day, days, programme, _durations_s(loaded), now))
+        _write(ics, agenda.ics(loaded.calendar, day, days, programme, _durations_s(loaded), now))
         click.echo(f"{ics}: the openings of {days} days", err=True)
+    tell([*loaded.answers.findings, *doubts(loaded.hours, loaded.answers, day, days)])
     if as_json:
         print_json(agenda.data(loaded.calendar, day, days))
         return
-    for line in [*agenda.words(loaded.calendar, day, days), *agenda.programme_words(programme)]:
+    days_told = agenda.words(loaded.calendar, day, days)
+    for line in [*days_told, *agenda.programme_words(programme), agenda.clock_words(loaded.hours)]:
         click.echo(line)
-    tell([*loaded.answers.findings, *doubts(loaded.hours, loaded.answers, day, days)])
+
+
+def _write(path: Path, content: bytes) -> None:
+    from residue.problems import stopping
+
+    try:
+        path.write_bytes(content)
+    except OSError as error:
+        what = f"The calendar cannot be written: {error.strerror}."
+        raise stopping(str(path), what, "Name a file in a folder that is there and yours.") from error
 
 
 def _durations_s(loaded: Installation) -> dict[str, float]:
-    from residue.mapping.signals import AUDIO_RATE_HZ
+    """As they sound: the form of a piece may end a performance before its recording ends."""
     from residue.runtime.folders import cache_folder
-    from residue.runtime.preparation import open_performance
+    from residue.runtime.preparation import level_profile, open_performance
 
+    cache = cache_folder()
     with progress("Preparing") as bar:
-        opened = {name: open_performance(loaded, name, cache_folder(), bar) for name in loaded.played}
-    return {name: performance.frames / AUDIO_RATE_HZ for name, performance in opened.items()}
+        opened = {name: open_performance(loaded, name, cache, bar) for name in loaded.played}
+        return {name: level_profile(loaded, one, cache, bar).duration_s for name, one in opened.items()}

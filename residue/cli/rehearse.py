@@ -41,8 +41,16 @@ def rehearse(installation: Path, first: datetime, last: datetime, seed: int | No
     days = (first.date(), last.date())
     odd = [*loaded.answers.findings, *doubts(loaded.hours, loaded.answers, days[0], (days[1] - days[0]).days + 1)]
     warnings = [str(finding) for finding in odd if finding.severity is not Severity.NOTES]
-    programme = loaded.hours.programme
-    found = rehearsal.rehearse(loaded.calendar, programme, planned.sounds, *days, seed, planned.caps, warnings)
+    found = rehearsal.rehearse(
+        loaded.calendar,
+        loaded.hours.programme,
+        planned.sounds,
+        *days,
+        seed,
+        caps=planned.caps,
+        doubts=warnings,
+        exposure_unit=planned.unit,
+    )
     if as_json:
         print_json(rehearsal.data(found))
         return

@@ -45,7 +45,7 @@ def render(
     from residue.runtime import verification
     from residue.runtime.fingerprint import write
     from residue.runtime.folders import cache_folder
-    from residue.runtime.preparation import open_performance, plan_gain_db
+    from residue.runtime.preparation import open_performance, plan_performance
     from residue.runtime.rendering import Excerpt, written
 
     if out is None and fingerprint is None:
@@ -55,9 +55,11 @@ def render(
     loaded = load(installation)
     with progress("Rendering") as bar:
         opened = open_performance(loaded, performance, cache_folder(), bar)
-        gain_db = None if before_cap else plan_gain_db(loaded, performance, cache_folder(), bar)
         excerpt = Excerpt(frame_at(from_s), None if to_s is None else frame_at(to_s))
-        wanted = verification.Rendered(performance, excerpt, gain_db, node)
+        wanted = verification.Rendered(performance, excerpt, node=node)
+        if not before_cap:
+            planned = plan_performance(loaded, performance, cache_folder(), bar)
+            wanted = verification.as_planned(wanted, planned)
         blocks = verification.blocks_of(loaded, opened, wanted, block, bar)
         if out is not None:
             blocks = written(blocks, out, len(loaded.piece.outputs))

@@ -8,28 +8,53 @@ import click
 
 from residue.cli.common import INSTALLATION, progress
 
+_SECONDS = click.FloatRange(min=0)
+_FILE = click.Path(path_type=Path, dir_okay=False)
+
 
 @click.command()
 @INSTALLATION
 @click.option("--performance", required=True, help="Name of the performance, as in performances/.")
 @click.option("--signal", "signals", required=True, multiple=True, metavar="NODE", help="A node; may be repeated.")
-@click.option("--out", required=True, type=click.Path(path_type=Path, dir_okay=False), help="The CSV to write.")
+@click.option("--out", required=True, type=_FILE, help="The CSV to write.")
+@click.option("--picture", type=_FILE, help="Draw it as well (PNG, SVG).")
 @click.option("--every-s", type=click.FloatRange(min=0.0005, max=60), default=0.01, help="Time from row to row.")
-def trace(installation: Path, performance: str, signals: tuple[str, ...], out: Path, every_s: float) -> None:
+@click.option("--from-s", type=_SECONDS, default=0.0, help="Begin here.")
+@click.option("--to-s", type=_SECONDS, help="End here.")
+def trace(
+    installation: Path,
+    performance: str,
+    signals: tuple[str, ...],
+    out: Path,
+    picture: Path | None,
+    every_s: float,
+    from_s: float,
+    to_s: float | None,
+) -> None:
     """Write what nodes of the graph give over time into CSV tables; events go into a second file beside.
 
-    For the artist, who tunes a mapping.
+    For the artist, who tunes a mapping. A sound is told by its highest magnitude from row to row.
 
     \b
-    Example: residue trace archives/night-dough --performance first-batch --signal effort --out effort.csv
+    Example: residue trace archives/night-dough --performance first-batch --signal strain --out strain.csv
     """
     from residue.installation.load import load
+    from residue.mapping.signals import frame_at
     from residue.runtime import tracing
     from residue.runtime.folders import cache_folder
     from residue.runtime.preparation import open_performance
+    from residue.runtime.rendering import Excerpt
+    from residue.runtime.trace_picture import draw
 
+    if to_s is not None and to_s <= from_s:
+        raise click.UsageError(f"--to-s {to_s:g} lies before --from-s {from_s:g}.")
     loaded = load(installation)
+    excerpt = Excerpt(frame_at(from_s), None if to_s is None else frame_at(to_s))
     with progress("Tracing") as bar:
         opened = open_performance(loaded, performance, cache_folder(), bar)
-        rows, events = tracing.trace(loaded, opened, signals, out, every_s, bar)
-    click.echo(f"{out}: {rows} rows; {tracing.events_path(out)}: {events} events", err=True)
+        traced = tracing.trace(loaded, opened, list(dict.fromkeys(signals)), every_s, excerpt, bar)
+    tracing.write_tables(traced, out)
+    if picture is not None:
+        draw(traced, picture)
+    told = f"{out}: {len(traced.times_s)} rows; {tracing.events_path(out)}: {len(traced.events)} events"
+    click.echo(told, err=True)

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 STATUS_REPLY = "/house/status/reply"
 DONE_REPLY = "/house/done"
 ERROR_REPLY = "/house/error"
+SWAP_TOLD = "/house/swap/told"
+"""What becomes of a swap, to whoever asked for one last."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,6 +28,8 @@ def _part_matches(pattern: str, name: str) -> bool:
             return False
         end = token.end()
         reached = _ADVANCES[token.lastgroup or "set"](token, name, reached)
+        if not reached:
+            return False
     return end == len(pattern) and len(name) in reached
 
 

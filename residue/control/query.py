@@ -16,7 +16,7 @@ from residue.problems import stopping
 
 ATTEMPTS = 3
 WAIT_S = 1.0
-_PADDING = 1_000
+_PADDING = 4_000
 """Answers are bounded by the length of the question (surface.MOST_TIMES_LONGER); this leaves room for 64 kB."""
 _LONGEST = 1 << 16
 

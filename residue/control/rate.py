@@ -9,10 +9,14 @@ PER_S = 50.0
 """Questions a second that one sender may put in the long run: a fader on a tablet sends about so many."""
 BURST = 100.0
 MOST_SENDERS = 256
+ALL_PER_S = 500.0
+ALL_BURST = 1_000.0
+"""For all senders together: their addresses can be forged."""
+_ALL = ""
 
 
 class Allowance:
-    """A bucket of BURST questions for each sender, refilled PER_S times a second (token bucket)."""
+    """A bucket of BURST questions for each sender, refilled PER_S times a second, and one for all (token bucket)."""
 
     def __init__(self, monotonic_s: Callable[[], float]) -> None:
         self._monotonic_s = monotonic_s
@@ -20,11 +24,14 @@ class Allowance:
 
     def take(self, sender: str) -> bool:
         """Whether this sender may put one more question now."""
+        return self._take(sender, PER_S, BURST) and self._take(_ALL, ALL_PER_S, ALL_BURST)
+
+    def _take(self, whose: str, per_s: float, burst: float) -> bool:
         now_s = self._monotonic_s()
-        left, since_s = self._buckets.pop(sender, (BURST, now_s))
-        left = min(BURST, left + (now_s - since_s) * PER_S)
+        left, since_s = self._buckets.pop(whose, (burst, now_s))
+        left = min(burst, left + (now_s - since_s) * per_s)
         allowed = left >= 1.0
-        self._buckets[sender] = (left - allowed, now_s)
+        self._buckets[whose] = (left - allowed, now_s)
         if len(self._buckets) > MOST_SENDERS:
             self._buckets.popitem(last=False)
         return allowed

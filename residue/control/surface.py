@@ -9,25 +9,31 @@ from __future__ import annotations
 import asyncio
 import hmac
 import ipaddress
-import logging
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, cast
+from itertools import groupby
+from typing import Any, Protocol, cast
 
 from pythonosc.osc_message_builder import OscMessageBuilder
 
 from residue.control.addresses import ADDRESSES, DONE_REPLY, ERROR_REPLY, Address
 from residue.control.packet import Message, PacketError, read
 from residue.control.pattern import matches
-from residue.control.rate import Allowance
+from residue.control.rate import MOST_SENDERS, Allowance
 from residue.control.settings import ControlSettings
+from residue.control.waiting import WaitingError, WaitingRoom
 from residue.problems import nearest, stopping
 
-logger = logging.getLogger(__name__)
+MOST_TIMES_LONGER = 16
+"""All answers to a datagram are together not longer than so many times it; `residue status` pads its own question."""
+TOLD_EVERY_S = 10.0
+"""Between two entries about the same trouble: somebody who sends rubbish does not fill the logs."""
+MOST_UNSENT_BYTES = 1 << 18
+"""What may wait to be sent when the network takes nothing."""
 
-MOST_TIMES_LONGER = 64
-"""No answer is longer than so many times its question; `residue status` pads its own."""
+MOST_TOLD = 1_000
+"""Characters of a word that comes later: one datagram on any network."""
 
 Sender = tuple[str, int]
 Answer = tuple[str, str]
@@ -48,65 +54,133 @@ class Counts:
     too_often: int = 0
 
 
+class _Sends(Protocol):
+    """What is used of asyncio's datagram transport."""
+
+    def sendto(self, data: bytes, addr: Sender) -> None: ...
+
+    def get_write_buffer_size(self) -> int: ...
+
+
+@dataclass(slots=True)
+class _Question:
+    """One datagram, as long as anything is to be answered to it."""
+
+    sender: Sender
+    left_bytes: int
+    """What its answers may still be long."""
+    paid: bool = True
+    """The allowance was asked for it, which covers its first command."""
+
+
 class Surface(asyncio.DatagramProtocol):
     """Reads questions and commands, checks them, hands them on and answers.
 
-    handlers: by the paths of ADDRESSES.
+    handlers: by the paths of ADDRESSES. refused: told of commands that were not obeyed, and who sent them; those that
+    were stand in the event table by what the house makes of them.
     """
 
     def __init__(
-        self, settings: ControlSettings, handlers: Mapping[str, Handler], monotonic_s: Callable[[], float]
+        self,
+        settings: ControlSettings,
+        handlers: Mapping[str, Handler],
+        monotonic_s: Callable[[], float],
+        refused: Callable[[str, str], None] = lambda text, sender: None,
+        waiting: WaitingRoom | None = None,
     ) -> None:
+        self._monotonic_s = monotonic_s
+        self._refused = refused
+        self._waiting = waiting or WaitingRoom()
+        self._told_s: dict[str, float] = {}
         self._networks = settings.networks
         self._key = settings.key
         self._handlers = handlers
         self._allowance = Allowance(monotonic_s)
-        self._transport: asyncio.DatagramTransport | None = None
+        self._transport: _Sends | None = None
+        self._asker: Sender | None = None
         self.counts = Counts()
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         """Part of asyncio's protocol."""
-        self._transport = cast(asyncio.DatagramTransport, transport)  # asyncio's own does not say that it is one
+        self._transport = cast(_Sends, transport)  # asyncio's own does not say that it is one
 
     def error_received(self, exc: Exception) -> None:
         """A sender that has gone: nothing to do."""
 
     def datagram_received(self, data: bytes, addr: Sender) -> None:
         """Answer to one datagram; never raises."""
-        host = ipaddress.ip_address(addr[0].partition("%")[0])
-        if not any(host in network for network in self._networks):
+        sender = addr[0].partition("%")[0]
+        if not self._allowed(sender):
             self.counts.not_allowed += 1
             return
-        if not self._allowance.take(addr[0]):
+        if not self._allowance.take(sender):
             self.counts.too_often += 1
             return
         try:
             messages = read(data)
         except PacketError as error:
             self.counts.malformed += 1
-            logger.info("A datagram from %s could not be read: %s", addr[0], error)
+            self._tell(f"A datagram could not be read: {error}.", sender)
             return
-        left = len(data) * MOST_TIMES_LONGER
-        for message in messages:
-            for path, text in self._answers(message, addr[0]):
-                left -= self._send(path, text, addr, left)
+        question = _Question(addr, len(data) * MOST_TIMES_LONGER)
+        for due, together in groupby(messages, lambda message: message.due):
+            self._keep(due, list(together), question)
 
-    def _answers(self, message: Message, sender: str) -> list[Answer]:
+    def tell_asker(self, path: str, text: str) -> None:
+        """Send what became of it to whoever last asked, with the key, for what takes its time."""
+        if self._transport is not None and self._asker is not None:
+            self._transport.sendto(_packed(path, text[:MOST_TOLD]), self._asker)
+
+    def _allowed(self, sender: str) -> bool:
+        host = ipaddress.ip_address(sender)
+        if isinstance(host, ipaddress.IPv6Address) and host.ipv4_mapped is not None:
+            host = host.ipv4_mapped  # somebody in an IPv4 network, heard at an IPv6 address
+        return any(host in network for network in self._networks)
+
+    def _keep(self, due: int | None, messages: list[Message], question: _Question) -> None:
+        def answer() -> None:
+            for message in messages:
+                for path, text in self._answers(message, question):
+                    self._send(path, text, question)
+
+        try:
+            self._waiting.keep(due, len(messages), answer)
+        except WaitingError as error:
+            self._send(ERROR_REPLY, str(error), question)
+
+    def _answers(self, message: Message, question: _Question) -> Iterator[Answer]:
         named = [address for address in ADDRESSES if matches(message.pattern, address.path)]
         if not named:
             self.counts.unknown += 1
             paths = [address.path for address in ADDRESSES]
-            return [(ERROR_REPLY, f"There is no address {message.pattern[:64]}. {nearest(message.pattern, paths)}")]
-        return [self._obey(address, message, sender) for address in named]
+            yield ERROR_REPLY, f"There is no address {message.pattern[:64]}. {nearest(message.pattern[:64], paths)}"
+        for address in named:
+            if address.changes and not question.paid and not self._allowance.take(question.sender[0]):
+                self.counts.too_often += 1
+                return
+            question.paid = question.paid and not address.changes
+            yield self._obey(address, message, question.sender)
 
-    def _obey(self, address: Address, message: Message, sender: str) -> Answer:
+    def _obey(self, address: Address, message: Message, sender: Sender) -> Answer:
         try:
             numbers = self._checked(address, message)
-            answer = self._handlers[address.path](numbers, sender)
+            answer = self._handlers[address.path](numbers, sender[0])
         except ValueError as error:
+            if address.changes:
+                self._tell(f"{address.path}: {error}", sender[0])
             return ERROR_REPLY, f"{address.path}: {error}"
         self.counts.answered += 1
+        if address.needs_key:
+            self._asker = sender
         return answer or (DONE_REPLY, address.path)
+
+    def _tell(self, text: str, sender: str) -> None:
+        """Of what was refused; at most one entry in TOLD_EVERY_S for each sender."""
+        now_s = self._monotonic_s()
+        self._told_s = {who: at_s for who, at_s in self._told_s.items() if now_s - at_s < TOLD_EVERY_S}
+        if sender not in self._told_s and len(self._told_s) < MOST_SENDERS:
+            self._told_s[sender] = now_s
+            self._refused(text, sender)
 
     def _checked(self, address: Address, message: Message) -> Arguments:
         arguments = message.arguments
@@ -127,17 +201,18 @@ class Surface(asyncio.DatagramProtocol):
             raise ValueError(f"It takes {takes}, a finite number.")
         return checked
 
-    def _send(self, path: str, text: str, to: Sender, most_bytes: int) -> int:
-        """Send one answer, if it is not too long for its question; returns the bytes sent."""
+    def _send(self, path: str, text: str, question: _Question) -> None:
+        """Send one answer, if it is not too long for its question."""
         datagram = _packed(path, text)
-        if len(datagram) > most_bytes:
+        if len(datagram) > question.left_bytes:
             padding = -(-len(datagram) // MOST_TIMES_LONGER)
             why = f"{path} is too long an answer. Ask with a blob of {padding} bytes as last argument."
             datagram = _packed(ERROR_REPLY, why)
-        if self._transport is None or len(datagram) > most_bytes:
-            return 0
-        self._transport.sendto(datagram, to)
-        return len(datagram)
+        if self._transport is None or len(datagram) > question.left_bytes:
+            return
+        if self._transport.get_write_buffer_size() < MOST_UNSENT_BYTES:
+            question.left_bytes -= len(datagram)
+            self._transport.sendto(datagram, question.sender)
 
 
 async def open_surface(settings: ControlSettings, surface: Surface) -> asyncio.DatagramTransport:

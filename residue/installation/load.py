@@ -151,18 +151,20 @@ def read_hours(folder: Path, performances: Mapping[str, Path]) -> tuple[Hours | 
     """What the curator wrote, and everything that is wrong with it; no answers where something is."""
     raw, findings = read_toml(folder / HOURS)
     hours, found = (None, []) if findings else check(raw, Hours, HOURS)
+    if hours is None and found:  # what a fault of the programme keeps from being looked at
+        _, others = check(raw | {"programme": {"performances": [""]}}, Hours, HOURS)
+        found += [finding for finding in others if finding not in found]
     findings += found
     named = list(_named(raw))
     answers = None
     try:
         if hours is not None:
-            answers = calendar_of(folder, hours)
+            answers = calendar_of(folder, hours, performances)
         elif (folder / CALENDAR_FILE).exists():  # its faults do not depend on the zone
-            events.read(folder / CALENDAR_FILE, ZoneInfo("UTC"))
+            events.read(folder / CALENDAR_FILE, ZoneInfo("UTC"), performances)
     except ProblemError as error:
         findings += error.findings
     if answers is not None:
-        named += [(where, name) for terms, where in answers.terms.items() for name in terms.performances]
         findings += answers.findings
     missing = {name: where for where, name in reversed(named) if name not in performances}
     findings += [_missing_performance(name, where, performances) for name, where in missing.items()]

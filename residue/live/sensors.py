@@ -9,13 +9,14 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
-from residue.archive.performance import SECONDS_PER_UNIT, Channel, ChannelKind, Performance, Permission
+from residue.archive.performance import PLAIN_NAME, SECONDS_PER_UNIT, Channel, ChannelKind, Performance, Permission
 from residue.control.settings import Listening, Port
 from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, Kind
 from residue.problems import Finding, Severity, nearest
 
 FILE_NAME = "sensors.toml"
-SOUND_FILE = "sound.wav"
+SOUND_FILE = "sound.input.wav"
+"""No channel has a dot in its name, so no other file is called so."""
 BEATS_COLUMN = "interval_s"
 
 
@@ -76,6 +77,9 @@ class Sensors(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     def __post_init__(self) -> None:
         if self.device is None and any(sensor.input for sensor in self.channel.values()):
             raise ValueError('Channels come from a sound input. Write device = "…", the name of one.')
+        for name in self.channel:
+            if not PLAIN_NAME.fullmatch(name):
+                raise ValueError(f'channel."{name}" is not a plain name. Use letters, digits, "_" and "-".')
         addresses = [sensor.address for sensor in self.channel.values() if sensor.address]
         for address in addresses:
             if addresses.count(address) > 1:

@@ -1,8 +1,8 @@
-"""Another way to keep the caps: lowering the louder minutes of a performance more than the quieter ones.
+"""The arc of a piece under its caps: whole, or with its louder minutes lowered more than the quieter ones.
 
-`arc = "whole"`, one gain throughout, is what the artist means and the default. `arc = "shaped"` lets the gain move,
-no faster than SLOPE_DB_PER_MINUTE, and never so that of two minutes the quieter becomes the louder. What it costs is
-contrast, and `Shape.words` says how much.
+`arc = "whole"` in piece.toml, one gain throughout, is what the artist means and the default. `arc = "shaped"` lets the
+gain move, no faster than SLOPE_DB_PER_MINUTE, and never so that of two minutes the quieter becomes the louder. What it
+costs is contrast, and the words of the plan say how much.
 """
 
 from __future__ import annotations
@@ -17,9 +17,11 @@ from residue.dsp import exact
 from residue.loudness.caps import Cap
 from residue.loudness.ears import ear_of
 from residue.loudness.hops import HOP_FRAMES, HOP_S
+from residue.loudness.order import Order
 from residue.loudness.outputs import Output
-from residue.loudness.plan import Programme, plan
+from residue.loudness.plan import Plan, Programme, plan, plan_order
 from residue.loudness.profile import LevelProfile
+from residue.loudness.quantities import Statistic
 
 Floats = NDArray[np.float64]
 
@@ -28,6 +30,8 @@ SLOPE_DB_PER_MINUTE = 3.0
 RATIO = 2.0
 """Above the threshold, two decibels of the piece become one."""
 _MINUTE_HOPS = round(60.0 / HOP_S)
+_LATEST_HOPS = 6
+"""By so much at most a sound comes later than its gain: delay_ms, and the limiter."""
 _SILENT_DB = -120.0
 _SEARCH_STEPS = 24
 
@@ -39,30 +43,25 @@ class Shape:
     knots_db: tuple[float, ...]
     """One a minute, none above 0."""
 
-    def boundary_gains(self, hops: int) -> Floats:
+    def boundary_gains(self, first: int, hops: int) -> Floats:
         """(hops + 1,): amplitude factors at the boundaries of hops; within a hop the factor runs straight."""
+        return exact.gains_from_db(self.levels_db(first + np.arange(hops + 1.0)))
+
+    def levels_db(self, hops: Floats) -> Floats:
+        """The gain in dB at some moments, counted in hops."""
         middles = (np.arange(len(self.knots_db)) + 0.5) * _MINUTE_HOPS
-        return exact.gains_from_db(np.interp(np.arange(hops + 1.0), middles, self.knots_db))
+        levels: Floats = np.interp(hops, middles, self.knots_db)
+        return levels
 
     def gains(self, start: int, frames: int) -> Floats:
         """(frames,): the factor for each frame of a performance from frame `start` on."""
         at = np.arange(start, start + frames)
-        hop = at // HOP_FRAMES
-        boundaries = self.boundary_gains(int(hop[-1]) + 1 if frames else 0)
-        share = (at - hop * HOP_FRAMES) / HOP_FRAMES
+        first = start // HOP_FRAMES
+        hop = at // HOP_FRAMES - first
+        boundaries = self.boundary_gains(first, int(hop[-1]) + 1 if frames else 0)
+        share = (at - (hop + first) * HOP_FRAMES) / HOP_FRAMES
         gains: Floats = boundaries[hop] + (boundaries[hop + 1] - boundaries[hop]) * share
         return gains
-
-    @property
-    def words(self) -> str:
-        """What it costs, for a curator."""
-        if min(self.knots_db) == max(self.knots_db):
-            return "no minute is lowered more than another"
-        loudest = int(np.argmin(self.knots_db))
-        return (
-            f"its loudest minute, the {loudest + 1}., is lowered by {-self.knots_db[loudest]:.1f} dB and its quietest "
-            f"by {-max(self.knots_db):.1f} dB: so much less contrast"
-        )
 
 
 def minute_levels_db(profile: LevelProfile, key: str) -> Floats:
@@ -90,9 +89,9 @@ def keeps_order(levels_db: Floats, gains_db: Floats) -> bool:
 
 
 def reshaped(profile: LevelProfile, shape: Shape) -> LevelProfile:
-    """What the governor would see of a performance under a shape; never less."""
-    boundaries = shape.boundary_gains(profile.hops)
-    gains = np.maximum(boundaries[:-1], boundaries[1:])
+    """What the governor would see of a performance under a shape; never less, whatever the delay of an output."""
+    boundaries = np.pad(shape.boundary_gains(0, profile.hops), (_LATEST_HOPS, 0), mode="edge")
+    gains = np.max(np.lib.stride_tricks.sliding_window_view(boundaries, _LATEST_HOPS + 2), axis=1)
     highest = float(np.max(gains))
     return replace(
         profile,
@@ -100,6 +99,26 @@ def reshaped(profile: LevelProfile, shape: Shape) -> LevelProfile:
         peak=profile.peak * gains,
         true_peak=profile.true_peak * highest,
     )
+
+
+def planned(
+    profiles: Mapping[str, LevelProfile],
+    order: Order,
+    rest_s: float,
+    caps: Sequence[Cap],
+    outputs: Mapping[str, Output],
+    arc: str,
+) -> Plan:
+    """The plan of performances in every order that may come, their arc "whole" or "shaped".
+
+    rest_s: after which each is taken to be repeated while its shape is looked for.
+    """
+    if arc == "whole":
+        return plan_order(profiles, order, caps, outputs)
+    shapes = shape(list(profiles.items()), rest_s, caps, outputs)
+    under = {name: reshaped(profile, shapes[name]) for name, profile in profiles.items()}
+    found = plan_order(under, order, caps, outputs)
+    return Plan(tuple(replace(one, knots_db=shapes[one.name].knots_db) for one in found.performances))
 
 
 def shape(programme: Programme, rest_s: float, caps: Sequence[Cap], outputs: Mapping[str, Output]) -> dict[str, Shape]:
@@ -113,7 +132,7 @@ def shape(programme: Programme, rest_s: float, caps: Sequence[Cap], outputs: Map
 def _shape_of(
     name: str, profile: LevelProfile, rest_s: float, caps: Sequence[Cap], outputs: Mapping[str, Output]
 ) -> Shape:
-    windowed = next((cap for cap in caps if cap.quantity.windowed), None)
+    windowed = next((cap for cap in caps if cap.quantity.statistic is Statistic.MEAN), None)
     if windowed is None:
         return Shape((0.0,))
     levels_db = minute_levels_db(profile, ear_of(windowed, outputs).key)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import sqrt
 
 import numpy as np
 
@@ -10,7 +11,8 @@ from residue.dsp import exact
 from residue.loudness.caps import Cap
 from residue.loudness.ears import Ear
 from residue.loudness.history import SentHistory
-from residue.loudness.hops import HOP_FRAMES, HOP_S
+from residue.loudness.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S
+from residue.loudness.quantities import Statistic
 
 HOP_UNITS = 1 << 20
 """The energy of one hop at the limit of its cap, in units: an error of counting is a millionth of the limit."""
@@ -29,6 +31,8 @@ class Terms:
     knee: int
     hop_energy: float
     """The energy of a hop at the limit, in the unit of the ear."""
+    power: int = 2
+    """To which the signal counts (Ear.power)."""
 
     @property
     def total(self) -> int:
@@ -46,7 +50,15 @@ class Terms:
     def level(self, units: float, hops: int | None = None) -> float:
         """The mean level over some hops (the window, if not given) of some units, in dB against the limit."""
         mean = units / ((self.hops if hops is None else hops) * HOP_UNITS)
-        return 10.0 * float(np.log10(mean)) if mean > 0.0 else float("-inf")
+        return 20.0 / self.power * float(np.log10(mean)) if mean > 0.0 else float("-inf")
+
+    def scaled(self, gain_power: float) -> float:
+        """The factor on an energy when the square of the gain is gain_power."""
+        return gain_power if self.power == 2 else gain_power * gain_power
+
+    def gain_power(self, scaled: float) -> float:
+        """The square of the gain that scales an energy by so much."""
+        return scaled if self.power == 2 else sqrt(scaled)
 
 
 def terms(cap: Cap) -> Terms:
@@ -56,7 +68,10 @@ def terms(cap: Cap) -> Terms:
     promise holds at every sample.
     """
     hops = round(cap.window_s / HOP_S)
-    return Terms(hops, max(2, round(KNEE_SHARE * hops)), exact.power(10.0, cap.limit / 10.0) * HOP_FRAMES)
+    knee = max(2, round(KNEE_SHARE * hops))
+    if cap.quantity.statistic is Statistic.DOSE:  # the fourth power of the limit is spread over the window
+        return Terms(hops, knee, exact.power(10.0, cap.limit / 5.0) * HOP_RATE_HZ / hops, power=4)
+    return Terms(hops, knee, exact.power(10.0, cap.limit / 10.0) * HOP_FRAMES)
 
 
 class Budget:
@@ -100,8 +115,8 @@ def seeded(terms: Terms, cap: Cap, ear: Ear, history: SentHistory) -> np.ndarray
         if age >= terms.hops:
             continue
         # A row written before this cap was set does not tell: then it was at the limit, as far as anybody knows.
-        level = row.sent.get(ear.key, cap.limit)
         count = int(np.ceil(row.duration_s / HOP_S))
+        level = row.sent.get(ear.key, 10.0 * exact.log10(terms.hop_energy / HOP_FRAMES))
         if level > float("-inf"):
             ring[-1 - age] += terms.units(10.0 ** (level / 10.0) * HOP_FRAMES * count)
     _assume_unlogged(ring, terms, history)

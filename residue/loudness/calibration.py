@@ -20,6 +20,7 @@ LOWEST_DB, HIGHEST_DB = 20.0, 140.0
 LEAST_M_PER_S2, MOST_M_PER_S2 = 0.001, 50.0
 """From what nobody feels up to five times the acceleration of a fall."""
 ReadLevel = Annotated[float, Meta(ge=LOWEST_DB, le=HIGHEST_DB)]
+Dose = Annotated[float, Meta(ge=0.1, le=100.0)]
 Acceleration = Annotated[float, Meta(ge=LEAST_M_PER_S2, le=MOST_M_PER_S2)]
 
 _STEPS_PER_OCTAVE = 24

@@ -32,7 +32,8 @@ from residue.loudness.odd_readings import (
     odd_vibration,
 )
 from residue.loudness.outputs import Output
-from residue.loudness.quantities import Statistic
+from residue.loudness.quantities import QUANTITIES, Statistic
+from residue.loudness.vibration import estimated_vdv
 from residue.loudness.weightings import Weighting
 from residue.problems import Finding, ProblemError, Severity, stopping
 
@@ -121,8 +122,18 @@ def _started(step: CalibrationStep) -> CalibrationStep:
 
 
 def held_over_a_second(caps: Sequence[Cap]) -> tuple[Cap, ...]:
-    """The caps, with no time over which something louder could be made up for."""
-    return tuple(replace(cap, window_s=_SECOND_S) if cap.quantity.windowed else cap for cap in caps)
+    """The caps, with no time over which something louder could be made up for.
+
+    A dose becomes the steady vibration that would give it over its window: ISO 2631-1, Annex B, 1.4 aw t^(1/4).
+    """
+
+    def held(cap: Cap) -> Cap:
+        if cap.quantity.statistic is Statistic.DOSE:
+            steady_db = cap.limit - 20.0 * log10(estimated_vdv(1.0, cap.window_s))
+            cap = replace(cap, quantity=QUANTITIES["aw"], limit=steady_db)
+        return replace(cap, window_s=_SECOND_S) if cap.quantity.windowed else cap
+
+    return tuple(held(cap) for cap in caps)
 
 
 def _believed(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> dict[str, Output]:

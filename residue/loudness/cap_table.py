@@ -9,6 +9,7 @@ from residue.loudness.caps import Cap, CapEntry, expand, protecting_caps
 from residue.loudness.ears import ear_of
 from residue.loudness.levels import db_of_power
 from residue.loudness.outputs import Output
+from residue.loudness.quantities import Statistic
 from residue.loudness.rules import RULES, Rule
 
 
@@ -20,7 +21,8 @@ class CapRow:
     loudest: str | None
     """The output that reaches the cap first; None where a calibration is missing."""
     limit_dbfs: float | None
-    """The level, under the weighting of the cap, at which that output reaches the cap if it plays alone."""
+    """The level, under the weighting of the cap, at which that output reaches the cap if it plays alone; None for a
+    dose, which depends on how the level moves."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,4 +58,6 @@ def _row(cap: Cap, outputs: Mapping[str, Output]) -> CapRow:
     loudest = max(gains, key=lambda name: gains[name])
     if gains[loudest] == 0.0:  # nothing was measured to shake
         return CapRow(cap, None, None)
+    if cap.quantity.statistic is Statistic.DOSE:
+        return CapRow(cap, loudest, None)
     return CapRow(cap, loudest, cap.limit - db_of_power(gains[loudest] ** 2))

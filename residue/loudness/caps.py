@@ -11,9 +11,9 @@ import msgspec
 from msgspec import Meta
 
 from residue.dsp import exact
-from residue.loudness.calibration import Acceleration
+from residue.loudness.calibration import Acceleration, Dose
 from residue.loudness.outputs import Output
-from residue.loudness.quantities import QUANTITIES, Quantity
+from residue.loudness.quantities import QUANTITIES, Quantity, Statistic
 from residue.loudness.rules import RULES
 from residue.loudness.weightings import Weighting
 from residue.problems import nearest
@@ -21,8 +21,8 @@ from residue.problems import nearest
 PLACE = "place"
 """The visitor's place, where all outputs come together."""
 
-ACCELERATION_LEVEL = "dB re 1 m/s²"
-"""The unit in which caps on what is felt are kept and logged."""
+ACCELERATION_LEVEL, DOSE_LEVEL = "dB re 1 m/s²", "dB re 1 m/s^1.75"
+"""The units in which caps on what is felt are kept and logged."""
 
 WINDOW_STEP_S = 0.1
 """Windows are counted in whole steps of this."""
@@ -34,7 +34,7 @@ class CapEntry(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
     rule: str | None = None
     """Name of a published rule (residue.loudness.rules); then nothing else may be given."""
     quantity: str | None = None
-    """LAeq, LCeq, LZeq, LGeq (ISO 7196), LKeq (K-weighted), LCpeak or LAFmax; aw or A(8) of what a body feels."""
+    """LAeq, LCeq, LZeq, LGeq (ISO 7196), LKeq (K-weighted), LCpeak or LAFmax; aw, A(8) or VDV of what a body feels."""
     window_s: Annotated[float, Meta(ge=1.0, le=86_400.0)] | None = None
     """Over which the mean counts; not for a peak, nor for A(8)."""
     limit_db: Annotated[float, Meta(ge=30.0, le=160.0)] | None = None
@@ -43,6 +43,8 @@ class CapEntry(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
     """Limit in dBFS (a full-scale sine reads -3.01)."""
     limit_m_per_s2: Acceleration | None = None
     """Limit of aw or A(8): Wk-weighted r.m.s. acceleration; needs a vibration calibration."""
+    limit_m_per_s1_75: Dose | None = None
+    """Limit of VDV: vibration dose value over the window, in m/s^1.75."""
     output: str | None = None
     """The one output it holds for; if not given, the visitor's place."""
 
@@ -55,8 +57,7 @@ class CapEntry(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
             self._check_quantity(self.quantity)
 
     def _check_rule(self, rule: str) -> None:
-        own = (self.quantity, self.window_s, self.limit_db, self.limit_dbfs, self.limit_m_per_s2)
-        if any(value is not None for value in own):
+        if any(value is not None for value in (self.quantity, self.window_s, *self._limits().values())):
             raise ValueError(f'The cap rule = "{rule}" also states limits of its own. Write a [[cap]] for each.')
         if self.output is not None:
             raise ValueError(
@@ -69,12 +70,23 @@ class CapEntry(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
         if quantity not in QUANTITIES:
             raise ValueError(f'No quantity is known as "{quantity}". {nearest(quantity, QUANTITIES)}')
         known = QUANTITIES[quantity]
+        given = [key for key, limit in self._limits().items() if limit is not None]
         if known.felt:
-            if self.limit_m_per_s2 is None or self.limit_db is not None or self.limit_dbfs is not None:
-                raise ValueError(f"The cap on {quantity} limits an acceleration. Write limit_m_per_s2, and no other.")
-        elif self.limit_m_per_s2 is not None or (self.limit_db is None) == (self.limit_dbfs is None):
+            wanted = "limit_m_per_s1_75" if known.statistic is Statistic.DOSE else "limit_m_per_s2"
+            if given != [wanted]:
+                raise ValueError(f"The cap on {quantity} limits a vibration. Write {wanted}, and no other.")
+        elif given not in (["limit_db"], ["limit_dbfs"]):
             raise ValueError(f"The cap on {quantity} needs one limit. Write either limit_db or limit_dbfs.")
         self._check_window(known)
+
+    def _limits(self) -> dict[str, float | None]:
+        keys = ("limit_db", "limit_dbfs", "limit_m_per_s2", "limit_m_per_s1_75")
+        return {key: getattr(self, key) for key in keys}
+
+    @property
+    def limit(self) -> float:
+        """The one limit that is given, in its own unit."""
+        return next(limit for limit in self._limits().values() if limit is not None)
 
     def _check_window(self, quantity: Quantity) -> None:
         if not quantity.windowed or quantity.own_window_s is not None:
@@ -99,7 +111,7 @@ class Cap:
     window_s: float
     """0 for a maximum."""
     limit: float
-    """In dB re 20 uPa if physical, or re 1 m/s² of what is felt, else in dBFS."""
+    """In dB re 20 uPa if physical, or re 1 m/s² or m/s^1.75 of what is felt, else in dBFS."""
     physical: bool
     at: str = PLACE
     """PLACE, or the name of an output."""
@@ -108,7 +120,7 @@ class Cap:
     def unit(self) -> str:
         """As it is written behind the number, such as dB(A)."""
         if self.quantity.felt:
-            return ACCELERATION_LEVEL
+            return DOSE_LEVEL if self.quantity.statistic is Statistic.DOSE else ACCELERATION_LEVEL
         weighting = "" if self.quantity.weighting is Weighting.Z else f"({self.quantity.weighting})"
         return f"{'dB' if self.physical else 'dBFS'}{weighting}"
 
@@ -120,9 +132,9 @@ class Cap:
 
 def level_in_words(level: float, unit: str, form: str = ".1f") -> str:
     """A level with its unit, such as 99.3 dB(A); an acceleration in m/s²."""
-    if unit != ACCELERATION_LEVEL:
+    if unit not in (ACCELERATION_LEVEL, DOSE_LEVEL):
         return f"{level:{form}} {unit}"
-    return f"{exact.gain_from_db(level):.3g} m/s²" if level > -inf else "0 m/s²"
+    return f"{exact.gain_from_db(level) if level > -inf else 0.0:.3g} {unit.removeprefix('dB re 1 ')}"
 
 
 def reached_in_words(level: float, limit: float, unit: str) -> str:
@@ -162,10 +174,8 @@ def _of_rule(rule: str) -> list[Cap]:
 
 def _of_quantity(entry: CapEntry, quantity: Quantity) -> Cap:
     at, window_s = entry.output or PLACE, entry.window_s or quantity.own_window_s or 0.0
-    given = (entry.limit_db, entry.limit_dbfs, entry.limit_m_per_s2)
-    limit = next(value for value in given if value is not None)
     name = _named("", quantity, window_s, at)
-    return Cap(name, quantity, window_s, _level(quantity, limit), physical=entry.limit_dbfs is None, at=at)
+    return Cap(name, quantity, window_s, _level(quantity, entry.limit), physical=entry.limit_dbfs is None, at=at)
 
 
 def expand(entries: Sequence[CapEntry]) -> tuple[Cap, ...]:

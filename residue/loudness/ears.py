@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from residue.dsp import exact
 from residue.loudness.calibration import felt_offset_db, offset_db
 from residue.loudness.caps import ACCELERATION_LEVEL, PLACE, Cap
 from residue.loudness.outputs import Output
+from residue.loudness.quantities import Statistic
 from residue.loudness.weightings import Weighting
 
 
@@ -27,12 +28,14 @@ class Ear:
     """Levels in dB re 20 uPa, or re 1 m/s² under Wk, by the calibration; else in dBFS."""
     gains: tuple[float, ...]
     """Amplitude from each output to here, such that the mean square is 1 at 0 dB of its unit."""
+    power: int = 2
+    """To which the signal counts: 4 for a dose of vibration; then all that is called an energy is a fourth power."""
 
     @property
     def key(self) -> str:
         """By which the level log knows it: "A at place, dB"."""
         unit = "dBFS" if not self.physical else ACCELERATION_LEVEL if self.weighting is Weighting.WK else "dB"
-        return f"{self.weighting} at {self.at}, {unit}"
+        return f"{self.weighting} at {self.at}, {unit}" + (", fourth power" if self.power == 4 else "")
 
     @property
     def only(self) -> int | None:
@@ -74,7 +77,17 @@ def _felt_gain(at: str, name: str, output: Output) -> float:
 
 def ear_of(cap: Cap, outputs: Mapping[str, Output]) -> Ear:
     """The ear that a cap listens to."""
-    return ear(outputs, cap.at, cap.quantity.weighting, physical=cap.physical)
+    heard = ear(outputs, cap.at, cap.quantity.weighting, physical=cap.physical)
+    return replace(heard, power=4) if cap.quantity.statistic is Statistic.DOSE else heard
+
+
+def planned_ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:
+    """The ears that a plan needs: A and C at the place, and Wk where known, for people; and those of the caps."""
+    physical = calibrated(outputs)
+    shown = [ear(outputs, PLACE, weighting, physical=physical) for weighting in (Weighting.A, Weighting.C)]
+    if any(output.vibration is not None for output in outputs.values()):
+        shown.append(ear(outputs, PLACE, Weighting.WK, physical=True))
+    return tuple({ear.key: ear for ear in (*shown, *(ear_of(cap, outputs) for cap in caps))}.values())
 
 
 def ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:

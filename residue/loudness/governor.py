@@ -19,8 +19,10 @@ from residue.loudness.outputs import Output
 from residue.loudness.steering import (
     arrivals,
     energy_quadratics,
+    greatest_gain,
     greatest_gain_of_energy,
     greatest_gain_of_peak,
+    polynomials,
 )
 from residue.loudness.weightings import Weighting
 
@@ -171,14 +173,14 @@ class Governor:
     @staticmethod
     def _greatest_for(budget: Budget, ear: Ear, now: _Parts, then: _Parts) -> float:
         terms, left = budget.terms, budget.left()
-        first = energy_quadratics(ear, now.fixed[ear.weighting], now.moving[ear.weighting])
-        second = energy_quadratics(ear, then.fixed[ear.weighting], then.moving[ear.weighting])
+        first = polynomials(ear, now.fixed[ear.weighting], now.moving[ear.weighting])
+        second = polynomials(ear, then.fixed[ear.weighting], then.moving[ear.weighting])
         # Units are rounded up, once for the held hop and `knee` times for the hop after it.
         bound_now = terms.energy(left - terms.knee)
         bound_then = terms.energy(left + budget.oldest - terms.knee - 1)
         return min(
-            *(greatest_gain_of_energy(terms.knee * q, bound_now) for q in first),
-            *(greatest_gain_of_energy(p + terms.knee * q, bound_then) for p in first for q in second),
+            *(greatest_gain(terms.knee * q, bound_now) for q in first),
+            *(greatest_gain(p + terms.knee * q, bound_then) for p in first for q in second),
         )
 
 

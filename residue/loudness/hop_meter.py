@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from residue.loudness.ears import Ear
 from residue.loudness.hops import Weighted, coherent
-from residue.loudness.programme_loudness import ProgrammeLoudness
+from residue.loudness.programme_loudness import GRAINS_PER_HOP, ProgrammeLoudness
 from residue.loudness.time_weighting import TimeWeightedMeter, grain_powers
 from residue.loudness.true_peak import TruePeakMeter
 from residue.loudness.weightings import Weighting
@@ -35,9 +35,12 @@ class HopMeter:
         self.fourth = np.zeros(outputs + 1)
         """(places,): fourth powers of the weighted acceleration, summed over the hop."""
 
-    def __call__(self, weighted: Weighted, k_energy: Floats) -> None:
-        """Take in a hop as it was sent. k_energy: (outputs,), K-weighted, full scale = 1."""
-        self.loudness(np.concatenate(([np.add.reduce(k_energy)], k_energy)))
+    def __call__(self, weighted: Weighted) -> None:
+        """Take in a hop as it was sent."""
+        k_weighted = weighted[Weighting.K]
+        grains = (k_weighted * k_weighted).reshape(len(k_weighted), GRAINS_PER_HOP, -1)
+        energies = np.add.reduce(grains, axis=2)
+        self.loudness(np.concatenate(([np.add.reduce(energies)], energies)))
         self.true_peak(weighted[Weighting.Z])
         self._move_needles(weighted[Weighting.A])
         for place, ear in self._felt.items():

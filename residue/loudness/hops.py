@@ -61,31 +61,48 @@ class Listener:
 
     def __init__(self, ears: Sequence[Ear]) -> None:
         self._count = len(ears)
+        of_energy = [(at, ear) for at, ear in enumerate(ears) if ear.power == 2]
         self._alone = [
-            (at, ear.weighting, only, ear.gains[only]) for at, ear in enumerate(ears) if (only := ear.only) is not None
+            (at, ear.weighting, only, ear.gains[only]) for at, ear in of_energy if (only := ear.only) is not None
         ]
-        self._together = [(at, ear, np.array(ear.gains)) for at, ear in enumerate(ears) if ear.only is None]
+        self._together = [(at, ear, np.array(ear.gains)) for at, ear in of_energy if ear.only is None]
+        self._doses = [(at, ear) for at, ear in enumerate(ears) if ear.power == 4]
 
     def __call__(self, weighted: Weighted) -> tuple[Floats, Floats]:
-        """(ears,) energies, sums of squares, and (ears,) peaks, each in the unit of its ear.
+        """Energies, sums of squares over frames, and peaks, (ears, …) each, in the unit of the ear.
 
-        Where all outputs come together the larger counts: of the coherent sum and the sum of energies; of the
-        coherent sum and the highest output. Peaks are told at C-weighted ears, else 0: no rule asks for others.
+        weighted: (outputs, …, frames), the middle for several hops at once. Where all outputs come together the larger
+        counts: of the coherent sum and the sum of energies; of the coherent sum and the highest output. Peaks are told
+        at C-weighted ears, else 0: no rule asks for others.
         """
-        energy, peak = np.zeros(self._count), np.zeros(self._count)
-        energies = {weighting: np.add.reduce(signals * signals, axis=1) for weighting, signals in weighted.items()}
+        energies = {weighting: np.add.reduce(signals * signals, axis=-1) for weighting, signals in weighted.items()}
         peaks = magnitudes(weighted[Weighting.C])
+        energy, peak = (np.zeros((self._count, *peaks.shape[1:])) for _ in range(2))
         for at, weighting, only, gain in self._alone:
             energy[at] = gain * gain * energies[weighting][only]
             if weighting is Weighting.C:
                 peak[at] = gain * peaks[only]
         for at, ear, gains in self._together:
             arriving = coherent(ear, weighted[ear.weighting])
-            incoherent = np.add.reduce(gains * gains * energies[ear.weighting])
-            energy[at] = max(float(np.add.reduce(arriving * arriving)), float(incoherent))
+            each = gains.reshape(-1, *(1,) * (peaks.ndim - 1))
+            incoherent = np.add.reduce(each * each * energies[ear.weighting])
+            energy[at] = np.maximum(np.add.reduce(arriving * arriving, axis=-1), incoherent)
             if ear.weighting is Weighting.C:
-                peak[at] = max(float(magnitudes(arriving)), float(np.max(gains * peaks)))
+                peak[at] = np.maximum(magnitudes(arriving), np.max(each * peaks, axis=0))
+        for at, ear in self._doses:
+            squares = arriving_squares(ear, weighted[ear.weighting])
+            energy[at] = np.max([np.add.reduce(one * one, axis=-1) for one in squares], axis=0)
         return energy, peak
+
+
+def arriving_squares(ear: Ear, signals: Floats) -> list[Floats]:
+    """The squares of which the larger dose counts, (…, frames) each: the sum of squares, and the square of the sum."""
+    alone = [gain * gain * (signal * signal) for gain, signal in zip(ear.gains, signals, strict=True) if gain]
+    apart: Floats = np.add.reduce(alone) if alone else np.zeros(signals.shape[1:])
+    if ear.only is not None:
+        return [apart]
+    arriving = coherent(ear, signals)
+    return [apart, arriving * arriving]
 
 
 def magnitudes(signals: Floats) -> Floats:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from residue.loudness import gating
 from residue.loudness.hops import WeightingBank, magnitudes
 from residue.loudness.levels import db_of_magnitude, db_of_power
+from residue.loudness.time_weighting import GRAIN_RATE_HZ, TimeWeightedMeter, grain_powers
 from residue.loudness.true_peak import TruePeakMeter
 from residue.loudness.weightings import Weighting
 from residue.problems import stopping
@@ -31,18 +32,19 @@ _CHANNEL_WEIGHTS: Mapping[int, tuple[float, ...]] = {
 """ITU-R BS.1770-5, Annex 1, Table 3, and Annex 3, Table 4, in the order of channels of a WAV file: left, right, centre,
 low-frequency effects, back (or surround) pair, side pair. Other numbers of channels all count as 1."""
 
-_MEASURED = (Weighting.A, Weighting.C, Weighting.K, Weighting.Z)
+_MEASURED = (Weighting.A, Weighting.C, Weighting.G, Weighting.K, Weighting.Z)
+_SHOWN = (Weighting.A, Weighting.C, Weighting.K, Weighting.Z)
 _GRAIN_RATE_HZ = 100
 """Energies are kept by hundredths of a second: EBU Tech 3341, case 13 moves its bursts by steps of 20 ms."""
 _MOMENTARY_GRAINS, _SHORT_TERM_GRAINS, _STEP_GRAINS = 40, 300, 10
-_BLOCK_S = 1
+_BLOCK_S = 2
 
 
 class Measurement(msgspec.Struct, frozen=True, kw_only=True):
     """What `residue measure` tells; None for a value that does not exist: silence, or a gate that nothing passed.
 
-    LUFS are of all channels together. LAeq, LCeq and LZeq are means over the channels, so that a full-scale sine
-    reads -3.01 in mono and in stereo; the peaks are the highest of any channel or one a channel.
+    LUFS are of all channels together. LAeq, LCeq, LZeq, LGeq, LAFmax and LASmax are of the mean power of the channels,
+    so that a full-scale sine reads -3.01 in mono and in stereo; the peaks are the highest of any or one a channel.
     """
 
     duration_s: float
@@ -57,6 +59,9 @@ class Measurement(msgspec.Struct, frozen=True, kw_only=True):
     laeq_dbfs: float | None
     lceq_dbfs: float | None
     lzeq_dbfs: float | None
+    lgeq_dbfs: float | None
+    laf_max_dbfs: float | None
+    las_max_dbfs: float | None
     lc_peak_dbfs: float | None
 
 
@@ -75,6 +80,9 @@ class Grains:
     sample_peak: Floats
     """(channels,)"""
     c_peak: float
+    fast_max: float
+    """The highest power under A and the time weighting F, as under S."""
+    slow_max: float
 
     def windows(self, weighting: Weighting, grains: int) -> Floats:
         """Mean squares over `grains` grains, beginning at every grain; whole windows only."""
@@ -108,6 +116,7 @@ def _read(file: soundfile.SoundFile, progress: Progress) -> Grains:
     shares = {weighting: np.full(channels, 1.0 / channels) for weighting in _MEASURED}
     shares[Weighting.K] = np.array(_CHANNEL_WEIGHTS.get(channels, (1.0,) * channels))
     energy: dict[Weighting, list[Floats]] = {weighting: [] for weighting in _MEASURED}
+    needle = _Needle(rate_hz)
     sample_peak, c_peak, frames = np.zeros(channels), 0.0, 0
     edges = [np.zeros(1, dtype=np.int64)]
     # A block of whole seconds begins on the edge of a grain, whatever the rate.
@@ -115,20 +124,39 @@ def _read(file: soundfile.SoundFile, progress: Progress) -> Grains:
         block = np.ascontiguousarray(read.T)
         weighted = bank(block)
         true_peak(block)
+        needle(weighted[Weighting.A])
         sample_peak = np.maximum(sample_peak, magnitudes(block))
         c_peak = max(c_peak, float(np.max(magnitudes(weighted[Weighting.C]))))
         grains = -(-block.shape[1] * _GRAIN_RATE_HZ // rate_hz)
         starts = np.arange(grains, dtype=np.int64) * rate_hz // _GRAIN_RATE_HZ
         for weighting, signals in weighted.items():
-            energies = (
-                share * np.add.reduceat(x * x, starts) for share, x in zip(shares[weighting], signals, strict=True)
-            )
+            signals *= signals
+            energies = (share * np.add.reduceat(x, starts) for share, x in zip(shares[weighting], signals, strict=True))
             energy[weighting].append(np.add.reduce(list(energies)))
         edges.append(frames + np.append(starts[1:], block.shape[1]))
         frames += block.shape[1]
         progress("measuring", frames, file.frames)
     joined = {weighting: np.concatenate(parts) if parts else np.zeros(0) for weighting, parts in energy.items()}
-    return Grains(rate_hz, frames, joined, np.concatenate(edges), true_peak.highest, sample_peak, c_peak)
+    return Grains(
+        rate_hz, frames, joined, np.concatenate(edges), true_peak.highest, sample_peak, c_peak, *needle.highest
+    )
+
+
+class _Needle:
+    """The highest powers under F and S, of the mean power of the channels."""
+
+    def __init__(self, rate_hz: int) -> None:
+        # Whole grains fill a second of any rate; at 48 kHz each is a millisecond.
+        self._frames = next(n for n in range(max(1, rate_hz // GRAIN_RATE_HZ), 0, -1) if rate_hz % n == 0)
+        self._meters = [TimeWeightedMeter(name, 1, rate_hz / self._frames) for name in ("F", "S")]
+        self.highest = [0.0, 0.0]
+
+    def __call__(self, weighted: Floats) -> None:
+        missing = -weighted.shape[1] % self._frames
+        powers = np.mean(grain_powers(np.pad(weighted, ((0, 0), (0, missing))), self._frames), axis=0, keepdims=True)
+        for n, meter in enumerate(self._meters):
+            meter(powers)
+            self.highest[n] = max(self.highest[n], float(meter.highest[0]))
 
 
 def _or_none(level_db: float) -> float | None:
@@ -153,6 +181,9 @@ def measure(path: Path, progress: Progress = silent) -> Measurement:
         laeq_dbfs=_or_none(db_of_power(grains.mean(Weighting.A))),
         lceq_dbfs=_or_none(db_of_power(grains.mean(Weighting.C))),
         lzeq_dbfs=_or_none(db_of_power(grains.mean(Weighting.Z))),
+        lgeq_dbfs=_or_none(db_of_power(grains.mean(Weighting.G))),
+        laf_max_dbfs=_or_none(db_of_power(grains.fast_max)),
+        las_max_dbfs=_or_none(db_of_power(grains.slow_max)),
         lc_peak_dbfs=_or_none(db_of_magnitude(grains.c_peak)),
     )
 
@@ -163,7 +194,7 @@ def level_over_time(path: Path, step_s: float = 1.0, progress: Progress = silent
     length = max(1, round(step_s * _GRAIN_RATE_HZ))
     levels = {}
     with np.errstate(divide="ignore"):
-        for weighting in _MEASURED:
+        for weighting in _SHOWN:
             offset = gating.OFFSET_LU if weighting is Weighting.K else 0.0
             levels[weighting] = offset + 10.0 * np.log10(grains.windows(weighting, length)[::length])
     return levels

@@ -98,10 +98,11 @@ class Neighbours:
         """For each round the energy of its hops, and the hops at which an opening may begin it."""
         if pool not in self._rings:
             trim = exact.power(10.0, pool.trim_db / 10.0)
+            scale = {name: self._terms.scaled(trim * power) for name, power in self._power.items()}
             rings = []
             for turns in pool.rounds:
                 layout = Layout(turns, self._profiles)
-                heard = [trim * self._power[name] * layout.energy(name, self._key) for name in layout.profiles]
+                heard = [scale[name] * layout.energy(name, self._key) for name in layout.profiles]
                 starts = [start for _, start, _ in layout.spans]
                 rings.append((np.add.reduce(heard), starts if pool.from_anywhere else starts[:1]))
             self._rings[pool] = rings

@@ -2,28 +2,37 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import inf
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter
+from matplotlib.ticker import FuncFormatter, MultipleLocator
 from numpy.typing import NDArray
 
-from residue.loudness.caps import PLACE
+from residue.loudness.arc import Shape
+from residue.loudness.caps import PLACE, reached_in_words
 from residue.loudness.hops import HOP_FRAMES, HOP_S
 from residue.loudness.measure import level_over_time
-from residue.loudness.plan import Plan
+from residue.loudness.plan import Plan, PlannedPerformance
 from residue.loudness.profile import LevelProfile
 from residue.loudness.weightings import Weighting
+from residue.problems import stopping
 from residue.progress import Progress, silent
 
 _CURVES = ("#1f3b57", "#b0582a", "#3f7d53", "#7a4b8c", "#8a8a2d", "#5a5a5a")
 _LIMIT = "#c0202c"
 _SIZE_INCHES, _DOTS_PER_INCH = (11.0, 4.5), 110
+_TICKS_S, _MOST_TICKS = (10, 30, 60, 120, 300, 600, 1200, 1800, 3600), 8
+_WORDS_WIDTH = 100
+_THINNED = 10
+"""Of the hops of a window's level every tenth is drawn: one a second."""
 _SPAN_DB = 70.0
 """What lies further below the highest curve or limit is not shown."""
 
@@ -55,11 +64,22 @@ def draw_levels(
     figure.savefig(path)
 
 
-def _fill(axes: Axes, step_s: float, levels: Mapping[str, NDArray[np.float64]], limits: Sequence[Line]) -> None:
-    """Curves, limits and scales into one pair of axes."""
-    for colour, (label, curve) in zip(_CURVES * len(levels), levels.items(), strict=False):
+def _fill(
+    axes: Axes,
+    step_s: float,
+    levels: Mapping[str, NDArray[np.float64]],
+    limits: Sequence[Line],
+    lightly: str | None = None,
+) -> None:
+    """Curves, limits and scales into one pair of axes. lightly: curves whose label has this are drawn pale."""
+    colours = iter(_CURVES * (1 + len(levels)))
+    colour = next(colours)
+    for label, curve in levels.items():
         heard = np.where(np.isfinite(curve), curve, np.nan)
-        axes.plot(np.arange(1, len(curve) + 1) * step_s, heard, color=colour, linewidth=1.1, label=label)
+        pale = 0.4 if lightly is not None and lightly in label else 1.0
+        axes.plot(np.arange(1, len(curve) + 1) * step_s, heard, color=colour, linewidth=1.1, label=label, alpha=pale)
+        if pale == 1.0:  # a pale curve has the colour of the one after it
+            colour = next(colours)
     for limit in limits:
         axes.axhline(limit.level, color=_LIMIT, linewidth=1.2, linestyle="--")
         axes.annotate(
@@ -70,12 +90,18 @@ def _fill(axes: Axes, step_s: float, levels: Mapping[str, NDArray[np.float64]], 
     highest = max((float(np.max(values)) for values in everything if len(values)), default=0.0)
     axes.set_ylim(highest - _SPAN_DB, highest + 6.0)
     axes.set_xlim(left=0.0)
+    _finish(axes)
+
+
+def _finish(axes: Axes, legend: Literal["lower right", "best"] = "lower right") -> None:
     axes.set_xlabel("time in minutes")
+    span_s = axes.get_xlim()[1]
+    axes.xaxis.set_major_locator(MultipleLocator(next((s for s in _TICKS_S if span_s / s <= _MOST_TICKS), 3600)))
     axes.xaxis.set_major_formatter(FuncFormatter(lambda at_s, _: f"{int(at_s // 60)}:{int(at_s % 60):02d}"))
     axes.grid(visible=True, color="#dddddd", linewidth=0.6)
     axes.spines[["top", "right"]].set_visible(False)
-    if levels:
-        axes.legend(loc="lower right", fontsize=8, frameon=False)
+    if axes.get_legend_handles_labels()[0]:
+        axes.legend(loc=legend, fontsize=8, frameon=False)
 
 
 _WORDS = {
@@ -92,28 +118,62 @@ def draw_file(sound: Path, picture: Path, progress: Progress = silent) -> None:
     draw_levels(picture, title=sound.name, step_s=1.0, levels={_WORDS[key]: curve for key, curve in levels.items()})
 
 
-def draw_plan(picture: Path, planned: Plan, profiles: Mapping[str, LevelProfile], at: str = PLACE) -> None:
-    """Draw what a plan does to each performance, one under the other: A and C levels before and after, and the caps.
+def draw_plan(picture: Path, planned: Plan, profiles: Mapping[str, LevelProfile]) -> None:
+    """Draw what a plan does, a row for each performance.
 
-    Levels are means over a second, caps hold over longer windows: a curve may cross a limit for a while.
+    At the left its level before and as planned, at the right how near each cap comes, over its own window.
+    Raises ProblemError where the picture cannot be written.
     """
-    figure = Figure(
-        figsize=(_SIZE_INCHES[0], 3.2 * len(planned.performances)), dpi=_DOTS_PER_INCH, layout="constrained"
-    )
+    count = len(planned.performances)
+    figure = Figure(figsize=(1.3 * _SIZE_INCHES[0], 3.2 * count), dpi=_DOTS_PER_INCH, layout="constrained")
     FigureCanvasAgg(figure)
-    stacked = figure.subplots(len(planned.performances), 1, squeeze=False)[:, 0]
-    for axes, performance in zip(stacked, planned.performances, strict=True):
-        profile = profiles[performance.name]
-        curves = {}
-        for index, ear in enumerate(profile.ears):
-            if ear.at == at and ear.weighting in (Weighting.A, Weighting.C) and ear.key not in curves:
-                before = _per_second_db(profile.energy[index])
-                curves[f"{_WORDS[ear.weighting]}, before"] = before
-                curves[f"{_WORDS[ear.weighting]}, as planned"] = before + performance.gain_db
-        limits = [Line(f"{near.cap.name}: {near.cap.limit_in_words}", near.cap.limit) for near in performance.nearest]
-        _fill(axes, 1.0, curves, limits)
-        axes.set_title(performance.words, loc="left", fontsize=8)
-    figure.savefig(picture)
+    rows = figure.subplots(count, 2, squeeze=False)
+    for (levels, caps), performance in zip(rows, planned.performances, strict=True):
+        _fill(levels, 1.0, _before_and_after(performance, profiles[performance.name]), (), lightly="before")
+        words = "\n".join(textwrap.wrap(performance.words, _WORDS_WIDTH))
+        levels.set_title(words, loc="left", fontsize=8)
+        levels.set_ylabel("level of each second at the visitor's place", fontsize=8)
+        _fill_caps(caps, performance)
+    try:
+        figure.savefig(picture)
+    except (OSError, ValueError) as error:
+        raise stopping(str(picture), f"It cannot be drawn: {error}.", "Name a .png or .svg in a folder.") from error
+
+
+def _before_and_after(performance: PlannedPerformance, profile: LevelProfile) -> dict[str, NDArray[np.float64]]:
+    curves = {}
+    hops = np.arange(profile.hops, dtype=float)
+    moving = Shape(performance.knots_db).levels_db(hops) if performance.knots_db else np.zeros(profile.hops)
+    gain = 10.0 ** ((performance.gain_db + moving) / 10.0)
+    for index, ear in enumerate(profile.ears):
+        if ear.at == PLACE and ear.weighting in (Weighting.A, Weighting.C):
+            curves[f"{_WORDS[ear.weighting]}, before"] = _per_second_db(profile.energy[index])
+            curves[f"{_WORDS[ear.weighting]}, as planned"] = _per_second_db(profile.energy[index] * gain)
+    return curves
+
+
+def _fill_caps(axes: Axes, performance: PlannedPerformance) -> None:
+    """Each cap against its limit, which is the line at 0; a mark where it comes nearest."""
+    axes.axhline(0.0, color=_LIMIT, linewidth=1.2, linestyle="--")
+    lowest = -6.0
+    for colour, near in zip(_CURVES * len(performance.nearest), performance.nearest, strict=False):
+        if near.level == -inf:
+            continue
+        if near.course is not None:
+            below = near.course - near.cap.limit
+            at_s = np.arange(1, len(below) + 1) * HOP_S
+            axes.plot(
+                at_s[::_THINNED], np.where(np.isfinite(below), below, np.nan)[::_THINNED], color=colour, linewidth=1.1
+            )
+        reached = reached_in_words(near.level, near.cap.limit, near.cap.unit)
+        label = f"{near.cap.name}: {reached} at {int(near.at_s // 60)}:{int(near.at_s % 60):02d}"
+        axes.plot([near.at_s], [-near.headroom_db], "o", color=colour, markersize=5, label=label)
+        lowest = min(lowest, -near.headroom_db)
+    axes.set_ylim(max(lowest - 12.0, -_SPAN_DB), 4.0)
+    axes.set_xlim(left=0.0)
+    axes.set_ylabel("dB below the limit", fontsize=8)
+    axes.set_title("nearest approach to each cap, over its own window", loc="left", fontsize=8)
+    _finish(axes, "best")
 
 
 def _per_second_db(energy: NDArray[np.float64]) -> NDArray[np.float64]:

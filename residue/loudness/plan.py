@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import floor, inf, log10
 
 import numpy as np
@@ -40,6 +40,8 @@ class Approach:
     """In the unit of the cap; -inf if it never sounds there."""
     at_s: float
     """Time within the performance, or the rest after it, at which the window ends."""
+    course: Floats | None = field(default=None, compare=False, repr=False)
+    """(hops,): the level over the window that ends with each hop of that playing, rest included; None of a maximum."""
 
     @property
     def headroom_db(self) -> float:
@@ -58,16 +60,32 @@ class PlannedPerformance:
     """The cap or ceiling that decided the gain; empty if nothing had to be lowered."""
     nearest: tuple[Approach, ...]
     """For each cap."""
+    knots_db: tuple[float, ...] = ()
+    """What is lowered on top of it, one a minute, where the arc is shaped."""
 
     @property
     def words(self) -> str:
         """A sentence for a curator."""
-        if not self.reason:
-            return f"{self.name}: as it was performed; {self._nearest_words()}."
-        return (
-            f"{self.name}: lowered by {-self.gain_db:.1f} dB throughout so that {self.reason} is never passed; "
-            f"{self._nearest_words()}."
-        )
+        if self.reason:
+            lowered = f"{-self.gain_db:.1f}" if self.gain_db <= -0.05 else f"{-self.gain_db:.2f}"
+            how = f"lowered by {lowered} dB throughout so that {self.reason} is never passed"
+        else:
+            how = "lowered nowhere else" if self._shaped else "as it was performed"
+        return f"{self.name}: {', and '.join([*self._shape_words(), how])}; {self._nearest_words()}."
+
+    @property
+    def _shaped(self) -> bool:
+        return bool(self.knots_db) and min(self.knots_db) < 0.0
+
+    def _shape_words(self) -> Iterator[str]:
+        """What a shaped arc costs."""
+        if self._shaped:
+            least, most = abs(max(self.knots_db)), abs(min(self.knots_db))
+            at = self.knots_db.index(min(self.knots_db)) + 1
+            yield (
+                f"shaped: minute {at} is lowered by {most:.1f} dB and its quietest by {least:.1f}, "
+                f"{most - least:.1f} dB less contrast"
+            )
 
     def _nearest_words(self) -> str:
         sounding = [approach for approach in self.nearest if approach.level > -inf]
@@ -84,9 +102,13 @@ class Plan:
 
     performances: tuple[PlannedPerformance, ...]
 
+    def of(self, name: str) -> PlannedPerformance:
+        """What was found for a performance. Raises KeyError for one that is not in the programme."""
+        return {performance.name: performance for performance in self.performances}[name]
+
     def gain_db(self, name: str) -> float:
         """The gain of a performance. Raises KeyError for one that is not in the programme."""
-        return {performance.name: performance.gain_db for performance in self.performances}[name]
+        return self.of(name).gain_db
 
 
 @dataclass(slots=True)
@@ -202,7 +224,7 @@ class _Windows:
         self._terms = terms(cap)
         self._allowed = self._terms.energy(self._terms.total) * _SAFETY
         self._words = _words(cap)
-        key, trim = ear_of(cap, outputs).key, exact.power(10.0, trim_db / 10.0)
+        key, trim = ear_of(cap, outputs).key, self._terms.scaled(exact.power(10.0, trim_db / 10.0))
         self._sums, self._used = {}, {}
         for name in layout.profiles:
             energy = trim * layout.energy(name, key)
@@ -214,25 +236,31 @@ class _Windows:
         for name, used in self._used.items():
             most = float(np.max(used))
             if most > 0.0:
-                gains[name].lower(self._allowed / most, self._words)
+                gains[name].lower(self._terms.gain_power(self._allowed / most), self._words)
 
     def share(self, gains: Mapping[str, _Gain]) -> None:
         """Lower those that together fill a window too much, each by the same factor."""
-        total = _at_gains(self._used, gains)
+        total = self._at_gains(self._used, gains)
         for name, used in self._used.items():
             most = float(np.max(total[used > 0.0], initial=0.0))
             if most > self._allowed:
-                power = gains[name].power * self._allowed / most
+                power = gains[name].power * self._terms.gain_power(self._allowed / most)
                 gains[name].lower(power, f"{self._words}, with what is played before and after it,")
 
     def approaches(self, gains: Mapping[str, _Gain]) -> Iterator[tuple[str, Approach]]:
         """Where each performance comes nearest in this round, at the gains as they are applied."""
-        ending = np.roll(_at_gains(self._sums, gains), -1)
+        ending = np.roll(self._at_gains(self._sums, gains), -1)
         with np.errstate(divide="ignore"):
-            levels = self.cap.limit + 10.0 * np.log10(ending / self._terms.energy(self._terms.total))
+            reached = np.log10(ending / self._terms.energy(self._terms.total))
+        levels = self.cap.limit + 20.0 / self._terms.power * reached
         for name, start, end in self._layout.spans:
             at = int(np.argmax(levels[start:end]))
-            yield name, Approach(self.cap, float(levels[start + at]), (at + 1) * HOP_S)
+            yield name, Approach(self.cap, float(levels[start + at]), (at + 1) * HOP_S, levels[start:end].copy())
+
+    def _at_gains(self, energies: Mapping[str, Floats], gains: Mapping[str, _Gain]) -> Floats:
+        scaled = [self._terms.scaled(gains[name].power) * energy for name, energy in energies.items()]
+        total: Floats = np.add.reduce(scaled)
+        return total
 
 
 def _share_over_closings(
@@ -252,15 +280,10 @@ def _share_over_closings(
         most = counted.used(stretches)
         if most > allowed:
             for name in {name for one in stretches for name in one.pool.names}:
-                power = gains[name].power * allowed / most
+                power = gains[name].power * bounds.gain_power(allowed / most)
                 gains[name].lower(power, f"{_words(cap)}, with the opening before,")
             counted = None  # what it knows is of other gains
 
 
 def _words(cap: Cap) -> str:
     return f"{cap.limit_in_words} over {duration_in_words(cap.window_s)}"
-
-
-def _at_gains(energies: Mapping[str, Floats], gains: Mapping[str, _Gain]) -> Floats:
-    total: Floats = np.add.reduce([gains[name].power * energy for name, energy in energies.items()])
-    return total

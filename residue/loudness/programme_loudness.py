@@ -10,6 +10,8 @@ from residue.loudness.hops import HOP_FRAMES
 
 Floats = NDArray[np.float64]
 
+GRAINS_PER_HOP = 10
+"""Momentary loudness is looked at every 10 ms: EBU Tech 3341, case 14 moves its bursts by steps of 20 ms."""
 _MOMENTARY_HOPS, _SHORT_TERM_HOPS = 4, 30
 _LOWEST_LUFS, _HIGHEST_LUFS, _BINS_PER_LU = -70.0, 30.0, 100
 _BINS = round((_HIGHEST_LUFS - _LOWEST_LUFS) * _BINS_PER_LU)
@@ -23,25 +25,28 @@ class ProgrammeLoudness:
     """
 
     def __init__(self, places: int) -> None:
-        self._hops = np.zeros((places, _SHORT_TERM_HOPS))
+        self._grains = np.zeros((places, _SHORT_TERM_HOPS * GRAINS_PER_HOP))
         self._counted = 0
         self._blocks = np.zeros((2, places, _BINS), dtype=np.int32)
         self.means = (np.zeros(places), np.zeros(places))
-        """Momentary and short-term, (places,) each, as K-weighted mean squares."""
+        """Momentary and short-term at the end of the hop, (places,) each, as K-weighted mean squares."""
+        self.momentary_max = np.zeros(places)
+        """The highest within the hop."""
 
-    def __call__(self, energy: Floats) -> None:
-        """Take in one hop: (places,), K-weighted, summed over what sounds there, full scale = 1."""
-        self._hops = np.roll(self._hops, -1, axis=1)
-        self._hops[:, -1] = energy
+    def __call__(self, grains: Floats) -> None:
+        """Take in one hop: energies (places, GRAINS_PER_HOP), K-weighted, summed over what sounds there."""
+        self._grains = np.concatenate((self._grains[:, GRAINS_PER_HOP:], grains), axis=1)
         self._counted += 1
-        self.means = (self._mean(_MOMENTARY_HOPS), self._mean(_SHORT_TERM_HOPS))
+        momentary = _MOMENTARY_HOPS * GRAINS_PER_HOP
+        windows = np.lib.stride_tricks.sliding_window_view(
+            self._grains[:, -(momentary + GRAINS_PER_HOP - 1) :], momentary, axis=1
+        )
+        sums = np.add.reduce(windows, axis=2) / (_MOMENTARY_HOPS * HOP_FRAMES)
+        self.momentary_max = np.max(sums, axis=1)
+        self.means = (sums[:, -1], np.add.reduce(self._grains, axis=1) / (_SHORT_TERM_HOPS * HOP_FRAMES))
         for blocks, hops, means in zip(self._blocks, (_MOMENTARY_HOPS, _SHORT_TERM_HOPS), self.means, strict=True):
             if self._counted >= hops:
                 self._count(blocks, means)
-
-    def _mean(self, hops: int) -> Floats:
-        mean: Floats = np.add.reduce(self._hops[:, -hops:], axis=1) / (hops * HOP_FRAMES)
-        return mean
 
     @staticmethod
     def _count(blocks: NDArray[np.int32], powers: Floats) -> None:

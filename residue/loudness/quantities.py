@@ -21,6 +21,8 @@ class Statistic(StrEnum):
     """The highest magnitude."""
     FAST_MAXIMUM = "fast maximum"
     """The highest level with time weighting F."""
+    DOSE = "dose"
+    """The fourth root of the fourth power, summed over a window: ISO 2631-1, 6.3.2."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +43,7 @@ class Quantity:
     @property
     def windowed(self) -> bool:
         """Whether it is taken over a window."""
-        return self.statistic is Statistic.MEAN
+        return self.statistic in (Statistic.MEAN, Statistic.DOSE)
 
 
 QUANTITIES: Mapping[str, Quantity] = {
@@ -56,7 +58,8 @@ QUANTITIES: Mapping[str, Quantity] = {
         Quantity("LAFmax", Weighting.A, Statistic.FAST_MAXIMUM),
         Quantity("aw", Weighting.WK, Statistic.MEAN),
         Quantity("A(8)", Weighting.WK, Statistic.MEAN, DAY_S),
+        Quantity("VDV", Weighting.WK, Statistic.DOSE),
     )
 }
-"""G is of ISO 7196, K of ITU-R BS.1770; aw of ISO 2631-1 and A(8) of Directive 2002/44/EC, up and down; the others
-are of IEC 61672-1."""
+"""G is of ISO 7196, K of ITU-R BS.1770; aw and VDV of ISO 2631-1 and A(8) of Directive 2002/44/EC, up and down; the
+others are of IEC 61672-1."""

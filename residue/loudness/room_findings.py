@@ -179,11 +179,13 @@ def _rule_of(cap: Cap) -> str:
 
 
 def _outdoes(other: Cap, cap: Cap) -> bool:
-    """Whether a cap is kept by keeping the other: a long window is made of whole short ones."""
-    same = (other.quantity, other.at, other.physical) == (cap.quantity, cap.at, cap.physical)
-    within = other.window_s == cap.window_s or (other.window_s > 0.0 and cap.window_s % other.window_s == 0.0)
+    """Whether a cap is kept by keeping the other: a long window is made of whole short ones, unless doses add up."""
+    if (other.quantity, other.at, other.physical) != (cap.quantity, cap.at, cap.physical):
+        return False
+    mean = cap.quantity.statistic is Statistic.MEAN
+    within = other.window_s == cap.window_s or (mean and cap.window_s % other.window_s == 0.0)
     lower = other.limit < cap.limit or (other.limit == cap.limit and other.window_s < cap.window_s)
-    return same and within and lower
+    return within and lower
 
 
 _MOST_LOWERED_DB = -40.0

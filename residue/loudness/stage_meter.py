@@ -35,10 +35,8 @@ class StageMeter:
         self._index = {
             (ear.at, ear.weighting): at
             for at, ear in enumerate(ears)
-            if ear.physical == (self._physical or ear.weighting is Weighting.WK)
+            if ear.physical == (self._physical or ear.weighting is Weighting.WK) and ear.power == 2
         }
-        full_scale = {ear.key: at for at, ear in enumerate(ears)}
-        self._k_at = [full_scale[f"K at {name}, dBFS"] for name in outputs]
         self._kept = [at for at, ear in enumerate(ears) if ear.at == PLACE or at in governor.heeded]
         heard = [ears[self._index[place, Weighting.A]] for place in self._places]
         self._meter = HopMeter(len(outputs), heard, felt_at(ears, self._places))
@@ -66,8 +64,8 @@ class StageMeter:
         self._hops += 1
         self._energy += heard.energy
         np.maximum(self._peak, heard.peak, out=self._peak)
-        meter(heard.weighted, heard.energy[self._k_at])
-        found = (meter.fast_max, meter.slow_max, *meter.loudness.means)
+        meter(heard.weighted)
+        found = (meter.fast_max, meter.slow_max, meter.loudness.momentary_max, meter.loudness.means[1])
         np.maximum(self._highest, found, out=self._highest)
         self._fourth += meter.fourth
         self._lowest_governor = min(self._lowest_governor, self._governor.gain)

@@ -19,24 +19,24 @@ GRAIN_FRAMES = 48
 GRAIN_RATE_HZ = 1000
 
 
-def grain_powers(weighted: Floats) -> Floats:
-    """(…, frames), frames a multiple of 48, to mean squares of each millisecond, (…, frames / 48)."""
-    powers: Floats = np.add.reduce((weighted * weighted).reshape(*weighted.shape[:-1], -1, GRAIN_FRAMES), axis=-1)
-    return powers / GRAIN_FRAMES
+def grain_powers(weighted: Floats, grain_frames: int = GRAIN_FRAMES) -> Floats:
+    """(…, frames), frames a multiple of a grain's, to mean squares of each grain, (…, frames / grain_frames)."""
+    powers: Floats = np.add.reduce((weighted * weighted).reshape(*weighted.shape[:-1], -1, grain_frames), axis=-1)
+    return powers / grain_frames
 
 
 class TimeWeightedMeter:
     """Levels of some frequency-weighted signals under a time weighting, block by block."""
 
-    def __init__(self, time_weighting: str, signals: int = 1) -> None:
-        self._smooth = SosFilter(smoother(TIME_CONSTANT_S[time_weighting], GRAIN_RATE_HZ), signals)
+    def __init__(self, time_weighting: str, signals: int = 1, grain_rate_hz: float = GRAIN_RATE_HZ) -> None:
+        self._smooth = SosFilter(smoother(TIME_CONSTANT_S[time_weighting], grain_rate_hz), signals)
         self.power = np.zeros(signals)
-        """(signals,): after the last millisecond, full scale = 1."""
+        """(signals,): after the last grain, full scale = 1."""
         self.highest = np.zeros(signals)
         """(signals,): the highest of the last block."""
 
     def __call__(self, powers: Floats) -> None:
-        """Take in the powers of each millisecond, (signals, milliseconds), at least one."""
+        """Take in the powers of some grains, (signals, grains), at least one."""
         smoothed = np.maximum(self._smooth(powers), 0.0)
         self.power, self.highest = smoothed[:, -1], np.max(smoothed, axis=1)
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import correlate1d
 
 Floats = NDArray[np.float64]
 
@@ -92,26 +93,27 @@ def peaks_above(signals: Floats, thresholds: Floats) -> tuple[NDArray[np.int64],
 
 def _everywhere(signals: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
     """All channels, frames and peaks: where most have to be looked at, that is the cheaper way."""
-    first, frames = _NEAR, signals.shape[1] - REACH
-    highest = np.zeros((len(signals), frames))
-    for phase in PHASES:
-        between = correlate1d(signals, phase[::-1], axis=1, mode="constant")[:, first : first + frames]
-        np.maximum(highest, np.abs(between), out=highest)
+    frames = signals.shape[1] - REACH
+    highest = _highest_of_phases([signals[:, REACH - tap : REACH - tap + frames] for tap in range(TAPS)])
     channel, at = np.indices(highest.shape)
     return channel.ravel(), at.ravel(), highest.ravel()
 
 
 def _interpolated(signals: Floats, channels: NDArray[np.int64], frames: NDArray[np.int64]) -> Floats:
     """The highest magnitude of the four phases at some frames of some channels."""
-    highest = np.zeros(len(frames))
     if not len(frames):
-        return highest
-    samples = [signals[channels, frames + (REACH - tap)] for tap in range(TAPS)]
+        return np.zeros(0)
+    return _highest_of_phases([signals[channels, frames + (REACH - tap)] for tap in range(TAPS)])
+
+
+def _highest_of_phases(samples: Sequence[Floats]) -> Floats:
+    """samples: by tap, the latest first. The order of the sum is fixed: the same bits on either way here."""
+    highest, total, product = (np.zeros(samples[0].shape) for _ in range(3))
     for phase in PHASES:
-        total = np.zeros(len(frames))
+        total[...] = 0.0
         for sample, weight in zip(samples, phase, strict=True):
-            total += sample * weight
-        np.maximum(highest, np.abs(total), out=highest)
+            total += np.multiply(sample, weight, out=product)
+        np.maximum(highest, np.abs(total, out=total), out=highest)
     return highest
 
 

@@ -241,6 +241,8 @@ def _shapes(nodes: Mapping[str, Node], order: Sequence[str]) -> tuple[Shapes, li
                 shapes[name] = node.gives(inputs)
             except ValueError as error:
                 found = [(f"node.{name}", str(error), "")]
+            except KeyError:  # a node that it listens to is at fault, which is told already
+                continue
         faults += found
     return shapes, faults
 

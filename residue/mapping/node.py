@@ -13,12 +13,13 @@ checks each sentence for every registered kind:
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, ClassVar, Protocol, cast
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
 from residue.mapping.signals import (
     AUDIO_RATE_HZ,
@@ -144,9 +145,13 @@ class NodeContext:
         """The rate of an input that is slow or fast."""
         return AUDIO_RATE_HZ if self.shape(field).kind is Kind.FAST else CONTROL_RATE_HZ
 
-    def random(self) -> np.random.Generator:
-        """The node's own random stream (PCG64: the same everywhere). A step must draw from it in order of time."""
-        return np.random.Generator(np.random.PCG64(self.seed))
+    def random(self) -> Callable[[int], NDArray[np.float64]]:
+        """The node's own random stream: so many numbers at a call, from 0 to 1. A step must draw in order of time.
+
+        The raw stream of PCG64 is one that numpy promises to keep; what its generators make of it may change.
+        """
+        bits = np.random.PCG64(self.seed)
+        return lambda count: (bits.random_raw(count) >> np.uint64(11)).astype(np.float64) * 2.0**-53
 
 
 class Node(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, cast
+from typing import Annotated, Any, Literal, cast
 
 import msgspec
 import numpy as np
@@ -60,3 +60,5 @@ class Piece(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     section: list[Section] = []
     closing_fade_s: Annotated[float, Meta(gt=0, le=120)] = 8.0
     """Over this time the sound goes once the last section has ended, or before the recording does."""
+    arc: Literal["whole", "shaped"] = "whole"
+    """Where a cap asks for less level: one gain for a whole performance, or louder minutes lowered more than others."""

@@ -52,6 +52,8 @@ class Playback:
         self._form = FormStep(graph.piece.section, _initial(graph))
         self._stages = _prepare(graph, source, folder)
         self.position = 0
+        self.gains: Callable[[int, int], Fast] | None = None
+        """A gain that moves, on all outputs: (frames,) from a frame on, for so many frames. A plan may ask for one."""
 
     @property
     def feeds(self) -> Mapping[str, Feed]:
@@ -83,6 +85,8 @@ class Playback:
                 signals[name] = self._stages[name](span, signals, set_by_form)
         outputs = self._gather(span, signals)
         self._fade(span, outputs)
+        if self.gains is not None:
+            outputs *= self.gains(span.start, span.frames)
         return Played(span, outputs, signals, self._form.section, ended=self._over(span.stop))
 
     def skip_to(self, frame: int, progress: Callable[[int], None] = lambda frame: None) -> None:

@@ -11,7 +11,7 @@ from typing import Any
 from residue.installation.load import ROOM, load, read_room
 from residue.installation.room import Room
 from residue.loudness.cap_table import CapRow, RuleRow, room_rows, rule_rows
-from residue.loudness.caps import ACCELERATION_LEVEL, Cap
+from residue.loudness.caps import ACCELERATION_LEVEL, DOSE_LEVEL, Cap
 from residue.problems import Finding, ProblemError
 from residue.progress import Progress, silent
 from residue.runtime.preparation import caps, level_profile, open_performance, plan_under
@@ -101,10 +101,10 @@ def words(told: Overview) -> Iterator[str]:
 
 
 def _here(row: CapRow) -> str:
-    if row.limit_dbfs is None:
+    if row.loudest is None:
         missing = "what a body feels" if row.cap.quantity.felt else "levels at the ear"
         return f" ({missing} unknown: no calibration)"
-    if not row.cap.physical:
+    if not row.cap.physical or row.limit_dbfs is None:
         return ""
     if row.limit_dbfs > 0.0:
         return ", which no output reaches alone"
@@ -156,6 +156,7 @@ def _row(row: CapRow) -> dict[str, Any]:
         "limit": cap.limit,
         "unit": cap.unit,
         "limit_m_per_s2": 10.0 ** (cap.limit / 20.0) if cap.unit == ACCELERATION_LEVEL else None,
+        "limit_m_per_s1_75": 10.0 ** (cap.limit / 20.0) if cap.unit == DOSE_LEVEL else None,
         "at": cap.at,
         "loudest_output": row.loudest,
         "limit_dbfs": row.limit_dbfs,

@@ -6,7 +6,8 @@ from dataclasses import replace
 from datetime import timedelta
 
 from residue.runtime.exchange import EngineView, World
-from residue.runtime.house_state import START_GRACE_S, House
+from residue.runtime.house_state import START_GRACE_S, House, Place
+from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme, item, next_start
 
 
@@ -16,20 +17,28 @@ def entered(house: House, world: World, programme: Programme) -> House:
     if now is None:
         return house
     closes_s = world.monotonic_s + (now.closes - world.now).total_seconds()
-    if known is not None and known.opens < now.closes and now.opens < known.closes:
+    if known is not None and _same(known, now):
         return replace(house, opening=now, closes_s=closes_s)
+    left = interrupted(house, world.engine, programme)
+    place = house.before if house.before is not None and _same(house.before.opening, now) else Place(now, 0, 0.0)
     recently = world.now - timedelta(seconds=START_GRACE_S)
     silence_s = programme.first_silence_s if now.opens > recently else 0.0
     return replace(
         house,
         opening=now,
-        index=0,
-        from_s=0.0,
+        before=None if known is None else Place(known, left.index, left.from_s),
+        index=place.index,
+        from_s=place.from_s,
         under_way=False,
         rest_until_s=world.monotonic_s + silence_s,
         not_before=next_start(programme, now, max(now.opens, recently), world.zone),
         closes_s=closes_s,
     )
+
+
+def _same(one: Opening, other: Opening) -> bool:
+    """They overlap: one is what became of the other when the hours were edited."""
+    return one.opens < other.closes and other.opens < one.closes
 
 
 def ended(house: House, world: World, programme: Programme) -> House:

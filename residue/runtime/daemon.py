@@ -11,11 +11,13 @@ import sys
 from collections import deque
 from collections.abc import Callable, Mapping
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from queue import Empty
 
 import msgspec
 
+from residue.control.addresses import SWAP_TOLD
 from residue.control.feed import FeedSender
 from residue.control.surface import Surface, open_surface
 from residue.installation.load import Installation
@@ -45,7 +47,7 @@ from residue.runtime.restarts import Restarts
 from residue.runtime.rounds import Rounds
 from residue.runtime.scribe import Scribe
 from residue.runtime.status import Known, line, status
-from residue.runtime.swap_keeper import SwapKeeper
+from residue.runtime.swap.keeper import SwapKeeper
 from residue.runtime.tallies import Circumstances, Tallies
 from residue.runtime.timekeeper import Timekeeper
 from residue.schedule.switching import Switchboard
@@ -115,14 +117,13 @@ class _Daemon:
         house = recalled(before, hours.programme)
         self._keeper = Keeper(house, hours.programme, self._timekeeper, self._clock, self._player, self._happened)
         around = (self._planner, self._engine, self._player, self._keeper, self._timekeeper)
-        self._swaps = SwapKeeper(installation, cache, self._clock, *around, self._happened)
+        self._swaps = SwapKeeper(installation, cache, self._clock, *around, self._happened, self._tell_asker)
         again = self._planner.look_again
         self._custodian = Custodian(installation, state, cache, self._clock, self._happened, again)
         self._switchboard = Switchboard(installation.room.equipment, self._happened)
         control = installation.room.control
-        self._surface = Surface(
-            control, handlers(self._asked, self._status, self._swaps.asked), self._clock.monotonic_s
-        )
+        asked = handlers(self._asked, self._status, self._swaps.asked)
+        self._surface = Surface(control, asked, self._clock.monotonic_s, partial(self._happened, "refused"))
         self._notifier = Notifier()
         self._pace = Pace()
         restarts = Restarts(state / RESTARTS_FILE, self._clock)
@@ -148,7 +149,11 @@ class _Daemon:
         return Engine(stage, ReturningSink(open_sink), len(outputs), self._feed.heard)
 
     def _opener(self, cache: Path) -> Callable[[str], Playback]:
-        return lambda name: playback_of(self._installation, open_performance(self._installation, name, cache))
+        def opened(name: str) -> Playback:
+            knots_db = self._planner.outcome.knots_db.get(name, ())
+            return playback_of(self._installation, open_performance(self._installation, name, cache), knots_db)
+
+        return opened
 
     def _remembered(self) -> Memory:
         try:
@@ -339,6 +344,9 @@ class _Daemon:
         self._keeper.tell(event)
         self._due_s.pop(self._write_down, None)  # a power cut in the next seconds must not undo it
         self._wake()
+
+    def _tell_asker(self, text: str) -> None:
+        self._surface.tell_asker(SWAP_TOLD, text)
 
     def _wake(self) -> None:
         self._woken.set()

@@ -59,6 +59,7 @@ def vitals(
         device_wrong=engine.device_wrong,
         pace=pace,
         performance=engine.performance,
+        closed=house is State.CLOSED,
         may_sound=house is State.PLAYING,
         asked_peak=engine.asked_peak,
         sent_peak=engine.sent_peak,

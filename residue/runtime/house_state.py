@@ -37,6 +37,15 @@ class State(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class Place:
+    """Where the programme of an opening goes on."""
+
+    opening: Opening
+    index: int
+    from_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class House:
     """Everything that has to be remembered."""
 
@@ -45,6 +54,8 @@ class House:
     """When it came into this state, or began this turn."""
     opening: Opening | None = None
     """The opening that `index` counts in; the last one, while closed."""
+    before: Place | None = None
+    """Where the opening before that one was left; a clock that steps there and back goes on in both."""
     index: int = 0
     """The place in the programme of that opening: of what plays, else of what comes next."""
     under_way: bool = False

@@ -4,19 +4,30 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 
 from residue.archive.fixity import verify
 from residue.archive.permission import check_permission
-from residue.installation.load import Installation, load
+from residue.installation.load import Installation, load, read_sensors
+from residue.live.sensors import FILE_NAME as SENSORS_FILE
+from residue.live.sensors import check_needs
 from residue.loudness.cautions import CAUTIONS, LIGHT_CAUTION
+from residue.loudness.picture import draw_plan
 from residue.loudness.room_findings import plan_findings
 from residue.output.opening import check_device
 from residue.problems import Finding, ProblemError, Severity
 from residue.progress import Progress, silent
 from residue.runtime.clock import Clock
-from residue.runtime.preparation import open_performance, plan_programme, playback_of, sounding_outputs
+from residue.runtime.planning import keep, outcome_of
+from residue.runtime.preparation import (
+    level_profile,
+    open_performance,
+    plan_programme,
+    playback_of,
+    sounding_outputs,
+)
 from residue.schedule import agenda
 from residue.schedule.doubts import doubts
 from residue.schedule.spans import local
@@ -28,8 +39,18 @@ LEAST_FREE_BYTES = 1 << 30
 """A season's level log takes some 50 MB; an hour of a prepared channel 0.7 GB as sound, 0.03 GB as a slow signal."""
 
 
-def inspect(folder: Path, device: str | None, cache: Path, clock: Clock, progress: Progress = silent) -> list[Finding]:
-    """All findings about an installation, what stops it first. device: instead of room.toml's."""
+def inspect(
+    folder: Path,
+    device: str | None,
+    cache: Path,
+    clock: Clock,
+    progress: Progress = silent,
+    picture: Path | None = None,
+) -> list[Finding]:
+    """All findings about an installation, what stops it first.
+
+    device: instead of room.toml's. picture: the PNG or SVG to draw the plan into, if there is one.
+    """
     try:
         installation = load(folder)
     except ProblemError as error:
@@ -45,10 +66,20 @@ def inspect(folder: Path, device: str | None, cache: Path, clock: Clock, progres
     ]
     findings += broken
     if not any(finding.severity is Severity.STOPS for finding in broken):
-        findings += _plan(installation, cache, progress)
+        findings += _plan(installation, cache, picture, progress)
+    findings += _sensors(installation)
     findings += _cautions(installation)
     order = list(Severity)
     return sorted(findings, key=lambda finding: order.index(finding.severity))
+
+
+def _sensors(installation: Installation) -> Iterator[Finding]:
+    """What would keep the piece from being played live; the gallery does without."""
+    if not (installation.folder / SENSORS_FILE).exists():
+        return
+    sensors, findings = read_sensors(installation.folder)
+    for finding in [*findings, *(check_needs(sensors, installation.graph.needs) if sensors else ())]:
+        yield replace(finding, severity=Severity.WARNS)
 
 
 def _programme(installation: Installation) -> list[str]:
@@ -71,11 +102,21 @@ def _performance(
         yield from error.findings
 
 
-def _plan(installation: Installation, cache: Path, progress: Progress) -> Iterator[Finding]:
-    planned = plan_programme(installation, _programme(installation), cache, progress)
+def _plan(installation: Installation, cache: Path, picture: Path | None, progress: Progress) -> Iterator[Finding]:
+    """The plan in words; it is left where the daemon finds it, and drawn if a picture is wanted."""
+    names = _programme(installation)
+    planned = plan_programme(installation, names, cache, progress)
     yield from plan_findings(planned)
     for performance in planned.performances:
         yield Finding(Severity.NOTES, "plan", performance.words, "")
+    other = "shaped" if installation.piece.arc == "whole" else "whole"
+    if any(performance.gain_db < 0.0 or performance.knots_db for performance in planned.performances):
+        for performance in plan_programme(installation, names, cache, arc=other).performances:
+            yield Finding(Severity.NOTES, f'plan, with arc = "{other}" in piece.toml', performance.words, "")
+    profiles = {name: level_profile(installation, open_performance(installation, name, cache), cache) for name in names}
+    keep(outcome_of(planned, {name: held.duration_s for name, held in profiles.items()}, {}), installation, cache)
+    if picture is not None:
+        draw_plan(picture, planned, profiles)
 
 
 def _cautions(installation: Installation) -> Iterator[Finding]:
@@ -95,9 +136,6 @@ def _clock(now: datetime, asked: Witnesses) -> Iterator[Finding]:
 
 
 def _hours(installation: Installation, now: datetime) -> Iterator[Finding]:
-    if installation.calendar.next_change(now) is None:
-        yield Finding(Severity.WARNS, "hours.toml", "The house never opens.", "Write spans under [weekly].")
-        return
     yield Finding(Severity.NOTES, "hours", agenda.at_present(installation.calendar, now), "")
     yield from doubts(installation.hours, installation.answers, local(now, installation.hours.zone).date(), AHEAD_DAYS)
 

@@ -106,6 +106,8 @@ _KEPT: dict[type[Row], timedelta] = {LevelRow: KEPT, SecondRow: SECONDS_KEPT, Ev
 _SQL_TYPES = {"str": "TEXT", "float": "REAL", "int": "INTEGER"}
 ENDED = "ended"
 """The kind of the event with which a run ends that was not cut."""
+SPOILT = "log spoilt"
+"""The kind of the event with which a log begins whose forerunner could not be used any more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,9 +168,21 @@ class LevelLog:
                     marks = ", ".join("?" * len(names))
                     into = f"{_TABLES[type(row)]} ({', '.join(names)})"
                     connection.execute(f"INSERT INTO {into} VALUES ({marks})", astuple(row))
-        except sqlite3.Error:
+        except sqlite3.Error as error:
             self.close()
+            if _spoilt(error):
+                self._set_aside()
             raise
+
+    def _set_aside(self) -> None:
+        """Begin a new log, so that a spoilt one does not end all logging; the last spoilt one is kept for people."""
+        aside = self._path.with_name(self._path.name + ".spoilt")
+        self._path.replace(aside)
+        for part in ("-wal", "-shm"):
+            self._path.with_name(self._path.name + part).unlink(missing_ok=True)
+        logger.error("The level log is spoilt. It is set aside as %s, and a new one begins.", aside.name)
+        text = f"What stood in it is in {aside.name}. Every cap counts as used up at starts that need it."
+        self.write([EventRow(timestamp(datetime.now(UTC)), SPOILT, text)])
 
     def let_go(self, now: datetime) -> None:
         """Forget what is too old or too much."""
@@ -219,12 +233,23 @@ class LevelLog:
                     (math.ceil(window_s) + 1,),
                 ).fetchall()
                 last = connection.execute("SELECT kind FROM event ORDER BY rowid DESC LIMIT 1").fetchone()
+                since = timestamp(now - timedelta(seconds=window_s))
+                spoilt = connection.execute(
+                    "SELECT 1 FROM event WHERE kind = ? AND utc > ?", (SPOILT, since)
+                ).fetchone()
             rows = [_sent_row(now, up, *row) for row in reversed(found)]
         except (sqlite3.Error, OSError, ValueError) as error:
             logger.warning("The level log cannot be read: %s. Every cap counts as used up.", error)
             return SentHistory(unreadable=True)
+        if spoilt:
+            return SentHistory(unreadable=True)  # what was sent within the window stands in the log before
         ended = last in (None, (ENDED,))
         return SentHistory([row for row in rows if row.age_s < window_s], 0.0 if ended else UNLOGGED_MOST_S)
+
+
+def _spoilt(error: sqlite3.Error) -> bool:
+    """The file is no longer a database that can be used, which trying again does not mend."""
+    return getattr(error, "sqlite_errorname", "") in ("SQLITE_CORRUPT", "SQLITE_NOTADB")
 
 
 def _sent_row(now: datetime, up: Uptime, utc: str, boot: str, up_s: float, duration_s: float, sent: str) -> SentRow:

@@ -8,7 +8,7 @@ import msgspec
 
 from residue.runtime.course import interrupted, place_s
 from residue.runtime.exchange import EngineView
-from residue.runtime.house_state import House
+from residue.runtime.house_state import House, Place
 from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme
 
@@ -17,6 +17,7 @@ class Memory(msgspec.Struct, frozen=True, kw_only=True):
     """JSON-ready; written to the state directory every few seconds."""
 
     opening: Opening | None = None
+    before: Place | None = None
     index: int = 0
     under_way: bool = False
     place_s: float = 0.0
@@ -30,6 +31,7 @@ def memory(house: House, engine: EngineView, last_known: datetime | None = None)
     """What to write down."""
     return Memory(
         opening=house.opening,
+        before=house.before,
         index=house.index,
         under_way=house.under_way,
         place_s=place_s(house, engine),
@@ -43,6 +45,7 @@ def recalled(written: Memory, programme: Programme) -> House:
     """The house as it starts with what was written down; what does not belong to the opening then under way is left."""
     before = House(
         opening=written.opening,
+        before=written.before,
         index=written.index,
         under_way=written.under_way,
         from_s=written.place_s,

@@ -54,7 +54,11 @@ def _person(chance: random.Random, at_s: float) -> Iterator[Happening]:
     yield Happening(at_s + held_s, f"{by.capitalize()} releases.", lambda house: house.tell(Release(by)))
 
 
-_KINDS: tuple[Kind, ...] = (_power, _device, _clock, _person)
+def _engine(_chance: random.Random, at_s: float) -> Iterator[Happening]:
+    yield Happening(at_s, "The engine hangs.", lambda house: house.engine.hang())
+
+
+_KINDS: tuple[Kind, ...] = (_power, _device, _clock, _person, _engine)
 
 
 def _set_off(house: Simulation, *, off_s: float) -> None:

@@ -8,6 +8,8 @@ from pathlib import Path
 
 from residue.dsp import exact
 from residue.installation.load import Installation
+from residue.loudness.arc import Shape, reshaped
+from residue.loudness.budget import terms
 from residue.loudness.caps import PLACE, Cap, protecting_caps
 from residue.loudness.ears import ear_of
 from residue.loudness.outputs import Output
@@ -26,6 +28,8 @@ class Planned:
 
     sounds: Mapping[str, Sound]
     caps: Sequence[CapSound]
+    unit: str
+    """Of the sounds: dB(A) at the ear, or dBFS(A) in the wire."""
 
 
 def planned_sounds(installation: Installation, cache: Path, progress: Progress = silent) -> Planned:
@@ -37,11 +41,15 @@ def planned_sounds(installation: Installation, cache: Path, progress: Progress =
         for name in names
     }
     power = {name: exact.power(10.0, plan.gain_db(name) / 10.0) for name in names}
+    for name in names:
+        if knots_db := plan.of(name).knots_db:
+            profiles[name] = reshaped(profiles[name], Shape(knots_db))
     outputs = sounding_outputs(installation)
     bounds = [*caps(installation), *protecting_caps(outputs)]
     return Planned(
         {name: sound_of(profile, power[name]) for name, profile in profiles.items()},
         [cap_sound_of(cap, profiles, power, outputs) for cap in bounds if cap.quantity.windowed],
+        "dBFS(A)" if installation.room.levels_at_the_ear == "unknown" else "dB(A)",
     )
 
 
@@ -56,5 +64,5 @@ def cap_sound_of(
     cap: Cap, profiles: Mapping[str, LevelProfile], power: Mapping[str, float], outputs: Mapping[str, Output]
 ) -> CapSound:
     """What a cap listens to."""
-    key = ear_of(cap, outputs).key
-    return CapSound(cap, {name: held.energy[held.row(key)] * power[name] for name, held in profiles.items()})
+    key, scaled = ear_of(cap, outputs).key, terms(cap).scaled
+    return CapSound(cap, {name: held.energy[held.row(key)] * scaled(power[name]) for name, held in profiles.items()})

@@ -40,6 +40,11 @@ class Planner:
         self.trouble: str | None = None
         self._thread = threading.Thread(target=self._run, name="planner", daemon=True)
 
+    @property
+    def busy(self) -> bool:
+        """It is at work, and not merely trying again."""
+        return self.advance is not None and self.trouble is None
+
     def start(self) -> None:
         """Have the programme checked and planned."""
         self._thread.start()

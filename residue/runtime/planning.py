@@ -13,7 +13,7 @@ import hashlib
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -24,6 +24,7 @@ from residue.archive.bag import payload_digest
 from residue.archive.fixity import verify
 from residue.archive.prepared import prepared_folder
 from residue.installation.load import Installation, load
+from residue.loudness.plan import Plan
 from residue.problems import ProblemError, Severity
 from residue.progress import Progress, silent
 from residue.runtime.cache_size import tidy
@@ -49,6 +50,8 @@ class Outcome(msgspec.Struct, frozen=True, kw_only=True, tag=True):
     words: dict[str, str]
     duration_s: dict[str, float]
     unplayable: dict[str, str]
+    knots_db: dict[str, tuple[float, ...]] = {}
+    """What is lowered on top, one a minute, of performances whose arc is shaped."""
 
 
 class Advance(msgspec.Struct, frozen=True, kw_only=True, tag=True):
@@ -79,12 +82,17 @@ def make_ready(
         except ProblemError as error:
             unplayable[name] = str(error)
     playable = [name for name in names if name not in unplayable]
-    planned = plan_programme(installation, playable, cache).performances if playable else ()
+    return outcome_of(plan_programme(installation, playable, cache) if playable else Plan(()), duration_s, unplayable)
+
+
+def outcome_of(plan: Plan, duration_s: Mapping[str, float], unplayable: Mapping[str, str]) -> Outcome:
+    """What a plan means for the house."""
     return Outcome(
-        gain_db={performance.name: performance.gain_db for performance in planned},
-        words={performance.name: performance.words for performance in planned},
-        duration_s=duration_s,
-        unplayable=unplayable,
+        gain_db={performance.name: performance.gain_db for performance in plan.performances},
+        words={performance.name: performance.words for performance in plan.performances},
+        duration_s=dict(duration_s),
+        unplayable=dict(unplayable),
+        knots_db={performance.name: performance.knots_db for performance in plan.performances if performance.knots_db},
     )
 
 
@@ -96,7 +104,7 @@ def known(installation: Installation, cache: Path) -> Outcome | None:
         return None
 
 
-def _keep(outcome: Outcome, installation: Installation, cache: Path) -> None:
+def keep(outcome: Outcome, installation: Installation, cache: Path) -> None:
     """Only a plan for the whole programme: one that lacks something is made anew at the next start."""
     if outcome.unplayable:
         return
@@ -152,7 +160,7 @@ def main() -> None:
     except ProblemError as error:
         sys.exit(str(error))
     outcome = make_ready(installation, cache, _teller)
-    _keep(outcome, installation, cache)
+    keep(outcome, installation, cache)
     _tell(outcome)
     tidy(cache, set(_needed(installation, cache)))
 

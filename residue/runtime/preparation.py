@@ -18,9 +18,11 @@ from numpy.typing import NDArray
 import residue
 from residue.archive.prepared import PreparedPerformance, prepare
 from residue.installation.load import Installation
+from residue.loudness.arc import Shape, planned
 from residue.loudness.caps import Cap, expand, protecting_caps
+from residue.loudness.order import repeated
 from residue.loudness.outputs import Output
-from residue.loudness.plan import Plan, plan, plan_order
+from residue.loudness.plan import Plan, PlannedPerformance
 from residue.loudness.profile import LevelProfile, profile
 from residue.mapping.playback import Playback, Played
 from residue.problems import ProblemError, nearest, stopping
@@ -53,9 +55,17 @@ def open_performance(
     return prepare(installation.performances[name], installation.graph.needs, cache_folder / CHANNELS, progress)
 
 
-def playback_of(installation: Installation, performance: PreparedPerformance) -> Playback:
-    """The performance at its beginning. Raises ProblemError."""
-    return Playback(installation.graph, performance, performance.frames, str(installation.folder))
+def playback_of(
+    installation: Installation, performance: PreparedPerformance, knots_db: Sequence[float] = ()
+) -> Playback:
+    """The performance at its beginning. Raises ProblemError.
+
+    knots_db: of the plan, where it shapes the arc.
+    """
+    playback = Playback(installation.graph, performance, performance.frames, str(installation.folder))
+    if knots_db:
+        playback.gains = Shape(tuple(knots_db)).gains
+    return playback
 
 
 def steps(playback: Playback, frames: int = BLOCK_FRAMES) -> Iterator[Played]:
@@ -89,40 +99,53 @@ def level_profile(
 
 
 def plan_programme(
-    installation: Installation, names: Sequence[str], cache_folder: Path, progress: Progress = silent
+    installation: Installation,
+    names: Sequence[str],
+    cache_folder: Path,
+    progress: Progress = silent,
+    arc: str | None = None,
 ) -> Plan:
     """The plan for the performances of the hours, in every order that the hours can give.
 
-    names: those that can be played. Raises ProblemError.
+    names: those that can be played. arc: instead of the piece's. Raises ProblemError.
     """
     profiles = {
         name: level_profile(installation, open_performance(installation, name, cache_folder), cache_folder, progress)
         for name in names
     }
-    return plan_under(installation, profiles, caps(installation))
+    return plan_under(installation, profiles, caps(installation), arc)
 
 
-def plan_under(installation: Installation, profiles: Mapping[str, LevelProfile], bounds: Sequence[Cap]) -> Plan:
+def plan_under(
+    installation: Installation,
+    profiles: Mapping[str, LevelProfile],
+    bounds: Sequence[Cap],
+    arc: str | None = None,
+) -> Plan:
     """The plan under any caps for the performances of the hours whose profiles are given."""
     outputs, programme = sounding_outputs(installation), installation.hours.programme
     longest_s = max((cap.window_s for cap in (*bounds, *protecting_caps(outputs))), default=0.0)
     runs_on_s = max(one.duration_s for one in profiles.values()) if programme.at_closing == "finish" else 0.0
     answers = installation.answers
     order = foreseen(programme, answers.calendar, answers.terms, longest_s, runs_on_s)
-    return plan_order(profiles, order.only(profiles), bounds, outputs)
+    return planned(profiles, order.only(profiles), programme.rest_s, bounds, outputs, arc or installation.piece.arc)
 
 
-def plan_gain_db(installation: Installation, name: str, cache_folder: Path, progress: Progress = silent) -> float:
-    """The plan's gain for a performance: within the programme if it belongs to it, else as if it played alone.
+def plan_performance(
+    installation: Installation, name: str, cache_folder: Path, progress: Progress = silent
+) -> PlannedPerformance:
+    """The plan for a performance: within the programme if it belongs to it, else as if it played alone.
 
     Raises ProblemError.
     """
     if name in installation.played:
-        return plan_programme(installation, installation.played, cache_folder, progress).gain_db(name)
+        return plan_programme(installation, installation.played, cache_folder, progress).of(name)
     performance = open_performance(installation, name, cache_folder)
     known = level_profile(installation, performance, cache_folder, progress)
     rest_s = installation.hours.programme.rest_s
-    return plan([(name, known)], rest_s, caps(installation), sounding_outputs(installation)).gain_db(name)
+    alone = repeated([name], rest_s)
+    bounds, outputs = caps(installation), sounding_outputs(installation)
+    return planned({name: known}, alone, rest_s, bounds, outputs, installation.piece.arc).of(name)
 
 
 def profile_path(installation: Installation, bag_digest: str, cache_folder: Path) -> Path:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from itertools import groupby
 from math import inf, log10
 from zoneinfo import ZoneInfo
 
@@ -55,7 +56,7 @@ class Day:
     open_h: float = 0.0
     plays: int = 0
     exposure_db: float | None = None
-    """L_EX,8h of somebody who stays all day: dB(A), or dBFS where the room is not calibrated; None in silence."""
+    """L_EX,8h of somebody who stays all day, in the rehearsal's `exposure_unit`; None in silence."""
 
 
 @dataclass
@@ -72,9 +73,12 @@ class Rehearsal:
     """While open, whatever the reason."""
     longest_outside_s: float
     """The longest that anything sounded outside the hours."""
+    exposure_unit: str
+    """dB(A), or dBFS(A) where the room is not calibrated."""
     caps: list[Kept]
     clock_changes: list[str]
     mishaps: list[str]
+    """With what the watchdog did about them."""
     warnings: list[str]
 
 
@@ -91,7 +95,7 @@ class _Watch:
     def seen(self, seconds: float) -> None:
         """What is so now lasts so long."""
         house, view = self.simulation.keeper.house, self.simulation.engine.view()
-        audible = view.sounding and view.fault is None
+        audible = view.sounding and view.fault is None and self.simulation.engine.stood_s is None
         is_open = house.state is not State.CLOSED
         self.silence_s = self.silence_s + seconds if is_open and not audible else 0.0
         self.outside_s = self.outside_s + seconds if audible and not is_open else 0.0
@@ -108,6 +112,7 @@ def rehearse(
     seed: int | None = None,
     caps: Sequence[CapSound] = (),
     doubts: Sequence[str] = (),
+    exposure_unit: str = "dB(A)",
 ) -> Rehearsal:
     """Go through all days from the first to the last with the house's own code, without a sound.
 
@@ -141,12 +146,13 @@ def rehearse(
         cut={name: cut[name] for name in sounds},
         longest_silence_s=round(watch.longest_silence_s, 1),
         longest_outside_s=round(watch.longest_outside_s, 1),
+        exposure_unit=exposure_unit,
         caps=told_caps,
         clock_changes=_clock_changes(calendar.zone, first, days),
         mishaps=[
             f"{local(at, calendar.zone):%a %d %b %H:%M}  {what}"
             for at, kind, what in simulation.log
-            if kind == "befell"
+            if kind in ("befell", "watchdog")
         ],
         warnings=list(doubts) + _warnings(told, plays, cut, sounds, watch) + _cap_warnings(told_caps),
     )
@@ -206,6 +212,16 @@ def _cap_warnings(caps: Sequence[Kept]) -> list[str]:
     ]
 
 
+def _weeks(rehearsal: Rehearsal) -> Iterator[str]:
+    """A line for each week."""
+    for monday, week in groupby(rehearsal.days, lambda day: day.date - timedelta(days=day.date.weekday())):
+        days = list(week)
+        exposures_db = [day.exposure_db for day in days if day.exposure_db is not None]
+        most = f", up to {max(exposures_db):.1f} {rehearsal.exposure_unit} a day" if exposures_db else ""
+        open_h, plays = sum(day.open_h for day in days), sum(day.plays for day in days)
+        yield f"Week of {monday:%d %b %Y}: open for {open_h:5.1f} h, {plays:4d} plays{most}."
+
+
 def data(rehearsal: Rehearsal) -> dict[str, object]:
     """JSON-ready."""
     plain: dict[str, object] = msgspec.to_builtins(rehearsal)
@@ -224,13 +240,12 @@ def words(rehearsal: Rehearsal) -> list[str]:
         f"Longest silence while open: {rehearsal.longest_silence_s:.0f} s.",
     ]
     if loudest.exposure_db is not None:
-        lines.append(
-            f"Who stays for all of {loudest.date:%a %d %b} receives most: {loudest.exposure_db:.1f} dB over 8 h."
-        )
+        most = f"{loudest.exposure_db:.1f} {rehearsal.exposure_unit} over 8 h"
+        lines.append(f"Who stays for all of {loudest.date:%a %d %b} receives most: {most}.")
     lines += [
         f"{cap.name}: at most {reached_in_words(cap.highest, cap.limit, cap.unit)}."
         for cap in rehearsal.caps
         if cap.highest is not None
     ]
-    lines += [*rehearsal.clock_changes, *rehearsal.mishaps]
+    lines += [*rehearsal.clock_changes, *_weeks(rehearsal), *rehearsal.mishaps]
     return lines + [f"Look at this: {warning}" for warning in rehearsal.warnings]

@@ -85,7 +85,7 @@ def _stretches(sound: CapSound, heard: Sequence[Heard], start: datetime) -> Iter
 
     @cache
     def units_of(performance: str, trim_db: float) -> Units:
-        energy = sound.energy[performance] * exact.power(10.0, trim_db / 10.0)
+        energy = sound.energy[performance] * bounds.scaled(exact.power(10.0, trim_db / 10.0))
         return np.array([bounds.units(float(hop)) for hop in energy], dtype=np.int64)
 
     def placed(one: Heard) -> tuple[int, Units]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -30,13 +30,17 @@ class Excerpt:
 
 
 def rendered(
-    installation: Installation, performance: PreparedPerformance, block_frames: int, gain_db: float | None
+    installation: Installation,
+    performance: PreparedPerformance,
+    block_frames: int,
+    gain_db: float | None,
+    knots_db: Sequence[float] = (),
 ) -> Iterator[NDArray[np.float64]]:
     """Blocks of (outputs, frames) from the beginning to the end, the cap's latency taken out.
 
-    gain_db: the plan's gain; None renders before the cap.
+    gain_db, knots_db: of the plan; without a gain it is rendered before the cap.
     """
-    playback = playback_of(installation, performance)
+    playback = playback_of(installation, performance, knots_db)
     position = 0
     for block in _sent(installation, playback, block_frames, gain_db):
         # The last block reaches beyond the end, by how much depends on its length.
@@ -68,11 +72,12 @@ def heard(
     block_frames: int,
     excerpt: Excerpt,
     gain_db: float | None,
+    knots_db: Sequence[float] = (),
     progress: Progress = silent,
 ) -> Iterator[NDArray[np.float64]]:
     """The part of a performance that is wanted, in blocks of (outputs, frames). Raises ProblemError."""
     position = 0
-    for block in rendered(installation, performance, block_frames, gain_db):
+    for block in rendered(installation, performance, block_frames, gain_db, knots_db):
         first, last = max(excerpt.start - position, 0), block.shape[1]
         if excerpt.stop is not None:
             last = min(last, excerpt.stop - position)

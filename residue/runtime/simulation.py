@@ -1,4 +1,4 @@
-"""A house on simulated clocks: the same keeper, house, hours and programme, with an engine that only counts."""
+"""A house on simulated clocks: the very keeper, house, hours, programme and watchdog; its engine only counts."""
 
 from __future__ import annotations
 
@@ -7,17 +7,27 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from math import inf
 
+from residue.mapping.signals import frame_at
 from residue.runtime.exchange import Action, EngineView, Event, FadeOut, SetTrim, Start, Tick
 from residue.runtime.house import House
-from residue.runtime.house_state import BEFORE_CLOSING_S, FADE_S
+from residue.runtime.house_state import BEFORE_CLOSING_S, FADE_S, State
 from residue.runtime.keeper import Keeper
 from residue.runtime.memory import memory, recalled
 from residue.schedule.calendar import Calendar
 from residue.schedule.programme import Programme
+from residue.watchdog.checks import Remedy
+from residue.watchdog.vitals import Vitals
+from residue.watchdog.watch import Watchdog
 
 _JUST_AFTER_S = 0.01
 """From a moment at which something is due to the tick that finds it due."""
 _FURTHEST_S = 3600.0
+_LOOK_S = 0.5
+"""From look to look of the watchdog while an engine stands; what else it sees in a simulation has no deadline."""
+RESTART_S = 6.0
+"""RestartSec of the unit, imports, and winding forward."""
+LEFT_OUT_S = 3600.0
+"""For so long a performance is passed over that did not come back: as the player does the first time."""
 
 
 class SimulatedClock:
@@ -65,13 +75,23 @@ class CountingEngine:
         self._duration_s = duration_s
         self._view = EngineView(ready=frozenset(duration_s), duration_s=duration_s)
         self._playing: Heard | None = None
+        self._left_out: tuple[str, float] | None = None
         self.ends_s = inf
         """When what plays ends, on the monotonic clock."""
+        self.stood_s: float | None = None
+        """Since when it stands still, on the monotonic clock."""
         self.heard: list[Heard] = []
+
+    @property
+    def frames(self) -> int:
+        """Written so far."""
+        return frame_at(self._clock.monotonic_s() if self.stood_s is None else self.stood_s)
 
     def view(self) -> EngineView:
         """What is so now."""
-        if self._playing is not None:
+        if self._left_out is not None and self._clock.monotonic_s() >= self._left_out[1]:
+            self._left_out, self._view = None, replace(self._view, unplayable={})
+        if self._playing is not None and self.stood_s is None:
             left_s = self.ends_s - self._clock.monotonic_s()
             self._view = replace(self._view, playhead_s=self._playing.to_s - max(0.0, left_s))
             if left_s <= 0.0:
@@ -80,7 +100,7 @@ class CountingEngine:
 
     def do(self, actions: Iterable[Action]) -> None:
         """Carry out, at once."""
-        for action in actions:
+        for action in actions if self.stood_s is None else ():
             match action:
                 case Start() if action.turn != self._view.turn:
                     self._start(action)
@@ -93,12 +113,27 @@ class CountingEngine:
         """From now on nothing can be heard, for this reason; or it can again."""
         self._view = replace(self._view, fault=fault)
 
+    def hang(self) -> None:
+        """From now on it writes nothing and obeys nobody."""
+        self.stood_s = self._clock.monotonic_s()
+
+    def rebuild(self) -> None:
+        """Goes on without what played, which is left out for a while."""
+        if self._playing is not None and self.stood_s is not None:
+            self._end_at(self.stood_s)
+            name = self._playing.performance
+            self._left_out = name, self._clock.monotonic_s() + LEFT_OUT_S
+            self._view = replace(self._view, unplayable={name: "Its graph did not come back."})
+            self._stop()
+        self.stood_s = None
+
     def cut(self) -> None:
         """The power is gone: what plays stops here, and nothing is remembered."""
         if self._playing is not None:
-            self._end_at(self._clock.monotonic_s())
+            self._end_at(self._clock.monotonic_s() if self.stood_s is None else self.stood_s)
             self._stop()
-        self._view = replace(self._view, turn=0, playhead_s=0.0)
+        self.stood_s = self._left_out = None
+        self._view = replace(self._view, turn=0, playhead_s=0.0, unplayable={})
 
     def _start(self, start: Start) -> None:
         lasts_s = self._duration_s[start.performance]
@@ -144,6 +179,7 @@ class Simulation:
         self.clock = SimulatedClock(self.start)
         self.engine = CountingEngine(self.clock, self.duration_s)
         self.keeper = self._keeper(House())
+        self._watchdog = Watchdog()
 
     def run(self, seconds: float, seen: Callable[[float], None] = lambda seconds: None) -> None:
         """Let so many seconds pass. seen: told after each tick how long what it left will last."""
@@ -154,6 +190,7 @@ class Simulation:
                 self.log.append((self.clock.true_time(), "befell", happening.what))
                 happening.befall(self)
             self.tell(Tick())
+            self._watch()
             step_s = min(self._next_s(due[0].at_s if due else inf), seconds - self.clock.monotonic_s() + _JUST_AFTER_S)
             seen(step_s)
             self.clock.advance(step_s)
@@ -169,6 +206,30 @@ class Simulation:
         self.engine.cut()
         self.clock.advance(off_s)
         self.keeper = self._keeper(recalled(written, self.programme))
+        self._watchdog = Watchdog()
+
+    def _watch(self) -> None:
+        """Let the watchdog look, and do what it finds due."""
+        view = self.engine.view()
+        may_sound = self.keeper.house.state is State.PLAYING
+        heard = view.sounding and view.fault is None and self.engine.stood_s is None
+        seen = Vitals(
+            self.clock.monotonic_s(),
+            frames=self.engine.frames,
+            lost=view.fault,
+            may_sound=may_sound,
+            sent_peak=float(heard),
+            failures=len(view.unplayable),
+        )
+        for due in self._watchdog.look(seen):
+            if due.remedy in self._remedies:
+                self.log.append((self.clock.true_time(), "watchdog", f"{due.why} Remedy: {due.remedy}."))
+                self._remedies[due.remedy]()
+                self.tell(Tick())
+
+    @property
+    def _remedies(self) -> Mapping[Remedy, Callable[[], None]]:
+        return {Remedy.REBUILD: self.engine.rebuild, Remedy.RESTART: lambda: self.restart(RESTART_S)}
 
     def _keeper(self, house: House) -> Keeper:
         return Keeper(house, self.programme, self.calendar, self.clock, self.engine, self._happened)
@@ -179,6 +240,8 @@ class Simulation:
     def _next_s(self, happening_s: float) -> float:
         """Until anything is due."""
         house, now, elapsed_s = self.keeper.house, self.clock.now(), self.clock.monotonic_s()
+        if self.engine.stood_s is not None:
+            return _LOOK_S
         moments = [self.engine.ends_s, house.rest_until_s, happening_s]
         untils_s = [moment - elapsed_s for moment in moments]
         change = self.calendar.next_change(now)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from residue.archive.prepared import PreparedPerformance
 from residue.installation.load import Installation
+from residue.loudness.plan import PlannedPerformance
 from residue.mapping.alone import alone
 from residue.mapping.signals import AUDIO_RATE_HZ
 from residue.problems import stopping
@@ -28,7 +29,7 @@ from residue.runtime.fingerprint import (
     sounds,
     versions,
 )
-from residue.runtime.preparation import BLOCK_FRAMES, open_performance, piece_digest, plan_gain_db, room_digest
+from residue.runtime.preparation import BLOCK_FRAMES, open_performance, piece_digest, plan_performance, room_digest
 from residue.runtime.rendering import Excerpt, heard
 
 _MOST_TOLD = 6
@@ -48,6 +49,7 @@ class Rendered:
     """What is rendered, and how.
 
     gain_db: the plan's; None for what the graph gives before the cap.
+    knots_db: the plan's, where it shapes the arc.
     node: the one node that is listened to; None for the whole piece.
     """
 
@@ -55,6 +57,12 @@ class Rendered:
     excerpt: Excerpt = field(default_factory=Excerpt)
     gain_db: float | None = None
     node: str | None = None
+    knots_db: Sequence[float] = ()
+
+
+def as_planned(wanted: Rendered, planned: PlannedPerformance) -> Rendered:
+    """The same as the plan has it."""
+    return replace(wanted, gain_db=planned.gain_db, knots_db=planned.knots_db)
 
 
 def blocks_of(
@@ -72,6 +80,7 @@ def blocks_of(
         block_frames=block_frames,
         excerpt=wanted.excerpt,
         gain_db=wanted.gain_db,
+        knots_db=wanted.knots_db,
         progress=progress,
     )
 
@@ -103,9 +112,9 @@ def verify(installation: Installation, kept: Fingerprint, cache: Path, progress:
         what = f'The fingerprint is of the piece "{kept.piece}", and this is "{installation.piece.title}".'
         raise stopping(str(installation.folder), what, "Name the installation that it was made from.")
     performance = open_performance(installation, kept.performance, cache, progress)
-    gain_db = None if kept.gain_db is None else plan_gain_db(installation, kept.performance, cache, progress)
-    excerpt = Excerpt(kept.from_frame, kept.from_frame + kept.frames)
-    wanted = Rendered(kept.performance, excerpt, gain_db, kept.node)
+    wanted = Rendered(kept.performance, Excerpt(kept.from_frame, kept.from_frame + kept.frames), None, kept.node)
+    if kept.gain_db is not None:
+        wanted = as_planned(wanted, plan_performance(installation, kept.performance, cache, progress))
     blocks = blocks_of(installation, performance, wanted, progress=progress)
     found = fingerprint(installation, performance, wanted, blocks)
     return compare(kept, found, _unlike(installation))

@@ -11,9 +11,10 @@ from zoneinfo import ZoneInfo
 import icalendar
 
 from residue.schedule.calendar import Calendar
+from residue.schedule.hours import Hours
 from residue.schedule.opening import Opening, Terms
 from residue.schedule.programme import Programme, item, next_start
-from residue.schedule.spans import local
+from residue.schedule.spans import WEEKDAYS, local
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,19 +111,32 @@ def words(calendar: Calendar, first: date, days: int) -> list[str]:
 def programme_words(programme: Programme) -> list[str]:
     """What was understood of [programme]."""
     shares = ", ".join(f"{name} {times} times as often" for name, times in programme.share.items())
-    starts = programme.starts if isinstance(programme.starts, str) else "at " + ", ".join(programme.starts)
+    starts = "on the full hour" if isinstance(programme.starts, str) else "at " + ", ".join(programme.starts)
     return [
         f"Plays {', '.join(programme.performances)}, {_ORDER[programme.order]}{'; ' if shares else ''}{shares}.",
-        *(f"On {day}: {', '.join(names)}." for day, names in programme.weekday.items()),
-        f"Rests for {programme.rest_s:g} s after each; begins {_STARTS.get(starts, starts)}.",
+        *(f"On {_DAYS[day]}: {', '.join(names)}." for day, names in programme.weekday.items()),
+        f"Rests for {programme.rest_s:g} s after each." if programme.rest_s else "One follows the other at once.",
+        *([] if programme.starts == "any time" else [f"Each begins {starts}."]),
         *([f"Begins with {programme.first_silence_s:g} s of silence."] if programme.first_silence_s else []),
         f"Closing time: {_AT_CLOSING[programme.at_closing]}.",
         f"After a hold or a power cut: {_AFTER_INTERRUPTION[programme.after_interruption]}.",
     ]
 
 
+def clock_words(hours: Hours) -> str:
+    """What was understood of the zone and of `when_clock_is_unsure`."""
+    unsure = {"closed": "closed", "open": "open", "last known": "by the time that was known last"}
+    meanwhile = f"While the machine is unsure of the time: {unsure[hours.when_clock_is_unsure]}."
+    return f"Times are those of {hours.time_zone}. {meanwhile}"
+
+
+_DAYS = {
+    day: f"{name}s"
+    for day, name in zip(
+        WEEKDAYS, ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday"), strict=True
+    )
+}
 _ORDER = {"listed": "in this order", "shuffled": "in another order every day"}
-_STARTS = {"any time": "as soon as the rest is over", "full hour": "on the full hour"}
 _AT_CLOSING = {
     "fade": "the last performance fades out before it",
     "finish": "the last performance runs on past it, to its end",

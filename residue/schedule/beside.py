@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,7 +11,6 @@ from residue.schedule.calendar import Calendar
 from residue.schedule.events import Events, read
 from residue.schedule.hours import Hours, calendar
 from residue.schedule.opening import Terms
-from residue.schedule.tables import Weekly
 
 CALENDAR_FILE = "hours.ics"
 
@@ -31,9 +30,10 @@ class Answers:
     findings: Sequence[Finding]
 
 
-def calendar_of(folder: Path, hours: Hours) -> Answers:
+def calendar_of(folder: Path, hours: Hours, known: Collection[str] | None = None) -> Answers:
     """When the house is open.
 
+    known: the performances that there are.
     Raises ProblemError where the calendar file cannot be relied on, or both files give everyday hours.
     """
     path = folder / CALENDAR_FILE
@@ -41,11 +41,14 @@ def calendar_of(folder: Path, hours: Hours) -> Answers:
         view.terms: f"hours.toml: private_view[{number}]" for number, view in enumerate(hours.private_view, start=1)
     }
     if not path.exists():
+        if not hours.ever:
+            what = f"Nothing says when the house is open, and there is no {CALENDAR_FILE}."
+            raise stopping("hours.toml", what, "Write spans under [weekly], or put the calendar file beside it.")
         return Answers(calendar(hours), None, terms, ())
-    if hours.weekly != Weekly() or hours.opening_hours or hours.season:
+    if hours.everyday:
         what = f"Both this file and {CALENDAR_FILE} say when the house is open from day to day."
         mend = "Leave weekly, opening_hours and season out of hours.toml, or move the calendar file away."
         raise stopping("hours.toml", what, mend)
-    found = read(path, hours.zone)
+    found = read(path, hours.zone, known)
     both = calendar(hours, found.everyday, found.private_views)
     return Answers(both, found, {**found.terms, **terms}, found.findings)

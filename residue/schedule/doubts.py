@@ -11,16 +11,19 @@ from residue.schedule.beside import CALENDAR_FILE, Answers
 from residue.schedule.events import Meaning
 from residue.schedule.hours import Hours, openings_on
 from residue.schedule.opening import Opening, without
+from residue.schedule.spans import instant
 
 _HOURS = "hours.toml"
 
 
 def doubts(hours: Hours, answers: Answers, first: date, days: int) -> list[Finding]:
-    """Events on days that something closes, and openings while nobody watches over the building."""
+    """Events on days that something closes, openings that nobody watches over, a house that never opens."""
     openings = answers.calendar.openings(first, days)
     found = [*_views_on_closed_days(hours, answers, first, days), *_left_out(answers, openings, first, days)]
     if hours.security is not None:
         found += _unwatched(hours, openings)
+    if not openings and answers.calendar.next_change(instant(first, 0, hours.zone)) is None:
+        found.append(Finding(Severity.WARNS, _HOURS, "The house never opens.", "Write spans under [weekly]."))
     return found
 
 

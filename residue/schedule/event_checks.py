@@ -31,13 +31,14 @@ def times(event: icalendar.Event) -> tuple[dt.date, dt.date]:
 def check_event(event: icalendar.Event, where: str) -> list[Finding]:
     """Everything that is wrong with an event; where: file and line at which it begins."""
     what_mend = _unreadable(event) or _without_start(event) or _zone(event) or _end(event) or _rule(event)
-    return [Finding(Severity.STOPS, where, f"{_called(event)} {what_mend[0]}", what_mend[1])] if what_mend else []
+    return [Finding(Severity.STOPS, where, f"{called(event)} {what_mend[0]}", what_mend[1])] if what_mend else []
 
 
 Fault = tuple[str, str] | None
 
 
-def _called(event: icalendar.Event) -> str:
+def called(event: icalendar.Event) -> str:
+    """The event as a person knows it, by summary and date."""
     named = f"The event '{event.get('SUMMARY', '')}'"
     value: Any = event.get("DTSTART")
     begins = None if event.errors or isinstance(value, list) or value is None else value.dt

@@ -15,19 +15,20 @@ from __future__ import annotations
 import datetime as dt
 import re
 import warnings
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
 from hashlib import sha256
+from math import isnan, nan
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import icalendar
 import recurring_ical_events
 
-from residue.problems import Finding, ProblemError, Severity, stopping
-from residue.schedule.event_checks import check_event, times
+from residue.problems import Finding, ProblemError, Severity, nearest, stopping
+from residue.schedule.event_checks import called, check_event, times
 from residue.schedule.opening import EVERYDAY, Opening, Terms, without
 from residue.schedule.spans import instant, local
 
@@ -52,7 +53,9 @@ WORDS: Mapping[Meaning, tuple[str, ...]] = {
 }
 """The words by which an event says what it means; the first that is found decides."""
 
-_TRIM = re.compile(r"trim\s*[:=]\s*(-?\d+(?:\.\d+)?)\s*dB", re.IGNORECASE)
+_TRIM = re.compile(r"\btrim\b\s*[:=]?\s*(?:([-−–]?)\s*(\d+(?:[.,]\d+)?))?", re.IGNORECASE)
+_MARKUP = re.compile(r"<[^>]*>")
+"""Some calendar programs write descriptions as HTML."""
 _PERFORMANCES = re.compile(r"performances?\s*[:=]\s*(.+)", re.IGNORECASE)
 
 
@@ -93,9 +96,10 @@ class Events:
         return [one.piece for one in self.said(first, days) if one.meaning is Meaning.PRIVATE_VIEW]
 
 
-def read(path: Path, zone: ZoneInfo) -> Events:
+def read(path: Path, zone: ZoneInfo, known: Collection[str] | None = None) -> Events:
     """The openings of a calendar file; times that name no zone are meant in `zone`.
 
+    known: the performances that there are; private views may name no others.
     Raises ProblemError with everything that is wrong, by line and date.
     """
     text = _text(path)
@@ -107,7 +111,7 @@ def read(path: Path, zone: ZoneInfo) -> Events:
     private: dict[Terms, str] = {}
     for event, line in zip(events, lines, strict=True):
         where = f"{path.name}: line {line}"
-        found = check_event(event, where) or _check_terms(event, where)
+        found = check_event(event, where) or _check_terms(event, where, known)
         findings += found
         if not found and meaning(event) is Meaning.PRIVATE_VIEW:
             private.setdefault(terms(event), where)
@@ -137,10 +141,14 @@ def meaning(event: icalendar.Event) -> Meaning:
 
 def terms(event: icalendar.Event) -> Terms:
     """What is particular to a private view, by its description."""
-    description = str(event.get("DESCRIPTION", ""))
+    description = _MARKUP.sub("\n", str(event.get("DESCRIPTION", "")))
     trim, performances = _TRIM.search(description), _PERFORMANCES.search(description)
     names = performances[1].split(",") if performances else []
-    return Terms(float(trim[1]) if trim else 0.0, tuple(name.strip() for name in names if name.strip()))
+    trim_db = 0.0
+    if trim is not None:
+        size_db = float(trim[2].replace(",", ".")) if trim[2] else nan
+        trim_db = -size_db if trim[1] else size_db
+    return Terms(trim_db, tuple(name.strip() for name in names if name.strip()))
 
 
 def _text(path: Path) -> str:
@@ -181,14 +189,22 @@ def _parsed(text: str, name: str) -> tuple[list[icalendar.Calendar], list[Findin
     return calendars, [Finding(Severity.WARNS, name, str(doubt.message), mend) for doubt in doubts]
 
 
-def _check_terms(event: icalendar.Event, where: str) -> list[Finding]:
+def _check_terms(event: icalendar.Event, where: str, known: Collection[str] | None) -> list[Finding]:
     if meaning(event) is Meaning.NOTE:
-        what = f"'{event.get('SUMMARY', '')}' lasts all day and says neither open nor closed: it is left aside."
+        what = f"{called(event)} lasts all day and says neither open nor closed: it is left aside."
         return [Finding(Severity.NOTES, where, what, "Add one of these words if it should count.")]
-    if not -40.0 <= terms(event).trim_db <= 0.0:
-        what = f"'{event.get('SUMMARY', '')}' asks for a trim of {terms(event).trim_db:g} dB."
-        return [Finding(Severity.STOPS, where, what, "A trim only lowers: write one from -40 to 0 dB.")]
-    return []
+    if meaning(event) is not Meaning.PRIVATE_VIEW:
+        return []
+    on, found = terms(event), []
+    if not -40.0 <= on.trim_db <= 0.0:
+        asked = "a trim that cannot be read" if isnan(on.trim_db) else f"a trim of {on.trim_db:g} dB"
+        mend = "A trim only lowers: write one from -40 to 0, such as trim: -6 dB."
+        found.append(Finding(Severity.STOPS, where, f"{called(event)} asks for {asked}.", mend))
+    for name in on.performances:
+        if known is not None and name not in known:
+            what = f'{called(event)} asks for a performance "{name}", which there is not.'
+            found.append(Finding(Severity.STOPS, where, what, nearest(name, known)))
+    return found
 
 
 def _sayings(calendars: Sequence[icalendar.Calendar], zone: ZoneInfo) -> Callable[[dt.date, int], list[Said]]:

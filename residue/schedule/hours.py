@@ -56,19 +56,30 @@ class Hours(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
         if self.time_zone not in zone_names():
             near = difflib.get_close_matches(self.time_zone, zone_names(), n=1)
             mend = f"Did you mean {near[0]}?" if near else "Write a name such as Europe/Berlin."
-            yield f"'{self.time_zone}' is no time zone of the IANA database. {mend}"
+            yield f"time_zone: '{self.time_zone}' is no time zone of the IANA database. {mend}"
         counted = Counter(day for special in self.exception for day in special.dates)
         for day, times in counted.items():
             if times > 1:
-                yield f"{day} stands in {times} exceptions. Keep one for each date."
+                yield f"exception: {day} stands in {times} exceptions. Keep one for each date."
         for earlier, later in pairwise(sorted(self.season, key=lambda season: season.first)):
             if later.first <= earlier.until:
-                yield f"The seasons '{earlier.name}' and '{later.name}' overlap. Let one end before the other."
+                yield f"season: The seasons '{earlier.name}' and '{later.name}' overlap. Let one end before the other."
         if self.opening_hours:
             if (fault := osm.fault(self.opening_hours)) is not None:
-                yield fault
+                yield f"opening_hours: {fault}"
             if self.weekly != Weekly():
                 yield "There are both weekly hours and opening_hours. Keep one of them."
+
+    @property
+    def everyday(self) -> bool:
+        """Whether it says by itself when the house is open from day to day."""
+        return self.weekly != Weekly() or bool(self.opening_hours or self.season)
+
+    @property
+    def ever(self) -> bool:
+        """Whether there is any day on which the house can be open by it."""
+        special = any(exception.open for exception in self.exception) or self.private_view
+        return self.everyday or bool(special or (self.holidays and self.holidays.open))
 
     @property
     def zone(self) -> ZoneInfo:

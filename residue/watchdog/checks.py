@@ -50,6 +50,8 @@ class Check:
 AUDIBLE = 10 ** (-60 / 20)
 """-60 dBFS: what a graph gives above this should be heard. Our choice."""
 INAUDIBLE = 10 ** (-100 / 20)
+GOVERNED_DB = -30.0
+"""Below this the governor itself is what silences: a cap that is used up, say, after a log that could not be read."""
 DIRECT = 10 ** (-40 / 20)
 """-40 dBFS of a mean over a block: no sound that comes through the DC block has so much. Our choice."""
 OFF_PACE = 0.02
@@ -57,6 +59,8 @@ OFF_PACE = 0.02
 DISK_LOW = 0.03
 MEMORY_BYTES = 1_500_000_000
 """Far above what a demo needs (see tests/bench), below what a computer with 2 GB can give."""
+MEMORY_MOST_BYTES = 1_800_000_000
+"""Until here it waits for closing time."""
 HOT_C = 80.0
 """Small computers begin to slow down here: common practice, no source."""
 
@@ -84,6 +88,7 @@ def _wrong(now: Vitals, _before: Vitals) -> str | None:
 
 def _silent(now: Vitals, _before: Vitals) -> str | None:
     silent = now.asked_peak > AUDIBLE and now.sent_peak < INAUDIBLE and now.lost is None
+    silent = silent and now.governor_db > GOVERNED_DB
     stuck = now.stuck_at > AUDIBLE  # which the block on direct current silences, and another check sees
     return "The piece sounds, and nothing comes out of the cap." if silent and not stuck else None
 
@@ -135,7 +140,8 @@ def _disk(now: Vitals, _before: Vitals) -> str | None:
 
 
 def _memory(now: Vitals, _before: Vitals) -> str | None:
-    return f"Memory has grown to {now.memory_bytes / 1e6:.0f} MB." if now.memory_bytes > MEMORY_BYTES else None
+    bound = MEMORY_BYTES if now.closed else MEMORY_MOST_BYTES
+    return f"Memory has grown to {now.memory_bytes / 1e6:.0f} MB." if now.memory_bytes > bound else None
 
 
 def _hot(now: Vitals, _before: Vitals) -> str | None:
@@ -193,8 +199,9 @@ CHECKS: Sequence[Check] = (
         "peak before and after the cap",
         "above -60 dBFS before, below -100 after",
         _silent,
-        10.0,
+        5.0,
         (LOG, REOPEN, SKIP, RESTART),
+        apart_s=3.0,
     ),
     Check(
         "sounding",
@@ -256,7 +263,7 @@ CHECKS: Sequence[Check] = (
     ),
     Check("log", "errors of the state folder", "any", _log, 0.0, (LOG,), then="rows wait in memory, 10,000 at most"),
     Check("disk", "share of the disk that is free", "below 3 %", _disk, 0.0, (LOG, TIDY), apart_s=3_600.0),
-    Check("memory", "resident memory", "above 1.5 GB", _memory, 60.0, (LOG, RESTART)),
+    Check("memory", "resident memory", "above 1.8 GB; above 1.5 while closed", _memory, 5.0, (LOG, RESTART)),
     Check("heat", "the hottest sensor", "above 80 °C", _hot, 60.0, (LOG,)),
     Check("throttling", "the kernel's count of throttlings", "it grows", _throttled, 0.0, (LOG,)),
     Check(

@@ -20,6 +20,8 @@ class Vitals:
     pace: float | None = None
     """Frames taken over the last while against the frames of that time; None while that is not known."""
     performance: str | None = None
+    closed: bool = False
+    """By the hours: a good moment to begin anew."""
     may_sound: bool = True
     """Open and not held, or within the fade that ends it."""
     asked_peak: float = 0.0

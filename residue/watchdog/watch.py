@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 from residue.watchdog.checks import CHECKS, Check, Remedy
 from residue.watchdog.vitals import Vitals
 
-CALM_S = 60.0
-"""A check that has been good for so long starts again at its first remedy when it turns bad once more."""
+CALM_S = 600.0
+"""A check that has been good for so long starts again at its first remedy when it turns bad once more. Longer than a
+rest between performances: silence is no sign that a remedy helped."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,9 @@ from archives.generator import evenings, heart, muscle
 from residue.archive.bag import open_bag
 from residue.archive.fixity import is_valid, verify
 from residue.archive.readers.catalogue import open_channel
+from residue.mapping.nodes import KINDS
+from residue.mapping.signals import CONTROL_RATE_HZ, FRAMES_PER_TICK
+from tests.mapping.single import run
 
 ARCHIVES = Path(__file__).parents[2] / "archives"
 LARGEST_BYTES = 24_000_000
@@ -112,3 +115,26 @@ def test_the_heart_falls_from_work_to_rest(name: str) -> None:
     rate = 60.0 / np.diff(beats_s)
     assert 100.0 <= np.median(rate[:30]) <= 130.0
     assert 55.0 <= np.median(rate[-30:]) <= 70.0
+
+
+@pytest.mark.parametrize("effort", [0.1, 0.5, 1.0])
+def test_the_conditioning_of_a_piece_leaves_the_muscle_its_frequency(
+    effort: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Behind the notch and the band of Night Dough the strongest frequency is the one that went in, and published."""
+    monkeypatch.setattr(muscle, "effort", lambda evening, arm, at_s, wander: np.full(len(at_s), effort))
+    sound = muscle.Arm(evenings.KNEADING["first-batch"], 0).sound(0, 20 * muscle.RATE_HZ)
+    slow = signal.resample_poly(sound, CONTROL_RATE_HZ, muscle.RATE_HZ)
+    conditioned = slow
+    for node in (KINDS["notch"](input="a", mains_hz=50.0), KINDS["bandpass"](input="a", low_hz=7.0, high_hz=90.0)):
+        given = run(node, {"input": conditioned}, len(slow) * FRAMES_PER_TICK)
+        assert isinstance(given, np.ndarray)
+        conditioned = given
+
+    def strongest_hz(values: Floats) -> float:
+        frequency_hz, power = signal.welch(values, CONTROL_RATE_HZ, nperseg=4_000)
+        band = (frequency_hz >= 7) & (frequency_hz <= 100)
+        return float(frequency_hz[band][power[band].argmax()])
+
+    assert strongest_hz(conditioned) == pytest.approx(strongest_hz(slow), abs=1.0)
+    assert 9.0 <= strongest_hz(conditioned) <= 27.5  # Orizio (1990), Oster and Jaffe (1980); see above

@@ -69,13 +69,33 @@ def child_s(command: list[str]) -> float:
 
 
 def tell(what: str, value: str) -> None:
-    sys.stdout.write(f"{what:<52}{value:>16}\n")
+    sys.stdout.write(f"{what:<52}{value:>34}\n")
+
+
+def planning(folder: Path, cache: Path) -> tuple[float, float]:
+    """Seconds of sound, and CPU time, of planning six performances whose channels are prepared."""
+    from residue.installation.load import load
+    from residue.runtime.preparation import level_profile, open_performance, plan_programme
+
+    installation = load(folder)
+    names = installation.played
+    opened = [open_performance(installation, name, cache) for name in names]
+    start = time.process_time()
+    lasts_s = sum(level_profile(installation, one, cache).duration_s for one in opened)
+    plan_programme(installation, names, cache)
+    return lasts_s, time.process_time() - start
 
 
 def main() -> None:
+    archives = Path(__file__).parents[2] / "archives"
+    with tempfile.TemporaryDirectory() as folder:
+        found = [planning(archives / piece, Path(folder)) for piece in ("night-dough", "oven-watch")]
+    lasts_s, spent_s = (sum(part) for part in zip(*found, strict=True))
+    tell("planning six performances, their channels prepared", f"{lasts_s / spent_s:.0f} x real time")
     for count, level, how in ((3, 0.03, "at -30 dBFS"), (3, 0.7, "limiting all the time"), (8, 0.03, "at -30 dBFS")):
         spent = stage_s(count, level)
-        tell(f"cap stage, {count} outputs, {how}", f"{SECONDS / spent:.0f} x real time")
+        share = f"{SECONDS / spent:.0f} x real time, {100 * spent / SECONDS:.1f} % of a core"
+        tell(f"cap stage, {count} outputs, {how}", share)
     sound = programme(3, 0.1)
     blocks = [sound[:, at : at + BLOCK_FRAMES] for at in range(0, sound.shape[1], BLOCK_FRAMES)]
     spent = cpu_s(lambda: profile(blocks, outputs(3), CAPS))

@@ -1,8 +1,9 @@
 """How fast, how soon, how large: python -m tests.bench.speed [INSTALLATION ...]
 
-For each installation: how many times faster than real time it renders, before and through the cap, on one core; then,
-with everything cached, the time from the start of the daemon to its first frame and to the first frame of the
-performance, its resident memory, how much that grows in a minute, and its share of one processor.
+For each installation: how many times faster than real time it renders on one core, before and through the cap, in the
+large blocks of a render and in those of the engine; then, with everything cached, the time from the start of the daemon
+to its first frame and to the first frame of the performance, its resident memory, how much that grows in a minute, and
+its share of one processor.
 Figures compare within one run only: the machine may be busy.
 """
 
@@ -18,22 +19,23 @@ import time
 from pathlib import Path
 
 from residue.installation.load import load
+from residue.runtime import engine, preparation
 from residue.runtime.preparation import open_performance
 from residue.runtime.rendering import rendered
 from tests.runtime.asking import until
 
 EXCERPT_S = 120
 WATCH_S = 60
-BLOCK_FRAMES = 4_800
+BLOCKS = {"a render": preparation.BLOCK_FRAMES, "the engine": engine.BLOCK_FRAMES}
 DEMOS = [Path("archives/night-dough"), Path("archives/oven-watch")]
 
 
-def times_real_time(folder: Path, cache: Path, gain_db: float | None) -> float:
+def times_real_time(folder: Path, cache: Path, gain_db: float | None, block_frames: int) -> float:
     """Of the first minutes of the first performance."""
     installation = load(folder)
     performance = open_performance(installation, installation.hours.programme.names[0], cache)
     began_s, frames = time.process_time(), 0
-    for block in rendered(installation, performance, BLOCK_FRAMES, gain_db):
+    for block in rendered(installation, performance, block_frames, gain_db):
         frames += block.shape[1]
         if frames >= EXCERPT_S * 48_000:
             break
@@ -100,9 +102,10 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as temporary:
         cache = Path(temporary) / "cache"
         for folder in parser.parse_args().installation:
-            before = times_real_time(folder, cache / "residue", None)
-            through = times_real_time(folder, cache / "residue", 0.0)
-            sys.stdout.write(f"{folder.name}: {before:.0f} x real time before the cap, {through:.0f} x through it\n")
+            for whose, frames in BLOCKS.items():
+                before, through = (times_real_time(folder, cache / "residue", gain, frames) for gain in (None, 0.0))
+                speeds = f"{before:.0f} x real time before the cap, {through:.0f} x through it"
+                sys.stdout.write(f"{folder.name}: {speeds}, in blocks of {whose}\n")
             opened = open_now(folder, Path(temporary) / folder.name)
             sys.stdout.write(f"{folder.name}: {watch(opened, cache, Path(temporary) / 'state')}\n")
             sys.stdout.flush()

@@ -15,6 +15,7 @@ from tests.runtime import kitchen
 CALIBRATED = """
 calibration = { played_dbfs = -20.0, read_dba = 124.0, read_dbc = 126.0, on = 2026-03-02 }
 """
+SHAKEN = "vibration = { played_dbfs = -20.0, read_aw_m_per_s2 = 0.4, on = 2026-03-02 }\n"
 
 
 def run(cache: Path, *words: str) -> Result:
@@ -31,6 +32,7 @@ def calibrated(installation: Path, folder: Path) -> Path:
     room = (installation / "room.toml").read_text(encoding="utf-8").replace('levels_at_the_ear = "unknown"', "")
     for channel in (1, 2):
         room = room.replace(f"device_channel = {channel}\n", f"device_channel = {channel}{CALIBRATED}")
+    room = room.replace("device_channel = 2\n", f"device_channel = 2\n{SHAKEN}")
     copy = folder / "calibrated"
     copy.mkdir()
     for name in ("piece.toml", "hours.toml", "performances"):
@@ -54,7 +56,7 @@ def test_a_calibrated_room_is_told_what_every_rule_would_do_to_every_performance
     assert who["limit_dbfs"] == pytest.approx(-22.1 - 24.0, abs=0.1)
     assert set(rules["ch-93"]["planned_gain_db"]) == {"first-batch", "second-batch"}
     assert rules["eu-staff-lower"]["planned_gain_db"]["first-batch"] < rules["niosh"]["planned_gain_db"]["first-batch"]
-    assert rules["eu-vibration-action"]["planned_gain_db"] is None
+    assert rules["eu-vibration-action"]["planned_gain_db"] == {"first-batch": 0.0, "second-batch": 0.0}
     assert rules["eu-vibration-action"]["caps"][0]["limit_m_per_s2"] == pytest.approx(0.5)
 
 

@@ -50,6 +50,12 @@ def test_hours_are_written_as_a_calendar_with_what_is_played(installation: Path,
     ]
 
 
+def test_a_calendar_that_cannot_be_written_is_told(installation: Path, tmp_path: Path) -> None:
+    found = run(tmp_path, "hours", str(installation), "--days", "1", "--ics", str(tmp_path / "missing" / "kitchen.ics"))
+    assert found.exit_code == 1
+    assert "The calendar cannot be written: No such file or directory." in found.output
+
+
 def test_a_season_is_rehearsed_with_the_levels_of_the_plan(installation: Path, tmp_path: Path) -> None:
     """One day of 30 s each 35 s, give or take the half second after the last sound: some 2,450 plays."""
     words = ("rehearse", str(installation), "--from", "2026-03-03", "--to", "2026-03-03", "--json")

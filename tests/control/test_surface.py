@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import asyncio
 import math
+import struct
 from collections.abc import Callable
 from typing import Any
 
@@ -9,10 +10,11 @@ import pytest
 from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import OscMessageBuilder
 
-from residue.control.addresses import ADDRESSES, DONE_REPLY, ERROR_REPLY, STATUS_REPLY, table
-from residue.control.rate import BURST
+from residue.control.addresses import ADDRESSES, DONE_REPLY, ERROR_REPLY, STATUS_REPLY, SWAP_TOLD, table
+from residue.control.rate import ALL_BURST, BURST
 from residue.control.settings import ControlSettings
-from residue.control.surface import MOST_TIMES_LONGER, Answer, Surface
+from residue.control.surface import MOST_TIMES_LONGER, TOLD_EVERY_S, Answer, Surface
+from residue.control.waiting import FURTHEST_S, MOST_WAITING, WaitingRoom
 from tests.runtime.stubs import HandClock
 
 TECHNICIAN = ("127.0.0.1", 40_000)
@@ -23,9 +25,14 @@ class Transport(asyncio.DatagramTransport):
     def __init__(self) -> None:
         super().__init__()
         self.sent: list[bytes] = []
+        self.to: list[Any] = []
+
+    def get_write_buffer_size(self) -> int:
+        return 0
 
     def sendto(self, data: Any, addr: Any = None) -> None:
         self.sent.append(bytes(data))
+        self.to = [addr]
 
 
 class House:
@@ -37,7 +44,12 @@ class House:
         self.transport = Transport()
         self.clock = HandClock()
         handlers = {address.path: self._handler(address.path) for address in ADDRESSES}
-        self.surface = Surface(ControlSettings(**settings), handlers, self.clock.monotonic_s)
+        self.refused: list[tuple[str, str]] = []
+        self.wall_s = 1_790_000_000.0
+        self.later: list[tuple[float, Callable[[], None]]] = []
+        waiting = WaitingRoom(lambda: self.wall_s, lambda delay_s, do: self.later.append((delay_s, do)))
+        told = (self.clock.monotonic_s, lambda text, sender: self.refused.append((text, sender)), waiting)
+        self.surface = Surface(ControlSettings(**settings), handlers, *told)
         self.surface.connection_made(self.transport)
 
     def _handler(self, path: str) -> Callable[[tuple[float, ...], str], Answer | None]:
@@ -125,6 +137,22 @@ def test_texts_are_handed_on_where_an_address_takes_texts_and_only_with_a_key() 
     assert without.asked == []
 
 
+def test_what_became_of_it_is_sent_to_whoever_asked_last_with_the_key() -> None:
+    house = House(key="flour and salt", allow=("127.0.0.1/32", "192.168.1.0/24"))
+    house.surface.tell_asker(SWAP_TOLD, "Nobody has asked.")
+    assert house.transport.sent == []
+    house.hear("/house/swap/back", "first-batch", "now", "flour and salt")
+    house.hear("/house/swap/back", "first-batch", "now", "a guess at it", sender=STRANGER)
+    house.hear("/house/status", sender=STRANGER)
+    house.transport.sent.clear()
+    house.surface.tell_asker(SWAP_TOLD, "It is refused. " + "x" * 5_000)
+    [sent] = house.transport.sent
+    assert OscMessage(sent).address == "/house/swap/told"
+    assert OscMessage(sent).params[0].startswith("It is refused.")
+    assert len(sent) < 1_100
+    assert house.transport.to == [TECHNICIAN]
+
+
 def test_a_pattern_reaches_all_addresses_that_it_names() -> None:
     house = House()
     assert [text for _, text in house.hear("/house/{hold,next}")] == ["/house/hold", "/house/next"]
@@ -138,10 +166,95 @@ def test_a_sender_that_asks_too_often_is_left_without_answer_for_a_while() -> No
     assert house.hear("/house/hold")
 
 
+def test_a_command_counts_for_itself_however_many_a_datagram_carries() -> None:
+    house = House()
+    for _ in range(10):
+        house.surface.datagram_received(bundle(*[HOLD] * 64), TECHNICIAN)
+    assert len(house.asked) <= BURST
+    assert house.surface.counts.too_often > 0
+
+
+def test_all_senders_together_have_a_bound_since_their_addresses_can_be_forged() -> None:
+    house = House(allow=("10.0.0.0/8",))
+    for number in range(5_000):
+        house.surface.datagram_received(HOLD, (f"10.0.{number // 250}.{number % 250}", 9_000))
+    assert len(house.asked) <= ALL_BURST
+
+
+def test_a_sender_in_an_allowed_network_is_known_at_an_ipv6_socket_too() -> None:
+    house = House()
+    assert house.hear("/house/hold", sender=("::ffff:127.0.0.1", 40_000))
+    assert not house.hear("/house/hold", sender=("::ffff:10.0.0.1", 40_000))
+
+
+def test_a_command_that_is_refused_stands_in_the_log_with_its_sender_but_not_again_and_again() -> None:
+    house = House(key="flour and salt")
+    for _ in range(5):
+        house.hear("/house/hold", "a guess")
+    assert house.refused == [
+        ("/house/hold: It needs the key of room.toml as its last argument, a string.", "127.0.0.1")
+    ]
+    house.clock.now_s += TOLD_EVERY_S
+    house.surface.datagram_received(b"GET / HTTP/1.1\r\n\r\n", TECHNICIAN)
+    assert house.refused[1][0].startswith("A datagram could not be read")
+
+
+HOLD = b"/house/hold\0,\0\0\0"
+NEXT = b"/house/next\0,\0\0\0"
+
+
+def bundle(*elements: bytes, at_s: float | None = None) -> bytes:
+    """at_s: seconds since 1970; None for at once."""
+    tag = 1 if at_s is None else round((at_s + 2_208_988_800) * 2**32)
+    return b"#bundle\0" + struct.pack(">Q", tag) + b"".join(struct.pack(">i", len(one)) + one for one in elements)
+
+
+# Open Sound Control 1.0 (2002), "Temporal Semantics and OSC Time Tags".
+
+
+def test_what_is_due_now_or_was_due_before_is_obeyed_at_once() -> None:
+    house = House()
+    for at_s in (None, house.wall_s, house.wall_s - 1e6):
+        house.surface.datagram_received(bundle(HOLD, at_s=at_s), TECHNICIAN)
+    assert len(house.asked) == 3
+    assert house.later == []
+
+
+def test_what_is_due_later_waits_and_the_messages_of_a_bundle_are_obeyed_together() -> None:
+    house = House()
+    house.surface.datagram_received(bundle(HOLD, NEXT, at_s=house.wall_s + 7.5), TECHNICIAN)
+    assert (house.asked, house.transport.sent) == ([], [])
+    ((delay_s, do),) = house.later
+    assert delay_s == pytest.approx(7.5, abs=1e-6)
+    do()
+    assert [path for path, _, _ in house.asked] == ["/house/hold", "/house/next"]
+    assert len(house.transport.sent) == 2
+
+
+def test_a_bundle_within_may_be_due_later_than_the_one_around_it() -> None:
+    house = House()
+    within = bundle(NEXT, at_s=house.wall_s + 20)
+    house.surface.datagram_received(bundle(HOLD, within, at_s=house.wall_s + 10), TECHNICIAN)
+    assert [round(delay_s) for delay_s, _ in house.later] == [10, 20]
+
+
+def test_what_is_due_too_late_or_waits_with_too_many_is_told_so() -> None:
+    house = House()
+    house.surface.datagram_received(bundle(HOLD, at_s=house.wall_s + FURTHEST_S + 1), TECHNICIAN)
+    assert b"more than an hour" in house.transport.sent[-1]
+    for _ in range(MOST_WAITING // 64 + 1):
+        house.surface.datagram_received(bundle(*[HOLD] * 64, at_s=house.wall_s + 60), TECHNICIAN)
+    assert len(house.later) == MOST_WAITING // 64
+    assert b"wait already" in house.transport.sent[-1]
+    for _, do in house.later:
+        do()
+    assert house.surface._waiting.waiting == 0
+
+
 def test_no_answer_is_longer_than_the_stated_multiple_of_its_question() -> None:
     house = House()
     house.answer = "x" * 5_000
-    for arguments, path in (((), ERROR_REPLY), ((bytes(100),), STATUS_REPLY)):
+    for arguments, path in (((), ERROR_REPLY), ((bytes(400),), STATUS_REPLY)):
         builder = OscMessageBuilder("/house/status")
         for argument in arguments:
             builder.add_arg(argument)

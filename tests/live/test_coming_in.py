@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import select
+import socket
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -13,16 +15,22 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pythonosc.osc_message_builder import OscMessageBuilder
 
+from residue.archive.fixity import verify
 from residue.archive.in_memory import InMemoryPerformance
 from residue.archive.performance import ChannelKind
+from residue.archive.readers.beats import read_beats
+from residue.archive.readers.catalogue import open_channel
 from residue.archive.recorded import RAMP_S
+from residue.archive.summary import summarise
 from residue.installation.load import read_sensors
-from residue.live.arrivals import CUSHION_S, BeatQueue, SampleQueue
+from residue.live.arrivals import CUSHION_S, Beat, BeatQueue, SampleQueue
 from residue.live.bridge import Bridge
-from residue.live.sensors import Sensor, check_needs
+from residue.live.messages import Arrival, Listener
+from residue.live.sensors import Messages, Sensor, check_needs
 from residue.live.sound_input import RETRY_S, DeviceInput
-from residue.live.take import Take, recovered
+from residue.live.take import Take, recovered, work_folder
 from residue.live.tracks import GrowingTrack, look_ahead_frames
 from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, Kind, Span
 from residue.problems import ProblemError
@@ -201,6 +209,7 @@ def test_a_channel_that_ends_early_goes_out_on_a_ramp() -> None:
         ("rate_hz = 250", "rate_hz = 5000", "rate_hz"),
         ('unit = "ms"', 'unit = "bpm"', "is not a unit of beat intervals"),
         ('device = "pulse"', "", 'Write device = "…"'),
+        ("[channel.o1]", '[channel."o 1"]', "is not a plain name"),
         ('"/heart/beat"', '"/brain/o1"', "Give each an address of its own"),
     ],
 )
@@ -239,11 +248,92 @@ def test_a_disk_that_fills_up_ends_the_recording_and_what_was_written_is_sealed(
         take._ending.wait(0.01)
     monkeypatch.undo()
     assert "The disk is full" in take.trouble
-    bag = take.seal(9_600, {}, {"sound.wav": 9_600, "o1.wav": 50}, TODAY)
+    bag = take.seal(9_600, {}, {"sound.input.wav": 9_600, "o1.wav": 50}, TODAY)
     assert bag.performance.duration_s is None
     assert not (tmp_path / ".recording-live").exists()
+
+
+def test_what_a_cut_has_torn_is_sealed_up_to_the_tear(tmp_path: Path) -> None:
+    """Half a frame, half a line, and a header that promises what never reached the disk."""
+    sensors = sensors_of(installation(tmp_path))
+    into = tmp_path / "live"
+    take = Take(into, sensors, sensors.performance(NOON))
+    take.sound(np.full((1, 480), 0.5, np.float32))
+    take.samples("o1", np.ones(25, np.float32))
+    take.beat("chest", Beat(48_000, 0.0))
+    take.beat("chest", Beat(86_400, 0.8))
+    take._ending.set()
+    take._thread.join()
+    for beats in take._beats.values():
+        beats.close()
+    kept = work_folder(into) / "data"
+    with (kept / "sound.input.wav").open("ab") as file:
+        file.write(b"\x01\x02\x03")
+    with (kept / "chest.csv").open("a", encoding="utf-8") as lines:
+        lines.write("2.61")
+    with (kept / "o1.wav").open("r+b") as file:
+        file.truncate((kept / "o1.wav").stat().st_size - 10)
+    bag = recovered(into, TODAY)
+    assert verify(into) == []
+    channels = bag.performance.channel
+    assert open_channel(bag.file_of("forearm"), channels["forearm"]).length == 480
+    assert open_channel(bag.file_of("o1"), channels["o1"]).length == 22
+    assert read_beats(bag.file_of("chest"), channels["chest"]).times_s.tolist() == [1.0, 1.8]
+    assert not work_folder(into).exists()
+
+
+def test_a_bag_in_which_no_beat_came_and_much_was_missed_can_be_shown(tmp_path: Path) -> None:
+    sensors = sensors_of(installation(tmp_path))
+    take = Take(tmp_path / "live", sensors, sensors.performance(NOON))
+    take.sound(np.full((1, 48_000), 0.5, np.float32))
+    take.samples("o1", np.ones(250, np.float32))
+    bag = take.seal(48_000, {"forearm": [(0, 24_000)]}, {"sound.input.wav": 48_000, "o1.wav": 250}, TODAY)
+    shown = summarise(bag)
+    assert "no beat came" in shown
+    assert "forearm: gaps when it was played 1, the longest 0.5 s" in shown
 
 
 def test_there_is_nothing_to_recover_where_nothing_was_cut(tmp_path: Path) -> None:
     with pytest.raises(ProblemError, match="Record it without --recover"):
         recovered(tmp_path / "live", TODAY)
+
+
+def heard(settings: Messages, *datagrams: bytes) -> tuple[list[Arrival], Listener]:
+    listener = Listener(settings, ["/beat"], lambda: 5.0)
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+        for datagram in datagrams:
+            sender.sendto(datagram, (settings.listen, settings.port))
+    while listener._socket.fileno() >= 0 and select.select([listener._socket], [], [], 0.2)[0]:
+        pass
+    listener.close()
+    return listener.take(), listener
+
+
+def message(address: str, *numbers: float | str) -> bytes:
+    builder = OscMessageBuilder(address)
+    for number in numbers:
+        builder.add_arg(number)
+    return bytes(builder.build().dgram)
+
+
+def test_messages_of_sensors_are_taken_and_others_counted() -> None:
+    found, listener = heard(
+        Messages(port=47_357), message("/beat", 0.8, "x"), message("/other", 1.0), b"no message", message("/beat")
+    )
+    assert [one.address for one in found] == ["/beat", "/beat"]
+    assert found[0].numbers[0] == pytest.approx(0.8)
+    assert math.isnan(found[0].numbers[1])
+    assert (listener.unknown, listener.unread, found[0].at_s) == (1, 1, 5.0)
+
+
+def test_who_is_not_allowed_is_not_heard() -> None:
+    found, listener = heard(Messages(port=47_358, allow=("10.0.0.0/8",)), message("/beat"))
+    assert found == []
+    assert listener.unknown == 0
+
+
+def test_a_port_that_is_taken_is_told() -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
+        other.bind(("127.0.0.1", 47_359))
+        with pytest.raises(ProblemError, match="write another port"):
+            Listener(Messages(port=47_359), [])

@@ -82,7 +82,7 @@ def recording(server: SoundServer, folder: Path, *more: str) -> subprocess.Popen
 
 def wait_for_sound(folder: Path, seconds: float) -> None:
     """Until so much of the arm is written down."""
-    growing = work_folder(folder / "live") / "data" / "sound.wav"
+    growing = work_folder(folder / "live") / "data" / "sound.input.wav"
     deadline_s = time.monotonic() + 60
     while not growing.exists() or growing.stat().st_size < seconds * RATE_HZ * 4:
         assert time.monotonic() < deadline_s, "nothing is recorded"

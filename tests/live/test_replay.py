@@ -9,8 +9,11 @@ import pytest
 from numpy.typing import NDArray
 
 from residue.archive.fixity import verify
+from residue.installation.load import load
 from residue.live.messages import Arrival
 from residue.mapping.signals import AUDIO_RATE_HZ
+from residue.problems import Severity
+from residue.runtime.inspection import _sensors
 from tests.live.stage import Evening, arm, brain, heart, installation, play
 
 
@@ -101,3 +104,47 @@ def test_a_performance_that_is_cut_is_the_same_up_to_its_last_fade(tmp_path: Pat
     replayed = evening.replayed(tmp_path / "cache")
     frames = round(2.4 * AUDIO_RATE_HZ)
     assert np.array_equal(evening.heard[:, :frames], replayed[:, :frames])
+
+
+MESSAGES_ALONE = """
+title = "Two letters"
+outputs = ["left", "right"]
+closing_fade_s = 0.3
+[node.beat]
+kind = "channel"
+channel = "chest"
+rate = "events"
+[node.knock]
+kind = "strike"
+input = "beat"
+[node.out]
+kind = "output"
+input = "knock"
+to = ["left", "right"]
+"""
+
+
+def test_a_heart_alone_by_messages_is_replayed_as_long_as_it_was(tmp_path: Path) -> None:
+    """A list of beats ends with the last one; the performance did not."""
+    folder = installation(tmp_path)
+    (folder / "piece.toml").write_text(MESSAGES_ALONE, encoding="utf-8")
+    text = (folder / "sensors.toml").read_text(encoding="utf-8")
+    head, _, heart_table = text.partition("[channel.chest]")
+    text = head.partition("[channel.forearm]")[0].replace('device = "pulse"', "") + "[channel.chest]" + heart_table
+    (folder / "sensors.toml").write_text(text, encoding="utf-8")
+    nothing = np.empty((0, 4 * AUDIO_RATE_HZ), np.float32)
+    evening = play(folder, nothing, heart(1.5), close_after_s=3.0)
+    assert 3.0 < evening.bag.performance.duration_s < 3.6  # type: ignore[operator]
+    assert evening.prepared(tmp_path / "cache").frames >= 3 * AUDIO_RATE_HZ
+    assert_replayed_to_the_bit(evening, tmp_path / "cache")
+
+
+def test_slips_in_sensors_toml_are_told_by_the_check_and_stop_nothing(tmp_path: Path) -> None:
+    loaded = load(installation(tmp_path))
+    path = loaded.folder / "sensors.toml"
+    path.write_text(
+        path.read_text(encoding="utf-8").replace("[channel.forearm]", "[channel.forearms]"), encoding="utf-8"
+    )
+    found = list(_sensors(loaded))
+    assert [finding.severity for finding in found] == [Severity.WARNS]
+    assert "Did you mean forearms?" in str(found[0])

@@ -12,15 +12,18 @@ from residue.loudness.arc import (
     keeps_order,
     lowered_above,
     minute_levels_db,
+    planned,
     reshaped,
     shape,
 )
 from residue.loudness.caps import CapEntry, expand
 from residue.loudness.ears import ears
 from residue.loudness.hops import HOP_FRAMES
+from residue.loudness.order import repeated
 from residue.loudness.outputs import Output
 from residue.loudness.plan import plan
-from residue.loudness.profile import LevelProfile
+from residue.loudness.profile import LevelProfile, profile
+from residue.loudness.stage import CapStage
 
 OUTPUTS = {"left": Output(device_channel=1)}
 CAPS = expand([CapEntry(quantity="LAeq", window_s=120.0, limit_dbfs=-30.0)])
@@ -43,15 +46,18 @@ def test_the_gain_moves_no_faster_than_stated_and_never_up(levels: list[float], 
 
 
 def test_a_shaped_arc_lowers_the_climax_and_leaves_the_beginning() -> None:
-    profile = swelling(10, -50.0, -20.0)
-    (found,) = shape([("loud", profile)], 600.0, CAPS, OUTPUTS).values()
+    swell = swelling(10, -50.0, -20.0)
+    (found,) = shape([("loud", swell)], 600.0, CAPS, OUTPUTS).values()
     assert found.knots_db[0] > -1.0
     assert found.knots_db[-1] < -4.0
-    assert keeps_order(minute_levels_db(profile, KEY), np.array(found.knots_db))
-    whole = plan([("loud", profile)], 600.0, CAPS, OUTPUTS).gain_db("loud")
-    after = plan([("loud", reshaped(profile, found))], 600.0, CAPS, OUTPUTS).gain_db("loud")
+    assert keeps_order(minute_levels_db(swell, KEY), np.array(found.knots_db))
+    whole = plan([("loud", swell)], 600.0, CAPS, OUTPUTS).gain_db("loud")
+    after = plan([("loud", reshaped(swell, found))], 600.0, CAPS, OUTPUTS).gain_db("loud")
     assert after > whole + 3.0  # what is left to lower as a whole
-    assert "its loudest minute, the 10., is lowered by" in found.words
+    shaped = planned({"loud": swell}, repeated(["loud"], 600.0), 600.0, CAPS, OUTPUTS, "shaped").of("loud")
+    assert shaped.knots_db == found.knots_db
+    assert shaped.words.startswith("loud: shaped: minute 10 is lowered by")
+    assert "dB less contrast" in shaped.words
 
 
 def test_what_keeps_the_caps_is_not_shaped() -> None:
@@ -65,3 +71,24 @@ def test_the_gain_follows_the_knots_whatever_the_block() -> None:
     assert whole[90 * 48_000] == pytest.approx(exact.gain_from_db(-3.0), rel=1e-6)
     assert np.array_equal(whole[1_000_000:1_012_345], moved.gains(1_000_000, 12_345))
     assert len(moved.gains(5, 0)) == 0
+
+
+def test_a_shaped_performance_keeps_its_caps_without_governor_or_limiter() -> None:
+    # A minute of noise that swells by 40 dB, under a cap over 2 s, played hop by hop as the engine plays it.
+    caps = expand([CapEntry(quantity="LAeq", window_s=2.0, limit_dbfs=-30.0)])
+    outputs = {"left": Output(device_channel=1, delay_ms=300.0)}
+    frames = 150 * 48_000
+    noise = np.random.default_rng(1).standard_normal((1, frames)) * np.geomspace(0.002, 0.2, frames)
+    known = {"loud": profile([noise], outputs, caps)}
+    found = planned(known, repeated(["loud"], 5.0), 5.0, caps, outputs, "shaped").of("loud")
+    assert min(found.knots_db) < -1.0
+    stage, shape_of = CapStage(outputs, caps), Shape(found.knots_db)
+    nearest = -np.inf
+    for start in range(0, frames, HOP_FRAMES):
+        block = noise[:, start : start + HOP_FRAMES] * shape_of.gains(start, HOP_FRAMES)
+        stage.process(block * exact.gain_from_db(found.gain_db))
+        reading = stage.reading()
+        assert reading.governor_db == 0.0
+        assert reading.limiter_db == 0.0
+        nearest = max(nearest, -reading.caps[0].headroom_db)
+    assert -1.0 < nearest <= 0.0

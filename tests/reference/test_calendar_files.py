@@ -18,6 +18,7 @@ from residue.schedule import events
 from residue.schedule.calendar import Calendar
 from residue.schedule.events import Meaning, meaning
 from residue.schedule.hours import Hours, calendar
+from tests.reference.rfc5545_examples import EXAMPLES, dates
 
 NEW_YORK = ZoneInfo("America/New_York")
 
@@ -47,71 +48,44 @@ def file(folder: Path, start: str, rule: str, *more: str) -> Path:
     return path
 
 
-# The examples of RFC 5545, 3.8.5.3. The rules and dates were written down from memory of that section; each was
-# confirmed with dateutil, and is confirmed with it again by the test after this one.
-EXAMPLES = [
-    ("19970902", "FREQ=DAILY;COUNT=10", [f"1997-09-{day:02d}" for day in range(2, 12)]),
-    (
-        "19970902",
-        "FREQ=WEEKLY;INTERVAL=2;WKST=SU",
-        ["1997-09-02", "1997-09-16", "1997-09-30", "1997-10-14", "1997-10-28"],
-    ),
-    (
-        "19970922",
-        "FREQ=MONTHLY;COUNT=6;BYDAY=-2MO",
-        ["1997-09-22", "1997-10-20", "1997-11-17", "1997-12-22", "1998-01-19", "1998-02-16"],
-    ),
-    ("19970904", "FREQ=MONTHLY;COUNT=3;BYDAY=TU,WE,TH;BYSETPOS=3", ["1997-09-04", "1997-10-07", "1997-11-06"]),
-    (
-        "19961105",
-        "FREQ=YEARLY;INTERVAL=4;BYMONTH=11;BYDAY=TU;BYMONTHDAY=2,3,4,5,6,7,8",
-        ["1996-11-05", "2000-11-07", "2004-11-02"],
-    ),
-    (
-        "19970805",
-        "FREQ=WEEKLY;INTERVAL=2;COUNT=4;BYDAY=TU,SU;WKST=MO",
-        ["1997-08-05", "1997-08-10", "1997-08-19", "1997-08-24"],
-    ),
-    (
-        "19970805",
-        "FREQ=WEEKLY;INTERVAL=2;COUNT=4;BYDAY=TU,SU;WKST=SU",
-        ["1997-08-05", "1997-08-17", "1997-08-19", "1997-08-31"],
-    ),
-    (
-        "20070115",
-        "FREQ=MONTHLY;BYMONTHDAY=15,30;COUNT=5",
-        ["2007-01-15", "2007-01-30", "2007-02-15", "2007-03-15", "2007-03-30"],
-    ),
-    ("19970512", "FREQ=YEARLY;BYWEEKNO=20;BYDAY=MO", ["1997-05-12", "1998-05-11", "1999-05-17"]),
-    (
-        "19970928",
-        "FREQ=MONTHLY;BYMONTHDAY=-3",
-        ["1997-09-28", "1997-10-29", "1997-11-28", "1997-12-29", "1998-01-29", "1998-02-26"],
-    ),
+RULES = [
+    *((start, rule, dates(printed)) for start, rule, printed in EXAMPLES),
+    # The same section, in words: dates that a month or year does not have are passed over.
     ("20260131", "FREQ=MONTHLY", ["2026-01-31", "2026-03-31", "2026-05-31", "2026-07-31"]),
     ("20240229", "FREQ=YEARLY", ["2024-02-29", "2028-02-29", "2032-02-29"]),
 ]
-IDS = [f"{start} {rule}" for start, rule, _ in EXAMPLES]
+IDS = [f"{start} {rule}" for start, rule, _ in RULES]
 
 
-@pytest.mark.parametrize(("start", "rule", "dates"), EXAMPLES, ids=IDS)
-def test_rules_open_on_the_dates_that_rfc_5545_gives(tmp_path: Path, start: str, rule: str, dates: list[str]) -> None:
+@pytest.mark.parametrize(("start", "rule", "expected"), RULES, ids=IDS)
+def test_rules_open_on_the_dates_that_rfc_5545_gives(
+    tmp_path: Path, start: str, rule: str, expected: list[str]
+) -> None:
     answers = by(file(tmp_path, f"{start}T090000", rule), NEW_YORK)
-    first, last = dt.date.fromisoformat(dates[0]), dt.date.fromisoformat(dates[-1])
+    first, last = dt.date.fromisoformat(expected[0]), dt.date.fromisoformat(expected[-1])
     found = answers.openings(first, (last - first).days + 1)
-    assert [one.opens.date().isoformat() for one in found] == dates
+    assert [one.opens.date().isoformat() for one in found] == expected
     assert {f"{one.opens:%H:%M}-{one.closes:%H:%M}" for one in found} == {"09:00-10:00"}
 
 
-@pytest.mark.parametrize(("start", "rule", "dates"), EXAMPLES, ids=IDS)
-def test_rules_open_on_the_dates_that_dateutil_gives(tmp_path: Path, start: str, rule: str, dates: list[str]) -> None:
-    days = 2 * (dt.date.fromisoformat(dates[-1]) - dt.date.fromisoformat(dates[0])).days
-    begin = dt.datetime.fromisoformat(f"{dates[0]}T09:00")
-    expected = rrulestr(rule, dtstart=begin).between(begin, begin + dt.timedelta(days=days), inc=True)
+@pytest.mark.parametrize(("start", "rule", "expected"), RULES, ids=IDS)
+def test_rules_open_on_the_dates_that_dateutil_gives(
+    tmp_path: Path, start: str, rule: str, expected: list[str]
+) -> None:
+    days = 2 * (dt.date.fromisoformat(expected[-1]) - dt.date.fromisoformat(expected[0])).days
+    begin = dt.datetime.fromisoformat(f"{expected[0]}T09:00").replace(tzinfo=NEW_YORK)
+    others = rrulestr(rule, dtstart=begin).between(begin, begin + dt.timedelta(days=days), inc=True)
     found = by(file(tmp_path, f"{start}T090000", rule), NEW_YORK).openings(begin.date(), days)
     assert [one.opens.date() for one in found] == [
-        one.date() for one in expected if one.date() < begin.date() + dt.timedelta(days=days)
+        one.date() for one in others if one.date() < begin.date() + dt.timedelta(days=days)
     ]
+
+
+def test_the_friday_the_thirteenth_of_rfc_5545_leaves_its_start_out(tmp_path: Path) -> None:
+    left_out = "EXDATE;TZID=America/New_York:19970902T090000"
+    found = by(file(tmp_path, "19970902T090000", "FREQ=MONTHLY;BYDAY=FR;BYMONTHDAY=13", left_out), NEW_YORK)
+    fridays = dates("1998-02: 13; 1998-03: 13; 1998-11: 13; 1999-08: 13; 2000-10: 13")
+    assert [one.opens.date().isoformat() for one in found.openings(dt.date(1997, 9, 1), 1200)] == fridays
 
 
 def test_dates_are_added_taken_out_and_moved(tmp_path: Path) -> None:
@@ -156,6 +130,12 @@ def test_there_are_real_calendar_files_to_try() -> None:
     assert len(FILES) > 150
 
 
+def day_of(moment: dt.date, zone: ZoneInfo) -> dt.date:
+    if not isinstance(moment, dt.datetime):
+        return moment
+    return (moment if moment.tzinfo is None else moment.astimezone(zone)).date()
+
+
 @pytest.mark.parametrize(("package", "name"), FILES, ids=[name for _, name in FILES])
 def test_a_real_calendar_file_is_refused_with_a_word_or_opens_when_others_say(package: str, name: str) -> None:
     zone = ZoneInfo("Europe/Berlin")
@@ -169,11 +149,16 @@ def test_a_real_calendar_file_is_refused_with_a_word_or_opens_when_others_say(pa
     if not starts:
         return
     first = min(dt.date(start.year, start.month, start.day) for start in starts if start is not None)
+    days: list[tuple[dt.date, dt.date]] = []
     for one in calendars:
         for event in recurring_ical_events.of(one).between(first, first + dt.timedelta(days=400)):
+            days.append((day_of(event["DTSTART"].dt, zone), day_of(event["DTEND"].dt, zone)))
             begins, ends = event["DTSTART"].dt, event["DTEND"].dt
             counts = meaning(event) is not Meaning.NOTE and event.get("STATUS") != "CANCELLED"
             if not isinstance(begins, dt.datetime) or begins == ends or not counts:
                 continue
             moment = begins if begins.tzinfo is not None else begins.replace(tzinfo=zone)
             assert answers.opening_at(moment) is not None, f"closed at {moment} in spite of {event.get('SUMMARY')}"
+    for opening in answers.openings(first, 390):
+        day = opening.opens.date()
+        assert any(begins <= day <= ends for begins, ends in days), f"open on {day}, on which nobody has an event"

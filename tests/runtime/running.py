@@ -25,10 +25,10 @@ def free_port() -> int:
 class Daemon:
     """One installation and the processes that run it, one after the other."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, duration_s: float = 30.0) -> None:
         self.folder = folder
         self.port = free_port()
-        self.installation = build(folder, self.port)
+        self.installation = build(folder, self.port, duration_s)
         self.state = folder / "state"
         self.cache = folder / "cache"
         self.wav = folder / "hall.wav"

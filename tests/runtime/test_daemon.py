@@ -82,7 +82,7 @@ def test_people_hold_release_trim_and_pass_over_by_osc(daemon: Daemon) -> None:
     assert held["health"]["held_by"] == "127.0.0.1"
     daemon.ask("/house/release")
     until(daemon.port, lambda told: told["performance"] == "second-batch")
-    address, text = daemon.ask("/house/status", "room for a longer answer" * 10)
+    address, text = daemon.ask("/house/status", "room for a longer answer" * 60)
     assert address == "/house/status/reply"
     assert json.loads(text)["house"] == "playing"
 

@@ -12,6 +12,7 @@ from tests.runtime import kitchen
 TUESDAY = date(2026, 3, 3)
 NOW = datetime(2026, 3, 3, 0, 30, tzinfo=UTC)
 EVENING = 'tue = ["18:00-23:00"]'
+REFUSED = "The new hours are refused, and the old ones stay in force. "
 MISNAMED = (
     "hours.toml: programme.performances: "
     'There is no performance "secund-batch" in performances/. Did you mean second-batch?'
@@ -79,6 +80,25 @@ def test_broken_hours_are_refused_with_all_that_is_wrong_and_the_old_ones_stay(i
     assert house.opens() == ["18:00"]
 
 
+def test_all_faults_of_both_files_are_told_at_once(installation: Path) -> None:
+    house = Kitchen(installation)
+    save(installation, "Europe/Berlin", "Europe/Berln")
+    save(installation, MORNING, 'tue = ["18:00-10:00", "10-12"]')
+    save(installation, "rest_s = 5", "rest_s = -5")
+    save(installation, '"second-batch"', '"secund-batch"')
+    (installation / "hours.ics").write_text("the ovens are cold")
+    house.wait()
+    told = [line.split(": ")[:2] for line in str(house.refused()).removeprefix(REFUSED).splitlines()]
+    assert sorted(told) == [
+        ["hours.ics", "This is not a whole iCalendar file"],
+        ["hours.toml", "programme.performances"],
+        ["hours.toml", "programme.rest_s"],
+        ["hours.toml", "time_zone"],
+        ["hours.toml", "weekly"],
+        ["hours.toml", "weekly"],
+    ]
+
+
 def test_a_calendar_file_that_is_put_beside_is_taken(installation: Path) -> None:
     house = Kitchen(installation)
     text = (installation / "hours.toml").read_text()
@@ -91,6 +111,10 @@ def test_a_calendar_file_that_is_put_beside_is_taken(installation: Path) -> None
     assert "Both this file and hours.ics" in str(house.refused())
     save(installation, weekly, "")
     house.wait()
+    assert house.opens() == ["12:00"]
+    (installation / "hours.ics").unlink()
+    house.wait()
+    assert "Nothing says when the house is open" in str(house.refused())
     assert house.opens() == ["12:00"]
 
 

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from residue.runtime.exchange import (
@@ -30,8 +30,9 @@ from residue.runtime.exchange import (
 )
 from residue.runtime.house import House, State, step
 from residue.runtime.house_state import BEFORE_CLOSING_S, FADE_S
+from residue.runtime.memory import Memory, memory, recalled
 from residue.schedule.opening import Opening, Terms
-from residue.schedule.programme import Programme
+from residue.schedule.programme import Programme, item
 
 TICK_S = 0.25
 BEGIN = datetime(2026, 3, 3, 9, tzinfo=UTC)
@@ -111,6 +112,15 @@ class Gallery:
         for _ in range(round(seconds / TICK_S)):
             self.tick()
         self.hear(Tick())
+
+    def restart(self, off_s: float) -> None:
+        """A power cut: the house comes back with what it wrote down, among clocks that went on."""
+        written = msgspec.json.decode(msgspec.json.encode(memory(self.house, self.engine.view)), type=Memory)
+        self.house = recalled(written, self.programme)
+        view = EngineView(unplayable=self.engine.view.unplayable, fault=self.engine.view.fault)
+        self.engine = ModelEngine(view, takes_to_prepare_s=self.engine.takes_to_prepare_s)
+        self.now += timedelta(seconds=off_s)
+        self.monotonic_s = 0.0
 
     def state(self) -> State:
         return self.house.state
@@ -437,7 +447,7 @@ def test_a_private_view_has_its_own_trim_and_performances() -> None:
     assert gallery.starts[-1] == ("third-batch", 0.0)
 
 
-# Any sequence of events, clock steps, faults and edits.
+# Any sequence of events, clock steps, restarts, faults and edits.
 
 SECONDS = st.integers(0, 240).map(lambda quarters: quarters * TICK_S)
 ANY_OPENINGS = st.lists(SECONDS, max_size=6, unique=True).map(
@@ -448,6 +458,7 @@ MOVES = st.lists(
         st.tuples(st.just("wait"), st.integers(1, 60)),
         st.tuples(st.just("step the clock"), st.integers(-120, 120)),
         st.tuples(st.just("edit the hours"), ANY_OPENINGS),
+        st.tuples(st.just("restart"), st.integers(0, 120)),
         st.tuples(st.just("fault"), st.sampled_from([None, "The sound device is gone."])),
         st.tuples(st.just("unplayable"), st.sets(st.sampled_from(PROGRAMME.performances))),
         st.tuples(
@@ -477,6 +488,8 @@ def do(gallery: Gallery, move: str, argument: object) -> int:
             return ticks
         case "step the clock", int(seconds):
             gallery.now += timedelta(seconds=seconds)
+        case "restart", int(seconds):
+            gallery.restart(seconds)
         case "edit the hours", list(openings):
             gallery.openings = openings
         case "fault", fault:
@@ -513,6 +526,41 @@ def test_what_sounds_sounds_while_open_and_not_held_and_what_is_open_has_a_reaso
             if closed_s > 1.0 or held_s > FADE_S:
                 assert not gallery.engine.view.sounding
             assert -40 <= gallery.engine.view.trim_db <= 0
+
+
+STEPS = st.lists(
+    st.one_of(
+        st.tuples(st.just("wait"), st.integers(1, 120)),
+        st.tuples(st.just("step the clock"), st.sampled_from([-300, -240, -60, -3, 3, 60, 240, 300])),
+        st.tuples(st.just("restart"), st.integers(0, 30)),
+    ),
+    max_size=15,
+)
+
+
+@settings(deadline=None)
+@given(STEPS)
+@example([("wait", 100), ("step the clock", 240), ("wait", 100), ("step the clock", -240), ("wait", 100)])
+@example([("wait", 40), ("step the clock", 240), ("wait", 9), ("restart", 2), ("step the clock", -240), ("wait", 100)])
+def test_steps_of_the_clock_and_restarts_play_nothing_twice_and_skip_nothing(moves: list[tuple[str, object]]) -> None:
+    """Two openings, with the clock stepping within, between and out of them: each is played through in its order."""
+    gallery = Gallery([opening(0, 200), opening(230, 500)])
+    begun: dict[datetime, list[tuple[str, float]]] = {}
+    turn = 0
+    for move, argument in moves:
+        for _ in range(do(gallery, move, argument)):
+            gallery.tick()
+            if move == "restart":
+                turn = 0
+            if gallery.house.under_way and gallery.house.turn != turn and gallery.house.opening is not None:
+                turn = gallery.house.turn
+                name = item(PROGRAMME, gallery.house.opening, gallery.house.index).performance
+                begun.setdefault(gallery.house.opening.opens, []).append((name, gallery.house.from_s))
+    for turns in begun.values():
+        assert turns[0] == ("first-batch", 0.0)
+        for (earlier, earlier_from_s), (later, from_s) in pairwise(turns):
+            following = PROGRAMME.performances[(PROGRAMME.performances.index(earlier) + 1) % 3]
+            assert (later, from_s) == (following, 0.0) or (later == earlier and from_s >= earlier_from_s)
 
 
 @settings(deadline=None)

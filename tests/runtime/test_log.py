@@ -184,3 +184,49 @@ def _soon(true: Callable[[], bool]) -> bool:
             return True
         time.sleep(0.01)
     return False
+
+
+def test_a_cut_at_any_byte_of_what_is_being_written_leaves_the_rows_before_it_or_those_too(tmp_path: Path) -> None:
+    """The pages of a write are cut off after each 409th byte, as a power cut would; SQLite, "Write-Ahead Logging"."""
+    whole = tmp_path / "whole"
+    log = LevelLog(whole / "levels.sqlite")
+    log.write([EventRow(stamp(NOW), "before", "")])
+    earlier = (whole / "levels.sqlite-wal").read_bytes()
+    log.write([EventRow(stamp(NOW), "after", "")])
+    later = (whole / "levels.sqlite-wal").read_bytes()
+    database = (whole / "levels.sqlite").read_bytes()
+    found = set()
+    for length in range(len(earlier), len(later) + 1, 409):
+        cut = tmp_path / f"cut-{length}"
+        cut.mkdir()
+        (cut / "levels.sqlite").write_bytes(database)
+        (cut / "levels.sqlite-wal").write_bytes(later[:length])
+        again = LevelLog(cut / "levels.sqlite")
+        assert not again.sent_before(NOW, UP, 60.0).unreadable
+        kinds = tuple(event.kind for event in again.between(NOW - timedelta(days=1), NOW + timedelta(days=1)).events)
+        assert kinds in {("before",), ("before", "after")}
+        found.add(kinds)
+        again.write([EventRow(stamp(NOW), "next", "")])
+        again.close()
+    log.close()
+    assert ("before",) in found
+
+
+@pytest.mark.parametrize("spoilt", [b"no database at all" * 400, b""], ids=["overwritten", "emptied"])
+def test_a_spoilt_log_is_set_aside_and_counts_as_the_most_until_its_window_has_passed(
+    tmp_path: Path, spoilt: bytes
+) -> None:
+    path = tmp_path / "levels.sqlite"
+    path.write_bytes(spoilt)
+    log, now = LevelLog(path), datetime.now(UTC)
+    row = EventRow(stamp(now), "started", "")
+    for _ in range(2):  # the scribe tries again
+        try:
+            log.write([row])
+        except sqlite3.DatabaseError:
+            assert log.sent_before(now + timedelta(minutes=1), UP, 900.0).unreadable
+            assert not log.sent_before(now + timedelta(hours=1), UP, 900.0).unreadable
+            assert (tmp_path / "levels.sqlite.spoilt").read_bytes() == spoilt
+    log.close()
+    kinds = [event.kind for event in log.between(now - timedelta(days=1), now + timedelta(days=1)).events]
+    assert sorted(kinds) == (["log spoilt", "started"] if spoilt else ["started", "started"])

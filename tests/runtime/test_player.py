@@ -130,7 +130,7 @@ def test_a_performance_that_failed_is_left_out_for_a_while_that_doubles() -> Non
 
 
 def test_where_nothing_else_can_be_played_what_failed_is_tried_again_soon() -> None:
-    failures = {"first-batch": Failure("A node failed.", 0.0, 1), "second-batch": Failure("A node failed.", 30.0, 1)}
+    failures = {"first-batch": Failure("A node failed.", 0.0, 1), "second-batch": Failure("A node failed.", 10.0, 1)}
     planned = {"first-batch", "second-batch"}
     assert left_out(failures, planned, ALL_FAILED_S - 1).keys() == planned
     assert left_out(failures, planned, ALL_FAILED_S).keys() == {"second-batch"}

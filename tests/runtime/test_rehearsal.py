@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
 from math import log10
 
 import msgspec
@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from residue.runtime.rehearsal import Sound, data, rehearse, words
+from residue.runtime.simulation import Happening, Simulation
 from residue.schedule import agenda
 from residue.schedule.hours import Hours, calendar
 
@@ -134,3 +135,27 @@ def test_programs_get_plain_values() -> None:
     decoded = msgspec.json.decode(msgspec.json.encode(data(found)))
     assert decoded["days"][2] == {"date": "2026-03-03", "open_h": 8.0, "plays": 48, "exposure_db": None}
     assert decoded["plays"] == {"first-batch": 24, "second-batch": 24}
+
+
+def test_an_engine_that_hangs_is_rebuilt_within_seconds_and_what_it_played_is_left_out_for_an_hour() -> None:
+    durations_s = {name: sound.duration_s for name, sound in SOUNDS.items()}
+    opens = datetime(2026, 3, 3, 9, 0, tzinfo=UTC)
+    hang = Happening(100.0, "The engine hangs.", lambda house: house.engine.hang())
+    house = Simulation(calendar(hours()), hours().programme, durations_s, opens, [hang])
+    house.run(2.0 * 3600.0)
+    [remedy] = [(at - opens, what) for at, kind, what in house.log if kind == "watchdog"]
+    assert remedy[0] < timedelta(seconds=105)
+    assert remedy[1] == "The engine writes nothing. Remedy: rebuild the engine."
+    first, *others = house.engine.heard
+    assert (first.performance, round(first.to_s)) == ("first-batch", 100)
+    within_the_hour = {one.performance for one in others if one.begins - opens < timedelta(seconds=3700)}
+    assert within_the_hour == {"second-batch"}
+    assert "first-batch" in {one.performance for one in others}
+
+
+def test_the_page_has_a_line_for_each_week() -> None:
+    found = rehearse(calendar(hours()), hours().programme, SOUNDS, date(2026, 3, 3), date(2026, 3, 12))
+    assert [line for line in words(found) if line.startswith("Week of")] == [
+        "Week of 02 Mar 2026: open for  25.5 h,  154 plays.",
+        "Week of 09 Mar 2026: open for  19.5 h,  118 plays.",
+    ]

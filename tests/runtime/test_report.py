@@ -149,7 +149,7 @@ def test_the_page_loads_nothing_from_outside_and_the_tables_can_be_read(
         "LEX,8h",
         "calibrated on",
         "02 March 2026",
-        "fingerprint",
+        "digest of software",
         "the program did not run",
     ):
         assert said in text

@@ -120,8 +120,9 @@ def test_the_programme_is_told_as_it_was_understood() -> None:
     }
     assert agenda.programme_words(msgspec.convert(raw, Programme)) == [
         "Plays first-batch, second-batch, in this order; second-batch 3 times as often.",
-        "On sun: first-batch.",
-        "Rests for 90 s after each; begins at 11:00, 15:30.",
+        "On Sundays: first-batch.",
+        "Rests for 90 s after each.",
+        "Each begins at 11:00, 15:30.",
         "Begins with 60 s of silence.",
         "Closing time: no performance begins that would not end before it.",
         "After a hold or a power cut: goes on where it was.",

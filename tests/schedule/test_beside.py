@@ -42,6 +42,13 @@ def test_a_calendar_file_beside_hours_toml_gives_the_openings(tmp_path: Path) ->
     assert [f"{one.opens:%a %H:%M}" for one in found.openings(date(2026, 3, 2), 7)] == ["Wed 12:00"]
 
 
+def test_hours_that_never_open_and_no_calendar_file_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(ProblemError, match=r"Nothing says when the house is open, and there is no hours\.ics"):
+        calendar_of(tmp_path, hours())
+    once = hours(exception=[{"date": "2026-03-04", "open": ["12:00-14:00"]}])
+    assert calendar_of(tmp_path, once).calendar.openings(date(2026, 3, 4), 1)
+
+
 def test_two_files_with_everyday_hours_are_refused(tmp_path: Path) -> None:
     (tmp_path / "hours.ics").write_text(EVENT)
     with pytest.raises(ProblemError, match=r"Both this file and hours\.ics say when the house is open"):

@@ -11,6 +11,7 @@ from residue.problems import ProblemError, Severity
 from residue.schedule import events
 from residue.schedule.calendar import Calendar
 from residue.schedule.hours import Hours, calendar
+from residue.schedule.opening import Terms
 
 BERLIN = ZoneInfo("Europe/Berlin")
 HOURS = {"time_zone": "Europe/Berlin", "programme": {"performances": ["first-batch"]}}
@@ -135,7 +136,8 @@ def test_what_is_left_aside_is_said(tmp_path: Path) -> None:
     [finding] = events.read(file(tmp_path, all_day("20260303", "SUMMARY:The flour is delivered")), BERLIN).findings
     assert finding.severity is Severity.NOTES
     assert str(finding) == (
-        "hours.ics: line 4: 'The flour is delivered' lasts all day and says neither open nor closed: it is left aside. "
+        "hours.ics: line 4: The event 'The flour is delivered' of 2026-03-03 lasts all day and says neither open nor "
+        "closed: it is left aside. "
         "Add one of these words if it should count."
     )
 
@@ -187,7 +189,8 @@ START, END = "DTSTART;TZID=Europe/Berlin:20260303T100000", "DTEND;TZID=Europe/Be
         ),
         pytest.param(
             event(START, END, "SUMMARY:Private view", "DESCRIPTION:trim: 6 dB"),
-            "'Private view' asks for a trim of 6 dB. A trim only lowers: write one from -40 to 0 dB.",
+            "The event 'Private view' of 2026-03-03 asks for a trim of 6 dB. "
+            "A trim only lowers: write one from -40 to 0, such as trim: -6 dB.",
             id="louder",
         ),
     ],
@@ -249,6 +252,41 @@ def test_a_file_that_cannot_be_relied_on_is_refused(tmp_path: Path, content: byt
 def test_a_file_that_is_gone_is_told(tmp_path: Path) -> None:
     with pytest.raises(ProblemError, match="The file cannot be read: No such file or directory"):
         events.read(tmp_path / "hours.ics", BERLIN)
+
+
+def view(described: str) -> str:
+    return timed("20260303", "1900", "2100", "SUMMARY:Preview", f"DESCRIPTION:{described}", uid="1")
+
+
+@pytest.mark.parametrize(
+    ("described", "trim_db", "performances"),
+    [
+        ("trim: -6 dB", -6.0, ()),
+        ("Trim = −4\\,5", -4.5, ()),
+        ("trim -3dB\\nPerformance: second-batch", -3.0, ("second-batch",)),
+        ("<p>trim: -6 dB</p>performances: first-batch\\, second-batch<br>wine", -6.0, ("first-batch", "second-batch")),
+        ("Bread is trimmed by hand.", 0.0, ()),
+    ],
+)
+def test_a_private_view_says_its_terms_as_people_write_them(
+    tmp_path: Path, described: str, trim_db: float, performances: tuple[str, ...]
+) -> None:
+    read = events.read(file(tmp_path, view(described)), BERLIN, {"first-batch", "second-batch"})
+    assert list(read.terms) == [Terms(trim_db, performances)]
+
+
+@pytest.mark.parametrize(
+    ("described", "message"),
+    [
+        ("trim: a little", "asks for a trim that cannot be read. A trim only lowers"),
+        ("performances: secund-batch", 'a performance "secund-batch", which there is not. Did you mean second-batch?'),
+    ],
+)
+def test_terms_that_cannot_be_meant_are_refused(tmp_path: Path, described: str, message: str) -> None:
+    with pytest.raises(ProblemError) as raised:
+        events.read(file(tmp_path, view(described)), BERLIN, {"first-batch", "second-batch"})
+    assert str(raised.value).startswith("hours.ics: line 4: The event 'Preview' of 2026-03-03 asks for")
+    assert message in str(raised.value)
 
 
 def test_a_byte_order_mark_is_no_fault(tmp_path: Path) -> None:

@@ -85,17 +85,17 @@ def test_a_house_that_never_closes_begins_every_day_anew() -> None:
     [
         pytest.param(
             {"time_zone": "Europe/Berlinn"},
-            "'Europe/Berlinn' is no time zone of the IANA database. Did you mean Europe/Berlin?",
+            "time_zone: 'Europe/Berlinn' is no time zone of the IANA database. Did you mean Europe/Berlin?",
             id="zone misspelt",
         ),
         pytest.param(
             {"time_zone": "localtime"},
-            "'localtime' is no time zone of the IANA database. Write a name such as Europe/Berlin.",
+            "time_zone: 'localtime' is no time zone of the IANA database. Write a name such as Europe/Berlin.",
             id="zone of the machine",
         ),
         pytest.param(
             {"time_zone": "../etc/passwd"},
-            "'../etc/passwd' is no time zone of the IANA database. Write a name such as Europe/Berlin.",
+            "time_zone: '../etc/passwd' is no time zone of the IANA database. Write a name such as Europe/Berlin.",
             id="zone out of the way",
         ),
         pytest.param(
@@ -122,7 +122,7 @@ def test_a_house_that_never_closes_begins_every_day_anew() -> None:
                     {"date": "2026-12-20", "until": "2026-12-24", "open": []},
                 ]
             },
-            "2026-12-24 stands in 2 exceptions. Keep one for each date.",
+            "exception: 2026-12-24 stands in 2 exceptions. Keep one for each date.",
             id="one date twice",
         ),
     ],
@@ -202,7 +202,7 @@ def test_a_private_view_is_open_beside_the_hours_of_its_day_on_its_own_terms() -
                     {"name": "early", "from": "2026-07-01", "until": "2026-07-07", "weekly": {}},
                 ]
             },
-            "The seasons 'early' and 'late' overlap. Let one end before the other.",
+            "season: The seasons 'early' and 'late' overlap. Let one end before the other.",
             id="seasons overlap",
         ),
         pytest.param(

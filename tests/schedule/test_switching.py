@@ -93,6 +93,19 @@ def test_what_does_not_answer_is_given_up_and_the_rest_goes_on() -> None:
     ]
 
 
+@dataclass
+class Odd(Lamp):
+    async def switch(self, *, on: bool) -> None:
+        raise UnicodeError("label empty or too long")  # as a name lookup does for 'projector..local'
+
+
+def test_whatever_one_raises_the_others_are_still_switched() -> None:
+    assert log_of([Odd("projector"), Lamp("amplifiers")], NOON) == [
+        "not switched: projector could not be switched on in 2 tries. label empty or too long",
+        "switched: amplifiers is on.",
+    ]
+
+
 def test_what_comes_after_it_can_be_left_off() -> None:
     lamps = [Lamp("fire damper", fails=9, if_it_fails="stop here"), Lamp("amplifiers")]
     log_of(lamps, NOON)

@@ -4,8 +4,14 @@ import asyncio
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+import pytest
+
+from residue.runtime.house import House, State
+from residue.runtime.keeper import Keeper
+from residue.runtime.simulation import CountingEngine, SimulatedClock
 from residue.schedule.calendar import PagedCalendar
 from residue.schedule.opening import Opening
+from residue.schedule.programme import Programme
 from residue.schedule.triggers import Triggers
 
 
@@ -68,6 +74,36 @@ def test_many_looks_leave_one_job() -> None:
         return len(woken)
 
     assert asyncio.run(storm()) == 1
+
+
+@pytest.mark.parametrize(
+    ("opens_in_s", "closes_in_s", "state"),
+    [(-1.0, 3600.0, State.PLAYING), (-7200.0, -3600.0, State.CLOSED), (-7200.0, 3600.0, State.PLAYING)],
+    ids=["on time", "late for opening and closing", "hours late for the opening"],
+)
+@pytest.mark.parametrize("times", [1, 40], ids=["once", "in a storm"])
+def test_a_wake_up_that_is_late_or_one_of_many_ends_in_the_state_that_the_hours_say(
+    opens_in_s: float, closes_in_s: float, state: State, times: int
+) -> None:
+    """As after a suspend: the job fell due long ago, and everything that was waiting wakes the house at once."""
+    now = system_now()
+    opening = Opening(now + timedelta(seconds=opens_in_s), now + timedelta(seconds=closes_in_s), "drawn")
+    calendar = PagedCalendar(ZoneInfo("UTC"), lambda _first, _days: [opening])
+    clock = SimulatedClock(now)
+    engine = CountingEngine(clock, {"first-batch": 300.0})
+    programme = Programme(performances=("first-batch",))
+    states: list[str] = []
+    keeper = Keeper(House(), programme, calendar, clock, engine, lambda kind, _text, _by: states.append(kind))
+
+    def wake() -> None:
+        for _ in range(times):
+            keeper.tick()
+
+    asleep = iter([now - timedelta(hours=4)])
+    triggers = Triggers(calendar, wake, lambda: next(asleep, system_now()))
+    asyncio.run(woken_times(triggers, [], 0.1))
+    assert keeper.house.state is state
+    assert states.count("playing") == (state is State.PLAYING)
 
 
 def test_new_hours_move_the_job() -> None:

@@ -77,6 +77,17 @@ def test_a_device_that_keeps_another_pace_is_wrong(pace: float) -> None:
     assert remedies(60, pace=1.001) == {}
 
 
+def test_memory_that_grows_slowly_waits_for_closing_time() -> None:
+    assert remedies(600, memory_bytes=1_600_000_000) == {}
+    assert remedies(600, memory_bytes=1_900_000_000) == {"memory": [Remedy.LOG, Remedy.RESTART]}
+    closed = Vitals(0.0, closed=True)
+    assert remedies(600, base=closed, memory_bytes=1_600_000_000) == {"memory": [Remedy.LOG, Remedy.RESTART]}
+
+
+def test_a_governor_that_holds_everything_down_is_no_fault_of_the_device() -> None:
+    assert remedies(60, asked_peak=0.1, sent_peak=0.0, governor_db=-60.0) == {"above plan": [Remedy.LOG]}
+
+
 def test_every_check_has_a_way_of_failing_in_these_tests() -> None:
     assert {name for name, _, _ in FAILINGS} | {"engine stands"} == {check.name for check in CHECKS}
 
@@ -87,7 +98,7 @@ def test_remedies_climb_and_keep_their_distance() -> None:
         now = Vitals(float(second), frames=second, asked_peak=0.1)
         taken += [(due.remedy, second) for due in watchdog.look(now)]
     assert [remedy for remedy, _ in taken] == [Remedy.LOG, Remedy.REOPEN, Remedy.SKIP, Remedy.RESTART]
-    assert [second for _, second in taken] == [10, 10, 40, 70]
+    assert [second for _, second in taken] == [5, 5, 8, 11]
 
 
 def test_a_fault_that_flickers_does_not_begin_at_the_first_remedy_each_time() -> None:

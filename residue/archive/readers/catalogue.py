@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from fractions import Fraction
 from pathlib import Path
 
 from residue.archive.beside import disk_problem
 from residue.archive.performance import Channel
 from residue.archive.readers.edf import open_edf
 from residue.archive.readers.sound import open_sound
-from residue.dsp.resampling import Stream
+from residue.dsp.resampling import Samples, Stream
 from residue.problems import ProblemError, stopping
 
 OPENERS: Mapping[str, Callable[[Path, Channel], Stream]] = {
@@ -25,14 +26,31 @@ OPENERS: Mapping[str, Callable[[Path, Channel], Stream]] = {
 
 
 def open_channel(path: Path, channel: Channel) -> Stream:
-    """The samples of a channel, from the file that holds it. Raises ProblemError."""
+    """The samples of a channel, from the file that holds it, at the rate that is told. Raises ProblemError."""
     opener = OPENERS.get(path.suffix.lower())
     if opener is None:
         known = ", ".join(sorted(OPENERS))
         raise stopping(path.name, f'Files that end in "{path.suffix}" cannot be read here.', f"Known are {known}.")
     try:
-        return opener(path, channel)
+        stream = opener(path, channel)
     except ProblemError:
         raise
     except OSError as error:
         raise disk_problem(path, error) from error
+    return stream if channel.rate_hz is None else _Retimed(stream, channel.rate_hz)
+
+
+class _Retimed:
+    """The same samples at another rate."""
+
+    def __init__(self, stream: Stream, rate_hz: float) -> None:
+        self._stream = stream
+        self.rate_hz = Fraction(rate_hz).limit_denominator(_FINEST_RATE)
+        self.length = stream.length
+
+    def read(self, start: int, stop: int) -> Samples:
+        return self._stream.read(start, stop)
+
+
+_FINEST_RATE = 10**6
+"""The largest denominator of a rate that is told."""

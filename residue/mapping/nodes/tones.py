@@ -37,7 +37,7 @@ class Noise(Node, frozen=True):
         random, level = context.random(), GainRamp()
 
         def step(block: Block) -> Signal:
-            drawn = random.random((block.span.frames, self.channels)).T
+            drawn = random(block.span.frames * self.channels).reshape(-1, self.channels).T
             return (drawn - 0.5) * (2 * _NOISE_PEAK) * level(block.span, block.controls["gain_db"])
 
         return step

@@ -6,7 +6,7 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from math import inf
+from math import inf, log10
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,6 +71,8 @@ def course(cap: Cap, key: str, logged: Logged) -> Course:
     levels = np.array([-inf if level is None else level for level in found])
     if cap.quantity.windowed:
         levels = _over_window(ends, np.array([row.duration_s for row in rows]), levels, cap.window_s)
+        if cap.quantity.statistic is Statistic.DOSE:  # the fourth root of their sum, from the mean of fourth powers
+            levels = levels / 2.0 + 5.0 * log10(cap.window_s)
     return Course(cap, ends, levels, every_s, unknown)
 
 

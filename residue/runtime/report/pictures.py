@@ -110,7 +110,7 @@ def _draw_course(axes: Axes, one: Course) -> None:
         axes.set_ylim(
             max(float(np.min(levels[np.isfinite(levels)])), highest - _SPAN_DB) - 3.0, max(one.cap.limit, highest) + 6.0
         )
-    axes.set_ylabel("m/s²" if one.cap.quantity.felt else one.cap.unit)
+    axes.set_ylabel(one.cap.unit.removeprefix("dB re 1 ") if one.cap.quantity.felt else one.cap.unit)
     axes.set_title(f"{one.cap.name}: {one.words}", loc="left", fontsize=9)
 
 

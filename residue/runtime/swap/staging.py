@@ -1,6 +1,6 @@
 """Copying a bag to where it waits for its moment: what a process of its own does for a swap asked for by OSC.
 
-    python -m residue.runtime.staging INSTALLATION BAG NAME WHEN
+    python -m residue.runtime.swap.staging INSTALLATION BAG NAME WHEN
 
 What keeps it from waiting goes to standard error, with exit status 1.
 """

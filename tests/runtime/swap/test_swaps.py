@@ -16,12 +16,12 @@ from residue.archive.swap.asking import ask_back, stage, waiting
 from residue.archive.swap.candidate import Candidate, When
 from residue.installation.load import Installation, load
 from residue.problems import stopping
-from residue.runtime import swaps as module
 from residue.runtime.errand import Errand
 from residue.runtime.planning import Advance, Outcome
-from residue.runtime.swap_moment import Moment
-from residue.runtime.swap_stager import Asked
-from residue.runtime.swaps import MOST_ATTEMPTS, SETTLED_S, STALE_S, TOLD_S, Swaps, Taken
+from residue.runtime.swap import swaps as module
+from residue.runtime.swap.moment import Moment
+from residue.runtime.swap.stager import Asked
+from residue.runtime.swap.swaps import MOST_ATTEMPTS, SETTLED_S, STALE_S, TOLD_S, Swaps, Taken
 from tests.runtime import kitchen
 
 ASKED = datetime(2026, 3, 2, 9, tzinfo=UTC)
@@ -75,9 +75,9 @@ class House:
         self.processes.append(Process(name, arguments))
         return cast(Errand, self.processes[-1])
 
-    def look(self, moment: Moment = CLOSED, after_s: float = 0.5) -> Taken | None:
+    def look(self, moment: Moment = CLOSED, after_s: float = 0.5, *, planning: bool = False) -> Taken | None:
         self.now_s += after_s
-        taken, said = self.swaps.look(self.installation, moment, self.now_s)
+        taken, said = self.swaps.look(self.installation, moment, self.now_s, planning=planning)
         self.said += said
         return taken
 
@@ -224,6 +224,14 @@ def test_what_was_taken_has_the_others_checked_anew_with_it(house: House) -> Non
     assert house.states() == ["to be checked"]
 
 
+def test_it_is_not_checked_while_the_planner_is_at_work_on_what_plays(house: House) -> None:
+    house.stage()
+    house.look(planning=True)
+    assert house.states() == ["to be checked"]
+    house.look()
+    assert house.states() == ["being checked"]
+
+
 def test_a_check_that_is_ended_from_outside_is_begun_anew_and_then_refused(house: House) -> None:
     house.stage()
     for _ in range(MOST_ATTEMPTS):
@@ -266,7 +274,7 @@ def test_what_the_control_surface_asks_for_is_copied_in_another_process(house: H
     house.swaps.ask(Asked("second-batch", When.NOW, None, ASKED))
     house.look()
     [stager] = house.processes
-    assert stager.module == "residue.runtime.staging"
+    assert stager.module == "residue.runtime.swap.staging"
     assert list(stager.arguments) == [str(house.installation.folder), str(house.stick), "first-batch", "now"]
     assert house.states() == ["being copied"]
     stager.fails(1, "data/arm.flac has changed.")
@@ -274,3 +282,35 @@ def test_what_the_control_surface_asks_for_is_copied_in_another_process(house: H
     assert "third-batch in the place of first-batch: refused; what was there plays on. data/arm" in house.said[0]
     assert "no performance before second-batch" in house.said[1]
     assert len(house.swaps.alarms) == 2
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        (
+            "third-batch",
+            "third-batch is in performances/, whole, and takes nobody's place. Rename it, such as to first-",
+        ),
+        (
+            "frist-batch.now",
+            'frist-batch.now: there is no performance "frist-batch" in the programme. Did you mean first-',
+        ),
+    ],
+)
+def test_a_bag_that_is_put_there_without_a_word_is_told_of_once_it_is_whole(
+    house: House, name: str, words: str
+) -> None:
+    house.look(after_s=SETTLED_S)
+    assert house.said == []
+    there = house.performances / name
+    shutil.copytree(house.stick, there)
+    (there / "data" / "arm.flac").unlink()
+    house.look()
+    house.look(after_s=SETTLED_S)
+    assert house.said == []
+    shutil.copy(house.stick / "data" / "arm.flac", there / "data")
+    for _ in range(4):
+        house.look(after_s=SETTLED_S)
+    assert [line[: len(words)] for line in house.said] == [words]
+    assert house.processes == []
+    assert there.exists()

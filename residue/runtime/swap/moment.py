@@ -40,7 +40,7 @@ def moment(house: House, programme: Programme, engine: Snapshot, opening: Openin
     """The moment as house and engine have it."""
     about = performance_at(house, programme) if house.under_way and house.opening is not None else None
     return Moment(
-        performance=engine.performance or about,
+        performance=about or engine.performance,
         begun=engine.performance == about and engine.turn == house.turn,
         opened=None if opening is None else opening.opens,
     )

@@ -9,7 +9,7 @@ import pytest
 from residue.archive.swap.candidate import Candidate, Request, When
 from residue.runtime.engine import Snapshot
 from residue.runtime.house_state import House
-from residue.runtime.swap_moment import Moment, moment
+from residue.runtime.swap.moment import Moment, moment
 from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme
 
@@ -60,4 +60,6 @@ def test_the_moment_is_that_of_house_and_engine() -> None:
     assert moment(house, PROGRAMME, about, opening) == Moment("first-batch", begun=False, opened=MORNING)
     fading = replace(house, under_way=False)
     assert moment(fading, PROGRAMME, engine, opening) == Moment("first-batch", begun=False, opened=MORNING)
+    late = Snapshot(turn=2, performance="second-batch")  # one still fades while the bag of the next is read
+    assert moment(house, PROGRAMME, late, opening) == Moment("first-batch", begun=False, opened=MORNING)
     assert moment(House(), PROGRAMME, Snapshot(), None) == Moment(None, begun=True, opened=None)

@@ -5,21 +5,23 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
-from residue.installation.load import Installation
+from residue.installation.load import Installation, find_performances
 from residue.runtime.clock import Clock
 from residue.runtime.desk import Wish
 from residue.runtime.engine import Engine
 from residue.runtime.exchange import Renew
 from residue.runtime.house_state import performance_at
+from residue.runtime.in_force import in_force
 from residue.runtime.keeper import Keeper
 from residue.runtime.planner import Planner
 from residue.runtime.player import Player
-from residue.runtime.swap_moment import moment
-from residue.runtime.swap_stager import checked
-from residue.runtime.swaps import Swaps, Taken
+from residue.runtime.swap.moment import moment
+from residue.runtime.swap.stager import checked
+from residue.runtime.swap.swaps import Swaps, Taken
 from residue.runtime.timekeeper import Timekeeper
 
 logger = logging.getLogger(__name__)
@@ -33,6 +35,7 @@ class SwapKeeper:
     """Everything that a swap concerns, put together.
 
     installation: with the hours in force. happened: told what goes into the event log: kind, text, and who asked.
+    tell: sends a word to whoever asked last at the control surface.
     """
 
     def __init__(
@@ -46,6 +49,7 @@ class SwapKeeper:
         keeper: Keeper,
         timekeeper: Timekeeper,
         happened: Callable[[str, str, str | None], None],
+        tell: Callable[[str], None],
     ) -> None:
         self.installation = installation
         self._clock = clock
@@ -55,6 +59,7 @@ class SwapKeeper:
         self._keeper = keeper
         self._timekeeper = timekeeper
         self._happened = happened
+        self._tell = tell
         self._swaps = Swaps(installation, cache)
 
     @property
@@ -91,12 +96,16 @@ class SwapKeeper:
     async def _look(self) -> None:
         opening = self._timekeeper.opening_at(self._clock.now())
         now = moment(self._keeper.house, self._keeper.programme, self._engine.snapshot, opening)
-        look = partial(self._swaps.look, self.installation, now, self._clock.monotonic_s())
+        now_s, planning = self._clock.monotonic_s(), self._planner.busy
+        look = partial(self._swaps.look, self.installation, now, now_s, planning=planning)
         taken, told = await asyncio.to_thread(look)
         for text in told:
             self._happened("swap", text, None)
+            self._tell(text)
         if taken is not None:
             self._took(taken)
+            now_there = replace(self.installation, performances=find_performances(self.installation.folder))
+            self._happened("in force", await asyncio.to_thread(in_force, now_there), None)
         self._player.held_back = self._swaps.held_back  # after the new plan, by which the new one begins
 
     def _took(self, taken: Taken) -> None:

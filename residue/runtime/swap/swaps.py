@@ -22,9 +22,10 @@ from residue.installation.load import PERFORMANCES, Installation
 from residue.problems import ProblemError
 from residue.runtime.errand import Errand, Errands
 from residue.runtime.planning import Outcome
-from residue.runtime.swap_case import WHEN_IN_WORDS, Case, Stage
-from residue.runtime.swap_moment import Moment
-from residue.runtime.swap_stager import Asked, Stager
+from residue.runtime.swap.case import WHEN_IN_WORDS, Case, Stage
+from residue.runtime.swap.moment import Moment
+from residue.runtime.swap.newcomers import Newcomers
+from residue.runtime.swap.stager import Asked, Stager
 
 logger = logging.getLogger(__name__)
 
@@ -61,6 +62,7 @@ class Swaps:
         self._cache = cache
         self._cases: dict[str, Case] = {}
         self._stager = Stager(installation.folder, errand)
+        self._newcomers = Newcomers(self._performances, SETTLED_S)
         self._trial: tuple[str, Errand] | None = None
         self._refusals: dict[str, tuple[str, float]] = {}
         self._said: list[str] = []
@@ -72,17 +74,23 @@ class Swaps:
         """Have a bag take a place; from any thread."""
         self._stager.ask(asked)
 
-    def look(self, installation: Installation, moment: Moment, now_s: float) -> tuple[Taken | None, list[str]]:
-        """What has been taken, and what there is to tell, since the last look. now_s: monotonic."""
+    def look(
+        self, installation: Installation, moment: Moment, now_s: float, *, planning: bool
+    ) -> tuple[Taken | None, list[str]]:
+        """What has been taken, and what there is to tell, since the last look.
+
+        now_s: monotonic. planning: the planner is at work on what plays; that comes first.
+        """
         self._said = []
         if installation is not self._installation:
             self._installation = installation
             self._check_anew()
         for asked, why in self._stager.look():
             self._told_refused(asked.name, asked.what, why, now_s)
+        self._said += self._newcomers.look(installation.played, now_s)
         self._find(now_s)
         self._arrive(now_s)
-        self._try(now_s)
+        self._try(now_s, planning=planning)
         taken = self._take(moment, now_s)
         self._tell(moment, now_s)
         return taken, self._said
@@ -133,10 +141,10 @@ class Swaps:
 
     # Checking and planning.
 
-    def _try(self, now_s: float) -> None:
+    def _try(self, now_s: float, *, planning: bool) -> None:
         if self._trial is not None:
             self._end_trial(*self._trial, now_s)
-        if self._trial is None:
+        if self._trial is None and not planning:
             self._begin_trial()
 
     def _begin_trial(self) -> None:

@@ -90,7 +90,7 @@ class Stager:
     def _begun(self, asked: Asked) -> Iterator[tuple[Asked, str]]:
         if asked.bag is not None:
             words = [str(self._folder), str(asked.bag), asked.name, asked.when]
-            self._under_way = asked, self._errand("residue.runtime.staging", words)
+            self._under_way = asked, self._errand("residue.runtime.swap.staging", words)
             return
         try:
             ask_back(self._folder / PERFORMANCES, asked.name, asked.when, asked.at)

@@ -10,7 +10,7 @@ import pytest
 from residue.archive.swap.candidate import When
 from residue.installation.load import Installation, load
 from residue.runtime.desk import Wish
-from residue.runtime.swap_stager import Asked, checked
+from residue.runtime.swap.stager import Asked, checked
 from tests.runtime import kitchen
 
 AT = datetime(2026, 3, 2, 9, tzinfo=UTC)

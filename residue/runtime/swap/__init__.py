@@ -1,0 +1,1 @@
+"""Performances that take others' places while the house runs."""

@@ -1,0 +1,102 @@
+"""One run of the program in a season: real house, hours, timekeeper, memory and watchdog, a simulated engine."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import msgspec
+
+from residue.runtime.examination import Pace, vitals
+from residue.runtime.exchange import Event
+from residue.runtime.house_state import State
+from residue.runtime.keeper import Keeper
+from residue.runtime.memory import Memory, memory, recalled
+from residue.runtime.restarts import Restarts
+from residue.runtime.rounds import Rounds
+from residue.runtime.simulation import SimulatedClock
+from residue.runtime.timekeeper import Timekeeper
+from residue.schedule.calendar import Calendar
+from residue.schedule.hours import Hours
+from residue.schedule.trust import Witnesses
+from residue.watchdog.checks import Remedy
+from residue.watchdog.machine import Conditions
+from residue.watchdog.notify import Notifier
+from residue.watchdog.vitals import Vitals
+from residue.watchdog.watch import Due
+from tests.season.playing import Playing
+
+
+class Process:
+    """What runs between a start and an end.
+
+    happened: the event table. restart, give_up, skipped: what the world does when such a remedy is taken.
+    """
+
+    def __init__(
+        self,
+        hours: Hours,
+        calendar: Calendar,
+        clock: SimulatedClock,
+        playing: Playing,
+        written: bytes,
+        folder: Path,
+        witnesses: Callable[[], Witnesses],
+        happened: Callable[[str, str], None],
+        taken: Callable[[Remedy, Due], None],
+    ) -> None:
+        self._clock = clock
+        self.playing = playing
+        self._witnesses = witnesses
+        self._taken = taken
+        before = msgspec.json.decode(written, type=Memory)
+        self.timekeeper = Timekeeper(hours, calendar, clock, before.last_known)
+        house = recalled(before, hours.programme)
+        self.keeper = Keeper(
+            house, hours.programme, self.timekeeper, clock, playing, lambda kind, text, _by: happened(kind, text)
+        )
+        self.machine = Conditions(disk_free_share=0.5, memory_bytes=200_000_000, temperature_c=50.0)
+        self.planning_trouble: str | None = None
+        self.log_trouble: str | None = None
+        self.too_often = 0
+        self._pace = Pace()
+        remedies = {remedy: self._taker(remedy) for remedy in Remedy}
+        self.rounds = Rounds(self._vitals, remedies, Restarts(folder / "restarts.json", clock), Notifier({}), happened)
+        self.began_s = clock.monotonic_s()
+
+    def _taker(self, remedy: Remedy) -> Callable[[Due], None]:
+        return lambda due: self._taken(remedy, due)
+
+    @property
+    def state(self) -> State:
+        return self.keeper.house.state
+
+    def tick(self) -> None:
+        """What the daemon's loop does."""
+        self.timekeeper._witnesses = self._witnesses()
+        self.timekeeper.look()
+        self.keeper.tick()
+        self.rounds.make("")
+
+    def tell(self, event: Event) -> None:
+        self.keeper.tell(event)
+
+    def memory(self) -> bytes:
+        """As the daemon writes it down."""
+        last_known = self.timekeeper.known.last_known
+        return msgspec.json.encode(memory(self.keeper.house, self.playing.view(), last_known))
+
+    def _vitals(self) -> Vitals:
+        now_s, engine = self._clock.monotonic_s(), self.playing.now
+        return vitals(
+            now_s,
+            engine,
+            self._pace.look(now_s, engine),
+            self.state,
+            self.playing.outcome,
+            self.planning_trouble,
+            self.log_trouble,
+            self.too_often,
+            self.timekeeper.doubt,
+            self.machine,
+        )

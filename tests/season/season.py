@@ -1,0 +1,496 @@
+"""A season in minutes: the real house, hours, memory, governor, sink and watchdog among simulated surroundings.
+
+Time goes in whole seconds. While anything is going on every second is stepped; between, from one moment at which
+anything can change to the next, which comes to the same (a test steps every second and compares). What must always
+hold is checked at each step. Everything follows from a seed, so that what fails once fails again.
+"""
+
+from __future__ import annotations
+
+import heapq
+import json
+import random
+from collections import defaultdict
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime, timedelta
+from math import ceil, inf
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from residue.loudness.history import SentHistory
+from residue.runtime.clock import Uptime
+from residue.runtime.engine import TALLY_S
+from residue.runtime.exchange import Event
+from residue.runtime.house_state import BEFORE_CLOSING_S, FADE_S, State
+from residue.runtime.log import ENDED, EventRow, LevelLog, SecondRow, timestamp
+from residue.runtime.memory import Memory
+from residue.runtime.planning import Outcome
+from residue.runtime.player import ALL_FAILED_S
+from residue.runtime.simulation import SimulatedClock
+from residue.schedule.hours import Hours, calendar
+from residue.schedule.programme import Programme
+from residue.schedule.tables import Weekly
+from residue.schedule.trust import Witnesses
+from residue.watchdog.checks import Remedy
+from residue.watchdog.watch import CALM_S, Due
+from tests.season.caps import CAPS, EAR, WINDOW_S, Ear
+from tests.season.faults import FAULTS, Fault
+from tests.season.playing import DURATION_S, WINDING, Device, Playing
+from tests.season.process import Process
+
+DAY = ("10:00-20:00",)
+HOURS = Hours(
+    time_zone="Europe/Berlin",
+    weekly=Weekly(mon=DAY, tue=DAY, wed=DAY, thu=DAY, fri=(*DAY, "22:00-02:00"), sat=DAY, sun=DAY),
+    programme=Programme(performances=tuple(DURATION_S), rest_s=90),
+    when_clock_is_unsure="last known",
+)
+BEGINS = datetime(2026, 11, 2, 6, 0, tzinfo=UTC)
+AGAIN_S = 1
+"""RestartSec of the unit."""
+BOOTS_S = 15
+"""From power to the start of the program; it counts as without power here."""
+STARTS_S = 2
+"""From the beginning of the process to its first tick: measured 1.6 s."""
+MEMORY_S = 5
+SETTLES_S = 6
+"""Every second is stepped for so long after anything happened to the house."""
+TURNS_S = 2
+"""And for so long after it went on in its programme."""
+MARKS_S = (12, 20, 30, 62, 75, 310, 320)
+"""While anything is wrong, looks are taken so long after it, too: when remedies of the checks are due."""
+FURTHEST_S = 3_600
+REACTION_S = 6
+"""By then the sound has gone after closing time or a hold came without warning."""
+GRACE_S = 2
+"""From what asks for sound to the sound: a tick, and one second of this simulation."""
+
+
+@dataclass
+class Case:
+    """A fault that the house has not recovered from."""
+
+    fault: Fault
+    began_s: float
+    over_s: float
+    """When what lies outside the house is over."""
+    missed_s: float = 0.0
+    """For how long the house was not in order since, but for what lay outside."""
+
+
+@dataclass
+class Recovered:
+    """How long the house was not in order after faults of one kind were over."""
+
+    times: int = 0
+    total_s: float = 0.0
+    worst_s: float = 0.0
+
+    def note(self, took_s: float) -> None:
+        self.times += 1
+        self.total_s += took_s
+        self.worst_s = max(self.worst_s, took_s)
+
+
+@dataclass(order=True)
+class _Later:
+    at_s: float
+    number: int
+    befall: Callable[[], None] = field(compare=False)
+
+
+class Season:
+    """Days that follow each other, with so many faults a day, power cut at night.
+
+    folder: for what is really written: the level log, and why there were restarts.
+    """
+
+    def __init__(self, seed: int, faults_a_day: float, folder: Path, *, every_second: bool = False) -> None:
+        self._chance = random.Random(seed)
+        self._faults_a_day = faults_a_day
+        self._folder = folder
+        self._every_second = every_second
+        self._calendar = calendar(HOURS)
+        self.clock = SimulatedClock(BEGINS)
+        self.device = Device()
+        self.outcome = _outcome({})
+        self._broken: dict[str, str] = {}
+        self.time_service = True
+        self.helps: Remedy | None = None
+        self._ear = Ear()
+        self._written = msgspec.json.encode(Memory())
+        self._told: list[tuple[float, str]] = []
+        self._log_stands_s: float | None = None
+        self._rows: list[SecondRow] = []
+        self._down_until_s = inf
+        self._boots, self._booted_s = 1, 0.0
+        self._queue: list[_Later] = []
+        self._numbered = 0
+        self._active_s = self._calm_at_s = 0.0
+        self._cases: list[Case] = []
+        self._loud_since_s: float | None = None
+        self._quiet_since_s: float | None = None
+        self.process: Process
+        self.recovered: dict[str, Recovered] = defaultdict(Recovered)
+        self.open_s = self.imposed_s = self.missed_s = 0.0
+        self.highest = [0.0] * len(CAPS)
+        self.steps = 0
+        self.log: list[tuple[float, str, str]] = []
+        self._start(clean=True)
+        self.later(0, self._plan_day)
+
+    # Time.
+
+    def run(self, days: float) -> None:
+        """Raises AssertionError, with the moment, where something does not hold."""
+        end_s = self.clock.monotonic_s() + days * 86_400
+        while self.clock.monotonic_s() < end_s:
+            now_s = self.clock.monotonic_s()
+            while self._queue and self._queue[0].at_s <= now_s:
+                heapq.heappop(self._queue).befall()
+                self.stir()
+            if self._up:
+                self._tick()
+            self._pass(self._next_s())
+
+    def later(self, after_s: float, befall: Callable[[], None]) -> None:
+        """Have it befall so much later, in whole seconds."""
+        self._numbered += 1
+        heapq.heappush(self._queue, _Later(self.clock.monotonic_s() + ceil(after_s), self._numbered, befall))
+
+    def stir(self, settles_s: int = SETTLES_S) -> None:
+        """Something happened."""
+        self._active_s = self.clock.monotonic_s()
+        self._calm_at_s = max(self._calm_at_s, self._active_s + settles_s)
+
+    @property
+    def _up(self) -> bool:
+        return self._down_until_s == inf
+
+    def _tick(self) -> None:
+        before, alarms = self._course(), self.process.rounds.alarms
+        self.process.tick()
+        self.steps += 1
+        if self._up and self._course() != before:
+            self.stir(TURNS_S)
+        if self._up and self.process.rounds.alarms != alarms:
+            self.stir()
+        if self._up:
+            self._check()
+
+    def _course(self) -> tuple[State, int]:
+        return self.process.state, self.process.keeper.house.turn
+
+    def _pass(self, step_s: int) -> None:
+        """Let time pass; what is so now stays so until then."""
+        began_s = self.clock.monotonic_s()
+        if self._up:
+            self._count(step_s, served=self._in_order(), imposed=self._outside())
+            self.process.playing.pass_by(began_s, round(began_s) * 10, step_s)
+        else:
+            self._count(step_s, served=False, imposed=began_s < self._imposed_until_s)
+        self.clock.advance(step_s)
+        if not self._up and self.clock.monotonic_s() >= self._down_until_s:
+            self._start()
+
+    def _next_s(self) -> int:
+        now_s = self.clock.monotonic_s()
+        due_s = self._queue[0].at_s - now_s if self._queue else FURTHEST_S
+        if not self._up:
+            return ceil(min(due_s, self._down_until_s - now_s))
+        if self._every_second or self._restless():
+            return 1
+        return max(1, int(min(due_s, FURTHEST_S, *self._untils_s(now_s))))
+
+    def _restless(self) -> bool:
+        now_s, playing, state = self.clock.monotonic_s(), self.process.playing, self.process.state
+        if now_s < self._calm_at_s or playing.hangs is not None or self._loud_since_s is not None:
+            return True
+        if any(now_s >= case.over_s for case in self._cases):
+            return True
+        comes_or_goes = playing.sounds_at_s != inf or playing.fade_left_s != inf
+        waits = playing.now.lost is not None and self._outside()
+        return comes_or_goes or (state in (State.OPENING, State.FAULTED) and not waits)
+
+    def _outside(self) -> bool:
+        """What lies outside the house keeps it silent."""
+        return self.device.absent or self.device.too_few_channels
+
+    def _untils_s(self, now_s: float) -> list[float]:
+        """Until anything may change by itself."""
+        house, wall = self.process.keeper.house, self.clock.now()
+        watched = (*MARKS_S, CALM_S + 1) if self.process.rounds.alarms else (CALM_S + 1,)
+        marks = [self._active_s + mark - now_s for mark in watched]
+        untils = [self.process.playing.ends_in_s, house.rest_until_s - now_s, *marks]
+        change = self._calendar.next_change(wall)
+        if change is not None:
+            change_s = (change - wall).total_seconds()
+            untils += [change_s, change_s - BEFORE_CLOSING_S - FADE_S - 1]
+        return [until for until in untils if until > 0.0]
+
+    # What is counted, and what must hold.
+
+    def _opening(self) -> object:
+        return (
+            self.process.timekeeper.opening_at(self.clock.now())
+            if self._up
+            else self._calendar.opening_at(self.clock.now())
+        )
+
+    def _in_order(self) -> bool:
+        """The house does what it should: it is heard, rests, or is held."""
+        state, playing = self.process.state, self.process.playing
+        begins = playing.sounds_at_s - self.clock.monotonic_s() <= 1.0
+        return state in (State.RESTING, State.HELD) or playing.heard or (state is State.PLAYING and begins)
+
+    def _count(self, step_s: int, *, served: bool, imposed: bool) -> None:
+        if self._calendar.opening_at(self.clock.now()) is None:
+            return
+        self.open_s += step_s
+        for case in self._cases:
+            case.missed_s += step_s * (not served and not imposed)
+        if not served:
+            self.imposed_s += step_s * imposed
+            self.missed_s += step_s * (not imposed)
+
+    def _check(self) -> None:
+        now_s, house = self.clock.monotonic_s(), self.process.keeper.house
+        is_open = self._opening() is not None
+        fine = not is_open or self._in_order()
+        if fine:
+            self._recover(now_s)
+        may_sound = (is_open and house.held_by is None) or house.state is State.PLAYING
+        sounds = self.process.playing.heard and not may_sound
+        self._loud_since_s = (self._loud_since_s or now_s) if sounds else None
+        self._quiet_since_s = None if fine else (self._quiet_since_s or now_s)
+        if self._loud_since_s is not None and now_s - self._loud_since_s > REACTION_S:
+            assert self._excused(now_s), f"{self._where()}: it sounds while {house.state}"
+        if self._loud_since_s is not None:
+            for case in self._cases:
+                case.missed_s += 1
+        if self._quiet_since_s is not None and now_s - self._quiet_since_s > GRACE_S:
+            assert self._excused(now_s), (
+                f"{self._where()}: {house.state} ({house.reason}) longer than any fault explains"
+            )
+            assert self._told, f"{self._where()}: nothing in the log says why"
+
+    def _excused(self, now_s: float) -> bool:
+        alone = self.process.playing.now.failures.keys() >= self.outcome.gain_db.keys()  # tried again after a while
+        quiet_s = now_s - (self._quiet_since_s or now_s)
+        excused = alone and quiet_s <= ALL_FAILED_S + GRACE_S
+        winds = self.process.playing.sounds_at_s != inf and quiet_s <= max(DURATION_S.values()) / WINDING + GRACE_S
+        return (
+            excused or winds or any(now_s <= case.over_s or case.missed_s <= case.fault.bound_s for case in self._cases)
+        )
+
+    def _recover(self, now_s: float) -> None:
+        over = [case for case in self._cases if now_s >= case.over_s and case.fault.cured(self)]
+        for case in over:
+            self.recovered[case.fault.kind].note(case.missed_s)
+        self._cases = [case for case in self._cases if case not in over]
+
+    def _where(self) -> str:
+        lately = "; ".join(
+            f"{at_s - self.clock.monotonic_s():.0f} s {kind}: {text}" for at_s, kind, text in self.log[-12:]
+        )
+        return f"{self.clock.true_time():%Y-%m-%d %H:%M:%S} UTC [{lately}]"
+
+    def _happened(self, kind: str, text: str) -> None:
+        now_s = self.clock.monotonic_s()
+        self._told = [(at_s, one) for at_s, one in self._told if now_s - at_s < 120] + [(now_s, kind)]
+        self.log = [*self.log[-40:], (now_s, kind, text)]
+
+    # Days.
+
+    def _plan_day(self) -> None:
+        """What befalls the house on this day, while it is open; at night the fuse box is switched off."""
+        today = self.clock.true_time().astimezone(self._calendar.zone).date()
+        openings = self._calendar.openings(today, 1)
+        now = self.clock.true_time()
+        for opening in openings:
+            open_s = (opening.closes - opening.opens).total_seconds()
+            at_s = self._chance.expovariate(self._faults_a_day / open_s) if self._faults_a_day else inf
+            while at_s < open_s:
+                alone = self._chance.random() < 0.8
+                for fault in self._chance.choices(FAULTS, k=1 if alone else self._chance.randint(2, 3)):
+                    self.later((opening.opens - now).total_seconds() + at_s, _bound(self.befall, fault))
+                at_s += self._chance.expovariate(self._faults_a_day / open_s)
+        if self._chance.random() < 0.5 and self._faults_a_day:
+            off_at_s = (openings[-1].closes - now).total_seconds() + self._chance.randint(60, 3_000)
+            self.later(off_at_s, lambda: self.cut_power(self._chance.randint(600, 14_000), self._chance))
+        self.later((_midnight(today + timedelta(days=1)) - now).total_seconds(), self._plan_day)
+        if self._up:
+            self.process.playing.settle()
+        self.highest = [max(pair) for pair in zip(self.highest, self._ear.highest(), strict=True)]
+        assert max(self.highest) <= 1.0 + 1e-9, f"{self._where()}: a cap's window was exceeded: {self.highest}"
+
+    def befall(self, fault: Fault) -> None:
+        """Something goes wrong now, if the program runs."""
+        if not self._up:
+            return
+        now_s = self.clock.monotonic_s()
+        self.log = [*self.log[-40:], (now_s, "FAULT", fault.kind)]
+        lasts_s = fault.befall(self, self._chance)
+        self._cases.append(Case(fault, now_s, now_s + lasts_s))
+
+    # What faults and remedies do.
+
+    def tell(self, event: Event) -> None:
+        """A person asks for something, if anybody is there to hear it."""
+        if self._up:
+            self.process.tell(event)
+
+    def change_machine(self, **changes: Any) -> None:
+        self.process.machine = replace(self.process.machine, **changes)
+
+    def take_out(self, name: str, why: str) -> None:
+        self._broken[name] = why
+        self.outcome = self.process.playing.outcome = _outcome(self._broken)
+
+    def put_back(self, name: str) -> None:
+        self._broken.pop(name, None)
+        self.outcome = self.process.playing.outcome = _outcome(self._broken)
+
+    def stop_writing(self, why: str) -> None:
+        self._written = self.process.memory()
+        self.process.log_trouble = why
+        self._log_stands_s = self.clock.monotonic_s()
+
+    def go_on_writing(self) -> None:
+        self.process.log_trouble = self._log_stands_s = None
+
+    def cut_power(self, off_s: int, chance: random.Random) -> None:
+        """What was being written is there, or is not; the clock may come back wrong."""
+        if not self._up:
+            return
+        self._cut(chance)
+        self.clock.off_s = chance.choice([0.0, 0.0, 0.0, -1.0, 2.0])
+        self._imposed_until_s = self.clock.monotonic_s() + off_s
+        self._boots, self._booted_s = self._boots + 1, self._imposed_until_s - BOOTS_S
+        self._down_until_s = self._imposed_until_s + STARTS_S
+
+    def kill(self, chance: random.Random) -> None:
+        self._cut(chance)
+        self._imposed_until_s = self.clock.monotonic_s()
+        self._down_until_s = self._imposed_until_s + AGAIN_S + STARTS_S
+
+    def _cut(self, chance: random.Random) -> None:
+        if self._log_stands_s is None:
+            lost_s = chance.uniform(0.0, MEMORY_S)
+            self._written = _older(self.process.memory(), lost_s)
+        self._keep_rows(ended=False)
+
+    def _taken(self, remedy: Remedy, due: Due) -> None:
+        """The remedies, as the daemon takes them."""
+        playing = self.process.playing
+        if remedy is Remedy.SKIP:
+            playing.fail(due.why)
+        elif remedy is Remedy.TIDY:
+            self.change_machine(disk_free_share=0.5)
+        elif remedy is Remedy.REOPEN:
+            playing.sink.reopen(due.why)
+        elif remedy is Remedy.SILENCE:
+            playing.sink.give_up(due.why)
+            self.later(1_800, self.restart)
+        elif remedy is Remedy.RESTART or (remedy is Remedy.REBUILD and not playing.rebuild(due.why)):
+            self.restart()
+            return
+        if remedy is Remedy.REBUILD:
+            playing.ignores_fades = False
+        if remedy is self.helps:
+            playing.gives_nothing = playing.direct = False
+
+    def restart(self) -> None:
+        """The program ends by itself, and systemd starts it anew."""
+        if not self._up:
+            return
+        stands = self.process.playing.hangs is not None
+        if self._log_stands_s is None:
+            self._written = self.process.memory()
+        self._keep_rows(ended=not stands)
+        self._imposed_until_s = self.clock.monotonic_s()
+        self._down_until_s = self._imposed_until_s + AGAIN_S + STARTS_S + (0 if stands else 1)
+
+    # Starts, and what is left of the run before.
+
+    def _start(self, *, clean: bool = False) -> None:
+        self._down_until_s = inf
+        self._log_stands_s = None
+        history = SentHistory() if clean else self._history()
+        playing = Playing(self.clock.monotonic_s, self.device, history, self.outcome, self._ear)
+        self.process = Process(
+            HOURS,
+            self._calendar,
+            self.clock,
+            playing,
+            self._written,
+            self._folder,
+            lambda: Witnesses(self.time_service, battery=True),
+            self._happened,
+            self._taken,
+        )
+        self._happened("started", "")
+        self.stir()
+
+    def _history(self) -> SentHistory:
+        """What the level log of the run before tells: written to a real one, and read as the daemon reads it."""
+        for part in self._folder.glob("levels.sqlite*"):
+            part.unlink()
+        log, now = LevelLog(self._folder / "levels.sqlite"), self.clock.now()
+        log.write([*self._rows, EventRow(timestamp(now), ENDED if self._ended else "playing", "")])
+        log.close()
+        return log.sent_before(now, self._up_since_boot(), WINDOW_S)
+
+    def _up_since_boot(self) -> Uptime:
+        return Uptime(f"boot {self._boots}", self.clock.monotonic_s() - self._booted_s)
+
+    def _keep_rows(self, *, ended: bool) -> None:
+        """The rows of this run and of the one before that still count; those that the disk did not take are gone."""
+        self.process.playing.settle()
+        now_s = self.clock.monotonic_s()
+        until_s = now_s if self._log_stands_s is None else self._log_stands_s
+        begins_s, sent = self.process.began_s, self.process.playing.sent
+        energies = np.concatenate([energies for _, energies in sent]) if sent else np.zeros(0)
+        hops = round(TALLY_S * 10)
+        known = len(energies) if ended else round((until_s - begins_s) * 10) // hops * hops
+        self._rows = self._rows[-round(WINDOW_S / TALLY_S) :]
+        for first in range(0, known, hops):
+            tally = energies[first : min(known, first + hops)]
+            if tally.any() and begins_s + first / 10 > now_s - WINDOW_S - TALLY_S:
+                self._rows.append(self._row(begins_s + (first + len(tally)) / 10, float(tally.mean()), len(tally) / 10))
+        self._ended = ended and self._log_stands_s is None
+
+    def _row(self, at_s: float, mean: float, duration_s: float) -> SecondRow:
+        level = CAPS[0].limit + 10 * np.log10(mean) if mean > 0.0 else None
+        wall = self.clock.now() - timedelta(seconds=self.clock.monotonic_s() - at_s)
+        up_s = at_s - self._booted_s
+        sent = json.dumps({EAR.key: None if level is None else ceil(level * 100) / 100})
+        return SecondRow(timestamp(wall), f"boot {self._boots}", up_s, duration_s, None, None, None, None, sent)
+
+
+def _outcome(broken: dict[str, str]) -> Outcome:
+    return Outcome(
+        gain_db={name: 0.0 for name in DURATION_S if name not in broken},
+        words={},
+        duration_s={name: float(length) for name, length in DURATION_S.items()},
+        unplayable=dict(broken),
+    )
+
+
+def _older(written: bytes, by_s: float) -> bytes:
+    """What was written down a little earlier."""
+    memory = msgspec.json.decode(written, type=Memory)
+    place_s = max(0.0, memory.place_s - by_s) if memory.under_way else memory.place_s
+    return msgspec.json.encode(msgspec.structs.replace(memory, place_s=place_s))
+
+
+def _bound(befall: Callable[[Fault], None], fault: Fault) -> Callable[[], None]:
+    return lambda: befall(fault)
+
+
+def _midnight(day: date) -> datetime:
+    return datetime(day.year, day.month, day.day, tzinfo=UTC)
