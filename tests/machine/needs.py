@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import subprocess
 
 import pytest
 
@@ -14,6 +15,8 @@ def need(*tools: str, root: bool = False) -> None:
     reasons = [f"{', '.join(missing)} missing: sh deploy/test --all brings them"] if missing else []
     if root and os.geteuid() != 0:
         reasons.append("only root may do this")
+    if not reasons and "unshare" in tools and subprocess.run(["unshare", "--mount", "--net", "true"]).returncode:
+        reasons = ["this machine, a container perhaps, allows no namespaces"]
     if not reasons:
         return
     if os.environ.get("REQUIRE_VM") == "1":
