@@ -31,7 +31,7 @@ def without_a_network() -> list[str]:
 
 def traced(into: Path, calls: str, *inject: str) -> list[str]:
     """System calls written down or made to fail, in all threads and children. Source: strace(1)."""
-    options = ["-f", "-qq", "--seccomp-bpf", "-o", str(into), "-e", f"trace={calls}"]
+    options = ["-D", "-f", "-qq", "--seccomp-bpf", "-o", str(into), "-e", f"trace={calls}"]
     return ["strace", *options, *(f"--inject={one}" for one in inject)]
 
 
