@@ -89,6 +89,9 @@ def test_what_is_no_number_is_a_gap(tmp_path: Path) -> None:
     ]
     evening = play(installation(tmp_path), arm(5.0), [*packets, *heart(5.0)], close_after_s=3.0)
     assert_replayed_to_the_bit(evening, tmp_path / "cache")
+    _, spoilt = evening.bag.performance.channel["o1"].bridged  # the first: until the first packets came
+    assert spoilt.start_s == pytest.approx(1.0, abs=0.1)
+    assert spoilt.start_s + spoilt.length_s == pytest.approx(2.0, abs=0.1)
 
 
 def test_a_sensor_with_a_clock_of_its_own_is_kept_in_time(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:

@@ -50,3 +50,4 @@ def test_what_a_cut_has_left_is_removed_and_what_is_being_made_is_not(cache: Pat
 
 def test_a_cache_that_is_not_there_is_no_trouble(cache: Path) -> None:
     tidy(cache, {cache / "channels" / "needed"})
+    assert not cache.exists()

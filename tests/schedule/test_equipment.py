@@ -4,6 +4,7 @@ import asyncio
 import re
 import socket
 import sys
+from pathlib import Path
 
 import msgspec
 import pytest
@@ -79,8 +80,9 @@ def command(program: str) -> CommandEquipment:
     return CommandEquipment(name="relay", on=(sys.executable, "-c", program), off=("true",))
 
 
-def test_a_program_that_ends_well_has_switched() -> None:
-    asyncio.run(command("pass").switch(on=True))
+def test_a_program_that_ends_well_has_switched(tmp_path: Path) -> None:
+    asyncio.run(command(f"open({str(tmp_path / 'on')!r}, 'w')").switch(on=True))
+    assert (tmp_path / "on").exists()
 
 
 def test_a_program_that_ends_badly_has_not() -> None:

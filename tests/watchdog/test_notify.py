@@ -36,4 +36,7 @@ def test_a_manager_that_reads_nothing_stops_nobody(manager: socket.socket) -> No
 
 @pytest.mark.parametrize("environment", [{}, {"NOTIFY_SOCKET": "/no/such/socket"}], ids=["no manager", "a wrong path"])
 def test_without_a_manager_nothing_happens(environment: dict[str, str]) -> None:
-    Notifier(environment).tell("READY=1")
+    notifier = Notifier(environment)
+    notifier.tell("READY=1")
+    assert notifier.unheard == 0  # there is nobody who could fail to hear it
+    notifier.close()
