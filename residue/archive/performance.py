@@ -161,7 +161,8 @@ class Performance(Record, frozen=True, kw_only=True):
     def the_channel(self, name: str, where: str) -> Channel:
         """A channel by name; raises ProblemError, with the nearest name, where there is none."""
         if name not in self.channel:
-            raise stopping(where, f'There is no channel "{name}" in {self.title}.', nearest(name, self.channel))
+            what = f'{self.title} has no channel "{name}", which the piece asks for.'
+            raise stopping(where, what, f"{nearest(name, self.channel)} Mend piece.toml, or take another performance.")
         return self.channel[name]
 
 

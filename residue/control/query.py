@@ -31,7 +31,7 @@ def status(host: str = "127.0.0.1", port: int = DEFAULT_PORT) -> dict[str, Any]:
 def in_words(told: Mapping[str, Any]) -> list[str]:
     """A status for a person, a few lines."""
     health = told["health"]
-    lines = [f"The house is {told['house']}: {health['why']}."]
+    lines = [f"The house is {told['house']}: {health['why'].removesuffix('.')}."]
     if told["performance"]:
         minutes, seconds = divmod(int(told["playhead_s"] or 0), 60)
         section = f", section {told['section']}" if told["section"] else ""

@@ -62,7 +62,7 @@ def line(known: Known) -> str:
         parts = [f"{known.house.state} {engine.performance} {minutes:02}:{seconds:02}{section}"]
     elif known.advance is not None:
         parts.append(f"{known.advance.what} of {known.advance.performance} {known.advance.share:.0%}")
-    parts.append("; ".join(known.alarms) or "well")
+    parts.append("; ".join(known.alarms).replace("\n", " ") or "well")
     if reading is not None:
         unit = "dB" if reading.place.physical else "dBFS"
         parts.append(f"A {_shown(reading.place.a)} C {_shown(reading.place.c)} {unit}")
