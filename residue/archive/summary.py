@@ -107,7 +107,9 @@ def sparkline(values: Samples) -> str:
 
 
 def _columns(values: Samples) -> Samples:
-    """Means of at most _WIDTH stretches."""
+    """Means of at most _WIDTH stretches; none of nothing."""
+    if not len(values):
+        return values
     return np.array([part.mean() for part in np.array_split(values, min(_WIDTH, len(values)))])
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ipaddress
+from collections.abc import Iterable
 from typing import Annotated
 
 import msgspec
@@ -20,6 +21,9 @@ class FeedTarget(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
 
     def __post_init__(self) -> None:
         _address(self.host)
+
+
+Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 
 
 class Listening(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -40,9 +44,17 @@ class Listening(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
                 ) from None
 
     @property
-    def networks(self) -> list[ipaddress.IPv4Network | ipaddress.IPv6Network]:
-        """The networks whose senders are answered."""
+    def networks(self) -> list[Network]:
+        """The networks whose senders are heard."""
         return [ipaddress.ip_network(network) for network in self.allow]
+
+
+def admits(networks: Iterable[Network], sender: str) -> bool:
+    """Whether a sender, by its IP address, is in one of the networks."""
+    host = ipaddress.ip_address(sender.partition("%")[0])
+    if isinstance(host, ipaddress.IPv6Address) and host.ipv4_mapped is not None:
+        host = host.ipv4_mapped  # somebody in an IPv4 network, heard at an IPv6 address
+    return any(host in network for network in networks)
 
 
 class ControlSettings(Listening, frozen=True, kw_only=True, forbid_unknown_fields=True):

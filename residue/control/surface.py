@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import hmac
-import ipaddress
 import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
@@ -21,7 +20,7 @@ from residue.control.addresses import ADDRESSES, DONE_REPLY, ERROR_REPLY, Addres
 from residue.control.packet import Message, PacketError, read
 from residue.control.pattern import matches
 from residue.control.rate import MOST_SENDERS, Allowance
-from residue.control.settings import ControlSettings
+from residue.control.settings import ControlSettings, admits
 from residue.control.waiting import WaitingError, WaitingRoom
 from residue.problems import nearest, stopping
 
@@ -110,7 +109,7 @@ class Surface(asyncio.DatagramProtocol):
     def datagram_received(self, data: bytes, addr: Sender) -> None:
         """Answer to one datagram; never raises."""
         sender = addr[0].partition("%")[0]
-        if not self._allowed(sender):
+        if not admits(self._networks, sender):
             self.counts.not_allowed += 1
             return
         if not self._allowance.take(sender):
@@ -130,12 +129,6 @@ class Surface(asyncio.DatagramProtocol):
         """Send what became of it to whoever last asked, with the key, for what takes its time."""
         if self._transport is not None and self._asker is not None:
             self._transport.sendto(_packed(path, text[:MOST_TOLD]), self._asker)
-
-    def _allowed(self, sender: str) -> bool:
-        host = ipaddress.ip_address(sender)
-        if isinstance(host, ipaddress.IPv6Address) and host.ipv4_mapped is not None:
-            host = host.ipv4_mapped  # somebody in an IPv4 network, heard at an IPv6 address
-        return any(host in network for network in self._networks)
 
     def _keep(self, due: int | None, messages: list[Message], question: _Question) -> None:
         def answer() -> None:

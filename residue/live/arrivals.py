@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.archive.performance import SECONDS_PER_UNIT
+from residue.archive.readers.beats import LONGEST_INTERVAL_S
 from residue.live.sensors import Sensor
 from residue.mapping.signals import AUDIO_RATE_HZ, Events, Span
 
@@ -21,7 +22,6 @@ CUSHION_S = 0.2
 _WRONG_RATE = 0.02
 """Share by which a stated rate may be off before a person is told."""
 _JUDGED_S = 20.0
-_LONGEST_INTERVAL_S = 60.0
 
 
 class SampleQueue:
@@ -99,10 +99,10 @@ class BeatQueue:
         """A beat came at a frame, or as soon after the one before as frames go."""
         frame = frame if self._last is None else max(frame, self._last + 1)
         interval_s = numbers[0] * self._scale if numbers else math.nan
-        if not 0.0 < interval_s <= _LONGEST_INTERVAL_S:
+        if not 0.0 < interval_s <= LONGEST_INTERVAL_S:
             interval_s = 0.0 if self._last is None else (frame - self._last) / AUDIO_RATE_HZ
         self._last = frame
-        beat = Beat(frame, round(interval_s, 9) if interval_s <= _LONGEST_INTERVAL_S else 0.0)
+        beat = Beat(frame, round(interval_s, 9) if interval_s <= LONGEST_INTERVAL_S else 0.0)
         self._beats.append(beat)
         return beat
 

@@ -21,7 +21,7 @@ class _Stream:
     def __init__(self, name: str, channels: int) -> None:
         devices = [device for device in sounddevice.query_devices() if device["max_input_channels"] > 0]
         try:
-            found = find(name, devices)
+            found = find(name, devices, "sensors.toml: device")
         except SinkLostError as error:
             raise OSError(str(error)) from error
         if found["max_input_channels"] < channels:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ipaddress
 import logging
 import math
 import socket
@@ -13,6 +12,7 @@ from dataclasses import dataclass
 from queue import Empty, SimpleQueue
 
 from residue.control.packet import MOST_BYTES, PacketError, read
+from residue.control.settings import admits
 from residue.live.sensors import Messages
 from residue.problems import stopping
 
@@ -72,6 +72,12 @@ class Listener:
         self._closing.set()
         self._thread.join()
         self._socket.close()
+        if self.unread or self.unknown:
+            logger.warning(
+                "%d datagrams were no OSC, and %d messages went to addresses that no sensor has.",
+                self.unread,
+                self.unknown,
+            )
 
     def _run(self) -> None:
         while not self._closing.is_set():
@@ -86,8 +92,8 @@ class Listener:
             self._hear(datagram, sender[0])
 
     def _hear(self, datagram: bytes, sender: str) -> None:
-        host, at_s = ipaddress.ip_address(sender.partition("%")[0]), self._monotonic_s()
-        if not any(host in network for network in self._networks) or self._arrived.qsize() > MOST_WAITING:
+        at_s = self._monotonic_s()
+        if not admits(self._networks, sender) or self._arrived.qsize() > MOST_WAITING:
             return
         try:
             messages = read(datagram)

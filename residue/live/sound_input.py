@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.mapping.signals import AUDIO_RATE_HZ, seconds
+from residue.problems import ProblemError
 
 logger = logging.getLogger(__name__)
 
@@ -74,8 +75,8 @@ class Stream(Protocol):
 class DeviceInput:
     """A sound device that may lose frames, be lost, and come back.
 
-    opens: opens its stream; raises OSError while it is not there. Opened here for the first time, so that what is
-    not there at the start is told there.
+    opens: opens its stream; raises OSError while it is not there, ProblemError where it is not as it should be.
+    Opened here for the first time, so that what is not there at the start is told there.
     """
 
     def __init__(
@@ -145,7 +146,7 @@ class DeviceInput:
         self._retry_at_s = self._monotonic_s() + RETRY_S
         try:
             self._stream = self._opens()
-        except OSError:
+        except (OSError, ProblemError):  # not there, or another device of that name is
             return
         logger.warning("The sound input is back.")
         missing = self._counted(_nothing(self._channels, self._behind(0)))

@@ -124,7 +124,9 @@ class LiveSource:
     @property
     def lengths(self) -> Mapping[str, int]:
         """What is kept of each file, in its own frames."""
-        lengths = {f"{name}.wav": _samples_by(self.frames, self._tracks[name].rate_hz) for name in self._samples}
+        lengths = {
+            self._sensors.file_of(name): _samples_by(self.frames, self._tracks[name].rate_hz) for name in self._samples
+        }
         return {**lengths, SOUND_FILE: self.frames}
 
     def _end_at(self, frame: int) -> int:
@@ -153,7 +155,7 @@ class LiveSource:
             bridged = self._bridges[name](queue.take(due))
             self._tracks[name].append(bridged)
             self._take.samples(name, bridged)
-            self._tell(queue.wrong_rate)
+            self._tell(name, queue.wrong_rate)
 
     def _hear(self, heard: Received) -> None:
         names = list(self._sensors.inputs)
@@ -164,9 +166,9 @@ class LiveSource:
             self._tracks[name].append(row)
         self._take.sound(np.stack(rows))
 
-    def _tell(self, words: str | None) -> None:
-        if words is not None and words.partition(" sends")[0] not in self._told:
-            self._told.add(words.partition(" sends")[0])
+    def _tell(self, name: str, words: str | None) -> None:
+        if words is not None and name not in self._told:
+            self._told.add(name)
             logger.warning("%s: mend rate_hz in sensors.toml.", words)
 
 

@@ -27,7 +27,7 @@ from residue.archive.performance import FILE_NAME, Performance, Stretch, read_pe
 from residue.archive.readers.beats import AT_S
 from residue.live.arrivals import Beat
 from residue.live.sensors import BEATS_COLUMN, SOUND_FILE, Sensors, rate_hz_of
-from residue.mapping.signals import seconds
+from residue.mapping.signals import AUDIO_RATE_HZ, seconds
 from residue.output.wav import GrowingWav
 from residue.problems import stopping
 from residue.progress import Progress, silent
@@ -74,7 +74,7 @@ class Take:
     def __init__(self, into: Path, sensors: Sensors, performance: Performance) -> None:
         check_place(into)
         self._into, self._work = into, work_folder(into)
-        self._performance = performance
+        self._performance, self._sensors = performance, sensors
         forms = _forms(sensors)
         with telling(into):
             (self._work / "data").mkdir(parents=True)
@@ -83,7 +83,7 @@ class Take:
                 making.write_bytes(msgspec.json.encode(forms))
             self._wavs = _open_wavs(self._work, forms)
             self._beats = {
-                name: (self._work / "data" / f"{name}.csv").open("a", encoding="utf-8")
+                name: (self._work / "data" / sensors.file_of(name)).open("a", encoding="utf-8")
                 for name, sensor in sensors.channel.items()
                 if sensor.beats
             }
@@ -101,7 +101,7 @@ class Take:
 
     def samples(self, name: str, samples: NDArray[np.float32]) -> None:
         """(samples,) of a channel that comes by messages."""
-        self._orders.put(partial(self._append, f"{name}.wav", samples[:, None]))
+        self._orders.put(partial(self._append, self._sensors.file_of(name), samples[:, None]))
 
     def beat(self, name: str, beat: Beat) -> None:
         """One beat."""
@@ -191,12 +191,12 @@ def _write_performance(work: Path, performance: Performance) -> None:
 
 def _forms(sensors: Sensors) -> dict[str, _Form]:
     forms = {
-        f"{name}.wav": _Form(1, rate_hz_of(sensor))
+        sensors.file_of(name): _Form(1, rate_hz_of(sensor))
         for name, sensor in sensors.channel.items()
         if sensor.input is None and not sensor.beats
     }
     if sensors.inputs:
-        forms[SOUND_FILE] = _Form(len(sensors.inputs), rate_hz_of(next(iter(sensors.inputs.values()))))
+        forms[SOUND_FILE] = _Form(len(sensors.inputs), AUDIO_RATE_HZ)
     return forms
 
 

@@ -102,8 +102,10 @@ def _cards() -> Sequence[str]:
         return ()
 
 
-def find(name: str, devices: Sequence[Mapping[str, Any]]) -> Mapping[str, Any]:
+def find(name: str, devices: Sequence[Mapping[str, Any]], where: str = "room.toml: device") -> Mapping[str, Any]:
     """The device of this name, or the only one whose name has it as a part.
+
+    where: the file and key that names it, for a person.
 
     Raises SinkLostError where there is none, ProblemError where there are several.
     """
@@ -115,7 +117,7 @@ def find(name: str, devices: Sequence[Mapping[str, Any]]) -> Mapping[str, Any]:
         raise SinkLostError(f'There is no sound device "{name}".{there}')
     if len(matches) > 1 and not exact:
         several = ", ".join(f'"{device["name"]}"' for device in matches)
-        raise stopping("room.toml: device", f'"{name}" may mean {several}.', "Write more of the name.")
+        raise stopping(where, f'"{name}" may mean {several}.', "Write more of the name.")
     return matches[0]
 
 

@@ -33,7 +33,7 @@ from residue.live.sound_input import RETRY_S, DeviceInput
 from residue.live.take import Take, recovered, work_folder
 from residue.live.tracks import GrowingTrack, look_ahead_frames
 from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, Kind, Span
-from residue.problems import ProblemError
+from residue.problems import ProblemError, stopping
 from tests.live.stage import TODAY, installation, sensors_of
 
 NAN = math.nan
@@ -117,9 +117,12 @@ class FakeStream:
     reads: int = 0
     lost: bool = False
     there: bool = True
+    wrong: bool = False
     available: int = 0
 
     def opens(self) -> FakeStream:
+        if self.wrong:
+            raise stopping("sensors.toml: channel", "It has too few inputs.", "Name another.")
         if not self.there:
             raise OSError("it is not there")
         return self
@@ -174,6 +177,19 @@ def test_a_device_that_is_pulled_out_is_a_gap_as_long_as_it_is_away() -> None:
     assert not missing[-4_800:].any()
     assert missing.sum() / AUDIO_RATE_HZ < 1.2 + RETRY_S + 0.2
     assert heard.shape[1] / AUDIO_RATE_HZ == pytest.approx(stream.now_s, abs=0.11)
+
+
+def test_another_device_of_that_name_is_waited_out_as_well() -> None:
+    def exchange(stream: FakeStream) -> None:
+        stream.there, stream.wrong = False, True
+
+    stream = FakeStream({3: exchange})
+    sound = stream.input()
+    parts = [sound.read(4_800) for _ in range(40)]
+    stream.there, stream.wrong = True, False
+    parts += [sound.read(4_800) for _ in range(15)]
+    assert np.isnan(parts[39]).all()
+    assert not np.isnan(parts[-1]).any()
 
 
 @pytest.mark.parametrize(("rate_hz", "kind", "latest_s"), [(48_000, Kind.SLOW, 0.05), (250, Kind.SLOW, 0.4)])
@@ -293,6 +309,16 @@ def test_a_bag_in_which_no_beat_came_and_much_was_missed_can_be_shown(tmp_path: 
     assert "forearm: gaps when it was played 1, the longest 0.5 s" in shown
 
 
+def test_a_bag_in_which_one_beat_came_can_be_shown(tmp_path: Path) -> None:
+    sensors = sensors_of(installation(tmp_path))
+    take = Take(tmp_path / "live", sensors, sensors.performance(NOON))
+    take.sound(np.full((1, 48_000), 0.5, np.float32))
+    take.samples("o1", np.ones(250, np.float32))
+    take.beat("chest", Beat(24_000, 0.8))
+    bag = take.seal(48_000, {}, {"sound.input.wav": 48_000, "o1.wav": 250}, TODAY)
+    assert "1 beats" in summarise(bag)
+
+
 def test_there_is_nothing_to_recover_where_nothing_was_cut(tmp_path: Path) -> None:
     with pytest.raises(ProblemError, match="Record it without --recover"):
         recovered(tmp_path / "live", TODAY)
@@ -330,6 +356,17 @@ def test_who_is_not_allowed_is_not_heard() -> None:
     found, listener = heard(Messages(port=47_358, allow=("10.0.0.0/8",)), message("/beat"))
     assert found == []
     assert listener.unknown == 0
+
+
+def test_a_sender_in_an_allowed_ipv4_network_is_heard_at_an_ipv6_address_too() -> None:
+    """RFC 4291, 2.5.5.2: its address arrives as ::ffff:127.0.0.1."""
+    listener = Listener(Messages(listen="::", port=47_356), ["/beat"], lambda: 5.0)
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+        sender.sendto(message("/beat", 0.8), ("127.0.0.1", 47_356))
+    while select.select([listener._socket], [], [], 0.2)[0]:
+        pass
+    listener.close()
+    assert [one.address for one in listener.take()] == ["/beat"]
 
 
 def test_a_port_that_is_taken_is_told() -> None:

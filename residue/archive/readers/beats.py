@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import math
-import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,13 +14,13 @@ from residue.archive.performance import LONGEST_S, SECONDS_PER_UNIT, Channel
 from residue.problems import nearest, stopping
 
 AT_S = "at_s"
-_LONGEST_INTERVAL_S = 60.0
+LONGEST_INTERVAL_S = 60.0
 """A longer pause is a slip of the unit (milliseconds read as seconds), not a heart."""
 
 
 @dataclass(frozen=True)
 class Beats:
-    """Beats from time 0 on, and the interval that ended with each: 0 for the first, before which there was none."""
+    """Beats, and the interval that ended with each, 0 where it is not known; a list without times begins at 0."""
 
     times_s: NDArray[np.float64]
     intervals_s: NDArray[np.float64]
@@ -34,7 +33,7 @@ def read_beats(path: Path, channel: Channel) -> Beats:
     table with a column "at_s" tells when each beat was, in seconds from the start of the channel: it may have pauses.
     """
     lines = _lines(path)
-    if channel.signal and lines and AT_S in re.split("[,;\t]", lines[0][1]):
+    if channel.signal and AT_S in _heading(lines)[1]:
         return _timed(path, lines, channel.signal, SECONDS_PER_UNIT[channel.unit])
     cells = _column(path, lines, channel.signal) if channel.signal else _without_heading(lines)
     scale = SECONDS_PER_UNIT[channel.unit]
@@ -54,7 +53,7 @@ def _timed(path: Path, lines: list[tuple[int, str]], signal: str, scale: float) 
     intervals = np.array([_number(path, n, cell) * scale for n, cell in _column(path, lines, signal)])
     if len(times) and not (times[0] >= 0 and (np.diff(times) > 0).all() and times[-1] <= LONGEST_S):
         raise stopping(path.name, f"Its column {AT_S} does not rise, or spans more than a week.", "Mend that column.")
-    if len(times) and not ((intervals >= 0) & (intervals <= _LONGEST_INTERVAL_S)).all():
+    if len(times) and not ((intervals >= 0) & (intervals <= LONGEST_INTERVAL_S)).all():
         raise stopping(path.name, f"Its column {signal} holds what is no time from beat to beat.", "Check the unit.")
     return Beats(times, intervals)
 
@@ -83,12 +82,18 @@ def _without_heading(lines: list[tuple[int, str]]) -> list[tuple[int, str]]:
     return lines
 
 
+def _heading(lines: list[tuple[int, str]]) -> tuple[str, list[str]]:
+    """What parts the columns of a table, and their names."""
+    first = lines[0][1] if lines else ""
+    separator = max(",;\t", key=first.count)
+    return separator, [cell.strip() for row in csv.reader([first], delimiter=separator) for cell in row]
+
+
 def _column(path: Path, lines: list[tuple[int, str]], name: str) -> list[tuple[int, str]]:
     if not lines:
         return []
-    separator = max(",;\t", key=lines[0][1].count)
+    separator, heading = _heading(lines)
     rows = list(csv.reader([line for _, line in lines], delimiter=separator))
-    heading = [cell.strip() for cell in rows[0]]
     if name not in heading:
         raise stopping(path.name, f'It has no column "{name}".', nearest(name, heading))
     place = heading.index(name)
@@ -108,7 +113,7 @@ def _number(path: Path, line: int, cell: str) -> float:
 
 def _interval_s(path: Path, line: int, cell: str, scale: float) -> float:
     interval = _number(path, line, cell) * scale
-    if not (math.isfinite(interval) and 0 < interval <= _LONGEST_INTERVAL_S):
-        mend = f"An interval lies between 0 and {_LONGEST_INTERVAL_S:g} s; check the unit, or take the line out."
+    if not (math.isfinite(interval) and 0 < interval <= LONGEST_INTERVAL_S):
+        mend = f"An interval lies between 0 and {LONGEST_INTERVAL_S:g} s; check the unit, or take the line out."
         raise stopping(path.name, f"Line {line}: {cell.strip()} is not the time from one beat to the next.", mend)
     return interval

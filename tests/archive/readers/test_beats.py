@@ -43,6 +43,17 @@ def test_each_beat_carries_the_interval_that_ended_there(tmp_path: Path, text: s
     assert np.allclose(beats.intervals_s, [0, 0.8, 0.85, 0.81, 0.72], rtol=0, atol=1e-12)
 
 
+@pytest.mark.parametrize("heading", ["at_s,rr", "rr_type, at_s , rr", '"at_s";"rr"'])
+def test_a_list_with_times_keeps_its_pauses_however_its_heading_is_set(tmp_path: Path, heading: str) -> None:
+    separator = ";" if ";" in heading else ","
+    rows = [("1.0", "0"), ("1.8", "0.8"), ("30.0", "0")]
+    lead = f"N{separator}" if heading.startswith("rr_type") else ""
+    text = "\n".join([heading, *(lead + separator.join(row) for row in rows)])
+    beats = read_beats(written(tmp_path, text), channel("s", signal="rr"))
+    assert beats.times_s.tolist() == [1.0, 1.8, 30.0]
+    assert beats.intervals_s.tolist() == [0.0, 0.8, 0.0]
+
+
 @pytest.mark.parametrize(
     ("text", "asked", "told"),
     [
