@@ -43,14 +43,14 @@ def record(
     from residue.runtime.folders import state_folder
     from residue.runtime.recording import record as recorded
 
-    loaded = load(installation)
     if recover:
         with progress("Sealing") as bar:
             sealed = recovered(bag, SystemClock().now().date(), bar)
         click.echo(f"Sealed what there was as {bag}, digest {sealed.digest}")
         return
-    done = recorded(loaded, bag, device=device, for_s=for_s, state=state or state_folder())
+    done = recorded(load(installation), bag, device=device, for_s=for_s, state=state or state_folder())
     click.echo(f"Sealed as {bag}, {done.duration_s:.1f} s, digest {done.bag.digest}")
-    for trouble in filter(None, (done.failure, done.trouble)):
+    troubles = [trouble for trouble in (done.failure, done.trouble) if trouble]
+    for trouble in troubles:
         click.echo(trouble, err=True)
-        ctx.exit(1)
+    ctx.exit(1 if troubles else 0)

@@ -127,7 +127,9 @@ class Surface(asyncio.DatagramProtocol):
 
     def tell_asker(self, path: str, text: str) -> None:
         """Send what became of it to whoever last asked, with the key, for what takes its time."""
-        if self._transport is not None and self._asker is not None:
+        if self._transport is None or self._transport.get_write_buffer_size() >= MOST_UNSENT_BYTES:
+            return
+        if self._asker is not None:
             self._transport.sendto(_packed(path, text[:MOST_TOLD]), self._asker)
 
     def _keep(self, due: int | None, messages: list[Message], question: _Question) -> None:

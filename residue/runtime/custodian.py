@@ -18,6 +18,7 @@ from residue.problems import Finding, ProblemError
 from residue.runtime.clock import Clock
 from residue.runtime.errand import Errand, Errands
 from residue.runtime.files import replace_file
+from residue.runtime.log import READ_AGAIN
 from residue.schedule.spans import local
 
 logger = logging.getLogger(__name__)
@@ -126,7 +127,7 @@ class Custodian:
         if findings:
             self._spoilt()
         else:
-            self._happened("disk", "All that is played was read again, and is as it was written.")
+            self._happened(READ_AGAIN, "All that is played was read again, and is as it was written.")
 
     def _remembered(self) -> date | None:
         try:

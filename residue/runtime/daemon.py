@@ -234,10 +234,10 @@ class _Daemon:
         self._write_down()
         self._deadman.stop()
         self._planner.end()
-        self._swaps.end()
-        self._custodian.end()
         self._triggers.stop()
         ended = self._engine.stop(LAST_FADE_S, 0.0 if self._rounds.stands else STOP_S)
+        self._swaps.end()
+        self._custodian.end()
         self._log_tallies()
         for row in self._tallies.rest():
             self._scribe.put(row)

@@ -340,9 +340,11 @@ class Engine:
         self._trim.move(gain, 0 if self._turn is None else frame_at(TRIM_S))
 
     def _refuse(self, number: int, performance: str, why: str) -> None:
-        self._turn, self._crossing = None, None
+        """The turn counts as had; what sounds in its place fades out."""
         self._fail(performance, why)
-        self.snapshot = replace(self.snapshot, turn=number, performance=None, section=None)
+        if self._turn is not None:
+            self._fade_out(CROSSFADE_S)
+        self.snapshot = replace(self.snapshot, turn=number, section=None)
 
     def _fail(self, performance: str, why: str) -> None:
         before = self.snapshot.failures

@@ -7,9 +7,11 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 
 logger = logging.getLogger(__name__)
 
+END_S = 0.2
 _TRACEBACK = "Traceback (most recent call last)"
 
 
@@ -53,7 +55,8 @@ class Errand:
         """Have it end; what it has not finished is lost."""
         if self._process.poll() is None:
             self._process.terminate()
-            self._process.wait()
+            with suppress(subprocess.TimeoutExpired):  # one that hangs in the kernel ends when its disk does
+                self._process.wait(END_S)
         self._said.close()
         self._complained.close()
 

@@ -18,7 +18,8 @@ def digest_in_force(installation: Installation) -> str:
     """Of the software's version, the three files and the performances: 16 hexadecimal digits, equal if they are."""
     digest = hashlib.sha256(residue.__version__.encode())
     for name in (PIECE, ROOM, HOURS):
-        digest.update(name.encode() + hashlib.sha256((installation.folder / name).read_bytes()).digest())
+        folder = installation.hours_folder if name == HOURS else installation.folder
+        digest.update(name.encode() + hashlib.sha256((folder / name).read_bytes()).digest())
     for name, bag in sorted(installation.performances.items()):
         digest.update(name.encode() + _sealed(bag).encode())
     return digest.hexdigest()[:_DIGITS]

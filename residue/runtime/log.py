@@ -106,6 +106,8 @@ _KEPT: dict[type[Row], timedelta] = {LevelRow: KEPT, SecondRow: SECONDS_KEPT, Ev
 _SQL_TYPES = {"str": "TEXT", "float": "REAL", "int": "INTEGER"}
 ENDED = "ended"
 """The kind of the event with which a run ends that was not cut."""
+READ_AGAIN = "read again"
+"""The kind of the event that all that is played is as it was written."""
 SPOILT = "log spoilt"
 """The kind of the event with which a log begins whose forerunner could not be used any more."""
 

@@ -133,6 +133,8 @@ class Recording:
         """Play to the end and seal; `shown` is told now and then how it stands."""
         deadman = Deadman(lambda: self.engine.snapshot.frames)
         self._scribe.start()
+        # Where no end follows it, what was not logged before a kill counts as sent.
+        self._scribe.put(EventRow(timestamp(self._clock.now()), "started", f"Recording {self._title}.", None))
         self._feed.start()
         self.engine.start()
         self.engine.begin(Turn(1, self._title, self.playback, 1.0))

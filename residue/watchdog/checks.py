@@ -21,7 +21,7 @@ class Remedy(StrEnum):
 
     LOG = "log"
     SKIP = "fade the performance out and leave it out"
-    TIDY = "let go of old rows and of what the cache holds unused"
+    TIDY = "let go of old rows"
     REBUILD = "rebuild the engine"
     REOPEN = "reopen the device"
     RESTART = "restart the program through systemd"
@@ -261,7 +261,7 @@ CHECKS: Sequence[Check] = (
         (LOG,),
         then="the governor goes on keeping the caps",
     ),
-    Check("log", "errors of the state folder", "any", _log, 0.0, (LOG,), then="rows wait in memory, 10,000 at most"),
+    Check("log", "errors of the state folder", "any", _log, 0.0, (LOG,), then="rows wait in memory, 20,000 at most"),
     Check("disk", "share of the disk that is free", "below 3 %", _disk, 0.0, (LOG, TIDY), apart_s=3_600.0),
     Check("memory", "resident memory", "above 1.8 GB; above 1.5 while closed", _memory, 5.0, (LOG, RESTART)),
     Check("heat", "the hottest sensor", "above 80 °C", _hot, 60.0, (LOG,)),

@@ -9,7 +9,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from datetime import date
 from pathlib import Path
 
@@ -25,6 +25,9 @@ from residue.archive.readers.beats import read_beats
 from residue.installation.load import load
 from residue.live.take import recovered, work_folder
 from residue.problems import ProblemError
+from residue.runtime.clock import SystemClock, uptime
+from residue.runtime.log import FILE_NAME as LOG_FILE
+from residue.runtime.log import UNLOGGED_MOST_S, LevelLog
 from residue.runtime.recording import record
 from residue.runtime.rendering import rendered
 from tests.live.stage import arm, brain, heart, installation
@@ -133,6 +136,8 @@ def test_a_power_cut_leaves_what_can_be_sealed(tmp_path: Path, server: SoundServ
         running.kill()
         running.communicate(timeout=60)
     assert not (tmp_path / "live").exists(), "never half a bag"
+    with closing(LevelLog(tmp_path / "state" / LOG_FILE)) as log:
+        assert log.sent_before(SystemClock().now(), uptime(), 900.0).unlogged_s == UNLOGGED_MOST_S
     with pytest.raises(ProblemError, match="Seal it with --recover"):
         record(load(tmp_path / "proof"), tmp_path / "live", device=None, for_s=None, state=tmp_path)
     recovered(tmp_path / "live", date(2026, 3, 1))

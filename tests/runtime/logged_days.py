@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from residue.runtime.clock import Uptime
-from residue.runtime.log import EventRow, LevelLog, Row, timestamp
+from residue.runtime.log import READ_AGAIN, EventRow, LevelLog, Row, timestamp
 from residue.runtime.tallies import Circumstances, Tallies
 from tests.runtime.tallied import tally
 
@@ -32,6 +32,8 @@ def write_day(log_path: Path, opens: datetime, seconds: int, loudest_db: float =
         (1, "playing", "first-batch from 0 s on", None),
         (400, "hold", "Asked for by 10.0.0.7.", "10.0.0.7"),
         (460, "release", "Asked for by 10.0.0.7; was held by 10.0.0.7.", "10.0.0.7"),
+        (470, "swap", "third-batch in the place of first-batch: it is ready.", None),
+        (480, READ_AGAIN, "All that is played was read again, and is as it was written.", None),
         (900, "watchdog", "late blocks: 12 blocks came late. Remedy: log.", None),
     ):
         rows.append(EventRow(timestamp(opens + timedelta(seconds=after_s)), kind, text, sender))

@@ -17,6 +17,7 @@ from residue.installation.load import load
 from residue.problems import Finding, Severity
 from residue.runtime.custodian import FIRST_S, Custodian
 from residue.runtime.errand import Errand
+from residue.runtime.log import READ_AGAIN
 from tests.runtime import kitchen
 
 ROT = Finding(Severity.WARNS, "first-batch", "Its prepared channel has changed.", "The disk begins to fail.")
@@ -95,7 +96,7 @@ def test_everything_is_read_once_a_night_and_a_restart_does_not_read_it_again(ho
     for _ in range(3):
         house.look()
     assert first.ended
-    assert house.happened == [("disk", "All that is played was read again, and is as it was written.")]
+    assert house.happened == [(READ_AGAIN, "All that is played was read again, and is as it was written.")]
     house.custodian = house.started()
     house.look(timedelta(seconds=FIRST_S))
     assert len(house.processes) == 1

@@ -336,6 +336,19 @@ def test_a_fade_out_during_a_crossfade_silences_both(bench: Bench) -> None:
     assert np.abs(bench.left[-AUDIO_RATE_HZ // 2 :]).max() < 1e-5
 
 
+def test_one_that_cannot_begin_lets_what_sounds_in_its_place_fade_out(bench: Bench) -> None:
+    bench.begin(Hum(60 * AUDIO_RATE_HZ))
+    bench.run(2 * BLOCKS_PER_S)
+    before = np.abs(np.diff(bench.left[-AUDIO_RATE_HZ:])).max()
+    bench.engine.refuse(2, "first-batch", "A channel is missing.")
+    bench.run(1)
+    assert (bench.engine.snapshot.turn, bench.engine.snapshot.performance) == (2, "first-batch")
+    bench.run(10 * BLOCKS_PER_S)
+    assert np.abs(np.diff(bench.left[2 * AUDIO_RATE_HZ :])).max() < 1.01 * before, "no step"
+    assert bench.engine.snapshot.performance is None
+    assert np.abs(bench.left[-AUDIO_RATE_HZ:]).max() < 1e-5
+
+
 def test_a_performance_that_was_mended_no_longer_counts_as_failed(bench: Bench) -> None:
     bench.engine.refuse(1, "first-batch", "A channel is missing.")
     bench.engine.refuse(2, "second-batch", "A channel is missing.")

@@ -10,6 +10,7 @@ from residue.installation.load import Installation, load
 from residue.problems import ProblemError
 from residue.runtime import kept_hours
 from residue.runtime.hours_in_force import HoursInForce
+from residue.runtime.in_force import digest_in_force
 from residue.runtime.kept_hours import load_or_kept
 from tests.runtime import kitchen
 
@@ -170,6 +171,15 @@ def test_after_a_power_cut_the_house_goes_by_the_hours_in_force_where_the_files_
     assert (house.opens(), house.refused()) == (["19:00"], None)
     house.start()
     assert (house.opens(), house.refused()) == (["19:00"], None)
+
+
+def test_hours_that_are_gone_do_not_keep_the_house_from_starting(installation: Path) -> None:
+    house = Kitchen(installation)
+    (installation / "hours.toml").unlink()
+    house.start()
+    assert house.opens() == ["00:00"]
+    assert REFUSED in (house.refused() or "")
+    assert digest_in_force(house.in_force.installation) == digest_in_force(load_or_kept(installation, house.state))
 
 
 def test_where_more_than_the_hours_is_broken_all_of_it_is_told(installation: Path) -> None:

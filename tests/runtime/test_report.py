@@ -89,7 +89,7 @@ def test_what_was_played_and_what_happened_are_told(day: Day) -> None:
         ("first-batch", "10:13:00"),
         ("second-batch", "10:19:30"),
     ]
-    assert [event.kind for event in day.interventions] == ["hold", "release"]
+    assert [event.kind for event in day.interventions] == ["hold", "release", "swap"]
     assert [event.kind for event in day.faults] == ["watchdog"]
     assert day.open_h == 10.5
 

@@ -30,13 +30,18 @@ class Course:
     """(rows,), -inf for silence."""
     every_s: int
     """Between rows while something sounds: 1 or 60."""
-    unknown: int
-    """Rows that do not tell, since the cap was set later."""
+    tells: NDArray[np.bool_]
+    """(rows,): False where a row does not tell, since the cap was set later."""
 
     def within(self, start: datetime, end: datetime) -> Course:
         """The part of it that ends after start and not after end."""
         kept = [n for n, moment in enumerate(self.ends) if start < moment <= end]
-        return Course(self.cap, [self.ends[n] for n in kept], self.levels[kept], self.every_s, self.unknown)
+        return Course(self.cap, [self.ends[n] for n in kept], self.levels[kept], self.every_s, self.tells[kept])
+
+    @property
+    def unknown(self) -> int:
+        """How many rows do not tell."""
+        return int(np.count_nonzero(~self.tells))
 
     @property
     def highest(self) -> tuple[float, datetime] | None:
@@ -67,13 +72,13 @@ def course(cap: Cap, key: str, logged: Logged) -> Course:
         rows, every_s = sorted([*logged.seconds, *silent], key=lambda row: row.utc), 1
     ends = [datetime.fromisoformat(row.utc) for row in rows]
     found = [_mean(row, key) if cap.quantity.windowed else _highest(row, cap) for row in rows]
-    unknown = sum(level is None for level in found)
+    tells = np.array([level is not None for level in found], dtype=np.bool_)
     levels = np.array([-inf if level is None else level for level in found])
     if cap.quantity.windowed:
         levels = _over_window(ends, np.array([row.duration_s for row in rows]), levels, cap.window_s)
         if cap.quantity.statistic is Statistic.DOSE:  # the fourth root of their sum, from the mean of fourth powers
             levels = levels / 2.0 + 5.0 * log10(cap.window_s)
-    return Course(cap, ends, levels, every_s, unknown)
+    return Course(cap, ends, levels, every_s, tells)
 
 
 def _complete(logged: Logged) -> bool:
