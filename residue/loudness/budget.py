@@ -62,7 +62,7 @@ class Terms:
 
 
 def terms(cap: Cap) -> Terms:
-    """The terms of a cap on a mean.
+    """The terms of a cap over a window.
 
     A window of n hops at any position touches at most n + 1 hops of the grid; the terms bound their sum, so the
     promise holds at every sample.
@@ -79,7 +79,7 @@ class Budget:
 
     def __init__(self, cap: Cap, ear: Ear, history: SentHistory) -> None:
         self.cap, self.terms = cap, terms(cap)
-        self._ring = seeded(self.terms, cap, ear, history)
+        self._ring = seeded(self.terms, ear, history)
         self._at = 0  # the oldest hop
         self.spent = int(np.add.reduce(self._ring))
         """Units of the last window."""
@@ -104,7 +104,7 @@ class Budget:
         return self.cap.limit + self.terms.level(self.spent)
 
 
-def seeded(terms: Terms, cap: Cap, ear: Ear, history: SentHistory) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+def seeded(terms: Terms, ear: Ear, history: SentHistory) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
     """(hops,): what counts as sent before the start, oldest first; each row at the latest moment it can have been."""
     ring = np.zeros(terms.hops, dtype=np.int64)
     if history.unreadable:

@@ -76,7 +76,7 @@ def felt_offset_db(calibration: VibrationCalibration, transducer: str) -> float:
 def offset_db(calibration: Calibration, weighting: Weighting, transducer: str) -> float:
     """What to add to a level in dBFS under the weighting to have dB re 20 uPa at the visitor's place.
 
-    A comes from the A reading; C, Z and K from the C reading, which sees nearly all of the band.
+    A comes from the A reading; C, Z, G and K from the C reading, which sees nearly all of the band.
     """
     if weighting is Weighting.A:
         return calibration.read_dba - calibration.played_dbfs - pink_level_db(Weighting.A, transducer)

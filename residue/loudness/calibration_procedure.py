@@ -97,9 +97,8 @@ def begin(
 
     Raises ProblemError where a cap leaves no room for it.
     """
-    room = _believed(outputs, caps)
     unknown = msgspec.structs.replace(outputs[name], calibration=None, vibration=None)
-    room |= _believed({name: unknown}, caps)
+    room = _believed({**outputs, name: unknown}, caps)
     return _started(CalibrationStep(name, room, held_over_a_second(caps), stimulus, START_DBFS, background))
 
 

@@ -134,7 +134,7 @@ def level_in_words(level: float, unit: str, form: str = ".1f") -> str:
     """A level with its unit, such as 99.3 dB(A); an acceleration in m/s²."""
     if unit not in (ACCELERATION_LEVEL, DOSE_LEVEL):
         return f"{level:{form}} {unit}"
-    return f"{exact.gain_from_db(level) if level > -inf else 0.0:.3g} {unit.removeprefix('dB re 1 ')}"
+    return f"{exact.gain_from_db(level):.3g} {unit.removeprefix('dB re 1 ')}"
 
 
 def reached_in_words(level: float, limit: float, unit: str) -> str:

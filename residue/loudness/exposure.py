@@ -6,24 +6,12 @@ Levels are in dB(A) re 20 uPa, durations in hours. A stay is a sequence of (leve
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf, log2, log10
 
 Stay = Sequence[tuple[float, float]]
 
 WORKING_DAY_H = 8.0
-
-
-def energy_mean_db(levels_db: Sequence[float]) -> float:
-    """The level of the mean energy of equal intervals: ISO 1996-1."""
-    return 10.0 * log10(sum(10.0 ** (level / 10.0) for level in levels_db) / len(levels_db))
-
-
-def equivalent_db(stay: Stay) -> float:
-    """The level that, held all the time, has the energy of a stay; -inf if it lasts no time."""
-    energy = sum(hours * 10.0 ** (level / 10.0) for level, hours in stay)
-    duration_h = sum(hours for _, hours in stay)
-    return 10.0 * log10(energy / duration_h) if energy > 0.0 else -inf
 
 
 def daily_exposure_db(stay: Stay) -> float:
@@ -65,15 +53,5 @@ NIOSH = DoseRule(criterion_db=85.0, exchange_db=3.0)
 """NIOSH publication 98-126, section 1.1; 3 dB is the customary rounding of 3.01."""
 OSHA = DoseRule(criterion_db=90.0, exchange_db=5.0)
 """29 CFR 1910.95, Table G-16 and Appendix A."""
-OSHA_HEARING_CONSERVATION = DoseRule(criterion_db=90.0, exchange_db=5.0, threshold_db=80.0)
+OSHA_HEARING_CONSERVATION = replace(OSHA, threshold_db=80.0)
 """29 CFR 1910.95(d)(2)(i): for the action level of 50 %, levels from 80 dB(A) on count."""
-
-WEEKLY_ALLOWANCE_PA2H = {"adults": 1.6, "children": 0.51}
-"""Recommendation ITU-T H.870: 80 and 75 dB(A) for 40 hours a week, in squared sound pressure times time."""
-_REFERENCE_PA = 20e-6
-
-
-def weekly_share(stay: Stay, whom: str) -> float:
-    """The share of the weekly allowance of ITU-T H.870 that a stay uses up; 1 is all of it."""
-    received_pa2h = sum(hours * _REFERENCE_PA**2 * 10.0 ** (level / 10.0) for level, hours in stay)
-    return float(received_pa2h / WEEKLY_ALLOWANCE_PA2H[whom])

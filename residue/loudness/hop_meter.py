@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.loudness.ears import Ear
-from residue.loudness.hops import Weighted, coherent
+from residue.loudness.hops import Weighted, arriving_squares, coherent
 from residue.loudness.programme_loudness import GRAINS_PER_HOP, ProgrammeLoudness
 from residue.loudness.time_weighting import TimeWeightedMeter, grain_powers
 from residue.loudness.true_peak import TruePeakMeter
@@ -33,7 +33,7 @@ class HopMeter:
         self.fast, self.fast_max, self.slow, self.slow_max = (np.zeros(outputs + 1) for _ in range(4))
         """(places,): at the end of the hop, and the highest within it."""
         self.fourth = np.zeros(outputs + 1)
-        """(places,): fourth powers of the weighted acceleration, summed over the hop."""
+        """(places,): fourth powers of the weighted acceleration, summed over the hop as a cap on VDV counts them."""
 
     def __call__(self, weighted: Weighted) -> None:
         """Take in a hop as it was sent."""
@@ -44,8 +44,8 @@ class HopMeter:
         self.true_peak(weighted[Weighting.Z])
         self._move_needles(weighted[Weighting.A])
         for place, ear in self._felt.items():
-            squares = coherent(ear, weighted[Weighting.WK]) ** 2
-            self.fourth[place] = float(np.add.reduce(squares * squares))
+            squares = arriving_squares(ear, weighted[Weighting.WK])
+            self.fourth[place] = max(float(np.add.reduce(one * one)) for one in squares)
 
     def _move_needles(self, weighted: Floats) -> None:
         powers = grain_powers(weighted) * self._gains

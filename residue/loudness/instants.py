@@ -12,11 +12,11 @@ from residue.loudness.caps import Cap
 from residue.loudness.hops import HOP_FRAMES, HOP_S
 from residue.loudness.levels import db_of_power
 from residue.loudness.quantities import Statistic
+from residue.loudness.time_weighting import TIME_CONSTANT_S
 
 Floats = NDArray[np.float64]
 
-FAST_S = 0.125
-"""Time constant of the time weighting F: IEC 61672-1:2013, 5.8."""
+FAST_S = TIME_CONSTANT_S["F"]
 _FAST_SHARE = (1.0 - exact.exp(-HOP_S / FAST_S)) * FAST_S / HOP_S
 """If no hop has more than this share of the energy of a hop at the limit, the level with time weighting F never passes
 the limit, wherever in the hops the energy lies: the sum of what is left of all hops before is a geometric series."""

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.dsp import exact
-from residue.loudness.hops import HOP_FRAMES, HOP_RATE_HZ
+from residue.loudness.hops import HOP_FRAMES, HOP_RATE_HZ, magnitudes
 from residue.loudness.outputs import Output
 from residue.loudness.true_peak import REACH, SUM_OF_MAGNITUDES, peaks_above
 
@@ -81,7 +81,7 @@ class Limiter:
 
     def _asked_gains(self, joined: Floats) -> Gains | None:
         """(links, HOP_FRAMES): what brings each frame down to the ceiling; None if nothing has to be brought down."""
-        highest = np.maximum(np.max(joined, axis=1), -np.min(joined, axis=1))
+        highest = magnitudes(joined)
         if not np.any(SUM_OF_MAGNITUDES * highest > self._ceilings):
             return None
         output, frames, peaks = peaks_above(joined, self._ceilings)

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
 from math import inf
 from pathlib import Path
 from typing import Literal
@@ -34,15 +33,7 @@ _WORDS_WIDTH = 100
 _THINNED = 10
 """Of the hops of a window's level every tenth is drawn: one a second."""
 _SPAN_DB = 70.0
-"""What lies further below the highest curve or limit is not shown."""
-
-
-@dataclass(frozen=True, slots=True)
-class Line:
-    """A limit drawn across the picture."""
-
-    label: str
-    level: float
+"""What lies further below the highest curve is not shown."""
 
 
 def draw_levels(
@@ -51,16 +42,14 @@ def draw_levels(
     title: str,
     step_s: float,
     levels: Mapping[str, NDArray[np.float64]],
-    limits: Sequence[Line] = (),
-    unit: str = "dBFS",
 ) -> None:
-    """Draw level curves (one value every step_s) and limits into a PNG or SVG, by the ending of the path."""
+    """Draw level curves (one value every step_s, in dBFS) into a PNG or SVG, by the ending of the path."""
     figure = Figure(figsize=_SIZE_INCHES, dpi=_DOTS_PER_INCH, layout="constrained")
     FigureCanvasAgg(figure)
     axes = figure.add_subplot()
-    _fill(axes, step_s, levels, limits)
+    _fill(axes, step_s, levels)
     axes.set_title(title, loc="left")
-    axes.set_ylabel(f"level in {unit}")
+    axes.set_ylabel("level in dBFS")
     figure.savefig(path)
 
 
@@ -68,10 +57,9 @@ def _fill(
     axes: Axes,
     step_s: float,
     levels: Mapping[str, NDArray[np.float64]],
-    limits: Sequence[Line],
     lightly: str | None = None,
 ) -> None:
-    """Curves, limits and scales into one pair of axes. lightly: curves whose label has this are drawn pale."""
+    """Curves and scales into one pair of axes. lightly: curves whose label has this are drawn pale."""
     colours = iter(_CURVES * (1 + len(levels)))
     colour = next(colours)
     for label, curve in levels.items():
@@ -80,13 +68,7 @@ def _fill(
         axes.plot(np.arange(1, len(curve) + 1) * step_s, heard, color=colour, linewidth=1.1, label=label, alpha=pale)
         if pale == 1.0:  # a pale curve has the colour of the one after it
             colour = next(colours)
-    for limit in limits:
-        axes.axhline(limit.level, color=_LIMIT, linewidth=1.2, linestyle="--")
-        axes.annotate(
-            limit.label, (1.0, limit.level), xycoords=("axes fraction", "data"), xytext=(-4, 3),
-            textcoords="offset points", ha="right", color=_LIMIT, fontsize=8,
-        )  # fmt: skip
-    everything = [*(curve[np.isfinite(curve)] for curve in levels.values()), np.array([line.level for line in limits])]
+    everything = [curve[np.isfinite(curve)] for curve in levels.values()]
     highest = max((float(np.max(values)) for values in everything if len(values)), default=0.0)
     axes.set_ylim(highest - _SPAN_DB, highest + 6.0)
     axes.set_xlim(left=0.0)
@@ -129,7 +111,7 @@ def draw_plan(picture: Path, planned: Plan, profiles: Mapping[str, LevelProfile]
     FigureCanvasAgg(figure)
     rows = figure.subplots(count, 2, squeeze=False)
     for (levels, caps), performance in zip(rows, planned.performances, strict=True):
-        _fill(levels, 1.0, _before_and_after(performance, profiles[performance.name]), (), lightly="before")
+        _fill(levels, 1.0, _before_and_after(performance, profiles[performance.name]), lightly="before")
         words = "\n".join(textwrap.wrap(performance.words, _WORDS_WIDTH))
         levels.set_title(words, loc="left", fontsize=8)
         levels.set_ylabel("level of each second at the visitor's place", fontsize=8)
@@ -141,14 +123,16 @@ def draw_plan(picture: Path, planned: Plan, profiles: Mapping[str, LevelProfile]
 
 
 def _before_and_after(performance: PlannedPerformance, profile: LevelProfile) -> dict[str, NDArray[np.float64]]:
-    curves = {}
+    curves: dict[str, NDArray[np.float64]] = {}
     hops = np.arange(profile.hops, dtype=float)
     moving = Shape(performance.knots_db).levels_db(hops) if performance.knots_db else np.zeros(profile.hops)
     gain = 10.0 ** ((performance.gain_db + moving) / 10.0)
     for index, ear in enumerate(profile.ears):
         if ear.at == PLACE and ear.weighting in (Weighting.A, Weighting.C):
-            curves[f"{_WORDS[ear.weighting]}, before"] = _per_second_db(profile.energy[index])
-            curves[f"{_WORDS[ear.weighting]}, as planned"] = _per_second_db(profile.energy[index] * gain)
+            # The first ear is the one that is shown; a cap in dBFS may listen at the same place beside it.
+            before, after = (f"{_WORDS[ear.weighting]}, {when}" for when in ("before", "as planned"))
+            curves.setdefault(before, _per_second_db(profile.energy[index]))
+            curves.setdefault(after, _per_second_db(profile.energy[index] * gain))
     return curves
 
 
@@ -166,7 +150,7 @@ def _fill_caps(axes: Axes, performance: PlannedPerformance) -> None:
                 at_s[::_THINNED], np.where(np.isfinite(below), below, np.nan)[::_THINNED], color=colour, linewidth=1.1
             )
         reached = reached_in_words(near.level, near.cap.limit, near.cap.unit)
-        label = f"{near.cap.name}: {reached} at {int(near.at_s // 60)}:{int(near.at_s % 60):02d}"
+        label = f"{near.cap.name}: {reached} at {near.at_in_words}"
         axes.plot([near.at_s], [-near.headroom_db], "o", color=colour, markersize=5, label=label)
         lowest = min(lowest, -near.headroom_db)
     axes.set_ylim(max(lowest - 12.0, -_SPAN_DB), 4.0)

@@ -48,6 +48,12 @@ class Approach:
         """What is left to the limit."""
         return self.cap.limit - self.level
 
+    @property
+    def at_in_words(self) -> str:
+        """When that is, such as 17:40."""
+        minutes, seconds = divmod(round(self.at_s), 60)
+        return f"{minutes}:{seconds:02d}"
+
 
 @dataclass(frozen=True, slots=True)
 class PlannedPerformance:
@@ -92,8 +98,7 @@ class PlannedPerformance:
         if not sounding:
             return "it is silent wherever a cap listens"
         least = min(sounding, key=lambda approach: approach.headroom_db)
-        minutes, seconds = divmod(round(least.at_s), 60)
-        return f"nearest {level_in_words(least.level, least.cap.unit)} of {least.cap.name} at {minutes}:{seconds:02d}"
+        return f"nearest {level_in_words(least.level, least.cap.unit)} of {least.cap.name} at {least.at_in_words}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from math import inf
 
 from residue.loudness.levels import db_of_power
+from residue.loudness.vibration import combined_vdv
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +24,7 @@ class Levels:
     a_slow: float
     """LAS at the end of it."""
     true_peak: float
-    """dBTP; at the visitor's place the highest of any output."""
+    """dBTP; at the visitor's place the highest of any output; the highest since the last tally was taken."""
     momentary_lufs: float | None
     short_term_lufs: float | None
     integrated_lufs: float | None
@@ -138,12 +139,11 @@ _LAST = frozenset({"integrated_lufs", "loudness_range_lu"})
 
 def _together(received: Sequence[Received], durations_s: Sequence[float]) -> Received:
     def of(name: str) -> float:
-        values = [getattr(one, name) for one in received]
+        values: list[float] = [getattr(one, name) for one in received]
         if name in _MEANS:
             return mean_db(values, durations_s)
         if name == "vdv":
-            return float(sum(value**4 for value in values) ** 0.25)
-        most: Callable[[Sequence[float]], float] = (lambda found: found[-1]) if name in _LAST else max
-        return most(values)
+            return combined_vdv(values)
+        return values[-1] if name in _LAST else max(values)
 
     return Received(**{field.name: of(field.name) for field in fields(Received)})

@@ -101,7 +101,7 @@ class StageMeter:
             short_term_lufs=short_term,
             integrated_lufs=integrated,
             loudness_range_lu=loudness_range,
-            acceleration_ms2=_ms2(level(Weighting.WK)) if felt else None,
+            acceleration_ms2=exact.gain_from_db(level(Weighting.WK)) if felt else None,
             physical=self._physical,
         )
 
@@ -174,10 +174,6 @@ class StageMeter:
         )
         self._start_tally()
         return tally
-
-
-def _ms2(level_db: float) -> float:
-    return exact.gain_from_db(level_db) if level_db > -inf else 0.0
 
 
 def _lufs(mean_square: float) -> float:

@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.dsp.filters import SosFilter, smoother
-from residue.loudness.levels import db_of_power
 
 Floats = NDArray[np.float64]
 
@@ -39,8 +38,3 @@ class TimeWeightedMeter:
         """Take in the powers of some grains, (signals, grains), at least one."""
         smoothed = np.maximum(self._smooth(powers), 0.0)
         self.power, self.highest = smoothed[:, -1], np.max(smoothed, axis=1)
-
-
-def exposure_level_db(weighted: Floats, rate_hz: float) -> float:
-    """The sound exposure level LAE (by the weighting): all energy as if within one second. weighted: (frames,)."""
-    return db_of_power(float(np.add.reduce(weighted * weighted)) / rate_hz)

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from residue.loudness.hops import magnitudes
+
 Floats = NDArray[np.float64]
 
 _PHASE_0 = (
@@ -72,18 +74,16 @@ def peaks_above(signals: Floats, thresholds: Floats) -> tuple[NDArray[np.int64],
         (along, _SUB_BLOCK_FRAMES * step, step),
         writeable=False,
     )
-    highest = np.maximum(np.max(rows, axis=2), -np.min(rows, axis=2))
+    highest = magnitudes(rows)
     channel, block = np.nonzero(SUM_OF_MAGNITUDES * highest > thresholds[:, np.newaxis])
     near = rows[channel, block]
     slopes = near[:, 1:] - near[:, :-1]
     bends = slopes[:, 1:] - slopes[:, :-1]
-    bent = _BEND_GAIN * np.maximum(np.max(bends, axis=1, initial=0.0), -np.min(bends, axis=1, initial=0.0))
+    bent = _BEND_GAIN * magnitudes(bends)
     may = _DC_GAIN * highest[channel, block] + bent > thresholds[channel]
     channel, block, bent = channel[may], block[may], bent[may]
-    magnitudes = np.abs(near[may])
-    pairs = np.maximum(
-        magnitudes[:, REACH - _NEAR : -_NEAR], magnitudes[:, REACH - _NEAR + 1 : magnitudes.shape[1] - _NEAR + 1]
-    )
+    sizes = np.abs(near[may])
+    pairs = np.maximum(sizes[:, REACH - _NEAR : -_NEAR], sizes[:, REACH - _NEAR + 1 : sizes.shape[1] - _NEAR + 1])
     row, at = np.nonzero(_DC_GAIN * pairs + bent[:, np.newaxis] > thresholds[channel][:, np.newaxis])
     if len(row) > _MANY * signals.size:
         return _everywhere(signals)
@@ -135,7 +135,7 @@ class TruePeakMeter:
         """Take in a block, (channels, frames)."""
         joined, frames = np.concatenate((self._tail, block), axis=1), block.shape[1]
         self._tail = joined[:, -REACH:].copy()
-        sample_peaks = np.maximum(np.max(joined, axis=1), -np.min(joined, axis=1))
+        sample_peaks = magnitudes(joined)
         if not np.any(SUM_OF_MAGNITUDES * sample_peaks > self.highest):
             return
         signals = filled(joined)

@@ -1,6 +1,6 @@
 """Vibration of a floor or a seat, as a body takes it in: weighted acceleration, A(8) and VDV.
 
-For a shaker whose acceleration per volt of programme has been measured. Source of the quantities: ISO 2631-1:1997;
+For an output whose vibration was read with a meter. Source of the quantities: ISO 2631-1:1997;
 of the weightings as filters: ISO 8041-1:2017, Table 3; of the limits: Directive 2002/44/EC, Article 3.
 """
 
@@ -41,12 +41,6 @@ BODY_WEIGHTINGS: Mapping[str, BodyWeighting] = {
     "Wd": BodyWeighting(0.4, 100.0, 2.0, 2.0, 0.63, inf, 1.0, inf, 1.0),
 }
 """ISO 8041-1:2017, Table 3: Wk for up and down, Wd for to and fro and sideways."""
-
-DAILY_LIMITS: Mapping[str, tuple[float, float]] = {"A(8)": (0.5, 1.15), "VDV": (9.1, 21.0)}
-"""Directive 2002/44/EC, Article 3: action and limit value for the whole body, in m/s² and m/s^1.75."""
-
-HORIZONTAL_FACTOR = 1.4
-"""By which the two horizontal axes count more for a seated person: ISO 2631-1, 7.2.3."""
 
 
 def _polynomial(corner_hz: float, q: float) -> tuple[float, float, float]:

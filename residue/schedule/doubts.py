@@ -19,7 +19,7 @@ _HOURS = "hours.toml"
 def doubts(hours: Hours, answers: Answers, first: date, days: int) -> list[Finding]:
     """Events on days that something closes, openings that nobody watches over, a house that never opens."""
     openings = answers.calendar.openings(first, days)
-    found = [*_views_on_closed_days(hours, answers, first, days), *_left_out(answers, openings, first, days)]
+    found = [*_views_on_closed_days(hours, answers, first, days), *_left_out(answers, first, days)]
     if hours.security is not None:
         found += _unwatched(hours, openings)
     if not openings and answers.calendar.next_change(instant(first, 0, hours.zone)) is None:
@@ -49,9 +49,12 @@ def _closed_days(hours: Hours, answers: Answers, first: date, days: int) -> dict
         for one in answers.events.said(first, days):
             if one.meaning is Meaning.CLOSED and one.piece.closes - one.piece.opens >= whole:
                 closed[one.piece.opens.date()] = one.piece.why
-    if hours.holidays is not None and not hours.holidays.open:
+    if hours.holidays is not None:
         for year in {day.year for day in wanted}:
-            closed |= public_holidays.named(hours.holidays.country, hours.holidays.region, year)
+            for day, why in public_holidays.named(hours.holidays.country, hours.holidays.region, year).items():
+                closed.pop(day, None)
+                if not hours.holidays.open:
+                    closed[day] = why
     for exception in hours.exception:
         for day in exception.dates:
             closed.pop(day, None)
@@ -60,8 +63,9 @@ def _closed_days(hours: Hours, answers: Answers, first: date, days: int) -> dict
     return {day: closed[day] for day in wanted if day in closed}
 
 
-def _left_out(answers: Answers, openings: list[Opening], first: date, days: int) -> Iterator[Finding]:
+def _left_out(answers: Answers, first: date, days: int) -> Iterator[Finding]:
     """Single events of the calendar file of which nothing is left."""
+    openings = answers.calendar.openings(first - timedelta(days=1), days + 1)  # one may have joined last night's
     mend = "Take the event out, or what closes the house on that day."
     for one in answers.events.said(first, days) if answers.events is not None else ():
         open_then = any(opening.opens < one.piece.closes and one.piece.opens < opening.closes for opening in openings)

@@ -6,7 +6,7 @@ All of it follows from the opening's date and the number of the item alone, so t
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import lru_cache, partial
@@ -81,9 +81,7 @@ def spacing_s(programme: Programme) -> float:
     """
     if programme.starts == "any time":
         return 0.0
-    if programme.starts == "full hour":
-        return 3600.0
-    minutes = sorted(map(day_time, programme.starts))
+    minutes = _start_minutes(programme)
     return 60.0 * min(later - earlier for earlier, later in pairwise([*minutes, minutes[0] + 24 * 60]))
 
 
@@ -129,12 +127,17 @@ def next_start(programme: Programme, opening: Opening, earliest: datetime, zone:
     """
     if programme.starts == "any time":
         return None
-    minutes = range(0, 24 * 60, 60) if programme.starts == "full hour" else sorted(map(day_time, programme.starts))
+    minutes = _start_minutes(programme)
     days = (opening.closes.date() - opening.opens.date()).days + 1
     moments = (
         instant(opening.opens.date() + timedelta(days=day), minute, zone) for day in range(days) for minute in minutes
     )
     return next((moment for moment in moments if moment >= earliest), opening.closes)
+
+
+def _start_minutes(programme: Programme) -> Sequence[int]:
+    """The minutes of a day at which performances may begin, where the programme names them."""
+    return range(0, 24 * 60, 60) if programme.starts == "full hour" else sorted(map(day_time, programme.starts))
 
 
 @lru_cache(maxsize=256)

@@ -1,14 +1,16 @@
 """Pictures can be drawn of anything that can be measured."""
 
+from datetime import date
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 
+from residue.loudness.calibration import Calibration
 from residue.loudness.caps import CapEntry, expand
 from residue.loudness.outputs import Output
-from residue.loudness.picture import Line, draw_file, draw_levels, draw_plan
+from residue.loudness.picture import _before_and_after, draw_file, draw_levels, draw_plan
 from residue.loudness.plan import plan
 from residue.loudness.profile import profile
 
@@ -18,7 +20,7 @@ PNG, SVG = b"\x89PNG", b"<?xml"
 @pytest.mark.parametrize(("name", "begins"), [("levels.png", PNG), ("levels.svg", SVG)])
 @pytest.mark.parametrize("curve", [np.linspace(-60.0, -10.0, 50), np.full(5, -np.inf), np.zeros(0)])
 def test_levels(tmp_path: Path, name: str, begins: bytes, curve: np.ndarray) -> None:
-    draw_levels(tmp_path / name, title="Night Dough", step_s=1.0, levels={"A": curve}, limits=[Line("a cap", -12.0)])
+    draw_levels(tmp_path / name, title="Night Dough", step_s=1.0, levels={"A": curve})
     assert (tmp_path / name).read_bytes().startswith(begins)
 
 
@@ -26,6 +28,17 @@ def test_a_file(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "x.wav", 0.1 * np.random.default_rng(1).standard_normal((100_000, 2)), 48_000)
     draw_file(tmp_path / "x.wav", tmp_path / "x.png")
     assert (tmp_path / "x.png").read_bytes().startswith(PNG)
+
+
+def test_what_is_drawn_before_and_after_is_the_level_at_the_ear_also_beside_a_cap_in_dbfs() -> None:
+    calibrated = Calibration(played_dbfs=-20.0, read_dba=74.0, read_dbc=75.6, on=date(2026, 3, 2))
+    outputs = {"left": Output(device_channel=1, calibration=calibrated)}
+    caps = expand([CapEntry(quantity="LAeq", window_s=5.0, limit_dbfs=-3.0)])
+    noise = np.random.default_rng(1).standard_normal((1, 96_000)) * 0.1
+    profiles = {"first": profile([noise], outputs, caps)}
+    (one,) = plan(list(profiles.items()), 3.0, caps, outputs).performances
+    curves = _before_and_after(one, profiles["first"])
+    assert curves["A-weighted, before"].min() > 50.0, "dB at the ear, not dBFS"
 
 
 def test_a_plan(tmp_path: Path) -> None:

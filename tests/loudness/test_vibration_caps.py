@@ -102,6 +102,20 @@ def test_a_dose_is_told_as_it_was_felt() -> None:
     assert reading.level == pytest.approx(expected, abs=0.05)
 
 
+def test_the_dose_that_the_log_keeps_is_the_one_that_the_cap_counts() -> None:
+    """Two shakers in opposite phase: their sum is nothing, and each is felt. The larger of both views counts."""
+    outputs = {
+        name: msgspec.structs.replace(OUTPUTS[name], vibration=FELT, transducer="shaker") for name in ("left", "floor")
+    }
+    stage = CapStage(outputs, expand([CapEntry(quantity="VDV", window_s=10.0, limit_m_per_s1_75=2.0)]))
+    shaken = rumble(6.0, -30.0)
+    shaken[1] *= -1.0
+    stage.process(np.concatenate([shaken, np.zeros((2, 20 * 4800))], axis=1))
+    (reading,), tally = stage.reading().caps, stage.take_tally()
+    assert 20 * exact.log10(tally.place.vdv) == pytest.approx(reading.level, abs=0.05)
+    assert tally.place.vdv > tally.outputs["floor"].vdv
+
+
 def test_the_plan_lowers_a_piece_until_its_dose_holds() -> None:
     caps = expand([CapEntry(quantity="VDV", window_s=600.0, limit_m_per_s1_75=1.0)])
     made = plan([("dense", profile([rumble(20.0, -8.0)], OUTPUTS, caps))], 0.0, caps, OUTPUTS).performances[0]

@@ -9,10 +9,8 @@ from residue.loudness.exposure import (
     OSHA,
     Stay,
     daily_exposure_db,
-    energy_mean_db,
-    equivalent_db,
-    weekly_share,
 )
+from residue.loudness.readings import mean_db
 
 
 @pytest.mark.parametrize(
@@ -26,7 +24,7 @@ from residue.loudness.exposure import (
     ],
 )
 def test_means_of_energy(levels: list[float], expected: float) -> None:
-    assert energy_mean_db(levels) == pytest.approx(expected, abs=0.05)
+    assert mean_db(levels, [1.0] * len(levels)) == pytest.approx(expected, abs=0.05)
 
 
 @pytest.mark.parametrize(
@@ -44,7 +42,7 @@ def test_daily_exposure(stay: Stay, expected: float) -> None:
 
 def test_unequal_times() -> None:
     # A published examination answer: 60 dB 30 min, 90 dB 15 min, 75 dB 30 min give 83.28 dB.
-    assert equivalent_db([(60.0, 0.5), (90.0, 0.25), (75.0, 0.5)]) == pytest.approx(83.28, abs=0.005)
+    assert mean_db([60.0, 90.0, 75.0], [0.5, 0.25, 0.5]) == pytest.approx(83.28, abs=0.005)
 
 
 def test_half_the_time_is_3_01_db_less() -> None:
@@ -105,15 +103,6 @@ def test_doses(stay: Stay, osha_percent: float, osha_twa: float, niosh_percent: 
 @pytest.mark.parametrize(("dose", "level"), [(10, 73.4), (25, 80.0), (50, 85.0), (75, 87.9), (100, 90.0), (200, 95.0)])
 def test_osha_mean_level(dose: float, level: float) -> None:
     assert OSHA.mean_level_db(dose) == pytest.approx(level, abs=0.05)
-
-
-# ITU-T H.870: minutes in which a level uses up the weekly allowance.
-@pytest.mark.parametrize(
-    ("whom", "level_db", "minutes"),
-    [("adults", 80, 2400), ("adults", 100, 24), ("children", 75, 2400), ("children", 93, 38.0), ("children", 100, 7.6)],
-)
-def test_weekly_allowance(whom: str, level_db: float, minutes: float) -> None:
-    assert weekly_share([(level_db, minutes / 60)], whom) == pytest.approx(1.0, abs=0.01)
 
 
 def test_nobody_there_receives_nothing() -> None:

@@ -81,6 +81,20 @@ def test_an_event_of_which_nothing_is_left_is_pointed_out_unless_it_is_repeated(
     ]
 
 
+def test_an_event_that_joins_the_night_before_is_not_left_out(tmp_path: Path) -> None:
+    late = event(2, "20261225", "Open", "DURATION:PT4H", times=("2200", "2300"))
+    late.remove("DTEND;TZID=Europe/Berlin:20261225T230000")
+    save(tmp_path, event(1, "20261226", "Open: night baking", times=("0100", "0300")), late)
+    assert told(tmp_path, first="2026-12-26") == []
+
+
+def test_a_day_that_a_holiday_opens_again_is_not_closed(tmp_path: Path) -> None:
+    """24 December is a public holiday in Bulgaria (Labour Code, article 154); holidays stand over the calendar."""
+    save(tmp_path, event(1, "20261224", "Closed"), event(2, "20261224", "Preview", times=("1900", "2100")))
+    opened = {"country": "BG", "open": ["10:00-14:00"]}
+    assert told(tmp_path, first="2026-12-24", days=1, holidays=opened) == []
+
+
 def test_openings_outside_the_security_hours_are_told_once_each(tmp_path: Path) -> None:
     security = {"tue": ["07:00-19:00"], "thu": ["07:00-22:00"], "wed": ["22:00-04:00"]}
     weekly = WEEKLY | {"tue": ["10:00-20:00"]}
