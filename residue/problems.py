@@ -40,6 +40,11 @@ class ProblemError(Exception):
         super().__init__("\n".join(map(str, self.findings)))
 
 
+def stops(findings: Iterable[Finding]) -> bool:
+    """Whether one of them stops the work."""
+    return any(finding.severity is Severity.STOPS for finding in findings)
+
+
 def stopping(where: str, what: str, mend: str) -> ProblemError:
     """The error of a single thing that stops the work."""
     return ProblemError([Finding(Severity.STOPS, where, what, mend)])

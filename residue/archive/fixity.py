@@ -14,7 +14,7 @@ from pathlib import Path
 import bagit
 
 from residue.archive.bag import BLOCK_BYTES, read_tags
-from residue.problems import Finding, ProblemError, Severity
+from residue.problems import Finding, ProblemError, Severity, stops
 from residue.progress import Progress, silent
 
 _DECLARATION = re.compile(rb"BagIt-Version: \d+\.\d+\r?\nTag-File-Character-Encoding: [A-Za-z0-9._-]+(\r?\n)*")
@@ -55,7 +55,7 @@ def verify(path: Path, progress: Progress = silent) -> list[Finding]:
 
 def is_valid(findings: list[Finding]) -> bool:
     """Whether none of the findings of `verify` stops."""
-    return all(finding.severity is not Severity.STOPS for finding in findings)
+    return not stops(findings)
 
 
 def _stop(path: Path, what: str, mend: str) -> Finding:

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from residue.cli.common import AS_JSON, INSTALLATION, print_json, progress
-from residue.problems import Finding, Severity
+from residue.problems import Finding, stops
 
 
 @click.command()
@@ -32,7 +32,7 @@ def check(ctx: click.Context, installation: Path, device: str | None, picture: P
 
     with progress("Checking") as bar:
         findings = inspect(installation, device, cache_folder(), SystemClock(), bar, picture)
-    ok = not any(finding.severity is Severity.STOPS for finding in findings)
+    ok = not stops(findings)
     if as_json:
         print_json({"ok": ok, "findings": [_as_dict(finding) for finding in findings]})
     else:

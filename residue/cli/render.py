@@ -41,7 +41,7 @@ def render(
     Example: residue render archives/night-dough --performance first-batch --out first-batch.wav
     """
     from residue.installation.load import load
-    from residue.mapping.signals import frame_at
+    from residue.mapping.signals import frame_at, seconds
     from residue.runtime import verification
     from residue.runtime.fingerprint import write
     from residue.runtime.folders import cache_folder
@@ -66,4 +66,4 @@ def render(
         taken = verification.fingerprint(loaded, opened, wanted, blocks)
         if fingerprint is not None:
             write(taken, fingerprint)
-    click.echo(f"{out or fingerprint}: {taken.frames / 48_000:.1f} s, {len(loaded.piece.outputs)} outputs", err=True)
+    click.echo(f"{out or fingerprint}: {seconds(taken.frames):.1f} s, {len(loaded.piece.outputs)} outputs", err=True)

@@ -143,12 +143,6 @@ def gains_from_db(levels_db: Floats) -> Floats:
     return exp2(levels_db * _OCTAVES_PER_DB)
 
 
-def db_from_gains(gains: Floats, floor_db: float = -200.0) -> Floats:
-    """Levels in dB of amplitude factors, elementwise, not below floor_db."""
-    levels: Floats = log2(np.maximum(gains, gain_from_db(floor_db))) * _DB_PER_OCTAVE
-    return levels
-
-
 def total(rows: Iterable[Floats]) -> Floats:
     """The sum of arrays, taken in their order.
 

@@ -7,14 +7,12 @@ Source: adaptive threshold, common practice; compared with other detectors on re
 
 from __future__ import annotations
 
-from collections import deque
-
 import numpy as np
 
 from residue.dsp import filters
 from residue.dsp.exact import Floats
 from residue.dsp.filters import FromFirst, SosFilter
-from residue.dsp.qrs import MOST_CREDIT, alike
+from residue.dsp.qrs import Familiar
 from residue.dsp.sliding import sliding_maximum
 
 _BAND_HZ = (0.5, 8.0)
@@ -40,8 +38,7 @@ class PulseFinder:
         self._apart, self._every = round(_APART_S * rate_hz), rate_hz // _COMPARED_HZ
         self._least_width = round(_LEAST_WIDTH_S * rate_hz)
         self._was_above, self._seen, self._last = False, 0, -self._apart
-        self._shapes: deque[list[float]] = deque(maxlen=4)
-        self._credit = 0
+        self._familiar = Familiar()
 
     def __call__(self, wave: Floats) -> list[int]:
         """The beats that became known within these values."""
@@ -62,9 +59,5 @@ class PulseFinder:
         """around: the wave before and after the rise."""
         if at - self._last < self._apart or around[self._late : self._late + self._least_width].min() <= 0.0:
             return False
-        self._last, shape = at, around[:: self._every].tolist()
-        looks_like_one = any(alike(shape, seen) for seen in self._shapes)
-        believed = looks_like_one or self._credit > 0
-        self._credit = min(self._credit + 1, MOST_CREDIT) if looks_like_one else max(self._credit - 1, 0)
-        self._shapes.append(shape)
-        return believed
+        self._last = at
+        return self._familiar(around[:: self._every].tolist())

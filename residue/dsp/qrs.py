@@ -37,7 +37,7 @@ _SEARCH_BACK = 1.66
 _FORGET_S = 3.0
 _ALIKE = 0.75
 """Correlation from which two complexes look alike; our choice, see the test with noise."""
-MOST_CREDIT = 2
+_MOST_CREDIT = 2
 """So many beats in a row may look like none before, where those before looked alike; our choice, see there."""
 _COMPARED_S = 0.15
 """So much before and after the R wave is compared."""
@@ -149,8 +149,7 @@ class _Decisions:
         self._forgot = 0
         self._intervals: deque[int] = deque([_hops_in(_FIRST_INTERVAL_S)], maxlen=8)
         self._up = self._down = 0.0
-        self._seen_shapes: deque[list[float]] = deque(maxlen=4)
-        self._credit = 0
+        self._familiar = Familiar()
 
     def __call__(self, hop: _Hop) -> tuple[int, bool] | None:
         """Where a beat is, in values of the stream, and whether it looks like one, if this hop has completed one."""
@@ -233,15 +232,32 @@ class _Decisions:
         upright = self._up >= self._down
         middle, reach = high if upright else low, _hops_in(_COMPARED_S)
         shape = [hop.shape for hop in hops[max(0, middle - reach) : middle + reach]]
-        looks_like_one = any(alike(shape, seen) for seen in self._seen_shapes)
-        # One that looks like none of them, an extra beat of the ventricles for instance, is let pass on their credit.
-        believed = beat.strength > _LEAST and (looks_like_one or self._credit > 0)
-        self._credit = min(self._credit + 1, MOST_CREDIT) if looks_like_one else max(self._credit - 1, 0)
-        self._seen_shapes.append(shape)
+        familiar = self._familiar(shape)
+        believed = beat.strength > _LEAST and familiar
         return (hops[middle].highest_at if upright else hops[middle].lowest_at), believed
 
 
-def alike(one: list[float], other: list[float]) -> bool:
+class Familiar:
+    """Whether beats look like those before them, for detectors that must not take noise for a heart.
+
+    One that looks like none of the last four, an extra beat of the ventricles for instance, is let pass on their
+    credit.
+    """
+
+    def __init__(self) -> None:
+        self._seen: deque[list[float]] = deque(maxlen=4)
+        self._credit = 0
+
+    def __call__(self, shape: list[float]) -> bool:
+        """Whether a beat of this shape, the next in time, is to be believed."""
+        looks_like_one = any(_alike(shape, seen) for seen in self._seen)
+        believed = looks_like_one or self._credit > 0
+        self._credit = min(self._credit + 1, _MOST_CREDIT) if looks_like_one else max(self._credit - 1, 0)
+        self._seen.append(shape)
+        return believed
+
+
+def _alike(one: list[float], other: list[float]) -> bool:
     """Whether two shapes correlate, as far as both go."""
     products = math.fsum(a * b for a, b in zip(one, other, strict=False))
     squares = math.fsum(a * a for a in one) * math.fsum(b * b for b in other)

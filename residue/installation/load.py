@@ -19,7 +19,7 @@ from residue.mapping.graph import Graph, build
 from residue.mapping.node import Node
 from residue.mapping.nodes import catalogue
 from residue.mapping.piece import Piece
-from residue.problems import Finding, ProblemError, Severity, nearest
+from residue.problems import Finding, ProblemError, Severity, nearest, stops
 from residue.schedule import events
 from residue.schedule.beside import CALENDAR_FILE, Answers, calendar_of
 from residue.schedule.calendar import Calendar
@@ -84,7 +84,7 @@ def load(folder: Path, hours_folder: Path | None = None) -> Installation:
         findings += check_room(room.cap, room.output, ears_unknown=unknown)
     if room and graph:
         findings += _missing_outputs(graph, room)
-    stopped = any(finding.severity is Severity.STOPS for finding in findings)
+    stopped = stops(findings)
     if graph is None or room is None or hours is None or answers is None or stopped:
         raise ProblemError(findings)
     told = tuple(findings)
@@ -127,6 +127,14 @@ def graph_of(folder: Path) -> Graph:
 def read_room(path: Path) -> tuple[Room | None, list[Finding]]:
     """What the technician wrote, by itself, or None and everything that is wrong with it."""
     return _read(path, Room)
+
+
+def room_of(folder: Path) -> Room:
+    """The room in a folder by itself: the rest may still be missing. Raises ProblemError."""
+    room, findings = read_room(folder / ROOM)
+    if room is None:
+        raise ProblemError(findings)
+    return room
 
 
 def _read_node(table: Mapping[str, Any], file: str, where: str) -> tuple[Node | None, list[Finding]]:

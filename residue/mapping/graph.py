@@ -43,6 +43,11 @@ class Graph:
         return needs
 
     @property
+    def feeds(self) -> Mapping[str, Feed]:
+        """The nodes whose signals go out as messages."""
+        return {name: node for name, node in self.nodes.items() if isinstance(node, Feed)}
+
+    @property
     def files(self) -> Sequence[str]:
         """The files in the installation's folder that the sound follows from, beside piece.toml."""
         return sorted({file for node in self.nodes.values() for file in node.files()})

@@ -10,9 +10,8 @@ from typing import cast
 import numpy as np
 
 from residue.mapping.form import FORM, FormStep
-from residue.mapping.graph import Graph, drivable, listens_to, ports
+from residue.mapping.graph import Graph, Way, drivable, listens_to, ports, wires
 from residue.mapping.node import Block, Control, Drive, Node, NodeContext, Source, Step
-from residue.mapping.nodes.feeds import Feed
 from residue.mapping.nodes.space import Output
 from residue.mapping.signals import FRAMES_PER_TICK, Events, Fast, Shape, Signal, Slow, Span, frame_at
 from residue.problems import Finding, ProblemError, Severity
@@ -54,11 +53,6 @@ class Playback:
         self.position = 0
         self.gains: Callable[[int, int], Fast] | None = None
         """A gain that moves, on all outputs: (frames,) from a frame on, for so many frames. A plan may ask for one."""
-
-    @property
-    def feeds(self) -> Mapping[str, Feed]:
-        """The nodes whose signals go out as messages."""
-        return {name: node for name, node in self._graph.nodes.items() if isinstance(node, Feed)}
 
     def end_at(self, frame: int) -> None:
         """The recording turns out to end there; the closing fade before it must not have begun."""
@@ -161,7 +155,7 @@ class _Stage:
 def _prepare(graph: Graph, source: Source, folder: str) -> dict[str, _Stage]:
     stages: dict[str, _Stage] = {}
     findings: list[Finding] = []
-    set_keys = {key for section in graph.piece.section for key in section.set}
+    ways = [wire for wire in wires(graph.piece, graph.nodes) if wire.way in (Way.DRIVE, Way.SET)]
     for name, node in graph.nodes.items():
         shapes: dict[str, Shape | Sequence[Shape]] = {}
         for field in ports(type(node)):
@@ -169,11 +163,7 @@ def _prepare(graph: Graph, source: Source, folder: str) -> dict[str, _Stage]:
             given = [graph.shapes[source_name] for source_name in listens_to(node, field)]
             shapes[field] = given[0] if isinstance(wired, str) else given
         try:
-            moving = frozenset(
-                field
-                for field in drivable(type(node))
-                if isinstance(getattr(node, field), Drive) or f"{name}.{field}" in set_keys
-            )
+            moving = frozenset(wire.to for wire in ways if wire.target == name)
             step = node.prepare(NodeContext(shapes, _seed(graph.piece.title, name), source, folder, moving))
             stages[name] = _Stage(name, node, step)
         except ValueError as error:

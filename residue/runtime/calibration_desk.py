@@ -10,12 +10,12 @@ from functools import partial
 from pathlib import Path
 from types import FrameType
 
-from residue.installation.load import ROOM, read_room
+from residue.installation.load import ROOM, room_of
 from residue.installation.room import Room
 from residue.installation.room_file import record
 from residue.output.opening import check_device, routing_of, sink_opener
 from residue.output.returning import ReturningSink
-from residue.problems import ProblemError, Severity, stopping
+from residue.problems import ProblemError, stopping, stops
 from residue.runtime.calibrating import Calibrating, Technician, identify
 from residue.runtime.calibration_player import CalibrationPlayer, running
 from residue.runtime.clock import Clock
@@ -36,7 +36,7 @@ class Terminal:
 
 def calibrate(folder: Path, device: str | None, technician: Technician, clock: Clock) -> list[str]:
     """Calibrate a room output by output; the names of those that were. Raises ProblemError."""
-    room = _room(folder)
+    room = room_of(folder)
     with _bench(room, device or room.device, folder) as player:
         save = partial(record, folder / ROOM)
         today = clock.now().astimezone().date()
@@ -45,24 +45,16 @@ def calibrate(folder: Path, device: str | None, technician: Technician, clock: C
 
 def tone(folder: Path, device: str | None, output: str, technician: Technician) -> None:
     """Let one output of a room count its number. Raises ProblemError."""
-    room = _room(folder)
+    room = room_of(folder)
     with _bench(room, device or room.device, folder) as player:
         identify(room, output, technician, player)
-
-
-def _room(folder: Path) -> Room:
-    """The room by itself: the rest of an installation, and its calibration, may still be missing."""
-    room, findings = read_room(folder / ROOM)
-    if room is None:
-        raise ProblemError(findings)
-    return room
 
 
 @contextmanager
 def _bench(room: Room, device: str, folder: Path) -> Iterator[CalibrationPlayer]:
     """A player on a device that is there; whatever ends the context, the sound fades out first."""
     findings = check_device(device, room.output, folder)
-    if any(finding.severity is Severity.STOPS for finding in findings):
+    if stops(findings):
         raise ProblemError(findings)
     sink = ReturningSink(sink_opener(device, routing_of(room.output), folder))
     player = CalibrationPlayer(sink, room.output)

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from residue.installation.load import ROOM, load, read_room
+from residue.installation.load import load, room_of
 from residue.installation.room import Room
 from residue.loudness.cap_table import CapRow, RuleRow, room_rows, rule_rows
 from residue.loudness.caps import ACCELERATION_LEVEL, DOSE_LEVEL, Cap
 from residue.problems import Finding, ProblemError
 from residue.progress import Progress, silent
-from residue.runtime.preparation import caps, level_profile, open_performance, plan_under
+from residue.runtime.preparation import caps, plan_under, profiles_of
 
 _WIDTH = 100
 """Columns of a terminal that people have open."""
@@ -43,9 +43,7 @@ def overview(folder: Path, cache: Path, progress: Progress = silent) -> Overview
 
     Raises ProblemError where room.toml itself cannot be read.
     """
-    room, found = read_room(folder / ROOM)
-    if room is None:
-        raise ProblemError(found)
+    room = room_of(folder)
     in_force, rules = room_rows(room.cap, room.output), rule_rows(room.cap, room.output)
     try:
         plans = _Plans(folder, cache, progress)
@@ -63,10 +61,7 @@ class _Plans:
         installation = load(folder)
         self.caps = caps(installation)
         self._installation = installation
-        self._profiles = {
-            name: level_profile(installation, open_performance(installation, name, cache, progress), cache, progress)
-            for name in installation.played
-        }
+        self._profiles = profiles_of(installation, installation.played, cache, progress)
 
     def under(self, bounds: Sequence[Cap]) -> Gains | None:
         """None where a calibration is missing that one of the caps needs."""

@@ -21,8 +21,6 @@ from residue.control.addresses import SWAP_TOLD
 from residue.control.feed import FeedSender
 from residue.control.surface import Surface, open_surface
 from residue.installation.load import Installation
-from residue.loudness.stage import CapStage
-from residue.mapping.nodes.feeds import Feed
 from residue.mapping.playback import Playback
 from residue.output.opening import routing_of, sink_opener
 from residue.output.returning import ReturningSink
@@ -30,7 +28,7 @@ from residue.runtime.clock import Clock, SystemClock, uptime
 from residue.runtime.custodian import Custodian
 from residue.runtime.desk import handlers
 from residue.runtime.diagnostics import Diagnostics
-from residue.runtime.engine import Engine
+from residue.runtime.engine import SWITCH_S, Engine
 from residue.runtime.examination import Pace, vitals
 from residue.runtime.exchange import Event
 from residue.runtime.files import occupied
@@ -41,7 +39,7 @@ from residue.runtime.log import ENDED, FILE_NAME, EventRow, LevelLog, timestamp
 from residue.runtime.memory import Memory, memory, recalled
 from residue.runtime.planner import Planner
 from residue.runtime.player import Player
-from residue.runtime.preparation import caps, open_performance, playback_of, sounding_outputs
+from residue.runtime.preparation import cap_stage, open_performance, playback_of, sounding_outputs
 from residue.runtime.restarts import FILE_NAME as RESTARTS_FILE
 from residue.runtime.restarts import Restarts
 from residue.runtime.rounds import Rounds
@@ -72,8 +70,6 @@ STOP_S = 2.6
 SCRIBE_S = 0.3
 STEP_S = 2.0
 """By so much the wall clock must have moved against the monotonic one for somebody to have set it."""
-SWITCH_S = 0.0005
-"""What a thread waits at most for the interpreter: with Python's own 5 ms a busy thread starves the engine."""
 HOURS_S = 1.0
 """Between two looks at the curator's files."""
 SWITCHING_S = 1.0
@@ -107,7 +103,7 @@ class _Daemon:
         self._log = LevelLog(state / FILE_NAME)
         self._scribe = Scribe(self._log, self._memory_path)
         self._tallies = Tallies()
-        self._feed = FeedSender(_feeds(installation), installation.room.control.feed)
+        self._feed = FeedSender(installation.graph.feeds, installation.room.control.feed)
         self._planner = Planner(installation, cache)
         self._engine = self._make_engine(device, state)
         self._player = Player(self._engine, self._planner, self._opener(cache))
@@ -141,11 +137,7 @@ class _Daemon:
         outputs = sounding_outputs(self._installation)
         given = device or self._installation.room.device
         open_sink = sink_opener(given, routing_of(outputs), Path() if device else state)
-        longest_s = max(
-            [cap.window_s for cap in caps(self._installation)] + [output.long_term_s for output in outputs.values()]
-        )
-        history = self._log.sent_before(self._clock.now(), uptime(), longest_s)
-        stage = CapStage(outputs, caps(self._installation), history)
+        stage = cap_stage(self._installation, self._log, self._clock.now())
         return Engine(stage, ReturningSink(open_sink), len(outputs), self._feed.heard)
 
     def _opener(self, cache: Path) -> Callable[[str], Playback]:
@@ -396,7 +388,3 @@ class _Daemon:
 
     def _wall_offset_s(self) -> float:
         return self._clock.now().timestamp() - self._clock.monotonic_s()
-
-
-def _feeds(installation: Installation) -> dict[str, Feed]:
-    return {name: node for name, node in installation.graph.nodes.items() if isinstance(node, Feed)}

@@ -33,6 +33,8 @@ logger = logging.getLogger(__name__)
 
 BLOCK_FRAMES = HOP_FRAMES
 """A hop of the cap stage, so that every performance begins at the beginning of a hop, as its level profile did."""
+SWITCH_S = 0.0005
+"""What a thread waits at most for the interpreter: with Python's own 5 ms a busy thread starves the engine."""
 RETURN_FADE_S = 3.0
 """Fade-in after a loss of the device, after a hold, and wherever a performance does not begin at its beginning."""
 CROSSFADE_S = 4.0

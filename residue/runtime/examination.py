@@ -58,7 +58,6 @@ def vitals(
         lost=engine.lost,
         device_wrong=engine.device_wrong,
         pace=pace,
-        performance=engine.performance,
         closed=house is State.CLOSED,
         may_sound=house is State.PLAYING,
         asked_peak=engine.asked_peak,

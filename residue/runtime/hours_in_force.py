@@ -8,7 +8,7 @@ from datetime import datetime
 from pathlib import Path
 
 from residue.installation.load import HOURS, Installation, find_performances, read_hours
-from residue.problems import ProblemError, Severity
+from residue.problems import ProblemError, stops
 from residue.runtime.kept_hours import differ, kept
 from residue.schedule import agenda
 from residue.schedule.beside import CALENDAR_FILE
@@ -66,6 +66,6 @@ class HoursInForce:
         folder = self.installation.folder
         performances = find_performances(folder)
         hours, answers, findings = read_hours(folder, performances)
-        if hours is None or answers is None or any(finding.severity is Severity.STOPS for finding in findings):
+        if hours is None or answers is None or stops(findings):
             raise ProblemError(findings)
         return replace(self.installation, hours=hours, answers=answers, performances=performances)

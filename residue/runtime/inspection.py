@@ -17,17 +17,11 @@ from residue.loudness.cautions import CAUTIONS, LIGHT_CAUTION
 from residue.loudness.picture import draw_plan
 from residue.loudness.room_findings import plan_findings
 from residue.output.opening import check_device
-from residue.problems import Finding, ProblemError, Severity
+from residue.problems import Finding, ProblemError, Severity, stops
 from residue.progress import Progress, silent
 from residue.runtime.clock import Clock
 from residue.runtime.planning import keep, outcome_of
-from residue.runtime.preparation import (
-    level_profile,
-    open_performance,
-    plan_programme,
-    playback_of,
-    sounding_outputs,
-)
+from residue.runtime.preparation import caps, open_performance, plan_under, playback_of, profiles_of, sounding_outputs
 from residue.schedule import agenda
 from residue.schedule.doubts import doubts
 from residue.schedule.spans import local
@@ -60,12 +54,10 @@ def inspect(
     findings += _disk(cache)
     day = local(clock.now(), installation.calendar.zone).date()
     broken = [
-        finding
-        for name in _programme(installation)
-        for finding in _performance(installation, name, cache, day, progress)
+        finding for name in installation.played for finding in _performance(installation, name, cache, day, progress)
     ]
     findings += broken
-    if not any(finding.severity is Severity.STOPS for finding in broken):
+    if not stops(broken):
         findings += _plan(installation, cache, picture, progress)
     findings += _sensors(installation)
     findings += _cautions(installation)
@@ -82,16 +74,12 @@ def _sensors(installation: Installation) -> Iterator[Finding]:
         yield replace(finding, severity=Severity.WARNS)
 
 
-def _programme(installation: Installation) -> list[str]:
-    return installation.played
-
-
 def _performance(
     installation: Installation, name: str, cache: Path, day: date, progress: Progress
 ) -> Iterator[Finding]:
     found = verify(installation.performances[name], progress)
     yield from found
-    if any(finding.severity is Severity.STOPS for finding in found):
+    if stops(found):
         return
     try:
         performance = open_performance(installation, name, cache, progress)
@@ -104,24 +92,22 @@ def _performance(
 
 def _plan(installation: Installation, cache: Path, picture: Path | None, progress: Progress) -> Iterator[Finding]:
     """The plan in words; it is left where the daemon finds it, and drawn if a picture is wanted."""
-    names = _programme(installation)
-    planned = plan_programme(installation, names, cache, progress)
+    profiles, bounds = profiles_of(installation, installation.played, cache, progress), caps(installation)
+    planned = plan_under(installation, profiles, bounds)
     yield from plan_findings(planned)
     for performance in planned.performances:
         yield Finding(Severity.NOTES, "plan", performance.words, "")
     other = "shaped" if installation.piece.arc == "whole" else "whole"
     if any(performance.gain_db < 0.0 or performance.knots_db for performance in planned.performances):
-        for performance in plan_programme(installation, names, cache, arc=other).performances:
+        for performance in plan_under(installation, profiles, bounds, other).performances:
             yield Finding(Severity.NOTES, f'plan, with arc = "{other}" in piece.toml', performance.words, "")
-    profiles = {name: level_profile(installation, open_performance(installation, name, cache), cache) for name in names}
     keep(outcome_of(planned, {name: held.duration_s for name, held in profiles.items()}, {}), installation, cache)
     if picture is not None:
         draw_plan(picture, planned, profiles)
 
 
 def _cautions(installation: Installation) -> Iterator[Finding]:
-    feeds = any(node.family == "feeds" for node in installation.graph.nodes.values())
-    for caution in (*CAUTIONS, *([LIGHT_CAUTION] if feeds else [])):
+    for caution in (*CAUTIONS, *([LIGHT_CAUTION] if installation.graph.feeds else [])):
         yield Finding(Severity.NOTES, "caution", caution, "")
 
 

@@ -17,7 +17,7 @@ from residue.loudness.profile import LevelProfile
 from residue.loudness.weightings import Weighting
 from residue.mapping.signals import AUDIO_RATE_HZ
 from residue.progress import Progress, silent
-from residue.runtime.preparation import caps, level_profile, open_performance, plan_programme, sounding_outputs
+from residue.runtime.preparation import caps, plan_under, profiles_of, sounding_outputs
 from residue.runtime.rehearsal import Sound
 from residue.runtime.rehearsed_caps import CapSound
 
@@ -34,21 +34,18 @@ class Planned:
 
 def planned_sounds(installation: Installation, cache: Path, progress: Progress = silent) -> Planned:
     """Make ready what is not yet in the cache. Raises ProblemError."""
-    names = installation.played
-    plan = plan_programme(installation, names, cache, progress)
-    profiles = {
-        name: level_profile(installation, open_performance(installation, name, cache, progress), cache, progress)
-        for name in names
-    }
+    names, bounds = installation.played, caps(installation)
+    profiles = profiles_of(installation, names, cache, progress)
+    plan = plan_under(installation, profiles, bounds)
     power = {name: exact.power(10.0, plan.gain_db(name) / 10.0) for name in names}
     for name in names:
         if knots_db := plan.of(name).knots_db:
             profiles[name] = reshaped(profiles[name], Shape(knots_db))
     outputs = sounding_outputs(installation)
-    bounds = [*caps(installation), *protecting_caps(outputs)]
+    every = [*bounds, *protecting_caps(outputs)]
     return Planned(
         {name: sound_of(profile, power[name]) for name, profile in profiles.items()},
-        [cap_sound_of(cap, profiles, power, outputs) for cap in bounds if cap.quantity.windowed],
+        [cap_sound_of(cap, profiles, power, outputs) for cap in every if cap.quantity.windowed],
         "dBFS(A)" if installation.room.levels_at_the_ear == "unknown" else "dB(A)",
     )
 

@@ -25,15 +25,17 @@ from residue.archive.fixity import verify
 from residue.archive.prepared import prepared_folder
 from residue.installation.load import Installation, load
 from residue.loudness.plan import Plan
-from residue.problems import ProblemError, Severity
+from residue.loudness.profile import LevelProfile
+from residue.problems import ProblemError, stops
 from residue.progress import Progress, silent
 from residue.runtime.cache_size import tidy
 from residue.runtime.files import replace_file
 from residue.runtime.preparation import (
     CHANNELS,
+    caps,
     level_profile,
     open_performance,
-    plan_programme,
+    plan_under,
     profile_key,
     profile_path,
 )
@@ -71,18 +73,18 @@ def make_ready(
     """
     names = installation.played
     unplayable: dict[str, str] = {}
-    duration_s: dict[str, float] = {}
+    profiles: dict[str, LevelProfile] = {}
     for name in names:
         try:
             findings = verify(installation.performances[name], progress(name))
-            if any(finding.severity is Severity.STOPS for finding in findings):
+            if stops(findings):
                 raise ProblemError(findings)
             performance = open_performance(installation, name, cache, progress(name))
-            duration_s[name] = level_profile(installation, performance, cache, progress(name)).duration_s
+            profiles[name] = level_profile(installation, performance, cache, progress(name))
         except ProblemError as error:
             unplayable[name] = str(error)
-    playable = [name for name in names if name not in unplayable]
-    return outcome_of(plan_programme(installation, playable, cache) if playable else Plan(()), duration_s, unplayable)
+    plan = plan_under(installation, profiles, caps(installation)) if profiles else Plan(())
+    return outcome_of(plan, {name: held.duration_s for name, held in profiles.items()}, unplayable)
 
 
 def outcome_of(plan: Plan, duration_s: Mapping[str, float], unplayable: Mapping[str, str]) -> Outcome:

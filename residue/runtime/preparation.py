@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import datetime
 from functools import cache
 from pathlib import Path
 
@@ -24,10 +25,13 @@ from residue.loudness.order import repeated
 from residue.loudness.outputs import Output
 from residue.loudness.plan import Plan, PlannedPerformance
 from residue.loudness.profile import LevelProfile, profile
+from residue.loudness.stage import CapStage
 from residue.mapping.playback import Playback, Played
 from residue.problems import ProblemError, nearest, stopping
 from residue.progress import Progress, silent
+from residue.runtime.clock import uptime
 from residue.runtime.foreseen import foreseen
+from residue.runtime.log import LevelLog
 
 CHANNELS, PROFILES = "channels", "profiles"
 """Within the cache."""
@@ -68,6 +72,13 @@ def playback_of(
     return playback
 
 
+def cap_stage(installation: Installation, log: LevelLog, now: datetime) -> CapStage:
+    """The caps of the room, which remember what the log says was sent before."""
+    outputs, every = sounding_outputs(installation), caps(installation)
+    longest_s = max([cap.window_s for cap in every] + [output.long_term_s for output in outputs.values()])
+    return CapStage(outputs, every, log.sent_before(now, uptime(), longest_s))
+
+
 def steps(playback: Playback, frames: int = BLOCK_FRAMES) -> Iterator[Played]:
     """What a playback gives from where it stands to its end."""
     while not (played := playback.step(frames)).ended:
@@ -98,22 +109,25 @@ def level_profile(
     return known
 
 
+def profiles_of(
+    installation: Installation, names: Sequence[str], cache_folder: Path, progress: Progress = silent
+) -> dict[str, LevelProfile]:
+    """The levels of some performances, prepared where that has not been done. Raises ProblemError."""
+    opened = ((name, open_performance(installation, name, cache_folder, progress)) for name in names)
+    return {name: level_profile(installation, one, cache_folder, progress) for name, one in opened}
+
+
 def plan_programme(
     installation: Installation,
     names: Sequence[str],
     cache_folder: Path,
     progress: Progress = silent,
-    arc: str | None = None,
 ) -> Plan:
     """The plan for the performances of the hours, in every order that the hours can give.
 
-    names: those that can be played. arc: instead of the piece's. Raises ProblemError.
+    names: those that can be played. Raises ProblemError.
     """
-    profiles = {
-        name: level_profile(installation, open_performance(installation, name, cache_folder), cache_folder, progress)
-        for name in names
-    }
-    return plan_under(installation, profiles, caps(installation), arc)
+    return plan_under(installation, profiles_of(installation, names, cache_folder, progress), caps(installation))
 
 
 def plan_under(
@@ -122,7 +136,10 @@ def plan_under(
     bounds: Sequence[Cap],
     arc: str | None = None,
 ) -> Plan:
-    """The plan under any caps for the performances of the hours whose profiles are given."""
+    """The plan under any caps for the performances of the hours whose profiles are given.
+
+    arc: instead of the piece's.
+    """
     outputs, programme = sounding_outputs(installation), installation.hours.programme
     longest_s = max((cap.window_s for cap in (*bounds, *protecting_caps(outputs))), default=0.0)
     runs_on_s = max(one.duration_s for one in profiles.values()) if programme.at_closing == "finish" else 0.0

@@ -23,20 +23,19 @@ from residue.live.sound_input import NoSound, SoundInput
 from residue.live.source import LiveSource
 from residue.live.take import Take, check_place
 from residue.loudness.stage import CapStage
-from residue.mapping.nodes.feeds import Feed
 from residue.mapping.playback import Playback, Played
 from residue.mapping.signals import frame_at, seconds
 from residue.output.opening import routing_of, sink_opener
 from residue.output.returning import ReturningSink
-from residue.problems import ProblemError, Severity
+from residue.problems import ProblemError, stops
 from residue.progress import Progress, silent
 from residue.runtime.clock import Clock, SystemClock, uptime
 from residue.runtime.diagnostics import Diagnostics
-from residue.runtime.engine import BLOCK_FRAMES, Engine, Turn
+from residue.runtime.engine import BLOCK_FRAMES, SWITCH_S, Engine, Turn
 from residue.runtime.files import occupied
 from residue.runtime.log import ENDED, EventRow, LevelLog, timestamp
 from residue.runtime.log import FILE_NAME as LOG_FILE
-from residue.runtime.preparation import caps, sounding_outputs
+from residue.runtime.preparation import cap_stage, sounding_outputs
 from residue.runtime.scribe import Scribe
 from residue.runtime.tallies import Circumstances, Tallies
 from residue.watchdog.deadman import Deadman
@@ -46,7 +45,6 @@ LINE_S = 5.0
 CUT_FADE_S = 1.0
 STOP_S = 5.0
 SCRIBE_S = 2.0
-SWITCH_S = 0.0005
 """See residue.runtime.daemon."""
 
 
@@ -102,17 +100,14 @@ class Recording:
         clock: Clock,
     ) -> None:
         self._clock, self._title, self._into, self._sink = clock, sensors.title, into, sink
-        outputs, every_cap = sounding_outputs(installation), caps(installation)
-        longest_s = max([cap.window_s for cap in every_cap] + [output.long_term_s for output in outputs.values()])
-        stage = CapStage(outputs, every_cap, log.sent_before(clock.now(), uptime(), longest_s))
+        stage = cap_stage(installation, log, clock.now())
         self._listener = Listener(sensors.osc, [one.address for one in sensors.channel.values() if one.address])
         self._sound: SoundInput = sound or NoSound()
         self._take = Take(into, sensors, sensors.performance(clock.now()))
         self._source = LiveSource(sensors, installation.graph.needs, self._sound, self._listener, self._take)
         self.playback = LivePlayback(installation, self._source)
-        feeds = {name: node for name, node in installation.graph.nodes.items() if isinstance(node, Feed)}
-        self._feed = FeedSender(feeds, installation.room.control.feed)
-        self.engine = Engine(stage, sink, len(outputs), self._feed.heard)
+        self._feed = FeedSender(installation.graph.feeds, installation.room.control.feed)
+        self.engine = Engine(stage, sink, len(installation.piece.outputs), self._feed.heard)
         self._scribe, self._tallies = Scribe(log, Path()), Tallies()
         self._over = 0
 
@@ -182,7 +177,7 @@ def record(installation: Installation, into: Path, *, device: str | None, for_s:
     sensors, findings = read_sensors(installation.folder)
     if sensors is not None:
         findings = [*findings, *check_needs(sensors, installation.graph.needs)]
-    if sensors is None or any(finding.severity is Severity.STOPS for finding in findings):
+    if sensors is None or stops(findings):
         raise ProblemError(findings)
     clock, outputs = SystemClock(), sounding_outputs(installation)
     given = device or installation.room.device

@@ -101,20 +101,3 @@ def written(blocks: Iterable[NDArray[np.float64]], out: Path, outputs: int) -> I
                 yield block
     except (OSError, soundfile.LibsndfileError) as error:
         raise stopping(str(out), f"It cannot be written: {error}.", "Name a file in a folder that exists.") from error
-
-
-def render_to_wav(
-    installation: Installation,
-    performance: PreparedPerformance,
-    out: Path,
-    *,
-    block_frames: int,
-    excerpt: Excerpt,
-    gain_db: float | None,
-    progress: Progress = silent,
-) -> int:
-    """Write an excerpt into a WAV; returns how many frames were written. Raises ProblemError."""
-    blocks = heard(
-        installation, performance, block_frames=block_frames, excerpt=excerpt, gain_db=gain_db, progress=progress
-    )
-    return sum(block.shape[1] for block in written(blocks, out, len(installation.piece.outputs)))

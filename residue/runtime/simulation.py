@@ -13,6 +13,7 @@ from residue.runtime.house import House
 from residue.runtime.house_state import BEFORE_CLOSING_S, FADE_S, State
 from residue.runtime.keeper import Keeper
 from residue.runtime.memory import memory, recalled
+from residue.runtime.player import LEFT_OUT_S
 from residue.schedule.calendar import Calendar
 from residue.schedule.programme import Programme
 from residue.watchdog.checks import Remedy
@@ -26,8 +27,6 @@ _LOOK_S = 0.5
 """From look to look of the watchdog while an engine stands; what else it sees in a simulation has no deadline."""
 RESTART_S = 6.0
 """RestartSec of the unit, imports, and winding forward."""
-LEFT_OUT_S = 3600.0
-"""For so long a performance is passed over that did not come back: as the player does the first time."""
 
 
 class SimulatedClock:

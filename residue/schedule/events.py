@@ -27,7 +27,7 @@ from zoneinfo import ZoneInfo
 import icalendar
 import recurring_ical_events
 
-from residue.problems import Finding, ProblemError, Severity, nearest, stopping
+from residue.problems import Finding, ProblemError, Severity, nearest, stopping, stops
 from residue.schedule.event_checks import called, check_event, times
 from residue.schedule.opening import EVERYDAY, Opening, Terms, without
 from residue.schedule.spans import instant, local
@@ -115,7 +115,7 @@ def read(path: Path, zone: ZoneInfo, known: Collection[str] | None = None) -> Ev
         findings += found
         if not found and meaning(event) is Meaning.PRIVATE_VIEW:
             private.setdefault(terms(event), where)
-    if any(finding.severity is Severity.STOPS for finding in findings):
+    if stops(findings):
         raise ProblemError(findings)
     try:  # whatever the libraries cannot work with shows when the first day is worked out
         said = _sayings(calendars, zone)

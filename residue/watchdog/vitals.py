@@ -19,7 +19,6 @@ class Vitals:
     """It is there, but is not what the room needs."""
     pace: float | None = None
     """Frames taken over the last while against the frames of that time; None while that is not known."""
-    performance: str | None = None
     closed: bool = False
     """By the hours: a good moment to begin anew."""
     may_sound: bool = True
@@ -43,7 +42,6 @@ class Vitals:
     log_trouble: str | None = None
     disk_free_share: float = 1.0
     memory_bytes: int = 0
-    feed_dropped: int = 0
     too_often: int = 0
     """Datagrams at the control port that were more than one sender may send."""
     clock_doubt: str | None = None

@@ -60,7 +60,7 @@ def _made() -> Path:
 
 
 def _release() -> str:
-    """Of this machine: the Python that the guest has must be the one that the program's .venv was made with."""
+    """Of this machine: the Python that the Debian has must be the one that the program's .venv was made with."""
     lines = Path("/etc/os-release").read_text(encoding="utf-8").splitlines()
     told = dict(line.replace('"', "").split("=", 1) for line in lines if "=" in line)
     if told.get("ID") != "debian":

@@ -14,7 +14,7 @@ from residue.mapping.graph import drivable
 from residue.mapping.node import Node
 from residue.mapping.signals import FRAMES_PER_TICK, Events, Signal
 from tests.mapping.examples import CHANNELS, EVENTS, FRAMES, examples
-from tests.mapping.single import Performance, Signals, join, run, shape_of, shapes_of, ticks
+from tests.mapping.single import Performance, Signals, join, run, same, shape_of, shapes_of, ticks
 
 
 def nodes() -> list[Any]:
@@ -22,13 +22,6 @@ def nodes() -> list[Any]:
 
 
 every_node = pytest.mark.parametrize(("node", "inputs"), nodes())
-
-
-def same(one: Signal, other: Signal) -> bool:
-    if isinstance(one, Events):
-        assert isinstance(other, Events)
-        return np.array_equal(one.frames, other.frames) and np.array_equal(one.values, other.values)
-    return not isinstance(other, Events) and one.shape == other.shape and one.tobytes() == other.tobytes()
 
 
 def changed(signal: Any, change: Any) -> Any:

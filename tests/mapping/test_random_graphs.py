@@ -15,7 +15,7 @@ from residue.mapping.graph import Graph
 from residue.mapping.playback import Playback
 from residue.mapping.signals import Events, Signal
 from tests.mapping.random_graphs import performance, random_graph
-from tests.mapping.single import join
+from tests.mapping.single import join, same
 
 SECONDS = 1.5
 NOISE = np.random.default_rng(7).uniform(-1.0, 1.0, 96_000)
@@ -32,12 +32,6 @@ def played(graph: Graph, source: InMemoryPerformance, edges: Sequence[int], star
     parts = [playback.step(stop - playback.position) for stop in edges if stop > start]
     signals = {name: join([part.signals[name] for part in parts]) for name in graph.order}
     return {**signals, "all outputs": np.concatenate([part.outputs for part in parts], axis=1)}
-
-
-def same(one: Signal, other: Signal) -> bool:
-    if isinstance(one, Events) and isinstance(other, Events):
-        return np.array_equal(one.frames, other.frames) and np.array_equal(one.values, other.values)
-    return np.array_equal(one, other)  # type: ignore[arg-type]
 
 
 @settings(max_examples=12, deadline=None)

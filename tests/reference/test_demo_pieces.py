@@ -20,9 +20,10 @@ from residue.archive.prepared import PreparedPerformance, prepare
 from residue.installation.load import Installation, load
 from residue.mapping.signals import AUDIO_RATE_HZ, Events, seconds
 from residue.runtime.preparation import playback_of, steps
-from residue.runtime.rendering import Excerpt, render_to_wav
+from residue.runtime.rendering import Excerpt
 from tests.archive.bags import SEALED_ON, performance
 from tests.reference.recordings import ecg_systole, eeg_eyes_closed, emg_vastus
+from tests.reference.rendering import render_to_wav
 
 ARCHIVES = Path(__file__).parents[2] / "archives"
 HOP_FRAMES = 4_800

@@ -17,7 +17,8 @@ import soundfile
 from residue.installation.load import load
 from residue.loudness.measure import measure
 from residue.runtime.preparation import open_performance
-from residue.runtime.rendering import Excerpt, render_to_wav
+from residue.runtime.rendering import Excerpt
+from tests.reference.rendering import render_to_wav
 
 ARCHIVES = Path(__file__).parents[2] / "archives"
 

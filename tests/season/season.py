@@ -75,7 +75,6 @@ class Case:
     """A fault that the house has not recovered from."""
 
     fault: Fault
-    began_s: float
     over_s: float
     """When what lies outside the house is over."""
     missed_s: float = 0.0
@@ -138,7 +137,6 @@ class Season:
         self.recovered: dict[str, Recovered] = defaultdict(Recovered)
         self.open_s = self.imposed_s = self.missed_s = 0.0
         self.highest = [0.0] * len(CAPS)
-        self.steps = 0
         self.log: list[tuple[float, str, str]] = []
         self._start(clean=True)
         self.later(0, self._plan_day)
@@ -174,7 +172,6 @@ class Season:
     def _tick(self) -> None:
         before, alarms = self._course(), self.process.rounds.alarms
         self.process.tick()
-        self.steps += 1
         if self._up and self._course() != before:
             self.stir(TURNS_S)
         if self._up and self.process.rounds.alarms != alarms:
@@ -335,7 +332,7 @@ class Season:
         now_s = self.clock.monotonic_s()
         self.log = [*self.log[-40:], (now_s, "FAULT", fault.kind)]
         lasts_s = fault.befall(self, self._chance)
-        self._cases.append(Case(fault, now_s, now_s + lasts_s))
+        self._cases.append(Case(fault, now_s + lasts_s))
 
     # What faults and remedies do.
 

@@ -21,8 +21,6 @@ from residue.mapping.signals import CONTROL_RATE_HZ
 _CELLS_A_SECOND = 4
 """About so often the extremes are kept: enough for a picture of hours, and to find what is flat."""
 _BLOCK_SAMPLES = 1 << 16
-_CLIPPED_RUN = 3
-"""So many equal samples in a row at the recording's own extreme are no coincidence; common practice, no source."""
 _FLAT_S = 1.0
 _MAINS_HZ = (50.0, 60.0)
 _HUM_WINDOW_S = 10.0
@@ -89,6 +87,7 @@ class _Extremes:
             if known.max() > top:
                 top, count = float(known.max()), 0
             at = block == sign * top
+            # Three in a row at the recording's own extreme are no coincidence; common practice, no source.
             runs = at[:-2] & at[1:-1] & at[2:]
             self._tops[sign] = (top, count + int(runs.sum()))
 

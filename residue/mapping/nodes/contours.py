@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Annotated
-
 import numpy as np
-from msgspec import Meta
 
-from residue.dsp import exact, filters
-from residue.dsp.filters import SosFilter
-from residue.dsp.sliding import FallingMaximum
 from residue.dsp.switching import Held
 from residue.mapping.node import Block, EventsIn, NodeContext, Step
 from residue.mapping.nodes.fields import HoldS, TimeS
+from residue.mapping.nodes.outline import ReleaseS, outline
 from residue.mapping.nodes.shapes import SlowNode
 from residue.mapping.signals import CONTROL_RATE_HZ, FRAMES_PER_TICK, Signal
 
@@ -29,13 +24,12 @@ class Contour(SlowNode, frozen=True):
     input: EventsIn
     attack_s: TimeS = 0.01
     hold_s: HoldS = 0.0
-    release_s: Annotated[float, Meta(ge=0.001, le=600.0, description="time constant of the fall")] = 0.5
+    release_s: ReleaseS = 0.5
 
     def prepare(self, context: NodeContext) -> Step:
         """An event counts from the tick at or after it."""
         held = Held(round(self.hold_s * CONTROL_RATE_HZ))
-        fall = FallingMaximum(exact.exp(-1.0 / (self.release_s * CONTROL_RATE_HZ)))
-        rise = SosFilter(filters.smoother(max(self.attack_s, 1 / CONTROL_RATE_HZ), CONTROL_RATE_HZ))
+        traced = outline(self.attack_s, self.release_s)
         late = False  # an event after the last tick of a span belongs to the first tick of the next
 
         def step(block: Block) -> Signal:
@@ -44,6 +38,6 @@ class Contour(SlowNode, frozen=True):
             begun[0] = late
             begun[-(-block.events("input").frames // FRAMES_PER_TICK) - block.span.first_tick] = True
             late = bool(begun[-1])
-            return rise(fall(held(begun[:-1]).astype(np.float64)))
+            return traced(held(begun[:-1]).astype(np.float64))
 
         return step

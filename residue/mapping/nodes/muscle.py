@@ -8,12 +8,13 @@ from typing import Annotated
 import numpy as np
 from msgspec import Meta
 
-from residue.dsp import exact, filters
+from residue.dsp import filters
 from residue.dsp.filters import FromFirst, SosFilter
-from residue.dsp.sliding import FallingMaximum, sliding_sum
+from residue.dsp.sliding import sliding_sum
 from residue.dsp.switching import Hysteresis
 from residue.mapping.node import Block, NodeContext, SlowIn, Step
 from residue.mapping.nodes.fields import CutoffHz, Real, TimeS, WindowS
+from residue.mapping.nodes.outline import ReleaseS, outline
 from residue.mapping.nodes.shapes import Shapes, SlowNode, below_half_rate
 from residue.mapping.signals import (
     CONTROL_RATE_HZ,
@@ -75,13 +76,12 @@ class Envelope(SlowNode, frozen=True):
 
     input: SlowIn
     attack_s: TimeS = 0.05
-    release_s: Annotated[float, Meta(ge=0.001, le=600.0, description="time constant of the fall")] = 0.5
+    release_s: ReleaseS = 0.5
 
     def prepare(self, context: NodeContext) -> Step:
         """Falls from each peak, then rounds the rises off."""
-        fall = FallingMaximum(exact.exp(-1.0 / (self.release_s * CONTROL_RATE_HZ)))
-        rise = SosFilter(filters.smoother(max(self.attack_s, 1 / CONTROL_RATE_HZ), CONTROL_RATE_HZ))
-        return lambda block: rise(fall(np.abs(block.slow("input"))))
+        traced = outline(self.attack_s, self.release_s)
+        return lambda block: traced(np.abs(block.slow("input")))
 
 
 class Onsets(SlowNode, frozen=True):

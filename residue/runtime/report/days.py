@@ -59,8 +59,7 @@ class Play:
     true_peak_dbtp: float | None
     plan_gain_db: float | None
     governor_gain_db: float
-    """The lowest, as the limiter's."""
-    limiter_gain_db: float
+    """The lowest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,5 +180,4 @@ def _play(name: str, rows: Sequence[LevelRow], installation: Installation) -> Pl
         true_peak_dbtp=most("true_peak_dbtp"),
         plan_gain_db=rows[-1].plan_gain_db,
         governor_gain_db=min(row.governor_gain_db for row in rows),
-        limiter_gain_db=min(row.limiter_gain_db for row in rows),
     )

@@ -16,17 +16,7 @@ from residue.archive.swap.places import waiting_path
 from residue.archive.swap.taking import recover, take
 from residue.mapping.signals import Kind
 from residue.problems import ProblemError
-from tests.archive.swap.evenings import ASKED, NAME, evenings, spoil, staged
-
-
-@pytest.fixture
-def performances(tmp_path: Path) -> Path:
-    return evenings(tmp_path)[0]
-
-
-@pytest.fixture
-def stick(performances: Path) -> Path:
-    return performances.parents[1] / "stick" / "third-batch"
+from tests.archive.swap.evenings import ASKED, NAME, spoil, staged
 
 
 def test_a_staged_performance_waits_and_what_plays_stays(performances: Path, stick: Path) -> None:

@@ -10,17 +10,7 @@ import pytest
 from residue.archive.swap.candidate import When
 from residue.archive.swap.dropped import dropped, lacking, look
 from residue.problems import ProblemError
-from tests.archive.swap.evenings import NAME, evenings
-
-
-@pytest.fixture
-def performances(tmp_path: Path) -> Path:
-    return evenings(tmp_path)[0]
-
-
-@pytest.fixture
-def stick(performances: Path) -> Path:
-    return performances.parents[1] / "stick" / "third-batch"
+from tests.archive.swap.evenings import NAME
 
 
 def test_the_name_says_whose_place_and_when_and_the_most_urgent_comes_first(performances: Path) -> None:

@@ -17,21 +17,11 @@ from residue.archive.swap.dropped import dropped
 from residue.archive.swap.places import before_path, waiting_path
 from residue.archive.swap.taking import recover, take
 from residue.problems import ProblemError
-from tests.archive.swap.evenings import ASKED, NAME, NEEDS, evenings, staged
+from tests.archive.swap.evenings import ASKED, NAME, NEEDS, staged
 
 
 class PowerCutError(BaseException):
     """Nothing catches it, as nothing catches a power cut."""
-
-
-@pytest.fixture
-def performances(tmp_path: Path) -> Path:
-    return evenings(tmp_path)[0]
-
-
-@pytest.fixture
-def stick(performances: Path) -> Path:
-    return performances.parents[1] / "stick" / "third-batch"
 
 
 def take_first(performances: Path) -> None:

@@ -1,0 +1,22 @@
+"""The outline of a slow signal: what envelopes of the muscle and contours of events have in common."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Annotated
+
+from msgspec import Meta
+
+from residue.dsp import exact, filters
+from residue.dsp.filters import SosFilter
+from residue.dsp.sliding import FallingMaximum
+from residue.mapping.signals import CONTROL_RATE_HZ, Slow
+
+ReleaseS = Annotated[float, Meta(ge=0.001, le=600.0, description="time constant of the fall")]
+
+
+def outline(attack_s: float, release_s: float) -> Callable[[Slow], Slow]:
+    """Falls from each peak by 63 % within release_s, then rounds the rises off; takes blocks one after the other."""
+    fall = FallingMaximum(exact.exp(-1.0 / (release_s * CONTROL_RATE_HZ)))
+    rise = SosFilter(filters.smoother(max(attack_s, 1 / CONTROL_RATE_HZ), CONTROL_RATE_HZ))
+    return lambda values: rise(fall(values))
