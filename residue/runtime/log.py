@@ -8,6 +8,8 @@ from __future__ import annotations
 import json
 import logging
 import math
+import os
+import shutil
 import sqlite3
 from collections.abc import Sequence
 from contextlib import closing
@@ -106,6 +108,8 @@ _KEPT: dict[type[Row], timedelta] = {LevelRow: KEPT, SecondRow: SECONDS_KEPT, Ev
 _SQL_TYPES = {"str": "TEXT", "float": "REAL", "int": "INTEGER"}
 ENDED = "ended"
 """The kind of the event with which a run ends that was not cut."""
+CALIBRATED = "calibrated"
+"""The kind of the event that what a meter read of an output was written into room.toml."""
 READ_AGAIN = "read again"
 """The kind of the event that all that is played is as it was written."""
 SPOILT = "log spoilt"
@@ -135,6 +139,10 @@ class LevelLog:
 
     def _connect(self) -> sqlite3.Connection:
         self._path.parent.mkdir(parents=True, exist_ok=True)
+        if os.geteuid() == 0 and not self._path.exists():
+            # A technician as root: the service that owns the folder is to write into the log as well.
+            self._path.touch()
+            shutil.chown(self._path, self._path.parent.stat().st_uid, self._path.parent.stat().st_gid)
         connection = sqlite3.connect(self._path, timeout=2.0)
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import math
+import os
 import sqlite3
 import time
 from collections.abc import Callable, Iterator
@@ -122,6 +123,13 @@ def test_a_log_that_an_earlier_version_began_is_gone_on_with(log: LevelLog, tmp_
     with closing(sqlite3.connect(tmp_path / "levels.sqlite")) as reader:
         found = reader.execute("SELECT laeq_db, lceq_db FROM level ORDER BY utc").fetchall()
     assert found == [(60.0, None), (61.0, 69.0)]
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root may give a file away")
+def test_what_root_begins_belongs_to_who_owns_the_folder(log: LevelLog, tmp_path: Path) -> None:
+    os.chown(tmp_path, 61_184, 61_184)  # as a service of systemd with DynamicUser=yes does
+    log.write([END])
+    assert {path.stat().st_uid for path in tmp_path.iterdir()} == {61_184}
 
 
 def test_a_log_that_somebody_took_away_is_begun_anew(log: LevelLog, tmp_path: Path) -> None:
