@@ -13,7 +13,7 @@ import shutil
 import sqlite3
 from collections.abc import Sequence
 from contextlib import closing
-from dataclasses import astuple, dataclass, fields
+from dataclasses import dataclass, fields
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TypeVar
@@ -177,7 +177,7 @@ class LevelLog:
                     names = [f.name for f in fields(row)]
                     marks = ", ".join("?" * len(names))
                     into = f"{_TABLES[type(row)]} ({', '.join(names)})"
-                    connection.execute(f"INSERT INTO {into} VALUES ({marks})", astuple(row))
+                    connection.execute(f"INSERT INTO {into} VALUES ({marks})", [getattr(row, name) for name in names])
         except sqlite3.Error as error:
             self.close()
             if _spoilt(error):

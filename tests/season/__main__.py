@@ -13,17 +13,22 @@ from tests.season.season import Season
 
 def report(season: Season) -> list[str]:
     """Availability, and what recovering took, by kind of fault."""
-    fine_s = season.open_s - season.imposed_s - season.missed_s
+    account = season.account
+    fine_s = account.reachable_s - account.missed_s
     lines = [
-        f"sounding, resting or held as it should: {fine_s / season.open_s:.3%} of {season.open_s / 3600:.0f} h open",
-        f"  without power or device, whatever the house does: {season.imposed_s / season.open_s:.3%}",
-        f"  missed by the house: {season.missed_s / season.open_s:.3%}; "
-        f"available while there was power and a device: {fine_s / (season.open_s - season.imposed_s):.3%}",
+        f"open by the hours: {account.open_s / 3600:.0f} h; heard, resting or held as it should: "
+        f"{fine_s / account.open_s:.3%} of it",
+        f"  nobody could have sounded (no power, starting machine, no fit device, a clock set wrong): "
+        f"{account.imposed_s / account.open_s:.3%}",
+        f"  missed by the house: {account.missed_s:.0f} s; available in the time in which it could have sounded: "
+        f"{account.available:.3%}",
         f"  highest window of each cap, of its limit: {', '.join(f'{share:.1%}' for share in season.highest)}",
-        f"{'kind of fault':<26}{'times':>7}{'mean s':>9}{'worst s':>9}   from the end of what lies outside",
+        f"{'kind of fault':<26}{'times':>7}{'mean s':>9}{'worst s':>9}{'lost s':>9}   after what lies outside is over",
     ]
-    for kind, took in sorted(season.recovered.items()):
-        lines.append(f"{kind:<26}{took.times:>7}{took.total_s / took.times:>9.1f}{took.worst_s:>9.0f}")
+    for kind, took in sorted(account.recovered.items(), key=lambda one: -one[1].total_s):
+        lines.append(
+            f"{kind:<26}{took.times:>7}{took.total_s / took.times:>9.1f}{took.worst_s:>9.0f}{took.total_s:>9.0f}"
+        )
     return lines
 
 
