@@ -199,9 +199,9 @@ CHECKS: Sequence[Check] = (
         "peak before and after the cap",
         "above -60 dBFS before, below -100 after",
         _silent,
-        5.0,
+        3.0,
         (LOG, REOPEN, SKIP, RESTART),
-        apart_s=3.0,
+        apart_s=2.0,
     ),
     Check(
         "sounding",

@@ -32,7 +32,7 @@ from residue.schedule.trust import Witnesses
 from residue.watchdog.checks import Remedy
 from residue.watchdog.watch import CALM_S, Due
 from tests.season.account import Account, Case
-from tests.season.caps import CAPS, HOPS_A_SECOND, Ear
+from tests.season.caps import HOPS_A_SECOND, Ear
 from tests.season.disk import Disk
 from tests.season.faults import FAULTS, Fault
 from tests.season.playing import DURATION_S, WINDING, Device, Playing
@@ -103,7 +103,6 @@ class Season:
         self._loud_since_s: float | None = None
         self._quiet_since_s: float | None = None
         self.process: Process
-        self.highest = [0.0] * len(CAPS)
         self.log: list[tuple[float, str, str]] = []
         self._start(SentHistory())
         self.later(0, self._plan_day)
@@ -273,8 +272,9 @@ class Season:
         self.later((_midnight(today + timedelta(days=1)) - now).total_seconds(), self._plan_day)
         if self._up:
             self.process.playing.settle()
-        self.highest = [max(pair) for pair in zip(self.highest, self._ear.highest(), strict=True)]
-        assert max(self.highest) <= 1.0 + 1e-9, f"{self._where()}: a cap's window was exceeded: {self.highest}"
+        highest = self._ear.highest()
+        assert max(highest) <= 1.0 + 1e-9, f"{self._where()}: a cap's window was exceeded: {highest}"
+        self.account.totals.peak(highest)
 
     def befall(self, fault: Fault) -> None:
         """Something goes wrong now, if the program runs."""

@@ -98,7 +98,7 @@ def test_remedies_climb_and_keep_their_distance() -> None:
         now = Vitals(float(second), frames=second, asked_peak=0.1)
         taken += [(due.remedy, second) for due in watchdog.look(now)]
     assert [remedy for remedy, _ in taken] == [Remedy.LOG, Remedy.REOPEN, Remedy.SKIP, Remedy.RESTART]
-    assert [second for _, second in taken] == [5, 5, 8, 11]
+    assert [second for _, second in taken] == [3, 3, 5, 7]
 
 
 def test_a_fault_that_flickers_does_not_begin_at_the_first_remedy_each_time() -> None:
