@@ -21,8 +21,7 @@ from residue.mapping.node import Source
 
 _WITHIN = ".<locals>"
 _PACKAGES = frozenset({"residue", "numpy", "collections", "msgspec"})
-_BUILTINS = frozenset({"getattr", "set", "frozenset", "slice"})
-"""Nothing else is looked up when bytes are read."""
+"""Nothing from elsewhere is kept, or looked up when bytes are read."""
 
 
 Given = Mapping[tuple[str, str], object]
@@ -32,7 +31,7 @@ Given = Mapping[tuple[str, str], object]
 def given(graph: Graph, source: Source) -> Given:
     """For a playback: its graph with the nodes, and the channels."""
     readers: dict[tuple[str, str], object] = {
-        (kind, name): source.channel(name, kind) for name, kinds in graph.needs.items() for kind in kinds
+        (str(kind), name): source.channel(name, kind) for name, kinds in graph.needs.items() for kind in kinds
     }
     return {("graph", ""): graph, **{("node", name): node for name, node in graph.nodes.items()}, **readers}
 
@@ -80,7 +79,7 @@ class _Unpickler(pickle.Unpickler):
         return self._given[name]
 
     def find_class(self, module: str, name: str) -> object:
-        if module.partition(".")[0] in _PACKAGES or (module == "builtins" and name in _BUILTINS):
+        if module.partition(".")[0] in _PACKAGES:
             return super().find_class(module, name)
         raise pickle.UnpicklingError(f"{module}.{name} has no place in a checkpoint")
 

@@ -158,7 +158,12 @@ class Playing:
     @property
     def heard(self) -> bool:
         """Somebody in the room hears the performance."""
-        return self.under_way and not self.gives_nothing and self.now.lost is None and self.hangs is None
+        return self.under_way and not self.mute and self.now.lost is None and self.hangs is None
+
+    @property
+    def mute(self) -> bool:
+        """Nothing comes out of the cap, whatever the graph does."""
+        return self.gives_nothing or self.stuck or self.not_finite
 
     @property
     def ends_in_s(self) -> float:
@@ -183,12 +188,11 @@ class Playing:
         self._waiting_s += duration_s
         if self._waiting_s >= GATHERED_S:
             self.settle()
-        sounds = self.under_way and not self.stuck
         self.now = replace(
             self.now,
             frames=self.now.frames + round(duration_s * 48_000 * (1.0 if lost else self._device.pace)),
             asked_peak=0.1 if self.under_way else 0.0,
-            sent_peak=0.1 if sounds and not self.gives_nothing and lost is None else 0.0,
+            sent_peak=0.1 if self.under_way and not self.mute and lost is None else 0.0,
             sent_mean=0.05 if self.direct and lost is None else 0.0,
             stuck_at=0.1 if self.stuck and self.under_way else 0.0,
             late_blocks=self.late_blocks,
@@ -222,7 +226,7 @@ class Playing:
     def _asked(self, duration_s: int) -> Floats:
         """(hops,): what reaches the caps; nothing while nobody hears it."""
         hops = duration_s * HOPS_A_SECOND
-        silent = self.gives_nothing or self.stuck or self._since_return_s < RETURN_FADE_S
+        silent = self.mute or self._since_return_s < RETURN_FADE_S
         if self.now.performance is None or silent:
             return np.zeros(hops)
         at = int(self.now.playhead_s * HOPS_A_SECOND)
