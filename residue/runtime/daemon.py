@@ -32,6 +32,7 @@ from residue.runtime.engine import SWITCH_S, Engine
 from residue.runtime.examination import Pace, vitals
 from residue.runtime.exchange import Event
 from residue.runtime.files import occupied
+from residue.runtime.folders import unwritten_file
 from residue.runtime.hours_in_force import HoursInForce
 from residue.runtime.in_force import in_force
 from residue.runtime.keeper import Keeper
@@ -100,7 +101,7 @@ class _Daemon:
         self._clock: Clock = SystemClock()
         self._events: deque[EventRow] = deque(maxlen=SHOWN_EVENTS)
         self._memory_path = state / MEMORY_FILE
-        self._log = LevelLog(state / FILE_NAME)
+        self._log = LevelLog(state / FILE_NAME, unwritten_file(state))
         self._scribe = Scribe(self._log, self._memory_path)
         self._tallies = Tallies()
         self._feed = FeedSender(installation.graph.feeds, installation.room.control.feed)
