@@ -14,7 +14,7 @@ import numpy as np
 from residue.loudness.history import SentHistory
 from residue.runtime.clock import Clock, Uptime
 from residue.runtime.engine import TALLY_S
-from residue.runtime.log import ENDED, EventRow, LevelLog, SecondRow, timestamp
+from residue.runtime.log import ENDED, UNLOGGED_MOST_S, EventRow, LevelLog, SecondRow, timestamp
 from residue.runtime.memory import Memory
 from tests.season.caps import CAPS, EAR, HOPS_A_SECOND, WINDOW_S, Floats
 from tests.season.process import Process
@@ -36,15 +36,20 @@ class Disk:
         self._stands_since_s: float | None = None
         self._rows: list[SecondRow] = []
         self._ended = True
+        self._unwritten = folder / "unwritten"
+        """Stands elsewhere, and is gone after a power cut: the boot that it names is another then."""
 
     def stand(self, process: Process) -> None:
         """From now on it takes nothing."""
         self.memory = process.memory()
         self._stands_since_s = self._clock.monotonic_s()
+        up = self._up()
+        self._unwritten.write_text(json.dumps([up.boot, up.seconds - UNLOGGED_MOST_S]))
 
     def go_on(self) -> None:
         """It takes everything again."""
         self._stands_since_s = None
+        self._unwritten.unlink(missing_ok=True)
 
     def keep(self, process: Process, *, lost_s: float, ended: bool) -> None:
         """A program ends. lost_s: how old what was last written of its place is; ended: it wrote down its end."""
@@ -54,13 +59,15 @@ class Disk:
 
     def history(self) -> SentHistory:
         """What the log tells when a program starts: written to a real one, and read as the daemon reads it."""
-        self._stands_since_s = None
-        for part in self.folder.glob("levels.sqlite*"):
+        path, now = self.folder / "levels.sqlite", self._clock.now()
+        for part in self.folder.glob(f"{path.name}*"):
             part.unlink()
-        log, now = LevelLog(self.folder / "levels.sqlite"), self._clock.now()
+        log = LevelLog(path)
         log.write([*self._rows, EventRow(timestamp(now), ENDED if self._ended else "playing", "")])
         log.close()
-        return log.sent_before(now, self._up(), WINDOW_S)
+        history = LevelLog(path, self._unwritten).sent_before(now, self._up(), WINDOW_S)
+        self.go_on()
+        return history
 
     def _keep_rows(self, process: Process, *, ended: bool) -> None:
         """The rows of this run and of the one before that still count; those that the disk did not take are gone."""
