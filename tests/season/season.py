@@ -228,10 +228,11 @@ class Season:
             assert self._told, f"{self._where()}: nothing in the log says why"
 
     def _excused(self, now_s: float) -> bool:
-        alone = self.process.playing.now.failures.keys() >= self.outcome.gain_db.keys()  # tried again after a while
-        quiet_s = now_s - (self._quiet_since_s or now_s)
-        if alone and quiet_s <= ALL_FAILED_S + GRACE_S:
-            return True
+        quiet_s, failures = now_s - (self._quiet_since_s or now_s), self.process.playing.now.failures
+        if failures.keys() >= self.outcome.gain_db.keys():  # nothing is left but what is tried again after a while
+            last_s = max(failures[name].at_s for name in self.outcome.gain_db)
+            if now_s - last_s <= ALL_FAILED_S + GRACE_S:
+                return True
         if self.process.playing.sounds_at_s != inf and quiet_s <= EVERY_S / WINDING + GRACE_S:
             return True
         return any(now_s <= case.over_s or case.missed_s <= case.fault.bound_s for case in self.account.cases)
