@@ -17,7 +17,7 @@ import soundfile
 from PIL import Image
 
 from residue.archive.fixity import verify
-from residue.archive.ingest import run
+from residue.archive.ingest import resuming, run
 from residue.archive.ingest.describe import Align, Description, read_description
 from residue.archive.ingest.keeping import Kept, keep
 from residue.archive.ingest.run import WORK, find_sources, ingest, write_template
@@ -169,7 +169,7 @@ def test_after_a_cut_a_second_run_does_only_what_is_left(tmp_path: Path, monkeyp
             raise KeyboardInterrupt
         return keep(one, channels, folder, keep_private=keep_private)
 
-    monkeypatch.setattr(run, "keep", counted)
+    monkeypatch.setattr(resuming, "keep", counted)
     with pytest.raises(KeyboardInterrupt):
         ingest([source], tmp_path / "first-batch", DESCRIPTION, ON)
     assert not (tmp_path / "first-batch").exists()
@@ -225,12 +225,12 @@ def test_a_describe_file_that_asks_for_what_is_not_there_is_told_all_at_once(tmp
 
 def test_a_table_without_facts_and_a_missing_stick_are_told(tmp_path: Path) -> None:
     with pytest.raises(ProblemError, match=r'\[table."grip.csv"\]'):
-        find_sources([stick(tmp_path / "stick")], {})
+        find_sources([stick(tmp_path / "stick")], {}, tmp_path)
     with pytest.raises(ProblemError, match="put the stick back in"):
-        find_sources([tmp_path / "elsewhere"], {})
+        find_sources([tmp_path / "elsewhere"], {}, tmp_path)
     (tmp_path / "empty").mkdir()
     with pytest.raises(ProblemError, match="no recording"):
-        find_sources([tmp_path / "empty"], {})
+        find_sources([tmp_path / "empty"], {}, tmp_path)
 
 
 def test_clocks_of_two_recorders_place_them(tmp_path: Path) -> None:

@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 
+from residue.archive.ingest.columns import GriddedStream, HeldColumn, find_grid
 from residue.archive.ingest.extras import extra, without_warnings
-from residue.archive.ingest.held import HeldStream, on_a_grid
 from residue.archive.ingest.offset import Later
 from residue.archive.ingest.source import Source, Track, guess_kind
 from residue.archive.performance import Mark
@@ -81,22 +81,24 @@ def _marks(stream: dict[str, Any], origin: float) -> list[Mark]:
 
 def _tracks(path: Path, stream: dict[str, Any], origin: float) -> list[Track]:
     name = _one(stream["info"], "name") or "stream"
-    values = np.atleast_2d(np.asarray(stream["time_series"], dtype=np.float64).T).T
+    values = np.atleast_2d(np.asarray(stream["time_series"]).T).T
     if values.shape[1] > _MOST_CHANNELS:
         raise stopping(path.name, f"{name} has {values.shape[1]} channels.", f"{_MOST_CHANNELS} are the most.")
     times_s = np.asarray(stream["time_stamps"], dtype=np.float64) - origin
     if np.any(np.diff(times_s) <= 0):
         raise stopping(path.name, f"In {name} time does not go forward.", "Record it again.")
-    rate_hz, gridded = on_a_grid(f"{path.name}: {name}", times_s, values)
+    times = HeldColumn(times_s)
+    grid = find_grid(f"{path.name}: {name}", times)
     nominal = float(_one(stream["info"], "nominal_srate") or 0)
     if nominal:
-        log.info("%s: %s ran at %.4f Hz where %g were meant", path.name, name, float(rate_hz), nominal)
+        log.info("%s: %s ran at %.4f Hz where %g were meant", path.name, name, float(grid.rate_hz), nominal)
     kind = guess_kind(_one(stream["info"], "type"))
-    labels = _labels(stream["info"], gridded.shape[1])
-    late = round(times_s[0] * rate_hz)
+    labels = _labels(stream["info"], values.shape[1])
+    late = round(times_s[0] * grid.rate_hz)
+    streams = (Later(GriddedStream(HeldColumn(column), times, grid), late) for column in values.T)
     return [
-        Track(f"{name} {label}", Later(HeldStream(column, rate_hz), late), unit or "1", kind or guess_kind(label))
-        for (label, unit), column in zip(labels, gridded.T, strict=True)
+        Track(f"{name} {label}", stream, unit or "1", kind or guess_kind(label))
+        for (label, unit), stream in zip(labels, streams, strict=True)
     ]
 
 

@@ -20,7 +20,7 @@ from residue.problems import ProblemError
 def opened(folder: Path, text: str, facts: TableFacts, name: str = "a.csv") -> Source:
     path = folder / name
     path.write_text(text, encoding="utf-8")
-    return open_source(path, facts)
+    return open_source(path, facts, folder)
 
 
 AT_100 = TableFacts(rate_hz=100)
@@ -104,7 +104,7 @@ def test_a_fault_is_told(tmp_path: Path, text: str, facts: TableFacts, told: str
 def test_bytes_that_are_no_text_are_told(tmp_path: Path) -> None:
     (tmp_path / "a.csv").write_bytes(b"emg\n\xff\xfe\n")
     with pytest.raises(ProblemError, match="UTF-8"):
-        open_source(tmp_path / "a.csv", AT_100)
+        open_source(tmp_path / "a.csv", AT_100, tmp_path)
 
 
 @pytest.mark.parametrize(

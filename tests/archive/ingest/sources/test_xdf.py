@@ -45,7 +45,7 @@ def evening(offset_s: float = 0.0) -> bytes:
 def opened(folder: Path, content: bytes) -> Source:
     path = folder / "a.xdf"
     path.write_bytes(content)
-    return open_source(path, None)
+    return open_source(path, None, folder)
 
 
 @pytest.mark.parametrize("offset_s", [0.0, 5000.25])
