@@ -14,6 +14,7 @@ from residue.archive.ingest.columns import GriddedStream, HeldColumn, find_grid
 from residue.archive.ingest.extras import extra, without_warnings
 from residue.archive.ingest.offset import Later
 from residue.archive.ingest.source import Source, Track, guess_kind
+from residue.archive.ingest.sources.xdf_size import memory_free_bytes, memory_needed_bytes
 from residue.archive.performance import Mark
 from residue.problems import ProblemError, stopping
 
@@ -34,6 +35,7 @@ def open_xdf_source(path: Path) -> Source:
     with path.open("rb") as file:
         if file.read(len(_MAGIC)) != _MAGIC:
             raise stopping(path.name, "It does not begin as an XDF file does.", "Copy it again from the recorder.")
+    _check_memory(path)
     try:
         with without_warnings():
             streams, header = pyxdf.load_xdf(path, synchronize_clocks=True, dejitter_timestamps=True, verbose=False)
@@ -46,6 +48,15 @@ def open_xdf_source(path: Path) -> Source:
         raise
     except _FAULTS as error:
         raise stopping(path.name, f"Its streams cannot be followed: {error}.", "Record it again.") from error
+
+
+def _check_memory(path: Path) -> None:
+    """The library that reads the file holds it whole, and the kernel ends whoever asks for too much."""
+    needed, free = memory_needed_bytes(path), memory_free_bytes()
+    if free is not None and needed > free:
+        what = f"To read it takes up to {needed / 1e9:.1f} GB of memory at once, and {free / 1e9:.1f} GB are free."
+        mend = "Close other programs, ingest it on a computer with more memory, or have it exported as EDF or CSV."
+        raise stopping(path.name, what, mend)
 
 
 def _source(path: Path, streams: list[dict[str, Any]], header: dict[str, Any]) -> Source:

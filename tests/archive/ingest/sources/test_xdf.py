@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import tracemalloc
 from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
@@ -13,7 +14,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from residue.archive.ingest.source import Source
+from residue.archive.ingest.sources import xdf as reading
 from residue.archive.ingest.sources.catalogue import open_source
+from residue.archive.ingest.sources.xdf_size import memory_needed_bytes
 from residue.archive.performance import ChannelKind, Mark
 from residue.problems import ProblemError
 from tests.archive.ingest.sources import xdf_writer as xdf
@@ -71,6 +74,37 @@ def test_a_missing_reader_names_the_extra(tmp_path: Path, monkeypatch: pytest.Mo
     monkeypatch.setitem(sys.modules, "pyxdf", None)
     with pytest.raises(ProblemError, match=r'pip install "residue\[xdf\]"'):
         opened(tmp_path, evening())
+
+
+def test_a_file_that_would_not_fit_into_memory_is_refused_before_it_is_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    content = evening()
+    (tmp_path / "a.xdf").write_bytes(content)
+    needed = memory_needed_bytes(tmp_path / "a.xdf")
+    assert len(content) < needed < 20 * len(content)
+    for free in (needed, None):
+        monkeypatch.setattr(reading, "memory_free_bytes", lambda free=free: free)
+        assert len(opened(tmp_path, content).tracks) == 3
+    monkeypatch.setattr(reading, "memory_free_bytes", lambda: needed - 1)
+    with pytest.raises(ProblemError, match=r"memory at once, and 0\.\d GB are free.*EDF or CSV"):
+        opened(tmp_path, content)
+
+
+@pytest.mark.parametrize(("rows", "columns"), [(10_000, 1), (10_000, 8)])
+def test_what_an_xdf_file_takes_is_not_more_than_was_foretold(tmp_path: Path, rows: int, columns: int) -> None:
+    times = np.arange(rows) / 1000
+    header = [xdf.file_header("2026-02-11T23:40:00+01:00")]
+    header.append(xdf.stream_header(1, "headband", "EEG", 1000, "double64", [str(k) for k in range(columns)]))
+    content = b"".join([*header, xdf.samples(1, times, np.ones((rows, columns)))])
+    (tmp_path / "a.xdf").write_bytes(content)
+    tracemalloc.start()
+    try:
+        assert open_source(tmp_path / "a.xdf", None, tmp_path).tracks[0].stream.length == rows
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert rows * columns * 8 < peak < memory_needed_bytes(tmp_path / "a.xdf")
 
 
 @pytest.mark.parametrize(
