@@ -24,7 +24,7 @@ from residue.archive.ingest.source import Source, Track
 from residue.archive.ingest.sources.catalogue import find_files, open_source
 from residue.archive.ingest.sources.table import TableFacts
 from residue.archive.performance import FILE_NAME, Channel, Mark, Performance, write_performance
-from residue.problems import stopping
+from residue.problems import Finding, ProblemError, stopping
 from residue.progress import Progress, silent
 
 WORK = ".ingest-"
@@ -42,24 +42,39 @@ class Ingested:
     """What was taken out of the headers, in words, for the person who asked; the bag names the fields only."""
 
 
-def find_sources(given: list[Path], tables: Mapping[str, TableFacts], scratch: Path) -> dict[str, Source]:
-    """The sources among files and folders, by file name. Raises ProblemError.
+def name_files(given: list[Path]) -> dict[str, Path]:
+    """The files that can be sources among files and folders, by file name. Raises ProblemError."""
+    named: dict[str, Path] = {}
+    for path in find_files(given):
+        if path.name in named:
+            what = f"{path} and {named[path.name]} have the same name."
+            raise stopping(path.name, what, "Rename one of them.")
+        named[path.name] = path
+    return named
+
+
+def open_sources(files: Iterable[Path], tables: Mapping[str, TableFacts], scratch: Path) -> dict[str, Source]:
+    """The sources by file name. Raises ProblemError, with everything at once.
 
     scratch: a folder that has room for what memory has not, meanwhile.
     """
     sources: dict[str, Source] = {}
-    for path in find_files(given):
-        if path.name in sources:
-            what = f"{path} and {sources[path.name].path} have the same name."
-            raise stopping(path.name, what, "Rename one of them.")
-        sources[path.name] = open_source(path, tables.get(path.name), scratch)
+    findings: list[Finding] = []
+    for path in files:
+        try:
+            sources[path.name] = open_source(path, tables.get(path.name), scratch)
+        except ProblemError as problem:
+            findings += problem.findings
+    if findings:
+        raise ProblemError(findings)
     return sources
 
 
 def write_template(given: list[Path], path: Path) -> None:
     """Write a describe file for a person to complete; never over one that is there. Raises ProblemError."""
+    files = name_files(given)
     any_rate = TableFacts(rate_hz=1.0)  # tables cannot say theirs; only their columns are looked at
-    sources = find_sources(given, {file.name: any_rate for file in find_files(given)}, path.parent)
+    sources = open_sources(files.values(), dict.fromkeys(files, any_rate), path.parent)
     if path.exists():
         raise stopping(str(path), "A describe file is there already.", "Complete it, and ingest with --describe.")
     with file_beside(path) as making:
@@ -73,8 +88,10 @@ def ingest(given: list[Path], into: Path, description: Description, on: date, pr
     """
     if into.exists():
         raise stopping(str(into), "Something already stands there.", "Choose another name, or move it away.")
-    sources = find_sources(given, description.table, into.parent)
-    check_against(description, sources)
+    files = name_files(given)
+    asked_for = [path for name, path in files.items() if name in description.files]
+    sources = open_sources(asked_for, description.table, into.parent)
+    check_against(description, sources, files)
     used = {name: source for name, source in sources.items() if _channels_of(description, name)}
     begun = starts(used | {align.to: sources[align.to] for align in description.align}, description)
     work = into.with_name(f"{WORK}{into.name}")
@@ -88,7 +105,12 @@ def ingest(given: list[Path], into: Path, description: Description, on: date, pr
             performance = _performance(description, used, begun, kept)
             (keeper.payload / FILE_NAME).write_text(write_performance(performance), encoding="utf-8")
             qualities = _examine_all(used, description, progress)
-            done = [*(sentence for one in kept.values() for sentence in one.done), *_begun_words(begun)]
+            done = [sentence for one in kept.values() for sentence in one.done]
+            done += [
+                f"{name}: left out, as the describe file names no channel of it."
+                for name in sorted(files.keys() - kept)
+            ]
+            done += _begun_words(begun)
             report = write_report(performance, qualities, done)
             about = {"report.txt": report.encode(), "channels.png": draw(performance, qualities)}
         bag = seal_moving(keeper.payload, into, bag_info(performance, done), on, about, progress)

@@ -20,7 +20,7 @@ from residue.archive.fixity import verify
 from residue.archive.ingest import resuming, run
 from residue.archive.ingest.describe import Align, Description, read_description
 from residue.archive.ingest.keeping import Kept, keep
-from residue.archive.ingest.run import WORK, find_sources, ingest, write_template
+from residue.archive.ingest.run import WORK, ingest, write_template
 from residue.archive.ingest.source import Source
 from residue.archive.ingest.sources.table import TableFacts
 from residue.archive.performance import Channel, ChannelKind, Mark, Permission
@@ -224,13 +224,38 @@ def test_a_describe_file_that_asks_for_what_is_not_there_is_told_all_at_once(tmp
 
 
 def test_a_table_without_facts_and_a_missing_stick_are_told(tmp_path: Path) -> None:
+    source = stick(tmp_path / "stick")
     with pytest.raises(ProblemError, match=r'\[table."grip.csv"\]'):
-        find_sources([stick(tmp_path / "stick")], {}, tmp_path)
+        ingest([source], tmp_path / "first-batch", msgspec.structs.replace(DESCRIPTION, table={}), ON)
     with pytest.raises(ProblemError, match="put the stick back in"):
-        find_sources([tmp_path / "elsewhere"], {}, tmp_path)
+        ingest([tmp_path / "elsewhere"], tmp_path / "first-batch", DESCRIPTION, ON)
     (tmp_path / "empty").mkdir()
     with pytest.raises(ProblemError, match="no recording"):
-        find_sources([tmp_path / "empty"], {}, tmp_path)
+        ingest([tmp_path / "empty"], tmp_path / "first-batch", DESCRIPTION, ON)
+
+
+def test_what_is_not_described_need_not_be_whole_and_is_told(tmp_path: Path) -> None:
+    source = stick(tmp_path / "stick")
+    (source / "false-start.wav").write_bytes(b"RIFF")
+    (source / "list.csv").write_text("a,b\n1,2\n", encoding="utf-8")
+    done = ingest([source], tmp_path / "first-batch", DESCRIPTION, ON)
+    for name in ("false-start.wav", "list.csv"):
+        assert f"{name}: left out, as the describe file names no channel of it." in done.report
+        assert not list(done.bag.path.rglob(name))
+
+
+def test_every_broken_source_is_told_at_once(tmp_path: Path) -> None:
+    source = stick(tmp_path / "stick")
+    (source / "eeg.edf").write_bytes((source / "eeg.edf").read_bytes()[:3000])
+    (source / "beats.txt").write_text("800\neight hundred\n", encoding="utf-8")
+    for asking in (
+        lambda: ingest([source], tmp_path / "first-batch", DESCRIPTION, ON),
+        lambda: write_template([source], tmp_path / "describe.toml"),
+    ):
+        with pytest.raises(ProblemError) as caught:
+            asking()
+        assert {finding.where for finding in caught.value.findings} == {"eeg.edf", "beats.txt"}
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["stick"]
 
 
 def test_clocks_of_two_recorders_place_them(tmp_path: Path) -> None:

@@ -48,7 +48,7 @@ def _row_bytes(header: bytes) -> int:
 
 
 def _chunks(file: BinaryIO, size: int) -> Iterator[tuple[int, int]]:
-    """Tag and size of the content of each chunk, the file standing at it; ends at one that does not fit into the file."""
+    """Tag and size of the content of each chunk, the file standing at it; ends at one that does not fit in."""
     while (width := file.read(1)) in (b"\x01", b"\x04", b"\x08"):
         length = int.from_bytes(file.read(width[0]), "little") - 2
         tag = int.from_bytes(file.read(2), "little")
