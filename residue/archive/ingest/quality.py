@@ -21,6 +21,8 @@ from residue.mapping.signals import CONTROL_RATE_HZ
 _CELLS_A_SECOND = 4
 """About so often the extremes are kept: enough for a picture of hours, and to find what is flat."""
 _BLOCK_SAMPLES = 1 << 16
+_BEATS_CELL_S = 2.0
+"""Of a list of beats: at least one in each cell at 30 beats a minute."""
 _FLAT_S = 1.0
 _MAINS_HZ = (50.0, 60.0)
 _HUM_WINDOW_S = 10.0
@@ -128,11 +130,24 @@ def examine_samples(stream: Stream, kind: ChannelKind) -> Iterator[float | Quali
 def examine_beats(beats: Beats) -> Quality:
     """The quality of a list of beats; its picture is that of its intervals."""
     intervals = beats.intervals_s[1:]
-    nothing = np.empty(0)
     duration_s = float(beats.times_s[-1])
-    rate_hz = len(intervals) / duration_s
-    plausible = _plausible(intervals)
-    return Quality(duration_s, rate_hz, 0.0, nothing, nothing, 0.0, 0.0, 0.0, None, 0.0, plausible)
+    cells = (beats.times_s[1:] / _BEATS_CELL_S).astype(int)
+    lows, highs = np.full((2, int(duration_s / _BEATS_CELL_S) + 1), np.nan)
+    np.fmin.at(lows, cells, intervals)
+    np.fmax.at(highs, cells, intervals)
+    return Quality(
+        duration_s=duration_s,
+        rate_hz=len(intervals) / duration_s,
+        cell_s=_BEATS_CELL_S,
+        lows=lows,
+        highs=highs,
+        missing_share=0.0,
+        clipped_share=0.0,
+        flat_s=0.0,
+        hum_hz=None,
+        hum_db=0.0,
+        plausible_beats=_plausible(intervals),
+    )
 
 
 def _flat_s(flat: NDArray[np.bool_], cell_s: float) -> float:

@@ -276,13 +276,47 @@ def test_clocks_of_two_recorders_place_them(tmp_path: Path) -> None:
     assert [bag.performance.channel[name].start_s for name in ("one", "two")] == [0.0, 12.0]
 
 
+def test_a_full_disk_is_told_of_the_bag_and_not_of_the_stick(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    source = stick(tmp_path / "stick")
+
+    def full(given: Path, kept: Path) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device", str(given), None, str(kept))
+
+    monkeypatch.setattr(shutil, "copyfile", full)
+    with pytest.raises(ProblemError) as caught:
+        ingest([source], tmp_path / "first-batch", DESCRIPTION, ON)
+    assert [finding.where for finding in caught.value.findings] == [str(tmp_path / "first-batch")]
+
+
+def test_what_did_not_reach_the_disk_does_not_count_as_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    source, kept = stick(tmp_path / "stick"), []
+
+    def refused(path: Path) -> None:
+        raise OSError(errno.EIO, "Input/output error", str(path))
+
+    def counted(one: Source, channels: dict[str, Channel], folder: Path, *, keep_private: bool) -> Kept:
+        kept.append(one.path.name)
+        return keep(one, channels, folder, keep_private=keep_private)
+
+    monkeypatch.setattr(resuming, "keep", counted)
+    with monkeypatch.context() as broken:
+        broken.setattr(resuming, "onto_disk", refused)
+        with pytest.raises(ProblemError, match="does not answer rightly"):
+            ingest([source], tmp_path / "first-batch", DESCRIPTION, ON)
+    assert not (tmp_path / "first-batch").exists()
+    assert verify(ingest([source], tmp_path / "first-batch", DESCRIPTION, ON).bag.path) == []
+    assert sorted(kept) == sorted(2 * ["arms.flac", "beats.txt", "eeg.edf", "grip.csv"])
+
+
 @pytest.mark.parametrize(
     ("fault", "told"),
     [
         pytest.param(OSError(errno.ENOSPC, "No space left on device"), "disk is full", id="full disk"),
         pytest.param(OSError(errno.EIO, "Input/output error"), "does not answer rightly", id="stick pulled out"),
         pytest.param(OSError(errno.ENOENT, "No such file"), "no longer", id="stick gone"),
-        pytest.param(soundfile.SoundFileRuntimeError("flush failed"), "could not be copied whole", id="libsndfile"),
+        pytest.param(
+            soundfile.SoundFileRuntimeError("flush failed."), r"copied whole: flush failed\. ", id="libsndfile"
+        ),
     ],
 )
 def test_a_fault_half_way_is_told_and_leaves_no_half_bag(
