@@ -21,6 +21,7 @@ from residue.runtime.calibrating import Calibrating, Measured, Technician, ident
 from residue.runtime.calibration_player import CalibrationPlayer, running
 from residue.runtime.clock import Clock, uptime
 from residue.runtime.files import occupied
+from residue.runtime.folders import unwritten_file
 from residue.runtime.log import CALIBRATED, ENDED, EventRow, LevelLog, timestamp
 from residue.runtime.log import FILE_NAME as LOG_FILE
 from residue.runtime.scribe import Scribe
@@ -113,7 +114,7 @@ class Bench:
         if stops(findings):
             raise ProblemError(findings)
         sink = ReturningSink(sink_opener(device, routing_of(room.output), self.folder))
-        evidence = Evidence(LevelLog(self.state / LOG_FILE), self.clock)
+        evidence = Evidence(LevelLog(self.state / LOG_FILE, unwritten_file(self.state)), self.clock)
         player = CalibrationPlayer(sink, room.output, evidence.sent)
         with occupied(self.state), _ended_like_ctrl_c(), evidence.kept(), running(player, sink):
             yield room, player, evidence
