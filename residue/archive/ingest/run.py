@@ -106,10 +106,9 @@ def ingest(given: list[Path], into: Path, description: Description, on: date, pr
             (keeper.payload / FILE_NAME).write_text(write_performance(performance), encoding="utf-8")
             qualities = _examine_all(used, description, progress)
             done = [sentence for one in kept.values() for sentence in one.done]
-            done += [
-                f"{name}: left out, as the describe file names no channel of it."
-                for name in sorted(files.keys() - kept)
-            ]
+            done += [f"{name}: {source.spoilt}." for name, source in used.items() if source.spoilt]
+            unasked = sorted(files.keys() - kept)
+            done += [f"{name}: left out, as the describe file names no channel of it." for name in unasked]
             done += _begun_words(begun)
             report = write_report(performance, qualities, done)
             about = {"report.txt": report.encode(), "channels.png": draw(performance, qualities)}

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import logging
 import xml.etree.ElementTree as ET
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -37,17 +40,47 @@ def open_xdf_source(path: Path) -> Source:
             raise stopping(path.name, "It does not begin as an XDF file does.", "Copy it again from the recorder.")
     _check_memory(path)
     try:
-        with without_warnings():
+        with without_warnings(), _faults_met() as faults:
             streams, header = pyxdf.load_xdf(path, synchronize_clocks=True, dejitter_timestamps=True, verbose=False)
     except (*_FAULTS, ET.ParseError) as error:
         what = f"It is not an XDF file that can be read: {str(error) or type(error).__name__}."
         raise stopping(path.name, what, "Copy it again from the recorder.") from error
     try:
-        return _source(path, streams, header)
+        return replace(_source(path, streams, header), spoilt=_spoilt(faults))
     except ProblemError:
         raise
     except _FAULTS as error:
         raise stopping(path.name, f"Its streams cannot be followed: {error}.", "Record it again.") from error
+
+
+class _Faults(logging.Handler):
+    """Keeps what the library says of places that it could not follow; it goes on behind them."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.ERROR)
+        self.count = 0
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """One place more."""
+        self.count += 1
+
+
+@contextmanager
+def _faults_met() -> Iterator[_Faults]:
+    """Counts the faults, instead of showing them to a person who cannot know what they mean."""
+    library, faults = logging.getLogger("pyxdf"), _Faults()
+    library.addHandler(faults)
+    library.propagate = False
+    try:
+        yield faults
+    finally:
+        library.propagate = True
+        library.removeHandler(faults)
+
+
+def _spoilt(faults: _Faults) -> str:
+    times = "once" if faults.count == 1 else f"{faults.count} times"
+    return f"cut short or spoilt, {times}; what could be read around that was taken" if faults.count else ""
 
 
 def _check_memory(path: Path) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 import tracemalloc
 from contextlib import suppress
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 
 import numpy as np
@@ -13,11 +13,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from residue.archive.ingest.describe import Description
+from residue.archive.ingest.run import ingest
 from residue.archive.ingest.source import Source
 from residue.archive.ingest.sources import xdf as reading
 from residue.archive.ingest.sources.catalogue import open_source
 from residue.archive.ingest.sources.xdf_size import memory_needed_bytes
-from residue.archive.performance import ChannelKind, Mark
+from residue.archive.performance import Channel, ChannelKind, Mark
 from residue.problems import ProblemError
 from tests.archive.ingest.sources import xdf_writer as xdf
 
@@ -64,6 +66,19 @@ def test_streams_stand_on_one_clock_whatever_their_own_said(tmp_path: Path, offs
     assert np.array_equal(grip.read(200, grip.length), np.arange(1000.0))
     assert source.marks == (Mark(at_s=3.5, text="takes the dough"),)
     assert source.began == datetime(2026, 2, 11, 23, 40)  # noqa: DTZ001 - recorders' clocks are compared without offset
+
+
+def test_a_file_cut_short_gives_what_is_there_and_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    whole = evening()
+    assert opened(tmp_path, whole).spoilt == ""
+    cut = opened(tmp_path, whole[:75_000])
+    assert cut.spoilt.startswith("cut short or spoilt")
+    assert capsys.readouterr() == ("", "")
+    told = Channel(kind=ChannelKind.EEG, file="a.xdf", signal="headband O1", unit="uV")
+    done = ingest(
+        [tmp_path / "a.xdf"], tmp_path / "bag", Description(title="x", channel={"o1": told}), date(2026, 3, 1)
+    )
+    assert f"a.xdf: {cut.spoilt}." in done.report
 
 
 def test_the_name_of_the_computer_is_private(tmp_path: Path) -> None:
