@@ -97,10 +97,13 @@ def reshaped(profile: LevelProfile, shape: Shape) -> LevelProfile:
     gains = np.max(np.lib.stride_tricks.sliding_window_view(boundaries, _LATEST_HOPS + 2), axis=1)
     highest = float(np.max(gains))
     squares, powers = gains * gains, np.array([[ear.power] for ear in profile.ears])
+    scaled = np.where(powers == 4, squares * squares, squares)
     return replace(
         profile,
-        energy=profile.energy * np.where(powers == 4, squares * squares, squares),
+        energy=profile.energy * scaled,
         peak=profile.peak * gains,
+        ending_energy=profile.ending_energy * scaled,
+        ending_peak=profile.ending_peak * gains,
         true_peak=profile.true_peak * highest,
     )
 

@@ -125,10 +125,12 @@ def seeded(terms: Terms, ear: Ear, history: SentHistory) -> np.ndarray[tuple[int
 
 
 def _assume_unlogged(ring: np.ndarray[tuple[int], np.dtype[np.int64]], terms: Terms, history: SentHistory) -> None:
-    """Fill what no row tells with the most that the governor would have let through."""
-    spent = int(np.add.reduce(ring))
-    for hop in range(terms.hops - int(np.ceil(history.unlogged_s / HOP_S)), terms.hops):
-        if hop >= 0:
-            most = max(0, terms.total - spent) // terms.knee
-            ring[hop] += most
-            spent += most
+    """Fill what no row tells with the most that the governor would have let through.
+
+    The latest hop may have had the most: so whatever leaves the window, what is left in it is no less than was sent.
+    """
+    left = max(0, terms.total - int(np.add.reduce(ring)))
+    for age in range(min(terms.hops, int(np.ceil(history.unlogged_s / HOP_S)))):
+        most = left // terms.knee
+        ring[-1 - age] += most
+        left -= most

@@ -12,6 +12,7 @@ from residue.dsp import exact
 from residue.loudness.budget import Budget
 from residue.loudness.caps import Cap
 from residue.loudness.ears import Ear, ear_of
+from residue.loudness.ending import RISE, Reach
 from residue.loudness.history import SentHistory
 from residue.loudness.hops import HOP_FRAMES, HOP_S, Listener, Weighted, WeightingBank
 from residue.loudness.instants import InstantCap, instant_cap
@@ -34,7 +35,6 @@ _RECOVERY = exact.gain_from_db(RECOVERY_DB_PER_S * HOP_S)
 _LEAST_RECOVERY = exact.gain_from_db(-60.0)
 _STEPS_BACK = (1.0, 0.999, 0.9, 0.0)
 """The gain that was solved for is tried first; rounding, or a tail that no gain takes away, may ask for less."""
-_SHARES = np.arange(1, HOP_FRAMES + 1) / HOP_FRAMES
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +57,9 @@ class Governor:
 
     The gain runs in a straight line from one boundary of hops to the next, and one hop is held back. At its end the
     gain is the greatest at which the held hop, under the line, keeps every cap, and the hop after it, at that gain
-    throughout, keeps every cap as well: so there is always a way on. What is weighted and counted is exactly what
-    is sent, tails of filters included.
+    throughout, keeps every cap as well; and, for caps that hold at every moment, the hop after it faded out and the
+    silence after that: so there is always a way on. What is weighted and counted is exactly what is sent, tails of
+    filters included.
     """
 
     def __init__(
@@ -74,6 +75,7 @@ class Governor:
         self.budgets = tuple(Budget(cap, self.ears[heard_by[cap]], history) for cap in means)
         self._budget_ears = tuple(heard_by[cap] for cap in means)
         self.instants = tuple(instant_cap(cap, heard_by[cap]) for cap in caps if not cap.quantity.windowed)
+        self._within_reach = Reach(self.instants, self.ears, len(outputs))
         self._held: Floats = np.zeros((len(outputs), HOP_FRAMES))
         self._bank = self._rested()
         self._projected = self._hear(self._bank, self._held)
@@ -87,9 +89,10 @@ class Governor:
     def __call__(self, hop: Floats) -> Floats:
         """Take one hop, (outputs, HOP_FRAMES), and give the hop before it."""
         target = min(1.0, max(self.gain * _RECOVERY, _LEAST_RECOVERY))
+        endless = self._within_reach(hop)
         if self.gain == target:
             after = self._hear(self._projected.bank, hop)
-            if self._keeps_after(self._projected, after):
+            if self._keeps_after(self._projected, after) and (endless or self._can_end(self._projected, hop)):
                 return self._send(self._held, self._projected, hop, after, target)
         return self._steered(hop, min(target, self._solved(hop)))
 
@@ -115,6 +118,12 @@ class Governor:
             for budget, now, units in zip(self.budgets, heard.units, after.units, strict=True)
         )
 
+    def _can_end(self, heard: Heard, hop: Floats) -> bool:
+        """Whether a hop, once the hop before it has been sent, may be the last."""
+        faded = self._hear(heard.bank, hop * (1.0 - RISE))
+        silence = self._hear(faded.bank, np.zeros_like(hop))
+        return self._instants_keep(faded) and self._instants_keep(silence)
+
     def _keeps(self, heard: Heard) -> bool:
         """Whether the next hop may be sent with the knee kept."""
         return self._instants_keep(heard) and all(
@@ -131,10 +140,10 @@ class Governor:
         """Send the held hop under a falling or rising line that the caps can bear."""
         for step in _STEPS_BACK:
             gain = solved * step
-            sent = self._held * (self.gain + (gain - self.gain) * _SHARES)
+            sent = self._held * (self.gain + (gain - self.gain) * RISE)
             heard = self._hear(self._bank, sent)
             after = self._hear(heard.bank, hop * gain)
-            if self._keeps(heard) and self._keeps_after(heard, after):
+            if self._keeps(heard) and self._keeps_after(heard, after) and self._can_end(heard, hop * gain):
                 return self._send(sent, heard, hop, after, gain)
         if not self._holds(heard):
             self.cuts += 1
@@ -152,14 +161,18 @@ class Governor:
 
     def _solved(self, hop: Floats) -> float:
         """The greatest gain for the boundary before `hop`, 0 if none would do."""
-        bank, moving_bank = self._bank.copy(), self._rested()
-        now = _Parts(bank(self._held * (self.gain * (1.0 - _SHARES))), moving_bank(self._held * _SHARES))
-        then = _Parts(bank(np.zeros_like(hop)), moving_bank(hop))
+        bank, moving_bank, silence = self._bank.copy(), self._rested(), np.zeros_like(hop)
+        now = _Parts(bank(self._held * (self.gain * (1.0 - RISE))), moving_bank(self._held * RISE))
+        fading_bank = moving_bank.copy()
+        fixed = bank(silence)
+        then, faded = _Parts(fixed, moving_bank(hop)), _Parts(fixed, fading_bank(hop * (1.0 - RISE)))
+        after = _Parts(bank(silence), fading_bank(silence))
         gains = [
             self._greatest_for(budget, self.ears[ear], now, then)
             for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
         ]
-        gains += [self._greatest_at_once(instant, parts) for instant in self.instants for parts in (now, then)]
+        moments = (now, then, faded, after)
+        gains += [self._greatest_at_once(instant, parts) for instant in self.instants for parts in moments]
         return max(0.0, min(gains, default=1.0))
 
     def _greatest_at_once(self, instant: InstantCap, parts: _Parts) -> float:

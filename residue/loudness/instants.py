@@ -17,9 +17,10 @@ from residue.loudness.time_weighting import TIME_CONSTANT_S
 Floats = NDArray[np.float64]
 
 FAST_S = TIME_CONSTANT_S["F"]
-_FAST_SHARE = (1.0 - exact.exp(-HOP_S / FAST_S)) * FAST_S / HOP_S
+_FAST_SHARE = FAST_S / HOP_S / (1.0 + 1.0 / (1.0 - exact.exp(-HOP_S / FAST_S)))
 """If no hop has more than this share of the energy of a hop at the limit, the level with time weighting F never passes
-the limit, wherever in the hops the energy lies: the sum of what is left of all hops before is a geometric series."""
+the limit, wherever in the hops the energy lies: at its worst all of a hop before lies at its end, so that what is left
+of them is a geometric series, and all of the hop itself comes at its beginning. A steady sound stays 3.5 dB below."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,10 +40,12 @@ class InstantCap:
 
     def used(self, energy: Floats, peak: Floats) -> float:
         """The share of the allowed power that a hop takes; energy, peak: (ears,)."""
-        if self.of_peak:
-            ratio = float(peak[self.ear]) / self.bound
-            return ratio * ratio
-        return float(energy[self.ear]) / self.bound
+        return float(self.shares(energy, peak))
+
+    def shares(self, energy: Floats, peak: Floats) -> Floats:
+        """(…): the same for as many hops as there are; energy, peak: (ears, …)."""
+        ratios: Floats = (peak if self.of_peak else energy)[self.ear] / self.bound
+        return ratios * ratios if self.of_peak else ratios
 
     def level(self, energy: Floats, peak: Floats) -> float:
         """What a hop reaches at most, in the unit of the cap."""

@@ -194,11 +194,14 @@ def _keep_peaks(gain: _Gain, profile: LevelProfile, caps: Sequence[Cap], outputs
 
 
 def _used_at_once(cap: Cap, profile: LevelProfile, outputs: Mapping[str, Output]) -> Floats:
-    """(hops,): the share of what a cap allows at every moment; nothing for a cap over a window."""
+    """(hops,): the share of what a cap allows at every moment, the end after a hop included; else none."""
     if cap.quantity.windowed:
         return np.zeros(0)
     instant = instant_cap(cap, profile.row(ear_of(cap, outputs).key))
-    return np.array([instant.used(*hop) for hop in zip(profile.energy.T, profile.peak.T, strict=True)])
+    energies, peaks = (profile.energy, profile.ending_energy), (profile.peak, profile.ending_peak)
+    shares = [instant.shares(*both) for both in zip(energies, peaks, strict=True)]
+    larger: Floats = np.max(shares, axis=0)
+    return larger
 
 
 def _nearest_at_once(

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from residue.loudness import limiter
 from residue.loudness.caps import Cap, protecting_caps
-from residue.loudness.ears import Ear, planned_ears
+from residue.loudness.ears import Ear, ear_of, planned_ears
+from residue.loudness.ending import Endings
 from residue.loudness.hops import HOP_FRAMES, HOP_S, Listener, WeightingBank
 from residue.loudness.outputs import Output
 from residue.loudness.protection import Conditioner
@@ -36,6 +37,11 @@ class LevelProfile:
     """(ears, hops): sum of squares of the weighted signal over each hop, in the unit of the ear."""
     peak: Floats
     """(ears, hops): highest magnitude of the signal in each hop, in the unit of the ear; 0 where not C-weighted."""
+    ending_energy: Floats
+    """(ears, hops): the energy of each hop faded out as if it were the last, or that of the silence after it if that is
+    more; 0 at ears to which no cap listens that holds at every moment."""
+    ending_peak: Floats
+    """(ears, hops): the same of the peak."""
     true_peak: Floats
     """(outputs,): the highest true peak of each output, full scale = 1."""
 
@@ -60,7 +66,7 @@ class LevelProfile:
         """Write it as an npz file."""
         facts = np.frombuffer(msgspec.json.encode(self.ears), dtype=np.uint8)
         with path.open("wb") as file:
-            np.savez(file, ears=facts, energy=self.energy, peak=self.peak, true_peak=self.true_peak)
+            np.savez(file, ears=facts, **{name: getattr(self, name) for name in _LEVELS})
 
     @classmethod
     def load(cls, path: Path) -> LevelProfile:
@@ -68,7 +74,7 @@ class LevelProfile:
         try:
             with path.open("rb") as file, np.load(file, allow_pickle=False) as held:
                 ears = msgspec.json.decode(held["ears"].tobytes(), type=tuple[Ear, ...])
-                return cls(ears, held["energy"], held["peak"], held["true_peak"])
+                return cls(ears, **{name: held[name] for name in _LEVELS})
         except (
             OSError,
             EOFError,
@@ -84,24 +90,39 @@ class LevelProfile:
             ) from error
 
 
+_LEVELS = ("energy", "peak", "ending_energy", "ending_peak", "true_peak")
+
+
 def profile(blocks: Iterable[Floats], outputs: Mapping[str, Output], caps: Sequence[Cap]) -> LevelProfile:
     """The level profile of a performance that is given block by block, (outputs, frames), before the cap.
 
     It goes through what the cap stage does to every sound, trim, delay and subsonic high-pass, and not through what
     acts on loud sound only. Its hops are those of a playback that begins on a hop boundary of the stage.
     """
-    listened = planned_ears(outputs, (*caps, *protecting_caps(outputs)))
+    every_cap = (*caps, *protecting_caps(outputs))
+    listened = planned_ears(outputs, every_cap)
+    at_once = {ear_of(cap, outputs).key for cap in every_cap if not cap.quantity.windowed}
+    ending = [index for index, ear in enumerate(listened) if ear.key in at_once]
     condition, listen = Conditioner(outputs), Listener(listened)
+    end = Endings([listened[index] for index in ending], len(outputs))
     bank = WeightingBank({Weighting.C, *(ear.weighting for ear in listened)}, len(outputs))
     true_peak = TruePeakMeter(len(outputs))
-    energy, peak = [], []
+    heard, ended = [], []
     for hops in _hops(blocks, len(outputs)):
         conditioned = condition(np.where(np.isfinite(hops), hops, 0.0))
         true_peak(conditioned)
-        heard = listen({name: _by_hop(signals) for name, signals in bank(conditioned).items()})
-        energy.append(heard[0])
-        peak.append(heard[1])
-    return LevelProfile(listened, np.concatenate(energy, axis=1), np.concatenate(peak, axis=1), true_peak.highest)
+        weighted = {name: _by_hop(signals) for name, signals in bank(conditioned).items()}
+        heard.append(listen(weighted))
+        if ending:
+            ended.append(end(_by_hop(conditioned), weighted))
+    energy, peak = (np.concatenate(part, axis=1) for part in zip(*heard, strict=True))
+    ending_energy, ending_peak = np.zeros_like(energy), np.zeros_like(peak)
+    if ending:
+        faded_energy, faded_peak, *silence = (np.concatenate(part, axis=1) for part in zip(*ended, strict=True))
+        after_energy, after_peak = (np.pad(part[:, 1:], ((0, 0), (0, 1))) for part in silence)  # each of the hop before
+        ending_energy[ending] = np.maximum(faded_energy, after_energy)
+        ending_peak[ending] = np.maximum(faded_peak, after_peak)
+    return LevelProfile(listened, energy, peak, ending_energy, ending_peak, true_peak.highest)
 
 
 def _by_hop(signals: Floats) -> Floats:

@@ -39,7 +39,8 @@ def swelling(minutes: int, first_db: float, last_db: float) -> LevelProfile:
     heard = ears(OUTPUTS, CAPS)
     levels_db = np.linspace(first_db, last_db, 600 * minutes)
     energy = np.tile(10 ** (levels_db / 10) * HOP_FRAMES, (len(heard), 1))
-    return LevelProfile(heard, energy, np.zeros_like(energy), np.array([0.01]))
+    nothing = np.zeros_like(energy)
+    return LevelProfile(heard, energy, nothing, nothing, nothing, np.array([0.01]))
 
 
 @given(st.lists(st.floats(-80.0, 0.0), min_size=1, max_size=30), st.floats(-80.0, 0.0))
@@ -78,7 +79,8 @@ def test_it_is_shaped_by_the_cap_that_decides_also_where_that_is_a_dose_of_vibra
     felt_db = np.linspace(-30.0, 10.0, 600 * 10)
     energy = np.full((len(heard), len(felt_db)), 10**-6.0 * HOP_FRAMES)
     energy[heard.index(dose)] = 10 ** (felt_db / 5) * HOP_FRAMES
-    swell = LevelProfile(heard, energy, np.zeros_like(energy), np.array([0.01]))
+    nothing = np.zeros_like(energy)
+    swell = LevelProfile(heard, energy, nothing, nothing, nothing, np.array([0.01]))
     assert minute_levels_db(swell, dose.key)[0] == pytest.approx(-28.0, abs=0.7)
     [found] = shape([("felt", swell)], 600.0, caps, outputs).values()
     assert found.knots_db[0] > -1.0

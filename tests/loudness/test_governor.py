@@ -10,10 +10,13 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import signal as sps
 
+from residue.loudness.budget import seeded, terms
 from residue.loudness.calibration import Calibration, offset_db
 from residue.loudness.caps import Cap, CapEntry, expand
+from residue.loudness.ears import ear_of
 from residue.loudness.history import SentHistory, SentRow
 from residue.loudness.hops import HOP_FRAMES
+from residue.loudness.instants import instant_cap
 from residue.loudness.outputs import Output
 from residue.loudness.stage import CapStage
 from residue.loudness.weightings import sections
@@ -109,6 +112,37 @@ def test_no_window_of_any_cap_is_exceeded_at_any_sample(evening: Floats, entries
     assert stage.reading().cut_hops == 0
 
 
+@pytest.mark.parametrize(
+    "entry",
+    [CapEntry(quantity="LCpeak", limit_db=85.0), CapEntry(quantity="LAFmax", limit_db=40.0)],
+    ids=["LCpeak", "LAFmax"],
+)
+@pytest.mark.parametrize("frequency_hz", [8.0, 13.0, 25.0])
+def test_a_cap_at_every_moment_holds_where_low_tones_break_off(entry: CapEntry, frequency_hz: float) -> None:
+    """A and C take most of a low tone away, and give it back where it ends or is turned down; nothing may be cut."""
+    (cap,) = expand([entry])
+    tones = []
+    for seconds in (1.0, 1.13, 1.26):
+        tones.append(np.sin(2 * np.pi * frequency_hz * np.arange(round(seconds * RATE_HZ)) / RATE_HZ))
+        tones.append(np.zeros(RATE_HZ // 2))
+    evening = np.concatenate(tones)
+    stage = CapStage(OUTPUTS, (cap,))
+    out = stage.process(np.stack([0.0 * evening, evening])).frames
+    assert np.max(np.abs(out)) > 1e-3
+    assert highest_window(out, cap) <= cap.limit + 1e-6
+    assert stage.reading().cut_hops == 0
+
+
+def test_the_fast_level_comes_to_its_limit_at_the_worst_place_of_what_the_hops_allow() -> None:
+    (cap,) = expand([CapEntry(quantity="LAFmax", limit_dbfs=-20.0)])
+    power = np.zeros(30 * HOP_FRAMES)
+    power[HOP_FRAMES - 1 : 20 * HOP_FRAMES : HOP_FRAMES] = instant_cap(cap, 0).bound  # the end of twenty hops
+    power[20 * HOP_FRAMES] = instant_cap(cap, 0).bound  # and the beginning of the next
+    fall = np.exp(-1.0 / (0.125 * RATE_HZ))
+    level_db = 10 * np.log10(np.max(sps.lfilter([1.0 - fall], [1.0, -fall], power)))
+    assert -0.01 < level_db - cap.limit <= 0.0
+
+
 CAP_2_S = expand([CapEntry(quantity="LAeq", window_s=2.0, limit_dbfs=-30.0)])
 
 
@@ -139,6 +173,19 @@ def test_what_no_row_tells_counts_as_the_most_that_could_have_been_sent() -> Non
     second = CapStage(OUTPUTS, CAP_2_S, SentHistory((), unlogged_s=1.0))
     out = np.concatenate([before, second.process(loud(4.0)).frames], axis=1)
     assert highest_window(out, CAP_2_S[0]) <= CAP_2_S[0].limit + 1e-6
+
+
+@pytest.mark.parametrize("logged_db", [-200.0, -33.0])
+def test_whatever_the_last_hops_before_a_cut_had_is_counted_until_it_leaves_the_window(logged_db: float) -> None:
+    (cap,) = CAP_2_S
+    bounds, heard = terms(cap), ear_of(cap, OUTPUTS)
+    row = SentRow(1.0, 1.0, {heard.key: logged_db})
+    ring = seeded(bounds, heard, SentHistory([row], unlogged_s=0.9))
+    left = bounds.total - int(np.sum(seeded(bounds, heard, SentHistory([row]))))
+    for last in range(1, 10):
+        # The governor gives a hop no more than 1 / knee of what is left: so much may have been sent in so many of them.
+        most = left * (1.0 - (1.0 - 1.0 / bounds.knee) ** last)
+        assert int(np.sum(ring[-last:])) >= most - last
 
 
 def test_an_unreadable_log_counts_as_a_budget_used_up() -> None:

@@ -49,7 +49,11 @@ CAPS = [
     (cap("LZeq", 0.4, -30.0, physical=False, at="floor"),),
     (cap("LKeq", 0.7, -25.0, physical=False),),
     (cap("LGeq", 0.5, -40.0, physical=False),),
+    (cap("LCpeak", 0.0, 85.0),),
+    (cap("LAFmax", 0.0, 55.0), cap("LCeq", 0.4, 80.0)),
 ]
+FAST_FALL = np.exp(-1.0 / (0.125 * RATE_HZ))
+"""A sample later: IEC 61672-1:2013, 3.8, an exponential mean of 125 ms."""
 
 
 @dataclass(frozen=True)
@@ -134,7 +138,7 @@ def played(runs: list[Run], caps: tuple[Cap, ...]) -> list[Floats]:
 
 
 def highest_window(given: list[Floats], cap: Cap) -> float:
-    """The level of a cap over the worst window at any sample, in its unit.
+    """The level of a cap over the worst window at any sample, or at the worst sample, in its unit.
 
     Each run is weighted for itself: that a sound breaks off when a process is killed is a click that nobody sends.
     """
@@ -147,7 +151,13 @@ def highest_window(given: list[Floats], cap: Cap) -> float:
     if cap.at != "place":
         weighted = weighted[[list(OUTPUTS).index(cap.at)]]
     frames, worst = round(cap.window_s * RATE_HZ), 0.0
-    for power in (np.sum(weighted, axis=0) ** 2, np.sum(weighted**2, axis=0)):
+    arriving = np.sum(weighted, axis=0)
+    if cap.quantity.name == "LCpeak":
+        return 20.0 * float(np.log10(max(np.max(np.abs(arriving)), np.max(np.abs(weighted))) + 1e-30))
+    for power in (arriving**2, np.sum(weighted**2, axis=0)):
+        if cap.quantity.name == "LAFmax":
+            worst = max(worst, float(np.max(sps.lfilter([1.0 - FAST_FALL], [1.0, -FAST_FALL], power))))
+            continue
         running = np.cumsum(np.concatenate((np.zeros(frames + 1), power)))
         worst = max(worst, float(np.max(running[frames:] - running[:-frames])) / frames)
     return 10.0 * float(np.log10(worst + 1e-30))
