@@ -19,7 +19,7 @@ _PACKAGES = (
     # what deploy/setup wants, so that deploy/install finds nothing missing in a guest without a network
     *("python3", "python3-venv", "python3-dev", "gcc", "pkg-config", "libportaudio2", "libsystemd-dev"),
     # a computer that boots, keeps time, and does what it is told
-    *("linux-image-amd64", "initramfs-tools", "systemd-sysv", "systemd-timesyncd", "libnss-systemd", "dbus"),
+    *("linux-image-amd64", "initramfs-tools", "systemd-sysv", "systemd-timesyncd", "dbus"),
     *("udev", "kmod", "iproute2", "procps", "qemu-guest-agent"),
 )
 _FILES = {
@@ -28,7 +28,8 @@ _FILES = {
     # the kernel's card without a plug, by the name that the udev rule would give to an interface on USB
     "etc/modules-load.d/sound.conf": "snd-aloop\n",
     "etc/modprobe.d/sound.conf": "options snd-aloop id=gallery pcm_substreams=1\n",
-    "etc/fstab": "/dev/vdb /var ext4 defaults 0 0\n",
+    # as deploy/guides/technician.md has it for a root file system that is read-only
+    "etc/fstab": "/dev/vdb /var ext4 defaults 0 0\ntmpfs /tmp tmpfs nosuid,nodev 0 0\n",
 }
 _NOT_NEEDED = ("man", "doc", "locale")
 
