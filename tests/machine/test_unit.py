@@ -201,10 +201,12 @@ def test_a_process_that_hangs_is_ended_by_the_watchdog_and_plays_again(computer:
 def test_an_interface_that_is_pulled_out_is_waited_for_and_plays_again(computer: VirtualMachine) -> None:
     computer.run(f"echo snd_aloop.0 >{DRIVER}/unbind")
     computer.run("until systemctl show residue -P StatusText | grep -q 'no sound device'; do sleep 0.5; done")
+    waiting = shown(computer, "MainPID")
     computer.run(f"echo snd_aloop.0 >{DRIVER}/bind")
     computer.run(f"until grep -qs RUNNING {CARD}/status; do sleep 0.5; done")
     plays(computer)
     sounds(computer)
+    assert shown(computer, "MainPID") == waiting, "whoever starts without a card sees one that comes later"
 
 
 def test_installing_again_changes_nothing_and_starts_it_anew(computer: VirtualMachine) -> None:
