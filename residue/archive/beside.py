@@ -113,9 +113,13 @@ def telling(path: Path) -> Iterator[None]:
         raise disk_problem(path, error) from error
 
 
+_OF_WHAT_IS_WRITTEN = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EROFS})
+"""Copying names the source in its errors, but these are of the other side."""
+
+
 def disk_problem(path: Path, error: OSError) -> ProblemError:
     """What an error of the operating system means for the person who wanted `path` written or read."""
-    place = error.filename or path
+    place = path if error.errno in _OF_WHAT_IS_WRITTEN else error.filename or path
     mends = {
         errno.ENOSPC: ("The disk is full.", f"Make room{_free_words(path)}, then do it again."),
         errno.EDQUOT: ("The quota of this user is used up.", "Make room, then do it again."),
@@ -130,5 +134,5 @@ def disk_problem(path: Path, error: OSError) -> ProblemError:
 
 def _free_words(path: Path) -> str:
     with suppress(OSError):
-        return f" ({shutil.disk_usage(path.parent).free // 1_000_000} MB are free)"
+        return f" ({shutil.disk_usage(path if path.is_dir() else path.parent).free // 1_000_000} MB are free)"
     return ""

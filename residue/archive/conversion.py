@@ -19,15 +19,15 @@ from residue.dsp.resampling import Samples, resampled
 from residue.mapping.signals import AUDIO_RATE_HZ, RATE_HZ, Kind
 from residue.problems import stopping
 
-FORMAT = 1
+FORMAT = 2
 """Counts up when what stands in the cache changes its meaning, or its bits."""
 SAMPLE = np.dtype("<f4")
 """A sample in the cache: 24 bits of precision, as the best recorders have, at half the size of a double."""
 EVENT = np.dtype([("frame", "<i8"), ("value", "<f8")])
 GAP = np.dtype([("start_s", "<f8"), ("length_s", "<f8")])
 
-_BLOCK_SAMPLES = 1 << 15
-"""At the new rate. Of muscle sound at the control rate that is 16 s, 6 MB as recorded: about what a cache holds."""
+_BLOCK_SAMPLES = 1 << 14
+"""At the new rate. Of muscle sound at the control rate that is 8 s, 3 MB as recorded: about what a cache holds."""
 _LARGEST = float(np.finfo(SAMPLE).max)
 
 Share = Callable[[float], None]

@@ -9,6 +9,7 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from pathlib import Path
 
+from residue.archive.bag import ALGORITHM
 from residue.archive.fixity import is_valid, verify
 from residue.problems import Finding, Severity, stopping
 
@@ -34,19 +35,27 @@ class Verdict:
         return f"{self.bag.name}: {'NOT as it was sealed' if not self.valid else 'unchanged, but'}: {first.what}{more}"
 
 
+_TAG_FILES = ("bagit.txt", "bag-info.txt", f"manifest-{ALGORITHM}.txt", f"tagmanifest-{ALGORITHM}.txt")
+
+
 def find_bags(folder: Path) -> list[Path]:
-    """The bags in a folder, at any depth but not within each other; no work in progress. Raises ProblemError."""
+    """The bags in a folder, at any depth but not within each other; no work in progress.
+
+    One that has lost its bagit.txt still counts, for its other tag files. Raises ProblemError where there is none.
+    """
     if not folder.is_dir():
         raise stopping(str(folder), "There is no such folder.", "Name the folder that holds the bags.")
     bags: list[Path] = []
     folders = [folder]
     while folders:
         place = folders.pop()
-        if (place / "bagit.txt").is_file():
+        if any((place / name).is_file() for name in _TAG_FILES):
             bags.append(place)
         else:
             inner = (path for path in place.iterdir() if path.is_dir() and not path.is_symlink())
             folders += [path for path in inner if not path.name.startswith(".")]
+    if not bags:
+        raise stopping(str(folder), "There is no bag in it.", "Name the folder that holds the bags.")
     return sorted(bags)
 
 

@@ -15,26 +15,30 @@ from residue.cli.common import INSTALLATION
     "--tone", metavar="OUTPUT", help="Let one output count its number in pulses, to find it; measures nothing."
 )
 @click.option("--device", metavar="NAME|silent|file:PATH", help="Instead of the device in room.toml.")
+@click.option("--state", type=click.Path(path_type=Path), help="Folder of the level log, as for residue run.")
 @click.pass_context
-def calibrate(ctx: click.Context, installation: Path, tone: str | None, device: str | None) -> None:
+def calibrate(ctx: click.Context, installation: Path, tone: str | None, device: str | None, state: Path | None) -> None:
     """Calibrate a room with a sound level meter, output by output, and write it into room.toml.
 
     For the gallery technician, alone in the room, with nothing else playing (systemctl stop residue). Pink noise begins
-    very quietly on one output and gets louder only at a key press, never louder than the lowest cap of the room.
+    very quietly on one output and gets louder only at a key press, never louder than the lowest cap of the room. What
+    it plays goes into the level log, where the caps count it.
 
     \b
     Example: residue calibrate /srv/residue
     Example: residue calibrate /srv/residue --tone left
     """
-    from residue.runtime import calibration_desk as desk
+    from residue.runtime.calibration_desk import Bench, person_at_terminal
     from residue.runtime.clock import SystemClock
+    from residue.runtime.folders import state_folder
 
-    technician = desk.person_at_terminal()
+    technician = person_at_terminal()
+    bench = Bench(installation, device, state or state_folder(), SystemClock())
     try:
         if tone is not None:
-            desk.tone(installation, device, tone, technician)
+            bench.tone(tone, technician)
         else:
-            desk.calibrate(installation, device, technician, SystemClock())
+            bench.calibrate(technician)
     except KeyboardInterrupt:
         click.echo("\nEnded. What was written before stays written.")
         ctx.exit(1)

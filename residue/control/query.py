@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 import socket
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from pythonosc.osc_message import OscMessage, ParseError
 from pythonosc.osc_message_builder import OscMessageBuilder
 
+import residue
 from residue.control.settings import DEFAULT_PORT
 from residue.loudness.caps import level_in_words
 from residue.problems import stopping
@@ -29,24 +30,57 @@ def status(host: str = "127.0.0.1", port: int = DEFAULT_PORT) -> dict[str, Any]:
 
 
 def in_words(told: Mapping[str, Any]) -> list[str]:
-    """A status for a person, a few lines."""
-    health = told["health"]
-    lines = [f"The house is {told['house']}: {health['why'].removesuffix('.')}."]
+    """A status for a person, a few lines. Of a house of another version, what it does tell."""
+    lines: list[str] = []
+    untold = False
+    for fact in (_house, _performance, _caps, _swaps, _ears, _alarms, _events):
+        try:
+            lines += list(fact(told))
+        except (KeyError, TypeError, AttributeError):
+            untold = True
+    if untold:
+        lines.append(f"It does not tell everything: it is of another version than this command, {residue.__version__}.")
+        lines.append("Start it again, so that it runs what is installed.")
+    return lines
+
+
+def _house(told: Mapping[str, Any]) -> Iterator[str]:
+    yield f"The house is {told['house']}: {told['health']['why'].removesuffix('.')}."
+
+
+def _performance(told: Mapping[str, Any]) -> Iterator[str]:
     if told["performance"]:
         minutes, seconds = divmod(int(told["playhead_s"] or 0), 60)
         section = f", section {told['section']}" if told["section"] else ""
-        lines.append(f"{told['performance']} is at {minutes}:{seconds:02}{section}.")
+        yield f"{told['performance']} is at {minutes}:{seconds:02}{section}."
+
+
+def _caps(told: Mapping[str, Any]) -> Iterator[str]:
     for cap in told["caps"]:
         level = "silence" if cap["level"] is None else level_in_words(cap["level"], cap["unit"])
-        lines.append(f"{cap['name']}: {level}, limit {level_in_words(cap['limit'], cap['unit'])}.")
-    for swap in health["swaps"]:
+        yield f"{cap['name']}: {level}, limit {level_in_words(cap['limit'], cap['unit'])}."
+
+
+def _swaps(told: Mapping[str, Any]) -> Iterator[str]:
+    for swap in told["health"]["swaps"]:
         why = f" {swap['why']}" if swap["why"] else ""
-        lines.append(f"{swap['bag']} in the place of {swap['performance']}, {swap['when']}: {swap['state']}.{why}")
-    if not health["ears_known"]:
-        lines.append("Levels at the ear are unknown: the room is not calibrated.")
-    lines += [f"Look at: {alarm}" for alarm in health["alarms"]] or ["All is well."]
-    lines += [f"{event['time']}  {event['kind']}: {event['text']}" for event in told["events"][-5:]]
-    return lines
+        yield f"{swap['bag']} in the place of {swap['performance']}, {swap['when']}: {swap['state']}.{why}"
+
+
+def _ears(told: Mapping[str, Any]) -> Iterator[str]:
+    if not told["health"]["ears_known"]:
+        yield "Levels at the ear are unknown: the room is not calibrated."
+
+
+def _alarms(told: Mapping[str, Any]) -> Iterator[str]:
+    alarms = told["health"]["alarms"]
+    yield from (f"Look at: {alarm}" for alarm in alarms)
+    if not alarms:
+        yield "All is well."
+
+
+def _events(told: Mapping[str, Any]) -> Iterator[str]:
+    yield from (f"{event['time']}  {event['kind']}: {event['text']}" for event in told["events"][-5:])
 
 
 def _asked(question: bytes, host: str, port: int) -> dict[str, Any]:

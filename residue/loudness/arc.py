@@ -21,7 +21,6 @@ from residue.loudness.order import Order
 from residue.loudness.outputs import Output
 from residue.loudness.plan import Plan, Programme, plan, plan_order
 from residue.loudness.profile import LevelProfile
-from residue.loudness.quantities import Statistic
 
 Floats = NDArray[np.float64]
 
@@ -65,11 +64,15 @@ class Shape:
 
 
 def minute_levels_db(profile: LevelProfile, key: str) -> Floats:
-    """(minutes,): the mean level of each minute at an ear, the last one over what there is of it."""
-    energy = profile.energy[profile.row(key)]
+    """(minutes,): the mean level of each minute at an ear, the last one over what there is of it.
+
+    Of a dose of vibration, the steady level that would give as much.
+    """
+    row = profile.row(key)
+    energy, power = profile.energy[row], profile.ears[row].power
     minutes = np.array_split(energy, range(_MINUTE_HOPS, len(energy), _MINUTE_HOPS))
     means: Floats = np.array([np.add.reduce(minute) / len(minute) / HOP_FRAMES for minute in minutes])
-    levels_db: Floats = np.maximum(10.0 * np.log10(np.maximum(means, 1e-30)), _SILENT_DB)
+    levels_db: Floats = np.maximum(20.0 / power * np.log10(np.maximum(means, 1e-30)), _SILENT_DB)
     return levels_db
 
 
@@ -93,9 +96,10 @@ def reshaped(profile: LevelProfile, shape: Shape) -> LevelProfile:
     boundaries = np.pad(shape.boundary_gains(0, profile.hops), (_LATEST_HOPS, 0), mode="edge")
     gains = np.max(np.lib.stride_tricks.sliding_window_view(boundaries, _LATEST_HOPS + 2), axis=1)
     highest = float(np.max(gains))
+    squares, powers = gains * gains, np.array([[ear.power] for ear in profile.ears])
     return replace(
         profile,
-        energy=profile.energy * (gains * gains),
+        energy=profile.energy * np.where(powers == 4, squares * squares, squares),
         peak=profile.peak * gains,
         true_peak=profile.true_peak * highest,
     )
@@ -124,6 +128,7 @@ def planned(
 def shape(programme: Programme, rest_s: float, caps: Sequence[Cap], outputs: Mapping[str, Output]) -> dict[str, Shape]:
     """For each performance the shape that takes away least and leaves the plan least to lower as a whole.
 
+    Louder and quieter are told by the ear of the cap over a window that a performance alone comes nearest to.
     Plan the reshaped profiles afterwards: windows that span several performances are the plan's.
     """
     return {name: _shape_of(name, profile, rest_s, caps, outputs) for name, profile in programme}
@@ -132,10 +137,12 @@ def shape(programme: Programme, rest_s: float, caps: Sequence[Cap], outputs: Map
 def _shape_of(
     name: str, profile: LevelProfile, rest_s: float, caps: Sequence[Cap], outputs: Mapping[str, Output]
 ) -> Shape:
-    windowed = next((cap for cap in caps if cap.quantity.statistic is Statistic.MEAN), None)
-    if windowed is None:
+    approaches = plan([(name, profile)], rest_s, caps, outputs).of(name).nearest
+    windowed = [approach for approach in approaches if approach.cap.quantity.windowed]
+    if not windowed:
         return Shape((0.0,))
-    levels_db = minute_levels_db(profile, ear_of(windowed, outputs).key)
+    decisive = min(windowed, key=lambda approach: approach.headroom_db).cap
+    levels_db = minute_levels_db(profile, ear_of(decisive, outputs).key)
     low_db, high_db = float(np.min(levels_db)), float(np.max(levels_db))
     best = Shape((0.0,) * len(levels_db))
     for _ in range(_SEARCH_STEPS):

@@ -110,13 +110,14 @@ def seeded(terms: Terms, ear: Ear, history: SentHistory) -> np.ndarray[tuple[int
     if history.unreadable:
         ring[-1] = terms.total
         return ring
+    limit = 10.0 * exact.log10(terms.hop_energy / HOP_FRAMES)
     for row in history.rows:
         age = int(max(0.0, row.age_s) / HOP_S)
         if age >= terms.hops:
             continue
         # A row written before this cap was set does not tell: then it was at the limit, as far as anybody knows.
         count = int(np.ceil(row.duration_s / HOP_S))
-        level = row.sent.get(ear.key, 10.0 * exact.log10(terms.hop_energy / HOP_FRAMES))
+        level = row.sent.get(ear.key, limit)
         if level > float("-inf"):
             ring[-1 - age] += terms.units(10.0 ** (level / 10.0) * HOP_FRAMES * count)
     _assume_unlogged(ring, terms, history)

@@ -8,7 +8,8 @@ checks each sentence for every registered kind:
 - what it gives does not depend, to the bit, on how time is cut into spans;
 - it is causal: what it gives up to a frame depends on nothing after that frame;
 - it opens no file, takes no lock, reads no clock, and logs nothing;
-- finite input never makes it give NaN or infinity.
+- finite input never makes it give NaN or infinity;
+- what it holds are arrays, numbers, containers, and functions and objects of ours, so that a checkpoint can keep it.
 """
 
 from __future__ import annotations

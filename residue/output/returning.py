@@ -15,7 +15,7 @@ logger = logging.getLogger(__name__)
 
 FIRST_RETRY_S = 0.5
 """Longer than the cap stage's latency: what comes first out of it at the return went in while the sink was lost."""
-LAST_RETRY_S = 2.0
+LAST_RETRY_S = 1.0
 """A failed attempt costs 0.2 ms; a fresh list of devices costs more, and has a bound of its own (see device.py)."""
 OVERLOADED_BLOCKS = 3
 """So many late blocks in a row are no hiccup: whoever writes takes longer to make a block than it lasts."""

@@ -133,7 +133,7 @@ class Calibrating:
             background = self._background()
             measured = self._measured(procedure.begin(name, self.room.output, caps, stimulus, background))
         self.player.hush()
-        self.technician.tell(_told(name, output, measured))
+        self.technician.tell(told(name, output, measured))
         return measured
 
     def _background(self) -> MeterReading:
@@ -269,7 +269,7 @@ def _described(output: Output) -> str:
     return f"a {output.transducer} on channel {output.device_channel} of the device"
 
 
-def _told(name: str, output: Output, measured: Measured) -> str:
+def told(name: str, output: Output, measured: Measured) -> str:
     """What a measurement means, and what has changed since the one before."""
     lines = []
     new, old = measured["calibration"], output.calibration

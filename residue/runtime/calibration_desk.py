@@ -6,19 +6,30 @@ import signal
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from functools import partial
+from dataclasses import dataclass
 from pathlib import Path
 from types import FrameType
 
 from residue.installation.load import ROOM, room_of
 from residue.installation.room import Room
 from residue.installation.room_file import record
+from residue.loudness.readings import Tally
 from residue.output.opening import check_device, routing_of, sink_opener
 from residue.output.returning import ReturningSink
 from residue.problems import ProblemError, stopping, stops
-from residue.runtime.calibrating import Calibrating, Technician, identify
+from residue.runtime.calibrating import Calibrating, Measured, Technician, identify, told
 from residue.runtime.calibration_player import CalibrationPlayer, running
-from residue.runtime.clock import Clock
+from residue.runtime.clock import Clock, uptime
+from residue.runtime.files import occupied
+from residue.runtime.folders import unwritten_file
+from residue.runtime.log import CALIBRATED, ENDED, EventRow, LevelLog, timestamp
+from residue.runtime.log import FILE_NAME as LOG_FILE
+from residue.runtime.scribe import Scribe
+from residue.runtime.tallies import Circumstances, Tallies
+
+_SCRIBE_S = 2.0
+"""See residue.runtime.daemon."""
+_CIRCUMSTANCES = Circumstances("calibrating", None, None, None, 0.0)
 
 
 class Terminal:
@@ -34,32 +45,79 @@ class Terminal:
         return input(question)
 
 
-def calibrate(folder: Path, device: str | None, technician: Technician, clock: Clock) -> list[str]:
-    """Calibrate a room output by output; the names of those that were. Raises ProblemError."""
-    room = room_of(folder)
-    with _bench(room, device or room.device, folder) as player:
-        save = partial(record, folder / ROOM)
-        today = clock.now().astimezone().date()
-        return Calibrating(room, technician, player, today, save).walk()
+class Evidence:
+    """What a calibration sent, in the level log: the caps count it when the house plays again.
+
+    Until a meter was read, an output is taken to be as loud as none is, so what is logged is never too little.
+    """
+
+    def __init__(self, log: LevelLog, clock: Clock) -> None:
+        self._scribe, self._tallies, self._clock = Scribe(log, Path()), Tallies(), clock
+
+    def sent(self, tally: Tally) -> None:
+        """Log a second or so; makes nobody wait."""
+        for row in self._tallies.rows(tally, self._clock.now(), uptime(), _CIRCUMSTANCES):
+            self._scribe.put(row)
+
+    def happened(self, kind: str, text: str) -> None:
+        """Log what was done."""
+        self._scribe.put(EventRow(timestamp(self._clock.now()), kind, text))
+
+    @contextmanager
+    def kept(self) -> Iterator[None]:
+        """Write within the context. Of a run without an end, what was not logged counts as sent."""
+        self._scribe.start()
+        self.happened("started", "Calibrating.")
+        try:
+            yield
+        finally:
+            for row in self._tallies.rest():
+                self._scribe.put(row)
+            self.happened(ENDED, "Calibration ended.")
+            self._scribe.end(_SCRIBE_S)
 
 
-def tone(folder: Path, device: str | None, output: str, technician: Technician) -> None:
-    """Let one output of a room count its number. Raises ProblemError."""
-    room = room_of(folder)
-    with _bench(room, device or room.device, folder) as player:
-        identify(room, output, technician, player)
+@dataclass(frozen=True)
+class Bench:
+    """Where a calibration takes place.
 
+    device: of room.toml if None. state: the folder of the level log.
+    """
 
-@contextmanager
-def _bench(room: Room, device: str, folder: Path) -> Iterator[CalibrationPlayer]:
-    """A player on a device that is there; whatever ends the context, the sound fades out first."""
-    findings = check_device(device, room.output, folder)
-    if stops(findings):
-        raise ProblemError(findings)
-    sink = ReturningSink(sink_opener(device, routing_of(room.output), folder))
-    player = CalibrationPlayer(sink, room.output)
-    with _ended_like_ctrl_c(), running(player, sink):
-        yield player
+    folder: Path
+    device: str | None
+    state: Path
+    clock: Clock
+
+    def calibrate(self, technician: Technician) -> list[str]:
+        """Calibrate a room output by output; the names of those that were. Raises ProblemError."""
+        with self._set_up() as (room, player, evidence):
+            today = self.clock.now().astimezone().date()
+
+            def save(name: str, measured: Measured) -> None:
+                record(self.folder / ROOM, name, measured)
+                evidence.happened(CALIBRATED, told(name, room.output[name], measured).replace("\n", " "))
+
+            return Calibrating(room, technician, player, today, save).walk()
+
+    def tone(self, output: str, technician: Technician) -> None:
+        """Let one output of a room count its number. Raises ProblemError."""
+        with self._set_up() as (room, player, _):
+            identify(room, output, technician, player)
+
+    @contextmanager
+    def _set_up(self) -> Iterator[tuple[Room, CalibrationPlayer, Evidence]]:
+        """A player on a device that is there; whatever ends the context, the sound fades out first."""
+        room = room_of(self.folder)
+        device = self.device or room.device
+        findings = check_device(device, room.output, self.folder)
+        if stops(findings):
+            raise ProblemError(findings)
+        sink = ReturningSink(sink_opener(device, routing_of(room.output), self.folder))
+        evidence = Evidence(LevelLog(self.state / LOG_FILE, unwritten_file(self.state)), self.clock)
+        player = CalibrationPlayer(sink, room.output, evidence.sent)
+        with occupied(self.state), _ended_like_ctrl_c(), evidence.kept(), running(player, sink):
+            yield room, player, evidence
 
 
 @contextmanager

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from math import ceil
 
@@ -16,6 +16,7 @@ from residue.loudness.hops import HOP_FRAMES, HOP_S
 from residue.loudness.levels import db_of_power
 from residue.loudness.outputs import Output
 from residue.loudness.protection import Conditioner
+from residue.loudness.readings import Tally
 from residue.loudness.stage import LATENCY_FRAMES, CapStage
 from residue.mapping.signals import frame_at
 from residue.output.returning import ReturningSink
@@ -26,6 +27,7 @@ Floats = NDArray[np.float64]
 FADE_S = 0.5
 _DRAIN_HOPS = ceil(LATENCY_FRAMES / HOP_FRAMES) + 1
 _SETTLE_HOPS = ceil(FADE_S / HOP_S) + _DRAIN_HOPS
+_TALLY_HOPS = 10
 _LEAST_ACTION_DB = -0.05
 _STOPPING_S = 10.0
 
@@ -33,11 +35,12 @@ _STOPPING_S = 10.0
 class CalibrationPlayer:
     """Silence until a step is played; a new step waits until the one before has faded out of its cap stage.
 
-    `play` and `hush` may be called while another thread writes.
+    `play` and `hush` may be called while another thread writes. sent: is told every second, by that thread, what was
+    sent, with an output that nobody has read a meter for taken to be as loud as none is; it must not make it wait.
     """
 
-    def __init__(self, sink: ReturningSink, outputs: Mapping[str, Output]) -> None:
-        self._sink = sink
+    def __init__(self, sink: ReturningSink, outputs: Mapping[str, Output], sent: Callable[[Tally], None]) -> None:
+        self._sink, self._sent = sink, sent
         self._silence = np.zeros((len(outputs), HOP_FRAMES))
         self._idle = CapStage(outputs, ())
         self._wanted: _Playing | None = None
@@ -85,6 +88,8 @@ class CalibrationPlayer:
             playing.fade_out()
         self._sink.write(playing.stage.process(playing.next_hop(self._silence)))
         playing.look()
+        if playing.over or playing.hops % _TALLY_HOPS == 0:
+            self._sent(playing.stage.take_tally())
 
 
 class _Playing:

@@ -32,6 +32,7 @@ from residue.runtime.engine import SWITCH_S, Engine
 from residue.runtime.examination import Pace, vitals
 from residue.runtime.exchange import Event
 from residue.runtime.files import occupied
+from residue.runtime.folders import unwritten_file
 from residue.runtime.hours_in_force import HoursInForce
 from residue.runtime.in_force import in_force
 from residue.runtime.keeper import Keeper
@@ -39,7 +40,7 @@ from residue.runtime.log import ENDED, FILE_NAME, EventRow, LevelLog, timestamp
 from residue.runtime.memory import Memory, memory, recalled
 from residue.runtime.planner import Planner
 from residue.runtime.player import Player
-from residue.runtime.preparation import cap_stage, open_performance, playback_of, sounding_outputs
+from residue.runtime.preparation import cap_stage, open_performance, playback_before, sounding_outputs
 from residue.runtime.restarts import FILE_NAME as RESTARTS_FILE
 from residue.runtime.restarts import Restarts
 from residue.runtime.rounds import Rounds
@@ -100,7 +101,7 @@ class _Daemon:
         self._clock: Clock = SystemClock()
         self._events: deque[EventRow] = deque(maxlen=SHOWN_EVENTS)
         self._memory_path = state / MEMORY_FILE
-        self._log = LevelLog(state / FILE_NAME)
+        self._log = LevelLog(state / FILE_NAME, unwritten_file(state))
         self._scribe = Scribe(self._log, self._memory_path)
         self._tallies = Tallies()
         self._feed = FeedSender(installation.graph.feeds, installation.room.control.feed)
@@ -140,10 +141,11 @@ class _Daemon:
         stage = cap_stage(self._installation, self._log, self._clock.now())
         return Engine(stage, ReturningSink(open_sink), len(outputs), self._feed.heard)
 
-    def _opener(self, cache: Path) -> Callable[[str], Playback]:
-        def opened(name: str) -> Playback:
+    def _opener(self, cache: Path) -> Callable[[str, int], Playback]:
+        def opened(name: str, frame: int) -> Playback:
             knots_db = self._planner.outcome.knots_db.get(name, ())
-            return playback_of(self._installation, open_performance(self._installation, name, cache), knots_db)
+            performance = open_performance(self._installation, name, cache)
+            return playback_before(frame, self._installation, performance, knots_db, cache)
 
         return opened
 

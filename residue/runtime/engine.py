@@ -10,6 +10,7 @@ import logging
 import os
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -45,6 +46,9 @@ STALL_S = 1.0
 """A gap between two blocks that a device's buffer does not bridge: longer than that, sound comes back with a fade."""
 REBUILD_WAIT_S = 0.5
 """A thread that lives is out of the sink within a block."""
+PEAKS_S = 1.0
+"""Peaks are told over so long, from one look of the watchdog to the next: what comes out of the cap a while after it
+went in is not taken for silence then, however short it is."""
 TALLY_S = 1.0
 """What was sent is told so often: more than that of it no power cut makes forgotten."""
 REALTIME_PRIORITY = 20
@@ -86,9 +90,9 @@ class Snapshot:
     trim: float = 1.0
     plan_gain: float = 1.0
     asked_peak: float = 0.0
-    """Highest magnitude that went into the cap stage with the last block."""
+    """Highest magnitude that went into the cap stage over the last PEAKS_S."""
     sent_peak: float = 0.0
-    """Highest magnitude that came out of it and was written."""
+    """Highest magnitude that came out of it over the same and was written."""
     sent_mean: float = 0.0
     """Highest magnitude of the mean of an output over what was written."""
     stuck_at: float = 0.0
@@ -135,6 +139,8 @@ class Engine:
         self._presence = Fader(1.0)
         self._closing = False
         self._last = self._silence
+        self._peaks: deque[tuple[float, float]] = deque(maxlen=frame_at(PEAKS_S) // BLOCK_FRAMES)
+        """Of the last blocks, before and after the cap stage."""
         self._frames_to_go: int | None = None
         self._began_s = inf
         """When the last block was begun."""
@@ -259,13 +265,14 @@ class Engine:
         self._watch_sink()
         self._count_down()
         now, peaks = self.snapshot, np.abs(block).max(axis=1, initial=0.0)
+        self._peaks.append((float(peaks.max(initial=0.0)), float(np.abs(capped.frames).max(initial=0.0))))
         self.snapshot = replace(
             now,
             frames=now.frames + BLOCK_FRAMES,
             performance=self._turn.performance if self._turn else None,
             trim=self._trim.aim,
-            asked_peak=float(peaks.max(initial=0.0)),
-            sent_peak=float(np.abs(capped.frames).max(initial=0.0)),
+            asked_peak=max(asked for asked, _ in self._peaks),
+            sent_peak=max(sent for _, sent in self._peaks),
             sent_mean=float(np.abs(np.add.reduce(capped.frames, axis=1)).max(initial=0.0)) / BLOCK_FRAMES,
             stuck_at=float(peaks[np.ptp(block, axis=1) == 0.0].max(initial=0.0)),
             reading=self._stage.reading(),

@@ -1,10 +1,11 @@
-"""Where residue keeps what it makes: state that must survive, and a cache that need not."""
+"""Where residue keeps what it makes: state that must survive, a cache that need not, a note beside the disk."""
 
 from __future__ import annotations
 
 import os
 from collections.abc import Mapping
 from pathlib import Path
+from urllib.parse import quote
 
 
 def state_folder(environment: Mapping[str, str] = os.environ) -> Path:
@@ -19,6 +20,16 @@ def cache_folder(environment: Mapping[str, str] = os.environ) -> Path:
     given = environment.get("CACHE_DIRECTORY")
     home = Path(environment.get("XDG_CACHE_HOME") or _home(environment) / ".cache")
     return Path(given) if given else home / "residue"
+
+
+def unwritten_file(state: Path, environment: Mapping[str, str] = os.environ) -> Path | None:
+    """Where it is noted that the disk of a state folder takes nothing: in memory, where a kill leaves it.
+
+    In systemd's RuntimeDirectory under a unit, else by the XDG Base Directory Specification; None where neither is.
+    """
+    given, user = environment.get("RUNTIME_DIRECTORY"), environment.get("XDG_RUNTIME_DIR")
+    folder = Path(given) if given else Path(user) / "residue" if user else None
+    return folder / f"unwritten {quote(str(state.resolve()), safe='')}" if folder else None
 
 
 def _home(environment: Mapping[str, str]) -> Path:

@@ -8,17 +8,20 @@ from __future__ import annotations
 import json
 import logging
 import math
+import os
+import shutil
 import sqlite3
 from collections.abc import Sequence
-from contextlib import closing
-from dataclasses import astuple, dataclass, fields
+from contextlib import closing, suppress
+from dataclasses import dataclass, fields
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TypeVar
 from urllib.parse import quote
 
 from residue.loudness.history import SentHistory, SentRow
-from residue.runtime.clock import Uptime
+from residue.runtime.clock import Uptime, uptime
+from residue.runtime.files import replace_file
 
 logger = logging.getLogger(__name__)
 
@@ -106,6 +109,8 @@ _KEPT: dict[type[Row], timedelta] = {LevelRow: KEPT, SecondRow: SECONDS_KEPT, Ev
 _SQL_TYPES = {"str": "TEXT", "float": "REAL", "int": "INTEGER"}
 ENDED = "ended"
 """The kind of the event with which a run ends that was not cut."""
+CALIBRATED = "calibrated"
+"""The kind of the event that what a meter read of an output was written into room.toml."""
 READ_AGAIN = "read again"
 """The kind of the event that all that is played is as it was written."""
 SPOILT = "log spoilt"
@@ -127,14 +132,21 @@ def timestamp(moment: datetime) -> str:
 
 
 class LevelLog:
-    """The database. Every method may raise sqlite3.Error or OSError; all but `sent_before` are for one thread."""
+    """The database. Every method may raise sqlite3.Error or OSError; all but `sent_before` are for one thread.
 
-    def __init__(self, path: Path) -> None:
-        self._path = path
+    unwritten: a file, not on the same disk, that stands while the disk takes nothing, and says since when.
+    """
+
+    def __init__(self, path: Path, unwritten: Path | None = None) -> None:
+        self._path, self._unwritten = path, unwritten
         self._writing: sqlite3.Connection | None = None
 
     def _connect(self) -> sqlite3.Connection:
         self._path.parent.mkdir(parents=True, exist_ok=True)
+        if os.geteuid() == 0 and not self._path.exists():
+            # A technician as root: the service that owns the folder is to write into the log as well.
+            self._path.touch()
+            shutil.chown(self._path, self._path.parent.stat().st_uid, self._path.parent.stat().st_gid)
         connection = sqlite3.connect(self._path, timeout=2.0)
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
@@ -163,18 +175,35 @@ class LevelLog:
 
     def write(self, rows: Sequence[Row]) -> None:
         """All of them, or none."""
+        begun = uptime()
         try:
             with self._for_writing() as connection:
                 for row in rows:
                     names = [f.name for f in fields(row)]
                     marks = ", ".join("?" * len(names))
                     into = f"{_TABLES[type(row)]} ({', '.join(names)})"
-                    connection.execute(f"INSERT INTO {into} VALUES ({marks})", astuple(row))
-        except sqlite3.Error as error:
+                    connection.execute(f"INSERT INTO {into} VALUES ({marks})", [getattr(row, name) for name in names])
+        except (sqlite3.Error, OSError) as error:
+            self._mark_unwritten(begun)
             self.close()
             if _spoilt(error):
                 self._set_aside()
             raise
+        if self._unwritten is not None:
+            self._unwritten.unlink(missing_ok=True)
+
+    def _mark_unwritten(self, begun: Uptime) -> None:
+        if self._unwritten is None or self._unwritten.exists():
+            return
+        with suppress(OSError):  # there is no third place
+            replace_file(self._unwritten, json.dumps([begun.boot, begun.seconds - UNLOGGED_MOST_S]).encode())
+
+    def _unwritten_s(self, up: Uptime) -> float:
+        """For how long something may have been sent that the disk did not take; 0 where nothing says so."""
+        if self._unwritten is None or not self._unwritten.exists():
+            return 0.0
+        boot, since_s = json.loads(self._unwritten.read_bytes())
+        return float(up.seconds - since_s) if boot == up.boot else 0.0
 
     def _set_aside(self) -> None:
         """Begin a new log, so that a spoilt one does not end all logging; the last spoilt one is kept for people."""
@@ -226,9 +255,10 @@ class LevelLog:
         Ages are told by the time since the machine started, which nobody sets; those of an earlier start of the
         machine by the clock, but at least by that.
         """
-        if not self._path.exists():
-            return SentHistory()
         try:
+            unwritten_s = self._unwritten_s(up)
+            if not self._path.exists():
+                return SentHistory(unlogged_s=unwritten_s)
             with closing(self._connect()) as connection:
                 found = connection.execute(
                     "SELECT utc, boot, up_s, duration_s, sent FROM second ORDER BY rowid DESC LIMIT ?",
@@ -245,11 +275,11 @@ class LevelLog:
             return SentHistory(unreadable=True)
         if spoilt:
             return SentHistory(unreadable=True)  # what was sent within the window stands in the log before
-        ended = last in (None, (ENDED,))
-        return SentHistory([row for row in rows if row.age_s < window_s], 0.0 if ended else UNLOGGED_MOST_S)
+        unlogged_s = 0.0 if last in (None, (ENDED,)) else UNLOGGED_MOST_S
+        return SentHistory([row for row in rows if row.age_s < window_s], max(unlogged_s, unwritten_s))
 
 
-def _spoilt(error: sqlite3.Error) -> bool:
+def _spoilt(error: Exception) -> bool:
     """The file is no longer a database that can be used, which trying again does not mend."""
     return getattr(error, "sqlite_errorname", "") in ("SQLITE_CORRUPT", "SQLITE_NOTADB")
 

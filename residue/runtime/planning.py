@@ -33,6 +33,7 @@ from residue.runtime.files import replace_file
 from residue.runtime.preparation import (
     CHANNELS,
     caps,
+    checkpoints_path,
     level_profile,
     open_performance,
     plan_under,
@@ -132,6 +133,7 @@ def _needed(installation: Installation, cache: Path) -> Iterator[Path]:
             digest = payload_digest(installation.performances[name])
             yield prepared_folder(cache / CHANNELS, digest)
             yield profile_path(installation, digest, cache)
+            yield checkpoints_path(installation, digest, cache)
     with suppress(ProblemError):
         yield _place(installation, cache)
 

@@ -54,7 +54,7 @@ class Player:
     Winding a performance forward takes seconds and a thread of its own. Making one ready needs nothing here: the
     planner is at work on the whole programme from the start.
 
-    opens: gives the playback of a performance at its beginning; may raise ProblemError.
+    opens: gives the playback of a performance at a frame or, as near as may be, before it; may raise ProblemError.
     held_back: performances that are not to begin now, because others are about to take their places.
     """
 
@@ -62,7 +62,7 @@ class Player:
         self,
         engine: Engine,
         plans: Plans,
-        opens: Callable[[str], Playback],
+        opens: Callable[[str, int], Playback],
         monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self._monotonic_s = monotonic_s
@@ -109,9 +109,10 @@ class Player:
                 raise _NotWantedError
 
         try:
-            playback = self._opens(start.performance)
             # To the beginning of a hop of the cap stage, as the plan saw it.
-            playback.skip_to(frame_at(start.from_s) // BLOCK_FRAMES * BLOCK_FRAMES, still_wanted)
+            frame = frame_at(start.from_s) // BLOCK_FRAMES * BLOCK_FRAMES
+            playback = self._opens(start.performance, frame)
+            playback.skip_to(frame, still_wanted)
             gain = gain_from_db(self._plans.outcome.gain_db[start.performance])
             still_wanted(playback.position)
             self._engine.begin(Turn(start.turn, start.performance, playback, gain))

@@ -7,6 +7,7 @@ process (see planner); the commands call it as it is.
 from __future__ import annotations
 
 import hashlib
+import sys
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from functools import cache
@@ -26,14 +27,16 @@ from residue.loudness.outputs import Output
 from residue.loudness.plan import Plan, PlannedPerformance
 from residue.loudness.profile import LevelProfile, profile
 from residue.loudness.stage import CapStage
+from residue.mapping.checkpoint import given
 from residue.mapping.playback import Playback, Played
 from residue.problems import ProblemError, nearest, stopping
 from residue.progress import Progress, silent
+from residue.runtime.checkpoints import Checkpoints
 from residue.runtime.clock import uptime
 from residue.runtime.foreseen import foreseen
 from residue.runtime.log import LevelLog
 
-CHANNELS, PROFILES = "channels", "profiles"
+CHANNELS, PROFILES, CHECKPOINTS = "channels", "profiles", "checkpoints"
 """Within the cache."""
 BLOCK_FRAMES = 1 << 16
 """Large blocks cost less, and what they give is the same to the bit."""
@@ -67,6 +70,19 @@ def playback_of(
     knots_db: of the plan, where it shapes the arc.
     """
     playback = Playback(installation.graph, performance, performance.frames, str(installation.folder))
+    return shaped(playback, knots_db)
+
+
+def playback_before(
+    frame: int, installation: Installation, performance: PreparedPerformance, knots_db: Sequence[float], cache: Path
+) -> Playback:
+    """The performance at the last checkpoint up to a frame, else at its beginning. Raises ProblemError."""
+    kept = checkpoints_of(installation, performance, cache).last_before(frame)
+    return playback_of(installation, performance, knots_db) if kept is None else shaped(kept, knots_db)
+
+
+def shaped(playback: Playback, knots_db: Sequence[float]) -> Playback:
+    """The playback under the plan's shape."""
     if knots_db:
         playback.gains = Shape(tuple(knots_db)).gains
     return playback
@@ -89,17 +105,23 @@ def steps(playback: Playback, frames: int = BLOCK_FRAMES) -> Iterator[Played]:
 def level_profile(
     installation: Installation, performance: PreparedPerformance, cache_folder: Path, progress: Progress = silent
 ) -> LevelProfile:
-    """The levels of the whole performance before the cap, from the cache if they are known. Raises ProblemError."""
+    """The levels of the whole performance before the cap, from the cache if they are known. Raises ProblemError.
+
+    Where they are not, or where there are no checkpoints, it is rendered, and both are kept.
+    """
     path = profile_path(installation, performance.digest, cache_folder)
-    if path.exists():
+    states = checkpoints_path(installation, performance.digest, cache_folder)
+    if path.exists() and states.exists():
         try:
             return LevelProfile.load(path)
         except ProblemError:
             path.unlink()  # spoilt by a power cut or a dying disk: make it again
-    playback = playback_of(installation, performance)
+    states.mkdir(parents=True, exist_ok=True)
+    playback, kept = playback_of(installation, performance), checkpoints_of(installation, performance, cache_folder)
 
     def watched() -> Iterator[NDArray[np.float64]]:
         for played in steps(playback):
+            kept.pass_by(playback)
             progress("levels", min(played.span.stop, performance.frames), performance.frames)
             yield played.outputs
 
@@ -168,6 +190,18 @@ def plan_performance(
 def profile_path(installation: Installation, bag_digest: str, cache_folder: Path) -> Path:
     """Where the level profile of a performance is kept."""
     return cache_folder / PROFILES / f"{profile_key(installation, bag_digest)}.npz"
+
+
+def checkpoints_of(installation: Installation, performance: PreparedPerformance, cache_folder: Path) -> Checkpoints:
+    """Where the performance can be gone on with."""
+    folder = checkpoints_path(installation, performance.digest, cache_folder)
+    return Checkpoints(folder, given(installation.graph, performance))
+
+
+def checkpoints_path(installation: Installation, bag_digest: str, cache_folder: Path) -> Path:
+    """Where the checkpoints of a performance are kept: by all that its sound and their form follow from."""
+    followed = (residue.__version__, sys.version, np.__version__, piece_digest(installation), bag_digest)
+    return cache_folder / CHECKPOINTS / _digest(_code_digest(), *(part.encode() for part in followed))
 
 
 def piece_digest(installation: Installation) -> str:

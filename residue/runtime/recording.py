@@ -33,6 +33,7 @@ from residue.runtime.clock import Clock, SystemClock, uptime
 from residue.runtime.diagnostics import Diagnostics
 from residue.runtime.engine import BLOCK_FRAMES, SWITCH_S, Engine, Turn
 from residue.runtime.files import occupied
+from residue.runtime.folders import unwritten_file
 from residue.runtime.log import ENDED, EventRow, LevelLog, timestamp
 from residue.runtime.log import FILE_NAME as LOG_FILE
 from residue.runtime.preparation import cap_stage, sounding_outputs
@@ -189,7 +190,7 @@ def record(installation: Installation, into: Path, *, device: str | None, for_s:
             into,
             sound=_sound_input(sensors),
             sink=ReturningSink(open_sink),
-            log=LevelLog(state / LOG_FILE),
+            log=LevelLog(state / LOG_FILE, unwritten_file(state)),
             clock=clock,
         )
         diagnostics.show(f"heard {evening.delay_s:.1f} s after it happens; end with Ctrl-C")

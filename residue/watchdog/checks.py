@@ -207,9 +207,9 @@ CHECKS: Sequence[Check] = (
         "peak before and after the cap",
         "above -60 dBFS before, below -100 after",
         _silent,
-        5.0,
+        2.0,
         (LOG, REOPEN, SKIP, RESTART),
-        apart_s=3.0,
+        apart_s=2.0,
     ),
     Check(
         "sounding",
@@ -231,8 +231,10 @@ CHECKS: Sequence[Check] = (
         apart_s=3.0,
         then="stays silent until a person restarts it",
     ),
-    Check("stuck value", "swing of a block before the cap", "none, above -60 dBFS", _stuck, 10.0, (LOG, SKIP)),
-    Check("no numbers", "frames that the cap muted", "any", _not_finite, 0.0, (LOG, SKIP)),
+    Check(
+        "stuck value", "swing of a block before the cap", "none, above -60 dBFS", _stuck, 5.0, (LOG, SKIP), apart_s=2.0
+    ),
+    Check("no numbers", "frames that the cap muted", "any", _not_finite, 0.0, (LOG, SKIP), apart_s=2.0),
     Check(
         "graph failed",
         "errors of nodes",

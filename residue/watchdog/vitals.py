@@ -24,9 +24,9 @@ class Vitals:
     may_sound: bool = True
     """Open and not held, or within the fade that ends it."""
     asked_peak: float = 0.0
-    """Highest magnitude of the last block before the cap."""
+    """Highest magnitude before the cap over the last second."""
     sent_peak: float = 0.0
-    """Highest magnitude of the last block after it."""
+    """Highest magnitude after it over the same."""
     sent_mean: float = 0.0
     """Highest magnitude of the mean of an output over the last block sent."""
     stuck_at: float = 0.0

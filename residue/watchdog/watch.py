@@ -10,7 +10,8 @@ from residue.watchdog.vitals import Vitals
 
 CALM_S = 600.0
 """A check that has been good for so long starts again at its first remedy when it turns bad once more. Longer than a
-rest between performances: silence is no sign that a remedy helped."""
+rest between performances: silence is no sign that a remedy helped. One that turns bad again sooner goes on with its
+next remedy, and where none is left takes the last again: another performance may fail the same way."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +73,10 @@ def _seen(case: _Case, check: Check, why: str | None, now_s: float) -> _Case:
     if why is None:
         calm = now_s - case.last_bad_s >= CALM_S
         return _WELL if calm else _Case(taken=case.taken, last_bad_s=case.last_bad_s, next_at_s=case.next_at_s)
-    since_s = now_s if case.bad_since_s is None else case.bad_since_s
+    taken, since_s = case.taken, case.bad_since_s
+    if since_s is None:
+        since_s = now_s
+        if taken == len(check.remedies) and check.remedies[-1] is not Remedy.LOG:
+            taken -= 1
     stood = now_s - since_s >= check.for_s
-    return replace(case, bad_since_s=since_s, last_bad_s=now_s, why=why if stood else None)
+    return replace(case, bad_since_s=since_s, last_bad_s=now_s, taken=taken, why=why if stood else None)

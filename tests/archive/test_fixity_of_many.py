@@ -38,6 +38,18 @@ def test_a_bag_within_a_bag_is_payload(tmp_path: Path) -> None:
     assert find_bags(tmp_path) == [tmp_path / "first-batch"]
 
 
-def test_a_folder_that_is_not_there_is_told(tmp_path: Path) -> None:
+def test_a_folder_that_is_not_there_or_holds_no_bag_is_told(tmp_path: Path) -> None:
     with pytest.raises(ProblemError, match="no such folder"):
         find_bags(tmp_path / "nowhere")
+    (tmp_path / "notes").mkdir()
+    with pytest.raises(ProblemError, match="no bag in it"):
+        find_bags(tmp_path)
+
+
+@pytest.mark.parametrize("lost", ["bagit.txt", "manifest-sha256.txt"])
+def test_a_bag_that_has_lost_a_tag_file_is_still_looked_for(tmp_path: Path, lost: str) -> None:
+    sealed_bag(tmp_path)
+    (tmp_path / "first-batch" / lost).unlink()
+    (verdict,) = verify_all(find_bags(tmp_path), processes=1)
+    assert verdict.bag == tmp_path / "first-batch"
+    assert not verdict.valid

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -15,6 +16,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+import edfio
 import numpy as np
 import soundfile
 
@@ -71,13 +73,39 @@ def recording(path: Path, minutes: float, channels: int) -> Path:
     return path
 
 
-def ingest_cost(source: Path, folder: Path, channels: int) -> tuple[Cost, Path]:
+def edf(path: Path, hours: int) -> Path:
+    """A minute of noise over and over, one signal at 1 kHz."""
+    noise = np.random.default_rng(1).normal(0, 40, 60_000)
+    edfio.Edf([edfio.EdfSignal(noise, 1000, label="O1", physical_dimension="uV")]).write(path)
+    whole = path.read_bytes()
+    header, body = whole[:512], whole[512:]
+    with path.open("wb") as file:
+        file.write(header[:236] + f"{hours * 3600:<8d}".encode() + header[244:])
+        for _ in range(hours * 60):
+            file.write(body)
+    return path
+
+
+def table(path: Path, hours: int) -> Path:
+    """A column of times and one of values, ten rows a second."""
+    with path.open("w") as file:
+        file.write("t,hold\n")
+        file.writelines(f"{row / 10:.1f},{row % 97}\n" for row in range(hours * 36_000))
+    return path
+
+
+def tracks(source: Path, channels: int) -> str:
+    """What a describe file says of a sound file."""
+    one = '[channel.c{0}]\nkind = "mmg"\nfile = "{1}"\ntrack = {0}\n'
+    return "".join(one.format(track, source.name) for track in range(1, channels + 1))
+
+
+def ingest_cost(source: Path, folder: Path, described: str) -> tuple[Cost, Path]:
     """Of the command as it is run; and the bag."""
-    tables = (f'[channel.c{k}]\nkind = "mmg"\nfile = "{source.name}"\ntrack = {k}\n' for k in range(1, channels + 1))
-    described = folder / "describe.toml"
-    described.write_text('title = "Kneading"\n' + "".join(tables), encoding="utf-8")
+    describe = folder / "describe.toml"
+    describe.write_text(f'title = "Kneading"\n{described}', encoding="utf-8")
     bag = folder / f"{source.stem}-bag"
-    words = [sys.executable, "-m", "residue", "ingest", source, "--into", bag, "--describe", described]
+    words = [sys.executable, "-m", "residue", "ingest", source, "--into", bag, "--describe", describe]
     child = subprocess.Popen([str(word) for word in words], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     _, status, used = os.wait4(child.pid, 0)
     child.returncode = status
@@ -94,7 +122,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as temporary:
         folder = Path(temporary)
         eight = recording(folder / "eight.wav", minutes, CHANNELS)
-        ingested, bag = ingest_cost(eight, folder, CHANNELS)
+        ingested, bag = ingest_cost(eight, folder, tracks(eight, CHANNELS))
         hour = 60 / minutes
         _print(f"ingest of {minutes:g} min, {CHANNELS} channels, 48 kHz, 24 bit", ingested)
         _print("  by that, an hour in at most", Cost(ingested.cpu_s * hour, ingested.memory_mb))
@@ -109,10 +137,20 @@ def main() -> None:
                 prepared = cost(preparing(one, kind, folder / "cached"))
                 _print(f"prepare a {suffix} channel as {kind}", prepared)
                 _say(f"  {minutes * 60 / prepared.cpu_s:.0f} times real time")
-        short, _ = ingest_cost(recording(folder / "short.flac", minutes / 4, 1), folder, 1)
-        long, _ = ingest_cost(recording(folder / "long.flac", minutes * 6, 1), folder, 1)
-        _say(f"memory of ingest, {minutes / 4:g} and {minutes * 6:g} min of one channel")
-        _say(f"  {short.memory_mb:.0f} and {long.memory_mb:.0f} MB")
+        for suffix, make, described in (
+            (".flac", lambda path, hours: recording(path, hours * 60, 1), 'kind = "mmg"\nfile = "{}"\n'),
+            (".edf", edf, 'kind = "eeg"\nfile = "{}"\nunit = "uV"\n'),
+            (".csv", table, 'kind = "force"\nfile = "{0}"\nsignal = "hold"\n[table."{0}"]\ntime = "t"\n'),
+        ):
+            megabytes = []
+            for hours in (1, 24):
+                source = make(folder / f"{suffix[1:]}-{hours}{suffix}", hours)
+                of_hours, made = ingest_cost(source, folder, "[channel.one]\n" + described.format(source.name))
+                megabytes.append(f"{of_hours.memory_mb:.0f}")
+                source.unlink()
+                shutil.rmtree(made)
+            _say(f"memory of ingest of 1 and 24 h of one channel, {suffix}")
+            _say(f"  {' and '.join(megabytes)} MB")
 
 
 def _print(what: str, one: Cost) -> None:

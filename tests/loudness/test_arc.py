@@ -1,5 +1,7 @@
 """A gain that moves, for houses that want it."""
 
+from datetime import date
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -16,6 +18,7 @@ from residue.loudness.arc import (
     reshaped,
     shape,
 )
+from residue.loudness.calibration import VibrationCalibration
 from residue.loudness.caps import CapEntry, expand
 from residue.loudness.ears import ears
 from residue.loudness.hops import HOP_FRAMES
@@ -27,6 +30,7 @@ from residue.loudness.stage import CapStage
 
 OUTPUTS = {"left": Output(device_channel=1)}
 CAPS = expand([CapEntry(quantity="LAeq", window_s=120.0, limit_dbfs=-30.0)])
+FELT = VibrationCalibration(played_dbfs=-20.0, read_aw_m_per_s2=1.0, on=date(2026, 3, 2))
 KEY = "A at place, dBFS"
 
 
@@ -58,6 +62,30 @@ def test_a_shaped_arc_lowers_the_climax_and_leaves_the_beginning() -> None:
     assert shaped.knots_db == found.knots_db
     assert shaped.words.startswith("loud: shaped: minute 10 is lowered by")
     assert "dB less contrast" in shaped.words
+
+
+def test_it_is_shaped_by_the_cap_that_decides_also_where_that_is_a_dose_of_vibration() -> None:
+    # Heard evenly and far below its cap, felt ever more strongly: 40 dB in ten minutes, above a cap on VDV.
+    outputs = {"floor": Output(device_channel=1, transducer="shaker", vibration=FELT)}
+    caps = expand(
+        [
+            CapEntry(quantity="LAeq", window_s=120.0, limit_dbfs=-30.0),
+            CapEntry(quantity="VDV", window_s=600.0, limit_m_per_s1_75=2.0),
+        ]
+    )
+    heard = ears(outputs, caps)
+    [dose] = [ear for ear in heard if ear.power == 4]
+    felt_db = np.linspace(-30.0, 10.0, 600 * 10)
+    energy = np.full((len(heard), len(felt_db)), 10**-6.0 * HOP_FRAMES)
+    energy[heard.index(dose)] = 10 ** (felt_db / 5) * HOP_FRAMES
+    swell = LevelProfile(heard, energy, np.zeros_like(energy), np.array([0.01]))
+    assert minute_levels_db(swell, dose.key)[0] == pytest.approx(-28.0, abs=0.7)
+    [found] = shape([("felt", swell)], 600.0, caps, outputs).values()
+    assert found.knots_db[0] > -1.0
+    assert found.knots_db[-1] < -4.0
+    halved = reshaped(swell, Shape((-6.0206,)))
+    assert halved.energy[heard.index(dose)] == pytest.approx(energy[heard.index(dose)] / 16.0, rel=1e-4)
+    assert halved.energy[0] == pytest.approx(energy[0] / 4.0, rel=1e-4)
 
 
 def test_what_keeps_the_caps_is_not_shaped() -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import errno
+import json
+import os
 import re
 import shutil
 import signal
@@ -15,6 +17,8 @@ from typing import Any
 import msgspec
 import pytest
 
+from residue.runtime.clock import uptime
+from residue.runtime.folders import unwritten_file
 from residue.runtime.memory import Memory
 from tests.machine.needs import need
 from tests.machine.surroundings import read_only_but, seen, small_disk, traced, with_mounts, without_a_network
@@ -67,16 +71,23 @@ def log_fails(told: dict[str, Any]) -> bool:
 
 def test_a_full_disk_does_not_stop_the_sound_and_is_caught_up_with(daemon: Daemon) -> None:
     need("unshare", root=True)
-    process = daemon.start(*SILENT, within=small_disk(daemon.state, "2m"))
+    environment = {**os.environ, "XDG_RUNTIME_DIR": str(daemon.folder / "memory")}
+    process = daemon.start(*SILENT, within=small_disk(daemon.state, "2m"), environment=environment)
     plays(daemon)
-    filler = seen(process.pid, daemon.state / "filler")
+    note = unwritten_file(daemon.state, environment)
+    assert note is not None
+    filler, since = seen(process.pid, daemon.state / "filler"), uptime()
     fill(filler)
     daemon.ask("/house/trim", -6.0)
-    full = until(daemon.port, log_fails)
+    full, full_at_s = until(daemon.port, log_fails), uptime().seconds
     on = until(daemon.port, lambda told: told["health"]["frames"] > full["health"]["frames"] + 96_000)
     assert (on["house"], on["health"]["trim_db"]) == ("playing", -6.0)
+    boot, since_s = json.loads(note.read_bytes())
+    assert boot == since.boot
+    assert since.seconds - 3.0 < since_s < full_at_s, "a kill now would count what was sent from here on"
     filler.unlink()
     until(daemon.port, lambda told: not log_fails(told))
+    assert not note.exists()
     process.send_signal(signal.SIGSTOP)  # nobody writes while we read
     copy = shutil.copytree(seen(process.pid, daemon.state), daemon.folder / "copy")
     process.kill()

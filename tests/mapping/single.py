@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 
 from residue.mapping.graph import drivable
-from residue.mapping.node import Block, Control, Drive, Node, NodeContext, Reader
+from residue.mapping.node import Block, Control, Drive, Node, NodeContext, Reader, Step
 from residue.mapping.signals import FRAMES_PER_TICK, Events, Kind, Shape, Signal, Span
 
 Signals = Mapping[str, Signal | Sequence[Signal]]
@@ -47,9 +48,11 @@ class Performance:
 
     channels: Mapping[str, Signal] = field(default_factory=dict)
 
+    def __post_init__(self) -> None:
+        self.readers: dict[str, Reader] = {name: partial(cut, signal) for name, signal in self.channels.items()}
+
     def channel(self, name: str, kind: Kind) -> Reader:
-        signal = self.channels[name]
-        return lambda span: cut(signal, span)
+        return self.readers[name]
 
 
 def shapes_of(signals: Signals) -> dict[str, Shape | Sequence[Shape]]:
@@ -67,11 +70,13 @@ def run(
     controls: Mapping[str, Control] | None = None,
     source: Performance | None = None,
     moving: Collection[str] = (),
+    between: Callable[[Step], Step] = lambda step: step,
 ) -> Signal:
     """What a fresh step of the node gives over 0 … frames, cut at the frames of `cuts`.
 
     controls: whole signals, (ticks,), in the place of drivable parameters.
     moving: parameters that may move although no control is given for them here.
+    between: what becomes of the step at each cut.
     """
     may_move = frozenset(controls or ()) | frozenset(moving)
     step = node.prepare(NodeContext(shapes_of(inputs), 7, source or Performance(), ".", may_move))
@@ -87,6 +92,7 @@ def run(
         }
         driven = {name: signal[span.first_tick : span.last_tick] for name, signal in (controls or {}).items()}  # type: ignore[index]
         parts.append(step(Block(span, given, {**steady, **driven})))
+        step = between(step)
     return join(parts)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import pty
 import re
@@ -13,6 +14,7 @@ import time
 import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from datetime import UTC, datetime, timedelta
 from math import log10
 from pathlib import Path
 
@@ -20,6 +22,7 @@ import numpy as np
 import pytest
 
 from residue.loudness.weightings import Weighting
+from residue.runtime.log import FILE_NAME, LevelLog
 from tests.runtime.technician import Hall
 from tests.sound_server import SoundServer, sound_server
 
@@ -78,9 +81,14 @@ class TerminalOfAPerson:
 @contextmanager
 def at_terminal(installation: Path, server: SoundServer, *options: str) -> Iterator[TerminalOfAPerson]:
     person, program_end = pty.openpty()
-    words = [sys.executable, "-m", "residue", "calibrate", str(installation), *options]
+    words = [sys.executable, "-m", "residue", "calibrate", str(installation), "--state", str(installation / "state")]
     program = subprocess.Popen(
-        words, stdin=program_end, stdout=program_end, stderr=program_end, env=server.environment, start_new_session=True
+        [*words, *options],
+        stdin=program_end,
+        stdout=program_end,
+        stderr=program_end,
+        env=server.environment,
+        start_new_session=True,
     )
     os.close(program_end)
     try:
@@ -134,6 +142,14 @@ def test_a_room_is_calibrated_at_a_terminal_through_a_sound_server(server: Sound
     assert max(HALL.level_db(second, Weighting.A) for second in seconds) < 100.0
     assert np.max(np.abs(captured[1])) > 1e-4, "the right output had begun"
     assert 10 * log10(np.mean(captured[:, -9_600:] ** 2) + 1e-30) < -120.0, "and has faded out"
+    now = datetime.now(UTC)
+    logged = LevelLog(installation / "state" / FILE_NAME).between(now - timedelta(hours=1), now)
+    assert [event.kind for event in logged.events] == ["started", "calibrated", "ended"]
+    assert "left: noise of 0 dBFS would be " in logged.events[1].text
+    told = sum(10 ** (json.loads(row.sent)["A at place, dB"] / 10) * row.duration_s for row in logged.seconds)
+    heard_s = captured.shape[1] / 48_000
+    assert told >= 10 ** (HALL.level_db(captured, Weighting.A) / 10) * heard_s, "the caps count no less than was heard"
+    assert {row.house for row in logged.minutes} == {"calibrating"}
 
 
 def test_an_output_counts_its_number_at_its_own_channel_until_the_terminal_is_closed(

@@ -5,7 +5,6 @@ Only the nodes that the form listens to are stepped; what sounds does not drive 
 
 from __future__ import annotations
 
-from fractions import Fraction
 from pathlib import Path
 
 import msgspec
@@ -15,7 +14,6 @@ from numpy.typing import NDArray
 
 from archives.generator import brain
 from residue.archive.in_memory import InMemoryPerformance
-from residue.archive.ingest.held import HeldStream
 from residue.dsp.resampling import resampled
 from residue.installation.load import load
 from residue.mapping.graph import Graph, build, drivable, listens_to, ports
@@ -23,6 +21,7 @@ from residue.mapping.node import Drive, Node
 from residue.mapping.nodes import KINDS
 from residue.mapping.playback import Playback
 from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, FRAMES_PER_TICK, Events, seconds
+from tests.archive.streams import held_stream
 
 Floats = NDArray[np.float64]
 PIECE = load(Path(__file__).parents[2] / "archives" / "oven-watch")
@@ -77,7 +76,7 @@ def sections_s(rate_bpm: Floats) -> dict[str, float]:
 
 
 def read(values: Floats) -> Floats:
-    stream = resampled(HeldStream(values, Fraction(brain.RATE_HZ)), CONTROL_RATE_HZ)
+    stream = resampled(held_stream(values, brain.RATE_HZ), CONTROL_RATE_HZ)
     return stream.read(0, stream.length)
 
 

@@ -141,10 +141,14 @@ def test_a_stream_at_the_rate_asked_for_is_left_alone() -> None:
     assert resampled(stream, 48000) is stream
 
 
-# Regression: the bits that this filter gives. Change conversion.FORMAT with them, or old caches would be believed.
-def test_the_bits_are_those_of_the_format_version() -> None:
-    found = whole(resampled(Held(np.arange(100.0) % 7, Fraction(360)), 2000))
-    assert (
-        hashlib.sha256(found.tobytes()).hexdigest()
-        == "e79a3702ba146079152a968c8c005032db1fb9858846f1e47ed551bc81db95d8"
-    )
+# Regression: the bits that these filters give. Change conversion.FORMAT with them, or old caches would be believed.
+@pytest.mark.parametrize(
+    ("rate_hz", "to_hz", "digest"),
+    [
+        pytest.param(360, 2000, "e79a3702ba146079152a968c8c005032db1fb9858846f1e47ed551bc81db95d8", id="denser"),
+        pytest.param(48_000, 2000, "0ac09dd10897e398b30f5e865d945376ec65baaaf86bd1d09a52c2ef471b516c", id="thinner"),
+    ],
+)
+def test_the_bits_are_those_of_the_format_version(rate_hz: int, to_hz: int, digest: str) -> None:
+    found = whole(resampled(Held(np.arange(100.0) % 7, Fraction(rate_hz)), to_hz))
+    assert hashlib.sha256(found.tobytes()).hexdigest() == digest

@@ -79,4 +79,6 @@ class Daemon:
 
     def end(self) -> None:
         self.kill()
+        if self.process is not None and self.process.stderr is not None:
+            self.process.stderr.close()
         self.notify.close()

@@ -13,6 +13,7 @@ from scipy import signal
 from residue.installation.load import read_room
 from residue.installation.room_file import record
 from residue.loudness.calibration import pink_level_db
+from residue.loudness.readings import Tally
 from residue.loudness.weightings import Weighting, sections
 from residue.output.returning import ReturningSink
 from residue.output.sink import SinkLostError
@@ -57,7 +58,8 @@ class Bench:
         self.now_s = 0.0
         self.unplugged = False
         self.sink = ReturningSink(self._open, lambda: self.now_s, lambda s: None)
-        self.player = CalibrationPlayer(self.sink, self.room.output)
+        self.tallies: list[Tally] = []
+        self.player = CalibrationPlayer(self.sink, self.room.output, self.tallies.append)
         self.technician = FakeTechnician(self.player, self.recorder, hall)
 
     def _open(self) -> Recorder:
@@ -129,6 +131,17 @@ def test_only_the_output_that_is_calibrated_sounds(tmp_path: Path) -> None:
     peaks = np.array([np.max(np.abs(block), axis=1) for block in bench.recorder.blocks])
     assert np.all(np.max(peaks, axis=0) > 1e-3), "each has sounded"
     assert np.max(np.min(peaks, axis=1)) < 1e-7, "but never both"
+
+
+def test_what_it_sent_is_told_and_never_less_than_arrives(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, HALL)
+    bench.walk()
+    told = sum(10 ** (tally.sent["A at place, dB"] / 10) * tally.duration_s for tally in bench.tallies)
+    sent = signal.sosfilt(sections(Weighting.A, RATE_HZ), bench.recorder.frames, axis=1)
+    arriving = sum(np.sum(sent[index] ** 2) / RATE_HZ * 10 ** (db / 10) for index, db in HALL.full_scale_db.items())
+    # As long as nobody has read a meter, an output is taken to be as loud as none is: 150 dB against its 108 and 112.
+    assert arriving <= told <= arriving * 10 ** (42.0 / 10)
+    assert all(tally.duration_s <= 1.0 for tally in bench.tallies)
 
 
 def test_the_old_value_is_kept_and_what_has_changed_is_told(tmp_path: Path) -> None:

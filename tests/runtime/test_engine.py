@@ -12,6 +12,7 @@ from residue.mapping.playback import Playback
 from residue.mapping.signals import AUDIO_RATE_HZ, Span
 from residue.output.returning import ReturningSink
 from residue.runtime.engine import BLOCK_FRAMES, CROSSFADE_S, RETURN_FADE_S, Engine, Turn
+from residue.watchdog.checks import AUDIBLE, INAUDIBLE
 from tests.runtime.stubs import HandClock, Hum, Keeping, stage
 
 LATENCY = stage().latency_frames
@@ -238,6 +239,21 @@ def test_a_direct_current_and_a_value_that_sticks_are_seen(bench: Bench) -> None
     bench.begin(Hum(60 * AUDIO_RATE_HZ), number=2)
     bench.run(BLOCKS_PER_S)
     assert bench.engine.snapshot.stuck_at == 0.0
+
+
+def test_a_beat_now_and_then_is_never_taken_for_silence_behind_the_cap(bench: Bench) -> None:
+    """It comes out 0.3 s after it went in; whoever looks once a second must not see the one without the other."""
+
+    def beat(block: NDArray[np.float64], span: Span) -> None:
+        if span.start % AUDIO_RATE_HZ:
+            block[:] = 0.0
+
+    bench.begin(Hum(20 * AUDIO_RATE_HZ, beat))
+    bench.run(2 * BLOCKS_PER_S)
+    for _ in range(3 * BLOCKS_PER_S):
+        bench.run(1)
+        assert bench.engine.snapshot.asked_peak > AUDIBLE
+        assert bench.engine.snapshot.sent_peak > INAUDIBLE
 
 
 def test_the_performance_goes_on_while_the_device_is_gone_and_fades_in_when_it_is_back(bench: Bench) -> None:

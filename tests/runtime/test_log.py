@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import math
+import os
 import sqlite3
 import time
 from collections.abc import Callable, Iterator
@@ -11,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from residue.runtime.clock import Uptime
+from residue.runtime.clock import Uptime, uptime
 from residue.runtime.log import (
     ENDED,
     KEPT,
@@ -124,6 +125,13 @@ def test_a_log_that_an_earlier_version_began_is_gone_on_with(log: LevelLog, tmp_
     assert found == [(60.0, None), (61.0, 69.0)]
 
 
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root may give a file away")
+def test_what_root_begins_belongs_to_who_owns_the_folder(log: LevelLog, tmp_path: Path) -> None:
+    os.chown(tmp_path, 61_184, 61_184)  # as a service of systemd with DynamicUser=yes does
+    log.write([END])
+    assert {path.stat().st_uid for path in tmp_path.iterdir()} == {61_184}
+
+
 def test_a_log_that_somebody_took_away_is_begun_anew(log: LevelLog, tmp_path: Path) -> None:
     log.write([second(20)])
     for file in tmp_path.glob("levels.sqlite*"):
@@ -175,6 +183,25 @@ def test_what_the_disk_does_not_take_waits_in_memory(tmp_path: Path) -> None:
     assert scribe.end(wait_s=20)
     assert _soon(lambda: scribe.trouble is None)
     assert len(log.sent_before(NOW, UP, 900).rows) == 1
+
+
+def test_what_a_disk_did_not_take_counts_after_a_kill_for_as_long_as_it_took_nothing(tmp_path: Path) -> None:
+    note = tmp_path / "memory" / "unwritten"
+    with closing(LevelLog(tmp_path / "levels.sqlite", note)) as log:
+        log.write([second(700.0), EventRow(stamp(NOW), "playing", "")])
+        full = uptime()
+        with closing(sqlite3.connect(tmp_path / "levels.sqlite", isolation_level="EXCLUSIVE")) as in_the_way:
+            in_the_way.execute("BEGIN EXCLUSIVE")
+            for _ in range(2):
+                with pytest.raises(sqlite3.OperationalError):
+                    log.write([second(600.0)])
+        killed = LevelLog(tmp_path / "levels.sqlite", note)
+        later = Uptime(full.boot, full.seconds + 600.0)
+        assert killed.sent_before(NOW, later, 900).unlogged_s == pytest.approx(600.0 + UNLOGGED_MOST_S, abs=0.5)
+        restarted = Uptime("another boot", 60.0)
+        assert killed.sent_before(NOW, restarted, 900).unlogged_s == UNLOGGED_MOST_S
+        log.write([second(600.0)])
+        assert killed.sent_before(NOW, later, 900).unlogged_s == UNLOGGED_MOST_S
 
 
 def _soon(true: Callable[[], bool]) -> bool:

@@ -31,7 +31,7 @@ class Plans:
 class Stage:
     """A player with an engine that a test turns by hand."""
 
-    def __init__(self, opens: Callable[[str], Playback]) -> None:
+    def __init__(self, opens: Callable[[str, int], Playback]) -> None:
         clock, sink = HandClock(), Keeping()
         returning = ReturningSink(sink.open, clock.monotonic_s, clock.sleep)
         self.engine = Engine(stage(), returning, 2, monotonic_s=clock.monotonic_s)
@@ -45,16 +45,16 @@ class Stage:
         assert self.engine.snapshot.turn == number
 
 
-def hum(_name: str) -> Playback:
+def hum(_name: str, _frame: int) -> Playback:
     return cast(Playback, Hum(60 * AUDIO_RATE_HZ))
 
 
 def test_a_start_that_is_repeated_begins_one_turn_at_the_place_asked_for() -> None:
     opened: list[str] = []
 
-    def opens(name: str) -> Playback:
+    def opens(name: str, frame: int) -> Playback:
         opened.append(name)
-        return hum(name)
+        return hum(name, frame)
 
     on = Stage(opens)
     for _ in range(5):
@@ -76,7 +76,7 @@ def test_the_view_tells_what_is_ready_and_what_never_will_be() -> None:
 
 
 def test_a_performance_that_cannot_be_opened_is_a_turn_that_does_not_sound() -> None:
-    def broken(name: str) -> Playback:
+    def broken(name: str, _frame: int) -> Playback:
         raise stopping(name, "A channel is missing.", "Mend the bag.")
 
     on = Stage(broken)
@@ -91,9 +91,9 @@ def test_a_performance_that_cannot_be_opened_is_a_turn_that_does_not_sound() -> 
 def test_a_start_that_is_no_longer_asked_for_is_given_up() -> None:
     player: list[Player] = []
 
-    def opens(name: str) -> Playback:
+    def opens(name: str, frame: int) -> Playback:
         player[0].do([])  # somebody holds the house while the performance is being opened
-        return hum(name)
+        return hum(name, frame)
 
     on = Stage(opens)
     player.append(on.player)

@@ -52,10 +52,13 @@ class Governor:
         sent = energies.copy()
         at, longest = 0, min(budget.terms.hops for budget in self.budgets)
         while at < len(sent):
-            at += self._freely(sent[at : at + longest])
-            here = slice(at, min(at + GOVERNED_HOPS, len(sent)))
-            sent[here] = self._governed(sent[here])
-            at = here.stop
+            chunk = sent[at : at + longest]
+            free = self._freely(chunk)
+            at += free
+            if free < len(chunk):
+                here = slice(at, min(at + GOVERNED_HOPS, len(sent)))
+                sent[here] = self._governed(sent[here])
+                at = here.stop
         return sent
 
     def _freely(self, energies: Floats) -> int:

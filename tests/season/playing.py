@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from enum import Enum
-from math import inf
+from math import ceil, inf
 from typing import Any
 
 import numpy as np
@@ -17,6 +17,7 @@ from residue.loudness.stage import CapStage
 from residue.output.returning import ReturningSink
 from residue.output.sink import SinkLostError
 from residue.problems import stopping
+from residue.runtime.checkpoints import EVERY_S
 from residue.runtime.engine import RETURN_FADE_S, Failure, Snapshot
 from residue.runtime.exchange import Action, EngineView, FadeOut, SetTrim, Start
 from residue.runtime.planning import Outcome
@@ -26,7 +27,7 @@ from tests.season.caps import CAPS, HOPS_A_SECOND, OUTPUTS, Ear, Floats, Governo
 DURATION_S = {"first-batch": 300, "second-batch": 351, "third-batch": 420}
 QUIET = CapStage(OUTPUTS, CAPS).reading()
 WINDING = 30.0
-"""How much faster than real time a playback is stepped to its place: measured on the demo, 31."""
+"""How much faster than real time a playback is stepped from a checkpoint to its place: the least that was measured."""
 GATHERED_S = 60
 SECOND = Capped(np.zeros((1, 48_000)), Seal())
 
@@ -137,7 +138,7 @@ class Playing:
     def _wind(self, start: Start) -> None:
         if start != self._start and start.turn != self.now.turn:
             self._start = start
-            self.sounds_at_s = self._monotonic_s() + start.from_s // WINDING
+            self.sounds_at_s = self._monotonic_s() + ceil(start.from_s % EVERY_S / WINDING)
 
     def _fade_out(self, fade: FadeOut) -> None:
         if not self.ignores_fades:
@@ -157,7 +158,12 @@ class Playing:
     @property
     def heard(self) -> bool:
         """Somebody in the room hears the performance."""
-        return self.under_way and not self.gives_nothing and self.now.lost is None and self.hangs is None
+        return self.under_way and not self.mute and self.now.lost is None and self.hangs is None
+
+    @property
+    def mute(self) -> bool:
+        """Nothing comes out of the cap, whatever the graph does."""
+        return self.gives_nothing or self.stuck or self.not_finite
 
     @property
     def ends_in_s(self) -> float:
@@ -182,12 +188,11 @@ class Playing:
         self._waiting_s += duration_s
         if self._waiting_s >= GATHERED_S:
             self.settle()
-        sounds = self.under_way and not self.stuck
         self.now = replace(
             self.now,
             frames=self.now.frames + round(duration_s * 48_000 * (1.0 if lost else self._device.pace)),
             asked_peak=0.1 if self.under_way else 0.0,
-            sent_peak=0.1 if sounds and not self.gives_nothing and lost is None else 0.0,
+            sent_peak=0.1 if self.under_way and not self.mute and lost is None else 0.0,
             sent_mean=0.05 if self.direct and lost is None else 0.0,
             stuck_at=0.1 if self.stuck and self.under_way else 0.0,
             late_blocks=self.late_blocks,
@@ -221,7 +226,7 @@ class Playing:
     def _asked(self, duration_s: int) -> Floats:
         """(hops,): what reaches the caps; nothing while nobody hears it."""
         hops = duration_s * HOPS_A_SECOND
-        silent = self.gives_nothing or self.stuck or self._since_return_s < RETURN_FADE_S
+        silent = self.mute or self._since_return_s < RETURN_FADE_S
         if self.now.performance is None or silent:
             return np.zeros(hops)
         at = int(self.now.playhead_s * HOPS_A_SECOND)

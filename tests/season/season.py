@@ -8,9 +8,7 @@ hold is checked at each step. Everything follows from a seed, so that what fails
 from __future__ import annotations
 
 import heapq
-import json
 import random
-from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
@@ -18,26 +16,24 @@ from math import ceil, inf
 from pathlib import Path
 from typing import Any
 
-import msgspec
-import numpy as np
-
 from residue.loudness.history import SentHistory
+from residue.runtime.checkpoints import EVERY_S
 from residue.runtime.clock import Uptime
-from residue.runtime.engine import TALLY_S
 from residue.runtime.exchange import Event
 from residue.runtime.house_state import BEFORE_CLOSING_S, FADE_S, State
-from residue.runtime.log import ENDED, EventRow, LevelLog, SecondRow, timestamp
-from residue.runtime.memory import Memory
 from residue.runtime.planning import Outcome
 from residue.runtime.player import ALL_FAILED_S
 from residue.runtime.simulation import SimulatedClock
 from residue.schedule.hours import Hours, calendar
+from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme
 from residue.schedule.tables import Weekly
 from residue.schedule.trust import Witnesses
 from residue.watchdog.checks import Remedy
 from residue.watchdog.watch import CALM_S, Due
-from tests.season.caps import CAPS, EAR, WINDOW_S, Ear
+from tests.season.account import Account, Case
+from tests.season.caps import HOPS_A_SECOND, Ear
+from tests.season.disk import Disk
 from tests.season.faults import FAULTS, Fault
 from tests.season.playing import DURATION_S, WINDING, Device, Playing
 from tests.season.process import Process
@@ -55,10 +51,11 @@ AGAIN_S = 1
 BOOTS_S = 15
 """From power to the start of the program; it counts as without power here."""
 STARTS_S = 2
-"""From the beginning of the process to its first tick: measured 1.6 s."""
+"""From the beginning of the process to its first frame: 1.6 to 2.3 s measured on a computer that others used too."""
 MEMORY_S = 5
-SETTLES_S = 6
-"""Every second is stepped for so long after anything happened to the house."""
+SETTLES_S = 30
+"""Every second is stepped for so long after anything happened to the house, and before anything befalls it: longer than
+most checks look at a fault before they call it one."""
 TURNS_S = 2
 """And for so long after it went on in its programme."""
 MARKS_S = (12, 20, 30, 62, 75, 310, 320)
@@ -68,31 +65,6 @@ REACTION_S = 6
 """By then the sound has gone after closing time or a hold came without warning."""
 GRACE_S = 2
 """From what asks for sound to the sound: a tick, and one second of this simulation."""
-
-
-@dataclass
-class Case:
-    """A fault that the house has not recovered from."""
-
-    fault: Fault
-    over_s: float
-    """When what lies outside the house is over."""
-    missed_s: float = 0.0
-    """For how long the house was not in order since, but for what lay outside."""
-
-
-@dataclass
-class Recovered:
-    """How long the house was not in order after faults of one kind were over."""
-
-    times: int = 0
-    total_s: float = 0.0
-    worst_s: float = 0.0
-
-    def note(self, took_s: float) -> None:
-        self.times += 1
-        self.total_s += took_s
-        self.worst_s = max(self.worst_s, took_s)
 
 
 @dataclass(order=True)
@@ -111,7 +83,6 @@ class Season:
     def __init__(self, seed: int, faults_a_day: float, folder: Path, *, every_second: bool = False) -> None:
         self._chance = random.Random(seed)
         self._faults_a_day = faults_a_day
-        self._folder = folder
         self._every_second = every_second
         self._calendar = calendar(HOURS)
         self.clock = SimulatedClock(BEGINS)
@@ -121,24 +92,19 @@ class Season:
         self.time_service = True
         self.helps: Remedy | None = None
         self._ear = Ear()
-        self._written = msgspec.json.encode(Memory())
+        self.disk = Disk(folder, self.clock, self._up_since_boot)
         self._told: list[tuple[float, str]] = []
-        self._log_stands_s: float | None = None
-        self._rows: list[SecondRow] = []
         self._down_until_s = inf
         self._boots, self._booted_s = 1, 0.0
         self._queue: list[_Later] = []
         self._numbered = 0
         self._active_s = self._calm_at_s = 0.0
-        self._cases: list[Case] = []
+        self.account = Account(self._calendar)
         self._loud_since_s: float | None = None
         self._quiet_since_s: float | None = None
         self.process: Process
-        self.recovered: dict[str, Recovered] = defaultdict(Recovered)
-        self.open_s = self.imposed_s = self.missed_s = 0.0
-        self.highest = [0.0] * len(CAPS)
         self.log: list[tuple[float, str, str]] = []
-        self._start(clean=True)
+        self._start(SentHistory())
         self.later(0, self._plan_day)
 
     # Time.
@@ -153,7 +119,7 @@ class Season:
                 self.stir()
             if self._up:
                 self._tick()
-            self._pass(self._next_s())
+            self._pass(min(self._next_s(), ceil(end_s - self.clock.monotonic_s())))
 
     def later(self, after_s: float, befall: Callable[[], None]) -> None:
         """Have it befall so much later, in whole seconds."""
@@ -184,34 +150,34 @@ class Season:
 
     def _pass(self, step_s: int) -> None:
         """Let time pass; what is so now stays so until then."""
-        began_s = self.clock.monotonic_s()
+        began_s, began = self.clock.monotonic_s(), self.clock.true_time()
         if self._up:
-            self._count(step_s, served=self._in_order(), imposed=self._outside())
-            self.process.playing.pass_by(began_s, round(began_s) * 10, step_s)
+            imposed = self._outside() or self._opening() is None  # by a clock that somebody has set
+            self.account.count(began, step_s, served=self._in_order(), imposed=imposed)
+            self.process.playing.pass_by(began_s, round(began_s) * HOPS_A_SECOND, step_s)
         else:
-            self._count(step_s, served=False, imposed=began_s < self._imposed_until_s)
+            self.account.count(began, step_s, served=False, imposed=began_s < self._imposed_until_s)
         self.clock.advance(step_s)
         if not self._up and self.clock.monotonic_s() >= self._down_until_s:
-            self._start()
+            self._start(self.disk.history())
 
     def _next_s(self) -> int:
         now_s = self.clock.monotonic_s()
         due_s = self._queue[0].at_s - now_s if self._queue else FURTHEST_S
         if not self._up:
-            return ceil(min(due_s, self._down_until_s - now_s))
-        if self._every_second or self._restless():
+            dark_s = self._imposed_until_s - now_s
+            return ceil(min(due_s, self._down_until_s - now_s, dark_s if dark_s > 0.0 else inf))
+        if self._every_second or due_s <= SETTLES_S or self._restless():
             return 1
-        return max(1, int(min(due_s, FURTHEST_S, *self._untils_s(now_s))))
+        return max(1, int(min(due_s - SETTLES_S, FURTHEST_S, *self._untils_s(now_s))))
 
     def _restless(self) -> bool:
         now_s, playing, state = self.clock.monotonic_s(), self.process.playing, self.process.state
         if now_s < self._calm_at_s or playing.hangs is not None or self._loud_since_s is not None:
             return True
-        if any(now_s >= case.over_s for case in self._cases):
+        if self._quiet_since_s is not None or playing.sounds_at_s != inf or playing.fade_left_s != inf:
             return True
-        comes_or_goes = playing.sounds_at_s != inf or playing.fade_left_s != inf
-        waits = playing.now.lost is not None and self._outside()
-        return comes_or_goes or (state in (State.OPENING, State.FAULTED) and not waits)
+        return state in (State.OPENING, State.FAULTED)
 
     def _outside(self) -> bool:
         """What lies outside the house keeps it silent."""
@@ -220,55 +186,41 @@ class Season:
     def _untils_s(self, now_s: float) -> list[float]:
         """Until anything may change by itself."""
         house, wall = self.process.keeper.house, self.clock.now()
-        watched = (*MARKS_S, CALM_S + 1) if self.process.rounds.alarms else (CALM_S + 1,)
+        watched = (*MARKS_S, CALM_S + 1) if self.process.rounds.alarms or self.account.cases else (CALM_S + 1,)
         marks = [self._active_s + mark - now_s for mark in watched]
         untils = [self.process.playing.ends_in_s, house.rest_until_s - now_s, *marks]
         change = self._calendar.next_change(wall)
         if change is not None:
             change_s = (change - wall).total_seconds()
-            untils += [change_s, change_s - BEFORE_CLOSING_S - FADE_S - 1]
+            untils += [change_s, change_s - BEFORE_CLOSING_S, change_s - BEFORE_CLOSING_S - FADE_S]
         return [until for until in untils if until > 0.0]
 
     # What is counted, and what must hold.
 
-    def _opening(self) -> object:
-        return (
-            self.process.timekeeper.opening_at(self.clock.now())
-            if self._up
-            else self._calendar.opening_at(self.clock.now())
-        )
+    def _opening(self) -> Opening | None:
+        """As the house knows it, if it runs."""
+        return (self.process.timekeeper if self._up else self._calendar).opening_at(self.clock.now())
 
     def _in_order(self) -> bool:
         """The house does what it should: it is heard, rests, or is held."""
-        state, playing = self.process.state, self.process.playing
-        begins = playing.sounds_at_s - self.clock.monotonic_s() <= 1.0
+        state, playing, now_s = self.process.state, self.process.playing, self.clock.monotonic_s()
+        if self._loud_since_s is not None and now_s - self._loud_since_s > REACTION_S:
+            return False
+        begins = playing.sounds_at_s - now_s <= 1.0
         return state in (State.RESTING, State.HELD) or playing.heard or (state is State.PLAYING and begins)
-
-    def _count(self, step_s: int, *, served: bool, imposed: bool) -> None:
-        if self._calendar.opening_at(self.clock.now()) is None:
-            return
-        self.open_s += step_s
-        for case in self._cases:
-            case.missed_s += step_s * (not served and not imposed)
-        if not served:
-            self.imposed_s += step_s * imposed
-            self.missed_s += step_s * (not imposed)
 
     def _check(self) -> None:
         now_s, house = self.clock.monotonic_s(), self.process.keeper.house
         is_open = self._opening() is not None
-        fine = not is_open or self._in_order()
-        if fine:
-            self._recover(now_s)
         may_sound = (is_open and house.held_by is None) or house.state is State.PLAYING
         sounds = self.process.playing.heard and not may_sound
         self._loud_since_s = (self._loud_since_s or now_s) if sounds else None
+        fine = not is_open or self._in_order()
         self._quiet_since_s = None if fine else (self._quiet_since_s or now_s)
+        if fine:
+            self._recover(now_s)
         if self._loud_since_s is not None and now_s - self._loud_since_s > REACTION_S:
             assert self._excused(now_s), f"{self._where()}: it sounds while {house.state}"
-        if self._loud_since_s is not None:
-            for case in self._cases:
-                case.missed_s += 1
         if self._quiet_since_s is not None and now_s - self._quiet_since_s > GRACE_S:
             assert self._excused(now_s), (
                 f"{self._where()}: {house.state} ({house.reason}) longer than any fault explains"
@@ -276,19 +228,18 @@ class Season:
             assert self._told, f"{self._where()}: nothing in the log says why"
 
     def _excused(self, now_s: float) -> bool:
-        alone = self.process.playing.now.failures.keys() >= self.outcome.gain_db.keys()  # tried again after a while
-        quiet_s = now_s - (self._quiet_since_s or now_s)
-        excused = alone and quiet_s <= ALL_FAILED_S + GRACE_S
-        winds = self.process.playing.sounds_at_s != inf and quiet_s <= max(DURATION_S.values()) / WINDING + GRACE_S
-        return (
-            excused or winds or any(now_s <= case.over_s or case.missed_s <= case.fault.bound_s for case in self._cases)
-        )
+        quiet_s, failures = now_s - (self._quiet_since_s or now_s), self.process.playing.now.failures
+        if failures.keys() >= self.outcome.gain_db.keys():  # nothing is left but what is tried again after a while
+            last_s = max(failures[name].at_s for name in self.outcome.gain_db)
+            if now_s - last_s <= ALL_FAILED_S + GRACE_S:
+                return True
+        if self.process.playing.sounds_at_s != inf and quiet_s <= EVERY_S / WINDING + GRACE_S:
+            return True
+        return any(now_s <= case.over_s or case.missed_s <= case.fault.bound_s for case in self.account.cases)
 
     def _recover(self, now_s: float) -> None:
-        over = [case for case in self._cases if now_s >= case.over_s and case.fault.cured(self)]
-        for case in over:
-            self.recovered[case.fault.kind].note(case.missed_s)
-        self._cases = [case for case in self._cases if case not in over]
+        for case in [case for case in self.account.cases if now_s >= case.over_s and case.fault.cured(self)]:
+            self.account.close(case)
 
     def _where(self) -> str:
         lately = "; ".join(
@@ -322,8 +273,9 @@ class Season:
         self.later((_midnight(today + timedelta(days=1)) - now).total_seconds(), self._plan_day)
         if self._up:
             self.process.playing.settle()
-        self.highest = [max(pair) for pair in zip(self.highest, self._ear.highest(), strict=True)]
-        assert max(self.highest) <= 1.0 + 1e-9, f"{self._where()}: a cap's window was exceeded: {self.highest}"
+        highest = self._ear.highest()
+        assert max(highest) <= 1.0 + 1e-9, f"{self._where()}: a cap's window was exceeded: {highest}"
+        self.account.totals.peak(highest)
 
     def befall(self, fault: Fault) -> None:
         """Something goes wrong now, if the program runs."""
@@ -332,7 +284,7 @@ class Season:
         now_s = self.clock.monotonic_s()
         self.log = [*self.log[-40:], (now_s, "FAULT", fault.kind)]
         lasts_s = fault.befall(self, self._chance)
-        self._cases.append(Case(fault, now_s + lasts_s))
+        self.account.cases.append(Case(fault, now_s + lasts_s))
 
     # What faults and remedies do.
 
@@ -353,33 +305,27 @@ class Season:
         self.outcome = self.process.playing.outcome = _outcome(self._broken)
 
     def stop_writing(self, why: str) -> None:
-        self._written = self.process.memory()
         self.process.log_trouble = why
-        self._log_stands_s = self.clock.monotonic_s()
+        self.disk.stand(self.process)
 
     def go_on_writing(self) -> None:
-        self.process.log_trouble = self._log_stands_s = None
+        self.process.log_trouble = None
+        self.disk.go_on()
 
     def cut_power(self, off_s: int, chance: random.Random) -> None:
         """What was being written is there, or is not; the clock may come back wrong."""
         if not self._up:
             return
-        self._cut(chance)
+        self.disk.keep(self.process, lost_s=chance.uniform(0.0, MEMORY_S), ended=False)
         self.clock.off_s = chance.choice([0.0, 0.0, 0.0, -1.0, 2.0])
         self._imposed_until_s = self.clock.monotonic_s() + off_s
         self._boots, self._booted_s = self._boots + 1, self._imposed_until_s - BOOTS_S
         self._down_until_s = self._imposed_until_s + STARTS_S
 
     def kill(self, chance: random.Random) -> None:
-        self._cut(chance)
+        self.disk.keep(self.process, lost_s=chance.uniform(0.0, MEMORY_S), ended=False)
         self._imposed_until_s = self.clock.monotonic_s()
         self._down_until_s = self._imposed_until_s + AGAIN_S + STARTS_S
-
-    def _cut(self, chance: random.Random) -> None:
-        if self._log_stands_s is None:
-            lost_s = chance.uniform(0.0, MEMORY_S)
-            self._written = _older(self.process.memory(), lost_s)
-        self._keep_rows(ended=False)
 
     def _taken(self, remedy: Remedy, due: Due) -> None:
         """The remedies, as the daemon takes them."""
@@ -406,26 +352,19 @@ class Season:
         if not self._up:
             return
         stands = self.process.playing.hangs is not None
-        if self._log_stands_s is None:
-            self._written = self.process.memory()
-        self._keep_rows(ended=not stands)
+        self.disk.keep(self.process, lost_s=0.0, ended=not stands)
         self._imposed_until_s = self.clock.monotonic_s()
         self._down_until_s = self._imposed_until_s + AGAIN_S + STARTS_S + (0 if stands else 1)
 
-    # Starts, and what is left of the run before.
-
-    def _start(self, *, clean: bool = False) -> None:
+    def _start(self, history: SentHistory) -> None:
         self._down_until_s = inf
-        self._log_stands_s = None
-        history = SentHistory() if clean else self._history()
-        playing = Playing(self.clock.monotonic_s, self.device, history, self.outcome, self._ear)
         self.process = Process(
             HOURS,
             self._calendar,
             self.clock,
-            playing,
-            self._written,
-            self._folder,
+            Playing(self.clock.monotonic_s, self.device, history, self.outcome, self._ear),
+            self.disk.memory,
+            self.disk.folder,
             lambda: Witnesses(self.time_service, battery=True),
             self._happened,
             self._taken,
@@ -433,40 +372,8 @@ class Season:
         self._happened("started", "")
         self.stir()
 
-    def _history(self) -> SentHistory:
-        """What the level log of the run before tells: written to a real one, and read as the daemon reads it."""
-        for part in self._folder.glob("levels.sqlite*"):
-            part.unlink()
-        log, now = LevelLog(self._folder / "levels.sqlite"), self.clock.now()
-        log.write([*self._rows, EventRow(timestamp(now), ENDED if self._ended else "playing", "")])
-        log.close()
-        return log.sent_before(now, self._up_since_boot(), WINDOW_S)
-
     def _up_since_boot(self) -> Uptime:
         return Uptime(f"boot {self._boots}", self.clock.monotonic_s() - self._booted_s)
-
-    def _keep_rows(self, *, ended: bool) -> None:
-        """The rows of this run and of the one before that still count; those that the disk did not take are gone."""
-        self.process.playing.settle()
-        now_s = self.clock.monotonic_s()
-        until_s = now_s if self._log_stands_s is None else self._log_stands_s
-        begins_s, sent = self.process.began_s, self.process.playing.sent
-        energies = np.concatenate([energies for _, energies in sent]) if sent else np.zeros(0)
-        hops = round(TALLY_S * 10)
-        known = len(energies) if ended else round((until_s - begins_s) * 10) // hops * hops
-        self._rows = self._rows[-round(WINDOW_S / TALLY_S) :]
-        for first in range(0, known, hops):
-            tally = energies[first : min(known, first + hops)]
-            if tally.any() and begins_s + first / 10 > now_s - WINDOW_S - TALLY_S:
-                self._rows.append(self._row(begins_s + (first + len(tally)) / 10, float(tally.mean()), len(tally) / 10))
-        self._ended = ended and self._log_stands_s is None
-
-    def _row(self, at_s: float, mean: float, duration_s: float) -> SecondRow:
-        level = CAPS[0].limit + 10 * np.log10(mean) if mean > 0.0 else None
-        wall = self.clock.now() - timedelta(seconds=self.clock.monotonic_s() - at_s)
-        up_s = at_s - self._booted_s
-        sent = json.dumps({EAR.key: None if level is None else ceil(level * 100) / 100})
-        return SecondRow(timestamp(wall), f"boot {self._boots}", up_s, duration_s, None, None, None, None, sent)
 
 
 def _outcome(broken: dict[str, str]) -> Outcome:
@@ -476,13 +383,6 @@ def _outcome(broken: dict[str, str]) -> Outcome:
         duration_s={name: float(length) for name, length in DURATION_S.items()},
         unplayable=dict(broken),
     )
-
-
-def _older(written: bytes, by_s: float) -> bytes:
-    """What was written down a little earlier."""
-    memory = msgspec.json.decode(written, type=Memory)
-    place_s = max(0.0, memory.place_s - by_s) if memory.under_way else memory.place_s
-    return msgspec.json.encode(msgspec.structs.replace(memory, place_s=place_s))
 
 
 def _bound(befall: Callable[[Fault], None], fault: Fault) -> Callable[[], None]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated
@@ -55,6 +55,12 @@ class Description(Record, frozen=True, kw_only=True):
     """By file name."""
     align: list[Align] = msgspec.field(default_factory=list)
 
+    @property
+    def files(self) -> set[str]:
+        """The sources that it speaks of."""
+        of_channels = {channel.file for channel in self.channel.values()}
+        return of_channels | {name for align in self.align for name in (align.file, align.to)}
+
 
 def read_description(path: Path) -> Description:
     """A describe file; raises ProblemError with everything that is wrong."""
@@ -65,26 +71,29 @@ def read_description(path: Path) -> Description:
     return description
 
 
-def check_against(description: Description, sources: Mapping[str, Source]) -> None:
+def check_against(description: Description, sources: Mapping[str, Source], names: Iterable[str]) -> None:
     """Raises ProblemError, with everything at once, where a describe file asks for what the sources do not hold.
 
-    sources: by file name.
+    sources: by file name, those that the describe file speaks of. names: of all the files that were found.
     """
-    findings = list(_unknown_channels(description, sources))
+    names = list(names)
+    findings = list(_unknown_channels(description, sources, names))
     for number, align in enumerate(description.align, 1):
         for key in ("file", "to"):
             name = getattr(align, key)
             if name not in sources:
-                what, mend = f'There is no source "{name}".', nearest(name, sources)
+                what, mend = f'There is no source "{name}".', nearest(name, names)
                 findings.append(Finding(Severity.STOPS, f"align[{number}].{key}", what, mend))
     if findings:
         raise ProblemError(findings)
 
 
-def _unknown_channels(description: Description, sources: Mapping[str, Source]) -> Iterator[Finding]:
+def _unknown_channels(
+    description: Description, sources: Mapping[str, Source], names: Iterable[str]
+) -> Iterator[Finding]:
     for name, channel in description.channel.items():
         if channel.file not in sources:
-            what, mend = f'There is no source "{channel.file}".', nearest(channel.file, sources)
+            what, mend = f'There is no source "{channel.file}".', nearest(channel.file, names)
             yield Finding(Severity.STOPS, f"channel.{name}.file", what, mend)
         elif label_of(channel, sources[channel.file]) not in sources[channel.file].labels:
             asked = channel.signal or f"track {channel.track}"

@@ -42,7 +42,7 @@ def keep(source: Source, channels: Mapping[str, Channel], folder: Path, *, keep_
     try:
         return _keep(source, channels, folder, keep_private=keep_private)
     except soundfile.SoundFileError as error:
-        what = f"It could not be copied whole: {error}."
+        what = f"It could not be copied whole: {str(error).rstrip('.')}."
         raise stopping(
             source.path.name, what, "Make room on the disk, or put the stick back in; then go on."
         ) from error

@@ -18,10 +18,9 @@ _MOST_COLUMNS = 4000
 
 def draw(performance: Performance, qualities: Mapping[str, Quality]) -> bytes:
     """A PNG with one row a channel, from the lowest to the highest value of each moment; marks as dashed lines."""
-    shown = {name: quality for name, quality in qualities.items() if len(quality.lows)}
-    figure = Figure(figsize=(_WIDTH_IN, 1.0 + _ROW_IN * max(len(shown), 1)), dpi=_DPI, layout="constrained")
-    rows = figure.subplots(max(len(shown), 1), 1, sharex=True, squeeze=False)[:, 0]
-    for row, (name, quality) in zip(rows, shown.items(), strict=False):
+    figure = Figure(figsize=(_WIDTH_IN, 1.0 + _ROW_IN * len(qualities)), dpi=_DPI, layout="constrained")
+    rows = figure.subplots(len(qualities), 1, sharex=True, squeeze=False)[:, 0]
+    for row, (name, quality) in zip(rows, qualities.items(), strict=True):
         channel = performance.channel[name]
         lows, highs, width_s = _thinned(quality)
         times_s = channel.start_s + np.arange(len(lows) + 1) * width_s

@@ -21,10 +21,14 @@ from residue.mapping.signals import CONTROL_RATE_HZ
 _CELLS_A_SECOND = 4
 """About so often the extremes are kept: enough for a picture of hours, and to find what is flat."""
 _BLOCK_SAMPLES = 1 << 16
+_BEATS_CELL_S = 2.0
+"""Of a list of beats: at least one in each cell at 30 beats a minute."""
 _FLAT_S = 1.0
 _MAINS_HZ = (50.0, 60.0)
 _HUM_WINDOW_S = 10.0
 _HUM_WINDOWS = 6
+_HUM_RATE_HZ = 4000
+"""Thinned to about this rate by means, which is fast: what is folded onto a mains frequency comes 36 dB lower."""
 _PLAUSIBLE_S = (60 / 220, 60 / 30)
 """Intervals between 220 and 30 beats a minute; a choice for human hearts."""
 _LARGEST_CHANGE = 0.25
@@ -126,11 +130,24 @@ def examine_samples(stream: Stream, kind: ChannelKind) -> Iterator[float | Quali
 def examine_beats(beats: Beats) -> Quality:
     """The quality of a list of beats; its picture is that of its intervals."""
     intervals = beats.intervals_s[1:]
-    nothing = np.empty(0)
     duration_s = float(beats.times_s[-1])
-    rate_hz = len(intervals) / duration_s
-    plausible = _plausible(intervals)
-    return Quality(duration_s, rate_hz, 0.0, nothing, nothing, 0.0, 0.0, 0.0, None, 0.0, plausible)
+    cells = (beats.times_s[1:] / _BEATS_CELL_S).astype(int)
+    lows, highs = np.full((2, int(duration_s / _BEATS_CELL_S) + 1), np.nan)
+    np.fmin.at(lows, cells, intervals)
+    np.fmax.at(highs, cells, intervals)
+    return Quality(
+        duration_s=duration_s,
+        rate_hz=len(intervals) / duration_s,
+        cell_s=_BEATS_CELL_S,
+        lows=lows,
+        highs=highs,
+        missing_share=0.0,
+        clipped_share=0.0,
+        flat_s=0.0,
+        hum_hz=None,
+        hum_db=0.0,
+        plausible_beats=_plausible(intervals),
+    )
 
 
 def _flat_s(flat: NDArray[np.bool_], cell_s: float) -> float:
@@ -144,7 +161,8 @@ class _Hum:
     """Collects the spectrum of a few windows on the way, to see whether a mains frequency stands out."""
 
     def __init__(self, stream: Stream) -> None:
-        self._window = round(_HUM_WINDOW_S * stream.rate_hz)
+        self._thinned = max(1, math.floor(stream.rate_hz / _HUM_RATE_HZ))
+        self._window = round(_HUM_WINDOW_S * stream.rate_hz / self._thinned) * self._thinned
         fits = stream.rate_hz >= 2 * (_MAINS_HZ[-1] + 5.0) and stream.length >= self._window
         last, many = stream.length - self._window, min(_HUM_WINDOWS, stream.length // max(self._window, 1))
         self._starts = [int(start) for start in np.linspace(0, last, many)] if fits else []
@@ -159,7 +177,8 @@ class _Hum:
             if self._left:
                 return
             if np.isfinite(self._held).all():
-                spectrum = np.fft.rfft((self._held - self._held.mean()) * _window(self._window))
+                thin = self._held.reshape(-1, self._thinned).mean(axis=1)
+                spectrum = np.fft.rfft((thin - thin.mean()) * _window(len(thin)))
                 self._power += np.abs(spectrum[: len(self._power)]) ** 2
             self._held = np.empty(0)
             self._starts.pop(0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 from residue.archive.ingest.quality import Quality
-from residue.archive.performance import Performance
+from residue.archive.performance import ChannelKind, Performance
 
 _MUCH_MISSING, _MUCH_CLIPPED, _MUCH_FLAT = 0.05, 0.001, 0.2
 _ALL_MISSING, _ALL_FLAT = 0.5, 0.9
@@ -58,7 +58,9 @@ def _lines(performance: Performance, qualities: Mapping[str, Quality], done: Seq
         yield f"{name}: {channel.kind}{site}"
         when = f"{minutes(quality.duration_s)} from {minutes(channel.start_s)}"
         unit = f", in {channel.unit}" if channel.unit != "1" else ""
-        yield f"  {when}, {_rate(quality)}{unit}"
+        beats = channel.kind is ChannelKind.RR
+        rate = f"{60 * quality.rate_hz:.0f} beats a minute" if beats else f"{quality.rate_hz:g} Hz"
+        yield f"  {when}, {rate}{unit}"
         shares = f"missing {quality.missing_share:.1%}, clipped {quality.clipped_share:.2%}"
         yield f"  {shares}, still {quality.flat_s:.0f} s"
         if quality.hum_hz and quality.hum_db >= _AUDIBLE_HUM_DB:
@@ -77,7 +79,3 @@ def minutes(seconds: float) -> str:
     sign = "-" if seconds < 0 else ""
     whole, rest = divmod(round(abs(seconds), 1), 60)
     return f"{sign}{whole:.0f} min {rest:04.1f} s"
-
-
-def _rate(quality: Quality) -> str:
-    return f"{quality.rate_hz:g} Hz" if len(quality.lows) else f"{60 * quality.rate_hz:.0f} beats a minute"

@@ -15,15 +15,16 @@ from residue.archive.bag import Bag, seal_moving
 from residue.archive.beside import file_beside, telling
 from residue.archive.ingest.alignment import Start, starts
 from residue.archive.ingest.describe import Description, check_against, label_of, template
-from residue.archive.ingest.keeping import Kept, keep
+from residue.archive.ingest.keeping import Kept
 from residue.archive.ingest.picture import draw
 from residue.archive.ingest.quality import Quality, examine_beats, examine_samples
 from residue.archive.ingest.report import write_report
+from residue.archive.ingest.resuming import Keeper
 from residue.archive.ingest.source import Source, Track
 from residue.archive.ingest.sources.catalogue import find_files, open_source
 from residue.archive.ingest.sources.table import TableFacts
 from residue.archive.performance import FILE_NAME, Channel, Mark, Performance, write_performance
-from residue.problems import stopping
+from residue.problems import Finding, ProblemError, stopping
 from residue.progress import Progress, silent
 
 WORK = ".ingest-"
@@ -41,21 +42,39 @@ class Ingested:
     """What was taken out of the headers, in words, for the person who asked; the bag names the fields only."""
 
 
-def find_sources(given: list[Path], tables: Mapping[str, TableFacts]) -> dict[str, Source]:
-    """The sources among files and folders, by file name. Raises ProblemError."""
-    sources: dict[str, Source] = {}
+def name_files(given: list[Path]) -> dict[str, Path]:
+    """The files that can be sources among files and folders, by file name. Raises ProblemError."""
+    named: dict[str, Path] = {}
     for path in find_files(given):
-        if path.name in sources:
-            what = f"{path} and {sources[path.name].path} have the same name."
+        if path.name in named:
+            what = f"{path} and {named[path.name]} have the same name."
             raise stopping(path.name, what, "Rename one of them.")
-        sources[path.name] = open_source(path, tables.get(path.name))
+        named[path.name] = path
+    return named
+
+
+def open_sources(files: Iterable[Path], tables: Mapping[str, TableFacts], scratch: Path) -> dict[str, Source]:
+    """The sources by file name. Raises ProblemError, with everything at once.
+
+    scratch: a folder that has room for what memory has not, meanwhile.
+    """
+    sources: dict[str, Source] = {}
+    findings: list[Finding] = []
+    for path in files:
+        try:
+            sources[path.name] = open_source(path, tables.get(path.name), scratch)
+        except ProblemError as problem:
+            findings += problem.findings
+    if findings:
+        raise ProblemError(findings)
     return sources
 
 
 def write_template(given: list[Path], path: Path) -> None:
     """Write a describe file for a person to complete; never over one that is there. Raises ProblemError."""
+    files = name_files(given)
     any_rate = TableFacts(rate_hz=1.0)  # tables cannot say theirs; only their columns are looked at
-    sources = find_sources(given, {file.name: any_rate for file in find_files(given)})
+    sources = open_sources(files.values(), dict.fromkeys(files, any_rate), path.parent)
     if path.exists():
         raise stopping(str(path), "A describe file is there already.", "Complete it, and ingest with --describe.")
     with file_beside(path) as making:
@@ -69,20 +88,31 @@ def ingest(given: list[Path], into: Path, description: Description, on: date, pr
     """
     if into.exists():
         raise stopping(str(into), "Something already stands there.", "Choose another name, or move it away.")
-    sources = find_sources(given, description.table)
-    check_against(description, sources)
+    files = name_files(given)
+    asked_for = [path for name, path in files.items() if name in description.files]
+    sources = open_sources(asked_for, description.table, into.parent)
+    check_against(description, sources, files)
     used = {name: source for name, source in sources.items() if _channels_of(description, name)}
     begun = starts(used | {align.to: sources[align.to] for align in description.align}, description)
     work = into.with_name(f"{WORK}{into.name}")
     with telling(into):
-        kept = _keep_all(used, description, work, progress)
-        performance = _performance(description, used, begun, kept)
-        (work / "data" / FILE_NAME).write_text(write_performance(performance), encoding="utf-8")
-        qualities = _examine_all(used, description, progress)
-        done = [*(sentence for one in kept.values() for sentence in one.done), *_begun_words(begun)]
-        report = write_report(performance, qualities, done)
-        about = {"report.txt": report.encode(), "channels.png": draw(performance, qualities)}
-        bag = seal_moving(work / "data", into, bag_info(performance, done), on, about, progress)
+        with Keeper(work) as keeper:
+            kept: dict[str, Kept] = {}
+            for number, (name, source) in enumerate(used.items()):
+                progress(f"keeping {name}", number, len(used))
+                asked = _channels_of(description, name)
+                kept[name] = keeper.keep(source, asked, keep_private=description.keep_private)
+            performance = _performance(description, used, begun, kept)
+            (keeper.payload / FILE_NAME).write_text(write_performance(performance), encoding="utf-8")
+            qualities = _examine_all(used, description, progress)
+            done = [sentence for one in kept.values() for sentence in one.done]
+            done += [f"{name}: {source.spoilt}." for name, source in used.items() if source.spoilt]
+            unasked = sorted(files.keys() - kept)
+            done += [f"{name}: left out, as the describe file names no channel of it." for name in unasked]
+            done += _begun_words(begun)
+            report = write_report(performance, qualities, done)
+            about = {"report.txt": report.encode(), "channels.png": draw(performance, qualities)}
+        bag = seal_moving(keeper.payload, into, bag_info(performance, done), on, about, progress)
         shutil.rmtree(work)
     stripped = () if description.keep_private else _private(used)
     return Ingested(bag, report, stripped)
@@ -94,49 +124,6 @@ def _channels_of(description: Description, file: str) -> dict[str, Channel]:
 
 def _private(sources: Mapping[str, Source]) -> tuple[str, ...]:
     return tuple(f"{name}: {words}" for name, source in sources.items() for words in source.private)
-
-
-class _Done(msgspec.Struct, frozen=True):
-    """A source that is kept already, and what it was when it was."""
-
-    size: int
-    changed_ns: int
-    asked: dict[str, Channel]
-    keep_private: bool
-    kept: dict[str, Channel]
-    sentences: list[str]
-
-
-def _keep_all(
-    sources: Mapping[str, Source], description: Description, work: Path, progress: Progress
-) -> dict[str, Kept]:
-    """Keep every source, but those that an earlier run has kept and that are still the same."""
-    record = work / "done.json"
-    known = _read_done(record)
-    (work / "data").mkdir(parents=True, exist_ok=True)
-    kept: dict[str, Kept] = {}
-    for number, (name, source) in enumerate(sources.items()):
-        progress(f"keeping {name}", number, len(sources))
-        stat = source.path.stat()
-        asked = _channels_of(description, name)
-        seen = (stat.st_size, stat.st_mtime_ns, asked, description.keep_private)
-        before = known.get(name)
-        if before and (before.size, before.changed_ns, before.asked, before.keep_private) == seen:
-            kept[name] = Kept(before.kept, tuple(before.sentences))
-            continue
-        kept[name] = keep(source, asked, work / "data", keep_private=description.keep_private)
-        known[name] = _Done(*seen, dict(kept[name].channels), list(kept[name].done))
-        with file_beside(record) as making:
-            making.write_bytes(msgspec.json.encode(known))
-    return kept
-
-
-def _read_done(record: Path) -> dict[str, _Done]:
-    try:
-        return msgspec.json.decode(record.read_bytes(), type=dict[str, _Done])
-    except (OSError, msgspec.MsgspecError):
-        shutil.rmtree(record.parent, ignore_errors=True)  # of another version, or half written: begin again
-        return {}
 
 
 def _performance(

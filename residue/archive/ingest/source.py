@@ -49,6 +49,8 @@ class Source:
     """Annotations, in seconds from its start."""
     private: tuple[str, ...] = ()
     """What its header tells about the person or the device, in words."""
+    spoilt: str = ""
+    """What of it could not be read, as a clause; empty where it is whole."""
     strip: Callable[[Path], None] | None = None
     """Copies the file without what is private; None where only the samples are taken over anyway."""
     suffix: str = ""

@@ -18,19 +18,42 @@ from residue.dsp.resampling import Samples, Stream
 from residue.problems import nearest, stopping
 
 _BLOCK_SAMPLES = 1 << 16
+_FIELD_WIDTHS = (16, 80, 8, 8, 8, 8, 8, 80, 8, 32)
+"""Of each signal in the header, in bytes: from its label to what is reserved."""
+
+
+class Records:
+    """The data records of a file as they stand there; holds the last ones, so that signals share them."""
+
+    def __init__(self, path: Path, layout: Layout) -> None:
+        self.path, self.layout = path, layout
+        self._many = max(1, _BLOCK_SAMPLES // max(layout.samples))
+        self._first, self._held = 0, np.empty((0, layout.record_bytes), np.uint8)
+
+    def part(self, signal: int, start: int, stop: int) -> NDArray[np.uint8]:
+        """(records, bytes): what is of one signal in the records from `start` to `stop`, or to the end of the block."""
+        if not self._first <= start < self._first + len(self._held):
+            self._first = start // self._many * self._many
+            size = self.layout.record_bytes
+            with self.path.open("rb") as file:
+                file.seek(self.layout.header_bytes + self._first * size)
+                count = min(self._many, self.layout.records - self._first)
+                self._held = np.frombuffer(file.read(count * size), np.uint8).reshape(count, size)
+        before = sum(self.layout.samples[:signal]) * self.layout.sample_bytes
+        width = self.layout.samples[signal] * self.layout.sample_bytes
+        return self._held[start - self._first : stop - self._first, before : before + width]
 
 
 class EdfSignal:
     """One signal of an EDF or BDF file in physical values; NaN between the parts of a discontinuous one."""
 
-    def __init__(self, path: Path, layout: Layout, signal: int) -> None:
-        self._path, self._layout, self._signal = path, layout, signal
-        self._ordinary = sum(label not in ANNOTATIONS for label in layout.labels[:signal])
-        self._per_record = layout.samples[signal]
-        self.rate_hz = self._per_record / layout.record_s
+    def __init__(self, records: Records, signal: int) -> None:
+        self._records, self._signal = records, signal
+        self._path, self._layout = records.path, records.layout
+        self._per_record = self._layout.samples[signal]
+        self.rate_hz = self._per_record / self._layout.record_s
         self._starts = self._record_starts()
         self.length = int(self._starts[-1]) + self._per_record
-        self._first, self._block = 0, np.empty((0, self._per_record))
 
     def _record_starts(self) -> NDArray[np.int64]:
         """The sample that each record starts with."""
@@ -49,33 +72,38 @@ class EdfSignal:
         values = np.full(stop - start, np.nan)
         first = max(int(np.searchsorted(self._starts, start, side="right")) - 1, 0)
         last = int(np.searchsorted(self._starts, stop, side="left"))
-        for record in range(first, last):
-            begins = int(self._starts[record])
-            inner, outer = max(start - begins, 0), max(begins - start, 0)
-            part = self._record(record)[inner : stop - begins]
-            values[outer : outer + len(part)] = part
+        while first < last:
+            for part in self._calibrated(first, last):
+                begins = int(self._starts[first])
+                inner, outer = max(start - begins, 0), max(begins - start, 0)
+                part = part[inner : stop - begins]
+                values[outer : outer + len(part)] = part
+                first += 1
         return values
 
-    def _record(self, record: int) -> Samples:
-        if not self._first <= record < self._first + len(self._block):
-            count = max(1, _BLOCK_SAMPLES // max(self._per_record, 1))
-            self._first, self._block = record, self._records(record, min(record + count, self._layout.records))
-        row: Samples = self._block[record - self._first]
-        return row
-
-    def _records(self, first: int, stop: int) -> Samples:
-        """(records, samples of a record): the records first, …, stop - 1, calibrated by edfio."""
-        layout = self._layout
-        count = f"{stop - first:<8d}".encode()
-        with self._path.open("rb") as file:
-            file.seek(layout.header_bytes + first * layout.record_bytes)
-            body = file.read((stop - first) * layout.record_bytes)
-        whole = io.BytesIO(layout.header[:236] + count + layout.header[244:] + body)
-        reading = edfio.read_edf if layout.sample_bytes == 2 else edfio.read_bdf
+    def _calibrated(self, first: int, stop: int) -> Samples:
+        """(records, samples of a record): records from `first` on as edfio calibrates them, alone in a file."""
+        raw = self._records.part(self._signal, first, stop)
+        whole = io.BytesIO(_header_alone(self._layout, self._signal, len(raw)) + raw.tobytes())
+        reading = edfio.read_edf if self._layout.sample_bytes == 2 else edfio.read_bdf
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # edfio warns of values out of the declared range; they are kept
-            part = reading(whole, header_encoding="latin-1")
-            return part.signals[self._ordinary].data.reshape(stop - first, self._per_record)
+            found = reading(whole, header_encoding="latin-1").signals[0].data
+        return found.reshape(len(raw), self._per_record)
+
+
+def _header_alone(layout: Layout, signal: int, records: int) -> bytes:
+    """The header of a file that holds one signal only, without annotations."""
+    fixed = bytearray(layout.header[:FIXED_BYTES])
+    fixed[184:192] = f"{2 * FIXED_BYTES:<8d}".encode()
+    fixed[192:236] = (b"24BIT" if layout.sample_bytes == 3 else b"").ljust(44)
+    fixed[236:244] = f"{records:<8d}".encode()
+    fixed[252:256] = b"1   "
+    place = FIXED_BYTES
+    for width in _FIELD_WIDTHS:
+        fixed += layout.header[place + signal * width : place + (signal + 1) * width]
+        place += width * len(layout.labels)
+    return bytes(fixed)
 
 
 def open_edf(path: Path, channel: Channel) -> Stream:
@@ -83,7 +111,7 @@ def open_edf(path: Path, channel: Channel) -> Stream:
     layout = read_layout(path)
     signal = _find(path, layout, channel)
     check_ranges(path, layout, signal)
-    stream = open_signal(path, layout, signal)
+    stream = open_signal(Records(path, layout), signal)
     unit = dimension(layout, signal)
     if unit and channel.unit not in ("1", unit):
         what = f'{layout.labels[signal]} is in {unit}, but performance.toml says unit = "{channel.unit}".'
@@ -91,13 +119,13 @@ def open_edf(path: Path, channel: Channel) -> Stream:
     return stream
 
 
-def open_signal(path: Path, layout: Layout, signal: int) -> Stream:
+def open_signal(records: Records, signal: int) -> Stream:
     """A signal by its place in the layout, counted from 0. Raises ProblemError."""
     try:
-        stream = EdfSignal(path, layout, signal)
+        stream = EdfSignal(records, signal)
         stream.read(0, 1)
     except (ValueError, ArithmeticError, IndexError, EOFError, UnicodeError) as error:
-        raise stopping(path.name, f"Its header cannot be followed: {error}.", AGAIN) from error
+        raise stopping(records.path.name, f"Its header cannot be followed: {error}.", AGAIN) from error
     return stream
 
 

@@ -5,15 +5,19 @@ from __future__ import annotations
 import re
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import soundfile
+from numpy.typing import NDArray
 
 from residue.archive.performance import Channel
 from residue.dsp.resampling import Samples, Stream
 from residue.problems import stopping
 
 _BLOCK_FRAMES = 1 << 16
+_HELD_BLOCKS = 2
+"""A resampling filter reads some samples again, which may lie in the block before."""
 _NOTES = (
     re.compile(r"^\s*(?:data|SSND)\s*: (?P<promised>\d+) \(should be (?P<held>\d+)\)", re.MULTILINE),
     re.compile(r"Calculated frame count (?P<held>\d+) does not match value from 'ds64' chunk of (?P<promised>\d+)"),
@@ -27,18 +31,25 @@ _AGAIN = "Copy it again from the recorder."
 
 
 class SoundBlocks:
-    """A sound file read block by block; holds the last block, so that reads that overlap, and tracks, share it."""
+    """A sound file read block by block; holds the last two, so that tracks, and reads that overlap, share them."""
 
     def __init__(self, file: soundfile.SoundFile, where: str) -> None:
         self.file, self._where = file, where
-        self.start, self.tracks = 0, np.empty((file.channels, 0))
+        self._held: dict[int, NDArray[np.floating[Any]]] = {}
+        """By the frame that a block begins with, (tracks, frames); the older one first."""
         self._dtype = "float32" if file.subtype in _FITS_FLOAT32 else "float64"
 
-    def load(self, frame: int) -> None:
-        """Hold the block that a frame is in; raises ProblemError where the file ends before its header says."""
-        if self.start <= frame < self.start + self.tracks.shape[1]:
-            return
-        start = frame // _BLOCK_FRAMES * _BLOCK_FRAMES
+    def part(self, track: int, start: int, stop: int) -> NDArray[np.floating[Any]]:
+        """Samples of a track (from 0 on) from `start` to `stop`, or to the end of the block that `start` is in."""
+        begins = start // _BLOCK_FRAMES * _BLOCK_FRAMES
+        if begins not in self._held:
+            if len(self._held) == _HELD_BLOCKS:
+                del self._held[next(iter(self._held))]
+            self._held[begins] = self._block(begins)
+        return self._held[begins][track, start - begins : stop - begins]
+
+    def _block(self, start: int) -> NDArray[np.floating[Any]]:
+        """(tracks, frames) from a frame on; raises ProblemError where the file ends before its header says."""
         wanted = min(_BLOCK_FRAMES, self.file.frames - start)
         try:
             if self.file.tell() != start:
@@ -49,7 +60,7 @@ class SoundBlocks:
         if len(block) < wanted:
             what = f"It ends after {start + len(block)} of the {self.file.frames} frames that its header promises."
             raise stopping(self._where, what, _AGAIN)
-        self.start, self.tracks = start, np.ascontiguousarray(block.T)
+        return np.ascontiguousarray(block.T)
 
 
 class SoundTrack:
@@ -64,9 +75,7 @@ class SoundTrack:
         """Samples start, …, stop - 1."""
         parts = []
         while start < stop:
-            self._blocks.load(start)
-            first = start - self._blocks.start
-            parts.append(self._blocks.tracks[self._track - 1, first : first + stop - start] * self._scale)
+            parts.append(self._blocks.part(self._track - 1, start, stop) * self._scale)
             start += len(parts[-1])
         return parts[0] if len(parts) == 1 else np.concatenate(parts) if parts else np.empty(0)
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache, partial
 from pathlib import Path
 from typing import Annotated
 
@@ -109,7 +108,7 @@ class _Player:
     """Plays one sound from many starts; beyond _MOST_AT_ONCE sounding at once, a start is left out."""
 
     def __init__(self, sound: Floats) -> None:
-        self._duller = lru_cache(maxsize=None)(partial(_duller, sound))
+        self._versions = {0: np.pad(sound, _MARGIN)}
         self._length = len(sound)
         self._sounding: list[_Sounding] = []
 
@@ -133,12 +132,21 @@ class _Player:
 
     def _read(self, one: _Sounding, first: int, last: int) -> Floats:
         """Frames first, …, last - 1 of the performance."""
-        sound = self._duller(sum(one.step > raised for raised in _RAISED))
+        sound = self._version(sum(one.step > raised for raised in _RAISED))
         if one.step == _ONE:
             return sound[_MARGIN + first - one.frame : _MARGIN + last - one.frame]
         places = np.arange(first - one.frame, last - one.frame, dtype=np.int64) * one.step
         at, share = (places >> 32) + _MARGIN, (places & (_ONE - 1)) / _ONE
         return cubic(sound[at - 1], sound[at], sound[at + 1], sound[at + 2], share)
+
+    def _version(self, number: int) -> Floats:
+        """The sound with silence around it, ready to be read 2 ** (number / _VERSIONS) times as fast."""
+        if number not in self._versions:
+            cutoff_hz = _CLEAN_HZ * exact.power(2.0, -number / _VERSIONS)
+            sections = filters.lowpass(cutoff_hz, AUDIO_RATE_HZ, 8)
+            sound = self._versions[0][_MARGIN:-_MARGIN]
+            self._versions[number] = np.pad(SosFilter(np.vstack((sections, sections)))(sound), _MARGIN)
+        return self._versions[number]
 
 
 _ONE = 1 << 32
@@ -149,12 +157,3 @@ _VERSIONS = 2
 _RAISED = [round(exact.power(2.0, version / _VERSIONS) * _ONE) for version in range(2 * _VERSIONS)]
 """Beyond each of these steps the next version is read; two octaves are the most."""
 _CLEAN_HZ = 18_000.0
-
-
-def _duller(sound: Floats, version: int) -> Floats:
-    """The sound with silence around it, ready to be read 2 ** (version / _VERSIONS) times as fast."""
-    if version:
-        cutoff_hz = _CLEAN_HZ * exact.power(2.0, -version / _VERSIONS)
-        sections = filters.lowpass(cutoff_hz, AUDIO_RATE_HZ, 8)
-        sound = SosFilter(np.vstack((sections, sections)))(sound)
-    return np.pad(sound, _MARGIN)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
-from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -12,10 +11,10 @@ from scipy import signal
 
 from residue.archive.ingest.alignment import CLEAR, find_lag, starts
 from residue.archive.ingest.describe import Align, Description
-from residue.archive.ingest.held import HeldStream
 from residue.archive.ingest.source import Source, Track
 from residue.archive.performance import Channel, Mark
 from residue.problems import ProblemError
+from tests.archive.streams import held_stream
 from tests.reference.recordings import ecg_systole
 
 BEGAN = datetime(2026, 2, 11, 23, 40)  # noqa: DTZ001 - recorders know no offset
@@ -69,7 +68,7 @@ def test_a_mark_that_stands_nowhere_or_twice_is_told() -> None:
 
 
 def track(values: np.ndarray, rate_hz: int) -> Track:
-    return Track("ecg", HeldStream(values, Fraction(rate_hz)))
+    return Track("ecg", held_stream(values, rate_hz))
 
 
 @pytest.mark.parametrize("late_s", [-7.25, -0.013, 0.0, 3.5, 21.7])

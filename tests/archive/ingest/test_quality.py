@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
-
 import numpy as np
 import pytest
 from scipy import signal
 
-from residue.archive.ingest.held import HeldStream
 from residue.archive.ingest.quality import Quality, examine_beats, examine_samples
 from residue.archive.ingest.report import judge, minutes
 from residue.archive.performance import ChannelKind
 from residue.archive.readers.beats import Beats
+from tests.archive.streams import held_stream
 from tests.reference.recordings import ecg_systole, eeg_eyes_closed
 
 RATE_HZ = 1000
@@ -24,7 +22,7 @@ def noise(seed: int = 1) -> np.ndarray:
 
 
 def examined(values: np.ndarray, kind: ChannelKind = ChannelKind.EMG, rate_hz: int = RATE_HZ) -> Quality:
-    *shares, quality = examine_samples(HeldStream(values, Fraction(rate_hz)), kind)
+    *shares, quality = examine_samples(held_stream(values, rate_hz), kind)
     assert isinstance(quality, Quality)
     assert all(isinstance(share, float) and 0 <= share < 1 for share in shares)
     return quality

@@ -17,10 +17,10 @@ import soundfile
 from PIL import Image
 
 from residue.archive.fixity import verify
-from residue.archive.ingest import run
+from residue.archive.ingest import resuming, run
 from residue.archive.ingest.describe import Align, Description, read_description
 from residue.archive.ingest.keeping import Kept, keep
-from residue.archive.ingest.run import WORK, find_sources, ingest, write_template
+from residue.archive.ingest.run import WORK, ingest, write_template
 from residue.archive.ingest.source import Source
 from residue.archive.ingest.sources.table import TableFacts
 from residue.archive.performance import Channel, ChannelKind, Mark, Permission
@@ -169,7 +169,7 @@ def test_after_a_cut_a_second_run_does_only_what_is_left(tmp_path: Path, monkeyp
             raise KeyboardInterrupt
         return keep(one, channels, folder, keep_private=keep_private)
 
-    monkeypatch.setattr(run, "keep", counted)
+    monkeypatch.setattr(resuming, "keep", counted)
     with pytest.raises(KeyboardInterrupt):
         ingest([source], tmp_path / "first-batch", DESCRIPTION, ON)
     assert not (tmp_path / "first-batch").exists()
@@ -224,13 +224,38 @@ def test_a_describe_file_that_asks_for_what_is_not_there_is_told_all_at_once(tmp
 
 
 def test_a_table_without_facts_and_a_missing_stick_are_told(tmp_path: Path) -> None:
+    source = stick(tmp_path / "stick")
     with pytest.raises(ProblemError, match=r'\[table."grip.csv"\]'):
-        find_sources([stick(tmp_path / "stick")], {})
+        ingest([source], tmp_path / "first-batch", msgspec.structs.replace(DESCRIPTION, table={}), ON)
     with pytest.raises(ProblemError, match="put the stick back in"):
-        find_sources([tmp_path / "elsewhere"], {})
+        ingest([tmp_path / "elsewhere"], tmp_path / "first-batch", DESCRIPTION, ON)
     (tmp_path / "empty").mkdir()
     with pytest.raises(ProblemError, match="no recording"):
-        find_sources([tmp_path / "empty"], {})
+        ingest([tmp_path / "empty"], tmp_path / "first-batch", DESCRIPTION, ON)
+
+
+def test_what_is_not_described_need_not_be_whole_and_is_told(tmp_path: Path) -> None:
+    source = stick(tmp_path / "stick")
+    (source / "false-start.wav").write_bytes(b"RIFF")
+    (source / "list.csv").write_text("a,b\n1,2\n", encoding="utf-8")
+    done = ingest([source], tmp_path / "first-batch", DESCRIPTION, ON)
+    for name in ("false-start.wav", "list.csv"):
+        assert f"{name}: left out, as the describe file names no channel of it." in done.report
+        assert not list(done.bag.path.rglob(name))
+
+
+def test_every_broken_source_is_told_at_once(tmp_path: Path) -> None:
+    source = stick(tmp_path / "stick")
+    (source / "eeg.edf").write_bytes((source / "eeg.edf").read_bytes()[:3000])
+    (source / "beats.txt").write_text("800\neight hundred\n", encoding="utf-8")
+    for asking in (
+        lambda: ingest([source], tmp_path / "first-batch", DESCRIPTION, ON),
+        lambda: write_template([source], tmp_path / "describe.toml"),
+    ):
+        with pytest.raises(ProblemError) as caught:
+            asking()
+        assert {finding.where for finding in caught.value.findings} == {"eeg.edf", "beats.txt"}
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["stick"]
 
 
 def test_clocks_of_two_recorders_place_them(tmp_path: Path) -> None:
@@ -251,13 +276,47 @@ def test_clocks_of_two_recorders_place_them(tmp_path: Path) -> None:
     assert [bag.performance.channel[name].start_s for name in ("one", "two")] == [0.0, 12.0]
 
 
+def test_a_full_disk_is_told_of_the_bag_and_not_of_the_stick(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    source = stick(tmp_path / "stick")
+
+    def full(given: Path, kept: Path) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device", str(given), None, str(kept))
+
+    monkeypatch.setattr(shutil, "copyfile", full)
+    with pytest.raises(ProblemError) as caught:
+        ingest([source], tmp_path / "first-batch", DESCRIPTION, ON)
+    assert [finding.where for finding in caught.value.findings] == [str(tmp_path / "first-batch")]
+
+
+def test_what_did_not_reach_the_disk_does_not_count_as_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    source, kept = stick(tmp_path / "stick"), []
+
+    def refused(path: Path) -> None:
+        raise OSError(errno.EIO, "Input/output error", str(path))
+
+    def counted(one: Source, channels: dict[str, Channel], folder: Path, *, keep_private: bool) -> Kept:
+        kept.append(one.path.name)
+        return keep(one, channels, folder, keep_private=keep_private)
+
+    monkeypatch.setattr(resuming, "keep", counted)
+    with monkeypatch.context() as broken:
+        broken.setattr(resuming, "onto_disk", refused)
+        with pytest.raises(ProblemError, match="does not answer rightly"):
+            ingest([source], tmp_path / "first-batch", DESCRIPTION, ON)
+    assert not (tmp_path / "first-batch").exists()
+    assert verify(ingest([source], tmp_path / "first-batch", DESCRIPTION, ON).bag.path) == []
+    assert sorted(kept) == sorted(2 * ["arms.flac", "beats.txt", "eeg.edf", "grip.csv"])
+
+
 @pytest.mark.parametrize(
     ("fault", "told"),
     [
         pytest.param(OSError(errno.ENOSPC, "No space left on device"), "disk is full", id="full disk"),
         pytest.param(OSError(errno.EIO, "Input/output error"), "does not answer rightly", id="stick pulled out"),
         pytest.param(OSError(errno.ENOENT, "No such file"), "no longer", id="stick gone"),
-        pytest.param(soundfile.SoundFileRuntimeError("flush failed"), "could not be copied whole", id="libsndfile"),
+        pytest.param(
+            soundfile.SoundFileRuntimeError("flush failed."), r"copied whole: flush failed\. ", id="libsndfile"
+        ),
     ],
 )
 def test_a_fault_half_way_is_told_and_leaves_no_half_bag(

@@ -15,6 +15,8 @@ from hypothesis import strategies as st
 
 from residue.archive.performance import Channel, ChannelKind
 from residue.archive.readers.catalogue import open_channel
+from residue.archive.readers.edf import Records, open_signal
+from residue.archive.readers.edf_layout import ANNOTATIONS, read_layout
 from residue.problems import ProblemError
 
 RATE_HZ = 100
@@ -55,6 +57,15 @@ def test_it_can_be_read_across_records_in_any_order(tmp_path: Path) -> None:
     stream = open_channel(written(tmp_path), channel())
     for start, stop in [(950, 1000), (0, 1), (99, 301), (500, 500), (0, 1000)]:
         assert np.array_equal(stream.read(start, stop), np.arange(float(start), float(stop)))
+
+
+def test_signals_of_a_file_share_what_was_read_of_it(tmp_path: Path) -> None:
+    path = written(tmp_path, ("O1", "O2", "Fz"), annotated=True)
+    records = Records(path, read_layout(path))
+    streams = [open_signal(records, k) for k, label in enumerate(records.layout.labels) if label not in ANNOTATIONS]
+    path.unlink()
+    for k, stream in enumerate(streams, 1):
+        assert np.array_equal(stream.read(150, 950), np.arange(150.0, 950.0) * k)
 
 
 def with_gaps(path: Path, onsets: list[float]) -> Path:

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from residue.archive.performance import Channel, ChannelKind
 from residue.archive.readers.catalogue import open_channel
+from residue.dsp.resampling import resampled
 from residue.problems import ProblemError
 from tests.archive.bags import write_flac
 
@@ -47,6 +48,24 @@ def test_a_track_is_read_back_in_physical_values(tmp_path: Path, name: str, subt
     stream = open_channel(path, channel(name, track=2, full_scale=2.5))
     assert (int(stream.rate_hz), stream.length) == (44_100, 200_000)
     assert np.abs(stream.read(0, 200_000) - 2.5 * sound[:, 1]).max() <= 2.5 * resolution
+
+
+def test_each_frame_is_decoded_once_though_a_filter_reads_some_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_flac(tmp_path / "a.flac", seconds=6.0)
+    stream = open_channel(tmp_path / "a.flac", channel("a.flac", track=1))
+    decoded, reading = [], soundfile.SoundFile.read
+
+    def counted(file: soundfile.SoundFile, frames: int, **asked: object) -> np.ndarray:
+        decoded.append(frames)
+        return np.asarray(reading(file, frames, **asked))
+
+    monkeypatch.setattr(soundfile.SoundFile, "read", counted)
+    slow = resampled(stream, 2000)
+    for start in range(0, slow.length, 500):
+        slow.read(start, min(start + 500, slow.length))
+    assert sum(decoded) == stream.length == 6 * 48_000
 
 
 @given(cuts=st.lists(st.integers(0, 150_000), min_size=2, max_size=6))

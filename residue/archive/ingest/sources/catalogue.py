@@ -40,15 +40,18 @@ def find_files(given: list[Path]) -> list[Path]:
     return list(dict.fromkeys(found))
 
 
-def open_source(path: Path, facts: TableFacts | None) -> Source:
-    """One source. facts: of a table, by the describe file. Raises ProblemError."""
+def open_source(path: Path, facts: TableFacts | None, scratch: Path) -> Source:
+    """One source. Raises ProblemError.
+
+    facts: of a table, by the describe file. scratch: a folder that has room for what memory has not, meanwhile.
+    """
     suffix = path.suffix.lower()
     try:
         if suffix in TABLES:
             if facts is None:
                 mend = f'In the describe file write [table."{path.name}"] with rate_hz = …, or time = "its column".'
                 raise stopping(path.name, "A table does not say how fast its rows came.", mend)
-            return open_table_source(path, facts)
+            return open_table_source(path, facts, scratch)
         if suffix not in OPENERS:
             raise stopping(path.name, f'Files that end in "{path.suffix}" cannot be read.', f"Known are {_known()}.")
         return OPENERS[suffix](path)

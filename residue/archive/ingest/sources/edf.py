@@ -9,7 +9,7 @@ from pathlib import Path
 
 from residue.archive.ingest.source import Source, Track, guess_kind
 from residue.archive.performance import Mark
-from residue.archive.readers.edf import check_ranges, dimension, open_signal
+from residue.archive.readers.edf import Records, check_ranges, dimension, open_signal
 from residue.archive.readers.edf_annotations import notes
 from residue.archive.readers.edf_layout import ANNOTATIONS, read_layout
 
@@ -24,6 +24,7 @@ _STARTDATE = re.compile(rb"Startdate \S+")
 def open_edf_source(path: Path) -> Source:
     """Every signal of an EDF or BDF file, with its annotations as marks. Raises ProblemError."""
     layout = read_layout(path)
+    records = Records(path, layout)
     tracks = []
     for number, label in enumerate(layout.labels):
         if label not in ANNOTATIONS:
@@ -32,7 +33,7 @@ def open_edf_source(path: Path) -> Source:
             alone = layout.labels.count(label) == 1
             named = label if alone else f"{label} ({layout.labels[: number + 1].count(label)})"
             signal = label if alone else None
-            tracks.append(Track(named, open_signal(path, layout, number), unit, guess_kind(label), signal))
+            tracks.append(Track(named, open_signal(records, number), unit, guess_kind(label), signal))
     header = layout.header
     private = [
         f"{what} ({text})"

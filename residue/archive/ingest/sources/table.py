@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
-from array import array
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import islice
@@ -14,11 +13,12 @@ from typing import Annotated
 
 import numpy as np
 from msgspec import Meta
-from numpy.typing import NDArray
 
-from residue.archive.ingest.held import HeldStream, on_a_grid
+from residue.archive.ingest.columns import Column, EvenStream, GriddedStream, find_grid, pieces
 from residue.archive.ingest.source import Source, Track, guess_kind
+from residue.archive.ingest.stored import StoredColumn, StoredNumbers
 from residue.archive.performance import SECONDS_PER_UNIT, Record
+from residue.dsp.resampling import Samples, Stream
 from residue.problems import nearest, stopping
 
 TABLES = frozenset({".csv", ".tsv"})
@@ -43,46 +43,59 @@ class TableFacts(Record, frozen=True, kw_only=True):
             raise ValueError(f'time_unit = "{self.time_unit}" is not known. Write "s" or "ms".')
 
 
-@dataclass(frozen=True)
-class Table:
-    """A table as numbers."""
-
-    headings: tuple[str, ...]
-    values: NDArray[np.float64]
-    """(rows, columns); NaN where a cell holds nothing."""
-
-
-def open_table_source(path: Path, facts: TableFacts) -> Source:
-    """The columns of a table as tracks. Raises ProblemError."""
-    table = read_table(path)
+def open_table_source(path: Path, facts: TableFacts, scratch: Path) -> Source:
+    """The columns of a table as tracks. scratch: where its numbers may be laid down meanwhile. Raises ProblemError."""
+    headings, numbers = read_table(path, scratch)
+    columns = {name: StoredColumn(numbers, place) for place, name in enumerate(headings)}
     if facts.rate_hz is not None:
         rate_hz = Fraction(facts.rate_hz).limit_denominator(10**6)
-        columns = dict(zip(table.headings, table.values.T, strict=True))
+        streams: Mapping[str, Stream] = {name: EvenStream(column, rate_hz) for name, column in columns.items()}
     else:
-        rate_hz, columns = _by_time(path, table, facts)
-    tracks = (Track(name, HeldStream(values, rate_hz), kind=guess_kind(name)) for name, values in columns.items())
-    return Source(path, tuple(tracks))
+        times_s = _times(path, columns, facts)
+        grid = find_grid(path.name, times_s)
+        streams = {name: GriddedStream(column, times_s, grid) for name, column in columns.items() if name != facts.time}
+    return Source(path, tuple(Track(name, stream, kind=guess_kind(name)) for name, stream in streams.items()))
 
 
-def _by_time(path: Path, table: Table, facts: TableFacts) -> tuple[Fraction, dict[str, NDArray[np.float64]]]:
-    if facts.time not in table.headings:
-        raise stopping(path.name, f'It has no column "{facts.time}".', nearest(facts.time or "", table.headings))
-    place = table.headings.index(facts.time)
-    times_s = table.values[:, place] * SECONDS_PER_UNIT[facts.time_unit]
-    if not np.isfinite(times_s).all():
-        row = int(np.flatnonzero(~np.isfinite(times_s))[0])
-        raise stopping(path.name, f"Row {row + 1} has no time.", "Take the row out, or mend it.")
-    back = np.flatnonzero(np.diff(times_s) <= 0)
-    if len(back):
-        what = f"Time does not go forward from row {back[0] + 1} to row {back[0] + 2}."
-        raise stopping(path.name, what, "Sort the rows, or take the doubled ones out.")
-    rate_hz, gridded = on_a_grid(path.name, times_s, np.delete(table.values, place, axis=1))
-    names = [name for name in table.headings if name != facts.time]
-    return rate_hz, dict(zip(names, gridded.T, strict=True))
+@dataclass(frozen=True)
+class _Times:
+    """The column that tells the time, in seconds."""
+
+    column: Column
+    unit_s: float
+
+    @property
+    def length(self) -> int:
+        """In rows."""
+        return self.column.length
+
+    def read(self, start: int, stop: int) -> Samples:
+        """Rows start, …, stop - 1."""
+        return self.column.read(start, stop) * self.unit_s
 
 
-def read_table(path: Path) -> Table:
-    """A table with one line of headings; decimal points, or decimal commas throughout. Raises ProblemError."""
+def _times(path: Path, columns: Mapping[str, Column], facts: TableFacts) -> Column:
+    """The times of the rows, looked through: each has one, and they rise."""
+    name = facts.time or ""
+    if name not in columns:
+        raise stopping(path.name, f'It has no column "{name}".', nearest(name, columns))
+    times_s = _Times(columns[name], SECONDS_PER_UNIT[facts.time_unit])
+    before = -math.inf
+    for start, times in pieces(times_s):
+        unknown = np.flatnonzero(~np.isfinite(times))
+        if len(unknown):
+            raise stopping(path.name, f"Row {start + unknown[0] + 1} has no time.", "Take the row out, or mend it.")
+        back = np.flatnonzero(np.diff(times, prepend=before) <= 0)
+        if len(back):
+            row = start + int(back[0])
+            what = f"Time does not go forward from row {row} to row {row + 1}."
+            raise stopping(path.name, what, "Sort the rows, or take the doubled ones out.")
+        before = float(times[-1])
+    return times_s
+
+
+def read_table(path: Path, scratch: Path) -> tuple[tuple[str, ...], StoredNumbers]:
+    """Headings and numbers; decimal points, or decimal commas throughout. Raises ProblemError."""
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
             first = file.readline()
@@ -93,16 +106,15 @@ def read_table(path: Path) -> Table:
             if heading is None:
                 raise stopping(path.name, "It is empty.", "Export it again.")
             headings = _headings(path, heading[1])
-            flat = array("d")  # eight bytes a cell, however long the table
-            for numbers in _numbers(path, rows, headings, separator):
-                flat.extend(numbers)
+            numbers = StoredNumbers(scratch, len(headings))
+            numbers.fill(_numbers(path, rows, headings, separator))
     except UnicodeDecodeError as error:
         raise stopping(path.name, "It is not UTF-8 text.", "Export it again, as CSV in UTF-8.") from error
     except csv.Error as error:
         raise stopping(path.name, f"It cannot be read as a table: {error}.", "Export it again, as CSV.") from error
-    if not flat:
+    if not numbers.rows:
         raise stopping(path.name, "It has headings but no rows.", "Export it again.")
-    return Table(headings, np.frombuffer(flat).reshape(-1, len(headings)))
+    return headings, numbers
 
 
 def _headings(path: Path, cells: list[str]) -> tuple[str, ...]:

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import logging
 import xml.etree.ElementTree as ET
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from residue.archive.ingest.columns import GriddedStream, HeldColumn, find_grid
 from residue.archive.ingest.extras import extra, without_warnings
-from residue.archive.ingest.held import HeldStream, on_a_grid
 from residue.archive.ingest.offset import Later
 from residue.archive.ingest.source import Source, Track, guess_kind
+from residue.archive.ingest.sources.xdf_size import memory_free_bytes, memory_needed_bytes
 from residue.archive.performance import Mark
 from residue.problems import ProblemError, stopping
 
@@ -34,18 +38,58 @@ def open_xdf_source(path: Path) -> Source:
     with path.open("rb") as file:
         if file.read(len(_MAGIC)) != _MAGIC:
             raise stopping(path.name, "It does not begin as an XDF file does.", "Copy it again from the recorder.")
+    _check_memory(path)
     try:
-        with without_warnings():
+        with without_warnings(), _faults_met() as faults:
             streams, header = pyxdf.load_xdf(path, synchronize_clocks=True, dejitter_timestamps=True, verbose=False)
     except (*_FAULTS, ET.ParseError) as error:
         what = f"It is not an XDF file that can be read: {str(error) or type(error).__name__}."
         raise stopping(path.name, what, "Copy it again from the recorder.") from error
     try:
-        return _source(path, streams, header)
+        return replace(_source(path, streams, header), spoilt=_spoilt(faults))
     except ProblemError:
         raise
     except _FAULTS as error:
         raise stopping(path.name, f"Its streams cannot be followed: {error}.", "Record it again.") from error
+
+
+class _Faults(logging.Handler):
+    """Keeps what the library says of places that it could not follow; it goes on behind them."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.ERROR)
+        self.count = 0
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """One place more."""
+        self.count += 1
+
+
+@contextmanager
+def _faults_met() -> Iterator[_Faults]:
+    """Counts the faults, instead of showing them to a person who cannot know what they mean."""
+    library, faults = logging.getLogger("pyxdf"), _Faults()
+    library.addHandler(faults)
+    library.propagate = False
+    try:
+        yield faults
+    finally:
+        library.propagate = True
+        library.removeHandler(faults)
+
+
+def _spoilt(faults: _Faults) -> str:
+    times = "once" if faults.count == 1 else f"{faults.count} times"
+    return f"cut short or spoilt, {times}; what could be read around that was taken" if faults.count else ""
+
+
+def _check_memory(path: Path) -> None:
+    """The library that reads the file holds it whole, and the kernel ends whoever asks for too much."""
+    needed, free = memory_needed_bytes(path), memory_free_bytes()
+    if free is not None and needed > free:
+        what = f"To read it takes up to {needed / 1e9:.1f} GB of memory at once, and {free / 1e9:.1f} GB are free."
+        mend = "Close other programs, ingest it on a computer with more memory, or have it exported as EDF or CSV."
+        raise stopping(path.name, what, mend)
 
 
 def _source(path: Path, streams: list[dict[str, Any]], header: dict[str, Any]) -> Source:
@@ -81,22 +125,24 @@ def _marks(stream: dict[str, Any], origin: float) -> list[Mark]:
 
 def _tracks(path: Path, stream: dict[str, Any], origin: float) -> list[Track]:
     name = _one(stream["info"], "name") or "stream"
-    values = np.atleast_2d(np.asarray(stream["time_series"], dtype=np.float64).T).T
+    values = np.atleast_2d(np.asarray(stream["time_series"]).T).T
     if values.shape[1] > _MOST_CHANNELS:
         raise stopping(path.name, f"{name} has {values.shape[1]} channels.", f"{_MOST_CHANNELS} are the most.")
     times_s = np.asarray(stream["time_stamps"], dtype=np.float64) - origin
     if np.any(np.diff(times_s) <= 0):
         raise stopping(path.name, f"In {name} time does not go forward.", "Record it again.")
-    rate_hz, gridded = on_a_grid(f"{path.name}: {name}", times_s, values)
+    times = HeldColumn(times_s)
+    grid = find_grid(f"{path.name}: {name}", times)
     nominal = float(_one(stream["info"], "nominal_srate") or 0)
     if nominal:
-        log.info("%s: %s ran at %.4f Hz where %g were meant", path.name, name, float(rate_hz), nominal)
+        log.info("%s: %s ran at %.4f Hz where %g were meant", path.name, name, float(grid.rate_hz), nominal)
     kind = guess_kind(_one(stream["info"], "type"))
-    labels = _labels(stream["info"], gridded.shape[1])
-    late = round(times_s[0] * rate_hz)
+    labels = _labels(stream["info"], values.shape[1])
+    late = round(times_s[0] * grid.rate_hz)
+    streams = (Later(GriddedStream(HeldColumn(column), times, grid), late) for column in values.T)
     return [
-        Track(f"{name} {label}", Later(HeldStream(column, rate_hz), late), unit or "1", kind or guess_kind(label))
-        for (label, unit), column in zip(labels, gridded.T, strict=True)
+        Track(f"{name} {label}", stream, unit or "1", kind or guess_kind(label))
+        for (label, unit), stream in zip(labels, streams, strict=True)
     ]
 
 

@@ -22,7 +22,7 @@ def test_annotations_are_marks_and_the_start_is_that_of_the_header(tmp_path: Pat
     edfio.Edf([signal], recording=recording, annotations=annotations, starttime=time(23, 40, 5)).write(
         tmp_path / "a.edf"
     )
-    source = open_source(tmp_path / "a.edf", None)
+    source = open_source(tmp_path / "a.edf", None, tmp_path)
     assert source.marks == (Mark(at_s=1.5, text="sits down"), Mark(at_s=4.25, text="warmer"))
     assert source.began == datetime(2026, 2, 11, 23, 40, 5)  # noqa: DTZ001 - the format knows no offset
     assert [(track.label, track.unit, track.kind) for track in source.tracks] == [("Fp1", "mV", ChannelKind.EEG)]
@@ -31,7 +31,7 @@ def test_annotations_are_marks_and_the_start_is_that_of_the_header(tmp_path: Pat
 def test_a_file_whose_date_was_taken_out_does_not_claim_one(tmp_path: Path) -> None:
     """EDF+ specification, 2.1.3.3: a start date that is not known is "Startdate X"."""
     edfio.Edf([edfio.EdfSignal(np.arange(100.0), 100)], starttime=time(23, 40, 5)).write(tmp_path / "a.edf")
-    assert open_source(tmp_path / "a.edf", None).began is None
+    assert open_source(tmp_path / "a.edf", None, tmp_path).began is None
 
 
 # EDF specification: 85 to 99 are 1985 to 1999, 00 to 84 are 2000 to 2084.
@@ -43,7 +43,7 @@ def test_two_digits_of_a_year_are_of_the_right_century(tmp_path: Path, year: str
     content[88:168] = b" " * 80
     content[168:184] = f"02.05.{year}01.02.03".encode()
     path.write_bytes(content)
-    assert open_source(path, None).began == datetime(meant, 5, 2, 1, 2, 3)  # noqa: DTZ001
+    assert open_source(path, None, tmp_path).began == datetime(meant, 5, 2, 1, 2, 3)  # noqa: DTZ001
 
 
 @pytest.mark.parametrize(
@@ -62,13 +62,13 @@ def test_a_name_in_the_header_is_seen(tmp_path: Path, patient: str, recording: s
     content = bytearray(path.read_bytes())
     content[8:88], content[88:168] = patient.ljust(80).encode(), recording.ljust(80).encode()
     path.write_bytes(content)
-    assert len(open_source(path, None).private) == told
+    assert len(open_source(path, None, tmp_path).private) == told
 
 
 def test_of_two_signals_with_one_label_each_can_be_kept(tmp_path: Path) -> None:
     signals = [edfio.EdfSignal(np.arange(100.0) * k, 100, label="EEG", physical_range=(0, 200)) for k in (1, 2)]
     edfio.Edf(signals).write(tmp_path / "a.edf")
-    source = open_source(tmp_path / "a.edf", None)
+    source = open_source(tmp_path / "a.edf", None, tmp_path)
     assert source.labels == ["EEG (1)", "EEG (2)"]
     (tmp_path / "kept").mkdir()
     asked = {"second": Channel(kind=ChannelKind.EEG, file="a.edf", signal="EEG (2)")}

@@ -28,7 +28,7 @@ def broadcast_wav(path: Path) -> Path:
 
 
 def test_a_broadcast_wav_tells_when_it_began_and_that_it_names_somebody(tmp_path: Path) -> None:
-    source = open_source(broadcast_wav(tmp_path / "a.wav"), None)
+    source = open_source(broadcast_wav(tmp_path / "a.wav"), None, tmp_path)
     assert source.began == datetime(2026, 2, 11, 23, 40, 5)  # noqa: DTZ001 - the format knows no offset
     assert source.private == ("the bext chunk",)
 
@@ -54,7 +54,7 @@ FILES = [
 @pytest.mark.parametrize(("name", "subtype"), FILES)
 def test_without_its_tags_a_file_holds_the_same_samples_to_the_bit(tmp_path: Path, name: str, subtype: str) -> None:
     path = tagged(tmp_path / name, subtype)
-    source = open_source(path, None)
+    source = open_source(path, None, tmp_path)
     assert any("Ida Brandt" in words for words in source.private)
     (tmp_path / "kept").mkdir()
     channel = Channel(kind=ChannelKind.MMG, file=name, track=2)
@@ -72,7 +72,7 @@ def test_a_file_with_nothing_but_sound_is_kept_to_the_byte(tmp_path: Path) -> No
     for name, subtype in (("a.wav", "PCM_24"), ("b.flac", "PCM_16"), ("c.aiff", "PCM_24"), ("d.wav", "FLOAT")):
         path = tmp_path / name
         soundfile.write(path, np.zeros(100), 48_000, subtype=subtype)
-        source = open_source(path, None)
+        source = open_source(path, None, tmp_path)
         assert source.private == ()
         (tmp_path / "kept").mkdir(exist_ok=True)
         keep(source, {"arm": Channel(kind=ChannelKind.MMG, file=name, track=1)}, tmp_path / "kept", keep_private=False)
@@ -81,4 +81,4 @@ def test_a_file_with_nothing_but_sound_is_kept_to_the_byte(tmp_path: Path) -> No
 
 def test_every_track_is_offered(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "a.wav", np.zeros((10, 3)), 48_000)
-    assert open_source(tmp_path / "a.wav", None).labels == ["track 1", "track 2", "track 3"]
+    assert open_source(tmp_path / "a.wav", None, tmp_path).labels == ["track 1", "track 2", "track 3"]

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import errno
+import re
+import tempfile
+import tracemalloc
 from contextlib import suppress
 from pathlib import Path
 
@@ -10,6 +14,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from residue.archive.ingest import columns, stored
 from residue.archive.ingest.source import Source
 from residue.archive.ingest.sources.catalogue import open_source
 from residue.archive.ingest.sources.table import TableFacts
@@ -20,7 +25,7 @@ from residue.problems import ProblemError
 def opened(folder: Path, text: str, facts: TableFacts, name: str = "a.csv") -> Source:
     path = folder / name
     path.write_text(text, encoding="utf-8")
-    return open_source(path, facts)
+    return open_source(path, facts, folder)
 
 
 AT_100 = TableFacts(rate_hz=100)
@@ -104,7 +109,7 @@ def test_a_fault_is_told(tmp_path: Path, text: str, facts: TableFacts, told: str
 def test_bytes_that_are_no_text_are_told(tmp_path: Path) -> None:
     (tmp_path / "a.csv").write_bytes(b"emg\n\xff\xfe\n")
     with pytest.raises(ProblemError, match="UTF-8"):
-        open_source(tmp_path / "a.csv", AT_100)
+        open_source(tmp_path / "a.csv", AT_100, tmp_path)
 
 
 @pytest.mark.parametrize(
@@ -113,6 +118,59 @@ def test_bytes_that_are_no_text_are_told(tmp_path: Path) -> None:
 def test_facts_that_say_too_little_or_too_much_are_refused(facts: dict[str, object]) -> None:
     with pytest.raises(ValueError, match="Write"):
         TableFacts(**facts)  # type: ignore[arg-type]
+
+
+def written(rows: int) -> str:
+    """A table with a hole of ten rows, a second column of the row's number, and a third of its square."""
+    kept = (row for row in range(rows) if not 100 <= row < 110)
+    return "t,n,square\n" + "".join(f"{row / 100:.2f},{row},{row * row}\n" for row in kept)
+
+
+@pytest.mark.parametrize("facts", [AT_100, BY_TIME], ids=["by rate", "by time"])
+def test_a_table_is_read_in_any_order_over_all_its_pieces(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, facts: TableFacts
+) -> None:
+    monkeypatch.setattr(stored, "_PIECE_NUMBERS", 100)
+    monkeypatch.setattr(columns, "_PIECE_ROWS", 70)
+    source = opened(tmp_path, written(1005), facts)
+    track = next(track for track in source.tracks if track.label == "square")
+    whole = track.stream.read(0, track.stream.length)
+    rows = np.delete(np.arange(1005.0), range(100, 110))
+    if facts is BY_TIME:
+        assert np.isnan(whole[100:110]).all()
+        whole_rows = np.delete(whole, range(100, 110))
+    else:
+        whole_rows = whole
+    assert np.array_equal(whole_rows, rows**2)
+    for start, stop in ((0, 0), (0, 1), (33, 34), (30, 300), (95, 107), (101, 103), (899, 995)):
+        assert np.array_equal(track.stream.read(start, stop), whole[start:stop], equal_nan=True)
+
+
+def test_a_long_table_takes_no_more_memory_than_a_short_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(stored, "_PIECE_NUMBERS", 1000)
+    monkeypatch.setattr(columns, "_PIECE_ROWS", 1000)
+
+    def peak(rows: int) -> int:
+        (tmp_path / "a.csv").write_text(written(rows), encoding="utf-8")
+        tracemalloc.start()
+        try:
+            source = open_source(tmp_path / "a.csv", BY_TIME, tmp_path)
+            assert source.tracks[0].stream.length == rows
+            return tracemalloc.get_traced_memory()[1]
+        finally:
+            tracemalloc.stop()
+
+    peak(4000)  # what is imported and kept from then on
+    assert peak(16_000) < 1.2 * peak(4000)
+
+
+def test_a_full_disk_is_told_where_the_numbers_go(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(**_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(tempfile, "TemporaryFile", full)
+    with pytest.raises(ProblemError, match=rf"^{re.escape(str(tmp_path))}: The disk is full"):
+        opened(tmp_path, "emg\n1\n", AT_100)
 
 
 CELLS = st.sampled_from(["1", "1.5", "2,5", "", "nan", "-", "x", "1e400", '"', "t", "-3", "0.01", "inf"])

@@ -58,14 +58,14 @@ def test_a_record_of_another_program_has_the_values_of_its_own_bytes(tmp_path: P
     """Format 32, gain 1670170410.118683 and baseline 206334042 to a mV, by its header; decoded here without wfdb."""
     path = wfdb_record()
     digital = np.fromfile(path.with_suffix(".dat"), "<i4").astype(np.float64)
-    source = open_source(path, None)
+    source = open_source(path, None, tmp_path)
     stream = source.tracks[0].stream
     assert (source.labels, source.tracks[0].unit, int(stream.rate_hz)) == (["II"], "mV", 250)
     assert stream.read(0, stream.length) == pytest.approx((digital - 206_334_042) / 1670170410.118683, rel=1e-12)
 
 
 def test_signals_beats_notes_and_the_start_are_found(tmp_path: Path) -> None:
-    source = open_source(written(tmp_path), None)
+    source = open_source(written(tmp_path), None, tmp_path)
     assert [(track.label, track.unit, track.kind) for track in source.tracks] == [
         ("ECG II", "mV", ChannelKind.ECG),
         ("RESP", "1", ChannelKind.RESP),
@@ -82,7 +82,7 @@ def test_signals_beats_notes_and_the_start_are_found(tmp_path: Path) -> None:
 
 def test_segments_of_a_record_are_one_signal_after_the_other(tmp_path: Path) -> None:
     """Header of a multi-segment record: name/segments, then one line a segment (WFDB header(5); from memory)."""
-    whole = open_source(written(tmp_path), None).tracks[0].stream.read(0, 3600)
+    whole = open_source(written(tmp_path), None, tmp_path).tracks[0].stream.read(0, 3600)
     for segment, samples in (("first", 2000), ("second", 1600)):
         text = (
             (tmp_path / "evening.hea")
@@ -91,7 +91,7 @@ def test_segments_of_a_record_are_one_signal_after_the_other(tmp_path: Path) -> 
         )
         (tmp_path / f"{segment}.hea").write_text(text.replace("1600", str(samples), 1), encoding="utf-8")
     (tmp_path / "night.hea").write_text("night/2 2 360 3600\nfirst 2000\nsecond 1600\n", encoding="utf-8")
-    source = open_source(tmp_path / "night.hea", None)
+    source = open_source(tmp_path / "night.hea", None, tmp_path)
     stream = source.tracks[0].stream
     assert source.labels == ["ECG II", "RESP"]
     assert np.array_equal(stream.read(0, 3600), np.concatenate((whole[:2000], whole[:1600])))
@@ -102,16 +102,16 @@ def test_signals_without_a_name_or_with_the_same_are_told_apart(tmp_path: Path) 
     path = written(tmp_path)
     text = path.read_text(encoding="utf-8")
     path.write_text(text.replace("RESP", "ECG II"), encoding="utf-8")
-    assert open_source(path, None).labels[:2] == ["ECG II (1)", "ECG II (2)"]
+    assert open_source(path, None, tmp_path).labels[:2] == ["ECG II (1)", "ECG II (2)"]
     path.write_text(text.replace(" RESP", ""), encoding="utf-8")
-    assert open_source(path, None).labels[:2] == ["ECG II", "signal (2)"]
+    assert open_source(path, None, tmp_path).labels[:2] == ["ECG II", "signal (2)"]
 
 
 def test_a_missing_reader_names_the_extra(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = written(tmp_path)
     monkeypatch.setitem(sys.modules, "wfdb", None)
     with pytest.raises(ProblemError, match=r'pip install "residue\[wfdb\]"'):
-        open_source(path, None)
+        open_source(path, None, tmp_path)
 
 
 @pytest.mark.parametrize(
@@ -129,7 +129,7 @@ def test_a_lying_header_is_told(tmp_path: Path, header: str, told: str) -> None:
     path = written(tmp_path)
     path.write_text(header, encoding="utf-8")
     with pytest.raises(ProblemError, match=told):
-        open_source(path, None)
+        open_source(path, None, tmp_path)
 
 
 @given(data=st.data())
@@ -141,6 +141,6 @@ def test_spoilt_headers_give_a_source_or_a_problem_and_nothing_else(tmp_path: Pa
         content[data.draw(st.integers(0, len(content) - 1))] = data.draw(st.sampled_from(b"0123456789 /().-x\n"))
     path.write_bytes(content)
     with suppress(ProblemError):
-        for track in open_source(path, None).tracks:
+        for track in open_source(path, None, tmp_path).tracks:
             wanted = min(track.stream.length, 5_000)
             assert len(track.stream.read(0, wanted)) == wanted

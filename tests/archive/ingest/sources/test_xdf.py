@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import sys
+import tracemalloc
 from contextlib import suppress
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 
 import numpy as np
@@ -12,9 +13,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from residue.archive.ingest.describe import Description
+from residue.archive.ingest.run import ingest
 from residue.archive.ingest.source import Source
+from residue.archive.ingest.sources import xdf as reading
 from residue.archive.ingest.sources.catalogue import open_source
-from residue.archive.performance import ChannelKind, Mark
+from residue.archive.ingest.sources.xdf_size import memory_needed_bytes
+from residue.archive.performance import Channel, ChannelKind, Mark
 from residue.problems import ProblemError
 from tests.archive.ingest.sources import xdf_writer as xdf
 
@@ -45,7 +50,7 @@ def evening(offset_s: float = 0.0) -> bytes:
 def opened(folder: Path, content: bytes) -> Source:
     path = folder / "a.xdf"
     path.write_bytes(content)
-    return open_source(path, None)
+    return open_source(path, None, folder)
 
 
 @pytest.mark.parametrize("offset_s", [0.0, 5000.25])
@@ -63,6 +68,19 @@ def test_streams_stand_on_one_clock_whatever_their_own_said(tmp_path: Path, offs
     assert source.began == datetime(2026, 2, 11, 23, 40)  # noqa: DTZ001 - recorders' clocks are compared without offset
 
 
+def test_a_file_cut_short_gives_what_is_there_and_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    whole = evening()
+    assert opened(tmp_path, whole).spoilt == ""
+    cut = opened(tmp_path, whole[:75_000])
+    assert cut.spoilt.startswith("cut short or spoilt")
+    assert capsys.readouterr() == ("", "")
+    told = Channel(kind=ChannelKind.EEG, file="a.xdf", signal="headband O1", unit="uV")
+    done = ingest(
+        [tmp_path / "a.xdf"], tmp_path / "bag", Description(title="x", channel={"o1": told}), date(2026, 3, 1)
+    )
+    assert f"a.xdf: {cut.spoilt}." in done.report
+
+
 def test_the_name_of_the_computer_is_private(tmp_path: Path) -> None:
     assert opened(tmp_path, evening()).private == ("name of a computer (bakery-laptop)",)
 
@@ -71,6 +89,37 @@ def test_a_missing_reader_names_the_extra(tmp_path: Path, monkeypatch: pytest.Mo
     monkeypatch.setitem(sys.modules, "pyxdf", None)
     with pytest.raises(ProblemError, match=r'pip install "residue\[xdf\]"'):
         opened(tmp_path, evening())
+
+
+def test_a_file_that_would_not_fit_into_memory_is_refused_before_it_is_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    content = evening()
+    (tmp_path / "a.xdf").write_bytes(content)
+    needed = memory_needed_bytes(tmp_path / "a.xdf")
+    assert len(content) < needed < 20 * len(content)
+    for free in (needed, None):
+        monkeypatch.setattr(reading, "memory_free_bytes", lambda free=free: free)
+        assert len(opened(tmp_path, content).tracks) == 3
+    monkeypatch.setattr(reading, "memory_free_bytes", lambda: needed - 1)
+    with pytest.raises(ProblemError, match=r"memory at once, and 0\.\d GB are free.*EDF or CSV"):
+        opened(tmp_path, content)
+
+
+@pytest.mark.parametrize(("rows", "columns"), [(10_000, 1), (10_000, 8)])
+def test_what_an_xdf_file_takes_is_not_more_than_was_foretold(tmp_path: Path, rows: int, columns: int) -> None:
+    times = np.arange(rows) / 1000
+    header = [xdf.file_header("2026-02-11T23:40:00+01:00")]
+    header.append(xdf.stream_header(1, "headband", "EEG", 1000, "double64", [str(k) for k in range(columns)]))
+    content = b"".join([*header, xdf.samples(1, times, np.ones((rows, columns)))])
+    (tmp_path / "a.xdf").write_bytes(content)
+    tracemalloc.start()
+    try:
+        assert open_source(tmp_path / "a.xdf", None, tmp_path).tracks[0].stream.length == rows
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert rows * columns * 8 < peak < memory_needed_bytes(tmp_path / "a.xdf")
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,82 @@
+"""What an earlier run has kept, so that a second one after a cut goes on from there."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
+from types import TracebackType
+
+import msgspec
+
+from residue.archive.beside import file_beside, onto_disk
+from residue.archive.ingest.keeping import Kept, keep
+from residue.archive.ingest.source import Source
+from residue.archive.performance import Channel
+
+
+class _Done(msgspec.Struct, frozen=True):
+    """A source that is kept already, and what it was when it was."""
+
+    size: int
+    changed_ns: int
+    asked: dict[str, Channel]
+    keep_private: bool
+    kept: dict[str, Channel]
+    sentences: list[str]
+
+
+class Keeper:
+    """Keeps sources in a folder of work, those left out that are kept there and still the same.
+
+    The disk writes while the next source is kept or looked at. A source counts as kept only once it is on the disk:
+    else a power cut could leave a record of what is not there. The end of the `with` block waits for that, and raises
+    OSError where the disk did not take it.
+    """
+
+    def __init__(self, work: Path) -> None:
+        self.payload = work / "data"
+        self._record = work / "done.json"
+        self._known = _read(self._record)
+        self._disk = ThreadPoolExecutor(1)
+        self._written: list[Future[None]] = []
+        self.payload.mkdir(parents=True, exist_ok=True)
+
+    def __enter__(self) -> Keeper:
+        """Itself."""
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        """Wait until everything is on the disk, whether or not the work ended well."""
+        self._disk.shutdown()
+        if error is None:
+            for written in self._written:
+                written.result()
+
+    def keep(self, source: Source, asked: Mapping[str, Channel], *, keep_private: bool) -> Kept:
+        """What became of a source. Raises OSError or ProblemError."""
+        name, stat = source.path.name, source.path.stat()
+        seen = (stat.st_size, stat.st_mtime_ns, dict(asked), keep_private)
+        before = self._known.get(name)
+        if before and (before.size, before.changed_ns, before.asked, before.keep_private) == seen:
+            return Kept(before.kept, tuple(before.sentences))
+        kept = keep(source, asked, self.payload, keep_private=keep_private)
+        done = _Done(*seen, dict(kept.channels), list(kept.done))
+        self._written.append(self._disk.submit(self._write_out, name, done))
+        return kept
+
+    def _write_out(self, name: str, done: _Done) -> None:
+        for file in {channel.file for channel in done.kept.values()}:
+            onto_disk(self.payload / file)
+        self._known[name] = done
+        with file_beside(self._record) as making:
+            making.write_bytes(msgspec.json.encode(self._known))
+
+
+def _read(record: Path) -> dict[str, _Done]:
+    try:
+        return msgspec.json.decode(record.read_bytes(), type=dict[str, _Done])
+    except (OSError, msgspec.MsgspecError):
+        shutil.rmtree(record.parent, ignore_errors=True)  # of another version, or half written: begin again
+        return {}

@@ -1,0 +1,116 @@
+"""The state of a playback in bytes, from which another process goes on to the bit.
+
+Steps are closures over plain objects and arrays. Pickle knows objects and arrays; what it lacks is a function within a
+function, which goes here by its place in our code, with what it has closed over. The graph and the channels are
+not kept: they are given again. Bytes are of use to the same version of everything only; whoever keeps them sees to it.
+"""
+
+from __future__ import annotations
+
+import io
+import pickle
+import sys
+from collections.abc import Mapping, Sequence
+from functools import reduce
+from inspect import unwrap
+from types import CellType, CodeType, FunctionType
+from typing import Any, cast
+
+from residue.mapping.graph import Graph
+from residue.mapping.node import Source
+
+_WITHIN = ".<locals>"
+_PACKAGES = frozenset({"residue", "numpy", "collections", "msgspec"})
+"""Nothing from elsewhere is kept, or looked up when bytes are read."""
+
+
+Given = Mapping[tuple[str, str], object]
+"""What both sides have, by name."""
+
+
+def given(graph: Graph, source: Source) -> Given:
+    """For a playback: its graph with the nodes, and the channels."""
+    readers: dict[tuple[str, str], object] = {
+        (str(kind), name): source.channel(name, kind) for name, kinds in graph.needs.items() for kind in kinds
+    }
+    return {("graph", ""): graph, **{("node", name): node for name, node in graph.nodes.items()}, **readers}
+
+
+def dump(thing: object, given: Given) -> bytes:
+    """A playback, or one step. Raises pickle.PicklingError, TypeError or AttributeError where it cannot be kept."""
+    file = io.BytesIO()
+    _Pickler(file, given).dump(thing)
+    return file.getvalue()
+
+
+def load(state: bytes, given: Given) -> Any:
+    """What was dumped, in the state it had. May raise anything where the bytes are not of this version."""
+    return _Unpickler(io.BytesIO(state), given).load()
+
+
+class _Pickler(pickle.Pickler):
+    def __init__(self, file: io.BytesIO, given: Given) -> None:
+        super().__init__(file, pickle.HIGHEST_PROTOCOL)
+        self._names = {id(thing): name for name, thing in given.items()}
+
+    def persistent_id(self, thing: object) -> tuple[str, str] | None:
+        return self._names.get(id(thing))
+
+    def reducer_override(self, thing: object) -> Any:
+        home = str(getattr(thing, "__module__", None) or type(thing).__module__)
+        if home.partition(".")[0] not in {*_PACKAGES, "builtins"}:
+            raise pickle.PicklingError(f"{home} may change without our version changing")
+        if isinstance(thing, FunctionType) and _WITHIN in thing.__qualname__:
+            owner = thing.__qualname__.partition(_WITHIN)[0]
+            place = _place(thing.__code__, _code_of(thing.__module__, owner))
+            arguments = (thing.__module__, owner, place, thing.__defaults__, thing.__closure__)
+            return _function, arguments
+        if isinstance(thing, CellType):
+            return _cell, (), (thing.cell_contents,), None, None, _fill
+        return NotImplemented
+
+
+class _Unpickler(pickle.Unpickler):
+    def __init__(self, file: io.BytesIO, given: Given) -> None:
+        super().__init__(file)
+        self._given = given
+
+    def persistent_load(self, name: tuple[str, str]) -> object:
+        return self._given[name]
+
+    def find_class(self, module: str, name: str) -> object:
+        if module.partition(".")[0] in _PACKAGES:
+            return super().find_class(module, name)
+        raise pickle.UnpicklingError(f"{module}.{name} has no place in a checkpoint")
+
+
+def _code_of(module: str, owner: str) -> CodeType:
+    """The code of a function, or of a method, that stands in a module."""
+    return cast(CodeType, unwrap(reduce(getattr, owner.split("."), cast(Any, sys.modules[module]))).__code__)
+
+
+def _place(wanted: CodeType, within: CodeType) -> tuple[int, ...]:
+    """Which constant it is of the code around it, from the outermost on."""
+    for number, constant in enumerate(within.co_consts):
+        if constant is wanted:
+            return (number,)
+        if isinstance(constant, CodeType) and (deeper := _place(wanted, constant)):
+            return (number, *deeper)
+    return ()
+
+
+def _function(
+    module: str, owner: str, place: Sequence[int], defaults: tuple[Any, ...] | None, cells: tuple[CellType, ...] | None
+) -> FunctionType:
+    code = _code_of(module, owner)
+    for number in place:
+        code = cast(CodeType, code.co_consts[number])
+    return FunctionType(code, vars(sys.modules[module]), None, defaults, cells)
+
+
+def _cell() -> CellType:
+    return CellType()
+
+
+def _fill(cell: CellType, contents: tuple[object]) -> None:
+    (cell.cell_contents,) = contents

@@ -1,0 +1,13 @@
+"""Streams made on the spot."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+from residue.archive.ingest.columns import EvenStream, HeldColumn
+from residue.dsp.resampling import Samples
+
+
+def held_stream(values: Samples, rate_hz: float | Fraction) -> EvenStream:
+    """A stream whose samples are in memory."""
+    return EvenStream(HeldColumn(values), Fraction(rate_hz))
