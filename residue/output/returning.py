@@ -17,6 +17,10 @@ FIRST_RETRY_S = 0.5
 """Longer than the cap stage's latency: what comes first out of it at the return went in while the sink was lost."""
 LAST_RETRY_S = 1.0
 """A failed attempt costs 0.2 ms; a fresh list of devices costs more, and has a bound of its own (see device.py)."""
+OVERLOADED_BLOCKS = 3
+"""So many late blocks in a row are no hiccup: whoever writes takes longer to make a block than it lasts."""
+BREATH_S = 0.05
+"""Half a block, so that a writer who has caught up meanwhile is in time with the block after the next."""
 
 
 class ReturningSink:
@@ -24,6 +28,10 @@ class ReturningSink:
 
     A device that is not there when a house starts, or is not what the room needs, is waited for just the same: the
     house keeps its hours, says so, and sounds as soon as somebody has put it right.
+
+    A writer who is always late never waits for the device. With a real-time priority, on a single processor, nothing
+    else would run then: not the control surface, and not the loop that tells systemd that the house lives. So such a
+    writer pauses now and then; the gap is heard as it is.
 
     lost: why nothing is heard now; None while all is well. Whoever writes brings the level down to nothing while
     it stands, and up again slowly afterwards. wrong: the device is there, but cannot be used as it is.
@@ -37,9 +45,11 @@ class ReturningSink:
     ) -> None:
         self._open = open_sink
         self._monotonic_s = monotonic_s
+        self._sleep = sleep
         self._pace = Pace(monotonic_s, sleep)
         self._sink: Sink | None = None
         self._earlier_late_blocks = 0
+        self._late_in_a_row = 0
         self._wait_s = FIRST_RETRY_S / 2
         self._retry_at_s = 0.0
         self._given_up = False
@@ -67,10 +77,16 @@ class ReturningSink:
         if self._sink is None:
             self._pace.keep(capped.frames.shape[1])
             return
+        late_blocks = self._sink.late_blocks
         try:
             self._sink.write(capped)
         except SinkLostError as error:
             self._lose(self._sink, str(error))
+            return
+        self._late_in_a_row = self._late_in_a_row + 1 if self._sink.late_blocks > late_blocks else 0
+        if self._late_in_a_row == OVERLOADED_BLOCKS:
+            self._late_in_a_row = 0
+            self._sleep(BREATH_S)
 
     def reopen(self, why: str) -> None:
         """Lose the sink on purpose, so that it is opened anew."""

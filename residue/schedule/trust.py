@@ -29,7 +29,7 @@ EARLIEST = datetime(2026, 11, 1, tzinfo=UTC)
 _RTC = Path("/sys/class/rtc/rtc0/hctosys")
 """Reads 1 where the kernel took the time from this battery clock when it started (Linux, rtc-sysfs documentation)."""
 _TIMESYNC_MARK = Path("/run/systemd/timesync/synchronized")
-"""Present once systemd-timesyncd has set the clock (systemd-timesyncd.service(8))."""
+"""Present once systemd-timesyncd has set the clock (systemd-timesyncd.service(8)); its folder while that runs."""
 
 
 class Trust(StrEnum):
@@ -124,11 +124,14 @@ def witnesses(mark: Path = _TIMESYNC_MARK, rtc: Path = _RTC) -> Witnesses:
         battery = rtc.read_text().strip() == "1"
     except OSError:
         battery = False
-    return Witnesses(True if mark.exists() else _timedatectl(), battery)
+    return Witnesses(mark.exists() if mark.parent.exists() else _timedatectl(), battery)
 
 
 def _timedatectl() -> bool | None:
-    """Any time service as timedatectl(1) knows it; a unit with ProtectClock=yes may not ask the kernel directly."""
+    """Any time service as timedatectl(1) knows it; a unit with ProtectClock=yes may not ask the kernel directly.
+
+    To a unit with DynamicUser=yes the bus of Debian 12 does not answer, since it cannot look such a user up.
+    """
     command = ("timedatectl", "show", "--property=NTPSynchronized", "--value")
     try:
         answer = subprocess.run(command, capture_output=True, text=True, timeout=5, check=True)

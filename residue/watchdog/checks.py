@@ -175,7 +175,15 @@ CHECKS: Sequence[Check] = (
         apart_s=2.0,
         then="ended and started again by systemd for as long as it takes, fading in each time",
     ),
-    Check("late blocks", "gaps that the device reports", "any", _late, 0.0, (LOG,), then="the next block goes on"),
+    Check(
+        "late blocks",
+        "gaps that the device reports",
+        "any",
+        _late,
+        0.0,
+        (LOG,),
+        then="the next block goes on; where this lasts, the piece is too heavy for the computer",
+    ),
     Check(
         "device lost",
         "errors of the device",

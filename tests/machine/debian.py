@@ -1,6 +1,6 @@
-"""A Debian to install into: a root file system in a folder.
+"""A Debian to install into: a root file system in a folder, and disks made of it.
 
-Debian package: mmdebstrap. Needs root. The file system is made once and kept; what a test does to it, it
+Debian packages: mmdebstrap, e2fsprogs. Needs root. The file system is made once and kept; what a test does to it, it
 does to a copy.
 """
 
@@ -11,13 +11,26 @@ import shutil
 import subprocess
 from pathlib import Path
 
+from tests.machine.virtual_machine import Machine
+
 ROOT = Path(__file__).parents[2]
 _KEPT = ROOT / ".test-data" / "debian"
 _PACKAGES = (
-    # what deploy/setup wants, so that deploy/install would find nothing missing
+    # what deploy/setup wants, so that deploy/install finds nothing missing in a guest without a network
     *("python3", "python3-venv", "python3-dev", "gcc", "pkg-config", "libportaudio2", "libsystemd-dev"),
-    *("systemd-sysv", "systemd-timesyncd", "udev"),
+    # a computer that boots, keeps time, and does what it is told
+    *("linux-image-amd64", "initramfs-tools", "systemd-sysv", "systemd-timesyncd", "dbus"),
+    *("udev", "kmod", "iproute2", "procps", "qemu-guest-agent"),
 )
+_FILES = {
+    "etc/initramfs-tools/conf.d/virtual": "MODULES=list\n",
+    "usr/share/initramfs-tools/modules.d/virtual": "virtio_pci\nvirtio_blk\next4\n",
+    # the kernel's card without a plug, by the name that the udev rule would give to an interface on USB
+    "etc/modules-load.d/sound.conf": "snd-aloop\n",
+    "etc/modprobe.d/sound.conf": "options snd-aloop id=gallery pcm_substreams=1\n",
+    # as deploy/guides/technician.md has it for a root file system that is read-only
+    "etc/fstab": "/dev/vdb /var ext4 defaults 0 0\ntmpfs /tmp tmpfs nosuid,nodev 0 0\n",
+}
 _NOT_NEEDED = ("man", "doc", "locale")
 
 
@@ -43,18 +56,34 @@ def within(debian: Path, command: str) -> str:
     return done.stdout
 
 
+def disks(debian: Path, folder: Path) -> Machine:
+    """A machine with two disks: one for the root, one for /var."""
+    system, variable = folder / "system.img", folder / "var.img"
+    for disk, content, size in ((system, debian, "3G"), (variable, debian / "var", "512M")):
+        subprocess.run(["/sbin/mke2fs", "-q", "-t", "ext4", "-d", content, disk, size], check=True)
+    return Machine((debian / "vmlinuz").resolve(), _initrd(debian), (system, variable))
+
+
+def _initrd(debian: Path) -> Path:
+    return next((debian / "boot").glob("initrd.img-*"))
+
+
 def _made() -> Path:
     release = _release()
-    wanted = hashlib.sha256(repr((release, _PACKAGES)).encode()).hexdigest()[:16]
+    wanted = hashlib.sha256(repr((release, _PACKAGES, _FILES)).encode()).hexdigest()[:16]
     kept = _KEPT / wanted
     if kept.exists():
         return kept
     begun = kept.with_suffix(".begun")
     shutil.rmtree(begun, ignore_errors=True)
     begun.mkdir(parents=True)
+    hooks = [
+        f'--essential-hook=install -D /dev/null "$1/{path}"; printf "{_escaped(text)}" >"$1/{path}"'
+        for path, text in _FILES.items()
+    ]
     excluded = [f"--dpkgopt=path-exclude=/usr/share/{what}/*" for what in _NOT_NEEDED]
     command = ["mmdebstrap", "--mode=root", "--variant=minbase", "--quiet", "--dpkgopt=force-unsafe-io", *excluded]
-    subprocess.run([*command, f"--include={','.join(_PACKAGES)}", release, begun], check=True)
+    subprocess.run([*command, *hooks, f"--include={','.join(_PACKAGES)}", release, begun], check=True)
     begun.rename(kept)
     return kept
 
@@ -66,3 +95,7 @@ def _release() -> str:
     if told.get("ID") != "debian":
         raise RuntimeError("Only a Debian can make the Debian that these tests install into.")
     return told["VERSION_CODENAME"]
+
+
+def _escaped(text: str) -> str:
+    return text.replace("\n", "\\n")

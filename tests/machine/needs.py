@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import os
+import platform
 import shutil
 import subprocess
 
 import pytest
 
 
-def need(*tools: str, root: bool = False) -> None:
+def need(*tools: str, root: bool = False, processor: str = platform.machine()) -> None:
     """Skips the test, or the tests of a fixture, with the reason; with REQUIRE_VM=1 in the environment it fails."""
     missing = [tool for tool in tools if shutil.which(tool, path=f"{os.environ['PATH']}:/usr/sbin:/sbin") is None]
     reasons = [f"{', '.join(missing)} missing: sh deploy/test --all brings them"] if missing else []
     if root and os.geteuid() != 0:
         reasons.append("only root may do this")
+    if processor != platform.machine():
+        reasons.append(f"this machine is no {processor}")
     if not reasons and "unshare" in tools and subprocess.run(["unshare", "--mount", "--net", "true"]).returncode:
         reasons = ["this machine, a container perhaps, allows no namespaces"]
     if not reasons:

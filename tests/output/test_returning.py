@@ -1,10 +1,15 @@
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
+from itertools import chain, repeat
+
 import numpy as np
 import pytest
 
 from residue.loudness.capped import Capped, Seal
 from residue.output.returning import FIRST_RETRY_S, LAST_RETRY_S, ReturningSink
+from residue.output.silent import Pace, SilentSink
 from residue.output.sink import Sink, SinkLostError
 from residue.output.together import Together
 from residue.problems import stopping
@@ -95,6 +100,47 @@ def test_late_blocks_are_counted_over_all_openings() -> None:
     sink.late_blocks = 3
     returning.reopen("somebody wants it")
     assert returning.late_blocks == 3
+
+
+class Busy(SilentSink):
+    """Written to by somebody whose every block takes a while to make."""
+
+    def __init__(self, clock: HandClock, takes_s: Callable[[], float]) -> None:
+        super().__init__(Pace(clock.monotonic_s, clock.sleep))
+        self._clock = clock
+        self._takes_s = takes_s
+
+    def write(self, capped: Capped) -> None:
+        self._clock.now_s += self._takes_s()
+        super().write(capped)
+
+
+def waited_s(takes_s: Callable[[], float], blocks: int) -> tuple[float, int]:
+    """How long a writer sleeps over so many blocks, and how many of them are late."""
+    clock, slept = HandClock(), [0.0]
+
+    def sleep(duration_s: float) -> None:
+        slept.append(duration_s)
+        clock.sleep(duration_s)
+
+    sink = Busy(clock, takes_s)
+    returning = ReturningSink(lambda: sink, clock.monotonic_s, sleep)
+    for _ in range(blocks):
+        returning.write(BLOCK)
+    return sum(slept), returning.late_blocks
+
+
+def test_a_writer_that_is_always_late_lets_others_run() -> None:
+    """Watched over 10 s, as long as systemd waits for a sign of life (WatchdogSec in deploy/residue.service)."""
+    slept_s, _ = waited_s(lambda: 0.13, 77)
+    assert slept_s >= 1.0
+
+
+def test_a_writer_that_was_late_for_a_while_catches_up() -> None:
+    takes_s = chain([0.13] * 40, repeat(0.06))
+    slept_s, late = waited_s(partial(next, takes_s), 1_000)
+    assert late <= 41
+    assert slept_s <= 1.0
 
 
 def test_together_all_sinks_get_the_same_and_one_loss_is_the_loss_of_all() -> None:

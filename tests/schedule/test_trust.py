@@ -94,3 +94,5 @@ def test_the_machine_is_asked_for_its_marks(tmp_path: Path) -> None:
     rtc.write_text("1\n")
     assert witnesses(mark, rtc) == Witnesses(service=True, battery=True)
     assert witnesses(mark, tmp_path / "none") == Witnesses(service=True, battery=False)
+    mark.unlink()
+    assert witnesses(mark, rtc) == Witnesses(service=False, battery=True)
