@@ -127,10 +127,15 @@ def seeded(terms: Terms, ear: Ear, history: SentHistory) -> np.ndarray[tuple[int
 def _assume_unlogged(ring: np.ndarray[tuple[int], np.dtype[np.int64]], terms: Terms, history: SentHistory) -> None:
     """Fill what no row tells with the most that the governor would have let through.
 
-    The latest hop may have had the most: so whatever leaves the window, what is left in it is no less than was sent.
+    The latest hop of such a time may have had the most: so whatever leaves the window, what is left in it is no less
+    than was sent. Another such time before it takes nothing from it, since nothing may have been sent in that.
     """
-    left = max(0, terms.total - int(np.add.reduce(ring)))
-    for age in range(min(terms.hops, int(np.ceil(history.unlogged_s / HOP_S)))):
-        most = left // terms.knee
-        ring[-1 - age] += most
-        left -= most
+    logged = np.cumsum(ring)
+    for unlogged in history.unlogged:
+        latest = int(max(0.0, unlogged.age_s) / HOP_S)
+        earliest = min(terms.hops, latest + int(np.ceil(unlogged.duration_s / HOP_S)))
+        left = max(0, terms.total - int(logged[-1 - latest])) if latest < earliest else 0
+        for age in range(latest, earliest):
+            most = left // terms.knee
+            ring[-1 - age] += most
+            left -= most

@@ -18,12 +18,20 @@ class SentRow:
 
 
 @dataclass(frozen=True, slots=True)
+class Unlogged:
+    """A time in which something may have been sent that no row tells."""
+
+    age_s: float
+    """Since its end; below 0 counts as 0."""
+    duration_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class SentHistory:
     """What the governor must count as sent before its first frame."""
 
     rows: Sequence[SentRow] = ()
-    unlogged_s: float = 0.0
-    """For how long something may have been sent that no row tells: the governor assumes as much as the caps allowed,
-    and that it was sent just now."""
+    unlogged: Sequence[Unlogged] = ()
+    """The governor assumes as much as the caps allowed, as late as may be."""
     unreadable: bool = False
     """The log could not be read: every cap counts as used up by the moment of the start."""

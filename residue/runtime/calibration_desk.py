@@ -22,7 +22,7 @@ from residue.runtime.calibration_player import CalibrationPlayer, running
 from residue.runtime.clock import Clock, uptime
 from residue.runtime.files import occupied
 from residue.runtime.folders import unwritten_file
-from residue.runtime.log import CALIBRATED, ENDED, EventRow, LevelLog, timestamp
+from residue.runtime.log import CALIBRATED, ENDED, STARTED, EventRow, LevelLog, timestamp
 from residue.runtime.log import FILE_NAME as LOG_FILE
 from residue.runtime.scribe import Scribe
 from residue.runtime.tallies import Circumstances, Tallies
@@ -67,7 +67,7 @@ class Evidence:
     def kept(self) -> Iterator[None]:
         """Write within the context. Of a run without an end, what was not logged counts as sent."""
         self._scribe.start()
-        self.happened("started", "Calibrating.")
+        self.happened(STARTED, "Calibrating.")
         try:
             yield
         finally:

@@ -36,7 +36,7 @@ from residue.runtime.folders import unwritten_file
 from residue.runtime.hours_in_force import HoursInForce
 from residue.runtime.in_force import in_force
 from residue.runtime.keeper import Keeper
-from residue.runtime.log import ENDED, FILE_NAME, EventRow, LevelLog, timestamp
+from residue.runtime.log import ENDED, FILE_NAME, STARTED, EventRow, LevelLog, timestamp
 from residue.runtime.memory import Memory, memory, recalled
 from residue.runtime.planner import Planner
 from residue.runtime.player import Player
@@ -172,7 +172,7 @@ class _Daemon:
         keeping = (self._timekeeper.keep_asking(), self._keep_switching(), self._swaps.keep(), self._custodian.keep())
         beside = [asyncio.create_task(one) for one in keeping]
         self._scribe.start()
-        self._happened("started", f"{self._installation.piece.title}, {self._installation.room.place}")
+        self._happened(STARTED, f"{self._installation.piece.title}, {self._installation.room.place}")
         self._happened("in force", in_force(self._installation))
         for finding in self._installation.findings:
             self._happened(finding.severity, str(finding))

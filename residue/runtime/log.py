@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import TypeVar
 from urllib.parse import quote
 
-from residue.loudness.history import SentHistory, SentRow
+from residue.loudness.history import SentHistory, SentRow, Unlogged
 from residue.runtime.clock import Uptime, uptime
 from residue.runtime.files import replace_file
 
@@ -107,6 +107,8 @@ R = TypeVar("R", LevelRow, SecondRow, EventRow)
 _TABLES: dict[type[Row], str] = {LevelRow: "level", SecondRow: "second", EventRow: "event"}
 _KEPT: dict[type[Row], timedelta] = {LevelRow: KEPT, SecondRow: SECONDS_KEPT, EventRow: KEPT}
 _SQL_TYPES = {"str": "TEXT", "float": "REAL", "int": "INTEGER"}
+STARTED = "started"
+"""The kind of the event with which a run begins."""
 ENDED = "ended"
 """The kind of the event with which a run ends that was not cut."""
 CALIBRATED = "calibrated"
@@ -115,6 +117,10 @@ READ_AGAIN = "read again"
 """The kind of the event that all that is played is as it was written."""
 SPOILT = "log spoilt"
 """The kind of the event with which a log begins whose forerunner could not be used any more."""
+
+_STARTS_AFTER_A_CUT = f"""
+    SELECT utc FROM (SELECT utc, kind, lag(kind) OVER (ORDER BY rowid) AS before FROM event)
+    WHERE kind = '{STARTED}' AND before <> '{ENDED}' AND utc > ?"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,7 +264,7 @@ class LevelLog:
         try:
             unwritten_s = self._unwritten_s(up)
             if not self._path.exists():
-                return SentHistory(unlogged_s=unwritten_s)
+                return SentHistory(unlogged=[Unlogged(0.0, unwritten_s)])
             with closing(self._connect()) as connection:
                 found = connection.execute(
                     "SELECT utc, boot, up_s, duration_s, sent FROM second ORDER BY rowid DESC LIMIT ?",
@@ -266,6 +272,7 @@ class LevelLog:
                 ).fetchall()
                 last = connection.execute("SELECT kind FROM event ORDER BY rowid DESC LIMIT 1").fetchone()
                 since = timestamp(now - timedelta(seconds=window_s))
+                cut_before = connection.execute(_STARTS_AFTER_A_CUT, (since,)).fetchall()
                 spoilt = connection.execute(
                     "SELECT 1 FROM event WHERE kind = ? AND utc > ?", (SPOILT, since)
                 ).fetchone()
@@ -276,7 +283,9 @@ class LevelLog:
         if spoilt:
             return SentHistory(unreadable=True)  # what was sent within the window stands in the log before
         unlogged_s = 0.0 if last in (None, (ENDED,)) else UNLOGGED_MOST_S
-        return SentHistory([row for row in rows if row.age_s < window_s], max(unlogged_s, unwritten_s))
+        started_s = [(now - datetime.fromisoformat(utc)).total_seconds() for (utc,) in cut_before]
+        unlogged = [Unlogged(0.0, max(unlogged_s, unwritten_s)), *(Unlogged(s, UNLOGGED_MOST_S) for s in started_s)]
+        return SentHistory([row for row in rows if row.age_s < window_s], unlogged)
 
 
 def _spoilt(error: Exception) -> bool:

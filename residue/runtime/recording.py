@@ -34,7 +34,7 @@ from residue.runtime.diagnostics import Diagnostics
 from residue.runtime.engine import BLOCK_FRAMES, SWITCH_S, Engine, Turn
 from residue.runtime.files import occupied
 from residue.runtime.folders import unwritten_file
-from residue.runtime.log import ENDED, EventRow, LevelLog, timestamp
+from residue.runtime.log import ENDED, STARTED, EventRow, LevelLog, timestamp
 from residue.runtime.log import FILE_NAME as LOG_FILE
 from residue.runtime.preparation import cap_stage, sounding_outputs
 from residue.runtime.scribe import Scribe
@@ -130,7 +130,7 @@ class Recording:
         deadman = Deadman(lambda: self.engine.snapshot.frames)
         self._scribe.start()
         # Where no end follows it, what was not logged before a kill counts as sent.
-        self._scribe.put(EventRow(timestamp(self._clock.now()), "started", f"Recording {self._title}.", None))
+        self._scribe.put(EventRow(timestamp(self._clock.now()), STARTED, f"Recording {self._title}.", None))
         self._feed.start()
         self.engine.start()
         self.engine.begin(Turn(1, self._title, self.playback, 1.0))

@@ -14,7 +14,7 @@ from residue.loudness.budget import seeded, terms
 from residue.loudness.calibration import Calibration, offset_db
 from residue.loudness.caps import Cap, CapEntry, expand
 from residue.loudness.ears import ear_of
-from residue.loudness.history import SentHistory, SentRow
+from residue.loudness.history import SentHistory, SentRow, Unlogged
 from residue.loudness.hops import HOP_FRAMES
 from residue.loudness.instants import instant_cap
 from residue.loudness.outputs import Output
@@ -170,7 +170,7 @@ def test_what_was_sent_before_a_restart_counts(hops: int, pause_s: float) -> Non
 def test_what_no_row_tells_counts_as_the_most_that_could_have_been_sent() -> None:
     first = CapStage(OUTPUTS, CAP_2_S)
     before = first.process(loud(1.0)).frames  # and then the power goes, before any row was written
-    second = CapStage(OUTPUTS, CAP_2_S, SentHistory((), unlogged_s=1.0))
+    second = CapStage(OUTPUTS, CAP_2_S, SentHistory((), [Unlogged(0.0, 1.0)]))
     out = np.concatenate([before, second.process(loud(4.0)).frames], axis=1)
     assert highest_window(out, CAP_2_S[0]) <= CAP_2_S[0].limit + 1e-6
 
@@ -180,7 +180,7 @@ def test_whatever_the_last_hops_before_a_cut_had_is_counted_until_it_leaves_the_
     (cap,) = CAP_2_S
     bounds, heard = terms(cap), ear_of(cap, OUTPUTS)
     row = SentRow(1.0, 1.0, {heard.key: logged_db})
-    ring = seeded(bounds, heard, SentHistory([row], unlogged_s=0.9))
+    ring = seeded(bounds, heard, SentHistory([row], [Unlogged(0.0, 0.9)]))
     left = bounds.total - int(np.sum(seeded(bounds, heard, SentHistory([row]))))
     for last in range(1, 10):
         # The governor gives a hop no more than 1 / knee of what is left: so much may have been sent in so many of them.

@@ -21,7 +21,7 @@ from residue.loudness.calibration import Calibration, offset_db
 from residue.loudness.caps import Cap
 from residue.loudness.ears import ear_of
 from residue.loudness.governor import Governor
-from residue.loudness.history import SentHistory, SentRow
+from residue.loudness.history import SentHistory, SentRow, Unlogged
 from residue.loudness.hops import HOP_FRAMES, HOP_S
 from residue.loudness.levels import db_of_power
 from residue.loudness.outputs import Output
@@ -113,11 +113,13 @@ def played(runs: list[Run], caps: tuple[Cap, ...]) -> list[Floats]:
     given: list[Floats] = []
     at = 0
     log: list[tuple[int, SentRow]] = []
-    unlogged_s, back_s = 0.0, 0.0
+    unlogged: list[tuple[int, float]] = []
+    back_s = 0.0
     ears = {ear_of(one, OUTPUTS).key: ear_of(one, OUTPUTS) for one in caps}
     for run in runs:
         rows = [replace(row, age_s=(at - ended) * HOP_S - back_s) for ended, row in log]
-        governor = Governor(list(ears.values()), OUTPUTS, caps, SentHistory(rows, unlogged_s))
+        cut = [Unlogged((at - started) * HOP_S - back_s, duration_s) for started, duration_s in unlogged]
+        governor = Governor(list(ears.values()), OUTPUTS, caps, SentHistory(rows, cut))
         sent: list[Floats] = []
         found = []
         for hop in run.hops:
@@ -127,13 +129,14 @@ def played(runs: list[Run], caps: tuple[Cap, ...]) -> list[Floats]:
                 key: db_of_power(float(e) / HOP_FRAMES) for key, e in zip(ears, governor.heard.energy, strict=True)
             }
             found.append((at, SentRow(0.0, HOP_S, levels)))
-        assert governor.cuts == 0 or log or unlogged_s  # nothing has to be silenced but by what was before
+        assert governor.cuts == 0 or log or unlogged  # nothing has to be silenced but by what was before
         log += found[: len(found) - run.lost]
         # What was lost was sent just now, and so is what the log takes it for, as long as nothing paused.
-        unlogged_s = (run.lost + run.pause_hops) * HOP_S
         back_s = run.clock_back_s
         given += [np.concatenate(sent, axis=1), np.zeros((2, run.pause_hops * HOP_FRAMES))]
         at += run.pause_hops
+        if run.lost:
+            unlogged.append((at, (run.lost + run.pause_hops) * HOP_S))
     return given
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from residue.loudness.history import SentHistory, Unlogged
 from residue.runtime.clock import Uptime, uptime
 from residue.runtime.log import (
     ENDED,
@@ -48,6 +49,13 @@ def second(age_s: float, laeq: float = 61.0, boot: str = UP.boot) -> SecondRow:
     return row
 
 
+def unlogged_s(history: SentHistory) -> float:
+    """How long before the start nothing was logged."""
+    latest = history.unlogged[0]
+    assert latest.age_s == 0.0
+    return latest.duration_s
+
+
 @pytest.fixture
 def log(tmp_path: Path) -> Iterator[LevelLog]:
     with closing(LevelLog(tmp_path / "levels.sqlite")) as log:
@@ -73,7 +81,7 @@ def test_the_governor_gets_back_what_was_sent_within_its_window(log: LevelLog) -
     history = log.sent_before(NOW, UP, 900)
     assert [r.age_s for r in history.rows] == [600.0, 540.0]
     assert history.rows[0].sent == {"A at place, dB": 61.0, "C at place, dB": 69.0, "Z at floor, dBFS": -34.0}
-    assert (history.unlogged_s, history.unreadable) == (0.0, False)
+    assert (unlogged_s(history), history.unreadable) == (0.0, False)
 
 
 @pytest.mark.parametrize("step_s", [-7200.0, 0.0, 7200.0, 86_400.0], ids="clock moved by {}".format)
@@ -95,7 +103,19 @@ def test_after_a_power_cut_the_clock_tells_ages(log: LevelLog, up_s: float, age_
 @pytest.mark.parametrize("rows", [[second(0.4)], [second(50_000.0)], []], ids=["just now", "a night ago", "nothing"])
 def test_a_run_that_was_cut_may_have_sent_more_than_its_last_row_says(log: LevelLog, rows: list[SecondRow]) -> None:
     log.write([*rows, EventRow(stamp(NOW), "started", "")])
-    assert log.sent_before(NOW, UP, 86_400).unlogged_s == UNLOGGED_MOST_S
+    assert unlogged_s(log.sent_before(NOW, UP, 86_400)) == UNLOGGED_MOST_S
+
+
+def test_a_cut_counts_at_every_start_within_the_window_and_not_at_the_next_alone(log: LevelLog) -> None:
+    def happened(age_s: float, kind: str) -> EventRow:
+        return EventRow(stamp(NOW - timedelta(seconds=age_s)), kind, "")
+
+    log.write([happened(9_000, "started"), happened(8_000, "playing"), happened(5_000, "started")])
+    log.write([happened(700, "started"), happened(650, "playing"), happened(600, "started"), happened(20, ENDED)])
+    log.write([happened(10, "started"), happened(5, ENDED)])
+    found = log.sent_before(NOW, UP, 900.0)
+    assert unlogged_s(found) == 0.0
+    assert list(found.unlogged[1:]) == [Unlogged(700.0, UNLOGGED_MOST_S), Unlogged(600.0, UNLOGGED_MOST_S)]
 
 
 def test_no_log_is_no_history_and_a_broken_one_counts_as_everything_used_up(tmp_path: Path) -> None:
@@ -197,11 +217,11 @@ def test_what_a_disk_did_not_take_counts_after_a_kill_for_as_long_as_it_took_not
                     log.write([second(600.0)])
         killed = LevelLog(tmp_path / "levels.sqlite", note)
         later = Uptime(full.boot, full.seconds + 600.0)
-        assert killed.sent_before(NOW, later, 900).unlogged_s == pytest.approx(600.0 + UNLOGGED_MOST_S, abs=0.5)
+        assert unlogged_s(killed.sent_before(NOW, later, 900)) == pytest.approx(600.0 + UNLOGGED_MOST_S, abs=0.5)
         restarted = Uptime("another boot", 60.0)
-        assert killed.sent_before(NOW, restarted, 900).unlogged_s == UNLOGGED_MOST_S
+        assert unlogged_s(killed.sent_before(NOW, restarted, 900)) == UNLOGGED_MOST_S
         log.write([second(600.0)])
-        assert killed.sent_before(NOW, later, 900).unlogged_s == UNLOGGED_MOST_S
+        assert unlogged_s(killed.sent_before(NOW, later, 900)) == UNLOGGED_MOST_S
 
 
 def _soon(true: Callable[[], bool]) -> bool:

@@ -14,14 +14,14 @@ from residue.loudness.ears import ear_of
 from residue.loudness.exposure import NIOSH, OSHA_HEARING_CONSERVATION, daily_exposure_db
 from residue.loudness.readings import mean_db
 from residue.loudness.vibration import combined_vdv, daily_vibration
-from residue.runtime.log import CALIBRATED, ENDED, READ_AGAIN, EventRow, LevelLog, LevelRow, Logged
+from residue.runtime.log import CALIBRATED, ENDED, READ_AGAIN, STARTED, EventRow, LevelLog, LevelRow, Logged
 from residue.runtime.preparation import caps, sounding_outputs
 from residue.runtime.report.courses import Course, course
 from residue.schedule.opening import Opening
 from residue.schedule.spans import instant, local
 
 _BY_PEOPLE = {"hold", "release", "trim", "next", "hours", "swap", CALIBRATED}
-_ROUTINE = {"closed", "opening", "playing", "resting", "switched", "started", ENDED, "in force", "notes", READ_AGAIN}
+_ROUTINE = {"closed", "opening", "playing", "resting", "switched", STARTED, ENDED, "in force", "notes", READ_AGAIN}
 """What happens on a day without anything to tell."""
 
 
@@ -101,7 +101,7 @@ class Day:
     @property
     def starts(self) -> list[EventRow]:
         """Starts and ends of the program, and what was in force."""
-        return [event for event in self.logged.events if event.kind in {"started", "in force", ENDED}]
+        return [event for event in self.logged.events if event.kind in {STARTED, "in force", ENDED}]
 
 
 def days(installation: Installation, log: LevelLog, first: date, last: date) -> Iterator[Day]:
