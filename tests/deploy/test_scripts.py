@@ -59,7 +59,7 @@ def test_a_plain_posix_shell_can_read_it(script: Path) -> None:
 
 
 def test_ci_runs_what_a_person_runs() -> None:
-    assert (ROOT / ".ci" / "run").read_text(encoding="utf-8").splitlines()[-1] == "exec sh deploy/test"
+    assert (ROOT / ".ci" / "run").read_text(encoding="utf-8").splitlines()[-1] == "exec sh deploy/test --all"
 
 
 def test_who_may_not_install_is_told_the_one_line_to_run(tmp_path: Path, stubs: Path) -> None:
