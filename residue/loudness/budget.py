@@ -125,17 +125,15 @@ def seeded(terms: Terms, ear: Ear, history: SentHistory) -> np.ndarray[tuple[int
 
 
 def _assume_unlogged(ring: np.ndarray[tuple[int], np.dtype[np.int64]], terms: Terms, history: SentHistory) -> None:
-    """Fill what no row tells with the most that the governor would have let through.
+    """Fill what no row tells with the most that the governor would have let through: a hop 1 / knee of what was left.
 
-    The latest hop of such a time may have had the most: so whatever leaves the window, what is left in it is no less
-    than was sent. Another such time before it takes nothing from it, since nothing may have been sent in that.
+    The latest hop may have had the most, as if nothing had been sent in those before it, and so on back: so whatever
+    leaves the window, what is left in it is no less than was sent.
     """
-    logged = np.cumsum(ring)
-    for unlogged in history.unlogged:
+    logged, share = np.cumsum(ring), 1.0 / terms.knee
+    for unlogged in sorted(history.unlogged, key=lambda one: one.age_s):
         latest = int(max(0.0, unlogged.age_s) / HOP_S)
-        earliest = min(terms.hops, latest + int(np.ceil(unlogged.duration_s / HOP_S)))
-        left = max(0, terms.total - int(logged[-1 - latest])) if latest < earliest else 0
-        for age in range(latest, earliest):
-            most = left // terms.knee
-            ring[-1 - age] += most
-            left -= most
+        for age in range(latest, min(terms.hops, latest + int(np.ceil(unlogged.duration_s / HOP_S)))):
+            left = max(0, terms.total - int(logged[-1 - latest]))
+            ring[-1 - age] += int(np.ceil(left * share))
+            share *= 1.0 - 1.0 / terms.knee

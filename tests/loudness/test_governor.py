@@ -176,16 +176,21 @@ def test_what_no_row_tells_counts_as_the_most_that_could_have_been_sent() -> Non
 
 
 @pytest.mark.parametrize("logged_db", [-200.0, -33.0])
-def test_whatever_the_last_hops_before_a_cut_had_is_counted_until_it_leaves_the_window(logged_db: float) -> None:
+@pytest.mark.parametrize("cuts", [[0.0], [0.0, 0.4, 0.9]], ids=["one", "three"])
+def test_whatever_the_last_hops_before_cuts_had_is_counted_until_it_leaves_the_window(
+    logged_db: float, cuts: list[float]
+) -> None:
     (cap,) = CAP_2_S
     bounds, heard = terms(cap), ear_of(cap, OUTPUTS)
-    row = SentRow(1.0, 1.0, {heard.key: logged_db})
-    ring = seeded(bounds, heard, SentHistory([row], [Unlogged(0.0, 0.9)]))
+    row = SentRow(1.5, 0.5, {heard.key: logged_db})
+    ring = seeded(bounds, heard, SentHistory([row], [Unlogged(age_s, 0.3) for age_s in cuts]))
     left = bounds.total - int(np.sum(seeded(bounds, heard, SentHistory([row]))))
-    for last in range(1, 10):
+    unlogged = sorted(round(10 * age_s) + hop for age_s in cuts for hop in range(3))
+    for counted, age in enumerate(unlogged, start=1):
         # The governor gives a hop no more than 1 / knee of what is left: so much may have been sent in so many of them.
-        most = left * (1.0 - (1.0 - 1.0 / bounds.knee) ** last)
-        assert int(np.sum(ring[-last:])) >= most - last
+        most = left * (1.0 - (1.0 - 1.0 / bounds.knee) ** counted)
+        found = int(np.sum(ring[-1 - age :]))
+        assert most - 1.0 <= found <= most + counted
 
 
 def test_an_unreadable_log_counts_as_a_budget_used_up() -> None:
