@@ -6,7 +6,7 @@ from collections import deque
 
 from residue.mapping.signals import AUDIO_RATE_HZ
 from residue.runtime.engine import Snapshot
-from residue.runtime.house_state import State
+from residue.runtime.house_state import MAY_SOUND, State
 from residue.runtime.planning import Outcome
 from residue.watchdog.machine import Conditions
 from residue.watchdog.vitals import Vitals
@@ -59,7 +59,7 @@ def vitals(
         device_wrong=engine.device_wrong,
         pace=pace,
         closed=house is State.CLOSED,
-        may_sound=house is State.PLAYING,
+        may_sound=house in MAY_SOUND,
         asked_peak=engine.asked_peak,
         sent_peak=engine.sent_peak,
         sent_mean=engine.sent_mean,

@@ -36,6 +36,10 @@ class State(StrEnum):
     FAULTED = "faulted"
 
 
+MAY_SOUND = frozenset({State.PLAYING, State.OPENING})
+"""In the second, what was passed over still fades out."""
+
+
 @dataclass(frozen=True, slots=True)
 class Place:
     """Where the programme of an opening goes on."""

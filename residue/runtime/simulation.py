@@ -10,7 +10,7 @@ from math import inf
 from residue.mapping.signals import frame_at
 from residue.runtime.exchange import Action, EngineView, Event, FadeOut, SetTrim, Start, Tick
 from residue.runtime.house import House
-from residue.runtime.house_state import BEFORE_CLOSING_S, FADE_S, State
+from residue.runtime.house_state import BEFORE_CLOSING_S, FADE_S, MAY_SOUND
 from residue.runtime.keeper import Keeper
 from residue.runtime.memory import memory, recalled
 from residue.runtime.player import LEFT_OUT_S
@@ -210,7 +210,7 @@ class Simulation:
     def _watch(self) -> None:
         """Let the watchdog look, and do what it finds due."""
         view = self.engine.view()
-        may_sound = self.keeper.house.state is State.PLAYING
+        may_sound = self.keeper.house.state in MAY_SOUND
         heard = view.sounding and view.fault is None and self.engine.stood_s is None
         seen = Vitals(
             self.clock.monotonic_s(),
