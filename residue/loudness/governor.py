@@ -76,6 +76,7 @@ class Governor:
         self._budget_ears = tuple(heard_by[cap] for cap in means)
         self.instants = tuple(instant_cap(cap, heard_by[cap]) for cap in caps if not cap.quantity.windowed)
         self._within_reach = Reach(self.instants, self.ears, len(outputs))
+        self._harmless = True  # what is played now, whatever is done to it, to caps that hold at every moment
         self._held: Floats = np.zeros((len(outputs), HOP_FRAMES))
         self._bank = self._rested()
         self._projected = self._hear(self._bank, self._held)
@@ -89,10 +90,10 @@ class Governor:
     def __call__(self, hop: Floats) -> Floats:
         """Take one hop, (outputs, HOP_FRAMES), and give the hop before it."""
         target = min(1.0, max(self.gain * _RECOVERY, _LEAST_RECOVERY))
-        endless = self._within_reach(hop)
+        self._harmless = self._within_reach(hop)
         if self.gain == target:
             after = self._hear(self._projected.bank, hop)
-            if self._keeps_after(self._projected, after) and (endless or self._can_end(self._projected, hop)):
+            if self._keeps_after(self._projected, after) and self._can_end(self._projected, hop):
                 return self._send(self._held, self._projected, hop, after, target)
         return self._steered(hop, min(target, self._solved(hop)))
 
@@ -120,6 +121,8 @@ class Governor:
 
     def _can_end(self, heard: Heard, hop: Floats) -> bool:
         """Whether a hop, once the hop before it has been sent, may be the last."""
+        if self._harmless:
+            return True
         faded = self._hear(heard.bank, hop * (1.0 - RISE))
         silence = self._hear(faded.bank, np.zeros_like(hop))
         return self._instants_keep(faded) and self._instants_keep(silence)

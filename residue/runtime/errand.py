@@ -15,6 +15,14 @@ END_S = 0.2
 _TRACEBACK = "Traceback (most recent call last)"
 
 
+def command_of(module: str, arguments: Sequence[str]) -> list[str]:
+    """What runs a module of residue in a process of its own, wherever somebody happens to stand.
+
+    Without -P, Python would take a folder named residue there, such as a clone, for the program.
+    """
+    return [sys.executable, "-P", "-m", module, *arguments]
+
+
 class Errand:
     """A module of residue that runs in a process of its own; what it says is kept in files that it cannot fill up."""
 
@@ -22,7 +30,7 @@ class Errand:
         self._said = tempfile.TemporaryFile()  # noqa: SIM115 - closed in `end`
         self._complained = tempfile.TemporaryFile()  # noqa: SIM115
         self._process = subprocess.Popen(
-            [sys.executable, "-m", module, *arguments],
+            command_of(module, arguments),
             stdin=subprocess.DEVNULL,
             stdout=self._said,
             stderr=self._complained,

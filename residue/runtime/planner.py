@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import logging
 import subprocess
-import sys
 import threading
 import time
 from pathlib import Path
@@ -12,6 +11,7 @@ from pathlib import Path
 import msgspec
 
 from residue.installation.load import Installation
+from residue.runtime.errand import command_of
 from residue.runtime.planning import Advance, Outcome, known
 
 logger = logging.getLogger(__name__)
@@ -89,7 +89,7 @@ class Planner:
     def _worked_out(self) -> Outcome | None:
         began_s = time.monotonic()
         places = (self._installation.folder, self._installation.hours_folder, self._cache)
-        command = [sys.executable, "-m", "residue.runtime.planning", *map(str, places)]
+        command = command_of("residue.runtime.planning", [str(place) for place in places])
         with subprocess.Popen(command, stdout=subprocess.PIPE, stdin=subprocess.DEVNULL) as self._process:
             for line in self._process.stdout or ():
                 try:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Sequence
+from pathlib import Path
 
 import pytest
 
@@ -21,6 +22,17 @@ def test_it_keeps_what_is_said_and_the_status() -> None:
     errand = ended("calendar", ["--type", "text", "2026", "3"])
     assert errand.status == 0
     assert errand.said[0].strip() == b"March 2026"
+    errand.end()
+
+
+def test_a_folder_of_its_name_where_somebody_stands_is_not_taken_for_the_program(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "residue" / "runtime").mkdir(parents=True)
+    (tmp_path / "residue" / "runtime" / "planning.py").write_text("raise SystemExit(7)")
+    monkeypatch.chdir(tmp_path)
+    errand = ended("residue.runtime.planning", ["--help"])
+    assert errand.status != 7, errand.complaint
     errand.end()
 
 
