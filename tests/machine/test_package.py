@@ -50,6 +50,13 @@ def test_what_it_brings_is_what_the_installer_brings(debian: Path) -> None:
     assert within(debian, "dpkg --verify residue") == ""
 
 
+def test_nothing_in_it_is_written_again_whatever_the_times_of_its_files(debian: Path) -> None:
+    # the installer changes this file within the second in which pip made it
+    finder = "/opt/residue/.venv/lib/python3*/site-packages/__editable__*_finder.py"
+    within(debian, f"touch {finder}; residue caps /srv/residue")
+    assert within(debian, "dpkg --verify residue") == ""
+
+
 def test_purging_it_leaves_the_installation_and_nothing_else(debian: Path) -> None:
     within(debian, f"echo '# the technician was here' >>/srv/residue/room.toml; {APT} purge residue")
     assert {path for path in LEAVE if (debian / path).exists()} == set()
