@@ -36,7 +36,8 @@ from residue.runtime.folders import unwritten_file
 from residue.runtime.hours_in_force import HoursInForce
 from residue.runtime.in_force import in_force
 from residue.runtime.keeper import Keeper
-from residue.runtime.log import ENDED, FILE_NAME, STARTED, EventRow, LevelLog, timestamp
+from residue.runtime.log import CUT, ENDED, FILE_NAME, STARTED, EventRow, LevelLog
+from residue.runtime.log import event as logged
 from residue.runtime.memory import Memory, memory, recalled
 from residue.runtime.planner import Planner
 from residue.runtime.player import Player
@@ -225,7 +226,7 @@ class _Daemon:
     def _finish(self) -> None:
         """Fade out, let the last be heard, write everything down."""
         self._notifier.tell("STOPPING=1")
-        self._write_down()
+        self._safely(self._write_down)
         self._deadman.stop()
         self._planner.end()
         self._triggers.stop()
@@ -238,7 +239,7 @@ class _Daemon:
         if ended:
             self._happened(ENDED, f"Exit status {self._exit_status}")
         else:
-            self._happened("cut", "The engine did not end; the process ends without it.")
+            self._happened(CUT, "The engine did not end; the process ends without it.")
         if not self._scribe.end(SCRIBE_S):
             logger.error("The log could not be written to its end.")
         self._notifier.close()
@@ -356,7 +357,7 @@ class _Daemon:
         self._end(why)
 
     def _happened(self, kind: str, text: str, sender: str | None = None) -> None:
-        event = EventRow(timestamp(self._clock.now()), kind, text, sender)
+        event = logged(self._clock.now(), uptime(), kind, text, sender)
         logger.info("%s: %s", kind, text)
         self._events.append(event)
         self._scribe.put(event)
