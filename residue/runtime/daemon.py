@@ -6,7 +6,6 @@ import asyncio
 import gc
 import logging
 import os
-import signal
 import sys
 from collections import deque
 from collections.abc import Callable, Mapping
@@ -28,6 +27,7 @@ from residue.runtime.clock import Clock, SystemClock, uptime
 from residue.runtime.custodian import Custodian
 from residue.runtime.desk import handlers
 from residue.runtime.diagnostics import Diagnostics
+from residue.runtime.ending_signals import ending_signals
 from residue.runtime.engine import SWITCH_S, Engine
 from residue.runtime.examination import Pace, vitals
 from residue.runtime.exchange import Event
@@ -79,7 +79,7 @@ SHOWN_EVENTS = 20
 
 
 def run(installation: Installation, *, device: str | None, for_s: float | None, state: Path, cache: Path) -> int:
-    """Keep an installation running until SIGTERM, SIGINT or the end of `for_s`; returns the exit status.
+    """Keep an installation running until a signal, or the end of `for_s`, ends it; returns the exit status.
 
     device: instead of the one in room.toml; a path in it starts from the working directory, one in room.toml from
     the state folder. Raises ProblemError where something keeps it from starting.
@@ -164,7 +164,7 @@ class _Daemon:
         """Until somebody or something ends it."""
         self._woken = asyncio.Event()
         loop = asyncio.get_running_loop()
-        for number in (signal.SIGTERM, signal.SIGINT):
+        for number in ending_signals():
             loop.add_signal_handler(number, self._end, f"{number.name} came")
         await self._timekeeper.ask()
         self._timekeeper.look()

@@ -31,6 +31,7 @@ from residue.problems import ProblemError, stops
 from residue.progress import Progress, silent
 from residue.runtime.clock import Clock, SystemClock
 from residue.runtime.diagnostics import Diagnostics
+from residue.runtime.ending_signals import ending_signals
 from residue.runtime.engine import BLOCK_FRAMES, SWITCH_S, Engine, Turn
 from residue.runtime.evidence import Evidence
 from residue.runtime.files import occupied
@@ -163,7 +164,7 @@ class Recording:
 
 
 def record(installation: Installation, into: Path, *, device: str | None, for_s: float | None, state: Path) -> Recorded:
-    """Play and record until the form ends, SIGINT or SIGTERM comes, or `for_s` is over, each with the closing fade.
+    """Play and record until the form ends, a signal comes, or `for_s` is over, each with the closing fade.
 
     device: for the sound that goes out, as for the daemon. Raises ProblemError where something keeps it from starting.
     """
@@ -206,7 +207,7 @@ def _sound_input(sensors: Sensors) -> SoundInput | None:
 
 @contextmanager
 def _ending_on_signals(evening: Recording, for_s: float | None) -> Iterator[None]:
-    handlers = {number: signal.signal(number, lambda *_: evening.end()) for number in (signal.SIGINT, signal.SIGTERM)}
+    handlers = {number: signal.signal(number, lambda *_: evening.end()) for number in ending_signals()}
     timer = threading.Timer(for_s, evening.end) if for_s is not None else None
     if timer:
         timer.daemon = True
