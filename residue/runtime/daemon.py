@@ -32,7 +32,7 @@ from residue.runtime.engine import SWITCH_S, Engine
 from residue.runtime.examination import Pace, vitals
 from residue.runtime.exchange import Event
 from residue.runtime.files import occupied
-from residue.runtime.folders import unwritten_file
+from residue.runtime.folders import MEMORY_FILE, unwritten_file
 from residue.runtime.hours_in_force import HoursInForce
 from residue.runtime.in_force import in_force
 from residue.runtime.keeper import Keeper
@@ -76,7 +76,6 @@ HOURS_S = 1.0
 """Between two looks at the curator's files."""
 SWITCHING_S = 1.0
 SHOWN_EVENTS = 20
-MEMORY_FILE = "memory.json"
 
 
 def run(installation: Installation, *, device: str | None, for_s: float | None, state: Path, cache: Path) -> int:

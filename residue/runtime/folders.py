@@ -7,6 +7,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from urllib.parse import quote
 
+MEMORY_FILE = "memory.json"
+"""What a house writes down in its state folder from its first second on."""
+
 
 def state_folder(environment: Mapping[str, str] = os.environ) -> Path:
     """Systemd's StateDirectory under a unit, else by the XDG Base Directory Specification."""

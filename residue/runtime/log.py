@@ -22,6 +22,7 @@ from urllib.parse import quote
 from residue.loudness.history import SentHistory, SentRow, Unlogged
 from residue.runtime.clock import Uptime, uptime
 from residue.runtime.files import replace_file
+from residue.runtime.folders import MEMORY_FILE
 
 logger = logging.getLogger(__name__)
 
@@ -123,7 +124,7 @@ CALIBRATED = "calibrated"
 READ_AGAIN = "read again"
 """The kind of the event that all that is played is as it was written."""
 SPOILT = "log spoilt"
-"""The kind of the event with which a log begins whose forerunner could not be used any more."""
+"""The kind of the event with which a log begins whose forerunner could not be used any more, or is gone."""
 
 NOT_LOGGED = "not logged"
 """The kind of the event that the disk took nothing for a while before a program was killed."""
@@ -205,7 +206,7 @@ class LevelLog:
         rows = [*self._left_unlogged(begun), *rows]
         try:
             with self._for_writing() as connection:
-                for row in rows:
+                for row in (*self._told_lost(connection, rows), *rows):
                     names = [f.name for f in fields(row)]
                     marks = ", ".join("?" * len(names))
                     into = f"{_TABLES[type(row)]} ({', '.join(names)})"
@@ -219,6 +220,17 @@ class LevelLog:
         self._inherited = False
         if self._unwritten is not None:
             self._unwritten.unlink(missing_ok=True)
+
+    def _told_lost(self, connection: sqlite3.Connection, rows: Sequence[Row]) -> Iterator[EventRow]:
+        """Of a house that has run before, a log that tells nothing is another one than it had."""
+        told = any(isinstance(row, EventRow) and row.kind == SPOILT for row in rows)
+        if not told and self._has_run and _tells_nothing(connection):
+            text = "The log of this house is gone. Every cap counts as used up at starts that need it."
+            yield event(datetime.now(UTC), uptime(), SPOILT, text)
+
+    @property
+    def _has_run(self) -> bool:
+        return self._path.with_name(MEMORY_FILE).exists()
 
     def note_unwritten(self, since: Uptime) -> None:
         """Say beside the disk that it has taken nothing since then; from any thread."""
@@ -297,8 +309,10 @@ class LevelLog:
         try:
             unwritten_s = self._unwritten_s(up)
             if not self._path.exists():
-                return SentHistory(unlogged=[Unlogged(0.0, unwritten_s)])
+                return SentHistory(unlogged=[Unlogged(0.0, unwritten_s)], unreadable=self._has_run)
             with closing(self._connect()) as connection:
+                if self._has_run and _tells_nothing(connection):
+                    return SentHistory(unreadable=True)
                 told = connection.execute("SELECT utc, boot, up_s, duration_s, sent FROM second ORDER BY rowid DESC")
                 rows = [_sent_row(now, up, *row) for row in _covering(told, window_s)]
                 last = connection.execute("SELECT kind FROM event ORDER BY rowid DESC LIMIT 1").fetchone()
@@ -329,6 +343,10 @@ def _covering(told: Iterable[Told], window_s: float) -> Iterator[Told]:
             return
         yield row
         covered_s += row[3]
+
+
+def _tells_nothing(connection: sqlite3.Connection) -> bool:
+    return connection.execute("SELECT 1 FROM event UNION ALL SELECT 1 FROM second LIMIT 1").fetchone() is None
 
 
 def _spoilt(error: Exception) -> bool:

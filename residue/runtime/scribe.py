@@ -97,8 +97,8 @@ class Scribe:
                 old, self._old = self._old, False
             self._writing_since = self._up()
             # One may be taken where the other is not: a hold has to outlast a log that cannot be written.
-            not_remembered = _failing(partial(self._write_memory, memory))
             not_logged = _failing(partial(self._write_rows, rows))
+            not_remembered = _failing(partial(self._write_memory, memory))
             not_let_go = _failing(self._log.let_go) if old else None
             self._writing_since = None
             self._tell(not_logged or not_remembered or not_let_go)

@@ -16,6 +16,7 @@ import pytest
 
 from residue.loudness.history import SentHistory, Unlogged
 from residue.runtime.clock import Uptime, uptime
+from residue.runtime.folders import MEMORY_FILE
 from residue.runtime.log import (
     ENDED,
     MOST,
@@ -193,6 +194,23 @@ def test_a_log_that_somebody_took_away_is_begun_anew(log: LevelLog, tmp_path: Pa
         file.unlink()
     log.write([second(10)])
     assert len(log.sent_before(NOW, UP, 900).rows) == 1
+
+
+@pytest.mark.parametrize("left", [b"", None], ids=["emptied", "gone"])
+def test_a_log_that_a_house_has_lost_counts_as_everything_used_up_until_its_window_has_passed(
+    tmp_path: Path, left: bytes | None
+) -> None:
+    """As a file system may leave it after a power cut; that the house has run before is told by its memory."""
+    path, up = tmp_path / "levels.sqlite", uptime()
+    (tmp_path / MEMORY_FILE).write_bytes(b"{}")
+    if left is not None:
+        path.write_bytes(left)
+    assert LevelLog(path).sent_before(NOW, up, 900.0).unreadable
+    with closing(LevelLog(path)) as log:
+        log.write([EventRow(stamp(NOW), STARTED, "")])
+        log.write([END])
+        for later_s, unreadable in ((600.0, True), (1200.0, False)):
+            assert log.sent_before(NOW, Uptime(up.boot, up.seconds + later_s), 900.0).unreadable == unreadable
 
 
 def test_a_second_of_silence_has_no_row_and_a_minute_has_one_for_all_that_played() -> None:
