@@ -16,6 +16,7 @@ from residue.runtime.log import EventRow
 from residue.runtime.preparation import sounding_outputs
 from residue.runtime.report.courses import Course
 from residue.runtime.report.days import Day, Play
+from residue.schedule.agenda import closing_time
 from residue.schedule.spans import local
 
 _STYLE = """
@@ -140,7 +141,7 @@ def _overview(days: Sequence[Day], zone: ZoneInfo) -> Iterator[str]:
 
 
 def _openings(day: Day, zone: ZoneInfo) -> str:
-    spans = [f"{local(one.opens, zone):%H:%M}–{local(one.closes, zone):%H:%M}" for one in day.openings]
+    spans = [f"{local(one.opens, zone):%H:%M}–{closing_time(one, zone)}" for one in day.openings]
     return ", ".join(spans) or "closed"
 
 

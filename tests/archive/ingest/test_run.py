@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import hashlib
+import os
 import shutil
 import time
 from datetime import date, datetime
@@ -232,6 +233,12 @@ def test_a_table_without_facts_and_a_missing_stick_are_told(tmp_path: Path) -> N
     (tmp_path / "empty").mkdir()
     with pytest.raises(ProblemError, match="no recording"):
         ingest([tmp_path / "empty"], tmp_path / "first-batch", DESCRIPTION, ON)
+
+
+def test_a_file_whose_name_is_no_text_is_told(tmp_path: Path) -> None:
+    (tmp_path / os.fsdecode(b"arm\xe4.wav")).write_bytes(b"")
+    with pytest.raises(ProblemError, match=r"arm\?\.wav: The name of this file is not UTF-8 text\."):
+        write_template([tmp_path], tmp_path / "describe.toml")
 
 
 @pytest.mark.parametrize(
