@@ -181,6 +181,18 @@ def test_a_log_that_an_earlier_version_began_is_gone_on_with(log: LevelLog, tmp_
     assert found == [(60.0, None), (61.0, 69.0)]
 
 
+def test_a_log_of_an_earlier_version_can_be_read_as_it_is(log: LevelLog, tmp_path: Path) -> None:
+    """As one that was copied away at the end of a season."""
+    log.write([minute(0), second(0), EventRow(stamp(NOW), "hold", "Asked for.")])
+    log.close()
+    with closing(sqlite3.connect(tmp_path / "levels.sqlite")) as writer, writer:
+        writer.execute("ALTER TABLE event DROP COLUMN unlogged_s")
+        writer.execute("ALTER TABLE level DROP COLUMN vdv")
+    logged = log.between(NOW - timedelta(days=1), NOW)
+    assert [event.text for event in logged.events] == ["Asked for."]
+    assert [(row.laeq_db, row.vdv) for row in logged.minutes] == [(61.0, None)]
+
+
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root may give a file away")
 def test_what_root_begins_belongs_to_who_owns_the_folder(log: LevelLog, tmp_path: Path) -> None:
     os.chown(tmp_path, 61_184, 61_184)  # as a service of systemd with DynamicUser=yes does
