@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import json
 import math
 import os
 import sqlite3
@@ -242,6 +243,15 @@ def test_a_second_of_silence_has_no_row_and_a_minute_has_one_for_all_that_played
         (None, 20.0),
     ]
     assert levels[0].laeq_db == pytest.approx(61.0 - 3.01, abs=0.01)  # half of the time
+
+
+def test_a_minute_tells_of_a_cap_only_what_all_of_it_tells() -> None:
+    """A calibration goes from an output whose vibration was measured to one whose was not."""
+    felt = tally(1.0, 61.0)
+    felt = replace(felt, sent={**felt.sent, "Wk at place, dB re 1 m/s²": -40.0})
+    tallies = Tallies()
+    rows = [*tallies.rows(felt, NOW, UP, THEN), *tallies.rows(tally(1.0, 61.0), NOW, UP, THEN), *tallies.rest()]
+    assert [len(json.loads(row.sent)) for row in rows if not isinstance(row, EventRow)] == [4, 3, 3]
 
 
 def test_the_scribe_writes_rows_and_memory_and_ends_when_all_is_written(log: LevelLog, tmp_path: Path) -> None:
