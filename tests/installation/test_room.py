@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from residue.installation.load import read_room
+from residue.installation.load import read_piece, read_room
 
 ROOM = """\
 {first}
@@ -51,3 +51,14 @@ def test_a_room_that_is_right_is_read(tmp_path: Path) -> None:
 def test_what_cannot_be_meant_is_told(tmp_path: Path, wrong: dict[str, object], said: str) -> None:
     [told] = room(tmp_path, **wrong)  # type: ignore[arg-type]
     assert said in told
+
+
+@pytest.mark.parametrize("kind", ["[]", "{}", "3", "2026-03-02", "true"])
+def test_a_kind_that_is_no_word_is_told_with_those_that_there_are(tmp_path: Path, kind: str) -> None:
+    [told] = room(tmp_path, more=LAMP.format(name="lamp").replace('"wake-on-lan"', kind))
+    assert "room.toml: equipment[1].kind" in told
+    assert "wake-on-lan" in told
+    (tmp_path / "piece.toml").write_text(f'title = "x"\noutputs = ["left"]\n[node.arm]\nkind = {kind}\n')
+    graph, findings = read_piece(tmp_path / "piece.toml")
+    assert graph is None
+    assert findings[0].where == "piece.toml: node.arm.kind"
