@@ -28,7 +28,6 @@ from residue.mapping.signals import frame_at, seconds
 from residue.output.opening import routing_of, sink_opener
 from residue.output.returning import ReturningSink
 from residue.problems import ProblemError, stops
-from residue.progress import Progress, silent
 from residue.runtime.clock import Clock, SystemClock
 from residue.runtime.diagnostics import Diagnostics
 from residue.runtime.ending_signals import ending_signals
@@ -121,7 +120,7 @@ class Recording:
         else:
             self.engine.fade_out(CUT_FADE_S)
 
-    def run(self, on: date, shown: Callable[[str], None], progress: Progress = silent) -> Recorded:
+    def run(self, on: date, shown: Callable[[str], None]) -> Recorded:
         """Play to the end and seal; `shown` is told now and then how it stands."""
         with self._evidence.kept(f"Recording {self._title}.", f"Recorded {self._title}."):
             self._play(shown)
@@ -129,7 +128,7 @@ class Recording:
         self._listener.close()
         source = self._source
         failure = self.engine.snapshot.failures.get(self._title)
-        bag = self._take.seal(source.frames, source.gaps, source.lengths, on, progress)
+        bag = self._take.seal(source.frames, source.gaps, source.lengths, on)
         return Recorded(bag, seconds(source.frames), failure.why if failure else None, self._take.trouble)
 
     def _play(self, shown: Callable[[str], None]) -> None:

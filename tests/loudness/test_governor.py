@@ -260,3 +260,12 @@ def test_a_cap_on_an_output_that_the_piece_does_not_sound_through_is_in_nobodys_
     assert np.max(np.abs(sent)) > 0.0
     running = np.cumsum(np.concatenate(([0.0], sent[0] ** 2)))
     assert 10 * np.log10(np.max(running[RATE_HZ:] - running[:-RATE_HZ]) / RATE_HZ) <= -30.0
+
+
+@pytest.mark.parametrize("limit_db", [60.0, 100.0])
+def test_a_row_written_before_a_cap_was_set_counts_as_at_its_limit(limit_db: float) -> None:
+    """A second at the limit is half of a window of two."""
+    (cap,) = expand([CapEntry(quantity="LAeq", window_s=2.0, limit_db=limit_db)])
+    history = SentHistory([SentRow(age_s=0.0, duration_s=1.0, sent={"C at place, dB": 40.0})])
+    ring = seeded(terms(cap), ear_of(cap, OUTPUTS), history)
+    assert np.sum(ring) == pytest.approx(terms(cap).total / 2, rel=1e-6)
