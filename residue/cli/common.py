@@ -89,8 +89,21 @@ class Group(click.Group):
         try:
             return super().invoke(ctx)
         except ProblemError as error:
-            tell(error.findings)
-            ctx.exit(1)
+            problem = error
+        except OSError as error:
+            if error.filename is None:  # about no file: a reader that is gone, which click knows, or a fault of ours
+                raise
+            from residue.archive.beside import disk_problem
+
+            problem = disk_problem(Path(os.fsdecode(error.filename)), error)
+        tell(problem.findings)
+        raise click.exceptions.Exit(1)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The first paragraph of each, whole; click would cut it short."""
+        with formatter.section("Commands"):
+            told = {name: (command.help or "").split("\n\n")[0] for name, command in self.commands.items()}
+            formatter.write_dl([(name, " ".join(words.split())) for name, words in told.items()])
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """In the order in which a person meets them."""

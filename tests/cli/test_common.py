@@ -1,0 +1,32 @@
+"""How what goes wrong, and what there is, reaches a person."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from residue.cli import main
+
+NIGHT_DOUGH = "archives/night-dough"
+
+
+@pytest.mark.parametrize("command", ["hours", "check"])
+def test_what_the_system_says_of_a_file_is_told_in_a_sentence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: str
+) -> None:
+    def denied(path: Path) -> None:
+        raise PermissionError(13, "Permission denied", str(path))
+
+    monkeypatch.setattr(Path, "iterdir", denied)  # root is denied nothing
+    found = CliRunner().invoke(main, [command, NIGHT_DOUGH], env={"XDG_CACHE_HOME": str(tmp_path)})
+    assert found.exit_code == 1
+    assert f"{NIGHT_DOUGH}/performances: Permission is denied. Give this user access" in found.output
+    assert isinstance(found.exception, SystemExit)
+
+
+def test_the_list_of_commands_cuts_nothing_short() -> None:
+    told = CliRunner().invoke(main, ["--help"]).output
+    assert "..." not in told.split("Commands:")[1]
+    assert "opening hours, what people did, what went wrong." in told
