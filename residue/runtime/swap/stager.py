@@ -47,9 +47,16 @@ def checked(wish: Wish, installation: Installation, at: datetime) -> Asked:
     bag = (folder / wish.bag).resolve()
     if not bag.is_relative_to(folder) or bag == folder:
         raise ValueError(f'"{wish.bag}" leaves the installation folder. Bring the bag into it, and name it from there.')
-    if not bag.is_dir():
+    if not _is_folder(bag):
         raise ValueError(f'There is no folder "{wish.bag}" in the installation folder.')
     return Asked(wish.performance, When(wish.when), bag, at)
+
+
+def _is_folder(path: Path) -> bool:
+    try:
+        return path.is_dir()
+    except OSError:  # a name that is too long, a folder that may not be looked into
+        return False
 
 
 class Stager:

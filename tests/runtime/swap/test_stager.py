@@ -41,6 +41,7 @@ def test_a_bag_within_the_installation_folder_may_be_named(installation: Install
         (Wish("first-batch", "now", "/etc"), "leaves the installation folder"),
         (Wish("first-batch", "now", "."), "leaves the installation folder"),
         (Wish("first-batch", "now", "incoming/nothing"), 'There is no folder "incoming/nothing"'),
+        (Wish("first-batch", "now", "x" * 300), "There is no folder"),
         (Wish("first-btch", "now", "incoming/third-batch"), "Did you mean first-batch?"),
         (Wish("../first-batch", "now"), 'There is no performance "../first-batch"'),
         (Wish("first-batch", "soon"), "Write one of: now, at-rest, at-opening."),
