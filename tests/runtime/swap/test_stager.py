@@ -46,7 +46,17 @@ def test_a_bag_within_the_installation_folder_may_be_named(installation: Install
         (Wish("../first-batch", "now"), 'There is no performance "../first-batch"'),
         (Wish("first-batch", "soon"), "Write one of: now, at-rest, at-opening."),
     ],
-    ids=["up", "through a link", "absolute", "itself", "nothing there", "no such performance", "no name", "no moment"],
+    ids=[
+        "up",
+        "through a link",
+        "absolute",
+        "itself",
+        "nothing there",
+        "too long a name",
+        "no such performance",
+        "no name",
+        "no moment",
+    ],
 )
 def test_what_cannot_be_is_answered_at_once(installation: Installation, wish: Wish, words: str) -> None:
     with pytest.raises(ValueError, match=re.escape(words)):
