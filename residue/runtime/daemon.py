@@ -103,6 +103,8 @@ class _Daemon:
         self._memory_path = state / MEMORY_FILE
         self._log = LevelLog(state / FILE_NAME, unwritten_file(state))
         self._scribe = Scribe(self._log, self._memory_path)
+        # Before all that may be told: a start that does not follow an end tells that the run before was cut.
+        self._happened(STARTED, f"{installation.piece.title}, {installation.room.place}")
         self._tallies = Tallies()
         self._feed = FeedSender(installation.graph.feeds, installation.room.control.feed)
         self._planner = Planner(installation, cache)
@@ -172,7 +174,6 @@ class _Daemon:
         keeping = (self._timekeeper.keep_asking(), self._keep_switching(), self._swaps.keep(), self._custodian.keep())
         beside = [asyncio.create_task(one) for one in keeping]
         self._scribe.start()
-        self._happened(STARTED, f"{self._installation.piece.title}, {self._installation.room.place}")
         self._happened("in force", in_force(self._installation))
         for finding in self._installation.findings:
             self._happened(finding.severity, str(finding))

@@ -45,3 +45,19 @@ def test_hours_that_are_saved_while_it_plays_are_taken_or_refused_with_a_word(ru
         "The new hours are in force",
         "The new hours are in force",
     ]
+
+
+def test_hours_that_are_refused_at_a_start_are_told_within_the_run(tmp_path: Path) -> None:
+    """What stood between an end and the next start would make a cut of it, and the house quieter for that."""
+    one = Daemon(tmp_path)
+    for broken in (False, True):
+        if broken:
+            (one.installation / "hours.toml").write_text("the ovens are cold")
+        process = one.start("--device", "silent", "--for-s", "0.5")
+        _, errors = process.communicate(timeout=60)
+        assert process.returncode == 0, errors
+    one.end()
+    kinds = [kind for kind, *_ in events(one.state)]
+    second_run = kinds[kinds.index("ended") + 1 :]
+    assert second_run[0] == "started"
+    assert "hours" in second_run
