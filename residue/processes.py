@@ -1,0 +1,25 @@
+"""How residue runs a part of itself in a process of its own, and in time."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+from contextlib import suppress
+
+REALTIME_PRIORITY = 20
+"""Above everything ordinary, below the kernel's own threads."""
+
+
+def command_of(module: str, arguments: Sequence[str]) -> list[str]:
+    """What runs a module of residue in a process of its own, wherever somebody happens to stand.
+
+    Without -P, Python would take a folder named residue there, such as a clone, for the program.
+    """
+    return [sys.executable, "-P", "-m", module, *arguments]
+
+
+def keep_time() -> None:
+    """Give the calling thread a real-time priority, where the unit or the user's limits allow it."""
+    with suppress(PermissionError, OSError):
+        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(REALTIME_PRIORITY))
