@@ -7,7 +7,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -89,9 +89,7 @@ def test_a_server_that_hangs_is_outlived(server: SoundServer, daemon: subprocess
     server.hang()
     lost = until(PORT, lambda told: told["health"]["device_lost"] == "The sound device hangs.")
     meanwhile = until(PORT, lambda told: told["playhead_s"] > lost["playhead_s"] + 8.0)
-    assert meanwhile["health"]["device_lost"] is not None, (
-        "opening it anew hangs as well, and is given up after a while"
-    )
+    assert meanwhile["health"]["device_lost"] is not None, "opening it anew hangs as well"
     assert len(players(daemon.pid)) <= 1, "one attempt at a time"
     server.wake()
     back = until(PORT, lambda told: told["health"]["device_lost"] is None and told["house"] == "playing")
@@ -114,14 +112,13 @@ def test_a_player_that_crashes_is_replaced(server: SoundServer, daemon: subproce
     assert another != player
 
 
-@pytest.mark.parametrize("hangs", [False, True])
+@pytest.mark.parametrize("befalls", [lambda server: None, SoundServer.hang], ids=["plays", "hangs"])
 def test_nothing_plays_on_where_the_daemon_was_killed(
-    server: SoundServer, daemon: subprocess.Popen[str], hangs: bool
+    server: SoundServer, daemon: subprocess.Popen[str], befalls: Callable[[SoundServer], None]
 ) -> None:
     until(PORT, lambda told: (told["playhead_s"] or 0.0) > 1.0)
     (player,) = players(daemon.pid)
-    if hangs:
-        server.hang()
+    befalls(server)
     daemon.kill()
     deadline = time.monotonic() + 5.0
     while Path(f"/proc/{player}").exists() and time.monotonic() < deadline:
@@ -131,14 +128,9 @@ def test_nothing_plays_on_where_the_daemon_was_killed(
 
 def players(daemon: int) -> list[int]:
     """The processes that play for it."""
-    children = [
-        int(child)
-        for task in Path(f"/proc/{daemon}/task").iterdir()
-        for child in (task / "children").read_text().split()
-    ]
-    return [
-        child for child in children if b"residue.output.device_process" in Path(f"/proc/{child}/cmdline").read_bytes()
-    ]
+    lists = [task / "children" for task in Path(f"/proc/{daemon}/task").iterdir()]
+    children = [int(child) for one in lists for child in one.read_text().split()]
+    return [one for one in children if b"residue.output.device_process" in Path(f"/proc/{one}/cmdline").read_bytes()]
 
 
 def test_the_daemon_survives_a_server_that_is_killed_and_comes_back(
