@@ -20,6 +20,9 @@ def command_of(module: str, arguments: Sequence[str]) -> list[str]:
 
 
 def keep_time() -> None:
-    """Give the calling thread a real-time priority, where the unit or the user's limits allow it."""
+    """Give the calling thread a real-time priority, where the unit or the user's limits allow it.
+
+    What it begins does not have it: on a single processor a process that starts would keep the others from theirs.
+    """
     with suppress(PermissionError, OSError):
-        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(REALTIME_PRIORITY))
+        os.sched_setscheduler(0, os.SCHED_FIFO | os.SCHED_RESET_ON_FORK, os.sched_param(REALTIME_PRIORITY))

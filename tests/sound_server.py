@@ -104,6 +104,13 @@ def sound_server(folder: Path, channels: int = 2) -> Iterator[SoundServer]:
         server.kill()
 
 
+def players(daemon: int) -> list[int]:
+    """The processes that play on a sound device for it."""
+    lists = [task / "children" for task in Path(f"/proc/{daemon}/task").iterdir()]
+    children = [int(child) for one in lists for child in one.read_text().split()]
+    return [one for one in children if b"residue.output.device_process" in Path(f"/proc/{one}/cmdline").read_bytes()]
+
+
 def _wait(true: Callable[[], bool]) -> None:
     deadline = time.monotonic() + _PATIENCE_S
     while not true():

@@ -16,7 +16,7 @@ import soundfile
 
 from tests.runtime.asking import until
 from tests.runtime.kitchen import build
-from tests.sound_server import SoundServer, sound_server
+from tests.sound_server import SoundServer, players, sound_server
 
 PORT = 47_321
 
@@ -124,13 +124,6 @@ def test_nothing_plays_on_where_the_daemon_was_killed(
     while Path(f"/proc/{player}").exists() and time.monotonic() < deadline:
         time.sleep(0.02)
     assert not Path(f"/proc/{player}").exists()
-
-
-def players(daemon: int) -> list[int]:
-    """The processes that play for it."""
-    lists = [task / "children" for task in Path(f"/proc/{daemon}/task").iterdir()]
-    children = [int(child) for one in lists for child in one.read_text().split()]
-    return [one for one in children if b"residue.output.device_process" in Path(f"/proc/{one}/cmdline").read_bytes()]
 
 
 def test_the_daemon_survives_a_server_that_is_killed_and_comes_back(
