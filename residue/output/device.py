@@ -91,8 +91,8 @@ class _Process:
         ours, theirs = socket.socketpair()
         ours.setsockopt(socket.SOL_SOCKET, socket.SO_SNDTIMEO, struct.pack("@ll", int(ANSWER_S), 0))
         command = command_of("residue.output.device_process", [name, str(channels), str(AUDIO_RATE_HZ), str(BUFFER_S)])
-        with theirs:
-            self._process = subprocess.Popen(command, stdin=theirs.fileno())
+        with theirs:  # in a session of its own: what is pressed at a terminal is not for it
+            self._process = subprocess.Popen(command, stdin=theirs.fileno(), start_new_session=True)
         self._connection = Connection(ours.detach())
         self._begun_s = time.monotonic()
 

@@ -1,4 +1,4 @@
-"""The process that plays on a sound device, through PortAudio.
+"""The process that plays on a sound device.
 
 PortAudio lists devices only when it is initialised, and hangs with a device or a sound server that does. A process of
 its own sees what is plugged in now, and can be ended. Its arguments are the device's name, the channels, the rate in Hz
@@ -16,28 +16,10 @@ from contextlib import suppress
 from multiprocessing.connection import Connection
 
 import msgspec
-import sounddevice
 
 from residue.output.device_answers import Answer, Lost, Opened, Written, Wrong
-from residue.output.devices import NoDeviceError, check_width, find
 from residue.problems import ProblemError
 from residue.processes import keep_time
-
-
-def opened(name: str, channels: int, rate_hz: float, buffer_s: float) -> sounddevice.RawOutputStream:
-    """A running stream with a large buffer; no Python ever runs in an audio callback.
-
-    Raises NoDeviceError, PortAudioError and ValueError while it cannot be had, ProblemError where it is not what the
-    room needs.
-    """
-    devices = [device for device in sounddevice.query_devices() if device["max_output_channels"] > 0]
-    found = find(name, devices)
-    check_width(name, found["max_output_channels"], channels)
-    stream = sounddevice.RawOutputStream(
-        samplerate=rate_hz, device=found["index"], channels=channels, dtype="float32", latency=buffer_s
-    )
-    stream.start()
-    return stream
 
 
 def serve(connection: Connection, name: str, channels: int, rate_hz: float, buffer_s: float) -> None:
@@ -47,25 +29,24 @@ def serve(connection: Connection, name: str, channels: int, rate_hz: float, buff
         connection.send_bytes(msgspec.json.encode(one))
 
     try:
-        stream = opened(name, channels, rate_hz, buffer_s)
+        from residue.output.portaudio import Stream  # an OSError too, where the library is missing
+
+        stream = Stream(name, channels, rate_hz, buffer_s)
+        keep_time()
+        answer(Opened(stream.latency_s))
+        while frames := _next(connection):
+            answer(Written(stream.write(frames)))
     except ProblemError as error:
-        return answer(Wrong(error.findings))
-    except NoDeviceError as error:
-        return answer(Lost(str(error)))
-    except (sounddevice.PortAudioError, ValueError) as error:
-        return answer(Lost(f'The sound device "{name}" cannot be opened: {_reason(error)}.'))
-    keep_time()
-    answer(Opened(float(stream.latency)))
-    while True:
-        frames = connection.recv_bytes()
-        try:
-            answer(Written(bool(stream.write(frames))))
-        except sounddevice.PortAudioError as error:
-            return answer(Lost(f"The sound device is gone: {_reason(error)}."))
+        answer(Wrong(error.findings))
+    except OSError as error:
+        answer(Lost(str(error)))
 
 
-def _reason(error: Exception) -> str:
-    return str(error).split(" [PaErrorCode", maxsplit=1)[0].removeprefix("Error opening RawOutputStream: ")
+def _next(connection: Connection) -> bytes | None:
+    """None where nobody sends any more."""
+    with suppress(EOFError, ConnectionError):
+        return connection.recv_bytes()
+    return None
 
 
 def _end_with(descriptor: int) -> None:
@@ -79,11 +60,10 @@ def _end_with(descriptor: int) -> None:
 def main() -> None:
     """One device, once."""
     name, channels, rate_hz, buffer_s = sys.argv[1:]
-    for asked_to_end in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(asked_to_end, signal.SIG_IGN)  # who makes the frames is asked too, and fades out first
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)  # systemd sends it to all of a unit; who makes the frames fades out
     connection = Connection(os.dup(sys.stdin.fileno()))
     threading.Thread(target=_end_with, args=(connection.fileno(),), daemon=True).start()
-    with suppress(EOFError, ConnectionError):
+    with suppress(ConnectionError):
         serve(connection, name, int(channels), float(rate_hz), float(buffer_s))
 
 
