@@ -6,35 +6,45 @@ there, or the nearest valid key. So the tables are walked here and msgspec is as
 
 from __future__ import annotations
 
-import re
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from enum import Enum
 from math import isfinite
 from pathlib import Path
-from typing import Any, TypeVar, get_args, get_origin
+from types import UnionType
+from typing import Any, TypeVar, Union, get_args, get_origin
 
 import msgspec
 
 from residue.problems import Finding, Severity, nearest
-from residue.wording import TYPES, explained
+from residue.wording import TYPES, explained, toml_explained
 
 Record = TypeVar("Record", bound=msgspec.Struct)
+
+_SHOWN = 60
+"""So many characters of a value are shown to whoever wrote it."""
 
 
 def read_toml(path: Path) -> tuple[dict[str, Any], list[Finding]]:
     """The tables of a file; empty, with the reason, where it cannot be read."""
+    where, text = path.name, ""
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8")), []
+        text = path.read_text(encoding="utf-8-sig")  # some editors put a mark before UTF-8 text
+        return tomllib.loads(text), []
     except FileNotFoundError:
         fault = ("The file is missing.", f"Put a {path.name} into {path.parent}.")
-    except UnicodeDecodeError:
-        fault = ("The file is not UTF-8 text.", "Save it as UTF-8.")
+    except UnicodeDecodeError as error:
+        line = error.object.count(b"\n", 0, error.start) + 1
+        where += f": line {line}"
+        fault = ("This is not UTF-8 text.", "Save the file as UTF-8.")
     except OSError as error:
         fault = (f"The file cannot be read: {error.strerror}.", "Check its permissions and the disk.")
     except tomllib.TOMLDecodeError as error:
-        fault = (f"It is not valid TOML: {error}.", "Mend it at that line.")
-    return {}, [Finding(Severity.STOPS, path.name, *fault)]
+        at, fault = toml_explained(error, text)
+        where += at
+    except RecursionError:
+        fault = ("Lists or tables stand in each other too deeply.", "Take the innermost out.")
+    return {}, [Finding(Severity.STOPS, where, *fault)]
 
 
 def check(raw: Mapping[str, Any], record: type[Record], file: str, at: str = "") -> tuple[Record | None, list[Finding]]:
@@ -45,6 +55,7 @@ def check(raw: Mapping[str, Any], record: type[Record], file: str, at: str = "")
     findings: list[Finding] = []
     values: dict[str, Any] = {}
     fields = {field.encode_name: field for field in msgspec.structs.fields(record)}
+    raw = {key: value for key, value in raw.items() if key != record.__struct_config__.tag_field}
     whole = True  # as far as this table's own keys go; a fault within a table below leaves only that table out
     for key in raw:
         if key not in fields:
@@ -55,13 +66,13 @@ def check(raw: Mapping[str, Any], record: type[Record], file: str, at: str = "")
             value, found = _check_value(raw[key], field.type, file, where)
             if not found:
                 values[field.name] = value
-            elif field.required or _record_within(field.type) is None:
+            elif field.required or not _records(_parts(field.type)):
                 whole = False
             findings += found
         elif field.required:
             whole = False
-            table = _record_within(field.type) is not None
-            mend = f"Write a table [{where}]." if table else f"Write {key} = {_expected(field.type)}."
+            table = _table(field.type, where)
+            mend = f"Write a table {table}." if table else f"Write {key} = {_expected(field.type)}."
             findings.append(_finding(file, where, "This key is missing.", mend))
     if not whole:
         return None, findings
@@ -73,45 +84,57 @@ def check(raw: Mapping[str, Any], record: type[Record], file: str, at: str = "")
 
 
 def _check_value(raw: object, wanted: Any, file: str, where: str) -> tuple[Any, list[Finding]]:
-    """One value as the type wanted; tables and lists of tables are walked, so that all their faults are found."""
-    record, container = _record_within(wanted), get_origin(_bare(wanted))
-    if record is not None and isinstance(raw, Mapping) and container not in (dict, list, tuple):
-        return check(raw, record, file, where)
-    if record is not None and isinstance(raw, Mapping) and raw and container is dict:
-        return _check_each({str(key): value for key, value in raw.items()}, record, file, where)
-    if record is not None and isinstance(raw, list) and raw and all(isinstance(item, Mapping) for item in raw):
-        numbered = {f"[{number}]": item for number, item in enumerate(raw, start=1)}
-        items, findings = _check_each(numbered, record, file, where)
-        return tuple(items.values()) if container is tuple else list(items.values()), findings
-    endless = [
-        _finding(file, where + path, f"{value} is no number to count with.", "Write a finite number.")
-        for path, value in _not_finite(raw)
+    """One value as the type wanted; tables and lists are walked, so that all their faults are found."""
+    of_items = _item_type(raw, wanted)
+    if of_items is None and isinstance(raw, Mapping) and (records := _records(_options(wanted))):
+        record, findings = _meant(raw, records, file, where)
+        return check(raw, record, file, where) if record else (None, findings)
+    items = _items(raw) if of_items is not None else {}
+    findings = [
+        finding for key, item in items.items() for finding in _check_value(item, of_items, file, _join(where, key))[1]
     ]
-    if endless:
-        return None, endless
+    if isinstance(raw, float) and not isfinite(raw):  # which TOML knows as numbers and no bound of a range keeps out
+        findings.append(_finding(file, where, f"{raw} is no number to count with.", "Write a finite number."))
+    if findings:
+        return None, findings
     try:
         return msgspec.convert(raw, wanted), []
     except msgspec.ValidationError as error:
         return None, [_translate(error, raw, wanted, file, where)]
 
 
-def _check_each(
-    tables: Mapping[str, Any], record: type[msgspec.Struct], file: str, where: str
-) -> tuple[dict[str, Any], list[Finding]]:
-    checked: dict[str, Any] = {}
-    findings: list[Finding] = []
-    for key, table in tables.items():
-        checked[key], found = _check_value(table, record, file, _join(where, key))
-        findings += found
-    return checked, findings
+def _items(raw: object) -> Mapping[str, object]:
+    """What stands within a table or a list, by the key with which its place is told."""
+    if isinstance(raw, Mapping):
+        return {str(key): item for key, item in raw.items()}
+    return {f"[{number}]": item for number, item in enumerate(raw, start=1)} if isinstance(raw, list) else {}
+
+
+def _meant(
+    raw: Mapping[str, Any], records: Mapping[object, type[msgspec.Struct]], file: str, where: str
+) -> tuple[type[msgspec.Struct] | None, list[Finding]]:
+    """Which record a table means: the only one there may be, or the one that it names; or the reason why none."""
+    if len(records) == 1:
+        return next(iter(records.values())), []
+    key = str(next(iter(records.values())).__struct_config__.tag_field)
+    if raw.get(key) in records:
+        return records[raw[key]], []
+    names = [str(tag) for tag in records]
+    if key not in raw:
+        return None, [_finding(file, f"{where}.{key}", "This key is missing.", nearest("", names))]
+    return None, [_finding(file, f"{where}.{key}", f"{_shown(raw[key])} cannot stand here.", nearest(raw[key], names))]
 
 
 def _translate(error: msgspec.ValidationError, raw: object, wanted: Any, file: str, where: str) -> Finding:
-    path, mend = explained(error)
-    value, choices = _value_at(raw, path), _choices(wanted)
-    if isinstance(value, str) and choices and value not in choices:
-        mend = nearest(value, choices)
-    return _finding(file, where + path, f"{_shown(value)} cannot stand here.", mend)
+    """The finding of a value that is not as wanted; what stands within it is looked at already."""
+    mend, choices = explained(error), _choices(wanted)
+    if isinstance(raw, str) and choices and raw not in choices:
+        mend = nearest(raw, choices)
+    elif isinstance(raw, str) and (examples := _examples(wanted)):
+        mend = f"Write it as in {_shown(examples[0])}."
+    elif isinstance(raw, Mapping | list) and (table := _table(wanted, where)):
+        mend = f"Write a table {table}." if _item_type(raw, wanted) is None else mend
+    return _finding(file, where, f"{_shown(raw)} cannot stand here.", mend)
 
 
 def _choices(wanted: Any) -> set[str]:
@@ -121,29 +144,48 @@ def _choices(wanted: Any) -> set[str]:
     return {word for word in (*parts, *named) if isinstance(word, str)}
 
 
-def _value_at(raw: object, path: str) -> object:
-    for key, index in re.findall(r"\.([^.\[]+)|\[(\d+)\]", path):
-        try:
-            raw = raw[key] if key else raw[int(index)]  # type: ignore[index]
-        except (KeyError, IndexError, TypeError):
-            return raw
-    return raw
+def _examples(wanted: Any) -> list[Any]:
+    """What a type gives as an example of text that it takes."""
+    return [example for meta in getattr(wanted, "__metadata__", ()) for example in meta.examples or ()] + [
+        example for option in get_args(wanted) for example in _examples(option)
+    ]
 
 
-def _not_finite(raw: object) -> Iterator[tuple[str, float]]:
-    """Each nan and inf, which TOML knows as numbers and no bound of a range keeps out, with its path."""
-    if isinstance(raw, float) and not isfinite(raw):
-        yield "", raw
-    elif isinstance(raw, Mapping):
-        yield from ((f".{key}{path}", value) for key, item in raw.items() for path, value in _not_finite(item))
-    elif isinstance(raw, list):
-        yield from ((f"[{n}]{path}", value) for n, item in enumerate(raw) for path, value in _not_finite(item))
+def _records(types: Iterable[Any]) -> Mapping[object, type[msgspec.Struct]]:
+    """The record types among some types, by their tags."""
+    found = (one for one in types if isinstance(one, type) and issubclass(one, msgspec.Struct))
+    return {one.__struct_config__.tag: one for one in found}
 
 
-def _record_within(wanted: Any) -> type[msgspec.Struct] | None:
-    """The one record type inside a type such as R, R | None, list[R], dict[str, R] or float | R."""
-    found = {part for part in _parts(wanted) if isinstance(part, type) and issubclass(part, msgspec.Struct)}
-    return found.pop() if len(found) == 1 else None
+def _item_type(raw: object, wanted: Any) -> Any:
+    """What a type asks of the values of the table, or the items of the list, that stands there; None if of neither."""
+    for option in _options(wanted):
+        origin, arguments = get_origin(option), get_args(option)
+        if isinstance(raw, Mapping) and origin is dict:
+            return arguments[1]
+        if isinstance(raw, list) and (origin is list or (origin is tuple and arguments[-1] is Ellipsis)):
+            return arguments[0]
+    return None
+
+
+def _table(wanted: Any, where: str) -> str:
+    """The heading under which a type is written as a table; empty where it is none."""
+    kept = next((option for option in _options(wanted) if get_origin(option) in (dict, list, tuple)), None)
+    records = _records(_parts(wanted))
+    if kept is not None and get_origin(kept) is dict:
+        return f"[{where}.NAME]" if records or get_origin(get_args(kept)[1]) is dict else f"[{where}]"
+    if not records:
+        return ""
+    return f"[{where}]" if kept is None else f"[[{where}]]"
+
+
+def _options(wanted: Any) -> list[Any]:
+    """The types of a union, or the only one, without what Annotated says of them."""
+    if hasattr(wanted, "__metadata__"):
+        return _options(wanted.__origin__)
+    if get_origin(wanted) in (Union, UnionType):
+        return [one for option in get_args(wanted) for one in _options(option)]
+    return [wanted]
 
 
 def _parts(wanted: Any) -> list[Any]:
@@ -151,22 +193,29 @@ def _parts(wanted: Any) -> list[Any]:
     return [part for argument in arguments for part in _parts(argument)] if arguments else [wanted]
 
 
-def _bare(wanted: Any) -> Any:
-    """A type without what Annotated says of it, and without `| None`."""
-    if hasattr(wanted, "__metadata__"):
-        return _bare(wanted.__origin__)
-    options = [option for option in get_args(wanted) if option is not type(None)]
-    return _bare(options[0]) if len(options) == 1 and type(None) in get_args(wanted) else wanted
-
-
 def _expected(wanted: Any) -> str:
-    names = dict.fromkeys(getattr(part, "__name__", "") for part in _parts(wanted))
+    kinds = [get_origin(option) or option for option in _options(wanted)]
+    names = dict.fromkeys("array" if kind in (list, tuple) else getattr(kind, "__name__", "") for kind in kinds)
     return " or ".join(TYPES[name] for name in names if name in TYPES) or "…"
 
 
 def _shown(raw: object) -> str:
-    text = f'"{raw}"' if isinstance(raw, str) else str(raw)
-    return text if len(text) <= 60 else text[:57] + "…"
+    """A value as TOML writes it, cut short."""
+    text = _written(raw)
+    return text if len(text) <= _SHOWN else text[: _SHOWN - 1] + "…"
+
+
+def _written(raw: object) -> str:
+    match raw:
+        case bool():
+            return str(raw).lower()
+        case str():
+            return f'"{raw}"'
+        case list():
+            return f"[{', '.join(map(_written, raw))}]"
+        case Mapping() if raw:
+            return f"{{ {', '.join(f'{key} = {_written(item)}' for key, item in raw.items())} }}"
+    return str(raw)
 
 
 def _join(at: str, key: str) -> str:

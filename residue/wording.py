@@ -1,8 +1,9 @@
-"""What msgspec finds wrong with a value, in a person's words."""
+"""What msgspec finds wrong with a value, and tomllib with a file, in a person's words."""
 
 from __future__ import annotations
 
 import re
+import tomllib
 
 import msgspec
 
@@ -28,23 +29,53 @@ _BOUNDS = {
     re.compile(r" > (\S+)"): r" above \1",
     re.compile(r" < (\S+)"): r" below \1",
 }
-_PLACE = re.compile(r" - at `\$(?P<path>[^`]*)`$")
+_PLACE = re.compile(r" - at `[^`]*`$")
 _CODE = re.compile(r"`([^`]*)`")
+_AT_LINE = re.compile(r" \((?:at line (?P<line>\d+), column \d+|at end of document)\)$")
+_SLIPS = {
+    re.compile(r"[“”„‟«»‘’‚]"): 'Write text in straight quotes: ".',
+    re.compile(r"[\u00a0\u202f\ufeff]"): "Write a plain blank: there is a character that only looks like one.",
+    re.compile(r"=\s*\d{1,2}[./]\d{1,2}[./]\d{2,4}"): "Write a date as year-month-day, such as 2026-03-02.",
+    re.compile(r"=\s*\[?\s*\d{1,2}:\d\d\s*[-–]"): 'Write a span in quotes, such as "10:00-18:00".',
+    re.compile(r"=\s*[-+]?\d+,\d+\s*(?:#|$)"): "Write a number with a point, such as 1.5.",
+    re.compile(r"=\s*(?!(?:true|false|nan|inf)\b)[^\W\d]"): "Write text in quotes.",
+    re.compile(r"^\s*[\w-]+\s*:"): "Write = between a key and what it says.",
+    re.compile(r"^\s*\[[^\]]*$"): "Close the brackets around the name of the table.",
+}
+"""What people write that TOML does not know, by the line on which it is noticed."""
+_NOTICED = {
+    re.compile(r"Cannot declare .* twice"): "This table stands here a second time. Put all of it into the first one.",
+    re.compile(r"Cannot overwrite a value"): "This stands here a second time. Keep one of them.",
+    re.compile(r"Invalid date or datetime"): "There is no such day or time. Look it up in a calendar.",
+    re.compile(r"Unclosed array"): "End the list with ], and put a comma between its values.",
+    re.compile(r"Illegal character '\\n'|Unterminated string"): "End the text with the quote that it began with.",
+}
+"""What tomllib notices, where the line itself shows no slip."""
 
 
-def explained(error: msgspec.ValidationError) -> tuple[str, str]:
-    """Where within the value the fault lies, as a key path, and the sentence that says what may stand there."""
-    text = str(error)
-    place = _PLACE.search(text)
-    path = place["path"] if place else ""
-    text = text[: place.start()] if place else text
-    text = _ENCODED.sub(lambda match: f"Expected `{match[1]}`", text)
+def explained(error: msgspec.ValidationError) -> str:
+    """The sentence that says what may stand there."""
+    text = _ENCODED.sub(lambda match: f"Expected `{match[1]}`", _PLACE.sub("", str(error)))
     if not text.startswith("Expected "):
-        return path, _CODE.sub(r"\1", text) + "."
+        return _CODE.sub(r"\1", text).rstrip(".") + "."
     wish = _CODE.sub(lambda match: _in_words(match[1]), text.removeprefix("Expected ").split(", got ")[0])
     for bound, words in _BOUNDS.items():
         wish = bound.sub(words, wish)
-    return path, f"Write {wish}."
+    return f"Write {wish}."
+
+
+def toml_explained(error: tomllib.TOMLDecodeError, text: str) -> tuple[str, tuple[str, str]]:
+    """Where in the file, as in ": line 3", or nothing for its end; what stands there and the mend."""
+    message = str(error)
+    place = _AT_LINE.search(message)
+    told = message[: place.start()] if place else message
+    mends = [mend for notice, mend in _NOTICED.items() if notice.search(told)]
+    mends.append(f"Mend it there or just before ({told[:1].lower()}{told[1:]}).")
+    if place is None or place["line"] is None:
+        return "", ("It ends in the middle of something.", mends[0])
+    line = text.split("\n")[int(place["line"]) - 1]
+    slips = [mend for slip, mend in _SLIPS.items() if slip.search(line)]
+    return f": line {place['line']}", (f"'{line.strip()}' is not valid TOML.", [*slips, *mends][0])
 
 
 def _in_words(types: str) -> str:

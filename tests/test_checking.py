@@ -24,6 +24,21 @@ class Flour(StrEnum):
     WHEAT = "wheat"
 
 
+class Tap(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, tag_field="kind", tag="tap"):
+    flow_l: float
+
+
+class Well(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, tag_field="kind", tag="well"):
+    depth_m: float
+
+
+class Stall(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    names: list[str]
+    price: dict[str, float]
+    shift: list[Oven]
+    oven: Oven
+
+
 class Bakery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     name: str
     oven: dict[str, Oven] = {}
@@ -35,6 +50,10 @@ class Bakery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     mixers: Annotated[dict[str, Oven], Meta(min_length=1)] | None = None
     flour: Flour = Flour.RYE
     flours: list[Literal["rye", "wheat"]] = []
+    shares: dict[str, Annotated[int, Meta(ge=1)]] = {}
+    water: list[Tap | Well] = []
+    address: Annotated[str, Meta(pattern="^/[a-z]+$", examples=["/oven"])] | None = None
+    starts: Literal["any time"] | tuple[str, ...] = "any time"
 
     def __post_init__(self) -> None:
         if self.name == "closed":
@@ -76,7 +95,7 @@ class Bakery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
             {"name": "a", "names": []},
             "bakery.toml: names: [] cannot stand here. Write a list in [ ] with a length of at least 1.",
         ),
-        ({"name": "a", "names": ["b", 3]}, "bakery.toml: names[1]: 3 cannot stand here. Write text in quotes."),
+        ({"name": "a", "names": ["b", 3]}, "bakery.toml: names[2]: 3 cannot stand here. Write text in quotes."),
         (
             {"name": "a", "mixers": {}},
             "bakery.toml: mixers: {} cannot stand here. Write a table with a length of at least 1.",
@@ -84,8 +103,40 @@ class Bakery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
         ({"name": "a", "flour": "weat"}, 'bakery.toml: flour: "weat" cannot stand here. Did you mean wheat?'),
         (
             {"name": "a", "flours": ["rye", "oats"]},
-            'bakery.toml: flours[1]: "oats" cannot stand here. Write one of: rye, wheat.',
+            'bakery.toml: flours[2]: "oats" cannot stand here. Write one of: rye, wheat.',
         ),
+        (
+            {"name": "a", "shares": {"rye": 1, "wheat": 0}},
+            "bakery.toml: shares.wheat: 0 cannot stand here. Write a whole number of at least 1.",
+        ),
+        (
+            {"name": "a", "shift": {"heat_c": 1, "day": date(2026, 3, 2), "on": True, "of": ["x", 2]}},
+            'bakery.toml: shift: { heat_c = 1, day = 2026-03-02, on = true, of = ["x", 2] } cannot stand here. '
+            "Write a table [[shift]].",
+        ),
+        (
+            {"name": "a", "oven": {"big": [{"heat_c": 1}]}},
+            "bakery.toml: oven.big: [{ heat_c = 1 }] cannot stand here. Write a table [oven.big].",
+        ),
+        (
+            {"name": "a", "oven": [{"heat_c": 1}]},
+            "bakery.toml: oven: [{ heat_c = 1 }] cannot stand here. Write a table [oven.NAME].",
+        ),
+        (
+            {"name": "a", "water": [{"kind": "tap", "flow_l": 1}, {"kind": "wel", "depth_m": 3}]},
+            'bakery.toml: water[2].kind: "wel" cannot stand here. Did you mean well?',
+        ),
+        (
+            {"name": "a", "water": [{"flow_l": 1}]},
+            "bakery.toml: water[1].kind: This key is missing. Write one of: tap, well.",
+        ),
+        (
+            {"name": "a", "water": [{"kind": "well"}]},
+            "bakery.toml: water[1].depth_m: This key is missing. Write depth_m = a number.",
+        ),
+        ({"name": "a", "address": "oven"}, 'bakery.toml: address: "oven" cannot stand here. Write it as in "/oven".'),
+        ({"name": "a", "starts": "noon"}, 'bakery.toml: starts: "noon" cannot stand here. Write one of: any time.'),
+        ({"name": "a", "starts": ["11:00", 12]}, "bakery.toml: starts[2]: 12 cannot stand here. Write text in quotes."),
         ({"name": "closed"}, "bakery.toml: A closed bakery bakes nothing. Open it."),
     ],
 )
@@ -93,6 +144,24 @@ def test_a_fault_is_told_with_file_key_value_and_mend(raw: dict[str, object], me
     record, findings = check(raw, Bakery, "bakery.toml")
     assert record is None
     assert [str(finding) for finding in findings] == [message]
+
+
+def test_what_is_missing_is_asked_for_as_it_is_written() -> None:
+    _, findings = check({}, Stall, "stall.toml")
+    assert [finding.mend for finding in findings] == [
+        "Write names = a list in [ ].",
+        "Write a table [price].",
+        "Write a table [[shift]].",
+        "Write a table [oven].",
+    ]
+
+
+def test_one_of_several_tables_is_read_by_what_it_names() -> None:
+    raw = {"name": "a", "water": [{"kind": "well", "depth_m": 3}, {"kind": "tap", "flow_l": 1}]}
+    record, findings = check(raw, Bakery, "bakery.toml")
+    assert findings == []
+    assert record is not None
+    assert record.water == [Well(depth_m=3.0), Tap(flow_l=1.0)]
 
 
 def test_all_faults_are_told_at_once() -> None:
@@ -137,10 +206,15 @@ def test_what_is_right_becomes_the_record() -> None:
     ("content", "beginning"),
     [
         (None, "piece.toml: The file is missing. Put a piece.toml into "),
-        (b"\xff\xfe", "piece.toml: The file is not UTF-8 text. Save it as UTF-8."),
-        (b"a = [1,\nb = 2", "piece.toml: It is not valid TOML: Invalid value (at line 2"),
+        (b"a = 1\n# \xfc", "piece.toml: line 2: This is not UTF-8 text. Save the file as UTF-8."),
+        (
+            b"a = [1,\nb = 2",
+            "piece.toml: line 2: 'b = 2' is not valid TOML. Mend it there or just before (invalid value).",
+        ),
+        (b"a = " + 9999 * b"[", "piece.toml: Lists or tables stand in each other too deeply. "),
+        (b'a = """', "piece.toml: It ends in the middle of something. "),
     ],
-    ids=["missing", "not text", "broken"],
+    ids=["missing", "not text", "broken", "deep", "cut short"],
 )
 def test_a_file_that_cannot_be_read_is_told_in_one_sentence(
     tmp_path: Path, content: bytes | None, beginning: str
@@ -151,3 +225,37 @@ def test_a_file_that_cannot_be_read_is_told_in_one_sentence(
     tables, findings = read_toml(path)
     assert tables == {}
     assert str(findings[0]).startswith(beginning)
+
+
+@pytest.mark.parametrize(
+    ("line", "mend"),
+    [
+        ("a = “x”", 'Write text in straight quotes: ".'),
+        ("a\u00a0= 1", "Write a plain blank: there is a character that only looks like one."),
+        ("a = 24.12.2026", "Write a date as year-month-day, such as 2026-03-02."),
+        ("a = 24/12/26", "Write a date as year-month-day, such as 2026-03-02."),
+        ("a = [10:00-18:00]", 'Write a span in quotes, such as "10:00-18:00".'),
+        ("a = 1,5", "Write a number with a point, such as 1.5."),
+        ("a = Europe/Berlin", "Write text in quotes."),
+        ("a: 3", "Write = between a key and what it says."),
+        ("[weekly", "Close the brackets around the name of the table."),
+        ("a = 2027-02-29", "There is no such day or time. Look it up in a calendar."),
+        ('a = ["x" "y"]', "End the list with ], and put a comma between its values."),
+        ('a = "x', "End the text with the quote that it began with."),
+        ("first = 2", "This stands here a second time. Keep one of them."),
+        ("[t]\n[t]", "This table stands here a second time. Put all of it into the first one."),
+    ],
+)
+def test_a_slip_of_the_pen_is_told_with_its_line_and_the_mend(tmp_path: Path, line: str, mend: str) -> None:
+    path = tmp_path / "hours.toml"
+    path.write_text(f"first = 1\n{line}\n", encoding="utf-8")
+    tables, findings = read_toml(path)
+    assert tables == {}
+    number, shown = 1 + len(line.splitlines()), line.splitlines()[-1]
+    assert str(findings[0]) == f"hours.toml: line {number}: '{shown}' is not valid TOML. {mend}"
+
+
+def test_the_mark_that_some_editors_put_before_the_text_is_passed_over(tmp_path: Path) -> None:
+    path = tmp_path / "hours.toml"
+    path.write_text("a = 1\n", encoding="utf-8-sig")
+    assert read_toml(path) == ({"a": 1}, [])

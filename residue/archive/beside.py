@@ -6,6 +6,7 @@ import errno
 import fcntl
 import os
 import shutil
+import stat
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -19,15 +20,22 @@ PREFIX = ".making-"
 
 @contextmanager
 def file_beside(path: Path) -> Iterator[Path]:
-    """A temporary path in the same folder; when the block ends well, what was written there stands at `path`."""
+    """A temporary path in the same folder; when the block ends well, what was written there stands at `path`.
+
+    What stood there before hands on its owner and its mode: a key in it stays a secret, and whoever wrote it may go on.
+    """
     with telling(path):
         path.parent.mkdir(parents=True, exist_ok=True)
+        before = path.stat() if path.exists() else None
         handle, name = tempfile.mkstemp(prefix=PREFIX, suffix=path.suffix, dir=path.parent)
         os.close(handle)
         temporary = Path(name)
         try:
             yield temporary
-            temporary.chmod(0o644)
+            temporary.chmod(0o644 if before is None else stat.S_IMODE(before.st_mode))
+            if before is not None:
+                with suppress(PermissionError):  # whoever is not root gives nothing away
+                    os.chown(temporary, before.st_uid, before.st_gid)
             onto_disk(temporary)
             temporary.replace(path)
             onto_disk(path.parent)

@@ -90,17 +90,18 @@ def _row(bag: Bag, name: str, channel: Channel) -> Sequence[str]:
         else:
             stream = open_channel(bag.file_of(name), channel)
             duration_s, rate = float(stream.length / stream.rate_hz), f"{float(stream.rate_hz):g} Hz"
-            shape = sparkline(_spreads(stream))
+            shape = sparkline(_spreads(stream), lowest=0.0)
     except ProblemError as problem:
         return name, str(problem.findings[0])
     start = f"{channel.start_s:g} s"
     return name, shape, channel.kind, channel.site, start, f"{duration_s:.1f} s", rate, channel.unit
 
 
-def sparkline(values: Samples) -> str:
-    """One block a value, from the lowest to the highest; a blank where there is none."""
+def sparkline(values: Samples, lowest: float | None = None) -> str:
+    """One block a value, from `lowest`, or the lowest there is, to the highest; a blank where there is none."""
     known = values[np.isfinite(values)]
     low, high = (float(known.min()), float(known.max())) if len(known) else (0.0, 0.0)
+    low = low if lowest is None else lowest
     span = high - low or 1.0
     shares = ((value - low) / span if np.isfinite(value) else None for value in values)
     return "".join(" " if share is None else _STEPS[round(share * (len(_STEPS) - 1))] for share in shares)

@@ -6,16 +6,14 @@ from pathlib import Path
 
 import click
 
-from residue.cli.common import AS_JSON, INSTALLATION, print_json, progress
+from residue.cli.common import AS_JSON, INSTALLATION, PICTURE, print_json, progress
 from residue.problems import Finding, stops
 
 
 @click.command()
 @INSTALLATION
 @click.option("--device", metavar="NAME|silent|file:PATH", help="Instead of the device in room.toml.")
-@click.option(
-    "--picture", type=click.Path(path_type=Path, dir_okay=False), help="Draw the plan into this file, .png or .svg."
-)
+@click.option("--picture", type=PICTURE, help="Draw the plan into this file, .png or .svg.")
 @AS_JSON
 @click.pass_context
 def check(ctx: click.Context, installation: Path, device: str | None, picture: Path | None, as_json: bool) -> None:

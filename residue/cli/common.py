@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
+from datetime import date, datetime
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +19,66 @@ from residue.progress import Progress
 
 INSTALLATION = click.argument("installation", type=click.Path(path_type=Path))
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else.")
+
+
+MOST_DAYS = 3_660
+"""Ten years: more than any season, and looked through in a bearable time."""
+
+
+class _Day(click.ParamType[date]):
+    """A day as a curator means it, in a century in which there are opening hours."""
+
+    name = "date"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> date:
+        """From text; click.BadParameter where it is none."""
+        try:
+            day = datetime.strptime(value, "%Y-%m-%d").date()  # noqa: DTZ007 - a day has no zone
+        except ValueError:
+            self.fail(f"'{value}' is no day. Write year-month-day, such as 2026-03-02.", param, ctx)
+        if not 2000 <= day.year < 2100:
+            self.fail(f"{value} lies far away. Write a day from 2000-01-01 to 2099-12-31.", param, ctx)
+        return day
+
+
+class Seconds(click.FloatRange):
+    """A time that one can count with."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """From text; click.BadParameter where it is none."""
+        number = super().convert(value, param, ctx)
+        if not isfinite(number):
+            self.fail(f"{value} is no number to count with.", param, ctx)
+        return number
+
+
+class _FileEnding(click.Path):
+    """A file to be written, in a format that its name tells."""
+
+    def __init__(self, *endings: str) -> None:
+        super().__init__(path_type=Path, dir_okay=False)
+        self._endings = endings
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """From text; click.BadParameter where the name tells another format, or none."""
+        path = Path(os.fsdecode(super().convert(value, param, ctx)))
+        if path.suffix.lower() not in self._endings:
+            self.fail(f"'{value}' does not end in {' or '.join(self._endings)}.", param, ctx)
+        return path
+
+
+DAY = _Day()
+TIME_S = Seconds(min=0)
+LASTING_S = Seconds(min=0, min_open=True)
+PICTURE, SVG, WAV = _FileEnding(".png", ".svg"), _FileEnding(".svg"), _FileEnding(".wav")
+
+
+def check_days(first: date, last: date) -> None:
+    """Raises click.UsageError where `--from` and `--to` are no stretch of days to go through."""
+    if last < first:
+        raise click.UsageError(f"--to {last} lies before --from {first}.")
+    if (last - first).days >= MOST_DAYS:
+        raise click.UsageError(f"From {first} to {last} are more than {MOST_DAYS} days. Name fewer.")
 
 
 class Group(click.Group):

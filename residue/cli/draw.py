@@ -6,12 +6,12 @@ from pathlib import Path
 
 import click
 
-from residue.cli.common import INSTALLATION
+from residue.cli.common import INSTALLATION, SVG
 
 
 @click.command()
 @INSTALLATION
-@click.option("--out", required=True, type=click.Path(path_type=Path, dir_okay=False), help="The SVG to write.")
+@click.option("--out", required=True, type=SVG, help="The SVG to write.")
 def draw(installation: Path, out: Path) -> None:
     """Draw the mapping graph of a piece, from the body on the left to the outputs on the right.
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from residue.cli.common import AS_JSON, INSTALLATION, print_json, progress, tell
+from residue.cli.common import AS_JSON, DAY, INSTALLATION, MOST_DAYS, print_json, progress, tell
 
 if TYPE_CHECKING:
     from residue.installation.load import Installation
@@ -16,11 +16,11 @@ if TYPE_CHECKING:
 
 @click.command()
 @INSTALLATION
-@click.option("--from", "first", type=click.DateTime(["%Y-%m-%d"]), help="The first day; today if not given.")
-@click.option("--days", type=click.IntRange(1, 3_660), default=14, show_default=True)
+@click.option("--from", "first", type=DAY, help="The first day; today if not given.")
+@click.option("--days", type=click.IntRange(1, MOST_DAYS), default=14, show_default=True)
 @click.option("--ics", type=click.Path(path_type=Path, dir_okay=False), help="Write it as a calendar file, with plays.")
 @AS_JSON
-def hours(installation: Path, first: datetime | None, days: int, ics: Path | None, as_json: bool) -> None:
+def hours(installation: Path, first: date | None, days: int, ics: Path | None, as_json: bool) -> None:
     """Say when the house will be open in the coming days, and what it will play.
 
     For the curator, before it happens.
@@ -36,7 +36,7 @@ def hours(installation: Path, first: datetime | None, days: int, ics: Path | Non
 
     loaded = load(installation)
     now = SystemClock().now()
-    day = first.date() if first else local(now, loaded.calendar.zone).date()
+    day = first or local(now, loaded.calendar.zone).date()
     programme = loaded.hours.programme
     if ics is not None:
         _write(ics, agenda.ics(loaded.calendar, day, days, programme, _durations_s(loaded), now))

@@ -6,12 +6,12 @@ from pathlib import Path
 
 import click
 
-from residue.cli.common import AS_JSON, print_json, progress
+from residue.cli.common import AS_JSON, PICTURE, print_json, progress
 
 
 @click.command()
 @click.argument("file", type=click.Path(path_type=Path))
-@click.option("--picture", type=click.Path(path_type=Path, dir_okay=False), help="Draw level over time (PNG, SVG).")
+@click.option("--picture", type=PICTURE, help="Draw level over time (PNG, SVG).")
 @AS_JSON
 def measure(file: Path, picture: Path | None, as_json: bool) -> None:
     """Measure loudness and levels of an audio file.

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from residue.cli.common import INSTALLATION, progress
+from residue.cli.common import INSTALLATION, LASTING_S, progress
 
 _PATH = click.Path(path_type=Path)
 
@@ -15,7 +15,7 @@ _PATH = click.Path(path_type=Path)
 @INSTALLATION
 @click.option("--into", "bag", required=True, type=_PATH, help="The bag to make; must not exist yet.")
 @click.option("--device", metavar="NAME|silent|file:PATH", help="For the sound, instead of the device in room.toml.")
-@click.option("--for-s", type=click.FloatRange(min=0, min_open=True), help="End by itself after so many seconds.")
+@click.option("--for-s", type=LASTING_S, help="End by itself after so many seconds.")
 @click.option("--state", type=_PATH, help="Folder of the level log, so that the caps know what was sent before.")
 @click.option("--recover", is_flag=True, help="Play nothing: seal what an evening that was cut has left.")
 @click.pass_context

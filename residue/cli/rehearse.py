@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import date
 from pathlib import Path
 
 import click
 
-from residue.cli.common import AS_JSON, INSTALLATION, print_json, progress
-
-_DATE = click.DateTime(["%Y-%m-%d"])
+from residue.cli.common import AS_JSON, DAY, INSTALLATION, check_days, print_json, progress
 
 
 @click.command()
 @INSTALLATION
-@click.option("--from", "first", type=_DATE, required=True, help="The first day.")
-@click.option("--to", "last", type=_DATE, required=True, help="The last day.")
+@click.option("--from", "first", type=DAY, required=True, help="The first day.")
+@click.option("--to", "last", type=DAY, required=True, help="The last day.")
 @click.option("--faults", "seed", type=int, metavar="SEED", help="Let power, device, clock and people interfere.")
 @AS_JSON
-def rehearse(installation: Path, first: datetime, last: datetime, seed: int | None, as_json: bool) -> None:
+def rehearse(installation: Path, first: date, last: date, seed: int | None, as_json: bool) -> None:
     """Go through a whole season in seconds: what is played, how loud a day is, what somebody should look at.
 
     For the curator, before a calendar is agreed on.
@@ -33,19 +31,18 @@ def rehearse(installation: Path, first: datetime, last: datetime, seed: int | No
     from residue.runtime.planned_sounds import planned_sounds
     from residue.schedule.doubts import doubts
 
-    if last < first:
-        raise click.UsageError(f"--to {last:%Y-%m-%d} lies before --from {first:%Y-%m-%d}.")
+    check_days(first, last)
     loaded = load(installation)
     with progress("Preparing") as bar:
         planned = planned_sounds(loaded, cache_folder(), bar)
-    days = (first.date(), last.date())
-    odd = [*loaded.answers.findings, *doubts(loaded.hours, loaded.answers, days[0], (days[1] - days[0]).days + 1)]
+    odd = [*loaded.answers.findings, *doubts(loaded.hours, loaded.answers, first, (last - first).days + 1)]
     warnings = [str(finding) for finding in odd if finding.severity is not Severity.NOTES]
     found = rehearsal.rehearse(
         loaded.calendar,
         loaded.hours.programme,
         planned.sounds,
-        *days,
+        first,
+        last,
         seed,
         caps=planned.caps,
         doubts=warnings,

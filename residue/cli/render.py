@@ -6,21 +6,20 @@ from pathlib import Path
 
 import click
 
-from residue.cli.common import INSTALLATION, progress
+from residue.cli.common import INSTALLATION, TIME_S, WAV, progress
 
-_SECONDS = click.FloatRange(min=0)
 _FILE = click.Path(path_type=Path, dir_okay=False)
 
 
 @click.command()
 @INSTALLATION
 @click.option("--performance", required=True, help="Name of the performance, as in performances/.")
-@click.option("--out", type=_FILE, help="The WAV to write.")
+@click.option("--out", type=WAV, help="The WAV to write.")
 @click.option("--fingerprint", type=_FILE, help="Write a short text by which this very sound is known again.")
 @click.option("--node", help="Listen to this node alone.")
 @click.option("--block", type=click.IntRange(1, 1 << 20), default=65_536, help="Frames a step; changes no bit.")
-@click.option("--from-s", type=_SECONDS, default=0.0, help="Begin here.")
-@click.option("--to-s", type=_SECONDS, help="End here.")
+@click.option("--from-s", type=TIME_S, default=0.0, help="Begin here.")
+@click.option("--to-s", type=TIME_S, help="End here.")
 @click.option("--before-cap", is_flag=True, help="What the graph gives, without plan, governor and limiter.")
 def render(
     installation: Path,
@@ -56,6 +55,7 @@ def render(
     with progress("Rendering") as bar:
         opened = open_performance(loaded, performance, cache_folder(), bar)
         excerpt = Excerpt(frame_at(from_s), None if to_s is None else frame_at(to_s))
+        excerpt.check(opened)
         wanted = verification.Rendered(performance, excerpt, node=node)
         if not before_cap:
             planned = plan_performance(loaded, performance, cache_folder(), bar)

@@ -2,28 +2,26 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import date
 from pathlib import Path
 
 import click
 
-from residue.cli.common import INSTALLATION, progress
-
-_DATE = click.DateTime(["%Y-%m-%d"])
+from residue.cli.common import DAY, INSTALLATION, check_days, progress
 
 
 @click.command()
 @INSTALLATION
-@click.option("--day", type=_DATE, help="One day; the last of the log if no day is named.")
-@click.option("--from", "first", type=_DATE, help="The first of several days.")
-@click.option("--to", "last", type=_DATE, help="The last of several days.")
+@click.option("--day", type=DAY, help="One day; the last of the log if no day is named.")
+@click.option("--from", "first", type=DAY, help="The first of several days.")
+@click.option("--to", "last", type=DAY, help="The last of several days.")
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="The folder to write into.")
 @click.option("--state", type=click.Path(path_type=Path), help="Folder of the level log, as for residue run.")
 def report(
     installation: Path,
-    day: datetime | None,
-    first: datetime | None,
-    last: datetime | None,
+    day: date | None,
+    first: date | None,
+    last: date | None,
     out: Path | None,
     state: Path | None,
 ) -> None:
@@ -45,11 +43,11 @@ def report(
         raise click.UsageError("Name either --day, or --from and --to.")
     if bool(first) != bool(last):
         raise click.UsageError("--from and --to belong together.")
-    if first and last and last < first:
-        raise click.UsageError(f"--to {last:%Y-%m-%d} lies before --from {first:%Y-%m-%d}.")
+    if first and last:
+        check_days(first, last)
     loaded, log_path = load(installation), (state or state_folder()) / FILE_NAME
     begin, end = first or day, last or day
-    days = (begin.date(), end.date()) if begin and end else (last_day(loaded, log_path),) * 2
+    days = (begin, end) if begin and end else (last_day(loaded, log_path),) * 2
     out = out or Path(f"report-{days[0]}" if days[0] == days[1] else f"report-{days[0]}-{days[1]}")
     with progress("Reporting") as bar:
         told = write_report(loaded, log_path, *days, out, SystemClock().now(), bar)

@@ -7,13 +7,13 @@ from pathlib import Path
 
 import click
 
-from residue.cli.common import INSTALLATION
+from residue.cli.common import INSTALLATION, LASTING_S
 
 
 @click.command()
 @INSTALLATION
 @click.option("--device", metavar="NAME|silent|file:PATH", help="Instead of the device in room.toml.")
-@click.option("--for-s", type=click.FloatRange(min=0, min_open=True), help="Stop by itself after so many seconds.")
+@click.option("--for-s", type=LASTING_S, help="Stop by itself after so many seconds.")
 @click.option("--state", type=click.Path(path_type=Path), help="Folder for the log and what survives a restart.")
 @click.pass_context
 def run(ctx: click.Context, installation: Path, device: str | None, for_s: float | None, state: Path | None) -> None:

@@ -6,9 +6,8 @@ from pathlib import Path
 
 import click
 
-from residue.cli.common import INSTALLATION, progress
+from residue.cli.common import INSTALLATION, PICTURE, TIME_S, Seconds, progress
 
-_SECONDS = click.FloatRange(min=0)
 _FILE = click.Path(path_type=Path, dir_okay=False)
 
 
@@ -17,10 +16,10 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
 @click.option("--performance", required=True, help="Name of the performance, as in performances/.")
 @click.option("--signal", "signals", required=True, multiple=True, metavar="NODE", help="A node; may be repeated.")
 @click.option("--out", required=True, type=_FILE, help="The CSV to write.")
-@click.option("--picture", type=_FILE, help="Draw it as well (PNG, SVG).")
-@click.option("--every-s", type=click.FloatRange(min=0.0005, max=60), default=0.01, help="Time from row to row.")
-@click.option("--from-s", type=_SECONDS, default=0.0, help="Begin here.")
-@click.option("--to-s", type=_SECONDS, help="End here.")
+@click.option("--picture", type=PICTURE, help="Draw it as well (PNG, SVG).")
+@click.option("--every-s", type=Seconds(min=0.0005, max=60), default=0.01, help="Time from row to row.")
+@click.option("--from-s", type=TIME_S, default=0.0, help="Begin here.")
+@click.option("--to-s", type=TIME_S, help="End here.")
 def trace(
     installation: Path,
     performance: str,
@@ -52,6 +51,7 @@ def trace(
     excerpt = Excerpt(frame_at(from_s), None if to_s is None else frame_at(to_s))
     with progress("Tracing") as bar:
         opened = open_performance(loaded, performance, cache_folder(), bar)
+        excerpt.check(opened)
         traced = tracing.trace(loaded, opened, list(dict.fromkeys(signals)), every_s, excerpt, bar)
     tracing.write_tables(traced, out)
     if picture is not None:

@@ -25,6 +25,8 @@ MOST_BLOCKS = 32
 """Blocks that may wait to be sent; when the network is slower than that, the newest are dropped."""
 MOST_EVENTS = 64
 """Events of one node that are told of one block."""
+_LARGEST = float(np.finfo(np.float32).max)
+"""OSC's floats have 32 bits."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +55,7 @@ def bundle(at_s: float, told: Sequence[Value]) -> bytes:
     builder = OscBundleBuilder(at_s)  # type: ignore[arg-type]  # takes a float, says int
     for value in told:
         message = OscMessageBuilder(value.address)
-        message.add_arg(value.value, "f")
+        message.add_arg(min(_LARGEST, max(-_LARGEST, value.value)), "f")
         builder.add_content(message.build())
     return builder.build().dgram
 

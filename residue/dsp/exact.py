@@ -98,7 +98,6 @@ def _taylor(terms: int, scale: Decimal, step: int, sign: int) -> tuple[float, ..
 _SINE = _taylor(terms=8, scale=_PI / 2, step=2, sign=-1)
 _EXP2 = _taylor(terms=14, scale=_LN_2, step=1, sign=1)
 _LOG2 = tuple(float(2 / (_LN_2 * (2 * k + 1))) for k in range(12))
-_DB_PER_OCTAVE = float(20 * _LN_2 / _LN_10)
 _OCTAVES_PER_DB = float(_LN_10 / (20 * _LN_2))
 _SQRT_HALF = 0.7071067811865476
 

@@ -25,7 +25,7 @@ def record(path: Path, output: str, measured: Mapping[str, Calibration | Vibrati
     A cut at any moment leaves the old file or the new. Raises ProblemError, and then leaves the file as it was.
     """
     path = path.resolve()  # a link stays a link
-    text = path.read_text(encoding="utf-8")
+    text = path.read_text(encoding="utf-8-sig")
     written = with_measured(text, output, measured)
     if written is None:
         lines = "; ".join(f"{key} = {_inline(value)}" for key, value in measured.items())

@@ -19,7 +19,7 @@ from residue.problems import stopping
 logger = logging.getLogger(__name__)
 
 MOST_WAITING = 100_000
-"""Numbers that may wait to be played; a flood beyond them is not taken in."""
+"""Messages that may wait to be played; a flood beyond them is not taken in."""
 _LOOK_S = 0.2
 
 

@@ -40,7 +40,7 @@ class Sensor(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     """The physical value that digital full scale of the sound input, or a 1 in a message, stands for."""
     input: Annotated[int, Meta(ge=1, le=64)] | None = None
     """Channel of the sound input, counted from 1."""
-    address: Annotated[str, Meta(pattern=r"^(/[^\s#*,/?\[\]{}]+)+$")] | None = None
+    address: Annotated[str, Meta(pattern=r"^(/[^\s#*,/?\[\]{}]+)+$", examples=["/brain/o1"])] | None = None
     rate_hz: Annotated[int, Meta(ge=16, le=CONTROL_RATE_HZ)] | None = None
     """Samples a second that come to the address; the fewer, the later they are heard: 80 / rate_hz in seconds."""
 

@@ -97,16 +97,16 @@ class Take:
 
     def sound(self, samples: NDArray[np.float32]) -> None:
         """(channels, frames) of the sound input."""
-        self._orders.put(partial(self._append, SOUND_FILE, np.ascontiguousarray(samples.T)))
+        self._order(partial(self._append, SOUND_FILE, np.ascontiguousarray(samples.T)))
 
     def samples(self, name: str, samples: NDArray[np.float32]) -> None:
         """(samples,) of a channel that comes by messages."""
-        self._orders.put(partial(self._append, self._sensors.file_of(name), samples[:, None]))
+        self._order(partial(self._append, self._sensors.file_of(name), samples[:, None]))
 
     def beat(self, name: str, beat: Beat) -> None:
         """One beat."""
         line = f"{seconds(beat.frame):.9f},{beat.interval_s:.9f}\n"
-        self._orders.put(lambda: self._beats[name].write(line))
+        self._order(lambda: self._beats[name].write(line))
 
     def seal(self, frames: int, gaps: Gaps, lengths: Mapping[str, int], on: date, progress: Progress = silent) -> Bag:
         """End, and make the bag. frames: of the performance; lengths: by file, in its own. Raises ProblemError."""
@@ -123,6 +123,11 @@ class Take:
                 performance = msgspec.structs.replace(performance, duration_s=seconds(frames))
             _write_performance(self._work, performance)
             return _sealed(self._work, self._into, ["Recorded while it was played."], on, progress)
+
+    def _order(self, write: Callable[[], object]) -> None:
+        """Have it written; where nothing is written any more, it would wait in memory for ever."""
+        if self.trouble is None:
+            self._orders.put(write)
 
     def _append(self, file: str, samples: NDArray[np.float32]) -> None:
         self._wavs[file].append(samples)

@@ -38,6 +38,10 @@ _GRAIN_RATE_HZ = 100
 """Energies are kept by hundredths of a second: EBU Tech 3341, case 13 moves its bursts by steps of 20 ms."""
 _MOMENTARY_GRAINS, _SHORT_TERM_GRAINS, _STEP_GRAINS = 40, 300, 10
 _BLOCK_S = 2
+_LEAST_RATE_HZ = 8_000
+"""Our choice: at 8 kHz the weightings are half a decibel off at 50 Hz, at 2 kHz they are no filters any more."""
+_SILENCE_DBFS = -250.0
+"""What lies below is what the filters add to keep clear of subnormal numbers."""
 
 
 class Measurement(msgspec.Struct, frozen=True, kw_only=True):
@@ -103,14 +107,25 @@ def _edge(grain: int, rate_hz: int) -> int:
 
 def read_grains(path: Path, progress: Progress = silent) -> Grains:
     """Go through a file once. Raises ProblemError if it cannot be read."""
+    if not path.is_file():
+        raise stopping(str(path), "There is no such file.", "Check its name.")
     try:
-        with soundfile.SoundFile(path) as file:
-            return _read(file, progress)
-    except (OSError, soundfile.SoundFileError) as error:
-        raise stopping(str(path), f"It cannot be read as sound ({error}).", "Name a WAV or FLAC file.") from error
+        with soundfile.SoundFile(bytes(path)) as file:  # a name may be in any encoding
+            _check(path, file)
+            return _read(path, file, progress)
+    except soundfile.LibsndfileError as error:
+        what = f"It cannot be read as sound: {error.error_string.rstrip('.')}."
+        raise stopping(str(path), what, "Name a WAV or FLAC file.") from error
 
 
-def _read(file: soundfile.SoundFile, progress: Progress) -> Grains:
+def _check(path: Path, file: soundfile.SoundFile) -> None:
+    """Raises ProblemError where no weighting can be put on it."""
+    if file.samplerate < _LEAST_RATE_HZ:
+        what = f"Its {file.samplerate} Hz are too few for the weightings."
+        raise stopping(str(path), what, f"Convert it to {_LEAST_RATE_HZ} Hz or more.")
+
+
+def _read(path: Path, file: soundfile.SoundFile, progress: Progress) -> Grains:
     rate_hz, channels = file.samplerate, file.channels
     bank, true_peak = WeightingBank(_MEASURED, channels, rate_hz), TruePeakMeter(channels)
     shares = {weighting: np.full(channels, 1.0 / channels) for weighting in _MEASURED}
@@ -122,6 +137,10 @@ def _read(file: soundfile.SoundFile, progress: Progress) -> Grains:
     # A block of whole seconds begins on the edge of a grain, whatever the rate.
     while len(read := file.read(_BLOCK_S * rate_hz, dtype="float64", always_2d=True)):
         block = np.ascontiguousarray(read.T)
+        if not np.isfinite(block).all():
+            at_s = (frames + int(np.argmin(np.isfinite(block).all(axis=0)))) / rate_hz
+            what = f"From {at_s:.3f} s on it holds values that are no numbers."
+            raise stopping(str(path), what, "Export it again, or mend it in a sound editor.")
         weighted = bank(block)
         true_peak(block)
         needle(weighted[Weighting.A])
@@ -160,7 +179,7 @@ class _Needle:
 
 
 def _or_none(level_db: float) -> float | None:
-    return level_db if level_db > float("-inf") else None
+    return level_db if level_db > _SILENCE_DBFS else None
 
 
 def measure(path: Path, progress: Progress = silent) -> Measurement:

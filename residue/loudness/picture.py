@@ -6,13 +6,13 @@ import textwrap
 from collections.abc import Mapping
 from math import inf
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MultipleLocator
+from matplotlib.transforms import ScaledTranslation
 from numpy.typing import NDArray
 
 from residue.loudness.arc import Shape
@@ -30,6 +30,8 @@ _LIMIT = "#c0202c"
 _SIZE_INCHES, _DOTS_PER_INCH = (11.0, 4.5), 110
 _TICKS_S, _MOST_TICKS = (10, 30, 60, 120, 300, 600, 1200, 1800, 3600), 8
 _WORDS_WIDTH = 100
+_BELOW_INCHES, _LINE_INCHES = 0.5, 0.17
+"""How far below its axes a legend begins, and what one of its lines takes."""
 _THINNED = 10
 """Of the hops of a window's level every tenth is drawn: one a second."""
 _SPAN_DB = 70.0
@@ -43,14 +45,26 @@ def draw_levels(
     step_s: float,
     levels: Mapping[str, NDArray[np.float64]],
 ) -> None:
-    """Draw level curves (one value every step_s, in dBFS) into a PNG or SVG, by the ending of the path."""
+    """Draw level curves (one value every step_s, in dBFS) into a PNG or SVG, by the ending of the path.
+
+    Raises ProblemError where the picture cannot be written.
+    """
     figure = Figure(figsize=_SIZE_INCHES, dpi=_DOTS_PER_INCH, layout="constrained")
     FigureCanvasAgg(figure)
     axes = figure.add_subplot()
     _fill(axes, step_s, levels)
     axes.set_title(title, loc="left")
     axes.set_ylabel("level in dBFS")
-    figure.savefig(path)
+    save(figure, path)
+
+
+def save(figure: Figure, path: Path) -> None:
+    """Write a picture as the ending of its path says. Raises ProblemError."""
+    try:
+        figure.savefig(path)
+    except OSError as error:
+        what = f"It cannot be drawn: {error.strerror}."
+        raise stopping(str(path), what, "Name a file in a folder that exists and may be written to.") from error
 
 
 def _fill(
@@ -72,10 +86,11 @@ def _fill(
     highest = max((float(np.max(values)) for values in everything if len(values)), default=0.0)
     axes.set_ylim(highest - _SPAN_DB, highest + 6.0)
     axes.set_xlim(left=0.0)
-    _finish(axes)
+    _finish(axes, len(levels) if lightly is None else len(levels) // 2)
 
 
-def _finish(axes: Axes, legend: Literal["lower right", "best"] = "lower right") -> None:
+def _finish(axes: Axes, columns: int) -> None:
+    """Scale, grid, and the legend in so many columns below, where no curve can run through it."""
     axes.set_xlabel("time in minutes")
     span_s = axes.get_xlim()[1]
     axes.xaxis.set_major_locator(MultipleLocator(next((s for s in _TICKS_S if span_s / s <= _MOST_TICKS), 3600)))
@@ -83,7 +98,9 @@ def _finish(axes: Axes, legend: Literal["lower right", "best"] = "lower right") 
     axes.grid(visible=True, color="#dddddd", linewidth=0.6)
     axes.spines[["top", "right"]].set_visible(False)
     if axes.get_legend_handles_labels()[0]:
-        axes.legend(loc=legend, fontsize=8, frameon=False)
+        below = axes.transAxes + ScaledTranslation(0.0, -_BELOW_INCHES, axes.figure.dpi_scale_trans)
+        anchor = {"bbox_to_anchor": (0.0, 0.0), "bbox_transform": below}
+        axes.legend(loc="upper left", ncols=columns, fontsize=8, frameon=False, **anchor)
 
 
 _WORDS = {
@@ -107,7 +124,10 @@ def draw_plan(picture: Path, planned: Plan, profiles: Mapping[str, LevelProfile]
     Raises ProblemError where the picture cannot be written.
     """
     count = len(planned.performances)
-    figure = Figure(figsize=(1.3 * _SIZE_INCHES[0], 3.2 * count), dpi=_DOTS_PER_INCH, layout="constrained")
+    lines = max(len(performance.nearest) for performance in planned.performances)
+    figure = Figure(
+        figsize=(1.3 * _SIZE_INCHES[0], (3.4 + lines * _LINE_INCHES) * count), dpi=_DOTS_PER_INCH, layout="constrained"
+    )
     FigureCanvasAgg(figure)
     rows = figure.subplots(count, 2, squeeze=False)
     for (levels, caps), performance in zip(rows, planned.performances, strict=True):
@@ -116,10 +136,7 @@ def draw_plan(picture: Path, planned: Plan, profiles: Mapping[str, LevelProfile]
         levels.set_title(words, loc="left", fontsize=8)
         levels.set_ylabel("level of each second at the visitor's place", fontsize=8)
         _fill_caps(caps, performance)
-    try:
-        figure.savefig(picture)
-    except (OSError, ValueError) as error:
-        raise stopping(str(picture), f"It cannot be drawn: {error}.", "Name a .png or .svg in a folder.") from error
+    save(figure, picture)
 
 
 def _before_and_after(performance: PlannedPerformance, profile: LevelProfile) -> dict[str, NDArray[np.float64]]:
@@ -157,7 +174,7 @@ def _fill_caps(axes: Axes, performance: PlannedPerformance) -> None:
     axes.set_xlim(left=0.0)
     axes.set_ylabel("dB below the limit", fontsize=8)
     axes.set_title("nearest approach to each cap, over its own window", loc="left", fontsize=8)
-    _finish(axes, "best")
+    _finish(axes, 1)
 
 
 def _per_second_db(energy: NDArray[np.float64]) -> NDArray[np.float64]:

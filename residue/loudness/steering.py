@@ -31,7 +31,9 @@ def energy_quadratics(ear: Ear, fixed: Floats, moving: Floats) -> list[Floats]:
     fixed, moving: (outputs, frames), weighted.
     """
     alone = [gain * gain * _quadratic(f, m) for gain, f, m in zip(ear.gains, fixed, moving, strict=True) if gain]
-    together: Floats = np.add.reduce(alone)
+    together: Floats = np.add.reduce(
+        [np.zeros(3), *alone]
+    )  # nothing of an output that the piece does not sound through
     return [together] if ear.only is not None else [together, _quadratic(coherent(ear, fixed), coherent(ear, moving))]
 
 

@@ -131,6 +131,7 @@ def build(piece: Piece, nodes: Mapping[str, Node], file: str = "piece.toml") -> 
         way = " → ".join(reversed(error.args[1]))
         return None, [Finding(Severity.STOPS, f"{file}: node", f"There is a loop: {way}.", "Cut it at one place.")]
     shapes, faults = _shapes(nodes, order)
+    faults += _endings(piece, shapes)
     findings += [Finding(Severity.STOPS, f"{file}: {where}", what, mend) for where, what, mend in faults]
     findings += [
         Finding(Severity.WARNS, f"{file}: {where}", what, mend) for where, what, mend in _unheard(piece, nodes)
@@ -180,7 +181,7 @@ def _in_range(where: str, value: float, number: Any) -> Iterator[Fault]:
     try:
         msgspec.convert(value, number)
     except msgspec.ValidationError as error:
-        yield where, f"{value:g} is out of range.", explained(error)[1]
+        yield where, f"{value:g} is out of range.", explained(error)
 
 
 def _sections(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Fault]:
@@ -215,7 +216,10 @@ def _outputs(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Fault]:
                 fed.add(output)
                 if output not in piece.outputs:
                     yield f"node.{name}.to", f'The piece has no output "{output}".', nearest(output, piece.outputs)
-    for output in piece.outputs:
+    for output in dict.fromkeys(piece.outputs):
+        if piece.outputs.count(output) > 1:
+            what = f'The output "{output}" stands here {piece.outputs.count(output)} times.'
+            yield "outputs", what, "Name each output once."
         if output not in fed:
             yield (
                 "outputs",
@@ -252,6 +256,22 @@ def _shapes(nodes: Mapping[str, Node], order: Sequence[str]) -> tuple[Shapes, li
     return shapes, faults
 
 
+def _endings(piece: Piece, shapes: Shapes) -> Iterator[Fault]:
+    """Every ending that listens to something else than a slow signal."""
+    wanted = frozenset({Kind.SLOW})
+    for index, section in enumerate(piece.section, start=1):
+        if section.ends is not None and section.ends.signal in shapes:
+            yield from _mismatch(f"section[{index}].ends.signal", section.ends.signal, shapes, wanted)
+
+
+def _mismatch(where: str, source: str, shapes: Shapes, wanted: frozenset[Kind]) -> Iterator[Fault]:
+    """A wire that carries what its end does not take."""
+    given = shapes[source].kind
+    if given not in wanted:
+        what = f'"{source}" gives a signal that is {given}, and this takes {_either(wanted)}.'
+        yield where, what, _crossing(given, wanted)
+
+
 def _input_shapes(name: str, node: Node, shapes: Shapes) -> tuple[dict[str, Shape | Sequence[Shape]], list[Fault]]:
     """The shapes of a node's inputs; inputs whose own node is at fault are passed over, their fault is told already."""
     inputs: dict[str, Shape | Sequence[Shape]] = {}
@@ -264,11 +284,10 @@ def _input_shapes(name: str, node: Node, shapes: Shapes) -> tuple[dict[str, Shap
         if isinstance(drive, Drive)
     }
     for field, (sources, kinds) in takes.items():
-        wrong = [source for source in sources if source in shapes and shapes[source].kind not in kinds]
-        for source in wrong:
-            what = f'"{source}" gives a signal that is {shapes[source].kind}, and this takes {_either(kinds)}.'
-            faults.append((f"node.{name}.{field}", what, _crossing(shapes[source].kind, kinds)))
-        if wrong or any(source not in shapes for source in sources):
+        known = [source for source in sources if source in shapes]
+        found = [fault for source in known for fault in _mismatch(f"node.{name}.{field}", source, shapes, kinds)]
+        faults += found
+        if found or len(known) < len(sources):
             continue
         given = [shapes[source] for source in sources]
         inputs[field] = given[0] if isinstance(getattr(node, field, None), str) else given

@@ -47,11 +47,7 @@ SlowIn = Annotated[str, Port(frozenset({Kind.SLOW}))]
 FastIn = Annotated[str, Port(frozenset({Kind.FAST}))]
 EventsIn = Annotated[str, Port(frozenset({Kind.EVENTS}))]
 EitherIn = Annotated[str, Port(frozenset({Kind.SLOW, Kind.FAST}))]
-AnyIn = Annotated[str, Port(frozenset(Kind))]
-FastsIn = Annotated[list[str], Port(frozenset({Kind.FAST}))]
-SlowsIn = Annotated[list[str], Port(frozenset({Kind.SLOW}))]
 EithersIn = Annotated[list[str], Port(frozenset({Kind.SLOW, Kind.FAST}))]
-AnysIn = Annotated[list[str], Port(frozenset(Kind))]
 
 
 class Drive(msgspec.Struct, frozen=True, forbid_unknown_fields=True, rename={"source": "from"}):
@@ -89,14 +85,6 @@ class Block:
     def events(self, field: str) -> Events:
         """Those within the span."""
         return cast(Events, self.inputs[field])
-
-    def fasts(self, field: str) -> Sequence[Fast]:
-        """One (channels, frames) for each signal named in the field."""
-        return cast("Sequence[Fast]", self.inputs[field])
-
-    def slows(self, field: str) -> Sequence[Slow]:
-        """One (ticks,) for each signal named in the field."""
-        return cast("Sequence[Slow]", self.inputs[field])
 
     def eithers(self, field: str) -> Sequence[Slow | Fast]:
         """One signal for each named in the field, all of one kind."""

@@ -203,6 +203,13 @@ class Calibrating:
         return "\n".join(lines)
 
 
+_LOUDER_QUIETER: Mapping[str, Callable[[CalibrationStep], CalibrationStep]] = {
+    "": procedure.louder,
+    "+": procedure.louder,
+    "-": procedure.quieter,
+}
+
+
 def identify(room: Room, name: str, technician: Technician, player: Player) -> None:
     """Let an output count its own number, louder and quieter at a key press, until the technician ends it.
 
@@ -222,11 +229,14 @@ def identify(room: Room, name: str, technician: Technician, player: Player) -> N
     player.play(step)
     try:
         while True:
-            answer = technician.ask(f"{step.played_dbfs:g} dBFS. Enter: 3 dB louder, -: 3 dB quieter, q: end. ").strip()
+            asked = f"{step.played_dbfs:g} dBFS. Enter: 3 dB louder, -: 3 dB quieter, q: end. "
+            answer = technician.ask(asked).strip().lower()
             if answer in ("q", "s"):
                 return
+            if answer not in _LOUDER_QUIETER:
+                continue
             try:
-                step = procedure.quieter(step) if answer == "-" else procedure.louder(step)
+                step = _LOUDER_QUIETER[answer](step)
             except ProblemError as error:
                 technician.tell(error.findings[0].what)
             else:

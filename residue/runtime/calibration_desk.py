@@ -7,28 +7,24 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from types import FrameType
 
 from residue.installation.load import ROOM, room_of
 from residue.installation.room import Room
 from residue.installation.room_file import record
-from residue.loudness.readings import Tally
 from residue.output.opening import check_device, routing_of, sink_opener
 from residue.output.returning import ReturningSink
 from residue.problems import ProblemError, stopping, stops
 from residue.runtime.calibrating import Calibrating, Measured, Technician, identify, told
 from residue.runtime.calibration_player import CalibrationPlayer, running
-from residue.runtime.clock import Clock, uptime
+from residue.runtime.clock import Clock
+from residue.runtime.evidence import Evidence
 from residue.runtime.files import occupied
-from residue.runtime.folders import unwritten_file
-from residue.runtime.log import CALIBRATED, ENDED, STARTED, EventRow, LevelLog, timestamp
-from residue.runtime.log import FILE_NAME as LOG_FILE
-from residue.runtime.scribe import Scribe
-from residue.runtime.tallies import Circumstances, Tallies
+from residue.runtime.log import CALIBRATED
+from residue.runtime.tallies import Circumstances
 
-_SCRIBE_S = 2.0
-"""See residue.runtime.daemon."""
 _CIRCUMSTANCES = Circumstances("calibrating", None, None, None, 0.0)
 
 
@@ -43,38 +39,6 @@ class Terminal:
     def ask(self, question: str) -> str:
         """One line, with the line editing that the terminal has."""
         return input(question)
-
-
-class Evidence:
-    """What a calibration sent, in the level log: the caps count it when the house plays again.
-
-    Until a meter was read, an output is taken to be as loud as none is, so what is logged is never too little.
-    """
-
-    def __init__(self, log: LevelLog, clock: Clock) -> None:
-        self._scribe, self._tallies, self._clock = Scribe(log, Path()), Tallies(), clock
-
-    def sent(self, tally: Tally) -> None:
-        """Log a second or so; makes nobody wait."""
-        for row in self._tallies.rows(tally, self._clock.now(), uptime(), _CIRCUMSTANCES):
-            self._scribe.put(row)
-
-    def happened(self, kind: str, text: str) -> None:
-        """Log what was done."""
-        self._scribe.put(EventRow(timestamp(self._clock.now()), kind, text))
-
-    @contextmanager
-    def kept(self) -> Iterator[None]:
-        """Write within the context. Of a run without an end, what was not logged counts as sent."""
-        self._scribe.start()
-        self.happened(STARTED, "Calibrating.")
-        try:
-            yield
-        finally:
-            for row in self._tallies.rest():
-                self._scribe.put(row)
-            self.happened(ENDED, "Calibration ended.")
-            self._scribe.end(_SCRIBE_S)
 
 
 @dataclass(frozen=True)
@@ -114,9 +78,11 @@ class Bench:
         if stops(findings):
             raise ProblemError(findings)
         sink = ReturningSink(sink_opener(device, routing_of(room.output), self.folder))
-        evidence = Evidence(LevelLog(self.state / LOG_FILE, unwritten_file(self.state)), self.clock)
-        player = CalibrationPlayer(sink, room.output, evidence.sent)
-        with occupied(self.state), _ended_like_ctrl_c(), evidence.kept(), running(player, sink):
+        # Until a meter was read, an output is taken to be as loud as none is, so what is logged is never too little.
+        evidence = Evidence(self.state, self.clock)
+        player = CalibrationPlayer(sink, room.output, partial(evidence.sent, then=_CIRCUMSTANCES))
+        kept = evidence.kept("Calibrating.", "Calibration ended.")
+        with occupied(self.state), _ended_like_ctrl_c(), kept, running(player, sink, evidence.cut):
             yield room, player, evidence
 
 

@@ -46,14 +46,19 @@ class CalibrationPlayer:
         self._wanted: _Playing | None = None
         self._playing: _Playing | None = None
         self._resumed: CalibrationStep | None = None
+        self._asking = threading.Lock()
+        """Held while what is wanted changes: a loss must not bring back what was hushed meanwhile."""
 
     def play(self, step: CalibrationStep) -> None:
         """Play this from now on, with the room and the caps that it names."""
-        self._wanted, self._resumed = _Playing(step), None
+        wanted = _Playing(step)
+        with self._asking:
+            self._wanted, self._resumed = wanted, None
 
     def hush(self) -> None:
         """Fade out."""
-        self._wanted = self._resumed = None
+        with self._asking:
+            self._wanted = self._resumed = None
 
     @property
     def silent(self) -> bool:
@@ -73,11 +78,12 @@ class CalibrationPlayer:
 
     def write_hop(self) -> None:
         """Write a tenth of a second; blocks as long as the sink does. What plays begins anew after a loss."""
-        if self._sink.lost is not None:
-            if (wanted := self._wanted) is not None:
-                self._wanted, self._resumed = None, wanted.step
-        elif self._resumed is not None:
-            self._wanted, self._resumed = _Playing(self._resumed), None
+        with self._asking:
+            if self._sink.lost is not None:
+                if (wanted := self._wanted) is not None:
+                    self._wanted, self._resumed = None, wanted.step
+            elif self._resumed is not None:
+                self._wanted, self._resumed = _Playing(self._resumed), None
         if self._playing is None or self._playing.over:
             self._playing = self._wanted
         playing = self._playing
@@ -139,15 +145,19 @@ def _loss_db(step: CalibrationStep) -> float:
 
 
 @contextmanager
-def running(player: CalibrationPlayer, sink: ReturningSink) -> Iterator[None]:
-    """The player writes in a thread of its own within the context; at the end, whatever ends it, it fades out first."""
-    ending = threading.Event()
+def running(player: CalibrationPlayer, sink: ReturningSink, cut: Callable[[str], None]) -> Iterator[None]:
+    """The player writes in a thread of its own within the context; at the end, whatever ends it, it fades out first.
+
+    cut: told why where it does not come to its end.
+    """
+    ending, ended = threading.Event(), threading.Event()
 
     def write() -> None:
         while not (ending.is_set() and player.silent):
             player.write_hop()
         for _ in range(ceil(sink.latency_s / HOP_S)):
             player.write_hop()
+        ended.set()
 
     thread = threading.Thread(target=write, name="calibration", daemon=True)
     thread.start()
@@ -157,4 +167,6 @@ def running(player: CalibrationPlayer, sink: ReturningSink) -> Iterator[None]:
         player.hush()
         ending.set()
         thread.join(_STOPPING_S)
+        if not ended.is_set():
+            cut("The sound did not fade out to its end.")
         sink.close()

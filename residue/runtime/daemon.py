@@ -6,7 +6,6 @@ import asyncio
 import gc
 import logging
 import os
-import signal
 import sys
 from collections import deque
 from collections.abc import Callable, Mapping
@@ -28,15 +27,17 @@ from residue.runtime.clock import Clock, SystemClock, uptime
 from residue.runtime.custodian import Custodian
 from residue.runtime.desk import handlers
 from residue.runtime.diagnostics import Diagnostics
+from residue.runtime.ending_signals import ending_signals
 from residue.runtime.engine import SWITCH_S, Engine
 from residue.runtime.examination import Pace, vitals
 from residue.runtime.exchange import Event
 from residue.runtime.files import occupied
-from residue.runtime.folders import unwritten_file
+from residue.runtime.folders import MEMORY_FILE, unwritten_file
 from residue.runtime.hours_in_force import HoursInForce
 from residue.runtime.in_force import in_force
 from residue.runtime.keeper import Keeper
-from residue.runtime.log import ENDED, FILE_NAME, STARTED, EventRow, LevelLog, timestamp
+from residue.runtime.log import CUT, ENDED, FILE_NAME, STARTED, EventRow, LevelLog
+from residue.runtime.log import event as logged
 from residue.runtime.memory import Memory, memory, recalled
 from residue.runtime.planner import Planner
 from residue.runtime.player import Player
@@ -75,11 +76,10 @@ HOURS_S = 1.0
 """Between two looks at the curator's files."""
 SWITCHING_S = 1.0
 SHOWN_EVENTS = 20
-MEMORY_FILE = "memory.json"
 
 
 def run(installation: Installation, *, device: str | None, for_s: float | None, state: Path, cache: Path) -> int:
-    """Keep an installation running until SIGTERM, SIGINT or the end of `for_s`; returns the exit status.
+    """Keep an installation running until a signal, or the end of `for_s`, ends it; returns the exit status.
 
     device: instead of the one in room.toml; a path in it starts from the working directory, one in room.toml from
     the state folder. Raises ProblemError where something keeps it from starting.
@@ -164,7 +164,7 @@ class _Daemon:
         """Until somebody or something ends it."""
         self._woken = asyncio.Event()
         loop = asyncio.get_running_loop()
-        for number in (signal.SIGTERM, signal.SIGINT):
+        for number in ending_signals():
             loop.add_signal_handler(number, self._end, f"{number.name} came")
         await self._timekeeper.ask()
         self._timekeeper.look()
@@ -225,7 +225,7 @@ class _Daemon:
     def _finish(self) -> None:
         """Fade out, let the last be heard, write everything down."""
         self._notifier.tell("STOPPING=1")
-        self._write_down()
+        self._safely(self._write_down)
         self._deadman.stop()
         self._planner.end()
         self._triggers.stop()
@@ -238,7 +238,7 @@ class _Daemon:
         if ended:
             self._happened(ENDED, f"Exit status {self._exit_status}")
         else:
-            self._happened("cut", "The engine did not end; the process ends without it.")
+            self._happened(CUT, "The engine did not end; the process ends without it.")
         if not self._scribe.end(SCRIBE_S):
             logger.error("The log could not be written to its end.")
         self._notifier.close()
@@ -356,7 +356,7 @@ class _Daemon:
         self._end(why)
 
     def _happened(self, kind: str, text: str, sender: str | None = None) -> None:
-        event = EventRow(timestamp(self._clock.now()), kind, text, sender)
+        event = logged(self._clock.now(), uptime(), kind, text, sender)
         logger.info("%s: %s", kind, text)
         self._events.append(event)
         self._scribe.put(event)

@@ -7,19 +7,18 @@ from collections.abc import Mapping
 from pathlib import Path
 from urllib.parse import quote
 
+MEMORY_FILE = "memory.json"
+"""What a house writes down in its state folder from its first second on."""
 
-def state_folder(environment: Mapping[str, str] = os.environ) -> Path:
+
+def state_folder() -> Path:
     """Systemd's StateDirectory under a unit, else by the XDG Base Directory Specification."""
-    given = environment.get("STATE_DIRECTORY")
-    home = Path(environment.get("XDG_STATE_HOME") or _home(environment) / ".local" / "state")
-    return Path(given) if given else home / "residue"
+    return _folder("STATE_DIRECTORY", "XDG_STATE_HOME", ".local/state")
 
 
-def cache_folder(environment: Mapping[str, str] = os.environ) -> Path:
+def cache_folder() -> Path:
     """Systemd's CacheDirectory under a unit, else by the XDG Base Directory Specification."""
-    given = environment.get("CACHE_DIRECTORY")
-    home = Path(environment.get("XDG_CACHE_HOME") or _home(environment) / ".cache")
-    return Path(given) if given else home / "residue"
+    return _folder("CACHE_DIRECTORY", "XDG_CACHE_HOME", ".cache")
 
 
 def unwritten_file(state: Path, environment: Mapping[str, str] = os.environ) -> Path | None:
@@ -32,5 +31,7 @@ def unwritten_file(state: Path, environment: Mapping[str, str] = os.environ) -> 
     return folder / f"unwritten {quote(str(state.resolve()), safe='')}" if folder else None
 
 
-def _home(environment: Mapping[str, str]) -> Path:
-    return Path(environment.get("HOME", "/var/tmp"))  # noqa: S108 (who has no home has nothing else that stays)
+def _folder(of_unit: str, of_user: str, by_default: str) -> Path:
+    given = os.environ.get(of_unit)
+    home = Path(os.environ.get("HOME", "/var/tmp"))  # noqa: S108 (who has no home has nothing else that stays)
+    return Path(given) if given else Path(os.environ.get(of_user) or home / by_default) / "residue"

@@ -74,7 +74,8 @@ def _state(house: House, world: World, programme: Programme) -> State:
 
 def _runs_on(house: House, world: World, programme: Programme) -> bool:
     """Closing time came while a performance played that may run on; a step of the clock is no closing time."""
-    may = programme.at_closing == "finish" and house.under_way and house.held_by is None
+    plays = house.under_way and world.engine.turn == house.turn  # and is not only being wound forward
+    may = programme.at_closing == "finish" and plays and house.held_by is None
     return may and world.monotonic_s >= house.closes_s - BEFORE_CLOSING_S
 
 

@@ -42,8 +42,11 @@ def kept(installation: Installation, state: Path) -> Installation:
 
 
 def differ(installation: Installation) -> bool:
-    """Whether the files in the folder are others than the hours in force."""
-    return _contents(installation.folder) != _contents(installation.hours_folder)
+    """Whether the files in the folder are others than the hours in force, or cannot be read."""
+    try:
+        return _contents(installation.folder) != _contents(installation.hours_folder)
+    except OSError:
+        return True
 
 
 def _keep(folder: Path, state: Path) -> Path:

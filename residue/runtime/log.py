@@ -11,10 +11,10 @@ import math
 import os
 import shutil
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing, suppress
-from dataclasses import dataclass, fields
-from datetime import UTC, datetime, timedelta
+from dataclasses import dataclass, fields, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TypeVar
 from urllib.parse import quote
@@ -22,17 +22,16 @@ from urllib.parse import quote
 from residue.loudness.history import SentHistory, SentRow, Unlogged
 from residue.runtime.clock import Uptime, uptime
 from residue.runtime.files import replace_file
+from residue.runtime.folders import MEMORY_FILE
 
 logger = logging.getLogger(__name__)
 
 FILE_NAME = "levels.sqlite"
-KEPT = timedelta(days=400)
-"""Older rows are let go: a year and a season. At a row a minute that is below 200 MB."""
-MOST_EVENTS = 200_000
-SECONDS_KEPT = timedelta(days=3)
-"""How long the rows a second are kept: longer than the longest window of a cap, which is a day. Below 100 MB."""
 UNLOGGED_MOST_S = 2.5
 """What was sent after the last row of a run that was cut: a tally of a second, and the rest for writing it."""
+_MARGIN_S = 60.0
+"""By so much the durations of rows may add up to more than the time in which they were sent: a device that comes back
+takes a buffer at once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,27 +99,40 @@ class EventRow:
     kind: str
     text: str
     sender: str | None = None
+    boot: str | None = None
+    """As of a SecondRow; null where whoever wrote it did not tell."""
+    up_s: float | None = None
+    unlogged_s: float | None = None
+    """For how long before it something may have been sent that no row tells."""
 
 
 Row = LevelRow | SecondRow | EventRow
 R = TypeVar("R", LevelRow, SecondRow, EventRow)
 _TABLES: dict[type[Row], str] = {LevelRow: "level", SecondRow: "second", EventRow: "event"}
-_KEPT: dict[type[Row], timedelta] = {LevelRow: KEPT, SecondRow: SECONDS_KEPT, EventRow: KEPT}
+MOST: dict[type[Row], int] = {LevelRow: 750_000, SecondRow: 260_000, EventRow: 200_000}
+"""So many rows are kept: some 400 days, 3 days of sound (the longest window of a cap is a day), and a season's events;
+below 400 MB. Counted, and not told by their dates: a clock that is set wrong for an hour makes nothing forgotten."""
 _SQL_TYPES = {"str": "TEXT", "float": "REAL", "int": "INTEGER"}
 STARTED = "started"
 """The kind of the event with which a run begins."""
 ENDED = "ended"
 """The kind of the event with which a run ends that was not cut."""
+CUT = "cut"
+"""The kind of the event with which a run ends that could not tell all that it had sent."""
 CALIBRATED = "calibrated"
 """The kind of the event that what a meter read of an output was written into room.toml."""
 READ_AGAIN = "read again"
 """The kind of the event that all that is played is as it was written."""
 SPOILT = "log spoilt"
-"""The kind of the event with which a log begins whose forerunner could not be used any more."""
+"""The kind of the event with which a log begins whose forerunner could not be used any more, or is gone."""
 
-_STARTS_AFTER_A_CUT = f"""
-    SELECT utc FROM (SELECT utc, kind, lag(kind) OVER (ORDER BY rowid) AS before FROM event)
-    WHERE kind = '{STARTED}' AND before <> '{ENDED}' AND utc > ?"""
+NOT_LOGGED = "not logged"
+"""The kind of the event that the disk took nothing for a while before a program was killed."""
+
+_NOT_TOLD_BEFORE = f"""
+    SELECT utc, boot, up_s, kind, coalesce(unlogged_s, {UNLOGGED_MOST_S})
+    FROM (SELECT *, lag(kind) OVER (ORDER BY rowid) AS before FROM event)
+    WHERE unlogged_s > 0 OR kind = '{SPOILT}' OR (kind = '{STARTED}' AND before <> '{ENDED}')"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,14 +149,23 @@ def timestamp(moment: datetime) -> str:
     return moment.astimezone(UTC).isoformat(timespec="milliseconds")
 
 
+def event(now: datetime, up: Uptime, kind: str, text: str, sender: str | None = None) -> EventRow:
+    """Of this moment."""
+    return EventRow(timestamp(now), kind, text, sender, up.boot, round(up.seconds, 3))
+
+
 class LevelLog:
-    """The database. Every method may raise sqlite3.Error or OSError; all but `sent_before` are for one thread.
+    """The database. Every method may raise sqlite3.Error or OSError.
+
+    All but `sent_before` and `note_unwritten` are for one thread.
 
     unwritten: a file, not on the same disk, that stands while the disk takes nothing, and says since when.
     """
 
     def __init__(self, path: Path, unwritten: Path | None = None) -> None:
         self._path, self._unwritten = path, unwritten
+        self._inherited = unwritten is not None and unwritten.exists()
+        """A process before this one was killed while the disk took nothing."""
         self._writing: sqlite3.Connection | None = None
 
     def _connect(self) -> sqlite3.Connection:
@@ -182,34 +203,58 @@ class LevelLog:
     def write(self, rows: Sequence[Row]) -> None:
         """All of them, or none."""
         begun = uptime()
+        rows = [*self._left_unlogged(begun), *rows]
         try:
             with self._for_writing() as connection:
-                for row in rows:
+                for row in (*self._told_lost(connection, rows), *rows):
                     names = [f.name for f in fields(row)]
                     marks = ", ".join("?" * len(names))
                     into = f"{_TABLES[type(row)]} ({', '.join(names)})"
                     connection.execute(f"INSERT INTO {into} VALUES ({marks})", [getattr(row, name) for name in names])
         except (sqlite3.Error, OSError) as error:
-            self._mark_unwritten(begun)
+            self.note_unwritten(begun)
             self.close()
             if _spoilt(error):
                 self._set_aside()
             raise
+        self._inherited = False
         if self._unwritten is not None:
             self._unwritten.unlink(missing_ok=True)
 
-    def _mark_unwritten(self, begun: Uptime) -> None:
+    def _told_lost(self, connection: sqlite3.Connection, rows: Sequence[Row]) -> Iterator[EventRow]:
+        """Of a house that has run before, a log that tells nothing is another one than it had."""
+        told = any(isinstance(row, EventRow) and row.kind == SPOILT for row in rows)
+        if not told and self._has_run and _tells_nothing(connection):
+            text = "The log of this house is gone. Every cap counts as used up at starts that need it."
+            yield event(datetime.now(UTC), uptime(), SPOILT, text)
+
+    @property
+    def _has_run(self) -> bool:
+        return self._path.with_name(MEMORY_FILE).exists()
+
+    def note_unwritten(self, since: Uptime) -> None:
+        """Say beside the disk that it has taken nothing since then; from any thread."""
         if self._unwritten is None or self._unwritten.exists():
             return
         with suppress(OSError):  # there is no third place
-            replace_file(self._unwritten, json.dumps([begun.boot, begun.seconds - UNLOGGED_MOST_S]).encode())
+            replace_file(self._unwritten, json.dumps([since.boot, since.seconds - UNLOGGED_MOST_S]).encode())
 
     def _unwritten_s(self, up: Uptime) -> float:
         """For how long something may have been sent that the disk did not take; 0 where nothing says so."""
         if self._unwritten is None or not self._unwritten.exists():
             return 0.0
-        boot, since_s = json.loads(self._unwritten.read_bytes())
+        try:
+            boot, since_s = json.loads(self._unwritten.read_bytes())
+        except ValueError:
+            return up.seconds  # it does not say since when
         return float(up.seconds - since_s) if boot == up.boot else 0.0
+
+    def _left_unlogged(self, up: Uptime) -> Iterator[EventRow]:
+        """What a process before this one could not log: told in the log, since the note about it goes now."""
+        unwritten_s = self._unwritten_s(up) if self._inherited else 0.0
+        if unwritten_s > 0.0:
+            text = f"The disk took nothing for up to {unwritten_s:.0f} s before this; every cap counts it as sent."
+            yield replace(event(datetime.now(UTC), up, NOT_LOGGED, text), unlogged_s=unwritten_s)
 
     def _set_aside(self) -> None:
         """Begin a new log, so that a spoilt one does not end all logging; the last spoilt one is kept for people."""
@@ -219,15 +264,15 @@ class LevelLog:
             self._path.with_name(self._path.name + part).unlink(missing_ok=True)
         logger.error("The level log is spoilt. It is set aside as %s, and a new one begins.", aside.name)
         text = f"What stood in it is in {aside.name}. Every cap counts as used up at starts that need it."
-        self.write([EventRow(timestamp(datetime.now(UTC)), SPOILT, text)])
+        self.write([event(datetime.now(UTC), uptime(), SPOILT, text)])
 
-    def let_go(self, now: datetime) -> None:
-        """Forget what is too old or too much."""
+    def let_go(self) -> None:
+        """Forget the oldest rows where there are too many."""
         connection = self._for_writing()
         with connection:
             for row, table in _TABLES.items():
-                connection.execute(f"DELETE FROM {table} WHERE utc < ?", (timestamp(now - _KEPT[row]),))
-            connection.execute("DELETE FROM event WHERE rowid <= (SELECT max(rowid) FROM event) - ?", (MOST_EVENTS,))
+                oldest = f"(SELECT max(rowid) FROM {table}) - ?"
+                connection.execute(f"DELETE FROM {table} WHERE rowid <= {oldest}", (MOST[row],))
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     def between(self, start: datetime, end: datetime) -> Logged:
@@ -264,28 +309,44 @@ class LevelLog:
         try:
             unwritten_s = self._unwritten_s(up)
             if not self._path.exists():
-                return SentHistory(unlogged=[Unlogged(0.0, unwritten_s)])
+                return SentHistory(unlogged=[Unlogged(0.0, unwritten_s)], unreadable=self._has_run)
             with closing(self._connect()) as connection:
-                found = connection.execute(
-                    "SELECT utc, boot, up_s, duration_s, sent FROM second ORDER BY rowid DESC LIMIT ?",
-                    (math.ceil(window_s) + 1,),
-                ).fetchall()
+                if self._has_run and _tells_nothing(connection):
+                    return SentHistory(unreadable=True)
+                told = connection.execute("SELECT utc, boot, up_s, duration_s, sent FROM second ORDER BY rowid DESC")
+                rows = [_sent_row(now, up, *row) for row in _covering(told, window_s)]
                 last = connection.execute("SELECT kind FROM event ORDER BY rowid DESC LIMIT 1").fetchone()
-                since = timestamp(now - timedelta(seconds=window_s))
-                cut_before = connection.execute(_STARTS_AFTER_A_CUT, (since,)).fetchall()
-                spoilt = connection.execute(
-                    "SELECT 1 FROM event WHERE kind = ? AND utc > ?", (SPOILT, since)
-                ).fetchone()
-            rows = [_sent_row(now, up, *row) for row in reversed(found)]
-        except (sqlite3.Error, OSError, ValueError) as error:
+                not_told = [
+                    (kind, Unlogged(_age_s(now, up, *moment), unlogged_s))
+                    for *moment, kind, unlogged_s in connection.execute(_NOT_TOLD_BEFORE)
+                ]
+        except (sqlite3.Error, OSError, ValueError, TypeError, AttributeError) as error:
             logger.warning("The level log cannot be read: %s. Every cap counts as used up.", error)
             return SentHistory(unreadable=True)
-        if spoilt:
+        within = [(kind, unlogged) for kind, unlogged in not_told if unlogged.age_s < window_s]
+        if any(kind == SPOILT for kind, _ in within):
             return SentHistory(unreadable=True)  # what was sent within the window stands in the log before
         unlogged_s = 0.0 if last in (None, (ENDED,)) else UNLOGGED_MOST_S
-        started_s = [(now - datetime.fromisoformat(utc)).total_seconds() for (utc,) in cut_before]
-        unlogged = [Unlogged(0.0, max(unlogged_s, unwritten_s)), *(Unlogged(s, UNLOGGED_MOST_S) for s in started_s)]
-        return SentHistory([row for row in rows if row.age_s < window_s], unlogged)
+        unlogged = [Unlogged(0.0, max(unlogged_s, unwritten_s)), *(unlogged for _, unlogged in within)]
+        return SentHistory([row for row in reversed(rows) if row.age_s < window_s], unlogged)
+
+
+Told = tuple[str, str, float, float, str]
+"""utc, boot, up_s, duration_s and sent of a second."""
+
+
+def _covering(told: Iterable[Told], window_s: float) -> Iterator[Told]:
+    """Of rows, the latest first, those that may have been sent within a window, be they as short as they may."""
+    covered_s = 0.0
+    for row in told:
+        if covered_s > window_s + _MARGIN_S:
+            return
+        yield row
+        covered_s += row[3]
+
+
+def _tells_nothing(connection: sqlite3.Connection) -> bool:
+    return connection.execute("SELECT 1 FROM event UNION ALL SELECT 1 FROM second LIMIT 1").fetchone() is None
 
 
 def _spoilt(error: Exception) -> bool:
@@ -295,6 +356,12 @@ def _spoilt(error: Exception) -> bool:
 
 def _sent_row(now: datetime, up: Uptime, utc: str, boot: str, up_s: float, duration_s: float, sent: str) -> SentRow:
     levels = {key: -math.inf if level is None else level for key, level in json.loads(sent).items()}
+    return SentRow(_age_s(now, up, utc, boot, up_s), duration_s, levels)
+
+
+def _age_s(now: datetime, up: Uptime, utc: str, boot: str | None, up_s: float | None) -> float:
+    if up_s is None:
+        return (now - datetime.fromisoformat(utc)).total_seconds()
     if boot == up.boot:
-        return SentRow(up.seconds - up_s, duration_s, levels)
-    return SentRow(max((now - datetime.fromisoformat(utc)).total_seconds(), up.seconds), duration_s, levels)
+        return up.seconds - up_s
+    return max((now - datetime.fromisoformat(utc)).total_seconds(), up.seconds)

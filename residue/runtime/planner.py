@@ -90,18 +90,22 @@ class Planner:
         began_s = time.monotonic()
         places = (self._installation.folder, self._installation.hours_folder, self._cache)
         command = command_of("residue.runtime.planning", [str(place) for place in places])
-        with subprocess.Popen(command, stdout=subprocess.PIPE, stdin=subprocess.DEVNULL) as self._process:
-            for line in self._process.stdout or ():
-                try:
-                    told = _TOLD.decode(line)
-                except msgspec.DecodeError:
-                    continue
-                if isinstance(told, Outcome):
-                    logger.info("The programme is planned, in %.1f s.", time.monotonic() - began_s)
-                    return told
-                self.advance = told
+        try:
+            with subprocess.Popen(command, stdout=subprocess.PIPE, stdin=subprocess.DEVNULL) as self._process:
+                for line in self._process.stdout or ():
+                    try:
+                        told = _TOLD.decode(line)
+                    except msgspec.DecodeError:
+                        continue
+                    if isinstance(told, Outcome):
+                        logger.info("The programme is planned, in %.1f s.", time.monotonic() - began_s)
+                        return told
+                    self.advance = told
+            why = f"The planner ended with status {self._process.returncode}."
+        except OSError as error:  # no memory for a process, or no descriptor for its pipe
+            why = f"The planner cannot be started: {error.strerror}."
         if not self._dropped.is_set():
-            self.trouble = f"The planner ended with status {self._process.returncode}."
+            self.trouble = why
             logger.error("%s It is started again in %.0f s.", self.trouble, RETRY_S)
         return None
 

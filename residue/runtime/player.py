@@ -117,7 +117,8 @@ class Player:
             still_wanted(playback.position)
             self._engine.begin(Turn(start.turn, start.performance, playback, gain))
         except _NotWantedError:
-            self._taken_up = None
+            if self._taken_up == start:  # else another has been taken up since
+                self._taken_up = None
         except ProblemError as error:
             self._engine.refuse(start.turn, start.performance, str(error))
         except Exception as error:  # nodes of an artist may raise anything, and the house plays on

@@ -7,8 +7,10 @@ process (see planner); the commands call it as it is.
 from __future__ import annotations
 
 import hashlib
+import logging
 import sys
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from datetime import datetime
 from functools import cache
 from pathlib import Path
@@ -18,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 import residue
+from residue.archive.beside import file_beside
 from residue.archive.prepared import PreparedPerformance, prepare
 from residue.installation.load import Installation
 from residue.loudness.arc import Shape, planned
@@ -29,12 +32,15 @@ from residue.loudness.profile import LevelProfile, profile
 from residue.loudness.stage import CapStage
 from residue.mapping.checkpoint import given
 from residue.mapping.playback import Playback, Played
+from residue.mapping.signals import seconds
 from residue.problems import ProblemError, nearest, stopping
 from residue.progress import Progress, silent
 from residue.runtime.checkpoints import Checkpoints
 from residue.runtime.clock import uptime
 from residue.runtime.foreseen import foreseen
 from residue.runtime.log import LevelLog
+
+logger = logging.getLogger(__name__)
 
 CHANNELS, PROFILES, CHECKPOINTS = "channels", "profiles", "checkpoints"
 """Within the cache."""
@@ -96,10 +102,17 @@ def cap_stage(installation: Installation, log: LevelLog, now: datetime) -> CapSt
 
 
 def steps(playback: Playback, frames: int = BLOCK_FRAMES) -> Iterator[Played]:
-    """What a playback gives from where it stands to its end."""
-    while not (played := playback.step(frames)).ended:
+    """What a playback gives from where it stands to its end. Raises ProblemError where a node fails."""
+    ended = False
+    while not ended:
+        try:
+            played = playback.step(frames)
+        except Exception as error:  # nodes of an artist may raise anything, and other performances play on
+            logger.exception("A node failed")
+            what = f"The graph failed at {seconds(playback.position):.1f} s, or shortly before: {error}."
+            raise stopping("piece.toml: node", what, "Mend the node, or the package that it comes from.") from error
+        ended = played.ended
         yield played
-    yield played
 
 
 def level_profile(
@@ -116,7 +129,8 @@ def level_profile(
             return LevelProfile.load(path)
         except ProblemError:
             path.unlink()  # spoilt by a power cut or a dying disk: make it again
-    states.mkdir(parents=True, exist_ok=True)
+    with suppress(OSError):  # without room for them it plays all the same
+        states.mkdir(parents=True, exist_ok=True)
     playback, kept = playback_of(installation, performance), checkpoints_of(installation, performance, cache_folder)
 
     def watched() -> Iterator[NDArray[np.float64]]:
@@ -126,8 +140,11 @@ def level_profile(
             yield played.outputs
 
     known = profile(watched(), sounding_outputs(installation), caps(installation))
-    path.parent.mkdir(parents=True, exist_ok=True)
-    known.save(path)
+    try:
+        with file_beside(path) as making:
+            known.save(making)
+    except ProblemError as error:
+        logger.warning("The level profile is not kept, and made anew each time: %s", error)
     return known
 
 

@@ -28,25 +28,20 @@ from residue.mapping.signals import frame_at, seconds
 from residue.output.opening import routing_of, sink_opener
 from residue.output.returning import ReturningSink
 from residue.problems import ProblemError, stops
-from residue.progress import Progress, silent
-from residue.runtime.clock import Clock, SystemClock, uptime
+from residue.runtime.clock import Clock, SystemClock
 from residue.runtime.diagnostics import Diagnostics
+from residue.runtime.ending_signals import ending_signals
 from residue.runtime.engine import BLOCK_FRAMES, SWITCH_S, Engine, Turn
+from residue.runtime.evidence import Evidence
 from residue.runtime.files import occupied
-from residue.runtime.folders import unwritten_file
-from residue.runtime.log import ENDED, STARTED, EventRow, LevelLog, timestamp
-from residue.runtime.log import FILE_NAME as LOG_FILE
 from residue.runtime.preparation import cap_stage, sounding_outputs
-from residue.runtime.scribe import Scribe
-from residue.runtime.tallies import Circumstances, Tallies
+from residue.runtime.tallies import Circumstances
 from residue.watchdog.deadman import Deadman
 
 LOOK_S = 0.1
 LINE_S = 5.0
 CUT_FADE_S = 1.0
 STOP_S = 5.0
-SCRIBE_S = 2.0
-"""See residue.runtime.daemon."""
 
 
 class LivePlayback(Playback):
@@ -97,11 +92,12 @@ class Recording:
         *,
         sound: SoundInput | None,
         sink: ReturningSink,
-        log: LevelLog,
+        state: Path,
         clock: Clock,
     ) -> None:
-        self._clock, self._title, self._into, self._sink = clock, sensors.title, into, sink
-        stage = cap_stage(installation, log, clock.now())
+        self._title, self._into, self._sink = sensors.title, into, sink
+        self._evidence = Evidence(state, clock)
+        stage = cap_stage(installation, self._evidence.log, clock.now())
         self._listener = Listener(sensors.osc, [one.address for one in sensors.channel.values() if one.address])
         self._sound: SoundInput = sound or NoSound()
         self._take = Take(into, sensors, sensors.performance(clock.now()))
@@ -109,7 +105,6 @@ class Recording:
         self.playback = LivePlayback(installation, self._source)
         self._feed = FeedSender(installation.graph.feeds, installation.room.control.feed)
         self.engine = Engine(stage, sink, len(installation.piece.outputs), self._feed.heard)
-        self._scribe, self._tallies = Scribe(log, Path()), Tallies()
         self._over = 0
 
     @property
@@ -125,33 +120,34 @@ class Recording:
         else:
             self.engine.fade_out(CUT_FADE_S)
 
-    def run(self, on: date, shown: Callable[[str], None], progress: Progress = silent) -> Recorded:
+    def run(self, on: date, shown: Callable[[str], None]) -> Recorded:
         """Play to the end and seal; `shown` is told now and then how it stands."""
-        deadman = Deadman(lambda: self.engine.snapshot.frames)
-        self._scribe.start()
-        # Where no end follows it, what was not logged before a kill counts as sent.
-        self._scribe.put(EventRow(timestamp(self._clock.now()), STARTED, f"Recording {self._title}.", None))
-        self._feed.start()
-        self.engine.start()
-        self.engine.begin(Turn(1, self._title, self.playback, 1.0))
-        deadman.start()
-        while not (self.engine.snapshot.turn == 1 and self.engine.snapshot.performance is None):
-            time.sleep(LOOK_S)
-            self._log_tallies()
-            shown(self._line())
-        deadman.stop()
-        self.engine.stop(CUT_FADE_S, STOP_S)
-        self._log_tallies()
-        for row in self._tallies.rest():
-            self._scribe.put(row)
-        self._scribe.put(EventRow(timestamp(self._clock.now()), ENDED, f"Recorded {self._title}.", None))
-        self._scribe.end(SCRIBE_S)
+        with self._evidence.kept(f"Recording {self._title}.", f"Recorded {self._title}."):
+            self._play(shown)
         self._sound.close()
         self._listener.close()
         source = self._source
         failure = self.engine.snapshot.failures.get(self._title)
-        bag = self._take.seal(source.frames, source.gaps, source.lengths, on, progress)
+        bag = self._take.seal(source.frames, source.gaps, source.lengths, on)
         return Recorded(bag, seconds(source.frames), failure.why if failure else None, self._take.trouble)
+
+    def _play(self, shown: Callable[[str], None]) -> None:
+        deadman = Deadman(lambda: self.engine.snapshot.frames)
+        self._feed.start()
+        self.engine.start()
+        self.engine.begin(Turn(1, self._title, self.playback, 1.0))
+        deadman.start()
+        try:
+            while not (self.engine.snapshot.turn == 1 and self.engine.snapshot.performance is None):
+                time.sleep(LOOK_S)
+                self._log_tallies()
+                shown(self._line())
+        finally:
+            deadman.stop()
+            ended = self.engine.stop(CUT_FADE_S, STOP_S)
+            self._log_tallies()
+            if not ended:
+                self._evidence.cut("The engine did not end.")
 
     def _line(self) -> str:
         now = self.engine.snapshot
@@ -163,13 +159,11 @@ class Recording:
         with suppress(Empty):
             while True:
                 tally, now = self.engine.tallies.get_nowait(), self.engine.snapshot
-                then = Circumstances("playing", self._into.name, now.playhead_s, None, 0.0)
-                for row in self._tallies.rows(tally, self._clock.now(), uptime(), then):
-                    self._scribe.put(row)
+                self._evidence.sent(tally, Circumstances("playing", self._into.name, now.playhead_s, None, 0.0))
 
 
 def record(installation: Installation, into: Path, *, device: str | None, for_s: float | None, state: Path) -> Recorded:
-    """Play and record until the form ends, SIGINT or SIGTERM comes, or `for_s` is over, each with the closing fade.
+    """Play and record until the form ends, a signal comes, or `for_s` is over, each with the closing fade.
 
     device: for the sound that goes out, as for the daemon. Raises ProblemError where something keeps it from starting.
     """
@@ -190,7 +184,7 @@ def record(installation: Installation, into: Path, *, device: str | None, for_s:
             into,
             sound=_sound_input(sensors),
             sink=ReturningSink(open_sink),
-            log=LevelLog(state / LOG_FILE, unwritten_file(state)),
+            state=state,
             clock=clock,
         )
         diagnostics.show(f"heard {evening.delay_s:.1f} s after it happens; end with Ctrl-C")
@@ -212,7 +206,7 @@ def _sound_input(sensors: Sensors) -> SoundInput | None:
 
 @contextmanager
 def _ending_on_signals(evening: Recording, for_s: float | None) -> Iterator[None]:
-    handlers = {number: signal.signal(number, lambda *_: evening.end()) for number in (signal.SIGINT, signal.SIGTERM)}
+    handlers = {number: signal.signal(number, lambda *_: evening.end()) for number in ending_signals()}
     timer = threading.Timer(for_s, evening.end) if for_s is not None else None
     if timer:
         timer.daemon = True

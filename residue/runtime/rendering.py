@@ -15,7 +15,7 @@ from residue.dsp.exact import gain_from_db
 from residue.installation.load import Installation
 from residue.loudness.stage import CapStage
 from residue.mapping.playback import Playback
-from residue.mapping.signals import AUDIO_RATE_HZ
+from residue.mapping.signals import AUDIO_RATE_HZ, seconds
 from residue.problems import stopping
 from residue.progress import Progress, silent
 from residue.runtime.preparation import caps, playback_of, sounding_outputs, steps
@@ -27,6 +27,12 @@ class Excerpt:
 
     start: int = 0
     stop: int | None = None
+
+    def check(self, performance: PreparedPerformance) -> None:
+        """Raises ProblemError where the performance has ended before it begins."""
+        if self.start >= performance.frames:
+            what = f"The performance ends after {seconds(performance.frames):.1f} s."
+            raise stopping(f"--from-s {seconds(self.start):g}", what, "Begin before that.")
 
 
 def rendered(
@@ -100,4 +106,6 @@ def written(blocks: Iterable[NDArray[np.float64]], out: Path, outputs: int) -> I
                 file.write(block.T)
                 yield block
     except (OSError, soundfile.LibsndfileError) as error:
-        raise stopping(str(out), f"It cannot be written: {error}.", "Name a file in a folder that exists.") from error
+        raise stopping(
+            str(out), "It cannot be written.", "Name a file in a folder that exists, may be written to, and has room."
+        ) from error

@@ -42,7 +42,7 @@ def _next(house: House, event: Next, world: World) -> Outcome:
 
 
 def _renew(house: House, _event: Renew, world: World) -> Outcome:
-    if not house.under_way:
+    if not house.under_way or world.opening is None:  # past closing what plays may end, and nothing begin
         return house, ()
     return replace(house, turn=max(house.turn, world.engine.turn) + 1, from_s=0.0), ()
 

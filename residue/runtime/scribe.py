@@ -7,12 +7,12 @@ import sqlite3
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
-from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 
+from residue.runtime.clock import Uptime, uptime
 from residue.runtime.files import replace_file
-from residue.runtime.log import LevelLog, Row
+from residue.runtime.log import UNLOGGED_MOST_S, LevelLog, Row
 
 logger = logging.getLogger(__name__)
 
@@ -24,22 +24,37 @@ RETRY_S = 5.0
 class Scribe:
     """Takes what is to be written and never makes anybody wait for the disk.
 
-    What the disk does not take waits in memory, the oldest being let go when there is too much of it.
-    trouble: why the disk takes nothing at present; dropped: rows that were let go for it.
+    What the disk does not take waits in memory, the oldest being let go when there is too much of it; one that does
+    not even answer is told of as well. dropped: rows that were let go for it.
     """
 
-    def __init__(self, log: LevelLog, memory_path: Path) -> None:
+    def __init__(self, log: LevelLog, memory_path: Path, up: Callable[[], Uptime] = uptime) -> None:
         self._log = log
         self._memory_path = memory_path
+        self._up = up
         self._waiting: deque[Row] = deque(maxlen=MOST_WAITING)
         self._memory: bytes | None = None
         self._written_memory: bytes | None = None
         self._change = threading.Condition()
         self._old = False
         self._ending = False
-        self.trouble: str | None = None
+        self._trouble: str | None = None
+        self._writing_since: Uptime | None = None
         self.dropped = 0
         self._thread = threading.Thread(target=self._run, name="scribe", daemon=True)
+
+    @property
+    def trouble(self) -> str | None:
+        """Why the disk takes nothing at present."""
+        since = self._unanswered_since()
+        if since is None:
+            return self._trouble
+        return f"the disk has not answered for {self._up().seconds - since.seconds:.0f} s"
+
+    def _unanswered_since(self) -> Uptime | None:
+        """Since when it has not answered, where that is longer than what counts as sent after a cut."""
+        since = self._writing_since
+        return since if since is not None and self._up().seconds - since.seconds > UNLOGGED_MOST_S else None
 
     def start(self) -> None:
         """Begin to write."""
@@ -51,6 +66,8 @@ class Scribe:
             self.dropped += len(self._waiting) == MOST_WAITING
             self._waiting.append(row)
             self._change.notify()
+        if (since := self._unanswered_since()) is not None:
+            self._log.note_unwritten(since)
 
     def remember(self, memory: bytes) -> None:
         """Keep this instead of the memory written before."""
@@ -78,29 +95,34 @@ class Scribe:
                 self._change.wait_for(self._has_work, RETRY_S)
                 rows, memory, ending = list(self._waiting), self._memory, self._ending
                 old, self._old = self._old, False
-            done = self._try(partial(self._write_rows, rows)) and self._try(partial(self._write_memory, memory))
-            if old:
-                self._try(lambda: self._log.let_go(datetime.now(UTC)))
+            self._writing_since = self._up()
+            # One may be taken where the other is not: a hold has to outlast a log that cannot be written.
+            not_logged = _failing(partial(self._write_rows, rows))
+            not_remembered = _failing(partial(self._write_memory, memory))
+            not_let_go = _failing(self._log.let_go) if old else None
+            self._writing_since = None
+            self._tell(not_logged or not_remembered or not_let_go)
             if ending:
                 self._log.close()
                 return
-            if not done:
+            if not_logged or not_remembered:
+                soon = self._is_ending if not_logged else self._has_rows
                 with self._change:
-                    self._change.wait_for(lambda: self._ending, RETRY_S)
+                    self._change.wait_for(soon, RETRY_S)
+
+    def _is_ending(self) -> bool:
+        return self._ending
+
+    def _has_rows(self) -> bool:
+        return bool(self._waiting) or self._ending
 
     def _has_work(self) -> bool:
-        return bool(self._waiting) or self._old or self._memory != self._written_memory or self._ending
+        return self._has_rows() or self._old or self._memory != self._written_memory
 
-    def _try(self, write: Callable[[], None]) -> bool:
-        try:
-            write()
-        except (sqlite3.Error, OSError) as error:
-            if self.trouble is None:
-                logger.error("The state folder takes nothing: %s. It waits in memory.", error)
-            self.trouble = str(error)
-            return False
-        self.trouble = None
-        return True
+    def _tell(self, trouble: str | None) -> None:
+        if trouble is not None and self._trouble is None:
+            logger.error("The state folder takes nothing: %s. It waits in memory.", trouble)
+        self._trouble = trouble
 
     def _write_rows(self, rows: Sequence[Row]) -> None:
         if not rows:
@@ -115,3 +137,12 @@ class Scribe:
         if memory is not None and memory != self._written_memory:
             replace_file(self._memory_path, memory)
             self._written_memory = memory
+
+
+def _failing(write: Callable[[], None]) -> str | None:
+    """Do it; why the disk did not take it, if so."""
+    try:
+        write()
+    except (sqlite3.Error, OSError) as error:
+        return str(error)
+    return None

@@ -118,7 +118,7 @@ def _health(known: Known) -> Mapping[str, Any]:
         "busy": round(engine.busy, 4),
         "plan_gain_db": known.plan_gain_db,
         "trim_db": known.house.trim_db,
-        "governor_gain_db": reading.governor_db if reading else None,
+        "governor_gain_db": heard(reading.governor_db) if reading else None,
         "limiter_gain_db": reading.limiter_db if reading else None,
         "memory_bytes": known.memory_bytes,
         "planning": known.advance.performance if known.advance else None,

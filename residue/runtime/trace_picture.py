@@ -10,9 +10,9 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 from numpy.typing import NDArray
 
+from residue.loudness.picture import save
 from residue.mapping.drawing import COLOURS
 from residue.mapping.signals import Kind
-from residue.problems import stopping
 from residue.runtime.tracing import Trace
 
 _WIDTH_IN, _ROW_IN, _DOTS_PER_INCH = 12.0, 1.5, 110
@@ -47,10 +47,7 @@ def draw(traced: Trace, path: Path) -> None:
         )  # fmt: skip
     _scale(rows[-1], traced.times_s)
     figure.suptitle(traced.title, fontsize=10, x=0.01, ha="left")
-    try:
-        figure.savefig(path)
-    except (OSError, ValueError) as error:
-        raise stopping(str(path), f"It cannot be drawn: {error}.", "Name a file that ends in .png or .svg.") from error
+    save(figure, path)
 
 
 _WORDS = {Kind.SLOW: "slow", Kind.FAST: "sound, magnitude", Kind.EVENTS: "events"}

@@ -137,6 +137,7 @@ _DAYS = {
     )
 }
 _ORDER = {"listed": "in this order", "shuffled": "in another order every day"}
+_MIDNIGHT = "24:00"
 _AT_CLOSING = {
     "fade": "the last performance fades out before it",
     "finish": "the last performance runs on past it, to its end",
@@ -159,13 +160,17 @@ def _day(day: date, on: Mapping[date, list[Opening]], calendar: Calendar) -> lis
 def _told(opening: Opening, calendar: Calendar) -> str:
     opens, closes = local(opening.opens, calendar.zone), local(opening.closes, calendar.zone)
     nights = (closes.date() - opens.date()).days
-    end = (
-        "24:00"
-        if nights == 1 and f"{closes:%H:%M}" == "00:00"
-        else f"{closes:%H:%M}" + (f" on {closes:%a}" if nights else "")
-    )
+    end = closing_time(opening, calendar.zone)
+    end += f" on {closes:%a}" if nights and end != _MIDNIGHT else ""
     change = "; the clock changes" if opens.utcoffset() != closes.utcoffset() else ""
     return f"{opens:%H:%M} to {end}  ({_length(closes - opens)}{change})  {opening.why}{_terms(opening.terms)}"
+
+
+def closing_time(opening: Opening, zone: ZoneInfo) -> str:
+    """The end of an opening as a clock shows it; 24:00 where it is the end of the day on which it began."""
+    opens, closes = local(opening.opens, zone), local(opening.closes, zone)
+    shown = f"{closes:%H:%M}"
+    return _MIDNIGHT if shown == "00:00" and (closes.date() - opens.date()).days == 1 else shown
 
 
 def _terms(terms: Terms) -> str:

@@ -11,6 +11,7 @@ from residue.schedule.beside import CALENDAR_FILE, Answers
 from residue.schedule.events import Meaning
 from residue.schedule.hours import Hours, openings_on
 from residue.schedule.opening import Opening, without
+from residue.schedule.programme import next_start
 from residue.schedule.spans import instant
 
 _HOURS = "hours.toml"
@@ -24,7 +25,17 @@ def doubts(hours: Hours, answers: Answers, first: date, days: int) -> list[Findi
         found += _unwatched(hours, openings)
     if not openings and answers.calendar.next_change(instant(first, 0, hours.zone)) is None:
         found.append(Finding(Severity.WARNS, _HOURS, "The house never opens.", "Write spans under [weekly]."))
+    if openings and not any(_may_begin(hours, opening) for opening in openings):
+        what = f"No performance may begin in any opening from {_told(first)} on."
+        mend = "Write starts within the hours, or a shorter first_silence_s."
+        found.append(Finding(Severity.WARNS, f"{_HOURS}: programme", what, mend))
     return found
+
+
+def _may_begin(hours: Hours, opening: Opening) -> bool:
+    """Whether the programme lets anything begin before an opening is over."""
+    earliest = opening.opens + timedelta(seconds=hours.programme.first_silence_s)
+    return (next_start(hours.programme, opening, earliest, hours.zone) or earliest) < opening.closes
 
 
 def _views_on_closed_days(hours: Hours, answers: Answers, first: date, days: int) -> Iterator[Finding]:

@@ -38,9 +38,9 @@ class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     """How often a performance is played in the time in which one without a share is played once; evenly spread."""
     weekday: dict[str, Names] = {}
     """What is played on one day of the week (mon … sun) instead of `performances`."""
-    rest_s: Annotated[float, Meta(ge=0)] = 0.0
+    rest_s: Annotated[float, Meta(ge=0, le=86_400)] = 0.0
     """Silence between two performances."""
-    first_silence_s: Annotated[float, Meta(ge=0)] = 0.0
+    first_silence_s: Annotated[float, Meta(ge=0, le=86_400)] = 0.0
     """Silence from the opening to the first performance."""
     starts: Literal["any time", "full hour"] | tuple[str, ...] = "any time"
     """When a performance may begin; also a list of times such as ["11:00", "15:30"]."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from math import inf
 
 from residue.watchdog.vitals import Vitals
 
@@ -128,7 +129,8 @@ def _unplanned(now: Vitals, _before: Vitals) -> str | None:
 
 def _governed(now: Vitals, before: Vitals) -> str | None:
     acts = now.governor_db < 0.0 or now.cut_hops > before.cut_hops
-    return f"The level is above the plan; the governor takes {-now.governor_db:.1f} dB away." if acts else None
+    taken = "everything" if now.governor_db == -inf else f"{-now.governor_db:.1f} dB"
+    return f"The level is above the plan; the governor takes {taken} away." if acts else None
 
 
 def _log(now: Vitals, _before: Vitals) -> str | None:

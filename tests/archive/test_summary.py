@@ -64,3 +64,8 @@ def test_a_channel_that_cannot_be_read_says_why_and_the_others_are_shown(tmp_pat
 )
 def test_a_sketch_runs_from_the_lowest_to_the_highest_value(values: list[float], drawn: str) -> None:
     assert sparkline(np.array(values)) == drawn
+
+
+def test_a_channel_that_moves_evenly_does_not_look_like_one_that_stands_still() -> None:
+    assert sparkline(np.array([3.0, 3.0]), lowest=0.0) == "██"
+    assert sparkline(np.array([0.0, 0.0]), lowest=0.0) == "▁▁"

@@ -56,6 +56,24 @@ def test_a_calendar_that_cannot_be_written_is_told(installation: Path, tmp_path:
     assert "The calendar cannot be written: No such file or directory." in found.output
 
 
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["hours", "--from", "26.3.2027"], "'26.3.2027' is no day. Write year-month-day, such as 2026-03-02."),
+        (["hours", "--from", "2027-02-29"], "'2027-02-29' is no day."),
+        (["hours", "--from", "9999-12-31"], "9999-12-31 lies far away. Write a day from 2000-01-01 to 2099-12-31."),
+        (["hours", "--from", "0001-01-01"], "0001-01-01 lies far away."),
+        (["rehearse", "--from", "2027-03-02", "--to", "2027-03-01"], "--to 2027-03-01 lies before --from 2027-03-02."),
+        (["rehearse", "--from", "2027-03-02", "--to", "2099-03-01"], "are more than 3660 days. Name fewer."),
+        (["report", "--from", "2027-03-02", "--to", "2099-03-01"], "are more than 3660 days. Name fewer."),
+    ],
+)
+def test_days_that_nobody_means_are_told(installation: Path, tmp_path: Path, words: list[str], said: str) -> None:
+    found = run(tmp_path, words[0], str(installation), *words[1:])
+    assert found.exit_code == 2
+    assert said in found.output
+
+
 def test_a_season_is_rehearsed_with_the_levels_of_the_plan(installation: Path, tmp_path: Path) -> None:
     """One day of 30 s each 35 s, give or take the half second after the last sound: some 2,450 plays."""
     words = ("rehearse", str(installation), "--from", "2026-03-03", "--to", "2026-03-03", "--json")

@@ -50,6 +50,13 @@ def test_the_time_tag_is_the_moment_at_which_the_frame_is_heard() -> None:
     assert bundle.content(0).params == [71.0]
 
 
+def test_a_value_that_no_float_of_osc_holds_is_told_as_the_largest() -> None:
+    sender = FeedSender({"beats": BEATS}, [SOMEBODY])
+    beats = Events(np.array([24, 48]), np.array([1e300, -1e300]))
+    told = [OscBundle(datagram).content(0).params for datagram in sender.datagrams(Span(0, 480), {"beats": beats}, 0.0)]
+    assert told == [[pytest.approx(3.4028235e38)], [pytest.approx(-3.4028235e38)]]
+
+
 def test_handing_over_never_waits() -> None:
     sender = FeedSender({"beats": BEATS}, [SOMEBODY])  # nobody sends what is handed over
     for _ in range(MOST_BLOCKS + 5):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import tomllib
 from datetime import date
 from pathlib import Path
@@ -112,3 +113,15 @@ def test_a_link_stays_a_link(tmp_path: Path) -> None:
     record(tmp_path / "room.toml", "left", {"calibration": NEW})
     assert (tmp_path / "room.toml").is_symlink()
     assert "70.5" in (tmp_path / "real.toml").read_text(encoding="utf-8")
+
+
+def test_a_room_with_a_key_in_it_stays_a_secret_of_whom_it_belongs_to(tmp_path: Path) -> None:
+    path = tmp_path / "room.toml"
+    path.write_text(ROOM, encoding="utf-8")
+    path.chmod(0o640)
+    if os.geteuid() == 0:  # sudo residue calibrate
+        os.chown(path, 61_184, 61_184)
+    before = path.stat()
+    record(path, "left", {"calibration": NEW})
+    after = path.stat()
+    assert (after.st_mode, after.st_uid, after.st_gid) == (before.st_mode, before.st_uid, before.st_gid)

@@ -264,6 +264,9 @@ def test_a_disk_that_fills_up_ends_the_recording_and_what_was_written_is_sealed(
         take._ending.wait(0.01)
     monkeypatch.undo()
     assert "The disk is full" in take.trouble
+    waiting = take._orders.qsize()
+    take.sound(np.ones((1, 4_800), np.float32))
+    assert take._orders.qsize() == waiting, "what is not recorded does not fill the memory"
     bag = take.seal(9_600, {}, {"sound.input.wav": 9_600, "o1.wav": 50}, TODAY)
     assert bag.performance.duration_s is None
     assert not (tmp_path / ".recording-live").exists()

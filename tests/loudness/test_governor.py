@@ -244,3 +244,28 @@ def test_a_steady_tone_comes_to_stand_just_below_the_cap(quantity: str) -> None:
     stage.process(loud(20.0, 0.1))
     (cap,) = stage.reading().caps
     assert -2.0 < cap.level - cap.limit <= 0.0
+
+
+def test_a_cap_on_an_output_that_the_piece_does_not_sound_through_is_in_nobodys_way() -> None:
+    """The room has it, and room.toml may cap it; the governor still steers for the other caps."""
+    entries = [
+        CapEntry(quantity="LZeq", window_s=1.0, limit_dbfs=-30.0),
+        CapEntry(quantity="LZeq", window_s=1.0, limit_dbfs=-30.0, output="floor"),
+        CapEntry(quantity="LCpeak", limit_dbfs=-30.0, output="floor"),
+    ]
+    caps = expand(entries)
+    stage = CapStage({"left": OUTPUTS["left"]}, caps)
+    noise = np.random.default_rng(1).normal(0.0, 0.3, (1, 4 * RATE_HZ))
+    sent = stage.process(noise).frames
+    assert np.max(np.abs(sent)) > 0.0
+    running = np.cumsum(np.concatenate(([0.0], sent[0] ** 2)))
+    assert 10 * np.log10(np.max(running[RATE_HZ:] - running[:-RATE_HZ]) / RATE_HZ) <= -30.0
+
+
+@pytest.mark.parametrize("limit_db", [60.0, 100.0])
+def test_a_row_written_before_a_cap_was_set_counts_as_at_its_limit(limit_db: float) -> None:
+    """A second at the limit is half of a window of two."""
+    (cap,) = expand([CapEntry(quantity="LAeq", window_s=2.0, limit_db=limit_db)])
+    history = SentHistory([SentRow(age_s=0.0, duration_s=1.0, sent={"C at place, dB": 40.0})])
+    ring = seeded(terms(cap), ear_of(cap, OUTPUTS), history)
+    assert np.sum(ring) == pytest.approx(terms(cap).total / 2, rel=1e-6)

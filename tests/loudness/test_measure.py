@@ -1,6 +1,7 @@
 """Files as they come: short, empty, broken, of any rate."""
 
 import json
+import os
 from math import exp, log10, pi
 from pathlib import Path
 
@@ -52,7 +53,8 @@ def test_silence_of_any_length_has_no_values(tmp_path: Path, frames: int) -> Non
     found = measure(path)
     assert found.integrated_lufs is None
     assert found.short_term_max_lufs is None
-    assert found.lzeq_dbfs is None
+    levels = (found.laeq_dbfs, found.lceq_dbfs, found.lzeq_dbfs, found.lgeq_dbfs, found.laf_max_dbfs)
+    assert levels == (None,) * 5
     assert found.true_peak_dbtp == [None, None]
     assert "NaN" not in json.dumps(msgspec.to_builtins(found))
     assert found.duration_s == pytest.approx(frames / 48_000)
@@ -64,6 +66,27 @@ def test_too_short_for_a_window_is_no_value_not_a_wrong_one(tmp_path: Path) -> N
     assert found.momentary_max_lufs is None
     assert found.integrated_lufs is None
     assert found.laeq_dbfs == pytest.approx(-3.01, abs=0.05)
+
+
+def test_values_that_are_no_numbers_are_told_with_their_place(tmp_path: Path) -> None:
+    sound = sine(48_000, 3.0)
+    sound[120_000] = np.nan
+    soundfile.write(tmp_path / "spoilt.wav", sound, 48_000, subtype="FLOAT")
+    with pytest.raises(ProblemError, match=r"From 2\.500 s on it holds values that are no numbers"):
+        measure(tmp_path / "spoilt.wav")
+
+
+def test_a_rate_at_which_the_weightings_are_no_filters_is_refused(tmp_path: Path) -> None:
+    soundfile.write(tmp_path / "arm.wav", sine(2_000, 1.0, 50.0), 2_000)
+    with pytest.raises(ProblemError, match="2000 Hz are too few"):
+        measure(tmp_path / "arm.wav")
+
+
+def test_a_name_in_any_encoding_is_opened(tmp_path: Path) -> None:
+    path = tmp_path / os.fsdecode(b"arm\xe4.wav")
+    soundfile.write(tmp_path / "arm.wav", sine(48_000, 0.5), 48_000)
+    (tmp_path / "arm.wav").rename(path)
+    assert measure(path).duration_s == 0.5
 
 
 @pytest.mark.parametrize("content", [None, b"", b"no sound at all", b"RIFF\x00\x00\x00\x00WAVEfmt "])

@@ -6,13 +6,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from matplotlib.figure import Figure
 
 from residue.loudness.calibration import Calibration
 from residue.loudness.caps import CapEntry, expand
 from residue.loudness.outputs import Output
-from residue.loudness.picture import _before_and_after, draw_file, draw_levels, draw_plan
+from residue.loudness.picture import _before_and_after, _fill, draw_file, draw_levels, draw_plan
 from residue.loudness.plan import plan
 from residue.loudness.profile import profile
+from residue.problems import ProblemError
 
 PNG, SVG = b"\x89PNG", b"<?xml"
 
@@ -22,6 +24,22 @@ PNG, SVG = b"\x89PNG", b"<?xml"
 def test_levels(tmp_path: Path, name: str, begins: bytes, curve: np.ndarray) -> None:
     draw_levels(tmp_path / name, title="Night Dough", step_s=1.0, levels={"A": curve})
     assert (tmp_path / name).read_bytes().startswith(begins)
+
+
+def test_a_picture_that_cannot_be_written_is_told(tmp_path: Path) -> None:
+    with pytest.raises(ProblemError, match=r"missing/levels\.png: It cannot be drawn: No such file or directory\."):
+        draw_levels(tmp_path / "missing" / "levels.png", title="", step_s=1.0, levels={})
+
+
+def test_no_legend_lies_over_the_curves() -> None:
+    figure = Figure(figsize=(8.0, 4.0), layout="constrained")
+    axes = figure.add_subplot()
+    _fill(axes, 1.0, {f"curve {n}": np.linspace(-60.0, -10.0, 50) for n in range(4)})
+    figure.draw_without_rendering()
+    legend = axes.get_legend()
+    assert legend is not None
+    assert legend.get_window_extent().y1 < axes.get_window_extent().y0
+    assert legend.get_window_extent().y0 >= 0.0, "it is not cut off either"
 
 
 def test_a_file(tmp_path: Path) -> None:

@@ -84,12 +84,12 @@ def test_a_whole_piece_becomes_a_graph_that_knows_what_it_needs(tmp_path: Path) 
         (
             "at = [0.0, 1.0]",
             "at = [0.0, nan]",
-            "piece.toml: node.loud.gain_db.at[1]: nan is no number to count with. Write a finite number.",
+            "piece.toml: node.loud.gain_db.at[2]: nan is no number to count with. Write a finite number.",
         ),
         (
             "gives = [-30.0, 0.0]",
             "gives = [-inf, 0.0]",
-            "piece.toml: node.loud.gain_db.gives[0]: -inf is no number to count with. Write a finite number.",
+            "piece.toml: node.loud.gain_db.gives[1]: -inf is no number to count with. Write a finite number.",
         ),
         (
             "gives = [-30.0, 0.0]",
@@ -111,6 +111,17 @@ def test_a_whole_piece_becomes_a_graph_that_knows_what_it_needs(tmp_path: Path) 
             'signal = "effort"',
             'signal = "efort"',
             'piece.toml: section[1].ends.signal: There is no node "efort". Did you mean effort?',
+        ),
+        (
+            'signal = "effort"',
+            'signal = "heard"',
+            'piece.toml: section[1].ends.signal: "heard" gives a signal that is fast, and this takes slow. '
+            "Take the slow signal that this sound was made from.",
+        ),
+        (
+            'outputs = ["left", "right"]',
+            'outputs = ["left", "right", "left"]',
+            'piece.toml: outputs: The output "left" stands here 2 times. Name each output once.',
         ),
         (
             "at_most_s = 150",

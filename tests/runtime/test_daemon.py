@@ -127,3 +127,12 @@ def test_a_second_daemon_on_the_same_port_is_told_so(daemon: Daemon) -> None:
     assert second.returncode == 1
     assert f"Nothing can listen at 127.0.0.1:{daemon.port}" in second.stderr
     assert "Traceback" not in second.stderr
+
+
+def test_a_terminal_that_is_closed_ends_it_like_ctrl_c(daemon: Daemon) -> None:
+    process = daemon.start("--device", "silent")
+    until(daemon.port, lambda told: told["house"] == "playing")
+    process.send_signal(signal.SIGHUP)
+    _, errors = process.communicate(timeout=30)
+    assert process.returncode == 0, errors
+    assert events(daemon.state)[-1] == ("ended", "Exit status 0", None)

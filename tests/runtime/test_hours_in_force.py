@@ -74,6 +74,15 @@ def save(folder: Path, old: str, new: str) -> None:
     path.write_text(path.read_text().replace(old, new))
 
 
+def test_hours_that_cannot_be_read_at_a_start_leave_the_old_ones_in_force(installation: Path) -> None:
+    house = Kitchen(installation)
+    (installation / "hours.toml").unlink()
+    (installation / "hours.toml").mkdir()  # as unreadable as a file that its owner keeps for himself
+    house.start()
+    assert house.opens() == ["00:00"]
+    assert "The file cannot be read" in str(house.refused())
+
+
 def test_saved_hours_are_taken_while_it_runs(installation: Path) -> None:
     house = Kitchen(installation)
     save(installation, MORNING, EVENING)

@@ -391,6 +391,28 @@ def test_what_may_run_on_past_closing_does_not_when_the_clock_steps_there() -> N
     assert not gallery.engine.view.sounding
 
 
+def test_what_is_still_being_wound_forward_at_closing_does_not_begin_after_it() -> None:
+    gallery = with_programme([opening(0, 10)], at_closing="finish")
+    begin, gallery.engine.act = gallery.engine.act, lambda actions: None  # type: ignore[method-assign]
+    gallery.engine.view = replace(gallery.engine.view, ready=frozenset(DURATION_S))
+    gallery.wait(9)
+    assert gallery.state() is State.PLAYING
+    gallery.wait(2)
+    gallery.engine.act = begin  # type: ignore[method-assign]
+    gallery.wait(5)
+    assert gallery.state() is State.CLOSED
+    assert not gallery.engine.view.sounding
+
+
+def test_what_is_exchanged_past_closing_is_not_begun_anew() -> None:
+    gallery = with_programme([opening(0, 25)], at_closing="finish")
+    gallery.wait(30)
+    gallery.hear(Renew("a swap"))
+    gallery.wait(10)
+    assert gallery.state() is State.CLOSED
+    assert gallery.starts == [("first-batch", 0.0), ("second-batch", 0.0)]
+
+
 def test_what_runs_on_past_closing_obeys_a_hold() -> None:
     gallery = with_programme([opening(0, 25)], at_closing="finish")
     gallery.wait(30)

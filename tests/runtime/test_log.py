@@ -3,22 +3,24 @@ from __future__ import annotations
 import math
 import os
 import sqlite3
+import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import cast
 
 import pytest
 
 from residue.loudness.history import SentHistory, Unlogged
 from residue.runtime.clock import Uptime, uptime
+from residue.runtime.folders import MEMORY_FILE
 from residue.runtime.log import (
     ENDED,
-    KEPT,
-    MOST_EVENTS,
-    SECONDS_KEPT,
+    MOST,
+    STARTED,
     UNLOGGED_MOST_S,
     EventRow,
     LevelLog,
@@ -27,7 +29,7 @@ from residue.runtime.log import (
     SecondRow,
 )
 from residue.runtime.log import timestamp as stamp
-from residue.runtime.scribe import Scribe
+from residue.runtime.scribe import RETRY_S, Scribe
 from residue.runtime.tallies import Tallies
 from tests.runtime.tallied import THEN, tally
 
@@ -118,21 +120,55 @@ def test_a_cut_counts_at_every_start_within_the_window_and_not_at_the_next_alone
     assert list(found.unlogged[1:]) == [Unlogged(700.0, UNLOGGED_MOST_S), Unlogged(600.0, UNLOGGED_MOST_S)]
 
 
+def test_a_cut_is_as_old_as_the_machine_says_whatever_the_clock_said_then(log: LevelLog) -> None:
+    """A computer without a battery clock comes up an hour behind, and is set right a little later."""
+    behind = NOW - timedelta(hours=1)
+    log.write([second(200, boot="an earlier boot"), EventRow(stamp(behind), "playing", "")])
+    log.write([EventRow(stamp(behind), STARTED, "", None, UP.boot, UP.seconds - 180.0), END])
+    assert list(log.sent_before(NOW, UP, 900).unlogged[1:]) == [Unlogged(180.0, UNLOGGED_MOST_S)]
+
+
+def test_rows_shorter_than_a_second_count_as_far_back_as_a_window_reaches(log: LevelLog) -> None:
+    """As many short steps of a calibration leave."""
+    log.write([replace(second(age_s / 10), duration_s=0.1) for age_s in range(599, -1, -1)])
+    assert len(log.sent_before(NOW, UP, 60.0).rows) == 600
+
+
 def test_no_log_is_no_history_and_a_broken_one_counts_as_everything_used_up(tmp_path: Path) -> None:
     assert LevelLog(tmp_path / "none.sqlite").sent_before(NOW, UP, 900).rows == ()
     (tmp_path / "broken.sqlite").write_bytes(b"not a database" * 1_000)
     assert LevelLog(tmp_path / "broken.sqlite").sent_before(NOW, UP, 900).unreadable
 
 
-def test_what_is_too_old_is_let_go(log: LevelLog, tmp_path: Path) -> None:
-    log.write([minute(0), minute(KEPT.total_seconds() + 60)])
-    log.write([second(0), second(SECONDS_KEPT.total_seconds() - 60), second(SECONDS_KEPT.total_seconds() + 60)])
-    log.write([EventRow(stamp(NOW), "tick", str(number)) for number in range(MOST_EVENTS + 10)])
-    log.let_go(NOW)
+@pytest.mark.parametrize("column", ["sent", "duration_s"])
+def test_a_row_that_somebody_emptied_counts_as_everything_used_up(log: LevelLog, tmp_path: Path, column: str) -> None:
+    log.write([second(600), END])
+    with closing(sqlite3.connect(tmp_path / "levels.sqlite")) as writer, writer:
+        writer.execute(f"UPDATE second SET {column} = NULL")
+    assert log.sent_before(NOW, UP, 900).unreadable
+
+
+def test_what_is_too_much_is_let_go_the_oldest_first(
+    log: LevelLog, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for kind, most in ((LevelRow, 3), (SecondRow, 4), (EventRow, 5)):
+        monkeypatch.setitem(MOST, kind, most)
+    log.write([minute(age_s) for age_s in range(9, -1, -1)])
+    log.write([second(age_s) for age_s in range(9, -1, -1)])
+    log.write([EventRow(stamp(NOW), "tick", str(number)) for number in range(10)])
+    log.let_go()
     with closing(sqlite3.connect(tmp_path / "levels.sqlite")) as reader:
-        assert reader.execute("SELECT count(*) FROM level").fetchone() == (1,)
-        assert reader.execute("SELECT count(*) FROM second").fetchone() == (2,)
-        assert reader.execute("SELECT count(*), min(cast(text AS INTEGER)) FROM event").fetchone() == (MOST_EVENTS, 10)
+        assert reader.execute("SELECT count(*), min(utc) FROM level").fetchone() == (3, second(2).utc)
+        assert reader.execute("SELECT count(*), min(utc) FROM second").fetchone() == (4, second(3).utc)
+        assert reader.execute("SELECT count(*), min(cast(text AS INTEGER)) FROM event").fetchone() == (5, 5)
+
+
+def test_a_clock_that_is_set_wrong_for_a_while_makes_nothing_forgotten(log: LevelLog) -> None:
+    """Years ahead, as where a battery clock has failed: rows of before and after are all of this season."""
+    log.write([minute(700), second(700), END, replace(second(600), utc=stamp(NOW + timedelta(days=4_000)))])
+    log.let_go()
+    assert [row.age_s for row in log.sent_before(NOW, UP, 900).rows] == [700.0, 600.0]
+    assert len(log.between(NOW - timedelta(days=1), NOW).minutes) == 1
 
 
 def test_a_log_that_an_earlier_version_began_is_gone_on_with(log: LevelLog, tmp_path: Path) -> None:
@@ -158,6 +194,23 @@ def test_a_log_that_somebody_took_away_is_begun_anew(log: LevelLog, tmp_path: Pa
         file.unlink()
     log.write([second(10)])
     assert len(log.sent_before(NOW, UP, 900).rows) == 1
+
+
+@pytest.mark.parametrize("left", [b"", None], ids=["emptied", "gone"])
+def test_a_log_that_a_house_has_lost_counts_as_everything_used_up_until_its_window_has_passed(
+    tmp_path: Path, left: bytes | None
+) -> None:
+    """As a file system may leave it after a power cut; that the house has run before is told by its memory."""
+    path, up = tmp_path / "levels.sqlite", uptime()
+    (tmp_path / MEMORY_FILE).write_bytes(b"{}")
+    if left is not None:
+        path.write_bytes(left)
+    assert LevelLog(path).sent_before(NOW, up, 900.0).unreadable
+    with closing(LevelLog(path)) as log:
+        log.write([EventRow(stamp(NOW), STARTED, "")])
+        log.write([END])
+        for later_s, unreadable in ((600.0, True), (1200.0, False)):
+            assert log.sent_before(NOW, Uptime(up.boot, up.seconds + later_s), 900.0).unreadable == unreadable
 
 
 def test_a_second_of_silence_has_no_row_and_a_minute_has_one_for_all_that_played() -> None:
@@ -224,9 +277,83 @@ def test_what_a_disk_did_not_take_counts_after_a_kill_for_as_long_as_it_took_not
         assert unlogged_s(killed.sent_before(NOW, later, 900)) == UNLOGGED_MOST_S
 
 
-def _soon(true: Callable[[], bool]) -> bool:
+def test_what_a_disk_did_not_take_before_a_kill_counts_at_every_start_within_the_window(tmp_path: Path) -> None:
+    path, note, up = tmp_path / "levels.sqlite", tmp_path / "memory" / "unwritten", uptime()
+    with closing(LevelLog(path, note)) as log:
+        log.write([EventRow(stamp(NOW), "playing", "")])
+        log.note_unwritten(Uptime(up.boot, up.seconds - 60.0))
+    with closing(LevelLog(path, note)) as begun_after_the_kill:
+        begun_after_the_kill.write([EventRow(stamp(NOW), STARTED, ""), END])
+    assert not note.exists()
+    later = Uptime(up.boot, up.seconds + 300.0)
+    history = LevelLog(path, note).sent_before(NOW, later, 900)
+    [before] = [one for one in history.unlogged if one.age_s > 0.0]
+    assert before.age_s == pytest.approx(300.0, abs=1.0)
+    assert before.duration_s == pytest.approx(60.0 + UNLOGGED_MOST_S, abs=1.0)
+
+
+class Stuck:
+    """A log whose disk does not answer."""
+
+    def __init__(self) -> None:
+        self.asked, self.answers = threading.Event(), threading.Event()
+        self.noted: list[Uptime] = []
+
+    def write(self, _rows: Sequence[Row]) -> None:
+        self.asked.set()
+        self.answers.wait()
+
+    def note_unwritten(self, since: Uptime) -> None:
+        self.noted.append(since)
+
+    def close(self) -> None:
+        pass
+
+
+def test_a_disk_that_does_not_even_answer_is_told_of_and_noted_beside_it(tmp_path: Path) -> None:
+    log, now_s = Stuck(), 100.0
+    scribe = Scribe(cast(LevelLog, log), tmp_path / "memory.json", lambda: Uptime("this boot", now_s))
+    scribe.start()
+    scribe.put(second(0))
+    assert log.asked.wait(20.0)
+    now_s += UNLOGGED_MOST_S
+    scribe.put(second(0))
+    assert (scribe.trouble, log.noted) == (None, [])
+    now_s = 140.0
+    scribe.put(second(0))
+    assert scribe.trouble == "the disk has not answered for 40 s"
+    assert log.noted == [Uptime("this boot", 100.0)]
+    log.answers.set()
+    assert scribe.end(wait_s=20)
+    assert scribe.trouble is None
+
+
+def test_a_hold_outlasts_a_log_that_cannot_be_written(tmp_path: Path) -> None:
+    (tmp_path / "levels.sqlite").mkdir()
+    scribe = Scribe(LevelLog(tmp_path / "levels.sqlite"), tmp_path / "memory.json")
+    scribe.put(second(0))
+    scribe.remember(b'{"held_by": "front desk"}')
+    scribe.start()
+    assert scribe.end(wait_s=20)
+    assert (tmp_path / "memory.json").read_bytes() == b'{"held_by": "front desk"}'
+    assert scribe.trouble is not None
+
+
+def test_rows_do_not_wait_for_a_memory_that_cannot_be_written(log: LevelLog, tmp_path: Path) -> None:
+    (tmp_path / "memory.json").mkdir()
+    scribe = Scribe(log, tmp_path / "memory.json")
+    scribe.remember(b"{}")
+    scribe.start()
+    assert _soon(lambda: scribe.trouble is not None)
+    scribe.put(second(0))
+    assert _soon(lambda: len(log.sent_before(NOW, UP, 900).rows) == 1, within_s=RETRY_S / 2)
+    assert scribe.end(wait_s=20)
+
+
+def _soon(true: Callable[[], bool], within_s: float = 10.0) -> bool:
     """Whether something becomes true within some seconds."""
-    for _ in range(1_000):
+    deadline_s = time.monotonic() + within_s
+    while time.monotonic() < deadline_s:
         if true():
             return True
         time.sleep(0.01)
@@ -271,8 +398,10 @@ def test_a_spoilt_log_is_set_aside_and_counts_as_the_most_until_its_window_has_p
         try:
             log.write([row])
         except sqlite3.DatabaseError:
-            assert log.sent_before(now + timedelta(minutes=1), UP, 900.0).unreadable
-            assert not log.sent_before(now + timedelta(hours=1), UP, 900.0).unreadable
+            for minutes, unreadable in ((1, True), (60, False)):
+                up = uptime()
+                later = Uptime(up.boot, up.seconds + 60.0 * minutes)
+                assert log.sent_before(now, later, 900.0).unreadable == unreadable
             assert (tmp_path / "levels.sqlite.spoilt").read_bytes() == spoilt
     log.close()
     kinds = [event.kind for event in log.between(now - timedelta(days=1), now + timedelta(days=1)).events]

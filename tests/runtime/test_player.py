@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable
 from typing import cast
@@ -102,6 +103,40 @@ def test_a_start_that_is_no_longer_asked_for_is_given_up() -> None:
         on.engine.run_block()
         time.sleep(0.001)
     assert on.engine.snapshot.turn == 0
+
+
+def test_a_start_that_is_given_up_late_does_not_have_the_next_one_begun_twice() -> None:
+    """Somebody passes over what is being opened: the second start has been taken up before the first is given up."""
+    second_asked, given_up = threading.Event(), threading.Event()
+    opened: list[str] = []
+
+    class GivenUp(Hum):
+        def skip_to(self, frame: int, progress: Callable[[int], None] = lambda frame: None) -> None:
+            second_asked.wait(PATIENCE_S)
+            try:
+                super().skip_to(frame, progress)
+            finally:
+                given_up.set()
+
+    def opens(name: str, frame: int) -> Playback:
+        opened.append(name)
+        return cast(Playback, GivenUp(60 * AUDIO_RATE_HZ)) if name == "first-batch" else hum(name, frame)
+
+    on = Stage(opens)
+    on.player.do([Start(1, "first-batch", 20.0)])
+    on.player.do([Start(2, "second-batch", 0.0)])
+    second_asked.set()
+    assert given_up.wait(PATIENCE_S)
+    _winders_end()
+    on.player.do([Start(2, "second-batch", 0.0)])
+    _winders_end()
+    assert opened == ["first-batch", "second-batch"]
+
+
+def _winders_end() -> None:
+    for thread in threading.enumerate():
+        if thread.name == "winder":
+            thread.join(PATIENCE_S)
 
 
 def test_trim_and_fade_reach_the_engine() -> None:

@@ -145,7 +145,7 @@ def test_the_page_loads_nothing_from_outside_and_the_tables_can_be_read(
     assert page.open == []
     assert all(source.startswith("data:image/png;base64,") for source in page.loaded)
     for said in (
-        "every cap kept",
+        "every cap kept</span></b>, as far as the log tells: it has nothing of 1 of 2 days</p>",
         "LEX,8h",
         "calibrated on",
         "02 March 2026",
@@ -158,6 +158,8 @@ def test_the_page_loads_nothing_from_outside_and_the_tables_can_be_read(
         rows = list(csv.DictReader(file))
     assert rows[0]["cap"] == "who-2022, LAeq over 15 min"
     assert rows[0]["kept"] == "True"
+    with (tmp_path / "days.csv").open(newline="") as file:
+        assert [row["every_cap_kept"] for row in csv.DictReader(file)] == ["True", ""]
     with (tmp_path / "minutes.csv").open(newline="") as file:
         assert float(next(csv.DictReader(file))["laeq_db"]) < 70.0
 

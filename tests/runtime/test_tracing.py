@@ -114,11 +114,22 @@ def test_signals_are_drawn(installation: Path, cache: Path, tmp_path: Path, name
         (["--signal", "murmur", "--out", "missing/x.csv"], "It cannot be written: No such file or directory."),
         (
             ["--signal", "murmur", "--out", "x.csv", "--to-s", "1", "--picture", "x.pgn"],
-            "Name a file that ends in .png",
+            "'x.pgn' does not end in .png or .svg.",
         ),
         (["--signal", "murmur", "--out", "x.csv", "--from-s", "3", "--to-s", "2"], "--to-s 2 lies before --from-s 3."),
+        (["--signal", "murmur", "--out", "x.csv", "--from-s", "nan"], "nan is no number to count with."),
+        (["--signal", "murmur", "--out", "x.csv", "--to-s", "inf"], "inf is no number to count with."),
+        (["--signal", "murmur", "--out", "x.csv", "--from-s", "9000"], "--from-s 9000: The performance ends after "),
     ],
-    ids=["unknown node", "no such folder", "no kind of picture", "ends before it begins"],
+    ids=[
+        "unknown node",
+        "no such folder",
+        "no kind of picture",
+        "ends before it begins",
+        "no number",
+        "no end",
+        "begins after the end",
+    ],
 )
 def test_what_cannot_be_traced_is_told(
     installation: Path, cache: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: list[str], said: str

@@ -127,3 +127,14 @@ def test_the_programme_is_told_as_it_was_understood() -> None:
         "Closing time: no performance begins that would not end before it.",
         "After a hold or a power cut: goes on where it was.",
     ]
+
+
+@pytest.mark.parametrize(
+    ("span", "ends"), [("00:00-24:00", "24:00"), ("13:00-24:00", "24:00"), ("22:00-04:00", "04:00")]
+)
+def test_the_end_of_a_day_is_not_its_beginning(span: str, ends: str) -> None:
+    hours = msgspec.convert(
+        {"time_zone": "Europe/Berlin", "weekly": {"thu": [span]}, "programme": {"performances": ["a"]}}, Hours
+    )
+    [opening] = calendar(hours).openings(date(2026, 3, 26), 1)
+    assert agenda.closing_time(opening, hours.zone) == ends

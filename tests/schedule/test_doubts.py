@@ -112,3 +112,19 @@ def test_a_night_that_is_watched_from_the_evening_before_is_no_doubt(tmp_path: P
 
 def test_hours_without_anything_odd_leave_no_doubt(tmp_path: Path) -> None:
     assert told(tmp_path, weekly=WEEKLY, exception=[CLOSED]) == []
+
+
+@pytest.mark.parametrize(
+    ("programme", "doubted"),
+    [({"starts": ["03:00"]}, True), ({"starts": ["03:00", "17:59"]}, False), ({"first_silence_s": 43_200}, True)],
+    ids=["starts by night", "one start in the hours", "silence longer than an opening"],
+)
+def test_a_programme_that_never_begins_is_pointed_out(
+    tmp_path: Path, programme: dict[str, object], *, doubted: bool
+) -> None:
+    found = told(tmp_path, weekly=WEEKLY, programme={"performances": ["first-batch"], **programme})
+    what = (
+        "hours.toml: programme: No performance may begin in any opening from Sun 20 Dec 2026 on. "
+        "Write starts within the hours, or a shorter first_silence_s."
+    )
+    assert found == [what] * doubted

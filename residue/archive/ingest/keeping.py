@@ -34,6 +34,17 @@ class Kept:
     done: tuple[str, ...]
 
 
+def file_names(source: Source, channels: Mapping[str, Channel]) -> Mapping[str, str]:
+    """The file in the payload that each channel goes into."""
+    if source.suffix:
+        return dict.fromkeys(channels, re.sub(r"[^A-Za-z0-9._-]+", "_", source.path.name))
+    sampled = {track.label for track in source.tracks}
+    return {
+        name: f"{name}{'.wav' if label_of(channel, source) in sampled else '.txt'}"
+        for name, channel in channels.items()
+    }
+
+
 def keep(source: Source, channels: Mapping[str, Channel], folder: Path, *, keep_private: bool) -> Kept:
     """Write what the channels need of a source into the payload's folder. The source is only read.
 
@@ -53,11 +64,12 @@ def _keep(source: Source, channels: Mapping[str, Channel], folder: Path, *, keep
         return _keep_file(source, channels, folder, keep_private=keep_private)
     kept: dict[str, Channel] = {}
     done = []
+    names = file_names(source, channels)
     for name, channel in channels.items():
         label = label_of(channel, source)
         track = next((track for track in source.tracks if track.label == label), None)
         beats = next((beats for beats in source.beats if beats.label == label), None)
-        target = folder / f"{name}{'.wav' if track else '.txt'}"
+        target = folder / names[name]
         if track:
             done.append(f"{label} of {source.path.name}: {_write_track(track, target)}.")
             kept[name] = _replaced(channel, target.name, unit=channel.unit)
@@ -76,7 +88,7 @@ def _replaced(channel: Channel, file: str, unit: str, start_s: float | None = No
 
 
 def _keep_file(source: Source, channels: Mapping[str, Channel], folder: Path, *, keep_private: bool) -> Kept:
-    target = folder / re.sub(r"[^A-Za-z0-9._-]+", "_", source.path.name)
+    target = folder / next(iter(file_names(source, channels).values()))
     if source.private and source.strip and not keep_private:
         source.strip(target)
         forget_time(target)

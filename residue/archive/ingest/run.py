@@ -15,7 +15,7 @@ from residue.archive.bag import Bag, seal_moving
 from residue.archive.beside import file_beside, telling
 from residue.archive.ingest.alignment import Start, starts
 from residue.archive.ingest.describe import Description, check_against, label_of, template
-from residue.archive.ingest.keeping import Kept
+from residue.archive.ingest.keeping import Kept, file_names
 from residue.archive.ingest.picture import draw
 from residue.archive.ingest.quality import Quality, examine_beats, examine_samples
 from residue.archive.ingest.report import write_report
@@ -93,6 +93,7 @@ def ingest(given: list[Path], into: Path, description: Description, on: date, pr
     sources = open_sources(asked_for, description.table, into.parent)
     check_against(description, sources, files)
     used = {name: source for name, source in sources.items() if _channels_of(description, name)}
+    _check_names(used, description)
     begun = starts(used | {align.to: sources[align.to] for align in description.align}, description)
     work = into.with_name(f"{WORK}{into.name}")
     with telling(into):
@@ -116,6 +117,17 @@ def ingest(given: list[Path], into: Path, description: Description, on: date, pr
         shutil.rmtree(work)
     stripped = () if description.keep_private else _private(used)
     return Ingested(bag, report, stripped)
+
+
+def _check_names(sources: Mapping[str, Source], description: Description) -> None:
+    """Raises ProblemError where two sources would be kept under one name: the later would take the other's place."""
+    taken: dict[str, str] = {}
+    for name, source in sources.items():
+        for file in set(file_names(source, _channels_of(description, name)).values()):
+            other = taken.setdefault(file, name)
+            if other != name:
+                what = f"{other} and {name} would both be kept as {file}."
+                raise stopping("channel", what, "Give the channel, or one of the files, another name.")
 
 
 def _channels_of(description: Description, file: str) -> dict[str, Channel]:

@@ -45,9 +45,9 @@ def read_layout(path: Path) -> Layout:
         if len(fixed) < FIXED_BYTES or fixed[:8] not in (b"0       ", b"\xffBIOSEMI"):
             raise stopping(path.name, "It does not begin as an EDF or BDF file does.", AGAIN)
         signals = _whole(path, fixed[252:256], "number of signals")
+        if signals < 1:
+            raise stopping(path.name, "It holds no signals.", AGAIN)
         header = fixed + file.read(FIXED_BYTES * signals)
-    if signals < 1:
-        raise stopping(path.name, "It holds no signals.", AGAIN)
     if len(header) < FIXED_BYTES * (signals + 1):
         raise stopping(path.name, f"It ends within its header, which declares {signals} signals.", AGAIN)
 

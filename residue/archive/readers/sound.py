@@ -55,8 +55,8 @@ class SoundBlocks:
             if self.file.tell() != start:
                 self.file.seek(start)
             block = self.file.read(wanted, dtype=self._dtype, always_2d=True)
-        except soundfile.SoundFileError as error:
-            raise stopping(self._where, f"It cannot be read on from frame {start}: {error}.", _AGAIN) from error
+        except soundfile.LibsndfileError as error:
+            raise stopping(self._where, f"It cannot be read on from frame {start}: {_why(error)}.", _AGAIN) from error
         if len(block) < wanted:
             what = f"It ends after {start + len(block)} of the {self.file.frames} frames that its header promises."
             raise stopping(self._where, what, _AGAIN)
@@ -84,8 +84,8 @@ def open_blocks(path: Path) -> SoundBlocks:
     """A sound file, checked for being whole. Raises ProblemError."""
     try:
         file = soundfile.SoundFile(path)
-    except (soundfile.SoundFileError, OSError) as error:
-        raise stopping(path.name, f"It is not a sound file that can be read: {error}.", _AGAIN) from error
+    except soundfile.LibsndfileError as error:
+        raise stopping(path.name, f"It is not a sound file that can be read: {_why(error)}.", _AGAIN) from error
     if file.frames == 0 or file.samplerate == 0:
         raise stopping(path.name, "It holds no samples.", "Leave the channel out, or find the right file.")
     for note in filter(None, (pattern.search(file.extra_info) for pattern in _NOTES)):
@@ -94,6 +94,11 @@ def open_blocks(path: Path) -> SoundBlocks:
             what = f"It is cut short: {held / promised:.0%} of the sound that its header promises is there."
             raise stopping(path.name, what, _AGAIN)
     return SoundBlocks(file, path.name)
+
+
+def _why(error: soundfile.LibsndfileError) -> str:
+    """What libsndfile says, without the path, which a person has read already."""
+    return str(error.error_string).removeprefix("Error : ").rstrip(".")
 
 
 def open_sound(path: Path, channel: Channel) -> Stream:

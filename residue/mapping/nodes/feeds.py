@@ -10,7 +10,9 @@ from residue.mapping.node import NodeContext, Port, Step
 from residue.mapping.nodes.shapes import LikeInput
 from residue.mapping.signals import Kind
 
-Address = Annotated[str, Meta(pattern=r"^(/[^\s#*,/?\[\]{}]+)+$", description="OSC address it is sent to")]
+Address = Annotated[
+    str, Meta(pattern=r"^(/[^\s#*,/?\[\]{}]+)+$", description="OSC address it is sent to", examples=["/feed/strain"])
+]
 
 
 class Feed(LikeInput, frozen=True):

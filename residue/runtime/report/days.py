@@ -89,6 +89,11 @@ class Day:
         return sum(row.duration_s for row in self.logged.minutes if row.performance is not None) / 3600.0
 
     @property
+    def kept(self) -> bool | None:
+        """Whether every cap was kept, by the log; None where it has nothing of the day."""
+        return all(one.kept for one in self.courses) if self.logged.minutes else None
+
+    @property
     def interventions(self) -> list[EventRow]:
         """What people did."""
         return [event for event in self.logged.events if event.kind in _BY_PEOPLE or event.sender]

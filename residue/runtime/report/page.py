@@ -16,6 +16,7 @@ from residue.runtime.log import EventRow
 from residue.runtime.preparation import sounding_outputs
 from residue.runtime.report.courses import Course
 from residue.runtime.report.days import Day, Play
+from residue.schedule.agenda import closing_time
 from residue.schedule.spans import local
 
 _STYLE = """
@@ -96,10 +97,19 @@ def _verdict(courses: Iterable[Course]) -> str:
     return '<span class="kept">every cap kept</span>'
 
 
+def _as_far_as(days: Sequence[Day]) -> str:
+    """What the verdict says nothing of."""
+    silent = sum(day.kept is None for day in days)
+    doubtful = sum(any(one.unknown for one in day.courses) for day in days)
+    lacks = [f"nothing of {silent} of {len(days)} days"] if silent else []
+    lacks += [f"rows of {doubtful} days that do not tell of every cap"] if doubtful else []
+    return f", as far as the log tells: it has {' and '.join(lacks)}" if lacks else ""
+
+
 def _head(installation: Installation, days: Sequence[Day], mark: str, now: datetime) -> Iterator[str]:
     yield f"<h1>Level report: {escape(installation.piece.title)}</h1>"
     yield f"<p>{escape(installation.room.place)}, {_span(days)}.</p>"
-    yield f"<p><b>{_verdict(one for day in days for one in day.courses)}</b></p>"
+    yield f"<p><b>{_verdict(one for day in days for one in day.courses)}</b>{_as_far_as(days)}</p>"
     yield f'<p class="small">{escape(_CAUTION)}</p>'
     yield (
         f'<p class="small">Made {now:%d %B %Y %H:%M} by residue {residue.__version__}; digest of software, piece, '
@@ -131,7 +141,7 @@ def _overview(days: Sequence[Day], zone: ZoneInfo) -> Iterator[str]:
 
 
 def _openings(day: Day, zone: ZoneInfo) -> str:
-    spans = [f"{local(one.opens, zone):%H:%M}–{local(one.closes, zone):%H:%M}" for one in day.openings]
+    spans = [f"{local(one.opens, zone):%H:%M}–{closing_time(one, zone)}" for one in day.openings]
     return ", ".join(spans) or "closed"
 
 
@@ -157,7 +167,7 @@ def _day(day: Day, picture: bytes, zone: ZoneInfo) -> Iterator[str]:
     yield f'<section class="day"><h2>{day.date:%A %d %B %Y}</h2>'
     yield f"<p>Open by the hours: {escape(_openings(day, zone))}. Played for {day.played_h:.1f} h.</p>"
     if not day.logged.minutes:
-        yield "<p>The level log has nothing of this day: the program did not run.</p></section>"
+        yield "<p>The level log has nothing of this day: the program did not run, or its log was lost.</p></section>"
         return
     unit = "dB re 20 µPa at the visitor's place" if day.physical else "dBFS: levels at the ear are unknown"
     yield f'<p class="small">Levels in {unit}.</p>'

@@ -63,7 +63,7 @@ def _day(day: Day) -> dict[str, Any]:
         "day": day.date.isoformat(),
         "open_h": round(day.open_h, 2),
         "played_h": round(day.played_h, 2),
-        "every_cap_kept": all(one.kept for one in day.courses),
+        "every_cap_kept": day.kept,
         "lex_8h_dba": exposure and round(exposure.lex_8h_db, 1),
         "niosh_dose_percent": exposure and round(exposure.niosh_percent, 1),
         "osha_dose_percent": exposure and round(exposure.osha_percent, 1),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import hashlib
+import os
 import shutil
 import time
 from datetime import date, datetime
@@ -232,6 +233,34 @@ def test_a_table_without_facts_and_a_missing_stick_are_told(tmp_path: Path) -> N
     (tmp_path / "empty").mkdir()
     with pytest.raises(ProblemError, match="no recording"):
         ingest([tmp_path / "empty"], tmp_path / "first-batch", DESCRIPTION, ON)
+
+
+def test_a_file_whose_name_is_no_text_is_told(tmp_path: Path) -> None:
+    (tmp_path / os.fsdecode(b"arm\xe4.wav")).write_bytes(b"")
+    with pytest.raises(ProblemError, match=r"arm\?\.wav: The name of this file is not UTF-8 text\."):
+        write_template([tmp_path], tmp_path / "describe.toml")
+
+
+@pytest.mark.parametrize(
+    ("other", "channel", "both"),
+    [("arms_.flac", "more", "arms_.flac"), ("grip.wav", "more", "grip.wav")],
+    ids=["two files whose names differ in what does not travel", "a file, and the channel of a table"],
+)
+def test_two_sources_are_never_kept_under_one_name(tmp_path: Path, other: str, channel: str, both: str) -> None:
+    source = stick(tmp_path / "stick")
+    (source / "arms.flac").rename(source / "arms!.flac")
+    write_flac(tmp_path / "other.flac")
+    sound, rate_hz = soundfile.read(tmp_path / "other.flac")
+    soundfile.write(source / other, sound, rate_hz)
+    channels = {
+        name: msgspec.structs.replace(one, file="arms!.flac") if one.file == "arms.flac" else one
+        for name, one in DESCRIPTION.channel.items()
+    }
+    channels[channel] = Channel(kind=ChannelKind.MMG, file=other, track=1, unit="V")
+    description = msgspec.structs.replace(DESCRIPTION, channel=channels, align=[])
+    with pytest.raises(ProblemError, match=f"would both be kept as {both}"):
+        ingest([source], tmp_path / "first-batch", description, ON)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["other.flac", "stick"]
 
 
 def test_what_is_not_described_need_not_be_whole_and_is_told(tmp_path: Path) -> None:

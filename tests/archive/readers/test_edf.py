@@ -136,6 +136,7 @@ def test_a_record_that_does_not_say_when_it_starts_is_told(tmp_path: Path) -> No
         pytest.param(244, "nan", 8, "duration", id="duration is no number"),
         pytest.param(252, "9999", 4, "declares 9999 signals", id="ten thousand signals"),
         pytest.param(252, "0", 4, "no signals", id="no signals"),
+        pytest.param(252, "-1", 4, "no signals", id="fewer than no signals"),
         pytest.param(256 + 2 * 216, "99999999", 8, "cut short", id="records larger than the file"),
         pytest.param(256 + 2 * 104, "32767", 8, "physical range", id="physical range of nothing"),
         pytest.param(256 + 2 * 104, "inf", 8, "physical range", id="physical range without end"),

@@ -37,6 +37,10 @@ def find_files(given: list[Path]) -> list[Path]:
             raise stopping(str(path), "It is not there.", "Check the name; put the stick back in.")
     if not found:
         raise stopping(", ".join(map(str, given)), "There is no recording in it.", f"Known are {_known()}.")
+    for path in found:
+        if any(0xD800 <= ord(letter) < 0xE000 for letter in path.name):  # how Python holds bytes that are no text
+            shown = path.name.encode("utf-8", "replace").decode()
+            raise stopping(shown, "The name of this file is not UTF-8 text.", "Rename it, in a copy of the folder.")
     return list(dict.fromkeys(found))
 
 
