@@ -194,10 +194,10 @@ class Engine:
         The cap stage stays, and with it all that was ever sent. False where the old thread hangs in the stage or in
         the sink: these cannot be taken from it, and only ending the process helps.
         """
+        self._generation += 1  # first, so that a thread that is well after all does not take the lock again
         if not self._sending.acquire(timeout=REBUILD_WAIT_S):
             return False
         try:
-            self._generation += 1
             turn, self._turn, self._crossing = self._turn, None, None
             if turn is not None:
                 self._fail(turn.performance, why)

@@ -201,6 +201,15 @@ def test_an_engine_whose_stage_raises_ends_its_thread_and_is_rebuilt(
     assert bench.engine.stop(0.0, 60)
 
 
+def test_an_engine_that_is_well_is_rebuilt_too(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is in the sink nearly all of its time, and would take the lock again as soon as it has let go of it."""
+    monkeypatch.setattr(bench.sink, "write", lambda _capped: time.sleep(0.05))
+    bench.engine.start()
+    for _ in range(5):
+        assert bench.engine.rebuild("It is said to stand.")
+    assert bench.engine.stop(0.0, 60)
+
+
 def test_an_engine_that_hangs_in_the_sink_cannot_be_rebuilt(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     inside, released = threading.Event(), threading.Event()
 
