@@ -7,8 +7,11 @@ import sys
 from collections.abc import Sequence
 from contextlib import suppress
 
-REALTIME_PRIORITY = 20
-"""Above everything ordinary, below the kernel's own threads."""
+MAKES_FRAMES = 20
+"""A real-time priority above everything ordinary, below the kernel's own threads."""
+PLAYS_FRAMES = 19
+"""What plays waits for a device, which may be gone, and PortAudio then turns in circles: on a single processor only a
+thread of a higher priority can still end it."""
 
 
 def command_of(module: str, arguments: Sequence[str]) -> list[str]:
@@ -19,10 +22,10 @@ def command_of(module: str, arguments: Sequence[str]) -> list[str]:
     return [sys.executable, "-P", "-m", module, *arguments]
 
 
-def keep_time() -> None:
+def keep_time(priority: int) -> None:
     """Give the calling thread a real-time priority, where the unit or the user's limits allow it.
 
     What it begins does not have it: on a single processor a process that starts would keep the others from theirs.
     """
     with suppress(PermissionError, OSError):
-        os.sched_setscheduler(0, os.SCHED_FIFO | os.SCHED_RESET_ON_FORK, os.sched_param(REALTIME_PRIORITY))
+        os.sched_setscheduler(0, os.SCHED_FIFO | os.SCHED_RESET_ON_FORK, os.sched_param(priority))

@@ -19,7 +19,7 @@ import msgspec
 
 from residue.output.device_answers import Answer, Lost, Opened, Written, Wrong
 from residue.problems import ProblemError
-from residue.processes import keep_time
+from residue.processes import PLAYS_FRAMES, keep_time
 
 
 def serve(connection: Connection, name: str, channels: int, rate_hz: float, buffer_s: float) -> None:
@@ -32,7 +32,7 @@ def serve(connection: Connection, name: str, channels: int, rate_hz: float, buff
         from residue.output.portaudio import Stream  # an OSError too, where the library is missing
 
         stream = Stream(name, channels, rate_hz, buffer_s)
-        keep_time()
+        keep_time(PLAYS_FRAMES)
         answer(Opened(stream.latency_s))
         while frames := _next(connection):
             answer(Written(stream.write(frames)))

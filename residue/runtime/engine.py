@@ -26,7 +26,7 @@ from residue.loudness.stage import CapStage
 from residue.mapping.playback import Playback, Signals
 from residue.mapping.signals import Span, frame_at, seconds
 from residue.output.returning import ReturningSink
-from residue.processes import keep_time
+from residue.processes import MAKES_FRAMES, keep_time
 from residue.runtime.crossing import Crossing
 from residue.runtime.fader import Fader
 
@@ -220,7 +220,7 @@ class Engine:
         return threading.Thread(target=self._run, args=(self._generation,), name="engine", daemon=True)
 
     def _run(self, generation: int) -> None:
-        keep_time()
+        keep_time(MAKES_FRAMES)
         try:
             while generation == self._generation and (self._frames_to_go is None or self._frames_to_go > 0):
                 self.run_block()
