@@ -29,8 +29,10 @@ def serve(connection: Connection, name: str, channels: int, rate_hz: float, buff
         connection.send_bytes(msgspec.json.encode(one))
 
     try:
-        from residue.output.portaudio import Stream  # an OSError too, where the library is missing
-
+        from residue.output.portaudio import Stream
+    except OSError as error:
+        return answer(Lost(f"{error}: the Debian package libportaudio2 has it."))
+    try:
         stream = Stream(name, channels, rate_hz, buffer_s)
         keep_time(PLAYS_FRAMES)
         answer(Opened(stream.latency_s))
