@@ -117,12 +117,13 @@ def _meant(
     if len(records) == 1:
         return next(iter(records.values())), []
     key = str(next(iter(records.values())).__struct_config__.tag_field)
-    if raw.get(key) in records:
-        return records[raw[key]], []
+    named = raw.get(key)
+    if isinstance(named, str) and named in records:
+        return records[named], []
     names = [str(tag) for tag in records]
     if key not in raw:
         return None, [_finding(file, f"{where}.{key}", "This key is missing.", nearest("", names))]
-    return None, [_finding(file, f"{where}.{key}", f"{_shown(raw[key])} cannot stand here.", nearest(raw[key], names))]
+    return None, [_finding(file, f"{where}.{key}", f"{_shown(named)} cannot stand here.", nearest(str(named), names))]
 
 
 def _translate(error: msgspec.ValidationError, raw: object, wanted: Any, file: str, where: str) -> Finding:
@@ -146,9 +147,9 @@ def _choices(wanted: Any) -> set[str]:
 
 def _examples(wanted: Any) -> list[Any]:
     """What a type gives as an example of text that it takes."""
-    return [example for meta in getattr(wanted, "__metadata__", ()) for example in meta.examples or ()] + [
-        example for option in get_args(wanted) for example in _examples(option)
-    ]
+    return [
+        example for meta in getattr(wanted, "__metadata__", ()) for example in getattr(meta, "examples", None) or ()
+    ] + [example for option in get_args(wanted) for example in _examples(option)]
 
 
 def _records(types: Iterable[Any]) -> Mapping[object, type[msgspec.Struct]]:

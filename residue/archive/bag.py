@@ -14,7 +14,7 @@ from pathlib import Path
 import bagit
 
 from residue import __version__
-from residue.archive.beside import folder_beside
+from residue.archive.beside import disk_problem, folder_beside
 from residue.archive.performance import FILE_NAME, Performance, read_performance
 from residue.problems import Finding, ProblemError, Severity, stopping
 from residue.progress import Progress, silent
@@ -73,11 +73,17 @@ def payload_digest(path: Path) -> str:
 
 def read_tags(path: Path) -> bagit.Bag:
     """The bag as the bagit library reads it, without its payload. Raises ProblemError."""
-    if not path.is_dir():
-        raise stopping(str(path), "There is no such folder.", "Name the folder that holds bagit.txt.")
+    holds = "Name the folder that holds bagit.txt."
     try:
+        if not path.is_dir():
+            raise stopping(str(path), "There is no such folder.", holds)
+        (path / "bagit.txt").stat()  # of a folder that may not be looked into, bagit says that it holds nothing
         opened = bagit.Bag(str(path))
-    except (bagit.BagError, UnicodeError, ValueError, OSError) as error:
+    except FileNotFoundError as error:
+        raise stopping(path.name, "It holds no bagit.txt, so it is no bag.", holds) from error
+    except OSError as error:
+        raise disk_problem(path, error) from error
+    except (bagit.BagError, ValueError) as error:
         raise stopping(
             path.name, f"It is not a bag that can be read: {error}.", "Copy it again from where it came."
         ) from error

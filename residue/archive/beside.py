@@ -44,6 +44,22 @@ def file_beside(path: Path) -> Iterator[Path]:
 
 
 @contextmanager
+def asked_for(path: Path) -> Iterator[Path]:
+    """Where to write the file that a person named: it then stands there whole, or what stood there before still does.
+
+    A folder that is not there is a slip of the pen and not made. What is no file, such as a pipe, is written as it is.
+    """
+    with telling(path):
+        if path.exists() and not path.is_file():
+            yield path
+            return
+        path = path.resolve()  # a link stays a link
+        path.parent.stat()
+        with file_beside(path) as making:
+            yield making
+
+
+@contextmanager
 def folder_beside(path: Path) -> Iterator[Path]:
     """A temporary folder beside `path`, which must not exist; when the block ends well, it stands at `path`."""
     with telling(path):

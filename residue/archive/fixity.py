@@ -14,6 +14,7 @@ from pathlib import Path
 import bagit
 
 from residue.archive.bag import BLOCK_BYTES, read_tags
+from residue.archive.beside import disk_problem
 from residue.problems import Finding, ProblemError, Severity, stops
 from residue.progress import Progress, silent
 
@@ -38,7 +39,9 @@ def verify(path: Path, progress: Progress = silent) -> list[Finding]:
         fetch = {name for _, _, name in opened.fetch_entries()}
     except ProblemError as problem:
         return list(problem.findings)
-    except (bagit.BagError, OSError, ValueError) as error:
+    except OSError as error:
+        return list(disk_problem(path, error).findings)
+    except (bagit.BagError, ValueError) as error:
         return [_stop(path, f"Its fetch.txt cannot be followed: {error}.", _COPY_AGAIN)]
     listed: Listed = {name.replace(os.sep, "/"): sums for name, sums in opened.entries.items()}
     found = dict(_files(path))

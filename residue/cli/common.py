@@ -89,8 +89,21 @@ class Group(click.Group):
         try:
             return super().invoke(ctx)
         except ProblemError as error:
-            tell(error.findings)
-            ctx.exit(1)
+            problem = error
+        except OSError as error:
+            if error.filename is None:  # about no file: a reader that is gone, which click knows, or a fault of ours
+                raise
+            from residue.archive.beside import disk_problem
+
+            problem = disk_problem(Path(os.fsdecode(error.filename)), error)
+        tell(problem.findings)
+        raise click.exceptions.Exit(1)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The first paragraph of each, whole; click would cut it short."""
+        with formatter.section("Commands"):
+            told = {name: (command.help or "").split("\n\n")[0] for name, command in self.commands.items()}
+            formatter.write_dl([(name, " ".join(words.split())) for name, words in told.items()])
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """In the order in which a person meets them."""
@@ -110,13 +123,14 @@ def print_json(value: Mapping[str, Any]) -> None:
 
 @contextmanager
 def progress(label: str) -> Iterator[Progress]:
-    """A bar on standard error for the work within, shown once the work has gone on for a while."""
-    with click.progressbar(length=1, label=label, file=sys.stderr, item_show_func=lambda what: what) as bar:
+    """A bar on standard error for the work within, as wide as the terminal lets it be."""
+    with click.progressbar(length=1, label=label, file=sys.stderr, width=0, item_show_func=lambda what: what) as bar:
 
         def told(what: str, done: int, total: int) -> None:
             bar.length = max(total, 1)
             if done < bar.pos:  # the next piece of work counts from its own beginning
                 bar.pos = 0
+            bar.finished = False  # else the bar stays full once a piece of work was
             bar.update(done - bar.pos, what)
 
         yield told

@@ -20,13 +20,10 @@ def draw(installation: Path, out: Path) -> None:
     \b
     Example: residue draw archives/night-dough --out night-dough.svg
     """
+    from residue.archive.beside import asked_for
     from residue.installation.load import graph_of
     from residue.mapping.drawing import draw as drawn
-    from residue.problems import stopping
 
     picture = drawn(graph_of(installation))
-    try:
-        out.write_text(picture, encoding="utf-8")
-    except OSError as error:
-        mend = "Name a file in a folder that exists and may be written to."
-        raise stopping(str(out), f"It cannot be written: {error.strerror}.", mend) from error
+    with asked_for(out) as making:
+        making.write_text(picture, encoding="utf-8")

@@ -28,6 +28,7 @@ def hours(installation: Path, first: date | None, days: int, ics: Path | None, a
     \b
     Example: residue hours archives/night-dough --from 2026-12-20 --days 14 --ics night-dough.ics
     """
+    from residue.archive.beside import asked_for
     from residue.installation.load import load
     from residue.runtime.clock import SystemClock
     from residue.schedule import agenda
@@ -39,7 +40,9 @@ def hours(installation: Path, first: date | None, days: int, ics: Path | None, a
     day = first or local(now, loaded.calendar.zone).date()
     programme = loaded.hours.programme
     if ics is not None:
-        _write(ics, agenda.ics(loaded.calendar, day, days, programme, _durations_s(loaded), now))
+        written = agenda.ics(loaded.calendar, day, days, programme, _durations_s(loaded), now)
+        with asked_for(ics) as making:
+            making.write_bytes(written)
         click.echo(f"{ics}: the openings of {days} days", err=True)
     tell([*loaded.answers.findings, *doubts(loaded.hours, loaded.answers, day, days)])
     if as_json:
@@ -48,16 +51,6 @@ def hours(installation: Path, first: date | None, days: int, ics: Path | None, a
     days_told = agenda.words(loaded.calendar, day, days)
     for line in [*days_told, *agenda.programme_words(programme), agenda.clock_words(loaded.hours)]:
         click.echo(line)
-
-
-def _write(path: Path, content: bytes) -> None:
-    from residue.problems import stopping
-
-    try:
-        path.write_bytes(content)
-    except OSError as error:
-        what = f"The calendar cannot be written: {error.strerror}."
-        raise stopping(str(path), what, "Name a file in a folder that is there and yours.") from error
 
 
 def _durations_s(loaded: Installation) -> dict[str, float]:

@@ -26,11 +26,12 @@ def measure(file: Path, picture: Path | None, as_json: bool) -> None:
 
     from residue.loudness.measure import measure as measured
     from residue.loudness.picture import draw_file
+    from residue.runtime.files import save_picture
 
     with progress("Measuring") as bar:
         measurement = measured(file, bar)
         if picture is not None:
-            draw_file(file, picture, bar)
+            save_picture(draw_file(file, bar), picture)
     values = msgspec.to_builtins(measurement)
     if as_json:
         print_json(values)

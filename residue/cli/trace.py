@@ -40,6 +40,7 @@ def trace(
     from residue.installation.load import load
     from residue.mapping.signals import frame_at
     from residue.runtime import tracing
+    from residue.runtime.files import save_picture
     from residue.runtime.folders import cache_folder
     from residue.runtime.preparation import open_performance
     from residue.runtime.rendering import Excerpt
@@ -55,6 +56,6 @@ def trace(
         traced = tracing.trace(loaded, opened, list(dict.fromkeys(signals)), every_s, excerpt, bar)
     tracing.write_tables(traced, out)
     if picture is not None:
-        draw(traced, picture)
+        save_picture(draw(traced), picture)
     told = f"{out}: {len(traced.times_s)} rows; {tracing.events_path(out)}: {len(traced.events)} events"
     click.echo(told, err=True)

@@ -144,7 +144,7 @@ def _read_node(table: Mapping[str, Any], file: str, where: str) -> tuple[Node | 
     if kind is None:
         mend = f'Write kind = "…" with one of: {", ".join(sorted(kinds))}.'
         return None, [Finding(Severity.STOPS, f"{file}: {where}.kind", "This key is missing.", mend)]
-    if kind not in kinds:
+    if not isinstance(kind, str) or kind not in kinds:
         what = f'There is no kind of node called "{kind}".'
         return None, [Finding(Severity.STOPS, f"{file}: {where}.kind", what, nearest(str(kind), kinds))]
     return check(parameters, kinds[kind], file, where)

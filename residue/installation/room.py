@@ -7,7 +7,7 @@ from typing import Literal
 import msgspec
 
 from residue.control.settings import ControlSettings
-from residue.loudness.caps import CapEntry
+from residue.loudness.caps import PLACE, CapEntry
 from residue.loudness.outputs import Output
 from residue.schedule.equipment import AnyEquipment
 
@@ -31,6 +31,8 @@ class Room(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     def __post_init__(self) -> None:
         if not self.output:
             raise ValueError("The room has no output. Write a table such as [output.left].")
+        if PLACE in self.output:
+            raise ValueError(f'An output is called "{PLACE}", which means where all come together. Name it otherwise.')
         if not self.cap:
             raise ValueError('The room has no cap. Write a table [[cap]], such as rule = "who-2022".')
         names = [one.name for one in self.equipment]

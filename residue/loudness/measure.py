@@ -107,12 +107,13 @@ def _edge(grain: int, rate_hz: int) -> int:
 
 def read_grains(path: Path, progress: Progress = silent) -> Grains:
     """Go through a file once. Raises ProblemError if it cannot be read."""
-    if not path.is_file():
-        raise stopping(str(path), "There is no such file.", "Check its name.")
     try:
+        path.open("rb").close()  # libsndfile does not say why it cannot open a file
         with soundfile.SoundFile(bytes(path)) as file:  # a name may be in any encoding
             _check(path, file)
             return _read(path, file, progress)
+    except OSError as error:
+        raise stopping(str(path), f"It cannot be read: {error.strerror}.", "Name a WAV or FLAC file.") from error
     except soundfile.LibsndfileError as error:
         what = f"It cannot be read as sound: {error.error_string.rstrip('.')}."
         raise stopping(str(path), what, "Name a WAV or FLAC file.") from error

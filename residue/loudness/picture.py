@@ -22,7 +22,6 @@ from residue.loudness.measure import level_over_time
 from residue.loudness.plan import Plan, PlannedPerformance
 from residue.loudness.profile import LevelProfile
 from residue.loudness.weightings import Weighting
-from residue.problems import stopping
 from residue.progress import Progress, silent
 
 _CURVES = ("#1f3b57", "#b0582a", "#3f7d53", "#7a4b8c", "#8a8a2d", "#5a5a5a")
@@ -38,33 +37,15 @@ _SPAN_DB = 70.0
 """What lies further below the highest curve is not shown."""
 
 
-def draw_levels(
-    path: Path,
-    *,
-    title: str,
-    step_s: float,
-    levels: Mapping[str, NDArray[np.float64]],
-) -> None:
-    """Draw level curves (one value every step_s, in dBFS) into a PNG or SVG, by the ending of the path.
-
-    Raises ProblemError where the picture cannot be written.
-    """
+def draw_levels(title: str, step_s: float, levels: Mapping[str, NDArray[np.float64]]) -> Figure:
+    """Level curves, one value every step_s, in dBFS."""
     figure = Figure(figsize=_SIZE_INCHES, dpi=_DOTS_PER_INCH, layout="constrained")
     FigureCanvasAgg(figure)
     axes = figure.add_subplot()
     _fill(axes, step_s, levels)
     axes.set_title(title, loc="left")
     axes.set_ylabel("level in dBFS")
-    save(figure, path)
-
-
-def save(figure: Figure, path: Path) -> None:
-    """Write a picture as the ending of its path says. Raises ProblemError."""
-    try:
-        figure.savefig(path)
-    except OSError as error:
-        what = f"It cannot be drawn: {error.strerror}."
-        raise stopping(str(path), what, "Name a file in a folder that exists and may be written to.") from error
+    return figure
 
 
 def _fill(
@@ -111,17 +92,16 @@ _WORDS = {
 }
 
 
-def draw_file(sound: Path, picture: Path, progress: Progress = silent) -> None:
-    """Draw the levels of a sound file, second by second. Raises ProblemError if it cannot be read."""
+def draw_file(sound: Path, progress: Progress = silent) -> Figure:
+    """The levels of a sound file, second by second. Raises ProblemError if it cannot be read."""
     levels = level_over_time(sound, 1.0, progress)
-    draw_levels(picture, title=sound.name, step_s=1.0, levels={_WORDS[key]: curve for key, curve in levels.items()})
+    return draw_levels(sound.name, 1.0, {_WORDS[key]: curve for key, curve in levels.items()})
 
 
-def draw_plan(picture: Path, planned: Plan, profiles: Mapping[str, LevelProfile]) -> None:
-    """Draw what a plan does, a row for each performance.
+def draw_plan(planned: Plan, profiles: Mapping[str, LevelProfile]) -> Figure:
+    """What a plan does, a row for each performance.
 
     At the left its level before and as planned, at the right how near each cap comes, over its own window.
-    Raises ProblemError where the picture cannot be written.
     """
     count = len(planned.performances)
     lines = max(len(performance.nearest) for performance in planned.performances)
@@ -136,7 +116,7 @@ def draw_plan(picture: Path, planned: Plan, profiles: Mapping[str, LevelProfile]
         levels.set_title(words, loc="left", fontsize=8)
         levels.set_ylabel("level of each second at the visitor's place", fontsize=8)
         _fill_caps(caps, performance)
-    save(figure, picture)
+    return figure
 
 
 def _before_and_after(performance: PlannedPerformance, profile: LevelProfile) -> dict[str, NDArray[np.float64]]:

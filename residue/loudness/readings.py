@@ -113,6 +113,7 @@ class Tally:
 def merged(tallies: Sequence[Tally]) -> Tally:
     """Tallies that follow each other, at least one, as one."""
     durations_s = [tally.duration_s for tally in tallies]
+    told = [key for key in tallies[0].sent if all(key in tally.sent for tally in tallies)]  # else it does not tell
     return Tally(
         duration_s=sum(durations_s),
         place=_together([tally.place for tally in tallies], durations_s),
@@ -123,7 +124,7 @@ def merged(tallies: Sequence[Tally]) -> Tally:
         governor_db=min(tally.governor_db for tally in tallies),
         limiter_db=min(tally.limiter_db for tally in tallies),
         muted_frames=sum(tally.muted_frames for tally in tallies),
-        sent={key: mean_db([tally.sent[key] for tally in tallies], durations_s) for key in tallies[0].sent},
+        sent={key: mean_db([tally.sent[key] for tally in tallies], durations_s) for key in told},
     )
 
 

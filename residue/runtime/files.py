@@ -7,8 +7,13 @@ import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+from residue.archive.beside import asked_for
 from residue.problems import stopping
+
+if TYPE_CHECKING:  # the daemon draws nothing, and need not hold what draws
+    from matplotlib.figure import Figure
 
 
 def replace_file(path: Path, content: bytes) -> None:
@@ -28,6 +33,12 @@ def replace_file(path: Path, content: bytes) -> None:
         os.fsync(folder)
     finally:
         os.close(folder)
+
+
+def save_picture(figure: Figure, path: Path) -> None:
+    """Write a picture as the ending of its path says. Raises ProblemError."""
+    with asked_for(path) as making:
+        figure.savefig(making)
 
 
 @contextmanager

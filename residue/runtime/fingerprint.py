@@ -23,9 +23,10 @@ import tomlkit
 from numpy.typing import NDArray
 
 import residue
+from residue.archive.beside import asked_for
 from residue.checking import check, read_toml
 from residue.mapping.signals import AUDIO_RATE_HZ
-from residue.problems import ProblemError, stopping
+from residue.problems import ProblemError
 
 PART_S = 10
 PART_FRAMES = PART_S * AUDIO_RATE_HZ
@@ -163,11 +164,8 @@ def write(fingerprint: Fingerprint, path: Path) -> None:
         if key != "output" and value is not None:
             document.add(key, tomlkit.item(value))
     document.add("output", tomlkit.item({name: _table(sound) for name, sound in plain["output"].items()}))
-    try:
-        path.write_text(tomlkit.dumps(document), encoding="utf-8")
-    except OSError as error:
-        mend = "Name a file in a folder that exists and may be written to."
-        raise stopping(str(path), f"It cannot be written: {error.strerror}.", mend) from error
+    with asked_for(path) as making:
+        making.write_text(tomlkit.dumps(document), encoding="utf-8")
 
 
 def _table(sound: dict[str, object]) -> dict[str, object]:

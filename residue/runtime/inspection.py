@@ -10,7 +10,8 @@ from pathlib import Path
 
 from residue.archive.fixity import verify
 from residue.archive.permission import check_permission
-from residue.installation.load import Installation, load, read_sensors
+from residue.installation.load import ROOM, Installation, load, read_sensors
+from residue.installation.room import Room
 from residue.live.sensors import FILE_NAME as SENSORS_FILE
 from residue.live.sensors import check_needs
 from residue.loudness.cautions import CAUTIONS, LIGHT_CAUTION
@@ -20,10 +21,12 @@ from residue.output.opening import check_device
 from residue.problems import Finding, ProblemError, Severity, stops
 from residue.progress import Progress, silent
 from residue.runtime.clock import Clock
+from residue.runtime.files import save_picture
 from residue.runtime.planning import keep, outcome_of
 from residue.runtime.preparation import caps, open_performance, plan_under, playback_of, profiles_of, sounding_outputs
 from residue.schedule import agenda
 from residue.schedule.doubts import doubts
+from residue.schedule.equipment import CommandEquipment
 from residue.schedule.spans import local
 from residue.schedule.trust import EARLIEST, Witnesses, witnesses
 
@@ -50,6 +53,7 @@ def inspect(
     except ProblemError as error:
         return list(error.findings)
     findings = [*installation.findings, *_clock(clock.now(), witnesses()), *_hours(installation, clock.now())]
+    findings += _room(installation.room, local(clock.now(), installation.calendar.zone).date())
     findings += check_device(device or installation.room.device, sounding_outputs(installation))
     findings += _disk(cache)
     day = local(clock.now(), installation.calendar.zone).date()
@@ -63,6 +67,21 @@ def inspect(
     findings += _cautions(installation)
     order = list(Severity)
     return sorted(findings, key=lambda finding: order.index(finding.severity))
+
+
+def _room(room: Room, today: date) -> Iterator[Finding]:
+    """What of room.toml no room can be like."""
+    for name, output in room.output.items():
+        for key, measured in (("calibration", output.calibration), ("vibration", output.vibration)):
+            if measured is not None and measured.on > today:
+                where, what = f"{ROOM}: output.{name}.{key}.on", f"{measured.on} is still to come."
+                yield Finding(Severity.WARNS, where, what, "Write the day on which it was measured.")
+    for number, one in enumerate(room.equipment, start=1):
+        for key in ("on", "off") if isinstance(one, CommandEquipment) else ():
+            program = getattr(one, key)[0]
+            if shutil.which(program) is None:
+                where, what = f"{ROOM}: equipment[{number}].{key}", f"There is no program {program} that may be run."
+                yield Finding(Severity.WARNS, where, what, "Write the whole path of one that may.")
 
 
 def _sensors(installation: Installation) -> Iterator[Finding]:
@@ -103,7 +122,7 @@ def _plan(installation: Installation, cache: Path, picture: Path | None, progres
             yield Finding(Severity.NOTES, f'plan, with arc = "{other}" in piece.toml', performance.words, "")
     keep(outcome_of(planned, {name: held.duration_s for name, held in profiles.items()}, {}), installation, cache)
     if picture is not None:
-        draw_plan(picture, planned, profiles)
+        save_picture(draw_plan(planned, profiles), picture)
 
 
 def _cautions(installation: Installation) -> Iterator[Finding]:

@@ -182,8 +182,7 @@ class LevelLog:
             described = ", ".join(f"{name} {kind}" for name, kind in columns.items())
             connection.execute(f"CREATE TABLE IF NOT EXISTS {table} ({described})")
             connection.execute(f"CREATE INDEX IF NOT EXISTS {table}_utc ON {table} (utc)")
-            known = {name for _, name, *_ in connection.execute(f"PRAGMA table_info({table})")}
-            for name in columns.keys() - known:  # a log that an earlier version began
+            for name in columns.keys() - _columns(connection, table):  # a log that an earlier version began
                 connection.execute(f"ALTER TABLE {table} ADD COLUMN {name} {columns[name]}")
         return connection
 
@@ -296,7 +295,8 @@ class LevelLog:
 
     @staticmethod
     def _rows(connection: sqlite3.Connection, kind: type[R], start: datetime, end: datetime) -> list[R]:
-        names = ", ".join(f.name for f in fields(kind))
+        known = _columns(connection, _TABLES[kind])  # of a log that an earlier version wrote, not all
+        names = ", ".join(f.name if f.name in known else f"NULL AS {f.name}" for f in fields(kind))
         asked = f"SELECT {names} FROM {_TABLES[kind]} WHERE utc > ? AND utc <= ? ORDER BY utc"
         return [kind(*row) for row in connection.execute(asked, (timestamp(start), timestamp(end)))]
 
@@ -343,6 +343,10 @@ def _covering(told: Iterable[Told], window_s: float) -> Iterator[Told]:
             return
         yield row
         covered_s += row[3]
+
+
+def _columns(connection: sqlite3.Connection, table: str) -> set[str]:
+    return {name for _, name, *_ in connection.execute(f"PRAGMA table_info({table})")}
 
 
 def _tells_nothing(connection: sqlite3.Connection) -> bool:

@@ -10,6 +10,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
+from residue.archive.beside import asked_for
 from residue.archive.prepared import PreparedPerformance
 from residue.dsp.exact import gain_from_db
 from residue.installation.load import Installation
@@ -101,11 +102,12 @@ def written(blocks: Iterable[NDArray[np.float64]], out: Path, outputs: int) -> I
     The outputs of the piece are the channels of the file, in the order of the piece. Raises ProblemError.
     """
     try:
-        with soundfile.SoundFile(out, "w", AUDIO_RATE_HZ, outputs, subtype="FLOAT", format="RF64") as file:
+        with (
+            asked_for(out) as making,
+            soundfile.SoundFile(making, "w", AUDIO_RATE_HZ, outputs, subtype="FLOAT", format="RF64") as file,
+        ):
             for block in blocks:
                 file.write(block.T)
                 yield block
-    except (OSError, soundfile.LibsndfileError) as error:
-        raise stopping(
-            str(out), "It cannot be written.", "Name a file in a folder that exists, may be written to, and has room."
-        ) from error
+    except soundfile.LibsndfileError as error:
+        raise stopping(str(out), "It cannot be written.", "See whether the disk has room.") from error

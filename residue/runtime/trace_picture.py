@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 from numpy.typing import NDArray
 
-from residue.loudness.picture import save
 from residue.mapping.drawing import COLOURS
 from residue.mapping.signals import Kind
 from residue.runtime.tracing import Trace
@@ -21,11 +18,8 @@ _MOST_POINTS = 3_000
 _SECTION = "#8b8f94"
 
 
-def draw(traced: Trace, path: Path) -> None:
-    """Draw every signal of the trace into a PNG or SVG, by the ending of the path; sections as dashed lines.
-
-    Raises ProblemError.
-    """
+def draw(traced: Trace) -> Figure:
+    """Every signal of the trace; sections as dashed lines."""
     figure = Figure(figsize=(_WIDTH_IN, 0.9 + _ROW_IN * len(traced.kinds)), dpi=_DOTS_PER_INCH, layout="constrained")
     rows = figure.subplots(len(traced.kinds), 1, sharex=True, squeeze=False)[:, 0]
     for axes, (name, kind) in zip(rows, traced.kinds.items(), strict=True):
@@ -47,7 +41,7 @@ def draw(traced: Trace, path: Path) -> None:
         )  # fmt: skip
     _scale(rows[-1], traced.times_s)
     figure.suptitle(traced.title, fontsize=10, x=0.01, ha="left")
-    save(figure, path)
+    return figure
 
 
 _WORDS = {Kind.SLOW: "slow", Kind.FAST: "sound, magnitude", Kind.EVENTS: "events"}

@@ -10,12 +10,13 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from residue.archive.beside import asked_for
 from residue.archive.prepared import PreparedPerformance
 from residue.installation.load import Installation
 from residue.mapping.form import FORM
 from residue.mapping.playback import Played
 from residue.mapping.signals import CONTROL_RATE_HZ, FRAMES_PER_TICK, Events, Kind, Signal, frame_at, seconds
-from residue.problems import Finding, ProblemError, Severity, nearest, stopping
+from residue.problems import Finding, ProblemError, Severity, nearest
 from residue.progress import Progress, silent
 from residue.runtime.preparation import playback_of
 from residue.runtime.rendering import Excerpt
@@ -104,18 +105,14 @@ def trace(
 def write_tables(traced: Trace, out: Path) -> None:
     """The columns into `out`, the events into `events_path(out)`, as CSV. Raises ProblemError."""
     rows = zip(traced.times_s.tolist(), *(column.tolist() for column in traced.columns.values()), strict=True)
-    try:
-        with out.open("w", newline="", encoding="utf-8") as file:
-            table = csv.writer(file)
-            table.writerow(["time_s", *traced.columns])
-            table.writerows([f"{at_s:.4f}", *(f"{value:.9g}" for value in values)] for at_s, *values in rows)
-        with events_path(out).open("w", newline="", encoding="utf-8") as file:
-            table = csv.writer(file)
-            table.writerow(["time_s", "signal", "value"])
-            table.writerows([f"{one.at_s:.6f}", one.signal, f"{one.value:.9g}"] for one in traced.events)
-    except OSError as error:
-        mend = "Name a file in a folder that exists and may be written to."
-        raise stopping(str(out), f"It cannot be written: {error.strerror}.", mend) from error
+    with asked_for(out) as making, making.open("w", newline="", encoding="utf-8") as file:
+        table = csv.writer(file)
+        table.writerow(["time_s", *traced.columns])
+        table.writerows([f"{at_s:.4f}", *(f"{value:.9g}" for value in values)] for at_s, *values in rows)
+    with asked_for(events_path(out)) as making, making.open("w", newline="", encoding="utf-8") as file:
+        table = csv.writer(file)
+        table.writerow(["time_s", "signal", "value"])
+        table.writerows([f"{one.at_s:.6f}", one.signal, f"{one.value:.9g}"] for one in traced.events)
 
 
 def _check_names(installation: Installation, names: Iterable[str]) -> None:

@@ -102,12 +102,25 @@ def read(path: Path, zone: ZoneInfo, known: Collection[str] | None = None) -> Ev
     known: the performances that there are; private views may name no others.
     Raises ProblemError with everything that is wrong, by line and date.
     """
+    try:
+        return _read(path, zone, known)
+    except ProblemError:
+        raise
+    except Exception as error:  # whatever the libraries make of what any program may write: the house goes on without
+        what = f"Its events cannot be worked out: {error}."
+        raise stopping(path.name, what, "Export the calendar again.") from error
+
+
+def _read(path: Path, zone: ZoneInfo, known: Collection[str] | None) -> Events:
     text = _text(path)
     calendars, findings = _parsed(text, path.name)
     events = [
         event for calendar in calendars for event in calendar.walk("VEVENT") if isinstance(event, icalendar.Event)
     ]
     lines = [number for number, line in enumerate(text.splitlines(), 1) if line.strip().upper() == "BEGIN:VEVENT"]
+    if len(events) != len(lines):
+        what = f"{len(lines)} events begin in it, and {len(events)} are whole."
+        raise stopping(path.name, what, "Export the calendar again.")
     private: dict[Terms, str] = {}
     for event, line in zip(events, lines, strict=True):
         where = f"{path.name}: line {line}"
@@ -117,12 +130,8 @@ def read(path: Path, zone: ZoneInfo, known: Collection[str] | None = None) -> Ev
             private.setdefault(terms(event), where)
     if stops(findings):
         raise ProblemError(findings)
-    try:  # whatever the libraries cannot work with shows when the first day is worked out
-        said = _sayings(calendars, zone)
-        said(dt.date(2000, 1, 1), 1)
-    except (ValueError, KeyError, TypeError, OverflowError) as error:
-        what = f"Its events cannot be worked out: {error}."
-        raise stopping(path.name, what, "Export the calendar again.") from error
+    said = _sayings(calendars, zone)
+    said(dt.date(2000, 1, 1), 1)  # whatever the libraries cannot work with shows when the first day is worked out
     return Events(said, sha256(text.encode()).hexdigest(), private, tuple(findings))
 
 

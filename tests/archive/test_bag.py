@@ -126,7 +126,19 @@ def test_a_bag_whose_channel_is_a_link_out_of_it_gives_no_file(tmp_path: Path) -
 
 
 def test_a_folder_that_is_no_bag_is_told_so(tmp_path: Path) -> None:
-    with pytest.raises(ProblemError, match="not a bag"):
+    with pytest.raises(ProblemError, match="so it is no bag"):
         open_bag(tmp_path)
     with pytest.raises(ProblemError, match="no such folder"):
         open_bag(tmp_path / "nowhere")
+
+
+def test_a_bag_that_may_not_be_looked_into_is_not_told_to_be_none(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def denied(path: Path, **_: object) -> None:
+        raise PermissionError(13, "Permission denied", str(path))
+
+    monkeypatch.setattr(Path, "is_dir", lambda path: True)
+    monkeypatch.setattr(Path, "stat", denied)  # root is denied nothing
+    with pytest.raises(ProblemError, match="Permission is denied"):
+        open_bag(tmp_path)

@@ -101,6 +101,11 @@ def test_a_file_that_is_no_sound_is_named(tmp_path: Path, content: bytes | None)
     assert finding.mend
 
 
+def test_why_a_file_cannot_be_opened_is_told(tmp_path: Path) -> None:
+    with pytest.raises(ProblemError, match="It cannot be read: No such file or directory"):
+        measure(tmp_path / "missing.wav")
+
+
 def test_levels_over_time_follow_the_sound(tmp_path: Path) -> None:
     parts = [sine(44_100, 2.0, amplitude=0.1), np.zeros(44_100), sine(44_100, 2.0, amplitude=0.5)]
     soundfile.write(tmp_path / "parts.wav", np.concatenate(parts), 44_100, subtype="DOUBLE")

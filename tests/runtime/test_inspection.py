@@ -119,3 +119,27 @@ def test_a_shaped_arc_is_planned_played_and_rendered(tmp_path: Path) -> None:
         playback_of(installation, performance, knots).step(96_000).outputs for knots in ((), (0.0, -3.0, -6.0))
     )
     assert np.array_equal(shaped, whole * Shape((0.0, -3.0, -6.0)).gains(0, 96_000))
+
+
+EQUIPMENT = """
+[[equipment]]
+name = "amplifiers"
+kind = "command"
+on = ["/bin/true"]
+off = ["/usr/local/bin/rleay", "0"]
+"""
+CALIBRATED = "calibration = { played_dbfs = -20.0, read_dba = 74.0, read_dbc = 75.6, on = 2036-03-02 }"
+
+
+def test_what_no_room_can_be_like_is_pointed_out(tmp_path: Path) -> None:
+    folder = kitchen.build(tmp_path, 47_399, duration_s=0.2)
+    edited(folder, "room.toml", ("device_channel = 1\n", f"device_channel = 1\n{CALIBRATED}\n"))
+    with (folder / "room.toml").open("a", encoding="utf-8") as room:
+        room.write(EQUIPMENT)
+    found = {str(one) for one in inspect(folder, "silent", tmp_path / "cache", June()) if one.where.startswith("room")}
+    assert found >= {
+        "room.toml: output.left.calibration.on: 2036-03-02 is still to come. Write the day on which it was measured.",
+        "room.toml: equipment[1].off: There is no program /usr/local/bin/rleay that may be run. "
+        "Write the whole path of one that may.",
+    }
+    assert not any("equipment[1].on:" in one for one in found)

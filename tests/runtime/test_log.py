@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import json
 import math
 import os
 import sqlite3
@@ -181,6 +182,18 @@ def test_a_log_that_an_earlier_version_began_is_gone_on_with(log: LevelLog, tmp_
     assert found == [(60.0, None), (61.0, 69.0)]
 
 
+def test_a_log_of_an_earlier_version_can_be_read_as_it_is(log: LevelLog, tmp_path: Path) -> None:
+    """As one that was copied away at the end of a season."""
+    log.write([minute(0), second(0), EventRow(stamp(NOW), "hold", "Asked for.")])
+    log.close()
+    with closing(sqlite3.connect(tmp_path / "levels.sqlite")) as writer, writer:
+        writer.execute("ALTER TABLE event DROP COLUMN unlogged_s")
+        writer.execute("ALTER TABLE level DROP COLUMN vdv")
+    logged = log.between(NOW - timedelta(days=1), NOW)
+    assert [event.text for event in logged.events] == ["Asked for."]
+    assert [(row.laeq_db, row.vdv) for row in logged.minutes] == [(61.0, None)]
+
+
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root may give a file away")
 def test_what_root_begins_belongs_to_who_owns_the_folder(log: LevelLog, tmp_path: Path) -> None:
     os.chown(tmp_path, 61_184, 61_184)  # as a service of systemd with DynamicUser=yes does
@@ -230,6 +243,15 @@ def test_a_second_of_silence_has_no_row_and_a_minute_has_one_for_all_that_played
         (None, 20.0),
     ]
     assert levels[0].laeq_db == pytest.approx(61.0 - 3.01, abs=0.01)  # half of the time
+
+
+def test_a_minute_tells_of_a_cap_only_what_all_of_it_tells() -> None:
+    """A calibration goes from an output whose vibration was measured to one whose was not."""
+    felt = tally(1.0, 61.0)
+    felt = replace(felt, sent={**felt.sent, "Wk at place, dB re 1 m/s²": -40.0})
+    tallies = Tallies()
+    rows = [*tallies.rows(felt, NOW, UP, THEN), *tallies.rows(tally(1.0, 61.0), NOW, UP, THEN), *tallies.rest()]
+    assert [len(json.loads(row.sent)) for row in rows if not isinstance(row, EventRow)] == [4, 3, 3]
 
 
 def test_the_scribe_writes_rows_and_memory_and_ends_when_all_is_written(log: LevelLog, tmp_path: Path) -> None:

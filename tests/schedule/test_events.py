@@ -1,11 +1,14 @@
 from __future__ import annotations
 
+from contextlib import suppress
 from datetime import date
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import msgspec
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from residue.problems import ProblemError, Severity
 from residue.schedule import events
@@ -233,6 +236,16 @@ WHOLE = "BEGIN:VCALENDAR\r\nVERSION:2.0\r\n" + timed("20260303", "1000", "1800")
         ),
         pytest.param(WHOLE[:-20].encode(), "hours.ics: There is no calendar in this file.", id="cut short"),
         pytest.param(b"the ovens are cold", "hours.ics: This is not a whole iCalendar file", id="another file"),
+        pytest.param(
+            WHOLE.replace("BEGIN:VEVENT", "BEGIN:VTIMEZON\r\nTZID:Oven\r\nEND:VTIMEZONE\r\nBEGIN:VEVENT").encode(),
+            "hours.ics: Its events cannot be worked out",
+            id="a slip in the name of a component",
+        ),
+        pytest.param(
+            (timed("20260310", "1000", "1800") + "\r\n" + WHOLE).encode(),
+            "hours.ics: 2 events begin in it, and 1 are whole. Export the calendar again.",
+            id="an event before the calendar begins",
+        ),
         pytest.param(b"x" * 4_000_001, "hours.ics: The file is larger than 4 MB. Export only the hours.", id="huge"),
         pytest.param(
             b"BEGIN:VCALENDAR\n" + b"BEGIN:VEVENT\nEND:VEVENT\n" * 100_000 + b"END:VCALENDAR\n",
@@ -247,6 +260,41 @@ def test_a_file_that_cannot_be_relied_on_is_refused(tmp_path: Path, content: byt
     with pytest.raises(ProblemError) as caught:
         events.read(path, BERLIN)
     assert str(caught.value).startswith(message)
+
+
+GARBLED = (
+    "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nBEGIN:VTIMEZONE\r\nTZID:Oven\r\nBEGIN:STANDARD\r\nDTSTART:19701025T030000\r\n"
+    "TZOFFSETFROM:+0200\r\nTZOFFSETTO:+0100\r\nEND:STANDARD\r\nEND:VTIMEZONE\r\n"
+    + timed("20260303", "1000", "1800", "RRULE:FREQ=WEEKLY;BYDAY=TU", "EXDATE:20260310T100000", "SUMMARY:Open")
+    + "\r\n"
+    + timed("20260317", "1000", "1800", "RECURRENCE-ID:20260317T100000", "SUMMARY:Closed")
+    + "\r\nEND:VCALENDAR\r\n"
+).split("\r\n")
+
+
+SLIPS = st.sampled_from(["delete", "double", "swap", "cut"])
+
+
+@settings(deadline=None)
+@given(st.lists(st.tuples(SLIPS, st.integers(0, 99), st.integers(0, 99))))
+def test_a_file_that_somebody_garbled_is_read_or_refused_and_nothing_else(
+    tmp_path_factory: pytest.TempPathFactory, slips: list[tuple[str, int, int]]
+) -> None:
+    lines = GARBLED.copy()
+    for slip, one, other in slips:
+        at, to = one % len(lines), other % len(lines)
+        if slip == "delete" and len(lines) > 1:
+            del lines[at]
+        elif slip == "double":
+            lines.insert(to, lines[at])
+        elif slip == "swap":
+            lines[at], lines[to] = lines[to], lines[at]
+        else:
+            lines[at] = lines[at][: other % 20] + lines[to][one % 20 :]
+    path = tmp_path_factory.mktemp("garbled") / "hours.ics"
+    path.write_text("\r\n".join(lines), encoding="utf-8")
+    with suppress(ProblemError):
+        assert isinstance(events.read(path, BERLIN).said(date(2026, 3, 1), 40), list)
 
 
 def test_a_file_that_is_gone_is_told(tmp_path: Path) -> None:

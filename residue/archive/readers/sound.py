@@ -11,6 +11,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
+from residue.archive.beside import disk_problem
 from residue.archive.performance import Channel
 from residue.dsp.resampling import Samples, Stream
 from residue.problems import stopping
@@ -83,7 +84,10 @@ class SoundTrack:
 def open_blocks(path: Path) -> SoundBlocks:
     """A sound file, checked for being whole. Raises ProblemError."""
     try:
+        path.open("rb").close()  # libsndfile does not say why it cannot open a file
         file = soundfile.SoundFile(path)
+    except OSError as error:
+        raise disk_problem(path, error) from error
     except soundfile.LibsndfileError as error:
         raise stopping(path.name, f"It is not a sound file that can be read: {_why(error)}.", _AGAIN) from error
     if file.frames == 0 or file.samplerate == 0:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from datetime import date, datetime
 from pathlib import Path
 
+from residue.archive.beside import disk_problem
 from residue.installation.load import Installation
 from residue.problems import stopping
 from residue.progress import Progress, silent
@@ -62,7 +63,7 @@ def write_report(
         for name, content in files.items():
             (out / name).write_bytes(content)
     except OSError as error:
-        raise stopping(str(out), f"It cannot be written: {error}.", "Name a folder that you may write into.") from error
+        raise disk_problem(out, error) from error
     return told
 
 
