@@ -6,6 +6,7 @@ there, or the nearest valid key. So the tables are walked here and msgspec is as
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Iterable, Mapping
 from enum import Enum
@@ -21,6 +22,8 @@ from residue.wording import TYPES, explained, toml_explained
 
 Record = TypeVar("Record", bound=msgspec.Struct)
 
+_STEERING = re.compile(r"[^\n\t -\x7e\xa0-\U0010ffff]")
+"""Control characters, which an escape in TOML can bring in, and which would do something where the text is shown."""
 _SHOWN = 60
 """So many characters of a value are shown to whoever wrote it."""
 
@@ -32,7 +35,7 @@ def read_toml(path: Path) -> tuple[dict[str, Any], list[Finding]]:
         text = path.read_text(encoding="utf-8-sig")  # some editors put a mark before UTF-8 text
         return tomllib.loads(text), []
     except FileNotFoundError:
-        fault = ("The file is missing.", f"Put a {path.name} into {path.parent}.")
+        fault = ("The file is missing.", f"Put a {path.name} into {path.absolute().parent}.")
     except UnicodeDecodeError as error:
         line = error.object.count(b"\n", 0, error.start) + 1
         where += f": line {line}"
@@ -95,6 +98,9 @@ def _check_value(raw: object, wanted: Any, file: str, where: str) -> tuple[Any, 
     ]
     if isinstance(raw, float) and not isfinite(raw):  # which TOML knows as numbers and no bound of a range keeps out
         findings.append(_finding(file, where, f"{raw} is no number to count with.", "Write a finite number."))
+    if isinstance(raw, str) and (steering := _STEERING.search(raw)):
+        what = f"The character U+{ord(steering[0]):04X} stands in it, which steers terminals."
+        findings.append(_finding(file, where, what, "Take it out."))
     if findings:
         return None, findings
     try:

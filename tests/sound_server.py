@@ -62,6 +62,11 @@ class SoundServer:
         if self._server is not None:
             self._server.send_signal(signal.SIGSTOP)
 
+    def wake(self) -> None:
+        """It answers again."""
+        if self._server is not None:
+            self._server.send_signal(signal.SIGCONT)
+
     def kill(self) -> None:
         """As if it had crashed."""
         if self._server is not None:
@@ -76,9 +81,11 @@ class SoundServer:
         form = ["--raw", "--format=float32le", "--rate=48000", f"--channels={self._channels}"]
         form += [f"--channel-map={CHANNEL_MAPS[self._channels]}", "--latency-msec=20"]
         with subprocess.Popen(["parec", "-d", "gallery.monitor", *form, str(path)], env=self.environment) as recorder:
-            _wait(lambda: path.exists() and path.stat().st_size > 0)
-            yield path
-            recorder.terminate()
+            try:
+                _wait(lambda: path.exists() and path.stat().st_size > 0)
+                yield path
+            finally:
+                recorder.terminate()
 
     def captured(self, path: Path) -> NDArray[np.float32]:
         """(channels, frames)."""
@@ -95,6 +102,13 @@ def sound_server(folder: Path, channels: int = 2) -> Iterator[SoundServer]:
         yield server
     finally:
         server.kill()
+
+
+def players(daemon: int) -> list[int]:
+    """The processes that play on a sound device for it."""
+    lists = [task / "children" for task in Path(f"/proc/{daemon}/task").iterdir()]
+    children = [int(child) for one in lists for child in one.read_text().split()]
+    return [one for one in children if b"residue.output.device_process" in Path(f"/proc/{one}/cmdline").read_bytes()]
 
 
 def _wait(true: Callable[[], bool]) -> None:

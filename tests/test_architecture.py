@@ -14,7 +14,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 WRITTEN = [ROOT / name for name in ("residue", "tests", "deploy", "archives")]
 
 ORDER = (
-    ("checking", "problems", "progress", "wording"),
+    ("checking", "problems", "processes", "progress", "wording"),
     ("dsp",),
     ("mapping",),
     ("loudness",),

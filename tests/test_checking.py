@@ -137,6 +137,10 @@ class Bakery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
         ({"name": "a", "address": "oven"}, 'bakery.toml: address: "oven" cannot stand here. Write it as in "/oven".'),
         ({"name": "a", "starts": "noon"}, 'bakery.toml: starts: "noon" cannot stand here. Write one of: any time.'),
         ({"name": "a", "starts": ["11:00", 12]}, "bakery.toml: starts[2]: 12 cannot stand here. Write text in quotes."),
+        (
+            {"name": "red \x1b[31m"},
+            "bakery.toml: name: The character U+001B stands in it, which steers terminals. Take it out.",
+        ),
         ({"name": "closed"}, "bakery.toml: A closed bakery bakes nothing. Open it."),
     ],
 )

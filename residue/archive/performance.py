@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import date, datetime
 from enum import StrEnum
@@ -117,7 +117,7 @@ class Mark(Record, frozen=True, kw_only=True):
 class Permission(Record, frozen=True, kw_only=True):
     """What the performer agreed to; heart and brain recordings are health data about a person."""
 
-    consent: str
+    consent: Annotated[str, Meta(min_length=1)]
     """Who agreed, when, and where the signed paper is kept."""
     rights: str = ""
     """Who holds the rights, under which licence."""
@@ -138,6 +138,17 @@ class Permission(Record, frozen=True, kw_only=True):
         return (self.shown_from or date.min) <= day <= (self.shown_until or date.max)
 
 
+def check_names(channels: Iterable[str]) -> None:
+    """Raises ValueError where the name of a channel could not be part of the name of a file."""
+    faults = [
+        f'channel."{name}" is not a plain name. Use letters, digits, "_" and "-".'
+        for name in channels
+        if not PLAIN_NAME.fullmatch(name)
+    ]
+    if faults:
+        raise ValueError(*faults)
+
+
 class Performance(Record, frozen=True, kw_only=True):
     """One archived evening."""
 
@@ -154,9 +165,7 @@ class Performance(Record, frozen=True, kw_only=True):
     permission: Permission | None = None
 
     def __post_init__(self) -> None:
-        for name in self.channel:
-            if not PLAIN_NAME.fullmatch(name):
-                raise ValueError(f'channel."{name}" is not a plain name. Use letters, digits, "_" and "-".')
+        check_names(self.channel)
 
     def the_channel(self, name: str, where: str) -> Channel:
         """A channel by name; raises ProblemError, with the nearest name, where there is none."""

@@ -123,13 +123,14 @@ def print_json(value: Mapping[str, Any]) -> None:
 
 @contextmanager
 def progress(label: str) -> Iterator[Progress]:
-    """A bar on standard error for the work within, shown once the work has gone on for a while."""
-    with click.progressbar(length=1, label=label, file=sys.stderr, item_show_func=lambda what: what) as bar:
+    """A bar on standard error for the work within, as wide as the terminal lets it be."""
+    with click.progressbar(length=1, label=label, file=sys.stderr, width=0, item_show_func=lambda what: what) as bar:
 
         def told(what: str, done: int, total: int) -> None:
             bar.length = max(total, 1)
             if done < bar.pos:  # the next piece of work counts from its own beginning
                 bar.pos = 0
+            bar.finished = False  # else the bar stays full once a piece of work was
             bar.update(done - bar.pos, what)
 
         yield told

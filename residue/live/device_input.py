@@ -10,8 +10,7 @@ import sounddevice
 
 from residue.live.sound_input import LATENCY_S, DeviceInput
 from residue.mapping.signals import AUDIO_RATE_HZ
-from residue.output.device import find
-from residue.output.sink import SinkLostError
+from residue.output.devices import find
 from residue.problems import stopping
 
 
@@ -20,10 +19,7 @@ class _Stream:
 
     def __init__(self, name: str, channels: int) -> None:
         devices = [device for device in sounddevice.query_devices() if device["max_input_channels"] > 0]
-        try:
-            found = find(name, devices, "sensors.toml: device")
-        except SinkLostError as error:
-            raise OSError(str(error)) from error
+        found = find(name, devices, "sensors.toml: device")
         if found["max_input_channels"] < channels:
             what = (
                 f'The sound device "{name}" has {found["max_input_channels"]} inputs, and channel {channels} is named.'

@@ -42,8 +42,10 @@ def draw(graph: Graph) -> str:
     placed = place(sizes, [(wire.source, wire.target) for wire in ways if wire.source in lines])
     svg = _sheet(placed, graph.piece.title)
     picture = ElementTree.SubElement(svg, "g", transform=f"translate({_MARGIN:g} {_MARGIN + _TITLE_HEIGHT:g})")
+    labels = ElementTree.Element("g")
     for name in names:
-        _draw_wires(picture, graph, placed, ports[name])
+        _draw_wires(picture, labels, graph, placed, ports[name])
+    picture.append(labels)  # after every wire, so that none crosses a word out
     for name in names:
         _draw_box(picture, placed.boxes[name], lines[name], COLOURS[graph.shapes[name].kind])
     _draw_legend(svg, placed.height + _MARGIN + _TITLE_HEIGHT + _MARGIN)
@@ -105,7 +107,9 @@ def _draw_box(parent: ElementTree.Element, box: Box, lines: Sequence[str], colou
         _write(parent, (left + _PADDING, first + number * _LINE), line, look)
 
 
-def _draw_wires(parent: ElementTree.Element, graph: Graph, placed: Placed, ports: Sequence[Wire]) -> None:
+def _draw_wires(
+    parent: ElementTree.Element, labels: ElementTree.Element, graph: Graph, placed: Placed, ports: Sequence[Wire]
+) -> None:
     """The wires that reach one box, from top to bottom in the order in which they come, so that they do not cross."""
     shown = [wire for wire in ports if wire.source in placed.boxes]
     shown.sort(key=lambda wire: _comes_from(placed, (wire.source, wire.target)))
@@ -122,7 +126,7 @@ def _draw_wires(parent: ElementTree.Element, graph: Graph, placed: Placed, ports
         element = ElementTree.SubElement(parent, "path", {"d": path, **look})
         ElementTree.SubElement(element, "title").text = f"{wire.source} → {wire.target}: {wire.way} {wire.to}"
         if wire.way in (Way.DRIVE, Way.SET):
-            _write(parent, (end[0] - 5.0, end[1] - 3.0), wire.to, {"fill": COLOURS[kind], **_SMALL})
+            _write(labels, (end[0] - 5.0, end[1] - 3.0), wire.to, {"fill": COLOURS[kind], **_SMALL})
 
 
 _SMALL = {"font-size": "9", "text-anchor": "end", "stroke": _PAPER, "stroke-width": "3", "paint-order": "stroke"}

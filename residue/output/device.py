@@ -1,135 +1,139 @@
-"""A sound device, through PortAudio."""
+"""A sound device, played on by a process of its own: whatever happens to it, that process can be ended and begun anew.
+
+A device or a sound server that hangs hangs every call to it, opening and closing included, and a thread that is within
+such a call can never be ended.
+"""
 
 from __future__ import annotations
 
+import socket
+import struct
+import subprocess
 import time
-from collections.abc import Mapping, Sequence
-from pathlib import Path
-from typing import Any
+from contextlib import suppress
+from multiprocessing.connection import Connection
 
-import sounddevice
+import msgspec
 
 from residue.loudness.capped import Capped
 from residue.mapping.signals import AUDIO_RATE_HZ
+from residue.output.device_answers import Answer, Lost, Opened, Written, Wrong
 from residue.output.routing import Routing
 from residue.output.silent import BUFFER_S
-from residue.output.sink import SinkLostError
-from residue.problems import nearest, stopping
+from residue.output.sink import SinkLostError, SinkNotYetError
+from residue.problems import ProblemError
+from residue.processes import command_of
 
-_CARDS = Path("/dev/snd")
-LOOK_AFRESH_S = 10.0
-"""Between two fresh lists of devices while nothing was plugged in: a sound server may have come up."""
+OPEN_S = 5.0
+"""A device that takes longer to open hangs."""
+ANSWER_S = 1.0
+"""The same of one that takes longer to have room for a block: more than its buffer, less than the watchdog waits."""
+END_S = 0.2
 
 
 class DeviceSink:
-    """Writes to a stream with a large buffer, blocking; no Python ever runs in an audio callback.
+    """Writes to the process that plays, and waits for its answer."""
 
-    name: of the device, or a part of its name that no other has; never its number, which changes between starts.
-    Raises SinkLostError while the device is not there, ProblemError where it is not what the room needs.
-    """
-
-    def __init__(self, name: str, routing: Routing) -> None:
+    def __init__(self, process: _Process, routing: Routing, latency_s: float) -> None:
+        self._process = process
         self._routing = routing
+        self.latency_s = latency_s
         self.late_blocks = 0
-        found = _afresh.find(name)
-        check_width(name, found["max_output_channels"], routing.width)
-        try:
-            self._stream = sounddevice.OutputStream(
-                samplerate=AUDIO_RATE_HZ,
-                device=found["index"],
-                channels=routing.width,
-                dtype="float32",
-                latency=BUFFER_S,
-            )
-            self._stream.start()
-        except (sounddevice.PortAudioError, ValueError) as error:
-            raise SinkLostError(f'The sound device "{name}" cannot be opened: {_reason(error)}.') from error
-        self.latency_s = float(self._stream.latency)
 
     def write(self, capped: Capped) -> None:
         """Play; a stream that ran empty before is counted."""
-        try:
-            self.late_blocks += bool(self._stream.write(self._routing.interleaved(capped)))
-        except sounddevice.PortAudioError as error:
-            raise SinkLostError(f"The sound device is gone: {_reason(error)}.") from error
+        match self._process.written(self._routing.interleaved(capped).tobytes()):
+            case Written(late):
+                self.late_blocks += late
+            case Lost(why):
+                raise SinkLostError(why)
 
     def close(self) -> None:
         """Let go of the device, there or not."""
-        for let_go in (self._stream.abort, self._stream.close):
-            try:
-                let_go()
-            except sounddevice.PortAudioError:  # it is gone already, which is as good
-                continue
+        self._process.end()
 
 
-def outputs() -> Sequence[Mapping[str, Any]]:
-    """What PortAudio tells of each device that can play."""
-    return [device for device in sounddevice.query_devices() if device["max_output_channels"] > 0]
+class DeviceOpener:
+    """Opens a device by its name, or a part of its name that no other has; never by its number, which changes.
 
-
-class _Afresh:
-    """Lets PortAudio look for devices again, when there is reason to, or when it has not done so for a while.
-
-    It looks only when it is initialised, which needs all streams closed and loses some kilobytes each time.
+    The first time the device is waited for. Later, whoever opens keeps the pace of a house, and asks again.
     """
 
-    def __init__(self) -> None:
-        self._cards: Sequence[str] = ()
-        self._looked_s = -LOOK_AFRESH_S
+    def __init__(self, name: str, routing: Routing) -> None:
+        self._name = name
+        self._routing = routing
+        self._last: _Process | None = None
+        self._opening: _Process | None = None
 
-    def find(self, name: str) -> Mapping[str, Any]:
-        """Raises as `find` does."""
+    def __call__(self) -> DeviceSink:
+        """Raises SinkNotYetError, SinkLostError while the device is not there, ProblemError where it is wrong."""
+        wait_s = OPEN_S if self._last is None else 0.0
+        if self._opening is None:
+            if self._last is not None and self._last.lives:  # one of them for each attempt would fill the memory
+                raise SinkLostError(f'The sound device "{self._name}" hangs in the kernel, and does not let go.')
+            self._opening = self._last = _Process(self._name, self._routing.width)
+        process, answer = self._opening, self._opening.answer(wait_s)
+        if answer is None and process.age_s < OPEN_S:
+            raise SinkNotYetError(f'The sound device "{self._name}" is being opened.')
+        self._opening = None
+        if isinstance(answer, Opened):
+            return DeviceSink(process, self._routing, answer.latency_s)
+        process.end()
+        if isinstance(answer, Wrong):
+            raise ProblemError(answer.findings)
+        raise SinkLostError(answer.why if isinstance(answer, Lost) else f'The sound device "{self._name}" hangs.')
+
+
+class _Process:
+    """The process that plays, and the connection to it."""
+
+    def __init__(self, name: str, channels: int) -> None:
+        ours, theirs = socket.socketpair()
+        ours.setsockopt(socket.SOL_SOCKET, socket.SO_SNDTIMEO, struct.pack("@ll", int(ANSWER_S), 0))
+        command = command_of("residue.output.device_process", [name, str(channels), str(AUDIO_RATE_HZ), str(BUFFER_S)])
+        with theirs:  # in a session of its own: what is pressed at a terminal is not for it
+            self._process = subprocess.Popen(command, stdin=theirs.fileno(), start_new_session=True)
+        self._connection = Connection(ours.detach())
+        self._begun_s = time.monotonic()
+
+    @property
+    def lives(self) -> bool:
+        """Whether it has not ended yet."""
+        return self._process.poll() is None
+
+    @property
+    def age_s(self) -> float:
+        """Since it was begun."""
+        return time.monotonic() - self._begun_s
+
+    def answer(self, wait_s: float) -> Answer | None:
+        """What it answers within this time; None if nothing."""
         try:
-            return find(name, outputs())
-        except SinkLostError:
-            cards, now_s = _cards(), time.monotonic()
-            if cards == self._cards and now_s - self._looked_s < LOOK_AFRESH_S:
-                raise
-            self._cards, self._looked_s = cards, now_s
-        sounddevice._terminate()
-        sounddevice._initialize()
-        return find(name, outputs())
+            if self._connection.poll(wait_s):
+                answer: Answer = _DECODER.decode(self._connection.recv_bytes())
+                return answer
+        except (EOFError, OSError):
+            return _ENDED
+        return None
+
+    def written(self, frames: bytes) -> Answer:
+        """Interleaved float32 frames, and what it answers to them."""
+        try:
+            self._connection.send_bytes(frames)
+        except BlockingIOError:
+            return _HANGS
+        except OSError:
+            return _ENDED
+        return self.answer(ANSWER_S) or _HANGS
+
+    def end(self) -> None:
+        """Whatever it is at."""
+        self._process.kill()
+        self._connection.close()
+        with suppress(subprocess.TimeoutExpired):  # one that hangs in the kernel ends when its device does
+            self._process.wait(END_S)
 
 
-_afresh = _Afresh()
-
-
-def _cards() -> Sequence[str]:
-    """What the kernel has of sound cards at present."""
-    try:
-        return sorted(node.name for node in _CARDS.iterdir())
-    except OSError:
-        return ()
-
-
-def find(name: str, devices: Sequence[Mapping[str, Any]], where: str = "room.toml: device") -> Mapping[str, Any]:
-    """The device of this name, or the only one whose name has it as a part.
-
-    where: the file and key that names it, for a person.
-
-    Raises SinkLostError where there is none, ProblemError where there are several.
-    """
-    exact = [device for device in devices if device["name"] == name]
-    matches = exact or [device for device in devices if name in device["name"]]
-    if not matches:
-        names = [device["name"] for device in devices]
-        there = f" {nearest(name, names)}" if names else " This machine has no sound device at all."
-        raise SinkLostError(f'There is no sound device "{name}".{there}')
-    if len(matches) > 1 and not exact:
-        several = ", ".join(f'"{device["name"]}"' for device in matches)
-        raise stopping(where, f'"{name}" may mean {several}.', "Write more of the name.")
-    return matches[0]
-
-
-def check_width(name: str, channels: int, wanted: int) -> None:
-    """Raises ProblemError where the device has too few channels."""
-    if channels < wanted:
-        raise stopping(
-            "room.toml: output",
-            f'The sound device "{name}" has {channels} channels, and an output is wired to channel {wanted}.',
-            f"Write device_channel = 1 to {channels} for each output, or name a device with more channels.",
-        )
-
-
-def _reason(error: Exception) -> str:
-    return str(error).split(" [PaErrorCode", maxsplit=1)[0].removeprefix("Error opening OutputStream: ")
+_DECODER = msgspec.json.Decoder(Answer)
+_HANGS = Lost("The sound device hangs.")
+_ENDED = Lost("What plays on the sound device ended unasked.")

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from residue.loudness.outputs import Output
+from residue.output.device import DeviceOpener
 from residue.output.routing import Routing
 from residue.output.silent import SilentSink
 from residue.output.sink import Open, Sink, SinkLostError
@@ -76,13 +77,7 @@ class _FileOpener:
 
 
 def _device(name: str, routing: Routing, _folder: Path) -> Open:
-    def open_device() -> Sink:
-        # Only who plays on a device needs PortAudio.
-        from residue.output.device import DeviceSink
-
-        return DeviceSink(name, routing)
-
-    return open_device
+    return DeviceOpener(name, routing)
 
 
 _OPENERS: Mapping[str, Callable[[str, Routing, Path], Open]] = {"silent": _silent, "file": _file}

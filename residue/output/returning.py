@@ -8,15 +8,17 @@ from collections.abc import Callable
 
 from residue.loudness.capped import Capped
 from residue.output.silent import BUFFER_S, Pace
-from residue.output.sink import Open, Sink, SinkLostError
+from residue.output.sink import Open, Sink, SinkLostError, SinkNotYetError
 from residue.problems import ProblemError
 
 logger = logging.getLogger(__name__)
 
 FIRST_RETRY_S = 0.5
 """Longer than the cap stage's latency: what comes first out of it at the return went in while the sink was lost."""
-LAST_RETRY_S = 1.0
-"""A failed attempt costs 0.2 ms; a fresh list of devices costs more, and has a bound of its own (see device.py)."""
+LAST_RETRY_S = 2.0
+"""An attempt costs a tenth of a second of a processor (see device.py)."""
+NOT_YET_S = 0.1
+"""Between two looks at whether a sink that is being opened is open."""
 OVERLOADED_BLOCKS = 3
 """So many late blocks in a row are no hiccup: whoever writes takes longer to make a block than it lasts."""
 BREATH_S = 0.05
@@ -115,6 +117,10 @@ class ReturningSink:
     def _tried(self) -> bool:
         try:
             self._sink, self.lost, self.wrong = self._open(), None, False
+        except SinkNotYetError as error:
+            self.lost = self.lost or str(error)
+            self._retry_at_s = self._monotonic_s() + NOT_YET_S
+            return False
         except (SinkLostError, ProblemError) as error:
             self.lost, self.wrong = str(error), isinstance(error, ProblemError)
             self._wait_s = min(2 * self._wait_s, LAST_RETRY_S)

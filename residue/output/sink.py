@@ -12,6 +12,10 @@ class SinkLostError(Exception):
     """The sink can take nothing more until it is opened again: unplugged, or its server ended."""
 
 
+class SinkNotYetError(SinkLostError):
+    """The sink is being opened: ask again soon."""
+
+
 class Sink(Protocol):
     """Takes capped frames at the pace of the house. `write` blocks until there is room: it is the engine's clock."""
 
@@ -36,5 +40,5 @@ class Sink(Protocol):
 Open = Callable[[], Sink]
 """Opens a sink, and opens it again after a loss.
 
-Raises SinkLostError while it is not there, ProblemError where it can never be as the room needs it.
+Raises SinkNotYetError, SinkLostError while it is not there, ProblemError where it can never be as the room needs it.
 """

@@ -7,7 +7,6 @@ into its queue and read the last snapshot; nothing they do can make it wait.
 from __future__ import annotations
 
 import logging
-import os
 import threading
 import time
 from collections import deque
@@ -27,6 +26,7 @@ from residue.loudness.stage import CapStage
 from residue.mapping.playback import Playback, Signals
 from residue.mapping.signals import Span, frame_at, seconds
 from residue.output.returning import ReturningSink
+from residue.processes import MAKES_FRAMES, keep_time
 from residue.runtime.crossing import Crossing
 from residue.runtime.fader import Fader
 
@@ -51,8 +51,6 @@ PEAKS_S = 1.0
 went in is not taken for silence then, however short it is."""
 TALLY_S = 1.0
 """What was sent is told so often: more than that of it no power cut makes forgotten."""
-REALTIME_PRIORITY = 20
-"""Of the engine thread where the machine allows it: above everything ordinary, below the kernel's own threads."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,10 +194,10 @@ class Engine:
         The cap stage stays, and with it all that was ever sent. False where the old thread hangs in the stage or in
         the sink: these cannot be taken from it, and only ending the process helps.
         """
+        self._generation += 1  # first, so that a thread that is well after all does not take the lock again
         if not self._sending.acquire(timeout=REBUILD_WAIT_S):
             return False
         try:
-            self._generation += 1
             turn, self._turn, self._crossing = self._turn, None, None
             if turn is not None:
                 self._fail(turn.performance, why)
@@ -222,9 +220,7 @@ class Engine:
         return threading.Thread(target=self._run, args=(self._generation,), name="engine", daemon=True)
 
     def _run(self, generation: int) -> None:
-        # Only where the unit or the user's limits allow it.
-        with suppress(PermissionError, OSError):
-            os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(REALTIME_PRIORITY))
+        keep_time(MAKES_FRAMES)
         try:
             while generation == self._generation and (self._frames_to_go is None or self._frames_to_go > 0):
                 self.run_block()

@@ -4,23 +4,16 @@ from __future__ import annotations
 
 import logging
 import subprocess
-import sys
 import tempfile
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+
+from residue.processes import command_of
 
 logger = logging.getLogger(__name__)
 
 END_S = 0.2
 _TRACEBACK = "Traceback (most recent call last)"
-
-
-def command_of(module: str, arguments: Sequence[str]) -> list[str]:
-    """What runs a module of residue in a process of its own, wherever somebody happens to stand.
-
-    Without -P, Python would take a folder named residue there, such as a clone, for the program.
-    """
-    return [sys.executable, "-P", "-m", module, *arguments]
 
 
 class Errand:

@@ -11,7 +11,7 @@ from pathlib import Path
 import msgspec
 
 from residue.installation.load import Installation
-from residue.runtime.errand import command_of
+from residue.processes import command_of
 from residue.runtime.planning import Advance, Outcome, known
 
 logger = logging.getLogger(__name__)

@@ -14,7 +14,7 @@ EXIT_STATUS = 70
 
 
 class Deadman(threading.Thread):
-    """Looks at a beat from a thread of its own; a hung sound server hangs every call to it, and only this helps."""
+    """Looks at a beat from a thread of its own: what hangs below Python can only be ended with the process."""
 
     def __init__(self, beat: Callable[[], int], end: Callable[[int], object] = os._exit) -> None:
         super().__init__(name="deadman", daemon=True)

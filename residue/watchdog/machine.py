@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 _THERMAL = Path("/sys/class/thermal")
-_STATUS = Path("/proc/self/status")
+_PROCESSES = Path("/proc")
 _PROCESSORS = Path("/sys/devices/system/cpu")
 _FIRMWARE = Path("/sys/devices/platform/soc/soc:firmware/get_throttled")
 _THROTTLED_NOW = 0b1110
@@ -38,10 +38,10 @@ def disk_free_share(folder: Path) -> float:
     return found.f_bavail / found.f_blocks if found.f_blocks else 0.0
 
 
-def memory_bytes() -> int:
-    """Resident memory of this process without mapped files, which the kernel takes back; 0 where it is not told."""
+def memory_bytes(process: int | str = "self") -> int:
+    """Resident memory of a process without mapped files, which the kernel takes back; 0 where it is not told."""
     try:
-        lines = _STATUS.read_text().splitlines()
+        lines = (_PROCESSES / str(process) / "status").read_text().splitlines()
     except OSError:
         return 0
     return next((int(line.split()[1]) * 1024 for line in lines if line.startswith("RssAnon:")), 0)

@@ -1,7 +1,7 @@
 """The daemon in real time on a real sound server, the processor loaded: python -m tests.bench.soak --minutes 10
 
 Prints a line a minute, then underflows, growth of memory, drift of the frames played against the machine's clock, and
-the daemon's share of one processor. Exit status 1 where a block came late.
+the share of one processor, both of the daemon and what plays for it. Exit status 1 where a block came late.
 """
 
 from __future__ import annotations
@@ -21,9 +21,10 @@ from pathlib import Path
 
 import numpy as np
 
+from residue.watchdog.machine import memory_bytes
 from tests.bench.speed import open_now, seconds_of_processor
 from tests.runtime.asking import until
-from tests.sound_server import SoundServer, sound_server
+from tests.sound_server import SoundServer, players, sound_server
 
 INSTALLATION = Path("archives/night-dough")
 CHANNELS = 4
@@ -34,7 +35,7 @@ SETTLED_S = 10.0
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """What the daemon was at one moment."""
+    """What the daemon was at one moment, with the process that plays for it."""
 
     at_s: float
     frames: int
@@ -83,13 +84,13 @@ def daemon(folder: Path, server: SoundServer, port: int) -> Iterator[int]:
 
 def look(port: int, process_id: int) -> Look:
     told = until(port, lambda told: True)
-    health = told["health"]
+    health, processes = told["health"], [process_id, *players(process_id)]
     return Look(
         at_s=time.monotonic(),
         frames=health["frames"],
         late_blocks=health["late_blocks"],
-        memory_bytes=health["memory_bytes"],
-        processor_s=seconds_of_processor(process_id),
+        memory_bytes=sum(map(memory_bytes, processes)),
+        processor_s=sum(map(seconds_of_processor, processes)),
         house=told["house"],
     )
 

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import re
+import sys
+from io import StringIO
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
 from residue.cli import main
+from residue.cli.common import progress
 
 NIGHT_DOUGH = "archives/night-dough"
 
@@ -30,3 +34,21 @@ def test_the_list_of_commands_cuts_nothing_short() -> None:
     told = CliRunner().invoke(main, ["--help"]).output
     assert "..." not in told.split("Commands:")[1]
     assert "opening hours, what people did, what went wrong." in told
+
+
+class _Terminal(StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_the_bar_begins_anew_with_each_piece_of_work_and_fits_the_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    shown = _Terminal()
+    monkeypatch.setattr(sys, "stderr", shown)
+    monkeypatch.setenv("COLUMNS", "60")
+    with progress("Checking") as told:
+        told("data/forearms.flac", 10, 10)
+        told("levels of first-batch", 40, 100)
+    printed = re.sub(r"\x1b\[\?25[lh]", "", shown.getvalue())  # hides the cursor, and shows it again
+    drawn = [line for line in re.split("[\r\n]", printed) if "%" in line]
+    assert any("40%" in line and "levels of first-batch" in line for line in drawn)
+    assert max(len(line.rstrip()) for line in drawn) <= 60

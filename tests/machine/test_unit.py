@@ -30,6 +30,7 @@ pytestmark = [pytest.mark.machine, pytest.mark.timeout(2_400)]
 PORT = 47_300
 STATE = "/var/lib/private/residue"
 CARD = "/proc/asound/gallery/pcm0p/sub0"
+DRIVER = "/sys/bus/platform/drivers/snd_aloop"
 WINDOW_S = 10_800.0
 """Of the only cap: long enough for what sounded before the power cut to count after it."""
 LIMIT_DBFS = -40.0
@@ -166,10 +167,12 @@ def test_what_the_card_gets_is_what_the_status_line_says(computer: VirtualMachin
     assert 10 * math.log10(2 * mean_square) == pytest.approx(told_dbfs, abs=3.0)
 
 
-def test_its_engine_has_the_real_time_that_the_unit_allows(computer: VirtualMachine) -> None:
+def test_what_makes_and_what_plays_frames_has_the_real_time_that_the_unit_allows(computer: VirtualMachine) -> None:
     """Scheduling class FF is SCHED_FIFO. Source: ps(1)."""
-    threads = computer.run("ps -L -o cls=,rtprio= -p $(systemctl show residue -P MainPID)").splitlines()
-    assert [thread.split() for thread in threads].count(["FF", "20"]) == 1
+    daemon = shown(computer, "MainPID")
+    for processes, priority in ((f"-p {daemon}", "20"), (f"--ppid {daemon}", "19")):
+        threads = computer.run(f"ps -L -o cls=,rtprio= {processes}").splitlines()
+        assert [thread.split() for thread in threads].count(["FF", priority]) == 1
 
 
 def test_it_exposes_the_machine_no_more_than_it_must(computer: VirtualMachine) -> None:
@@ -198,6 +201,18 @@ def test_a_process_that_hangs_is_ended_by_the_watchdog_and_plays_again(computer:
     assert any("Fatal Python error: Aborted" in message for message in told), "the stacks of its threads are kept"
     assert shown(computer, "MainPID") != stopped
     sounds(computer)
+
+
+def test_an_interface_that_is_pulled_out_costs_no_restart(computer: VirtualMachine) -> None:
+    """The kernel takes the card away only when nobody holds it open any more, so whoever hangs in it keeps it there."""
+    plays_on = shown(computer, "MainPID")
+    computer.run(f"echo snd_aloop.0 >{DRIVER}/unbind")
+    computer.run("until systemctl show residue -P StatusText | grep -q 'no sound device'; do sleep 0.5; done")
+    computer.run(f"echo snd_aloop.0 >{DRIVER}/bind")
+    computer.run(f"until grep -qs RUNNING {CARD}/status; do sleep 0.5; done")
+    plays(computer)
+    sounds(computer)
+    assert shown(computer, "MainPID") == plays_on, "\n".join(entry["MESSAGE"] for entry in journal(computer))
 
 
 def test_installing_again_changes_nothing_and_starts_it_anew(computer: VirtualMachine) -> None:

@@ -104,3 +104,10 @@ def test_sixty_boxes_stand_clear_of_each_other_and_of_wires_left_to_right(
     for box in placed.boxes.values():
         assert box.width / 2 <= box.x <= placed.width - box.width / 2
         assert box.height / 2 <= box.y <= placed.height - box.height / 2
+
+
+def test_no_wire_is_drawn_over_a_word(graph: Graph) -> None:
+    group = ElementTree.fromstring(draw(graph)).find(f"{SVG}g")
+    assert group is not None
+    tags = [element.tag.removeprefix(SVG) for element in group.iter()]
+    assert max(at for at, tag in enumerate(tags) if tag == "path") < tags.index("text")

@@ -5,11 +5,10 @@ from pathlib import Path
 import pytest
 
 from residue.loudness.outputs import Output
-from residue.output import device as device_module
+from residue.output.devices import NoDeviceError, check_width, find
 from residue.output.opening import check_device, routing_of, sink_opener
 from residue.output.routing import Routing
 from residue.output.silent import SilentSink
-from residue.output.sink import SinkLostError
 from residue.problems import ProblemError, Severity
 
 DEVICES = [
@@ -47,28 +46,28 @@ def test_a_file_begins_anew_at_the_start_and_goes_on_after_a_loss(tmp_path: Path
 
 
 def test_a_device_is_found_by_its_name_or_by_a_part_that_only_it_has() -> None:
-    assert device_module.find("pulse", DEVICES)["index"] == 5
-    assert device_module.find("#1", DEVICES)["index"] == 4
+    assert find("pulse", DEVICES)["index"] == 5
+    assert find("#1", DEVICES)["index"] == 4
 
 
 def test_a_name_that_several_devices_have_is_told_with_all_of_them() -> None:
     with pytest.raises(ProblemError, match=r'"USB Audio" may mean .*hw:1,0.*hw:1,1.* Write more of the name\.'):
-        device_module.find("USB Audio", DEVICES)
+        find("USB Audio", DEVICES)
 
 
 def test_a_device_that_is_not_there_is_told_with_the_nearest() -> None:
-    with pytest.raises(SinkLostError, match=r'There is no sound device "pulze"\. Did you mean pulse\?'):
-        device_module.find("pulze", DEVICES)
+    with pytest.raises(NoDeviceError, match=r'There is no sound device "pulze"\. Did you mean pulse\?'):
+        find("pulze", DEVICES)
 
 
 def test_a_machine_without_any_device_says_so() -> None:
-    with pytest.raises(SinkLostError, match="no sound device at all"):
-        device_module.find("gallery", [])
+    with pytest.raises(NoDeviceError, match="no sound device at all"):
+        find("gallery", [])
 
 
 def test_too_few_channels_are_told_with_the_number_there_is() -> None:
     with pytest.raises(ProblemError, match=r"has 2 channels, and an output is wired to channel 6\. .*1 to 2"):
-        device_module.check_width("USB", 2, 6)
+        check_width("USB", 2, 6)
 
 
 def test_checking_a_device_plays_nothing_and_leaves_files_alone(tmp_path: Path) -> None:

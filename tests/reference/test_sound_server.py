@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 
-from residue.watchdog.deadman import EXIT_STATUS
 from tests.runtime.asking import until
 from tests.runtime.kitchen import build
-from tests.sound_server import SoundServer, sound_server
+from tests.sound_server import SoundServer, players, sound_server
 
 PORT = 47_321
 
@@ -83,14 +84,46 @@ def daemon(tmp_path: Path, server: SoundServer) -> Iterator[subprocess.Popen[str
     running.communicate()
 
 
-def test_a_server_that_hangs_ends_the_daemon_so_that_it_is_started_anew(
-    server: SoundServer, daemon: subprocess.Popen[str]
-) -> None:
+def test_a_server_that_hangs_is_outlived(server: SoundServer, daemon: subprocess.Popen[str]) -> None:
     until(PORT, lambda told: (told["playhead_s"] or 0.0) > 1.0)
     server.hang()
-    _, errors = daemon.communicate(timeout=60)
-    assert daemon.returncode == EXIT_STATUS
-    assert "The engine writes nothing." in errors
+    lost = until(PORT, lambda told: told["health"]["device_lost"] == "The sound device hangs.")
+    meanwhile = until(PORT, lambda told: told["playhead_s"] > lost["playhead_s"] + 8.0)
+    assert meanwhile["health"]["device_lost"] is not None, "opening it anew hangs as well"
+    assert len(players(daemon.pid)) <= 1, "one attempt at a time"
+    server.wake()
+    back = until(PORT, lambda told: told["health"]["device_lost"] is None and told["house"] == "playing")
+    with server.recording() as path:
+        until(PORT, lambda told: told["playhead_s"] > back["playhead_s"] + 5)
+    daemon.send_signal(signal.SIGTERM)
+    _, errors = daemon.communicate(timeout=30)
+    assert np.abs(server.captured(path)).max() > 0.001, "it is heard again"
+    assert daemon.returncode == 0, errors
+    assert "The engine writes nothing." not in errors
+
+
+def test_a_player_that_crashes_is_replaced(server: SoundServer, daemon: subprocess.Popen[str]) -> None:
+    until(PORT, lambda told: (told["playhead_s"] or 0.0) > 1.0)
+    (player,) = players(daemon.pid)
+    os.kill(player, signal.SIGKILL)
+    until(PORT, lambda told: told["health"]["device_lost"] == "What plays on the sound device ended unasked.")
+    until(PORT, lambda told: told["health"]["device_lost"] is None)
+    (another,) = players(daemon.pid)
+    assert another != player
+
+
+@pytest.mark.parametrize("befalls", [lambda server: None, SoundServer.hang], ids=["plays", "hangs"])
+def test_nothing_plays_on_where_the_daemon_was_killed(
+    server: SoundServer, daemon: subprocess.Popen[str], befalls: Callable[[SoundServer], None]
+) -> None:
+    until(PORT, lambda told: (told["playhead_s"] or 0.0) > 1.0)
+    (player,) = players(daemon.pid)
+    befalls(server)
+    daemon.kill()
+    deadline = time.monotonic() + 5.0
+    while Path(f"/proc/{player}").exists() and time.monotonic() < deadline:
+        time.sleep(0.02)
+    assert not Path(f"/proc/{player}").exists()
 
 
 def test_the_daemon_survives_a_server_that_is_killed_and_comes_back(

@@ -158,10 +158,10 @@ def test_a_graph_that_never_comes_back_is_left_and_the_engine_goes_on_with_anoth
     bench.engine.start()
     assert hangs.wait(60)
     old = bench.engine._thread
-    before, stood = bench.engine.snapshot, len(bench.sink.blocks)
+    stood = len(bench.sink.blocks)
     assert bench.engine.rebuild("It hangs.")
     bench.begin(Hum(60 * AUDIO_RATE_HZ), number=2)
-    while bench.engine.snapshot.frames < before.frames + 5 * AUDIO_RATE_HZ:
+    while bench.engine.snapshot.turn != 2 or bench.engine.snapshot.playhead_s < 5.0:
         time.sleep(0.001)
     released.set()
     old.join(60)
@@ -198,6 +198,15 @@ def test_an_engine_whose_stage_raises_ends_its_thread_and_is_rebuilt(
     assert bench.engine.rebuild("It stands.")
     while bench.engine.snapshot.frames < AUDIO_RATE_HZ:
         time.sleep(0.001)
+    assert bench.engine.stop(0.0, 60)
+
+
+def test_an_engine_that_is_well_is_rebuilt_too(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is in the sink nearly all of its time, and would take the lock again as soon as it has let go of it."""
+    monkeypatch.setattr(bench.sink, "write", lambda _capped: time.sleep(0.05))
+    bench.engine.start()
+    for _ in range(5):
+        assert bench.engine.rebuild("It is said to stand.")
     assert bench.engine.stop(0.0, 60)
 
 

@@ -172,6 +172,22 @@ def test_the_last_day_of_the_log_is_taken_if_none_is_named(
         last_day(installation, tmp_path / FILE_NAME)
 
 
+def test_of_days_without_a_log_nothing_is_called_kept(
+    installation: Installation, log_path: Path, tmp_path: Path
+) -> None:
+    before = DAY - timedelta(days=9)
+    write_report(installation, log_path, before, before, tmp_path, OPENS + timedelta(days=2))
+    text = (tmp_path / "report.html").read_text()
+    assert "no verdict" in text
+    assert "every cap kept" not in text
+
+
+def test_a_spoilt_log_is_not_told_to_be_of_another_user(installation: Installation, tmp_path: Path) -> None:
+    (tmp_path / FILE_NAME).write_bytes(b"no database" * 400)
+    with pytest.raises(ProblemError, match=r"file is not a database\. It is spoilt, and the program begins a new one"):
+        last_day(installation, tmp_path / FILE_NAME)
+
+
 @pytest.mark.parametrize(
     ("asked", "said"),
     [

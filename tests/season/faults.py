@@ -205,10 +205,11 @@ SET_RIGHT = Fault("clock set right", None, 20.0, _set_right)
 
 FAULTS: Sequence[Fault] = (
     Fault("a node hangs", "engine stands", 8.0, _hang(Hang.GRAPH)),
-    Fault("the sound server hangs", "engine stands", 25.0, _hang(Hang.SINK)),
+    Fault("the cap stage hangs", "engine stands", 25.0, _hang(Hang.STAGE)),
     Fault("the engine raises", "engine stands", 8.0, _hang(Hang.DEAD)),
     Fault("late blocks", "late blocks", 1.0, _late),
     Fault("device unplugged", "device lost", 8.0, _lost),
+    Fault("the sound server hangs", "device lost", 8.0, _lost),
     Fault("too few channels", "device wrong", 8.0, _wrong),
     Fault("device off its pace", "device wrong", 60.0, _off_pace),
     Fault("nothing comes out", "silent", 60.0, _silent, lambda season: not season.process.playing.gives_nothing),

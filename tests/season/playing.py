@@ -48,7 +48,7 @@ class Hang(Enum):
     """Where an engine's thread can be lost."""
 
     GRAPH = "it waits in a node"
-    SINK = "it waits in the sound server"
+    STAGE = "it waits in the cap stage"
     DEAD = "it raised, and is gone"
 
 
@@ -258,7 +258,7 @@ class Playing:
             self._end()
 
     def rebuild(self, why: str) -> bool:
-        if self.hangs is Hang.SINK:
+        if self.hangs is Hang.STAGE:
             return False
         self.hangs = None
         self.late_blocks += 1

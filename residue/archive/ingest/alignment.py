@@ -58,7 +58,7 @@ def starts(sources: Mapping[str, Source], description: Description) -> dict[str,
     while left:
         ready = [name for name, align in left.items() if align.to in known]
         if not ready:
-            what = f"{', '.join(sorted(left))} are aligned in a circle."
+            what = f"The alignment of {', '.join(sorted(left))} goes round in a circle."
             raise stopping("align", what, "Let one source stand on its own.")
         for name in ready:
             align = left.pop(name)

@@ -14,7 +14,7 @@ from msgspec import Meta
 
 from residue.archive.ingest.source import Source
 from residue.archive.ingest.sources.table import TABLES, TableFacts
-from residue.archive.performance import Channel, ChannelKind, Mark, Permission, Record, Seconds
+from residue.archive.performance import Channel, ChannelKind, Mark, Permission, Record, Seconds, check_names
 from residue.checking import check, read_toml
 from residue.problems import Finding, ProblemError, Severity, nearest
 
@@ -54,6 +54,9 @@ class Description(Record, frozen=True, kw_only=True):
     table: dict[str, TableFacts] = msgspec.field(default_factory=dict)
     """By file name."""
     align: list[Align] = msgspec.field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        check_names(self.channel)
 
     @property
     def files(self) -> set[str]:

@@ -109,7 +109,10 @@ def _as_far_as(days: Sequence[Day]) -> str:
 def _head(installation: Installation, days: Sequence[Day], mark: str, now: datetime) -> Iterator[str]:
     yield f"<h1>Level report: {escape(installation.piece.title)}</h1>"
     yield f"<p>{escape(installation.room.place)}, {_span(days)}.</p>"
-    yield f"<p><b>{_verdict(one for day in days for one in day.courses)}</b>{_as_far_as(days)}</p>"
+    if all(day.kept is None for day in days):
+        yield "<p><b>no verdict</b>: the log has nothing of what is asked for</p>"
+    else:
+        yield f"<p><b>{_verdict(one for day in days for one in day.courses)}</b>{_as_far_as(days)}</p>"
     yield f'<p class="small">{escape(_CAUTION)}</p>'
     yield (
         f'<p class="small">Made {now:%d %B %Y %H:%M} by residue {residue.__version__}; digest of software, piece, '

@@ -68,5 +68,8 @@ def write_report(
 
 
 def _unreadable(log_path: Path, error: Exception) -> Exception:
-    mend = "Run the report as a user who may read it (sudo residue report …), or copy the log elsewhere first."
+    if isinstance(error, sqlite3.DatabaseError) and not isinstance(error, sqlite3.OperationalError):
+        mend = "It is spoilt, and the program begins a new one at its next start. Name another with --state."
+    else:
+        mend = "Run the report as a user who may read it (sudo residue report …), or copy the log elsewhere first."
     return stopping(str(log_path), f"The level log cannot be read: {error}.", mend)

@@ -207,6 +207,18 @@ def test_a_template_holds_what_is_known_and_can_be_completed(tmp_path: Path) -> 
     assert set(bag.performance.channel) == {"track_1", "track_2", "beats", "o1", "t", "hold"}
 
 
+def test_a_describe_file_is_held_to_what_a_performance_is_held_to(tmp_path: Path) -> None:
+    path = tmp_path / "first-batch.toml"
+    path.write_text(
+        'title = "x"\n[channel."../x"]\nkind = "mmg"\nfile = "arm.wav"\n[permission]\nconsent = ""\n', encoding="utf-8"
+    )
+    with pytest.raises(ProblemError) as caught:
+        read_description(path)
+    told = str(caught.value)
+    assert 'first-batch.toml: channel."../x" is not a plain name. Use letters, digits, "_" and "-".' in told
+    assert 'first-batch.toml: permission.consent: "" cannot stand here.' in told
+
+
 def test_a_describe_file_that_asks_for_what_is_not_there_is_told_all_at_once(tmp_path: Path) -> None:
     wrong = msgspec.structs.replace(
         DESCRIPTION,

@@ -1,0 +1,38 @@
+"""What the process that plays on a sound device answers to who sends it frames.
+
+It answers once when it has tried to open the device, and once to every message of interleaved float32 frames.
+"""
+
+from __future__ import annotations
+
+import msgspec
+
+from residue.problems import Finding
+
+
+class Opened(msgspec.Struct, frozen=True, tag=True):
+    """The device waits for frames."""
+
+    latency_s: float
+
+
+class Written(msgspec.Struct, frozen=True, tag=True):
+    """There was room for the frames."""
+
+    late: bool
+    """The stream had run empty before."""
+
+
+class Lost(msgspec.Struct, frozen=True, tag=True):
+    """The device is not there, or no longer. The process ends."""
+
+    why: str
+
+
+class Wrong(msgspec.Struct, frozen=True, tag=True):
+    """The device is not what the room needs. The process ends."""
+
+    findings: tuple[Finding, ...]
+
+
+Answer = Opened | Written | Lost | Wrong

@@ -1,0 +1,73 @@
+"""The process that plays on a sound device.
+
+PortAudio lists devices only when it is initialised, and hangs with a device or a sound server that does. A process of
+its own sees what is plugged in now, and can be ended. Its arguments are the device's name, the channels, the rate in Hz
+and the buffer in s; its standard input is a connection to who makes the frames (see device_answers.py).
+"""
+
+from __future__ import annotations
+
+import os
+import select
+import signal
+import sys
+import threading
+from contextlib import suppress
+from multiprocessing.connection import Connection
+
+import msgspec
+
+from residue.output.device_answers import Answer, Lost, Opened, Written, Wrong
+from residue.problems import ProblemError
+from residue.processes import PLAYS_FRAMES, keep_time
+
+
+def serve(connection: Connection, name: str, channels: int, rate_hz: float, buffer_s: float) -> None:
+    """Until the device is lost, or nobody sends any more."""
+
+    def answer(one: Answer) -> None:
+        connection.send_bytes(msgspec.json.encode(one))
+
+    try:
+        from residue.output.portaudio import Stream
+    except OSError as error:
+        return answer(Lost(f"{error}: the Debian package libportaudio2 has it."))
+    try:
+        stream = Stream(name, channels, rate_hz, buffer_s)
+        keep_time(PLAYS_FRAMES)
+        answer(Opened(stream.latency_s))
+        while frames := _next(connection):
+            answer(Written(stream.write(frames)))
+    except ProblemError as error:
+        answer(Wrong(error.findings))
+    except OSError as error:
+        answer(Lost(str(error)))
+
+
+def _next(connection: Connection) -> bytes | None:
+    """None where nobody sends any more."""
+    with suppress(EOFError, ConnectionError):
+        return connection.recv_bytes()
+    return None
+
+
+def _end_with(descriptor: int) -> None:
+    """End at once when who makes the frames has ended, even while PortAudio hangs."""
+    end = select.poll()
+    end.register(descriptor, select.POLLRDHUP)
+    end.poll()
+    os._exit(0)
+
+
+def main() -> None:
+    """One device, once."""
+    name, channels, rate_hz, buffer_s = sys.argv[1:]
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)  # systemd sends it to all of a unit; who makes the frames fades out
+    connection = Connection(os.dup(sys.stdin.fileno()))
+    threading.Thread(target=_end_with, args=(connection.fileno(),), daemon=True).start()
+    with suppress(ConnectionError):
+        serve(connection, name, int(channels), float(rate_hz), float(buffer_s))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,31 @@
+"""How residue runs a part of itself in a process of its own, and in time."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+from contextlib import suppress
+
+MAKES_FRAMES = 20
+"""A real-time priority above everything ordinary, below the kernel's own threads."""
+PLAYS_FRAMES = 19
+"""What plays waits for a device, which may be gone, and PortAudio then turns in circles: on a single processor only a
+thread of a higher priority can still end it."""
+
+
+def command_of(module: str, arguments: Sequence[str]) -> list[str]:
+    """What runs a module of residue in a process of its own, wherever somebody happens to stand.
+
+    Without -P, Python would take a folder named residue there, such as a clone, for the program.
+    """
+    return [sys.executable, "-P", "-m", module, *arguments]
+
+
+def keep_time(priority: int) -> None:
+    """Give the calling thread a real-time priority, where the unit or the user's limits allow it.
+
+    What it begins does not have it: on a single processor a process that starts would keep the others from theirs.
+    """
+    with suppress(PermissionError, OSError):
+        os.sched_setscheduler(0, os.SCHED_FIFO | os.SCHED_RESET_ON_FORK, os.sched_param(priority))
