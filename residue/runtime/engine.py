@@ -142,6 +142,8 @@ class Engine:
         self._frames_to_go: int | None = None
         self._began_s = inf
         """When the last block was begun."""
+        self._ended = False
+        """All was sent and told, down to the last fade."""
         self._generation = 0
         self._sending = threading.Lock()
         """Held by a thread while it is within the cap stage or the sink."""
@@ -209,10 +211,10 @@ class Engine:
         return True
 
     def stop(self, fade_s: float, wait_s: float) -> bool:
-        """Fade out, let the last of it be heard, and end; False when that took longer than `wait_s`."""
+        """Fade out, let the last of it be heard, and end; False when that took longer than `wait_s`, or was cut."""
         self._orders.put(partial(self._stop, fade_s))
         self._thread.join(wait_s)
-        return not self._thread.is_alive()
+        return self._ended
 
     # The thread.
 
@@ -230,6 +232,7 @@ class Engine:
         if generation == self._generation:
             self.tallies.put(self._stage.take_tally())
             self._sink.close()
+            self._ended = True
 
     def run_block(self) -> None:
         """Obey what was ordered, then make and write one block."""
@@ -289,8 +292,10 @@ class Engine:
             return self._silence
         fade = self._fade.next(BLOCK_FRAMES)
         sound, ended = self._sound(turn, now_s)
+        if self._turn is not turn:  # it came back from its graph after the engine had been rebuilt
+            return self._silence
         crossing = self._crossing
-        if self._turn is turn and (ended or (self._closing and self._fade.silent)):
+        if ended or (self._closing and self._fade.silent):
             self._turn = None
         if crossing is None:
             return sound * (turn.gain * fade * trim * presence)
@@ -306,7 +311,7 @@ class Engine:
             if not np.isfinite(played.outputs).all():
                 raise FloatingPointError("The graph gave a value that is not a number, or is infinite")
         except Exception as error:  # nodes of an artist may raise anything, and the house plays on
-            if self._turn is not turn:  # it came back from its graph after the engine had been rebuilt
+            if self._turn is not turn:
                 return self._silence, True
             logger.exception("%s failed at %.1f s", turn.performance, self.snapshot.playhead_s)
             self._fail(turn.performance, f"It failed at {self.snapshot.playhead_s:.1f} s: {error}.")

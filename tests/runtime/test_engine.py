@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from residue.mapping.playback import Playback
 from residue.mapping.signals import AUDIO_RATE_HZ, Span
 from residue.output.returning import ReturningSink
+from residue.runtime.crossing import Crossing
 from residue.runtime.engine import BLOCK_FRAMES, CROSSFADE_S, RETURN_FADE_S, Engine, Turn
 from residue.watchdog.checks import AUDIBLE, INAUDIBLE
 from tests.runtime.stubs import HandClock, Hum, Keeping, stage
@@ -173,6 +174,25 @@ def test_a_graph_that_never_comes_back_is_left_and_the_engine_goes_on_with_anoth
     assert after.max() == pytest.approx(0.1, rel=0.05)
 
 
+def test_a_thread_that_comes_back_late_leaves_the_crossfade_of_another_alone(bench: Bench) -> None:
+    class Untouchable:
+        done = True
+
+        def into(self, _block: object) -> None:
+            raise AssertionError
+
+    crossing = cast(Crossing, Untouchable())
+
+    def come_back_late(_block: NDArray[np.float64], _span: Span) -> None:
+        bench.engine._turn = None  # as `rebuild` leaves it
+        bench.engine._crossing = crossing
+
+    bench.begin(Hum(60 * AUDIO_RATE_HZ, come_back_late))
+    bench.run(1)
+    assert bench.engine._crossing is crossing
+    assert not bench.left.any()
+
+
 def test_sound_comes_back_with_a_fade_after_the_process_stood_for_a_while(bench: Bench) -> None:
     bench.begin(Hum(60 * AUDIO_RATE_HZ))
     bench.run(3 * BLOCKS_PER_S)
@@ -201,6 +221,13 @@ def test_an_engine_whose_stage_raises_ends_its_thread_and_is_rebuilt(
     assert bench.engine.stop(0.0, 60)
 
 
+def test_an_engine_that_failed_is_not_said_to_have_ended(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What it sent since its last tally is not told to anybody."""
+    monkeypatch.setattr(bench.engine._stage, "process", lambda _block: 1 / 0)
+    bench.engine.start()
+    assert not bench.engine.stop(0.0, 60)
+
+
 def test_an_engine_that_is_well_is_rebuilt_too(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     """It is in the sink nearly all of its time, and would take the lock again as soon as it has let go of it."""
     monkeypatch.setattr(bench.sink, "write", lambda _capped: time.sleep(0.05))
@@ -222,7 +249,7 @@ def test_an_engine_that_hangs_in_the_sink_cannot_be_rebuilt(bench: Bench, monkey
     assert inside.wait(60)
     assert not bench.engine.rebuild("It hangs.")
     released.set()
-    assert bench.engine.stop(0.0, 60)
+    assert not bench.engine.stop(0.0, 60), "it was given up, and does not come back"
 
 
 def test_a_house_that_was_silenced_writes_no_more_and_says_so(bench: Bench) -> None:
