@@ -254,6 +254,7 @@ class _Daemon:
             now_s,
             engine,
             self._pace.look(now_s, engine),
+            self._player.start_still_s,
             self._keeper.house.state,
             self._planner.outcome,
             self._planner.trouble,
@@ -266,6 +267,7 @@ class _Daemon:
     def _remedies(self) -> Mapping[Remedy, Callable[[Due], None]]:
         return {
             Remedy.SKIP: self._skip,
+            Remedy.LEAVE_OUT: lambda due: self._player.leave_out(due.why),
             Remedy.TIDY: lambda _due: self._scribe.let_go(),
             Remedy.REBUILD: self._rebuild,
             Remedy.REOPEN: lambda due: self._engine.reopen(due.why),
@@ -279,7 +281,7 @@ class _Daemon:
 
     def _rebuild(self, due: Due) -> None:
         if not self._engine.rebuild(f"Its graph did not come back. {due.why}"):
-            self._happened("watchdog", "The engine hangs in the sound system and cannot be rebuilt.")
+            self._happened("watchdog", "The engine hangs below its graph and cannot be rebuilt.")
             self._restart(due.why)
 
     # What the loop does.

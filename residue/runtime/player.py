@@ -73,6 +73,22 @@ class Player:
         self._trim_db = 0.0
         self._wanted: Start | None = None
         self._taken_up: Start | None = None
+        self._moved_s = 0.0
+        """When what is about to begin came nearer to it."""
+
+    @property
+    def start_still_s(self) -> float:
+        """How long what is about to begin has come no nearer to it; 0 where nothing is."""
+        start = self._taken_up
+        if start is None or start != self._wanted or self._engine.snapshot.turn == start.turn:
+            return 0.0
+        return self._monotonic_s() - self._moved_s
+
+    def leave_out(self, why: str) -> None:
+        """What is about to begin counts as failed; should it come back after all, it is not begun."""
+        start, self._wanted = self._taken_up, None
+        if start is not None:
+            self._engine.refuse(start.turn, start.performance, why)
 
     def view(self) -> EngineView:
         """The engine and what stands ready for it, as the house sees them."""
@@ -100,13 +116,14 @@ class Player:
 
     def _start(self, start: Start) -> None:
         if self._taken_up != start and self._engine.snapshot.turn != start.turn:
-            self._taken_up = start
+            self._taken_up, self._moved_s = start, self._monotonic_s()
             threading.Thread(target=self._wind, args=(start,), name="winder", daemon=True).start()
 
     def _wind(self, start: Start) -> None:
         def still_wanted(_frame: int) -> None:
             if self._wanted != start:
                 raise _NotWantedError
+            self._moved_s = self._monotonic_s()
 
         try:
             # To the beginning of a hop of the cap stage, as the plan saw it.

@@ -22,6 +22,7 @@ class Remedy(StrEnum):
 
     LOG = "log"
     SKIP = "fade the performance out and leave it out"
+    LEAVE_OUT = "leave out what does not begin"
     TIDY = "let go of old rows"
     REBUILD = "rebuild the engine"
     REOPEN = "reopen the device"
@@ -62,6 +63,8 @@ MEMORY_BYTES = 1_500_000_000
 """Far above what a demo needs (see tests/bench), below what a computer with 2 GB can give."""
 MEMORY_MOST_BYTES = 1_800_000_000
 """Until here it waits for closing time."""
+START_STILL_S = 60.0
+"""Winding forward tells of each block, and opening takes seconds on the slowest disk that is well."""
 HOT_C = 80.0
 """Small computers begin to slow down here: common practice, no source."""
 
@@ -109,6 +112,11 @@ def _direct(now: Vitals, _before: Vitals) -> str | None:
 
 def _stuck(now: Vitals, _before: Vitals) -> str | None:
     return "The graph gives the same value again and again." if now.stuck_at > AUDIBLE else None
+
+
+def _start_hangs(now: Vitals, _before: Vitals) -> str | None:
+    still = now.start_still_s > START_STILL_S
+    return f"A performance has not begun for {now.start_still_s:.0f} s: the disk may not answer." if still else None
 
 
 def _not_finite(now: Vitals, before: Vitals) -> str | None:
@@ -163,7 +171,7 @@ def _flooded(now: Vitals, before: Vitals) -> str | None:
     return "Somebody floods the control port." if now.too_often > before.too_often else None
 
 
-LOG, SKIP, TIDY, REBUILD = Remedy.LOG, Remedy.SKIP, Remedy.TIDY, Remedy.REBUILD
+LOG, SKIP, LEAVE_OUT, TIDY, REBUILD = Remedy.LOG, Remedy.SKIP, Remedy.LEAVE_OUT, Remedy.TIDY, Remedy.REBUILD
 REOPEN, RESTART, SILENCE = Remedy.REOPEN, Remedy.RESTART, Remedy.SILENCE
 
 CHECKS: Sequence[Check] = (
@@ -235,6 +243,15 @@ CHECKS: Sequence[Check] = (
     ),
     Check(
         "stuck value", "swing of a block before the cap", "none, above -60 dBFS", _stuck, 5.0, (LOG, SKIP), apart_s=2.0
+    ),
+    Check(
+        "start hangs",
+        "what is read of a performance before it begins",
+        f"nothing more for {START_STILL_S:g} s",
+        _start_hangs,
+        0.0,
+        (LOG, LEAVE_OUT, RESTART),
+        then="the next performance is tried, and what was left out after an hour",
     ),
     Check("no numbers", "frames that the cap muted", "any", _not_finite, 0.0, (LOG, SKIP), apart_s=2.0),
     Check(

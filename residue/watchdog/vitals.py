@@ -29,6 +29,8 @@ class Vitals:
     """Highest magnitude after it over the same."""
     sent_mean: float = 0.0
     """Highest magnitude of the mean of an output over the last block sent."""
+    start_still_s: float = 0.0
+    """How long a performance that is about to begin has come no nearer to its beginning."""
     stuck_at: float = 0.0
     """Highest magnitude of an output of the graph that stood at one value for the whole last block."""
     governor_db: float = 0.0

@@ -33,7 +33,8 @@ class Stage:
     """A player with an engine that a test turns by hand."""
 
     def __init__(self, opens: Callable[[str, int], Playback]) -> None:
-        clock, sink = HandClock(), Keeping()
+        self.clock = clock = HandClock()
+        sink = Keeping()
         returning = ReturningSink(sink.open, clock.monotonic_s, clock.sleep)
         self.engine = Engine(stage(), returning, 2, monotonic_s=clock.monotonic_s)
         self.player = Player(self.engine, Plans(), opens, clock.monotonic_s)
@@ -103,6 +104,37 @@ def test_a_start_that_is_no_longer_asked_for_is_given_up() -> None:
         on.engine.run_block()
         time.sleep(0.001)
     assert on.engine.snapshot.turn == 0
+
+
+def test_a_start_that_comes_no_nearer_is_seen_and_passed_over() -> None:
+    """Opened it is, but then the disk does not answer."""
+    released, wound = threading.Event(), threading.Event()
+
+    class OnADeadDisk(Hum):
+        def skip_to(self, frame: int, progress: Callable[[int], None] = lambda frame: None) -> None:
+            progress(0)
+            released.wait()
+            try:
+                progress(frame)
+            finally:
+                wound.set()
+
+    on = Stage(lambda _name, _frame: cast(Playback, OnADeadDisk(60 * AUDIO_RATE_HZ)))
+    assert on.player.start_still_s == 0.0
+    asked = [Start(1, "first-batch", 20.0)]
+    on.player.do(asked)
+    on.clock.now_s += 61.0
+    on.player.do(asked)
+    assert on.player.start_still_s >= 60.0
+    on.player.leave_out("The disk may not answer.")
+    assert on.player.start_still_s == 0.0
+    on.until_turn(1)
+    assert on.player.view().unplayable["first-batch"] == "The disk may not answer."
+    released.set()
+    assert wound.wait(PATIENCE_S)
+    for _ in range(20):
+        on.engine.run_block()
+    assert not on.player.view().sounding, "what comes back after all is not begun"
 
 
 def test_a_start_that_is_given_up_late_does_not_have_the_next_one_begun_twice() -> None:

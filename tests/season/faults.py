@@ -89,6 +89,12 @@ def _stuck(season: Season, _chance: random.Random) -> float:
     return 0.0
 
 
+def _start_hangs(season: Season, chance: random.Random) -> float:
+    """A person goes on to the next performance, and the disk does not answer."""
+    season.process.playing.start_hangs = True
+    return _next(season, chance)
+
+
 def _not_finite(season: Season, _chance: random.Random) -> float:
     season.process.playing.not_finite = True
     return 0.0
@@ -216,6 +222,7 @@ FAULTS: Sequence[Fault] = (
     Fault("sounds though held", "sounding", 30.0, _sounding, lambda season: not season.process.playing.ignores_fades),
     Fault("direct current", "direct current", 40.0, _direct, lambda season: not season.process.playing.direct),
     Fault("stuck value", "stuck value", 20.0, _stuck, lambda season: not season.process.playing.stuck),
+    Fault("a start hangs", "start hangs", 90.0, _start_hangs, lambda season: not season.process.playing.start_hangs),
     Fault("no numbers", "no numbers", 8.0, _not_finite, lambda season: not season.process.playing.not_finite),
     Fault("a node raises", "graph failed", 8.0, _raises),
     Fault("a bag breaks", "performance broken", 8.0, _broken),

@@ -105,6 +105,9 @@ class Playing:
         self.late_blocks = 0
         self.muted_frames = 0
         self.hangs: Hang | None = None
+        self.start_hangs = False
+        """The disk does not answer to what begins next."""
+        self._start_asked_s = 0.0
         self.ignores_fades = False
         self.gives_nothing = False
         self.direct = False
@@ -137,8 +140,9 @@ class Playing:
 
     def _wind(self, start: Start) -> None:
         if start != self._start and start.turn != self.now.turn:
-            self._start = start
-            self.sounds_at_s = self._monotonic_s() + ceil(start.from_s % EVERY_S / WINDING)
+            self._start, self._start_asked_s = start, self._monotonic_s()
+            winding_s = inf if self.start_hangs else ceil(start.from_s % EVERY_S / WINDING)
+            self.sounds_at_s = self._start_asked_s + winding_s
 
     def _fade_out(self, fade: FadeOut) -> None:
         if not self.ignores_fades:
@@ -256,6 +260,19 @@ class Playing:
             failure = Failure(why, self._monotonic_s(), before.times + 1 if before else 1)
             self.now = replace(self.now, failures={**self.now.failures, performance: failure})
             self._end()
+
+    @property
+    def start_still_s(self) -> float:
+        return self._monotonic_s() - self._start_asked_s if self._start and self.start_hangs else 0.0
+
+    def leave_out(self, why: str) -> None:
+        """What does not begin is left out, and its turn counts as had."""
+        self.start_hangs = False
+        if self._start is not None:
+            failure = Failure(why, self._monotonic_s())
+            failures = {**self.now.failures, self._start.performance: failure}
+            self.now = replace(self.now, turn=self._start.turn, failures=failures)
+            self._start, self.sounds_at_s = None, inf
 
     def rebuild(self, why: str) -> bool:
         if self.hangs is Hang.STAGE:

@@ -92,6 +92,7 @@ class Process:
             now_s,
             engine,
             self._pace.look(now_s, engine),
+            self.playing.start_still_s,
             self.state,
             self.playing.outcome,
             self.planning_trouble,

@@ -173,7 +173,9 @@ class Season:
 
     def _restless(self) -> bool:
         now_s, playing, state = self.clock.monotonic_s(), self.process.playing, self.process.state
-        if now_s < self._calm_at_s or playing.hangs is not None or self._loud_since_s is not None:
+        if now_s < self._calm_at_s or self._loud_since_s is not None:
+            return True
+        if playing.hangs is not None or playing.start_hangs:
             return True
         if self._quiet_since_s is not None or playing.sounds_at_s != inf or playing.fade_left_s != inf:
             return True
@@ -332,6 +334,8 @@ class Season:
         playing = self.process.playing
         if remedy is Remedy.SKIP:
             playing.fail(due.why)
+        elif remedy is Remedy.LEAVE_OUT:
+            playing.leave_out(due.why)
         elif remedy is Remedy.TIDY:
             self.change_machine(disk_free_share=0.5)
         elif remedy is Remedy.REOPEN:
