@@ -54,9 +54,9 @@ def _silent(rest: str, _routing: Routing, _folder: Path) -> Open:
 
 def _file(rest: str, routing: Routing, folder: Path) -> Open:
     path = folder / rest
-    if not rest or path.is_dir() or not path.parent.is_dir():
-        what = f'"file:{rest}" names no file in a folder that exists.'
-        raise stopping("device", what, 'Write "file:" and the path of a WAV file to be written.')
+    if path.suffix.lower() != ".wav" or path.is_dir() or not path.parent.is_dir():
+        what = f'"file:{rest}" names no WAV file in a folder that exists.'
+        raise stopping("device", what, 'Write "file:" and the path of a file to be written that ends in .wav.')
     return _FileOpener(path, routing)
 
 

@@ -26,8 +26,9 @@ def test_silent_opens_a_sink_that_nobody_hears() -> None:
     ("device", "words"),
     [
         ("silent:loud", 'Write "silent" alone'),
-        ("file:", "names no file"),
-        ("file:no/such/folder/a.wav", "names no file"),
+        ("file:", "names no WAV file"),
+        ("file:hall.mp3", "ends in .wav"),
+        ("file:no/such/folder/a.wav", "names no WAV file"),
     ],
 )
 def test_what_names_no_sink_is_told_with_the_mend(device: str, words: str, tmp_path: Path) -> None:
