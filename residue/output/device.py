@@ -62,19 +62,20 @@ class DeviceOpener:
     def __init__(self, name: str, routing: Routing) -> None:
         self._name = name
         self._routing = routing
+        self._waits_s = OPEN_S
         self._last: _Process | None = None
         self._opening: _Process | None = None
 
     def __call__(self) -> DeviceSink:
         """Raises SinkNotYetError, SinkLostError while the device is not there, ProblemError where it is wrong."""
-        wait_s = OPEN_S if self._last is None else 0.0
+        wait_s, self._waits_s = self._waits_s, 0.0
         if self._opening is None:
             if self._last is not None and self._last.lives:  # one of them for each attempt would fill the memory
                 raise SinkLostError(f'The sound device "{self._name}" hangs in the kernel, and does not let go.')
-            self._opening = self._last = _Process(self._name, self._routing.width)
+            self._opening = self._last = self._begun()
         process, answer = self._opening, self._opening.answer(wait_s)
         if answer is None and process.age_s < OPEN_S:
-            raise SinkNotYetError(f'The sound device "{self._name}" is being opened.')
+            raise SinkNotYetError(f'The sound device "{self._name}" is being opened.', self._leave_off)
         self._opening = None
         if isinstance(answer, Opened):
             return DeviceSink(process, self._routing, answer.latency_s)
@@ -83,17 +84,30 @@ class DeviceOpener:
             raise ProblemError(answer.findings)
         raise SinkLostError(answer.why if isinstance(answer, Lost) else f'The sound device "{self._name}" hangs.')
 
+    def _begun(self) -> _Process:
+        try:
+            return _Process(self._name, self._routing.width)
+        except OSError as error:  # memory is short, say
+            what = f'Nothing can be started that plays on the sound device "{self._name}": {error.strerror}.'
+            raise SinkLostError(what) from error
+
+    def _leave_off(self) -> None:
+        if self._opening is not None:
+            self._opening.end()
+            self._opening = None
+
 
 class _Process:
     """The process that plays, and the connection to it."""
 
     def __init__(self, name: str, channels: int) -> None:
-        ours, theirs = socket.socketpair()
-        ours.setsockopt(socket.SOL_SOCKET, socket.SO_SNDTIMEO, struct.pack("@ll", int(ANSWER_S), 0))
         command = command_of("residue.output.device_process", [name, str(channels), str(AUDIO_RATE_HZ), str(BUFFER_S)])
-        with theirs:  # in a session of its own: what is pressed at a terminal is not for it
+        ours, theirs = socket.socketpair()
+        # Whoever answers has read it all, so sending waits only for what does not; twice where a block is long.
+        ours.setsockopt(socket.SOL_SOCKET, socket.SO_SNDTIMEO, struct.pack("@ll", 0, round(ANSWER_S / 2 * 1e6)))
+        with ours, theirs:  # in a session of its own: what is pressed at a terminal is not for it
             self._process = subprocess.Popen(command, stdin=theirs.fileno(), start_new_session=True)
-        self._connection = Connection(ours.detach())
+            self._connection = Connection(ours.detach())
         self._begun_s = time.monotonic()
 
     @property

@@ -14,7 +14,10 @@ class Stream:
     """
 
     def __init__(self, name: str, channels: int, rate_hz: float, buffer_s: float) -> None:
-        devices = [device for device in sounddevice.query_devices() if device["max_output_channels"] > 0]
+        try:
+            devices = [device for device in sounddevice.query_devices() if device["max_output_channels"] > 0]
+        except sounddevice.PortAudioError as error:
+            raise OSError(f"PortAudio tells of no devices: {_reason(error)}.") from error
         found = find(name, devices)
         check_width(name, found["max_output_channels"], channels)
         try:

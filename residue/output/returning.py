@@ -16,7 +16,7 @@ logger = logging.getLogger(__name__)
 FIRST_RETRY_S = 0.5
 """Longer than the cap stage's latency: what comes first out of it at the return went in while the sink was lost."""
 LAST_RETRY_S = 2.0
-"""An attempt costs a tenth of a second of a processor (see device.py)."""
+"""An attempt begins a process (see device.py), which costs a tenth of a second of a processor."""
 NOT_YET_S = 0.1
 """Between two looks at whether a sink that is being opened is open."""
 OVERLOADED_BLOCKS = 3
@@ -55,6 +55,8 @@ class ReturningSink:
         self._wait_s = FIRST_RETRY_S / 2
         self._retry_at_s = 0.0
         self._given_up = False
+        self._leave_off: Callable[[], None] = _nothing
+        """Of a sink that is being opened."""
         self.lost: str | None = None
         self.wrong = False
         self.losses = 0
@@ -98,10 +100,12 @@ class ReturningSink:
     def give_up(self, why: str) -> None:
         """Let go of the sink for good: nothing is heard until the program is started anew."""
         self.reopen(why)
+        self._leave_off()
         self._given_up, self.lost, self.wrong = True, why, False
 
     def close(self) -> None:
-        """Let go of the sink, if there is one."""
+        """Let go of the sink, if there is one, or of one that is being opened."""
+        self._leave_off()
         if self._sink is not None:
             self._sink.close()
 
@@ -115,10 +119,11 @@ class ReturningSink:
         self._retry_at_s = self._monotonic_s() + self._wait_s
 
     def _tried(self) -> bool:
+        self._leave_off = _nothing
         try:
             self._sink, self.lost, self.wrong = self._open(), None, False
         except SinkNotYetError as error:
-            self.lost = self.lost or str(error)
+            self.lost, self._leave_off = self.lost or str(error), error.leave_off
             self._retry_at_s = self._monotonic_s() + NOT_YET_S
             return False
         except (SinkLostError, ProblemError) as error:
@@ -127,3 +132,7 @@ class ReturningSink:
             self._retry_at_s = self._monotonic_s() + self._wait_s
             return False
         return True
+
+
+def _nothing() -> None:
+    """Nothing is being opened."""

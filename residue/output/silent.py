@@ -9,7 +9,7 @@ from residue.loudness.capped import Capped
 from residue.mapping.signals import seconds
 
 BUFFER_S = 0.4
-"""How far ahead of what is heard frames may be written: that of a sound device (see device.py)."""
+"""How far ahead of what is heard frames may be written: that of a sound device too."""
 
 
 class Pace:

@@ -13,7 +13,11 @@ class SinkLostError(Exception):
 
 
 class SinkNotYetError(SinkLostError):
-    """The sink is being opened: ask again soon."""
+    """The sink is being opened: ask again soon, or leave off."""
+
+    def __init__(self, why: str, leave_off: Callable[[], None]) -> None:
+        super().__init__(why)
+        self.leave_off = leave_off
 
 
 class Sink(Protocol):

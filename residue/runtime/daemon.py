@@ -23,6 +23,7 @@ from residue.installation.load import Installation
 from residue.mapping.playback import Playback
 from residue.output.opening import routing_of, sink_opener
 from residue.output.returning import ReturningSink
+from residue.progress import Progress
 from residue.runtime.clock import Clock, SystemClock, uptime
 from residue.runtime.custodian import Custodian
 from residue.runtime.desk import handlers
@@ -143,10 +144,10 @@ class _Daemon:
         stage = cap_stage(self._installation, self._log, self._clock.now())
         return Engine(stage, ReturningSink(open_sink), len(outputs), self._feed.heard)
 
-    def _opener(self, cache: Path) -> Callable[[str, int], Playback]:
-        def opened(name: str, frame: int) -> Playback:
+    def _opener(self, cache: Path) -> Callable[[str, int, Progress], Playback]:
+        def opened(name: str, frame: int, progress: Progress) -> Playback:
             knots_db = self._planner.outcome.knots_db.get(name, ())
-            performance = open_performance(self._installation, name, cache)
+            performance = open_performance(self._installation, name, cache, progress)
             return playback_before(frame, self._installation, performance, knots_db, cache)
 
         return opened

@@ -225,7 +225,7 @@ class Engine:
         keep_time(MAKES_FRAMES)
         try:
             while generation == self._generation and (self._frames_to_go is None or self._frames_to_go > 0):
-                self.run_block()
+                self.run_block(generation)
         except Exception:  # the watchdog sees that no more frames are written, and has the engine rebuilt
             logger.exception("The engine failed")
             return
@@ -234,24 +234,25 @@ class Engine:
             self._sink.close()
             self._ended = True
 
-    def run_block(self) -> None:
-        """Obey what was ordered, then make and write one block."""
-        generation = self._generation
+    def run_block(self, generation: int = 0) -> None:
+        """Obey what was ordered, then make and write one block. generation: of the thread that does."""
         with suppress(Empty):
             while True:
                 self._orders.get_nowait()()
         began_s = self._monotonic_s()
         if began_s - self._began_s > STALL_S:
-            self._come_back_softly()
+            self._come_back_softly(generation)
         self._began_s = began_s
         block = self._block(began_s)
         with self._sending:
             if generation == self._generation:  # else the engine was rebuilt while this thread hung in a graph
                 self._send(block, began_s)
 
-    def _come_back_softly(self) -> None:
+    def _come_back_softly(self, generation: int) -> None:
         """After a gap that was heard: drop what the cap stage still holds of the time before, and fade in."""
         with self._sending:
+            if generation != self._generation:
+                return
             for _ in range(-(-self._stage.latency_frames // BLOCK_FRAMES)):
                 self._stage.process(self._silence)  # which counts it as sent
         self._presence = Fader(0.0)

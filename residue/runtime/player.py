@@ -12,6 +12,7 @@ from residue.dsp.exact import gain_from_db
 from residue.mapping.playback import Playback
 from residue.mapping.signals import frame_at
 from residue.problems import ProblemError
+from residue.progress import Progress
 from residue.runtime.engine import BLOCK_FRAMES, Engine, Failure, Turn
 from residue.runtime.exchange import Action, EngineView, FadeOut, SetTrim, Start
 from residue.runtime.planning import Outcome
@@ -51,10 +52,11 @@ class _NotWantedError(Exception):
 class Player:
     """Carries out the actions of the house.
 
-    Winding a performance forward takes seconds and a thread of its own. Making one ready needs nothing here: the
-    planner is at work on the whole programme from the start.
+    Winding a performance forward takes seconds and a thread of its own. Making one ready is for the planner, which is
+    at work on the whole programme from the start; only what has gone from the cache since is made again here.
 
-    opens: gives the playback of a performance at a frame or, as near as may be, before it; may raise ProblemError.
+    opens: gives the playback of a performance at a frame or, as near as may be, before it; may raise ProblemError, and
+    what its progress raises.
     held_back: performances that are not to begin now, because others are about to take their places.
     """
 
@@ -62,7 +64,7 @@ class Player:
         self,
         engine: Engine,
         plans: Plans,
-        opens: Callable[[str, int], Playback],
+        opens: Callable[[str, int, Progress], Playback],
         monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self._monotonic_s = monotonic_s
@@ -120,7 +122,7 @@ class Player:
             threading.Thread(target=self._wind, args=(start,), name="winder", daemon=True).start()
 
     def _wind(self, start: Start) -> None:
-        def still_wanted(_frame: int) -> None:
+        def still_wanted(_done: int) -> None:
             if self._wanted != start:
                 raise _NotWantedError
             self._moved_s = self._monotonic_s()
@@ -128,7 +130,7 @@ class Player:
         try:
             # To the beginning of a hop of the cap stage, as the plan saw it.
             frame = frame_at(start.from_s) // BLOCK_FRAMES * BLOCK_FRAMES
-            playback = self._opens(start.performance, frame)
+            playback = self._opens(start.performance, frame, lambda _what, done, _total: still_wanted(done))
             playback.skip_to(frame, still_wanted)
             gain = gain_from_db(self._plans.outcome.gain_db[start.performance])
             still_wanted(playback.position)

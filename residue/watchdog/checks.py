@@ -64,7 +64,7 @@ MEMORY_BYTES = 1_500_000_000
 MEMORY_MOST_BYTES = 1_800_000_000
 """Until here it waits for closing time."""
 START_STILL_S = 60.0
-"""Winding forward tells of each block, and opening takes seconds on the slowest disk that is well."""
+"""Whatever is done before a performance begins tells of each second or so of it on a disk that is well."""
 HOT_C = 80.0
 """Small computers begin to slow down here: common practice, no source."""
 
@@ -250,7 +250,7 @@ CHECKS: Sequence[Check] = (
         f"nothing more for {START_STILL_S:g} s",
         _start_hangs,
         0.0,
-        (LOG, LEAVE_OUT, RESTART),
+        (LOG, LEAVE_OUT),
         then="the next performance is tried, and what was left out after an hour",
     ),
     Check("no numbers", "frames that the cap muted", "any", _not_finite, 0.0, (LOG, SKIP), apart_s=2.0),

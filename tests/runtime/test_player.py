@@ -3,6 +3,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
+from threading import Semaphore
 from typing import cast
 
 import pytest
@@ -11,6 +12,7 @@ from residue.mapping.playback import Playback
 from residue.mapping.signals import AUDIO_RATE_HZ
 from residue.output.returning import ReturningSink
 from residue.problems import stopping
+from residue.progress import Progress, silent
 from residue.runtime.engine import BLOCK_FRAMES, Engine, Failure
 from residue.runtime.exchange import FadeOut, SetTrim, Start
 from residue.runtime.planning import Outcome
@@ -32,7 +34,7 @@ class Plans:
 class Stage:
     """A player with an engine that a test turns by hand."""
 
-    def __init__(self, opens: Callable[[str, int], Playback]) -> None:
+    def __init__(self, opens: Callable[[str, int, Progress], Playback]) -> None:
         self.clock = clock = HandClock()
         sink = Keeping()
         returning = ReturningSink(sink.open, clock.monotonic_s, clock.sleep)
@@ -47,14 +49,14 @@ class Stage:
         assert self.engine.snapshot.turn == number
 
 
-def hum(_name: str, _frame: int) -> Playback:
+def hum(_name: str, _frame: int, _progress: Progress = silent) -> Playback:
     return cast(Playback, Hum(60 * AUDIO_RATE_HZ))
 
 
 def test_a_start_that_is_repeated_begins_one_turn_at_the_place_asked_for() -> None:
     opened: list[str] = []
 
-    def opens(name: str, frame: int) -> Playback:
+    def opens(name: str, frame: int, _progress: Progress) -> Playback:
         opened.append(name)
         return hum(name, frame)
 
@@ -78,7 +80,7 @@ def test_the_view_tells_what_is_ready_and_what_never_will_be() -> None:
 
 
 def test_a_performance_that_cannot_be_opened_is_a_turn_that_does_not_sound() -> None:
-    def broken(name: str, _frame: int) -> Playback:
+    def broken(name: str, _frame: int, _progress: Progress) -> Playback:
         raise stopping(name, "A channel is missing.", "Mend the bag.")
 
     on = Stage(broken)
@@ -93,7 +95,7 @@ def test_a_performance_that_cannot_be_opened_is_a_turn_that_does_not_sound() -> 
 def test_a_start_that_is_no_longer_asked_for_is_given_up() -> None:
     player: list[Player] = []
 
-    def opens(name: str, frame: int) -> Playback:
+    def opens(name: str, frame: int, _progress: Progress) -> Playback:
         player[0].do([])  # somebody holds the house while the performance is being opened
         return hum(name, frame)
 
@@ -119,7 +121,7 @@ def test_a_start_that_comes_no_nearer_is_seen_and_passed_over() -> None:
             finally:
                 wound.set()
 
-    on = Stage(lambda _name, _frame: cast(Playback, OnADeadDisk(60 * AUDIO_RATE_HZ)))
+    on = Stage(lambda _name, _frame, _progress: cast(Playback, OnADeadDisk(60 * AUDIO_RATE_HZ)))
     assert on.player.start_still_s == 0.0
     asked = [Start(1, "first-batch", 20.0)]
     on.player.do(asked)
@@ -137,6 +139,34 @@ def test_a_start_that_comes_no_nearer_is_seen_and_passed_over() -> None:
     assert not on.player.view().sounding, "what comes back after all is not begun"
 
 
+def test_what_is_made_again_before_a_start_is_no_start_that_hangs_and_ends_when_it_is_not_wanted() -> None:
+    """A channel that has gone from the cache, say."""
+    steps, given_up = Semaphore(0), threading.Event()
+
+    def opens(name: str, frame: int, progress: Progress) -> Playback:
+        try:
+            for done in range(1_000):
+                steps.acquire()
+                progress(name, done, 1_000)
+        finally:
+            given_up.set()
+        return hum(name, frame)
+
+    on = Stage(opens)
+    asked = [Start(1, "first-batch", 0.0)]
+    on.player.do(asked)
+    for _ in range(5):
+        on.clock.now_s += 50.0
+        steps.release()
+        deadline = time.monotonic() + PATIENCE_S
+        while on.player.start_still_s > 0.0 and time.monotonic() < deadline:
+            time.sleep(0.001)
+        assert on.player.start_still_s == 0.0
+    on.player.do([])
+    steps.release()
+    assert given_up.wait(PATIENCE_S)
+
+
 def test_a_start_that_is_given_up_late_does_not_have_the_next_one_begun_twice() -> None:
     """Somebody passes over what is being opened: the second start has been taken up before the first is given up."""
     second_asked, given_up = threading.Event(), threading.Event()
@@ -150,7 +180,7 @@ def test_a_start_that_is_given_up_late_does_not_have_the_next_one_begun_twice() 
             finally:
                 given_up.set()
 
-    def opens(name: str, frame: int) -> Playback:
+    def opens(name: str, frame: int, _progress: Progress) -> Playback:
         opened.append(name)
         return cast(Playback, GivenUp(60 * AUDIO_RATE_HZ)) if name == "first-batch" else hum(name, frame)
 
