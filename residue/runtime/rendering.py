@@ -110,4 +110,5 @@ def written(blocks: Iterable[NDArray[np.float64]], out: Path, outputs: int) -> I
                 file.write(block.T)
                 yield block
     except soundfile.LibsndfileError as error:
-        raise stopping(str(out), "It cannot be written.", "See whether the disk has room.") from error
+        what = f"It cannot be written: {error.error_string}"
+        raise stopping(str(out), what, "See whether the disk has room.") from error
