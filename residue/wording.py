@@ -86,7 +86,8 @@ def toml_explained(error: tomllib.TOMLDecodeError, text: str) -> tuple[str, tupl
     if place is None or place["line"] is None:
         return "", ("It ends in the middle of something.", next(_mends(_EXACT | _VAGUE, told), plainly))
     number = int(place["line"])
-    line, bare = (lines.split("\n")[number - 1] for lines in (text, _QUOTED.sub(_emptied, text)))
+    lines = text.split("\n")[:number]  # what comes after it has not been looked at and may be anything
+    line, bare = lines[-1], _QUOTED.sub(_emptied, "\n".join(lines)).split("\n")[-1]
     mends = (*_mends(_EXACT, told), *_mends(_SLIPS, bare), *_mends(_VAGUE, told), plainly)
     return f": line {number}", (f"'{shortened(line.strip())}' is not valid TOML.", mends[0])
 
