@@ -6,9 +6,8 @@ there, or the nearest valid key. So the tables are walked here and msgspec is as
 
 from __future__ import annotations
 
-import re
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from enum import Enum
 from math import isfinite
 from pathlib import Path
@@ -17,15 +16,14 @@ from typing import Any, TypeVar, Union, get_args, get_origin
 
 import msgspec
 
-from residue.problems import Finding, Severity, nearest
-from residue.wording import TYPES, explained, toml_explained
+from residue.problems import STEERING, Finding, Severity, nearest
+from residue.wording import TYPES, explained, shortened, toml_explained, too_long
 
 Record = TypeVar("Record", bound=msgspec.Struct)
 
-_STEERING = re.compile(r"[^\n\t -\x7e\xa0-\U0010ffff]")
-"""Control characters, which an escape in TOML can bring in, and which would do something where the text is shown."""
-_SHOWN = 60
-"""So many characters of a value are shown to whoever wrote it."""
+_LEAST, _MOST = -(2**63), 2**63 - 1
+"""Whole numbers beyond are no TOML (TOML 1.0, "Integer"), though tomllib reads many of them."""
+_TOO_LONG = "A whole number has too many digits here.", "Write one of at most 18 digits."
 
 
 def read_toml(path: Path) -> tuple[dict[str, Any], list[Finding]]:
@@ -33,7 +31,12 @@ def read_toml(path: Path) -> tuple[dict[str, Any], list[Finding]]:
     where, text = path.name, ""
     try:
         text = path.read_text(encoding="utf-8-sig")  # some editors put a mark before UTF-8 text
-        return tomllib.loads(text), []
+        raw = tomllib.loads(text)
+        beyond = next(_beyond(raw), None)
+        if beyond is None:
+            return raw, []
+        where += f": {beyond}"
+        fault = _TOO_LONG
     except FileNotFoundError:
         fault = ("The file is missing.", f"Put a {path.name} into {path.absolute().parent}.")
     except UnicodeDecodeError as error:
@@ -45,9 +48,20 @@ def read_toml(path: Path) -> tuple[dict[str, Any], list[Finding]]:
     except tomllib.TOMLDecodeError as error:
         at, fault = toml_explained(error, text)
         where += at
+    except ValueError:  # Python reads no number of more than some thousand digits
+        where += too_long(text)
+        fault = _TOO_LONG
     except RecursionError:
         fault = ("Lists or tables stand in each other too deeply.", "Take the innermost out.")
     return {}, [Finding(Severity.STOPS, where, *fault)]
+
+
+def _beyond(raw: object, at: str = "") -> Iterator[str]:
+    """The key paths of the whole numbers that TOML has no room for."""
+    if isinstance(raw, int) and not _LEAST <= raw <= _MOST:
+        yield at
+    for key, item in _items(raw).items():
+        yield from _beyond(item, _join(at, key))
 
 
 def check(raw: Mapping[str, Any], record: type[Record], file: str, at: str = "") -> tuple[Record | None, list[Finding]]:
@@ -93,20 +107,27 @@ def _check_value(raw: object, wanted: Any, file: str, where: str) -> tuple[Any, 
         record, findings = _meant(raw, records, file, where)
         return check(raw, record, file, where) if record else (None, findings)
     items = _items(raw) if of_items is not None else {}
-    findings = [
-        finding for key, item in items.items() for finding in _check_value(item, of_items, file, _join(where, key))[1]
-    ]
+    findings = []
+    for key, item in items.items():
+        findings += _steering(key, file, _join(where, key))
+        findings += _check_value(item, of_items, file, _join(where, key))[1]
     if isinstance(raw, float) and not isfinite(raw):  # which TOML knows as numbers and no bound of a range keeps out
         findings.append(_finding(file, where, f"{raw} is no number to count with.", "Write a finite number."))
-    if isinstance(raw, str) and (steering := _STEERING.search(raw)):
-        what = f"The character U+{ord(steering[0]):04X} stands in it, which steers terminals."
-        findings.append(_finding(file, where, what, "Take it out."))
+    if isinstance(raw, str):
+        findings += _steering(raw, file, where)
     if findings:
         return None, findings
     try:
         return msgspec.convert(raw, wanted), []
     except msgspec.ValidationError as error:
         return None, [_translate(error, raw, wanted, file, where)]
+
+
+def _steering(text: str, file: str, where: str) -> Iterator[Finding]:
+    """What is wrong with a key or a text that an escape in TOML brought control characters into."""
+    if steering := STEERING.search(text):
+        what = f"The character U+{ord(steering[0]):04X} stands in it, which steers terminals."
+        yield _finding(file, where, what, "Take it out.")
 
 
 def _items(raw: object) -> Mapping[str, object]:
@@ -208,8 +229,7 @@ def _expected(wanted: Any) -> str:
 
 def _shown(raw: object) -> str:
     """A value as TOML writes it, cut short."""
-    text = _written(raw)
-    return text if len(text) <= _SHOWN else text[: _SHOWN - 1] + "…"
+    return shortened(_written(raw))
 
 
 def _written(raw: object) -> str:
@@ -226,6 +246,7 @@ def _written(raw: object) -> str:
 
 
 def _join(at: str, key: str) -> str:
+    key = shortened(key)
     return f"{at}{key}" if key.startswith("[") else f"{at}.{key}" if at else key
 
 

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
+
+STEERING = re.compile(r"[^\n\t -\x7e\xa0-\U0010ffff]")
+"""Control characters, which would do something where the text is shown; what a person wrote may hold them."""
 
 
 class Severity(StrEnum):
@@ -29,7 +33,7 @@ class Finding:
     mend: str
 
     def __str__(self) -> str:
-        return f"{self.where}: {self.what} {self.mend}".rstrip()
+        return escaped(f"{self.where}: {self.what} {self.mend}".rstrip())
 
 
 class ProblemError(Exception):
@@ -38,6 +42,11 @@ class ProblemError(Exception):
     def __init__(self, findings: Iterable[Finding]) -> None:
         self.findings = tuple(findings)
         super().__init__("\n".join(map(str, self.findings)))
+
+
+def escaped(text: str) -> str:
+    r"""With control characters as TOML and JSON write them, such as \u001b."""
+    return STEERING.sub(lambda match: f"\\u{ord(match[0]):04x}", text)
 
 
 def stops(findings: Iterable[Finding]) -> bool:

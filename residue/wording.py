@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Iterator, Mapping
 
 import msgspec
 
@@ -30,6 +31,8 @@ _BOUNDS = {
     re.compile(r" < (\S+)"): r" below \1",
 }
 _PLACE = re.compile(r" - at `[^`]*`$")
+_SHOWN = 60
+"""So many characters of what stands in a file are shown to whoever wrote it."""
 _CODE = re.compile(r"`([^`]*)`")
 _AT_LINE = re.compile(r" \((?:at line (?P<line>\d+), column \d+|at end of document)\)$")
 _SLIPS = {
@@ -37,18 +40,23 @@ _SLIPS = {
     re.compile(r"[\u00a0\u202f\ufeff]"): "Write a plain blank: there is a character that only looks like one.",
     re.compile(r"=\s*\d{1,2}[./]\d{1,2}[./]\d{2,4}"): "Write a date as year-month-day, such as 2026-03-02.",
     re.compile(r"=\s*\[?\s*\d{1,2}:\d\d\s*[-–]"): 'Write a span in quotes, such as "10:00-18:00".',
-    re.compile(r"=\s*[-+]?\d+,\d+\s*(?:#|$)"): "Write a number with a point, such as 1.5.",
+    re.compile(r"=\s*[-+]?\d+,\d+\s*$"): "Write a number with a point, such as 1.5.",
     re.compile(r"=\s*(?!(?:true|false|nan|inf)\b)[^\W\d]"): "Write text in quotes.",
     re.compile(r"^\s*[\w-]+\s*:"): "Write = between a key and what it says.",
     re.compile(r"^\s*\[[^\]]*$"): "Close the brackets around the name of the table.",
 }
-"""What people write that TOML does not know, by the line on which it is noticed."""
-_NOTICED = {
+"""What people write that TOML does not know, by the line on which it is noticed, its texts and comments left out."""
+_QUOTED = re.compile(r'''"""(?:\\[\s\S]|[^\\])*?"{3,5}|'{3}[\s\S]*?'{3,5}|"(?:\\.|[^"\\\n])*"|'[^'\n]*'|#.*''')
+"""Whole texts and comments, in which anything may stand."""
+_EXACT = {
     re.compile(r"Cannot declare .* twice"): "This table stands here a second time. Put all of it into the first one.",
-    re.compile(r"Cannot overwrite a value"): "This stands here a second time. Keep one of them.",
+    re.compile(r"Cannot overwrite a value|Duplicate"): "This stands here a second time. Keep one of them.",
     re.compile(r"Invalid date or datetime"): "There is no such day or time. Look it up in a calendar.",
-    re.compile(r"Unclosed array"): "End the list with ], and put a comma between its values.",
     re.compile(r"Illegal character '\\n'|Unterminated string"): "End the text with the quote that it began with.",
+}
+"""What tomllib notices of which there is only one mend."""
+_VAGUE = {
+    re.compile(r"Unclosed array"): "End the list with ], and put a comma between its values.",
 }
 """What tomllib notices, where the line itself shows no slip."""
 
@@ -64,18 +72,40 @@ def explained(error: msgspec.ValidationError) -> str:
     return f"Write {wish}."
 
 
+def shortened(text: str) -> str:
+    """What stands in a file, cut short."""
+    return text if len(text) <= _SHOWN else text[: _SHOWN - 1] + "…"
+
+
 def toml_explained(error: tomllib.TOMLDecodeError, text: str) -> tuple[str, tuple[str, str]]:
     """Where in the file, as in ": line 3", or nothing for its end; what stands there and the mend."""
     message = str(error)
     place = _AT_LINE.search(message)
     told = message[: place.start()] if place else message
-    mends = [mend for notice, mend in _NOTICED.items() if notice.search(told)]
-    mends.append(f"Mend it there or just before ({told[:1].lower()}{told[1:]}).")
+    plainly = f"Mend it there or just before ({told[:1].lower()}{told[1:]})."
     if place is None or place["line"] is None:
-        return "", ("It ends in the middle of something.", mends[0])
-    line = text.split("\n")[int(place["line"]) - 1]
-    slips = [mend for slip, mend in _SLIPS.items() if slip.search(line)]
-    return f": line {place['line']}", (f"'{line.strip()}' is not valid TOML.", [*slips, *mends][0])
+        return "", ("It ends in the middle of something.", next(_mends(_EXACT | _VAGUE, told), plainly))
+    number = int(place["line"])
+    lines = text.split("\n")[:number]  # what comes after it has not been looked at and may be anything
+    line, bare = lines[-1], _QUOTED.sub(_emptied, "\n".join(lines)).split("\n")[-1]
+    mends = (*_mends(_EXACT, told), *_mends(_SLIPS, bare), *_mends(_VAGUE, told), plainly)
+    return f": line {number}", (f"'{shortened(line.strip())}' is not valid TOML.", mends[0])
+
+
+def too_long(text: str) -> str:
+    """Where in the file a number has more digits than are read, as in ": line 3"."""
+    bare = _QUOTED.sub(_emptied, text)
+    number = max(re.finditer(r"[\d_]+", bare), key=lambda digits: len(digits[0]))
+    return f": line {bare.count(chr(10), 0, number.start()) + 1}"
+
+
+def _emptied(quoted: re.Match[str]) -> str:
+    """Nothing but its quotes, if it has any, on as many lines."""
+    return ("" if quoted[0].startswith("#") else '""') + "\n" * quoted[0].count("\n")
+
+
+def _mends(mends: Mapping[re.Pattern[str], str], text: str) -> Iterator[str]:
+    return (mend for found, mend in mends.items() if found.search(text))
 
 
 def _in_words(types: str) -> str:

@@ -141,6 +141,24 @@ class Bakery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
             {"name": "red \x1b[31m"},
             "bakery.toml: name: The character U+001B stands in it, which steers terminals. Take it out.",
         ),
+        (
+            {"name": "a", "oven": {"\x1b[31m": {"heat_c": 1}}},
+            "bakery.toml: oven.\\u001b[31m: The character U+001B stands in it, which steers terminals. Take it out.",
+        ),
+        (
+            {"name": "a", "o\x1b[31m": 1},
+            "bakery.toml: o\\u001b[31m: This key is not known here. "
+            "Write one of: address, flour, flours, mixers, name, names, opened, oven, shares, shelves, shift, spare, "
+            "starts, water.",
+        ),
+        (
+            {"name": "a", "water": [{"kind": "\x9b31m"}]},
+            'bakery.toml: water[1].kind: "\\u009b31m" cannot stand here. Write one of: tap, well.',
+        ),
+        (
+            {"name": "a", "oven": {100 * "k": 3}},
+            f"bakery.toml: oven.{59 * 'k'}…: 3 cannot stand here. Write a table.",
+        ),
         ({"name": "closed"}, "bakery.toml: A closed bakery bakes nothing. Open it."),
     ],
 )
@@ -217,8 +235,20 @@ def test_what_is_right_becomes_the_record() -> None:
         ),
         (b"a = " + 9999 * b"[", "piece.toml: Lists or tables stand in each other too deeply. "),
         (b'a = """', "piece.toml: It ends in the middle of something. "),
+        (
+            b'# 22222\nb = "3333"\nc = """\n"""\na = ' + 5000 * b"1",
+            "piece.toml: line 5: A whole number has too many digits here. Write one of at most 18 digits.",
+        ),
+        (
+            b"[a]\nb = [1, 0x" + 5000 * b"f" + b"]",
+            "piece.toml: a.b[2]: A whole number has too many digits here. Write one of at most 18 digits.",
+        ),
+        (
+            b"a = x\x1b[31m" + 9999 * b"y",
+            f"piece.toml: line 1: 'a = x\\u001b[31m{49 * 'y'}…' is not valid TOML. Write text in quotes.",
+        ),
     ],
-    ids=["missing", "not text", "broken", "deep", "cut short"],
+    ids=["missing", "not text", "broken", "deep", "cut short", "long number", "long hexadecimal", "steering"],
 )
 def test_a_file_that_cannot_be_read_is_told_in_one_sentence(
     tmp_path: Path, content: bytes | None, beginning: str
@@ -247,6 +277,9 @@ def test_a_file_that_cannot_be_read_is_told_in_one_sentence(
         ('a = ["x" "y"]', "End the list with ], and put a comma between its values."),
         ('a = "x', "End the text with the quote that it began with."),
         ("first = 2", "This stands here a second time. Keep one of them."),
+        ("first = 2  # it’s so", "This stands here a second time. Keep one of them."),
+        ("a = { b = 1, b = 2 }", "This stands here a second time. Keep one of them."),
+        ('a = "it’s', "End the text with the quote that it began with."),
         ("[t]\n[t]", "This table stands here a second time. Put all of it into the first one."),
     ],
 )
@@ -257,6 +290,18 @@ def test_a_slip_of_the_pen_is_told_with_its_line_and_the_mend(tmp_path: Path, li
     assert tables == {}
     number, shown = 1 + len(line.splitlines()), line.splitlines()[-1]
     assert str(findings[0]) == f"hours.toml: line {number}: '{shown}' is not valid TOML. {mend}"
+
+
+@pytest.mark.parametrize(
+    "line",
+    ['a = "it’s fine" x', "a = 'it’s fine' x", 'a = "a\\"’" x', "a = 1 x\u0020 # it’s", 'a = """it’s\nso it’s""" x'],
+    ids=["text", "literal", "quote within", "comment", "several lines"],
+)
+def test_what_stands_rightly_within_texts_and_comments_is_no_slip(tmp_path: Path, line: str) -> None:
+    path = tmp_path / "hours.toml"
+    path.write_text(f"{line}\n", encoding="utf-8")
+    _, [finding] = read_toml(path)
+    assert finding.mend.startswith("Mend it there or just before (expected newline or end of document")
 
 
 def test_the_mark_that_some_editors_put_before_the_text_is_passed_over(tmp_path: Path) -> None:

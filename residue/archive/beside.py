@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import fcntl
 import os
+import secrets
 import shutil
 import stat
 import tempfile
@@ -19,20 +20,23 @@ PREFIX = ".making-"
 
 
 @contextmanager
-def file_beside(path: Path) -> Iterator[Path]:
+def file_beside(path: Path, new_mode: int | None = 0o644) -> Iterator[Path]:
     """A temporary path in the same folder; when the block ends well, what was written there stands at `path`.
 
     What stood there before hands on its owner and its mode: a key in it stays a secret, and whoever wrote it may go on.
+
+    new_mode: of a file that did not stand there; None for what the umask leaves to it.
     """
     with telling(path):
         path.parent.mkdir(parents=True, exist_ok=True)
         before = path.stat() if path.exists() else None
-        handle, name = tempfile.mkstemp(prefix=PREFIX, suffix=path.suffix, dir=path.parent)
-        os.close(handle)
-        temporary = Path(name)
+        mode = new_mode if before is None else stat.S_IMODE(before.st_mode)
+        temporary = path.with_name(f"{PREFIX}{secrets.token_hex(8)}{path.suffix}")
+        os.close(os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666 if mode is None else 0o600))
         try:
             yield temporary
-            temporary.chmod(0o644 if before is None else stat.S_IMODE(before.st_mode))
+            if mode is not None:
+                temporary.chmod(mode)
             if before is not None:
                 with suppress(PermissionError):  # whoever is not root gives nothing away
                     os.chown(temporary, before.st_uid, before.st_gid)
@@ -48,6 +52,7 @@ def asked_for(path: Path) -> Iterator[Path]:
     """Where to write the file that a person named: it then stands there whole, or what stood there before still does.
 
     A folder that is not there is a slip of the pen and not made. What is no file, such as a pipe, is written as it is.
+    Who may read a new file is up to the umask: it may hold what a body did.
     """
     with telling(path):
         if path.exists() and not path.is_file():
@@ -55,7 +60,7 @@ def asked_for(path: Path) -> Iterator[Path]:
             return
         path = path.resolve()  # a link stays a link
         path.parent.stat()
-        with file_beside(path) as making:
+        with file_beside(path, new_mode=None) as making:
             yield making
 
 

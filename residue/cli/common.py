@@ -14,7 +14,7 @@ from typing import Any
 
 import click
 
-from residue.problems import Finding, ProblemError
+from residue.problems import Finding, ProblemError, escaped
 from residue.progress import Progress
 
 INSTALLATION = click.argument("installation", type=click.Path(path_type=Path))
@@ -118,7 +118,7 @@ def tell(findings: Iterable[Finding]) -> None:
 
 def print_json(value: Mapping[str, Any]) -> None:
     """One object on standard output."""
-    click.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
+    click.echo(escaped(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False)))
 
 
 @contextmanager

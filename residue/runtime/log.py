@@ -164,8 +164,11 @@ class LevelLog:
 
     def __init__(self, path: Path, unwritten: Path | None = None) -> None:
         self._path, self._unwritten = path, unwritten
-        self._inherited = unwritten is not None and unwritten.exists()
+        self._inherited = self._note_stands()
         """A process before this one was killed while the disk took nothing."""
+        self._should_tell = self._memory_stands()
+        """An empty log is not the one that was written here before. Not asked anew at each write: at the first start of
+        a house the disk may take its memory before it takes a row."""
         self._writing: sqlite3.Connection | None = None
 
     def _connect(self) -> sqlite3.Connection:
@@ -210,6 +213,7 @@ class LevelLog:
                     marks = ", ".join("?" * len(names))
                     into = f"{_TABLES[type(row)]} ({', '.join(names)})"
                     connection.execute(f"INSERT INTO {into} VALUES ({marks})", [getattr(row, name) for name in names])
+                tells = not _tells_nothing(connection)
         except (sqlite3.Error, OSError) as error:
             self.note_unwritten(begun)
             self.close()
@@ -217,34 +221,46 @@ class LevelLog:
                 self._set_aside()
             raise
         self._inherited = False
+        self._should_tell = self._should_tell or tells
         if self._unwritten is not None:
-            self._unwritten.unlink(missing_ok=True)
+            with suppress(OSError):  # the rows are written, and must not be once more for the sake of a note
+                self._unwritten.unlink(missing_ok=True)
 
     def _told_lost(self, connection: sqlite3.Connection, rows: Sequence[Row]) -> Iterator[EventRow]:
-        """Of a house that has run before, a log that tells nothing is another one than it had."""
+        """A log that tells nothing where it should is another one than this house had."""
         told = any(isinstance(row, EventRow) and row.kind == SPOILT for row in rows)
-        if not told and self._has_run and _tells_nothing(connection):
-            text = "The log of this house is gone. Every cap counts as used up at starts that need it."
+        if not told and self._should_tell and _tells_nothing(connection):
+            text = "The log of this house is gone, or never began. Every cap counts as used up at starts that need it."
             yield event(datetime.now(UTC), uptime(), SPOILT, text)
 
-    @property
-    def _has_run(self) -> bool:
-        return self._path.with_name(MEMORY_FILE).exists()
+    def _memory_stands(self) -> bool:
+        """Whether a memory stands beside the log: this house has run before, or the disk took it before any row."""
+        try:
+            return self._path.with_name(MEMORY_FILE).exists()
+        except OSError:  # what cannot be looked at counts as the most
+            return True
+
+    def _note_stands(self) -> bool:
+        """Whether a note says that the disk takes nothing; not so where none can be kept either."""
+        try:
+            return self._unwritten is not None and self._unwritten.exists()
+        except OSError:  # in the folder of another user, as XDG_RUNTIME_DIR is after su
+            return False
 
     def note_unwritten(self, since: Uptime) -> None:
         """Say beside the disk that it has taken nothing since then; from any thread."""
-        if self._unwritten is None or self._unwritten.exists():
+        if self._unwritten is None or self._note_stands():
             return
         with suppress(OSError):  # there is no third place
             replace_file(self._unwritten, json.dumps([since.boot, since.seconds - UNLOGGED_MOST_S]).encode())
 
     def _unwritten_s(self, up: Uptime) -> float:
         """For how long something may have been sent that the disk did not take; 0 where nothing says so."""
-        if self._unwritten is None or not self._unwritten.exists():
+        if self._unwritten is None or not self._note_stands():
             return 0.0
         try:
             boot, since_s = json.loads(self._unwritten.read_bytes())
-        except ValueError:
+        except (OSError, ValueError):
             return up.seconds  # it does not say since when
         return float(up.seconds - since_s) if boot == up.boot else 0.0
 
@@ -309,9 +325,10 @@ class LevelLog:
         try:
             unwritten_s = self._unwritten_s(up)
             if not self._path.exists():
-                return SentHistory(unlogged=[Unlogged(0.0, unwritten_s)], unreadable=self._has_run)
+                return SentHistory(unlogged=[Unlogged(0.0, unwritten_s)], unreadable=self._memory_stands())
             with closing(self._connect()) as connection:
-                if self._has_run and _tells_nothing(connection):
+                if self._memory_stands() and _tells_nothing(connection):
+                    # A house whose first rows waited for the disk when it was killed: they were sent all the same.
                     return SentHistory(unreadable=True)
                 told = connection.execute("SELECT utc, boot, up_s, duration_s, sent FROM second ORDER BY rowid DESC")
                 rows = [_sent_row(now, up, *row) for row in _covering(told, window_s)]

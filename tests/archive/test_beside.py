@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import errno
 import os
+import stat
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
-from residue.archive.beside import asked_for
+from residue.archive.beside import asked_for, file_beside
 from residue.problems import ProblemError
 
 
@@ -32,6 +35,41 @@ def test_a_folder_that_is_not_there_is_told_and_not_made(tmp_path: Path) -> None
     with pytest.raises(ProblemError, match="missing: It is not there"), asked_for(tmp_path / "missing" / "x.csv"):
         pass
     assert not list(tmp_path.iterdir())
+
+
+@contextmanager
+def umask(mask: int) -> Iterator[None]:
+    before = os.umask(mask)
+    try:
+        yield
+    finally:
+        os.umask(before)
+
+
+@pytest.mark.parametrize(("mask", "mode"), [(0o077, 0o600), (0o022, 0o644), (0o002, 0o664)])
+def test_who_may_read_a_new_file_is_up_to_the_umask(tmp_path: Path, mask: int, mode: int) -> None:
+    path = tmp_path / "effort.csv"
+    with umask(mask), asked_for(path) as making:
+        making.write_text("x")
+    assert stat.S_IMODE(path.stat().st_mode) == mode
+
+
+@pytest.mark.parametrize("mode", [0o600, 0o664])
+def test_a_file_that_is_replaced_keeps_its_mode_and_is_nobodys_before(tmp_path: Path, mode: int) -> None:
+    path = tmp_path / "effort.csv"
+    path.touch()
+    path.chmod(mode)
+    with umask(0o022), asked_for(path) as making:
+        assert stat.S_IMODE(making.stat().st_mode) == 0o600
+        making.write_text("x")
+    assert stat.S_IMODE(path.stat().st_mode) == mode
+
+
+def test_what_nobody_asked_for_may_be_read_by_all_whatever_the_umask(tmp_path: Path) -> None:
+    """As what a daemon keeps: whoever looks after the house may be another user."""
+    with umask(0o077), file_beside(tmp_path / "kept") as making:
+        making.write_text("x")
+    assert stat.S_IMODE((tmp_path / "kept").stat().st_mode) == 0o644
 
 
 def test_a_link_stays_a_link(tmp_path: Path) -> None:

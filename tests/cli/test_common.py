@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import sys
 from io import StringIO
@@ -11,7 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 from residue.cli import main
-from residue.cli.common import progress
+from residue.cli.common import print_json, progress
 
 NIGHT_DOUGH = "archives/night-dough"
 
@@ -34,6 +35,13 @@ def test_the_list_of_commands_cuts_nothing_short() -> None:
     told = CliRunner().invoke(main, ["--help"]).output
     assert "..." not in told.split("Commands:")[1]
     assert "opening hours, what people did, what went wrong." in told
+
+
+def test_what_is_told_to_programs_steers_no_terminal_either(capsys: pytest.CaptureFixture[str]) -> None:
+    print_json({"what": "\x1b\x7f\x9bé"})
+    shown = capsys.readouterr().out
+    assert shown.replace("\n", "").isprintable()
+    assert json.loads(shown) == {"what": "\x1b\x7f\x9bé"}
 
 
 class _Terminal(StringIO):

@@ -83,6 +83,16 @@ def test_hours_that_cannot_be_read_at_a_start_leave_the_old_ones_in_force(instal
     assert "The file cannot be read" in str(house.refused())
 
 
+@pytest.mark.parametrize("number", ["1" * 5000, "0x" + "f" * 5000], ids=["decimal", "hexadecimal"])
+def test_a_number_that_is_too_long_is_refused_and_the_old_hours_stay(installation: Path, number: str) -> None:
+    house = Kitchen(installation)
+    save(installation, "rest_s = 5", f"rest_s = {number}")
+    house.wait()
+    assert "A whole number has too many digits here." in str(house.refused())
+    house.start()
+    assert house.opens() == ["00:00"]
+
+
 def test_saved_hours_are_taken_while_it_runs(installation: Path) -> None:
     house = Kitchen(installation)
     save(installation, MORNING, EVENING)

@@ -21,6 +21,7 @@ from residue.runtime.folders import MEMORY_FILE
 from residue.runtime.log import (
     ENDED,
     MOST,
+    SPOILT,
     STARTED,
     UNLOGGED_MOST_S,
     EventRow,
@@ -139,6 +140,7 @@ def test_no_log_is_no_history_and_a_broken_one_counts_as_everything_used_up(tmp_
     assert LevelLog(tmp_path / "none.sqlite").sent_before(NOW, UP, 900).rows == ()
     (tmp_path / "broken.sqlite").write_bytes(b"not a database" * 1_000)
     assert LevelLog(tmp_path / "broken.sqlite").sent_before(NOW, UP, 900).unreadable
+    assert LevelLog(tmp_path / (300 * "x") / "unseen.sqlite").sent_before(NOW, UP, 900).unreadable
 
 
 @pytest.mark.parametrize("column", ["sent", "duration_s"])
@@ -206,7 +208,25 @@ def test_a_log_that_somebody_took_away_is_begun_anew(log: LevelLog, tmp_path: Pa
     for file in tmp_path.glob("levels.sqlite*"):
         file.unlink()
     log.write([second(10)])
-    assert len(log.sent_before(NOW, UP, 900).rows) == 1
+    logged = log.between(NOW - timedelta(days=1), datetime.now(UTC) + timedelta(days=1))
+    assert (len(logged.seconds), [event.kind for event in logged.events]) == (1, [SPOILT])
+
+
+def test_a_house_whose_first_rows_had_to_wait_has_lost_nothing(tmp_path: Path) -> None:
+    """At its very first start the disk took its memory before it took a row."""
+    path, now = tmp_path / "levels.sqlite", datetime.now(UTC)
+    started, ended = EventRow(stamp(now), STARTED, ""), EventRow(stamp(now), ENDED, "")
+    path.mkdir()
+    with closing(LevelLog(path)) as log:
+        with pytest.raises(sqlite3.OperationalError):
+            log.write([started])
+        (tmp_path / MEMORY_FILE).write_bytes(b"{}")
+        path.rmdir()
+        log.write([started])
+        log.write([ended])
+        assert not log.sent_before(now, uptime(), 900).unreadable
+        logged = log.between(now - timedelta(days=1), now + timedelta(days=1))
+        assert [event.kind for event in logged.events] == [STARTED, ENDED]
 
 
 @pytest.mark.parametrize("left", [b"", None], ids=["emptied", "gone"])
@@ -312,6 +332,16 @@ def test_what_a_disk_did_not_take_before_a_kill_counts_at_every_start_within_the
     [before] = [one for one in history.unlogged if one.age_s > 0.0]
     assert before.age_s == pytest.approx(300.0, abs=1.0)
     assert before.duration_s == pytest.approx(60.0 + UNLOGGED_MOST_S, abs=1.0)
+
+
+def test_where_no_note_can_be_kept_rows_are_written_all_the_same(tmp_path: Path) -> None:
+    """As in another user's XDG_RUNTIME_DIR; here under a name that no file may have, which binds root as well."""
+    path, note = tmp_path / "levels.sqlite", tmp_path / (300 * "x")
+    with closing(LevelLog(path, note)) as log:
+        log.note_unwritten(UP)
+        log.write([second(10), END])
+        history = log.sent_before(NOW, UP, 900)
+        assert (len(history.rows), history.unreadable, unlogged_s(history)) == (1, False, 0.0)
 
 
 class Stuck:
