@@ -23,6 +23,7 @@ import pytest
 
 from residue.loudness.weightings import Weighting
 from residue.runtime.log import FILE_NAME, LevelLog
+from tests.runtime.running import AS_AT_A_TERMINAL
 from tests.runtime.technician import Hall
 from tests.sound_server import SoundServer, sound_server
 
@@ -83,7 +84,7 @@ def at_terminal(installation: Path, server: SoundServer, *options: str) -> Itera
     person, program_end = pty.openpty()
     words = [sys.executable, "-m", "residue", "calibrate", str(installation), "--state", str(installation / "state")]
     program = subprocess.Popen(
-        [*words, *options],
+        [*AS_AT_A_TERMINAL, *words, *options],
         stdin=program_end,
         stdout=program_end,
         stderr=program_end,

@@ -16,6 +16,10 @@ from pythonosc.osc_message_builder import OscMessageBuilder
 from tests.runtime.kitchen import build
 
 
+AS_AT_A_TERMINAL = ("env", "--default-signal=INT,HUP,TERM")
+"""Before a command: the tests themselves may have been started by something that has these passed over, as nohup does."""
+
+
 def free_port() -> int:
     with closing(socket.socket(socket.AF_INET, socket.SOCK_DGRAM)) as one:
         one.bind(("127.0.0.1", 0))
@@ -48,7 +52,7 @@ class Daemon:
         environment["XDG_CACHE_HOME"] = str(self.cache)
         command = [sys.executable, "-m", "residue", "run", str(self.installation), "--state", str(self.state)]
         self.process = subprocess.Popen(
-            [*within, *command, *(options or ("--device", f"file:{self.wav}"))],
+            [*AS_AT_A_TERMINAL, *within, *command, *(options or ("--device", f"file:{self.wav}"))],
             env=environment,
             stderr=subprocess.PIPE,
             text=True,

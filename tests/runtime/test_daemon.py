@@ -115,7 +115,7 @@ def test_what_keeps_it_from_starting_is_told_in_one_message(daemon: Daemon) -> N
     process = daemon.start("--device", "file:/no/such/folder/a.wav")
     _, errors = process.communicate(timeout=60)
     assert process.returncode == 1
-    assert "names no file in a folder that exists" in errors
+    assert "names no WAV file in a folder that exists" in errors
     assert "Traceback" not in errors
 
 
