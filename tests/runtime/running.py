@@ -15,9 +15,8 @@ from pythonosc.osc_message_builder import OscMessageBuilder
 
 from tests.runtime.kitchen import build
 
-
 AS_AT_A_TERMINAL = ("env", "--default-signal=INT,HUP,TERM")
-"""Before a command: the tests themselves may have been started by something that has these passed over, as nohup does."""
+"""Before a command: who starts the tests may have these signals passed over, as nohup does."""
 
 
 def free_port() -> int:
