@@ -99,10 +99,8 @@ class Account:
                 self.cases[-1].lost_s += open_s
 
     def close(self, case: Case) -> None:
-        """The house has recovered; what this fault explains is not held against those that lie beneath it."""
+        """The house has recovered."""
         self.cases.remove(case)
-        for other in self.cases:
-            other.missed_s = max(0.0, other.missed_s - case.missed_s)
         self.totals.recovered.setdefault(case.fault.kind, Recovered()).add(Recovered(1, case.lost_s, case.lost_s))
 
     def _open_within(self, began: datetime, ended: datetime) -> float:

@@ -5,12 +5,24 @@ from __future__ import annotations
 import pytest
 
 from residue.watchdog.checks import CHECKS
-from tests.season.faults import FAULTS
-from tests.season.side_by_side import all_through, through
+from tests.season.faults import FAULTS, START_HANGS
+from tests.season.season import Season
+from tests.season.side_by_side import all_through, state_folder, through
 
 
 def test_every_row_of_the_table_has_a_fault() -> None:
-    assert {fault.row for fault in FAULTS} - {None} == {check.name for check in CHECKS}
+    assert {fault.row for fault in (*FAULTS, START_HANGS)} - {None} == {check.name for check in CHECKS}
+
+
+@pytest.mark.parametrize("after_h", [4, 6, 10])
+def test_a_start_that_hangs_is_passed_over_and_another_performance_begins(after_h: int) -> None:
+    with state_folder() as folder:
+        season = Season(0, 0.0, folder)
+        season.later(after_h * 3_600, lambda: season.befall(START_HANGS))
+        season.run(0.6)
+    recovered = season.account.totals.recovered[START_HANGS.kind]
+    assert recovered.times == 1
+    assert recovered.worst_s < START_HANGS.bound_s
 
 
 @pytest.mark.parametrize("seed", range(2))
