@@ -93,13 +93,7 @@ def test_a_server_that_hangs_is_outlived(server: SoundServer, daemon: subprocess
     assert len(players(daemon.pid)) <= 1, "one attempt at a time"
     server.wake()
     back = until(PORT, lambda told: told["health"]["device_lost"] is None and told["house"] == "playing")
-    with server.recording() as path:
-        until(PORT, lambda told: told["playhead_s"] > back["playhead_s"] + 5)
-    daemon.send_signal(signal.SIGTERM)
-    _, errors = daemon.communicate(timeout=30)
-    assert np.abs(server.captured(path)).max() > 0.001, "it is heard again"
-    assert daemon.returncode == 0, errors
-    assert "The engine writes nothing." not in errors
+    assert "The engine writes nothing." not in heard_again_and_ended(server, daemon, back["playhead_s"])
 
 
 def test_a_player_that_crashes_is_replaced(server: SoundServer, daemon: subprocess.Popen[str]) -> None:
@@ -137,10 +131,15 @@ def test_the_daemon_survives_a_server_that_is_killed_and_comes_back(
     back = until(PORT, lambda told: told["health"]["device_lost"] is None and told["house"] == "playing")
     assert back["performance"] == "first-batch"
     assert back["playhead_s"] > lost["playhead_s"], "the piece goes on while nobody hears it"
+    assert "Traceback" not in heard_again_and_ended(server, daemon, back["playhead_s"])
+
+
+def heard_again_and_ended(server: SoundServer, daemon: subprocess.Popen[str], since_s: float) -> str:
+    """Asserts that five seconds of the piece are heard, and that the daemon ends well; what it told until then."""
     with server.recording() as path:
-        until(PORT, lambda told: told["playhead_s"] > back["playhead_s"] + 5)
+        until(PORT, lambda told: told["playhead_s"] > since_s + 5)
     daemon.send_signal(signal.SIGTERM)
     _, errors = daemon.communicate(timeout=30)
     assert np.abs(server.captured(path)).max() > 0.001, "it is heard again"
     assert daemon.returncode == 0, errors
-    assert "Traceback" not in errors
+    return errors
