@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
 from residue.control import addresses
-from residue.loudness.rules import RULES
+from residue.loudness.caps.rules import RULES
 from residue.mapping.catalogue import markdown
 from residue.mapping.nodes import KINDS
 from residue.watchdog import checks

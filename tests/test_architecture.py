@@ -5,8 +5,11 @@ import re
 import sys
 import tomllib
 from collections.abc import Iterator
+from graphlib import TopologicalSorter
 from importlib.metadata import packages_distributions
 from pathlib import Path
+
+import pytest
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "residue"
@@ -31,6 +34,24 @@ ORDER = (
 """Whoever stands further down may import what stands above; nobody imports downwards."""
 RANK = {name: rank for rank, names in enumerate(ORDER) for name in names}
 
+ROOMS = {
+    "loudness": ("meters", "outputs", "caps", "stage", "plan", "calibration"),
+    "runtime": (
+        "system",
+        "house",
+        "journal",
+        "planning",
+        "engine",
+        "calibration",
+        "offline",
+        "report",
+        "swap",
+        "rehearsal",
+        "daemon",
+    ),
+}
+"""The same order inside the two largest parts."""
+
 MOST_LINES = 450
 """Our own bound: a longer module holds two things."""
 
@@ -40,14 +61,24 @@ def part(module: Path) -> str:
     return module.relative_to(PACKAGE).with_suffix("").parts[0]
 
 
+def dotted(module: Path) -> str:
+    """The name of a module within the package: mapping.nodes.heart."""
+    return ".".join(module.relative_to(PACKAGE).with_suffix("").parts)
+
+
 def imported(module: Path) -> Iterator[str]:
     """The parts of the package that it imports, at its top or within a function."""
+    return (name[0] for name in imported_modules(module))
+
+
+def imported_modules(module: Path) -> Iterator[tuple[str, ...]]:
+    """The modules and names of the package that it imports, as paths within the package."""
     for node in ast.walk(ast.parse(module.read_text(encoding="utf-8"))):
         names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
         if isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{module}: imports are written in full"
             names = [f"{node.module}.{alias.name}" for alias in node.names]
-        yield from (name.split(".")[1] for name in names if name.startswith("residue."))
+        yield from (tuple(name.split(".")[1:]) for name in names if name.startswith("residue."))
 
 
 def from_outside(module: Path) -> set[str]:
@@ -84,6 +115,41 @@ def test_imports_point_one_way() -> None:
     assert against == []
 
 
+@pytest.mark.parametrize("name", ROOMS)
+def test_imports_inside_a_part_point_one_way(name: str) -> None:
+    rank = {room: at for at, room in enumerate(ROOMS[name])}
+    modules = [module for module in MODULES if part(module) == name and module.parent != PACKAGE / name]
+    against = [
+        f"{named(module)} imports {target}"
+        for module in modules
+        for target in imported_modules(module)
+        if target[0] == name and rank[target[1]] > rank[module.relative_to(PACKAGE).parts[1]]
+    ]
+    assert against == []
+
+
+@pytest.mark.parametrize("name", ROOMS)
+def test_every_module_of_a_part_with_rooms_stands_in_one(name: str) -> None:
+    assert {module.relative_to(PACKAGE / name).parts[0] for module in MODULES if part(module) == name} == {
+        "__init__.py",
+        *ROOMS[name],
+    }
+
+
+def test_no_modules_import_each_other_in_a_circle() -> None:
+    graph = {
+        dotted(module): {
+            name
+            for target in imported_modules(module)
+            for length in (len(target) - 1, len(target))
+            if (name := ".".join(target[:length])) and name != dotted(module)
+        }
+        for module in MODULES
+    }
+    known = {module: {name for name in names if name in graph} for module, names in graph.items()}
+    assert list(TopologicalSorter(known).static_order())
+
+
 def test_what_comes_from_outside_is_declared() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     declared = {re.split(r"[^\w-]", line)[0].lower() for line in project["dependencies"]}
@@ -95,7 +161,7 @@ def test_what_comes_from_outside_is_declared() -> None:
 
 def test_only_the_cap_stage_makes_what_a_sink_takes() -> None:
     makers = {named(module) for module in MODULES if constructed(module) & {"Capped", "Seal"}}
-    assert makers == {"residue/loudness/stage.py"}
+    assert makers == {"residue/loudness/stage/stage.py"}
 
 
 def test_no_module_holds_more_than_a_person_can_read_at_once() -> None:

@@ -28,9 +28,9 @@ def calibrate(ctx: click.Context, installation: Path, tone: str | None, device: 
     Example: residue calibrate /srv/residue
     Example: residue calibrate /srv/residue --tone left
     """
-    from residue.runtime.calibration_desk import Bench, person_at_terminal
-    from residue.runtime.clock import SystemClock
-    from residue.runtime.folders import state_folder
+    from residue.runtime.calibration.calibration_desk import Bench, person_at_terminal
+    from residue.runtime.system.clock import SystemClock
+    from residue.runtime.system.folders import state_folder
 
     technician = person_at_terminal()
     bench = Bench(installation, device, state or state_folder(), SystemClock())

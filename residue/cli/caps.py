@@ -20,8 +20,8 @@ def caps(installation: Path, as_json: bool) -> None:
     \b
     Example: residue caps archives/night-dough
     """
-    from residue.runtime import cap_overview
-    from residue.runtime.folders import cache_folder
+    from residue.runtime.offline import cap_overview
+    from residue.runtime.system.folders import cache_folder
 
     with progress("Preparing") as bar:
         told = cap_overview.overview(installation, cache_folder(), bar)

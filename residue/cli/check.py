@@ -24,9 +24,9 @@ def check(ctx: click.Context, installation: Path, device: str | None, picture: P
     \b
     Example: residue check archives/night-dough
     """
-    from residue.runtime.clock import SystemClock
-    from residue.runtime.folders import cache_folder
-    from residue.runtime.inspection import inspect
+    from residue.runtime.offline.inspection import inspect
+    from residue.runtime.system.clock import SystemClock
+    from residue.runtime.system.folders import cache_folder
 
     with progress("Checking") as bar:
         findings = inspect(installation, device, cache_folder(), SystemClock(), bar, picture)

@@ -30,7 +30,7 @@ def hours(installation: Path, first: date | None, days: int, ics: Path | None, a
     """
     from residue.archive.beside import asked_for
     from residue.installation.load import load
-    from residue.runtime.clock import SystemClock
+    from residue.runtime.system.clock import SystemClock
     from residue.schedule import agenda
     from residue.schedule.doubts import doubts
     from residue.schedule.spans import local
@@ -55,8 +55,8 @@ def hours(installation: Path, first: date | None, days: int, ics: Path | None, a
 
 def _durations_s(loaded: Installation) -> dict[str, float]:
     """As they sound: the form of a piece may end a performance before its recording ends."""
-    from residue.runtime.folders import cache_folder
-    from residue.runtime.preparation import level_profile, open_performance
+    from residue.runtime.planning.preparation import level_profile, open_performance
+    from residue.runtime.system.folders import cache_folder
 
     cache = cache_folder()
     with progress("Preparing") as bar:

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from residue.cli.common import progress
-from residue.runtime.clock import SystemClock
+from residue.runtime.system.clock import SystemClock
 
 _PATH = click.Path(path_type=Path)
 

@@ -24,9 +24,9 @@ def measure(file: Path, picture: Path | None, as_json: bool) -> None:
     """
     import msgspec
 
-    from residue.loudness.measure import measure as measured
-    from residue.loudness.picture import draw_file
-    from residue.runtime.files import save_picture
+    from residue.loudness.meters.measure import measure as measured
+    from residue.loudness.plan.picture import draw_file
+    from residue.runtime.system.files import save_picture
 
     with progress("Measuring") as bar:
         measurement = measured(file, bar)

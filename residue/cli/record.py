@@ -39,9 +39,9 @@ def record(
     """
     from residue.installation.load import load
     from residue.live.take import recovered
-    from residue.runtime.clock import SystemClock
-    from residue.runtime.folders import state_folder
-    from residue.runtime.recording import record as recorded
+    from residue.runtime.offline.recording import record as recorded
+    from residue.runtime.system.clock import SystemClock
+    from residue.runtime.system.folders import state_folder
 
     if recover:
         with progress("Sealing") as bar:

@@ -26,9 +26,9 @@ def rehearse(installation: Path, first: date, last: date, seed: int | None, as_j
     """
     from residue.installation.load import load
     from residue.problems import Severity
-    from residue.runtime import rehearsal
-    from residue.runtime.folders import cache_folder
-    from residue.runtime.planned_sounds import planned_sounds
+    from residue.runtime.rehearsal import rehearsal
+    from residue.runtime.rehearsal.planned_sounds import planned_sounds
+    from residue.runtime.system.folders import cache_folder
     from residue.schedule.doubts import doubts
 
     check_days(first, last)

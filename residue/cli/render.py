@@ -41,11 +41,11 @@ def render(
     """
     from residue.installation.load import load
     from residue.mapping.signals import frame_at, seconds
-    from residue.runtime import verification
-    from residue.runtime.fingerprint import write
-    from residue.runtime.folders import cache_folder
-    from residue.runtime.preparation import open_performance, plan_performance
-    from residue.runtime.rendering import Excerpt, written
+    from residue.runtime.offline import verification
+    from residue.runtime.offline.fingerprint import write
+    from residue.runtime.offline.rendering import Excerpt, written
+    from residue.runtime.planning.preparation import open_performance, plan_performance
+    from residue.runtime.system.folders import cache_folder
 
     if out is None and fingerprint is None:
         raise click.UsageError("Name a file: --out FILE.wav for the sound, --fingerprint FILE for its fingerprint.")

@@ -34,10 +34,10 @@ def report(
     Example: residue report archives/night-dough --day 2026-12-01 --out report
     """
     from residue.installation.load import load
-    from residue.runtime.clock import SystemClock
-    from residue.runtime.folders import state_folder
-    from residue.runtime.log import FILE_NAME
+    from residue.runtime.journal.log import FILE_NAME
     from residue.runtime.report.writing import PAGE, last_day, write_report
+    from residue.runtime.system.clock import SystemClock
+    from residue.runtime.system.folders import state_folder
 
     if day and (first or last):
         raise click.UsageError("Name either --day, or --from and --to.")

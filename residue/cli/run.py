@@ -26,9 +26,9 @@ def run(ctx: click.Context, installation: Path, device: str | None, for_s: float
     """
     from residue.archive.swap.taking import recover
     from residue.installation.load import PERFORMANCES
-    from residue.runtime.daemon import run as run_daemon
-    from residue.runtime.folders import cache_folder, state_folder
-    from residue.runtime.kept_hours import load_or_kept
+    from residue.runtime.daemon.daemon import run as run_daemon
+    from residue.runtime.house.kept_hours import load_or_kept
+    from residue.runtime.system.folders import cache_folder, state_folder
 
     recovered = recover(installation / PERFORMANCES)
     state = state or state_folder()

@@ -30,7 +30,7 @@ def swap(installation: Path, bag: Path | None, place: str | None, when: str, bac
     from residue.archive.swap.asking import ask_back, place_for, place_to_go_back, stage
     from residue.archive.swap.candidate import When
     from residue.installation.load import PERFORMANCES, load
-    from residue.runtime.clock import SystemClock
+    from residue.runtime.system.clock import SystemClock
 
     if back == (bag is not None):
         raise click.UsageError("Name a BAG, or write --back for the one before.")

@@ -39,12 +39,12 @@ def trace(
     """
     from residue.installation.load import load
     from residue.mapping.signals import frame_at
-    from residue.runtime import tracing
-    from residue.runtime.files import save_picture
-    from residue.runtime.folders import cache_folder
-    from residue.runtime.preparation import open_performance
-    from residue.runtime.rendering import Excerpt
-    from residue.runtime.trace_picture import draw
+    from residue.runtime.offline import tracing
+    from residue.runtime.offline.rendering import Excerpt
+    from residue.runtime.offline.trace_picture import draw
+    from residue.runtime.planning.preparation import open_performance
+    from residue.runtime.system.files import save_picture
+    from residue.runtime.system.folders import cache_folder
 
     if to_s is not None and to_s <= from_s:
         raise click.UsageError(f"--to-s {to_s:g} lies before --from-s {from_s:g}.")

@@ -59,9 +59,9 @@ def _verify_all(folder: Path) -> bool:
 
 def _verify_sound(installation: Path, fingerprint: Path) -> bool:
     from residue.installation.load import load
-    from residue.runtime.fingerprint import read
-    from residue.runtime.folders import cache_folder
-    from residue.runtime.verification import verify as verified
+    from residue.runtime.offline.fingerprint import read
+    from residue.runtime.offline.verification import verify as verified
+    from residue.runtime.system.folders import cache_folder
 
     kept, loaded = read(fingerprint), load(installation)
     with progress("Rendering") as bar:

@@ -12,7 +12,7 @@ from pythonosc.osc_message_builder import OscMessageBuilder
 
 import residue
 from residue.control.settings import DEFAULT_PORT
-from residue.loudness.caps import level_in_words
+from residue.loudness.caps.caps import level_in_words
 from residue.problems import stopping
 
 ATTEMPTS = 3

@@ -14,7 +14,7 @@ from residue.checking import check, read_toml
 from residue.installation.room import Room
 from residue.live.sensors import FILE_NAME as SENSORS
 from residue.live.sensors import Sensors
-from residue.loudness.room_findings import check_room
+from residue.loudness.plan.room_findings import check_room
 from residue.mapping.graph import Graph, build
 from residue.mapping.node import Node
 from residue.mapping.nodes import catalogue

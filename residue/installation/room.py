@@ -7,8 +7,8 @@ from typing import Literal
 import msgspec
 
 from residue.control.settings import ControlSettings
-from residue.loudness.caps import PLACE, CapEntry
-from residue.loudness.outputs import Output
+from residue.loudness.caps.caps import PLACE, CapEntry
+from residue.loudness.outputs.outputs import Output
 from residue.schedule.equipment import AnyEquipment
 
 

@@ -13,7 +13,7 @@ import tomlkit
 from tomlkit.items import InlineTable, Item
 
 from residue.archive.beside import file_beside
-from residue.loudness.calibration import Calibration, VibrationCalibration
+from residue.loudness.outputs.calibration import Calibration, VibrationCalibration
 from residue.problems import stopping
 
 _BEFORE = re.compile(r"(^|; )before: .*$")

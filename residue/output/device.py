@@ -15,7 +15,7 @@ from multiprocessing.connection import Connection
 
 import msgspec
 
-from residue.loudness.capped import Capped
+from residue.loudness.stage.capped import Capped
 from residue.mapping.signals import AUDIO_RATE_HZ
 from residue.output.device_answers import Answer, Lost, Opened, Written, Wrong
 from residue.output.routing import Routing

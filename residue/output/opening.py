@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from residue.loudness.outputs import Output
+from residue.loudness.outputs.outputs import Output
 from residue.output.device import DeviceOpener
 from residue.output.routing import Routing
 from residue.output.silent import SilentSink

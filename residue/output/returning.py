@@ -6,7 +6,7 @@ import logging
 import time
 from collections.abc import Callable
 
-from residue.loudness.capped import Capped
+from residue.loudness.stage.capped import Capped
 from residue.output.silent import BUFFER_S, Pace
 from residue.output.sink import Open, Sink, SinkLostError, SinkNotYetError
 from residue.problems import ProblemError

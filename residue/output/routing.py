@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from residue.loudness.capped import Capped
+from residue.loudness.stage.capped import Capped
 
 
 @dataclass(frozen=True, slots=True)

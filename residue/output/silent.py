@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
-from residue.loudness.capped import Capped
+from residue.loudness.stage.capped import Capped
 from residue.mapping.signals import seconds
 
 BUFFER_S = 0.4

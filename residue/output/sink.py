@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Protocol
 
-from residue.loudness.capped import Capped
+from residue.loudness.stage.capped import Capped
 
 
 class SinkLostError(Exception):

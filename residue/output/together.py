@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from residue.loudness.capped import Capped
+from residue.loudness.stage.capped import Capped
 from residue.output.sink import Sink
 
 

@@ -1,1 +1,1 @@
-"""Engine, house, daemon and log."""
+"""The running installation: house, engine, daemon, and the commands around them."""

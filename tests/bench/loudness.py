@@ -16,12 +16,12 @@ import numpy as np
 import soundfile
 from scipy import signal
 
-from residue.loudness.calibration import Calibration
-from residue.loudness.caps import CapEntry, expand
-from residue.loudness.measure import measure
-from residue.loudness.outputs import Output
-from residue.loudness.profile import profile
-from residue.loudness.stage import CapStage
+from residue.loudness.caps.caps import CapEntry, expand
+from residue.loudness.meters.measure import measure
+from residue.loudness.outputs.calibration import Calibration
+from residue.loudness.outputs.outputs import Output
+from residue.loudness.plan.profile import profile
+from residue.loudness.stage.stage import CapStage
 
 RATE_HZ, SECONDS, BLOCK_FRAMES = 48_000, 120, 8192
 CALIBRATED = Calibration(played_dbfs=-20.0, read_dba=74.0, read_dbc=75.6, on=date(2026, 3, 2))
@@ -75,7 +75,7 @@ def tell(what: str, value: str) -> None:
 def planning(folder: Path, cache: Path) -> tuple[float, float]:
     """Seconds of sound, and CPU time, of planning six performances whose channels are prepared."""
     from residue.installation.load import load
-    from residue.runtime.preparation import level_profile, open_performance, plan_programme
+    from residue.runtime.planning.preparation import level_profile, open_performance, plan_programme
 
     installation = load(folder)
     names = installation.played

@@ -19,9 +19,10 @@ import time
 from pathlib import Path
 
 from residue.installation.load import load
-from residue.runtime import engine, preparation
-from residue.runtime.preparation import open_performance
-from residue.runtime.rendering import rendered
+from residue.runtime.engine import engine
+from residue.runtime.offline.rendering import rendered
+from residue.runtime.planning import preparation
+from residue.runtime.planning.preparation import open_performance
 from tests.runtime.asking import until
 
 EXCERPT_S = 120

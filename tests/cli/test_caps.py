@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from residue.cli import main
-from residue.loudness.rules import RULES
+from residue.loudness.caps.rules import RULES
 from tests.runtime import kitchen
 
 CALIBRATED = """

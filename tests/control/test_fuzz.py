@@ -16,9 +16,9 @@ from residue.control.waiting import WaitingRoom
 from residue.mapping.playback import Playback
 from residue.mapping.signals import AUDIO_RATE_HZ
 from residue.output.returning import ReturningSink
-from residue.runtime.desk import handlers
-from residue.runtime.engine import BLOCK_FRAMES, Engine, Turn
-from residue.runtime.exchange import Hold, Next, Release, Trim
+from residue.runtime.engine.engine import BLOCK_FRAMES, Engine, Turn
+from residue.runtime.house.exchange import Hold, Next, Release, Trim
+from residue.runtime.house.osc_handlers import handlers
 from tests.control.fuzzing import datagrams
 from tests.runtime.stubs import HandClock, Hum, Keeping, stage
 

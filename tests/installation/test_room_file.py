@@ -11,7 +11,7 @@ import pytest
 
 from residue.archive import beside
 from residue.installation.room_file import record, with_measured
-from residue.loudness.calibration import Calibration, VibrationCalibration
+from residue.loudness.outputs.calibration import Calibration, VibrationCalibration
 from residue.problems import ProblemError
 
 NEW = Calibration(played_dbfs=-33.0, read_dba=70.5, read_dbc=73.0, on=date(2026, 5, 4))

@@ -18,8 +18,8 @@ from residue.live.sensors import Sensors
 from residue.live.source import LiveSource
 from residue.live.take import Take
 from residue.mapping.signals import AUDIO_RATE_HZ
-from residue.runtime.preparation import playback_of, steps
-from residue.runtime.recording import LivePlayback
+from residue.runtime.offline.recording import LivePlayback
+from residue.runtime.planning.preparation import playback_of, steps
 from tests.live.fakes import Clock, FakeArrivals, FakeSound
 from tests.runtime.kitchen import HOURS, ROOM
 

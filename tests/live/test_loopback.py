@@ -24,13 +24,13 @@ from residue.archive.prepared import prepare
 from residue.archive.readers.beats import read_beats
 from residue.installation.load import load
 from residue.live.take import recovered, work_folder
-from residue.loudness.history import Unlogged
+from residue.loudness.stage.history import Unlogged
 from residue.problems import ProblemError
-from residue.runtime.clock import SystemClock, uptime
-from residue.runtime.log import FILE_NAME as LOG_FILE
-from residue.runtime.log import UNLOGGED_MOST_S, LevelLog
-from residue.runtime.recording import record
-from residue.runtime.rendering import rendered
+from residue.runtime.journal.log import FILE_NAME as LOG_FILE
+from residue.runtime.journal.log import UNLOGGED_MOST_S, LevelLog
+from residue.runtime.offline.recording import record
+from residue.runtime.offline.rendering import rendered
+from residue.runtime.system.clock import SystemClock, uptime
 from tests.live.stage import arm, brain, heart, installation
 from tests.reference.test_sound_server import found_within
 from tests.sound_server import SoundServer, sound_server

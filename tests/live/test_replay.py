@@ -13,7 +13,7 @@ from residue.installation.load import load
 from residue.live.messages import Arrival
 from residue.mapping.signals import AUDIO_RATE_HZ
 from residue.problems import Severity
-from residue.runtime.inspection import _sensors
+from residue.runtime.offline.inspection import _sensors
 from tests.live.stage import Evening, arm, brain, heart, installation, play
 
 

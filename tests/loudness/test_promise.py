@@ -17,16 +17,16 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import signal as sps
 
-from residue.loudness.calibration import Calibration, offset_db
-from residue.loudness.caps import Cap
-from residue.loudness.ears import ear_of
-from residue.loudness.governor import Governor
-from residue.loudness.history import SentHistory, SentRow, Unlogged
-from residue.loudness.hops import HOP_FRAMES, HOP_S
-from residue.loudness.levels import db_of_power
-from residue.loudness.outputs import Output
-from residue.loudness.quantities import QUANTITIES
-from residue.loudness.weightings import sections
+from residue.loudness.caps.caps import Cap
+from residue.loudness.caps.ears import ear_of
+from residue.loudness.caps.quantities import QUANTITIES
+from residue.loudness.meters.hops import HOP_FRAMES, HOP_S
+from residue.loudness.meters.levels import db_of_power
+from residue.loudness.meters.weightings import sections
+from residue.loudness.outputs.calibration import Calibration, offset_db
+from residue.loudness.outputs.outputs import Output
+from residue.loudness.stage.governor import Governor
+from residue.loudness.stage.history import SentHistory, SentRow, Unlogged
 
 Floats = NDArray[np.float64]
 RATE_HZ = 48_000

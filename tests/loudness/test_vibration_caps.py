@@ -8,18 +8,18 @@ import pytest
 from numpy.typing import NDArray
 
 from residue.dsp import exact
-from residue.loudness.budget import Budget
-from residue.loudness.calibration import Calibration, VibrationCalibration
-from residue.loudness.calibration_signals import pink_noise
-from residue.loudness.caps import CapEntry, expand, level_in_words, reached_in_words
-from residue.loudness.ears import ear_of
-from residue.loudness.history import SentHistory, SentRow
-from residue.loudness.outputs import Output
-from residue.loudness.plan import plan
-from residue.loudness.profile import profile
-from residue.loudness.room_findings import check_room
-from residue.loudness.stage import CapStage
-from residue.loudness.steering import greatest_gain, polynomials
+from residue.loudness.calibration.calibration_signals import pink_noise
+from residue.loudness.caps.caps import CapEntry, expand, level_in_words, reached_in_words
+from residue.loudness.caps.ears import ear_of
+from residue.loudness.outputs.calibration import Calibration, VibrationCalibration
+from residue.loudness.outputs.outputs import Output
+from residue.loudness.plan.plan import plan
+from residue.loudness.plan.profile import profile
+from residue.loudness.plan.room_findings import check_room
+from residue.loudness.stage.budget import Budget
+from residue.loudness.stage.history import SentHistory, SentRow
+from residue.loudness.stage.stage import CapStage
+from residue.loudness.stage.steering import greatest_gain, polynomials
 from residue.problems import Severity
 
 Floats = NDArray[np.float64]

@@ -20,7 +20,7 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from residue.runtime.memory import Memory
+from residue.runtime.house.memory import Memory
 from tests.runtime.asking import until
 from tests.runtime.kitchen import build
 from tests.runtime.running import free_port
@@ -36,7 +36,7 @@ SEED = 6
 def run(installation: Path, folder: Path) -> None:
     """In a session of its own, so that the planner is killed too, as systemd does."""
     from residue.installation.load import load
-    from residue.runtime.daemon import run as run_daemon
+    from residue.runtime.daemon.daemon import run as run_daemon
 
     os.setsid()
     with (folder / "messages.txt").open("a") as messages:
@@ -56,7 +56,7 @@ def events(state: Path) -> list[tuple[int, str, str]]:
 
 def start(installation: Path, folder: Path) -> BaseProcess:
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["residue.runtime.daemon", "residue.installation.load"])
+    context.set_forkserver_preload(["residue.runtime.daemon.daemon", "residue.installation.load"])
     process = context.Process(target=run, args=(installation, folder))
     process.start()
     return process

@@ -17,9 +17,9 @@ from typing import Any
 import msgspec
 import pytest
 
-from residue.runtime.clock import uptime
-from residue.runtime.folders import unwritten_file
-from residue.runtime.memory import Memory
+from residue.runtime.house.memory import Memory
+from residue.runtime.system.clock import uptime
+from residue.runtime.system.folders import unwritten_file
 from tests.machine.needs import need
 from tests.machine.surroundings import read_only_but, seen, small_disk, traced, with_mounts, without_a_network
 from tests.runtime.asking import until

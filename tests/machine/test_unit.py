@@ -58,7 +58,7 @@ def machine(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Machine]:
     hours = debian / "srv/residue/hours.toml"
     hours.write_text(f'when_clock_is_unsure = "last known"\n{hours.read_text(encoding="utf-8")}', encoding="utf-8")
     # Planned beforehand: for the guest that is minutes of work.
-    planning = "/opt/residue/.venv/bin/python -I -m residue.runtime.planning /srv/residue /srv/residue"
+    planning = "/opt/residue/.venv/bin/python -I -m residue.runtime.planning.planning /srv/residue /srv/residue"
     within(debian, f"cd / && {planning} /var/cache/private/residue")
     yield disks(debian, folder)
     shutil.rmtree(folder)

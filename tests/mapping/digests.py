@@ -17,8 +17,8 @@ import numpy as np
 from residue.installation.load import load
 from residue.mapping.graph import drivable
 from residue.mapping.signals import AUDIO_RATE_HZ, Events
-from residue.runtime.preparation import open_performance
-from residue.runtime.rendering import Excerpt, heard
+from residue.runtime.offline.rendering import Excerpt, heard
+from residue.runtime.planning.preparation import open_performance
 from tests.mapping.examples import CHANNELS, FRAMES, examples
 from tests.mapping.single import run, ticks
 

@@ -10,7 +10,7 @@ from functools import partial
 import numpy as np
 import pytest
 
-from residue.loudness.capped import Capped, Seal
+from residue.loudness.stage.capped import Capped, Seal
 from residue.output import device
 from residue.output.device import DeviceOpener
 from residue.output.returning import ReturningSink

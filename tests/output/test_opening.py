@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from residue.loudness.outputs import Output
+from residue.loudness.outputs.outputs import Output
 from residue.output.devices import NoDeviceError, check_width, find
 from residue.output.opening import check_device, routing_of, sink_opener
 from residue.output.routing import Routing

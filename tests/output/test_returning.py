@@ -7,7 +7,7 @@ from itertools import chain, repeat
 import numpy as np
 import pytest
 
-from residue.loudness.capped import Capped, Seal
+from residue.loudness.stage.capped import Capped, Seal
 from residue.output.returning import FIRST_RETRY_S, LAST_RETRY_S, ReturningSink
 from residue.output.silent import Pace, SilentSink
 from residue.output.sink import Sink, SinkLostError

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from residue.loudness.capped import Capped, Seal
+from residue.loudness.stage.capped import Capped, Seal
 from residue.output.routing import Routing
 from residue.output.sink import SinkLostError
 from residue.output.wav import WavSink, header
@@ -56,7 +56,7 @@ def test_a_process_that_is_killed_leaves_a_whole_file(tmp_path: Path) -> None:
         import os, signal, sys
         import numpy as np
         from pathlib import Path
-        from residue.loudness.capped import Capped, Seal
+        from residue.loudness.stage.capped import Capped, Seal
         from residue.output.routing import Routing
         from residue.output.wav import WavSink
         sink = WavSink(Path(sys.argv[1]), Routing((1,)))

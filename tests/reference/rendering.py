@@ -6,7 +6,7 @@ from pathlib import Path
 
 from residue.archive.prepared import PreparedPerformance
 from residue.installation.load import Installation
-from residue.runtime.rendering import Excerpt, heard, written
+from residue.runtime.offline.rendering import Excerpt, heard, written
 
 
 def render_to_wav(

@@ -17,15 +17,15 @@ from numpy.typing import NDArray
 
 from residue.dsp import exact
 from residue.installation.load import load
-from residue.loudness.calibration import VibrationCalibration
-from residue.loudness.caps import Cap, CapEntry, expand
-from residue.loudness.hops import HOP_FRAMES
-from residue.loudness.outputs import Output
-from residue.loudness.plan import plan
-from residue.loudness.profile import LevelProfile, profile
-from residue.loudness.rules import RULES
-from residue.loudness.stage import CapStage
-from residue.runtime.preparation import open_performance, playback_of, sounding_outputs, steps
+from residue.loudness.caps.caps import Cap, CapEntry, expand
+from residue.loudness.caps.rules import RULES
+from residue.loudness.meters.hops import HOP_FRAMES
+from residue.loudness.outputs.calibration import VibrationCalibration
+from residue.loudness.outputs.outputs import Output
+from residue.loudness.plan.plan import plan
+from residue.loudness.plan.profile import LevelProfile, profile
+from residue.loudness.stage.stage import CapStage
+from residue.runtime.planning.preparation import open_performance, playback_of, sounding_outputs, steps
 
 Floats = NDArray[np.float64]
 NIGHT_DOUGH = Path(__file__).parents[2] / "archives" / "night-dough"

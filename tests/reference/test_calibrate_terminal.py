@@ -21,8 +21,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from residue.loudness.weightings import Weighting
-from residue.runtime.log import FILE_NAME, LevelLog
+from residue.loudness.meters.weightings import Weighting
+from residue.runtime.journal.log import FILE_NAME, LevelLog
 from tests.runtime.running import AS_AT_A_TERMINAL
 from tests.runtime.technician import Hall
 from tests.sound_server import SoundServer, sound_server

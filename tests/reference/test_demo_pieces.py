@@ -19,8 +19,8 @@ from residue.archive.performance import FILE_NAME, Channel, ChannelKind, write_p
 from residue.archive.prepared import PreparedPerformance, prepare
 from residue.installation.load import Installation, load
 from residue.mapping.signals import AUDIO_RATE_HZ, Events, seconds
-from residue.runtime.preparation import playback_of, steps
-from residue.runtime.rendering import Excerpt
+from residue.runtime.offline.rendering import Excerpt
+from residue.runtime.planning.preparation import playback_of, steps
 from tests.archive.bags import SEALED_ON, performance
 from tests.reference.recordings import ecg_systole, eeg_eyes_closed, emg_vastus
 from tests.reference.rendering import render_to_wav

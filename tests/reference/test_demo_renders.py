@@ -15,9 +15,9 @@ import pytest
 import soundfile
 
 from residue.installation.load import load
-from residue.loudness.measure import measure
-from residue.runtime.preparation import open_performance
-from residue.runtime.rendering import Excerpt
+from residue.loudness.meters.measure import measure
+from residue.runtime.offline.rendering import Excerpt
+from residue.runtime.planning.preparation import open_performance
 from tests.reference.rendering import render_to_wav
 
 ARCHIVES = Path(__file__).parents[2] / "archives"

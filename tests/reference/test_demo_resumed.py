@@ -11,8 +11,8 @@ import pytest
 from residue.installation.load import load
 from residue.mapping.playback import Playback
 from residue.mapping.signals import AUDIO_RATE_HZ
-from residue.runtime.engine import BLOCK_FRAMES
-from residue.runtime.preparation import open_performance, playback_of
+from residue.runtime.engine.engine import BLOCK_FRAMES
+from residue.runtime.planning.preparation import open_performance, playback_of
 
 ARCHIVES = Path(__file__).parents[2] / "archives"
 HEARD_BLOCKS = 10

@@ -4,13 +4,13 @@ from math import log10
 
 import pytest
 
-from residue.loudness.exposure import (
+from residue.loudness.meters.exposure import (
     NIOSH,
     OSHA,
     Stay,
     daily_exposure_db,
 )
-from residue.loudness.readings import mean_db
+from residue.loudness.stage.readings import mean_db
 
 
 @pytest.mark.parametrize(

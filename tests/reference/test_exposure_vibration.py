@@ -5,15 +5,15 @@ from math import pi
 import numpy as np
 import pytest
 
-from residue.loudness.rules import RULES
-from residue.loudness.vibration import (
+from residue.loudness.caps.rules import RULES
+from residue.loudness.meters.vibration import (
     body_sections,
     combined_vdv,
     daily_vibration,
     estimated_vdv,
     vibration,
 )
-from residue.loudness.weightings import power_gain
+from residue.loudness.meters.weightings import power_gain
 
 RATE_HZ = 2000
 

@@ -11,12 +11,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from residue.loudness import gating
-from residue.loudness.ears import ears
-from residue.loudness.hop_meter import HopMeter
-from residue.loudness.hops import HOP_FRAMES, WeightingBank
-from residue.loudness.outputs import Output
-from residue.loudness.weightings import Weighting
+from residue.loudness.caps.ears import ears
+from residue.loudness.meters import gating
+from residue.loudness.meters.hops import HOP_FRAMES, WeightingBank
+from residue.loudness.meters.weightings import Weighting
+from residue.loudness.outputs.outputs import Output
+from residue.loudness.stage.hop_meter import HopMeter
 
 Floats = NDArray[np.float64]
 RATE_HZ = 48_000

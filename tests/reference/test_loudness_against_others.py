@@ -15,7 +15,7 @@ import soundfile
 from numpy.typing import NDArray
 from scipy import signal
 
-from residue.loudness.measure import measure
+from residue.loudness.meters.measure import measure
 from tests.reference import recordings
 
 Floats = NDArray[np.float64]

@@ -12,7 +12,7 @@ import pytest
 import soundfile
 from numpy.typing import NDArray
 
-from residue.loudness.measure import Measurement, measure
+from residue.loudness.meters.measure import Measurement, measure
 
 Floats = NDArray[np.float64]
 RATE_HZ = 48_000

@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from residue.loudness import weightings
-from residue.loudness.weightings import Weighting, power_gain, sections
+from residue.loudness.meters import weightings
+from residue.loudness.meters.weightings import Weighting, power_gain, sections
 
 
 def gain_db(weighting: Weighting, frequency_hz: float, rate_hz: float) -> float:

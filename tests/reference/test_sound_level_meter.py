@@ -7,9 +7,9 @@ import pytest
 from numpy.typing import NDArray
 
 from residue.dsp.filters import SosFilter
-from residue.loudness.levels import db_of_magnitude, db_of_power
-from residue.loudness.time_weighting import GRAIN_FRAMES, TimeWeightedMeter, grain_powers
-from residue.loudness.weightings import Weighting, power_gain, sections
+from residue.loudness.meters.levels import db_of_magnitude, db_of_power
+from residue.loudness.meters.time_weighting import GRAIN_FRAMES, TimeWeightedMeter, grain_powers
+from residue.loudness.meters.weightings import Weighting, power_gain, sections
 
 Floats = NDArray[np.float64]
 RATE_HZ = 48_000

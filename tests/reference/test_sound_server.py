@@ -26,7 +26,7 @@ from collections.abc import Iterator
 from pathlib import Path
 import numpy as np
 import soundfile
-from residue.loudness.capped import Capped, Seal
+from residue.loudness.stage.capped import Capped, Seal
 from residue.output.opening import sink_opener
 from residue.output.routing import Routing
 

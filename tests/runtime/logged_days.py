@@ -7,9 +7,9 @@ from contextlib import closing
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from residue.runtime.clock import Uptime
-from residue.runtime.log import READ_AGAIN, EventRow, LevelLog, Row, timestamp
-from residue.runtime.tallies import Circumstances, Tallies
+from residue.runtime.journal.log import READ_AGAIN, EventRow, LevelLog, Row, timestamp
+from residue.runtime.journal.tallies import Circumstances, Tallies
+from residue.runtime.system.clock import Uptime
 from tests.runtime.tallied import tally
 
 

@@ -8,11 +8,11 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
-from residue.loudness.calibration import Calibration
-from residue.loudness.capped import Capped
-from residue.loudness.caps import CapEntry, expand
-from residue.loudness.outputs import Output
-from residue.loudness.stage import CapStage
+from residue.loudness.caps.caps import CapEntry, expand
+from residue.loudness.outputs.calibration import Calibration
+from residue.loudness.outputs.outputs import Output
+from residue.loudness.stage.capped import Capped
+from residue.loudness.stage.stage import CapStage
 from residue.mapping.playback import Played
 from residue.mapping.signals import Span
 from residue.output.sink import SinkLostError

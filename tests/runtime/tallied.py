@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from residue.loudness.readings import Received, Tally
-from residue.runtime.tallies import Circumstances
+from residue.loudness.stage.readings import Received, Tally
+from residue.runtime.journal.tallies import Circumstances
 
 THEN = Circumstances(house="playing", performance="first-batch", playhead_s=12.0, plan_gain_db=-3.0, trim_db=0.0)
 

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import signal
 
-from residue.loudness.capped import Capped
-from residue.loudness.weightings import Weighting, sections
-from residue.runtime.calibration_player import CalibrationPlayer
+from residue.loudness.meters.weightings import Weighting, sections
+from residue.loudness.stage.capped import Capped
+from residue.runtime.calibration.calibration_player import CalibrationPlayer
 
 Floats = NDArray[np.float64]
 RATE_HZ = 48_000

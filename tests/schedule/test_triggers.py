@@ -6,9 +6,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from residue.runtime.house import House, State
-from residue.runtime.keeper import Keeper
-from residue.runtime.simulation import CountingEngine, SimulatedClock
+from residue.runtime.house.house import House, State
+from residue.runtime.house.keeper import Keeper
+from residue.runtime.rehearsal.simulation import CountingEngine, SimulatedClock
 from residue.schedule.calendar import PagedCalendar
 from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme

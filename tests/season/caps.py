@@ -1,7 +1,7 @@
 """Caps in a season: the real budgets of the governor, fed with energies instead of sound.
 
 A hop of sound is one number here, its energy in units of the cap's limit. The inequality and the counting are those of
-residue.loudness.budget; long stretches in which nothing is taken away are counted at once.
+residue.loudness.stage.stage.budget; long stretches in which nothing is taken away are counted at once.
 """
 
 from __future__ import annotations
@@ -12,12 +12,12 @@ from math import ceil
 import numpy as np
 from numpy.typing import NDArray
 
-from residue.loudness.budget import HOP_UNITS, Budget
-from residue.loudness.caps import CapEntry, expand
-from residue.loudness.ears import ear_of
-from residue.loudness.history import SentHistory
-from residue.loudness.hops import HOP_FRAMES
-from residue.loudness.outputs import Output
+from residue.loudness.caps.caps import CapEntry, expand
+from residue.loudness.caps.ears import ear_of
+from residue.loudness.meters.hops import HOP_FRAMES
+from residue.loudness.outputs.outputs import Output
+from residue.loudness.stage.budget import HOP_UNITS, Budget
+from residue.loudness.stage.history import SentHistory
 
 Floats = NDArray[np.float64]
 

@@ -11,11 +11,11 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from residue.loudness.history import SentHistory
-from residue.runtime.clock import Clock, Uptime
-from residue.runtime.engine import TALLY_S
-from residue.runtime.log import ENDED, UNLOGGED_MOST_S, EventRow, LevelLog, SecondRow, timestamp
-from residue.runtime.memory import Memory
+from residue.loudness.stage.history import SentHistory
+from residue.runtime.engine.engine import TALLY_S
+from residue.runtime.house.memory import Memory
+from residue.runtime.journal.log import ENDED, UNLOGGED_MOST_S, EventRow, LevelLog, SecondRow, timestamp
+from residue.runtime.system.clock import Clock, Uptime
 from tests.season.caps import CAPS, EAR, HOPS_A_SECOND, WINDOW_S, Floats
 from tests.season.process import Process
 

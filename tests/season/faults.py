@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from residue.runtime.exchange import Hold, Next, Release
+from residue.runtime.house.exchange import Hold, Next, Release
 from residue.watchdog.checks import Remedy
 from tests.season.playing import Hang
 

@@ -10,18 +10,18 @@ from typing import Any
 
 import numpy as np
 
-from residue.loudness.capped import Capped, Seal
-from residue.loudness.history import SentHistory
-from residue.loudness.readings import Reading
-from residue.loudness.stage import CapStage
+from residue.loudness.stage.capped import Capped, Seal
+from residue.loudness.stage.history import SentHistory
+from residue.loudness.stage.readings import Reading
+from residue.loudness.stage.stage import CapStage
 from residue.output.returning import ReturningSink
 from residue.output.sink import SinkLostError
 from residue.problems import stopping
-from residue.runtime.checkpoints import EVERY_S
-from residue.runtime.engine import RETURN_FADE_S, Failure, Snapshot
-from residue.runtime.exchange import Action, EngineView, FadeOut, SetTrim, Start
-from residue.runtime.planning import Outcome
-from residue.runtime.player import left_out
+from residue.runtime.engine.engine import RETURN_FADE_S, Failure, Snapshot
+from residue.runtime.engine.player import left_out
+from residue.runtime.house.exchange import Action, EngineView, FadeOut, SetTrim, Start
+from residue.runtime.planning.checkpoints import EVERY_S
+from residue.runtime.planning.planning import Outcome
 from tests.season.caps import CAPS, HOPS_A_SECOND, OUTPUTS, Ear, Floats, Governor
 
 DURATION_S = {"first-batch": 300, "second-batch": 351, "third-batch": 420}

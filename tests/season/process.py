@@ -7,15 +7,15 @@ from pathlib import Path
 
 import msgspec
 
-from residue.runtime.examination import Pace, vitals
-from residue.runtime.exchange import Event
-from residue.runtime.house_state import State
-from residue.runtime.keeper import Keeper
-from residue.runtime.memory import Memory, memory, recalled
-from residue.runtime.restarts import Restarts
-from residue.runtime.rounds import Rounds
-from residue.runtime.simulation import SimulatedClock
-from residue.runtime.timekeeper import Timekeeper
+from residue.runtime.daemon.examination import Pace, vitals
+from residue.runtime.daemon.rounds import Rounds
+from residue.runtime.house.exchange import Event
+from residue.runtime.house.house_state import State
+from residue.runtime.house.keeper import Keeper
+from residue.runtime.house.memory import Memory, memory, recalled
+from residue.runtime.house.restarts import Restarts
+from residue.runtime.house.timekeeper import Timekeeper
+from residue.runtime.rehearsal.simulation import SimulatedClock
 from residue.schedule.calendar import Calendar
 from residue.schedule.hours import Hours
 from residue.schedule.trust import Witnesses

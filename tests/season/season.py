@@ -16,14 +16,14 @@ from math import ceil, inf
 from pathlib import Path
 from typing import Any
 
-from residue.loudness.history import SentHistory
-from residue.runtime.checkpoints import EVERY_S
-from residue.runtime.clock import Uptime
-from residue.runtime.exchange import Event
-from residue.runtime.house_state import BEFORE_CLOSING_S, FADE_S, State
-from residue.runtime.planning import Outcome
-from residue.runtime.player import ALL_FAILED_S
-from residue.runtime.simulation import SimulatedClock
+from residue.loudness.stage.history import SentHistory
+from residue.runtime.engine.player import ALL_FAILED_S
+from residue.runtime.house.exchange import Event
+from residue.runtime.house.house_state import BEFORE_CLOSING_S, FADE_S, State
+from residue.runtime.planning.checkpoints import EVERY_S
+from residue.runtime.planning.planning import Outcome
+from residue.runtime.rehearsal.simulation import SimulatedClock
+from residue.runtime.system.clock import Uptime
 from residue.schedule.hours import Hours, calendar
 from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme

@@ -11,9 +11,9 @@ from math import inf, log10
 import numpy as np
 from numpy.typing import NDArray
 
-from residue.loudness.caps import PLACE, Cap, reached_in_words
-from residue.loudness.quantities import Statistic
-from residue.runtime.log import LevelRow, Logged, SecondRow
+from residue.loudness.caps.caps import PLACE, Cap, reached_in_words
+from residue.loudness.caps.quantities import Statistic
+from residue.runtime.journal.log import LevelRow, Logged, SecondRow
 
 Floats = NDArray[np.float64]
 MISSING_ROWS = timedelta(seconds=90)

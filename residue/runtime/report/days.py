@@ -9,13 +9,13 @@ from itertools import groupby
 from math import inf
 
 from residue.installation.load import Installation
-from residue.loudness.caps import Cap, protecting_caps
-from residue.loudness.ears import ear_of
-from residue.loudness.exposure import NIOSH, OSHA_HEARING_CONSERVATION, daily_exposure_db
-from residue.loudness.readings import mean_db
-from residue.loudness.vibration import combined_vdv, daily_vibration
-from residue.runtime.log import CALIBRATED, ENDED, READ_AGAIN, STARTED, EventRow, LevelLog, LevelRow, Logged
-from residue.runtime.preparation import caps, sounding_outputs
+from residue.loudness.caps.caps import Cap, protecting_caps
+from residue.loudness.caps.ears import ear_of
+from residue.loudness.meters.exposure import NIOSH, OSHA_HEARING_CONSERVATION, daily_exposure_db
+from residue.loudness.meters.vibration import combined_vdv, daily_vibration
+from residue.loudness.stage.readings import mean_db
+from residue.runtime.journal.log import CALIBRATED, ENDED, READ_AGAIN, STARTED, EventRow, LevelLog, LevelRow, Logged
+from residue.runtime.planning.preparation import caps, sounding_outputs
 from residue.runtime.report.courses import Course, course
 from residue.schedule.opening import Opening
 from residue.schedule.spans import instant, local

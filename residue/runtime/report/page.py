@@ -10,10 +10,10 @@ from zoneinfo import ZoneInfo
 
 import residue
 from residue.installation.load import Installation
-from residue.loudness.caps import expand
-from residue.loudness.rules import RULES
-from residue.runtime.log import EventRow
-from residue.runtime.preparation import sounding_outputs
+from residue.loudness.caps.caps import expand
+from residue.loudness.caps.rules import RULES
+from residue.runtime.journal.log import EventRow
+from residue.runtime.planning.preparation import sounding_outputs
 from residue.runtime.report.courses import Course
 from residue.runtime.report.days import Day, Play
 from residue.schedule.agenda import closing_time

@@ -11,7 +11,7 @@ from io import StringIO
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from residue.runtime.log import LevelRow
+from residue.runtime.journal.log import LevelRow
 from residue.runtime.report.days import Day
 from residue.schedule.spans import local
 

@@ -11,8 +11,8 @@ from residue.archive.beside import disk_problem
 from residue.installation.load import Installation
 from residue.problems import stopping
 from residue.progress import Progress, silent
-from residue.runtime.in_force import digest_in_force
-from residue.runtime.log import LevelLog
+from residue.runtime.journal.in_force import digest_in_force
+from residue.runtime.journal.log import LevelLog
 from residue.runtime.report.days import Day, days
 from residue.runtime.report.page import page
 from residue.runtime.report.pictures import draw_day

@@ -7,7 +7,7 @@ from enum import StrEnum
 
 from residue.archive.swap.candidate import Candidate, When
 from residue.archive.swap.dropped import Look
-from residue.runtime.planning import Outcome
+from residue.runtime.planning.planning import Outcome
 
 
 class Stage(StrEnum):

@@ -10,19 +10,19 @@ from functools import partial
 from pathlib import Path
 
 from residue.installation.load import Installation, find_performances
-from residue.runtime.clock import Clock
-from residue.runtime.desk import Wish
-from residue.runtime.engine import Engine
-from residue.runtime.exchange import Renew
-from residue.runtime.house_state import performance_at
-from residue.runtime.in_force import in_force
-from residue.runtime.keeper import Keeper
-from residue.runtime.planner import Planner
-from residue.runtime.player import Player
+from residue.runtime.engine.engine import Engine
+from residue.runtime.engine.player import Player
+from residue.runtime.house.exchange import Renew
+from residue.runtime.house.house_state import performance_at
+from residue.runtime.house.keeper import Keeper
+from residue.runtime.house.osc_handlers import Wish
+from residue.runtime.house.timekeeper import Timekeeper
+from residue.runtime.journal.in_force import in_force
+from residue.runtime.planning.planner import Planner
 from residue.runtime.swap.moment import moment
 from residue.runtime.swap.stager import checked
 from residue.runtime.swap.swaps import Swaps, Taken
-from residue.runtime.timekeeper import Timekeeper
+from residue.runtime.system.clock import Clock
 
 logger = logging.getLogger(__name__)
 

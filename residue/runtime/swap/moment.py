@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from residue.archive.swap.candidate import Candidate, When
-from residue.runtime.engine import Snapshot
-from residue.runtime.house_state import House, performance_at
+from residue.runtime.engine.engine import Snapshot
+from residue.runtime.house.house_state import House, performance_at
 from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme
 

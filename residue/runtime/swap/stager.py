@@ -13,8 +13,8 @@ from residue.archive.swap.asking import ask_back
 from residue.archive.swap.candidate import When
 from residue.installation.load import PERFORMANCES, Installation
 from residue.problems import ProblemError, nearest
-from residue.runtime.desk import Wish
-from residue.runtime.errand import Errand, Errands
+from residue.runtime.house.osc_handlers import Wish
+from residue.runtime.system.errand import Errand, Errands
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,8 +15,8 @@ from residue.archive.swap.asking import stage
 from residue.archive.swap.candidate import When
 from residue.installation.load import PERFORMANCES, graph_of
 from residue.problems import ProblemError
-from residue.runtime.clock import SystemClock
-from residue.runtime.planning import NICENESS
+from residue.runtime.planning.planning import NICENESS
+from residue.runtime.system.clock import SystemClock
 
 
 def main() -> None:

@@ -20,12 +20,12 @@ from residue.archive.swap.dropped import dropped, lacking, look
 from residue.archive.swap.taking import recover, take
 from residue.installation.load import PERFORMANCES, Installation
 from residue.problems import ProblemError
-from residue.runtime.errand import Errand, Errands
-from residue.runtime.planning import Outcome
+from residue.runtime.planning.planning import Outcome
 from residue.runtime.swap.case import WHEN_IN_WORDS, Case, Stage
 from residue.runtime.swap.moment import Moment
 from residue.runtime.swap.newcomers import Newcomers
 from residue.runtime.swap.stager import Asked, Stager
+from residue.runtime.system.errand import Errand, Errands
 
 logger = logging.getLogger(__name__)
 
@@ -153,7 +153,7 @@ class Swaps:
         for case in sorted(to_check, key=lambda case: order.index(case.candidate.request.when))[:1]:
             name, at = case.candidate.name, self._installation
             arguments = [str(at.folder), str(at.hours_folder), str(self._cache), f"{name}={case.candidate.path}"]
-            self._trial = name, self._errand("residue.runtime.planning", arguments)
+            self._trial = name, self._errand("residue.runtime.planning.planning", arguments)
             self._cases[name] = replace(case, stage=Stage.CHECKING, attempts=case.attempts + 1)
             if case.attempts == 0:
                 when = WHEN_IN_WORDS[case.candidate.request.when]

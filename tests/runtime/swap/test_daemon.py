@@ -15,8 +15,8 @@ from residue.archive.bag import payload_digest, seal
 from residue.archive.swap.places import before_path
 from tests.runtime import kitchen
 from tests.runtime.asking import until
+from tests.runtime.daemon.test_daemon import events
 from tests.runtime.running import Daemon
-from tests.runtime.test_daemon import events
 
 TAKEN = "it has taken it"
 PATIENCE_S = 110.0

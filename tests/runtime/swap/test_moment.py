@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from residue.archive.swap.candidate import Candidate, Request, When
-from residue.runtime.engine import Snapshot
-from residue.runtime.house_state import House
+from residue.runtime.engine.engine import Snapshot
+from residue.runtime.house.house_state import House
 from residue.runtime.swap.moment import Moment, moment
 from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme

@@ -9,7 +9,7 @@ import pytest
 
 from residue.archive.swap.candidate import When
 from residue.installation.load import Installation, load
-from residue.runtime.desk import Wish
+from residue.runtime.house.osc_handlers import Wish
 from residue.runtime.swap.stager import Asked, checked
 from tests.runtime import kitchen
 

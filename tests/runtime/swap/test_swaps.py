@@ -16,12 +16,12 @@ from residue.archive.swap.asking import ask_back, stage, waiting
 from residue.archive.swap.candidate import Candidate, When
 from residue.installation.load import Installation, load
 from residue.problems import stopping
-from residue.runtime.errand import Errand
-from residue.runtime.planning import Advance, Outcome
+from residue.runtime.planning.planning import Advance, Outcome
 from residue.runtime.swap import swaps as module
 from residue.runtime.swap.moment import Moment
 from residue.runtime.swap.stager import Asked
 from residue.runtime.swap.swaps import MOST_ATTEMPTS, SETTLED_S, STALE_S, TOLD_S, Swaps, Taken
+from residue.runtime.system.errand import Errand
 from tests.runtime import kitchen
 
 ASKED = datetime(2026, 3, 2, 9, tzinfo=UTC)
@@ -103,7 +103,7 @@ def test_a_copy_that_waits_is_planned_in_the_old_ones_place_held_back_and_taken(
     house.stage()
     assert house.look(PLAYING) is None
     [planner] = house.processes
-    assert planner.module == "residue.runtime.planning"
+    assert planner.module == "residue.runtime.planning.planning"
     assert planner.arguments[-1] == f"first-batch={house.performances}/.first-batch.waiting"
     assert house.states() == ["being checked"]
     assert house.swaps.held_back == frozenset()

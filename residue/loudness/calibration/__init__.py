@@ -1,0 +1,1 @@
+"""The calibration procedure and the signals that it plays."""

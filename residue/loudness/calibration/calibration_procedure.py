@@ -1,0 +1,270 @@
+"""How an output is calibrated, step by step, without anything ever being louder than the room's lowest cap.
+
+Pure: a step is a value, and every answer of the technician makes the next. Whoever asks the questions plays the
+stimulus at `played_dbfs` on the one output through a cap stage made of `room` and `caps`, and silence on the others.
+
+As long as nobody has read a meter, the output is taken to be as loud as any could be; from the first reading on it is
+taken to be what the meter read. So the cap stage knows at every moment a level at the ear that is not too low, and
+holds every cap even if a step were wrong.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from math import floor, inf, log10
+
+import msgspec
+
+from residue.loudness.calibration.calibration_signals import Stimulus
+from residue.loudness.caps.caps import Cap, protecting_caps
+from residue.loudness.caps.ears import ear_of
+from residue.loudness.caps.quantities import QUANTITIES, Statistic
+from residue.loudness.meters.levels import db_of_power
+from residue.loudness.meters.vibration import estimated_vdv
+from residue.loudness.meters.weightings import Weighting
+from residue.loudness.outputs.calibration import Calibration, VibrationCalibration, pink_level_db
+from residue.loudness.outputs.odd_readings import (
+    LOUDEST_FULL_SCALE_DB,
+    QUIETEST_DBA,
+    QUIETEST_SHAKER_DBC,
+    STRONGEST_FULL_SCALE_M_PER_S2,
+    odd_readings,
+    odd_vibration,
+)
+from residue.loudness.outputs.outputs import Output
+from residue.loudness.stage.limiter import limiter_ceiling
+from residue.problems import Finding, ProblemError, Severity, stopping
+
+START_DBFS = -60.0
+QUIETEST_DBFS = -90.0
+STEP_DB = 3.0
+CLEARANCE_DB = 6.0
+"""By how much every step stays below the lowest cap, by what was read so far."""
+ABOVE_BACKGROUND_DB = 10.0
+"""From here up the background adds less than half a dB to a reading: ISO 1996-2:2017, formula 16, by which 60 dB over
+a background of 50 are 59.5 dB."""
+UNEVEN_DB = 1.5
+"""By how much the rise of a reading may differ from the rise of what was played: our own judgement."""
+_SECOND_S = 1.0
+_TRUE_PEAK_DB = 1.0
+"""How far a true peak may stand above the highest sample of noise: ours, and the limiter has the last word."""
+_ASSUMED_DBFS = -20.0
+_ASSUMED_ON = date(1970, 1, 1)
+
+
+@dataclass(frozen=True, slots=True)
+class MeterReading:
+    """What the technician read."""
+
+    dba: float
+    dbc: float
+    aw_m_per_s2: float | None = None
+    """Of a vibration meter, where there is one."""
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationStep:
+    """One output, and what plays on it now."""
+
+    name: str
+    room: Mapping[str, Output]
+    """All outputs, this one as loud as it may be by what is known of it, without its trim and delay."""
+    caps: tuple[Cap, ...]
+    """Those of the room, each held over every second."""
+    stimulus: Stimulus
+    played_dbfs: float
+    background: MeterReading
+    readings: tuple[tuple[float, MeterReading], ...] = ()
+    """(played_dbfs, what was read), the newest last."""
+
+    @property
+    def output(self) -> Output:
+        """The output that is calibrated, as it is taken to be."""
+        return self.room[self.name]
+
+    @property
+    def reading(self) -> MeterReading | None:
+        """What was read at the level that plays now, if it has been."""
+        return self.readings[-1][1] if self.readings and self.readings[-1][0] == self.played_dbfs else None
+
+
+def begin(
+    name: str, outputs: Mapping[str, Output], caps: Sequence[Cap], stimulus: Stimulus, background: MeterReading
+) -> CalibrationStep:
+    """The first step of an output, at a level that no amplifier makes loud.
+
+    Raises ProblemError where a cap leaves no room for it.
+    """
+    unknown = msgspec.structs.replace(outputs[name], calibration=None, vibration=None)
+    room = _believed({**outputs, name: unknown}, caps)
+    return _started(CalibrationStep(name, room, held_over_a_second(caps), stimulus, START_DBFS, background))
+
+
+def begin_as_calibrated(
+    name: str, outputs: Mapping[str, Output], caps: Sequence[Cap], stimulus: Stimulus
+) -> CalibrationStep:
+    """The first step of an output that only is to be told from others: its calibration is believed, if it has one."""
+    silence = MeterReading(-inf, -inf)
+    room, strict = _believed(outputs, caps), held_over_a_second(caps)
+    return _started(CalibrationStep(name, room, strict, stimulus, START_DBFS, silence))
+
+
+def _started(step: CalibrationStep) -> CalibrationStep:
+    highest_dbfs, cap = loudest(step)
+    if highest_dbfs < QUIETEST_DBFS:
+        what = f"{cap} lies so low that nothing can be played safely before it is known how loud this output is."
+        mend = "State a higher cap for the calibration, with nobody but the technician in the room."
+        raise stopping(f"calibration of {step.name}", what, mend)
+    return replace(step, played_dbfs=min(START_DBFS, float(floor(highest_dbfs))))
+
+
+def held_over_a_second(caps: Sequence[Cap]) -> tuple[Cap, ...]:
+    """The caps, with no time over which something louder could be made up for.
+
+    A dose becomes the steady vibration that would give it over its window: ISO 2631-1, Annex B, 1.4 aw t^(1/4).
+    """
+
+    def held(cap: Cap) -> Cap:
+        if cap.quantity.statistic is Statistic.DOSE:
+            steady_db = cap.limit - 20.0 * log10(estimated_vdv(1.0, cap.window_s))
+            cap = replace(cap, quantity=QUANTITIES["aw"], limit=steady_db)
+        return replace(cap, window_s=_SECOND_S) if cap.quantity.windowed else cap
+
+    return tuple(held(cap) for cap in caps)
+
+
+def _believed(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> dict[str, Output]:
+    """Outputs without trim and delay, and what is not known of one taken to be as loud and as strong as none is."""
+    shaking = {cap.at for cap in caps if cap.quantity.felt}
+    shaking |= {name for name, output in outputs.items() if output.transducer == "shaker"}
+    return {
+        name: msgspec.structs.replace(
+            output,
+            trim_db=0.0,
+            delay_ms=0.0,
+            calibration=output.calibration or _as_loud_as_none(output.transducer),
+            vibration=output.vibration or (_as_strong_as_none(output.transducer) if name in shaking else None),
+        )
+        for name, output in outputs.items()
+    }
+
+
+def _as_loud_as_none(transducer: str) -> Calibration:
+    a_db, c_db = (pink_level_db(weighting, transducer) for weighting in (Weighting.A, Weighting.C))
+    full_dbfs = LOUDEST_FULL_SCALE_DB + _ASSUMED_DBFS
+    return Calibration(played_dbfs=_ASSUMED_DBFS, read_dba=full_dbfs + a_db, read_dbc=full_dbfs + c_db, on=_ASSUMED_ON)
+
+
+def _as_strong_as_none(transducer: str) -> VibrationCalibration:
+    felt_db = _ASSUMED_DBFS + pink_level_db(Weighting.WK, transducer)
+    aw_m_per_s2 = STRONGEST_FULL_SCALE_M_PER_S2 * 10.0 ** (felt_db / 20.0)
+    return VibrationCalibration(played_dbfs=_ASSUMED_DBFS, read_aw_m_per_s2=aw_m_per_s2, on=_ASSUMED_ON)
+
+
+def loudest(step: CalibrationStep) -> tuple[float, str]:
+    """The highest level in dBFS that may be played by what is known, and what decides it."""
+    output, stimulus = step.output, step.stimulus
+    ceiling_dbfs = 20.0 * log10(limiter_ceiling(output)) - stimulus.crest_db - _TRUE_PEAK_DB
+    bounds = [(ceiling_dbfs, f"ceiling_dbtp = {output.ceiling_dbtp:g}")]
+    own = protecting_caps({step.name: output})
+    index = list(step.room).index(step.name)
+    for cap in (*step.caps, *own):
+        gain = ear_of(cap, step.room).gains[index]
+        if gain == 0.0:
+            continue
+        crest_db = stimulus.crest_db if cap.quantity.statistic is Statistic.PEAK else 0.0
+        arriving_db = stimulus.weighted_db[cap.quantity.weighting] + crest_db + db_of_power(gain * gain)
+        bounds.append(
+            (cap.limit - arriving_db - CLEARANCE_DB, f"The cap of {cap.limit_in_words} as {cap.quantity.name}")
+        )
+    return min(bounds)
+
+
+def heard(step: CalibrationStep, reading: MeterReading | None) -> CalibrationStep:
+    """The same level, with what the meter reads; None where it shows no more than the background."""
+    calibration, vibration = _measured(step.played_dbfs, reading or step.background, _ASSUMED_ON)
+    known = msgspec.structs.replace(step.output, calibration=calibration, vibration=vibration or step.output.vibration)
+    readings = step.readings if reading is None else (*step.readings, (step.played_dbfs, reading))
+    return replace(step, room={**step.room, step.name: known}, readings=readings)
+
+
+def louder(step: CalibrationStep) -> CalibrationStep:
+    """The next level. Raises ProblemError where it might be too loud."""
+    highest_dbfs, why = loudest(step)
+    if step.played_dbfs + STEP_DB > highest_dbfs:
+        raise stopping(
+            f"calibration of {step.name}",
+            f"{why} allows no more than {step.played_dbfs:g} dBFS here, with {CLEARANCE_DB:g} dB in hand.",
+            "Calibrate at this level; or move the amplifier and begin this output anew.",
+        )
+    return replace(step, played_dbfs=step.played_dbfs + STEP_DB)
+
+
+def quieter(step: CalibrationStep) -> CalibrationStep:
+    """The level before, whatever the meter read."""
+    return replace(step, played_dbfs=max(QUIETEST_DBFS, step.played_dbfs - STEP_DB))
+
+
+def loud_enough(step: CalibrationStep) -> bool:
+    """Whether the reading at this level stands well above the background: C for a shaker, which A hardly sees."""
+    if step.reading is None:
+        return False
+    over_a, over_c = step.reading.dba - step.background.dba, step.reading.dbc - step.background.dbc
+    if step.output.transducer == "shaker":
+        return over_c >= ABOVE_BACKGROUND_DB and step.reading.dbc >= QUIETEST_SHAKER_DBC
+    return min(over_a, over_c) >= ABOVE_BACKGROUND_DB and step.reading.dba >= QUIETEST_DBA
+
+
+def makes_sense(step: CalibrationStep, reading: MeterReading) -> None:
+    """Raises ProblemError where a reading at this level does not go with itself or with those before."""
+    where = f"calibration of {step.name}"
+    calibration, vibration = _measured(step.played_dbfs, reading, _ASSUMED_ON)
+    findings = odd_readings(where, calibration, step.output.transducer)
+    if vibration is not None:
+        findings += odd_vibration(where, vibration, step.output.transducer)
+    findings += _against_earlier(where, step, reading)
+    stops = [finding for finding in findings if finding.severity is Severity.STOPS]
+    if stops:
+        raise ProblemError(stops)
+
+
+def _against_earlier(where: str, step: CalibrationStep, reading: MeterReading) -> list[Finding]:
+    findings = []
+    weightings = [("A", reading.dba, step.background.dba), ("C", reading.dbc, step.background.dbc)]
+    for weighting, read, background in weightings:
+        if read < background - UNEVEN_DB:
+            what = f"{read:g} dB({weighting}) is less than the {background:g} that was read with nothing playing."
+            findings.append(Finding(Severity.STOPS, where, what, "Read again, or begin this output anew."))
+    earlier = [(played, read) for played, read in step.readings if played != step.played_dbfs]
+    if not earlier or findings:
+        return findings
+    played_dbfs, before = earlier[-1]
+    rise_db = step.played_dbfs - played_dbfs
+    for (weighting, read, background), former in zip(weightings, (before.dba, before.dbc), strict=True):
+        clear = min(read, former) >= background + ABOVE_BACKGROUND_DB
+        if clear and abs(read - former - rise_db) > UNEVEN_DB:
+            what = f"{weighting} changed by {read - former:+.1f} dB where {rise_db:+.1f} dB were played."
+            mend = "Let the meter settle and read again; look for a compressor in the amplifier, or for other sounds."
+            findings.append(Finding(Severity.STOPS, where, what, mend))
+    return findings
+
+
+def answered(step: CalibrationStep, on: date) -> dict[str, Calibration | VibrationCalibration]:
+    """What the reading at this level makes of the output, by its key in room.toml.
+
+    Raises ProblemError where the meter has not been read at this level.
+    """
+    if step.reading is None:
+        mend = "Say what it reads first."
+        raise stopping(f"calibration of {step.name}", "The meter has not been read at this level.", mend)
+    calibration, vibration = _measured(step.played_dbfs, step.reading, on)
+    return {"calibration": calibration} | ({"vibration": vibration} if vibration is not None else {})
+
+
+def _measured(played_dbfs: float, reading: MeterReading, on: date) -> tuple[Calibration, VibrationCalibration | None]:
+    calibration = Calibration(played_dbfs=played_dbfs, read_dba=reading.dba, read_dbc=reading.dbc, on=on)
+    if reading.aw_m_per_s2 is None:
+        return calibration, None
+    return calibration, VibrationCalibration(played_dbfs=played_dbfs, read_aw_m_per_s2=reading.aw_m_per_s2, on=on)

@@ -1,0 +1,1 @@
+"""Caps: what they limit, the published rules behind them, and where they listen."""

@@ -1,0 +1,107 @@
+"""Where sound is received, and under which weighting: what every meter and every cap listens to."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from residue.dsp import exact
+from residue.loudness.caps.caps import ACCELERATION_LEVEL, PLACE, Cap
+from residue.loudness.caps.quantities import Statistic
+from residue.loudness.meters.weightings import Weighting
+from residue.loudness.outputs.calibration import felt_offset_db, offset_db
+from residue.loudness.outputs.outputs import Output
+
+
+@dataclass(frozen=True, slots=True)
+class Ear:
+    """One place with one weighting.
+
+    What arrives there is the weighted sum of the outputs. Since nobody stands where all outputs add up in phase at
+    every frequency, and somebody may at some, its level is the larger of the coherent sum and the sum of energies.
+    """
+
+    at: str
+    """PLACE, or the name of an output."""
+    weighting: Weighting
+    physical: bool
+    """Levels in dB re 20 uPa, or re 1 m/s² under Wk, by the calibration; else in dBFS."""
+    gains: tuple[float, ...]
+    """Amplitude from each output to here, such that the mean square is 1 at 0 dB of its unit."""
+    power: int = 2
+    """To which the signal counts: 4 for a dose of vibration; then all that is called an energy is a fourth power."""
+
+    @property
+    def key(self) -> str:
+        """By which the level log knows it: "A at place, dB"."""
+        unit = "dBFS" if not self.physical else ACCELERATION_LEVEL if self.weighting is Weighting.WK else "dB"
+        return f"{self.weighting} at {self.at}, {unit}" + (", fourth power" if self.power == 4 else "")
+
+    @property
+    def only(self) -> int | None:
+        """The index of its output if there is just one."""
+        heard = [index for index, gain in enumerate(self.gains) if gain]
+        return heard[0] if len(heard) == 1 else None
+
+
+def calibrated(outputs: Mapping[str, Output]) -> bool:
+    """Whether levels at the ear are known: every output has a calibration."""
+    return all(output.calibration is not None for output in outputs.values())
+
+
+def ear(outputs: Mapping[str, Output], at: str, weighting: Weighting, *, physical: bool) -> Ear:
+    """The ear at a place. Raises ValueError if it shall be physical and an output has no calibration."""
+
+    def gain(name: str, output: Output) -> float:
+        if at not in (PLACE, name):
+            return 0.0
+        if not physical:
+            return 1.0
+        if weighting is Weighting.WK:
+            return _felt_gain(at, name, output)
+        if output.calibration is None:
+            raise ValueError(f"output.{name} has no calibration, so levels at the ear are unknown.")
+        return exact.gain_from_db(offset_db(output.calibration, weighting, output.transducer))
+
+    return Ear(at, weighting, physical, tuple(gain(name, output) for name, output in outputs.items()))
+
+
+def _felt_gain(at: str, name: str, output: Output) -> float:
+    """At the place, an output that was not measured to shake counts as one that does not."""
+    if output.vibration is not None:
+        return exact.gain_from_db(felt_offset_db(output.vibration, output.transducer))
+    if at == PLACE:
+        return 0.0
+    raise ValueError(f"output.{name} has no vibration calibration, so what a body feels of it is unknown.")
+
+
+def ear_of(cap: Cap, outputs: Mapping[str, Output]) -> Ear:
+    """The ear that a cap listens to."""
+    heard = ear(outputs, cap.at, cap.quantity.weighting, physical=cap.physical)
+    return replace(heard, power=4) if cap.quantity.statistic is Statistic.DOSE else heard
+
+
+def planned_ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:
+    """The ears that a plan needs: A and C at the place, and Wk where known, for people; and those of the caps."""
+    physical = calibrated(outputs)
+    shown = [ear(outputs, PLACE, weighting, physical=physical) for weighting in (Weighting.A, Weighting.C)]
+    if any(output.vibration is not None for output in outputs.values()):
+        shown.append(ear(outputs, PLACE, Weighting.WK, physical=True))
+    return tuple({ear.key: ear for ear in (*shown, *(ear_of(cap, outputs) for cap in caps))}.values())
+
+
+def ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:
+    """Every ear that is metered, and those of the caps.
+
+    A, C, Z and G at the place and at each output; K at each output, in dBFS as ITU-R BS.1770 has it; Wk where known.
+    """
+    physical = calibrated(outputs)
+    metered = [
+        ear(outputs, at, weighting, physical=physical)
+        for at in (PLACE, *outputs)
+        for weighting in (Weighting.A, Weighting.C, Weighting.Z, Weighting.G)
+    ]
+    metered += [ear(outputs, at, Weighting.K, physical=False) for at in outputs]
+    felt = [name for name, output in outputs.items() if output.vibration is not None]
+    metered += [ear(outputs, at, Weighting.WK, physical=True) for at in (PLACE, *felt) if felt]
+    return tuple({ear.key: ear for ear in (*metered, *(ear_of(cap, outputs) for cap in caps))}.values())

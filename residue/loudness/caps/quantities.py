@@ -1,0 +1,65 @@
+"""What a cap may be stated in."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+from residue.loudness.meters.weightings import Weighting
+
+DAY_S = 28_800.0
+"""A working day, over which A(8) is taken: Directive 2002/44/EC, Annex, Part B."""
+
+
+class Statistic(StrEnum):
+    """What of a weighted signal counts."""
+
+    MEAN = "mean"
+    """The mean square over a window."""
+    PEAK = "peak"
+    """The highest magnitude."""
+    FAST_MAXIMUM = "fast maximum"
+    """The highest level with time weighting F."""
+    DOSE = "dose"
+    """The fourth root of the fourth power, summed over a window: ISO 2631-1, 6.3.2."""
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A weighting, and what of the weighted signal counts."""
+
+    name: str
+    weighting: Weighting
+    statistic: Statistic
+    own_window_s: float | None = None
+    """The window that its name implies; None where a cap has to state one."""
+
+    @property
+    def felt(self) -> bool:
+        """Whether it is an acceleration, in m/s², and not a sound."""
+        return self.weighting is Weighting.WK
+
+    @property
+    def windowed(self) -> bool:
+        """Whether it is taken over a window."""
+        return self.statistic in (Statistic.MEAN, Statistic.DOSE)
+
+
+QUANTITIES: Mapping[str, Quantity] = {
+    quantity.name: quantity
+    for quantity in (
+        Quantity("LAeq", Weighting.A, Statistic.MEAN),
+        Quantity("LCeq", Weighting.C, Statistic.MEAN),
+        Quantity("LZeq", Weighting.Z, Statistic.MEAN),
+        Quantity("LGeq", Weighting.G, Statistic.MEAN),
+        Quantity("LKeq", Weighting.K, Statistic.MEAN),
+        Quantity("LCpeak", Weighting.C, Statistic.PEAK),
+        Quantity("LAFmax", Weighting.A, Statistic.FAST_MAXIMUM),
+        Quantity("aw", Weighting.WK, Statistic.MEAN),
+        Quantity("A(8)", Weighting.WK, Statistic.MEAN, DAY_S),
+        Quantity("VDV", Weighting.WK, Statistic.DOSE),
+    )
+}
+"""G is of ISO 7196, K of ITU-R BS.1770; aw and VDV of ISO 2631-1 and A(8) of Directive 2002/44/EC, up and down; the
+others are of IEC 61672-1."""

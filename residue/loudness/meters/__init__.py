@@ -1,0 +1,1 @@
+"""Weightings and meters after published standards. They know nothing of rooms and caps."""

@@ -1,0 +1,53 @@
+"""Hops of 0.1 s, the grain in which all levels are counted, and all weightings of a hop."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.dsp.filters import SosFilter
+from residue.loudness.meters.weightings import Weighting, a_after_c, sections
+
+Floats = NDArray[np.float64]
+Weighted = Mapping[Weighting, Floats]
+"""(outputs, frames) for each weighting."""
+
+HOP_FRAMES = 4800
+HOP_S = 0.1
+HOP_RATE_HZ = 48_000
+
+
+class WeightingBank:
+    """All weightings that are listened to, over all outputs; remembers its state between blocks."""
+
+    def __init__(self, weightings: Iterable[Weighting], outputs: int, rate_hz: float = HOP_RATE_HZ) -> None:
+        wanted = set(weightings) - {Weighting.Z}
+        if Weighting.A in wanted:
+            wanted.add(Weighting.C)
+        self._filters = {
+            weighting: SosFilter(
+                a_after_c(rate_hz) if weighting is Weighting.A else sections(weighting, rate_hz), outputs
+            )
+            for weighting in sorted(wanted, reverse=True)  # A comes last: it goes on from C
+        }
+
+    def __call__(self, block: Floats) -> dict[Weighting, Floats]:
+        """(outputs, frames) under each weighting, Z included."""
+        weighted = {Weighting.Z: block}
+        for weighting, weigh in self._filters.items():
+            weighted[weighting] = weigh(weighted[Weighting.C] if weighting is Weighting.A else block)
+        return weighted
+
+    def copy(self) -> WeightingBank:
+        """A bank in the same state that goes its own way from here."""
+        twin = WeightingBank((), 0)
+        twin._filters = {weighting: weigh.copy() for weighting, weigh in self._filters.items()}
+        return twin
+
+
+def magnitudes(signals: Floats) -> Floats:
+    """The highest magnitude along the last axis."""
+    highest: Floats = np.maximum(np.max(signals, axis=-1), -np.min(signals, axis=-1))
+    return highest

@@ -1,0 +1,83 @@
+"""What a technician measured once, and what it makes of dBFS: levels at the visitor's place."""
+
+from __future__ import annotations
+
+from datetime import date
+from functools import lru_cache
+from typing import Annotated
+
+import msgspec
+from msgspec import Meta
+
+from residue.dsp import exact
+from residue.loudness.meters.weightings import Weighting, power_gain, sections
+
+PINK_BAND_HZ = {"speaker": (40.0, 10_000.0), "shaker": (12.5, 160.0)}
+"""The band of the pink noise that calibrates each kind of transducer: what it can be relied on to reproduce."""
+
+LOWEST_DB, HIGHEST_DB = 20.0, 140.0
+"""What a sound level meter can read in a room."""
+LEAST_M_PER_S2, MOST_M_PER_S2 = 0.001, 50.0
+"""From what nobody feels up to five times the acceleration of a fall."""
+ReadLevel = Annotated[float, Meta(ge=LOWEST_DB, le=HIGHEST_DB)]
+Dose = Annotated[float, Meta(ge=0.1, le=100.0)]
+Acceleration = Annotated[float, Meta(ge=LEAST_M_PER_S2, le=MOST_M_PER_S2)]
+
+_STEPS_PER_OCTAVE = 24
+_RATE_HZ = 48_000.0
+
+
+class Calibration(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """What the sound level meter read at the visitor's place while one output played band-limited pink noise."""
+
+    played_dbfs: Annotated[float, Meta(ge=-90.0, le=-3.0)]
+    """Mean-square level of the noise as it was sent to the device."""
+    read_dba: ReadLevel
+    """Equivalent level read with A weighting, dB re 20 uPa."""
+    read_dbc: ReadLevel
+    """Equivalent level read with C weighting, dB re 20 uPa."""
+    on: date
+    """The day of the measurement."""
+
+
+class VibrationCalibration(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """What a vibration meter read where a visitor sits or stands while one output played band-limited pink noise."""
+
+    played_dbfs: Annotated[float, Meta(ge=-90.0, le=-3.0)]
+    """Mean-square level of the noise as it was sent to the device."""
+    read_aw_m_per_s2: Acceleration
+    """Wk-weighted r.m.s. acceleration up and down (ISO 2631-1)."""
+    on: date
+    """The day of the measurement."""
+
+
+@lru_cache
+def pink_level_db(weighting: Weighting, transducer: str) -> float:
+    """Level of the calibration noise under a weighting, relative to its own unweighted level, in dB.
+
+    Pink noise has the same power in every octave, so it is the mean of the weighting over equal steps of pitch.
+    """
+    low_hz, high_hz = PINK_BAND_HZ[transducer]
+    step = exact.power(2.0, 1.0 / _STEPS_PER_OCTAVE)
+    frequency_hz, total, count = low_hz * step**0.5, 0.0, 0
+    while frequency_hz < high_hz:
+        total += power_gain(sections(weighting, _RATE_HZ), frequency_hz, _RATE_HZ)
+        frequency_hz *= step
+        count += 1
+    return 10.0 * exact.log10(total / count)
+
+
+def felt_offset_db(calibration: VibrationCalibration, transducer: str) -> float:
+    """What to add to a Wk-weighted level in dBFS to have dB re 1 m/s² where a visitor sits or stands."""
+    read_db = 20.0 * exact.log10(calibration.read_aw_m_per_s2)
+    return read_db - calibration.played_dbfs - pink_level_db(Weighting.WK, transducer)
+
+
+def offset_db(calibration: Calibration, weighting: Weighting, transducer: str) -> float:
+    """What to add to a level in dBFS under the weighting to have dB re 20 uPa at the visitor's place.
+
+    A comes from the A reading; C, Z, G and K from the C reading, which sees nearly all of the band.
+    """
+    if weighting is Weighting.A:
+        return calibration.read_dba - calibration.played_dbfs - pink_level_db(Weighting.A, transducer)
+    return calibration.read_dbc - calibration.played_dbfs - pink_level_db(Weighting.C, transducer)

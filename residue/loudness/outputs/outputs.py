@@ -1,0 +1,45 @@
+"""What stands in room.toml for each output: where it is wired, what it was measured to do, what it can bear."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+import msgspec
+from msgspec import Meta
+
+from residue.loudness.outputs.calibration import Calibration, VibrationCalibration
+
+SUBSONIC_HZ = {"speaker": 20.0, "shaker": 5.0}
+"""Where the protecting high-pass of a transducer lies if room.toml does not say: common practice, no source."""
+
+
+class Output(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """One `[output.NAME]` of room.toml."""
+
+    device_channel: Annotated[int, Meta(ge=1, le=256)]
+    """Channel of the sound device, counted from 1."""
+    calibration: Calibration | None = None
+    """What the meter read; without it levels at the ear are unknown."""
+    vibration: VibrationCalibration | None = None
+    """What the vibration meter read; needed for caps on vibration."""
+    trim_db: Annotated[float, Meta(ge=-60.0, le=0.0)] = 0.0
+    """Lowers this output against the others."""
+    delay_ms: Annotated[float, Meta(ge=0.0, le=500.0)] = 0.0
+    """Holds this output back, so that it arrives with one that stands further away."""
+    transducer: Literal["speaker", "shaker"] = "speaker"
+    """What hangs on the amplifier: something heard, or something felt."""
+    subsonic_hz: Annotated[float, Meta(ge=1.0, le=120.0)] | None = None
+    """Protecting high-pass, fourth order; 20 for a speaker and 5 for a shaker if not given."""
+    ceiling_dbtp: Annotated[float, Meta(ge=-40.0, le=0.0)] = -1.0
+    """True peak that is never exceeded."""
+    long_term_dbfs: Annotated[float, Meta(ge=-80.0, le=0.0)] | None = None
+    """Mean-square level over long_term_s that is never exceeded: what a coil can bear."""
+    long_term_s: Annotated[float, Meta(ge=1.0, le=3600.0)] = 60.0
+    """The window of long_term_dbfs."""
+    rise_db_per_s: Annotated[float, Meta(ge=3.0, le=300.0)] = 60.0
+    """From quiet, the level rises no faster than this, so that nobody is startled."""
+
+    @property
+    def protection_hz(self) -> float:
+        """The frequency of the protecting high-pass."""
+        return SUBSONIC_HZ[self.transducer] if self.subsonic_hz is None else self.subsonic_hz

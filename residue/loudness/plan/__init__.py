@@ -1,0 +1,1 @@
+"""The plan: level profiles of performances, and the gain at which every cap holds."""

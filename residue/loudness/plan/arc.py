@@ -1,0 +1,163 @@
+"""The arc of a piece under its caps: whole, or with its louder minutes lowered more than the quieter ones.
+
+`arc = "whole"` in piece.toml, one gain throughout, is what the artist means and the default. `arc = "shaped"` lets the
+gain move, no faster than SLOPE_DB_PER_MINUTE, and never so that of two minutes the quieter becomes the louder. What it
+costs is contrast, and the words of the plan say how much.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.dsp import exact
+from residue.loudness.caps.caps import Cap
+from residue.loudness.caps.ears import ear_of
+from residue.loudness.meters.hops import HOP_FRAMES, HOP_S
+from residue.loudness.outputs.outputs import Output
+from residue.loudness.plan.order import Order
+from residue.loudness.plan.plan import Plan, Programme, plan, plan_order
+from residue.loudness.plan.profile import LevelProfile
+
+Floats = NDArray[np.float64]
+
+SLOPE_DB_PER_MINUTE = 3.0
+"""Slower than a change that anybody hears as one: our own judgement."""
+RATIO = 2.0
+"""Above the threshold, two decibels of the piece become one."""
+_MINUTE_HOPS = round(60.0 / HOP_S)
+_LATEST_HOPS = 6
+"""By so much at most a sound comes later than its gain: delay_ms, and the limiter."""
+_SILENT_DB = -120.0
+_SEARCH_STEPS = 24
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """A gain that moves: in straight lines, in dB, between the middles of the minutes."""
+
+    knots_db: tuple[float, ...]
+    """One a minute, none above 0."""
+
+    def boundary_gains(self, first: int, hops: int) -> Floats:
+        """(hops + 1,): amplitude factors at the boundaries of hops; within a hop the factor runs straight."""
+        return exact.gains_from_db(self.levels_db(first + np.arange(hops + 1.0)))
+
+    def levels_db(self, hops: Floats) -> Floats:
+        """The gain in dB at some moments, counted in hops."""
+        middles = (np.arange(len(self.knots_db)) + 0.5) * _MINUTE_HOPS
+        levels: Floats = np.interp(hops, middles, self.knots_db)
+        return levels
+
+    def gains(self, start: int, frames: int) -> Floats:
+        """(frames,): the factor for each frame of a performance from frame `start` on."""
+        at = np.arange(start, start + frames)
+        first = start // HOP_FRAMES
+        hop = at // HOP_FRAMES - first
+        boundaries = self.boundary_gains(first, int(hop[-1]) + 1 if frames else 0)
+        share = (at - (hop + first) * HOP_FRAMES) / HOP_FRAMES
+        gains: Floats = boundaries[hop] + (boundaries[hop + 1] - boundaries[hop]) * share
+        return gains
+
+
+def minute_levels_db(profile: LevelProfile, key: str) -> Floats:
+    """(minutes,): the mean level of each minute at an ear, the last one over what there is of it.
+
+    Of a dose of vibration, the steady level that would give as much.
+    """
+    row = profile.row(key)
+    energy, power = profile.energy[row], profile.ears[row].power
+    minutes = np.array_split(energy, range(_MINUTE_HOPS, len(energy), _MINUTE_HOPS))
+    means: Floats = np.array([np.add.reduce(minute) / len(minute) / HOP_FRAMES for minute in minutes])
+    levels_db: Floats = np.maximum(20.0 / power * np.log10(np.maximum(means, 1e-30)), _SILENT_DB)
+    return levels_db
+
+
+def lowered_above(levels_db: Floats, threshold_db: float) -> Floats:
+    """(minutes,): gains in dB that halve what lies above a threshold, with the slope kept."""
+    wanted = np.minimum(0.0, (threshold_db - levels_db) * (1.0 - 1.0 / RATIO))
+    minute = np.arange(len(levels_db))
+    reach = wanted[np.newaxis] + SLOPE_DB_PER_MINUTE * np.abs(minute[:, np.newaxis] - minute[np.newaxis])
+    lowest: Floats = np.min(reach, axis=1)
+    return lowest
+
+
+def keeps_order(levels_db: Floats, gains_db: Floats) -> bool:
+    """Whether of any two minutes the quieter one stays the quieter one."""
+    ranked = (levels_db + gains_db)[np.argsort(levels_db, kind="stable")]
+    return bool(np.all(np.diff(ranked) >= -1e-9))
+
+
+def reshaped(profile: LevelProfile, shape: Shape) -> LevelProfile:
+    """What the governor would see of a performance under a shape; never less, whatever the delay of an output."""
+    boundaries = np.pad(shape.boundary_gains(0, profile.hops), (_LATEST_HOPS, 0), mode="edge")
+    gains = np.max(np.lib.stride_tricks.sliding_window_view(boundaries, _LATEST_HOPS + 2), axis=1)
+    highest = float(np.max(gains))
+    squares, powers = gains * gains, np.array([[ear.power] for ear in profile.ears])
+    scaled = np.where(powers == 4, squares * squares, squares)
+    return replace(
+        profile,
+        energy=profile.energy * scaled,
+        peak=profile.peak * gains,
+        ending_energy=profile.ending_energy * scaled,
+        ending_peak=profile.ending_peak * gains,
+        true_peak=profile.true_peak * highest,
+    )
+
+
+def planned(
+    profiles: Mapping[str, LevelProfile],
+    order: Order,
+    rest_s: float,
+    caps: Sequence[Cap],
+    outputs: Mapping[str, Output],
+    arc: str,
+) -> Plan:
+    """The plan of performances in every order that may come, their arc "whole" or "shaped".
+
+    rest_s: after which each is taken to be repeated while its shape is looked for.
+    """
+    if arc == "whole":
+        return plan_order(profiles, order, caps, outputs)
+    shapes = shape(list(profiles.items()), rest_s, caps, outputs)
+    under = {name: reshaped(profile, shapes[name]) for name, profile in profiles.items()}
+    found = plan_order(under, order, caps, outputs)
+    return Plan(tuple(replace(one, knots_db=shapes[one.name].knots_db) for one in found.performances))
+
+
+def shape(programme: Programme, rest_s: float, caps: Sequence[Cap], outputs: Mapping[str, Output]) -> dict[str, Shape]:
+    """For each performance the shape that takes away least and leaves the plan least to lower as a whole.
+
+    Louder and quieter are told by the ear of the cap over a window that a performance alone comes nearest to.
+    Plan the reshaped profiles afterwards: windows that span several performances are the plan's.
+    """
+    return {name: _shape_of(name, profile, rest_s, caps, outputs) for name, profile in programme}
+
+
+def _shape_of(
+    name: str, profile: LevelProfile, rest_s: float, caps: Sequence[Cap], outputs: Mapping[str, Output]
+) -> Shape:
+    approaches = plan([(name, profile)], rest_s, caps, outputs).of(name).nearest
+    windowed = [approach for approach in approaches if approach.cap.quantity.windowed]
+    if not windowed:
+        return Shape((0.0,))
+    decisive = min(windowed, key=lambda approach: approach.headroom_db).cap
+    levels_db = minute_levels_db(profile, ear_of(decisive, outputs).key)
+    low_db, high_db = float(np.min(levels_db)), float(np.max(levels_db))
+    best = Shape((0.0,) * len(levels_db))
+    for _ in range(_SEARCH_STEPS):
+        threshold_db = (low_db + high_db) / 2.0
+        gains_db = lowered_above(levels_db, threshold_db)
+        if not keeps_order(levels_db, gains_db):
+            low_db = threshold_db
+            continue
+        candidate = Shape(tuple(gains_db.tolist()))
+        best = candidate
+        if plan([(name, reshaped(profile, candidate))], rest_s, caps, outputs).gain_db(name) < 0.0:
+            high_db = threshold_db
+        else:
+            low_db = threshold_db
+    return best

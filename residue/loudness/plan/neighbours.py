@@ -1,0 +1,109 @@
+"""How much a window may hold that reaches over closings, from one opening into the next."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from itertools import pairwise
+from math import ceil, floor
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.dsp import exact
+from residue.loudness.meters.hops import HOP_S
+from residue.loudness.plan.order import Layout, Pool, Stretch, sums_before
+from residue.loudness.plan.profile import LevelProfile
+from residue.loudness.stage.budget import Terms
+
+Floats = NDArray[np.float64]
+
+_STEPS = 128
+"""A window is divided between the openings it reaches over in so many steps, each rounded to what holds more."""
+
+
+def within(stretches: tuple[Stretch, ...], window_s: float) -> tuple[Stretch, ...]:
+    """Those that a window can reach from the latest of them."""
+    reach_s = 0.0
+    for count, (later, earlier) in enumerate(pairwise(stretches), start=1):
+        reach_s += later.silence_s
+        if reach_s >= window_s:
+            return stretches[:count]
+        reach_s += earlier.lasts_s
+    return stretches
+
+
+class Neighbours:
+    """What a cap counts over closings when performances are played at given gains.
+
+    power: the square of the gain of each performance. key: the ear that the cap listens with.
+    """
+
+    def __init__(
+        self, terms: Terms, key: str, profiles: Mapping[str, LevelProfile], power: Mapping[str, float]
+    ) -> None:
+        self._terms = terms
+        self._key = key
+        self._profiles = profiles
+        self._power = power
+        self._step = max(1, terms.hops // _STEPS)
+        self._most: dict[tuple[Pool, int], float] = {}
+        self._heads: dict[Pool, Floats] = {}
+        self._rings: dict[Pool, list[tuple[Floats, list[int]]]] = {}
+
+    def used(self, stretches: tuple[Stretch, ...]) -> float:
+        """The most that a window counts which ends in the latest of these openings: the inequality of the governor.
+
+        An opening is played from its beginning, and before it any part of what the one before it plays: where closing
+        cuts it is not known beforehand.
+        """
+        latest, window = stretches[0], self._terms.hops
+        head = self._head(latest.pool)[: ceil(latest.lasts_s / HOP_S)]
+        edges = range(0, len(head), self._step)
+        return max(float(np.max(head[at : at + self._step])) + self._before(stretches, window - at) for at in edges)
+
+    def _before(self, stretches: tuple[Stretch, ...], hops: int) -> float:
+        """The most energy in so many hops before the latest opening."""
+        energy = 0.0
+        for later, earlier in pairwise(stretches):
+            hops -= floor(later.silence_s / HOP_S)
+            if hops <= 0:
+                break
+            lasts = min(hops, ceil(earlier.lasts_s / HOP_S))
+            energy += self._most_in(earlier.pool, lasts)
+            hops -= lasts
+        return energy
+
+    def _most_in(self, pool: Pool, hops: int) -> float:
+        """The most energy in so many hops of a pool, wherever they begin."""
+        rounded = -(-hops // self._step) * self._step
+        if (pool, rounded) not in self._most:
+            rings = self._ring(pool)
+            sums = (float(np.max(sums_before(energy, rounded))) for energy, _ in rings)
+            self._most[pool, rounded] = max(sums, default=0.0)
+        return self._most[pool, rounded]
+
+    def _head(self, pool: Pool) -> Floats:
+        """(window,): for each hop of an opening what is used of it and what came before it in this opening."""
+        if pool not in self._heads:
+            most = np.zeros(self._terms.hops)
+            for energy, starts in self._ring(pool):
+                for start in starts:
+                    played = np.resize(np.roll(energy, -start), self._terms.hops)
+                    before = np.cumsum(played) - played
+                    most = np.maximum(most, before + self._terms.knee * played)
+            self._heads[pool] = most
+        return self._heads[pool]
+
+    def _ring(self, pool: Pool) -> list[tuple[Floats, list[int]]]:
+        """For each round the energy of its hops, and the hops at which an opening may begin it."""
+        if pool not in self._rings:
+            trim = exact.power(10.0, pool.trim_db / 10.0)
+            scale = {name: self._terms.scaled(trim * power) for name, power in self._power.items()}
+            rings = []
+            for turns in pool.rounds:
+                layout = Layout(turns, self._profiles)
+                heard = [scale[name] * layout.energy(name, self._key) for name in layout.profiles]
+                starts = [start for _, start, _ in layout.spans]
+                rings.append((np.add.reduce(heard), starts if pool.from_anywhere else starts[:1]))
+            self._rings[pool] = rings
+        return self._rings[pool]

@@ -1,0 +1,113 @@
+"""The orders in which performances may be played, as far as a plan has to know them."""
+
+from __future__ import annotations
+
+from collections.abc import Container, Mapping, Sequence
+from dataclasses import dataclass, replace
+from math import ceil, floor
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.loudness.meters.hops import HOP_S
+from residue.loudness.plan.profile import LevelProfile
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Round:
+    """Performances that follow each other, again and again."""
+
+    names: tuple[str, ...]
+    rest_s: float = 0.0
+    """Silence after each, at least."""
+    apart_s: float = 0.0
+    """From the beginning of one to the beginning of the next, at least."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pool:
+    """What an opening may play: one of these rounds, from its beginning or from the beginning of any in it."""
+
+    rounds: tuple[Round, ...]
+    from_anywhere: bool = False
+    trim_db: float = 0.0
+    """How much lower all of it sounds."""
+
+    @property
+    def names(self) -> frozenset[str]:
+        """Everything it plays."""
+        return frozenset(name for one in self.rounds for name in one.names)
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """An opening: begins its pool anew, may be cut at any place of it."""
+
+    pool: Pool
+    lasts_s: float
+    """At most."""
+    silence_s: float
+    """Between the opening before it and this one, at least."""
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """Everything that can be played in a row.
+
+    pools: what goes on without a closing.
+    neighbours: openings that lie so near to each other that a window reaches over both; the latest first.
+    """
+
+    pools: tuple[Pool, ...]
+    neighbours: tuple[tuple[Stretch, ...], ...] = ()
+
+    def only(self, playable: Container[str]) -> Order:
+        """The order without what cannot be played; it is passed over."""
+
+        def left(pool: Pool) -> Pool:
+            kept = (replace(one, names=tuple(name for name in one.names if name in playable)) for one in pool.rounds)
+            return replace(pool, rounds=tuple(dict.fromkeys(one for one in kept if one.names)))
+
+        pools = tuple(dict.fromkeys(pool for pool in map(left, self.pools) if pool.rounds))
+        met = (tuple(replace(one, pool=left(one.pool)) for one in stretches) for stretches in self.neighbours)
+        return Order(pools, tuple(dict.fromkeys(met)))
+
+
+def repeated(names: Sequence[str], rest_s: float) -> Order:
+    """One order for ever."""
+    return Order((Pool((Round(tuple(names), rest_s),)),))
+
+
+class Layout:
+    """Where the performances of a round stand, in hops; it repeats for ever."""
+
+    def __init__(self, turns: Round, profiles: Mapping[str, LevelProfile]) -> None:
+        self.profiles = {name: profiles[name] for name in turns.names}
+        rest, apart = ceil(turns.rest_s / HOP_S), floor(turns.apart_s / HOP_S)
+        lengths = [max(profiles[name].hops + rest, apart) for name in turns.names]
+        ends = np.cumsum(lengths)
+        self.hops = int(ends[-1])
+        self.spans = [
+            (name, int(end) - length, int(end)) for name, length, end in zip(turns.names, lengths, ends, strict=True)
+        ]
+        """(name, first hop, first hop after the silence that follows)."""
+
+    def energy(self, name: str, key: str) -> Floats:
+        """(hops,): what an ear receives of a performance, wherever it is played."""
+        profile = self.profiles[name]
+        heard = np.zeros(self.hops)
+        for played, start, _ in self.spans:
+            if played == name:
+                heard[start : start + profile.hops] = profile.energy[profile.row(key)]
+        return heard
+
+
+def sums_before(energy: Floats, window: int) -> Floats:
+    """(hops,): for each hop of a sequence that repeats for ever, the sum of the `window` hops before it."""
+    whole, rest = divmod(window, len(energy))
+    running = np.cumsum(np.concatenate(([0.0], energy, energy)))
+    ends = np.arange(len(energy), 2 * len(energy))
+    sums: Floats = whole * running[len(energy)] + running[ends] - running[ends - rest]
+    return np.maximum(sums, 0.0)

@@ -1,0 +1,297 @@
+"""One gain for each performance, found before anything plays, at which every cap holds over every window."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from math import floor, inf, log10
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.dsp import exact
+from residue.loudness.caps.caps import Cap, duration_in_words, level_in_words, protecting_caps
+from residue.loudness.caps.ears import ear_of
+from residue.loudness.caps.instants import instant_cap
+from residue.loudness.meters.hops import HOP_S
+from residue.loudness.meters.levels import db_of_power
+from residue.loudness.outputs.outputs import Output
+from residue.loudness.plan.neighbours import Neighbours, within
+from residue.loudness.plan.order import Layout, Order, repeated, sums_before
+from residue.loudness.plan.profile import LevelProfile
+from residue.loudness.stage.budget import terms
+from residue.loudness.stage.limiter import limiter_ceiling
+
+Floats = NDArray[np.float64]
+Programme = Sequence[tuple[str, LevelProfile]]
+
+_SAFETY = 1.0 - 4e-6
+"""The governor counts in units of a millionth and rounds up; the plan stays clear of that."""
+_STEPS_PER_DB = 100
+"""Gains are given in hundredths of a dB, rounded down."""
+
+
+@dataclass(frozen=True, slots=True)
+class Approach:
+    """Where a performance, played at its planned gain, comes nearest to a cap."""
+
+    cap: Cap
+    level: float
+    """In the unit of the cap; -inf if it never sounds there."""
+    at_s: float
+    """Time within the performance, or the rest after it, at which the window ends."""
+    course: Floats | None = field(default=None, compare=False, repr=False)
+    """(hops,): the level over the window that ends with each hop of that playing, rest included; None of a maximum."""
+
+    @property
+    def headroom_db(self) -> float:
+        """What is left to the limit."""
+        return self.cap.limit - self.level
+
+    @property
+    def at_in_words(self) -> str:
+        """When that is, such as 17:40."""
+        minutes, seconds = divmod(round(self.at_s), 60)
+        return f"{minutes}:{seconds:02d}"
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedPerformance:
+    """What was found for one performance."""
+
+    name: str
+    gain_db: float
+    """Never above 0; what the engine applies, as exact.gain_from_db of it, before the cap stage."""
+    reason: str
+    """The cap or ceiling that decided the gain; empty if nothing had to be lowered."""
+    nearest: tuple[Approach, ...]
+    """For each cap."""
+    knots_db: tuple[float, ...] = ()
+    """What is lowered on top of it, one a minute, where the arc is shaped."""
+
+    @property
+    def words(self) -> str:
+        """A sentence for a curator."""
+        if self.reason:
+            lowered = f"{-self.gain_db:.1f}" if self.gain_db <= -0.05 else f"{-self.gain_db:.2f}"
+            how = f"lowered by {lowered} dB throughout so that {self.reason} is never passed"
+        else:
+            how = "lowered nowhere else" if self._shaped else "as it was performed"
+        return f"{self.name}: {', and '.join([*self._shape_words(), how])}; {self._nearest_words()}."
+
+    @property
+    def _shaped(self) -> bool:
+        return bool(self.knots_db) and min(self.knots_db) < 0.0
+
+    def _shape_words(self) -> Iterator[str]:
+        """What a shaped arc costs."""
+        if self._shaped:
+            least, most = abs(max(self.knots_db)), abs(min(self.knots_db))
+            at = self.knots_db.index(min(self.knots_db)) + 1
+            yield (
+                f"shaped: minute {at} is lowered by {most:.1f} dB and its quietest by {least:.1f}, "
+                f"{most - least:.1f} dB less contrast"
+            )
+
+    def _nearest_words(self) -> str:
+        sounding = [approach for approach in self.nearest if approach.level > -inf]
+        if not sounding:
+            return "it is silent wherever a cap listens"
+        least = min(sounding, key=lambda approach: approach.headroom_db)
+        return f"nearest {level_in_words(least.level, least.cap.unit)} of {least.cap.name} at {least.at_in_words}"
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """The gains of a programme."""
+
+    performances: tuple[PlannedPerformance, ...]
+
+    def of(self, name: str) -> PlannedPerformance:
+        """What was found for a performance. Raises KeyError for one that is not in the programme."""
+        return {performance.name: performance for performance in self.performances}[name]
+
+    def gain_db(self, name: str) -> float:
+        """The gain of a performance. Raises KeyError for one that is not in the programme."""
+        return self.of(name).gain_db
+
+
+@dataclass(slots=True)
+class _Gain:
+    """The square of a gain on its way down, and what brought it there."""
+
+    power: float = 1.0
+    reason: str = ""
+
+    def lower(self, power: float, reason: str) -> None:
+        if power < self.power:
+            self.power, self.reason = power, reason
+
+    @property
+    def db(self) -> float:
+        """In dB, rounded down: what is applied."""
+        if self.power >= 1.0:
+            return 0.0
+        return floor(10.0 * log10(self.power) * _STEPS_PER_DB) / _STEPS_PER_DB
+
+
+def plan(programme: Programme, rest_s: float, caps: Sequence[Cap], outputs: Mapping[str, Output]) -> Plan:
+    """The plan of performances that follow each other in this order, again and again."""
+    return plan_order(dict(programme), repeated([name for name, _ in programme], rest_s), caps, outputs)
+
+
+def plan_order(
+    profiles: Mapping[str, LevelProfile], order: Order, caps: Sequence[Cap], outputs: Mapping[str, Output]
+) -> Plan:
+    """The greatest gains, none above 0 dB, at which neither governor nor limiter acts in any order that may come.
+
+    First each performance by itself, its own repeats included; where windows then hold too much of several
+    performances together, those are lowered by the same factor.
+
+    profiles: of every performance in the order, and of no other.
+    """
+    every_cap = (*caps, *protecting_caps(outputs))
+    windowed = [cap for cap in every_cap if cap.quantity.windowed]
+
+    def windows() -> Iterator[_Windows]:  # made anew for each use: those of many shuffles fill the memory
+        for pool in order.pools:
+            for turns in pool.rounds:
+                layout = Layout(turns, profiles)
+                yield from (_Windows(cap, outputs, layout, pool.trim_db) for cap in windowed)
+
+    gains = {name: _Gain() for name in profiles}
+    for name, gain in gains.items():
+        _keep_peaks(gain, profiles[name], every_cap, outputs)
+    for window in windows():
+        window.keep(gains)
+    for window in windows():
+        window.share(gains)
+    for cap in windowed:
+        _share_over_closings(cap, outputs, profiles, order, gains)
+    nearest = _nearest_at_once(every_cap, outputs, profiles, gains)
+    for window in windows():
+        for name, approach in window.approaches(gains):
+            known = nearest.get((name, window.cap))
+            if known is None or approach.level > known.level:
+                nearest[name, window.cap] = approach
+    return Plan(
+        tuple(
+            PlannedPerformance(name, gain.db, gain.reason, tuple(nearest[name, cap] for cap in every_cap))
+            for name, gain in gains.items()
+        )
+    )
+
+
+def _keep_peaks(gain: _Gain, profile: LevelProfile, caps: Sequence[Cap], outputs: Mapping[str, Output]) -> None:
+    for (name, output), peak in zip(outputs.items(), profile.true_peak, strict=True):
+        if peak > 0.0:
+            ratio = limiter_ceiling(output) / float(peak) * _SAFETY
+            gain.lower(ratio * ratio, f"the ceiling of {output.ceiling_dbtp:g} dBTP at {name}")
+    for cap in caps:
+        used = float(np.max(_used_at_once(cap, profile, outputs), initial=0.0))
+        if used > 0.0:
+            gain.lower(_SAFETY / used, f"{cap.limit_in_words} as {cap.quantity.name}")
+
+
+def _used_at_once(cap: Cap, profile: LevelProfile, outputs: Mapping[str, Output]) -> Floats:
+    """(hops,): the share of what a cap allows at every moment, the end after a hop included; else none."""
+    if cap.quantity.windowed:
+        return np.zeros(0)
+    instant = instant_cap(cap, profile.row(ear_of(cap, outputs).key))
+    energies, peaks = (profile.energy, profile.ending_energy), (profile.peak, profile.ending_peak)
+    shares = [instant.shares(*both) for both in zip(energies, peaks, strict=True)]
+    larger: Floats = np.max(shares, axis=0)
+    return larger
+
+
+def _nearest_at_once(
+    caps: Sequence[Cap],
+    outputs: Mapping[str, Output],
+    profiles: Mapping[str, LevelProfile],
+    gains: Mapping[str, _Gain],
+) -> dict[tuple[str, Cap], Approach]:
+    nearest = {}
+    for cap in caps:
+        for name, profile in profiles.items() if not cap.quantity.windowed else ():
+            used = _used_at_once(cap, profile, outputs)
+            at = int(np.argmax(used))
+            level = cap.limit + db_of_power(float(used[at])) + gains[name].db
+            nearest[name, cap] = Approach(cap, level, at * HOP_S)
+    return nearest
+
+
+class _Windows:
+    """What one cap counts at every hop of a round, for each performance at full gain.
+
+    used: (hops,), the window before each hop, and the hop itself `knee` times: the inequality of the governor.
+    """
+
+    def __init__(self, cap: Cap, outputs: Mapping[str, Output], layout: Layout, trim_db: float) -> None:
+        self.cap = cap
+        self._layout = layout
+        self._terms = terms(cap)
+        self._allowed = self._terms.energy(self._terms.total) * _SAFETY
+        self._words = _words(cap)
+        key, trim = ear_of(cap, outputs).key, self._terms.scaled(exact.power(10.0, trim_db / 10.0))
+        self._sums, self._used = {}, {}
+        for name in layout.profiles:
+            energy = trim * layout.energy(name, key)
+            self._sums[name] = sums_before(energy, self._terms.hops)
+            self._used[name] = self._sums[name] + self._terms.knee * energy
+
+    def keep(self, gains: Mapping[str, _Gain]) -> None:
+        """Lower each performance as far as it must be if it were alone."""
+        for name, used in self._used.items():
+            most = float(np.max(used))
+            if most > 0.0:
+                gains[name].lower(self._terms.gain_power(self._allowed / most), self._words)
+
+    def share(self, gains: Mapping[str, _Gain]) -> None:
+        """Lower those that together fill a window too much, each by the same factor."""
+        total = self._at_gains(self._used, gains)
+        for name, used in self._used.items():
+            most = float(np.max(total[used > 0.0], initial=0.0))
+            if most > self._allowed:
+                power = gains[name].power * self._terms.gain_power(self._allowed / most)
+                gains[name].lower(power, f"{self._words}, with what is played before and after it,")
+
+    def approaches(self, gains: Mapping[str, _Gain]) -> Iterator[tuple[str, Approach]]:
+        """Where each performance comes nearest in this round, at the gains as they are applied."""
+        ending = np.roll(self._at_gains(self._sums, gains), -1)
+        with np.errstate(divide="ignore"):
+            reached = np.log10(ending / self._terms.energy(self._terms.total))
+        levels = self.cap.limit + 20.0 / self._terms.power * reached
+        for name, start, end in self._layout.spans:
+            at = int(np.argmax(levels[start:end]))
+            yield name, Approach(self.cap, float(levels[start + at]), (at + 1) * HOP_S, levels[start:end].copy())
+
+    def _at_gains(self, energies: Mapping[str, Floats], gains: Mapping[str, _Gain]) -> Floats:
+        scaled = [self._terms.scaled(gains[name].power) * energy for name, energy in energies.items()]
+        total: Floats = np.add.reduce(scaled)
+        return total
+
+
+def _share_over_closings(
+    cap: Cap,
+    outputs: Mapping[str, Output],
+    profiles: Mapping[str, LevelProfile],
+    order: Order,
+    gains: Mapping[str, _Gain],
+) -> None:
+    """Lower what together fills a window too much that reaches from one opening into the next."""
+    bounds, key = terms(cap), ear_of(cap, outputs).key
+    allowed = bounds.energy(bounds.total) * _SAFETY
+    met = dict.fromkeys(within(stretches, cap.window_s) for stretches in order.neighbours)
+    counted = None
+    for stretches in (stretches for stretches in met if len(stretches) > 1):
+        counted = counted or Neighbours(bounds, key, profiles, {name: gain.power for name, gain in gains.items()})
+        most = counted.used(stretches)
+        if most > allowed:
+            for name in {name for one in stretches for name in one.pool.names}:
+                power = gains[name].power * bounds.gain_power(allowed / most)
+                gains[name].lower(power, f"{_words(cap)}, with the opening before,")
+            counted = None  # what it knows is of other gains
+
+
+def _words(cap: Cap) -> str:
+    return f"{cap.limit_in_words} over {duration_in_words(cap.window_s)}"

@@ -1,0 +1,143 @@
+"""The levels of a whole performance, known before it plays."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from zipfile import BadZipFile
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.loudness.caps.caps import Cap, protecting_caps
+from residue.loudness.caps.ears import Ear, ear_of, planned_ears
+from residue.loudness.caps.listeners import Listener
+from residue.loudness.meters.hops import HOP_FRAMES, HOP_S, WeightingBank
+from residue.loudness.meters.true_peak import TruePeakMeter
+from residue.loudness.meters.weightings import Weighting
+from residue.loudness.outputs.outputs import Output
+from residue.loudness.stage import limiter
+from residue.loudness.stage.ending import Endings
+from residue.loudness.stage.protection import Conditioner
+from residue.problems import stopping
+
+Floats = NDArray[np.float64]
+
+_AT_ONCE_FRAMES = 10 * HOP_FRAMES
+"""Enough that the cost of calls does not count, and little enough for a processor's cache."""
+
+
+@dataclass(frozen=True, slots=True)
+class LevelProfile:
+    """What the governor would see of a performance at full gain, hop by hop."""
+
+    ears: tuple[Ear, ...]
+    energy: Floats
+    """(ears, hops): sum of squares of the weighted signal over each hop, in the unit of the ear."""
+    peak: Floats
+    """(ears, hops): highest magnitude of the signal in each hop, in the unit of the ear; 0 where not C-weighted."""
+    ending_energy: Floats
+    """(ears, hops): the energy of each hop faded out as if it were the last, or that of the silence after it if that is
+    more; 0 at ears to which no cap listens that holds at every moment."""
+    ending_peak: Floats
+    """(ears, hops): the same of the peak."""
+    true_peak: Floats
+    """(outputs,): the highest true peak of each output, full scale = 1."""
+
+    @property
+    def hops(self) -> int:
+        """Its length."""
+        return int(self.energy.shape[1])
+
+    @property
+    def duration_s(self) -> float:
+        """Its length in seconds."""
+        return self.hops * HOP_S
+
+    def row(self, key: str) -> int:
+        """The row of an ear. Raises KeyError if the profile was made without it."""
+        for index, ear in enumerate(self.ears):
+            if ear.key == key:
+                return index
+        raise KeyError(key)
+
+    def save(self, path: Path) -> None:
+        """Write it as an npz file."""
+        facts = np.frombuffer(msgspec.json.encode(self.ears), dtype=np.uint8)
+        with path.open("wb") as file:
+            np.savez(file, ears=facts, **{name: getattr(self, name) for name in _LEVELS})
+
+    @classmethod
+    def load(cls, path: Path) -> LevelProfile:
+        """Read what `save` wrote. Raises ProblemError if it cannot be read."""
+        try:
+            with path.open("rb") as file, np.load(file, allow_pickle=False) as held:
+                ears = msgspec.json.decode(held["ears"].tobytes(), type=tuple[Ear, ...])
+                return cls(ears, **{name: held[name] for name in _LEVELS})
+        except (
+            OSError,
+            EOFError,
+            ValueError,
+            KeyError,
+            TypeError,
+            AttributeError,
+            BadZipFile,
+            msgspec.DecodeError,
+        ) as error:
+            raise stopping(
+                str(path), f"The level profile cannot be read ({error}).", "Remove it; it is made anew."
+            ) from error
+
+
+_LEVELS = ("energy", "peak", "ending_energy", "ending_peak", "true_peak")
+
+
+def profile(blocks: Iterable[Floats], outputs: Mapping[str, Output], caps: Sequence[Cap]) -> LevelProfile:
+    """The level profile of a performance that is given block by block, (outputs, frames), before the cap.
+
+    It goes through what the cap stage does to every sound, trim, delay and subsonic high-pass, and not through what
+    acts on loud sound only. Its hops are those of a playback that begins on a hop boundary of the stage.
+    """
+    every_cap = (*caps, *protecting_caps(outputs))
+    listened = planned_ears(outputs, every_cap)
+    at_once = {ear_of(cap, outputs).key for cap in every_cap if not cap.quantity.windowed}
+    ending = [index for index, ear in enumerate(listened) if ear.key in at_once]
+    condition, listen = Conditioner(outputs), Listener(listened)
+    end = Endings([listened[index] for index in ending], len(outputs))
+    bank = WeightingBank({Weighting.C, *(ear.weighting for ear in listened)}, len(outputs))
+    true_peak = TruePeakMeter(len(outputs))
+    heard, ended = [], []
+    for hops in _hops(blocks, len(outputs)):
+        conditioned = condition(np.where(np.isfinite(hops), hops, 0.0))
+        true_peak(conditioned)
+        weighted = {name: _by_hop(signals) for name, signals in bank(conditioned).items()}
+        heard.append(listen(weighted))
+        if ending:
+            ended.append(end(_by_hop(conditioned), weighted))
+    energy, peak = (np.concatenate(part, axis=1) for part in zip(*heard, strict=True))
+    ending_energy, ending_peak = np.zeros_like(energy), np.zeros_like(peak)
+    if ending:
+        faded_energy, faded_peak, *silence = (np.concatenate(part, axis=1) for part in zip(*ended, strict=True))
+        after_energy, after_peak = (np.pad(part[:, 1:], ((0, 0), (0, 1))) for part in silence)  # each of the hop before
+        ending_energy[ending] = np.maximum(faded_energy, after_energy)
+        ending_peak[ending] = np.maximum(faded_peak, after_peak)
+    return LevelProfile(listened, energy, peak, ending_energy, ending_peak, true_peak.highest)
+
+
+def _by_hop(signals: Floats) -> Floats:
+    return signals.reshape(len(signals), -1, HOP_FRAMES)
+
+
+def _hops(blocks: Iterable[Floats], outputs: int) -> Iterator[Floats]:
+    """Cut into whole hops, some at once, delayed as the limiter delays them: they are those that the governor sees."""
+    waiting = np.zeros((outputs, limiter.DELAY_FRAMES))
+    for block in blocks:
+        waiting = np.concatenate((waiting, block), axis=1)
+        whole = waiting.shape[1] // HOP_FRAMES * HOP_FRAMES
+        for start in range(0, whole, _AT_ONCE_FRAMES):
+            yield waiting[:, start : min(whole, start + _AT_ONCE_FRAMES)]
+        waiting = waiting[:, whole:]
+    yield np.pad(waiting, ((0, 0), (0, HOP_FRAMES - waiting.shape[1])))
+    yield np.zeros((outputs, HOP_FRAMES))

@@ -1,0 +1,206 @@
+"""What can be said of the caps and the calibration of a room before anything plays."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from residue.loudness.caps.caps import PLACE, Cap, CapEntry, expand
+from residue.loudness.caps.ears import calibrated, ear
+from residue.loudness.caps.quantities import Statistic
+from residue.loudness.caps.rules import RULES
+from residue.loudness.meters.levels import db_of_power
+from residue.loudness.meters.weightings import Weighting
+from residue.loudness.outputs.odd_readings import odd_readings, odd_vibration
+from residue.loudness.outputs.outputs import Output
+from residue.loudness.plan.plan import Plan
+from residue.problems import Finding, Severity, nearest
+
+_DEAF_TO_BASS = frozenset({Weighting.A, Weighting.K})
+_QUIETEST_AUDIBLE_DB = 35.0
+"""The background of a quiet gallery at night: what is played below is masked. Common practice, no source."""
+_CREST_DB = 12.0
+"""Of noise: how far its peaks stand above its mean square at least."""
+
+
+def check_room(entries: Sequence[CapEntry], outputs: Mapping[str, Output], *, ears_unknown: bool) -> list[Finding]:
+    """What is wrong with the caps of a room and its calibration.
+
+    ears_unknown: room.toml says `levels_at_the_ear = "unknown"`.
+    """
+    return [
+        *_unknown_outputs(entries, outputs),
+        *_calibration(entries, outputs, ears_unknown=ears_unknown),
+        *_vibration(entries, outputs),
+        *_odd_calibrations(outputs),
+        *_inaudible(entries, outputs),
+        *_unheard_bass(entries),
+        *_idle_caps(entries),
+    ]
+
+
+def _unknown_outputs(entries: Sequence[CapEntry], outputs: Mapping[str, Output]) -> list[Finding]:
+    return [
+        Finding(
+            Severity.STOPS,
+            f"room.toml: cap[{index}].output",
+            f'No output is named "{entry.output}".',
+            nearest(entry.output, outputs),
+        )
+        for index, entry in enumerate(entries, start=1)
+        if entry.output is not None and entry.output not in outputs
+    ]
+
+
+def _calibration(entries: Sequence[CapEntry], outputs: Mapping[str, Output], *, ears_unknown: bool) -> list[Finding]:
+    bare = [name for name, output in outputs.items() if output.calibration is None]
+    if not bare:
+        return [_needlessly_unknown()] if ears_unknown else []
+    names = " and ".join(bare)
+    findings = [
+        Finding(
+            Severity.STOPS,
+            f"room.toml: cap[{index}]",
+            f"It limits what arrives at the ear, but output {names} has no calibration.",
+            "Calibrate every output (residue calibrate), or state a limit_dbfs.",
+        )
+        for index, entry in enumerate(entries, start=1)
+        if any(cap.physical and not cap.quantity.felt for cap in expand([entry]))
+    ]
+    if not ears_unknown:
+        findings.append(
+            Finding(
+                Severity.STOPS,
+                f"room.toml: output.{bare[0]}.calibration",
+                f"Output {names} has no calibration, so levels at the ear are unknown.",
+                'Calibrate every output (residue calibrate), or say outright levels_at_the_ear = "unknown".',
+            )
+        )
+    return findings
+
+
+def _needlessly_unknown() -> Finding:
+    what = 'It says "unknown", although every output has a calibration.'
+    return Finding(Severity.NOTES, "room.toml: levels_at_the_ear", what, "Take the line out.")
+
+
+def _vibration(entries: Sequence[CapEntry], outputs: Mapping[str, Output]) -> list[Finding]:
+    """Caps on what is felt, where it is not known what is felt."""
+    findings = []
+    for index, entry in enumerate(entries, start=1):
+        for cap in expand([entry]):
+            names = " and ".join(_unmeasured(cap, outputs))
+            if cap.quantity.felt and names:
+                what = f"It limits what a body feels, but output {names} has no vibration calibration."
+                mend = "Measure it with a vibration meter (residue calibrate), or take this cap out."
+                findings.append(Finding(Severity.STOPS, f"room.toml: cap[{index}]", what, mend))
+    return findings
+
+
+def _unmeasured(cap: Cap, outputs: Mapping[str, Output]) -> list[str]:
+    """The outputs whose vibration a cap needs to know. At the place: every shaker's, and one output's at least."""
+    bare = [name for name, output in outputs.items() if output.vibration is None]
+    if cap.at != PLACE:
+        return [name for name in bare if name == cap.at]
+    shakers = [name for name in bare if outputs[name].transducer == "shaker"]
+    return shakers or (bare if len(bare) == len(outputs) else [])
+
+
+def _odd_calibrations(outputs: Mapping[str, Output]) -> list[Finding]:
+    findings = []
+    for name, output in outputs.items():
+        if output.calibration is not None:
+            where = f"room.toml: output.{name}.calibration"
+            findings += odd_readings(where, output.calibration, output.transducer)
+        if output.vibration is not None:
+            findings += odd_vibration(f"room.toml: output.{name}.vibration", output.vibration, output.transducer)
+    return findings
+
+
+def _inaudible(entries: Sequence[CapEntry], outputs: Mapping[str, Output]) -> list[Finding]:
+    """Caps that the quietest audible playing would break."""
+    findings = []
+    for cap in expand(entries):
+        highest_db = _highest_mean_db(cap, outputs)
+        if highest_db is not None and highest_db < _QUIETEST_AUDIBLE_DB:
+            what = f"{cap.name} allows {cap.limit_in_words}, about {highest_db:.0f} dB at the ear: a gallery at night."
+            mend = "Nothing audible can be played under it: state a higher limit, or take the cap out."
+            findings.append(Finding(Severity.WARNS, "room.toml: cap", what, mend))
+    return findings
+
+
+def _highest_mean_db(cap: Cap, outputs: Mapping[str, Output]) -> float | None:
+    """The highest level at the ear that a cap leaves to noise; None where that is not known."""
+    if cap.quantity.felt or cap.at not in (PLACE, *outputs):
+        return None
+    crest_db = _CREST_DB if cap.quantity.statistic is Statistic.PEAK else 0.0
+    if cap.physical:
+        return cap.limit - crest_db
+    if not calibrated(outputs):
+        return None
+    gains = ear(outputs, cap.at, cap.quantity.weighting, physical=True).gains
+    return cap.limit - crest_db + db_of_power(max(gains) ** 2)
+
+
+def _unheard_bass(entries: Sequence[CapEntry]) -> list[Finding]:
+    caps = expand(entries)
+    if not caps or any(cap.quantity.windowed and cap.quantity.weighting not in _DEAF_TO_BASS for cap in caps):
+        return []
+    return [
+        Finding(
+            Severity.WARNS,
+            "room.toml: cap",
+            "No cap sees the lowest sounds: at 20 Hz A weighting is 50 dB down and K weighting 13 dB, at 10 Hz more.",
+            "Where a muscle sounds, at 10 to 25 Hz, other things protect: add a cap on LCeq, LZeq or LGeq, watch how "
+            "far the cones move, and measure the vibration of floor and seats.",
+        )
+    ]
+
+
+def _idle_caps(entries: Sequence[CapEntry]) -> list[Finding]:
+    """Caps that never decide anything, because another holds more strictly; of two rules, one is not meant."""
+    findings = []
+    caps = expand(entries)
+    for cap in caps:
+        stricter = next((other for other in caps if _outdoes(other, cap)), None)
+        if stricter is None:
+            continue
+        what = f"{cap.name} allows {cap.limit_in_words}, but {stricter.name} only {stricter.limit_in_words}."
+        both_rules = _rule_of(cap) in RULES and _rule_of(stricter) in RULES
+        severity = Severity.WARNS if both_rules else Severity.NOTES
+        told = f"Two rules contradict each other: {what}" if both_rules else what
+        mend = "The lower one holds; take the other out if it is not meant to stand there."
+        findings.append(Finding(severity, "room.toml: cap", told, mend))
+    return findings
+
+
+def _rule_of(cap: Cap) -> str:
+    """The rule that a cap comes from stands first in its name."""
+    return cap.name.split(",")[0]
+
+
+def _outdoes(other: Cap, cap: Cap) -> bool:
+    """Whether a cap is kept by keeping the other: a long window is made of whole short ones, unless doses add up."""
+    if (other.quantity, other.at, other.physical) != (cap.quantity, cap.at, cap.physical):
+        return False
+    mean = cap.quantity.statistic is Statistic.MEAN
+    within = other.window_s == cap.window_s or (mean and cap.window_s % other.window_s == 0.0)
+    lower = other.limit < cap.limit or (other.limit == cap.limit and other.window_s < cap.window_s)
+    return within and lower
+
+
+_MOST_LOWERED_DB = -40.0
+"""A performance that has to be lowered further than this is not what the artist meant: our own judgement."""
+
+
+def plan_findings(plan: Plan) -> list[Finding]:
+    """What a plan means for the piece, where somebody should look."""
+    return [
+        Finding(
+            Severity.WARNS,
+            f"performances/{performance.name}",
+            f"It has to be lowered by {-performance.gain_db:.1f} dB so that {performance.reason} is never passed.",
+            "Ask the house for a higher cap, or turn the amplifiers down and calibrate again.",
+        )
+        for performance in plan.performances
+        if performance.gain_db < _MOST_LOWERED_DB
+    ]

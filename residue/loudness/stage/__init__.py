@@ -1,0 +1,1 @@
+"""The cap stage: protection, limiter and governor, the one way to a sink."""

@@ -1,0 +1,139 @@
+"""The energy that one cap lets through, counted in exact integers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import sqrt
+
+import numpy as np
+
+from residue.dsp import exact
+from residue.loudness.caps.caps import Cap
+from residue.loudness.caps.ears import Ear
+from residue.loudness.caps.quantities import Statistic
+from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S
+from residue.loudness.stage.history import SentHistory
+
+HOP_UNITS = 1 << 20
+"""The energy of one hop at the limit of its cap, in units: an error of counting is a millionth of the limit."""
+_MOST_UNITS = 1 << 44
+_NEGLIGIBLE = 1e-9
+KNEE_SHARE = 0.02
+"""The next hop may take at most 1 / (KNEE_SHARE window) of what is left, so that a cap is approached, not hit.
+It costs 0.09 dB of the limit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """What a cap allows, in hops and units: sent over the last `hops` + `knee` times the next <= `total`."""
+
+    hops: int
+    knee: int
+    hop_energy: float
+    """The energy of a hop at the limit, in the unit of the ear."""
+    power: int = 2
+    """To which the signal counts (Ear.power)."""
+
+    @property
+    def total(self) -> int:
+        """The budget in units."""
+        return self.hops * HOP_UNITS
+
+    def units(self, energy: float) -> int:
+        """An energy in units, rounded up; what is below a billionth of a unit is the noise of arithmetic."""
+        return int(np.ceil(min(energy / self.hop_energy * HOP_UNITS, float(_MOST_UNITS)) - _NEGLIGIBLE))
+
+    def energy(self, units: float) -> float:
+        """The energy of some units."""
+        return units / HOP_UNITS * self.hop_energy
+
+    def level(self, units: float, hops: int | None = None) -> float:
+        """The mean level over some hops (the window, if not given) of some units, in dB against the limit."""
+        mean = units / ((self.hops if hops is None else hops) * HOP_UNITS)
+        return 20.0 / self.power * float(np.log10(mean)) if mean > 0.0 else float("-inf")
+
+    def scaled(self, gain_power: float) -> float:
+        """The factor on an energy when the square of the gain is gain_power."""
+        return gain_power if self.power == 2 else gain_power * gain_power
+
+    def gain_power(self, scaled: float) -> float:
+        """The square of the gain that scales an energy by so much."""
+        return scaled if self.power == 2 else sqrt(scaled)
+
+
+def terms(cap: Cap) -> Terms:
+    """The terms of a cap over a window.
+
+    A window of n hops at any position touches at most n + 1 hops of the grid; the terms bound their sum, so the
+    promise holds at every sample.
+    """
+    hops = round(cap.window_s / HOP_S)
+    knee = max(2, round(KNEE_SHARE * hops))
+    if cap.quantity.statistic is Statistic.DOSE:  # the fourth power of the limit is spread over the window
+        return Terms(hops, knee, exact.power(10.0, cap.limit / 5.0) * HOP_RATE_HZ / hops, power=4)
+    return Terms(hops, knee, exact.power(10.0, cap.limit / 10.0) * HOP_FRAMES)
+
+
+class Budget:
+    """What was sent of one cap over its window."""
+
+    def __init__(self, cap: Cap, ear: Ear, history: SentHistory) -> None:
+        self.cap, self.terms = cap, terms(cap)
+        self._ring = seeded(self.terms, ear, history)
+        self._at = 0  # the oldest hop
+        self.spent = int(np.add.reduce(self._ring))
+        """Units of the last window."""
+
+    @property
+    def oldest(self) -> int:
+        """Units of the hop that leaves the window when the next has been sent."""
+        return int(self._ring[self._at])
+
+    def left(self) -> int:
+        """Units for `knee` times the next hop."""
+        return self.terms.total - self.spent
+
+    def send(self, units: int) -> None:
+        """Count one hop."""
+        self.spent += units - self.oldest
+        self._ring[self._at] = units
+        self._at = (self._at + 1) % len(self._ring)
+
+    def level(self) -> float:
+        """Over the window up to now, in the unit of the cap."""
+        return self.cap.limit + self.terms.level(self.spent)
+
+
+def seeded(terms: Terms, ear: Ear, history: SentHistory) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+    """(hops,): what counts as sent before the start, oldest first; each row at the latest moment it can have been."""
+    ring = np.zeros(terms.hops, dtype=np.int64)
+    if history.unreadable:
+        ring[-1] = terms.total
+        return ring
+    limit = 10.0 * exact.log10(terms.hop_energy / HOP_FRAMES)
+    for row in history.rows:
+        age = int(max(0.0, row.age_s) / HOP_S)
+        if age >= terms.hops:
+            continue
+        # A row written before this cap was set does not tell: then it was at the limit, as far as anybody knows.
+        count = int(np.ceil(row.duration_s / HOP_S))
+        level = row.sent.get(ear.key, limit)
+        if level > float("-inf"):
+            ring[-1 - age] += terms.units(10.0 ** (level / 10.0) * HOP_FRAMES * count)
+    _assume_unlogged(ring, terms, history)
+    return ring
+
+
+def _assume_unlogged(ring: np.ndarray[tuple[int], np.dtype[np.int64]], terms: Terms, history: SentHistory) -> None:
+    """Fill what no row tells with the most that the governor would have let through: a hop 1 / knee of what was left.
+
+    The latest hop may have had the most, as if nothing had been sent in those before it, and so on back: so whatever
+    leaves the window, what is left in it is no less than was sent.
+    """
+    logged, share = np.cumsum(ring), 1.0 / terms.knee
+    for unlogged in sorted(history.unlogged, key=lambda one: one.age_s):
+        latest = int(max(0.0, unlogged.age_s) / HOP_S)
+        for age in range(latest, min(terms.hops, latest + int(np.ceil(unlogged.duration_s / HOP_S)))):
+            left = max(0, terms.total - int(logged[-1 - latest]))
+            ring[-1 - age] += int(np.ceil(left * share))
+            share *= 1.0 - 1.0 / terms.knee

@@ -1,0 +1,94 @@
+"""What it takes at once to end after a hop: the hop faded out, and what the weightings still give in the silence after.
+
+A weighting that takes low tones away gives back much of them where they break off. So a cap that holds at every moment
+asks of every hop that it could be the last: only then is there always a way on that keeps the cap.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.dsp.filters import SosFilter
+from residue.loudness.caps.ears import Ear
+from residue.loudness.caps.instants import InstantCap
+from residue.loudness.caps.listeners import Listener
+from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, Weighted, WeightingBank, magnitudes
+from residue.loudness.meters.weightings import Weighting, sections
+
+Floats = NDArray[np.float64]
+
+RISE = np.arange(1, HOP_FRAMES + 1) / HOP_FRAMES
+"""(HOP_FRAMES,): a gain that rises over a hop in a straight line; 1 less this, one that fades it out."""
+_MEMORY_HOPS = 10
+"""A second, after which nothing is left of a sound under A and C: their slowest poles lie at 20.6 Hz."""
+
+
+class Endings:
+    """Energy and peak, as of Listener, of hops as if each were the last; for a stream that is given in order.
+
+    ears: A- or C-weighted.
+    """
+
+    def __init__(self, ears: Sequence[Ear], outputs: int) -> None:
+        self._listen, self._outputs = Listener(ears), outputs
+        self._weightings = {Weighting.C, *(ear.weighting for ear in ears)} - {Weighting.Z}
+        self._ringing: Weighted = {
+            name: np.zeros((outputs, 1, HOP_FRAMES)) for name in (*self._weightings, Weighting.Z)
+        }
+        """What the rising part of the hop before still gives: the silence after its fade lacks it."""
+
+    def __call__(self, hops: Floats, weighted: Weighted) -> tuple[Floats, Floats, Floats, Floats]:
+        """Energy and peak of each hop faded out, then of the silence after each hop before; (ears, hops) each.
+
+        hops, weighted: (outputs, hops, HOP_FRAMES). The weightings are linear: a hop that fades out is the hop less its
+        rising part, which begins at rest; and silence after it is what came next less what began there.
+        """
+        rising = self._at_rest(np.concatenate((hops * RISE, np.zeros_like(hops)), axis=2))
+        beginning = self._at_rest(hops)
+        faded, silence = {}, {}
+        for name, rise in rising.items():
+            faded[name] = weighted[name] - rise[..., :HOP_FRAMES]
+            ringing = np.concatenate((self._ringing[name], rise[:, :-1, HOP_FRAMES:]), axis=1)
+            silence[name] = weighted[name] - beginning[name] - ringing
+        self._ringing = {name: rise[:, -1:, HOP_FRAMES:] for name, rise in rising.items()}
+        return *self._listen(faded), *self._listen(silence)
+
+    def _at_rest(self, hops: Floats) -> Weighted:
+        """Each hop under the weightings as if there had been nothing before it."""
+        rows = hops.reshape(-1, hops.shape[-1])
+        return {name: one.reshape(hops.shape) for name, one in WeightingBank(self._weightings, len(rows))(rows).items()}
+
+
+class Reach:
+    """Whether some caps hold at every moment whatever is done to what is played, told without any weighting.
+
+    A weighted signal is nowhere higher than the sum of magnitudes of the weighting's impulse response times the highest
+    magnitude of what went in, also under gains between 0 and 1 that move in any way.
+    """
+
+    def __init__(self, instants: Sequence[InstantCap], ears: Sequence[Ear], outputs: int) -> None:
+        heard = [ears[one.ear] for one in instants]
+        self._reaches = np.array([np.array(ear.gains) * _sum_of_magnitudes(ear.weighting) for ear in heard])
+        self._bounds = np.array([one.bound if one.of_peak else (one.bound / HOP_FRAMES) ** 0.5 for one in instants])
+        self._highest = np.zeros((_MEMORY_HOPS, outputs))
+        self._at = 0
+
+    def __call__(self, hop: Floats) -> bool:
+        """Take in the next hop, (outputs, HOP_FRAMES), as it is before any gain."""
+        if not len(self._bounds):
+            return True
+        self._highest[self._at] = magnitudes(hop)
+        self._at = (self._at + 1) % _MEMORY_HOPS
+        reached = np.add.reduce(self._reaches * np.max(self._highest, axis=0), axis=1)
+        return bool(np.all(reached <= self._bounds))
+
+
+@lru_cache
+def _sum_of_magnitudes(weighting: Weighting) -> float:
+    impulse = np.zeros(_MEMORY_HOPS * HOP_FRAMES)
+    impulse[0] = 1.0
+    return float(np.add.reduce(np.abs(SosFilter(sections(weighting, HOP_RATE_HZ))(impulse))))

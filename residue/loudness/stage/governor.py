@@ -1,0 +1,209 @@
+"""The last stage before the sink: for every cap and every window, what is sent keeps within the budget."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.dsp import exact
+from residue.loudness.caps.caps import Cap
+from residue.loudness.caps.ears import Ear, ear_of
+from residue.loudness.caps.instants import InstantCap, instant_cap
+from residue.loudness.caps.listeners import Listener
+from residue.loudness.meters.hops import HOP_FRAMES, HOP_S, Weighted, WeightingBank
+from residue.loudness.meters.weightings import Weighting
+from residue.loudness.outputs.outputs import Output
+from residue.loudness.stage.budget import Budget
+from residue.loudness.stage.ending import RISE, Reach
+from residue.loudness.stage.history import SentHistory
+from residue.loudness.stage.steering import (
+    arrivals,
+    energy_quadratics,
+    greatest_gain,
+    greatest_gain_of_energy,
+    greatest_gain_of_peak,
+    polynomials,
+)
+
+Floats = NDArray[np.float64]
+
+RECOVERY_DB_PER_S = 1.0
+"""How fast the governor gives back what it has taken."""
+_RECOVERY = exact.gain_from_db(RECOVERY_DB_PER_S * HOP_S)
+_LEAST_RECOVERY = exact.gain_from_db(-60.0)
+_STEPS_BACK = (1.0, 0.999, 0.9, 0.0)
+"""The gain that was solved for is tried first; rounding, or a tail that no gain takes away, may ask for less."""
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """One hop as the ears receive it."""
+
+    bank: WeightingBank
+    """The weightings after the hop."""
+    weighted: Weighted
+    energy: Floats
+    """(ears,)"""
+    peak: Floats
+    """(ears,)"""
+    units: tuple[int, ...]
+    """By budget."""
+
+
+class Governor:
+    """Keeps every cap by a gain that all outputs share.
+
+    The gain runs in a straight line from one boundary of hops to the next, and one hop is held back. At its end the
+    gain is the greatest at which the held hop, under the line, keeps every cap, and the hop after it, at that gain
+    throughout, keeps every cap as well; and, for caps that hold at every moment, the hop after it faded out and the
+    silence after that: so there is always a way on. What is weighted and counted is exactly what is sent, tails of
+    filters included.
+    """
+
+    def __init__(
+        self, ears: Sequence[Ear], outputs: Mapping[str, Output], caps: Sequence[Cap], history: SentHistory
+    ) -> None:
+        self.ears = tuple(ears)
+        self._listen = Listener(self.ears)
+        index = {ear.key: at for at, ear in enumerate(self.ears)}
+        heard_by = {cap: index[ear_of(cap, outputs).key] for cap in caps}
+        self.heeded = frozenset(heard_by.values())
+        """Indices of the ears that caps listen to."""
+        means = [cap for cap in caps if cap.quantity.windowed]
+        self.budgets = tuple(Budget(cap, self.ears[heard_by[cap]], history) for cap in means)
+        self._budget_ears = tuple(heard_by[cap] for cap in means)
+        self.instants = tuple(instant_cap(cap, heard_by[cap]) for cap in caps if not cap.quantity.windowed)
+        self._within_reach = Reach(self.instants, self.ears, len(outputs))
+        self._harmless = True  # what is played now, whatever is done to it, to caps that hold at every moment
+        self._held: Floats = np.zeros((len(outputs), HOP_FRAMES))
+        self._bank = self._rested()
+        self._projected = self._hear(self._bank, self._held)
+        self.gain = 1.0
+        """At the end of the hop given last."""
+        self.heard = self._projected
+        """The hop given last, as it was sent."""
+        self.cuts = 0
+        """Hops that had to be silenced because no gain would do."""
+
+    def __call__(self, hop: Floats) -> Floats:
+        """Take one hop, (outputs, HOP_FRAMES), and give the hop before it."""
+        target = min(1.0, max(self.gain * _RECOVERY, _LEAST_RECOVERY))
+        self._harmless = self._within_reach(hop)
+        if self.gain == target:
+            after = self._hear(self._projected.bank, hop)
+            if self._keeps_after(self._projected, after) and self._can_end(self._projected, hop):
+                return self._send(self._held, self._projected, hop, after, target)
+        return self._steered(hop, min(target, self._solved(hop)))
+
+    def _rested(self) -> WeightingBank:
+        return WeightingBank({Weighting.C, *(ear.weighting for ear in self.ears)}, len(self._held))
+
+    def _hear(self, before: WeightingBank, hop: Floats) -> Heard:
+        bank = before.copy()
+        weighted = bank(hop)
+        energy, peak = self._listen(weighted)
+        units = tuple(
+            budget.terms.units(float(energy[ear])) for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
+        )
+        return Heard(bank, weighted, energy, peak, units)
+
+    def _instants_keep(self, heard: Heard) -> bool:
+        return all(instant.used(heard.energy, heard.peak) <= 1.0 for instant in self.instants)
+
+    def _keeps_after(self, heard: Heard, after: Heard) -> bool:
+        """Whether there is room for a hop once the hop before it has been sent."""
+        return self._instants_keep(after) and all(
+            budget.terms.knee * units <= budget.left() - now + budget.oldest
+            for budget, now, units in zip(self.budgets, heard.units, after.units, strict=True)
+        )
+
+    def _can_end(self, heard: Heard, hop: Floats) -> bool:
+        """Whether a hop, once the hop before it has been sent, may be the last."""
+        if self._harmless:
+            return True
+        faded = self._hear(heard.bank, hop * (1.0 - RISE))
+        silence = self._hear(faded.bank, np.zeros_like(hop))
+        return self._instants_keep(faded) and self._instants_keep(silence)
+
+    def _keeps(self, heard: Heard) -> bool:
+        """Whether the next hop may be sent with the knee kept."""
+        return self._instants_keep(heard) and all(
+            budget.terms.knee * units <= budget.left() for budget, units in zip(self.budgets, heard.units, strict=True)
+        )
+
+    def _holds(self, heard: Heard) -> bool:
+        """Whether the promise holds if the next hop is sent."""
+        return self._instants_keep(heard) and all(
+            units <= budget.left() for budget, units in zip(self.budgets, heard.units, strict=True)
+        )
+
+    def _steered(self, hop: Floats, solved: float) -> Floats:
+        """Send the held hop under a falling or rising line that the caps can bear."""
+        for step in _STEPS_BACK:
+            gain = solved * step
+            sent = self._held * (self.gain + (gain - self.gain) * RISE)
+            heard = self._hear(self._bank, sent)
+            after = self._hear(heard.bank, hop * gain)
+            if self._keeps(heard) and self._keeps_after(heard, after) and self._can_end(heard, hop * gain):
+                return self._send(sent, heard, hop, after, gain)
+        if not self._holds(heard):
+            self.cuts += 1
+            sent = np.zeros_like(hop)
+            heard = self._hear(self._bank, sent)
+            after = self._hear(heard.bank, sent)
+        return self._send(sent, heard, hop, after, 0.0)
+
+    def _send(self, sent: Floats, heard: Heard, hop: Floats, after: Heard, gain: float) -> Floats:
+        for budget, units in zip(self.budgets, heard.units, strict=True):
+            budget.send(units)
+        self._bank, self._projected, self._held = heard.bank, after, hop
+        self.heard, self.gain = heard, gain
+        return sent
+
+    def _solved(self, hop: Floats) -> float:
+        """The greatest gain for the boundary before `hop`, 0 if none would do."""
+        bank, moving_bank, silence = self._bank.copy(), self._rested(), np.zeros_like(hop)
+        now = _Parts(bank(self._held * (self.gain * (1.0 - RISE))), moving_bank(self._held * RISE))
+        fading_bank = moving_bank.copy()
+        fixed = bank(silence)
+        then, faded = _Parts(fixed, moving_bank(hop)), _Parts(fixed, fading_bank(hop * (1.0 - RISE)))
+        after = _Parts(bank(silence), fading_bank(silence))
+        gains = [
+            self._greatest_for(budget, self.ears[ear], now, then)
+            for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
+        ]
+        moments = (now, then, faded, after)
+        gains += [self._greatest_at_once(instant, parts) for instant in self.instants for parts in moments]
+        return max(0.0, min(gains, default=1.0))
+
+    def _greatest_at_once(self, instant: InstantCap, parts: _Parts) -> float:
+        ear = self.ears[instant.ear]
+        fixed, moving = parts.fixed[ear.weighting], parts.moving[ear.weighting]
+        if instant.of_peak:
+            pairs = zip(arrivals(ear, fixed), arrivals(ear, moving), strict=True)
+            return min(greatest_gain_of_peak(f, m, instant.bound) for f, m in pairs)
+        return min(greatest_gain_of_energy(q, instant.bound) for q in energy_quadratics(ear, fixed, moving))
+
+    @staticmethod
+    def _greatest_for(budget: Budget, ear: Ear, now: _Parts, then: _Parts) -> float:
+        terms, left = budget.terms, budget.left()
+        first = polynomials(ear, now.fixed[ear.weighting], now.moving[ear.weighting])
+        second = polynomials(ear, then.fixed[ear.weighting], then.moving[ear.weighting])
+        # Units are rounded up, once for the held hop and `knee` times for the hop after it.
+        bound_now = terms.energy(left - terms.knee)
+        bound_then = terms.energy(left + budget.oldest - terms.knee - 1)
+        return min(
+            *(greatest_gain(terms.knee * q, bound_now) for q in first),
+            *(greatest_gain(p + terms.knee * q, bound_then) for p in first for q in second),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Parts:
+    """A hop as fixed + gain * moving, under each weighting."""
+
+    fixed: Weighted
+    moving: Weighted

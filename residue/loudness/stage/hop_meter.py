@@ -1,0 +1,69 @@
+"""What takes more than energies to know of each hop sent: needles, loudness, true peaks, doses of vibration."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.loudness.caps.ears import Ear
+from residue.loudness.caps.listeners import arriving_squares, coherent
+from residue.loudness.meters.hops import Weighted
+from residue.loudness.meters.programme_loudness import GRAINS_PER_HOP, ProgrammeLoudness
+from residue.loudness.meters.time_weighting import TimeWeightedMeter, grain_powers
+from residue.loudness.meters.true_peak import TruePeakMeter
+from residue.loudness.meters.weightings import Weighting
+
+Floats = NDArray[np.float64]
+
+
+class HopMeter:
+    """Goes by place: the visitor's first, then the outputs. Powers and magnitudes, in the unit of the ear there.
+
+    heard: the A-weighted ear at each place. felt: the ears for vibration, as many as there are.
+    """
+
+    def __init__(self, outputs: int, heard: Sequence[Ear], felt: Mapping[int, Ear]) -> None:
+        self._heard, self._felt = heard, felt
+        self._gains = np.array([[gain * gain] for gain in heard[0].gains])
+        # The visitor's place twice: all outputs in phase, and their powers added. The larger counts.
+        self._needles = [TimeWeightedMeter(name, outputs + 2) for name in ("F", "S")]
+        self.loudness = ProgrammeLoudness(outputs + 1)
+        self.true_peak = TruePeakMeter(outputs)
+        self.fast, self.fast_max, self.slow, self.slow_max = (np.zeros(outputs + 1) for _ in range(4))
+        """(places,): at the end of the hop, and the highest within it."""
+        self.fourth = np.zeros(outputs + 1)
+        """(places,): fourth powers of the weighted acceleration, summed over the hop as a cap on VDV counts them."""
+
+    def __call__(self, weighted: Weighted) -> None:
+        """Take in a hop as it was sent."""
+        k_weighted = weighted[Weighting.K]
+        grains = (k_weighted * k_weighted).reshape(len(k_weighted), GRAINS_PER_HOP, -1)
+        energies = np.add.reduce(grains, axis=2)
+        self.loudness(np.concatenate(([np.add.reduce(energies)], energies)))
+        self.true_peak(weighted[Weighting.Z])
+        self._move_needles(weighted[Weighting.A])
+        for place, ear in self._felt.items():
+            squares = arriving_squares(ear, weighted[Weighting.WK])
+            self.fourth[place] = max(float(np.add.reduce(one * one)) for one in squares)
+
+    def _move_needles(self, weighted: Floats) -> None:
+        powers = grain_powers(weighted) * self._gains
+        together = grain_powers(coherent(self._heard[0], weighted))
+        rows = np.concatenate(([together, np.add.reduce(powers)], powers))
+        for needle in self._needles:
+            needle(rows)
+        fast, slow = self._needles
+        self.fast, self.fast_max = _larger_first(fast.power), _larger_first(fast.highest)
+        self.slow, self.slow_max = _larger_first(slow.power), _larger_first(slow.highest)
+
+
+def _larger_first(rows: Floats) -> Floats:
+    """The larger of the first two, then the others."""
+    return np.concatenate(([max(rows[0], rows[1])], rows[2:]))
+
+
+def felt_at(ears: Sequence[Ear], places: Sequence[str]) -> Mapping[int, Ear]:
+    """The ears for vibration, by the number of their place."""
+    return {places.index(ear.at): ear for ear in ears if ear.weighting is Weighting.WK}

@@ -1,0 +1,110 @@
+"""A true-peak limiter with look-ahead: the ceiling of each output is never passed, whatever comes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.dsp import exact
+from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, magnitudes
+from residue.loudness.meters.true_peak import REACH, SUM_OF_MAGNITUDES, peaks_above
+from residue.loudness.outputs.outputs import Output
+
+Floats = NDArray[np.float64]
+Gains = NDArray[np.int64]
+
+ONE = 1 << 30
+"""Gains are integers in steps of 2**-30, so that minima and sums are exact and no block size leaves a trace."""
+FADE_FRAMES = 480
+"""The gain goes down over 10 ms."""
+RELEASE_S = 0.5
+"""The gain rises by one full scale in this time."""
+MARGIN_DB = 0.5
+"""Kept below the ceiling: a moving gain can lift a peak between the samples by up to 0.3 dB."""
+
+DELAY_FRAMES = FADE_FRAMES + REACH
+"""From a frame going in until it comes out."""
+_WINDOW_FRAMES = DELAY_FRAMES + 1
+_CENTRE = REACH // 2
+
+
+def limiter_ceiling(output: Output) -> float:
+    """The true peak, full scale = 1, above which the limiter acts on an output."""
+    return exact.gain_from_db(output.ceiling_dbtp - MARGIN_DB)
+
+
+def _minimum_before(values: Gains, window: int) -> Gains:
+    """Lowest of each `window` consecutive values along the last axis, by doubling: (n, m) gives (n, m - window + 1)."""
+    span = 1
+    while span * 2 <= window:
+        values = np.minimum(values[:, :-span], values[:, span:])
+        span *= 2
+    rest = window - span
+    return np.minimum(values[:, : values.shape[1] - rest], values[:, rest:]) if rest else values
+
+
+class Limiter:
+    """Outputs with the same kind of transducer are linked: speakers keep their balance, a shaker ducks no speaker."""
+
+    _STEP = round(ONE / (RELEASE_S * HOP_RATE_HZ))
+    _CLIMB = np.arange(1, HOP_FRAMES + 1, dtype=np.int64) * _STEP
+
+    def __init__(self, outputs: Mapping[str, Output]) -> None:
+        kinds = sorted({output.transducer for output in outputs.values()})
+        self._link = np.array([kinds.index(output.transducer) for output in outputs.values()])
+        self._ceilings = np.array([limiter_ceiling(output) for output in outputs.values()])
+        self._tail = np.zeros((len(outputs), DELAY_FRAMES))
+        self._asked = np.full((len(kinds), _WINDOW_FRAMES - 1), ONE, dtype=np.int64)
+        self._last = np.full((len(kinds), 1), ONE, dtype=np.int64)
+        self._faded = np.full((len(kinds), FADE_FRAMES - 1), ONE, dtype=np.int64)
+        self.lowest_gain = 1.0
+        """The deepest gain of the last hop."""
+
+    def __call__(self, hop: Floats) -> Floats:
+        """Take one hop, (outputs, HOP_FRAMES), and give as much, DELAY_FRAMES later."""
+        joined = np.concatenate((self._tail, hop), axis=1)
+        self._tail = joined[:, -DELAY_FRAMES:].copy()
+        delayed: Floats = joined[:, :HOP_FRAMES]
+        asked = self._asked_gains(joined[:, DELAY_FRAMES - REACH :])
+        if asked is None and self._at_rest():
+            self.lowest_gain = 1.0
+            return delayed
+        gains = self._gains(np.full((len(self._last), HOP_FRAMES), ONE) if asked is None else asked)
+        self.lowest_gain = float(np.min(gains))
+        limited: Floats = delayed * gains[self._link]
+        return limited
+
+    def _at_rest(self) -> bool:
+        return all(bool(np.all(history == ONE)) for history in (self._asked, self._last, self._faded))
+
+    def _asked_gains(self, joined: Floats) -> Gains | None:
+        """(links, HOP_FRAMES): what brings each frame down to the ceiling; None if nothing has to be brought down."""
+        highest = magnitudes(joined)
+        if not np.any(SUM_OF_MAGNITUDES * highest > self._ceilings):
+            return None
+        output, frames, peaks = peaks_above(joined, self._ceilings)
+        if not len(frames):
+            return None
+        ceilings = self._ceilings[output]
+        samples = np.abs(joined[output, frames + (REACH - _CENTRE)])
+        peaks = np.maximum(np.maximum(peaks, samples), ceilings)
+        asked = np.full((len(self._last), HOP_FRAMES), ONE, dtype=np.int64)
+        np.minimum.at(asked, (self._link[output], frames), np.floor(ceilings / peaks * ONE).astype(np.int64))
+        return asked
+
+    def _gains(self, asked: Gains) -> Floats:
+        """(links, HOP_FRAMES): the held minimum, rising slowly, then smoothed over FADE_FRAMES."""
+        history = np.concatenate((self._asked, asked), axis=1)
+        self._asked = history[:, -(_WINDOW_FRAMES - 1) :].copy()
+        held = _minimum_before(history, _WINDOW_FRAMES)
+        # A gain that may climb by one step a frame is a running minimum of values from which the climb is taken off.
+        level = np.minimum.accumulate(np.concatenate((self._last, held - self._CLIMB), axis=1), axis=1)
+        rising = np.minimum(level[:, 1:] + self._CLIMB, ONE)
+        self._last = rising[:, -1:].copy()
+        steps = np.concatenate((self._faded, rising), axis=1)
+        self._faded = steps[:, -(FADE_FRAMES - 1) :].copy()
+        total = np.cumsum(np.concatenate((np.zeros((len(steps), 1), dtype=np.int64), steps), axis=1), axis=1)
+        gains: Floats = (total[:, FADE_FRAMES:] - total[:, :-FADE_FRAMES]) / (FADE_FRAMES * ONE)
+        return gains

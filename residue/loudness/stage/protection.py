@@ -1,0 +1,76 @@
+"""What keeps loudspeakers and the startled safe before the caps are even asked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.dsp import exact
+from residue.dsp.delay import DelayLine
+from residue.dsp.filters import SosFilter, highpass
+from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S
+from residue.loudness.outputs.outputs import Output
+
+Floats = NDArray[np.float64]
+
+SUBSONIC_ORDER = 4
+LOUDEST = 16.0
+"""Samples are bounded here (+24 dBFS): what is beyond is a fault of the mapping and would outrun the limiter."""
+
+QUIET_DBFS = -60.0
+"""From here up a rise is bounded: a quiet gallery masks what is below. Common practice, no source."""
+FORGETTING_DB_PER_S = 20.0
+"""How fast the ear's readiness for loud sound wears off after it has ended. Common practice, no source."""
+
+
+class Conditioner:
+    """The linear protections of each output: trim, delay, and a subsonic high-pass that blocks DC as well."""
+
+    def __init__(self, outputs: Mapping[str, Output]) -> None:
+        self._gains = np.array([[exact.gain_from_db(output.trim_db)] for output in outputs.values()])
+        self._delays = [DelayLine(1, round(output.delay_ms * HOP_RATE_HZ / 1000)) for output in outputs.values()]
+        self._filters = [
+            SosFilter(highpass(output.protection_hz, HOP_RATE_HZ, SUBSONIC_ORDER)) for output in outputs.values()
+        ]
+
+    def __call__(self, block: Floats) -> Floats:
+        """block: (outputs, frames), finite. Gives as much."""
+        trimmed: Floats = np.clip(block, -LOUDEST, LOUDEST) * self._gains
+        for row, delay, protect in zip(trimmed, self._delays, self._filters, strict=True):
+            row[:] = protect(delay(row[np.newaxis]) if delay.length else row[np.newaxis])[0]
+        return trimmed
+
+
+class OnsetGuard:
+    """Bounds how fast the level of each output rises from quiet, so that nobody is startled.
+
+    The mean square of a hop never lies above a line that climbs at rise_db_per_s from the quiet floor, or from the
+    loudest hop before (forgotten at FORGETTING_DB_PER_S). The gain at the boundary of two hops is the lower of what
+    the two may have, so one hop is held back.
+    """
+
+    _FLOOR = HOP_FRAMES * exact.power(10.0, QUIET_DBFS / 10.0)
+    _FORGET = exact.power(10.0, -FORGETTING_DB_PER_S * HOP_S / 10.0)
+    _SHARES = np.arange(1, HOP_FRAMES + 1) / HOP_FRAMES
+
+    def __init__(self, outputs: Mapping[str, Output]) -> None:
+        self._rise = np.array([exact.power(10.0, output.rise_db_per_s * HOP_S / 10.0) for output in outputs.values()])
+        self._held = np.zeros((len(outputs), HOP_FRAMES))
+        self._level = np.zeros(len(outputs))
+        self._wanted = np.ones(len(outputs))
+        self._gain = np.ones(len(outputs))
+
+    def __call__(self, hop: Floats) -> Floats:
+        """Take one hop, (outputs, HOP_FRAMES), and give the hop before it."""
+        energy = np.add.reduce(hop * hop, axis=1)
+        allowed = np.maximum(self._level, self._FLOOR) * self._rise
+        wanted = np.sqrt(np.minimum(1.0, allowed / np.maximum(energy, self._FLOOR)))
+        boundary = np.minimum(self._wanted, wanted)
+        given, before = self._held, self._gain
+        if np.any(before != 1.0) or np.any(boundary != 1.0):
+            given = given * (before[:, np.newaxis] + (boundary - before)[:, np.newaxis] * self._SHARES)
+        self._level = np.maximum(self._level * self._FORGET, np.minimum(energy, allowed))
+        self._held, self._wanted, self._gain = hop, wanted, boundary
+        return given

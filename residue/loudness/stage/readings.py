@@ -1,0 +1,150 @@
+"""What the cap stage tells of itself: levels now, caps, gains, and what was sent since it was last asked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
+from math import inf
+
+from residue.loudness.meters.levels import db_of_power
+from residue.loudness.meters.vibration import combined_vdv
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """Levels at one place, of the last 0.1 s sent; dB re 20 uPa if `physical`, else dBFS. -inf for silence."""
+
+    a: float
+    c: float
+    z: float
+    g: float
+    c_peak: float
+    a_fast: float
+    """LAF at the end of it."""
+    a_slow: float
+    """LAS at the end of it."""
+    true_peak: float
+    """dBTP; at the visitor's place the highest of any output; the highest since the last tally was taken."""
+    momentary_lufs: float | None
+    short_term_lufs: float | None
+    integrated_lufs: float | None
+    """Since what plays now began or was taken up again; at the visitor's place of all outputs together."""
+    loudness_range_lu: float | None
+    acceleration_ms2: float | None
+    """Wk-weighted; None where the vibration is not calibrated."""
+    physical: bool
+
+
+@dataclass(frozen=True, slots=True)
+class CapReading:
+    """How near one cap is."""
+
+    name: str
+    level: float
+    """Over the cap's own window up to now; for a peak cap the peak of the last 0.1 s."""
+    limit: float
+    unit: str
+
+    @property
+    def headroom_db(self) -> float:
+        """What is left to the limit."""
+        return self.limit - self.level
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """The cap stage at the last frame that it gave."""
+
+    place: Levels
+    outputs: Mapping[str, Levels]
+    caps: tuple[CapReading, ...]
+    governor_db: float
+    """What the governor takes away now; 0.0 while it does not act, below 0 when it does."""
+    limiter_db: float
+    """The most that the limiter took away in the last 0.1 s."""
+    muted_frames: int
+    """Frames since the start that were not finite and were muted."""
+    cut_hops: int
+    """Tenths of a second that had to be silenced because no gain would have kept the caps."""
+
+
+@dataclass(frozen=True, slots=True)
+class Received:
+    """What one place received over a time; dB re 20 uPa if the tally is physical, else dBFS. -inf for silence."""
+
+    laeq: float
+    lceq: float
+    lzeq: float
+    lgeq: float
+    laf_max: float
+    las_max: float
+    lc_peak: float
+    momentary_max_lufs: float
+    short_term_max_lufs: float
+    true_peak_dbtp: float
+    integrated_lufs: float
+    """At the end of it, since what played then began."""
+    loudness_range_lu: float
+    """At the end of it; 0 where there is none yet."""
+    aw: float
+    """Wk-weighted acceleration, dB re 1 m/s²; -inf also where the vibration is not calibrated."""
+    vdv: float
+    """Vibration dose value, m/s^1.75."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """What was sent since the last tally; what the level log and the history after a restart are made of."""
+
+    duration_s: float
+    place: Received
+    outputs: Mapping[str, Received]
+    physical: bool
+    """Levels are in dB re 20 uPa at the visitor's place, else in dBFS."""
+    governor_db: float
+    """The lowest gain of the governor."""
+    limiter_db: float
+    """The lowest gain of the limiter."""
+    muted_frames: int
+    sent: Mapping[str, float]
+    """Mean level by what the caps listen to (Ear.key), for SentHistory; -inf where nothing was sent."""
+
+
+def merged(tallies: Sequence[Tally]) -> Tally:
+    """Tallies that follow each other, at least one, as one."""
+    durations_s = [tally.duration_s for tally in tallies]
+    told = [key for key in tallies[0].sent if all(key in tally.sent for tally in tallies)]  # else it does not tell
+    return Tally(
+        duration_s=sum(durations_s),
+        place=_together([tally.place for tally in tallies], durations_s),
+        outputs={
+            name: _together([tally.outputs[name] for tally in tallies], durations_s) for name in tallies[0].outputs
+        },
+        physical=tallies[-1].physical,
+        governor_db=min(tally.governor_db for tally in tallies),
+        limiter_db=min(tally.limiter_db for tally in tallies),
+        muted_frames=sum(tally.muted_frames for tally in tallies),
+        sent={key: mean_db([tally.sent[key] for tally in tallies], durations_s) for key in told},
+    )
+
+
+def mean_db(levels: Sequence[float], durations_s: Sequence[float]) -> float:
+    """The level of the mean energy: ISO 1996-1."""
+    energy = sum(s * 10.0 ** (level / 10.0) for level, s in zip(levels, durations_s, strict=True) if level > -inf)
+    return db_of_power(energy / sum(durations_s)) if energy else -inf
+
+
+_MEANS = frozenset({"laeq", "lceq", "lzeq", "lgeq", "aw"})
+_LAST = frozenset({"integrated_lufs", "loudness_range_lu"})
+
+
+def _together(received: Sequence[Received], durations_s: Sequence[float]) -> Received:
+    def of(name: str) -> float:
+        values: list[float] = [getattr(one, name) for one in received]
+        if name in _MEANS:
+            return mean_db(values, durations_s)
+        if name == "vdv":
+            return combined_vdv(values)
+        return values[-1] if name in _LAST else max(values)
+
+    return Received(**{field.name: of(field.name) for field in fields(Received)})

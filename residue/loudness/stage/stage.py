@@ -1,0 +1,88 @@
+"""The cap: the one way from the mapping graph to a sink."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.loudness.caps.caps import Cap, protecting_caps
+from residue.loudness.caps.ears import ears
+from residue.loudness.meters.hops import HOP_FRAMES
+from residue.loudness.outputs.outputs import Output
+from residue.loudness.stage import limiter
+from residue.loudness.stage.capped import Capped, Seal
+from residue.loudness.stage.governor import Governor
+from residue.loudness.stage.history import SentHistory
+from residue.loudness.stage.limiter import Limiter
+from residue.loudness.stage.protection import Conditioner, OnsetGuard
+from residue.loudness.stage.readings import Reading, Tally
+from residue.loudness.stage.stage_meter import StageMeter
+
+Floats = NDArray[np.float64]
+
+LATENCY_FRAMES = 3 * HOP_FRAMES + limiter.DELAY_FRAMES
+"""A hop to fill, a hop that the onset guard looks ahead, a hop that the governor looks ahead, and the limiter."""
+
+
+class CapStage:
+    """Takes what the graph gives and lets through what the caps and the loudspeakers can bear.
+
+    In order: mute what is not finite, trim and delay of each output, subsonic high-pass and DC block, bound on the
+    rise of level, true-peak limiter, governor (caps and long-term power). Works in hops of HOP_FRAMES fixed in its
+    own stream time, so the same frames come out however they were cut; a playback that begins on a hop boundary of
+    the stage meets exactly the hops of its level profile.
+    """
+
+    latency_frames: int = LATENCY_FRAMES
+    """From a frame going in until it comes out (a delay_ms of its output comes on top)."""
+
+    def __init__(self, outputs: Mapping[str, Output], caps: Sequence[Cap], history: SentHistory | None = None) -> None:
+        every_cap = (*caps, *protecting_caps(outputs))
+        self._condition = Conditioner(outputs)
+        self._onset = OnsetGuard(outputs)
+        self._limit = Limiter(outputs)
+        self._govern = Governor(ears(outputs, every_cap), outputs, every_cap, history or SentHistory())
+        self._meter = StageMeter(outputs, self._govern)
+        self._waiting = np.empty((len(outputs), HOP_FRAMES))
+        self._filled = 0
+        # The chain itself holds back everything but the hop that fills.
+        self._ready = np.zeros((len(outputs), HOP_FRAMES))
+        self._seal = Seal()
+
+    def process(self, block: Floats) -> Capped:
+        """block: (outputs, frames), full scale = 1. Gives as many frames, `latency_frames` later."""
+        given = np.empty_like(block)
+        done = 0
+        while done < block.shape[1]:
+            here = slice(self._filled, min(HOP_FRAMES, self._filled + block.shape[1] - done))
+            now = slice(done, done + here.stop - here.start)
+            self._waiting[:, here] = block[:, now]
+            given[:, now] = self._ready[:, here]
+            self._filled, done = here.stop, now.stop
+            if self._filled == HOP_FRAMES:
+                self._ready, self._filled = self._hop(self._waiting), 0
+        return Capped(given, self._seal)
+
+    def _hop(self, hop: Floats) -> Floats:
+        finite = np.isfinite(hop)
+        muted = 0
+        if not finite.all():
+            hop = np.where(finite, hop, 0.0)
+            muted = int(np.count_nonzero(~finite.all(axis=0)))
+        sent = self._govern(self._limit(self._onset(self._condition(hop))))
+        self._meter.count(self._limit.lowest_gain, muted)
+        return sent
+
+    def begin_programme(self) -> None:
+        """Integrated loudness and loudness range are those of what comes from now on."""
+        self._meter.begin()
+
+    def reading(self) -> Reading:
+        """The state after the last whole hop."""
+        return self._meter.reading()
+
+    def take_tally(self) -> Tally:
+        """What was sent since the last tally was taken, in whole hops."""
+        return self._meter.take_tally()

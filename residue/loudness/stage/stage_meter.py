@@ -1,0 +1,181 @@
+"""Levels of what the cap stage has sent, for people and for the log."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from math import inf
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.dsp import exact
+from residue.loudness.caps.caps import PLACE
+from residue.loudness.caps.ears import calibrated
+from residue.loudness.meters import gating
+from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S
+from residue.loudness.meters.levels import db_of_magnitude, db_of_power
+from residue.loudness.meters.weightings import Weighting
+from residue.loudness.outputs.outputs import Output
+from residue.loudness.stage.governor import Governor
+from residue.loudness.stage.hop_meter import HopMeter, felt_at
+from residue.loudness.stage.readings import CapReading, Levels, Reading, Received, Tally
+
+Floats = NDArray[np.float64]
+
+_HOPS_PER_S = round(1.0 / HOP_S)
+
+
+class StageMeter:
+    """Counts hop by hop what the governor has sent: at the visitor's place and at each output."""
+
+    def __init__(self, outputs: Mapping[str, Output], governor: Governor) -> None:
+        self._governor, ears = governor, governor.ears
+        self._places = (PLACE, *outputs)
+        self._physical = calibrated(outputs)
+        self._index = {
+            (ear.at, ear.weighting): at
+            for at, ear in enumerate(ears)
+            if ear.physical == (self._physical or ear.weighting is Weighting.WK) and ear.power == 2
+        }
+        self._kept = [at for at, ear in enumerate(ears) if ear.at == PLACE or at in governor.heeded]
+        heard = [ears[self._index[place, Weighting.A]] for place in self._places]
+        self._meter = HopMeter(len(outputs), heard, felt_at(ears, self._places))
+        self._whole = self._meter.loudness.whole()
+        self._count = 0
+        self._limiter_gain = 1.0
+        self._muted = 0
+        self._start_tally()
+
+    def _start_tally(self) -> None:
+        places, ears = len(self._places), len(self._governor.ears)
+        self._hops = 0
+        self._energy, self._peak = np.zeros(ears), np.zeros(ears)
+        self._highest = np.zeros((4, places))
+        """LAF, LAS, momentary and short-term loudness, as powers."""
+        self._fourth = np.zeros(places)
+        self._meter.true_peak.highest[:] = 0.0
+        self._lowest_governor, self._lowest_limiter, self._muted_before = 1.0, 1.0, self._muted
+
+    def count(self, limiter_gain: float, muted: int) -> None:
+        """Take in the hop that the governor has sent last."""
+        heard, meter = self._governor.heard, self._meter
+        self._limiter_gain = limiter_gain
+        self._muted += muted
+        self._hops += 1
+        self._energy += heard.energy
+        np.maximum(self._peak, heard.peak, out=self._peak)
+        meter(heard.weighted)
+        found = (meter.fast_max, meter.slow_max, meter.loudness.momentary_max, meter.loudness.means[1])
+        np.maximum(self._highest, found, out=self._highest)
+        self._fourth += meter.fourth
+        self._lowest_governor = min(self._lowest_governor, self._governor.gain)
+        self._lowest_limiter = min(self._lowest_limiter, limiter_gain)
+        self._count += 1
+        if self._count % _HOPS_PER_S == 0:
+            self._whole = meter.loudness.whole()
+
+    def begin(self) -> None:
+        """Another performance: integrated loudness and loudness range begin anew."""
+        self._meter.loudness.begin()
+        self._whole = self._meter.loudness.whole()
+
+    def _levels(self, place: int) -> Levels:
+        heard, meter, at = self._governor.heard, self._meter, self._places[place]
+
+        def level(weighting: Weighting) -> float:
+            return db_of_power(float(heard.energy[self._index[at, weighting]]) / HOP_FRAMES)
+
+        felt = (at, Weighting.WK) in self._index
+        momentary, short_term = (gating.lufs(float(means[place])) for means in meter.loudness.means)
+        integrated, loudness_range = self._whole[place]
+        return Levels(
+            a=level(Weighting.A),
+            c=level(Weighting.C),
+            z=level(Weighting.Z),
+            g=level(Weighting.G),
+            c_peak=db_of_magnitude(float(heard.peak[self._index[at, Weighting.C]])),
+            a_fast=db_of_power(float(meter.fast[place])),
+            a_slow=db_of_power(float(meter.slow[place])),
+            true_peak=self._true_peak_dbtp(place),
+            momentary_lufs=momentary,
+            short_term_lufs=short_term,
+            integrated_lufs=integrated,
+            loudness_range_lu=loudness_range,
+            acceleration_ms2=exact.gain_from_db(level(Weighting.WK)) if felt else None,
+            physical=self._physical,
+        )
+
+    def _true_peak_dbtp(self, place: int) -> float:
+        highest = self._meter.true_peak.highest
+        return db_of_magnitude(float(np.max(highest) if place == 0 else highest[place - 1]))
+
+    def reading(self) -> Reading:
+        """The state after the hop counted last."""
+        governor = self._governor
+        means = [
+            CapReading(budget.cap.name, budget.level(), budget.cap.limit, budget.cap.unit)
+            for budget in governor.budgets
+        ]
+        heard = governor.heard
+        highest = [
+            CapReading(instant.cap.name, instant.level(heard.energy, heard.peak), instant.cap.limit, instant.cap.unit)
+            for instant in governor.instants
+        ]
+        place, *outputs = (self._levels(number) for number in range(len(self._places)))
+        return Reading(
+            place=place,
+            outputs=dict(zip(self._places[1:], outputs, strict=True)),
+            caps=(*means, *highest),
+            governor_db=db_of_magnitude(governor.gain),
+            limiter_db=db_of_magnitude(self._limiter_gain),
+            muted_frames=self._muted,
+            cut_hops=governor.cuts,
+        )
+
+    def _received(self, place: int) -> Received:
+        at, frames = self._places[place], max(1, self._hops) * HOP_FRAMES
+
+        def mean(weighting: Weighting) -> float:
+            row = self._index.get((at, weighting))
+            return -inf if row is None else db_of_power(float(self._energy[row]) / frames)
+
+        fast, slow, momentary, short_term = self._highest[:, place]
+        integrated, loudness_range = self._whole[place]
+        return Received(
+            laeq=mean(Weighting.A),
+            lceq=mean(Weighting.C),
+            lzeq=mean(Weighting.Z),
+            lgeq=mean(Weighting.G),
+            laf_max=db_of_power(float(fast)),
+            las_max=db_of_power(float(slow)),
+            lc_peak=db_of_magnitude(float(self._peak[self._index[at, Weighting.C]])),
+            momentary_max_lufs=_lufs(float(momentary)),
+            short_term_max_lufs=_lufs(float(short_term)),
+            true_peak_dbtp=self._true_peak_dbtp(place),
+            integrated_lufs=-inf if integrated is None else integrated,
+            loudness_range_lu=loudness_range or 0.0,
+            aw=mean(Weighting.WK),
+            vdv=(float(self._fourth[place]) / HOP_RATE_HZ) ** 0.25,
+        )
+
+    def take_tally(self) -> Tally:
+        """What was sent since the last tally was taken."""
+        ears, frames = self._governor.ears, max(1, self._hops) * HOP_FRAMES
+        place, *outputs = (self._received(number) for number in range(len(self._places)))
+        tally = Tally(
+            duration_s=self._hops * HOP_S,
+            place=place,
+            outputs=dict(zip(self._places[1:], outputs, strict=True)),
+            physical=self._physical,
+            governor_db=db_of_magnitude(self._lowest_governor),
+            limiter_db=db_of_magnitude(self._lowest_limiter),
+            muted_frames=self._muted - self._muted_before,
+            sent={ears[at].key: db_of_power(float(self._energy[at]) / frames) for at in self._kept},
+        )
+        self._start_tally()
+        return tally
+
+
+def _lufs(mean_square: float) -> float:
+    level = gating.lufs(mean_square)
+    return -inf if level is None else level

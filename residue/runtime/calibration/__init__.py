@@ -1,0 +1,1 @@
+"""Calibration of a room with a sound level meter, at the terminal."""

@@ -1,0 +1,298 @@
+"""Walks a technician through the calibration of a room, output by output."""
+
+from __future__ import annotations
+
+import re
+import textwrap
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Protocol
+
+from residue.installation.room import Room
+from residue.loudness.calibration import calibration_procedure as procedure
+from residue.loudness.calibration.calibration_procedure import CalibrationStep, MeterReading
+from residue.loudness.calibration.calibration_signals import counted_pulses, pink_noise
+from residue.loudness.caps.caps import expand
+from residue.loudness.caps.cautions import CAUTIONS
+from residue.loudness.meters.weightings import Weighting
+from residue.loudness.outputs.calibration import (
+    HIGHEST_DB,
+    LEAST_M_PER_S2,
+    LOWEST_DB,
+    MOST_M_PER_S2,
+    PINK_BAND_HZ,
+    Calibration,
+    VibrationCalibration,
+    offset_db,
+)
+from residue.loudness.outputs.outputs import Output
+from residue.problems import ProblemError, nearest, stopping
+
+Measured = Mapping[str, Calibration | VibrationCalibration]
+Save = Callable[[str, Measured], None]
+"""Writes what was measured of an output, by its key in room.toml. Raises ProblemError."""
+
+_SEPARATORS = re.compile(r"[\s;/]+")
+
+_WIDTH = 100
+"""Columns of a terminal that people have open."""
+
+HOW = """\
+
+Be alone in the room, with the amplifiers where they are to stay. Noise begins very quietly on one output at a time,
+gets louder only when you press a key, and never louder than the lowest cap of the room.
+Put the meter where a visitor's head is, set it to LAeq and LCeq, and let each reading settle for 15 s at least.
+Answer with
+  two numbers  what the meter reads, A and then C, such as 62.5 65.0; a third, if you have a vibration meter on the
+               floor or the seat: aw with weighting Wk, up and down, in m/s²
+  Enter        it shows no more than with nothing playing: play 3 dB louder; or, once it is enough: keep it
+  + or -       3 dB louder, 3 dB quieter
+  k            keep this reading although it is not far above the background
+  r            begin this output anew, after an amplifier was moved
+  s, q         leave this output out; end. Ctrl-C ends too; either way the sound fades out.\
+"""
+
+
+class Technician(Protocol):
+    """The person before the terminal."""
+
+    def tell(self, text: str) -> None:
+        """Show a text."""
+
+    def ask(self, question: str) -> str:
+        """What the person answers, one line. Raises EOFError when nobody is there any more."""
+
+
+class Player(Protocol):
+    """Plays steps."""
+
+    def play(self, step: CalibrationStep) -> None:
+        """Play this from now on."""
+
+    def hush(self) -> None:
+        """Fade out."""
+
+    def trouble(self) -> str | None:
+        """Why what a meter reads now is not what was asked for; None if it is."""
+
+
+class _EndedError(Exception):
+    """The technician has had enough."""
+
+
+class _LeftOutError(Exception):
+    """The output is not to be calibrated now."""
+
+
+@dataclass(frozen=True)
+class Calibrating:
+    """What a calibration needs of its surroundings."""
+
+    room: Room
+    technician: Technician
+    player: Player
+    today: date
+    save: Save
+
+    def walk(self) -> list[str]:
+        """Calibrate every output; the names of those that were."""
+        tell = self.technician.tell
+        for caution in CAUTIONS:
+            tell(textwrap.fill(f"CAUTION. {caution}", _WIDTH))
+        tell(HOW)
+        done = []
+        try:
+            for number, name in enumerate(self.room.output, start=1):
+                tell(f"\nOutput {name}, {number} of {len(self.room.output)}, {_described(self.room.output[name])}.")
+                try:
+                    self.save(name, self._output(name))
+                except _LeftOutError:
+                    tell(f"{name} is left out.")
+                except ProblemError as error:
+                    self._tell_all(error)
+                else:
+                    tell("Written into room.toml.")
+                    done.append(name)
+        except (_EndedError, EOFError):
+            pass
+        finally:
+            self.player.hush()
+        tell(self._closing(done))
+        return done
+
+    def _output(self, name: str) -> Measured:
+        """What was measured of one output. Raises ProblemError, _LeftOutError, _EndedError, EOFError."""
+        output, caps = self.room.output[name], expand(self.room.cap)
+        stimulus = pink_noise(output.transducer)
+        measured: Measured | None = None
+        while measured is None:
+            self.player.hush()
+            low_hz, high_hz = PINK_BAND_HZ[output.transducer]
+            self.technician.tell(f"It will play pink noise, {low_hz:g} Hz to {high_hz:g} Hz.")
+            background = self._background()
+            measured = self._measured(procedure.begin(name, self.room.output, caps, stimulus, background))
+        self.player.hush()
+        self.technician.tell(told(name, output, measured))
+        return measured
+
+    def _background(self) -> MeterReading:
+        """What the meter reads while nothing plays."""
+        while True:
+            try:
+                return _reading(self._answer("Nothing plays. The meter reads (A C): "))
+            except ProblemError as error:
+                self._tell_all(error)
+
+    def _measured(self, step: CalibrationStep) -> Measured | None:
+        """What was kept of one output, begun at a step; None to begin anew."""
+        self.player.play(step)
+        while True:
+            answer = self._answer(_question(step))
+            if answer == "r":
+                return None
+            try:
+                following = self._after(step, answer)
+                if following is None:
+                    return procedure.answered(step, self.today)
+            except ProblemError as error:
+                self._tell_all(error)
+                continue
+            if following.played_dbfs != step.played_dbfs:
+                self.player.play(following)
+            step = following
+
+    def _after(self, step: CalibrationStep, answer: str) -> CalibrationStep | None:
+        """The step that an answer leads to; None to keep what was read. Raises ProblemError."""
+        if answer == "-":
+            return procedure.quieter(step)
+        if answer == "k" or (answer == "" and procedure.loud_enough(step)):
+            return None
+        if answer == "+" or (answer == "" and step.reading is not None):
+            return procedure.louder(step)
+        reading = None if answer == "" else _reading(answer)
+        trouble = self.player.trouble()
+        if trouble is not None:
+            raise stopping(step.name, trouble, "That reading does not count: let it settle, and read again.")
+        if reading is None:
+            return procedure.louder(procedure.heard(step, None))
+        procedure.makes_sense(step, reading)
+        return procedure.heard(step, reading)
+
+    def _answer(self, question: str) -> str:
+        answer = self.technician.ask(question).strip().lower()
+        if answer == "s":
+            raise _LeftOutError
+        if answer == "q":
+            raise _EndedError
+        return answer
+
+    def _tell_all(self, error: ProblemError) -> None:
+        for finding in error.findings:
+            self.technician.tell(f"{finding.what} {finding.mend}")
+
+    def _closing(self, done: Sequence[str]) -> str:
+        left = [name for name, output in self.room.output.items() if output.calibration is None and name not in done]
+        lines = [f"Calibrated: {', '.join(done) or 'nothing'}."]
+        if left:
+            lines.append(f"Without calibration still: {', '.join(left)}.")
+        elif self.room.levels_at_the_ear == "unknown":
+            lines.append('Every output is calibrated: take levels_at_the_ear = "unknown" out of room.toml.')
+        if done:
+            lines.append("Mark the knobs of the amplifiers and lock the cupboard; then: residue check.")
+        return "\n".join(lines)
+
+
+_LOUDER_QUIETER: Mapping[str, Callable[[CalibrationStep], CalibrationStep]] = {
+    "": procedure.louder,
+    "+": procedure.louder,
+    "-": procedure.quieter,
+}
+
+
+def identify(room: Room, name: str, technician: Technician, player: Player) -> None:
+    """Let an output count its own number, louder and quieter at a key press, until the technician ends it.
+
+    Raises ProblemError where there is no such output, or a cap leaves no room for it.
+    """
+    names = list(room.output)
+    if name not in names:
+        raise stopping("room.toml: output", f'No output is named "{name}".', nearest(name, names))
+    output, number = room.output[name], names.index(name) + 1
+    stimulus = counted_pulses(number, output.transducer)
+    step = procedure.begin_as_calibrated(name, room.output, expand(room.cap), stimulus)
+    technician.tell(
+        f"{name} is output {number} of {len(names)}, {_described(output)}: it counts {number}, over and over."
+    )
+    if output.calibration is None:
+        technician.tell("It has no calibration, so it is taken to be as loud as any could be, and stays quiet.")
+    player.play(step)
+    try:
+        while True:
+            asked = f"{step.played_dbfs:g} dBFS. Enter: 3 dB louder, -: 3 dB quieter, q: end. "
+            answer = technician.ask(asked).strip().lower()
+            if answer in ("q", "s"):
+                return
+            if answer not in _LOUDER_QUIETER:
+                continue
+            try:
+                step = _LOUDER_QUIETER[answer](step)
+            except ProblemError as error:
+                technician.tell(error.findings[0].what)
+            else:
+                player.play(step)
+    except EOFError:
+        return
+    finally:
+        player.hush()
+
+
+def _reading(answer: str) -> MeterReading:
+    """Two numbers, or three; a comma may stand for the point. Raises ProblemError."""
+    words = [word.strip(",").replace(",", ".") for word in _SEPARATORS.split(answer.strip())]
+    try:
+        figures = [float(word) for word in words]
+    except ValueError:
+        figures = []
+    if len(figures) not in (2, 3):
+        raise stopping("answer", f'"{answer}" is not a reading.', "Write two numbers, A and then C, such as 62.5 65.0.")
+    for figure in figures[:2]:
+        if not LOWEST_DB <= figure <= HIGHEST_DB:
+            mend = f"Write levels between {LOWEST_DB:g} and {HIGHEST_DB:g} dB, or look at the range of the meter."
+            raise stopping("answer", f"{figure:g} dB cannot be read in a room.", mend)
+    if len(figures) == 3 and not LEAST_M_PER_S2 <= figures[2] <= MOST_M_PER_S2:
+        mend = f"Write aw in m/s² (not mm/s², not g), between {LEAST_M_PER_S2:g} and {MOST_M_PER_S2:g}."
+        raise stopping("answer", f"{figures[2]:g} m/s² cannot be read on a floor or a seat.", mend)
+    return MeterReading(*figures)
+
+
+def _question(step: CalibrationStep) -> str:
+    at = f"{step.name} at {step.played_dbfs:g} dBFS."
+    if step.reading is None:
+        return f"{at} The meter reads (A C): "
+    if procedure.loud_enough(step):
+        return f"{at} That is well above the background. Enter keeps it, + plays louder: "
+    return f"{at} Not {procedure.ABOVE_BACKGROUND_DB:g} dB above the background yet. Enter plays 3 dB louder: "
+
+
+def _described(output: Output) -> str:
+    return f"a {output.transducer} on channel {output.device_channel} of the device"
+
+
+def told(name: str, output: Output, measured: Measured) -> str:
+    """What a measurement means, and what has changed since the one before."""
+    lines = []
+    new, old = measured["calibration"], output.calibration
+    if isinstance(new, Calibration):
+        full_scale_db = offset_db(new, Weighting.C, output.transducer)
+        lines.append(f"{name}: noise of 0 dBFS would be {full_scale_db:.1f} dB(C) at the visitor's place.")
+        if old is not None:
+            change_db = full_scale_db - offset_db(old, Weighting.C, output.transducer)
+            lines.append(f"That is {change_db:+.1f} dB against the calibration of {old.on}.")
+    felt = measured.get("vibration")
+    if isinstance(felt, VibrationCalibration):
+        full_scale = felt.read_aw_m_per_s2 * 10.0 ** (-felt.played_dbfs / 20.0)
+        lines.append(f"It would shake a visitor with {full_scale:.0f} m/s².")
+    elif output.transducer == "shaker":
+        lines.append("No vibration was measured: what a body feels of this output stays unknown.")
+    return "\n".join(lines)

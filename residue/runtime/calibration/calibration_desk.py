@@ -1,0 +1,109 @@
+"""Brings together what a calibration needs: the room, the sound device, and the person at the terminal."""
+
+from __future__ import annotations
+
+import signal
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from types import FrameType
+
+from residue.installation.load import ROOM, room_of
+from residue.installation.room import Room
+from residue.installation.room_file import record
+from residue.output.opening import check_device, routing_of, sink_opener
+from residue.output.returning import ReturningSink
+from residue.problems import ProblemError, stopping, stops
+from residue.runtime.calibration.calibrating import Calibrating, Measured, Technician, identify, told
+from residue.runtime.calibration.calibration_player import CalibrationPlayer, running
+from residue.runtime.journal.evidence import Evidence
+from residue.runtime.journal.log import CALIBRATED
+from residue.runtime.journal.tallies import Circumstances
+from residue.runtime.system.clock import Clock
+from residue.runtime.system.files import occupied
+
+_CIRCUMSTANCES = Circumstances("calibrating", None, None, None, 0.0)
+
+
+class Terminal:
+    """A person who reads standard output and types."""
+
+    def tell(self, text: str) -> None:
+        """Show it at once."""
+        sys.stdout.write(f"{text}\n")
+        sys.stdout.flush()
+
+    def ask(self, question: str) -> str:
+        """One line, with the line editing that the terminal has."""
+        return input(question)
+
+
+@dataclass(frozen=True)
+class Bench:
+    """Where a calibration takes place.
+
+    device: of room.toml if None. state: the folder of the level log.
+    """
+
+    folder: Path
+    device: str | None
+    state: Path
+    clock: Clock
+
+    def calibrate(self, technician: Technician) -> list[str]:
+        """Calibrate a room output by output; the names of those that were. Raises ProblemError."""
+        with self._set_up() as (room, player, evidence):
+            today = self.clock.now().astimezone().date()
+
+            def save(name: str, measured: Measured) -> None:
+                record(self.folder / ROOM, name, measured)
+                evidence.happened(CALIBRATED, told(name, room.output[name], measured).replace("\n", " "))
+
+            return Calibrating(room, technician, player, today, save).walk()
+
+    def tone(self, output: str, technician: Technician) -> None:
+        """Let one output of a room count its number. Raises ProblemError."""
+        with self._set_up() as (room, player, _):
+            identify(room, output, technician, player)
+
+    @contextmanager
+    def _set_up(self) -> Iterator[tuple[Room, CalibrationPlayer, Evidence]]:
+        """A player on a device that is there; whatever ends the context, the sound fades out first."""
+        room = room_of(self.folder)
+        device = self.device or room.device
+        findings = check_device(device, room.output, self.folder)
+        if stops(findings):
+            raise ProblemError(findings)
+        sink = ReturningSink(sink_opener(device, routing_of(room.output), self.folder))
+        # Until a meter was read, an output is taken to be as loud as none is, so what is logged is never too little.
+        evidence = Evidence(self.state, self.clock)
+        player = CalibrationPlayer(sink, room.output, partial(evidence.sent, then=_CIRCUMSTANCES))
+        kept = evidence.kept("Calibrating.", "Calibration ended.")
+        with occupied(self.state), _ended_like_ctrl_c(), kept, running(player, sink, evidence.cut):
+            yield room, player, evidence
+
+
+@contextmanager
+def _ended_like_ctrl_c() -> Iterator[None]:
+    """A closed terminal or a shutdown ends the sound as Ctrl-C does, and not in the middle of it."""
+
+    def end(number: int, _frame: FrameType | None) -> None:
+        raise KeyboardInterrupt(signal.Signals(number).name)
+
+    former = {number: signal.signal(number, end) for number in (signal.SIGTERM, signal.SIGHUP)}
+    try:
+        yield
+    finally:
+        for number, handler in former.items():
+            signal.signal(number, handler)
+
+
+def person_at_terminal() -> Terminal:
+    """Raises ProblemError where nobody can press a key."""
+    if not sys.stdin.isatty():
+        what = "Nobody sits at a terminal, and it gets louder only when somebody presses a key."
+        raise stopping("residue calibrate", what, "Run it in a terminal, by hand.")
+    return Terminal()

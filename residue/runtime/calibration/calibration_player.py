@@ -1,0 +1,172 @@
+"""Plays one calibration step after the other, through a cap stage like everything else that is ever heard."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from math import ceil
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.dsp.exact import gain_from_db
+from residue.loudness.calibration.calibration_procedure import CalibrationStep
+from residue.loudness.meters.hops import HOP_FRAMES, HOP_S
+from residue.loudness.meters.levels import db_of_power
+from residue.loudness.outputs.outputs import Output
+from residue.loudness.stage.protection import Conditioner
+from residue.loudness.stage.readings import Tally
+from residue.loudness.stage.stage import LATENCY_FRAMES, CapStage
+from residue.mapping.signals import frame_at
+from residue.output.returning import ReturningSink
+from residue.runtime.engine.fader import Fader
+
+Floats = NDArray[np.float64]
+
+FADE_S = 0.5
+_DRAIN_HOPS = ceil(LATENCY_FRAMES / HOP_FRAMES) + 1
+_SETTLE_HOPS = ceil(FADE_S / HOP_S) + _DRAIN_HOPS
+_TALLY_HOPS = 10
+_LEAST_ACTION_DB = -0.05
+_STOPPING_S = 10.0
+
+
+class CalibrationPlayer:
+    """Silence until a step is played; a new step waits until the one before has faded out of its cap stage.
+
+    `play` and `hush` may be called while another thread writes. sent: is told every second, by that thread, what was
+    sent, with an output that nobody has read a meter for taken to be as loud as none is; it must not make it wait.
+    """
+
+    def __init__(self, sink: ReturningSink, outputs: Mapping[str, Output], sent: Callable[[Tally], None]) -> None:
+        self._sink, self._sent = sink, sent
+        self._silence = np.zeros((len(outputs), HOP_FRAMES))
+        self._idle = CapStage(outputs, ())
+        self._wanted: _Playing | None = None
+        self._playing: _Playing | None = None
+        self._resumed: CalibrationStep | None = None
+        self._asking = threading.Lock()
+        """Held while what is wanted changes: a loss must not bring back what was hushed meanwhile."""
+
+    def play(self, step: CalibrationStep) -> None:
+        """Play this from now on, with the room and the caps that it names."""
+        wanted = _Playing(step)
+        with self._asking:
+            self._wanted, self._resumed = wanted, None
+
+    def hush(self) -> None:
+        """Fade out."""
+        with self._asking:
+            self._wanted = self._resumed = None
+
+    @property
+    def silent(self) -> bool:
+        """Whether all that was played has left its cap stage."""
+        return self._wanted is None and self._playing is None
+
+    def trouble(self) -> str | None:
+        """Why what a meter reads now is not what was asked for; None if it is."""
+        if self._sink.lost is not None:
+            return self._sink.lost
+        playing, wanted = self._playing, self._wanted
+        if wanted is None:
+            return None
+        if playing is not wanted or playing.hops < _SETTLE_HOPS:
+            return "The sound has only just begun."
+        return "A cap or the limiter holds this level down." if playing.held_down else None
+
+    def write_hop(self) -> None:
+        """Write a tenth of a second; blocks as long as the sink does. What plays begins anew after a loss."""
+        with self._asking:
+            if self._sink.lost is not None:
+                if (wanted := self._wanted) is not None:
+                    self._wanted, self._resumed = None, wanted.step
+            elif self._resumed is not None:
+                self._wanted, self._resumed = _Playing(self._resumed), None
+        if self._playing is None or self._playing.over:
+            self._playing = self._wanted
+        playing = self._playing
+        if playing is None:
+            self._sink.write(self._idle.process(self._silence))
+            return
+        if playing is not self._wanted:
+            playing.fade_out()
+        self._sink.write(playing.stage.process(playing.next_hop(self._silence)))
+        playing.look()
+        if playing.over or playing.hops % _TALLY_HOPS == 0:
+            self._sent(playing.stage.take_tally())
+
+
+class _Playing:
+    """One step on its way through a cap stage of its own."""
+
+    def __init__(self, step: CalibrationStep) -> None:
+        self.step = step
+        self.stage = CapStage(step.room, step.caps)
+        self._index = list(step.room).index(step.name)
+        self._loop = step.stimulus.loop * gain_from_db(step.played_dbfs - _loss_db(step))
+        self._fade = Fader(0.0)
+        self._fade.move(1.0, frame_at(FADE_S))
+        self._drained_hops = 0
+        self.hops = 0
+        self.held_down = False
+
+    @property
+    def over(self) -> bool:
+        """It has faded out, and nothing of it is left in the stage."""
+        return self._drained_hops >= _DRAIN_HOPS
+
+    def fade_out(self) -> None:
+        if self._fade.aim > 0.0:
+            self._fade.move(0.0, frame_at(FADE_S))
+
+    def next_hop(self, silence: Floats) -> Floats:
+        """(outputs, HOP_FRAMES): the loop on its one output."""
+        hop = silence.copy()
+        at = np.arange(self.hops * HOP_FRAMES, (self.hops + 1) * HOP_FRAMES)
+        hop[self._index] = np.take(self._loop, at, mode="wrap") * self._fade.next(HOP_FRAMES)
+        self._drained_hops += self._fade.silent
+        self.hops += 1
+        return hop
+
+    def look(self) -> None:
+        """Remember whether anything but the step decides the level."""
+        if self.hops >= _SETTLE_HOPS:
+            reading = self.stage.reading()
+            self.held_down |= min(reading.governor_db, reading.limiter_db) < _LEAST_ACTION_DB
+
+
+def _loss_db(step: CalibrationStep) -> float:
+    """What the protecting high-pass of the output takes from the level of the stimulus: at most 0 dB."""
+    loop = step.stimulus.loop
+    passed = Conditioner({step.name: step.output})(np.concatenate([loop, loop])[np.newaxis])[0, len(loop) :]
+    return db_of_power(float(np.mean(passed * passed)) / float(np.mean(loop * loop)))
+
+
+@contextmanager
+def running(player: CalibrationPlayer, sink: ReturningSink, cut: Callable[[str], None]) -> Iterator[None]:
+    """The player writes in a thread of its own within the context; at the end, whatever ends it, it fades out first.
+
+    cut: told why where it does not come to its end.
+    """
+    ending, ended = threading.Event(), threading.Event()
+
+    def write() -> None:
+        while not (ending.is_set() and player.silent):
+            player.write_hop()
+        for _ in range(ceil(sink.latency_s / HOP_S)):
+            player.write_hop()
+        ended.set()
+
+    thread = threading.Thread(target=write, name="calibration", daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        player.hush()
+        ending.set()
+        thread.join(_STOPPING_S)
+        if not ended.is_set():
+            cut("The sound did not fade out to its end.")
+        sink.close()

@@ -1,0 +1,1 @@
+"""The daemon's loop, its watchdog, its status and its nightly reading of the archive."""

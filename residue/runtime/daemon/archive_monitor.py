@@ -1,0 +1,141 @@
+"""Looks after what is archived while the house runs: whether it may be shown, and whether the disk still holds it."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Callable
+from contextlib import suppress
+from datetime import date, datetime, timedelta
+from pathlib import Path
+
+import msgspec
+
+from residue.archive.performance import FILE_NAME, read_performance
+from residue.archive.permission import check_dates
+from residue.installation.load import Installation
+from residue.problems import Finding, ProblemError
+from residue.runtime.journal.log import READ_AGAIN
+from residue.runtime.system.clock import Clock
+from residue.runtime.system.errand import Errand, Errands
+from residue.runtime.system.files import replace_file
+from residue.schedule.spans import local
+
+logger = logging.getLogger(__name__)
+
+LOOK_S = 60.0
+FIRST_S = 600.0
+"""After a start the planner comes first; it has read everything once then."""
+NIGHT = timedelta(hours=3)
+"""A night's reading begins at three, or as soon after as the machine is on: most houses are closed."""
+NIGHTS_FILE = "reread.json"
+
+
+class Custodian:
+    """Reads everything again once a night in another process, and looks at the dates of permission.
+
+    installation: with the hours in force. happened: writes into the event log: kind, text.
+    spoilt: told when something was no longer as it was written.
+    """
+
+    def __init__(
+        self,
+        installation: Installation,
+        state: Path,
+        cache: Path,
+        clock: Clock,
+        happened: Callable[[str, str], None],
+        spoilt: Callable[[], None],
+        errand: Errands = Errand,
+    ) -> None:
+        self.installation = installation
+        self._nights_path = state / NIGHTS_FILE
+        self._cache = cache
+        self._clock = clock
+        self._happened = happened
+        self._spoilt = spoilt
+        self._errand = errand
+        self._reading: tuple[date, Errand] | None = None
+        self._since_s = clock.monotonic_s()
+        self._last = self._remembered()
+        self._of_permission: tuple[str, ...] = ()
+        self._of_disk: tuple[str, ...] = ()
+
+    @property
+    def alarms(self) -> list[str]:
+        """What may not be shown, and what a disk has lost."""
+        return [*self._of_permission, *self._of_disk]
+
+    async def keep(self) -> None:
+        """Look again and again, for ever."""
+        while True:
+            try:
+                self.look(await asyncio.to_thread(self.permission))
+            except Exception:  # a fault of our own; the house plays on
+                logger.exception("What is archived cannot be looked after")
+            await asyncio.sleep(LOOK_S)
+
+    def end(self) -> None:
+        """Stop what is being worked on."""
+        if self._reading is not None:
+            self._reading[1].end()
+
+    def permission(self) -> tuple[str, ...]:
+        """What is in the programme and may not be shown today. Reads the bags."""
+        found: list[Finding] = []
+        day = local(self._clock.now(), self.installation.calendar.zone).date()
+        for name in self.installation.played:
+            with suppress(ProblemError):  # which the planner tells
+                performance = read_performance(self.installation.performances[name] / "data" / FILE_NAME)
+                if performance.permission is not None:
+                    found += check_dates(performance.permission, name, day)
+        return tuple(map(str, found))
+
+    def look(self, permission: tuple[str, ...]) -> None:
+        """Tell what is new, and have a night's reading begun or ended where it is time."""
+        for words in permission:
+            if words not in self._of_permission:
+                self._happened("permission", words)
+        self._of_permission = permission
+        if self._reading is not None:
+            self._end_reading(*self._reading)
+        elif (night := _night(self._clock.now(), self.installation)) != self._last and self._settled():
+            arguments = [str(self.installation.folder), str(self.installation.hours_folder), str(self._cache)]
+            self._reading = night, self._errand("residue.runtime.daemon.rereading", arguments)
+
+    def _settled(self) -> bool:
+        return self._clock.monotonic_s() - self._since_s >= FIRST_S
+
+    def _end_reading(self, night: date, errand: Errand) -> None:
+        if errand.status is None:
+            return
+        self._reading, self._last = None, night
+        if errand.status == 0:
+            self._read(msgspec.json.decode(errand.said[-1], type=tuple[Finding, ...]))
+        else:
+            self._happened("disk", f"What is played could not be read again: {errand.complaint}")
+        errand.end()
+        try:
+            replace_file(self._nights_path, msgspec.json.encode(night))
+        except OSError as error:
+            logger.warning("It cannot be noted that everything was read: %s", error)
+
+    def _read(self, findings: tuple[Finding, ...]) -> None:
+        self._of_disk = tuple(map(str, findings))
+        for words in self._of_disk:
+            self._happened("disk", words)
+        if findings:
+            self._spoilt()
+        else:
+            self._happened(READ_AGAIN, "All that is played was read again, and is as it was written.")
+
+    def _remembered(self) -> date | None:
+        try:
+            return msgspec.json.decode(self._nights_path.read_bytes(), type=date)
+        except (OSError, msgspec.DecodeError):
+            return None
+
+
+def _night(now: datetime, installation: Installation) -> date:
+    """The day that the last night began, by the clock of the place."""
+    return local(now - NIGHT, installation.calendar.zone).date()

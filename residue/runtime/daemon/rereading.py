@@ -1,0 +1,94 @@
+"""Reading again, every night, what is played: what a process of its own does, at a measured pace.
+
+    python -m residue.runtime.daemon.rereading INSTALLATION HOURS CACHE
+
+HOURS is the folder of the hours in force. Says on standard output, as JSON, what is no longer as it was written.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from dataclasses import replace
+from pathlib import Path
+
+import msgspec
+
+from residue.archive.bag import payload_digest
+from residue.archive.fixity import verify
+from residue.archive.prepared import prepared_folder
+from residue.archive.prepared_fixity import reread
+from residue.installation.load import Installation, load
+from residue.problems import Finding, ProblemError, Severity
+from residue.runtime.planning.planning import NICENESS
+from residue.runtime.planning.preparation import CHANNELS
+
+BYTES_PER_S = 20_000_000.0
+"""A third of what a memory card gives: 100 GB take a night of 84 min. Our choice."""
+
+
+class Pace:
+    """Waits as long as is needed to keep to BYTES_PER_S."""
+
+    def __init__(
+        self, monotonic_s: Callable[[], float] = time.monotonic, sleep: Callable[[float], None] = time.sleep
+    ) -> None:
+        self._monotonic_s = monotonic_s
+        self._sleep = sleep
+        self._free_s = monotonic_s()
+        self._done = 0
+
+    def read(self, count: int) -> None:
+        """So many bytes more have been read."""
+        self._free_s = max(self._free_s, self._monotonic_s()) + count / BYTES_PER_S
+        self._sleep(max(0.0, self._free_s - self._monotonic_s()))
+
+    def progress(self, what: str, done: int, total: int) -> None:
+        """As somebody who is told of progress in bytes."""
+        self.read(max(0, done - self._done))
+        self._done = done
+
+
+def spoilt(installation: Installation, cache: Path, pace: Pace) -> Iterator[Finding]:
+    """What is no longer as it was written, of every performance of the programme."""
+    for name in installation.played:
+        bag = installation.performances[name]
+        _let_go(bag)
+        for finding in verify(bag, pace.progress):
+            if finding.severity is Severity.STOPS:
+                yield replace(finding, mend=f"{finding.mend} If nobody wrote there, the disk begins to fail.")
+        try:
+            folder = prepared_folder(cache / CHANNELS, payload_digest(bag))
+        except ProblemError:
+            continue  # which verify has told already
+        _let_go(folder)
+        yield from reread(folder, name, pace.read)
+
+
+def _let_go(folder: Path) -> None:
+    """Have the kernel forget what it holds of the files, so that it is the disk that is read."""
+    for file in folder.rglob("*"):
+        with suppress(OSError):
+            handle = os.open(file, os.O_RDONLY)
+            try:
+                os.posix_fadvise(handle, 0, 0, os.POSIX_FADV_DONTNEED)
+            finally:
+                os.close(handle)
+
+
+def main() -> None:
+    """The process."""
+    os.nice(NICENESS)
+    folder, hours, cache = map(Path, sys.argv[1:4])
+    try:
+        findings = list(spoilt(load(folder, hours), cache, Pace()))
+    except ProblemError as error:
+        sys.exit(str(error))
+    sys.stdout.write(msgspec.json.encode(findings).decode() + "\n")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,56 @@
+"""The watchdog's rounds: looking at everything, doing what is due, and telling systemd that the house lives."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from residue.runtime.house.restarts import Restarts
+from residue.watchdog.checks import Remedy
+from residue.watchdog.notify import Notifier
+from residue.watchdog.vitals import Vitals
+from residue.watchdog.watch import Due, Watchdog
+
+
+class Rounds:
+    """One look at everything, each time it is asked; systemd is told that the house lives only if frames were written.
+
+    vitals: looks. remedies: carry out, by kind; what is not among them needs nothing but its line in the log.
+    restarts: bounds how often a check may end the program. happened: writes into the event log: kind, text.
+    """
+
+    def __init__(
+        self,
+        vitals: Callable[[], Vitals],
+        remedies: Mapping[Remedy, Callable[[Due], None]],
+        restarts: Restarts,
+        notifier: Notifier,
+        happened: Callable[[str, str], None],
+    ) -> None:
+        self._vitals = vitals
+        self._remedies = remedies
+        self._restarts = restarts
+        self._notifier = notifier
+        self._happened = happened
+        self._watchdog = Watchdog()
+        self._frames = -1
+        self.stands = False
+        """No frame was written between the last two looks."""
+
+    @property
+    def alarms(self) -> list[str]:
+        """What is wrong at present."""
+        return self._watchdog.alarms
+
+    def make(self, told: str) -> None:
+        """Look, do what is due, and tell systemd; `told` is its status line."""
+        vitals = self._vitals()
+        self.stands, self._frames = vitals.frames == self._frames, vitals.frames
+        for due in self._watchdog.look(vitals):
+            if due.remedy is Remedy.RESTART and not self._restarts.may(due.check):
+                self._happened("watchdog", f"{due.check.name}: {due.why} Restarted often enough; not again for now.")
+                continue
+            self._happened("watchdog", f"{due.check.name}: {due.why} Remedy: {due.remedy}.")
+            if due.remedy in self._remedies:
+                self._remedies[due.remedy](due)
+        if not self.stands:
+            self._notifier.tell("WATCHDOG=1", f"STATUS={told}")

@@ -1,0 +1,392 @@
+"""The engine: one thread that renders a block, sends it through the cap, and writes it, for as long as it lives.
+
+It always writes, silence when nothing plays, so the frames written are its heartbeat. Other threads only put orders
+into its queue and read the last snapshot; nothing they do can make it wait.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from functools import partial
+from math import inf
+from queue import Empty, SimpleQueue
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.loudness.meters.hops import HOP_FRAMES
+from residue.loudness.stage.readings import Reading, Tally
+from residue.loudness.stage.stage import CapStage
+from residue.mapping.playback import Playback, Signals
+from residue.mapping.signals import Span, frame_at, seconds
+from residue.output.returning import ReturningSink
+from residue.processes import MAKES_FRAMES, keep_time
+from residue.runtime.engine.crossfade import Crossing
+from residue.runtime.engine.fader import Fader
+
+logger = logging.getLogger(__name__)
+
+BLOCK_FRAMES = HOP_FRAMES
+"""A hop of the cap stage, so that every performance begins at the beginning of a hop, as its level profile did."""
+SWITCH_S = 0.0005
+"""What a thread waits at most for the interpreter: with Python's own 5 ms a busy thread starves the engine."""
+RETURN_FADE_S = 3.0
+"""Fade-in after a loss of the device, after a hold, and wherever a performance does not begin at its beginning."""
+CROSSFADE_S = 4.0
+"""How long a turn comes in where another is under way; our choice."""
+TRIM_S = 1.0
+"""How long a trim takes; our choice."""
+STALL_S = 1.0
+"""A gap between two blocks that a device's buffer does not bridge: longer than that, sound comes back with a fade."""
+REBUILD_WAIT_S = 0.5
+"""A thread that lives is out of the sink within a block."""
+PEAKS_S = 1.0
+"""Peaks are told over so long, from one look of the watchdog to the next: what comes out of the cap a while after it
+went in is not taken for silence then, however short it is."""
+TALLY_S = 1.0
+"""What was sent is told so often: more than that of it no power cut makes forgotten."""
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """A performance about to be played."""
+
+    number: int
+    performance: str
+    playback: Playback
+    gain: float
+    """Of the plan."""
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """A performance whose graph failed, or that could not be begun."""
+
+    why: str
+    at_s: float
+    """On the monotonic clock, the last time."""
+    times: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """What the engine tells of itself after each block."""
+
+    frames: int = 0
+    """Written since the start: the heartbeat."""
+    turn: int = 0
+    performance: str | None = None
+    """What is under way."""
+    playhead_s: float = 0.0
+    section: str | None = None
+    trim: float = 1.0
+    plan_gain: float = 1.0
+    asked_peak: float = 0.0
+    """Highest magnitude that went into the cap stage over the last PEAKS_S."""
+    sent_peak: float = 0.0
+    """Highest magnitude that came out of it over the same and was written."""
+    sent_mean: float = 0.0
+    """Highest magnitude of the mean of an output over what was written."""
+    stuck_at: float = 0.0
+    """Highest magnitude of an output of the graph that stood at one value for the whole block."""
+    reading: Reading | None = None
+    late_blocks: int = 0
+    lost: str | None = None
+    device_wrong: bool = False
+    losses: int = 0
+    busy: float = 0.0
+    """Share of real time that the last block took to make."""
+    failures: Mapping[str, Failure] = field(default_factory=dict)
+    """By performance."""
+
+
+Heard = Callable[[Span, Signals, float], None]
+"""Told of each block: its span, its signals, and the monotonic time at which its first frame is heard."""
+
+
+class Engine:
+    """Plays turns through one cap stage into one sink.
+
+    tallies: what was sent, one a second and one at the end, to be taken by whoever keeps the log.
+    """
+
+    def __init__(
+        self,
+        stage: CapStage,
+        sink: ReturningSink,
+        outputs: int,
+        heard: Heard = lambda span, signals, heard_at_s: None,
+        monotonic_s: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._stage = stage
+        self._sink = sink
+        self._heard = heard
+        self._monotonic_s = monotonic_s
+        self._silence = np.zeros((outputs, BLOCK_FRAMES))
+        self._orders: SimpleQueue[Callable[[], None]] = SimpleQueue()
+        self._turn: Turn | None = None
+        self._fade = Fader(0.0)
+        self._crossing: Crossing | None = None
+        self._trim = Fader(1.0)
+        self._presence = Fader(1.0)
+        self._closing = False
+        self._last = self._silence
+        self._peaks: deque[tuple[float, float]] = deque(maxlen=frame_at(PEAKS_S) // BLOCK_FRAMES)
+        """Of the last blocks, before and after the cap stage."""
+        self._frames_to_go: int | None = None
+        self._began_s = inf
+        """When the last block was begun."""
+        self._ended = False
+        """All was sent and told, down to the last fade."""
+        self._generation = 0
+        self._sending = threading.Lock()
+        """Held by a thread while it is within the cap stage or the sink."""
+        self.snapshot = Snapshot()
+        self.tallies: SimpleQueue[Tally] = SimpleQueue()
+        self._thread = self._new_thread()
+
+    # Orders, from any thread.
+
+    def start(self) -> None:
+        """Begin to write."""
+        self._thread.start()
+
+    def begin(self, turn: Turn) -> None:
+        """Play this from where its playback stands, with a crossfade from what is under way."""
+        self._orders.put(partial(self._begin, turn))
+
+    def refuse(self, number: int, performance: str, why: str) -> None:
+        """A turn that cannot begin counts as failed."""
+        self._orders.put(partial(self._refuse, number, performance, why))
+
+    def forgive(self, performance: str) -> None:
+        """A performance that failed was mended: it no longer counts as failed."""
+        self._orders.put(partial(self._forgive, performance))
+
+    def fade_out(self, over_s: float) -> None:
+        """Be silent within `over_s` and end the turn; a fade under way can only be shortened."""
+        self._orders.put(partial(self._fade_out, over_s))
+
+    def trim(self, gain: float) -> None:
+        """Lower everything by a factor of at most 1."""
+        self._orders.put(partial(self._set_trim, min(1.0, gain)))
+
+    def reopen(self, why: str) -> None:
+        """Let go of the sink and open it anew."""
+        self._orders.put(partial(self._sink.reopen, why))
+
+    def leave_out(self, performance: str, why: str, fade_s: float) -> None:
+        """Fade this performance out; it counts as failed from now on."""
+        self._orders.put(partial(self._fail, performance, why))
+        self.fade_out(fade_s)
+
+    def silence(self, why: str) -> None:
+        """Be heard no more until the program is started anew."""
+        self._orders.put(partial(self._sink.give_up, why))
+
+    def rebuild(self, why: str) -> bool:
+        """Go on with a fresh thread, fading in; what played counts as failed, since its graph did not come back.
+
+        The cap stage stays, and with it all that was ever sent. False where the old thread hangs in the stage or in
+        the sink: these cannot be taken from it, and only ending the process helps.
+        """
+        self._generation += 1  # first, so that a thread that is well after all does not take the lock again
+        if not self._sending.acquire(timeout=REBUILD_WAIT_S):
+            return False
+        try:
+            turn, self._turn, self._crossing = self._turn, None, None
+            if turn is not None:
+                self._fail(turn.performance, why)
+            self._began_s = -inf
+        finally:
+            self._sending.release()
+        self._thread = self._new_thread()
+        self._thread.start()
+        return True
+
+    def stop(self, fade_s: float, wait_s: float) -> bool:
+        """Fade out, let the last of it be heard, and end; False when that took longer than `wait_s`, or was cut."""
+        self._orders.put(partial(self._stop, fade_s))
+        self._thread.join(wait_s)
+        return self._ended
+
+    # The thread.
+
+    def _new_thread(self) -> threading.Thread:
+        return threading.Thread(target=self._run, args=(self._generation,), name="engine", daemon=True)
+
+    def _run(self, generation: int) -> None:
+        keep_time(MAKES_FRAMES)
+        try:
+            while generation == self._generation and (self._frames_to_go is None or self._frames_to_go > 0):
+                self.run_block(generation)
+        except Exception:  # the watchdog sees that no more frames are written, and has the engine rebuilt
+            logger.exception("The engine failed")
+            return
+        if generation == self._generation:
+            self.tallies.put(self._stage.take_tally())
+            self._sink.close()
+            self._ended = True
+
+    def run_block(self, generation: int = 0) -> None:
+        """Obey what was ordered, then make and write one block. generation: of the thread that does."""
+        with suppress(Empty):
+            while True:
+                self._orders.get_nowait()()
+        began_s = self._monotonic_s()
+        if began_s - self._began_s > STALL_S:
+            self._come_back_softly(generation)
+        self._began_s = began_s
+        block = self._block(began_s)
+        with self._sending:
+            if generation == self._generation:  # else the engine was rebuilt while this thread hung in a graph
+                self._send(block, began_s)
+
+    def _come_back_softly(self, generation: int) -> None:
+        """After a gap that was heard: drop what the cap stage still holds of the time before, and fade in."""
+        with self._sending:
+            if generation != self._generation:
+                return
+            for _ in range(-(-self._stage.latency_frames // BLOCK_FRAMES)):
+                self._stage.process(self._silence)  # which counts it as sent
+        self._presence = Fader(0.0)
+        self._presence.move(1.0, frame_at(RETURN_FADE_S))
+
+    def _send(self, block: NDArray[np.float64], began_s: float) -> None:
+        capped = self._stage.process(block)
+        busy = (self._monotonic_s() - began_s) / seconds(BLOCK_FRAMES)
+        self._sink.write(capped)
+        self._watch_sink()
+        self._count_down()
+        now, peaks = self.snapshot, np.abs(block).max(axis=1, initial=0.0)
+        self._peaks.append((float(peaks.max(initial=0.0)), float(np.abs(capped.frames).max(initial=0.0))))
+        self.snapshot = replace(
+            now,
+            frames=now.frames + BLOCK_FRAMES,
+            performance=self._turn.performance if self._turn else None,
+            trim=self._trim.aim,
+            asked_peak=max(asked for asked, _ in self._peaks),
+            sent_peak=max(sent for _, sent in self._peaks),
+            sent_mean=float(np.abs(np.add.reduce(capped.frames, axis=1)).max(initial=0.0)) / BLOCK_FRAMES,
+            stuck_at=float(peaks[np.ptp(block, axis=1) == 0.0].max(initial=0.0)),
+            reading=self._stage.reading(),
+            late_blocks=self._sink.late_blocks,
+            lost=self._sink.lost,
+            device_wrong=self._sink.wrong,
+            losses=self._sink.losses,
+            busy=busy,
+        )
+        if self.snapshot.frames % frame_at(TALLY_S) == 0:
+            self.tallies.put(self._stage.take_tally())
+
+    def _block(self, now_s: float) -> NDArray[np.float64]:
+        """What the turn gives next, under the plan and all faders; its end is found here."""
+        trim, presence = self._trim.next(BLOCK_FRAMES), self._presence.next(BLOCK_FRAMES)
+        turn = self._turn
+        if turn is None:
+            return self._silence
+        fade = self._fade.next(BLOCK_FRAMES)
+        sound, ended = self._sound(turn, now_s)
+        if self._turn is not turn:  # it came back from its graph after the engine had been rebuilt
+            return self._silence
+        crossing = self._crossing
+        if ended or (self._closing and self._fade.silent):
+            self._turn = None
+        if crossing is None:
+            return sound * (turn.gain * fade * trim * presence)
+        both = crossing.into(sound * turn.gain)
+        if self._turn is None or crossing.done:
+            self._crossing = None
+        return both * (fade * trim * presence)
+
+    def _sound(self, turn: Turn, now_s: float) -> tuple[NDArray[np.float64], bool]:
+        """A block of the performance, and whether it ended; a graph that fails fades out within its last block."""
+        try:
+            played = turn.playback.step(BLOCK_FRAMES)
+            if not np.isfinite(played.outputs).all():
+                raise FloatingPointError("The graph gave a value that is not a number, or is infinite")
+        except Exception as error:  # nodes of an artist may raise anything, and the house plays on
+            if self._turn is not turn:
+                return self._silence, True
+            logger.exception("%s failed at %.1f s", turn.performance, self.snapshot.playhead_s)
+            self._fail(turn.performance, f"It failed at {self.snapshot.playhead_s:.1f} s: {error}.")
+            return self._farewell(), True
+        if self._turn is not turn:
+            return self._silence, True
+        delay_s = seconds(self._stage.latency_frames) + self._sink.latency_s
+        self._heard(played.span, played.signals, now_s + delay_s)
+        self._last = played.outputs
+        self.snapshot = replace(self.snapshot, playhead_s=seconds(played.span.stop), section=played.section)
+        return played.outputs, played.ended
+
+    def _farewell(self) -> NDArray[np.float64]:
+        """The last good block, mirrored so that it joins on without a step, and faded to nothing."""
+        return self._last[:, ::-1] * np.linspace(1.0, 0.0, BLOCK_FRAMES) ** 2
+
+    def _begin(self, turn: Turn) -> None:
+        at_s = seconds(turn.playback.position)
+        before = None if self._closing else self._turn
+        self._crossing = None if before is None else Crossing(before.playback, before.gain, frame_at(CROSSFADE_S))
+        self._turn, self._closing, self._last = turn, False, self._silence
+        self._stage.begin_programme()
+        self._fade = Fader(0.0 if at_s else 1.0)
+        self._fade.move(1.0, frame_at(RETURN_FADE_S) if at_s else 0)
+        self.snapshot = replace(
+            self.snapshot,
+            turn=turn.number,
+            performance=turn.performance,
+            playhead_s=at_s,
+            section=None,
+            plan_gain=turn.gain,
+        )
+
+    def _set_trim(self, gain: float) -> None:
+        """In silence at once, so that what begins next begins as low as it shall be."""
+        self._trim.move(gain, 0 if self._turn is None else frame_at(TRIM_S))
+
+    def _refuse(self, number: int, performance: str, why: str) -> None:
+        """The turn counts as had; what sounds in its place fades out."""
+        self._fail(performance, why)
+        if self._turn is not None:
+            self._fade_out(CROSSFADE_S)
+        self.snapshot = replace(self.snapshot, turn=number, section=None)
+
+    def _fail(self, performance: str, why: str) -> None:
+        before = self.snapshot.failures
+        times = before[performance].times + 1 if performance in before else 1
+        failure = Failure(why, self._monotonic_s(), times)
+        self.snapshot = replace(self.snapshot, failures={**before, performance: failure})
+
+    def _forgive(self, performance: str) -> None:
+        kept = {name: why for name, why in self.snapshot.failures.items() if name != performance}
+        self.snapshot = replace(self.snapshot, failures=kept)
+
+    def _fade_out(self, over_s: float) -> None:
+        frames = frame_at(over_s)
+        if self._closing:
+            self._fade.hasten(frames)
+        else:
+            self._closing = True
+            self._fade.move(0.0, frames)
+
+    def _stop(self, fade_s: float) -> None:
+        self._fade_out(fade_s if self._turn else 0.0)
+        fade_frames = frame_at(fade_s) if self._turn else 0
+        self._frames_to_go = fade_frames + self._stage.latency_frames + frame_at(self._sink.latency_s) + BLOCK_FRAMES
+
+    def _count_down(self) -> None:
+        if self._frames_to_go is not None:
+            self._frames_to_go -= BLOCK_FRAMES
+
+    def _watch_sink(self) -> None:
+        """While nothing is heard nothing is sent either, so that the return is a fade-in and no exposure is counted."""
+        if self._sink.lost is not None:
+            self._presence.move(0.0, 0)
+        elif self._presence.aim == 0.0:
+            self._presence.move(1.0, frame_at(RETURN_FADE_S))

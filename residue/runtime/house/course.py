@@ -1,0 +1,74 @@
+"""How the house goes through its programme: openings entered, turns ended and interrupted."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+from residue.runtime.house.exchange import EngineView, World
+from residue.runtime.house.house_state import START_GRACE_S, House, Place
+from residue.schedule.opening import Opening
+from residue.schedule.programme import Programme, item, next_start
+
+
+def entered(house: House, world: World, programme: Programme) -> House:
+    """A new opening begins its programme anew; one that was edited, or that the clock fell back into, goes on."""
+    now, known = world.opening, house.opening
+    if now is None:
+        return house
+    closes_s = world.monotonic_s + (now.closes - world.now).total_seconds()
+    if known is not None and _same(known, now):
+        return replace(house, opening=now, closes_s=closes_s)
+    left = interrupted(house, world.engine, programme)
+    place = house.before if house.before is not None and _same(house.before.opening, now) else Place(now, 0, 0.0)
+    recently = world.now - timedelta(seconds=START_GRACE_S)
+    silence_s = programme.first_silence_s if now.opens > recently else 0.0
+    return replace(
+        house,
+        opening=now,
+        before=None if known is None else Place(known, left.index, left.from_s),
+        index=place.index,
+        from_s=place.from_s,
+        under_way=False,
+        rest_until_s=world.monotonic_s + silence_s,
+        not_before=next_start(programme, now, max(now.opens, recently), world.zone),
+        closes_s=closes_s,
+    )
+
+
+def _same(one: Opening, other: Opening) -> bool:
+    """They overlap: one is what became of the other when the hours were edited."""
+    return one.opens < other.closes and other.opens < one.closes
+
+
+def ended(house: House, world: World, programme: Programme) -> House:
+    """A turn that ended by itself or by the fade before closing: the next performance follows after the rest."""
+    engine = world.engine
+    if not house.under_way or engine.turn != house.turn or engine.sounding or house.opening is None:
+        return house
+    rest_s = item(programme, house.opening, house.index).rest_s
+    return replace(
+        house,
+        index=house.index + 1,
+        from_s=0.0,
+        under_way=False,
+        rest_until_s=world.monotonic_s + rest_s,
+        not_before=next_start(programme, house.opening, world.now + timedelta(seconds=rest_s), world.zone),
+    )
+
+
+def interrupted(house: House, engine: EngineView, programme: Programme) -> House:
+    """A turn that is stopped before its end: where to go on is the curator's choice."""
+    if not house.under_way:
+        return house
+    index, from_s = {
+        "resume": (house.index, place_s(house, engine)),
+        "restart": (house.index, 0.0),
+        "next": (house.index + 1, 0.0),
+    }[programme.after_interruption]
+    return replace(house, index=index, from_s=from_s, under_way=False)
+
+
+def place_s(house: House, engine: EngineView) -> float:
+    """Where in the performance the house is: in what plays, else in what comes next."""
+    return engine.playhead_s if house.under_way and engine.turn == house.turn else house.from_s

@@ -1,0 +1,198 @@
+"""The house: one pure state machine, (house, event, world) -> (house, actions).
+
+Its state is derived anew at every step from what is so now - the opening under way, what a person asked for, what
+the engine reports - and never from having seen a trigger: a wake-up that comes late, twice or not at all ends in the
+same state. The first line that is true names it:
+
+    closed    no opening is under way (and nothing that may run on past closing)
+    held      a person holds, until a person releases; through closings and restarts too
+    faulted   no performance of the programme can be played
+    playing   a turn was started and has not ended
+    resting   the programme wants silence, or closing is too near to begin another performance
+    opening   otherwise: the next performance is started as soon as it is ready and the last has faded out
+
+So what sounds, sounds while open and not held; and while open the house plays, rests, is about to play, is held or
+is faulted, each with a line in the log. While the engine reports a fault, a lost device say, a house that would rest
+or play says that it is faulted and goes on all the same, in time and unheard.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+
+from residue.runtime.house.course import ended, entered, interrupted
+from residue.runtime.house.exchange import Action, Event, FadeOut, Log, Prepare, SetTrim, Start, World
+from residue.runtime.house.house_state import (
+    BEFORE_CLOSING_S,
+    FADE_S,
+    LATE_FADE_S,
+    TRIM_LOWEST_DB,
+    House,
+    Outcome,
+    State,
+    left_s,
+    performance_at,
+    waits,
+)
+from residue.runtime.house.requests import heard
+from residue.schedule.programme import Programme, pool
+from residue.schedule.spans import local
+
+__all__ = ["House", "State", "step"]
+
+
+def step(house: House, event: Event, world: World, programme: Programme) -> Outcome:
+    """The house after an event, and what is to be done now."""
+    asked, answer = heard(ended(entered(house, world, programme), world, programme), event, world)
+    state = _state(asked, world, programme)
+    settled, actions = _ACT[state](replace(asked, state=state), world, programme)
+    if world.engine.fault is not None and settled.state in _HEARD:
+        settled = replace(settled, state=State.FAULTED)
+    settled = replace(settled, reason=_REASON[settled.state](settled, world, programme))
+    if (trim_db := _whole_trim_db(settled)) != world.engine.trim_db:
+        actions = (SetTrim(trim_db), *actions)  # before a start: what begins begins as low as it shall be
+    if (settled.state, settled.turn, settled.reason) != (house.state, house.turn, house.reason):
+        settled = replace(settled, since=world.now)
+        actions = (*actions, Log(settled.state, settled.reason))
+    return settled, (*answer, *actions)
+
+
+def _state(house: House, world: World, programme: Programme) -> State:
+    if world.opening is None:
+        return State.PLAYING if _runs_on(house, world, programme) else State.CLOSED
+    if house.held_by is not None:
+        return State.HELD
+    if _nothing_to_play(world, programme) is not None:
+        return State.FAULTED
+    if house.under_way:
+        return State.PLAYING
+    if waits(house, world) or _too_late(house, world, programme):
+        return State.RESTING
+    return State.OPENING
+
+
+def _runs_on(house: House, world: World, programme: Programme) -> bool:
+    """Closing time came while a performance played that may run on; a step of the clock is no closing time."""
+    plays = house.under_way and world.engine.turn == house.turn  # and is not only being wound forward
+    may = programme.at_closing == "finish" and plays and house.held_by is None
+    return may and world.monotonic_s >= house.closes_s - BEFORE_CLOSING_S
+
+
+def _too_late(house: House, world: World, programme: Programme) -> bool:
+    needed_s = FADE_S
+    if programme.at_closing == "whole":
+        needed_s = max(needed_s, world.engine.duration_s.get(performance_at(house, programme), 0.0) - house.from_s)
+    return left_s(world) <= needed_s
+
+
+def _nothing_to_play(world: World, programme: Programme) -> str | None:
+    unplayable = world.engine.unplayable
+    names = () if world.opening is None else dict.fromkeys(pool(programme, world.opening))
+    if names and all(name in unplayable for name in names):
+        reasons = "; ".join(f"{name}: {unplayable[name]}" for name in names)
+        return f"No performance of the programme can be played. {reasons}"
+    return None
+
+
+def _whole_trim_db(house: House) -> float:
+    """What a person set, and what the terms of a private view add."""
+    own_db = 0.0 if house.opening is None else house.opening.terms.trim_db
+    return max(TRIM_LOWEST_DB, house.trim_db + own_db)
+
+
+# What each state does.
+
+
+def _closed(house: House, world: World, programme: Programme) -> Outcome:
+    return interrupted(house, world.engine, programme), _hush(world)
+
+
+def _held(house: House, world: World, programme: Programme) -> Outcome:
+    return interrupted(house, world.engine, programme), _hush(world)
+
+
+def _faulted(house: House, _world: World, _programme: Programme) -> Outcome:
+    return house, ()
+
+
+def _playing(house: House, world: World, programme: Programme) -> Outcome:
+    if world.engine.turn != house.turn:
+        return house, (_start(house, programme),)
+    actions: tuple[Action, ...] = _readying(house.index + 1, house, world, programme)
+    if programme.at_closing != "finish" and left_s(world) <= FADE_S:
+        actions = (*actions, *_hush(world))
+    return house, actions
+
+
+def _resting(house: House, world: World, programme: Programme) -> Outcome:
+    return house, (*_hush(world), *_readying(house.index, house, world, programme))
+
+
+def _opening(house: House, world: World, programme: Programme) -> Outcome:
+    house, skipped = _past_unplayable(house, world, programme)
+    performance = performance_at(house, programme)
+    if world.engine.sounding or performance not in world.engine.ready:
+        waiting = (*_hush(world), *_readying(house.index, house, world, programme))
+        return house, (*skipped, *waiting)
+    turn = max(house.turn, world.engine.turn) + 1
+    playing = replace(house, state=State.PLAYING, turn=turn, under_way=True)
+    return playing, (*skipped, _start(playing, programme))
+
+
+_HEARD = frozenset({State.OPENING, State.PLAYING, State.RESTING})
+
+_ACT: Mapping[State, Callable[[House, World, Programme], Outcome]] = {
+    State.CLOSED: _closed,
+    State.OPENING: _opening,
+    State.PLAYING: _playing,
+    State.RESTING: _resting,
+    State.HELD: _held,
+    State.FAULTED: _faulted,
+}
+
+
+def _hush(world: World) -> tuple[Action, ...]:
+    return (FadeOut(max(LATE_FADE_S, min(FADE_S, left_s(world)))),) if world.engine.sounding else ()
+
+
+def _start(house: House, programme: Programme) -> Start:
+    return Start(house.turn, performance_at(house, programme), house.from_s)
+
+
+def _readying(index: int, house: House, world: World, programme: Programme) -> tuple[Action, ...]:
+    performance = performance_at(house, programme, index)
+    known = performance in world.engine.ready or performance in world.engine.unplayable
+    return () if known else (Prepare(performance),)
+
+
+def _past_unplayable(house: House, world: World, programme: Programme) -> Outcome:
+    """Pass over what cannot be played. Something can be: otherwise the house would be faulted."""
+    skipped: list[Action] = []
+    while (name := performance_at(house, programme)) in world.engine.unplayable:
+        skipped.append(Log("skipped", f"{name}: {world.engine.unplayable[name]}"))
+        house = replace(house, index=house.index + 1, from_s=0.0)
+    return house, tuple(skipped)
+
+
+def _why_resting(house: House, world: World, programme: Programme) -> str:
+    due = house.not_before
+    none_left = due is not None and world.opening is not None and due >= world.opening.closes
+    if none_left or _too_late(house, world, programme):
+        return "until closing"
+    if due is not None and world.now < due:
+        return f"until {local(due, world.zone):%H:%M}"
+    return "as the programme asks"
+
+
+_REASON: Mapping[State, Callable[[House, World, Programme], str]] = {
+    State.CLOSED: lambda house, *_: "by the hours" + (f"; held by {house.held_by}" if house.held_by else ""),
+    State.OPENING: lambda house, _, programme: f"{performance_at(house, programme)} is being made ready",
+    State.PLAYING: lambda house, world, programme: (
+        f"{performance_at(house, programme)} from {house.from_s:.0f} s on"
+        + ("" if world.opening else "; past closing, to its end")
+    ),
+    State.RESTING: _why_resting,
+    State.HELD: lambda house, *_: f"by {house.held_by}",
+    State.FAULTED: lambda _, world, programme: world.engine.fault or _nothing_to_play(world, programme) or "",
+}

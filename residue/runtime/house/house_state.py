@@ -1,0 +1,103 @@
+"""What the house remembers, and what can be told of it at any moment."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+from math import inf
+
+from residue.runtime.house.exchange import Action, World
+from residue.schedule.opening import Opening
+from residue.schedule.programme import Programme, item
+
+FADE_S = 4.0
+"""Length of a fade-out where there is time for one; our choice: short enough to obey, long enough not to startle."""
+START_GRACE_S = 60.0
+"""A house that is up so shortly after an opening, or after a listed time, takes it as if it were on time."""
+LATE_FADE_S = 0.15
+"""Length of a fade-out when the house is found sounding outside the hours: with a tick before it, and what lies in the
+cap stage and the device after it, it has to be over within a second."""
+BEFORE_CLOSING_S = 1.0
+"""The last fade ends so long before closing: what lies in the buffer of the device still has to be heard."""
+TRIM_LOWEST_DB = -40.0
+TRIM_HIGHEST_DB = 0.0
+"""A trim only lowers: nothing at run time can raise a level above the plan's."""
+
+
+class State(StrEnum):
+    """What a person reads in the status."""
+
+    CLOSED = "closed"
+    OPENING = "opening"
+    PLAYING = "playing"
+    RESTING = "resting"
+    HELD = "held"
+    FAULTED = "faulted"
+
+
+MAY_SOUND = frozenset({State.PLAYING, State.OPENING})
+"""In the second, what was passed over still fades out."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where the programme of an opening goes on."""
+
+    opening: Opening
+    index: int
+    from_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class House:
+    """Everything that has to be remembered."""
+
+    state: State = State.CLOSED
+    since: datetime | None = None
+    """When it came into this state, or began this turn."""
+    opening: Opening | None = None
+    """The opening that `index` counts in; the last one, while closed."""
+    before: Place | None = None
+    """Where the opening before that one was left; a clock that steps there and back goes on in both."""
+    index: int = 0
+    """The place in the programme of that opening: of what plays, else of what comes next."""
+    under_way: bool = False
+    """A turn was started and has not ended."""
+    turn: int = 0
+    """The number of the last turn started."""
+    from_s: float = 0.0
+    """Where in the performance that turn began, or the next begins."""
+    rest_until_s: float = -inf
+    """On the monotonic clock."""
+    not_before: datetime | None = None
+    """By the wall clock, where the programme has times at which performances begin."""
+    closes_s: float = inf
+    """When the opening closes, on the monotonic clock: tells closing time from a step of the wall clock."""
+    held_by: str | None = None
+    trim_db: float = 0.0
+    reason: str = ""
+    """Why it is in this state, in a person's words."""
+
+
+Outcome = tuple[House, tuple[Action, ...]]
+
+
+def left_s(world: World) -> float:
+    """Seconds in which the house may still sound in this opening."""
+    if world.opening is None:
+        return 0.0
+    return max(0.0, (world.opening.closes - world.now).total_seconds() - BEFORE_CLOSING_S)
+
+
+def waits(house: House, world: World) -> bool:
+    """The programme wants silence now."""
+    before_time = house.not_before is not None and world.now < house.not_before
+    return before_time or world.monotonic_s < house.rest_until_s
+
+
+def performance_at(house: House, programme: Programme, index: int | None = None) -> str:
+    """The performance at a place in the programme of the opening; at the house's own place if none is named."""
+    if house.opening is None:
+        raise ValueError("A programme belongs to an opening.")
+    return item(programme, house.opening, house.index if index is None else index).performance

@@ -1,0 +1,61 @@
+"""Keeps house: gives the house the time and the view of the engine, and has done what it asks for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import Protocol
+
+from residue.runtime.house.exchange import Action, EngineView, Event, Log, Tick, World
+from residue.runtime.house.house import House, step
+from residue.runtime.system.clock import Clock
+from residue.schedule.calendar import Calendar
+from residue.schedule.programme import Programme
+
+
+class Plays(Protocol):
+    """Whatever carries out the actions of the house: the player, or one of a simulation."""
+
+    def view(self) -> EngineView:
+        """What is so now."""
+
+    def do(self, actions: Iterable[Action]) -> None:
+        """Carry out; actions of kinds that are not for it are left alone."""
+
+
+class Keeper:
+    """The house among its surroundings.
+
+    happened: told what goes into the event log: kind, text, and who asked for it.
+    """
+
+    def __init__(
+        self,
+        house: House,
+        programme: Programme,
+        calendar: Calendar,
+        clock: Clock,
+        plays: Plays,
+        happened: Callable[[str, str, str | None], None],
+    ) -> None:
+        self.house = house
+        self.programme = programme
+        self.calendar = calendar
+        self._clock = clock
+        self._plays = plays
+        self._happened = happened
+
+    def tell(self, event: Event) -> None:
+        """Let the house act on an event, or only on the time that has passed."""
+        now = self._clock.now()
+        opening = self.calendar.opening_at(now)
+        world = World(now, self._clock.monotonic_s(), opening, self._plays.view(), self.calendar.zone)
+        self.house, actions = step(self.house, event, world, self.programme)
+        by = None if isinstance(event, Tick) else event.by
+        for action in actions:
+            if isinstance(action, Log):
+                self._happened(action.kind, action.text, by)
+        self._plays.do(actions)
+
+    def tick(self) -> None:
+        """Time has passed."""
+        self.tell(Tick())

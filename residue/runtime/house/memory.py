@@ -1,0 +1,55 @@
+"""What the house still knows after a restart or a power cut."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import msgspec
+
+from residue.runtime.house.course import interrupted, place_s
+from residue.runtime.house.exchange import EngineView
+from residue.runtime.house.house_state import House, Place
+from residue.schedule.opening import Opening
+from residue.schedule.programme import Programme
+
+
+class Memory(msgspec.Struct, frozen=True, kw_only=True):
+    """JSON-ready; written to the state directory every few seconds."""
+
+    opening: Opening | None = None
+    before: Place | None = None
+    index: int = 0
+    under_way: bool = False
+    place_s: float = 0.0
+    held_by: str | None = None
+    trim_db: float = 0.0
+    last_known: datetime | None = None
+    """The latest time of day that could be relied on: see residue.schedule.trust."""
+
+
+def memory(house: House, engine: EngineView, last_known: datetime | None = None) -> Memory:
+    """What to write down."""
+    return Memory(
+        opening=house.opening,
+        before=house.before,
+        index=house.index,
+        under_way=house.under_way,
+        place_s=place_s(house, engine),
+        held_by=house.held_by,
+        trim_db=house.trim_db,
+        last_known=last_known,
+    )
+
+
+def recalled(written: Memory, programme: Programme) -> House:
+    """The house as it starts with what was written down; what does not belong to the opening then under way is left."""
+    before = House(
+        opening=written.opening,
+        before=written.before,
+        index=written.index,
+        under_way=written.under_way,
+        from_s=written.place_s,
+        held_by=written.held_by,
+        trim_db=written.trim_db,
+    )
+    return interrupted(before, EngineView(turn=-1), programme)

@@ -1,0 +1,57 @@
+"""What the control surface may ask of the house."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from residue.control.addresses import STATUS_REPLY
+from residue.control.surface import Answer, Handler
+from residue.runtime.house.exchange import Event, Hold, Next, Release, Trim
+from residue.runtime.house.house_state import TRIM_HIGHEST_DB, TRIM_LOWEST_DB
+
+Numbers = tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """A swap as somebody wrote it. bag: a folder within the installation; None for the one before."""
+
+    performance: str
+    when: str
+    bag: str | None = None
+
+
+def handlers(
+    tell: Callable[[Event], None], status: Callable[[], Mapping[str, Any]], swap: Callable[[Wish, str], None]
+) -> Mapping[str, Handler]:
+    """By address. tell: lets the house act on an event; status: as `residue status --json` gives it.
+
+    swap: has a performance take another's place; told who asked.
+    """
+
+    def on(event: Callable[[Numbers, str], Event]) -> Handler:
+        def handle(numbers: Numbers, sender: str) -> Answer | None:
+            tell(event(numbers, sender))
+            return None
+
+        return handle
+
+    return {
+        "/house/status": lambda _numbers, _sender: (STATUS_REPLY, json.dumps(status(), allow_nan=False)),
+        "/house/hold": on(lambda _numbers, sender: Hold(sender)),
+        "/house/release": on(lambda _numbers, sender: Release(sender)),
+        "/house/trim": on(lambda numbers, sender: Trim(_trim_db(numbers), sender)),
+        "/house/next": on(lambda _numbers, sender: Next(sender)),
+        "/house/swap": lambda texts, sender: swap(Wish(texts[1], texts[2], texts[0]), sender),
+        "/house/swap/back": lambda texts, sender: swap(Wish(texts[0], texts[1]), sender),
+    }
+
+
+def _trim_db(numbers: Numbers) -> float:
+    (db,) = numbers
+    if not TRIM_LOWEST_DB <= db <= TRIM_HIGHEST_DB:
+        raise ValueError(f"{db:g} dB is not from {TRIM_LOWEST_DB:g} to {TRIM_HIGHEST_DB:g}; a trim only lowers.")
+    return db

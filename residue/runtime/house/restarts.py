@@ -1,0 +1,50 @@
+"""How often the watchdog may have the program started anew."""
+
+from __future__ import annotations
+
+import logging
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import msgspec
+
+from residue.runtime.system.clock import Clock
+from residue.runtime.system.files import replace_file
+from residue.watchdog.checks import Check
+
+logger = logging.getLogger(__name__)
+
+FILE_NAME = "restarts.json"
+MOST = 3
+WITHIN = timedelta(hours=1)
+"""A fault that three restarts within an hour did not mend is not mended by a fourth."""
+
+
+class Restarts:
+    """Remembers over restarts why there were any; a file that cannot be read or written bounds nothing."""
+
+    def __init__(self, path: Path, clock: Clock) -> None:
+        self._path = path
+        self._clock = clock
+
+    def may(self, check: Check) -> bool:
+        """Whether this check may restart the program once more; if so, that counts as done.
+
+        An engine that writes nothing may for ever: systemd would end it anyway.
+        """
+        now, known = self._clock.now(), self._known()
+        lately = [moment for moment in known.get(check.name, []) if abs(now - moment) < WITHIN]
+        if len(lately) >= MOST and check.name != "engine stands":
+            return False
+        known[check.name] = [*lately, now][-MOST:]
+        try:
+            replace_file(self._path, msgspec.json.encode(known))
+        except OSError as error:
+            logger.warning("Why the program is started anew cannot be written down: %s", error)
+        return True
+
+    def _known(self) -> dict[str, list[datetime]]:
+        try:
+            return msgspec.json.decode(self._path.read_bytes(), type=dict[str, list[datetime]])
+        except (OSError, msgspec.DecodeError):
+            return {}

@@ -1,0 +1,75 @@
+"""What the house goes by: the hours, as far as the machine's clock can be relied on."""
+
+from __future__ import annotations
+
+import asyncio
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+from residue.runtime.system.clock import Clock
+from residue.schedule.calendar import Calendar
+from residue.schedule.hours import Hours
+from residue.schedule.opening import Opening
+from residue.schedule.trust import Timekeeping, Trust, Witnesses, look, opening_by, witnesses
+
+ASK_EVERY_S = 30.0
+"""Between two questions to the machine whether its clock was set; asking takes a while, in a thread of its own."""
+
+
+class Timekeeper:
+    """The calendar in force, answering with care while the clock is unsure.
+
+    Looks at the clocks on every tick, and asks the machine now and then.
+    """
+
+    def __init__(self, hours: Hours, calendar: Calendar, clock: Clock, last_known: datetime | None) -> None:
+        self._hours = hours
+        self._calendar = calendar
+        self._clock = clock
+        self._witnesses = Witnesses(service=False, battery=False)
+        self.known = Timekeeping(last_known=last_known)
+
+    async def ask(self) -> None:
+        """Ask the machine, once; before the first tick, and again and again beside the loop."""
+        self._witnesses = await asyncio.to_thread(witnesses)
+
+    async def keep_asking(self) -> None:
+        """Ask for ever."""
+        while True:
+            await asyncio.sleep(ASK_EVERY_S)
+            await self.ask()
+
+    def use(self, hours: Hours, calendar: Calendar) -> None:
+        """From now on by these."""
+        self._hours, self._calendar = hours, calendar
+
+    def look(self) -> None:
+        """Look at the clocks; on every tick, before anything is asked."""
+        self.known = look(self.known, self._clock.now(), self._clock.monotonic_s(), self._witnesses)
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The zone of the place."""
+        return self._calendar.zone
+
+    def openings(self, first: date, days: int) -> list[Opening]:
+        """Those that begin on these local days, by the hours alone."""
+        return self._calendar.openings(first, days)
+
+    def opening_at(self, moment: datetime) -> Opening | None:
+        """The one that is under way, as the curator wants it while the clock is unsure."""
+        return opening_by(self._calendar, self.known, moment, self._hours.when_clock_is_unsure)
+
+    def next_change(self, moment: datetime) -> datetime | None:
+        """The first opening or closing after `moment`, by the hours alone."""
+        return self._calendar.next_change(moment)
+
+    @property
+    def doubt(self) -> str | None:
+        """What somebody should know of the clock; None while it can be relied on."""
+        if self.known.trust is not Trust.UNSURE:
+            return None
+        return f"The clock is unsure; the house is to be {_TOLD[self._hours.when_clock_is_unsure]} meanwhile."
+
+
+_TOLD = {"closed": "closed", "open": "open", "last known": "open or closed by the last time that was known"}

@@ -1,0 +1,41 @@
+"""What is in force: a short name for everything that what is played, and how loud, follows from."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+import residue
+from residue.archive.bag import payload_digest
+from residue.installation.load import HOURS, PIECE, ROOM, Installation
+from residue.loudness.caps.caps import expand
+from residue.problems import ProblemError
+
+_DIGITS = 16
+
+
+def digest_in_force(installation: Installation) -> str:
+    """Of the software's version, the three files and the performances: 16 hexadecimal digits, equal if they are."""
+    digest = hashlib.sha256(residue.__version__.encode())
+    for name in (PIECE, ROOM, HOURS):
+        folder = installation.hours_folder if name == HOURS else installation.folder
+        digest.update(name.encode() + hashlib.sha256((folder / name).read_bytes()).digest())
+    for name, bag in sorted(installation.performances.items()):
+        digest.update(name.encode() + _sealed(bag).encode())
+    return digest.hexdigest()[:_DIGITS]
+
+
+def in_force(installation: Installation) -> str:
+    """What a later reader of the log has to know: version, fingerprint, caps and days of calibration."""
+    limits = "; ".join(f"{cap.name} {cap.limit_in_words}" for cap in expand(installation.room.cap))
+    known = {name: output.calibration for name, output in installation.room.output.items()}
+    calibrated = ", ".join(f"{name} {found.on if found else 'not'}" for name, found in known.items())
+    mark = digest_in_force(installation)
+    return f"residue {residue.__version__}, digest {mark}. Caps: {limits}. Calibrated: {calibrated}."
+
+
+def _sealed(bag: Path) -> str:
+    try:
+        return payload_digest(bag)
+    except ProblemError:
+        return "cannot be read"

@@ -1,0 +1,388 @@
+"""The level log: what was sent, a row a minute and for some days a row a second, and what happened.
+
+A database that a person may open; also what the governor counts after a restart.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import math
+import os
+import shutil
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import closing, suppress
+from dataclasses import dataclass, fields, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TypeVar
+from urllib.parse import quote
+
+from residue.loudness.stage.history import SentHistory, SentRow, Unlogged
+from residue.runtime.system.clock import Uptime, uptime
+from residue.runtime.system.files import replace_file
+from residue.runtime.system.folders import MEMORY_FILE
+
+logger = logging.getLogger(__name__)
+
+FILE_NAME = "levels.sqlite"
+UNLOGGED_MOST_S = 2.5
+"""What was sent after the last row of a run that was cut: a tally of a second, and the rest for writing it."""
+_MARGIN_S = 60.0
+"""By so much the durations of rows may add up to more than the time in which they were sent: a device that comes back
+takes a buffer at once."""
+
+
+@dataclass(frozen=True, slots=True)
+class LevelRow:
+    """What was sent up to a moment, within a minute and while one thing played; levels are null for silence."""
+
+    utc: str
+    duration_s: float
+    house: str
+    performance: str | None
+    playhead_s: float | None
+    laeq_db: float | None
+    lceq_db: float | None
+    lzeq_db: float | None
+    lgeq_db: float | None
+    laf_max_db: float | None
+    las_max_db: float | None
+    lc_peak_db: float | None
+    momentary_max_lufs: float | None
+    short_term_max_lufs: float | None
+    integrated_lufs: float | None
+    """Since what plays began or was taken up again, as the loudness range."""
+    loudness_range_lu: float | None
+    true_peak_dbtp: float | None
+    """The highest of any output."""
+    aw_ms2: float | None
+    """Wk-weighted acceleration; null where the vibration is not calibrated, as its dose."""
+    vdv: float | None
+    """Vibration dose value, m/s^1.75."""
+    physical: int
+    """1 where levels are dB re 20 uPa at the visitor's place, 0 where they are dBFS."""
+    plan_gain_db: float | None
+    trim_db: float
+    governor_gain_db: float
+    limiter_gain_db: float
+    muted_frames: int
+    outputs: str
+    """The same quantities of each output, as JSON."""
+    sent: str
+    """Mean level by what the caps listen to, as JSON."""
+
+
+@dataclass(frozen=True, slots=True)
+class SecondRow:
+    """What was sent within a second or so, at the visitor's place. Seconds of silence have no row."""
+
+    utc: str
+    boot: str
+    """Of the machine; with up_s a time that no setting of the clock moves."""
+    up_s: float
+    duration_s: float
+    laeq_db: float | None
+    lceq_db: float | None
+    laf_max_db: float | None
+    lc_peak_db: float | None
+    sent: str
+    """Mean level by what the caps listen to, as JSON: what the governor counts after a restart."""
+
+
+@dataclass(frozen=True, slots=True)
+class EventRow:
+    """Something that happened, and who asked for it."""
+
+    utc: str
+    kind: str
+    text: str
+    sender: str | None = None
+    boot: str | None = None
+    """As of a SecondRow; null where whoever wrote it did not tell."""
+    up_s: float | None = None
+    unlogged_s: float | None = None
+    """For how long before it something may have been sent that no row tells."""
+
+
+Row = LevelRow | SecondRow | EventRow
+R = TypeVar("R", LevelRow, SecondRow, EventRow)
+_TABLES: dict[type[Row], str] = {LevelRow: "level", SecondRow: "second", EventRow: "event"}
+MOST: dict[type[Row], int] = {LevelRow: 750_000, SecondRow: 260_000, EventRow: 200_000}
+"""So many rows are kept: some 400 days, 3 days of sound (the longest window of a cap is a day), and a season's events;
+below 400 MB. Counted, and not told by their dates: a clock that is set wrong for an hour makes nothing forgotten."""
+_SQL_TYPES = {"str": "TEXT", "float": "REAL", "int": "INTEGER"}
+STARTED = "started"
+"""The kind of the event with which a run begins."""
+ENDED = "ended"
+"""The kind of the event with which a run ends that was not cut."""
+CUT = "cut"
+"""The kind of the event with which a run ends that could not tell all that it had sent."""
+CALIBRATED = "calibrated"
+"""The kind of the event that what a meter read of an output was written into room.toml."""
+READ_AGAIN = "read again"
+"""The kind of the event that all that is played is as it was written."""
+SPOILT = "log spoilt"
+"""The kind of the event with which a log begins whose forerunner could not be used any more, or is gone."""
+
+NOT_LOGGED = "not logged"
+"""The kind of the event that the disk took nothing for a while before a program was killed."""
+
+_NOT_TOLD_BEFORE = f"""
+    SELECT utc, boot, up_s, kind, coalesce(unlogged_s, {UNLOGGED_MOST_S})
+    FROM (SELECT *, lag(kind) OVER (ORDER BY rowid) AS before FROM event)
+    WHERE unlogged_s > 0 OR kind = '{SPOILT}' OR (kind = '{STARTED}' AND before <> '{ENDED}')"""
+
+
+@dataclass(frozen=True, slots=True)
+class Logged:
+    """What the log tells of a stretch of time, in order."""
+
+    minutes: Sequence[LevelRow] = ()
+    seconds: Sequence[SecondRow] = ()
+    events: Sequence[EventRow] = ()
+
+
+def timestamp(moment: datetime) -> str:
+    """ISO 8601 in UTC, to the millisecond; sorts as text."""
+    return moment.astimezone(UTC).isoformat(timespec="milliseconds")
+
+
+def event(now: datetime, up: Uptime, kind: str, text: str, sender: str | None = None) -> EventRow:
+    """Of this moment."""
+    return EventRow(timestamp(now), kind, text, sender, up.boot, round(up.seconds, 3))
+
+
+class LevelLog:
+    """The database. Every method may raise sqlite3.Error or OSError.
+
+    All but `sent_before` and `note_unwritten` are for one thread.
+
+    unwritten: a file, not on the same disk, that stands while the disk takes nothing, and says since when.
+    """
+
+    def __init__(self, path: Path, unwritten: Path | None = None) -> None:
+        self._path, self._unwritten = path, unwritten
+        self._inherited = self._note_stands()
+        """A process before this one was killed while the disk took nothing."""
+        self._should_tell = self._memory_stands()
+        """An empty log is not the one that was written here before. Not asked anew at each write: at the first start of
+        a house the disk may take its memory before it takes a row."""
+        self._writing: sqlite3.Connection | None = None
+
+    def _connect(self) -> sqlite3.Connection:
+        self._path.parent.mkdir(parents=True, exist_ok=True)
+        if os.geteuid() == 0 and not self._path.exists():
+            # A technician as root: the service that owns the folder is to write into the log as well.
+            self._path.touch()
+            shutil.chown(self._path, self._path.parent.stat().st_uid, self._path.parent.stat().st_gid)
+        connection = sqlite3.connect(self._path, timeout=2.0)
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = FULL")
+        for row, table in _TABLES.items():
+            columns = {f.name: _SQL_TYPES[str(f.type).split(" ")[0]] for f in fields(row)}
+            described = ", ".join(f"{name} {kind}" for name, kind in columns.items())
+            connection.execute(f"CREATE TABLE IF NOT EXISTS {table} ({described})")
+            connection.execute(f"CREATE INDEX IF NOT EXISTS {table}_utc ON {table} (utc)")
+            for name in columns.keys() - _columns(connection, table):  # a log that an earlier version began
+                connection.execute(f"ALTER TABLE {table} ADD COLUMN {name} {columns[name]}")
+        return connection
+
+    def _for_writing(self) -> sqlite3.Connection:
+        if self._writing is not None and not self._path.exists():
+            self.close()  # somebody took the file away
+        if self._writing is None:
+            self._writing = self._connect()
+        return self._writing
+
+    def close(self) -> None:
+        """Let go of the file; what is written next opens it again."""
+        if self._writing is not None:
+            self._writing.close()
+            self._writing = None
+
+    def write(self, rows: Sequence[Row]) -> None:
+        """All of them, or none."""
+        begun = uptime()
+        rows = [*self._left_unlogged(begun), *rows]
+        try:
+            with self._for_writing() as connection:
+                for row in (*self._told_lost(connection, rows), *rows):
+                    names = [f.name for f in fields(row)]
+                    marks = ", ".join("?" * len(names))
+                    into = f"{_TABLES[type(row)]} ({', '.join(names)})"
+                    connection.execute(f"INSERT INTO {into} VALUES ({marks})", [getattr(row, name) for name in names])
+                tells = not _tells_nothing(connection)
+        except (sqlite3.Error, OSError) as error:
+            self.note_unwritten(begun)
+            self.close()
+            if _spoilt(error):
+                self._set_aside()
+            raise
+        self._inherited = False
+        self._should_tell = self._should_tell or tells
+        if self._unwritten is not None:
+            with suppress(OSError):  # the rows are written, and must not be once more for the sake of a note
+                self._unwritten.unlink(missing_ok=True)
+
+    def _told_lost(self, connection: sqlite3.Connection, rows: Sequence[Row]) -> Iterator[EventRow]:
+        """A log that tells nothing where it should is another one than this house had."""
+        told = any(isinstance(row, EventRow) and row.kind == SPOILT for row in rows)
+        if not told and self._should_tell and _tells_nothing(connection):
+            text = "The log of this house is gone, or never began. Every cap counts as used up at starts that need it."
+            yield event(datetime.now(UTC), uptime(), SPOILT, text)
+
+    def _memory_stands(self) -> bool:
+        """Whether a memory stands beside the log: this house has run before, or the disk took it before any row."""
+        try:
+            return self._path.with_name(MEMORY_FILE).exists()
+        except OSError:  # what cannot be looked at counts as the most
+            return True
+
+    def _note_stands(self) -> bool:
+        """Whether a note says that the disk takes nothing; not so where none can be kept either."""
+        try:
+            return self._unwritten is not None and self._unwritten.exists()
+        except OSError:  # in the folder of another user, as XDG_RUNTIME_DIR is after su
+            return False
+
+    def note_unwritten(self, since: Uptime) -> None:
+        """Say beside the disk that it has taken nothing since then; from any thread."""
+        if self._unwritten is None or self._note_stands():
+            return
+        with suppress(OSError):  # there is no third place
+            replace_file(self._unwritten, json.dumps([since.boot, since.seconds - UNLOGGED_MOST_S]).encode())
+
+    def _unwritten_s(self, up: Uptime) -> float:
+        """For how long something may have been sent that the disk did not take; 0 where nothing says so."""
+        if self._unwritten is None or not self._note_stands():
+            return 0.0
+        try:
+            boot, since_s = json.loads(self._unwritten.read_bytes())
+        except (OSError, ValueError):
+            return up.seconds  # it does not say since when
+        return float(up.seconds - since_s) if boot == up.boot else 0.0
+
+    def _left_unlogged(self, up: Uptime) -> Iterator[EventRow]:
+        """What a process before this one could not log: told in the log, since the note about it goes now."""
+        unwritten_s = self._unwritten_s(up) if self._inherited else 0.0
+        if unwritten_s > 0.0:
+            text = f"The disk took nothing for up to {unwritten_s:.0f} s before this; every cap counts it as sent."
+            yield replace(event(datetime.now(UTC), up, NOT_LOGGED, text), unlogged_s=unwritten_s)
+
+    def _set_aside(self) -> None:
+        """Begin a new log, so that a spoilt one does not end all logging; the last spoilt one is kept for people."""
+        aside = self._path.with_name(self._path.name + ".spoilt")
+        self._path.replace(aside)
+        for part in ("-wal", "-shm"):
+            self._path.with_name(self._path.name + part).unlink(missing_ok=True)
+        logger.error("The level log is spoilt. It is set aside as %s, and a new one begins.", aside.name)
+        text = f"What stood in it is in {aside.name}. Every cap counts as used up at starts that need it."
+        self.write([event(datetime.now(UTC), uptime(), SPOILT, text)])
+
+    def let_go(self) -> None:
+        """Forget the oldest rows where there are too many."""
+        connection = self._for_writing()
+        with connection:
+            for row, table in _TABLES.items():
+                oldest = f"(SELECT max(rowid) FROM {table}) - ?"
+                connection.execute(f"DELETE FROM {table} WHERE rowid <= {oldest}", (MOST[row],))
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+
+    def between(self, start: datetime, end: datetime) -> Logged:
+        """The rows that end after start and not after end; a log that is not there tells nothing. Writes nothing."""
+        if not self._path.exists():
+            return Logged()
+        with closing(sqlite3.connect(f"file:{quote(str(self._path.absolute()))}?mode=ro", uri=True)) as connection:
+            return Logged(
+                self._rows(connection, LevelRow, start, end),
+                self._rows(connection, SecondRow, start, end),
+                self._rows(connection, EventRow, start, end),
+            )
+
+    def last_moment(self) -> datetime | None:
+        """The end of the last minute that was logged."""
+        if not self._path.exists():
+            return None
+        with closing(sqlite3.connect(f"file:{quote(str(self._path.absolute()))}?mode=ro", uri=True)) as connection:
+            (last,) = connection.execute("SELECT max(utc) FROM level").fetchone()
+        return None if last is None else datetime.fromisoformat(last)
+
+    @staticmethod
+    def _rows(connection: sqlite3.Connection, kind: type[R], start: datetime, end: datetime) -> list[R]:
+        known = _columns(connection, _TABLES[kind])  # of a log that an earlier version wrote, not all
+        names = ", ".join(f.name if f.name in known else f"NULL AS {f.name}" for f in fields(kind))
+        asked = f"SELECT {names} FROM {_TABLES[kind]} WHERE utc > ? AND utc <= ? ORDER BY utc"
+        return [kind(*row) for row in connection.execute(asked, (timestamp(start), timestamp(end)))]
+
+    def sent_before(self, now: datetime, up: Uptime, window_s: float) -> SentHistory:
+        """What the governor has to count as sent before its first frame; what cannot be read counts as the most.
+
+        Ages are told by the time since the machine started, which nobody sets; those of an earlier start of the
+        machine by the clock, but at least by that.
+        """
+        try:
+            unwritten_s = self._unwritten_s(up)
+            if not self._path.exists():
+                return SentHistory(unlogged=[Unlogged(0.0, unwritten_s)], unreadable=self._memory_stands())
+            with closing(self._connect()) as connection:
+                if self._memory_stands() and _tells_nothing(connection):
+                    # A house whose first rows waited for the disk when it was killed: they were sent all the same.
+                    return SentHistory(unreadable=True)
+                told = connection.execute("SELECT utc, boot, up_s, duration_s, sent FROM second ORDER BY rowid DESC")
+                rows = [_sent_row(now, up, *row) for row in _covering(told, window_s)]
+                last = connection.execute("SELECT kind FROM event ORDER BY rowid DESC LIMIT 1").fetchone()
+                not_told = [
+                    (kind, Unlogged(_age_s(now, up, *moment), unlogged_s))
+                    for *moment, kind, unlogged_s in connection.execute(_NOT_TOLD_BEFORE)
+                ]
+        except (sqlite3.Error, OSError, ValueError, TypeError, AttributeError) as error:
+            logger.warning("The level log cannot be read: %s. Every cap counts as used up.", error)
+            return SentHistory(unreadable=True)
+        within = [(kind, unlogged) for kind, unlogged in not_told if unlogged.age_s < window_s]
+        if any(kind == SPOILT for kind, _ in within):
+            return SentHistory(unreadable=True)  # what was sent within the window stands in the log before
+        unlogged_s = 0.0 if last in (None, (ENDED,)) else UNLOGGED_MOST_S
+        unlogged = [Unlogged(0.0, max(unlogged_s, unwritten_s)), *(unlogged for _, unlogged in within)]
+        return SentHistory([row for row in reversed(rows) if row.age_s < window_s], unlogged)
+
+
+Told = tuple[str, str, float, float, str]
+"""utc, boot, up_s, duration_s and sent of a second."""
+
+
+def _covering(told: Iterable[Told], window_s: float) -> Iterator[Told]:
+    """Of rows, the latest first, those that may have been sent within a window, be they as short as they may."""
+    covered_s = 0.0
+    for row in told:
+        if covered_s > window_s + _MARGIN_S:
+            return
+        yield row
+        covered_s += row[3]
+
+
+def _columns(connection: sqlite3.Connection, table: str) -> set[str]:
+    return {name for _, name, *_ in connection.execute(f"PRAGMA table_info({table})")}
+
+
+def _tells_nothing(connection: sqlite3.Connection) -> bool:
+    return connection.execute("SELECT 1 FROM event UNION ALL SELECT 1 FROM second LIMIT 1").fetchone() is None
+
+
+def _spoilt(error: Exception) -> bool:
+    """The file is no longer a database that can be used, which trying again does not mend."""
+    return getattr(error, "sqlite_errorname", "") in ("SQLITE_CORRUPT", "SQLITE_NOTADB")
+
+
+def _sent_row(now: datetime, up: Uptime, utc: str, boot: str, up_s: float, duration_s: float, sent: str) -> SentRow:
+    levels = {key: -math.inf if level is None else level for key, level in json.loads(sent).items()}
+    return SentRow(_age_s(now, up, utc, boot, up_s), duration_s, levels)
+
+
+def _age_s(now: datetime, up: Uptime, utc: str, boot: str | None, up_s: float | None) -> float:
+    if up_s is None:
+        return (now - datetime.fromisoformat(utc)).total_seconds()
+    if boot == up.boot:
+        return up.seconds - up_s
+    return max((now - datetime.fromisoformat(utc)).total_seconds(), up.seconds)

@@ -1,0 +1,148 @@
+"""The one who writes: the level log and the memory of the house, from a thread of its own."""
+
+from __future__ import annotations
+
+import logging
+import sqlite3
+import threading
+from collections import deque
+from collections.abc import Callable, Sequence
+from functools import partial
+from pathlib import Path
+
+from residue.runtime.journal.log import UNLOGGED_MOST_S, LevelLog, Row
+from residue.runtime.system.clock import Uptime, uptime
+from residue.runtime.system.files import replace_file
+
+logger = logging.getLogger(__name__)
+
+MOST_WAITING = 20_000
+"""Rows that wait in memory while the disk takes nothing: five hours of them, 10 MB."""
+RETRY_S = 5.0
+
+
+class Scribe:
+    """Takes what is to be written and never makes anybody wait for the disk.
+
+    What the disk does not take waits in memory, the oldest being let go when there is too much of it; one that does
+    not even answer is told of as well. dropped: rows that were let go for it.
+    """
+
+    def __init__(self, log: LevelLog, memory_path: Path, up: Callable[[], Uptime] = uptime) -> None:
+        self._log = log
+        self._memory_path = memory_path
+        self._up = up
+        self._waiting: deque[Row] = deque(maxlen=MOST_WAITING)
+        self._memory: bytes | None = None
+        self._written_memory: bytes | None = None
+        self._change = threading.Condition()
+        self._old = False
+        self._ending = False
+        self._trouble: str | None = None
+        self._writing_since: Uptime | None = None
+        self.dropped = 0
+        self._thread = threading.Thread(target=self._run, name="scribe", daemon=True)
+
+    @property
+    def trouble(self) -> str | None:
+        """Why the disk takes nothing at present."""
+        since = self._unanswered_since()
+        if since is None:
+            return self._trouble
+        return f"the disk has not answered for {self._up().seconds - since.seconds:.0f} s"
+
+    def _unanswered_since(self) -> Uptime | None:
+        """Since when it has not answered, where that is longer than what counts as sent after a cut."""
+        since = self._writing_since
+        return since if since is not None and self._up().seconds - since.seconds > UNLOGGED_MOST_S else None
+
+    def start(self) -> None:
+        """Begin to write."""
+        self._thread.start()
+
+    def put(self, row: Row) -> None:
+        """Log a row, as soon as the disk takes it."""
+        with self._change:
+            self.dropped += len(self._waiting) == MOST_WAITING
+            self._waiting.append(row)
+            self._change.notify()
+        if (since := self._unanswered_since()) is not None:
+            self._log.note_unwritten(since)
+
+    def remember(self, memory: bytes) -> None:
+        """Keep this instead of the memory written before."""
+        with self._change:
+            self._memory = memory
+            self._change.notify()
+
+    def let_go(self) -> None:
+        """Forget what is too old, when there is nothing more urgent to do."""
+        with self._change:
+            self._old = True
+            self._change.notify()
+
+    def end(self, wait_s: float) -> bool:
+        """Write what waits and end; False where that took longer than `wait_s`."""
+        with self._change:
+            self._ending = True
+            self._change.notify()
+        self._thread.join(wait_s)
+        return not self._thread.is_alive()
+
+    def _run(self) -> None:
+        while True:
+            with self._change:
+                self._change.wait_for(self._has_work, RETRY_S)
+                rows, memory, ending = list(self._waiting), self._memory, self._ending
+                old, self._old = self._old, False
+            self._writing_since = self._up()
+            # One may be taken where the other is not: a hold has to outlast a log that cannot be written.
+            not_logged = _failing(partial(self._write_rows, rows))
+            not_remembered = _failing(partial(self._write_memory, memory))
+            not_let_go = _failing(self._log.let_go) if old else None
+            self._writing_since = None
+            self._tell(not_logged or not_remembered or not_let_go)
+            if ending:
+                self._log.close()
+                return
+            if not_logged or not_remembered:
+                soon = self._is_ending if not_logged else self._has_rows
+                with self._change:
+                    self._change.wait_for(soon, RETRY_S)
+
+    def _is_ending(self) -> bool:
+        return self._ending
+
+    def _has_rows(self) -> bool:
+        return bool(self._waiting) or self._ending
+
+    def _has_work(self) -> bool:
+        return self._has_rows() or self._old or self._memory != self._written_memory
+
+    def _tell(self, trouble: str | None) -> None:
+        if trouble is not None and self._trouble is None:
+            logger.error("The state folder takes nothing: %s. It waits in memory.", trouble)
+        self._trouble = trouble
+
+    def _write_rows(self, rows: Sequence[Row]) -> None:
+        if not rows:
+            return
+        self._log.write(rows)
+        with self._change:
+            for row in rows:
+                if self._waiting and self._waiting[0] is row:
+                    self._waiting.popleft()
+
+    def _write_memory(self, memory: bytes | None) -> None:
+        if memory is not None and memory != self._written_memory:
+            replace_file(self._memory_path, memory)
+            self._written_memory = memory
+
+
+def _failing(write: Callable[[], None]) -> str | None:
+    """Do it; why the disk did not take it, if so."""
+    try:
+        write()
+    except (sqlite3.Error, OSError) as error:
+        return str(error)
+    return None

@@ -1,0 +1,124 @@
+"""From tallies of the cap stage to rows of the level log."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from math import ceil, isfinite
+from typing import Any
+
+from residue.loudness.stage.readings import Received, Tally, merged
+from residue.runtime.journal.log import LevelRow, Row, SecondRow, timestamp
+from residue.runtime.system.clock import Uptime
+
+MINUTE_S = 60.0
+SILENCE_DB = -150.0
+"""Below what any converter puts out; filters kept from subnormal numbers hum at -600 dB."""
+
+
+def heard(level: float | None) -> float | None:
+    """None for silence."""
+    return level if level is not None and level > SILENCE_DB else None
+
+
+@dataclass(frozen=True, slots=True)
+class Circumstances:
+    """Under which something was sent."""
+
+    house: str
+    performance: str | None
+    playhead_s: float | None
+    plan_gain_db: float | None
+    trim_db: float
+
+
+class Tallies:
+    """Gives a row for each second that was not silent, and one for each minute or part of one that a thing played."""
+
+    def __init__(self) -> None:
+        self._gathered: list[Tally] = []
+        self._ended: tuple[datetime, Circumstances] | None = None
+
+    def rows(self, tally: Tally, now: datetime, up: Uptime, then: Circumstances) -> Iterator[Row]:
+        """What a tally adds to the log. now, up: its end."""
+        if any(heard(level) is not None for level in tally.sent.values()):
+            yield _second(tally, now, up)
+        if self._ended is not None and self._ended[1].performance != then.performance:
+            yield from self.rest()
+        self._gathered.append(tally)
+        self._ended = now, then
+        if sum(one.duration_s for one in self._gathered) >= MINUTE_S:
+            yield from self.rest()
+
+    def rest(self) -> Iterator[Row]:
+        """The row of a minute that is not over yet, if it has begun."""
+        if self._ended is not None and self._gathered:
+            yield _level_row(merged(self._gathered), *self._ended)
+            self._gathered = []
+
+
+def _level_row(tally: Tally, now: datetime, then: Circumstances) -> LevelRow:
+    return LevelRow(
+        utc=timestamp(now),
+        duration_s=round(tally.duration_s, 1),
+        house=then.house,
+        performance=then.performance,
+        playhead_s=then.playhead_s,
+        **_columns(tally.place),
+        physical=int(tally.physical),
+        plan_gain_db=then.plan_gain_db,
+        trim_db=then.trim_db,
+        governor_gain_db=tally.governor_db,
+        limiter_gain_db=tally.limiter_db,
+        muted_frames=tally.muted_frames,
+        outputs=json.dumps({name: _columns(received) for name, received in tally.outputs.items()}),
+        sent=_sent(tally),
+    )
+
+
+def _columns(received: Received) -> dict[str, Any]:
+    """The columns of a row that tell what was received at one place."""
+    known = isfinite(received.aw)
+    return {
+        "laeq_db": _rounded(received.laeq),
+        "lceq_db": _rounded(received.lceq),
+        "lzeq_db": _rounded(received.lzeq),
+        "lgeq_db": _rounded(received.lgeq),
+        "laf_max_db": _rounded(received.laf_max),
+        "las_max_db": _rounded(received.las_max),
+        "lc_peak_db": _rounded(received.lc_peak),
+        "momentary_max_lufs": _rounded(received.momentary_max_lufs),
+        "short_term_max_lufs": _rounded(received.short_term_max_lufs),
+        "integrated_lufs": _rounded(received.integrated_lufs),
+        "loudness_range_lu": _rounded(received.loudness_range_lu) if isfinite(received.integrated_lufs) else None,
+        "true_peak_dbtp": _rounded(received.true_peak_dbtp),
+        "aw_ms2": float(f"{10.0 ** (received.aw / 20.0):.3g}") if known else None,
+        "vdv": float(f"{received.vdv:.3g}") if known else None,
+    }
+
+
+def _rounded(level: float) -> float | None:
+    return round(level, 2) if heard(level) is not None else None
+
+
+def _second(tally: Tally, now: datetime, up: Uptime) -> SecondRow:
+    place = tally.place
+    return SecondRow(
+        utc=timestamp(now),
+        boot=up.boot,
+        up_s=round(up.seconds, 3),
+        duration_s=round(tally.duration_s, 1),
+        laeq_db=_rounded(place.laeq),
+        lceq_db=_rounded(place.lceq),
+        laf_max_db=_rounded(place.laf_max),
+        lc_peak_db=_rounded(place.lc_peak),
+        sent=_sent(tally),
+    )
+
+
+def _sent(tally: Tally) -> str:
+    """Rounded up, so that what the governor counts after a restart is never less than what was sent."""
+    sent = {key: ceil(level * 100.0) / 100.0 if isfinite(level) else None for key, level in tally.sent.items()}
+    return json.dumps(sent)

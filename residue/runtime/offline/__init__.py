@@ -1,0 +1,1 @@
+"""Commands that work without a daemon: render, trace, verify, check, caps, record."""

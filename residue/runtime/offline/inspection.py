@@ -1,0 +1,160 @@
+"""Everything that can be known before opening."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import date, datetime
+from pathlib import Path
+
+from residue.archive.fixity import verify
+from residue.archive.permission import check_permission
+from residue.installation.load import ROOM, Installation, load, read_sensors
+from residue.installation.room import Room
+from residue.live.sensors import FILE_NAME as SENSORS_FILE
+from residue.live.sensors import check_needs
+from residue.loudness.caps.cautions import CAUTIONS, LIGHT_CAUTION
+from residue.loudness.plan.picture import draw_plan
+from residue.loudness.plan.room_findings import plan_findings
+from residue.output.opening import check_device
+from residue.problems import Finding, ProblemError, Severity, stops
+from residue.progress import Progress, silent
+from residue.runtime.planning.planning import keep, outcome_of
+from residue.runtime.planning.preparation import (
+    caps,
+    open_performance,
+    plan_under,
+    playback_of,
+    profiles_of,
+    sounding_outputs,
+)
+from residue.runtime.system.clock import Clock
+from residue.runtime.system.files import save_picture
+from residue.schedule import agenda
+from residue.schedule.doubts import doubts
+from residue.schedule.equipment import CommandEquipment
+from residue.schedule.spans import local
+from residue.schedule.trust import EARLIEST, Witnesses, witnesses
+
+AHEAD_DAYS = 366
+"""So far ahead the hours are looked through for what is odd."""
+LEAST_FREE_BYTES = 1 << 30
+"""A season's level log takes some 50 MB; an hour of a prepared channel 0.7 GB as sound, 0.03 GB as a slow signal."""
+
+
+def inspect(
+    folder: Path,
+    device: str | None,
+    cache: Path,
+    clock: Clock,
+    progress: Progress = silent,
+    picture: Path | None = None,
+) -> list[Finding]:
+    """All findings about an installation, what stops it first.
+
+    device: instead of room.toml's. picture: the PNG or SVG to draw the plan into, if there is one.
+    """
+    try:
+        installation = load(folder)
+    except ProblemError as error:
+        return list(error.findings)
+    findings = [*installation.findings, *_clock(clock.now(), witnesses()), *_hours(installation, clock.now())]
+    findings += _room(installation.room, local(clock.now(), installation.calendar.zone).date())
+    findings += check_device(device or installation.room.device, sounding_outputs(installation))
+    findings += _disk(cache)
+    day = local(clock.now(), installation.calendar.zone).date()
+    broken = [
+        finding for name in installation.played for finding in _performance(installation, name, cache, day, progress)
+    ]
+    findings += broken
+    if not stops(broken):
+        findings += _plan(installation, cache, picture, progress)
+    findings += _sensors(installation)
+    findings += _cautions(installation)
+    order = list(Severity)
+    return sorted(findings, key=lambda finding: order.index(finding.severity))
+
+
+def _room(room: Room, today: date) -> Iterator[Finding]:
+    """What of room.toml no room can be like."""
+    for name, output in room.output.items():
+        for key, measured in (("calibration", output.calibration), ("vibration", output.vibration)):
+            if measured is not None and measured.on > today:
+                where, what = f"{ROOM}: output.{name}.{key}.on", f"{measured.on} is still to come."
+                yield Finding(Severity.WARNS, where, what, "Write the day on which it was measured.")
+    for number, one in enumerate(room.equipment, start=1):
+        for key in ("on", "off") if isinstance(one, CommandEquipment) else ():
+            program = getattr(one, key)[0]
+            if shutil.which(program) is None:
+                where, what = f"{ROOM}: equipment[{number}].{key}", f"There is no program {program} that may be run."
+                yield Finding(Severity.WARNS, where, what, "Write the whole path of one that may.")
+
+
+def _sensors(installation: Installation) -> Iterator[Finding]:
+    """What would keep the piece from being played live; the gallery does without."""
+    if not (installation.folder / SENSORS_FILE).exists():
+        return
+    sensors, findings = read_sensors(installation.folder)
+    for finding in [*findings, *(check_needs(sensors, installation.graph.needs) if sensors else ())]:
+        yield replace(finding, severity=Severity.WARNS)
+
+
+def _performance(
+    installation: Installation, name: str, cache: Path, day: date, progress: Progress
+) -> Iterator[Finding]:
+    found = verify(installation.performances[name], progress)
+    yield from found
+    if stops(found):
+        return
+    try:
+        performance = open_performance(installation, name, cache, progress)
+        playback_of(installation, performance)
+        yield from check_permission(performance.performance, name, day)
+        yield from performance.notes
+    except ProblemError as error:
+        yield from error.findings
+
+
+def _plan(installation: Installation, cache: Path, picture: Path | None, progress: Progress) -> Iterator[Finding]:
+    """The plan in words; it is left where the daemon finds it, and drawn if a picture is wanted."""
+    profiles, bounds = profiles_of(installation, installation.played, cache, progress), caps(installation)
+    planned = plan_under(installation, profiles, bounds)
+    yield from plan_findings(planned)
+    for performance in planned.performances:
+        yield Finding(Severity.NOTES, "plan", performance.words, "")
+    other = "shaped" if installation.piece.arc == "whole" else "whole"
+    if any(performance.gain_db < 0.0 or performance.knots_db for performance in planned.performances):
+        for performance in plan_under(installation, profiles, bounds, other).performances:
+            yield Finding(Severity.NOTES, f'plan, with arc = "{other}" in piece.toml', performance.words, "")
+    keep(outcome_of(planned, {name: held.duration_s for name, held in profiles.items()}, {}), installation, cache)
+    if picture is not None:
+        save_picture(draw_plan(planned, profiles), picture)
+
+
+def _cautions(installation: Installation) -> Iterator[Finding]:
+    for caution in (*CAUTIONS, *([LIGHT_CAUTION] if installation.graph.feeds else [])):
+        yield Finding(Severity.NOTES, "caution", caution, "")
+
+
+def _clock(now: datetime, asked: Witnesses) -> Iterator[Finding]:
+    if now < EARLIEST:
+        what = f"The machine's clock says {now:%Y-%m-%d %H:%M} UTC."
+        yield Finding(Severity.STOPS, "clock", what, "Set it, and let it be synchronised.")
+    elif not asked.service:
+        what = "The machine does not say that its clock is synchronised."
+        mend = "Switch on systemd-timesyncd or another NTP client, or check the clock by hand now and then."
+        yield Finding(Severity.WARNS, "clock", what, mend)
+
+
+def _hours(installation: Installation, now: datetime) -> Iterator[Finding]:
+    yield Finding(Severity.NOTES, "hours", agenda.at_present(installation.calendar, now), "")
+    yield from doubts(installation.hours, installation.answers, local(now, installation.hours.zone).date(), AHEAD_DAYS)
+
+
+def _disk(folder: Path) -> Iterator[Finding]:
+    existing = next(parent for parent in (folder, *folder.absolute().parents) if parent.exists())
+    free = shutil.disk_usage(existing).free
+    if free < LEAST_FREE_BYTES:
+        what = f"Only {free / 1e6:.0f} MB are free where {existing} is."
+        yield Finding(Severity.WARNS, "disk", what, "Make room: 1 GiB is wanted for logs and prepared channels.")

@@ -1,0 +1,233 @@
+"""An installation played by a living body, and recorded while it is."""
+
+from __future__ import annotations
+
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from queue import Empty
+
+from residue.archive.bag import Bag
+from residue.archive.performance import LONGEST_S
+from residue.control.feed import FeedSender
+from residue.installation.load import Installation, read_sensors
+from residue.live.messages import Listener
+from residue.live.sensors import Sensors, check_needs
+from residue.live.sound_input import NoSound, SoundInput
+from residue.live.source import LiveSource
+from residue.live.take import Take, check_place
+from residue.loudness.stage.stage import CapStage
+from residue.mapping.playback import Playback, Played
+from residue.mapping.signals import frame_at, seconds
+from residue.output.opening import routing_of, sink_opener
+from residue.output.returning import ReturningSink
+from residue.problems import ProblemError, stops
+from residue.runtime.engine.engine import BLOCK_FRAMES, SWITCH_S, Engine, Turn
+from residue.runtime.journal.evidence import Evidence
+from residue.runtime.journal.tallies import Circumstances
+from residue.runtime.planning.preparation import cap_stage, sounding_outputs
+from residue.runtime.system.clock import Clock, SystemClock
+from residue.runtime.system.diagnostics import Diagnostics
+from residue.runtime.system.ending_signals import ending_signals
+from residue.runtime.system.files import occupied
+from residue.watchdog.deadman import Deadman
+
+LOOK_S = 0.1
+LINE_S = 5.0
+CUT_FADE_S = 1.0
+STOP_S = 5.0
+
+
+class LivePlayback(Playback):
+    """The graph, fed by what happens now: each step waits for what it needs."""
+
+    def __init__(self, installation: Installation, source: LiveSource) -> None:
+        super().__init__(installation.graph, source, frame_at(LONGEST_S), str(installation.folder))
+        self._source = source
+        self._closing = threading.Event()
+
+    def close(self) -> None:
+        """End as a recording ends, with the closing fade; from any thread."""
+        self._closing.set()
+
+    def step(self, frames: int) -> Played:
+        """The next frames."""
+        if self._closing.is_set():
+            self.end_at(self._source.end(self.position, self._fade_frames))
+        self._source.receive(self.position + frames)
+        played = super().step(frames)
+        if played.ended:
+            self._source.finish(self.position)
+        return played
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """What came of it. failure: why the graph ended before its time."""
+
+    bag: Bag
+    duration_s: float
+    failure: str | None
+    trouble: str | None
+    """Why not everything was recorded."""
+
+
+class Recording:
+    """One evening: sensors in, sound out through the cap, and a bag.
+
+    sound: the sound input; None where sensors.toml names none. Raises ProblemError where something is missing.
+    """
+
+    def __init__(
+        self,
+        installation: Installation,
+        sensors: Sensors,
+        into: Path,
+        *,
+        sound: SoundInput | None,
+        sink: ReturningSink,
+        state: Path,
+        clock: Clock,
+    ) -> None:
+        self._title, self._into, self._sink = sensors.title, into, sink
+        self._evidence = Evidence(state, clock)
+        stage = cap_stage(installation, self._evidence.log, clock.now())
+        self._listener = Listener(sensors.osc, [one.address for one in sensors.channel.values() if one.address])
+        self._sound: SoundInput = sound or NoSound()
+        self._take = Take(into, sensors, sensors.performance(clock.now()))
+        self._source = LiveSource(sensors, installation.graph.needs, self._sound, self._listener, self._take)
+        self.playback = LivePlayback(installation, self._source)
+        self._feed = FeedSender(installation.graph.feeds, installation.room.control.feed)
+        self.engine = Engine(stage, sink, len(installation.piece.outputs), self._feed.heard)
+        self._over = 0
+
+    @property
+    def delay_s(self) -> float:
+        """From what happens until it is heard: conversion, a block, the cap, and the buffer of the device."""
+        return seconds(self._source.look_ahead_frames + BLOCK_FRAMES + CapStage.latency_frames) + self._sink.latency_s
+
+    def end(self) -> None:
+        """Close with a fade; asked for again, within a second."""
+        self._over += 1
+        if self._over == 1:
+            self.playback.close()
+        else:
+            self.engine.fade_out(CUT_FADE_S)
+
+    def run(self, on: date, shown: Callable[[str], None]) -> Recorded:
+        """Play to the end and seal; `shown` is told now and then how it stands."""
+        with self._evidence.kept(f"Recording {self._title}.", f"Recorded {self._title}."):
+            self._play(shown)
+        self._sound.close()
+        self._listener.close()
+        source = self._source
+        failure = self.engine.snapshot.failures.get(self._title)
+        bag = self._take.seal(source.frames, source.gaps, source.lengths, on)
+        return Recorded(bag, seconds(source.frames), failure.why if failure else None, self._take.trouble)
+
+    def _play(self, shown: Callable[[str], None]) -> None:
+        deadman = Deadman(lambda: self.engine.snapshot.frames)
+        self._feed.start()
+        self.engine.start()
+        self.engine.begin(Turn(1, self._title, self.playback, 1.0))
+        deadman.start()
+        try:
+            while not (self.engine.snapshot.turn == 1 and self.engine.snapshot.performance is None):
+                time.sleep(LOOK_S)
+                self._log_tallies()
+                shown(self._line())
+        finally:
+            deadman.stop()
+            ended = self.engine.stop(CUT_FADE_S, STOP_S)
+            self._log_tallies()
+            if not ended:
+                self._evidence.cut("The engine did not end.")
+
+    def _line(self) -> str:
+        now = self.engine.snapshot
+        minutes, rest_s = divmod(int(now.playhead_s), 60)
+        gaps = sum(map(len, self._source.gaps.values()))
+        return f"recording {self._title} {minutes:02}:{rest_s:02}, {now.section or 'no section'}, {gaps} gaps"
+
+    def _log_tallies(self) -> None:
+        with suppress(Empty):
+            while True:
+                tally, now = self.engine.tallies.get_nowait(), self.engine.snapshot
+                self._evidence.sent(tally, Circumstances("playing", self._into.name, now.playhead_s, None, 0.0))
+
+
+def record(installation: Installation, into: Path, *, device: str | None, for_s: float | None, state: Path) -> Recorded:
+    """Play and record until the form ends, a signal comes, or `for_s` is over, each with the closing fade.
+
+    device: for the sound that goes out, as for the daemon. Raises ProblemError where something keeps it from starting.
+    """
+    sys.setswitchinterval(SWITCH_S)
+    check_place(into)
+    sensors, findings = read_sensors(installation.folder)
+    if sensors is not None:
+        findings = [*findings, *check_needs(sensors, installation.graph.needs)]
+    if sensors is None or stops(findings):
+        raise ProblemError(findings)
+    clock, outputs = SystemClock(), sounding_outputs(installation)
+    given = device or installation.room.device
+    open_sink = sink_opener(given, routing_of(outputs), Path() if device else state)
+    with Diagnostics() as diagnostics, occupied(state):
+        evening = Recording(
+            installation,
+            sensors,
+            into,
+            sound=_sound_input(sensors),
+            sink=ReturningSink(open_sink),
+            state=state,
+            clock=clock,
+        )
+        diagnostics.show(f"heard {evening.delay_s:.1f} s after it happens; end with Ctrl-C")
+        with _ending_on_signals(evening, for_s):
+            return evening.run(
+                clock.now().date(), diagnostics.show if diagnostics.terminal else _seldom(diagnostics.show)
+            )
+
+
+def _sound_input(sensors: Sensors) -> SoundInput | None:
+    inputs = [sensor.input for sensor in sensors.inputs.values() if sensor.input is not None]
+    if sensors.device is None or not inputs:
+        return None
+    # Only who listens to a device needs PortAudio.
+    from residue.live.device_input import open_input
+
+    return open_input(sensors.device, max(inputs))
+
+
+@contextmanager
+def _ending_on_signals(evening: Recording, for_s: float | None) -> Iterator[None]:
+    handlers = {number: signal.signal(number, lambda *_: evening.end()) for number in ending_signals()}
+    timer = threading.Timer(for_s, evening.end) if for_s is not None else None
+    if timer:
+        timer.daemon = True
+        timer.start()
+    try:
+        yield
+    finally:
+        for number, handler in handlers.items():
+            signal.signal(number, handler)
+        if timer:
+            timer.cancel()
+
+
+def _seldom(shown: Callable[[str], None]) -> Callable[[str], None]:
+    """Where there is no terminal, a line now and then is enough."""
+    due_s = time.monotonic()
+
+    def show(line: str) -> None:
+        nonlocal due_s
+        if time.monotonic() >= due_s:
+            due_s += LINE_S
+            shown(line)
+
+    return show

@@ -1,0 +1,114 @@
+"""The gallery version of a performance, rendered faster than real time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from residue.archive.beside import asked_for
+from residue.archive.prepared import PreparedPerformance
+from residue.dsp.exact import gain_from_db
+from residue.installation.load import Installation
+from residue.loudness.stage.stage import CapStage
+from residue.mapping.playback import Playback
+from residue.mapping.signals import AUDIO_RATE_HZ, seconds
+from residue.problems import stopping
+from residue.progress import Progress, silent
+from residue.runtime.planning.preparation import caps, playback_of, sounding_outputs, steps
+
+
+@dataclass(frozen=True, slots=True)
+class Excerpt:
+    """The part of a performance that is wanted, in frames; stop is None for its end."""
+
+    start: int = 0
+    stop: int | None = None
+
+    def check(self, performance: PreparedPerformance) -> None:
+        """Raises ProblemError where the performance has ended before it begins."""
+        if self.start >= performance.frames:
+            what = f"The performance ends after {seconds(performance.frames):.1f} s."
+            raise stopping(f"--from-s {seconds(self.start):g}", what, "Begin before that.")
+
+
+def rendered(
+    installation: Installation,
+    performance: PreparedPerformance,
+    block_frames: int,
+    gain_db: float | None,
+    knots_db: Sequence[float] = (),
+) -> Iterator[NDArray[np.float64]]:
+    """Blocks of (outputs, frames) from the beginning to the end, the cap's latency taken out.
+
+    gain_db, knots_db: of the plan; without a gain it is rendered before the cap.
+    """
+    playback = playback_of(installation, performance, knots_db)
+    position = 0
+    for block in _sent(installation, playback, block_frames, gain_db):
+        # The last block reaches beyond the end, by how much depends on its length.
+        yield block[:, : max(0, playback.end - position)]
+        position += block.shape[1]
+
+
+def _sent(
+    installation: Installation, playback: Playback, block_frames: int, gain_db: float | None
+) -> Iterator[NDArray[np.float64]]:
+    if gain_db is None:
+        yield from (played.outputs for played in steps(playback, block_frames))
+        return
+    gain = gain_from_db(gain_db)
+    stage = CapStage(sounding_outputs(installation), caps(installation))
+    late = stage.latency_frames
+    for played in steps(playback, block_frames):
+        capped = stage.process(played.outputs * gain).frames
+        skipped = min(late, capped.shape[1])
+        late -= skipped
+        yield capped[:, skipped:]
+    yield stage.process(np.zeros((len(installation.piece.outputs), stage.latency_frames))).frames
+
+
+def heard(
+    installation: Installation,
+    performance: PreparedPerformance,
+    *,
+    block_frames: int,
+    excerpt: Excerpt,
+    gain_db: float | None,
+    knots_db: Sequence[float] = (),
+    progress: Progress = silent,
+) -> Iterator[NDArray[np.float64]]:
+    """The part of a performance that is wanted, in blocks of (outputs, frames). Raises ProblemError."""
+    position = 0
+    for block in rendered(installation, performance, block_frames, gain_db, knots_db):
+        first, last = max(excerpt.start - position, 0), block.shape[1]
+        if excerpt.stop is not None:
+            last = min(last, excerpt.stop - position)
+        if first < last:
+            yield block[:, first:last]
+        position += block.shape[1]
+        progress("render", min(position, performance.frames), performance.frames)
+        if excerpt.stop is not None and position >= excerpt.stop:
+            return
+
+
+def written(blocks: Iterable[NDArray[np.float64]], out: Path, outputs: int) -> Iterator[NDArray[np.float64]]:
+    """The blocks again, each written into a 32-bit float WAV (RF64 where it grows beyond 4 GB) before it is given on.
+
+    The outputs of the piece are the channels of the file, in the order of the piece. Raises ProblemError.
+    """
+    try:
+        with (
+            asked_for(out) as making,
+            soundfile.SoundFile(making, "w", AUDIO_RATE_HZ, outputs, subtype="FLOAT", format="RF64") as file,
+        ):
+            for block in blocks:
+                file.write(block.T)
+                yield block
+    except soundfile.LibsndfileError as error:
+        what = f"It cannot be written: {error.error_string}"
+        raise stopping(str(out), what, "See whether the disk has room.") from error

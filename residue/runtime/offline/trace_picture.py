@@ -1,0 +1,86 @@
+"""A trace as a picture: a row for each signal, over one time."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+from numpy.typing import NDArray
+
+from residue.mapping.drawing import COLOURS
+from residue.mapping.signals import Kind
+from residue.runtime.offline.tracing import Trace
+
+_WIDTH_IN, _ROW_IN, _DOTS_PER_INCH = 12.0, 1.5, 110
+_MOST_POINTS = 3_000
+"""More cannot be seen: of so many stretches the lowest and the highest value are drawn."""
+_SECTION = "#8b8f94"
+
+
+def draw(traced: Trace) -> Figure:
+    """Every signal of the trace; sections as dashed lines."""
+    figure = Figure(figsize=(_WIDTH_IN, 0.9 + _ROW_IN * len(traced.kinds)), dpi=_DOTS_PER_INCH, layout="constrained")
+    rows = figure.subplots(len(traced.kinds), 1, sharex=True, squeeze=False)[:, 0]
+    for axes, (name, kind) in zip(rows, traced.kinds.items(), strict=True):
+        if kind is Kind.EVENTS:
+            _draw_events(axes, traced, name)
+        else:
+            _draw_signal(axes, traced.times_s, traced.columns[name], kind)
+        axes.set_ylabel(f"{name}\n{_WORDS[kind]}", fontsize=8)
+        axes.tick_params(labelsize=8)
+        axes.grid(visible=True, color="#e4e4e4", linewidth=0.6)
+        axes.set_axisbelow(True)
+        axes.spines[["top", "right"]].set_visible(False)
+        for at_s, _ in traced.sections:
+            axes.axvline(at_s, color=_SECTION, linewidth=1.0, linestyle="--")
+    for at_s, name in traced.sections:
+        rows[0].annotate(
+            name, (at_s, 1.0), xycoords=("data", "axes fraction"), xytext=(3, 2), textcoords="offset points",
+            color=_SECTION, fontsize=8,
+        )  # fmt: skip
+    _scale(rows[-1], traced.times_s)
+    figure.suptitle(traced.title, fontsize=10, x=0.01, ha="left")
+    return figure
+
+
+_WORDS = {Kind.SLOW: "slow", Kind.FAST: "sound, magnitude", Kind.EVENTS: "events"}
+
+
+def _draw_signal(axes: Axes, times_s: NDArray[np.float64], values: NDArray[np.float64], kind: Kind) -> None:
+    """A line; of a sound, the area under its magnitude."""
+    if not len(values):
+        return
+    each = -(-len(values) // _MOST_POINTS)
+    stretches = np.pad(values, (0, -len(values) % each), mode="edge").reshape(-1, each)
+    at_s = times_s[::each]
+    if kind is Kind.FAST:
+        axes.fill_between(at_s, stretches.max(axis=1), color=COLOURS[kind], linewidth=0.0, alpha=0.8)
+        axes.set_ylim(bottom=0.0)
+    elif each == 1:
+        axes.plot(times_s, values, color=COLOURS[kind], linewidth=1.1)
+    else:
+        axes.fill_between(
+            at_s,
+            stretches.min(axis=1),
+            stretches.max(axis=1),
+            color=COLOURS[kind],
+            linewidth=1.0,
+            edgecolor=COLOURS[kind],
+        )
+
+
+def _draw_events(axes: Axes, traced: Trace, name: str) -> None:
+    happened = [one for one in traced.events if one.signal == name]
+    if happened:
+        at_s, values = [one.at_s for one in happened], [one.value for one in happened]
+        axes.vlines(at_s, 0.0, values, color=COLOURS[Kind.EVENTS], linewidth=0.8)
+        axes.plot(at_s, values, ".", color=COLOURS[Kind.EVENTS], markersize=4)
+
+
+def _scale(axes: Axes, times_s: NDArray[np.float64]) -> None:
+    if len(times_s) > 1:
+        axes.set_xlim(times_s[0], times_s[-1])
+    axes.set_xlabel("time in the performance, minutes", fontsize=8)
+    axes.xaxis.set_major_locator(MaxNLocator(nbins=10, steps=[1, 1.5, 2, 3, 6, 10]))
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda at_s, _: f"{int(at_s // 60)}:{at_s % 60:04.1f}"))

@@ -1,0 +1,226 @@
+"""Whether a gallery version is still what it was: rendered again, and compared with a fingerprint."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from math import inf
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.archive.prepared import PreparedPerformance
+from residue.installation.load import Installation
+from residue.loudness.plan.plan import PlannedPerformance
+from residue.mapping.alone import alone
+from residue.mapping.signals import AUDIO_RATE_HZ
+from residue.problems import stopping
+from residue.progress import Progress, silent
+from residue.runtime.offline.fingerprint import (
+    LOWEST_DB,
+    PART_FRAMES,
+    PART_S,
+    Fingerprint,
+    Part,
+    Sources,
+    difference_db,
+    level_db,
+    sounds,
+    versions,
+)
+from residue.runtime.offline.rendering import Excerpt, heard
+from residue.runtime.planning.preparation import (
+    BLOCK_FRAMES,
+    open_performance,
+    piece_digest,
+    plan_performance,
+    room_digest,
+)
+
+_MOST_TOLD = 6
+"""Stretches that differ are told one by one up to so many an output."""
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """same: to the bit. words: a line for each thing to be told, the first one the answer."""
+
+    same: bool
+    words: Sequence[str]
+
+
+@dataclass(frozen=True, slots=True)
+class Rendered:
+    """What is rendered, and how.
+
+    gain_db: the plan's; None for what the graph gives before the cap.
+    knots_db: the plan's, where it shapes the arc.
+    node: the one node that is listened to; None for the whole piece.
+    """
+
+    name: str
+    excerpt: Excerpt = field(default_factory=Excerpt)
+    gain_db: float | None = None
+    node: str | None = None
+    knots_db: Sequence[float] = ()
+
+
+def as_planned(wanted: Rendered, planned: PlannedPerformance) -> Rendered:
+    """The same as the plan has it."""
+    return replace(wanted, gain_db=planned.gain_db, knots_db=planned.knots_db)
+
+
+def blocks_of(
+    installation: Installation,
+    performance: PreparedPerformance,
+    wanted: Rendered,
+    block_frames: int = BLOCK_FRAMES,
+    progress: Progress = silent,
+) -> Iterator[NDArray[np.float64]]:
+    """The sound in blocks of (outputs, frames). Raises ProblemError."""
+    graph = installation.graph if wanted.node is None else alone(installation.graph, wanted.node)
+    return heard(
+        replace(installation, graph=graph),
+        performance,
+        block_frames=block_frames,
+        excerpt=wanted.excerpt,
+        gain_db=wanted.gain_db,
+        knots_db=wanted.knots_db,
+        progress=progress,
+    )
+
+
+def fingerprint(
+    installation: Installation,
+    performance: PreparedPerformance,
+    wanted: Rendered,
+    blocks: Iterable[NDArray[np.float64]],
+) -> Fingerprint:
+    """The fingerprint of what was wanted, from its blocks."""
+    output, frames = sounds(blocks, installation.piece.outputs)
+    return Fingerprint(
+        piece=installation.piece.title,
+        performance=wanted.name,
+        from_frame=wanted.excerpt.start,
+        frames=frames,
+        sources=Sources(piece_digest(installation), performance.digest, room_digest(installation)),
+        versions=versions(),
+        output=output,
+        gain_db=wanted.gain_db,
+        node=wanted.node,
+    )
+
+
+def verify(installation: Installation, kept: Fingerprint, cache: Path, progress: Progress = silent) -> Verdict:
+    """Render anew what the fingerprint is of, and compare. Raises ProblemError."""
+    if kept.piece != installation.piece.title:
+        what = f'The fingerprint is of the piece "{kept.piece}", and this is "{installation.piece.title}".'
+        raise stopping(str(installation.folder), what, "Name the installation that it was made from.")
+    performance = open_performance(installation, kept.performance, cache, progress)
+    wanted = Rendered(kept.performance, Excerpt(kept.from_frame, kept.from_frame + kept.frames), None, kept.node)
+    if kept.gain_db is not None:
+        wanted = as_planned(wanted, plan_performance(installation, kept.performance, cache, progress))
+    blocks = blocks_of(installation, performance, wanted, progress=progress)
+    found = fingerprint(installation, performance, wanted, blocks)
+    return compare(kept, found, _unlike(installation))
+
+
+def _unlike(installation: Installation) -> Sequence[str]:
+    """The nodes of the piece that do not promise the same bits on every machine."""
+    return [name for name, node in installation.graph.nodes.items() if node.differs_db is not None]
+
+
+def compare(kept: Fingerprint, found: Fingerprint, unlike: Sequence[str] = ()) -> Verdict:
+    """What was kept beside what was found now.
+
+    unlike: the nodes that do not promise the same bits.
+    """
+    what = f"{found.piece}, {found.performance}, {len(found.output)} outputs, {found.frames / AUDIO_RATE_HZ:.1f} s"
+    digests = ({name: sound.sha256 for name, sound in one.output.items()} for one in (kept, found))
+    if next(digests) == next(digests):
+        return Verdict(same=True, words=[f"The same to the bit: {what}."])
+    words = [f"NOT the same: {what}."]
+    if kept.frames != found.frames:
+        was, now = (one.frames / AUDIO_RATE_HZ for one in (kept, found))
+        words.append(f"It lasts {now:.2f} s, and lasted {was:.2f} s.")
+    for name in dict.fromkeys([*kept.output, *found.output]):
+        words += _output_words(name, kept, found)
+    return Verdict(same=False, words=[*words, *_reasons(kept, found, unlike)])
+
+
+def _output_words(name: str, kept: Fingerprint, found: Fingerprint) -> list[str]:
+    if name not in kept.output or name not in found.output:
+        return [f"{name}: there {'is' if name in found.output else 'was'} such an output only on one side."]
+    if kept.output[name].sha256 == found.output[name].sha256:
+        return [f"{name}: the same to the bit."]
+    was, now = kept.output[name].part, found.output[name].part
+    shared = range(min(len(was), len(now)))
+    differing = [at for at in shared if was[at] != now[at]]
+    if not differing:
+        return [f"{name}: the same to the bit as far as both go."]
+    stretches = _stretches(differing)
+    told = [
+        f"  {_time(found, first)} to {_time(found, last + 1)}: {_level(was, now, range(first, last + 1), found)}"
+        for first, last in stretches[:_MOST_TOLD]
+    ]
+    if len(stretches) > _MOST_TOLD:
+        told.append(f"  and {len(stretches) - _MOST_TOLD} stretches more")
+    return [
+        f"{name}: {len(differing)} of {len(shared)} parts of {PART_S} s differ, {_level(was, now, differing, found)}.",
+        *told,
+    ]
+
+
+def _level(was: Sequence[Part], now: Sequence[Part], at: Sequence[int], found: Fingerprint) -> str:
+    """By how much some parts differ."""
+    frames = sum(min(PART_FRAMES, found.frames - index * PART_FRAMES) for index in at)
+    ours, theirs = [now[index] for index in at], [was[index] for index in at]
+    difference, own = difference_db(ours, theirs, frames), level_db(ours, frames)
+    if difference <= LOWEST_DB:
+        return f"by less than {LOWEST_DB:.0f} dBFS"
+    below = own - difference if own > LOWEST_DB else -inf
+    relation = f"{below:.0f} dB below" if below >= 0 else f"{-below:.0f} dB above"
+    return (
+        f"by about {difference:.0f} dBFS, {relation} the sound" if below > -inf else f"by about {difference:.0f} dBFS"
+    )
+
+
+def _stretches(indices: Sequence[int]) -> list[tuple[int, int]]:
+    """(first, last) of each run of neighbours."""
+    runs: list[tuple[int, int]] = []
+    for index in indices:
+        if runs and runs[-1][1] == index - 1:
+            runs[-1] = (runs[-1][0], index)
+        else:
+            runs.append((index, index))
+    return runs
+
+
+def _time(found: Fingerprint, part: int) -> str:
+    """When a part begins, in the time of the performance."""
+    at_s = (found.from_frame + min(part * PART_FRAMES, found.frames)) / AUDIO_RATE_HZ
+    return f"{int(at_s // 60)}:{at_s % 60:04.1f}"
+
+
+def _reasons(kept: Fingerprint, found: Fingerprint, unlike: Sequence[str]) -> list[str]:
+    """What is no longer as it was, which may be why."""
+    changed = [
+        words
+        for words, was, now in (
+            ("the piece or a file that it names", kept.sources.piece, found.sources.piece),
+            ("the recording", kept.sources.bag, found.sources.bag),
+            ("outputs or caps of the room", kept.sources.room, found.sources.room),
+        )
+        if was != now
+    ]
+    words = [f"Changed since: {', '.join(changed)}."] if changed else ["Piece, recording and room are unchanged."]
+    if kept.gain_db is not None and found.gain_db is not None and kept.gain_db != found.gain_db:
+        words.append(f"The plan's gain is {found.gain_db:.2f} dB, and was {kept.gain_db:.2f} dB.")
+    if unlike:
+        words.append(f"Nodes that do not promise the same bits on every machine: {', '.join(unlike)}.")
+    for program in ("residue", "numpy", "scipy", "python", "machine"):
+        was, now = getattr(kept.versions, program), getattr(found.versions, program)
+        if was != now:
+            words.append(f"{program} was {was}, and is {now}.")
+    return words

@@ -1,0 +1,113 @@
+"""Has the programme made ready by another process, and knows what may be played, and how loud."""
+
+from __future__ import annotations
+
+import logging
+import subprocess
+import threading
+import time
+from pathlib import Path
+
+import msgspec
+
+from residue.installation.load import Installation
+from residue.processes import command_of
+from residue.runtime.planning.planning import Advance, Outcome, known
+
+logger = logging.getLogger(__name__)
+
+RETRY_S = 30.0
+"""Between attempts when the planner's process itself failed: out of memory, say."""
+LAST_RETRY_S = 3_600.0
+"""What cannot be played is looked at again, for it may have been mended; ever less often, as that reads everything."""
+NOTHING = Outcome(gain_db={}, words={}, duration_s={}, unplayable={})
+
+
+class Planner:
+    """Starts from the last plan if nothing it rests on has changed, and has everything checked anew meanwhile.
+
+    outcome: what is known at present. advance: what is being worked on, for a person; None when all is done.
+    """
+
+    def __init__(self, installation: Installation, cache: Path) -> None:
+        self._installation = installation
+        self._cache = cache
+        self._process: subprocess.Popen[bytes] | None = None
+        self._ending = threading.Event()
+        self._dropped = threading.Event()
+        self.outcome = known(installation, cache) or NOTHING
+        self.advance: Advance | None = None
+        self.trouble: str | None = None
+        self._thread = threading.Thread(target=self._run, name="planner", daemon=True)
+
+    @property
+    def busy(self) -> bool:
+        """It is at work, and not merely trying again."""
+        return self.advance is not None and self.trouble is None
+
+    def start(self) -> None:
+        """Have the programme checked and planned."""
+        self._thread.start()
+
+    def end(self) -> None:
+        """Stop what is being worked on."""
+        self._ending.set()
+        self._drop()
+
+    def take(self, installation: Installation, outcome: Outcome | None = None) -> None:
+        """Have it planned anew, for other hours or other bags; what is known stays until that is done.
+
+        outcome: what planning it beside has given already.
+        """
+        self._installation = installation
+        self.outcome = outcome or known(installation, self._cache) or self.outcome
+        self._drop()
+
+    def look_again(self) -> None:
+        """Have everything checked and planned anew: a disk has changed what nobody wrote to."""
+        self.take(self._installation, self.outcome)
+
+    def _drop(self) -> None:
+        self._dropped.set()
+        if self._process is not None:
+            self._process.terminate()
+
+    def _run(self) -> None:
+        retry_s = RETRY_S
+        while not self._ending.is_set():
+            self._dropped.clear()
+            outcome = self._worked_out()
+            if outcome is not None and not self._dropped.is_set():
+                self.outcome, self.advance, self.trouble = outcome, None, None
+            if outcome is not None and not outcome.unplayable:
+                self._dropped.wait()
+            elif self._dropped.wait(retry_s):
+                retry_s = RETRY_S
+            elif outcome is not None:
+                retry_s = min(2 * retry_s, LAST_RETRY_S)
+
+    def _worked_out(self) -> Outcome | None:
+        began_s = time.monotonic()
+        places = (self._installation.folder, self._installation.hours_folder, self._cache)
+        command = command_of("residue.runtime.planning.planning", [str(place) for place in places])
+        try:
+            with subprocess.Popen(command, stdout=subprocess.PIPE, stdin=subprocess.DEVNULL) as self._process:
+                for line in self._process.stdout or ():
+                    try:
+                        told = _TOLD.decode(line)
+                    except msgspec.DecodeError:
+                        continue
+                    if isinstance(told, Outcome):
+                        logger.info("The programme is planned, in %.1f s.", time.monotonic() - began_s)
+                        return told
+                    self.advance = told
+            why = f"The planner ended with status {self._process.returncode}."
+        except OSError as error:  # no memory for a process, or no descriptor for its pipe
+            why = f"The planner cannot be started: {error.strerror}."
+        if not self._dropped.is_set():
+            self.trouble = why
+            logger.error("%s It is started again in %.0f s.", self.trouble, RETRY_S)
+        return None
+
+
+_TOLD = msgspec.json.Decoder(Advance | Outcome)

@@ -1,0 +1,261 @@
+"""From an archived performance to one that can play: prepared channels, level profile, plan.
+
+Everything here is slow the first time and cached by content afterwards. A running house has it done in another
+process (see planner); the commands call it as it is.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import sys
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
+from datetime import datetime
+from functools import cache
+from pathlib import Path
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+import residue
+from residue.archive.beside import file_beside
+from residue.archive.prepared import PreparedPerformance, prepare
+from residue.installation.load import Installation
+from residue.loudness.caps.caps import Cap, expand, protecting_caps
+from residue.loudness.outputs.outputs import Output
+from residue.loudness.plan.arc import Shape, planned
+from residue.loudness.plan.order import repeated
+from residue.loudness.plan.plan import Plan, PlannedPerformance
+from residue.loudness.plan.profile import LevelProfile, profile
+from residue.loudness.stage.stage import CapStage
+from residue.mapping.checkpoint import given
+from residue.mapping.playback import Playback, Played
+from residue.mapping.signals import seconds
+from residue.problems import ProblemError, nearest, stopping
+from residue.progress import Progress, silent
+from residue.runtime.journal.log import LevelLog
+from residue.runtime.planning.checkpoints import Checkpoints
+from residue.runtime.planning.foreseen import foreseen
+from residue.runtime.system.clock import uptime
+
+logger = logging.getLogger(__name__)
+
+CHANNELS, PROFILES, CHECKPOINTS = "channels", "profiles", "checkpoints"
+"""Within the cache."""
+BLOCK_FRAMES = 1 << 16
+"""Large blocks cost less, and what they give is the same to the bit."""
+
+
+def sounding_outputs(installation: Installation) -> Mapping[str, Output]:
+    """The outputs of the room that the piece sounds through, in the order of the piece."""
+    return {name: installation.room.output[name] for name in installation.piece.outputs}
+
+
+def caps(installation: Installation) -> Sequence[Cap]:
+    """The caps of the room."""
+    return expand(installation.room.cap)
+
+
+def open_performance(
+    installation: Installation, name: str, cache_folder: Path, progress: Progress = silent
+) -> PreparedPerformance:
+    """The performance with the channels that the piece reads. Raises ProblemError."""
+    if name not in installation.performances:
+        what, mend = f'There is no performance "{name}".', nearest(name, installation.performances)
+        raise stopping(str(installation.folder / "performances"), what, mend)
+    return prepare(installation.performances[name], installation.graph.needs, cache_folder / CHANNELS, progress)
+
+
+def playback_of(
+    installation: Installation, performance: PreparedPerformance, knots_db: Sequence[float] = ()
+) -> Playback:
+    """The performance at its beginning. Raises ProblemError.
+
+    knots_db: of the plan, where it shapes the arc.
+    """
+    playback = Playback(installation.graph, performance, performance.frames, str(installation.folder))
+    return shaped(playback, knots_db)
+
+
+def playback_before(
+    frame: int, installation: Installation, performance: PreparedPerformance, knots_db: Sequence[float], cache: Path
+) -> Playback:
+    """The performance at the last checkpoint up to a frame, else at its beginning. Raises ProblemError."""
+    kept = checkpoints_of(installation, performance, cache).last_before(frame)
+    return playback_of(installation, performance, knots_db) if kept is None else shaped(kept, knots_db)
+
+
+def shaped(playback: Playback, knots_db: Sequence[float]) -> Playback:
+    """The playback under the plan's shape."""
+    if knots_db:
+        playback.gains = Shape(tuple(knots_db)).gains
+    return playback
+
+
+def cap_stage(installation: Installation, log: LevelLog, now: datetime) -> CapStage:
+    """The caps of the room, which remember what the log says was sent before."""
+    outputs, every = sounding_outputs(installation), caps(installation)
+    longest_s = max([cap.window_s for cap in every] + [output.long_term_s for output in outputs.values()])
+    return CapStage(outputs, every, log.sent_before(now, uptime(), longest_s))
+
+
+def steps(playback: Playback, frames: int = BLOCK_FRAMES) -> Iterator[Played]:
+    """What a playback gives from where it stands to its end. Raises ProblemError where a node fails."""
+    ended = False
+    while not ended:
+        try:
+            played = playback.step(frames)
+        except Exception as error:  # nodes of an artist may raise anything, and other performances play on
+            logger.exception("A node failed")
+            what = f"The graph failed at {seconds(playback.position):.1f} s, or shortly before: {error}."
+            raise stopping("piece.toml: node", what, "Mend the node, or the package that it comes from.") from error
+        ended = played.ended
+        yield played
+
+
+def level_profile(
+    installation: Installation, performance: PreparedPerformance, cache_folder: Path, progress: Progress = silent
+) -> LevelProfile:
+    """The levels of the whole performance before the cap, from the cache if they are known. Raises ProblemError.
+
+    Where they are not, or where there are no checkpoints, it is rendered, and both are kept.
+    """
+    path = profile_path(installation, performance.digest, cache_folder)
+    states = checkpoints_path(installation, performance.digest, cache_folder)
+    if path.exists() and states.exists():
+        try:
+            return LevelProfile.load(path)
+        except ProblemError:
+            path.unlink()  # spoilt by a power cut or a dying disk: make it again
+    with suppress(OSError):  # without room for them it plays all the same
+        states.mkdir(parents=True, exist_ok=True)
+    playback, kept = playback_of(installation, performance), checkpoints_of(installation, performance, cache_folder)
+
+    def watched() -> Iterator[NDArray[np.float64]]:
+        for played in steps(playback):
+            kept.pass_by(playback)
+            progress("levels", min(played.span.stop, performance.frames), performance.frames)
+            yield played.outputs
+
+    known = profile(watched(), sounding_outputs(installation), caps(installation))
+    try:
+        with file_beside(path) as making:
+            known.save(making)
+    except ProblemError as error:
+        logger.warning("The level profile is not kept, and made anew each time: %s", error)
+    return known
+
+
+def profiles_of(
+    installation: Installation, names: Sequence[str], cache_folder: Path, progress: Progress = silent
+) -> dict[str, LevelProfile]:
+    """The levels of some performances, prepared where that has not been done. Raises ProblemError."""
+    opened = ((name, open_performance(installation, name, cache_folder, progress)) for name in names)
+    return {name: level_profile(installation, one, cache_folder, progress) for name, one in opened}
+
+
+def plan_programme(
+    installation: Installation,
+    names: Sequence[str],
+    cache_folder: Path,
+    progress: Progress = silent,
+) -> Plan:
+    """The plan for the performances of the hours, in every order that the hours can give.
+
+    names: those that can be played. Raises ProblemError.
+    """
+    return plan_under(installation, profiles_of(installation, names, cache_folder, progress), caps(installation))
+
+
+def plan_under(
+    installation: Installation,
+    profiles: Mapping[str, LevelProfile],
+    bounds: Sequence[Cap],
+    arc: str | None = None,
+) -> Plan:
+    """The plan under any caps for the performances of the hours whose profiles are given.
+
+    arc: instead of the piece's.
+    """
+    outputs, programme = sounding_outputs(installation), installation.hours.programme
+    longest_s = max((cap.window_s for cap in (*bounds, *protecting_caps(outputs))), default=0.0)
+    runs_on_s = max(one.duration_s for one in profiles.values()) if programme.at_closing == "finish" else 0.0
+    answers = installation.answers
+    order = foreseen(programme, answers.calendar, answers.terms, longest_s, runs_on_s)
+    return planned(profiles, order.only(profiles), programme.rest_s, bounds, outputs, arc or installation.piece.arc)
+
+
+def plan_performance(
+    installation: Installation, name: str, cache_folder: Path, progress: Progress = silent
+) -> PlannedPerformance:
+    """The plan for a performance: within the programme if it belongs to it, else as if it played alone.
+
+    Raises ProblemError.
+    """
+    if name in installation.played:
+        return plan_programme(installation, installation.played, cache_folder, progress).of(name)
+    performance = open_performance(installation, name, cache_folder)
+    known = level_profile(installation, performance, cache_folder, progress)
+    rest_s = installation.hours.programme.rest_s
+    alone = repeated([name], rest_s)
+    bounds, outputs = caps(installation), sounding_outputs(installation)
+    return planned({name: known}, alone, rest_s, bounds, outputs, installation.piece.arc).of(name)
+
+
+def profile_path(installation: Installation, bag_digest: str, cache_folder: Path) -> Path:
+    """Where the level profile of a performance is kept."""
+    return cache_folder / PROFILES / f"{profile_key(installation, bag_digest)}.npz"
+
+
+def checkpoints_of(installation: Installation, performance: PreparedPerformance, cache_folder: Path) -> Checkpoints:
+    """Where the performance can be gone on with."""
+    folder = checkpoints_path(installation, performance.digest, cache_folder)
+    return Checkpoints(folder, given(installation.graph, performance))
+
+
+def checkpoints_path(installation: Installation, bag_digest: str, cache_folder: Path) -> Path:
+    """Where the checkpoints of a performance are kept: by all that its sound and their form follow from."""
+    followed = (residue.__version__, sys.version, np.__version__, piece_digest(installation), bag_digest)
+    return cache_folder / CHECKPOINTS / _digest(_code_digest(), *(part.encode() for part in followed))
+
+
+def piece_digest(installation: Installation) -> str:
+    """SHA-256 of the piece and of the files that it names."""
+    files = (_content(installation.folder / file) for file in installation.graph.files)
+    return _digest(msgspec.json.encode(installation.piece, order="sorted"), *files)
+
+
+def room_digest(installation: Installation) -> str:
+    """SHA-256 of what the room does to the sound: the outputs that are used, and the caps."""
+    return _digest(msgspec.json.encode(sounding_outputs(installation)), msgspec.json.encode(installation.room.cap))
+
+
+def profile_key(installation: Installation, bag_digest: str) -> str:
+    """Names everything that the levels of a performance before the cap follow from."""
+    followed = (residue.__version__, piece_digest(installation), bag_digest, room_digest(installation))
+    return _digest(_code_digest(), *(part.encode() for part in followed))
+
+
+def _digest(*parts: bytes) -> str:
+    return hashlib.sha256(b"\0".join(parts)).hexdigest()
+
+
+def _content(path: Path) -> bytes:
+    """The digest of a file; nothing where it cannot be read, which is told when the piece is prepared."""
+    try:
+        return hashlib.sha256(path.read_bytes()).digest()
+    except OSError:
+        return b""
+
+
+@cache
+def _code_digest() -> bytes:
+    """Changes with the code that the sound is made by, so that no profile outlives it."""
+    package = Path(residue.__file__).parent
+    digest = hashlib.sha256()
+    for folder in ("dsp", "mapping", "loudness", "archive"):
+        for path in sorted((package / folder).rglob("*.py")):
+            digest.update(path.read_bytes())
+    return digest.digest()

@@ -1,0 +1,1 @@
+"""A whole season simulated beforehand, with faults."""

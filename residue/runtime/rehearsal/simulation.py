@@ -1,0 +1,252 @@
+"""A house on simulated clocks: the very keeper, house, hours, programme and watchdog; its engine only counts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
+from math import inf
+
+from residue.mapping.signals import frame_at
+from residue.runtime.engine.player import LEFT_OUT_S
+from residue.runtime.house.exchange import Action, EngineView, Event, FadeOut, SetTrim, Start, Tick
+from residue.runtime.house.house import House
+from residue.runtime.house.house_state import BEFORE_CLOSING_S, FADE_S, MAY_SOUND
+from residue.runtime.house.keeper import Keeper
+from residue.runtime.house.memory import memory, recalled
+from residue.schedule.calendar import Calendar
+from residue.schedule.programme import Programme
+from residue.watchdog.checks import Remedy
+from residue.watchdog.vitals import Vitals
+from residue.watchdog.watch import Watchdog
+
+_JUST_AFTER_S = 0.01
+"""From a moment at which something is due to the tick that finds it due."""
+_FURTHEST_S = 3600.0
+_LOOK_S = 0.5
+"""From look to look of the watchdog while an engine stands; what else it sees in a simulation has no deadline."""
+RESTART_S = 6.0
+"""RestartSec of the unit, imports, and winding forward."""
+
+
+class SimulatedClock:
+    """Both clocks go on when they are told to; the wall clock can be set."""
+
+    def __init__(self, start: datetime) -> None:
+        self._start = start.astimezone(UTC)
+        self._elapsed_s = 0.0
+        self.off_s = 0.0
+        """By how much the wall clock is wrong."""
+
+    def now(self) -> datetime:
+        """What the wall clock shows."""
+        return self.true_time() + timedelta(seconds=self.off_s)
+
+    def true_time(self) -> datetime:
+        """What it would show if nobody had set it wrong."""
+        return self._start + timedelta(seconds=self._elapsed_s)
+
+    def monotonic_s(self) -> float:
+        """Seconds since the start."""
+        return self._elapsed_s
+
+    def advance(self, seconds: float) -> None:
+        """Let time pass."""
+        self._elapsed_s += seconds
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """A stretch of a performance that sounded."""
+
+    performance: str
+    begins: datetime
+    from_s: float
+    to_s: float
+    trim_db: float
+
+
+class CountingEngine:
+    """Plays nothing, and knows what would have been heard."""
+
+    def __init__(self, clock: SimulatedClock, duration_s: Mapping[str, float]) -> None:
+        self._clock = clock
+        self._duration_s = duration_s
+        self._view = EngineView(ready=frozenset(duration_s), duration_s=duration_s)
+        self._playing: Heard | None = None
+        self._left_out: tuple[str, float] | None = None
+        self.ends_s = inf
+        """When what plays ends, on the monotonic clock."""
+        self.stood_s: float | None = None
+        """Since when it stands still, on the monotonic clock."""
+        self.heard: list[Heard] = []
+
+    @property
+    def frames(self) -> int:
+        """Written so far."""
+        return frame_at(self._clock.monotonic_s() if self.stood_s is None else self.stood_s)
+
+    def view(self) -> EngineView:
+        """What is so now."""
+        if self._left_out is not None and self._clock.monotonic_s() >= self._left_out[1]:
+            self._left_out, self._view = None, replace(self._view, unplayable={})
+        if self._playing is not None and self.stood_s is None:
+            left_s = self.ends_s - self._clock.monotonic_s()
+            self._view = replace(self._view, playhead_s=self._playing.to_s - max(0.0, left_s))
+            if left_s <= 0.0:
+                self._stop()
+        return self._view
+
+    def do(self, actions: Iterable[Action]) -> None:
+        """Carry out, at once."""
+        for action in actions if self.stood_s is None else ():
+            match action:
+                case Start() if action.turn != self._view.turn:
+                    self._start(action)
+                case FadeOut() if self._playing is not None:
+                    self._end_at(self._clock.monotonic_s() + action.seconds)
+                case SetTrim():
+                    self._view = replace(self._view, trim_db=action.db)
+
+    def lose(self, fault: str | None) -> None:
+        """From now on nothing can be heard, for this reason; or it can again."""
+        self._view = replace(self._view, fault=fault)
+
+    def hang(self) -> None:
+        """From now on it writes nothing and obeys nobody."""
+        self.stood_s = self._clock.monotonic_s()
+
+    def rebuild(self) -> None:
+        """Goes on without what played, which is left out for a while."""
+        if self._playing is not None and self.stood_s is not None:
+            self._end_at(self.stood_s)
+            name = self._playing.performance
+            self._left_out = name, self._clock.monotonic_s() + LEFT_OUT_S
+            self._view = replace(self._view, unplayable={name: "Its graph did not come back."})
+            self._stop()
+        self.stood_s = None
+
+    def cut(self) -> None:
+        """The power is gone: what plays stops here, and nothing is remembered."""
+        if self._playing is not None:
+            self._end_at(self._clock.monotonic_s() if self.stood_s is None else self.stood_s)
+            self._stop()
+        self.stood_s = self._left_out = None
+        self._view = replace(self._view, turn=0, playhead_s=0.0, unplayable={})
+
+    def _start(self, start: Start) -> None:
+        lasts_s = self._duration_s[start.performance]
+        trim_db = self._view.trim_db
+        self._playing = Heard(start.performance, self._clock.true_time(), start.from_s, lasts_s, trim_db)
+        self.ends_s = self._clock.monotonic_s() + lasts_s - start.from_s
+        self._view = replace(self._view, turn=start.turn, sounding=True, playhead_s=start.from_s)
+
+    def _end_at(self, ends_s: float) -> None:
+        if self._playing is not None and ends_s < self.ends_s:
+            self._playing = replace(self._playing, to_s=self._playing.to_s - (self.ends_s - ends_s))
+            self.ends_s = ends_s
+
+    def _stop(self) -> None:
+        if self._playing is not None:
+            self.heard.append(self._playing)
+            self._view = replace(self._view, sounding=False, playhead_s=self._playing.to_s)
+        self._playing, self.ends_s = None, inf
+
+
+@dataclass(frozen=True, slots=True)
+class Happening:
+    """Something that befalls the house."""
+
+    at_s: float
+    """From the start of the simulation."""
+    what: str
+    befall: Callable[[Simulation], None]
+
+
+@dataclass
+class Simulation:
+    """Goes from one moment at which anything is due to the next."""
+
+    calendar: Calendar
+    programme: Programme
+    duration_s: Mapping[str, float]
+    start: datetime
+    happenings: Sequence[Happening] = ()
+    log: list[tuple[datetime, str, str]] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.clock = SimulatedClock(self.start)
+        self.engine = CountingEngine(self.clock, self.duration_s)
+        self.keeper = self._keeper(House())
+        self._watchdog = Watchdog()
+
+    def run(self, seconds: float, seen: Callable[[float], None] = lambda seconds: None) -> None:
+        """Let so many seconds pass. seen: told after each tick how long what it left will last."""
+        due = sorted(self.happenings, key=lambda one: one.at_s)
+        while self.clock.monotonic_s() < seconds:
+            while due and due[0].at_s <= self.clock.monotonic_s():
+                happening = due.pop(0)
+                self.log.append((self.clock.true_time(), "befell", happening.what))
+                happening.befall(self)
+            self.tell(Tick())
+            self._watch()
+            step_s = min(self._next_s(due[0].at_s if due else inf), seconds - self.clock.monotonic_s() + _JUST_AFTER_S)
+            seen(step_s)
+            self.clock.advance(step_s)
+        self.tell(Tick())
+
+    def tell(self, event: Event) -> None:
+        """Let the house act."""
+        self.keeper.tell(event)
+
+    def restart(self, off_s: float) -> None:
+        """A power cut: the machine is off for so long, and comes back with what it wrote down."""
+        written = memory(self.keeper.house, self.engine.view())
+        self.engine.cut()
+        self.clock.advance(off_s)
+        self.keeper = self._keeper(recalled(written, self.programme))
+        self._watchdog = Watchdog()
+
+    def _watch(self) -> None:
+        """Let the watchdog look, and do what it finds due."""
+        view = self.engine.view()
+        may_sound = self.keeper.house.state in MAY_SOUND
+        heard = view.sounding and view.fault is None and self.engine.stood_s is None
+        seen = Vitals(
+            self.clock.monotonic_s(),
+            frames=self.engine.frames,
+            lost=view.fault,
+            may_sound=may_sound,
+            sent_peak=float(heard),
+            failures=len(view.unplayable),
+        )
+        for due in self._watchdog.look(seen):
+            if due.remedy in self._remedies:
+                self.log.append((self.clock.true_time(), "watchdog", f"{due.why} Remedy: {due.remedy}."))
+                self._remedies[due.remedy]()
+                self.tell(Tick())
+
+    @property
+    def _remedies(self) -> Mapping[Remedy, Callable[[], None]]:
+        return {Remedy.REBUILD: self.engine.rebuild, Remedy.RESTART: lambda: self.restart(RESTART_S)}
+
+    def _keeper(self, house: House) -> Keeper:
+        return Keeper(house, self.programme, self.calendar, self.clock, self.engine, self._happened)
+
+    def _happened(self, kind: str, text: str, _by: str | None) -> None:
+        self.log.append((self.clock.true_time(), kind, text))
+
+    def _next_s(self, happening_s: float) -> float:
+        """Until anything is due."""
+        house, now, elapsed_s = self.keeper.house, self.clock.now(), self.clock.monotonic_s()
+        if self.engine.stood_s is not None:
+            return _LOOK_S
+        moments = [self.engine.ends_s, house.rest_until_s, happening_s]
+        untils_s = [moment - elapsed_s for moment in moments]
+        change = self.calendar.next_change(now)
+        if change is not None:
+            until_s = (change - now).total_seconds()
+            untils_s += [until_s, until_s - BEFORE_CLOSING_S - FADE_S]
+        if house.not_before is not None:
+            untils_s.append((house.not_before - now).total_seconds())
+        return min([until_s for until_s in untils_s if until_s > 0.0], default=_FURTHEST_S) + _JUST_AFTER_S

@@ -1,0 +1,1 @@
+"""Clock, files, folders, child processes and signals: what the operating system gives."""

@@ -1,0 +1,286 @@
+"""A whole calibration, with a fake technician in a simulated room: everything else is what people run."""
+
+from __future__ import annotations
+
+from datetime import date
+from math import log10
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from residue.installation.load import read_room
+from residue.installation.room_file import record
+from residue.loudness.meters.weightings import Weighting, sections
+from residue.loudness.outputs.calibration import pink_level_db
+from residue.loudness.stage.readings import Tally
+from residue.output.returning import ReturningSink
+from residue.output.sink import SinkLostError
+from residue.problems import ProblemError
+from residue.runtime.calibration.calibrating import Calibrating, identify
+from residue.runtime.calibration.calibration_player import CalibrationPlayer, running
+from tests.runtime.technician import RATE_HZ, FakeTechnician, Hall, Recorder
+
+TODAY = date(2026, 5, 4)
+ROOM = """\
+place = "Kitchen"   # the one with the oven
+device = "silent"
+levels_at_the_ear = "unknown"
+
+[output.left]
+device_channel = 1   # by the door
+trim_db = -6.0
+{old}
+[output.floor]
+device_channel = 2
+transducer = "shaker"
+
+[[cap]]
+quantity = "LAeq"
+window_s = 900
+limit_{unit} = {limit}
+{more}
+"""
+
+
+class Bench:
+    """A room.toml, a player on a recorder, and a technician."""
+
+    def __init__(self, folder: Path, hall: Hall, **room: object) -> None:
+        self.path = folder / "room.toml"
+        values = {"old": "", "unit": "db", "limit": 100.0, "more": ""} | room
+        self.path.write_text(ROOM.format(**values), encoding="utf-8")
+        found, findings = read_room(self.path)
+        assert found is not None, findings
+        self.room = found
+        self.recorder = Recorder()
+        self.now_s = 0.0
+        self.unplugged = False
+        self.sink = ReturningSink(self._open, lambda: self.now_s, lambda s: None)
+        self.tallies: list[Tally] = []
+        self.player = CalibrationPlayer(self.sink, self.room.output, self.tallies.append)
+        self.technician = FakeTechnician(self.player, self.recorder, hall)
+
+    def _open(self) -> Recorder:
+        if self.unplugged:
+            raise SinkLostError("There is no sound device.")
+        return self.recorder
+
+    def walk(self) -> list[str]:
+        def save(name: str, measured: object) -> None:
+            record(self.path, name, measured)  # type: ignore[arg-type]
+
+        return Calibrating(self.room, self.technician, self.player, TODAY, save).walk()
+
+
+def loudest_second_db(sent: np.ndarray, hall: Hall, weighting: Weighting) -> float:
+    """The loudest second at the visitor's place, by a meter that shares nothing with the cap stage."""
+    weighted = signal.sosfilt(sections(weighting, RATE_HZ), sent, axis=1)
+    power = sum(weighted[index] ** 2 * 10 ** (db / 10) for index, db in hall.full_scale_db.items())
+    running_sum = np.cumsum(np.concatenate([np.zeros(RATE_HZ), power]))
+    return float(10 * log10(np.max(running_sum[RATE_HZ:] - running_sum[:-RATE_HZ]) / RATE_HZ + 1e-30))
+
+
+HALL = Hall({0: 108.0, 1: 112.0}, full_scale_aw={1: 60.0})
+
+
+def test_a_room_is_calibrated_as_it_is(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, HALL)
+    bench.technician.vibration_meter = True
+    assert bench.walk() == ["left", "floor"]
+    room, findings = read_room(bench.path)
+    assert room is not None, findings
+    left, floor = room.output["left"].calibration, room.output["floor"].calibration
+    assert left is not None
+    assert floor is not None
+    # Above the background by 10 dB and more, so too high by less than 0.5 dB, and never too low.
+    assert left.read_dbc - left.played_dbfs == pytest.approx(108.0 - 0.4, abs=0.5)
+    assert floor.read_dbc - floor.played_dbfs == pytest.approx(112.0 - 3.0, abs=1.0)
+    felt = room.output["floor"].vibration
+    assert felt is not None
+    weighs_db = pink_level_db(Weighting.WK, "shaker")
+    assert felt.read_aw_m_per_s2 == pytest.approx(60.0 * 10 ** ((felt.played_dbfs + weighs_db) / 20), rel=0.15)
+    assert (left.on, felt.on) == (TODAY, TODAY)
+    written = bench.path.read_text(encoding="utf-8")
+    assert "# the one with the oven" in written
+    assert "# by the door" in written
+    assert 'take levels_at_the_ear = "unknown" out of room.toml' in bench.technician.heard
+
+
+@pytest.mark.parametrize(
+    ("hall", "limit"),
+    [
+        (Hall({0: 148.0, 1: 146.0}), 90.0),
+        (Hall({0: 125.0, 1: 130.0}), 66.0),
+        (Hall({0: 110.0, 1: 110.0}, background_dba=62.0, background_dbc=70.0), 75.0),
+    ],
+    ids=["the strongest amplifier", "a low cap", "a loud street"],
+)
+def test_nothing_that_is_sent_is_ever_louder_than_the_lowest_cap(tmp_path: Path, hall: Hall, limit: float) -> None:
+    bench = Bench(tmp_path, hall, limit=limit)
+    bench.technician.instead = {"Not 10 dB": iter(["", "", "", "k", "", "k"]), "Enter keeps": iter(["+"] * 8)}
+    bench.walk()
+    assert loudest_second_db(bench.recorder.frames, hall, Weighting.A) < limit
+
+
+def test_only_the_output_that_is_calibrated_sounds(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, HALL)
+    bench.technician.instead = {"floor at": iter(["q"])}
+    bench.walk()
+    peaks = np.array([np.max(np.abs(block), axis=1) for block in bench.recorder.blocks])
+    assert np.all(np.max(peaks, axis=0) > 1e-3), "each has sounded"
+    assert np.max(np.min(peaks, axis=1)) < 1e-7, "but never both"
+
+
+def test_what_it_sent_is_told_and_never_less_than_arrives(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, HALL)
+    bench.walk()
+    told = sum(10 ** (tally.sent["A at place, dB"] / 10) * tally.duration_s for tally in bench.tallies)
+    sent = signal.sosfilt(sections(Weighting.A, RATE_HZ), bench.recorder.frames, axis=1)
+    arriving = sum(np.sum(sent[index] ** 2) / RATE_HZ * 10 ** (db / 10) for index, db in HALL.full_scale_db.items())
+    # As long as nobody has read a meter, an output is taken to be as loud as none is: 150 dB against its 108 and 112.
+    assert arriving <= told <= arriving * 10 ** (42.0 / 10)
+    assert all(tally.duration_s <= 1.0 for tally in bench.tallies)
+
+
+def test_the_old_value_is_kept_and_what_has_changed_is_told(tmp_path: Path) -> None:
+    old = "calibration = { played_dbfs = -20.0, read_dba = 80.0, read_dbc = 82.0, on = 2026-03-02 }"
+    bench = Bench(tmp_path, HALL, old=old)
+    bench.technician.instead = {"floor": iter(["s"]), "Nothing plays": iter(["38 50", "s"])}
+    assert bench.walk() == ["left"]
+    written = bench.path.read_text(encoding="utf-8")
+    assert "# before: {played_dbfs = -20.0, read_dba = 80.0, read_dbc = 82.0, on = 2026-03-02}" in written
+    assert "dB against the calibration of 2026-03-02" in bench.technician.heard
+    assert "floor is left out" in bench.technician.heard
+
+
+@pytest.mark.parametrize(
+    ("answers", "said"),
+    [
+        (["loud"], '"loud" is not a reading. Write two numbers'),
+        (["62.5"], "is not a reading"),
+        (["200 202"], "200 dB cannot be read in a room."),
+        (["60 62 90"], "90 m/s² cannot be read"),
+        (["95,5 70"], "read_dba lies +25.5 dB against read_dbc"),
+        (["30 40"], "less than the 38 that was read with nothing playing"),
+        (["k"], "The meter has not been read at this level."),
+    ],
+    ids=[
+        "words",
+        "one number",
+        "200 dB",
+        "a strong floor",
+        "A above C",
+        "below the background",
+        "kept unread",
+    ],
+)
+def test_an_answer_that_makes_no_sense_is_asked_again(tmp_path: Path, answers: list[str], said: str) -> None:
+    bench = Bench(tmp_path, HALL)
+    bench.technician.instead = {"left at": iter([*answers, "q"])}
+    assert bench.walk() == []
+    assert said in bench.technician.heard
+    assert [question for question in bench.technician.asked if "left at -60 dBFS" in question][1:]
+
+
+def test_a_reading_before_the_sound_has_settled_does_not_count(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, HALL)
+    hasty = iter(["38 50", "60 62", "q"])
+    bench.technician.ask = lambda question: next(hasty)  # type: ignore[method-assign]
+    bench.walk()
+    assert "The sound has only just begun. That reading does not count" in bench.technician.heard
+
+
+def test_a_device_that_is_lost_voids_the_reading_and_the_noise_comes_back_with_a_fade(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, HALL)
+    honest = bench.technician.ask
+    times = iter(["honest", "honest", "honest", "lost", "honest", "quit"])
+
+    def ask(question: str) -> str:
+        event = next(times)
+        if event == "quit":
+            return "q"
+        if event != "lost":
+            return honest(question)
+        bench.unplugged = True
+        bench.sink.reopen("The sound device is gone.")
+        answer = honest(question)
+        bench.unplugged, bench.now_s = False, bench.now_s + 60.0
+        return answer
+
+    bench.technician.ask = ask  # type: ignore[method-assign]
+    bench.walk()
+    assert "That reading does not count" in bench.technician.heard
+    assert bench.technician.asked[-1].startswith("left at -57 dBFS. The meter reads")
+    peaks = [float(np.max(np.abs(block))) for block in bench.recorder.blocks]
+    back = [at for at in range(1, len(peaks)) if peaks[at - 1] < 1e-6 < peaks[at]][-1]
+    assert back > 100
+    assert peaks[back] < 0.1 * max(peaks[back:]), "it comes back from nothing"
+
+
+def test_an_output_is_begun_anew_after_an_amplifier_was_moved(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, HALL)
+    bench.technician.instead = {"left at -57": iter(["r"]), "left at -54": iter(["q"])}
+    bench.walk()
+    starts = [question for question in bench.technician.asked if "left at -60 dBFS. The meter" in question]
+    assert len(starts) == 2
+
+
+def test_nobody_there_any_more_ends_it_in_silence(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, HALL)
+
+    def gone(question: str) -> str:
+        if "Nothing plays" in question:
+            return "38 50"
+        raise EOFError
+
+    bench.technician.ask = gone  # type: ignore[method-assign]
+    assert bench.walk() == []
+    for _ in range(20):
+        bench.player.write_hop()
+    assert bench.player.silent
+
+
+def test_ctrl_c_fades_out_before_the_device_is_let_go(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, HALL)
+
+    def interrupted(question: str) -> str:
+        if "Nothing plays" in question:
+            return "38 50"
+        while bench.player.trouble() is not None:
+            pass
+        raise KeyboardInterrupt
+
+    bench.technician.ask = interrupted  # type: ignore[method-assign]
+    with pytest.raises(KeyboardInterrupt), running(bench.player, bench.sink, pytest.fail):
+        bench.walk()
+    sent = bench.recorder.frames[0]
+    assert np.max(np.abs(sent)) > 1e-4
+    assert np.max(np.abs(sent[-4800:])) < 1e-7
+    levels_db = 10 * np.log10(np.mean(sent[: sent.size // 4800 * 4800].reshape(-1, 4800) ** 2, axis=1) + 1e-30)
+    last_loud = int(np.flatnonzero(levels_db > np.max(levels_db) - 6.0)[-1])
+    falling = levels_db[last_loud : last_loud + 5] - np.max(levels_db)
+    assert -15.0 < falling[1] < -4.0, falling
+    assert falling[2] > -30.0, "it fades and is not cut"
+
+
+def test_an_output_counts_its_number_until_somebody_ends_it(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, HALL)
+    bench.technician.instead = {"dBFS": iter(["", "+", "-", "what?", "Q"])}
+    bench.technician.listens_hops = 60
+    identify(bench.room, "floor", bench.technician, bench.player)
+    assert "floor is output 2 of 2" in bench.technician.heard
+    assert [question.split(" ")[0] for question in bench.technician.asked] == ["-60", "-57", "-54", "-57", "-57"]
+    assert np.max(np.abs(bench.recorder.frames[0])) < 1e-12
+    last = bench.recorder.frames[1][-30 * 4800 :]
+    sounding = np.convolve(np.abs(last), np.ones(480) / 480, mode="same") > 10 ** (-62 / 20)
+    starts = np.flatnonzero(np.diff(sounding.astype(int)) == 1)
+    gaps_s = [float(gap) for gap in np.diff(starts) / RATE_HZ if gap > 0.1]  # the fade may cross the threshold twice
+    assert {round(gap / 0.413) for gap in gaps_s} == {1, 4}, "two pulses, then a longer pause"
+
+
+def test_an_output_that_does_not_exist_is_named_with_the_nearest(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, HALL)
+    with pytest.raises(ProblemError, match=r'No output is named "flor". Did you mean floor\?'):
+        identify(bench.room, "flor", bench.technician, bench.player)

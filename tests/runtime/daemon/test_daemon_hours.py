@@ -1,0 +1,63 @@
+"""A running daemon whose curator saves other hours."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from tests.runtime.asking import until
+from tests.runtime.daemon.test_daemon import events
+from tests.runtime.running import Daemon
+
+
+@pytest.fixture
+def running(tmp_path: Path) -> Iterator[Daemon]:
+    one = Daemon(tmp_path)
+    one.start("--device", "silent")
+    yield one
+    one.end()
+
+
+def test_hours_that_are_saved_while_it_plays_are_taken_or_refused_with_a_word(running: Daemon) -> None:
+    hours = running.installation / "hours.toml"
+    always = hours.read_text()
+    until(running.port, lambda told: told["house"] == "playing")
+
+    hours.write_text(always.replace("24:00", "09:00").replace("00:00", "18:00"))
+    refused = until(running.port, lambda told: "refused" in str(told["health"]["alarms"]))
+    assert refused["house"] == "playing", "the old hours stay in force"
+    assert "Did you mean 09:00-18:00?" in str(refused["health"]["alarms"])
+
+    other_day = f"{datetime.now(UTC) + timedelta(days=3):%a}".lower()
+    closed_today = (line for line in always.splitlines() if "24:00" not in line or line.startswith(other_day))
+    hours.write_text("\n".join(closed_today))
+    closed = until(running.port, lambda told: told["house"] == "closed")
+    assert "refused" not in str(closed["health"]["alarms"])
+
+    hours.write_text(always.replace('"first-batch", ', ""))
+    until(running.port, lambda told: told["house"] == "playing" and told["performance"] == "second-batch")
+    texts = [text for kind, text, _ in events(running.state) if kind == "hours"]
+    assert [text.split(".")[0] for text in texts] == [
+        "The new hours are refused, and the old ones stay in force",
+        "The new hours are in force",
+        "The new hours are in force",
+    ]
+
+
+def test_hours_that_are_refused_at_a_start_are_told_within_the_run(tmp_path: Path) -> None:
+    """What stood between an end and the next start would make a cut of it, and the house quieter for that."""
+    one = Daemon(tmp_path)
+    for broken in (False, True):
+        if broken:
+            (one.installation / "hours.toml").write_text("the ovens are cold")
+        process = one.start("--device", "silent", "--for-s", "0.5")
+        _, errors = process.communicate(timeout=60)
+        assert process.returncode == 0, errors
+    one.end()
+    kinds = [kind for kind, *_ in events(one.state)]
+    second_run = kinds[kinds.index("ended") + 1 :]
+    assert second_run[0] == "started"
+    assert "hours" in second_run

@@ -1,0 +1,460 @@
+from __future__ import annotations
+
+import json
+import math
+import os
+import sqlite3
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import cast
+
+import pytest
+
+from residue.loudness.stage.history import SentHistory, Unlogged
+from residue.runtime.journal.log import (
+    ENDED,
+    MOST,
+    SPOILT,
+    STARTED,
+    UNLOGGED_MOST_S,
+    EventRow,
+    LevelLog,
+    LevelRow,
+    Row,
+    SecondRow,
+)
+from residue.runtime.journal.log import timestamp as stamp
+from residue.runtime.journal.log_writer import RETRY_S, Scribe
+from residue.runtime.journal.tallies import Tallies
+from residue.runtime.system.clock import Uptime, uptime
+from residue.runtime.system.folders import MEMORY_FILE
+from tests.runtime.tallied import THEN, tally
+
+NOW = datetime(2026, 11, 25, 14, 0, tzinfo=UTC)
+UP = Uptime("this boot", 100_000.0)
+END = EventRow(stamp(NOW), ENDED, "")
+
+
+def minute(age_s: float, laeq: float = 61.0) -> LevelRow:
+    tallies = Tallies()
+    rows = list(tallies.rows(tally(60.0, laeq), NOW - timedelta(seconds=age_s), UP, THEN))
+    return next(row for row in rows if isinstance(row, LevelRow))
+
+
+def second(age_s: float, laeq: float = 61.0, boot: str = UP.boot) -> SecondRow:
+    up = Uptime(boot, UP.seconds - age_s)
+    [row] = Tallies().rows(tally(1.0, laeq), NOW - timedelta(seconds=age_s), up, THEN)
+    assert isinstance(row, SecondRow)
+    return row
+
+
+def unlogged_s(history: SentHistory) -> float:
+    """How long before the start nothing was logged."""
+    latest = history.unlogged[0]
+    assert latest.age_s == 0.0
+    return latest.duration_s
+
+
+@pytest.fixture
+def log(tmp_path: Path) -> Iterator[LevelLog]:
+    with closing(LevelLog(tmp_path / "levels.sqlite")) as log:
+        yield log
+
+
+def test_rows_can_be_read_by_any_program_that_opens_sqlite(log: LevelLog, tmp_path: Path) -> None:
+    log.write([minute(0), minute(60, -math.inf), EventRow(stamp(NOW), "hold", "Asked for.", "10.0.0.7")])
+    with closing(sqlite3.connect(tmp_path / "levels.sqlite")) as reader:
+        (mode,) = reader.execute("PRAGMA journal_mode").fetchone()
+        levels = reader.execute("SELECT utc, laeq_db, lceq_db, lc_peak_db, plan_gain_db, limiter_gain_db FROM level")
+        events = reader.execute("SELECT kind, sender FROM event").fetchall()
+        assert mode == "wal"
+        assert levels.fetchall() == [
+            ("2026-11-25T14:00:00.000+00:00", 61.0, 69.0, 83.0, -3.0, -1.5),
+            ("2026-11-25T13:59:00.000+00:00", None, None, None, -3.0, -1.5),
+        ]
+        assert events == [("hold", "10.0.0.7")]
+
+
+def test_the_governor_gets_back_what_was_sent_within_its_window(log: LevelLog) -> None:
+    log.write([second(4_000), second(600), second(540), END])
+    history = log.sent_before(NOW, UP, 900)
+    assert [r.age_s for r in history.rows] == [600.0, 540.0]
+    assert history.rows[0].sent == {"A at place, dB": 61.0, "C at place, dB": 69.0, "Z at floor, dBFS": -34.0}
+    assert (unlogged_s(history), history.unreadable) == (0.0, False)
+
+
+@pytest.mark.parametrize("step_s", [-7200.0, 0.0, 7200.0, 86_400.0], ids="clock moved by {}".format)
+def test_setting_the_clock_makes_nothing_younger_or_older(log: LevelLog, step_s: float) -> None:
+    log.write([second(600), END])
+    [row] = log.sent_before(NOW + timedelta(seconds=step_s), UP, 900).rows
+    assert row.age_s == 600.0
+
+
+@pytest.mark.parametrize(
+    ("up_s", "age_s"), [(20.0, 600.0), (700.0, 700.0)], ids=["by the clock", "no later than the machine's start"]
+)
+def test_after_a_power_cut_the_clock_tells_ages(log: LevelLog, up_s: float, age_s: float) -> None:
+    log.write([second(600, boot="an earlier boot"), END])
+    [row] = log.sent_before(NOW, Uptime("this boot", up_s), 900).rows
+    assert row.age_s == age_s
+
+
+@pytest.mark.parametrize("rows", [[second(0.4)], [second(50_000.0)], []], ids=["just now", "a night ago", "nothing"])
+def test_a_run_that_was_cut_may_have_sent_more_than_its_last_row_says(log: LevelLog, rows: list[SecondRow]) -> None:
+    log.write([*rows, EventRow(stamp(NOW), "started", "")])
+    assert unlogged_s(log.sent_before(NOW, UP, 86_400)) == UNLOGGED_MOST_S
+
+
+def test_a_cut_counts_at_every_start_within_the_window_and_not_at_the_next_alone(log: LevelLog) -> None:
+    def happened(age_s: float, kind: str) -> EventRow:
+        return EventRow(stamp(NOW - timedelta(seconds=age_s)), kind, "")
+
+    log.write([happened(9_000, "started"), happened(8_000, "playing"), happened(5_000, "started")])
+    log.write([happened(700, "started"), happened(650, "playing"), happened(600, "started"), happened(20, ENDED)])
+    log.write([happened(10, "started"), happened(5, ENDED)])
+    found = log.sent_before(NOW, UP, 900.0)
+    assert unlogged_s(found) == 0.0
+    assert list(found.unlogged[1:]) == [Unlogged(700.0, UNLOGGED_MOST_S), Unlogged(600.0, UNLOGGED_MOST_S)]
+
+
+def test_a_cut_is_as_old_as_the_machine_says_whatever_the_clock_said_then(log: LevelLog) -> None:
+    """A computer without a battery clock comes up an hour behind, and is set right a little later."""
+    behind = NOW - timedelta(hours=1)
+    log.write([second(200, boot="an earlier boot"), EventRow(stamp(behind), "playing", "")])
+    log.write([EventRow(stamp(behind), STARTED, "", None, UP.boot, UP.seconds - 180.0), END])
+    assert list(log.sent_before(NOW, UP, 900).unlogged[1:]) == [Unlogged(180.0, UNLOGGED_MOST_S)]
+
+
+def test_rows_shorter_than_a_second_count_as_far_back_as_a_window_reaches(log: LevelLog) -> None:
+    """As many short steps of a calibration leave."""
+    log.write([replace(second(age_s / 10), duration_s=0.1) for age_s in range(599, -1, -1)])
+    assert len(log.sent_before(NOW, UP, 60.0).rows) == 600
+
+
+def test_no_log_is_no_history_and_a_broken_one_counts_as_everything_used_up(tmp_path: Path) -> None:
+    assert LevelLog(tmp_path / "none.sqlite").sent_before(NOW, UP, 900).rows == ()
+    (tmp_path / "broken.sqlite").write_bytes(b"not a database" * 1_000)
+    assert LevelLog(tmp_path / "broken.sqlite").sent_before(NOW, UP, 900).unreadable
+    assert LevelLog(tmp_path / (300 * "x") / "unseen.sqlite").sent_before(NOW, UP, 900).unreadable
+
+
+@pytest.mark.parametrize("column", ["sent", "duration_s"])
+def test_a_row_that_somebody_emptied_counts_as_everything_used_up(log: LevelLog, tmp_path: Path, column: str) -> None:
+    log.write([second(600), END])
+    with closing(sqlite3.connect(tmp_path / "levels.sqlite")) as writer, writer:
+        writer.execute(f"UPDATE second SET {column} = NULL")
+    assert log.sent_before(NOW, UP, 900).unreadable
+
+
+def test_what_is_too_much_is_let_go_the_oldest_first(
+    log: LevelLog, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for kind, most in ((LevelRow, 3), (SecondRow, 4), (EventRow, 5)):
+        monkeypatch.setitem(MOST, kind, most)
+    log.write([minute(age_s) for age_s in range(9, -1, -1)])
+    log.write([second(age_s) for age_s in range(9, -1, -1)])
+    log.write([EventRow(stamp(NOW), "tick", str(number)) for number in range(10)])
+    log.let_go()
+    with closing(sqlite3.connect(tmp_path / "levels.sqlite")) as reader:
+        assert reader.execute("SELECT count(*), min(utc) FROM level").fetchone() == (3, second(2).utc)
+        assert reader.execute("SELECT count(*), min(utc) FROM second").fetchone() == (4, second(3).utc)
+        assert reader.execute("SELECT count(*), min(cast(text AS INTEGER)) FROM event").fetchone() == (5, 5)
+
+
+def test_a_clock_that_is_set_wrong_for_a_while_makes_nothing_forgotten(log: LevelLog) -> None:
+    """Years ahead, as where a battery clock has failed: rows of before and after are all of this season."""
+    log.write([minute(700), second(700), END, replace(second(600), utc=stamp(NOW + timedelta(days=4_000)))])
+    log.let_go()
+    assert [row.age_s for row in log.sent_before(NOW, UP, 900).rows] == [700.0, 600.0]
+    assert len(log.between(NOW - timedelta(days=1), NOW).minutes) == 1
+
+
+def test_a_log_that_an_earlier_version_began_is_gone_on_with(log: LevelLog, tmp_path: Path) -> None:
+    with closing(sqlite3.connect(tmp_path / "levels.sqlite")) as writer, writer:
+        writer.execute("CREATE TABLE level (utc TEXT, laeq_db REAL)")
+        writer.execute("INSERT INTO level VALUES ('2026-11-24T14:00:00.000+00:00', 60.0)")
+    log.write([minute(0)])
+    with closing(sqlite3.connect(tmp_path / "levels.sqlite")) as reader:
+        found = reader.execute("SELECT laeq_db, lceq_db FROM level ORDER BY utc").fetchall()
+    assert found == [(60.0, None), (61.0, 69.0)]
+
+
+def test_a_log_of_an_earlier_version_can_be_read_as_it_is(log: LevelLog, tmp_path: Path) -> None:
+    """As one that was copied away at the end of a season."""
+    log.write([minute(0), second(0), EventRow(stamp(NOW), "hold", "Asked for.")])
+    log.close()
+    with closing(sqlite3.connect(tmp_path / "levels.sqlite")) as writer, writer:
+        writer.execute("ALTER TABLE event DROP COLUMN unlogged_s")
+        writer.execute("ALTER TABLE level DROP COLUMN vdv")
+    logged = log.between(NOW - timedelta(days=1), NOW)
+    assert [event.text for event in logged.events] == ["Asked for."]
+    assert [(row.laeq_db, row.vdv) for row in logged.minutes] == [(61.0, None)]
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root may give a file away")
+def test_what_root_begins_belongs_to_who_owns_the_folder(log: LevelLog, tmp_path: Path) -> None:
+    os.chown(tmp_path, 61_184, 61_184)  # as a service of systemd with DynamicUser=yes does
+    log.write([END])
+    assert {path.stat().st_uid for path in tmp_path.iterdir()} == {61_184}
+
+
+def test_a_log_that_somebody_took_away_is_begun_anew(log: LevelLog, tmp_path: Path) -> None:
+    log.write([second(20)])
+    for file in tmp_path.glob("levels.sqlite*"):
+        file.unlink()
+    log.write([second(10)])
+    logged = log.between(NOW - timedelta(days=1), datetime.now(UTC) + timedelta(days=1))
+    assert (len(logged.seconds), [event.kind for event in logged.events]) == (1, [SPOILT])
+
+
+def test_a_house_whose_first_rows_had_to_wait_has_lost_nothing(tmp_path: Path) -> None:
+    """At its very first start the disk took its memory before it took a row."""
+    path, now = tmp_path / "levels.sqlite", datetime.now(UTC)
+    started, ended = EventRow(stamp(now), STARTED, ""), EventRow(stamp(now), ENDED, "")
+    path.mkdir()
+    with closing(LevelLog(path)) as log:
+        with pytest.raises(sqlite3.OperationalError):
+            log.write([started])
+        (tmp_path / MEMORY_FILE).write_bytes(b"{}")
+        path.rmdir()
+        log.write([started])
+        log.write([ended])
+        assert not log.sent_before(now, uptime(), 900).unreadable
+        logged = log.between(now - timedelta(days=1), now + timedelta(days=1))
+        assert [event.kind for event in logged.events] == [STARTED, ENDED]
+
+
+@pytest.mark.parametrize("left", [b"", None], ids=["emptied", "gone"])
+def test_a_log_that_a_house_has_lost_counts_as_everything_used_up_until_its_window_has_passed(
+    tmp_path: Path, left: bytes | None
+) -> None:
+    """As a file system may leave it after a power cut; that the house has run before is told by its memory."""
+    path, up = tmp_path / "levels.sqlite", uptime()
+    (tmp_path / MEMORY_FILE).write_bytes(b"{}")
+    if left is not None:
+        path.write_bytes(left)
+    assert LevelLog(path).sent_before(NOW, up, 900.0).unreadable
+    with closing(LevelLog(path)) as log:
+        log.write([EventRow(stamp(NOW), STARTED, "")])
+        log.write([END])
+        for later_s, unreadable in ((600.0, True), (1200.0, False)):
+            assert log.sent_before(NOW, Uptime(up.boot, up.seconds + later_s), 900.0).unreadable == unreadable
+
+
+def test_a_second_of_silence_has_no_row_and_a_minute_has_one_for_all_that_played() -> None:
+    tallies = Tallies()
+    rows: list[Row] = []
+    other = replace(THEN, performance=None)
+    for number in range(90):
+        then = THEN if number < 70 else other
+        level = 61.0 if number % 2 == 0 else -math.inf
+        rows += tallies.rows(tally(1.0, level), NOW + timedelta(seconds=number), UP, then)
+    rows += tallies.rest()
+    assert sum(isinstance(row, SecondRow) for row in rows) == 45
+    levels = [row for row in rows if isinstance(row, LevelRow)]
+    assert [(row.performance, row.duration_s) for row in levels] == [
+        ("first-batch", 60.0),
+        ("first-batch", 10.0),
+        (None, 20.0),
+    ]
+    assert levels[0].laeq_db == pytest.approx(61.0 - 3.01, abs=0.01)  # half of the time
+
+
+def test_a_minute_tells_of_a_cap_only_what_all_of_it_tells() -> None:
+    """A calibration goes from an output whose vibration was measured to one whose was not."""
+    felt = tally(1.0, 61.0)
+    felt = replace(felt, sent={**felt.sent, "Wk at place, dB re 1 m/s²": -40.0})
+    tallies = Tallies()
+    rows = [*tallies.rows(felt, NOW, UP, THEN), *tallies.rows(tally(1.0, 61.0), NOW, UP, THEN), *tallies.rest()]
+    assert [len(json.loads(row.sent)) for row in rows if not isinstance(row, EventRow)] == [4, 3, 3]
+
+
+def test_the_scribe_writes_rows_and_memory_and_ends_when_all_is_written(log: LevelLog, tmp_path: Path) -> None:
+    scribe = Scribe(log, tmp_path / "memory.json")
+    scribe.start()
+    for age in range(50):
+        scribe.put(second(age))
+    scribe.remember(b'{"index": 3}')
+    assert scribe.end(wait_s=20)
+    assert (tmp_path / "memory.json").read_bytes() == b'{"index": 3}'
+    assert len(log.sent_before(NOW, UP, 900).rows) == 50
+    assert scribe.trouble is None
+
+
+def test_what_the_disk_does_not_take_waits_in_memory(tmp_path: Path) -> None:
+    in_the_way = tmp_path / "state"
+    in_the_way.write_text("a file where the folder should be")
+    log = LevelLog(in_the_way / "levels.sqlite")
+    scribe = Scribe(log, in_the_way / "memory.json")
+    scribe.put(second(0))
+    scribe.start()
+    assert _soon(lambda: scribe.trouble is not None)
+    in_the_way.unlink()
+    assert scribe.end(wait_s=20)
+    assert _soon(lambda: scribe.trouble is None)
+    assert len(log.sent_before(NOW, UP, 900).rows) == 1
+
+
+def test_what_a_disk_did_not_take_counts_after_a_kill_for_as_long_as_it_took_nothing(tmp_path: Path) -> None:
+    note = tmp_path / "memory" / "unwritten"
+    with closing(LevelLog(tmp_path / "levels.sqlite", note)) as log:
+        log.write([second(700.0), EventRow(stamp(NOW), "playing", "")])
+        full = uptime()
+        with closing(sqlite3.connect(tmp_path / "levels.sqlite", isolation_level="EXCLUSIVE")) as in_the_way:
+            in_the_way.execute("BEGIN EXCLUSIVE")
+            for _ in range(2):
+                with pytest.raises(sqlite3.OperationalError):
+                    log.write([second(600.0)])
+        killed = LevelLog(tmp_path / "levels.sqlite", note)
+        later = Uptime(full.boot, full.seconds + 600.0)
+        assert unlogged_s(killed.sent_before(NOW, later, 900)) == pytest.approx(600.0 + UNLOGGED_MOST_S, abs=0.5)
+        restarted = Uptime("another boot", 60.0)
+        assert unlogged_s(killed.sent_before(NOW, restarted, 900)) == UNLOGGED_MOST_S
+        log.write([second(600.0)])
+        assert unlogged_s(killed.sent_before(NOW, later, 900)) == UNLOGGED_MOST_S
+
+
+def test_what_a_disk_did_not_take_before_a_kill_counts_at_every_start_within_the_window(tmp_path: Path) -> None:
+    path, note, up = tmp_path / "levels.sqlite", tmp_path / "memory" / "unwritten", uptime()
+    with closing(LevelLog(path, note)) as log:
+        log.write([EventRow(stamp(NOW), "playing", "")])
+        log.note_unwritten(Uptime(up.boot, up.seconds - 60.0))
+    with closing(LevelLog(path, note)) as begun_after_the_kill:
+        begun_after_the_kill.write([EventRow(stamp(NOW), STARTED, ""), END])
+    assert not note.exists()
+    later = Uptime(up.boot, up.seconds + 300.0)
+    history = LevelLog(path, note).sent_before(NOW, later, 900)
+    [before] = [one for one in history.unlogged if one.age_s > 0.0]
+    assert before.age_s == pytest.approx(300.0, abs=1.0)
+    assert before.duration_s == pytest.approx(60.0 + UNLOGGED_MOST_S, abs=1.0)
+
+
+def test_where_no_note_can_be_kept_rows_are_written_all_the_same(tmp_path: Path) -> None:
+    """As in another user's XDG_RUNTIME_DIR; here under a name that no file may have, which binds root as well."""
+    path, note = tmp_path / "levels.sqlite", tmp_path / (300 * "x")
+    with closing(LevelLog(path, note)) as log:
+        log.note_unwritten(UP)
+        log.write([second(10), END])
+        history = log.sent_before(NOW, UP, 900)
+        assert (len(history.rows), history.unreadable, unlogged_s(history)) == (1, False, 0.0)
+
+
+class Stuck:
+    """A log whose disk does not answer."""
+
+    def __init__(self) -> None:
+        self.asked, self.answers = threading.Event(), threading.Event()
+        self.noted: list[Uptime] = []
+
+    def write(self, _rows: Sequence[Row]) -> None:
+        self.asked.set()
+        self.answers.wait()
+
+    def note_unwritten(self, since: Uptime) -> None:
+        self.noted.append(since)
+
+    def close(self) -> None:
+        pass
+
+
+def test_a_disk_that_does_not_even_answer_is_told_of_and_noted_beside_it(tmp_path: Path) -> None:
+    log, now_s = Stuck(), 100.0
+    scribe = Scribe(cast(LevelLog, log), tmp_path / "memory.json", lambda: Uptime("this boot", now_s))
+    scribe.start()
+    scribe.put(second(0))
+    assert log.asked.wait(20.0)
+    now_s += UNLOGGED_MOST_S
+    scribe.put(second(0))
+    assert (scribe.trouble, log.noted) == (None, [])
+    now_s = 140.0
+    scribe.put(second(0))
+    assert scribe.trouble == "the disk has not answered for 40 s"
+    assert log.noted == [Uptime("this boot", 100.0)]
+    log.answers.set()
+    assert scribe.end(wait_s=20)
+    assert scribe.trouble is None
+
+
+def test_a_hold_outlasts_a_log_that_cannot_be_written(tmp_path: Path) -> None:
+    (tmp_path / "levels.sqlite").mkdir()
+    scribe = Scribe(LevelLog(tmp_path / "levels.sqlite"), tmp_path / "memory.json")
+    scribe.put(second(0))
+    scribe.remember(b'{"held_by": "front desk"}')
+    scribe.start()
+    assert scribe.end(wait_s=20)
+    assert (tmp_path / "memory.json").read_bytes() == b'{"held_by": "front desk"}'
+    assert scribe.trouble is not None
+
+
+def test_rows_do_not_wait_for_a_memory_that_cannot_be_written(log: LevelLog, tmp_path: Path) -> None:
+    (tmp_path / "memory.json").mkdir()
+    scribe = Scribe(log, tmp_path / "memory.json")
+    scribe.remember(b"{}")
+    scribe.start()
+    assert _soon(lambda: scribe.trouble is not None)
+    scribe.put(second(0))
+    assert _soon(lambda: len(log.sent_before(NOW, UP, 900).rows) == 1, within_s=RETRY_S / 2)
+    assert scribe.end(wait_s=20)
+
+
+def _soon(true: Callable[[], bool], within_s: float = 10.0) -> bool:
+    """Whether something becomes true within some seconds."""
+    deadline_s = time.monotonic() + within_s
+    while time.monotonic() < deadline_s:
+        if true():
+            return True
+        time.sleep(0.01)
+    return False
+
+
+def test_a_cut_at_any_byte_of_what_is_being_written_leaves_the_rows_before_it_or_those_too(tmp_path: Path) -> None:
+    """The pages of a write are cut off after each 409th byte, as a power cut would; SQLite, "Write-Ahead Logging"."""
+    whole = tmp_path / "whole"
+    log = LevelLog(whole / "levels.sqlite")
+    log.write([EventRow(stamp(NOW), "before", "")])
+    earlier = (whole / "levels.sqlite-wal").read_bytes()
+    log.write([EventRow(stamp(NOW), "after", "")])
+    later = (whole / "levels.sqlite-wal").read_bytes()
+    database = (whole / "levels.sqlite").read_bytes()
+    found = set()
+    for length in range(len(earlier), len(later) + 1, 409):
+        cut = tmp_path / f"cut-{length}"
+        cut.mkdir()
+        (cut / "levels.sqlite").write_bytes(database)
+        (cut / "levels.sqlite-wal").write_bytes(later[:length])
+        again = LevelLog(cut / "levels.sqlite")
+        assert not again.sent_before(NOW, UP, 60.0).unreadable
+        kinds = tuple(event.kind for event in again.between(NOW - timedelta(days=1), NOW + timedelta(days=1)).events)
+        assert kinds in {("before",), ("before", "after")}
+        found.add(kinds)
+        again.write([EventRow(stamp(NOW), "next", "")])
+        again.close()
+    log.close()
+    assert ("before",) in found
+
+
+@pytest.mark.parametrize("spoilt", [b"no database at all" * 400, b""], ids=["overwritten", "emptied"])
+def test_a_spoilt_log_is_set_aside_and_counts_as_the_most_until_its_window_has_passed(
+    tmp_path: Path, spoilt: bytes
+) -> None:
+    path = tmp_path / "levels.sqlite"
+    path.write_bytes(spoilt)
+    log, now = LevelLog(path), datetime.now(UTC)
+    row = EventRow(stamp(now), "started", "")
+    for _ in range(2):  # the scribe tries again
+        try:
+            log.write([row])
+        except sqlite3.DatabaseError:
+            for minutes, unreadable in ((1, True), (60, False)):
+                up = uptime()
+                later = Uptime(up.boot, up.seconds + 60.0 * minutes)
+                assert log.sent_before(now, later, 900.0).unreadable == unreadable
+            assert (tmp_path / "levels.sqlite.spoilt").read_bytes() == spoilt
+    log.close()
+    kinds = [event.kind for event in log.between(now - timedelta(days=1), now + timedelta(days=1)).events]
+    assert sorted(kinds) == (["log spoilt", "started"] if spoilt else ["started", "started"])

@@ -1,0 +1,145 @@
+"""What `residue check` finds."""
+
+from __future__ import annotations
+
+import shutil
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+import msgspec
+import numpy as np
+import pytest
+
+from residue.archive.bag import seal
+from residue.archive.performance import FILE_NAME, Permission, read_performance, write_performance
+from residue.installation.load import load
+from residue.loudness.plan.arc import Shape
+from residue.problems import Severity
+from residue.runtime.offline.inspection import inspect
+from residue.runtime.planning.planning import known, make_ready
+from residue.runtime.planning.preparation import open_performance, plan_performance, playback_of
+from tests.runtime import kitchen
+
+
+class June:
+    """The clock of a house that is looked at in June."""
+
+    def now(self) -> datetime:
+        return datetime(2027, 5, 31, 22, 30, tzinfo=UTC)  # the first of June in Berlin
+
+    def monotonic_s(self) -> float:
+        return 0.0
+
+
+def test_a_performance_that_may_no_longer_be_shown_is_warned_of_and_does_not_stop_the_house(tmp_path: Path) -> None:
+    installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
+    recorded, bag = tmp_path / "recorded-first-batch", installation / "performances" / "first-batch"
+    spring = Permission(consent="signed 2026-02-11, folder 3", shown_until=date(2027, 5, 31))
+    facts = msgspec.structs.replace(read_performance(recorded / FILE_NAME), permission=spring)
+    (recorded / FILE_NAME).write_text(write_performance(facts), encoding="utf-8")
+    shutil.rmtree(bag)
+    seal(recorded, bag, {}, date(2026, 3, 1))
+    findings = inspect(installation, "silent", tmp_path / "cache", June())
+    [warned] = [finding for finding in findings if "may be shown" in finding.what]
+    assert warned.severity is Severity.WARNS
+    assert warned.what == "It may be shown from any day to 2027-05-31; 2027-06-01 is outside."
+    assert not any(finding.severity is Severity.STOPS for finding in findings)
+
+
+def edited(installation: Path, file: str, *changes: tuple[str, str]) -> Path:
+    text = (installation / file).read_text(encoding="utf-8")
+    for before, after in changes:
+        assert before in text
+        text = text.replace(before, after)
+    (installation / file).write_text(text, encoding="utf-8")
+    return installation
+
+
+FEED = """
+[node.lamp]
+kind = "feed"
+input = "slow_arm"
+address = "/lamp"
+
+[node.slow_arm]
+kind = "channel"
+channel = "forearm"
+"""
+
+
+@pytest.mark.parametrize(("more", "of_light"), [("", False), (FEED, True)], ids=["sound alone", "a feed"])
+def test_whoever_checks_is_cautioned(tmp_path: Path, more: str, *, of_light: bool) -> None:
+    installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
+    edited(installation, "piece.toml", ("\n[[section]]", f"{more}\n[[section]]"))
+    told = inspect(installation, "silent", tmp_path / "cache", June())
+    assert not [str(finding) for finding in told if finding.severity is Severity.STOPS]
+    cautions = "\n".join(finding.what for finding in told if finding.where == "caution")
+    assert all(word in cautions for word in ("Hearing", "implants", "pregnancy", "local rules and a qualified person"))
+    assert ("three a second" in cautions) == of_light
+
+
+def test_a_piece_that_a_cap_leaves_nothing_of_is_warned_of_beside_the_cap_that_is_blind_to_bass(tmp_path: Path) -> None:
+    installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
+    edited(installation, "room.toml", ("limit_dbfs = -20.0", "limit_dbfs = -99.0"), ("window_s = 60", "window_s = 6"))
+    found = inspect(installation, "silent", tmp_path / "cache", June())
+    whats = [finding.what for finding in found if finding.severity is Severity.WARNS]
+    assert any(what.startswith("No cap sees the lowest sounds: at 20 Hz A weighting is 50 dB down") for what in whats)
+    assert any("so that -99 dBFS(A) over 6 s" in what for what in whats)
+
+
+LOUD_FOR_ITS_CAP = ("limit_dbfs = -20.0", "limit_dbfs = -60.0")
+
+
+def test_the_plan_is_told_drawn_and_left_where_the_daemon_finds_it(tmp_path: Path) -> None:
+    folder, cache = kitchen.build(tmp_path, 47_399, duration_s=3.0), tmp_path / "cache"
+    (folder / "room.toml").write_text((folder / "room.toml").read_text().replace(*LOUD_FOR_ITS_CAP))
+    findings = inspect(folder, "silent", cache, June(), picture=tmp_path / "plan.svg")
+    first, second = (finding.what for finding in findings if finding.where == "plan")
+    assert first.startswith("first-batch: lowered by ")
+    assert "throughout so that -60 dBFS(A) over 1 min" in first
+    assert "is never passed; nearest -60." in first
+    assert second.startswith("second-batch: lowered by ")
+    assert (tmp_path / "plan.svg").read_text().startswith("<?xml")
+    outcome = known(load(folder), cache)
+    assert outcome is not None
+    assert outcome.words == {"first-batch": first, "second-batch": second}
+
+
+def test_a_shaped_arc_is_planned_played_and_rendered(tmp_path: Path) -> None:
+    folder, cache = kitchen.build(tmp_path, 47_399, duration_s=70.0), tmp_path / "cache"
+    (folder / "room.toml").write_text((folder / "room.toml").read_text().replace(*LOUD_FOR_ITS_CAP))
+    (folder / "piece.toml").write_text('arc = "shaped"\n' + (folder / "piece.toml").read_text())
+    installation = load(folder)
+    performance = open_performance(installation, "first-batch", cache)
+    planned = plan_performance(installation, "first-batch", cache)
+    assert len(planned.knots_db) == 2
+    outcome = make_ready(installation, cache)
+    assert outcome.knots_db["first-batch"] == planned.knots_db
+    whole, shaped = (
+        playback_of(installation, performance, knots).step(96_000).outputs for knots in ((), (0.0, -3.0, -6.0))
+    )
+    assert np.array_equal(shaped, whole * Shape((0.0, -3.0, -6.0)).gains(0, 96_000))
+
+
+EQUIPMENT = """
+[[equipment]]
+name = "amplifiers"
+kind = "command"
+on = ["/bin/true"]
+off = ["/usr/local/bin/rleay", "0"]
+"""
+CALIBRATED = "calibration = { played_dbfs = -20.0, read_dba = 74.0, read_dbc = 75.6, on = 2036-03-02 }"
+
+
+def test_what_no_room_can_be_like_is_pointed_out(tmp_path: Path) -> None:
+    folder = kitchen.build(tmp_path, 47_399, duration_s=0.2)
+    edited(folder, "room.toml", ("device_channel = 1\n", f"device_channel = 1\n{CALIBRATED}\n"))
+    with (folder / "room.toml").open("a", encoding="utf-8") as room:
+        room.write(EQUIPMENT)
+    found = {str(one) for one in inspect(folder, "silent", tmp_path / "cache", June()) if one.where.startswith("room")}
+    assert found >= {
+        "room.toml: output.left.calibration.on: 2036-03-02 is still to come. Write the day on which it was measured.",
+        "room.toml: equipment[1].off: There is no program /usr/local/bin/rleay that may be run. "
+        "Write the whole path of one that may.",
+    }
+    assert not any("equipment[1].on:" in one for one in found)

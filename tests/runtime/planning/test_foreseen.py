@@ -1,0 +1,167 @@
+"""In every order that the hours can give, the governor has nothing to do."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import msgspec
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from residue.loudness.caps.caps import Cap, CapEntry, expand
+from residue.loudness.caps.ears import ears
+from residue.loudness.meters.hops import HOP_FRAMES
+from residue.loudness.outputs.outputs import Output
+from residue.loudness.plan.order import Order, Pool, Round, Stretch
+from residue.loudness.plan.plan import plan_order
+from residue.loudness.plan.profile import LevelProfile
+from residue.loudness.stage.budget import terms
+from residue.runtime.planning.foreseen import foreseen
+from residue.runtime.rehearsal.planned_sounds import cap_sound_of, sound_of
+from residue.runtime.rehearsal.rehearsal import rehearse
+from residue.runtime.rehearsal.rehearsed_caps import Kept
+from residue.schedule.hours import Hours, calendar
+
+OUTPUTS = {"left": Output(device_channel=1)}
+FIRST, LAST = date(2027, 3, 1), date(2027, 3, 7)
+CAPS = expand(
+    [
+        CapEntry(quantity="LAeq", window_s=60.0, limit_dbfs=-30.0),
+        CapEntry(quantity="LAeq", window_s=600.0, limit_dbfs=-32.0),
+        CapEntry(quantity="LCeq", window_s=7_200.0, limit_dbfs=-34.0),
+    ]
+)
+LISTENED = ears(OUTPUTS, CAPS)
+
+
+def profile_of(levels_db: list[float], each_s: float = 60.0) -> LevelProfile:
+    """A performance that stays at each of these levels for so long."""
+    energy = np.repeat(10 ** (np.array(levels_db) / 10) * HOP_FRAMES, round(each_s * 10))
+    heard = np.tile(energy, (len(LISTENED), 1))
+    nothing = np.zeros_like(heard)
+    return LevelProfile(LISTENED, heard, nothing, nothing, nothing, np.zeros(1))
+
+
+def kept_of(hours: Hours, profiles: dict[str, LevelProfile]) -> list[Kept]:
+    """A week as it comes, at the gains that are planned."""
+    openings, longest_s = calendar(hours), max(cap.window_s for cap in CAPS)
+    runs_on_s = max(one.duration_s for one in profiles.values()) if hours.programme.at_closing == "finish" else 0.0
+    views = [view.terms for view in hours.private_view]
+    order = foreseen(hours.programme, openings, views, longest_s, runs_on_s)
+    found = plan_order(profiles, order, CAPS, OUTPUTS)
+    power = {name: 10 ** (found.gain_db(name) / 10) for name in profiles}
+    sounds = {name: sound_of(profile, power[name]) for name, profile in profiles.items()}
+    heard = [cap_sound_of(cap, profiles, power, OUTPUTS) for cap in CAPS]
+    return rehearse(openings, hours.programme, sounds, FIRST, LAST, None, heard).caps
+
+
+LEVELS = st.lists(st.sampled_from([-60.0, -40.0, -30.0, -20.0]), min_size=1, max_size=4)
+NAMES = ("first-batch", "second-batch", "third-batch", "fourth-batch")
+WEEK = {
+    "mon": ["10:00-12:00", "12:00-14:30"],
+    "tue": ["20:00-24:00"],
+    "wed": ["00:00-02:30"],
+    "thu": ["10:00-10:07", "10:09-10:31", "11:00-12:30"],
+    "fri": ["23:00-01:00"],
+}
+VIEW = {"date": "2027-03-01", "open": ["12:00-12:40"], "trim_db": -6, "performances": ["fourth-batch"]}
+CHOICES = st.fixed_dictionaries(
+    {
+        "rest_s": st.sampled_from([0, 7, 90]),
+        "starts": st.sampled_from(["any time", "full hour", ["10:10", "10:30", "22:00"]]),
+        "at_closing": st.sampled_from(["fade", "finish", "whole"]),
+        "weekday": st.sampled_from([{}, {"wed": ["third-batch"]}, {"tue": ["second-batch", "first-batch"]}]),
+    }
+)
+VIEWS = st.sampled_from([[], [VIEW, VIEW | {"date": "2027-03-02", "open": ["21:00-21:20"], "performances": []}]])
+ORDERS = st.sampled_from([{}, {"order": "shuffled"}, {"share": {"second-batch": 3}}])
+
+
+@settings(deadline=None, max_examples=5)
+@given(st.lists(LEVELS, min_size=4, max_size=4), CHOICES, ORDERS, VIEWS)
+def test_in_any_programme_of_any_week_the_governor_has_nothing_to_do(
+    levels_db: list[list[float]], choices: dict[str, object], order: dict[str, object], views: list[dict[str, object]]
+) -> None:
+    programme = {"performances": NAMES[:3], **choices, **order}
+    raw = {"time_zone": "Europe/Berlin", "weekly": WEEK, "programme": programme, "private_view": views}
+    hours = msgspec.convert(raw, Hours)
+    played = {*hours.programme.names, *(["fourth-batch"] if views else [])}
+    profiles = {name: profile_of(levels) for name, levels in zip(NAMES, levels_db, strict=True) if name in played}
+    assert [cap.governor_s for cap in kept_of(hours, profiles)] == [0.0] * len(CAPS)
+
+
+def bounded(order: Order, profiles: dict[str, LevelProfile], cap: Cap) -> float:
+    """How far the loudest sequence of openings that this order allows stays below the cap, by drawing many, in dB."""
+    found = plan_order(profiles, order, [cap], OUTPUTS)
+    chance, bounds, most = np.random.default_rng(5), terms(cap), 0.0
+    for _ in range(300):
+        energy = np.zeros(0)
+        [stretches] = order.neighbours
+        for one in reversed(stretches):
+            turns = one.pool.rounds[chance.integers(len(one.pool.rounds))]
+            played = [
+                hop
+                for name in turns.names
+                for hop in (10 ** ((found.gain_db(name) + one.pool.trim_db) / 10) * profiles[name].energy[0])
+            ]
+            length = int(chance.integers(1, round(one.lasts_s * 10) + 1))
+            silence = np.zeros(round(one.silence_s * 10))
+            energy = np.concatenate((energy, silence, np.resize(played, length)))
+        sums = np.concatenate((np.zeros(1), np.cumsum(energy)))
+        for hop, now in enumerate(energy):
+            most = max(most, sums[hop] - sums[max(0, hop - bounds.hops)] + bounds.knee * now)
+    return float(10 * np.log10(most / bounds.energy(bounds.total)))
+
+
+@pytest.mark.parametrize("silence_s", [0.0, 5.0])
+def test_what_may_be_heard_over_a_closing_keeps_the_cap_and_little_is_given_away(silence_s: float) -> None:
+    """One that ends loud, cut by closing, and then one that begins loud."""
+    [cap] = expand([CapEntry(quantity="LAeq", window_s=20.0, limit_dbfs=-30.0)])
+    profiles = {"ends-loud": profile_of([-40, -22], 10.0), "begins-loud": profile_of([-22, -40], 10.0)}
+    first, second = (Pool((Round((name,)),)) for name in profiles)
+    order = Order((first, second), ((Stretch(second, 30.0, silence_s), Stretch(first, 30.0, 0.0)),))
+    headroom_db = bounded(order, profiles, cap)
+    assert -0.5 < headroom_db <= 0.0
+    apart = Order((first, second))
+    assert plan_order(profiles, apart, [cap], OUTPUTS).gain_db("ends-loud") > plan_order(
+        profiles, order, [cap], OUTPUTS
+    ).gain_db("ends-loud")
+
+
+def test_every_shuffle_is_planned_for_and_a_private_view_at_its_own_trim() -> None:
+    raw = {"performances": NAMES[:3], "order": "shuffled", "weekday": {"sun": ["third-batch"]}}
+    hours = msgspec.convert({"time_zone": "Europe/Berlin", "programme": raw, "private_view": [VIEW]}, Hours)
+    order = foreseen(hours.programme, calendar(hours), [view.terms for view in hours.private_view], 900.0, 0.0)
+    assert [(len(one.rounds), one.trim_db, one.from_anywhere) for one in order.pools] == [
+        (2, 0.0, True),
+        (1, 0.0, True),
+        (1, -6.0, True),
+    ]
+    assert order.neighbours == ()
+    assert order.only({"third-batch"}).pools == (Pool((Round(("third-batch",)),), from_anywhere=True),)
+
+
+def test_openings_that_follow_each_other_soon_are_neighbours() -> None:
+    weekly = {"mon": ["10:00-12:00", "12:10-14:00"], "tue": ["10:00-12:00"]}
+    raw = {"time_zone": "Europe/Berlin", "weekly": weekly, "programme": {"performances": ["first-batch"]}}
+    hours = msgspec.convert(raw, Hours)
+    [met] = foreseen(hours.programme, calendar(hours), [], 900.0, 0.0).neighbours
+    assert [(one.lasts_s, one.silence_s) for one in met] == [(6600.0, 600.0), (7200.0, 0.0)]
+    assert foreseen(hours.programme, calendar(hours), [], 500.0, 0.0).neighbours == ()
+    longer = foreseen(hours.programme, calendar(hours), [], 500.0, 300.0).neighbours
+    assert [(one.lasts_s, one.silence_s) for one in longer[0]] == [(6900.0, 300.0), (7500.0, 0.0)]
+
+
+def test_performances_at_listed_times_are_not_planned_as_if_they_followed_at_once() -> None:
+    hourly = {"performances": ["first-batch"], "starts": "full hour"}
+    gains_db = []
+    for programme in (hourly, {"performances": ["first-batch"]}):
+        raw = {"time_zone": "Europe/Berlin", "weekly": WEEK, "programme": programme}
+        hours = msgspec.convert(raw, Hours)
+        order = foreseen(hours.programme, calendar(hours), [], 0.0, 0.0)
+        [cap] = expand([CapEntry(quantity="LAeq", window_s=600.0, limit_dbfs=-32.0)])
+        gains_db.append(plan_order({"first-batch": profile_of([-20])}, order, [cap], OUTPUTS).gain_db("first-batch"))
+    # One minute in ten instead of ten, each with the knee of 2 % of the window.
+    assert gains_db[0] - gains_db[1] == pytest.approx(10 * np.log10((600 + 12) / (60 + 12)), abs=0.02)

@@ -1,0 +1,202 @@
+"""The report: what it says of a day agrees with what was logged, reckoned apart from it."""
+
+from __future__ import annotations
+
+import csv
+from datetime import UTC, date, datetime, timedelta
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from residue.cli import main
+from residue.installation.load import Installation, load
+from residue.problems import ProblemError
+from residue.runtime.journal.log import FILE_NAME, LevelLog
+from residue.runtime.report.days import Day, days
+from residue.runtime.report.writing import last_day, write_report
+from tests.runtime.logged_days import write_day
+
+NIGHT_DOUGH = Path(__file__).parents[3] / "archives" / "night-dough"
+DAY = date(2026, 12, 3)  # a Thursday: 10:00-12:30 and 13:00-21:00
+OPENS = datetime(2026, 12, 3, 9, 0, tzinfo=UTC)
+SECONDS = 1200
+
+
+def levels_db() -> np.ndarray:
+    """(seconds,): LAeq of each second, as tests.runtime.logged_days has them."""
+    place_s = np.arange(SECONDS) % 390
+    swelling = 84.0 - 30.0 * (1.0 - place_s / 300.0) + 2.0 * np.sin(np.arange(SECONDS))
+    return np.where(place_s < 300, swelling, -np.inf)
+
+
+@pytest.fixture(scope="module")
+def installation() -> Installation:
+    return load(NIGHT_DOUGH)
+
+
+@pytest.fixture(scope="module")
+def log_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("state") / FILE_NAME
+    write_day(path, OPENS, SECONDS)
+    return path
+
+
+@pytest.fixture(scope="module")
+def day(installation: Installation, log_path: Path) -> Day:
+    (found,) = days(installation, LevelLog(log_path), DAY, DAY)
+    return found
+
+
+def test_each_cap_is_told_over_its_own_window(day: Day) -> None:
+    power = 10 ** (levels_db() / 10)
+    for name, window_s, above_a_db in (("who-2022, LAeq over 15 min", 900, 0.0), ("LCeq over 5 min", 300, 8.0)):
+        sums = np.convolve(power, np.ones(window_s))[:SECONDS] / window_s
+        [course] = [one for one in day.courses if one.cap.name == name]
+        assert course.highest is not None
+        level, at = course.highest
+        assert level == pytest.approx(10 * np.log10(np.max(sums)) + above_a_db, abs=0.02)
+        assert at == OPENS + timedelta(seconds=int(np.argmax(sums)) + 1)
+        assert course.kept
+        assert course.every_s == 1
+
+
+def test_a_peak_cap_is_told_as_the_highest(day: Day) -> None:
+    [course] = [one for one in day.courses if one.cap.name == "LCpeak"]
+    assert course.highest is not None
+    assert course.highest[0] == pytest.approx(np.max(levels_db()) + 22.0, abs=0.01)
+
+
+def test_exposure_and_doses_are_those_of_the_definitions(day: Day) -> None:
+    # ISO 1999, 3.6; NIOSH 98-126, 1.1: equal energy over 8 h, 85 dB(A) being 100 %, at 3 and not 3.01 dB.
+    assert day.exposure is not None
+    lex = 10 * np.log10(np.sum(10 ** (levels_db() / 10)) / 28_800)
+    assert day.exposure.lex_8h_db == pytest.approx(lex, abs=0.02)
+    assert day.exposure.niosh_percent == pytest.approx(100 * 10 ** ((lex - 85) / 10), rel=0.02)
+    # 29 CFR 1910.95, Appendix A: 100 sum C/T, T = 8 / 2^((L - 90) / 5), from 80 dB(A) on.
+    loud = [row.laeq_db for row in day.logged.minutes if row.laeq_db is not None and row.laeq_db >= 80.0]
+    hours = [row.duration_s / 3600 for row in day.logged.minutes if row.laeq_db is not None and row.laeq_db >= 80.0]
+    expected = sum(100 * h / (8 / 2 ** ((level - 90) / 5)) for level, h in zip(loud, hours, strict=True))
+    assert day.exposure.osha_percent == pytest.approx(expected)
+
+
+def test_what_was_played_and_what_happened_are_told(day: Day) -> None:
+    assert [(play.name, f"{play.begins:%H:%M:%S}") for play in day.plays] == [
+        ("first-batch", "10:00:00"),
+        ("second-batch", "10:06:30"),
+        ("first-batch", "10:13:00"),
+        ("second-batch", "10:19:30"),
+    ]
+    assert [event.kind for event in day.interventions] == ["hold", "release", "swap"]
+    assert [event.kind for event in day.faults] == ["watchdog"]
+    assert day.open_h == 10.5
+
+
+def test_a_cap_that_was_passed_is_named(installation: Installation, tmp_path: Path) -> None:
+    write_day(tmp_path / FILE_NAME, OPENS, 400, loudest_db=100.0)
+    (loud,) = days(installation, LevelLog(tmp_path / FILE_NAME), DAY, DAY)
+    assert [one.cap.name for one in loud.courses if not one.kept] == ["LCeq over 5 min", "long-term power of floor"]
+
+
+def test_without_rows_a_second_the_minutes_tell(installation: Installation, log_path: Path, tmp_path: Path) -> None:
+    old = LevelLog(tmp_path / FILE_NAME)
+    found = LevelLog(log_path).between(OPENS, OPENS + timedelta(days=1))
+    old.write([*found.minutes, *found.events])
+    old.close()
+    (told,) = days(installation, LevelLog(tmp_path / FILE_NAME), DAY, DAY)
+    by_minutes, by_seconds = (
+        next(one for one in there.courses if one.cap.name == "LCeq over 5 min")
+        for there in (told, *days(installation, LevelLog(log_path), DAY, DAY))
+    )
+    assert by_minutes.every_s == 60
+    assert by_minutes.highest is not None
+    assert by_seconds.highest is not None
+    assert by_minutes.highest[0] == pytest.approx(by_seconds.highest[0], abs=0.3)
+
+
+class _Links(HTMLParser):
+    """Everything that a page would load, and whether its tags are balanced."""
+
+    VOID = frozenset({"meta", "img", "br"})
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.loaded: list[str] = []
+        self.open: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.loaded += [value or "" for name, value in attrs if name in ("src", "href")]
+        if tag not in self.VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+
+def test_the_page_loads_nothing_from_outside_and_the_tables_can_be_read(
+    installation: Installation, log_path: Path, tmp_path: Path
+) -> None:
+    write_report(installation, log_path, DAY, DAY + timedelta(days=1), tmp_path, OPENS + timedelta(days=2))
+    text = (tmp_path / "report.html").read_text()
+    page = _Links()
+    page.feed(text)
+    assert page.open == []
+    assert all(source.startswith("data:image/png;base64,") for source in page.loaded)
+    for said in (
+        "every cap kept</span></b>, as far as the log tells: it has nothing of 1 of 2 days</p>",
+        "LEX,8h",
+        "calibrated on",
+        "02 March 2026",
+        "digest of software",
+        "the program did not run",
+    ):
+        assert said in text
+    assert (tmp_path / "2026-12-03.png").read_bytes().startswith(b"\x89PNG")
+    with (tmp_path / "caps.csv").open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert rows[0]["cap"] == "who-2022, LAeq over 15 min"
+    assert rows[0]["kept"] == "True"
+    with (tmp_path / "days.csv").open(newline="") as file:
+        assert [row["every_cap_kept"] for row in csv.DictReader(file)] == ["True", ""]
+    with (tmp_path / "minutes.csv").open(newline="") as file:
+        assert float(next(csv.DictReader(file))["laeq_db"]) < 70.0
+
+
+def test_the_last_day_of_the_log_is_taken_if_none_is_named(
+    installation: Installation, log_path: Path, tmp_path: Path
+) -> None:
+    assert last_day(installation, log_path) == DAY
+    with pytest.raises(ProblemError, match="no level log"):
+        last_day(installation, tmp_path / FILE_NAME)
+
+
+def test_of_days_without_a_log_nothing_is_called_kept(
+    installation: Installation, log_path: Path, tmp_path: Path
+) -> None:
+    before = DAY - timedelta(days=9)
+    write_report(installation, log_path, before, before, tmp_path, OPENS + timedelta(days=2))
+    text = (tmp_path / "report.html").read_text()
+    assert "no verdict" in text
+    assert "every cap kept" not in text
+
+
+def test_a_spoilt_log_is_not_told_to_be_of_another_user(installation: Installation, tmp_path: Path) -> None:
+    (tmp_path / FILE_NAME).write_bytes(b"no database" * 400)
+    with pytest.raises(ProblemError, match=r"file is not a database\. It is spoilt, and the program begins a new one"):
+        last_day(installation, tmp_path / FILE_NAME)
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        (["--day", "2026-12-03", "--from", "2026-12-01"], "either --day"),
+        (["--from", "2026-12-03"], "belong together"),
+        (["--from", "2026-12-03", "--to", "2026-12-01"], "lies before"),
+    ],
+)
+def test_days_that_make_no_sense_are_refused(asked: list[str], said: str) -> None:
+    found = CliRunner().invoke(main, ["report", str(NIGHT_DOUGH), *asked])
+    assert found.exit_code == 2
+    assert said in found.output
