@@ -19,7 +19,7 @@ import msgspec
 from residue.problems import STEERING, Finding, Severity, nearest
 from residue.wording import TYPES, explained, shortened, toml_explained, too_long
 
-Record = TypeVar("Record", bound=msgspec.Struct)
+StructT = TypeVar("StructT", bound=msgspec.Struct)
 
 _LEAST, _MOST = -(2**63), 2**63 - 1
 """Whole numbers beyond are no TOML (TOML 1.0, "Integer"), though tomllib reads many of them."""
@@ -64,7 +64,9 @@ def _beyond(raw: object, at: str = "") -> Iterator[str]:
         yield from _beyond(item, _join(at, key))
 
 
-def check(raw: Mapping[str, Any], record: type[Record], file: str, at: str = "") -> tuple[Record | None, list[Finding]]:
+def check(
+    raw: Mapping[str, Any], record: type[StructT], file: str, at: str = ""
+) -> tuple[StructT | None, list[Finding]]:
     """The record that the table `raw` of a file describes, or None and every reason why there is none.
 
     at: the key path of the table within the file.

@@ -41,7 +41,7 @@ class _Day(click.ParamType[date]):
         return day
 
 
-class Seconds(click.FloatRange):
+class SecondsOption(click.FloatRange):
     """A time that one can count with."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
@@ -68,8 +68,8 @@ class _FileEnding(click.Path):
 
 
 DAY = _Day()
-TIME_S = Seconds(min=0)
-LASTING_S = Seconds(min=0, min_open=True)
+TIME_S = SecondsOption(min=0)
+LASTING_S = SecondsOption(min=0, min_open=True)
 PICTURE, SVG, WAV = _FileEnding(".png", ".svg"), _FileEnding(".svg"), _FileEnding(".wav")
 
 

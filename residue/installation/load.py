@@ -25,7 +25,7 @@ from residue.schedule.beside import CALENDAR_FILE, Answers, calendar_of
 from residue.schedule.calendar import Calendar
 from residue.schedule.hours import Hours
 
-Record = TypeVar("Record", bound=msgspec.Struct)
+StructT = TypeVar("StructT", bound=msgspec.Struct)
 
 PIECE, ROOM, HOURS, PERFORMANCES = "piece.toml", "room.toml", "hours.toml", "performances"
 
@@ -150,7 +150,7 @@ def _read_node(table: Mapping[str, Any], file: str, where: str) -> tuple[Node | 
     return check(parameters, kinds[kind], file, where)
 
 
-def _read(path: Path, record: type[Record]) -> tuple[Record | None, list[Finding]]:
+def _read(path: Path, record: type[StructT]) -> tuple[StructT | None, list[Finding]]:
     raw, findings = read_toml(path)
     return (None, findings) if findings else check(raw, record, path.name)
 

@@ -80,7 +80,7 @@ class SampleQueue:
 
 
 @dataclass(frozen=True, slots=True)
-class Beat:
+class BeatMessage:
     """A beat, and the interval in seconds that ended with it (0 where that is not known)."""
 
     frame: int
@@ -92,17 +92,17 @@ class BeatQueue:
 
     def __init__(self, sensor: Sensor) -> None:
         self._scale = SECONDS_PER_UNIT[sensor.unit]
-        self._beats: deque[Beat] = deque()
+        self._beats: deque[BeatMessage] = deque()
         self._last: int | None = None
 
-    def put(self, frame: int, numbers: tuple[float, ...]) -> Beat:
+    def put(self, frame: int, numbers: tuple[float, ...]) -> BeatMessage:
         """A beat came at a frame, or as soon after the one before as frames go."""
         frame = frame if self._last is None else max(frame, self._last + 1)
         interval_s = numbers[0] * self._scale if numbers else math.nan
         if not 0.0 < interval_s <= LONGEST_INTERVAL_S:
             interval_s = 0.0 if self._last is None else (frame - self._last) / AUDIO_RATE_HZ
         self._last = frame
-        beat = Beat(frame, round(interval_s, 9) if interval_s <= LONGEST_INTERVAL_S else 0.0)
+        beat = BeatMessage(frame, round(interval_s, 9) if interval_s <= LONGEST_INTERVAL_S else 0.0)
         self._beats.append(beat)
         return beat
 

@@ -32,7 +32,7 @@ class Arrival:
     at_s: float
 
 
-class Listener:
+class OscReceiver:
     """Listens at once when it is made, until `close`. Raises ProblemError where the port is taken.
 
     unread: datagrams that could not be read; unknown: messages to addresses that no sensor has.

@@ -10,7 +10,7 @@ import msgspec
 from msgspec import Meta
 
 from residue.archive.performance import PLAIN_NAME, SECONDS_PER_UNIT, Channel, ChannelKind, Performance, Permission
-from residue.control.settings import Listening, Port
+from residue.control.settings import Listening, UdpPort
 from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, Kind
 from residue.problems import Finding, Severity, nearest
 
@@ -23,7 +23,7 @@ BEATS_COLUMN = "interval_s"
 class Messages(Listening, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Where the OSC messages of the sensors are listened for."""
 
-    port: Port = 47_310
+    port: UdpPort = 47_310
 
 
 class Sensor(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -23,9 +23,9 @@ from numpy.typing import NDArray
 from residue.archive.bag import Bag, seal_moving
 from residue.archive.beside import disk_problem, file_beside, telling
 from residue.archive.ingest.run import bag_info
-from residue.archive.performance import FILE_NAME, Performance, Stretch, read_performance, write_performance
+from residue.archive.performance import FILE_NAME, ChannelSpan, Performance, read_performance, write_performance
 from residue.archive.readers.beats import AT_S
-from residue.live.arrivals import Beat
+from residue.live.arrivals import BeatMessage
 from residue.live.sensors import BEATS_COLUMN, SOUND_FILE, Sensors, rate_hz_of
 from residue.mapping.signals import AUDIO_RATE_HZ, seconds
 from residue.output.wav import GrowingWav
@@ -103,7 +103,7 @@ class Take:
         """(samples,) of a channel that comes by messages."""
         self._order(partial(self._append, self._sensors.file_of(name), samples[:, None]))
 
-    def beat(self, name: str, beat: Beat) -> None:
+    def beat(self, name: str, beat: BeatMessage) -> None:
         """One beat."""
         line = f"{seconds(beat.frame):.9f},{beat.interval_s:.9f}\n"
         self._order(lambda: self._beats[name].write(line))
@@ -218,7 +218,7 @@ def _with_gaps(performance: Performance, gaps: Gaps, forms: Mapping[str, _Form])
     for name, found in gaps.items():
         rate_hz = forms[channels[name].file].rate_hz
         stretches = [
-            Stretch(start_s=round(start / rate_hz, 6), length_s=round((stop - start) / rate_hz, 6))
+            ChannelSpan(start_s=round(start / rate_hz, 6), length_s=round((stop - start) / rate_hz, 6))
             for start, stop in found
         ]
         channels[name] = msgspec.structs.replace(channels[name], bridged=stretches)

@@ -15,13 +15,13 @@ import msgspec
 from residue.mapping.form import FORM
 from residue.mapping.node import Drive, Node, Port
 from residue.mapping.nodes.feeds import Feed
-from residue.mapping.nodes.space import Output
+from residue.mapping.nodes.space import ToOutputs
 from residue.mapping.piece import Piece
 from residue.mapping.signals import EVENTS, Kind, Shape
 from residue.problems import Finding, Severity, nearest
 from residue.wording import explained
 
-Shapes = Mapping[str, Shape]
+NodeShapes = Mapping[str, Shape]
 
 
 @dataclass(frozen=True)
@@ -31,7 +31,7 @@ class Graph:
     piece: Piece
     nodes: Mapping[str, Node]
     order: Sequence[str]
-    shapes: Shapes
+    shapes: NodeShapes
 
     @cached_property
     def needs(self) -> Mapping[str, frozenset[Kind]]:
@@ -141,11 +141,11 @@ def build(piece: Piece, nodes: Mapping[str, Node], file: str = "piece.toml") -> 
     return Graph(piece, nodes, order, shapes), findings
 
 
-Fault = tuple[str, str, str]
+WiringFault = tuple[str, str, str]
 """Where (key path), what stands there, the mend."""
 
 
-def _wires(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Fault]:
+def _wires(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
     """Every input must name a node that exists."""
     if FORM in nodes:
         yield f"node.{FORM}", f'"{FORM}" is the name of the form itself.', "Give the node another name."
@@ -156,7 +156,7 @@ def _wires(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Fault]:
                     yield f"node.{name}.{field}", f'There is no node "{source}".', nearest(source, nodes)
 
 
-def _drives(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Fault]:
+def _drives(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
     """A driven parameter must name a node, climb through its points, and stay within the parameter's range."""
     for name, node in nodes.items():
         for field, number in drivable(type(node)).items():
@@ -177,14 +177,14 @@ def _drives(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Fault]:
                 yield from _in_range(f"{where}.gives", value, number)
 
 
-def _in_range(where: str, value: float, number: Any) -> Iterator[Fault]:
+def _in_range(where: str, value: float, number: Any) -> Iterator[WiringFault]:
     try:
         msgspec.convert(value, number)
     except msgspec.ValidationError as error:
         yield where, f"{value:g} is out of range.", explained(error)
 
 
-def _sections(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Fault]:
+def _sections(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
     """Sections listen to nodes and set drivable parameters that nothing else drives."""
     for index, section in enumerate(piece.section, start=1):
         where = f"section[{index}]"
@@ -207,11 +207,11 @@ def _sections(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Fault]:
                 yield from _in_range(f'{where}.set."{key}"', value, settable[field])
 
 
-def _outputs(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Fault]:
+def _outputs(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
     """Every output of the piece is fed, and nothing feeds an output that it does not have."""
     fed = set()
     for name, node in nodes.items():
-        if isinstance(node, Output):
+        if isinstance(node, ToOutputs):
             for output in node.to:
                 fed.add(output)
                 if output not in piece.outputs:
@@ -236,10 +236,10 @@ def _dependencies(piece: Piece, nodes: Mapping[str, Node]) -> dict[str, list[str
     return after
 
 
-def _shapes(nodes: Mapping[str, Node], order: Sequence[str]) -> tuple[Shapes, list[Fault]]:
+def _shapes(nodes: Mapping[str, Node], order: Sequence[str]) -> tuple[NodeShapes, list[WiringFault]]:
     """What each node gives, and every wire that carries what its end does not take."""
     shapes: dict[str, Shape] = {FORM: EVENTS}
-    faults: list[Fault] = []
+    faults: list[WiringFault] = []
     for name in order:
         if name == FORM:
             continue
@@ -256,7 +256,7 @@ def _shapes(nodes: Mapping[str, Node], order: Sequence[str]) -> tuple[Shapes, li
     return shapes, faults
 
 
-def _endings(piece: Piece, shapes: Shapes) -> Iterator[Fault]:
+def _endings(piece: Piece, shapes: NodeShapes) -> Iterator[WiringFault]:
     """Every ending that listens to something else than a slow signal."""
     wanted = frozenset({Kind.SLOW})
     for index, section in enumerate(piece.section, start=1):
@@ -264,7 +264,7 @@ def _endings(piece: Piece, shapes: Shapes) -> Iterator[Fault]:
             yield from _mismatch(f"section[{index}].ends.signal", section.ends.signal, shapes, wanted)
 
 
-def _mismatch(where: str, source: str, shapes: Shapes, wanted: frozenset[Kind]) -> Iterator[Fault]:
+def _mismatch(where: str, source: str, shapes: NodeShapes, wanted: frozenset[Kind]) -> Iterator[WiringFault]:
     """A wire that carries what its end does not take."""
     given = shapes[source].kind
     if given not in wanted:
@@ -272,10 +272,12 @@ def _mismatch(where: str, source: str, shapes: Shapes, wanted: frozenset[Kind]) 
         yield where, what, _crossing(given, wanted)
 
 
-def _input_shapes(name: str, node: Node, shapes: Shapes) -> tuple[dict[str, Shape | Sequence[Shape]], list[Fault]]:
+def _input_shapes(
+    name: str, node: Node, shapes: NodeShapes
+) -> tuple[dict[str, Shape | Sequence[Shape]], list[WiringFault]]:
     """The shapes of a node's inputs; inputs whose own node is at fault are passed over, their fault is told already."""
     inputs: dict[str, Shape | Sequence[Shape]] = {}
-    faults: list[Fault] = []
+    faults: list[WiringFault] = []
     takes = {field: (listens_to(node, field), kinds) for field, kinds in ports(type(node)).items()}
     drives = {field: getattr(node, field) for field in drivable(type(node))}
     takes |= {
@@ -306,9 +308,9 @@ def _crossing(given: Kind, wanted: frozenset[Kind]) -> str:
     return "Wire it to a node that gives such a signal."
 
 
-def _unheard(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Fault]:
+def _unheard(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
     """Nodes that nothing listens to: harmless, but mostly a slip of the pen."""
     heard = set().union(*_dependencies(piece, nodes).values())
     for name, node in nodes.items():
-        if name not in heard and not isinstance(node, Output | Feed):
+        if name not in heard and not isinstance(node, ToOutputs | Feed):
             yield f"node.{name}", "Nothing listens to this node.", "Wire it to something or take it away."

@@ -12,7 +12,7 @@ import numpy as np
 from residue.mapping.form import FORM, FormStep
 from residue.mapping.graph import Graph, Way, drivable, listens_to, ports, wires
 from residue.mapping.node import Block, Control, Drive, Node, NodeContext, Source, Step
-from residue.mapping.nodes.space import Output
+from residue.mapping.nodes.space import ToOutputs
 from residue.mapping.signals import FRAMES_PER_TICK, Events, Fast, Shape, Signal, Slow, Span, frame_at
 from residue.problems import Finding, ProblemError, Severity
 
@@ -100,7 +100,7 @@ class Playback:
         """Sum what the output nodes send to each output, in the order in which the nodes stand."""
         outputs = np.zeros((len(self._graph.piece.outputs), span.frames))
         for name, node in self._graph.nodes.items():
-            if isinstance(node, Output):
+            if isinstance(node, ToOutputs):
                 sent = cast(Fast, signals[name])
                 for place, output in enumerate(node.to):
                     outputs[self._graph.piece.outputs.index(output)] += sent[place % len(sent)]

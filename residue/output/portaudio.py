@@ -7,7 +7,7 @@ import sounddevice
 from residue.output.devices import check_width, find
 
 
-class Stream:
+class OutputStream:
     """Runs as soon as it is made, with a large buffer; no Python ever runs in an audio callback.
 
     Raises OSError while the device cannot be had, ProblemError where it is not what the room needs.

@@ -12,13 +12,13 @@ import icalendar
 
 from residue.schedule.calendar import Calendar
 from residue.schedule.hours import Hours
-from residue.schedule.opening import Opening, Terms
+from residue.schedule.opening import EventTerms, Opening
 from residue.schedule.programme import Programme, item, next_start
 from residue.schedule.spans import WEEKDAYS, local
 
 
 @dataclass(frozen=True, slots=True)
-class Play:
+class AgendaEntry:
     """One performance as it will be heard."""
 
     performance: str
@@ -28,9 +28,9 @@ class Play:
     """False where closing time cuts it."""
 
 
-def plays(opening: Opening, programme: Programme, duration_s: Mapping[str, float], zone: ZoneInfo) -> list[Play]:
+def plays(opening: Opening, programme: Programme, duration_s: Mapping[str, float], zone: ZoneInfo) -> list[AgendaEntry]:
     """What will be played in an opening if nobody interferes, by the duration (above 0) of each performance."""
-    found: list[Play] = []
+    found: list[AgendaEntry] = []
     earliest = opening.opens + timedelta(seconds=programme.first_silence_s)
     while (begins := next_start(programme, opening, earliest, zone) or earliest) < opening.closes:
         coming = item(programme, opening, len(found))
@@ -39,7 +39,9 @@ def plays(opening: Opening, programme: Programme, duration_s: Mapping[str, float
         if not whole and programme.at_closing == "whole":
             break
         heard_until = ends if whole or programme.at_closing == "finish" else opening.closes
-        found.append(Play(coming.performance, local(begins, zone), local(heard_until, zone), whole=heard_until == ends))
+        found.append(
+            AgendaEntry(coming.performance, local(begins, zone), local(heard_until, zone), whole=heard_until == ends)
+        )
         earliest = ends + timedelta(seconds=coming.rest_s)
     return found
 
@@ -83,7 +85,7 @@ def ics(
     return bytes(whole.to_ical())
 
 
-def _play(play: Play) -> str:
+def _play(play: AgendaEntry) -> str:
     cut = "" if play.whole else ", cut by closing"
     return f"{play.begins:%H:%M:%S} to {play.ends:%H:%M:%S}  {play.performance}{cut}"
 
@@ -173,7 +175,7 @@ def closing_time(opening: Opening, zone: ZoneInfo) -> str:
     return _MIDNIGHT if shown == "00:00" and (closes.date() - opens.date()).days == 1 else shown
 
 
-def _terms(terms: Terms) -> str:
+def _terms(terms: EventTerms) -> str:
     trim = f", {-terms.trim_db:g} dB lower" if terms.trim_db else ""
     return trim + (f", plays {', '.join(terms.performances)}" if terms.performances else "")
 

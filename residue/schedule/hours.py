@@ -20,8 +20,8 @@ from zoneinfo import ZoneInfo, available_timezones
 import msgspec
 
 from residue.schedule import osm, public_holidays
-from residue.schedule.calendar import Calendar, PagedCalendar, Source
-from residue.schedule.opening import EVERYDAY, Opening, Terms, settled
+from residue.schedule.calendar import Calendar, OpeningSource, PagedCalendar
+from residue.schedule.opening import EVERYDAY, EventTerms, Opening, settled
 from residue.schedule.programme import Programme
 from residue.schedule.spans import day_spans, instant
 from residue.schedule.tables import Holidays, PrivateView, Season, Spans, SpecialDay, Weekly
@@ -93,7 +93,7 @@ def zone_names() -> frozenset[str]:
     return frozenset(available_timezones()) - _MACHINE_ZONES
 
 
-def calendar(hours: Hours, events: Source | None = None, private_views: Source | None = None) -> Calendar:
+def calendar(hours: Hours, events: OpeningSource | None = None, private_views: OpeningSource | None = None) -> Calendar:
     """When these hours say that the house is open.
 
     events: the everyday openings of a calendar file, which stand in the place of the weekly hours.
@@ -162,7 +162,9 @@ def _weekly(hours: Hours) -> Layer:
     return lambda day: openings_on(day, hours.weekly.days[day.weekday()], "weekly hours", hours.zone)
 
 
-def openings_on(day: dt.date, spans: Spans, why: str, zone: ZoneInfo, terms: Terms = EVERYDAY) -> Iterator[Opening]:
+def openings_on(
+    day: dt.date, spans: Spans, why: str, zone: ZoneInfo, terms: EventTerms = EVERYDAY
+) -> Iterator[Opening]:
     """The openings that begin on a day, by its spans as they are written."""
     for span in day_spans(spans):
         yield Opening(instant(day, span.start_min, zone), instant(day, span.end_min, zone), why, terms)

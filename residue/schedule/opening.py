@@ -11,7 +11,7 @@ from residue.schedule.spans import instant, local
 
 
 @dataclass(frozen=True, slots=True)
-class Terms:
+class EventTerms:
     """What is particular to a private view."""
 
     trim_db: float = 0.0
@@ -20,7 +20,7 @@ class Terms:
     """What is played instead of the programme's performances; empty for these."""
 
 
-EVERYDAY = Terms()
+EVERYDAY = EventTerms()
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +33,7 @@ class Opening:
     opens: datetime
     closes: datetime
     why: str
-    terms: Terms = EVERYDAY
+    terms: EventTerms = EVERYDAY
 
 
 def settled(openings: Iterable[Opening], zone: ZoneInfo) -> list[Opening]:

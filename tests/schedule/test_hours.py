@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from residue.schedule.calendar import Calendar
 from residue.schedule.hours import Hours, calendar
-from residue.schedule.opening import Terms
+from residue.schedule.opening import EventTerms
 
 BAKERY = {
     "time_zone": "Europe/Berlin",
@@ -179,7 +179,7 @@ def test_a_private_view_is_open_beside_the_hours_of_its_day_on_its_own_terms() -
         "Thu 10 13:00 Thu 10 21:00 weekly hours",
         "Thu 10 21:00 Fri 11 00:00 private view",
     ]
-    assert answers.openings(date(2026, 12, 10), 1)[-1].terms == Terms(-6.0, ("third-batch",))
+    assert answers.openings(date(2026, 12, 10), 1)[-1].terms == EventTerms(-6.0, ("third-batch",))
 
 
 @pytest.mark.parametrize(

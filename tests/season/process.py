@@ -7,7 +7,7 @@ from pathlib import Path
 
 import msgspec
 
-from residue.runtime.daemon.examination import Pace, vitals
+from residue.runtime.daemon.examination import DevicePace, vitals
 from residue.runtime.daemon.rounds import Rounds
 from residue.runtime.house.exchange import Event
 from residue.runtime.house.house_state import State
@@ -59,7 +59,7 @@ class Process:
         self.planning_trouble: str | None = None
         self.log_trouble: str | None = None
         self.too_often = 0
-        self._pace = Pace()
+        self._pace = DevicePace()
         remedies = {remedy: self._taker(remedy) for remedy in Remedy}
         self.rounds = Rounds(self._vitals, remedies, Restarts(folder / "restarts.json", clock), Notifier({}), happened)
         self.began_s = clock.monotonic_s()

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.archive.performance import LONGEST_S
-from residue.dsp.resampling import Samples
+from residue.dsp.resampling import Floats
 from residue.problems import stopping
 
 _FINEST = 10**6
@@ -30,7 +30,7 @@ class Column(Protocol):
     def length(self) -> int:
         """In rows."""
 
-    def read(self, start: int, stop: int) -> Samples:
+    def read(self, start: int, stop: int) -> Floats:
         """Rows start, …, stop - 1, where 0 <= start <= stop <= length."""
 
 
@@ -45,7 +45,7 @@ class HeldColumn:
         """In rows."""
         return len(self.values)
 
-    def read(self, start: int, stop: int) -> Samples:
+    def read(self, start: int, stop: int) -> Floats:
         """Rows start, …, stop - 1."""
         return self.values[start:stop].astype(np.float64)
 
@@ -62,7 +62,7 @@ class EvenStream:
         """In samples."""
         return self.column.length
 
-    def read(self, start: int, stop: int) -> Samples:
+    def read(self, start: int, stop: int) -> Floats:
         """Samples start, …, stop - 1."""
         return self.column.read(start, stop)
 
@@ -81,7 +81,7 @@ class Grid:
         """Places a second."""
         return Fraction(1 / self.interval_s).limit_denominator(_FINEST)
 
-    def places(self, times_s: Samples) -> NDArray[np.int64]:
+    def places(self, times_s: Floats) -> NDArray[np.int64]:
         """Where rows of these times stand."""
         return np.rint((times_s - self.origin_s) / self.interval_s).astype(np.int64)
 
@@ -104,7 +104,7 @@ class GriddedStream:
         """In samples."""
         return self.grid.length
 
-    def read(self, start: int, stop: int) -> Samples:
+    def read(self, start: int, stop: int) -> Floats:
         """Samples start, …, stop - 1."""
         first, last = self._row(start), self._row(stop)
         values = np.full(stop - start, np.nan)
@@ -143,7 +143,7 @@ def find_grid(where: str, times_s: Column) -> Grid:
     return Grid(last + 1, grid.interval_s, grid.origin_s)
 
 
-def pieces(column: Column) -> Iterator[tuple[int, Samples]]:
+def pieces(column: Column) -> Iterator[tuple[int, Floats]]:
     """The column piece by piece, each with the row that it begins with."""
     for start in range(0, column.length, _PIECE_ROWS):
         yield start, column.read(start, min(start + _PIECE_ROWS, column.length))
@@ -153,7 +153,7 @@ def _line(times_s: Column, begun_s: float) -> tuple[float, float]:
     """Interval and origin of the straight line, by least squares, through the times over the steps so far."""
     usual_s = float(np.median(np.diff(times_s.read(0, min(times_s.length, _PIECE_ROWS)))))
 
-    def counted() -> Iterator[tuple[Samples, Samples]]:
+    def counted() -> Iterator[tuple[Floats, Floats]]:
         step, before_s = 0.0, begun_s
         for start, times in pieces(times_s):
             apart = np.diff(times, prepend=before_s)

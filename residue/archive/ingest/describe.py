@@ -12,19 +12,19 @@ import msgspec
 import tomlkit
 from msgspec import Meta
 
-from residue.archive.ingest.source import Source
+from residue.archive.ingest.source import IngestSource
 from residue.archive.ingest.sources.table import TABLES, TableFacts
-from residue.archive.performance import Channel, ChannelKind, Mark, Permission, Record, Seconds, check_names
+from residue.archive.performance import Channel, ChannelKind, ManifestTable, Mark, OffsetS, Permission, check_names
 from residue.checking import check, read_toml
 from residue.problems import Finding, ProblemError, Severity, nearest
 
 
-class Align(Record, frozen=True, kw_only=True):
+class Align(ManifestTable, frozen=True, kw_only=True):
     """When one source began, told from another: by a time, by a mark that both bear, or by a signal that both hold."""
 
     file: str
     to: str
-    offset_s: Seconds | None = None
+    offset_s: OffsetS | None = None
     """It began so much after the other."""
     mark: str | None = None
     """The text of a mark that stands in both, such as a clap."""
@@ -38,7 +38,7 @@ class Align(Record, frozen=True, kw_only=True):
             raise ValueError("An [[align]] needs one of offset_s, mark, signals. Write one of them.")
 
 
-class Description(Record, frozen=True, kw_only=True):
+class Description(ManifestTable, frozen=True, kw_only=True):
     """The describe file: performance.toml as it shall be, its files being the sources, and how to go about it."""
 
     title: str
@@ -74,7 +74,7 @@ def read_description(path: Path) -> Description:
     return description
 
 
-def check_against(description: Description, sources: Mapping[str, Source], names: Iterable[str]) -> None:
+def check_against(description: Description, sources: Mapping[str, IngestSource], names: Iterable[str]) -> None:
     """Raises ProblemError, with everything at once, where a describe file asks for what the sources do not hold.
 
     sources: by file name, those that the describe file speaks of. names: of all the files that were found.
@@ -92,7 +92,7 @@ def check_against(description: Description, sources: Mapping[str, Source], names
 
 
 def _unknown_channels(
-    description: Description, sources: Mapping[str, Source], names: Iterable[str]
+    description: Description, sources: Mapping[str, IngestSource], names: Iterable[str]
 ) -> Iterator[Finding]:
     for name, channel in description.channel.items():
         if channel.file not in sources:
@@ -104,7 +104,7 @@ def _unknown_channels(
             yield Finding(Severity.STOPS, f"channel.{name}", f'{channel.file} holds no "{asked}".', mend)
 
 
-def label_of(channel: Channel, source: Source) -> str:
+def label_of(channel: Channel, source: IngestSource) -> str:
     """The label of a source that a channel asks for: by signal, by track, or the only one there is."""
     if channel.signal is not None:
         return channel.signal
@@ -113,7 +113,7 @@ def label_of(channel: Channel, source: Source) -> str:
     return source.labels[0] if channel.track is None and len(source.labels) == 1 else ""
 
 
-def template(sources: Mapping[str, Source]) -> str:
+def template(sources: Mapping[str, IngestSource]) -> str:
     """A describe file with everything that the sources tell, for a person to complete."""
     document = tomlkit.document()
     document.add(tomlkit.comment("What is known of the recording. Fill in what is empty, take out the channels that"))
@@ -142,7 +142,7 @@ def template(sources: Mapping[str, Source]) -> str:
     return tomlkit.dumps(document)
 
 
-def _channel_table(file: str, source: Source, label: str) -> tomlkit.items.Table:
+def _channel_table(file: str, source: IngestSource, label: str) -> tomlkit.items.Table:
     table = tomlkit.table()
     track = next((track for track in source.tracks if track.label == label), None)
     if track is None:

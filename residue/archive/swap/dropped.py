@@ -15,7 +15,7 @@ from residue.archive.bag import read_tags
 from residue.archive.swap.candidate import Candidate, Request, When
 from residue.problems import ProblemError, stopping
 
-Look = tuple[tuple[str, int, int, int], ...]
+FolderState = tuple[tuple[str, int, int, int], ...]
 """Of each file of a bag: its path within it, which one it is, its size, and when it was changed (ns)."""
 
 
@@ -29,7 +29,7 @@ def dropped(performances: Path, names: Collection[str]) -> Iterator[Candidate]:
                 yield Candidate(name=name, request=Request(when=when, bag=path.name, asked=asked), path=path)
 
 
-def look(bag: Path) -> Look:
+def look(bag: Path) -> FolderState:
     """What stands in a folder now: another when anybody has changed anything in it. Follows no links."""
     found = []
     for place, folders, files in os.walk(bag):

@@ -182,7 +182,7 @@ def loudest(step: CalibrationStep) -> tuple[float, str]:
     return min(bounds)
 
 
-def heard(step: CalibrationStep, reading: MeterReading | None) -> CalibrationStep:
+def with_reading(step: CalibrationStep, reading: MeterReading | None) -> CalibrationStep:
     """The same level, with what the meter reads; None where it shows no more than the background."""
     calibration, vibration = _measured(step.played_dbfs, reading or step.background, _ASSUMED_ON)
     known = msgspec.structs.replace(step.output, calibration=calibration, vibration=vibration or step.output.vibration)

@@ -23,7 +23,7 @@ from residue.loudness.stage.budget import terms
 from residue.loudness.stage.limiter import limiter_ceiling
 
 Floats = NDArray[np.float64]
-Programme = Sequence[tuple[str, LevelProfile]]
+ProfileSequence = Sequence[tuple[str, LevelProfile]]
 
 _SAFETY = 1.0 - 4e-6
 """The governor counts in units of a millionth and rounds up; the plan stays clear of that."""
@@ -135,7 +135,7 @@ class _Gain:
         return floor(10.0 * log10(self.power) * _STEPS_PER_DB) / _STEPS_PER_DB
 
 
-def plan(programme: Programme, rest_s: float, caps: Sequence[Cap], outputs: Mapping[str, Output]) -> Plan:
+def plan(programme: ProfileSequence, rest_s: float, caps: Sequence[Cap], outputs: Mapping[str, Output]) -> Plan:
     """The plan of performances that follow each other in this order, again and again."""
     return plan_order(dict(programme), repeated([name for name, _ in programme], rest_s), caps, outputs)
 

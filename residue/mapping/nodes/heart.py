@@ -15,7 +15,7 @@ from residue.dsp.qrs import BeatFinder
 from residue.dsp.sliding import sliding_maximum
 from residue.mapping.node import Block, EventsIn, Node, NodeContext, SlowIn, Step
 from residue.mapping.nodes.fields import HoldS, WindowS
-from residue.mapping.nodes.shapes import Shapes, SlowNode
+from residue.mapping.nodes.shapes import InputShapes, SlowNode
 from residue.mapping.nodes.staircase import Staircase
 from residue.mapping.signals import (
     CONTROL_RATE_HZ,
@@ -44,7 +44,7 @@ class Beats(Node, frozen=True):
 
     input: SlowIn
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """Events."""
         return EVENTS
 

@@ -16,7 +16,7 @@ from residue.dsp.shaping import bend_above, entering, leaving
 from residue.mapping.node import Block, Control, Drive, FastIn, Node, NodeContext, Ramp, Step
 from residue.mapping.nodes.controls import GainRamp, mapped
 from residue.mapping.nodes.fields import GainDb, Unity
-from residue.mapping.nodes.shapes import LikeInput, Shapes
+from residue.mapping.nodes.shapes import InputShapes, LikeInput
 from residue.mapping.signals import AUDIO_RATE_HZ, Kind, Shape, Signal, frame_at
 
 
@@ -47,7 +47,7 @@ class Layers(Node, frozen=True):
     dull_hz: Annotated[float, Meta(gt=0.0, le=20_000.0, description="low-pass a round goes through")] = 12_000.0
     spread: Unity | Drive = 1.0
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """Two channels of sound."""
         return Shape(Kind.FAST, 2)
 

@@ -15,7 +15,7 @@ from residue.dsp.switching import Hysteresis
 from residue.mapping.node import Block, NodeContext, SlowIn, Step
 from residue.mapping.nodes.fields import CutoffHz, Real, TimeS, WindowS
 from residue.mapping.nodes.outline import ReleaseS, outline
-from residue.mapping.nodes.shapes import Shapes, SlowNode, below_half_rate
+from residue.mapping.nodes.shapes import InputShapes, SlowNode, below_half_rate
 from residue.mapping.signals import (
     CONTROL_RATE_HZ,
     EVENTS,
@@ -107,7 +107,7 @@ class Onsets(SlowNode, frozen=True):
     def _rearm_at(self) -> float:
         return self.threshold / 2 if self.rearm_at is None else self.rearm_at
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """Events."""
         return EVENTS
 
@@ -172,7 +172,7 @@ class BandLevel(SlowNode, frozen=True):
         if self.low_hz >= self.high_hz:
             raise ValueError(f"low_hz = {self.low_hz:g} is not below high_hz = {self.high_hz:g}. Exchange them.")
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """A slow signal, if the band lies within one."""
         below_half_rate(SLOW, high_hz=self.high_hz)
         return SLOW

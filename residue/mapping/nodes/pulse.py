@@ -6,7 +6,7 @@ import numpy as np
 
 from residue.dsp.pulse import PulseFinder
 from residue.mapping.node import Block, EventsIn, Node, NodeContext, SlowIn, Step
-from residue.mapping.nodes.shapes import LikeInput, Shapes
+from residue.mapping.nodes.shapes import InputShapes, LikeInput
 from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, EVENTS, FRAMES_PER_TICK, Events, Shape, Signal
 
 
@@ -22,7 +22,7 @@ class PulseBeats(Node, frozen=True):
 
     input: SlowIn
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """Events."""
         return EVENTS
 

@@ -64,7 +64,7 @@ class Technician(Protocol):
         """What the person answers, one line. Raises EOFError when nobody is there any more."""
 
 
-class Player(Protocol):
+class StepPlayer(Protocol):
     """Plays steps."""
 
     def play(self, step: CalibrationStep) -> None:
@@ -91,7 +91,7 @@ class Calibrating:
 
     room: Room
     technician: Technician
-    player: Player
+    player: StepPlayer
     today: date
     save: Save
 
@@ -175,9 +175,9 @@ class Calibrating:
         if trouble is not None:
             raise stopping(step.name, trouble, "That reading does not count: let it settle, and read again.")
         if reading is None:
-            return procedure.louder(procedure.heard(step, None))
+            return procedure.louder(procedure.with_reading(step, None))
         procedure.makes_sense(step, reading)
-        return procedure.heard(step, reading)
+        return procedure.with_reading(step, reading)
 
     def _answer(self, question: str) -> str:
         answer = self.technician.ask(question).strip().lower()
@@ -210,7 +210,7 @@ _LOUDER_QUIETER: Mapping[str, Callable[[CalibrationStep], CalibrationStep]] = {
 }
 
 
-def identify(room: Room, name: str, technician: Technician, player: Player) -> None:
+def identify(room: Room, name: str, technician: Technician, player: StepPlayer) -> None:
     """Let an output count its own number, louder and quieter at a key press, until the technician ends it.
 
     Raises ProblemError where there is no such output, or a cap leaves no room for it.

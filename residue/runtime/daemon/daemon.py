@@ -25,7 +25,7 @@ from residue.output.opening import routing_of, sink_opener
 from residue.output.returning import ReturningSink
 from residue.progress import Progress
 from residue.runtime.daemon.archive_monitor import Custodian
-from residue.runtime.daemon.examination import Pace, vitals
+from residue.runtime.daemon.examination import DevicePace, vitals
 from residue.runtime.daemon.rounds import Rounds
 from residue.runtime.daemon.status import Known, line, status
 from residue.runtime.engine.engine import SWITCH_S, Engine
@@ -125,7 +125,7 @@ class _Daemon:
         asked = handlers(self._asked, self._status, self._swaps.asked)
         self._surface = Surface(control, asked, self._clock.monotonic_s, partial(self._happened, "refused"))
         self._notifier = Notifier()
-        self._pace = Pace()
+        self._pace = DevicePace()
         restarts = Restarts(state / RESTARTS_FILE, self._clock)
         self._rounds = Rounds(self._vitals, self._remedies(), restarts, self._notifier, self._happened)
         self._deadman = Deadman(lambda: self._engine.snapshot.frames)

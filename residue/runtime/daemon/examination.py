@@ -15,7 +15,7 @@ PACE_S = 20.0
 """The buffer of a device makes the pace of one second uncertain by half; that of twenty by a fiftieth."""
 
 
-class Pace:
+class DevicePace:
     """How many frames a device takes against how many it should, over the last PACE_S without a loss or a gap."""
 
     def __init__(self) -> None:

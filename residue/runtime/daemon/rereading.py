@@ -30,7 +30,7 @@ BYTES_PER_S = 20_000_000.0
 """A third of what a memory card gives: 100 GB take a night of 84 min. Our choice."""
 
 
-class Pace:
+class ReadingPace:
     """Waits as long as is needed to keep to BYTES_PER_S."""
 
     def __init__(
@@ -52,7 +52,7 @@ class Pace:
         self._done = done
 
 
-def spoilt(installation: Installation, cache: Path, pace: Pace) -> Iterator[Finding]:
+def spoilt(installation: Installation, cache: Path, pace: ReadingPace) -> Iterator[Finding]:
     """What is no longer as it was written, of every performance of the programme."""
     for name in installation.played:
         bag = installation.performances[name]
@@ -84,7 +84,7 @@ def main() -> None:
     os.nice(NICENESS)
     folder, hours, cache = map(Path, sys.argv[1:4])
     try:
-        findings = list(spoilt(load(folder, hours), cache, Pace()))
+        findings = list(spoilt(load(folder, hours), cache, ReadingPace()))
     except ProblemError as error:
         sys.exit(str(error))
     sys.stdout.write(msgspec.json.encode(findings).decode() + "\n")

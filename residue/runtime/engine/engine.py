@@ -106,7 +106,7 @@ class Snapshot:
     """By performance."""
 
 
-Heard = Callable[[Span, Signals, float], None]
+SpanObserver = Callable[[Span, Signals, float], None]
 """Told of each block: its span, its signals, and the monotonic time at which its first frame is heard."""
 
 
@@ -121,7 +121,7 @@ class Engine:
         stage: CapStage,
         sink: ReturningSink,
         outputs: int,
-        heard: Heard = lambda span, signals, heard_at_s: None,
+        heard: SpanObserver = lambda span, signals, heard_at_s: None,
         monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self._stage = stage

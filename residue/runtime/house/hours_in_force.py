@@ -12,7 +12,7 @@ from residue.problems import ProblemError, stops
 from residue.runtime.house.kept_hours import differ, kept
 from residue.schedule import agenda
 from residue.schedule.beside import CALENDAR_FILE
-from residue.schedule.watched import Refused, Taken, Watched
+from residue.schedule.watched import LoadedFiles, Refused, Watched
 
 
 class HoursInForce:
@@ -49,7 +49,7 @@ class HoursInForce:
     def look(self, monotonic_s: float) -> Installation | None:
         """Called every second or so: the installation with new hours when they have just been taken, else None."""
         match self._watched.look(monotonic_s):
-            case Taken(installation):
+            case LoadedFiles(installation):
                 self.installation, self.alarms = kept(installation, self._state), []
                 understood = agenda.at_present(installation.calendar, self._now())
                 self._happened("hours", f"The new hours are in force. {understood}")

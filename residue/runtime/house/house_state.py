@@ -80,7 +80,7 @@ class House:
     """Why it is in this state, in a person's words."""
 
 
-Outcome = tuple[House, tuple[Action, ...]]
+Transition = tuple[House, tuple[Action, ...]]
 
 
 def left_s(world: World) -> float:

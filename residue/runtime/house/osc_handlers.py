@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from residue.control.addresses import STATUS_REPLY
-from residue.control.surface import Answer, Handler
+from residue.control.surface import Handler, Reply
 from residue.runtime.house.exchange import Event, Hold, Next, Release, Trim
 from residue.runtime.house.house_state import TRIM_HIGHEST_DB, TRIM_LOWEST_DB
 
@@ -33,7 +33,7 @@ def handlers(
     """
 
     def on(event: Callable[[Numbers, str], Event]) -> Handler:
-        def handle(numbers: Numbers, sender: str) -> Answer | None:
+        def handle(numbers: Numbers, sender: str) -> Reply | None:
             tell(event(numbers, sender))
             return None
 

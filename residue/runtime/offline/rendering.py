@@ -72,7 +72,7 @@ def _sent(
     yield stage.process(np.zeros((len(installation.piece.outputs), stage.latency_frames))).frames
 
 
-def heard(
+def rendered_part(
     installation: Installation,
     performance: PreparedPerformance,
     *,

@@ -22,14 +22,14 @@ from residue.runtime.offline.fingerprint import (
     PART_FRAMES,
     PART_S,
     Fingerprint,
-    Part,
+    FingerprintPart,
     Sources,
     difference_db,
     level_db,
     sounds,
     versions,
 )
-from residue.runtime.offline.rendering import Excerpt, heard
+from residue.runtime.offline.rendering import Excerpt, rendered_part
 from residue.runtime.planning.preparation import (
     BLOCK_FRAMES,
     open_performance,
@@ -80,7 +80,7 @@ def blocks_of(
 ) -> Iterator[NDArray[np.float64]]:
     """The sound in blocks of (outputs, frames). Raises ProblemError."""
     graph = installation.graph if wanted.node is None else alone(installation.graph, wanted.node)
-    return heard(
+    return rendered_part(
         replace(installation, graph=graph),
         performance,
         block_frames=block_frames,
@@ -172,7 +172,9 @@ def _output_words(name: str, kept: Fingerprint, found: Fingerprint) -> list[str]
     ]
 
 
-def _level(was: Sequence[Part], now: Sequence[Part], at: Sequence[int], found: Fingerprint) -> str:
+def _level(
+    was: Sequence[FingerprintPart], now: Sequence[FingerprintPart], at: Sequence[int], found: Fingerprint
+) -> str:
     """By how much some parts differ."""
     frames = sum(min(PART_FRAMES, found.frames - index * PART_FRAMES) for index in at)
     ours, theirs = [now[index] for index in at], [was[index] for index in at]

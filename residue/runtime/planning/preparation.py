@@ -25,7 +25,7 @@ from residue.archive.prepared import PreparedPerformance, prepare
 from residue.installation.load import Installation
 from residue.loudness.caps.caps import Cap, expand, protecting_caps
 from residue.loudness.outputs.outputs import Output
-from residue.loudness.plan.arc import Shape, planned
+from residue.loudness.plan.arc import GainCurve, planned
 from residue.loudness.plan.order import repeated
 from residue.loudness.plan.plan import Plan, PlannedPerformance
 from residue.loudness.plan.profile import LevelProfile, profile
@@ -90,7 +90,7 @@ def playback_before(
 def shaped(playback: Playback, knots_db: Sequence[float]) -> Playback:
     """The playback under the plan's shape."""
     if knots_db:
-        playback.gains = Shape(tuple(knots_db)).gains
+        playback.gains = GainCurve(tuple(knots_db)).gains
     return playback
 
 

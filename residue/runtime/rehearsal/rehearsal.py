@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 from residue.dsp import exact
 from residue.loudness.caps.caps import reached_in_words
 from residue.runtime.house.house_state import State
-from residue.runtime.rehearsal.rehearsed_caps import CapSound, Kept, kept
+from residue.runtime.rehearsal.rehearsed_caps import CapResult, CapSound, kept
 from residue.runtime.rehearsal.simulated_faults import mishaps
-from residue.runtime.rehearsal.simulation import Heard, Simulation
+from residue.runtime.rehearsal.simulation import PlayedStretch, Simulation
 from residue.schedule.calendar import Calendar, PagedCalendar
 from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme
@@ -33,7 +33,7 @@ _LATE_S = 1.0
 
 
 @dataclass(frozen=True)
-class Sound:
+class PlannedSound:
     """What a performance gives whoever stays with it, as it is planned.
 
     energy: (hops,), A-weighted at the visitor's place, by hop: mean square times seconds, 1 at 0 dB of the unit.
@@ -49,7 +49,7 @@ class Sound:
 
 
 @dataclass
-class Day:
+class RehearsedDay:
     """One local day."""
 
     date: date
@@ -63,7 +63,7 @@ class Day:
 class Rehearsal:
     """What came out."""
 
-    days: list[Day]
+    days: list[RehearsedDay]
     open_h: float
     plays: dict[str, int]
     """By performance: how often it was begun."""
@@ -75,7 +75,7 @@ class Rehearsal:
     """The longest that anything sounded outside the hours."""
     exposure_unit: str
     """dB(A), or dBFS(A) where the room is not calibrated."""
-    caps: list[Kept]
+    caps: list[CapResult]
     clock_changes: list[str]
     mishaps: list[str]
     """With what the watchdog did about them."""
@@ -106,7 +106,7 @@ class _Watch:
 def rehearse(
     calendar: Calendar,
     programme: Programme,
-    sounds: Mapping[str, Sound],
+    sounds: Mapping[str, PlannedSound],
     first: date,
     last: date,
     seed: int | None = None,
@@ -159,10 +159,14 @@ def rehearse(
 
 
 def _days(
-    openings: Sequence[Opening], sounds: Mapping[str, Sound], heard: Sequence[Heard], first: date, days: int
-) -> list[Day]:
+    openings: Sequence[Opening],
+    sounds: Mapping[str, PlannedSound],
+    heard: Sequence[PlayedStretch],
+    first: date,
+    days: int,
+) -> list[RehearsedDay]:
     """Everything is counted for the day on which its opening begins."""
-    told = {first + timedelta(days=n): Day(first + timedelta(days=n)) for n in range(days)}
+    told = {first + timedelta(days=n): RehearsedDay(first + timedelta(days=n)) for n in range(days)}
     for opening in openings:
         told[opening.opens.date()].open_h += (opening.closes - opening.opens).total_seconds() / 3600.0
     starts = [opening.opens for opening in openings]
@@ -186,7 +190,11 @@ def _clock_changes(zone: ZoneInfo, first: date, days: int) -> list[str]:
 
 
 def _warnings(
-    days: Sequence[Day], plays: Mapping[str, int], cut: Mapping[str, int], sounds: Mapping[str, Sound], watch: _Watch
+    days: Sequence[RehearsedDay],
+    plays: Mapping[str, int],
+    cut: Mapping[str, int],
+    sounds: Mapping[str, PlannedSound],
+    watch: _Watch,
 ) -> list[str]:
     found = []
     if not any(day.open_h for day in days):
@@ -204,7 +212,7 @@ def _warnings(
     return found
 
 
-def _cap_warnings(caps: Sequence[Kept]) -> list[str]:
+def _cap_warnings(caps: Sequence[CapResult]) -> list[str]:
     return [
         f"{cap.name}: the governor would have to act for {cap.governor_s:g} s; the plan does not cover this order."
         for cap in caps

@@ -56,7 +56,7 @@ class SimulatedClock:
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class PlayedStretch:
     """A stretch of a performance that sounded."""
 
     performance: str
@@ -73,13 +73,13 @@ class CountingEngine:
         self._clock = clock
         self._duration_s = duration_s
         self._view = EngineView(ready=frozenset(duration_s), duration_s=duration_s)
-        self._playing: Heard | None = None
+        self._playing: PlayedStretch | None = None
         self._left_out: tuple[str, float] | None = None
         self.ends_s = inf
         """When what plays ends, on the monotonic clock."""
         self.stood_s: float | None = None
         """Since when it stands still, on the monotonic clock."""
-        self.heard: list[Heard] = []
+        self.heard: list[PlayedStretch] = []
 
     @property
     def frames(self) -> int:
@@ -137,7 +137,7 @@ class CountingEngine:
     def _start(self, start: Start) -> None:
         lasts_s = self._duration_s[start.performance]
         trim_db = self._view.trim_db
-        self._playing = Heard(start.performance, self._clock.true_time(), start.from_s, lasts_s, trim_db)
+        self._playing = PlayedStretch(start.performance, self._clock.true_time(), start.from_s, lasts_s, trim_db)
         self.ends_s = self._clock.monotonic_s() + lasts_s - start.from_s
         self._view = replace(self._view, turn=start.turn, sounding=True, playhead_s=start.from_s)
 
@@ -154,7 +154,7 @@ class CountingEngine:
 
 
 @dataclass(frozen=True, slots=True)
-class Happening:
+class Incident:
     """Something that befalls the house."""
 
     at_s: float
@@ -171,7 +171,7 @@ class Simulation:
     programme: Programme
     duration_s: Mapping[str, float]
     start: datetime
-    happenings: Sequence[Happening] = ()
+    happenings: Sequence[Incident] = ()
     log: list[tuple[datetime, str, str]] = field(default_factory=list)
 
     def __post_init__(self) -> None:

@@ -44,7 +44,7 @@ class Vibrations:
 
 
 @dataclass(frozen=True, slots=True)
-class Play:
+class PlayedPerformance:
     """One performance as it was played."""
 
     name: str
@@ -63,7 +63,7 @@ class Play:
 
 
 @dataclass(frozen=True, slots=True)
-class Day:
+class ReportedDay:
     """One local day."""
 
     date: date
@@ -72,7 +72,7 @@ class Day:
     openings: Sequence[Opening]
     logged: Logged
     courses: Sequence[Course]
-    plays: Sequence[Play]
+    plays: Sequence[PlayedPerformance]
     physical: bool
     exposure: Exposure | None
     """None where levels at the ear are not known, or nothing was heard."""
@@ -109,7 +109,7 @@ class Day:
         return [event for event in self.logged.events if event.kind in {STARTED, "in force", ENDED}]
 
 
-def days(installation: Installation, log: LevelLog, first: date, last: date) -> Iterator[Day]:
+def days(installation: Installation, log: LevelLog, first: date, last: date) -> Iterator[ReportedDay]:
     """From the first to the last. Raises sqlite3.Error or OSError."""
     outputs = sounding_outputs(installation)
     every_cap = (*caps(installation), *protecting_caps(outputs))
@@ -118,7 +118,7 @@ def days(installation: Installation, log: LevelLog, first: date, last: date) -> 
         yield _day(installation, log, first + timedelta(days=n), keys)
 
 
-def _day(installation: Installation, log: LevelLog, day: date, keys: Mapping[Cap, str]) -> Day:
+def _day(installation: Installation, log: LevelLog, day: date, keys: Mapping[Cap, str]) -> ReportedDay:
     zone = installation.calendar.zone
     start, end = instant(day, 0, zone), instant(day + timedelta(days=1), 0, zone)
     longest = timedelta(seconds=max(cap.window_s for cap in keys))
@@ -126,7 +126,7 @@ def _day(installation: Installation, log: LevelLog, day: date, keys: Mapping[Cap
     logged = log.between(start, end)
     minutes = logged.minutes
     physical = bool(minutes) and all(row.physical for row in minutes)
-    return Day(
+    return ReportedDay(
         date=day,
         start=start,
         end=end,
@@ -161,7 +161,7 @@ def _vibrations(minutes: Sequence[LevelRow]) -> Vibrations | None:
     return Vibrations(daily_vibration(felt), combined_vdv([row.vdv for row in minutes if row.vdv is not None]))
 
 
-def _play(name: str, rows: Sequence[LevelRow], installation: Installation) -> Play:
+def _play(name: str, rows: Sequence[LevelRow], installation: Installation) -> PlayedPerformance:
     zone, durations_s = installation.calendar.zone, [row.duration_s for row in rows]
     first, last = (datetime.fromisoformat(row.utc) for row in (rows[0], rows[-1]))
 
@@ -172,7 +172,7 @@ def _play(name: str, rows: Sequence[LevelRow], installation: Installation) -> Pl
     def most(column: str) -> float | None:
         return max((level for row in rows if (level := getattr(row, column)) is not None), default=None)
 
-    return Play(
+    return PlayedPerformance(
         name=name,
         begins=local(first - timedelta(seconds=durations_s[0]), zone),
         ends=local(last, zone),

@@ -13,7 +13,7 @@ from residue.problems import stopping
 from residue.progress import Progress, silent
 from residue.runtime.journal.in_force import digest_in_force
 from residue.runtime.journal.log import LevelLog
-from residue.runtime.report.days import Day, days
+from residue.runtime.report.days import ReportedDay, days
 from residue.runtime.report.page import page
 from residue.runtime.report.pictures import draw_day
 from residue.runtime.report.tables import tables
@@ -42,7 +42,7 @@ def write_report(
     out: Path,
     now: datetime,
     progress: Progress = silent,
-) -> Sequence[Day]:
+) -> Sequence[ReportedDay]:
     """Write everything into a folder, which is made; what lies there under the same names is replaced.
 
     Raises ProblemError.

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from residue.archive.swap.candidate import Candidate, When
-from residue.archive.swap.dropped import Look
+from residue.archive.swap.dropped import FolderState
 from residue.runtime.planning.planning import Outcome
 
 
@@ -26,7 +26,7 @@ class Case:
     """A candidate, as it stood on the disk when it was looked at, and what came of it."""
 
     candidate: Candidate
-    look: Look
+    look: FolderState
     since_s: float
     """When it was last seen to change, on the monotonic clock."""
     stage: Stage = Stage.ARRIVING

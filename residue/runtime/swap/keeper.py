@@ -21,7 +21,7 @@ from residue.runtime.journal.in_force import in_force
 from residue.runtime.planning.planner import Planner
 from residue.runtime.swap.moment import moment
 from residue.runtime.swap.stager import checked
-from residue.runtime.swap.swaps import Swaps, Taken
+from residue.runtime.swap.swaps import SwapDone, Swaps
 from residue.runtime.system.clock import Clock
 
 logger = logging.getLogger(__name__)
@@ -108,7 +108,7 @@ class SwapKeeper:
             self._happened("in force", await asyncio.to_thread(in_force, now_there), None)
         self._player.held_back = self._swaps.held_back  # after the new plan, by which the new one begins
 
-    def _took(self, taken: Taken) -> None:
+    def _took(self, taken: SwapDone) -> None:
         self._planner.take(self.installation, taken.outcome)
         self._engine.forgive(taken.name)
         house = self._keeper.house

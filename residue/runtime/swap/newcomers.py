@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from residue.archive.swap.candidate import When
-from residue.archive.swap.dropped import Look, lacking, look
+from residue.archive.swap.dropped import FolderState, lacking, look
 from residue.problems import ProblemError, nearest
 
 
@@ -17,7 +17,7 @@ class Newcomers:
         self._performances = performances
         self._settled_s = settled_s
         self._known = self._there()
-        self._arriving: dict[str, tuple[Look, float]] = {}
+        self._arriving: dict[str, tuple[FolderState, float]] = {}
 
     def look(self, programme: Sequence[str], now_s: float) -> Iterator[str]:
         """What there is to tell now. now_s: monotonic."""

@@ -40,7 +40,7 @@ MOST_ATTEMPTS = 3
 
 
 @dataclass(frozen=True, slots=True)
-class Taken:
+class SwapDone:
     """A performance that has just taken another's place."""
 
     name: str
@@ -76,7 +76,7 @@ class Swaps:
 
     def look(
         self, installation: Installation, moment: Moment, now_s: float, *, planning: bool
-    ) -> tuple[Taken | None, list[str]]:
+    ) -> tuple[SwapDone | None, list[str]]:
         """What has been taken, and what there is to tell, since the last look.
 
         now_s: monotonic. planning: the planner is at work on what plays; that comes first.
@@ -187,7 +187,7 @@ class Swaps:
 
     # Taking.
 
-    def _take(self, moment: Moment, now_s: float) -> Taken | None:
+    def _take(self, moment: Moment, now_s: float) -> SwapDone | None:
         for name, case in list(self._cases.items()):
             due = case.stage is Stage.READY and moment.wanted(case.candidate) and moment.free(case.candidate)
             # Whatever was begun before the last look is known to this one: nobody reads the bag that is moved.
@@ -202,7 +202,7 @@ class Swaps:
             del self._cases[name]
             self._said.append(f"{case.what}: it has taken it. {case.outcome.words.get(name, '')}".rstrip())
             self._check_anew()
-            return Taken(name, case.outcome)
+            return SwapDone(name, case.outcome)
         return None
 
     # Telling.

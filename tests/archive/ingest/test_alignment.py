@@ -11,7 +11,7 @@ from scipy import signal
 
 from residue.archive.ingest.alignment import CLEAR, find_lag, starts
 from residue.archive.ingest.describe import Align, Description
-from residue.archive.ingest.source import Source, Track
+from residue.archive.ingest.source import IngestSource, Track
 from residue.archive.performance import Channel, Mark
 from residue.problems import ProblemError
 from tests.archive.streams import held_stream
@@ -22,15 +22,15 @@ BEGAN = datetime(2026, 2, 11, 23, 40)  # noqa: DTZ001 - recorders know no offset
 
 def source(
     name: str, *, began: datetime | None = None, marks: tuple[Mark, ...] = (), track: Track | None = None
-) -> Source:
-    return Source(Path(name), (track,) if track else (), began=began, marks=marks)
+) -> IngestSource:
+    return IngestSource(Path(name), (track,) if track else (), began=began, marks=marks)
 
 
 def description(*align: Align) -> Description:
     return Description(title="x", channel={"a": Channel(kind="emg", file="a")}, align=list(align))  # type: ignore[arg-type]
 
 
-def seconds(sources: list[Source], *align: Align) -> dict[str, float]:
+def seconds(sources: list[IngestSource], *align: Align) -> dict[str, float]:
     found = starts({one.path.name: one for one in sources}, description(*align))
     return {name: start.seconds for name, start in found.items()}
 

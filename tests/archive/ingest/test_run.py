@@ -20,9 +20,9 @@ from PIL import Image
 from residue.archive.fixity import verify
 from residue.archive.ingest import resuming, run
 from residue.archive.ingest.describe import Align, Description, read_description
-from residue.archive.ingest.keeping import Kept, keep
+from residue.archive.ingest.keeping import StoredSource, keep
 from residue.archive.ingest.run import WORK, ingest, write_template
-from residue.archive.ingest.source import Source
+from residue.archive.ingest.source import IngestSource
 from residue.archive.ingest.sources.table import TableFacts
 from residue.archive.performance import Channel, ChannelKind, Mark, Permission
 from residue.archive.prepared import prepare
@@ -164,7 +164,7 @@ def test_after_a_cut_a_second_run_does_only_what_is_left(tmp_path: Path, monkeyp
     source = stick(tmp_path / "stick")
     asked: list[str] = []
 
-    def counted(one: Source, channels: dict[str, Channel], folder: Path, *, keep_private: bool) -> Kept:
+    def counted(one: IngestSource, channels: dict[str, Channel], folder: Path, *, keep_private: bool) -> StoredSource:
         asked.append(one.path.name)
         if len(asked) == 3:
             raise KeyboardInterrupt
@@ -335,7 +335,7 @@ def test_what_did_not_reach_the_disk_does_not_count_as_kept(tmp_path: Path, monk
     def refused(path: Path) -> None:
         raise OSError(errno.EIO, "Input/output error", str(path))
 
-    def counted(one: Source, channels: dict[str, Channel], folder: Path, *, keep_private: bool) -> Kept:
+    def counted(one: IngestSource, channels: dict[str, Channel], folder: Path, *, keep_private: bool) -> StoredSource:
         kept.append(one.path.name)
         return keep(one, channels, folder, keep_private=keep_private)
 

@@ -20,7 +20,7 @@ from residue.runtime.planning.planning import Advance, Outcome
 from residue.runtime.swap import swaps as module
 from residue.runtime.swap.moment import Moment
 from residue.runtime.swap.stager import Asked
-from residue.runtime.swap.swaps import MOST_ATTEMPTS, SETTLED_S, STALE_S, TOLD_S, Swaps, Taken
+from residue.runtime.swap.swaps import MOST_ATTEMPTS, SETTLED_S, STALE_S, TOLD_S, SwapDone, Swaps
 from residue.runtime.system.errand import Errand
 from tests.runtime import kitchen
 
@@ -75,7 +75,7 @@ class House:
         self.processes.append(Process(name, arguments))
         return cast(Errand, self.processes[-1])
 
-    def look(self, moment: Moment = CLOSED, after_s: float = 0.5, *, planning: bool = False) -> Taken | None:
+    def look(self, moment: Moment = CLOSED, after_s: float = 0.5, *, planning: bool = False) -> SwapDone | None:
         self.now_s += after_s
         taken, said = self.swaps.look(self.installation, moment, self.now_s, planning=planning)
         self.said += said
@@ -112,7 +112,7 @@ def test_a_copy_that_waits_is_planned_in_the_old_ones_place_held_back_and_taken(
     assert house.states() == ["ready"]
     assert house.swaps.held_back == {"first-batch"}, "the old one is not begun again"
     assert house.look(PLAYING) is None, "and not disturbed"
-    assert house.look(CLOSED) == Taken("first-batch", GOOD)
+    assert house.look(CLOSED) == SwapDone("first-batch", GOOD)
     assert house.playing() == payload_digest(house.stick)
     assert house.look() is None
     assert house.swaps.held_back == frozenset()
@@ -220,7 +220,7 @@ def test_what_was_taken_has_the_others_checked_anew_with_it(house: House) -> Non
         house.look(PLAYING)
         house.processes[-1].answers(GOOD)
     assert house.states() == ["ready", "being checked"], "the most urgent first"
-    assert house.look(PLAYING) == Taken("first-batch", GOOD)
+    assert house.look(PLAYING) == SwapDone("first-batch", GOOD)
     assert house.states() == ["to be checked"]
 
 

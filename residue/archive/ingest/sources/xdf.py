@@ -16,7 +16,7 @@ import numpy as np
 from residue.archive.ingest.columns import GriddedStream, HeldColumn, find_grid
 from residue.archive.ingest.extras import extra, without_warnings
 from residue.archive.ingest.offset import Later
-from residue.archive.ingest.source import Source, Track, guess_kind
+from residue.archive.ingest.source import IngestSource, Track, guess_kind
 from residue.archive.ingest.sources.xdf_size import memory_free_bytes, memory_needed_bytes
 from residue.archive.performance import Mark
 from residue.problems import ProblemError, stopping
@@ -28,7 +28,7 @@ _MOST_CHANNELS = 1024
 _FAULTS = (ValueError, OSError, EOFError, IndexError, KeyError, TypeError, AttributeError, OverflowError, MemoryError)
 
 
-def open_xdf_source(path: Path) -> Source:
+def open_xdf_source(path: Path) -> IngestSource:
     """Every stream of numbers as tracks, every stream of text as marks, on the file's common clock.
 
     The clocks of the devices are brought onto the recording computer's by the offsets that the file holds.
@@ -92,7 +92,7 @@ def _check_memory(path: Path) -> None:
         raise stopping(path.name, what, mend)
 
 
-def _source(path: Path, streams: list[dict[str, Any]], header: dict[str, Any]) -> Source:
+def _source(path: Path, streams: list[dict[str, Any]], header: dict[str, Any]) -> IngestSource:
     filled = [stream for stream in streams if len(stream["time_stamps"])]
     if not filled:
         raise stopping(path.name, "It holds no samples.", "Leave it out, or find the right file.")
@@ -107,7 +107,7 @@ def _source(path: Path, streams: list[dict[str, Any]], header: dict[str, Any]) -
     hosts = sorted({host for stream in streams if (host := _one(stream["info"], "hostname"))})
     private = tuple(f"name of a computer ({host})" for host in hosts)
     ordered = tuple(sorted(marks, key=lambda mark: mark.at_s))
-    return Source(path, tuple(tracks), began=_began(header), marks=ordered, private=private)
+    return IngestSource(path, tuple(tracks), began=_began(header), marks=ordered, private=private)
 
 
 def _one(info: dict[str, Any], key: str) -> str:

@@ -15,14 +15,14 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from residue.archive.ingest import columns, stored
-from residue.archive.ingest.source import Source
+from residue.archive.ingest.source import IngestSource
 from residue.archive.ingest.sources.catalogue import open_source
 from residue.archive.ingest.sources.table import TableFacts
 from residue.archive.performance import ChannelKind
 from residue.problems import ProblemError
 
 
-def opened(folder: Path, text: str, facts: TableFacts, name: str = "a.csv") -> Source:
+def opened(folder: Path, text: str, facts: TableFacts, name: str = "a.csv") -> IngestSource:
     path = folder / name
     path.write_text(text, encoding="utf-8")
     return open_source(path, facts, folder)
@@ -32,7 +32,7 @@ AT_100 = TableFacts(rate_hz=100)
 BY_TIME = TableFacts(time="t")
 
 
-def values(source: Source, column: int = 0) -> list[float]:
+def values(source: IngestSource, column: int = 0) -> list[float]:
     stream = source.tracks[column].stream
     return list(stream.read(0, stream.length))
 
