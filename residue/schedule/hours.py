@@ -46,7 +46,7 @@ class Hours(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     security: Weekly | None = None
     """When somebody watches over the building; an opening outside it is pointed out."""
     when_clock_is_unsure: Literal["closed", "open", "last known"] = "closed"
-    """What to go by while the machine cannot know the time: see residue.schedule.trust."""
+    """What to go by while the machine cannot know the time: see residue.schedule.clock_trust."""
 
     def __post_init__(self) -> None:
         if faults := list(self._faults()):

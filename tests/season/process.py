@@ -17,8 +17,8 @@ from residue.runtime.house.restarts import Restarts
 from residue.runtime.house.timekeeper import Timekeeper
 from residue.runtime.rehearsal.simulation import SimulatedClock
 from residue.schedule.calendar import Calendar
+from residue.schedule.clock_trust import Witnesses
 from residue.schedule.hours import Hours
-from residue.schedule.trust import Witnesses
 from residue.watchdog.checks import Remedy
 from residue.watchdog.machine import Conditions
 from residue.watchdog.notify import Notifier

@@ -16,8 +16,8 @@ from residue.archive.permission import check_dates
 from residue.installation.load import Installation
 from residue.problems import Finding, ProblemError
 from residue.runtime.journal.log import READ_AGAIN
+from residue.runtime.system.child_process import ChildProcess, ProcessStarter
 from residue.runtime.system.clock import Clock
-from residue.runtime.system.errand import Errand, Errands
 from residue.runtime.system.files import replace_file
 from residue.schedule.spans import local
 
@@ -31,7 +31,7 @@ NIGHT = timedelta(hours=3)
 NIGHTS_FILE = "reread.json"
 
 
-class Custodian:
+class ArchiveMonitor:
     """Reads everything again once a night in another process, and looks at the dates of permission.
 
     installation: with the hours in force. happened: writes into the event log: kind, text.
@@ -46,7 +46,7 @@ class Custodian:
         clock: Clock,
         happened: Callable[[str, str], None],
         spoilt: Callable[[], None],
-        errand: Errands = Errand,
+        start_process: ProcessStarter = ChildProcess,
     ) -> None:
         self.installation = installation
         self._nights_path = state / NIGHTS_FILE
@@ -54,8 +54,8 @@ class Custodian:
         self._clock = clock
         self._happened = happened
         self._spoilt = spoilt
-        self._errand = errand
-        self._reading: tuple[date, Errand] | None = None
+        self._start_process = start_process
+        self._reading: tuple[date, ChildProcess] | None = None
         self._since_s = clock.monotonic_s()
         self._last = self._remembered()
         self._of_permission: tuple[str, ...] = ()
@@ -101,20 +101,20 @@ class Custodian:
             self._end_reading(*self._reading)
         elif (night := _night(self._clock.now(), self.installation)) != self._last and self._settled():
             arguments = [str(self.installation.folder), str(self.installation.hours_folder), str(self._cache)]
-            self._reading = night, self._errand("residue.runtime.daemon.rereading", arguments)
+            self._reading = night, self._start_process("residue.runtime.daemon.rereading", arguments)
 
     def _settled(self) -> bool:
         return self._clock.monotonic_s() - self._since_s >= FIRST_S
 
-    def _end_reading(self, night: date, errand: Errand) -> None:
-        if errand.status is None:
+    def _end_reading(self, night: date, process: ChildProcess) -> None:
+        if process.status is None:
             return
         self._reading, self._last = None, night
-        if errand.status == 0:
-            self._read(msgspec.json.decode(errand.said[-1], type=tuple[Finding, ...]))
+        if process.status == 0:
+            self._read(msgspec.json.decode(process.said[-1], type=tuple[Finding, ...]))
         else:
-            self._happened("disk", f"What is played could not be read again: {errand.complaint}")
-        errand.end()
+            self._happened("disk", f"What is played could not be read again: {process.complaint}")
+        process.end()
         try:
             replace_file(self._nights_path, msgspec.json.encode(night))
         except OSError as error:

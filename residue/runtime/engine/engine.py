@@ -27,7 +27,7 @@ from residue.mapping.playback import Playback, Signals
 from residue.mapping.signals import Span, frame_at, seconds
 from residue.output.returning import ReturningSink
 from residue.processes import MAKES_FRAMES, keep_time
-from residue.runtime.engine.crossfade import Crossing
+from residue.runtime.engine.crossfade import Crossfade
 from residue.runtime.engine.fader import Fader
 
 logger = logging.getLogger(__name__)
@@ -132,7 +132,7 @@ class Engine:
         self._orders: SimpleQueue[Callable[[], None]] = SimpleQueue()
         self._turn: Turn | None = None
         self._fade = Fader(0.0)
-        self._crossing: Crossing | None = None
+        self._crossfade: Crossfade | None = None
         self._trim = Fader(1.0)
         self._presence = Fader(1.0)
         self._closing = False
@@ -200,7 +200,7 @@ class Engine:
         if not self._sending.acquire(timeout=REBUILD_WAIT_S):
             return False
         try:
-            turn, self._turn, self._crossing = self._turn, None, None
+            turn, self._turn, self._crossfade = self._turn, None, None
             if turn is not None:
                 self._fail(turn.performance, why)
             self._began_s = -inf
@@ -295,14 +295,14 @@ class Engine:
         sound, ended = self._sound(turn, now_s)
         if self._turn is not turn:  # it came back from its graph after the engine had been rebuilt
             return self._silence
-        crossing = self._crossing
+        crossfade = self._crossfade
         if ended or (self._closing and self._fade.silent):
             self._turn = None
-        if crossing is None:
+        if crossfade is None:
             return sound * (turn.gain * fade * trim * presence)
-        both = crossing.into(sound * turn.gain)
-        if self._turn is None or crossing.done:
-            self._crossing = None
+        both = crossfade.into(sound * turn.gain)
+        if self._turn is None or crossfade.done:
+            self._crossfade = None
         return both * (fade * trim * presence)
 
     def _sound(self, turn: Turn, now_s: float) -> tuple[NDArray[np.float64], bool]:
@@ -332,7 +332,7 @@ class Engine:
     def _begin(self, turn: Turn) -> None:
         at_s = seconds(turn.playback.position)
         before = None if self._closing else self._turn
-        self._crossing = None if before is None else Crossing(before.playback, before.gain, frame_at(CROSSFADE_S))
+        self._crossfade = None if before is None else Crossfade(before.playback, before.gain, frame_at(CROSSFADE_S))
         self._turn, self._closing, self._last = turn, False, self._silence
         self._stage.begin_programme()
         self._fade = Fader(0.0 if at_s else 1.0)

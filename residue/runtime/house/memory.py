@@ -24,7 +24,7 @@ class Memory(msgspec.Struct, frozen=True, kw_only=True):
     held_by: str | None = None
     trim_db: float = 0.0
     last_known: datetime | None = None
-    """The latest time of day that could be relied on: see residue.schedule.trust."""
+    """The latest time of day that could be relied on: see residue.schedule.clock_trust."""
 
 
 def memory(house: House, engine: EngineView, last_known: datetime | None = None) -> Memory:

@@ -32,10 +32,10 @@ from residue.runtime.planning.preparation import (
 from residue.runtime.system.clock import Clock
 from residue.runtime.system.files import save_picture
 from residue.schedule import agenda
+from residue.schedule.clock_trust import EARLIEST, Witnesses, witnesses
 from residue.schedule.doubts import doubts
 from residue.schedule.equipment import CommandEquipment
 from residue.schedule.spans import local
-from residue.schedule.trust import EARLIEST, Witnesses, witnesses
 
 AHEAD_DAYS = 366
 """So far ahead the hours are looked through for what is odd."""

@@ -12,9 +12,9 @@ from itertools import pairwise
 from residue.loudness.plan.order import Order, Pool, Round, Stretch
 from residue.runtime.house.house_state import START_GRACE_S
 from residue.schedule.calendar import Calendar
+from residue.schedule.clock_trust import EARLIEST
 from residue.schedule.opening import EVERYDAY, EventTerms, Opening
 from residue.schedule.programme import Programme, pool, rounds, spacing_s
-from residue.schedule.trust import EARLIEST
 
 DAYS = 5 * 366
 """The openings of so many days are looked through for those that lie near each other."""

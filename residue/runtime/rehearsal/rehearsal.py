@@ -19,7 +19,7 @@ from residue.dsp import exact
 from residue.loudness.caps.caps import reached_in_words
 from residue.runtime.house.house_state import State
 from residue.runtime.rehearsal.rehearsed_caps import CapResult, CapSound, kept
-from residue.runtime.rehearsal.simulated_faults import mishaps
+from residue.runtime.rehearsal.simulated_faults import simulated_faults
 from residue.runtime.rehearsal.simulation import PlayedStretch, Simulation
 from residue.schedule.calendar import Calendar, PagedCalendar
 from residue.schedule.opening import Opening
@@ -77,7 +77,7 @@ class Rehearsal:
     """dB(A), or dBFS(A) where the room is not calibrated."""
     caps: list[CapResult]
     clock_changes: list[str]
-    mishaps: list[str]
+    faults: list[str]
     """With what the watchdog did about them."""
     warnings: list[str]
 
@@ -117,7 +117,7 @@ def rehearse(
     """Go through all days from the first to the last with the house's own code, without a sound.
 
     sounds: every performance that the programme and the private views name.
-    seed: what mishaps are drawn by; None for a season without any.
+    seed: what faults are drawn by; None for a season without any.
     caps: those of the room that hold over a window.
     doubts: what is odd about the hours themselves; told with the warnings.
     """
@@ -129,7 +129,7 @@ def rehearse(
     seconds = (end - start).total_seconds()
     # Neither the night before nor what follows: only what begins on these days, to its end.
     within = PagedCalendar(calendar.zone, lambda _first, _days: openings)
-    happenings = [] if seed is None else mishaps(seed, seconds)
+    happenings = [] if seed is None else simulated_faults(seed, seconds)
     durations_s = {name: sound.duration_s for name, sound in sounds.items()}
     simulation = Simulation(within, programme, durations_s, start, happenings)
     watch = _Watch(simulation)
@@ -149,7 +149,7 @@ def rehearse(
         exposure_unit=exposure_unit,
         caps=told_caps,
         clock_changes=_clock_changes(calendar.zone, first, days),
-        mishaps=[
+        faults=[
             f"{local(at, calendar.zone):%a %d %b %H:%M}  {what}"
             for at, kind, what in simulation.log
             if kind in ("befell", "watchdog")
@@ -255,5 +255,5 @@ def words(rehearsal: Rehearsal) -> list[str]:
         for cap in rehearsal.caps
         if cap.highest is not None
     ]
-    lines += [*rehearsal.clock_changes, *_weeks(rehearsal), *rehearsal.mishaps]
+    lines += [*rehearsal.clock_changes, *_weeks(rehearsal), *rehearsal.faults]
     return lines + [f"Look at this: {warning}" for warning in rehearsal.warnings]

@@ -10,12 +10,12 @@ from residue.runtime.house.exchange import Hold, Release
 from residue.runtime.rehearsal.simulation import Incident, Simulation
 
 DAYS_BETWEEN = 3.0
-"""Mean time between two mishaps; far more of them than any house should see."""
+"""Mean time between two faults; far more of them than any house should see."""
 _DAY_S = 86_400.0
 
 
-def mishaps(seed: int, seconds: float) -> list[Incident]:
-    """Mishaps over so long a time: the same for the same seed."""
+def simulated_faults(seed: int, seconds: float) -> list[Incident]:
+    """The faults that befall the house in this time: the same for the same seed."""
     chance = random.Random(seed)  # noqa: S311 (a game of chance, no secret)
     found: list[Incident] = []
     at_s = chance.expovariate(1.0 / (DAYS_BETWEEN * _DAY_S))

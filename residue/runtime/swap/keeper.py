@@ -15,7 +15,7 @@ from residue.runtime.engine.player import Player
 from residue.runtime.house.exchange import Renew
 from residue.runtime.house.house_state import performance_at
 from residue.runtime.house.keeper import Keeper
-from residue.runtime.house.osc_handlers import Wish
+from residue.runtime.house.osc_handlers import SwapOrder
 from residue.runtime.house.timekeeper import Timekeeper
 from residue.runtime.journal.in_force import in_force
 from residue.runtime.planning.planner import Planner
@@ -72,7 +72,7 @@ class SwapKeeper:
         """Every swap under way, for programs."""
         return self._swaps.told
 
-    def asked(self, wish: Wish, sender: str) -> None:
+    def asked(self, wish: SwapOrder, sender: str) -> None:
         """Somebody wants a swap. Raises ValueError, in a person's words."""
         self._swaps.ask(checked(wish, self.installation, self._clock.now()))
         what = "The one before" if wish.bag is None else wish.bag

@@ -25,7 +25,7 @@ from residue.runtime.swap.case import WHEN_IN_WORDS, Case, Stage
 from residue.runtime.swap.moment import Moment
 from residue.runtime.swap.newcomers import Newcomers
 from residue.runtime.swap.stager import Asked, Stager
-from residue.runtime.system.errand import Errand, Errands
+from residue.runtime.system.child_process import ChildProcess, ProcessStarter
 
 logger = logging.getLogger(__name__)
 
@@ -55,7 +55,7 @@ class Swaps:
     alarms: refusals, for the status. told: every swap under way, for programs.
     """
 
-    def __init__(self, installation: Installation, cache: Path, errand: Errands = Errand) -> None:
+    def __init__(self, installation: Installation, cache: Path, errand: ProcessStarter = ChildProcess) -> None:
         self._errand = errand
         self._installation = installation
         self._performances = installation.folder / PERFORMANCES
@@ -63,7 +63,7 @@ class Swaps:
         self._cases: dict[str, Case] = {}
         self._stager = Stager(installation.folder, errand)
         self._newcomers = Newcomers(self._performances, SETTLED_S)
-        self._trial: tuple[str, Errand] | None = None
+        self._trial: tuple[str, ChildProcess] | None = None
         self._refusals: dict[str, tuple[str, float]] = {}
         self._said: list[str] = []
         self.held_back: frozenset[str] = frozenset()
@@ -159,7 +159,7 @@ class Swaps:
                 when = WHEN_IN_WORDS[case.candidate.request.when]
                 self._said.append(f"{case.what}, {when}: it is being checked, and what was there plays on.")
 
-    def _end_trial(self, name: str, errand: Errand, now_s: float) -> None:
+    def _end_trial(self, name: str, errand: ChildProcess, now_s: float) -> None:
         if errand.status is None:
             return
         case = self._cases[name]
@@ -244,7 +244,7 @@ def _refusal(what: str, why: str) -> str:
 _OUTCOME = msgspec.json.Decoder(Outcome)
 
 
-def _outcome(errand: Errand) -> Outcome | None:
+def _outcome(errand: ChildProcess) -> Outcome | None:
     for line in reversed(errand.said):
         with suppress(msgspec.DecodeError):
             return _OUTCOME.decode(line)

@@ -15,9 +15,9 @@ from residue.archive.bag import seal
 from residue.archive.performance import FILE_NAME, Permission, read_performance, write_performance
 from residue.installation.load import load
 from residue.problems import Finding, Severity
-from residue.runtime.daemon.archive_monitor import FIRST_S, Custodian
+from residue.runtime.daemon.archive_monitor import FIRST_S, ArchiveMonitor
 from residue.runtime.journal.log import READ_AGAIN
-from residue.runtime.system.errand import Errand
+from residue.runtime.system.child_process import ChildProcess
 from tests.runtime import kitchen
 
 ROT = Finding(Severity.WARNS, "first-batch", "Its prepared channel has changed.", "The disk begins to fail.")
@@ -60,9 +60,9 @@ class House:
         self.looked_again = 0
         self.custodian = self.started()
 
-    def started(self) -> Custodian:
+    def started(self) -> ArchiveMonitor:
         state, cache = self.folder / "state", self.folder / "cache"
-        return Custodian(self.installation, state, cache, self.clock, self._note, self._again, self._send)
+        return ArchiveMonitor(self.installation, state, cache, self.clock, self._note, self._again, self._send)
 
     def _note(self, kind: str, text: str) -> None:
         self.happened.append((kind, text))
@@ -70,10 +70,10 @@ class House:
     def _again(self) -> None:
         self.looked_again += 1
 
-    def _send(self, module: str, arguments: Sequence[str]) -> Errand:
+    def _send(self, module: str, arguments: Sequence[str]) -> ChildProcess:
         assert module == "residue.runtime.daemon.rereading"
         self.processes.append(Process(arguments))
-        return cast(Errand, self.processes[-1])
+        return cast(ChildProcess, self.processes[-1])
 
     def look(self, after: timedelta = timedelta(minutes=1)) -> None:
         self.clock.moment += after

@@ -86,7 +86,7 @@ def test_whatever_befalls_it_nothing_sounds_outside_the_hours_for_more_than_a_se
     at_closing = ["fade", "whole"][seed % 2]
     asked = hours(programme=programme(at_closing=at_closing))
     found = rehearse(calendar(asked), asked.programme, SOUNDS, FIRST, date(2026, 3, 31), seed)
-    assert found.mishaps
+    assert found.faults
     assert found.longest_outside_s <= 1.0
     assert found.warnings == []
 
@@ -96,7 +96,7 @@ def test_the_same_seed_befalls_the_house_in_the_same_way() -> None:
         rehearse(calendar(hours()), hours().programme, SOUNDS, FIRST, date(2026, 3, 31), seed) for seed in (7, 7, 8)
     )
     assert one == other
-    assert one.mishaps != another.mishaps
+    assert one.faults != another.faults
 
 
 def test_undisturbed_the_longest_silence_is_the_rest() -> None:

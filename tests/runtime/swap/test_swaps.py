@@ -21,7 +21,7 @@ from residue.runtime.swap import swaps as module
 from residue.runtime.swap.moment import Moment
 from residue.runtime.swap.stager import Asked
 from residue.runtime.swap.swaps import MOST_ATTEMPTS, SETTLED_S, STALE_S, TOLD_S, SwapDone, Swaps
-from residue.runtime.system.errand import Errand
+from residue.runtime.system.child_process import ChildProcess
 from tests.runtime import kitchen
 
 ASKED = datetime(2026, 3, 2, 9, tzinfo=UTC)
@@ -71,9 +71,9 @@ class House:
         self.now_s = 0.0
         self.said: list[str] = []
 
-    def _send(self, name: str, arguments: Sequence[str]) -> Errand:
+    def _send(self, name: str, arguments: Sequence[str]) -> ChildProcess:
         self.processes.append(Process(name, arguments))
-        return cast(Errand, self.processes[-1])
+        return cast(ChildProcess, self.processes[-1])
 
     def look(self, moment: Moment = CLOSED, after_s: float = 0.5, *, planning: bool = False) -> SwapDone | None:
         self.now_s += after_s

@@ -16,7 +16,7 @@ END_S = 0.2
 _TRACEBACK = "Traceback (most recent call last)"
 
 
-class Errand:
+class ChildProcess:
     """A module of residue that runs in a process of its own; what it says is kept in files that it cannot fill up."""
 
     def __init__(self, module: str, arguments: Sequence[str]) -> None:
@@ -62,5 +62,5 @@ class Errand:
         self._complained.close()
 
 
-Errands = Callable[[str, Sequence[str]], Errand]
+ProcessStarter = Callable[[str, Sequence[str]], ChildProcess]
 """Sends one: a module, and its arguments."""
