@@ -13,7 +13,7 @@ from residue.runtime.engine.fader import Fader
 logger = logging.getLogger(__name__)
 
 
-class Crossfade:
+class EveningCrossfade:
     """A crossfade whose two gains always add up to 1.
 
     So what it gives is nowhere larger in magnitude, nor in mean square, than the louder of the two (both are convex),

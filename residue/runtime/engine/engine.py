@@ -27,7 +27,7 @@ from residue.mapping.playback import Playback, Signals
 from residue.mapping.signals import Span, frame_at, seconds
 from residue.output.returning import ReturningSink
 from residue.processes import MAKES_FRAMES, keep_time
-from residue.runtime.engine.crossfade import Crossfade
+from residue.runtime.engine.crossfade import EveningCrossfade
 from residue.runtime.engine.fader import Fader
 
 logger = logging.getLogger(__name__)
@@ -132,7 +132,7 @@ class Engine:
         self._orders: SimpleQueue[Callable[[], None]] = SimpleQueue()
         self._turn: Turn | None = None
         self._fade = Fader(0.0)
-        self._crossfade: Crossfade | None = None
+        self._crossfade: EveningCrossfade | None = None
         self._trim = Fader(1.0)
         self._presence = Fader(1.0)
         self._closing = False
@@ -332,7 +332,9 @@ class Engine:
     def _begin(self, turn: Turn) -> None:
         at_s = seconds(turn.playback.position)
         before = None if self._closing else self._turn
-        self._crossfade = None if before is None else Crossfade(before.playback, before.gain, frame_at(CROSSFADE_S))
+        self._crossfade = (
+            None if before is None else EveningCrossfade(before.playback, before.gain, frame_at(CROSSFADE_S))
+        )
         self._turn, self._closing, self._last = turn, False, self._silence
         self._stage.begin_programme()
         self._fade = Fader(0.0 if at_s else 1.0)
