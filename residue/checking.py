@@ -126,14 +126,14 @@ def _check_value(raw: object, wanted: Any, file: str, where: str) -> tuple[Any, 
 
 
 def _steering(text: str, file: str, where: str) -> Iterator[Finding]:
-    """What is wrong with a key or a text that an escape in TOML brought control characters into."""
+    """Finds control characters that a TOML escape put into a key or a text."""
     if steering := STEERING.search(text):
         what = f"The character U+{ord(steering[0]):04X} stands in it, which steers terminals."
         yield _finding(file, where, what, "Take it out.")
 
 
 def _items(raw: object) -> Mapping[str, object]:
-    """What stands within a table or a list, by the key with which its place is told."""
+    """The items of a table or a list, each with its key."""
     if isinstance(raw, Mapping):
         return {str(key): item for key, item in raw.items()}
     return {f"[{number}]": item for number, item in enumerate(raw, start=1)} if isinstance(raw, list) else {}
@@ -175,7 +175,7 @@ def _choices(wanted: Any) -> set[str]:
 
 
 def _examples(wanted: Any) -> list[Any]:
-    """What a type gives as an example of text that it takes."""
+    """Examples of text that a type accepts."""
     return [
         example for meta in getattr(wanted, "__metadata__", ()) for example in getattr(meta, "examples", None) or ()
     ] + [example for option in get_args(wanted) for example in _examples(option)]
@@ -188,7 +188,7 @@ def _records(types: Iterable[Any]) -> Mapping[object, type[msgspec.Struct]]:
 
 
 def _item_type(raw: object, wanted: Any) -> Any:
-    """What a type asks of the values of the table, or the items of the list, that stands there; None if of neither."""
+    """The type that the values of a table or the items of a list must have; None where `raw` is neither."""
     for option in _options(wanted):
         origin, arguments = get_origin(option), get_args(option)
         if isinstance(raw, Mapping) and origin is dict:

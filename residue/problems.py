@@ -1,4 +1,4 @@
-"""What is wrong, where, and the mend: the one form in which residue tells a person of trouble."""
+"""Problems: a fault, its place and its mend, the one form in which residue reports trouble to a person."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What msgspec finds wrong with a value, and tomllib with a file, in a person's words."""
+"""Explains faults that msgspec and tomllib find, in plain words."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ def explained(error: msgspec.ValidationError) -> str:
 
 
 def shortened(text: str) -> str:
-    """What stands in a file, cut short."""
+    """A text from a file, shortened."""
     return text if len(text) <= _SHOWN else text[: _SHOWN - 1] + "…"
 
 

@@ -16,7 +16,7 @@ from residue.problems import Finding, Severity, stopping
 
 @dataclass(frozen=True)
 class BagVerdict:
-    """What one bag came to."""
+    """The result of verifying one bag."""
 
     bag: Path
     findings: tuple[Finding, ...]

@@ -1,4 +1,4 @@
-"""What performance.toml says: one archived evening, its channels, its marks, and what the performer permits."""
+"""performance.toml: one archived evening, its channels, its marks, and the performer's permission."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ OffsetS = Annotated[float, Meta(ge=-LONGEST_S, le=LONGEST_S)]
 
 
 class ChannelKind(StrEnum):
-    """What a sensor listened to, in the words of the trade."""
+    """The kind of signal that a sensor records."""
 
     MMG = "mmg"
     """Muscle sound: mechanomyogram, by microphone or accelerometer."""
@@ -115,7 +115,7 @@ class Mark(ManifestTable, frozen=True, kw_only=True):
 
 
 class Permission(ManifestTable, frozen=True, kw_only=True):
-    """What the performer agreed to; heart and brain recordings are health data about a person."""
+    """The performer's consent; heart and brain recordings are health data about a person."""
 
     consent: Annotated[str, Meta(min_length=1)]
     """Who agreed, when, and where the signed paper is kept."""
@@ -150,7 +150,7 @@ def check_names(channels: Iterable[str]) -> None:
 
 
 class Performance(ManifestTable, frozen=True, kw_only=True):
-    """One archived evening."""
+    """One archived evening: performance.toml as a record."""
 
     title: str
     performer: str = ""

@@ -1,4 +1,4 @@
-"""What is in a bag, for a person: facts, a line a channel, and a sketch of each."""
+"""A summary of a bag for a person: facts, a line for each channel, and a sketch of each."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the commands share: arguments, progress, and the way errors reach a person."""
+"""Shared by the commands: arguments, progress, and error messages."""
 
 from __future__ import annotations
 

@@ -44,7 +44,7 @@ Handler = Callable[[Any, str], Reply | None]
 
 @dataclass(slots=True)
 class PacketCounts:
-    """What came in since the start."""
+    """Counts of packets since the start."""
 
     answered: int = 0
     not_allowed: int = 0
@@ -54,7 +54,7 @@ class PacketCounts:
 
 
 class _Sends(Protocol):
-    """What is used of asyncio's datagram transport."""
+    """The part of asyncio's datagram transport that the surface uses."""
 
     def sendto(self, data: bytes, addr: Sender) -> None: ...
 

@@ -44,7 +44,7 @@ class SampleStream(Protocol):
 
     @property
     def length(self) -> int:
-        """In samples."""
+        """The length in samples."""
 
     def read(self, start: int, stop: int) -> Floats:
         """Samples start, …, stop - 1, where 0 <= start <= stop <= length."""

@@ -32,7 +32,7 @@ PIECE, ROOM, HOURS, PERFORMANCES = "piece.toml", "room.toml", "hours.toml", "per
 
 @dataclass(frozen=True)
 class Installation:
-    """What stands in the folder of an installation.
+    """The contents of an installation's folder, read and checked.
 
     hours_folder: where its hours were read: the folder itself, or where those in force are kept.
     answers: what hours.toml and the calendar file beside it say together.
@@ -125,7 +125,7 @@ def graph_of(folder: Path) -> Graph:
 
 
 def read_room(path: Path) -> tuple[Room | None, list[Finding]]:
-    """What the technician wrote, by itself, or None and everything that is wrong with it."""
+    """Reads room.toml alone; None, with every fault, where it is wrong."""
     return _read(path, Room)
 
 
@@ -161,7 +161,7 @@ def read_sensors(folder: Path) -> tuple[Sensors | None, list[Finding]]:
 
 
 def read_hours(folder: Path, performances: Mapping[str, Path]) -> tuple[Hours | None, Answers | None, list[Finding]]:
-    """What the curator wrote, and everything that is wrong with it; no answers where something is."""
+    """Reads the curator's files; no answers, with every fault, where they are wrong."""
     raw, findings = read_toml(folder / HOURS)
     hours, found = (None, []) if findings else check(raw, Hours, HOURS)
     if hours is None and found:  # what a fault of the programme keeps from being looked at

@@ -1,4 +1,4 @@
-"""What came by messages, set into the time of the performance: samples on a steady grid, beats at their moment."""
+"""Messages set into the time of the performance: samples on a steady grid, beats at their moment."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class SampleQueue:
         self._began: int | None = None  # samples given when the first one came
 
     def put(self, numbers: tuple[float, ...]) -> None:
-        """Samples that came."""
+        """Appends samples that have arrived."""
         self._began = self._given if self._began is None else self._began
         self._came += len(numbers)
         self._waiting.extend(numbers)
@@ -69,7 +69,7 @@ class SampleQueue:
 
     @property
     def wrong_rate(self) -> str | None:
-        """What to tell of a rate that was stated wrongly, once that is sure."""
+        """A sentence on a wrongly stated rate, once that is certain; else None."""
         if self._began is None:
             return None
         passed_s = (self._given - self._began) / self._rate_hz

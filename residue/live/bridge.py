@@ -1,4 +1,4 @@
-"""What is played while nothing is received: no step, no number that is none, and a note of it."""
+"""Fills the time in which a sensor sends nothing, without a step or NaN, and notes each gap."""
 
 from __future__ import annotations
 

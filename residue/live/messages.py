@@ -59,7 +59,7 @@ class OscReceiver:
         self._thread.start()
 
     def take(self) -> list[Arrival]:
-        """What has come since the last time, in order."""
+        """Returns the messages that arrived since the last call, in order."""
         arrived = []
         try:
             while True:
@@ -68,7 +68,7 @@ class OscReceiver:
             return arrived
 
     def close(self) -> None:
-        """Listen no more."""
+        """Stops listening and frees the port."""
         self._closing.set()
         self._thread.join()
         self._socket.close()

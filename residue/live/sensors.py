@@ -62,7 +62,7 @@ class Sensor(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
 
 class Sensors(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What is known of the evening before it begins, and its channels."""
+    """sensors.toml: the evening's facts and its channels, known before it begins."""
 
     title: str
     performer: str = ""
@@ -91,7 +91,7 @@ class Sensors(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
         return {name: sensor for name, sensor in self.channel.items() if sensor.input is not None}
 
     def performance(self, recorded: datetime) -> Performance:
-        """What performance.toml says of it; each channel in its file of the bag."""
+        """The performance.toml of the evening; each channel in its file of the bag."""
         return Performance(
             title=self.title,
             performer=self.performer,

@@ -43,7 +43,7 @@ class NoSound:
         self._frames = 0
 
     def read(self, frames: int) -> InputFrames:
-        """No channel."""
+        """Reads nothing: this input has no channels."""
         self.wait(frames)
         return np.empty((0, frames), np.float32)
 
@@ -97,7 +97,7 @@ class DeviceInput:
         self._retry_at_s = 0.0
 
     def read(self, frames: int) -> InputFrames:
-        """See SoundInput."""
+        """Implements SoundInput."""
         while self._waiting.shape[1] < frames:
             came = self._next(frames - self._waiting.shape[1])
             self._waiting = np.concatenate((self._waiting, came), axis=1)
@@ -105,7 +105,7 @@ class DeviceInput:
         return given
 
     def close(self) -> None:
-        """See SoundInput."""
+        """Implements SoundInput."""
         if self._stream is not None:
             self._stream.close()
 

@@ -111,7 +111,7 @@ class LiveSource:
 
     @property
     def gaps(self) -> Gaps:
-        """What was not received, within what is kept."""
+        """The gaps in the recorded stretch."""
         lengths = self.lengths
         files = {name: self._sensors.file_of(name) for name in self._bridges}
         return {
@@ -123,7 +123,7 @@ class LiveSource:
 
     @property
     def lengths(self) -> Mapping[str, int]:
-        """What is kept of each file, in its own frames."""
+        """The recorded length of each file, in its own frames."""
         lengths = {
             self._sensors.file_of(name): _samples_by(self.frames, self._tracks[name].rate_hz) for name in self._samples
         }

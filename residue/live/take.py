@@ -1,4 +1,4 @@
-"""What was received, on its way into a bag: whole at every moment, sealed at the end.
+"""A live recording on its way into a bag: complete on the disk at every moment, sealed at the end.
 
 The files grow in a work folder beside the bag. A power cut leaves that folder, never half a bag; `recovered` seals what
 it holds. Writing happens in a thread of its own: a slow disk makes nobody wait.
@@ -43,7 +43,7 @@ Gaps = Mapping[str, list[tuple[int, int]]]
 
 
 class _Form(msgspec.Struct, frozen=True):
-    """What must be known to go on with a file: its channels and its rate."""
+    """The channels and the rate of a file, needed to continue it."""
 
     channels: int
     rate_hz: int
@@ -104,7 +104,7 @@ class Take:
         self._order(partial(self._append, self._sensors.file_of(name), samples[:, None]))
 
     def beat(self, name: str, beat: BeatMessage) -> None:
-        """One beat."""
+        """Writes one beat into the file of its channel."""
         line = f"{seconds(beat.frame):.9f},{beat.interval_s:.9f}\n"
         self._order(lambda: self._beats[name].write(line))
 

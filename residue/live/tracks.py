@@ -34,11 +34,11 @@ class GrowingTrack:
 
     @property
     def received(self) -> int:
-        """Samples so far."""
+        """The number of samples received so far."""
         return self._first + len(self._kept)
 
     def append(self, samples: NDArray[np.float32]) -> None:
-        """What comes next, as it is written into the bag."""
+        """Appends samples exactly as they are written into the bag."""
         kept = self._kept
         surplus = max(0, len(kept) - max(_KEPT_S * int(self.rate_hz), _KEPT_SAMPLES))
         self._kept, self._first = np.concatenate((kept[surplus:], samples)), self._first + surplus

@@ -54,7 +54,7 @@ def draw(graph: Graph) -> str:
 
 
 def _lines(graph: Graph, name: str) -> list[str]:
-    """What is written into a box: the name, the kind, and what it has to do with the world."""
+    """The lines of text in a box: the name, the kind, and the channel or output behind it."""
     if name == FORM:
         return [FORM, *(f"{number}. {section.name}" for number, section in enumerate(graph.piece.section, 1))]
     node = graph.nodes[name]

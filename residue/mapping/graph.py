@@ -237,7 +237,7 @@ def _dependencies(piece: Piece, nodes: Mapping[str, Node]) -> dict[str, list[str
 
 
 def _shapes(nodes: Mapping[str, Node], order: Sequence[str]) -> tuple[NodeShapes, list[WiringFault]]:
-    """What each node gives, and every wire that carries what its end does not take."""
+    """The shape of each node's output, and a fault for every wire that does not fit."""
     shapes: dict[str, Shape] = {FORM: EVENTS}
     faults: list[WiringFault] = []
     for name in order:

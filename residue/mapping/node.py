@@ -64,7 +64,7 @@ Control = float | Slow
 
 @dataclass(slots=True)
 class Block:
-    """What a step gets: the span, its inputs by field name, and its drivable parameters."""
+    """The input of a step: the span, the inputs by field name, and the drivable parameters."""
 
     span: Span
     inputs: Mapping[str, Signal | Sequence[Signal]]
@@ -92,7 +92,7 @@ class Block:
 
 
 class Step(Protocol):
-    """A prepared node."""
+    """A prepared node: called once for each block, it returns the output."""
 
     def __call__(self, block: Block) -> Signal:
         """The node's signal over the block's span."""
@@ -114,7 +114,7 @@ class Source(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class NodeContext:
-    """What a node is prepared with."""
+    """The context in which a node is prepared."""
 
     inputs: Mapping[str, Shape | Sequence[Shape]]
     """The shape of each input, by field name."""

@@ -21,7 +21,7 @@ Signals = Mapping[str, Signal]
 
 @dataclass(frozen=True, slots=True)
 class Played:
-    """What one step of a playback gave.
+    """The output of one step of a playback.
 
     outputs: (outputs, frames), in the order of the piece's outputs.
     signals: by node, what each node gave over the span.

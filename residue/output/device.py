@@ -121,7 +121,7 @@ class _Process:
         return time.monotonic() - self._begun_s
 
     def answer(self, wait_s: float) -> Answer | None:
-        """What it answers within this time; None if nothing."""
+        """The answer of the process within this time; None if there is none."""
         try:
             if self._connection.poll(wait_s):
                 answer: Answer = _DECODER.decode(self._connection.recv_bytes())
@@ -141,7 +141,7 @@ class _Process:
         return self.answer(ANSWER_S) or _HANGS
 
     def end(self) -> None:
-        """Whatever it is at."""
+        """Ends the process, whatever it is doing."""
         self._process.kill()
         self._connection.close()
         with suppress(subprocess.TimeoutExpired):  # one that hangs in the kernel ends when its device does

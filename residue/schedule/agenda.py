@@ -1,4 +1,4 @@
-"""What will happen, told beforehand: the coming days in words and as data."""
+"""The agenda of the coming days, in words and as data."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class AgendaEntry:
 
 
 def plays(opening: Opening, programme: Programme, duration_s: Mapping[str, float], zone: ZoneInfo) -> list[AgendaEntry]:
-    """What will be played in an opening if nobody interferes, by the duration (above 0) of each performance."""
+    """The performances of an opening if nobody interferes, by their durations in seconds (above 0)."""
     found: list[AgendaEntry] = []
     earliest = opening.opens + timedelta(seconds=programme.first_silence_s)
     while (begins := next_start(programme, opening, earliest, zone) or earliest) < opening.closes:
@@ -65,7 +65,7 @@ def ics(
     duration_s: Mapping[str, float],
     written: datetime,
 ) -> bytes:
-    """What will happen as an iCalendar file for a calendar program (RFC 5545): an event for each opening.
+    """The agenda as an iCalendar file (RFC 5545): an event for each opening.
 
     written: the time of writing. The same opening has the same identity in every export, so that a calendar program
     takes a later one as an update.
@@ -111,7 +111,7 @@ def words(calendar: Calendar, first: date, days: int) -> list[str]:
 
 
 def programme_words(programme: Programme) -> list[str]:
-    """What was understood of [programme]."""
+    """[programme] in words, as the house has understood it."""
     shares = ", ".join(f"{name} {times} times as often" for name, times in programme.share.items())
     starts = "on the full hour" if isinstance(programme.starts, str) else "at " + ", ".join(programme.starts)
     return [
@@ -126,7 +126,7 @@ def programme_words(programme: Programme) -> list[str]:
 
 
 def clock_words(hours: Hours) -> str:
-    """What was understood of the zone and of `when_clock_is_unsure`."""
+    """The time zone and `when_clock_is_unsure` in words, as the house has understood them."""
     unsure = {"closed": "closed", "open": "open", "last known": "by the time that was known last"}
     meanwhile = f"While the machine is unsure of the time: {unsure[hours.when_clock_is_unsure]}."
     return f"Times are those of {hours.time_zone}. {meanwhile}"

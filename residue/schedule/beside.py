@@ -17,7 +17,7 @@ CALENDAR_FILE = "hours.ics"
 
 @dataclass(frozen=True)
 class Answers:
-    """What both files say together.
+    """The meaning of both files together.
 
     events: the calendar file.
     terms: those of private views, each with the place where they are written.

@@ -42,7 +42,7 @@ class ClockTrust(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Timekeeping:
-    """What is known of the clock."""
+    """The present knowledge of the clock."""
 
     trust: ClockTrust = ClockTrust.UNSURE
     now: datetime | None = None
@@ -55,7 +55,7 @@ class Timekeeping:
 
 @dataclass(frozen=True, slots=True)
 class Witnesses:
-    """What the machine says of its clock."""
+    """The machine's own evidence on its clock."""
 
     service: bool | None
     """A time service has set it, or has not; None where there is nobody to ask, as in a container."""
@@ -64,7 +64,7 @@ class Witnesses:
 
 
 def look(before: Timekeeping, now: datetime, monotonic_s: float, witnesses: Witnesses) -> Timekeeping:
-    """What is known after a look at the clocks."""
+    """The knowledge of the clock after another look."""
     trust = ClockTrust.SYNCHRONISED if witnesses.service else _without_service(before, now, monotonic_s, witnesses)
     known = now if trust is not ClockTrust.UNSURE else before.last_known
     if trust is ClockTrust.UNSURE and known is not None and before.now is not None:

@@ -55,7 +55,7 @@ class OscEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fields=T
                 raise ValueError(f"'{address}' is no OSC address. Begin it with a slash, such as /amplifier/power.")
 
     async def switch(self, *, on: bool) -> None:
-        """Send one message."""
+        """Sends one message."""
         message = OscMessageBuilder(self.on_address if on else self.off_address)
         for value in self.on_values if on else self.off_values:
             message.add_arg(value)

@@ -1,4 +1,4 @@
-"""What is wrong with one event of an iCalendar file, in a curator's words."""
+"""Checks one event of an iCalendar file and names its faults in a curator's words."""
 
 from __future__ import annotations
 

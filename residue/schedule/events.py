@@ -38,7 +38,7 @@ MOST_EVENTS = 5_000
 
 
 class Meaning(StrEnum):
-    """What an event says."""
+    """The meaning of an event."""
 
     CLOSED = "closed"
     PRIVATE_VIEW = "private view"
@@ -86,13 +86,13 @@ class CalendarFile:
     findings: tuple[Finding, ...]
 
     def everyday(self, first: dt.date, days: int) -> list[Opening]:
-        """What is open, less what is closed."""
+        """Open hours less closed hours."""
         said = self.said(first, days)
         closed = [one.piece for one in said if one.meaning is Meaning.CLOSED]
         return without((one.piece for one in said if one.meaning is Meaning.OPEN), closed)
 
     def private_views(self, first: dt.date, days: int) -> list[Opening]:
-        """Beside that."""
+        """The private views, beside the ordinary openings."""
         return [one.piece for one in self.said(first, days) if one.meaning is Meaning.PRIVATE_VIEW]
 
 
@@ -136,7 +136,7 @@ def _read(path: Path, zone: ZoneInfo, known: Collection[str] | None) -> Calendar
 
 
 def meaning(event: icalendar.Event) -> Meaning:
-    """What an event says, by its categories, else by its summary, else by whether it has times."""
+    """The meaning of an event, by its categories, else by its summary, else by whether it has times."""
     categories = [str(name).strip().casefold() for name in event.categories]
     said = next((meant for meant, words in WORDS.items() if any(name in words for name in categories)), None)
     if said is not None:
@@ -149,7 +149,7 @@ def meaning(event: icalendar.Event) -> Meaning:
 
 
 def event_terms(event: icalendar.Event) -> EventTerms:
-    """What is particular to a private view, by its description."""
+    """The terms of a private view, from its description."""
     description = _MARKUP.sub("\n", str(event.get("DESCRIPTION", "")))
     trim, performances = _TRIM.search(description), _PERFORMANCES.search(description)
     names = performances[1].split(",") if performances else []

@@ -31,7 +31,7 @@ _MACHINE_ZONES = frozenset({"localtime", "Factory"})
 
 
 class Hours(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """hours.toml."""
+    """hours.toml: the curator's opening hours and programme."""
 
     time_zone: str
     """By its IANA name."""

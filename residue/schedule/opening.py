@@ -12,7 +12,7 @@ from residue.schedule.spans import instant, local
 
 @dataclass(frozen=True, slots=True)
 class EventTerms:
-    """What is particular to a private view."""
+    """The terms that make a private view differ from an ordinary opening."""
 
     trim_db: float = 0.0
     """How much lower it sounds."""

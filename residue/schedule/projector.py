@@ -45,7 +45,7 @@ async def set_power(host: str, port: int, password: str, *, on: bool) -> None:
 
 
 def _proof(greeting: str, password: str) -> str:
-    """What goes before the first command: nothing, or the digest of the projector's random number and the password."""
+    """The prefix of the first command: nothing, or the digest of the projector's random number and the password."""
     match greeting.split(" "):
         case ["PJLINK", "0"]:
             return ""

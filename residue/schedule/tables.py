@@ -107,7 +107,7 @@ class PrivateView(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
 
     @property
     def terms(self) -> EventTerms:
-        """What is particular to it."""
+        """The terms of the private view."""
         return EventTerms(self.trim_db, self.performances)
 
 

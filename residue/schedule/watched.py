@@ -18,7 +18,7 @@ Read = TypeVar("Read")
 
 @dataclass(frozen=True)
 class LoadedFiles(Generic[Taken_co]):
-    """What the files say now."""
+    """The present contents of the files."""
 
     value: Taken_co
 

@@ -18,7 +18,7 @@ LOOK_S = 1.0
 
 
 class Remedy(StrEnum):
-    """What can be done, from the least to the most."""
+    """The remedies, from the mildest to the most drastic."""
 
     LOG = "log"
     SKIP = "fade the performance out and leave it out"

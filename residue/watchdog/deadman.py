@@ -23,7 +23,7 @@ class Deadman(threading.Thread):
         self._over = threading.Event()
 
     def run(self) -> None:
-        """Until `stop`."""
+        """Watches the engine's heartbeat until `stop`."""
         last, still = -1, 0
         while still < LOOKS:
             if self._over.wait(EVERY_S):
@@ -35,5 +35,5 @@ class Deadman(threading.Thread):
         self._end(EXIT_STATUS)
 
     def stop(self) -> None:
-        """Look no more."""
+        """Stops watching."""
         self._over.set()

@@ -28,7 +28,7 @@ class Column(Protocol):
 
     @property
     def length(self) -> int:
-        """In rows."""
+        """The length in rows."""
 
     def read(self, start: int, stop: int) -> Floats:
         """Rows start, …, stop - 1, where 0 <= start <= stop <= length."""
@@ -42,7 +42,7 @@ class HeldColumn:
 
     @property
     def length(self) -> int:
-        """In rows."""
+        """The length in rows."""
         return len(self.values)
 
     def read(self, start: int, stop: int) -> Floats:
@@ -59,7 +59,7 @@ class EvenStream:
 
     @property
     def length(self) -> int:
-        """In samples."""
+        """The length in samples."""
         return self.column.length
 
     def read(self, start: int, stop: int) -> Floats:
@@ -78,7 +78,7 @@ class Grid:
 
     @property
     def rate_hz(self) -> Fraction:
-        """Places a second."""
+        """The rate of the grid, in samples a second."""
         return Fraction(1 / self.interval_s).limit_denominator(_FINEST)
 
     def places(self, times_s: Floats) -> NDArray[np.int64]:
@@ -96,12 +96,12 @@ class GriddedStream:
 
     @property
     def rate_hz(self) -> Fraction:
-        """Of the grid."""
+        """The rate of the grid, in Hz."""
         return self.grid.rate_hz
 
     @property
     def length(self) -> int:
-        """In samples."""
+        """The length in samples."""
         return self.grid.length
 
     def read(self, start: int, stop: int) -> Floats:

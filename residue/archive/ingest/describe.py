@@ -1,4 +1,4 @@
-"""What a person says of a recording: the describe file, and the template for it."""
+"""The describe file: facts about a recording that only a person knows, and a template for it."""
 
 from __future__ import annotations
 

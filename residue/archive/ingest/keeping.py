@@ -28,7 +28,7 @@ _LARGEST_WAV_BYTES = 4_000_000_000
 
 @dataclass(frozen=True)
 class StoredSource:
-    """What became of a source: its channels as performance.toml names them, and one sentence for each thing done."""
+    """A source in the payload: its channels as performance.toml names them, and one sentence for each change."""
 
     channels: Mapping[str, Channel]
     done: tuple[str, ...]

@@ -1,4 +1,4 @@
-"""What a recording is worth: gaps, clipped and flat stretches, mains hum, plausible beats."""
+"""Quality of a recording: gaps, clipped and flat stretches, mains hum, plausible beats."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ _LARGEST_CHANGE = 0.25
 
 @dataclass(frozen=True)
 class Quality:
-    """What was found in one channel."""
+    """The findings on one channel."""
 
     duration_s: float
     rate_hz: float

@@ -1,4 +1,4 @@
-"""What an earlier run has kept, so that a second one after a cut goes on from there."""
+"""Sources that an interrupted run has stored, so that a second run continues from there."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ class SourceStore:
                 written.result()
 
     def keep(self, source: IngestSource, asked: Mapping[str, Channel], *, keep_private: bool) -> StoredSource:
-        """What became of a source. Raises OSError or ProblemError."""
+        """Stores a source and returns its channels. Raises OSError or ProblemError."""
         name, stat = source.path.name, source.path.stat()
         seen = (stat.st_size, stat.st_mtime_ns, dict(asked), keep_private)
         before = self._known.get(name)

@@ -34,7 +34,7 @@ _SHARES = 1000
 
 @dataclass(frozen=True)
 class Ingested:
-    """What came of it."""
+    """The result of an ingest."""
 
     bag: Bag
     report: str

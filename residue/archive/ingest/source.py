@@ -1,4 +1,4 @@
-"""What ingest finds in the files that an artist brings, whatever their format."""
+"""Sources of an ingest: files that an artist brings, in any format."""
 
 from __future__ import annotations
 

@@ -77,7 +77,7 @@ class StoredColumn:
 
     @property
     def length(self) -> int:
-        """In rows."""
+        """The length in rows."""
         return self.numbers.rows
 
     def read(self, start: int, stop: int) -> Floats:

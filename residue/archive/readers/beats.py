@@ -83,7 +83,7 @@ def _without_heading(lines: list[tuple[int, str]]) -> list[tuple[int, str]]:
 
 
 def _heading(lines: list[tuple[int, str]]) -> tuple[str, list[str]]:
-    """What parts the columns of a table, and their names."""
+    """Finds the separator and the column names of a table."""
     first = lines[0][1] if lines else ""
     separator = max(",;\t", key=first.count)
     return separator, [cell.strip() for row in csv.reader([first], delimiter=separator) for cell in row]

@@ -1,4 +1,4 @@
-"""What EDF+ and BDF+ files write as text: when each data record starts, and what somebody noted.
+"""Annotations of EDF+ and BDF+ files: start times of data records, and notes.
 
 Source: EDF+ specification, 2.2. A list of annotations is the onset in seconds after the start of the file, where
 needed 0x15 and the duration, then 0x14 after the onset and after each text, and a zero byte at the end.
@@ -32,7 +32,7 @@ def record_onsets(path: Path, layout: EdfLayout) -> list[Fraction]:
 
 
 def notes(path: Path, layout: EdfLayout) -> Iterator[tuple[Fraction, str]]:
-    """What was noted, and when: in seconds from the first sample, in the order of the file. Spoilt lists are left."""
+    """Notes with their times in seconds from the first sample, in the order of the file. Skips spoilt lists."""
     began = None
     for texts in _records(path, layout):
         for found in (found for text in texts for found in _LIST.finditer(text)):

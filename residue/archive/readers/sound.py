@@ -101,7 +101,7 @@ def open_blocks(path: Path) -> SoundBlocks:
 
 
 def _why(error: soundfile.LibsndfileError) -> str:
-    """What libsndfile says, without the path, which a person has read already."""
+    """The message of libsndfile without the path, which the person has read already."""
     return str(error.error_string).removeprefix("Error : ").rstrip(".")
 
 

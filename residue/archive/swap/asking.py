@@ -100,7 +100,7 @@ def _share(copy: Path, performances: Path) -> None:
 
 
 def waiting(performances: Path) -> list[Candidate]:
-    """What was asked for, by name. One whose bag or request is not whole does not wait."""
+    """Requested swaps by name. A request whose bag or file is incomplete is left out."""
     found = []
     for path in sorted(performances.glob(".*.swap")):
         name = path.name[1:].removesuffix(".swap")

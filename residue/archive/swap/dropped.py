@@ -30,7 +30,7 @@ def dropped(performances: Path, names: Collection[str]) -> Iterator[Candidate]:
 
 
 def look(bag: Path) -> FolderState:
-    """What stands in a folder now: another when anybody has changed anything in it. Follows no links."""
+    """The state of a folder; it differs after any change in it. Follows no links."""
     found = []
     for place, folders, files in os.walk(bag):
         for name in (*files, *folders):
@@ -44,7 +44,7 @@ def look(bag: Path) -> FolderState:
 
 
 def lacking(bag: Path) -> str | None:
-    """What a bag still lacks of what its manifests list, in a few words; None when all is there.
+    """Names, in a few words, the files that the manifests list and the bag lacks; None when it is complete.
 
     Raises ProblemError where it is no folder of its own in performances/.
     """

@@ -56,7 +56,7 @@ _ASSUMED_ON = date(1970, 1, 1)
 
 @dataclass(frozen=True, slots=True)
 class MeterReading:
-    """What the technician read."""
+    """One reading that the technician took from a meter."""
 
     dba: float
     dbc: float
@@ -86,7 +86,7 @@ class CalibrationStep:
 
     @property
     def reading(self) -> MeterReading | None:
-        """What was read at the level that plays now, if it has been."""
+        """The reading at the level that plays now; None before there is one."""
         return self.readings[-1][1] if self.readings and self.readings[-1][0] == self.played_dbfs else None
 
 
@@ -252,7 +252,7 @@ def _against_earlier(where: str, step: CalibrationStep, reading: MeterReading) -
 
 
 def answered(step: CalibrationStep, on: date) -> dict[str, Calibration | VibrationCalibration]:
-    """What the reading at this level makes of the output, by its key in room.toml.
+    """The calibration keys of room.toml that follow from the reading at this level.
 
     Raises ProblemError where the meter has not been read at this level.
     """

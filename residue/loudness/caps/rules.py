@@ -25,7 +25,7 @@ class RuleLimit:
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """One published rule."""
+    """One published rule, spelled out as caps."""
 
     title: str
     source: str

@@ -45,7 +45,7 @@ _SILENCE_DBFS = -250.0
 
 
 class Measurement(msgspec.Struct, frozen=True, kw_only=True):
-    """What `residue measure` tells; None for a value that does not exist: silence, or a gate that nothing passed.
+    """The result of `residue measure`; None for a value that does not exist (silence, or a gate that nothing passed).
 
     LUFS are of all channels together. LAeq, LCeq, LZeq, LGeq, LAFmax and LASmax are of the mean power of the channels,
     so that a full-scale sine reads -3.01 in mono and in stereo; the peaks are the highest of any or one a channel.

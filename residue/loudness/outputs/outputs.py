@@ -1,4 +1,4 @@
-"""What stands in room.toml for each output: where it is wired, what it was measured to do, what it can bear."""
+"""The outputs of room.toml: wiring, calibration, and the limits of the transducer."""
 
 from __future__ import annotations
 

@@ -92,7 +92,7 @@ def keeps_order(levels_db: Floats, gains_db: Floats) -> bool:
 
 
 def reshaped(profile: LevelProfile, shape: GainCurve) -> LevelProfile:
-    """What the governor would see of a performance under a shape; never less, whatever the delay of an output."""
+    """The level profile of a performance under a gain curve; never too low, whatever the delay of an output."""
     boundaries = np.pad(shape.boundary_gains(0, profile.hops), (_LATEST_HOPS, 0), mode="edge")
     gains = np.max(np.lib.stride_tricks.sliding_window_view(boundaries, _LATEST_HOPS + 2), axis=1)
     highest = float(np.max(gains))

@@ -28,7 +28,7 @@ class Round:
 
 @dataclass(frozen=True, slots=True)
 class Pool:
-    """What an opening may play: one of these rounds, from its beginning or from the beginning of any in it."""
+    """The rounds that an opening may play, from the beginning of any performance in them."""
 
     rounds: tuple[Round, ...]
     from_anywhere: bool = False
@@ -37,7 +37,7 @@ class Pool:
 
     @property
     def names(self) -> frozenset[str]:
-        """Everything it plays."""
+        """The names of all performances that it plays."""
         return frozenset(name for one in self.rounds for name in one.names)
 
 

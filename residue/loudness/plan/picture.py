@@ -99,7 +99,7 @@ def draw_file(sound: Path, progress: Progress = silent) -> Figure:
 
 
 def draw_plan(planned: Plan, profiles: Mapping[str, LevelProfile]) -> Figure:
-    """What a plan does, a row for each performance.
+    """Draws the effect of a plan, a row for each performance.
 
     At the left its level before and as planned, at the right how near each cap comes, over its own window.
     """

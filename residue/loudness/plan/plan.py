@@ -45,7 +45,7 @@ class Approach:
 
     @property
     def headroom_db(self) -> float:
-        """What is left to the limit."""
+        """The distance to the limit."""
         return self.cap.limit - self.level
 
     @property
@@ -57,7 +57,7 @@ class Approach:
 
 @dataclass(frozen=True, slots=True)
 class PlannedPerformance:
-    """What was found for one performance."""
+    """The plan for one performance."""
 
     name: str
     gain_db: float
@@ -84,7 +84,7 @@ class PlannedPerformance:
         return bool(self.knots_db) and min(self.knots_db) < 0.0
 
     def _shape_words(self) -> Iterator[str]:
-        """What a shaped arc costs."""
+        """A sentence on the cost of a shaped arc."""
         if self._shaped:
             least, most = abs(max(self.knots_db)), abs(min(self.knots_db))
             at = self.knots_db.index(min(self.knots_db)) + 1
@@ -108,7 +108,7 @@ class Plan:
     performances: tuple[PlannedPerformance, ...]
 
     def of(self, name: str) -> PlannedPerformance:
-        """What was found for a performance. Raises KeyError for one that is not in the programme."""
+        """The plan for a performance. Raises KeyError for one that is not in the programme."""
         return {performance.name: performance for performance in self.performances}[name]
 
     def gain_db(self, name: str) -> float:
@@ -221,7 +221,7 @@ def _nearest_at_once(
 
 
 class _Windows:
-    """What one cap counts at every hop of a round, for each performance at full gain.
+    """The energy that one cap counts at every hop of a round, for each performance at full gain.
 
     used: (hops,), the window before each hop, and the hop itself `knee` times: the inequality of the governor.
     """

@@ -1,4 +1,4 @@
-"""What can be said of the caps and the calibration of a room before anything plays."""
+"""Findings on the caps and the calibration of a room, before anything plays."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _CREST_DB = 12.0
 
 
 def check_room(entries: Sequence[CapEntry], outputs: Mapping[str, Output], *, ears_unknown: bool) -> list[Finding]:
-    """What is wrong with the caps of a room and its calibration.
+    """Finds faults in the caps of a room and its calibration.
 
     ears_unknown: room.toml says `levels_at_the_ear = "unknown"`.
     """
@@ -193,7 +193,7 @@ _MOST_LOWERED_DB = -40.0
 
 
 def plan_findings(plan: Plan) -> list[Finding]:
-    """What a plan means for the piece, where somebody should look."""
+    """Findings on a plan that somebody should look at."""
     return [
         Finding(
             Severity.WARNS,

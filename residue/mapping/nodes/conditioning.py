@@ -30,7 +30,7 @@ class Gain(LikeInput, frozen=True):
     gain_db: GainDb | Drive
 
     def prepare(self, context: NodeContext) -> Step:
-        """Multiplies."""
+        """Multiplies the inputs."""
         cross = _crossing(context)
         return lambda block: block.either("input") * cross(block.span, gains(block.controls["gain_db"]))
 
@@ -48,7 +48,7 @@ class Offset(LikeInput, frozen=True):
     offset: Real | Drive
 
     def prepare(self, context: NodeContext) -> Step:
-        """Adds."""
+        """Adds the inputs."""
         cross = _crossing(context)
         return lambda block: block.either("input") + cross(block.span, block.controls["offset"])
 
@@ -65,7 +65,7 @@ class Rectify(LikeInput, frozen=True):
     input: EitherIn
 
     def prepare(self, context: NodeContext) -> Step:
-        """Takes magnitudes."""
+        """Takes the magnitude of the input."""
         return lambda block: np.abs(block.either("input"))
 
 

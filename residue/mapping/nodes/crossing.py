@@ -29,7 +29,7 @@ class Audify(Node, frozen=True):
         return FAST
 
     def prepare(self, context: NodeContext) -> Step:
-        """Interpolates."""
+        """Interpolates to audio rate."""
         sound = ToFast()
         return lambda block: sound(block.span, block.slow("input"))
 
@@ -50,7 +50,7 @@ class AudioRateControl(Node, frozen=True):
         return FAST
 
     def prepare(self, context: NodeContext) -> Step:
-        """Draws the lines."""
+        """Draws straight lines from tick to tick."""
         ramp = Ramp()
         return lambda block: np.atleast_2d(ramp(block.span, block.slow("input")))
 

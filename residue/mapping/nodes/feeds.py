@@ -1,4 +1,4 @@
-"""What the piece tells other machines."""
+"""Feeds from the piece to other machines."""
 
 from __future__ import annotations
 

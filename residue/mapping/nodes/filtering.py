@@ -67,7 +67,7 @@ class Lowpass(LikeInput, frozen=True):
         return same(inputs)
 
     def prepare(self, context: NodeContext) -> Step:
-        """Filters."""
+        """Prepares the filter in its initial state."""
         if isinstance(self.cutoff_hz, Drive) or "cutoff_hz" in context.moving:
             return _swept(context, self.order, None, [("low", "cutoff_hz")])
         return _filter(context, filters.lowpass(self.cutoff_hz, context.rate_hz("input"), self.order))

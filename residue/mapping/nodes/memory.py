@@ -1,4 +1,4 @@
-"""What was heard before, sounding on."""
+"""Delays, loops and echoes: sounds of the past that sound on."""
 
 from __future__ import annotations
 
@@ -118,7 +118,7 @@ class _Loop:
         self._dull = SosFilter(_dulling(dull_hz))
 
     def __call__(self, heard: Floats, kept: Control) -> Floats:
-        """What sounds, (frames,)."""
+        """The output, (frames,)."""
         out = np.empty_like(heard)
         for here in _pieces(len(heard), self._line.length):
             sounding = self._line.oldest(here.stop - here.start)

@@ -178,7 +178,7 @@ class BandLevel(SlowNode, frozen=True):
         return SLOW
 
     def prepare(self, context: NodeContext) -> Step:
-        """Filters, then measures."""
+        """Filters the input, then measures its level."""
         level, band = FromFirst(), SosFilter(filters.bandpass(self.low_hz, self.high_hz, CONTROL_RATE_HZ, _BAND_ORDER))
         rms = _rms(self.window_s)
         return lambda block: rms(band(level(block.slow("input"))))

@@ -1,4 +1,4 @@
-"""What nodes give, by what they are given; faults of wiring are raised in a person's words."""
+"""Shapes of outputs from shapes of inputs; wiring faults are raised in plain words."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Where signals begin."""
+"""Sources: nodes that read the channels of a performance."""
 
 from __future__ import annotations
 
@@ -31,11 +31,11 @@ class ChannelSource(Node, frozen=True):
         return Shape(Kind(self.rate))
 
     def needs(self) -> Sequence[tuple[str, Kind]]:
-        """Its channel."""
+        """The channel that it reads."""
         return [(self.channel, Kind(self.rate))]
 
     def prepare(self, context: NodeContext) -> Step:
-        """Reads the channel."""
+        """Opens the channel for reading."""
         read = context.source.channel(self.channel, Kind(self.rate))
         return lambda block: read(block.span)
 

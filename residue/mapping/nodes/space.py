@@ -1,4 +1,4 @@
-"""Where sound goes."""
+"""Routing and panning: nodes that send sound to outputs."""
 
 from __future__ import annotations
 

@@ -113,7 +113,7 @@ class _Player:
         self._sounding: list[_Sounding] = []
 
     def start(self, begun: _Sounding) -> None:
-        """One more."""
+        """Starts one more strike."""
         if sum(begun.frame < self._ends(one) for one in self._sounding) < _MOST_AT_ONCE:
             self._sounding.append(begun)
 

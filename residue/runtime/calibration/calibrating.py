@@ -58,20 +58,20 @@ class Technician(Protocol):
     """The person before the terminal."""
 
     def tell(self, text: str) -> None:
-        """Show a text."""
+        """Shows a text to the technician."""
 
     def ask(self, question: str) -> str:
-        """What the person answers, one line. Raises EOFError when nobody is there any more."""
+        """Asks the person and returns one line. Raises EOFError when nobody is there any more."""
 
 
 class StepPlayer(Protocol):
-    """Plays steps."""
+    """Plays the steps of a calibration."""
 
     def play(self, step: CalibrationStep) -> None:
         """Play this from now on."""
 
     def hush(self) -> None:
-        """Fade out."""
+        """Fades the test signal out."""
 
     def trouble(self) -> str | None:
         """Why what a meter reads now is not what was asked for; None if it is."""
@@ -87,7 +87,7 @@ class _LeftOutError(Exception):
 
 @dataclass(frozen=True)
 class Calibrating:
-    """What a calibration needs of its surroundings."""
+    """The surroundings of a calibration."""
 
     room: Room
     technician: Technician
@@ -122,7 +122,7 @@ class Calibrating:
         return done
 
     def _output(self, name: str) -> Measured:
-        """What was measured of one output. Raises ProblemError, _LeftOutError, _EndedError, EOFError."""
+        """Measures one output. Raises ProblemError, _LeftOutError, _EndedError, EOFError."""
         output, caps = self.room.output[name], expand(self.room.cap)
         stimulus = pink_noise(output.transducer)
         measured: Measured | None = None
@@ -137,7 +137,7 @@ class Calibrating:
         return measured
 
     def _background(self) -> MeterReading:
-        """What the meter reads while nothing plays."""
+        """Asks for the meter's reading while nothing plays."""
         while True:
             try:
                 return _reading(self._answer("Nothing plays. The meter reads (A C): "))
@@ -145,7 +145,7 @@ class Calibrating:
                 self._tell_all(error)
 
     def _measured(self, step: CalibrationStep) -> Measured | None:
-        """What was kept of one output, begun at a step; None to begin anew."""
+        """Measures one output from a step on; None to begin anew."""
         self.player.play(step)
         while True:
             answer = self._answer(_question(step))
@@ -280,7 +280,7 @@ def _described(output: Output) -> str:
 
 
 def told(name: str, output: Output, measured: Measured) -> str:
-    """What a measurement means, and what has changed since the one before."""
+    """The meaning of a measurement, and its change since the one before."""
     lines = []
     new, old = measured["calibration"], output.calibration
     if isinstance(new, Calibration):

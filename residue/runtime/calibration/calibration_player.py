@@ -56,7 +56,7 @@ class CalibrationPlayer:
             self._wanted, self._resumed = wanted, None
 
     def hush(self) -> None:
-        """Fade out."""
+        """Fades the test signal out."""
         with self._asking:
             self._wanted = self._resumed = None
 
@@ -138,7 +138,7 @@ class _Playing:
 
 
 def _loss_db(step: CalibrationStep) -> float:
-    """What the protecting high-pass of the output takes from the level of the stimulus: at most 0 dB."""
+    """The level that the output's protecting high-pass takes from the stimulus: at most 0 dB."""
     loop = step.stimulus.loop
     passed = Conditioner({step.name: step.output})(np.concatenate([loop, loop])[np.newaxis])[0, len(loop) :]
     return db_of_power(float(np.mean(passed * passed)) / float(np.mean(loop * loop)))

@@ -63,7 +63,7 @@ class ArchiveMonitor:
 
     @property
     def alarms(self) -> list[str]:
-        """What may not be shown, and what a disk has lost."""
+        """Performances that may not be shown, and files that the disk has lost."""
         return [*self._of_permission, *self._of_disk]
 
     async def keep(self) -> None:
@@ -81,7 +81,7 @@ class ArchiveMonitor:
             self._reading[1].end()
 
     def permission(self) -> tuple[str, ...]:
-        """What is in the programme and may not be shown today. Reads the bags."""
+        """Findings on performances of the programme that may not be shown today. Reads the bags."""
         found: list[Finding] = []
         day = local(self._clock.now(), self.installation.calendar.zone).date()
         for name in self.installation.played:

@@ -1,4 +1,4 @@
-"""What the watchdog looks at, gathered from everything that runs."""
+"""Gathers the vital signs of everything that runs, for the watchdog."""
 
 from __future__ import annotations
 

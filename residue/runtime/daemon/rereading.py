@@ -53,7 +53,7 @@ class ReadingPace:
 
 
 def spoilt(installation: Installation, cache: Path, pace: ReadingPace) -> Iterator[Finding]:
-    """What is no longer as it was written, of every performance of the programme."""
+    """Finds files that changed since they were written, for every performance of the programme."""
     for name in installation.played:
         bag = installation.performances[name]
         _let_go(bag)
@@ -80,7 +80,7 @@ def _let_go(folder: Path) -> None:
 
 
 def main() -> None:
-    """The process."""
+    """Runs the nightly reading in a process of its own."""
     os.nice(NICENESS)
     folder, hours, cache = map(Path, sys.argv[1:4])
     try:

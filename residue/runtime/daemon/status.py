@@ -1,4 +1,4 @@
-"""What the house tells of itself: to programs as one object, to a person as one line."""
+"""The status: one object for programs, one line for a person."""
 
 from __future__ import annotations
 

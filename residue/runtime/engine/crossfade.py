@@ -40,7 +40,7 @@ class EveningCrossfade:
         return sound * share + self._old(sound) * ((1.0 - share) * self._gain)
 
     def _old(self, like: NDArray[np.float64]) -> NDArray[np.float64]:
-        """What the old one gives; silence once it has ended or failed, which is of no consequence any more."""
+        """The sound of the old performance; silence once it has ended or failed, which does not matter any more."""
         if self._leaving is None:
             return np.zeros_like(like)
         try:

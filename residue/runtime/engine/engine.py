@@ -76,7 +76,7 @@ class Failure:
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """What the engine tells of itself after each block."""
+    """The engine's report after each block."""
 
     frames: int = 0
     """Written since the start: the heartbeat."""
@@ -154,7 +154,7 @@ class Engine:
     # Orders, from any thread.
 
     def start(self) -> None:
-        """Begin to write."""
+        """Starts the engine's thread."""
         self._thread.start()
 
     def begin(self, turn: Turn) -> None:
@@ -286,7 +286,7 @@ class Engine:
             self.tallies.put(self._stage.take_tally())
 
     def _block(self, now_s: float) -> NDArray[np.float64]:
-        """What the turn gives next, under the plan and all faders; its end is found here."""
+        """The next block of the turn, under the plan and all faders; it also finds the end of the turn."""
         trim, presence = self._trim.next(BLOCK_FRAMES), self._presence.next(BLOCK_FRAMES)
         turn = self._turn
         if turn is None:

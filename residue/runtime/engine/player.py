@@ -40,7 +40,7 @@ def left_out(failures: Mapping[str, Failure], planned: Set[str], now_s: float) -
 
 
 class Plans(Protocol):
-    """What a planner knows."""
+    """The plans that a planner has ready."""
 
     outcome: Outcome
 
@@ -87,7 +87,7 @@ class Player:
         return self._monotonic_s() - self._moved_s
 
     def leave_out(self, why: str) -> None:
-        """What is about to begin counts as failed; should it come back after all, it is not begun."""
+        """Counts the coming performance as failed; the house does not begin it even if it comes back."""
         start, self._wanted = self._taken_up, None
         if start is not None:
             self._engine.refuse(start.turn, start.performance, why)

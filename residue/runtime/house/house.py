@@ -96,7 +96,7 @@ def _nothing_to_play(world: World, programme: Programme) -> str | None:
 
 
 def _whole_trim_db(house: House) -> float:
-    """What a person set, and what the terms of a private view add."""
+    """The trim that a person set plus the trim of a private view."""
     own_db = 0.0 if house.opening is None else house.opening.terms.trim_db
     return max(TRIM_LOWEST_DB, house.trim_db + own_db)
 

@@ -1,4 +1,4 @@
-"""What the house remembers, and what can be told of it at any moment."""
+"""The memory of the house, and its state for people."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ TRIM_HIGHEST_DB = 0.0
 
 
 class State(StrEnum):
-    """What a person reads in the status."""
+    """The state of the house as the status shows it."""
 
     CLOSED = "closed"
     OPENING = "opening"

@@ -1,4 +1,4 @@
-"""What the house still knows after a restart or a power cut."""
+"""The memory that the house keeps over a restart or a power cut."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class Memory(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def memory(house: House, engine: EngineView, last_known: datetime | None = None) -> Memory:
-    """What to write down."""
+    """The memory to write down."""
     return Memory(
         opening=house.opening,
         before=house.before,

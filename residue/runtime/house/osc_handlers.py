@@ -1,4 +1,4 @@
-"""What the control surface may ask of the house."""
+"""The handlers of the OSC control surface."""
 
 from __future__ import annotations
 

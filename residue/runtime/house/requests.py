@@ -1,4 +1,4 @@
-"""What a person asks of the house: remembered here, obeyed in the house's states."""
+"""Requests of a person to the house: remembered here, obeyed in the house's states."""
 
 from __future__ import annotations
 

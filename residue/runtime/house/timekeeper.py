@@ -1,4 +1,4 @@
-"""What the house goes by: the hours, as far as the machine's clock can be relied on."""
+"""The time by which the house goes: the hours, as far as the machine's clock is reliable."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ class Timekeeper:
         self._witnesses = await asyncio.to_thread(witnesses)
 
     async def keep_asking(self) -> None:
-        """Ask for ever."""
+        """Examines the clock again and again, until it is cancelled."""
         while True:
             await asyncio.sleep(ASK_EVERY_S)
             await self.ask()
@@ -66,7 +66,7 @@ class Timekeeper:
 
     @property
     def doubt(self) -> str | None:
-        """What somebody should know of the clock; None while it can be relied on."""
+        """A sentence on an unreliable clock; None while it is reliable."""
         if self.known.trust is not ClockTrust.UNSURE:
             return None
         return f"The clock is unsure; the house is to be {_TOLD[self._hours.when_clock_is_unsure]} meanwhile."

@@ -1,4 +1,4 @@
-"""What a run other than the daemon's sends, in the level log: the caps count it when the house plays again."""
+"""Logs the sound of a run other than the daemon's: the caps count it when the house plays again."""
 
 from __future__ import annotations
 

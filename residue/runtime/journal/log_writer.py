@@ -57,7 +57,7 @@ class LogWriter:
         return since if since is not None and self._up().seconds - since.seconds > UNLOGGED_MOST_S else None
 
     def start(self) -> None:
-        """Begin to write."""
+        """Starts the writer's thread."""
         self._thread.start()
 
     def put(self, row: Row) -> None:

@@ -19,7 +19,7 @@ SILENCE_DB = -150.0
 
 
 def sound_level(level: float | None) -> float | None:
-    """None for silence."""
+    """The level in dB; None for silence."""
     return level if level is not None and level > SILENCE_DB else None
 
 
@@ -42,7 +42,7 @@ class Tallies:
         self._ended: tuple[datetime, Circumstances] | None = None
 
     def rows(self, tally: Tally, now: datetime, up: Uptime, then: Circumstances) -> Iterator[Row]:
-        """What a tally adds to the log. now, up: its end."""
+        """The rows that a tally adds to the log. now, up: its end."""
         if any(sound_level(level) is not None for level in tally.sent.values()):
             yield _second(tally, now, up)
         if self._ended is not None and self._ended[1].performance != then.performance:

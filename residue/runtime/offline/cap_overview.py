@@ -1,4 +1,4 @@
-"""What the caps of a room, and every published rule, would mean for an installation: what `residue caps` tells."""
+"""The effect of the room's caps and of every published rule on an installation, for `residue caps`."""
 
 from __future__ import annotations
 
@@ -119,7 +119,7 @@ def _wrapped(text: str, indent: str) -> list[str]:
 
 
 def data(told: Overview) -> dict[str, Any]:
-    """JSON-ready."""
+    """The overview as a JSON-ready object."""
     return {
         "place": told.room.place,
         "caps": [_row(row) for row in told.in_force],

@@ -73,7 +73,7 @@ class Versions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Fingerprint(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What was rendered, by what, and how it is known again.
+    """The identity of a rendered sound, and the software that rendered it.
 
     gain_db: the plan's; left out for a render before the cap.
     node: the one node that was rendered alone.

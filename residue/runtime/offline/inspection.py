@@ -77,7 +77,7 @@ def inspect(
 
 
 def _room(room: Room, today: date) -> Iterator[Finding]:
-    """What of room.toml no room can be like."""
+    """Findings on values in room.toml that no room can have."""
     for name, output in room.output.items():
         for key, measured in (("calibration", output.calibration), ("vibration", output.vibration)):
             if measured is not None and measured.on > today:
@@ -92,7 +92,7 @@ def _room(room: Room, today: date) -> Iterator[Finding]:
 
 
 def _sensors(installation: Installation) -> Iterator[Finding]:
-    """What would keep the piece from being played live; the gallery does without."""
+    """Findings that keep the piece from being played live; the gallery version does not need this."""
     if not (installation.folder / SENSORS_FILE).exists():
         return
     sensors, findings = read_sensors(installation.folder)

@@ -57,7 +57,7 @@ class LivePlayback(Playback):
         self._closing.set()
 
     def step(self, frames: int) -> Played:
-        """The next frames."""
+        """Plays the next frames and records them."""
         if self._closing.is_set():
             self.end_at(self._source.end(self.position, self._fade_frames))
         self._source.receive(self.position + frames)
@@ -69,7 +69,7 @@ class LivePlayback(Playback):
 
 @dataclass(frozen=True)
 class Recorded:
-    """What came of it. failure: why the graph ended before its time."""
+    """The result of a recording. failure: why the graph ended before its time."""
 
     bag: Bag
     duration_s: float

@@ -1,4 +1,4 @@
-"""What nodes of the graph give over time, gathered and written as tables: how an artist tunes a mapping."""
+"""Traces signals of the graph over time and writes them as tables, so that an artist can tune a mapping."""
 
 from __future__ import annotations
 

@@ -52,7 +52,7 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True)
 class Rendered:
-    """What is rendered, and how.
+    """A rendering, and its settings.
 
     gain_db: the plan's; None for what the graph gives before the cap.
     knots_db: the plan's, where it shapes the arc.
@@ -132,7 +132,7 @@ def _unlike(installation: Installation) -> Sequence[str]:
 
 
 def compare(kept: Fingerprint, found: Fingerprint, unlike: Sequence[str] = ()) -> Verdict:
-    """What was kept beside what was found now.
+    """Compares the kept fingerprint with the new one.
 
     unlike: the nodes that do not promise the same bits.
     """
@@ -206,7 +206,7 @@ def _time(found: Fingerprint, part: int) -> str:
 
 
 def _reasons(kept: Fingerprint, found: Fingerprint, unlike: Sequence[str]) -> list[str]:
-    """What is no longer as it was, which may be why."""
+    """Changes that may explain a difference."""
     changed = [
         words
         for words, was, now in (

@@ -102,7 +102,7 @@ def cap_stage(installation: Installation, log: LevelLog, now: datetime) -> CapSt
 
 
 def steps(playback: Playback, frames: int = BLOCK_FRAMES) -> Iterator[Played]:
-    """What a playback gives from where it stands to its end. Raises ProblemError where a node fails."""
+    """Steps a playback from its position to its end. Raises ProblemError where a node fails."""
     ended = False
     while not ended:
         try:

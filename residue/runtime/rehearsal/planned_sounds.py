@@ -1,4 +1,4 @@
-"""What the performances of an installation give its visitors, by their level profiles and the plan."""
+"""The levels that visitors receive from each performance, by level profile and plan."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ def planned_sounds(installation: Installation, cache: Path, progress: Progress =
 
 
 def sound_of(profile: LevelProfile, power: float) -> PlannedSound:
-    """What somebody at the visitor's place receives. power: the square of the planned gain."""
+    """The sound that a person at the visitor's place receives. power: the square of the planned gain."""
     # Metered ears stand before those of caps, which may be in another unit.
     row = next(n for n, ear in enumerate(profile.ears) if (ear.at, ear.weighting) == (PLACE, Weighting.A))
     return PlannedSound(profile.duration_s, profile.energy[row] * (power / AUDIO_RATE_HZ))
@@ -60,6 +60,6 @@ def sound_of(profile: LevelProfile, power: float) -> PlannedSound:
 def cap_sound_of(
     cap: Cap, profiles: Mapping[str, LevelProfile], power: Mapping[str, float], outputs: Mapping[str, Output]
 ) -> CapSound:
-    """What a cap listens to."""
+    """The sound that a cap counts."""
     key, scaled = ear_of(cap, outputs).key, terms(cap).scaled
     return CapSound(cap, {name: held.energy[held.row(key)] * scaled(power[name]) for name, held in profiles.items()})

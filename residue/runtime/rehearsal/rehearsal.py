@@ -34,7 +34,7 @@ _LATE_S = 1.0
 
 @dataclass(frozen=True)
 class PlannedSound:
-    """What a performance gives whoever stays with it, as it is planned.
+    """The levels that a performance gives a visitor who stays for all of it, as planned.
 
     energy: (hops,), A-weighted at the visitor's place, by hop: mean square times seconds, 1 at 0 dB of the unit.
     """
@@ -50,7 +50,7 @@ class PlannedSound:
 
 @dataclass
 class RehearsedDay:
-    """One local day."""
+    """One local day of a rehearsed season."""
 
     date: date
     open_h: float = 0.0
@@ -61,7 +61,7 @@ class RehearsedDay:
 
 @dataclass
 class Rehearsal:
-    """What came out."""
+    """The result of a rehearsal."""
 
     days: list[RehearsedDay]
     open_h: float
@@ -93,7 +93,7 @@ class _Watch:
     longest_outside_s: float = 0.0
 
     def seen(self, seconds: float) -> None:
-        """What is so now lasts so long."""
+        """Counts the present state for so many seconds."""
         house, view = self.simulation.keeper.house, self.simulation.engine.view()
         audible = view.sounding and view.fault is None and self.simulation.engine.stood_s is None
         is_open = house.state is not State.CLOSED
@@ -231,7 +231,7 @@ def _weeks(rehearsal: Rehearsal) -> Iterator[str]:
 
 
 def data(rehearsal: Rehearsal) -> dict[str, object]:
-    """JSON-ready."""
+    """The rehearsal as a JSON-ready object."""
     plain: dict[str, object] = msgspec.to_builtins(rehearsal)
     return plain
 

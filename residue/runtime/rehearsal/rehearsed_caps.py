@@ -26,7 +26,7 @@ _CHUNK_S = 86_400.0
 
 @dataclass(frozen=True)
 class CapSound:
-    """What one cap listens to in each performance.
+    """The energy that one cap counts in each performance.
 
     energy: by performance, (hops,), at the planned gain, in the unit of the cap's ear.
     """
@@ -37,7 +37,7 @@ class CapSound:
 
 @dataclass(frozen=True, slots=True)
 class CapResult:
-    """What came of one cap."""
+    """The result for one cap."""
 
     name: str
     unit: str

@@ -1,4 +1,4 @@
-"""What may befall a house over a season, drawn by a seed, for a rehearsal."""
+"""Faults of a season, drawn by a seed, for a rehearsal."""
 
 from __future__ import annotations
 

@@ -39,11 +39,11 @@ class SimulatedClock:
         """By how much the wall clock is wrong."""
 
     def now(self) -> datetime:
-        """What the wall clock shows."""
+        """The time of the simulated wall clock."""
         return self.true_time() + timedelta(seconds=self.off_s)
 
     def true_time(self) -> datetime:
-        """What it would show if nobody had set it wrong."""
+        """The true time, which a wrongly set wall clock does not show."""
         return self._start + timedelta(seconds=self._elapsed_s)
 
     def monotonic_s(self) -> float:
@@ -51,7 +51,7 @@ class SimulatedClock:
         return self._elapsed_s
 
     def advance(self, seconds: float) -> None:
-        """Let time pass."""
+        """Lets simulated time pass."""
         self._elapsed_s += seconds
 
 
@@ -83,11 +83,11 @@ class CountingEngine:
 
     @property
     def frames(self) -> int:
-        """Written so far."""
+        """The frames written so far."""
         return frame_at(self._clock.monotonic_s() if self.stood_s is None else self.stood_s)
 
     def view(self) -> EngineView:
-        """What is so now."""
+        """The engine's present view."""
         if self._left_out is not None and self._clock.monotonic_s() >= self._left_out[1]:
             self._left_out, self._view = None, replace(self._view, unplayable={})
         if self._playing is not None and self.stood_s is None:

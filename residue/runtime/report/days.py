@@ -1,4 +1,4 @@
-"""What the level log tells of a day."""
+"""The days of the level log, summed up for a report."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ class PlayedPerformance:
 
 @dataclass(frozen=True, slots=True)
 class ReportedDay:
-    """One local day."""
+    """One local day, as the level log shows it."""
 
     date: date
     start: datetime
@@ -80,12 +80,12 @@ class ReportedDay:
 
     @property
     def open_h(self) -> float:
-        """By the hours."""
+        """The open time in hours, by the curator's hours."""
         return sum((opening.closes - opening.opens).total_seconds() for opening in self.openings) / 3600.0
 
     @property
     def played_h(self) -> float:
-        """By the log."""
+        """The played time in hours, by the level log."""
         return sum(row.duration_s for row in self.logged.minutes if row.performance is not None) / 3600.0
 
     @property
@@ -95,12 +95,12 @@ class ReportedDay:
 
     @property
     def interventions(self) -> list[EventRow]:
-        """What people did."""
+        """Actions of people on this day."""
         return [event for event in self.logged.events if event.kind in _BY_PEOPLE or event.sender]
 
     @property
     def faults(self) -> list[EventRow]:
-        """What went wrong, and what was done about it."""
+        """Faults and the actions against them."""
         return [event for event in self.logged.events if event.kind not in _BY_PEOPLE | _ROUTINE and not event.sender]
 
     @property

@@ -98,7 +98,7 @@ def _verdict(courses: Iterable[Course]) -> str:
 
 
 def _as_far_as(days: Sequence[ReportedDay]) -> str:
-    """What the verdict says nothing of."""
+    """The limits of the verdict."""
     silent = sum(day.kept is None for day in days)
     doubtful = sum(any(one.unknown for one in day.courses) for day in days)
     lacks = [f"nothing of {silent} of {len(days)} days"] if silent else []

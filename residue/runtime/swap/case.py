@@ -38,7 +38,7 @@ class Case:
 
     @property
     def what(self) -> str:
-        """Which for which."""
+        """The two performances: the new one and the one that it replaces."""
         return f"{self.candidate.request.bag} in the place of {self.candidate.name}"
 
     @property
@@ -47,7 +47,7 @@ class Case:
         return self.candidate.path.name.startswith(".")
 
     def told(self) -> dict[str, str | None]:
-        """For the status."""
+        """The progress of the swap, for the status."""
         request = self.candidate.request
         return {
             "performance": self.candidate.name,

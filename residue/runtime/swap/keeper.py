@@ -64,7 +64,7 @@ class SwapKeeper:
 
     @property
     def alarms(self) -> Sequence[str]:
-        """What was refused, and what is not whole."""
+        """Swaps that were refused, and bags that are incomplete."""
         return self._swaps.alarms
 
     @property

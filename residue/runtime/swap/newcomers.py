@@ -20,7 +20,7 @@ class Newcomers:
         self._arriving: dict[str, tuple[FolderState, float]] = {}
 
     def look(self, programme: Sequence[str], now_s: float) -> Iterator[str]:
-        """What there is to tell now. now_s: monotonic."""
+        """News about dropped bags. now_s: monotonic."""
         there = self._there()
         self._known &= there
         for name in sorted(there - self._known - {f"{one}.{when}" for one in programme for when in When}):

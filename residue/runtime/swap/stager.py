@@ -28,7 +28,7 @@ class Asked:
 
     @property
     def what(self) -> str:
-        """Which for which."""
+        """The two performances: the new one and the one that it replaces."""
         return f"{self.bag.name if self.bag else 'The one before'} in the place of {self.name}"
 
 
@@ -69,7 +69,7 @@ class Stager:
         self._under_way: tuple[Asked, ChildProcess] | None = None
 
     def ask(self, asked: Asked) -> None:
-        """From any thread."""
+        """Queues a request; any thread may call it."""
         self._asked.put(asked)
 
     def look(self) -> Iterator[tuple[Asked, str]]:
@@ -82,7 +82,7 @@ class Stager:
 
     @property
     def told(self) -> Sequence[dict[str, str | None]]:
-        """What is being copied, for the status."""
+        """The copy under way, for the status."""
         if self._under_way is None:
             return ()
         asked = self._under_way[0]

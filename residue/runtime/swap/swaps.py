@@ -77,7 +77,7 @@ class Swaps:
     def look(
         self, installation: Installation, moment: Moment, now_s: float, *, planning: bool
     ) -> tuple[SwapDone | None, list[str]]:
-        """What has been taken, and what there is to tell, since the last look.
+        """Swaps made since the last look, and news about the others.
 
         now_s: monotonic. planning: the planner is at work on what plays; that comes first.
         """

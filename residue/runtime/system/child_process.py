@@ -42,7 +42,7 @@ class ChildProcess:
 
     @property
     def complaint(self) -> str:
-        """What it wrote to standard error, of a fault of our own the last line; something in any case."""
+        """Its text on standard error (the last line of a traceback of ours); never empty."""
         self._complained.seek(0)
         words = self._complained.read().decode(errors="replace").strip()
         if not words:

@@ -29,7 +29,7 @@ _NOTHING = frozenset({"", "nan", "na", "n/a", "null", "-"})
 
 
 class TableFacts(ManifestTable, frozen=True, kw_only=True):
-    """What a person must say of a table: how fast its rows came, or which column tells the time."""
+    """Facts about a table that a person must give: its rate, or the column that holds the time."""
 
     rate_hz: Annotated[float, Meta(gt=0, le=1e6)] | None = None
     time: str | None = None
@@ -66,7 +66,7 @@ class _Times:
 
     @property
     def length(self) -> int:
-        """In rows."""
+        """The length in rows."""
         return self.column.length
 
     def read(self, start: int, stop: int) -> Floats:

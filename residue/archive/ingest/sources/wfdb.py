@@ -69,12 +69,12 @@ class _Signal:
 
     @property
     def rate_hz(self) -> Fraction:
-        """Of the record."""
+        """The sampling rate of the record, in Hz."""
         return self.blocks.rate_hz
 
     @property
     def length(self) -> int:
-        """In samples."""
+        """The length in samples."""
         return self.blocks.length
 
     def read(self, start: int, stop: int) -> Floats:
@@ -84,7 +84,7 @@ class _Signal:
 
 @contextmanager
 def _told(path: Path) -> Iterator[None]:
-    """Whatever the library raises on a record that is not as it says becomes a ProblemError."""
+    """Turns any exception of the library on a faulty record into a ProblemError."""
     try:
         yield
     except (ValueError, OSError, IndexError, KeyError, TypeError, AttributeError, OverflowError, MemoryError) as error:

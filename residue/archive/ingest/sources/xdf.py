@@ -61,7 +61,7 @@ class _Faults(logging.Handler):
         self.count = 0
 
     def emit(self, record: logging.LogRecord) -> None:
-        """One place more."""
+        """Counts one more record."""
         self.count += 1
 
 
