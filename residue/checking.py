@@ -52,7 +52,7 @@ def read_toml(path: Path) -> tuple[dict[str, Any], list[Finding]]:
         where += too_long(text)
         fault = _TOO_LONG
     except RecursionError:
-        fault = ("Lists or tables stand in each other too deeply.", "Take the innermost out.")
+        fault = ("Lists or tables are nested too deeply.", "Remove the innermost.")
     return {}, [Finding(Severity.STOPS, where, *fault)]
 
 
@@ -114,7 +114,7 @@ def _check_value(raw: object, wanted: Any, file: str, where: str) -> tuple[Any, 
         findings += _steering(key, file, _join(where, key))
         findings += _check_value(item, of_items, file, _join(where, key))[1]
     if isinstance(raw, float) and not isfinite(raw):  # which TOML knows as numbers and no bound of a range keeps out
-        findings.append(_finding(file, where, f"{raw} is no number to count with.", "Write a finite number."))
+        findings.append(_finding(file, where, f"{raw} is not a finite number.", "Write a finite number."))
     if isinstance(raw, str):
         findings += _steering(raw, file, where)
     if findings:
@@ -152,7 +152,7 @@ def _meant(
     names = [str(tag) for tag in records]
     if key not in raw:
         return None, [_finding(file, f"{where}.{key}", "This key is missing.", nearest("", names))]
-    return None, [_finding(file, f"{where}.{key}", f"{_shown(named)} cannot stand here.", nearest(str(named), names))]
+    return None, [_finding(file, f"{where}.{key}", f"{_shown(named)} is not allowed here.", nearest(str(named), names))]
 
 
 def _translate(error: msgspec.ValidationError, raw: object, wanted: Any, file: str, where: str) -> Finding:
@@ -164,7 +164,7 @@ def _translate(error: msgspec.ValidationError, raw: object, wanted: Any, file: s
         mend = f"Write it as in {_shown(examples[0])}."
     elif isinstance(raw, Mapping | list) and (table := _table(wanted, where)):
         mend = f"Write a table {table}." if _item_type(raw, wanted) is None else mend
-    return _finding(file, where, f"{_shown(raw)} cannot stand here.", mend)
+    return _finding(file, where, f"{_shown(raw)} is not allowed here.", mend)
 
 
 def _choices(wanted: Any) -> set[str]:

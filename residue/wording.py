@@ -49,8 +49,8 @@ _SLIPS = {
 _QUOTED = re.compile(r'''"""(?:\\[\s\S]|[^\\])*?"{3,5}|'{3}[\s\S]*?'{3,5}|"(?:\\.|[^"\\\n])*"|'[^'\n]*'|#.*''')
 """Whole texts and comments, in which anything may stand."""
 _EXACT = {
-    re.compile(r"Cannot declare .* twice"): "This table stands here a second time. Put all of it into the first one.",
-    re.compile(r"Cannot overwrite a value|Duplicate"): "This stands here a second time. Keep one of them.",
+    re.compile(r"Cannot declare .* twice"): "This table appears a second time. Put all of it into the first one.",
+    re.compile(r"Cannot overwrite a value|Duplicate"): "This key appears a second time. Keep one of them.",
     re.compile(r"Invalid date or datetime"): "There is no such day or time. Look it up in a calendar.",
     re.compile(r"Illegal character '\\n'|Unterminated string"): "End the text with the quote that it began with.",
 }
@@ -84,7 +84,7 @@ def toml_explained(error: tomllib.TOMLDecodeError, text: str) -> tuple[str, tupl
     told = message[: place.start()] if place else message
     plainly = f"Mend it there or just before ({told[:1].lower()}{told[1:]})."
     if place is None or place["line"] is None:
-        return "", ("It ends in the middle of something.", next(_mends(_EXACT | _VAGUE, told), plainly))
+        return "", ("The file ends too early.", next(_mends(_EXACT | _VAGUE, told), plainly))
     number = int(place["line"])
     lines = text.split("\n")[:number]  # what comes after it has not been looked at and may be anything
     line, bare = lines[-1], _QUOTED.sub(_emptied, "\n".join(lines)).split("\n")[-1]

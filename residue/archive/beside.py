@@ -69,7 +69,7 @@ def folder_beside(path: Path) -> Iterator[Path]:
     """A temporary folder beside `path`, which must not exist; when the block ends well, it stands at `path`."""
     with telling(path):
         if path.exists():
-            raise stopping(str(path), "Something already stands there.", "Choose another name, or move it away.")
+            raise stopping(str(path), "Something exists there already.", "Choose another name, or move it away.")
         path.parent.mkdir(parents=True, exist_ok=True)
         temporary = Path(tempfile.mkdtemp(prefix=PREFIX, dir=path.parent))
         mark = _mark(temporary)

@@ -35,9 +35,9 @@ class _Day(click.ParamType[date]):
         try:
             day = datetime.strptime(value, "%Y-%m-%d").date()  # noqa: DTZ007 - a day has no zone
         except ValueError:
-            self.fail(f"'{value}' is no day. Write year-month-day, such as 2026-03-02.", param, ctx)
+            self.fail(f"'{value}' is not a date. Write year-month-day, such as 2026-03-02.", param, ctx)
         if not 2000 <= day.year < 2100:
-            self.fail(f"{value} lies far away. Write a day from 2000-01-01 to 2099-12-31.", param, ctx)
+            self.fail(f"{value} is out of range. Write a day from 2000-01-01 to 2099-12-31.", param, ctx)
         return day
 
 
@@ -48,7 +48,7 @@ class SecondsOption(click.FloatRange):
         """From text; click.BadParameter where it is none."""
         number = super().convert(value, param, ctx)
         if not isfinite(number):
-            self.fail(f"{value} is no number to count with.", param, ctx)
+            self.fail(f"{value} is not a finite number.", param, ctx)
         return number
 
 

@@ -40,7 +40,7 @@ class Listening(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
                 ipaddress.ip_network(network)
             except ValueError:
                 raise ValueError(
-                    f'allow has "{network}", which is no network. Write one such as 192.168.10.0/24.'
+                    f'allow has "{network}", which is not a network. Write one such as 192.168.10.0/24.'
                 ) from None
 
     @property
@@ -72,4 +72,4 @@ def _address(host: str) -> None:
     try:
         ipaddress.ip_address(host)
     except ValueError:
-        raise ValueError(f'"{host}" is no IP address. Write one such as 127.0.0.1.') from None
+        raise ValueError(f'"{host}" is not an IP address. Write one such as 127.0.0.1.') from None

@@ -65,7 +65,7 @@ class SampleQueue:
         for _ in range(surplus):
             self._waiting.popleft()
         self._waiting[0] = math.nan
-        logger.warning("Channel %s: %d samples too many had come and were left out.", self._name, surplus)
+        logger.warning("Channel %s: %d samples more than expected arrived and were dropped.", self._name, surplus)
 
     @property
     def wrong_rate(self) -> str | None:

@@ -74,7 +74,7 @@ class OscReceiver:
         self._socket.close()
         if self.unread or self.unknown:
             logger.warning(
-                "%d datagrams were no OSC, and %d messages went to addresses that no sensor has.",
+                "%d datagrams were not OSC, and %d messages went to addresses that no sensor has.",
                 self.unread,
                 self.unknown,
             )

@@ -120,7 +120,7 @@ def check_needs(sensors: Sensors, needs: Mapping[str, Set[Kind]]) -> Iterator[Fi
     """Channels that the piece reads and nothing sends, or that cannot be what is asked."""
     for name in sorted(needs):
         if name not in sensors.channel:
-            what = f'The piece reads a channel "{name}", and nothing sends it.'
+            what = f'The piece reads a channel "{name}", but no sensor sends it.'
             mend = nearest(name, sensors.channel) + f" Or write a table [channel.{name}]."
             yield Finding(Severity.STOPS, f"{FILE_NAME}: channel.{name}", what, mend)
             continue

@@ -119,7 +119,7 @@ class DeviceInput:
         try:
             samples, lost = self._stream.read(frames)
         except OSError as error:
-            logger.warning("The sound input is gone: %s. It is looked for.", error)
+            logger.warning("The sound input is gone: %s. The program keeps looking for it.", error)
             self._stream.close()
             self._stream, self._away = None, NoSound(self._monotonic_s, self._sleep)
             return _nothing(self._channels, 0)

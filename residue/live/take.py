@@ -57,7 +57,7 @@ def work_folder(into: Path) -> Path:
 def check_place(into: Path) -> None:
     """Raises ProblemError where there is something at `into` already, or an evening that was cut."""
     if into.exists():
-        raise stopping(str(into), "Something already stands there.", "Choose another name, or move it away.")
+        raise stopping(str(into), "Something exists there already.", "Choose another name, or move it away.")
     work = work_folder(into)
     if work.exists():
         what = f"An evening that was recorded into {into.name} was cut; what there is of it lies in {work}."
@@ -139,7 +139,7 @@ class Take:
                 self._write_what_waits()
             except OSError as error:
                 self.trouble = str(disk_problem(self._work, error))
-                logger.error("%s What comes from here on is played, and not recorded.", self.trouble)
+                logger.error("%s From here on the evening is played but not recorded.", self.trouble)
                 return
             if ending:
                 return
@@ -160,7 +160,7 @@ def recovered(into: Path, on: date, progress: Progress = silent) -> Bag:
     """Seal what an evening that was cut has left. Raises ProblemError."""
     work = work_folder(into)
     if not (work / _FORM).exists():
-        raise stopping(str(into), "No evening that was recorded into it was cut.", "Record it without --recover.")
+        raise stopping(str(into), "There is no interrupted recording for it.", "Record it without --recover.")
     with telling(into):
         for wav in _open_wavs(work, _read_forms(work)).values():
             wav.end_at(wav.frames)
@@ -168,7 +168,7 @@ def recovered(into: Path, on: date, progress: Progress = silent) -> Bag:
         for beats in (work / "data").glob("*.csv"):
             whole = beats.read_bytes()
             beats.write_bytes(whole[: whole.rfind(b"\n") + 1])
-        done = ["Recorded while it was played; cut at its end, and sealed with what there was."]
+        done = ["Recorded while it was played; interrupted, and sealed up to that moment."]
         return _sealed(work, into, done, on, progress)
 
 

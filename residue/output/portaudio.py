@@ -17,7 +17,7 @@ class OutputStream:
         try:
             devices = [device for device in sounddevice.query_devices() if device["max_output_channels"] > 0]
         except sounddevice.PortAudioError as error:
-            raise OSError(f"PortAudio tells of no devices: {_reason(error)}.") from error
+            raise OSError(f"PortAudio lists no devices: {_reason(error)}.") from error
         found = find(name, devices)
         check_width(name, found["max_output_channels"], channels)
         try:

@@ -56,7 +56,7 @@ class Hours(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
         if self.time_zone not in zone_names():
             near = difflib.get_close_matches(self.time_zone, zone_names(), n=1)
             mend = f"Did you mean {near[0]}?" if near else "Write a name such as Europe/Berlin."
-            yield f"time_zone: '{self.time_zone}' is no time zone of the IANA database. {mend}"
+            yield f"time_zone: '{self.time_zone}' is not a time zone of the IANA database. {mend}"
         counted = Counter(day for special in self.exception for day in special.dates)
         for day, times in counted.items():
             if times > 1:

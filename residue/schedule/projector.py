@@ -51,7 +51,7 @@ def _proof(greeting: str, password: str) -> str:
             return ""
         case ["PJLINK", "1", random]:
             return hashlib.md5(f"{random}{password}".encode(), usedforsecurity=False).hexdigest()
-    raise SwitchError(f"It does not greet as a projector does: '{greeting}'.")
+    raise SwitchError(f"Its greeting is not that of a projector: '{greeting}'.")
 
 
 async def _ask(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, command: str) -> str:

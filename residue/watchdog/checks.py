@@ -120,7 +120,7 @@ def _start_hangs(now: Vitals, _before: Vitals) -> str | None:
 
 
 def _not_finite(now: Vitals, before: Vitals) -> str | None:
-    return "The graph gave values that are no numbers." if now.muted_frames > before.muted_frames else None
+    return "The graph gave values that are not numbers." if now.muted_frames > before.muted_frames else None
 
 
 def _failed(now: Vitals, before: Vitals) -> str | None:
@@ -298,7 +298,7 @@ CHECKS: Sequence[Check] = (
     Check(
         "clock",
         "time service, battery clock, steps",
-        "nobody vouches for it",
+        "no time source confirms it",
         _clock,
         0.0,
         (LOG,),

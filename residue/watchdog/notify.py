@@ -49,7 +49,7 @@ def _connected(path: str) -> socket.socket | None:
     try:
         probe.connect(path)
     except OSError as error:
-        logger.warning("The service manager cannot be told anything: %s", error)
+        logger.warning("systemd cannot be notified: %s", error)
         probe.close()
         return None
     return probe

@@ -85,17 +85,17 @@ def test_a_house_that_never_closes_begins_every_day_anew() -> None:
     [
         pytest.param(
             {"time_zone": "Europe/Berlinn"},
-            "time_zone: 'Europe/Berlinn' is no time zone of the IANA database. Did you mean Europe/Berlin?",
+            "time_zone: 'Europe/Berlinn' is not a time zone of the IANA database. Did you mean Europe/Berlin?",
             id="zone misspelt",
         ),
         pytest.param(
             {"time_zone": "localtime"},
-            "time_zone: 'localtime' is no time zone of the IANA database. Write a name such as Europe/Berlin.",
+            "time_zone: 'localtime' is not a time zone of the IANA database. Write a name such as Europe/Berlin.",
             id="zone of the machine",
         ),
         pytest.param(
             {"time_zone": "../etc/passwd"},
-            "time_zone: '../etc/passwd' is no time zone of the IANA database. Write a name such as Europe/Berlin.",
+            "time_zone: '../etc/passwd' is not a time zone of the IANA database. Write a name such as Europe/Berlin.",
             id="zone out of the way",
         ),
         pytest.param(
@@ -187,7 +187,7 @@ def test_a_private_view_is_open_beside_the_hours_of_its_day_on_its_own_terms() -
     [
         pytest.param(
             {"holidays": {"country": "Germany"}},
-            "'Germany' is no country whose holidays are known. Write its two letters, such as DE. - at `$.holidays`",
+            "'Germany' is not a country whose holidays are known. Write its two letters, such as DE. - at `$.holidays`",
             id="country by name",
         ),
         pytest.param(

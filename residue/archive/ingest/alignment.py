@@ -58,8 +58,8 @@ def starts(sources: Mapping[str, IngestSource], description: Description) -> dic
     while left:
         ready = [name for name, align in left.items() if align.to in known]
         if not ready:
-            what = f"The alignment of {', '.join(sorted(left))} goes round in a circle."
-            raise stopping("align", what, "Let one source stand on its own.")
+            what = f"The alignment of {', '.join(sorted(left))} is circular."
+            raise stopping("align", what, "Leave one source without an [[align]].")
         for name in ready:
             align = left.pop(name)
             seconds, how = _relative(sources, align)
@@ -71,7 +71,7 @@ def starts(sources: Mapping[str, IngestSource], description: Description) -> dic
 def _by_clock(sources: Mapping[str, IngestSource]) -> dict[str, SourceStart]:
     moments = {name: source.began for name, source in sources.items() if source.began is not None}
     if len(moments) < len(sources):
-        how = "taken to have begun with the others" if len(sources) > 1 else "the only one"
+        how = "assumed to begin with the others" if len(sources) > 1 else "the only one"
         return {name: SourceStart(0.0, how) for name in sources}
     first = min(moments.values(), default=None)
     return {
@@ -90,7 +90,7 @@ def _relative(sources: Mapping[str, IngestSource], align: Align) -> tuple[float,
     labels = align.signals or ["", ""]
     lag = find_lag(_track(own, labels[0]), _track(other, labels[1]), align.within_s)
     if lag.confidence < DOUBTFUL:
-        what = f"{labels[0]} and {labels[1]} do not show the same: they fit {lag}."
+        what = f"{labels[0]} and {labels[1]} show different signals: they fit {lag}."
         raise stopping(f"align {align.file}", what, "State offset_s, or name a signal that both hold.")
     return lag.seconds, f"by {labels[0]} against {labels[1]} of {align.to}, {lag}"
 

@@ -116,13 +116,13 @@ def label_of(channel: Channel, source: IngestSource) -> str:
 def template(sources: Mapping[str, IngestSource]) -> str:
     """A describe file with everything that the sources tell, for a person to complete."""
     document = tomlkit.document()
-    document.add(tomlkit.comment("What is known of the recording. Fill in what is empty, take out the channels that"))
-    document.add(tomlkit.comment("are not wanted, then ingest again with --describe and the name of this file."))
+    document.add(tomlkit.comment("Facts about the recording. Fill in the empty values, remove the channels that you"))
+    document.add(tomlkit.comment("do not want, then ingest again with --describe and the name of this file."))
     for key in ("title", "performer", "place", "notes"):
         document.add(key, "")
     began = [source.began for source in sources.values() if source.began]
     moment = f"{min(began).isoformat()}+01:00" if began else "2026-02-11T23:40:00+01:00"
-    document.add(tomlkit.comment(f"recorded = {moment}  # with the offset from UTC that held there"))
+    document.add(tomlkit.comment(f"recorded = {moment}  # with the offset from UTC at that place"))
     channels = tomlkit.table(is_super_table=True)
     for file, source in sources.items():
         for label in source.labels:
@@ -132,7 +132,7 @@ def template(sources: Mapping[str, IngestSource]) -> str:
     tables = [file for file, source in sources.items() if source.path.suffix.lower() in TABLES]
     for file in tables:
         document.add(tomlkit.nl())
-        document.add(tomlkit.comment(f'[table."{file}"]  # how fast its rows came, or the column that tells the time'))
+        document.add(tomlkit.comment(f'[table."{file}"]  # its rate, or the column that holds the time'))
         document.add(tomlkit.comment("rate_hz = 100"))
         document.add(tomlkit.comment(f'time = "{sources[file].labels[0]}"'))
     document.add(tomlkit.nl())
@@ -158,7 +158,7 @@ def _channel_table(file: str, source: IngestSource, label: str) -> tomlkit.items
     if track and source.suffix and track.unit == "1":
         table.add("unit", "1")
         table.add("full_scale", 1.0)
-        table["full_scale"].comment("the physical value, in unit, that digital full scale stands for")
+        table["full_scale"].comment("the physical value of digital full scale, in unit")
     else:
         table.add("unit", track.unit if track else "s")
     return table

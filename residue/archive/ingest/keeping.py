@@ -53,7 +53,7 @@ def keep(source: IngestSource, channels: Mapping[str, Channel], folder: Path, *,
     try:
         return _keep(source, channels, folder, keep_private=keep_private)
     except soundfile.SoundFileError as error:
-        what = f"It could not be copied whole: {str(error).rstrip('.')}."
+        what = f"It could not be copied completely: {str(error).rstrip('.')}."
         raise stopping(
             source.path.name, what, "Make room on the disk, or put the stick back in; then go on."
         ) from error
@@ -99,7 +99,7 @@ def _keep_file(
         done = f"{source.path.name}: the same samples, without {', '.join(names)}."
     else:
         shutil.copyfile(source.path, target)
-        done = f"{source.path.name}: kept as it came, to the byte."
+        done = f"{source.path.name}: kept byte for byte."
     kept = {}
     for name, channel in channels.items():
         number, track = next(

@@ -87,7 +87,7 @@ def ingest(given: list[Path], into: Path, description: Description, on: date, pr
     What is done is kept beside `into` until the end, so that a second run after a cut does not do it again.
     """
     if into.exists():
-        raise stopping(str(into), "Something already stands there.", "Choose another name, or move it away.")
+        raise stopping(str(into), "Something exists there already.", "Choose another name, or move it away.")
     files = name_files(given)
     asked_for = [path for name, path in files.items() if name in description.files]
     sources = open_sources(asked_for, description.table, into.parent)
@@ -109,7 +109,7 @@ def ingest(given: list[Path], into: Path, description: Description, on: date, pr
             done = [sentence for one in kept.values() for sentence in one.done]
             done += [f"{name}: {source.spoilt}." for name, source in used.items() if source.spoilt]
             unasked = sorted(files.keys() - kept)
-            done += [f"{name}: left out, as the describe file names no channel of it." for name in unasked]
+            done += [f"{name}: left out, because the describe file names none of its channels." for name in unasked]
             done += _begun_words(begun)
             report = write_report(performance, qualities, done)
             about = {"report.txt": report.encode(), "channels.png": draw(performance, qualities)}
@@ -217,7 +217,7 @@ def bag_info(performance: Performance, done: list[str]) -> dict[str, str | list[
         "External-Description": ", ".join(filter(None, [performance.title, performance.place])),
         "Performer": performance.performer,
         "Recorded": performance.recorded.isoformat() if performance.recorded else "",
-        "Channels": [f"{name}: {one.kind}, {one.site or 'site not told'}" for name, one in performance.channel.items()],
+        "Channels": [f"{name}: {one.kind}, {one.site or 'site unknown'}" for name, one in performance.channel.items()],
         "Consent": permission.consent if permission else "",
         "Rights": permission.rights if permission else "",
         "Permitted-Use": permission.use if permission else "",

@@ -69,7 +69,7 @@ def recover(performances: Path) -> list[Finding]:
         for name in named(performances, "leaving"):
             _end_exchange(performances, name)
             request_path(performances, name).unlink(missing_ok=True)
-            findings.append(_note(name, "the performance before stands in its place"))
+            findings.append(_note(name, "the earlier version is back in its place"))
         for kind, words in (("waiting", "the new performance"), ("before", "the performance before")):
             for name in named(performances, kind):
                 if not (performances / name).exists():

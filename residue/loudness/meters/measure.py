@@ -122,7 +122,7 @@ def read_grains(path: Path, progress: Progress = silent) -> Grains:
 def _check(path: Path, file: soundfile.SoundFile) -> None:
     """Raises ProblemError where no weighting can be put on it."""
     if file.samplerate < _LEAST_RATE_HZ:
-        what = f"Its {file.samplerate} Hz are too few for the weightings."
+        what = f"Its {file.samplerate} Hz are too low for the weightings."
         raise stopping(str(path), what, f"Convert it to {_LEAST_RATE_HZ} Hz or more.")
 
 
@@ -140,7 +140,7 @@ def _read(path: Path, file: soundfile.SoundFile, progress: Progress) -> Grains:
         block = np.ascontiguousarray(read.T)
         if not np.isfinite(block).all():
             at_s = (frames + int(np.argmin(np.isfinite(block).all(axis=0)))) / rate_hz
-            what = f"From {at_s:.3f} s on it holds values that are no numbers."
+            what = f"From {at_s:.3f} s on it contains values that are not numbers."
             raise stopping(str(path), what, "Export it again, or mend it in a sound editor.")
         weighted = bank(block)
         true_peak(block)

@@ -72,7 +72,7 @@ class ArchiveMonitor:
             try:
                 self.look(await asyncio.to_thread(self.permission))
             except Exception:  # a fault of our own; the house plays on
-                logger.exception("What is archived cannot be looked after")
+                logger.exception("The archive cannot be monitored")
             await asyncio.sleep(LOOK_S)
 
     def end(self) -> None:
@@ -113,12 +113,12 @@ class ArchiveMonitor:
         if process.status == 0:
             self._read(msgspec.json.decode(process.said[-1], type=tuple[Finding, ...]))
         else:
-            self._happened("disk", f"What is played could not be read again: {process.complaint}")
+            self._happened("disk", f"The nightly reading failed: {process.complaint}")
         process.end()
         try:
             replace_file(self._nights_path, msgspec.json.encode(night))
         except OSError as error:
-            logger.warning("It cannot be noted that everything was read: %s", error)
+            logger.warning("The nightly reading cannot be noted: %s", error)
 
     def _read(self, findings: tuple[Finding, ...]) -> None:
         self._of_disk = tuple(map(str, findings))
@@ -127,7 +127,7 @@ class ArchiveMonitor:
         if findings:
             self._spoilt()
         else:
-            self._happened(READ_AGAIN, "All that is played was read again, and is as it was written.")
+            self._happened(READ_AGAIN, "The nightly reading found every file unchanged.")
 
     def _remembered(self) -> date | None:
         try:

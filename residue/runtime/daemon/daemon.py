@@ -281,8 +281,8 @@ class _Daemon:
             self._engine.leave_out(performance, due.why, LAST_FADE_S)
 
     def _rebuild(self, due: Due) -> None:
-        if not self._engine.rebuild(f"Its graph did not come back. {due.why}"):
-            self._happened("watchdog", "The engine hangs below its graph and cannot be rebuilt.")
+        if not self._engine.rebuild(f"The graph hangs: it returned no block. {due.why}"):
+            self._happened("watchdog", "The engine hangs outside the graph and cannot be rebuilt.")
             self._restart(due.why)
 
     # What the loop does.

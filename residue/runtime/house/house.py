@@ -187,7 +187,7 @@ def _why_resting(house: House, world: World, programme: Programme) -> str:
 
 _REASON: Mapping[State, Callable[[House, World, Programme], str]] = {
     State.CLOSED: lambda house, *_: "by the hours" + (f"; held by {house.held_by}" if house.held_by else ""),
-    State.OPENING: lambda house, _, programme: f"{performance_at(house, programme)} is being made ready",
+    State.OPENING: lambda house, _, programme: f"{performance_at(house, programme)} is being prepared",
     State.PLAYING: lambda house, world, programme: (
         f"{performance_at(house, programme)} from {house.from_s:.0f} s on"
         + ("" if world.opening else "; past closing, to its end")

@@ -22,20 +22,20 @@ def _tick(house: House, _event: Tick, _world: World) -> Transition:
 
 def _hold(house: House, event: Hold, _world: World) -> Transition:
     if house.held_by is not None:
-        return house, (Log("hold", f"Asked for by {event.by}; already held by {house.held_by}."),)
-    return replace(house, held_by=event.by), (Log("hold", f"Asked for by {event.by}."),)
+        return house, (Log("hold", f"Requested by {event.by}; already held by {house.held_by}."),)
+    return replace(house, held_by=event.by), (Log("hold", f"Requested by {event.by}."),)
 
 
 def _release(house: House, event: Release, _world: World) -> Transition:
     if house.held_by is None:
-        return house, (Log("release", f"Asked for by {event.by}, but nobody holds."),)
-    return replace(house, held_by=None), (Log("release", f"Asked for by {event.by}; was held by {house.held_by}."),)
+        return house, (Log("release", f"Requested by {event.by}, but nobody holds."),)
+    return replace(house, held_by=None), (Log("release", f"Requested by {event.by}; was held by {house.held_by}."),)
 
 
 def _next(house: House, event: Next, world: World) -> Transition:
-    said = Log("next", f"Asked for by {event.by}.")
+    said = Log("next", f"Requested by {event.by}.")
     if world.opening is None:
-        return house, (Log("next", f"Asked for by {event.by} while closed: nothing is passed over."),)
+        return house, (Log("next", f"Requested by {event.by} while closed: nothing is skipped."),)
     if not house.under_way and waits(house, world):
         return replace(house, rest_until_s=-inf, not_before=None), (said,)
     return replace(house, index=house.index + 1, from_s=0.0, under_way=False), (said,)

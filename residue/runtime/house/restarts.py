@@ -40,7 +40,7 @@ class Restarts:
         try:
             replace_file(self._path, msgspec.json.encode(known))
         except OSError as error:
-            logger.warning("Why the program is started anew cannot be written down: %s", error)
+            logger.warning("The reason of the restart cannot be written: %s", error)
         return True
 
     def _known(self) -> dict[str, list[datetime]]:

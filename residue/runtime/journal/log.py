@@ -277,8 +277,8 @@ class LevelLog:
         self._path.replace(aside)
         for part in ("-wal", "-shm"):
             self._path.with_name(self._path.name + part).unlink(missing_ok=True)
-        logger.error("The level log is spoilt. It is set aside as %s, and a new one begins.", aside.name)
-        text = f"What stood in it is in {aside.name}. Every cap counts as used up at starts that need it."
+        logger.error("The level log is damaged. It was moved to %s, and a new one begins.", aside.name)
+        text = f"Its contents are in {aside.name}. Every cap counts as used up at starts that need it."
         self.write([event(datetime.now(UTC), uptime(), SPOILT, text)])
 
     def let_go(self) -> None:

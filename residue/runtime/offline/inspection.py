@@ -81,7 +81,7 @@ def _room(room: Room, today: date) -> Iterator[Finding]:
     for name, output in room.output.items():
         for key, measured in (("calibration", output.calibration), ("vibration", output.vibration)):
             if measured is not None and measured.on > today:
-                where, what = f"{ROOM}: output.{name}.{key}.on", f"{measured.on} is still to come."
+                where, what = f"{ROOM}: output.{name}.{key}.on", f"{measured.on} is in the future."
                 yield Finding(Severity.WARNS, where, what, "Write the day on which it was measured.")
     for number, one in enumerate(room.equipment, start=1):
         for key in ("on", "off") if isinstance(one, CommandEquipment) else ():

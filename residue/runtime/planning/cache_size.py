@@ -34,7 +34,7 @@ def tidy(cache: Path, needed: Set[Path], most_bytes: int = UNNEEDED_BYTES) -> No
     for path in sorted(set(cache.glob("*/*")) - needed, key=_used, reverse=True):
         kept += _size(path)
         if kept > most_bytes:
-            logger.info("%s is let go from the cache", path.name)
+            logger.info("%s is removed from the cache", path.name)
             _remove(path)
 
 

@@ -249,7 +249,7 @@ def words(rehearsal: Rehearsal) -> list[str]:
     ]
     if loudest.exposure_db is not None:
         most = f"{loudest.exposure_db:.1f} {rehearsal.exposure_unit} over 8 h"
-        lines.append(f"Who stays for all of {loudest.date:%a %d %b} receives most: {most}.")
+        lines.append(f"A visitor who stays for all of {loudest.date:%a %d %b} receives most: {most}.")
     lines += [
         f"{cap.name}: at most {reached_in_words(cap.highest, cap.limit, cap.unit)}."
         for cap in rehearsal.caps

@@ -122,7 +122,7 @@ class CountingEngine:
             self._end_at(self.stood_s)
             name = self._playing.performance
             self._left_out = name, self._clock.monotonic_s() + LEFT_OUT_S
-            self._view = replace(self._view, unplayable={name: "Its graph did not come back."})
+            self._view = replace(self._view, unplayable={name: "The graph hangs: it returned no block."})
             self._stop()
         self.stood_s = None
 

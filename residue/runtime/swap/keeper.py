@@ -84,8 +84,8 @@ class SwapKeeper:
             try:
                 await self._look()
             except Exception as error:
-                logger.exception("Swaps cannot be looked after")
-                self._happened("swap", f"Swaps cannot be looked after for now: {error}.", None)
+                logger.exception("Swaps cannot be handled")
+                self._happened("swap", f"Swaps cannot be handled for now: {error}.", None)
                 await asyncio.sleep(FAULT_S)
             await asyncio.sleep(LOOK_S)
 

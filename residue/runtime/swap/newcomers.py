@@ -49,6 +49,7 @@ def _told(name: str, programme: Sequence[str]) -> str:
     if when in list(When):
         return f'{name}: there is no performance "{stem}" in the programme. {nearest(stem, programme)}'
     return (
-        f"{name} is in performances/, whole, and takes nobody's place. Rename it, such as to {programme[0]}.at-rest, "
-        f"to have it take the place of {programme[0]}; or write it into the programme of hours.toml."
+        f"{name} is complete in performances/, but replaces no performance. "
+        f"Rename it, such as to {programme[0]}.at-rest, to have it take the place of {programme[0]}; "
+        "or write it into the programme of hours.toml."
     )

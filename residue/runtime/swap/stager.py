@@ -40,7 +40,7 @@ def checked(wish: SwapOrder, installation: Installation, at: datetime) -> Asked:
             f'There is no performance "{wish.performance}" in the programme. {nearest(wish.performance, names)}'
         )
     if wish.when not in list(When):
-        raise ValueError(f'"{wish.when}" is no moment. Write one of: {", ".join(When)}.')
+        raise ValueError(f'"{wish.when}" is not a moment. Write one of: {", ".join(When)}.')
     if wish.bag is None:
         return Asked(wish.performance, When(wish.when), None, at)
     folder = installation.folder.resolve()

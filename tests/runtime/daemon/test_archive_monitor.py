@@ -96,7 +96,7 @@ def test_everything_is_read_once_a_night_and_a_restart_does_not_read_it_again(ho
     for _ in range(3):
         house.look()
     assert first.ended
-    assert house.happened == [(READ_AGAIN, "All that is played was read again, and is as it was written.")]
+    assert house.happened == [(READ_AGAIN, "The nightly reading found every file unchanged.")]
     house.custodian = house.started()
     house.look(timedelta(seconds=FIRST_S))
     assert len(house.processes) == 1
@@ -124,7 +124,7 @@ def test_a_reading_that_fails_is_told_and_done_the_next_night(house: House) -> N
     house.look(timedelta(seconds=FIRST_S))
     house.processes[0].status = -9
     house.look()
-    assert house.happened == [("disk", "What is played could not be read again: It ended with status -9.")]
+    assert house.happened == [("disk", "The nightly reading failed: It ended with status -9.")]
     house.look(timedelta(days=1))
     assert len(house.processes) == 2
 

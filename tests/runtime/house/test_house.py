@@ -251,7 +251,7 @@ def test_next_while_closed_changes_nothing() -> None:
     gallery = Gallery([])
     gallery.hear(Next("the front desk"))
     assert gallery.house == replace(House(), since=BEGIN, reason="by the hours")
-    assert gallery.log[0] == Log("next", "Asked for by the front desk while closed: nothing is passed over.")
+    assert gallery.log[0] == Log("next", "Requested by the front desk while closed: nothing is skipped.")
 
 
 @pytest.mark.parametrize(

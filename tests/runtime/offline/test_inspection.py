@@ -138,7 +138,7 @@ def test_what_no_room_can_be_like_is_pointed_out(tmp_path: Path) -> None:
         room.write(EQUIPMENT)
     found = {str(one) for one in inspect(folder, "silent", tmp_path / "cache", June()) if one.where.startswith("room")}
     assert found >= {
-        "room.toml: output.left.calibration.on: 2036-03-02 is still to come. Write the day on which it was measured.",
+        "room.toml: output.left.calibration.on: 2036-03-02 is in the future. Write the day on which it was measured.",
         "room.toml: equipment[1].off: There is no program /usr/local/bin/rleay that may be run. "
         "Write the whole path of one that may.",
     }

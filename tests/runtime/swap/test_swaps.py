@@ -280,7 +280,7 @@ def test_what_the_control_surface_asks_for_is_copied_in_another_process(house: H
     stager.fails(1, "data/arm.flac has changed.")
     house.look()
     assert "third-batch in the place of first-batch: refused; what was there plays on. data/arm" in house.said[0]
-    assert "no performance before second-batch" in house.said[1]
+    assert "no earlier version of second-batch" in house.said[1]
     assert len(house.swaps.alarms) == 2
 
 
@@ -289,7 +289,7 @@ def test_what_the_control_surface_asks_for_is_copied_in_another_process(house: H
     [
         (
             "third-batch",
-            "third-batch is in performances/, whole, and takes nobody's place. Rename it, such as to first-",
+            "third-batch is complete in performances/, but replaces no performance. Rename it, such as to first-",
         ),
         (
             "frist-batch.now",

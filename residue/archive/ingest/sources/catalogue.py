@@ -54,7 +54,7 @@ def open_source(path: Path, facts: TableFacts | None, scratch: Path) -> IngestSo
         if suffix in TABLES:
             if facts is None:
                 mend = f'In the describe file write [table."{path.name}"] with rate_hz = …, or time = "its column".'
-                raise stopping(path.name, "A table does not say how fast its rows came.", mend)
+                raise stopping(path.name, "A table does not state its rate.", mend)
             return open_table_source(path, facts, scratch)
         if suffix not in OPENERS:
             raise stopping(path.name, f'Files that end in "{path.suffix}" cannot be read.', f"Known are {_known()}.")

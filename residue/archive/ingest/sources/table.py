@@ -84,11 +84,11 @@ def _times(path: Path, columns: Mapping[str, Column], facts: TableFacts) -> Colu
     for start, times in pieces(times_s):
         unknown = np.flatnonzero(~np.isfinite(times))
         if len(unknown):
-            raise stopping(path.name, f"Row {start + unknown[0] + 1} has no time.", "Take the row out, or mend it.")
+            raise stopping(path.name, f"Row {start + unknown[0] + 1} has no time.", "Remove the row, or correct it.")
         back = np.flatnonzero(np.diff(times, prepend=before) <= 0)
         if len(back):
             row = start + int(back[0])
-            what = f"Time does not go forward from row {row} to row {row + 1}."
+            what = f"Time does not increase from row {row} to row {row + 1}."
             raise stopping(path.name, what, "Sort the rows, or take the doubled ones out.")
         before = float(times[-1])
     return times_s
@@ -140,7 +140,7 @@ def _numbers(
             raise stopping(path.name, what, mend)
         marks_met |= {mark for cell in row for mark in ".," if mark in cell}
         if len(marks_met) > 1:
-            what = f"Line {number} mixes decimal points and decimal commas with what stands before."
+            what = f"Line {number} mixes decimal points and decimal commas with the lines before it."
             raise stopping(path.name, what, "Export it with one of them throughout.")
         try:
             yield [_number(cell) for cell in row]

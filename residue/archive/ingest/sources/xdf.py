@@ -80,14 +80,14 @@ def _faults_met() -> Iterator[_Faults]:
 
 def _spoilt(faults: _Faults) -> str:
     times = "once" if faults.count == 1 else f"{faults.count} times"
-    return f"cut short or spoilt, {times}; what could be read around that was taken" if faults.count else ""
+    return f"cut short or spoilt, {times}; the readable parts were taken" if faults.count else ""
 
 
 def _check_memory(path: Path) -> None:
     """The library that reads the file holds it whole, and the kernel ends whoever asks for too much."""
     needed, free = memory_needed_bytes(path), memory_free_bytes()
     if free is not None and needed > free:
-        what = f"To read it takes up to {needed / 1e9:.1f} GB of memory at once, and {free / 1e9:.1f} GB are free."
+        what = f"Reading it takes up to {needed / 1e9:.1f} GB of memory at once, and {free / 1e9:.1f} GB are free."
         mend = "Close other programs, ingest it on a computer with more memory, or have it exported as EDF or CSV."
         raise stopping(path.name, what, mend)
 
@@ -130,7 +130,7 @@ def _tracks(path: Path, stream: dict[str, Any], origin: float) -> list[Track]:
         raise stopping(path.name, f"{name} has {values.shape[1]} channels.", f"{_MOST_CHANNELS} are the most.")
     times_s = np.asarray(stream["time_stamps"], dtype=np.float64) - origin
     if np.any(np.diff(times_s) <= 0):
-        raise stopping(path.name, f"In {name} time does not go forward.", "Record it again.")
+        raise stopping(path.name, f"In {name} time does not increase.", "Record it again.")
     times = HeldColumn(times_s)
     grid = find_grid(f"{path.name}: {name}", times)
     nominal = float(_one(stream["info"], "nominal_srate") or 0)
