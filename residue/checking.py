@@ -128,7 +128,7 @@ def _check_value(raw: object, wanted: Any, file: str, where: str) -> tuple[Any, 
 def _steering(text: str, file: str, where: str) -> Iterator[Finding]:
     """Finds control characters that a TOML escape put into a key or a text."""
     if steering := STEERING.search(text):
-        what = f"The character U+{ord(steering[0]):04X} stands in it, which steers terminals."
+        what = f"It contains the control character U+{ord(steering[0]):04X}."
         yield _finding(file, where, what, "Take it out.")
 
 

@@ -32,7 +32,7 @@ _BOUNDS = {
 }
 _PLACE = re.compile(r" - at `[^`]*`$")
 _SHOWN = 60
-"""So many characters of what stands in a file are shown to whoever wrote it."""
+"""The most characters of a file's text that a message shows."""
 _CODE = re.compile(r"`([^`]*)`")
 _AT_LINE = re.compile(r" \((?:at line (?P<line>\d+), column \d+|at end of document)\)$")
 _SLIPS = {
@@ -47,7 +47,7 @@ _SLIPS = {
 }
 """What people write that TOML does not know, by the line on which it is noticed, its texts and comments left out."""
 _QUOTED = re.compile(r'''"""(?:\\[\s\S]|[^\\])*?"{3,5}|'{3}[\s\S]*?'{3,5}|"(?:\\.|[^"\\\n])*"|'[^'\n]*'|#.*''')
-"""Whole texts and comments, in which anything may stand."""
+"""Quoted texts and comments, which may contain anything."""
 _EXACT = {
     re.compile(r"Cannot declare .* twice"): "This table appears a second time. Put all of it into the first one.",
     re.compile(r"Cannot overwrite a value|Duplicate"): "This key appears a second time. Keep one of them.",
@@ -62,7 +62,7 @@ _VAGUE = {
 
 
 def explained(error: msgspec.ValidationError) -> str:
-    """The sentence that says what may stand there."""
+    """The sentence that names the valid values."""
     text = _ENCODED.sub(lambda match: f"Expected `{match[1]}`", _PLACE.sub("", str(error)))
     if not text.startswith("Expected "):
         return _CODE.sub(r"\1", text).rstrip(".") + "."

@@ -142,11 +142,11 @@ class Bakery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
         ),
         (
             {"name": "red \x1b[31m"},
-            "bakery.toml: name: The character U+001B stands in it, which steers terminals. Take it out.",
+            "bakery.toml: name: It contains the control character U+001B. Take it out.",
         ),
         (
             {"name": "a", "oven": {"\x1b[31m": {"heat_c": 1}}},
-            "bakery.toml: oven.\\u001b[31m: The character U+001B stands in it, which steers terminals. Take it out.",
+            "bakery.toml: oven.\\u001b[31m: It contains the control character U+001B. Take it out.",
         ),
         (
             {"name": "a", "o\x1b[31m": 1},

@@ -41,7 +41,7 @@ class Bag:
 
     @property
     def payload(self) -> Path:
-        """The folder that performance.toml stands in."""
+        """The folder of performance.toml."""
         return self.path / "data"
 
     def file_of(self, channel: str) -> Path:

@@ -20,7 +20,7 @@ from residue.mapping.signals import AUDIO_RATE_HZ, RATE_HZ, Kind
 from residue.problems import stopping
 
 FORMAT = 2
-"""Counts up when what stands in the cache changes its meaning, or its bits."""
+"""Counts up when the meaning or the bits of cached data change."""
 SAMPLE = np.dtype("<f4")
 """A sample in the cache: 24 bits of precision, as the best recorders have, at half the size of a double."""
 EVENT = np.dtype([("frame", "<i8"), ("value", "<f8")])

@@ -60,7 +60,7 @@ class ChannelKind(StrEnum):
 
 
 SECONDS_PER_UNIT: Mapping[str, float] = {"s": 1.0, "ms": 0.001}
-"""The units in which intervals from beat to beat may stand."""
+"""The units of intervals from beat to beat."""
 
 
 class ManifestTable(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
@@ -89,13 +89,13 @@ class Channel(ManifestTable, frozen=True, kw_only=True):
     signal: str | None = None
     """Which signal of an EDF or BDF file, by its label."""
     full_scale: Annotated[float, Meta(gt=0)] = 1.0
-    """The physical value that digital full scale of a sound file stands for."""
+    """The physical value of a sound file's digital full scale."""
     start_s: OffsetS = 0.0
     """When its first sample was taken, counted from the start of the performance."""
     rate_hz: Annotated[float, Meta(gt=0, le=1e6)] | None = None
     """Samples a second, where the file states them wrongly or its recorder's clock is known to have gone wrong."""
     bridged: list[ChannelSpan] = []
-    """What was not received while it was recorded live: there stands what the performance was played with instead."""
+    """The gaps of a live recording; the file holds the values that were played in their place."""
 
     def __post_init__(self) -> None:
         path = PurePosixPath(self.file)
@@ -188,6 +188,6 @@ def read_performance(path: Path) -> Performance:
 
 
 def write_performance(performance: Performance) -> str:
-    """The text of performance.toml, without what stands at its default."""
+    """The text of performance.toml, without default values."""
     tables = msgspec.to_builtins(performance, builtin_types=(datetime, date))
     return tomlkit.dumps(tables)

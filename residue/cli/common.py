@@ -82,7 +82,7 @@ def check_days(first: date, last: date) -> None:
 
 
 class Group(click.Group):
-    """The commands; what is wrong is told as it stands, without a traceback, with exit status 1."""
+    """The commands; faults are reported without a traceback, with exit status 1."""
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command that was named."""

@@ -1,4 +1,4 @@
-"""One place where the piece stands, as room.toml holds it."""
+"""The room of an installation: room.toml, checked."""
 
 from __future__ import annotations
 

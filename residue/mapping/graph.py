@@ -142,7 +142,7 @@ def build(piece: Piece, nodes: Mapping[str, Node], file: str = "piece.toml") -> 
 
 
 WiringFault = tuple[str, str, str]
-"""Where (key path), what stands there, the mend."""
+"""Where (key path), what is wrong, the mend."""
 
 
 def _wires(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
@@ -218,7 +218,7 @@ def _outputs(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
                     yield f"node.{name}.to", f'The piece has no output "{output}".', nearest(output, piece.outputs)
     for output in dict.fromkeys(piece.outputs):
         if piece.outputs.count(output) > 1:
-            what = f'The output "{output}" stands here {piece.outputs.count(output)} times.'
+            what = f'The output "{output}" is listed {piece.outputs.count(output)} times.'
             yield "outputs", what, "Name each output once."
         if output not in fed:
             yield (
@@ -275,7 +275,7 @@ def _mismatch(where: str, source: str, shapes: NodeShapes, wanted: frozenset[Kin
 def _input_shapes(
     name: str, node: Node, shapes: NodeShapes
 ) -> tuple[dict[str, Shape | Sequence[Shape]], list[WiringFault]]:
-    """The shapes of a node's inputs; inputs whose own node is at fault are passed over, their fault is told already."""
+    """The shapes of a node's inputs; inputs from a faulty node are left out."""
     inputs: dict[str, Shape | Sequence[Shape]] = {}
     faults: list[WiringFault] = []
     takes = {field: (listens_to(node, field), kinds) for field, kinds in ports(type(node)).items()}

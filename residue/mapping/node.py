@@ -59,7 +59,7 @@ class Drive(msgspec.Struct, frozen=True, forbid_unknown_fields=True, rename={"so
 
 
 Control = float | Slow
-"""A parameter during one span: a number while it stands still, else (ticks,)."""
+"""A parameter during one span: a number while it is constant, else (ticks,)."""
 
 
 @dataclass(slots=True)
@@ -122,9 +122,9 @@ class NodeContext:
     """Differs for every node, is the same on every run."""
     source: Source
     folder: str
-    """Where the installation stands; files that a node names are looked for in it."""
+    """The installation's folder; a node's files are searched in it."""
     moving: frozenset[str] = frozenset()
-    """The parameters that a signal drives or a section sets; the others stand still for good."""
+    """The parameters that a signal drives or a section sets; the others never change."""
 
     def shape(self, field: str) -> Shape:
         """The shape of an input that takes one signal."""
@@ -191,7 +191,7 @@ class Ramp:
         self._current = 0.0
 
     def __call__(self, span: Span, control: Control) -> Control:
-        """(frames,), or the number itself while it stands still."""
+        """(frames,), or the number itself while it is constant."""
         if isinstance(control, float) and (self._previous is None or self._previous == self._current == control):
             self._previous = self._current = control
             return control

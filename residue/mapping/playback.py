@@ -97,7 +97,7 @@ class Playback:
         return frame >= self.end
 
     def _gather(self, span: Span, signals: Signals) -> Fast:
-        """Sum what the output nodes send to each output, in the order in which the nodes stand."""
+        """Sum what the output nodes send to each output, in the order of the nodes."""
         outputs = np.zeros((len(self._graph.piece.outputs), span.frames))
         for name, node in self._graph.nodes.items():
             if isinstance(node, ToOutputs):

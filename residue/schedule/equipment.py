@@ -113,7 +113,7 @@ class WakeEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fields=
 
 
 AnyEquipment = OscEquipment | CommandEquipment | ProjectorEquipment | WakeEquipment
-"""What may stand as [[equipment]]; `kind` tells which."""
+"""The kinds of [[equipment]], by the key `kind`."""
 
 
 async def _send(datagram: bytes, host: str, port: int) -> None:

@@ -60,7 +60,7 @@ class Hours(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
         counted = Counter(day for special in self.exception for day in special.dates)
         for day, times in counted.items():
             if times > 1:
-                yield f"exception: {day} stands in {times} exceptions. Keep one for each date."
+                yield f"exception: {day} has {times} exceptions. Keep one for each date."
         for earlier, later in pairwise(sorted(self.season, key=lambda season: season.first)):
             if later.first <= earlier.until:
                 yield f"season: The seasons '{earlier.name}' and '{later.name}' overlap. Let one end before the other."
@@ -89,7 +89,7 @@ class Hours(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
 @cache
 def zone_names() -> frozenset[str]:
-    """All that may stand as time_zone."""
+    """All valid values of time_zone."""
     return frozenset(available_timezones()) - _MACHINE_ZONES
 
 

@@ -23,7 +23,7 @@ _NOT_HERE = {
     r"\b[PS]H\b": "goes by holidays. Say in [holidays] what holds on them.",
     r"unknown|\"": "leaves open whether it is open. Write times.",
 }
-"""What may stand in an opening_hours text, but not in hours.toml, and why."""
+"""Parts of opening_hours that hours.toml does not accept, and why."""
 
 
 def fault(text: str) -> str | None:

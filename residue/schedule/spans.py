@@ -27,7 +27,7 @@ class DaySpan:
 
     @property
     def written(self) -> str:
-        """As it stands in hours.toml."""
+        """The text in hours.toml."""
         end = self.end_min if self.end_min == _DAY_MIN else self.end_min % _DAY_MIN
         return f"{_clock(self.start_min)}-{_clock(end)}"
 

@@ -176,7 +176,7 @@ REOPEN, RESTART, SILENCE = Remedy.REOPEN, Remedy.RESTART, Remedy.SILENCE
 
 CHECKS: Sequence[Check] = (
     Check(
-        "engine stands",
+        "engine stalls",
         "frames written",
         "none since the last look",
         _frames,

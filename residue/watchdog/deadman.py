@@ -1,4 +1,4 @@
-"""The last resort: ends a process whose engine stands, so that systemd begins it anew."""
+"""The last resort: ends a process whose engine has stalled, so that systemd restarts it."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class Deadman(threading.Thread):
             beat = self._beat()
             still = still + 1 if beat == last else 0
             last = beat
-        os.write(2, b"residue: the engine stands still; ending so that it can be started anew.\n")
+        os.write(2, b"residue: the engine has stalled; the program ends so that systemd restarts it.\n")
         self._end(EXIT_STATUS)
 
     def stop(self) -> None:

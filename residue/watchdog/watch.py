@@ -25,7 +25,7 @@ class Due:
 
 @dataclass(frozen=True, slots=True)
 class _Case:
-    """How a check stands."""
+    """The state of one check."""
 
     bad_since_s: float | None = None
     last_bad_s: float = 0.0

@@ -121,7 +121,7 @@ def test_a_whole_piece_becomes_a_graph_that_knows_what_it_needs(tmp_path: Path) 
         (
             'outputs = ["left", "right"]',
             'outputs = ["left", "right", "left"]',
-            'piece.toml: outputs: The output "left" stands here 2 times. Name each output once.',
+            'piece.toml: outputs: The output "left" is listed 2 times. Name each output once.',
         ),
         (
             "at_most_s = 150",

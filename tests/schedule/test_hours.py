@@ -122,7 +122,7 @@ def test_a_house_that_never_closes_begins_every_day_anew() -> None:
                     {"date": "2026-12-20", "until": "2026-12-24", "open": []},
                 ]
             },
-            "exception: 2026-12-24 stands in 2 exceptions. Keep one for each date.",
+            "exception: 2026-12-24 has 2 exceptions. Keep one for each date.",
             id="one date twice",
         ),
     ],

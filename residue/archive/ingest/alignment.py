@@ -98,7 +98,7 @@ def _relative(sources: Mapping[str, IngestSource], align: Align) -> tuple[float,
 def _mark(source: IngestSource, text: str) -> float:
     found = [mark.at_s for mark in source.marks if mark.text == text]
     if len(found) != 1:
-        what = f'The mark "{text}" stands in it {len(found)} times.'
+        what = f'The mark "{text}" occurs {len(found)} times in it.'
         raise stopping(source.path.name, what, nearest(text, {mark.text for mark in source.marks}))
     return found[0]
 

@@ -82,7 +82,7 @@ class Grid:
         return Fraction(1 / self.interval_s).limit_denominator(_FINEST)
 
     def places(self, times_s: Floats) -> NDArray[np.int64]:
-        """Where rows of these times stand."""
+        """The grid positions of rows with these times."""
         return np.rint((times_s - self.origin_s) / self.interval_s).astype(np.int64)
 
 
@@ -112,7 +112,7 @@ class GriddedStream:
         return values
 
     def _row(self, place: int) -> int:
-        """The first row that stands at a place or after it."""
+        """The first row at a position or after it."""
         rows = range(self.times_s.length)
         return bisect_left(rows, place, key=lambda row: int(self.grid.places(self.times_s.read(row, row + 1))[0]))
 

@@ -27,7 +27,7 @@ class Align(ManifestTable, frozen=True, kw_only=True):
     offset_s: OffsetS | None = None
     """It began so much after the other."""
     mark: str | None = None
-    """The text of a mark that stands in both, such as a clap."""
+    """The text of a mark that both have, such as a clap."""
     signals: Annotated[list[str], Meta(min_length=2, max_length=2)] | None = None
     """The label in this source and the label in the other, of one and the same signal."""
     within_s: Annotated[float, Meta(gt=0, le=3600)] = 60.0

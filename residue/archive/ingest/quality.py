@@ -52,7 +52,7 @@ class Quality:
     """How long it stood still, altogether, where it stood for a second or longer."""
     hum_hz: float | None
     hum_db: float
-    """By how much the mains frequency stands out of its neighbourhood."""
+    """The level of the mains frequency above its neighbourhood, in dB."""
     plausible_beats: float | None = None
     """The share of intervals that a heart can make, where the channel shows a heart."""
 

@@ -59,7 +59,7 @@ def _timed(path: Path, lines: list[tuple[int, str]], signal: str, scale: float) 
 
 
 def numbers_of(path: Path) -> list[float]:
-    """The numbers of a list as they stand, in whatever unit. Raises ProblemError."""
+    """The numbers of a list, in the unit of the file. Raises ProblemError."""
     cells = _without_heading(_lines(path))
     numbers = [_number(path, n, cell) for n, cell in cells]
     if not numbers:

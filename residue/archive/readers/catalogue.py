@@ -26,7 +26,7 @@ OPENERS: Mapping[str, Callable[[Path, Channel], SampleStream]] = {
 
 
 def open_channel(path: Path, channel: Channel) -> SampleStream:
-    """The samples of a channel, from the file that holds it, at the rate that is told. Raises ProblemError."""
+    """The samples of a channel, from its file, at the stated rate. Raises ProblemError."""
     opener = OPENERS.get(path.suffix.lower())
     if opener is None:
         known = ", ".join(sorted(OPENERS))
@@ -53,4 +53,4 @@ class _Retimed:
 
 
 _FINEST_RATE = 10**6
-"""The largest denominator of a rate that is told."""
+"""The largest denominator of a stated rate."""

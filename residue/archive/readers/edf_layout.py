@@ -1,4 +1,4 @@
-"""The header of EDF, EDF+, BDF and BDF+ files: where in the file things stand, checked against its size."""
+"""The header of EDF, EDF+, BDF and BDF+ files: the layout of the data, checked against the file's size."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ ANNOTATIONS = frozenset({"EDF Annotations", "BDF Annotations"})
 
 @dataclass(frozen=True)
 class EdfLayout:
-    """Where in the file things stand, by its header."""
+    """The layout of the file, from its header."""
 
     header: bytes
     header_bytes: int

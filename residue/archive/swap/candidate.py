@@ -32,7 +32,7 @@ class Request(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
 
 
 class Candidate(msgspec.Struct, frozen=True, kw_only=True):
-    """A performance that is to take another's place, and stands in performances/ already."""
+    """A performance in performances/ that shall replace another."""
 
     name: str
     """Of the performance whose place it takes."""

@@ -203,7 +203,7 @@ def louder(step: CalibrationStep) -> CalibrationStep:
 
 
 def quieter(step: CalibrationStep) -> CalibrationStep:
-    """The level before, whatever the meter read."""
+    """The previous level."""
     return replace(step, played_dbfs=max(QUIETEST_DBFS, step.played_dbfs - STEP_DB))
 
 

@@ -64,7 +64,7 @@ class Order:
     neighbours: tuple[tuple[Stretch, ...], ...] = ()
 
     def only(self, playable: Container[str]) -> Order:
-        """The order without what cannot be played; it is passed over."""
+        """The order without the performances that cannot be played."""
 
         def left(pool: Pool) -> Pool:
             kept = (replace(one, names=tuple(name for name in one.names if name in playable)) for one in pool.rounds)
@@ -81,7 +81,7 @@ def repeated(names: Sequence[str], rest_s: float) -> Order:
 
 
 class Layout:
-    """Where the performances of a round stand, in hops; it repeats for ever."""
+    """The positions of the performances of a round, in hops; it repeats for ever."""
 
     def __init__(self, turns: Round, profiles: Mapping[str, LevelProfile]) -> None:
         self.profiles = {name: profiles[name] for name in turns.names}

@@ -168,13 +168,13 @@ def _idle_caps(entries: Sequence[CapEntry]) -> list[Finding]:
         both_rules = _rule_of(cap) in RULES and _rule_of(stricter) in RULES
         severity = Severity.WARNS if both_rules else Severity.NOTES
         told = f"Two rules contradict each other: {what}" if both_rules else what
-        mend = "The lower one holds; take the other out if it is not meant to stand there."
+        mend = "The lower one holds; take the other out if you do not mean it."
         findings.append(Finding(severity, "room.toml: cap", told, mend))
     return findings
 
 
 def _rule_of(cap: Cap) -> str:
-    """The rule that a cap comes from stands first in its name."""
+    """A cap's name begins with the rule that it comes from."""
     return cap.name.split(",")[0]
 
 

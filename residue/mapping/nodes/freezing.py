@@ -1,4 +1,4 @@
-"""A moment of sound that stands still."""
+"""A frozen moment of sound."""
 
 from __future__ import annotations
 

@@ -35,8 +35,8 @@ _STOPPING_S = 10.0
 class CalibrationPlayer:
     """Silence until a step is played; a new step waits until the one before has faded out of its cap stage.
 
-    `play` and `hush` may be called while another thread writes. sent: is told every second, by that thread, what was
-    sent, with an output that nobody has read a meter for taken to be as loud as none is; it must not make it wait.
+    `play` and `hush` may be called while another thread writes. sent: called every second, by that thread, with the
+    levels sent (an output without a reading counts as louder than any real one); it must not make it wait.
     """
 
     def __init__(self, sink: ReturningSink, outputs: Mapping[str, Output], sent: Callable[[Tally], None]) -> None:

@@ -47,7 +47,7 @@ class ReadingPace:
         self._sleep(max(0.0, self._free_s - self._monotonic_s()))
 
     def progress(self, what: str, done: int, total: int) -> None:
-        """As somebody who is told of progress in bytes."""
+        """Reports progress in bytes."""
         self.read(max(0, done - self._done))
         self._done = done
 

@@ -47,10 +47,10 @@ STALL_S = 1.0
 REBUILD_WAIT_S = 0.5
 """A thread that lives is out of the sink within a block."""
 PEAKS_S = 1.0
-"""Peaks are told over so long, from one look of the watchdog to the next: what comes out of the cap a while after it
+"""Peaks cover this time, from one look of the watchdog to the next: what comes out of the cap a while after it
 went in is not taken for silence then, however short it is."""
 TALLY_S = 1.0
-"""What was sent is told so often: more than that of it no power cut makes forgotten."""
+"""The interval of tallies: a power cut makes no more than this forgotten."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +158,7 @@ class Engine:
         self._thread.start()
 
     def begin(self, turn: Turn) -> None:
-        """Play this from where its playback stands, with a crossfade from what is under way."""
+        """Plays this from the position of its playback, with a crossfade from the present performance."""
         self._orders.put(partial(self._begin, turn))
 
     def refuse(self, number: int, performance: str, why: str) -> None:
@@ -166,7 +166,7 @@ class Engine:
         self._orders.put(partial(self._refuse, number, performance, why))
 
     def forgive(self, performance: str) -> None:
-        """A performance that failed was mended: it no longer counts as failed."""
+        """A performance that failed has been mended: it no longer counts as failed."""
         self._orders.put(partial(self._forgive, performance))
 
     def fade_out(self, over_s: float) -> None:

@@ -93,7 +93,7 @@ class Player:
             self._engine.refuse(start.turn, start.performance, why)
 
     def view(self) -> EngineView:
-        """The engine and what stands ready for it, as the house sees them."""
+        """The engine and the performances ready for it, as the house sees them."""
         now = self._engine.snapshot
         outcome = self._plans.outcome
         failed = left_out(now.failures, outcome.gain_db.keys(), self._monotonic_s())

@@ -37,7 +37,7 @@ class Release:
 
 @dataclass(frozen=True, slots=True)
 class Next:
-    """A person wants to go on: a rest ends; otherwise what plays, or would come next, is passed over."""
+    """A person wants to go on: a rest ends; otherwise the present or next performance is skipped."""
 
     by: str
 

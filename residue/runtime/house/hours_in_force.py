@@ -31,7 +31,7 @@ class HoursInForce:
         self.installation = installation
         """With the hours in force."""
         self.alarms: list[str] = []
-        """What is wrong with the files as they stand now; empty while they are in force."""
+        """The faults of the present files; empty while they are in force."""
         self._state = state
         self._now = now
         self._happened = happened

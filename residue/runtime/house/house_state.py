@@ -37,7 +37,7 @@ class State(StrEnum):
 
 
 MAY_SOUND = frozenset({State.PLAYING, State.OPENING})
-"""In the second, what was passed over still fades out."""
+"""In the second, the skipped performance still fades out."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -234,7 +234,7 @@ class LevelLog:
             yield event(datetime.now(UTC), uptime(), SPOILT, text)
 
     def _memory_stands(self) -> bool:
-        """Whether a memory stands beside the log: this house has run before, or the disk took it before any row."""
+        """Whether there is a memory beside the log: then this house has run before, or no row was ever written."""
         try:
             return self._path.with_name(MEMORY_FILE).exists()
         except OSError:  # what cannot be looked at counts as the most

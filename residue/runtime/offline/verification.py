@@ -39,7 +39,7 @@ from residue.runtime.planning.preparation import (
 )
 
 _MOST_TOLD = 6
-"""Stretches that differ are told one by one up to so many an output."""
+"""The most differing stretches that are listed for each output."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,7 @@ LEFT_BEHIND_S = 86_400.0
 def tidy(cache: Path, needed: Set[Path], most_bytes: int = UNNEEDED_BYTES) -> None:
     """Remove what is not needed, the longest unused first, until no more than `most_bytes` of it is left.
 
-    needed: files and folders that stand two levels below `cache`; they count as used now.
+    needed: files and folders two levels below `cache`; they count as used now.
     """
     for path in needed:
         with suppress(OSError):

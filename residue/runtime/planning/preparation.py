@@ -243,7 +243,7 @@ def _digest(*parts: bytes) -> str:
 
 
 def _content(path: Path) -> bytes:
-    """The digest of a file; nothing where it cannot be read, which is told when the piece is prepared."""
+    """The digest of a file; nothing where it cannot be read; the preparation reports that."""
     try:
         return hashlib.sha256(path.read_bytes()).digest()
     except OSError:

@@ -24,7 +24,7 @@ _JUST_AFTER_S = 0.01
 """From a moment at which something is due to the tick that finds it due."""
 _FURTHEST_S = 3600.0
 _LOOK_S = 0.5
-"""From look to look of the watchdog while an engine stands; what else it sees in a simulation has no deadline."""
+"""From look to look of the watchdog while an engine stalls; what else it sees in a simulation has no deadline."""
 RESTART_S = 6.0
 """RestartSec of the unit, imports, and winding forward."""
 
@@ -78,7 +78,7 @@ class CountingEngine:
         self.ends_s = inf
         """When what plays ends, on the monotonic clock."""
         self.stood_s: float | None = None
-        """Since when it stands still, on the monotonic clock."""
+        """The time since which it stands still, on the monotonic clock."""
         self.heard: list[PlayedStretch] = []
 
     @property

@@ -34,7 +34,7 @@ SETTLED_S = 5.0
 STALE_S = 60.0
 """A dropped bag that is not whole and does not change for so long was forgotten half-way: somebody should look."""
 TOLD_S = 86_400.0
-"""A refusal stands in the status for so long, or until another swap is asked for."""
+"""The status shows a refusal for so long, or until another swap is requested."""
 MOST_ATTEMPTS = 3
 """A check that is ended from outside, for want of memory say, is begun anew so often."""
 
