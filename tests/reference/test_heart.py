@@ -218,6 +218,16 @@ def test_the_rate_put_in_is_the_rate_found(rate_bpm: float) -> None:
     assert rate(beats(ecg), len(ecg))[-1] == pytest.approx(rate_bpm, abs=5.0)
 
 
+def test_a_second_deflection_within_the_refractory_time_is_no_beat() -> None:
+    """After 180 ms no ventricle beats again; Pan and Tompkins 1985, section II D, give 200 ms."""
+    ecg = synthetic(60, 60.0)
+    late = round(0.18 * CONTROL_RATE_HZ)
+    twice = ecg + 0.9 * np.concatenate((np.zeros(late), ecg[:-late]))
+    intervals = beats(twice).values[5:]
+    assert len(intervals) > 40
+    assert np.min(intervals) > 0.9
+
+
 MISSED = {
     "flat": np.zeros(80_000),
     "saturated": np.full(80_000, 5.0),

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from residue.runtime.house.exchange import (
@@ -526,7 +526,6 @@ def do(gallery: Gallery, move: str, argument: object) -> int:
     return 1
 
 
-@settings(deadline=None)
 @given(ANY_OPENINGS, MOVES, CHOICES, st.sampled_from([0.0, 3.0]))
 def test_what_sounds_sounds_while_open_and_not_held_and_what_is_open_has_a_reason(
     openings: list[Opening], moves: list[tuple[str, object]], choices: dict[str, object], takes_to_prepare_s: float
@@ -560,7 +559,6 @@ STEPS = st.lists(
 )
 
 
-@settings(deadline=None)
 @given(STEPS)
 @example([("wait", 100), ("step the clock", 240), ("wait", 100), ("step the clock", -240), ("wait", 100)])
 @example([("wait", 40), ("step the clock", 240), ("wait", 9), ("restart", 2), ("step the clock", -240), ("wait", 100)])
@@ -585,7 +583,6 @@ def test_steps_of_the_clock_and_restarts_play_nothing_twice_and_skip_nothing(mov
             assert (later, from_s) == (following, 0.0) or (later == earlier and from_s >= earlier_from_s)
 
 
-@settings(deadline=None)
 @given(ANY_OPENINGS, st.sampled_from([0.0, 2.0, 7.0]))
 def test_undisturbed_it_is_never_silent_for_longer_than_the_rest_and_always_silent_at_closing(
     openings: list[Opening], rest_s: float
