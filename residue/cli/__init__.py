@@ -11,6 +11,7 @@ from residue.cli import (
     check,
     draw,
     hours,
+    house,
     ingest,
     measure,
     nodes,
@@ -56,5 +57,9 @@ for _command in (
     rehearse.rehearse,
     report.report,
     status.status,
+    house.hold,
+    house.release,
+    house.trim,
+    house.next_,
 ):
     main.add_command(_command)
