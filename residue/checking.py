@@ -19,7 +19,7 @@ import msgspec
 from residue.problems import STEERING, Finding, Severity, nearest
 from residue.wording import TYPES, explained, shortened, toml_explained, too_long
 
-Record = TypeVar("Record", bound=msgspec.Struct)
+StructT = TypeVar("StructT", bound=msgspec.Struct)
 
 _LEAST, _MOST = -(2**63), 2**63 - 1
 """Whole numbers beyond are no TOML (TOML 1.0, "Integer"), though tomllib reads many of them."""
@@ -52,7 +52,7 @@ def read_toml(path: Path) -> tuple[dict[str, Any], list[Finding]]:
         where += too_long(text)
         fault = _TOO_LONG
     except RecursionError:
-        fault = ("Lists or tables stand in each other too deeply.", "Take the innermost out.")
+        fault = ("Lists or tables are nested too deeply.", "Remove the innermost.")
     return {}, [Finding(Severity.STOPS, where, *fault)]
 
 
@@ -64,7 +64,9 @@ def _beyond(raw: object, at: str = "") -> Iterator[str]:
         yield from _beyond(item, _join(at, key))
 
 
-def check(raw: Mapping[str, Any], record: type[Record], file: str, at: str = "") -> tuple[Record | None, list[Finding]]:
+def check(
+    raw: Mapping[str, Any], record: type[StructT], file: str, at: str = ""
+) -> tuple[StructT | None, list[Finding]]:
     """The record that the table `raw` of a file describes, or None and every reason why there is none.
 
     at: the key path of the table within the file.
@@ -112,7 +114,7 @@ def _check_value(raw: object, wanted: Any, file: str, where: str) -> tuple[Any, 
         findings += _steering(key, file, _join(where, key))
         findings += _check_value(item, of_items, file, _join(where, key))[1]
     if isinstance(raw, float) and not isfinite(raw):  # which TOML knows as numbers and no bound of a range keeps out
-        findings.append(_finding(file, where, f"{raw} is no number to count with.", "Write a finite number."))
+        findings.append(_finding(file, where, f"{raw} is not a finite number.", "Write a finite number."))
     if isinstance(raw, str):
         findings += _steering(raw, file, where)
     if findings:
@@ -124,14 +126,14 @@ def _check_value(raw: object, wanted: Any, file: str, where: str) -> tuple[Any, 
 
 
 def _steering(text: str, file: str, where: str) -> Iterator[Finding]:
-    """What is wrong with a key or a text that an escape in TOML brought control characters into."""
+    """Finds control characters that a TOML escape put into a key or a text."""
     if steering := STEERING.search(text):
-        what = f"The character U+{ord(steering[0]):04X} stands in it, which steers terminals."
+        what = f"It contains the control character U+{ord(steering[0]):04X}."
         yield _finding(file, where, what, "Take it out.")
 
 
 def _items(raw: object) -> Mapping[str, object]:
-    """What stands within a table or a list, by the key with which its place is told."""
+    """The items of a table or a list, each with its key."""
     if isinstance(raw, Mapping):
         return {str(key): item for key, item in raw.items()}
     return {f"[{number}]": item for number, item in enumerate(raw, start=1)} if isinstance(raw, list) else {}
@@ -150,7 +152,7 @@ def _meant(
     names = [str(tag) for tag in records]
     if key not in raw:
         return None, [_finding(file, f"{where}.{key}", "This key is missing.", nearest("", names))]
-    return None, [_finding(file, f"{where}.{key}", f"{_shown(named)} cannot stand here.", nearest(str(named), names))]
+    return None, [_finding(file, f"{where}.{key}", f"{_shown(named)} is not allowed here.", nearest(str(named), names))]
 
 
 def _translate(error: msgspec.ValidationError, raw: object, wanted: Any, file: str, where: str) -> Finding:
@@ -162,7 +164,7 @@ def _translate(error: msgspec.ValidationError, raw: object, wanted: Any, file: s
         mend = f"Write it as in {_shown(examples[0])}."
     elif isinstance(raw, Mapping | list) and (table := _table(wanted, where)):
         mend = f"Write a table {table}." if _item_type(raw, wanted) is None else mend
-    return _finding(file, where, f"{_shown(raw)} cannot stand here.", mend)
+    return _finding(file, where, f"{_shown(raw)} is not allowed here.", mend)
 
 
 def _choices(wanted: Any) -> set[str]:
@@ -173,7 +175,7 @@ def _choices(wanted: Any) -> set[str]:
 
 
 def _examples(wanted: Any) -> list[Any]:
-    """What a type gives as an example of text that it takes."""
+    """Examples of text that a type accepts."""
     return [
         example for meta in getattr(wanted, "__metadata__", ()) for example in getattr(meta, "examples", None) or ()
     ] + [example for option in get_args(wanted) for example in _examples(option)]
@@ -186,7 +188,7 @@ def _records(types: Iterable[Any]) -> Mapping[object, type[msgspec.Struct]]:
 
 
 def _item_type(raw: object, wanted: Any) -> Any:
-    """What a type asks of the values of the table, or the items of the list, that stands there; None if of neither."""
+    """The type that the values of a table or the items of a list must have; None where `raw` is neither."""
     for option in _options(wanted):
         origin, arguments = get_origin(option), get_args(option)
         if isinstance(raw, Mapping) and origin is dict:

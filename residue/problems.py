@@ -1,4 +1,4 @@
-"""What is wrong, where, and the mend: the one form in which residue tells a person of trouble."""
+"""Problems: a fault, its place and its mend, the one form in which residue reports trouble to a person."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class Severity(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing found: where (file and key, or the part of the machine), what stands there, and the mend."""
+    """One finding: where (file and key, or the part of the machine), what is wrong, and the mend."""
 
     severity: Severity
     where: str
@@ -37,7 +37,7 @@ class Finding:
 
 
 class ProblemError(Exception):
-    """Work could not be done for the reasons in `findings`, all of them at once; shown to people as they stand."""
+    """Work could not be done for the reasons in `findings`, all of them at once; shown to people unchanged."""
 
     def __init__(self, findings: Iterable[Finding]) -> None:
         self.findings = tuple(findings)

@@ -15,7 +15,7 @@ thread of a higher priority can still end it."""
 
 
 def command_of(module: str, arguments: Sequence[str]) -> list[str]:
-    """What runs a module of residue in a process of its own, wherever somebody happens to stand.
+    """The command line that runs a module of residue in a process of its own, from any folder.
 
     Without -P, Python would take a folder named residue there, such as a clone, for the program.
     """

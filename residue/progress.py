@@ -13,4 +13,4 @@ class Progress(Protocol):
 
 
 def silent(what: str, done: int, total: int) -> None:
-    """Tells nobody."""
+    """Reports no progress."""

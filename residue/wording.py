@@ -1,4 +1,4 @@
-"""What msgspec finds wrong with a value, and tomllib with a file, in a person's words."""
+"""Explains faults that msgspec and tomllib find, in plain words."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ _BOUNDS = {
 }
 _PLACE = re.compile(r" - at `[^`]*`$")
 _SHOWN = 60
-"""So many characters of what stands in a file are shown to whoever wrote it."""
+"""The most characters of a file's text that a message shows."""
 _CODE = re.compile(r"`([^`]*)`")
 _AT_LINE = re.compile(r" \((?:at line (?P<line>\d+), column \d+|at end of document)\)$")
 _SLIPS = {
@@ -47,10 +47,10 @@ _SLIPS = {
 }
 """What people write that TOML does not know, by the line on which it is noticed, its texts and comments left out."""
 _QUOTED = re.compile(r'''"""(?:\\[\s\S]|[^\\])*?"{3,5}|'{3}[\s\S]*?'{3,5}|"(?:\\.|[^"\\\n])*"|'[^'\n]*'|#.*''')
-"""Whole texts and comments, in which anything may stand."""
+"""Quoted texts and comments, which may contain anything."""
 _EXACT = {
-    re.compile(r"Cannot declare .* twice"): "This table stands here a second time. Put all of it into the first one.",
-    re.compile(r"Cannot overwrite a value|Duplicate"): "This stands here a second time. Keep one of them.",
+    re.compile(r"Cannot declare .* twice"): "This table appears a second time. Put all of it into the first one.",
+    re.compile(r"Cannot overwrite a value|Duplicate"): "This key appears a second time. Keep one of them.",
     re.compile(r"Invalid date or datetime"): "There is no such day or time. Look it up in a calendar.",
     re.compile(r"Illegal character '\\n'|Unterminated string"): "End the text with the quote that it began with.",
 }
@@ -62,7 +62,7 @@ _VAGUE = {
 
 
 def explained(error: msgspec.ValidationError) -> str:
-    """The sentence that says what may stand there."""
+    """The sentence that names the valid values."""
     text = _ENCODED.sub(lambda match: f"Expected `{match[1]}`", _PLACE.sub("", str(error)))
     if not text.startswith("Expected "):
         return _CODE.sub(r"\1", text).rstrip(".") + "."
@@ -73,7 +73,7 @@ def explained(error: msgspec.ValidationError) -> str:
 
 
 def shortened(text: str) -> str:
-    """What stands in a file, cut short."""
+    """A text from a file, shortened."""
     return text if len(text) <= _SHOWN else text[: _SHOWN - 1] + "…"
 
 
@@ -84,7 +84,7 @@ def toml_explained(error: tomllib.TOMLDecodeError, text: str) -> tuple[str, tupl
     told = message[: place.start()] if place else message
     plainly = f"Mend it there or just before ({told[:1].lower()}{told[1:]})."
     if place is None or place["line"] is None:
-        return "", ("It ends in the middle of something.", next(_mends(_EXACT | _VAGUE, told), plainly))
+        return "", ("The file ends too early.", next(_mends(_EXACT | _VAGUE, told), plainly))
     number = int(place["line"])
     lines = text.split("\n")[:number]  # what comes after it has not been looked at and may be anything
     line, bare = lines[-1], _QUOTED.sub(_emptied, "\n".join(lines)).split("\n")[-1]

@@ -164,6 +164,24 @@ def test_only_the_cap_stage_makes_what_a_sink_takes() -> None:
     assert makers == {"residue/loudness/stage/stage.py"}
 
 
+def defined_names(module: Path) -> Iterator[str]:
+    """The public classes and type aliases of a module: names in CamelCase at its top."""
+    for node in ast.parse(module.read_text(encoding="utf-8")).body:
+        names = [node.name] if isinstance(node, ast.ClassDef) else []
+        if isinstance(node, ast.Assign):
+            names = [target.id for target in node.targets if isinstance(target, ast.Name)]
+        yield from (name for name in names if re.fullmatch("[A-Z][a-z]\\w*", name))
+
+
+def test_a_public_name_means_one_thing() -> None:
+    same_everywhere = {"Floats", "StructT"}
+    homes: dict[str, list[str]] = {}
+    for module in MODULES:
+        for name in set(defined_names(module)) - same_everywhere:
+            homes.setdefault(name, []).append(named(module))
+    assert {name: modules for name, modules in homes.items() if len(modules) > 1} == {}
+
+
 def test_no_module_holds_more_than_a_person_can_read_at_once() -> None:
     lines = {named(module): len(module.read_text(encoding="utf-8").splitlines()) for module in MODULES}
     assert {module: count for module, count in lines.items() if count > MOST_LINES} == {}

@@ -65,14 +65,14 @@ class Bakery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     [
         ({"nam": "x", "name": "y"}, "bakery.toml: nam: This key is not known here. Did you mean name?"),
         ({}, "bakery.toml: name: This key is missing. Write name = text in quotes."),
-        ({"name": 3}, "bakery.toml: name: 3 cannot stand here. Write text in quotes."),
+        ({"name": 3}, "bakery.toml: name: 3 is not allowed here. Write text in quotes."),
         (
             {"name": "a", "oven": {"big": {"heat_c": -3.0}}},
-            "bakery.toml: oven.big.heat_c: -3.0 cannot stand here. Write a number of at least 0.0.",
+            "bakery.toml: oven.big.heat_c: -3.0 is not allowed here. Write a number of at least 0.0.",
         ),
         (
             {"name": "a", "oven": {"big": {"heat_c": 400}}},
-            "bakery.toml: oven.big.heat_c: 400 cannot stand here. Write a number below 400.0.",
+            "bakery.toml: oven.big.heat_c: 400 is not allowed here. Write a number below 400.0.",
         ),
         (
             {"name": "a", "shift": [{"heat_c": 1}, {"heat_c": 2, "feul": "gas"}]},
@@ -80,51 +80,51 @@ class Bakery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
         ),
         (
             {"name": "a", "spare": {"heat_c": "hot"}},
-            'bakery.toml: spare.heat_c: "hot" cannot stand here. Write a number.',
+            'bakery.toml: spare.heat_c: "hot" is not allowed here. Write a number.',
         ),
         (
             {"name": "a", "oven": {"big": {"heat_c": float("nan")}}},
-            "bakery.toml: oven.big.heat_c: nan is no number to count with. Write a finite number.",
+            "bakery.toml: oven.big.heat_c: nan is not a finite number. Write a finite number.",
         ),
-        ({"name": "a", "oven": 3}, "bakery.toml: oven: 3 cannot stand here. Write a table."),
+        ({"name": "a", "oven": 3}, "bakery.toml: oven: 3 is not allowed here. Write a table."),
         (
             {"name": "a", "opened": "soon"},
-            'bakery.toml: opened: "soon" cannot stand here. Write a date such as 2026-03-02.',
+            'bakery.toml: opened: "soon" is not allowed here. Write a date such as 2026-03-02.',
         ),
         (
             {"name": "a", "names": []},
-            "bakery.toml: names: [] cannot stand here. Write a list in [ ] with a length of at least 1.",
+            "bakery.toml: names: [] is not allowed here. Write a list in [ ] with a length of at least 1.",
         ),
-        ({"name": "a", "names": ["b", 3]}, "bakery.toml: names[2]: 3 cannot stand here. Write text in quotes."),
+        ({"name": "a", "names": ["b", 3]}, "bakery.toml: names[2]: 3 is not allowed here. Write text in quotes."),
         (
             {"name": "a", "mixers": {}},
-            "bakery.toml: mixers: {} cannot stand here. Write a table with a length of at least 1.",
+            "bakery.toml: mixers: {} is not allowed here. Write a table with a length of at least 1.",
         ),
-        ({"name": "a", "flour": "weat"}, 'bakery.toml: flour: "weat" cannot stand here. Did you mean wheat?'),
+        ({"name": "a", "flour": "weat"}, 'bakery.toml: flour: "weat" is not allowed here. Did you mean wheat?'),
         (
             {"name": "a", "flours": ["rye", "oats"]},
-            'bakery.toml: flours[2]: "oats" cannot stand here. Write one of: rye, wheat.',
+            'bakery.toml: flours[2]: "oats" is not allowed here. Write one of: rye, wheat.',
         ),
         (
             {"name": "a", "shares": {"rye": 1, "wheat": 0}},
-            "bakery.toml: shares.wheat: 0 cannot stand here. Write a whole number of at least 1.",
+            "bakery.toml: shares.wheat: 0 is not allowed here. Write a whole number of at least 1.",
         ),
         (
             {"name": "a", "shift": {"heat_c": 1, "day": date(2026, 3, 2), "on": True, "of": ["x", 2]}},
-            'bakery.toml: shift: { heat_c = 1, day = 2026-03-02, on = true, of = ["x", 2] } cannot stand here. '
+            'bakery.toml: shift: { heat_c = 1, day = 2026-03-02, on = true, of = ["x", 2] } is not allowed here. '
             "Write a table [[shift]].",
         ),
         (
             {"name": "a", "oven": {"big": [{"heat_c": 1}]}},
-            "bakery.toml: oven.big: [{ heat_c = 1 }] cannot stand here. Write a table [oven.big].",
+            "bakery.toml: oven.big: [{ heat_c = 1 }] is not allowed here. Write a table [oven.big].",
         ),
         (
             {"name": "a", "oven": [{"heat_c": 1}]},
-            "bakery.toml: oven: [{ heat_c = 1 }] cannot stand here. Write a table [oven.NAME].",
+            "bakery.toml: oven: [{ heat_c = 1 }] is not allowed here. Write a table [oven.NAME].",
         ),
         (
             {"name": "a", "water": [{"kind": "tap", "flow_l": 1}, {"kind": "wel", "depth_m": 3}]},
-            'bakery.toml: water[2].kind: "wel" cannot stand here. Did you mean well?',
+            'bakery.toml: water[2].kind: "wel" is not allowed here. Did you mean well?',
         ),
         (
             {"name": "a", "water": [{"flow_l": 1}]},
@@ -134,16 +134,19 @@ class Bakery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
             {"name": "a", "water": [{"kind": "well"}]},
             "bakery.toml: water[1].depth_m: This key is missing. Write depth_m = a number.",
         ),
-        ({"name": "a", "address": "oven"}, 'bakery.toml: address: "oven" cannot stand here. Write it as in "/oven".'),
-        ({"name": "a", "starts": "noon"}, 'bakery.toml: starts: "noon" cannot stand here. Write one of: any time.'),
-        ({"name": "a", "starts": ["11:00", 12]}, "bakery.toml: starts[2]: 12 cannot stand here. Write text in quotes."),
+        ({"name": "a", "address": "oven"}, 'bakery.toml: address: "oven" is not allowed here. Write it as in "/oven".'),
+        ({"name": "a", "starts": "noon"}, 'bakery.toml: starts: "noon" is not allowed here. Write one of: any time.'),
+        (
+            {"name": "a", "starts": ["11:00", 12]},
+            "bakery.toml: starts[2]: 12 is not allowed here. Write text in quotes.",
+        ),
         (
             {"name": "red \x1b[31m"},
-            "bakery.toml: name: The character U+001B stands in it, which steers terminals. Take it out.",
+            "bakery.toml: name: It contains the control character U+001B. Take it out.",
         ),
         (
             {"name": "a", "oven": {"\x1b[31m": {"heat_c": 1}}},
-            "bakery.toml: oven.\\u001b[31m: The character U+001B stands in it, which steers terminals. Take it out.",
+            "bakery.toml: oven.\\u001b[31m: It contains the control character U+001B. Take it out.",
         ),
         (
             {"name": "a", "o\x1b[31m": 1},
@@ -153,11 +156,11 @@ class Bakery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
         ),
         (
             {"name": "a", "water": [{"kind": "\x9b31m"}]},
-            'bakery.toml: water[1].kind: "\\u009b31m" cannot stand here. Write one of: tap, well.',
+            'bakery.toml: water[1].kind: "\\u009b31m" is not allowed here. Write one of: tap, well.',
         ),
         (
             {"name": "a", "oven": {100 * "k": 3}},
-            f"bakery.toml: oven.{59 * 'k'}…: 3 cannot stand here. Write a table.",
+            f"bakery.toml: oven.{59 * 'k'}…: 3 is not allowed here. Write a table.",
         ),
         ({"name": "closed"}, "bakery.toml: A closed bakery bakes nothing. Open it."),
     ],
@@ -233,8 +236,8 @@ def test_what_is_right_becomes_the_record() -> None:
             b"a = [1,\nb = 2",
             "piece.toml: line 2: 'b = 2' is not valid TOML. Mend it there or just before (invalid value).",
         ),
-        (b"a = " + 9999 * b"[", "piece.toml: Lists or tables stand in each other too deeply. "),
-        (b'a = """', "piece.toml: It ends in the middle of something. "),
+        (b"a = " + 9999 * b"[", "piece.toml: Lists or tables are nested too deeply. "),
+        (b'a = """', "piece.toml: The file ends too early. "),
         (
             b'# 22222\nb = "3333"\nc = """\n"""\na = ' + 5000 * b"1",
             "piece.toml: line 5: A whole number has too many digits here. Write one of at most 18 digits.",
@@ -276,11 +279,11 @@ def test_a_file_that_cannot_be_read_is_told_in_one_sentence(
         ("a = 2027-02-29", "There is no such day or time. Look it up in a calendar."),
         ('a = ["x" "y"]', "End the list with ], and put a comma between its values."),
         ('a = "x', "End the text with the quote that it began with."),
-        ("first = 2", "This stands here a second time. Keep one of them."),
-        ("first = 2  # it’s so", "This stands here a second time. Keep one of them."),
-        ("a = { b = 1, b = 2 }", "This stands here a second time. Keep one of them."),
+        ("first = 2", "This key appears a second time. Keep one of them."),
+        ("first = 2  # it’s so", "This key appears a second time. Keep one of them."),
+        ("a = { b = 1, b = 2 }", "This key appears a second time. Keep one of them."),
         ('a = "it’s', "End the text with the quote that it began with."),
-        ("[t]\n[t]", "This table stands here a second time. Put all of it into the first one."),
+        ("[t]\n[t]", "This table appears a second time. Put all of it into the first one."),
     ],
 )
 def test_a_slip_of_the_pen_is_told_with_its_line_and_the_mend(tmp_path: Path, line: str, mend: str) -> None:

@@ -41,7 +41,7 @@ class Bag:
 
     @property
     def payload(self) -> Path:
-        """The folder that performance.toml stands in."""
+        """The folder of performance.toml."""
         return self.path / "data"
 
     def file_of(self, channel: str) -> Path:
@@ -80,7 +80,7 @@ def read_tags(path: Path) -> bagit.Bag:
         (path / "bagit.txt").stat()  # of a folder that may not be looked into, bagit says that it holds nothing
         opened = bagit.Bag(str(path))
     except FileNotFoundError as error:
-        raise stopping(path.name, "It holds no bagit.txt, so it is no bag.", holds) from error
+        raise stopping(path.name, "It holds no bagit.txt, so it is not a bag.", holds) from error
     except OSError as error:
         raise disk_problem(path, error) from error
     except (bagit.BagError, ValueError) as error:

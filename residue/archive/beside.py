@@ -69,7 +69,7 @@ def folder_beside(path: Path) -> Iterator[Path]:
     """A temporary folder beside `path`, which must not exist; when the block ends well, it stands at `path`."""
     with telling(path):
         if path.exists():
-            raise stopping(str(path), "Something already stands there.", "Choose another name, or move it away.")
+            raise stopping(str(path), "Something exists there already.", "Choose another name, or move it away.")
         path.parent.mkdir(parents=True, exist_ok=True)
         temporary = Path(tempfile.mkdtemp(prefix=PREFIX, dir=path.parent))
         mark = _mark(temporary)
@@ -147,7 +147,7 @@ _OF_WHAT_IS_WRITTEN = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EROFS})
 
 
 def disk_problem(path: Path, error: OSError) -> ProblemError:
-    """What an error of the operating system means for the person who wanted `path` written or read."""
+    """Turns an error of the operating system into a problem that names the path and the mend."""
     place = path if error.errno in _OF_WHAT_IS_WRITTEN else error.filename or path
     mends = {
         errno.ENOSPC: ("The disk is full.", f"Make room{_free_words(path)}, then do it again."),

@@ -15,12 +15,12 @@ from residue.archive.gaps import Bridged
 from residue.archive.performance import Channel
 from residue.archive.readers.beats import read_beats
 from residue.archive.readers.catalogue import open_channel
-from residue.dsp.resampling import Samples, resampled
+from residue.dsp.resampling import Floats, resampled
 from residue.mapping.signals import AUDIO_RATE_HZ, RATE_HZ, Kind
 from residue.problems import stopping
 
 FORMAT = 2
-"""Counts up when what stands in the cache changes its meaning, or its bits."""
+"""Counts up when the meaning or the bits of cached data change."""
 SAMPLE = np.dtype("<f4")
 """A sample in the cache: 24 bits of precision, as the best recorders have, at half the size of a double."""
 EVENT = np.dtype([("frame", "<i8"), ("value", "<f8")])
@@ -50,7 +50,7 @@ def convert_samples(source: Path, channel: Channel, kind: Kind, target: Path, do
         _write(gaps_path(target), np.array([(float(start), float(length)) for start, length in gaps], GAP))
 
 
-def fitted(samples: Samples) -> NDArray[np.float32]:
+def fitted(samples: Floats) -> NDArray[np.float32]:
     """Samples as the cache holds them."""
     return np.clip(samples, -_LARGEST, _LARGEST).astype(SAMPLE)
 

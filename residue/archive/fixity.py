@@ -100,7 +100,7 @@ def _is_within(path: Path, file: Path) -> bool:
 
 
 def _outside(path: Path, listed: Listed, found: Mapping[str, Path]) -> Iterator[Finding]:
-    """Whatever would lead a reader out of the bag, or is no file."""
+    """Finds links that lead out of the bag and entries that are no regular files."""
     for name in sorted(listed.keys() | found.keys()):
         file = path / name
         if not _is_within(path, file):

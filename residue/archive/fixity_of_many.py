@@ -15,8 +15,8 @@ from residue.problems import Finding, Severity, stopping
 
 
 @dataclass(frozen=True)
-class Verdict:
-    """What one bag came to."""
+class BagVerdict:
+    """The result of verifying one bag."""
 
     bag: Path
     findings: tuple[Finding, ...]
@@ -59,7 +59,7 @@ def find_bags(folder: Path) -> list[Path]:
     return sorted(bags)
 
 
-def verify_all(bags: list[Path], processes: int | None = None) -> Iterator[Verdict]:
+def verify_all(bags: list[Path], processes: int | None = None) -> Iterator[BagVerdict]:
     """The verdict on each bag, as soon as it is known. processes: as many as the machine has cores, if not given."""
     # Spawned, not forked: the house that asks may have threads.
     context = multiprocessing.get_context("spawn")
@@ -71,8 +71,8 @@ def verify_all(bags: list[Path], processes: int | None = None) -> Iterator[Verdi
             except BrokenProcessPool:
                 what = "Verifying it was broken off: the process was ended."
                 mend = "Do it again, with more memory free."
-                yield Verdict(asked[answer], (Finding(Severity.STOPS, asked[answer].name, what, mend),))
+                yield BagVerdict(asked[answer], (Finding(Severity.STOPS, asked[answer].name, what, mend),))
 
 
-def _verdict(bag: Path) -> Verdict:
-    return Verdict(bag, tuple(verify(bag)))
+def _verdict(bag: Path) -> BagVerdict:
+    return BagVerdict(bag, tuple(verify(bag)))

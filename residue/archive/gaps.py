@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from residue.dsp.resampling import Samples, Stream
+from residue.dsp.resampling import Floats, SampleStream
 
 SHORTEST_TOLD_S = 0.1
 """Shorter gaps are bridged without being counted, so that a file full of single holes needs no memory for them."""
@@ -28,7 +28,7 @@ class Bridged:
     What it gives does not depend on how it is read.
     """
 
-    def __init__(self, stream: Stream) -> None:
+    def __init__(self, stream: SampleStream) -> None:
         self._stream = stream
         self.rate_hz = stream.rate_hz
         self.length = stream.length
@@ -40,7 +40,7 @@ class Bridged:
         """Those met so far that last SHORTEST_TOLD_S or longer, in order of time."""
         return sorted(self._met.values())
 
-    def read(self, start: int, stop: int) -> Samples:
+    def read(self, start: int, stop: int) -> Floats:
         """Samples start, …, stop - 1, all finite."""
         values = self._stream.read(start, stop)
         missing = ~np.isfinite(values)
@@ -83,7 +83,7 @@ class Bridged:
             sample = high
         return self.length
 
-    def _line(self, gap: Gap, first: int, last: int) -> Samples:
+    def _line(self, gap: Gap, first: int, last: int) -> Floats:
         before = float(self._stream.read(gap.start - 1, gap.start)[0]) if gap.start > 0 else None
         after = float(self._stream.read(gap.stop, gap.stop + 1)[0]) if gap.stop < self.length else None
         begin = before if before is not None else after if after is not None else 0.0

@@ -1,4 +1,4 @@
-"""What the lengths of the channels of one evening tell: a channel that ended early, a rate stated wrongly, a clock."""
+"""Checks that the channels of one evening have matching lengths: an early end, a wrong rate, a drifting clock."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ class Extent:
 
     @property
     def length_s(self) -> float:
-        """Of the channel."""
+        """The length of the channel, in seconds."""
         return self.ends_s - self.begins_s
 
 

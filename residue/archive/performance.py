@@ -1,4 +1,4 @@
-"""What performance.toml says: one archived evening, its channels, its marks, and what the performer permits."""
+"""performance.toml: one archived evening, its channels, its marks, and the performer's permission."""
 
 from __future__ import annotations
 
@@ -23,11 +23,11 @@ LONGEST_S = 7 * 86_400.0
 
 PLAIN_NAME = re.compile(r"[A-Za-z0-9_-]{1,64}")
 
-Seconds = Annotated[float, Meta(ge=-LONGEST_S, le=LONGEST_S)]
+OffsetS = Annotated[float, Meta(ge=-LONGEST_S, le=LONGEST_S)]
 
 
 class ChannelKind(StrEnum):
-    """What a sensor listened to, in the words of the trade."""
+    """The kind of signal that a sensor records."""
 
     MMG = "mmg"
     """Muscle sound: mechanomyogram, by microphone or accelerometer."""
@@ -60,21 +60,21 @@ class ChannelKind(StrEnum):
 
 
 SECONDS_PER_UNIT: Mapping[str, float] = {"s": 1.0, "ms": 0.001}
-"""The units in which intervals from beat to beat may stand."""
+"""The units of intervals from beat to beat."""
 
 
-class Record(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+class ManifestTable(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
     """A table of performance.toml: unknown keys are faults, values do not change."""
 
 
-class Stretch(Record, frozen=True, kw_only=True):
+class ChannelSpan(ManifestTable, frozen=True, kw_only=True):
     """A part of a channel, in seconds from its first sample."""
 
     start_s: Annotated[float, Meta(ge=0, le=LONGEST_S)]
     length_s: Annotated[float, Meta(ge=0, le=LONGEST_S)]
 
 
-class Channel(Record, frozen=True, kw_only=True):
+class Channel(ManifestTable, frozen=True, kw_only=True):
     """One sensor's recording, and where in the payload it is."""
 
     kind: ChannelKind
@@ -89,13 +89,13 @@ class Channel(Record, frozen=True, kw_only=True):
     signal: str | None = None
     """Which signal of an EDF or BDF file, by its label."""
     full_scale: Annotated[float, Meta(gt=0)] = 1.0
-    """The physical value that digital full scale of a sound file stands for."""
-    start_s: Seconds = 0.0
+    """The physical value of a sound file's digital full scale."""
+    start_s: OffsetS = 0.0
     """When its first sample was taken, counted from the start of the performance."""
     rate_hz: Annotated[float, Meta(gt=0, le=1e6)] | None = None
     """Samples a second, where the file states them wrongly or its recorder's clock is known to have gone wrong."""
-    bridged: list[Stretch] = []
-    """What was not received while it was recorded live: there stands what the performance was played with instead."""
+    bridged: list[ChannelSpan] = []
+    """The gaps of a live recording; the file holds the values that were played in their place."""
 
     def __post_init__(self) -> None:
         path = PurePosixPath(self.file)
@@ -107,15 +107,15 @@ class Channel(Record, frozen=True, kw_only=True):
             raise ValueError(f'unit = "{self.unit}" is not a unit of beat intervals. Write "s" or "ms".')
 
 
-class Mark(Record, frozen=True, kw_only=True):
+class Mark(ManifestTable, frozen=True, kw_only=True):
     """Something a person noted at a moment of the performance."""
 
-    at_s: Seconds
+    at_s: OffsetS
     text: str
 
 
-class Permission(Record, frozen=True, kw_only=True):
-    """What the performer agreed to; heart and brain recordings are health data about a person."""
+class Permission(ManifestTable, frozen=True, kw_only=True):
+    """The performer's consent; heart and brain recordings are health data about a person."""
 
     consent: Annotated[str, Meta(min_length=1)]
     """Who agreed, when, and where the signed paper is kept."""
@@ -149,8 +149,8 @@ def check_names(channels: Iterable[str]) -> None:
         raise ValueError(*faults)
 
 
-class Performance(Record, frozen=True, kw_only=True):
-    """One archived evening."""
+class Performance(ManifestTable, frozen=True, kw_only=True):
+    """One archived evening: performance.toml as a record."""
 
     title: str
     performer: str = ""
@@ -188,6 +188,6 @@ def read_performance(path: Path) -> Performance:
 
 
 def write_performance(performance: Performance) -> str:
-    """The text of performance.toml, without what stands at its default."""
+    """The text of performance.toml, without default values."""
     tables = msgspec.to_builtins(performance, builtin_types=(datetime, date))
     return tomlkit.dumps(tables)

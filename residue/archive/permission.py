@@ -29,7 +29,7 @@ AHEAD = timedelta(days=100)
 
 
 def check_permission(performance: Performance, name: str, day: date) -> Iterator[Finding]:
-    """What somebody should know before the performance is shown on a day. name: of its bag."""
+    """Finds reasons not to show the performance on a day. name: of its bag."""
     permission = performance.permission
     if permission is None:
         kinds = sorted({channel.kind for channel in performance.channel.values()} & HEALTH_KINDS)

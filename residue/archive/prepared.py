@@ -90,7 +90,7 @@ def prepare(bag_path: Path, needs: Needs, cache: Path, progress: Progress = sile
 
 
 def prepared_folder(cache: Path, digest: str) -> Path:
-    """Where the channels of a bag stand once they are converted."""
+    """The folder of a bag's converted channels."""
     return cache / f"{digest}-{FORMAT}"
 
 

@@ -1,4 +1,4 @@
-"""What is in a bag, for a person: facts, a line a channel, and a sketch of each."""
+"""A summary of a bag for a person: facts, a line for each channel, and a sketch of each."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from residue.archive.gaps import Bridged
 from residue.archive.performance import Channel, ChannelKind, Permission
 from residue.archive.readers.beats import read_beats
 from residue.archive.readers.catalogue import open_channel
-from residue.dsp.resampling import Samples, Stream
+from residue.dsp.resampling import Floats, SampleStream
 from residue.problems import ProblemError
 
 _STEPS = "▁▂▃▄▅▆▇█"
@@ -97,7 +97,7 @@ def _row(bag: Bag, name: str, channel: Channel) -> Sequence[str]:
     return name, shape, channel.kind, channel.site, start, f"{duration_s:.1f} s", rate, channel.unit
 
 
-def sparkline(values: Samples, lowest: float | None = None) -> str:
+def sparkline(values: Floats, lowest: float | None = None) -> str:
     """One block a value, from `lowest`, or the lowest there is, to the highest; a blank where there is none."""
     known = values[np.isfinite(values)]
     low, high = (float(known.min()), float(known.max())) if len(known) else (0.0, 0.0)
@@ -107,14 +107,14 @@ def sparkline(values: Samples, lowest: float | None = None) -> str:
     return "".join(" " if share is None else _STEPS[round(share * (len(_STEPS) - 1))] for share in shares)
 
 
-def _columns(values: Samples) -> Samples:
+def _columns(values: Floats) -> Floats:
     """Means of at most _WIDTH stretches; none of nothing."""
     if not len(values):
         return values
     return np.array([part.mean() for part in np.array_split(values, min(_WIDTH, len(values)))])
 
 
-def _spreads(stream: Stream) -> Samples:
+def _spreads(stream: SampleStream) -> Floats:
     """How far the channel moves within an excerpt of each stretch."""
     bridged = Bridged(stream)
     excerpt = min(_EXCERPT_SAMPLES, max(stream.length // _WIDTH, 2), stream.length)

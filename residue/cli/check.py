@@ -36,7 +36,7 @@ def check(ctx: click.Context, installation: Path, device: str | None, picture: P
     else:
         for finding in findings:
             click.echo(f"{finding.severity:>5}  {finding}")
-        click.echo("It can open." if ok else "It cannot open before what stops it is mended.")
+        click.echo("It can open." if ok else "The house cannot open until these faults are mended.")
     ctx.exit(0 if ok else 1)
 
 

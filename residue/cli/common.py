@@ -1,4 +1,4 @@
-"""What the commands share: arguments, progress, and the way errors reach a person."""
+"""Shared by the commands: arguments, progress, and error messages."""
 
 from __future__ import annotations
 
@@ -35,20 +35,20 @@ class _Day(click.ParamType[date]):
         try:
             day = datetime.strptime(value, "%Y-%m-%d").date()  # noqa: DTZ007 - a day has no zone
         except ValueError:
-            self.fail(f"'{value}' is no day. Write year-month-day, such as 2026-03-02.", param, ctx)
+            self.fail(f"'{value}' is not a date. Write year-month-day, such as 2026-03-02.", param, ctx)
         if not 2000 <= day.year < 2100:
-            self.fail(f"{value} lies far away. Write a day from 2000-01-01 to 2099-12-31.", param, ctx)
+            self.fail(f"{value} is out of range. Write a day from 2000-01-01 to 2099-12-31.", param, ctx)
         return day
 
 
-class Seconds(click.FloatRange):
+class SecondsOption(click.FloatRange):
     """A time that one can count with."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """From text; click.BadParameter where it is none."""
         number = super().convert(value, param, ctx)
         if not isfinite(number):
-            self.fail(f"{value} is no number to count with.", param, ctx)
+            self.fail(f"{value} is not a finite number.", param, ctx)
         return number
 
 
@@ -68,8 +68,8 @@ class _FileEnding(click.Path):
 
 
 DAY = _Day()
-TIME_S = Seconds(min=0)
-LASTING_S = Seconds(min=0, min_open=True)
+TIME_S = SecondsOption(min=0)
+LASTING_S = SecondsOption(min=0, min_open=True)
 PICTURE, SVG, WAV = _FileEnding(".png", ".svg"), _FileEnding(".svg"), _FileEnding(".wav")
 
 
@@ -82,7 +82,7 @@ def check_days(first: date, last: date) -> None:
 
 
 class Group(click.Group):
-    """The commands; what is wrong is told as it stands, without a traceback, with exit status 1."""
+    """The commands; faults are reported without a traceback, with exit status 1."""
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command that was named."""

@@ -38,5 +38,5 @@ def ingest(sources: tuple[Path, ...], bag: Path, described: Path | None) -> None
         done = ingested(list(sources), bag, read_description(described), SystemClock().now().date(), bar)
     click.echo(done.report)
     for words in done.private:
-        click.echo(f"Left out, as it tells of a person or a device: {words}")
+        click.echo(f"Removed, because it may identify a person or a device: {words}")
     click.echo(f"Sealed as {bag}, digest {done.bag.digest}")

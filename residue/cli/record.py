@@ -17,7 +17,7 @@ _PATH = click.Path(path_type=Path)
 @click.option("--device", metavar="NAME|silent|file:PATH", help="For the sound, instead of the device in room.toml.")
 @click.option("--for-s", type=LASTING_S, help="End by itself after so many seconds.")
 @click.option("--state", type=_PATH, help="Folder of the level log, so that the caps know what was sent before.")
-@click.option("--recover", is_flag=True, help="Play nothing: seal what an evening that was cut has left.")
+@click.option("--recover", is_flag=True, help="Play nothing: seal the remains of an interrupted recording.")
 @click.pass_context
 def record(
     ctx: click.Context,
@@ -46,7 +46,7 @@ def record(
     if recover:
         with progress("Sealing") as bar:
             sealed = recovered(bag, SystemClock().now().date(), bar)
-        click.echo(f"Sealed what there was as {bag}, digest {sealed.digest}")
+        click.echo(f"Sealed the recorded part as {bag}, digest {sealed.digest}")
         return
     done = recorded(load(installation), bag, device=device, for_s=for_s, state=state or state_folder())
     click.echo(f"Sealed as {bag}, {done.duration_s:.1f} s, digest {done.bag.digest}")

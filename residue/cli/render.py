@@ -15,12 +15,12 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
 @INSTALLATION
 @click.option("--performance", required=True, help="Name of the performance, as in performances/.")
 @click.option("--out", type=WAV, help="The WAV to write.")
-@click.option("--fingerprint", type=_FILE, help="Write a short text by which this very sound is known again.")
+@click.option("--fingerprint", type=_FILE, help="Write a short text that identifies this sound.")
 @click.option("--node", help="Listen to this node alone.")
 @click.option("--block", type=click.IntRange(1, 1 << 20), default=65_536, help="Frames a step; changes no bit.")
 @click.option("--from-s", type=TIME_S, default=0.0, help="Begin here.")
 @click.option("--to-s", type=TIME_S, help="End here.")
-@click.option("--before-cap", is_flag=True, help="What the graph gives, without plan, governor and limiter.")
+@click.option("--before-cap", is_flag=True, help="Leave out plan, governor and limiter.")
 def render(
     installation: Path,
     performance: str,

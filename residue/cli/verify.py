@@ -12,7 +12,7 @@ from residue.cli.common import progress, tell
 @click.command()
 @click.argument("path", metavar="BAG|INSTALLATION", type=click.Path(path_type=Path))
 @click.option("--all", "whole_folder", is_flag=True, help="Every bag in the folder, one line each.")
-@click.option("--fingerprint", type=click.Path(path_type=Path), help="Render again what this text is of, and compare.")
+@click.option("--fingerprint", type=click.Path(path_type=Path), help="Render again and compare with this fingerprint.")
 @click.pass_context
 def verify(ctx: click.Context, path: Path, whole_folder: bool, fingerprint: Path | None) -> None:
     """Say whether an archived performance is complete and unchanged since it was sealed (BagIt, RFC 8493).

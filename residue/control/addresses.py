@@ -31,9 +31,9 @@ class Address:
 ADDRESSES: Sequence[Address] = (
     Address("/house/status", (), f"Answers {STATUS_REPLY} with the status: one string, a JSON object.", changes=False),
     Address("/house/hold", (), "Fades to silence and stays there, closings included, until released.", changes=True),
-    Address("/house/release", (), "Ends the hold; the house does again what its hours say.", changes=True),
+    Address("/house/release", (), "Ends the hold; the house follows its hours again.", changes=True),
     Address("/house/trim", ("db",), "Lowers everything to so many dB, 0 to -40; never above the plan.", changes=True),
-    Address("/house/next", (), "Ends a rest, or passes over what plays now.", changes=True),
+    Address("/house/next", (), "Ends a rest, or skips the performance that plays now.", changes=True),
     Address(
         "/house/swap",
         ("bag", "performance", "when"),

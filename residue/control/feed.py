@@ -1,4 +1,4 @@
-"""What the piece tells other machines: chosen signals and events, each stamped with the moment it is heard.
+"""The feed: chosen signals and events for other machines, each with the time at which it is heard.
 
 The engine only hands over; choosing values, packing and sending happen in a thread of its own.
 """
@@ -40,7 +40,7 @@ class Value:
 
 
 def values(feed: Feed, signal: Signal, span: Span) -> Iterator[Value]:
-    """What a feed tells of a span: events as they are, a slow signal at the ticks of its own rate."""
+    """The feed's values over a span: events as they are, a slow signal at the ticks of its own rate."""
     if isinstance(signal, Events):
         for frame, value in list(zip(signal.frames, signal.values, strict=True))[:MOST_EVENTS]:
             yield Value(int(frame), feed.address, _scaled(feed, float(value)))

@@ -40,8 +40,10 @@ def in_words(told: Mapping[str, Any]) -> list[str]:
         except (KeyError, TypeError, AttributeError):
             untold = True
     if untold:
-        lines.append(f"It does not tell everything: it is of another version than this command, {residue.__version__}.")
-        lines.append("Start it again, so that it runs what is installed.")
+        lines.append(
+            f"Parts of the status are missing: the house runs another version than this command, {residue.__version__}."
+        )
+        lines.append("Restart the house, so that it runs the installed version.")
     return lines
 
 
@@ -107,7 +109,7 @@ def _asked(question: bytes, host: str, port: int) -> dict[str, Any]:
         reason = "Nobody answers."
     except (OSError, ParseError, ValueError) as error:
         refused = isinstance(error, ConnectionRefusedError)
-        reason = "Nobody listens there." if refused else f"It did not answer as a house does: {error}."
+        reason = "Nobody listens there." if refused else f"Its answer is not a status of residue: {error}."
     mend = "Start it with `residue run`, or name where it listens with --at HOST:PORT; room.toml says whom it answers."
     raise stopping(f"{host}:{port}", reason, mend)
 
@@ -116,5 +118,5 @@ def _read(answer: bytes) -> dict[str, Any]:
     (text,) = OscMessage(answer).params
     found = json.loads(text)
     if not isinstance(found, dict):
-        raise ValueError("the answer is no object")
+        raise ValueError("the answer is not an object")
     return found

@@ -10,14 +10,14 @@ import msgspec
 from msgspec import Meta
 
 DEFAULT_PORT = 47_300
-Port = Annotated[int, Meta(ge=1024, le=65_535)]
+UdpPort = Annotated[int, Meta(ge=1024, le=65_535)]
 
 
 class FeedTarget(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A machine that the feed of signals and events is sent to."""
 
     host: str
-    port: Port
+    port: UdpPort
 
     def __post_init__(self) -> None:
         _address(self.host)
@@ -30,7 +30,7 @@ class Listening(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     """Where OSC messages are listened for and whose; by default only this machine itself is heard."""
 
     listen: str = "127.0.0.1"
-    port: Port = DEFAULT_PORT
+    port: UdpPort = DEFAULT_PORT
     allow: tuple[str, ...] = ("127.0.0.1/32",)
 
     def __post_init__(self) -> None:
@@ -40,7 +40,7 @@ class Listening(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
                 ipaddress.ip_network(network)
             except ValueError:
                 raise ValueError(
-                    f'allow has "{network}", which is no network. Write one such as 192.168.10.0/24.'
+                    f'allow has "{network}", which is not a network. Write one such as 192.168.10.0/24.'
                 ) from None
 
     @property
@@ -72,4 +72,4 @@ def _address(host: str) -> None:
     try:
         ipaddress.ip_address(host)
     except ValueError:
-        raise ValueError(f'"{host}" is no IP address. Write one such as 127.0.0.1.') from None
+        raise ValueError(f'"{host}" is not an IP address. Write one such as 127.0.0.1.') from None

@@ -35,16 +35,16 @@ MOST_TOLD = 1_000
 """Characters of a word that comes later: one datagram on any network."""
 
 Sender = tuple[str, int]
-Answer = tuple[str, str]
+Reply = tuple[str, str]
 """An address and one string."""
 Arguments = tuple[float, ...] | tuple[str, ...]
-Handler = Callable[[Any, str], Answer | None]
+Handler = Callable[[Any, str], Reply | None]
 """(arguments, as its address takes them, and sender) -> an answer other than "done"; raises ValueError, for people."""
 
 
 @dataclass(slots=True)
-class Counts:
-    """What came in since the start."""
+class PacketCounts:
+    """Counts of packets since the start."""
 
     answered: int = 0
     not_allowed: int = 0
@@ -54,7 +54,7 @@ class Counts:
 
 
 class _Sends(Protocol):
-    """What is used of asyncio's datagram transport."""
+    """The part of asyncio's datagram transport that the surface uses."""
 
     def sendto(self, data: bytes, addr: Sender) -> None: ...
 
@@ -97,7 +97,7 @@ class Surface(asyncio.DatagramProtocol):
         self._allowance = Allowance(monotonic_s)
         self._transport: _Sends | None = None
         self._asker: Sender | None = None
-        self.counts = Counts()
+        self.counts = PacketCounts()
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         """Part of asyncio's protocol."""
@@ -143,7 +143,7 @@ class Surface(asyncio.DatagramProtocol):
         except WaitingError as error:
             self._send(ERROR_REPLY, str(error), question)
 
-    def _answers(self, message: Message, question: _Question) -> Iterator[Answer]:
+    def _answers(self, message: Message, question: _Question) -> Iterator[Reply]:
         named = [address for address in ADDRESSES if matches(message.pattern, address.path)]
         if not named:
             self.counts.unknown += 1
@@ -156,7 +156,7 @@ class Surface(asyncio.DatagramProtocol):
             question.paid = question.paid and not address.changes
             yield self._obey(address, message, question.sender)
 
-    def _obey(self, address: Address, message: Message, sender: Sender) -> Answer:
+    def _obey(self, address: Address, message: Message, sender: Sender) -> Reply:
         try:
             numbers = self._checked(address, message)
             answer = self._handlers[address.path](numbers, sender[0])

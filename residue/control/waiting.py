@@ -19,7 +19,7 @@ _UNITS_PER_S = 1 << 32
 
 
 class WaitingError(Exception):
-    """What cannot be kept waiting, in a person's words."""
+    """A request that cannot wait; the text is for the person who sent it."""
 
 
 def later(delay_s: float, do: Callable[[], None]) -> None:

@@ -21,7 +21,7 @@ from scipy import signal
 
 from residue.dsp import exact
 
-Samples = NDArray[np.float64]
+Floats = NDArray[np.float64]
 """(samples,)"""
 
 STOPBAND_DB = 122.0
@@ -35,7 +35,7 @@ _FINEST_RATE = 10**6
 """The largest denominator of an odd rate; finer differences are less than a picosecond a second."""
 
 
-class Stream(Protocol):
+class SampleStream(Protocol):
     """One channel of evenly spaced samples, read piece by piece in any order."""
 
     @property
@@ -44,9 +44,9 @@ class Stream(Protocol):
 
     @property
     def length(self) -> int:
-        """In samples."""
+        """The length in samples."""
 
-    def read(self, start: int, stop: int) -> Samples:
+    def read(self, start: int, stop: int) -> Floats:
         """Samples start, …, stop - 1, where 0 <= start <= stop <= length."""
 
 
@@ -63,7 +63,7 @@ _WIDE = _Band(Fraction(1, 4), Fraction(3, 4))
 """For the stage beside the steep one, where everything between half and one and a half of the low rate is empty."""
 
 
-def resampled(stream: Stream, to_hz: int) -> Stream:
+def resampled(stream: SampleStream, to_hz: int) -> SampleStream:
     """The stream at another rate; its sample k stands at the time k / to_hz, with no delay.
 
     Before the first and after the last sample the stream is taken to keep its value, so that an offset does not ring.
@@ -80,7 +80,7 @@ def resampled(stream: Stream, to_hz: int) -> Stream:
     return _Stage(stream, ratio, _STEEP)
 
 
-def _odd(stream: Stream, to_hz: int) -> Stream:
+def _odd(stream: SampleStream, to_hz: int) -> SampleStream:
     """From or to a rate that has no small ratio to the other."""
     thinning = max(1, math.floor(stream.rate_hz / (2 * to_hz)))
     if thinning > 1:
@@ -93,14 +93,14 @@ def _odd(stream: Stream, to_hz: int) -> Stream:
 class _Stage:
     """One polyphase filter: a stream again, whose every sample is one and the same sum however it is read."""
 
-    def __init__(self, stream: Stream, ratio: Fraction, band: _Band) -> None:
+    def __init__(self, stream: SampleStream, ratio: Fraction, band: _Band) -> None:
         self._stream = stream
         self._up, self._down = ratio.numerator, ratio.denominator
         self._taps, self._centre = _design(self._up, self._down, band)
         self.rate_hz = stream.rate_hz * ratio
         self.length = math.ceil(stream.length * ratio)
 
-    def read(self, start: int, stop: int) -> Samples:
+    def read(self, start: int, stop: int) -> Floats:
         """Samples start, …, stop - 1."""
         if stop <= start:
             return np.empty(0)
@@ -114,7 +114,7 @@ class _Stage:
         skipped = start + reach // down - first * up // down
         return filtered[skipped : skipped + stop - start]
 
-    def _held(self, start: int, stop: int) -> Samples:
+    def _held(self, start: int, stop: int) -> Floats:
         """Samples of the stream, beyond its ends the nearest one."""
         inside = self._stream.read(max(start, 0), min(stop, self._stream.length))
         if len(inside) == stop - start:
@@ -122,7 +122,7 @@ class _Stage:
         return np.pad(inside, (max(-start, 0), max(stop - self._stream.length, 0)), mode="edge")
 
 
-def _thinned(read: Callable[[int, int], Samples], half: Samples, start: int, stop: int, down: int) -> Samples:
+def _thinned(read: Callable[[int, int], Floats], half: Floats, start: int, stop: int, down: int) -> Floats:
     """Samples start, …, stop - 1 at `down` times less than the rate of what is read.
 
     half: the taps from the centre outwards. The filter is symmetric, so each tap is for two samples; and it is taken
@@ -134,11 +134,11 @@ def _thinned(read: Callable[[int, int], Samples], half: Samples, start: int, sto
     samples = read(start * down - centre, (stop - 1) * down + reach + 1)
     phases = np.ascontiguousarray(samples.reshape(-1, down).T)
 
-    def away(by: int) -> Samples:
+    def away(by: int) -> Floats:
         row, phase = divmod(centre + by, down)
         return phases[phase, row : row + count]
 
-    total: Samples = away(0) * half[0]
+    total: Floats = away(0) * half[0]
     pair = np.empty(count)
     for by in range(1, reach + 1):
         np.add(away(-by), away(by), out=pair)
@@ -150,13 +150,13 @@ def _thinned(read: Callable[[int, int], Samples], half: Samples, start: int, sto
 class _Between:
     """A dense stream at any lower or higher rate, by the cubic through the four samples around each moment."""
 
-    def __init__(self, dense: Stream, to_hz: int) -> None:
+    def __init__(self, dense: SampleStream, to_hz: int) -> None:
         self._dense = dense
         self.rate_hz = Fraction(to_hz)
         self._step = dense.rate_hz.limit_denominator(_FINEST_RATE) / to_hz
         self.length = max(1, math.floor(dense.length / self._step))
 
-    def read(self, start: int, stop: int) -> Samples:
+    def read(self, start: int, stop: int) -> Floats:
         """Samples start, …, stop - 1."""
         if stop <= start:
             return np.empty(0)
@@ -170,17 +170,15 @@ class _Between:
         return cubic(held[places], held[places + 1], held[places + 2], held[places + 3], shares)
 
 
-def cubic(before: Samples, here: Samples, after: Samples, beyond: Samples, share: Samples) -> Samples:
+def cubic(before: Floats, here: Floats, after: Floats, beyond: Floats, share: Floats) -> Floats:
     """Lagrange's polynomial through four samples, at a share of the way from the second to the third."""
     back, on, over = share + 1.0, share - 1.0, share - 2.0
-    value: Samples = (
-        share * on * (back * beyond - over * before) / 6.0 + back * over * (on * here - share * after) / 2.0
-    )
+    value: Floats = share * on * (back * beyond - over * before) / 6.0 + back * over * (on * here - share * after) / 2.0
     return value
 
 
 @lru_cache(maxsize=16)
-def _design(up: int, down: int, band: _Band) -> tuple[Samples, int]:
+def _design(up: int, down: int, band: _Band) -> tuple[Floats, int]:
     """Taps at `up` times the rate of the input, and the index of the centre tap, a multiple of `down`.
 
     Source: Oppenheim & Schafer, Discrete-Time Signal Processing, section 7.5.3 (Kaiser's formulas), from memory.
@@ -200,7 +198,7 @@ def _design(up: int, down: int, band: _Band) -> tuple[Samples, int]:
     return np.concatenate((np.zeros(lead), taps)), reach + lead
 
 
-def _bessel_i0(x: Samples) -> Samples:
+def _bessel_i0(x: Floats) -> Floats:
     """Modified Bessel function of order zero by its power series, sum of ((x / 2)**k / k!)**2; x below 20."""
     square = x * x / 4.0
     term = np.ones_like(x)

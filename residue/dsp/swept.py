@@ -20,7 +20,7 @@ from residue.dsp import exact
 from residue.dsp.filters import SUBNORMAL_GUARD, butterworth_qs
 
 Floats = NDArray[np.float64]
-Part = Literal["low", "high"]
+FilterSide = Literal["low", "high"]
 
 CHUNK = 24
 _HIGHEST = 0.49
@@ -28,7 +28,7 @@ _HIGHEST = 0.49
 
 
 def warped(cutoff_hz: Floats, rate_hz: float) -> Floats:
-    """What the filter takes in the place of a cutoff: tan(pi cutoff_hz / rate_hz), elementwise."""
+    """The prewarped cutoff, tan(pi cutoff_hz / rate_hz), elementwise."""
     turns = np.clip(cutoff_hz / rate_hz, 0.0, _HIGHEST) / 2.0
     phase = np.floor(turns * exact.TURN).astype(np.uint64)
     value: Floats = exact.sine(phase) / exact.sine(phase + np.uint64(exact.TURN // 4))
@@ -38,7 +38,7 @@ def warped(cutoff_hz: Floats, rate_hz: float) -> Floats:
 class SweptFilter:
     """A Butterworth low-pass or high-pass over channels. The output does not depend on how the stream is cut."""
 
-    def __init__(self, part: Part, order: int, channels: int = 1) -> None:
+    def __init__(self, part: FilterSide, order: int, channels: int = 1) -> None:
         first_order = [_FirstOrder(part, channels)] if order % 2 else []
         self._sections = [_SecondOrder(part, q, channels) for q in butterworth_qs(order)] + first_order
         self._block = np.empty((channels, 0))  # of the chunk that is not complete
@@ -62,7 +62,7 @@ class SweptFilter:
 class _SecondOrder:
     """One pair of integrators: v1 is the band, v2 the low part."""
 
-    def __init__(self, part: Part, q: float, channels: int) -> None:
+    def __init__(self, part: FilterSide, q: float, channels: int) -> None:
         self._part, self._damping = part, 1.0 / q
         self._states = [(0.0, 0.0)] * channels
 
@@ -86,7 +86,7 @@ class _SecondOrder:
 class _FirstOrder:
     """One integrator."""
 
-    def __init__(self, part: Part, channels: int) -> None:
+    def __init__(self, part: FilterSide, channels: int) -> None:
         self._part = part
         self._states = [(0.0, 0.0)] * channels
 

@@ -1,4 +1,4 @@
-"""Two-valued streams."""
+"""Streams of two values: thresholds with hysteresis, and minimum hold times."""
 
 from __future__ import annotations
 

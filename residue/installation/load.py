@@ -25,14 +25,14 @@ from residue.schedule.beside import CALENDAR_FILE, Answers, calendar_of
 from residue.schedule.calendar import Calendar
 from residue.schedule.hours import Hours
 
-Record = TypeVar("Record", bound=msgspec.Struct)
+StructT = TypeVar("StructT", bound=msgspec.Struct)
 
 PIECE, ROOM, HOURS, PERFORMANCES = "piece.toml", "room.toml", "hours.toml", "performances"
 
 
 @dataclass(frozen=True)
 class Installation:
-    """What stands in the folder of an installation.
+    """The contents of an installation's folder, read and checked.
 
     hours_folder: where its hours were read: the folder itself, or where those in force are kept.
     answers: what hours.toml and the calendar file beside it say together.
@@ -125,7 +125,7 @@ def graph_of(folder: Path) -> Graph:
 
 
 def read_room(path: Path) -> tuple[Room | None, list[Finding]]:
-    """What the technician wrote, by itself, or None and everything that is wrong with it."""
+    """Reads room.toml alone; None, with every fault, where it is wrong."""
     return _read(path, Room)
 
 
@@ -150,7 +150,7 @@ def _read_node(table: Mapping[str, Any], file: str, where: str) -> tuple[Node | 
     return check(parameters, kinds[kind], file, where)
 
 
-def _read(path: Path, record: type[Record]) -> tuple[Record | None, list[Finding]]:
+def _read(path: Path, record: type[StructT]) -> tuple[StructT | None, list[Finding]]:
     raw, findings = read_toml(path)
     return (None, findings) if findings else check(raw, record, path.name)
 
@@ -161,7 +161,7 @@ def read_sensors(folder: Path) -> tuple[Sensors | None, list[Finding]]:
 
 
 def read_hours(folder: Path, performances: Mapping[str, Path]) -> tuple[Hours | None, Answers | None, list[Finding]]:
-    """What the curator wrote, and everything that is wrong with it; no answers where something is."""
+    """Reads the curator's files; no answers, with every fault, where they are wrong."""
     raw, findings = read_toml(folder / HOURS)
     hours, found = (None, []) if findings else check(raw, Hours, HOURS)
     if hours is None and found:  # what a fault of the programme keeps from being looked at

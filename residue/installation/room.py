@@ -1,4 +1,4 @@
-"""One place where the piece stands, as room.toml holds it."""
+"""The room of an installation: room.toml, checked."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from residue.schedule.equipment import AnyEquipment
 
 
 class Room(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What the technician commissions: device, outputs with their calibration, caps, control surface.
+    """room.toml: device, outputs with their calibration, caps, control surface.
 
     device: "silent", "file:NAME.wav", or the stable name of a sound device.
     equipment: what is switched on before the opening, in this order, and off after closing.

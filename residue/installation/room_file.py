@@ -1,4 +1,4 @@
-"""What a calibration found, written back into room.toml; comments and all else stay as the technician left them."""
+"""Writes a calibration into room.toml and leaves comments and all other lines as they were."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def with_measured(text: str, output: str, measured: Mapping[str, Calibration | V
 
 
 def _untouched_lines_kept(before: str, after: str) -> str:
-    """What was written with every line that differs from a former one in blanks only as it was (tomlkit loses some)."""
+    """Restores lines that differ from the former text only in blanks (tomlkit loses some)."""
     former = {"".join(line.split()): line for line in before.splitlines(keepends=True)}
     return "".join(former.get("".join(line.split()), line) for line in after.splitlines(keepends=True))
 

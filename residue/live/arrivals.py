@@ -1,4 +1,4 @@
-"""What came by messages, set into the time of the performance: samples on a steady grid, beats at their moment."""
+"""Messages set into the time of the performance: samples on a steady grid, beats at their moment."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class SampleQueue:
         self._began: int | None = None  # samples given when the first one came
 
     def put(self, numbers: tuple[float, ...]) -> None:
-        """Samples that came."""
+        """Appends samples that have arrived."""
         self._began = self._given if self._began is None else self._began
         self._came += len(numbers)
         self._waiting.extend(numbers)
@@ -65,11 +65,11 @@ class SampleQueue:
         for _ in range(surplus):
             self._waiting.popleft()
         self._waiting[0] = math.nan
-        logger.warning("Channel %s: %d samples too many had come and were left out.", self._name, surplus)
+        logger.warning("Channel %s: %d samples more than expected arrived and were dropped.", self._name, surplus)
 
     @property
     def wrong_rate(self) -> str | None:
-        """What to tell of a rate that was stated wrongly, once that is sure."""
+        """A sentence on a wrongly stated rate, once that is certain; else None."""
         if self._began is None:
             return None
         passed_s = (self._given - self._began) / self._rate_hz
@@ -80,7 +80,7 @@ class SampleQueue:
 
 
 @dataclass(frozen=True, slots=True)
-class Beat:
+class BeatMessage:
     """A beat, and the interval in seconds that ended with it (0 where that is not known)."""
 
     frame: int
@@ -92,17 +92,17 @@ class BeatQueue:
 
     def __init__(self, sensor: Sensor) -> None:
         self._scale = SECONDS_PER_UNIT[sensor.unit]
-        self._beats: deque[Beat] = deque()
+        self._beats: deque[BeatMessage] = deque()
         self._last: int | None = None
 
-    def put(self, frame: int, numbers: tuple[float, ...]) -> Beat:
+    def put(self, frame: int, numbers: tuple[float, ...]) -> BeatMessage:
         """A beat came at a frame, or as soon after the one before as frames go."""
         frame = frame if self._last is None else max(frame, self._last + 1)
         interval_s = numbers[0] * self._scale if numbers else math.nan
         if not 0.0 < interval_s <= LONGEST_INTERVAL_S:
             interval_s = 0.0 if self._last is None else (frame - self._last) / AUDIO_RATE_HZ
         self._last = frame
-        beat = Beat(frame, round(interval_s, 9) if interval_s <= LONGEST_INTERVAL_S else 0.0)
+        beat = BeatMessage(frame, round(interval_s, 9) if interval_s <= LONGEST_INTERVAL_S else 0.0)
         self._beats.append(beat)
         return beat
 

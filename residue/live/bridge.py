@@ -1,4 +1,4 @@
-"""What is played while nothing is received: no step, no number that is none, and a note of it."""
+"""Fills the time in which a sensor sends nothing, without a step or NaN, and notes each gap."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ RAMP_S = 0.05
 TOGETHER_S = 0.25
 """Gaps with less between them are noted as one."""
 
-Samples = NDArray[np.float32]
+InputSamples = NDArray[np.float32]
 
 
 @dataclass
@@ -29,7 +29,7 @@ class Bridge:
     _left: int = 0  # samples of the ramp that are still to come
     _at: int = 0
 
-    def __call__(self, received: Samples) -> Samples:
+    def __call__(self, received: InputSamples) -> InputSamples:
         """(samples,) with NaN, or infinity, where nothing was received; what is to be played and kept, all finite."""
         missing = ~np.isfinite(received)
         given = received.copy()
@@ -52,7 +52,7 @@ class Bridge:
     def _ramp(self) -> int:
         return max(1, round(RAMP_S * self.rate_hz))
 
-    def _return(self, given: Samples) -> None:
+    def _return(self, given: InputSamples) -> None:
         """Lead over from the held value, as far as that is still to be done."""
         count = min(self._left, len(given))
         if count:

@@ -32,7 +32,7 @@ class Arrival:
     at_s: float
 
 
-class Listener:
+class OscReceiver:
     """Listens at once when it is made, until `close`. Raises ProblemError where the port is taken.
 
     unread: datagrams that could not be read; unknown: messages to addresses that no sensor has.
@@ -59,7 +59,7 @@ class Listener:
         self._thread.start()
 
     def take(self) -> list[Arrival]:
-        """What has come since the last time, in order."""
+        """Returns the messages that arrived since the last call, in order."""
         arrived = []
         try:
             while True:
@@ -68,13 +68,13 @@ class Listener:
             return arrived
 
     def close(self) -> None:
-        """Listen no more."""
+        """Stops listening and frees the port."""
         self._closing.set()
         self._thread.join()
         self._socket.close()
         if self.unread or self.unknown:
             logger.warning(
-                "%d datagrams were no OSC, and %d messages went to addresses that no sensor has.",
+                "%d datagrams were not OSC, and %d messages went to addresses that no sensor has.",
                 self.unread,
                 self.unknown,
             )

@@ -10,7 +10,7 @@ import msgspec
 from msgspec import Meta
 
 from residue.archive.performance import PLAIN_NAME, SECONDS_PER_UNIT, Channel, ChannelKind, Performance, Permission
-from residue.control.settings import Listening, Port
+from residue.control.settings import Listening, UdpPort
 from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, Kind
 from residue.problems import Finding, Severity, nearest
 
@@ -23,7 +23,7 @@ BEATS_COLUMN = "interval_s"
 class Messages(Listening, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Where the OSC messages of the sensors are listened for."""
 
-    port: Port = 47_310
+    port: UdpPort = 47_310
 
 
 class Sensor(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -62,7 +62,7 @@ class Sensor(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
 
 class Sensors(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What is known of the evening before it begins, and its channels."""
+    """sensors.toml: the evening's facts and its channels, known before it begins."""
 
     title: str
     performer: str = ""
@@ -91,7 +91,7 @@ class Sensors(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
         return {name: sensor for name, sensor in self.channel.items() if sensor.input is not None}
 
     def performance(self, recorded: datetime) -> Performance:
-        """What performance.toml says of it; each channel in its file of the bag."""
+        """The performance.toml of the evening; each channel in its file of the bag."""
         return Performance(
             title=self.title,
             performer=self.performer,
@@ -120,7 +120,7 @@ def check_needs(sensors: Sensors, needs: Mapping[str, Set[Kind]]) -> Iterator[Fi
     """Channels that the piece reads and nothing sends, or that cannot be what is asked."""
     for name in sorted(needs):
         if name not in sensors.channel:
-            what = f'The piece reads a channel "{name}", and nothing sends it.'
+            what = f'The piece reads a channel "{name}", but no sensor sends it.'
             mend = nearest(name, sensors.channel) + f" Or write a table [channel.{name}]."
             yield Finding(Severity.STOPS, f"{FILE_NAME}: channel.{name}", what, mend)
             continue

@@ -15,7 +15,7 @@ from residue.problems import ProblemError
 
 logger = logging.getLogger(__name__)
 
-Received = NDArray[np.float32]
+InputFrames = NDArray[np.float32]
 """(channels, frames), NaN where nothing was received."""
 
 LATENCY_S = 0.2
@@ -25,7 +25,7 @@ RETRY_S = 1.0
 class SoundInput(Protocol):
     """Gives frames at the pace at which they come: the clock of what is recorded."""
 
-    def read(self, frames: int) -> Received:
+    def read(self, frames: int) -> InputFrames:
         """The next frames; waits for them. Never raises: what does not come is NaN, and takes as long."""
 
     def close(self) -> None:
@@ -42,8 +42,8 @@ class NoSound:
         self._began_s: float | None = None
         self._frames = 0
 
-    def read(self, frames: int) -> Received:
-        """No channel."""
+    def read(self, frames: int) -> InputFrames:
+        """Reads nothing: this input has no channels."""
         self.wait(frames)
         return np.empty((0, frames), np.float32)
 
@@ -58,7 +58,7 @@ class NoSound:
         """Nothing to let go of."""
 
 
-class Stream(Protocol):
+class InputStream(Protocol):
     """The part of a stream of sounddevice that is used here."""
 
     @property
@@ -81,7 +81,7 @@ class DeviceInput:
 
     def __init__(
         self,
-        opens: Callable[[], Stream],
+        opens: Callable[[], InputStream],
         channels: int,
         monotonic_s: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
@@ -89,15 +89,15 @@ class DeviceInput:
         self._opens, self._channels = opens, channels
         self._monotonic_s = monotonic_s
         self._sleep = sleep
-        self._stream: Stream | None = opens()
+        self._stream: InputStream | None = opens()
         self._away = NoSound(monotonic_s, sleep)
         self._began_s: float | None = None
         self._given = 0
         self._waiting = np.empty((channels, 0), np.float32)
         self._retry_at_s = 0.0
 
-    def read(self, frames: int) -> Received:
-        """See SoundInput."""
+    def read(self, frames: int) -> InputFrames:
+        """Implements SoundInput."""
         while self._waiting.shape[1] < frames:
             came = self._next(frames - self._waiting.shape[1])
             self._waiting = np.concatenate((self._waiting, came), axis=1)
@@ -105,11 +105,11 @@ class DeviceInput:
         return given
 
     def close(self) -> None:
-        """See SoundInput."""
+        """Implements SoundInput."""
         if self._stream is not None:
             self._stream.close()
 
-    def _next(self, frames: int) -> Received:
+    def _next(self, frames: int) -> InputFrames:
         """At least so many frames: those of the device, behind what was lost; nothing while it is away."""
         if self._stream is None and self._monotonic_s() >= self._retry_at_s:
             self._try_again()
@@ -119,7 +119,7 @@ class DeviceInput:
         try:
             samples, lost = self._stream.read(frames)
         except OSError as error:
-            logger.warning("The sound input is gone: %s. It is looked for.", error)
+            logger.warning("The sound input is gone: %s. The program keeps looking for it.", error)
             self._stream.close()
             self._stream, self._away = None, NoSound(self._monotonic_s, self._sleep)
             return _nothing(self._channels, 0)
@@ -129,7 +129,7 @@ class DeviceInput:
             logger.warning("The sound input lost %.0f ms: this machine was too slow.", 1000 * seconds(missing))
         return self._counted(np.concatenate((_nothing(self._channels, missing), received), axis=1))
 
-    def _counted(self, received: Received) -> Received:
+    def _counted(self, received: InputFrames) -> InputFrames:
         if self._began_s is None:
             self._began_s = self._monotonic_s() - seconds(received.shape[1])
         self._given += received.shape[1]
@@ -153,5 +153,5 @@ class DeviceInput:
         self._waiting = np.concatenate((self._waiting, missing), axis=1)
 
 
-def _nothing(channels: int, frames: int) -> Received:
+def _nothing(channels: int, frames: int) -> InputFrames:
     return np.full((channels, frames), np.nan, np.float32)

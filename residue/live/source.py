@@ -16,7 +16,7 @@ from residue.live.arrivals import BeatQueue, SampleQueue
 from residue.live.bridge import Bridge
 from residue.live.messages import Arrival
 from residue.live.sensors import SOUND_FILE, Sensors, rate_hz_of
-from residue.live.sound_input import Received, SoundInput
+from residue.live.sound_input import InputFrames, SoundInput
 from residue.live.take import Gaps, Take
 from residue.live.tracks import GrowingSamples, GrowingTrack, look_ahead_frames
 from residue.mapping.node import Reader
@@ -111,7 +111,7 @@ class LiveSource:
 
     @property
     def gaps(self) -> Gaps:
-        """What was not received, within what is kept."""
+        """The gaps in the recorded stretch."""
         lengths = self.lengths
         files = {name: self._sensors.file_of(name) for name in self._bridges}
         return {
@@ -123,7 +123,7 @@ class LiveSource:
 
     @property
     def lengths(self) -> Mapping[str, int]:
-        """What is kept of each file, in its own frames."""
+        """The recorded length of each file, in its own frames."""
         lengths = {
             self._sensors.file_of(name): _samples_by(self.frames, self._tracks[name].rate_hz) for name in self._samples
         }
@@ -157,7 +157,7 @@ class LiveSource:
             self._take.samples(name, bridged)
             self._tell(name, queue.wrong_rate)
 
-    def _hear(self, heard: Received) -> None:
+    def _hear(self, heard: InputFrames) -> None:
         names = list(self._sensors.inputs)
         if not names:
             return

@@ -1,4 +1,4 @@
-"""What was received, on its way into a bag: whole at every moment, sealed at the end.
+"""A live recording on its way into a bag: complete on the disk at every moment, sealed at the end.
 
 The files grow in a work folder beside the bag. A power cut leaves that folder, never half a bag; `recovered` seals what
 it holds. Writing happens in a thread of its own: a slow disk makes nobody wait.
@@ -23,9 +23,9 @@ from numpy.typing import NDArray
 from residue.archive.bag import Bag, seal_moving
 from residue.archive.beside import disk_problem, file_beside, telling
 from residue.archive.ingest.run import bag_info
-from residue.archive.performance import FILE_NAME, Performance, Stretch, read_performance, write_performance
+from residue.archive.performance import FILE_NAME, ChannelSpan, Performance, read_performance, write_performance
 from residue.archive.readers.beats import AT_S
-from residue.live.arrivals import Beat
+from residue.live.arrivals import BeatMessage
 from residue.live.sensors import BEATS_COLUMN, SOUND_FILE, Sensors, rate_hz_of
 from residue.mapping.signals import AUDIO_RATE_HZ, seconds
 from residue.output.wav import GrowingWav
@@ -43,7 +43,7 @@ Gaps = Mapping[str, list[tuple[int, int]]]
 
 
 class _Form(msgspec.Struct, frozen=True):
-    """What must be known to go on with a file: its channels and its rate."""
+    """The channels and the rate of a file, needed to continue it."""
 
     channels: int
     rate_hz: int
@@ -57,7 +57,7 @@ def work_folder(into: Path) -> Path:
 def check_place(into: Path) -> None:
     """Raises ProblemError where there is something at `into` already, or an evening that was cut."""
     if into.exists():
-        raise stopping(str(into), "Something already stands there.", "Choose another name, or move it away.")
+        raise stopping(str(into), "Something exists there already.", "Choose another name, or move it away.")
     work = work_folder(into)
     if work.exists():
         what = f"An evening that was recorded into {into.name} was cut; what there is of it lies in {work}."
@@ -103,8 +103,8 @@ class Take:
         """(samples,) of a channel that comes by messages."""
         self._order(partial(self._append, self._sensors.file_of(name), samples[:, None]))
 
-    def beat(self, name: str, beat: Beat) -> None:
-        """One beat."""
+    def beat(self, name: str, beat: BeatMessage) -> None:
+        """Writes one beat into the file of its channel."""
         line = f"{seconds(beat.frame):.9f},{beat.interval_s:.9f}\n"
         self._order(lambda: self._beats[name].write(line))
 
@@ -139,7 +139,7 @@ class Take:
                 self._write_what_waits()
             except OSError as error:
                 self.trouble = str(disk_problem(self._work, error))
-                logger.error("%s What comes from here on is played, and not recorded.", self.trouble)
+                logger.error("%s From here on the evening is played but not recorded.", self.trouble)
                 return
             if ending:
                 return
@@ -160,7 +160,7 @@ def recovered(into: Path, on: date, progress: Progress = silent) -> Bag:
     """Seal what an evening that was cut has left. Raises ProblemError."""
     work = work_folder(into)
     if not (work / _FORM).exists():
-        raise stopping(str(into), "No evening that was recorded into it was cut.", "Record it without --recover.")
+        raise stopping(str(into), "There is no interrupted recording for it.", "Record it without --recover.")
     with telling(into):
         for wav in _open_wavs(work, _read_forms(work)).values():
             wav.end_at(wav.frames)
@@ -168,7 +168,7 @@ def recovered(into: Path, on: date, progress: Progress = silent) -> Bag:
         for beats in (work / "data").glob("*.csv"):
             whole = beats.read_bytes()
             beats.write_bytes(whole[: whole.rfind(b"\n") + 1])
-        done = ["Recorded while it was played; cut at its end, and sealed with what there was."]
+        done = ["Recorded while it was played; interrupted, and sealed up to that moment."]
         return _sealed(work, into, done, on, progress)
 
 
@@ -218,7 +218,7 @@ def _with_gaps(performance: Performance, gaps: Gaps, forms: Mapping[str, _Form])
     for name, found in gaps.items():
         rate_hz = forms[channels[name].file].rate_hz
         stretches = [
-            Stretch(start_s=round(start / rate_hz, 6), length_s=round((stop - start) / rate_hz, 6))
+            ChannelSpan(start_s=round(start / rate_hz, 6), length_s=round((stop - start) / rate_hz, 6))
             for start, stop in found
         ]
         channels[name] = msgspec.structs.replace(channels[name], bridged=stretches)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from residue.archive.conversion import SAMPLE, fitted
 from residue.archive.performance import LONGEST_S
-from residue.dsp.resampling import Samples, resampled
+from residue.dsp.resampling import Floats, resampled
 from residue.mapping.signals import AUDIO_RATE_HZ, RATE_HZ, Kind
 
 _KEPT_S = 10
@@ -34,11 +34,11 @@ class GrowingTrack:
 
     @property
     def received(self) -> int:
-        """Samples so far."""
+        """The number of samples received so far."""
         return self._first + len(self._kept)
 
     def append(self, samples: NDArray[np.float32]) -> None:
-        """What comes next, as it is written into the bag."""
+        """Appends samples exactly as they are written into the bag."""
         kept = self._kept
         surplus = max(0, len(kept) - max(_KEPT_S * int(self.rate_hz), _KEPT_SAMPLES))
         self._kept, self._first = np.concatenate((kept[surplus:], samples)), self._first + surplus
@@ -47,7 +47,7 @@ class GrowingTrack:
         """There will be no sample from there on."""
         self.length = length
 
-    def read(self, start: int, stop: int) -> Samples:
+    def read(self, start: int, stop: int) -> Floats:
         """Samples start, …, stop - 1; raises IndexError for what is not there yet, or no longer."""
         if start < self._first or stop > self.received:
             raise IndexError(f"Samples {start} to {stop} of {self._first} to {self.received}")
@@ -87,6 +87,6 @@ class _Asked:
         self.length = round(LONGEST_S * rate_hz)
         self.last = 0
 
-    def read(self, start: int, stop: int) -> Samples:
+    def read(self, start: int, stop: int) -> Floats:
         self.last = max(self.last, stop)
         return np.zeros(stop - start, SAMPLE).astype(np.float64)

@@ -8,7 +8,7 @@ from dataclasses import replace
 from residue.mapping.form import FORM
 from residue.mapping.graph import Graph
 from residue.mapping.node import Node
-from residue.mapping.nodes.space import Output
+from residue.mapping.nodes.space import ToOutputs
 from residue.mapping.signals import Kind
 from residue.problems import nearest, stopping
 
@@ -25,8 +25,8 @@ def alone(graph: Graph, name: str) -> Graph:
     """
     if name not in graph.nodes:
         raise stopping("piece.toml: node", f'There is no node "{name}".', nearest(name, graph.nodes))
-    nodes = {one: node for one, node in graph.nodes.items() if one == name or not isinstance(node, Output)}
-    if isinstance(graph.nodes[name], Output):
+    nodes = {one: node for one, node in graph.nodes.items() if one == name or not isinstance(node, ToOutputs)}
+    if isinstance(graph.nodes[name], ToOutputs):
         return _of(graph, nodes)
     shape, outputs = graph.shapes[name], graph.piece.outputs
     if shape.kind is not Kind.FAST:
@@ -35,7 +35,7 @@ def alone(graph: Graph, name: str) -> Graph:
     if shape.channels > len(outputs):
         what = f'"{name}" has {shape.channels} channels, and the piece has {len(outputs)} outputs.'
         raise stopping(f"piece.toml: node.{name}", what, "Listen to a node behind it that mixes or pans it.")
-    listener = Output(input=name, to=list(outputs if shape.channels == 1 else outputs[: shape.channels]))
+    listener = ToOutputs(input=name, to=list(outputs if shape.channels == 1 else outputs[: shape.channels]))
     return _of(graph, {**nodes, _LISTENER: listener})
 
 

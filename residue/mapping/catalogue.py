@@ -56,7 +56,7 @@ class Entry:
 
 
 def entry(node: type[Node]) -> Entry:
-    """What the catalogue says of a kind."""
+    """The catalogue's entry for a kind."""
     text = inspect.getdoc(node) or ""
     first, _, rest = text.partition("\n")
     found = {label: _labelled(text, label) for label in _LABELS}
@@ -148,7 +148,7 @@ def _section(one: Entry) -> str:
 
 
 def _labelled(text: str, label: str) -> str:
-    """What stands behind a label in a docstring, up to the next label or the end."""
+    """The text after a label in a docstring, up to the next label or the end."""
     match = re.search(rf"\b{label}:\s*(.*?)(?=\s*\b(?:{_ANY_LABEL}):|\Z)", text, re.DOTALL)
     return re.sub(r"\s+", " ", match[1]).strip().rstrip(".") if match else ""
 
@@ -182,7 +182,7 @@ def _default(field: msgspec.inspect.Field) -> str:
 
 
 def _metas(hint: Any) -> list[msgspec.Meta]:
-    """What is said of a type, the outermost first, passing over Drive and None in unions."""
+    """The annotations of a type, the outermost first; Drive and None in unions do not count."""
     own = [mark for mark in getattr(hint, "__metadata__", ()) if isinstance(mark, msgspec.Meta)]
     inner = [part for part in get_args(hint) if part not in (Drive, type(None)) and not isinstance(part, msgspec.Meta)]
     return own + [meta for part in inner for meta in _metas(part)]

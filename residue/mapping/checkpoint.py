@@ -44,7 +44,7 @@ def dump(thing: object, given: Given) -> bytes:
 
 
 def load(state: bytes, given: Given) -> Any:
-    """What was dumped, in the state it had. May raise anything where the bytes are not of this version."""
+    """Restores a dumped playback. May raise anything where the bytes are not of this version."""
     return _Unpickler(io.BytesIO(state), given).load()
 
 

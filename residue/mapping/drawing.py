@@ -9,8 +9,8 @@ from xml.etree import ElementTree
 from residue.mapping.form import FORM
 from residue.mapping.graph import Graph, Way, Wire, wires
 from residue.mapping.nodes.feeds import Feed
-from residue.mapping.nodes.sources import Channel
-from residue.mapping.nodes.space import Output
+from residue.mapping.nodes.sources import ChannelSource
+from residue.mapping.nodes.space import ToOutputs
 from residue.mapping.placing import Box, Pair, Placed, Point, place
 from residue.mapping.signals import Kind
 
@@ -54,13 +54,13 @@ def draw(graph: Graph) -> str:
 
 
 def _lines(graph: Graph, name: str) -> list[str]:
-    """What is written into a box: the name, the kind, and what it has to do with the world."""
+    """The lines of text in a box: the name, the kind, and the channel or output behind it."""
     if name == FORM:
         return [FORM, *(f"{number}. {section.name}" for number, section in enumerate(graph.piece.section, 1))]
     node = graph.nodes[name]
-    if isinstance(node, Channel):
+    if isinstance(node, ChannelSource):
         return [name, f"channel {node.channel}"]
-    if isinstance(node, Output):
+    if isinstance(node, ToOutputs):
         return [name, f"output to {', '.join(node.to)}"]
     if isinstance(node, Feed):
         return [name, f"feed {node.address}"]

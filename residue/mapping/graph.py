@@ -15,14 +15,14 @@ import msgspec
 from residue.mapping.form import FORM
 from residue.mapping.node import Drive, Node, Port
 from residue.mapping.nodes.feeds import Feed
-from residue.mapping.nodes.space import Output
+from residue.mapping.nodes.space import ToOutputs
 from residue.mapping.piece import Piece
 from residue.mapping.signals import EVENTS, SLOW, Kind, Shape
 from residue.mapping.trust import is_trust, node_of, trust_of
 from residue.problems import Finding, Severity, nearest
 from residue.wording import explained
 
-Shapes = Mapping[str, Shape]
+NodeShapes = Mapping[str, Shape]
 
 
 @dataclass(frozen=True)
@@ -35,7 +35,7 @@ class Graph:
     piece: Piece
     nodes: Mapping[str, Node]
     order: Sequence[str]
-    shapes: Shapes
+    shapes: NodeShapes
 
     @cached_property
     def needs(self) -> Mapping[str, frozenset[Kind]]:
@@ -155,11 +155,11 @@ def build(piece: Piece, nodes: Mapping[str, Node], file: str = "piece.toml") -> 
     return Graph(piece, nodes, order, shapes), findings
 
 
-Fault = tuple[str, str, str]
-"""Where (key path), what stands there, the mend."""
+WiringFault = tuple[str, str, str]
+"""Where (key path), what is wrong, the mend."""
 
 
-def _wires(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Fault]:
+def _wires(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
     """Every input must name a node that exists."""
     if FORM in nodes:
         yield f"node.{FORM}", f'"{FORM}" is the name of the form itself.', "Give the node another name."
@@ -172,7 +172,7 @@ def _wires(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Fault]:
                     yield f"node.{name}.{field}", f'There is no node "{source}".', nearest(source, nodes)
 
 
-def _drives(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Fault]:
+def _drives(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
     """A driven parameter must name a node, climb through its points, and stay within the parameter's range."""
     for name, node in nodes.items():
         for field, number in drivable(type(node)).items():
@@ -193,14 +193,14 @@ def _drives(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Fault]:
                 yield from _in_range(f"{where}.gives", value, number)
 
 
-def _in_range(where: str, value: float, number: Any) -> Iterator[Fault]:
+def _in_range(where: str, value: float, number: Any) -> Iterator[WiringFault]:
     try:
         msgspec.convert(value, number)
     except msgspec.ValidationError as error:
         yield where, f"{value:g} is out of range.", explained(error)
 
 
-def _sections(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Fault]:
+def _sections(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
     """Sections listen to nodes and set drivable parameters that nothing else drives."""
     for index, section in enumerate(piece.section, start=1):
         where = f"section[{index}]"
@@ -223,18 +223,18 @@ def _sections(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Fault]:
                 yield from _in_range(f'{where}.set."{key}"', value, settable[field])
 
 
-def _outputs(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Fault]:
+def _outputs(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
     """Every output of the piece is fed, and nothing feeds an output that it does not have."""
     fed = set()
     for name, node in nodes.items():
-        if isinstance(node, Output):
+        if isinstance(node, ToOutputs):
             for output in node.to:
                 fed.add(output)
                 if output not in piece.outputs:
                     yield f"node.{name}.to", f'The piece has no output "{output}".', nearest(output, piece.outputs)
     for output in dict.fromkeys(piece.outputs):
         if piece.outputs.count(output) > 1:
-            what = f'The output "{output}" stands here {piece.outputs.count(output)} times.'
+            what = f'The output "{output}" is listed {piece.outputs.count(output)} times.'
             yield "outputs", what, "Name each output once."
         if output not in fed:
             yield (
@@ -252,10 +252,10 @@ def _dependencies(piece: Piece, nodes: Mapping[str, Node]) -> dict[str, list[str
     return after
 
 
-def _shapes(nodes: Mapping[str, Node], order: Sequence[str]) -> tuple[Shapes, list[Fault]]:
-    """What each node gives, its trust too, and every wire that carries what its end does not take."""
+def _shapes(nodes: Mapping[str, Node], order: Sequence[str]) -> tuple[NodeShapes, list[WiringFault]]:
+    """The shapes of each node's output and of its trust, and a fault for every wire that does not fit."""
     shapes: dict[str, Shape] = {FORM: EVENTS}
-    faults: list[Fault] = []
+    faults: list[WiringFault] = []
     for name in order:
         if name == FORM:
             continue
@@ -274,13 +274,13 @@ def _shapes(nodes: Mapping[str, Node], order: Sequence[str]) -> tuple[Shapes, li
     return shapes, faults
 
 
-def trusts_at(node: Node, shapes: Shapes) -> list[str]:
+def trusts_at(node: Node, shapes: NodeShapes) -> list[str]:
     """The names of the trusts that reach a node by its inputs."""
     sources = [source for field in ports(type(node)) for source in listens_to(node, field)]
     return [trust_of(source) for source in sources if trust_of(source) in shapes]
 
 
-def _endings(piece: Piece, shapes: Shapes) -> Iterator[Fault]:
+def _endings(piece: Piece, shapes: NodeShapes) -> Iterator[WiringFault]:
     """Every ending that listens to something else than a slow signal."""
     wanted = frozenset({Kind.SLOW})
     for index, section in enumerate(piece.section, start=1):
@@ -292,7 +292,7 @@ def _endings(piece: Piece, shapes: Shapes) -> Iterator[Fault]:
                 yield from _without_trust(where, signal, shapes)
 
 
-def _without_trust(where: str, signal: str, shapes: Shapes) -> Iterator[Fault]:
+def _without_trust(where: str, signal: str, shapes: NodeShapes) -> Iterator[WiringFault]:
     """A wire from the trust of a node that has none."""
     if is_trust(signal) and node_of(signal) in shapes:
         what = f'"{node_of(signal)}" has no trust: it is not made from a reading of the body.'
@@ -300,7 +300,7 @@ def _without_trust(where: str, signal: str, shapes: Shapes) -> Iterator[Fault]:
         yield where, what, nearest(signal, readable) if readable else "Name a node that reads the body."
 
 
-def _mismatch(where: str, source: str, shapes: Shapes, wanted: frozenset[Kind]) -> Iterator[Fault]:
+def _mismatch(where: str, source: str, shapes: NodeShapes, wanted: frozenset[Kind]) -> Iterator[WiringFault]:
     """A wire that carries what its end does not take."""
     given = shapes[source].kind
     if given not in wanted:
@@ -308,10 +308,12 @@ def _mismatch(where: str, source: str, shapes: Shapes, wanted: frozenset[Kind]) 
         yield where, what, _crossing(given, wanted)
 
 
-def _input_shapes(name: str, node: Node, shapes: Shapes) -> tuple[dict[str, Shape | Sequence[Shape]], list[Fault]]:
-    """The shapes of a node's inputs; inputs whose own node is at fault are passed over, their fault is told already."""
+def _input_shapes(
+    name: str, node: Node, shapes: NodeShapes
+) -> tuple[dict[str, Shape | Sequence[Shape]], list[WiringFault]]:
+    """The shapes of a node's inputs; inputs from a faulty node are left out."""
     inputs: dict[str, Shape | Sequence[Shape]] = {}
-    faults: list[Fault] = []
+    faults: list[WiringFault] = []
     takes = {field: (listens_to(node, field), kinds) for field, kinds in ports(type(node)).items()}
     drives = {field: getattr(node, field) for field in drivable(type(node))}
     takes |= {
@@ -345,9 +347,9 @@ def _crossing(given: Kind, wanted: frozenset[Kind]) -> str:
     return "Wire it to a node that gives such a signal."
 
 
-def _unheard(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Fault]:
+def _unheard(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
     """Nodes that nothing listens to: harmless, but mostly a slip of the pen."""
     heard = set().union(*_dependencies(piece, nodes).values())
     for name, node in nodes.items():
-        if name not in heard and not isinstance(node, Output | Feed):
+        if name not in heard and not isinstance(node, ToOutputs | Feed):
             yield f"node.{name}", "Nothing listens to this node.", "Wire it to something or take it away."

@@ -60,12 +60,12 @@ class Drive(msgspec.Struct, frozen=True, forbid_unknown_fields=True, rename={"so
 
 
 Control = float | Slow
-"""A parameter during one span: a number while it stands still, else (ticks,)."""
+"""A parameter during one span: a number while it is constant, else (ticks,)."""
 
 
 @dataclass(slots=True)
 class Block:
-    """What a step gets: the span, its inputs by field name, and its drivable parameters."""
+    """The input of a step: the span, the inputs by field name, and the drivable parameters."""
 
     span: Span
     inputs: Mapping[str, Signal | Sequence[Signal]]
@@ -92,7 +92,7 @@ class Block:
         return cast("Sequence[Slow | Fast]", self.inputs[field])
 
 
-class Reading(NamedTuple):
+class Measured(NamedTuple):
     """A reading of the body and its trust over one span.
 
     trust: (ticks,), from 0 (not known: the value is held, or comes from nothing) to 1 (measured now).
@@ -103,9 +103,9 @@ class Reading(NamedTuple):
 
 
 class Step(Protocol):
-    """A prepared node."""
+    """A prepared node: called once for each block, it returns the output."""
 
-    def __call__(self, block: Block) -> Signal | Reading:
+    def __call__(self, block: Block) -> Signal | Measured:
         """The node's signal over the block's span, with its trust if the node has one."""
 
 
@@ -125,7 +125,7 @@ class Source(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class NodeContext:
-    """What a node is prepared with."""
+    """The context in which a node is prepared."""
 
     inputs: Mapping[str, Shape | Sequence[Shape]]
     """The shape of each input, by field name."""
@@ -133,9 +133,9 @@ class NodeContext:
     """Differs for every node, is the same on every run."""
     source: Source
     folder: str
-    """Where the installation stands; files that a node names are looked for in it."""
+    """The installation's folder; a node's files are searched in it."""
     moving: frozenset[str] = frozenset()
-    """The parameters that a signal drives or a section sets; the others stand still for good."""
+    """The parameters that a signal drives or a section sets; the others never change."""
 
     def shape(self, field: str) -> Shape:
         """The shape of an input that takes one signal."""
@@ -163,7 +163,7 @@ class Node(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     kind: ClassVar[str]
     family: ClassVar[str]
     has_trust: ClassVar[bool] = False
-    """Whether it reads the body and its step gives a Reading."""
+    """Whether it reads the body and its step gives a Measured."""
     differs_db: ClassVar[float | None] = None
     """None promises the same bits on every machine; else how far from its own level the difference may lie, as -120."""
 
@@ -204,7 +204,7 @@ class Ramp:
         self._current = 0.0
 
     def __call__(self, span: Span, control: Control) -> Control:
-        """(frames,), or the number itself while it stands still."""
+        """(frames,), or the number itself while it is constant."""
         if isinstance(control, float) and (self._previous is None or self._previous == self._current == control):
             self._previous = self._current = control
             return control

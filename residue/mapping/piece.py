@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from residue.mapping.signals import Slow
 
-Seconds = Annotated[float, Meta(gt=0, le=86_400)]
+DurationS = Annotated[float, Meta(gt=0, le=86_400)]
 
 
 class Ending(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -35,7 +35,7 @@ class Section(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     """One section of the form: what ends it, at the latest when, and which parameters it sets."""
 
     name: str
-    at_most_s: Seconds
+    at_most_s: DurationS
     ends: Ending | None = None
     at_least_s: Annotated[float, Meta(ge=0, le=86_400)] = 0.0
     set: dict[str, float] = {}

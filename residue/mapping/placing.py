@@ -1,4 +1,4 @@
-"""Where the nodes of a graph stand in a picture: columns from left to right by the way of the data.
+"""The layout of a graph's picture: columns from left to right by the way of the data.
 
 The columns, the order within each and the ways between them are found by a layered layout (Sugiyama, Tagawa and
 Toda, IEEE Trans Syst Man Cybern 11 (1981) 109-125), which lets as few wires cross as it can.
@@ -24,7 +24,7 @@ Pair = tuple[str, str]
 
 @dataclass(frozen=True, slots=True)
 class Box:
-    """Where a node stands: its middle, how large it is, and from where to where its column reaches."""
+    """The position of a node: its centre, its size, and the extent of its column."""
 
     x: float
     y: float
@@ -50,7 +50,7 @@ class Placed:
 def place(sizes: Mapping[str, tuple[float, float]], pairs: Sequence[Pair]) -> Placed:
     """Place boxes of (width, height) that are joined as `pairs` of (source, target) say; there are no loops.
 
-    Parts that nothing joins stand under each other.
+    Unconnected parts are placed under each other.
     """
     vertices = {name: _Vertex(number, name, size) for number, (name, size) in enumerate(sizes.items())}
     joined = enumerate(dict.fromkeys(pairs))

@@ -11,8 +11,8 @@ import numpy as np
 
 from residue.mapping.form import FORM, FormStep
 from residue.mapping.graph import Graph, Way, drivable, listens_to, ports, trusts_at, wires
-from residue.mapping.node import Block, Control, Drive, Node, NodeContext, Reading, Source, Step
-from residue.mapping.nodes.space import Output
+from residue.mapping.node import Block, Control, Drive, Measured, Node, NodeContext, Source, Step
+from residue.mapping.nodes.space import ToOutputs
 from residue.mapping.signals import FRAMES_PER_TICK, Events, Fast, Shape, Signal, Slow, Span, frame_at
 from residue.mapping.trust import BodyReading, combined, latest, trust_of
 from residue.problems import Finding, ProblemError, Severity
@@ -22,7 +22,7 @@ Signals = Mapping[str, Signal]
 
 @dataclass(frozen=True, slots=True)
 class Played:
-    """What one step of a playback gave.
+    """The output of one step of a playback.
 
     outputs: (outputs, frames), in the order of the piece's outputs.
     readings: by node, what is read of the body at the end of the span.
@@ -104,10 +104,10 @@ class Playback:
         return frame >= self.end
 
     def _gather(self, span: Span, signals: Signals) -> Fast:
-        """Sum what the output nodes send to each output, in the order in which the nodes stand."""
+        """Sum what the output nodes send to each output, in the order of the nodes."""
         outputs = np.zeros((len(self._graph.piece.outputs), span.frames))
         for name, node in self._graph.nodes.items():
-            if isinstance(node, Output):
+            if isinstance(node, ToOutputs):
                 sent = cast(Fast, signals[name])
                 for place, output in enumerate(node.to):
                     outputs[self._graph.piece.outputs.index(output)] += sent[place % len(sent)]
@@ -146,7 +146,7 @@ class _Stage:
                 self._numbers[field] = float(value)
         self._set_keys = {field: f"{name}.{field}" for field in self._numbers}
 
-    def __call__(self, span: Span, signals: Signals, set_by_form: Mapping[str, Control]) -> Reading:
+    def __call__(self, span: Span, signals: Signals, set_by_form: Mapping[str, Control]) -> Measured:
         inputs = {
             field: signals[names] if isinstance(names, str) else [signals[name] for name in names]
             for field, names in self._inputs.items()

@@ -74,7 +74,7 @@ Signal = Slow | Fast | Events
 
 @dataclass(frozen=True, slots=True)
 class Shape:
-    """What a wire carries: its kind, and for a fast signal how many channels."""
+    """The shape of a signal: its kind, and for a fast signal the number of channels."""
 
     kind: Kind
     channels: int = 1

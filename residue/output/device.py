@@ -71,7 +71,7 @@ class DeviceOpener:
         wait_s, self._waits_s = self._waits_s, 0.0
         if self._opening is None:
             if self._last is not None and self._last.lives:  # one of them for each attempt would fill the memory
-                raise SinkLostError(f'The sound device "{self._name}" hangs in the kernel, and does not let go.')
+                raise SinkLostError(f'The sound device "{self._name}" hangs in the kernel and cannot be ended.')
             self._opening = self._last = self._begun()
         process, answer = self._opening, self._opening.answer(wait_s)
         if answer is None and process.age_s < OPEN_S:
@@ -88,7 +88,7 @@ class DeviceOpener:
         try:
             return _Process(self._name, self._routing.width)
         except OSError as error:  # memory is short, say
-            what = f'Nothing can be started that plays on the sound device "{self._name}": {error.strerror}.'
+            what = f'No process can be started to play on the sound device "{self._name}": {error.strerror}.'
             raise SinkLostError(what) from error
 
     def _leave_off(self) -> None:
@@ -121,7 +121,7 @@ class _Process:
         return time.monotonic() - self._begun_s
 
     def answer(self, wait_s: float) -> Answer | None:
-        """What it answers within this time; None if nothing."""
+        """The answer of the process within this time; None if there is none."""
         try:
             if self._connection.poll(wait_s):
                 answer: Answer = _DECODER.decode(self._connection.recv_bytes())
@@ -141,7 +141,7 @@ class _Process:
         return self.answer(ANSWER_S) or _HANGS
 
     def end(self) -> None:
-        """Whatever it is at."""
+        """Ends the process, whatever it is doing."""
         self._process.kill()
         self._connection.close()
         with suppress(subprocess.TimeoutExpired):  # one that hangs in the kernel ends when its device does
@@ -150,4 +150,4 @@ class _Process:
 
 _DECODER = msgspec.json.Decoder(Answer)
 _HANGS = Lost("The sound device hangs.")
-_ENDED = Lost("What plays on the sound device ended unasked.")
+_ENDED = Lost("The process that plays on the sound device ended unexpectedly.")

@@ -1,4 +1,4 @@
-"""What the process that plays on a sound device answers to who sends it frames.
+"""Answers from the process that plays on a sound device to the process that sends it frames.
 
 It answers once when it has tried to open the device, and once to every message of interleaved float32 frames.
 """

@@ -29,13 +29,13 @@ def serve(connection: Connection, name: str, channels: int, rate_hz: float, buff
         connection.send_bytes(msgspec.json.encode(one))
 
     try:
-        from residue.output.portaudio import Stream
+        from residue.output.portaudio import OutputStream
     except OSError as error:
         return answer(Lost(f"{error}: the Debian package libportaudio2 has it."))
     except Exception as error:  # noqa: BLE001 - of PortAudio's own class, which cannot be had then
         return answer(Lost(f"PortAudio does not start: {error}."))
     try:
-        stream = Stream(name, channels, rate_hz, buffer_s)
+        stream = OutputStream(name, channels, rate_hz, buffer_s)
         keep_time(PLAYS_FRAMES)
         answer(Opened(stream.latency_s))
         while frames := _next(connection):
@@ -62,7 +62,7 @@ def _end_with(descriptor: int) -> None:
 
 
 def main() -> None:
-    """One device, once."""
+    """Plays on one device until it is told to end."""
     name, channels, rate_hz, buffer_s = sys.argv[1:]
     signal.signal(signal.SIGTERM, signal.SIG_IGN)  # systemd sends it to all of a unit; who makes the frames fades out
     connection = Connection(os.dup(sys.stdin.fileno()))

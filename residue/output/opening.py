@@ -34,7 +34,7 @@ def sink_opener(device: str, routing: Routing, folder: Path) -> Open:
 
 
 def check_device(device: str, outputs: Mapping[str, Output], folder: Path = Path()) -> list[Finding]:
-    """What would keep these outputs from sounding on the device; it is opened for a moment, nothing is played."""
+    """Finds faults that would keep these outputs from sounding. It opens the device briefly and plays nothing."""
     try:
         open_sink = sink_opener(device, routing_of(outputs), folder)
         if not isinstance(open_sink, _FileOpener):  # opening a file would begin it anew

@@ -7,7 +7,7 @@ import sounddevice
 from residue.output.devices import check_width, find
 
 
-class Stream:
+class OutputStream:
     """Runs as soon as it is made, with a large buffer; no Python ever runs in an audio callback.
 
     Raises OSError while the device cannot be had, ProblemError where it is not what the room needs.
@@ -17,7 +17,7 @@ class Stream:
         try:
             devices = [device for device in sounddevice.query_devices() if device["max_output_channels"] > 0]
         except sounddevice.PortAudioError as error:
-            raise OSError(f"PortAudio tells of no devices: {_reason(error)}.") from error
+            raise OSError(f"PortAudio lists no devices: {_reason(error)}.") from error
         found = find(name, devices)
         check_width(name, found["max_output_channels"], channels)
         try:

@@ -74,7 +74,7 @@ class ReturningSink:
         return self._earlier_late_blocks + (self._sink.late_blocks if self._sink else 0)
 
     def write(self, capped: Capped) -> None:
-        """Never raises."""
+        """Writes to the device, or to the silent sink while the device is lost. Never raises."""
         due = self._sink is None and not self._given_up and self._monotonic_s() >= self._retry_at_s
         if due and self._tried():
             logger.warning("The sound device is back.")

@@ -17,7 +17,7 @@ class Together:
 
     @property
     def late_blocks(self) -> int:
-        """Of all together."""
+        """The late blocks of all sinks together."""
         return sum(sink.late_blocks for sink in self._sinks)
 
     def write(self, capped: Capped) -> None:

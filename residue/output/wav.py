@@ -1,4 +1,4 @@
-"""What would have sounded, into a WAV file that is whole at every moment."""
+"""A sink that writes a WAV file, complete on the disk at every moment."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _UINT32_MAX = 0xFFFF_FFFF
 
 
 def header(channels: int, frames: int, rate_hz: int = AUDIO_RATE_HZ) -> bytes:
-    """What stands before the samples: RIFF with a place held free, which becomes RF64 when sizes outgrow 32 bits.
+    """The header before the samples: RIFF with reserved space, which becomes RF64 when sizes outgrow 32 bits.
 
     Source: EBU Tech 3306 (RF64), section 4.
     """
@@ -63,7 +63,7 @@ class GrowingWav:
         self.frames = held // self._frame_bytes
 
     def append(self, samples: NDArray[np.float32]) -> None:
-        """Write (frames, channels)."""
+        """Appends samples, (frames, channels), to the file."""
         at = _HEADER_BYTES + self.frames * self._frame_bytes
         if os.pwrite(self._file, samples.tobytes(), at) < samples.nbytes:
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))

@@ -1,4 +1,4 @@
-"""What will happen, told beforehand: the coming days in words and as data."""
+"""The agenda of the coming days, in words and as data."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ import icalendar
 
 from residue.schedule.calendar import Calendar
 from residue.schedule.hours import Hours
-from residue.schedule.opening import Opening, Terms
+from residue.schedule.opening import EventTerms, Opening
 from residue.schedule.programme import Programme, item, next_start
 from residue.schedule.spans import WEEKDAYS, local
 
 
 @dataclass(frozen=True, slots=True)
-class Play:
+class AgendaEntry:
     """One performance as it will be heard."""
 
     performance: str
@@ -28,9 +28,9 @@ class Play:
     """False where closing time cuts it."""
 
 
-def plays(opening: Opening, programme: Programme, duration_s: Mapping[str, float], zone: ZoneInfo) -> list[Play]:
-    """What will be played in an opening if nobody interferes, by the duration (above 0) of each performance."""
-    found: list[Play] = []
+def plays(opening: Opening, programme: Programme, duration_s: Mapping[str, float], zone: ZoneInfo) -> list[AgendaEntry]:
+    """The performances of an opening if nobody interferes, by their durations in seconds (above 0)."""
+    found: list[AgendaEntry] = []
     earliest = opening.opens + timedelta(seconds=programme.first_silence_s)
     while (begins := next_start(programme, opening, earliest, zone) or earliest) < opening.closes:
         coming = item(programme, opening, len(found))
@@ -39,7 +39,9 @@ def plays(opening: Opening, programme: Programme, duration_s: Mapping[str, float
         if not whole and programme.at_closing == "whole":
             break
         heard_until = ends if whole or programme.at_closing == "finish" else opening.closes
-        found.append(Play(coming.performance, local(begins, zone), local(heard_until, zone), whole=heard_until == ends))
+        found.append(
+            AgendaEntry(coming.performance, local(begins, zone), local(heard_until, zone), whole=heard_until == ends)
+        )
         earliest = ends + timedelta(seconds=coming.rest_s)
     return found
 
@@ -63,7 +65,7 @@ def ics(
     duration_s: Mapping[str, float],
     written: datetime,
 ) -> bytes:
-    """What will happen as an iCalendar file for a calendar program (RFC 5545): an event for each opening.
+    """The agenda as an iCalendar file (RFC 5545): an event for each opening.
 
     written: the time of writing. The same opening has the same identity in every export, so that a calendar program
     takes a later one as an update.
@@ -83,7 +85,7 @@ def ics(
     return bytes(whole.to_ical())
 
 
-def _play(play: Play) -> str:
+def _play(play: AgendaEntry) -> str:
     cut = "" if play.whole else ", cut by closing"
     return f"{play.begins:%H:%M:%S} to {play.ends:%H:%M:%S}  {play.performance}{cut}"
 
@@ -109,7 +111,7 @@ def words(calendar: Calendar, first: date, days: int) -> list[str]:
 
 
 def programme_words(programme: Programme) -> list[str]:
-    """What was understood of [programme]."""
+    """[programme] in words, as the house has understood it."""
     shares = ", ".join(f"{name} {times} times as often" for name, times in programme.share.items())
     starts = "on the full hour" if isinstance(programme.starts, str) else "at " + ", ".join(programme.starts)
     return [
@@ -124,7 +126,7 @@ def programme_words(programme: Programme) -> list[str]:
 
 
 def clock_words(hours: Hours) -> str:
-    """What was understood of the zone and of `when_clock_is_unsure`."""
+    """The time zone and `when_clock_is_unsure` in words, as the house has understood them."""
     unsure = {"closed": "closed", "open": "open", "last known": "by the time that was known last"}
     meanwhile = f"While the machine is unsure of the time: {unsure[hours.when_clock_is_unsure]}."
     return f"Times are those of {hours.time_zone}. {meanwhile}"
@@ -173,7 +175,7 @@ def closing_time(opening: Opening, zone: ZoneInfo) -> str:
     return _MIDNIGHT if shown == "00:00" and (closes.date() - opens.date()).days == 1 else shown
 
 
-def _terms(terms: Terms) -> str:
+def _terms(terms: EventTerms) -> str:
     trim = f", {-terms.trim_db:g} dB lower" if terms.trim_db else ""
     return trim + (f", plays {', '.join(terms.performances)}" if terms.performances else "")
 

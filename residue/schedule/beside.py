@@ -8,16 +8,16 @@ from pathlib import Path
 
 from residue.problems import Finding, stopping
 from residue.schedule.calendar import Calendar
-from residue.schedule.events import Events, read
+from residue.schedule.events import CalendarFile, read
 from residue.schedule.hours import Hours, calendar
-from residue.schedule.opening import Terms
+from residue.schedule.opening import EventTerms
 
 CALENDAR_FILE = "hours.ics"
 
 
 @dataclass(frozen=True)
 class Answers:
-    """What both files say together.
+    """The meaning of both files together.
 
     events: the calendar file.
     terms: those of private views, each with the place where they are written.
@@ -25,8 +25,8 @@ class Answers:
     """
 
     calendar: Calendar
-    events: Events | None
-    terms: Mapping[Terms, str]
+    events: CalendarFile | None
+    terms: Mapping[EventTerms, str]
     findings: Sequence[Finding]
 
 

@@ -36,14 +36,14 @@ class Calendar(Protocol):
         """The first opening or closing after `moment`; None when there is none for more than a year."""
 
 
-Source = Callable[[date, int], Iterable[Opening]]
+OpeningSource = Callable[[date, int], Iterable[Opening]]
 """Gives, in any order, whatever is open during some local days; may overlap, may give more than was asked for."""
 
 
 class PagedCalendar:
     """The calendar of a source: its openings put in order, and kept by pages so that asking again costs nothing."""
 
-    def __init__(self, zone: ZoneInfo, source: Source) -> None:
+    def __init__(self, zone: ZoneInfo, source: OpeningSource) -> None:
         self.zone = zone
         self._source = source
         self._pages: dict[int, list[Opening]] = {}

@@ -1,4 +1,4 @@
-"""What a curator should look at in the hours of some days, though nothing stops it."""
+"""Oddities in the hours that a curator should look at, though nothing stops them."""
 
 from __future__ import annotations
 
@@ -86,7 +86,7 @@ def _left_out(answers: Answers, first: date, days: int) -> Iterator[Finding]:
 
 
 def _unwatched(hours: Hours, openings: list[Opening]) -> Iterator[Finding]:
-    """What of the openings lies outside the security hours; a weekly one is told once, with how often it comes."""
+    """Openings outside the security hours; a weekly one appears once, with its count."""
     mend = "Let somebody be there, change the hours, or put it under [security]."
     times: dict[tuple[str, str], list[date]] = {}
     for opening in openings:

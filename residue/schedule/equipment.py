@@ -52,10 +52,10 @@ class OscEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fields=T
     def __post_init__(self) -> None:
         for address in (self.on_address, self.off_address):
             if not address.startswith("/"):
-                raise ValueError(f"'{address}' is no OSC address. Begin it with a slash, such as /amplifier/power.")
+                raise ValueError(f"'{address}' is not an OSC address. Begin it with a slash, such as /amplifier/power.")
 
     async def switch(self, *, on: bool) -> None:
-        """Send one message."""
+        """Sends one message."""
         message = OscMessageBuilder(self.on_address if on else self.off_address)
         for value in self.on_values if on else self.off_values:
             message.add_arg(value)
@@ -104,7 +104,7 @@ class WakeEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fields=
 
     def __post_init__(self) -> None:
         if not re.fullmatch(r"([0-9A-Fa-f]{2}[:-]){5}[0-9A-Fa-f]{2}", self.mac):
-            raise ValueError(f"'{self.mac}' is no hardware address. Write it as 02:00:5e:10:00:01.")
+            raise ValueError(f"'{self.mac}' is not a hardware address. Write it as 02:00:5e:10:00:01.")
 
     async def switch(self, *, on: bool) -> None:
         """Send the wake-up packet: six bytes of ones, then the address sixteen times (AMD, Magic Packet, 1995)."""
@@ -113,7 +113,7 @@ class WakeEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fields=
 
 
 AnyEquipment = OscEquipment | CommandEquipment | ProjectorEquipment | WakeEquipment
-"""What may stand as [[equipment]]; `kind` tells which."""
+"""The kinds of [[equipment]], by the key `kind`."""
 
 
 async def _send(datagram: bytes, host: str, port: int) -> None:

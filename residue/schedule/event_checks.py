@@ -1,4 +1,4 @@
-"""What is wrong with one event of an iCalendar file, in a curator's words."""
+"""Checks one event of an iCalendar file and names its faults in a curator's words."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def check_event(event: icalendar.Event, where: str) -> list[Finding]:
     return [Finding(Severity.STOPS, where, f"{called(event)} {what_mend[0]}", what_mend[1])] if what_mend else []
 
 
-Fault = tuple[str, str] | None
+EventFault = tuple[str, str] | None
 
 
 def called(event: icalendar.Event) -> str:
@@ -45,7 +45,7 @@ def called(event: icalendar.Event) -> str:
     return named if begins is None else f"{named} of {begins:%Y-%m-%d}"
 
 
-def _unreadable(event: icalendar.Event) -> Fault:
+def _unreadable(event: icalendar.Event) -> EventFault:
     mend = "Save it again in the calendar program."
     if event.errors:
         name, error = event.errors[0]
@@ -57,11 +57,11 @@ def _unreadable(event: icalendar.Event) -> Fault:
     return None
 
 
-def _without_start(event: icalendar.Event) -> Fault:
+def _without_start(event: icalendar.Event) -> EventFault:
     return None if event.DTSTART is not None else ("has no start.", "Give it a date.")
 
 
-def _zone(event: icalendar.Event) -> Fault:
+def _zone(event: icalendar.Event) -> EventFault:
     for name in ("DTSTART", "DTEND"):
         value: Any = event.get(name)
         zone = value.params.get("TZID") if value is not None else None
@@ -70,7 +70,7 @@ def _zone(event: icalendar.Event) -> Fault:
     return None
 
 
-def _end(event: icalendar.Event) -> Fault:
+def _end(event: icalendar.Event) -> EventFault:
     begins, ends = times(event)
     if isinstance(begins, dt.datetime) != isinstance(ends, dt.datetime):
         return "has a date at one end and a time at the other.", "Give it two dates, or two times."
@@ -87,7 +87,7 @@ def _is_zoned(moment: dt.date) -> bool:
     return isinstance(moment, dt.datetime) and moment.tzinfo is not None
 
 
-def _rule(event: icalendar.Event) -> Fault:
+def _rule(event: icalendar.Event) -> EventFault:
     rules: Any = event.get("RRULE", [])
     for rule in rules if isinstance(rules, list) else [rules]:
         frequency = str(rule.get("FREQ", [""])[0]).upper()

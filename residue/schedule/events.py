@@ -29,7 +29,7 @@ import recurring_ical_events
 
 from residue.problems import Finding, ProblemError, Severity, nearest, stopping, stops
 from residue.schedule.event_checks import called, check_event, times
-from residue.schedule.opening import EVERYDAY, Opening, Terms, without
+from residue.schedule.opening import EVERYDAY, EventTerms, Opening, without
 from residue.schedule.spans import instant, local
 
 MOST_BYTES = 4_000_000
@@ -38,7 +38,7 @@ MOST_EVENTS = 5_000
 
 
 class Meaning(StrEnum):
-    """What an event says."""
+    """The meaning of an event."""
 
     CLOSED = "closed"
     PRIVATE_VIEW = "private view"
@@ -71,7 +71,7 @@ class Said:
 
 
 @dataclass(frozen=True)
-class Events:
+class CalendarFile:
     """A calendar file that was read and can be relied upon.
 
     said: gives every event that counts during some local days.
@@ -82,21 +82,21 @@ class Events:
 
     said: Callable[[dt.date, int], list[Said]]
     digest: str
-    terms: Mapping[Terms, str]
+    terms: Mapping[EventTerms, str]
     findings: tuple[Finding, ...]
 
     def everyday(self, first: dt.date, days: int) -> list[Opening]:
-        """What is open, less what is closed."""
+        """Open hours less closed hours."""
         said = self.said(first, days)
         closed = [one.piece for one in said if one.meaning is Meaning.CLOSED]
         return without((one.piece for one in said if one.meaning is Meaning.OPEN), closed)
 
     def private_views(self, first: dt.date, days: int) -> list[Opening]:
-        """Beside that."""
+        """The private views, beside the ordinary openings."""
         return [one.piece for one in self.said(first, days) if one.meaning is Meaning.PRIVATE_VIEW]
 
 
-def read(path: Path, zone: ZoneInfo, known: Collection[str] | None = None) -> Events:
+def read(path: Path, zone: ZoneInfo, known: Collection[str] | None = None) -> CalendarFile:
     """The openings of a calendar file; times that name no zone are meant in `zone`.
 
     known: the performances that there are; private views may name no others.
@@ -111,7 +111,7 @@ def read(path: Path, zone: ZoneInfo, known: Collection[str] | None = None) -> Ev
         raise stopping(path.name, what, "Export the calendar again.") from error
 
 
-def _read(path: Path, zone: ZoneInfo, known: Collection[str] | None) -> Events:
+def _read(path: Path, zone: ZoneInfo, known: Collection[str] | None) -> CalendarFile:
     text = _text(path)
     calendars, findings = _parsed(text, path.name)
     events = [
@@ -121,22 +121,22 @@ def _read(path: Path, zone: ZoneInfo, known: Collection[str] | None) -> Events:
     if len(events) != len(lines):
         what = f"{len(lines)} events begin in it, and {len(events)} are whole."
         raise stopping(path.name, what, "Export the calendar again.")
-    private: dict[Terms, str] = {}
+    private: dict[EventTerms, str] = {}
     for event, line in zip(events, lines, strict=True):
         where = f"{path.name}: line {line}"
         found = check_event(event, where) or _check_terms(event, where, known)
         findings += found
         if not found and meaning(event) is Meaning.PRIVATE_VIEW:
-            private.setdefault(terms(event), where)
+            private.setdefault(event_terms(event), where)
     if stops(findings):
         raise ProblemError(findings)
     said = _sayings(calendars, zone)
     said(dt.date(2000, 1, 1), 1)  # whatever the libraries cannot work with shows when the first day is worked out
-    return Events(said, sha256(text.encode()).hexdigest(), private, tuple(findings))
+    return CalendarFile(said, sha256(text.encode()).hexdigest(), private, tuple(findings))
 
 
 def meaning(event: icalendar.Event) -> Meaning:
-    """What an event says, by its categories, else by its summary, else by whether it has times."""
+    """The meaning of an event, by its categories, else by its summary, else by whether it has times."""
     categories = [str(name).strip().casefold() for name in event.categories]
     said = next((meant for meant, words in WORDS.items() if any(name in words for name in categories)), None)
     if said is not None:
@@ -148,8 +148,8 @@ def meaning(event: icalendar.Event) -> Meaning:
     return Meaning.OPEN if isinstance(event.DTSTART, dt.datetime) else Meaning.NOTE
 
 
-def terms(event: icalendar.Event) -> Terms:
-    """What is particular to a private view, by its description."""
+def event_terms(event: icalendar.Event) -> EventTerms:
+    """The terms of a private view, from its description."""
     description = _MARKUP.sub("\n", str(event.get("DESCRIPTION", "")))
     trim, performances = _TRIM.search(description), _PERFORMANCES.search(description)
     names = performances[1].split(",") if performances else []
@@ -157,7 +157,7 @@ def terms(event: icalendar.Event) -> Terms:
     if trim is not None:
         size_db = float(trim[2].replace(",", ".")) if trim[2] else nan
         trim_db = -size_db if trim[1] else size_db
-    return Terms(trim_db, tuple(name.strip() for name in names if name.strip()))
+    return EventTerms(trim_db, tuple(name.strip() for name in names if name.strip()))
 
 
 def _text(path: Path) -> str:
@@ -204,7 +204,7 @@ def _check_terms(event: icalendar.Event, where: str, known: Collection[str] | No
         return [Finding(Severity.NOTES, where, what, "Add one of these words if it should count.")]
     if meaning(event) is not Meaning.PRIVATE_VIEW:
         return []
-    on, found = terms(event), []
+    on, found = event_terms(event), []
     if not -40.0 <= on.trim_db <= 0.0:
         asked = "a trim that cannot be read" if isnan(on.trim_db) else f"a trim of {on.trim_db:g} dB"
         mend = "A trim only lowers: write one from -40 to 0, such as trim: -6 dB."
@@ -232,13 +232,13 @@ def _sayings(calendars: Sequence[icalendar.Calendar], zone: ZoneInfo) -> Callabl
             Said(meant, piece, once=str(event.get("UID")) not in repeated)
             for event in happening
             if str(event.get("STATUS", "")).upper() != "CANCELLED" and (meant := meaning(event)) is not Meaning.NOTE
-            for piece in _openings(event, zone, terms(event) if meant is Meaning.PRIVATE_VIEW else EVERYDAY)
+            for piece in _openings(event, zone, event_terms(event) if meant is Meaning.PRIVATE_VIEW else EVERYDAY)
         ]
 
     return lru_cache(maxsize=4)(during)  # asked for each page twice: for everyday hours and for private views
 
 
-def _openings(event: icalendar.Event, zone: ZoneInfo, on: Terms) -> Iterator[Opening]:
+def _openings(event: icalendar.Event, zone: ZoneInfo, on: EventTerms) -> Iterator[Opening]:
     """One event as it stands; one that lasts for days day by day."""
     why = str(event.get("SUMMARY", "")).strip() or "calendar"
     opens, closes = times(event)

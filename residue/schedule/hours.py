@@ -20,8 +20,8 @@ from zoneinfo import ZoneInfo, available_timezones
 import msgspec
 
 from residue.schedule import osm, public_holidays
-from residue.schedule.calendar import Calendar, PagedCalendar, Source
-from residue.schedule.opening import EVERYDAY, Opening, Terms, settled
+from residue.schedule.calendar import Calendar, OpeningSource, PagedCalendar
+from residue.schedule.opening import EVERYDAY, EventTerms, Opening, settled
 from residue.schedule.programme import Programme
 from residue.schedule.spans import day_spans, instant
 from residue.schedule.tables import Holidays, PrivateView, Season, Spans, SpecialDay, Weekly
@@ -31,7 +31,7 @@ _MACHINE_ZONES = frozenset({"localtime", "Factory"})
 
 
 class Hours(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """hours.toml."""
+    """hours.toml: the curator's opening hours and programme."""
 
     time_zone: str
     """By its IANA name."""
@@ -46,7 +46,7 @@ class Hours(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     security: Weekly | None = None
     """When somebody watches over the building; an opening outside it is pointed out."""
     when_clock_is_unsure: Literal["closed", "open", "last known"] = "closed"
-    """What to go by while the machine cannot know the time: see residue.schedule.trust."""
+    """What to go by while the machine cannot know the time: see residue.schedule.clock_trust."""
 
     def __post_init__(self) -> None:
         if faults := list(self._faults()):
@@ -56,11 +56,11 @@ class Hours(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
         if self.time_zone not in zone_names():
             near = difflib.get_close_matches(self.time_zone, zone_names(), n=1)
             mend = f"Did you mean {near[0]}?" if near else "Write a name such as Europe/Berlin."
-            yield f"time_zone: '{self.time_zone}' is no time zone of the IANA database. {mend}"
+            yield f"time_zone: '{self.time_zone}' is not a time zone of the IANA database. {mend}"
         counted = Counter(day for special in self.exception for day in special.dates)
         for day, times in counted.items():
             if times > 1:
-                yield f"exception: {day} stands in {times} exceptions. Keep one for each date."
+                yield f"exception: {day} has {times} exceptions. Keep one for each date."
         for earlier, later in pairwise(sorted(self.season, key=lambda season: season.first)):
             if later.first <= earlier.until:
                 yield f"season: The seasons '{earlier.name}' and '{later.name}' overlap. Let one end before the other."
@@ -89,11 +89,11 @@ class Hours(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
 @cache
 def zone_names() -> frozenset[str]:
-    """All that may stand as time_zone."""
+    """All valid values of time_zone."""
     return frozenset(available_timezones()) - _MACHINE_ZONES
 
 
-def calendar(hours: Hours, events: Source | None = None, private_views: Source | None = None) -> Calendar:
+def calendar(hours: Hours, events: OpeningSource | None = None, private_views: OpeningSource | None = None) -> Calendar:
     """When these hours say that the house is open.
 
     events: the everyday openings of a calendar file, which stand in the place of the weekly hours.
@@ -162,7 +162,9 @@ def _weekly(hours: Hours) -> Layer:
     return lambda day: openings_on(day, hours.weekly.days[day.weekday()], "weekly hours", hours.zone)
 
 
-def openings_on(day: dt.date, spans: Spans, why: str, zone: ZoneInfo, terms: Terms = EVERYDAY) -> Iterator[Opening]:
+def openings_on(
+    day: dt.date, spans: Spans, why: str, zone: ZoneInfo, terms: EventTerms = EVERYDAY
+) -> Iterator[Opening]:
     """The openings that begin on a day, by its spans as they are written."""
     for span in day_spans(spans):
         yield Opening(instant(day, span.start_min, zone), instant(day, span.end_min, zone), why, terms)

@@ -11,8 +11,8 @@ from residue.schedule.spans import instant, local
 
 
 @dataclass(frozen=True, slots=True)
-class Terms:
-    """What is particular to a private view."""
+class EventTerms:
+    """The terms that make a private view differ from an ordinary opening."""
 
     trim_db: float = 0.0
     """How much lower it sounds."""
@@ -20,7 +20,7 @@ class Terms:
     """What is played instead of the programme's performances; empty for these."""
 
 
-EVERYDAY = Terms()
+EVERYDAY = EventTerms()
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +33,7 @@ class Opening:
     opens: datetime
     closes: datetime
     why: str
-    terms: Terms = EVERYDAY
+    terms: EventTerms = EVERYDAY
 
 
 def settled(openings: Iterable[Opening], zone: ZoneInfo) -> list[Opening]:

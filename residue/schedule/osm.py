@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 import opening_hours
 
-from residue.schedule.calendar import Source
+from residue.schedule.calendar import OpeningSource
 from residue.schedule.opening import Opening
 from residue.schedule.spans import instant
 
@@ -23,7 +23,7 @@ _NOT_HERE = {
     r"\b[PS]H\b": "goes by holidays. Say in [holidays] what holds on them.",
     r"unknown|\"": "leaves open whether it is open. Write times.",
 }
-"""What may stand in an opening_hours text, but not in hours.toml, and why."""
+"""Parts of opening_hours that hours.toml does not accept, and why."""
 
 
 def fault(text: str) -> str | None:
@@ -36,7 +36,7 @@ def fault(text: str) -> str | None:
     return None
 
 
-def source(text: str, zone: ZoneInfo) -> Source:
+def source(text: str, zone: ZoneInfo) -> OpeningSource:
     """The openings of a text that passed the check.
 
     The library is asked for times by the wall clock alone, so that times in the gap and fold of a clock change are

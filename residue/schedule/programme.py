@@ -28,7 +28,7 @@ _SHUFFLES = 24
 
 
 class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """[programme] of hours.toml."""
+    """[programme] of hours.toml: the performances, their order and the rest between them."""
 
     performances: Names
     """Names of folders under performances/, played again and again."""
@@ -57,7 +57,7 @@ class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
         if self.share and self.order == "shuffled":
             yield "The programme has both shares and the order shuffled. Keep one of them."
         for day in self.weekday.keys() - set(WEEKDAYS):
-            yield f"'{day}' is no day of the week. Write one of: {', '.join(WEEKDAYS)}."
+            yield f"'{day}' is not a day of the week. Write one of: {', '.join(WEEKDAYS)}."
         for name in self.share.keys() - set(self.names):
             yield f"'{name}' has a share but is not in the programme. Add it to performances."
         if self.starts == ():

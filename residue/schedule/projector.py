@@ -45,13 +45,13 @@ async def set_power(host: str, port: int, password: str, *, on: bool) -> None:
 
 
 def _proof(greeting: str, password: str) -> str:
-    """What goes before the first command: nothing, or the digest of the projector's random number and the password."""
+    """The prefix of the first command: nothing, or the digest of the projector's random number and the password."""
     match greeting.split(" "):
         case ["PJLINK", "0"]:
             return ""
         case ["PJLINK", "1", random]:
             return hashlib.md5(f"{random}{password}".encode(), usedforsecurity=False).hexdigest()
-    raise SwitchError(f"It does not greet as a projector does: '{greeting}'.")
+    raise SwitchError(f"Its greeting is not that of a projector: '{greeting}'.")
 
 
 async def _ask(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, command: str) -> str:

@@ -13,7 +13,7 @@ def check_place(country: str, region: str | None) -> None:
     """Raises ValueError, in a person's words, for a country or region whose holidays are not known."""
     regions = _places().get(country)
     if regions is None:
-        raise ValueError(f"'{country}' is no country whose holidays are known. Write its two letters, such as DE.")
+        raise ValueError(f"'{country}' is not a country whose holidays are known. Write its two letters, such as DE.")
     if region is not None and region not in regions:
         raise ValueError(f"'{region}' is no region of {country} with holidays of its own. {nearest(region, regions)}")
 

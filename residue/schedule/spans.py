@@ -27,7 +27,7 @@ class DaySpan:
 
     @property
     def written(self) -> str:
-        """As it stands in hours.toml."""
+        """The text in hours.toml."""
         end = self.end_min if self.end_min == _DAY_MIN else self.end_min % _DAY_MIN
         return f"{_clock(self.start_min)}-{_clock(end)}"
 
@@ -44,11 +44,13 @@ def day_span(text: str) -> DaySpan:
     """
     written = _WRITTEN.fullmatch(text.strip())
     if written is None:
-        raise ValueError(f"'{text}' is no span of a day. Write it as 10:00-18:00, with 24:00 for the end of the day.")
+        raise ValueError(
+            f"'{text}' is not a span of a day. Write it as 10:00-18:00, with 24:00 for the end of the day."
+        )
     start_hour, start_minute, end_hour, end_minute = map(int, written.groups())
     start_min, end_min = start_hour * 60 + start_minute, end_hour * 60 + end_minute
     if start_minute > 59 or end_minute > 59 or start_min >= _DAY_MIN or end_min > _DAY_MIN:
-        raise ValueError(f"'{text}' has a time that no clock shows. Write times from 00:00 to 24:00.")
+        raise ValueError(f"'{text}' has a time that does not exist. Write times from 00:00 to 24:00.")
     if start_min == end_min:
         raise ValueError(f"'{text}' ends as it starts. For the whole day write 00:00-24:00.")
     if end_min < start_min:
@@ -70,7 +72,7 @@ def day_time(text: str) -> int:
     written = _TIME.fullmatch(text.strip())
     minutes = int(written[1]) * 60 + int(written[2]) if written and int(written[2]) < 60 else _DAY_MIN
     if minutes >= _DAY_MIN:
-        raise ValueError(f"'{text}' is no time of day. Write it as 15:30, from 00:00 to 23:59.")
+        raise ValueError(f"'{text}' is not a time of day. Write it as 15:30, from 00:00 to 23:59.")
     return minutes
 
 

@@ -72,7 +72,7 @@ class Switchboard:
 
     @property
     def done(self) -> Mapping[str, bool]:
-        """What is known to be on or off, by name; what has not answered yet is missing."""
+        """The known state of each piece of equipment, by name; those that have not answered are missing."""
         return dict(self._done)
 
     async def settle(self, calendar: Calendar, now: datetime, monotonic_s: float) -> None:

@@ -8,7 +8,7 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
-from residue.schedule.opening import Terms
+from residue.schedule.opening import EventTerms
 from residue.schedule.public_holidays import check_place
 from residue.schedule.spans import WEEKDAYS, day_spans
 
@@ -106,9 +106,9 @@ class PrivateView(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
         day_spans(self.open)
 
     @property
-    def terms(self) -> Terms:
-        """What is particular to it."""
-        return Terms(self.trim_db, self.performances)
+    def terms(self) -> EventTerms:
+        """The terms of the private view."""
+        return EventTerms(self.trim_db, self.performances)
 
 
 def days(first: dt.date, last: dt.date, what: str) -> list[dt.date]:

@@ -17,8 +17,8 @@ Read = TypeVar("Read")
 
 
 @dataclass(frozen=True)
-class Taken(Generic[Taken_co]):
-    """What the files say now."""
+class LoadedFiles(Generic[Taken_co]):
+    """The present contents of the files."""
 
     value: Taken_co
 
@@ -30,7 +30,7 @@ class Refused:
     error: ProblemError
 
 
-Look = tuple[tuple[int, int, int] | None, ...]
+FileStates = tuple[tuple[int, int, int] | None, ...]
 """Of each file: which one it is, its size, and when it was changed (ns); None for one that is not there."""
 
 
@@ -46,7 +46,7 @@ class Watched(Generic[Read]):
         self._read_at = self._seen = self._now()
         self._since_s = 0.0
 
-    def look(self, monotonic_s: float) -> Taken[Read] | Refused | None:
+    def look(self, monotonic_s: float) -> LoadedFiles[Read] | Refused | None:
         """Called every second or so; None where there is nothing new to tell."""
         now = self._now()
         if now != self._seen:
@@ -60,13 +60,13 @@ class Watched(Generic[Read]):
         self._read_at = now
         return outcome
 
-    def _outcome(self) -> Taken[Read] | Refused:
+    def _outcome(self) -> LoadedFiles[Read] | Refused:
         try:
-            return Taken(self._read())
+            return LoadedFiles(self._read())
         except ProblemError as error:
             return Refused(error)
 
-    def _now(self) -> Look:
+    def _now(self) -> FileStates:
         return tuple(map(_look, self._paths))
 
 

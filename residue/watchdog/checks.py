@@ -18,7 +18,7 @@ LOOK_S = 1.0
 
 
 class Remedy(StrEnum):
-    """What can be done, from the least to the most."""
+    """The remedies, from the mildest to the most drastic."""
 
     LOG = "log"
     SKIP = "fade the performance out and leave it out"
@@ -120,7 +120,7 @@ def _start_hangs(now: Vitals, _before: Vitals) -> str | None:
 
 
 def _not_finite(now: Vitals, before: Vitals) -> str | None:
-    return "The graph gave values that are no numbers." if now.muted_frames > before.muted_frames else None
+    return "The graph gave values that are not numbers." if now.muted_frames > before.muted_frames else None
 
 
 def _failed(now: Vitals, before: Vitals) -> str | None:
@@ -176,7 +176,7 @@ REOPEN, RESTART, SILENCE = Remedy.REOPEN, Remedy.RESTART, Remedy.SILENCE
 
 CHECKS: Sequence[Check] = (
     Check(
-        "engine stands",
+        "engine stalls",
         "frames written",
         "none since the last look",
         _frames,
@@ -298,7 +298,7 @@ CHECKS: Sequence[Check] = (
     Check(
         "clock",
         "time service, battery clock, steps",
-        "nobody vouches for it",
+        "no time source confirms it",
         _clock,
         0.0,
         (LOG,),

@@ -1,4 +1,4 @@
-"""The last resort: ends a process whose engine stands, so that systemd begins it anew."""
+"""The last resort: ends a process whose engine has stalled, so that systemd restarts it."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class Deadman(threading.Thread):
         self._over = threading.Event()
 
     def run(self) -> None:
-        """Until `stop`."""
+        """Watches the engine's heartbeat until `stop`."""
         last, still = -1, 0
         while still < LOOKS:
             if self._over.wait(EVERY_S):
@@ -31,9 +31,9 @@ class Deadman(threading.Thread):
             beat = self._beat()
             still = still + 1 if beat == last else 0
             last = beat
-        os.write(2, b"residue: the engine stands still; ending so that it can be started anew.\n")
+        os.write(2, b"residue: the engine has stalled; the program ends so that systemd restarts it.\n")
         self._end(EXIT_STATUS)
 
     def stop(self) -> None:
-        """Look no more."""
+        """Stops watching."""
         self._over.set()

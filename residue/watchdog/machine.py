@@ -1,4 +1,4 @@
-"""What the machine tells of itself."""
+"""Vital signs of the machine."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def conditions(folder: Path) -> Conditions:
 
 
 def disk_free_share(folder: Path) -> float:
-    """What is free of the disk that a folder lies on, 0 to 1; 0 where it cannot be asked."""
+    """The free share of the disk that holds a folder, 0 to 1; 0 where the system does not say."""
     try:
         found = os.statvfs(folder)
     except OSError:

@@ -1,4 +1,4 @@
-"""What systemd is told: that the house is up, how it is, and that it lives."""
+"""Notifies systemd that the house is up, how it is, and that it lives."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class Notifier:
             self.unheard += 1
 
     def close(self) -> None:
-        """Tell nothing more."""
+        """Closes the socket; later notifications do nothing."""
         if self._socket is not None:
             self._socket.close()
 
@@ -49,7 +49,7 @@ def _connected(path: str) -> socket.socket | None:
     try:
         probe.connect(path)
     except OSError as error:
-        logger.warning("The service manager cannot be told anything: %s", error)
+        logger.warning("systemd cannot be notified: %s", error)
         probe.close()
         return None
     return probe

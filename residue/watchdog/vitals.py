@@ -1,4 +1,4 @@
-"""What the watchdog looks at, all of one moment."""
+"""The vital signs that the watchdog examines, all of one moment."""
 
 from __future__ import annotations
 

@@ -25,7 +25,7 @@ class Due:
 
 @dataclass(frozen=True, slots=True)
 class _Case:
-    """How a check stands."""
+    """The state of one check."""
 
     bad_since_s: float | None = None
     last_bad_s: float = 0.0
@@ -47,7 +47,7 @@ class Watchdog:
 
     @property
     def alarms(self) -> list[str]:
-        """What is wrong at present, a sentence each."""
+        """The present faults, one sentence each."""
         return [case.why for case in self._cases.values() if case.why is not None]
 
     def look(self, vitals: Vitals) -> list[Due]:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from fractions import Fraction
 
 from residue.archive.ingest.columns import EvenStream, HeldColumn
-from residue.dsp.resampling import Samples
+from residue.dsp.resampling import Floats
 
 
-def held_stream(values: Samples, rate_hz: float | Fraction) -> EvenStream:
+def held_stream(values: Floats, rate_hz: float | Fraction) -> EvenStream:
     """A stream whose samples are in memory."""
     return EvenStream(HeldColumn(values), Fraction(rate_hz))

@@ -89,7 +89,7 @@ def test_a_link_in_the_folder_is_refused(tmp_path: Path) -> None:
 def test_nothing_that_exists_is_overwritten(tmp_path: Path) -> None:
     folder = recorded_folder(tmp_path / "recorded")
     (tmp_path / "bag").mkdir()
-    with pytest.raises(ProblemError, match="already stands there"):
+    with pytest.raises(ProblemError, match="exists there already"):
         seal(folder, tmp_path / "bag", {}, SEALED_ON)
 
 
@@ -126,7 +126,7 @@ def test_a_bag_whose_channel_is_a_link_out_of_it_gives_no_file(tmp_path: Path) -
 
 
 def test_a_folder_that_is_no_bag_is_told_so(tmp_path: Path) -> None:
-    with pytest.raises(ProblemError, match="so it is no bag"):
+    with pytest.raises(ProblemError, match="so it is not a bag"):
         open_bag(tmp_path)
     with pytest.raises(ProblemError, match="no such folder"):
         open_bag(tmp_path / "nowhere")

@@ -59,10 +59,10 @@ def test_a_calendar_that_cannot_be_written_is_told(installation: Path, tmp_path:
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["hours", "--from", "26.3.2027"], "'26.3.2027' is no day. Write year-month-day, such as 2026-03-02."),
-        (["hours", "--from", "2027-02-29"], "'2027-02-29' is no day."),
-        (["hours", "--from", "9999-12-31"], "9999-12-31 lies far away. Write a day from 2000-01-01 to 2099-12-31."),
-        (["hours", "--from", "0001-01-01"], "0001-01-01 lies far away."),
+        (["hours", "--from", "26.3.2027"], "'26.3.2027' is not a date. Write year-month-day, such as 2026-03-02."),
+        (["hours", "--from", "2027-02-29"], "'2027-02-29' is not a date."),
+        (["hours", "--from", "9999-12-31"], "9999-12-31 is out of range. Write a day from 2000-01-01 to 2099-12-31."),
+        (["hours", "--from", "0001-01-01"], "0001-01-01 is out of range."),
         (["rehearse", "--from", "2027-03-02", "--to", "2027-03-01"], "--to 2027-03-01 lies before --from 2027-03-02."),
         (["rehearse", "--from", "2027-03-02", "--to", "2099-03-01"], "are more than 3660 days. Name fewer."),
         (["report", "--from", "2027-03-02", "--to", "2099-03-01"], "are more than 3660 days. Name fewer."),

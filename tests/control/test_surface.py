@@ -13,7 +13,7 @@ from pythonosc.osc_message_builder import OscMessageBuilder
 from residue.control.addresses import ADDRESSES, DONE_REPLY, ERROR_REPLY, STATUS_REPLY, SWAP_TOLD, table
 from residue.control.rate import ALL_BURST, BURST
 from residue.control.settings import ControlSettings
-from residue.control.surface import MOST_TIMES_LONGER, TOLD_EVERY_S, Answer, Surface
+from residue.control.surface import MOST_TIMES_LONGER, TOLD_EVERY_S, Reply, Surface
 from residue.control.waiting import FURTHEST_S, MOST_WAITING, WaitingRoom
 from tests.runtime.stubs import HandClock
 
@@ -52,8 +52,8 @@ class House:
         self.surface = Surface(ControlSettings(**settings), handlers, *told)
         self.surface.connection_made(self.transport)
 
-    def _handler(self, path: str) -> Callable[[tuple[float, ...], str], Answer | None]:
-        def handle(given: tuple[float | str, ...], sender: str) -> Answer | None:
+    def _handler(self, path: str) -> Callable[[tuple[float, ...], str], Reply | None]:
+        def handle(given: tuple[float | str, ...], sender: str) -> Reply | None:
             self.asked.append((path, given, sender))
             return (STATUS_REPLY, self.answer) if path == "/house/status" else None
 

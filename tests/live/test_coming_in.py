@@ -25,9 +25,9 @@ from residue.archive.readers.catalogue import open_channel
 from residue.archive.recorded import RAMP_S
 from residue.archive.summary import summarise
 from residue.installation.load import read_sensors
-from residue.live.arrivals import CUSHION_S, Beat, BeatQueue, SampleQueue
+from residue.live.arrivals import CUSHION_S, BeatMessage, BeatQueue, SampleQueue
 from residue.live.bridge import Bridge
-from residue.live.messages import Arrival, Listener
+from residue.live.messages import Arrival, OscReceiver
 from residue.live.sensors import Messages, Sensor, check_needs
 from residue.live.sound_input import RETRY_S, DeviceInput
 from residue.live.take import Take, recovered, work_folder
@@ -279,8 +279,8 @@ def test_what_a_cut_has_torn_is_sealed_up_to_the_tear(tmp_path: Path) -> None:
     take = Take(into, sensors, sensors.performance(NOON))
     take.sound(np.full((1, 480), 0.5, np.float32))
     take.samples("o1", np.ones(25, np.float32))
-    take.beat("chest", Beat(48_000, 0.0))
-    take.beat("chest", Beat(86_400, 0.8))
+    take.beat("chest", BeatMessage(48_000, 0.0))
+    take.beat("chest", BeatMessage(86_400, 0.8))
     take._ending.set()
     take._thread.join()
     for beats in take._beats.values():
@@ -317,7 +317,7 @@ def test_a_bag_in_which_one_beat_came_can_be_shown(tmp_path: Path) -> None:
     take = Take(tmp_path / "live", sensors, sensors.performance(NOON))
     take.sound(np.full((1, 48_000), 0.5, np.float32))
     take.samples("o1", np.ones(250, np.float32))
-    take.beat("chest", Beat(24_000, 0.8))
+    take.beat("chest", BeatMessage(24_000, 0.8))
     bag = take.seal(48_000, {}, {"sound.input.wav": 48_000, "o1.wav": 250}, TODAY)
     assert "1 beats" in summarise(bag)
 
@@ -327,8 +327,8 @@ def test_there_is_nothing_to_recover_where_nothing_was_cut(tmp_path: Path) -> No
         recovered(tmp_path / "live", TODAY)
 
 
-def heard(settings: Messages, *datagrams: bytes) -> tuple[list[Arrival], Listener]:
-    listener = Listener(settings, ["/beat"], lambda: 5.0)
+def heard(settings: Messages, *datagrams: bytes) -> tuple[list[Arrival], OscReceiver]:
+    listener = OscReceiver(settings, ["/beat"], lambda: 5.0)
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
         for datagram in datagrams:
             sender.sendto(datagram, (settings.listen, settings.port))
@@ -363,7 +363,7 @@ def test_who_is_not_allowed_is_not_heard() -> None:
 
 def test_a_sender_in_an_allowed_ipv4_network_is_heard_at_an_ipv6_address_too() -> None:
     """RFC 4291, 2.5.5.2: its address arrives as ::ffff:127.0.0.1."""
-    listener = Listener(Messages(listen="::", port=47_356), ["/beat"], lambda: 5.0)
+    listener = OscReceiver(Messages(listen="::", port=47_356), ["/beat"], lambda: 5.0)
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
         sender.sendto(message("/beat", 0.8), ("127.0.0.1", 47_356))
     while select.select([listener._socket], [], [], 0.2)[0]:
@@ -376,4 +376,4 @@ def test_a_port_that_is_taken_is_told() -> None:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
         other.bind(("127.0.0.1", 47_359))
         with pytest.raises(ProblemError, match="write another port"):
-            Listener(Messages(port=47_359), [])
+            OscReceiver(Messages(port=47_359), [])

@@ -17,7 +17,7 @@ import numpy as np
 from residue.installation.load import load
 from residue.mapping.graph import drivable
 from residue.mapping.signals import AUDIO_RATE_HZ, Events
-from residue.runtime.offline.rendering import Excerpt, heard
+from residue.runtime.offline.rendering import Excerpt, rendered_part
 from residue.runtime.planning.preparation import open_performance
 from tests.mapping.examples import CHANNELS, FRAMES, examples
 from tests.mapping.single import run, ticks
@@ -45,7 +45,9 @@ def of_demos() -> Iterator[tuple[str, str]]:
         with tempfile.TemporaryDirectory() as cache:
             performance = open_performance(installation, name, Path(cache))
             excerpt = Excerpt(0, _SECONDS * AUDIO_RATE_HZ)
-            blocks = heard(installation, performance, block_frames=_BLOCK_FRAMES, excerpt=excerpt, gain_db=_GAIN_DB)
+            blocks = rendered_part(
+                installation, performance, block_frames=_BLOCK_FRAMES, excerpt=excerpt, gain_db=_GAIN_DB
+            )
             for output, samples in zip(installation.piece.outputs, np.concatenate(list(blocks), axis=1), strict=True):
                 yield f"{piece}/{output}", _digest(samples.tobytes())
 

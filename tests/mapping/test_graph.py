@@ -84,12 +84,12 @@ def test_a_whole_piece_becomes_a_graph_that_knows_what_it_needs(tmp_path: Path) 
         (
             "at = [0.0, 1.0]",
             "at = [0.0, nan]",
-            "piece.toml: node.loud.gain_db.at[2]: nan is no number to count with. Write a finite number.",
+            "piece.toml: node.loud.gain_db.at[2]: nan is not a finite number. Write a finite number.",
         ),
         (
             "gives = [-30.0, 0.0]",
             "gives = [-inf, 0.0]",
-            "piece.toml: node.loud.gain_db.gives[1]: -inf is no number to count with. Write a finite number.",
+            "piece.toml: node.loud.gain_db.gives[1]: -inf is not a finite number. Write a finite number.",
         ),
         (
             "gives = [-30.0, 0.0]",
@@ -121,7 +121,7 @@ def test_a_whole_piece_becomes_a_graph_that_knows_what_it_needs(tmp_path: Path) 
         (
             'outputs = ["left", "right"]',
             'outputs = ["left", "right", "left"]',
-            'piece.toml: outputs: The output "left" stands here 2 times. Name each output once.',
+            'piece.toml: outputs: The output "left" is listed 2 times. Name each output once.',
         ),
         (
             "at_most_s = 150",

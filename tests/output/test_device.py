@@ -91,7 +91,7 @@ def test_a_device_that_is_not_there_is_told_with_the_reason(plays: Plays) -> Non
     [
         (f"answer(Opened(0.4)); takes(); {HANGS}", "hangs"),
         ("answer(Opened(0.4)); takes(); answer(Lost('It is gone.'))", "It is gone"),
-        ("answer(Opened(0.4)); takes(); os._exit(1)", "ended unasked"),
+        ("answer(Opened(0.4)); takes(); os._exit(1)", "ended unexpectedly"),
         (f"answer(Opened(0.4)); {HANGS}", "hangs"),
     ],
     ids=["hangs", "says that it is gone", "crashes", "reads nothing"],
@@ -152,7 +152,7 @@ def test_a_process_that_cannot_be_ended_has_no_other_beside_it(plays: Plays, mon
     sink = opens()
     monkeypatch.setattr(device._Process, "lives", True)
     sink.close()
-    with pytest.raises(SinkLostError, match="does not let go"):
+    with pytest.raises(SinkLostError, match="cannot be ended"):
         opens()
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from residue.archive.prepared import PreparedPerformance
 from residue.installation.load import Installation
-from residue.runtime.offline.rendering import Excerpt, heard, written
+from residue.runtime.offline.rendering import Excerpt, rendered_part, written
 
 
 def render_to_wav(
@@ -18,6 +18,6 @@ def render_to_wav(
     excerpt: Excerpt,
     gain_db: float,
 ) -> None:
-    blocks = heard(installation, performance, block_frames=block_frames, excerpt=excerpt, gain_db=gain_db)
+    blocks = rendered_part(installation, performance, block_frames=block_frames, excerpt=excerpt, gain_db=gain_db)
     for _ in written(blocks, out, len(installation.piece.outputs)):
         pass

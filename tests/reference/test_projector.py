@@ -71,7 +71,7 @@ def test_one_that_is_busy_getting_there_counts(*, on: bool, power: str) -> None:
             "It is busy, warming up or cooling down.",
         ),
         ("PJLINK 0", {"%1POWR 1": "%1POWR=ERR4"}, "It reports a failure of its own."),
-        ("HTTP/1.1 400", {}, "It does not greet as a projector does: 'HTTP/1.1 400'."),
+        ("HTTP/1.1 400", {}, "Its greeting is not that of a projector: 'HTTP/1.1 400'."),
         ("PJLINK 0", {"%1POWR 1": "x" * 500}, "It breaks off in the middle of an answer."),
     ],
 )

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import signal
 
-from residue.dsp.resampling import Samples, Stream, resampled
+from residue.dsp.resampling import SampleStream, resampled
 
 Floats = NDArray[np.float64]
 
@@ -29,12 +29,12 @@ class Held:
     def length(self) -> int:
         return len(self.values)
 
-    def read(self, start: int, stop: int) -> Samples:
+    def read(self, start: int, stop: int) -> Floats:
         assert 0 <= start <= stop <= self.length
         return self.values[start:stop]
 
 
-def whole(stream: Stream) -> Floats:
+def whole(stream: SampleStream) -> Floats:
     return stream.read(0, stream.length)
 
 

@@ -100,7 +100,10 @@ def test_a_player_that_crashes_is_replaced(server: SoundServer, daemon: subproce
     until(PORT, lambda told: (told["playhead_s"] or 0.0) > 1.0)
     (player,) = players(daemon.pid)
     os.kill(player, signal.SIGKILL)
-    until(PORT, lambda told: told["health"]["device_lost"] == "What plays on the sound device ended unasked.")
+    until(
+        PORT,
+        lambda told: told["health"]["device_lost"] == "The process that plays on the sound device ended unexpectedly.",
+    )
     until(PORT, lambda told: told["health"]["device_lost"] is None)
     (another,) = players(daemon.pid)
     assert another != player

@@ -30,10 +30,10 @@ def write_day(log_path: Path, opens: datetime, seconds: int, loudest_db: float =
         (0, "started", "Night Dough, North hall", None),
         (0, "in force", "residue 0.1.0, digest 0123456789abcdef.", None),
         (1, "playing", "first-batch from 0 s on", None),
-        (400, "hold", "Asked for by 10.0.0.7.", "10.0.0.7"),
-        (460, "release", "Asked for by 10.0.0.7; was held by 10.0.0.7.", "10.0.0.7"),
+        (400, "hold", "Requested by 10.0.0.7.", "10.0.0.7"),
+        (460, "release", "Requested by 10.0.0.7; was held by 10.0.0.7.", "10.0.0.7"),
         (470, "swap", "third-batch in the place of first-batch: it is ready.", None),
-        (480, READ_AGAIN, "All that is played was read again, and is as it was written.", None),
+        (480, READ_AGAIN, "The nightly reading found every file unchanged.", None),
         (900, "watchdog", "late blocks: 12 blocks came late. Remedy: log.", None),
     ):
         rows.append(EventRow(timestamp(opens + timedelta(seconds=after_s)), kind, text, sender))

@@ -9,7 +9,7 @@ import pytest
 from residue.problems import ProblemError
 from residue.schedule.beside import calendar_of
 from residue.schedule.hours import Hours
-from residue.schedule.opening import Terms
+from residue.schedule.opening import EventTerms
 
 RAW = {"time_zone": "Europe/Berlin", "programme": {"performances": ["first-batch"]}}
 WEEKLY = {"weekly": {"tue": ["10:00-18:00"]}}
@@ -60,8 +60,8 @@ def test_the_terms_of_private_views_in_both_files_are_known_with_their_places(tm
     said = "SUMMARY:Preview\nDESCRIPTION:trim: -6 dB\\nperformances: second-batch"
     (tmp_path / "hours.ics").write_text(EVENT.replace("SUMMARY:Open", said))
     assert calendar_of(tmp_path, hours(private_view=[view])).terms == {
-        Terms(-6.0, ("second-batch",)): "hours.ics: line 4",
-        Terms(-3.0): "hours.toml: private_view[1]",
+        EventTerms(-6.0, ("second-batch",)): "hours.ics: line 4",
+        EventTerms(-3.0): "hours.toml: private_view[1]",
     }
 
 

@@ -28,11 +28,11 @@ def test_the_kind_tells_what_it_is() -> None:
     [
         (
             {"kind": "wake-on-lan", "name": "computer", "mac": "02:00:5e:10:00"},
-            "'02:00:5e:10:00' is no hardware address. Write it as 02:00:5e:10:00:01.",
+            "'02:00:5e:10:00' is not a hardware address. Write it as 02:00:5e:10:00:01.",
         ),
         (
             {"kind": "osc", "name": "amplifier", "host": "x", "port": 9, "on_address": "power", "off_address": "/x"},
-            "'power' is no OSC address. Begin it with a slash, such as /amplifier/power.",
+            "'power' is not an OSC address. Begin it with a slash, such as /amplifier/power.",
         ),
         ({"kind": "command", "name": "relay", "on": [], "off": ["x"]}, "Expected `array` of length >= 1"),
     ],

@@ -14,7 +14,7 @@ from residue.problems import ProblemError, Severity
 from residue.schedule import events
 from residue.schedule.calendar import Calendar
 from residue.schedule.hours import Hours, calendar
-from residue.schedule.opening import Terms
+from residue.schedule.opening import EventTerms
 
 BERLIN = ZoneInfo("Europe/Berlin")
 HOURS = {"time_zone": "Europe/Berlin", "programme": {"performances": ["first-batch"]}}
@@ -320,7 +320,7 @@ def test_a_private_view_says_its_terms_as_people_write_them(
     tmp_path: Path, described: str, trim_db: float, performances: tuple[str, ...]
 ) -> None:
     read = events.read(file(tmp_path, view(described)), BERLIN, {"first-batch", "second-batch"})
-    assert list(read.terms) == [Terms(trim_db, performances)]
+    assert list(read.terms) == [EventTerms(trim_db, performances)]
 
 
 @pytest.mark.parametrize(

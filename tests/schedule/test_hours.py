@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from residue.schedule.calendar import Calendar
 from residue.schedule.hours import Hours, calendar
-from residue.schedule.opening import Terms
+from residue.schedule.opening import EventTerms
 
 BAKERY = {
     "time_zone": "Europe/Berlin",
@@ -85,17 +85,17 @@ def test_a_house_that_never_closes_begins_every_day_anew() -> None:
     [
         pytest.param(
             {"time_zone": "Europe/Berlinn"},
-            "time_zone: 'Europe/Berlinn' is no time zone of the IANA database. Did you mean Europe/Berlin?",
+            "time_zone: 'Europe/Berlinn' is not a time zone of the IANA database. Did you mean Europe/Berlin?",
             id="zone misspelt",
         ),
         pytest.param(
             {"time_zone": "localtime"},
-            "time_zone: 'localtime' is no time zone of the IANA database. Write a name such as Europe/Berlin.",
+            "time_zone: 'localtime' is not a time zone of the IANA database. Write a name such as Europe/Berlin.",
             id="zone of the machine",
         ),
         pytest.param(
             {"time_zone": "../etc/passwd"},
-            "time_zone: '../etc/passwd' is no time zone of the IANA database. Write a name such as Europe/Berlin.",
+            "time_zone: '../etc/passwd' is not a time zone of the IANA database. Write a name such as Europe/Berlin.",
             id="zone out of the way",
         ),
         pytest.param(
@@ -122,7 +122,7 @@ def test_a_house_that_never_closes_begins_every_day_anew() -> None:
                     {"date": "2026-12-20", "until": "2026-12-24", "open": []},
                 ]
             },
-            "exception: 2026-12-24 stands in 2 exceptions. Keep one for each date.",
+            "exception: 2026-12-24 has 2 exceptions. Keep one for each date.",
             id="one date twice",
         ),
     ],
@@ -179,7 +179,7 @@ def test_a_private_view_is_open_beside_the_hours_of_its_day_on_its_own_terms() -
         "Thu 10 13:00 Thu 10 21:00 weekly hours",
         "Thu 10 21:00 Fri 11 00:00 private view",
     ]
-    assert answers.openings(date(2026, 12, 10), 1)[-1].terms == Terms(-6.0, ("third-batch",))
+    assert answers.openings(date(2026, 12, 10), 1)[-1].terms == EventTerms(-6.0, ("third-batch",))
 
 
 @pytest.mark.parametrize(
@@ -187,7 +187,7 @@ def test_a_private_view_is_open_beside_the_hours_of_its_day_on_its_own_terms() -
     [
         pytest.param(
             {"holidays": {"country": "Germany"}},
-            "'Germany' is no country whose holidays are known. Write its two letters, such as DE. - at `$.holidays`",
+            "'Germany' is not a country whose holidays are known. Write its two letters, such as DE. - at `$.holidays`",
             id="country by name",
         ),
         pytest.param(

@@ -8,14 +8,14 @@ from zoneinfo import ZoneInfo
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from residue.schedule.opening import EVERYDAY, Opening, Terms, settled, without
+from residue.schedule.opening import EVERYDAY, EventTerms, Opening, settled, without
 
 BEGIN = datetime(2026, 3, 1, tzinfo=UTC)
 ZONES = st.sampled_from([ZoneInfo(name) for name in ("Europe/Berlin", "Australia/Lord_Howe", "Africa/Cairo", "UTC")])
-QUIET, SHORT = Terms(trim_db=-6.0), Terms(performances=("first-batch",))
+QUIET, SHORT = EventTerms(trim_db=-6.0), EventTerms(performances=("first-batch",))
 
 
-def hours_of_day(opens_h: float, closes_h: float, terms: Terms = EVERYDAY, why: str = "drawn") -> Opening:
+def hours_of_day(opens_h: float, closes_h: float, terms: EventTerms = EVERYDAY, why: str = "drawn") -> Opening:
     return Opening(BEGIN + timedelta(hours=opens_h), BEGIN + timedelta(hours=closes_h), why, terms)
 
 
@@ -30,7 +30,7 @@ RAW = st.lists(
 )
 
 
-def open_by(openings: Sequence[Opening], moment: datetime) -> set[Terms]:
+def open_by(openings: Sequence[Opening], moment: datetime) -> set[EventTerms]:
     return {opening.terms for opening in openings if opening.opens <= moment < opening.closes}
 
 

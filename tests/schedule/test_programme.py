@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from residue.schedule.opening import Opening, Terms
+from residue.schedule.opening import EventTerms, Opening
 from residue.schedule.programme import Item, Programme, item, next_start
 
 EVENING = Opening(datetime(2026, 3, 3, 17, tzinfo=UTC), datetime(2026, 3, 3, 21, tzinfo=UTC), "weekly hours")
@@ -97,7 +97,7 @@ def test_shares_are_kept_in_every_cycle_and_evenly_spread() -> None:
 def test_a_day_of_the_week_and_a_private_view_have_their_own_performances() -> None:
     programme = Programme(performances=("a", "b"), weekday={"tue": ("c",)})
     tuesday, wednesday = on("2026-03-03"), on("2026-03-04")
-    private = replace(tuesday, terms=Terms(performances=("d", "e")))
+    private = replace(tuesday, terms=EventTerms(performances=("d", "e")))
     assert names(programme, tuesday, 2) == ["c", "c"]
     assert names(programme, wednesday, 2) == ["a", "b"]
     assert names(programme, private, 3) == ["d", "e", "d"]

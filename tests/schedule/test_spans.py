@@ -30,14 +30,14 @@ def test_a_span_is_read_as_people_write_it(text: str, span: DaySpan) -> None:
     [
         pytest.param(text, message, id=text or "empty")
         for text, message in {
-            "": "'' is no span of a day. Write it as 10:00-18:00, with 24:00 for the end of the day.",
-            "10-18": "'10-18' is no span of a day. Write it as 10:00-18:00, with 24:00 for the end of the day.",
-            "10.00-18.00": "'10.00-18.00' is no span of a day. "
+            "": "'' is not a span of a day. Write it as 10:00-18:00, with 24:00 for the end of the day.",
+            "10-18": "'10-18' is not a span of a day. Write it as 10:00-18:00, with 24:00 for the end of the day.",
+            "10.00-18.00": "'10.00-18.00' is not a span of a day. "
             "Write it as 10:00-18:00, with 24:00 for the end of the day.",
-            "10:00-18:60": "'10:00-18:60' has a time that no clock shows. Write times from 00:00 to 24:00.",
-            "25:00-27:00": "'25:00-27:00' has a time that no clock shows. Write times from 00:00 to 24:00.",
-            "10:00-24:01": "'10:00-24:01' has a time that no clock shows. Write times from 00:00 to 24:00.",
-            "24:00-06:00": "'24:00-06:00' has a time that no clock shows. Write times from 00:00 to 24:00.",
+            "10:00-18:60": "'10:00-18:60' has a time that does not exist. Write times from 00:00 to 24:00.",
+            "25:00-27:00": "'25:00-27:00' has a time that does not exist. Write times from 00:00 to 24:00.",
+            "10:00-24:01": "'10:00-24:01' has a time that does not exist. Write times from 00:00 to 24:00.",
+            "24:00-06:00": "'24:00-06:00' has a time that does not exist. Write times from 00:00 to 24:00.",
             "10:00-10:00": "'10:00-10:00' ends as it starts. For the whole day write 00:00-24:00.",
             "18:00-10:00": "'18:00-10:00' ends before it starts and would be a night of more than 12 hours. "
             "Did you mean 10:00-18:00? For so long a night write two spans, one up to 24:00 and one from 00:00 on the "

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from residue.problems import ProblemError, stopping
-from residue.schedule.watched import SETTLED_S, Refused, Taken, Watched
+from residue.schedule.watched import SETTLED_S, LoadedFiles, Refused, Watched
 
 WHOLE = "open = 10\nclose = 18\n# end\n"
 
@@ -22,7 +22,7 @@ def watching(path: Path) -> Watched[str]:
     return Watched([path], lambda: whole(path))
 
 
-def outcomes(watched: Watched[str], begin_s: float, seconds: int) -> list[Taken[str] | Refused]:
+def outcomes(watched: Watched[str], begin_s: float, seconds: int) -> list[LoadedFiles[str] | Refused]:
     found = (watched.look(begin_s + second) for second in range(seconds))
     return [outcome for outcome in found if outcome is not None]
 
@@ -38,7 +38,7 @@ def test_a_saved_file_is_taken_once_after_it_has_come_to_rest(tmp_path: Path) ->
     path.write_text(WHOLE.replace("18", "20"))
     assert watched.look(0) is None
     assert watched.look(SETTLED_S - 0.1) is None
-    assert watched.look(SETTLED_S) == Taken(WHOLE.replace("18", "20"))
+    assert watched.look(SETTLED_S) == LoadedFiles(WHOLE.replace("18", "20"))
     assert outcomes(watched, SETTLED_S + 1, 10) == []
 
 
@@ -48,7 +48,7 @@ def test_a_file_put_in_its_place_by_a_rename_is_taken(tmp_path: Path) -> None:
     watched = watching(path)
     beside.write_text(WHOLE)
     beside.rename(path)
-    assert outcomes(watched, 0, 10) == [Taken(WHOLE)]
+    assert outcomes(watched, 0, 10) == [LoadedFiles(WHOLE)]
 
 
 def test_a_broken_file_is_refused_once_and_taken_when_mended(tmp_path: Path) -> None:
@@ -60,7 +60,7 @@ def test_a_broken_file_is_refused_once_and_taken_when_mended(tmp_path: Path) -> 
     assert isinstance(refused, Refused)
     assert str(refused.error) == "hours.toml: The file is not whole. Save it again."
     path.write_text(WHOLE)
-    assert outcomes(watched, 20, 20) == [Taken(WHOLE)]
+    assert outcomes(watched, 20, 20) == [LoadedFiles(WHOLE)]
 
 
 def test_a_deleted_file_is_told(tmp_path: Path) -> None:
@@ -86,7 +86,7 @@ def test_a_file_that_is_written_while_it_is_read_is_not_taken(tmp_path: Path) ->
 
     watched = Watched([path], read)
     path.write_text("open = 1\n" + WHOLE)
-    assert outcomes(watched, 0, 12) == [Taken("close = 1\n" + WHOLE)]
+    assert outcomes(watched, 0, 12) == [LoadedFiles("close = 1\n" + WHOLE)]
 
 
 @settings(deadline=None, max_examples=40)
@@ -113,7 +113,7 @@ def test_a_file_written_in_pieces_is_never_taken_in_part(pieces: list[tuple[int,
             assert watched.look(now_s) is None
             now_s += pause_s
         path.write_text(text)
-        assert outcomes(watched, now_s, 10) == [Taken(text)]
+        assert outcomes(watched, now_s, 10) == [LoadedFiles(text)]
 
 
 def test_an_error_of_another_kind_is_not_hidden(tmp_path: Path) -> None:

@@ -215,9 +215,9 @@ START_HANGS = Fault(
 """Not among those of every day: it takes a minute until a disk that does not answer is told from a slow one."""
 
 FAULTS: Sequence[Fault] = (
-    Fault("a node hangs", "engine stands", 8.0, _hang(Hang.GRAPH)),
-    Fault("the cap stage hangs", "engine stands", 25.0, _hang(Hang.STAGE)),
-    Fault("the engine raises", "engine stands", 8.0, _hang(Hang.DEAD)),
+    Fault("a node hangs", "engine stalls", 8.0, _hang(Hang.GRAPH)),
+    Fault("the cap stage hangs", "engine stalls", 25.0, _hang(Hang.STAGE)),
+    Fault("the engine raises", "engine stalls", 8.0, _hang(Hang.DEAD)),
     Fault("late blocks", "late blocks", 1.0, _late),
     Fault("device unplugged", "device lost", 8.0, _lost),
     Fault("too few channels", "device wrong", 8.0, _wrong),

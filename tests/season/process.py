@@ -7,7 +7,7 @@ from pathlib import Path
 
 import msgspec
 
-from residue.runtime.daemon.examination import Pace, vitals
+from residue.runtime.daemon.examination import DevicePace, vitals
 from residue.runtime.daemon.rounds import Rounds
 from residue.runtime.house.exchange import Event
 from residue.runtime.house.house_state import State
@@ -17,8 +17,8 @@ from residue.runtime.house.restarts import Restarts
 from residue.runtime.house.timekeeper import Timekeeper
 from residue.runtime.rehearsal.simulation import SimulatedClock
 from residue.schedule.calendar import Calendar
+from residue.schedule.clock_trust import Witnesses
 from residue.schedule.hours import Hours
-from residue.schedule.trust import Witnesses
 from residue.watchdog.checks import Remedy
 from residue.watchdog.machine import Conditions
 from residue.watchdog.notify import Notifier
@@ -59,7 +59,7 @@ class Process:
         self.planning_trouble: str | None = None
         self.log_trouble: str | None = None
         self.too_often = 0
-        self._pace = Pace()
+        self._pace = DevicePace()
         remedies = {remedy: self._taker(remedy) for remedy in Remedy}
         self.rounds = Rounds(self._vitals, remedies, Restarts(folder / "restarts.json", clock), Notifier({}), happened)
         self.began_s = clock.monotonic_s()

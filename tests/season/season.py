@@ -24,11 +24,11 @@ from residue.runtime.planning.checkpoints import EVERY_S
 from residue.runtime.planning.planning import Outcome
 from residue.runtime.rehearsal.simulation import SimulatedClock
 from residue.runtime.system.clock import Uptime
+from residue.schedule.clock_trust import Witnesses
 from residue.schedule.hours import Hours, calendar
 from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme
 from residue.schedule.tables import Weekly
-from residue.schedule.trust import Witnesses
 from residue.watchdog.checks import Remedy
 from residue.watchdog.watch import CALM_S, Due
 from tests.season.account import Account, Case

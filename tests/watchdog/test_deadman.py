@@ -20,7 +20,7 @@ def ended_after(beat: Callable[[], int]) -> list[int]:
 
 def test_an_engine_that_stands_ends_the_process(capfd: pytest.CaptureFixture[str]) -> None:
     assert ended_after(lambda: 4_800) == [EXIT_STATUS]
-    assert "the engine stands still" in capfd.readouterr().err
+    assert "the engine has stalled" in capfd.readouterr().err
 
 
 def test_an_engine_that_stumbles_is_left_alone() -> None:

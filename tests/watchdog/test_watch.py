@@ -69,7 +69,7 @@ def test_each_way_of_failing_is_seen_by_its_check_and_no_other(
 
 
 def test_an_engine_that_stands_is_rebuilt_and_then_the_program_is_restarted() -> None:
-    assert remedies(60, moving=False) == {"engine stands": [Remedy.LOG, Remedy.REBUILD, Remedy.RESTART]}
+    assert remedies(60, moving=False) == {"engine stalls": [Remedy.LOG, Remedy.REBUILD, Remedy.RESTART]}
 
 
 @pytest.mark.parametrize("pace", [0.919, 1.5, 40.0], ids=["44.1 kHz", "too fast", "no clock at all"])
@@ -90,7 +90,7 @@ def test_a_governor_that_holds_everything_down_is_no_fault_of_the_device() -> No
 
 
 def test_every_check_has_a_way_of_failing_in_these_tests() -> None:
-    assert {name for name, _, _ in FAILINGS} | {"engine stands"} == {check.name for check in CHECKS}
+    assert {name for name, _, _ in FAILINGS} | {"engine stalls"} == {check.name for check in CHECKS}
 
 
 def test_every_performance_that_does_not_begin_is_left_out() -> None:

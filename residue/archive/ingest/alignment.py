@@ -10,8 +10,8 @@ from scipy import signal
 
 from residue.archive.gaps import Bridged
 from residue.archive.ingest.describe import Align, Description
-from residue.archive.ingest.source import Source, Track
-from residue.dsp.resampling import Samples, resampled
+from residue.archive.ingest.source import IngestSource, Track
+from residue.dsp.resampling import Floats, resampled
 from residue.problems import nearest, stopping
 
 _RATE_HZ = 1000
@@ -39,14 +39,14 @@ class Lag:
 
 
 @dataclass(frozen=True)
-class Start:
+class SourceStart:
     """When a source began, in seconds of the performance, and how that is known."""
 
     seconds: float
     how: str
 
 
-def starts(sources: Mapping[str, Source], description: Description) -> dict[str, Start]:
+def starts(sources: Mapping[str, IngestSource], description: Description) -> dict[str, SourceStart]:
     """The start of each source. The earliest is 0, unless a stated offset says otherwise. Raises ProblemError.
 
     sources: by file name. Those that no [[align]] speaks of go by their own clocks, if all of them have one.
@@ -58,29 +58,29 @@ def starts(sources: Mapping[str, Source], description: Description) -> dict[str,
     while left:
         ready = [name for name, align in left.items() if align.to in known]
         if not ready:
-            what = f"The alignment of {', '.join(sorted(left))} goes round in a circle."
-            raise stopping("align", what, "Let one source stand on its own.")
+            what = f"The alignment of {', '.join(sorted(left))} is circular."
+            raise stopping("align", what, "Leave one source without an [[align]].")
         for name in ready:
             align = left.pop(name)
             seconds, how = _relative(sources, align)
-            known[name] = Start(known[align.to].seconds + seconds, how)
+            known[name] = SourceStart(known[align.to].seconds + seconds, how)
     earliest = min(start.seconds for start in known.values())
-    return {name: Start(start.seconds - earliest, start.how) for name, start in known.items()}
+    return {name: SourceStart(start.seconds - earliest, start.how) for name, start in known.items()}
 
 
-def _by_clock(sources: Mapping[str, Source]) -> dict[str, Start]:
+def _by_clock(sources: Mapping[str, IngestSource]) -> dict[str, SourceStart]:
     moments = {name: source.began for name, source in sources.items() if source.began is not None}
     if len(moments) < len(sources):
-        how = "taken to have begun with the others" if len(sources) > 1 else "the only one"
-        return {name: Start(0.0, how) for name in sources}
+        how = "assumed to begin with the others" if len(sources) > 1 else "the only one"
+        return {name: SourceStart(0.0, how) for name in sources}
     first = min(moments.values(), default=None)
     return {
-        name: Start((moment - first).total_seconds() if first else 0.0, f"by its own clock, at {moment:%H:%M:%S}")
+        name: SourceStart((moment - first).total_seconds() if first else 0.0, f"by its own clock, at {moment:%H:%M:%S}")
         for name, moment in moments.items()
     }
 
 
-def _relative(sources: Mapping[str, Source], align: Align) -> tuple[float, str]:
+def _relative(sources: Mapping[str, IngestSource], align: Align) -> tuple[float, str]:
     """How much later than the other a source began, and how that is known."""
     own, other = sources[align.file], sources[align.to]
     if align.offset_s is not None:
@@ -90,20 +90,20 @@ def _relative(sources: Mapping[str, Source], align: Align) -> tuple[float, str]:
     labels = align.signals or ["", ""]
     lag = find_lag(_track(own, labels[0]), _track(other, labels[1]), align.within_s)
     if lag.confidence < DOUBTFUL:
-        what = f"{labels[0]} and {labels[1]} do not show the same: they fit {lag}."
+        what = f"{labels[0]} and {labels[1]} show different signals: they fit {lag}."
         raise stopping(f"align {align.file}", what, "State offset_s, or name a signal that both hold.")
     return lag.seconds, f"by {labels[0]} against {labels[1]} of {align.to}, {lag}"
 
 
-def _mark(source: Source, text: str) -> float:
+def _mark(source: IngestSource, text: str) -> float:
     found = [mark.at_s for mark in source.marks if mark.text == text]
     if len(found) != 1:
-        what = f'The mark "{text}" stands in it {len(found)} times.'
+        what = f'The mark "{text}" occurs {len(found)} times in it.'
         raise stopping(source.path.name, what, nearest(text, {mark.text for mark in source.marks}))
     return found[0]
 
 
-def _track(source: Source, label: str) -> Track:
+def _track(source: IngestSource, label: str) -> Track:
     found = next((track for track in source.tracks if track.label == label), None)
     if found is None:
         raise stopping(source.path.name, f'It holds no "{label}".', nearest(label, source.labels))
@@ -130,12 +130,12 @@ def find_lag(own: Track, other: Track, within_s: float) -> Lag:
     return Lag((float(lags[best]) + _between(size, best)) / _RATE_HZ, float(fit[best]), confidence)
 
 
-def _beginning(track: Track) -> Samples:
+def _beginning(track: Track) -> Floats:
     stream = resampled(Bridged(track.stream), _RATE_HZ)
     return np.diff(stream.read(0, min(stream.length, round(_LONGEST_S * _RATE_HZ))))
 
 
-def _between(size: Samples, best: int) -> float:
+def _between(size: Floats, best: int) -> float:
     """Where within half a sample the highest value lies, by the parabola through it and its neighbours."""
     if not 0 < best < len(size) - 1:
         return 0.0

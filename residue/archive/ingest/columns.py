@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.archive.performance import LONGEST_S
-from residue.dsp.resampling import Samples
+from residue.dsp.resampling import Floats
 from residue.problems import stopping
 
 _FINEST = 10**6
@@ -28,9 +28,9 @@ class Column(Protocol):
 
     @property
     def length(self) -> int:
-        """In rows."""
+        """The length in rows."""
 
-    def read(self, start: int, stop: int) -> Samples:
+    def read(self, start: int, stop: int) -> Floats:
         """Rows start, …, stop - 1, where 0 <= start <= stop <= length."""
 
 
@@ -42,10 +42,10 @@ class HeldColumn:
 
     @property
     def length(self) -> int:
-        """In rows."""
+        """The length in rows."""
         return len(self.values)
 
-    def read(self, start: int, stop: int) -> Samples:
+    def read(self, start: int, stop: int) -> Floats:
         """Rows start, …, stop - 1."""
         return self.values[start:stop].astype(np.float64)
 
@@ -59,10 +59,10 @@ class EvenStream:
 
     @property
     def length(self) -> int:
-        """In samples."""
+        """The length in samples."""
         return self.column.length
 
-    def read(self, start: int, stop: int) -> Samples:
+    def read(self, start: int, stop: int) -> Floats:
         """Samples start, …, stop - 1."""
         return self.column.read(start, stop)
 
@@ -78,11 +78,11 @@ class Grid:
 
     @property
     def rate_hz(self) -> Fraction:
-        """Places a second."""
+        """The rate of the grid, in samples a second."""
         return Fraction(1 / self.interval_s).limit_denominator(_FINEST)
 
-    def places(self, times_s: Samples) -> NDArray[np.int64]:
-        """Where rows of these times stand."""
+    def places(self, times_s: Floats) -> NDArray[np.int64]:
+        """The grid positions of rows with these times."""
         return np.rint((times_s - self.origin_s) / self.interval_s).astype(np.int64)
 
 
@@ -96,15 +96,15 @@ class GriddedStream:
 
     @property
     def rate_hz(self) -> Fraction:
-        """Of the grid."""
+        """The rate of the grid, in Hz."""
         return self.grid.rate_hz
 
     @property
     def length(self) -> int:
-        """In samples."""
+        """The length in samples."""
         return self.grid.length
 
-    def read(self, start: int, stop: int) -> Samples:
+    def read(self, start: int, stop: int) -> Floats:
         """Samples start, …, stop - 1."""
         first, last = self._row(start), self._row(stop)
         values = np.full(stop - start, np.nan)
@@ -112,7 +112,7 @@ class GriddedStream:
         return values
 
     def _row(self, place: int) -> int:
-        """The first row that stands at a place or after it."""
+        """The first row at a position or after it."""
         rows = range(self.times_s.length)
         return bisect_left(rows, place, key=lambda row: int(self.grid.places(self.times_s.read(row, row + 1))[0]))
 
@@ -143,7 +143,7 @@ def find_grid(where: str, times_s: Column) -> Grid:
     return Grid(last + 1, grid.interval_s, grid.origin_s)
 
 
-def pieces(column: Column) -> Iterator[tuple[int, Samples]]:
+def pieces(column: Column) -> Iterator[tuple[int, Floats]]:
     """The column piece by piece, each with the row that it begins with."""
     for start in range(0, column.length, _PIECE_ROWS):
         yield start, column.read(start, min(start + _PIECE_ROWS, column.length))
@@ -153,7 +153,7 @@ def _line(times_s: Column, begun_s: float) -> tuple[float, float]:
     """Interval and origin of the straight line, by least squares, through the times over the steps so far."""
     usual_s = float(np.median(np.diff(times_s.read(0, min(times_s.length, _PIECE_ROWS)))))
 
-    def counted() -> Iterator[tuple[Samples, Samples]]:
+    def counted() -> Iterator[tuple[Floats, Floats]]:
         step, before_s = 0.0, begun_s
         for start, times in pieces(times_s):
             apart = np.diff(times, prepend=before_s)

@@ -1,4 +1,4 @@
-"""What a person says of a recording: the describe file, and the template for it."""
+"""The describe file: facts about a recording that only a person knows, and a template for it."""
 
 from __future__ import annotations
 
@@ -12,22 +12,22 @@ import msgspec
 import tomlkit
 from msgspec import Meta
 
-from residue.archive.ingest.source import Source
+from residue.archive.ingest.source import IngestSource
 from residue.archive.ingest.sources.table import TABLES, TableFacts
-from residue.archive.performance import Channel, ChannelKind, Mark, Permission, Record, Seconds, check_names
+from residue.archive.performance import Channel, ChannelKind, ManifestTable, Mark, OffsetS, Permission, check_names
 from residue.checking import check, read_toml
 from residue.problems import Finding, ProblemError, Severity, nearest
 
 
-class Align(Record, frozen=True, kw_only=True):
+class Align(ManifestTable, frozen=True, kw_only=True):
     """When one source began, told from another: by a time, by a mark that both bear, or by a signal that both hold."""
 
     file: str
     to: str
-    offset_s: Seconds | None = None
+    offset_s: OffsetS | None = None
     """It began so much after the other."""
     mark: str | None = None
-    """The text of a mark that stands in both, such as a clap."""
+    """The text of a mark that both have, such as a clap."""
     signals: Annotated[list[str], Meta(min_length=2, max_length=2)] | None = None
     """The label in this source and the label in the other, of one and the same signal."""
     within_s: Annotated[float, Meta(gt=0, le=3600)] = 60.0
@@ -38,7 +38,7 @@ class Align(Record, frozen=True, kw_only=True):
             raise ValueError("An [[align]] needs one of offset_s, mark, signals. Write one of them.")
 
 
-class Description(Record, frozen=True, kw_only=True):
+class Description(ManifestTable, frozen=True, kw_only=True):
     """The describe file: performance.toml as it shall be, its files being the sources, and how to go about it."""
 
     title: str
@@ -74,7 +74,7 @@ def read_description(path: Path) -> Description:
     return description
 
 
-def check_against(description: Description, sources: Mapping[str, Source], names: Iterable[str]) -> None:
+def check_against(description: Description, sources: Mapping[str, IngestSource], names: Iterable[str]) -> None:
     """Raises ProblemError, with everything at once, where a describe file asks for what the sources do not hold.
 
     sources: by file name, those that the describe file speaks of. names: of all the files that were found.
@@ -92,7 +92,7 @@ def check_against(description: Description, sources: Mapping[str, Source], names
 
 
 def _unknown_channels(
-    description: Description, sources: Mapping[str, Source], names: Iterable[str]
+    description: Description, sources: Mapping[str, IngestSource], names: Iterable[str]
 ) -> Iterator[Finding]:
     for name, channel in description.channel.items():
         if channel.file not in sources:
@@ -104,7 +104,7 @@ def _unknown_channels(
             yield Finding(Severity.STOPS, f"channel.{name}", f'{channel.file} holds no "{asked}".', mend)
 
 
-def label_of(channel: Channel, source: Source) -> str:
+def label_of(channel: Channel, source: IngestSource) -> str:
     """The label of a source that a channel asks for: by signal, by track, or the only one there is."""
     if channel.signal is not None:
         return channel.signal
@@ -113,16 +113,16 @@ def label_of(channel: Channel, source: Source) -> str:
     return source.labels[0] if channel.track is None and len(source.labels) == 1 else ""
 
 
-def template(sources: Mapping[str, Source]) -> str:
+def template(sources: Mapping[str, IngestSource]) -> str:
     """A describe file with everything that the sources tell, for a person to complete."""
     document = tomlkit.document()
-    document.add(tomlkit.comment("What is known of the recording. Fill in what is empty, take out the channels that"))
-    document.add(tomlkit.comment("are not wanted, then ingest again with --describe and the name of this file."))
+    document.add(tomlkit.comment("Facts about the recording. Fill in the empty values, remove the channels that you"))
+    document.add(tomlkit.comment("do not want, then ingest again with --describe and the name of this file."))
     for key in ("title", "performer", "place", "notes"):
         document.add(key, "")
     began = [source.began for source in sources.values() if source.began]
     moment = f"{min(began).isoformat()}+01:00" if began else "2026-02-11T23:40:00+01:00"
-    document.add(tomlkit.comment(f"recorded = {moment}  # with the offset from UTC that held there"))
+    document.add(tomlkit.comment(f"recorded = {moment}  # with the offset from UTC at that place"))
     channels = tomlkit.table(is_super_table=True)
     for file, source in sources.items():
         for label in source.labels:
@@ -132,7 +132,7 @@ def template(sources: Mapping[str, Source]) -> str:
     tables = [file for file, source in sources.items() if source.path.suffix.lower() in TABLES]
     for file in tables:
         document.add(tomlkit.nl())
-        document.add(tomlkit.comment(f'[table."{file}"]  # how fast its rows came, or the column that tells the time'))
+        document.add(tomlkit.comment(f'[table."{file}"]  # its rate, or the column that holds the time'))
         document.add(tomlkit.comment("rate_hz = 100"))
         document.add(tomlkit.comment(f'time = "{sources[file].labels[0]}"'))
     document.add(tomlkit.nl())
@@ -142,7 +142,7 @@ def template(sources: Mapping[str, Source]) -> str:
     return tomlkit.dumps(document)
 
 
-def _channel_table(file: str, source: Source, label: str) -> tomlkit.items.Table:
+def _channel_table(file: str, source: IngestSource, label: str) -> tomlkit.items.Table:
     table = tomlkit.table()
     track = next((track for track in source.tracks if track.label == label), None)
     if track is None:
@@ -158,7 +158,7 @@ def _channel_table(file: str, source: Source, label: str) -> tomlkit.items.Table
     if track and source.suffix and track.unit == "1":
         table.add("unit", "1")
         table.add("full_scale", 1.0)
-        table["full_scale"].comment("the physical value, in unit, that digital full scale stands for")
+        table["full_scale"].comment("the physical value of digital full scale, in unit")
     else:
         table.add("unit", track.unit if track else "s")
     return table

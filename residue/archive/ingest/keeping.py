@@ -14,7 +14,7 @@ import soundfile
 
 from residue.archive.gaps import Bridged
 from residue.archive.ingest.describe import label_of
-from residue.archive.ingest.source import BeatTrack, Source, Track
+from residue.archive.ingest.source import BeatTrack, IngestSource, Track
 from residue.archive.performance import Channel, ChannelKind
 from residue.archive.readers.catalogue import open_channel
 from residue.dsp.resampling import resampled
@@ -27,14 +27,14 @@ _LARGEST_WAV_BYTES = 4_000_000_000
 
 
 @dataclass(frozen=True)
-class Kept:
-    """What became of a source: its channels as performance.toml names them, and one sentence for each thing done."""
+class StoredSource:
+    """A source in the payload: its channels as performance.toml names them, and one sentence for each change."""
 
     channels: Mapping[str, Channel]
     done: tuple[str, ...]
 
 
-def file_names(source: Source, channels: Mapping[str, Channel]) -> Mapping[str, str]:
+def file_names(source: IngestSource, channels: Mapping[str, Channel]) -> Mapping[str, str]:
     """The file in the payload that each channel goes into."""
     if source.suffix:
         return dict.fromkeys(channels, re.sub(r"[^A-Za-z0-9._-]+", "_", source.path.name))
@@ -45,7 +45,7 @@ def file_names(source: Source, channels: Mapping[str, Channel]) -> Mapping[str, 
     }
 
 
-def keep(source: Source, channels: Mapping[str, Channel], folder: Path, *, keep_private: bool) -> Kept:
+def keep(source: IngestSource, channels: Mapping[str, Channel], folder: Path, *, keep_private: bool) -> StoredSource:
     """Write what the channels need of a source into the payload's folder. The source is only read.
 
     Raises OSError, or ProblemError where libsndfile could not write.
@@ -53,13 +53,13 @@ def keep(source: Source, channels: Mapping[str, Channel], folder: Path, *, keep_
     try:
         return _keep(source, channels, folder, keep_private=keep_private)
     except soundfile.SoundFileError as error:
-        what = f"It could not be copied whole: {str(error).rstrip('.')}."
+        what = f"It could not be copied completely: {str(error).rstrip('.')}."
         raise stopping(
             source.path.name, what, "Make room on the disk, or put the stick back in; then go on."
         ) from error
 
 
-def _keep(source: Source, channels: Mapping[str, Channel], folder: Path, *, keep_private: bool) -> Kept:
+def _keep(source: IngestSource, channels: Mapping[str, Channel], folder: Path, *, keep_private: bool) -> StoredSource:
     if source.suffix:
         return _keep_file(source, channels, folder, keep_private=keep_private)
     kept: dict[str, Channel] = {}
@@ -77,7 +77,7 @@ def _keep(source: Source, channels: Mapping[str, Channel], folder: Path, *, keep
             done.append(f"{label} of {source.path.name}: written as intervals in seconds.")
             _write_beats(beats, target)
             kept[name] = _replaced(channel, target.name, unit="s", start_s=channel.start_s + beats.start_s)
-    return Kept(kept, tuple(done))
+    return StoredSource(kept, tuple(done))
 
 
 def _replaced(channel: Channel, file: str, unit: str, start_s: float | None = None) -> Channel:
@@ -87,7 +87,9 @@ def _replaced(channel: Channel, file: str, unit: str, start_s: float | None = No
     )
 
 
-def _keep_file(source: Source, channels: Mapping[str, Channel], folder: Path, *, keep_private: bool) -> Kept:
+def _keep_file(
+    source: IngestSource, channels: Mapping[str, Channel], folder: Path, *, keep_private: bool
+) -> StoredSource:
     target = folder / next(iter(file_names(source, channels).values()))
     if source.private and source.strip and not keep_private:
         source.strip(target)
@@ -97,7 +99,7 @@ def _keep_file(source: Source, channels: Mapping[str, Channel], folder: Path, *,
         done = f"{source.path.name}: the same samples, without {', '.join(names)}."
     else:
         shutil.copyfile(source.path, target)
-        done = f"{source.path.name}: kept as it came, to the byte."
+        done = f"{source.path.name}: kept byte for byte."
     kept = {}
     for name, channel in channels.items():
         number, track = next(
@@ -106,10 +108,10 @@ def _keep_file(source: Source, channels: Mapping[str, Channel], folder: Path, *,
         kept[name] = msgspec.structs.replace(
             channel, file=target.name, signal=track.signal, track=None if track.signal else number
         )
-    return Kept(kept, (done,))
+    return StoredSource(kept, (done,))
 
 
-def _check_whole(source: Source, target: Path) -> None:
+def _check_whole(source: IngestSource, target: Path) -> None:
     """A disk that fills up while libsndfile writes is not always told by it."""
     length = source.tracks[0].stream.length
     kept = open_channel(target, Channel(kind=ChannelKind.AUDIO, file=target.name, track=1)).length

@@ -1,4 +1,4 @@
-"""What a recording is worth: gaps, clipped and flat stretches, mains hum, plausible beats."""
+"""Quality of a recording: gaps, clipped and flat stretches, mains hum, plausible beats."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ from scipy import signal
 
 from residue.archive.gaps import Bridged
 from residue.archive.performance import ChannelKind
-from residue.archive.readers.beats import Beats
+from residue.archive.readers.beats import BeatList
 from residue.dsp.qrs import BeatFinder
-from residue.dsp.resampling import Samples, Stream, resampled
+from residue.dsp.resampling import Floats, SampleStream, resampled
 from residue.mapping.signals import CONTROL_RATE_HZ
 
 _CELLS_A_SECOND = 4
@@ -37,14 +37,14 @@ _LARGEST_CHANGE = 0.25
 
 @dataclass(frozen=True)
 class Quality:
-    """What was found in one channel."""
+    """The findings on one channel."""
 
     duration_s: float
     rate_hz: float
     cell_s: float
-    lows: Samples = field(repr=False)
+    lows: Floats = field(repr=False)
     """(cells,): the lowest value in each cell_s, NaN where nothing was recorded."""
-    highs: Samples = field(repr=False)
+    highs: Floats = field(repr=False)
     missing_share: float
     """Of the samples that were not recorded, or are no numbers."""
     clipped_share: float
@@ -52,7 +52,7 @@ class Quality:
     """How long it stood still, altogether, where it stood for a second or longer."""
     hum_hz: float | None
     hum_db: float
-    """By how much the mains frequency stands out of its neighbourhood."""
+    """The level of the mains frequency above its neighbourhood, in dB."""
     plausible_beats: float | None = None
     """The share of intervals that a heart can make, where the channel shows a heart."""
 
@@ -60,15 +60,15 @@ class Quality:
 class _Extremes:
     """Collects the extremes of cells, and how often the recording stood at its own extreme, in one pass."""
 
-    def __init__(self, stream: Stream) -> None:
+    def __init__(self, stream: SampleStream) -> None:
         # A power of two, so that cells, and the blocks that readers hold, end together.
         self.cell = min(1 << max(1, round(math.log2(stream.rate_hz / _CELLS_A_SECOND))), _BLOCK_SAMPLES)
-        self.lows: list[Samples] = []
-        self.highs: list[Samples] = []
+        self.lows: list[Floats] = []
+        self.highs: list[Floats] = []
         self.missing = 0
         self._tops = {1: (-np.inf, 0), -1: (-np.inf, 0)}
 
-    def __call__(self, block: Samples) -> None:
+    def __call__(self, block: Floats) -> None:
         """block: a whole number of cells, but for the last."""
         short = -len(block) % self.cell
         cells = (np.pad(block, (0, short), mode="edge") if short else block).reshape(-1, self.cell)
@@ -84,7 +84,7 @@ class _Extremes:
         for sign, extremes in ((1, high), (-1, -low)):
             self._count(sign, block, extremes)
 
-    def _count(self, sign: int, block: Samples, extremes: Samples) -> None:
+    def _count(self, sign: int, block: Floats, extremes: Floats) -> None:
         known = extremes[~np.isnan(extremes)]
         top, count = self._tops[sign]
         if len(known) and known.max() >= top:
@@ -102,7 +102,7 @@ class _Extremes:
         return 0 if highest == -lowest else at_top + at_bottom
 
 
-def examine_samples(stream: Stream, kind: ChannelKind) -> Iterator[float | Quality]:
+def examine_samples(stream: SampleStream, kind: ChannelKind) -> Iterator[float | Quality]:
     """Examine a channel in one pass; gives the share done now and then, and at last the quality."""
     extremes, hum = _Extremes(stream), _Hum(stream)
     for start in range(0, stream.length, _BLOCK_SAMPLES):
@@ -127,7 +127,7 @@ def examine_samples(stream: Stream, kind: ChannelKind) -> Iterator[float | Quali
     )
 
 
-def examine_beats(beats: Beats) -> Quality:
+def examine_beats(beats: BeatList) -> Quality:
     """The quality of a list of beats; its picture is that of its intervals."""
     intervals = beats.intervals_s[1:]
     duration_s = float(beats.times_s[-1])
@@ -160,7 +160,7 @@ def _flat_s(flat: NDArray[np.bool_], cell_s: float) -> float:
 class _Hum:
     """Collects the spectrum of a few windows on the way, to see whether a mains frequency stands out."""
 
-    def __init__(self, stream: Stream) -> None:
+    def __init__(self, stream: SampleStream) -> None:
         self._thinned = max(1, math.floor(stream.rate_hz / _HUM_RATE_HZ))
         self._window = round(_HUM_WINDOW_S * stream.rate_hz / self._thinned) * self._thinned
         fits = stream.rate_hz >= 2 * (_MAINS_HZ[-1] + 5.0) and stream.length >= self._window
@@ -169,7 +169,7 @@ class _Hum:
         self._held = np.empty(0)
         self._power = np.zeros(round(_HUM_WINDOW_S * (_MAINS_HZ[-1] + 5.0)) + 1)
 
-    def __call__(self, start: int, block: Samples) -> None:
+    def __call__(self, start: int, block: Floats) -> None:
         """The samples from `start` on; blocks come in order."""
         while self._starts:
             wanted = max(self._starts[0] + len(self._held) - start, 0)
@@ -194,14 +194,14 @@ class _Hum:
         hertz = np.arange(len(self._power)) / _HUM_WINDOW_S
         return max(((mains_hz, self._stands_out_db(np.abs(hertz - mains_hz))) for mains_hz in _MAINS_HZ), key=_second)
 
-    def _stands_out_db(self, away_hz: Samples) -> float:
+    def _stands_out_db(self, away_hz: Floats) -> float:
         line = self._power[away_hz <= 0.3].mean()
         around = self._power[(away_hz > 1.0) & (away_hz <= 5.0)].mean()
         return float(10 * np.log10(line / around)) if around > 0 and line > 0 else 0.0
 
 
 @lru_cache(maxsize=4)
-def _window(samples: int) -> Samples:
+def _window(samples: int) -> Floats:
     return np.asarray(signal.windows.hann(samples, sym=False))
 
 
@@ -209,7 +209,7 @@ def _second(pair: tuple[float, float]) -> float:
     return pair[1]
 
 
-def _intervals(stream: Stream) -> Samples:
+def _intervals(stream: SampleStream) -> Floats:
     """From beat to beat of an ECG, in seconds."""
     slow = resampled(Bridged(stream), CONTROL_RATE_HZ)
     finder = BeatFinder(CONTROL_RATE_HZ)
@@ -219,7 +219,7 @@ def _intervals(stream: Stream) -> Samples:
     return np.diff(np.array(beats)) / CONTROL_RATE_HZ
 
 
-def _plausible(intervals_s: Samples) -> float:
+def _plausible(intervals_s: Floats) -> float:
     """The share of intervals within human rates that change little from the one before."""
     if len(intervals_s) < 2:
         return 0.0

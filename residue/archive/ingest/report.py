@@ -18,14 +18,17 @@ def judge(quality: Quality) -> tuple[str, list[str]]:
     """A channel's verdict, and the reasons for any doubt."""
     spoilt = [
         (quality.missing_share >= _ALL_MISSING, f"{quality.missing_share:.0%} of it was not recorded"),
-        (quality.flat_s >= _ALL_FLAT * quality.duration_s, "it does not move"),
+        (quality.flat_s >= _ALL_FLAT * quality.duration_s, "its value never changes"),
         (_beats(quality) < _NO_BEATS, f"only {_beats(quality):.0%} of its beats are plausible"),
     ]
     doubts = [
         (quality.missing_share >= _MUCH_MISSING, f"{quality.missing_share:.0%} of it was not recorded"),
         (quality.clipped_share >= _MUCH_CLIPPED, f"{quality.clipped_share:.2%} of it is clipped"),
-        (quality.flat_s >= _MUCH_FLAT * quality.duration_s, f"it stands still for {quality.flat_s:.0f} s"),
-        (quality.hum_db >= _LOUD_HUM_DB, f"{quality.hum_hz:g} Hz hum, {quality.hum_db:.0f} dB over what is around it")
+        (quality.flat_s >= _MUCH_FLAT * quality.duration_s, f"its value does not change for {quality.flat_s:.0f} s"),
+        (
+            quality.hum_db >= _LOUD_HUM_DB,
+            f"{quality.hum_hz:g} Hz hum, {quality.hum_db:.0f} dB above the neighbouring frequencies",
+        )
         if quality.hum_hz
         else (False, ""),
         (_beats(quality) < _FEW_BEATS, f"{_beats(quality):.0%} of its beats are plausible"),
@@ -64,7 +67,7 @@ def _lines(performance: Performance, qualities: Mapping[str, Quality], done: Seq
         shares = f"missing {quality.missing_share:.1%}, clipped {quality.clipped_share:.2%}"
         yield f"  {shares}, still {quality.flat_s:.0f} s"
         if quality.hum_hz and quality.hum_db >= _AUDIBLE_HUM_DB:
-            yield f"  mains hum at {quality.hum_hz:g} Hz: {quality.hum_db:+.0f} dB over what is around it"
+            yield f"  mains hum at {quality.hum_hz:g} Hz: {quality.hum_db:+.0f} dB above the neighbouring frequencies"
         if quality.plausible_beats is not None:
             yield f"  plausible beats: {quality.plausible_beats:.0%}"
         yield f"  {verdict}{': ' if reasons else ''}{'; '.join(reasons)}"

@@ -1,4 +1,4 @@
-"""What an earlier run has kept, so that a second one after a cut goes on from there."""
+"""Sources that an interrupted run has stored, so that a second run continues from there."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from types import TracebackType
 import msgspec
 
 from residue.archive.beside import file_beside, onto_disk
-from residue.archive.ingest.keeping import Kept, keep
-from residue.archive.ingest.source import Source
+from residue.archive.ingest.keeping import StoredSource, keep
+from residue.archive.ingest.source import IngestSource
 from residue.archive.performance import Channel
 
 
@@ -27,7 +27,7 @@ class _Done(msgspec.Struct, frozen=True):
     sentences: list[str]
 
 
-class Keeper:
+class SourceStore:
     """Keeps sources in a folder of work, those left out that are kept there and still the same.
 
     The disk writes while the next source is kept or looked at. A source counts as kept only once it is on the disk:
@@ -43,7 +43,7 @@ class Keeper:
         self._written: list[Future[None]] = []
         self.payload.mkdir(parents=True, exist_ok=True)
 
-    def __enter__(self) -> Keeper:
+    def __enter__(self) -> SourceStore:
         """Itself."""
         return self
 
@@ -54,13 +54,13 @@ class Keeper:
             for written in self._written:
                 written.result()
 
-    def keep(self, source: Source, asked: Mapping[str, Channel], *, keep_private: bool) -> Kept:
-        """What became of a source. Raises OSError or ProblemError."""
+    def keep(self, source: IngestSource, asked: Mapping[str, Channel], *, keep_private: bool) -> StoredSource:
+        """Stores a source and returns its channels. Raises OSError or ProblemError."""
         name, stat = source.path.name, source.path.stat()
         seen = (stat.st_size, stat.st_mtime_ns, dict(asked), keep_private)
         before = self._known.get(name)
         if before and (before.size, before.changed_ns, before.asked, before.keep_private) == seen:
-            return Kept(before.kept, tuple(before.sentences))
+            return StoredSource(before.kept, tuple(before.sentences))
         kept = keep(source, asked, self.payload, keep_private=keep_private)
         done = _Done(*seen, dict(kept.channels), list(kept.done))
         self._written.append(self._disk.submit(self._write_out, name, done))

@@ -13,14 +13,14 @@ import msgspec
 
 from residue.archive.bag import Bag, seal_moving
 from residue.archive.beside import file_beside, telling
-from residue.archive.ingest.alignment import Start, starts
+from residue.archive.ingest.alignment import SourceStart, starts
 from residue.archive.ingest.describe import Description, check_against, label_of, template
-from residue.archive.ingest.keeping import Kept, file_names
+from residue.archive.ingest.keeping import StoredSource, file_names
 from residue.archive.ingest.picture import draw
 from residue.archive.ingest.quality import Quality, examine_beats, examine_samples
 from residue.archive.ingest.report import write_report
-from residue.archive.ingest.resuming import Keeper
-from residue.archive.ingest.source import Source, Track
+from residue.archive.ingest.resuming import SourceStore
+from residue.archive.ingest.source import IngestSource, Track
 from residue.archive.ingest.sources.catalogue import find_files, open_source
 from residue.archive.ingest.sources.table import TableFacts
 from residue.archive.performance import FILE_NAME, Channel, Mark, Performance, write_performance
@@ -34,7 +34,7 @@ _SHARES = 1000
 
 @dataclass(frozen=True)
 class Ingested:
-    """What came of it."""
+    """The result of an ingest."""
 
     bag: Bag
     report: str
@@ -53,12 +53,12 @@ def name_files(given: list[Path]) -> dict[str, Path]:
     return named
 
 
-def open_sources(files: Iterable[Path], tables: Mapping[str, TableFacts], scratch: Path) -> dict[str, Source]:
+def open_sources(files: Iterable[Path], tables: Mapping[str, TableFacts], scratch: Path) -> dict[str, IngestSource]:
     """The sources by file name. Raises ProblemError, with everything at once.
 
     scratch: a folder that has room for what memory has not, meanwhile.
     """
-    sources: dict[str, Source] = {}
+    sources: dict[str, IngestSource] = {}
     findings: list[Finding] = []
     for path in files:
         try:
@@ -87,7 +87,7 @@ def ingest(given: list[Path], into: Path, description: Description, on: date, pr
     What is done is kept beside `into` until the end, so that a second run after a cut does not do it again.
     """
     if into.exists():
-        raise stopping(str(into), "Something already stands there.", "Choose another name, or move it away.")
+        raise stopping(str(into), "Something exists there already.", "Choose another name, or move it away.")
     files = name_files(given)
     asked_for = [path for name, path in files.items() if name in description.files]
     sources = open_sources(asked_for, description.table, into.parent)
@@ -97,8 +97,8 @@ def ingest(given: list[Path], into: Path, description: Description, on: date, pr
     begun = starts(used | {align.to: sources[align.to] for align in description.align}, description)
     work = into.with_name(f"{WORK}{into.name}")
     with telling(into):
-        with Keeper(work) as keeper:
-            kept: dict[str, Kept] = {}
+        with SourceStore(work) as keeper:
+            kept: dict[str, StoredSource] = {}
             for number, (name, source) in enumerate(used.items()):
                 progress(f"keeping {name}", number, len(used))
                 asked = _channels_of(description, name)
@@ -109,7 +109,7 @@ def ingest(given: list[Path], into: Path, description: Description, on: date, pr
             done = [sentence for one in kept.values() for sentence in one.done]
             done += [f"{name}: {source.spoilt}." for name, source in used.items() if source.spoilt]
             unasked = sorted(files.keys() - kept)
-            done += [f"{name}: left out, as the describe file names no channel of it." for name in unasked]
+            done += [f"{name}: left out, because the describe file names none of its channels." for name in unasked]
             done += _begun_words(begun)
             report = write_report(performance, qualities, done)
             about = {"report.txt": report.encode(), "channels.png": draw(performance, qualities)}
@@ -119,7 +119,7 @@ def ingest(given: list[Path], into: Path, description: Description, on: date, pr
     return Ingested(bag, report, stripped)
 
 
-def _check_names(sources: Mapping[str, Source], description: Description) -> None:
+def _check_names(sources: Mapping[str, IngestSource], description: Description) -> None:
     """Raises ProblemError where two sources would be kept under one name: the later would take the other's place."""
     taken: dict[str, str] = {}
     for name, source in sources.items():
@@ -134,12 +134,15 @@ def _channels_of(description: Description, file: str) -> dict[str, Channel]:
     return {name: channel for name, channel in description.channel.items() if channel.file == file}
 
 
-def _private(sources: Mapping[str, Source]) -> tuple[str, ...]:
+def _private(sources: Mapping[str, IngestSource]) -> tuple[str, ...]:
     return tuple(f"{name}: {words}" for name, source in sources.items() for words in source.private)
 
 
 def _performance(
-    description: Description, sources: Mapping[str, Source], begun: Mapping[str, Start], kept: Mapping[str, Kept]
+    description: Description,
+    sources: Mapping[str, IngestSource],
+    begun: Mapping[str, SourceStart],
+    kept: Mapping[str, StoredSource],
 ) -> Performance:
     channels: dict[str, Channel] = {}
     for name, asked in description.channel.items():
@@ -161,7 +164,9 @@ def _performance(
     )
 
 
-def _examine_all(sources: Mapping[str, Source], description: Description, progress: Progress) -> dict[str, Quality]:
+def _examine_all(
+    sources: Mapping[str, IngestSource], description: Description, progress: Progress
+) -> dict[str, Quality]:
     """The quality of every channel. The channels of one file go side by side, so that it is decoded once."""
     qualities: dict[str, Quality] = {}
     for number, (file, source) in enumerate(sources.items()):
@@ -201,7 +206,7 @@ def _scaled(quality: Quality, full_scale: float) -> Quality:
     return replace(quality, lows=quality.lows * full_scale, highs=quality.highs * full_scale)
 
 
-def _begun_words(begun: Mapping[str, Start]) -> list[str]:
+def _begun_words(begun: Mapping[str, SourceStart]) -> list[str]:
     return [f"{name} begins at {start.seconds:.3f} s: {start.how}." for name, start in begun.items()]
 
 
@@ -212,7 +217,7 @@ def bag_info(performance: Performance, done: list[str]) -> dict[str, str | list[
         "External-Description": ", ".join(filter(None, [performance.title, performance.place])),
         "Performer": performance.performer,
         "Recorded": performance.recorded.isoformat() if performance.recorded else "",
-        "Channels": [f"{name}: {one.kind}, {one.site or 'site not told'}" for name, one in performance.channel.items()],
+        "Channels": [f"{name}: {one.kind}, {one.site or 'site unknown'}" for name, one in performance.channel.items()],
         "Consent": permission.consent if permission else "",
         "Rights": permission.rights if permission else "",
         "Permitted-Use": permission.use if permission else "",

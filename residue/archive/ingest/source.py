@@ -1,4 +1,4 @@
-"""What ingest finds in the files that an artist brings, whatever their format."""
+"""Sources of an ingest: files that an artist brings, in any format."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from datetime import datetime
 from pathlib import Path
 
 from residue.archive.performance import ChannelKind, Mark
-from residue.archive.readers.beats import Beats
-from residue.dsp.resampling import Stream
+from residue.archive.readers.beats import BeatList
+from residue.dsp.resampling import SampleStream
 
 
 @dataclass(frozen=True)
@@ -18,7 +18,7 @@ class Track:
 
     label: str
     """Its name within the source; a describe file asks for it by this."""
-    stream: Stream
+    stream: SampleStream
     unit: str = "1"
     kind: ChannelKind | None = None
     """As far as the source says."""
@@ -31,13 +31,13 @@ class BeatTrack:
     """One list of beats of a source."""
 
     label: str
-    beats: Beats
+    beats: BeatList
     start_s: float = 0.0
     """When the first beat is, counted from the start of the source."""
 
 
 @dataclass(frozen=True)
-class Source:
+class IngestSource:
     """One file, or one group of files that belong together, as it was found. It is only ever read."""
 
     path: Path

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from residue.archive.beside import telling
-from residue.dsp.resampling import Samples
+from residue.dsp.resampling import Floats
 
 _PIECE_NUMBERS = 1 << 18
 _NUMBER_BYTES = 8
@@ -53,7 +53,7 @@ class StoredNumbers:
             self._file.flush()
         self.rows += len(values)
 
-    def read(self, column: int, start: int, stop: int) -> Samples:
+    def read(self, column: int, start: int, stop: int) -> Floats:
         """Rows start, …, stop - 1 of one column."""
         parts = [np.empty(0)]
         while start < stop:
@@ -77,9 +77,9 @@ class StoredColumn:
 
     @property
     def length(self) -> int:
-        """In rows."""
+        """The length in rows."""
         return self.numbers.rows
 
-    def read(self, start: int, stop: int) -> Samples:
+    def read(self, start: int, stop: int) -> Floats:
         """Rows start, …, stop - 1."""
         return self.numbers.read(self.number, start, stop)

@@ -19,14 +19,14 @@ LONGEST_INTERVAL_S = 60.0
 
 
 @dataclass(frozen=True)
-class Beats:
+class BeatList:
     """Beats, and the interval that ended with each, 0 where it is not known; a list without times begins at 0."""
 
     times_s: NDArray[np.float64]
     intervals_s: NDArray[np.float64]
 
 
-def read_beats(path: Path, channel: Channel) -> Beats:
+def read_beats(path: Path, channel: Channel) -> BeatList:
     """The beats of a list of intervals. A line may begin with "#", the first may be a heading. Raises ProblemError.
 
     With channel.signal the file is a table, comma, semicolon or tab between its columns, and that column is read. A
@@ -44,10 +44,10 @@ def read_beats(path: Path, channel: Channel) -> Beats:
     times = np.cumsum(intervals)
     if times[-1] > LONGEST_S:
         raise stopping(path.name, "Its intervals add up to more than a week.", "Check the unit.")
-    return Beats(times, intervals)
+    return BeatList(times, intervals)
 
 
-def _timed(path: Path, lines: list[tuple[int, str]], signal: str, scale: float) -> Beats:
+def _timed(path: Path, lines: list[tuple[int, str]], signal: str, scale: float) -> BeatList:
     """Beats with a time each; an interval of 0 was not known."""
     times = np.array([_number(path, n, cell) for n, cell in _column(path, lines, AT_S)])
     intervals = np.array([_number(path, n, cell) * scale for n, cell in _column(path, lines, signal)])
@@ -55,11 +55,11 @@ def _timed(path: Path, lines: list[tuple[int, str]], signal: str, scale: float) 
         raise stopping(path.name, f"Its column {AT_S} does not rise, or spans more than a week.", "Mend that column.")
     if len(times) and not ((intervals >= 0) & (intervals <= LONGEST_INTERVAL_S)).all():
         raise stopping(path.name, f"Its column {signal} holds what is no time from beat to beat.", "Check the unit.")
-    return Beats(times, intervals)
+    return BeatList(times, intervals)
 
 
 def numbers_of(path: Path) -> list[float]:
-    """The numbers of a list as they stand, in whatever unit. Raises ProblemError."""
+    """The numbers of a list, in the unit of the file. Raises ProblemError."""
     cells = _without_heading(_lines(path))
     numbers = [_number(path, n, cell) for n, cell in cells]
     if not numbers:
@@ -83,7 +83,7 @@ def _without_heading(lines: list[tuple[int, str]]) -> list[tuple[int, str]]:
 
 
 def _heading(lines: list[tuple[int, str]]) -> tuple[str, list[str]]:
-    """What parts the columns of a table, and their names."""
+    """Finds the separator and the column names of a table."""
     first = lines[0][1] if lines else ""
     separator = max(",;\t", key=first.count)
     return separator, [cell.strip() for row in csv.reader([first], delimiter=separator) for cell in row]

@@ -10,10 +10,10 @@ from residue.archive.beside import disk_problem
 from residue.archive.performance import Channel
 from residue.archive.readers.edf import open_edf
 from residue.archive.readers.sound import open_sound
-from residue.dsp.resampling import Samples, Stream
+from residue.dsp.resampling import Floats, SampleStream
 from residue.problems import ProblemError, stopping
 
-OPENERS: Mapping[str, Callable[[Path, Channel], Stream]] = {
+OPENERS: Mapping[str, Callable[[Path, Channel], SampleStream]] = {
     ".wav": open_sound,
     ".rf64": open_sound,
     ".bwf": open_sound,
@@ -25,8 +25,8 @@ OPENERS: Mapping[str, Callable[[Path, Channel], Stream]] = {
 }
 
 
-def open_channel(path: Path, channel: Channel) -> Stream:
-    """The samples of a channel, from the file that holds it, at the rate that is told. Raises ProblemError."""
+def open_channel(path: Path, channel: Channel) -> SampleStream:
+    """The samples of a channel, from its file, at the stated rate. Raises ProblemError."""
     opener = OPENERS.get(path.suffix.lower())
     if opener is None:
         known = ", ".join(sorted(OPENERS))
@@ -43,14 +43,14 @@ def open_channel(path: Path, channel: Channel) -> Stream:
 class _Retimed:
     """The same samples at another rate."""
 
-    def __init__(self, stream: Stream, rate_hz: float) -> None:
+    def __init__(self, stream: SampleStream, rate_hz: float) -> None:
         self._stream = stream
         self.rate_hz = Fraction(rate_hz).limit_denominator(_FINEST_RATE)
         self.length = stream.length
 
-    def read(self, start: int, stop: int) -> Samples:
+    def read(self, start: int, stop: int) -> Floats:
         return self._stream.read(start, stop)
 
 
 _FINEST_RATE = 10**6
-"""The largest denominator of a rate that is told."""
+"""The largest denominator of a stated rate."""

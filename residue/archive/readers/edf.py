@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from residue.archive.performance import LONGEST_S, Channel
 from residue.archive.readers.edf_annotations import record_onsets
-from residue.archive.readers.edf_layout import AGAIN, ANNOTATIONS, FIXED_BYTES, Layout, read_layout
-from residue.dsp.resampling import Samples, Stream
+from residue.archive.readers.edf_layout import AGAIN, ANNOTATIONS, FIXED_BYTES, EdfLayout, read_layout
+from residue.dsp.resampling import Floats, SampleStream
 from residue.problems import nearest, stopping
 
 _BLOCK_SAMPLES = 1 << 16
@@ -25,7 +25,7 @@ _FIELD_WIDTHS = (16, 80, 8, 8, 8, 8, 8, 80, 8, 32)
 class Records:
     """The data records of a file as they stand there; holds the last ones, so that signals share them."""
 
-    def __init__(self, path: Path, layout: Layout) -> None:
+    def __init__(self, path: Path, layout: EdfLayout) -> None:
         self.path, self.layout = path, layout
         self._many = max(1, _BLOCK_SAMPLES // max(layout.samples))
         self._first, self._held = 0, np.empty((0, layout.record_bytes), np.uint8)
@@ -67,7 +67,7 @@ class EdfSignal:
             raise stopping(self._path.name, "Its data records lie more than a week apart.", AGAIN)
         return starts
 
-    def read(self, start: int, stop: int) -> Samples:
+    def read(self, start: int, stop: int) -> Floats:
         """Samples start, …, stop - 1."""
         values = np.full(stop - start, np.nan)
         first = max(int(np.searchsorted(self._starts, start, side="right")) - 1, 0)
@@ -81,7 +81,7 @@ class EdfSignal:
                 first += 1
         return values
 
-    def _calibrated(self, first: int, stop: int) -> Samples:
+    def _calibrated(self, first: int, stop: int) -> Floats:
         """(records, samples of a record): records from `first` on as edfio calibrates them, alone in a file."""
         raw = self._records.part(self._signal, first, stop)
         whole = io.BytesIO(_header_alone(self._layout, self._signal, len(raw)) + raw.tobytes())
@@ -92,7 +92,7 @@ class EdfSignal:
         return found.reshape(len(raw), self._per_record)
 
 
-def _header_alone(layout: Layout, signal: int, records: int) -> bytes:
+def _header_alone(layout: EdfLayout, signal: int, records: int) -> bytes:
     """The header of a file that holds one signal only, without annotations."""
     fixed = bytearray(layout.header[:FIXED_BYTES])
     fixed[184:192] = f"{2 * FIXED_BYTES:<8d}".encode()
@@ -106,7 +106,7 @@ def _header_alone(layout: Layout, signal: int, records: int) -> bytes:
     return bytes(fixed)
 
 
-def open_edf(path: Path, channel: Channel) -> Stream:
+def open_edf(path: Path, channel: Channel) -> SampleStream:
     """A signal of an EDF or BDF file, by its label or its number. Raises ProblemError."""
     layout = read_layout(path)
     signal = _find(path, layout, channel)
@@ -119,7 +119,7 @@ def open_edf(path: Path, channel: Channel) -> Stream:
     return stream
 
 
-def open_signal(records: Records, signal: int) -> Stream:
+def open_signal(records: Records, signal: int) -> SampleStream:
     """A signal by its place in the layout, counted from 0. Raises ProblemError."""
     try:
         stream = EdfSignal(records, signal)
@@ -129,18 +129,18 @@ def open_signal(records: Records, signal: int) -> Stream:
     return stream
 
 
-def dimension(layout: Layout, signal: int) -> str:
+def dimension(layout: EdfLayout, signal: int) -> str:
     """The unit of a signal, with u for micro; empty where it is not calibrated."""
     return _field(layout, signal, 96).replace("µ", "u")
 
 
-def _field(layout: Layout, signal: int, offset: int) -> str:
+def _field(layout: EdfLayout, signal: int, offset: int) -> str:
     """An eight-byte field of a signal; offset: of the field for all signals, in bytes a signal."""
     start = FIXED_BYTES + len(layout.labels) * offset + signal * 8
     return layout.header[start : start + 8].decode("latin-1").strip()
 
 
-def check_ranges(path: Path, layout: Layout, signal: int) -> None:
+def check_ranges(path: Path, layout: EdfLayout, signal: int) -> None:
     """A calibration needs a digital range that rises and a physical one that is not a point; it may fall."""
     for what, offset in (("physical", 104), ("digital", 120)):
         low, high = _field(layout, signal, offset), _field(layout, signal, offset + 8)
@@ -153,7 +153,7 @@ def check_ranges(path: Path, layout: Layout, signal: int) -> None:
             raise stopping(path.name, told, AGAIN)
 
 
-def _find(path: Path, layout: Layout, channel: Channel) -> int:
+def _find(path: Path, layout: EdfLayout, channel: Channel) -> int:
     ordinary = [k for k, label in enumerate(layout.labels) if label not in ANNOTATIONS]
     if channel.signal is None and channel.track is not None:
         if channel.track > len(ordinary):

@@ -1,4 +1,4 @@
-"""What EDF+ and BDF+ files write as text: when each data record starts, and what somebody noted.
+"""Annotations of EDF+ and BDF+ files: start times of data records, and notes.
 
 Source: EDF+ specification, 2.2. A list of annotations is the onset in seconds after the start of the file, where
 needed 0x15 and the duration, then 0x14 after the onset and after each text, and a zero byte at the end.
@@ -11,14 +11,14 @@ from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
 
-from residue.archive.readers.edf_layout import AGAIN, ANNOTATIONS, Layout
+from residue.archive.readers.edf_layout import AGAIN, ANNOTATIONS, EdfLayout
 from residue.problems import stopping
 
 _SECONDS = rb"(-?\d{1,9}(?:\.\d{0,9})?)"
 _LIST = re.compile(rb"\+?" + _SECONDS + rb"(?:\x15[^\x14\x00]*)?\x14([^\x00]*)\x00")
 
 
-def record_onsets(path: Path, layout: Layout) -> list[Fraction]:
+def record_onsets(path: Path, layout: EdfLayout) -> list[Fraction]:
     """When each data record starts, in seconds, by its time-keeping annotation. Raises ProblemError."""
     onsets = []
     for record, texts in enumerate(_records(path, layout), 1):
@@ -31,8 +31,8 @@ def record_onsets(path: Path, layout: Layout) -> list[Fraction]:
     return onsets
 
 
-def notes(path: Path, layout: Layout) -> Iterator[tuple[Fraction, str]]:
-    """What was noted, and when: in seconds from the first sample, in the order of the file. Spoilt lists are left."""
+def notes(path: Path, layout: EdfLayout) -> Iterator[tuple[Fraction, str]]:
+    """Notes with their times in seconds from the first sample, in the order of the file. Skips spoilt lists."""
     began = None
     for texts in _records(path, layout):
         for found in (found for text in texts for found in _LIST.finditer(text)):
@@ -45,7 +45,7 @@ def _seconds(found: re.Match[bytes]) -> Fraction:
     return Fraction(found[1].decode().rstrip("."))
 
 
-def _records(path: Path, layout: Layout) -> Iterator[list[bytes]]:
+def _records(path: Path, layout: EdfLayout) -> Iterator[list[bytes]]:
     """The bytes of the annotation signals in each data record."""
     widths = [count * layout.sample_bytes for count in layout.samples]
     places = [(sum(widths[:k]), widths[k]) for k, label in enumerate(layout.labels) if label in ANNOTATIONS]

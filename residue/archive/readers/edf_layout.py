@@ -1,4 +1,4 @@
-"""The header of EDF, EDF+, BDF and BDF+ files: where in the file things stand, checked against its size."""
+"""The header of EDF, EDF+, BDF and BDF+ files: the layout of the data, checked against the file's size."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ ANNOTATIONS = frozenset({"EDF Annotations", "BDF Annotations"})
 
 
 @dataclass(frozen=True)
-class Layout:
-    """Where in the file things stand, by its header."""
+class EdfLayout:
+    """The layout of the file, from its header."""
 
     header: bytes
     header_bytes: int
@@ -37,7 +37,7 @@ class Layout:
         return sum(self.samples) * self.sample_bytes
 
 
-def read_layout(path: Path) -> Layout:
+def read_layout(path: Path) -> EdfLayout:
     """The layout of an EDF or BDF file, checked against the file's size. Raises ProblemError."""
     size = path.stat().st_size
     with path.open("rb") as file:
@@ -55,7 +55,7 @@ def read_layout(path: Path) -> Layout:
         start = FIXED_BYTES + offset * signals
         return [header[start + k * width : start + (k + 1) * width] for k in range(signals)]
 
-    layout = Layout(
+    layout = EdfLayout(
         header=header,
         header_bytes=_whole(path, fixed[184:192], "size of the header"),
         sample_bytes=3 if fixed[0] == 0xFF else 2,
@@ -69,7 +69,7 @@ def read_layout(path: Path) -> Layout:
     return layout
 
 
-def _check_size(path: Path, layout: Layout, size: int) -> None:
+def _check_size(path: Path, layout: EdfLayout, size: int) -> None:
     expected = FIXED_BYTES * (len(layout.labels) + 1)
     if layout.header_bytes != expected:
         what = f"Its header says that it is {layout.header_bytes} bytes long, but {expected} are meant."

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from residue.archive.beside import disk_problem
 from residue.archive.performance import Channel
-from residue.dsp.resampling import Samples, Stream
+from residue.dsp.resampling import Floats, SampleStream
 from residue.problems import stopping
 
 _BLOCK_FRAMES = 1 << 16
@@ -72,7 +72,7 @@ class SoundTrack:
         self.rate_hz = Fraction(blocks.file.samplerate)
         self.length: int = blocks.file.frames
 
-    def read(self, start: int, stop: int) -> Samples:
+    def read(self, start: int, stop: int) -> Floats:
         """Samples start, …, stop - 1."""
         parts = []
         while start < stop:
@@ -101,11 +101,11 @@ def open_blocks(path: Path) -> SoundBlocks:
 
 
 def _why(error: soundfile.LibsndfileError) -> str:
-    """What libsndfile says, without the path, which a person has read already."""
+    """The message of libsndfile without the path, which the person has read already."""
     return str(error.error_string).removeprefix("Error : ").rstrip(".")
 
 
-def open_sound(path: Path, channel: Channel) -> Stream:
+def open_sound(path: Path, channel: Channel) -> SampleStream:
     """A track of a sound file in physical values. Raises ProblemError."""
     blocks = open_blocks(path)
     track = channel.track or 1

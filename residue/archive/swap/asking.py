@@ -48,7 +48,11 @@ def place_to_go_back(performances: Path, programme: Sequence[str], asked: str | 
         return asked
     if len(names) == 1 and asked is None:
         return names[0]
-    what = "No performance of the programme has one before it." if not names else "It is not said which goes back."
+    what = (
+        "No performance of the programme has an earlier version."
+        if not names
+        else "It is unclear which performance shall go back."
+    )
     mend = f"Write --in-place-of and one of: {', '.join(names)}." if names else "Swap in the bag that you want."
     raise stopping("swap", what, mend)
 
@@ -73,7 +77,7 @@ def stage(
 def ask_back(performances: Path, name: str, when: When, asked: datetime) -> None:
     """Ask for the performance before. Raises ProblemError where there is none."""
     if not before_path(performances, name).is_dir():
-        raise stopping("swap", f"There is no performance before {name}.", "Swap in the bag that you want.")
+        raise stopping("swap", f"There is no earlier version of {name}.", "Swap in the bag that you want.")
     withdraw(performances, name)
     _ask(performances, name, Request(when=when, bag=f"the one before {name}", asked=asked, back=True))
 
@@ -100,7 +104,7 @@ def _share(copy: Path, performances: Path) -> None:
 
 
 def waiting(performances: Path) -> list[Candidate]:
-    """What was asked for, by name. One whose bag or request is not whole does not wait."""
+    """Requested swaps by name. A request whose bag or file is incomplete is left out."""
     found = []
     for path in sorted(performances.glob(".*.swap")):
         name = path.name[1:].removesuffix(".swap")

@@ -1,4 +1,4 @@
-"""What is to take another performance's place, and when."""
+"""A performance that shall replace another, and when."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class Request(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
 
 
 class Candidate(msgspec.Struct, frozen=True, kw_only=True):
-    """A performance that is to take another's place, and stands in performances/ already."""
+    """A performance in performances/ that shall replace another."""
 
     name: str
     """Of the performance whose place it takes."""
@@ -42,7 +42,7 @@ class Candidate(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def read_request(path: Path) -> Request | None:
-    """What a file of the kind .NAME.swap asks for; None where it cannot be read."""
+    """Reads a request from a file .NAME.swap; None where it cannot be read."""
     try:
         return msgspec.json.decode(path.read_bytes(), type=Request)
     except (OSError, msgspec.MsgspecError):

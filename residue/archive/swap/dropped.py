@@ -15,7 +15,7 @@ from residue.archive.bag import read_tags
 from residue.archive.swap.candidate import Candidate, Request, When
 from residue.problems import ProblemError, stopping
 
-Look = tuple[tuple[str, int, int, int], ...]
+FolderState = tuple[tuple[str, int, int, int], ...]
 """Of each file of a bag: its path within it, which one it is, its size, and when it was changed (ns)."""
 
 
@@ -29,8 +29,8 @@ def dropped(performances: Path, names: Collection[str]) -> Iterator[Candidate]:
                 yield Candidate(name=name, request=Request(when=when, bag=path.name, asked=asked), path=path)
 
 
-def look(bag: Path) -> Look:
-    """What stands in a folder now: another when anybody has changed anything in it. Follows no links."""
+def look(bag: Path) -> FolderState:
+    """The state of a folder; it differs after any change in it. Follows no links."""
     found = []
     for place, folders, files in os.walk(bag):
         for name in (*files, *folders):
@@ -44,7 +44,7 @@ def look(bag: Path) -> Look:
 
 
 def lacking(bag: Path) -> str | None:
-    """What a bag still lacks of what its manifests list, in a few words; None when all is there.
+    """Names, in a few words, the files that the manifests list and the bag lacks; None when it is complete.
 
     Raises ProblemError where it is no folder of its own in performances/.
     """

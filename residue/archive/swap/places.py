@@ -1,4 +1,4 @@
-"""Where performances stand while one takes another's place, and how they move.
+"""The folders of performances during a swap, and the moves between them.
 
 Everything is in the installation's folder performances/, and every step is one rename within it:
 
@@ -30,12 +30,12 @@ def waiting_path(performances: Path, name: str) -> Path:
 
 
 def before_path(performances: Path, name: str) -> Path:
-    """Where that stands which played before."""
+    """The path of the earlier version."""
     return performances / f".{name}.before"
 
 
 def leaving_path(performances: Path, name: str) -> Path:
-    """Where that stands which is about to become the one before."""
+    """The path of the version that is about to become the earlier one."""
     return performances / f".{name}.leaving"
 
 
@@ -52,7 +52,7 @@ def named(performances: Path, kind: str) -> list[str]:
 
 @contextmanager
 def alone(performances: Path) -> Iterator[None]:
-    """Change what stands in performances/ while nobody else does. Raises ProblemError where the disk refuses."""
+    """Locks performances/ against other changes. Raises ProblemError where the disk refuses."""
     with telling(performances):
         performances.mkdir(exist_ok=True)
         handle = os.open(performances, os.O_RDONLY | os.O_DIRECTORY)
@@ -70,7 +70,7 @@ def move(source: Path, target: Path) -> None:
 
 
 def aside(folder: Path) -> Path | None:
-    """Where a folder was moved that is no longer wanted, so that never half of it stands under its name."""
+    """Moves an unwanted folder aside, so that no half of it remains under its name."""
     if not folder.exists():
         return None
     going = Path(tempfile.mkdtemp(prefix=PREFIX, dir=folder.parent))

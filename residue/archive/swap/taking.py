@@ -37,7 +37,7 @@ def take(performances: Path, candidate: Candidate) -> None:
         else:
             _replace(performances, candidate)
         request_path(performances, candidate.name).unlink(missing_ok=True)
-    log.info("%s stands in the place of %s now", candidate.request.bag, candidate.name)
+    log.info("%s replaces %s from now on", candidate.request.bag, candidate.name)
 
 
 def _replace(performances: Path, candidate: Candidate) -> None:
@@ -69,13 +69,13 @@ def recover(performances: Path) -> list[Finding]:
         for name in named(performances, "leaving"):
             _end_exchange(performances, name)
             request_path(performances, name).unlink(missing_ok=True)
-            findings.append(_note(name, "the performance before stands in its place"))
+            findings.append(_note(name, "the earlier version is back in its place"))
         for kind, words in (("waiting", "the new performance"), ("before", "the performance before")):
             for name in named(performances, kind):
                 if not (performances / name).exists():
                     move(performances / f".{name}.{kind}", performances / name)
                     request_path(performances, name).unlink(missing_ok=True)
-                    findings.append(_note(name, f"{words} stands in its place"))
+                    findings.append(_note(name, f"{words} replaces it"))
         for request in performances.glob(".*.swap"):
             if read_request(request) is None:
                 remove(request)

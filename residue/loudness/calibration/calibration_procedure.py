@@ -56,7 +56,7 @@ _ASSUMED_ON = date(1970, 1, 1)
 
 @dataclass(frozen=True, slots=True)
 class MeterReading:
-    """What the technician read."""
+    """One reading that the technician took from a meter."""
 
     dba: float
     dbc: float
@@ -86,7 +86,7 @@ class CalibrationStep:
 
     @property
     def reading(self) -> MeterReading | None:
-        """What was read at the level that plays now, if it has been."""
+        """The reading at the level that plays now; None before there is one."""
         return self.readings[-1][1] if self.readings and self.readings[-1][0] == self.played_dbfs else None
 
 
@@ -182,7 +182,7 @@ def loudest(step: CalibrationStep) -> tuple[float, str]:
     return min(bounds)
 
 
-def heard(step: CalibrationStep, reading: MeterReading | None) -> CalibrationStep:
+def with_reading(step: CalibrationStep, reading: MeterReading | None) -> CalibrationStep:
     """The same level, with what the meter reads; None where it shows no more than the background."""
     calibration, vibration = _measured(step.played_dbfs, reading or step.background, _ASSUMED_ON)
     known = msgspec.structs.replace(step.output, calibration=calibration, vibration=vibration or step.output.vibration)
@@ -203,7 +203,7 @@ def louder(step: CalibrationStep) -> CalibrationStep:
 
 
 def quieter(step: CalibrationStep) -> CalibrationStep:
-    """The level before, whatever the meter read."""
+    """The previous level."""
     return replace(step, played_dbfs=max(QUIETEST_DBFS, step.played_dbfs - STEP_DB))
 
 
@@ -252,7 +252,7 @@ def _against_earlier(where: str, step: CalibrationStep, reading: MeterReading) -
 
 
 def answered(step: CalibrationStep, on: date) -> dict[str, Calibration | VibrationCalibration]:
-    """What the reading at this level makes of the output, by its key in room.toml.
+    """The calibration keys of room.toml that follow from the reading at this level.
 
     Raises ProblemError where the meter has not been read at this level.
     """

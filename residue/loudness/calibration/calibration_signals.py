@@ -1,4 +1,4 @@
-"""What is played to calibrate an output and to tell which it is.
+"""Test signals that calibrate an output and identify it.
 
 Not in the path of any performance, so these need not have the same bits on every machine.
 """

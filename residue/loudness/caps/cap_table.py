@@ -1,4 +1,4 @@
-"""What caps would mean for one room: the tables behind `residue caps`."""
+"""The tables behind `residue caps`: the effect of caps and published rules on one room."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class CapRow:
 
 @dataclass(frozen=True, slots=True)
 class RuleRow:
-    """One published rule."""
+    """One published rule, with its effect on the room."""
 
     name: str
     rule: Rule

@@ -1,4 +1,4 @@
-"""Limits on what a visitor's ears and body may receive, as they stand in room.toml and as they are kept."""
+"""Caps: limits on the sound and vibration that a visitor may receive."""
 
 from __future__ import annotations
 
@@ -106,7 +106,7 @@ class Cap:
     """One limit, ready to be kept: no window of `window_s` at any position passes `limit`."""
 
     name: str
-    """How people are told of it: "who-2022, LAeq over 15 min"."""
+    """Its name in messages: "who-2022, LAeq over 15 min"."""
     quantity: Quantity
     window_s: float
     """0 for a maximum."""

@@ -1,4 +1,4 @@
-"""What everybody who opens, calibrates or checks a room is told each time."""
+"""Cautions shown to everybody who opens, calibrates or checks a room."""
 
 from __future__ import annotations
 

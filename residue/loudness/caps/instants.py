@@ -48,7 +48,7 @@ class InstantCap:
         return ratios * ratios if self.of_peak else ratios
 
     def level(self, energy: Floats, peak: Floats) -> float:
-        """What a hop reaches at most, in the unit of the cap."""
+        """The highest level that a hop can reach, in the unit of the cap."""
         return self.cap.limit + db_of_power(self.used(energy, peak))
 
 

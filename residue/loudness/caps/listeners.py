@@ -15,7 +15,7 @@ Floats = NDArray[np.float64]
 
 
 def coherent(ear: Ear, weighted: Floats) -> Floats:
-    """What arrives at an ear when all outputs add up in phase: (frames,)."""
+    """Sound at an ear when all outputs add up in phase: (frames,)."""
     arriving: Floats = ear.gains[0] * weighted[0]
     for gain, signal in zip(ear.gains[1:], weighted[1:], strict=True):
         arriving += gain * signal

@@ -1,4 +1,4 @@
-"""What a cap may be stated in."""
+"""The quantities in which a cap may be stated."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ DAY_S = 28_800.0
 
 
 class Statistic(StrEnum):
-    """What of a weighted signal counts."""
+    """The property of a weighted signal that a cap limits."""
 
     MEAN = "mean"
     """The mean square over a window."""

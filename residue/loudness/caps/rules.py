@@ -25,7 +25,7 @@ class RuleLimit:
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """One published rule."""
+    """One published rule, spelled out as caps."""
 
     title: str
     source: str
@@ -153,4 +153,4 @@ RULES: Mapping[str, Rule] = {
         limits=(RuleLimit("A(8)", 1.15, 8 * HOUR_S),),
     ),
 }
-"""By the name that stands in room.toml."""
+"""The rules by their names in room.toml."""

@@ -1,4 +1,4 @@
-"""What somebody who stays for hours has received: exposure levels and doses.
+"""Exposure of a person who stays for hours: levels and doses.
 
 Levels are in dB(A) re 20 uPa, durations in hours. A stay is a sequence of (level, hours).
 """

@@ -45,7 +45,7 @@ _SILENCE_DBFS = -250.0
 
 
 class Measurement(msgspec.Struct, frozen=True, kw_only=True):
-    """What `residue measure` tells; None for a value that does not exist: silence, or a gate that nothing passed.
+    """The result of `residue measure`; None for a value that does not exist (silence, or a gate that nothing passed).
 
     LUFS are of all channels together. LAeq, LCeq, LZeq, LGeq, LAFmax and LASmax are of the mean power of the channels,
     so that a full-scale sine reads -3.01 in mono and in stereo; the peaks are the highest of any or one a channel.
@@ -122,7 +122,7 @@ def read_grains(path: Path, progress: Progress = silent) -> Grains:
 def _check(path: Path, file: soundfile.SoundFile) -> None:
     """Raises ProblemError where no weighting can be put on it."""
     if file.samplerate < _LEAST_RATE_HZ:
-        what = f"Its {file.samplerate} Hz are too few for the weightings."
+        what = f"Its {file.samplerate} Hz are too low for the weightings."
         raise stopping(str(path), what, f"Convert it to {_LEAST_RATE_HZ} Hz or more.")
 
 
@@ -140,7 +140,7 @@ def _read(path: Path, file: soundfile.SoundFile, progress: Progress) -> Grains:
         block = np.ascontiguousarray(read.T)
         if not np.isfinite(block).all():
             at_s = (frames + int(np.argmin(np.isfinite(block).all(axis=0)))) / rate_hz
-            what = f"From {at_s:.3f} s on it holds values that are no numbers."
+            what = f"From {at_s:.3f} s on it contains values that are not numbers."
             raise stopping(str(path), what, "Export it again, or mend it in a sound editor.")
         weighted = bank(block)
         true_peak(block)

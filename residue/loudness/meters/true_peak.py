@@ -31,7 +31,7 @@ _NEAR = TAPS // 2
 
 
 def _bend_gain() -> float:
-    """What the second difference of a signal can add to its interpolation, at most.
+    """The most that the second difference of a signal can add to its interpolation.
 
     A phase is the straight line between its two nearest samples, times its gain at DC, plus a filter of the second
     difference: what remains has neither a sum nor a first moment, so it can be summed up twice.
@@ -145,7 +145,7 @@ class TruePeakMeter:
         np.maximum.at(self.highest, channel[within], peaks[within])
 
     def _look_around(self, signals: Floats, channels: NDArray[np.int64], frames: int) -> None:
-        """What lies around the highest sample is looked at first: little else can be higher then."""
+        """Examines the neighbourhood of the highest sample first: little else can be higher then."""
         around = np.argmax(np.abs(signals[channels]), axis=1)[:, np.newaxis] + np.arange(TAPS) - REACH
         channel, at = np.repeat(channels, TAPS), np.clip(around, 0, frames - 1).ravel() if frames else around.ravel()
         np.maximum.at(self.highest, channel, _interpolated(signals, channel, at))

@@ -81,7 +81,7 @@ def body_sections(name: str, rate_hz: float) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Vibration:
-    """What a body received of an acceleration."""
+    """The vibration that a body received."""
 
     rms: float
     """Weighted root mean square, m/s²."""

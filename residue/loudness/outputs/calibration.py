@@ -1,4 +1,4 @@
-"""What a technician measured once, and what it makes of dBFS: levels at the visitor's place."""
+"""Calibration of an output: from levels in dBFS to levels at the visitor's place."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ _RATE_HZ = 48_000.0
 
 
 class Calibration(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """What the sound level meter read at the visitor's place while one output played band-limited pink noise."""
+    """The reading of a sound level meter at the visitor's place while one output played band-limited pink noise."""
 
     played_dbfs: Annotated[float, Meta(ge=-90.0, le=-3.0)]
     """Mean-square level of the noise as it was sent to the device."""
@@ -41,7 +41,7 @@ class Calibration(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
 
 
 class VibrationCalibration(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """What a vibration meter read where a visitor sits or stands while one output played band-limited pink noise."""
+    """The reading of a vibration meter where a visitor sits while one output played band-limited pink noise."""
 
     played_dbfs: Annotated[float, Meta(ge=-90.0, le=-3.0)]
     """Mean-square level of the noise as it was sent to the device."""
@@ -68,13 +68,13 @@ def pink_level_db(weighting: Weighting, transducer: str) -> float:
 
 
 def felt_offset_db(calibration: VibrationCalibration, transducer: str) -> float:
-    """What to add to a Wk-weighted level in dBFS to have dB re 1 m/s² where a visitor sits or stands."""
+    """The offset from a Wk-weighted level in dBFS to dB re 1 m/s² where a visitor sits or stands."""
     read_db = 20.0 * exact.log10(calibration.read_aw_m_per_s2)
     return read_db - calibration.played_dbfs - pink_level_db(Weighting.WK, transducer)
 
 
 def offset_db(calibration: Calibration, weighting: Weighting, transducer: str) -> float:
-    """What to add to a level in dBFS under the weighting to have dB re 20 uPa at the visitor's place.
+    """The offset from a weighted level in dBFS to dB re 20 uPa at the visitor's place.
 
     A comes from the A reading; C, Z, G and K from the C reading, which sees nearly all of the band.
     """

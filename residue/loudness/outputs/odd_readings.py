@@ -1,4 +1,4 @@
-"""What makes no sense in what a technician read off a meter."""
+"""Finds readings of a meter that cannot be right."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ QUIETEST_DBA, QUIETEST_SHAKER_DBC = 45.0, 55.0
 
 
 def odd_readings(where: str, calibration: Calibration, transducer: str) -> list[Finding]:
-    """What makes no sense in the readings of a calibration."""
+    """Finds implausible readings of a sound level meter."""
     expected = pink_level_db(Weighting.A, transducer) - pink_level_db(Weighting.C, transducer)
     found = calibration.read_dba - calibration.read_dbc
     full_scale_db = calibration.read_dbc - calibration.played_dbfs
@@ -41,7 +41,7 @@ def odd_readings(where: str, calibration: Calibration, transducer: str) -> list[
 
 
 def odd_vibration(where: str, calibration: VibrationCalibration, transducer: str) -> list[Finding]:
-    """What makes no sense in the reading of a vibration meter."""
+    """Finds implausible readings of a vibration meter."""
     full_scale_m_per_s2 = 10.0 ** (felt_offset_db(calibration, transducer) / 20.0)
     if full_scale_m_per_s2 <= STRONGEST_FULL_SCALE_M_PER_S2:
         return []

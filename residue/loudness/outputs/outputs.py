@@ -1,4 +1,4 @@
-"""What stands in room.toml for each output: where it is wired, what it was measured to do, what it can bear."""
+"""The outputs of room.toml: wiring, calibration, and the limits of the transducer."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class Output(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     trim_db: Annotated[float, Meta(ge=-60.0, le=0.0)] = 0.0
     """Lowers this output against the others."""
     delay_ms: Annotated[float, Meta(ge=0.0, le=500.0)] = 0.0
-    """Holds this output back, so that it arrives with one that stands further away."""
+    """Delays this output, so that it arrives together with one that is further away."""
     transducer: Literal["speaker", "shaker"] = "speaker"
     """What hangs on the amplifier: something heard, or something felt."""
     subsonic_hz: Annotated[float, Meta(ge=1.0, le=120.0)] | None = None

@@ -19,7 +19,7 @@ from residue.loudness.caps.ears import ear_of
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_S
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.order import Order
-from residue.loudness.plan.plan import Plan, Programme, plan, plan_order
+from residue.loudness.plan.plan import Plan, ProfileSequence, plan, plan_order
 from residue.loudness.plan.profile import LevelProfile
 
 Floats = NDArray[np.float64]
@@ -36,7 +36,7 @@ _SEARCH_STEPS = 24
 
 
 @dataclass(frozen=True, slots=True)
-class Shape:
+class GainCurve:
     """A gain that moves: in straight lines, in dB, between the middles of the minutes."""
 
     knots_db: tuple[float, ...]
@@ -91,8 +91,8 @@ def keeps_order(levels_db: Floats, gains_db: Floats) -> bool:
     return bool(np.all(np.diff(ranked) >= -1e-9))
 
 
-def reshaped(profile: LevelProfile, shape: Shape) -> LevelProfile:
-    """What the governor would see of a performance under a shape; never less, whatever the delay of an output."""
+def reshaped(profile: LevelProfile, shape: GainCurve) -> LevelProfile:
+    """The level profile of a performance under a gain curve; never too low, whatever the delay of an output."""
     boundaries = np.pad(shape.boundary_gains(0, profile.hops), (_LATEST_HOPS, 0), mode="edge")
     gains = np.max(np.lib.stride_tricks.sliding_window_view(boundaries, _LATEST_HOPS + 2), axis=1)
     highest = float(np.max(gains))
@@ -128,7 +128,9 @@ def planned(
     return Plan(tuple(replace(one, knots_db=shapes[one.name].knots_db) for one in found.performances))
 
 
-def shape(programme: Programme, rest_s: float, caps: Sequence[Cap], outputs: Mapping[str, Output]) -> dict[str, Shape]:
+def shape(
+    programme: ProfileSequence, rest_s: float, caps: Sequence[Cap], outputs: Mapping[str, Output]
+) -> dict[str, GainCurve]:
     """For each performance the shape that takes away least and leaves the plan least to lower as a whole.
 
     Louder and quieter are told by the ear of the cap over a window that a performance alone comes nearest to.
@@ -139,22 +141,22 @@ def shape(programme: Programme, rest_s: float, caps: Sequence[Cap], outputs: Map
 
 def _shape_of(
     name: str, profile: LevelProfile, rest_s: float, caps: Sequence[Cap], outputs: Mapping[str, Output]
-) -> Shape:
+) -> GainCurve:
     approaches = plan([(name, profile)], rest_s, caps, outputs).of(name).nearest
     windowed = [approach for approach in approaches if approach.cap.quantity.windowed]
     if not windowed:
-        return Shape((0.0,))
+        return GainCurve((0.0,))
     decisive = min(windowed, key=lambda approach: approach.headroom_db).cap
     levels_db = minute_levels_db(profile, ear_of(decisive, outputs).key)
     low_db, high_db = float(np.min(levels_db)), float(np.max(levels_db))
-    best = Shape((0.0,) * len(levels_db))
+    best = GainCurve((0.0,) * len(levels_db))
     for _ in range(_SEARCH_STEPS):
         threshold_db = (low_db + high_db) / 2.0
         gains_db = lowered_above(levels_db, threshold_db)
         if not keeps_order(levels_db, gains_db):
             low_db = threshold_db
             continue
-        candidate = Shape(tuple(gains_db.tolist()))
+        candidate = GainCurve(tuple(gains_db.tolist()))
         best = candidate
         if plan([(name, reshaped(profile, candidate))], rest_s, caps, outputs).gain_db(name) < 0.0:
             high_db = threshold_db

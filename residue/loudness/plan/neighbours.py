@@ -33,7 +33,7 @@ def within(stretches: tuple[Stretch, ...], window_s: float) -> tuple[Stretch, ..
 
 
 class Neighbours:
-    """What a cap counts over closings when performances are played at given gains.
+    """The energy that a cap counts across closings when performances play at given gains.
 
     power: the square of the gain of each performance. key: the ear that the cap listens with.
     """

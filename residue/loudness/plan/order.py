@@ -28,7 +28,7 @@ class Round:
 
 @dataclass(frozen=True, slots=True)
 class Pool:
-    """What an opening may play: one of these rounds, from its beginning or from the beginning of any in it."""
+    """The rounds that an opening may play, from the beginning of any performance in them."""
 
     rounds: tuple[Round, ...]
     from_anywhere: bool = False
@@ -37,7 +37,7 @@ class Pool:
 
     @property
     def names(self) -> frozenset[str]:
-        """Everything it plays."""
+        """The names of all performances that it plays."""
         return frozenset(name for one in self.rounds for name in one.names)
 
 
@@ -64,7 +64,7 @@ class Order:
     neighbours: tuple[tuple[Stretch, ...], ...] = ()
 
     def only(self, playable: Container[str]) -> Order:
-        """The order without what cannot be played; it is passed over."""
+        """The order without the performances that cannot be played."""
 
         def left(pool: Pool) -> Pool:
             kept = (replace(one, names=tuple(name for name in one.names if name in playable)) for one in pool.rounds)
@@ -81,7 +81,7 @@ def repeated(names: Sequence[str], rest_s: float) -> Order:
 
 
 class Layout:
-    """Where the performances of a round stand, in hops; it repeats for ever."""
+    """The positions of the performances of a round, in hops; it repeats for ever."""
 
     def __init__(self, turns: Round, profiles: Mapping[str, LevelProfile]) -> None:
         self.profiles = {name: profiles[name] for name in turns.names}

@@ -19,7 +19,7 @@ from residue.loudness.caps.caps import PLACE, reached_in_words
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_S
 from residue.loudness.meters.measure import level_over_time
 from residue.loudness.meters.weightings import Weighting
-from residue.loudness.plan.arc import Shape
+from residue.loudness.plan.arc import GainCurve
 from residue.loudness.plan.plan import Plan, PlannedPerformance
 from residue.loudness.plan.profile import LevelProfile
 from residue.progress import Progress, silent
@@ -99,7 +99,7 @@ def draw_file(sound: Path, progress: Progress = silent) -> Figure:
 
 
 def draw_plan(planned: Plan, profiles: Mapping[str, LevelProfile]) -> Figure:
-    """What a plan does, a row for each performance.
+    """Draws the effect of a plan, a row for each performance.
 
     At the left its level before and as planned, at the right how near each cap comes, over its own window.
     """
@@ -122,7 +122,7 @@ def draw_plan(planned: Plan, profiles: Mapping[str, LevelProfile]) -> Figure:
 def _before_and_after(performance: PlannedPerformance, profile: LevelProfile) -> dict[str, NDArray[np.float64]]:
     curves: dict[str, NDArray[np.float64]] = {}
     hops = np.arange(profile.hops, dtype=float)
-    moving = Shape(performance.knots_db).levels_db(hops) if performance.knots_db else np.zeros(profile.hops)
+    moving = GainCurve(performance.knots_db).levels_db(hops) if performance.knots_db else np.zeros(profile.hops)
     gain = 10.0 ** ((performance.gain_db + moving) / 10.0)
     for index, ear in enumerate(profile.ears):
         if ear.at == PLACE and ear.weighting in (Weighting.A, Weighting.C):

@@ -23,7 +23,7 @@ from residue.loudness.stage.budget import terms
 from residue.loudness.stage.limiter import limiter_ceiling
 
 Floats = NDArray[np.float64]
-Programme = Sequence[tuple[str, LevelProfile]]
+ProfileSequence = Sequence[tuple[str, LevelProfile]]
 
 _SAFETY = 1.0 - 4e-6
 """The governor counts in units of a millionth and rounds up; the plan stays clear of that."""
@@ -45,7 +45,7 @@ class Approach:
 
     @property
     def headroom_db(self) -> float:
-        """What is left to the limit."""
+        """The distance to the limit."""
         return self.cap.limit - self.level
 
     @property
@@ -57,7 +57,7 @@ class Approach:
 
 @dataclass(frozen=True, slots=True)
 class PlannedPerformance:
-    """What was found for one performance."""
+    """The plan for one performance."""
 
     name: str
     gain_db: float
@@ -84,7 +84,7 @@ class PlannedPerformance:
         return bool(self.knots_db) and min(self.knots_db) < 0.0
 
     def _shape_words(self) -> Iterator[str]:
-        """What a shaped arc costs."""
+        """A sentence on the cost of a shaped arc."""
         if self._shaped:
             least, most = abs(max(self.knots_db)), abs(min(self.knots_db))
             at = self.knots_db.index(min(self.knots_db)) + 1
@@ -108,7 +108,7 @@ class Plan:
     performances: tuple[PlannedPerformance, ...]
 
     def of(self, name: str) -> PlannedPerformance:
-        """What was found for a performance. Raises KeyError for one that is not in the programme."""
+        """The plan for a performance. Raises KeyError for one that is not in the programme."""
         return {performance.name: performance for performance in self.performances}[name]
 
     def gain_db(self, name: str) -> float:
@@ -135,7 +135,7 @@ class _Gain:
         return floor(10.0 * log10(self.power) * _STEPS_PER_DB) / _STEPS_PER_DB
 
 
-def plan(programme: Programme, rest_s: float, caps: Sequence[Cap], outputs: Mapping[str, Output]) -> Plan:
+def plan(programme: ProfileSequence, rest_s: float, caps: Sequence[Cap], outputs: Mapping[str, Output]) -> Plan:
     """The plan of performances that follow each other in this order, again and again."""
     return plan_order(dict(programme), repeated([name for name, _ in programme], rest_s), caps, outputs)
 
@@ -221,7 +221,7 @@ def _nearest_at_once(
 
 
 class _Windows:
-    """What one cap counts at every hop of a round, for each performance at full gain.
+    """The energy that one cap counts at every hop of a round, for each performance at full gain.
 
     used: (hops,), the window before each hop, and the hop itself `knee` times: the inequality of the governor.
     """

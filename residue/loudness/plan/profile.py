@@ -31,7 +31,7 @@ _AT_ONCE_FRAMES = 10 * HOP_FRAMES
 
 @dataclass(frozen=True, slots=True)
 class LevelProfile:
-    """What the governor would see of a performance at full gain, hop by hop."""
+    """The levels of a performance at full gain, hop by hop, as the governor would count them."""
 
     ears: tuple[Ear, ...]
     energy: Floats
@@ -48,7 +48,7 @@ class LevelProfile:
 
     @property
     def hops(self) -> int:
-        """Its length."""
+        """The length of the performance, in hops."""
         return int(self.energy.shape[1])
 
     @property

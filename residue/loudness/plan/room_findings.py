@@ -1,4 +1,4 @@
-"""What can be said of the caps and the calibration of a room before anything plays."""
+"""Findings on the caps and the calibration of a room, before anything plays."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _CREST_DB = 12.0
 
 
 def check_room(entries: Sequence[CapEntry], outputs: Mapping[str, Output], *, ears_unknown: bool) -> list[Finding]:
-    """What is wrong with the caps of a room and its calibration.
+    """Finds faults in the caps of a room and its calibration.
 
     ears_unknown: room.toml says `levels_at_the_ear = "unknown"`.
     """
@@ -168,13 +168,13 @@ def _idle_caps(entries: Sequence[CapEntry]) -> list[Finding]:
         both_rules = _rule_of(cap) in RULES and _rule_of(stricter) in RULES
         severity = Severity.WARNS if both_rules else Severity.NOTES
         told = f"Two rules contradict each other: {what}" if both_rules else what
-        mend = "The lower one holds; take the other out if it is not meant to stand there."
+        mend = "The lower one holds; take the other out if you do not mean it."
         findings.append(Finding(severity, "room.toml: cap", told, mend))
     return findings
 
 
 def _rule_of(cap: Cap) -> str:
-    """The rule that a cap comes from stands first in its name."""
+    """A cap's name begins with the rule that it comes from."""
     return cap.name.split(",")[0]
 
 
@@ -193,7 +193,7 @@ _MOST_LOWERED_DB = -40.0
 
 
 def plan_findings(plan: Plan) -> list[Finding]:
-    """What a plan means for the piece, where somebody should look."""
+    """Findings on a plan that somebody should look at."""
     return [
         Finding(
             Severity.WARNS,

@@ -25,7 +25,7 @@ It costs 0.09 dB of the limit."""
 
 @dataclass(frozen=True, slots=True)
 class Terms:
-    """What a cap allows, in hops and units: sent over the last `hops` + `knee` times the next <= `total`."""
+    """The inequality of a cap, in hops and units: sent over the last `hops` + `knee` times the next <= `total`."""
 
     hops: int
     knee: int
@@ -75,7 +75,7 @@ def terms(cap: Cap) -> Terms:
 
 
 class Budget:
-    """What was sent of one cap over its window."""
+    """The energy sent under one cap over its window."""
 
     def __init__(self, cap: Cap, ear: Ear, history: SentHistory) -> None:
         self.cap, self.terms = cap, terms(cap)
@@ -94,7 +94,7 @@ class Budget:
         return self.terms.total - self.spent
 
     def send(self, units: int) -> None:
-        """Count one hop."""
+        """Counts one hop that was sent, in units of the budget."""
         self.spent += units - self.oldest
         self._ring[self._at] = units
         self._at = (self._at + 1) % len(self._ring)

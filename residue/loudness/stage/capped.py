@@ -1,4 +1,4 @@
-"""What a sink accepts: frames that have been through the cap, and nothing else."""
+"""Frames that have been through the cap: the only type that a sink accepts."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What it takes at once to end after a hop: the hop faded out, and what the weightings still give in the silence after.
+"""The level of an immediate ending: the hop faded out, and the ringing of the weightings in the silence after it.
 
 A weighting that takes low tones away gives back much of them where they break off. So a cap that holds at every moment
 asks of every hop that it could be the last: only then is there always a way on that keeps the cap.

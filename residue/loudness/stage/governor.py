@@ -39,7 +39,7 @@ _STEPS_BACK = (1.0, 0.999, 0.9, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class ReceivedHop:
     """One hop as the ears receive it."""
 
     bank: WeightingBank
@@ -101,26 +101,26 @@ class Governor:
     def _rested(self) -> WeightingBank:
         return WeightingBank({Weighting.C, *(ear.weighting for ear in self.ears)}, len(self._held))
 
-    def _hear(self, before: WeightingBank, hop: Floats) -> Heard:
+    def _hear(self, before: WeightingBank, hop: Floats) -> ReceivedHop:
         bank = before.copy()
         weighted = bank(hop)
         energy, peak = self._listen(weighted)
         units = tuple(
             budget.terms.units(float(energy[ear])) for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
         )
-        return Heard(bank, weighted, energy, peak, units)
+        return ReceivedHop(bank, weighted, energy, peak, units)
 
-    def _instants_keep(self, heard: Heard) -> bool:
+    def _instants_keep(self, heard: ReceivedHop) -> bool:
         return all(instant.used(heard.energy, heard.peak) <= 1.0 for instant in self.instants)
 
-    def _keeps_after(self, heard: Heard, after: Heard) -> bool:
+    def _keeps_after(self, heard: ReceivedHop, after: ReceivedHop) -> bool:
         """Whether there is room for a hop once the hop before it has been sent."""
         return self._instants_keep(after) and all(
             budget.terms.knee * units <= budget.left() - now + budget.oldest
             for budget, now, units in zip(self.budgets, heard.units, after.units, strict=True)
         )
 
-    def _can_end(self, heard: Heard, hop: Floats) -> bool:
+    def _can_end(self, heard: ReceivedHop, hop: Floats) -> bool:
         """Whether a hop, once the hop before it has been sent, may be the last."""
         if self._harmless:
             return True
@@ -128,13 +128,13 @@ class Governor:
         silence = self._hear(faded.bank, np.zeros_like(hop))
         return self._instants_keep(faded) and self._instants_keep(silence)
 
-    def _keeps(self, heard: Heard) -> bool:
+    def _keeps(self, heard: ReceivedHop) -> bool:
         """Whether the next hop may be sent with the knee kept."""
         return self._instants_keep(heard) and all(
             budget.terms.knee * units <= budget.left() for budget, units in zip(self.budgets, heard.units, strict=True)
         )
 
-    def _holds(self, heard: Heard) -> bool:
+    def _holds(self, heard: ReceivedHop) -> bool:
         """Whether the promise holds if the next hop is sent."""
         return self._instants_keep(heard) and all(
             units <= budget.left() for budget, units in zip(self.budgets, heard.units, strict=True)
@@ -156,7 +156,7 @@ class Governor:
             after = self._hear(heard.bank, sent)
         return self._send(sent, heard, hop, after, 0.0)
 
-    def _send(self, sent: Floats, heard: Heard, hop: Floats, after: Heard, gain: float) -> Floats:
+    def _send(self, sent: Floats, heard: ReceivedHop, hop: Floats, after: ReceivedHop, gain: float) -> Floats:
         for budget, units in zip(self.budgets, heard.units, strict=True):
             budget.send(units)
         self._bank, self._projected, self._held = heard.bank, after, hop

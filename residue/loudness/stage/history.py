@@ -1,4 +1,4 @@
-"""What was sent before a restart, as far as the log can tell; always counted against the house."""
+"""Energy sent before a restart, as far as the log shows it; always counted against the house."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class Unlogged:
 
 @dataclass(frozen=True, slots=True)
 class SentHistory:
-    """What the governor must count as sent before its first frame."""
+    """The energy that the governor must count before its first frame."""
 
     rows: Sequence[SentRow] = ()
     unlogged: Sequence[Unlogged] = ()

@@ -1,4 +1,4 @@
-"""What takes more than energies to know of each hop sent: needles, loudness, true peaks, doses of vibration."""
+"""Meters that need more than energies of each hop: needles, loudness, true peaks, doses of vibration."""
 
 from __future__ import annotations
 

@@ -13,7 +13,7 @@ from residue.loudness.meters.true_peak import REACH, SUM_OF_MAGNITUDES, peaks_ab
 from residue.loudness.outputs.outputs import Output
 
 Floats = NDArray[np.float64]
-Gains = NDArray[np.int64]
+IntegerGains = NDArray[np.int64]
 
 ONE = 1 << 30
 """Gains are integers in steps of 2**-30, so that minima and sums are exact and no block size leaves a trace."""
@@ -35,7 +35,7 @@ def limiter_ceiling(output: Output) -> float:
     return exact.gain_from_db(output.ceiling_dbtp - MARGIN_DB)
 
 
-def _minimum_before(values: Gains, window: int) -> Gains:
+def _minimum_before(values: IntegerGains, window: int) -> IntegerGains:
     """Lowest of each `window` consecutive values along the last axis, by doubling: (n, m) gives (n, m - window + 1)."""
     span = 1
     while span * 2 <= window:
@@ -79,7 +79,7 @@ class Limiter:
     def _at_rest(self) -> bool:
         return all(bool(np.all(history == ONE)) for history in (self._asked, self._last, self._faded))
 
-    def _asked_gains(self, joined: Floats) -> Gains | None:
+    def _asked_gains(self, joined: Floats) -> IntegerGains | None:
         """(links, HOP_FRAMES): what brings each frame down to the ceiling; None if nothing has to be brought down."""
         highest = magnitudes(joined)
         if not np.any(SUM_OF_MAGNITUDES * highest > self._ceilings):
@@ -94,7 +94,7 @@ class Limiter:
         np.minimum.at(asked, (self._link[output], frames), np.floor(ceilings / peaks * ONE).astype(np.int64))
         return asked
 
-    def _gains(self, asked: Gains) -> Floats:
+    def _gains(self, asked: IntegerGains) -> Floats:
         """(links, HOP_FRAMES): the held minimum, rising slowly, then smoothed over FADE_FRAMES."""
         history = np.concatenate((self._asked, asked), axis=1)
         self._asked = history[:, -(_WINDOW_FRAMES - 1) :].copy()

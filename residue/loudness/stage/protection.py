@@ -1,4 +1,4 @@
-"""What keeps loudspeakers and the startled safe before the caps are even asked."""
+"""Protection of loudspeakers, and of listeners from sudden loudness, ahead of the caps."""
 
 from __future__ import annotations
 

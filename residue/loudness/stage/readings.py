@@ -1,4 +1,4 @@
-"""What the cap stage tells of itself: levels now, caps, gains, and what was sent since it was last asked."""
+"""Readings of the cap stage: levels now, caps, gains, and the tally since the last one."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ class CapReading:
 
     @property
     def headroom_db(self) -> float:
-        """What is left to the limit."""
+        """The distance to the limit."""
         return self.limit - self.level
 
 
@@ -70,7 +70,7 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Received:
-    """What one place received over a time; dB re 20 uPa if the tally is physical, else dBFS. -inf for silence."""
+    """The sound at one place over a time; dB re 20 uPa if the tally is physical, else dBFS. -inf for silence."""
 
     laeq: float
     lceq: float
@@ -94,7 +94,7 @@ class Received:
 
 @dataclass(frozen=True, slots=True)
 class Tally:
-    """What was sent since the last tally; what the level log and the history after a restart are made of."""
+    """The sound sent since the last tally; the level log and the history after a restart consist of tallies."""
 
     duration_s: float
     place: Received

@@ -84,5 +84,5 @@ class CapStage:
         return self._meter.reading()
 
     def take_tally(self) -> Tally:
-        """What was sent since the last tally was taken, in whole hops."""
+        """Returns the tally since the last call, in whole hops."""
         return self._meter.take_tally()

@@ -159,7 +159,7 @@ class StageMeter:
         )
 
     def take_tally(self) -> Tally:
-        """What was sent since the last tally was taken."""
+        """Returns the tally since the last call."""
         ears, frames = self._governor.ears, max(1, self._hops) * HOP_FRAMES
         place, *outputs = (self._received(number) for number in range(len(self._places)))
         tally = Tally(

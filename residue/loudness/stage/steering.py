@@ -55,7 +55,7 @@ def dose_quartics(ear: Ear, fixed: Floats, moving: Floats) -> list[Floats]:
 
 
 def polynomials(ear: Ear, fixed: Floats, moving: Floats) -> list[Floats]:
-    """What an ear counts, as polynomials of the gain: the larger counts. All are convex and nowhere below 0."""
+    """The energy at an ear as polynomials of the gain: the larger counts. All are convex and nowhere below 0."""
     return (energy_quadratics if ear.power == 2 else dose_quartics)(ear, fixed, moving)
 
 
@@ -111,6 +111,6 @@ def greatest_gain_of_peak(fixed: Floats, moving: Floats, bound: float) -> float:
 
 
 def arrivals(ear: Ear, signals: Floats) -> Sequence[Floats]:
-    """What is looked at for the peak at an ear: each output alone, and all together."""
+    """The signals whose peaks count at an ear: each output alone, and all together."""
     alone = [gain * signal for gain, signal in zip(ear.gains, signals, strict=True) if gain]
     return alone if ear.only is not None else [*alone, coherent(ear, signals)]

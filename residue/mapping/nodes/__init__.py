@@ -37,7 +37,7 @@ from residue.problems import Finding, ProblemError, Severity
 
 _CLASSES: tuple[type[Node], ...] = (
     # sources
-    sources.Channel,
+    sources.ChannelSource,
     sources.Constant,
     # conditioning
     conditioning.Gain,
@@ -58,7 +58,7 @@ _CLASSES: tuple[type[Node], ...] = (
     filtering.Smooth,
     gating.SlewLimit,
     gating.Gate,
-    gating.Hold,
+    gating.SampleAndHold,
     adapting.Adapt,
     # muscle
     muscle.Rms,
@@ -89,8 +89,8 @@ _CLASSES: tuple[type[Node], ...] = (
     memory.Echo,
     freezing.Freeze,
     # crossing
-    crossing.Sound,
-    crossing.Control,
+    crossing.Audify,
+    crossing.AudioRateControl,
     crossing.Follow,
     contours.Contour,
     # voices
@@ -104,9 +104,9 @@ _CLASSES: tuple[type[Node], ...] = (
     reverberation.Reverberation,
     # space
     space.Pan,
-    ring.Place,
+    ring.RingPanning,
     space.Crossover,
-    space.Output,
+    space.ToOutputs,
     # feeds
     feeds.Feed,
 )

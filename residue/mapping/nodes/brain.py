@@ -1,4 +1,4 @@
-"""What a brain does, as far as an EEG shows it."""
+"""Activity of a brain, from an EEG."""
 
 from __future__ import annotations
 

@@ -13,7 +13,7 @@ from residue.dsp.shaping import entering, leaving
 from residue.mapping.node import Block, Control, Drive, EitherIn, EithersIn, Node, NodeContext, Ramp, Step
 from residue.mapping.nodes.controls import gains, mapped
 from residue.mapping.nodes.fields import GainDb, Real, Unity
-from residue.mapping.nodes.shapes import LikeInput, Shapes, same, together
+from residue.mapping.nodes.shapes import InputShapes, LikeInput, same, together
 from residue.mapping.signals import Kind, Shape, Signal, Span
 
 
@@ -30,7 +30,7 @@ class Gain(LikeInput, frozen=True):
     gain_db: GainDb | Drive
 
     def prepare(self, context: NodeContext) -> Step:
-        """Multiplies."""
+        """Multiplies the inputs."""
         cross = _crossing(context)
         return lambda block: block.either("input") * cross(block.span, gains(block.controls["gain_db"]))
 
@@ -48,7 +48,7 @@ class Offset(LikeInput, frozen=True):
     offset: Real | Drive
 
     def prepare(self, context: NodeContext) -> Step:
-        """Adds."""
+        """Adds the inputs."""
         cross = _crossing(context)
         return lambda block: block.either("input") + cross(block.span, block.controls["offset"])
 
@@ -65,7 +65,7 @@ class Rectify(LikeInput, frozen=True):
     input: EitherIn
 
     def prepare(self, context: NodeContext) -> Step:
-        """Takes magnitudes."""
+        """Takes the magnitude of the input."""
         return lambda block: np.abs(block.either("input"))
 
 
@@ -85,7 +85,7 @@ class Mix(Node, frozen=True):
         if self.gains_db is not None and len(self.gains_db) != len(self.input):
             raise ValueError(f"{len(self.gains_db)} gains for {len(self.input)} inputs. Write one for each input.")
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """The kind of its inputs, as many channels as the widest has."""
         return together(cast("Sequence[Shape]", inputs["input"]))
 
@@ -114,7 +114,7 @@ class Product(Node, frozen=True):
 
     input: EithersIn
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """The kind of its inputs, as many channels as the widest has."""
         return together(cast("Sequence[Shape]", inputs["input"]))
 
@@ -146,7 +146,7 @@ class Crossfade(Node, frozen=True):
     position: Unity | Drive
     law: Annotated[Literal["power", "linear"], Meta(description="what is kept on the way")] = "power"
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """The kind of both, as many channels as the wider has."""
         return together([same(inputs, "a"), same(inputs, "b")])
 

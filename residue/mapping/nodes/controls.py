@@ -39,12 +39,12 @@ class GainRamp:
         self._ramp = Ramp()
 
     def __call__(self, span: Span, levels_db: Control) -> Control:
-        """(frames,), or a number while it stands still."""
+        """(frames,), or a number while it is constant."""
         return self._ramp(span, gains(levels_db))
 
 
 class AtFrame:
-    """A control as it stands at single frames, which lie between ticks."""
+    """The values of a control at single frames, which lie between ticks."""
 
     def __init__(self) -> None:
         self._last = 0.0

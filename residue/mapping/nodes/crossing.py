@@ -9,11 +9,11 @@ from residue.dsp.exact import total
 from residue.dsp.filters import SosFilter
 from residue.dsp.interpolation import Interpolator
 from residue.mapping.node import Block, FastIn, Node, NodeContext, Ramp, SlowIn, Step
-from residue.mapping.nodes.shapes import Shapes, SlowNode
+from residue.mapping.nodes.shapes import InputShapes, SlowNode
 from residue.mapping.signals import CONTROL_RATE_HZ, FAST, FRAMES_PER_TICK, Fast, Shape, Signal, Slow, Span
 
 
-class Sound(Node, frozen=True):
+class Audify(Node, frozen=True):
     """Makes a slow signal audible as it is: its 2,000 values a second become 48,000 frames, nothing above 1 kHz.
 
     Latency: 8 ms. Source: polyphase interpolation with a Kaiser-windowed sinc.
@@ -24,17 +24,17 @@ class Sound(Node, frozen=True):
 
     input: SlowIn
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """One channel of sound."""
         return FAST
 
     def prepare(self, context: NodeContext) -> Step:
-        """Interpolates."""
+        """Interpolates to audio rate."""
         sound = ToFast()
         return lambda block: sound(block.span, block.slow("input"))
 
 
-class Control(Node, frozen=True):
+class AudioRateControl(Node, frozen=True):
     """A slow signal as a fast one, in straight lines from tick to tick, to be multiplied with sound.
 
     Latency: 0.5 ms.
@@ -45,12 +45,12 @@ class Control(Node, frozen=True):
 
     input: SlowIn
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """One channel of sound."""
         return FAST
 
     def prepare(self, context: NodeContext) -> Step:
-        """Draws the lines."""
+        """Draws straight lines from tick to tick."""
         ramp = Ramp()
         return lambda block: np.atleast_2d(ramp(block.span, block.slow("input")))
 

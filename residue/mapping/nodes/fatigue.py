@@ -13,7 +13,7 @@ from residue.dsp.sliding import sliding_sum
 from residue.dsp.switching import Hysteresis
 from residue.mapping.node import Block, NodeContext, SlowIn, Step
 from residue.mapping.nodes.fields import CutoffHz, WindowS
-from residue.mapping.nodes.shapes import Shapes, SlowNode, below_half_rate
+from residue.mapping.nodes.shapes import InputShapes, SlowNode, below_half_rate
 from residue.mapping.signals import CONTROL_RATE_HZ, SLOW, Shape, Signal, Slow
 
 
@@ -32,7 +32,7 @@ class MedianFrequency(SlowNode, frozen=True):
     high_hz: CutoffHz = 100.0
     window_s: WindowS = 1.0
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """A slow signal, if the band lies within one."""
         if self.low_hz >= self.high_hz:
             raise ValueError(f"low_hz = {self.low_hz:g} is not below high_hz = {self.high_hz:g}. Exchange them.")

@@ -1,4 +1,4 @@
-"""What the piece tells other machines."""
+"""Feeds from the piece to other machines."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from residue.mapping.node import NodeContext, Port, Step
 from residue.mapping.nodes.shapes import LikeInput
 from residue.mapping.signals import Kind
 
-Address = Annotated[
+OscAddress = Annotated[
     str, Meta(pattern=r"^(/[^\s#*,/?\[\]{}]+)+$", description="OSC address it is sent to", examples=["/feed/strain"])
 ]
 
@@ -27,7 +27,7 @@ class Feed(LikeInput, frozen=True):
     family = "feeds"
 
     input: Annotated[str, Port(frozenset({Kind.SLOW, Kind.EVENTS}))]
-    address: Address
+    address: OscAddress
     rate_hz: Annotated[float, Meta(gt=0.0, le=1000.0, description="values a second of a slow signal")] = 25.0
     low: Annotated[float | None, Meta(description="value sent as 0; where left out, values go as they are")] = None
     high: Annotated[float | None, Meta(description="value sent as 1")] = None

@@ -11,14 +11,14 @@ from msgspec import Meta
 from residue.dsp import filters
 from residue.dsp.delay import DelayLine
 from residue.dsp.filters import FromFirst, SosFilter
-from residue.dsp.swept import Part
+from residue.dsp.swept import FilterSide
 from residue.mapping.node import Block, Drive, EitherIn, NodeContext, Step
 from residue.mapping.nodes.fields import CutoffHz, TimeS
-from residue.mapping.nodes.shapes import LikeInput, Shapes, below_half_rate, same
+from residue.mapping.nodes.shapes import InputShapes, LikeInput, below_half_rate, same
 from residue.mapping.nodes.sweeping import Swept
 from residue.mapping.signals import RATE_HZ, Shape, Signal
 
-Order = Annotated[int, Meta(ge=1, le=8, description="slope: 6 dB an octave each")]
+FilterOrder = Annotated[int, Meta(ge=1, le=8, description="slope: 6 dB an octave each")]
 
 
 class Highpass(LikeInput, frozen=True):
@@ -33,9 +33,9 @@ class Highpass(LikeInput, frozen=True):
 
     input: EitherIn
     cutoff_hz: CutoffHz | Drive
-    order: Order = 2
+    order: FilterOrder = 2
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """The kind and channels of its input."""
         below_half_rate(same(inputs), cutoff_hz=self.cutoff_hz)
         return same(inputs)
@@ -59,15 +59,15 @@ class Lowpass(LikeInput, frozen=True):
 
     input: EitherIn
     cutoff_hz: CutoffHz | Drive
-    order: Order = 2
+    order: FilterOrder = 2
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """The kind and channels of its input."""
         below_half_rate(same(inputs), cutoff_hz=self.cutoff_hz)
         return same(inputs)
 
     def prepare(self, context: NodeContext) -> Step:
-        """Filters."""
+        """Prepares the filter in its initial state."""
         if isinstance(self.cutoff_hz, Drive) or "cutoff_hz" in context.moving:
             return _swept(context, self.order, None, [("low", "cutoff_hz")])
         return _filter(context, filters.lowpass(self.cutoff_hz, context.rate_hz("input"), self.order))
@@ -87,7 +87,7 @@ class Bandpass(LikeInput, frozen=True):
     input: EitherIn
     low_hz: CutoffHz | Drive
     high_hz: CutoffHz | Drive
-    order: Order = 2
+    order: FilterOrder = 2
 
     def __post_init__(self) -> None:
         if isinstance(self.low_hz, Drive) or isinstance(self.high_hz, Drive):
@@ -95,7 +95,7 @@ class Bandpass(LikeInput, frozen=True):
         if self.low_hz >= self.high_hz:
             raise ValueError(f"low_hz = {self.low_hz:g} is not below high_hz = {self.high_hz:g}. Exchange them.")
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """The kind and channels of its input."""
         below_half_rate(same(inputs), low_hz=self.low_hz, high_hz=self.high_hz)
         return same(inputs)
@@ -122,7 +122,7 @@ class Notch(LikeInput, frozen=True):
     harmonics: Annotated[int, Meta(ge=1, le=20, description="how many, the first being the mains itself")] = 4
     width_hz: Annotated[float, Meta(ge=0.1, le=20.0, description="between the points at -3 dB")] = 2.0
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """The kind and channels of its input."""
         below_half_rate(same(inputs), mains_hz=self.mains_hz)
         return same(inputs)
@@ -183,7 +183,9 @@ def _filter(context: NodeContext, sections: filters.Floats, before: FromFirst | 
     return lambda block: run(before(block.either("input")) if before else block.either("input"))
 
 
-def _swept(context: NodeContext, order: int, before: FromFirst | None, cutoffs: Sequence[tuple[Part, str]]) -> Step:
+def _swept(
+    context: NodeContext, order: int, before: FromFirst | None, cutoffs: Sequence[tuple[FilterSide, str]]
+) -> Step:
     """Filters whose cutoffs move. cutoffs: of each the part that passes, and the parameter."""
     shape = context.shape("input")
     sweeps = [(Swept(part, order, shape), field) for part, field in cutoffs]

@@ -1,4 +1,4 @@
-"""A moment of sound that stands still."""
+"""A frozen moment of sound."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def _runs(span: Span, frozen: Slow, before: bool) -> list[tuple[int, int, bool]]
 
 
 class _Frozen:
-    """What sounds while it is frozen, and for the fade afterwards. length (made even), fade: in frames."""
+    """A frozen sound and its fades. length (made even), fade: in frames."""
 
     def __init__(self, channels: int, length: int, fade: int) -> None:
         self._half, self._fade = length // 2, fade
@@ -68,7 +68,7 @@ class _Frozen:
         self.wanted = False
 
     def __call__(self, sound: Fast, *, wanted: bool) -> Fast:
-        """What it gives over these frames, (channels, frames), during which `wanted` does not change."""
+        """The output over these frames, (channels, frames), during which `wanted` does not change."""
         if wanted and not self._level:
             self._kept, self._at = self._recent.oldest(self._recent.length), 0
         self.wanted = wanted

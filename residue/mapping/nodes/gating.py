@@ -69,7 +69,7 @@ class Gate(SlowNode, frozen=True):
         return lambda block: held(switch(block.slow("input"))).astype(np.float64)
 
 
-class Hold(SlowNode, frozen=True):
+class SampleAndHold(SlowNode, frozen=True):
     """Passes the input, and holds its last value while another signal is above a half.
 
     Latency: none.

@@ -1,4 +1,4 @@
-"""What was heard before, sounding on."""
+"""Delays, loops and echoes: sounds of the past that sound on."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from residue.dsp.shaping import bend_above, entering, leaving
 from residue.mapping.node import Block, Control, Drive, FastIn, Node, NodeContext, Ramp, Step
 from residue.mapping.nodes.controls import GainRamp, mapped
 from residue.mapping.nodes.fields import GainDb, Unity
-from residue.mapping.nodes.shapes import LikeInput, Shapes
+from residue.mapping.nodes.shapes import InputShapes, LikeInput
 from residue.mapping.signals import AUDIO_RATE_HZ, Kind, Shape, Signal, frame_at
 
 
@@ -47,7 +47,7 @@ class Layers(Node, frozen=True):
     dull_hz: Annotated[float, Meta(gt=0.0, le=20_000.0, description="low-pass a round goes through")] = 12_000.0
     spread: Unity | Drive = 1.0
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """Two channels of sound."""
         return Shape(Kind.FAST, 2)
 
@@ -118,7 +118,7 @@ class _Loop:
         self._dull = SosFilter(_dulling(dull_hz))
 
     def __call__(self, heard: Floats, kept: Control) -> Floats:
-        """What sounds, (frames,)."""
+        """The output, (frames,)."""
         out = np.empty_like(heard)
         for here in _pieces(len(heard), self._line.length):
             sounding = self._line.oldest(here.stop - here.start)

@@ -13,10 +13,10 @@ from residue.dsp.contact import Contact
 from residue.dsp.filters import FromFirst, SosFilter
 from residue.dsp.sliding import sliding_sum
 from residue.dsp.switching import Hysteresis
-from residue.mapping.node import Block, NodeContext, Reading, SlowIn, Step
+from residue.mapping.node import Block, Measured, NodeContext, SlowIn, Step
 from residue.mapping.nodes.fields import CutoffHz, Real, TimeS, WindowS
 from residue.mapping.nodes.outline import ReleaseS, outline
-from residue.mapping.nodes.shapes import Shapes, SlowNode, below_half_rate
+from residue.mapping.nodes.shapes import InputShapes, SlowNode, below_half_rate
 from residue.mapping.signals import (
     CONTROL_RATE_HZ,
     EVENTS,
@@ -114,7 +114,7 @@ class Onsets(SlowNode, frozen=True):
     def _rearm_at(self) -> float:
         return self.threshold / 2 if self.rearm_at is None else self.rearm_at
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """Events."""
         return EVENTS
 
@@ -182,13 +182,13 @@ class BandLevel(SlowNode, frozen=True):
         if self.low_hz >= self.high_hz:
             raise ValueError(f"low_hz = {self.low_hz:g} is not below high_hz = {self.high_hz:g}. Exchange them.")
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """A slow signal, if the band lies within one."""
         below_half_rate(SLOW, high_hz=self.high_hz)
         return SLOW
 
     def prepare(self, context: NodeContext) -> Step:
-        """Filters, then measures."""
+        """Filters the input, then measures its level."""
         level, band = FromFirst(), SosFilter(filters.bandpass(self.low_hz, self.high_hz, CONTROL_RATE_HZ, _BAND_ORDER))
         rms = _rms(self.window_s)
         return _read(lambda signal: rms(band(level(signal))))
@@ -226,9 +226,9 @@ def _read(measured: Callable[[Slow], Slow]) -> Step:
     """A step that measures its input, and trusts it as far as the sensor has contact."""
     contact = Contact(CONTROL_RATE_HZ)
 
-    def step(block: Block) -> Reading:
+    def step(block: Block) -> Measured:
         signal = block.slow("input")
-        return Reading(measured(signal), contact(signal))
+        return Measured(measured(signal), contact(signal))
 
     return step
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from residue.dsp.pulse import PulseFinder
-from residue.mapping.node import Block, EventsIn, Node, NodeContext, Reading, SlowIn, Step
+from residue.mapping.node import Block, EventsIn, Measured, Node, NodeContext, SlowIn, Step
 from residue.mapping.nodes.beat_trust import BeatTrust
-from residue.mapping.nodes.shapes import LikeInput, Shapes
+from residue.mapping.nodes.shapes import InputShapes, LikeInput
 from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, EVENTS, FRAMES_PER_TICK, Events, Shape, Signal
 
 _SURE_OF = 4
@@ -28,7 +28,7 @@ class PulseBeats(Node, frozen=True):
 
     input: SlowIn
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """Events."""
         return EVENTS
 
@@ -36,14 +36,14 @@ class PulseBeats(Node, frozen=True):
         """Values each beat with the way from the one before."""
         find, last, trust = PulseFinder(CONTROL_RATE_HZ), 0, BeatTrust(_SURE_OF)
 
-        def step(block: Block) -> Reading:
+        def step(block: Block) -> Measured:
             nonlocal last
             ticks, values = find(block.slow("input")), []
             for tick in ticks:
                 values.append((tick - last) / CONTROL_RATE_HZ if last else 0.0)
                 trust.beat(tick * FRAMES_PER_TICK, values[-1], 1.0)
                 last = tick
-            return Reading(Events(np.array(ticks, np.int64) * FRAMES_PER_TICK, np.array(values)), trust(block.span))
+            return Measured(Events(np.array(ticks, np.int64) * FRAMES_PER_TICK, np.array(values)), trust(block.span))
 
         return step
 

@@ -34,7 +34,7 @@ class Clip(LikeInput, frozen=True):
             raise ValueError(f"low = {self.low:g} is above high = {self.high:g}. Exchange them.")
 
     def prepare(self, context: NodeContext) -> Step:
-        """Clips."""
+        """Clips the input to the range."""
         return lambda block: np.clip(block.either("input"), self.low, self.high)
 
 
@@ -132,7 +132,7 @@ class Curve(LikeInput, frozen=True):
             raise ValueError(f"at = {self.at} does not rise. Write its values in ascending order.")
 
     def prepare(self, context: NodeContext) -> Step:
-        """Interpolates."""
+        """Interpolates between the given points."""
         return lambda block: np.interp(block.either("input"), self.at, self.becomes)
 
 

@@ -14,7 +14,7 @@ from residue.dsp.filters import SosFilter
 from residue.mapping.node import Drive, FastIn, Node, NodeContext, Step
 from residue.mapping.nodes.controls import GainRamp
 from residue.mapping.nodes.fields import GainDb
-from residue.mapping.nodes.shapes import Shapes, same
+from residue.mapping.nodes.shapes import InputShapes, same
 from residue.mapping.signals import AUDIO_RATE_HZ, Fast, Kind, Shape
 
 _LINES = (1009, 1187, 1361, 1523, 1693, 1871, 2039, 2203)
@@ -37,7 +37,7 @@ class Reverberation(Node, frozen=True):
     dull_hz: Annotated[float, Meta(gt=0.0, le=20_000.0, description="above it the room swallows faster")] = 4_000.0
     gain_db: GainDb | Drive = 0.0
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """Two channels of sound."""
         if same(inputs).channels > 2:
             raise ValueError(f"It takes one or two channels, not {same(inputs).channels}. Pan or mix them first.")

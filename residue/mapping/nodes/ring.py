@@ -11,11 +11,11 @@ from residue.dsp.exact import Floats, total
 from residue.dsp.shaping import leaving
 from residue.mapping.node import Block, Control, Drive, FastIn, Node, NodeContext, Ramp, Step
 from residue.mapping.nodes.fields import Unity
-from residue.mapping.nodes.shapes import Shapes
+from residue.mapping.nodes.shapes import InputShapes
 from residue.mapping.signals import Kind, Shape, Signal
 
 
-class Place(Node, frozen=True):
+class RingPanning(Node, frozen=True):
     """Places a sound on a ring of outputs, between two neighbours or spread over more; the power stays the same.
 
     Output n of N stands at n / N of a turn. Several input channels are summed to one first.
@@ -30,7 +30,7 @@ class Place(Node, frozen=True):
     turn: Annotated[float, Meta(ge=-100.0, le=100.0, description="where on the ring, in turns")] | Drive = 0.0
     spread: Unity | Drive = 0.0
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """A channel of sound for each output."""
         return Shape(Kind.FAST, self.outputs)
 

@@ -1,4 +1,4 @@
-"""What nodes give, by what they are given; faults of wiring are raised in a person's words."""
+"""Shapes of outputs from shapes of inputs; wiring faults are raised in plain words."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from typing import cast
 from residue.mapping.node import Drive, Node
 from residue.mapping.signals import RATE_HZ, SLOW, Shape
 
-Shapes = Mapping[str, Shape | Sequence[Shape]]
+InputShapes = Mapping[str, Shape | Sequence[Shape]]
 
 
 class LikeInput(Node, frozen=True):
     """A node that gives what it is given: the same kind, the same channels."""
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """The kind and channels of its input."""
         return same(inputs)
 
@@ -22,12 +22,12 @@ class LikeInput(Node, frozen=True):
 class SlowNode(Node, frozen=True):
     """A node that gives a slow signal."""
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """A slow signal."""
         return SLOW
 
 
-def same(inputs: Shapes, field: str = "input") -> Shape:
+def same(inputs: InputShapes, field: str = "input") -> Shape:
     """The shape of an input that takes one signal."""
     return cast(Shape, inputs[field])
 

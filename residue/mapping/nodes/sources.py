@@ -1,4 +1,4 @@
-"""Where signals begin."""
+"""Sources: nodes that read the channels of a performance."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from msgspec import Meta
 
 from residue.mapping.node import Block, Drive, Node, NodeContext, Step
 from residue.mapping.nodes.fields import Real
-from residue.mapping.nodes.shapes import Shapes, SlowNode
+from residue.mapping.nodes.shapes import InputShapes, SlowNode
 from residue.mapping.signals import Kind, Shape, Signal
 
 
-class Channel(Node, frozen=True):
+class ChannelSource(Node, frozen=True):
     """One sensor channel of the performance, in its physical unit.
 
     Latency: none.
@@ -26,16 +26,16 @@ class Channel(Node, frozen=True):
     channel: Annotated[str, Meta(description="name of the channel in the performance")]
     rate: Annotated[Literal["slow", "fast", "events"], Meta(description="the kind of signal it is read as")] = "slow"
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """One channel of the kind asked for."""
         return Shape(Kind(self.rate))
 
     def needs(self) -> Sequence[tuple[str, Kind]]:
-        """Its channel."""
+        """The channel that it reads."""
         return [(self.channel, Kind(self.rate))]
 
     def prepare(self, context: NodeContext) -> Step:
-        """Reads the channel."""
+        """Opens the channel for reading."""
         read = context.source.channel(self.channel, Kind(self.rate))
         return lambda block: read(block.span)
 

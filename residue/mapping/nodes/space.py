@@ -1,4 +1,4 @@
-"""Where sound goes."""
+"""Routing and panning: nodes that send sound to outputs."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from residue.dsp.shaping import entering, leaving
 from residue.mapping.node import Block, Drive, FastIn, Node, NodeContext, Ramp, Step
 from residue.mapping.nodes.controls import GainRamp, mapped
 from residue.mapping.nodes.fields import GainDb
-from residue.mapping.nodes.shapes import LikeInput, Shapes, same
+from residue.mapping.nodes.shapes import InputShapes, LikeInput, same
 from residue.mapping.signals import AUDIO_RATE_HZ, Kind, Shape, Signal
 
 
@@ -31,7 +31,7 @@ class Pan(Node, frozen=True):
     input: FastIn
     position: Annotated[float, Meta(ge=-1.0, le=1.0, description="-1 left to 1 right")] | Drive = 0.0
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """Two channels of sound."""
         return Shape(Kind.FAST, 2)
 
@@ -83,7 +83,7 @@ class Crossover(LikeInput, frozen=True):
 _PARTS = {"low": filters.lowpass, "high": filters.highpass}
 
 
-class Output(Node, frozen=True):
+class ToOutputs(Node, frozen=True):
     """Sends a sound to outputs of the piece: one channel to all that are named, or channel by channel.
 
     Several nodes may send to the same output; they are summed.
@@ -97,7 +97,7 @@ class Output(Node, frozen=True):
     to: Annotated[list[str], Meta(min_length=1, description="names from the piece's outputs")]
     gain_db: GainDb | Drive = 0.0
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """The sound that it sends."""
         channels = same(inputs).channels
         if channels not in (1, len(self.to)):

@@ -19,7 +19,7 @@ from residue.dsp.resampling import cubic
 from residue.mapping.node import Block, Drive, EventsIn, Node, NodeContext, Step
 from residue.mapping.nodes.controls import AtFrame, gains, mapped
 from residue.mapping.nodes.fields import FrequencyHz, GainDb
-from residue.mapping.nodes.shapes import Shapes
+from residue.mapping.nodes.shapes import InputShapes
 from residue.mapping.signals import AUDIO_RATE_HZ, FAST, Shape, Signal, Span, frame_at
 
 
@@ -43,7 +43,7 @@ class Strike(Node, frozen=True):
     gain_db: GainDb | Drive = -6.0
     transpose_semitones: Annotated[float, Meta(ge=-48.0, le=24.0, description="how much higher")] | Drive = 0.0
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """One channel of sound."""
         return FAST
 
@@ -113,7 +113,7 @@ class _Player:
         self._sounding: list[_Sounding] = []
 
     def start(self, begun: _Sounding) -> None:
-        """One more."""
+        """Starts one more strike."""
         if sum(begun.frame < self._ends(one) for one in self._sounding) < _MOST_AT_ONCE:
             self._sounding.append(begun)
 

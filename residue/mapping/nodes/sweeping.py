@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from residue.dsp.exact import Floats
-from residue.dsp.swept import Part, SweptFilter, warped
+from residue.dsp.swept import FilterSide, SweptFilter, warped
 from residue.mapping.node import Control, Ramp
 from residue.mapping.nodes.controls import mapped
 from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, Fast, Kind, Shape, Slow, Span
@@ -14,7 +14,7 @@ from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, Fast, Kind, 
 class Swept:
     """A low-pass or high-pass for slow or fast signals; for fast ones the cutoff goes in lines from tick to tick."""
 
-    def __init__(self, part: Part, order: int, shape: Shape) -> None:
+    def __init__(self, part: FilterSide, order: int, shape: Shape) -> None:
         self._run = SweptFilter(part, order, shape.channels)
         self._ramp = Ramp() if shape.kind is Kind.FAST else None
 

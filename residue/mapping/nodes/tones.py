@@ -12,7 +12,7 @@ from residue.dsp.phase import Phasor
 from residue.mapping.node import Block, Control, Drive, Node, NodeContext, Ramp, SlowIn, Step
 from residue.mapping.nodes.controls import GainRamp
 from residue.mapping.nodes.fields import FrequencyHz, GainDb
-from residue.mapping.nodes.shapes import Shapes
+from residue.mapping.nodes.shapes import InputShapes
 from residue.mapping.signals import AUDIO_RATE_HZ, FAST, Kind, Shape, Signal
 
 
@@ -28,7 +28,7 @@ class Noise(Node, frozen=True):
     gain_db: GainDb | Drive = 0.0
     channels: Annotated[int, Meta(ge=1, le=8, description="how many, unlike each other")] = 1
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """So many channels of sound."""
         return Shape(Kind.FAST, self.channels)
 
@@ -60,7 +60,7 @@ class Oscillator(Node, frozen=True):
     gain_db: GainDb | Drive = -12.0
     harmonics: Annotated[int, Meta(ge=1, le=16, description="partials, each at level 1/n")] = 1
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """One channel of sound."""
         return FAST
 
@@ -105,7 +105,7 @@ class LowVoice(Node, frozen=True):
     beat_hz: Annotated[float, Meta(ge=0.0, le=20.0, description="how much higher the second tone is")] | Drive = 0.0
     gain_db: GainDb | Drive = -6.0
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """One channel of sound."""
         return FAST
 

@@ -17,7 +17,7 @@ from residue.mapping.node import Block, Drive, FastIn, Node, NodeContext, Ramp, 
 from residue.mapping.nodes.controls import GainRamp
 from residue.mapping.nodes.crossing import ToFast
 from residue.mapping.nodes.fields import CutoffHz, GainDb
-from residue.mapping.nodes.shapes import LikeInput, Shapes, below_half_rate
+from residue.mapping.nodes.shapes import InputShapes, LikeInput, below_half_rate
 from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, FAST, SLOW, Fast, Shape, Signal, frame_at
 
 DriveDb = Annotated[float, Meta(ge=-40.0, le=60.0, description="level into the saturation")]
@@ -45,7 +45,7 @@ class Murmur(Node, frozen=True):
     ring_hz: Annotated[float, Meta(ge=5.0, le=2000.0, description="carrier of ring")] | Drive = 60.0
     drive_db: DriveDb | Drive = 0.0
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """One channel of sound."""
         if self.low_hz >= self.high_hz:
             raise ValueError(f"low_hz = {self.low_hz:g} is not below high_hz = {self.high_hz:g}. Exchange them.")
@@ -128,7 +128,7 @@ class Resonators(Node, frozen=True):
         if self.gains_db is not None and len(self.gains_db) != len(self.modes_hz):
             raise ValueError(f"{len(self.gains_db)} gains for {len(self.modes_hz)} modes. Write one for each mode.")
 
-    def gives(self, inputs: Shapes) -> Shape:
+    def gives(self, inputs: InputShapes) -> Shape:
         """One channel of sound."""
         return FAST
 

@@ -58,20 +58,20 @@ class Technician(Protocol):
     """The person before the terminal."""
 
     def tell(self, text: str) -> None:
-        """Show a text."""
+        """Shows a text to the technician."""
 
     def ask(self, question: str) -> str:
-        """What the person answers, one line. Raises EOFError when nobody is there any more."""
+        """Asks the person and returns one line. Raises EOFError when nobody is there any more."""
 
 
-class Player(Protocol):
-    """Plays steps."""
+class StepPlayer(Protocol):
+    """Plays the steps of a calibration."""
 
     def play(self, step: CalibrationStep) -> None:
         """Play this from now on."""
 
     def hush(self) -> None:
-        """Fade out."""
+        """Fades the test signal out."""
 
     def trouble(self) -> str | None:
         """Why what a meter reads now is not what was asked for; None if it is."""
@@ -87,11 +87,11 @@ class _LeftOutError(Exception):
 
 @dataclass(frozen=True)
 class Calibrating:
-    """What a calibration needs of its surroundings."""
+    """The surroundings of a calibration."""
 
     room: Room
     technician: Technician
-    player: Player
+    player: StepPlayer
     today: date
     save: Save
 
@@ -122,7 +122,7 @@ class Calibrating:
         return done
 
     def _output(self, name: str) -> Measured:
-        """What was measured of one output. Raises ProblemError, _LeftOutError, _EndedError, EOFError."""
+        """Measures one output. Raises ProblemError, _LeftOutError, _EndedError, EOFError."""
         output, caps = self.room.output[name], expand(self.room.cap)
         stimulus = pink_noise(output.transducer)
         measured: Measured | None = None
@@ -137,7 +137,7 @@ class Calibrating:
         return measured
 
     def _background(self) -> MeterReading:
-        """What the meter reads while nothing plays."""
+        """Asks for the meter's reading while nothing plays."""
         while True:
             try:
                 return _reading(self._answer("Nothing plays. The meter reads (A C): "))
@@ -145,7 +145,7 @@ class Calibrating:
                 self._tell_all(error)
 
     def _measured(self, step: CalibrationStep) -> Measured | None:
-        """What was kept of one output, begun at a step; None to begin anew."""
+        """Measures one output from a step on; None to begin anew."""
         self.player.play(step)
         while True:
             answer = self._answer(_question(step))
@@ -175,9 +175,9 @@ class Calibrating:
         if trouble is not None:
             raise stopping(step.name, trouble, "That reading does not count: let it settle, and read again.")
         if reading is None:
-            return procedure.louder(procedure.heard(step, None))
+            return procedure.louder(procedure.with_reading(step, None))
         procedure.makes_sense(step, reading)
-        return procedure.heard(step, reading)
+        return procedure.with_reading(step, reading)
 
     def _answer(self, question: str) -> str:
         answer = self.technician.ask(question).strip().lower()
@@ -210,7 +210,7 @@ _LOUDER_QUIETER: Mapping[str, Callable[[CalibrationStep], CalibrationStep]] = {
 }
 
 
-def identify(room: Room, name: str, technician: Technician, player: Player) -> None:
+def identify(room: Room, name: str, technician: Technician, player: StepPlayer) -> None:
     """Let an output count its own number, louder and quieter at a key press, until the technician ends it.
 
     Raises ProblemError where there is no such output, or a cap leaves no room for it.
@@ -280,7 +280,7 @@ def _described(output: Output) -> str:
 
 
 def told(name: str, output: Output, measured: Measured) -> str:
-    """What a measurement means, and what has changed since the one before."""
+    """The meaning of a measurement, and its change since the one before."""
     lines = []
     new, old = measured["calibration"], output.calibration
     if isinstance(new, Calibration):

@@ -78,7 +78,7 @@ class Bench:
         if stops(findings):
             raise ProblemError(findings)
         sink = ReturningSink(sink_opener(device, routing_of(room.output), self.folder))
-        # Until a meter was read, an output is taken to be as loud as none is, so what is logged is never too little.
+        # Until a meter is read, an output counts as louder than any real one, so that the log is never too low.
         evidence = Evidence(self.state, self.clock)
         player = CalibrationPlayer(sink, room.output, partial(evidence.sent, then=_CIRCUMSTANCES))
         kept = evidence.kept("Calibrating.", "Calibration ended.")

@@ -35,8 +35,8 @@ _STOPPING_S = 10.0
 class CalibrationPlayer:
     """Silence until a step is played; a new step waits until the one before has faded out of its cap stage.
 
-    `play` and `hush` may be called while another thread writes. sent: is told every second, by that thread, what was
-    sent, with an output that nobody has read a meter for taken to be as loud as none is; it must not make it wait.
+    `play` and `hush` may be called while another thread writes. sent: called every second, by that thread, with the
+    levels sent (an output without a reading counts as louder than any real one); it must not make it wait.
     """
 
     def __init__(self, sink: ReturningSink, outputs: Mapping[str, Output], sent: Callable[[Tally], None]) -> None:
@@ -56,7 +56,7 @@ class CalibrationPlayer:
             self._wanted, self._resumed = wanted, None
 
     def hush(self) -> None:
-        """Fade out."""
+        """Fades the test signal out."""
         with self._asking:
             self._wanted = self._resumed = None
 
@@ -138,7 +138,7 @@ class _Playing:
 
 
 def _loss_db(step: CalibrationStep) -> float:
-    """What the protecting high-pass of the output takes from the level of the stimulus: at most 0 dB."""
+    """The level that the output's protecting high-pass takes from the stimulus: at most 0 dB."""
     loop = step.stimulus.loop
     passed = Conditioner({step.name: step.output})(np.concatenate([loop, loop])[np.newaxis])[0, len(loop) :]
     return db_of_power(float(np.mean(passed * passed)) / float(np.mean(loop * loop)))

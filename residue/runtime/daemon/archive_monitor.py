@@ -16,8 +16,8 @@ from residue.archive.permission import check_dates
 from residue.installation.load import Installation
 from residue.problems import Finding, ProblemError
 from residue.runtime.journal.log import READ_AGAIN
+from residue.runtime.system.child_process import ChildProcess, ProcessStarter
 from residue.runtime.system.clock import Clock
-from residue.runtime.system.errand import Errand, Errands
 from residue.runtime.system.files import replace_file
 from residue.schedule.spans import local
 
@@ -31,7 +31,7 @@ NIGHT = timedelta(hours=3)
 NIGHTS_FILE = "reread.json"
 
 
-class Custodian:
+class ArchiveMonitor:
     """Reads everything again once a night in another process, and looks at the dates of permission.
 
     installation: with the hours in force. happened: writes into the event log: kind, text.
@@ -46,7 +46,7 @@ class Custodian:
         clock: Clock,
         happened: Callable[[str, str], None],
         spoilt: Callable[[], None],
-        errand: Errands = Errand,
+        start_process: ProcessStarter = ChildProcess,
     ) -> None:
         self.installation = installation
         self._nights_path = state / NIGHTS_FILE
@@ -54,8 +54,8 @@ class Custodian:
         self._clock = clock
         self._happened = happened
         self._spoilt = spoilt
-        self._errand = errand
-        self._reading: tuple[date, Errand] | None = None
+        self._start_process = start_process
+        self._reading: tuple[date, ChildProcess] | None = None
         self._since_s = clock.monotonic_s()
         self._last = self._remembered()
         self._of_permission: tuple[str, ...] = ()
@@ -63,7 +63,7 @@ class Custodian:
 
     @property
     def alarms(self) -> list[str]:
-        """What may not be shown, and what a disk has lost."""
+        """Performances that may not be shown, and files that the disk has lost."""
         return [*self._of_permission, *self._of_disk]
 
     async def keep(self) -> None:
@@ -72,7 +72,7 @@ class Custodian:
             try:
                 self.look(await asyncio.to_thread(self.permission))
             except Exception:  # a fault of our own; the house plays on
-                logger.exception("What is archived cannot be looked after")
+                logger.exception("The archive cannot be monitored")
             await asyncio.sleep(LOOK_S)
 
     def end(self) -> None:
@@ -81,7 +81,7 @@ class Custodian:
             self._reading[1].end()
 
     def permission(self) -> tuple[str, ...]:
-        """What is in the programme and may not be shown today. Reads the bags."""
+        """Findings on performances of the programme that may not be shown today. Reads the bags."""
         found: list[Finding] = []
         day = local(self._clock.now(), self.installation.calendar.zone).date()
         for name in self.installation.played:
@@ -101,24 +101,24 @@ class Custodian:
             self._end_reading(*self._reading)
         elif (night := _night(self._clock.now(), self.installation)) != self._last and self._settled():
             arguments = [str(self.installation.folder), str(self.installation.hours_folder), str(self._cache)]
-            self._reading = night, self._errand("residue.runtime.daemon.rereading", arguments)
+            self._reading = night, self._start_process("residue.runtime.daemon.rereading", arguments)
 
     def _settled(self) -> bool:
         return self._clock.monotonic_s() - self._since_s >= FIRST_S
 
-    def _end_reading(self, night: date, errand: Errand) -> None:
-        if errand.status is None:
+    def _end_reading(self, night: date, process: ChildProcess) -> None:
+        if process.status is None:
             return
         self._reading, self._last = None, night
-        if errand.status == 0:
-            self._read(msgspec.json.decode(errand.said[-1], type=tuple[Finding, ...]))
+        if process.status == 0:
+            self._read(msgspec.json.decode(process.said[-1], type=tuple[Finding, ...]))
         else:
-            self._happened("disk", f"What is played could not be read again: {errand.complaint}")
-        errand.end()
+            self._happened("disk", f"The nightly reading failed: {process.complaint}")
+        process.end()
         try:
             replace_file(self._nights_path, msgspec.json.encode(night))
         except OSError as error:
-            logger.warning("It cannot be noted that everything was read: %s", error)
+            logger.warning("The nightly reading cannot be noted: %s", error)
 
     def _read(self, findings: tuple[Finding, ...]) -> None:
         self._of_disk = tuple(map(str, findings))
@@ -127,7 +127,7 @@ class Custodian:
         if findings:
             self._spoilt()
         else:
-            self._happened(READ_AGAIN, "All that is played was read again, and is as it was written.")
+            self._happened(READ_AGAIN, "The nightly reading found every file unchanged.")
 
     def _remembered(self) -> date | None:
         try:

@@ -24,8 +24,8 @@ from residue.mapping.playback import Playback
 from residue.output.opening import routing_of, sink_opener
 from residue.output.returning import ReturningSink
 from residue.progress import Progress
-from residue.runtime.daemon.archive_monitor import Custodian
-from residue.runtime.daemon.examination import Pace, vitals
+from residue.runtime.daemon.archive_monitor import ArchiveMonitor
+from residue.runtime.daemon.examination import DevicePace, vitals
 from residue.runtime.daemon.rounds import Rounds
 from residue.runtime.daemon.status import Known, line, status
 from residue.runtime.engine.engine import SWITCH_S, Engine
@@ -41,7 +41,7 @@ from residue.runtime.house.timekeeper import Timekeeper
 from residue.runtime.journal.in_force import in_force
 from residue.runtime.journal.log import CUT, ENDED, FILE_NAME, STARTED, EventRow, LevelLog
 from residue.runtime.journal.log import event as logged
-from residue.runtime.journal.log_writer import Scribe
+from residue.runtime.journal.log_writer import LogWriter
 from residue.runtime.journal.tallies import Circumstances, Tallies
 from residue.runtime.planning.planner import Planner
 from residue.runtime.planning.preparation import cap_stage, open_performance, playback_before, sounding_outputs
@@ -103,7 +103,7 @@ class _Daemon:
         self._events: deque[EventRow] = deque(maxlen=SHOWN_EVENTS)
         self._memory_path = state / MEMORY_FILE
         self._log = LevelLog(state / FILE_NAME, unwritten_file(state))
-        self._scribe = Scribe(self._log, self._memory_path)
+        self._scribe = LogWriter(self._log, self._memory_path)
         # Before all that may be told: a start that does not follow an end tells that the run before was cut.
         self._happened(STARTED, f"{installation.piece.title}, {installation.room.place}")
         self._tallies = Tallies()
@@ -119,13 +119,13 @@ class _Daemon:
         around = (self._planner, self._engine, self._player, self._keeper, self._timekeeper)
         self._swaps = SwapKeeper(installation, cache, self._clock, *around, self._happened, self._tell_asker)
         again = self._planner.look_again
-        self._custodian = Custodian(installation, state, cache, self._clock, self._happened, again)
+        self._custodian = ArchiveMonitor(installation, state, cache, self._clock, self._happened, again)
         self._switchboard = Switchboard(installation.room.equipment, self._happened)
         control = installation.room.control
         asked = handlers(self._asked, self._status, self._swaps.asked)
         self._surface = Surface(control, asked, self._clock.monotonic_s, partial(self._happened, "refused"))
         self._notifier = Notifier()
-        self._pace = Pace()
+        self._pace = DevicePace()
         restarts = Restarts(state / RESTARTS_FILE, self._clock)
         self._rounds = Rounds(self._vitals, self._remedies(), restarts, self._notifier, self._happened)
         self._deadman = Deadman(lambda: self._engine.snapshot.frames)
@@ -281,8 +281,8 @@ class _Daemon:
             self._engine.leave_out(performance, due.why, LAST_FADE_S)
 
     def _rebuild(self, due: Due) -> None:
-        if not self._engine.rebuild(f"Its graph did not come back. {due.why}"):
-            self._happened("watchdog", "The engine hangs below its graph and cannot be rebuilt.")
+        if not self._engine.rebuild(f"The graph hangs: it returned no block. {due.why}"):
+            self._happened("watchdog", "The engine hangs outside the graph and cannot be rebuilt.")
             self._restart(due.why)
 
     # What the loop does.

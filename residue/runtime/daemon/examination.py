@@ -1,4 +1,4 @@
-"""What the watchdog looks at, gathered from everything that runs."""
+"""Gathers the vital signs of everything that runs, for the watchdog."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ PACE_S = 20.0
 """The buffer of a device makes the pace of one second uncertain by half; that of twenty by a fiftieth."""
 
 
-class Pace:
+class DevicePace:
     """How many frames a device takes against how many it should, over the last PACE_S without a loss or a gap."""
 
     def __init__(self) -> None:

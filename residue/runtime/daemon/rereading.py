@@ -30,7 +30,7 @@ BYTES_PER_S = 20_000_000.0
 """A third of what a memory card gives: 100 GB take a night of 84 min. Our choice."""
 
 
-class Pace:
+class ReadingPace:
     """Waits as long as is needed to keep to BYTES_PER_S."""
 
     def __init__(
@@ -47,13 +47,13 @@ class Pace:
         self._sleep(max(0.0, self._free_s - self._monotonic_s()))
 
     def progress(self, what: str, done: int, total: int) -> None:
-        """As somebody who is told of progress in bytes."""
+        """Reports progress in bytes."""
         self.read(max(0, done - self._done))
         self._done = done
 
 
-def spoilt(installation: Installation, cache: Path, pace: Pace) -> Iterator[Finding]:
-    """What is no longer as it was written, of every performance of the programme."""
+def spoilt(installation: Installation, cache: Path, pace: ReadingPace) -> Iterator[Finding]:
+    """Finds files that changed since they were written, for every performance of the programme."""
     for name in installation.played:
         bag = installation.performances[name]
         _let_go(bag)
@@ -80,11 +80,11 @@ def _let_go(folder: Path) -> None:
 
 
 def main() -> None:
-    """The process."""
+    """Runs the nightly reading in a process of its own."""
     os.nice(NICENESS)
     folder, hours, cache = map(Path, sys.argv[1:4])
     try:
-        findings = list(spoilt(load(folder, hours), cache, Pace()))
+        findings = list(spoilt(load(folder, hours), cache, ReadingPace()))
     except ProblemError as error:
         sys.exit(str(error))
     sys.stdout.write(msgspec.json.encode(findings).decode() + "\n")

@@ -38,7 +38,7 @@ class Rounds:
 
     @property
     def alarms(self) -> list[str]:
-        """What is wrong at present."""
+        """The faults of the last look, one sentence each."""
         return self._watchdog.alarms
 
     def make(self, told: str) -> None:

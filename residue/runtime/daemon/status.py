@@ -1,4 +1,4 @@
-"""What the house tells of itself: to programs as one object, to a person as one line."""
+"""The status: one object for programs, one line for a person."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from residue.loudness.stage.readings import CapReading, Levels, Reading
 from residue.runtime.engine.engine import Snapshot
 from residue.runtime.house.house_state import House
 from residue.runtime.journal.log import EventRow
-from residue.runtime.journal.tallies import heard
+from residue.runtime.journal.tallies import sound_level
 from residue.runtime.planning.planning import Advance
 
 
@@ -82,17 +82,17 @@ def _levels(reading: Reading) -> dict[str, Any]:
 
 def _level(levels: Levels) -> dict[str, Any]:
     return {
-        "la_db": heard(levels.a),
-        "lc_db": heard(levels.c),
-        "lz_db": heard(levels.z),
-        "lg_db": heard(levels.g),
-        "laf_db": heard(levels.a_fast),
-        "las_db": heard(levels.a_slow),
-        "lc_peak_db": heard(levels.c_peak),
+        "la_db": sound_level(levels.a),
+        "lc_db": sound_level(levels.c),
+        "lz_db": sound_level(levels.z),
+        "lg_db": sound_level(levels.g),
+        "laf_db": sound_level(levels.a_fast),
+        "las_db": sound_level(levels.a_slow),
+        "lc_peak_db": sound_level(levels.c_peak),
         "unit": "dB re 20 uPa" if levels.physical else "dBFS",
-        "true_peak_dbtp": heard(levels.true_peak),
-        "momentary_lufs": heard(levels.momentary_lufs),
-        "short_term_lufs": heard(levels.short_term_lufs),
+        "true_peak_dbtp": sound_level(levels.true_peak),
+        "momentary_lufs": sound_level(levels.momentary_lufs),
+        "short_term_lufs": sound_level(levels.short_term_lufs),
         "integrated_lufs": levels.integrated_lufs,
         "loudness_range_lu": levels.loudness_range_lu,
         "acceleration_ms2": levels.acceleration_ms2,
@@ -100,7 +100,7 @@ def _level(levels: Levels) -> dict[str, Any]:
 
 
 def _cap(cap: CapReading) -> dict[str, Any]:
-    level = heard(cap.level)
+    level = sound_level(cap.level)
     headroom_db = None if level is None else cap.headroom_db
     return {"name": cap.name, "level": level, "limit": cap.limit, "unit": cap.unit, "headroom_db": headroom_db}
 
@@ -121,7 +121,7 @@ def _health(known: Known) -> Mapping[str, Any]:
         "busy": round(engine.busy, 4),
         "plan_gain_db": known.plan_gain_db,
         "trim_db": known.house.trim_db,
-        "governor_gain_db": heard(reading.governor_db) if reading else None,
+        "governor_gain_db": sound_level(reading.governor_db) if reading else None,
         "limiter_gain_db": reading.limiter_db if reading else None,
         "memory_bytes": known.memory_bytes,
         "planning": known.advance.performance if known.advance else None,
@@ -131,8 +131,8 @@ def _health(known: Known) -> Mapping[str, Any]:
 
 
 def _reached(cap: CapReading) -> str:
-    return reached_in_words(cap.level if heard(cap.level) is not None else -inf, cap.limit, cap.unit)
+    return reached_in_words(cap.level if sound_level(cap.level) is not None else -inf, cap.limit, cap.unit)
 
 
 def _shown(level: float) -> str:
-    return "silence" if heard(level) is None else f"{level:.1f}"
+    return "silence" if sound_level(level) is None else f"{level:.1f}"

@@ -13,7 +13,7 @@ from residue.runtime.engine.fader import Fader
 logger = logging.getLogger(__name__)
 
 
-class Crossing:
+class EveningCrossfade:
     """A crossfade whose two gains always add up to 1.
 
     So what it gives is nowhere larger in magnitude, nor in mean square, than the louder of the two (both are convex),
@@ -40,7 +40,7 @@ class Crossing:
         return sound * share + self._old(sound) * ((1.0 - share) * self._gain)
 
     def _old(self, like: NDArray[np.float64]) -> NDArray[np.float64]:
-        """What the old one gives; silence once it has ended or failed, which is of no consequence any more."""
+        """The sound of the old performance; silence once it has ended or failed, which does not matter any more."""
         if self._leaving is None:
             return np.zeros_like(like)
         try:

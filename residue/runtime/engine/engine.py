@@ -28,7 +28,7 @@ from residue.mapping.signals import Span, frame_at, seconds
 from residue.mapping.trust import BodyReading
 from residue.output.returning import ReturningSink
 from residue.processes import MAKES_FRAMES, keep_time
-from residue.runtime.engine.crossfade import Crossing
+from residue.runtime.engine.crossfade import EveningCrossfade
 from residue.runtime.engine.fader import Fader
 
 logger = logging.getLogger(__name__)
@@ -48,10 +48,10 @@ STALL_S = 1.0
 REBUILD_WAIT_S = 0.5
 """A thread that lives is out of the sink within a block."""
 PEAKS_S = 1.0
-"""Peaks are told over so long, from one look of the watchdog to the next: what comes out of the cap a while after it
+"""Peaks cover this time, from one look of the watchdog to the next: what comes out of the cap a while after it
 went in is not taken for silence then, however short it is."""
 TALLY_S = 1.0
-"""What was sent is told so often: more than that of it no power cut makes forgotten."""
+"""The interval of tallies: a power cut makes no more than this forgotten."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +77,7 @@ class Failure:
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """What the engine tells of itself after each block."""
+    """The engine's report after each block."""
 
     frames: int = 0
     """Written since the start: the heartbeat."""
@@ -109,7 +109,7 @@ class Snapshot:
     """By performance."""
 
 
-Heard = Callable[[Span, Signals, float], None]
+SpanObserver = Callable[[Span, Signals, float], None]
 """Told of each block: its span, its signals, and the monotonic time at which its first frame is heard."""
 
 
@@ -124,7 +124,7 @@ class Engine:
         stage: CapStage,
         sink: ReturningSink,
         outputs: int,
-        heard: Heard = lambda span, signals, heard_at_s: None,
+        heard: SpanObserver = lambda span, signals, heard_at_s: None,
         monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self._stage = stage
@@ -135,7 +135,7 @@ class Engine:
         self._orders: SimpleQueue[Callable[[], None]] = SimpleQueue()
         self._turn: Turn | None = None
         self._fade = Fader(0.0)
-        self._crossing: Crossing | None = None
+        self._crossfade: EveningCrossfade | None = None
         self._trim = Fader(1.0)
         self._presence = Fader(1.0)
         self._closing = False
@@ -157,11 +157,11 @@ class Engine:
     # Orders, from any thread.
 
     def start(self) -> None:
-        """Begin to write."""
+        """Starts the engine's thread."""
         self._thread.start()
 
     def begin(self, turn: Turn) -> None:
-        """Play this from where its playback stands, with a crossfade from what is under way."""
+        """Plays this from the position of its playback, with a crossfade from the present performance."""
         self._orders.put(partial(self._begin, turn))
 
     def refuse(self, number: int, performance: str, why: str) -> None:
@@ -169,7 +169,7 @@ class Engine:
         self._orders.put(partial(self._refuse, number, performance, why))
 
     def forgive(self, performance: str) -> None:
-        """A performance that failed was mended: it no longer counts as failed."""
+        """A performance that failed has been mended: it no longer counts as failed."""
         self._orders.put(partial(self._forgive, performance))
 
     def fade_out(self, over_s: float) -> None:
@@ -203,7 +203,7 @@ class Engine:
         if not self._sending.acquire(timeout=REBUILD_WAIT_S):
             return False
         try:
-            turn, self._turn, self._crossing = self._turn, None, None
+            turn, self._turn, self._crossfade = self._turn, None, None
             if turn is not None:
                 self._fail(turn.performance, why)
             self._began_s = -inf
@@ -289,7 +289,7 @@ class Engine:
             self.tallies.put(self._stage.take_tally())
 
     def _block(self, now_s: float) -> NDArray[np.float64]:
-        """What the turn gives next, under the plan and all faders; its end is found here."""
+        """The next block of the turn, under the plan and all faders; it also finds the end of the turn."""
         trim, presence = self._trim.next(BLOCK_FRAMES), self._presence.next(BLOCK_FRAMES)
         turn = self._turn
         if turn is None:
@@ -298,14 +298,14 @@ class Engine:
         sound, ended = self._sound(turn, now_s)
         if self._turn is not turn:  # it came back from its graph after the engine had been rebuilt
             return self._silence
-        crossing = self._crossing
+        crossfade = self._crossfade
         if ended or (self._closing and self._fade.silent):
             self._turn = None
-        if crossing is None:
+        if crossfade is None:
             return sound * (turn.gain * fade * trim * presence)
-        both = crossing.into(sound * turn.gain)
-        if self._turn is None or crossing.done:
-            self._crossing = None
+        both = crossfade.into(sound * turn.gain)
+        if self._turn is None or crossfade.done:
+            self._crossfade = None
         return both * (fade * trim * presence)
 
     def _sound(self, turn: Turn, now_s: float) -> tuple[NDArray[np.float64], bool]:
@@ -340,7 +340,9 @@ class Engine:
     def _begin(self, turn: Turn) -> None:
         at_s = seconds(turn.playback.position)
         before = None if self._closing else self._turn
-        self._crossing = None if before is None else Crossing(before.playback, before.gain, frame_at(CROSSFADE_S))
+        self._crossfade = (
+            None if before is None else EveningCrossfade(before.playback, before.gain, frame_at(CROSSFADE_S))
+        )
         self._turn, self._closing, self._last = turn, False, self._silence
         self._stage.begin_programme()
         self._fade = Fader(0.0 if at_s else 1.0)

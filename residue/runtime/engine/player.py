@@ -40,7 +40,7 @@ def left_out(failures: Mapping[str, Failure], planned: Set[str], now_s: float) -
 
 
 class Plans(Protocol):
-    """What a planner knows."""
+    """The plans that a planner has ready."""
 
     outcome: Outcome
 
@@ -87,13 +87,13 @@ class Player:
         return self._monotonic_s() - self._moved_s
 
     def leave_out(self, why: str) -> None:
-        """What is about to begin counts as failed; should it come back after all, it is not begun."""
+        """Counts the coming performance as failed; the house does not begin it even if it comes back."""
         start, self._wanted = self._taken_up, None
         if start is not None:
             self._engine.refuse(start.turn, start.performance, why)
 
     def view(self) -> EngineView:
-        """The engine and what stands ready for it, as the house sees them."""
+        """The engine and the performances ready for it, as the house sees them."""
         now = self._engine.snapshot
         outcome = self._plans.outcome
         failed = left_out(now.failures, outcome.gain_db.keys(), self._monotonic_s())

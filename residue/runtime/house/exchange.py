@@ -1,4 +1,4 @@
-"""What the house hears and sees, and what it asks for.
+"""Events that reach the house, the view that it has of the world, and the actions that it requests.
 
 An action says what shall be so and is repeated until the engine's view shows it: repeating one that is being done, or
 is done, changes nothing. So nothing is lost with a message, and an engine that was rebuilt comes into step by itself.
@@ -37,7 +37,7 @@ class Release:
 
 @dataclass(frozen=True, slots=True)
 class Next:
-    """A person wants to go on: a rest ends; otherwise what plays, or would come next, is passed over."""
+    """A person wants to go on: a rest ends; otherwise the present or next performance is skipped."""
 
     by: str
 
@@ -62,7 +62,7 @@ Event = Tick | Hold | Release | Next | Trim | Renew
 
 @dataclass(frozen=True, slots=True)
 class EngineView:
-    """What the engine reports of itself at one moment."""
+    """The engine's report at one moment."""
 
     turn: int = 0
     """The number of the last Start it acted on; 0 before the first."""
@@ -84,7 +84,7 @@ class EngineView:
 
 @dataclass(frozen=True, slots=True)
 class World:
-    """What is so now, outside the house."""
+    """The world outside the house at one moment."""
 
     now: datetime
     monotonic_s: float

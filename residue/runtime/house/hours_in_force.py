@@ -12,7 +12,7 @@ from residue.problems import ProblemError, stops
 from residue.runtime.house.kept_hours import differ, kept
 from residue.schedule import agenda
 from residue.schedule.beside import CALENDAR_FILE
-from residue.schedule.watched import Refused, Taken, Watched
+from residue.schedule.watched import LoadedFiles, Refused, Watched
 
 
 class HoursInForce:
@@ -31,7 +31,7 @@ class HoursInForce:
         self.installation = installation
         """With the hours in force."""
         self.alarms: list[str] = []
-        """What is wrong with the files as they stand now; empty while they are in force."""
+        """The faults of the present files; empty while they are in force."""
         self._state = state
         self._now = now
         self._happened = happened
@@ -49,7 +49,7 @@ class HoursInForce:
     def look(self, monotonic_s: float) -> Installation | None:
         """Called every second or so: the installation with new hours when they have just been taken, else None."""
         match self._watched.look(monotonic_s):
-            case Taken(installation):
+            case LoadedFiles(installation):
                 self.installation, self.alarms = kept(installation, self._state), []
                 understood = agenda.at_present(installation.calendar, self._now())
                 self._happened("hours", f"The new hours are in force. {understood}")

@@ -29,22 +29,22 @@ from residue.runtime.house.house_state import (
     LATE_FADE_S,
     TRIM_LOWEST_DB,
     House,
-    Outcome,
     State,
+    Transition,
     left_s,
     performance_at,
     waits,
 )
-from residue.runtime.house.requests import heard
+from residue.runtime.house.requests import noted
 from residue.schedule.programme import Programme, pool
 from residue.schedule.spans import local
 
 __all__ = ["House", "State", "step"]
 
 
-def step(house: House, event: Event, world: World, programme: Programme) -> Outcome:
+def step(house: House, event: Event, world: World, programme: Programme) -> Transition:
     """The house after an event, and what is to be done now."""
-    asked, answer = heard(ended(entered(house, world, programme), world, programme), event, world)
+    asked, answer = noted(ended(entered(house, world, programme), world, programme), event, world)
     state = _state(asked, world, programme)
     settled, actions = _ACT[state](replace(asked, state=state), world, programme)
     if world.engine.fault is not None and settled.state in _HEARD:
@@ -96,7 +96,7 @@ def _nothing_to_play(world: World, programme: Programme) -> str | None:
 
 
 def _whole_trim_db(house: House) -> float:
-    """What a person set, and what the terms of a private view add."""
+    """The trim that a person set plus the trim of a private view."""
     own_db = 0.0 if house.opening is None else house.opening.terms.trim_db
     return max(TRIM_LOWEST_DB, house.trim_db + own_db)
 
@@ -104,19 +104,19 @@ def _whole_trim_db(house: House) -> float:
 # What each state does.
 
 
-def _closed(house: House, world: World, programme: Programme) -> Outcome:
+def _closed(house: House, world: World, programme: Programme) -> Transition:
     return interrupted(house, world.engine, programme), _hush(world)
 
 
-def _held(house: House, world: World, programme: Programme) -> Outcome:
+def _held(house: House, world: World, programme: Programme) -> Transition:
     return interrupted(house, world.engine, programme), _hush(world)
 
 
-def _faulted(house: House, _world: World, _programme: Programme) -> Outcome:
+def _faulted(house: House, _world: World, _programme: Programme) -> Transition:
     return house, ()
 
 
-def _playing(house: House, world: World, programme: Programme) -> Outcome:
+def _playing(house: House, world: World, programme: Programme) -> Transition:
     if world.engine.turn != house.turn:
         return house, (_start(house, programme),)
     actions: tuple[Action, ...] = _readying(house.index + 1, house, world, programme)
@@ -125,11 +125,11 @@ def _playing(house: House, world: World, programme: Programme) -> Outcome:
     return house, actions
 
 
-def _resting(house: House, world: World, programme: Programme) -> Outcome:
+def _resting(house: House, world: World, programme: Programme) -> Transition:
     return house, (*_hush(world), *_readying(house.index, house, world, programme))
 
 
-def _opening(house: House, world: World, programme: Programme) -> Outcome:
+def _opening(house: House, world: World, programme: Programme) -> Transition:
     house, skipped = _past_unplayable(house, world, programme)
     performance = performance_at(house, programme)
     if world.engine.sounding or performance not in world.engine.ready:
@@ -142,7 +142,7 @@ def _opening(house: House, world: World, programme: Programme) -> Outcome:
 
 _HEARD = frozenset({State.OPENING, State.PLAYING, State.RESTING})
 
-_ACT: Mapping[State, Callable[[House, World, Programme], Outcome]] = {
+_ACT: Mapping[State, Callable[[House, World, Programme], Transition]] = {
     State.CLOSED: _closed,
     State.OPENING: _opening,
     State.PLAYING: _playing,
@@ -166,7 +166,7 @@ def _readying(index: int, house: House, world: World, programme: Programme) -> t
     return () if known else (Prepare(performance),)
 
 
-def _past_unplayable(house: House, world: World, programme: Programme) -> Outcome:
+def _past_unplayable(house: House, world: World, programme: Programme) -> Transition:
     """Pass over what cannot be played. Something can be: otherwise the house would be faulted."""
     skipped: list[Action] = []
     while (name := performance_at(house, programme)) in world.engine.unplayable:
@@ -187,7 +187,7 @@ def _why_resting(house: House, world: World, programme: Programme) -> str:
 
 _REASON: Mapping[State, Callable[[House, World, Programme], str]] = {
     State.CLOSED: lambda house, *_: "by the hours" + (f"; held by {house.held_by}" if house.held_by else ""),
-    State.OPENING: lambda house, _, programme: f"{performance_at(house, programme)} is being made ready",
+    State.OPENING: lambda house, _, programme: f"{performance_at(house, programme)} is being prepared",
     State.PLAYING: lambda house, world, programme: (
         f"{performance_at(house, programme)} from {house.from_s:.0f} s on"
         + ("" if world.opening else "; past closing, to its end")

@@ -1,4 +1,4 @@
-"""What the house remembers, and what can be told of it at any moment."""
+"""The memory of the house, and its state for people."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ TRIM_HIGHEST_DB = 0.0
 
 
 class State(StrEnum):
-    """What a person reads in the status."""
+    """The state of the house as the status shows it."""
 
     CLOSED = "closed"
     OPENING = "opening"
@@ -37,7 +37,7 @@ class State(StrEnum):
 
 
 MAY_SOUND = frozenset({State.PLAYING, State.OPENING})
-"""In the second, what was passed over still fades out."""
+"""In the second, the skipped performance still fades out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +80,7 @@ class House:
     """Why it is in this state, in a person's words."""
 
 
-Outcome = tuple[House, tuple[Action, ...]]
+Transition = tuple[House, tuple[Action, ...]]
 
 
 def left_s(world: World) -> float:

@@ -13,10 +13,10 @@ from residue.schedule.programme import Programme
 
 
 class Plays(Protocol):
-    """Whatever carries out the actions of the house: the player, or one of a simulation."""
+    """Carries out the actions of the house: the player, or a simulated one."""
 
     def view(self) -> EngineView:
-        """What is so now."""
+        """The engine's present view."""
 
     def do(self, actions: Iterable[Action]) -> None:
         """Carry out; actions of kinds that are not for it are left alone."""
@@ -57,5 +57,5 @@ class Keeper:
         self._plays.do(actions)
 
     def tick(self) -> None:
-        """Time has passed."""
+        """Tells the house that time has passed."""
         self.tell(Tick())

@@ -1,4 +1,4 @@
-"""What the house still knows after a restart or a power cut."""
+"""The memory that the house keeps over a restart or a power cut."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ class Memory(msgspec.Struct, frozen=True, kw_only=True):
     held_by: str | None = None
     trim_db: float = 0.0
     last_known: datetime | None = None
-    """The latest time of day that could be relied on: see residue.schedule.trust."""
+    """The latest time of day that could be relied on: see residue.schedule.clock_trust."""
 
 
 def memory(house: House, engine: EngineView, last_known: datetime | None = None) -> Memory:
-    """What to write down."""
+    """The memory to write down."""
     return Memory(
         opening=house.opening,
         before=house.before,

@@ -1,4 +1,4 @@
-"""What the control surface may ask of the house."""
+"""The handlers of the OSC control surface."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from residue.control.addresses import STATUS_REPLY
-from residue.control.surface import Answer, Handler
+from residue.control.surface import Handler, Reply
 from residue.runtime.house.exchange import Event, Hold, Next, Release, Trim
 from residue.runtime.house.house_state import TRIM_HIGHEST_DB, TRIM_LOWEST_DB
 
@@ -16,7 +16,7 @@ Numbers = tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Wish:
+class SwapOrder:
     """A swap as somebody wrote it. bag: a folder within the installation; None for the one before."""
 
     performance: str
@@ -25,7 +25,7 @@ class Wish:
 
 
 def handlers(
-    tell: Callable[[Event], None], status: Callable[[], Mapping[str, Any]], swap: Callable[[Wish, str], None]
+    tell: Callable[[Event], None], status: Callable[[], Mapping[str, Any]], swap: Callable[[SwapOrder, str], None]
 ) -> Mapping[str, Handler]:
     """By address. tell: lets the house act on an event; status: as `residue status --json` gives it.
 
@@ -33,7 +33,7 @@ def handlers(
     """
 
     def on(event: Callable[[Numbers, str], Event]) -> Handler:
-        def handle(numbers: Numbers, sender: str) -> Answer | None:
+        def handle(numbers: Numbers, sender: str) -> Reply | None:
             tell(event(numbers, sender))
             return None
 
@@ -45,8 +45,8 @@ def handlers(
         "/house/release": on(lambda _numbers, sender: Release(sender)),
         "/house/trim": on(lambda numbers, sender: Trim(_trim_db(numbers), sender)),
         "/house/next": on(lambda _numbers, sender: Next(sender)),
-        "/house/swap": lambda texts, sender: swap(Wish(texts[1], texts[2], texts[0]), sender),
-        "/house/swap/back": lambda texts, sender: swap(Wish(texts[0], texts[1]), sender),
+        "/house/swap": lambda texts, sender: swap(SwapOrder(texts[1], texts[2], texts[0]), sender),
+        "/house/swap/back": lambda texts, sender: swap(SwapOrder(texts[0], texts[1]), sender),
     }
 
 

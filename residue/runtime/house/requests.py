@@ -1,4 +1,4 @@
-"""What a person asks of the house: remembered here, obeyed in the house's states."""
+"""Requests of a person to the house: remembered here, obeyed in the house's states."""
 
 from __future__ import annotations
 
@@ -8,51 +8,51 @@ from math import inf
 from typing import Any
 
 from residue.runtime.house.exchange import Event, Hold, Log, Next, Release, Renew, Tick, Trim, World
-from residue.runtime.house.house_state import TRIM_HIGHEST_DB, TRIM_LOWEST_DB, House, Outcome, waits
+from residue.runtime.house.house_state import TRIM_HIGHEST_DB, TRIM_LOWEST_DB, House, Transition, waits
 
 
-def heard(house: House, event: Event, world: World) -> Outcome:
+def noted(house: House, event: Event, world: World) -> Transition:
     """The house with the request noted, and the line for the log."""
     return _HEAR[type(event)](house, event, world)
 
 
-def _tick(house: House, _event: Tick, _world: World) -> Outcome:
+def _tick(house: House, _event: Tick, _world: World) -> Transition:
     return house, ()
 
 
-def _hold(house: House, event: Hold, _world: World) -> Outcome:
+def _hold(house: House, event: Hold, _world: World) -> Transition:
     if house.held_by is not None:
-        return house, (Log("hold", f"Asked for by {event.by}; already held by {house.held_by}."),)
-    return replace(house, held_by=event.by), (Log("hold", f"Asked for by {event.by}."),)
+        return house, (Log("hold", f"Requested by {event.by}; already held by {house.held_by}."),)
+    return replace(house, held_by=event.by), (Log("hold", f"Requested by {event.by}."),)
 
 
-def _release(house: House, event: Release, _world: World) -> Outcome:
+def _release(house: House, event: Release, _world: World) -> Transition:
     if house.held_by is None:
-        return house, (Log("release", f"Asked for by {event.by}, but nobody holds."),)
-    return replace(house, held_by=None), (Log("release", f"Asked for by {event.by}; was held by {house.held_by}."),)
+        return house, (Log("release", f"Requested by {event.by}, but nobody holds."),)
+    return replace(house, held_by=None), (Log("release", f"Requested by {event.by}; was held by {house.held_by}."),)
 
 
-def _next(house: House, event: Next, world: World) -> Outcome:
-    said = Log("next", f"Asked for by {event.by}.")
+def _next(house: House, event: Next, world: World) -> Transition:
+    said = Log("next", f"Requested by {event.by}.")
     if world.opening is None:
-        return house, (Log("next", f"Asked for by {event.by} while closed: nothing is passed over."),)
+        return house, (Log("next", f"Requested by {event.by} while closed: nothing is skipped."),)
     if not house.under_way and waits(house, world):
         return replace(house, rest_until_s=-inf, not_before=None), (said,)
     return replace(house, index=house.index + 1, from_s=0.0, under_way=False), (said,)
 
 
-def _renew(house: House, _event: Renew, world: World) -> Outcome:
+def _renew(house: House, _event: Renew, world: World) -> Transition:
     if not house.under_way or world.opening is None:  # past closing what plays may end, and nothing begin
         return house, ()
     return replace(house, turn=max(house.turn, world.engine.turn) + 1, from_s=0.0), ()
 
 
-def _trim(house: House, event: Trim, _world: World) -> Outcome:
+def _trim(house: House, event: Trim, _world: World) -> Transition:
     db = min(TRIM_HIGHEST_DB, max(TRIM_LOWEST_DB, event.db))
     return replace(house, trim_db=db), (Log("trim", f"{db:.1f} dB, asked for by {event.by}."),)
 
 
-_HEAR: Mapping[type[Event], Callable[[House, Any, World], Outcome]] = {
+_HEAR: Mapping[type[Event], Callable[[House, Any, World], Transition]] = {
     Tick: _tick,
     Hold: _hold,
     Release: _release,

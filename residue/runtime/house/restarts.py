@@ -17,7 +17,7 @@ logger = logging.getLogger(__name__)
 FILE_NAME = "restarts.json"
 MOST = 3
 WITHIN = timedelta(hours=1)
-"""A fault that three restarts within an hour did not mend is not mended by a fourth."""
+"""Three restarts within an hour are enough: a fourth would not help either."""
 
 
 class Restarts:
@@ -34,13 +34,13 @@ class Restarts:
         """
         now, known = self._clock.now(), self._known()
         lately = [moment for moment in known.get(check.name, []) if abs(now - moment) < WITHIN]
-        if len(lately) >= MOST and check.name != "engine stands":
+        if len(lately) >= MOST and check.name != "engine stalls":
             return False
         known[check.name] = [*lately, now][-MOST:]
         try:
             replace_file(self._path, msgspec.json.encode(known))
         except OSError as error:
-            logger.warning("Why the program is started anew cannot be written down: %s", error)
+            logger.warning("The reason of the restart cannot be written: %s", error)
         return True
 
     def _known(self) -> dict[str, list[datetime]]:

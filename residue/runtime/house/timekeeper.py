@@ -1,4 +1,4 @@
-"""What the house goes by: the hours, as far as the machine's clock can be relied on."""
+"""The time by which the house goes: the hours, as far as the machine's clock is reliable."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from zoneinfo import ZoneInfo
 
 from residue.runtime.system.clock import Clock
 from residue.schedule.calendar import Calendar
+from residue.schedule.clock_trust import ClockTrust, Timekeeping, Witnesses, look, opening_by, witnesses
 from residue.schedule.hours import Hours
 from residue.schedule.opening import Opening
-from residue.schedule.trust import Timekeeping, Trust, Witnesses, look, opening_by, witnesses
 
 ASK_EVERY_S = 30.0
 """Between two questions to the machine whether its clock was set; asking takes a while, in a thread of its own."""
@@ -34,7 +34,7 @@ class Timekeeper:
         self._witnesses = await asyncio.to_thread(witnesses)
 
     async def keep_asking(self) -> None:
-        """Ask for ever."""
+        """Examines the clock again and again, until it is cancelled."""
         while True:
             await asyncio.sleep(ASK_EVERY_S)
             await self.ask()
@@ -66,8 +66,8 @@ class Timekeeper:
 
     @property
     def doubt(self) -> str | None:
-        """What somebody should know of the clock; None while it can be relied on."""
-        if self.known.trust is not Trust.UNSURE:
+        """A sentence on an unreliable clock; None while it is reliable."""
+        if self.known.trust is not ClockTrust.UNSURE:
             return None
         return f"The clock is unsure; the house is to be {_TOLD[self._hours.when_clock_is_unsure]} meanwhile."
 

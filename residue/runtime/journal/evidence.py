@@ -1,4 +1,4 @@
-"""What a run other than the daemon's sends, in the level log: the caps count it when the house plays again."""
+"""Logs the sound of a run other than the daemon's: the caps count it when the house plays again."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from pathlib import Path
 
 from residue.loudness.stage.readings import Tally
 from residue.runtime.journal.log import CUT, ENDED, FILE_NAME, STARTED, LevelLog, event
-from residue.runtime.journal.log_writer import Scribe
+from residue.runtime.journal.log_writer import LogWriter
 from residue.runtime.journal.tallies import Circumstances, Tallies
 from residue.runtime.system.clock import Clock, uptime
 from residue.runtime.system.folders import unwritten_file
 
-_SCRIBE_S = 2.0
+_WRITER_S = 2.0
 """For writing what still waits: nobody and nothing that would not wait so long is there, as systemd is for a house."""
 
 
@@ -25,17 +25,17 @@ class Evidence:
 
     def __init__(self, state: Path, clock: Clock) -> None:
         self.log = LevelLog(state / FILE_NAME, unwritten_file(state))
-        self._scribe, self._tallies, self._clock = Scribe(self.log, Path()), Tallies(), clock
+        self._writer, self._tallies, self._clock = LogWriter(self.log, Path()), Tallies(), clock
         self._cut = False
 
     def sent(self, tally: Tally, then: Circumstances) -> None:
         """Log a second or so; makes nobody wait."""
         for row in self._tallies.rows(tally, self._clock.now(), uptime(), then):
-            self._scribe.put(row)
+            self._writer.put(row)
 
     def happened(self, kind: str, text: str) -> None:
         """Log what was done."""
-        self._scribe.put(event(self._clock.now(), uptime(), kind, text))
+        self._writer.put(event(self._clock.now(), uptime(), kind, text))
 
     def cut(self, why: str) -> None:
         """It ends without having told all that it sent."""
@@ -45,13 +45,13 @@ class Evidence:
     @contextmanager
     def kept(self, started: str, ended: str) -> Iterator[None]:
         """Write within the context. Of a run without an end, what was not logged counts as sent."""
-        self._scribe.start()
+        self._writer.start()
         self.happened(STARTED, started)
         try:
             yield
         finally:
             for row in self._tallies.rest():
-                self._scribe.put(row)
+                self._writer.put(row)
             if not self._cut:
                 self.happened(ENDED, ended)
-            self._scribe.end(_SCRIBE_S)
+            self._writer.end(_WRITER_S)

@@ -1,4 +1,4 @@
-"""What is in force: a short name for everything that what is played, and how loud, follows from."""
+"""A short name for everything that decides which sound is played, and how loud."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def digest_in_force(installation: Installation) -> str:
 
 
 def in_force(installation: Installation) -> str:
-    """What a later reader of the log has to know: version, fingerprint, caps and days of calibration."""
+    """A line for later readers of the log: version, fingerprint, caps and days of calibration."""
     limits = "; ".join(f"{cap.name} {cap.limit_in_words}" for cap in expand(installation.room.cap))
     known = {name: output.calibration for name, output in installation.room.output.items()}
     calibrated = ", ".join(f"{name} {found.on if found else 'not'}" for name, found in known.items())

@@ -36,7 +36,7 @@ takes a buffer at once."""
 
 @dataclass(frozen=True, slots=True)
 class LevelRow:
-    """What was sent up to a moment, within a minute and while one thing played; levels are null for silence."""
+    """The sound sent within a minute while one performance played; levels are null for silence."""
 
     utc: str
     duration_s: float
@@ -76,7 +76,7 @@ class LevelRow:
 
 @dataclass(frozen=True, slots=True)
 class SecondRow:
-    """What was sent within a second or so, at the visitor's place. Seconds of silence have no row."""
+    """The sound sent within about a second, at the visitor's place. Seconds of silence have no row."""
 
     utc: str
     boot: str
@@ -137,7 +137,7 @@ _NOT_TOLD_BEFORE = f"""
 
 @dataclass(frozen=True, slots=True)
 class Logged:
-    """What the log tells of a stretch of time, in order."""
+    """The rows of a stretch of time, in order."""
 
     minutes: Sequence[LevelRow] = ()
     seconds: Sequence[SecondRow] = ()
@@ -150,7 +150,7 @@ def timestamp(moment: datetime) -> str:
 
 
 def event(now: datetime, up: Uptime, kind: str, text: str, sender: str | None = None) -> EventRow:
-    """Of this moment."""
+    """An event row with the present time."""
     return EventRow(timestamp(now), kind, text, sender, up.boot, round(up.seconds, 3))
 
 
@@ -234,7 +234,7 @@ class LevelLog:
             yield event(datetime.now(UTC), uptime(), SPOILT, text)
 
     def _memory_stands(self) -> bool:
-        """Whether a memory stands beside the log: this house has run before, or the disk took it before any row."""
+        """Whether there is a memory beside the log: then this house has run before, or no row was ever written."""
         try:
             return self._path.with_name(MEMORY_FILE).exists()
         except OSError:  # what cannot be looked at counts as the most
@@ -265,7 +265,7 @@ class LevelLog:
         return float(up.seconds - since_s) if boot == up.boot else 0.0
 
     def _left_unlogged(self, up: Uptime) -> Iterator[EventRow]:
-        """What a process before this one could not log: told in the log, since the note about it goes now."""
+        """Logs the time that a former process could not log, since the note about it is removed now."""
         unwritten_s = self._unwritten_s(up) if self._inherited else 0.0
         if unwritten_s > 0.0:
             text = f"The disk took nothing for up to {unwritten_s:.0f} s before this; every cap counts it as sent."
@@ -277,8 +277,8 @@ class LevelLog:
         self._path.replace(aside)
         for part in ("-wal", "-shm"):
             self._path.with_name(self._path.name + part).unlink(missing_ok=True)
-        logger.error("The level log is spoilt. It is set aside as %s, and a new one begins.", aside.name)
-        text = f"What stood in it is in {aside.name}. Every cap counts as used up at starts that need it."
+        logger.error("The level log is damaged. It was moved to %s, and a new one begins.", aside.name)
+        text = f"Its contents are in {aside.name}. Every cap counts as used up at starts that need it."
         self.write([event(datetime.now(UTC), uptime(), SPOILT, text)])
 
     def let_go(self) -> None:
@@ -317,7 +317,7 @@ class LevelLog:
         return [kind(*row) for row in connection.execute(asked, (timestamp(start), timestamp(end)))]
 
     def sent_before(self, now: datetime, up: Uptime, window_s: float) -> SentHistory:
-        """What the governor has to count as sent before its first frame; what cannot be read counts as the most.
+        """The energy that the governor must count before its first frame; an unreadable part counts as the most.
 
         Ages are told by the time since the machine started, which nobody sets; those of an earlier start of the
         machine by the clock, but at least by that.

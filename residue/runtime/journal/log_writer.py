@@ -21,7 +21,7 @@ MOST_WAITING = 20_000
 RETRY_S = 5.0
 
 
-class Scribe:
+class LogWriter:
     """Takes what is to be written and never makes anybody wait for the disk.
 
     What the disk does not take waits in memory, the oldest being let go when there is too much of it; one that does
@@ -41,7 +41,7 @@ class Scribe:
         self._trouble: str | None = None
         self._writing_since: Uptime | None = None
         self.dropped = 0
-        self._thread = threading.Thread(target=self._run, name="scribe", daemon=True)
+        self._thread = threading.Thread(target=self._run, name="log writer", daemon=True)
 
     @property
     def trouble(self) -> str | None:
@@ -57,7 +57,7 @@ class Scribe:
         return since if since is not None and self._up().seconds - since.seconds > UNLOGGED_MOST_S else None
 
     def start(self) -> None:
-        """Begin to write."""
+        """Starts the writer's thread."""
         self._thread.start()
 
     def put(self, row: Row) -> None:

@@ -18,8 +18,8 @@ SILENCE_DB = -150.0
 """Below what any converter puts out; filters kept from subnormal numbers hum at -600 dB."""
 
 
-def heard(level: float | None) -> float | None:
-    """None for silence."""
+def sound_level(level: float | None) -> float | None:
+    """The level in dB; None for silence."""
     return level if level is not None and level > SILENCE_DB else None
 
 
@@ -42,8 +42,8 @@ class Tallies:
         self._ended: tuple[datetime, Circumstances] | None = None
 
     def rows(self, tally: Tally, now: datetime, up: Uptime, then: Circumstances) -> Iterator[Row]:
-        """What a tally adds to the log. now, up: its end."""
-        if any(heard(level) is not None for level in tally.sent.values()):
+        """The rows that a tally adds to the log. now, up: its end."""
+        if any(sound_level(level) is not None for level in tally.sent.values()):
             yield _second(tally, now, up)
         if self._ended is not None and self._ended[1].performance != then.performance:
             yield from self.rest()
@@ -100,7 +100,7 @@ def _columns(received: Received) -> dict[str, Any]:
 
 
 def _rounded(level: float) -> float | None:
-    return round(level, 2) if heard(level) is not None else None
+    return round(level, 2) if sound_level(level) is not None else None
 
 
 def _second(tally: Tally, now: datetime, up: Uptime) -> SecondRow:

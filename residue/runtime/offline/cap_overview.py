@@ -1,4 +1,4 @@
-"""What the caps of a room, and every published rule, would mean for an installation: what `residue caps` tells."""
+"""The effect of the room's caps and of every published rule on an installation, for `residue caps`."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from residue.runtime.planning.preparation import caps, plan_under, profiles_of
 _WIDTH = 100
 """Columns of a terminal that people have open."""
 
-Gains = Mapping[str, float]
+PlannedGains = Mapping[str, float]
 """By performance, in dB: by how much the plan would lower it."""
 
 
@@ -30,9 +30,9 @@ class Overview:
     room: Room
     in_force: Sequence[CapRow]
     rules: Sequence[RuleRow]
-    planned: Gains | None
+    planned: PlannedGains | None
     """Under the caps in force; None where the installation cannot be planned yet."""
-    planned_under: Mapping[str, Gains]
+    planned_under: Mapping[str, PlannedGains]
     """By rule, as if it were the only one; a rule is left out where a calibration is missing."""
     findings: Sequence[Finding]
     """Why nothing could be planned."""
@@ -63,7 +63,7 @@ class _Plans:
         self._installation = installation
         self._profiles = profiles_of(installation, installation.played, cache, progress)
 
-    def under(self, bounds: Sequence[Cap]) -> Gains | None:
+    def under(self, bounds: Sequence[Cap]) -> PlannedGains | None:
         """None where a calibration is missing that one of the caps needs."""
         try:
             made = plan_under(self._installation, self._profiles, bounds)
@@ -106,7 +106,7 @@ def _here(row: CapRow) -> str:
     return f", which {row.loudest} alone reaches at {row.limit_dbfs:.1f} dBFS({row.cap.quantity.weighting})"
 
 
-def _in_words(gains: Gains) -> str:
+def _in_words(gains: PlannedGains) -> str:
     lowered = [f"{name} by {-gain:.1f} dB" for name, gain in gains.items() if gain < 0.0]
     if not lowered:
         return "everything would play as performed"
@@ -119,7 +119,7 @@ def _wrapped(text: str, indent: str) -> list[str]:
 
 
 def data(told: Overview) -> dict[str, Any]:
-    """JSON-ready."""
+    """The overview as a JSON-ready object."""
     return {
         "place": told.room.place,
         "caps": [_row(row) for row in told.in_force],

@@ -37,21 +37,21 @@ _SIGN_SEED = 1
 LOWEST_DB = -150.0
 """A difference whose sums are all zero lies below this."""
 
-Samples = NDArray[np.float32]
+WavSamples = NDArray[np.float32]
 
 
-class Part(msgspec.Struct, frozen=True, array_like=True):
+class FingerprintPart(msgspec.Struct, frozen=True, array_like=True):
     """PART_S of one output, or what is left at the end."""
 
     digest: str
     sums: list[int]
 
 
-class Sound(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class OutputFingerprint(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """One output: the SHA-256 of its samples as 32-bit floats, least significant byte first, and its parts."""
 
     sha256: str
-    part: list[Part]
+    part: list[FingerprintPart]
 
 
 class Sources(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -73,7 +73,7 @@ class Versions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Fingerprint(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What was rendered, by what, and how it is known again.
+    """The identity of a rendered sound, and the software that rendered it.
 
     gain_db: the plan's; left out for a render before the cap.
     node: the one node that was rendered alone.
@@ -85,7 +85,7 @@ class Fingerprint(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     frames: int
     sources: Sources
     versions: Versions
-    output: dict[str, Sound]
+    output: dict[str, OutputFingerprint]
     gain_db: float | None = None
     node: str | None = None
 
@@ -97,10 +97,10 @@ def versions() -> Versions:
     )
 
 
-def sounds(blocks: Iterable[NDArray[np.float64]], outputs: Sequence[str]) -> tuple[dict[str, Sound], int]:
+def sounds(blocks: Iterable[NDArray[np.float64]], outputs: Sequence[str]) -> tuple[dict[str, OutputFingerprint], int]:
     """The outputs of a render, block by block (outputs, frames), and how many frames it has."""
     whole = [hashlib.sha256() for _ in outputs]
-    parts: list[list[Part]] = [[] for _ in outputs]
+    parts: list[list[FingerprintPart]] = [[] for _ in outputs]
     waiting = np.empty((len(outputs), 0), np.float32)
     frames = 0
     for block in blocks:
@@ -112,16 +112,16 @@ def sounds(blocks: Iterable[NDArray[np.float64]], outputs: Sequence[str]) -> tup
     if waiting.shape[1]:
         _take(waiting, whole, parts)
     found = zip(outputs, whole, parts, strict=True)
-    return {name: Sound(digest.hexdigest(), part) for name, digest, part in found}, frames
+    return {name: OutputFingerprint(digest.hexdigest(), part) for name, digest, part in found}, frames
 
 
-def _take(samples: Samples, whole: Sequence[hashlib._Hash], parts: Sequence[list[Part]]) -> None:
+def _take(samples: WavSamples, whole: Sequence[hashlib._Hash], parts: Sequence[list[FingerprintPart]]) -> None:
     for channel, digest, part in zip(samples, whole, parts, strict=True):
         content = channel.astype("<f4").tobytes()
         digest.update(content)
         steps = np.rint(channel.astype(np.float64) * _STEPS).astype(np.int64)
         sums = [int(np.add.reduce(np.where(signs[: len(steps)], steps, -steps))) for signs in _signs()]
-        part.append(Part(hashlib.sha256(content).hexdigest()[:16], sums))
+        part.append(FingerprintPart(hashlib.sha256(content).hexdigest()[:16], sums))
 
 
 @cache
@@ -131,7 +131,7 @@ def _signs() -> NDArray[np.bool_]:
     return np.unpackbits(words.view(np.uint8), bitorder="little").reshape(_SUMS, PART_FRAMES).astype(np.bool_)
 
 
-def difference_db(one: Sequence[Part], other: Sequence[Part], frames: int) -> float:
+def difference_db(one: Sequence[FingerprintPart], other: Sequence[FingerprintPart], frames: int) -> float:
     """The level of the difference over some parts that have so many frames, in dBFS (a full-scale sine: -3.01).
 
     An estimate, mostly within 3 dB for one part and nearer over many; LOWEST_DB for what lies below it.
@@ -140,7 +140,7 @@ def difference_db(one: Sequence[Part], other: Sequence[Part], frames: int) -> fl
     return _level_db([a - b for a, b in zip(ours, theirs, strict=True)], frames)
 
 
-def level_db(parts: Sequence[Part], frames: int) -> float:
+def level_db(parts: Sequence[FingerprintPart], frames: int) -> float:
     """The level of the sound itself over some parts, estimated in the same way."""
     return _level_db([total for part in parts for total in part.sums], frames)
 

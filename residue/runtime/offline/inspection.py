@@ -32,10 +32,10 @@ from residue.runtime.planning.preparation import (
 from residue.runtime.system.clock import Clock
 from residue.runtime.system.files import save_picture
 from residue.schedule import agenda
+from residue.schedule.clock_trust import EARLIEST, Witnesses, witnesses
 from residue.schedule.doubts import doubts
 from residue.schedule.equipment import CommandEquipment
 from residue.schedule.spans import local
-from residue.schedule.trust import EARLIEST, Witnesses, witnesses
 
 AHEAD_DAYS = 366
 """So far ahead the hours are looked through for what is odd."""
@@ -77,11 +77,11 @@ def inspect(
 
 
 def _room(room: Room, today: date) -> Iterator[Finding]:
-    """What of room.toml no room can be like."""
+    """Findings on values in room.toml that no room can have."""
     for name, output in room.output.items():
         for key, measured in (("calibration", output.calibration), ("vibration", output.vibration)):
             if measured is not None and measured.on > today:
-                where, what = f"{ROOM}: output.{name}.{key}.on", f"{measured.on} is still to come."
+                where, what = f"{ROOM}: output.{name}.{key}.on", f"{measured.on} is in the future."
                 yield Finding(Severity.WARNS, where, what, "Write the day on which it was measured.")
     for number, one in enumerate(room.equipment, start=1):
         for key in ("on", "off") if isinstance(one, CommandEquipment) else ():
@@ -92,7 +92,7 @@ def _room(room: Room, today: date) -> Iterator[Finding]:
 
 
 def _sensors(installation: Installation) -> Iterator[Finding]:
-    """What would keep the piece from being played live; the gallery does without."""
+    """Findings that keep the piece from being played live; the gallery version does not need this."""
     if not (installation.folder / SENSORS_FILE).exists():
         return
     sensors, findings = read_sensors(installation.folder)

@@ -17,7 +17,7 @@ from residue.archive.bag import Bag
 from residue.archive.performance import LONGEST_S
 from residue.control.feed import FeedSender
 from residue.installation.load import Installation, read_sensors
-from residue.live.messages import Listener
+from residue.live.messages import OscReceiver
 from residue.live.sensors import Sensors, check_needs
 from residue.live.sound_input import NoSound, SoundInput
 from residue.live.source import LiveSource
@@ -57,7 +57,7 @@ class LivePlayback(Playback):
         self._closing.set()
 
     def step(self, frames: int) -> Played:
-        """The next frames."""
+        """Plays the next frames and records them."""
         if self._closing.is_set():
             self.end_at(self._source.end(self.position, self._fade_frames))
         self._source.receive(self.position + frames)
@@ -69,7 +69,7 @@ class LivePlayback(Playback):
 
 @dataclass(frozen=True)
 class Recorded:
-    """What came of it. failure: why the graph ended before its time."""
+    """The result of a recording. failure: why the graph ended before its time."""
 
     bag: Bag
     duration_s: float
@@ -98,7 +98,7 @@ class Recording:
         self._title, self._into, self._sink = sensors.title, into, sink
         self._evidence = Evidence(state, clock)
         stage = cap_stage(installation, self._evidence.log, clock.now())
-        self._listener = Listener(sensors.osc, [one.address for one in sensors.channel.values() if one.address])
+        self._listener = OscReceiver(sensors.osc, [one.address for one in sensors.channel.values() if one.address])
         self._sound: SoundInput = sound or NoSound()
         self._take = Take(into, sensors, sensors.performance(clock.now()))
         self._source = LiveSource(sensors, installation.graph.needs, self._sound, self._listener, self._take)

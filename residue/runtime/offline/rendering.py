@@ -72,7 +72,7 @@ def _sent(
     yield stage.process(np.zeros((len(installation.piece.outputs), stage.latency_frames))).frames
 
 
-def heard(
+def rendered_part(
     installation: Installation,
     performance: PreparedPerformance,
     *,
@@ -111,4 +111,4 @@ def written(blocks: Iterable[NDArray[np.float64]], out: Path, outputs: int) -> I
                 yield block
     except soundfile.LibsndfileError as error:
         what = f"It cannot be written: {error.error_string}"
-        raise stopping(str(out), what, "See whether the disk has room.") from error
+        raise stopping(str(out), what, "Check that the disk has room.") from error

@@ -1,4 +1,4 @@
-"""What nodes of the graph give over time, gathered and written as tables: how an artist tunes a mapping."""
+"""Traces signals of the graph over time and writes them as tables, so that an artist can tune a mapping."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ _STEP_TICKS = 8_000
 
 
 @dataclass(frozen=True)
-class Happening:
+class TracedEvent:
     """One event of a signal."""
 
     at_s: float
@@ -49,7 +49,7 @@ class Trace:
     kinds: Mapping[str, Kind]
     times_s: NDArray[np.float64]
     columns: Mapping[str, NDArray[np.float64]]
-    events: Sequence[Happening]
+    events: Sequence[TracedEvent]
     sections: Sequence[tuple[float, str]]
 
 
@@ -82,8 +82,8 @@ def trace(
     )
     begins = playback.position
     rows: dict[str, list[NDArray[np.float64]]] = {name: [] for name in names if kinds[name] is not Kind.EVENTS}
-    events: list[Happening] = []
-    changes: list[Happening] = []
+    events: list[TracedEvent] = []
+    changes: list[TracedEvent] = []
     ended = False
     while not ended and playback.position < (excerpt.stop or playback.end):
         played = playback.step(step_frames)
@@ -139,17 +139,17 @@ def _by_row(signal: Signal, row_ticks: int) -> NDArray[np.float64]:
     return loudest
 
 
-def _happenings(played: Played, names: Sequence[str]) -> list[Happening]:
+def _happenings(played: Played, names: Sequence[str]) -> list[TracedEvent]:
     """The events of all the signals named, in the order of time."""
     found = []
     for name in names:
         signal = played.signals[name]
         if isinstance(signal, Events):
             pairs = zip(signal.frames.tolist(), signal.values.tolist(), strict=True)
-            found += [Happening(seconds(frame), name, value) for frame, value in pairs]
+            found += [TracedEvent(seconds(frame), name, value) for frame, value in pairs]
     return sorted(found, key=lambda one: one.at_s)
 
 
-def _section(installation: Installation, change: Happening) -> str:
+def _section(installation: Installation, change: TracedEvent) -> str:
     sections = installation.piece.section
     return sections[int(change.value) - 1].name if change.value <= len(sections) else "end"

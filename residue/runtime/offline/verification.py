@@ -22,14 +22,14 @@ from residue.runtime.offline.fingerprint import (
     PART_FRAMES,
     PART_S,
     Fingerprint,
-    Part,
+    FingerprintPart,
     Sources,
     difference_db,
     level_db,
     sounds,
     versions,
 )
-from residue.runtime.offline.rendering import Excerpt, heard
+from residue.runtime.offline.rendering import Excerpt, rendered_part
 from residue.runtime.planning.preparation import (
     BLOCK_FRAMES,
     open_performance,
@@ -39,7 +39,7 @@ from residue.runtime.planning.preparation import (
 )
 
 _MOST_TOLD = 6
-"""Stretches that differ are told one by one up to so many an output."""
+"""The most differing stretches that are listed for each output."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +52,7 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True)
 class Rendered:
-    """What is rendered, and how.
+    """A rendering, and its settings.
 
     gain_db: the plan's; None for what the graph gives before the cap.
     knots_db: the plan's, where it shapes the arc.
@@ -80,7 +80,7 @@ def blocks_of(
 ) -> Iterator[NDArray[np.float64]]:
     """The sound in blocks of (outputs, frames). Raises ProblemError."""
     graph = installation.graph if wanted.node is None else alone(installation.graph, wanted.node)
-    return heard(
+    return rendered_part(
         replace(installation, graph=graph),
         performance,
         block_frames=block_frames,
@@ -132,7 +132,7 @@ def _unlike(installation: Installation) -> Sequence[str]:
 
 
 def compare(kept: Fingerprint, found: Fingerprint, unlike: Sequence[str] = ()) -> Verdict:
-    """What was kept beside what was found now.
+    """Compares the kept fingerprint with the new one.
 
     unlike: the nodes that do not promise the same bits.
     """
@@ -172,7 +172,9 @@ def _output_words(name: str, kept: Fingerprint, found: Fingerprint) -> list[str]
     ]
 
 
-def _level(was: Sequence[Part], now: Sequence[Part], at: Sequence[int], found: Fingerprint) -> str:
+def _level(
+    was: Sequence[FingerprintPart], now: Sequence[FingerprintPart], at: Sequence[int], found: Fingerprint
+) -> str:
     """By how much some parts differ."""
     frames = sum(min(PART_FRAMES, found.frames - index * PART_FRAMES) for index in at)
     ours, theirs = [now[index] for index in at], [was[index] for index in at]
@@ -204,7 +206,7 @@ def _time(found: Fingerprint, part: int) -> str:
 
 
 def _reasons(kept: Fingerprint, found: Fingerprint, unlike: Sequence[str]) -> list[str]:
-    """What is no longer as it was, which may be why."""
+    """Changes that may explain a difference."""
     changed = [
         words
         for words, was, now in (

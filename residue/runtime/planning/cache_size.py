@@ -24,7 +24,7 @@ LEFT_BEHIND_S = 86_400.0
 def tidy(cache: Path, needed: Set[Path], most_bytes: int = UNNEEDED_BYTES) -> None:
     """Remove what is not needed, the longest unused first, until no more than `most_bytes` of it is left.
 
-    needed: files and folders that stand two levels below `cache`; they count as used now.
+    needed: files and folders two levels below `cache`; they count as used now.
     """
     for path in needed:
         with suppress(OSError):
@@ -34,7 +34,7 @@ def tidy(cache: Path, needed: Set[Path], most_bytes: int = UNNEEDED_BYTES) -> No
     for path in sorted(set(cache.glob("*/*")) - needed, key=_used, reverse=True):
         kept += _size(path)
         if kept > most_bytes:
-            logger.info("%s is let go from the cache", path.name)
+            logger.info("%s is removed from the cache", path.name)
             _remove(path)
 
 

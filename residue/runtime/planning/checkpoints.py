@@ -26,7 +26,7 @@ _SUFFIX = ".checkpoint"
 
 
 class Checkpoints:
-    """Those of one performance, by the frame at which each stands.
+    """The checkpoints of one performance, by frame.
 
     given: what a checkpoint does not hold (residue.mapping.checkpoint).
     """
@@ -37,7 +37,7 @@ class Checkpoints:
         self._next_frame = _EVERY_FRAMES
 
     def pass_by(self, playback: Playback) -> None:
-        """Keep where it stands, if a minute has gone by since the last; what cannot be kept is done without."""
+        """Keeps a checkpoint if a minute has passed since the last; one that cannot be written is skipped."""
         if not self._next_frame <= playback.position < playback.end:
             return
         self._next_frame = (playback.position // _EVERY_FRAMES + 1) * _EVERY_FRAMES

@@ -12,9 +12,9 @@ from itertools import pairwise
 from residue.loudness.plan.order import Order, Pool, Round, Stretch
 from residue.runtime.house.house_state import START_GRACE_S
 from residue.schedule.calendar import Calendar
-from residue.schedule.opening import EVERYDAY, Opening, Terms
+from residue.schedule.clock_trust import EARLIEST
+from residue.schedule.opening import EVERYDAY, EventTerms, Opening
 from residue.schedule.programme import Programme, pool, rounds, spacing_s
-from residue.schedule.trust import EARLIEST
 
 DAYS = 5 * 366
 """The openings of so many days are looked through for those that lie near each other."""
@@ -22,7 +22,7 @@ _MINUTE_S = 60.0
 
 
 def foreseen(
-    programme: Programme, calendar: Calendar, terms: Iterable[Terms], longest_window_s: float, runs_on_s: float
+    programme: Programme, calendar: Calendar, terms: Iterable[EventTerms], longest_window_s: float, runs_on_s: float
 ) -> Order:
     """The pools of a programme and of private views on their terms, and which of them follow each other how soon.
 
@@ -38,7 +38,7 @@ def foreseen(
     )
 
 
-def _pool(programme: Programme, names: tuple[str, ...], terms: Terms) -> Pool:
+def _pool(programme: Programme, names: tuple[str, ...], terms: EventTerms) -> Pool:
     apart_s = max(0.0, spacing_s(programme) - START_GRACE_S)  # one may have begun late by that
     turns = tuple(Round(order, programme.rest_s, apart_s) for order in rounds(programme, names))
     return Pool(turns, from_anywhere=programme.order == "shuffled", trim_db=terms.trim_db)

@@ -19,7 +19,7 @@ logger = logging.getLogger(__name__)
 RETRY_S = 30.0
 """Between attempts when the planner's process itself failed: out of memory, say."""
 LAST_RETRY_S = 3_600.0
-"""What cannot be played is looked at again, for it may have been mended; ever less often, as that reads everything."""
+"""Performances that cannot be played are checked again, ever less often, because each check reads everything."""
 NOTHING = Outcome(gain_db={}, words={}, duration_s={}, unplayable={})
 
 

@@ -47,7 +47,7 @@ _TELL_EVERY_S = 0.5
 
 
 class Outcome(msgspec.Struct, frozen=True, kw_only=True, tag=True):
-    """What can be played, how loud, and what cannot and why."""
+    """The result of planning: performances that can play, their gains, and the others with the reason."""
 
     gain_db: dict[str, float]
     words: dict[str, str]
@@ -89,7 +89,7 @@ def make_ready(
 
 
 def outcome_of(plan: Plan, duration_s: Mapping[str, float], unplayable: Mapping[str, str]) -> Outcome:
-    """What a plan means for the house."""
+    """The result of a plan, as the house needs it."""
     return Outcome(
         gain_db={performance.name: performance.gain_db for performance in plan.performances},
         words={performance.name: performance.words for performance in plan.performances},
@@ -127,7 +127,7 @@ def _place(installation: Installation, cache: Path) -> Path:
 
 
 def _needed(installation: Installation, cache: Path) -> Iterator[Path]:
-    """What the programme plays from: files and folders in the cache."""
+    """Files and folders in the cache that the programme needs."""
     for name in installation.played:
         with suppress(ProblemError):  # a bag that cannot be read needs nothing
             digest = payload_digest(installation.performances[name])
@@ -156,7 +156,7 @@ def _tell(told: Advance | Outcome) -> None:
 
 
 def main() -> None:
-    """The planner's process."""
+    """Runs the planner in a process of its own."""
     os.nice(NICENESS)
     folder, hours, cache = map(Path, sys.argv[1:4])
     try:

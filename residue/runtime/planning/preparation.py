@@ -25,7 +25,7 @@ from residue.archive.prepared import PreparedPerformance, prepare
 from residue.installation.load import Installation
 from residue.loudness.caps.caps import Cap, expand, protecting_caps
 from residue.loudness.outputs.outputs import Output
-from residue.loudness.plan.arc import Shape, planned
+from residue.loudness.plan.arc import GainCurve, planned
 from residue.loudness.plan.order import repeated
 from residue.loudness.plan.plan import Plan, PlannedPerformance
 from residue.loudness.plan.profile import LevelProfile, profile
@@ -90,7 +90,7 @@ def playback_before(
 def shaped(playback: Playback, knots_db: Sequence[float]) -> Playback:
     """The playback under the plan's shape."""
     if knots_db:
-        playback.gains = Shape(tuple(knots_db)).gains
+        playback.gains = GainCurve(tuple(knots_db)).gains
     return playback
 
 
@@ -102,7 +102,7 @@ def cap_stage(installation: Installation, log: LevelLog, now: datetime) -> CapSt
 
 
 def steps(playback: Playback, frames: int = BLOCK_FRAMES) -> Iterator[Played]:
-    """What a playback gives from where it stands to its end. Raises ProblemError where a node fails."""
+    """Steps a playback from its position to its end. Raises ProblemError where a node fails."""
     ended = False
     while not ended:
         try:
@@ -243,7 +243,7 @@ def _digest(*parts: bytes) -> str:
 
 
 def _content(path: Path) -> bytes:
-    """The digest of a file; nothing where it cannot be read, which is told when the piece is prepared."""
+    """The digest of a file; nothing where it cannot be read; the preparation reports that."""
     try:
         return hashlib.sha256(path.read_bytes()).digest()
     except OSError:

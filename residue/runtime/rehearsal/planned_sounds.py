@@ -1,4 +1,4 @@
-"""What the performances of an installation give its visitors, by their level profiles and the plan."""
+"""The levels that visitors receive from each performance, by level profile and plan."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ from residue.loudness.caps.caps import PLACE, Cap, protecting_caps
 from residue.loudness.caps.ears import ear_of
 from residue.loudness.meters.weightings import Weighting
 from residue.loudness.outputs.outputs import Output
-from residue.loudness.plan.arc import Shape, reshaped
+from residue.loudness.plan.arc import GainCurve, reshaped
 from residue.loudness.plan.profile import LevelProfile
 from residue.loudness.stage.budget import terms
 from residue.mapping.signals import AUDIO_RATE_HZ
 from residue.progress import Progress, silent
 from residue.runtime.planning.preparation import caps, plan_under, profiles_of, sounding_outputs
-from residue.runtime.rehearsal.rehearsal import Sound
+from residue.runtime.rehearsal.rehearsal import PlannedSound
 from residue.runtime.rehearsal.rehearsed_caps import CapSound
 
 
@@ -26,7 +26,7 @@ from residue.runtime.rehearsal.rehearsed_caps import CapSound
 class Planned:
     """The sounds of every performance that the hours name, at the gain that is planned for it."""
 
-    sounds: Mapping[str, Sound]
+    sounds: Mapping[str, PlannedSound]
     caps: Sequence[CapSound]
     unit: str
     """Of the sounds: dB(A) at the ear, or dBFS(A) in the wire."""
@@ -40,7 +40,7 @@ def planned_sounds(installation: Installation, cache: Path, progress: Progress =
     power = {name: exact.power(10.0, plan.gain_db(name) / 10.0) for name in names}
     for name in names:
         if knots_db := plan.of(name).knots_db:
-            profiles[name] = reshaped(profiles[name], Shape(knots_db))
+            profiles[name] = reshaped(profiles[name], GainCurve(knots_db))
     outputs = sounding_outputs(installation)
     every = [*bounds, *protecting_caps(outputs)]
     return Planned(
@@ -50,16 +50,16 @@ def planned_sounds(installation: Installation, cache: Path, progress: Progress =
     )
 
 
-def sound_of(profile: LevelProfile, power: float) -> Sound:
-    """What somebody at the visitor's place receives. power: the square of the planned gain."""
+def sound_of(profile: LevelProfile, power: float) -> PlannedSound:
+    """The sound that a person at the visitor's place receives. power: the square of the planned gain."""
     # Metered ears stand before those of caps, which may be in another unit.
     row = next(n for n, ear in enumerate(profile.ears) if (ear.at, ear.weighting) == (PLACE, Weighting.A))
-    return Sound(profile.duration_s, profile.energy[row] * (power / AUDIO_RATE_HZ))
+    return PlannedSound(profile.duration_s, profile.energy[row] * (power / AUDIO_RATE_HZ))
 
 
 def cap_sound_of(
     cap: Cap, profiles: Mapping[str, LevelProfile], power: Mapping[str, float], outputs: Mapping[str, Output]
 ) -> CapSound:
-    """What a cap listens to."""
+    """The sound that a cap counts."""
     key, scaled = ear_of(cap, outputs).key, terms(cap).scaled
     return CapSound(cap, {name: held.energy[held.row(key)] * scaled(power[name]) for name, held in profiles.items()})

@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 from residue.dsp import exact
 from residue.loudness.caps.caps import reached_in_words
 from residue.runtime.house.house_state import State
-from residue.runtime.rehearsal.rehearsed_caps import CapSound, Kept, kept
-from residue.runtime.rehearsal.simulated_faults import mishaps
-from residue.runtime.rehearsal.simulation import Heard, Simulation
+from residue.runtime.rehearsal.rehearsed_caps import CapResult, CapSound, kept
+from residue.runtime.rehearsal.simulated_faults import simulated_faults
+from residue.runtime.rehearsal.simulation import PlayedStretch, Simulation
 from residue.schedule.calendar import Calendar, PagedCalendar
 from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme
@@ -33,8 +33,8 @@ _LATE_S = 1.0
 
 
 @dataclass(frozen=True)
-class Sound:
-    """What a performance gives whoever stays with it, as it is planned.
+class PlannedSound:
+    """The levels that a performance gives a visitor who stays for all of it, as planned.
 
     energy: (hops,), A-weighted at the visitor's place, by hop: mean square times seconds, 1 at 0 dB of the unit.
     """
@@ -49,8 +49,8 @@ class Sound:
 
 
 @dataclass
-class Day:
-    """One local day."""
+class RehearsedDay:
+    """One local day of a rehearsed season."""
 
     date: date
     open_h: float = 0.0
@@ -61,9 +61,9 @@ class Day:
 
 @dataclass
 class Rehearsal:
-    """What came out."""
+    """The result of a rehearsal."""
 
-    days: list[Day]
+    days: list[RehearsedDay]
     open_h: float
     plays: dict[str, int]
     """By performance: how often it was begun."""
@@ -75,9 +75,9 @@ class Rehearsal:
     """The longest that anything sounded outside the hours."""
     exposure_unit: str
     """dB(A), or dBFS(A) where the room is not calibrated."""
-    caps: list[Kept]
+    caps: list[CapResult]
     clock_changes: list[str]
-    mishaps: list[str]
+    faults: list[str]
     """With what the watchdog did about them."""
     warnings: list[str]
 
@@ -93,7 +93,7 @@ class _Watch:
     longest_outside_s: float = 0.0
 
     def seen(self, seconds: float) -> None:
-        """What is so now lasts so long."""
+        """Counts the present state for so many seconds."""
         house, view = self.simulation.keeper.house, self.simulation.engine.view()
         audible = view.sounding and view.fault is None and self.simulation.engine.stood_s is None
         is_open = house.state is not State.CLOSED
@@ -106,7 +106,7 @@ class _Watch:
 def rehearse(
     calendar: Calendar,
     programme: Programme,
-    sounds: Mapping[str, Sound],
+    sounds: Mapping[str, PlannedSound],
     first: date,
     last: date,
     seed: int | None = None,
@@ -117,7 +117,7 @@ def rehearse(
     """Go through all days from the first to the last with the house's own code, without a sound.
 
     sounds: every performance that the programme and the private views name.
-    seed: what mishaps are drawn by; None for a season without any.
+    seed: what faults are drawn by; None for a season without any.
     caps: those of the room that hold over a window.
     doubts: what is odd about the hours themselves; told with the warnings.
     """
@@ -129,7 +129,7 @@ def rehearse(
     seconds = (end - start).total_seconds()
     # Neither the night before nor what follows: only what begins on these days, to its end.
     within = PagedCalendar(calendar.zone, lambda _first, _days: openings)
-    happenings = [] if seed is None else mishaps(seed, seconds)
+    happenings = [] if seed is None else simulated_faults(seed, seconds)
     durations_s = {name: sound.duration_s for name, sound in sounds.items()}
     simulation = Simulation(within, programme, durations_s, start, happenings)
     watch = _Watch(simulation)
@@ -149,7 +149,7 @@ def rehearse(
         exposure_unit=exposure_unit,
         caps=told_caps,
         clock_changes=_clock_changes(calendar.zone, first, days),
-        mishaps=[
+        faults=[
             f"{local(at, calendar.zone):%a %d %b %H:%M}  {what}"
             for at, kind, what in simulation.log
             if kind in ("befell", "watchdog")
@@ -159,10 +159,14 @@ def rehearse(
 
 
 def _days(
-    openings: Sequence[Opening], sounds: Mapping[str, Sound], heard: Sequence[Heard], first: date, days: int
-) -> list[Day]:
+    openings: Sequence[Opening],
+    sounds: Mapping[str, PlannedSound],
+    heard: Sequence[PlayedStretch],
+    first: date,
+    days: int,
+) -> list[RehearsedDay]:
     """Everything is counted for the day on which its opening begins."""
-    told = {first + timedelta(days=n): Day(first + timedelta(days=n)) for n in range(days)}
+    told = {first + timedelta(days=n): RehearsedDay(first + timedelta(days=n)) for n in range(days)}
     for opening in openings:
         told[opening.opens.date()].open_h += (opening.closes - opening.opens).total_seconds() / 3600.0
     starts = [opening.opens for opening in openings]
@@ -186,7 +190,11 @@ def _clock_changes(zone: ZoneInfo, first: date, days: int) -> list[str]:
 
 
 def _warnings(
-    days: Sequence[Day], plays: Mapping[str, int], cut: Mapping[str, int], sounds: Mapping[str, Sound], watch: _Watch
+    days: Sequence[RehearsedDay],
+    plays: Mapping[str, int],
+    cut: Mapping[str, int],
+    sounds: Mapping[str, PlannedSound],
+    watch: _Watch,
 ) -> list[str]:
     found = []
     if not any(day.open_h for day in days):
@@ -204,7 +212,7 @@ def _warnings(
     return found
 
 
-def _cap_warnings(caps: Sequence[Kept]) -> list[str]:
+def _cap_warnings(caps: Sequence[CapResult]) -> list[str]:
     return [
         f"{cap.name}: the governor would have to act for {cap.governor_s:g} s; the plan does not cover this order."
         for cap in caps
@@ -223,7 +231,7 @@ def _weeks(rehearsal: Rehearsal) -> Iterator[str]:
 
 
 def data(rehearsal: Rehearsal) -> dict[str, object]:
-    """JSON-ready."""
+    """The rehearsal as a JSON-ready object."""
     plain: dict[str, object] = msgspec.to_builtins(rehearsal)
     return plain
 
@@ -241,11 +249,11 @@ def words(rehearsal: Rehearsal) -> list[str]:
     ]
     if loudest.exposure_db is not None:
         most = f"{loudest.exposure_db:.1f} {rehearsal.exposure_unit} over 8 h"
-        lines.append(f"Who stays for all of {loudest.date:%a %d %b} receives most: {most}.")
+        lines.append(f"A visitor who stays for all of {loudest.date:%a %d %b} receives most: {most}.")
     lines += [
         f"{cap.name}: at most {reached_in_words(cap.highest, cap.limit, cap.unit)}."
         for cap in rehearsal.caps
         if cap.highest is not None
     ]
-    lines += [*rehearsal.clock_changes, *_weeks(rehearsal), *rehearsal.mishaps]
+    lines += [*rehearsal.clock_changes, *_weeks(rehearsal), *rehearsal.faults]
     return lines + [f"Look at this: {warning}" for warning in rehearsal.warnings]

@@ -16,7 +16,7 @@ from residue.dsp import exact
 from residue.loudness.caps.caps import Cap
 from residue.loudness.meters.hops import HOP_S
 from residue.loudness.stage.budget import terms
-from residue.runtime.rehearsal.simulation import Heard
+from residue.runtime.rehearsal.simulation import PlayedStretch
 
 Units = NDArray[np.int64]
 
@@ -26,7 +26,7 @@ _CHUNK_S = 86_400.0
 
 @dataclass(frozen=True)
 class CapSound:
-    """What one cap listens to in each performance.
+    """The energy that one cap counts in each performance.
 
     energy: by performance, (hops,), at the planned gain, in the unit of the cap's ear.
     """
@@ -36,8 +36,8 @@ class CapSound:
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
-    """What came of one cap."""
+class CapResult:
+    """The result for one cap."""
 
     name: str
     unit: str
@@ -49,7 +49,7 @@ class Kept:
     """How long the governor would have had to lower what the plan let through."""
 
 
-def kept(sound: CapSound, heard: Sequence[Heard], start: datetime) -> Kept:
+def kept(sound: CapSound, heard: Sequence[PlayedStretch], start: datetime) -> CapResult:
     """Go through everything that was heard, in order of time, with the very inequality of plan and governor.
 
     start: the beginning of the rehearsal, from which hops are counted.
@@ -66,7 +66,7 @@ def kept(sound: CapSound, heard: Sequence[Heard], start: datetime) -> Kept:
         if window[at] > highest:
             highest, highest_at = int(window[at]), first + at
     level = sound.cap.limit + bounds.level(highest)
-    return Kept(
+    return CapResult(
         name=sound.cap.name,
         unit=sound.cap.unit,
         limit=sound.cap.limit,
@@ -76,7 +76,7 @@ def kept(sound: CapSound, heard: Sequence[Heard], start: datetime) -> Kept:
     )
 
 
-def _stretches(sound: CapSound, heard: Sequence[Heard], start: datetime) -> Iterator[tuple[int, Units]]:
+def _stretches(sound: CapSound, heard: Sequence[PlayedStretch], start: datetime) -> Iterator[tuple[int, Units]]:
     """For each day the units of every hop from its first sound to its last, with those of the window before it.
 
     Gives the number of the first sounding hop, which stands at index `hops` of the units.
@@ -88,7 +88,7 @@ def _stretches(sound: CapSound, heard: Sequence[Heard], start: datetime) -> Iter
         energy = sound.energy[performance] * bounds.scaled(exact.power(10.0, trim_db / 10.0))
         return np.array([bounds.units(float(hop)) for hop in energy], dtype=np.int64)
 
-    def placed(one: Heard) -> tuple[int, Units]:
+    def placed(one: PlayedStretch) -> tuple[int, Units]:
         whole = units_of(one.performance, one.trim_db)
         begins = round((one.begins - start).total_seconds() / HOP_S)
         return begins, whole[round(one.from_s / HOP_S) : round(one.to_s / HOP_S)]

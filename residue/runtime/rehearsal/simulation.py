@@ -24,7 +24,7 @@ _JUST_AFTER_S = 0.01
 """From a moment at which something is due to the tick that finds it due."""
 _FURTHEST_S = 3600.0
 _LOOK_S = 0.5
-"""From look to look of the watchdog while an engine stands; what else it sees in a simulation has no deadline."""
+"""From look to look of the watchdog while an engine stalls; what else it sees in a simulation has no deadline."""
 RESTART_S = 6.0
 """RestartSec of the unit, imports, and winding forward."""
 
@@ -39,11 +39,11 @@ class SimulatedClock:
         """By how much the wall clock is wrong."""
 
     def now(self) -> datetime:
-        """What the wall clock shows."""
+        """The time of the simulated wall clock."""
         return self.true_time() + timedelta(seconds=self.off_s)
 
     def true_time(self) -> datetime:
-        """What it would show if nobody had set it wrong."""
+        """The true time, which a wrongly set wall clock does not show."""
         return self._start + timedelta(seconds=self._elapsed_s)
 
     def monotonic_s(self) -> float:
@@ -51,12 +51,12 @@ class SimulatedClock:
         return self._elapsed_s
 
     def advance(self, seconds: float) -> None:
-        """Let time pass."""
+        """Lets simulated time pass."""
         self._elapsed_s += seconds
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class PlayedStretch:
     """A stretch of a performance that sounded."""
 
     performance: str
@@ -73,21 +73,21 @@ class CountingEngine:
         self._clock = clock
         self._duration_s = duration_s
         self._view = EngineView(ready=frozenset(duration_s), duration_s=duration_s)
-        self._playing: Heard | None = None
+        self._playing: PlayedStretch | None = None
         self._left_out: tuple[str, float] | None = None
         self.ends_s = inf
         """When what plays ends, on the monotonic clock."""
         self.stood_s: float | None = None
-        """Since when it stands still, on the monotonic clock."""
-        self.heard: list[Heard] = []
+        """The time since which it stands still, on the monotonic clock."""
+        self.heard: list[PlayedStretch] = []
 
     @property
     def frames(self) -> int:
-        """Written so far."""
+        """The frames written so far."""
         return frame_at(self._clock.monotonic_s() if self.stood_s is None else self.stood_s)
 
     def view(self) -> EngineView:
-        """What is so now."""
+        """The engine's present view."""
         if self._left_out is not None and self._clock.monotonic_s() >= self._left_out[1]:
             self._left_out, self._view = None, replace(self._view, unplayable={})
         if self._playing is not None and self.stood_s is None:
@@ -122,7 +122,7 @@ class CountingEngine:
             self._end_at(self.stood_s)
             name = self._playing.performance
             self._left_out = name, self._clock.monotonic_s() + LEFT_OUT_S
-            self._view = replace(self._view, unplayable={name: "Its graph did not come back."})
+            self._view = replace(self._view, unplayable={name: "The graph hangs: it returned no block."})
             self._stop()
         self.stood_s = None
 
@@ -137,7 +137,7 @@ class CountingEngine:
     def _start(self, start: Start) -> None:
         lasts_s = self._duration_s[start.performance]
         trim_db = self._view.trim_db
-        self._playing = Heard(start.performance, self._clock.true_time(), start.from_s, lasts_s, trim_db)
+        self._playing = PlayedStretch(start.performance, self._clock.true_time(), start.from_s, lasts_s, trim_db)
         self.ends_s = self._clock.monotonic_s() + lasts_s - start.from_s
         self._view = replace(self._view, turn=start.turn, sounding=True, playhead_s=start.from_s)
 
@@ -154,7 +154,7 @@ class CountingEngine:
 
 
 @dataclass(frozen=True, slots=True)
-class Happening:
+class Incident:
     """Something that befalls the house."""
 
     at_s: float
@@ -171,7 +171,7 @@ class Simulation:
     programme: Programme
     duration_s: Mapping[str, float]
     start: datetime
-    happenings: Sequence[Happening] = ()
+    happenings: Sequence[Incident] = ()
     log: list[tuple[datetime, str, str]] = field(default_factory=list)
 
     def __post_init__(self) -> None:

@@ -1,4 +1,4 @@
-"""What the level log tells of a day."""
+"""The days of the level log, summed up for a report."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ class Vibrations:
 
 
 @dataclass(frozen=True, slots=True)
-class Play:
+class PlayedPerformance:
     """One performance as it was played."""
 
     name: str
@@ -63,8 +63,8 @@ class Play:
 
 
 @dataclass(frozen=True, slots=True)
-class Day:
-    """One local day."""
+class ReportedDay:
+    """One local day, as the level log shows it."""
 
     date: date
     start: datetime
@@ -72,7 +72,7 @@ class Day:
     openings: Sequence[Opening]
     logged: Logged
     courses: Sequence[Course]
-    plays: Sequence[Play]
+    plays: Sequence[PlayedPerformance]
     physical: bool
     exposure: Exposure | None
     """None where levels at the ear are not known, or nothing was heard."""
@@ -80,12 +80,12 @@ class Day:
 
     @property
     def open_h(self) -> float:
-        """By the hours."""
+        """The open time in hours, by the curator's hours."""
         return sum((opening.closes - opening.opens).total_seconds() for opening in self.openings) / 3600.0
 
     @property
     def played_h(self) -> float:
-        """By the log."""
+        """The played time in hours, by the level log."""
         return sum(row.duration_s for row in self.logged.minutes if row.performance is not None) / 3600.0
 
     @property
@@ -95,12 +95,12 @@ class Day:
 
     @property
     def interventions(self) -> list[EventRow]:
-        """What people did."""
+        """Actions of people on this day."""
         return [event for event in self.logged.events if event.kind in _BY_PEOPLE or event.sender]
 
     @property
     def faults(self) -> list[EventRow]:
-        """What went wrong, and what was done about it."""
+        """Faults and the actions against them."""
         return [event for event in self.logged.events if event.kind not in _BY_PEOPLE | _ROUTINE and not event.sender]
 
     @property
@@ -109,7 +109,7 @@ class Day:
         return [event for event in self.logged.events if event.kind in {STARTED, "in force", ENDED}]
 
 
-def days(installation: Installation, log: LevelLog, first: date, last: date) -> Iterator[Day]:
+def days(installation: Installation, log: LevelLog, first: date, last: date) -> Iterator[ReportedDay]:
     """From the first to the last. Raises sqlite3.Error or OSError."""
     outputs = sounding_outputs(installation)
     every_cap = (*caps(installation), *protecting_caps(outputs))
@@ -118,7 +118,7 @@ def days(installation: Installation, log: LevelLog, first: date, last: date) -> 
         yield _day(installation, log, first + timedelta(days=n), keys)
 
 
-def _day(installation: Installation, log: LevelLog, day: date, keys: Mapping[Cap, str]) -> Day:
+def _day(installation: Installation, log: LevelLog, day: date, keys: Mapping[Cap, str]) -> ReportedDay:
     zone = installation.calendar.zone
     start, end = instant(day, 0, zone), instant(day + timedelta(days=1), 0, zone)
     longest = timedelta(seconds=max(cap.window_s for cap in keys))
@@ -126,7 +126,7 @@ def _day(installation: Installation, log: LevelLog, day: date, keys: Mapping[Cap
     logged = log.between(start, end)
     minutes = logged.minutes
     physical = bool(minutes) and all(row.physical for row in minutes)
-    return Day(
+    return ReportedDay(
         date=day,
         start=start,
         end=end,
@@ -161,7 +161,7 @@ def _vibrations(minutes: Sequence[LevelRow]) -> Vibrations | None:
     return Vibrations(daily_vibration(felt), combined_vdv([row.vdv for row in minutes if row.vdv is not None]))
 
 
-def _play(name: str, rows: Sequence[LevelRow], installation: Installation) -> Play:
+def _play(name: str, rows: Sequence[LevelRow], installation: Installation) -> PlayedPerformance:
     zone, durations_s = installation.calendar.zone, [row.duration_s for row in rows]
     first, last = (datetime.fromisoformat(row.utc) for row in (rows[0], rows[-1]))
 
@@ -172,7 +172,7 @@ def _play(name: str, rows: Sequence[LevelRow], installation: Installation) -> Pl
     def most(column: str) -> float | None:
         return max((level for row in rows if (level := getattr(row, column)) is not None), default=None)
 
-    return Play(
+    return PlayedPerformance(
         name=name,
         begins=local(first - timedelta(seconds=durations_s[0]), zone),
         ends=local(last, zone),

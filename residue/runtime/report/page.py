@@ -15,7 +15,7 @@ from residue.loudness.caps.rules import RULES
 from residue.runtime.journal.log import EventRow
 from residue.runtime.planning.preparation import sounding_outputs
 from residue.runtime.report.courses import Course
-from residue.runtime.report.days import Day, Play
+from residue.runtime.report.days import PlayedPerformance, ReportedDay
 from residue.schedule.agenda import closing_time
 from residue.schedule.spans import local
 
@@ -48,7 +48,7 @@ _EXPOSURE = (
 
 
 def page(
-    installation: Installation, days: Sequence[Day], pictures: Mapping[str, bytes], mark: str, now: datetime
+    installation: Installation, days: Sequence[ReportedDay], pictures: Mapping[str, bytes], mark: str, now: datetime
 ) -> str:
     """pictures: PNGs by the ISO date of the day; mark: the digest of what is in force now."""
     zone = installation.calendar.zone
@@ -66,7 +66,7 @@ def page(
     return f"{top}\n<body>\n{body}\n</body></html>\n"
 
 
-def _span(days: Sequence[Day]) -> str:
+def _span(days: Sequence[ReportedDay]) -> str:
     first, last = days[0].date, days[-1].date
     return f"{first:%d %B %Y}" if first == last else f"{first:%d %B %Y} to {last:%d %B %Y}"
 
@@ -97,8 +97,8 @@ def _verdict(courses: Iterable[Course]) -> str:
     return '<span class="kept">every cap kept</span>'
 
 
-def _as_far_as(days: Sequence[Day]) -> str:
-    """What the verdict says nothing of."""
+def _as_far_as(days: Sequence[ReportedDay]) -> str:
+    """The limits of the verdict."""
     silent = sum(day.kept is None for day in days)
     doubtful = sum(any(one.unknown for one in day.courses) for day in days)
     lacks = [f"nothing of {silent} of {len(days)} days"] if silent else []
@@ -106,7 +106,7 @@ def _as_far_as(days: Sequence[Day]) -> str:
     return f", as far as the log tells: it has {' and '.join(lacks)}" if lacks else ""
 
 
-def _head(installation: Installation, days: Sequence[Day], mark: str, now: datetime) -> Iterator[str]:
+def _head(installation: Installation, days: Sequence[ReportedDay], mark: str, now: datetime) -> Iterator[str]:
     yield f"<h1>Level report: {escape(installation.piece.title)}</h1>"
     yield f"<p>{escape(installation.room.place)}, {_span(days)}.</p>"
     if all(day.kept is None for day in days):
@@ -121,7 +121,7 @@ def _head(installation: Installation, days: Sequence[Day], mark: str, now: datet
     )
 
 
-def _overview(days: Sequence[Day], zone: ZoneInfo) -> Iterator[str]:
+def _overview(days: Sequence[ReportedDay], zone: ZoneInfo) -> Iterator[str]:
     yield "<h2>The days</h2>"
     head = ["day", "open by the hours", "played", "caps", "LEX,8h", "NIOSH", "OSHA", "A(8)", "interventions", "faults"]
     rows = [
@@ -143,7 +143,7 @@ def _overview(days: Sequence[Day], zone: ZoneInfo) -> Iterator[str]:
     yield f'<p class="small">{escape(_EXPOSURE)}</p>'
 
 
-def _openings(day: Day, zone: ZoneInfo) -> str:
+def _openings(day: ReportedDay, zone: ZoneInfo) -> str:
     spans = [f"{local(one.opens, zone):%H:%M}–{closing_time(one, zone)}" for one in day.openings]
     return ", ".join(spans) or "closed"
 
@@ -166,7 +166,7 @@ def _room(installation: Installation) -> Iterator[str]:
     yield _table(["cap in room.toml at the time of this report", "limit", "source"], rows)
 
 
-def _day(day: Day, picture: bytes, zone: ZoneInfo) -> Iterator[str]:
+def _day(day: ReportedDay, picture: bytes, zone: ZoneInfo) -> Iterator[str]:
     yield f'<section class="day"><h2>{day.date:%A %d %B %Y}</h2>'
     yield f"<p>Open by the hours: {escape(_openings(day, zone))}. Played for {day.played_h:.1f} h.</p>"
     if not day.logged.minutes:
@@ -206,7 +206,7 @@ _PLAYED = [
 ]  # fmt: skip
 
 
-def _played(play: Play) -> Sequence[str]:
+def _played(play: PlayedPerformance) -> Sequence[str]:
     levels = (play.laeq_db, play.lceq_db, play.laf_max_db, play.lc_peak_db, play.integrated_lufs)
     figures = (*levels, play.loudness_range_lu, play.true_peak_dbtp, play.plan_gain_db, play.governor_gain_db)
     return [

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from residue.dsp.exact import gain_from_db
 from residue.runtime.report.courses import Course
-from residue.runtime.report.days import Day
+from residue.runtime.report.days import ReportedDay
 
 Floats = NDArray[np.float64]
 
@@ -26,7 +26,7 @@ _SPAN_DB = 60.0
 _GAP = timedelta(minutes=2.5)
 
 
-def draw_day(day: Day) -> bytes:
+def draw_day(day: ReportedDay) -> bytes:
     """A PNG: the mean level of each minute, and below it each cap with the level over its own window."""
     courses = [one for one in day.courses if one.highest is not None]
     panels = 1 + len(courses)
@@ -50,7 +50,7 @@ def draw_day(day: Day) -> bytes:
     return kept.getvalue()
 
 
-def _shown(day: Day) -> tuple[datetime, datetime]:
+def _shown(day: ReportedDay) -> tuple[datetime, datetime]:
     """From the first thing worth seeing to the last, half an hour around."""
     minutes = [datetime.fromisoformat(row.utc) for row in day.logged.minutes if row.performance is not None]
     moments = [*minutes, *(opening.opens for opening in day.openings), *(opening.closes for opening in day.openings)]
@@ -60,7 +60,7 @@ def _shown(day: Day) -> tuple[datetime, datetime]:
     return max(day.start, min(moments) - around), min(day.end, max(moments) + around)
 
 
-def _draw_minutes(axes: Axes, day: Day) -> None:
+def _draw_minutes(axes: Axes, day: ReportedDay) -> None:
     rows = day.logged.minutes
     ends = [datetime.fromisoformat(row.utc) for row in rows]
     highest = -inf

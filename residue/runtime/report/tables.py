@@ -12,13 +12,13 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from residue.runtime.journal.log import LevelRow
-from residue.runtime.report.days import Day
+from residue.runtime.report.days import ReportedDay
 from residue.schedule.spans import local
 
 _LEFT_OUT = {"boot", "up_s", "sent", "outputs"}
 
 
-def tables(days: Sequence[Day], zone: ZoneInfo) -> Mapping[str, str]:
+def tables(days: Sequence[ReportedDay], zone: ZoneInfo) -> Mapping[str, str]:
     """The content of each file by its name."""
     minutes = [_logged(row, zone) | _of_outputs(row) for day in days for row in day.logged.minutes]
     seconds = [_logged(row, zone) for day in days for row in day.logged.seconds]
@@ -57,7 +57,7 @@ def _time(moment: datetime, zone: ZoneInfo) -> str:
     return local(moment, zone).isoformat(timespec="seconds")
 
 
-def _day(day: Day) -> dict[str, Any]:
+def _day(day: ReportedDay) -> dict[str, Any]:
     exposure, felt = day.exposure, day.vibrations
     return {
         "day": day.date.isoformat(),
@@ -75,7 +75,7 @@ def _day(day: Day) -> dict[str, Any]:
     }
 
 
-def _caps(day: Day, zone: ZoneInfo) -> Iterable[dict[str, Any]]:
+def _caps(day: ReportedDay, zone: ZoneInfo) -> Iterable[dict[str, Any]]:
     for one in day.courses:
         level, at = one.highest or (None, None)
         yield {

@@ -13,7 +13,7 @@ from residue.problems import stopping
 from residue.progress import Progress, silent
 from residue.runtime.journal.in_force import digest_in_force
 from residue.runtime.journal.log import LevelLog
-from residue.runtime.report.days import Day, days
+from residue.runtime.report.days import ReportedDay, days
 from residue.runtime.report.page import page
 from residue.runtime.report.pictures import draw_day
 from residue.runtime.report.tables import tables
@@ -29,7 +29,7 @@ def last_day(installation: Installation, log_path: Path) -> date:
     except (sqlite3.Error, OSError) as error:
         raise _unreadable(log_path, error) from error
     if last is None:
-        mend = "Let it run first, or name the folder of its log with --state."
+        mend = "Let the house run first, or name the folder of its log with --state."
         raise stopping(str(log_path), "There is no level log, or nothing in it.", mend)
     return local(last, installation.calendar.zone).date()
 
@@ -42,7 +42,7 @@ def write_report(
     out: Path,
     now: datetime,
     progress: Progress = silent,
-) -> Sequence[Day]:
+) -> Sequence[ReportedDay]:
     """Write everything into a folder, which is made; what lies there under the same names is replaced.
 
     Raises ProblemError.
@@ -69,7 +69,7 @@ def write_report(
 
 def _unreadable(log_path: Path, error: Exception) -> Exception:
     if isinstance(error, sqlite3.DatabaseError) and not isinstance(error, sqlite3.OperationalError):
-        mend = "It is spoilt, and the program begins a new one at its next start. Name another with --state."
+        mend = "It is damaged, and the program begins a new one at its next start. Name another with --state."
     else:
         mend = "Run the report as a user who may read it (sudo residue report …), or copy the log elsewhere first."
     return stopping(str(log_path), f"The level log cannot be read: {error}.", mend)

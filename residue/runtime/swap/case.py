@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from residue.archive.swap.candidate import Candidate, When
-from residue.archive.swap.dropped import Look
+from residue.archive.swap.dropped import FolderState
 from residue.runtime.planning.planning import Outcome
 
 
@@ -26,7 +26,7 @@ class Case:
     """A candidate, as it stood on the disk when it was looked at, and what came of it."""
 
     candidate: Candidate
-    look: Look
+    look: FolderState
     since_s: float
     """When it was last seen to change, on the monotonic clock."""
     stage: Stage = Stage.ARRIVING
@@ -38,7 +38,7 @@ class Case:
 
     @property
     def what(self) -> str:
-        """Which for which."""
+        """The two performances: the new one and the one that it replaces."""
         return f"{self.candidate.request.bag} in the place of {self.candidate.name}"
 
     @property
@@ -47,7 +47,7 @@ class Case:
         return self.candidate.path.name.startswith(".")
 
     def told(self) -> dict[str, str | None]:
-        """For the status."""
+        """The progress of the swap, for the status."""
         request = self.candidate.request
         return {
             "performance": self.candidate.name,

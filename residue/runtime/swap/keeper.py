@@ -15,13 +15,13 @@ from residue.runtime.engine.player import Player
 from residue.runtime.house.exchange import Renew
 from residue.runtime.house.house_state import performance_at
 from residue.runtime.house.keeper import Keeper
-from residue.runtime.house.osc_handlers import Wish
+from residue.runtime.house.osc_handlers import SwapOrder
 from residue.runtime.house.timekeeper import Timekeeper
 from residue.runtime.journal.in_force import in_force
 from residue.runtime.planning.planner import Planner
 from residue.runtime.swap.moment import moment
 from residue.runtime.swap.stager import checked
-from residue.runtime.swap.swaps import Swaps, Taken
+from residue.runtime.swap.swaps import SwapDone, Swaps
 from residue.runtime.system.clock import Clock
 
 logger = logging.getLogger(__name__)
@@ -64,7 +64,7 @@ class SwapKeeper:
 
     @property
     def alarms(self) -> Sequence[str]:
-        """What was refused, and what is not whole."""
+        """Swaps that were refused, and bags that are incomplete."""
         return self._swaps.alarms
 
     @property
@@ -72,7 +72,7 @@ class SwapKeeper:
         """Every swap under way, for programs."""
         return self._swaps.told
 
-    def asked(self, wish: Wish, sender: str) -> None:
+    def asked(self, wish: SwapOrder, sender: str) -> None:
         """Somebody wants a swap. Raises ValueError, in a person's words."""
         self._swaps.ask(checked(wish, self.installation, self._clock.now()))
         what = "The one before" if wish.bag is None else wish.bag
@@ -84,8 +84,8 @@ class SwapKeeper:
             try:
                 await self._look()
             except Exception as error:
-                logger.exception("Swaps cannot be looked after")
-                self._happened("swap", f"Swaps cannot be looked after for now: {error}.", None)
+                logger.exception("Swaps cannot be handled")
+                self._happened("swap", f"Swaps cannot be handled for now: {error}.", None)
                 await asyncio.sleep(FAULT_S)
             await asyncio.sleep(LOOK_S)
 
@@ -108,7 +108,7 @@ class SwapKeeper:
             self._happened("in force", await asyncio.to_thread(in_force, now_there), None)
         self._player.held_back = self._swaps.held_back  # after the new plan, by which the new one begins
 
-    def _took(self, taken: Taken) -> None:
+    def _took(self, taken: SwapDone) -> None:
         self._planner.take(self.installation, taken.outcome)
         self._engine.forgive(taken.name)
         house = self._keeper.house

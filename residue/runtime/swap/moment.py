@@ -14,7 +14,7 @@ from residue.schedule.programme import Programme
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """What the house does while swaps are looked at."""
+    """The activity of the house at the moment of a look at the swaps."""
 
     performance: str | None = None
     """What is under way, or about to begin."""

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from residue.archive.swap.candidate import When
-from residue.archive.swap.dropped import Look, lacking, look
+from residue.archive.swap.dropped import FolderState, lacking, look
 from residue.problems import ProblemError, nearest
 
 
@@ -17,10 +17,10 @@ class Newcomers:
         self._performances = performances
         self._settled_s = settled_s
         self._known = self._there()
-        self._arriving: dict[str, tuple[Look, float]] = {}
+        self._arriving: dict[str, tuple[FolderState, float]] = {}
 
     def look(self, programme: Sequence[str], now_s: float) -> Iterator[str]:
-        """What there is to tell now. now_s: monotonic."""
+        """News about dropped bags. now_s: monotonic."""
         there = self._there()
         self._known &= there
         for name in sorted(there - self._known - {f"{one}.{when}" for one in programme for when in When}):
@@ -49,6 +49,7 @@ def _told(name: str, programme: Sequence[str]) -> str:
     if when in list(When):
         return f'{name}: there is no performance "{stem}" in the programme. {nearest(stem, programme)}'
     return (
-        f"{name} is in performances/, whole, and takes nobody's place. Rename it, such as to {programme[0]}.at-rest, "
-        f"to have it take the place of {programme[0]}; or write it into the programme of hours.toml."
+        f"{name} is complete in performances/, but replaces no performance. "
+        f"Rename it, such as to {programme[0]}.at-rest, to have it take the place of {programme[0]}; "
+        "or write it into the programme of hours.toml."
     )

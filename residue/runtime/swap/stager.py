@@ -13,8 +13,8 @@ from residue.archive.swap.asking import ask_back
 from residue.archive.swap.candidate import When
 from residue.installation.load import PERFORMANCES, Installation
 from residue.problems import ProblemError, nearest
-from residue.runtime.house.osc_handlers import Wish
-from residue.runtime.system.errand import Errand, Errands
+from residue.runtime.house.osc_handlers import SwapOrder
+from residue.runtime.system.child_process import ChildProcess, ProcessStarter
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,11 +28,11 @@ class Asked:
 
     @property
     def what(self) -> str:
-        """Which for which."""
+        """The two performances: the new one and the one that it replaces."""
         return f"{self.bag.name if self.bag else 'The one before'} in the place of {self.name}"
 
 
-def checked(wish: Wish, installation: Installation, at: datetime) -> Asked:
+def checked(wish: SwapOrder, installation: Installation, at: datetime) -> Asked:
     """A wish that can be looked into. Raises ValueError, in a person's words: also for a way out of the folder."""
     names = installation.played
     if wish.performance not in names:
@@ -40,7 +40,7 @@ def checked(wish: Wish, installation: Installation, at: datetime) -> Asked:
             f'There is no performance "{wish.performance}" in the programme. {nearest(wish.performance, names)}'
         )
     if wish.when not in list(When):
-        raise ValueError(f'"{wish.when}" is no moment. Write one of: {", ".join(When)}.')
+        raise ValueError(f'"{wish.when}" is not a moment. Write one of: {", ".join(When)}.')
     if wish.bag is None:
         return Asked(wish.performance, When(wish.when), None, at)
     folder = installation.folder.resolve()
@@ -62,14 +62,14 @@ def _is_folder(path: Path) -> bool:
 class Stager:
     """Has them copied and verified, or notes down that the one before is wanted."""
 
-    def __init__(self, folder: Path, errand: Errands) -> None:
+    def __init__(self, folder: Path, errand: ProcessStarter) -> None:
         self._folder = folder
         self._errand = errand
         self._asked: SimpleQueue[Asked] = SimpleQueue()
-        self._under_way: tuple[Asked, Errand] | None = None
+        self._under_way: tuple[Asked, ChildProcess] | None = None
 
     def ask(self, asked: Asked) -> None:
-        """From any thread."""
+        """Queues a request; any thread may call it."""
         self._asked.put(asked)
 
     def look(self) -> Iterator[tuple[Asked, str]]:
@@ -82,7 +82,7 @@ class Stager:
 
     @property
     def told(self) -> Sequence[dict[str, str | None]]:
-        """What is being copied, for the status."""
+        """The copy under way, for the status."""
         if self._under_way is None:
             return ()
         asked = self._under_way[0]
@@ -104,7 +104,7 @@ class Stager:
         except ProblemError as error:
             yield asked, str(error)
 
-    def _ended(self, asked: Asked, errand: Errand) -> Iterator[tuple[Asked, str]]:
+    def _ended(self, asked: Asked, errand: ChildProcess) -> Iterator[tuple[Asked, str]]:
         if errand.status is None:
             return
         if errand.status != 0:

@@ -20,7 +20,7 @@ from residue.runtime.system.clock import SystemClock
 
 
 def main() -> None:
-    """The process."""
+    """Copies a bag in a process of its own."""
     os.nice(NICENESS)
     folder, bag, name, when = sys.argv[1:5]
     try:

@@ -25,7 +25,7 @@ from residue.runtime.swap.case import WHEN_IN_WORDS, Case, Stage
 from residue.runtime.swap.moment import Moment
 from residue.runtime.swap.newcomers import Newcomers
 from residue.runtime.swap.stager import Asked, Stager
-from residue.runtime.system.errand import Errand, Errands
+from residue.runtime.system.child_process import ChildProcess, ProcessStarter
 
 logger = logging.getLogger(__name__)
 
@@ -34,13 +34,13 @@ SETTLED_S = 5.0
 STALE_S = 60.0
 """A dropped bag that is not whole and does not change for so long was forgotten half-way: somebody should look."""
 TOLD_S = 86_400.0
-"""A refusal stands in the status for so long, or until another swap is asked for."""
+"""The status shows a refusal for so long, or until another swap is requested."""
 MOST_ATTEMPTS = 3
 """A check that is ended from outside, for want of memory say, is begun anew so often."""
 
 
 @dataclass(frozen=True, slots=True)
-class Taken:
+class SwapDone:
     """A performance that has just taken another's place."""
 
     name: str
@@ -55,7 +55,7 @@ class Swaps:
     alarms: refusals, for the status. told: every swap under way, for programs.
     """
 
-    def __init__(self, installation: Installation, cache: Path, errand: Errands = Errand) -> None:
+    def __init__(self, installation: Installation, cache: Path, errand: ProcessStarter = ChildProcess) -> None:
         self._errand = errand
         self._installation = installation
         self._performances = installation.folder / PERFORMANCES
@@ -63,7 +63,7 @@ class Swaps:
         self._cases: dict[str, Case] = {}
         self._stager = Stager(installation.folder, errand)
         self._newcomers = Newcomers(self._performances, SETTLED_S)
-        self._trial: tuple[str, Errand] | None = None
+        self._trial: tuple[str, ChildProcess] | None = None
         self._refusals: dict[str, tuple[str, float]] = {}
         self._said: list[str] = []
         self.held_back: frozenset[str] = frozenset()
@@ -76,8 +76,8 @@ class Swaps:
 
     def look(
         self, installation: Installation, moment: Moment, now_s: float, *, planning: bool
-    ) -> tuple[Taken | None, list[str]]:
-        """What has been taken, and what there is to tell, since the last look.
+    ) -> tuple[SwapDone | None, list[str]]:
+        """Swaps made since the last look, and news about the others.
 
         now_s: monotonic. planning: the planner is at work on what plays; that comes first.
         """
@@ -159,7 +159,7 @@ class Swaps:
                 when = WHEN_IN_WORDS[case.candidate.request.when]
                 self._said.append(f"{case.what}, {when}: it is being checked, and what was there plays on.")
 
-    def _end_trial(self, name: str, errand: Errand, now_s: float) -> None:
+    def _end_trial(self, name: str, errand: ChildProcess, now_s: float) -> None:
         if errand.status is None:
             return
         case = self._cases[name]
@@ -187,7 +187,7 @@ class Swaps:
 
     # Taking.
 
-    def _take(self, moment: Moment, now_s: float) -> Taken | None:
+    def _take(self, moment: Moment, now_s: float) -> SwapDone | None:
         for name, case in list(self._cases.items()):
             due = case.stage is Stage.READY and moment.wanted(case.candidate) and moment.free(case.candidate)
             # Whatever was begun before the last look is known to this one: nobody reads the bag that is moved.
@@ -202,7 +202,7 @@ class Swaps:
             del self._cases[name]
             self._said.append(f"{case.what}: it has taken it. {case.outcome.words.get(name, '')}".rstrip())
             self._check_anew()
-            return Taken(name, case.outcome)
+            return SwapDone(name, case.outcome)
         return None
 
     # Telling.
@@ -244,7 +244,7 @@ def _refusal(what: str, why: str) -> str:
 _OUTCOME = msgspec.json.Decoder(Outcome)
 
 
-def _outcome(errand: Errand) -> Outcome | None:
+def _outcome(errand: ChildProcess) -> Outcome | None:
     for line in reversed(errand.said):
         with suppress(msgspec.DecodeError):
             return _OUTCOME.decode(line)

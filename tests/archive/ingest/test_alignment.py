@@ -11,7 +11,7 @@ from scipy import signal
 
 from residue.archive.ingest.alignment import CLEAR, find_lag, starts
 from residue.archive.ingest.describe import Align, Description
-from residue.archive.ingest.source import Source, Track
+from residue.archive.ingest.source import IngestSource, Track
 from residue.archive.performance import Channel, Mark
 from residue.problems import ProblemError
 from tests.archive.streams import held_stream
@@ -22,15 +22,15 @@ BEGAN = datetime(2026, 2, 11, 23, 40)  # noqa: DTZ001 - recorders know no offset
 
 def source(
     name: str, *, began: datetime | None = None, marks: tuple[Mark, ...] = (), track: Track | None = None
-) -> Source:
-    return Source(Path(name), (track,) if track else (), began=began, marks=marks)
+) -> IngestSource:
+    return IngestSource(Path(name), (track,) if track else (), began=began, marks=marks)
 
 
 def description(*align: Align) -> Description:
     return Description(title="x", channel={"a": Channel(kind="emg", file="a")}, align=list(align))  # type: ignore[arg-type]
 
 
-def seconds(sources: list[Source], *align: Align) -> dict[str, float]:
+def seconds(sources: list[IngestSource], *align: Align) -> dict[str, float]:
     found = starts({one.path.name: one for one in sources}, description(*align))
     return {name: start.seconds for name, start in found.items()}
 
@@ -55,7 +55,7 @@ def test_a_stated_offset_and_a_mark_lead_from_source_to_source() -> None:
 
 
 def test_sources_aligned_in_a_circle_are_told() -> None:
-    with pytest.raises(ProblemError, match="circle"):
+    with pytest.raises(ProblemError, match="circular"):
         seconds([source("a"), source("b")], Align(file="a", to="b", offset_s=1), Align(file="b", to="a", offset_s=1))
 
 
@@ -99,7 +99,7 @@ def test_a_clap_is_found_clearly_and_unlike_signals_are_refused() -> None:
     alone = {"a": source("a", track=track(rng.normal(size=20_000), 1000))}
     alone["b"] = source("b", track=track(rng.normal(size=20_000), 1000))
     align = Align(file="a", to="b", signals=["ecg", "ecg"])
-    with pytest.raises(ProblemError, match="do not show the same"):
+    with pytest.raises(ProblemError, match="show different signals"):
         starts(alone, description(align))
 
 
@@ -107,7 +107,7 @@ def test_a_signal_that_is_not_there_is_told() -> None:
     sources = [source("a", track=track(np.zeros(100), 1000)), source("b", track=track(np.zeros(100), 1000))]
     with pytest.raises(ProblemError, match="Did you mean ecg"):
         seconds(sources, Align(file="a", to="b", signals=["ekg", "ecg"]))
-    with pytest.raises(ProblemError, match="do not show the same"):
+    with pytest.raises(ProblemError, match="show different signals"):
         seconds(sources, Align(file="a", to="b", signals=["ecg", "ecg"]))
 
 

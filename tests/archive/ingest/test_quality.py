@@ -9,7 +9,7 @@ from scipy import signal
 from residue.archive.ingest.quality import Quality, examine_beats, examine_samples
 from residue.archive.ingest.report import judge, minutes
 from residue.archive.performance import ChannelKind
-from residue.archive.readers.beats import Beats
+from residue.archive.readers.beats import BeatList
 from tests.archive.streams import held_stream
 from tests.reference.recordings import ecg_systole, eeg_eyes_closed
 
@@ -62,7 +62,7 @@ def test_a_channel_that_stands_still_is_flat_and_not_clipped() -> None:
     assert quality.flat_s == pytest.approx(30, abs=0.6)
     assert quality.clipped_share == 0
     assert judge(quality)[0] == "usable with care"
-    assert judge(examined(np.full(60_000, 3.0))) == ("not usable", ["it does not move"])
+    assert judge(examined(np.full(60_000, 3.0))) == ("not usable", ["its value never changes"])
 
 
 @pytest.mark.parametrize("mains_hz", [50.0, 60.0])
@@ -108,7 +108,7 @@ def test_the_beats_of_a_real_heart_are_plausible_and_those_of_noise_are_not() ->
 
 def test_a_list_of_beats_is_judged_by_its_intervals() -> None:
     intervals = np.array([0.0, 0.8, 0.82, 0.79, 5.0, 0.8, 0.81, 0.8, 0.8])
-    quality = examine_beats(Beats(np.cumsum(intervals), intervals))
+    quality = examine_beats(BeatList(np.cumsum(intervals), intervals))
     assert quality.plausible_beats == pytest.approx(5 / 7)
     assert judge(quality)[0] == "usable with care"
 

@@ -20,9 +20,9 @@ from PIL import Image
 from residue.archive.fixity import verify
 from residue.archive.ingest import resuming, run
 from residue.archive.ingest.describe import Align, Description, read_description
-from residue.archive.ingest.keeping import Kept, keep
+from residue.archive.ingest.keeping import StoredSource, keep
 from residue.archive.ingest.run import WORK, ingest, write_template
-from residue.archive.ingest.source import Source
+from residue.archive.ingest.source import IngestSource
 from residue.archive.ingest.sources.table import TableFacts
 from residue.archive.performance import Channel, ChannelKind, Mark, Permission
 from residue.archive.prepared import prepare
@@ -137,7 +137,7 @@ def test_the_bag_tells_who_when_and_what_was_done(tmp_path: Path) -> None:
     assert info["Recorded"] == ("2026-02-11T23:40:00+01:00",)
     assert info["Consent"] == ("signed 2026-02-11",)
     assert info["Permitted-Use"] == ("in galleries",)
-    assert "arms.flac: kept as it came, to the byte." in info["Ingest-Action"]
+    assert "arms.flac: kept byte for byte." in info["Ingest-Action"]
     assert any("eeg.edf begins at 1.500 s: stated" in words for words in info["Ingest-Action"])
 
 
@@ -164,7 +164,7 @@ def test_after_a_cut_a_second_run_does_only_what_is_left(tmp_path: Path, monkeyp
     source = stick(tmp_path / "stick")
     asked: list[str] = []
 
-    def counted(one: Source, channels: dict[str, Channel], folder: Path, *, keep_private: bool) -> Kept:
+    def counted(one: IngestSource, channels: dict[str, Channel], folder: Path, *, keep_private: bool) -> StoredSource:
         asked.append(one.path.name)
         if len(asked) == 3:
             raise KeyboardInterrupt
@@ -216,7 +216,7 @@ def test_a_describe_file_is_held_to_what_a_performance_is_held_to(tmp_path: Path
         read_description(path)
     told = str(caught.value)
     assert 'first-batch.toml: channel."../x" is not a plain name. Use letters, digits, "_" and "-".' in told
-    assert 'first-batch.toml: permission.consent: "" cannot stand here.' in told
+    assert 'first-batch.toml: permission.consent: "" is not allowed here.' in told
 
 
 def test_a_describe_file_that_asks_for_what_is_not_there_is_told_all_at_once(tmp_path: Path) -> None:
@@ -281,7 +281,7 @@ def test_what_is_not_described_need_not_be_whole_and_is_told(tmp_path: Path) -> 
     (source / "list.csv").write_text("a,b\n1,2\n", encoding="utf-8")
     done = ingest([source], tmp_path / "first-batch", DESCRIPTION, ON)
     for name in ("false-start.wav", "list.csv"):
-        assert f"{name}: left out, as the describe file names no channel of it." in done.report
+        assert f"{name}: left out, because the describe file names none of its channels." in done.report
         assert not list(done.bag.path.rglob(name))
 
 
@@ -335,7 +335,7 @@ def test_what_did_not_reach_the_disk_does_not_count_as_kept(tmp_path: Path, monk
     def refused(path: Path) -> None:
         raise OSError(errno.EIO, "Input/output error", str(path))
 
-    def counted(one: Source, channels: dict[str, Channel], folder: Path, *, keep_private: bool) -> Kept:
+    def counted(one: IngestSource, channels: dict[str, Channel], folder: Path, *, keep_private: bool) -> StoredSource:
         kept.append(one.path.name)
         return keep(one, channels, folder, keep_private=keep_private)
 
@@ -356,7 +356,7 @@ def test_what_did_not_reach_the_disk_does_not_count_as_kept(tmp_path: Path, monk
         pytest.param(OSError(errno.EIO, "Input/output error"), "does not answer rightly", id="stick pulled out"),
         pytest.param(OSError(errno.ENOENT, "No such file"), "no longer", id="stick gone"),
         pytest.param(
-            soundfile.SoundFileRuntimeError("flush failed."), r"copied whole: flush failed\. ", id="libsndfile"
+            soundfile.SoundFileRuntimeError("flush failed."), r"copied completely: flush failed\. ", id="libsndfile"
         ),
     ],
 )

@@ -78,7 +78,7 @@ def test_a_request_without_its_bag_and_a_spoilt_request_do_not_wait(performances
 
 
 def test_back_without_a_performance_before_is_told(performances: Path) -> None:
-    with pytest.raises(ProblemError, match="no performance before"):
+    with pytest.raises(ProblemError, match="no earlier version"):
         ask_back(performances, NAME, When.NOW, ASKED)
 
 
@@ -103,7 +103,7 @@ def test_an_unclear_place_is_told_with_the_names() -> None:
 
 
 def test_which_performance_goes_back(performances: Path, stick: Path) -> None:
-    with pytest.raises(ProblemError, match="No performance of the programme has one before it"):
+    with pytest.raises(ProblemError, match="No performance of the programme has an earlier version"):
         place_to_go_back(performances, [NAME])
     staged(performances, stick)
     take(performances, waiting(performances)[0])

@@ -60,7 +60,7 @@ def risen_in_silence(step: CalibrationStep) -> tuple[CalibrationStep, str]:
     """As loud as it gets while the meter shows nothing, and why it gets no louder."""
     for _ in range(60):
         try:
-            step = procedure.louder(procedure.heard(step, None))
+            step = procedure.louder(procedure.with_reading(step, None))
         except ProblemError as error:
             return step, str(error)
     raise AssertionError("It rose without end")
@@ -102,7 +102,7 @@ def test_nothing_is_ever_louder_than_the_lowest_cap(
             crest_db = NOISE.crest_db if cap.quantity.name == "LCpeak" else 0.0
             assert step.played_dbfs + full_scale_db + of_weighting_db + crest_db <= cap.limit, cap.name
         try:
-            step = procedure.louder(procedure.heard(step, shown(step, full_scale_dba, full_scale_dba + c_above)))
+            step = procedure.louder(procedure.with_reading(step, shown(step, full_scale_dba, full_scale_dba + c_above)))
         except ProblemError:
             return
     pytest.fail("It rose without end")
@@ -130,7 +130,7 @@ def test_a_shaker_is_not_driven_harder_than_a_cap_on_vibration_allows_before_it_
     # At full scale 100 m/s² are assumed; the noise weighs what it weighs under Wk.
     limit_dbfs = 20 * log10(0.5 / 100.0) - pink_level_db(Weighting.WK, "shaker") - procedure.CLEARANCE_DB
     assert limit_dbfs - procedure.STEP_DB < step.played_dbfs <= limit_dbfs
-    measured = procedure.heard(step, MeterReading(38.0, 62.0, aw_m_per_s2=0.01))
+    measured = procedure.with_reading(step, MeterReading(38.0, 62.0, aw_m_per_s2=0.01))
     assert procedure.louder(measured).played_dbfs == step.played_dbfs + 3.0
 
 
@@ -153,19 +153,19 @@ def test_trim_and_delay_do_not_touch_the_noise() -> None:
 def test_a_reading_is_enough_when_it_stands_well_above_the_background() -> None:
     step = begun([CapEntry(rule="who-2022")])
     assert not procedure.loud_enough(step)
-    assert not procedure.loud_enough(procedure.heard(step, MeterReading(46.0, 58.0)))
-    assert procedure.loud_enough(procedure.heard(step, MeterReading(50.0, 61.0)))
-    assert not procedure.loud_enough(replace(procedure.heard(step, MeterReading(50.0, 61.0)), played_dbfs=-57.0))
+    assert not procedure.loud_enough(procedure.with_reading(step, MeterReading(46.0, 58.0)))
+    assert procedure.loud_enough(procedure.with_reading(step, MeterReading(50.0, 61.0)))
+    assert not procedure.loud_enough(replace(procedure.with_reading(step, MeterReading(50.0, 61.0)), played_dbfs=-57.0))
     shaker = begun([CapEntry(rule="who-2022")], SHAKER)
-    assert procedure.loud_enough(procedure.heard(shaker, MeterReading(39.0, 61.0)))
+    assert procedure.loud_enough(procedure.with_reading(shaker, MeterReading(39.0, 61.0)))
 
 
 def test_readings_that_go_together_make_a_calibration() -> None:
-    step = procedure.heard(begun([CapEntry(rule="who-2022")]), MeterReading(72.0, 73.5))
+    step = procedure.with_reading(begun([CapEntry(rule="who-2022")]), MeterReading(72.0, 73.5))
     assert procedure.answered(step, TODAY) == {
         "calibration": Calibration(played_dbfs=-60.0, read_dba=72.0, read_dbc=73.5, on=TODAY)
     }
-    felt = procedure.heard(begun([CapEntry(rule="who-2022")], SHAKER), MeterReading(50.0, 73.5, 0.05))
+    felt = procedure.with_reading(begun([CapEntry(rule="who-2022")], SHAKER), MeterReading(50.0, 73.5, 0.05))
     assert procedure.answered(felt, TODAY)["vibration"] == VibrationCalibration(
         played_dbfs=-60.0, read_aw_m_per_s2=0.05, on=TODAY
     )
@@ -190,7 +190,7 @@ def test_readings_that_make_no_sense_are_refused(reading: MeterReading, said: st
 
 @pytest.mark.parametrize(("rise_db", "refused"), [(3.0, False), (4.4, False), (0.5, True), (6.0, True)])
 def test_a_reading_rises_as_much_as_what_was_played(rise_db: float, *, refused: bool) -> None:
-    step = procedure.louder(procedure.heard(begun([CapEntry(rule="who-2022")]), MeterReading(60.0, 62.0)))
+    step = procedure.louder(procedure.with_reading(begun([CapEntry(rule="who-2022")]), MeterReading(60.0, 62.0)))
     reading = MeterReading(60.0 + rise_db, 62.0 + rise_db)
     if not refused:
         procedure.makes_sense(step, reading)

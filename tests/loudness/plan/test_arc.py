@@ -15,7 +15,7 @@ from residue.loudness.outputs.calibration import VibrationCalibration
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.arc import (
     SLOPE_DB_PER_MINUTE,
-    Shape,
+    GainCurve,
     keeps_order,
     lowered_above,
     minute_levels_db,
@@ -85,7 +85,7 @@ def test_it_is_shaped_by_the_cap_that_decides_also_where_that_is_a_dose_of_vibra
     [found] = shape([("felt", swell)], 600.0, caps, outputs).values()
     assert found.knots_db[0] > -1.0
     assert found.knots_db[-1] < -4.0
-    halved = reshaped(swell, Shape((-6.0206,)))
+    halved = reshaped(swell, GainCurve((-6.0206,)))
     assert halved.energy[heard.index(dose)] == pytest.approx(energy[heard.index(dose)] / 16.0, rel=1e-4)
     assert halved.energy[0] == pytest.approx(energy[0] / 4.0, rel=1e-4)
 
@@ -96,7 +96,7 @@ def test_what_keeps_the_caps_is_not_shaped() -> None:
 
 
 def test_the_gain_follows_the_knots_whatever_the_block() -> None:
-    moved = Shape((0.0, -3.0, -6.0))
+    moved = GainCurve((0.0, -3.0, -6.0))
     whole = moved.gains(0, 3 * 60 * 48_000)
     assert whole[90 * 48_000] == pytest.approx(exact.gain_from_db(-3.0), rel=1e-6)
     assert np.array_equal(whole[1_000_000:1_012_345], moved.gains(1_000_000, 12_345))
@@ -112,7 +112,7 @@ def test_a_shaped_performance_keeps_its_caps_without_governor_or_limiter() -> No
     known = {"loud": profile([noise], outputs, caps)}
     found = planned(known, repeated(["loud"], 5.0), 5.0, caps, outputs, "shaped").of("loud")
     assert min(found.knots_db) < -1.0
-    stage, shape_of = CapStage(outputs, caps), Shape(found.knots_db)
+    stage, shape_of = CapStage(outputs, caps), GainCurve(found.knots_db)
     nearest = -np.inf
     for start in range(0, frames, HOP_FRAMES):
         block = noise[:, start : start + HOP_FRAMES] * shape_of.gains(start, HOP_FRAMES)

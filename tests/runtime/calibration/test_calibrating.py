@@ -139,7 +139,7 @@ def test_what_it_sent_is_told_and_never_less_than_arrives(tmp_path: Path) -> Non
     told = sum(10 ** (tally.sent["A at place, dB"] / 10) * tally.duration_s for tally in bench.tallies)
     sent = signal.sosfilt(sections(Weighting.A, RATE_HZ), bench.recorder.frames, axis=1)
     arriving = sum(np.sum(sent[index] ** 2) / RATE_HZ * 10 ** (db / 10) for index, db in HALL.full_scale_db.items())
-    # As long as nobody has read a meter, an output is taken to be as loud as none is: 150 dB against its 108 and 112.
+    # Until a meter is read, an output counts as louder than any real one: 150 dB against its 108 and 112.
     assert arriving <= told <= arriving * 10 ** (42.0 / 10)
     assert all(tally.duration_s <= 1.0 for tally in bench.tallies)
 

@@ -15,9 +15,9 @@ from residue.archive.bag import seal
 from residue.archive.performance import FILE_NAME, Permission, read_performance, write_performance
 from residue.installation.load import load
 from residue.problems import Finding, Severity
-from residue.runtime.daemon.archive_monitor import FIRST_S, Custodian
+from residue.runtime.daemon.archive_monitor import FIRST_S, ArchiveMonitor
 from residue.runtime.journal.log import READ_AGAIN
-from residue.runtime.system.errand import Errand
+from residue.runtime.system.child_process import ChildProcess
 from tests.runtime import kitchen
 
 ROT = Finding(Severity.WARNS, "first-batch", "Its prepared channel has changed.", "The disk begins to fail.")
@@ -60,9 +60,9 @@ class House:
         self.looked_again = 0
         self.custodian = self.started()
 
-    def started(self) -> Custodian:
+    def started(self) -> ArchiveMonitor:
         state, cache = self.folder / "state", self.folder / "cache"
-        return Custodian(self.installation, state, cache, self.clock, self._note, self._again, self._send)
+        return ArchiveMonitor(self.installation, state, cache, self.clock, self._note, self._again, self._send)
 
     def _note(self, kind: str, text: str) -> None:
         self.happened.append((kind, text))
@@ -70,10 +70,10 @@ class House:
     def _again(self) -> None:
         self.looked_again += 1
 
-    def _send(self, module: str, arguments: Sequence[str]) -> Errand:
+    def _send(self, module: str, arguments: Sequence[str]) -> ChildProcess:
         assert module == "residue.runtime.daemon.rereading"
         self.processes.append(Process(arguments))
-        return cast(Errand, self.processes[-1])
+        return cast(ChildProcess, self.processes[-1])
 
     def look(self, after: timedelta = timedelta(minutes=1)) -> None:
         self.clock.moment += after
@@ -96,7 +96,7 @@ def test_everything_is_read_once_a_night_and_a_restart_does_not_read_it_again(ho
     for _ in range(3):
         house.look()
     assert first.ended
-    assert house.happened == [(READ_AGAIN, "All that is played was read again, and is as it was written.")]
+    assert house.happened == [(READ_AGAIN, "The nightly reading found every file unchanged.")]
     house.custodian = house.started()
     house.look(timedelta(seconds=FIRST_S))
     assert len(house.processes) == 1
@@ -124,7 +124,7 @@ def test_a_reading_that_fails_is_told_and_done_the_next_night(house: House) -> N
     house.look(timedelta(seconds=FIRST_S))
     house.processes[0].status = -9
     house.look()
-    assert house.happened == [("disk", "What is played could not be read again: It ended with status -9.")]
+    assert house.happened == [("disk", "The nightly reading failed: It ended with status -9.")]
     house.look(timedelta(days=1))
     assert len(house.processes) == 2
 

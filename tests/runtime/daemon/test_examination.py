@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from residue.runtime.daemon.examination import PACE_S, Pace
+from residue.runtime.daemon.examination import PACE_S, DevicePace
 from residue.runtime.engine.engine import Snapshot
 from residue.runtime.house.house_state import FADE_S, MAY_SOUND, State
 from residue.watchdog.vitals import Vitals
@@ -11,7 +11,7 @@ from residue.watchdog.watch import Watchdog
 
 def seen(rate_hz: float, seconds: int, **last: object) -> float | None:
     """The pace after so many looks, a second apart, at a device that takes whole blocks at some rate."""
-    pace = Pace()
+    pace = DevicePace()
     found = None
     for second in range(seconds):
         frames = int(rate_hz * second) // 4_800 * 4_800

@@ -10,7 +10,7 @@ import pytest
 from residue.archive.bag import payload_digest
 from residue.archive.prepared import prepared_folder
 from residue.installation.load import Installation, load
-from residue.runtime.daemon.rereading import BYTES_PER_S, Pace, spoilt
+from residue.runtime.daemon.rereading import BYTES_PER_S, ReadingPace, spoilt
 from residue.runtime.planning.preparation import CHANNELS, open_performance
 from tests.runtime import kitchen
 from tests.runtime.stubs import HandClock
@@ -27,7 +27,7 @@ def installation(tmp_path: Path) -> Installation:
 
 
 def test_it_keeps_to_its_pace_and_does_not_hurry_after_a_pause(clock: HandClock) -> None:
-    pace, began_s = Pace(clock.monotonic_s, clock.sleep), clock.now_s
+    pace, began_s = ReadingPace(clock.monotonic_s, clock.sleep), clock.now_s
     for _ in range(100):
         pace.read(1 << 20)
     assert clock.now_s - began_s == pytest.approx(100 * (1 << 20) / BYTES_PER_S)
@@ -40,7 +40,7 @@ def test_it_keeps_to_its_pace_and_does_not_hurry_after_a_pause(clock: HandClock)
 def test_bags_and_prepared_channels_are_read_and_what_changed_is_told(
     installation: Installation, clock: HandClock, tmp_path: Path
 ) -> None:
-    pace, began_s, cache = Pace(clock.monotonic_s, clock.sleep), clock.now_s, tmp_path / "cache"
+    pace, began_s, cache = ReadingPace(clock.monotonic_s, clock.sleep), clock.now_s, tmp_path / "cache"
     for name in installation.performances:
         open_performance(installation, name, cache)
     assert list(spoilt(installation, cache, pace)) == []

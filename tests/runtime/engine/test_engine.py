@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from residue.mapping.playback import Playback
 from residue.mapping.signals import AUDIO_RATE_HZ, Span
 from residue.output.returning import ReturningSink
-from residue.runtime.engine.crossfade import Crossing
+from residue.runtime.engine.crossfade import EveningCrossfade
 from residue.runtime.engine.engine import BLOCK_FRAMES, CROSSFADE_S, RETURN_FADE_S, Engine, Turn
 from residue.watchdog.checks import AUDIBLE, INAUDIBLE
 from tests.runtime.stubs import HandClock, Hum, Keeping, stage
@@ -181,15 +181,15 @@ def test_a_thread_that_comes_back_late_leaves_the_crossfade_of_another_alone(ben
         def into(self, _block: object) -> None:
             raise AssertionError
 
-    crossing = cast(Crossing, Untouchable())
+    crossing = cast(EveningCrossfade, Untouchable())
 
     def come_back_late(_block: NDArray[np.float64], _span: Span) -> None:
         bench.engine._turn = None  # as `rebuild` leaves it
-        bench.engine._crossing = crossing
+        bench.engine._crossfade = crossing
 
     bench.begin(Hum(60 * AUDIO_RATE_HZ, come_back_late))
     bench.run(1)
-    assert bench.engine._crossing is crossing
+    assert bench.engine._crossfade is crossing
     assert not bench.left.any()
 
 

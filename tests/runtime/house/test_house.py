@@ -31,7 +31,7 @@ from residue.runtime.house.exchange import (
 from residue.runtime.house.house import House, State, step
 from residue.runtime.house.house_state import BEFORE_CLOSING_S, FADE_S
 from residue.runtime.house.memory import Memory, memory, recalled
-from residue.schedule.opening import Opening, Terms
+from residue.schedule.opening import EventTerms, Opening
 from residue.schedule.programme import Programme, item
 
 TICK_S = 0.25
@@ -251,7 +251,7 @@ def test_next_while_closed_changes_nothing() -> None:
     gallery = Gallery([])
     gallery.hear(Next("the front desk"))
     assert gallery.house == replace(House(), since=BEGIN, reason="by the hours")
-    assert gallery.log[0] == Log("next", "Asked for by the front desk while closed: nothing is passed over.")
+    assert gallery.log[0] == Log("next", "Requested by the front desk while closed: nothing is skipped.")
 
 
 @pytest.mark.parametrize(
@@ -452,14 +452,14 @@ def test_an_opening_may_begin_with_silence_but_not_after_a_restart_at_noon() -> 
 def test_a_private_view_is_lowered_before_it_begins() -> None:
     house = House(opening=opening(0, 60), state=State.RESTING)
     view = EngineView(ready=frozenset(PROGRAMME.performances), duration_s=DURATION_S)
-    private = replace(opening(60, 120), terms=Terms(trim_db=-6.0))
+    private = replace(opening(60, 120), terms=EventTerms(trim_db=-6.0))
     world = World(BEGIN + timedelta(seconds=61), 61.0, private, view, ZoneInfo("UTC"))
     _, actions = step(house, Tick(), world, PROGRAMME)
     assert [type(action) for action in actions if not isinstance(action, Log)] == [SetTrim, Start]
 
 
 def test_a_private_view_has_its_own_trim_and_performances() -> None:
-    private = replace(opening(60, 120), terms=Terms(trim_db=-6.0, performances=("third-batch",)))
+    private = replace(opening(60, 120), terms=EventTerms(trim_db=-6.0, performances=("third-batch",)))
     gallery = with_programme([opening(0, 60), private])
     gallery.hear(Trim(-3.0, "the technician"))
     gallery.wait(50)

@@ -34,7 +34,7 @@ def test_a_check_may_restart_the_program_so_often_within_an_hour_and_no_more(tmp
 
 def test_an_engine_that_stands_may_always_be_restarted(tmp_path: Path) -> None:
     restarts = Restarts(tmp_path / "restarts.json", Wall())
-    assert all(restarts.may(BY_NAME["engine stands"]) for _ in range(3 * MOST))
+    assert all(restarts.may(BY_NAME["engine stalls"]) for _ in range(3 * MOST))
 
 
 def test_what_was_written_down_may_be_spoilt(tmp_path: Path) -> None:

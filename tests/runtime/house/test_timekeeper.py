@@ -9,9 +9,9 @@ import pytest
 from residue.runtime.house import timekeeper
 from residue.runtime.house.timekeeper import Timekeeper
 from residue.runtime.rehearsal.simulation import SimulatedClock
+from residue.schedule.clock_trust import ClockTrust, Witnesses
 from residue.schedule.hours import Hours, calendar
 from residue.schedule.opening import Opening
-from residue.schedule.trust import Trust, Witnesses
 
 TUESDAY_NOON = datetime(2027, 3, 2, 11, tzinfo=UTC)
 
@@ -27,7 +27,7 @@ def keeper(clock: SimulatedClock, when_unsure: str) -> Timekeeper:
     return Timekeeper(hours, calendar(hours), clock, None)
 
 
-def trust_of(keeps: Timekeeper) -> Trust:
+def trust_of(keeps: Timekeeper) -> ClockTrust:
     return keeps.known.trust
 
 
@@ -61,9 +61,9 @@ def test_a_step_that_nobody_vouches_for_is_not_followed(monkeypatch: pytest.Monk
     said(monkeypatch, Witnesses(service=False, battery=False))
     asyncio.run(keeps.ask())
     clock.advance(60)
-    assert (opening_now(keeps, clock) is not None, trust_of(keeps)) == (True, Trust.CARRIED)
+    assert (opening_now(keeps, clock) is not None, trust_of(keeps)) == (True, ClockTrust.CARRIED)
     clock.off_s = 86_400.0
     opening = opening_now(keeps, clock)
-    assert trust_of(keeps) is Trust.UNSURE
+    assert trust_of(keeps) is ClockTrust.UNSURE
     assert opening is not None
     assert opening.closes - clock.now() == timedelta(hours=6) - timedelta(seconds=60)

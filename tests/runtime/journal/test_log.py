@@ -29,7 +29,7 @@ from residue.runtime.journal.log import (
     SecondRow,
 )
 from residue.runtime.journal.log import timestamp as stamp
-from residue.runtime.journal.log_writer import RETRY_S, Scribe
+from residue.runtime.journal.log_writer import RETRY_S, LogWriter
 from residue.runtime.journal.tallies import Tallies
 from residue.runtime.system.clock import Uptime, uptime
 from residue.runtime.system.folders import MEMORY_FILE
@@ -275,7 +275,7 @@ def test_a_minute_tells_of_a_cap_only_what_all_of_it_tells() -> None:
 
 
 def test_the_scribe_writes_rows_and_memory_and_ends_when_all_is_written(log: LevelLog, tmp_path: Path) -> None:
-    scribe = Scribe(log, tmp_path / "memory.json")
+    scribe = LogWriter(log, tmp_path / "memory.json")
     scribe.start()
     for age in range(50):
         scribe.put(second(age))
@@ -290,7 +290,7 @@ def test_what_the_disk_does_not_take_waits_in_memory(tmp_path: Path) -> None:
     in_the_way = tmp_path / "state"
     in_the_way.write_text("a file where the folder should be")
     log = LevelLog(in_the_way / "levels.sqlite")
-    scribe = Scribe(log, in_the_way / "memory.json")
+    scribe = LogWriter(log, in_the_way / "memory.json")
     scribe.put(second(0))
     scribe.start()
     assert _soon(lambda: scribe.trouble is not None)
@@ -364,7 +364,7 @@ class Stuck:
 
 def test_a_disk_that_does_not_even_answer_is_told_of_and_noted_beside_it(tmp_path: Path) -> None:
     log, now_s = Stuck(), 100.0
-    scribe = Scribe(cast(LevelLog, log), tmp_path / "memory.json", lambda: Uptime("this boot", now_s))
+    scribe = LogWriter(cast(LevelLog, log), tmp_path / "memory.json", lambda: Uptime("this boot", now_s))
     scribe.start()
     scribe.put(second(0))
     assert log.asked.wait(20.0)
@@ -382,7 +382,7 @@ def test_a_disk_that_does_not_even_answer_is_told_of_and_noted_beside_it(tmp_pat
 
 def test_a_hold_outlasts_a_log_that_cannot_be_written(tmp_path: Path) -> None:
     (tmp_path / "levels.sqlite").mkdir()
-    scribe = Scribe(LevelLog(tmp_path / "levels.sqlite"), tmp_path / "memory.json")
+    scribe = LogWriter(LevelLog(tmp_path / "levels.sqlite"), tmp_path / "memory.json")
     scribe.put(second(0))
     scribe.remember(b'{"held_by": "front desk"}')
     scribe.start()
@@ -393,7 +393,7 @@ def test_a_hold_outlasts_a_log_that_cannot_be_written(tmp_path: Path) -> None:
 
 def test_rows_do_not_wait_for_a_memory_that_cannot_be_written(log: LevelLog, tmp_path: Path) -> None:
     (tmp_path / "memory.json").mkdir()
-    scribe = Scribe(log, tmp_path / "memory.json")
+    scribe = LogWriter(log, tmp_path / "memory.json")
     scribe.remember(b"{}")
     scribe.start()
     assert _soon(lambda: scribe.trouble is not None)

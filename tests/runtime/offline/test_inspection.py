@@ -13,7 +13,7 @@ import pytest
 from residue.archive.bag import seal
 from residue.archive.performance import FILE_NAME, Permission, read_performance, write_performance
 from residue.installation.load import load
-from residue.loudness.plan.arc import Shape
+from residue.loudness.plan.arc import GainCurve
 from residue.problems import Severity
 from residue.runtime.offline.inspection import inspect
 from residue.runtime.planning.planning import known, make_ready
@@ -118,7 +118,7 @@ def test_a_shaped_arc_is_planned_played_and_rendered(tmp_path: Path) -> None:
     whole, shaped = (
         playback_of(installation, performance, knots).step(96_000).outputs for knots in ((), (0.0, -3.0, -6.0))
     )
-    assert np.array_equal(shaped, whole * Shape((0.0, -3.0, -6.0)).gains(0, 96_000))
+    assert np.array_equal(shaped, whole * GainCurve((0.0, -3.0, -6.0)).gains(0, 96_000))
 
 
 EQUIPMENT = """
@@ -138,7 +138,7 @@ def test_what_no_room_can_be_like_is_pointed_out(tmp_path: Path) -> None:
         room.write(EQUIPMENT)
     found = {str(one) for one in inspect(folder, "silent", tmp_path / "cache", June()) if one.where.startswith("room")}
     assert found >= {
-        "room.toml: output.left.calibration.on: 2036-03-02 is still to come. Write the day on which it was measured.",
+        "room.toml: output.left.calibration.on: 2036-03-02 is in the future. Write the day on which it was measured.",
         "room.toml: equipment[1].off: There is no program /usr/local/bin/rleay that may be run. "
         "Write the whole path of one that may.",
     }

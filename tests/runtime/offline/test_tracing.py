@@ -117,8 +117,8 @@ def test_signals_are_drawn(installation: Path, cache: Path, tmp_path: Path, name
             "'x.pgn' does not end in .png or .svg.",
         ),
         (["--signal", "murmur", "--out", "x.csv", "--from-s", "3", "--to-s", "2"], "--to-s 2 lies before --from-s 3."),
-        (["--signal", "murmur", "--out", "x.csv", "--from-s", "nan"], "nan is no number to count with."),
-        (["--signal", "murmur", "--out", "x.csv", "--to-s", "inf"], "inf is no number to count with."),
+        (["--signal", "murmur", "--out", "x.csv", "--from-s", "nan"], "nan is not a finite number."),
+        (["--signal", "murmur", "--out", "x.csv", "--to-s", "inf"], "inf is not a finite number."),
         (["--signal", "murmur", "--out", "x.csv", "--from-s", "9000"], "--from-s 9000: The performance ends after "),
     ],
     ids=[

@@ -21,7 +21,7 @@ from residue.loudness.stage.budget import terms
 from residue.runtime.planning.foreseen import foreseen
 from residue.runtime.rehearsal.planned_sounds import cap_sound_of, sound_of
 from residue.runtime.rehearsal.rehearsal import rehearse
-from residue.runtime.rehearsal.rehearsed_caps import Kept
+from residue.runtime.rehearsal.rehearsed_caps import CapResult
 from residue.schedule.hours import Hours, calendar
 
 OUTPUTS = {"left": Output(device_channel=1)}
@@ -44,7 +44,7 @@ def profile_of(levels_db: list[float], each_s: float = 60.0) -> LevelProfile:
     return LevelProfile(LISTENED, heard, nothing, nothing, nothing, np.zeros(1))
 
 
-def kept_of(hours: Hours, profiles: dict[str, LevelProfile]) -> list[Kept]:
+def kept_of(hours: Hours, profiles: dict[str, LevelProfile]) -> list[CapResult]:
     """A week as it comes, at the gains that are planned."""
     openings, longest_s = calendar(hours), max(cap.window_s for cap in CAPS)
     runs_on_s = max(one.duration_s for one in profiles.values()) if hours.programme.at_closing == "finish" else 0.0

@@ -8,8 +8,8 @@ import msgspec
 import numpy as np
 import pytest
 
-from residue.runtime.rehearsal.rehearsal import Sound, data, rehearse, words
-from residue.runtime.rehearsal.simulation import Happening, Simulation
+from residue.runtime.rehearsal.rehearsal import PlannedSound, data, rehearse, words
+from residue.runtime.rehearsal.simulation import Incident, Simulation
 from residue.schedule import agenda
 from residue.schedule.hours import Hours, calendar
 
@@ -19,7 +19,7 @@ HOURS = {
     "exception": [{"date": "2026-04-02", "open": []}],
     "programme": {"performances": ["first-batch", "second-batch"], "rest_s": 240},
 }
-SOUNDS = {"first-batch": Sound(300.0), "second-batch": Sound(421.5)}
+SOUNDS = {"first-batch": PlannedSound(300.0), "second-batch": PlannedSound(421.5)}
 FIRST, LAST = date(2026, 3, 1), date(2026, 5, 29)
 
 
@@ -73,7 +73,7 @@ def test_the_house_plays_what_the_agenda_foretold(choices: dict[str, object]) ->
 def test_the_exposure_of_a_day_is_that_of_the_standard(level_db: float) -> None:
     """A steady level over T gives L + 10 lg(T / 8 h) (ISO 9612:2009, equation 1): 10 h without a rest."""
     mean_square = 10 ** (level_db / 10)
-    steady = Sound(360.0, np.full(3600, mean_square * 0.1))
+    steady = PlannedSound(360.0, np.full(3600, mean_square * 0.1))
     asked = hours(
         weekly={"tue": ["10:00-20:00"]}, programme={"performances": ["first-batch"], "rest_s": 0}, exception=[]
     )
@@ -86,7 +86,7 @@ def test_whatever_befalls_it_nothing_sounds_outside_the_hours_for_more_than_a_se
     at_closing = ["fade", "whole"][seed % 2]
     asked = hours(programme=programme(at_closing=at_closing))
     found = rehearse(calendar(asked), asked.programme, SOUNDS, FIRST, date(2026, 3, 31), seed)
-    assert found.mishaps
+    assert found.faults
     assert found.longest_outside_s <= 1.0
     assert found.warnings == []
 
@@ -96,7 +96,7 @@ def test_the_same_seed_befalls_the_house_in_the_same_way() -> None:
         rehearse(calendar(hours()), hours().programme, SOUNDS, FIRST, date(2026, 3, 31), seed) for seed in (7, 7, 8)
     )
     assert one == other
-    assert one.mishaps != another.mishaps
+    assert one.faults != another.faults
 
 
 def test_undisturbed_the_longest_silence_is_the_rest() -> None:
@@ -140,7 +140,7 @@ def test_programs_get_plain_values() -> None:
 def test_an_engine_that_hangs_is_rebuilt_within_seconds_and_what_it_played_is_left_out_for_an_hour() -> None:
     durations_s = {name: sound.duration_s for name, sound in SOUNDS.items()}
     opens = datetime(2026, 3, 3, 9, 0, tzinfo=UTC)
-    hang = Happening(100.0, "The engine hangs.", lambda house: house.engine.hang())
+    hang = Incident(100.0, "The engine hangs.", lambda house: house.engine.hang())
     house = Simulation(calendar(hours()), hours().programme, durations_s, opens, [hang])
     house.run(2.0 * 3600.0)
     [remedy] = [(at - opens, what) for at, kind, what in house.log if kind == "watchdog"]

@@ -15,7 +15,7 @@ from residue.loudness.meters.weightings import Weighting
 from residue.loudness.stage.budget import Budget, terms
 from residue.loudness.stage.history import SentHistory
 from residue.runtime.rehearsal.rehearsed_caps import CapSound, kept
-from residue.runtime.rehearsal.simulation import Heard
+from residue.runtime.rehearsal.simulation import PlayedStretch
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
 [CAP] = expand([CapEntry(quantity="LAeq", window_s=60.0, limit_dbfs=-20.0)])
@@ -25,8 +25,8 @@ def steady(level_db: float, duration_s: float) -> np.ndarray[tuple[int], np.dtyp
     return np.full(round(duration_s * 10), 10 ** (level_db / 10) * HOP_FRAMES)
 
 
-def heard(begins_s: float, from_s: float, to_s: float, trim_db: float = 0.0) -> Heard:
-    return Heard("first-batch", START + timedelta(seconds=begins_s), from_s, to_s, trim_db)
+def heard(begins_s: float, from_s: float, to_s: float, trim_db: float = 0.0) -> PlayedStretch:
+    return PlayedStretch("first-batch", START + timedelta(seconds=begins_s), from_s, to_s, trim_db)
 
 
 @pytest.mark.parametrize(
@@ -40,7 +40,7 @@ def heard(begins_s: float, from_s: float, to_s: float, trim_db: float = 0.0) -> 
     ],
     ids=["steady", "half a window", "trimmed", "with a rest", "over midnight"],
 )
-def test_the_level_of_a_window_is_the_mean_of_its_energy(played: list[Heard], level: float) -> None:
+def test_the_level_of_a_window_is_the_mean_of_its_energy(played: list[PlayedStretch], level: float) -> None:
     """IEC 61672-1:2013, 3.10: ten times the logarithm of the mean of the squares over the time."""
     found = kept(CapSound(CAP, {"first-batch": steady(-20.5, 120)}), played, START)
     assert found.highest == pytest.approx(level, abs=0.06)

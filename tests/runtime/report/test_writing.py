@@ -15,7 +15,7 @@ from residue.cli import main
 from residue.installation.load import Installation, load
 from residue.problems import ProblemError
 from residue.runtime.journal.log import FILE_NAME, LevelLog
-from residue.runtime.report.days import Day, days
+from residue.runtime.report.days import ReportedDay, days
 from residue.runtime.report.writing import last_day, write_report
 from tests.runtime.logged_days import write_day
 
@@ -45,12 +45,12 @@ def log_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def day(installation: Installation, log_path: Path) -> Day:
+def day(installation: Installation, log_path: Path) -> ReportedDay:
     (found,) = days(installation, LevelLog(log_path), DAY, DAY)
     return found
 
 
-def test_each_cap_is_told_over_its_own_window(day: Day) -> None:
+def test_each_cap_is_told_over_its_own_window(day: ReportedDay) -> None:
     power = 10 ** (levels_db() / 10)
     for name, window_s, above_a_db in (("who-2022, LAeq over 15 min", 900, 0.0), ("LCeq over 5 min", 300, 8.0)):
         sums = np.convolve(power, np.ones(window_s))[:SECONDS] / window_s
@@ -63,13 +63,13 @@ def test_each_cap_is_told_over_its_own_window(day: Day) -> None:
         assert course.every_s == 1
 
 
-def test_a_peak_cap_is_told_as_the_highest(day: Day) -> None:
+def test_a_peak_cap_is_told_as_the_highest(day: ReportedDay) -> None:
     [course] = [one for one in day.courses if one.cap.name == "LCpeak"]
     assert course.highest is not None
     assert course.highest[0] == pytest.approx(np.max(levels_db()) + 22.0, abs=0.01)
 
 
-def test_exposure_and_doses_are_those_of_the_definitions(day: Day) -> None:
+def test_exposure_and_doses_are_those_of_the_definitions(day: ReportedDay) -> None:
     # ISO 1999, 3.6; NIOSH 98-126, 1.1: equal energy over 8 h, 85 dB(A) being 100 %, at 3 and not 3.01 dB.
     assert day.exposure is not None
     lex = 10 * np.log10(np.sum(10 ** (levels_db() / 10)) / 28_800)
@@ -82,7 +82,7 @@ def test_exposure_and_doses_are_those_of_the_definitions(day: Day) -> None:
     assert day.exposure.osha_percent == pytest.approx(expected)
 
 
-def test_what_was_played_and_what_happened_are_told(day: Day) -> None:
+def test_what_was_played_and_what_happened_are_told(day: ReportedDay) -> None:
     assert [(play.name, f"{play.begins:%H:%M:%S}") for play in day.plays] == [
         ("first-batch", "10:00:00"),
         ("second-batch", "10:06:30"),

@@ -9,7 +9,7 @@ import pytest
 
 from residue.archive.swap.candidate import When
 from residue.installation.load import Installation, load
-from residue.runtime.house.osc_handlers import Wish
+from residue.runtime.house.osc_handlers import SwapOrder
 from residue.runtime.swap.stager import Asked, checked
 from tests.runtime import kitchen
 
@@ -29,22 +29,22 @@ def installation(tmp_path_factory: pytest.TempPathFactory) -> Installation:
 @pytest.mark.parametrize("bag", ["incoming/third-batch", "performances/../incoming/third-batch"])
 def test_a_bag_within_the_installation_folder_may_be_named(installation: Installation, bag: str) -> None:
     there = installation.folder.resolve() / "incoming" / "third-batch"
-    assert checked(Wish("first-batch", "now", bag), installation, AT) == Asked("first-batch", When.NOW, there, AT)
-    assert checked(Wish("first-batch", "at-rest"), installation, AT).bag is None
+    assert checked(SwapOrder("first-batch", "now", bag), installation, AT) == Asked("first-batch", When.NOW, there, AT)
+    assert checked(SwapOrder("first-batch", "at-rest"), installation, AT).bag is None
 
 
 @pytest.mark.parametrize(
     ("wish", "words"),
     [
-        (Wish("first-batch", "now", "../outside"), "leaves the installation folder"),
-        (Wish("first-batch", "now", "incoming/out/outside"), "leaves the installation folder"),
-        (Wish("first-batch", "now", "/etc"), "leaves the installation folder"),
-        (Wish("first-batch", "now", "."), "leaves the installation folder"),
-        (Wish("first-batch", "now", "incoming/nothing"), 'There is no folder "incoming/nothing"'),
-        (Wish("first-batch", "now", "x" * 300), "There is no folder"),
-        (Wish("first-btch", "now", "incoming/third-batch"), "Did you mean first-batch?"),
-        (Wish("../first-batch", "now"), 'There is no performance "../first-batch"'),
-        (Wish("first-batch", "soon"), "Write one of: now, at-rest, at-opening."),
+        (SwapOrder("first-batch", "now", "../outside"), "leaves the installation folder"),
+        (SwapOrder("first-batch", "now", "incoming/out/outside"), "leaves the installation folder"),
+        (SwapOrder("first-batch", "now", "/etc"), "leaves the installation folder"),
+        (SwapOrder("first-batch", "now", "."), "leaves the installation folder"),
+        (SwapOrder("first-batch", "now", "incoming/nothing"), 'There is no folder "incoming/nothing"'),
+        (SwapOrder("first-batch", "now", "x" * 300), "There is no folder"),
+        (SwapOrder("first-btch", "now", "incoming/third-batch"), "Did you mean first-batch?"),
+        (SwapOrder("../first-batch", "now"), 'There is no performance "../first-batch"'),
+        (SwapOrder("first-batch", "soon"), "Write one of: now, at-rest, at-opening."),
     ],
     ids=[
         "up",
@@ -58,6 +58,6 @@ def test_a_bag_within_the_installation_folder_may_be_named(installation: Install
         "no moment",
     ],
 )
-def test_what_cannot_be_is_answered_at_once(installation: Installation, wish: Wish, words: str) -> None:
+def test_what_cannot_be_is_answered_at_once(installation: Installation, wish: SwapOrder, words: str) -> None:
     with pytest.raises(ValueError, match=re.escape(words)):
         checked(wish, installation, AT)

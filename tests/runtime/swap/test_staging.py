@@ -8,7 +8,7 @@ from residue.archive.bag import payload_digest
 from residue.archive.swap.asking import waiting
 from residue.archive.swap.candidate import When
 from tests.runtime import kitchen
-from tests.runtime.system.test_errand import ended
+from tests.runtime.system.test_child_process import ended
 
 STAGING = "residue.runtime.swap.staging"
 

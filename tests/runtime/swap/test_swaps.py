@@ -20,8 +20,8 @@ from residue.runtime.planning.planning import Advance, Outcome
 from residue.runtime.swap import swaps as module
 from residue.runtime.swap.moment import Moment
 from residue.runtime.swap.stager import Asked
-from residue.runtime.swap.swaps import MOST_ATTEMPTS, SETTLED_S, STALE_S, TOLD_S, Swaps, Taken
-from residue.runtime.system.errand import Errand
+from residue.runtime.swap.swaps import MOST_ATTEMPTS, SETTLED_S, STALE_S, TOLD_S, SwapDone, Swaps
+from residue.runtime.system.child_process import ChildProcess
 from tests.runtime import kitchen
 
 ASKED = datetime(2026, 3, 2, 9, tzinfo=UTC)
@@ -71,11 +71,11 @@ class House:
         self.now_s = 0.0
         self.said: list[str] = []
 
-    def _send(self, name: str, arguments: Sequence[str]) -> Errand:
+    def _send(self, name: str, arguments: Sequence[str]) -> ChildProcess:
         self.processes.append(Process(name, arguments))
-        return cast(Errand, self.processes[-1])
+        return cast(ChildProcess, self.processes[-1])
 
-    def look(self, moment: Moment = CLOSED, after_s: float = 0.5, *, planning: bool = False) -> Taken | None:
+    def look(self, moment: Moment = CLOSED, after_s: float = 0.5, *, planning: bool = False) -> SwapDone | None:
         self.now_s += after_s
         taken, said = self.swaps.look(self.installation, moment, self.now_s, planning=planning)
         self.said += said
@@ -112,7 +112,7 @@ def test_a_copy_that_waits_is_planned_in_the_old_ones_place_held_back_and_taken(
     assert house.states() == ["ready"]
     assert house.swaps.held_back == {"first-batch"}, "the old one is not begun again"
     assert house.look(PLAYING) is None, "and not disturbed"
-    assert house.look(CLOSED) == Taken("first-batch", GOOD)
+    assert house.look(CLOSED) == SwapDone("first-batch", GOOD)
     assert house.playing() == payload_digest(house.stick)
     assert house.look() is None
     assert house.swaps.held_back == frozenset()
@@ -220,7 +220,7 @@ def test_what_was_taken_has_the_others_checked_anew_with_it(house: House) -> Non
         house.look(PLAYING)
         house.processes[-1].answers(GOOD)
     assert house.states() == ["ready", "being checked"], "the most urgent first"
-    assert house.look(PLAYING) == Taken("first-batch", GOOD)
+    assert house.look(PLAYING) == SwapDone("first-batch", GOOD)
     assert house.states() == ["to be checked"]
 
 
@@ -280,7 +280,7 @@ def test_what_the_control_surface_asks_for_is_copied_in_another_process(house: H
     stager.fails(1, "data/arm.flac has changed.")
     house.look()
     assert "third-batch in the place of first-batch: refused; what was there plays on. data/arm" in house.said[0]
-    assert "no performance before second-batch" in house.said[1]
+    assert "no earlier version of second-batch" in house.said[1]
     assert len(house.swaps.alarms) == 2
 
 
@@ -289,7 +289,7 @@ def test_what_the_control_surface_asks_for_is_copied_in_another_process(house: H
     [
         (
             "third-batch",
-            "third-batch is in performances/, whole, and takes nobody's place. Rename it, such as to first-",
+            "third-batch is complete in performances/, but replaces no performance. Rename it, such as to first-",
         ),
         (
             "frist-batch.now",

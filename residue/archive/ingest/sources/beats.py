@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from residue.archive.ingest.source import BeatTrack, Source
+from residue.archive.ingest.source import BeatTrack, IngestSource
 from residue.archive.performance import Channel, ChannelKind
 from residue.archive.readers.beats import numbers_of, read_beats
 
@@ -14,8 +14,8 @@ _SECONDS_BELOW = 20.0
 """A median interval below is meant in seconds, above in milliseconds: no heart is in between."""
 
 
-def open_beats_source(path: Path) -> Source:
+def open_beats_source(path: Path) -> IngestSource:
     """A list of intervals, in seconds or milliseconds as its size tells. Raises ProblemError."""
     unit = "s" if np.median(numbers_of(path)) < _SECONDS_BELOW else "ms"
     beats = read_beats(path, Channel(kind=ChannelKind.RR, file=path.name, unit=unit))
-    return Source(path, beats=(BeatTrack("beats", beats),))
+    return IngestSource(path, beats=(BeatTrack("beats", beats),))

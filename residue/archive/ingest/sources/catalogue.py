@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from residue.archive.beside import disk_problem
-from residue.archive.ingest.source import Source
+from residue.archive.ingest.source import IngestSource
 from residue.archive.ingest.sources.beats import open_beats_source
 from residue.archive.ingest.sources.edf import open_edf_source
 from residue.archive.ingest.sources.sound import open_sound_source
@@ -15,7 +15,7 @@ from residue.archive.ingest.sources.wfdb import open_wfdb_source
 from residue.archive.ingest.sources.xdf import open_xdf_source
 from residue.problems import ProblemError, stopping
 
-OPENERS: Mapping[str, Callable[[Path], Source]] = {
+OPENERS: Mapping[str, Callable[[Path], IngestSource]] = {
     **dict.fromkeys((".wav", ".rf64", ".bwf", ".flac", ".aif", ".aiff"), open_sound_source),
     **dict.fromkeys((".edf", ".bdf"), open_edf_source),
     **dict.fromkeys((".hea",), open_wfdb_source),
@@ -44,7 +44,7 @@ def find_files(given: list[Path]) -> list[Path]:
     return list(dict.fromkeys(found))
 
 
-def open_source(path: Path, facts: TableFacts | None, scratch: Path) -> Source:
+def open_source(path: Path, facts: TableFacts | None, scratch: Path) -> IngestSource:
     """One source. Raises ProblemError.
 
     facts: of a table, by the describe file. scratch: a folder that has room for what memory has not, meanwhile.
@@ -54,7 +54,7 @@ def open_source(path: Path, facts: TableFacts | None, scratch: Path) -> Source:
         if suffix in TABLES:
             if facts is None:
                 mend = f'In the describe file write [table."{path.name}"] with rate_hz = …, or time = "its column".'
-                raise stopping(path.name, "A table does not say how fast its rows came.", mend)
+                raise stopping(path.name, "A table does not state its rate.", mend)
             return open_table_source(path, facts, scratch)
         if suffix not in OPENERS:
             raise stopping(path.name, f'Files that end in "{path.suffix}" cannot be read.', f"Known are {_known()}.")

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 
-from residue.archive.ingest.source import Source, Track, guess_kind
+from residue.archive.ingest.source import IngestSource, Track, guess_kind
 from residue.archive.performance import Mark
 from residue.archive.readers.edf import Records, check_ranges, dimension, open_signal
 from residue.archive.readers.edf_annotations import notes
@@ -21,7 +21,7 @@ _NO_STARTDATE = b"Startdate X "
 _STARTDATE = re.compile(rb"Startdate \S+")
 
 
-def open_edf_source(path: Path) -> Source:
+def open_edf_source(path: Path) -> IngestSource:
     """Every signal of an EDF or BDF file, with its annotations as marks. Raises ProblemError."""
     layout = read_layout(path)
     records = Records(path, layout)
@@ -43,7 +43,7 @@ def open_edf_source(path: Path) -> Source:
         )
         if text.strip(" X") and text != anonymous
     ]
-    return Source(
+    return IngestSource(
         path,
         tuple(tracks),
         began=_began(header),

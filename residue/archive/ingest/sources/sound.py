@@ -9,7 +9,7 @@ from pathlib import Path
 
 import soundfile
 
-from residue.archive.ingest.source import Source, Track
+from residue.archive.ingest.source import IngestSource, Track
 from residue.archive.readers.sound import SoundTrack, open_blocks
 
 _CHUNK = re.compile(r"^(\w[\w ]{3}) +: \d+", re.MULTILINE)
@@ -42,13 +42,15 @@ _ORIGINATION = re.compile(rb"bext.{4}.{320}(\d{4})\D(\d\d)\D(\d\d)(\d\d)\D(\d\d)
 _COPY_FRAMES = 1 << 16
 
 
-def open_sound_source(path: Path) -> Source:
+def open_sound_source(path: Path) -> IngestSource:
     """Every track of a sound file, full scale being 1. Raises ProblemError."""
     blocks = open_blocks(path)
     file = blocks.file
     tracks = tuple(Track(f"track {track}", SoundTrack(blocks, track, 1.0)) for track in range(1, file.channels + 1))
     private = _private(file)
-    return Source(path, tracks, began=_began(path), private=private, strip=_strip(path), suffix=path.suffix.lower())
+    return IngestSource(
+        path, tracks, began=_began(path), private=private, strip=_strip(path), suffix=path.suffix.lower()
+    )
 
 
 def _private(file: soundfile.SoundFile) -> tuple[str, ...]:

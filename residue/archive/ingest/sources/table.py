@@ -15,10 +15,10 @@ import numpy as np
 from msgspec import Meta
 
 from residue.archive.ingest.columns import Column, EvenStream, GriddedStream, find_grid, pieces
-from residue.archive.ingest.source import Source, Track, guess_kind
+from residue.archive.ingest.source import IngestSource, Track, guess_kind
 from residue.archive.ingest.stored import StoredColumn, StoredNumbers
-from residue.archive.performance import SECONDS_PER_UNIT, Record
-from residue.dsp.resampling import Samples, Stream
+from residue.archive.performance import SECONDS_PER_UNIT, ManifestTable
+from residue.dsp.resampling import Floats, SampleStream
 from residue.problems import nearest, stopping
 
 TABLES = frozenset({".csv", ".tsv"})
@@ -28,8 +28,8 @@ _NOTHING = frozenset({"", "nan", "na", "n/a", "null", "-"})
 """Cells that say that nothing was measured; they become gaps."""
 
 
-class TableFacts(Record, frozen=True, kw_only=True):
-    """What a person must say of a table: how fast its rows came, or which column tells the time."""
+class TableFacts(ManifestTable, frozen=True, kw_only=True):
+    """Facts about a table that a person must give: its rate, or the column that holds the time."""
 
     rate_hz: Annotated[float, Meta(gt=0, le=1e6)] | None = None
     time: str | None = None
@@ -43,18 +43,18 @@ class TableFacts(Record, frozen=True, kw_only=True):
             raise ValueError(f'time_unit = "{self.time_unit}" is not known. Write "s" or "ms".')
 
 
-def open_table_source(path: Path, facts: TableFacts, scratch: Path) -> Source:
+def open_table_source(path: Path, facts: TableFacts, scratch: Path) -> IngestSource:
     """The columns of a table as tracks. scratch: where its numbers may be laid down meanwhile. Raises ProblemError."""
     headings, numbers = read_table(path, scratch)
     columns = {name: StoredColumn(numbers, place) for place, name in enumerate(headings)}
     if facts.rate_hz is not None:
         rate_hz = Fraction(facts.rate_hz).limit_denominator(10**6)
-        streams: Mapping[str, Stream] = {name: EvenStream(column, rate_hz) for name, column in columns.items()}
+        streams: Mapping[str, SampleStream] = {name: EvenStream(column, rate_hz) for name, column in columns.items()}
     else:
         times_s = _times(path, columns, facts)
         grid = find_grid(path.name, times_s)
         streams = {name: GriddedStream(column, times_s, grid) for name, column in columns.items() if name != facts.time}
-    return Source(path, tuple(Track(name, stream, kind=guess_kind(name)) for name, stream in streams.items()))
+    return IngestSource(path, tuple(Track(name, stream, kind=guess_kind(name)) for name, stream in streams.items()))
 
 
 @dataclass(frozen=True)
@@ -66,10 +66,10 @@ class _Times:
 
     @property
     def length(self) -> int:
-        """In rows."""
+        """The length in rows."""
         return self.column.length
 
-    def read(self, start: int, stop: int) -> Samples:
+    def read(self, start: int, stop: int) -> Floats:
         """Rows start, …, stop - 1."""
         return self.column.read(start, stop) * self.unit_s
 
@@ -84,11 +84,11 @@ def _times(path: Path, columns: Mapping[str, Column], facts: TableFacts) -> Colu
     for start, times in pieces(times_s):
         unknown = np.flatnonzero(~np.isfinite(times))
         if len(unknown):
-            raise stopping(path.name, f"Row {start + unknown[0] + 1} has no time.", "Take the row out, or mend it.")
+            raise stopping(path.name, f"Row {start + unknown[0] + 1} has no time.", "Remove the row, or correct it.")
         back = np.flatnonzero(np.diff(times, prepend=before) <= 0)
         if len(back):
             row = start + int(back[0])
-            what = f"Time does not go forward from row {row} to row {row + 1}."
+            what = f"Time does not increase from row {row} to row {row + 1}."
             raise stopping(path.name, what, "Sort the rows, or take the doubled ones out.")
         before = float(times[-1])
     return times_s
@@ -140,7 +140,7 @@ def _numbers(
             raise stopping(path.name, what, mend)
         marks_met |= {mark for cell in row for mark in ".," if mark in cell}
         if len(marks_met) > 1:
-            what = f"Line {number} mixes decimal points and decimal commas with what stands before."
+            what = f"Line {number} mixes decimal points and decimal commas with the lines before it."
             raise stopping(path.name, what, "Export it with one of them throughout.")
         try:
             yield [_number(cell) for cell in row]

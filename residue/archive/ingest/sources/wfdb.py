@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 
 from residue.archive.ingest.extras import extra, without_warnings
-from residue.archive.ingest.source import BeatTrack, Source, Track, guess_kind
+from residue.archive.ingest.source import BeatTrack, IngestSource, Track, guess_kind
 from residue.archive.performance import Mark
-from residue.archive.readers.beats import Beats
-from residue.dsp.resampling import Samples
+from residue.archive.readers.beats import BeatList
+from residue.dsp.resampling import Floats
 from residue.problems import stopping
 
 _BEAT_CODES = frozenset("NLRBAaJSVrFejnE/fQ?")
@@ -26,7 +26,7 @@ _MOST_SIGNALS = 1024
 _BLOCK_SAMPLES = 1 << 16
 
 
-def open_wfdb_source(path: Path) -> Source:
+def open_wfdb_source(path: Path) -> IngestSource:
     """The signals and annotations of the record whose header is at `path`, in physical units. Raises ProblemError."""
     with without_warnings():
         return _open(extra("wfdb", path), path)
@@ -41,7 +41,7 @@ class _Blocks:
         self.rate_hz = Fraction(header.fs).limit_denominator(10**6)
         self._start, self._held = 0, np.empty((0, int(header.n_sig)))
 
-    def read(self, signal: int, start: int, stop: int) -> Samples:
+    def read(self, signal: int, start: int, stop: int) -> Floats:
         """Samples start, …, stop - 1 of one signal. Raises ProblemError."""
         parts = [np.empty(0)]
         while start < stop:
@@ -69,22 +69,22 @@ class _Signal:
 
     @property
     def rate_hz(self) -> Fraction:
-        """Of the record."""
+        """The sampling rate of the record, in Hz."""
         return self.blocks.rate_hz
 
     @property
     def length(self) -> int:
-        """In samples."""
+        """The length in samples."""
         return self.blocks.length
 
-    def read(self, start: int, stop: int) -> Samples:
+    def read(self, start: int, stop: int) -> Floats:
         """Samples start, …, stop - 1."""
         return self.blocks.read(self.number, start, stop)
 
 
 @contextmanager
 def _told(path: Path) -> Iterator[None]:
-    """Whatever the library raises on a record that is not as it says becomes a ProblemError."""
+    """Turns any exception of the library on a faulty record into a ProblemError."""
     try:
         yield
     except (ValueError, OSError, IndexError, KeyError, TypeError, AttributeError, OverflowError, MemoryError) as error:
@@ -92,7 +92,7 @@ def _told(path: Path) -> Iterator[None]:
         raise stopping(path.name, what, "Copy the header and every file that it names again.") from error
 
 
-def _open(wfdb: Any, path: Path) -> Source:
+def _open(wfdb: Any, path: Path) -> IngestSource:
     name = str(path.with_suffix(""))
     with _told(path):
         header = wfdb.rdheader(name, rd_segments=True)
@@ -111,7 +111,7 @@ def _open(wfdb: Any, path: Path) -> Source:
     )
     beats, marks = _annotations(wfdb, name, float(header.fs))
     private = tuple(f"remark ({remark[:40]})" for remark in header.comments or ())
-    return Source(path, tuple(tracks), beats, _began(header), marks, private)
+    return IngestSource(path, tuple(tracks), beats, _began(header), marks, private)
 
 
 def _labels(names: list[str | None]) -> list[str]:
@@ -144,7 +144,7 @@ def _annotations(wfdb: Any, name: str, rate_hz: float) -> tuple[tuple[BeatTrack,
         times_s = np.asarray(found.sample)[is_beat] / rate_hz
         if len(times_s) > 1 and np.all(np.diff(times_s) > 0):
             intervals = np.diff(times_s, prepend=times_s[0])
-            beats.append(BeatTrack(f"beats {annotator}", Beats(times_s - times_s[0], intervals), float(times_s[0])))
+            beats.append(BeatTrack(f"beats {annotator}", BeatList(times_s - times_s[0], intervals), float(times_s[0])))
         marks += [
             Mark(at_s=float(sample) / rate_hz, text=(note or code).strip("\x00 ") or code)
             for sample, code, note, beat in zip(found.sample, found.symbol, found.aux_note, is_beat, strict=True)

@@ -16,7 +16,7 @@ import numpy as np
 from residue.archive.ingest.columns import GriddedStream, HeldColumn, find_grid
 from residue.archive.ingest.extras import extra, without_warnings
 from residue.archive.ingest.offset import Later
-from residue.archive.ingest.source import Source, Track, guess_kind
+from residue.archive.ingest.source import IngestSource, Track, guess_kind
 from residue.archive.ingest.sources.xdf_size import memory_free_bytes, memory_needed_bytes
 from residue.archive.performance import Mark
 from residue.problems import ProblemError, stopping
@@ -28,7 +28,7 @@ _MOST_CHANNELS = 1024
 _FAULTS = (ValueError, OSError, EOFError, IndexError, KeyError, TypeError, AttributeError, OverflowError, MemoryError)
 
 
-def open_xdf_source(path: Path) -> Source:
+def open_xdf_source(path: Path) -> IngestSource:
     """Every stream of numbers as tracks, every stream of text as marks, on the file's common clock.
 
     The clocks of the devices are brought onto the recording computer's by the offsets that the file holds.
@@ -61,7 +61,7 @@ class _Faults(logging.Handler):
         self.count = 0
 
     def emit(self, record: logging.LogRecord) -> None:
-        """One place more."""
+        """Counts one more record."""
         self.count += 1
 
 
@@ -80,19 +80,19 @@ def _faults_met() -> Iterator[_Faults]:
 
 def _spoilt(faults: _Faults) -> str:
     times = "once" if faults.count == 1 else f"{faults.count} times"
-    return f"cut short or spoilt, {times}; what could be read around that was taken" if faults.count else ""
+    return f"cut short or spoilt, {times}; the readable parts were taken" if faults.count else ""
 
 
 def _check_memory(path: Path) -> None:
     """The library that reads the file holds it whole, and the kernel ends whoever asks for too much."""
     needed, free = memory_needed_bytes(path), memory_free_bytes()
     if free is not None and needed > free:
-        what = f"To read it takes up to {needed / 1e9:.1f} GB of memory at once, and {free / 1e9:.1f} GB are free."
+        what = f"Reading it takes up to {needed / 1e9:.1f} GB of memory at once, and {free / 1e9:.1f} GB are free."
         mend = "Close other programs, ingest it on a computer with more memory, or have it exported as EDF or CSV."
         raise stopping(path.name, what, mend)
 
 
-def _source(path: Path, streams: list[dict[str, Any]], header: dict[str, Any]) -> Source:
+def _source(path: Path, streams: list[dict[str, Any]], header: dict[str, Any]) -> IngestSource:
     filled = [stream for stream in streams if len(stream["time_stamps"])]
     if not filled:
         raise stopping(path.name, "It holds no samples.", "Leave it out, or find the right file.")
@@ -107,7 +107,7 @@ def _source(path: Path, streams: list[dict[str, Any]], header: dict[str, Any]) -
     hosts = sorted({host for stream in streams if (host := _one(stream["info"], "hostname"))})
     private = tuple(f"name of a computer ({host})" for host in hosts)
     ordered = tuple(sorted(marks, key=lambda mark: mark.at_s))
-    return Source(path, tuple(tracks), began=_began(header), marks=ordered, private=private)
+    return IngestSource(path, tuple(tracks), began=_began(header), marks=ordered, private=private)
 
 
 def _one(info: dict[str, Any], key: str) -> str:
@@ -130,7 +130,7 @@ def _tracks(path: Path, stream: dict[str, Any], origin: float) -> list[Track]:
         raise stopping(path.name, f"{name} has {values.shape[1]} channels.", f"{_MOST_CHANNELS} are the most.")
     times_s = np.asarray(stream["time_stamps"], dtype=np.float64) - origin
     if np.any(np.diff(times_s) <= 0):
-        raise stopping(path.name, f"In {name} time does not go forward.", "Record it again.")
+        raise stopping(path.name, f"In {name} time does not increase.", "Record it again.")
     times = HeldColumn(times_s)
     grid = find_grid(f"{path.name}: {name}", times)
     nominal = float(_one(stream["info"], "nominal_srate") or 0)

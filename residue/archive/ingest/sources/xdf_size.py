@@ -60,7 +60,7 @@ def _chunks(file: BinaryIO, size: int) -> Iterator[tuple[int, int]]:
 
 
 def memory_free_bytes() -> int | None:
-    """What programs may still take without anything being swapped out; None where the kernel does not tell."""
+    """Memory that programs may take without swapping; None where the kernel does not say."""
     try:
         lines = _MEMORY.read_text().splitlines()
     except OSError:

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from residue.archive.ingest.describe import Description
 from residue.archive.ingest.run import ingest
-from residue.archive.ingest.source import Source
+from residue.archive.ingest.source import IngestSource
 from residue.archive.ingest.sources import xdf as reading
 from residue.archive.ingest.sources.catalogue import open_source
 from residue.archive.ingest.sources.xdf_size import memory_needed_bytes
@@ -47,7 +47,7 @@ def evening(offset_s: float = 0.0) -> bytes:
     return b"".join(parts)
 
 
-def opened(folder: Path, content: bytes) -> Source:
+def opened(folder: Path, content: bytes) -> IngestSource:
     path = folder / "a.xdf"
     path.write_bytes(content)
     return open_source(path, None, folder)

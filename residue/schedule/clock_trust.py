@@ -32,7 +32,7 @@ _TIMESYNC_MARK = Path("/run/systemd/timesync/synchronized")
 """Present once systemd-timesyncd has set the clock (systemd-timesyncd.service(8)); its folder while that runs."""
 
 
-class Trust(StrEnum):
+class ClockTrust(StrEnum):
     """How far the time of day can be relied on."""
 
     SYNCHRONISED = "synchronised"
@@ -42,9 +42,9 @@ class Trust(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Timekeeping:
-    """What is known of the clock."""
+    """The present knowledge of the clock."""
 
-    trust: Trust = Trust.UNSURE
+    trust: ClockTrust = ClockTrust.UNSURE
     now: datetime | None = None
     """The time of day at the last look."""
     monotonic_s: float = 0.0
@@ -55,7 +55,7 @@ class Timekeeping:
 
 @dataclass(frozen=True, slots=True)
 class Witnesses:
-    """What the machine says of its clock."""
+    """The machine's own evidence on its clock."""
 
     service: bool | None
     """A time service has set it, or has not; None where there is nobody to ask, as in a container."""
@@ -64,29 +64,29 @@ class Witnesses:
 
 
 def look(before: Timekeeping, now: datetime, monotonic_s: float, witnesses: Witnesses) -> Timekeeping:
-    """What is known after a look at the clocks."""
-    trust = Trust.SYNCHRONISED if witnesses.service else _without_service(before, now, monotonic_s, witnesses)
-    known = now if trust is not Trust.UNSURE else before.last_known
-    if trust is Trust.UNSURE and known is not None and before.now is not None:
+    """The knowledge of the clock after another look."""
+    trust = ClockTrust.SYNCHRONISED if witnesses.service else _without_service(before, now, monotonic_s, witnesses)
+    known = now if trust is not ClockTrust.UNSURE else before.last_known
+    if trust is ClockTrust.UNSURE and known is not None and before.now is not None:
         known += timedelta(seconds=max(0.0, monotonic_s - before.monotonic_s))
     return Timekeeping(trust, now, monotonic_s, known)
 
 
-def _without_service(before: Timekeeping, now: datetime, monotonic_s: float, witnesses: Witnesses) -> Trust:
-    was_sure = before.now is not None and before.trust is not Trust.UNSURE
+def _without_service(before: Timekeeping, now: datetime, monotonic_s: float, witnesses: Witnesses) -> ClockTrust:
+    was_sure = before.now is not None and before.trust is not ClockTrust.UNSURE
     if witnesses.battery or witnesses.service is None:
-        return Trust.CARRIED if was_sure or now >= (before.last_known or EARLIEST) else Trust.UNSURE
+        return ClockTrust.CARRIED if was_sure or now >= (before.last_known or EARLIEST) else ClockTrust.UNSURE
     if not was_sure or before.now is None:
-        return Trust.UNSURE
+        return ClockTrust.UNSURE
     expected = before.now + timedelta(seconds=monotonic_s - before.monotonic_s)
-    return Trust.CARRIED if abs((now - expected).total_seconds()) <= STEP_S else Trust.UNSURE
+    return ClockTrust.CARRIED if abs((now - expected).total_seconds()) <= STEP_S else ClockTrust.UNSURE
 
 
 def opening_by(
     calendar: Calendar, known: Timekeeping, now: datetime, when_unsure: Literal["closed", "open", "last known"]
 ) -> Opening | None:
     """The opening under way, as the curator wants it while the clock cannot be relied on."""
-    if known.trust is not Trust.UNSURE:
+    if known.trust is not ClockTrust.UNSURE:
         return calendar.opening_at(now)
     return _WHEN_UNSURE[when_unsure](calendar, known, now)
 

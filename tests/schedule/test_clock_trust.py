@@ -7,8 +7,8 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from residue.schedule.calendar import PagedCalendar
+from residue.schedule.clock_trust import EARLIEST, ClockTrust, Timekeeping, Witnesses, look, opening_by, witnesses
 from residue.schedule.opening import Opening
-from residue.schedule.trust import EARLIEST, Timekeeping, Trust, Witnesses, look, opening_by, witnesses
 
 NOON = datetime(2027, 3, 3, 12, tzinfo=UTC)
 TODAY = Opening(NOON - timedelta(hours=2), NOON + timedelta(hours=6), "weekly hours")
@@ -28,31 +28,31 @@ def after(*looks: tuple[float, float, Witnesses], last_known: datetime | None = 
 @pytest.mark.parametrize(
     ("looks", "trust"),
     [
-        pytest.param([(0, 0, SET)], Trust.SYNCHRONISED, id="set by a service"),
-        pytest.param([(0, 0, NOT_SET)], Trust.UNSURE, id="just started, nobody set it"),
-        pytest.param([(0, 0, BATTERY)], Trust.CARRIED, id="kept by a battery"),
-        pytest.param([(0, 0, NOBODY)], Trust.CARRIED, id="in a container, whose host keeps the time"),
-        pytest.param([(0, 0, SET), (3600, 3600, NOT_SET)], Trust.CARRIED, id="the network is gone"),
-        pytest.param([(0, 0, SET), (3601, 3600, NOT_SET)], Trust.CARRIED, id="slewed by a second"),
-        pytest.param([(0, 0, SET), (7200, 10, NOT_SET)], Trust.UNSURE, id="stepped forward"),
-        pytest.param([(0, 0, SET), (-7200, 10, NOT_SET)], Trust.UNSURE, id="stepped back"),
-        pytest.param([(0, 0, SET), (-7200, 10, SET)], Trust.SYNCHRONISED, id="stepped back by a service"),
-        pytest.param([(0, 0, BATTERY), (-7200, 10, BATTERY)], Trust.CARRIED, id="set by hand"),
-        pytest.param([(0, 0, NOT_SET), (10, 10, NOT_SET)], Trust.UNSURE, id="unsure until somebody sets it"),
-        pytest.param([(0, 0, NOT_SET), (9e7, 10, SET)], Trust.SYNCHRONISED, id="set at last"),
+        pytest.param([(0, 0, SET)], ClockTrust.SYNCHRONISED, id="set by a service"),
+        pytest.param([(0, 0, NOT_SET)], ClockTrust.UNSURE, id="just started, nobody set it"),
+        pytest.param([(0, 0, BATTERY)], ClockTrust.CARRIED, id="kept by a battery"),
+        pytest.param([(0, 0, NOBODY)], ClockTrust.CARRIED, id="in a container, whose host keeps the time"),
+        pytest.param([(0, 0, SET), (3600, 3600, NOT_SET)], ClockTrust.CARRIED, id="the network is gone"),
+        pytest.param([(0, 0, SET), (3601, 3600, NOT_SET)], ClockTrust.CARRIED, id="slewed by a second"),
+        pytest.param([(0, 0, SET), (7200, 10, NOT_SET)], ClockTrust.UNSURE, id="stepped forward"),
+        pytest.param([(0, 0, SET), (-7200, 10, NOT_SET)], ClockTrust.UNSURE, id="stepped back"),
+        pytest.param([(0, 0, SET), (-7200, 10, SET)], ClockTrust.SYNCHRONISED, id="stepped back by a service"),
+        pytest.param([(0, 0, BATTERY), (-7200, 10, BATTERY)], ClockTrust.CARRIED, id="set by hand"),
+        pytest.param([(0, 0, NOT_SET), (10, 10, NOT_SET)], ClockTrust.UNSURE, id="unsure until somebody sets it"),
+        pytest.param([(0, 0, NOT_SET), (9e7, 10, SET)], ClockTrust.SYNCHRONISED, id="set at last"),
     ],
 )
 def test_the_clock_is_trusted_as_far_as_somebody_vouches_for_it(
-    looks: list[tuple[float, float, Witnesses]], trust: Trust
+    looks: list[tuple[float, float, Witnesses]], trust: ClockTrust
 ) -> None:
     assert after(*looks).trust is trust
 
 
 def test_a_battery_that_is_empty_is_found_out() -> None:
     last_week = NOON - timedelta(days=7)
-    assert after((0, 0, BATTERY), last_known=last_week).trust is Trust.CARRIED
-    assert after((-86400 * 30, 0, BATTERY), last_known=last_week).trust is Trust.UNSURE
-    assert look(Timekeeping(), EARLIEST - timedelta(days=1), 0.0, BATTERY).trust is Trust.UNSURE
+    assert after((0, 0, BATTERY), last_known=last_week).trust is ClockTrust.CARRIED
+    assert after((-86400 * 30, 0, BATTERY), last_known=last_week).trust is ClockTrust.UNSURE
+    assert look(Timekeeping(), EARLIEST - timedelta(days=1), 0.0, BATTERY).trust is ClockTrust.UNSURE
 
 
 def test_a_clock_that_is_trusted_goes_by_the_hours() -> None:

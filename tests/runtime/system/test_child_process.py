@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from residue.runtime.system.errand import Errand
+from residue.runtime.system.child_process import ChildProcess
 
 
-def ended(module: str, arguments: Sequence[str]) -> Errand:
-    errand = Errand(module, arguments)
+def ended(module: str, arguments: Sequence[str]) -> ChildProcess:
+    errand = ChildProcess(module, arguments)
     while errand.status is None:
         time.sleep(0.02)  # the other process is the niced one
     return errand
@@ -52,7 +52,7 @@ def test_what_goes_wrong_is_one_message(module: str, arguments: Sequence[str], c
 
 
 def test_one_that_is_ended_is_at_work_no_longer() -> None:
-    errand = Errand("timeit", ["while True: pass"])
+    errand = ChildProcess("timeit", ["while True: pass"])
     assert errand.status is None
     errand.end()
     assert errand.status is not None

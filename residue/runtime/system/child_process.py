@@ -16,7 +16,7 @@ END_S = 0.2
 _TRACEBACK = "Traceback (most recent call last)"
 
 
-class Errand:
+class ChildProcess:
     """A module of residue that runs in a process of its own; what it says is kept in files that it cannot fill up."""
 
     def __init__(self, module: str, arguments: Sequence[str]) -> None:
@@ -42,7 +42,7 @@ class Errand:
 
     @property
     def complaint(self) -> str:
-        """What it wrote to standard error, of a fault of our own the last line; something in any case."""
+        """Its text on standard error (the last line of a traceback of ours); never empty."""
         self._complained.seek(0)
         words = self._complained.read().decode(errors="replace").strip()
         if not words:
@@ -62,5 +62,5 @@ class Errand:
         self._complained.close()
 
 
-Errands = Callable[[str, Sequence[str]], Errand]
+ProcessStarter = Callable[[str, Sequence[str]], ChildProcess]
 """Sends one: a module, and its arguments."""
