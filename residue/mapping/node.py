@@ -92,7 +92,7 @@ class Block:
         return cast("Sequence[Slow | Fast]", self.inputs[field])
 
 
-class Measured(NamedTuple):
+class Trusted(NamedTuple):
     """A reading of the body and its trust over one span.
 
     trust: (ticks,), from 0 (not known: the value is held, or comes from nothing) to 1 (measured now).
@@ -105,7 +105,7 @@ class Measured(NamedTuple):
 class Step(Protocol):
     """A prepared node: called once for each block, it returns the output."""
 
-    def __call__(self, block: Block) -> Signal | Measured:
+    def __call__(self, block: Block) -> Signal | Trusted:
         """The node's signal over the block's span, with its trust if the node has one."""
 
 
@@ -163,7 +163,7 @@ class Node(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     kind: ClassVar[str]
     family: ClassVar[str]
     has_trust: ClassVar[bool] = False
-    """Whether it reads the body and its step gives a Measured."""
+    """Whether it reads the body and its step gives Trusted."""
     differs_db: ClassVar[float | None] = None
     """None promises the same bits on every machine; else how far from its own level the difference may lie, as -120."""
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from residue.mapping.form import FORM, FormStep
 from residue.mapping.graph import Graph, Way, drivable, listens_to, ports, trusts_at, wires
-from residue.mapping.node import Block, Control, Drive, Measured, Node, NodeContext, Source, Step
+from residue.mapping.node import Block, Control, Drive, Node, NodeContext, Source, Step, Trusted
 from residue.mapping.nodes.space import ToOutputs
 from residue.mapping.signals import FRAMES_PER_TICK, Events, Fast, Shape, Signal, Slow, Span, frame_at
 from residue.mapping.trust import BodyReading, combined, latest, trust_of
@@ -146,7 +146,7 @@ class _Stage:
                 self._numbers[field] = float(value)
         self._set_keys = {field: f"{name}.{field}" for field in self._numbers}
 
-    def __call__(self, span: Span, signals: Signals, set_by_form: Mapping[str, Control]) -> Measured:
+    def __call__(self, span: Span, signals: Signals, set_by_form: Mapping[str, Control]) -> Trusted:
         inputs = {
             field: signals[names] if isinstance(names, str) else [signals[name] for name in names]
             for field, names in self._inputs.items()

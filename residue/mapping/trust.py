@@ -1,6 +1,6 @@
 """The trust in a reading of the body: a slow signal beside the reading, under the reading's name and ".trust".
 
-A node that reads the body says how far its value was measured (`Measured` in residue.mapping.node). Every slow signal
+A node that reads the body says how far its value was measured (`Trusted` in residue.mapping.node). Every slow signal
 and every stream of events that is made from it carries that trust on: a node trusts its value no more than any of its
 inputs. So a section, a drive or an input may name "pulse.trust" like any slow signal.
 """
@@ -13,7 +13,7 @@ from functools import reduce
 
 import numpy as np
 
-from residue.mapping.node import Measured
+from residue.mapping.node import Trusted
 from residue.mapping.signals import Events, Shape, Signal, Slow
 
 _SUFFIX = ".trust"
@@ -43,14 +43,14 @@ def with_trust(names: Sequence[str], shapes: Mapping[str, Shape]) -> list[str]:
     return [name for pair in both for name in pair]
 
 
-def combined(given: Signal | Measured, inputs: Sequence[Slow]) -> Measured:
+def combined(given: Signal | Trusted, inputs: Sequence[Slow]) -> Trusted:
     """What a node gave, trusted no more than any of its inputs.
 
     inputs: the trusts of those inputs that have one.
     """
-    signal, own = given if isinstance(given, Measured) else (given, None)
+    signal, own = given if isinstance(given, Trusted) else (given, None)
     trusts = [*inputs] if own is None else [own, *inputs]
-    return Measured(signal, reduce(np.minimum, trusts) if trusts else None)
+    return Trusted(signal, reduce(np.minimum, trusts) if trusts else None)
 
 
 @dataclass(frozen=True, slots=True)

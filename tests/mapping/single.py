@@ -10,7 +10,7 @@ from functools import partial
 import numpy as np
 
 from residue.mapping.graph import drivable
-from residue.mapping.node import Block, Control, Drive, Measured, Node, NodeContext, Reader, Step
+from residue.mapping.node import Block, Control, Drive, Node, NodeContext, Reader, Step, Trusted
 from residue.mapping.signals import FRAMES_PER_TICK, Events, Kind, Shape, Signal, Slow, Span
 from residue.mapping.trust import combined
 
@@ -98,7 +98,7 @@ def read(
     source: Performance | None = None,
     moving: Collection[str] = (),
     between: Callable[[Step], Step] = lambda step: step,
-) -> Measured:
+) -> Trusted:
     """As `run`, with the trust if the node has one."""
     may_move = frozenset(controls or ()) | frozenset(moving)
     step = node.prepare(NodeContext(shapes_of(inputs), 7, source or Performance(), ".", may_move))
@@ -117,7 +117,7 @@ def read(
         parts.append(found.signal)
         trusts += [] if found.trust is None else [found.trust]
         step = between(step)
-    return Measured(join(parts), np.concatenate(trusts) if trusts else None)
+    return Trusted(join(parts), np.concatenate(trusts) if trusts else None)
 
 
 def ticks(frames: int) -> int:

@@ -13,7 +13,7 @@ from msgspec import Meta
 from residue.dsp.intervals import Plausible
 from residue.dsp.qrs import BeatFinder
 from residue.dsp.sliding import sliding_maximum
-from residue.mapping.node import Block, EventsIn, Measured, Node, NodeContext, SlowIn, Step
+from residue.mapping.node import Block, EventsIn, Node, NodeContext, SlowIn, Step, Trusted
 from residue.mapping.nodes.beat_trust import BeatTrust
 from residue.mapping.nodes.fields import HoldS, WindowS
 from residue.mapping.nodes.shapes import InputShapes, SlowNode
@@ -57,7 +57,7 @@ class Beats(Node, frozen=True):
         """Beats wait in a queue until their latency has passed."""
         find, waiting, trust = BeatFinder(CONTROL_RATE_HZ), deque[tuple[int, float]](), BeatTrust(_SURE_OF)
 
-        def step(block: Block) -> Measured:
+        def step(block: Block) -> Trusted:
             for beat in find(block.slow("input")):
                 tick = max(beat.at + round(LATENCY_S * CONTROL_RATE_HZ), beat.known_at)
                 waiting.append((tick, beat.interval / CONTROL_RATE_HZ))
@@ -68,7 +68,7 @@ class Beats(Node, frozen=True):
                 trust.beat(tick * FRAMES_PER_TICK, interval_s, 1.0)
             ticks = np.array([tick for tick, _ in due], np.int64)
             events = Events(ticks * FRAMES_PER_TICK, np.array([interval_s for _, interval_s in due]))
-            return Measured(events, trust(block.span))
+            return Trusted(events, trust(block.span))
 
         return step
 
@@ -100,7 +100,7 @@ class HeartRate(SlowNode, frozen=True):
         plausible, recent = Plausible(60 / self.highest, 60 / self.lowest), deque[float](maxlen=self.beats)
         rate, trust = Staircase(self.before_first), BeatTrust(self.beats)
 
-        def step(block: Block) -> Measured:
+        def step(block: Block) -> Trusted:
             changes = []
             for frame, interval_s in intervals_of(block):
                 believed = plausible(interval_s)
@@ -115,7 +115,7 @@ class HeartRate(SlowNode, frozen=True):
                     recent.clear()
                     changes.append((frame, self.lowest if interval_s > 60.0 / self.lowest else self.highest))
                 trust.beat(frame, interval_s, float(believed))
-            return Measured(rate(block.span, changes), trust(block.span))
+            return Trusted(rate(block.span, changes), trust(block.span))
 
         return step
 
@@ -145,14 +145,14 @@ class BeatInterval(SlowNode, frozen=True):
         shortest_s, longest_s = 60 / self.highest, 60 / self.lowest
         plausible, held, trust = Plausible(shortest_s, longest_s), Staircase(self.before_first_s), BeatTrust(1)
 
-        def step(block: Block) -> Measured:
+        def step(block: Block) -> Trusted:
             changes = []
             for frame, interval_s in intervals_of(block):
                 believed = plausible(interval_s)
                 if believed or plausible.beyond:
                     changes.append((frame, min(max(interval_s, shortest_s), longest_s)))
                 trust.beat(frame, interval_s, float(believed))
-            return Measured(held(block.span, changes), trust(block.span))
+            return Trusted(held(block.span, changes), trust(block.span))
 
         return step
 
@@ -183,7 +183,7 @@ class Rmssd(SlowNode, frozen=True):
         plausible, squares = Plausible(60 / self.highest, 60 / self.lowest), deque[float](maxlen=self.beats - 1)
         variability, trust, before_s = Staircase(0.0), BeatTrust(self.beats - 1, self.beats - 1), math.nan
 
-        def step(block: Block) -> Measured:
+        def step(block: Block) -> Trusted:
             nonlocal before_s
             changes = []
             for frame, interval_s in intervals_of(block):
@@ -195,7 +195,7 @@ class Rmssd(SlowNode, frozen=True):
                     changes.append((frame, math.sqrt(math.fsum(squares) / len(squares))))
                 trust.beat(frame, interval_s, float(gives))
                 before_s = interval_s if is_plausible else math.nan
-            return Measured(variability(block.span, changes), trust(block.span))
+            return Trusted(variability(block.span, changes), trust(block.span))
 
         return step
 

@@ -13,7 +13,7 @@ from residue.dsp.contact import Contact
 from residue.dsp.filters import FromFirst, SosFilter
 from residue.dsp.sliding import sliding_sum
 from residue.dsp.switching import Hysteresis
-from residue.mapping.node import Block, Measured, NodeContext, SlowIn, Step
+from residue.mapping.node import Block, NodeContext, SlowIn, Step, Trusted
 from residue.mapping.nodes.fields import CutoffHz, Real, TimeS, WindowS
 from residue.mapping.nodes.outline import ReleaseS, outline
 from residue.mapping.nodes.shapes import InputShapes, SlowNode, below_half_rate
@@ -226,9 +226,9 @@ def _read(measured: Callable[[Slow], Slow]) -> Step:
     """A step that measures its input, and trusts it as far as the sensor has contact."""
     contact = Contact(CONTROL_RATE_HZ)
 
-    def step(block: Block) -> Measured:
+    def step(block: Block) -> Trusted:
         signal = block.slow("input")
-        return Measured(measured(signal), contact(signal))
+        return Trusted(measured(signal), contact(signal))
 
     return step
 

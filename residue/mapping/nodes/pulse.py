@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from residue.dsp.pulse import PulseFinder
-from residue.mapping.node import Block, EventsIn, Measured, Node, NodeContext, SlowIn, Step
+from residue.mapping.node import Block, EventsIn, Node, NodeContext, SlowIn, Step, Trusted
 from residue.mapping.nodes.beat_trust import BeatTrust
 from residue.mapping.nodes.shapes import InputShapes, LikeInput
 from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, EVENTS, FRAMES_PER_TICK, Events, Shape, Signal
@@ -36,14 +36,14 @@ class PulseBeats(Node, frozen=True):
         """Values each beat with the way from the one before."""
         find, last, trust = PulseFinder(CONTROL_RATE_HZ), 0, BeatTrust(_SURE_OF)
 
-        def step(block: Block) -> Measured:
+        def step(block: Block) -> Trusted:
             nonlocal last
             ticks, values = find(block.slow("input")), []
             for tick in ticks:
                 values.append((tick - last) / CONTROL_RATE_HZ if last else 0.0)
                 trust.beat(tick * FRAMES_PER_TICK, values[-1], 1.0)
                 last = tick
-            return Measured(Events(np.array(ticks, np.int64) * FRAMES_PER_TICK, np.array(values)), trust(block.span))
+            return Trusted(Events(np.array(ticks, np.int64) * FRAMES_PER_TICK, np.array(values)), trust(block.span))
 
         return step
 
