@@ -14,6 +14,7 @@ import residue
 from residue.control.addresses import DONE_REPLY
 from residue.control.settings import DEFAULT_PORT
 from residue.loudness.caps.caps import level_in_words
+from residue.mapping.trust import DOUBTFUL
 from residue.problems import stopping
 
 ATTEMPTS = 3
@@ -61,7 +62,7 @@ def in_words(told: Mapping[str, Any]) -> list[str]:
     """A status for a person, a few lines. Of a house of another version, what it does tell."""
     lines: list[str] = []
     untold = False
-    for fact in (_house, _performance, _caps, _swaps, _ears, _alarms, _events):
+    for fact in (_house, _performance, _readings, _caps, _swaps, _ears, _alarms, _events):
         try:
             lines += list(fact(told))
         except (KeyError, TypeError, AttributeError):
@@ -83,6 +84,14 @@ def _performance(told: Mapping[str, Any]) -> Iterator[str]:
         minutes, seconds = divmod(int(told["playhead_s"] or 0), 60)
         section = f", section {told['section']}" if told["section"] else ""
         yield f"{told['performance']} is at {minutes}:{seconds:02}{section}."
+
+
+def _readings(told: Mapping[str, Any]) -> Iterator[str]:
+    """What is read of the performer's body; a value that is not measured now is told as such."""
+    for name, reading in told["readings"].items():
+        value = "" if reading["value"] is None else f" {reading['value']:.4g},"
+        unknown = ", not measured now" if reading["trust"] < DOUBTFUL else ""
+        yield f"{name}:{value} trust {reading['trust']:.2f}{unknown}."
 
 
 def _caps(told: Mapping[str, Any]) -> Iterator[str]:
