@@ -9,11 +9,13 @@ from residue.cli import (
     calibrate,
     caps,
     check,
+    devices,
     draw,
     hours,
     house,
     ingest,
     measure,
+    new,
     nodes,
     record,
     rehearse,
@@ -39,6 +41,8 @@ def main() -> None:
 
 
 for _command in (
+    new.new,
+    devices.devices,
     run.run,
     check.check,
     caps.caps,
