@@ -26,6 +26,7 @@ from residue.loudness.stage.readings import Reading, Tally
 from residue.loudness.stage.stage import CapStage
 from residue.mapping.playback import Playback, Signals
 from residue.mapping.signals import Span, frame_at, seconds
+from residue.mapping.trust import BodyReading
 from residue.output.returning import ReturningSink
 from residue.processes import MAKES_FRAMES, keep_time
 from residue.runtime.engine.crossfade import EveningCrossfade
@@ -86,6 +87,8 @@ class Snapshot:
     """What is under way."""
     playhead_s: float = 0.0
     section: str | None = None
+    readings: Mapping[str, BodyReading] = field(default_factory=dict)
+    """What is read of the performer's body, by node."""
     trim: float = 1.0
     plan_gain: float = 1.0
     asked_peak: float = 0.0
@@ -324,7 +327,12 @@ class Engine:
         delay_s = seconds(self._stage.latency_frames) + self._sink.latency_s
         self._heard(played.span, played.signals, now_s + delay_s)
         self._last = played.outputs
-        self.snapshot = replace(self.snapshot, playhead_s=seconds(played.span.stop), section=played.section)
+        self.snapshot = replace(
+            self.snapshot,
+            playhead_s=seconds(played.span.stop),
+            section=played.section,
+            readings=played.readings,
+        )
         return played.outputs, played.ended
 
     def _farewell(self) -> NDArray[np.float64]:
@@ -347,6 +355,7 @@ class Engine:
             performance=turn.performance,
             playhead_s=at_s,
             section=None,
+            readings={},
             plan_gain=turn.gain,
         )
 
