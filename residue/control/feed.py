@@ -19,7 +19,8 @@ from pythonosc.osc_message_builder import OscMessageBuilder
 from residue.control.settings import FeedTarget
 from residue.mapping.nodes.feeds import Feed
 from residue.mapping.playback import Signals
-from residue.mapping.signals import CONTROL_RATE_HZ, FRAMES_PER_TICK, Events, Signal, Span, seconds
+from residue.mapping.signals import CONTROL_RATE_HZ, FRAMES_PER_TICK, Events, Signal, Slow, Span, seconds
+from residue.mapping.trust import trust_of
 
 MOST_BLOCKS = 32
 """Blocks that may wait to be sent; when the network is slower than that, the newest are dropped."""
@@ -38,16 +39,28 @@ class Value:
     value: float
 
 
-def values(name: str, feed: Feed, signal: Signal, span: Span) -> Iterator[Value]:
+def values(feed: Feed, signal: Signal, span: Span) -> Iterator[Value]:
     """The feed's values over a span: events as they are, a slow signal at the ticks of its own rate."""
     if isinstance(signal, Events):
         for frame, value in list(zip(signal.frames, signal.values, strict=True))[:MOST_EVENTS]:
             yield Value(int(frame), feed.address, _scaled(feed, float(value)))
         return
+    for frame, value in _at_its_rate(feed, signal, span):
+        yield Value(frame, feed.address, _scaled(feed, value))
+
+
+def trust_values(feed: Feed, trust: Slow, span: Span) -> Iterator[Value]:
+    """How far what a feed tells is measured, beside it: 0 to 1 at the feed's address with /trust after it."""
+    for frame, value in _at_its_rate(feed, trust, span):
+        yield Value(frame, f"{feed.address}/trust", value)
+
+
+def _at_its_rate(feed: Feed, signal: Slow, span: Span) -> Iterator[tuple[int, float]]:
+    """(frame, value) at the ticks of the feed's rate."""
     every = max(1, round(CONTROL_RATE_HZ / feed.rate_hz))
     first = -(-span.first_tick // every) * every
     for tick in range(first, span.last_tick, every):
-        yield Value(tick * FRAMES_PER_TICK, feed.address, _scaled(feed, float(signal[tick - span.first_tick])))
+        yield tick * FRAMES_PER_TICK, float(signal[tick - span.first_tick])
 
 
 def bundle(at_s: float, told: Sequence[Value]) -> bytes:
@@ -89,7 +102,8 @@ class FeedSender:
         if not (self._feeds and self._targets):
             return
         try:
-            self._queue.put_nowait((span, {name: signals[name] for name in self._feeds if name in signals}, heard_at_s))
+            named = [one for name in self._feeds for one in (name, trust_of(name)) if one in signals]
+            self._queue.put_nowait((span, {name: signals[name] for name in named}, heard_at_s))
         except Full:
             self.dropped += 1
 
@@ -97,13 +111,18 @@ class FeedSender:
         """The bundles of a block in the order of time."""
         wall_s, monotonic_s = self._clocks()
         offset_s = wall_s - monotonic_s + heard_at_s - seconds(span.start)
-        told = sorted(
-            (value for name, signal in signals.items() for value in values(name, self._feeds[name], signal, span)),
-            key=lambda value: value.frame,
-        )
+        told = sorted(self._told(span, signals), key=lambda value: value.frame)
         frames = np.array([value.frame for value in told])
         for frame in np.unique(frames):
             yield bundle(offset_s + seconds(int(frame)), [value for value in told if value.frame == frame])
+
+    def _told(self, span: Span, signals: Signals) -> Iterator[Value]:
+        for name, feed in self._feeds.items():
+            if name in signals:
+                yield from values(feed, signals[name], span)
+            trust = signals.get(trust_of(name))
+            if trust is not None and not isinstance(trust, Events):
+                yield from trust_values(feed, trust, span)
 
     def _run(self) -> None:
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sending:

@@ -18,8 +18,11 @@ from residue.mapping.node import Drive, Node
 UNITS = {"hz": "Hz", "s": "s", "db": "dB"}
 """By the last part of a parameter's name."""
 _NO_DEFAULT = ("must be given", "may be left out")
-_WIDTH = 100
-"""Of text on a terminal, in characters."""
+_WIDTH, _LABEL_WIDTH = 100, 12
+"""Of text on a terminal, and of the labels before it, in characters."""
+_LABELS = ("Trust", "Latency", "Source")
+"""With these a docstring of a node begins the facts that have a place of their own."""
+_ANY_LABEL = "|".join(_LABELS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +45,7 @@ class Entry:
     family: str
     says: str
     more: str
+    trust: str
     latency: str
     source: str
     inputs: Mapping[str, str]
@@ -55,14 +59,15 @@ def entry(node: type[Node]) -> Entry:
     """The catalogue's entry for a kind."""
     text = inspect.getdoc(node) or ""
     first, _, rest = text.partition("\n")
-    found = {label: _labelled(text, label) for label in ("Latency", "Source")}
-    more = re.sub(r"\s+", " ", re.split(r"\b(?:Latency|Source):", rest, maxsplit=1)[0]).strip()
+    found = {label: _labelled(text, label) for label in _LABELS}
+    more = re.sub(r"\s+", " ", re.split(rf"\b(?:{_ANY_LABEL}):", rest, maxsplit=1)[0]).strip()
     inputs = {name: " or ".join(sorted(kinds)) for name, kinds in ports(node).items()}
     return Entry(
         kind=node.kind,
         family=node.family,
         says=first,
         more=more,
+        trust=found["Trust"],
         latency=found["Latency"],
         source=found["Source"],
         inputs=inputs,
@@ -91,12 +96,15 @@ def page(node: type[Node]) -> str:
     facts = [
         *(("listens by", f"{name} ({kinds})") for name, kinds in one.inputs.items()),
         ("gives", one.gives),
+        ("trust", one.trust),
         ("latency", one.latency),
         ("source", one.source),
         ("bits", one.unlike),
     ]
     lines = [f"{one.kind}, of the family {one.family}", "", *wrap(f"{one.says} {one.more}", _WIDTH), ""]
-    lines += [f"{label:<12}{fact}" for label, fact in facts if fact]
+    indented = " " * _LABEL_WIDTH
+    for label, fact in facts:
+        lines += wrap(fact, _WIDTH, initial_indent=f"{label:<{_LABEL_WIDTH}}", subsequent_indent=indented)
     if one.parameters:
         width = max(len(parameter.name) for parameter in one.parameters)
         lines += ["", *(f"{parameter.name:<{width}}  {_in_words(parameter)}" for parameter in one.parameters)]
@@ -127,7 +135,7 @@ def markdown(kinds: Mapping[str, type[Node]]) -> str:
 def _section(one: Entry) -> str:
     lines = [f"### {one.kind}\n", f"{one.says} {one.more}".strip() + "\n"]
     lines += [f"- {name}: {kinds}" for name, kinds in one.inputs.items()]
-    facts = {"Gives": one.gives, "Latency": one.latency, "Source": one.source, "Bits": one.unlike}
+    facts = {"Gives": one.gives, "Trust": one.trust, "Latency": one.latency, "Source": one.source, "Bits": one.unlike}
     lines += [*(f"- {label}: {fact}" for label, fact in facts.items() if fact), ""]
     if one.parameters:
         lines += ["| parameter | unit | range | default | |", "| --- | --- | --- | --- | --- |"]
@@ -141,7 +149,7 @@ def _section(one: Entry) -> str:
 
 def _labelled(text: str, label: str) -> str:
     """The text after a label in a docstring, up to the next label or the end."""
-    match = re.search(rf"\b{label}:\s*(.*?)(?=\s*\b(?:Latency|Source):|\Z)", text, re.DOTALL)
+    match = re.search(rf"\b{label}:\s*(.*?)(?=\s*\b(?:{_ANY_LABEL}):|\Z)", text, re.DOTALL)
     return re.sub(r"\s+", " ", match[1]).strip().rstrip(".") if match else ""
 
 

@@ -117,14 +117,14 @@ def _draw_wires(
         source, target = placed.boxes[wire.source], placed.boxes[wire.target]
         begin = (source.x + source.width / 2, source.y)
         end = (target.x - target.width / 2, target.y + (place_of - (len(shown) - 1) / 2) * _PORT_GAP)
-        kind = Kind.EVENTS if wire.source == FORM else graph.shapes[wire.source].kind
+        kind = graph.shapes[wire.signal].kind
         look = {"fill": "none", "stroke": COLOURS[kind], "opacity": "0.85", **_STROKES[kind]}
         if wire.way is not Way.INPUT:
             look["stroke-dasharray"] = "6 4"
         leaves, arrives = (source.column[1], begin[1]), (target.column[0], end[1])
         path = "".join(_path([begin, leaves, *placed.ways[wire.source, wire.target], arrives, end]))
         element = ElementTree.SubElement(parent, "path", {"d": path, **look})
-        ElementTree.SubElement(element, "title").text = f"{wire.source} → {wire.target}: {wire.way} {wire.to}"
+        ElementTree.SubElement(element, "title").text = f"{wire.signal} → {wire.target}: {wire.way} {wire.to}"
         if wire.way in (Way.DRIVE, Way.SET):
             _write(labels, (end[0] - 5.0, end[1] - 3.0), wire.to, {"fill": COLOURS[kind], **_SMALL})
 

@@ -17,7 +17,8 @@ from residue.mapping.node import Drive, Node, Port
 from residue.mapping.nodes.feeds import Feed
 from residue.mapping.nodes.space import ToOutputs
 from residue.mapping.piece import Piece
-from residue.mapping.signals import EVENTS, Kind, Shape
+from residue.mapping.signals import EVENTS, SLOW, Kind, Shape
+from residue.mapping.trust import is_trust, node_of, trust_of
 from residue.problems import Finding, Severity, nearest
 from residue.wording import explained
 
@@ -26,7 +27,10 @@ NodeShapes = Mapping[str, Shape]
 
 @dataclass(frozen=True)
 class Graph:
-    """The nodes of a piece by name, in the order in which they step (the form among them), and what each gives."""
+    """The nodes of a piece by name, in the order in which they step (the form among them), and what each gives.
+
+    shapes: by the name of the signal; a node's own name, and where it has a trust, that of its trust.
+    """
 
     piece: Piece
     nodes: Mapping[str, Node]
@@ -41,6 +45,11 @@ class Graph:
             for channel, kind in node.needs():
                 needs[channel] = needs.get(channel, frozenset()) | {kind}
         return needs
+
+    @cached_property
+    def body(self) -> Sequence[str]:
+        """The nodes that read the body, in the order in which the piece names them."""
+        return [name for name, node in self.nodes.items() if type(node).has_trust]
 
     @property
     def feeds(self) -> Mapping[str, Feed]:
@@ -91,12 +100,17 @@ class Way(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Wire:
-    """A way of the data: what the node `source` gives reaches the field `to` of the node `target`."""
+    """A way of the data: a signal of the node `source`, its trust perhaps, reaches the field `to` of `target`."""
 
-    source: str
+    signal: str
     target: str
     to: str
     way: Way
+
+    @property
+    def source(self) -> str:
+        """The node that gives the signal."""
+        return node_of(self.signal)
 
 
 def wires(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Wire]:
@@ -150,9 +164,11 @@ def _wires(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
     if FORM in nodes:
         yield f"node.{FORM}", f'"{FORM}" is the name of the form itself.', "Give the node another name."
     for name, node in nodes.items():
+        if is_trust(name):
+            yield f"node.{name}", f'"{name}" is the name of the trust of "{node_of(name)}".', "Give it another name."
         for field in ports(type(node)):
             for source in listens_to(node, field):
-                if source not in nodes and source != FORM:
+                if node_of(source) not in nodes and source != FORM:
                     yield f"node.{name}.{field}", f'There is no node "{source}".', nearest(source, nodes)
 
 
@@ -163,7 +179,7 @@ def _drives(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
             drive, where = getattr(node, field), f"node.{name}.{field}"
             if not isinstance(drive, Drive):
                 continue
-            if drive.source not in nodes:
+            if node_of(drive.source) not in nodes:
                 yield f"{where}.from", f'There is no node "{drive.source}".', nearest(drive.source, nodes)
             if len(drive.at) != len(drive.gives) or len(drive.at) < 2:
                 yield (
@@ -188,7 +204,7 @@ def _sections(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
     """Sections listen to nodes and set drivable parameters that nothing else drives."""
     for index, section in enumerate(piece.section, start=1):
         where = f"section[{index}]"
-        if section.ends is not None and section.ends.signal not in nodes:
+        if section.ends is not None and node_of(section.ends.signal) not in nodes:
             missing = section.ends.signal
             yield f"{where}.ends.signal", f'There is no node "{missing}".', nearest(missing, nodes)
         for key, value in section.set.items():
@@ -237,7 +253,7 @@ def _dependencies(piece: Piece, nodes: Mapping[str, Node]) -> dict[str, list[str
 
 
 def _shapes(nodes: Mapping[str, Node], order: Sequence[str]) -> tuple[NodeShapes, list[WiringFault]]:
-    """The shape of each node's output, and a fault for every wire that does not fit."""
+    """The shapes of each node's output and of its trust, and a fault for every wire that does not fit."""
     shapes: dict[str, Shape] = {FORM: EVENTS}
     faults: list[WiringFault] = []
     for name in order:
@@ -248,6 +264,8 @@ def _shapes(nodes: Mapping[str, Node], order: Sequence[str]) -> tuple[NodeShapes
         if not found:
             try:
                 shapes[name] = node.gives(inputs)
+                if shapes[name].kind is not Kind.FAST and (type(node).has_trust or trusts_at(node, shapes)):
+                    shapes[trust_of(name)] = SLOW
             except ValueError as error:
                 found = [(f"node.{name}", str(error), "")]
             except KeyError:  # a node that it listens to is at fault, which is told already
@@ -256,12 +274,30 @@ def _shapes(nodes: Mapping[str, Node], order: Sequence[str]) -> tuple[NodeShapes
     return shapes, faults
 
 
+def trusts_at(node: Node, shapes: NodeShapes) -> list[str]:
+    """The names of the trusts that reach a node by its inputs."""
+    sources = [source for field in ports(type(node)) for source in listens_to(node, field)]
+    return [trust_of(source) for source in sources if trust_of(source) in shapes]
+
+
 def _endings(piece: Piece, shapes: NodeShapes) -> Iterator[WiringFault]:
     """Every ending that listens to something else than a slow signal."""
     wanted = frozenset({Kind.SLOW})
     for index, section in enumerate(piece.section, start=1):
-        if section.ends is not None and section.ends.signal in shapes:
-            yield from _mismatch(f"section[{index}].ends.signal", section.ends.signal, shapes, wanted)
+        if section.ends is not None:
+            where, signal = f"section[{index}].ends.signal", section.ends.signal
+            if signal in shapes:
+                yield from _mismatch(where, signal, shapes, wanted)
+            else:
+                yield from _without_trust(where, signal, shapes)
+
+
+def _without_trust(where: str, signal: str, shapes: NodeShapes) -> Iterator[WiringFault]:
+    """A wire from the trust of a node that has none."""
+    if is_trust(signal) and node_of(signal) in shapes:
+        what = f'"{node_of(signal)}" has no trust: it is not made from a reading of the body.'
+        readable = [name for name in shapes if is_trust(name)]
+        yield where, what, nearest(signal, readable) if readable else "Name a node that reads the body."
 
 
 def _mismatch(where: str, source: str, shapes: NodeShapes, wanted: frozenset[Kind]) -> Iterator[WiringFault]:
@@ -288,6 +324,9 @@ def _input_shapes(
     for field, (sources, kinds) in takes.items():
         known = [source for source in sources if source in shapes]
         found = [fault for source in known for fault in _mismatch(f"node.{name}.{field}", source, shapes, kinds)]
+        for source in sources:
+            if source not in shapes:
+                found += _without_trust(f"node.{name}.{field}", source, shapes)
         faults += found
         if found or len(known) < len(sources):
             continue

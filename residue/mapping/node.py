@@ -7,6 +7,7 @@ checks each sentence for every registered kind:
 - it leaves its inputs untouched;
 - what it gives does not depend, to the bit, on how time is cut into spans;
 - it is causal: what it gives up to a frame depends on nothing after that frame;
+- the trust it gives, if it says that it has one, lies between 0 and 1 and keeps the sentences above;
 - it opens no file, takes no lock, reads no clock, and logs nothing;
 - finite input never makes it give NaN or infinity;
 - what it holds are arrays, numbers, containers, and functions and objects of ours, so that a checkpoint can keep it.
@@ -16,7 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Annotated, ClassVar, Protocol, cast
+from typing import Annotated, ClassVar, NamedTuple, Protocol, cast
 
 import msgspec
 import numpy as np
@@ -91,11 +92,21 @@ class Block:
         return cast("Sequence[Slow | Fast]", self.inputs[field])
 
 
+class Trusted(NamedTuple):
+    """A reading of the body and its trust over one span.
+
+    trust: (ticks,), from 0 (not known: the value is held, or comes from nothing) to 1 (measured now).
+    """
+
+    signal: Signal
+    trust: Slow | None
+
+
 class Step(Protocol):
     """A prepared node: called once for each block, it returns the output."""
 
-    def __call__(self, block: Block) -> Signal:
-        """The node's signal over the block's span."""
+    def __call__(self, block: Block) -> Signal | Trusted:
+        """The node's signal over the block's span, with its trust if the node has one."""
 
 
 class Reader(Protocol):
@@ -151,6 +162,8 @@ class Node(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
     kind: ClassVar[str]
     family: ClassVar[str]
+    has_trust: ClassVar[bool] = False
+    """Whether it reads the body and its step gives Trusted."""
     differs_db: ClassVar[float | None] = None
     """None promises the same bits on every machine; else how far from its own level the difference may lie, as -120."""
 

@@ -10,10 +10,11 @@ from typing import cast
 import numpy as np
 
 from residue.mapping.form import FORM, FormStep
-from residue.mapping.graph import Graph, Way, drivable, listens_to, ports, wires
-from residue.mapping.node import Block, Control, Drive, Node, NodeContext, Source, Step
+from residue.mapping.graph import Graph, Way, drivable, listens_to, ports, trusts_at, wires
+from residue.mapping.node import Block, Control, Drive, Node, NodeContext, Source, Step, Trusted
 from residue.mapping.nodes.space import ToOutputs
 from residue.mapping.signals import FRAMES_PER_TICK, Events, Fast, Shape, Signal, Slow, Span, frame_at
+from residue.mapping.trust import BodyReading, combined, latest, trust_of
 from residue.problems import Finding, ProblemError, Severity
 
 Signals = Mapping[str, Signal]
@@ -24,7 +25,8 @@ class Played:
     """The output of one step of a playback.
 
     outputs: (outputs, frames), in the order of the piece's outputs.
-    signals: by node, what each node gave over the span.
+    readings: by node, what is read of the body at the end of the span.
+    signals: by name, what each node gave over the span, and the trust of those that have one.
     """
 
     span: Span
@@ -32,6 +34,7 @@ class Played:
     signals: Signals
     section: str | None
     ended: bool
+    readings: Mapping[str, BodyReading]
 
 
 class Playback:
@@ -69,19 +72,23 @@ class Playback:
         self.position = span.stop
         if self._over(span.start):
             silence = np.zeros((len(self._graph.piece.outputs), frames))
-            return Played(span, silence, {}, self._form.section, ended=True)
+            return Played(span, silence, {}, self._form.section, ended=True, readings={})
         signals: dict[str, Signal] = {}
         set_by_form: dict[str, Control] = {}
         for name in self._graph.order:
             if name == FORM:
                 signals[FORM], set_by_form = self._form(span, _slow_only(signals))
             else:
-                signals[name] = self._stages[name](span, signals, set_by_form)
+                signals[name], trust = self._stages[name](span, signals, set_by_form)
+                if trust is not None:
+                    signals[trust_of(name)] = trust
         outputs = self._gather(span, signals)
         self._fade(span, outputs)
         if self.gains is not None:
             outputs *= self.gains(span.start, span.frames)
-        return Played(span, outputs, signals, self._form.section, ended=self._over(span.stop))
+        return Played(
+            span, outputs, signals, self._form.section, self._over(span.stop), latest(self._graph.body, signals)
+        )
 
     def skip_to(self, frame: int, progress: Callable[[int], None] = lambda frame: None) -> None:
         """Go silently to a later frame; the state there is that of an unbroken run."""
@@ -123,8 +130,8 @@ SKIP_FRAMES = 1 << 16
 class _Stage:
     """A prepared node with the names it listens to, so that stepping it is only look-ups."""
 
-    def __init__(self, name: str, node: Node, step: Step) -> None:
-        self._step = step
+    def __init__(self, name: str, node: Node, step: Step, trusts: Sequence[str]) -> None:
+        self._step, self._trusts = step, trusts
         self._inputs = {
             field: source if isinstance(source := getattr(node, field), str) else listens_to(node, field)
             for field in ports(type(node))
@@ -139,7 +146,7 @@ class _Stage:
                 self._numbers[field] = float(value)
         self._set_keys = {field: f"{name}.{field}" for field in self._numbers}
 
-    def __call__(self, span: Span, signals: Signals, set_by_form: Mapping[str, Control]) -> Signal:
+    def __call__(self, span: Span, signals: Signals, set_by_form: Mapping[str, Control]) -> Trusted:
         inputs = {
             field: signals[names] if isinstance(names, str) else [signals[name] for name in names]
             for field, names in self._inputs.items()
@@ -149,7 +156,8 @@ class _Stage:
         }
         for field, drive in self._drives.items():
             controls[field] = np.interp(_slow(signals[drive.source]), drive.at, drive.gives)
-        return self._step(Block(span, inputs, controls))
+        given = self._step(Block(span, inputs, controls))
+        return combined(given, [_slow(signals[name]) for name in self._trusts])
 
 
 def _prepare(graph: Graph, source: Source, folder: str) -> dict[str, _Stage]:
@@ -165,7 +173,8 @@ def _prepare(graph: Graph, source: Source, folder: str) -> dict[str, _Stage]:
         try:
             moving = frozenset(wire.to for wire in ways if wire.target == name)
             step = node.prepare(NodeContext(shapes, _seed(graph.piece.title, name), source, folder, moving))
-            stages[name] = _Stage(name, node, step)
+            trusts = trusts_at(node, graph.shapes) if trust_of(name) in graph.shapes else []
+            stages[name] = _Stage(name, node, step, trusts)
         except ValueError as error:
             findings.append(Finding(Severity.STOPS, f"piece.toml: node.{name}", str(error), ""))
     if findings:

@@ -7,6 +7,7 @@ from pythonosc.osc_bundle import OscBundle
 from residue.control.feed import MOST_BLOCKS, FeedSender, Value, values
 from residue.control.settings import FeedTarget
 from residue.mapping.nodes.feeds import Feed
+from residue.mapping.playback import Signals
 from residue.mapping.signals import Events, Span
 
 EFFORT = Feed(input="effort", address="/dough/effort", rate_hz=20, low=0.0, high=2.0)
@@ -16,24 +17,24 @@ SOMEBODY = FeedTarget(host="127.0.0.1", port=47_400)
 
 def test_a_slow_signal_is_told_so_many_times_a_second_whatever_the_blocks() -> None:
     signal = np.linspace(0.0, 2.0, 2_000)
-    whole = list(values("effort", EFFORT, signal, Span(0, 48_000)))
+    whole = list(values(EFFORT, signal, Span(0, 48_000)))
     parts = [
         value
         for at in range(0, 48_000, 480)
-        for value in values("effort", EFFORT, signal[at // 24 : (at + 480) // 24], Span(at, at + 480))
+        for value in values(EFFORT, signal[at // 24 : (at + 480) // 24], Span(at, at + 480))
     ]
     assert parts == whole
     assert [value.frame for value in whole] == list(range(0, 48_000, 2_400))
 
 
 def test_values_between_low_and_high_go_as_0_to_1_and_no_further() -> None:
-    told = [values("effort", EFFORT, np.array([v]), Span(0, 24)) for v in (-1.0, 1.0, 5.0)]
+    told = [values(EFFORT, np.array([v]), Span(0, 24)) for v in (-1.0, 1.0, 5.0)]
     assert [next(iter(one)).value for one in told] == [0.0, 0.5, 1.0]
 
 
 def test_events_are_told_each_at_its_own_frame() -> None:
     beats = Events(np.array([100, 4_000]), np.array([71.0, 72.5]))
-    assert list(values("beats", BEATS, beats, Span(0, 4_800))) == [
+    assert list(values(BEATS, beats, Span(0, 4_800))) == [
         Value(100, "/dough/beat", 71.0),
         Value(4_000, "/dough/beat", 72.5),
     ]
@@ -55,6 +56,14 @@ def test_a_value_that_no_float_of_osc_holds_is_told_as_the_largest() -> None:
     beats = Events(np.array([24, 48]), np.array([1e300, -1e300]))
     told = [OscBundle(datagram).content(0).params for datagram in sender.datagrams(Span(0, 480), {"beats": beats}, 0.0)]
     assert told == [[pytest.approx(3.4028235e38)], [pytest.approx(-3.4028235e38)]]
+
+
+def test_the_trust_in_a_reading_is_told_beside_it() -> None:
+    sender = FeedSender({"beats": BEATS}, [SOMEBODY])
+    signals: Signals = {"beats": Events(), "beats.trust": np.linspace(1.0, 0.0, 2_001)[:2_000]}
+    told = [OscBundle(datagram).content(0) for datagram in sender.datagrams(Span(0, 48_000), signals, 0.0)]
+    assert {one.address for one in told} == {"/dough/beat/trust"}
+    assert [one.params[0] for one in told] == pytest.approx(np.arange(1.0, 0.0, -1 / 25))  # the feed's 25 a second
 
 
 def test_handing_over_never_waits() -> None:

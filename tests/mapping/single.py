@@ -10,8 +10,9 @@ from functools import partial
 import numpy as np
 
 from residue.mapping.graph import drivable
-from residue.mapping.node import Block, Control, Drive, Node, NodeContext, Reader, Step
-from residue.mapping.signals import FRAMES_PER_TICK, Events, Kind, Shape, Signal, Span
+from residue.mapping.node import Block, Control, Drive, Node, NodeContext, Reader, Step, Trusted
+from residue.mapping.signals import FRAMES_PER_TICK, Events, Kind, Shape, Signal, Slow, Span
+from residue.mapping.trust import combined
 
 Signals = Mapping[str, Signal | Sequence[Signal]]
 
@@ -78,12 +79,33 @@ def run(
     moving: parameters that may move although no control is given for them here.
     between: what becomes of the step at each cut.
     """
+    return read(node, inputs, frames, cuts, controls, source, moving, between).signal
+
+
+def trust(node: Node, inputs: Signals, frames: int, cuts: Sequence[int] = ()) -> Slow:
+    """The trust of a node that has one."""
+    found = read(node, inputs, frames, cuts).trust
+    assert found is not None
+    return found
+
+
+def read(
+    node: Node,
+    inputs: Signals,
+    frames: int,
+    cuts: Sequence[int] = (),
+    controls: Mapping[str, Control] | None = None,
+    source: Performance | None = None,
+    moving: Collection[str] = (),
+    between: Callable[[Step], Step] = lambda step: step,
+) -> Trusted:
+    """As `run`, with the trust if the node has one."""
     may_move = frozenset(controls or ()) | frozenset(moving)
     step = node.prepare(NodeContext(shapes_of(inputs), 7, source or Performance(), ".", may_move))
     numbers = {name: getattr(node, name) for name in drivable(type(node))}
     steady = {name: float(number) for name, number in numbers.items() if not isinstance(number, Drive)}
     edges = [0, *sorted({at for at in cuts if 0 < at < frames}), frames]
-    parts = []
+    parts, trusts = [], []
     for start, stop in itertools.pairwise(edges):
         span = Span(start, stop)
         given = {
@@ -91,9 +113,11 @@ def run(
             for name, signal in inputs.items()
         }
         driven = {name: signal[span.first_tick : span.last_tick] for name, signal in (controls or {}).items()}  # type: ignore[index]
-        parts.append(step(Block(span, given, {**steady, **driven})))
+        found = combined(step(Block(span, given, {**steady, **driven})), [])
+        parts.append(found.signal)
+        trusts += [] if found.trust is None else [found.trust]
         step = between(step)
-    return join(parts)
+    return Trusted(join(parts), np.concatenate(trusts) if trusts else None)
 
 
 def ticks(frames: int) -> int:

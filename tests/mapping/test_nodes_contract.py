@@ -14,7 +14,7 @@ from residue.mapping.graph import drivable
 from residue.mapping.node import Node
 from residue.mapping.signals import FRAMES_PER_TICK, Events, Signal
 from tests.mapping.examples import CHANNELS, EVENTS, FRAMES, examples
-from tests.mapping.single import Performance, Signals, join, run, same, shape_of, shapes_of, ticks
+from tests.mapping.single import Performance, Signals, join, read, run, same, shape_of, shapes_of, ticks
 from tests.properties import tries
 
 
@@ -35,6 +35,19 @@ def test_it_gives_what_it_says_it_gives(node: Node, inputs: Signals) -> None:
     assert shape_of(given_out) == node.gives(shapes_of(inputs))
     if not isinstance(given_out, Events):
         assert given_out.shape[-1] == (ticks(FRAMES) if given_out.ndim == 1 else FRAMES)
+
+
+@every_node
+def test_its_trust_is_where_it_says_so_lies_between_0_and_1_and_keeps_its_bits(node: Node, inputs: Signals) -> None:
+    whole = read(node, inputs, FRAMES, source=CHANNELS).trust
+    assert (whole is not None) == type(node).has_trust
+    if whole is not None:
+        assert whole.shape == (ticks(FRAMES),)
+        assert whole.min() >= 0.0
+        assert whole.max() <= 1.0
+        cut = read(node, inputs, FRAMES, [1, 2, 23, 24, 25, 990, 3_001], source=CHANNELS).trust
+        assert cut is not None
+        assert same(cut, whole)
 
 
 @every_node

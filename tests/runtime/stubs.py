@@ -41,7 +41,7 @@ class Hum:
         tone = 0.1 * np.sin(2 * np.pi * 200 / 48_000 * np.arange(span.start, span.stop))
         block = np.vstack([tone, tone])
         self._change(block, span)
-        return Played(span, block, {}, "first", ended=span.stop >= self._frames)
+        return Played(span, block, {}, "first", ended=span.stop >= self._frames, readings={})
 
     def skip_to(self, frame: int, progress: Callable[[int], None] = lambda frame: None) -> None:
         self.position = frame

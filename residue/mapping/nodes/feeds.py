@@ -18,6 +18,8 @@ OscAddress = Annotated[
 class Feed(LikeInput, frozen=True):
     """Tells a slow signal (so many times a second) or events (each one) to whoever listens on the network, by OSC.
 
+    What is made from a reading of the body has a second address beside it, ADDRESS/trust: 0 (not measured) to 1, so
+    many times a second.
     Latency: none; the time tag is the moment at which the sound is heard.
     """
 

@@ -13,7 +13,8 @@ from msgspec import Meta
 from residue.dsp.intervals import Plausible
 from residue.dsp.qrs import BeatFinder
 from residue.dsp.sliding import sliding_maximum
-from residue.mapping.node import Block, EventsIn, Node, NodeContext, SlowIn, Step
+from residue.mapping.node import Block, EventsIn, Node, NodeContext, SlowIn, Step, Trusted
+from residue.mapping.nodes.beat_trust import BeatTrust
 from residue.mapping.nodes.fields import HoldS, WindowS
 from residue.mapping.nodes.shapes import InputShapes, SlowNode
 from residue.mapping.nodes.staircase import Staircase
@@ -30,17 +31,21 @@ from residue.mapping.signals import (
 Rate = Annotated[float, Meta(ge=10.0, le=400.0, description="beats a minute")]
 LATENCY_S = 0.25
 """By this time nearly every beat is sure."""
+_SURE_OF = 4
+"""Beats over which the trust in beats is averaged; our choice."""
 
 
 class Beats(Node, frozen=True):
     """An event for each beat in an ECG, valued with the interval from the beat before in seconds (0 for the first).
 
+    Trust: how sure the last four beats are; it fades while no beat comes.
     Latency: 0.25 s after the R wave; longer for a weak beat that is found by looking back.
     Source: after Pan and Tompkins, IEEE Trans Biomed Eng 32 (1985) 230-236.
     """
 
     kind = "beats"
     family = "heart"
+    has_trust = True
 
     input: SlowIn
 
@@ -50,17 +55,20 @@ class Beats(Node, frozen=True):
 
     def prepare(self, context: NodeContext) -> Step:
         """Beats wait in a queue until their latency has passed."""
-        find, waiting = BeatFinder(CONTROL_RATE_HZ), deque[tuple[int, float]]()
+        find, waiting, trust = BeatFinder(CONTROL_RATE_HZ), deque[tuple[int, float]](), BeatTrust(_SURE_OF)
 
-        def step(block: Block) -> Signal:
+        def step(block: Block) -> Trusted:
             for beat in find(block.slow("input")):
                 tick = max(beat.at + round(LATENCY_S * CONTROL_RATE_HZ), beat.known_at)
                 waiting.append((tick, beat.interval / CONTROL_RATE_HZ))
             due = []
             while waiting and waiting[0][0] < block.span.last_tick:
                 due.append(waiting.popleft())
+            for tick, interval_s in due:
+                trust.beat(tick * FRAMES_PER_TICK, interval_s, 1.0)
             ticks = np.array([tick for tick, _ in due], np.int64)
-            return Events(ticks * FRAMES_PER_TICK, np.array([interval_s for _, interval_s in due]))
+            events = Events(ticks * FRAMES_PER_TICK, np.array([interval_s for _, interval_s in due]))
+            return Trusted(events, trust(block.span))
 
         return step
 
@@ -68,18 +76,20 @@ class Beats(Node, frozen=True):
 class HeartRate(SlowNode, frozen=True):
     """Beats a minute from events valued with their interval in seconds: 60 over the mean of the last intervals.
 
-    Intervals beyond the plausible rates, or far from the usual one, are left out; while none comes the last rate is
-    held.
-    Latency: about one beat. Source: definition; 30 to 220 is a choice for human hearts.
+    An interval that does not fit its neighbours (a beat that was missed or made up) is left out, and the rate is held;
+    those of an irregular heart are all counted. A rate beyond lowest or highest is given as lowest or highest.
+    Trust: the share of those intervals that fitted; 0 before the first, beyond the bounds, and while no beat comes.
+    Latency: about one beat. Source: definition; 20 to 300 is a choice for human hearts.
     """
 
     kind = "heart_rate"
     family = "heart"
+    has_trust = True
 
     input: EventsIn
     beats: Annotated[int, Meta(ge=1, le=120, description="how many intervals are averaged")] = 4
-    lowest: Rate = 30.0
-    highest: Rate = 220.0
+    lowest: Rate = 20.0
+    highest: Rate = 300.0
     before_first: Annotated[float, Meta(ge=0.0, le=400.0, description="what it gives until two beats came")] = 70.0
 
     def __post_init__(self) -> None:
@@ -88,31 +98,43 @@ class HeartRate(SlowNode, frozen=True):
     def prepare(self, context: NodeContext) -> Step:
         """A staircase that changes with the beats."""
         plausible, recent = Plausible(60 / self.highest, 60 / self.lowest), deque[float](maxlen=self.beats)
-        rate = Staircase(self.before_first)
+        rate, trust = Staircase(self.before_first), BeatTrust(self.beats)
 
-        def step(block: Block) -> Signal:
+        def step(block: Block) -> Trusted:
             changes = []
             for frame, interval_s in intervals_of(block):
-                if plausible(interval_s):
+                believed = plausible(interval_s)
+                if plausible.new_rhythm:
+                    recent.clear()
+                    recent.extend(plausible.new_rhythm[:-1])
+                    trust.restart()
+                if believed:
                     recent.append(interval_s)
                     changes.append((frame, 60.0 * len(recent) / math.fsum(recent)))
-            return rate(block.span, changes)
+                elif plausible.beyond:
+                    recent.clear()
+                    changes.append((frame, self.lowest if interval_s > 60.0 / self.lowest else self.highest))
+                trust.beat(frame, interval_s, float(believed))
+            return Trusted(rate(block.span, changes), trust(block.span))
 
         return step
 
 
 class BeatInterval(SlowNode, frozen=True):
-    """The time from beat to beat, in seconds, from events valued with it: the last one to be believed.
+    """The time from beat to beat, in seconds, from events valued with it: the last one that fits its neighbours.
 
+    One of a rate beyond lowest or highest is given as that of lowest or highest.
+    Trust: 1 while it is that of the last beat; 0 before the first, beyond the bounds, and while no beat comes.
     Latency: one beat. Source: definition.
     """
 
     kind = "beat_interval"
     family = "heart"
+    has_trust = True
 
     input: EventsIn
-    lowest: Rate = 30.0
-    highest: Rate = 220.0
+    lowest: Rate = 20.0
+    highest: Rate = 300.0
     before_first_s: Annotated[float, Meta(ge=0.0, le=10.0, description="what it gives until two beats came")] = 0.86
 
     def __post_init__(self) -> None:
@@ -120,23 +142,38 @@ class BeatInterval(SlowNode, frozen=True):
 
     def prepare(self, context: NodeContext) -> Step:
         """A staircase that changes with the beats."""
-        plausible, interval_s = Plausible(60 / self.highest, 60 / self.lowest), Staircase(self.before_first_s)
-        return lambda block: interval_s(block.span, [beat for beat in intervals_of(block) if plausible(beat[1])])
+        shortest_s, longest_s = 60 / self.highest, 60 / self.lowest
+        plausible, held, trust = Plausible(shortest_s, longest_s), Staircase(self.before_first_s), BeatTrust(1)
+
+        def step(block: Block) -> Trusted:
+            changes = []
+            for frame, interval_s in intervals_of(block):
+                believed = plausible(interval_s)
+                if believed or plausible.beyond:
+                    changes.append((frame, min(max(interval_s, shortest_s), longest_s)))
+                trust.beat(frame, interval_s, float(believed))
+            return Trusted(held(block.span, changes), trust(block.span))
+
+        return step
 
 
 class Rmssd(SlowNode, frozen=True):
     """Root mean square of successive differences of the last intervals, in milliseconds.
 
+    An interval is judged by its neighbours and by how much this heart changes: one that comes from a beat that was
+    missed or made up gives no difference, and neither does one beyond lowest or highest.
+    Trust: the share of those intervals that gave a difference; it grows from 0 until `beats` of them came.
     Latency: about one beat. Source: Task Force of ESC and NASPE, Eur Heart J 17 (1996) 354-381.
     """
 
     kind = "rmssd"
     family = "heart"
+    has_trust = True
 
     input: EventsIn
     beats: Annotated[int, Meta(ge=2, le=1000, description="how many intervals are looked at")] = 30
-    lowest: Rate = 30.0
-    highest: Rate = 220.0
+    lowest: Rate = 20.0
+    highest: Rate = 300.0
 
     def __post_init__(self) -> None:
         check_rates(self.lowest, self.highest)
@@ -144,19 +181,21 @@ class Rmssd(SlowNode, frozen=True):
     def prepare(self, context: NodeContext) -> Step:
         """A staircase that changes with the beats; across an interval that was left out there is no difference."""
         plausible, squares = Plausible(60 / self.highest, 60 / self.lowest), deque[float](maxlen=self.beats - 1)
-        variability, before_s = Staircase(0.0), math.nan
+        variability, trust, before_s = Staircase(0.0), BeatTrust(self.beats - 1, self.beats - 1), math.nan
 
-        def step(block: Block) -> Signal:
+        def step(block: Block) -> Trusted:
             nonlocal before_s
             changes = []
             for frame, interval_s in intervals_of(block):
                 is_plausible = plausible(interval_s)
-                if is_plausible and not math.isnan(before_s):
+                gives = is_plausible and not math.isnan(before_s)
+                if gives:
                     difference_ms = 1000.0 * (interval_s - before_s)
                     squares.append(difference_ms * difference_ms)
                     changes.append((frame, math.sqrt(math.fsum(squares) / len(squares))))
+                trust.beat(frame, interval_s, float(gives))
                 before_s = interval_s if is_plausible else math.nan
-            return variability(block.span, changes)
+            return Trusted(variability(block.span, changes), trust(block.span))
 
         return step
 

@@ -9,10 +9,11 @@ import numpy as np
 from msgspec import Meta
 
 from residue.dsp import filters
+from residue.dsp.contact import Contact
 from residue.dsp.filters import FromFirst, SosFilter
 from residue.dsp.sliding import sliding_sum
 from residue.dsp.switching import Hysteresis
-from residue.mapping.node import Block, NodeContext, SlowIn, Step
+from residue.mapping.node import Block, NodeContext, SlowIn, Step, Trusted
 from residue.mapping.nodes.fields import CutoffHz, Real, TimeS, WindowS
 from residue.mapping.nodes.outline import ReleaseS, outline
 from residue.mapping.nodes.shapes import InputShapes, SlowNode, below_half_rate
@@ -31,29 +32,32 @@ from residue.mapping.signals import (
 class Rms(SlowNode, frozen=True):
     """Root mean square over the last window_s.
 
+    Trust: the share that is no hum of the mains; 0 while the sensor gives nothing that moves.
     Latency: half the window. Source: definition.
     """
 
     kind = "rms"
     family = "muscle"
+    has_trust = True
 
     input: SlowIn
     window_s: WindowS = 0.25
 
     def prepare(self, context: NodeContext) -> Step:
         """A sliding sum of squares."""
-        rms = _rms(self.window_s)
-        return lambda block: rms(block.slow("input"))
+        return _read(_rms(self.window_s))
 
 
 class MeanAbsolute(SlowNode, frozen=True):
     """Mean absolute value over the last window_s.
 
+    Trust: the share that is no hum of the mains; 0 while the sensor gives nothing that moves.
     Latency: half the window. Source: definition.
     """
 
     kind = "mean_absolute"
     family = "muscle"
+    has_trust = True
 
     input: SlowIn
     window_s: WindowS = 0.25
@@ -62,17 +66,19 @@ class MeanAbsolute(SlowNode, frozen=True):
         """A sliding sum of magnitudes."""
         ticks = _ticks(self.window_s)
         running = sliding_sum(ticks)
-        return lambda block: running(np.abs(block.slow("input"))) / ticks
+        return _read(lambda signal: running(np.abs(signal)) / ticks)
 
 
 class Envelope(SlowNode, frozen=True):
     """The outline of the magnitude: rises within attack_s, falls by 63 % within release_s.
 
+    Trust: the share that is no hum of the mains; 0 while the sensor gives nothing that moves.
     Latency: attack_s. Source: exponentially falling maximum, then a one-pole low-pass.
     """
 
     kind = "envelope"
     family = "muscle"
+    has_trust = True
 
     input: SlowIn
     attack_s: TimeS = 0.05
@@ -81,13 +87,14 @@ class Envelope(SlowNode, frozen=True):
     def prepare(self, context: NodeContext) -> Step:
         """Falls from each peak, then rounds the rises off."""
         traced = outline(self.attack_s, self.release_s)
-        return lambda block: traced(np.abs(block.slow("input")))
+        return _read(lambda signal: traced(np.abs(signal)))
 
 
 class Onsets(SlowNode, frozen=True):
     """An event each time the input rises to a threshold, valued with the input; none within refractory_s of the last.
 
     It must fall to rearm_at before it can give another one.
+    Trust: that of the input.
     Latency: none.
     """
 
@@ -137,6 +144,7 @@ class Effort(SlowNode, frozen=True):
     """The work done so far, leaking away: an input that stays at 1 fills it to 1 in fill_s if nothing leaks.
 
     Feed it an envelope. With a leak, a constant input of 1 tends to leak_s / fill_s.
+    Trust: that of the input.
     Latency: none. Source: leaky integrator, dy/dt = x / fill_s - y / leak_s.
     """
 
@@ -157,11 +165,13 @@ class Effort(SlowNode, frozen=True):
 class BandLevel(SlowNode, frozen=True):
     """Root mean square of what lies between two frequencies; as it stands, physiological tremor.
 
+    Trust: the share that is no hum of the mains; 0 while the sensor gives nothing that moves.
     Latency: half the window. Source: Butterworth band-pass; 8 to 12 Hz is the usual range of physiological tremor.
     """
 
     kind = "band_level"
     family = "muscle"
+    has_trust = True
 
     input: SlowIn
     low_hz: CutoffHz = 8.0
@@ -181,7 +191,7 @@ class BandLevel(SlowNode, frozen=True):
         """Filters the input, then measures its level."""
         level, band = FromFirst(), SosFilter(filters.bandpass(self.low_hz, self.high_hz, CONTROL_RATE_HZ, _BAND_ORDER))
         rms = _rms(self.window_s)
-        return lambda block: rms(band(level(block.slow("input"))))
+        return _read(lambda signal: rms(band(level(signal))))
 
 
 class CoContraction(SlowNode, frozen=True):
@@ -210,6 +220,17 @@ class CoContraction(SlowNode, frozen=True):
 
 _BAND_ORDER = 8
 _LEAST = 1e-30
+
+
+def _read(measured: Callable[[Slow], Slow]) -> Step:
+    """A step that measures its input, and trusts it as far as the sensor has contact."""
+    contact = Contact(CONTROL_RATE_HZ)
+
+    def step(block: Block) -> Trusted:
+        signal = block.slow("input")
+        return Trusted(measured(signal), contact(signal))
+
+    return step
 
 
 def _ticks(window_s: float) -> int:

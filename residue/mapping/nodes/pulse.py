@@ -5,20 +5,26 @@ from __future__ import annotations
 import numpy as np
 
 from residue.dsp.pulse import PulseFinder
-from residue.mapping.node import Block, EventsIn, Node, NodeContext, SlowIn, Step
+from residue.mapping.node import Block, EventsIn, Node, NodeContext, SlowIn, Step, Trusted
+from residue.mapping.nodes.beat_trust import BeatTrust
 from residue.mapping.nodes.shapes import InputShapes, LikeInput
 from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, EVENTS, FRAMES_PER_TICK, Events, Shape, Signal
+
+_SURE_OF = 4
+"""Rises over which the trust in them is averaged; our choice."""
 
 
 class PulseBeats(Node, frozen=True):
     """An event for each rise of a pulse wave, valued with the interval from the rise before in seconds (0: the first).
 
     A rise must look like those before it, so that noise is no pulse.
+    Trust: how sure the last four rises are; it fades while none comes.
     Latency: 0.2 s after the rise. Source: adaptive threshold, common practice.
     """
 
     kind = "pulse_beats"
     family = "heart"
+    has_trust = True
 
     input: SlowIn
 
@@ -28,15 +34,16 @@ class PulseBeats(Node, frozen=True):
 
     def prepare(self, context: NodeContext) -> Step:
         """Values each beat with the way from the one before."""
-        find, last = PulseFinder(CONTROL_RATE_HZ), 0
+        find, last, trust = PulseFinder(CONTROL_RATE_HZ), 0, BeatTrust(_SURE_OF)
 
-        def step(block: Block) -> Signal:
+        def step(block: Block) -> Trusted:
             nonlocal last
             ticks, values = find(block.slow("input")), []
             for tick in ticks:
                 values.append((tick - last) / CONTROL_RATE_HZ if last else 0.0)
+                trust.beat(tick * FRAMES_PER_TICK, values[-1], 1.0)
                 last = tick
-            return Events(np.array(ticks, np.int64) * FRAMES_PER_TICK, np.array(values))
+            return Trusted(Events(np.array(ticks, np.int64) * FRAMES_PER_TICK, np.array(values)), trust(block.span))
 
         return step
 

@@ -114,7 +114,7 @@ class _Daemon:
         hours, before = installation.hours, self._remembered()
         self._hours = HoursInForce(installation, state, self._clock.now, self._happened)
         self._timekeeper = Timekeeper(hours, installation.calendar, self._clock, before.last_known)
-        house = recalled(before, hours.programme)
+        house = recalled(before, hours.programme, self._clock.monotonic_s())
         self._keeper = Keeper(house, hours.programme, self._timekeeper, self._clock, self._player, self._happened)
         around = (self._planner, self._engine, self._player, self._keeper, self._timekeeper)
         self._swaps = SwapKeeper(installation, cache, self._clock, *around, self._happened, self._tell_asker)
@@ -311,7 +311,9 @@ class _Daemon:
 
     def _write_down(self) -> None:
         last_known = self._timekeeper.known.last_known
-        self._scribe.remember(msgspec.json.encode(memory(self._keeper.house, self._player.view(), last_known)))
+        self._scribe.remember(
+            msgspec.json.encode(memory(self._keeper.house, self._player.view(), self._clock.monotonic_s(), last_known))
+        )
 
     def _log_tallies(self) -> None:
         with suppress(Empty):

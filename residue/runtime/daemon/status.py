@@ -42,6 +42,9 @@ def status(known: Known) -> dict[str, Any]:
         "performance": engine.performance,
         "playhead_s": round(engine.playhead_s, 2) if under_way else None,
         "section": engine.section if under_way else None,
+        "readings": {name: {"value": one.value, "trust": round(one.trust, 3)} for name, one in engine.readings.items()}
+        if under_way
+        else {},
         "levels": _levels(reading) if reading else None,
         "caps": [_cap(cap) for cap in reading.caps] if reading else [],
         "health": _health(known),

@@ -10,23 +10,29 @@ from numpy.typing import NDArray
 
 from residue.mapping.drawing import COLOURS
 from residue.mapping.signals import Kind
+from residue.mapping.trust import DOUBTFUL, trust_of
 from residue.runtime.offline.tracing import Trace
 
 _WIDTH_IN, _ROW_IN, _DOTS_PER_INCH = 12.0, 1.5, 110
 _MOST_POINTS = 3_000
 """More cannot be seen: of so many stretches the lowest and the highest value are drawn."""
 _SECTION = "#8b8f94"
+_UNKNOWN = "#ececec"
 
 
 def draw(traced: Trace) -> Figure:
-    """Every signal of the trace; sections as dashed lines."""
-    figure = Figure(figsize=(_WIDTH_IN, 0.9 + _ROW_IN * len(traced.kinds)), dpi=_DOTS_PER_INCH, layout="constrained")
-    rows = figure.subplots(len(traced.kinds), 1, sharex=True, squeeze=False)[:, 0]
-    for axes, (name, kind) in zip(rows, traced.kinds.items(), strict=True):
+    """Every signal of the trace; sections as dashed lines; shaded where a reading of the body is not measured."""
+    shaded = {trust_of(name) for name in traced.kinds}
+    kinds = {name: kind for name, kind in traced.kinds.items() if name not in shaded}
+    figure = Figure(figsize=(_WIDTH_IN, 0.9 + _ROW_IN * len(kinds)), dpi=_DOTS_PER_INCH, layout="constrained")
+    rows = figure.subplots(len(kinds), 1, sharex=True, squeeze=False)[:, 0]
+    for axes, (name, kind) in zip(rows, kinds.items(), strict=True):
         if kind is Kind.EVENTS:
             _draw_events(axes, traced, name)
         else:
             _draw_signal(axes, traced.times_s, traced.columns[name], kind)
+        if trust_of(name) in traced.columns:
+            _shade(axes, traced.times_s, traced.columns[trust_of(name)] < DOUBTFUL)
         axes.set_ylabel(f"{name}\n{_WORDS[kind]}", fontsize=8)
         axes.tick_params(labelsize=8)
         axes.grid(visible=True, color="#e4e4e4", linewidth=0.6)
@@ -68,6 +74,13 @@ def _draw_signal(axes: Axes, times_s: NDArray[np.float64], values: NDArray[np.fl
             linewidth=1.0,
             edgecolor=COLOURS[kind],
         )
+
+
+def _shade(axes: Axes, times_s: NDArray[np.float64], doubtful: NDArray[np.bool_]) -> None:
+    """A grey ground from where a reading is held to where it is measured again."""
+    edges = np.flatnonzero(np.diff(doubtful, prepend=False, append=False)).reshape(-1, 2)
+    for begins, ends in edges.tolist():
+        axes.axvspan(times_s[begins], times_s[min(ends, len(times_s) - 1)], color=_UNKNOWN, linewidth=0.0, zorder=0)
 
 
 def _draw_events(axes: Axes, traced: Trace, name: str) -> None:

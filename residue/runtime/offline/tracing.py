@@ -16,6 +16,7 @@ from residue.installation.load import Installation
 from residue.mapping.form import FORM
 from residue.mapping.playback import Played
 from residue.mapping.signals import CONTROL_RATE_HZ, FRAMES_PER_TICK, Events, Kind, Signal, frame_at, seconds
+from residue.mapping.trust import with_trust
 from residue.problems import Finding, ProblemError, Severity, nearest
 from residue.progress import Progress, silent
 from residue.runtime.offline.rendering import Excerpt
@@ -39,7 +40,8 @@ class Trace:
     """Signals over a stretch of a performance.
 
     times_s: (rows,), in the time of the performance. columns: by name, (rows,); each row speaks of the time from it to
-    the next: a slow signal by its value at the row's own tick, a fast one by its highest magnitude.
+    the next: a slow signal by its value at the row's own tick, a fast one by its highest magnitude. What is made from
+    a reading of the body has its trust beside it.
     sections: when each section of the form begins within the stretch, and its name; the end of the last one is "end".
     """
 
@@ -69,6 +71,7 @@ def trace(
     Raises ProblemError.
     """
     _check_names(installation, names)
+    names = with_trust(names, installation.graph.shapes)
     kinds = {name: installation.graph.shapes[name].kind for name in names}
     row_ticks = max(1, round(every_s * CONTROL_RATE_HZ))
     step_frames = row_ticks * max(1, _STEP_TICKS // row_ticks) * FRAMES_PER_TICK

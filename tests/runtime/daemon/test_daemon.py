@@ -19,7 +19,7 @@ import soundfile
 from tests.runtime.asking import until
 from tests.runtime.running import Daemon
 
-STATUS_KEYS = ["house", "performance", "playhead_s", "section", "levels", "caps", "health", "events"]
+STATUS_KEYS = ["house", "performance", "playhead_s", "section", "readings", "levels", "caps", "health", "events"]
 
 
 @pytest.fixture
