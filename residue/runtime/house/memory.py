@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from datetime import datetime
 from math import inf, isinf
+from pathlib import Path
 
 import msgspec
 
+from residue.records import SpoiltRecordError, read_record
 from residue.runtime.house.course import interrupted, place_s
 from residue.runtime.house.exchange import EngineView
 from residue.runtime.house.house_state import House, Place
+from residue.runtime.system.folders import MEMORY_BEFORE_FILE, MEMORY_FILE
 from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme
 
@@ -28,6 +31,24 @@ class Memory(msgspec.Struct, frozen=True, kw_only=True):
     trim_db: float = 0.0
     last_known: datetime | None = None
     """The latest time of day that could be relied on: see residue.schedule.clock_trust."""
+
+
+def remembered(folder: Path) -> tuple[Memory, list[str]]:
+    """The memory in the state folder, and a sentence on each file of it that cannot be read.
+
+    Where the latest is spoilt or missing, the one before counts, which is a few seconds older.
+    """
+    lost: list[str] = []
+    for name in (MEMORY_FILE, MEMORY_BEFORE_FILE):
+        try:
+            return read_record(folder / name, Memory), lost
+        except FileNotFoundError:
+            continue
+        except (OSError, SpoiltRecordError) as error:
+            lost.append(f"{name} cannot be read: {error}.")
+    if lost:
+        lost.append("So the day begins anew; a hold or a trim that was set is lost.")
+    return Memory(), lost
 
 
 def memory(house: House, engine: EngineView, monotonic_s: float, last_known: datetime | None = None) -> Memory:

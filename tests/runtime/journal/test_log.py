@@ -392,7 +392,7 @@ def test_a_hold_outlasts_a_log_that_cannot_be_written(tmp_path: Path) -> None:
 
 
 def test_rows_do_not_wait_for_a_memory_that_cannot_be_written(log: LevelLog, tmp_path: Path) -> None:
-    (tmp_path / "memory.json").mkdir()
+    (tmp_path / "memory.json.new").mkdir()  # where it is written before it is renamed
     scribe = LogWriter(log, tmp_path / "memory.json")
     scribe.remember(b"{}")
     scribe.start()
