@@ -19,6 +19,8 @@ import soundfile
 from tests.runtime.asking import until
 from tests.runtime.running import Daemon
 
+pytestmark = pytest.mark.real_time
+
 STATUS_KEYS = ["house", "performance", "playhead_s", "section", "readings", "levels", "caps", "health", "events"]
 
 
