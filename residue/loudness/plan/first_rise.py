@@ -44,7 +44,7 @@ def lowered_rises(
     """The stretches in which the stage lowers a performance that begins after a silence, under its plan."""
     hops = profile.onset_energy.shape[1]
     gains_db = planned.gain_db + (
-        GainCurve(planned.knots_db).levels_db(np.arange(hops) + 0.5) if planned.knots_db else np.zeros(hops)
+        GainCurve(planned.knots_db).levels_db(np.arange(0.5, hops)) if planned.knots_db else np.zeros(hops)
     )
     line = OnsetLine(outputs)
     gains = np.array([line(energy) for energy in (profile.onset_energy * 10.0 ** (gains_db / 10.0)).T])
