@@ -15,6 +15,7 @@ import msgspec
 from residue.archive.bag import BLOCK_BYTES
 from residue.archive.beside import file_beside
 from residue.problems import Finding, Severity
+from residue.records import SpoiltRecordError, encode_record, read_record
 
 SUMS = "sums.json"
 
@@ -47,7 +48,7 @@ def reread(folder: Path, name: str, told: Callable[[int], None]) -> list[Finding
             sums[file.name] = now
     if sums != before:
         with file_beside(folder / SUMS) as making:
-            making.write_bytes(msgspec.json.encode(sums))
+            making.write_bytes(encode_record(sums))
     return findings
 
 
@@ -60,8 +61,8 @@ def _spoilt(name: str, file: Path, what: str) -> Finding:
 
 def _known(folder: Path) -> Mapping[str, Sum]:
     try:
-        return msgspec.json.decode((folder / SUMS).read_bytes(), type=dict[str, Sum])
-    except (OSError, msgspec.DecodeError):
+        return read_record(folder / SUMS, dict[str, Sum])
+    except (OSError, SpoiltRecordError):
         return {}
 
 

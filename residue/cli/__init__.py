@@ -9,10 +9,13 @@ from residue.cli import (
     calibrate,
     caps,
     check,
+    devices,
     draw,
     hours,
+    house,
     ingest,
     measure,
+    new,
     nodes,
     record,
     rehearse,
@@ -38,6 +41,8 @@ def main() -> None:
 
 
 for _command in (
+    new.new,
+    devices.devices,
     run.run,
     check.check,
     caps.caps,
@@ -56,5 +61,9 @@ for _command in (
     rehearse.rehearse,
     report.report,
     status.status,
+    house.hold,
+    house.release,
+    house.trim,
+    house.next_,
 ):
     main.add_command(_command)

@@ -41,8 +41,8 @@ class _Day(click.ParamType[date]):
         return day
 
 
-class SecondsOption(click.FloatRange):
-    """A time that one can count with."""
+class FiniteRange(click.FloatRange):
+    """A finite number within bounds."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """From text; click.BadParameter where it is none."""
@@ -68,8 +68,8 @@ class _FileEnding(click.Path):
 
 
 DAY = _Day()
-TIME_S = SecondsOption(min=0)
-LASTING_S = SecondsOption(min=0, min_open=True)
+TIME_S = FiniteRange(min=0)
+LASTING_S = FiniteRange(min=0, min_open=True)
 PICTURE, SVG, WAV = _FileEnding(".png", ".svg"), _FileEnding(".svg"), _FileEnding(".wav")
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from residue.cli.common import INSTALLATION, PICTURE, TIME_S, SecondsOption, progress
+from residue.cli.common import INSTALLATION, PICTURE, TIME_S, FiniteRange, progress
 
 _FILE = click.Path(path_type=Path, dir_okay=False)
 
@@ -17,7 +17,7 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
 @click.option("--signal", "signals", required=True, multiple=True, metavar="NODE", help="A node; may be repeated.")
 @click.option("--out", required=True, type=_FILE, help="The CSV to write.")
 @click.option("--picture", type=PICTURE, help="Draw it as well (PNG, SVG).")
-@click.option("--every-s", type=SecondsOption(min=0.0005, max=60), default=0.01, help="Time from row to row.")
+@click.option("--every-s", type=FiniteRange(min=0.0005, max=60), default=0.01, help="Time from row to row.")
 @click.option("--from-s", type=TIME_S, default=0.0, help="Begin here.")
 @click.option("--to-s", type=TIME_S, help="End here.")
 def trace(

@@ -31,6 +31,7 @@ class Address:
 ADDRESSES: Sequence[Address] = (
     Address("/house/status", (), f"Answers {STATUS_REPLY} with the status: one string, a JSON object.", changes=False),
     Address("/house/hold", (), "Fades to silence and stays there, closings included, until released.", changes=True),
+    Address("/house/hold/for", ("seconds",), "The same for so long: the hold then ends by itself.", changes=True),
     Address("/house/release", (), "Ends the hold; the house follows its hours again.", changes=True),
     Address("/house/trim", ("db",), "Lowers everything to so many dB, 0 to -40; never above the plan.", changes=True),
     Address("/house/next", (), "Ends a rest, or skips the performance that plays now.", changes=True),

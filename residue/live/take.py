@@ -31,6 +31,7 @@ from residue.mapping.signals import AUDIO_RATE_HZ, seconds
 from residue.output.wav import GrowingWav
 from residue.problems import stopping
 from residue.progress import Progress, silent
+from residue.records import SpoiltRecordError, encode_record, read_record
 
 logger = logging.getLogger(__name__)
 
@@ -80,7 +81,7 @@ class Take:
             (self._work / "data").mkdir(parents=True)
             _write_performance(self._work, performance)
             with file_beside(self._work / _FORM) as making:
-                making.write_bytes(msgspec.json.encode(forms))
+                making.write_bytes(encode_record(forms))
             self._wavs = _open_wavs(self._work, forms)
             self._beats = {
                 name: (self._work / "data" / sensors.file_of(name)).open("a", encoding="utf-8")
@@ -206,7 +207,12 @@ def _forms(sensors: Sensors) -> dict[str, _Form]:
 
 
 def _read_forms(work: Path) -> dict[str, _Form]:
-    return msgspec.json.decode((work / _FORM).read_bytes(), type=dict[str, _Form])
+    try:
+        return read_record(work / _FORM, dict[str, _Form])
+    except SpoiltRecordError as error:
+        what = f"The list of its files cannot be read: {error}."
+        mend = f"The sound files in {work / 'data'} are whole: copy them, and seal them with residue ingest."
+        raise stopping(str(work / _FORM), what, mend) from error
 
 
 def _open_wavs(work: Path, forms: Mapping[str, _Form]) -> dict[str, GrowingWav]:

@@ -55,7 +55,7 @@ INAUDIBLE = 10 ** (-100 / 20)
 GOVERNED_DB = -30.0
 """Below this the governor itself is what silences: a cap that is used up, say, after a log that could not be read."""
 DIRECT = 10 ** (-40 / 20)
-"""-40 dBFS of a mean over a block: no sound that comes through the DC block has so much. Our choice."""
+"""-40 dBFS of direct current: no sound that comes through the subsonic high-pass holds so much. Our choice."""
 OFF_PACE = 0.02
 """A sound device's clock is wrong by less than a thousandth; one that plays at 44.1 kHz, or at no pace, by far more."""
 DISK_LOW = 0.03
@@ -106,7 +106,7 @@ def _heard(now: Vitals) -> bool:
 
 
 def _direct(now: Vitals, _before: Vitals) -> str | None:
-    bad = now.sent_mean > DIRECT and now.lost is None
+    bad = now.direct_current > DIRECT and now.lost is None
     return "What is sent is a direct current, which harms loudspeakers." if bad else None
 
 
@@ -233,12 +233,12 @@ CHECKS: Sequence[Check] = (
     ),
     Check(
         "direct current",
-        "mean of a block after the cap",
+        "what lies below 1 Hz after the cap, and keeps its sign for 2 s",
         "above -40 dBFS",
         _direct,
-        2.0,
+        1.0,
         (LOG, SKIP, RESTART, SILENCE),
-        apart_s=3.0,
+        apart_s=5.0,
         then="stays silent until a person restarts it",
     ),
     Check(

@@ -27,8 +27,8 @@ class Vitals:
     """Highest magnitude before the cap over the last second."""
     sent_peak: float = 0.0
     """Highest magnitude after it over the same."""
-    sent_mean: float = 0.0
-    """Highest magnitude of the mean of an output over the last block sent."""
+    direct_current: float = 0.0
+    """Highest magnitude that an output held below 1 Hz, with one sign, over the last seconds sent."""
     start_still_s: float = 0.0
     """How long a performance that is about to begin has come no nearer to its beginning."""
     stuck_at: float = 0.0

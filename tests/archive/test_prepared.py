@@ -10,7 +10,7 @@ import msgspec
 import numpy as np
 import pytest
 import soundfile
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from residue.archive.bag import Bag, seal
@@ -86,7 +86,6 @@ def test_it_lasts_to_the_end_of_its_longest_channel_and_says_which_end_before(ba
 
 
 @given(cuts=st.lists(st.integers(0, 230_000), max_size=12))
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=30, deadline=None)
 def test_what_is_read_does_not_depend_on_the_spans(tmp_path: Path, cuts: list[int]) -> None:
     path = tmp_path / "first-batch"
     bag_path = path if path.exists() else sealed_bag(tmp_path).path

@@ -114,7 +114,7 @@ def test_ten_thousand_hostile_datagrams_change_nothing_and_are_not_heard() -> No
     assert evening.surface.counts.too_often > 100
 
 
-@pytest.mark.machine
+@pytest.mark.long
 @pytest.mark.timeout(3_000)
 def test_a_million_hostile_datagrams_change_nothing_and_are_not_heard() -> None:
     attacked(200)

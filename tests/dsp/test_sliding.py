@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from residue.dsp.delay import DelayLine
@@ -16,7 +16,6 @@ STREAM = np.random.default_rng(2).integers(-1000, 1000, 700).astype(np.float64)
 cuttings = st.lists(st.integers(0, 700), max_size=9).map(sorted)
 
 
-@settings(max_examples=30, deadline=None)
 @given(window=st.integers(1, 300), cuts=cuttings)
 def test_a_sliding_sum_of_whole_numbers_is_exact(window: int, cuts: list[int]) -> None:
     run = sliding_sum(window)
@@ -25,7 +24,6 @@ def test_a_sliding_sum_of_whole_numbers_is_exact(window: int, cuts: list[int]) -
     assert np.array_equal(found, expected)
 
 
-@settings(max_examples=30, deadline=None)
 @given(window=st.integers(1, 300), cuts=cuttings)
 def test_a_sliding_maximum_is_the_highest_of_the_window(window: int, cuts: list[int]) -> None:
     run = sliding_maximum(window)
@@ -42,7 +40,6 @@ def test_a_falling_maximum_is_its_recursion(fall: float) -> None:
     assert FallingMaximum(fall)(np.abs(STREAM)) == pytest.approx(expected, rel=1e-12)
 
 
-@settings(max_examples=30, deadline=None)
 @given(length=st.integers(0, 900), cuts=cuttings)
 def test_a_delay_line_is_the_same_later(length: int, cuts: list[int]) -> None:
     line = DelayLine(1, length)

@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import signal
@@ -46,7 +46,6 @@ def test_in_motion_it_is_the_recursion_that_defines_it() -> None:
     assert np.abs(filtered("low", 2, sound, cutoff_hz) - np.array(expected)).max() < 1e-9
 
 
-@settings(max_examples=30, deadline=None)
 @given(cuts=st.lists(st.integers(0, 3 * CHUNK), min_size=1, max_size=60))
 def test_no_cutting_changes_a_bit(cuts: list[int]) -> None:
     random = np.random.default_rng(3)

@@ -7,12 +7,11 @@ scipy and slides the window of the cap over it sample by sample.
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import signal as sps
@@ -27,10 +26,10 @@ from residue.loudness.outputs.calibration import Calibration, offset_db
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.governor import Governor
 from residue.loudness.stage.history import SentHistory, SentRow, Unlogged
+from tests.properties import tries
 
 Floats = NDArray[np.float64]
 RATE_HZ = 48_000
-EXAMPLES = int(os.environ.get("CAP_EXAMPLES", "2000"))
 
 CALIBRATED = Calibration(played_dbfs=-20.0, read_dba=74.0, read_dbc=76.0, on=date(2026, 3, 2))
 OUTPUTS = {
@@ -166,7 +165,7 @@ def highest_window(given: list[Floats], cap: Cap) -> float:
     return 10.0 * float(np.log10(worst + 1e-30))
 
 
-@settings(max_examples=EXAMPLES, deadline=None)
+@tries(many=2_000)
 @given(st.lists(one_run(), min_size=1, max_size=3), st.sampled_from(CAPS))
 def test_no_window_at_any_sample_passes_its_cap_whatever_happens(runs: list[Run], caps: tuple[Cap, ...]) -> None:
     given = played(runs, caps)

@@ -11,7 +11,7 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from residue.installation.load import graph_of
@@ -85,7 +85,6 @@ def hidden_parts(placed: Placed, pair: Pair) -> list[str]:
     ]
 
 
-@settings(max_examples=20, deadline=None)
 @given(
     links=st.lists(st.tuples(st.integers(0, 58), st.integers(1, 20)), min_size=30, max_size=110),
     widths=st.lists(st.sampled_from([60.0, 110.0, 190.0]), min_size=60, max_size=60),

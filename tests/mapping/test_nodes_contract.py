@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from residue.mapping.graph import drivable
@@ -15,6 +15,7 @@ from residue.mapping.node import Node
 from residue.mapping.signals import FRAMES_PER_TICK, Events, Signal
 from tests.mapping.examples import CHANNELS, EVENTS, FRAMES, examples
 from tests.mapping.single import Performance, Signals, join, read, run, same, shape_of, shapes_of, ticks
+from tests.properties import tries
 
 
 def nodes() -> list[Any]:
@@ -50,7 +51,7 @@ def test_its_trust_is_where_it_says_so_lies_between_0_and_1_and_keeps_its_bits(n
 
 
 @every_node
-@settings(max_examples=5, deadline=None)
+@tries(quick=5, many=50)
 @given(data=st.data())
 def test_no_cutting_of_time_changes_a_bit(node: Node, inputs: Signals, data: st.DataObject) -> None:
     cuts = data.draw(st.lists(st.integers(1, FRAMES - 1), max_size=12))
@@ -60,7 +61,7 @@ def test_no_cutting_of_time_changes_a_bit(node: Node, inputs: Signals, data: st.
 
 
 @pytest.mark.parametrize(("node", "inputs"), [case for case in nodes() if drivable(type(case.values[0]))])
-@settings(max_examples=5, deadline=None)
+@tries(quick=5, many=50)
 @given(data=st.data())
 def test_driven_parameters_keep_the_bits_whatever_the_cutting(node: Node, inputs: Signals, data: st.DataObject) -> None:
     way = np.repeat([0.0, 0.2, 1.0, 0.35], -(-ticks(FRAMES) // 4))[: ticks(FRAMES)]

@@ -292,6 +292,16 @@ def test_rmssd_keeps_the_real_variability_and_drops_a_missed_beat() -> None:
     assert found[-1] == pytest.approx(1000.0 * np.sqrt(np.mean(np.diff(steady) ** 2)), rel=0.1)
 
 
+def test_a_second_deflection_within_the_refractory_time_is_no_beat() -> None:
+    """After 180 ms no ventricle beats again; Pan and Tompkins 1985, section II D, give 200 ms."""
+    ecg = synthetic(60, 60.0)
+    late = round(0.18 * CONTROL_RATE_HZ)
+    twice = ecg + 0.9 * np.concatenate((np.zeros(late), ecg[:-late]))
+    intervals = beats(twice).values[5:]
+    assert len(intervals) > 40
+    assert np.min(intervals) > 0.9
+
+
 MISSED = {
     "flat": np.zeros(80_000),
     "saturated": np.full(80_000, 5.0),

@@ -5,7 +5,7 @@ from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from residue.schedule.calendar import PagedCalendar
@@ -28,7 +28,6 @@ def open_by(openings: Sequence[Opening], moment: datetime) -> bool:
     return any(opening.opens <= moment < opening.closes for opening in openings)
 
 
-@settings(deadline=None)
 @given(raw_openings(), ZONES, st.integers(0, 62 * 24 * 60))
 def test_a_calendar_answers_as_its_source_says(raw: list[Opening], zone: ZoneInfo, minutes: int) -> None:
     calendar = PagedCalendar(zone, lambda _first, _days: raw)

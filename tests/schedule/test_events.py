@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from residue.problems import ProblemError, Severity
@@ -275,7 +275,6 @@ GARBLED = (
 SLIPS = st.sampled_from(["delete", "double", "swap", "cut"])
 
 
-@settings(deadline=None)
 @given(st.lists(st.tuples(SLIPS, st.integers(0, 99), st.integers(0, 99))))
 def test_a_file_that_somebody_garbled_is_read_or_refused_and_nothing_else(
     tmp_path_factory: pytest.TempPathFactory, slips: list[tuple[str, int, int]]

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from residue.schedule.calendar import Calendar
@@ -254,7 +254,6 @@ def covers(written: tuple[str, ...], minute: int) -> bool:
     return False
 
 
-@settings(deadline=None, max_examples=60)
 @given(
     st.fixed_dictionaries({}, optional={day: spans() for day in ("mon", "tue", "wed", "thu", "fri", "sat", "sun")}),
     st.dictionaries(st.dates(date(2026, 3, 1), date(2026, 3, 14)), spans(), max_size=4),

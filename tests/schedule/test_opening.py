@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from residue.schedule.opening import EVERYDAY, EventTerms, Opening, settled, without
@@ -34,7 +34,6 @@ def open_by(openings: Sequence[Opening], moment: datetime) -> set[EventTerms]:
     return {opening.terms for opening in openings if opening.opens <= moment < opening.closes}
 
 
-@settings(deadline=None)
 @given(RAW, ZONES)
 def test_the_house_is_open_when_anything_says_so_and_a_private_view_comes_first(
     raw: list[Opening], zone: ZoneInfo

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from residue.problems import ProblemError, stopping
@@ -89,7 +89,6 @@ def test_a_file_that_is_written_while_it_is_read_is_not_taken(tmp_path: Path) ->
     assert outcomes(watched, 0, 12) == [LoadedFiles("close = 1\n" + WHOLE)]
 
 
-@settings(deadline=None, max_examples=40)
 @given(st.lists(st.tuples(st.integers(1, len(WHOLE)), st.floats(0, 1.9)), min_size=1, max_size=12))
 def test_a_file_written_in_pieces_is_never_taken_in_part(pieces: list[tuple[int, float]]) -> None:
     """Whatever the pieces, as long as the program that writes does not pause for longer than the file must rest."""

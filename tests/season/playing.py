@@ -197,7 +197,7 @@ class Playing:
             frames=self.now.frames + round(duration_s * 48_000 * (1.0 if lost else self._device.pace)),
             asked_peak=0.1 if self.under_way else 0.0,
             sent_peak=0.1 if self.under_way and not self.mute and lost is None else 0.0,
-            sent_mean=0.05 if self.direct and lost is None else 0.0,
+            direct_current=0.05 if self.direct and lost is None else 0.0,
             stuck_at=0.1 if self.stuck and self.under_way else 0.0,
             late_blocks=self.late_blocks,
             lost=lost,

@@ -51,7 +51,7 @@ class Process:
         self._taken = taken
         before = msgspec.json.decode(written, type=Memory)
         self.timekeeper = Timekeeper(hours, calendar, clock, before.last_known)
-        house = recalled(before, hours.programme)
+        house = recalled(before, hours.programme, clock.monotonic_s())
         self.keeper = Keeper(
             house, hours.programme, self.timekeeper, clock, playing, lambda kind, text, _by: happened(kind, text)
         )
@@ -84,7 +84,9 @@ class Process:
     def memory(self) -> bytes:
         """As the daemon writes it down."""
         last_known = self.timekeeper.known.last_known
-        return msgspec.json.encode(memory(self.keeper.house, self.playing.view(), last_known))
+        return msgspec.json.encode(
+            memory(self.keeper.house, self.playing.view(), self._clock.monotonic_s(), last_known)
+        )
 
     def _vitals(self) -> Vitals:
         now_s, engine = self._clock.monotonic_s(), self.playing.now

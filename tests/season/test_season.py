@@ -44,7 +44,7 @@ def test_looking_at_every_second_comes_to_the_same(seed: int) -> None:
     assert jumped == stepped
 
 
-@pytest.mark.machine
+@pytest.mark.long
 @pytest.mark.timeout(3_000)
 def test_a_thousand_days_in_ten_seasons() -> None:
     totals = all_through(range(100, 110), 10.0, 100)

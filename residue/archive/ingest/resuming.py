@@ -14,6 +14,7 @@ from residue.archive.beside import file_beside, onto_disk
 from residue.archive.ingest.keeping import StoredSource, keep
 from residue.archive.ingest.source import IngestSource
 from residue.archive.performance import Channel
+from residue.records import SpoiltRecordError, encode_record, read_record
 
 
 class _Done(msgspec.Struct, frozen=True):
@@ -71,12 +72,12 @@ class SourceStore:
             onto_disk(self.payload / file)
         self._known[name] = done
         with file_beside(self._record) as making:
-            making.write_bytes(msgspec.json.encode(self._known))
+            making.write_bytes(encode_record(self._known))
 
 
 def _read(record: Path) -> dict[str, _Done]:
     try:
-        return msgspec.json.decode(record.read_bytes(), type=dict[str, _Done])
-    except (OSError, msgspec.MsgspecError):
+        return read_record(record, dict[str, _Done])
+    except (OSError, SpoiltRecordError):
         shutil.rmtree(record.parent, ignore_errors=True)  # of another version, or half written: begin again
         return {}

@@ -10,8 +10,6 @@ from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 
-import msgspec
-
 from residue.archive.bag import open_bag
 from residue.archive.beside import file_beside, folder_beside
 from residue.archive.fixity import is_valid, verify
@@ -20,6 +18,7 @@ from residue.archive.swap.candidate import Candidate, Request, When, read_reques
 from residue.archive.swap.places import alone, aside, before_path, remove, request_path, waiting_path
 from residue.problems import Finding, ProblemError, nearest, stopping
 from residue.progress import Progress, silent
+from residue.records import encode_record
 
 log = logging.getLogger(__name__)
 
@@ -84,7 +83,7 @@ def ask_back(performances: Path, name: str, when: When, asked: datetime) -> None
 
 def _ask(performances: Path, name: str, request: Request) -> None:
     with file_beside(request_path(performances, name)) as making:
-        making.write_bytes(msgspec.json.encode(request))
+        making.write_bytes(encode_record(request))
     log.info("%s waits to take the place of %s, %s", request.bag, name, request.when)
 
 

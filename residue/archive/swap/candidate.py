@@ -8,6 +8,8 @@ from pathlib import Path
 
 import msgspec
 
+from residue.records import SpoiltRecordError, read_record
+
 
 class When(StrEnum):
     """The moment at which the new performance is taken, the most urgent first."""
@@ -44,6 +46,6 @@ class Candidate(msgspec.Struct, frozen=True, kw_only=True):
 def read_request(path: Path) -> Request | None:
     """Reads a request from a file .NAME.swap; None where it cannot be read."""
     try:
-        return msgspec.json.decode(path.read_bytes(), type=Request)
-    except (OSError, msgspec.MsgspecError):
+        return read_record(path, Request)
+    except (OSError, SpoiltRecordError):
         return None

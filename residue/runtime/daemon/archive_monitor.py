@@ -9,12 +9,11 @@ from contextlib import suppress
 from datetime import date, datetime, timedelta
 from pathlib import Path
 
-import msgspec
-
 from residue.archive.performance import FILE_NAME, read_performance
 from residue.archive.permission import check_dates
 from residue.installation.load import Installation
 from residue.problems import Finding, ProblemError
+from residue.records import SpoiltRecordError, decode_record, encode_record, read_record
 from residue.runtime.journal.log import READ_AGAIN
 from residue.runtime.system.child_process import ChildProcess, ProcessStarter
 from residue.runtime.system.clock import Clock
@@ -111,12 +110,12 @@ class ArchiveMonitor:
             return
         self._reading, self._last = None, night
         if process.status == 0:
-            self._read(msgspec.json.decode(process.said[-1], type=tuple[Finding, ...]))
+            self._read(decode_record(process.said[-1], tuple[Finding, ...]))
         else:
             self._happened("disk", f"The nightly reading failed: {process.complaint}")
         process.end()
         try:
-            replace_file(self._nights_path, msgspec.json.encode(night))
+            replace_file(self._nights_path, encode_record(night))
         except OSError as error:
             logger.warning("The nightly reading cannot be noted: %s", error)
 
@@ -131,8 +130,8 @@ class ArchiveMonitor:
 
     def _remembered(self) -> date | None:
         try:
-            return msgspec.json.decode(self._nights_path.read_bytes(), type=date)
-        except (OSError, msgspec.DecodeError):
+            return read_record(self._nights_path, date)
+        except (OSError, SpoiltRecordError):
             return None
 
 

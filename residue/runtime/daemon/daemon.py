@@ -14,8 +14,6 @@ from functools import partial
 from pathlib import Path
 from queue import Empty
 
-import msgspec
-
 from residue.control.addresses import SWAP_TOLD
 from residue.control.feed import FeedSender
 from residue.control.surface import Surface, open_surface
@@ -24,6 +22,7 @@ from residue.mapping.playback import Playback
 from residue.output.opening import routing_of, sink_opener
 from residue.output.returning import ReturningSink
 from residue.progress import Progress
+from residue.records import encode_record
 from residue.runtime.daemon.archive_monitor import ArchiveMonitor
 from residue.runtime.daemon.examination import DevicePace, vitals
 from residue.runtime.daemon.rounds import Rounds
@@ -33,7 +32,7 @@ from residue.runtime.engine.player import Player
 from residue.runtime.house.exchange import Event
 from residue.runtime.house.hours_in_force import HoursInForce
 from residue.runtime.house.keeper import Keeper
-from residue.runtime.house.memory import Memory, memory, recalled
+from residue.runtime.house.memory import Memory, memory, recalled, remembered
 from residue.runtime.house.osc_handlers import handlers
 from residue.runtime.house.restarts import FILE_NAME as RESTARTS_FILE
 from residue.runtime.house.restarts import Restarts
@@ -114,7 +113,7 @@ class _Daemon:
         hours, before = installation.hours, self._remembered()
         self._hours = HoursInForce(installation, state, self._clock.now, self._happened)
         self._timekeeper = Timekeeper(hours, installation.calendar, self._clock, before.last_known)
-        house = recalled(before, hours.programme)
+        house = recalled(before, hours.programme, self._clock.monotonic_s())
         self._keeper = Keeper(house, hours.programme, self._timekeeper, self._clock, self._player, self._happened)
         around = (self._planner, self._engine, self._player, self._keeper, self._timekeeper)
         self._swaps = SwapKeeper(installation, cache, self._clock, *around, self._happened, self._tell_asker)
@@ -153,13 +152,10 @@ class _Daemon:
         return opened
 
     def _remembered(self) -> Memory:
-        try:
-            return msgspec.json.decode(self._memory_path.read_bytes(), type=Memory)
-        except FileNotFoundError:
-            return Memory()
-        except (OSError, msgspec.DecodeError) as error:
-            self._happened("memory", f"What was written down before cannot be read, so the day begins anew: {error}.")
-            return Memory()
+        found, lost = remembered(self._memory_path.parent)
+        for sentence in lost:
+            self._happened("memory", sentence)
+        return found
 
     # The loop.
 
@@ -311,7 +307,9 @@ class _Daemon:
 
     def _write_down(self) -> None:
         last_known = self._timekeeper.known.last_known
-        self._scribe.remember(msgspec.json.encode(memory(self._keeper.house, self._player.view(), last_known)))
+        self._scribe.remember(
+            encode_record(memory(self._keeper.house, self._player.view(), self._clock.monotonic_s(), last_known))
+        )
 
     def _log_tallies(self) -> None:
         with suppress(Empty):

@@ -63,7 +63,7 @@ def vitals(
         may_sound=house in MAY_SOUND,
         asked_peak=engine.asked_peak,
         sent_peak=engine.sent_peak,
-        sent_mean=engine.sent_mean,
+        direct_current=engine.direct_current,
         start_still_s=start_still_s,
         stuck_at=engine.stuck_at,
         governor_db=reading.governor_db if reading else 0.0,

@@ -20,6 +20,7 @@ from queue import Empty, SimpleQueue
 import numpy as np
 from numpy.typing import NDArray
 
+from residue.loudness.meters.direct_current import DirectCurrentMeter
 from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.stage.readings import Reading, Tally
 from residue.loudness.stage.stage import CapStage
@@ -94,8 +95,8 @@ class Snapshot:
     """Highest magnitude that went into the cap stage over the last PEAKS_S."""
     sent_peak: float = 0.0
     """Highest magnitude that came out of it over the same and was written."""
-    sent_mean: float = 0.0
-    """Highest magnitude of the mean of an output over what was written."""
+    direct_current: float = 0.0
+    """Highest direct current of an output in what was written (DirectCurrentMeter)."""
     stuck_at: float = 0.0
     """Highest magnitude of an output of the graph that stood at one value for the whole block."""
     reading: Reading | None = None
@@ -142,6 +143,7 @@ class Engine:
         self._last = self._silence
         self._peaks: deque[tuple[float, float]] = deque(maxlen=frame_at(PEAKS_S) // BLOCK_FRAMES)
         """Of the last blocks, before and after the cap stage."""
+        self._direct_current = DirectCurrentMeter(outputs)
         self._frames_to_go: int | None = None
         self._began_s = inf
         """When the last block was begun."""
@@ -276,7 +278,7 @@ class Engine:
             trim=self._trim.aim,
             asked_peak=max(asked for asked, _ in self._peaks),
             sent_peak=max(sent for _, sent in self._peaks),
-            sent_mean=float(np.abs(np.add.reduce(capped.frames, axis=1)).max(initial=0.0)) / BLOCK_FRAMES,
+            direct_current=float(self._direct_current(capped.frames).max(initial=0.0)),
             stuck_at=float(peaks[np.ptp(block, axis=1) == 0.0].max(initial=0.0)),
             reading=self._stage.reading(),
             late_blocks=self._sink.late_blocks,

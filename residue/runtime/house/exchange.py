@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from math import inf
 from zoneinfo import ZoneInfo
 
 from residue.schedule.opening import Opening
@@ -23,9 +24,10 @@ class Tick:
 
 @dataclass(frozen=True, slots=True)
 class Hold:
-    """A person wants silence until they release it."""
+    """A person wants silence until they release it, or for some seconds; the longest of several holds counts."""
 
     by: str
+    for_s: float = inf
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ the engine reports - and never from having seen a trigger: a wake-up that comes 
 same state. The first line that is true names it:
 
     closed    no opening is under way (and nothing that may run on past closing)
-    held      a person holds, until a person releases; through closings and restarts too
+    held      a person holds, until a person releases or the stated time is over; through closings and restarts too
     faulted   no performance of the programme can be played
     playing   a turn was started and has not ended
     resting   the programme wants silence, or closing is too near to begin another performance
@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from math import isinf
 
 from residue.runtime.house.course import ended, entered, interrupted
 from residue.runtime.house.exchange import Action, Event, FadeOut, Log, Prepare, SetTrim, Start, World
@@ -185,14 +186,18 @@ def _why_resting(house: House, world: World, programme: Programme) -> str:
     return "as the programme asks"
 
 
+def _holder(house: House) -> str:
+    return f"by {house.held_by}" + ("" if isinf(house.held_until_s) else "; the hold ends by itself")
+
+
 _REASON: Mapping[State, Callable[[House, World, Programme], str]] = {
-    State.CLOSED: lambda house, *_: "by the hours" + (f"; held by {house.held_by}" if house.held_by else ""),
+    State.CLOSED: lambda house, *_: "by the hours" + (f"; held {_holder(house)}" if house.held_by else ""),
     State.OPENING: lambda house, _, programme: f"{performance_at(house, programme)} is being prepared",
     State.PLAYING: lambda house, world, programme: (
         f"{performance_at(house, programme)} from {house.from_s:.0f} s on"
         + ("" if world.opening else "; past closing, to its end")
     ),
     State.RESTING: _why_resting,
-    State.HELD: lambda house, *_: f"by {house.held_by}",
+    State.HELD: lambda house, *_: _holder(house),
     State.FAULTED: lambda _, world, programme: world.engine.fault or _nothing_to_play(world, programme) or "",
 }

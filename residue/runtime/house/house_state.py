@@ -75,6 +75,8 @@ class House:
     closes_s: float = inf
     """When the opening closes, on the monotonic clock: tells closing time from a step of the wall clock."""
     held_by: str | None = None
+    held_until_s: float = inf
+    """When the hold ends by itself, on the monotonic clock; inf: only when a person releases it."""
     trim_db: float = 0.0
     reason: str = ""
     """Why it is in this state, in a person's words."""

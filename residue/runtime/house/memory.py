@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from datetime import datetime
+from math import inf, isinf
+from pathlib import Path
 
 import msgspec
 
+from residue.records import SpoiltRecordError, read_record
 from residue.runtime.house.course import interrupted, place_s
 from residue.runtime.house.exchange import EngineView
 from residue.runtime.house.house_state import House, Place
+from residue.runtime.system.folders import MEMORY_BEFORE_FILE, MEMORY_FILE
 from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme
 
@@ -22,12 +26,32 @@ class Memory(msgspec.Struct, frozen=True, kw_only=True):
     under_way: bool = False
     place_s: float = 0.0
     held_by: str | None = None
+    hold_left_s: float | None = None
+    """How long the hold still lasts; null: until a person releases it. Time without power does not count."""
     trim_db: float = 0.0
     last_known: datetime | None = None
     """The latest time of day that could be relied on: see residue.schedule.clock_trust."""
 
 
-def memory(house: House, engine: EngineView, last_known: datetime | None = None) -> Memory:
+def remembered(folder: Path) -> tuple[Memory, list[str]]:
+    """The memory in the state folder, and a sentence on each file of it that cannot be read.
+
+    Where the latest is spoilt or missing, the one before counts, which is a few seconds older.
+    """
+    lost: list[str] = []
+    for name in (MEMORY_FILE, MEMORY_BEFORE_FILE):
+        try:
+            return read_record(folder / name, Memory), lost
+        except FileNotFoundError:
+            continue
+        except (OSError, SpoiltRecordError) as error:
+            lost.append(f"{name} cannot be read: {error}.")
+    if lost:
+        lost.append("So the day begins anew; a hold or a trim that was set is lost.")
+    return Memory(), lost
+
+
+def memory(house: House, engine: EngineView, monotonic_s: float, last_known: datetime | None = None) -> Memory:
     """The memory to write down."""
     return Memory(
         opening=house.opening,
@@ -36,12 +60,13 @@ def memory(house: House, engine: EngineView, last_known: datetime | None = None)
         under_way=house.under_way,
         place_s=place_s(house, engine),
         held_by=house.held_by,
+        hold_left_s=None if isinf(house.held_until_s) else max(0.0, house.held_until_s - monotonic_s),
         trim_db=house.trim_db,
         last_known=last_known,
     )
 
 
-def recalled(written: Memory, programme: Programme) -> House:
+def recalled(written: Memory, programme: Programme, monotonic_s: float) -> House:
     """The house as it starts with what was written down; what does not belong to the opening then under way is left."""
     before = House(
         opening=written.opening,
@@ -50,6 +75,7 @@ def recalled(written: Memory, programme: Programme) -> House:
         under_way=written.under_way,
         from_s=written.place_s,
         held_by=written.held_by,
+        held_until_s=inf if written.hold_left_s is None else monotonic_s + written.hold_left_s,
         trim_db=written.trim_db,
     )
     return interrupted(before, EngineView(turn=-1), programme)

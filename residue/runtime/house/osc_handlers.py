@@ -14,6 +14,9 @@ from residue.runtime.house.house_state import TRIM_HIGHEST_DB, TRIM_LOWEST_DB
 
 Numbers = tuple[float, ...]
 
+HOLD_LONGEST_S = 86_400.0
+"""A day; whoever wants silence for longer changes the hours, or holds until a release."""
+
 
 @dataclass(frozen=True, slots=True)
 class SwapOrder:
@@ -42,12 +45,22 @@ def handlers(
     return {
         "/house/status": lambda _numbers, _sender: (STATUS_REPLY, json.dumps(status(), allow_nan=False)),
         "/house/hold": on(lambda _numbers, sender: Hold(sender)),
+        "/house/hold/for": on(lambda numbers, sender: Hold(sender, _hold_s(numbers))),
         "/house/release": on(lambda _numbers, sender: Release(sender)),
         "/house/trim": on(lambda numbers, sender: Trim(_trim_db(numbers), sender)),
         "/house/next": on(lambda _numbers, sender: Next(sender)),
         "/house/swap": lambda texts, sender: swap(SwapOrder(texts[1], texts[2], texts[0]), sender),
         "/house/swap/back": lambda texts, sender: swap(SwapOrder(texts[0], texts[1]), sender),
     }
+
+
+def _hold_s(numbers: Numbers) -> float:
+    (for_s,) = numbers
+    if not 0.0 < for_s <= HOLD_LONGEST_S:
+        raise ValueError(
+            f"{for_s:g} s is not above 0 and at most {HOLD_LONGEST_S:g}; /house/hold lasts until it is released."
+        )
+    return for_s
 
 
 def _trim_db(numbers: Numbers) -> float:

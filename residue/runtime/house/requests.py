@@ -4,32 +4,47 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from math import inf
+from math import inf, isinf
 from typing import Any
 
+from residue.loudness.caps.caps import duration_in_words
 from residue.runtime.house.exchange import Event, Hold, Log, Next, Release, Renew, Tick, Trim, World
 from residue.runtime.house.house_state import TRIM_HIGHEST_DB, TRIM_LOWEST_DB, House, Transition, waits
 
 
 def noted(house: House, event: Event, world: World) -> Transition:
     """The house with the request noted, and the line for the log."""
-    return _HEAR[type(event)](house, event, world)
+    house, ended = _hold_ended(house, world)
+    house, answer = _HEAR[type(event)](house, event, world)
+    return house, (*ended, *answer)
+
+
+def _hold_ended(house: House, world: World) -> Transition:
+    """Releases a hold whose time is over."""
+    if house.held_by is None or world.monotonic_s < house.held_until_s:
+        return house, ()
+    said = f"The hold by {house.held_by} has ended by itself, as requested."
+    return replace(house, held_by=None, held_until_s=inf), (Log("release", said),)
 
 
 def _tick(house: House, _event: Tick, _world: World) -> Transition:
     return house, ()
 
 
-def _hold(house: House, event: Hold, _world: World) -> Transition:
+def _hold(house: House, event: Hold, world: World) -> Transition:
+    until_s = world.monotonic_s + event.for_s
+    length = "" if isinf(event.for_s) else f" for {duration_in_words(event.for_s)}"
     if house.held_by is not None:
-        return house, (Log("hold", f"Requested by {event.by}; already held by {house.held_by}."),)
-    return replace(house, held_by=event.by), (Log("hold", f"Requested by {event.by}."),)
+        said = f"Requested by {event.by}{length}; already held by {house.held_by}."
+        return replace(house, held_until_s=max(until_s, house.held_until_s)), (Log("hold", said),)
+    return replace(house, held_by=event.by, held_until_s=until_s), (Log("hold", f"Requested by {event.by}{length}."),)
 
 
 def _release(house: House, event: Release, _world: World) -> Transition:
     if house.held_by is None:
         return house, (Log("release", f"Requested by {event.by}, but nobody holds."),)
-    return replace(house, held_by=None), (Log("release", f"Requested by {event.by}; was held by {house.held_by}."),)
+    said = f"Requested by {event.by}; was held by {house.held_by}."
+    return replace(house, held_by=None, held_until_s=inf), (Log("release", said),)
 
 
 def _next(house: House, event: Next, world: World) -> Transition:

@@ -6,8 +6,7 @@ import logging
 from datetime import datetime, timedelta
 from pathlib import Path
 
-import msgspec
-
+from residue.records import SpoiltRecordError, encode_record, read_record
 from residue.runtime.system.clock import Clock
 from residue.runtime.system.files import replace_file
 from residue.watchdog.checks import Check
@@ -38,13 +37,13 @@ class Restarts:
             return False
         known[check.name] = [*lately, now][-MOST:]
         try:
-            replace_file(self._path, msgspec.json.encode(known))
+            replace_file(self._path, encode_record(known))
         except OSError as error:
             logger.warning("The reason of the restart cannot be written: %s", error)
         return True
 
     def _known(self) -> dict[str, list[datetime]]:
         try:
-            return msgspec.json.decode(self._path.read_bytes(), type=dict[str, list[datetime]])
-        except (OSError, msgspec.DecodeError):
+            return read_record(self._path, dict[str, list[datetime]])
+        except (OSError, SpoiltRecordError):
             return {}

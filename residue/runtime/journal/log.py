@@ -20,9 +20,10 @@ from typing import TypeVar
 from urllib.parse import quote
 
 from residue.loudness.stage.history import SentHistory, SentRow, Unlogged
+from residue.records import SpoiltRecordError, encode_record, read_record
 from residue.runtime.system.clock import Uptime, uptime
 from residue.runtime.system.files import replace_file
-from residue.runtime.system.folders import MEMORY_FILE
+from residue.runtime.system.folders import MEMORY_BEFORE_FILE, MEMORY_FILE
 
 logger = logging.getLogger(__name__)
 
@@ -236,7 +237,7 @@ class LevelLog:
     def _memory_stands(self) -> bool:
         """Whether there is a memory beside the log: then this house has run before, or no row was ever written."""
         try:
-            return self._path.with_name(MEMORY_FILE).exists()
+            return any(self._path.with_name(name).exists() for name in (MEMORY_FILE, MEMORY_BEFORE_FILE))
         except OSError:  # what cannot be looked at counts as the most
             return True
 
@@ -252,15 +253,15 @@ class LevelLog:
         if self._unwritten is None or self._note_stands():
             return
         with suppress(OSError):  # there is no third place
-            replace_file(self._unwritten, json.dumps([since.boot, since.seconds - UNLOGGED_MOST_S]).encode())
+            replace_file(self._unwritten, encode_record((since.boot, since.seconds - UNLOGGED_MOST_S)))
 
     def _unwritten_s(self, up: Uptime) -> float:
         """For how long something may have been sent that the disk did not take; 0 where nothing says so."""
         if self._unwritten is None or not self._note_stands():
             return 0.0
         try:
-            boot, since_s = json.loads(self._unwritten.read_bytes())
-        except (OSError, ValueError):
+            boot, since_s = read_record(self._unwritten, tuple[str, float])
+        except (OSError, SpoiltRecordError):
             return up.seconds  # it does not say since when
         return float(up.seconds - since_s) if boot == up.boot else 0.0
 

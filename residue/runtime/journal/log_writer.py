@@ -7,12 +7,14 @@ import sqlite3
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
 
 from residue.runtime.journal.log import UNLOGGED_MOST_S, LevelLog, Row
 from residue.runtime.system.clock import Uptime, uptime
 from residue.runtime.system.files import replace_file
+from residue.runtime.system.folders import MEMORY_BEFORE_FILE
 
 logger = logging.getLogger(__name__)
 
@@ -135,6 +137,8 @@ class LogWriter:
 
     def _write_memory(self, memory: bytes | None) -> None:
         if memory is not None and memory != self._written_memory:
+            with suppress(FileNotFoundError):  # the one before is kept: one spoilt file must not end a hold
+                self._memory_path.replace(self._memory_path.with_name(MEMORY_BEFORE_FILE))
             replace_file(self._memory_path, memory)
             self._written_memory = memory
 

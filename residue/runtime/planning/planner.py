@@ -95,7 +95,7 @@ class Planner:
                 for line in self._process.stdout or ():
                     try:
                         told = _TOLD.decode(line)
-                    except msgspec.DecodeError:
+                    except (msgspec.MsgspecError, ValueError):
                         continue
                     if isinstance(told, Outcome):
                         logger.info("The programme is planned, in %.1f s.", time.monotonic() - began_s)

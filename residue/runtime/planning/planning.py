@@ -28,6 +28,7 @@ from residue.loudness.plan.plan import Plan
 from residue.loudness.plan.profile import LevelProfile
 from residue.problems import ProblemError, stops
 from residue.progress import Progress, silent
+from residue.records import SpoiltRecordError, encode_record, read_record
 from residue.runtime.planning.cache_size import tidy
 from residue.runtime.planning.preparation import (
     CHANNELS,
@@ -102,8 +103,8 @@ def outcome_of(plan: Plan, duration_s: Mapping[str, float], unplayable: Mapping[
 def known(installation: Installation, cache: Path) -> Outcome | None:
     """The outcome that was kept, if nothing that it rests on has changed since."""
     try:
-        return msgspec.json.decode(_place(installation, cache).read_bytes(), type=Outcome)
-    except (OSError, msgspec.DecodeError, ProblemError):
+        return read_record(_place(installation, cache), Outcome)
+    except (OSError, SpoiltRecordError, ProblemError):
         return None
 
 
@@ -112,7 +113,7 @@ def keep(outcome: Outcome, installation: Installation, cache: Path) -> None:
     if outcome.unplayable:
         return
     try:
-        replace_file(_place(installation, cache), msgspec.json.encode(outcome))
+        replace_file(_place(installation, cache), encode_record(outcome))
     except (OSError, ProblemError) as error:
         sys.stderr.write(f"The plan cannot be kept for the next start: {error}\n")
 

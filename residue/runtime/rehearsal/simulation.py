@@ -201,10 +201,10 @@ class Simulation:
 
     def restart(self, off_s: float) -> None:
         """A power cut: the machine is off for so long, and comes back with what it wrote down."""
-        written = memory(self.keeper.house, self.engine.view())
+        written = memory(self.keeper.house, self.engine.view(), self.clock.monotonic_s())
         self.engine.cut()
         self.clock.advance(off_s)
-        self.keeper = self._keeper(recalled(written, self.programme))
+        self.keeper = self._keeper(recalled(written, self.programme, self.clock.monotonic_s()))
         self._watchdog = Watchdog()
 
     def _watch(self) -> None:

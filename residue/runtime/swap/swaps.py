@@ -246,6 +246,6 @@ _OUTCOME = msgspec.json.Decoder(Outcome)
 
 def _outcome(errand: ChildProcess) -> Outcome | None:
     for line in reversed(errand.said):
-        with suppress(msgspec.DecodeError):
+        with suppress(msgspec.MsgspecError, ValueError):
             return _OUTCOME.decode(line)
     return None

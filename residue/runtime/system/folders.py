@@ -8,7 +8,9 @@ from pathlib import Path
 from urllib.parse import quote
 
 MEMORY_FILE = "memory.json"
-"""What a house writes down in its state folder from its first second on."""
+"""The memory of a house, in its state folder from its first second on."""
+MEMORY_BEFORE_FILE = "memory-before.json"
+"""The memory before that one, a few seconds older: it counts where the latest is spoilt."""
 
 
 def state_folder() -> Path:

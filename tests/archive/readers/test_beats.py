@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from residue.archive.performance import Channel, ChannelKind
@@ -81,7 +81,6 @@ def test_bytes_that_are_no_text_are_told(tmp_path: Path) -> None:
 
 
 @given(text=st.text(max_size=80), signal=st.none() | st.text(max_size=3))
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=200, deadline=None)
 def test_any_text_gives_beats_or_a_problem_and_nothing_else(tmp_path: Path, text: str, signal: str | None) -> None:
     (tmp_path / "beats.txt").write_bytes(text.encode("utf-8", "surrogatepass"))
     with suppress(ProblemError):

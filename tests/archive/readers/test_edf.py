@@ -10,7 +10,7 @@ from pathlib import Path
 import edfio
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from residue.archive.performance import Channel, ChannelKind
@@ -176,7 +176,6 @@ def test_a_file_cut_short_is_told(tmp_path: Path) -> None:
 
 
 @given(data=st.data())
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=150, deadline=None)
 def test_spoilt_bytes_give_samples_or_a_problem_and_nothing_else(tmp_path: Path, data: st.DataObject) -> None:
     path = written(tmp_path, annotated=data.draw(st.booleans()))
     content = bytearray(path.read_bytes())

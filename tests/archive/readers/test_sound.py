@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from residue.archive.performance import Channel, ChannelKind
@@ -69,7 +69,6 @@ def test_each_frame_is_decoded_once_though_a_filter_reads_some_again(
 
 
 @given(cuts=st.lists(st.integers(0, 150_000), min_size=2, max_size=6))
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=20)
 def test_the_file_can_be_read_in_any_order(tmp_path: Path, cuts: list[int]) -> None:
     path = tmp_path / "a.flac"
     sound = write_flac(path, seconds=150_000 / 48_000)
@@ -108,7 +107,6 @@ def test_a_suffix_that_is_not_known_is_told_with_those_that_are(tmp_path: Path) 
 
 @pytest.mark.parametrize("name", ["a.wav", "a.flac", "a.aiff"])
 @given(data=st.data())
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60, deadline=None)
 def test_spoilt_bytes_give_samples_or_a_problem_and_nothing_else(
     tmp_path: Path, name: str, data: st.DataObject
 ) -> None:

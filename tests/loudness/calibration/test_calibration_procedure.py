@@ -7,7 +7,7 @@ from math import inf, log10
 import msgspec
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy import signal
 
@@ -85,7 +85,6 @@ CAPS = st.sampled_from(
 )
 
 
-@settings(max_examples=100, deadline=None)
 @given(st.floats(40.0, 148.0), st.floats(-2.0, 15.0), CAPS)
 def test_nothing_is_ever_louder_than_the_lowest_cap(
     full_scale_dba: float, c_above: float, caps: list[CapEntry]

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from residue.loudness.meters import true_peak
@@ -10,7 +10,6 @@ from residue.loudness.meters.true_peak import PHASES, TruePeakMeter
 
 
 @given(st.integers(0, 10_000), st.sampled_from(["noise", "walk", "tone", "spikes"]), st.integers(20, 3000))
-@settings(max_examples=25, deadline=None)
 def test_the_meter_finds_what_the_whole_interpolation_has(seed: int, shape: str, frames: int) -> None:
     rng = np.random.default_rng(seed)
     noise = rng.standard_normal(frames)

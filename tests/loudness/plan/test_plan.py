@@ -1,5 +1,6 @@
 """The plan: greatest gains at which nothing in the cap stage ever has to act."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -8,6 +9,7 @@ from numpy.typing import NDArray
 
 from residue.dsp import exact
 from residue.loudness.caps.caps import CapEntry, expand
+from residue.loudness.caps.ears import ear_of
 from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.plan import plan
@@ -80,6 +82,25 @@ def test_the_plan_gives_away_little() -> None:
     (approach,) = planned.nearest
     assert approach.headroom_db == pytest.approx(-nearest, abs=0.05)
     assert approach.at_s == pytest.approx(8.0, abs=0.3)
+
+
+def test_the_plan_stays_clear_of_what_the_governor_rounds_up() -> None:
+    """Where an exact sum asks for a gain of exactly -10 dB, the next hundredth below is given."""
+    entries = [CapEntry(quantity="LZeq", window_s=5.0, limit_dbfs=-30.0), CapEntry(quantity="LCpeak", limit_dbfs=0.0)]
+    made = profiled(np.zeros((2, 60 * HOP_FRAMES)), entries)
+    (window, peak), hops = expand(entries), 50
+    rows = {cap.name: made.row(ear_of(cap, OUTPUTS).key) for cap in (window, peak)}
+    knee, total = 2, 1e-3 * hops * HOP_FRAMES  # knee times one hop of a second's burst in a silent window
+
+    def gain_db(energy: float = 0.0, magnitude: float = 0.0, true_peak: float = 0.0) -> float:
+        levels = replace(made, energy=made.energy.copy(), peak=made.peak.copy(), true_peak=np.full(2, true_peak))
+        levels.energy[rows[window.name], 30] = energy
+        levels.peak[rows[peak.name], 30] = magnitude
+        return plan([("burst", levels)], 60.0, (window, peak), OUTPUTS).gain_db("burst")
+
+    assert gain_db(energy=10.0 * total / knee) == -10.01
+    assert gain_db(true_peak=10 ** (8.5 / 20)) == -10.01  # a ceiling of -1 dBTP, and the limiter's margin of 0.5 dB
+    assert gain_db(magnitude=10 ** (10.0 / 20)) == -10.01
 
 
 def test_what_is_quiet_enough_is_left_alone() -> None:

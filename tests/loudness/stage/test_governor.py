@@ -1,11 +1,10 @@
 """The promise: no window of any cap is ever exceeded, by the measure of a meter that shares nothing with the stage."""
 
-import os
 from datetime import date
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import signal as sps
@@ -20,10 +19,10 @@ from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.budget import seeded, terms
 from residue.loudness.stage.history import SentHistory, SentRow, Unlogged
 from residue.loudness.stage.stage import CapStage
+from tests.properties import tries
 
 Floats = NDArray[np.float64]
 RATE_HZ = 48_000
-EXAMPLES = int(os.environ.get("CAP_EXAMPLES", "100"))
 
 CALIBRATED = Calibration(played_dbfs=-20.0, read_dba=74.0, read_dbc=76.0, on=date(2026, 3, 2))
 OUTPUTS = {
@@ -99,7 +98,7 @@ def evenings(draw: st.DrawFn) -> Floats:
 
 
 @given(evenings(), LIMITS, st.integers(1, 20_000))
-@settings(max_examples=EXAMPLES, deadline=None)
+@tries(many=500)
 def test_no_window_of_any_cap_is_exceeded_at_any_sample(evening: Floats, entries: list[CapEntry], block: int) -> None:
     caps = expand(entries)
     stage = CapStage(OUTPUTS, caps)
@@ -151,7 +150,21 @@ def loud(seconds: float, amplitude: float = 0.3) -> Floats:
     return np.stack([tone, tone])
 
 
-@settings(max_examples=max(10, EXAMPLES // 5), deadline=None)
+def test_a_cap_is_approached_and_not_hit() -> None:
+    """Without a knee the governor would spend the whole window at once, and be silent until it has passed."""
+    (cap,) = expand([CapEntry(quantity="LAeq", window_s=60.0, limit_dbfs=-30.0)])
+    knee = 12  # a fiftieth of 600 hops
+    out = CapStage(OUTPUTS, (cap,)).process(loud(20.0) * [[1.0], [0.0]]).frames[0]
+    # At 1 kHz A changes nothing (IEC 61672-1:2013, table 3).
+    sent = np.sum(np.square(out).reshape(-1, HOP_FRAMES), axis=1)
+    total = 10 ** (cap.limit / 10) * 60 * RATE_HZ
+    left = total - np.concatenate(([0.0], np.cumsum(sent)[:-1]))
+    share = (sent / left)[left > total / 100]
+    assert np.max(share) <= 1.01 / knee
+    assert share[-1] > 0.9 / knee
+
+
+@tries(quick=10, many=100)
 @given(st.integers(1, 40), st.floats(0.0, 2.0))
 def test_what_was_sent_before_a_restart_counts(hops: int, pause_s: float) -> None:
     first = CapStage(OUTPUTS, CAP_2_S)

@@ -4,7 +4,7 @@ from math import pi
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -30,7 +30,6 @@ def hop_levels_db(signal: Floats) -> Floats:
 
 
 @given(st.integers(0, 9), st.integers(1, 2 * HOP_FRAMES), st.floats(-50.0, 0.0), st.sampled_from([6.0, 30.0, 60.0]))
-@settings(max_examples=25, deadline=None)
 def test_from_silence_the_level_stays_below_a_line_that_rises_as_stated(
     seed: int, start: int, level_db: float, rise_db_per_s: float
 ) -> None:

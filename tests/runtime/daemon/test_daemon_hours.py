@@ -12,6 +12,8 @@ from tests.runtime.asking import until
 from tests.runtime.daemon.test_daemon import events
 from tests.runtime.running import Daemon
 
+pytestmark = pytest.mark.real_time
+
 
 @pytest.fixture
 def running(tmp_path: Path) -> Iterator[Daemon]:

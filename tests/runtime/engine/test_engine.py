@@ -271,7 +271,7 @@ def test_a_direct_current_and_a_value_that_sticks_are_seen(bench: Bench) -> None
     bench.run(2 * BLOCKS_PER_S)
     now = bench.engine.snapshot
     assert now.stuck_at == 0.25
-    assert now.sent_mean < 10 ** (-60 / 20), "the protections of the stage take it away"
+    assert now.direct_current < 10 ** (-60 / 20), "the protections of the stage take it away"
     bench.begin(Hum(60 * AUDIO_RATE_HZ), number=2)
     bench.run(BLOCKS_PER_S)
     assert bench.engine.snapshot.stuck_at == 0.0
@@ -407,3 +407,17 @@ def test_a_performance_that_was_mended_no_longer_counts_as_failed(bench: Bench) 
     bench.engine.forgive("first-batch")
     bench.run(1)
     assert set(bench.engine.snapshot.failures) == {"second-batch"}
+
+
+@pytest.mark.parametrize("tone_hz", [16.0, 24.0])
+def test_a_low_tone_is_no_direct_current(bench: Bench, tone_hz: float) -> None:
+    def low(block: NDArray[np.float64], span: Span) -> None:
+        block[:] = 10 ** (-18 / 20) * np.sin(2 * np.pi * tone_hz / AUDIO_RATE_HZ * np.arange(span.start, span.stop))
+
+    bench.begin(Hum(60 * AUDIO_RATE_HZ, low))
+    highest = 0.0
+    for _ in range(5 * BLOCKS_PER_S):
+        bench.run(1)
+        highest = max(highest, bench.engine.snapshot.direct_current)
+    assert bench.engine.snapshot.sent_peak > 10 ** (-30 / 20)
+    assert highest < 10 ** (-60 / 20)

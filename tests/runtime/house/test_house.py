@@ -4,11 +4,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
+from math import inf
 from zoneinfo import ZoneInfo
 
 import msgspec
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from residue.runtime.house.exchange import (
@@ -115,8 +116,10 @@ class Gallery:
 
     def restart(self, off_s: float) -> None:
         """A power cut: the house comes back with what it wrote down, among clocks that went on."""
-        written = msgspec.json.decode(msgspec.json.encode(memory(self.house, self.engine.view)), type=Memory)
-        self.house = recalled(written, self.programme)
+        written = msgspec.json.decode(
+            msgspec.json.encode(memory(self.house, self.engine.view, self.monotonic_s)), type=Memory
+        )
+        self.house = recalled(written, self.programme, 0.0)
         view = EngineView(unplayable=self.engine.view.unplayable, fault=self.engine.view.fault)
         self.engine = ModelEngine(view, takes_to_prepare_s=self.engine.takes_to_prepare_s)
         self.now += timedelta(seconds=off_s)
@@ -486,7 +489,17 @@ MOVES = st.lists(
         st.tuples(
             st.just("hear"),
             st.sampled_from(
-                [Hold("a"), Hold("b"), Release("a"), Next("a"), Trim(-6, "a"), Trim(9, "a"), Renew("a"), Tick()]
+                [
+                    Hold("a"),
+                    Hold("b"),
+                    Hold("c", 7.0),
+                    Release("a"),
+                    Next("a"),
+                    Trim(-6, "a"),
+                    Trim(9, "a"),
+                    Renew("a"),
+                    Tick(),
+                ]
             ),
         ),
     ),
@@ -526,7 +539,6 @@ def do(gallery: Gallery, move: str, argument: object) -> int:
     return 1
 
 
-@settings(deadline=None)
 @given(ANY_OPENINGS, MOVES, CHOICES, st.sampled_from([0.0, 3.0]))
 def test_what_sounds_sounds_while_open_and_not_held_and_what_is_open_has_a_reason(
     openings: list[Opening], moves: list[tuple[str, object]], choices: dict[str, object], takes_to_prepare_s: float
@@ -560,7 +572,6 @@ STEPS = st.lists(
 )
 
 
-@settings(deadline=None)
 @given(STEPS)
 @example([("wait", 100), ("step the clock", 240), ("wait", 100), ("step the clock", -240), ("wait", 100)])
 @example([("wait", 40), ("step the clock", 240), ("wait", 9), ("restart", 2), ("step the clock", -240), ("wait", 100)])
@@ -585,7 +596,6 @@ def test_steps_of_the_clock_and_restarts_play_nothing_twice_and_skip_nothing(mov
             assert (later, from_s) == (following, 0.0) or (later == earlier and from_s >= earlier_from_s)
 
 
-@settings(deadline=None)
 @given(ANY_OPENINGS, st.sampled_from([0.0, 2.0, 7.0]))
 def test_undisturbed_it_is_never_silent_for_longer_than_the_rest_and_always_silent_at_closing(
     openings: list[Opening], rest_s: float
@@ -602,3 +612,41 @@ def test_undisturbed_it_is_never_silent_for_longer_than_the_rest_and_always_sile
             assert not sounding
         if left_s > FADE_S + BEFORE_CLOSING_S:
             assert silent_s <= rest_s + 2 * TICK_S
+
+
+def test_a_hold_ends_by_itself_after_the_stated_time() -> None:
+    gallery = Gallery([opening(0, 600)])
+    gallery.wait(20)
+    gallery.hear(Hold("the front desk", 60.0))
+    gallery.wait(59)
+    assert gallery.state() is State.HELD
+    gallery.wait(2)
+    assert gallery.state() in {State.OPENING, State.PLAYING}
+    released = [line.text for line in gallery.log if line.kind == "release"]
+    assert released == ["The hold by the front desk has ended by itself, as requested."]
+
+
+@pytest.mark.parametrize(
+    ("first_s", "second_s", "silent_s"), [(60.0, 20.0, 60.0), (20.0, 60.0, 60.0), (20.0, inf, inf)]
+)
+def test_the_longest_of_several_holds_counts(first_s: float, second_s: float, silent_s: float) -> None:
+    gallery = Gallery([opening(0, 600)])
+    gallery.wait(20)
+    gallery.hear(Hold("the front desk", first_s))
+    gallery.hear(Hold("the curator", second_s))
+    gallery.wait(min(silent_s, 90.0) - 1)
+    assert gallery.state() is State.HELD
+    gallery.wait(2)
+    assert (gallery.state() is State.HELD) == (silent_s == inf)
+
+
+def test_a_hold_of_stated_length_outlives_a_power_cut_and_still_ends() -> None:
+    gallery = Gallery([opening(0, 600)])
+    gallery.wait(20)
+    gallery.hear(Hold("the front desk", 60.0))
+    gallery.wait(30)
+    gallery.restart(off_s=15.0)
+    gallery.wait(29)
+    assert gallery.state() is State.HELD, "the time without power does not count"
+    gallery.wait(2)
+    assert gallery.state() is not State.HELD

@@ -23,8 +23,8 @@ ENGINE = EngineView(turn=9, sounding=True, playhead_s=81.5)
 
 def after_a_power_cut(programme: Programme, house: House, now: datetime, opening: Opening | None) -> list[Start]:
     """What is started first once the machine is back, the memory having been on disk as JSON."""
-    written = msgspec.json.encode(memory(house, ENGINE))
-    back = recalled(msgspec.json.decode(written, type=Memory), programme)
+    written = msgspec.json.encode(memory(house, ENGINE, 0.0))
+    back = recalled(msgspec.json.decode(written, type=Memory), programme, 0.0)
     world = World(now, 5.0, opening, EngineView(ready=frozenset(NAMES), trim_db=back.trim_db), ZoneInfo("UTC"))
     _, actions = step(back, Tick(), world, programme)
     return [action for action in actions if isinstance(action, Start)]
@@ -54,5 +54,5 @@ def test_a_hold_outlives_a_power_cut() -> None:
     programme = Programme(performances=NAMES)
     held = replace(PLAYING, state=State.HELD, under_way=False, from_s=81.5, held_by="the front desk")
     assert after_a_power_cut(programme, held, NOON, TODAY) == []
-    back = recalled(memory(held, ENGINE), programme)
+    back = recalled(memory(held, ENGINE, 0.0), programme, 0.0)
     assert (back.held_by, back.from_s, back.trim_db) == ("the front desk", 81.5, -3.0)

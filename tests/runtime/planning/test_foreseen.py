@@ -7,7 +7,7 @@ from datetime import date
 import msgspec
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from residue.loudness.caps.caps import Cap, CapEntry, expand
@@ -23,6 +23,7 @@ from residue.runtime.rehearsal.planned_sounds import cap_sound_of, sound_of
 from residue.runtime.rehearsal.rehearsal import rehearse
 from residue.runtime.rehearsal.rehearsed_caps import CapResult
 from residue.schedule.hours import Hours, calendar
+from tests.properties import tries
 
 OUTPUTS = {"left": Output(device_channel=1)}
 FIRST, LAST = date(2027, 3, 1), date(2027, 3, 7)
@@ -79,7 +80,7 @@ VIEWS = st.sampled_from([[], [VIEW, VIEW | {"date": "2027-03-02", "open": ["21:0
 ORDERS = st.sampled_from([{}, {"order": "shuffled"}, {"share": {"second-batch": 3}}])
 
 
-@settings(deadline=None, max_examples=5)
+@tries(quick=5, many=20)
 @given(st.lists(LEVELS, min_size=4, max_size=4), CHOICES, ORDERS, VIEWS)
 def test_in_any_programme_of_any_week_the_governor_has_nothing_to_do(
     levels_db: list[list[float]], choices: dict[str, object], order: dict[str, object], views: list[dict[str, object]]

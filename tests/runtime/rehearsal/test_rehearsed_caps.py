@@ -5,7 +5,7 @@ from math import log10
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from residue.loudness.caps.caps import CapEntry, expand
@@ -63,7 +63,6 @@ def test_silence_keeps_every_cap() -> None:
 PLAYED = st.lists(st.tuples(st.integers(0, 1500), st.integers(1, 400)), min_size=1, max_size=12)
 
 
-@settings(deadline=None, max_examples=40)
 @given(PLAYED, st.floats(-24.0, -18.0), st.integers(0, 3))
 def test_it_counts_as_the_governor_counts(gaps: list[tuple[int, int]], level_db: float, seed: int) -> None:
     """Hop by hop through the governor's own budget, across what the rehearsal takes day by day."""

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from residue.archive.ingest import columns, stored
@@ -20,6 +20,7 @@ from residue.archive.ingest.sources.catalogue import open_source
 from residue.archive.ingest.sources.table import TableFacts
 from residue.archive.performance import ChannelKind
 from residue.problems import ProblemError
+from tests.properties import tries
 
 
 def opened(folder: Path, text: str, facts: TableFacts, name: str = "a.csv") -> IngestSource:
@@ -177,7 +178,7 @@ CELLS = st.sampled_from(["1", "1.5", "2,5", "", "nan", "-", "x", "1e400", '"', "
 
 
 @given(rows=st.lists(st.lists(CELLS, min_size=1, max_size=4), max_size=6), separator=st.sampled_from(",;\t"))
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=300, deadline=None)
+@tries(many=300)
 def test_any_table_gives_tracks_or_a_problem_and_nothing_else(
     tmp_path: Path, rows: list[list[str]], separator: str
 ) -> None:

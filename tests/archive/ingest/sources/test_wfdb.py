@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from residue.archive.ingest.extras import extra, without_warnings
@@ -133,7 +133,6 @@ def test_a_lying_header_is_told(tmp_path: Path, header: str, told: str) -> None:
 
 
 @given(data=st.data())
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=100, deadline=None)
 def test_spoilt_headers_give_a_source_or_a_problem_and_nothing_else(tmp_path: Path, data: st.DataObject) -> None:
     path = written(tmp_path)
     content = bytearray(path.read_bytes())

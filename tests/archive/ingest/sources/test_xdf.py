@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from residue.archive.ingest.describe import Description
@@ -131,7 +131,6 @@ def test_what_is_no_xdf_file_is_told(tmp_path: Path, content: bytes) -> None:
 
 
 @given(data=st.data())
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=30, deadline=None)
 def test_spoilt_bytes_give_a_source_or_a_problem_and_nothing_else(tmp_path: Path, data: st.DataObject) -> None:
     content = bytearray(evening())
     for _ in range(data.draw(st.integers(1, 5))):

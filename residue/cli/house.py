@@ -1,0 +1,109 @@
+"""`residue hold`, `release`, `trim` and `next`: a person's wishes to the running house."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from residue.cli.common import LASTING_S, FiniteRange
+from residue.control.settings import DEFAULT_PORT, ControlSettings
+
+_HOUSE = click.argument("installation", required=False, type=click.Path(path_type=Path))
+_AT = click.option("--at", metavar="HOST:PORT", help="Where the house listens, if not as its room.toml says.")
+
+
+@click.command()
+@_HOUSE
+@_AT
+@click.option("--for-s", type=LASTING_S, metavar="S", help="End by itself after so many seconds.")
+def hold(installation: Path | None, at: str | None, for_s: float | None) -> None:
+    """Fade the running house to silence, for a speech say, and keep it silent.
+
+    It stays silent through closings and restarts, until `residue release` or the end of --for-s. Name the
+    INSTALLATION where its room.toml has a key or another port.
+
+    \b
+    Example: residue hold --for-s 1200
+    """
+    if for_s is None:
+        _send(installation, at, "/house/hold")
+        click.echo("The house fades to silence now and stays silent. `residue release` ends this.")
+        return
+    _send(installation, at, "/house/hold/for", for_s)
+    click.echo(f"The house fades to silence now, for {for_s / 60.0:.1f} min. `residue release` ends this earlier.")
+
+
+@click.command()
+@_HOUSE
+@_AT
+def release(installation: Path | None, at: str | None) -> None:
+    """End a hold: the house follows its hours again.
+
+    \b
+    Example: residue release
+    """
+    _send(installation, at, "/house/release")
+    click.echo("The hold is over: the house follows its hours again.")
+
+
+@click.command(context_settings={"ignore_unknown_options": True})
+@click.argument("db", type=FiniteRange(-40.0, 0.0))
+@_HOUSE
+@_AT
+def trim(db: float, installation: Path | None, at: str | None) -> None:
+    """Lower the running house by so many dB, from 0 to -40. It never gets louder than planned.
+
+    The trim stays until somebody sets another. 0 takes it away.
+
+    \b
+    Example: residue trim -6
+    """
+    _send(installation, at, "/house/trim", db)
+    click.echo(f"The trim is {db:g} dB now." if db else "The house is not trimmed any more.")
+
+
+@click.command()
+@_HOUSE
+@_AT
+def next_(installation: Path | None, at: str | None) -> None:
+    """End the rest, or skip the performance that plays now.
+
+    \b
+    Example: residue next
+    """
+    _send(installation, at, "/house/next")
+    click.echo("The house goes on to the next performance.")
+
+
+next_.name = "next"
+
+
+def _send(installation: Path | None, at: str | None, path: str, *arguments: float) -> None:
+    from residue.control.query import command
+
+    settings = ControlSettings() if installation is None else _settings(installation)
+    host, port = (_reachable(settings.listen), settings.port) if at is None else _host_and_port(at)
+    command(path, arguments, host=host, port=port, key=settings.key)
+
+
+def _settings(installation: Path) -> ControlSettings:
+    from residue.installation.load import ROOM, read_room
+    from residue.problems import ProblemError
+
+    room, findings = read_room(installation / ROOM)
+    if room is None:
+        raise ProblemError(findings)
+    return room.control
+
+
+def _reachable(listen: str) -> str:
+    """The address under which this machine reaches a house that listens at all addresses."""
+    return {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(listen, listen)  # noqa: S104 - nothing is bound here
+
+
+def _host_and_port(at: str) -> tuple[str, int]:
+    host, _, port = at.rpartition(":")
+    if not host or not port.isdigit():
+        raise click.UsageError(f"--at {at} is not HOST:PORT, such as 127.0.0.1:{DEFAULT_PORT}.")
+    return host, int(port)

@@ -1,0 +1,42 @@
+"""Direct current: the part of a signal below 1 Hz that keeps its sign for seconds."""
+
+from __future__ import annotations
+
+from collections import deque
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.dsp.filters import SosFilter, lowpass
+from residue.loudness.meters.hops import HOP_RATE_HZ
+
+Floats = NDArray[np.float64]
+
+CUTOFF_HZ, ORDER = 0.4, 4
+"""A tone of 2 Hz comes through 56 dB lower, so that one at full scale stays far below the limit of the watchdog."""
+HELD_S = 2.0
+"""A sound that begins or ends leaves less than this behind with one sign."""
+
+
+class DirectCurrentMeter:
+    """The least magnitude of the low-passed signal over HELD_S, 0 where its sign changed: by output."""
+
+    def __init__(self, outputs: int) -> None:
+        self._smooth = SosFilter(lowpass(CUTOFF_HZ, HOP_RATE_HZ, ORDER), outputs)
+        self._held: deque[tuple[int, Floats, Floats]] = deque()
+        self._frames = 0
+
+    def __call__(self, block: Floats) -> Floats:
+        """Takes in a block, (outputs, frames), at least one frame; gives (outputs,), full scale = 1."""
+        smoothed = self._smooth(block)
+        frames = block.shape[1]
+        self._held.append((frames, np.min(smoothed, axis=1), np.max(smoothed, axis=1)))
+        self._frames += frames
+        while self._frames - self._held[0][0] >= HELD_S * HOP_RATE_HZ:
+            self._frames -= self._held.popleft()[0]
+        if self._frames < HELD_S * HOP_RATE_HZ:
+            return np.zeros(len(block))
+        lowest = np.min([low for _, low, _ in self._held], axis=0)
+        highest = np.max([high for _, _, high in self._held], axis=0)
+        found: Floats = np.maximum(0.0, np.maximum(lowest, -highest))
+        return found

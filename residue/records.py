@@ -1,0 +1,48 @@
+"""Records that the program writes for itself: JSON with a check sum, so that a flipped bit is never believed."""
+
+from __future__ import annotations
+
+import zlib
+from pathlib import Path
+from typing import Any, TypeVar
+
+import msgspec
+
+T = TypeVar("T")
+
+_SUM_BEGINS = b"\ncrc32 "
+_MOST_BYTES = 64 << 20
+"""Far more than any record of ours: a larger file is not read."""
+
+
+class SpoiltRecordError(ValueError):
+    """A record cannot be believed; the text says why, for a person."""
+
+
+def encode_record(value: Any) -> bytes:
+    """The value as JSON, then a line with the CRC-32 of that JSON."""
+    content = msgspec.json.encode(value)
+    return content + _SUM_BEGINS + b"%08x\n" % zlib.crc32(content)
+
+
+def decode_record(content: bytes, kind: type[T]) -> T:
+    """The value of a record. Raises SpoiltRecordError, and nothing else, whatever the bytes are.
+
+    A record without a sum is one of an earlier version, and is read as it is.
+    """
+    begins = content.rfind(_SUM_BEGINS)
+    if begins >= 0:
+        content, told = content[:begins], content[begins + len(_SUM_BEGINS) :]
+        if told != b"%08x\n" % zlib.crc32(content):
+            raise SpoiltRecordError("its check sum does not fit")
+    try:
+        return msgspec.json.decode(content, type=kind)
+    except (msgspec.MsgspecError, ValueError, RecursionError, OverflowError) as error:
+        raise SpoiltRecordError(str(error) or type(error).__name__) from error
+
+
+def read_record(path: Path, kind: type[T]) -> T:
+    """The value of a record on disk. Raises OSError, or SpoiltRecordError for one that cannot be believed."""
+    if path.stat().st_size > _MOST_BYTES:
+        raise SpoiltRecordError("it is too large")
+    return decode_record(path.read_bytes(), kind)

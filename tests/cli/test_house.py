@@ -1,0 +1,106 @@
+"""Wishes to a running house, against a stand-in that speaks OSC through python-osc alone."""
+
+from __future__ import annotations
+
+import socket
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+from pythonosc.osc_message import OscMessage
+from pythonosc.osc_message_builder import OscMessageBuilder
+
+from residue.cli import main
+
+ROOM = """
+place = "North hall"
+device = "silent"
+levels_at_the_ear = "unknown"
+
+[output.left]
+device_channel = 1
+
+[[cap]]
+quantity = "LZeq"
+window_s = 60
+limit_dbfs = -20
+
+[control]
+port = {port}
+key = "rye and water"
+"""
+
+
+@contextmanager
+def listening(answer: str, *arguments: str) -> Iterator[tuple[int, list[OscMessage]]]:
+    """A house that gives every command the same answer: its port, and the commands that came."""
+    came: list[OscMessage] = []
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as house:
+        house.bind(("127.0.0.1", 0))
+
+        def serve() -> None:
+            datagram, sender = house.recvfrom(4096)
+            came.append(OscMessage(datagram))
+            built = OscMessageBuilder(answer)
+            for argument in arguments:
+                built.add_arg(argument)
+            house.sendto(built.build().dgram, sender)
+
+        thread = threading.Thread(target=serve, daemon=True)
+        thread.start()
+        yield house.getsockname()[1], came
+        thread.join(10.0)
+
+
+def residue(*words: str) -> Result:
+    return CliRunner().invoke(main, words)
+
+
+@pytest.mark.parametrize(
+    ("words", "path", "arguments"),
+    [
+        (["hold"], "/house/hold", []),
+        (["hold", "--for-s", "1200"], "/house/hold/for", [1200.0]),
+        (["release"], "/house/release", []),
+        (["trim", "-6"], "/house/trim", [-6.0]),
+        (["next"], "/house/next", []),
+    ],
+)
+def test_a_wish_reaches_the_house(words: list[str], path: str, arguments: list[float]) -> None:
+    with listening("/house/done", path) as (port, came):
+        done = residue(*words, "--at", f"127.0.0.1:{port}")
+    assert done.exit_code == 0, done.output
+    assert [(message.address, message.params) for message in came] == [(path, arguments)]
+
+
+def test_port_and_key_are_read_from_room_toml(tmp_path: Path) -> None:
+    with listening("/house/done", "/house/hold") as (port, came):
+        (tmp_path / "room.toml").write_text(ROOM.format(port=port), encoding="utf-8")
+        done = residue("hold", str(tmp_path))
+    assert done.exit_code == 0, done.output
+    assert [message.params for message in came] == [["rye and water"]]
+
+
+def test_a_refusal_is_shown_with_the_mend() -> None:
+    with listening("/house/error", "/house/hold: It needs the key of room.toml as its last argument.") as (port, _):
+        refused = residue("hold", "--at", f"127.0.0.1:{port}")
+    assert refused.exit_code == 1
+    assert "It needs the key of room.toml" in refused.output
+    assert "name the installation" in refused.output
+
+
+def test_a_house_that_does_not_run_is_named_with_the_mend() -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    alone = residue("release", "--at", f"127.0.0.1:{port}")
+    assert alone.exit_code == 1
+    assert "Nobody listens there. Start it with `residue run`" in alone.output
+
+
+@pytest.mark.parametrize("db", ["3", "-41", "nan"])
+def test_a_trim_only_lowers(db: str) -> None:
+    assert residue("trim", db, "--at", "127.0.0.1:1024").exit_code == 2
