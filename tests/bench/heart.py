@@ -65,10 +65,9 @@ def ours(recording: Recording) -> tuple[Floats, Floats]:
     return at, np.array([beat.known_at for beat in found]) / CONTROL_RATE_HZ - at
 
 
-def row(name: str, recording: Recording, reference: Floats | None, from_s: float) -> Floats:
-    """Prints one row; gives the reference."""
+def row(name: str, recording: Recording, reference: Floats | None, from_s: float, told: str) -> Floats:
+    """Prints one row; gives the reference. told: who marked it, where nobody did the detectors (silver)."""
     found = dict(others(recording, MOST_S))
-    told = "marked" if reference is not None else "silver"
     reference = agreed(found, 3) if reference is None else reference
     at, late_s = ours(recording)
 
@@ -87,20 +86,21 @@ def table() -> None:
     """Every record as it is, then three of them with noise."""
     heads = ("record", "beats", "known after R, s", "ours", "sleepecg", "neurokit2", "pt1985", "two averages", "xqrs")
     sys.stdout.write(f"| {' | '.join(heads)} |\n|{' --- |' * len(heads)}\n")
-    kept: list[tuple[str, Recording, Floats]] = []
+    kept: list[tuple[str, Recording, Floats, str]] = []
     for name, recording, marks, from_s in records():
-        reference = row(name, recording, marks, from_s)
+        told = "silver" if marks is None else "marked"
+        reference = row(name, recording, marks, from_s, told)
         if name in {"systole", "AHA 0201 ecg", "MIT-BIH 208"}:
             first, last = round(from_s * recording.rate_hz), round((from_s + 300.0) * recording.rate_hz)
             part = Recording(recording.rate_hz, recording.unit, recording.names, recording.values[:, first:last])
             within = reference[(reference >= from_s) & (reference < from_s + 300.0)] - from_s
-            kept.append((name, part, within))
-    for name, part, within in kept:
+            kept.append((name, part, within, told))
+    for name, part, within, told in kept:
         ecg = part.values[0]
         power = np.var(_band(ecg, 1.0, 40.0, part.rate_hz))
         for noise, made in noises(part.rate_hz, len(ecg)).items():
             loud = ecg + made * np.sqrt(power * (4.0 if noise in {"hum", "muscle in bursts"} else 1.0))
-            row(f"{name}, {noise}", Recording(part.rate_hz, part.unit, part.names, loud[None]), within, 0.0)
+            row(f"{name}, {noise}", Recording(part.rate_hz, part.unit, part.names, loud[None]), within, 0.0, told)
 
 
 def silences() -> Mapping[str, Callable[[NDArray[np.float64]], Floats]]:
