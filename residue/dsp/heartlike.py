@@ -32,7 +32,7 @@ _VERY_ALIKE, _FAST_S = 0.85, 0.42
 _AGAIN = 0.9
 """A weak candidate that looks like another one to this is a second kind of beat."""
 
-Shape = Sequence[float]
+_Shape = Sequence[float]
 
 
 class Heartlike:
@@ -44,13 +44,13 @@ class Heartlike:
 
     def __init__(self, hop_s: float, alike: float = _ALIKE) -> None:
         self._shift, self._alike = round(_SHIFT_S / hop_s), alike
-        self._shapes: deque[Shape] = deque(maxlen=_COMPARED_WITH)
-        self._weak: deque[Shape] = deque(maxlen=3)
+        self._shapes: deque[_Shape] = deque(maxlen=_COMPARED_WITH)
+        self._weak: deque[_Shape] = deque(maxlen=3)
         self._likeness: deque[float] = deque(maxlen=_OF_LATE)
         self._contrast: deque[float] = deque(maxlen=_OF_LATE)
         self._begun = False
 
-    def __call__(self, shape: Shape, contrast: float, interval_s: float) -> float:
+    def __call__(self, shape: _Shape, contrast: float, interval_s: float) -> float:
         """0 for a candidate that is no beat, else how sure it is one, up to 1.
 
         contrast: its strength over what lies between candidates. interval_s: from the candidate before.
@@ -69,7 +69,7 @@ class Heartlike:
             return min(1.0, likeness)
         return min(1.0, likeness) if likeness >= _VERY_ALIKE and interval_s < _FAST_S else 0.0
 
-    def knows(self, shape: Shape) -> bool:
+    def knows(self, shape: _Shape) -> bool:
         """Whether a weak candidate looks like those of late, or like another weak one; it is remembered if not."""
         if self._likeness_to(self._shapes, shape) >= self._alike or self._likeness_to(self._weak, shape) >= _AGAIN:
             return True
@@ -90,10 +90,10 @@ class Heartlike:
             return self._alike
         return max(self._alike, min(self._alike + _STEP * (stands_out - _CLEAR), _CLEARLY_ALIKE))
 
-    def _likeness_to(self, shapes: Iterable[Shape], shape: Shape) -> float:
+    def _likeness_to(self, shapes: Iterable[_Shape], shape: _Shape) -> float:
         return max((self._correlation(shape, seen) for seen in shapes), default=0.0)
 
-    def _correlation(self, one: Shape, other: Shape) -> float:
+    def _correlation(self, one: _Shape, other: _Shape) -> float:
         """The correlation of two shapes where they fit best, or 0."""
         best = 0.0
         for shift in range(-self._shift, self._shift + 1):
