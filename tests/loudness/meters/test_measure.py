@@ -78,7 +78,7 @@ def test_values_that_are_no_numbers_are_told_with_their_place(tmp_path: Path) ->
 
 def test_a_rate_at_which_the_weightings_are_no_filters_is_refused(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "arm.wav", sine(2_000, 1.0, 50.0), 2_000)
-    with pytest.raises(ProblemError, match="2000 Hz are too low"):
+    with pytest.raises(ProblemError, match="rate of 2000 Hz is too low"):
         measure(tmp_path / "arm.wav")
 
 
