@@ -12,7 +12,7 @@ from residue.loudness.stage.budget import HOP_UNITS, Terms
 from residue.loudness.stage.history import SentHistory
 
 Floats = NDArray[np.float64]
-Units = NDArray[np.int64]
+CapUnits = NDArray[np.int64]
 
 RECENT_HOPS = 1_200
 """Two minutes are kept hop by hop."""
@@ -53,7 +53,7 @@ class SentRecord:
         """The history before the start, as old as it is now."""
         return replace(self._before, ended_s=self._before.ended_s + self._count * HOP_S)
 
-    def units(self, terms: Terms, ear: int) -> Units:
+    def units(self, terms: Terms, ear: int) -> CapUnits:
         """(hops of the window,): the units that a cap would have counted since the start, the latest last.
 
         Where it is not known what the ear received, it counts as what the cap allows.
@@ -74,7 +74,7 @@ class SentRecord:
         return max(0, -((RECENT_HOPS - self._count) // BIN_HOPS) * BIN_HOPS)
 
 
-def _units(energy: Floats, terms: Terms, unknown: int) -> Units:
+def _units(energy: Floats, terms: Terms, unknown: int) -> CapUnits:
     known = np.where(np.isnan(energy), 0.0, energy)
-    units: Units = np.where(np.isnan(energy), unknown, terms.units_of(known))
+    units: CapUnits = np.where(np.isnan(energy), unknown, terms.units_of(known))
     return units
