@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -26,12 +27,15 @@ def run(ctx: click.Context, installation: Path, device: str | None, for_s: float
     """
     from residue.archive.swap.taking import recover
     from residue.installation.load import PERFORMANCES
+    from residue.runtime.daemon.assembly import Places
     from residue.runtime.daemon.daemon import run as run_daemon
-    from residue.runtime.house.kept_hours import load_or_kept
-    from residue.runtime.system.folders import cache_folder, state_folder
+    from residue.runtime.house.kept_files import load_in_force
+    from residue.runtime.system.folders import cache_folder, ended_file, state_folder
+    from residue.runtime.system.started_by import by_person
 
     recovered = recover(installation / PERFORMANCES)
     state = state or state_folder()
-    loaded = load_or_kept(installation, state)
+    person = by_person(ended_file(state), terminal=sys.stdin is not None and sys.stdin.isatty())
+    loaded = load_in_force(installation, state, by_person=person)
     loaded = replace(loaded, findings=(*recovered, *loaded.findings))
-    ctx.exit(run_daemon(loaded, device=device, for_s=for_s, state=state, cache=cache_folder()))
+    ctx.exit(run_daemon(loaded, Places(device=device, state=state, cache=cache_folder()), for_s=for_s))

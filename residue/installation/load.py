@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -28,20 +28,22 @@ from residue.schedule.hours import Hours
 StructT = TypeVar("StructT", bound=msgspec.Struct)
 
 PIECE, ROOM, HOURS, PERFORMANCES = "piece.toml", "room.toml", "hours.toml", "performances"
+FILES = (PIECE, ROOM, HOURS)
+"""What each of the three people writes."""
 
 
 @dataclass(frozen=True)
 class Installation:
     """The contents of an installation's folder, read and checked.
 
-    hours_folder: where its hours were read: the folder itself, or where those in force are kept.
+    places: where each of its files was read: in the folder itself, or where those in force are kept.
     answers: what hours.toml and the calendar file beside it say together.
     performances: the archived performances by the names of their folders; the bags have not been opened.
     findings: what somebody should look at although nothing stops it.
     """
 
     folder: Path
-    hours_folder: Path
+    places: Mapping[str, Path]
     piece: Piece
     graph: Graph
     room: Room
@@ -62,10 +64,10 @@ class Installation:
         return list(dict.fromkeys([*self.hours.programme.names, *private]))
 
 
-def load(folder: Path, hours_folder: Path | None = None) -> Installation:
+def load(folder: Path, in_force: Path | None = None, *, taking: Collection[str] = FILES) -> Installation:
     """Read and check an installation.
 
-    hours_folder: where hours.toml and the calendar file stand, if not in the folder itself.
+    in_force: a folder from which the files in `taking` are read instead; the calendar file goes with hours.toml.
 
     Raises ProblemError with every fault of every file.
     """
@@ -73,22 +75,26 @@ def load(folder: Path, hours_folder: Path | None = None) -> Installation:
         what = "There is no such folder." if not folder.exists() else "This is not a folder."
         mend = f"Name the folder that holds {PIECE}, {ROOM} and {HOURS}."
         raise ProblemError([Finding(Severity.STOPS, str(folder), what, mend)])
-    graph, findings = read_piece(folder / PIECE)
-    room, found = read_room(folder / ROOM)
+    places = {name: in_force if in_force is not None and name in taking else folder for name in FILES}
+    graph, findings = read_piece(places[PIECE] / PIECE)
+    room, found = read_room(places[ROOM] / ROOM)
     findings += found
     performances = find_performances(folder)
-    hours, answers, found = read_hours(hours_folder or folder, performances)
+    hours, answers, found = read_hours(places[HOURS], performances)
     findings += found
     if room:
-        unknown = room.levels_at_the_ear == "unknown"
-        findings += check_room(room.cap, room.output, ears_unknown=unknown)
-    if room and graph:
-        findings += _missing_outputs(graph, room)
+        findings += check_room_for(graph, room)
     stopped = stops(findings)
     if graph is None or room is None or hours is None or answers is None or stopped:
         raise ProblemError(findings)
-    told = tuple(findings)
-    return Installation(folder, hours_folder or folder, graph.piece, graph, room, hours, answers, performances, told)
+    return Installation(folder, places, graph.piece, graph, room, hours, answers, performances, tuple(findings))
+
+
+def check_room_for(graph: Graph | None, room: Room) -> list[Finding]:
+    """Finds faults of a room: in itself, and that it lacks outputs of the piece."""
+    unknown = room.levels_at_the_ear == "unknown"
+    findings = check_room(room.cap, room.output, ears_unknown=unknown)
+    return findings + (_missing_outputs(graph, room) if graph else [])
 
 
 def find_performances(folder: Path) -> Mapping[str, Path]:

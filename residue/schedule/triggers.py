@@ -1,28 +1,42 @@
-"""Wakes the house at the next opening or closing."""
+"""The moments at which the house has something to do, as jobs of the scheduler."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from datetime import UTC, datetime
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 from residue.schedule.calendar import Calendar
+from residue.schedule.programme import Programme, next_start
+from residue.schedule.spans import instant, local
 
-_JOB = "next change"
+
+@dataclass(frozen=True, slots=True)
+class Trigger:
+    """Something that is done at moments which follow from the present one.
+
+    due: the first moment after the one given, or None where there is none for now.
+    """
+
+    name: str
+    due: Callable[[datetime], datetime | None]
+    fire: Callable[[], object]
 
 
 class Triggers:
-    """Keeps one job at the next change of a calendar; it only wakes, and the house finds out by itself what is so.
+    """Keeps one job for each trigger, at its next moment.
 
-    A wake-up that is late is still worth having (no misfire grace), and many that fell due together are one
-    (coalesced). The scheduler counts on the wall clock, so after a step backwards a job comes late: the daemon ticks on
-    the monotonic clock besides, and calls `look_again` when it sees the wall clock step.
+    What a trigger fires has to find out by itself what is so: one that comes late, twice or never changes nothing. A
+    wake-up that is late is still worth having (no misfire grace), and many that fell due together are one (coalesced).
+    All jobs have a date and none an interval: the scheduler counts on the wall clock, and after a step of -2 h one with
+    an interval would not run for two hours. The daemon sees the wall clock step against the monotonic one, and calls
+    `look_again`, which places every job anew.
     """
 
-    def __init__(self, calendar: Calendar, wake: Callable[[], None], now: Callable[[], datetime]) -> None:
-        self._calendar = calendar
-        self._wake = wake
+    def __init__(self, triggers: Sequence[Trigger], now: Callable[[], datetime]) -> None:
+        self._triggers = {one.name: one for one in triggers}
         self._now = now
         self._scheduler = AsyncIOScheduler(timezone=UTC, job_defaults={"misfire_grace_time": None, "coalesce": True})
 
@@ -32,29 +46,60 @@ class Triggers:
         self.look_again()
 
     def stop(self) -> None:
-        """End; nothing wakes any more."""
+        """End; nothing fires any more."""
         self._scheduler.shutdown(wait=False)
 
-    def use(self, calendar: Calendar) -> None:
-        """From now on by these hours."""
-        self._calendar = calendar
-        self.look_again()
-
     def look_again(self) -> None:
-        """Put the job where the next change is now."""
-        change = self._calendar.next_change(self._now())
-        if change is None:
-            if self._scheduler.get_job(_JOB) is not None:
-                self._scheduler.remove_job(_JOB)
-            return
-        self._scheduler.add_job(self._fire, "date", run_date=change, id=_JOB, replace_existing=True)
+        """Place every job at the moment that is next now."""
+        for trigger in self._triggers.values():
+            self._place(trigger)
 
     @property
-    def due(self) -> datetime | None:
-        """When it will wake next."""
-        job = self._scheduler.get_job(_JOB)
-        return None if job is None else job.next_run_time
+    def due(self) -> dict[str, datetime]:
+        """When each trigger fires next, by name."""
+        return {job.id: job.next_run_time for job in self._scheduler.get_jobs()}
 
-    async def _fire(self) -> None:
-        self._wake()
+    def _place(self, trigger: Trigger) -> None:
+        moment = trigger.due(self._now())
+        if moment is not None:
+            self._scheduler.add_job(
+                self._fire, "date", run_date=moment, args=[trigger.name], id=trigger.name, replace_existing=True
+            )
+        elif self._scheduler.get_job(trigger.name) is not None:
+            self._scheduler.remove_job(trigger.name)
+
+    async def _fire(self, name: str) -> None:
+        self._triggers[name].fire()
         self.look_again()
+
+
+def fixed_start(calendar: Calendar, programme: Programme, moment: datetime) -> datetime | None:
+    """The first time after `moment` at which the programme lets a performance begin in the opening under way."""
+    opening = calendar.opening_at(moment)
+    if opening is None:
+        return None
+    start = next_start(programme, opening, moment + timedelta(microseconds=1), calendar.zone)
+    return start if start is not None and moment < start < opening.closes else None
+
+
+def nightly(minutes: int, calendar: Calendar, moment: datetime) -> datetime:
+    """The first moment after the one given that is so many minutes after a midnight of the place."""
+    day = local(moment, calendar.zone).date()
+    days = (day + timedelta(days=number) for number in range(3))
+    return next(at for one in days if (at := instant(one, minutes, calendar.zone)) > moment)
+
+
+class Period:
+    """Every so many seconds on the monotonic clock: no step of the wall clock brings it nearer or puts it off."""
+
+    def __init__(self, period_s: float, monotonic_s: Callable[[], float]) -> None:
+        self._period_s = period_s
+        self._monotonic_s = monotonic_s
+        self._next_s = monotonic_s() + period_s
+
+    def due(self, moment: datetime) -> datetime:
+        """The next end of a period, by the wall clock as it is at `moment`."""
+        now_s = self._monotonic_s()
+        while self._next_s <= now_s:
+            self._next_s += self._period_s
+        return moment + timedelta(seconds=self._next_s - now_s)

@@ -36,12 +36,14 @@ SEED = 6
 def run(installation: Path, folder: Path) -> None:
     """In a session of its own, so that the planner is killed too, as systemd does."""
     from residue.installation.load import load
+    from residue.runtime.daemon.assembly import Places
     from residue.runtime.daemon.daemon import run as run_daemon
 
     os.setsid()
     with (folder / "messages.txt").open("a") as messages:
         os.dup2(messages.fileno(), 2)
-    run_daemon(load(installation), device="silent", for_s=None, state=folder / "state", cache=folder / "cache")
+    places = Places(device="silent", state=folder / "state", cache=folder / "cache")
+    run_daemon(load(installation), places, for_s=None)
 
 
 def events(state: Path) -> list[tuple[int, str, str]]:

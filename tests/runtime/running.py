@@ -49,10 +49,12 @@ class Daemon:
         """within: a command that the daemon's own is given to, such as strace."""
         environment = {**environment, "NOTIFY_SOCKET": str(self.folder / "notify")}
         environment["XDG_CACHE_HOME"] = str(self.cache)
+        environment["XDG_RUNTIME_DIR"] = str(self.folder / "run")
         command = [sys.executable, "-m", "residue", "run", str(self.installation), "--state", str(self.state)]
         self.process = subprocess.Popen(
             [*AS_AT_A_TERMINAL, *within, *command, *(options or ("--device", f"file:{self.wav}"))],
             env=environment,
+            stdin=subprocess.DEVNULL,  # at a terminal a person would be taken to be there
             stderr=subprocess.PIPE,
             text=True,
         )

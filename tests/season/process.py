@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 import msgspec
@@ -25,6 +26,14 @@ from residue.watchdog.notify import Notifier
 from residue.watchdog.vitals import Vitals
 from residue.watchdog.watch import Due
 from tests.season.playing import Playing
+
+
+@dataclass(frozen=True)
+class FixedHours:
+    """Hours that nobody edits."""
+
+    hours: Hours
+    calendar: Calendar
 
 
 class Process:
@@ -50,10 +59,15 @@ class Process:
         self._witnesses = witnesses
         self._taken = taken
         before = msgspec.json.decode(written, type=Memory)
-        self.timekeeper = Timekeeper(hours, calendar, clock, before.last_known)
+        self.timekeeper = Timekeeper(lambda: FixedHours(hours, calendar), clock, before.last_known)
         house = recalled(before, hours.programme, clock.monotonic_s())
         self.keeper = Keeper(
-            house, hours.programme, self.timekeeper, clock, playing, lambda kind, text, _by: happened(kind, text)
+            house,
+            lambda: hours.programme,
+            self.timekeeper,
+            clock,
+            playing,
+            lambda kind, text, _by: happened(kind, text),
         )
         self.machine = Conditions(disk_free_share=0.5, memory_bytes=200_000_000, temperature_c=50.0)
         self.planning_trouble: str | None = None
@@ -91,15 +105,15 @@ class Process:
     def _vitals(self) -> Vitals:
         now_s, engine = self._clock.monotonic_s(), self.playing.now
         return vitals(
-            now_s,
-            engine,
-            self._pace.look(now_s, engine),
-            self.playing.start_still_s,
-            self.state,
-            self.playing.outcome,
-            self.planning_trouble,
-            self.log_trouble,
-            self.too_often,
-            self.timekeeper.doubt,
-            self.machine,
+            monotonic_s=now_s,
+            engine=engine,
+            pace=self._pace.look(now_s, engine),
+            start_still_s=self.playing.start_still_s,
+            house=self.state,
+            outcome=self.playing.outcome,
+            planning_trouble=self.planning_trouble,
+            log_trouble=self.log_trouble,
+            too_often=self.too_often,
+            clock_doubt=self.timekeeper.doubt,
+            machine=self.machine,
         )

@@ -43,6 +43,8 @@ class SentRecord:
 
     def listen_to(self, ears: int) -> None:
         """From now on so many ears, the former ones first; of the new ones it is not known what they received."""
+        if ears == len(self._recent):
+            return
         for name in ("_recent", "_bins"):
             known: Floats = getattr(self, name)
             unknown = np.where(known.any(axis=0), np.nan, 0.0)

@@ -15,6 +15,7 @@ from residue.installation.load import Installation
 from residue.problems import Finding, ProblemError
 from residue.records import SpoiltRecordError, decode_record, encode_record, read_record
 from residue.runtime.journal.log import READ_AGAIN
+from residue.runtime.planning.planning import sources
 from residue.runtime.system.child_process import ChildProcess, ProcessStarter
 from residue.runtime.system.clock import Clock
 from residue.runtime.system.files import replace_file
@@ -33,13 +34,13 @@ NIGHTS_FILE = "reread.json"
 class ArchiveMonitor:
     """Reads everything again once a night in another process, and looks at the dates of permission.
 
-    installation: with the hours in force. happened: writes into the event log: kind, text.
-    spoilt: told when something was no longer as it was written.
+    in_force: gives the installation, and is asked each time. happened: writes into the event log: kind, text.
+    spoilt: called when something was no longer as it was written.
     """
 
     def __init__(
         self,
-        installation: Installation,
+        in_force: Callable[[], Installation],
         state: Path,
         cache: Path,
         clock: Clock,
@@ -47,7 +48,7 @@ class ArchiveMonitor:
         spoilt: Callable[[], None],
         start_process: ProcessStarter = ChildProcess,
     ) -> None:
-        self.installation = installation
+        self._in_force = in_force
         self._nights_path = state / NIGHTS_FILE
         self._cache = cache
         self._clock = clock
@@ -56,6 +57,7 @@ class ArchiveMonitor:
         self._start_process = start_process
         self._reading: tuple[date, ChildProcess] | None = None
         self._since_s = clock.monotonic_s()
+        self._woken = asyncio.Event()
         self._last = self._remembered()
         self._of_permission: tuple[str, ...] = ()
         self._of_disk: tuple[str, ...] = ()
@@ -72,7 +74,13 @@ class ArchiveMonitor:
                 self.look(await asyncio.to_thread(self.permission))
             except Exception:  # a fault of our own; the house plays on
                 logger.exception("The archive cannot be monitored")
-            await asyncio.sleep(LOOK_S)
+            with suppress(TimeoutError):
+                await asyncio.wait_for(self._woken.wait(), LOOK_S)
+            self._woken.clear()
+
+    def wake(self) -> None:
+        """Look at once: a night's reading is due."""
+        self._woken.set()
 
     def end(self) -> None:
         """Stop what is being worked on."""
@@ -82,10 +90,11 @@ class ArchiveMonitor:
     def permission(self) -> tuple[str, ...]:
         """Findings on performances of the programme that may not be shown today. Reads the bags."""
         found: list[Finding] = []
-        day = local(self._clock.now(), self.installation.calendar.zone).date()
-        for name in self.installation.played:
+        installation = self._in_force()
+        day = local(self._clock.now(), installation.calendar.zone).date()
+        for name in installation.played:
             with suppress(ProblemError):  # which the planner tells
-                performance = read_performance(self.installation.performances[name] / "data" / FILE_NAME)
+                performance = read_performance(installation.performances[name] / "data" / FILE_NAME)
                 if performance.permission is not None:
                     found += check_dates(performance.permission, name, day)
         return tuple(map(str, found))
@@ -98,8 +107,8 @@ class ArchiveMonitor:
         self._of_permission = permission
         if self._reading is not None:
             self._end_reading(*self._reading)
-        elif (night := _night(self._clock.now(), self.installation)) != self._last and self._settled():
-            arguments = [str(self.installation.folder), str(self.installation.hours_folder), str(self._cache)]
+        elif (night := _night(self._clock.now(), self._in_force())) != self._last and self._settled():
+            arguments = [*sources(self._in_force()), str(self._cache)]
             self._reading = night, self._start_process("residue.runtime.daemon.rereading", arguments)
 
     def _settled(self) -> bool:

@@ -7,57 +7,43 @@ import gc
 import logging
 import os
 import sys
-from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Coroutine
 from contextlib import suppress
 from functools import partial
-from pathlib import Path
-from queue import Empty
+from typing import Any
 
 from residue.control.addresses import SWAP_TOLD
 from residue.control.feed import FeedSender
 from residue.control.surface import Surface, open_surface
 from residue.installation.load import Installation
-from residue.mapping.playback import Playback
-from residue.output.opening import routing_of, sink_opener
-from residue.output.returning import ReturningSink
-from residue.progress import Progress
 from residue.records import encode_record
-from residue.runtime.daemon.archive_monitor import ArchiveMonitor
-from residue.runtime.daemon.examination import DevicePace, vitals
-from residue.runtime.daemon.rounds import Rounds
+from residue.runtime.daemon.archive_monitor import NIGHT, ArchiveMonitor
+from residue.runtime.daemon.assembly import Places, show_of
+from residue.runtime.daemon.chronicle import Chronicle
 from residue.runtime.daemon.status import Known, line, status
-from residue.runtime.engine.engine import SWITCH_S, Engine
-from residue.runtime.engine.player import Player
+from residue.runtime.daemon.watching import Watching
+from residue.runtime.engine.engine import SWITCH_S
+from residue.runtime.engine.show import Show
 from residue.runtime.house.exchange import Event
-from residue.runtime.house.hours_in_force import HoursInForce
-from residue.runtime.house.keeper import Keeper
-from residue.runtime.house.memory import Memory, memory, recalled, remembered
+from residue.runtime.house.in_force import Change, InForce
+from residue.runtime.house.memory import Memory, memory, remembered
 from residue.runtime.house.osc_handlers import handlers
-from residue.runtime.house.restarts import FILE_NAME as RESTARTS_FILE
-from residue.runtime.house.restarts import Restarts
-from residue.runtime.house.timekeeper import Timekeeper
 from residue.runtime.journal.in_force import in_force
-from residue.runtime.journal.log import CUT, ENDED, FILE_NAME, STARTED, EventRow, LevelLog
-from residue.runtime.journal.log import event as logged
+from residue.runtime.journal.log import CUT, ENDED, FILE_NAME, STARTED, LevelLog
 from residue.runtime.journal.log_writer import LogWriter
-from residue.runtime.journal.tallies import Circumstances, Tallies
-from residue.runtime.planning.planner import Planner
-from residue.runtime.planning.preparation import cap_stage, open_performance, playback_before, sounding_outputs
+from residue.runtime.planning.preparation import caps, sounding_outputs
 from residue.runtime.swap.keeper import SwapKeeper
-from residue.runtime.system.clock import Clock, SystemClock, uptime
+from residue.runtime.system.clock import SystemClock
 from residue.runtime.system.diagnostics import Diagnostics
 from residue.runtime.system.ending_signals import ending_signals
 from residue.runtime.system.files import occupied
-from residue.runtime.system.folders import MEMORY_FILE, unwritten_file
+from residue.runtime.system.folders import MEMORY_FILE, ended_file, unwritten_file
+from residue.runtime.system.started_by import note_end
 from residue.schedule.switching import Switchboard
-from residue.schedule.triggers import Triggers
-from residue.watchdog.checks import LOOK_S, Remedy
-from residue.watchdog.deadman import EXIT_STATUS, Deadman
-from residue.watchdog.machine import conditions, memory_bytes
-from residue.watchdog.notify import Notifier
-from residue.watchdog.vitals import Vitals
-from residue.watchdog.watch import Due
+from residue.schedule.triggers import Period, Trigger, Triggers, fixed_start, nightly
+from residue.watchdog.checks import LOOK_S
+from residue.watchdog.deadman import EXIT_STATUS
+from residue.watchdog.machine import memory_bytes
 
 logger = logging.getLogger(__name__)
 
@@ -65,99 +51,82 @@ TICK_S = 0.25
 MEMORY_S = 5.0
 LINE_S = {True: 0.5, False: 5.0}
 """Between two status lines, on a terminal and elsewhere."""
-LET_GO_S = 3_600.0
+TRIM_LOG_S = 3_600.0
 LAST_FADE_S = 1.0
 STOP_S = 2.6
 """Fade, what lies in cap stage and device, and a reserve: systemd and people wait no longer than 3 s."""
-SCRIBE_S = 0.3
 STEP_S = 2.0
 """By so much the wall clock must have moved against the monotonic one for somebody to have set it."""
-HOURS_S = 1.0
-"""Between two looks at the curator's files."""
-HOURS_FAULT_S = 60.0
-"""After a fault of our own in looking at them: it is told once a minute, and the old hours stay in force."""
+FILES_S = 1.0
+"""Between two looks at the files of the installation."""
+FILES_FAULT_S = 60.0
+"""After a fault of our own in looking at them: it is told once a minute, and what was in force stays."""
 SWITCHING_S = 1.0
-SHOWN_EVENTS = 20
 
 
-def run(installation: Installation, *, device: str | None, for_s: float | None, state: Path, cache: Path) -> int:
+def run(installation: Installation, places: Places, *, for_s: float | None) -> int:
     """Keep an installation running until a signal, or the end of `for_s`, ends it; returns the exit status.
 
-    device: instead of the one in room.toml; a path in it starts from the working directory, one in room.toml from
-    the state folder. Raises ProblemError where something keeps it from starting.
+    Raises ProblemError where something keeps it from starting.
     """
     sys.setswitchinterval(SWITCH_S)
-    with Diagnostics() as diagnostics, occupied(state):
-        return asyncio.run(_Daemon(installation, device, state, cache, diagnostics).run(for_s))
+    with Diagnostics() as diagnostics, occupied(places.state):
+        return asyncio.run(_Daemon(installation, places, diagnostics).run(for_s))
 
 
 class _Daemon:
     """Everything that runs, put together."""
 
-    def __init__(
-        self, installation: Installation, device: str | None, state: Path, cache: Path, diagnostics: Diagnostics
-    ) -> None:
-        self._installation = installation
-        self._state_folder = state
+    def __init__(self, installation: Installation, places: Places, diagnostics: Diagnostics) -> None:
+        state, clock = places.state, SystemClock()
+        self._places = places
+        self._clock = clock
         self._diagnostics = diagnostics
-        self._clock: Clock = SystemClock()
-        self._events: deque[EventRow] = deque(maxlen=SHOWN_EVENTS)
-        self._memory_path = state / MEMORY_FILE
-        self._log = LevelLog(state / FILE_NAME, unwritten_file(state))
-        self._scribe = LogWriter(self._log, self._memory_path)
+        log = LevelLog(state / FILE_NAME, unwritten_file(state))
+        self._chronicle = Chronicle(LogWriter(log, state / MEMORY_FILE), clock)
+        happened = self._chronicle.happened
         # Before all that may be told: a start that does not follow an end tells that the run before was cut.
-        self._happened(STARTED, f"{installation.piece.title}, {installation.room.place}")
-        self._tallies = Tallies()
+        happened(STARTED, f"{installation.piece.title}, {installation.room.place}")
+        self._in_force = InForce(installation, state, clock.now, happened)
         self._feed = FeedSender(installation.graph.feeds, installation.room.control.feed)
-        self._planner = Planner(installation, cache)
-        self._engine = self._make_engine(device, state)
-        self._player = Player(self._engine, self._planner, self._opener(cache))
-        hours, before = installation.hours, self._remembered()
-        self._hours = HoursInForce(installation, state, self._clock.now, self._happened)
-        self._timekeeper = Timekeeper(hours, installation.calendar, self._clock, before.last_known)
-        house = recalled(before, hours.programme, self._clock.monotonic_s())
-        self._keeper = Keeper(house, hours.programme, self._timekeeper, self._clock, self._player, self._happened)
-        around = (self._planner, self._engine, self._player, self._keeper, self._timekeeper)
-        self._swaps = SwapKeeper(installation, cache, self._clock, *around, self._happened, self._tell_asker)
-        again = self._planner.look_again
-        self._custodian = ArchiveMonitor(installation, state, cache, self._clock, self._happened, again)
-        self._switchboard = Switchboard(installation.room.equipment, self._happened)
-        control = installation.room.control
+        self._show = show_of(
+            self._in_force,
+            places,
+            clock,
+            before=self._remembered(),
+            log=log,
+            heard=self._feed.heard,
+            happened=happened,
+        )
+        self._swaps = SwapKeeper(self._show, places.cache, happened, self._tell_asker)
+        spoilt = self._show.planner.check_again
+        self._archive = ArchiveMonitor(self._in_force, state, places.cache, clock, happened, spoilt)
+        self._switchboard = Switchboard(installation.room.equipment, happened)
         asked = handlers(self._asked, self._status, self._swaps.asked)
-        self._surface = Surface(control, asked, self._clock.monotonic_s, partial(self._happened, "refused"))
-        self._notifier = Notifier()
-        self._pace = DevicePace()
-        restarts = Restarts(state / RESTARTS_FILE, self._clock)
-        self._rounds = Rounds(self._vitals, self._remedies(), restarts, self._notifier, self._happened)
-        self._deadman = Deadman(lambda: self._engine.snapshot.frames)
-        self._triggers = Triggers(self._timekeeper, self._wake, self._clock.now)
+        self._surface = Surface(installation.room.control, asked, clock.monotonic_s, partial(happened, "refused"))
+        self._watching = Watching(self._show, state, self._chronicle, self._surface, self._restart)
+        self._triggers = Triggers(self._all_triggers(self._show), clock.now)
         self._ending = False
         self._exit_status = 0
         self._offset_s = self._wall_offset_s()
         self._due_s: dict[Callable[[], None], float] = {}
 
-    # Putting together.
-
-    def _make_engine(self, device: str | None, state: Path) -> Engine:
-        outputs = sounding_outputs(self._installation)
-        given = device or self._installation.room.device
-        open_sink = sink_opener(given, routing_of(outputs), Path() if device else state)
-        stage = cap_stage(self._installation, self._log, self._clock.now())
-        return Engine(stage, ReturningSink(open_sink), len(outputs), self._feed.heard)
-
-    def _opener(self, cache: Path) -> Callable[[str, int, Progress], Playback]:
-        def opened(name: str, frame: int, progress: Progress) -> Playback:
-            knots_db = self._planner.outcome.knots_db.get(name, ())
-            performance = open_performance(self._installation, name, cache, progress)
-            return playback_before(frame, self._installation, performance, knots_db, cache)
-
-        return opened
-
     def _remembered(self) -> Memory:
-        found, lost = remembered(self._memory_path.parent)
+        found, lost = remembered(self._places.state)
         for sentence in lost:
-            self._happened("memory", sentence)
+            self._chronicle.happened("memory", sentence)
         return found
+
+    def _all_triggers(self, show: Show) -> list[Trigger]:
+        """What falls due at a known moment; the loop finds out by itself what is so then."""
+        hours, night = show.timekeeper, round(NIGHT.total_seconds() / 60)
+        trimming = Period(TRIM_LOG_S, show.clock.monotonic_s)
+        return [
+            Trigger("opening or closing", hours.next_change, self._wake),
+            Trigger("start", lambda now: fixed_start(hours, self._in_force().hours.programme, now), self._wake),
+            Trigger("nightly reading", lambda now: nightly(night, hours, now), self._archive.wake),
+            Trigger("log trimming", trimming.due, self._chronicle.writer.let_go),
+        ]
 
     # The loop.
 
@@ -167,29 +136,11 @@ class _Daemon:
         loop = asyncio.get_running_loop()
         for number in ending_signals():
             loop.add_signal_handler(number, self._end, f"{number.name} came")
-        await self._timekeeper.ask()
-        self._timekeeper.look()
-        transport = await open_surface(self._installation.room.control, self._surface)
-        keeping = (
-            self._timekeeper.keep_asking(),
-            self._keep_hours(),
-            self._keep_switching(),
-            self._swaps.keep(),
-            self._custodian.keep(),
-        )
-        beside = [asyncio.create_task(one) for one in keeping]
-        self._scribe.start()
-        self._happened("in force", in_force(self._installation))
-        for finding in self._installation.findings:
-            self._happened(finding.severity, str(finding))
-        self._engine.start()
-        self._feed.start()
-        self._planner.start()
-        self._triggers.start()
-        self._deadman.start()
-        gc.collect()
-        gc.freeze()  # what lives as long as the process need not be looked through again
-        self._notifier.tell("READY=1")
+        await self._show.timekeeper.ask()
+        self._show.timekeeper.look()
+        transport = await open_surface(self._in_force().room.control, self._surface)
+        beside = [asyncio.create_task(one) for one in self._beside()]
+        self._begin()
         if for_s is not None:
             loop.call_later(for_s, self._end, f"{for_s:g} s are over")
         while not self._ending:
@@ -203,15 +154,39 @@ class _Daemon:
         transport.close()
         return self._exit_status
 
+    def _beside(self) -> list[Coroutine[Any, Any, None]]:
+        """What goes on beside the loop, since it may take its time."""
+        return [
+            self._show.timekeeper.keep_asking(),
+            self._keep_files(),
+            self._keep_switching(),
+            self._swaps.keep(),
+            self._archive.keep(),
+        ]
+
+    def _begin(self) -> None:
+        self._chronicle.writer.start()
+        self._chronicle.happened("in force", in_force(self._in_force()))
+        for finding in self._in_force().findings:
+            self._chronicle.happened(finding.severity, str(finding))
+        self._show.engine.start()
+        self._feed.start()
+        self._show.planner.start()
+        self._triggers.start()
+        self._watching.deadman.start()
+        gc.collect()
+        gc.freeze()  # what lives as long as the process need not be looked through again
+        self._watching.notifier.tell("READY=1")
+
     def _tick(self) -> None:
         self._watch_clock()
-        self._timekeeper.look()
-        self._keeper.tick()
-        self._log_tallies()
+        self._show.timekeeper.look()
+        self._show.keeper.tick()
+        self._show.player.follow_plan()
+        self._chronicle.log_sent(self._show)
         self._every(LOOK_S, self._look)
         self._every(MEMORY_S, self._write_down)
-        self._every(LINE_S[self._diagnostics.terminal], self._show)
-        self._every(LET_GO_S, self._scribe.let_go)
+        self._every(LINE_S[self._diagnostics.terminal], self._print_line)
 
     def _safely(self, work: Callable[[], None]) -> None:
         """A fault of our own ends the run as quietly as any other stop; systemd begins a new one."""
@@ -229,132 +204,80 @@ class _Daemon:
 
     def _finish(self) -> None:
         """Fade out, let the last be heard, write everything down."""
-        self._notifier.tell("STOPPING=1")
+        self._watching.notifier.tell("STOPPING=1")
         self._safely(self._write_down)
-        self._deadman.stop()
-        self._planner.end()
+        self._watching.deadman.stop()
+        self._show.planner.end()
         self._triggers.stop()
-        ended = self._engine.stop(LAST_FADE_S, 0.0 if self._rounds.stands else STOP_S)
+        ended = self._show.engine.stop(LAST_FADE_S, 0.0 if self._watching.rounds.stands else STOP_S)
         self._swaps.end()
-        self._custodian.end()
-        self._log_tallies()
-        for row in self._tallies.rest():
-            self._scribe.put(row)
+        self._archive.end()
+        self._chronicle.log_rest(self._show)
         if ended:
-            self._happened(ENDED, f"Exit status {self._exit_status}")
+            self._chronicle.happened(ENDED, f"Exit status {self._exit_status}")
         else:
-            self._happened(CUT, "The engine did not end; the process ends without it.")
-        if not self._scribe.end(SCRIBE_S):
-            logger.error("The log could not be written to its end.")
-        self._notifier.close()
+            self._chronicle.happened(CUT, "The engine did not end; the process ends without it.")
+        self._chronicle.end()
+        self._watching.notifier.close()
         if not ended:  # what hangs in the sound server would hang the interpreter's own end too
             os._exit(EXIT_STATUS)
-
-    # What the watchdog looks at, and does.
-
-    def _vitals(self) -> Vitals:
-        now_s, engine = self._clock.monotonic_s(), self._engine.snapshot
-        return vitals(
-            now_s,
-            engine,
-            self._pace.look(now_s, engine),
-            self._player.start_still_s,
-            self._keeper.house.state,
-            self._planner.outcome,
-            self._planner.trouble,
-            self._scribe.trouble,
-            self._surface.counts.too_often,
-            self._timekeeper.doubt,
-            conditions(self._state_folder),
-        )
-
-    def _remedies(self) -> Mapping[Remedy, Callable[[Due], None]]:
-        return {
-            Remedy.SKIP: self._skip,
-            Remedy.LEAVE_OUT: lambda due: self._player.leave_out(due.why),
-            Remedy.TIDY: lambda _due: self._scribe.let_go(),
-            Remedy.REBUILD: self._rebuild,
-            Remedy.REOPEN: lambda due: self._engine.reopen(due.why),
-            Remedy.RESTART: lambda due: self._restart(due.why),
-            Remedy.SILENCE: lambda due: self._engine.silence(f"{due.why} It stays silent until a person restarts it."),
-        }
-
-    def _skip(self, due: Due) -> None:
-        if (performance := self._engine.snapshot.performance) is not None:
-            self._engine.leave_out(performance, due.why, LAST_FADE_S)
-
-    def _rebuild(self, due: Due) -> None:
-        if not self._engine.rebuild(f"The graph hangs: it returned no block. {due.why}"):
-            self._happened("watchdog", "The engine hangs outside the graph and cannot be rebuilt.")
-            self._restart(due.why)
+        if self._exit_status == 0:
+            note_end(ended_file(self._places.state))
 
     # What the loop does.
 
     def _look(self) -> None:
-        self._rounds.make(line(self._known()))
+        self._watching.rounds.make(line(self._known()))
 
-    async def _keep_hours(self) -> None:
+    async def _keep_files(self) -> None:
         """Beside the loop: a calendar that takes long to work out keeps nothing up."""
         while True:
             try:
-                self._take_hours(await asyncio.to_thread(self._hours.look, self._clock.monotonic_s()))
+                change = await asyncio.to_thread(self._in_force.look, self._clock.monotonic_s())
+                if change is not None:
+                    self._take(change)
             except Exception as error:
-                logger.exception("The hours cannot be looked at")
-                self._happened("hours", f"Changes of the hours cannot be read for now: {error}.")
-                await asyncio.sleep(HOURS_FAULT_S)
-            await asyncio.sleep(HOURS_S)
+                logger.exception("The files of the installation cannot be looked at")
+                self._chronicle.happened("files", f"Changes of the files cannot be read for now: {error}.")
+                await asyncio.sleep(FILES_FAULT_S)
+            await asyncio.sleep(FILES_S)
 
-    def _take_hours(self, taken: Installation | None) -> None:
-        if taken is not None:
-            self._installation = taken
-            self._timekeeper.use(taken.hours, taken.calendar)
-            self._keeper.programme = taken.hours.programme
-            self._planner.take(taken)
-            self._swaps.installation = self._custodian.installation = taken
-            self._triggers.look_again()
+    def _take(self, change: Change) -> None:
+        self._in_force.take(change)
+        if change.limits:
+            self._show.engine.tighten(sounding_outputs(change.installation), caps(change.installation))
+            self._chronicle.happened("in force", in_force(change.installation))
+        self._show.planner.plan_again()
+        self._triggers.look_again()
 
     async def _keep_switching(self) -> None:
         """Beside the loop: equipment that does not answer keeps nothing up."""
         while True:
-            await self._switchboard.settle(self._timekeeper, self._clock.now(), self._clock.monotonic_s())
+            await self._switchboard.settle(self._show.timekeeper, self._clock.now(), self._clock.monotonic_s())
             await asyncio.sleep(SWITCHING_S)
 
-    def _show(self) -> None:
+    def _print_line(self) -> None:
         self._diagnostics.show(line(self._known()))
 
     def _write_down(self) -> None:
-        last_known = self._timekeeper.known.last_known
-        self._scribe.remember(
-            encode_record(memory(self._keeper.house, self._player.view(), self._clock.monotonic_s(), last_known))
-        )
-
-    def _log_tallies(self) -> None:
-        with suppress(Empty):
-            while True:
-                tally = self._engine.tallies.get_nowait()
-                now, house = self._engine.snapshot, self._keeper.house
-                under_way = now.performance is not None
-                then = Circumstances(
-                    house=house.state,
-                    performance=now.performance,
-                    playhead_s=now.playhead_s if under_way else None,
-                    plan_gain_db=self._plan_gain_db(),
-                    trim_db=house.trim_db,
-                )
-                for row in self._tallies.rows(tally, self._clock.now(), uptime(), then):
-                    self._scribe.put(row)
+        show, now_s = self._show, self._clock.monotonic_s()
+        held = memory(show.keeper.house, show.player.view(), now_s, show.timekeeper.known.last_known)
+        self._chronicle.writer.remember(encode_record(held))
 
     def _watch_clock(self) -> None:
         offset_s = self._wall_offset_s()
         if abs(offset_s - self._offset_s) >= STEP_S:
-            self._happened("clock", f"The clock was set by {offset_s - self._offset_s:+.0f} s.")
+            self._chronicle.happened("clock", f"The clock was set by {offset_s - self._offset_s:+.0f} s.")
             self._triggers.look_again()
         self._offset_s = offset_s
+
+    def _wall_offset_s(self) -> float:
+        return self._clock.now().timestamp() - self._clock.monotonic_s()
 
     # What others ask for.
 
     def _asked(self, event: Event) -> None:
-        self._keeper.tell(event)
+        self._show.keeper.tell(event)
         self._due_s.pop(self._write_down, None)  # a power cut in the next seconds must not undo it
         self._wake()
 
@@ -374,38 +297,26 @@ class _Daemon:
         self._exit_status = EXIT_STATUS
         self._end(why)
 
-    def _happened(self, kind: str, text: str, sender: str | None = None) -> None:
-        event = logged(self._clock.now(), uptime(), kind, text, sender)
-        logger.info("%s: %s", kind, text)
-        self._events.append(event)
-        self._scribe.put(event)
-
     # What is told.
 
     def _status(self) -> dict[str, object]:
         return status(self._known())
 
     def _known(self) -> Known:
+        show = self._show
         return Known(
-            house=self._keeper.house,
-            engine=self._engine.snapshot,
+            house=show.keeper.house,
+            engine=show.engine.snapshot,
             alarms=[
-                *self._rounds.alarms,
-                *self._hours.alarms,
+                *self._watching.rounds.alarms,
+                *self._in_force.alarms,
                 *self._swaps.alarms,
-                *self._custodian.alarms,
+                *self._archive.alarms,
             ],
-            events=tuple(self._events),
-            ears_known=self._installation.room.levels_at_the_ear == "calibrated",
-            advance=self._planner.advance,
-            plan_gain_db=self._plan_gain_db(),
+            events=self._chronicle.events,
+            ears_known=show.in_force().room.levels_at_the_ear == "calibrated",
+            advance=show.planner.advance,
+            plan_gain_db=show.plan_gain_db,
             memory_bytes=memory_bytes(),
             swaps=self._swaps.told,
         )
-
-    def _plan_gain_db(self) -> float | None:
-        performance = self._engine.snapshot.performance
-        return None if performance is None else self._planner.outcome.gain_db.get(performance)
-
-    def _wall_offset_s(self) -> float:
-        return self._clock.now().timestamp() - self._clock.monotonic_s()

@@ -38,6 +38,7 @@ class DevicePace:
 
 
 def vitals(
+    *,
     monotonic_s: float,
     engine: Snapshot,
     pace: float | None,

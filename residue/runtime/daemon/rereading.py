@@ -1,8 +1,8 @@
 """Reading again, every night, what is played: what a process of its own does, at a measured pace.
 
-    python -m residue.runtime.daemon.rereading INSTALLATION HOURS CACHE
+    python -m residue.runtime.daemon.rereading INSTALLATION IN_FORCE CACHE
 
-HOURS is the folder of the hours in force. Says on standard output, as JSON, what is no longer as it was written.
+IN_FORCE is the folder of the files in force. Says on standard output, as JSON, what is no longer as it was written.
 """
 
 from __future__ import annotations
@@ -82,9 +82,9 @@ def _let_go(folder: Path) -> None:
 def main() -> None:
     """Runs the nightly reading in a process of its own."""
     os.nice(NICENESS)
-    folder, hours, cache = map(Path, sys.argv[1:4])
+    folder, in_force, cache = map(Path, sys.argv[1:4])
     try:
-        findings = list(spoilt(load(folder, hours), cache, ReadingPace()))
+        findings = list(spoilt(load(folder, in_force), cache, ReadingPace()))
     except ProblemError as error:
         sys.exit(str(error))
     sys.stdout.write(msgspec.json.encode(findings).decode() + "\n")

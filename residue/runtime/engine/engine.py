@@ -10,7 +10,7 @@ import logging
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -20,8 +20,10 @@ from queue import Empty, SimpleQueue
 import numpy as np
 from numpy.typing import NDArray
 
+from residue.loudness.caps.caps import Cap
 from residue.loudness.meters.direct_current import DirectCurrentMeter
 from residue.loudness.meters.hops import HOP_FRAMES
+from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.readings import Reading, Tally
 from residue.loudness.stage.stage import CapStage
 from residue.mapping.playback import Playback, Signals
@@ -138,6 +140,8 @@ class Engine:
         self._fade = Fader(0.0)
         self._crossfade: EveningCrossfade | None = None
         self._trim = Fader(1.0)
+        self._lowered = Fader(1.0)
+        """How far the plan has become lower since the turn began."""
         self._presence = Fader(1.0)
         self._closing = False
         self._last = self._silence
@@ -181,6 +185,14 @@ class Engine:
     def trim(self, gain: float) -> None:
         """Lower everything by a factor of at most 1."""
         self._orders.put(partial(self._set_trim, min(1.0, gain)))
+
+    def tighten(self, outputs: Mapping[str, Output], caps: Sequence[Cap]) -> None:
+        """Keep these stricter caps, and lower trims, from the next hop of the cap stage on."""
+        self._orders.put(partial(self._stage.tighten, outputs, caps))
+
+    def lower_plan(self, number: int, gain: float) -> None:
+        """The plan has become lower while this turn is under way."""
+        self._orders.put(partial(self._lower_plan, number, gain))
 
     def reopen(self, why: str) -> None:
         """Let go of the sink and open it anew."""
@@ -293,6 +305,7 @@ class Engine:
     def _block(self, now_s: float) -> NDArray[np.float64]:
         """The next block of the turn, under the plan and all faders; it also finds the end of the turn."""
         trim, presence = self._trim.next(BLOCK_FRAMES), self._presence.next(BLOCK_FRAMES)
+        lowered = self._lowered.next(BLOCK_FRAMES)
         turn = self._turn
         if turn is None:
             return self._silence
@@ -304,8 +317,8 @@ class Engine:
         if ended or (self._closing and self._fade.silent):
             self._turn = None
         if crossfade is None:
-            return sound * (turn.gain * fade * trim * presence)
-        both = crossfade.into(sound * turn.gain)
+            return sound * (turn.gain * lowered * fade * trim * presence)
+        both = crossfade.into(sound * (turn.gain * lowered))
         if self._turn is None or crossfade.done:
             self._crossfade = None
         return both * (fade * trim * presence)
@@ -343,9 +356,12 @@ class Engine:
         at_s = seconds(turn.playback.position)
         before = None if self._closing else self._turn
         self._crossfade = (
-            None if before is None else EveningCrossfade(before.playback, before.gain, frame_at(CROSSFADE_S))
+            None
+            if before is None
+            else EveningCrossfade(before.playback, before.gain * self._lowered.aim, frame_at(CROSSFADE_S))
         )
         self._turn, self._closing, self._last = turn, False, self._silence
+        self._lowered.move(1.0, 0)
         self._stage.begin_programme()
         self._fade = Fader(0.0 if at_s else 1.0)
         self._fade.move(1.0, frame_at(RETURN_FADE_S) if at_s else 0)
@@ -362,6 +378,12 @@ class Engine:
     def _set_trim(self, gain: float) -> None:
         """In silence at once, so that what begins next begins as low as it shall be."""
         self._trim.move(gain, 0 if self._turn is None else frame_at(TRIM_S))
+
+    def _lower_plan(self, number: int, gain: float) -> None:
+        turn = self._turn
+        if turn is not None and turn.number == number and 0.0 < gain < self.snapshot.plan_gain:
+            self._lowered.move(gain / turn.gain, frame_at(TRIM_S))
+            self.snapshot = replace(self.snapshot, plan_gain=gain)
 
     def _refuse(self, number: int, performance: str, why: str) -> None:
         """The turn counts as had; what sounds in its place fades out."""

@@ -92,6 +92,13 @@ class Player:
         if start is not None:
             self._engine.refuse(start.turn, start.performance, why)
 
+    def follow_plan(self) -> None:
+        """Lower what plays where the plan for it has become lower; it never becomes louder under way."""
+        now = self._engine.snapshot
+        gain_db = None if now.performance is None else self._plans.outcome.gain_db.get(now.performance)
+        if gain_db is not None and (gain := gain_from_db(gain_db)) < now.plan_gain:
+            self._engine.lower_plan(now.turn, gain)
+
     def view(self) -> EngineView:
         """The engine and the performances ready for it, as the house sees them."""
         now = self._engine.snapshot

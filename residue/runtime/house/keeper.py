@@ -7,6 +7,7 @@ from typing import Protocol
 
 from residue.runtime.house.exchange import Action, EngineView, Event, Log, Tick, World
 from residue.runtime.house.house import House, step
+from residue.runtime.house.house_state import performance_at
 from residue.runtime.system.clock import Clock
 from residue.schedule.calendar import Calendar
 from residue.schedule.programme import Programme
@@ -25,20 +26,20 @@ class Plays(Protocol):
 class Keeper:
     """The house among its surroundings.
 
-    happened: told what goes into the event log: kind, text, and who asked for it.
+    programme: gives the one in force. happened: told what goes into the event log: kind, text, and who asked for it.
     """
 
     def __init__(
         self,
         house: House,
-        programme: Programme,
+        programme: Callable[[], Programme],
         calendar: Calendar,
         clock: Clock,
         plays: Plays,
         happened: Callable[[str, str, str | None], None],
     ) -> None:
         self.house = house
-        self.programme = programme
+        self._programme = programme
         self.calendar = calendar
         self._clock = clock
         self._plays = plays
@@ -49,12 +50,17 @@ class Keeper:
         now = self._clock.now()
         opening = self.calendar.opening_at(now)
         world = World(now, self._clock.monotonic_s(), opening, self._plays.view(), self.calendar.zone)
-        self.house, actions = step(self.house, event, world, self.programme)
+        self.house, actions = step(self.house, event, world, self._programme())
         by = None if isinstance(event, Tick) else event.by
         for action in actions:
             if isinstance(action, Log):
                 self._happened(action.kind, action.text, by)
         self._plays.do(actions)
+
+    @property
+    def performance(self) -> str | None:
+        """What the house plays, or plays next; None before its first opening."""
+        return None if self.house.opening is None else performance_at(self.house, self._programme())
 
     def tick(self) -> None:
         """Tells the house that time has passed."""

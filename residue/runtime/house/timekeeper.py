@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
 from datetime import date, datetime
+from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from residue.runtime.system.clock import Clock
@@ -16,15 +18,26 @@ ASK_EVERY_S = 30.0
 """Between two questions to the machine whether its clock was set; asking takes a while, in a thread of its own."""
 
 
+class HoursInForce(Protocol):
+    """The hours by which the house goes at present."""
+
+    @property
+    def hours(self) -> Hours:
+        """As the curator wrote them."""
+
+    @property
+    def calendar(self) -> Calendar:
+        """The openings that follow from them."""
+
+
 class Timekeeper:
     """The calendar in force, answering with care while the clock is unsure.
 
-    Looks at the clocks on every tick, and asks the machine now and then.
+    Looks at the clocks on every tick, and asks the machine now and then. in_force: asked each time.
     """
 
-    def __init__(self, hours: Hours, calendar: Calendar, clock: Clock, last_known: datetime | None) -> None:
-        self._hours = hours
-        self._calendar = calendar
+    def __init__(self, in_force: Callable[[], HoursInForce], clock: Clock, last_known: datetime | None) -> None:
+        self._in_force = in_force
         self._clock = clock
         self._witnesses = Witnesses(service=False, battery=False)
         self.known = Timekeeping(last_known=last_known)
@@ -39,10 +52,6 @@ class Timekeeper:
             await asyncio.sleep(ASK_EVERY_S)
             await self.ask()
 
-    def use(self, hours: Hours, calendar: Calendar) -> None:
-        """From now on by these."""
-        self._hours, self._calendar = hours, calendar
-
     def look(self) -> None:
         """Look at the clocks; on every tick, before anything is asked."""
         self.known = look(self.known, self._clock.now(), self._clock.monotonic_s(), self._witnesses)
@@ -50,26 +59,28 @@ class Timekeeper:
     @property
     def zone(self) -> ZoneInfo:
         """The zone of the place."""
-        return self._calendar.zone
+        return self._in_force().calendar.zone
 
     def openings(self, first: date, days: int) -> list[Opening]:
         """Those that begin on these local days, by the hours alone."""
-        return self._calendar.openings(first, days)
+        return self._in_force().calendar.openings(first, days)
 
     def opening_at(self, moment: datetime) -> Opening | None:
         """The one that is under way, as the curator wants it while the clock is unsure."""
-        return opening_by(self._calendar, self.known, moment, self._hours.when_clock_is_unsure)
+        return opening_by(self._in_force().calendar, self.known, moment, self._in_force().hours.when_clock_is_unsure)
 
     def next_change(self, moment: datetime) -> datetime | None:
         """The first opening or closing after `moment`, by the hours alone."""
-        return self._calendar.next_change(moment)
+        return self._in_force().calendar.next_change(moment)
 
     @property
     def doubt(self) -> str | None:
         """A sentence on an unreliable clock; None while it is reliable."""
         if self.known.trust is not ClockTrust.UNSURE:
             return None
-        return f"The clock is unsure; the house is to be {_TOLD[self._hours.when_clock_is_unsure]} meanwhile."
+        return (
+            f"The clock is unsure; the house is to be {_TOLD[self._in_force().hours.when_clock_is_unsure]} meanwhile."
+        )
 
 
 _TOLD = {"closed": "closed", "open": "open", "last known": "open or closed by the last time that was known"}

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import residue
 from residue.archive.bag import payload_digest
-from residue.installation.load import HOURS, PIECE, ROOM, Installation
+from residue.installation.load import FILES, Installation
 from residue.loudness.caps.caps import expand
 from residue.problems import ProblemError
 
@@ -17,9 +17,8 @@ _DIGITS = 16
 def digest_in_force(installation: Installation) -> str:
     """Of the software's version, the three files and the performances: 16 hexadecimal digits, equal if they are."""
     digest = hashlib.sha256(residue.__version__.encode())
-    for name in (PIECE, ROOM, HOURS):
-        folder = installation.hours_folder if name == HOURS else installation.folder
-        digest.update(name.encode() + hashlib.sha256((folder / name).read_bytes()).digest())
+    for name in FILES:
+        digest.update(name.encode() + hashlib.sha256((installation.places[name] / name).read_bytes()).digest())
     for name, bag in sorted(installation.performances.items()):
         digest.update(name.encode() + _sealed(bag).encode())
     return digest.hexdigest()[:_DIGITS]

@@ -6,13 +6,14 @@ import logging
 import subprocess
 import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import msgspec
 
 from residue.installation.load import Installation
 from residue.processes import command_of
-from residue.runtime.planning.planning import Advance, Outcome, known
+from residue.runtime.planning.planning import Advance, Outcome, known, sources
 
 logger = logging.getLogger(__name__)
 
@@ -26,16 +27,17 @@ NOTHING = Outcome(gain_db={}, words={}, duration_s={}, unplayable={})
 class Planner:
     """Starts from the last plan if nothing it rests on has changed, and has everything checked anew meanwhile.
 
-    outcome: what is known at present. advance: what is being worked on, for a person; None when all is done.
+    in_force: gives the installation, and is asked each time. outcome: what is known at present. advance: what is being
+    worked on, for a person; None when all is done.
     """
 
-    def __init__(self, installation: Installation, cache: Path) -> None:
-        self._installation = installation
+    def __init__(self, in_force: Callable[[], Installation], cache: Path) -> None:
+        self._in_force = in_force
         self._cache = cache
         self._process: subprocess.Popen[bytes] | None = None
         self._ending = threading.Event()
         self._dropped = threading.Event()
-        self.outcome = known(installation, cache) or NOTHING
+        self.outcome = known(in_force(), cache) or NOTHING
         self.advance: Advance | None = None
         self.trouble: str | None = None
         self._thread = threading.Thread(target=self._run, name="planner", daemon=True)
@@ -54,18 +56,17 @@ class Planner:
         self._ending.set()
         self._drop()
 
-    def take(self, installation: Installation, outcome: Outcome | None = None) -> None:
-        """Have it planned anew, for other hours or other bags; what is known stays until that is done.
+    def plan_again(self, outcome: Outcome | None = None) -> None:
+        """Have it planned anew, for other hours, limits or bags; what is known stays until that is done.
 
         outcome: what planning it beside has given already.
         """
-        self._installation = installation
-        self.outcome = outcome or known(installation, self._cache) or self.outcome
+        self.outcome = outcome or known(self._in_force(), self._cache) or self.outcome
         self._drop()
 
-    def look_again(self) -> None:
+    def check_again(self) -> None:
         """Have everything checked and planned anew: a disk has changed what nobody wrote to."""
-        self.take(self._installation, self.outcome)
+        self.plan_again(self.outcome)
 
     def _drop(self) -> None:
         self._dropped.set()
@@ -88,8 +89,7 @@ class Planner:
 
     def _worked_out(self) -> Outcome | None:
         began_s = time.monotonic()
-        places = (self._installation.folder, self._installation.hours_folder, self._cache)
-        command = command_of("residue.runtime.planning.planning", [str(place) for place in places])
+        command = command_of("residue.runtime.planning.planning", [*sources(self._in_force()), str(self._cache)])
         try:
             with subprocess.Popen(command, stdout=subprocess.PIPE, stdin=subprocess.DEVNULL) as self._process:
                 for line in self._process.stdout or ():

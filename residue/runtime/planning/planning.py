@@ -1,10 +1,10 @@
 """Making a whole programme ready to play: what the planner's own process does.
 
-    python -m residue.runtime.planning.planning INSTALLATION HOURS CACHE [NAME=BAG]
+    python -m residue.runtime.planning.planning INSTALLATION IN_FORCE CACHE [NAME=BAG]
 
-HOURS is the folder of the hours in force. NAME=BAG plans as if that bag stood in the place of that performance. Tells
-how far it has come in lines of JSON on standard output; the last one is the outcome, which is kept for the next start.
-What makes it impossible goes to standard error, with exit status 1.
+IN_FORCE is the folder of the files in force. NAME=BAG plans as if that bag stood in the place of that performance.
+Tells how far it has come in lines of JSON on standard output; the last one is the outcome, which is kept for the next
+start. What makes it impossible goes to standard error, with exit status 1.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ import msgspec
 from residue.archive.bag import payload_digest
 from residue.archive.fixity import verify
 from residue.archive.prepared import prepared_folder
-from residue.installation.load import Installation, load
+from residue.installation.load import ROOM, Installation, load
 from residue.loudness.plan.plan import Plan
 from residue.loudness.plan.profile import LevelProfile
 from residue.problems import ProblemError, stops
@@ -87,6 +87,11 @@ def make_ready(
             unplayable[name] = str(error)
     plan = plan_under(installation, profiles, caps(installation)) if profiles else Plan(())
     return outcome_of(plan, {name: held.duration_s for name, held in profiles.items()}, unplayable)
+
+
+def sources(installation: Installation) -> list[str]:
+    """What tells a process of its own which installation is in force: its folder, and where its files are read."""
+    return [str(installation.folder), str(installation.places[ROOM])]
 
 
 def outcome_of(plan: Plan, duration_s: Mapping[str, float], unplayable: Mapping[str, str]) -> Outcome:
@@ -159,9 +164,9 @@ def _tell(told: Advance | Outcome) -> None:
 def main() -> None:
     """Runs the planner in a process of its own."""
     os.nice(NICENESS)
-    folder, hours, cache = map(Path, sys.argv[1:4])
+    folder, in_force, cache = map(Path, sys.argv[1:4])
     try:
-        installation = _instead(load(folder, hours), sys.argv[4:])
+        installation = _instead(load(folder, in_force), sys.argv[4:])
     except ProblemError as error:
         sys.exit(str(error))
     outcome = make_ready(installation, cache, _teller)

@@ -231,7 +231,7 @@ class Simulation:
         return {Remedy.REBUILD: self.engine.rebuild, Remedy.RESTART: lambda: self.restart(RESTART_S)}
 
     def _keeper(self, house: House) -> Keeper:
-        return Keeper(house, self.programme, self.calendar, self.clock, self.engine, self._happened)
+        return Keeper(house, lambda: self.programme, self.calendar, self.clock, self.engine, self._happened)
 
     def _happened(self, kind: str, text: str, _by: str | None) -> None:
         self.log.append((self.clock.true_time(), kind, text))

@@ -7,7 +7,7 @@ programme: all by the planner's process, with the new bag in the old one's place
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -20,7 +20,7 @@ from residue.archive.swap.dropped import dropped, lacking, look
 from residue.archive.swap.taking import recover, take
 from residue.installation.load import PERFORMANCES, Installation
 from residue.problems import ProblemError
-from residue.runtime.planning.planning import Outcome
+from residue.runtime.planning.planning import Outcome, sources
 from residue.runtime.swap.case import WHEN_IN_WORDS, Case, Stage
 from residue.runtime.swap.moment import Moment
 from residue.runtime.swap.newcomers import Newcomers
@@ -51,13 +51,17 @@ class SwapDone:
 class Swaps:
     """Looks after them; `look` is called again and again, beside the loop, and does all that touches the disk.
 
+    in_force: gives the installation, and is asked at each look.
     held_back: performances that are not to begin any more, since others are ready to take their places.
     alarms: refusals, for the status. told: every swap under way, for programs.
     """
 
-    def __init__(self, installation: Installation, cache: Path, errand: ProcessStarter = ChildProcess) -> None:
+    def __init__(
+        self, in_force: Callable[[], Installation], cache: Path, errand: ProcessStarter = ChildProcess
+    ) -> None:
         self._errand = errand
-        self._installation = installation
+        self._in_force = in_force
+        self._installation = installation = in_force()
         self._performances = installation.folder / PERFORMANCES
         self._cache = cache
         self._cases: dict[str, Case] = {}
@@ -74,15 +78,13 @@ class Swaps:
         """Have a bag take a place; from any thread."""
         self._stager.ask(asked)
 
-    def look(
-        self, installation: Installation, moment: Moment, now_s: float, *, planning: bool
-    ) -> tuple[SwapDone | None, list[str]]:
+    def look(self, moment: Moment, now_s: float, *, planning: bool) -> tuple[SwapDone | None, list[str]]:
         """Swaps made since the last look, and news about the others.
 
         now_s: monotonic. planning: the planner is at work on what plays; that comes first.
         """
         self._said = []
-        if installation is not self._installation:
+        if (installation := self._in_force()) is not self._installation:
             self._installation = installation
             self._check_anew()
         for asked, why in self._stager.look():
@@ -152,7 +154,7 @@ class Swaps:
         to_check = [case for case in self._cases.values() if case.stage is Stage.TO_CHECK]
         for case in sorted(to_check, key=lambda case: order.index(case.candidate.request.when))[:1]:
             name, at = case.candidate.name, self._installation
-            arguments = [str(at.folder), str(at.hours_folder), str(self._cache), f"{name}={case.candidate.path}"]
+            arguments = [*sources(at), str(self._cache), f"{name}={case.candidate.path}"]
             self._trial = name, self._errand("residue.runtime.planning.planning", arguments)
             self._cases[name] = replace(case, stage=Stage.CHECKING, attempts=case.attempts + 1)
             if case.attempts == 0:

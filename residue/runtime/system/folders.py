@@ -24,13 +24,23 @@ def cache_folder() -> Path:
 
 
 def unwritten_file(state: Path, environment: Mapping[str, str] = os.environ) -> Path | None:
-    """Where it is noted that the disk of a state folder takes nothing: in memory, where a kill leaves it.
+    """Where it is noted that the disk of a state folder takes nothing: in memory, where a kill leaves it."""
+    return _note("unwritten", state, environment)
+
+
+def ended_file(state: Path, environment: Mapping[str, str] = os.environ) -> Path | None:
+    """Where it is noted that the last run was ended on purpose: in memory, so gone when the machine starts."""
+    return _note("ended", state, environment)
+
+
+def _note(name: str, state: Path, environment: Mapping[str, str]) -> Path | None:
+    """A file in memory, for one state folder.
 
     In systemd's RuntimeDirectory under a unit, else by the XDG Base Directory Specification; None where neither is.
     """
     given, user = environment.get("RUNTIME_DIRECTORY"), environment.get("XDG_RUNTIME_DIR")
     folder = Path(given) if given else Path(user) / "residue" if user else None
-    return folder / f"unwritten {quote(str(state.resolve()), safe='')}" if folder else None
+    return folder / f"{name} {quote(str(state.resolve()), safe='')}" if folder else None
 
 
 def _folder(of_unit: str, of_user: str, by_default: str) -> Path:

@@ -62,7 +62,7 @@ class House:
 
     def started(self) -> ArchiveMonitor:
         state, cache = self.folder / "state", self.folder / "cache"
-        return ArchiveMonitor(self.installation, state, cache, self.clock, self._note, self._again, self._send)
+        return ArchiveMonitor(lambda: self.installation, state, cache, self.clock, self._note, self._again, self._send)
 
     def _note(self, kind: str, text: str) -> None:
         self.happened.append((kind, text))
@@ -136,7 +136,7 @@ def test_what_may_no_longer_be_shown_is_an_alarm_from_that_day_on_and_told_once_
     (recorded / FILE_NAME).write_text(write_performance(facts), encoding="utf-8")
     bag = seal(recorded, house.folder / "permitted", {}, date(2026, 3, 1)).path
     bags = {**house.installation.performances, "first-batch": bag}
-    house.custodian.installation = replace(house.installation, performances=bags)
+    house.installation = replace(house.installation, performances=bags)
     house.look()
     house.look(timedelta(days=1))
     assert house.custodian.alarms == []

@@ -12,6 +12,7 @@ from residue.runtime.rehearsal.simulation import SimulatedClock
 from residue.schedule.clock_trust import ClockTrust, Witnesses
 from residue.schedule.hours import Hours, calendar
 from residue.schedule.opening import Opening
+from tests.season.process import FixedHours
 
 TUESDAY_NOON = datetime(2027, 3, 2, 11, tzinfo=UTC)
 
@@ -24,7 +25,7 @@ def keeper(clock: SimulatedClock, when_unsure: str) -> Timekeeper:
         "when_clock_is_unsure": when_unsure,
     }
     hours = msgspec.convert(raw, Hours)
-    return Timekeeper(hours, calendar(hours), clock, None)
+    return Timekeeper(lambda: FixedHours(hours, calendar(hours)), clock, None)
 
 
 def trust_of(keeps: Timekeeper) -> ClockTrust:

@@ -23,7 +23,8 @@ def test_a_planner_that_cannot_be_started_is_started_again(tmp_path: Path, monke
 
     monkeypatch.setattr(subprocess, "Popen", NoMemory)
     monkeypatch.setattr(planner, "RETRY_S", 0.01)
-    one = Planner(load(kitchen.build(tmp_path, port=47_398, duration_s=1.0)), tmp_path / "cache")
+    installation = load(kitchen.build(tmp_path, port=47_398, duration_s=1.0))
+    one = Planner(lambda: installation, tmp_path / "cache")
     one.start()
     deadline_s = time.monotonic() + 10.0
     while len(started) < 3 and time.monotonic() < deadline_s:

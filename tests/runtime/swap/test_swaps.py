@@ -67,7 +67,7 @@ class House:
         self.stick = folder / "stick" / "third-batch"
         seal(folder / "recorded-third-batch", self.stick, {}, date(2026, 3, 1))
         self.processes: list[Process] = []
-        self.swaps = Swaps(self.installation, folder / "cache", self._send)
+        self.swaps = Swaps(lambda: self.installation, folder / "cache", self._send)
         self.now_s = 0.0
         self.said: list[str] = []
 
@@ -77,7 +77,7 @@ class House:
 
     def look(self, moment: Moment = CLOSED, after_s: float = 0.5, *, planning: bool = False) -> SwapDone | None:
         self.now_s += after_s
-        taken, said = self.swaps.look(self.installation, moment, self.now_s, planning=planning)
+        taken, said = self.swaps.look(moment, self.now_s, planning=planning)
         self.said += said
         return taken
 

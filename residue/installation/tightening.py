@@ -1,0 +1,85 @@
+"""A room.toml that was saved while the house runs: what of it may take force, and what differs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from datetime import date
+from typing import Any
+
+import msgspec
+import tomlkit
+
+from residue.installation.room import Room
+from residue.loudness.caps.caps import expand
+from residue.loudness.caps.tightening import strictest, tightened_caps
+from residue.loudness.outputs.outputs import Output
+
+_MOST_TOLD = 5
+_SHOWN = ("output.", "device", "place", "levels_at_the_ear")
+"""Keys whose values are told; others may hold what is not for everybody, such as a password."""
+
+
+def tightened(room: Room, wanted: Room) -> Room:
+    """The room in force with the stricter caps and the lower trims of another; nothing of it becomes louder."""
+    outputs = {
+        name: _lowered(output, wanted.output[name]) if name in wanted.output else output
+        for name, output in room.output.items()
+    }
+    return msgspec.structs.replace(room, output=outputs, cap=tightened_caps(room.cap, wanted.cap))
+
+
+def _lowered(output: Output, wanted: Output) -> Output:
+    lower = msgspec.structs.replace(output, trim_db=min(output.trim_db, wanted.trim_db))
+    asked, kept = wanted.long_term_dbfs, output.long_term_dbfs
+    if asked is None or (kept is not None and (kept <= asked or wanted.long_term_s != output.long_term_s)):
+        return lower
+    return msgspec.structs.replace(lower, long_term_dbfs=asked, long_term_s=wanted.long_term_s)
+
+
+def differences(in_force: Room, written: Room) -> str | None:
+    """How a room.toml differs from what is in force, for a person; None where it does not."""
+    found = [*_differing_caps(in_force, written), *_differing_keys(in_force, written)]
+    if not found:
+        return None
+    more = f"; and {len(found) - _MOST_TOLD} more" if len(found) > _MOST_TOLD else ""
+    return "; ".join(found[:_MOST_TOLD]) + more
+
+
+def _differing_caps(in_force: Room, written: Room) -> Iterator[str]:
+    kept, asked = strictest(expand(in_force.cap)), strictest(expand(written.cap))
+    for kind, cap in (kept | asked).items():
+        limits = [caps[kind].limit_in_words if kind in caps else "no cap" for caps in (asked, kept)]
+        if limits[0] != limits[1]:
+            yield f"{cap.name}: {limits[0]} in the file, {limits[1]} in force"
+
+
+def _differing_keys(in_force: Room, written: Room) -> Iterator[str]:
+    kept, asked = (dict(_keys(msgspec.to_builtins(room))) for room in (in_force, written))
+    for key in kept | asked:
+        if kept.get(key) != asked.get(key) and key.partition(".")[0] != "cap":
+            values = f": {_shown(asked.get(key))} in the file, {_shown(kept.get(key))} in force"
+            yield key + (values if key.startswith(_SHOWN) else "")
+
+
+def _keys(value: Any, at: str = "") -> Iterator[tuple[str, Any]]:
+    """Each key that has a value, with its path."""
+    if isinstance(value, Mapping):
+        for name, inner in value.items():
+            yield from _keys(inner, f"{at}.{name}" if at else name)
+    elif value is not None:
+        yield at, value
+
+
+def _shown(value: Any) -> str:
+    return "nothing" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def room_toml(room: Room) -> str:
+    """The text of a room.toml that says this."""
+    return tomlkit.dumps(_without_none(msgspec.to_builtins(room, builtin_types=(date,))))
+
+
+def _without_none(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {key: _without_none(inner) for key, inner in value.items() if inner is not None}
+    return [_without_none(inner) for inner in value] if isinstance(value, list | tuple) else value

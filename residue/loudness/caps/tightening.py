@@ -1,0 +1,52 @@
+"""Caps that become stricter: of two lists of caps, the strictest of both."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from residue.loudness.caps.caps import Cap, CapEntry, expand
+from residue.loudness.caps.quantities import Quantity
+
+CapKind = tuple[Quantity, float, str, bool]
+"""Quantity, window, place, and whether in physical units: two caps of one kind differ only by their limit."""
+
+
+def kind_of(cap: Cap) -> CapKind:
+    """The kind of a cap."""
+    return cap.quantity, cap.window_s, cap.at, cap.physical
+
+
+def strictest(caps: Sequence[Cap]) -> dict[CapKind, Cap]:
+    """The cap with the lowest limit of each kind."""
+    return {kind_of(cap): cap for cap in sorted(caps, key=lambda cap: cap.limit, reverse=True)}
+
+
+def tightened_caps(kept: Sequence[CapEntry], wanted: Sequence[CapEntry]) -> list[CapEntry]:
+    """The caps that are kept, and of those that are wanted the ones that ask for more; no limit becomes higher."""
+    result = list(kept)
+    for entry in wanted:
+        if not any(_stricter([entry], result)):
+            continue
+        at = [at for at, one in enumerate(result) if one.rule is entry.rule is None and _same_kind(one, entry)]
+        if at:
+            result[at[0]] = entry
+        else:
+            result.append(entry)
+    return result
+
+
+def stricter_caps(before: Sequence[CapEntry], now: Sequence[CapEntry]) -> list[Cap]:
+    """The caps that ask for more than those before."""
+    return list(_stricter(now, before))
+
+
+def _stricter(entries: Sequence[CapEntry], than: Sequence[CapEntry]) -> Iterator[Cap]:
+    kept = strictest(expand(than))
+    for cap in expand(entries):
+        known = kept.get(kind_of(cap))
+        if known is None or cap.limit < known.limit:
+            yield cap
+
+
+def _same_kind(one: CapEntry, other: CapEntry) -> bool:
+    return [kind_of(cap) for cap in expand([one])] == [kind_of(cap) for cap in expand([other])]

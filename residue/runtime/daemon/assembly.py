@@ -1,0 +1,78 @@
+"""Puts the parts that play together: engine, player, planner, house and hours, around what is in force."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from residue.installation.load import Installation
+from residue.mapping.playback import Playback
+from residue.output.opening import routing_of, sink_opener
+from residue.output.returning import ReturningSink
+from residue.progress import Progress
+from residue.runtime.engine.engine import Engine, SpanObserver
+from residue.runtime.engine.player import Player
+from residue.runtime.engine.show import Show
+from residue.runtime.house.keeper import Keeper
+from residue.runtime.house.memory import Memory, recalled
+from residue.runtime.house.timekeeper import Timekeeper
+from residue.runtime.journal.log import LevelLog
+from residue.runtime.planning.planner import Planner
+from residue.runtime.planning.preparation import cap_stage, open_performance, playback_before, sounding_outputs
+from residue.runtime.system.clock import Clock
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Places:
+    """Where a daemon plays, and where it keeps what it makes.
+
+    device: instead of the one in room.toml; a path in it starts from the working directory, one in room.toml from the
+    state folder.
+    """
+
+    device: str | None
+    state: Path
+    cache: Path
+
+
+def show_of(
+    in_force: Callable[[], Installation],
+    places: Places,
+    clock: Clock,
+    *,
+    before: Memory,
+    log: LevelLog,
+    heard: SpanObserver,
+    happened: Callable[[str, str, str | None], None],
+) -> Show:
+    """A show that has not begun.
+
+    before: what the house remembers. log: tells the cap stage what was sent before. heard: told of each block.
+    happened: writes into the event log: kind, text, and who asked.
+    """
+    planner = Planner(in_force, places.cache)
+    engine = _engine(in_force(), places, log, clock, heard)
+    player = Player(engine, planner, _opener(in_force, planner, places.cache))
+    timekeeper = Timekeeper(in_force, clock, before.last_known)
+    house = recalled(before, in_force().hours.programme, clock.monotonic_s())
+    keeper = Keeper(house, lambda: in_force().hours.programme, timekeeper, clock, player, happened)
+    return Show(in_force, clock, timekeeper, planner, engine, player, keeper)
+
+
+def _engine(installation: Installation, places: Places, log: LevelLog, clock: Clock, heard: SpanObserver) -> Engine:
+    outputs = sounding_outputs(installation)
+    given, folder = places.device or installation.room.device, Path() if places.device else places.state
+    sink = ReturningSink(sink_opener(given, routing_of(outputs), folder))
+    return Engine(cap_stage(installation, log, clock.now()), sink, len(outputs), heard)
+
+
+def _opener(
+    in_force: Callable[[], Installation], planner: Planner, cache: Path
+) -> Callable[[str, int, Progress], Playback]:
+    def opened(name: str, frame: int, progress: Progress) -> Playback:
+        installation, knots_db = in_force(), planner.outcome.knots_db.get(name, ())
+        performance = open_performance(installation, name, cache, progress)
+        return playback_before(frame, installation, performance, knots_db, cache)
+
+    return opened

@@ -1,0 +1,72 @@
+"""What happens and what is sent, on its way into the level log, the status and the journal."""
+
+from __future__ import annotations
+
+import logging
+from collections import deque
+from collections.abc import Sequence
+from contextlib import suppress
+from queue import Empty
+
+from residue.runtime.engine.show import Show
+from residue.runtime.journal.log import EventRow
+from residue.runtime.journal.log import event as logged
+from residue.runtime.journal.log_writer import LogWriter
+from residue.runtime.journal.tallies import Circumstances, Tallies
+from residue.runtime.system.clock import Clock, uptime
+
+logger = logging.getLogger(__name__)
+
+SHOWN_EVENTS = 20
+END_S = 0.3
+"""So long the last rows may take at the end."""
+
+
+class Chronicle:
+    """Takes events and tallies, and has them written. writer: may be told anything, and makes nobody wait."""
+
+    def __init__(self, writer: LogWriter, clock: Clock) -> None:
+        self.writer = writer
+        self._clock = clock
+        self._events: deque[EventRow] = deque(maxlen=SHOWN_EVENTS)
+        self._tallies = Tallies()
+
+    @property
+    def events(self) -> Sequence[EventRow]:
+        """The last ones."""
+        return tuple(self._events)
+
+    def happened(self, kind: str, text: str, sender: str | None = None) -> None:
+        """Write an event down, and show it; from any thread."""
+        event = logged(self._clock.now(), uptime(), kind, text, sender)
+        logger.info("%s: %s", kind, text)
+        self._events.append(event)
+        self.writer.put(event)
+
+    def log_sent(self, show: Show) -> None:
+        """Write down what the engine has sent since the last call."""
+        with suppress(Empty):
+            while True:
+                tally = show.engine.tallies.get_nowait()
+                now, house = show.engine.snapshot, show.keeper.house
+                under_way = now.performance is not None
+                then = Circumstances(
+                    house=house.state,
+                    performance=now.performance,
+                    playhead_s=now.playhead_s if under_way else None,
+                    plan_gain_db=show.plan_gain_db,
+                    trim_db=house.trim_db,
+                )
+                for row in self._tallies.rows(tally, self._clock.now(), uptime(), then):
+                    self.writer.put(row)
+
+    def log_rest(self, show: Show) -> None:
+        """Write down the last of what was sent, and the minute that is not over."""
+        self.log_sent(show)
+        for row in self._tallies.rest():
+            self.writer.put(row)
+
+    def end(self) -> None:
+        """Have all of it written."""
+        if not self.writer.end(END_S):
+            logger.error("The log could not be written to its end.")

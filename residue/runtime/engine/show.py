@@ -1,0 +1,33 @@
+"""The parts that play an installation, put together around the one holder of what is in force."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from residue.installation.load import Installation
+from residue.runtime.engine.engine import Engine
+from residue.runtime.engine.player import Player
+from residue.runtime.house.keeper import Keeper
+from residue.runtime.house.timekeeper import Timekeeper
+from residue.runtime.planning.planner import Planner
+from residue.runtime.system.clock import Clock
+
+
+@dataclass(frozen=True, slots=True)
+class Show:
+    """What plays. in_force: gives the installation, and is asked each time."""
+
+    in_force: Callable[[], Installation]
+    clock: Clock
+    timekeeper: Timekeeper
+    planner: Planner
+    engine: Engine
+    player: Player
+    keeper: Keeper
+
+    @property
+    def plan_gain_db(self) -> float | None:
+        """By which the plan lowers what plays; None while nothing does."""
+        performance = self.engine.snapshot.performance
+        return None if performance is None else self.planner.outcome.gain_db.get(performance)

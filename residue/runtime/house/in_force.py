@@ -1,0 +1,228 @@
+"""What is in force while the house runs: the one holder of the installation, which everything else asks."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from residue.installation.load import (
+    HOURS,
+    PIECE,
+    ROOM,
+    Installation,
+    check_room_for,
+    find_performances,
+    read_hours,
+    read_piece,
+    read_room,
+)
+from residue.installation.room import Room
+from residue.installation.tightening import differences, tightened
+from residue.loudness.caps.caps import Cap, protecting_caps
+from residue.loudness.caps.tightening import stricter_caps
+from residue.mapping.graph import Graph
+from residue.problems import ProblemError, stops
+from residue.runtime.house.kept_files import hours_differ, kept
+from residue.schedule import agenda
+from residue.schedule.beside import CALENDAR_FILE
+from residue.schedule.spans import local
+from residue.schedule.watched import LoadedFiles, Refused, Watched
+
+RESTART = "A person has to start the program anew to use it, such as by: sudo systemctl restart residue."
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What can take force now."""
+
+    installation: Installation
+    hours: bool = False
+    limits: bool = False
+    """Stricter caps, or lower trims."""
+
+
+class InForce:
+    """The installation in force, which it gives when it is called. Watches all files of the folder.
+
+    Hours are taken where all of them can be relied on, and of room.toml stricter caps and lower trims. Whatever else
+    was changed is told, and waits for a start by a person.
+
+    state: the folder in which the files in force are kept. happened: writes into the event log: kind, text.
+    """
+
+    def __init__(
+        self,
+        installation: Installation,
+        state: Path,
+        now: Callable[[], datetime],
+        happened: Callable[[str, str], None],
+    ) -> None:
+        self._installation = installation
+        self._state = state
+        self._now = now
+        self._happened = happened
+        self._told: dict[str, str] = {}
+        """By file: what is wrong with it, or how it differs from what is in force."""
+        folder = installation.folder
+        named = [folder / name for name in installation.graph.files]
+        self._named_files = _digests(named)
+        self._hours = Watched([folder / HOURS, folder / CALENDAR_FILE], self._read_hours)
+        self._room = Watched([folder / ROOM], self._read_room)
+        self._piece = Watched([folder / PIECE, *named], self._read_piece)
+        self._look_at_start()
+
+    def __call__(self) -> Installation:
+        """The installation in force."""
+        return self._installation
+
+    @property
+    def alarms(self) -> list[str]:
+        """The faults of the present files, and how they differ from what is in force."""
+        return list(self._told.values())
+
+    def take(self, change: Change) -> None:
+        """From now on by this."""
+        self._installation = change.installation
+
+    def look(self, monotonic_s: float) -> Change | None:
+        """Called every second or so, and may take its time: what can take force now; the rest is told."""
+        match self._piece.look(monotonic_s):
+            case LoadedFiles(graph):
+                self._tell(PIECE, self._piece_differs(graph))
+            case Refused(error):
+                self._refuse(PIECE, error)
+        return self._look_at_hours(monotonic_s) or self._look_at_room(monotonic_s)
+
+    def _look_at_hours(self, monotonic_s: float) -> Change | None:
+        match self._hours.look(monotonic_s):
+            case LoadedFiles(installation):
+                self._told.pop(HOURS, None)
+                understood = agenda.at_present(installation.calendar, self._now())
+                self._happened("hours", f"The new hours are in force. {understood}")
+                return Change(kept(installation, self._state), hours=True)
+            case Refused(error):
+                self._refuse_hours(error)
+        return None
+
+    def _look_at_room(self, monotonic_s: float) -> Change | None:
+        match self._room.look(monotonic_s):
+            case LoadedFiles(written):
+                before, now = self._installation.room, tightened(self._installation.room, written)
+                self._tell(ROOM, _differs(ROOM, differences(now, written)))
+                if now != before:
+                    self._happened("limits", _stricter_in_words(before, now, local(self._now(), self._zone)))
+                    return Change(kept(replace(self._installation, room=now), self._state), limits=True)
+            case Refused(error):
+                self._refuse(ROOM, error)
+        return None
+
+    def _look_at_start(self) -> None:
+        """Tell what was broken, or changed, while nothing ran."""
+        if hours_differ(self._installation):
+            with _faults(self._refuse_hours):
+                self._read_hours()
+        with _faults(lambda error: self._refuse(ROOM, error)):
+            self._tell(ROOM, _differs(ROOM, differences(self._installation.room, self._read_room())))
+        with _faults(lambda error: self._refuse(PIECE, error)):
+            self._tell(PIECE, self._piece_differs(self._read_piece()))
+
+    # Telling.
+
+    def _tell(self, file: str, words: str | None) -> None:
+        if words is None:
+            self._told.pop(file, None)
+        elif self._told.get(file) != words:
+            self._told[file] = words
+            self._happened("files", words)
+
+    def _refuse(self, file: str, error: ProblemError) -> None:
+        self._tell(file, f"{file} was changed and is refused; what was in force stays. {error}")
+
+    def _refuse_hours(self, error: ProblemError) -> None:
+        self._told[HOURS] = f"The new hours are refused, and the old ones stay in force. {error}"
+        self._happened("hours", self._told[HOURS])
+
+    def _piece_differs(self, graph: Graph) -> str | None:
+        """Formatting and comments make no difference."""
+        same = graph.piece == self._installation.piece and _digests(list(self._named_files)) == self._named_files
+        return None if same else _differs(PIECE, "another piece, or another file that it names")
+
+    # Reading; each raises ProblemError with everything that is wrong.
+
+    @property
+    def _zone(self) -> ZoneInfo:
+        return self._installation.calendar.zone
+
+    def _read_hours(self) -> Installation:
+        folder = self._installation.folder
+        performances = find_performances(folder)
+        hours, answers, findings = read_hours(folder, performances)
+        if hours is None or answers is None or stops(findings):
+            raise ProblemError(findings)
+        places = {**self._installation.places, HOURS: folder}
+        return replace(self._installation, hours=hours, answers=answers, performances=performances, places=places)
+
+    def _read_room(self) -> Room:
+        """A room.toml that could be started with, and whose limits fit the room in force."""
+        room, findings = read_room(self._installation.folder / ROOM)
+        if room is not None:
+            findings += check_room_for(self._installation.graph, room)
+            findings = findings or check_room_for(None, tightened(self._installation.room, room))
+        if room is None or stops(findings):
+            raise ProblemError(findings)
+        return room
+
+    def _read_piece(self) -> Graph:
+        graph, findings = read_piece(self._installation.folder / PIECE)
+        if graph is not None:
+            findings += check_room_for(graph, self._installation.room)
+        if graph is None or stops(findings):
+            raise ProblemError(findings)
+        return graph
+
+
+@contextmanager
+def _faults(tell: Callable[[ProblemError], None]) -> Iterator[None]:
+    """Tells faults instead of raising them."""
+    try:
+        yield
+    except ProblemError as error:
+        tell(error)
+
+
+def _digests(files: Sequence[Path]) -> Mapping[Path, bytes]:
+    """Of the contents; one that cannot be read is like an empty one."""
+    found = dict.fromkeys(files, b"")
+    for path in files:
+        with suppress(OSError):
+            found[path] = hashlib.sha256(path.read_bytes()).digest()
+    return found
+
+
+def _differs(file: str, how: str | None) -> str | None:
+    return None if how is None else f"{file} differs from what is in force: {how}. {RESTART}"
+
+
+def _stricter_in_words(before: Room, now: Room, at: datetime) -> str:
+    """A sentence on the limits that have come into force, and on how long the time before counts against them."""
+    caps = [*stricter_caps(before.cap, now.cap), *_power_caps(before, now)]
+    lower = [name for name, output in now.output.items() if output.trim_db < before.output[name].trim_db]
+    told = [f"{cap.name} {cap.limit_in_words}" for cap in caps]
+    told += [f"trim of {name} {now.output[name].trim_db:g} dB" for name in lower]
+    longest_s = max((cap.window_s for cap in caps), default=0.0)
+    counts = ""
+    if longest_s:
+        until = at + timedelta(seconds=longest_s)
+        counts = (
+            f" What was played before counts against them: it can be quieter, or silent, until {until:%H:%M} at most."
+        )
+    return f"Stricter limits of room.toml are in force: {'; '.join(told)}.{counts}"
+
+
+def _power_caps(before: Room, now: Room) -> list[Cap]:
+    return [cap for cap in protecting_caps(now.output) if cap not in protecting_caps(before.output)]

@@ -1,0 +1,143 @@
+"""The files in force, kept where no person edits them: a start by nobody goes on with these.
+
+Only a start by a person takes new words of piece.toml and room.toml. After a power cut, or where the watchdog or the
+service manager starts the program anew, piece and room are those that were in force before, with the stricter caps and
+trims that were taken while it ran: so nothing becomes louder while nobody is there.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import replace
+from pathlib import Path
+
+from residue.installation.load import FILES, HOURS, PIECE, ROOM, Installation, load, read_room
+from residue.installation.tightening import room_toml, tightened
+from residue.problems import Finding, ProblemError, Severity
+from residue.runtime.system.files import replace_file
+from residue.schedule.beside import CALENDAR_FILE
+from residue.schedule.expansion import FILE_NAME as EXPANSION
+
+_LINK = "in-force"
+"""In the state folder, a link to the folder that holds them; so that all of them change in one step."""
+_OF = "installation.txt"
+"""Beside them, the folder of the installation that they belong to."""
+_DIGITS = 16
+
+
+def load_in_force(folder: Path, state: Path, *, by_person: bool) -> Installation:
+    """An installation as it is to run from this start on; what is in force is kept in the state folder.
+
+    by_person: its files are taken as they are, but for broken hours, which leave those that were in force.
+    Raises ProblemError with what is wrong in the folder, where that cannot be done.
+    """
+    before = state / _LINK
+    if not _belongs(before, folder):
+        return kept(_told(load(folder), _UNKNOWN) if before.exists() and not by_person else load(folder), state)
+    if not by_person:
+        return kept(_resumed(folder, before), state)
+    try:
+        return kept(load(folder), state)
+    except ProblemError as error:
+        try:
+            return kept(load(folder, before, taking=[HOURS]), state)
+        except ProblemError:
+            raise error from None
+
+
+def kept(installation: Installation, state: Path) -> Installation:
+    """Keep the files of an installation; gives it with the place where they are read from now on.
+
+    Where the disk takes nothing, they go on being read where they were.
+    """
+    try:
+        return replace(installation, places=dict.fromkeys(FILES, _keep(installation, state)))
+    except OSError:
+        return installation
+
+
+def hours_differ(installation: Installation) -> bool:
+    """Whether the curator's files in the folder are others than those in force, or cannot be read."""
+    try:
+        return _hours(installation.folder) != _hours(installation.places[HOURS])
+    except OSError:
+        return True
+
+
+def _resumed(folder: Path, before: Path) -> Installation:
+    """What was in force, with the hours and the stricter limits of the folder. Raises ProblemError.
+
+    Where that does not fit together any more: the folder, with the stricter limits that were in force.
+    """
+    for taking in ((PIECE, ROOM), FILES):
+        with suppress(ProblemError):
+            return _tightened(load(folder, before, taking=taking), folder)
+    return _tightened(load(folder), before)
+
+
+def _tightened(installation: Installation, other: Path) -> Installation:
+    """With the stricter limits of the room.toml in another folder, if that can be read."""
+    written, _ = read_room(other / ROOM)
+    return installation if written is None else replace(installation, room=tightened(installation.room, written))
+
+
+def _told(installation: Installation, finding: Finding) -> Installation:
+    return replace(installation, findings=(*installation.findings, finding))
+
+
+_UNKNOWN = Finding(
+    Severity.WARNS,
+    "state folder",
+    "The files that were in force before this start cannot be relied on, so the caps of room.toml are in force.",
+    "Make sure that nobody has raised them.",
+)
+
+
+def _belongs(kept_folder: Path, folder: Path) -> bool:
+    """Whether files are kept, are those of this installation, and are as they were written."""
+    try:
+        contents = {path.name: path.read_bytes() for path in kept_folder.iterdir() if path.name != EXPANSION}
+        of_this = contents[_OF].decode() == str(folder.resolve())
+        return of_this and kept_folder.resolve().name == f"{_LINK}.{_digest(contents)}"
+    except (OSError, KeyError, ValueError):
+        return False
+
+
+def _keep(installation: Installation, state: Path) -> Path:
+    contents = _contents(installation)
+    place, link = state / f"{_LINK}.{_digest(contents)}", state / _LINK
+    for name, content in contents.items():
+        replace_file(place / name, content)
+    events = installation.answers.events
+    if events is not None and events.record is not None:
+        replace_file(place / EXPANSION, events.record)
+    fresh = state / f"{_LINK}.new"
+    fresh.unlink(missing_ok=True)
+    fresh.symlink_to(place.name)
+    fresh.replace(link)
+    for other in state.glob(f"{_LINK}.*"):
+        if other != place:
+            shutil.rmtree(other, ignore_errors=True)
+    return link
+
+
+def _contents(installation: Installation) -> dict[str, bytes]:
+    places, room = installation.places, installation.room
+    written, _ = read_room(places[ROOM] / ROOM)
+    return {
+        _OF: str(installation.folder.resolve()).encode(),
+        PIECE: (places[PIECE] / PIECE).read_bytes(),
+        ROOM: (places[ROOM] / ROOM).read_bytes() if written == room else room_toml(room).encode(),
+        **_hours(places[HOURS]),
+    }
+
+
+def _hours(folder: Path) -> dict[str, bytes]:
+    return {name: (folder / name).read_bytes() for name in (HOURS, CALENDAR_FILE) if (folder / name).exists()}
+
+
+def _digest(contents: Mapping[str, bytes]) -> str:
+    return hashlib.sha256(repr(sorted(contents.items())).encode()).hexdigest()[:_DIGITS]
