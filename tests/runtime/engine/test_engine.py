@@ -8,13 +8,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from residue.loudness.caps.caps import CapEntry, expand
 from residue.mapping.playback import Playback
 from residue.mapping.signals import AUDIO_RATE_HZ, Span
 from residue.output.returning import ReturningSink
 from residue.runtime.engine.crossfade import EveningCrossfade
 from residue.runtime.engine.engine import BLOCK_FRAMES, CROSSFADE_S, RETURN_FADE_S, Engine, Turn
 from residue.watchdog.checks import AUDIBLE, INAUDIBLE
-from tests.runtime.stubs import HandClock, Hum, Keeping, stage
+from tests.runtime.stubs import OUTPUTS, HandClock, Hum, Keeping, stage
 
 LATENCY = stage().latency_frames
 BLOCKS_PER_S = AUDIO_RATE_HZ // BLOCK_FRAMES
@@ -117,6 +118,29 @@ def test_a_trim_lowers_and_never_raises(bench: Bench) -> None:
     bench.engine.trim(0.25)
     bench.run(3 * BLOCKS_PER_S)
     assert np.abs(bench.left[-AUDIO_RATE_HZ:]).max() == pytest.approx(0.025, rel=0.05)
+
+
+def test_a_plan_that_becomes_lower_lowers_what_plays_and_never_raises_it(bench: Bench) -> None:
+    bench.begin(Hum(60 * AUDIO_RATE_HZ), gain=0.5)
+    bench.run(2 * BLOCKS_PER_S)
+    number = bench.engine.snapshot.turn
+    bench.engine.lower_plan(number, 0.25)
+    bench.engine.lower_plan(number, 0.9)
+    bench.engine.lower_plan(number + 1, 0.01)
+    bench.run(3 * BLOCKS_PER_S)
+    assert np.abs(bench.left[-AUDIO_RATE_HZ:]).max() == pytest.approx(0.025, rel=0.05)
+    assert bench.engine.snapshot.plan_gain == 0.25
+    bend = np.abs(np.diff(bench.left[AUDIO_RATE_HZ:], n=2))
+    assert bend.max() <= 1.05 * bend[: AUDIO_RATE_HZ // 2].max(), "without a click"
+
+
+def test_stricter_caps_hold_in_the_stage_that_plays(bench: Bench) -> None:
+    bench.begin(Hum(60 * AUDIO_RATE_HZ))
+    bench.run(2 * BLOCKS_PER_S)
+    bench.engine.tighten(OUTPUTS, expand([CapEntry(quantity="LAeq", window_s=60, limit_dbfs=-70.0)]))
+    bench.run(2 * BLOCKS_PER_S)
+    assert [cap.limit for cap in bench.engine.snapshot.reading.caps] == [-70.0]  # type: ignore[union-attr]
+    assert np.abs(bench.left[-AUDIO_RATE_HZ:]).max() == 0.0, "what was sent before is more than it allows"
 
 
 def _raise(block: NDArray[np.float64], span: Span) -> None:

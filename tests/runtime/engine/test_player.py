@@ -6,6 +6,8 @@ from collections.abc import Callable
 from threading import Semaphore
 from typing import cast
 
+import msgspec
+import numpy as np
 import pytest
 
 from residue.mapping.playback import Playback
@@ -39,7 +41,8 @@ class Stage:
         sink = Keeping()
         returning = ReturningSink(sink.open, clock.monotonic_s, clock.sleep)
         self.engine = Engine(stage(), returning, 2, monotonic_s=clock.monotonic_s)
-        self.player = Player(self.engine, Plans(), opens, clock.monotonic_s)
+        self.plans = Plans()
+        self.player = Player(self.engine, self.plans, opens, clock.monotonic_s)
 
     def until_turn(self, number: int) -> None:
         deadline = time.monotonic() + PATIENCE_S
@@ -70,6 +73,17 @@ def test_a_start_that_is_repeated_begins_one_turn_at_the_place_asked_for() -> No
     assert view.sounding
     assert view.playhead_s == pytest.approx(20.0 + BLOCK_FRAMES / AUDIO_RATE_HZ, abs=1e-6), "from the start of a hop"
     assert on.engine.snapshot.plan_gain == pytest.approx(10 ** (-6 / 20))
+
+
+def test_what_plays_follows_a_plan_that_becomes_lower() -> None:
+    on = Stage(hum)
+    on.player.do([Start(1, "second-batch", 0.0)])
+    on.until_turn(1)
+    for gain_db, then_db in ((0.0, -6.0), (-9.0, -9.0), (-7.0, -9.0)):
+        on.plans.outcome = msgspec.structs.replace(Plans.outcome, gain_db={"second-batch": gain_db})
+        on.player.follow_plan()
+        on.engine.run_block()
+        assert 20 * np.log10(on.engine.snapshot.plan_gain) == pytest.approx(then_db)
 
 
 def test_the_view_tells_what_is_ready_and_what_never_will_be() -> None:
