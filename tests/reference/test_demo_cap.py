@@ -56,16 +56,3 @@ def differences_db(piece: str, name: str, cache: Path, seconds: int | None, gain
 def test_the_cap_leaves_the_first_part_of_a_demo_alone(piece: str, name: str, seconds: int, tmp_path: Path) -> None:
     # A gain near the plan's, so that the rest of the programme need not be rendered.
     assert np.max(np.abs(differences_db(piece, name, tmp_path, seconds, -3.0))) <= MOST_DIFFERENT_DB
-
-
-@pytest.mark.long
-@pytest.mark.parametrize(
-    ("piece", "name"),
-    [
-        (piece, bag.name)
-        for piece in ("night-dough", "oven-watch")
-        for bag in sorted((ARCHIVES / piece / "performances").iterdir())
-    ],
-)
-def test_the_cap_leaves_a_whole_demo_alone_under_its_plan(piece: str, name: str, tmp_path: Path) -> None:
-    assert np.max(np.abs(differences_db(piece, name, tmp_path, None, None))) <= MOST_DIFFERENT_DB
