@@ -191,3 +191,48 @@ def test_nothing_is_left_to_be_done_later() -> None:
     later = re.compile(r"\b(TODO|FIXME|XXX|NotImplementedError)\b")
     sources = [path for folder in WRITTEN for path in folder.rglob("*.py") if path != Path(__file__)]
     assert [named(path) for path in sources if later.search(path.read_text(encoding="utf-8"))] == []
+
+
+OF_NO_SINGLE_MODULE = {
+    "archive/test_commands.py": "ingest, show and verify at the terminal",
+    "cli/test_hours_and_rehearse.py": "two commands on one installation",
+    "cli/test_nodes_and_draw.py": "two commands on one installation",
+    "control/test_fuzz.py": "hostile datagrams, through packet, pattern, surface and house",
+    "control/test_fuzz_socket.py": "the same at the socket of a daemon",
+    "live/test_coming_in.py": "from a sensor to the graph, through all of live",
+    "live/test_loopback.py": "a recording through a real sound server",
+    "live/test_replay.py": "a recording and its replay",
+    "loudness/test_promise.py": "governor, history and log against a meter of its own",
+    "loudness/test_vibration_caps.py": "caps on vibration, from room.toml to the governor",
+    "mapping/test_bounded.py": "a rule that all nodes keep",
+    "mapping/test_long_silence.py": "a rule that all nodes keep",
+    "mapping/test_nodes_contract.py": "a rule that all nodes keep",
+    "mapping/test_nodes_memory.py": "a rule that all nodes keep",
+    "mapping/test_nodes_own.py": "nodes of another package",
+    "mapping/test_random_graphs.py": "rules that all graphs keep",
+    "mapping/test_same_bits.py": "rules that all graphs keep",
+    "runtime/daemon/test_daemon_hours.py": "hours that change while a daemon plays",
+    "runtime/swap/test_swap_while_playing.py": "a swap in a daemon that plays",
+}
+"""Test modules that mirror no module, and what they hold."""
+OF_NO_PART = ("archives", "bench", "deploy", "machine", "reference", "season")
+"""Folders of tests that mirror no part of the package; DEVELOPERS.md says what they hold."""
+
+
+def mirrors() -> dict[str, Path]:
+    """By test module within tests: the module that it mirrors by its name."""
+    within = (path.relative_to(ROOT / "tests") for path in sorted((ROOT / "tests").rglob("test_*.py")))
+    named = [path for path in within if path.parts[0] not in OF_NO_PART and path.name != Path(__file__).name]
+    return {path.as_posix(): PACKAGE / path.parent / path.name.removeprefix("test_") for path in named}
+
+
+def test_test_modules_mirror_modules_by_name() -> None:
+    without = {path for path, module in mirrors().items() if not module.exists()}
+    assert without == set(OF_NO_SINGLE_MODULE)
+
+
+def test_how_many_examples_a_property_tries_is_said_in_one_way() -> None:
+    """By tests/properties.py, so that a quick run stays quick and repeats itself."""
+    own = {Path(__file__), ROOT / "tests" / "properties.py"}
+    said = [path for path in (ROOT / "tests").rglob("*.py") if path not in own and "max_examples" in path.read_text()]
+    assert said == []

@@ -7,12 +7,15 @@ Source: adaptive threshold, common practice; compared with other detectors on re
 
 from __future__ import annotations
 
+import math
+from collections import deque
+from collections.abc import Sequence
+
 import numpy as np
 
 from residue.dsp import filters
 from residue.dsp.exact import Floats
 from residue.dsp.filters import FromFirst, SosFilter
-from residue.dsp.qrs import Familiar
 from residue.dsp.sliding import sliding_maximum
 
 _BAND_HZ = (0.5, 8.0)
@@ -25,6 +28,13 @@ _KNOWN_AFTER_S = 0.2
 _LEAST_WIDTH_S = 0.05
 """A wave of the pulse stands for longer, hum of the mains does not; our choice."""
 _COMPARED_HZ = 100
+_ALIKE = 0.75
+"""Correlation from which two waves look alike; our choice."""
+_COMPARED_WITH = 4
+_MOST_CREDIT = 2
+"""So many waves in a row may look like none before, where those before looked alike; our choice."""
+_OF_LATE, _NOISE = 8, 0.7
+"""Over so many waves they must look alike on the average: of noise a pair now and then does, many do not."""
 
 
 class PulseFinder:
@@ -38,7 +48,7 @@ class PulseFinder:
         self._apart, self._every = round(_APART_S * rate_hz), rate_hz // _COMPARED_HZ
         self._least_width = round(_LEAST_WIDTH_S * rate_hz)
         self._was_above, self._seen, self._last = False, 0, -self._apart
-        self._familiar = Familiar()
+        self._familiar = _Familiar()
 
     def __call__(self, wave: Floats) -> list[int]:
         """The beats that became known within these values."""
@@ -61,3 +71,32 @@ class PulseFinder:
             return False
         self._last = at
         return self._familiar(around[:: self._every].tolist())
+
+
+class _Familiar:
+    """Whether waves look like those before them.
+
+    One that looks like none of the last few counts on the credit of those before it.
+    """
+
+    def __init__(self) -> None:
+        self._seen: deque[Sequence[float]] = deque(maxlen=_COMPARED_WITH)
+        self._likeness: deque[float] = deque(maxlen=_OF_LATE)
+        self._credit = 0
+
+    def __call__(self, shape: Sequence[float]) -> bool:
+        """Whether a wave of this shape, the next in time, is to be believed."""
+        likeness = max((_likeness(shape, seen) for seen in self._seen), default=0.0)
+        self._seen.append(shape)
+        self._likeness.append(likeness)
+        believed = likeness > _ALIKE or self._credit > 0
+        self._credit = min(self._credit + 1, _MOST_CREDIT) if likeness > _ALIKE else max(self._credit - 1, 0)
+        is_noise = len(self._likeness) == _OF_LATE and math.fsum(self._likeness) < _NOISE * _OF_LATE
+        return believed and not is_noise
+
+
+def _likeness(one: Sequence[float], other: Sequence[float]) -> float:
+    """The correlation of two shapes, as far as both go, or 0."""
+    products = math.fsum(a * b for a, b in zip(one, other, strict=False))
+    squares = math.fsum(a * a for a in one) * math.fsum(b * b for b in other)
+    return max(0.0, products / math.sqrt(squares)) if squares > 0.0 else 0.0

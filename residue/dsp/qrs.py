@@ -1,15 +1,14 @@
 """Finds the beats in an ECG as it comes, without ever looking ahead.
 
 Source: after Pan and Tompkins, IEEE Trans Biomed Eng 32 (1985) 230-236: band-pass, slope, square, moving sum over
-150 ms, two adaptive levels, refractory time, T wave told by its slope, search back. Ours differs in that the
-root of the sum is judged, so that weak and strong beats (as in bigeminy) lie nearer together, that the stream may have
-any unit, that the levels fall again after an artefact, and that a beat must look like one of those shortly before it:
-noise never looks alike twice.
+150 ms, two adaptive levels, refractory time, T wave known by its slope, search back. Ours differs: hum is taken away
+first; the root of the sum is judged, so that weak and strong beats (as in bigeminy) lie nearer together; the stream may
+have any unit; the levels fall again after an artefact; and beats are given only while there is a heart: they stand out
+of what lies between them, and look alike, as far as the noise lets them (residue.dsp.heartlike).
 """
 
 from __future__ import annotations
 
-import math
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -21,30 +20,45 @@ import numpy as np
 from residue.dsp import filters
 from residue.dsp.exact import Floats
 from residue.dsp.filters import FromFirst, SosFilter
+from residue.dsp.heartlike import Heartlike
 from residue.dsp.sliding import sliding_sum
 
 HOP_S = 0.005
-_BAND_HZ = (5.0, 15.0)
+_MAINS_HZ = (50.0, 60.0)
+"""A mean over one period of each takes hum away, and much of what muscles add."""
+_BAND_HZ = (6.0, 20.0)
 _SHAPE_HZ = (3.0, 40.0)
 """Within it a QRS complex keeps its shape, so that beats are placed and compared in it."""
 _SHAPE_DELAY_S = 0.0015
 _SLOPE_S = 0.01
 _SUM_S = 0.15
-_LEARNING_S = 2.0
+_LEARNING_S = 0.15
+"""Within this time after the start no beat is found."""
 _REFRACTORY_S = 0.2
-_T_WAVE_S = 0.36
+_T_WAVE_S, _T_WAVE_SLOPE = 0.36, 0.65
+"""A peak so soon after a beat, with less than this share of its slope, is a T wave; the share is our choice."""
 _SEARCH_BACK = 1.66
-_FORGET_S = 3.0
-_ALIKE = 0.75
-"""Correlation from which two complexes look alike; our choice, see the test with noise."""
-_MOST_CREDIT = 2
-"""So many beats in a row may look like none before, where those before looked alike; our choice, see there."""
+_FORGET_S = 4.0
 _COMPARED_S = 0.15
 """So much before and after the R wave is compared."""
+_BETWEEN_S = 2.0
+"""Over so long the strength between beats is measured."""
 _LEAST = 1e-9
 """Strength below which there is no ECG, whatever its unit."""
+_FAINT = 1e-4
+"""Strength below this share of the largest deflection of late is rounding, not a heart."""
+_LEVEL, _LEAST_LEVEL = 0.35, 0.2
+"""Shares of the way from noise to beats: a peak above the first is a candidate; one above the second if it is clear."""
+_CLEAR = 3.0
+"""A peak that stands so many times above what lies between is clear."""
+_WEAK = 0.75
+"""A peak below this share of the beats that is not clear must look like one of them; our choice."""
+_RATE = 0.125
+"""Share by which levels follow each peak."""
+_FIRST = 4
+"""Over so many beats the level is the highest of them, so that T waves at the start stay below."""
 _MOST_AT_ONCE = 3.0
-"""By how much a single peak can count above the level of the signal: an artefact is not let in whole."""
+"""By how much a single peak can count above the level of the signal: an artefact does not count in whole."""
 _FALLEN = 0.7
 _FIRST_INTERVAL_S = 1.0
 _REMEMBERED_S = 5.0
@@ -52,15 +66,19 @@ _REMEMBERED_S = 5.0
 
 @dataclass(frozen=True, slots=True)
 class Beat:
-    """In values of the stream: where the R wave is, where it was known, and the way from the R wave before (or 0)."""
+    """In values of the stream: where the R wave is, where it was known, and the way from the R wave before (or 0).
+
+    sure: 0 to 1, how far this is a heart.
+    """
 
     at: int
     known_at: int
     interval: int
+    sure: float
 
 
 class _Hop(NamedTuple):
-    """What 5 ms of the stream come down to; the highest and the lowest deflection with where they are in the stream."""
+    """A summary of 5 ms of the stream: the highest and the lowest deflection with where they are in the stream."""
 
     highest: float
     highest_at: int
@@ -69,6 +87,7 @@ class _Hop(NamedTuple):
     shape: float
     slope: float
     strength: float
+    size: float
 
 
 class _Peak(NamedTuple):
@@ -88,37 +107,44 @@ class BeatFinder:
         self._before = np.zeros(round(_SLOPE_S * rate_hz))
         self._sum = sliding_sum(round(_SUM_S * rate_hz))
         self._shape = SosFilter(filters.bandpass(*_SHAPE_HZ, rate_hz, 1))
-        self._delay = round(_SHAPE_DELAY_S * rate_hz)
-        self._waiting = np.empty((3, 0))
+        lengths = [round(rate_hz / mains_hz) for mains_hz in _MAINS_HZ]
+        self._means = [(sliding_sum(length), float(length)) for length in lengths]
+        means_delay = 0
+        for length in lengths:
+            means_delay += length - 1
+        self._delay = round(_SHAPE_DELAY_S * rate_hz) + means_delay // 2
+        self._waiting = np.empty((4, 0))
         self._seen = self._last_at = 0
         self._decide = _Decisions()
 
     def __call__(self, ecg: Floats) -> list[Beat]:
         """The beats that became known within these values."""
-        centred = self._centre(ecg)
+        size = centred = self._centre(ecg)
+        for mean, length in self._means:
+            centred = mean(centred) / length
         band = self._band(centred)
         ahead = np.concatenate((self._before, band))
         slope = ahead[len(self._before) :] - ahead[: len(band)]
         self._before = ahead[len(band) :]
         strength = np.sqrt(self._sum(slope * slope))
-        self._waiting = np.concatenate((self._waiting, (self._shape(centred), slope, strength)), axis=1)
+        self._waiting = np.concatenate((self._waiting, (self._shape(centred), slope, strength, size)), axis=1)
         beats = []
         for hop in self._hops():
             self._seen += self._hop
             placed = self._decide(hop)
             if placed:
-                at, is_sure = placed[0] - self._delay, placed[1]
-                if is_sure:
-                    beats.append(Beat(at, self._seen - 1, at - self._last_at if self._last_at else 0))
-                self._last_at = at
+                at, sure = placed[0] - self._delay, placed[1]
+                if sure > 0.0:
+                    beats.append(Beat(at, self._seen - 1, at - self._last_at if self._last_at else 0, sure))
+                    self._last_at = at
         return beats
 
     def _hops(self) -> Iterable[_Hop]:
         """The hops that are complete."""
         count = self._waiting.shape[1] // self._hop
-        whole = self._waiting[:, : count * self._hop].reshape(3, count, self._hop)
+        whole = self._waiting[:, : count * self._hop].reshape(4, count, self._hop)
         self._waiting = self._waiting[:, count * self._hop :]
-        shape, slope, strength = whole
+        shape, slope, strength, size = whole
         starts = self._seen + np.arange(count) * self._hop
         return [
             _Hop(*fields)
@@ -130,6 +156,7 @@ class BeatFinder:
                 shape[:, -1].tolist(),
                 np.abs(slope).max(axis=1).tolist(),
                 strength[:, -1].tolist(),
+                np.abs(size).max(axis=1).tolist(),
                 strict=True,
             )
         ]
@@ -149,10 +176,11 @@ class _Decisions:
         self._forgot = 0
         self._intervals: deque[int] = deque([_hops_in(_FIRST_INTERVAL_S)], maxlen=8)
         self._up = self._down = 0.0
-        self._familiar = Familiar()
+        self._heart = Heartlike(HOP_S)
+        self._found = 0
 
-    def __call__(self, hop: _Hop) -> tuple[int, bool] | None:
-        """Where a beat is, in values of the stream, and whether it looks like one, if this hop has completed one."""
+    def __call__(self, hop: _Hop) -> tuple[int, float] | None:
+        """Where a beat is, in values of the stream, and how sure it is one, if this hop has completed one."""
         self._hops.append(hop)
         self._now += 1
         if self._now <= _hops_in(_LEARNING_S):
@@ -189,24 +217,40 @@ class _Decisions:
 
     def _classify(self, peak: _Peak) -> _Peak | None:
         since = peak.hop - self._last_beat.hop
-        level = self._noise + 0.25 * (self._signal - self._noise)
         if since < _hops_in(_REFRACTORY_S):
             return None
-        if peak.strength > level and not self._is_t_wave(peak, since):
-            self._signal += 0.125 * (min(peak.strength, _MOST_AT_ONCE * self._signal) - self._signal)
+        above = self._signal - self._noise
+        level = min(self._noise + _LEVEL * above, max(self._noise + _LEAST_LEVEL * above, _CLEAR * self._between()))
+        is_t_wave = self._is_t_wave(peak, since)
+        if peak.strength > level and not is_t_wave and self._is_strong_or_alike(peak):
+            if self._found < _FIRST:
+                self._signal = max(self._signal, peak.strength)
+            else:
+                self._signal += _RATE * (min(peak.strength, _MOST_AT_ONCE * self._signal) - self._signal)
+            self._found += 1
             return peak
-        self._noise += 0.125 * (min(peak.strength, self._signal) - self._noise)
-        if peak.strength > level / 2 and (self._passed_over is None or peak.strength > self._passed_over.strength):
+        self._noise += _RATE * (min(peak.strength, self._signal) - self._noise)
+        highest = self._passed_over.strength if self._passed_over else 0.0
+        if peak.strength > max(level / 2, highest) and not is_t_wave:
             self._passed_over = peak
         return None
 
     def _is_t_wave(self, peak: _Peak, since: int) -> bool:
-        return since < _hops_in(_T_WAVE_S) and peak.slope < self._last_beat.slope / 2
+        return since < _hops_in(_T_WAVE_S) and peak.slope < _T_WAVE_SLOPE * self._last_beat.slope
+
+    def _is_strong_or_alike(self, peak: _Peak) -> bool:
+        """A weak one may be noise between beats: it must look like them."""
+        if peak.strength >= _WEAK * self._signal or peak.strength >= _CLEAR * self._between():
+            return True
+        return self._heart.knows(self._look(peak)[0])
 
     def _search_back(self) -> _Peak | None:
         """The best peak that was passed over, where a beat is overdue."""
         overdue = self._now - self._last_beat.hop > _SEARCH_BACK * median(self._intervals)
         if self._passed_over is None or not overdue:
+            return None
+        if not self._is_strong_or_alike(self._passed_over):
+            self._passed_over = None
             return None
         self._signal += 0.25 * (self._passed_over.strength - self._signal)
         return self._passed_over
@@ -218,50 +262,36 @@ class _Decisions:
             self._noise /= 2
             self._forgot = self._now
 
-    def _place(self, beat: _Peak) -> tuple[int, bool]:
-        """Where the largest deflection of the usual sign is, and whether it looks like one of the last beats."""
-        self._intervals.append(min(beat.hop - self._last_beat.hop, _hops_in(_FORGET_S)))
+    def _place(self, beat: _Peak) -> tuple[int, float]:
+        """Where the largest deflection of the usual sign is, and how sure it is a beat."""
+        interval_s = (beat.hop - self._last_beat.hop) * HOP_S
+        shape, at, up, down = self._look(beat)
+        self._up += _RATE * (up - self._up)
+        self._down += _RATE * (down - self._down)
+        faint = _FAINT * max(hop.size for hop in self._hops)
+        contrast = beat.strength / max(self._between(), _LEAST)
+        sure = self._heart(shape, contrast, interval_s) if beat.strength > faint else 0.0
+        if sure > 0.0 and self._last_beat.hop:
+            self._intervals.append(min(beat.hop - self._last_beat.hop, _hops_in(_FORGET_S)))
         self._last_beat, self._passed_over = beat, None
+        return at, sure
+
+    def _between(self) -> float:
+        """Strength of what lies between beats."""
+        return median(hop.strength for hop in list(self._hops)[-_hops_in(_BETWEEN_S) :])
+
+    def _look(self, peak: _Peak) -> tuple[list[float], int, float, float]:
+        """The shape around the largest deflection of the usual sign, where that is, and how far it goes up and down."""
         hops = list(self._hops)
-        end = len(hops) + beat.hop - self._now
+        end = len(hops) + peak.hop - self._now
         candidates = range(max(0, end - _hops_in(_SUM_S + _SLOPE_S)), end)
         high = max(candidates, key=lambda index: hops[index].highest)
         low = min(candidates, key=lambda index: hops[index].lowest)
-        self._up += 0.125 * (hops[high].highest - self._up)
-        self._down += 0.125 * (-hops[low].lowest - self._down)
-        upright = self._up >= self._down
+        up, down = hops[high].highest, -hops[low].lowest
+        upright = self._up + _RATE * (up - self._up) >= self._down + _RATE * (down - self._down)
         middle, reach = high if upright else low, _hops_in(_COMPARED_S)
         shape = [hop.shape for hop in hops[max(0, middle - reach) : middle + reach]]
-        familiar = self._familiar(shape)
-        believed = beat.strength > _LEAST and familiar
-        return (hops[middle].highest_at if upright else hops[middle].lowest_at), believed
-
-
-class Familiar:
-    """Whether beats look like those before them, for detectors that must not take noise for a heart.
-
-    One that looks like none of the last four, an extra beat of the ventricles for instance, is let pass on their
-    credit.
-    """
-
-    def __init__(self) -> None:
-        self._seen: deque[list[float]] = deque(maxlen=4)
-        self._credit = 0
-
-    def __call__(self, shape: list[float]) -> bool:
-        """Whether a beat of this shape, the next in time, is to be believed."""
-        looks_like_one = any(_alike(shape, seen) for seen in self._seen)
-        believed = looks_like_one or self._credit > 0
-        self._credit = min(self._credit + 1, _MOST_CREDIT) if looks_like_one else max(self._credit - 1, 0)
-        self._seen.append(shape)
-        return believed
-
-
-def _alike(one: list[float], other: list[float]) -> bool:
-    """Whether two shapes correlate, as far as both go."""
-    products = math.fsum(a * b for a, b in zip(one, other, strict=False))
-    squares = math.fsum(a * a for a in one) * math.fsum(b * b for b in other)
-    return products > _ALIKE * math.sqrt(squares)
+        return shape, hops[middle].highest_at if upright else hops[middle].lowest_at, up, down
 
 
 def _hops_in(time_s: float) -> int:

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from residue.problems import Finding, Severity
 from residue.schedule import public_holidays
 from residue.schedule.beside import CALENDAR_FILE, Answers
-from residue.schedule.events import Meaning
+from residue.schedule.calendar_file import Meaning
 from residue.schedule.hours import Hours, openings_on
 from residue.schedule.opening import Opening, without
 from residue.schedule.programme import next_start

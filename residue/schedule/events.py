@@ -16,10 +16,7 @@ import datetime as dt
 import re
 import warnings
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from enum import StrEnum
 from functools import lru_cache
-from hashlib import sha256
 from math import isnan, nan
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -28,22 +25,14 @@ import icalendar
 import recurring_ical_events
 
 from residue.problems import Finding, ProblemError, Severity, nearest, stopping, stops
+from residue.schedule.calendar_file import CalendarFile, Meaning, Said, digest_of
 from residue.schedule.event_checks import called, check_event, times
-from residue.schedule.opening import EVERYDAY, EventTerms, Opening, without
+from residue.schedule.opening import EVERYDAY, EventTerms, Opening
 from residue.schedule.spans import instant, local
 
 MOST_BYTES = 4_000_000
 MOST_EVENTS = 5_000
 """Our own bounds: what is larger is not a house's hours, and would take seconds to read (5,000 events: 3 s)."""
-
-
-class Meaning(StrEnum):
-    """The meaning of an event."""
-
-    CLOSED = "closed"
-    PRIVATE_VIEW = "private view"
-    OPEN = "open"
-    NOTE = "note"
 
 
 WORDS: Mapping[Meaning, tuple[str, ...]] = {
@@ -54,46 +43,9 @@ WORDS: Mapping[Meaning, tuple[str, ...]] = {
 """The words by which an event says what it means; the first that is found decides."""
 
 _TRIM = re.compile(r"\btrim\b\s*[:=]?\s*(?:([-−–]?)\s*(\d+(?:[.,]\d+)?))?", re.IGNORECASE)
-_MARKUP = re.compile(r"<[^>]*>")
+_MARKUP = re.compile(r"<[^<>]*>")
 """Some calendar programs write descriptions as HTML."""
 _PERFORMANCES = re.compile(r"performances?\s*[:=]\s*(.+)", re.IGNORECASE)
-
-
-@dataclass(frozen=True, slots=True)
-class Said:
-    """An event on one day."""
-
-    meaning: Meaning
-    piece: Opening
-    """From when to when, and its summary."""
-    once: bool
-    """It is not repeated."""
-
-
-@dataclass(frozen=True)
-class CalendarFile:
-    """A calendar file that was read and can be relied upon.
-
-    said: gives every event that counts during some local days.
-    digest: of the text.
-    terms: those of private views, each with the place where they are written.
-    findings: what the curator may want to know though nothing stops it.
-    """
-
-    said: Callable[[dt.date, int], list[Said]]
-    digest: str
-    terms: Mapping[EventTerms, str]
-    findings: tuple[Finding, ...]
-
-    def everyday(self, first: dt.date, days: int) -> list[Opening]:
-        """Open hours less closed hours."""
-        said = self.said(first, days)
-        closed = [one.piece for one in said if one.meaning is Meaning.CLOSED]
-        return without((one.piece for one in said if one.meaning is Meaning.OPEN), closed)
-
-    def private_views(self, first: dt.date, days: int) -> list[Opening]:
-        """The private views, beside the ordinary openings."""
-        return [one.piece for one in self.said(first, days) if one.meaning is Meaning.PRIVATE_VIEW]
 
 
 def read(path: Path, zone: ZoneInfo, known: Collection[str] | None = None) -> CalendarFile:
@@ -132,7 +84,7 @@ def _read(path: Path, zone: ZoneInfo, known: Collection[str] | None) -> Calendar
         raise ProblemError(findings)
     said = _sayings(calendars, zone)
     said(dt.date(2000, 1, 1), 1)  # whatever the libraries cannot work with shows when the first day is worked out
-    return CalendarFile(said, sha256(text.encode()).hexdigest(), private, tuple(findings))
+    return CalendarFile(said, digest_of(text.encode()), private, tuple(findings))
 
 
 def meaning(event: icalendar.Event) -> Meaning:

@@ -21,6 +21,7 @@ TOLD = {
     "performance": "first-batch",
     "playhead_s": 201.3,
     "section": "quiet hands",
+    "readings": {"rate": {"value": 71.25, "trust": 1.0}, "breath": {"value": None, "trust": 0.0}},
     "levels": None,
     "caps": [{"name": "LAeq over 15 min", "level": None, "limit": 100.0, "unit": "dB(A)", "headroom_db": None}],
     "health": {"why": "first-batch from 0 s on", "alarms": [], "ears_known": False, "swaps": SWAPS},
@@ -32,6 +33,8 @@ def test_a_status_reads_as_sentences() -> None:
     assert in_words(TOLD) == [
         "The house is playing: first-batch from 0 s on.",
         "first-batch is at 3:21, section quiet hands.",
+        "rate: 71.25, trust 1.00.",
+        "breath: trust 0.00, not measured now.",
         "LAeq over 15 min: silence, limit 100.0 dB(A).",
         "third-batch in the place of first-batch, at-rest: arriving. It lacks bagit.txt.",
         "third-batch in the place of first-batch, at-rest: ready.",

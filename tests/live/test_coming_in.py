@@ -35,6 +35,7 @@ from residue.live.tracks import GrowingTrack, look_ahead_frames
 from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, Kind, Span
 from residue.problems import ProblemError, stopping
 from tests.live.stage import TODAY, installation, sensors_of
+from tests.runtime.running import free_port
 
 NAN = math.nan
 NOON = datetime(2026, 3, 1, 12, tzinfo=UTC)
@@ -347,7 +348,7 @@ def message(address: str, *numbers: float | str) -> bytes:
 
 def test_messages_of_sensors_are_taken_and_others_counted() -> None:
     found, listener = heard(
-        Messages(port=47_357), message("/beat", 0.8, "x"), message("/other", 1.0), b"no message", message("/beat")
+        Messages(port=free_port()), message("/beat", 0.8, "x"), message("/other", 1.0), b"no message", message("/beat")
     )
     assert [one.address for one in found] == ["/beat", "/beat"]
     assert found[0].numbers[0] == pytest.approx(0.8)
@@ -356,16 +357,17 @@ def test_messages_of_sensors_are_taken_and_others_counted() -> None:
 
 
 def test_who_is_not_allowed_is_not_heard() -> None:
-    found, listener = heard(Messages(port=47_358, allow=("10.0.0.0/8",)), message("/beat"))
+    found, listener = heard(Messages(port=free_port(), allow=("10.0.0.0/8",)), message("/beat"))
     assert found == []
     assert listener.unknown == 0
 
 
 def test_a_sender_in_an_allowed_ipv4_network_is_heard_at_an_ipv6_address_too() -> None:
     """RFC 4291, 2.5.5.2: its address arrives as ::ffff:127.0.0.1."""
-    listener = OscReceiver(Messages(listen="::", port=47_356), ["/beat"], lambda: 5.0)
+    port = free_port()
+    listener = OscReceiver(Messages(listen="::", port=port), ["/beat"], lambda: 5.0)
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
-        sender.sendto(message("/beat", 0.8), ("127.0.0.1", 47_356))
+        sender.sendto(message("/beat", 0.8), ("127.0.0.1", port))
     while select.select([listener._socket], [], [], 0.2)[0]:
         pass
     listener.close()
@@ -374,6 +376,6 @@ def test_a_sender_in_an_allowed_ipv4_network_is_heard_at_an_ipv6_address_too() -
 
 def test_a_port_that_is_taken_is_told() -> None:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
-        other.bind(("127.0.0.1", 47_359))
+        other.bind(("127.0.0.1", 0))
         with pytest.raises(ProblemError, match="write another port"):
-            OscReceiver(Messages(port=47_359), [])
+            OscReceiver(Messages(port=other.getsockname()[1]), [])

@@ -33,9 +33,11 @@ from residue.runtime.offline.rendering import rendered
 from residue.runtime.system.clock import SystemClock, uptime
 from tests.live.stage import arm, brain, heart, installation
 from tests.reference.test_sound_server import found_within
+from tests.runtime.running import free_port
 from tests.sound_server import SoundServer, sound_server
 
-PORT = 47_352
+pytestmark = pytest.mark.real_time
+
 RATE_HZ = 48_000
 
 
@@ -46,7 +48,7 @@ def server(tmp_path: Path) -> Iterator[SoundServer]:
 
 
 @contextmanager
-def body(server: SoundServer, folder: Path, seconds: float) -> Iterator[np.ndarray]:
+def body(server: SoundServer, folder: Path, port: int, seconds: float = 60.0) -> Iterator[np.ndarray]:
     """Plays an arm into the server, over and over, and sends a brain and a heart, while the context lasts."""
     sound = arm(seconds)
     soundfile.write(folder / "arm.wav", sound.T, RATE_HZ, subtype="FLOAT")
@@ -63,7 +65,7 @@ def body(server: SoundServer, folder: Path, seconds: float) -> Iterator[np.ndarr
                 builder = OscMessageBuilder(one.address)
                 for number in one.numbers:
                     builder.add_arg(number, "f")
-                sender.sendto(builder.build().dgram, ("127.0.0.1", PORT))
+                sender.sendto(builder.build().dgram, ("127.0.0.1", port))
 
     form = ["--raw", "--format=float32le", "--rate=48000", "--channels=2", "--latency-msec=100"]
     player = subprocess.Popen(["pacat", "-d", "gallery", *form, str(raw)], env=server.environment)
@@ -107,8 +109,9 @@ def assert_heard_is_replayed(folder: Path) -> None:
 def test_what_was_played_through_a_real_sound_server_is_replayed_to_the_bit(
     tmp_path: Path, server: SoundServer
 ) -> None:
-    installation(tmp_path, port=PORT)
-    with body(server, tmp_path, 60.0) as sound:
+    port = free_port()
+    installation(tmp_path, port)
+    with body(server, tmp_path, port) as sound:
         running = recording(server, tmp_path)
         wait_for_sound(tmp_path, 3.0)
         running.send_signal(signal.SIGINT)
@@ -130,8 +133,9 @@ def test_what_was_played_through_a_real_sound_server_is_replayed_to_the_bit(
 
 
 def test_a_power_cut_leaves_what_can_be_sealed(tmp_path: Path, server: SoundServer) -> None:
-    installation(tmp_path, port=PORT)
-    with body(server, tmp_path, 60.0):
+    port = free_port()
+    installation(tmp_path, port)
+    with body(server, tmp_path, port):
         running = recording(server, tmp_path)
         wait_for_sound(tmp_path, 3.0)
         running.kill()
@@ -156,8 +160,9 @@ def assert_heard_up_to_the_cut_is_replayed(folder: Path) -> None:
 
 
 def test_a_sound_server_that_ends_is_a_gap_and_the_evening_goes_on(tmp_path: Path, server: SoundServer) -> None:
-    installation(tmp_path, port=PORT)
-    with body(server, tmp_path, 60.0):
+    port = free_port()
+    installation(tmp_path, port)
+    with body(server, tmp_path, port):
         running = recording(server, tmp_path)
         wait_for_sound(tmp_path, 2.0)
         server.kill()

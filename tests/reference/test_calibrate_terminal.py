@@ -27,6 +27,8 @@ from tests.runtime.running import AS_AT_A_TERMINAL
 from tests.runtime.technician import Hall
 from tests.sound_server import SoundServer, sound_server
 
+pytestmark = pytest.mark.real_time
+
 ROOM = """\
 place = "Kitchen"
 device = "pulse"

@@ -43,9 +43,12 @@ def test_blocks_of_any_length_give_the_same_file(piece: str, name: str, tmp_path
     assert len(digests) == 1
 
 
+@pytest.mark.parametrize("seconds", [60.0, pytest.param(None, marks=pytest.mark.long, id="whole")])
 @pytest.mark.parametrize(("piece", "name"), [("night-dough", "first-batch"), ("oven-watch", "early-oven")])
-def test_loudness_of_a_render_beside_two_other_meters(piece: str, name: str, tmp_path: Path) -> None:
-    frames, rate_hz = soundfile.read(render(piece, name, tmp_path, 16_384, None))
+def test_loudness_of_a_render_beside_two_other_meters(
+    piece: str, name: str, seconds: float | None, tmp_path: Path
+) -> None:
+    frames, rate_hz = soundfile.read(render(piece, name, tmp_path, 16_384, seconds))
     stereo = tmp_path / "stereo.wav"
     soundfile.write(stereo, frames[:, :2], rate_hz, subtype="FLOAT")
     ours = measure(stereo).integrated_lufs

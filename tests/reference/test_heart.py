@@ -15,7 +15,7 @@ from scipy import signal
 from residue.mapping.nodes import KINDS
 from residue.mapping.nodes.heart import LATENCY_S
 from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, FRAMES_PER_TICK, Events
-from tests.mapping.single import run
+from tests.mapping.single import read, run, trust
 from tests.reference.recordings import Recording, ecg_aami_3a, ecg_aha_0201, ecg_systole, pulse_waves
 
 Floats = NDArray[np.float64]
@@ -211,11 +211,85 @@ def synthetic(rate_bpm: float, seconds: float = 40.0) -> Floats:
     return ecg
 
 
-@pytest.mark.parametrize("rate_bpm", [30, 45, 60, 90, 120, 160, 200])
+@pytest.mark.parametrize("rate_bpm", [20, 25, 28, 45, 60, 90, 120, 160, 200, 240, 260])
 def test_the_rate_put_in_is_the_rate_found(rate_bpm: float) -> None:
-    """30 to 200 beats a minute within 5: what IEC 60601-2-27 asks of a heart-rate meter (from memory)."""
+    """Within 5 beats a minute, as IEC 60601-2-27 asks of a heart-rate meter from 30 to 200 (from memory)."""
     ecg = synthetic(rate_bpm) + np.random.default_rng(3).normal(0.0, 0.05, 80_000)
-    assert rate(beats(ecg), len(ecg))[-1] == pytest.approx(rate_bpm, abs=5.0)
+    events = beats(ecg)
+    assert rate(events, len(ecg))[-1] == pytest.approx(rate_bpm, abs=5.0)
+    assert trust(KINDS["heart_rate"](input="a"), {"input": events}, len(ecg) * FRAMES_PER_TICK)[-1] > 0.9
+
+
+def rhythm(intervals_s: Floats) -> tuple[Events, int]:
+    """Beats with these intervals, the first of them at the first interval."""
+    frames = np.round(np.cumsum(intervals_s) * AUDIO_RATE_HZ).astype(np.int64)
+    return Events(frames, intervals_s), int(frames[-1]) // FRAMES_PER_TICK + 2
+
+
+RANDOM = np.random.default_rng(11)
+RHYTHMS = {
+    "bigeminy at 75": np.tile([0.52, 1.08], 60),
+    "trigeminy": np.tile([0.8, 0.5, 1.1], 40),
+    "atrial fibrillation": RANDOM.gamma(9.0, 0.614 / 9.0, 200).clip(0.3, 1.6),
+    "random between 0.35 and 0.9 s": RANDOM.uniform(0.35, 0.9, 200),
+    "a slow heart": np.full(40, 60 / 25),
+    "a fast heart": np.full(200, 60 / 240),
+    "breath in every interval": 0.85 + 0.2 * np.sin(np.arange(150) / 4.0),
+}
+
+
+@pytest.mark.parametrize("intervals_s", RHYTHMS.values(), ids=RHYTHMS)
+def test_the_rate_of_an_irregular_heart_is_that_of_its_beats_over_time(intervals_s: Floats) -> None:
+    """Count over time, the definition. The rate over 4 beats wavers around it; its mean over time must not."""
+    events, ticks = rhythm(intervals_s)
+    found = rate(events, ticks)
+    settled = found[int(8 * CONTROL_RATE_HZ) :]
+    assert np.mean(1.0 / settled) ** -1 == pytest.approx(60.0 / np.mean(intervals_s), rel=0.06)
+
+
+def test_a_pause_holds_the_rate_and_says_that_it_is_held() -> None:
+    events, ticks = rhythm(np.array([0.8] * 20 + [4.5] + [0.8] * 20))
+    found, known = read(KINDS["heart_rate"](input="a"), {"input": events}, ticks * FRAMES_PER_TICK)
+    assert isinstance(found, np.ndarray)
+    assert known is not None
+    assert found[40 * CONTROL_RATE_HZ // 2 :].min() > 74.0
+    in_pause = round(20.3 * CONTROL_RATE_HZ)
+    assert known[in_pause] == 0.0
+    assert known[-1] == 1.0
+
+
+def test_a_rate_beyond_the_bounds_is_the_bound_with_no_trust() -> None:
+    events, ticks = rhythm(np.full(60, 60 / 200))
+    node = KINDS["heart_rate"](input="a", highest=180.0)
+    found, known = read(node, {"input": events}, ticks * FRAMES_PER_TICK)
+    assert isinstance(found, np.ndarray)
+    assert known is not None
+    assert found[-1] == 180.0
+    assert known.max() == 0.0
+
+
+def test_aami_3a_shows_80_beats_a_minute() -> None:
+    """The nominal rate of the waveform: bigeminy, all beats counted."""
+    ecg = at_control_rate(ecg_aami_3a(), 60.0)
+    found = rate(beats(ecg), len(ecg))[10 * CONTROL_RATE_HZ :]
+    assert found.min() > 75.0
+    assert found.max() < 85.0
+
+
+def test_rmssd_keeps_the_real_variability_and_drops_a_missed_beat() -> None:
+    """Against the formula over all intervals; a smooth rise is a breath, a double interval a missed beat."""
+    intervals_s = 0.8 + 0.17 * np.sin(np.arange(120) * 2 * np.pi / 11.0)
+    events, ticks = rhythm(intervals_s)
+    node = KINDS["rmssd"](input="a", beats=200)
+    found = run(node, {"input": events}, ticks * FRAMES_PER_TICK)
+    assert isinstance(found, np.ndarray)
+    assert found[-1] == pytest.approx(1000.0 * np.sqrt(np.mean(np.diff(intervals_s) ** 2)), rel=1e-6)
+    steady = 0.8 + 0.01 * np.sin(np.arange(60) * 2 * np.pi / 11.0)
+    missed = np.concatenate((steady[:30], [steady[30] + steady[31]], steady[32:]))
+    events, ticks = rhythm(missed)
+    found = run(node, {"input": events}, ticks * FRAMES_PER_TICK)
+    assert isinstance(found, np.ndarray)
+    assert found[-1] == pytest.approx(1000.0 * np.sqrt(np.mean(np.diff(steady) ** 2)), rel=0.1)
 
 
 def test_a_second_deflection_within_the_refractory_time_is_no_beat() -> None:

@@ -16,9 +16,10 @@ import soundfile
 
 from tests.runtime.asking import until
 from tests.runtime.kitchen import build
+from tests.runtime.running import free_port
 from tests.sound_server import SoundServer, players, sound_server
 
-PORT = 47_321
+pytestmark = pytest.mark.real_time
 
 PLAY = """
 import sys
@@ -73,9 +74,14 @@ def server(tmp_path: Path) -> Iterator[SoundServer]:
 
 
 @pytest.fixture
-def daemon(tmp_path: Path, server: SoundServer) -> Iterator[subprocess.Popen[str]]:
-    """A daemon that plays on the server, listening at PORT."""
-    installation = build(tmp_path, PORT, duration_s=120.0)
+def port() -> int:
+    return free_port()
+
+
+@pytest.fixture
+def daemon(tmp_path: Path, server: SoundServer, port: int) -> Iterator[subprocess.Popen[str]]:
+    """A daemon that plays on the server, listening at `port`."""
+    installation = build(tmp_path, port, duration_s=120.0)
     command = [sys.executable, "-m", "residue", "run", str(installation), "--device", "pulse", "--state"]
     environment = {**server.environment, "XDG_CACHE_HOME": str(tmp_path / "cache")}
     running = subprocess.Popen([*command, str(tmp_path / "state")], env=environment, stderr=subprocess.PIPE, text=True)
@@ -84,36 +90,36 @@ def daemon(tmp_path: Path, server: SoundServer) -> Iterator[subprocess.Popen[str
     running.communicate()
 
 
-def test_a_server_that_hangs_is_outlived(server: SoundServer, daemon: subprocess.Popen[str]) -> None:
-    until(PORT, lambda told: (told["playhead_s"] or 0.0) > 1.0)
+def test_a_server_that_hangs_is_outlived(server: SoundServer, daemon: subprocess.Popen[str], port: int) -> None:
+    until(port, lambda told: (told["playhead_s"] or 0.0) > 1.0)
     server.hang()
-    lost = until(PORT, lambda told: told["health"]["device_lost"] == "The sound device hangs.")
-    meanwhile = until(PORT, lambda told: told["playhead_s"] > lost["playhead_s"] + 8.0)
+    lost = until(port, lambda told: told["health"]["device_lost"] == "The sound device hangs.")
+    meanwhile = until(port, lambda told: told["playhead_s"] > lost["playhead_s"] + 5.0)
     assert meanwhile["health"]["device_lost"] is not None, "opening it anew hangs as well"
     assert len(players(daemon.pid)) <= 1, "one attempt at a time"
     server.wake()
-    back = until(PORT, lambda told: told["health"]["device_lost"] is None and told["house"] == "playing")
-    assert "The engine writes nothing." not in heard_again_and_ended(server, daemon, back["playhead_s"])
+    back = until(port, lambda told: told["health"]["device_lost"] is None and told["house"] == "playing")
+    assert "The engine writes nothing." not in heard_again_and_ended(server, daemon, port, back["playhead_s"])
 
 
-def test_a_player_that_crashes_is_replaced(server: SoundServer, daemon: subprocess.Popen[str]) -> None:
-    until(PORT, lambda told: (told["playhead_s"] or 0.0) > 1.0)
+def test_a_player_that_crashes_is_replaced(server: SoundServer, daemon: subprocess.Popen[str], port: int) -> None:
+    until(port, lambda told: (told["playhead_s"] or 0.0) > 1.0)
     (player,) = players(daemon.pid)
     os.kill(player, signal.SIGKILL)
     until(
-        PORT,
+        port,
         lambda told: told["health"]["device_lost"] == "The process that plays on the sound device ended unexpectedly.",
     )
-    until(PORT, lambda told: told["health"]["device_lost"] is None)
+    until(port, lambda told: told["health"]["device_lost"] is None)
     (another,) = players(daemon.pid)
     assert another != player
 
 
 @pytest.mark.parametrize("befalls", [lambda server: None, SoundServer.hang], ids=["plays", "hangs"])
 def test_nothing_plays_on_where_the_daemon_was_killed(
-    server: SoundServer, daemon: subprocess.Popen[str], befalls: Callable[[SoundServer], None]
+    server: SoundServer, daemon: subprocess.Popen[str], port: int, befalls: Callable[[SoundServer], None]
 ) -> None:
-    until(PORT, lambda told: (told["playhead_s"] or 0.0) > 1.0)
+    until(port, lambda told: (told["playhead_s"] or 0.0) > 1.0)
     (player,) = players(daemon.pid)
     befalls(server)
     daemon.kill()
@@ -124,23 +130,23 @@ def test_nothing_plays_on_where_the_daemon_was_killed(
 
 
 def test_the_daemon_survives_a_server_that_is_killed_and_comes_back(
-    server: SoundServer, daemon: subprocess.Popen[str]
+    server: SoundServer, daemon: subprocess.Popen[str], port: int
 ) -> None:
-    until(PORT, lambda told: (told["playhead_s"] or 0.0) > 1.0)
+    until(port, lambda told: (told["playhead_s"] or 0.0) > 1.0)
     server.kill()
-    lost = until(PORT, lambda told: told["health"]["device_lost"] is not None)
+    lost = until(port, lambda told: told["health"]["device_lost"] is not None)
     assert lost["performance"] == "first-batch"
     server.start()
-    back = until(PORT, lambda told: told["health"]["device_lost"] is None and told["house"] == "playing")
+    back = until(port, lambda told: told["health"]["device_lost"] is None and told["house"] == "playing")
     assert back["performance"] == "first-batch"
     assert back["playhead_s"] > lost["playhead_s"], "the piece goes on while nobody hears it"
-    assert "Traceback" not in heard_again_and_ended(server, daemon, back["playhead_s"])
+    assert "Traceback" not in heard_again_and_ended(server, daemon, port, back["playhead_s"])
 
 
-def heard_again_and_ended(server: SoundServer, daemon: subprocess.Popen[str], since_s: float) -> str:
-    """Asserts that five seconds of the piece are heard, and that the daemon ends well; what it told until then."""
+def heard_again_and_ended(server: SoundServer, daemon: subprocess.Popen[str], port: int, since_s: float) -> str:
+    """Asserts that two seconds of the piece are heard, and that the daemon ends well; what it told until then."""
     with server.recording() as path:
-        until(PORT, lambda told: told["playhead_s"] > since_s + 5)
+        until(port, lambda told: told["playhead_s"] > since_s + 2)
     daemon.send_signal(signal.SIGTERM)
     _, errors = daemon.communicate(timeout=30)
     assert np.abs(server.captured(path)).max() > 0.001, "it is heard again"

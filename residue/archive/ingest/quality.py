@@ -14,6 +14,7 @@ from scipy import signal
 from residue.archive.gaps import Bridged
 from residue.archive.performance import ChannelKind
 from residue.archive.readers.beats import BeatList
+from residue.dsp.intervals import Plausible
 from residue.dsp.qrs import BeatFinder
 from residue.dsp.resampling import Floats, SampleStream, resampled
 from residue.mapping.signals import CONTROL_RATE_HZ
@@ -29,10 +30,8 @@ _HUM_WINDOW_S = 10.0
 _HUM_WINDOWS = 6
 _HUM_RATE_HZ = 4000
 """Thinned to about this rate by means, which is fast: what is folded onto a mains frequency comes 36 dB lower."""
-_PLAUSIBLE_S = (60 / 220, 60 / 30)
-"""Intervals between 220 and 30 beats a minute; a choice for human hearts."""
-_LARGEST_CHANGE = 0.25
-"""Of one interval to the next; a larger one is a beat missed, one too many, or a heart that stumbled."""
+_PLAUSIBLE_S = (60 / 300, 60 / 15)
+"""Intervals between 300 and 15 beats a minute; a choice for human hearts."""
 
 
 @dataclass(frozen=True)
@@ -54,7 +53,7 @@ class Quality:
     hum_db: float
     """The level of the mains frequency above its neighbourhood, in dB."""
     plausible_beats: float | None = None
-    """The share of intervals that a heart can make, where the channel shows a heart."""
+    """Of a channel that shows a heart: the share of intervals that it can make; of an ECG, the time that they take."""
 
 
 class _Extremes:
@@ -123,7 +122,7 @@ def examine_samples(stream: SampleStream, kind: ChannelKind) -> Iterator[float |
         flat_s=_flat_s(lows == highs, float(extremes.cell / stream.rate_hz)),
         hum_hz=hum_hz,
         hum_db=hum_db,
-        plausible_beats=_plausible(_intervals(stream)) if kind is ChannelKind.ECG else None,
+        plausible_beats=_plausible_in(stream) if kind is ChannelKind.ECG else None,
     )
 
 
@@ -146,7 +145,7 @@ def examine_beats(beats: BeatList) -> Quality:
         flat_s=0.0,
         hum_hz=None,
         hum_db=0.0,
-        plausible_beats=_plausible(intervals),
+        plausible_beats=_plausible(intervals)[0],
     )
 
 
@@ -219,10 +218,19 @@ def _intervals(stream: SampleStream) -> Floats:
     return np.diff(np.array(beats)) / CONTROL_RATE_HZ
 
 
-def _plausible(intervals_s: Floats) -> float:
-    """The share of intervals within human rates that change little from the one before."""
-    if len(intervals_s) < 2:
-        return 0.0
-    within = (intervals_s >= _PLAUSIBLE_S[0]) & (intervals_s <= _PLAUSIBLE_S[1])
-    steady = np.abs(np.diff(intervals_s)) <= _LARGEST_CHANGE * intervals_s[:-1]
-    return float((within[1:] & steady).mean())
+def _plausible(intervals_s: Floats) -> tuple[float, float]:
+    """The share of intervals that a heart can make, and how much time those take together.
+
+    An irregular heart keeps its intervals: they are judged by their neighbours and by how much this heart changes.
+    """
+    plausible = Plausible(*_PLAUSIBLE_S)
+    believed: list[float] = []
+    for interval_s in intervals_s.tolist():
+        if plausible(interval_s):
+            believed += plausible.new_rhythm or (interval_s,)
+    return len(believed) / max(len(intervals_s), 1), math.fsum(believed)
+
+
+def _plausible_in(stream: SampleStream) -> float:
+    """The share of an ECG's time in which a heart beats plausibly."""
+    return min(1.0, _plausible(_intervals(stream))[1] / max(float(stream.length / stream.rate_hz) - 2.0, 1.0))

@@ -122,7 +122,7 @@ def read_grains(path: Path, progress: Progress = silent) -> Grains:
 def _check(path: Path, file: soundfile.SoundFile) -> None:
     """Raises ProblemError where no weighting can be put on it."""
     if file.samplerate < _LEAST_RATE_HZ:
-        what = f"Its {file.samplerate} Hz are too low for the weightings."
+        what = f"Its rate of {file.samplerate} Hz is too low for the weightings."
         raise stopping(str(path), what, f"Convert it to {_LEAST_RATE_HZ} Hz or more.")
 
 

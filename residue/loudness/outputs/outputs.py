@@ -37,7 +37,7 @@ class Output(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     long_term_s: Annotated[float, Meta(ge=1.0, le=3600.0)] = 60.0
     """The window of long_term_dbfs."""
     rise_db_per_s: Annotated[float, Meta(ge=3.0, le=300.0)] = 60.0
-    """From quiet, the level rises no faster than this, so that nobody is startled."""
+    """The first sound after a silence grows no faster than this, so that nobody is startled."""
 
     @property
     def protection_hz(self) -> float:

@@ -76,7 +76,7 @@ class PlannedPerformance:
             lowered = f"{-self.gain_db:.1f}" if self.gain_db <= -0.05 else f"{-self.gain_db:.2f}"
             how = f"lowered by {lowered} dB throughout so that {self.reason} is never passed"
         else:
-            how = "lowered nowhere else" if self._shaped else "as it was performed"
+            how = "lowered nowhere else" if self._shaped else "the plan lowers nothing"
         return f"{self.name}: {', and '.join([*self._shape_words(), how])}; {self._nearest_words()}."
 
     @property

@@ -11,6 +11,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from residue.dsp.delay import DelayLine
 from residue.loudness.caps.caps import Cap, protecting_caps
 from residue.loudness.caps.ears import Ear, ear_of, planned_ears
 from residue.loudness.caps.listeners import Listener
@@ -20,7 +21,7 @@ from residue.loudness.meters.weightings import Weighting
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage import limiter
 from residue.loudness.stage.ending import Endings
-from residue.loudness.stage.protection import Conditioner
+from residue.loudness.stage.protection import Conditioner, hop_energy
 from residue.problems import stopping
 
 Floats = NDArray[np.float64]
@@ -45,6 +46,8 @@ class LevelProfile:
     """(ears, hops): the same of the peak."""
     true_peak: Floats
     """(outputs,): the highest true peak of each output, full scale = 1."""
+    onset_energy: Floats
+    """(outputs, hops): sum of squares of each output over each hop as the bound on the first rise meets it."""
 
     @property
     def hops(self) -> int:
@@ -91,7 +94,7 @@ class LevelProfile:
             ) from error
 
 
-_LEVELS = ("energy", "peak", "ending_energy", "ending_peak", "true_peak")
+_LEVELS = ("energy", "peak", "ending_energy", "ending_peak", "true_peak", "onset_energy")
 
 
 def profile(blocks: Iterable[Floats], outputs: Mapping[str, Output], caps: Sequence[Cap]) -> LevelProfile:
@@ -105,12 +108,15 @@ def profile(blocks: Iterable[Floats], outputs: Mapping[str, Output], caps: Seque
     at_once = {ear_of(cap, outputs).key for cap in every_cap if not cap.quantity.windowed}
     ending = [index for index, ear in enumerate(listened) if ear.key in at_once]
     condition, listen = Conditioner(outputs), Listener(listened)
+    delay = DelayLine(len(outputs), limiter.DELAY_FRAMES)
     end = Endings([listened[index] for index in ending], len(outputs))
     bank = WeightingBank({Weighting.C, *(ear.weighting for ear in listened)}, len(outputs))
     true_peak = TruePeakMeter(len(outputs))
-    heard, ended = [], []
+    heard, ended, onset = [], [], []
     for hops in _hops(blocks, len(outputs)):
-        conditioned = condition(np.where(np.isfinite(hops), hops, 0.0))
+        protected = condition(np.where(np.isfinite(hops), hops, 0.0))
+        onset.append(hop_energy(_by_hop(protected)))
+        conditioned = delay(protected)
         true_peak(conditioned)
         weighted = {name: _by_hop(signals) for name, signals in bank(conditioned).items()}
         heard.append(listen(weighted))
@@ -123,7 +129,8 @@ def profile(blocks: Iterable[Floats], outputs: Mapping[str, Output], caps: Seque
         after_energy, after_peak = (np.pad(part[:, 1:], ((0, 0), (0, 1))) for part in silence)  # each of the hop before
         ending_energy[ending] = np.maximum(faded_energy, after_energy)
         ending_peak[ending] = np.maximum(faded_peak, after_peak)
-    return LevelProfile(listened, energy, peak, ending_energy, ending_peak, true_peak.highest)
+    onset_energy = np.concatenate(onset, axis=1)
+    return LevelProfile(listened, energy, peak, ending_energy, ending_peak, true_peak.highest, onset_energy)
 
 
 def _by_hop(signals: Floats) -> Floats:
@@ -131,13 +138,13 @@ def _by_hop(signals: Floats) -> Floats:
 
 
 def _hops(blocks: Iterable[Floats], outputs: int) -> Iterator[Floats]:
-    """Cut into whole hops, some at once, delayed as the limiter delays them: they are those that the governor sees."""
-    waiting = np.zeros((outputs, limiter.DELAY_FRAMES))
+    """Cut into whole hops, some at once, and at the end as much silence as the limiter's delay and a hop after it."""
+    waiting = np.zeros((outputs, 0))
     for block in blocks:
         waiting = np.concatenate((waiting, block), axis=1)
         whole = waiting.shape[1] // HOP_FRAMES * HOP_FRAMES
         for start in range(0, whole, _AT_ONCE_FRAMES):
             yield waiting[:, start : min(whole, start + _AT_ONCE_FRAMES)]
         waiting = waiting[:, whole:]
-    yield np.pad(waiting, ((0, 0), (0, HOP_FRAMES - waiting.shape[1])))
-    yield np.zeros((outputs, HOP_FRAMES))
+    last = ((waiting.shape[1] + limiter.DELAY_FRAMES) // HOP_FRAMES + 2) * HOP_FRAMES
+    yield np.pad(waiting, ((0, 0), (0, last - waiting.shape[1])))

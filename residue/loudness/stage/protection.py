@@ -20,9 +20,10 @@ LOUDEST = 16.0
 """Samples are bounded here (+24 dBFS): what is beyond is a fault of the mapping and would outrun the limiter."""
 
 QUIET_DBFS = -60.0
-"""From here up a rise is bounded: a quiet gallery masks what is below. Common practice, no source."""
-FORGETTING_DB_PER_S = 20.0
-"""How fast the ear's readiness for loud sound wears off after it has ended. Common practice, no source."""
+"""An output whose level in a hop is below this is silent: a quiet gallery masks it. Common practice, no source."""
+SILENCE_S = 5.0
+"""After this long without sound on any output, the next sound can startle. Our choice, no source: longer than the pause
+between two slow beats or breaths, shorter than a rest between performances."""
 
 
 class Conditioner:
@@ -43,34 +44,62 @@ class Conditioner:
         return trimmed
 
 
-class OnsetGuard:
-    """Bounds how fast the level of each output rises from quiet, so that nobody is startled.
+class OnsetLine:
+    """The gains at which the level of each output climbs out of silence no faster than its rise_db_per_s.
 
-    The mean square of a hop never lies above a line that climbs at rise_db_per_s from the quiet floor, or from the
-    loudest hop before (forgotten at FORGETTING_DB_PER_S). The gain at the boundary of two hops is the lower of what
-    the two may have, so one hop is held back.
+    A line starts at QUIET_DBFS after a silence on all outputs, and climbs in each hop in which an output sounds. A hop
+    above the line is lowered to it. After about a second of sound the line is above everything that a mapping gives,
+    and stays there until the next silence: so pauses, beats and accents within a performance are left alone.
     """
 
     _FLOOR = HOP_FRAMES * exact.power(10.0, QUIET_DBFS / 10.0)
-    _FORGET = exact.power(10.0, -FORGETTING_DB_PER_S * HOP_S / 10.0)
-    _SHARES = np.arange(1, HOP_FRAMES + 1) / HOP_FRAMES
+    _TOP = HOP_FRAMES * LOUDEST * LOUDEST
+    _SILENCE_HOPS = round(SILENCE_S / HOP_S)
 
     def __init__(self, outputs: Mapping[str, Output]) -> None:
         self._rise = np.array([exact.power(10.0, output.rise_db_per_s * HOP_S / 10.0) for output in outputs.values()])
+        self._line = np.full(len(outputs), self._FLOOR)
+        self._silent_hops = 0
+
+    def __call__(self, energy: Floats) -> Floats:
+        """energy: (outputs,), the sum of squares of the next hop. Gives its gains, 1 at most."""
+        if np.any(energy >= self._FLOOR):
+            self._line = np.minimum(self._line * self._rise, self._TOP)
+            self._silent_hops = 0
+        else:
+            self._silent_hops += 1
+            if self._silent_hops >= self._SILENCE_HOPS:
+                self._line = np.full_like(self._line, self._FLOOR)
+        gains: Floats = np.sqrt(np.minimum(1.0, self._line / np.maximum(energy, self._FLOOR)))
+        return gains
+
+
+class OnsetGuard:
+    """Bounds how fast the level of each output rises from silence (OnsetLine), so that nobody is startled.
+
+    The gain at the boundary of two hops is the lower of what the two may have, so one hop is held back.
+    """
+
+    _SHARES = np.arange(1, HOP_FRAMES + 1) / HOP_FRAMES
+
+    def __init__(self, outputs: Mapping[str, Output]) -> None:
+        self._line = OnsetLine(outputs)
         self._held = np.zeros((len(outputs), HOP_FRAMES))
-        self._level = np.zeros(len(outputs))
         self._wanted = np.ones(len(outputs))
         self._gain = np.ones(len(outputs))
 
     def __call__(self, hop: Floats) -> Floats:
         """Take one hop, (outputs, HOP_FRAMES), and give the hop before it."""
-        energy = np.add.reduce(hop * hop, axis=1)
-        allowed = np.maximum(self._level, self._FLOOR) * self._rise
-        wanted = np.sqrt(np.minimum(1.0, allowed / np.maximum(energy, self._FLOOR)))
+        wanted = self._line(hop_energy(hop))
         boundary = np.minimum(self._wanted, wanted)
         given, before = self._held, self._gain
         if np.any(before != 1.0) or np.any(boundary != 1.0):
             given = given * (before[:, np.newaxis] + (boundary - before)[:, np.newaxis] * self._SHARES)
-        self._level = np.maximum(self._level * self._FORGET, np.minimum(energy, allowed))
         self._held, self._wanted, self._gain = hop, wanted, boundary
         return given
+
+
+def hop_energy(hops: Floats) -> Floats:
+    """The sum of squares over the last axis, which is a hop."""
+    energy: Floats = np.add.reduce(hops * hops, axis=-1)
+    return energy

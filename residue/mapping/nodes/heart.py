@@ -38,8 +38,10 @@ _SURE_OF = 4
 class Beats(Node, frozen=True):
     """An event for each beat in an ECG, valued with the interval from the beat before in seconds (0 for the first).
 
-    Trust: how sure the last four beats are; it fades while no beat comes.
-    Latency: 0.25 s after the R wave; longer for a weak beat that is found by looking back.
+    The first beat comes at once where it stands out clearly; in noise, after two that look alike.
+    Trust: how sure the last four beats are, by their likeness; it fades while no beat comes.
+    Latency: 0.25 s after the R wave; longer for a weak beat that is found by looking back; in the first 0.15 s of a
+    recording no beat is found.
     Source: after Pan and Tompkins, IEEE Trans Biomed Eng 32 (1985) 230-236.
     """
 
@@ -55,19 +57,19 @@ class Beats(Node, frozen=True):
 
     def prepare(self, context: NodeContext) -> Step:
         """Beats wait in a queue until their latency has passed."""
-        find, waiting, trust = BeatFinder(CONTROL_RATE_HZ), deque[tuple[int, float]](), BeatTrust(_SURE_OF)
+        find, waiting, trust = BeatFinder(CONTROL_RATE_HZ), deque[tuple[int, float, float]](), BeatTrust(_SURE_OF)
 
         def step(block: Block) -> Trusted:
             for beat in find(block.slow("input")):
                 tick = max(beat.at + round(LATENCY_S * CONTROL_RATE_HZ), beat.known_at)
-                waiting.append((tick, beat.interval / CONTROL_RATE_HZ))
+                waiting.append((tick, beat.interval / CONTROL_RATE_HZ, beat.sure))
             due = []
             while waiting and waiting[0][0] < block.span.last_tick:
                 due.append(waiting.popleft())
-            for tick, interval_s in due:
-                trust.beat(tick * FRAMES_PER_TICK, interval_s, 1.0)
-            ticks = np.array([tick for tick, _ in due], np.int64)
-            events = Events(ticks * FRAMES_PER_TICK, np.array([interval_s for _, interval_s in due]))
+            for tick, interval_s, sure in due:
+                trust.beat(tick * FRAMES_PER_TICK, interval_s, sure)
+            ticks = np.array([tick for tick, _, _ in due], np.int64)
+            events = Events(ticks * FRAMES_PER_TICK, np.array([interval_s for _, interval_s, _ in due]))
             return Trusted(events, trust(block.span))
 
         return step
@@ -79,7 +81,7 @@ class HeartRate(SlowNode, frozen=True):
     An interval that does not fit its neighbours (a beat that was missed or made up) is left out, and the rate is held;
     those of an irregular heart are all counted. A rate beyond lowest or highest is given as lowest or highest.
     Trust: the share of those intervals that fitted; 0 before the first, beyond the bounds, and while no beat comes.
-    Latency: about one beat. Source: definition; 20 to 300 is a choice for human hearts.
+    Latency: about one beat. Source: definition; 15 to 300 is a choice for human hearts.
     """
 
     kind = "heart_rate"
@@ -88,7 +90,7 @@ class HeartRate(SlowNode, frozen=True):
 
     input: EventsIn
     beats: Annotated[int, Meta(ge=1, le=120, description="how many intervals are averaged")] = 4
-    lowest: Rate = 20.0
+    lowest: Rate = 15.0
     highest: Rate = 300.0
     before_first: Annotated[float, Meta(ge=0.0, le=400.0, description="what it gives until two beats came")] = 70.0
 
@@ -133,7 +135,7 @@ class BeatInterval(SlowNode, frozen=True):
     has_trust = True
 
     input: EventsIn
-    lowest: Rate = 20.0
+    lowest: Rate = 15.0
     highest: Rate = 300.0
     before_first_s: Annotated[float, Meta(ge=0.0, le=10.0, description="what it gives until two beats came")] = 0.86
 
@@ -172,7 +174,7 @@ class Rmssd(SlowNode, frozen=True):
 
     input: EventsIn
     beats: Annotated[int, Meta(ge=2, le=1000, description="how many intervals are looked at")] = 30
-    lowest: Rate = 20.0
+    lowest: Rate = 15.0
     highest: Rate = 300.0
 
     def __post_init__(self) -> None:

@@ -76,6 +76,8 @@ STEP_S = 2.0
 """By so much the wall clock must have moved against the monotonic one for somebody to have set it."""
 HOURS_S = 1.0
 """Between two looks at the curator's files."""
+HOURS_FAULT_S = 60.0
+"""After a fault of our own in looking at them: it is told once a minute, and the old hours stay in force."""
 SWITCHING_S = 1.0
 SHOWN_EVENTS = 20
 
@@ -171,7 +173,13 @@ class _Daemon:
         await self._timekeeper.ask()
         self._timekeeper.look()
         transport = await open_surface(self._installation.room.control, self._surface)
-        keeping = (self._timekeeper.keep_asking(), self._keep_switching(), self._swaps.keep(), self._custodian.keep())
+        keeping = (
+            self._timekeeper.keep_asking(),
+            self._keep_hours(),
+            self._keep_switching(),
+            self._swaps.keep(),
+            self._custodian.keep(),
+        )
         beside = [asyncio.create_task(one) for one in keeping]
         self._scribe.start()
         self._happened("in force", in_force(self._installation))
@@ -202,7 +210,6 @@ class _Daemon:
         self._watch_clock()
         self._timekeeper.look()
         self._keeper.tick()
-        self._every(HOURS_S, self._look_at_hours)
         self._log_tallies()
         self._every(LOOK_S, self._look)
         self._every(MEMORY_S, self._write_down)
@@ -291,8 +298,18 @@ class _Daemon:
     def _look(self) -> None:
         self._rounds.make(line(self._known()))
 
-    def _look_at_hours(self) -> None:
-        taken = self._hours.look(self._clock.monotonic_s())
+    async def _keep_hours(self) -> None:
+        """Beside the loop: a calendar that takes long to work out keeps nothing up."""
+        while True:
+            try:
+                self._take_hours(await asyncio.to_thread(self._hours.look, self._clock.monotonic_s()))
+            except Exception as error:
+                logger.exception("The hours cannot be looked at")
+                self._happened("hours", f"Changes of the hours cannot be read for now: {error}.")
+                await asyncio.sleep(HOURS_FAULT_S)
+            await asyncio.sleep(HOURS_S)
+
+    def _take_hours(self, taken: Installation | None) -> None:
         if taken is not None:
             self._installation = taken
             self._timekeeper.use(taken.hours, taken.calendar)

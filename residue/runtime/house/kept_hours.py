@@ -11,6 +11,7 @@ from residue.installation.load import HOURS, Installation, load
 from residue.problems import ProblemError
 from residue.runtime.system.files import replace_file
 from residue.schedule.beside import CALENDAR_FILE
+from residue.schedule.expansion import FILE_NAME
 
 _LINK = "hours-in-force"
 """In the state folder, a link to the folder that holds them; so that both files of a pair change in one step."""
@@ -36,7 +37,7 @@ def kept(installation: Installation, state: Path) -> Installation:
     Where the disk takes nothing, they go on being read where they were.
     """
     try:
-        return replace(installation, hours_folder=_keep(installation.folder, state))
+        return replace(installation, hours_folder=_keep(installation, state))
     except OSError:
         return installation
 
@@ -49,12 +50,15 @@ def differ(installation: Installation) -> bool:
         return True
 
 
-def _keep(folder: Path, state: Path) -> Path:
-    contents = _contents(folder)
+def _keep(installation: Installation, state: Path) -> Path:
+    contents = _contents(installation.folder)
     digest = hashlib.sha256(repr(sorted(contents.items())).encode()).hexdigest()
     place, link = state / f"{_LINK}.{digest[:16]}", state / _LINK
     for name, content in contents.items():
         replace_file(place / name, content)
+    events = installation.answers.events
+    if events is not None and events.record is not None:
+        replace_file(place / FILE_NAME, events.record)
     fresh = state / f"{_LINK}.new"
     fresh.unlink(missing_ok=True)
     fresh.symlink_to(place.name)

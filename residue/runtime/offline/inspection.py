@@ -16,7 +16,10 @@ from residue.installation.room import Room
 from residue.live.sensors import FILE_NAME as SENSORS_FILE
 from residue.live.sensors import check_needs
 from residue.loudness.caps.cautions import CAUTIONS, LIGHT_CAUTION
+from residue.loudness.plan.first_rise import lowered_rises
 from residue.loudness.plan.picture import draw_plan
+from residue.loudness.plan.plan import PlannedPerformance
+from residue.loudness.plan.profile import LevelProfile
 from residue.loudness.plan.room_findings import plan_findings
 from residue.output.opening import check_device
 from residue.problems import Finding, ProblemError, Severity, stops
@@ -135,6 +138,7 @@ def _plan(installation: Installation, cache: Path, picture: Path | None, progres
     yield from plan_findings(planned)
     for performance in planned.performances:
         yield Finding(Severity.NOTES, "plan", performance.words, "")
+        yield from _first_rises(installation, performance, profiles[performance.name])
     other = "shaped" if installation.piece.arc == "whole" else "whole"
     if any(performance.gain_db < 0.0 or performance.knots_db for performance in planned.performances):
         for performance in plan_under(installation, profiles, bounds, other).performances:
@@ -142,6 +146,13 @@ def _plan(installation: Installation, cache: Path, picture: Path | None, progres
     keep(outcome_of(planned, {name: held.duration_s for name, held in profiles.items()}, {}), installation, cache)
     if picture is not None:
         save_picture(draw_plan(planned, profiles), picture)
+
+
+def _first_rises(installation: Installation, planned: PlannedPerformance, profile: LevelProfile) -> Iterator[Finding]:
+    """What the bound on the first rise takes from a performance, output by output."""
+    mend = "Let the piece begin more softly there, or raise rise_db_per_s of this output in room.toml."
+    for rise in lowered_rises(profile, planned, sounding_outputs(installation)):
+        yield Finding(Severity.NOTES, f"performances/{planned.name}", rise.words, mend)
 
 
 def _cautions(installation: Installation) -> Iterator[Finding]:

@@ -11,7 +11,7 @@ from residue.archive.ingest.report import judge, minutes
 from residue.archive.performance import ChannelKind
 from residue.archive.readers.beats import BeatList
 from tests.archive.streams import held_stream
-from tests.reference.recordings import ecg_systole, eeg_eyes_closed
+from tests.reference.recordings import ecg_aami_3a, ecg_systole, eeg_eyes_closed
 
 RATE_HZ = 1000
 SECONDS = 60
@@ -106,10 +106,19 @@ def test_the_beats_of_a_real_heart_are_plausible_and_those_of_noise_are_not() ->
     assert judge(nothing)[0] != "usable"
 
 
+def test_an_irregular_heart_is_no_bad_recording() -> None:
+    """AAMI EC13 waveform 3a: bigeminy, clean."""
+    ecg = ecg_aami_3a()
+    quality = examined(ecg["ecg"], ChannelKind.ECG, ecg.rate_hz)
+    assert quality.plausible_beats is not None
+    assert quality.plausible_beats > 0.95
+    assert judge(quality)[0] == "usable"
+
+
 def test_a_list_of_beats_is_judged_by_its_intervals() -> None:
     intervals = np.array([0.0, 0.8, 0.82, 0.79, 5.0, 0.8, 0.81, 0.8, 0.8])
     quality = examine_beats(BeatList(np.cumsum(intervals), intervals))
-    assert quality.plausible_beats == pytest.approx(5 / 7)
+    assert quality.plausible_beats == pytest.approx(7 / 8)
     assert judge(quality)[0] == "usable with care"
 
 

@@ -108,7 +108,7 @@ def test_what_is_quiet_enough_is_left_alone() -> None:
     (planned,) = found.performances
     assert planned.gain_db == 0.0
     assert planned.reason == ""
-    assert planned.words.startswith("quiet: as it was performed; nearest -")
+    assert planned.words.startswith("quiet: the plan lowers nothing; nearest -")
 
 
 def test_a_performance_is_lowered_as_a_whole_and_the_words_say_by_how_much_and_why() -> None:

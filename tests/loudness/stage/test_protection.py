@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from residue.loudness.caps.caps import CapEntry, expand
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_S
 from residue.loudness.outputs.outputs import Output
-from residue.loudness.stage.protection import QUIET_DBFS, Conditioner, OnsetGuard
+from residue.loudness.stage.protection import QUIET_DBFS, SILENCE_S, Conditioner, OnsetGuard
 from residue.loudness.stage.stage import CapStage
 
 Floats = NDArray[np.float64]
@@ -49,13 +49,44 @@ def test_what_rises_slowly_enough_is_untouched() -> None:
     assert np.array_equal(guarded(tone[np.newaxis]), tone[np.newaxis])
 
 
-def test_loud_after_loud_is_untouched_and_loud_after_a_long_silence_is_not() -> None:
-    loud = 0.3 * np.sin(2 * pi * 100 * np.arange(10 * HOP_FRAMES) / RATE_HZ)
-    quiet = np.zeros(40 * HOP_FRAMES)
-    out = guarded(np.concatenate([loud, quiet[: 2 * HOP_FRAMES], loud, quiet, loud])[np.newaxis])
-    levels_db = hop_levels_db(out)
-    assert levels_db[12] == pytest.approx(levels_db[9], abs=0.1)
-    assert levels_db[62] < levels_db[9] - 30.0
+SILENT_HOPS = round(SILENCE_S / HOP_S)
+LOUD = 0.3 * np.sin(2 * pi * 100 * np.arange(20 * HOP_FRAMES) / RATE_HZ)[np.newaxis]
+
+
+@pytest.mark.parametrize(
+    ("pause_hops", "bounded"), [(2, False), (20, False), (SILENT_HOPS - 1, False), (SILENT_HOPS, True), (300, True)]
+)
+def test_loud_after_loud_is_untouched_and_loud_after_a_long_silence_is_not(pause_hops: int, *, bounded: bool) -> None:
+    signal = np.concatenate([LOUD, np.zeros((1, pause_hops * HOP_FRAMES)), LOUD], axis=1)
+    after = slice((20 + pause_hops) * HOP_FRAMES, None)
+    levels_db = hop_levels_db(guarded(signal)[:, after])
+    if bounded:
+        assert levels_db[0] <= QUIET_DBFS + 60.0 * HOP_S + 1e-4
+    else:
+        assert np.array_equal(guarded(signal)[:, after], signal[:, after])
+
+
+@pytest.mark.parametrize("pause_s", [1.0, 2.0, 4.0])
+def test_beats_within_a_performance_that_sounds_are_untouched(pause_s: float) -> None:
+    beat = np.concatenate([LOUD[:, : 2 * HOP_FRAMES], np.zeros((1, round(pause_s / HOP_S) * HOP_FRAMES))], axis=1)
+    signal = np.concatenate([LOUD, *[beat] * 6], axis=1)
+    assert np.array_equal(guarded(signal)[:, LOUD.shape[1] :], signal[:, LOUD.shape[1] :])
+
+
+def test_a_click_does_not_open_the_way_for_a_bang_after_it() -> None:
+    click = np.zeros((1, 30 * HOP_FRAMES))
+    click[0, 100] = 0.1
+    levels_db = hop_levels_db(guarded(np.concatenate([click, LOUD], axis=1)))
+    assert levels_db[30] <= QUIET_DBFS + 2 * 60.0 * HOP_S + 1e-4
+
+
+def test_an_output_may_join_another_that_sounds() -> None:
+    guard = OnsetGuard({"left": Output(device_channel=1), "floor": Output(device_channel=2, transducer="shaker")})
+    steady = np.tile(LOUD, 4)
+    late = np.where(np.arange(steady.shape[1]) < 60 * HOP_FRAMES, 0.0, steady)
+    hops = np.split(np.concatenate([steady, late]), 80, axis=1)
+    floor = np.concatenate([guard(hop)[1:] for hop in hops], axis=1)
+    assert np.array_equal(floor[:, HOP_FRAMES:], late[:, :-HOP_FRAMES])
 
 
 def test_each_output_has_its_own_onset() -> None:

@@ -12,6 +12,8 @@ from tests.runtime.asking import until
 from tests.runtime.daemon.test_daemon import events
 from tests.runtime.running import Daemon
 
+pytestmark = pytest.mark.real_time
+
 
 @pytest.fixture
 def running(tmp_path: Path) -> Iterator[Daemon]:
@@ -39,8 +41,7 @@ def test_hours_that_are_saved_while_it_plays_are_taken_or_refused_with_a_word(ru
 
     hours.write_text(always.replace('"first-batch", ', ""))
     until(running.port, lambda told: told["house"] == "playing" and told["performance"] == "second-batch")
-    texts = [text for kind, text, _ in events(running.state) if kind == "hours"]
-    assert [text.split(".")[0] for text in texts] == [
+    assert events_of("hours", running) == [
         "The new hours are refused, and the old ones stay in force",
         "The new hours are in force",
         "The new hours are in force",
@@ -61,3 +62,45 @@ def test_hours_that_are_refused_at_a_start_are_told_within_the_run(tmp_path: Pat
     second_run = kinds[kinds.index("ended") + 1 :]
     assert second_run[0] == "started"
     assert "hours" in second_run
+
+
+def events_of(kind: str, running: Daemon) -> list[str]:
+    """The first sentence of each event of a kind."""
+    return [text.split(".")[0] for one, text, _ in events(running.state) if one == kind]
+
+
+CALENDAR = """BEGIN:VCALENDAR\r
+VERSION:2.0\r
+PRODID:-//bakery//EN\r
+BEGIN:VEVENT\r
+UID:1\r
+DTSTAMP:20260101T000000Z\r
+DTSTART:20260101T000000\r
+DTEND:20260102T000000\r
+RRULE:FREQ=DAILY{rule}\r
+END:VEVENT\r
+END:VCALENDAR\r
+"""
+
+
+@pytest.mark.machine
+@pytest.mark.timeout(180)
+def test_a_calendar_that_never_ends_is_refused_and_the_house_answers_meanwhile(running: Daemon) -> None:
+    """Takes all of the processor time that a calendar may have, hence not among the quick ones."""
+    hours, calendar = running.installation / "hours.toml", running.installation / "hours.ics"
+    until(running.port, lambda told: told["house"] == "playing")
+    calendar.write_text(CALENDAR.format(rule=""), newline="")
+    hours.write_text("\n".join(line for line in hours.read_text().splitlines() if "24:00" not in line))
+    until(running.port, lambda _: events_of("hours", running)[-1:] == ["The new hours are in force"])
+
+    calendar.write_text(CALENDAR.format(rule=";INTERVAL=0"), newline="")
+    answers = 0
+
+    def refused(told: dict[str, object]) -> bool:
+        nonlocal answers
+        answers += 1
+        assert told["house"] in {"opening", "playing", "resting"}
+        return "too much time" in str(told["health"])
+
+    until(running.port, refused, patience_s=120.0)
+    assert answers > 20, "it answered all the while"

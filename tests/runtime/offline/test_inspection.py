@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -103,6 +104,20 @@ def test_the_plan_is_told_drawn_and_left_where_the_daemon_finds_it(tmp_path: Pat
     outcome = known(load(folder), cache)
     assert outcome is not None
     assert outcome.words == {"first-batch": first, "second-batch": second}
+
+
+def test_what_the_stage_lowers_is_told_output_by_output(tmp_path: Path) -> None:
+    folder = kitchen.build(tmp_path, 47_399, duration_s=3.0)
+    edited(folder, "room.toml", ("device_channel = 2", "device_channel = 2\nrise_db_per_s = 10.0"))
+    edited(folder, "room.toml", ("limit_dbfs = -20.0", "limit_dbfs = 0.0"))
+    findings = inspect(folder, "silent", tmp_path / "cache", June())
+    told = [one for one in findings if one.where == "performances/first-batch" and "lowered by up to" in one.what]
+    left, right = (one.what for one in told)
+    assert re.fullmatch(
+        r"Output left is lowered by up to \d+\.\d dB from 0:00\.0 to 0:00\.\d: it starts too fast\.", left
+    )
+    assert re.fullmatch(r"Output right is lowered by up to \d+\.\d dB from 0:00\.0 to 0:01\.\d: .*", right)
+    assert all("rise_db_per_s" in one.mend for one in told)
 
 
 def test_a_shaped_arc_is_planned_played_and_rendered(tmp_path: Path) -> None:

@@ -184,7 +184,7 @@ def test_of_days_without_a_log_nothing_is_called_kept(
 
 def test_a_spoilt_log_is_not_told_to_be_of_another_user(installation: Installation, tmp_path: Path) -> None:
     (tmp_path / FILE_NAME).write_bytes(b"no database" * 400)
-    with pytest.raises(ProblemError, match=r"file is not a database\. It is spoilt, and the program begins a new one"):
+    with pytest.raises(ProblemError, match=r"file is not a database\. It is damaged, and the program begins a new one"):
         last_day(installation, tmp_path / FILE_NAME)
 
 

@@ -18,6 +18,8 @@ from tests.runtime.asking import until
 from tests.runtime.daemon.test_daemon import events
 from tests.runtime.running import Daemon
 
+pytestmark = pytest.mark.real_time
+
 TAKEN = "it has taken it"
 PATIENCE_S = 110.0
 """What is done beside gives way to everything else on the machine."""

@@ -1,0 +1,108 @@
+"""Whether the candidates of a detector are the beats of a heart, or noise, hum and a loose electrode.
+
+Beats of a heart stand out of what lies between them, and look alike; noise does neither. Both are judged over several
+candidates, so that a single strange beat (an extra beat of the ventricles, for example) counts, and shapes are compared
+where they fit best. All thresholds are our choice, from the recordings and noises of tests/bench/heart.py.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Iterable, Sequence
+
+_OF_LATE = 8
+"""Candidates over which both are averaged."""
+_COMPARED_WITH = 6
+"""A candidate is compared with so many before it."""
+_SHIFT_S = 0.02
+"""Shapes are moved against each other by so much, at most."""
+_STANDS_OUT = 1.6
+"""Strength of beats over what lies between them, on the average; noise reaches 1.4."""
+_STANDS_OUT_AT_ONCE = 3.5
+"""The first beat counts from here on, before there is another to compare it with."""
+_MOST = 7.0
+"""A single strong candidate weighs no more in the average."""
+_ALIKE = 0.64
+"""Correlation of beats in noise, on the average; noise alone reaches 0.6."""
+_CLEAR, _STEP, _CLEARLY_ALIKE = 2.5, 0.1, 0.75
+"""Beats that stand out by more than the first must be more alike, by so much a step of 1, up to the last."""
+_VERY_ALIKE, _FAST_S = 0.85, 0.42
+"""Between the beats of a fast heart lies nothing; such beats must look alike to this."""
+_AGAIN = 0.9
+"""A weak candidate that looks like another one to this is a second kind of beat."""
+
+_Shape = Sequence[float]
+
+
+class Heartlike:
+    """Takes the candidates in the order of time and gives how sure each one is a beat.
+
+    hop_s: the time from one value of a shape to the next.
+    alike: the correlation, on the average, from which on candidates look alike.
+    """
+
+    def __init__(self, hop_s: float, alike: float = _ALIKE) -> None:
+        self._shift, self._alike = round(_SHIFT_S / hop_s), alike
+        self._shapes: deque[_Shape] = deque(maxlen=_COMPARED_WITH)
+        self._weak: deque[_Shape] = deque(maxlen=3)
+        self._likeness: deque[float] = deque(maxlen=_OF_LATE)
+        self._contrast: deque[float] = deque(maxlen=_OF_LATE)
+        self._begun = False
+
+    def __call__(self, shape: _Shape, contrast: float, interval_s: float) -> float:
+        """0 for a candidate that is no beat, else how sure it is one, up to 1.
+
+        contrast: its strength over what lies between candidates. interval_s: from the candidate before.
+        """
+        known = self._likeness_to(self._shapes, shape)
+        self._shapes.append(shape)
+        self._contrast.append(min(contrast, _MOST))
+        if not self._begun and contrast >= _STANDS_OUT_AT_ONCE:
+            self._begin()
+        elif len(self._shapes) > 1:
+            self._likeness.append(known)
+        if not self._likeness or (known < self._alike and contrast < _STANDS_OUT):
+            return 0.0
+        likeness, stands_out = _mean(self._likeness), _mean(self._contrast)
+        if stands_out >= _STANDS_OUT and likeness >= self._wanted(stands_out):
+            return min(1.0, likeness)
+        return min(1.0, likeness) if likeness >= _VERY_ALIKE and interval_s < _FAST_S else 0.0
+
+    def knows(self, shape: _Shape) -> bool:
+        """Whether a weak candidate looks like those of late, or like another weak one; it is remembered if not."""
+        if self._likeness_to(self._shapes, shape) >= self._alike or self._likeness_to(self._weak, shape) >= _AGAIN:
+            return True
+        self._weak.append(shape)
+        return False
+
+    def _begin(self) -> None:
+        """The first beat that stands out clearly: what came before it was no heart."""
+        self._begun = True
+        self._likeness.clear()
+        self._likeness.extend((1.0, 1.0))
+        self._contrast.clear()
+        self._contrast.append(_MOST)
+
+    def _wanted(self, stands_out: float) -> float:
+        """How alike beats must be that stand out by so much."""
+        if len(self._likeness) < _OF_LATE:
+            return self._alike
+        return max(self._alike, min(self._alike + _STEP * (stands_out - _CLEAR), _CLEARLY_ALIKE))
+
+    def _likeness_to(self, shapes: Iterable[_Shape], shape: _Shape) -> float:
+        return max((self._correlation(shape, seen) for seen in shapes), default=0.0)
+
+    def _correlation(self, one: _Shape, other: _Shape) -> float:
+        """The correlation of two shapes where they fit best, or 0."""
+        best = 0.0
+        for shift in range(-self._shift, self._shift + 1):
+            a, b = (one[shift:], other) if shift >= 0 else (one, other[-shift:])
+            products = math.fsum(x * y for x, y in zip(a, b, strict=False))
+            squares = math.fsum(x * x for x in a) * math.fsum(y * y for y in b)
+            best = max(best, products / math.sqrt(squares)) if squares > 0.0 else best
+        return best
+
+
+def _mean(values: deque[float]) -> float:
+    return math.fsum(values) / len(values)

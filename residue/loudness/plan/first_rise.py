@@ -1,0 +1,63 @@
+"""Where the bound on the first rise out of silence will lower a performance, known before it plays."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.loudness.meters.hops import HOP_S
+from residue.loudness.outputs.outputs import Output
+from residue.loudness.plan.arc import GainCurve
+from residue.loudness.plan.plan import PlannedPerformance
+from residue.loudness.plan.profile import LevelProfile
+from residue.loudness.stage.protection import OnsetLine
+
+Floats = NDArray[np.float64]
+
+TOLD_DB = 0.1
+"""A difference below this cannot be heard: our choice, well below the smallest step that listeners notice."""
+
+
+@dataclass(frozen=True, slots=True)
+class LoweredRise:
+    """A stretch in which an output is lowered."""
+
+    output: str
+    start_s: float
+    stop_s: float
+    most_db: float
+    """By how much at most, above 0."""
+
+    @property
+    def words(self) -> str:
+        """A sentence for a technician."""
+        between = f"from {_clock(self.start_s)} to {_clock(self.stop_s)}"
+        return f"Output {self.output} is lowered by up to {self.most_db:.1f} dB {between}: it starts too fast."
+
+
+def lowered_rises(
+    profile: LevelProfile, planned: PlannedPerformance, outputs: Mapping[str, Output]
+) -> Iterator[LoweredRise]:
+    """The stretches in which the stage lowers a performance that begins after a silence, under its plan."""
+    hops = profile.onset_energy.shape[1]
+    gains_db = planned.gain_db + (
+        GainCurve(planned.knots_db).levels_db(np.arange(0.5, hops)) if planned.knots_db else np.zeros(hops)
+    )
+    line = OnsetLine(outputs)
+    gains = np.array([line(energy) for energy in (profile.onset_energy * 10.0 ** (gains_db / 10.0)).T])
+    for name, lowered_db in zip(outputs, -20.0 * np.log10(gains.T), strict=True):
+        yield from _stretches(name, lowered_db)
+
+
+def _stretches(output: str, lowered_db: Floats) -> Iterator[LoweredRise]:
+    edges = np.flatnonzero(np.diff(lowered_db > TOLD_DB, prepend=False, append=False))
+    for start, stop in edges.reshape(-1, 2):
+        yield LoweredRise(output, start * HOP_S, stop * HOP_S, float(np.max(lowered_db[start:stop])))
+
+
+def _clock(time_s: float) -> str:
+    minutes, tenths = divmod(round(time_s * 10), 600)
+    return f"{minutes}:{tenths // 10:02}.{tenths % 10}"

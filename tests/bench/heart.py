@@ -1,0 +1,123 @@
+"""Prints how well beats are found in recordings, beside general-purpose detectors: python -m tests.bench.heart.
+
+Each record is taken whole, from its first beat to its last; a detection within 150 ms of a beat is a match (ANSI/AAMI
+EC57, from memory). The others see the whole recording at once; ours hears it as it comes. Where nobody marked beats,
+those on which three of the five others agree are the reference (silver). Noise is added to five minutes of a record, at
+the power of its ECG between 1 and 40 Hz or at four times that.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator, Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import signal
+
+from residue.dsp.qrs import BeatFinder
+from residue.mapping.signals import CONTROL_RATE_HZ
+from tests.reference import recordings
+from tests.reference.recordings import Recording
+from tests.reference.test_heart import agreed, at_control_rate, others, score
+
+Floats = NDArray[np.float64]
+MOST_S = 1e5
+
+
+def records() -> Iterator[tuple[str, Recording, Floats | None, float]]:
+    """Name, recording, the beats that people marked, and from when on they did."""
+    yield "systole", recordings.ecg_systole(), None, 0.0
+    yield "AAMI 3a", recordings.ecg_aami_3a(), None, 0.0
+    both, marks = recordings.ecg_aha_0201()
+    for lead in both.names:
+        yield f"AHA 0201 {lead}", Recording(both.rate_hz, both.unit, (lead,), both[lead][None]), marks, 300.0
+    yield "MIT-BIH 208", recordings.ecg_208(), None, 0.0
+    yield "peakdet", recordings.ecg_peakdet(), None, 0.0
+    yield "pyhrv", recordings.ecg_pyhrv(), None, 0.0
+
+
+def noises(rate_hz: int, count: int) -> Mapping[str, Floats]:
+    """Noises of power 1, always the same."""
+    random = np.random.default_rng(1)
+    seconds = -(-count // rate_hz)
+
+    def band(low_hz: float, high_hz: float) -> Floats:
+        made = _band(random.normal(size=count), low_hz, min(high_hz, 0.45 * rate_hz), rate_hz)
+        scaled: Floats = made / np.sqrt(np.var(made))
+        return scaled
+
+    bursts = np.repeat(random.random(seconds) > 0.5, rate_hz)[:count]
+    hum = np.sqrt(2.0) * np.sin(2 * np.pi * 50.0 * np.arange(count) / rate_hz)
+    return {"muscle": band(20, 150), "muscle in bursts": band(20, 150) * bursts, "movement": band(0.5, 8), "hum": hum}
+
+
+def _band(values: Floats, low_hz: float, high_hz: float, rate_hz: int) -> Floats:
+    made: Floats = signal.sosfilt(signal.butter(2, [low_hz, high_hz], "bandpass", fs=rate_hz, output="sos"), values)
+    return made
+
+
+def ours(recording: Recording) -> tuple[Floats, Floats]:
+    """Where beats are, in seconds, and how long after each R wave it was known."""
+    ecg, find = at_control_rate(recording, MOST_S), BeatFinder(CONTROL_RATE_HZ)
+    found = [beat for at in range(0, len(ecg), 20_000) for beat in find(ecg[at : at + 20_000])]
+    at = np.array([beat.at for beat in found]) / CONTROL_RATE_HZ
+    return at, np.array([beat.known_at for beat in found]) / CONTROL_RATE_HZ - at
+
+
+def row(name: str, recording: Recording, reference: Floats | None, from_s: float, told: str) -> Floats:
+    """Prints one row; gives the reference. told: who marked it, where nobody did the detectors (silver)."""
+    found = dict(others(recording, MOST_S))
+    reference = agreed(found, 3) if reference is None else reference
+    at, late_s = ours(recording)
+
+    def late(places: Floats) -> Floats:
+        return places[places >= from_s]
+
+    cells = [score(late(places), late(reference)) for places in (at, *found.values())]
+    known = f"{np.median(late_s):.2f}" if len(late_s) else "-"
+    shown = " | ".join(f"{se:.4f}/{ppv:.4f}" for se, ppv in cells)
+    sys.stdout.write(f"| {name} | {len(late(reference))} {told} | {known} | {shown} |\n")
+    sys.stdout.flush()
+    return reference
+
+
+def table() -> None:
+    """Every record as it is, then three of them with noise."""
+    heads = ("record", "beats", "known after R, s", "ours", "sleepecg", "neurokit2", "pt1985", "two averages", "xqrs")
+    sys.stdout.write(f"| {' | '.join(heads)} |\n|{' --- |' * len(heads)}\n")
+    kept: list[tuple[str, Recording, Floats, str]] = []
+    for name, recording, marks, from_s in records():
+        told = "silver" if marks is None else "marked"
+        reference = row(name, recording, marks, from_s, told)
+        if name in {"systole", "AHA 0201 ecg", "MIT-BIH 208"}:
+            first, last = round(from_s * recording.rate_hz), round((from_s + 300.0) * recording.rate_hz)
+            part = Recording(recording.rate_hz, recording.unit, recording.names, recording.values[:, first:last])
+            within = reference[(reference >= from_s) & (reference < from_s + 300.0)] - from_s
+            kept.append((name, part, within, told))
+    for name, part, within, told in kept:
+        ecg = part.values[0]
+        power = np.var(_band(ecg, 1.0, 40.0, part.rate_hz))
+        for noise, made in noises(part.rate_hz, len(ecg)).items():
+            loud = ecg + made * np.sqrt(power * (4.0 if noise in {"hum", "muscle in bursts"} else 1.0))
+            row(f"{name}, {noise}", Recording(part.rate_hz, part.unit, part.names, loud[None]), within, 0.0, told)
+
+
+def silences() -> Mapping[str, Callable[[NDArray[np.float64]], Floats]]:
+    """What must stay silent, of white noise."""
+    return {
+        "white noise": lambda noise: noise,
+        "muscle": lambda noise: _band(noise, 20.0, 150.0, CONTROL_RATE_HZ),
+        "hum": lambda noise: np.sin(2 * np.pi * 50.0 * np.arange(len(noise)) / CONTROL_RATE_HZ),
+        "open electrode: hum and drift": lambda noise: (
+            np.sin(2 * np.pi * 50.1 * np.arange(len(noise)) / CONTROL_RATE_HZ) + 0.01 * np.cumsum(noise)
+        ),
+    }
+
+
+if __name__ == "__main__":
+    table()
+    white = np.random.default_rng(5).normal(size=300 * CONTROL_RATE_HZ)
+    for what, made in silences().items():
+        beats = len(BeatFinder(CONTROL_RATE_HZ)(made(white)))
+        sys.stdout.write(f"5 min of {what}: {beats} beats\n")

@@ -1,0 +1,105 @@
+"""No calendar file, whatever a program or a joker wrote into it, takes more than a bounded time and memory."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from residue.problems import ProblemError
+from residue.schedule import expansion
+from residue.schedule.events import read
+from residue.schedule.expansion import Bounds, expanded, kept
+
+BERLIN = ZoneInfo("Europe/Berlin")
+SHORT = Bounds(cpu_s=2, wait_s=60.0)
+"""Long enough for a file that is meant, on a computer that others use too."""
+
+
+def calendar(folder: Path, *events: Iterable[str]) -> Path:
+    path = folder / "hours.ics"
+    lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//bakery//EN"]
+    for number, event in enumerate(events):
+        lines += ["BEGIN:VEVENT", f"UID:{number}", "DTSTAMP:20260101T000000Z", *event, "END:VEVENT"]
+    path.write_bytes("\r\n".join([*lines, "END:VCALENDAR", ""]).encode())
+    return path
+
+
+def weekly(number: int = 0, *more: str) -> list[str]:
+    day = f"202601{1 + number % 28:02}"
+    return [f"DTSTART:{day}T100000", f"DTEND:{day}T180000", "RRULE:FREQ=WEEKLY", *more]
+
+
+HOSTILE = {
+    "a rule that never moves": [["DTSTART:20260101T100000", "DTEND:20260101T180000", "RRULE:FREQ=DAILY;INTERVAL=0"]],
+    "thousands of weekly events": [weekly(number) for number in range(4_999)],
+    "lists below a day": [
+        [
+            "DTSTART:20260101T100000",
+            "DTEND:20260101T100001",
+            f"RRULE:FREQ=DAILY;BYHOUR={','.join(map(str, range(24)))};BYMINUTE={','.join(map(str, range(60)))};"
+            f"BYSECOND={','.join(map(str, range(60)))}",
+        ]
+    ],
+    "rules that are never true": [
+        ["DTSTART:20260101T100000", "DTEND:20260101T110000", "RRULE:FREQ=YEARLY;BYMONTH=2;BYMONTHDAY=30"]
+        for _ in range(500)
+    ],
+}
+
+
+@pytest.mark.parametrize("events", HOSTILE.values(), ids=HOSTILE)
+def test_a_hostile_calendar_is_refused_in_one_line(tmp_path: Path, events: list[list[str]]) -> None:
+    path = calendar(tmp_path, *events)
+    with pytest.raises(ProblemError) as refused:
+        expanded(path, BERLIN, bounds=SHORT).said(date(2026, 3, 1), 28)
+    [finding] = refused.value.findings
+    assert "\n" not in str(finding)
+    assert finding.where.startswith("hours.ics")
+    assert finding.mend
+
+
+def test_a_long_description_is_no_trouble(tmp_path: Path) -> None:
+    path = calendar(tmp_path, weekly(0, "SUMMARY:private view", "DESCRIPTION:" + "<" * 1_000_000))
+    assert expanded(path, BERLIN).said(date(2026, 3, 1), 28)
+
+
+def test_the_child_says_what_the_libraries_say(tmp_path: Path) -> None:
+    """Over the edge of its chunks of two years, and over a night that no edge may cut."""
+    night = ["DTSTART:20251231T200000", "DTEND:20260101T040000", "SUMMARY:New Year"]
+    path = calendar(tmp_path, weekly(1), night, ["DTSTART:20240101T100000", "DTEND:20240101T120000"])
+    here, there = read(path, BERLIN), expanded(path, BERLIN)
+    for first, days in [
+        (date(2023, 12, 30), 5),
+        (date(2025, 12, 31), 1),
+        (date(2026, 1, 1), 1),
+        (date(2025, 12, 1), 60),
+    ]:
+        known = sorted(here.said(first, days), key=lambda one: (one.piece.opens, one.piece.closes))
+        assert sorted(there.said(first, days), key=lambda one: (one.piece.opens, one.piece.closes)) == known
+    assert (there.digest, there.terms, there.findings) == (here.digest, here.terms, here.findings)
+
+
+def test_openings_that_are_kept_need_no_child(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = calendar(tmp_path, weekly())
+    found = expanded(path, BERLIN)
+    assert found.record is not None
+    (tmp_path / expansion.FILE_NAME).write_bytes(found.record)
+    monkeypatch.setattr(expansion, "_asked", None)
+    again = kept(path, BERLIN)
+    assert again is not None
+    assert again.everyday(date.today(), 14) == found.everyday(date.today(), 14)  # noqa: DTZ011 - any day that is kept
+
+
+@pytest.mark.parametrize("change", ["calendar", "record", "zone"])
+def test_kept_openings_of_something_else_do_not_count(tmp_path: Path, change: str) -> None:
+    path = calendar(tmp_path, weekly())
+    record = expanded(path, BERLIN).record
+    assert record is not None
+    (tmp_path / expansion.FILE_NAME).write_bytes(record if change != "record" else record[:-20] + record[-19:])
+    if change == "calendar":
+        calendar(tmp_path, weekly(), weekly(1))
+    assert kept(path, ZoneInfo("Asia/Tokyo") if change == "zone" else BERLIN) is None
