@@ -19,7 +19,9 @@ def state(**told: Any) -> Reply:
 
 def test_the_state_of_a_playing_house_in_plain_arguments() -> None:
     health = {"trim_db": -3, "alarms": ["The clock is not sure."]}
-    told = state(house="playing", performance="first-batch", section="quiet hands", playhead_s=61.5, health=health)
+    told: tuple[object, ...] = state(
+        house="playing", performance="first-batch", section="quiet hands", playhead_s=61.5, health=health
+    )
     assert told == (STATE_REPLY, "playing", "first-batch", "quiet hands", 61.5, -3.0, 1)
     assert [type(one) for one in told[4:]] == [float, float, int]
 
