@@ -139,6 +139,8 @@ def _parsed(text: str, name: str) -> tuple[list[icalendar.Calendar], list[Findin
     try:
         with warnings.catch_warnings(record=True) as doubts:
             warnings.simplefilter("always")
+            # Forgets the zones of files read before: this one may use their names for others.
+            icalendar.timezone.tzp.use_zoneinfo()
             found = icalendar.Calendar.from_ical(text, multiple=True)
     except (ValueError, KeyError, IndexError) as error:
         what = f"This is not a whole iCalendar file: {str(error).splitlines()[0][:120]}."

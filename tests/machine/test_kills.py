@@ -17,10 +17,10 @@ from contextlib import closing, suppress
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 
-import msgspec
 import pytest
 
-from residue.runtime.house.memory import Memory
+from residue.runtime.house.memory import remembered
+from residue.runtime.system.folders import MEMORY_BEFORE_FILE, MEMORY_FILE
 from tests.runtime.asking import until
 from tests.runtime.kitchen import build
 from tests.runtime.running import free_port
@@ -72,19 +72,19 @@ def kill(process: BaseProcess) -> None:
 def test_two_hundred_kills_leave_state_whole_and_the_log_continuous(tmp_path: Path) -> None:
     port = free_port()
     installation = build(tmp_path, port)
-    memory, state = tmp_path / "state" / "memory.json", tmp_path / "state"
+    state = tmp_path / "state"
     moments = random.Random(SEED)
     known: list[tuple[int, str, str]] = []
-    remembered = False
+    was_remembered = False
     for number in range(KILLS):
         process = start(installation, tmp_path)
         time.sleep(moments.uniform(0.0, LONGEST_S))
         assert process.is_alive(), f"run {number} of seed {SEED} ended by itself: {messages(tmp_path)}"
         kill(process)
-        assert not remembered or memory.exists(), f"kill {number} of seed {SEED}"
-        if memory.exists():
-            msgspec.json.decode(memory.read_bytes(), type=Memory)
-            remembered = True
+        exists = any((state / name).exists() for name in (MEMORY_FILE, MEMORY_BEFORE_FILE))
+        assert exists or not was_remembered, f"kill {number} of seed {SEED}"
+        assert remembered(state)[1] == [], f"kill {number} of seed {SEED}"
+        was_remembered = exists
         if not (state / "levels.sqlite").exists():
             continue
         found = events(state)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import errno
-import json
 import os
 import re
 import shutil
@@ -14,10 +13,10 @@ from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any
 
-import msgspec
 import pytest
 
-from residue.runtime.house.memory import Memory
+from residue.records import read_record
+from residue.runtime.house.memory import remembered
 from residue.runtime.system.clock import uptime
 from residue.runtime.system.folders import unwritten_file
 from tests.machine.needs import need
@@ -82,7 +81,7 @@ def test_a_full_disk_does_not_stop_the_sound_and_is_caught_up_with(daemon: Daemo
     full, full_at_s = until(daemon.port, log_fails), uptime().seconds
     on = until(daemon.port, lambda told: told["health"]["frames"] > full["health"]["frames"] + 96_000)
     assert (on["house"], on["health"]["trim_db"]) == ("playing", -6.0)
-    boot, since_s = json.loads(note.read_bytes())
+    boot, since_s = read_record(note, tuple[str, float])
     assert boot == since.boot
     assert since.seconds - 3.0 < since_s < full_at_s, "a kill now would count what was sent from here on"
     filler.unlink()
@@ -92,7 +91,7 @@ def test_a_full_disk_does_not_stop_the_sound_and_is_caught_up_with(daemon: Daemo
     copy = shutil.copytree(seen(process.pid, daemon.state), daemon.folder / "copy")
     process.kill()
     assert any("trim" in event for event in events(copy / "levels.sqlite")), "what happened meanwhile is in the log"
-    assert msgspec.json.decode((copy / "memory.json").read_bytes(), type=Memory).trim_db == -6.0
+    assert remembered(copy)[0].trim_db == -6.0
 
 
 def test_a_disk_that_is_full_at_the_start_silences_the_house_only_until_there_is_room(daemon: Daemon) -> None:
@@ -167,9 +166,8 @@ def test_a_kill_within_a_system_call_leaves_the_old_or_the_new(daemon: Daemon, c
     killed = traced(daemon.folder / "calls.txt", call, f"{call}:signal=KILL:when={number}")
     process = daemon.start(*SILENT, "--for-s", "20", within=killed)
     process.communicate(timeout=200)
-    memory, log = daemon.state / "memory.json", daemon.state / "levels.sqlite"
-    if memory.exists():
-        msgspec.json.decode(memory.read_bytes(), type=Memory)
+    log = daemon.state / "levels.sqlite"
+    assert remembered(daemon.state)[1] == []
     if log.exists():
         with closing(sqlite3.connect(log)) as reader:
             assert reader.execute("PRAGMA integrity_check").fetchone() == ("ok",)

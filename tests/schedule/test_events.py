@@ -130,6 +130,15 @@ def test_events_of_a_calendar_with_a_zone_of_its_own_are_placed_by_it(tmp_path: 
     assert told(by(file(tmp_path, own_zone, part)), "2026-03-03", 1) == ["Tue 03 08:00 Tue 03 16:00 calendar"]
 
 
+def test_a_zone_of_the_same_name_in_a_later_file_is_that_of_the_file(tmp_path: Path) -> None:
+    """As when a calendar program mends its own VTIMEZONE while the house runs."""
+    part = event("DTSTART;TZID=Oven Time:20260303T100000", "DTEND;TZID=Oven Time:20260303T180000")
+    for offset, wanted in (("+0300", "Tue 03 08:00 Tue 03 16:00"), ("+0200", "Tue 03 09:00 Tue 03 17:00")):
+        standard = ("BEGIN:STANDARD", "DTSTART:19700101T000000", f"TZOFFSETFROM:{offset}", f"TZOFFSETTO:{offset}")
+        zone = "\n".join(("BEGIN:VTIMEZONE", "TZID:Oven Time", *standard, "END:STANDARD", "END:VTIMEZONE"))
+        assert told(by(file(tmp_path, zone, part)), "2026-03-03", 1) == [f"{wanted} calendar"]
+
+
 def test_an_endless_rule_is_answered_decades_later(tmp_path: Path) -> None:
     path = file(tmp_path, timed("20260303", "1000", "1800", "RRULE:FREQ=WEEKLY"))
     assert told(by(path), "2056-02-29", 2) == ["Tue 29 10:00 Tue 29 18:00 calendar"]
