@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from math import sqrt
 
 import numpy as np
+from numpy.typing import NDArray
 
 from residue.dsp import exact
 from residue.loudness.caps.caps import Cap
@@ -42,6 +43,11 @@ class Terms:
     def units(self, energy: float) -> int:
         """An energy in units, rounded up; what is below a billionth of a unit is the noise of arithmetic."""
         return int(np.ceil(min(energy / self.hop_energy * HOP_UNITS, float(_MOST_UNITS)) - _NEGLIGIBLE))
+
+    def units_of(self, energies: NDArray[np.float64]) -> NDArray[np.int64]:
+        """The same for many."""
+        units = np.minimum(energies / self.hop_energy * HOP_UNITS, float(_MOST_UNITS))
+        return np.ceil(units - _NEGLIGIBLE).astype(np.int64)
 
     def energy(self, units: float) -> float:
         """The energy of some units."""
@@ -99,6 +105,11 @@ class Budget:
         self._ring[self._at] = units
         self._at = (self._at + 1) % len(self._ring)
 
+    def count(self, units: NDArray[np.int64]) -> None:
+        """Counts units that were sent before as well, (hops,), the latest last; only before the first `send`."""
+        self._ring += units
+        self.spent += int(np.add.reduce(units))
+
     def level(self) -> float:
         """Over the window up to now, in the unit of the cap."""
         return self.cap.limit + self.terms.level(self.spent)
@@ -108,18 +119,17 @@ def seeded(terms: Terms, ear: Ear, history: SentHistory) -> np.ndarray[tuple[int
     """(hops,): what counts as sent before the start, oldest first; each row at the latest moment it can have been."""
     ring = np.zeros(terms.hops, dtype=np.int64)
     if history.unreadable:
-        ring[-1] = terms.total
+        if (age := int(history.ended_s / HOP_S)) < terms.hops:
+            ring[-1 - age] = terms.total
         return ring
     limit = 10.0 * exact.log10(terms.hop_energy / HOP_FRAMES)
-    for row in history.rows:
-        age = int(max(0.0, row.age_s) / HOP_S)
-        if age >= terms.hops:
-            continue
-        # A row written before this cap was set does not tell: then it was at the limit, as far as anybody knows.
-        count = int(np.ceil(row.duration_s / HOP_S))
-        level = row.sent.get(ear.key, limit)
-        if level > float("-inf"):
-            ring[-1 - age] += terms.units(10.0 ** (level / 10.0) * HOP_FRAMES * count)
+    # A row written before this cap was set does not tell: then it was at the limit, as far as anybody knows.
+    rows = [(row.age_s, row.duration_s, row.sent.get(ear.key, limit)) for row in history.rows]
+    ages_s, durations_s, levels = np.array(rows, dtype=np.float64).reshape(-1, 3).T
+    ages = np.floor((np.maximum(0.0, ages_s) + history.ended_s) / HOP_S).astype(np.int64)
+    units = terms.units_of(10.0 ** (levels / 10.0) * HOP_FRAMES * np.ceil(durations_s / HOP_S))
+    counted = (ages < terms.hops) & (levels > float("-inf"))
+    np.add.at(ring, -1 - ages[counted], units[counted])
     _assume_unlogged(ring, terms, history)
     return ring
 
@@ -132,7 +142,7 @@ def _assume_unlogged(ring: np.ndarray[tuple[int], np.dtype[np.int64]], terms: Te
     """
     logged, share = np.cumsum(ring), 1.0 / terms.knee
     for unlogged in sorted(history.unlogged, key=lambda one: one.age_s):
-        latest = int(max(0.0, unlogged.age_s) / HOP_S)
+        latest = int((max(0.0, unlogged.age_s) + history.ended_s) / HOP_S)
         for age in range(latest, min(terms.hops, latest + int(np.ceil(unlogged.duration_s / HOP_S)))):
             left = max(0, terms.total - int(logged[-1 - latest]))
             ring[-1 - age] += int(np.ceil(left * share))

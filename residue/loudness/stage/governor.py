@@ -19,6 +19,7 @@ from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.budget import Budget
 from residue.loudness.stage.ending import RISE, Reach
 from residue.loudness.stage.history import SentHistory
+from residue.loudness.stage.sent_record import SentRecord
 from residue.loudness.stage.steering import (
     arrivals,
     energy_quadratics,
@@ -66,19 +67,12 @@ class Governor:
     def __init__(
         self, ears: Sequence[Ear], outputs: Mapping[str, Output], caps: Sequence[Cap], history: SentHistory
     ) -> None:
-        self.ears = tuple(ears)
-        self._listen = Listener(self.ears)
-        index = {ear.key: at for at, ear in enumerate(self.ears)}
-        heard_by = {cap: index[ear_of(cap, outputs).key] for cap in caps}
-        self.heeded = frozenset(heard_by.values())
-        """Indices of the ears that caps listen to."""
-        means = [cap for cap in caps if cap.quantity.windowed]
-        self.budgets = tuple(Budget(cap, self.ears[heard_by[cap]], history) for cap in means)
-        self._budget_ears = tuple(heard_by[cap] for cap in means)
-        self.instants = tuple(instant_cap(cap, heard_by[cap]) for cap in caps if not cap.quantity.windowed)
-        self._within_reach = Reach(self.instants, self.ears, len(outputs))
-        self._harmless = True  # what is played now, whatever is done to it, to caps that hold at every moment
+        self._record = SentRecord(len(ears), history)
         self._held: Floats = np.zeros((len(outputs), HOP_FRAMES))
+        self._promised: _Kept | None = None
+        """The caps that the held hop keeps, where others have come into force since."""
+        self._heed(ears, outputs, caps, {})
+        self._harmless = True  # what is played now, whatever is done to it, to caps that hold at every moment
         self._bank = self._rested()
         self._projected = self._hear(self._bank, self._held)
         self.gain = 1.0
@@ -88,10 +82,46 @@ class Governor:
         self.cuts = 0
         """Hops that had to be silenced because no gain would do."""
 
+    def _heed(
+        self, ears: Sequence[Ear], outputs: Mapping[str, Output], caps: Sequence[Cap], known: Mapping[Cap, Budget]
+    ) -> None:
+        """Listen with these ears for these caps; known: budgets that go on as they are."""
+        self.ears = tuple(ears)
+        self._listen = Listener(self.ears)
+        index = {ear.key: at for at, ear in enumerate(self.ears)}
+        heard_by = {cap: index[ear_of(cap, outputs).key] for cap in caps}
+        self.heeded = frozenset(heard_by.values())
+        """Indices of the ears that caps listen to."""
+        means = [cap for cap in caps if cap.quantity.windowed]
+        self.budgets = tuple(known.get(cap) or self._budget(cap, heard_by[cap]) for cap in means)
+        self._budget_ears = tuple(heard_by[cap] for cap in means)
+        self.instants = tuple(instant_cap(cap, heard_by[cap]) for cap in caps if not cap.quantity.windowed)
+        self._within_reach = Reach(self.instants, self.ears, len(outputs))
+
+    def _budget(self, cap: Cap, ear: int) -> Budget:
+        budget = Budget(cap, self.ears[ear], self._record.before)
+        budget.count(self._record.units(budget.terms, ear))
+        return budget
+
+    def tighten(self, ears: Sequence[Ear], outputs: Mapping[str, Output], caps: Sequence[Cap]) -> None:
+        """Keep these caps from the next hop on; none of those before may be missing or have a higher limit.
+
+        ears: those before, and what the caps need besides. What was sent counts against the new caps. The hop that is
+        held was let through under the caps before: it keeps those, and fades to what the new ones allow.
+        """
+        self._record.listen_to(len(ears))
+        self._promised = _Kept(self.budgets, self._budget_ears, self.instants)
+        self._heed(ears, outputs, caps, {budget.cap: budget for budget in self.budgets})
+        self._harmless = False
+        self._projected = self._hear(self._bank, self._held)
+
     def __call__(self, hop: Floats) -> Floats:
         """Take one hop, (outputs, HOP_FRAMES), and give the hop before it."""
         target = min(1.0, max(self.gain * _RECOVERY, _LEAST_RECOVERY))
         self._harmless = self._within_reach(hop)
+        if self._promised is not None:
+            promised, self._promised = self._promised, None
+            return self._entered(hop, promised)
         if self.gain == target:
             after = self._hear(self._projected.bank, hop)
             if self._keeps_after(self._projected, after) and self._can_end(self._projected, hop):
@@ -149,22 +179,38 @@ class Governor:
             after = self._hear(heard.bank, hop * gain)
             if self._keeps(heard) and self._keeps_after(heard, after) and self._can_end(heard, hop * gain):
                 return self._send(sent, heard, hop, after, gain)
-        if not self._holds(heard):
+        if not self._holds(heard) and self.gain > 0.0:
             self.cuts += 1
             sent = np.zeros_like(hop)
             heard = self._hear(self._bank, sent)
             after = self._hear(heard.bank, sent)
         return self._send(sent, heard, hop, after, 0.0)
 
+    def _entered(self, hop: Floats, promised: _Kept) -> Floats:
+        """Send the held hop, which keeps what was promised, under a line to where the next keeps the new caps."""
+        solved = min(self.gain, self._solved(hop, held=False))
+        for step in _STEPS_BACK:
+            gain = solved * step
+            sent = self._held * (self.gain + (gain - self.gain) * RISE)
+            heard = self._hear(self._bank, sent)
+            after = self._hear(heard.bank, hop * gain)
+            if promised.keep(heard) and self._keeps_after(heard, after) and self._can_end(heard, hop * gain):
+                break
+        return self._send(sent, heard, hop, after, gain)
+
     def _send(self, sent: Floats, heard: ReceivedHop, hop: Floats, after: ReceivedHop, gain: float) -> Floats:
         for budget, units in zip(self.budgets, heard.units, strict=True):
             budget.send(units)
+        self._record.add(heard.energy)
         self._bank, self._projected, self._held = heard.bank, after, hop
         self.heard, self.gain = heard, gain
         return sent
 
-    def _solved(self, hop: Floats) -> float:
-        """The greatest gain for the boundary before `hop`, 0 if none would do."""
+    def _solved(self, hop: Floats, *, held: bool = True) -> float:
+        """The greatest gain for the boundary before `hop`, 0 if none would do.
+
+        held: the held hop must keep the caps as well.
+        """
         bank, moving_bank, silence = self._bank.copy(), self._rested(), np.zeros_like(hop)
         now = _Parts(bank(self._held * (self.gain * (1.0 - RISE))), moving_bank(self._held * RISE))
         fading_bank = moving_bank.copy()
@@ -172,10 +218,10 @@ class Governor:
         then, faded = _Parts(fixed, moving_bank(hop)), _Parts(fixed, fading_bank(hop * (1.0 - RISE)))
         after = _Parts(bank(silence), fading_bank(silence))
         gains = [
-            self._greatest_for(budget, self.ears[ear], now, then)
+            self._greatest_for(budget, self.ears[ear], now, then, held=held)
             for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
         ]
-        moments = (now, then, faded, after)
+        moments = (now, then, faded, after) if held else (then, faded, after)
         gains += [self._greatest_at_once(instant, parts) for instant in self.instants for parts in moments]
         return max(0.0, min(gains, default=1.0))
 
@@ -188,7 +234,7 @@ class Governor:
         return min(greatest_gain_of_energy(q, instant.bound) for q in energy_quadratics(ear, fixed, moving))
 
     @staticmethod
-    def _greatest_for(budget: Budget, ear: Ear, now: _Parts, then: _Parts) -> float:
+    def _greatest_for(budget: Budget, ear: Ear, now: _Parts, then: _Parts, *, held: bool) -> float:
         terms, left = budget.terms, budget.left()
         first = polynomials(ear, now.fixed[ear.weighting], now.moving[ear.weighting])
         second = polynomials(ear, then.fixed[ear.weighting], then.moving[ear.weighting])
@@ -196,8 +242,25 @@ class Governor:
         bound_now = terms.energy(left - terms.knee)
         bound_then = terms.energy(left + budget.oldest - terms.knee - 1)
         return min(
-            *(greatest_gain(terms.knee * q, bound_now) for q in first),
+            *(greatest_gain(terms.knee * q, bound_now) for q in first if held),
             *(greatest_gain(p + terms.knee * q, bound_then) for p in first for q in second),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """Caps that a hop has to keep."""
+
+    budgets: tuple[Budget, ...]
+    ears: tuple[int, ...]
+    """Of the budgets."""
+    instants: tuple[InstantCap, ...]
+
+    def keep(self, heard: ReceivedHop) -> bool:
+        """Whether they hold if this hop is sent."""
+        return all(one.used(heard.energy, heard.peak) <= 1.0 for one in self.instants) and all(
+            budget.terms.units(float(heard.energy[ear])) <= budget.left()
+            for budget, ear in zip(self.budgets, self.ears, strict=True)
         )
 
 

@@ -35,3 +35,5 @@ class SentHistory:
     """The governor assumes as much as the caps allowed, as late as may be."""
     unreadable: bool = False
     """The log could not be read: every cap counts as used up by the moment of the start."""
+    ended_s: float = 0.0
+    """How long ago all this was told; every age grows by it."""

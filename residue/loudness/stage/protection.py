@@ -30,18 +30,33 @@ class Conditioner:
     """The linear protections of each output: trim, delay, and a subsonic high-pass that blocks DC as well."""
 
     def __init__(self, outputs: Mapping[str, Output]) -> None:
-        self._gains = np.array([[exact.gain_from_db(output.trim_db)] for output in outputs.values()])
+        self._gains = self._wanted = _trims(outputs)
         self._delays = [DelayLine(1, round(output.delay_ms * HOP_RATE_HZ / 1000)) for output in outputs.values()]
         self._filters = [
             SosFilter(highpass(output.protection_hz, HOP_RATE_HZ, SUBSONIC_ORDER)) for output in outputs.values()
         ]
 
+    def trim(self, outputs: Mapping[str, Output]) -> None:
+        """Go over to the trims of these outputs within the next block, which is a hop of the cap stage."""
+        self._wanted = _trims(outputs)
+
+    def _line(self, frames: int) -> Floats:
+        """The gains over a block: they move in a straight line, so that no click is heard."""
+        before, self._gains = self._gains, self._wanted
+        if before is self._gains:
+            return self._gains
+        return before + (self._gains - before) * (np.arange(1, frames + 1) / frames)
+
     def __call__(self, block: Floats) -> Floats:
         """block: (outputs, frames), finite. Gives as much."""
-        trimmed: Floats = np.clip(block, -LOUDEST, LOUDEST) * self._gains
+        trimmed: Floats = np.clip(block, -LOUDEST, LOUDEST) * self._line(block.shape[1])
         for row, delay, protect in zip(trimmed, self._delays, self._filters, strict=True):
             row[:] = protect(delay(row[np.newaxis]) if delay.length else row[np.newaxis])[0]
         return trimmed
+
+
+def _trims(outputs: Mapping[str, Output]) -> Floats:
+    return np.array([[exact.gain_from_db(output.trim_db)] for output in outputs.values()])
 
 
 class OnsetLine:

@@ -75,6 +75,18 @@ class CapStage:
         self._meter.count(self._limit.lowest_gain, muted)
         return sent
 
+    def tighten(self, outputs: Mapping[str, Output], caps: Sequence[Cap]) -> None:
+        """Keep these caps and the trims of these outputs from the next hop on; they may only be stricter than before.
+
+        No frame is lost, and what was sent so far counts against the new caps.
+        """
+        every_cap = (*caps, *protecting_caps(outputs))
+        before = {ear.key: ear for ear in self._govern.ears}
+        wanted = {ear.key: ear for ear in ears(outputs, every_cap)}
+        self._govern.tighten(tuple((before | wanted).values()), outputs, every_cap)
+        self._meter.listen_to_more()
+        self._condition.trim(outputs)
+
     def begin_programme(self) -> None:
         """Integrated loudness and loudness range are those of what comes from now on."""
         self._meter.begin()

@@ -37,7 +37,6 @@ class StageMeter:
             for at, ear in enumerate(ears)
             if ear.physical == (self._physical or ear.weighting is Weighting.WK) and ear.power == 2
         }
-        self._kept = [at for at, ear in enumerate(ears) if ear.at == PLACE or at in governor.heeded]
         heard = [ears[self._index[place, Weighting.A]] for place in self._places]
         self._meter = HopMeter(len(outputs), heard, felt_at(ears, self._places))
         self._whole = self._meter.loudness.whole()
@@ -47,9 +46,10 @@ class StageMeter:
         self._start_tally()
 
     def _start_tally(self) -> None:
-        places, ears = len(self._places), len(self._governor.ears)
+        ears, places = self._governor.ears, len(self._places)
+        self._kept = [at for at, ear in enumerate(ears) if ear.at == PLACE or at in self._governor.heeded]
         self._hops = 0
-        self._energy, self._peak = np.zeros(ears), np.zeros(ears)
+        self._energy, self._peak = np.zeros(len(ears)), np.zeros(len(ears))
         self._highest = np.zeros((4, places))
         """LAF, LAS, momentary and short-term loudness, as powers."""
         self._fourth = np.zeros(places)
@@ -73,6 +73,11 @@ class StageMeter:
         self._count += 1
         if self._count % _HOPS_PER_S == 0:
             self._whole = meter.loudness.whole()
+
+    def listen_to_more(self) -> None:
+        """The governor has more ears from now on; what they receive is told from the next tally on."""
+        more = len(self._governor.ears) - len(self._energy)
+        self._energy, self._peak = np.pad(self._energy, (0, more)), np.pad(self._peak, (0, more))
 
     def begin(self) -> None:
         """Another performance: integrated loudness and loudness range begin anew."""
