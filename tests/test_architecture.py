@@ -17,7 +17,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 WRITTEN = [ROOT / name for name in ("residue", "tests", "deploy", "archives")]
 
 ORDER = (
-    ("checking", "problems", "processes", "progress", "records", "wording"),
+    ("checking", "problems", "processes", "progress", "records", "small_files", "wording"),
     ("dsp",),
     ("mapping",),
     ("loudness",),

@@ -30,6 +30,7 @@ from residue.runtime.daemon.status import Known, line, status
 from residue.runtime.engine.engine import SWITCH_S, Engine
 from residue.runtime.engine.player import Player
 from residue.runtime.house.exchange import Event
+from residue.runtime.house.folded_requests import FoldedRequests
 from residue.runtime.house.hours_in_force import HoursInForce
 from residue.runtime.house.keeper import Keeper
 from residue.runtime.house.memory import Memory, memory, recalled, remembered
@@ -66,6 +67,7 @@ MEMORY_S = 5.0
 LINE_S = {True: 0.5, False: 5.0}
 """Between two status lines, on a terminal and elsewhere."""
 LET_GO_S = 3_600.0
+REQUESTS_S = 1.0
 LAST_FADE_S = 1.0
 STOP_S = 2.6
 """Fade, what lies in cap stage and device, and a reserve: systemd and people wait no longer than 3 s."""
@@ -105,6 +107,7 @@ class _Daemon:
         self._memory_path = state / MEMORY_FILE
         self._log = LevelLog(state / FILE_NAME, unwritten_file(state))
         self._scribe = LogWriter(self._log, self._memory_path)
+        self._requests = FoldedRequests(self._noted, self._clock.monotonic_s)
         # Before all that may be told: a start that does not follow an end tells that the run before was cut.
         self._happened(STARTED, f"{installation.piece.title}, {installation.room.place}")
         self._tallies = Tallies()
@@ -211,6 +214,7 @@ class _Daemon:
         self._every(LOOK_S, self._look)
         self._every(MEMORY_S, self._write_down)
         self._every(LINE_S[self._diagnostics.terminal], self._show)
+        self._every(REQUESTS_S, self._requests.look)
         self._every(LET_GO_S, self._scribe.let_go)
 
     def _safely(self, work: Callable[[], None]) -> None:
@@ -237,6 +241,7 @@ class _Daemon:
         ended = self._engine.stop(LAST_FADE_S, 0.0 if self._rounds.stands else STOP_S)
         self._swaps.end()
         self._custodian.end()
+        self._requests.end()
         self._log_tallies()
         for row in self._tallies.rest():
             self._scribe.put(row)
@@ -375,6 +380,12 @@ class _Daemon:
         self._end(why)
 
     def _happened(self, kind: str, text: str, sender: str | None = None) -> None:
+        if sender is None:
+            self._noted(kind, text)
+        else:
+            self._requests.tell(kind, text, sender)
+
+    def _noted(self, kind: str, text: str, sender: str | None = None) -> None:
         event = logged(self._clock.now(), uptime(), kind, text, sender)
         logger.info("%s: %s", kind, text)
         self._events.append(event)
