@@ -1,7 +1,7 @@
 """The same bits on other Pythons: python -m tests.mapping.pythons [FOLDER]
 
-Runs tests.mapping.digests here, and once more under every other Python from 3.11 on that this machine has, each with the
-packages that deploy/lock/run.txt pins for it, and compares line by line. For developers, by hand and with `--all`: it
+Runs tests.mapping.digests here, and once more under every other Python from 3.11 on that this machine has, each with
+the packages that deploy/lock/run.txt pins for it, and compares line by line. For developers, by hand: it
 takes a minute or two for each. The packages with machine code are fetched into FOLDER once; nothing is installed. It
 names the Pythons that the machine does not have. Ends with exit status 1 where a line differs, and with 2 where there
 is no other Python.
