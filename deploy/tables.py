@@ -32,6 +32,7 @@ TABLES: Mapping[str, Callable[[], str]] = {
     "addresses": addresses.table,
     "checks": checks.table,
     "nodes": nodes,
+    "replies": addresses.table_of_replies,
     "rules": rules,
 }
 """By the name in the mark that stands above a table."""

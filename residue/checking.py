@@ -17,12 +17,15 @@ from typing import Any, TypeVar, Union, get_args, get_origin
 import msgspec
 
 from residue.problems import STEERING, Finding, Severity, nearest
+from residue.small_files import read_small
 from residue.wording import TYPES, explained, shortened, toml_explained, too_long
 
 StructT = TypeVar("StructT", bound=msgspec.Struct)
 
 _LEAST, _MOST = -(2**63), 2**63 - 1
 """Whole numbers beyond are no TOML (TOML 1.0, "Integer"), though tomllib reads many of them."""
+_MOST_BYTES = 4_000_000
+"""Far more than anybody writes by hand: a larger file is not read."""
 _TOO_LONG = "A whole number has too many digits here.", "Write one of at most 18 digits."
 
 
@@ -30,7 +33,8 @@ def read_toml(path: Path) -> tuple[dict[str, Any], list[Finding]]:
     """The tables of a file; empty, with the reason, where it cannot be read."""
     where, text = path.name, ""
     try:
-        text = path.read_text(encoding="utf-8-sig")  # some editors put a mark before UTF-8 text
+        text = read_small(path, _MOST_BYTES).decode("utf-8-sig")  # some editors put a mark before UTF-8 text
+        text = text.replace("\r\n", "\n").replace("\r", "\n")
         raw = tomllib.loads(text)
         beyond = next(_beyond(raw), None)
         if beyond is None:

@@ -8,6 +8,8 @@ from typing import Any, TypeVar
 
 import msgspec
 
+from residue.small_files import read_small
+
 T = TypeVar("T")
 
 _SUM_BEGINS = b"\ncrc32 "
@@ -43,6 +45,4 @@ def decode_record(content: bytes, kind: type[T]) -> T:
 
 def read_record(path: Path, kind: type[T]) -> T:
     """The value of a record on disk. Raises OSError, or SpoiltRecordError for one that cannot be believed."""
-    if path.stat().st_size > _MOST_BYTES:
-        raise SpoiltRecordError("it is too large")
-    return decode_record(path.read_bytes(), kind)
+    return decode_record(read_small(path, _MOST_BYTES), kind)

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 CHANNEL_MAPS = {2: "front-left,front-right", 4: "front-left,front-right,rear-left,rear-right"}
-_PATIENCE_S = 20.0
+_PATIENCE_S = 200.0
 
 
 class SoundServer:

@@ -17,7 +17,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 WRITTEN = [ROOT / name for name in ("residue", "tests", "deploy", "archives")]
 
 ORDER = (
-    ("checking", "problems", "processes", "progress", "records", "wording"),
+    ("checking", "problems", "processes", "progress", "records", "small_files", "wording"),
     ("dsp",),
     ("mapping",),
     ("loudness",),
@@ -162,6 +162,24 @@ def test_what_comes_from_outside_is_declared() -> None:
 def test_only_the_cap_stage_makes_what_a_sink_takes() -> None:
     makers = {named(module) for module in MODULES if constructed(module) & {"Capped", "Seal"}}
     assert makers == {"residue/loudness/stage/stage.py"}
+
+
+SIGNAL_CODE = ("dsp", "mapping", "loudness/meters")
+
+
+def test_signal_code_does_not_add_by_the_builtin_sum() -> None:
+    """Since Python 3.12 sum() compensates its rounding: the same floats give other bits than in Python 3.11.
+
+    Write a plain loop, exact.total for arrays, or math.fsum, which has always rounded once.
+    """
+    against = [
+        f"{named(module)}:{node.lineno}"
+        for module in MODULES
+        if named(module).removeprefix("residue/").startswith(SIGNAL_CODE)
+        for node in ast.walk(ast.parse(module.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Name) and node.id == "sum"
+    ]
+    assert against == []
 
 
 def defined_names(module: Path) -> Iterator[str]:

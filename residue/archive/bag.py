@@ -16,6 +16,7 @@ import bagit
 from residue import __version__
 from residue.archive.beside import disk_problem, folder_beside
 from residue.archive.performance import FILE_NAME, Performance, read_performance
+from residue.archive.tag_files import check_tag_files
 from residue.problems import Finding, ProblemError, Severity, stopping
 from residue.progress import Progress, silent
 
@@ -78,12 +79,15 @@ def read_tags(path: Path) -> bagit.Bag:
         if not path.is_dir():
             raise stopping(str(path), "There is no such folder.", holds)
         (path / "bagit.txt").stat()  # of a folder that may not be looked into, bagit says that it holds nothing
+        check_tag_files(path)
         opened = bagit.Bag(str(path))
+    except ProblemError:
+        raise
     except FileNotFoundError as error:
         raise stopping(path.name, "It holds no bagit.txt, so it is not a bag.", holds) from error
     except OSError as error:
         raise disk_problem(path, error) from error
-    except (bagit.BagError, ValueError) as error:
+    except Exception as error:  # whatever the library raises, it is about this bag
         raise stopping(
             path.name, f"It is not a bag that can be read: {error}.", "Copy it again from where it came."
         ) from error

@@ -8,7 +8,6 @@ import os
 import secrets
 import shutil
 import stat
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -66,16 +65,19 @@ def asked_for(path: Path) -> Iterator[Path]:
 
 @contextmanager
 def folder_beside(path: Path) -> Iterator[Path]:
-    """A temporary folder beside `path`, which must not exist; when the block ends well, it stands at `path`."""
+    """A temporary folder beside `path`, which must not exist; when the block ends well, it stands at `path`.
+
+    Who may look into it is up to the umask, as for the files in it.
+    """
     with telling(path):
         if path.exists():
             raise stopping(str(path), "Something exists there already.", "Choose another name, or move it away.")
         path.parent.mkdir(parents=True, exist_ok=True)
-        temporary = Path(tempfile.mkdtemp(prefix=PREFIX, dir=path.parent))
+        temporary = path.with_name(f"{PREFIX}{secrets.token_hex(8)}")
+        temporary.mkdir()
         mark = _mark(temporary)
         try:
             yield temporary
-            temporary.chmod(0o755)
             for folder, _, names in os.walk(temporary):
                 for name in names:
                     onto_disk(Path(folder, name))
@@ -157,7 +159,8 @@ def disk_problem(path: Path, error: OSError) -> ProblemError:
         errno.EIO: ("The disk does not answer rightly.", "Copy what is on it to another disk now."),
         errno.ENOENT: ("It is not there, or no longer.", "Check the name; put the disk back in."),
     }
-    what, mend = mends.get(error.errno or 0, (f"{error.strerror or error}.", "Check the disk."))
+    reason = error.strerror or str(error)
+    what, mend = mends.get(error.errno or 0, (f"{reason[:1].upper()}{reason[1:]}.", "Check the file and the disk."))
     return stopping(str(place), what, mend)
 
 

@@ -84,8 +84,10 @@ def _write(path: Path, values: NDArray[Any]) -> None:
 def mapped(path: Path, dtype: np.dtype[Any]) -> NDArray[Any] | None:
     """A file of the cache as an array on disk; None where it is missing, or not what was written there."""
     try:
-        found = np.load(path, mmap_mode="r", allow_pickle=False) if path.stat().st_size else None
-    except (OSError, ValueError, EOFError):
+        found = np.load(path, mmap_mode="r", allow_pickle=False)
+        if found.dtype != dtype or found.ndim != 1 or path.stat().st_size != found.offset + found.nbytes:
+            return None
+    except Exception:  # noqa: BLE001 (a spoilt header makes numpy raise nearly anything, and the file is made anew)
         return None
     # Seen as a plain array: a slice of numpy's memmap class costs ten times as much.
-    return np.asarray(found).view(np.ndarray) if found is not None and found.dtype == dtype else None
+    return np.asarray(found).view(np.ndarray)

@@ -15,6 +15,7 @@ import bagit
 
 from residue.archive.bag import BLOCK_BYTES, read_tags
 from residue.archive.beside import disk_problem
+from residue.archive.tree import entries_below
 from residue.problems import Finding, ProblemError, Severity, stops
 from residue.progress import Progress, silent
 
@@ -37,6 +38,7 @@ def verify(path: Path, progress: Progress = silent) -> list[Finding]:
         opened = read_tags(path)
         declared = list(_declaration(path, opened))
         fetch = {name for _, _, name in opened.fetch_entries()}
+        found = dict(_files(path))
     except ProblemError as problem:
         return list(problem.findings)
     except OSError as error:
@@ -44,7 +46,6 @@ def verify(path: Path, progress: Progress = silent) -> list[Finding]:
     except (bagit.BagError, ValueError) as error:
         return [_stop(path, f"Its fetch.txt cannot be followed: {error}.", _COPY_AGAIN)]
     listed: Listed = {name.replace(os.sep, "/"): sums for name, sums in opened.entries.items()}
-    found = dict(_files(path))
     findings = [
         *declared,
         *_outside(path, listed, found),
@@ -52,7 +53,8 @@ def verify(path: Path, progress: Progress = silent) -> list[Finding]:
         *_collisions(path, found),
         *_size(path, opened, found),
     ]
-    inside = {name: sums for name, sums in listed.items() if name in found and _is_within(path, path / name)}
+    readable = {name for name, file in found.items() if file.is_file() and _is_within(path, file)}
+    inside = {name: sums for name, sums in listed.items() if name in readable}
     return findings + list(_changed(path, inside, progress))
 
 
@@ -88,15 +90,14 @@ def _payload_algorithms(opened: bagit.Bag) -> list[str]:
 
 def _files(path: Path) -> Iterator[tuple[str, Path]]:
     """Every file and every link in the bag, by its path within it."""
-    for place, folders, names in os.walk(path):
-        links = [name for name in folders if Path(place, name).is_symlink()]
-        for name in [*names, *links]:
-            file = Path(place, name)
+    for entry in entries_below(path):
+        if not entry.is_dir(follow_symlinks=False):
+            file = Path(entry.path)
             yield file.relative_to(path).as_posix(), file
 
 
 def _is_within(path: Path, file: Path) -> bool:
-    return file.resolve().is_relative_to(path.resolve())
+    return Path(os.path.realpath(file)).is_relative_to(os.path.realpath(path))  # which follows no circle of links
 
 
 def _outside(path: Path, listed: Listed, found: Mapping[str, Path]) -> Iterator[Finding]:
@@ -106,7 +107,7 @@ def _outside(path: Path, listed: Listed, found: Mapping[str, Path]) -> Iterator[
         if not _is_within(path, file):
             what = "is a link that leaves the bag" if file.is_symlink() else "leaves the bag"
             yield _stop(path, f"{name} {what}.", "Do not use this bag; ask whoever made it.")
-        elif file.exists() and not file.is_file():
+        elif os.path.lexists(file) and not file.is_file():
             yield _stop(path, f"{name} is not a file.", _COPY_AGAIN)
 
 

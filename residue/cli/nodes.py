@@ -16,13 +16,13 @@ def nodes(kind: str | None) -> None:
     Example: residue nodes layers
     """
     from residue.mapping.catalogue import listing, page
-    from residue.mapping.nodes import catalogue
-    from residue.problems import nearest, stopping
+    from residue.mapping.nodes import catalogue, unknown_kind
+    from residue.problems import stopping
 
     kinds = catalogue()
     if kind is None:
         click.echo(listing(kinds))
         return
     if kind not in kinds:
-        raise stopping("residue nodes", f'There is no kind of node called "{kind}".', nearest(kind, kinds))
+        raise stopping("residue nodes", *unknown_kind(kind, kinds))
     click.echo(page(kinds[kind]))

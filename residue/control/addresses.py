@@ -6,10 +6,25 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 STATUS_REPLY = "/house/status/reply"
+STATE_REPLY = "/house/state/reply"
 DONE_REPLY = "/house/done"
 ERROR_REPLY = "/house/error"
 SWAP_TOLD = "/house/swap/told"
 """What becomes of a swap, to whoever asked for one last."""
+
+REPLIES = (
+    (DONE_REPLY, "the address that was obeyed (string)", "Every command that was obeyed."),
+    (ERROR_REPLY, "what is wrong, and what to send instead (string)", "Everything that was not obeyed."),
+    (STATUS_REPLY, "the status as a JSON object (string)", "`/house/status`."),
+    (
+        STATE_REPLY,
+        "state of the house, performance, section (strings, empty where there is none), playhead in s, trim in dB "
+        "(floats), number of alarms (integer)",
+        "`/house/state`.",
+    ),
+    (SWAP_TOLD, "what became of the swap (string)", "A swap, later, to whoever asked for one last."),
+)
+"""Address, arguments and what is answered with it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +45,9 @@ class Address:
 
 ADDRESSES: Sequence[Address] = (
     Address("/house/status", (), f"Answers {STATUS_REPLY} with the status: one string, a JSON object.", changes=False),
+    Address(
+        "/house/state", (), "Answers /house/state/reply with a few plain arguments, for controllers.", changes=False
+    ),
     Address("/house/hold", (), "Fades to silence and stays there, closings included, until released.", changes=True),
     Address("/house/hold/for", ("seconds",), "The same for so long: the hold then ends by itself.", changes=True),
     Address("/house/release", (), "Ends the hold; the house follows its hours again.", changes=True),
@@ -53,6 +71,12 @@ ADDRESSES: Sequence[Address] = (
         needs_key=True,
     ),
 )
+
+
+def table_of_replies() -> str:
+    """The replies as a Markdown table."""
+    rows = [f"| `{path}` | {arguments} | {question} |" for path, arguments, question in REPLIES]
+    return "\n".join(["| reply | arguments | answers |", "| --- | --- | --- |", *rows])
 
 
 def table() -> str:

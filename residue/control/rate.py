@@ -1,4 +1,4 @@
-"""How often anybody may ask."""
+"""How often anybody may do something that costs."""
 
 from __future__ import annotations
 
@@ -16,15 +16,24 @@ _ALL = ""
 
 
 class Allowance:
-    """A bucket of BURST questions for each sender, refilled PER_S times a second, and one for all (token bucket)."""
+    """A bucket of `burst` turns for each sender, refilled `per_s` times a second, and one for all (token bucket)."""
 
-    def __init__(self, monotonic_s: Callable[[], float]) -> None:
+    def __init__(
+        self,
+        monotonic_s: Callable[[], float],
+        per_s: float = PER_S,
+        burst: float = BURST,
+        all_per_s: float = ALL_PER_S,
+        all_burst: float = ALL_BURST,
+    ) -> None:
         self._monotonic_s = monotonic_s
+        self._of_one = per_s, burst
+        self._of_all = all_per_s, all_burst
         self._buckets: OrderedDict[str, tuple[float, float]] = OrderedDict()
 
     def take(self, sender: str) -> bool:
-        """Whether this sender may put one more question now."""
-        return self._take(sender, PER_S, BURST) and self._take(_ALL, ALL_PER_S, ALL_BURST)
+        """Whether this sender has one more turn now."""
+        return self._take(sender, *self._of_one) and self._take(_ALL, *self._of_all)
 
     def _take(self, whose: str, per_s: float, burst: float) -> bool:
         now_s = self._monotonic_s()

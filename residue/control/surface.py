@@ -35,8 +35,8 @@ MOST_TOLD = 1_000
 """Characters of a word that comes later: one datagram on any network."""
 
 Sender = tuple[str, int]
-Reply = tuple[str, str]
-"""An address and one string."""
+Reply = tuple[str, *tuple[str | float, ...]]
+"""An address and its arguments: strings, floats, whole numbers."""
 Arguments = tuple[float, ...] | tuple[str, ...]
 Handler = Callable[[Any, str], Reply | None]
 """(arguments, as its address takes them, and sender) -> an answer other than "done"; raises ValueError, for people."""
@@ -135,20 +135,19 @@ class Surface(asyncio.DatagramProtocol):
     def _keep(self, due: int | None, messages: list[Message], question: _Question) -> None:
         def answer() -> None:
             for message in messages:
-                for path, text in self._answers(message, question):
-                    self._send(path, text, question)
+                for reply in self._answers(message, question):
+                    self._send(reply, question)
 
         try:
             self._waiting.keep(due, len(messages), answer)
         except WaitingError as error:
-            self._send(ERROR_REPLY, str(error), question)
+            self._send((ERROR_REPLY, str(error)), question)
 
     def _answers(self, message: Message, question: _Question) -> Iterator[Reply]:
-        named = [address for address in ADDRESSES if matches(message.pattern, address.path)]
+        named = [address for address in ADDRESSES if _reaches(message.pattern, address)]
         if not named:
             self.counts.unknown += 1
-            paths = [address.path for address in ADDRESSES]
-            yield ERROR_REPLY, f"There is no address {message.pattern[:64]}. {nearest(message.pattern[:64], paths)}"
+            yield ERROR_REPLY, _unknown(message.pattern)
         for address in named:
             if address.changes and not question.paid and not self._allowance.take(question.sender[0]):
                 self.counts.too_often += 1
@@ -196,12 +195,12 @@ class Surface(asyncio.DatagramProtocol):
             raise ValueError(f"It takes {takes}, a finite number.")
         return checked
 
-    def _send(self, path: str, text: str, question: _Question) -> None:
+    def _send(self, reply: Reply, question: _Question) -> None:
         """Send one answer, if it is not too long for its question."""
-        datagram = _packed(path, text)
+        datagram = _packed(*reply)
         if len(datagram) > question.left_bytes:
             padding = -(-len(datagram) // MOST_TIMES_LONGER)
-            why = f"{path} is too long an answer. Ask with a blob of {padding} bytes as last argument."
+            why = f"{reply[0]} is too long an answer. Ask with a blob of {padding} bytes as last argument."
             datagram = _packed(ERROR_REPLY, why)
         if self._transport is None or len(datagram) > question.left_bytes:
             return
@@ -233,9 +232,22 @@ def _texts(arguments: tuple[object, ...]) -> tuple[str, ...]:
     return tuple(a for a in arguments if isinstance(a, str))
 
 
-def _packed(path: str, text: str) -> bytes:
+def _reaches(pattern: str, address: Address) -> bool:
+    """Whether a message is for an address; a pattern reaches questions only, so that none can run several commands."""
+    return pattern == address.path or (not address.changes and matches(pattern, address.path))
+
+
+def _unknown(pattern: str) -> str:
+    commands = [address.path for address in ADDRESSES if matches(pattern, address.path)]
+    if commands:
+        return f"{pattern[:64]} is a pattern, and only questions obey one. Send {' or '.join(commands)} itself."
+    return f"There is no address {pattern[:64]}. {nearest(pattern[:64], [address.path for address in ADDRESSES])}"
+
+
+def _packed(path: str, *arguments: str | float) -> bytes:
     builder = OscMessageBuilder(path)
-    builder.add_arg(text, "s")
+    for argument in arguments:
+        builder.add_arg(argument, {str: "s", float: "f", int: "i"}[type(argument)])
     return builder.build().dgram
 
 

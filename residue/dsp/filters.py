@@ -85,6 +85,10 @@ class FromFirst:
             self._first = block[..., :1].copy()
         return block - self._first
 
+    def back(self, block: Floats) -> Floats:
+        """The first value added again, for a filter of unit gain at DC: it then begins at that value and not at 0."""
+        return block if self._first is None else block + self._first
+
 
 # ---- designs -----------------------------------------------------------------------------------------------------
 

@@ -40,7 +40,10 @@ def kernel(factor: int) -> Floats:
         window = _bessel_i0(_KAISER_BETA * math.sqrt(1.0 - (n / half) * (n / half))) / _bessel_i0(_KAISER_BETA)
         taps[half + n] = taps[half - n] = sinc * window
     for phase in range(factor):
-        taps[phase::factor] /= float(sum(taps[phase::factor].tolist()))
+        gain = 0.0
+        for tap in taps[phase::factor].tolist():  # not sum(), which rounds in another way since Python 3.12
+            gain += tap
+        taps[phase::factor] /= gain
     return taps
 
 

@@ -60,6 +60,21 @@ def sliding_maximum(window: int) -> Sliding:
     return Sliding(np.maximum, window, -np.inf)
 
 
+class SlidingMean:
+    """The mean of the last `window` values of a stream; of those there are, at the beginning."""
+
+    def __init__(self, window: int) -> None:
+        self._running, self._window, self._seen = sliding_sum(window), window, 0
+
+    def __call__(self, block: Floats) -> Floats:
+        """The mean up to each value, (frames,)."""
+        if self._seen >= self._window:
+            return self._running(block) / self._window
+        counts = np.minimum(self._seen + np.arange(1, len(block) + 1), self._window)
+        self._seen = min(self._seen + len(block), self._window)
+        return self._running(block) / counts
+
+
 class FallingMaximum:
     """Follows a rising stream of values (0 or above) at once, and falls by a factor with every value, down to 1e-30.
 

@@ -41,3 +41,20 @@ class Held:
         if len(since):
             self._since = min(int(since[-1]), self._values + 1)
         return since <= self._values
+
+
+class LastFree:
+    """Passes a stream, and holds the last value that was free; at the beginning, the first one."""
+
+    def __init__(self) -> None:
+        self._last: float | None = None
+
+    def __call__(self, block: Floats, held: Bools) -> Floats:
+        """(frames,). held: at which values the last free one is given again."""
+        if not len(block):
+            return block.copy()
+        values = np.concatenate(([block[0] if self._last is None else self._last], block))
+        at = np.where(np.concatenate(([False], held)), 0, np.arange(len(values)))
+        kept: Floats = values[np.maximum.accumulate(at)]
+        self._last = float(kept[-1])
+        return kept[1:]

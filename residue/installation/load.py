@@ -17,7 +17,7 @@ from residue.live.sensors import Sensors
 from residue.loudness.plan.room_findings import check_room
 from residue.mapping.graph import Graph, build
 from residue.mapping.node import Node
-from residue.mapping.nodes import catalogue
+from residue.mapping.nodes import catalogue, unknown_kind
 from residue.mapping.piece import Piece
 from residue.problems import Finding, ProblemError, Severity, nearest, stops
 from residue.schedule import events
@@ -151,8 +151,7 @@ def _read_node(table: Mapping[str, Any], file: str, where: str) -> tuple[Node | 
         mend = f'Write kind = "…" with one of: {", ".join(sorted(kinds))}.'
         return None, [Finding(Severity.STOPS, f"{file}: {where}.kind", "This key is missing.", mend)]
     if not isinstance(kind, str) or kind not in kinds:
-        what = f'There is no kind of node called "{kind}".'
-        return None, [Finding(Severity.STOPS, f"{file}: {where}.kind", what, nearest(str(kind), kinds))]
+        return None, [Finding(Severity.STOPS, f"{file}: {where}.kind", *unknown_kind(str(kind), kinds))]
     return check(parameters, kinds[kind], file, where)
 
 

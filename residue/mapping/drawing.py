@@ -15,10 +15,9 @@ from residue.mapping.placing import Box, Pair, Placed, Point, place
 from residue.mapping.signals import Kind
 
 COLOURS = {Kind.SLOW: "#2f6f8f", Kind.FAST: "#c2571a", Kind.EVENTS: "#7d3c98"}
-"""Told apart by people who see few colours too: they differ in lightness, and wires differ in stroke."""
-_STROKES = {Kind.SLOW: {"stroke-width": "1.6"}, Kind.FAST: {"stroke-width": "2.8"}, Kind.EVENTS: {
-    "stroke-width": "2.2", "stroke-dasharray": "0.1 5", "stroke-linecap": "round"
-}}  # fmt: skip
+"""They differ in lightness too, and each box names the kind of its signal, for people who see few colours."""
+_STROKE = {"stroke-width": "2"}
+_DASHED = {**_STROKE, "stroke-dasharray": "6 4"}
 _WORDS = {
     Kind.SLOW: "slow: sensors and controls",
     Kind.FAST: "fast: sound",
@@ -54,19 +53,21 @@ def draw(graph: Graph) -> str:
 
 
 def _lines(graph: Graph, name: str) -> list[str]:
-    """The lines of text in a box: the name, the kind, and the channel or output behind it."""
+    """The lines of text in a box: the name, the kind, the channel or output behind it, and the kind of its signal."""
+    shape = graph.shapes[name]
+    signal = f"{shape.kind}, {shape.channels} channels" if shape.channels > 1 else str(shape.kind)
+    return [name, *_purpose(graph, name), signal]
+
+
+def _purpose(graph: Graph, name: str) -> list[str]:
     if name == FORM:
-        return [FORM, *(f"{number}. {section.name}" for number, section in enumerate(graph.piece.section, 1))]
+        return [f"{number}. {section.name}" for number, section in enumerate(graph.piece.section, 1)]
     node = graph.nodes[name]
     if isinstance(node, ChannelSource):
-        return [name, f"channel {node.channel}"]
+        return [f"channel {node.channel}"]
     if isinstance(node, ToOutputs):
-        return [name, f"output to {', '.join(node.to)}"]
-    if isinstance(node, Feed):
-        return [name, f"feed {node.address}"]
-    shape = graph.shapes[name]
-    channels = f", {shape.channels} channels" if shape.channels > 1 else ""
-    return [name, f"{node.kind}{channels}"]
+        return [f"output to {', '.join(node.to)}"]
+    return [f"feed {node.address}" if isinstance(node, Feed) else node.kind]
 
 
 def _size(lines: Sequence[str], ports: int) -> tuple[float, float]:
@@ -118,9 +119,8 @@ def _draw_wires(
         begin = (source.x + source.width / 2, source.y)
         end = (target.x - target.width / 2, target.y + (place_of - (len(shown) - 1) / 2) * _PORT_GAP)
         kind = graph.shapes[wire.signal].kind
-        look = {"fill": "none", "stroke": COLOURS[kind], "opacity": "0.85", **_STROKES[kind]}
-        if wire.way is not Way.INPUT:
-            look["stroke-dasharray"] = "6 4"
+        stroke = _STROKE if wire.way is Way.INPUT else _DASHED
+        look = {"fill": "none", "stroke": COLOURS[kind], "opacity": "0.85", **stroke}
         leaves, arrives = (source.column[1], begin[1]), (target.column[0], end[1])
         path = "".join(_path([begin, leaves, *placed.ways[wire.source, wire.target], arrives, end]))
         element = ElementTree.SubElement(parent, "path", {"d": path, **look})
@@ -151,10 +151,8 @@ def _path(points: Sequence[Point]) -> Iterator[str]:
 
 def _draw_legend(svg: ElementTree.Element, y: float) -> None:
     x = _MARGIN
-    entries = [*((COLOURS[kind], _STROKES[kind], _WORDS[kind]) for kind in Kind)]
-    entries.append(
-        (_PALE, {"stroke-width": "1.6", "stroke-dasharray": "6 4"}, "drives or sets a parameter, ends a section")
-    )
+    entries = [*((COLOURS[kind], _STROKE, _WORDS[kind]) for kind in Kind)]
+    entries.append((_PALE, _DASHED, "drives or sets a parameter, ends a section"))
     for colour, stroke, words in entries:
         ElementTree.SubElement(svg, "path", {"d": f"M{x:.1f} {y:.1f}h26", "stroke": colour, "fill": "none", **stroke})
         _write(svg, (x + 33.0, y + 4.0), words, {"fill": _PALE})

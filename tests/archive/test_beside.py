@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from residue.archive.beside import asked_for, file_beside
+from residue.archive.beside import asked_for, file_beside, folder_beside
 from residue.problems import ProblemError
 
 
@@ -70,6 +70,13 @@ def test_what_nobody_asked_for_may_be_read_by_all_whatever_the_umask(tmp_path: P
     with umask(0o077), file_beside(tmp_path / "kept") as making:
         making.write_text("x")
     assert stat.S_IMODE((tmp_path / "kept").stat().st_mode) == 0o644
+
+
+@pytest.mark.parametrize(("mask", "mode"), [(0o077, 0o700), (0o022, 0o755), (0o002, 0o775)])
+def test_who_may_look_into_a_new_folder_is_up_to_the_umask(tmp_path: Path, mask: int, mode: int) -> None:
+    with umask(mask), folder_beside(tmp_path / "bag") as making:
+        (making / "data").mkdir()
+    assert [stat.S_IMODE((tmp_path / name).stat().st_mode) for name in ("bag", "bag/data")] == [mode, mode]
 
 
 def test_a_link_stays_a_link(tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from residue.cli import main
-from residue.mapping.nodes import KINDS
+from residue.mapping.nodes import FORMER_NAMES, KINDS
 
 NIGHT_DOUGH = str(Path(__file__).parents[2] / "archives" / "night-dough")
 
@@ -39,6 +39,13 @@ def test_a_kind_that_there_is_not_is_told_with_the_nearest() -> None:
     assert found.stderr == (
         'residue nodes: There is no kind of node called "reverberaton". Did you mean reverberation?\n'
     )
+
+
+def test_a_kind_that_has_a_new_name_is_told_with_it() -> None:
+    assert set(FORMER_NAMES.values()) <= set(KINDS)
+    found = CliRunner().invoke(main, ["nodes", "murmur"])
+    assert found.exit_code == 1
+    assert found.stderr == 'residue nodes: The kind of node "murmur" has a new name. Write "muscle_voice" instead.\n'
 
 
 def test_a_piece_is_drawn_into_a_file(tmp_path: Path) -> None:

@@ -10,7 +10,17 @@ import pytest
 from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import OscMessageBuilder
 
-from residue.control.addresses import ADDRESSES, DONE_REPLY, ERROR_REPLY, STATUS_REPLY, SWAP_TOLD, table
+from residue.control.addresses import (
+    ADDRESSES,
+    DONE_REPLY,
+    ERROR_REPLY,
+    REPLIES,
+    STATE_REPLY,
+    STATUS_REPLY,
+    SWAP_TOLD,
+    table,
+    table_of_replies,
+)
 from residue.control.rate import ALL_BURST, BURST
 from residue.control.settings import ControlSettings
 from residue.control.surface import MOST_TIMES_LONGER, TOLD_EVERY_S, Reply, Surface
@@ -55,6 +65,8 @@ class House:
     def _handler(self, path: str) -> Callable[[tuple[float, ...], str], Reply | None]:
         def handle(given: tuple[float | str, ...], sender: str) -> Reply | None:
             self.asked.append((path, given, sender))
+            if path == "/house/state":
+                return (STATE_REPLY, "playing", "first-batch", "", 61.5, -3.0, 2)
             return (STATUS_REPLY, self.answer) if path == "/house/status" else None
 
         return handle
@@ -153,9 +165,36 @@ def test_what_became_of_it_is_sent_to_whoever_asked_last_with_the_key() -> None:
     assert house.transport.to == [TECHNICIAN]
 
 
-def test_a_pattern_reaches_all_addresses_that_it_names() -> None:
+# Our own rule, stricter than Open Sound Control 1.0: what a pattern reaches must not act.
+@pytest.mark.parametrize(
+    "pattern", ["/house/*", "/*/*", "/house/{hold,release,next}", "/house/hol?", "/house/[h]old/for"]
+)
+def test_a_pattern_reaches_questions_and_never_a_command(pattern: str) -> None:
+    house = House(key="flour and salt")
+    house.hear(pattern, "flour and salt")
+    house.hear(pattern)
+    assert {path for path, _, _ in house.asked} <= {"/house/status", "/house/state"}
+
+
+def test_a_pattern_that_names_commands_alone_is_told_what_to_send() -> None:
+    [(path, words)] = House().hear("/house/{hold,next}")
+    assert path == ERROR_REPLY
+    assert words.endswith("is a pattern, and only questions obey one. Send /house/hold or /house/next itself.")
+
+
+def test_a_pattern_reaches_every_question_that_it_names() -> None:
     house = House()
-    assert [text for _, text in house.hear("/house/{hold,next}")] == ["/house/hold", "/house/next"]
+    house.hear("/house/sta*")
+    assert [path for path, _, _ in house.asked] == ["/house/status", "/house/state"]
+
+
+def test_a_reply_may_carry_plain_arguments() -> None:
+    house = House()
+    house.hear("/house/state")
+    [sent] = house.transport.sent
+    reply = OscMessage(sent)
+    assert (reply.address, reply.params) == (STATE_REPLY, ["playing", "first-batch", "", 61.5, -3.0, 2])
+    assert [type(one) for one in reply.params] == [str, str, str, float, float, int]
 
 
 def test_a_sender_that_asks_too_often_is_left_without_answer_for_a_while() -> None:
@@ -272,5 +311,8 @@ def test_a_datagram_that_is_no_osc_is_counted_and_nothing_more() -> None:
     assert house.transport.sent == []
 
 
-def test_the_table_for_the_guides_names_every_address() -> None:
+def test_the_tables_for_the_guides_name_every_address_and_every_reply() -> None:
     assert all(f"`{address.path}`" in table() for address in ADDRESSES)
+    replies = (DONE_REPLY, ERROR_REPLY, STATE_REPLY, STATUS_REPLY, SWAP_TOLD)
+    assert {path for path, _, _ in REPLIES} == set(replies)
+    assert all(f"`{path}`" in table_of_replies() for path in replies)

@@ -44,8 +44,8 @@ rate = "fast"
 kind = "envelope"
 input = "arm"
 
-[node.murmur]
-kind = "murmur"
+[node.voice]
+kind = "muscle_voice"
 input = "arm"
 grain_s = 0.05
 
@@ -72,7 +72,7 @@ input = "beat"
 
 [node.all]
 kind = "mix"
-input = ["murmur", "air", "hum", "knock"]
+input = ["voice", "air", "hum", "knock"]
 gains_db = [-6, -12, -30, -6]
 
 [node.swept]

@@ -55,12 +55,12 @@ EXAMPLES: Mapping[str, Sequence[dict[str, Any]]] = {
     "band_power": [
         {"band": "alpha", "window_s": 0.1},
         {"band": "alpha", "measure": "relative", "window_s": 0.1},
-        {"band": "theta", "measure": "ratio", "window_s": 0.1},
+        {"band": "theta", "measure": "ratio", "window_s": 0.6},
     ],
     "artefacts": [{"limit": 0.9, "hold_s": 0.01, "flat_s": 0.01}],
     "layers": [{"loop_s": [0.05, 0.0613], "spread": 0.7, "decay_db": 0.0}],
     "echo": [{"delay_s": 0.021, "feedback": 0.9}],
-    "murmur": [
+    "muscle_voice": [
         {"grain_s": 0.02},
         {"transpose": "ring", "drive_db": 20.0},
         {"transpose": "none"},
@@ -70,7 +70,7 @@ EXAMPLES: Mapping[str, Sequence[dict[str, Any]]] = {
     "noise": [{"channels": 2}],
     "oscillator": [{"frequency_hz": 440.0, "harmonics": 4}],
     "strike": [{"decay_s": 0.03}, {"decay_s": 0.03, "transpose_semitones": 7.5}],
-    "contour": [{"attack_s": 0.002, "hold_s": 0.004, "release_s": 0.01}],
+    "rise_and_fall": [{"attack_s": 0.002, "hold_s": 0.004, "release_s": 0.01}],
     "freeze": [{"length_s": 0.0301, "fade_s": 0.01}],
     "respiratory_modulation": [{"window_s": 0.05}, {"measure": "wave"}],
     "low_voice": [{"beat_hz": 0.7}],

@@ -55,6 +55,14 @@ def test_wires_have_the_colour_of_the_signal_that_they_carry(graph: Graph) -> No
             assert path.get("stroke") == COLOURS[kinds[title.partition(" → ")[0]]]
 
 
+def test_the_kind_of_a_signal_is_written_and_all_lines_have_one_width(graph: Graph) -> None:
+    picture = ElementTree.fromstring(draw(graph))
+    labels = [text.partition(",")[0] for text in texts(picture) if text.partition(",")[0] in set(Kind)]
+    in_boxes = [graph.shapes[name].kind for name in graph.order]
+    assert sorted(labels) == sorted([*in_boxes, "events"])  # the legend names that kind by its word alone
+    assert len({path.get("stroke-width") for path in picture.iter(f"{SVG}path")}) == 1
+
+
 def test_the_same_graph_gives_the_same_picture_in_every_process(graph: Graph) -> None:
     program = (
         "import sys; from pathlib import Path; from residue.installation.load import graph_of; "

@@ -67,6 +67,11 @@ def test_a_whole_piece_becomes_a_graph_that_knows_what_it_needs(tmp_path: Path) 
             'piece.toml: node.effort.kind: There is no kind of node called "enevlope". Did you mean envelope?',
         ),
         (
+            'kind = "envelope"',
+            'kind = "contour"',
+            'piece.toml: node.effort.kind: The kind of node "contour" has a new name. Write "rise_and_fall" instead.',
+        ),
+        (
             'input = "heard"',
             'input = "herd"',
             'piece.toml: node.loud.input: There is no node "herd". Did you mean heard?',

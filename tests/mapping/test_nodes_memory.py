@@ -38,19 +38,19 @@ def test_a_frozen_moment_sounds_on_at_its_pitch_without_a_seam() -> None:
     assert not heard[0, 7 * SECOND :].any()
 
 
-def dissolved(contour_at_s: float | None) -> float:
+def dissolved(swell_at_s: float | None) -> float:
     """The level of layers, 8 s after a burst, in dB; with an event at a time that dissolves them, or without one."""
     burst = np.zeros((1, 12 * SECOND))
     burst[0, :SECOND] = tone(200.0, 1.0)
-    frames = np.array([] if contour_at_s is None else [round(contour_at_s * SECOND)], np.int64)
-    contour = run(
-        KINDS["contour"](input="a", attack_s=0.05, hold_s=2.0, release_s=0.2),
+    frames = np.array([] if swell_at_s is None else [round(swell_at_s * SECOND)], np.int64)
+    swell = run(
+        KINDS["rise_and_fall"](input="a", attack_s=0.05, hold_s=2.0, release_s=0.2),
         {"input": Events(frames, np.ones(len(frames)))},
         12 * SECOND,
     )
-    assert isinstance(contour, np.ndarray)
+    assert isinstance(swell, np.ndarray)
     layers = KINDS["layers"](input="a", loop_s=[1.0], decay_db=0.5)
-    heard = run(layers, {"input": burst}, 12 * SECOND, controls={"decay_db": 0.5 + 59.5 * contour})
+    heard = run(layers, {"input": burst}, 12 * SECOND, controls={"decay_db": 0.5 + 59.5 * swell})
     assert isinstance(heard, np.ndarray)
     return level_db(heard[:, 8 * SECOND : 9 * SECOND])
 
@@ -60,8 +60,8 @@ def test_layers_dissolve_on_an_event_and_else_sound_on() -> None:
     assert dissolved(4.0) < dissolved(None) - 80.0
 
 
-def test_a_contour_rises_holds_and_falls() -> None:
-    node = KINDS["contour"](input="a", attack_s=0.001, hold_s=0.5, release_s=0.25)
+def test_a_swell_rises_holds_and_falls() -> None:
+    node = KINDS["rise_and_fall"](input="a", attack_s=0.001, hold_s=0.5, release_s=0.25)
     found = run(node, {"input": Events(np.array([SECOND]), np.array([3.0]))}, 4 * SECOND)
     assert isinstance(found, np.ndarray)
     assert found[CONTROL_RATE_HZ - 1] < 1e-20  # what the subnormal guard of a filter leaves

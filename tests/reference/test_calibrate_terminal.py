@@ -43,7 +43,7 @@ device_channel = 2
 rule = "who-2022"
 """
 HALL = Hall({0: 120.0, 1: 118.0}, background_dba=40.0, background_dbc=50.0)
-PATIENCE_S = 60.0
+PATIENCE_S = 200.0
 METER_FRAMES = 48_000
 
 

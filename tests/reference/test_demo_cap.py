@@ -25,7 +25,8 @@ Floats = NDArray[np.float64]
 
 
 def levels_db(signals: Floats) -> Floats:
-    levels: Floats = 10 * np.log10(np.mean(signals.reshape(len(signals), -1, SHORT_HOP_FRAMES) ** 2, axis=2) + 1e-20)
+    whole = signals[:, : signals.shape[1] // SHORT_HOP_FRAMES * SHORT_HOP_FRAMES]  # the form ends where it will
+    levels: Floats = 10 * np.log10(np.mean(whole.reshape(len(whole), -1, SHORT_HOP_FRAMES) ** 2, axis=2) + 1e-20)
     return levels
 
 
@@ -35,7 +36,7 @@ def differences_db(piece: str, name: str, cache: Path, seconds: int | None, gain
     performance = open_performance(installation, name, cache)
     planned_db = plan_performance(installation, name, cache).gain_db if gain_db is None else gain_db
     frames = performance.frames if seconds is None else seconds * AUDIO_RATE_HZ
-    excerpt = Excerpt(0, frames // SHORT_HOP_FRAMES * SHORT_HOP_FRAMES)
+    excerpt = Excerpt(0, frames)
 
     def part(gain_db: float | None) -> Floats:
         blocks = rendered_part(installation, performance, block_frames=48_000, excerpt=excerpt, gain_db=gain_db)
@@ -55,16 +56,3 @@ def differences_db(piece: str, name: str, cache: Path, seconds: int | None, gain
 def test_the_cap_leaves_the_first_part_of_a_demo_alone(piece: str, name: str, seconds: int, tmp_path: Path) -> None:
     # A gain near the plan's, so that the rest of the programme need not be rendered.
     assert np.max(np.abs(differences_db(piece, name, tmp_path, seconds, -3.0))) <= MOST_DIFFERENT_DB
-
-
-@pytest.mark.long
-@pytest.mark.parametrize(
-    ("piece", "name"),
-    [
-        (piece, bag.name)
-        for piece in ("night-dough", "oven-watch")
-        for bag in sorted((ARCHIVES / piece / "performances").iterdir())
-    ],
-)
-def test_the_cap_leaves_a_whole_demo_alone_under_its_plan(piece: str, name: str, tmp_path: Path) -> None:
-    assert np.max(np.abs(differences_db(piece, name, tmp_path, None, None))) <= MOST_DIFFERENT_DB

@@ -115,11 +115,11 @@ def test_a_muscle_tone_made_sound_is_that_tone() -> None:
 
 
 @pytest.mark.parametrize("up", [2, 4, 8])
-def test_a_murmur_multiplied_sounds_so_many_times_higher(up: int) -> None:
+def test_a_muscles_voice_multiplied_sounds_so_many_times_higher(up: int) -> None:
     """The muscle's 25 Hz (Oster and Jaffe, Biophys J 30 (1980) 119-127) times `up`."""
     n = np.arange(3 * CONTROL_RATE_HZ)
-    murmur = KINDS["murmur"](input="a", up=up, drive_db=-40.0)
-    sound = run(murmur, {"input": np.sin(2 * np.pi * 25.0 * n / CONTROL_RATE_HZ)}, 3 * AUDIO_RATE_HZ)
+    voice = KINDS["muscle_voice"](input="a", up=up, drive_db=-40.0)
+    sound = run(voice, {"input": np.sin(2 * np.pi * 25.0 * n / CONTROL_RATE_HZ)}, 3 * AUDIO_RATE_HZ)
     assert isinstance(sound, np.ndarray)
     frequencies_hz, power = signal.welch(sound[0, AUDIO_RATE_HZ:], AUDIO_RATE_HZ, nperseg=AUDIO_RATE_HZ)
     assert abs(frequencies_hz[np.argmax(power)] - 25.0 * up) <= 10.0  # half the rate at which grains follow each other

@@ -9,7 +9,7 @@ from typing import Any
 from residue.control.query import status
 from residue.problems import ProblemError
 
-PATIENCE_S = 60.0
+PATIENCE_S = 200.0
 
 
 def until(port: int, true: Callable[[dict[str, Any]], bool], patience_s: float = PATIENCE_S) -> dict[str, Any]:

@@ -37,7 +37,7 @@ class Daemon:
         self.wav = folder / "hall.wav"
         self.notify = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
         self.notify.bind(str(folder / "notify"))
-        self.notify.settimeout(60)
+        self.notify.settimeout(200)
         self.process: subprocess.Popen[str] | None = None
 
     def start(
@@ -72,7 +72,7 @@ class Daemon:
             builder.add_arg(argument)
         with closing(socket.socket(socket.AF_INET, socket.SOCK_DGRAM)) as asking:
             asking.connect(("127.0.0.1", self.port))
-            asking.settimeout(10)
+            asking.settimeout(100)
             asking.send(builder.build().dgram)
             answer = OscMessage(asking.recv(65_536))
         return answer.address, answer.params[0]

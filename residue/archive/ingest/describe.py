@@ -18,6 +18,9 @@ from residue.archive.performance import Channel, ChannelKind, ManifestTable, Mar
 from residue.checking import check, read_toml
 from residue.problems import Finding, ProblemError, Severity, nearest
 
+_MOST_NOTES = 200
+"""So many notes a template lists."""
+
 
 class Align(ManifestTable, frozen=True, kw_only=True):
     """When one source began, told from another: by a time, by a mark that both bear, or by a signal that both hold."""
@@ -47,7 +50,9 @@ class Description(ManifestTable, frozen=True, kw_only=True):
     place: str = ""
     notes: str = ""
     keep_private: bool = False
-    """Leave names, birth dates and serial numbers in the headers of the files."""
+    """Leave names, birth dates, serial numbers and notes in the files."""
+    keep_notes: list[str] = msgspec.field(default_factory=list)
+    """Notes in the files that may be kept and shown, word by word; every other one is taken out."""
     channel: Annotated[dict[str, Channel], Meta(min_length=1)]
     mark: list[Mark] = msgspec.field(default_factory=list)
     permission: Permission | None = None
@@ -57,6 +62,11 @@ class Description(ManifestTable, frozen=True, kw_only=True):
 
     def __post_init__(self) -> None:
         check_names(self.channel)
+
+    @property
+    def consented(self) -> frozenset[str]:
+        """The notes that may stay: those that the person who describes the recording wrote down."""
+        return frozenset(self.keep_notes) | {align.mark for align in self.align if align.mark}
 
     @property
     def files(self) -> set[str]:
@@ -123,6 +133,7 @@ def template(sources: Mapping[str, IngestSource]) -> str:
     began = [source.began for source in sources.values() if source.began]
     moment = f"{min(began).isoformat()}+01:00" if began else "2026-02-11T23:40:00+01:00"
     document.add(tomlkit.comment(f"recorded = {moment}  # with the offset from UTC at that place"))
+    _add_notes(document, sources)
     channels = tomlkit.table(is_super_table=True)
     for file, source in sources.items():
         for label in source.labels:
@@ -140,6 +151,20 @@ def template(sources: Mapping[str, IngestSource]) -> str:
     document.add(tomlkit.comment('consent = "signed by …, on …, kept at …"'))
     document.add(tomlkit.comment("shown_until = 2028-12-31"))
     return tomlkit.dumps(document)
+
+
+def _add_notes(document: tomlkit.TOMLDocument, sources: Mapping[str, IngestSource]) -> None:
+    """The notes in the files, for the performer to agree to; they are taken out unless they are listed."""
+    found = list(dict.fromkeys(mark.text for source in sources.values() for mark in source.marks))
+    if not found:
+        return
+    document.add(tomlkit.comment("The files hold notes, and a note may name a person or a record. Only those that you"))
+    document.add(tomlkit.comment("list in keep_notes are kept and shown; ask the performer. These were found:"))
+    for text in found[:_MOST_NOTES]:
+        document.add(tomlkit.comment(f"  {tomlkit.item(text).as_string()},"))
+    if len(found) > _MOST_NOTES:
+        document.add(tomlkit.comment(f"  and {len(found) - _MOST_NOTES} more"))
+    document.add("keep_notes", tomlkit.array())
 
 
 def _channel_table(file: str, source: IngestSource, label: str) -> tomlkit.items.Table:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import importlib
+import shlex
+import sys
 import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -23,6 +25,11 @@ def without_warnings() -> Iterator[None]:
         yield
 
 
+def install_command(module: str) -> str:
+    """The line that installs a reader for the Python that runs now; its package is called like its module."""
+    return shlex.join([sys.executable, "-m", "pip", "install", module])
+
+
 def extra(name: str, path: Path) -> Any:
     """The module of an extra; raises ProblemError, naming the extra, where it is not installed."""
     try:
@@ -30,4 +37,4 @@ def extra(name: str, path: Path) -> Any:
             return importlib.import_module(MODULES[name])
     except ImportError as error:
         what = "It needs a reader that is not installed here."
-        raise stopping(path.name, what, f'Install it with: pip install "residue[{name}]"') from error
+        raise stopping(path.name, what, f"Install it with: {install_command(MODULES[name])}") from error

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 import shutil
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -45,13 +45,21 @@ def file_names(source: IngestSource, channels: Mapping[str, Channel]) -> Mapping
     }
 
 
-def keep(source: IngestSource, channels: Mapping[str, Channel], folder: Path, *, keep_private: bool) -> StoredSource:
+def keep(
+    source: IngestSource,
+    channels: Mapping[str, Channel],
+    folder: Path,
+    *,
+    keep_private: bool,
+    notes: Collection[str] = (),
+) -> StoredSource:
     """Write what the channels need of a source into the payload's folder. The source is only read.
 
+    notes: the texts of those annotations that may stay.
     Raises OSError, or ProblemError where libsndfile could not write.
     """
     try:
-        return _keep(source, channels, folder, keep_private=keep_private)
+        return _keep(source, channels, folder, None if keep_private else notes)
     except soundfile.SoundFileError as error:
         what = f"It could not be copied completely: {str(error).rstrip('.')}."
         raise stopping(
@@ -59,9 +67,11 @@ def keep(source: IngestSource, channels: Mapping[str, Channel], folder: Path, *,
         ) from error
 
 
-def _keep(source: IngestSource, channels: Mapping[str, Channel], folder: Path, *, keep_private: bool) -> StoredSource:
+def _keep(
+    source: IngestSource, channels: Mapping[str, Channel], folder: Path, notes: Collection[str] | None
+) -> StoredSource:
     if source.suffix:
-        return _keep_file(source, channels, folder, keep_private=keep_private)
+        return _keep_file(source, channels, folder, notes)
     kept: dict[str, Channel] = {}
     done = []
     names = file_names(source, channels)
@@ -88,14 +98,16 @@ def _replaced(channel: Channel, file: str, unit: str, start_s: float | None = No
 
 
 def _keep_file(
-    source: IngestSource, channels: Mapping[str, Channel], folder: Path, *, keep_private: bool
+    source: IngestSource, channels: Mapping[str, Channel], folder: Path, notes: Collection[str] | None
 ) -> StoredSource:
+    """notes: that may stay; None where everything private may stay."""
     target = folder / next(iter(file_names(source, channels).values()))
-    if source.private and source.strip and not keep_private:
-        source.strip(target)
+    unkept = () if notes is None else unkept_notes(source, notes)
+    if source.strip and notes is not None and (source.private or unkept):
+        source.strip(target, notes)
         forget_time(target)
         _check_whole(source, target)
-        names = sorted({words.partition(" (")[0] for words in source.private})
+        names = sorted({words.partition(" (")[0] for words in source.private} | ({"notes"} if unkept else set()))
         done = f"{source.path.name}: the same samples, without {', '.join(names)}."
     else:
         shutil.copyfile(source.path, target)
@@ -109,6 +121,11 @@ def _keep_file(
             channel, file=target.name, signal=track.signal, track=None if track.signal else number
         )
     return StoredSource(kept, (done,))
+
+
+def unkept_notes(source: IngestSource, notes: Collection[str]) -> tuple[str, ...]:
+    """The texts of the annotations of a source that do not stay, each once."""
+    return tuple(dict.fromkeys(mark.text for mark in source.marks if mark.text not in notes))
 
 
 def _check_whole(source: IngestSource, target: Path) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from types import TracebackType
@@ -24,6 +24,7 @@ class _Done(msgspec.Struct, frozen=True):
     changed_ns: int
     asked: dict[str, Channel]
     keep_private: bool
+    notes: list[str]
     kept: dict[str, Channel]
     sentences: list[str]
 
@@ -55,14 +56,16 @@ class SourceStore:
             for written in self._written:
                 written.result()
 
-    def keep(self, source: IngestSource, asked: Mapping[str, Channel], *, keep_private: bool) -> StoredSource:
-        """Stores a source and returns its channels. Raises OSError or ProblemError."""
+    def keep(
+        self, source: IngestSource, asked: Mapping[str, Channel], *, keep_private: bool, notes: Collection[str] = ()
+    ) -> StoredSource:
+        """Stores a source, with only these of its notes, and returns its channels. Raises OSError or ProblemError."""
         name, stat = source.path.name, source.path.stat()
-        seen = (stat.st_size, stat.st_mtime_ns, dict(asked), keep_private)
+        seen = (stat.st_size, stat.st_mtime_ns, dict(asked), keep_private, sorted(notes))
         before = self._known.get(name)
-        if before and (before.size, before.changed_ns, before.asked, before.keep_private) == seen:
+        if before and (before.size, before.changed_ns, before.asked, before.keep_private, before.notes) == seen:
             return StoredSource(before.kept, tuple(before.sentences))
-        kept = keep(source, asked, self.payload, keep_private=keep_private)
+        kept = keep(source, asked, self.payload, keep_private=keep_private, notes=notes)
         done = _Done(*seen, dict(kept.channels), list(kept.done))
         self._written.append(self._disk.submit(self._write_out, name, done))
         return kept

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from itertools import zip_longest
@@ -15,7 +15,7 @@ from residue.archive.bag import Bag, seal_moving
 from residue.archive.beside import file_beside, telling
 from residue.archive.ingest.alignment import SourceStart, starts
 from residue.archive.ingest.describe import Description, check_against, label_of, template
-from residue.archive.ingest.keeping import StoredSource, file_names
+from residue.archive.ingest.keeping import StoredSource, file_names, unkept_notes
 from residue.archive.ingest.picture import draw
 from residue.archive.ingest.quality import Quality, examine_beats, examine_samples
 from residue.archive.ingest.report import write_report
@@ -102,7 +102,8 @@ def ingest(given: list[Path], into: Path, description: Description, on: date, pr
             for number, (name, source) in enumerate(used.items()):
                 progress(f"keeping {name}", number, len(used))
                 asked = _channels_of(description, name)
-                kept[name] = keeper.keep(source, asked, keep_private=description.keep_private)
+                private = description.keep_private
+                kept[name] = keeper.keep(source, asked, keep_private=private, notes=description.consented)
             performance = _performance(description, used, begun, kept)
             (keeper.payload / FILE_NAME).write_text(write_performance(performance), encoding="utf-8")
             qualities = _examine_all(used, description, progress)
@@ -110,12 +111,13 @@ def ingest(given: list[Path], into: Path, description: Description, on: date, pr
             done += [f"{name}: {source.spoilt}." for name, source in used.items() if source.spoilt]
             unasked = sorted(files.keys() - kept)
             done += [f"{name}: left out, because the describe file names none of its channels." for name in unasked]
+            done += _notes_words(used, description)
             done += _begun_words(begun)
             report = write_report(performance, qualities, done)
             about = {"report.txt": report.encode(), "channels.png": draw(performance, qualities)}
         bag = seal_moving(keeper.payload, into, bag_info(performance, done), on, about, progress)
         shutil.rmtree(work)
-    stripped = () if description.keep_private else _private(used)
+    stripped = () if description.keep_private else _private(used, description)
     return Ingested(bag, report, stripped)
 
 
@@ -134,8 +136,24 @@ def _channels_of(description: Description, file: str) -> dict[str, Channel]:
     return {name: channel for name, channel in description.channel.items() if channel.file == file}
 
 
-def _private(sources: Mapping[str, IngestSource]) -> tuple[str, ...]:
-    return tuple(f"{name}: {words}" for name, source in sources.items() for words in source.private)
+def _private(sources: Mapping[str, IngestSource], description: Description) -> tuple[str, ...]:
+    return tuple(
+        f"{name}: {words}"
+        for name, source in sources.items()
+        for words in (*source.private, *(f"note ({text})" for text in unkept_notes(source, description.consented)))
+    )
+
+
+def _notes_words(sources: Mapping[str, IngestSource], description: Description) -> Iterator[str]:
+    """How many notes were left out of each source; the bag does not say which."""
+    for name, source in sources.items():
+        unkept = sum(not _stays(mark, description) for mark in source.marks)
+        if unkept:
+            yield f"{name}: {unkept} of its {len(source.marks)} notes were left out; keep_notes does not list them."
+
+
+def _stays(mark: Mark, description: Description) -> bool:
+    return description.keep_private or mark.text in description.consented
 
 
 def _performance(
@@ -151,7 +169,11 @@ def _performance(
         channels[name] = msgspec.structs.replace(channel, start_s=start_s)
     marks = [*description.mark]
     for name, source in sources.items():
-        marks += [Mark(at_s=round(mark.at_s + begun[name].seconds, 6), text=mark.text) for mark in source.marks]
+        marks += [
+            Mark(at_s=round(mark.at_s + begun[name].seconds, 6), text=mark.text)
+            for mark in source.marks
+            if _stays(mark, description)
+        ]
     return Performance(
         title=description.title,
         performer=description.performer,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -46,13 +46,13 @@ class IngestSource:
     began: datetime | None = None
     """When its first sample was taken, by the recorder's own clock; without offset, recorders rarely know one."""
     marks: tuple[Mark, ...] = ()
-    """Annotations, in seconds from its start."""
+    """Annotations (notes), in seconds from its start. They are free text: only those that a person allows are kept."""
     private: tuple[str, ...] = ()
     """What its header tells about the person or the device, in words."""
     spoilt: str = ""
     """What of it could not be read, as a clause; empty where it is whole."""
-    strip: Callable[[Path], None] | None = None
-    """Copies the file without what is private; None where only the samples are taken over anyway."""
+    strip: Callable[[Path, Collection[str]], None] | None = None
+    """Copies the file without what is private, and with only these notes; None where the samples are written anew."""
     suffix: str = ""
     """Of the file that can be kept as it came; empty where the samples are written anew."""
 

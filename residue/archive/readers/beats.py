@@ -10,10 +10,14 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from residue.archive.beside import disk_problem
 from residue.archive.performance import LONGEST_S, SECONDS_PER_UNIT, Channel
 from residue.problems import nearest, stopping
+from residue.small_files import read_small
 
 AT_S = "at_s"
+_MOST_BYTES = 64_000_000
+"""A week of beats is a tenth of it."""
 LONGEST_INTERVAL_S = 60.0
 """A longer pause is a slip of the unit (milliseconds read as seconds), not a heart."""
 
@@ -69,9 +73,11 @@ def numbers_of(path: Path) -> list[float]:
 
 def _lines(path: Path) -> list[tuple[int, str]]:
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = read_small(path, _MOST_BYTES).decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise stopping(path.name, "It is not text.", "A list of intervals has one number a line.") from error
+    except OSError as error:
+        raise disk_problem(path, error) from error
     lines = ((n, line.strip()) for n, line in enumerate(text.splitlines(), 1))
     return [(n, line) for n, line in lines if line and not line.startswith("#")]
 

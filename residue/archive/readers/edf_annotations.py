@@ -7,7 +7,7 @@ needed 0x15 and the duration, then 0x14 after the onset and after each text, and
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from fractions import Fraction
 from pathlib import Path
 
@@ -15,6 +15,8 @@ from residue.archive.readers.edf_layout import AGAIN, ANNOTATIONS, EdfLayout
 from residue.problems import stopping
 
 _SECONDS = rb"(-?\d{1,9}(?:\.\d{0,9})?)"
+_HEAD = re.compile(rb"\+?" + _SECONDS + rb"(?:\x15\d{1,9}(?:\.\d{0,9})?(?=\x14))?")
+"""Onset and duration of a list; a duration that is no number is left out."""
 _LIST = re.compile(rb"\+?" + _SECONDS + rb"(?:\x15[^\x14\x00]*)?\x14([^\x00]*)\x00")
 
 
@@ -41,14 +43,41 @@ def notes(path: Path, layout: EdfLayout) -> Iterator[tuple[Fraction, str]]:
                 yield _seconds(found) - began, noted.decode("utf-8", errors="replace")
 
 
+def annotation_places(layout: EdfLayout) -> list[tuple[int, int]]:
+    """Where the annotation signals stand in each data record: (bytes before, width in bytes)."""
+    widths = [count * layout.sample_bytes for count in layout.samples]
+    return [(sum(widths[:k]), widths[k]) for k, label in enumerate(layout.labels) if label in ANNOTATIONS]
+
+
+def without_notes(raw: bytes, kept: Collection[str], *, keeps_time: bool) -> bytes:
+    """The bytes of an annotation signal in one data record, as many of them, with only those notes that may stay.
+
+    keeps_time: its first list tells when the record starts, and stays without its notes.
+    """
+    lists = [_shortened(found, kept) for found in _LIST.finditer(raw)]
+    first = _LIST.match(raw) if keeps_time else None
+    if first and not lists[0]:
+        lists[0] = (b"" if first[1].startswith(b"-") else b"+") + first[1] + b"\x14\x14\x00"
+    return b"".join(lists).ljust(len(raw), b"\x00")
+
+
+def _shortened(found: re.Match[bytes], kept: Collection[str]) -> bytes:
+    """A list with only those of its notes that may stay; empty where none does."""
+    texts = [text for text in found[2].split(b"\x14") if text and text.decode("utf-8", errors="replace") in kept]
+    head = _HEAD.match(found[0])
+    if not texts or head is None:
+        return b""
+    first = b"\x14" if found[2].startswith(b"\x14") else b""
+    return head[0] + b"\x14" + first + b"".join(text + b"\x14" for text in texts) + b"\x00"
+
+
 def _seconds(found: re.Match[bytes]) -> Fraction:
     return Fraction(found[1].decode().rstrip("."))
 
 
 def _records(path: Path, layout: EdfLayout) -> Iterator[list[bytes]]:
     """The bytes of the annotation signals in each data record."""
-    widths = [count * layout.sample_bytes for count in layout.samples]
-    places = [(sum(widths[:k]), widths[k]) for k, label in enumerate(layout.labels) if label in ANNOTATIONS]
+    places = annotation_places(layout)
     with path.open("rb") as file:
         for record in range(layout.records):
             texts = []

@@ -6,13 +6,15 @@ list and has come to rest, and it is verified before it is taken.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Collection, Iterator
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
 from residue.archive.bag import read_tags
+from residue.archive.beside import disk_problem
 from residue.archive.swap.candidate import Candidate, Request, When
+from residue.archive.tree import entries_below
 from residue.problems import ProblemError, stopping
 
 FolderState = tuple[tuple[str, int, int, int], ...]
@@ -30,35 +32,40 @@ def dropped(performances: Path, names: Collection[str]) -> Iterator[Candidate]:
 
 
 def look(bag: Path) -> FolderState:
-    """The state of a folder; it differs after any change in it. Follows no links."""
+    """The state of a folder; it differs after any change in it. Follows no links. Never raises."""
     found = []
-    for place, folders, files in os.walk(bag):
-        for name in (*files, *folders):
-            path = Path(place, name)
-            try:
-                stat = path.lstat()
-            except FileNotFoundError:  # gone since its folder was listed
-                continue
-            found.append((str(path.relative_to(bag)), stat.st_ino, stat.st_size, stat.st_mtime_ns))
+    with suppress(ProblemError, OSError):  # `lacking` says why it cannot be looked through
+        for entry in entries_below(bag):
+            with suppress(OSError):  # gone since its folder was listed
+                stat = entry.stat(follow_symlinks=False)
+                name = str(Path(entry.path).relative_to(bag))
+                found.append((name, stat.st_ino, stat.st_size, stat.st_mtime_ns))
     return tuple(sorted(found))
 
 
 def lacking(bag: Path) -> str | None:
     """Names, in a few words, the files that the manifests list and the bag lacks; None when it is complete.
 
-    Raises ProblemError where it is no folder of its own in performances/.
+    Raises ProblemError where it is no folder of its own in performances/, or cannot be looked through.
     """
     if bag.is_symlink():
         raise stopping(bag.name, "It is a link.", "Put the bag itself there.")
-    if not (bag / "bagit.txt").is_file():
+    try:
+        return _lacking(bag)
+    except OSError as error:
+        raise disk_problem(bag, error) from error
+
+
+def _lacking(bag: Path) -> str | None:
+    if not (bag / "bagit.txt").exists():
         return "bagit.txt"
     try:
         tags = read_tags(bag)
-    except ProblemError:
-        return "a manifest that can be read"
+    except ProblemError as problem:  # it may still be on its way
+        return f"tag files that can be read. {problem.findings[0].what.removesuffix('.')}"
     missing = [name for name in sorted(tags.entries) if not (bag / name).is_file()]
     if missing:
         return f"{missing[0]} and {len(missing) - 1} more files"
     declared = str(getattr(tags, "info", {}).get("Payload-Oxum", "")).partition(".")[0]
-    held = sum(path.stat().st_size for path in (bag / "data").rglob("*") if path.is_file())
+    held = sum(entry.stat().st_size for entry in entries_below(bag / "data") if entry.is_file())
     return f"{int(declared) - held} bytes" if declared.isdecimal() and held < int(declared) else None

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import inf, log2, log10
+from math import fsum, inf, log2, log10
 
 Stay = Sequence[tuple[float, float]]
 
@@ -19,7 +19,7 @@ def daily_exposure_db(stay: Stay) -> float:
 
     Source: ISO 1999, 3.6; Directive 2003/10/EC, Article 2.
     """
-    energy = sum(hours * 10.0 ** (level / 10.0) for level, hours in stay)
+    energy = fsum(hours * 10.0 ** (level / 10.0) for level, hours in stay)
     return 10.0 * log10(energy / WORKING_DAY_H) if energy > 0.0 else -inf
 
 
@@ -38,7 +38,7 @@ class DoseRule:
 
     def dose_percent(self, stay: Stay) -> float:
         """100 when all that is permitted has been received."""
-        return 100.0 * sum(
+        return 100.0 * fsum(
             hours / self.permitted_h(level) for level, hours in stay if level >= self.threshold_db and hours > 0.0
         )
 

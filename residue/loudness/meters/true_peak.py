@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import fsum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,9 +48,9 @@ def _bend_gain() -> float:
 
 
 _ROUNDING = 1.0 + 1e-9
-SUM_OF_MAGNITUDES = max(sum(map(abs, phase)) for phase in PHASES) * _ROUNDING
+SUM_OF_MAGNITUDES = max(fsum(map(abs, phase)) for phase in PHASES) * _ROUNDING
 """No phase gives more than this times the highest of its samples."""
-_DC_GAIN = max(sum(phase) for phase in PHASES) * _ROUNDING
+_DC_GAIN = max(fsum(phase) for phase in PHASES) * _ROUNDING
 _BEND_GAIN = _bend_gain() * _ROUNDING
 """No phase gives more than _DC_GAIN times the higher of its two nearest samples plus _BEND_GAIN times the greatest
 second difference."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import inf, pi
+from math import fsum, inf, pi
 
 import numpy as np
 from numpy.typing import NDArray
@@ -105,12 +105,12 @@ def vibration(acceleration: Floats, weighting: str, rate_hz: float) -> Vibration
 
 def daily_vibration(stays: Sequence[tuple[float, float]]) -> float:
     """A(8) of stays (weighted r.m.s. in m/s², hours), in m/s²: Directive 2002/44/EC, Annex, Part B."""
-    return float((sum(rms * rms * hours for rms, hours in stays) / 8.0) ** 0.5)
+    return float((fsum(rms * rms * hours for rms, hours in stays) / 8.0) ** 0.5)
 
 
 def combined_vdv(doses: Sequence[float]) -> float:
     """The vibration dose value of several after one another."""
-    return float(sum(dose**4 for dose in doses) ** 0.25)
+    return float(fsum(dose**4 for dose in doses) ** 0.25)
 
 
 def estimated_vdv(rms: float, duration_s: float) -> float:

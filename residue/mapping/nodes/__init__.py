@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import cache
 from importlib.metadata import EntryPoint, entry_points
 from types import MappingProxyType
@@ -13,7 +13,6 @@ from residue.mapping.nodes import (
     brain,
     breathing,
     conditioning,
-    contours,
     crossing,
     fatigue,
     feeds,
@@ -27,13 +26,14 @@ from residue.mapping.nodes import (
     ranges,
     reverberation,
     ring,
+    rising_and_falling,
     sources,
     space,
     strike,
     tones,
     voices,
 )
-from residue.problems import Finding, ProblemError, Severity
+from residue.problems import Finding, ProblemError, Severity, nearest
 
 _CLASSES: tuple[type[Node], ...] = (
     # sources
@@ -92,9 +92,9 @@ _CLASSES: tuple[type[Node], ...] = (
     crossing.Audify,
     crossing.AudioRateControl,
     crossing.Follow,
-    contours.Contour,
+    rising_and_falling.RiseAndFall,
     # voices
-    voices.Murmur,
+    voices.MuscleVoice,
     voices.Saturate,
     voices.Resonators,
     tones.Noise,
@@ -113,6 +113,9 @@ _CLASSES: tuple[type[Node], ...] = (
 
 KINDS: Mapping[str, type[Node]] = MappingProxyType({cls.kind: cls for cls in _CLASSES})
 """Every kind that residue brings."""
+
+FORMER_NAMES: Mapping[str, str] = MappingProxyType({"contour": "rise_and_fall", "murmur": "muscle_voice"})
+"""Kinds that had another name in earlier versions, and their name now."""
 
 ENTRY_POINTS = "residue.nodes"
 """The group under which a package of an artist's own names its kinds: kind = "module:Class"."""
@@ -133,6 +136,13 @@ def catalogue() -> Mapping[str, type[Node]]:
     if findings:
         raise ProblemError(findings)
     return MappingProxyType(kinds)
+
+
+def unknown_kind(kind: str, kinds: Iterable[str]) -> tuple[str, str]:
+    """The problem and the mend for a kind that is not in the catalogue."""
+    if kind in FORMER_NAMES:
+        return f'The kind of node "{kind}" has a new name.', f'Write "{FORMER_NAMES[kind]}" instead.'
+    return f'There is no kind of node called "{kind}".', nearest(kind, kinds)
 
 
 def _own(entry: EntryPoint, kinds: Mapping[str, type[Node]]) -> type[Node]:

@@ -9,7 +9,7 @@ import numpy as np
 from msgspec import Meta
 
 from residue.dsp import filters
-from residue.dsp.filters import SosFilter
+from residue.dsp.filters import FromFirst, SosFilter
 from residue.mapping.node import Block, NodeContext, SlowIn, Step
 from residue.mapping.nodes.shapes import SlowNode
 from residue.mapping.signals import CONTROL_RATE_HZ, Signal, Slow
@@ -32,12 +32,12 @@ class Adapt(SlowNode, frozen=True):
         """The range is renewed each tenth of a second, and smoothed."""
         recent = deque[float](maxlen=round(self.over_s * CONTROL_RATE_HZ / _HOP))
         waiting = np.empty(0)
-        smooth = SosFilter(filters.smoother(_SMOOTH_S, CONTROL_RATE_HZ), 2)
+        level, smooth = FromFirst(), SosFilter(filters.smoother(_SMOOTH_S, CONTROL_RATE_HZ), 2)
         low_high = np.array([0.0, 0.0])
 
         def step(block: Block) -> Signal:
             nonlocal waiting, low_high
-            signal = block.slow("input")
+            signal = level(block.slow("input"))
             ranges = np.empty((2, len(signal)))
             done = 0
             while done < len(signal):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Annotated, Literal
 
 import numpy as np
@@ -11,9 +11,10 @@ from msgspec import Meta
 from residue.dsp import exact, filters
 from residue.dsp.exact import total
 from residue.dsp.filters import FromFirst, SosFilter
-from residue.dsp.sliding import Sliding, sliding_maximum, sliding_sum
-from residue.dsp.switching import Held
-from residue.mapping.node import Block, NodeContext, SlowIn, Step
+from residue.dsp.flat import Flat
+from residue.dsp.sliding import SlidingMean, sliding_maximum
+from residue.dsp.switching import Held, LastFree
+from residue.mapping.node import Block, NodeContext, SlowIn, Step, Trusted
 from residue.mapping.nodes.fields import HoldS, WindowS
 from residue.mapping.nodes.shapes import SlowNode
 from residue.mapping.signals import CONTROL_RATE_HZ, Signal, Slow
@@ -22,7 +23,8 @@ Band = Literal["delta", "theta", "alpha", "beta", "gamma"]
 
 BANDS_HZ = {"delta": (0.5, 4.0), "theta": (4.0, 8.0), "alpha": (8.0, 13.0), "beta": (13.0, 30.0), "gamma": (30.0, 80.0)}
 """After Kane et al., glossary of the IFCN, Clin Neurophysiol Pract 2 (2017) 170-185; delta from 0.5 is our choice."""
-_ORDER = 8
+_ORDER = 16
+"""So steep that strong alpha does not count as theta: each band within 5 % of Welch's estimate."""
 _DRIFT_HZ = 0.5
 _FLAT_SHARE = 1e-3
 """An electrode that moves by less than this share of the limit is flat: even a quiet brain moves by more."""
@@ -32,13 +34,16 @@ class BandPower(SlowNode, frozen=True):
     """Power of the EEG in a named band: delta 0.5-4, theta 4-8, alpha 8-13, beta 13-30, gamma 30-80 Hz.
 
     "absolute" is in the square of the input's unit; "relative" is the share of all five bands together, 0 to 1;
-    "ratio" is this band over the band named in `over`.
+    "ratio" is this band over the band named in `over`. While the electrode is flat, and until the window is filled
+    again, share and ratio are held. A ratio never divides by less than a millionth of the whole recent power.
+    Trust: 1 once the window is filled, 0 while the electrode is flat and until the window is filled again.
     Latency: half the window and some cycles of the band. Source: recursive band-pass, mean square; bands after the
     glossary of the IFCN (2017).
     """
 
     kind = "band_power"
     family = "brain"
+    has_trust = True
 
     input: SlowIn
     band: Annotated[Band, Meta(description="which band")]
@@ -48,19 +53,36 @@ class BandPower(SlowNode, frozen=True):
 
     def prepare(self, context: NodeContext) -> Step:
         """Only the bands that the measure needs."""
-        level = FromFirst()
-        power = _Power([self.band], self.window_s)
-        if self.measure == "absolute":
-            return lambda block: power(level(block.slow("input")))[self.band]
-        against = _Power([self.over] if self.measure == "ratio" else list(BANDS_HZ), self.window_s)
+        ticks = max(1, round(self.window_s * CONTROL_RATE_HZ))
+        level, measured, last_free = FromFirst(), self._measured(ticks), LastFree()
+        flat, held, seen = Flat(CONTROL_RATE_HZ), Held(ticks), 0
 
-        def step(block: Block) -> Signal:
+        def step(block: Block) -> Trusted:
+            nonlocal seen
             signal = level(block.slow("input"))
-            below = against(signal)
-            above = below if self.band in below else power(signal)
-            return above[self.band] / np.maximum(total(below.values()), _LEAST)
+            broken = held(flat(signal))
+            filled = seen + np.arange(1, len(signal) + 1) >= ticks
+            seen = min(seen + len(signal), ticks)
+            power, trust = measured(signal), (filled & ~broken).astype(np.float64)
+            return Trusted(power if self.measure == "absolute" else last_free(power, broken), trust)
 
         return step
+
+    def _measured(self, ticks: int) -> Callable[[Slow], Slow]:
+        power = _Power([self.band], ticks)
+        if self.measure == "absolute":
+            return lambda signal: power(signal)[self.band]
+        against = _Power([self.over] if self.measure == "ratio" else list(BANDS_HZ), ticks)
+        drift, whole = SosFilter(filters.highpass(_DRIFT_HZ, CONTROL_RATE_HZ, 2)), SlidingMean(ticks)
+
+        def measured(signal: Slow) -> Slow:
+            below = against(signal)
+            above = below if self.band in below else power(signal)
+            moving = drift(signal)
+            least = np.maximum(whole(moving * moving) * _FLOOR_SHARE, _LEAST)
+            return above[self.band] / np.maximum(total(below.values()), least)
+
+        return measured
 
 
 class Artefacts(SlowNode, frozen=True):
@@ -98,7 +120,7 @@ class Artefacts(SlowNode, frozen=True):
 class Asymmetry(SlowNode, frozen=True):
     """How much more power the right site has than the left: the natural logarithm of their ratio, 0 when alike.
 
-    Feed it the alpha power of two mirrored sites.
+    Feed it the alpha power of two mirrored sites. It lies between -6.9 and 6.9: a ratio beyond 1,000 is a dead site.
     Latency: none. Source: ln(right) - ln(left), as is usual for frontal alpha asymmetry.
     """
 
@@ -109,10 +131,12 @@ class Asymmetry(SlowNode, frozen=True):
     right: SlowIn
 
     def prepare(self, context: NodeContext) -> Step:
-        """The difference of logarithms; powers of 0 count as very small."""
+        """The difference of logarithms; neither power counts as less than a thousandth of the other."""
 
         def step(block: Block) -> Signal:
-            left, right = (exact.log2(np.maximum(block.slow(side), _LEAST)) for side in ("left", "right"))
+            left, right = block.slow("left"), block.slow("right")
+            least = np.maximum(np.maximum(left, right) * _DEAD_SHARE, _LEAST)
+            left, right = (exact.log2(np.maximum(power, least)) for power in (left, right))
             return (right - left) * _LN_2
 
         return step
@@ -120,21 +144,23 @@ class Asymmetry(SlowNode, frozen=True):
 
 _LN_2 = 0.6931471805599453
 _LEAST = 1e-30
+_DEAD_SHARE = 1e-3
+_FLOOR_SHARE = 1e-6
+"""Of the whole power: a band of a living brain has more."""
 
 
 class _Power:
     """Power of some bands over a sliding window."""
 
-    def __init__(self, bands: Sequence[str], window_s: float) -> None:
-        self._ticks = max(1, round(window_s * CONTROL_RATE_HZ))
+    def __init__(self, bands: Sequence[str], ticks: int) -> None:
         self._bands = {
-            band: (SosFilter(filters.bandpass(*BANDS_HZ[band], CONTROL_RATE_HZ, _ORDER)), sliding_sum(self._ticks))
+            band: (SosFilter(filters.bandpass(*BANDS_HZ[band], CONTROL_RATE_HZ, _ORDER)), SlidingMean(ticks))
             for band in bands
         }
 
     def __call__(self, signal: Slow) -> dict[str, Slow]:
-        return {band: self._one(run, running, signal) for band, (run, running) in self._bands.items()}
+        return {band: self._one(run, mean, signal) for band, (run, mean) in self._bands.items()}
 
-    def _one(self, run: SosFilter, running: Sliding, signal: Slow) -> Slow:
+    def _one(self, run: SosFilter, mean: SlidingMean, signal: Slow) -> Slow:
         band = run(signal)
-        return running(band * band) / self._ticks
+        return mean(band * band)

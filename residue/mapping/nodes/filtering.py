@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Annotated
+from dataclasses import replace
+from typing import Annotated, Protocol
 
 import numpy as np
 from msgspec import Meta
@@ -16,7 +17,7 @@ from residue.mapping.node import Block, Drive, EitherIn, NodeContext, Step
 from residue.mapping.nodes.fields import CutoffHz, TimeS
 from residue.mapping.nodes.shapes import InputShapes, LikeInput, below_half_rate, same
 from residue.mapping.nodes.sweeping import Swept
-from residue.mapping.signals import RATE_HZ, Shape, Signal
+from residue.mapping.signals import RATE_HZ, Fast, Kind, Shape, Signal, Slow
 
 FilterOrder = Annotated[int, Meta(ge=1, le=8, description="slope: 6 dB an octave each")]
 
@@ -67,10 +68,11 @@ class Lowpass(LikeInput, frozen=True):
         return same(inputs)
 
     def prepare(self, context: NodeContext) -> Step:
-        """Prepares the filter in its initial state."""
+        """A slow signal starts at its first value, sound at 0."""
         if isinstance(self.cutoff_hz, Drive) or "cutoff_hz" in context.moving:
-            return _swept(context, self.order, None, [("low", "cutoff_hz")])
-        return _filter(context, filters.lowpass(self.cutoff_hz, context.rate_hz("input"), self.order))
+            return _settled(context, _swept(context, self.order, None, [("low", "cutoff_hz")]))
+        sections = filters.lowpass(self.cutoff_hz, context.rate_hz("input"), self.order)
+        return _settled(context, _filter(context, sections))
 
 
 class Bandpass(LikeInput, frozen=True):
@@ -131,11 +133,12 @@ class Notch(LikeInput, frozen=True):
         """One notch for each harmonic below half the rate."""
         rate_hz = context.rate_hz("input")
         centres_hz = [n * self.mains_hz for n in range(1, self.harmonics + 1) if n * self.mains_hz < rate_hz / 2]
-        return _filter(context, np.vstack([filters.notch(f, rate_hz, f / self.width_hz) for f in centres_hz]))
+        sections = np.vstack([filters.notch(f, rate_hz, f / self.width_hz) for f in centres_hz])
+        return _settled(context, _filter(context, sections))
 
 
 class Delay(LikeInput, frozen=True):
-    """The same, later.
+    """The same, later; until then a slow signal gives its first value, and sound is silent.
 
     Latency: delay_s, rounded to whole ticks or frames.
     """
@@ -151,15 +154,15 @@ class Delay(LikeInput, frozen=True):
         shape = context.shape("input")
         line = DelayLine(shape.channels, round(self.delay_s * RATE_HZ[shape.kind]))
 
-        def step(block: Block) -> Signal:
+        def step(block: Block) -> Slow | Fast:
             signal = block.either("input")
             return line(np.atleast_2d(signal)).reshape(signal.shape)
 
-        return step
+        return _settled(context, step)
 
 
 class Smooth(LikeInput, frozen=True):
-    """Follows the input with a time constant.
+    """Follows the input with a time constant, from the first value of a slow signal on.
 
     Latency: time_s. Source: one-pole low-pass.
     """
@@ -174,10 +177,30 @@ class Smooth(LikeInput, frozen=True):
         """A one-pole low-pass, or nothing where time_s is 0."""
         if self.time_s == 0:
             return lambda block: block.either("input").copy()
-        return _filter(context, filters.smoother(self.time_s, context.rate_hz("input")))
+        return _settled(context, _filter(context, filters.smoother(self.time_s, context.rate_hz("input"))))
 
 
-def _filter(context: NodeContext, sections: filters.Floats, before: FromFirst | None = None) -> Step:
+class Filtering(Protocol):
+    """A step that gives the kind of its input."""
+
+    def __call__(self, block: Block) -> Slow | Fast:
+        """The filtered signal, in the shape of the input."""
+
+
+def _settled(context: NodeContext, step: Filtering) -> Step:
+    """Begins as if the first value of a slow input had always been there; before a sound there was silence."""
+    if context.shape("input").kind is Kind.FAST:
+        return step
+    level = FromFirst()
+
+    def settled(block: Block) -> Signal:
+        moved = replace(block, inputs={**block.inputs, "input": level(block.slow("input"))})
+        return level.back(step(moved))
+
+    return settled
+
+
+def _filter(context: NodeContext, sections: filters.Floats, before: FromFirst | None = None) -> Filtering:
     """A filter over all channels of the input."""
     run = SosFilter(sections, context.shape("input").channels)
     return lambda block: run(before(block.either("input")) if before else block.either("input"))
@@ -185,12 +208,12 @@ def _filter(context: NodeContext, sections: filters.Floats, before: FromFirst | 
 
 def _swept(
     context: NodeContext, order: int, before: FromFirst | None, cutoffs: Sequence[tuple[FilterSide, str]]
-) -> Step:
+) -> Filtering:
     """Filters whose cutoffs move. cutoffs: of each the part that passes, and the parameter."""
     shape = context.shape("input")
     sweeps = [(Swept(part, order, shape), field) for part, field in cutoffs]
 
-    def step(block: Block) -> Signal:
+    def step(block: Block) -> Slow | Fast:
         signal = block.either("input")
         signal = before(signal) if before else signal
         for swept, field in sweeps:

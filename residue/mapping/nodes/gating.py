@@ -7,11 +7,11 @@ from typing import Annotated
 import numpy as np
 from msgspec import Meta
 
-from residue.dsp.switching import Held, Hysteresis
+from residue.dsp.switching import Held, Hysteresis, LastFree
 from residue.mapping.node import Block, NodeContext, SlowIn, Step
 from residue.mapping.nodes.fields import HoldS, Real
 from residue.mapping.nodes.shapes import SlowNode
-from residue.mapping.signals import CONTROL_RATE_HZ, Signal, Slow
+from residue.mapping.signals import CONTROL_RATE_HZ, Signal
 
 PerSecond = Annotated[float, Meta(gt=0.0, le=1e9, description="units of the input per second")]
 
@@ -70,7 +70,7 @@ class Gate(SlowNode, frozen=True):
 
 
 class SampleAndHold(SlowNode, frozen=True):
-    """Passes the input, and holds its last value while another signal is above a half.
+    """Passes the input, and holds its last value while another signal is above a half; if from the start, its first.
 
     Latency: none.
     """
@@ -83,14 +83,5 @@ class SampleAndHold(SlowNode, frozen=True):
 
     def prepare(self, context: NodeContext) -> Step:
         """Fills the held ticks with the last free value."""
-        last = 0.0
-
-        def step(block: Block) -> Signal:
-            nonlocal last
-            values = np.concatenate(([last], block.slow("input")))
-            free = np.concatenate(([True], block.slow("hold_while") <= 0.5))
-            kept: Slow = values[np.maximum.accumulate(np.where(free, np.arange(len(values)), 0))]
-            last = float(kept[-1])
-            return kept[1:]
-
-        return step
+        last_free = LastFree()
+        return lambda block: last_free(block.slow("input"), block.slow("hold_while") > 0.5)

@@ -27,7 +27,7 @@ class Layers(Node, frozen=True):
     left to right by `spread`. A round loses decay_db; a loop that nears full scale is bent, never clipped, but several
     loops together may pass full scale.
     take_db is the level at which it takes in, gain_db the level at which it sounds. To dissolve them, let a section set
-    a high decay_db, or drive it by a contour of events.
+    a high decay_db, or drive it by a rise_and_fall of events.
     Gives two channels: the layers alone; mix the input in beside it.
     Latency: none; a layer sounds for the first time after the length of its loop.
     Source: feedback delay with a soft bound in the loop.

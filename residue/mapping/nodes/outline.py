@@ -1,4 +1,4 @@
-"""The outline of a slow signal: what envelopes of the muscle and contours of events have in common."""
+"""The outline of a slow signal: what envelopes of the muscle and rises and falls of events have in common."""
 
 from __future__ import annotations
 

@@ -114,7 +114,7 @@ class _Player:
 
     def start(self, begun: _Sounding) -> None:
         """Starts one more strike."""
-        if sum(begun.frame < self._ends(one) for one in self._sounding) < _MOST_AT_ONCE:
+        if len([one for one in self._sounding if begun.frame < self._ends(one)]) < _MOST_AT_ONCE:
             self._sounding.append(begun)
 
     def play(self, span: Span) -> Floats:
@@ -132,7 +132,7 @@ class _Player:
 
     def _read(self, one: _Sounding, first: int, last: int) -> Floats:
         """Frames first, …, last - 1 of the performance."""
-        sound = self._version(sum(one.step > raised for raised in _RAISED))
+        sound = self._version(len([raised for raised in _RAISED if one.step > raised]))
         if one.step == _ONE:
             return sound[_MARGIN + first - one.frame : _MARGIN + last - one.frame]
         places = np.arange(first - one.frame, last - one.frame, dtype=np.int64) * one.step

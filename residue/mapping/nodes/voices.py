@@ -23,7 +23,7 @@ from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, FAST, SLOW, 
 DriveDb = Annotated[float, Meta(ge=-40.0, le=60.0, description="level into the saturation")]
 
 
-class Murmur(Node, frozen=True):
+class MuscleVoice(Node, frozen=True):
     """The muscle's own sound brought into hearing: a band of the slow input, moved up, saturated.
 
     "multiply" raises every frequency `up` times, "ring" makes sum and difference with a carrier of ring_hz, "none"
@@ -33,7 +33,7 @@ class Murmur(Node, frozen=True):
     Source: grains read faster and crossfaded; balanced modulation; rational approximation of tanh.
     """
 
-    kind = "murmur"
+    kind = "muscle_voice"
     family = "voices"
 
     input: SlowIn
@@ -68,16 +68,16 @@ class Murmur(Node, frozen=True):
 Move = Callable[[Fast, Block], Fast]
 
 
-def _stay(murmur: Murmur) -> Move:
+def _stay(voice: MuscleVoice) -> Move:
     return lambda sound, block: sound
 
 
-def _multiply(murmur: Murmur) -> Move:
-    raised = Raised(murmur.up, frame_at(murmur.grain_s))
+def _multiply(voice: MuscleVoice) -> Move:
+    raised = Raised(voice.up, frame_at(voice.grain_s))
     return lambda sound, block: raised(sound[0])[None]
 
 
-def _ring(murmur: Murmur) -> Move:
+def _ring(voice: MuscleVoice) -> Move:
     phasor, ramp = Phasor(AUDIO_RATE_HZ), Ramp()
     return lambda sound, block: (
         sound * sine(phasor(ramp(block.span, block.controls["ring_hz"]), block.span.frames)) * 2.0

@@ -9,6 +9,7 @@ from contextlib import suppress
 from queue import Empty
 
 from residue.runtime.engine.show import Show
+from residue.runtime.house.folded_requests import FoldedRequests
 from residue.runtime.journal.log import EventRow
 from residue.runtime.journal.log import event as logged
 from residue.runtime.journal.log_writer import LogWriter
@@ -30,6 +31,7 @@ class Chronicle:
         self._clock = clock
         self._events: deque[EventRow] = deque(maxlen=SHOWN_EVENTS)
         self._tallies = Tallies()
+        self._requests = FoldedRequests(self._note, clock.monotonic_s)
 
     @property
     def events(self) -> Sequence[EventRow]:
@@ -37,7 +39,17 @@ class Chronicle:
         return tuple(self._events)
 
     def happened(self, kind: str, text: str, sender: str | None = None) -> None:
-        """Write an event down, and show it; from any thread."""
+        """Write an event down, and show it; from any thread where nobody asked for it. A flood of requests is folded."""
+        if sender is None:
+            self._note(kind, text)
+        else:
+            self._requests.tell(kind, text, sender)
+
+    def fold(self) -> None:
+        """Write the requests whose turn has come; called every second or so."""
+        self._requests.look()
+
+    def _note(self, kind: str, text: str, sender: str | None = None) -> None:
         event = logged(self._clock.now(), uptime(), kind, text, sender)
         logger.info("%s: %s", kind, text)
         self._events.append(event)
@@ -61,7 +73,8 @@ class Chronicle:
                     self.writer.put(row)
 
     def log_rest(self, show: Show) -> None:
-        """Write down the last of what was sent, and the minute that is not over."""
+        """Write down the last requests, the last of what was sent, and the minute that is not over."""
+        self._requests.end()
         self.log_sent(show)
         for row in self._tallies.rest():
             self.writer.put(row)

@@ -52,6 +52,7 @@ MEMORY_S = 5.0
 LINE_S = {True: 0.5, False: 5.0}
 """Between two status lines, on a terminal and elsewhere."""
 TRIM_LOG_S = 3_600.0
+REQUESTS_S = 1.0
 LAST_FADE_S = 1.0
 STOP_S = 2.6
 """Fade, what lies in cap stage and device, and a reserve: systemd and people wait no longer than 3 s."""
@@ -186,6 +187,7 @@ class _Daemon:
         self._chronicle.log_sent(self._show)
         self._every(LOOK_S, self._look)
         self._every(MEMORY_S, self._write_down)
+        self._every(REQUESTS_S, self._chronicle.fold)
         self._every(LINE_S[self._diagnostics.terminal], self._print_line)
 
     def _safely(self, work: Callable[[], None]) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from residue.control.addresses import STATUS_REPLY
+from residue.control.addresses import STATE_REPLY, STATUS_REPLY
 from residue.control.surface import Handler, Reply
 from residue.runtime.house.exchange import Event, Hold, Next, Release, Trim
 from residue.runtime.house.house_state import TRIM_HIGHEST_DB, TRIM_LOWEST_DB
@@ -16,6 +16,8 @@ Numbers = tuple[float, ...]
 
 HOLD_LONGEST_S = 86_400.0
 """A day; whoever wants silence for longer changes the hours, or holds until a release."""
+SHOWN_CHARACTERS = 40
+"""Of a name in /house/state/reply: as much as a small display shows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +46,7 @@ def handlers(
 
     return {
         "/house/status": lambda _numbers, _sender: (STATUS_REPLY, json.dumps(status(), allow_nan=False)),
+        "/house/state": lambda _numbers, _sender: _state(status()),
         "/house/hold": on(lambda _numbers, sender: Hold(sender)),
         "/house/hold/for": on(lambda numbers, sender: Hold(sender, _hold_s(numbers))),
         "/house/release": on(lambda _numbers, sender: Release(sender)),
@@ -52,6 +55,16 @@ def handlers(
         "/house/swap": lambda texts, sender: swap(SwapOrder(texts[1], texts[2], texts[0]), sender),
         "/house/swap/back": lambda texts, sender: swap(SwapOrder(texts[0], texts[1]), sender),
     }
+
+
+def _state(told: Mapping[str, Any]) -> Reply:
+    """The status in a few plain arguments, with names cut short: a reply may not be much longer than its question."""
+    health = told["health"]
+    house, performance, section = (
+        str(told[key] or "")[:SHOWN_CHARACTERS] for key in ("house", "performance", "section")
+    )
+    playhead_s, trim_db = float(told["playhead_s"] or 0.0), float(health["trim_db"])
+    return STATE_REPLY, house, performance, section, playhead_s, trim_db, len(health["alarms"])
 
 
 def _hold_s(numbers: Numbers) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import stat
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date, datetime
@@ -37,7 +38,7 @@ from residue.runtime.system.files import save_picture
 from residue.schedule import agenda
 from residue.schedule.clock_trust import EARLIEST, Witnesses, witnesses
 from residue.schedule.doubts import doubts
-from residue.schedule.equipment import CommandEquipment
+from residue.schedule.equipment import CommandEquipment, ProjectorEquipment
 from residue.schedule.spans import local
 
 AHEAD_DAYS = 366
@@ -64,6 +65,7 @@ def inspect(
         return list(error.findings)
     findings = [*installation.findings, *_clock(clock.now(), witnesses()), *_hours(installation, clock.now())]
     findings += _room(installation.room, local(clock.now(), installation.calendar.zone).date())
+    findings += _secrets(installation)
     findings += check_device(device or installation.room.device, sounding_outputs(installation))
     findings += _disk(cache)
     day = local(clock.now(), installation.calendar.zone).date()
@@ -92,6 +94,16 @@ def _room(room: Room, today: date) -> Iterator[Finding]:
             if shutil.which(program) is None:
                 where, what = f"{ROOM}: equipment[{number}].{key}", f"There is no program {program} that may be run."
                 yield Finding(Severity.WARNS, where, what, "Write the whole path of one that may.")
+
+
+def _secrets(installation: Installation) -> Iterator[Finding]:
+    """A finding where everybody on the machine may read the key or a password in room.toml."""
+    room, path = installation.room, installation.folder / ROOM
+    passwords = [one.password for one in room.equipment if isinstance(one, ProjectorEquipment) and one.password]
+    if (room.control.key or passwords) and path.stat().st_mode & stat.S_IRWXO:
+        what = "It holds a key or a password, and every user of this machine may read or change it."
+        mend = f"Let root and the service alone do so: sudo chgrp audio {path} && sudo chmod 640 {path}"
+        yield Finding(Severity.WARNS, ROOM, what, mend)
 
 
 def _sensors(installation: Installation) -> Iterator[Finding]:

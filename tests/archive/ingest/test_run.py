@@ -7,8 +7,10 @@ import hashlib
 import os
 import shutil
 import time
+import tomllib
 from datetime import date, datetime
 from pathlib import Path
+from typing import Any
 
 import edfio
 import msgspec
@@ -43,7 +45,11 @@ def stick(folder: Path) -> Path:
         [edfio.EdfSignal(rng.normal(0, 40, 2560), 256, label="O1", physical_dimension="uV")],
         patient=edfio.Patient(code="MCH-0234567", sex="F", birthdate=date(1951, 5, 2), name="Ida_Brandt"),
         recording=edfio.Recording(startdate=date(2026, 2, 11), equipment_code="SN4711"),
-        annotations=[edfio.EdfAnnotation(2.0, None, "sits down")],
+        annotations=[
+            edfio.EdfAnnotation(2.0, None, "sits down"),
+            edfio.EdfAnnotation(3.0, None, "MRN 4712"),
+            edfio.EdfAnnotation(4.25, 1.5, "called by Dr. Krume"),
+        ],
     )
     edf.write(folder / "eeg.edf")
     rows = "".join(f"{index / 100:.2f};{np.sin(index):.5f}\n".replace(".", ",") for index in range(400))
@@ -57,6 +63,7 @@ DESCRIPTION = Description(
     performer="Ida Brandt",
     recorded=RECORDED,
     place="Back room",
+    keep_notes=["sits down"],
     channel={
         "forearm_left": Channel(kind=ChannelKind.MMG, file="arms.flac", track=1, unit="V", full_scale=0.5, site="arm"),
         "forearm_right": Channel(kind=ChannelKind.MMG, file="arms.flac", signal="track 2", unit="V"),
@@ -120,7 +127,43 @@ def test_nothing_that_names_a_person_or_a_device_is_left_and_it_is_told(tmp_path
         if path.is_file() and path.name != "performance.toml":
             assert b"MCH-0234567" not in path.read_bytes()
             assert b"SN4711" not in path.read_bytes()
-    assert "without patient field, recording field" in done.report
+    assert "without notes, patient field, recording field" in done.report
+
+
+def test_a_note_that_nobody_listed_is_in_no_file_and_is_told_to_the_person_alone(tmp_path: Path) -> None:
+    done = ingest([stick(tmp_path / "stick")], tmp_path / "first-batch", DESCRIPTION, ON)
+    needs = {"o1": {Kind.SLOW}, "grip": {Kind.SLOW}}
+    prepare(done.bag.path, needs, tmp_path / "cache")
+    written = [path for folder in (done.bag.path, tmp_path / "cache") for path in folder.rglob("*") if path.is_file()]
+    assert len(written) > 10
+    for path in written:
+        assert not any(word in path.read_bytes() for word in (b"4712", b"Krume")), path
+    assert "eeg.edf: 2 of its 3 notes were left out; keep_notes does not list them." in done.report
+    assert "eeg.edf: note (MRN 4712)" in done.private
+    assert not any("sits down" in words for words in done.private)
+    kept = edfio.read_edf(done.bag.path / "data" / "eeg.edf")
+    assert kept.annotations == (edfio.EdfAnnotation(2.0, None, "sits down"),)
+
+
+def test_a_second_run_with_other_notes_allowed_keeps_those(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The first run is cut when it wants to seal: its copy of the file holds fewer notes."""
+    source = stick(tmp_path / "stick")
+    with monkeypatch.context() as cut:
+        cut.setattr(run, "write_report", None)
+        with pytest.raises(TypeError):
+            ingest([source], tmp_path / "first-batch", DESCRIPTION, ON)
+    more = msgspec.structs.replace(DESCRIPTION, keep_notes=["sits down", "called by Dr. Krume"])
+    bag = ingest([source], tmp_path / "first-batch", more, ON).bag
+    kept = edfio.read_edf(bag.path / "data" / "eeg.edf").annotations
+    assert [one.text for one in kept] == ["sits down", "called by Dr. Krume"]
+    assert kept[1].duration == 1.5
+
+
+def test_the_template_lists_the_notes_for_consent_and_keeps_none(tmp_path: Path) -> None:
+    write_template([stick(tmp_path / "stick")], tmp_path / "first-batch.describe.toml")
+    text = (tmp_path / "first-batch.describe.toml").read_text(encoding="utf-8")
+    assert '#   "MRN 4712",' in text
+    assert tomllib.loads(text)["keep_notes"] == []
 
 
 def test_what_is_private_stays_where_a_person_says_so(tmp_path: Path) -> None:
@@ -164,11 +207,11 @@ def test_after_a_cut_a_second_run_does_only_what_is_left(tmp_path: Path, monkeyp
     source = stick(tmp_path / "stick")
     asked: list[str] = []
 
-    def counted(one: IngestSource, channels: dict[str, Channel], folder: Path, *, keep_private: bool) -> StoredSource:
+    def counted(one: IngestSource, channels: dict[str, Channel], folder: Path, **asks: Any) -> StoredSource:
         asked.append(one.path.name)
         if len(asked) == 3:
             raise KeyboardInterrupt
-        return keep(one, channels, folder, keep_private=keep_private)
+        return keep(one, channels, folder, **asks)
 
     monkeypatch.setattr(resuming, "keep", counted)
     with pytest.raises(KeyboardInterrupt):
@@ -335,9 +378,9 @@ def test_what_did_not_reach_the_disk_does_not_count_as_kept(tmp_path: Path, monk
     def refused(path: Path) -> None:
         raise OSError(errno.EIO, "Input/output error", str(path))
 
-    def counted(one: IngestSource, channels: dict[str, Channel], folder: Path, *, keep_private: bool) -> StoredSource:
+    def counted(one: IngestSource, channels: dict[str, Channel], folder: Path, **asks: Any) -> StoredSource:
         kept.append(one.path.name)
-        return keep(one, channels, folder, keep_private=keep_private)
+        return keep(one, channels, folder, **asks)
 
     monkeypatch.setattr(resuming, "keep", counted)
     with monkeypatch.context() as broken:

@@ -26,7 +26,7 @@ def test_a_bag_is_whole_once_all_that_it_lists_is_there(performances: Path, stic
     assert lacking(there) == "bagit.txt"
     for name in ("bagit.txt", "bag-info.txt"):
         shutil.copy(stick / name, there / name)
-    assert lacking(there) == "a manifest that can be read"
+    assert lacking(there) == "tag files that can be read. It lists no payload in a manifest"
     shutil.copy(stick / "manifest-sha256.txt", there)
     assert lacking(there) == "data/arms.flac and 3 more files"
     shutil.copytree(stick / "data", there / "data")

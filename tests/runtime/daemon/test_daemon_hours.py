@@ -55,7 +55,7 @@ def test_hours_that_are_refused_at_a_start_are_told_within_the_run(tmp_path: Pat
         if broken:
             (one.installation / "hours.toml").write_text("the ovens are cold")
         process = one.start("--device", "silent", "--for-s", "0.5")
-        _, errors = process.communicate(timeout=60)
+        _, errors = process.communicate(timeout=200)
         assert process.returncode == 0, errors
     one.end()
     kinds = [kind for kind, *_ in events(one.state)]
@@ -84,7 +84,7 @@ END:VCALENDAR\r
 
 
 @pytest.mark.machine
-@pytest.mark.timeout(180)
+@pytest.mark.timeout(600)
 def test_a_calendar_that_never_ends_is_refused_and_the_house_answers_meanwhile(running: Daemon) -> None:
     """Takes all of the processor time that a calendar may have, hence not among the quick ones."""
     hours, calendar = running.installation / "hours.toml", running.installation / "hours.ics"

@@ -158,3 +158,33 @@ def test_what_no_room_can_be_like_is_pointed_out(tmp_path: Path) -> None:
         "Write the whole path of one that may.",
     }
     assert not any("equipment[1].on:" in one for one in found)
+
+
+KEY = '\n[control]\nkey = "flour and salt"\n'
+PASSWORD = """
+[[equipment]]
+kind = "projector"
+name = "the wall"
+host = "10.0.0.9"
+password = "JBMIAProjectorLink"
+"""
+
+
+@pytest.mark.parametrize(
+    ("secret", "mode", "warnings"),
+    [(KEY, 0o644, 1), (PASSWORD, 0o644, 1), (KEY, 0o640, 0), (PASSWORD, 0o600, 0), ("", 0o644, 0)],
+)
+def test_a_key_or_a_password_that_everybody_may_read_is_warned_of(
+    tmp_path: Path, secret: str, mode: int, warnings: int
+) -> None:
+    installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
+    room = installation / "room.toml"
+    text = room.read_text(encoding="utf-8")
+    text = text.replace("\n[control]\n", secret) if secret == KEY else text + secret
+    room.write_text(text, encoding="utf-8")
+    room.chmod(mode)
+    found = [
+        one for one in inspect(installation, "silent", tmp_path / "cache", June()) if "key or a password" in one.what
+    ]
+    assert [(one.severity, one.where) for one in found] == [(Severity.WARNS, "room.toml")] * warnings
+    assert all(f"chmod 640 {room}" in one.mend for one in found)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import shutil
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import cast
@@ -314,3 +315,34 @@ def test_a_bag_that_is_put_there_without_a_word_is_told_of_once_it_is_whole(
     assert [line[: len(words)] for line in house.said] == [words]
     assert house.processes == []
     assert there.exists()
+
+
+def rot13(bag: Path) -> None:
+    (bag / "bagit.txt").write_text("BagIt-Version: 1.0\nTag-File-Character-Encoding: rot13\n", encoding="utf-8")
+
+
+def pipe(bag: Path) -> None:
+    (bag / "bag-info.txt").unlink()
+    os.mkfifo(bag / "bag-info.txt")
+
+
+def shake(bag: Path) -> None:
+    (bag / "manifest-shake_128.txt").write_text("00  data/left.wav\n", encoding="utf-8")
+
+
+def huge(bag: Path) -> None:
+    with (bag / "bag-info.txt").open("r+b") as file:
+        file.truncate(6 << 30)
+
+
+@pytest.mark.parametrize("spoil", [rot13, pipe, shake, huge])
+def test_a_bad_bag_concerns_only_itself(house: House, spoil: Callable[[Path], None]) -> None:
+    """Beside it another one is checked, and the status says what is wrong with the bad one."""
+    spoil(house.drop())
+    house.stage(name="second-batch")
+    house.look()
+    [planner] = house.processes
+    assert planner.arguments[-1].startswith("second-batch=")
+    house.look(after_s=STALE_S)
+    [alarm] = house.swaps.alarms
+    assert alarm.startswith("first-batch.at-rest in the place of first-batch: it is not whole")

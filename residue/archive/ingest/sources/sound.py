@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from datetime import datetime
 from pathlib import Path
 
@@ -70,8 +70,8 @@ def _began(path: Path) -> datetime | None:
         return None
 
 
-def _strip(path: Path) -> Callable[[Path], None]:
-    def strip(target: Path) -> None:
+def _strip(path: Path) -> Callable[[Path, Collection[str]], None]:
+    def strip(target: Path, _notes: Collection[str]) -> None:
         """The same samples, to the bit, in the same format, and nothing else."""
         with soundfile.SoundFile(path) as source:
             # Whole numbers pass through int32 unchanged, floating-point ones through float64.

@@ -12,13 +12,13 @@ from residue.mapping.nodes.shapes import SlowNode
 from residue.mapping.signals import CONTROL_RATE_HZ, FRAMES_PER_TICK, Signal
 
 
-class Contour(SlowNode, frozen=True):
+class RiseAndFall(SlowNode, frozen=True):
     """Rises to 1 with each event, stays for hold_s, then falls by 63 % within release_s: to drive parameters with.
 
     Latency: attack_s. Source: exponentially falling maximum, then a one-pole low-pass.
     """
 
-    kind = "contour"
+    kind = "rise_and_fall"
     family = "crossing"
 
     input: EventsIn

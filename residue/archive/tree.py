@@ -1,0 +1,31 @@
+"""Every entry below a folder, however it is built: links are not followed, and depth is bounded."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+from residue.problems import stopping
+
+MOST_LEVELS = 64
+"""Our choice: far deeper than anybody sorts recordings, far below what paths and programs bear."""
+
+
+def entries_below(folder: Path) -> Iterator[os.DirEntry[str]]:
+    """Every file, folder, link and anything else below a folder, in no order; what vanishes meanwhile is left out.
+
+    Raises ProblemError where folders lie more than MOST_LEVELS deep, and OSError where one cannot be listed.
+    """
+    pending = [(folder, 0)]
+    while pending:
+        place, level = pending.pop()
+        if level > MOST_LEVELS:
+            raise stopping(folder.name, "Its folders are nested too deeply.", "Copy the bag again from where it came.")
+        try:
+            with os.scandir(place) as entries:
+                found = list(entries)
+        except FileNotFoundError:
+            continue
+        yield from found
+        pending += [(Path(entry.path), level + 1) for entry in found if entry.is_dir(follow_symlinks=False)]

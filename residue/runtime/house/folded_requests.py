@@ -1,0 +1,75 @@
+"""Requests of people on their way into the event log: a flood of them is told in few rows."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from residue.control.rate import Allowance
+from residue.loudness.caps.caps import duration_in_words
+
+BURST_ROWS = 12.0
+"""Whoever works by hand has a row for each request."""
+ROWS_PER_S = 1.0 / 60.0
+"""Of one sender in the long run; a fader that is moved for an hour gives some sixty rows."""
+ALL_BURST_ROWS = 60.0
+ALL_ROWS_PER_S = 1.0 / 15.0
+"""Of all senders together, whose addresses can be forged: less than 6,000 rows a day."""
+MOST_FOLDED = 64
+"""Kinds of requests and senders that may wait for a row; further senders are told as one."""
+SEVERAL = "several senders"
+
+
+@dataclass(slots=True)
+class _Folded:
+    """Requests of one kind and sender that have no row yet."""
+
+    text: str
+    since_s: float
+    count: int = 1
+
+
+class FoldedRequests:
+    """Hands requests on to the event log, each at once as long as there are few; else the last one, with their number.
+
+    write: the event log: kind, text, sender.
+    """
+
+    def __init__(self, write: Callable[[str, str, str], None], monotonic_s: Callable[[], float]) -> None:
+        self._write = write
+        self._monotonic_s = monotonic_s
+        self._allowance = Allowance(monotonic_s, ROWS_PER_S, BURST_ROWS, ALL_ROWS_PER_S, ALL_BURST_ROWS)
+        self._folded: dict[tuple[str, str], _Folded] = {}
+
+    def tell(self, kind: str, text: str, sender: str) -> None:
+        """One request."""
+        waiting = self._folded.get((kind, sender))
+        if waiting is None and self._allowance.take(sender):
+            self._write(kind, text, sender)
+            return
+        if waiting is None and len(self._folded) >= MOST_FOLDED:
+            sender = SEVERAL
+            waiting = self._folded.get((kind, sender))
+        if waiting is None:
+            self._folded[kind, sender] = _Folded(text, self._monotonic_s())
+        else:
+            waiting.text = text
+            waiting.count += 1
+
+    def look(self) -> None:
+        """Write the rows whose turn has come; to be called every second or so."""
+        for kind, sender in list(self._folded):
+            if self._allowance.take(sender):
+                self._write_folded(kind, sender)
+
+    def end(self) -> None:
+        """Write all that waits."""
+        for kind, sender in list(self._folded):
+            self._write_folded(kind, sender)
+
+    def _write_folded(self, kind: str, sender: str) -> None:
+        folded = self._folded.pop((kind, sender))
+        if folded.count > 1:
+            length = duration_in_words(max(1, round(self._monotonic_s() - folded.since_s)))
+            folded.text += f" This is the last of {folded.count} such requests within {length}."
+        self._write(kind, folded.text, sender)
