@@ -39,7 +39,7 @@ class Chronicle:
         return tuple(self._events)
 
     def happened(self, kind: str, text: str, sender: str | None = None) -> None:
-        """Write an event down, and show it; from any thread where nobody asked for it. A flood of requests is folded."""
+        """Write an event down, and show it; from any thread where no sender is named. Floods of requests are folded."""
         if sender is None:
             self._note(kind, text)
         else:
