@@ -14,6 +14,7 @@ from typing import Any
 
 import click
 
+from residue.control.settings import DEFAULT_PORT
 from residue.problems import Finding, ProblemError, escaped
 from residue.progress import Progress
 
@@ -79,6 +80,14 @@ def check_days(first: date, last: date) -> None:
         raise click.UsageError(f"--to {last} lies before --from {first}.")
     if (last - first).days >= MOST_DAYS:
         raise click.UsageError(f"From {first} to {last} are more than {MOST_DAYS} days. Name fewer.")
+
+
+def host_and_port(at: str) -> tuple[str, int]:
+    """Where a house listens, from HOST:PORT. Raises click.UsageError."""
+    host, _, port = at.rpartition(":")
+    if not host or not port.isdigit():
+        raise click.UsageError(f"--at {at} is not HOST:PORT, such as 127.0.0.1:{DEFAULT_PORT}.")
+    return host, int(port)
 
 
 class Group(click.Group):

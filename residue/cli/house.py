@@ -6,8 +6,8 @@ from pathlib import Path
 
 import click
 
-from residue.cli.common import LASTING_S, FiniteRange
-from residue.control.settings import DEFAULT_PORT, ControlSettings
+from residue.cli.common import LASTING_S, FiniteRange, host_and_port
+from residue.control.settings import ControlSettings
 
 _HOUSE = click.argument("installation", required=False, type=click.Path(path_type=Path))
 _AT = click.option("--at", metavar="HOST:PORT", help="Where the house listens, if not as its room.toml says.")
@@ -83,7 +83,7 @@ def _send(installation: Path | None, at: str | None, path: str, *arguments: floa
     from residue.control.query import command
 
     settings = ControlSettings() if installation is None else _settings(installation)
-    host, port = (_reachable(settings.listen), settings.port) if at is None else _host_and_port(at)
+    host, port = (_reachable(settings.listen), settings.port) if at is None else host_and_port(at)
     command(path, arguments, host=host, port=port, key=settings.key)
 
 
@@ -100,10 +100,3 @@ def _settings(installation: Path) -> ControlSettings:
 def _reachable(listen: str) -> str:
     """The address under which this machine reaches a house that listens at all addresses."""
     return {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(listen, listen)  # noqa: S104 - nothing is bound here
-
-
-def _host_and_port(at: str) -> tuple[str, int]:
-    host, _, port = at.rpartition(":")
-    if not host or not port.isdigit():
-        raise click.UsageError(f"--at {at} is not HOST:PORT, such as 127.0.0.1:{DEFAULT_PORT}.")
-    return host, int(port)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from residue.cli.common import AS_JSON, print_json
+from residue.cli.common import AS_JSON, host_and_port, print_json
 from residue.control.settings import DEFAULT_PORT
 
 
@@ -22,10 +22,7 @@ def status(at: str, as_json: bool) -> None:
     from residue.control.query import in_words
     from residue.control.query import status as ask
 
-    host, _, port = at.rpartition(":")
-    if not host or not port.isdigit():
-        raise click.UsageError(f"--at {at} is not HOST:PORT, such as 127.0.0.1:{DEFAULT_PORT}.")
-    told = ask(host, int(port))
+    told = ask(*host_and_port(at))
     if as_json:
         print_json(told)
         return

@@ -11,6 +11,9 @@ from hashlib import sha256
 from residue.problems import Finding
 from residue.schedule.opening import EventTerms, Opening, without
 
+MOST_BYTES = 4_000_000
+"""Our own bound: a larger file is not a house's hours."""
+
 
 class Meaning(StrEnum):
     """The meaning of an event."""

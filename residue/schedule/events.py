@@ -25,12 +25,12 @@ import icalendar
 import recurring_ical_events
 
 from residue.problems import Finding, ProblemError, Severity, nearest, stopping, stops
-from residue.schedule.calendar_file import CalendarFile, Meaning, Said, digest_of
+from residue.schedule.calendar_file import MOST_BYTES, CalendarFile, Meaning, Said, digest_of
 from residue.schedule.event_checks import called, check_event, times
 from residue.schedule.opening import EVERYDAY, EventTerms, Opening
 from residue.schedule.spans import instant, local
+from residue.small_files import read_small
 
-MOST_BYTES = 4_000_000
 MOST_EVENTS = 5_000
 """Our own bounds: what is larger is not a house's hours, and would take seconds to read (5,000 events: 3 s)."""
 
@@ -117,9 +117,10 @@ def _text(path: Path) -> str:
     try:
         if path.stat().st_size > MOST_BYTES:
             raise stopping(name, f"The file is larger than {MOST_BYTES // 1_000_000} MB.", "Export only the hours.")
-        text = path.read_bytes().decode("utf-8-sig")
+        content = read_small(path, MOST_BYTES)
+        text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        line = path.read_bytes()[: error.start].count(b"\n") + 1
+        line = content[: error.start].count(b"\n") + 1
         raise stopping(f"{name}: line {line}", "This is not UTF-8 text.", "Export the calendar as UTF-8.") from error
     except OSError as error:
         raise stopping(

@@ -21,9 +21,10 @@ import msgspec
 from residue.problems import Finding, ProblemError, stopping
 from residue.processes import command_of
 from residue.records import SpoiltRecordError, decode_record, encode_record, read_record
-from residue.schedule.calendar_file import CalendarFile, Said, digest_of
+from residue.schedule.calendar_file import MOST_BYTES, CalendarFile, Said, digest_of
 from residue.schedule.opening import EventTerms
 from residue.schedule.spans import instant, local
+from residue.small_files import read_small
 
 FILE_NAME = "hours-expanded.json"
 """Beside a kept calendar file: its openings as they were worked out, so that a start does not have to do it again."""
@@ -92,7 +93,7 @@ def kept(path: Path, zone: ZoneInfo, known: Collection[str] | None = None) -> Ca
     """The openings that lie beside a kept calendar file, if they were worked out from this very file."""
     with suppress(OSError, SpoiltRecordError, ValueError):
         found = read_record(path.with_name(FILE_NAME), Expansion)
-        if (found.digest, found.zone) == (digest_of(path.read_bytes()), zone.key):
+        if (found.digest, found.zone) == (digest_of(read_small(path, MOST_BYTES)), zone.key):
             return _File(path, zone, known, found).as_calendar_file()
     return None
 

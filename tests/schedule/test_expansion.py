@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable
 from datetime import date
 from pathlib import Path
@@ -103,3 +104,15 @@ def test_kept_openings_of_something_else_do_not_count(tmp_path: Path, change: st
     if change == "calendar":
         calendar(tmp_path, weekly(), weekly(1))
     assert kept(path, ZoneInfo("Asia/Tokyo") if change == "zone" else BERLIN) is None
+
+
+def test_a_pipe_in_the_place_of_a_calendar_makes_nobody_wait(tmp_path: Path) -> None:
+    path = calendar(tmp_path, weekly())
+    record = expanded(path, BERLIN).record
+    assert record is not None
+    (tmp_path / expansion.FILE_NAME).write_bytes(record)
+    path.unlink()
+    os.mkfifo(path)
+    assert kept(path, BERLIN) is None
+    with pytest.raises(ProblemError, match="not a regular file"):
+        expanded(path, BERLIN)

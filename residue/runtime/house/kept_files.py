@@ -19,7 +19,9 @@ from residue.installation.tightening import room_toml, tightened
 from residue.problems import Finding, ProblemError, Severity
 from residue.runtime.system.files import replace_file
 from residue.schedule.beside import CALENDAR_FILE
+from residue.schedule.calendar_file import MOST_BYTES
 from residue.schedule.expansion import FILE_NAME as EXPANSION
+from residue.small_files import read_small
 
 _LINK = "in-force"
 """In the state folder, a link to the folder that holds them; so that all of them change in one step."""
@@ -136,7 +138,7 @@ def _contents(installation: Installation) -> dict[str, bytes]:
 
 
 def _hours(folder: Path) -> dict[str, bytes]:
-    return {name: (folder / name).read_bytes() for name in (HOURS, CALENDAR_FILE) if (folder / name).exists()}
+    return {name: read_small(folder / name, MOST_BYTES) for name in (HOURS, CALENDAR_FILE) if (folder / name).exists()}
 
 
 def _digest(contents: Mapping[str, bytes]) -> str:
