@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from contextlib import suppress
 from datetime import datetime
@@ -110,7 +111,7 @@ def test_signals_without_a_name_or_with_the_same_are_told_apart(tmp_path: Path) 
 def test_a_missing_reader_names_the_extra(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = written(tmp_path)
     monkeypatch.setitem(sys.modules, "wfdb", None)
-    with pytest.raises(ProblemError, match=r'pip install "residue\[wfdb\]"'):
+    with pytest.raises(ProblemError, match=rf"{re.escape(sys.executable)} -m pip install wfdb"):
         open_source(path, None, tmp_path)
 
 

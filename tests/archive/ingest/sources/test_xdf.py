@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 import tracemalloc
 from contextlib import suppress
@@ -87,7 +88,7 @@ def test_the_name_of_the_computer_is_private(tmp_path: Path) -> None:
 
 def test_a_missing_reader_names_the_extra(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "pyxdf", None)
-    with pytest.raises(ProblemError, match=r'pip install "residue\[xdf\]"'):
+    with pytest.raises(ProblemError, match=rf"{re.escape(sys.executable)} -m pip install pyxdf"):
         opened(tmp_path, evening())
 
 
