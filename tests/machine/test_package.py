@@ -15,6 +15,8 @@ from tests.machine.needs import need
 pytestmark = [pytest.mark.machine, pytest.mark.timeout(1_200)]
 
 APT = "DEBIAN_FRONTEND=noninteractive apt-get --yes --quiet"
+PAGES = "/usr/share/doc/residue /usr/share/doc/residue/* /usr/share/man/man1 /usr/share/man/man1/residue*"
+"""What the small Debian of these tests would leave out, as it does of all other packages."""
 LEAVE = {"opt/residue", "usr/bin/residue", "lib/systemd/system/residue.service", "lib/udev/rules.d/90-residue.rules"}
 
 
@@ -32,6 +34,8 @@ def debian(package: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[
     """A Debian that has the package."""
     system = copied(tmp_path_factory.mktemp("system"))
     shutil.copy(package, system / "root")
+    included = "".join(f"path-include={path}\n" for path in PAGES.split())
+    (system / "etc/dpkg/dpkg.cfg.d/zz-residue").write_text(included, encoding="utf-8")
     within(system, f"{APT} install /root/{package.name}")
     yield system
     shutil.rmtree(system)
@@ -61,5 +65,6 @@ def test_purging_it_leaves_the_installation_and_nothing_else(debian: Path) -> No
     within(debian, f"echo '# the technician was here' >>/srv/residue/room.toml; {APT} purge residue")
     assert {path for path in LEAVE if (debian / path).exists()} == set()
     assert "the technician was here" in (debian / "srv/residue/room.toml").read_text(encoding="utf-8")
+    (debian / "etc/dpkg/dpkg.cfg.d/zz-residue").unlink()
     left = within(debian, "find /etc /usr /lib /opt/residue -name '*residue*' 2>/dev/null || true").split()
     assert left == []

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import errno
-import os
 import re
 import shutil
 import signal
@@ -70,10 +69,9 @@ def log_fails(told: dict[str, Any]) -> bool:
 
 def test_a_full_disk_does_not_stop_the_sound_and_is_caught_up_with(daemon: Daemon) -> None:
     need("unshare", root=True)
-    environment = {**os.environ, "XDG_RUNTIME_DIR": str(daemon.folder / "memory")}
-    process = daemon.start(*SILENT, within=small_disk(daemon.state, "2m"), environment=environment)
+    process = daemon.start(*SILENT, within=small_disk(daemon.state, "2m"))
     plays(daemon)
-    note = unwritten_file(daemon.state, environment)
+    note = unwritten_file(daemon.state, {"XDG_RUNTIME_DIR": str(daemon.folder / "run")})
     assert note is not None
     filler, since = seen(process.pid, daemon.state / "filler"), uptime()
     fill(filler)
