@@ -121,8 +121,8 @@ RULES: Mapping[str, Rule] = {
         protects="staff",
         wording=(
             "An attendant who stays at the visitor's place for eight hours receives no more than 85 dB(A) on average "
-            "and no peak above 140 Pa, which is 136.9 dB(C); above, hearing protection is compulsory. Kept over any eight "
-            "hours."
+            "and no peak above 140 Pa, which is 136.9 dB(C); above, hearing protection is compulsory. "
+            "Kept over any eight hours."
         ),
         limits=(RuleLimit("LAeq", 85.0, 8 * HOUR_S), RuleLimit("LCpeak", 136.9)),
     ),
