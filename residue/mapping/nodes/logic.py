@@ -5,7 +5,7 @@ A condition is a slow signal that is 1 while it holds, else 0; a node that liste
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from typing import Annotated, Literal
 
 import numpy as np
@@ -26,6 +26,7 @@ from residue.mapping.node import (
     Step,
 )
 from residue.mapping.nodes.controls import AtFrame
+from residue.mapping.nodes.events import chosen
 from residue.mapping.nodes.fields import Real
 from residue.mapping.nodes.shapes import InputShapes, LikeInput, SlowNode
 from residue.mapping.nodes.staircase import Staircase
@@ -325,9 +326,3 @@ class PassBetween(LikeInput, frozen=True):
             return chosen(events, (events.values >= self.low) & (events.values <= self.high))
 
         return step
-
-
-def chosen(events: Events, passes: Sequence[bool] | Bools) -> Events:
-    """The events at which `passes` is true."""
-    which = np.asarray(passes, np.bool_)
-    return Events(events.frames[which], events.values[which])

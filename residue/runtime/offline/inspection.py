@@ -52,6 +52,7 @@ def inspect(
     device: str | None,
     cache: Path,
     clock: Clock,
+    *,
     progress: Progress = silent,
     picture: Path | None = None,
 ) -> list[Finding]:
