@@ -49,7 +49,7 @@ class Place:
     from_s: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class House:
     """Everything that has to be remembered."""
 

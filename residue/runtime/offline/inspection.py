@@ -53,6 +53,7 @@ def inspect(
     device: str | None,
     cache: Path,
     clock: Clock,
+    *,
     progress: Progress = silent,
     picture: Path | None = None,
 ) -> list[Finding]:
