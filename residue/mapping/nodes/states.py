@@ -113,14 +113,15 @@ class _Machine:
             if one.on is None:
                 at = max(self._since + _ticks(one.after_s or 0.0), free)
             elif heard[one.on].lasts:
-                at = self._held(number, _ticks(one.for_s), heard[one.on].met[tick - span.first_tick :], tick)
+                met = heard[one.on].met[tick - span.first_tick :]
+                at = self._held(met, tick, number=number, ticks=_ticks(one.for_s))
             elif (come := heard[one.on].met[free - span.first_tick :]).any():
                 at = free + int(np.argmax(come))
             if at < first:
                 first, to = at, one.to
         return first, to
 
-    def _held(self, number: int, ticks: int, met: Bools, tick: int) -> int:
+    def _held(self, met: Bools, tick: int, *, number: int, ticks: int) -> int:
         """The first tick at which a condition has held for long enough; the end of the span if there is none."""
         at = np.arange(tick, tick + len(met))
         unmet = np.maximum.accumulate(np.where(met, self._unmet[number], at))
