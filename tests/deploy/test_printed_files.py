@@ -62,7 +62,7 @@ BASES: Mapping[str, Callable[[Tables], None]] = {
     "with vibration": with_vibration,
     "without weekly": without_weekly,
 }
-"""By the note behind the name of the file: what the demo's file is first made to be. Nothing builds on such an example."""
+"""By the note behind the name of the file: how the demo's file is changed first. Nothing builds on such an example."""
 
 
 def merge(base: Tables, more: Tables) -> None:
