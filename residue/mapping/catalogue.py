@@ -25,7 +25,7 @@ _LABELS = ("Trust", "Latency", "Source")
 _ANY_LABEL = "|".join(_LABELS)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Parameter:
     """One parameter of a kind: unit by its name, range as written, default as written in piece.toml."""
 
@@ -37,7 +37,7 @@ class Parameter:
     says: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
     """One kind of node."""
 
@@ -158,12 +158,12 @@ def _parameters(node: type[Node]) -> tuple[Parameter, ...]:
     inputs, driven = ports(node), drivable(node)
     return tuple(
         Parameter(
-            field.encode_name,
-            UNITS.get(field.encode_name.rpartition("_")[2], "") if "_" in field.encode_name else "",
-            _range(hints[field.encode_name]),
-            _default(field),
-            field.encode_name in driven,
-            _description(hints[field.encode_name]),
+            name=field.encode_name,
+            unit=UNITS.get(field.encode_name.rpartition("_")[2], "") if "_" in field.encode_name else "",
+            range=_range(hints[field.encode_name]),
+            default=_default(field),
+            drivable=field.encode_name in driven,
+            says=_description(hints[field.encode_name]),
         )
         for field in _fields(node)
         if field.encode_name not in inputs
