@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from dataclasses import dataclass
 from statistics import median
-from typing import NamedTuple
 
 import numpy as np
 
@@ -37,7 +37,8 @@ _SHORTEST_S, _LONGEST_S = 0.7, 30.0
 """A whole breath, 86 to 2 a minute; our choice."""
 
 
-class BreathTurn(NamedTuple):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BreathTurn:
     """Where breathing turned. at, known_at: places in the stream, counted from 0, as levels from the first value."""
 
     at: int
@@ -105,8 +106,16 @@ class BreathFinder:
         self._swings.append(turn.swing)
         self._lengths.append(length)
         self._last[turn.is_top], self._last_at = turn.at, turn.at
-        at = max(turn.at - self._delay, 0)
-        return BreathTurn(at, turn.known_at, turn.is_top, turn.level, turn.swing, length, interval, sure)
+        return BreathTurn(
+            at=max(turn.at - self._delay, 0),
+            known_at=turn.known_at,
+            is_top=turn.is_top,
+            level=turn.level,
+            depth=turn.swing,
+            length=length,
+            interval=interval,
+            sure=sure,
+        )
 
     def _likeness(self, swing: float, length: int, interval: int) -> float:
         """How much a swing is like those before, 0 to 1."""
