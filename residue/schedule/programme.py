@@ -104,6 +104,12 @@ def item(programme: Programme, opening: Opening, index: int) -> Item:
     return Item(order[index % len(order)], programme.rest_s)
 
 
+def coming(programme: Programme, opening: Opening, index: int) -> list[str]:
+    """Every performance of an opening once, in the order in which they play from its `index`-th item on."""
+    places = sum(programme.share.get(name, 1) for name in pool(programme, opening))
+    return list(dict.fromkeys(item(programme, opening, index + place).performance for place in range(places)))
+
+
 def rounds(programme: Programme, names: tuple[str, ...]) -> tuple[tuple[str, ...], ...]:
     """The orders in which openings may go through these performances, each of them again and again.
 

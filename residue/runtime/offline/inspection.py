@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 
+from residue.archive.bag import payload_digest
 from residue.archive.fixity import verify
 from residue.archive.permission import check_permission
 from residue.installation.load import ROOM, Installation, load, read_sensors
@@ -144,7 +145,9 @@ def _plan(installation: Installation, cache: Path, picture: Path | None, progres
     if any(performance.gain_db < 0.0 or performance.knots_db for performance in planned.performances):
         for performance in plan_under(installation, profiles, bounds, other).performances:
             yield Finding(Severity.NOTES, f'plan, with arc = "{other}" in piece.toml', performance.words, "")
-    keep(outcome_of(planned, {name: held.duration_s for name, held in profiles.items()}, {}), installation, cache)
+    lasting_s = {name: profile.duration_s for name, profile in profiles.items()}
+    digests = {name: payload_digest(installation.performances[name]) for name in profiles}
+    keep(outcome_of(planned, lasting_s, {}, digests), installation, cache)
     if picture is not None:
         save_picture(draw_plan(planned, profiles), picture)
 
