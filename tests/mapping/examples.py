@@ -58,6 +58,30 @@ EXAMPLES: Mapping[str, Sequence[dict[str, Any]]] = {
         {"band": "theta", "measure": "ratio", "window_s": 0.6},
     ],
     "artefacts": [{"limit": 0.9, "hold_s": 0.01, "flat_s": 0.01}],
+    "compare": [
+        {"above": 0.3, "hysteresis": 0.4, "on_after_s": 0.001, "off_after_s": 0.0015},
+        {"above": -0.2, "below": 0.6, "than": None},
+    ],
+    "logic": [{"rule": rule} for rule in ("all", "any", "none", "one", "odd")],
+    "changes": [{}, {"to": 0.0}],
+    "counter": [
+        {"lowest": 0, "highest": 2, "beyond": "wrap", "down": None, "reset": None},
+        {"start": 1, "lowest": 0, "highest": 2, "reset": None},
+        {"down": None},
+    ],
+    "every_nth": [{"n": 2, "reset": None}, {"n": 1}],
+    "pass_between": [{"low": 0.8, "high": 1.0}],
+    "states": [
+        {
+            "states": {"rest": 0.0, "work": 1.0, "spent": 0.25},
+            "transitions": [
+                {"from": "rest", "to": "work", "on": "a"},
+                {"from": "work", "to": "spent", "on": "b", "for_s": 0.001},
+                {"to": "rest", "after_s": 0.02},
+            ],
+        }
+    ],
+    "last_value": [{"before": 0.5}],
     "layers": [{"loop_s": [0.05, 0.0613], "spread": 0.7, "decay_db": 0.0}],
     "echo": [{"delay_s": 0.021, "feedback": 0.9}],
     "muscle_voice": [
@@ -115,7 +139,9 @@ def examples() -> list[Example]:
                 wires = {field: ["a", "b"] if field in several else "a" for field in takes}
                 node = msgspec.convert({**wires, **parameters}, node_type)
                 inputs: dict[str, Any] = {
-                    field: [WHOLE[kinds[field]]] * 2 if field in several else WHOLE[kinds[field]] for field in takes
+                    field: [WHOLE[kinds[field]]] * 2 if field in several else WHOLE[kinds[field]]
+                    for field in takes
+                    if getattr(node, field) is not None
                 }
                 shown = "-".join(sorted(set(kinds.values()))) or "none"
                 found.append(Example(f"{kind}-{number}-{shown}", node, inputs))

@@ -21,6 +21,7 @@ from residue.mapping.nodes import (
     freezing,
     gating,
     heart,
+    logic,
     memory,
     muscle,
     pulse,
@@ -30,6 +31,7 @@ from residue.mapping.nodes import (
     rising_and_falling,
     sources,
     space,
+    states,
     strike,
     tones,
     voices,
@@ -88,6 +90,16 @@ _CLASSES: tuple[type[Node], ...] = (
     # breath
     breath.Breath,
     breath.Breaths,
+    # logic
+    logic.Compare,
+    logic.Logic,
+    logic.Changes,
+    logic.Counter,
+    logic.EveryNth,
+    logic.Merge,
+    logic.PassWhile,
+    logic.PassBetween,
+    states.States,
     # memory
     memory.Layers,
     memory.Echo,
@@ -97,6 +109,7 @@ _CLASSES: tuple[type[Node], ...] = (
     crossing.AudioRateControl,
     crossing.Follow,
     rising_and_falling.RiseAndFall,
+    rising_and_falling.LastValue,
     # voices
     voices.MuscleVoice,
     voices.Saturate,
