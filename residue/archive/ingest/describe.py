@@ -12,8 +12,9 @@ import msgspec
 import tomlkit
 from msgspec import Meta
 
+from residue.archive.file_kinds import FileKind, kind_of_file
 from residue.archive.ingest.source import IngestSource
-from residue.archive.ingest.sources.table import TABLES, TableFacts
+from residue.archive.ingest.sources.table import TableFacts
 from residue.archive.performance import Channel, ChannelKind, ManifestTable, Mark, OffsetS, Permission, check_names
 from residue.checking import check, read_toml
 from residue.problems import Finding, ProblemError, Severity, nearest
@@ -151,7 +152,7 @@ def template(sources: Mapping[str, IngestSource]) -> str:
             name = _plain(label, channels)
             channels.add(name, _channel_table(file, source, label))
     document.add("channel", channels)
-    tables = [file for file, source in sources.items() if source.path.suffix.lower() in TABLES]
+    tables = [file for file, source in sources.items() if kind_of_file(source.path) is FileKind.TABLE]
     for file in tables:
         document.add(tomlkit.nl())
         document.add(tomlkit.comment(f'[table."{file}"]  # its rate, or the column that holds the time'))

@@ -21,7 +21,6 @@ from residue.archive.performance import SECONDS_PER_UNIT, ManifestTable
 from residue.dsp.resampling import Floats, SampleStream
 from residue.problems import nearest, stopping
 
-TABLES = frozenset({".csv", ".tsv"})
 _SEPARATORS = ",;\t"
 _MOST_COLUMNS = 1024
 _NOTHING = frozenset({"", "nan", "na", "n/a", "null", "-"})
