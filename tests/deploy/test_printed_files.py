@@ -83,7 +83,8 @@ def demo(file: str) -> Tables:
 
 def examples() -> list[tuple[Block, Tables]]:
     """Each example with the file that it makes."""
-    found, files = [], {}
+    found: list[tuple[Block, Tables]] = []
+    files: dict[tuple[Path, str], Tables] = {}
     for block in all_blocks("toml"):
         if block.file in USED_BY_COMMANDS:
             continue
