@@ -12,6 +12,7 @@ from residue.mapping.nodes import (
     adapting,
     brain,
     breathing,
+    chance,
     conditioning,
     crossing,
     fatigue,
@@ -32,7 +33,9 @@ from residue.mapping.nodes import (
     space,
     states,
     strike,
+    timing,
     tones,
+    tuning,
     voices,
 )
 from residue.problems import Finding, ProblemError, Severity, nearest
@@ -96,6 +99,14 @@ _CLASSES: tuple[type[Node], ...] = (
     logic.PassWhile,
     logic.PassBetween,
     states.States,
+    # chance
+    chance.Chance,
+    chance.Choose,
+    chance.RandomValue,
+    # pitch and time
+    tuning.Tune,
+    timing.Tempo,
+    timing.OnPulse,
     # memory
     memory.Layers,
     memory.Echo,
