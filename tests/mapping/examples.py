@@ -107,6 +107,8 @@ EXAMPLES: Mapping[str, Sequence[dict[str, Any]]] = {
     "rise_and_fall": [{"attack_s": 0.002, "hold_s": 0.004, "release_s": 0.01}],
     "freeze": [{"length_s": 0.0301, "fade_s": 0.01}],
     "respiratory_modulation": [{"window_s": 0.05}, {"measure": "wave"}],
+    "breath": [{}, {"measure": "depth", "rises_with": "out"}, {"measure": "phase"}, {"measure": "fullness"}],
+    "breaths": [{}, {"begins": "out"}],
     "low_voice": [{"beat_hz": 0.7}],
     "reverberation": [{"size": 0.3}],
     "pan": [{"position": -0.4}],

@@ -11,6 +11,7 @@ from residue.mapping.node import Node
 from residue.mapping.nodes import (
     adapting,
     brain,
+    breath,
     breathing,
     chance,
     conditioning,
@@ -89,6 +90,9 @@ _CLASSES: tuple[type[Node], ...] = (
     brain.BandPower,
     brain.Artefacts,
     brain.Asymmetry,
+    # breath
+    breath.Breath,
+    breath.Breaths,
     # logic
     logic.Compare,
     logic.Logic,
