@@ -81,6 +81,16 @@ EXAMPLES: Mapping[str, Sequence[dict[str, Any]]] = {
             ],
         }
     ],
+    "chance": [{"probability": 0.6}],
+    "choose": [{"values": [1.0, 2.0, 5.0], "weights": [1.0, 0.0, 2.5]}, {"values": [1.0, 2.0], "repeat": False}],
+    "random_value": [{"low": -1.0}, {"walk": 0.3}],
+    "tune": [
+        {"degrees": [0, 2, 3, 7], "hysteresis": 0.3},
+        {"ratios": ["1/1", "5/4", "3/2"], "unit": "octaves"},
+        {"degrees": [0, 7], "steps_per_octave": 19, "unit": "hz", "highest_hz": 100.0},
+    ],
+    "tempo": [{"beats_per_minute": 1111.0, "divide": 3}],
+    "on_pulse": [{"late_s": 0.001}, {"keep": "highest"}],
     "last_value": [{"before": 0.5}],
     "layers": [{"loop_s": [0.05, 0.0613], "spread": 0.7, "decay_db": 0.0}],
     "echo": [{"delay_s": 0.021, "feedback": 0.9}],

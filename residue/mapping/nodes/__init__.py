@@ -13,6 +13,7 @@ from residue.mapping.nodes import (
     brain,
     breath,
     breathing,
+    chance,
     conditioning,
     crossing,
     fatigue,
@@ -34,7 +35,9 @@ from residue.mapping.nodes import (
     space,
     states,
     strike,
+    timing,
     tones,
+    tuning,
     voices,
 )
 from residue.problems import Finding, ProblemError, Severity, nearest
@@ -106,6 +109,14 @@ _CLASSES: tuple[type[Node], ...] = (
     logic.PassWhile,
     logic.PassBetween,
     states.States,
+    # chance
+    chance.Chance,
+    chance.Choose,
+    chance.RandomValue,
+    # pitch and time
+    tuning.Tune,
+    timing.Tempo,
+    timing.OnPulse,
     # memory
     memory.Layers,
     memory.Echo,
