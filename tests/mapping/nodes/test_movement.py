@@ -78,7 +78,8 @@ def test_a_jolt_now_and_then_is_no_step_and_a_walk_is_one_for_each() -> None:
         assert isinstance(found.signal, Events)
         return found.signal
 
-    jolts = 1.0 + sum(0.8 * np.exp(-(((T - at) / 0.05) ** 2)) for at in (2.0, 5.0, 9.5, 16.0))
+    at = np.array([2.0, 5.0, 9.5, 16.0])
+    jolts = 1.0 + 0.8 * np.exp(-(((T[:, None] - at) / 0.05) ** 2)).sum(axis=1)
     assert len(steps(jolts).frames) == 0
     walk = steps(1.0 + 0.3 * np.where((T > 4.0) & (T < 16.0), np.sin(2 * np.pi * 1.8 * T), 0.0))
     assert len(walk.frames) == pytest.approx(22 - 2, abs=1)  # 22 peaks; where it breaks off may be another
