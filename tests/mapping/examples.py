@@ -103,7 +103,11 @@ EXAMPLES: Mapping[str, Sequence[dict[str, Any]]] = {
     "resonators": [{"modes_hz": [110.0, 277.5], "decay_s": 0.3, "gains_db": [0.0, -3.0]}],
     "noise": [{"channels": 2}],
     "oscillator": [{"frequency_hz": 440.0, "harmonics": 4}],
-    "strike": [{"decay_s": 0.03}, {"decay_s": 0.03, "transpose_semitones": 7.5}],
+    "strike": [
+        {"decay_s": 0.03},
+        {"decay_s": 0.03, "transpose_semitones": 7.5},
+        {"decay_s": 0.03, "transpose_semitones": -3.5, "soft_at": 0.78, "hard_at": 0.83},
+    ],
     "rise_and_fall": [{"attack_s": 0.002, "hold_s": 0.004, "release_s": 0.01}],
     "freeze": [{"length_s": 0.0301, "fade_s": 0.01}],
     "respiratory_modulation": [{"window_s": 0.05}, {"measure": "wave"}],
