@@ -31,6 +31,7 @@ from residue.mapping.nodes import (
     reverberation,
     ring,
     rising_and_falling,
+    skin,
     sources,
     space,
     states,
@@ -99,6 +100,10 @@ _CLASSES: tuple[type[Node], ...] = (
     movement.Tilt,
     movement.Stillness,
     movement.Steps,
+    # skin
+    skin.SkinConductance,
+    skin.SkinResponses,
+    skin.Temperature,
     # logic
     logic.Compare,
     logic.Logic,
