@@ -21,6 +21,7 @@ from residue.mapping.nodes import (
     filtering,
     freezing,
     gating,
+    granular,
     heart,
     logic,
     memory,
@@ -115,6 +116,7 @@ _CLASSES: tuple[type[Node], ...] = (
     memory.Layers,
     memory.Echo,
     freezing.Freeze,
+    granular.Grains,
     # crossing
     crossing.Audify,
     crossing.AudioRateControl,
