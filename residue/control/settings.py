@@ -9,6 +9,8 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
+from residue.checking import ip_address
+
 DEFAULT_PORT = 47_300
 UdpPort = Annotated[int, Meta(ge=1024, le=65_535)]
 
@@ -20,7 +22,7 @@ class FeedTarget(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     port: UdpPort
 
     def __post_init__(self) -> None:
-        _address(self.host)
+        ip_address(self.host)
 
 
 Network = ipaddress.IPv4Network | ipaddress.IPv6Network
@@ -34,7 +36,7 @@ class Listening(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     allow: tuple[str, ...] = ("127.0.0.1/32",)
 
     def __post_init__(self) -> None:
-        _address(self.listen)
+        ip_address(self.listen)
         for network in self.allow:
             try:
                 ipaddress.ip_network(network)
@@ -66,10 +68,3 @@ class ControlSettings(Listening, frozen=True, kw_only=True, forbid_unknown_field
 
     key: Annotated[str, Meta(min_length=8, max_length=64)] | None = None
     feed: tuple[FeedTarget, ...] = ()
-
-
-def _address(host: str) -> None:
-    try:
-        ipaddress.ip_address(host)
-    except ValueError:
-        raise ValueError(f'"{host}" is not an IP address. Write one such as 127.0.0.1.') from None
