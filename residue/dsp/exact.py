@@ -81,7 +81,7 @@ def log10(x: float) -> float:
 # ---- arrays, for the signal path --------------------------------------------------------------------------------
 
 
-def _taylor(terms: int, scale: Decimal, step: int, sign: int) -> tuple[float, ...]:
+def _taylor(*, terms: int, scale: Decimal, step: int, sign: int) -> tuple[float, ...]:
     """Taylor coefficients scale**n / n! for n = first, first + step, …, with alternating sign if sign is -1."""
     first = 1 if step == 2 else 0
     coefficients, factorial = [], Decimal(1)

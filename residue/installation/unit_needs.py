@@ -21,9 +21,8 @@ from residue.schedule.equipment import CommandEquipment, OscEquipment, Projector
 
 
 class UnitSetting(NamedTuple):
-    """One line of a unit: the section that it stands in, its key and its value."""
+    """One line of a unit: its key and its value."""
 
-    section: str
     key: str
     value: str
 
@@ -40,23 +39,25 @@ class UnitNeed:
     settings: tuple[UnitSetting, ...]
 
 
-class _Driver(NamedTuple):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Driver:
     """Device nodes of one kind: the class that systemd knows them by, its module, and the group that may open them."""
 
     nodes: str
     character_class: str
-    module: str | None
-    group: str | None
+    module: str | None = None
+    group: str | None = None
 
 
+_SERIAL = r"serial/by-(id|path)/.+"
 _DRIVERS = (
-    _Driver(r"ttyUSB\d+|serial/by-(id|path)/.+", "ttyUSB", "usbserial", "dialout"),
-    _Driver(r"ttyACM\d+|serial/by-(id|path)/.+", "ttyACM", "cdc_acm", "dialout"),
-    _Driver(r"ttyS\d+|serial\d+", "ttyS", None, "dialout"),
-    _Driver(r"ttyAMA\d+|serial\d+", "ttyAMA", None, "dialout"),
-    _Driver(r"hidraw\d+", "hidraw", "hid", None),
-    _Driver(r"bus/usb(/.*)?", "usb_device", None, None),
-    _Driver(r"gpiochip\d+", "gpiochip", None, None),
+    _Driver(nodes=rf"ttyUSB\d+|{_SERIAL}", character_class="ttyUSB", module="usbserial", group="dialout"),
+    _Driver(nodes=rf"ttyACM\d+|{_SERIAL}", character_class="ttyACM", module="cdc_acm", group="dialout"),
+    _Driver(nodes=r"ttyS\d+|serial\d+", character_class="ttyS", group="dialout"),
+    _Driver(nodes=r"ttyAMA\d+|serial\d+", character_class="ttyAMA", group="dialout"),
+    _Driver(nodes=r"hidraw\d+", character_class="hidraw", module="hid"),
+    _Driver(nodes=r"bus/usb(/.*)?", character_class="usb_device"),
+    _Driver(nodes=r"gpiochip\d+", character_class="gpiochip"),
 )
 """A class holds for what is plugged in again as well, a node only for what was there at the start.
 
@@ -70,6 +71,8 @@ ALIASES: Mapping[str, tuple[str, ...]] = {
 }
 """Words that stand for networks in IPAddressAllow and IPAddressDeny."""
 _ALLOW, _DENY = "IPAddressAllow", "IPAddressDeny"
+_ORDER = frozenset({"Wants", "After"})
+"""Keys of the section [Unit]; all others here stand in [Service]."""
 
 
 def needs_of(room: Room, sensors: Sensors | None) -> tuple[UnitNeed, ...]:
@@ -99,7 +102,7 @@ def drop_in(needs: Iterable[UnitNeed]) -> str:
             asked.setdefault(setting, []).append(need.where)
     lines = ["# What this installation needs beyond residue.service. `residue unit` makes it: do not edit it by hand."]
     for section in ("Unit", "Service"):
-        held = {setting: where for setting, where in asked.items() if setting.section == section}
+        held = {setting: where for setting, where in asked.items() if (setting.key in _ORDER) == (section == "Unit")}
         lines += ["", f"[{section}]"] if held else []
         for setting, where in held.items():
             lines += [f"# {', '.join(dict.fromkeys(where))}", f"{setting.key}={setting.value}"]
@@ -150,20 +153,20 @@ def _addresses(hosts: Iterable[tuple[str, str]]) -> Iterator[UnitNeed]:
         network = ipaddress.ip_network(host.partition("%")[0])  # systemd takes no interface behind it
         if not network.is_loopback:
             value = str(network.network_address if network.num_addresses == 1 else network)
-            yield UnitNeed(where, host, (UnitSetting("Service", _ALLOW, value),))
+            yield UnitNeed(where, host, (UnitSetting(_ALLOW, value),))
 
 
 def _opening(node: str) -> Iterator[UnitSetting]:
     """The folder /dev of this machine, of which the unit forbids all but this; the module first, for its class."""
-    yield UnitSetting("Service", "PrivateDevices", "no")
+    yield UnitSetting("PrivateDevices", "no")
     name = node.removeprefix("/dev/")
     drivers = [driver for driver in _DRIVERS if re.fullmatch(driver.nodes, name)]
     if not drivers:
-        yield UnitSetting("Service", "DeviceAllow", f"{node} rw")
+        yield UnitSetting("DeviceAllow", f"{node} rw")
     for driver in drivers:
         if driver.module is not None:
-            yield UnitSetting("Unit", "Wants", f"modprobe@{driver.module}.service")
-            yield UnitSetting("Unit", "After", f"modprobe@{driver.module}.service")
-        yield UnitSetting("Service", "DeviceAllow", f"char-{driver.character_class} rw")
+            yield UnitSetting("Wants", f"modprobe@{driver.module}.service")
+            yield UnitSetting("After", f"modprobe@{driver.module}.service")
+        yield UnitSetting("DeviceAllow", f"char-{driver.character_class} rw")
         if driver.group is not None:
-            yield UnitSetting("Service", "SupplementaryGroups", driver.group)
+            yield UnitSetting("SupplementaryGroups", driver.group)

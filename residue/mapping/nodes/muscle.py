@@ -11,7 +11,7 @@ from msgspec import Meta
 from residue.dsp import filters
 from residue.dsp.contact import Contact
 from residue.dsp.filters import FromFirst, SosFilter
-from residue.dsp.sliding import sliding_sum
+from residue.dsp.sliding import SlidingMean
 from residue.dsp.switching import Hysteresis
 from residue.mapping.node import Block, NodeContext, SlowIn, Step, Trusted
 from residue.mapping.nodes.fields import CutoffHz, Real, TimeS, WindowS
@@ -30,7 +30,7 @@ from residue.mapping.signals import (
 
 
 class Rms(SlowNode, frozen=True):
-    """Root mean square over the last window_s.
+    """Root mean square over the last window_s; at the beginning over what has come.
 
     Trust: the share that is no hum of the mains; 0 while the sensor gives nothing that moves.
     Latency: half the window. Source: definition.
@@ -44,12 +44,12 @@ class Rms(SlowNode, frozen=True):
     window_s: WindowS = 0.25
 
     def prepare(self, context: NodeContext) -> Step:
-        """A sliding sum of squares."""
+        """The root of a sliding mean of squares."""
         return _read(_rms(self.window_s))
 
 
 class MeanAbsolute(SlowNode, frozen=True):
-    """Mean absolute value over the last window_s.
+    """Mean absolute value over the last window_s; at the beginning over what has come.
 
     Trust: the share that is no hum of the mains; 0 while the sensor gives nothing that moves.
     Latency: half the window. Source: definition.
@@ -63,10 +63,9 @@ class MeanAbsolute(SlowNode, frozen=True):
     window_s: WindowS = 0.25
 
     def prepare(self, context: NodeContext) -> Step:
-        """A sliding sum of magnitudes."""
-        ticks = _ticks(self.window_s)
-        running = sliding_sum(ticks)
-        return _read(lambda signal: running(np.abs(signal)) / ticks)
+        """A sliding mean of magnitudes."""
+        mean = SlidingMean(_ticks(self.window_s))
+        return _read(lambda signal: mean(np.abs(signal)))
 
 
 class Envelope(SlowNode, frozen=True):
@@ -189,7 +188,10 @@ class BandLevel(SlowNode, frozen=True):
 
     def prepare(self, context: NodeContext) -> Step:
         """Filters the input, then measures its level."""
-        level, band = FromFirst(), SosFilter(filters.bandpass(self.low_hz, self.high_hz, CONTROL_RATE_HZ, _BAND_ORDER))
+        level, band = (
+            FromFirst(),
+            SosFilter(filters.bandpass((self.low_hz, self.high_hz), CONTROL_RATE_HZ, _BAND_ORDER)),
+        )
         rms = _rms(self.window_s)
         return _read(lambda signal: rms(band(level(signal))))
 
@@ -239,6 +241,5 @@ def _ticks(window_s: float) -> int:
 
 def _rms(window_s: float) -> Callable[[Slow], Slow]:
     """Root mean square over a sliding window."""
-    ticks = _ticks(window_s)
-    running = sliding_sum(ticks)
-    return lambda values: np.sqrt(running(values * values) / ticks)
+    mean = SlidingMean(_ticks(window_s))
+    return lambda values: np.sqrt(mean(values * values))

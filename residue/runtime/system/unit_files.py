@@ -51,14 +51,11 @@ def installed_unit(root: Path = Path("/")) -> InstalledUnit | None:
 
 def _settings_of(path: Path) -> Iterator[UnitSetting]:
     """The lines of a unit or of a drop-in, without comments. Source: systemd.syntax(7)."""
-    section = ""
     for line in path.read_text(encoding="utf-8", errors="replace").replace("\\\n", " ").splitlines():
         bare = line.strip()
-        if bare.startswith("["):
-            section = bare.strip("[]")
-        elif bare and not bare.startswith(("#", ";")):
+        if bare and not bare.startswith(("#", ";", "[")):
             key, _, value = bare.partition("=")
-            yield UnitSetting(section, key.strip(), value.strip())
+            yield UnitSetting(key.strip(), value.strip())
 
 
 def give(text: str) -> None:

@@ -57,5 +57,5 @@ def test_the_drop_in_for_the_room_is_known_apart(tmp_path: Path) -> None:
     written(tmp_path, str(DROP_IN).removeprefix("/"), "[Service]\nIPAddressAllow=192.0.2.7\n")
     unit = installed_unit(tmp_path)
     assert unit is not None
-    assert unit.room == {UnitSetting("Service", "IPAddressAllow", "192.0.2.7")}
+    assert unit.room == {UnitSetting("IPAddressAllow", "192.0.2.7")}
     assert (unit.runs(Path("/srv/residue/")), unit.runs(Path("/srv/other"))) == (True, False)
