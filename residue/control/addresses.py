@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 
 STATUS_REPLY = "/house/status/reply"
 STATE_REPLY = "/house/state/reply"
@@ -38,6 +38,7 @@ class Address:
     path: str
     takes: Sequence[str]
     does: str
+    _: KW_ONLY
     changes: bool
     text: bool = False
     needs_key: bool = False

@@ -42,7 +42,7 @@ Handler = Callable[[Any, str], Reply | None]
 """(arguments, as its address takes them, and sender) -> an answer other than "done"; raises ValueError, for people."""
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class PacketCounts:
     """Counts of packets since the start."""
 

@@ -126,19 +126,20 @@ def highpass(cutoff_hz: float, rate_hz: float, order: int = 2) -> Floats:
     return np.array(sections)
 
 
-def bandpass(low_hz: float, high_hz: float, rate_hz: float, order: int = 2) -> Floats:
-    """A Butterworth high-pass at low_hz followed by a Butterworth low-pass at high_hz, each of the order given."""
+def bandpass(band_hz: tuple[float, float], rate_hz: float, order: int = 2) -> Floats:
+    """A Butterworth high-pass at the lower edge, then a Butterworth low-pass at the upper one, each of that order."""
+    low_hz, high_hz = band_hz
     return np.vstack([highpass(low_hz, rate_hz, order), lowpass(high_hz, rate_hz, order)])
 
 
-def notch(centre_hz: float, rate_hz: float, q: float) -> Floats:
+def notch(centre_hz: float, *, rate_hz: float, q: float) -> Floats:
     """A notch of unit gain elsewhere, centre_hz / q wide between its -3 dB points."""
     cos, half_width = exact.cos_turns(centre_hz / rate_hz), exact.tan_turns(centre_hz / q / rate_hz / 2)
     b = 1.0 / (1.0 + half_width)
     return np.array([[b, -2.0 * b * cos, b, 1.0, -2.0 * b * cos, 2.0 * b - 1.0]])
 
 
-def resonator(centre_hz: float, rate_hz: float, decay_s: float) -> Floats:
+def resonator(centre_hz: float, *, rate_hz: float, decay_s: float) -> Floats:
     """A two-pole resonance of unit peak gain that falls by 60 dB in decay_s after its input ends."""
     radius = exact.power(10.0, -3.0 / (decay_s * rate_hz))
     b = (1.0 - radius * radius) / 2.0

@@ -64,7 +64,7 @@ _FIRST_INTERVAL_S = 1.0
 _REMEMBERED_S = 5.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Beat:
     """In values of the stream: where the R wave is, where it was known, and the way from the R wave before (or 0).
 
@@ -103,10 +103,10 @@ class BeatFinder:
 
     def __init__(self, rate_hz: int) -> None:
         self._hop = round(HOP_S * rate_hz)
-        self._centre, self._band = FromFirst(), SosFilter(filters.bandpass(*_BAND_HZ, rate_hz))
+        self._centre, self._band = FromFirst(), SosFilter(filters.bandpass(_BAND_HZ, rate_hz))
         self._before = np.zeros(round(_SLOPE_S * rate_hz))
         self._sum = sliding_sum(round(_SUM_S * rate_hz))
-        self._shape = SosFilter(filters.bandpass(*_SHAPE_HZ, rate_hz, 1))
+        self._shape = SosFilter(filters.bandpass(_SHAPE_HZ, rate_hz, 1))
         lengths = [round(rate_hz / mains_hz) for mains_hz in _MAINS_HZ]
         self._means = [(sliding_sum(length), float(length)) for length in lengths]
         means_delay = 0
@@ -135,7 +135,14 @@ class BeatFinder:
             if placed:
                 at, sure = placed[0] - self._delay, placed[1]
                 if sure > 0.0:
-                    beats.append(Beat(at, self._seen - 1, at - self._last_at if self._last_at else 0, sure))
+                    beats.append(
+                        Beat(
+                            at=at,
+                            known_at=self._seen - 1,
+                            interval=at - self._last_at if self._last_at else 0,
+                            sure=sure,
+                        )
+                    )
                     self._last_at = at
         return beats
 

@@ -106,7 +106,7 @@ class _Stage:
             return np.empty(0)
         up, down, reach = self._up, self._down, self._centre
         if up == 1:
-            return _thinned(self._held, self._taps[reach:], start, stop, down)
+            return _thinned(self._held, self._taps[reach:], start=start, stop=stop, down=down)
         # Starting at a multiple of `down` samples puts the polyphase filter into the same phase at each start.
         first = (start * down - reach) // up // down * down
         last = ((stop - 1) * down + reach) // up
@@ -122,7 +122,7 @@ class _Stage:
         return np.pad(inside, (max(-start, 0), max(stop - self._stream.length, 0)), mode="edge")
 
 
-def _thinned(read: Callable[[int, int], Floats], half: Floats, start: int, stop: int, down: int) -> Floats:
+def _thinned(read: Callable[[int, int], Floats], half: Floats, *, start: int, stop: int, down: int) -> Floats:
     """Samples start, …, stop - 1 at `down` times less than the rate of what is read.
 
     half: the taps from the centre outwards. The filter is symmetric, so each tap is for two samples; and it is taken

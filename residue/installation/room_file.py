@@ -54,7 +54,7 @@ def with_measured(text: str, output: str, measured: Mapping[str, Calibration | V
                 if former is not None:
                     _keep(old[name], former)
     written = _untouched_lines_kept(text, tomlkit.dumps(document))
-    return written if _only_these_changed(text, written, output, measured) else None
+    return written if _only_these_changed(text, written, output=output, measured=measured) else None
 
 
 def _untouched_lines_kept(before: str, after: str) -> str:
@@ -74,7 +74,7 @@ def _inline(value: Calibration | VibrationCalibration) -> str:
     return "{" + ", ".join(f"{key} = {held}" for key, held in msgspec.structs.asdict(value).items()) + "}"
 
 
-def _only_these_changed(before: str, after: str, output: str, measured: Mapping[str, msgspec.Struct]) -> bool:
+def _only_these_changed(before: str, after: str, *, output: str, measured: Mapping[str, msgspec.Struct]) -> bool:
     wanted = tomllib.loads(before)
     wanted["output"][output].update({key: msgspec.structs.asdict(value) for key, value in measured.items()})
     try:

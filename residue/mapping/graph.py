@@ -98,7 +98,7 @@ class Way(StrEnum):
     ENDING = "ending"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Wire:
     """A way of the data: a signal of the node `source`, its trust perhaps, reaches the field `to` of `target`."""
 
@@ -117,17 +117,17 @@ def wires(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Wire]:
     """Every way of the data, in the order in which the piece names them; the form stands for its sections."""
     for section in piece.section:
         if section.ends is not None:
-            yield Wire(section.ends.signal, FORM, section.name, Way.ENDING)
+            yield Wire(signal=section.ends.signal, target=FORM, to=section.name, way=Way.ENDING)
     for name, node in nodes.items():
         for field in ports(type(node)):
-            yield from (Wire(source, name, field, Way.INPUT) for source in listens_to(node, field))
+            yield from (Wire(signal=source, target=name, to=field, way=Way.INPUT) for source in listens_to(node, field))
         for field in drivable(type(node)):
             drive = getattr(node, field)
             if isinstance(drive, Drive):
-                yield Wire(drive.source, name, field, Way.DRIVE)
+                yield Wire(signal=drive.source, target=name, to=field, way=Way.DRIVE)
     for key in dict.fromkeys(key for section in piece.section for key in section.set):
         name, _, field = key.partition(".")
-        yield Wire(FORM, name, field, Way.SET)
+        yield Wire(signal=FORM, target=name, to=field, way=Way.SET)
 
 
 def build(piece: Piece, nodes: Mapping[str, Node], file: str = "piece.toml") -> tuple[Graph | None, list[Finding]]:

@@ -28,7 +28,7 @@ _SHUFFLES = 24
 
 
 class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """[programme] of hours.toml: the performances, their order and the rest between them."""
+    """The performances, their order and the rest between them."""
 
     performances: Names
     """Names of folders under performances/, played again and again."""
@@ -102,6 +102,12 @@ def item(programme: Programme, opening: Opening, index: int) -> Item:
     else:
         [order] = rounds(programme, names)
     return Item(order[index % len(order)], programme.rest_s)
+
+
+def coming(programme: Programme, opening: Opening, index: int) -> list[str]:
+    """Every performance of an opening once, in the order in which they play from its `index`-th item on."""
+    places = sum(programme.share.get(name, 1) for name in pool(programme, opening))
+    return list(dict.fromkeys(item(programme, opening, index + place).performance for place in range(places)))
 
 
 def rounds(programme: Programme, names: tuple[str, ...]) -> tuple[tuple[str, ...], ...]:

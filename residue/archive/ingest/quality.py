@@ -34,7 +34,7 @@ _PLAUSIBLE_S = (60 / 300, 60 / 15)
 """Intervals between 300 and 15 beats a minute; a choice for human hearts."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Quality:
     """The findings on one channel."""
 

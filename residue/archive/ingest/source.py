@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from datetime import datetime
 from pathlib import Path
 
@@ -19,6 +19,7 @@ class Track:
     label: str
     """Its name within the source; a describe file asks for it by this."""
     stream: SampleStream
+    _: KW_ONLY
     unit: str = "1"
     kind: ChannelKind | None = None
     """As far as the source says."""

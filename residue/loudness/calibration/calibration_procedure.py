@@ -11,7 +11,7 @@ holds every cap even if a step were wrong.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import KW_ONLY, dataclass, replace
 from datetime import date
 from math import floor, inf, log10
 
@@ -60,6 +60,7 @@ class MeterReading:
 
     dba: float
     dbc: float
+    _: KW_ONLY
     aw_m_per_s2: float | None = None
     """Of a vibration meter, where there is one."""
 

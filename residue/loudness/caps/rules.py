@@ -23,7 +23,7 @@ class RuleLimit:
     """0 for a maximum."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Rule:
     """One published rule, spelled out as caps."""
 

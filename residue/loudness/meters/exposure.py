@@ -23,7 +23,7 @@ def daily_exposure_db(stay: Stay) -> float:
     return 10.0 * log10(energy / WORKING_DAY_H) if energy > 0.0 else -inf
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DoseRule:
     """How a dose is counted: a level that may be held for eight hours, and by how much it may rise for half of that."""
 

@@ -69,7 +69,7 @@ class Measurement(msgspec.Struct, frozen=True, kw_only=True):
     lc_peak_dbfs: float | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Grains:
     """Energies of a file by hundredths of a second, and its peaks."""
 
@@ -157,8 +157,17 @@ def _read(path: Path, file: soundfile.SoundFile, progress: Progress) -> Grains:
         frames += block.shape[1]
         progress("measuring", frames, file.frames)
     joined = {weighting: np.concatenate(parts) if parts else np.zeros(0) for weighting, parts in energy.items()}
+    fast_max, slow_max = needle.highest
     return Grains(
-        rate_hz, frames, joined, np.concatenate(edges), true_peak.highest, sample_peak, c_peak, *needle.highest
+        rate_hz=rate_hz,
+        frames=frames,
+        energy=joined,
+        edges=np.concatenate(edges),
+        true_peak=true_peak.highest,
+        sample_peak=sample_peak,
+        c_peak=c_peak,
+        fast_max=fast_max,
+        slow_max=slow_max,
     )
 
 

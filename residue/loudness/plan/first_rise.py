@@ -21,7 +21,7 @@ TOLD_DB = 0.1
 """A difference below this cannot be heard: our choice, well below the smallest step that listeners notice."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LoweredRise:
     """A stretch in which an output is lowered."""
 
@@ -55,7 +55,9 @@ def lowered_rises(
 def _stretches(output: str, lowered_db: Floats) -> Iterator[LoweredRise]:
     edges = np.flatnonzero(np.diff(lowered_db > TOLD_DB, prepend=False, append=False))
     for start, stop in edges.reshape(-1, 2):
-        yield LoweredRise(output, start * HOP_S, stop * HOP_S, float(np.max(lowered_db[start:stop])))
+        yield LoweredRise(
+            output=output, start_s=start * HOP_S, stop_s=stop * HOP_S, most_db=float(np.max(lowered_db[start:stop]))
+        )
 
 
 def _clock(time_s: float) -> str:

@@ -26,7 +26,7 @@ LEAST_KNEE = 1.05
 """In hops: of a window of a second it costs 0.43 dB. What is above 1 is there for the tail of the last hop."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Terms:
     """The inequality of a cap, in hops and units: sent over the last `hops` + `knee` times the next <= `total`."""
 
@@ -78,8 +78,8 @@ def terms(cap: Cap) -> Terms:
     hops = round(cap.window_s / HOP_S)
     knee = max(LEAST_KNEE, float(round(KNEE_SHARE * hops)))
     if cap.quantity.statistic is Statistic.DOSE:  # the fourth power of the limit is spread over the window
-        return Terms(hops, knee, exact.power(10.0, cap.limit / 5.0) * HOP_RATE_HZ / hops, power=4)
-    return Terms(hops, knee, exact.power(10.0, cap.limit / 10.0) * HOP_FRAMES)
+        return Terms(hops=hops, knee=knee, hop_energy=exact.power(10.0, cap.limit / 5.0) * HOP_RATE_HZ / hops, power=4)
+    return Terms(hops=hops, knee=knee, hop_energy=exact.power(10.0, cap.limit / 10.0) * HOP_FRAMES)
 
 
 class Budget:

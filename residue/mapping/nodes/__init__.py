@@ -11,7 +11,9 @@ from residue.mapping.node import Node
 from residue.mapping.nodes import (
     adapting,
     brain,
+    breath,
     breathing,
+    chance,
     conditioning,
     crossing,
     fatigue,
@@ -20,7 +22,9 @@ from residue.mapping.nodes import (
     freezing,
     gating,
     heart,
+    logic,
     memory,
+    movement,
     muscle,
     pulse,
     ranges,
@@ -29,8 +33,11 @@ from residue.mapping.nodes import (
     rising_and_falling,
     sources,
     space,
+    states,
     strike,
+    timing,
     tones,
+    tuning,
     voices,
 )
 from residue.problems import Finding, ProblemError, Severity, nearest
@@ -84,6 +91,32 @@ _CLASSES: tuple[type[Node], ...] = (
     brain.BandPower,
     brain.Artefacts,
     brain.Asymmetry,
+    # breath
+    breath.Breath,
+    breath.Breaths,
+    # movement
+    movement.Movement,
+    movement.Tilt,
+    movement.Stillness,
+    movement.Steps,
+    # logic
+    logic.Compare,
+    logic.Logic,
+    logic.Changes,
+    logic.Counter,
+    logic.EveryNth,
+    logic.Merge,
+    logic.PassWhile,
+    logic.PassBetween,
+    states.States,
+    # chance
+    chance.Chance,
+    chance.Choose,
+    chance.RandomValue,
+    # pitch and time
+    tuning.Tune,
+    timing.Tempo,
+    timing.OnPulse,
     # memory
     memory.Layers,
     memory.Echo,
@@ -93,6 +126,7 @@ _CLASSES: tuple[type[Node], ...] = (
     crossing.AudioRateControl,
     crossing.Follow,
     rising_and_falling.RiseAndFall,
+    rising_and_falling.LastValue,
     # voices
     voices.MuscleVoice,
     voices.Saturate,

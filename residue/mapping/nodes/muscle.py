@@ -188,7 +188,10 @@ class BandLevel(SlowNode, frozen=True):
 
     def prepare(self, context: NodeContext) -> Step:
         """Filters the input, then measures its level."""
-        level, band = FromFirst(), SosFilter(filters.bandpass(self.low_hz, self.high_hz, CONTROL_RATE_HZ, _BAND_ORDER))
+        level, band = (
+            FromFirst(),
+            SosFilter(filters.bandpass((self.low_hz, self.high_hz), CONTROL_RATE_HZ, _BAND_ORDER)),
+        )
         rms = _rms(self.window_s)
         return _read(lambda signal: rms(band(level(signal))))
 

@@ -263,7 +263,7 @@ def _reading(answer: str) -> MeterReading:
     if len(figures) == 3 and not LEAST_M_PER_S2 <= figures[2] <= MOST_M_PER_S2:
         mend = f"Write aw in m/s² (not mm/s², not g), between {LEAST_M_PER_S2:g} and {MOST_M_PER_S2:g}."
         raise stopping("answer", f"{figures[2]:g} m/s² cannot be read on a floor or a seat.", mend)
-    return MeterReading(*figures)
+    return MeterReading(*figures[:2], aw_m_per_s2=figures[2] if len(figures) == 3 else None)
 
 
 def _question(step: CalibrationStep) -> str:

@@ -25,7 +25,7 @@ from residue.runtime.journal.tallies import Circumstances
 from residue.runtime.system.clock import Clock
 from residue.runtime.system.files import occupied
 
-_CIRCUMSTANCES = Circumstances("calibrating", None, None, None, 0.0)
+_CIRCUMSTANCES = Circumstances(house="calibrating", performance=None, playhead_s=None, plan_gain_db=None, trim_db=0.0)
 
 
 class Terminal:

@@ -51,7 +51,7 @@ def show_of(
     before: what the house remembers. log: tells the cap stage what was sent before. heard: told of each block.
     happened: writes into the event log: kind, text, and who asked.
     """
-    planner = Planner(in_force, places.cache)
+    planner = Planner(in_force, places.cache, lambda: keeper.due())
     engine = _engine(in_force(), places, log, clock, heard)
     player = Player(engine, planner, _opener(in_force, planner, places.cache))
     timekeeper = Timekeeper(in_force, clock, before.last_known)

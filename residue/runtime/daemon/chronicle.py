@@ -43,14 +43,14 @@ class Chronicle:
         if sender is None:
             self._note(kind, text)
         else:
-            self._requests.tell(kind, text, sender)
+            self._requests.tell(kind=kind, text=text, sender=sender)
 
     def fold(self) -> None:
         """Write the requests whose turn has come; called every second or so."""
         self._requests.look()
 
     def _note(self, kind: str, text: str, sender: str | None = None) -> None:
-        event = logged(self._clock.now(), uptime(), kind, text, sender)
+        event = logged(self._clock.now(), uptime(), kind, text, sender=sender)
         logger.info("%s: %s", kind, text)
         self._events.append(event)
         self.writer.put(event)

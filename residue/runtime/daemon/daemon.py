@@ -305,10 +305,18 @@ class _Daemon:
         return status(self._known())
 
     def _known(self) -> Known:
-        show = self._show
+        show, now, installation = self._show, self._clock.now(), self._in_force()
         return Known(
+            now=now,
+            piece=installation.piece.title,
+            place=installation.room.place,
+            zone=show.timekeeper.zone,
+            opening=show.timekeeper.opening_at(now),
+            next_change=show.timekeeper.next_change(now),
             house=show.keeper.house,
+            monotonic_s=self._clock.monotonic_s(),
             engine=show.engine.snapshot,
+            disturbances=self._watching.disturbances,
             alarms=[
                 *self._watching.rounds.alarms,
                 *self._in_force.alarms,
@@ -316,9 +324,9 @@ class _Daemon:
                 *self._archive.alarms,
             ],
             events=self._chronicle.events,
-            ears_known=show.in_force().room.levels_at_the_ear == "calibrated",
+            ears_known=installation.room.levels_at_the_ear == "calibrated",
             advance=show.planner.advance,
-            plan_gain_db=show.plan_gain_db,
+            plan=show.planner.outcome,
             memory_bytes=memory_bytes(),
             swaps=self._swaps.told,
         )

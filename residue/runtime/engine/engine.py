@@ -82,7 +82,7 @@ class Failure:
     times: int = 1
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Snapshot:
     """The engine's report after each block."""
 

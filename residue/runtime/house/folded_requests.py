@@ -38,10 +38,12 @@ class FoldedRequests:
     def __init__(self, write: Callable[[str, str, str], None], monotonic_s: Callable[[], float]) -> None:
         self._write = write
         self._monotonic_s = monotonic_s
-        self._allowance = Allowance(monotonic_s, ROWS_PER_S, BURST_ROWS, ALL_ROWS_PER_S, ALL_BURST_ROWS)
+        self._allowance = Allowance(
+            monotonic_s, per_s=ROWS_PER_S, burst=BURST_ROWS, all_per_s=ALL_ROWS_PER_S, all_burst=ALL_BURST_ROWS
+        )
         self._folded: dict[tuple[str, str], _Folded] = {}
 
-    def tell(self, kind: str, text: str, sender: str) -> None:
+    def tell(self, *, kind: str, text: str, sender: str) -> None:
         """One request."""
         waiting = self._folded.get((kind, sender))
         if waiting is None and self._allowance.take(sender):

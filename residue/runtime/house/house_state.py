@@ -49,7 +49,7 @@ class Place:
     from_s: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class House:
     """Everything that has to be remembered."""
 
@@ -80,6 +80,8 @@ class House:
     held_until_s: float = inf
     """When the hold ends by itself, on the monotonic clock; inf: only when a person releases it."""
     trim_db: float = 0.0
+    trimmed_by: str | None = None
+    """Who set the trim last; None where there is none."""
     reason: str = ""
     """Why it is in this state, in a person's words."""
 

@@ -64,7 +64,8 @@ def _renew(house: House, _event: Renew, world: World) -> Transition:
 
 def _trim(house: House, event: Trim, _world: World) -> Transition:
     db = min(TRIM_HIGHEST_DB, max(TRIM_LOWEST_DB, event.db))
-    return replace(house, trim_db=db), (Log("trim", f"{db:.1f} dB, asked for by {event.by}."),)
+    by = event.by if db < TRIM_HIGHEST_DB else None
+    return replace(house, trim_db=db, trimmed_by=by), (Log("trim", f"{db:.1f} dB, asked for by {event.by}."),)
 
 
 _HEAR: Mapping[type[Event], Callable[[House, Any, World], Transition]] = {

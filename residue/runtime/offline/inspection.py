@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 
+from residue.archive.bag import payload_digest
 from residue.archive.fixity import verify
 from residue.archive.permission import check_permission
 from residue.installation.load import ROOM, Installation, load, read_sensors
@@ -52,6 +53,7 @@ def inspect(
     device: str | None,
     cache: Path,
     clock: Clock,
+    *,
     progress: Progress = silent,
     picture: Path | None = None,
 ) -> list[Finding]:
@@ -66,6 +68,7 @@ def inspect(
     findings = [*installation.findings, *_clock(clock.now(), witnesses()), *_hours(installation, clock.now())]
     findings += _room(installation.room, local(clock.now(), installation.calendar.zone).date())
     findings += _secrets(installation)
+    findings += _feed(installation)
     findings += check_device(device or installation.room.device, sounding_outputs(installation))
     findings += _disk(cache)
     day = local(clock.now(), installation.calendar.zone).date()
@@ -106,6 +109,19 @@ def _secrets(installation: Installation) -> Iterator[Finding]:
         yield Finding(Severity.WARNS, ROOM, what, mend)
 
 
+def _feed(installation: Installation) -> Iterator[Finding]:
+    """A finding where the piece has a feed and nobody receives it, or the other way round."""
+    feeds, targets = installation.graph.feeds, installation.room.control.feed
+    if feeds and not targets:
+        names = ", ".join(feeds)
+        what = f"The piece sends a feed ({names}), and room.toml names no machine to send it to."
+        mend = 'Write [[control.feed]] with host = "192.0.2.20" and port = 47320, or take the nodes out of piece.toml.'
+        yield Finding(Severity.WARNS, f"{ROOM}: control.feed", what, mend)
+    elif targets and not feeds:
+        what = "The piece has no node of kind feed, so nothing is sent to these machines."
+        yield Finding(Severity.WARNS, f"{ROOM}: control.feed", what, "Take them out, or ask the artist for a feed.")
+
+
 def _sensors(installation: Installation) -> Iterator[Finding]:
     """Findings that keep the piece from being played live; the gallery version does not need this."""
     if not (installation.folder / SENSORS_FILE).exists():
@@ -143,7 +159,9 @@ def _plan(installation: Installation, cache: Path, picture: Path | None, progres
     if any(performance.gain_db < 0.0 or performance.knots_db for performance in planned.performances):
         for performance in plan_under(installation, profiles, bounds, other).performances:
             yield Finding(Severity.NOTES, f'plan, with arc = "{other}" in piece.toml', performance.words, "")
-    keep(outcome_of(planned, {name: held.duration_s for name, held in profiles.items()}, {}), installation, cache)
+    lasting_s = {name: profile.duration_s for name, profile in profiles.items()}
+    digests = {name: payload_digest(installation.performances[name]) for name in profiles}
+    keep(outcome_of(planned, lasting_s, {}, digests), installation, cache)
     if picture is not None:
         save_picture(draw_plan(planned, profiles), picture)
 

@@ -159,7 +159,16 @@ class Recording:
         with suppress(Empty):
             while True:
                 tally, now = self.engine.tallies.get_nowait(), self.engine.snapshot
-                self._evidence.sent(tally, Circumstances("playing", self._into.name, now.playhead_s, None, 0.0))
+                self._evidence.sent(
+                    tally,
+                    Circumstances(
+                        house="playing",
+                        performance=self._into.name,
+                        playhead_s=now.playhead_s,
+                        plan_gain_db=None,
+                        trim_db=0.0,
+                    ),
+                )
 
 
 def record(installation: Installation, into: Path, *, device: str | None, for_s: float | None, state: Path) -> Recorded:

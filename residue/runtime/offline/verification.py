@@ -104,7 +104,7 @@ def fingerprint(
         performance=wanted.name,
         from_frame=wanted.excerpt.start,
         frames=frames,
-        sources=Sources(piece_digest(installation), performance.digest, room_digest(installation)),
+        sources=Sources(piece=piece_digest(installation), bag=performance.digest, room=room_digest(installation)),
         versions=versions(),
         output=output,
         gain_db=wanted.gain_db,

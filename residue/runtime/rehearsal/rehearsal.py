@@ -59,7 +59,7 @@ class RehearsedDay:
     """L_EX,8h of somebody who stays all day, in the rehearsal's `exposure_unit`; None in silence."""
 
 
-@dataclass
+@dataclass(kw_only=True)
 class Rehearsal:
     """The result of a rehearsal."""
 
@@ -82,7 +82,7 @@ class Rehearsal:
     warnings: list[str]
 
 
-@dataclass
+@dataclass(kw_only=True)
 class _Watch:
     """Follows a simulation from tick to tick."""
 
@@ -132,7 +132,7 @@ def rehearse(
     happenings = [] if seed is None else simulated_faults(seed, seconds)
     durations_s = {name: sound.duration_s for name, sound in sounds.items()}
     simulation = Simulation(within, programme, durations_s, start, happenings)
-    watch = _Watch(simulation)
+    watch = _Watch(simulation=simulation)
     simulation.run(seconds, watch.seen)
     heard = simulation.engine.heard
     told_caps = [kept(cap, heard, start) for cap in caps]

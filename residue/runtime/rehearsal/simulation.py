@@ -55,7 +55,7 @@ class SimulatedClock:
         self._elapsed_s += seconds
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PlayedStretch:
     """A stretch of a performance that sounded."""
 
@@ -137,7 +137,13 @@ class CountingEngine:
     def _start(self, start: Start) -> None:
         lasts_s = self._duration_s[start.performance]
         trim_db = self._view.trim_db
-        self._playing = PlayedStretch(start.performance, self._clock.true_time(), start.from_s, lasts_s, trim_db)
+        self._playing = PlayedStretch(
+            performance=start.performance,
+            begins=self._clock.true_time(),
+            from_s=start.from_s,
+            to_s=lasts_s,
+            trim_db=trim_db,
+        )
         self.ends_s = self._clock.monotonic_s() + lasts_s - start.from_s
         self._view = replace(self._view, turn=start.turn, sounding=True, playhead_s=start.from_s)
 
@@ -213,7 +219,7 @@ class Simulation:
         may_sound = self.keeper.house.state in MAY_SOUND
         heard = view.sounding and view.fault is None and self.engine.stood_s is None
         seen = Vitals(
-            self.clock.monotonic_s(),
+            monotonic_s=self.clock.monotonic_s(),
             frames=self.engine.frames,
             lost=view.fault,
             may_sound=may_sound,
@@ -231,9 +237,16 @@ class Simulation:
         return {Remedy.REBUILD: self.engine.rebuild, Remedy.RESTART: lambda: self.restart(RESTART_S)}
 
     def _keeper(self, house: House) -> Keeper:
-        return Keeper(house, lambda: self.programme, self.calendar, self.clock, self.engine, self._happened)
+        return Keeper(
+            house,
+            lambda: self.programme,
+            self.calendar,
+            self.clock,
+            self.engine,
+            lambda kind, text, _by: self._happened(kind, text),
+        )
 
-    def _happened(self, kind: str, text: str, _by: str | None) -> None:
+    def _happened(self, kind: str, text: str) -> None:
         self.log.append((self.clock.true_time(), kind, text))
 
     def _next_s(self, happening_s: float) -> float:

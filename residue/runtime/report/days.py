@@ -25,7 +25,7 @@ _ROUTINE = {"closed", "opening", "playing", "resting", "switched", STARTED, ENDE
 """What happens on a day without anything to tell."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Exposure:
     """Of an attendant who stays at the visitor's place all day."""
 
@@ -43,7 +43,7 @@ class Vibrations:
     vdv: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PlayedPerformance:
     """One performance as it was played."""
 
@@ -150,7 +150,10 @@ def _exposure(minutes: Sequence[LevelRow]) -> Exposure | None:
         return None
     osha = OSHA_HEARING_CONSERVATION.dose_percent(stay)
     return Exposure(
-        daily_exposure_db(stay), NIOSH.dose_percent(stay), osha, OSHA_HEARING_CONSERVATION.mean_level_db(osha)
+        lex_8h_db=daily_exposure_db(stay),
+        niosh_percent=NIOSH.dose_percent(stay),
+        osha_percent=osha,
+        osha_twa_db=OSHA_HEARING_CONSERVATION.mean_level_db(osha),
     )
 
 

@@ -88,7 +88,7 @@ class Swaps:
             self._installation = installation
             self._check_anew()
         for asked, why in self._stager.look():
-            self._told_refused(asked.name, asked.what, why, now_s)
+            self._told_refused(asked.name, what=asked.what, why=why, now_s=now_s)
         self._said += self._newcomers.look(installation.played, now_s)
         self._find(now_s)
         self._arrive(now_s)
@@ -220,7 +220,7 @@ class Swaps:
                 self._refusals[name] = _refusal(case.what, why), now_s
         self._said.append(_refusal(case.what, why))
 
-    def _told_refused(self, name: str, what: str, why: str, now_s: float) -> None:
+    def _told_refused(self, name: str, *, what: str, why: str, now_s: float) -> None:
         self._refusals[name] = _refusal(what, why), now_s
         self._said.append(_refusal(what, why))
 

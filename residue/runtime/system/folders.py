@@ -15,12 +15,12 @@ MEMORY_BEFORE_FILE = "memory-before.json"
 
 def state_folder() -> Path:
     """Systemd's StateDirectory under a unit, else by the XDG Base Directory Specification."""
-    return _folder("STATE_DIRECTORY", "XDG_STATE_HOME", ".local/state")
+    return _folder(of_unit="STATE_DIRECTORY", of_user="XDG_STATE_HOME", by_default=".local/state")
 
 
 def cache_folder() -> Path:
     """Systemd's CacheDirectory under a unit, else by the XDG Base Directory Specification."""
-    return _folder("CACHE_DIRECTORY", "XDG_CACHE_HOME", ".cache")
+    return _folder(of_unit="CACHE_DIRECTORY", of_user="XDG_CACHE_HOME", by_default=".cache")
 
 
 def unwritten_file(state: Path, environment: Mapping[str, str] = os.environ) -> Path | None:
@@ -43,7 +43,7 @@ def _note(name: str, state: Path, environment: Mapping[str, str]) -> Path | None
     return folder / f"{name} {quote(str(state.resolve()), safe='')}" if folder else None
 
 
-def _folder(of_unit: str, of_user: str, by_default: str) -> Path:
+def _folder(*, of_unit: str, of_user: str, by_default: str) -> Path:
     given = os.environ.get(of_unit)
     home = Path(os.environ.get("HOME", "/var/tmp"))  # noqa: S108 (who has no home has nothing else that stays)
     return Path(given) if given else Path(os.environ.get(of_user) or home / by_default) / "residue"

@@ -164,7 +164,9 @@ def test_readings_that_go_together_make_a_calibration() -> None:
     assert procedure.answered(step, TODAY) == {
         "calibration": Calibration(played_dbfs=-60.0, read_dba=72.0, read_dbc=73.5, on=TODAY)
     }
-    felt = procedure.with_reading(begun([CapEntry(rule="who-2022")], SHAKER), MeterReading(50.0, 73.5, 0.05))
+    felt = procedure.with_reading(
+        begun([CapEntry(rule="who-2022")], SHAKER), MeterReading(50.0, 73.5, aw_m_per_s2=0.05)
+    )
     assert procedure.answered(felt, TODAY)["vibration"] == VibrationCalibration(
         played_dbfs=-60.0, read_aw_m_per_s2=0.05, on=TODAY
     )
@@ -178,7 +180,7 @@ def test_readings_that_go_together_make_a_calibration() -> None:
         (MeterReading(80.0, 70.0), r"read_dba lies \+10\.0 dB"),
         (MeterReading(100.0, 101.0), "full scale would be 161 dB"),
         (MeterReading(34.0, 45.0), r"34 dB\(A\) is less than the 38 that was read with nothing playing"),
-        (MeterReading(52.0, 63.0, 10.0), "not mm/s²"),
+        (MeterReading(52.0, 63.0, aw_m_per_s2=10.0), "not mm/s²"),
     ],
     ids=["A above C", "200 dB", "below the background", "vibration in a wrong unit"],
 )

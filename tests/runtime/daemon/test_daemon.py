@@ -21,7 +21,10 @@ from tests.runtime.running import Daemon
 
 pytestmark = pytest.mark.real_time
 
-STATUS_KEYS = ["house", "performance", "playhead_s", "section", "readings", "levels", "caps", "health", "events"]
+STATUS_KEYS = [
+    *("house", "performance", "playhead_s", "section", "readings", "levels", "caps", "health", "events"),
+    *("piece", "place", "time_zone", "now", "opens", "closes", "held_until", "bag", "lowered"),
+]
 
 
 @pytest.fixture

@@ -29,22 +29,30 @@ def installation(tmp_path_factory: pytest.TempPathFactory) -> Installation:
 @pytest.mark.parametrize("bag", ["incoming/third-batch", "performances/../incoming/third-batch"])
 def test_a_bag_within_the_installation_folder_may_be_named(installation: Installation, bag: str) -> None:
     there = installation.folder.resolve() / "incoming" / "third-batch"
-    assert checked(SwapOrder("first-batch", "now", bag), installation, AT) == Asked("first-batch", When.NOW, there, AT)
-    assert checked(SwapOrder("first-batch", "at-rest"), installation, AT).bag is None
+    assert checked(SwapOrder(performance="first-batch", when="now", bag=bag), installation, AT) == Asked(
+        "first-batch", When.NOW, there, AT
+    )
+    assert checked(SwapOrder(performance="first-batch", when="at-rest"), installation, AT).bag is None
 
 
 @pytest.mark.parametrize(
     ("wish", "words"),
     [
-        (SwapOrder("first-batch", "now", "../outside"), "leaves the installation folder"),
-        (SwapOrder("first-batch", "now", "incoming/out/outside"), "leaves the installation folder"),
-        (SwapOrder("first-batch", "now", "/etc"), "leaves the installation folder"),
-        (SwapOrder("first-batch", "now", "."), "leaves the installation folder"),
-        (SwapOrder("first-batch", "now", "incoming/nothing"), 'There is no folder "incoming/nothing"'),
-        (SwapOrder("first-batch", "now", "x" * 300), "There is no folder"),
-        (SwapOrder("first-btch", "now", "incoming/third-batch"), "Did you mean first-batch?"),
-        (SwapOrder("../first-batch", "now"), 'There is no performance "../first-batch"'),
-        (SwapOrder("first-batch", "soon"), "Write one of: now, at-rest, at-opening."),
+        (SwapOrder(performance="first-batch", when="now", bag="../outside"), "leaves the installation folder"),
+        (
+            SwapOrder(performance="first-batch", when="now", bag="incoming/out/outside"),
+            "leaves the installation folder",
+        ),
+        (SwapOrder(performance="first-batch", when="now", bag="/etc"), "leaves the installation folder"),
+        (SwapOrder(performance="first-batch", when="now", bag="."), "leaves the installation folder"),
+        (
+            SwapOrder(performance="first-batch", when="now", bag="incoming/nothing"),
+            'There is no folder "incoming/nothing"',
+        ),
+        (SwapOrder(performance="first-batch", when="now", bag="x" * 300), "There is no folder"),
+        (SwapOrder(performance="first-btch", when="now", bag="incoming/third-batch"), "Did you mean first-batch?"),
+        (SwapOrder(performance="../first-batch", when="now"), 'There is no performance "../first-batch"'),
+        (SwapOrder(performance="first-batch", when="soon"), "Write one of: now, at-rest, at-opening."),
     ],
     ids=[
         "up",

@@ -28,6 +28,7 @@ from tests.runtime import kitchen
 ASKED = datetime(2026, 3, 2, 9, tzinfo=UTC)
 CLOSED = Moment()
 PLAYING = Moment("first-batch", begun=True, opened=datetime(2026, 3, 2, 8, tzinfo=UTC))
+ADVANCE = Advance(performance="first-batch", what="levels", share=0.5, left_s=None, number=1, count=2)
 GOOD = Outcome(
     gain_db={"first-batch": -1.0, "second-batch": -1.0},
     words={"first-batch": "It is lowered by 1 dB."},
@@ -47,7 +48,7 @@ class Process:
         self.ended = False
 
     def answers(self, outcome: Outcome) -> None:
-        told = (Advance(performance="first-batch", what="levels", share=0.5), outcome)
+        told = (ADVANCE, outcome)
         self.said = [msgspec.json.encode(one) + b"\n" for one in told]
         self.status = 0
 
