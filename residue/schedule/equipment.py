@@ -22,12 +22,15 @@ class Equipment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     """One piece of equipment. All are switched on in the order in which they stand, and off in the opposite order."""
 
     name: Annotated[str, Meta(min_length=1)]
+    """A name of its own, for status and log."""
     on_before_s: Annotated[float, Meta(ge=0, le=86_400)] = 0.0
     """How long before the opening it is switched on."""
     off_after_s: Annotated[float, Meta(ge=0, le=86_400)] = 0.0
     """How long after closing it is switched off."""
     timeout_s: Annotated[float, Meta(gt=0, le=120)] = 10.0
+    """One try may take so long."""
     tries: Annotated[int, Meta(ge=1, le=10)] = 3
+    """So many tries at once; after them it is tried again every minute."""
     if_it_fails: Literal["go on", "stop here"] = "go on"
     """Whether what comes after it is still switched on; the hours go on in any case."""
 
@@ -43,11 +46,17 @@ class OscEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fields=T
     """Told by an OSC message over UDP; nobody confirms."""
 
     host: str
+    """The address of the receiver."""
     port: Annotated[int, Meta(ge=1, le=65_535)]
+    """Its UDP port."""
     on_address: str
+    """The OSC address that switches it on."""
     on_values: tuple[int | float | str, ...] = ()
+    """What is sent with it."""
     off_address: str
+    """The OSC address that switches it off."""
     off_values: tuple[int | float | str, ...] = ()
+    """What is sent with it."""
 
     def __post_init__(self) -> None:
         for address in (self.on_address, self.off_address):
@@ -66,7 +75,9 @@ class CommandEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fiel
     """Switched by a program of this machine; done when it ends with 0. No shell is between."""
 
     on: Annotated[tuple[str, ...], Meta(min_length=1)]
+    """The program that switches it on, and its arguments."""
     off: Annotated[tuple[str, ...], Meta(min_length=1)]
+    """The program that switches it off, and its arguments."""
 
     async def switch(self, *, on: bool) -> None:
         """Run the program; it is ended when it takes too long."""
@@ -87,8 +98,11 @@ class ProjectorEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fi
     """A projector or display that speaks PJLink, class 1."""
 
     host: str
+    """The address of the projector."""
     port: Annotated[int, Meta(ge=1, le=65_535)] = projector.PORT
+    """Its TCP port."""
     password: str = ""
+    """Its PJLink password, where it has one."""
 
     async def switch(self, *, on: bool) -> None:
         """Have it on, or off."""
@@ -99,8 +113,11 @@ class WakeEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fields=
     """A computer that is woken over the network; it goes to sleep by its own means."""
 
     mac: str
+    """The hardware address of its network card."""
     broadcast: str = "255.255.255.255"
+    """The broadcast address of its network."""
     port: Annotated[int, Meta(ge=1, le=65_535)] = _WAKE_PORT
+    """The UDP port; any will do."""
 
     def __post_init__(self) -> None:
         if not re.fullmatch(r"([0-9A-Fa-f]{2}[:-]){5}[0-9A-Fa-f]{2}", self.mac):

@@ -24,10 +24,12 @@ _MOST_NOTES = 200
 
 
 class Align(ManifestTable, frozen=True, kw_only=True):
-    """When one source began, told from another: by a time, by a mark that both bear, or by a signal that both hold."""
+    """When one source began, relative to another: by a time, by a mark in both, or by a signal in both."""
 
     file: str
+    """The source that is placed."""
     to: str
+    """The source that it is placed against."""
     offset_s: OffsetS | None = None
     """It began so much after the other."""
     mark: str | None = None
@@ -43,23 +45,32 @@ class Align(ManifestTable, frozen=True, kw_only=True):
 
 
 class Description(ManifestTable, frozen=True, kw_only=True):
-    """The describe file: performance.toml as it shall be, its files being the sources, and how to go about it."""
+    """Facts about a recording that only a person knows: performance.toml to be, with the sources as its files."""
 
     title: str
+    """The title of the evening."""
     performer: str = ""
+    """Who performed."""
     recorded: Annotated[datetime, Meta(tz=True)] | None = None
+    """When the first sample was taken, with the offset from UTC."""
     place: str = ""
+    """Where."""
     notes: str = ""
+    """What else should be known in twenty years."""
     keep_private: bool = False
     """Leave names, birth dates, serial numbers and notes in the files."""
     keep_notes: list[str] = msgspec.field(default_factory=list)
     """Notes in the files that may be kept and shown, word by word; every other one is taken out."""
     channel: Annotated[dict[str, Channel], Meta(min_length=1)]
+    """The channels by name; `file` names a source."""
     mark: list[Mark] = msgspec.field(default_factory=list)
+    """Moments that somebody noted."""
     permission: Permission | None = None
+    """The performer's consent."""
     table: dict[str, TableFacts] = msgspec.field(default_factory=dict)
-    """By file name."""
+    """Facts about tables (CSV, TSV), by file name."""
     align: list[Align] = msgspec.field(default_factory=list)
+    """How sources that began at different times are placed."""
 
     def __post_init__(self) -> None:
         check_names(self.channel)

@@ -11,7 +11,9 @@ from residue.mapping.node import Node
 from residue.mapping.nodes import (
     adapting,
     brain,
+    breath,
     breathing,
+    chance,
     conditioning,
     crossing,
     fatigue,
@@ -22,6 +24,7 @@ from residue.mapping.nodes import (
     heart,
     logic,
     memory,
+    movement,
     muscle,
     pulse,
     ranges,
@@ -32,7 +35,9 @@ from residue.mapping.nodes import (
     space,
     states,
     strike,
+    timing,
     tones,
+    tuning,
     voices,
 )
 from residue.problems import Finding, ProblemError, Severity, nearest
@@ -86,6 +91,14 @@ _CLASSES: tuple[type[Node], ...] = (
     brain.BandPower,
     brain.Artefacts,
     brain.Asymmetry,
+    # breath
+    breath.Breath,
+    breath.Breaths,
+    # movement
+    movement.Movement,
+    movement.Tilt,
+    movement.Stillness,
+    movement.Steps,
     # logic
     logic.Compare,
     logic.Logic,
@@ -96,6 +109,14 @@ _CLASSES: tuple[type[Node], ...] = (
     logic.PassWhile,
     logic.PassBetween,
     states.States,
+    # chance
+    chance.Chance,
+    chance.Choose,
+    chance.RandomValue,
+    # pitch and time
+    tuning.Tune,
+    timing.Tempo,
+    timing.OnPulse,
     # memory
     memory.Layers,
     memory.Echo,
