@@ -117,6 +117,8 @@ EXAMPLES: Mapping[str, Sequence[dict[str, Any]]] = {
     "freeze": [{"length_s": 0.0301, "fade_s": 0.01}],
     "respiratory_modulation": [{"window_s": 0.05}, {"measure": "wave"}],
     "breath": [{}, {"measure": "depth", "rises_with": "out"}, {"measure": "phase"}, {"measure": "fullness"}],
+    "movement": [{"window_s": 0.05}, {"measure": "jerk", "window_s": 0.05}],
+    "tilt": [{"time_s": 0.05}, {"axis": "x", "time_s": 0.0}],
     "breaths": [{}, {"begins": "out"}],
     "low_voice": [{"beat_hz": 0.7}],
     "reverberation": [{"size": 0.3}],

@@ -25,6 +25,7 @@ from residue.mapping.nodes import (
     heart,
     logic,
     memory,
+    movement,
     muscle,
     pulse,
     ranges,
@@ -94,6 +95,11 @@ _CLASSES: tuple[type[Node], ...] = (
     # breath
     breath.Breath,
     breath.Breaths,
+    # movement
+    movement.Movement,
+    movement.Tilt,
+    movement.Stillness,
+    movement.Steps,
     # logic
     logic.Compare,
     logic.Logic,
