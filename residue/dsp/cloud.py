@@ -78,7 +78,7 @@ class Cloud:
             heard = self._heard
             if sound is not None:
                 self._remember(sound[start:stop])
-            self._start(first + start, first + stop, heard, goes_on=sound is not None)
+            self._start(first + start, first + stop, heard=heard, goes_on=sound is not None)
             for grain, position in self._sounding:
                 self._add(grain, position, first + start, out[:, start:stop])
             self._sounding = [one for one in self._sounding if one[0].stop > first + stop]
@@ -91,7 +91,7 @@ class Cloud:
             row[places] = clean(piece)
         self._heard += len(piece)
 
-    def _start(self, first: int, stop: int, heard: int, *, goes_on: bool) -> None:
+    def _start(self, first: int, stop: int, *, heard: int, goes_on: bool) -> None:
         """Begins the grains of these frames: each finds its place in what is heard by its own frame."""
         while self._coming and self._coming[0].frame < stop:
             grain = self._coming.pop(0)

@@ -122,7 +122,7 @@ _CLASSES: tuple[type[Node], ...] = (
     memory.Layers,
     memory.Echo,
     freezing.Freeze,
-    granular.Grains,
+    granular.GrainCloud,
     # crossing
     crossing.Audify,
     crossing.AudioRateControl,

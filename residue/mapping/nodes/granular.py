@@ -20,7 +20,7 @@ from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, FRAMES_PER_T
 _LONGEST_S, _HIGHEST_RATIO = 1.0, 4.0
 
 
-class Grains(Node, frozen=True, kw_only=True):
+class GrainCloud(Node, frozen=True, kw_only=True):
     """A cloud of short grains of what was heard, each windowed, from some way back, at any pitch, at any place.
 
     The end of a grain lies back_s before the moment at which it begins, and up to scatter_s more by chance; what it
