@@ -109,6 +109,11 @@ EXAMPLES: Mapping[str, Sequence[dict[str, Any]]] = {
         {"decay_s": 0.03, "transpose_semitones": -3.5, "soft_at": 0.78, "hard_at": 0.83},
     ],
     "rise_and_fall": [{"attack_s": 0.002, "hold_s": 0.004, "release_s": 0.01}],
+    "grains": [
+        {"memory_s": 0.1, "grain_s": 0.01, "grains_per_s": 400.0, "scatter_s": 0.05},
+        {"memory_s": 0.1, "grain_s": 0.02, "grains_per_s": 300.0, "ratio": 2.3, "captured": None, "spread": 0.5},
+        {"memory_s": 0.1, "grain_s": 0.02, "grains_per_s": 400.0, "ratio": 0.7, "back_s": 0.01, "captured": None},
+    ],
     "freeze": [{"length_s": 0.0301, "fade_s": 0.01}],
     "respiratory_modulation": [{"window_s": 0.05}, {"measure": "wave"}],
     "breath": [{}, {"measure": "depth", "rises_with": "out"}, {"measure": "phase"}, {"measure": "fullness"}],

@@ -21,6 +21,7 @@ from residue.mapping.nodes import (
     filtering,
     freezing,
     gating,
+    granular,
     heart,
     logic,
     memory,
@@ -126,6 +127,7 @@ _CLASSES: tuple[type[Node], ...] = (
     memory.Layers,
     memory.Echo,
     freezing.Freeze,
+    granular.GrainCloud,
     # crossing
     crossing.Audify,
     crossing.AudioRateControl,
