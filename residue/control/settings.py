@@ -9,6 +9,8 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
+from residue.checking import ip_address
+
 DEFAULT_PORT = 47_300
 UdpPort = Annotated[int, Meta(ge=1024, le=65_535)]
 
@@ -22,7 +24,7 @@ class FeedTarget(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     """Its UDP port."""
 
     def __post_init__(self) -> None:
-        _address(self.host)
+        ip_address(self.host)
 
 
 Network = ipaddress.IPv4Network | ipaddress.IPv6Network
@@ -39,7 +41,7 @@ class Listening(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     """The networks whose messages are taken; all others are dropped."""
 
     def __post_init__(self) -> None:
-        _address(self.listen)
+        ip_address(self.listen)
         for network in self.allow:
             try:
                 ipaddress.ip_network(network)
@@ -72,10 +74,3 @@ class ControlSettings(Listening, frozen=True, kw_only=True, forbid_unknown_field
     """A word of 8 to 64 characters that each command must bring as its last argument. It travels unencrypted."""
     feed: tuple[FeedTarget, ...] = ()
     """The machines that the feed nodes of the piece are sent to."""
-
-
-def _address(host: str) -> None:
-    try:
-        ipaddress.ip_address(host)
-    except ValueError:
-        raise ValueError(f'"{host}" is not an IP address. Write one such as 127.0.0.1.') from None

@@ -7,6 +7,7 @@ the index cannot be reached the test that asks fails, and says so: a check that 
 from __future__ import annotations
 
 import bz2
+import csv
 import shutil
 import subprocess
 import sys
@@ -14,6 +15,7 @@ import tarfile
 import tempfile
 import zipfile
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 
 import numpy as np
@@ -139,6 +141,21 @@ def one_body() -> Recording:
     with bz2.open(data(PYPHYSIO, "pyphysio/test_data/medical.txt.bz2"), "rt") as lines:
         samples = np.loadtxt(lines, delimiter="\t")
     return Recording(2048, "1", ("ecg", "eda", "pulse", "resp"), samples.T.copy())
+
+
+def walk() -> tuple[Recording, NDArray[np.float64]]:
+    """168 s of a person with an accelerometer at the waist, 50 Hz, g: three walks with errands between them.
+
+    With it the initial contacts of the feet, in seconds, as the package finds them with a wavelet method that sees the
+    whole recording. gaitpy 1.6.1 (MIT).
+    """
+    folder = data(GAITPY, "gaitpy/demo")
+    rows = [line.split(",") for line in (folder / "demo_data.csv").read_text("utf-8", "replace").splitlines()[100:]]
+    begun = datetime.strptime(f"{rows[0][0]}000", "%Y-%m-%d %H:%M:%S:%f").replace(tzinfo=UTC).timestamp()
+    samples = np.array([[float(value) for value in row[1:4]] for row in rows])
+    with (folder / "demo_gait_features.csv").open(encoding="utf-8", newline="") as lines:
+        contacts_s = [float(row["IC"]) / 1000.0 - begun for row in csv.DictReader(lines)]
+    return Recording(50, "g", ("x", "y", "z"), samples.T.copy()), np.array(contacts_s)
 
 
 def eeg_eyes_closed() -> Recording:

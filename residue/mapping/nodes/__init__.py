@@ -13,6 +13,7 @@ from residue.mapping.nodes import (
     brain,
     breath,
     breathing,
+    chance,
     conditioning,
     crossing,
     fatigue,
@@ -20,20 +21,25 @@ from residue.mapping.nodes import (
     filtering,
     freezing,
     gating,
+    granular,
     heart,
     logic,
     memory,
+    movement,
     muscle,
     pulse,
     ranges,
     reverberation,
     ring,
     rising_and_falling,
+    skin,
     sources,
     space,
     states,
     strike,
+    timing,
     tones,
+    tuning,
     voices,
 )
 from residue.problems import Finding, ProblemError, Severity, nearest
@@ -90,6 +96,15 @@ _CLASSES: tuple[type[Node], ...] = (
     # breath
     breath.Breath,
     breath.Breaths,
+    # movement
+    movement.Movement,
+    movement.Tilt,
+    movement.Stillness,
+    movement.Steps,
+    # skin
+    skin.SkinConductance,
+    skin.SkinResponses,
+    skin.Temperature,
     # logic
     logic.Compare,
     logic.Logic,
@@ -100,10 +115,19 @@ _CLASSES: tuple[type[Node], ...] = (
     logic.PassWhile,
     logic.PassBetween,
     states.States,
+    # chance
+    chance.Chance,
+    chance.Choose,
+    chance.RandomValue,
+    # pitch and time
+    tuning.Tune,
+    timing.Tempo,
+    timing.OnPulse,
     # memory
     memory.Layers,
     memory.Echo,
     freezing.Freeze,
+    granular.GrainCloud,
     # crossing
     crossing.Audify,
     crossing.AudioRateControl,

@@ -25,6 +25,7 @@ from residue.loudness.plan.room_findings import plan_findings
 from residue.output.opening import check_device
 from residue.problems import Finding, ProblemError, Severity, stops
 from residue.progress import Progress, silent
+from residue.runtime.offline.unit_findings import device_findings, unit_findings
 from residue.runtime.planning.planning import keep, outcome_of
 from residue.runtime.planning.preparation import (
     caps,
@@ -36,6 +37,7 @@ from residue.runtime.planning.preparation import (
 )
 from residue.runtime.system.clock import Clock
 from residue.runtime.system.files import save_picture
+from residue.runtime.system.unit_files import installed_unit
 from residue.schedule import agenda
 from residue.schedule.clock_trust import EARLIEST, Witnesses, witnesses
 from residue.schedule.doubts import doubts
@@ -68,6 +70,7 @@ def inspect(
     findings = [*installation.findings, *_clock(clock.now(), witnesses()), *_hours(installation, clock.now())]
     findings += _room(installation.room, local(clock.now(), installation.calendar.zone).date())
     findings += _secrets(installation)
+    findings += [*unit_findings(installation, installed_unit()), *device_findings(installation.room)]
     findings += _feed(installation)
     findings += check_device(device or installation.room.device, sounding_outputs(installation))
     findings += _disk(cache)
