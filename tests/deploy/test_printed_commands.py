@@ -24,7 +24,7 @@ ELSEWHERE: Mapping[str, str] = {
     "sh deploy/test": "runs this test",
     "sudo sh deploy/install": "changes the system; test_install.py runs it with DESTDIR, tests/machine on a machine",
     "sudo sh deploy/install --remove": "the same",
-    "sudo residue unit /srv/residue --install": "writes below /etc/systemd; see tests/runtime/offline/test_unit_findings.py",
+    "sudo residue unit /srv/residue --install": "writes below /etc/systemd; test_unit_files.py writes into a folder",
     "journalctl -u residue --since today": "needs systemd; tests/machine/test_unit.py reads the journal",
     "sudo chgrp audio /srv/residue/room.toml": "needs root and the group audio",
     "sudo adduser NAME audio": "changes the users of the machine",
