@@ -74,7 +74,7 @@ class PlannedPerformance:
         """A sentence for a curator."""
         if self.reason:
             lowered = f"{-self.gain_db:.1f}" if self.gain_db <= -0.05 else f"{-self.gain_db:.2f}"
-            how = f"lowered by {lowered} dB throughout so that {self.reason} is never passed"
+            how = f"lowered by {lowered} dB throughout so that {self.reason} is never exceeded"
         else:
             how = "lowered nowhere else" if self._shaped else "the plan lowers nothing"
         return f"{self.name}: {', and '.join([*self._shape_words(), how])}; {self._nearest_words()}."
@@ -96,7 +96,7 @@ class PlannedPerformance:
     def _nearest_words(self) -> str:
         sounding = [approach for approach in self.nearest if approach.level > -inf]
         if not sounding:
-            return "it is silent wherever a cap listens"
+            return "it is silent at every place that a cap measures"
         least = min(sounding, key=lambda approach: approach.headroom_db)
         return f"nearest {level_in_words(least.level, least.cap.unit)} of {least.cap.name} at {least.at_in_words}"
 
