@@ -17,6 +17,7 @@ from residue.mapping.nodes import (
     conditioning,
     crossing,
     fatigue,
+    feedback,
     feeds,
     filtering,
     freezing,
@@ -123,6 +124,7 @@ _CLASSES: tuple[type[Node], ...] = (
     memory.Echo,
     freezing.Freeze,
     granular.GrainCloud,
+    feedback.Feedback,
     # crossing
     crossing.Audify,
     crossing.AudioRateControl,
