@@ -40,6 +40,7 @@ from residue.mapping.nodes import (
     timing,
     tones,
     tuning,
+    two_bodies,
     voices,
 )
 from residue.problems import Finding, ProblemError, Severity, nearest
@@ -105,6 +106,11 @@ _CLASSES: tuple[type[Node], ...] = (
     skin.SkinConductance,
     skin.SkinResponses,
     skin.Temperature,
+    # two bodies
+    two_bodies.Synchrony,
+    two_bodies.CyclePhase,
+    two_bodies.PhaseLocking,
+    two_bodies.Coherence,
     # logic
     logic.Compare,
     logic.Logic,
