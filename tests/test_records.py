@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from residue.archive.prepared_fixity import SUMS, Sum, _known
-from residue.archive.swap.candidate import Request, When, read_request
+from residue.archive.swap.places import Request, When, read_request
 from residue.records import SpoiltRecordError, decode_record, encode_record
 from residue.runtime.house.memory import Memory, remembered
 from residue.runtime.house.restarts import Restarts

@@ -52,7 +52,7 @@ _OUTPUT = """\
 
 [output.{name}]
 device_channel = {channel}
-# transducer = "shaker"             # or "loudspeaker", which it is if this line is left out
+# transducer = "shaker"             # felt rather than heard; it is "speaker" if this line is left out
 """
 
 _HOURS = """\

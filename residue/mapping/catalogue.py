@@ -61,7 +61,11 @@ def entry(node: type[Node]) -> Entry:
     first, _, rest = text.partition("\n")
     found = {label: _labelled(text, label) for label in _LABELS}
     more = re.sub(r"\s+", " ", re.split(rf"\b(?:{_ANY_LABEL}):", rest, maxsplit=1)[0]).strip()
-    inputs = {name: " or ".join(sorted(kinds)) for name, kinds in ports(node).items()}
+    optional = {field.encode_name for field in _fields(node) if not field.required}
+    inputs = {
+        name: " or ".join(sorted(kinds)) + (", may be left out" if name in optional else "")
+        for name, kinds in ports(node).items()
+    }
     return Entry(
         kind=node.kind,
         family=node.family,
@@ -159,7 +163,7 @@ def _parameters(node: type[Node]) -> tuple[Parameter, ...]:
     return tuple(
         Parameter(
             name=field.encode_name,
-            unit=UNITS.get(field.encode_name.rpartition("_")[2], "") if "_" in field.encode_name else "",
+            unit=_unit(field.encode_name),
             range=_range(hints[field.encode_name]),
             default=_default(field),
             drivable=field.encode_name in driven,
@@ -168,6 +172,12 @@ def _parameters(node: type[Node]) -> tuple[Parameter, ...]:
         for field in _fields(node)
         if field.encode_name not in inputs
     )
+
+
+def _unit(name: str) -> str:
+    """By the last part of a parameter's name; what is per something has none of these."""
+    before, _, last = name.rpartition("_")
+    return UNITS.get(last, "") if before and not before.endswith("per") else ""
 
 
 def _fields(node: type[Node]) -> tuple[msgspec.inspect.Field, ...]:

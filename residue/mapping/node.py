@@ -49,6 +49,11 @@ FastIn = Annotated[str, Port(frozenset({Kind.FAST}))]
 EventsIn = Annotated[str, Port(frozenset({Kind.EVENTS}))]
 EitherIn = Annotated[str, Port(frozenset({Kind.SLOW, Kind.FAST}))]
 EithersIn = Annotated[list[str], Port(frozenset({Kind.SLOW, Kind.FAST}))]
+SlowsIn = Annotated[list[str], Port(frozenset({Kind.SLOW}))]
+EventStreamsIn = Annotated[list[str], Port(frozenset({Kind.EVENTS}))]
+SlowsOrEventsIn = Annotated[list[str], Port(frozenset({Kind.SLOW, Kind.EVENTS}))]
+MaybeSlowIn = Annotated[str | None, Port(frozenset({Kind.SLOW}))]
+MaybeEventsIn = Annotated[str | None, Port(frozenset({Kind.EVENTS}))]
 
 
 class Drive(msgspec.Struct, frozen=True, forbid_unknown_fields=True, rename={"source": "from"}):
@@ -90,6 +95,28 @@ class Block:
     def eithers(self, field: str) -> Sequence[Slow | Fast]:
         """One signal for each named in the field, all of one kind."""
         return cast("Sequence[Slow | Fast]", self.inputs[field])
+
+    def slows(self, field: str) -> Sequence[Slow]:
+        """One slow signal for each named in the field."""
+        return cast("Sequence[Slow]", self.inputs[field])
+
+    def event_streams(self, field: str) -> Sequence[Events]:
+        """One stream of events within the span for each named in the field."""
+        return cast("Sequence[Events]", self.inputs[field])
+
+    def slows_or_events(self, field: str) -> Sequence[Slow | Events]:
+        """One signal for each named in the field."""
+        return cast("Sequence[Slow | Events]", self.inputs[field])
+
+    def maybe_slow(self, field: str) -> Slow | None:
+        """One slow input, (ticks,); None where the piece wires nothing to it."""
+        found = self.inputs.get(field)
+        return found if isinstance(found, np.ndarray) else None
+
+    def maybe_events(self, field: str) -> Events:
+        """Those within the span; none where the piece wires nothing to it."""
+        found = self.inputs.get(field)
+        return found if isinstance(found, Events) else Events()
 
 
 class Trusted(NamedTuple):

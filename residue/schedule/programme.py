@@ -28,7 +28,7 @@ _SHUFFLES = 24
 
 
 class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """[programme] of hours.toml: the performances, their order and the rest between them."""
+    """The performances, their order and the rest between them."""
 
     performances: Names
     """Names of folders under performances/, played again and again."""

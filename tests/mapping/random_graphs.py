@@ -59,6 +59,10 @@ def _node(random: Random, node_type: type[Node], shapes: Mapping[str, Shape]) ->
             return None
         chosen = [random.choice(fitting) for _ in range(2)]
         several = takes_several(node_type, field)
+        if several:
+            table = _renamed(table, dict(zip("ab", chosen, strict=True)))
+        elif field in table:  # it says that this input is left out
+            continue
         table[field] = chosen if several else chosen[0]
         inputs[field] = [shapes[name] for name in chosen] if several else shapes[chosen[0]]
     slow = [name for name, shape in shapes.items() if shape.kind is Kind.SLOW]
@@ -72,6 +76,15 @@ def _node(random: Random, node_type: type[Node], shapes: Mapping[str, Shape]) ->
         return node, node.gives(inputs)
     except (ValueError, msgspec.ValidationError):
         return None
+
+
+def _renamed(table: Any, names: Mapping[str, str]) -> Any:
+    """What an example says of the inputs "a" and "b", said of others."""
+    if isinstance(table, dict):
+        return {key: _renamed(value, names) for key, value in table.items()}
+    if isinstance(table, list):
+        return [_renamed(value, names) for value in table]
+    return names.get(table, table) if isinstance(table, str) else table
 
 
 def _sections(random: Random, nodes: Mapping[str, Node], shapes: Mapping[str, Shape]) -> list[Section]:

@@ -14,7 +14,7 @@ SUBSONIC_HZ = {"speaker": 20.0, "shaker": 5.0}
 
 
 class Output(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """One `[output.NAME]` of room.toml."""
+    """One output of the piece: where it leaves the machine, and what hangs on it."""
 
     device_channel: Annotated[int, Meta(ge=1, le=256)]
     """Channel of the sound device, counted from 1."""

@@ -66,6 +66,10 @@ class Turn:
     playback: Playback
     gain: float
     """Of the plan."""
+    planned: bool = True
+    """Whether a plan knows it; 1 is the gain of what none does."""
+    in_order: bool = True
+    """Whether it follows what was played before as the plan has it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -362,7 +366,7 @@ class Engine:
         )
         self._turn, self._closing, self._last = turn, False, self._silence
         self._lowered.move(1.0, 0)
-        self._stage.begin_programme()
+        self._stage.begin_programme(planned=turn.planned, in_order=turn.in_order)
         self._fade = Fader(0.0 if at_s else 1.0)
         self._fade.move(1.0, frame_at(RETURN_FADE_S) if at_s else 0)
         self.snapshot = replace(

@@ -141,7 +141,7 @@ class Player:
             playback.skip_to(frame, still_wanted)
             gain = gain_from_db(self._plans.outcome.gain_db[start.performance])
             still_wanted(playback.position)
-            self._engine.begin(Turn(start.turn, start.performance, playback, gain))
+            self._engine.begin(Turn(start.turn, start.performance, playback, gain, in_order=start.in_order))
         except _NotWantedError:
             if self._taken_up == start:  # else another has been taken up since
                 self._taken_up = None

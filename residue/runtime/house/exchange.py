@@ -119,6 +119,8 @@ class Start:
     turn: int
     performance: str
     from_s: float
+    in_order: bool = True
+    """Whether it follows what was played before in an order that the hours give, and that plans are made for."""
 
 
 @dataclass(frozen=True, slots=True)

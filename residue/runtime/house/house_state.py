@@ -68,6 +68,8 @@ class House:
     """The number of the last turn started."""
     from_s: float = 0.0
     """Where in the performance that turn began, or the next begins."""
+    in_order: bool = True
+    """Whether that follows what was played before as the hours have it: not after `next`, or a turn begun again."""
     rest_until_s: float = -inf
     """On the monotonic clock."""
     not_before: datetime | None = None

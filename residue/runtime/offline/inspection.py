@@ -25,6 +25,7 @@ from residue.loudness.plan.room_findings import plan_findings
 from residue.output.opening import check_device
 from residue.problems import Finding, ProblemError, Severity, stops
 from residue.progress import Progress, silent
+from residue.runtime.offline.unit_findings import device_findings, unit_findings
 from residue.runtime.planning.planning import keep, outcome_of
 from residue.runtime.planning.preparation import (
     caps,
@@ -36,6 +37,7 @@ from residue.runtime.planning.preparation import (
 )
 from residue.runtime.system.clock import Clock
 from residue.runtime.system.files import save_picture
+from residue.runtime.system.unit_files import installed_unit
 from residue.schedule import agenda
 from residue.schedule.clock_trust import EARLIEST, Witnesses, witnesses
 from residue.schedule.doubts import doubts
@@ -68,6 +70,8 @@ def inspect(
     findings = [*installation.findings, *_clock(clock.now(), witnesses()), *_hours(installation, clock.now())]
     findings += _room(installation.room, local(clock.now(), installation.calendar.zone).date())
     findings += _secrets(installation)
+    findings += [*unit_findings(installation, installed_unit()), *device_findings(installation.room)]
+    findings += _feed(installation)
     findings += check_device(device or installation.room.device, sounding_outputs(installation))
     findings += _disk(cache)
     day = local(clock.now(), installation.calendar.zone).date()
@@ -106,6 +110,19 @@ def _secrets(installation: Installation) -> Iterator[Finding]:
         what = "It holds a key or a password, and every user of this machine may read or change it."
         mend = f"Let root and the service alone do so: sudo chgrp audio {path} && sudo chmod 640 {path}"
         yield Finding(Severity.WARNS, ROOM, what, mend)
+
+
+def _feed(installation: Installation) -> Iterator[Finding]:
+    """A finding where the piece has a feed and nobody receives it, or the other way round."""
+    feeds, targets = installation.graph.feeds, installation.room.control.feed
+    if feeds and not targets:
+        names = ", ".join(feeds)
+        what = f"The piece sends a feed ({names}), and room.toml names no machine to send it to."
+        mend = 'Write [[control.feed]] with host = "192.0.2.20" and port = 47320, or take the nodes out of piece.toml.'
+        yield Finding(Severity.WARNS, f"{ROOM}: control.feed", what, mend)
+    elif targets and not feeds:
+        what = "The piece has no node of kind feed, so nothing is sent to these machines."
+        yield Finding(Severity.WARNS, f"{ROOM}: control.feed", what, "Take them out, or ask the artist for a feed.")
 
 
 def _sensors(installation: Installation) -> Iterator[Finding]:

@@ -135,7 +135,7 @@ class Recording:
         deadman = Deadman(lambda: self.engine.snapshot.frames)
         self._feed.start()
         self.engine.start()
-        self.engine.begin(Turn(1, self._title, self.playback, 1.0))
+        self.engine.begin(Turn(1, self._title, self.playback, 1.0, planned=False))
         deadman.start()
         try:
             while not (self.engine.snapshot.turn == 1 and self.engine.snapshot.performance is None):

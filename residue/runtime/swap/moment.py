@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from residue.archive.swap.candidate import Candidate, When
+from residue.archive.swap.places import Candidate, When
 from residue.runtime.engine.engine import Snapshot
 from residue.runtime.house.house_state import House, performance_at
 from residue.schedule.opening import Opening

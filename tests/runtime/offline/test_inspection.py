@@ -79,6 +79,28 @@ def test_whoever_checks_is_cautioned(tmp_path: Path, more: str, *, of_light: boo
     assert ("three a second" in cautions) == of_light
 
 
+TARGET = """
+[[control.feed]]
+host = "127.0.0.1"
+port = 47320
+"""
+
+
+@pytest.mark.parametrize(
+    ("feed", "target", "told"),
+    [(FEED, "", "no machine"), ("", TARGET, "no node of kind feed"), (FEED, TARGET, ""), ("", "", "")],
+    ids=["a feed alone", "a target alone", "both", "none"],
+)
+def test_a_feed_that_nobody_receives_is_warned_of(tmp_path: Path, feed: str, target: str, told: str) -> None:
+    installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
+    edited(installation, "piece.toml", ("\n[[section]]", f"{feed}\n[[section]]"))
+    room = installation / "room.toml"
+    room.write_text(room.read_text(encoding="utf-8") + target, encoding="utf-8")
+    found = [one for one in inspect(installation, "silent", tmp_path / "cache", June()) if "control.feed" in one.where]
+    assert [one.severity for one in found] == [Severity.WARNS] * bool(told)
+    assert all(told in one.what for one in found)
+
+
 def test_a_piece_that_a_cap_leaves_nothing_of_is_warned_of_beside_the_cap_that_is_blind_to_bass(tmp_path: Path) -> None:
     installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
     edited(installation, "room.toml", ("limit_dbfs = -20.0", "limit_dbfs = -99.0"), ("window_s = 60", "window_s = 6"))
