@@ -5,6 +5,8 @@ domain; what lies between the samples is the ideal interpolation of the sampling
 in silence. Levels are in dB re full scale, where a full-scale sine reads -3.01.
 """
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,7 +19,8 @@ _FAST_S = 0.125
 """IEC 61672-1:2013, 5.8."""
 
 
-def _response(weighting: str, frequency_hz: Floats) -> NDArray[np.complex128]:
+def _response(weighting: str, frequency_hz: Any) -> Any:
+    """Complex, and not normalised yet."""
     s = 1j * frequency_hz
     c = _F4**2 * s**2 / ((s + _F1) ** 2 * (s + _F4) ** 2)
     return {"A": c * s**2 / ((s + _F2) * (s + _F3)), "C": c, "Z": np.ones_like(c)}[weighting]
@@ -29,7 +32,7 @@ def weighted(signal: Floats, weighting: str, finer: int = 1) -> Floats:
     length = 1 << int(np.ceil(np.log2(frames + RATE_HZ)))
     spectrum = np.fft.rfft(signal, length)
     frequency_hz = np.fft.rfftfreq(length, 1 / RATE_HZ)
-    reference = np.abs(_response(weighting, np.array([1000.0])))[0]
+    reference = abs(_response(weighting, 1000.0))
     spectrum = spectrum * _response(weighting, frequency_hz) / reference
     more = [(0, 0)] * (signal.ndim - 1) + [(0, length // 2 * (finer - 1))]
     heard: Floats = np.fft.irfft(np.pad(spectrum, more), length * finer) * finer
