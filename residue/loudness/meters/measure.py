@@ -41,7 +41,7 @@ _BLOCK_S = 2
 _LEAST_RATE_HZ = 8_000
 """Our choice: at 8 kHz the weightings are half a decibel off at 50 Hz, at 2 kHz they are no filters any more."""
 _SILENCE_DBFS = -250.0
-"""What lies below is what the filters add to keep clear of subnormal numbers."""
+"""Lower levels come from the filters, which keep away from subnormal numbers."""
 
 
 class Measurement(msgspec.Struct, frozen=True, kw_only=True):

@@ -83,7 +83,7 @@ _MANY = 0.2
 
 
 def peaks_above(signals: Floats, thresholds: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
-    """Where the true peak may lie above a threshold, and what it is there; exact, and cheap in the quiet.
+    """The places where the true peak may lie above a threshold, and its value there; exact, and cheap in the quiet.
 
     signals: (channels, REACH + frames), frames a multiple of 120; thresholds: (channels,). Gives channels, frames and
     peaks, (n,) each. Frames count from 0 at signals[:, REACH].
