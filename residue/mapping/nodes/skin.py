@@ -1,4 +1,4 @@
-"""What the skin tells: its conductance, and its temperature."""
+"""The skin: its conductance and its temperature."""
 
 from __future__ import annotations
 
