@@ -209,7 +209,6 @@ MAY_BE_GIVEN_BY_PLACE = {
     "runtime.daemon.chronicle.happened": "handed on as a plain function: the event table's columns in order",
     "runtime.daemon.chronicle._note": "the same",
     "dsp.qrs._Hop": "a named tuple, unpacked and made in one place",
-    "dsp.filters._public_kernel": "takes the place of a function of scipy",
     "dsp.resampling.cubic": "four neighbours in the order of time",
     "dsp.swept._products": "a matrix, row by row",
     "loudness.meters.weightings.carried": "coefficients of a polynomial",

@@ -1,4 +1,4 @@
-"""Where the bound on the first rise out of silence will lower a performance, known before it plays."""
+"""Finds where the bound on the first rise out of silence will lower a performance, before it plays."""
 
 from __future__ import annotations
 

@@ -37,7 +37,7 @@ _STEPS_PER_DB = 100
 
 @dataclass(frozen=True, slots=True)
 class Approach:
-    """Where a performance, played at its planned gain, comes nearest to a cap."""
+    """The nearest approach of a performance, at its planned gain, to a cap."""
 
     cap: Cap
     level: float
@@ -61,7 +61,7 @@ class Approach:
 
 @dataclass(frozen=True, slots=True)
 class Lowering:
-    """What a plan lowers on top of the gain of a performance."""
+    """The attenuation of a performance besides its gain."""
 
     knots_db: tuple[float, ...] = ()
     """One a minute, where the arc is shaped."""
@@ -92,9 +92,9 @@ class PlannedPerformance:
     nearest: tuple[Approach, ...]
     """For each cap."""
     knots_db: tuple[float, ...] = ()
-    """What is lowered on top of it, one a minute, where the arc is shaped."""
+    """Further attenuation, one value a minute, where the arc is shaped."""
     alone: tuple[LoweredAlone, ...] = ()
-    """What is lowered on top of it on some outputs only."""
+    """Further attenuation on some outputs only."""
 
     @property
     def words(self) -> str:
@@ -108,7 +108,7 @@ class PlannedPerformance:
 
     @property
     def lowering(self) -> Lowering:
-        """What is lowered on top of the gain."""
+        """Further attenuation, as the playback takes it."""
         return Lowering(self.knots_db, {output: one.gain_db for one in self.alone for output in one.outputs})
 
     @property
@@ -374,7 +374,7 @@ class _Windows:
                 gains[name].lower(power, f"{self._words}, with what is played before and after it,")
 
     def approaches(self, gains: Mapping[str, _Gain]) -> Iterator[tuple[str, Approach]]:
-        """Where each performance comes nearest in this round, at the gains as they are applied."""
+        """The nearest approach of each performance in this round, at the gains as they are applied."""
         ending = np.roll(self._at_gains(self._sums, gains), -1)
         with np.errstate(divide="ignore"):
             reached = np.log10(ending / self._terms.energy(self._terms.total))

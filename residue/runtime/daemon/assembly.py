@@ -25,7 +25,7 @@ from residue.runtime.system.clock import Clock
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Places:
-    """Where a daemon plays, and where it keeps what it makes.
+    """The device and the folders of a daemon.
 
     device: instead of the one in room.toml; a path in it starts from the working directory, one in room.toml from the
     state folder.

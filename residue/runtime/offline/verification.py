@@ -44,7 +44,7 @@ _MOST_TOLD = 6
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """same: to the bit. words: a line for each thing to be told, the first one the answer."""
+    """same: to the bit. words: the answer, then a line for each difference."""
 
     same: bool
     words: Sequence[str]
@@ -113,7 +113,7 @@ def fingerprint(
 
 
 def verify(installation: Installation, kept: Fingerprint, cache: Path, progress: Progress = silent) -> Verdict:
-    """Render anew what the fingerprint is of, and compare. Raises ProblemError."""
+    """Render the performance of a fingerprint again, and compare. Raises ProblemError."""
     if kept.piece != installation.piece.title:
         what = f'The fingerprint is of the piece "{kept.piece}", and this is "{installation.piece.title}".'
         raise stopping(str(installation.folder), what, "Name the installation that it was made from.")

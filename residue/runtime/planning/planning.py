@@ -62,7 +62,7 @@ class Outcome(msgspec.Struct, frozen=True, kw_only=True, tag=True):
     digest: dict[str, str] = {}
     """Of the bags that were planned: the SHA-256 of their payload manifests."""
     lowering: dict[str, Lowering] = {}
-    """What is lowered on top, of performances of which something is."""
+    """Further attenuation, of performances that have some."""
     complete: bool = True
     """It covers the whole programme; else some performances are still being made ready."""
 
@@ -133,7 +133,7 @@ def order_of_work(played: Sequence[str], due: Sequence[str]) -> list[str]:
 
 
 def sources(installation: Installation) -> list[str]:
-    """What tells a process of its own which installation is in force: its folder, and where its files are read."""
+    """Names the installation in force for a process of its own: its folder, and the places of its files."""
     return [str(installation.folder), str(installation.places[ROOM])]
 
 
@@ -160,7 +160,7 @@ def known(installation: Installation, cache: Path) -> Outcome | None:
 
 
 def keep(outcome: Outcome, installation: Installation, cache: Path) -> None:
-    """Only a plan for the whole programme: one that lacks something is made anew at the next start."""
+    """Keep only a plan for the whole programme: one that lacks something is made again at the next start."""
     if outcome.unplayable:
         return
     try:
@@ -207,7 +207,7 @@ class Teller:
         self._last_s = -_TELL_EVERY_S
 
     def progress(self, name: str, work: Work) -> Progress:
-        """Told of one step of the work on one performance."""
+        """Called for one step of the work on one performance."""
         if name not in self._names:
             self._names.append(name)
             self._began_s = self._monotonic_s()

@@ -207,18 +207,18 @@ def plan_performance(
 
 
 def profile_path(installation: Installation, bag_digest: str, cache_folder: Path) -> Path:
-    """Where the level profile of a performance is kept."""
+    """The file of the level profile of a performance."""
     return cache_folder / PROFILES / f"{profile_key(installation, bag_digest)}.npz"
 
 
 def checkpoints_of(installation: Installation, performance: PreparedPerformance, cache_folder: Path) -> Checkpoints:
-    """Where the performance can be gone on with."""
+    """The checkpoints of a performance."""
     folder = checkpoints_path(installation, performance.digest, cache_folder)
     return Checkpoints(folder, given(installation.graph, performance))
 
 
 def checkpoints_path(installation: Installation, bag_digest: str, cache_folder: Path) -> Path:
-    """Where the checkpoints of a performance are kept: by all that its sound and their form follow from."""
+    """The folder of the checkpoints of a performance, named by everything that its sound and their form depend on."""
     followed = (residue.__version__, sys.version, np.__version__, piece_digest(installation), bag_digest)
     return cache_folder / CHECKPOINTS / _digest(_code_digest(), *(part.encode() for part in followed))
 
