@@ -16,7 +16,7 @@ PINK_BAND_HZ = {"speaker": (40.0, 10_000.0), "shaker": (12.5, 160.0)}
 """The band of the pink noise that calibrates each kind of transducer: what it can be relied on to reproduce."""
 
 LOWEST_DB, HIGHEST_DB = 20.0, 140.0
-"""What a sound level meter can read in a room."""
+"""The range that a sound level meter can read in a room."""
 LEAST_M_PER_S2, MOST_M_PER_S2 = 0.001, 50.0
 """From what nobody feels up to five times the acceleration of a fall."""
 ReadLevel = Annotated[float, Meta(ge=LOWEST_DB, le=HIGHEST_DB)]

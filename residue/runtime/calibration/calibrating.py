@@ -146,7 +146,7 @@ class Calibrating:
                 self._tell_all(error)
 
     def _measured(self, step: CalibrationStep) -> Measured | None:
-        """Measures one output from a step on; None to begin anew."""
+        """Measures one output from a step on; None to begin again."""
         self.player.play(step)
         while True:
             answer = self._answer(_question(step))

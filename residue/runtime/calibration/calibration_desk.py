@@ -45,7 +45,7 @@ class Terminal:
 
 @dataclass(frozen=True)
 class Bench:
-    """Where a calibration takes place.
+    """The place of a calibration: installation, device, state folder, clock.
 
     device: of room.toml if None. state: the folder of the level log.
     """

@@ -177,7 +177,7 @@ def _plan(installation: Installation, cache: Path, picture: Path | None, progres
 
 
 def _first_rises(installation: Installation, planned: PlannedPerformance, profile: LevelProfile) -> Iterator[Finding]:
-    """What the bound on the first rise takes from a performance, output by output."""
+    """Finds what the bound on the first rise takes from a performance, output by output."""
     mend = "Let the piece begin more softly there, or raise rise_db_per_s of this output in room.toml."
     for rise in lowered_rises(profile, planned, sounding_outputs(installation)):
         yield Finding(Severity.NOTES, f"performances/{planned.name}", rise.words, mend)
