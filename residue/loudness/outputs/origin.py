@@ -11,14 +11,14 @@ from residue.problems import Finding, Severity
 
 
 @dataclass(frozen=True, slots=True)
-class Player:
+class PlayedOn:
     """What plays: the sound device by its name in room.toml, and the machine, None where it has no identity."""
 
     device: str
     machine: str | None
 
 
-def foreign_calibrations(outputs: Mapping[str, Output], player: Player) -> Iterator[Finding]:
+def foreign_calibrations(outputs: Mapping[str, Output], player: PlayedOn) -> Iterator[Finding]:
     """Finds calibrations that were invented, or measured on another device or machine."""
     for name, output in outputs.items():
         for key, held in (("calibration", output.calibration), ("vibration", output.vibration)):
@@ -26,7 +26,7 @@ def foreign_calibrations(outputs: Mapping[str, Output], player: Player) -> Itera
                 yield from _foreign(f"room.toml: output.{name}.{key}", held, player)
 
 
-def _foreign(where: str, held: Calibration | VibrationCalibration, player: Player) -> Iterator[Finding]:
+def _foreign(where: str, held: Calibration | VibrationCalibration, player: PlayedOn) -> Iterator[Finding]:
     if held.invented:
         what = f'This calibration is invented: nobody measured how loud "{player.device}" is here.'
         mend = 'Measure: residue calibrate. Or play without sound: device = "silent".'
@@ -50,6 +50,6 @@ def _foreign(where: str, held: Calibration | VibrationCalibration, player: Playe
 _MEASURE = "Measure again: residue calibrate."
 
 
-def _origin(player: Player) -> str:
+def _origin(player: PlayedOn) -> str:
     machine = "" if player.machine is None else f', machine = "{player.machine}"'
     return f'device = "{player.device}"{machine}'

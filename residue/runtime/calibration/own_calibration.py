@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from residue.loudness.outputs.origin import Player, foreign_calibrations
+from residue.loudness.outputs.origin import PlayedOn, foreign_calibrations
 from residue.loudness.outputs.outputs import Output
 from residue.output.opening import is_real
 from residue.problems import Finding
@@ -13,4 +13,4 @@ from residue.runtime.system.machine_identity import machine_identity
 
 def check_own_calibrations(device: str, outputs: Mapping[str, Output]) -> list[Finding]:
     """Finds calibrations that do not hold here; none where the device is not real, so that nobody hears it."""
-    return list(foreign_calibrations(outputs, Player(device, machine_identity()))) if is_real(device) else []
+    return list(foreign_calibrations(outputs, PlayedOn(device, machine_identity()))) if is_real(device) else []

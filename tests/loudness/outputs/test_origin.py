@@ -5,11 +5,11 @@ from datetime import date
 import pytest
 
 from residue.loudness.outputs.calibration import Calibration, VibrationCalibration
-from residue.loudness.outputs.origin import Player, foreign_calibrations
+from residue.loudness.outputs.origin import PlayedOn, foreign_calibrations
 from residue.loudness.outputs.outputs import Output
 from residue.problems import Severity
 
-HERE = Player("Hall interface", "3fa9c1d2e4b7")
+HERE = PlayedOn("Hall interface", "3fa9c1d2e4b7")
 
 
 def measured(**origin: object) -> dict[str, Output]:
@@ -43,7 +43,7 @@ def test_what_was_not_measured_here_is_told_with_its_place(
 
 def test_on_a_machine_without_identity_another_ones_calibration_is_refused() -> None:
     outputs = measured(device="Hall interface", machine="3fa9c1d2e4b7")
-    [found] = foreign_calibrations(outputs, Player("Hall interface", None))
+    [found] = foreign_calibrations(outputs, PlayedOn("Hall interface", None))
     assert found.severity is Severity.STOPS
 
 
