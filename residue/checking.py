@@ -6,6 +6,7 @@ there, or the nearest valid key. So the tables are walked here and msgspec is as
 
 from __future__ import annotations
 
+import ipaddress
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from enum import Enum
@@ -27,6 +28,15 @@ _LEAST, _MOST = -(2**63), 2**63 - 1
 _MOST_BYTES = 4_000_000
 """Far more than anybody writes by hand: a larger file is not read."""
 _TOO_LONG = "A whole number has too many digits here.", "Write one of at most 18 digits."
+
+
+def ip_address(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address:
+    """The address that stands in a file; ValueError, with a person's sentence, where it is none."""
+    try:
+        return ipaddress.ip_address(text)
+    except ValueError:
+        why = "Names do not do here: the service may only reach addresses that stand in its unit."
+        raise ValueError(f'"{text}" is not an IP address. Write one such as 192.0.2.7. {why}') from None
 
 
 def read_toml(path: Path) -> tuple[dict[str, Any], list[Finding]]:

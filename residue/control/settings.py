@@ -1,4 +1,4 @@
-"""Where the control surface listens and whom it answers, as `[control]` of room.toml holds it."""
+"""The table [control] of room.toml: the address of the control surface, and its permitted senders."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ from typing import Annotated
 
 import msgspec
 from msgspec import Meta
+
+from residue.checking import ip_address
 
 DEFAULT_PORT = 47_300
 UdpPort = Annotated[int, Meta(ge=1024, le=65_535)]
@@ -22,14 +24,14 @@ class FeedTarget(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     """Its UDP port."""
 
     def __post_init__(self) -> None:
-        _address(self.host)
+        ip_address(self.host)
 
 
 Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 
 
 class Listening(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Where OSC messages are listened for and whose; by default only this machine itself is heard."""
+    """The address for OSC messages and the permitted senders; by default only this machine itself."""
 
     listen: str = "127.0.0.1"
     """The address of this machine at which messages are taken; 0.0.0.0 means every network it is in."""
@@ -39,7 +41,7 @@ class Listening(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     """The networks whose messages are taken; all others are dropped."""
 
     def __post_init__(self) -> None:
-        _address(self.listen)
+        ip_address(self.listen)
         for network in self.allow:
             try:
                 ipaddress.ip_network(network)
@@ -72,10 +74,3 @@ class ControlSettings(Listening, frozen=True, kw_only=True, forbid_unknown_field
     """A word of 8 to 64 characters that each command must bring as its last argument. It travels unencrypted."""
     feed: tuple[FeedTarget, ...] = ()
     """The machines that the feed nodes of the piece are sent to."""
-
-
-def _address(host: str) -> None:
-    try:
-        ipaddress.ip_address(host)
-    except ValueError:
-        raise ValueError(f'"{host}" is not an IP address. Write one such as 127.0.0.1.') from None

@@ -21,6 +21,7 @@ from residue.mapping.nodes import (
     filtering,
     freezing,
     gating,
+    granular,
     heart,
     logic,
     memory,
@@ -31,6 +32,7 @@ from residue.mapping.nodes import (
     reverberation,
     ring,
     rising_and_falling,
+    skin,
     sources,
     space,
     states,
@@ -38,6 +40,7 @@ from residue.mapping.nodes import (
     timing,
     tones,
     tuning,
+    two_bodies,
     voices,
 )
 from residue.problems import Finding, ProblemError, Severity, nearest
@@ -99,6 +102,15 @@ _CLASSES: tuple[type[Node], ...] = (
     movement.Tilt,
     movement.Stillness,
     movement.Steps,
+    # skin
+    skin.SkinConductance,
+    skin.SkinResponses,
+    skin.Temperature,
+    # two bodies
+    two_bodies.Synchrony,
+    two_bodies.CyclePhase,
+    two_bodies.PhaseLocking,
+    two_bodies.Coherence,
     # logic
     logic.Compare,
     logic.Logic,
@@ -121,6 +133,7 @@ _CLASSES: tuple[type[Node], ...] = (
     memory.Layers,
     memory.Echo,
     freezing.Freeze,
+    granular.GrainCloud,
     # crossing
     crossing.Audify,
     crossing.AudioRateControl,
