@@ -276,6 +276,7 @@ OF_NO_SINGLE_MODULE = {
     "live/test_coming_in.py": "from a sensor to the graph, through all of live",
     "live/test_loopback.py": "a recording through a real sound server",
     "live/test_replay.py": "a recording and its replay",
+    "loudness/plan/test_alone.py": "plan, profile and stage, where outputs of one kind are lowered alone",
     "loudness/stage/test_tightening.py": "governor, trims and meters, where stricter caps come while they run",
     "loudness/test_promise.py": "governor, history and log against a meter of its own",
     "loudness/test_vibration_caps.py": "caps on vibration, from room.toml to the governor",

@@ -252,7 +252,7 @@ class _Decisions:
         return self._heart.knows(self._look(peak)[0])
 
     def _search_back(self) -> _Peak | None:
-        """The best peak that was passed over, where a beat is overdue."""
+        """The best peak that was not taken, where a beat is overdue."""
         overdue = self._now - self._last_beat.hop > _SEARCH_BACK * median(self._intervals)
         if self._passed_over is None or not overdue:
             return None
@@ -263,7 +263,7 @@ class _Decisions:
         return self._passed_over
 
     def _forget(self) -> None:
-        """Halve both levels for every while without a beat: after an artefact they stand too high."""
+        """Halve both levels for every while without a beat: after an artefact they are too high."""
         if self._now - max(self._last_beat.hop, self._forgot) > _hops_in(_FORGET_S):
             self._signal /= 2
             self._noise /= 2

@@ -52,7 +52,7 @@ class Entry:
     gives: str
     parameters: tuple[Parameter, ...]
     unlike: str
-    """That it cannot keep the same bits on every machine, and by how much it may differ; empty where it can."""
+    """Says by how much it may differ from machine to machine; empty where it keeps the same bits."""
 
 
 def entry(node: type[Node]) -> Entry:

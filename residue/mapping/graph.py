@@ -161,7 +161,7 @@ def build(piece: Piece, nodes: Mapping[str, Node], file: str = "piece.toml") -> 
 
 
 WiringFault = tuple[str, str, str]
-"""Where (key path), what is wrong, the mend."""
+"""Key path, fault, and mend."""
 
 
 def _wires(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:

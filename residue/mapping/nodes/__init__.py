@@ -33,6 +33,7 @@ from residue.mapping.nodes import (
     reverberation,
     ring,
     rising_and_falling,
+    skin,
     sources,
     space,
     states,
@@ -40,6 +41,7 @@ from residue.mapping.nodes import (
     timing,
     tones,
     tuning,
+    two_bodies,
     voices,
 )
 from residue.problems import Finding, ProblemError, Severity, nearest
@@ -101,6 +103,15 @@ _CLASSES: tuple[type[Node], ...] = (
     movement.Tilt,
     movement.Stillness,
     movement.Steps,
+    # skin
+    skin.SkinConductance,
+    skin.SkinResponses,
+    skin.Temperature,
+    # two bodies
+    two_bodies.Synchrony,
+    two_bodies.CyclePhase,
+    two_bodies.PhaseLocking,
+    two_bodies.Coherence,
     # logic
     logic.Compare,
     logic.Logic,

@@ -1,4 +1,4 @@
-"""Where in frequency a muscle speaks: it sinks as the muscle tires."""
+"""The frequencies of a muscle, which sink as it tires."""
 
 from __future__ import annotations
 

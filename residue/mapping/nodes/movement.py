@@ -27,7 +27,7 @@ OneG = Annotated[
 
 
 class ThreeAxes(Node, frozen=True):
-    """What listens to an accelerometer: its three channels, gravity within them."""
+    """A node that reads an accelerometer: three channels, gravity within them."""
 
     x: SlowIn
     y: SlowIn

@@ -25,7 +25,7 @@ from residue.runtime.system.clock import Clock
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Places:
-    """Where a daemon plays, and where it keeps what it makes.
+    """The device and the folders of a daemon.
 
     device: instead of the one in room.toml; a path in it starts from the working directory, one in room.toml from the
     state folder.
@@ -71,8 +71,8 @@ def _opener(
     in_force: Callable[[], Installation], planner: Planner, cache: Path
 ) -> Callable[[str, int, Progress], Playback]:
     def opened(name: str, frame: int, progress: Progress) -> Playback:
-        installation, knots_db = in_force(), planner.outcome.knots_db.get(name, ())
+        installation, lowering = in_force(), planner.outcome.lowering.get(name)
         performance = open_performance(installation, name, cache, progress)
-        return playback_before(frame, installation, performance, knots_db, cache)
+        return playback_before(frame, installation, performance, lowering, cache)
 
     return opened

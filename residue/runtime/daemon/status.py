@@ -22,7 +22,7 @@ from residue.schedule.opening import Opening
 from residue.schedule.spans import local
 
 _HARDLY_DB = 0.05
-"""Gains nearer to 0 dB are not told."""
+"""Gains nearer to 0 dB are not shown."""
 LATELY_S = 3_600.0
 """So long a late block or a loss of the device keeps the house from being called well."""
 
@@ -101,7 +101,7 @@ def _bag(known: Known) -> dict[str, str | None] | None:
 
 
 def _lowered(known: Known) -> Iterator[dict[str, Any]]:
-    """What makes the piece quieter now: by what, by how much, and who asked for it."""
+    """Lists what lowers the piece now, by how much, and who asked for it."""
     reading, opening = known.engine.reading, known.opening
     if (plan_db := _plan_gain_db(known)) is not None and plan_db < 0.0:
         yield {"by": "plan", "db": round(plan_db, 1), "who": None}

@@ -29,7 +29,7 @@ logger = logging.getLogger(__name__)
 
 FILE_NAME = "levels.sqlite"
 UNLOGGED_MOST_S = 2.5
-"""What was sent after the last row of a run that was cut: a tally of a second, and the rest for writing it."""
+"""A cut run may have sent so much after its last row: a tally of a second, and the rest for writing it."""
 _MARGIN_S = 60.0
 """By so much the durations of rows may add up to more than the time in which they were sent: a device that comes back
 takes a buffer at once."""
@@ -101,7 +101,7 @@ class EventRow:
     text: str
     sender: str | None = None
     boot: str | None = None
-    """As of a SecondRow; null where whoever wrote it did not tell."""
+    """As of a SecondRow; null if the writer did not say."""
     up_s: float | None = None
     unlogged_s: float | None = None
     """For how long before it something may have been sent that no row tells."""
@@ -198,7 +198,7 @@ class LevelLog:
         return self._writing
 
     def close(self) -> None:
-        """Let go of the file; what is written next opens it again."""
+        """Close the file; the next write opens it again."""
         if self._writing is not None:
             self._writing.close()
             self._writing = None

@@ -121,7 +121,7 @@ class Recording:
             self.engine.fade_out(CUT_FADE_S)
 
     def run(self, on: date, shown: Callable[[str], None]) -> Recorded:
-        """Play to the end and seal; `shown` is told now and then how it stands."""
+        """Play to the end and seal; `shown` is called now and then with the state."""
         with self._evidence.kept(f"Recording {self._title}.", f"Recorded {self._title}."):
             self._play(shown)
         self._sound.close()
@@ -230,7 +230,7 @@ def _ending_on_signals(evening: Recording, for_s: float | None) -> Iterator[None
 
 
 def _seldom(shown: Callable[[str], None]) -> Callable[[str], None]:
-    """Where there is no terminal, a line now and then is enough."""
+    """Without a terminal, a line now and then is enough."""
     due_s = time.monotonic()
 
     def show(line: str) -> None:

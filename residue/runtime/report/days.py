@@ -22,7 +22,7 @@ from residue.schedule.spans import instant, local
 
 _BY_PEOPLE = {"hold", "release", "trim", "next", "hours", "swap", CALIBRATED}
 _ROUTINE = {"closed", "opening", "playing", "resting", "switched", STARTED, ENDED, "in force", "notes", READ_AGAIN}
-"""What happens on a day without anything to tell."""
+"""Events of an ordinary day, which the report leaves out."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +59,7 @@ class PlayedPerformance:
     true_peak_dbtp: float | None
     plan_gain_db: float | None
     governor_gain_db: float
-    """The lowest."""
+    """The lowest gain of the governor."""
 
 
 @dataclass(frozen=True, slots=True)
