@@ -16,7 +16,7 @@ from residue.mapping.graph import ports
 from residue.mapping.node import Node
 from residue.mapping.nodes import KINDS
 from residue.mapping.signals import Events, Kind
-from tests.mapping.single import Performance, Signals, ticks
+from tests.mapping.single import Performance, Signals, shape_of, ticks
 
 FRAMES = 7_000
 
@@ -114,6 +114,11 @@ EXAMPLES: Mapping[str, Sequence[dict[str, Any]]] = {
         {"memory_s": 0.1, "grain_s": 0.02, "grains_per_s": 300.0, "ratio": 2.3, "captured": None, "spread": 0.5},
         {"memory_s": 0.1, "grain_s": 0.02, "grains_per_s": 400.0, "ratio": 0.7, "back_s": 0.01, "captured": None},
     ],
+    "feedback": [
+        {"delay_s": 0.0101, "channels": 2, "bound": 0.5},
+        {"delay_s": 0.02, "rate": "slow"},
+        {"delay_s": 0.0153, "rate": "events", "refractory_s": 0.001},
+    ],
     "freeze": [{"length_s": 0.0301, "fade_s": 0.01}],
     "respiratory_modulation": [{"window_s": 0.05}, {"measure": "wave"}],
     "breath": [{}, {"measure": "depth", "rises_with": "out"}, {"measure": "phase"}, {"measure": "fullness"}],
@@ -170,6 +175,8 @@ def examples() -> list[Example]:
                     for field in takes
                     if getattr(node, field) is not None
                 }
+                if any(shape_of(inputs[field]) != node.gives({}) for field in node.late):
+                    continue
                 shown = "-".join(sorted(set(kinds.values()))) or "none"
                 found.append(Example(f"{kind}-{number}-{shown}", node, inputs))
     return found

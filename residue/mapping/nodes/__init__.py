@@ -17,6 +17,7 @@ from residue.mapping.nodes import (
     conditioning,
     crossing,
     fatigue,
+    feedback,
     feeds,
     filtering,
     freezing,
@@ -134,6 +135,7 @@ _CLASSES: tuple[type[Node], ...] = (
     memory.Echo,
     freezing.Freeze,
     granular.GrainCloud,
+    feedback.Feedback,
     # crossing
     crossing.Audify,
     crossing.AudioRateControl,
