@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
+from deploy.keys import keys
 from residue.control import addresses
 from residue.loudness.caps.rules import RULES
 from residue.mapping.catalogue import markdown
@@ -31,6 +32,7 @@ def nodes() -> str:
 TABLES: Mapping[str, Callable[[], str]] = {
     "addresses": addresses.table,
     "checks": checks.table,
+    "keys": keys,
     "nodes": nodes,
     "replies": addresses.table_of_replies,
     "rules": rules,

@@ -6,6 +6,7 @@ there, or the nearest valid key. So the tables are walked here and msgspec is as
 
 from __future__ import annotations
 
+import ipaddress
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from enum import Enum
@@ -27,6 +28,15 @@ _LEAST, _MOST = -(2**63), 2**63 - 1
 _MOST_BYTES = 4_000_000
 """Far more than anybody writes by hand: a larger file is not read."""
 _TOO_LONG = "A whole number has too many digits here.", "Write one of at most 18 digits."
+
+
+def ip_address(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address:
+    """The address that stands in a file; ValueError, with a person's sentence, where it is none."""
+    try:
+        return ipaddress.ip_address(text)
+    except ValueError:
+        why = "Names do not do here: the service may only reach addresses that stand in its unit."
+        raise ValueError(f'"{text}" is not an IP address. Write one such as 192.0.2.7. {why}') from None
 
 
 def read_toml(path: Path) -> tuple[dict[str, Any], list[Finding]]:
@@ -82,7 +92,9 @@ def check(
     whole = True  # as far as this table's own keys go; a fault within a table below leaves only that table out
     for key in raw:
         if key not in fields:
-            findings.append(_finding(file, _join(at, key), "This key is not known here.", nearest(key, fields)))
+            findings.append(
+                _finding(file, _join(at, key), what="This key is not known here.", mend=nearest(key, fields))
+            )
     for key, field in fields.items():
         where = _join(at, key)
         if key in raw:
@@ -96,13 +108,13 @@ def check(
             whole = False
             table = _table(field.type, where)
             mend = f"Write a table {table}." if table else f"Write {key} = {_expected(field.type)}."
-            findings.append(_finding(file, where, "This key is missing.", mend))
+            findings.append(_finding(file, where, what="This key is missing.", mend=mend))
     if not whole:
         return None, findings
     try:
         checked = record(**values)
     except ValueError as error:  # from a record's own __post_init__: a person's sentences, one for each fault
-        return None, findings + [_fault(file, at, str(fault)) for fault in error.args]
+        return None, findings + [_fault(file=file, at=at, sentences=str(fault)) for fault in error.args]
     return (None, findings) if findings else (checked, [])
 
 
@@ -115,12 +127,12 @@ def _check_value(raw: object, wanted: Any, file: str, where: str) -> tuple[Any, 
     items = _items(raw) if of_items is not None else {}
     findings = []
     for key, item in items.items():
-        findings += _steering(key, file, _join(where, key))
+        findings += _steering(key, file=file, where=_join(where, key))
         findings += _check_value(item, of_items, file, _join(where, key))[1]
     if isinstance(raw, float) and not isfinite(raw):  # which TOML knows as numbers and no bound of a range keeps out
-        findings.append(_finding(file, where, f"{raw} is not a finite number.", "Write a finite number."))
+        findings.append(_finding(file, where, what=f"{raw} is not a finite number.", mend="Write a finite number."))
     if isinstance(raw, str):
-        findings += _steering(raw, file, where)
+        findings += _steering(raw, file=file, where=where)
     if findings:
         return None, findings
     try:
@@ -129,11 +141,11 @@ def _check_value(raw: object, wanted: Any, file: str, where: str) -> tuple[Any, 
         return None, [_translate(error, raw, wanted, file, where)]
 
 
-def _steering(text: str, file: str, where: str) -> Iterator[Finding]:
+def _steering(text: str, *, file: str, where: str) -> Iterator[Finding]:
     """Finds control characters that a TOML escape put into a key or a text."""
     if steering := STEERING.search(text):
         what = f"It contains the control character U+{ord(steering[0]):04X}."
-        yield _finding(file, where, what, "Take it out.")
+        yield _finding(file, where, what=what, mend="Take it out.")
 
 
 def _items(raw: object) -> Mapping[str, object]:
@@ -155,8 +167,10 @@ def _meant(
         return records[named], []
     names = [str(tag) for tag in records]
     if key not in raw:
-        return None, [_finding(file, f"{where}.{key}", "This key is missing.", nearest("", names))]
-    return None, [_finding(file, f"{where}.{key}", f"{_shown(named)} is not allowed here.", nearest(str(named), names))]
+        return None, [_finding(file, f"{where}.{key}", what="This key is missing.", mend=nearest("", names))]
+    return None, [
+        _finding(file, f"{where}.{key}", what=f"{_shown(named)} is not allowed here.", mend=nearest(str(named), names))
+    ]
 
 
 def _translate(error: msgspec.ValidationError, raw: object, wanted: Any, file: str, where: str) -> Finding:
@@ -168,7 +182,7 @@ def _translate(error: msgspec.ValidationError, raw: object, wanted: Any, file: s
         mend = f"Write it as in {_shown(examples[0])}."
     elif isinstance(raw, Mapping | list) and (table := _table(wanted, where)):
         mend = f"Write a table {table}." if _item_type(raw, wanted) is None else mend
-    return _finding(file, where, f"{_shown(raw)} is not allowed here.", mend)
+    return _finding(file, where, what=f"{_shown(raw)} is not allowed here.", mend=mend)
 
 
 def _choices(wanted: Any) -> set[str]:
@@ -256,10 +270,10 @@ def _join(at: str, key: str) -> str:
     return f"{at}{key}" if key.startswith("[") else f"{at}.{key}" if at else key
 
 
-def _fault(file: str, at: str, sentences: str) -> Finding:
+def _fault(*, file: str, at: str, sentences: str) -> Finding:
     """A record's own fault: a person's sentences, perhaps behind the key that they are about, as in "tue: …"."""
     return Finding(Severity.STOPS, f"{file}: {at}" if at else file, sentences, "")
 
 
-def _finding(file: str, where: str, what: str, mend: str) -> Finding:
+def _finding(file: str, where: str, *, what: str, mend: str) -> Finding:
     return Finding(Severity.STOPS, f"{file}: {where}", what, mend)

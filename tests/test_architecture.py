@@ -4,9 +4,11 @@ import ast
 import re
 import sys
 import tomllib
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterable, Iterator
 from graphlib import TopologicalSorter
 from importlib.metadata import packages_distributions
+from itertools import takewhile
 from pathlib import Path
 
 import pytest
@@ -200,6 +202,60 @@ def test_a_public_name_means_one_thing() -> None:
     assert {name: modules for name, modules in homes.items() if len(modules) > 1} == {}
 
 
+MAY_BE_GIVEN_BY_PLACE = {
+    "problems.Finding": "what a person reads, in the order in which it is read",
+    "problems.stopping": "what a person reads, in the order in which it is read",
+    "mapping.placing.Box": "x, y, width, height: the order of every drawing interface",
+    "runtime.daemon.chronicle.happened": "handed on as a plain function: the event table's columns in order",
+    "runtime.daemon.chronicle._note": "the same",
+    "dsp.qrs._Hop": "a named tuple, unpacked and made in one place",
+    "dsp.resampling.cubic": "four neighbours in the order of time",
+    "dsp.swept._products": "a matrix, row by row",
+    "loudness.meters.weightings.carried": "coefficients of a polynomial",
+}
+"""What takes three or more arguments of like type by place, and why one does not take them for each other."""
+
+
+def like_types(annotations: Iterable[ast.expr]) -> bool:
+    """Whether three or more are of one type, where a value that may be missing is like one that may not."""
+    counts = Counter(ast.unparse(annotation).removesuffix(" | None") for annotation in annotations)
+    return max(counts.values(), default=0) >= 3
+
+
+def fields_by_place(record: ast.ClassDef) -> list[ast.expr]:
+    """The types of what a dataclass, a named tuple or a struct is made of by place; [] where it is made by names."""
+    ways = [*record.decorator_list, *record.bases]
+    if not any(re.match(r"dataclass\b|NamedTuple$|(msgspec\.)?Struct$", ast.unparse(way)) for way in ways):
+        return []
+    keywords = [keyword for way in ways if isinstance(way, ast.Call) for keyword in way.keywords] + record.keywords
+    if any(keyword.arg == "kw_only" for keyword in keywords):
+        return []
+    fields = [field for field in record.body if isinstance(field, ast.AnnAssign)]
+    by_place = takewhile(lambda field: ast.unparse(field.annotation) != "KW_ONLY", fields)
+    return [field.annotation for field in by_place if not ast.unparse(field.target).startswith("_")]
+
+
+def called_by_click(function: ast.FunctionDef | ast.AsyncFunctionDef) -> bool:
+    """Whether it is a command, which click calls with names."""
+    return any(ast.unparse(decorator).startswith("click.command") for decorator in function.decorator_list)
+
+
+def by_place(module: Path) -> Iterator[str]:
+    """What takes three or more arguments of like type by their place."""
+    for node in ast.walk(ast.parse(module.read_text(encoding="utf-8"))):
+        types = fields_by_place(node) if isinstance(node, ast.ClassDef) else []
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            arguments = () if called_by_click(node) else (*node.args.posonlyargs, *node.args.args)
+            types = [argument.annotation for argument in arguments if argument.annotation]
+        if isinstance(node, ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef) and like_types(types):
+            yield f"{dotted(module)}.{node.name}"
+
+
+def test_three_arguments_of_like_type_are_given_by_name() -> None:
+    """Two of them may change places, and neither types nor tests need notice."""
+    assert {name for module in MODULES for name in by_place(module)} == set(MAY_BE_GIVEN_BY_PLACE)
+
+
 def test_no_module_holds_more_than_a_person_can_read_at_once() -> None:
     lines = {named(module): len(module.read_text(encoding="utf-8").splitlines()) for module in MODULES}
     assert {module: count for module, count in lines.items() if count > MOST_LINES} == {}
@@ -220,6 +276,7 @@ OF_NO_SINGLE_MODULE = {
     "live/test_coming_in.py": "from a sensor to the graph, through all of live",
     "live/test_loopback.py": "a recording through a real sound server",
     "live/test_replay.py": "a recording and its replay",
+    "loudness/plan/test_alone.py": "plan, profile and stage, where outputs of one kind are lowered alone",
     "loudness/stage/test_tightening.py": "governor, trims and meters, where stricter caps come while they run",
     "loudness/test_promise.py": "governor, history and log against a meter of its own",
     "loudness/test_vibration_caps.py": "caps on vibration, from room.toml to the governor",

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from residue.archive.prepared_fixity import SUMS, Sum, _known
-from residue.archive.swap.candidate import Request, When, read_request
+from residue.archive.swap.places import Request, When, read_request
 from residue.records import SpoiltRecordError, decode_record, encode_record
 from residue.runtime.house.memory import Memory, remembered
 from residue.runtime.house.restarts import Restarts
@@ -26,7 +26,7 @@ RECORDS: list[tuple[Any, Any]] = [
     (date(2026, 3, 2), date),
     ({"forearm.f32": Sum(size=12, mtime_ns=34, sha256="5f")}, dict[str, Sum]),
     (Request(when=When.NOW, bag="fourth-batch", asked=NOON), Request),
-    (Outcome(gain_db={"first-batch": -1.2}, words={}, duration_s={}, unplayable={}, knots_db={}), Outcome),
+    (Outcome(gain_db={"first-batch": -1.2}, words={}, duration_s={}, unplayable={}, lowering={}), Outcome),
 ]
 KINDS = ["memory", "restarts", "nights", "sums", "request", "plan"]
 

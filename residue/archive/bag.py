@@ -183,19 +183,21 @@ def _files_to_seal(folder: Path) -> list[tuple[str, int]]:
             path = Path(place, name)
             inner = path.relative_to(folder).as_posix()
             if path.is_symlink():
-                findings.append(_unsealable(folder, inner, "is a link", "Put the file itself there."))
+                findings.append(_unsealable(folder, inner, what="is a link", mend="Put the file itself there."))
             elif _UNSAFE_NAME.search(inner) or not inner.isprintable():
-                findings.append(_unsealable(folder, ascii(inner), "has a name that does not travel", "Rename it."))
+                findings.append(
+                    _unsealable(folder, ascii(inner), what="has a name that does not travel", mend="Rename it.")
+                )
             elif path.is_file():
                 files.append((inner, path.stat().st_size))
             elif not path.is_dir():
-                findings.append(_unsealable(folder, inner, "is not a file", "Remove it."))
+                findings.append(_unsealable(folder, inner, what="is not a file", mend="Remove it."))
     if findings:
         raise ProblemError(findings)
     return sorted(files)
 
 
-def _unsealable(folder: Path, inner: str, what: str, mend: str) -> Finding:
+def _unsealable(folder: Path, inner: str, *, what: str, mend: str) -> Finding:
     return Finding(Severity.STOPS, folder.name, f"{inner} {what}.", mend)
 
 

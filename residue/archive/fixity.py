@@ -168,7 +168,7 @@ def _changed(path: Path, listed: Listed, progress: Progress) -> Iterator[Finding
     sizes = {name: (path / name).stat().st_size for name in listed}
     done, total = 0, sum(sizes.values())
     for name, sums in sorted(listed.items()):
-        told = partial(_tell_within, progress, name, done, total)
+        told = partial(_tell_within, progress, name, before=done, total=total)
         try:
             actual = _checksums(path / name, sums, told)
         except OSError as error:
@@ -180,7 +180,7 @@ def _changed(path: Path, listed: Listed, progress: Progress) -> Iterator[Finding
     progress(path.name, total, total)
 
 
-def _tell_within(progress: Progress, name: str, before: int, total: int, read: int) -> None:
+def _tell_within(progress: Progress, name: str, read: int, *, before: int, total: int) -> None:
     progress(name, min(before + read, total), total)
 
 

@@ -49,11 +49,11 @@ class Bridged:
         values = values.copy()
         edges = np.flatnonzero(np.diff(missing, prepend=False, append=False))
         for first, last in edges.reshape(-1, 2):
-            gap = self._whole(start + int(first), start + int(last), start, stop)
+            gap = self._whole(start + int(first), start + int(last), start=start, stop=stop)
             values[first:last] = self._line(gap, start + int(first), start + int(last))
         return values
 
-    def _whole(self, first: int, last: int, start: int, stop: int) -> Gap:
+    def _whole(self, first: int, last: int, *, start: int, stop: int) -> Gap:
         """The gap that the missing samples first, …, last - 1 of those read (start, …, stop - 1) belong to."""
         if not self._latest.start <= first < last <= self._latest.stop:  # a gap of hours is searched only once
             begins = first if first > start else self._backwards(first)

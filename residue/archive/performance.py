@@ -71,13 +71,16 @@ class ChannelSpan(ManifestTable, frozen=True, kw_only=True):
     """A part of a channel, in seconds from its first sample."""
 
     start_s: Annotated[float, Meta(ge=0, le=LONGEST_S)]
+    """When it begins."""
     length_s: Annotated[float, Meta(ge=0, le=LONGEST_S)]
+    """How long it is."""
 
 
 class Channel(ManifestTable, frozen=True, kw_only=True):
     """One sensor's recording, and where in the payload it is."""
 
     kind: ChannelKind
+    """What the sensor measures."""
     file: str
     """Beside performance.toml or in a folder below it, with forward slashes."""
     site: str = ""
@@ -111,7 +114,9 @@ class Mark(ManifestTable, frozen=True, kw_only=True):
     """Something a person noted at a moment of the performance."""
 
     at_s: OffsetS
+    """When, in seconds from the start of the performance."""
     text: str
+    """What was noted."""
 
 
 class Permission(ManifestTable, frozen=True, kw_only=True):
@@ -124,6 +129,7 @@ class Permission(ManifestTable, frozen=True, kw_only=True):
     use: str = ""
     """What the recording may be used for."""
     shown_from: date | None = None
+    """The first day on which it may be shown."""
     shown_until: date | None = None
     """The last day on which it may be shown."""
 
@@ -150,19 +156,26 @@ def check_names(channels: Iterable[str]) -> None:
 
 
 class Performance(ManifestTable, frozen=True, kw_only=True):
-    """One archived evening: performance.toml as a record."""
+    """The facts about one archived evening, sealed in its bag."""
 
     title: str
+    """The title of the evening."""
     performer: str = ""
+    """Who performed."""
     recorded: Annotated[datetime, Meta(tz=True)] | None = None
     """When its first frame was taken."""
     place: str = ""
+    """Where."""
     notes: str = ""
+    """What else should be known in twenty years."""
     duration_s: Annotated[float, Meta(gt=0, le=LONGEST_S)] | None = None
     """How long it was; where it is not told, to the end of the longest channel."""
     channel: Annotated[dict[str, Channel], Meta(min_length=1)]
+    """The channels by name, as the piece reads them."""
     mark: list[Mark] = []
+    """Moments that somebody noted."""
     permission: Permission | None = None
+    """The performer's consent."""
 
     def __post_init__(self) -> None:
         check_names(self.channel)

@@ -24,7 +24,7 @@ class Samples(Protocol):
         """Those of a part, (samples,)."""
 
 
-def _window(samples: Samples, begins: int, start: int, stop: int) -> NDArray[np.float64]:
+def _window(samples: Samples, *, begins: int, start: int, stop: int) -> NDArray[np.float64]:
     """(stop - start,): the samples, the first of which stands at `begins`; zero before and after them."""
     window = np.zeros(stop - start)
     low, high = max(start, begins), min(stop, begins + len(samples))
@@ -33,7 +33,9 @@ def _window(samples: Samples, begins: int, start: int, stop: int) -> NDArray[np.
     return window
 
 
-def _ramped(window: NDArray[np.float64], start: int, begins: int, ends: int | None, ramp: int) -> NDArray[np.float64]:
+def _ramped(
+    window: NDArray[np.float64], *, start: int, begins: int, ends: int | None, ramp: int
+) -> NDArray[np.float64]:
     """The window from `start` on, coming in where the channel begins after 0, and going out where it ends early."""
     comes = begins > 0 and start < begins + ramp
     goes = ends is not None and start + len(window) > ends - ramp
@@ -57,9 +59,11 @@ class SlowRecording:
 
     def __call__(self, span: Span) -> Slow:
         """The samples at the ticks of the span, (ticks,)."""
-        window = _window(self.samples, self.first_tick, span.first_tick, span.last_tick)
+        window = _window(self.samples, begins=self.first_tick, start=span.first_tick, stop=span.last_tick)
         ends = self.first_tick + len(self.samples) if self.ends_early else None
-        return _ramped(window, span.first_tick, self.first_tick, ends, round(RAMP_S * CONTROL_RATE_HZ))
+        return _ramped(
+            window, start=span.first_tick, begins=self.first_tick, ends=ends, ramp=round(RAMP_S * CONTROL_RATE_HZ)
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,9 +77,9 @@ class FastRecording:
 
     def __call__(self, span: Span) -> Fast:
         """The samples at the frames of the span, (1, frames)."""
-        window = _window(self.samples, self.first_frame, span.start, span.stop)
+        window = _window(self.samples, begins=self.first_frame, start=span.start, stop=span.stop)
         ends = self.first_frame + len(self.samples) if self.ends_early else None
-        return _ramped(window, span.start, self.first_frame, ends, frame_at(RAMP_S))[None]
+        return _ramped(window, start=span.start, begins=self.first_frame, ends=ends, ramp=frame_at(RAMP_S))[None]
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,6 +26,7 @@ from residue.cli import (
     status,
     swap,
     trace,
+    unit,
     verify,
 )
 from residue.cli.common import Group
@@ -45,6 +46,7 @@ for _command in (
     devices.devices,
     run.run,
     check.check,
+    unit.unit,
     caps.caps,
     calibrate.calibrate,
     render.render,

@@ -29,7 +29,7 @@ def check(ctx: click.Context, installation: Path, device: str | None, picture: P
     from residue.runtime.system.folders import cache_folder
 
     with progress("Checking") as bar:
-        findings = inspect(installation, device, cache_folder(), SystemClock(), bar, picture)
+        findings = inspect(installation, device, cache_folder(), SystemClock(), progress=bar, picture=picture)
     ok = not stops(findings)
     if as_json:
         print_json({"ok": ok, "findings": [_as_dict(finding) for finding in findings]})

@@ -18,7 +18,7 @@ from residue.cli.common import INSTALLATION, LASTING_S
 @click.option("--state", type=click.Path(path_type=Path), help="Folder for the log and what survives a restart.")
 @click.pass_context
 def run(ctx: click.Context, installation: Path, device: str | None, for_s: float | None, state: Path | None) -> None:
-    """Run an installation in the foreground until told to stop.
+    """Run an installation in the foreground until it is stopped.
 
     For the gallery technician, and for the machine's service manager.
 

@@ -2,29 +2,50 @@
 
 from __future__ import annotations
 
+import time
+
 import click
 
 from residue.cli.common import AS_JSON, host_and_port, print_json
 from residue.control.settings import DEFAULT_PORT
 
+_WATCH_S = 1.0
+
 
 @click.command()
 @click.option("--at", default=f"127.0.0.1:{DEFAULT_PORT}", show_default=True, metavar="HOST:PORT")
+@click.option("--watch", is_flag=True, help="Show it anew every second, until Ctrl-C.")
 @AS_JSON
-def status(at: str, as_json: bool) -> None:
-    """Say what the running daemon does now.
+def status(at: str, watch: bool, as_json: bool) -> None:
+    """Say what the running daemon does now: whether it is silent because it should be, and until when.
 
     For the gallery technician, and for whoever is asked why it is quiet.
 
     \b
-    Example: residue status
+    Example: residue status --watch
     """
-    from residue.control.query import in_words
     from residue.control.query import status as ask
+    from residue.control.status_in_words import in_words
 
-    told = ask(*host_and_port(at))
-    if as_json:
-        print_json(told)
-        return
-    for line in in_words(told):
-        click.echo(line)
+    place = host_and_port(at)
+    if watch:
+        _watch(place)
+    elif as_json:
+        print_json(ask(*place))
+    else:
+        click.echo("\n".join(in_words(ask(*place))))
+
+
+def _watch(place: tuple[str, int]) -> None:
+    from residue.control.query import status as ask
+    from residue.control.status_in_words import in_words
+    from residue.problems import ProblemError
+
+    while True:
+        try:
+            shown = "\n".join(in_words(ask(*place)))
+        except ProblemError as error:  # a house that starts again answers again
+            shown = str(error)
+        click.clear()
+        click.echo(shown)
+        time.sleep(_WATCH_S)

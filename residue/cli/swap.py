@@ -28,7 +28,7 @@ def swap(installation: Path, bag: Path | None, place: str | None, when: str, bac
     Example: residue swap archives/night-dough /media/stick/fourth-batch --in-place-of first-batch
     """
     from residue.archive.swap.asking import ask_back, place_for, place_to_go_back, stage
-    from residue.archive.swap.candidate import When
+    from residue.archive.swap.places import When
     from residue.installation.load import PERFORMANCES, load
     from residue.runtime.system.clock import SystemClock
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 
 STATUS_REPLY = "/house/status/reply"
 STATE_REPLY = "/house/state/reply"
 DONE_REPLY = "/house/done"
 ERROR_REPLY = "/house/error"
 SWAP_TOLD = "/house/swap/told"
-"""What becomes of a swap, to whoever asked for one last."""
+"""Carries the result of a swap to the last sender that asked for one."""
 
 REPLIES = (
     (DONE_REPLY, "the address that was obeyed (string)", "Every command that was obeyed."),
@@ -38,6 +38,7 @@ class Address:
     path: str
     takes: Sequence[str]
     does: str
+    _: KW_ONLY
     changes: bool
     text: bool = False
     needs_key: bool = False

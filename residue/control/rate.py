@@ -21,6 +21,7 @@ class Allowance:
     def __init__(
         self,
         monotonic_s: Callable[[], float],
+        *,
         per_s: float = PER_S,
         burst: float = BURST,
         all_per_s: float = ALL_PER_S,

@@ -1,4 +1,4 @@
-"""Where the control surface listens and whom it answers, as `[control]` of room.toml holds it."""
+"""The table [control] of room.toml: the address of the control surface, and its permitted senders."""
 
 from __future__ import annotations
 
@@ -9,6 +9,8 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
+from residue.checking import ip_address
+
 DEFAULT_PORT = 47_300
 UdpPort = Annotated[int, Meta(ge=1024, le=65_535)]
 
@@ -17,24 +19,29 @@ class FeedTarget(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     """A machine that the feed of signals and events is sent to."""
 
     host: str
+    """Its IP address."""
     port: UdpPort
+    """Its UDP port."""
 
     def __post_init__(self) -> None:
-        _address(self.host)
+        ip_address(self.host)
 
 
 Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 
 
 class Listening(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Where OSC messages are listened for and whose; by default only this machine itself is heard."""
+    """The address for OSC messages and the permitted senders; by default only this machine itself."""
 
     listen: str = "127.0.0.1"
+    """The address of this machine at which messages are taken; 0.0.0.0 means every network it is in."""
     port: UdpPort = DEFAULT_PORT
+    """The UDP port."""
     allow: tuple[str, ...] = ("127.0.0.1/32",)
+    """The networks whose messages are taken; all others are dropped."""
 
     def __post_init__(self) -> None:
-        _address(self.listen)
+        ip_address(self.listen)
         for network in self.allow:
             try:
                 ipaddress.ip_network(network)
@@ -58,18 +65,12 @@ def admits(networks: Iterable[Network], sender: str) -> bool:
 
 
 class ControlSettings(Listening, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The control surface of one room.
+    """Who may ask and command the house, and where the feed goes.
 
-    key: what commands that change anything must bring as their last argument. It travels unencrypted: it keeps out
-    the curious, and `allow` keeps out the rest.
+    The key keeps out the curious, since it travels unencrypted; `allow` keeps out the rest.
     """
 
     key: Annotated[str, Meta(min_length=8, max_length=64)] | None = None
+    """A word of 8 to 64 characters that each command must bring as its last argument. It travels unencrypted."""
     feed: tuple[FeedTarget, ...] = ()
-
-
-def _address(host: str) -> None:
-    try:
-        ipaddress.ip_address(host)
-    except ValueError:
-        raise ValueError(f'"{host}" is not an IP address. Write one such as 127.0.0.1.') from None
+    """The machines that the feed nodes of the piece are sent to."""

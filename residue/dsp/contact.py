@@ -35,7 +35,7 @@ class Contact:
         self._all, self._all_power = SosFilter(filters.highpass(_DRIFT_HZ, rate_hz, 2)), sliding_sum(ticks)
         self._hums = [
             (
-                SosFilter(filters.bandpass(hz - _MAINS_WIDTH_HZ / 2, hz + _MAINS_WIDTH_HZ / 2, rate_hz, 1)),
+                SosFilter(filters.bandpass((hz - _MAINS_WIDTH_HZ / 2, hz + _MAINS_WIDTH_HZ / 2), rate_hz, 1)),
                 sliding_sum(ticks),
             )
             for hz in _MAINS_HZ

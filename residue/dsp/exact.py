@@ -81,7 +81,7 @@ def log10(x: float) -> float:
 # ---- arrays, for the signal path --------------------------------------------------------------------------------
 
 
-def _taylor(terms: int, scale: Decimal, step: int, sign: int) -> tuple[float, ...]:
+def _taylor(*, terms: int, scale: Decimal, step: int, sign: int) -> tuple[float, ...]:
     """Taylor coefficients scale**n / n! for n = first, first + step, …, with alternating sign if sign is -1."""
     first = 1 if step == 2 else 0
     coefficients, factorial = [], Decimal(1)
@@ -98,6 +98,8 @@ def _taylor(terms: int, scale: Decimal, step: int, sign: int) -> tuple[float, ..
 _SINE = _taylor(terms=8, scale=_PI / 2, step=2, sign=-1)
 _EXP2 = _taylor(terms=14, scale=_LN_2, step=1, sign=1)
 _LOG2 = tuple(float(2 / (_LN_2 * (2 * k + 1))) for k in range(12))
+_ARCTAN = tuple(float(Decimal((-1) ** k) / ((2 * k + 1) * 2 * _PI)) for k in range(17))
+_TAN_EIGHTH = 0.41421356237309503
 _OCTAVES_PER_DB = float(_LN_10 / (20 * _LN_2))
 _SQRT_HALF = 0.7071067811865476
 
@@ -134,6 +136,21 @@ def log2(x: Floats) -> Floats:
     mantissa = np.where(small, 2.0 * mantissa, mantissa)
     ratio = (mantissa - 1.0) / (mantissa + 1.0)
     value: Floats = ratio * _horner(ratio * ratio, _LOG2) + (exponent - small)
+    return value
+
+
+def angle_turns(across: Floats, along: Floats) -> Floats:
+    """The angle between 0 and half a turn of points that lie `across` (0 or above) and `along`; error below 1e-13.
+
+    0 where both are 0.
+    """
+    ahead = np.abs(along)
+    ratio = np.minimum(across, ahead) / np.maximum(np.maximum(across, ahead), 1e-300)
+    steep = ratio > _TAN_EIGHTH  # beyond an eighth of half a turn: counted from a quarter of it
+    small = np.where(steep, (ratio - 1.0) / (ratio + 1.0), ratio)
+    angle = small * _horner(small * small, _ARCTAN) + np.where(steep, 0.125, 0.0)
+    angle = np.where(across > ahead, 0.25 - angle, angle)
+    value: Floats = np.where(along < 0.0, 0.5 - angle, angle)
     return value
 
 

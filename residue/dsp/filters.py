@@ -6,46 +6,15 @@ the coefficients have the same bits on every machine.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 from numpy.typing import NDArray
-from scipy import signal
 
-from residue.dsp import exact
+from residue.dsp import exact, kernel
 
 Floats = NDArray[np.float64]
-Kernel = Callable[[Floats, Floats, Floats], None]
 
 SUBNORMAL_GUARD = 1e-30
 """Added to every input: a filter that decays into subnormal numbers runs five times slower, for good."""
-
-
-def _public_kernel(sos: Floats, x: Floats, zi: Floats) -> None:
-    y, zf = signal.sosfilt(sos, x, zi=zi.transpose(1, 0, 2))
-    x[:], zi[:] = y, zf.transpose(1, 0, 2)
-
-
-def _choose_kernel() -> Kernel:
-    """The inner loop of scipy: a tenth of the cost of its public call, but private, so used only if it proves equal."""
-    try:
-        from scipy.signal._sosfilt import _sosfilt
-    except ImportError:
-        return _public_kernel
-    sos = np.array([[0.2, 0.3, 0.1, 1.0, -0.5, 0.25], [1.0, -2.0, 1.0, 1.0, -1.9, 0.91]])
-    x = np.sin(np.arange(64.0)).reshape(2, 32)
-    expected, expected_state = x.copy(), np.full((2, 2, 2), 0.125)
-    found, found_state = x.copy(), np.full((2, 2, 2), 0.125)
-    _public_kernel(sos, expected, expected_state)
-    try:
-        _sosfilt(sos, found, found_state)
-    except (TypeError, ValueError):
-        return _public_kernel
-    same = np.array_equal(expected, found) and np.array_equal(expected_state, found_state)
-    return _sosfilt if same else _public_kernel
-
-
-_kernel = _choose_kernel()
 
 
 class SosFilter:
@@ -61,7 +30,7 @@ class SosFilter:
     def __call__(self, block: Floats) -> Floats:
         """The filtered copy of (channels, frames) or (frames,), in the same shape."""
         y = np.add(block, SUBNORMAL_GUARD, order="C")  # whatever the order of the block, the kernel wants this one
-        _kernel(self._sos, y if y.ndim == 2 else y[np.newaxis], self._state)
+        kernel.sosfilt(self._sos, x=y if y.ndim == 2 else y[np.newaxis], state=self._state)
         return y
 
     def copy(self) -> SosFilter:
@@ -126,19 +95,20 @@ def highpass(cutoff_hz: float, rate_hz: float, order: int = 2) -> Floats:
     return np.array(sections)
 
 
-def bandpass(low_hz: float, high_hz: float, rate_hz: float, order: int = 2) -> Floats:
-    """A Butterworth high-pass at low_hz followed by a Butterworth low-pass at high_hz, each of the order given."""
+def bandpass(band_hz: tuple[float, float], rate_hz: float, order: int = 2) -> Floats:
+    """A Butterworth high-pass at the lower edge, then a Butterworth low-pass at the upper one, each of that order."""
+    low_hz, high_hz = band_hz
     return np.vstack([highpass(low_hz, rate_hz, order), lowpass(high_hz, rate_hz, order)])
 
 
-def notch(centre_hz: float, rate_hz: float, q: float) -> Floats:
+def notch(centre_hz: float, *, rate_hz: float, q: float) -> Floats:
     """A notch of unit gain elsewhere, centre_hz / q wide between its -3 dB points."""
     cos, half_width = exact.cos_turns(centre_hz / rate_hz), exact.tan_turns(centre_hz / q / rate_hz / 2)
     b = 1.0 / (1.0 + half_width)
     return np.array([[b, -2.0 * b * cos, b, 1.0, -2.0 * b * cos, 2.0 * b - 1.0]])
 
 
-def resonator(centre_hz: float, rate_hz: float, decay_s: float) -> Floats:
+def resonator(centre_hz: float, *, rate_hz: float, decay_s: float) -> Floats:
     """A two-pole resonance of unit peak gain that falls by 60 dB in decay_s after its input ends."""
     radius = exact.power(10.0, -3.0 / (decay_s * rate_hz))
     b = (1.0 - radius * radius) / 2.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from residue.dsp.exact import TURN, Floats, Phases
 
@@ -23,3 +24,23 @@ class Phasor:
         phases = np.cumsum(np.concatenate((self._phase, steps)))
         self._phase = phases[-1:].copy()
         return phases[:-1]
+
+
+class Pulses:
+    """The frames at which a phase that advances by a frequency begins a turn; the first frame is one of them.
+
+    The steps are rounded up, so that a period of whole frames is kept to the frame for as long as a performance lasts.
+    """
+
+    def __init__(self, rate_hz: float) -> None:
+        self._per_hz = TURN / rate_hz
+        self._phase = np.zeros(1, np.uint64)
+        self._due = True
+
+    def __call__(self, frequency_hz: float | Floats, frames: int) -> NDArray[np.int64]:
+        """Frames from 0 to frames - 1. frequency_hz: a number or (frames,), from 0 to half the rate."""
+        steps = np.floor(np.zeros(frames) + frequency_hz * self._per_hz).astype(np.uint64) + np.uint64(1)
+        phases = np.cumsum(np.concatenate((self._phase, steps)))
+        due = np.concatenate(([self._due], phases[1:] < phases[:-1]))
+        self._phase, self._due = phases[-1:].copy(), bool(due[-1])
+        return np.flatnonzero(due[:-1])

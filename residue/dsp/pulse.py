@@ -41,7 +41,7 @@ class PulseFinder:
     """Takes a pulse wave at rate_hz piece by piece and gives the places, counted from 0, where a beat became known."""
 
     def __init__(self, rate_hz: int) -> None:
-        self._level, self._band = FromFirst(), SosFilter(filters.bandpass(*_BAND_HZ, rate_hz))
+        self._level, self._band = FromFirst(), SosFilter(filters.bandpass(_BAND_HZ, rate_hz))
         self._highest = sliding_maximum(round(_OF_LATE_S * rate_hz))
         self._late = round(_KNOWN_AFTER_S * rate_hz)
         self._past = np.zeros(2 * self._late)

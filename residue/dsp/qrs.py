@@ -58,7 +58,7 @@ _FIRST_INTERVAL_S = 1.0
 _REMEMBERED_S = 5.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Beat:
     """In values of the stream: where the R wave is, where it was known, and the way from the R wave before (or 0).
 
@@ -96,7 +96,14 @@ class BeatFinder:
             if placed:
                 at, sure = placed[0] - self._features.delay, placed[1]
                 if sure > 0.0:
-                    beats.append(Beat(at, self._seen - 1, at - self._last_at if self._last_at else 0, sure))
+                    beats.append(
+                        Beat(
+                            at=at,
+                            known_at=self._seen - 1,
+                            interval=at - self._last_at if self._last_at else 0,
+                            sure=sure,
+                        )
+                    )
                     self._last_at = at
         return beats
 
@@ -197,7 +204,7 @@ class _Decisions:
         return self._heart.knows(self._look(peak)[0])
 
     def _search_back(self) -> _Peak | None:
-        """The best peak that was passed over, where a beat is overdue."""
+        """The best peak that was not taken, where a beat is overdue."""
         overdue = self._now - self._last_beat.hop > _SEARCH_BACK * median(self._intervals)
         if self._passed_over is None or not overdue:
             return None
@@ -208,7 +215,7 @@ class _Decisions:
         return self._passed_over
 
     def _forget(self) -> None:
-        """Halve both levels for every while without a beat: after an artefact they stand too high."""
+        """Halve both levels for every while without a beat: after an artefact they are too high."""
         if self._now - max(self._last_beat.hop, self._forgot) > _hops_in(_FORGET_S):
             self._signal /= 2
             self._noise /= 2

@@ -75,7 +75,7 @@ class Features:
         self._before_jump = _Before(round(_JUMP_S * rate_hz))
         self._means = [SlidingMean(round(rate_hz / mains_hz)) for mains_hz in _MAINS_HZ]
         self._bands = [_Band(band_hz, rate_hz, pace.sum_s) for band_hz in _BANDS_HZ]
-        self._shape = SosFilter(filters.bandpass(*_SHAPE_HZ, rate_hz, 1))
+        self._shape = SosFilter(filters.bandpass(_SHAPE_HZ, rate_hz, 1))
         self._waiting = np.empty((5, 0))
         self._seen = 0
         self.delay = round((_SHAPE_DELAY_S + _CLICK_S) * rate_hz)
@@ -121,7 +121,7 @@ class _Band:
     """The slope of the ECG within a band, and the root of the moving sum of its square."""
 
     def __init__(self, band_hz: tuple[float, float], rate_hz: int, sum_s: float) -> None:
-        self._run = SosFilter(filters.bandpass(*band_hz, rate_hz))
+        self._run = SosFilter(filters.bandpass(band_hz, rate_hz))
         self._before, self._sum = _Before(round(SLOPE_S * rate_hz)), sliding_sum(round(sum_s * rate_hz))
 
     def __call__(self, values: Floats) -> tuple[Floats, Floats]:

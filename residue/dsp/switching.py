@@ -9,29 +9,39 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 
+class Latch:
+    """True from when it is set until it is reset; where both come at once, it is set."""
+
+    def __init__(self) -> None:
+        self._on = False
+
+    def __call__(self, sets: Bools, resets: Bools) -> Bools:
+        """Whether it is on at each value, (frames,)."""
+        decides = np.concatenate(([True], sets | resets))
+        states = np.concatenate(([self._on], sets))
+        states = states[np.maximum.accumulate(np.where(decides, np.arange(len(states)), 0))]
+        self._on = bool(states[-1])
+        return states[1:]
+
+
 class Hysteresis:
     """True from when a stream reaches open_at until it comes down to close_at. Source: Schmitt's trigger."""
 
     def __init__(self, open_at: float, close_at: float) -> None:
         self._open_at, self._close_at = open_at, close_at
-        self._open = False
+        self._latch = Latch()
 
     def __call__(self, block: Floats) -> Bools:
         """Whether it is open at each value, (frames,)."""
-        opens = block >= self._open_at
-        decides = np.concatenate(([True], opens | (block <= self._close_at)))
-        states = np.concatenate(([self._open], opens))
-        states = states[np.maximum.accumulate(np.where(decides, np.arange(len(states)), 0))]
-        self._open = bool(states[-1])
-        return states[1:]
+        return self._latch(block >= self._open_at, block <= self._close_at)
 
 
 class Held:
-    """Keeps what is true true for so many values more."""
+    """Keeps what is true true for so many values more. just_before: whether it was true before the stream."""
 
-    def __init__(self, values: int) -> None:
+    def __init__(self, values: int, *, just_before: bool = False) -> None:
         self._values = values
-        self._since = values + 1  # values since it was last true
+        self._since = 0 if just_before else values + 1  # values since it was last true
 
     def __call__(self, block: Bools) -> Bools:
         """Whether it is or was true not too long ago, (frames,)."""
@@ -58,3 +68,15 @@ class LastFree:
         kept: Floats = values[np.maximum.accumulate(at)]
         self._last = float(kept[-1])
         return kept[1:]
+
+
+class Settled:
+    """Becomes true once a stream was true for `on` values more, and false once it was false for `off` values more."""
+
+    def __init__(self, on: int, off: int) -> None:
+        self._was_false, self._was_true = Held(on, just_before=True), Held(off)
+        self._latch = Latch()
+
+    def __call__(self, block: Bools) -> Bools:
+        """Whether it has settled to true at each value, (frames,)."""
+        return self._latch(~self._was_false(~block), ~self._was_true(block))

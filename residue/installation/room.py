@@ -13,20 +13,22 @@ from residue.schedule.equipment import AnyEquipment
 
 
 class Room(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """room.toml: device, outputs with their calibration, caps, control surface.
-
-    device: "silent", "file:NAME.wav", or the stable name of a sound device.
-    equipment: what is switched on before the opening, in this order, and off after closing.
-    levels_at_the_ear: "unknown" states outright that no output is calibrated; caps then hold in dBFS.
-    """
+    """The technician's file: device, outputs with their calibration, caps, control surface, equipment."""
 
     place: str
+    """The name of the room, for status and report."""
     device: str
+    """The sound device by a part of its name that no other has, or "silent", or "file:NAME.wav"."""
     output: dict[str, Output]
+    """The outputs of the piece, each with its channel, transducer and calibration."""
     cap: list[CapEntry]
+    """The limits that always hold; at least one."""
     levels_at_the_ear: Literal["calibrated", "unknown"] = "calibrated"
+    """"unknown" says that no output is calibrated; caps are then in dBFS."""
     control: ControlSettings = ControlSettings()
+    """Who may ask and command the house over the network, and where the feed goes."""
     equipment: list[AnyEquipment] = []
+    """What is switched on before the opening, in this order, and off after closing, in the opposite order."""
 
     def __post_init__(self) -> None:
         if not self.output:

@@ -1,4 +1,4 @@
-"""Where each channel of a performance comes from while it happens, as sensors.toml holds it."""
+"""The source of each channel of a live performance, as sensors.toml states it."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ BEATS_COLUMN = "interval_s"
 
 
 class Messages(Listening, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Where the OSC messages of the sensors are listened for."""
+    """Where the OSC messages of the sensors are received."""
 
     port: UdpPort = 47_310
 
@@ -34,13 +34,17 @@ class Sensor(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     """
 
     kind: ChannelKind
+    """What the sensor measures."""
     site: str = ""
+    """Where on the body: left forearm, O1, chest."""
     unit: str = "1"
+    """The unit of its values; "s" or "ms" for beats."""
     full_scale: Annotated[float, Meta(gt=0)] = 1.0
     """The physical value that digital full scale of the sound input, or a 1 in a message, stands for."""
     input: Annotated[int, Meta(ge=1, le=64)] | None = None
     """Channel of the sound input, counted from 1."""
     address: Annotated[str, Meta(pattern=r"^(/[^\s#*,/?\[\]{}]+)+$", examples=["/brain/o1"])] | None = None
+    """The OSC address at which its samples or beats come."""
     rate_hz: Annotated[int, Meta(ge=16, le=CONTROL_RATE_HZ)] | None = None
     """Samples a second that come to the address; the fewer, the later they are heard: 80 / rate_hz in seconds."""
 
@@ -62,17 +66,24 @@ class Sensor(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
 
 class Sensors(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """sensors.toml: the evening's facts and its channels, known before it begins."""
+    """The artist's file for a live evening: its facts, and where each channel comes from."""
 
     title: str
+    """The title of the evening."""
     performer: str = ""
+    """Who performs."""
     place: str = ""
+    """Where."""
     notes: str = ""
+    """What else should be known in twenty years."""
     permission: Permission | None = None
+    """The performer's consent."""
     device: str | None = None
     """Name of the sound input."""
     osc: Messages = Messages()
+    """Where the OSC messages are received."""
     channel: Annotated[dict[str, Sensor], Meta(min_length=1)]
+    """The channels by name, as the piece reads them."""
 
     def __post_init__(self) -> None:
         if self.device is None and any(sensor.input for sensor in self.channel.values()):

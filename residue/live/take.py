@@ -51,7 +51,7 @@ class _Form(msgspec.Struct, frozen=True):
 
 
 def work_folder(into: Path) -> Path:
-    """Where the files of a bag grow."""
+    """The folder in which the files of a bag grow."""
     return into.with_name(f"{WORK}{into.name}")
 
 

@@ -25,7 +25,7 @@ _LABELS = ("Trust", "Latency", "Source")
 _ANY_LABEL = "|".join(_LABELS)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Parameter:
     """One parameter of a kind: unit by its name, range as written, default as written in piece.toml."""
 
@@ -37,7 +37,7 @@ class Parameter:
     says: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
     """One kind of node."""
 
@@ -52,7 +52,7 @@ class Entry:
     gives: str
     parameters: tuple[Parameter, ...]
     unlike: str
-    """That it cannot keep the same bits on every machine, and by how much it may differ; empty where it can."""
+    """Says by how much it may differ from machine to machine; empty where it keeps the same bits."""
 
 
 def entry(node: type[Node]) -> Entry:
@@ -61,7 +61,11 @@ def entry(node: type[Node]) -> Entry:
     first, _, rest = text.partition("\n")
     found = {label: _labelled(text, label) for label in _LABELS}
     more = re.sub(r"\s+", " ", re.split(rf"\b(?:{_ANY_LABEL}):", rest, maxsplit=1)[0]).strip()
-    inputs = {name: " or ".join(sorted(kinds)) for name, kinds in ports(node).items()}
+    optional = {field.encode_name for field in _fields(node) if not field.required}
+    inputs = {
+        name: " or ".join(sorted(kinds)) + (", may be left out" if name in optional else "")
+        for name, kinds in ports(node).items()
+    }
     return Entry(
         kind=node.kind,
         family=node.family,
@@ -158,16 +162,22 @@ def _parameters(node: type[Node]) -> tuple[Parameter, ...]:
     inputs, driven = ports(node), drivable(node)
     return tuple(
         Parameter(
-            field.encode_name,
-            UNITS.get(field.encode_name.rpartition("_")[2], "") if "_" in field.encode_name else "",
-            _range(hints[field.encode_name]),
-            _default(field),
-            field.encode_name in driven,
-            _description(hints[field.encode_name]),
+            name=field.encode_name,
+            unit=_unit(field.encode_name),
+            range=_range(hints[field.encode_name]),
+            default=_default(field),
+            drivable=field.encode_name in driven,
+            says=_description(hints[field.encode_name]),
         )
         for field in _fields(node)
         if field.encode_name not in inputs
     )
+
+
+def _unit(name: str) -> str:
+    """By the last part of a parameter's name; what is per something has none of these."""
+    before, _, last = name.rpartition("_")
+    return UNITS.get(last, "") if before and not before.endswith("per") else ""
 
 
 def _fields(node: type[Node]) -> tuple[msgspec.inspect.Field, ...]:

@@ -49,6 +49,11 @@ FastIn = Annotated[str, Port(frozenset({Kind.FAST}))]
 EventsIn = Annotated[str, Port(frozenset({Kind.EVENTS}))]
 EitherIn = Annotated[str, Port(frozenset({Kind.SLOW, Kind.FAST}))]
 EithersIn = Annotated[list[str], Port(frozenset({Kind.SLOW, Kind.FAST}))]
+SlowsIn = Annotated[list[str], Port(frozenset({Kind.SLOW}))]
+EventStreamsIn = Annotated[list[str], Port(frozenset({Kind.EVENTS}))]
+SlowsOrEventsIn = Annotated[list[str], Port(frozenset({Kind.SLOW, Kind.EVENTS}))]
+MaybeSlowIn = Annotated[str | None, Port(frozenset({Kind.SLOW}))]
+MaybeEventsIn = Annotated[str | None, Port(frozenset({Kind.EVENTS}))]
 
 
 class Drive(msgspec.Struct, frozen=True, forbid_unknown_fields=True, rename={"source": "from"}):
@@ -91,6 +96,28 @@ class Block:
         """One signal for each named in the field, all of one kind."""
         return cast("Sequence[Slow | Fast]", self.inputs[field])
 
+    def slows(self, field: str) -> Sequence[Slow]:
+        """One slow signal for each named in the field."""
+        return cast("Sequence[Slow]", self.inputs[field])
+
+    def event_streams(self, field: str) -> Sequence[Events]:
+        """One stream of events within the span for each named in the field."""
+        return cast("Sequence[Events]", self.inputs[field])
+
+    def slows_or_events(self, field: str) -> Sequence[Slow | Events]:
+        """One signal for each named in the field."""
+        return cast("Sequence[Slow | Events]", self.inputs[field])
+
+    def maybe_slow(self, field: str) -> Slow | None:
+        """One slow input, (ticks,); None where the piece wires nothing to it."""
+        found = self.inputs.get(field)
+        return found if isinstance(found, np.ndarray) else None
+
+    def maybe_events(self, field: str) -> Events:
+        """Those within the span; none where the piece wires nothing to it."""
+        found = self.inputs.get(field)
+        return found if isinstance(found, Events) else Events()
+
 
 class Trusted(NamedTuple):
     """A reading of the body and its trust over one span.
@@ -107,6 +134,16 @@ class Step(Protocol):
 
     def __call__(self, block: Block) -> Signal | Trusted:
         """The node's signal over the block's span, with its trust if the node has one."""
+
+
+class LateStep(Step, Protocol):
+    """A prepared node with late inputs: over each span it gives first, and takes what they brought afterwards."""
+
+    longest: int
+    """The most frames of a span: what it takes it gives that much later at the earliest."""
+
+    def take(self, block: Block) -> None:
+        """Takes the late inputs over the span that it gave last; the parameters are those of that span."""
 
 
 class Reader(Protocol):
@@ -164,6 +201,8 @@ class Node(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     family: ClassVar[str]
     has_trust: ClassVar[bool] = False
     """Whether it reads the body and its step gives Trusted."""
+    late: ClassVar[frozenset[str]] = frozenset()
+    """Inputs that may come from later in the graph, of the shape that it gives; its step is a LateStep then."""
     differs_db: ClassVar[float | None] = None
     """None promises the same bits on every machine; else how far from its own level the difference may lie, as -120."""
 

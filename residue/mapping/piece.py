@@ -18,9 +18,12 @@ class Ending(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     """A state of the body that ends a section: a slow signal above or below a value for a while."""
 
     signal: str
+    """The slow signal that is watched: the name of a node, or NAME.trust."""
     above: float | None = None
     below: float | None = None
+    """The section ends while the signal is above, or below, this value. Write one of the two."""
     for_s: Annotated[float, Meta(ge=0, le=3_600)] = 0.0
+    """The signal has to stay there for so long."""
 
     def __post_init__(self) -> None:
         if (self.above is None) == (self.below is None):
@@ -35,11 +38,17 @@ class Section(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     """One section of the form: what ends it, at the latest when, and which parameters it sets."""
 
     name: str
+    """A name for people: status, log and feed show it."""
     at_most_s: DurationS
+    """The section ends after this time at the latest."""
     ends: Ending | None = None
+    """A state of the body that ends the section earlier."""
     at_least_s: Annotated[float, Meta(ge=0, le=86_400)] = 0.0
+    """The section does not end before this time."""
     set: dict[str, float] = {}
+    """Numbers of nodes that this section sets, such as "mass.decay_db" = 3.0."""
     over_s: Annotated[float, Meta(ge=0, le=3_600)] = 2.0
+    """The numbers move to their new values over this time, in a straight line."""
 
     def __post_init__(self) -> None:
         if self.at_least_s > self.at_most_s:
@@ -49,16 +58,20 @@ class Section(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
 
 
 class Piece(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The work of the artist, before its graph is built.
+    """The artist's file: a mapping graph and its form.
 
-    node: by name, the tables of the nodes as they stand; residue.mapping.graph checks them against the catalogue.
+    The tables of the nodes are raw here; residue.mapping.graph checks them against the catalogue.
     """
 
     title: str
+    """The name of the piece."""
     outputs: Annotated[list[str], Meta(min_length=1, max_length=32)]
+    """The outputs that a room must offer; each is one [output.NAME] of room.toml."""
     node: dict[str, dict[str, Any]]
+    """The nodes by name. Each has a kind and the keys of that kind: see nodes.md."""
     section: list[Section] = []
+    """The sections of the form, in their order. A piece needs at least one."""
     closing_fade_s: Annotated[float, Meta(gt=0, le=120)] = 8.0
     """Over this time the sound goes once the last section has ended, or before the recording does."""
     arc: Literal["whole", "shaped"] = "whole"
-    """Where a cap asks for less level: one gain for a whole performance, or louder minutes lowered more than others."""
+    """If a cap needs less level: one gain for the whole performance, or more attenuation for louder minutes."""

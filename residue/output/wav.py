@@ -22,7 +22,7 @@ _FLOAT_GUID = struct.pack("<IHH8s", 3, 0, 0x10, bytes.fromhex("800000aa00389b71"
 _UINT32_MAX = 0xFFFF_FFFF
 
 
-def header(channels: int, frames: int, rate_hz: int = AUDIO_RATE_HZ) -> bytes:
+def header(*, channels: int, frames: int, rate_hz: int = AUDIO_RATE_HZ) -> bytes:
     """The header before the samples: RIFF with reserved space, which becomes RF64 when sizes outgrow 32 bits.
 
     Source: EBU Tech 3306 (RF64), section 4.
@@ -46,7 +46,7 @@ def header(channels: int, frames: int, rate_hz: int = AUDIO_RATE_HZ) -> bytes:
     )
 
 
-_HEADER_BYTES = len(header(1, 0))
+_HEADER_BYTES = len(header(channels=1, frames=0))
 
 
 class GrowingWav:
@@ -71,7 +71,7 @@ class GrowingWav:
         self._write_header()
 
     def end_at(self, frames: int) -> None:
-        """Let go of what lies beyond, and of half a frame at the end."""
+        """Cut the file after so many frames, and half a frame at the end."""
         self.frames = min(self.frames, frames)
         os.ftruncate(self._file, _HEADER_BYTES + self.frames * self._frame_bytes)
         self._write_header()
@@ -85,7 +85,7 @@ class GrowingWav:
         os.close(self._file)
 
     def _write_header(self) -> None:
-        os.pwrite(self._file, header(self._channels, self.frames, self._rate_hz), 0)
+        os.pwrite(self._file, header(channels=self._channels, frames=self.frames, rate_hz=self._rate_hz), 0)
 
 
 class WavSink:

@@ -11,28 +11,33 @@ import msgspec
 from msgspec import Meta
 from pythonosc.osc_message_builder import OscMessageBuilder
 
+from residue.checking import ip_address
 from residue.schedule import projector
 from residue.schedule.switching import SwitchError
 
 _WAKE_PORT = 9
 """Discard (RFC 863): where a wake-up packet is sent by common practice; the port does not matter to the receiver."""
+DEVICES = "/dev/"
 
 
 class Equipment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, tag_field="kind"):
-    """One piece of equipment. All are switched on in the order in which they stand, and off in the opposite order."""
+    """One piece of equipment. All are switched on in the order of the file, and off in the opposite order."""
 
     name: Annotated[str, Meta(min_length=1)]
+    """A name of its own, for status and log."""
     on_before_s: Annotated[float, Meta(ge=0, le=86_400)] = 0.0
     """How long before the opening it is switched on."""
     off_after_s: Annotated[float, Meta(ge=0, le=86_400)] = 0.0
     """How long after closing it is switched off."""
     timeout_s: Annotated[float, Meta(gt=0, le=120)] = 10.0
+    """One try may take so long."""
     tries: Annotated[int, Meta(ge=1, le=10)] = 3
+    """So many tries at once; after them it is tried again every minute."""
     if_it_fails: Literal["go on", "stop here"] = "go on"
     """Whether what comes after it is still switched on; the hours go on in any case."""
 
     async def switch(self, *, on: bool) -> None:
-        """Do it once.
+        """Switch it once.
 
         Raises SwitchError, or OSError, where it did not work.
         """
@@ -43,13 +48,20 @@ class OscEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fields=T
     """Told by an OSC message over UDP; nobody confirms."""
 
     host: str
+    """The address of the receiver."""
     port: Annotated[int, Meta(ge=1, le=65_535)]
+    """Its UDP port."""
     on_address: str
+    """The OSC address that switches it on."""
     on_values: tuple[int | float | str, ...] = ()
+    """What is sent with it."""
     off_address: str
+    """The OSC address that switches it off."""
     off_values: tuple[int | float | str, ...] = ()
+    """What is sent with it."""
 
     def __post_init__(self) -> None:
+        ip_address(self.host)
         for address in (self.on_address, self.off_address):
             if not address.startswith("/"):
                 raise ValueError(f"'{address}' is not an OSC address. Begin it with a slash, such as /amplifier/power.")
@@ -59,14 +71,33 @@ class OscEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fields=T
         message = OscMessageBuilder(self.on_address if on else self.off_address)
         for value in self.on_values if on else self.off_values:
             message.add_arg(value)
-        await _send(message.build().dgram, self.host, self.port)
+        _send(message.build().dgram, self.host, self.port)
 
 
 class CommandEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fields=True, tag="command"):
     """Switched by a program of this machine; done when it ends with 0. No shell is between."""
 
     on: Annotated[tuple[str, ...], Meta(min_length=1)]
+    """The program that switches it on, and its arguments."""
     off: Annotated[tuple[str, ...], Meta(min_length=1)]
+    """The program that switches it off, and its arguments."""
+    device_nodes: tuple[str, ...] = ()
+    """What the program opens, such as /dev/ttyUSB0; a word of `on` or `off` that begins with /dev/ counts as well."""
+    hosts: tuple[str, ...] = ()
+    """Whom the program reaches over the network, by their IP addresses."""
+
+    def __post_init__(self) -> None:
+        for node in self.device_nodes:
+            if not node.startswith(DEVICES):
+                raise ValueError(f"'{node}' is not a device node. Write one such as /dev/ttyUSB0.")
+        for host in self.hosts:
+            ip_address(host)
+
+    @property
+    def opened(self) -> tuple[str, ...]:
+        """Every device node that its program opens, once."""
+        words = [word for word in (*self.on, *self.off) if word.startswith(DEVICES)]
+        return tuple(dict.fromkeys([*self.device_nodes, *words]))
 
     async def switch(self, *, on: bool) -> None:
         """Run the program; it is ended when it takes too long."""
@@ -87,8 +118,14 @@ class ProjectorEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fi
     """A projector or display that speaks PJLink, class 1."""
 
     host: str
+    """The address of the projector."""
     port: Annotated[int, Meta(ge=1, le=65_535)] = projector.PORT
+    """Its TCP port."""
     password: str = ""
+    """Its PJLink password, where it has one."""
+
+    def __post_init__(self) -> None:
+        ip_address(self.host)
 
     async def switch(self, *, on: bool) -> None:
         """Have it on, or off."""
@@ -99,26 +136,28 @@ class WakeEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fields=
     """A computer that is woken over the network; it goes to sleep by its own means."""
 
     mac: str
+    """The hardware address of its network card."""
     broadcast: str = "255.255.255.255"
+    """The broadcast address of its network."""
     port: Annotated[int, Meta(ge=1, le=65_535)] = _WAKE_PORT
+    """The UDP port; any will do."""
 
     def __post_init__(self) -> None:
+        ip_address(self.broadcast)
         if not re.fullmatch(r"([0-9A-Fa-f]{2}[:-]){5}[0-9A-Fa-f]{2}", self.mac):
             raise ValueError(f"'{self.mac}' is not a hardware address. Write it as 02:00:5e:10:00:01.")
 
     async def switch(self, *, on: bool) -> None:
         """Send the wake-up packet: six bytes of ones, then the address sixteen times (AMD, Magic Packet, 1995)."""
         if on:
-            await _send(b"\xff" * 6 + bytes.fromhex(re.sub("[:-]", "", self.mac)) * 16, self.broadcast, self.port)
+            _send(b"\xff" * 6 + bytes.fromhex(re.sub("[:-]", "", self.mac)) * 16, self.broadcast, self.port)
 
 
 AnyEquipment = OscEquipment | CommandEquipment | ProjectorEquipment | WakeEquipment
 """The kinds of [[equipment]], by the key `kind`."""
 
 
-async def _send(datagram: bytes, host: str, port: int) -> None:
-    loop = asyncio.get_running_loop()  # names are looked up beside the loop, not in its way
-    found = await loop.getaddrinfo(host, port, family=socket.AF_INET, type=socket.SOCK_DGRAM)
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+def _send(datagram: bytes, host: str, port: int) -> None:
+    with socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET, socket.SOCK_DGRAM) as sender:
         sender.setsockopt(socket.SOL_SOCKET, socket.SO_BROADCAST, 1)
-        sender.sendto(datagram, found[0][4])
+        sender.sendto(datagram, (host, port))

@@ -31,22 +31,28 @@ _MACHINE_ZONES = frozenset({"localtime", "Factory"})
 
 
 class Hours(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """hours.toml: the curator's opening hours and programme."""
+    """The curator's file: opening hours and programme."""
 
     time_zone: str
-    """By its IANA name."""
+    """The time zone of the place by its IANA name, such as "Europe/Berlin"."""
     weekly: Weekly = Weekly()
+    """The hours of an ordinary week."""
     opening_hours: str = ""
     """The weekly hours as OpenStreetMap writes them, such as "Tu-Su 10:00-18:00; Th 10:00-20:00"."""
     season: tuple[Season, ...] = ()
+    """Other weekly hours from one date until another."""
     holidays: Holidays | None = None
+    """Hours on public holidays."""
     exception: tuple[SpecialDay, ...] = ()
+    """Days that are different."""
     private_view: tuple[PrivateView, ...] = ()
+    """Openings beside the hours of their day."""
     programme: Programme
+    """The performances, and how they follow each other."""
     security: Weekly | None = None
     """When somebody watches over the building; an opening outside it is pointed out."""
     when_clock_is_unsure: Literal["closed", "open", "last known"] = "closed"
-    """What to go by while the machine cannot know the time: see residue.schedule.clock_trust."""
+    """Whether the house is open while the machine cannot know the time; "last known" believes its clock."""
 
     def __post_init__(self) -> None:
         if faults := list(self._faults()):
@@ -126,7 +132,7 @@ def calendar(hours: Hours, events: OpeningSource | None = None, private_views: O
 
 
 Layer = Callable[[dt.date], Iterable[Opening] | None]
-"""What holds on a day; None where it does not speak of it."""
+"""The openings of a day; None where this layer does not name the day."""
 
 
 def _exceptions(hours: Hours) -> Layer:

@@ -28,7 +28,7 @@ _SHUFFLES = 24
 
 
 class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """[programme] of hours.toml: the performances, their order and the rest between them."""
+    """The performances, their order and the rest between them."""
 
     performances: Names
     """Names of folders under performances/, played again and again."""
@@ -37,7 +37,7 @@ class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     share: dict[str, Annotated[int, Meta(ge=1, le=100)]] = {}
     """How often a performance is played in the time in which one without a share is played once; evenly spread."""
     weekday: dict[str, Names] = {}
-    """What is played on one day of the week (mon … sun) instead of `performances`."""
+    """Other performances on one day of the week (mon … sun)."""
     rest_s: Annotated[float, Meta(ge=0, le=86_400)] = 0.0
     """Silence between two performances."""
     first_silence_s: Annotated[float, Meta(ge=0, le=86_400)] = 0.0
@@ -47,7 +47,7 @@ class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     at_closing: Literal["fade", "finish", "whole"] = "fade"
     """The last performance fades out before closing, or runs on past it, or is not begun when it would not end."""
     after_interruption: Literal["resume", "restart", "next"] = "resume"
-    """Where to go on after a hold or a power cut within one opening."""
+    """After a hold or a power cut: go on there, begin the same again, or play the next."""
 
     def __post_init__(self) -> None:
         if faults := list(self._faults()):
@@ -102,6 +102,12 @@ def item(programme: Programme, opening: Opening, index: int) -> Item:
     else:
         [order] = rounds(programme, names)
     return Item(order[index % len(order)], programme.rest_s)
+
+
+def coming(programme: Programme, opening: Opening, index: int) -> list[str]:
+    """Every performance of an opening once, in the order in which they play from its `index`-th item on."""
+    places = sum(programme.share.get(name, 1) for name in pool(programme, opening))
+    return list(dict.fromkeys(item(programme, opening, index + place).performance for place in range(places)))
 
 
 def rounds(programme: Programme, names: tuple[str, ...]) -> tuple[tuple[str, ...], ...]:

@@ -111,6 +111,8 @@ async def _tried(one: Switched, *, on: bool) -> str | None:
                 await one.switch(on=on)
         except TimeoutError:
             why = f"It did not answer within {one.timeout_s:g} s."
+        except PermissionError as error:
+            why = f"{error.strerror}: `residue check` says what forbids it."
         except Exception as error:  # noqa: BLE001 - whatever one of them raises, the others are still switched
             why = str(error)
         else:

@@ -20,7 +20,7 @@ _LONGEST_DAYS = 366
 
 
 class Weekly(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """[weekly]: the spans in which the house is open on each day of the week; a day that is not named is closed."""
+    """The spans in which the house is open on each day of the week; a day that is not named is closed."""
 
     mon: Spans = ()
     tue: Spans = ()
@@ -29,6 +29,7 @@ class Weekly(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     fri: Spans = ()
     sat: Spans = ()
     sun: Spans = ()
+    """The spans of that day, such as ["10:00-12:30", "13:00-22:00"]; 22:00-04:00 runs past midnight."""
 
     def __post_init__(self) -> None:
         faults: list[str] = []
@@ -47,25 +48,30 @@ class Weekly(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
 
 class Season(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, rename={"first": "from"}):
-    """[[season]]: other weekly hours from one date until another, both included."""
+    """Other weekly hours from one date until another, both included."""
 
     name: str
+    """A name for people."""
     first: dt.date
+    """The first day."""
     until: dt.date
+    """The last day."""
     weekly: Weekly
+    """The hours of the week in this season."""
 
     def __post_init__(self) -> None:
         days(self.first, self.until, f"The season '{self.name}'")
 
 
 class Holidays(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """[holidays]: what holds on the public holidays of a country, or of a region of it."""
+    """The hours on the public holidays of a country, or of a region of it."""
 
     country: str
     """ISO 3166-1, such as DE."""
     region: str | None = None
     """ISO 3166-2 without the country, such as BE for Berlin."""
     open: Spans = ()
+    """The spans on each public holiday; closed if left out."""
 
     def __post_init__(self) -> None:
         check_place(self.country, self.region)
@@ -73,14 +79,16 @@ class Holidays(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 
 
 class SpecialDay(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """[[exception]]: what holds on one date, or on several in a row, instead of anything else but a private view."""
+    """The hours on one date, or on several days in a row, in place of all others but private views."""
 
     date: dt.date
+    """The day, or the first of several."""
     until: dt.date | None = None
     """The last of several days; `date` alone when it is not given."""
     open: Spans
+    """The spans of each of these days; [] is closed."""
     why: str = "exception"
-    """What a person reads as the reason."""
+    """The reason that a person reads."""
 
     def __post_init__(self) -> None:
         day_spans(self.open)
@@ -93,14 +101,18 @@ class SpecialDay(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
 
 
 class PrivateView(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """[[private_view]]: an opening beside the hours of its day, with a level and a programme of its own."""
+    """An opening beside the hours of its day, with a level and a programme of its own."""
 
     date: dt.date
+    """The day."""
     open: Annotated[Spans, Meta(min_length=1)]
+    """The spans."""
     why: str = "private view"
+    """The reason that a person reads."""
     trim_db: Annotated[float, Meta(ge=-40, le=0)] = 0.0
+    """Everything is lower by so much."""
     performances: tuple[str, ...] = ()
-    """Those of [programme] when none is named."""
+    """The performances; those of [programme] if left out."""
 
     def __post_init__(self) -> None:
         day_spans(self.open)

@@ -23,7 +23,7 @@ class Due:
     why: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Case:
     """The state of one check."""
 

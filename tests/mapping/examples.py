@@ -16,7 +16,7 @@ from residue.mapping.graph import ports
 from residue.mapping.node import Node
 from residue.mapping.nodes import KINDS
 from residue.mapping.signals import Events, Kind
-from tests.mapping.single import Performance, Signals, ticks
+from tests.mapping.single import Performance, Signals, shape_of, ticks
 
 FRAMES = 7_000
 
@@ -59,6 +59,40 @@ EXAMPLES: Mapping[str, Sequence[dict[str, Any]]] = {
         {"band": "theta", "measure": "ratio", "window_s": 0.6},
     ],
     "artefacts": [{"limit": 0.9, "hold_s": 0.01, "flat_s": 0.01}],
+    "compare": [
+        {"above": 0.3, "hysteresis": 0.4, "on_after_s": 0.001, "off_after_s": 0.0015},
+        {"above": -0.2, "below": 0.6, "than": None},
+    ],
+    "logic": [{"rule": rule} for rule in ("all", "any", "none", "one", "odd")],
+    "changes": [{}, {"to": 0.0}],
+    "counter": [
+        {"lowest": 0, "highest": 2, "beyond": "wrap", "down": None, "reset": None},
+        {"start": 1, "lowest": 0, "highest": 2, "reset": None},
+        {"down": None},
+    ],
+    "every_nth": [{"n": 2, "reset": None}, {"n": 1}],
+    "pass_between": [{"low": 0.8, "high": 1.0}],
+    "states": [
+        {
+            "states": {"rest": 0.0, "work": 1.0, "spent": 0.25},
+            "transitions": [
+                {"from": "rest", "to": "work", "on": "a"},
+                {"from": "work", "to": "spent", "on": "b", "for_s": 0.001},
+                {"to": "rest", "after_s": 0.02},
+            ],
+        }
+    ],
+    "chance": [{"probability": 0.6}],
+    "choose": [{"values": [1.0, 2.0, 5.0], "weights": [1.0, 0.0, 2.5]}, {"values": [1.0, 2.0], "repeat": False}],
+    "random_value": [{"low": -1.0}, {"walk": 0.3}],
+    "tune": [
+        {"degrees": [0, 2, 3, 7], "hysteresis": 0.3},
+        {"ratios": ["1/1", "5/4", "3/2"], "unit": "octaves"},
+        {"degrees": [0, 7], "steps_per_octave": 19, "unit": "hz", "highest_hz": 100.0},
+    ],
+    "tempo": [{"beats_per_minute": 1111.0, "divide": 3}],
+    "on_pulse": [{"late_s": 0.001}, {"keep": "highest"}],
+    "last_value": [{"before": 0.5}],
     "layers": [{"loop_s": [0.05, 0.0613], "spread": 0.7, "decay_db": 0.0}],
     "echo": [{"delay_s": 0.021, "feedback": 0.9}],
     "muscle_voice": [
@@ -70,10 +104,34 @@ EXAMPLES: Mapping[str, Sequence[dict[str, Any]]] = {
     "resonators": [{"modes_hz": [110.0, 277.5], "decay_s": 0.3, "gains_db": [0.0, -3.0]}],
     "noise": [{"channels": 2}],
     "oscillator": [{"frequency_hz": 440.0, "harmonics": 4}],
-    "strike": [{"decay_s": 0.03}, {"decay_s": 0.03, "transpose_semitones": 7.5}],
+    "strike": [
+        {"decay_s": 0.03},
+        {"decay_s": 0.03, "transpose_semitones": 7.5},
+        {"decay_s": 0.03, "transpose_semitones": -3.5, "soft_at": 0.78, "hard_at": 0.83},
+    ],
     "rise_and_fall": [{"attack_s": 0.002, "hold_s": 0.004, "release_s": 0.01}],
+    "grains": [
+        {"memory_s": 0.1, "grain_s": 0.01, "grains_per_s": 400.0, "scatter_s": 0.05},
+        {"memory_s": 0.1, "grain_s": 0.02, "grains_per_s": 300.0, "ratio": 2.3, "captured": None, "spread": 0.5},
+        {"memory_s": 0.1, "grain_s": 0.02, "grains_per_s": 400.0, "ratio": 0.7, "back_s": 0.01, "captured": None},
+    ],
+    "feedback": [
+        {"delay_s": 0.0101, "channels": 2, "bound": 0.5},
+        {"delay_s": 0.02, "rate": "slow"},
+        {"delay_s": 0.0153, "rate": "events", "refractory_s": 0.001},
+    ],
     "freeze": [{"length_s": 0.0301, "fade_s": 0.01}],
     "respiratory_modulation": [{"window_s": 0.05}, {"measure": "wave"}],
+    "breath": [{}, {"measure": "depth", "rises_with": "out"}, {"measure": "phase"}, {"measure": "fullness"}],
+    "skin_conductance": [{}, {"measure": "tonic"}],
+    "skin_responses": [{"least_us": 0.01}],
+    "temperature": [{"window_s": 2.0, "lowest": -1.0}, {"measure": "rate", "window_s": 2.0}],
+    "synchrony": [{"window_s": 1.0, "lag_s": 0.3}, {"measure": "lag", "window_s": 1.0, "lag_s": 0.0}],
+    "phase_locking": [{"window_s": 0.03}, {"measure": "difference", "a_times": 4, "window_s": 0.03}],
+    "coherence": [{"low_hz": 20.0, "high_hz": 90.0, "window_s": 0.1}],
+    "movement": [{"window_s": 0.05}, {"measure": "jerk", "window_s": 0.05}],
+    "tilt": [{"time_s": 0.05}, {"axis": "x", "time_s": 0.0}],
+    "breaths": [{}, {"begins": "out"}],
     "low_voice": [{"beat_hz": 0.7}],
     "reverberation": [{"size": 0.3}],
     "pan": [{"position": -0.4}],
@@ -114,8 +172,12 @@ def examples() -> list[Example]:
                 wires = {field: ["a", "b"] if field in several else "a" for field in takes}
                 node = msgspec.convert({**wires, **parameters}, node_type)
                 inputs: dict[str, Any] = {
-                    field: [WHOLE[kinds[field]]] * 2 if field in several else WHOLE[kinds[field]] for field in takes
+                    field: [WHOLE[kinds[field]]] * 2 if field in several else WHOLE[kinds[field]]
+                    for field in takes
+                    if getattr(node, field) is not None
                 }
+                if any(shape_of(inputs[field]) != node.gives({}) for field in node.late):
+                    continue
                 shown = "-".join(sorted(set(kinds.values()))) or "none"
                 found.append(Example(f"{kind}-{number}-{shown}", node, inputs))
     return found

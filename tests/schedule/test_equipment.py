@@ -31,7 +31,7 @@ def test_the_kind_tells_what_it_is() -> None:
             "'02:00:5e:10:00' is not a hardware address. Write it as 02:00:5e:10:00:01.",
         ),
         (
-            {"kind": "osc", "name": "amplifier", "host": "x", "port": 9, "on_address": "power", "off_address": "/x"},
+            {"kind": "osc", "name": "amplifier", "host": "::1", "port": 9, "on_address": "power", "off_address": "/x"},
             "'power' is not an OSC address. Begin it with a slash, such as /amplifier/power.",
         ),
         ({"kind": "command", "name": "relay", "on": [], "off": ["x"]}, "Expected `array` of length >= 1"),

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from residue.schedule.opening import EventTerms, Opening
-from residue.schedule.programme import Item, Programme, item, next_start
+from residue.schedule.programme import Item, Programme, coming, item, next_start
 
 EVENING = Opening(datetime(2026, 3, 3, 17, tzinfo=UTC), datetime(2026, 3, 3, 21, tzinfo=UTC), "weekly hours")
 
@@ -126,3 +126,10 @@ def test_performances_begin_at_times_of_the_place(
     programme = msgspec.convert({"performances": ["a"], "starts": starts}, Programme)
     found = next_start(programme, night, datetime.fromisoformat(earliest), ZoneInfo("Europe/Berlin"))
     assert (found and found.isoformat(timespec="minutes")) == expected
+
+
+def test_what_comes_is_told_once_each_from_any_place_of_the_programme_on() -> None:
+    programme = Programme(performances=("a", "b", "c"), share={"a": 2})
+    played = names(programme, on("2026-03-03"), 8)
+    for index in range(4):
+        assert coming(programme, on("2026-03-03"), index) == list(dict.fromkeys(played[index : index + 4]))

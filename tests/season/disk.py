@@ -63,7 +63,7 @@ class Disk:
         for part in self.folder.glob(f"{path.name}*"):
             part.unlink()
         log = LevelLog(path)
-        log.write([*self._rows, EventRow(timestamp(now), ENDED if self._ended else "playing", "")])
+        log.write([*self._rows, EventRow(utc=timestamp(now), kind=ENDED if self._ended else "playing", text="")])
         log.close()
         history = LevelLog(path, self._unwritten).sent_before(now, self._up(), WINDOW_S)
         self.go_on()
@@ -94,7 +94,15 @@ class Disk:
         sent = json.dumps({EAR.key: ceil(level * 100) / 100})
         wall = self._clock.now() - timedelta(seconds=ago_s)
         return SecondRow(
-            timestamp(wall), up.boot, up.seconds - ago_s, len(tally) / HOPS_A_SECOND, None, None, None, None, sent
+            utc=timestamp(wall),
+            boot=up.boot,
+            up_s=up.seconds - ago_s,
+            duration_s=len(tally) / HOPS_A_SECOND,
+            laeq_db=None,
+            lceq_db=None,
+            laf_max_db=None,
+            lc_peak_db=None,
+            sent=sent,
         )
 
 

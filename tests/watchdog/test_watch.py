@@ -15,7 +15,7 @@ def remedies(seconds: int, *, base: Vitals | None = None, moving: bool = True, *
     watchdog = Watchdog()
     taken: dict[str, list[Remedy]] = {}
     for second in range(60 + seconds):
-        well = replace(base or Vitals(0.0), monotonic_s=float(second), frames=second * 48_000)
+        well = replace(base or Vitals(monotonic_s=0.0), monotonic_s=float(second), frames=second * 48_000)
         ill = {key: value(second) if callable(value) else value for key, value in bad.items()}
         now = replace(well, **ill) if second >= 60 else well
         if not moving and second >= 60:
@@ -81,7 +81,7 @@ def test_a_device_that_keeps_another_pace_is_wrong(pace: float) -> None:
 def test_memory_that_grows_slowly_waits_for_closing_time() -> None:
     assert remedies(600, memory_bytes=1_600_000_000) == {}
     assert remedies(600, memory_bytes=1_900_000_000) == {"memory": [Remedy.LOG, Remedy.RESTART]}
-    closed = Vitals(0.0, closed=True)
+    closed = Vitals(monotonic_s=0.0, closed=True)
     assert remedies(600, base=closed, memory_bytes=1_600_000_000) == {"memory": [Remedy.LOG, Remedy.RESTART]}
 
 
@@ -97,7 +97,7 @@ def test_every_performance_that_does_not_begin_is_left_out() -> None:
     watchdog, left_out_at = Watchdog(), []
     for second in range(400):
         still_s = second % 100  # each hangs, and is left out after a minute and a bit; then the next is tried
-        now = Vitals(float(second), frames=second, start_still_s=float(still_s))
+        now = Vitals(monotonic_s=float(second), frames=second, start_still_s=float(still_s))
         left_out_at += [second for due in watchdog.look(now) if due.remedy is Remedy.LEAVE_OUT]
     assert left_out_at == [61, 161, 261, 361]
 
@@ -105,7 +105,7 @@ def test_every_performance_that_does_not_begin_is_left_out() -> None:
 def test_remedies_climb_and_keep_their_distance() -> None:
     watchdog, taken = Watchdog(), []
     for second in range(200):
-        now = Vitals(float(second), frames=second, asked_peak=0.1)
+        now = Vitals(monotonic_s=float(second), frames=second, asked_peak=0.1)
         taken += [(due.remedy, second) for due in watchdog.look(now)]
     assert [remedy for remedy, _ in taken] == [Remedy.LOG, Remedy.REOPEN, Remedy.SKIP, Remedy.RESTART]
     assert [second for _, second in taken] == [2, 2, 4, 6]
@@ -115,28 +115,28 @@ def test_a_fault_that_flickers_does_not_begin_at_the_first_remedy_each_time() ->
     watchdog, taken = Watchdog(), []
     for second in range(300):
         lost = "It is unplugged." if second % 10 == 0 else None
-        taken += watchdog.look(Vitals(float(second), frames=second, lost=lost))
+        taken += watchdog.look(Vitals(monotonic_s=float(second), frames=second, lost=lost))
     assert len(taken) == 1
-    watchdog.look(Vitals(300.0, frames=300))
-    watchdog.look(Vitals(300.0 + CALM_S, frames=301))
-    assert watchdog.look(Vitals(301.0 + CALM_S, frames=302, lost="It is unplugged."))
+    watchdog.look(Vitals(monotonic_s=300.0, frames=300))
+    watchdog.look(Vitals(monotonic_s=300.0 + CALM_S, frames=301))
+    assert watchdog.look(Vitals(monotonic_s=301.0 + CALM_S, frames=302, lost="It is unplugged."))
 
 
 def test_one_performance_after_the_other_that_sticks_is_left_out() -> None:
     watchdog, taken = Watchdog(), []
     for second in range(400):
         stuck_at = 0.1 if second % 200 >= 100 else 0.0
-        now = Vitals(float(second), frames=second, asked_peak=stuck_at, stuck_at=stuck_at)
+        now = Vitals(monotonic_s=float(second), frames=second, asked_peak=stuck_at, stuck_at=stuck_at)
         taken += [(due.remedy, second) for due in watchdog.look(now)]
     assert taken == [(Remedy.LOG, 105), (Remedy.SKIP, 105), (Remedy.SKIP, 305)]
 
 
 def test_alarms_are_what_is_wrong_now() -> None:
     watchdog = Watchdog()
-    watchdog.look(Vitals(0.0))
-    watchdog.look(Vitals(1.0, frames=1, lost="It is unplugged."))
+    watchdog.look(Vitals(monotonic_s=0.0))
+    watchdog.look(Vitals(monotonic_s=1.0, frames=1, lost="It is unplugged."))
     assert watchdog.alarms == ["It is unplugged."]
-    watchdog.look(Vitals(2.0, frames=2))
+    watchdog.look(Vitals(monotonic_s=2.0, frames=2))
     assert watchdog.alarms == []
 
 

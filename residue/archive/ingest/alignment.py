@@ -23,7 +23,7 @@ CLEAR, DOUBTFUL = 2.0, 1.2
 """How many times the best fit must exceed the next best one to be called clear, and to be used at all."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Lag:
     """How much later one signal shows what another shows, and how far the best fit stands out from the next best."""
 
@@ -127,7 +127,11 @@ def find_lag(own: Track, other: Track, within_s: float) -> Lag:
     apart[max(best - reach, 0) : best + reach + 1] = 0.0
     next_best = float(apart.max())
     confidence = float(size[best]) / next_best if next_best > 0 else float("inf") if size[best] > 0 else 0.0
-    return Lag((float(lags[best]) + _between(size, best)) / _RATE_HZ, float(fit[best]), confidence)
+    return Lag(
+        seconds=(float(lags[best]) + _between(size, best)) / _RATE_HZ,
+        correlation=float(fit[best]),
+        confidence=confidence,
+    )
 
 
 def _beginning(track: Track) -> Floats:

@@ -12,8 +12,9 @@ import msgspec
 import tomlkit
 from msgspec import Meta
 
+from residue.archive.file_kinds import FileKind, kind_of_file
 from residue.archive.ingest.source import IngestSource
-from residue.archive.ingest.sources.table import TABLES, TableFacts
+from residue.archive.ingest.sources.table import TableFacts
 from residue.archive.performance import Channel, ChannelKind, ManifestTable, Mark, OffsetS, Permission, check_names
 from residue.checking import check, read_toml
 from residue.problems import Finding, ProblemError, Severity, nearest
@@ -23,10 +24,12 @@ _MOST_NOTES = 200
 
 
 class Align(ManifestTable, frozen=True, kw_only=True):
-    """When one source began, told from another: by a time, by a mark that both bear, or by a signal that both hold."""
+    """When one source began, relative to another: by a time, by a mark in both, or by a signal in both."""
 
     file: str
+    """The source that is placed."""
     to: str
+    """The source that it is placed against."""
     offset_s: OffsetS | None = None
     """It began so much after the other."""
     mark: str | None = None
@@ -42,23 +45,32 @@ class Align(ManifestTable, frozen=True, kw_only=True):
 
 
 class Description(ManifestTable, frozen=True, kw_only=True):
-    """The describe file: performance.toml as it shall be, its files being the sources, and how to go about it."""
+    """Facts about a recording that only a person knows: performance.toml to be, with the sources as its files."""
 
     title: str
+    """The title of the evening."""
     performer: str = ""
+    """Who performed."""
     recorded: Annotated[datetime, Meta(tz=True)] | None = None
+    """When the first sample was taken, with the offset from UTC."""
     place: str = ""
+    """Where."""
     notes: str = ""
+    """What else should be known in twenty years."""
     keep_private: bool = False
     """Leave names, birth dates, serial numbers and notes in the files."""
     keep_notes: list[str] = msgspec.field(default_factory=list)
     """Notes in the files that may be kept and shown, word by word; every other one is taken out."""
     channel: Annotated[dict[str, Channel], Meta(min_length=1)]
+    """The channels by name; `file` names a source."""
     mark: list[Mark] = msgspec.field(default_factory=list)
+    """Moments that somebody noted."""
     permission: Permission | None = None
+    """The performer's consent."""
     table: dict[str, TableFacts] = msgspec.field(default_factory=dict)
-    """By file name."""
+    """Facts about tables (CSV, TSV), by file name."""
     align: list[Align] = msgspec.field(default_factory=list)
+    """How sources that began at different times are placed."""
 
     def __post_init__(self) -> None:
         check_names(self.channel)
@@ -140,7 +152,7 @@ def template(sources: Mapping[str, IngestSource]) -> str:
             name = _plain(label, channels)
             channels.add(name, _channel_table(file, source, label))
     document.add("channel", channels)
-    tables = [file for file, source in sources.items() if source.path.suffix.lower() in TABLES]
+    tables = [file for file, source in sources.items() if kind_of_file(source.path) is FileKind.TABLE]
     for file in tables:
         document.add(tomlkit.nl())
         document.add(tomlkit.comment(f'[table."{file}"]  # its rate, or the column that holds the time'))

@@ -53,7 +53,7 @@ class StoredNumbers:
             self._file.flush()
         self.rows += len(values)
 
-    def read(self, column: int, start: int, stop: int) -> Floats:
+    def read(self, column: int, *, start: int, stop: int) -> Floats:
         """Rows start, …, stop - 1 of one column."""
         parts = [np.empty(0)]
         while start < stop:
@@ -82,4 +82,4 @@ class StoredColumn:
 
     def read(self, start: int, stop: int) -> Floats:
         """Rows start, …, stop - 1."""
-        return self.numbers.read(self.number, start, stop)
+        return self.numbers.read(self.number, start=start, stop=stop)

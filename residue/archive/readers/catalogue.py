@@ -1,4 +1,4 @@
-"""Which reader opens which file, by its suffix."""
+"""Which reader opens a channel of which kind of file."""
 
 from __future__ import annotations
 
@@ -7,32 +7,27 @@ from fractions import Fraction
 from pathlib import Path
 
 from residue.archive.beside import disk_problem
+from residue.archive.file_kinds import FileKind, endings_of, kind_of_file
 from residue.archive.performance import Channel
 from residue.archive.readers.edf import open_edf
 from residue.archive.readers.sound import open_sound
 from residue.dsp.resampling import Floats, SampleStream
 from residue.problems import ProblemError, stopping
 
-OPENERS: Mapping[str, Callable[[Path, Channel], SampleStream]] = {
-    ".wav": open_sound,
-    ".rf64": open_sound,
-    ".bwf": open_sound,
-    ".flac": open_sound,
-    ".aif": open_sound,
-    ".aiff": open_sound,
-    ".edf": open_edf,
-    ".bdf": open_edf,
+_OPENERS: Mapping[FileKind, Callable[[Path, Channel], SampleStream]] = {
+    FileKind.SOUND: open_sound,
+    FileKind.EDF: open_edf,
 }
 
 
 def open_channel(path: Path, channel: Channel) -> SampleStream:
     """The samples of a channel, from its file, at the stated rate. Raises ProblemError."""
-    opener = OPENERS.get(path.suffix.lower())
-    if opener is None:
-        known = ", ".join(sorted(OPENERS))
-        raise stopping(path.name, f'Files that end in "{path.suffix}" cannot be read here.', f"Known are {known}.")
+    kind = kind_of_file(path)
+    if kind is None or kind not in _OPENERS:
+        known = f"Known are {endings_of(_OPENERS)}."
+        raise stopping(path.name, f'Files that end in "{path.suffix}" cannot be read here.', known)
     try:
-        stream = opener(path, channel)
+        stream = _OPENERS[kind](path, channel)
     except ProblemError:
         raise
     except OSError as error:

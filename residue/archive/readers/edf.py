@@ -30,7 +30,7 @@ class Records:
         self._many = max(1, _BLOCK_SAMPLES // max(layout.samples))
         self._first, self._held = 0, np.empty((0, layout.record_bytes), np.uint8)
 
-    def part(self, signal: int, start: int, stop: int) -> NDArray[np.uint8]:
+    def part(self, signal: int, *, start: int, stop: int) -> NDArray[np.uint8]:
         """(records, bytes): what is of one signal in the records from `start` to `stop`, or to the end of the block."""
         if not self._first <= start < self._first + len(self._held):
             self._first = start // self._many * self._many
@@ -83,7 +83,7 @@ class EdfSignal:
 
     def _calibrated(self, first: int, stop: int) -> Floats:
         """(records, samples of a record): records from `first` on as edfio calibrates them, alone in a file."""
-        raw = self._records.part(self._signal, first, stop)
+        raw = self._records.part(self._signal, start=first, stop=stop)
         whole = io.BytesIO(_header_alone(self._layout, self._signal, len(raw)) + raw.tobytes())
         reading = edfio.read_edf if self._layout.sample_bytes == 2 else edfio.read_bdf
         with warnings.catch_warnings():

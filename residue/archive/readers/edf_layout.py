@@ -16,7 +16,7 @@ ANNOTATIONS = frozenset({"EDF Annotations", "BDF Annotations"})
 """The labels of signals whose bytes are text."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class EdfLayout:
     """The layout of the file, from its header."""
 

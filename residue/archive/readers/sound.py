@@ -27,7 +27,7 @@ _NOTES = (
 _FITS_FLOAT32 = frozenset({"PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "FLOAT"})
 """Samples that a float32 holds exactly: half the memory to move."""
 _UNKNOWN_SIZES = frozenset({0x7FFF_FFFF, 0xFFFF_FFFF})
-"""What a recorder writes that did not know how long it would go on."""
+"""Sizes that a recorder writes while it does not know how long it will record."""
 _AGAIN = "Copy it again from the recorder."
 
 
@@ -40,7 +40,7 @@ class SoundBlocks:
         """By the frame that a block begins with, (tracks, frames); the older one first."""
         self._dtype = "float32" if file.subtype in _FITS_FLOAT32 else "float64"
 
-    def part(self, track: int, start: int, stop: int) -> NDArray[np.floating[Any]]:
+    def part(self, track: int, *, start: int, stop: int) -> NDArray[np.floating[Any]]:
         """Samples of a track (from 0 on) from `start` to `stop`, or to the end of the block that `start` is in."""
         begins = start // _BLOCK_FRAMES * _BLOCK_FRAMES
         if begins not in self._held:
@@ -76,7 +76,7 @@ class SoundTrack:
         """Samples start, …, stop - 1."""
         parts = []
         while start < stop:
-            parts.append(self._blocks.part(self._track - 1, start, stop) * self._scale)
+            parts.append(self._blocks.part(self._track - 1, start=start, stop=stop) * self._scale)
             start += len(parts[-1])
         return parts[0] if len(parts) == 1 else np.concatenate(parts) if parts else np.empty(0)
 

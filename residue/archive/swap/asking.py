@@ -14,8 +14,8 @@ from residue.archive.bag import open_bag
 from residue.archive.beside import file_beside, folder_beside
 from residue.archive.fixity import is_valid, verify
 from residue.archive.prepared import Needs, check_needs
-from residue.archive.swap.candidate import Candidate, Request, When, read_request
-from residue.archive.swap.places import alone, aside, before_path, remove, request_path, waiting_path
+from residue.archive.swap.places import Request, When, beside
+from residue.archive.swap.taking import withdraw
 from residue.problems import Finding, ProblemError, nearest, stopping
 from residue.progress import Progress, silent
 from residue.records import encode_record
@@ -28,13 +28,10 @@ def place_for(bag: Path, programme: Sequence[str], asked: str | None = None) -> 
     names = list(dict.fromkeys(programme))
     if asked is not None and asked not in names:
         raise stopping("swap", f'There is no performance "{asked}" in the programme.', nearest(asked, names))
-    if asked is not None or bag.name in names:
-        return asked if asked is not None else bag.name
-    if len(names) == 1:
-        return names[0]
-    raise stopping(
-        "swap", f"It is not said whose place {bag.name} takes.", f"Write --in-place-of and one of: {', '.join(names)}."
-    )
+    likely = [asked] if asked is not None else [bag.name] if bag.name in names else names
+    if len(likely) == 1:
+        return likely[0]
+    raise _unclear(f"It is not said whose place {bag.name} takes.", names)
 
 
 def place_to_go_back(performances: Path, programme: Sequence[str], asked: str | None = None) -> str:
@@ -42,18 +39,19 @@ def place_to_go_back(performances: Path, programme: Sequence[str], asked: str | 
 
     Raises ProblemError.
     """
-    names = [name for name in dict.fromkeys(programme) if before_path(performances, name).is_dir()]
+    names = [name for name in dict.fromkeys(programme) if beside(performances, name, "before").is_dir()]
     if asked in names:
         return asked
+    if not names:
+        what = "No performance of the programme has an earlier version."
+        raise stopping("swap", what, "Swap in the bag that you want.")
     if len(names) == 1 and asked is None:
         return names[0]
-    what = (
-        "No performance of the programme has an earlier version."
-        if not names
-        else "It is unclear which performance shall go back."
-    )
-    mend = f"Write --in-place-of and one of: {', '.join(names)}." if names else "Swap in the bag that you want."
-    raise stopping("swap", what, mend)
+    raise _unclear("It is unclear which performance shall go back.", names)
+
+
+def _unclear(what: str, names: Sequence[str]) -> ProblemError:
+    return stopping("swap", what, f"Write --in-place-of and one of: {', '.join(names)}.")
 
 
 def stage(
@@ -66,23 +64,23 @@ def stage(
     _refuse_unless_valid(verify(bag, progress))
     check_needs(open_bag(bag), needs)
     withdraw(performances, name)
-    with folder_beside(waiting_path(performances, name)) as making:
+    with folder_beside(beside(performances, name, "waiting")) as making:
         shutil.copytree(bag, making, dirs_exist_ok=True, copy_function=shutil.copyfile)
         _refuse_unless_valid(verify(making, progress))
-    _share(waiting_path(performances, name), performances)
+    _share(beside(performances, name, "waiting"), performances)
     _ask(performances, name, Request(when=when, bag=bag.name, asked=asked))
 
 
 def ask_back(performances: Path, name: str, when: When, asked: datetime) -> None:
     """Ask for the performance before. Raises ProblemError where there is none."""
-    if not before_path(performances, name).is_dir():
+    if not beside(performances, name, "before").is_dir():
         raise stopping("swap", f"There is no earlier version of {name}.", "Swap in the bag that you want.")
     withdraw(performances, name)
     _ask(performances, name, Request(when=when, bag=f"the one before {name}", asked=asked, back=True))
 
 
 def _ask(performances: Path, name: str, request: Request) -> None:
-    with file_beside(request_path(performances, name)) as making:
+    with file_beside(beside(performances, name, "swap")) as making:
         making.write_bytes(encode_record(request))
     log.info("%s waits to take the place of %s, %s", request.bag, name, request.when)
 
@@ -100,22 +98,3 @@ def _share(copy: Path, performances: Path) -> None:
             Path(place).chmod(mode & 0o777)
             for file in files:
                 Path(place, file).chmod(mode & 0o666)
-
-
-def waiting(performances: Path) -> list[Candidate]:
-    """Requested swaps by name. A request whose bag or file is incomplete is left out."""
-    found = []
-    for path in sorted(performances.glob(".*.swap")):
-        name = path.name[1:].removesuffix(".swap")
-        request = read_request(path)
-        bag = (before_path if request and request.back else waiting_path)(performances, name)
-        if request is not None and bag.is_dir():
-            found.append(Candidate(name=name, request=request, path=bag))
-    return found
-
-
-def withdraw(performances: Path, name: str) -> None:
-    """Forget what was asked for a place, and the copy that waits for it."""
-    with alone(performances):
-        request_path(performances, name).unlink(missing_ok=True)
-        remove(aside(waiting_path(performances, name)))

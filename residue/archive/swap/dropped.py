@@ -12,8 +12,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from residue.archive.bag import read_tags
-from residue.archive.beside import disk_problem
-from residue.archive.swap.candidate import Candidate, Request, When
+from residue.archive.beside import telling
+from residue.archive.swap.places import Candidate, Request, When
 from residue.archive.tree import entries_below
 from residue.problems import ProblemError, stopping
 
@@ -50,22 +50,16 @@ def lacking(bag: Path) -> str | None:
     """
     if bag.is_symlink():
         raise stopping(bag.name, "It is a link.", "Put the bag itself there.")
-    try:
-        return _lacking(bag)
-    except OSError as error:
-        raise disk_problem(bag, error) from error
-
-
-def _lacking(bag: Path) -> str | None:
-    if not (bag / "bagit.txt").exists():
-        return "bagit.txt"
-    try:
-        tags = read_tags(bag)
-    except ProblemError as problem:  # it may still be on its way
-        return f"tag files that can be read. {problem.findings[0].what.removesuffix('.')}"
-    missing = [name for name in sorted(tags.entries) if not (bag / name).is_file()]
-    if missing:
-        return f"{missing[0]} and {len(missing) - 1} more files"
-    declared = str(getattr(tags, "info", {}).get("Payload-Oxum", "")).partition(".")[0]
-    held = sum(entry.stat().st_size for entry in entries_below(bag / "data") if entry.is_file())
-    return f"{int(declared) - held} bytes" if declared.isdecimal() and held < int(declared) else None
+    with telling(bag):
+        if not (bag / "bagit.txt").exists():
+            return "bagit.txt"
+        try:
+            tags = read_tags(bag)
+        except ProblemError as problem:  # it may still be on its way
+            return f"tag files that can be read. {problem.findings[0].what.removesuffix('.')}"
+        missing = [name for name in sorted(tags.entries) if not (bag / name).is_file()]
+        if missing:
+            return f"{missing[0]} and {len(missing) - 1} more files"
+        declared = str(getattr(tags, "info", {}).get("Payload-Oxum", "")).partition(".")[0]
+        held = sum(entry.stat().st_size for entry in entries_below(bag / "data") if entry.is_file())
+        return f"{int(declared) - held} bytes" if declared.isdecimal() and held < int(declared) else None

@@ -1,4 +1,4 @@
-"""The folders of performances during a swap, and the moves between them.
+"""The folder performances/ during a swap: folders, requests and candidates.
 
 Everything is in the installation's folder performances/, and every step is one rename within it:
 
@@ -13,35 +13,63 @@ Renames within one folder need the right to change that folder, and none to the 
 
 from __future__ import annotations
 
-import fcntl
-import os
-import shutil
-import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager
+from datetime import datetime
+from enum import StrEnum
 from pathlib import Path
+from typing import Literal
 
-from residue.archive.beside import PREFIX, onto_disk, telling
+import msgspec
 
-
-def waiting_path(performances: Path, name: str) -> Path:
-    """Where a copy waits for its moment."""
-    return performances / f".{name}.waiting"
+from residue.records import SpoiltRecordError, read_record
 
 
-def before_path(performances: Path, name: str) -> Path:
-    """The path of the earlier version."""
-    return performances / f".{name}.before"
+class When(StrEnum):
+    """The moment at which the new performance is taken, the most urgent first."""
+
+    NOW = "now"
+    """At once, with a crossfade."""
+    AT_REST = "at-rest"
+    """As soon as the old one does not play."""
+    AT_OPENING = "at-opening"
+    """Before the house opens next."""
 
 
-def leaving_path(performances: Path, name: str) -> Path:
-    """The path of the version that is about to become the earlier one."""
-    return performances / f".{name}.leaving"
+class Request(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A request that a performance takes another's place: the content of .NAME.swap, as JSON."""
+
+    when: When
+    bag: str
+    """The name that a person gave the new one."""
+    asked: datetime
+    back: bool = False
+    """The new one is the one before."""
 
 
-def request_path(performances: Path, name: str) -> Path:
-    """The file that says when what waits is to be taken."""
-    return performances / f".{name}.swap"
+class Candidate(msgspec.Struct, frozen=True, kw_only=True):
+    """A bag that shall take the place of the performance `name`."""
+
+    name: str
+    request: Request
+    path: Path
+    """The bag."""
+
+    @property
+    def what(self) -> str:
+        """The two performances, in a person's words."""
+        return f"{self.request.bag} in the place of {self.name}"
+
+
+def read_request(path: Path) -> Request | None:
+    """Reads a request from a file .NAME.swap; None where it cannot be read."""
+    try:
+        return read_record(path, Request)
+    except (OSError, SpoiltRecordError):
+        return None
+
+
+def beside(performances: Path, name: str, kind: Literal["waiting", "before", "leaving", "swap"]) -> Path:
+    """Lists the files and folders of a swap beside a performance."""
+    return performances / f".{name}.{kind}"
 
 
 def named(performances: Path, kind: str) -> list[str]:
@@ -50,37 +78,6 @@ def named(performances: Path, kind: str) -> list[str]:
     return sorted(found)
 
 
-@contextmanager
-def alone(performances: Path) -> Iterator[None]:
-    """Locks performances/ against other changes. Raises ProblemError where the disk refuses."""
-    with telling(performances):
-        performances.mkdir(exist_ok=True)
-        handle = os.open(performances, os.O_RDONLY | os.O_DIRECTORY)
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX)
-            yield
-        finally:
-            os.close(handle)
-
-
-def move(source: Path, target: Path) -> None:
-    """One rename within a folder, on the disk when it returns."""
-    source.rename(target)
-    onto_disk(target.parent)
-
-
-def aside(folder: Path) -> Path | None:
-    """Moves an unwanted folder aside, so that no half of it remains under its name."""
-    if not folder.exists():
-        return None
-    going = Path(tempfile.mkdtemp(prefix=PREFIX, dir=folder.parent))
-    move(folder, going)
-    return going
-
-
-def remove(half: Path | None) -> None:
-    """Remove what nobody wants; what cannot be removed is left for the next time."""
-    if half is not None and half.is_dir():
-        shutil.rmtree(half, ignore_errors=True)
-    elif half is not None:
-        half.unlink(missing_ok=True)
+def requests(performances: Path) -> dict[str, Request | None]:
+    """The requests, by the performance whose place is to be taken; None where the file cannot be read."""
+    return {path.name[1:].removesuffix(".swap"): read_request(path) for path in sorted(performances.glob(".*.swap"))}

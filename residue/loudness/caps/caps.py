@@ -29,14 +29,14 @@ WINDOW_STEP_S = 0.1
 
 
 class CapEntry(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """One `[[cap]]` of room.toml: a published rule by name, or a quantity with its limit."""
+    """One cap: a published rule by name, or a quantity with its limit."""
 
     rule: str | None = None
-    """Name of a published rule (residue.loudness.caps.caps.rules); then nothing else may be given."""
+    """Name of a published rule; then nothing else may be given."""
     quantity: str | None = None
     """LAeq, LCeq, LZeq, LGeq (ISO 7196), LKeq (K-weighted), LCpeak or LAFmax; aw, A(8) or VDV of what a body feels."""
     window_s: Annotated[float, Meta(ge=1.0, le=86_400.0)] | None = None
-    """Over which the mean counts; not for a peak, nor for A(8)."""
+    """The mean counts over this time; not for a peak, nor for A(8)."""
     limit_db: Annotated[float, Meta(ge=30.0, le=160.0)] | None = None
     """Limit in dB re 20 uPa at the visitor's place; needs a calibration on every output."""
     limit_dbfs: Annotated[float, Meta(ge=-100.0, le=6.0)] | None = None

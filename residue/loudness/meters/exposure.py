@@ -23,14 +23,14 @@ def daily_exposure_db(stay: Stay) -> float:
     return 10.0 * log10(energy / WORKING_DAY_H) if energy > 0.0 else -inf
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DoseRule:
     """How a dose is counted: a level that may be held for eight hours, and by how much it may rise for half of that."""
 
     criterion_db: float
     exchange_db: float
     threshold_db: float = -inf
-    """What lies below does not count."""
+    """Lower levels do not count."""
 
     def permitted_h(self, level_db: float) -> float:
         """How long a level may be held."""

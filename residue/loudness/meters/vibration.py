@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 _BUTTERWORTH_Q = 0.7071067811865476
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BodyWeighting:
     """The corner frequencies and quality factors of one weighting; an infinite corner leaves its stage out."""
 
@@ -37,8 +37,28 @@ class BodyWeighting:
 
 
 BODY_WEIGHTINGS: Mapping[str, BodyWeighting] = {
-    "Wk": BodyWeighting(0.4, 100.0, 12.5, 12.5, 0.63, 2.37, 0.91, 3.35, 0.91),
-    "Wd": BodyWeighting(0.4, 100.0, 2.0, 2.0, 0.63, inf, 1.0, inf, 1.0),
+    "Wk": BodyWeighting(
+        highpass_hz=0.4,
+        lowpass_hz=100.0,
+        transition_hz=12.5,
+        transition_pole_hz=12.5,
+        transition_q=0.63,
+        step_zero_hz=2.37,
+        step_zero_q=0.91,
+        step_pole_hz=3.35,
+        step_pole_q=0.91,
+    ),
+    "Wd": BodyWeighting(
+        highpass_hz=0.4,
+        lowpass_hz=100.0,
+        transition_hz=2.0,
+        transition_pole_hz=2.0,
+        transition_q=0.63,
+        step_zero_hz=inf,
+        step_zero_q=1.0,
+        step_pole_hz=inf,
+        step_pole_q=1.0,
+    ),
 }
 """ISO 8041-1:2017, Table 3: Wk for up and down, Wd for to and fro and sideways."""
 
@@ -79,7 +99,7 @@ def body_sections(name: str, rate_hz: float) -> Floats:
     return np.array([_digital(*stage, rate_hz) for stage in stages])
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Vibration:
     """The vibration that a body received."""
 

@@ -66,7 +66,7 @@ def power_gain(sos: Floats, frequency_hz: float, rate_hz: float) -> float:
     return gain
 
 
-def _real_highpass(low_hz: float, high_hz: float, rate_hz: float) -> Floats:
+def _real_highpass(*, low_hz: float, high_hz: float, rate_hz: float) -> Floats:
     """Two first-order high-passes in one section, by the bilinear transform with each pole at its place."""
     (b, a1), (d, c1) = (
         (1.0 / (1.0 + w), (w - 1.0) / (1.0 + w))
@@ -108,14 +108,17 @@ def _normalised(sos: Floats, rate_hz: float) -> Floats:
 
 
 def _c(rate_hz: float) -> Floats:
-    sections = [_real_highpass(_C_LOW_HZ, _C_LOW_HZ, rate_hz), _double_lowpass(_C_HIGH_HZ, rate_hz)]
+    sections = [
+        _real_highpass(low_hz=_C_LOW_HZ, high_hz=_C_LOW_HZ, rate_hz=rate_hz),
+        _double_lowpass(_C_HIGH_HZ, rate_hz),
+    ]
     return _normalised(np.vstack(sections), rate_hz)
 
 
 @lru_cache
 def a_after_c(rate_hz: float) -> Floats:
     """The one section that makes A weighting of a signal that is C-weighted already: (1, 6)."""
-    return _normalised(_real_highpass(_A_LOW_HZ, _A_MIDDLE_HZ, rate_hz), rate_hz)
+    return _normalised(_real_highpass(low_hz=_A_LOW_HZ, high_hz=_A_MIDDLE_HZ, rate_hz=rate_hz), rate_hz)
 
 
 def _k_section(pole_hz: float, table: tuple[float, ...], rate_hz: float) -> Floats:

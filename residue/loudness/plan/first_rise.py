@@ -1,4 +1,4 @@
-"""Where the bound on the first rise out of silence will lower a performance, known before it plays."""
+"""Finds where the bound on the first rise out of silence will lower a performance, before it plays."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ TOLD_DB = 0.1
 """A difference below this cannot be heard: our choice, well below the smallest step that listeners notice."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LoweredRise:
     """A stretch in which an output is lowered."""
 
@@ -47,7 +47,8 @@ def lowered_rises(
         GainCurve(planned.knots_db).levels_db(np.arange(0.5, hops)) if planned.knots_db else np.zeros(hops)
     )
     line = OnsetLine(outputs)
-    gains = np.array([line(energy) for energy in (profile.onset_energy * 10.0 ** (gains_db / 10.0)).T])
+    alone_db = np.array([[planned.lowering.alone_db.get(name, 0.0)] for name in outputs])
+    gains = np.array([line(energy) for energy in (profile.onset_energy * 10.0 ** ((gains_db + alone_db) / 10.0)).T])
     for name, lowered_db in zip(outputs, -20.0 * np.log10(gains.T), strict=True):
         yield from _stretches(name, lowered_db)
 
@@ -55,7 +56,9 @@ def lowered_rises(
 def _stretches(output: str, lowered_db: Floats) -> Iterator[LoweredRise]:
     edges = np.flatnonzero(np.diff(lowered_db > TOLD_DB, prepend=False, append=False))
     for start, stop in edges.reshape(-1, 2):
-        yield LoweredRise(output, start * HOP_S, stop * HOP_S, float(np.max(lowered_db[start:stop])))
+        yield LoweredRise(
+            output=output, start_s=start * HOP_S, stop_s=stop * HOP_S, most_db=float(np.max(lowered_db[start:stop]))
+        )
 
 
 def _clock(time_s: float) -> str:

@@ -29,7 +29,7 @@ _AT_ONCE_FRAMES = 10 * HOP_FRAMES
 """Enough that the cost of calls does not count, and little enough for a processor's cache."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LevelProfile:
     """The levels of a performance at full gain, hop by hop, as the governor would count them."""
 
@@ -77,7 +77,7 @@ class LevelProfile:
         try:
             with path.open("rb") as file, np.load(file, allow_pickle=False) as held:
                 ears = msgspec.json.decode(held["ears"].tobytes(), type=tuple[Ear, ...])
-                return cls(ears, **{name: held[name] for name in _LEVELS})
+                return cls(ears=ears, **{name: held[name] for name in _LEVELS})
         except Exception as error:  # a spoilt archive makes its readers raise nearly anything
             raise stopping(
                 str(path), f"The level profile cannot be read ({error}).", "Remove it; it is made anew."
@@ -120,7 +120,15 @@ def profile(blocks: Iterable[Floats], outputs: Mapping[str, Output], caps: Seque
         ending_energy[ending] = np.maximum(faded_energy, after_energy)
         ending_peak[ending] = np.maximum(faded_peak, after_peak)
     onset_energy = np.concatenate(onset, axis=1)
-    return LevelProfile(listened, energy, peak, ending_energy, ending_peak, true_peak.highest, onset_energy)
+    return LevelProfile(
+        ears=listened,
+        energy=energy,
+        peak=peak,
+        ending_energy=ending_energy,
+        ending_peak=ending_peak,
+        true_peak=true_peak.highest,
+        onset_energy=onset_energy,
+    )
 
 
 def _by_hop(signals: Floats) -> Floats:

@@ -22,14 +22,16 @@ _NEGLIGIBLE = 1e-9
 KNEE_SHARE = 0.02
 """The next hop may take at most 1 / (KNEE_SHARE window) of what is left, so that a cap is approached, not hit.
 It costs 0.09 dB of the limit."""
+LEAST_KNEE = 1.05
+"""In hops: of a window of a second it costs 0.43 dB. What is above 1 is there for the tail of the last hop."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Terms:
     """The inequality of a cap, in hops and units: sent over the last `hops` + `knee` times the next <= `total`."""
 
     hops: int
-    knee: int
+    knee: float
     hop_energy: float
     """The energy of a hop at the limit, in the unit of the ear."""
     power: int = 2
@@ -74,10 +76,10 @@ def terms(cap: Cap) -> Terms:
     promise holds at every sample.
     """
     hops = round(cap.window_s / HOP_S)
-    knee = max(2, round(KNEE_SHARE * hops))
+    knee = max(LEAST_KNEE, float(round(KNEE_SHARE * hops)))
     if cap.quantity.statistic is Statistic.DOSE:  # the fourth power of the limit is spread over the window
-        return Terms(hops, knee, exact.power(10.0, cap.limit / 5.0) * HOP_RATE_HZ / hops, power=4)
-    return Terms(hops, knee, exact.power(10.0, cap.limit / 10.0) * HOP_FRAMES)
+        return Terms(hops=hops, knee=knee, hop_energy=exact.power(10.0, cap.limit / 5.0) * HOP_RATE_HZ / hops, power=4)
+    return Terms(hops=hops, knee=knee, hop_energy=exact.power(10.0, cap.limit / 10.0) * HOP_FRAMES)
 
 
 class Budget:
@@ -94,6 +96,10 @@ class Budget:
     def oldest(self) -> int:
         """Units of the hop that leaves the window when the next has been sent."""
         return int(self._ring[self._at])
+
+    def latest_first(self) -> NDArray[np.int64]:
+        """(hops,): units of each hop of the last window."""
+        return np.concatenate((self._ring[: self._at][::-1], self._ring[self._at :][::-1]))
 
     def left(self) -> int:
         """Units for `knee` times the next hop."""

@@ -19,6 +19,7 @@ from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.budget import Budget
 from residue.loudness.stage.ending import RISE, Reach
 from residue.loudness.stage.history import SentHistory
+from residue.loudness.stage.lasting import Lasting
 from residue.loudness.stage.sent_record import SentRecord
 from residue.loudness.stage.steering import (
     arrivals,
@@ -62,6 +63,9 @@ class Governor:
     throughout, keeps every cap as well; and, for caps that hold at every moment, the hop after it faded out and the
     silence after that: so there is always a way on. What is weighted and counted is exactly what is sent, tails of
     filters included.
+
+    Where no plan foresees what comes, the gain also follows what each budget can spend without end (Lasting): so that
+    it is not used up, and nothing has to be silenced.
     """
 
     def __init__(
@@ -75,6 +79,11 @@ class Governor:
         self._harmless = True  # what is played now, whatever is done to it, to caps that hold at every moment
         self._bank = self._rested()
         self._projected = self._hear(self._bank, self._held)
+        self._planned = True
+        self._lasting: dict[Budget, Lasting] = {}
+        """Of the budgets whose last window holds something unforeseen."""
+        self._asked = self._projected
+        """The hop given last as it would be received at full gain; only where something is unforeseen."""
         self.gain = 1.0
         """At the end of the hop given last."""
         self.heard = self._projected
@@ -114,18 +123,53 @@ class Governor:
         self._heed(ears, outputs, caps, {budget.cap: budget for budget in self.budgets})
         self._harmless = False
         self._projected = self._hear(self._bank, self._held)
+        self._lasting = {budget: one for budget, one in self._lasting.items() if budget in self.budgets}
+        for budget in self.budgets:
+            if budget not in self._promised.budgets:  # what plays was planned without it
+                self._see_no_more(budget, self._projected, Lasting(budget))
+
+    def begin_programme(self, *, planned: bool, in_order: bool) -> None:
+        """The following frames are lowered by a plan, which knows what was sent before them.
+
+        Otherwise it is unforeseen. A cap whose last window holds nothing unforeseen is left to the plan again.
+        """
+        self._planned = planned
+        if not (planned and in_order):
+            for budget in self.budgets:
+                self._see_no_more(budget, self._projected, self._lasting.get(budget) or Lasting(budget))
+
+    def _see_no_more(self, budget: Budget, asked: ReceivedHop, lasting: Lasting) -> None:
+        """Spend a budget at a rate that lasts until its window holds nothing unforeseen; asked: the hop given last."""
+        if not self._lasting:
+            self._asked = asked
+        lasting.unforeseen_hops = budget.terms.hops
+        self._lasting[budget] = lasting
+
+    def _lasting_gain(self, hop: Floats) -> float:
+        """The gain at which the next hop could go on without end, as far as it was not foreseen."""
+        if not self._lasting:
+            return 1.0
+        self._asked = self._hear(self._asked.bank, hop)
+        asked = dict(zip(self.budgets, self._asked.units, strict=True))
+        power = min(lasting.gain_power(asked[budget]) for budget, lasting in self._lasting.items())
+        if self._planned:
+            for lasting in self._lasting.values():
+                lasting.unforeseen_hops -= 1
+            self._lasting = {budget: one for budget, one in self._lasting.items() if one.unforeseen_hops > 0}
+        return float(np.sqrt(power))
 
     def __call__(self, hop: Floats) -> Floats:
         """Take one hop, (outputs, HOP_FRAMES), and give the hop before it."""
-        target = min(1.0, max(self.gain * _RECOVERY, _LEAST_RECOVERY))
+        target = min(1.0, max(self.gain * _RECOVERY, _LEAST_RECOVERY), self._lasting_gain(hop))
         self._harmless = self._within_reach(hop)
         if self._promised is not None:
             promised, self._promised = self._promised, None
-            return self._entered(hop, promised)
-        if self.gain == target:
+            return self._entered(hop, min(self.gain, target), promised)
+        if self.gain == target == 1.0:
             after = self._hear(self._projected.bank, hop)
             if self._keeps_after(self._projected, after) and self._can_end(self._projected, hop):
                 return self._send(self._held, self._projected, hop, after, target)
+            self._notice_unforeseen(after)
         return self._steered(hop, min(target, self._solved(hop)))
 
     def _rested(self) -> WeightingBank:
@@ -149,6 +193,13 @@ class Governor:
             budget.terms.knee * units <= budget.left() - now + budget.oldest
             for budget, now, units in zip(self.budgets, heard.units, after.units, strict=True)
         )
+
+    def _notice_unforeseen(self, after: ReceivedHop) -> None:
+        """A plan that is right leaves room for every hop: where there is none it is wrong, until the next begins."""
+        for budget, now, units in zip(self.budgets, self._projected.units, after.units, strict=True):
+            if budget not in self._lasting and budget.terms.knee * units > budget.left() - now + budget.oldest:
+                self._see_no_more(budget, after, Lasting(budget, units))
+                self._planned = False
 
     def _can_end(self, heard: ReceivedHop, hop: Floats) -> bool:
         """Whether a hop, once the hop before it has been sent, may be the last."""
@@ -186,9 +237,9 @@ class Governor:
             after = self._hear(heard.bank, sent)
         return self._send(sent, heard, hop, after, 0.0)
 
-    def _entered(self, hop: Floats, promised: _Kept) -> Floats:
+    def _entered(self, hop: Floats, most: float, promised: _Kept) -> Floats:
         """Send the held hop, which keeps what was promised, under a line to where the next keeps the new caps."""
-        solved = min(self.gain, self._solved(hop, held=False))
+        solved = min(most, self._solved(hop, held=False))
         for step in _STEPS_BACK:
             gain = solved * step
             sent = self._held * (self.gain + (gain - self.gain) * RISE)
@@ -241,10 +292,8 @@ class Governor:
         # Units are rounded up, once for the held hop and `knee` times for the hop after it.
         bound_now = terms.energy(left - terms.knee)
         bound_then = terms.energy(left + budget.oldest - terms.knee - 1)
-        return min(
-            *(greatest_gain(terms.knee * q, bound_now) for q in first if held),
-            *(greatest_gain(p + terms.knee * q, bound_then) for p in first for q in second),
-        )
+        gains = [greatest_gain(terms.knee * q, bound_now) for q in first if held]
+        return min(gains + [greatest_gain(p + terms.knee * q, bound_then) for p in first for q in second])
 
 
 @dataclass(frozen=True, slots=True)

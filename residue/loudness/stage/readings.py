@@ -10,7 +10,7 @@ from residue.loudness.meters.levels import db_of_power
 from residue.loudness.meters.vibration import combined_vdv
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Levels:
     """Levels at one place, of the last 0.1 s sent; dB re 20 uPa if `physical`, else dBFS. -inf for silence."""
 
@@ -59,7 +59,7 @@ class Reading:
     outputs: Mapping[str, Levels]
     caps: tuple[CapReading, ...]
     governor_db: float
-    """What the governor takes away now; 0.0 while it does not act, below 0 when it does."""
+    """The gain of the governor now: 0.0 while it does not act, below 0 when it does."""
     limiter_db: float
     """The most that the limiter took away in the last 0.1 s."""
     muted_frames: int
@@ -68,7 +68,7 @@ class Reading:
     """Tenths of a second that had to be silenced because no gain would have kept the caps."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Received:
     """The sound at one place over a time; dB re 20 uPa if the tally is physical, else dBFS. -inf for silence."""
 
@@ -92,7 +92,7 @@ class Received:
     """Vibration dose value, m/s^1.75."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Tally:
     """The sound sent since the last tally; the level log and the history after a restart consist of tallies."""
 

@@ -87,8 +87,13 @@ class CapStage:
         self._meter.listen_to_more()
         self._condition.trim(outputs)
 
-    def begin_programme(self) -> None:
-        """Integrated loudness and loudness range are those of what comes from now on."""
+    def begin_programme(self, *, planned: bool = True, in_order: bool = True) -> None:
+        """Integrated loudness and loudness range are those of what comes from now on.
+
+        planned: it is lowered by a plan. in_order: it follows what was sent before as the plan has it. Where either is
+        not so, every budget is spent at a rate that lasts, until its window holds nothing unforeseen.
+        """
+        self._govern.begin_programme(planned=planned, in_order=in_order)
         self._meter.begin()
 
     def reading(self) -> Reading:

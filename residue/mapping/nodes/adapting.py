@@ -10,20 +10,24 @@ from msgspec import Meta
 
 from residue.dsp import filters
 from residue.dsp.filters import FromFirst, SosFilter
-from residue.mapping.node import Block, NodeContext, SlowIn, Step
+from residue.mapping.node import Block, NodeContext, SlowIn, Step, Trusted
 from residue.mapping.nodes.shapes import SlowNode
-from residue.mapping.signals import CONTROL_RATE_HZ, Signal, Slow
+from residue.mapping.signals import CONTROL_RATE_HZ
 
 
 class Adapt(SlowNode, frozen=True):
     """0 at what has been low of late and 1 at what has been high, bounded: for a body whose range is not known before.
 
-    Low and high are the 10th and 90th percentile of the last over_s, so that single outliers do not count.
+    Low and high are the 10th and 90th percentile of the last over_s, so that single outliers do not count. It begins
+    at 0 and opens over the first 10 s (or over_s), while the range becomes known. No range counts as smaller than a
+    hundredth of the widest so far, so that a body at rest gives no noise.
+    Trust: 0 at the beginning, rising to 1 over those 10 s.
     Latency: none; the scale itself follows within a second. Source: running percentiles of means over 0.1 s.
     """
 
     kind = "adapt"
     family = "conditioning"
+    has_trust = True
 
     input: SlowIn
     over_s: Annotated[float, Meta(ge=1.0, le=600.0, description="how far back the range is taken from")] = 60.0
@@ -31,32 +35,44 @@ class Adapt(SlowNode, frozen=True):
     def prepare(self, context: NodeContext) -> Step:
         """The range is renewed each tenth of a second, and smoothed."""
         recent = deque[float](maxlen=round(self.over_s * CONTROL_RATE_HZ / _HOP))
-        waiting = np.empty(0)
+        opens_over = min(self.over_s, _OPENS_OVER_S) * CONTROL_RATE_HZ
+        waiting, seen = np.empty(0), 0
         level, smooth = FromFirst(), SosFilter(filters.smoother(_SMOOTH_S, CONTROL_RATE_HZ), 2)
-        low_high = np.array([0.0, 0.0])
+        low, width, widest = 0.0, 0.0, 0.0
 
-        def step(block: Block) -> Signal:
-            nonlocal waiting, low_high
+        def step(block: Block) -> Trusted:
+            nonlocal waiting, seen, low, width, widest
             signal = level(block.slow("input"))
             ranges = np.empty((2, len(signal)))
             done = 0
             while done < len(signal):
                 piece = signal[done : done + _HOP - len(waiting)]
-                ranges[:, done : done + len(piece)] = low_high[:, None]
+                ranges[0, done : done + len(piece)], ranges[1, done : done + len(piece)] = low, width
                 waiting = np.concatenate((waiting, piece))
                 done += len(piece)
                 if len(waiting) == _HOP:
                     recent.append(float(np.add.reduce(waiting)) / _HOP)
-                    low_high = np.percentile(np.array(recent), _PERCENTILES)
+                    low, high = np.percentile(np.array(recent), _PERCENTILES).tolist()
+                    widest = max(widest, high - low)
+                    width = max(high - low, _SMALLEST * widest)
                     waiting = np.empty(0)
-            low, high = smooth(ranges)
-            adapted: Slow = np.clip((signal - low) / np.maximum(high - low, _LEAST), 0.0, 1.0)
-            return adapted
+            opened = np.minimum((seen + np.arange(len(signal))) / opens_over, 1.0)
+            seen += len(signal)
+            lows, widths = smooth(ranges)
+            # What is smoothed starts from 0, where everything would be large.
+            widths = np.maximum(np.maximum(widths, _NARROWEST * ranges[1]), _LEAST)
+            return Trusted(opened * np.clip((signal - lows) / widths, 0.0, 1.0), opened)
 
         return step
 
 
 _HOP = CONTROL_RATE_HZ // 10
 _SMOOTH_S = 0.5
+_OPENS_OVER_S = 10.0
+"""Two breaths at rest; our choice."""
+_NARROWEST = 0.1
+"""Of the range as it is, while the smoothed one follows."""
+_SMALLEST = 0.01
+"""Of the widest range so far; our choice."""
 _PERCENTILES = (10.0, 90.0)
 _LEAST = 1e-12

@@ -154,7 +154,7 @@ class _Power:
 
     def __init__(self, bands: Sequence[str], ticks: int) -> None:
         self._bands = {
-            band: (SosFilter(filters.bandpass(*BANDS_HZ[band], CONTROL_RATE_HZ, _ORDER)), SlidingMean(ticks))
+            band: (SosFilter(filters.bandpass(BANDS_HZ[band], CONTROL_RATE_HZ, _ORDER)), SlidingMean(ticks))
             for band in bands
         }
 

@@ -44,7 +44,7 @@ class RespiratoryModulation(SlowNode, frozen=True):
     def prepare(self, context: NodeContext) -> Step:
         """The staircase of the intervals, counted from the first one, through the band of breathing."""
         plausible, steps = Plausible(60 / self.highest, 60 / self.lowest), Staircase(0.0)
-        band = SosFilter(filters.bandpass(*_BAND_HZ, CONTROL_RATE_HZ, _ORDER))
+        band = SosFilter(filters.bandpass(_BAND_HZ, CONTROL_RATE_HZ, _ORDER))
         mean = SlidingMean(max(1, round(self.window_s * CONTROL_RATE_HZ)))
         first_s = math.nan
 

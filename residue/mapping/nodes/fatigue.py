@@ -1,4 +1,4 @@
-"""Where in frequency a muscle speaks: it sinks as the muscle tires."""
+"""The frequencies of a muscle, which sink as it tires."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class MedianFrequency(SlowNode, frozen=True):
 
     def prepare(self, context: NodeContext) -> Step:
         """Interpolates where the power below passes half of the whole."""
-        level, band = FromFirst(), SosFilter(filters.bandpass(self.low_hz, self.high_hz, CONTROL_RATE_HZ, 4))
+        level, band = FromFirst(), SosFilter(filters.bandpass((self.low_hz, self.high_hz), CONTROL_RATE_HZ, 4))
         edges_hz = np.linspace(self.low_hz, self.high_hz, _EDGES + 1)[1:]
         lowpasses = [SosFilter(filters.lowpass(edge_hz, CONTROL_RATE_HZ, 8)) for edge_hz in edges_hz.tolist()]
         sums = [sliding_sum(max(1, round(self.window_s * CONTROL_RATE_HZ))) for _ in range(_EDGES + 1)]

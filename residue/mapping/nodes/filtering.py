@@ -106,7 +106,7 @@ class Bandpass(LikeInput, frozen=True):
         """Starts at rest, whatever the input's offset."""
         if isinstance(self.low_hz, Drive) or isinstance(self.high_hz, Drive) or {"low_hz", "high_hz"} & context.moving:
             return _swept(context, self.order, FromFirst(), [("high", "low_hz"), ("low", "high_hz")])
-        sections = filters.bandpass(self.low_hz, self.high_hz, context.rate_hz("input"), self.order)
+        sections = filters.bandpass((self.low_hz, self.high_hz), context.rate_hz("input"), self.order)
         return _filter(context, sections, FromFirst())
 
 
@@ -133,7 +133,7 @@ class Notch(LikeInput, frozen=True):
         """One notch for each harmonic below half the rate."""
         rate_hz = context.rate_hz("input")
         centres_hz = [n * self.mains_hz for n in range(1, self.harmonics + 1) if n * self.mains_hz < rate_hz / 2]
-        sections = np.vstack([filters.notch(f, rate_hz, f / self.width_hz) for f in centres_hz])
+        sections = np.vstack([filters.notch(f, rate_hz=rate_hz, q=f / self.width_hz) for f in centres_hz])
         return _settled(context, _filter(context, sections))
 
 

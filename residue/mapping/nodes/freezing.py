@@ -32,20 +32,22 @@ class Freeze(LikeInput, frozen=True):
 
     def prepare(self, context: NodeContext) -> Step:
         """It goes from change to change; each stands at a tick."""
-        frozen = _Frozen(context.shape("input").channels, frame_at(self.length_s), frame_at(self.fade_s))
+        frozen = _Frozen(
+            channels=context.shape("input").channels, length=frame_at(self.length_s), fade=frame_at(self.fade_s)
+        )
 
         def step(block: Block) -> Signal:
             sound = block.fast("input")
             out = np.empty_like(sound)
-            for start, stop, is_frozen in _runs(block.span, block.slow("frozen"), frozen.wanted):
+            for start, stop, is_frozen in runs(block.span, block.slow("frozen"), frozen.wanted):
                 out[:, start:stop] = frozen(sound[:, start:stop], wanted=is_frozen)
             return out
 
         return step
 
 
-def _runs(span: Span, frozen: Slow, before: bool) -> list[tuple[int, int, bool]]:  # noqa: FBT001 (a state, no switch)
-    """Stretches (start, stop, whether it is frozen) of the span, in its own frames."""
+def runs(span: Span, frozen: Slow, before: bool) -> list[tuple[int, int, bool]]:  # noqa: FBT001 (a state, no switch)
+    """Stretches (start, stop, whether it is frozen: above a half) of the span, in its own frames."""
     states = frozen > 0.5
     changes = np.flatnonzero(states != np.concatenate(([before], states))[:-1])
     starts = (span.first_tick + changes) * FRAMES_PER_TICK - span.start
@@ -57,7 +59,7 @@ def _runs(span: Span, frozen: Slow, before: bool) -> list[tuple[int, int, bool]]
 class _Frozen:
     """A frozen sound and its fades. length (made even), fade: in frames."""
 
-    def __init__(self, channels: int, length: int, fade: int) -> None:
+    def __init__(self, *, channels: int, length: int, fade: int) -> None:
         self._half, self._fade = length // 2, fade
         length = 2 * self._half
         self._recent = DelayLine(channels, length)

@@ -1,4 +1,4 @@
-"""What a heart does: its beats, its rate, its variability, and whether it has settled."""
+"""The heart: its beats, its rate, its variability, and whether it has settled."""
 
 from __future__ import annotations
 

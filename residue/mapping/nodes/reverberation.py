@@ -45,14 +45,14 @@ class Reverberation(Node, frozen=True):
 
     def prepare(self, context: NodeContext) -> Step:
         """Eight lines that feed each other."""
-        network, level = _Network(self.size, self.decay_s, self.dull_hz), GainRamp()
+        network, level = _Network(size=self.size, decay_s=self.decay_s, dull_hz=self.dull_hz), GainRamp()
         return lambda block: network(block.fast("input")) * level(block.span, block.controls["gain_db"])
 
 
 class _Network:
     """Left feeds the even lines and hears them, right the odd ones."""
 
-    def __init__(self, size: float, decay_s: float, dull_hz: float) -> None:
+    def __init__(self, *, size: float, decay_s: float, dull_hz: float) -> None:
         lengths = [round(length * size) for length in _LINES]
         self._lines = [DelayLine(1, length) for length in lengths]
         losses = [exact.gain_from_db(-60.0 * length / (decay_s * AUDIO_RATE_HZ)) for length in lengths]

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-import numpy as np
+from typing import Annotated
 
-from residue.dsp.switching import Held
+import numpy as np
+from msgspec import Meta
+
+from residue.dsp.switching import Bools, Held
 from residue.mapping.node import Block, EventsIn, NodeContext, Step
-from residue.mapping.nodes.fields import HoldS, TimeS
+from residue.mapping.nodes.fields import HoldS, Real, TimeS
 from residue.mapping.nodes.outline import ReleaseS, outline
 from residue.mapping.nodes.shapes import SlowNode
-from residue.mapping.signals import CONTROL_RATE_HZ, FRAMES_PER_TICK, Signal
+from residue.mapping.nodes.staircase import Staircase
+from residue.mapping.signals import CONTROL_RATE_HZ, FRAMES_PER_TICK, Events, Signal, Span
 
 
 class RiseAndFall(SlowNode, frozen=True):
@@ -27,17 +31,45 @@ class RiseAndFall(SlowNode, frozen=True):
     release_s: ReleaseS = 0.5
 
     def prepare(self, context: NodeContext) -> Step:
-        """An event counts from the tick at or after it."""
-        held = Held(round(self.hold_s * CONTROL_RATE_HZ))
+        """Marks the ticks of the events, and traces their outline."""
+        begun, held = EventTicks(), Held(round(self.hold_s * CONTROL_RATE_HZ))
         traced = outline(self.attack_s, self.release_s)
-        late = False  # an event after the last tick of a span belongs to the first tick of the next
+        return lambda block: traced(held(begun(block.span, block.events("input"))).astype(np.float64))
+
+
+class LastValue(SlowNode, frozen=True):
+    """Holds the value of the last event.
+
+    Latency: none: it changes with the tick at or after the event (0.5 ms).
+    """
+
+    kind = "last_value"
+    family = "crossing"
+
+    input: EventsIn
+    before: Annotated[Real, Meta(description="what it gives before the first event")] = 0.0
+
+    def prepare(self, context: NodeContext) -> Step:
+        """Goes from event to event."""
+        held = Staircase(self.before)
 
         def step(block: Block) -> Signal:
-            nonlocal late
-            begun = np.zeros(block.span.ticks + 1, np.bool_)
-            begun[0] = late
-            begun[-(-block.events("input").frames // FRAMES_PER_TICK) - block.span.first_tick] = True
-            late = bool(begun[-1])
-            return traced(held(begun[:-1]).astype(np.float64))
+            events = block.events("input")
+            return held(block.span, zip(events.frames.tolist(), events.values.tolist(), strict=True))
 
         return step
+
+
+class EventTicks:
+    """Marks the ticks at which events count: the tick at or after each."""
+
+    def __init__(self) -> None:
+        self._late = False  # an event after the last tick of a span belongs to the first tick of the next
+
+    def __call__(self, span: Span, events: Events) -> Bools:
+        """(ticks,)."""
+        marked = np.zeros(span.ticks + 1, np.bool_)
+        marked[0] = self._late
+        marked[-(-events.frames // FRAMES_PER_TICK) - span.first_tick] = True
+        self._late = bool(marked[-1])
+        return marked[:-1]

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Annotated
 
 import numpy as np
-import soundfile
 from msgspec import Meta
 
 from residue.dsp import exact, filters
@@ -18,7 +16,8 @@ from residue.dsp.phase import Phasor
 from residue.dsp.resampling import cubic
 from residue.mapping.node import Block, Drive, EventsIn, Node, NodeContext, Step
 from residue.mapping.nodes.controls import AtFrame, gains, mapped
-from residue.mapping.nodes.fields import FrequencyHz, GainDb
+from residue.mapping.nodes.fields import FrequencyHz, GainDb, Real
+from residue.mapping.nodes.recorded_sounds import recorded
 from residue.mapping.nodes.shapes import InputShapes
 from residue.mapping.signals import AUDIO_RATE_HZ, FAST, Shape, Signal, Span, frame_at
 
@@ -26,10 +25,12 @@ from residue.mapping.signals import AUDIO_RATE_HZ, FAST, Shape, Signal, Span, fr
 class Strike(Node, frozen=True):
     """A sound for each event: a decaying tone that falls in pitch to frequency_hz, or a recorded sound.
 
-    The event's value is not used. gain_db and transpose_semitones are taken at the moment of the event: a sound that is
-    raised is read faster, and is shorter.
+    gain_db and transpose_semitones are taken at the moment of the event: a sound that is raised is read faster, and is
+    shorter. With soft_at and hard_at the value of an event says how hard it is struck: at hard_at and beyond the sound
+    is as it is, at soft_at it is softest_db quieter, and above dull_above_hz it loses dull_db more. Without them the
+    value is not used.
     Latency: none. Source: synthesised when prepared; read by a cubic through four frames, low-passed before where it
-    is raised.
+    is raised; first-order high shelf for what is struck softly.
     """
 
     kind = "strike"
@@ -42,6 +43,17 @@ class Strike(Node, frozen=True):
     decay_s: Annotated[float, Meta(ge=0.01, le=20.0, description="time to fall by 60 dB")] = 0.6
     gain_db: GainDb | Drive = -6.0
     transpose_semitones: Annotated[float, Meta(ge=-48.0, le=24.0, description="how much higher")] | Drive = 0.0
+    soft_at: Annotated[Real | None, Meta(description="value of an event that is struck most softly")] = None
+    hard_at: Annotated[Real | None, Meta(description="value of an event that is struck hardest")] = None
+    softest_db: Annotated[float, Meta(ge=-60.0, le=0.0, description="level of the softest")] = -24.0
+    dull_db: Annotated[float, Meta(ge=0.0, le=60.0, description="what the softest loses more in the heights")] = 18.0
+    dull_above_hz: Annotated[float, Meta(ge=100.0, le=10_000.0, description="where the heights begin")] = 800.0
+
+    def __post_init__(self) -> None:
+        if (self.soft_at is None) != (self.hard_at is None) or (
+            self.soft_at is not None and self.soft_at == self.hard_at
+        ):
+            raise ValueError("soft_at and hard_at belong together and differ. Write both or none.")
 
     def gives(self, inputs: InputShapes) -> Shape:
         """One channel of sound."""
@@ -53,17 +65,33 @@ class Strike(Node, frozen=True):
 
     def prepare(self, context: NodeContext) -> Step:
         """Makes or reads the sound once."""
-        sound = self._synthesised() if self.recording is None else _recorded(Path(context.folder) / self.recording)
-        player, gain_at, speed_at = _Player(sound), AtFrame(), AtFrame()
+        sound = self._synthesised() if self.recording is None else _as_one(recorded(context, self.recording))
+        player, gain_at, speed_at = _Player(self._parts(sound)), AtFrame(), AtFrame()
 
         def step(block: Block) -> Signal:
             gain = gain_at(block.span, gains(block.controls["gain_db"]))
             speed = speed_at(block.span, mapped(_speeds, block.controls["transpose_semitones"]))
-            for frame in block.events("input").frames.tolist():
-                player.start(_Sounding(frame, gain(frame), round(speed(frame) * _ONE)))
+            events = block.events("input")
+            for frame, value in zip(events.frames.tolist(), events.values.tolist(), strict=True):
+                player.start(_Sounding(frame, self._gains(gain(frame), value), round(speed(frame) * _ONE)))
             return player.play(block.span)[None]
 
         return step
+
+    def _parts(self, sound: Floats) -> list[Floats]:
+        """The sound; where it can be struck softly, its depths and its heights."""
+        if self.soft_at is None:
+            return [sound]
+        depths = SosFilter(filters.lowpass(self.dull_above_hz, AUDIO_RATE_HZ, 1))(sound)
+        return [depths, sound - depths]
+
+    def _gains(self, gain: float, value: float) -> tuple[float, ...]:
+        """The gain of each part for an event of some value."""
+        if self.soft_at is None or self.hard_at is None:
+            return (gain,)
+        short_of = 1.0 - min(max((value - self.soft_at) / (self.hard_at - self.soft_at), 0.0), 1.0)
+        depths = gain * exact.gain_from_db(self.softest_db * short_of)
+        return depths, depths * exact.gain_from_db(-self.dull_db * short_of)
 
     def _synthesised(self) -> Floats:
         frames = frame_at(self.decay_s)
@@ -80,15 +108,9 @@ _EDGE_S = 0.002
 _MOST_AT_ONCE = 32
 
 
-def _recorded(path: Path) -> Floats:
-    """The recording as one channel."""
-    try:
-        frames, rate_hz = soundfile.read(path, always_2d=True)
-    except (OSError, soundfile.SoundFileError) as error:
-        raise ValueError(f"The recording {path} cannot be read: {error}. Put a WAV or FLAC file there.") from error
-    if rate_hz != AUDIO_RATE_HZ:
-        raise ValueError(f"The recording {path} has {rate_hz} frames a second. Convert it to {AUDIO_RATE_HZ}.")
-    return np.ascontiguousarray(total(frames.T) / frames.shape[1])
+def _as_one(channels: Floats) -> Floats:
+    """The mean of the channels."""
+    return total(channels) / len(channels)
 
 
 def _speeds(semitones: Floats) -> Floats:
@@ -97,19 +119,19 @@ def _speeds(semitones: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class _Sounding:
-    """A sound that was started: at which frame, how loud, and how far it is read on with each frame, in 2**-32."""
+    """A sound that was started: at which frame, how loud each part, and how far it is read on a frame, in 2**-32."""
 
     frame: int
-    gain: float
+    gains: tuple[float, ...]
     step: int
 
 
 class _Player:
-    """Plays one sound from many starts; beyond _MOST_AT_ONCE sounding at once, a start is left out."""
+    """Plays one sound, in parts, from many starts; beyond _MOST_AT_ONCE sounding at once, a start is left out."""
 
-    def __init__(self, sound: Floats) -> None:
-        self._versions = {0: np.pad(sound, _MARGIN)}
-        self._length = len(sound)
+    def __init__(self, parts: Sequence[Floats]) -> None:
+        self._versions = {0: [np.pad(part, _MARGIN) for part in parts]}
+        self._length = len(parts[0])
         self._sounding: list[_Sounding] = []
 
     def start(self, begun: _Sounding) -> None:
@@ -123,29 +145,32 @@ class _Player:
         for one in self._sounding:
             first, last = max(one.frame, span.start), min(self._ends(one), span.stop)
             if first < last:
-                out[first - span.start : last - span.start] += self._read(one, first, last) * one.gain
+                for part, gain in zip(self._read(one, first, last), one.gains, strict=True):
+                    out[first - span.start : last - span.start] += part * gain
         self._sounding = [one for one in self._sounding if span.stop < self._ends(one)]
         return out
 
     def _ends(self, one: _Sounding) -> int:
         return one.frame + -(-self._length * _ONE // one.step)
 
-    def _read(self, one: _Sounding, first: int, last: int) -> Floats:
-        """Frames first, …, last - 1 of the performance."""
-        sound = self._version(len([raised for raised in _RAISED if one.step > raised]))
+    def _read(self, one: _Sounding, first: int, last: int) -> list[Floats]:
+        """Frames first, …, last - 1 of the performance, of each part."""
+        parts = self._version(len([raised for raised in _RAISED if one.step > raised]))
         if one.step == _ONE:
-            return sound[_MARGIN + first - one.frame : _MARGIN + last - one.frame]
+            return [part[_MARGIN + first - one.frame : _MARGIN + last - one.frame] for part in parts]
         places = np.arange(first - one.frame, last - one.frame, dtype=np.int64) * one.step
         at, share = (places >> 32) + _MARGIN, (places & (_ONE - 1)) / _ONE
-        return cubic(sound[at - 1], sound[at], sound[at + 1], sound[at + 2], share)
+        return [cubic(part[at - 1], part[at], part[at + 1], part[at + 2], share) for part in parts]
 
-    def _version(self, number: int) -> Floats:
-        """The sound with silence around it, ready to be read 2 ** (number / _VERSIONS) times as fast."""
+    def _version(self, number: int) -> list[Floats]:
+        """The parts with silence around them, ready to be read 2 ** (number / _VERSIONS) times as fast."""
         if number not in self._versions:
             cutoff_hz = _CLEAN_HZ * exact.power(2.0, -number / _VERSIONS)
             sections = filters.lowpass(cutoff_hz, AUDIO_RATE_HZ, 8)
-            sound = self._versions[0][_MARGIN:-_MARGIN]
-            self._versions[number] = np.pad(SosFilter(np.vstack((sections, sections)))(sound), _MARGIN)
+            twice = np.vstack((sections, sections))
+            self._versions[number] = [
+                np.pad(SosFilter(twice)(part[_MARGIN:-_MARGIN]), _MARGIN) for part in self._versions[0]
+            ]
         return self._versions[number]
 
 

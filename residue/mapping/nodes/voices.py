@@ -54,7 +54,7 @@ class MuscleVoice(Node, frozen=True):
 
     def prepare(self, context: NodeContext) -> Step:
         """Band at the slow rate, then sound, then up, then saturation."""
-        level, band = FromFirst(), SosFilter(filters.bandpass(self.low_hz, self.high_hz, CONTROL_RATE_HZ))
+        level, band = FromFirst(), SosFilter(filters.bandpass((self.low_hz, self.high_hz), CONTROL_RATE_HZ))
         sound, move, drive = ToFast(), _MOVES[self.transpose](self), GainRamp()
 
         def step(block: Block) -> Signal:
@@ -146,6 +146,6 @@ class Resonators(Node, frozen=True):
         lowest_hz = min(self.modes_hz)
         for mode_hz, gain_db in zip(self.modes_hz, self.gains_db or [0.0] * len(self.modes_hz), strict=True):
             decay_s = self.decay_s / exact.power(mode_hz / lowest_hz, self.damping)
-            sections = filters.resonator(mode_hz, AUDIO_RATE_HZ, decay_s)
+            sections = filters.resonator(mode_hz, rate_hz=AUDIO_RATE_HZ, decay_s=decay_s)
             sections[0, :3] *= exact.gain_from_db(gain_db)
             yield sections

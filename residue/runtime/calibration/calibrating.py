@@ -6,7 +6,6 @@ import re
 import textwrap
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
 from typing import Protocol
 
 from residue.installation.room import Room
@@ -23,6 +22,7 @@ from residue.loudness.outputs.calibration import (
     MOST_M_PER_S2,
     PINK_BAND_HZ,
     Calibration,
+    Origin,
     VibrationCalibration,
     offset_db,
 )
@@ -92,7 +92,8 @@ class Calibrating:
     room: Room
     technician: Technician
     player: StepPlayer
-    today: date
+    origin: Origin
+    """Of what is measured now."""
     save: Save
 
     def walk(self) -> list[str]:
@@ -145,7 +146,7 @@ class Calibrating:
                 self._tell_all(error)
 
     def _measured(self, step: CalibrationStep) -> Measured | None:
-        """Measures one output from a step on; None to begin anew."""
+        """Measures one output from a step on; None to begin again."""
         self.player.play(step)
         while True:
             answer = self._answer(_question(step))
@@ -154,7 +155,7 @@ class Calibrating:
             try:
                 following = self._after(step, answer)
                 if following is None:
-                    return procedure.answered(step, self.today)
+                    return procedure.answered(step, self.origin)
             except ProblemError as error:
                 self._tell_all(error)
                 continue
@@ -263,7 +264,7 @@ def _reading(answer: str) -> MeterReading:
     if len(figures) == 3 and not LEAST_M_PER_S2 <= figures[2] <= MOST_M_PER_S2:
         mend = f"Write aw in m/s² (not mm/s², not g), between {LEAST_M_PER_S2:g} and {MOST_M_PER_S2:g}."
         raise stopping("answer", f"{figures[2]:g} m/s² cannot be read on a floor or a seat.", mend)
-    return MeterReading(*figures)
+    return MeterReading(*figures[:2], aw_m_per_s2=figures[2] if len(figures) == 3 else None)
 
 
 def _question(step: CalibrationStep) -> str:

@@ -25,7 +25,7 @@ from residue.runtime.system.clock import Clock
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Places:
-    """Where a daemon plays, and where it keeps what it makes.
+    """The device and the folders of a daemon.
 
     device: instead of the one in room.toml; a path in it starts from the working directory, one in room.toml from the
     state folder.
@@ -51,7 +51,7 @@ def show_of(
     before: what the house remembers. log: tells the cap stage what was sent before. heard: told of each block.
     happened: writes into the event log: kind, text, and who asked.
     """
-    planner = Planner(in_force, places.cache)
+    planner = Planner(in_force, places.cache, lambda: keeper.due())
     engine = _engine(in_force(), places, log, clock, heard)
     player = Player(engine, planner, _opener(in_force, planner, places.cache))
     timekeeper = Timekeeper(in_force, clock, before.last_known)
@@ -71,8 +71,8 @@ def _opener(
     in_force: Callable[[], Installation], planner: Planner, cache: Path
 ) -> Callable[[str, int, Progress], Playback]:
     def opened(name: str, frame: int, progress: Progress) -> Playback:
-        installation, knots_db = in_force(), planner.outcome.knots_db.get(name, ())
+        installation, lowering = in_force(), planner.outcome.lowering.get(name)
         performance = open_performance(installation, name, cache, progress)
-        return playback_before(frame, installation, performance, knots_db, cache)
+        return playback_before(frame, installation, performance, lowering, cache)
 
     return opened

@@ -1,4 +1,4 @@
-"""What happens and what is sent, on its way into the level log, the status and the journal."""
+"""Events and sent levels, on their way into the level log, the status and the journal."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ END_S = 0.3
 
 
 class Chronicle:
-    """Takes events and tallies, and has them written. writer: may be told anything, and makes nobody wait."""
+    """Takes events and tallies, and has them written. writer: takes everything and makes nobody wait."""
 
     def __init__(self, writer: LogWriter, clock: Clock) -> None:
         self.writer = writer
@@ -43,14 +43,14 @@ class Chronicle:
         if sender is None:
             self._note(kind, text)
         else:
-            self._requests.tell(kind, text, sender)
+            self._requests.tell(kind=kind, text=text, sender=sender)
 
     def fold(self) -> None:
         """Write the requests whose turn has come; called every second or so."""
         self._requests.look()
 
     def _note(self, kind: str, text: str, sender: str | None = None) -> None:
-        event = logged(self._clock.now(), uptime(), kind, text, sender)
+        event = logged(self._clock.now(), uptime(), kind, text, sender=sender)
         logger.info("%s: %s", kind, text)
         self._events.append(event)
         self.writer.put(event)

@@ -16,7 +16,9 @@ from residue.control.addresses import SWAP_TOLD
 from residue.control.feed import FeedSender
 from residue.control.surface import Surface, open_surface
 from residue.installation.load import Installation
+from residue.problems import ProblemError, stops
 from residue.records import encode_record
+from residue.runtime.calibration.own_calibration import check_own_calibrations
 from residue.runtime.daemon.archive_monitor import NIGHT, ArchiveMonitor
 from residue.runtime.daemon.assembly import Places, show_of
 from residue.runtime.daemon.chronicle import Chronicle
@@ -61,7 +63,7 @@ STEP_S = 2.0
 FILES_S = 1.0
 """Between two looks at the files of the installation."""
 FILES_FAULT_S = 60.0
-"""After a fault of our own in looking at them: it is told once a minute, and what was in force stays."""
+"""After a fault of our own in reading them, it is reported once a minute, and the files in force stay."""
 SWITCHING_S = 1.0
 
 
@@ -70,6 +72,9 @@ def run(installation: Installation, places: Places, *, for_s: float | None) -> i
 
     Raises ProblemError where something keeps it from starting.
     """
+    device = places.device or installation.room.device
+    if stops(foreign := check_own_calibrations(device, sounding_outputs(installation))):
+        raise ProblemError(foreign)
     sys.setswitchinterval(SWITCH_S)
     with Diagnostics() as diagnostics, occupied(places.state):
         return asyncio.run(_Daemon(installation, places, diagnostics).run(for_s))
@@ -119,7 +124,7 @@ class _Daemon:
         return found
 
     def _all_triggers(self, show: Show) -> list[Trigger]:
-        """What falls due at a known moment; the loop finds out by itself what is so then."""
+        """Triggers at known moments; the loop itself finds out what is due then."""
         hours, night = show.timekeeper, round(NIGHT.total_seconds() / 60)
         trimming = Period(TRIM_LOG_S, show.clock.monotonic_s)
         return [
@@ -156,7 +161,7 @@ class _Daemon:
         return self._exit_status
 
     def _beside(self) -> list[Coroutine[Any, Any, None]]:
-        """What goes on beside the loop, since it may take its time."""
+        """The work beside the loop, since it may take its time."""
         return [
             self._show.timekeeper.keep_asking(),
             self._keep_files(),
@@ -305,10 +310,18 @@ class _Daemon:
         return status(self._known())
 
     def _known(self) -> Known:
-        show = self._show
+        show, now, installation = self._show, self._clock.now(), self._in_force()
         return Known(
+            now=now,
+            piece=installation.piece.title,
+            place=installation.room.place,
+            zone=show.timekeeper.zone,
+            opening=show.timekeeper.opening_at(now),
+            next_change=show.timekeeper.next_change(now),
             house=show.keeper.house,
+            monotonic_s=self._clock.monotonic_s(),
             engine=show.engine.snapshot,
+            disturbances=self._watching.disturbances,
             alarms=[
                 *self._watching.rounds.alarms,
                 *self._in_force.alarms,
@@ -316,9 +329,9 @@ class _Daemon:
                 *self._archive.alarms,
             ],
             events=self._chronicle.events,
-            ears_known=show.in_force().room.levels_at_the_ear == "calibrated",
+            ears_known=installation.room.levels_at_the_ear == "calibrated",
             advance=show.planner.advance,
-            plan_gain_db=show.plan_gain_db,
+            plan=show.planner.outcome,
             memory_bytes=memory_bytes(),
             swaps=self._swaps.told,
         )

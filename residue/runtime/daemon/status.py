@@ -2,32 +2,53 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from math import inf
+from datetime import datetime, timedelta
+from math import inf, isinf
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import residue
 from residue.loudness.caps.caps import reached_in_words
 from residue.loudness.stage.readings import CapReading, Levels, Reading
+from residue.runtime.daemon.disturbances import Disturbances
 from residue.runtime.engine.engine import Snapshot
 from residue.runtime.house.house_state import House
 from residue.runtime.journal.log import EventRow
 from residue.runtime.journal.tallies import sound_level
-from residue.runtime.planning.planning import Advance
+from residue.runtime.planning.planning import Advance, Outcome
+from residue.schedule.opening import Opening
+from residue.schedule.spans import local
+
+_HARDLY_DB = 0.05
+"""Gains nearer to 0 dB are not shown."""
+LATELY_S = 3_600.0
+"""So long a late block or a loss of the device keeps the house from being called well."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Known:
-    """All that a status is made of."""
+    """All that a status is made of.
 
+    zone: of the place. next_change: the next opening or closing. plan: what the planner has worked out so far.
+    """
+
+    now: datetime
+    piece: str
+    place: str
+    zone: ZoneInfo
+    opening: Opening | None
+    next_change: datetime | None
     house: House
+    monotonic_s: float
     engine: Snapshot
+    disturbances: Disturbances
     alarms: Sequence[str]
     events: Iterable[EventRow]
     ears_known: bool
     advance: Advance | None
-    plan_gain_db: float | None
+    plan: Outcome
     memory_bytes: int
     swaps: Sequence[Mapping[str, str | None]] = ()
     """Performances on their way into others' places."""
@@ -52,7 +73,82 @@ def status(known: Known) -> dict[str, Any]:
             {"time": event.utc, "kind": event.kind, "text": event.text, "sender": event.sender}
             for event in known.events
         ],
+        "piece": known.piece,
+        "place": known.place,
+        "time_zone": known.zone.key,
+        "now": _time(known.now, known.zone),
+        "opens": _time(known.next_change, known.zone) if known.opening is None else None,
+        "closes": _time(known.opening.closes, known.zone) if known.opening else None,
+        "held_until": _held_until(known),
+        "bag": _bag(known),
+        "lowered": list(_lowered(known)),
     }
+
+
+def _held_until(known: Known) -> str | None:
+    """When the hold ends by itself."""
+    if known.house.held_by is None or isinf(known.house.held_until_s):
+        return None
+    left = timedelta(seconds=known.house.held_until_s - known.monotonic_s)
+    return _time(known.now + left, known.zone)
+
+
+def _bag(known: Known) -> dict[str, str | None] | None:
+    """The bag of what plays."""
+    if (name := known.engine.performance) is None:
+        return None
+    return {"folder": f"performances/{name}", "sha256": known.plan.digest.get(name)}
+
+
+def _lowered(known: Known) -> Iterator[dict[str, Any]]:
+    """Lists what lowers the piece now, by how much, and who asked for it."""
+    reading, opening = known.engine.reading, known.opening
+    if (plan_db := _plan_gain_db(known)) is not None and plan_db < 0.0:
+        yield {"by": "plan", "db": round(plan_db, 1), "who": None}
+    if known.house.trim_db < 0.0:
+        yield {"by": "trim", "db": round(known.house.trim_db, 1), "who": known.house.trimmed_by}
+    if opening is not None and opening.terms.trim_db < 0.0:
+        yield {"by": "hours", "db": round(opening.terms.trim_db, 1), "who": opening.why}
+    if reading is not None and reading.governor_db < -_HARDLY_DB:
+        yield {"by": "governor", "db": sound_level(reading.governor_db), "who": None}
+    if reading is not None and reading.limiter_db < -_HARDLY_DB:
+        yield {"by": "limiter", "db": sound_level(reading.limiter_db), "who": None}
+
+
+def _plan_gain_db(known: Known) -> float | None:
+    performance = known.engine.performance
+    return None if performance is None else known.plan.gain_db.get(performance)
+
+
+def attention(known: Known) -> list[str]:
+    """Everything that keeps the house from being called well, one sentence each: faults, and wishes of people."""
+    house, seen = known.house, known.disturbances
+    told = list(known.alarms)
+    if house.held_by is not None:
+        told.append(f"{house.held_by} holds the house. `residue release` ends the hold.")
+    if house.trim_db < 0.0:
+        who = f" by {house.trimmed_by}" if house.trimmed_by else ""
+        told.append(f"The house is trimmed by {house.trim_db:.1f} dB{who}. `residue trim 0` ends the trim.")
+    if _lately(seen.last_loss, known.now):
+        told.append(f"The sound device was lost at {_clock(seen.last_loss, known.zone)}. Look at its cable and power.")
+    if _lately(seen.last_late, known.now):
+        last = _clock(seen.last_late, known.zone)
+        told.append(
+            f"{seen.late_blocks} blocks were late since the start, the last at {last}. The machine is too busy."
+        )
+    return told
+
+
+def _lately(moment: datetime | None, now: datetime) -> bool:
+    return moment is not None and (now - moment).total_seconds() < LATELY_S
+
+
+def _clock(moment: datetime | None, zone: ZoneInfo) -> str:
+    return "" if moment is None else f"{local(moment, zone):%H:%M}"
+
+
+def _time(moment: datetime | None, zone: ZoneInfo) -> str | None:
+    return None if moment is None else local(moment, zone).isoformat(timespec="seconds")
 
 
 def line(known: Known) -> str:
@@ -64,8 +160,8 @@ def line(known: Known) -> str:
         section = f", {engine.section}" if engine.section else ""
         parts = [f"{known.house.state} {engine.performance} {minutes:02}:{seconds:02}{section}"]
     elif known.advance is not None:
-        parts.append(f"{known.advance.what} of {known.advance.performance} {known.advance.share:.0%}")
-    parts.append("; ".join(known.alarms).replace("\n", " ") or "well")
+        parts.append(f"{known.advance.performance} is made ready, {known.advance.share:.0%}")
+    parts.append("; ".join(attention(known)).replace("\n", " ") or "well")
     if reading is not None:
         unit = "dB" if reading.place.physical else "dBFS"
         parts.append(f"A {_shown(reading.place.a)} C {_shown(reading.place.c)} {unit}")
@@ -106,25 +202,34 @@ def _cap(cap: CapReading) -> dict[str, Any]:
 
 
 def _health(known: Known) -> Mapping[str, Any]:
-    engine, reading = known.engine, known.engine.reading
+    engine, reading, seen = known.engine, known.engine.reading, known.disturbances
+    needs_attention = attention(known)
     return {
-        "ok": not known.alarms,
+        "ok": not needs_attention,
+        "attention": needs_attention,
         "alarms": list(known.alarms),
         "why": known.house.reason,
-        "since": known.house.since.isoformat() if known.house.since else None,
+        "since": _time(known.house.since, known.zone),
         "held_by": known.house.held_by,
         "ears_known": known.ears_known,
         "device_lost": engine.lost,
         "device_losses": engine.losses,
+        "last_loss": _time(seen.last_loss, known.zone),
         "late_blocks": engine.late_blocks,
+        "last_late": _time(seen.last_late, known.zone),
         "frames": engine.frames,
         "busy": round(engine.busy, 4),
-        "plan_gain_db": known.plan_gain_db,
+        "plan_gain_db": _plan_gain_db(known),
         "trim_db": known.house.trim_db,
+        "trimmed_by": known.house.trimmed_by,
         "governor_gain_db": sound_level(reading.governor_db) if reading else None,
         "limiter_gain_db": reading.limiter_db if reading else None,
         "memory_bytes": known.memory_bytes,
         "planning": known.advance.performance if known.advance else None,
+        "planning_share": round(known.advance.share, 3) if known.advance else None,
+        "planning_left_s": known.advance.left_s if known.advance else None,
+        "planning_number": known.advance.number if known.advance else None,
+        "planning_count": known.advance.count if known.advance else None,
         "swaps": list(known.swaps),
         "version": residue.__version__,
     }

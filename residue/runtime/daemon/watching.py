@@ -1,4 +1,4 @@
-"""The watchdog's part of the daemon: what it looks at, what it does, and what systemd is told."""
+"""The watchdog's part of the daemon: its vitals, its remedies, and its notices to systemd."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from pathlib import Path
 
 from residue.control.surface import Surface
 from residue.runtime.daemon.chronicle import Chronicle
+from residue.runtime.daemon.disturbances import Disturbances, disturbances
 from residue.runtime.daemon.examination import DevicePace, vitals
 from residue.runtime.daemon.rounds import Rounds
 from residue.runtime.engine.show import Show
@@ -23,7 +24,7 @@ FADE_S = 1.0
 
 
 class Watching:
-    """Looks at a show and mends it. restart: ends the program, which systemd then starts anew; told why."""
+    """Looks at a show and mends it. restart: ends the program for a reason; systemd then starts it again."""
 
     def __init__(
         self, show: Show, state: Path, chronicle: Chronicle, surface: Surface, restart: Callable[[str], None]
@@ -34,6 +35,7 @@ class Watching:
         self._surface = surface
         self._restart = restart
         self._pace = DevicePace()
+        self.disturbances = Disturbances()
         self.notifier = Notifier()
         restarts = Restarts(state / FILE_NAME, show.clock)
         self.rounds = Rounds(self._vitals, self._remedies(), restarts, self.notifier, chronicle.happened)
@@ -41,6 +43,7 @@ class Watching:
 
     def _vitals(self) -> Vitals:
         show, now_s, engine = self._show, self._show.clock.monotonic_s(), self._show.engine.snapshot
+        self.disturbances = disturbances(self.disturbances, engine, show.clock.now())
         return vitals(
             monotonic_s=now_s,
             engine=engine,

@@ -39,7 +39,7 @@ logger = logging.getLogger(__name__)
 BLOCK_FRAMES = HOP_FRAMES
 """A hop of the cap stage, so that every performance begins at the beginning of a hop, as its level profile did."""
 SWITCH_S = 0.0005
-"""What a thread waits at most for the interpreter: with Python's own 5 ms a busy thread starves the engine."""
+"""A thread waits at most so long for the interpreter: with Python's own 5 ms a busy thread starves the engine."""
 RETURN_FADE_S = 3.0
 """Fade-in after a loss of the device, after a hold, and wherever a performance does not begin at its beginning."""
 CROSSFADE_S = 4.0
@@ -66,6 +66,10 @@ class Turn:
     playback: Playback
     gain: float
     """Of the plan."""
+    planned: bool = True
+    """Whether a plan knows it; 1 is the gain of what none does."""
+    in_order: bool = True
+    """Whether it follows what was played before as the plan has it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +82,7 @@ class Failure:
     times: int = 1
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Snapshot:
     """The engine's report after each block."""
 
@@ -86,11 +90,11 @@ class Snapshot:
     """Written since the start: the heartbeat."""
     turn: int = 0
     performance: str | None = None
-    """What is under way."""
+    """The performance under way."""
     playhead_s: float = 0.0
     section: str | None = None
     readings: Mapping[str, BodyReading] = field(default_factory=dict)
-    """What is read of the performer's body, by node."""
+    """The readings of the performer's body, by node."""
     trim: float = 1.0
     plan_gain: float = 1.0
     asked_peak: float = 0.0
@@ -113,7 +117,7 @@ class Snapshot:
 
 
 SpanObserver = Callable[[Span, Signals, float], None]
-"""Told of each block: its span, its signals, and the monotonic time at which its first frame is heard."""
+"""Called for each block with its span, its signals, and the monotonic time at which its first frame is heard."""
 
 
 class Engine:
@@ -152,7 +156,7 @@ class Engine:
         self._began_s = inf
         """When the last block was begun."""
         self._ended = False
-        """All was sent and told, down to the last fade."""
+        """Everything was sent and reported, down to the last fade."""
         self._generation = 0
         self._sending = threading.Lock()
         """Held by a thread while it is within the cap stage or the sink."""
@@ -195,7 +199,7 @@ class Engine:
         self._orders.put(partial(self._lower_plan, number, gain))
 
     def reopen(self, why: str) -> None:
-        """Let go of the sink and open it anew."""
+        """Close the sink and open it again."""
         self._orders.put(partial(self._sink.reopen, why))
 
     def leave_out(self, performance: str, why: str, fade_s: float) -> None:
@@ -204,7 +208,7 @@ class Engine:
         self.fade_out(fade_s)
 
     def silence(self, why: str) -> None:
-        """Be heard no more until the program is started anew."""
+        """Stay silent until the program is started again."""
         self._orders.put(partial(self._sink.give_up, why))
 
     def rebuild(self, why: str) -> bool:
@@ -362,7 +366,7 @@ class Engine:
         )
         self._turn, self._closing, self._last = turn, False, self._silence
         self._lowered.move(1.0, 0)
-        self._stage.begin_programme()
+        self._stage.begin_programme(planned=turn.planned, in_order=turn.in_order)
         self._fade = Fader(0.0 if at_s else 1.0)
         self._fade.move(1.0, frame_at(RETURN_FADE_S) if at_s else 0)
         self.snapshot = replace(

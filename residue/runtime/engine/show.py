@@ -16,7 +16,7 @@ from residue.runtime.system.clock import Clock
 
 @dataclass(frozen=True, slots=True)
 class Show:
-    """What plays. in_force: gives the installation, and is asked each time."""
+    """The playing parts together. in_force: gives the installation, and is asked each time."""
 
     in_force: Callable[[], Installation]
     clock: Clock

@@ -6,13 +6,16 @@ from dataclasses import replace
 from datetime import timedelta
 
 from residue.runtime.house.exchange import EngineView, World
-from residue.runtime.house.house_state import START_GRACE_S, House, Place
+from residue.runtime.house.house_state import START_GRACE_S, House, Place, performance_at
 from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme, item, next_start
 
+_WHOLE_S = 1.0
+"""A turn that stops so near the end of its performance was played whole."""
+
 
 def entered(house: House, world: World, programme: Programme) -> House:
-    """A new opening begins its programme anew; one that was edited, or that the clock fell back into, goes on."""
+    """A new opening begins its programme; an edited one, or one that the clock fell back into, goes on."""
     now, known = world.opening, house.opening
     if now is None:
         return house
@@ -29,6 +32,7 @@ def entered(house: House, world: World, programme: Programme) -> House:
         before=None if known is None else Place(known, left.index, left.from_s),
         index=place.index,
         from_s=place.from_s,
+        in_order=place.index == 0 and place.from_s == 0.0,
         under_way=False,
         rest_until_s=world.monotonic_s + silence_s,
         not_before=next_start(programme, now, max(now.opens, recently), world.zone),
@@ -51,6 +55,7 @@ def ended(house: House, world: World, programme: Programme) -> House:
         house,
         index=house.index + 1,
         from_s=0.0,
+        in_order=engine.playhead_s >= engine.duration_s.get(performance_at(house, programme), 0.0) - _WHOLE_S,
         under_way=False,
         rest_until_s=world.monotonic_s + rest_s,
         not_before=next_start(programme, house.opening, world.now + timedelta(seconds=rest_s), world.zone),
@@ -66,9 +71,10 @@ def interrupted(house: House, engine: EngineView, programme: Programme) -> House
         "restart": (house.index, 0.0),
         "next": (house.index + 1, 0.0),
     }[programme.after_interruption]
-    return replace(house, index=index, from_s=from_s, under_way=False)
+    resumed = programme.after_interruption == "resume"
+    return replace(house, index=index, from_s=from_s, in_order=house.in_order and resumed, under_way=False)
 
 
 def place_s(house: House, engine: EngineView) -> float:
-    """Where in the performance the house is: in what plays, else in what comes next."""
+    """The place in the performance that plays, or else in the next one."""
     return engine.playhead_s if house.under_way and engine.turn == house.turn else house.from_s

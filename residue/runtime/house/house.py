@@ -158,7 +158,7 @@ def _hush(world: World) -> tuple[Action, ...]:
 
 
 def _start(house: House, programme: Programme) -> Start:
-    return Start(house.turn, performance_at(house, programme), house.from_s)
+    return Start(house.turn, performance_at(house, programme), house.from_s, house.in_order)
 
 
 def _readying(index: int, house: House, world: World, programme: Programme) -> tuple[Action, ...]:

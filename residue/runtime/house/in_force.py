@@ -1,4 +1,4 @@
-"""What is in force while the house runs: the one holder of the installation, which everything else asks."""
+"""The installation in force while the house runs: its one holder, which everything else asks."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ RESTART = "A person has to start the program anew to use it, such as by: sudo sy
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """What can take force now."""
+    """A change that can take force now."""
 
     installation: Installation
     hours: bool = False
@@ -90,7 +90,7 @@ class InForce:
         self._installation = change.installation
 
     def look(self, monotonic_s: float) -> Change | None:
-        """Called every second or so, and may take its time: what can take force now; the rest is told."""
+        """Gives the changes that can take force now, and reports the rest. Called every second or so; may be slow."""
         match self._piece.look(monotonic_s):
             case LoadedFiles(graph):
                 self._tell(PIECE, self._piece_differs(graph))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from typing import Protocol
 
 from residue.runtime.house.exchange import Action, EngineView, Event, Log, Tick, World
@@ -10,7 +10,7 @@ from residue.runtime.house.house import House, step
 from residue.runtime.house.house_state import performance_at
 from residue.runtime.system.clock import Clock
 from residue.schedule.calendar import Calendar
-from residue.schedule.programme import Programme
+from residue.schedule.programme import Programme, coming
 
 
 class Plays(Protocol):
@@ -59,8 +59,22 @@ class Keeper:
 
     @property
     def performance(self) -> str | None:
-        """What the house plays, or plays next; None before its first opening."""
+        """The performance that the house plays, or plays next; None before its first opening."""
         return None if self.house.opening is None else performance_at(self.house, self._programme())
+
+    def due(self) -> Sequence[str]:
+        """The performances of the present or the next opening, in the order in which the house plays them.
+
+        Empty where no opening is known.
+        """
+        now = self._clock.now()
+        opening = self.calendar.opening_at(now)
+        if opening is None and (opens := self.calendar.next_change(now)) is not None:
+            opening = self.calendar.opening_at(opens)
+        if opening is None:
+            return ()
+        begun = self.house.opening == opening
+        return coming(self._programme(), opening, self.house.index if begun else 0)
 
     def tick(self) -> None:
         """Tells the house that time has passed."""

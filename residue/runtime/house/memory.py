@@ -29,6 +29,7 @@ class Memory(msgspec.Struct, frozen=True, kw_only=True):
     hold_left_s: float | None = None
     """How long the hold still lasts; null: until a person releases it. Time without power does not count."""
     trim_db: float = 0.0
+    trimmed_by: str | None = None
     last_known: datetime | None = None
     """The latest time of day that could be relied on: see residue.schedule.clock_trust."""
 
@@ -62,6 +63,7 @@ def memory(house: House, engine: EngineView, monotonic_s: float, last_known: dat
         held_by=house.held_by,
         hold_left_s=None if isinf(house.held_until_s) else max(0.0, house.held_until_s - monotonic_s),
         trim_db=house.trim_db,
+        trimmed_by=house.trimmed_by,
         last_known=last_known,
     )
 
@@ -77,5 +79,6 @@ def recalled(written: Memory, programme: Programme, monotonic_s: float) -> House
         held_by=written.held_by,
         held_until_s=inf if written.hold_left_s is None else monotonic_s + written.hold_left_s,
         trim_db=written.trim_db,
+        trimmed_by=written.trimmed_by,
     )
     return interrupted(before, EngineView(turn=-1), programme)

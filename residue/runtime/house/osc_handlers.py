@@ -15,12 +15,12 @@ from residue.runtime.house.house_state import TRIM_HIGHEST_DB, TRIM_LOWEST_DB
 Numbers = tuple[float, ...]
 
 HOLD_LONGEST_S = 86_400.0
-"""A day; whoever wants silence for longer changes the hours, or holds until a release."""
+"""A day. For a longer silence, change the hours, or hold until a release."""
 SHOWN_CHARACTERS = 40
 """Of a name in /house/state/reply: as much as a small display shows."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SwapOrder:
     """A swap as somebody wrote it. bag: a folder within the installation; None for the one before."""
 
@@ -52,8 +52,8 @@ def handlers(
         "/house/release": on(lambda _numbers, sender: Release(sender)),
         "/house/trim": on(lambda numbers, sender: Trim(_trim_db(numbers), sender)),
         "/house/next": on(lambda _numbers, sender: Next(sender)),
-        "/house/swap": lambda texts, sender: swap(SwapOrder(texts[1], texts[2], texts[0]), sender),
-        "/house/swap/back": lambda texts, sender: swap(SwapOrder(texts[0], texts[1]), sender),
+        "/house/swap": lambda texts, sender: swap(SwapOrder(performance=texts[1], when=texts[2], bag=texts[0]), sender),
+        "/house/swap/back": lambda texts, sender: swap(SwapOrder(performance=texts[0], when=texts[1]), sender),
     }
 
 

@@ -52,19 +52,20 @@ def _next(house: House, event: Next, world: World) -> Transition:
     if world.opening is None:
         return house, (Log("next", f"Requested by {event.by} while closed: nothing is skipped."),)
     if not house.under_way and waits(house, world):
-        return replace(house, rest_until_s=-inf, not_before=None), (said,)
-    return replace(house, index=house.index + 1, from_s=0.0, under_way=False), (said,)
+        return replace(house, rest_until_s=-inf, not_before=None, in_order=False), (said,)
+    return replace(house, index=house.index + 1, from_s=0.0, in_order=False, under_way=False), (said,)
 
 
 def _renew(house: House, _event: Renew, world: World) -> Transition:
     if not house.under_way or world.opening is None:  # past closing what plays may end, and nothing begin
         return house, ()
-    return replace(house, turn=max(house.turn, world.engine.turn) + 1, from_s=0.0), ()
+    return replace(house, turn=max(house.turn, world.engine.turn) + 1, from_s=0.0, in_order=False), ()
 
 
 def _trim(house: House, event: Trim, _world: World) -> Transition:
     db = min(TRIM_HIGHEST_DB, max(TRIM_LOWEST_DB, event.db))
-    return replace(house, trim_db=db), (Log("trim", f"{db:.1f} dB, asked for by {event.by}."),)
+    by = event.by if db < TRIM_HIGHEST_DB else None
+    return replace(house, trim_db=db, trimmed_by=by), (Log("trim", f"{db:.1f} dB, asked for by {event.by}."),)
 
 
 _HEAR: Mapping[type[Event], Callable[[House, Any, World], Transition]] = {

@@ -38,7 +38,7 @@ class Evidence:
         self._writer.put(event(self._clock.now(), uptime(), kind, text))
 
     def cut(self, why: str) -> None:
-        """It ends without having told all that it sent."""
+        """It ends without having logged all that it sent."""
         self._cut = True
         self.happened(CUT, why)
 

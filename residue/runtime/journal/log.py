@@ -29,13 +29,13 @@ logger = logging.getLogger(__name__)
 
 FILE_NAME = "levels.sqlite"
 UNLOGGED_MOST_S = 2.5
-"""What was sent after the last row of a run that was cut: a tally of a second, and the rest for writing it."""
+"""A cut run may have sent so much after its last row: a tally of a second, and the rest for writing it."""
 _MARGIN_S = 60.0
 """By so much the durations of rows may add up to more than the time in which they were sent: a device that comes back
 takes a buffer at once."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LevelRow:
     """The sound sent within a minute while one performance played; levels are null for silence."""
 
@@ -75,7 +75,7 @@ class LevelRow:
     """Mean level by what the caps listen to, as JSON."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SecondRow:
     """The sound sent within about a second, at the visitor's place. Seconds of silence have no row."""
 
@@ -92,7 +92,7 @@ class SecondRow:
     """Mean level by what the caps listen to, as JSON: what the governor counts after a restart."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class EventRow:
     """Something that happened, and who asked for it."""
 
@@ -101,7 +101,7 @@ class EventRow:
     text: str
     sender: str | None = None
     boot: str | None = None
-    """As of a SecondRow; null where whoever wrote it did not tell."""
+    """As of a SecondRow; null if the writer did not say."""
     up_s: float | None = None
     unlogged_s: float | None = None
     """For how long before it something may have been sent that no row tells."""
@@ -150,9 +150,9 @@ def timestamp(moment: datetime) -> str:
     return moment.astimezone(UTC).isoformat(timespec="milliseconds")
 
 
-def event(now: datetime, up: Uptime, kind: str, text: str, sender: str | None = None) -> EventRow:
+def event(now: datetime, up: Uptime, kind: str, text: str, *, sender: str | None = None) -> EventRow:
     """An event row with the present time."""
-    return EventRow(timestamp(now), kind, text, sender, up.boot, round(up.seconds, 3))
+    return EventRow(utc=timestamp(now), kind=kind, text=text, sender=sender, boot=up.boot, up_s=round(up.seconds, 3))
 
 
 class LevelLog:
@@ -198,7 +198,7 @@ class LevelLog:
         return self._writing
 
     def close(self) -> None:
-        """Let go of the file; what is written next opens it again."""
+        """Close the file; the next write opens it again."""
         if self._writing is not None:
             self._writing.close()
             self._writing = None
@@ -315,7 +315,11 @@ class LevelLog:
         known = _columns(connection, _TABLES[kind])  # of a log that an earlier version wrote, not all
         names = ", ".join(f.name if f.name in known else f"NULL AS {f.name}" for f in fields(kind))
         asked = f"SELECT {names} FROM {_TABLES[kind]} WHERE utc > ? AND utc <= ? ORDER BY utc"
-        return [kind(*row) for row in connection.execute(asked, (timestamp(start), timestamp(end)))]
+        columns = [f.name for f in fields(kind)]
+        return [
+            kind(**dict(zip(columns, row, strict=True)))
+            for row in connection.execute(asked, (timestamp(start), timestamp(end)))
+        ]
 
     def sent_before(self, now: datetime, up: Uptime, window_s: float) -> SentHistory:
         """The energy that the governor must count before its first frame; an unreadable part counts as the most.
@@ -332,7 +336,7 @@ class LevelLog:
                     # A house whose first rows waited for the disk when it was killed: they were sent all the same.
                     return SentHistory(unreadable=True)
                 told = connection.execute("SELECT utc, boot, up_s, duration_s, sent FROM second ORDER BY rowid DESC")
-                rows = [_sent_row(now, up, *row) for row in _covering(told, window_s)]
+                rows = [_sent_row(now, up, row) for row in _covering(told, window_s)]
                 last = connection.execute("SELECT kind FROM event ORDER BY rowid DESC LIMIT 1").fetchone()
                 not_told = [
                     (kind, Unlogged(_age_s(now, up, *moment), unlogged_s))
@@ -376,7 +380,8 @@ def _spoilt(error: Exception) -> bool:
     return getattr(error, "sqlite_errorname", "") in ("SQLITE_CORRUPT", "SQLITE_NOTADB")
 
 
-def _sent_row(now: datetime, up: Uptime, utc: str, boot: str, up_s: float, duration_s: float, sent: str) -> SentRow:
+def _sent_row(now: datetime, up: Uptime, told: Told) -> SentRow:
+    utc, boot, up_s, duration_s, sent = told
     levels = {key: -math.inf if level is None else level for key, level in json.loads(sent).items()}
     return SentRow(_age_s(now, up, utc, boot, up_s), duration_s, levels)
 

@@ -23,7 +23,7 @@ def sound_level(level: float | None) -> float | None:
     return level if level is not None and level > SILENCE_DB else None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Circumstances:
     """Under which something was sent."""
 

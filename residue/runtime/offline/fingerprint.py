@@ -1,4 +1,4 @@
-"""A fingerprint: a short text by which the same sound is known again, and another told by how far it is off.
+"""A fingerprint: a short text that identifies a sound, and shows how far another sound differs.
 
 Of each output it holds the SHA-256 of all its samples and, for every PART_S, a digest and a few sums. A sum takes each
 sample with a sign drawn once for all. The difference of two sounds has the difference of their sums, and the square of
@@ -54,7 +54,7 @@ class OutputFingerprint(msgspec.Struct, frozen=True, forbid_unknown_fields=True)
     part: list[FingerprintPart]
 
 
-class Sources(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class Sources(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """SHA-256 of what the sound follows from: piece.toml and the files it names, the bag, and the room."""
 
     piece: str
@@ -62,7 +62,7 @@ class Sources(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     room: str
 
 
-class Versions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class Versions(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """Of what rendered it, and the machine; to know where to look should they ever give other bits."""
 
     residue: str
@@ -72,7 +72,7 @@ class Versions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     machine: str
 
 
-class Fingerprint(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class Fingerprint(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """The identity of a rendered sound, and the software that rendered it.
 
     gain_db: the plan's; left out for a render before the cap.
@@ -93,7 +93,11 @@ class Fingerprint(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 def versions() -> Versions:
     """Of this program on this machine."""
     return Versions(
-        residue.__version__, np.__version__, scipy.__version__, platform.python_version(), platform.machine()
+        residue=residue.__version__,
+        numpy=np.__version__,
+        scipy=scipy.__version__,
+        python=platform.python_version(),
+        machine=platform.machine(),
     )
 
 

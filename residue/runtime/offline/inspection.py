@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 
+from residue.archive.bag import payload_digest
 from residue.archive.fixity import verify
 from residue.archive.permission import check_permission
 from residue.installation.load import ROOM, Installation, load, read_sensors
@@ -24,6 +25,8 @@ from residue.loudness.plan.room_findings import plan_findings
 from residue.output.opening import check_device
 from residue.problems import Finding, ProblemError, Severity, stops
 from residue.progress import Progress, silent
+from residue.runtime.calibration.own_calibration import check_own_calibrations
+from residue.runtime.offline.unit_findings import device_findings, unit_findings
 from residue.runtime.planning.planning import keep, outcome_of
 from residue.runtime.planning.preparation import (
     caps,
@@ -35,6 +38,7 @@ from residue.runtime.planning.preparation import (
 )
 from residue.runtime.system.clock import Clock
 from residue.runtime.system.files import save_picture
+from residue.runtime.system.unit_files import installed_unit
 from residue.schedule import agenda
 from residue.schedule.clock_trust import EARLIEST, Witnesses, witnesses
 from residue.schedule.doubts import doubts
@@ -52,6 +56,7 @@ def inspect(
     device: str | None,
     cache: Path,
     clock: Clock,
+    *,
     progress: Progress = silent,
     picture: Path | None = None,
 ) -> list[Finding]:
@@ -66,7 +71,9 @@ def inspect(
     findings = [*installation.findings, *_clock(clock.now(), witnesses()), *_hours(installation, clock.now())]
     findings += _room(installation.room, local(clock.now(), installation.calendar.zone).date())
     findings += _secrets(installation)
-    findings += check_device(device or installation.room.device, sounding_outputs(installation))
+    findings += [*unit_findings(installation, installed_unit()), *device_findings(installation.room)]
+    findings += _feed(installation)
+    findings += _output(installation, device or installation.room.device)
     findings += _disk(cache)
     day = local(clock.now(), installation.calendar.zone).date()
     broken = [
@@ -79,6 +86,12 @@ def inspect(
     findings += _cautions(installation)
     order = list(Severity)
     return sorted(findings, key=lambda finding: order.index(finding.severity))
+
+
+def _output(installation: Installation, device: str) -> Iterator[Finding]:
+    outputs = sounding_outputs(installation)
+    yield from check_device(device, outputs)
+    yield from check_own_calibrations(device, outputs)
 
 
 def _room(room: Room, today: date) -> Iterator[Finding]:
@@ -104,6 +117,19 @@ def _secrets(installation: Installation) -> Iterator[Finding]:
         what = "It holds a key or a password, and every user of this machine may read or change it."
         mend = f"Let root and the service alone do so: sudo chgrp audio {path} && sudo chmod 640 {path}"
         yield Finding(Severity.WARNS, ROOM, what, mend)
+
+
+def _feed(installation: Installation) -> Iterator[Finding]:
+    """A finding where the piece has a feed and nobody receives it, or the other way round."""
+    feeds, targets = installation.graph.feeds, installation.room.control.feed
+    if feeds and not targets:
+        names = ", ".join(feeds)
+        what = f"The piece sends a feed ({names}), and room.toml names no machine to send it to."
+        mend = 'Write [[control.feed]] with host = "192.0.2.20" and port = 47320, or take the nodes out of piece.toml.'
+        yield Finding(Severity.WARNS, f"{ROOM}: control.feed", what, mend)
+    elif targets and not feeds:
+        what = "The piece has no node of kind feed, so nothing is sent to these machines."
+        yield Finding(Severity.WARNS, f"{ROOM}: control.feed", what, "Take them out, or ask the artist for a feed.")
 
 
 def _sensors(installation: Installation) -> Iterator[Finding]:
@@ -143,13 +169,15 @@ def _plan(installation: Installation, cache: Path, picture: Path | None, progres
     if any(performance.gain_db < 0.0 or performance.knots_db for performance in planned.performances):
         for performance in plan_under(installation, profiles, bounds, other).performances:
             yield Finding(Severity.NOTES, f'plan, with arc = "{other}" in piece.toml', performance.words, "")
-    keep(outcome_of(planned, {name: held.duration_s for name, held in profiles.items()}, {}), installation, cache)
+    lasting_s = {name: profile.duration_s for name, profile in profiles.items()}
+    digests = {name: payload_digest(installation.performances[name]) for name in profiles}
+    keep(outcome_of(planned, lasting_s, {}, digests), installation, cache)
     if picture is not None:
         save_picture(draw_plan(planned, profiles), picture)
 
 
 def _first_rises(installation: Installation, planned: PlannedPerformance, profile: LevelProfile) -> Iterator[Finding]:
-    """What the bound on the first rise takes from a performance, output by output."""
+    """Finds what the bound on the first rise takes from a performance, output by output."""
     mend = "Let the piece begin more softly there, or raise rise_db_per_s of this output in room.toml."
     for rise in lowered_rises(profile, planned, sounding_outputs(installation)):
         yield Finding(Severity.NOTES, f"performances/{planned.name}", rise.words, mend)

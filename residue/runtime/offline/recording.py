@@ -121,7 +121,7 @@ class Recording:
             self.engine.fade_out(CUT_FADE_S)
 
     def run(self, on: date, shown: Callable[[str], None]) -> Recorded:
-        """Play to the end and seal; `shown` is told now and then how it stands."""
+        """Play to the end and seal; `shown` is called now and then with the state."""
         with self._evidence.kept(f"Recording {self._title}.", f"Recorded {self._title}."):
             self._play(shown)
         self._sound.close()
@@ -135,7 +135,7 @@ class Recording:
         deadman = Deadman(lambda: self.engine.snapshot.frames)
         self._feed.start()
         self.engine.start()
-        self.engine.begin(Turn(1, self._title, self.playback, 1.0))
+        self.engine.begin(Turn(1, self._title, self.playback, 1.0, planned=False))
         deadman.start()
         try:
             while not (self.engine.snapshot.turn == 1 and self.engine.snapshot.performance is None):
@@ -159,7 +159,16 @@ class Recording:
         with suppress(Empty):
             while True:
                 tally, now = self.engine.tallies.get_nowait(), self.engine.snapshot
-                self._evidence.sent(tally, Circumstances("playing", self._into.name, now.playhead_s, None, 0.0))
+                self._evidence.sent(
+                    tally,
+                    Circumstances(
+                        house="playing",
+                        performance=self._into.name,
+                        playhead_s=now.playhead_s,
+                        plan_gain_db=None,
+                        trim_db=0.0,
+                    ),
+                )
 
 
 def record(installation: Installation, into: Path, *, device: str | None, for_s: float | None, state: Path) -> Recorded:
@@ -221,7 +230,7 @@ def _ending_on_signals(evening: Recording, for_s: float | None) -> Iterator[None
 
 
 def _seldom(shown: Callable[[str], None]) -> Callable[[str], None]:
-    """Where there is no terminal, a line now and then is enough."""
+    """Without a terminal, a line now and then is enough."""
     due_s = time.monotonic()
 
     def show(line: str) -> None:

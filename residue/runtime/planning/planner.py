@@ -6,7 +6,7 @@ import logging
 import subprocess
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import msgspec
@@ -21,19 +21,21 @@ RETRY_S = 30.0
 """Between attempts when the planner's process itself failed: out of memory, say."""
 LAST_RETRY_S = 3_600.0
 """Performances that cannot be played are checked again, ever less often, because each check reads everything."""
-NOTHING = Outcome(gain_db={}, words={}, duration_s={}, unplayable={})
+NOTHING = Outcome(gain_db={}, words={}, duration_s={}, unplayable={}, complete=False)
 
 
 class Planner:
-    """Starts from the last plan if nothing it rests on has changed, and has everything checked anew meanwhile.
+    """Starts from the last plan if nothing below it has changed, and has everything checked again meanwhile.
 
-    in_force: gives the installation, and is asked each time. outcome: what is known at present. advance: what is being
-    worked on, for a person; None when all is done.
+    in_force: gives the installation, and is asked each time. due: gives the performances in the order in which the
+    house plays them. outcome: what is known at present. advance: what is being worked on, for a person; None when all
+    is done.
     """
 
-    def __init__(self, in_force: Callable[[], Installation], cache: Path) -> None:
+    def __init__(self, in_force: Callable[[], Installation], cache: Path, due: Callable[[], Sequence[str]]) -> None:
         self._in_force = in_force
         self._cache = cache
+        self._due = due
         self._process: subprocess.Popen[bytes] | None = None
         self._ending = threading.Event()
         self._dropped = threading.Event()
@@ -57,7 +59,7 @@ class Planner:
         self._drop()
 
     def plan_again(self, outcome: Outcome | None = None) -> None:
-        """Have it planned anew, for other hours, limits or bags; what is known stays until that is done.
+        """Have it planned again, for other hours, limits or bags; the old plan stays until that is done.
 
         outcome: what planning it beside has given already.
         """
@@ -65,7 +67,7 @@ class Planner:
         self._drop()
 
     def check_again(self) -> None:
-        """Have everything checked and planned anew: a disk has changed what nobody wrote to."""
+        """Have everything checked and planned again: a disk has changed a file to which nobody wrote."""
         self.plan_again(self.outcome)
 
     def _drop(self) -> None:
@@ -89,18 +91,22 @@ class Planner:
 
     def _worked_out(self) -> Outcome | None:
         began_s = time.monotonic()
-        command = command_of("residue.runtime.planning.planning", [*sources(self._in_force()), str(self._cache)])
+        due = [f"--due={name}" for name in self._due()]
+        command = command_of("residue.runtime.planning.planning", [*sources(self._in_force()), str(self._cache), *due])
         try:
             with subprocess.Popen(command, stdout=subprocess.PIPE, stdin=subprocess.DEVNULL) as self._process:
                 for line in self._process.stdout or ():
                     try:
-                        told = _TOLD.decode(line)
+                        told: Advance | Outcome = _TOLD.decode(line)
                     except (msgspec.MsgspecError, ValueError):
                         continue
-                    if isinstance(told, Outcome):
+                    if isinstance(told, Advance):
+                        self.advance = told
+                    elif told.complete:
                         logger.info("The programme is planned, in %.1f s.", time.monotonic() - began_s)
                         return told
-                    self.advance = told
+                    elif not self.outcome.complete and not self._dropped.is_set():
+                        self.outcome = told  # the house begins to play; a whole plan that is known stays
             why = f"The planner ended with status {self._process.returncode}."
         except OSError as error:  # no memory for a process, or no descriptor for its pipe
             why = f"The planner cannot be started: {error.strerror}."

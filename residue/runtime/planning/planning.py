@@ -1,9 +1,10 @@
 """Making a whole programme ready to play: what the planner's own process does.
 
-    python -m residue.runtime.planning.planning INSTALLATION IN_FORCE CACHE [NAME=BAG]
+    python -m residue.runtime.planning.planning INSTALLATION IN_FORCE CACHE [--due NAME] … [NAME=BAG] …
 
-IN_FORCE is the folder of the files in force. NAME=BAG plans as if that bag stood in the place of that performance.
-Tells how far it has come in lines of JSON on standard output; the last one is the outcome, which is kept for the next
+IN_FORCE is the folder of the files in force. The performances of --due are made ready first, in this order.
+NAME=BAG plans as if that bag stood in the place of that performance. Tells how far it has come in lines of JSON on
+standard output, with an outcome after each performance; the last outcome is the whole one, which is kept for the next
 start. What makes it impossible goes to standard error, with exit status 1.
 """
 
@@ -13,9 +14,11 @@ import hashlib
 import os
 import sys
 import time
+from argparse import ArgumentParser
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
+from enum import Enum
 from pathlib import Path
 
 import msgspec
@@ -24,7 +27,7 @@ from residue.archive.bag import payload_digest
 from residue.archive.fixity import verify
 from residue.archive.prepared import prepared_folder
 from residue.installation.load import ROOM, Installation, load
-from residue.loudness.plan.plan import Plan
+from residue.loudness.plan.plan import Lowering, Plan
 from residue.loudness.plan.profile import LevelProfile
 from residue.problems import ProblemError, stops
 from residue.progress import Progress, silent
@@ -45,6 +48,8 @@ from residue.runtime.system.files import replace_file
 NICENESS = 15
 """Below everything that anybody waits for; whatever the planner does, the engine goes first."""
 _TELL_EVERY_S = 0.5
+_SURE_FROM = 0.05
+"""Of the work, before which the time that is left is not estimated."""
 
 
 class Outcome(msgspec.Struct, frozen=True, kw_only=True, tag=True):
@@ -54,8 +59,12 @@ class Outcome(msgspec.Struct, frozen=True, kw_only=True, tag=True):
     words: dict[str, str]
     duration_s: dict[str, float]
     unplayable: dict[str, str]
-    knots_db: dict[str, tuple[float, ...]] = {}
-    """What is lowered on top, one a minute, of performances whose arc is shaped."""
+    digest: dict[str, str] = {}
+    """Of the bags that were planned: the SHA-256 of their payload manifests."""
+    lowering: dict[str, Lowering] = {}
+    """Further attenuation, of performances that have some."""
+    complete: bool = True
+    """It covers the whole programme; else some performances are still being made ready."""
 
 
 class Advance(msgspec.Struct, frozen=True, kw_only=True, tag=True):
@@ -64,44 +73,81 @@ class Advance(msgspec.Struct, frozen=True, kw_only=True, tag=True):
     performance: str
     what: str
     share: float
+    """Of all the work on this performance, 0 to 1."""
+    left_s: float | None
+    """About how long the work on this performance still takes; None while that cannot be known."""
+    number: int
+    """Which performance of the programme this is, from 1."""
+    count: int
+    """How many performances the programme has."""
+
+
+class Work(Enum):
+    """The steps of the work on one performance. The value is the usual share of the time (measured on both demos)."""
+
+    FIXITY = 0.05
+    CHANNELS = 0.15
+    LEVELS = 0.80
 
 
 def make_ready(
-    installation: Installation, cache: Path, progress: Callable[[str], Progress] = lambda name: silent
+    installation: Installation,
+    cache: Path,
+    *,
+    due: Sequence[str] = (),
+    progress: Callable[[str, Work], Progress] = lambda name, work: silent,
+    told: Callable[[Outcome], None] = lambda outcome: None,
 ) -> Outcome:
     """Check, prepare and plan all performances of the programme; those that cannot be played are left out of the plan.
 
-    progress: by performance, told of the work on it.
+    due: performances to be made ready first, in this order. progress: by performance and step, told of the work.
+    told: given an incomplete outcome after each performance but the last, so that the house can begin to play.
     """
-    names = installation.played
+    names = order_of_work(installation.played, due)
     unplayable: dict[str, str] = {}
     profiles: dict[str, LevelProfile] = {}
+    digests: dict[str, str] = {}
+
+    def planned() -> Outcome:
+        plan = plan_under(installation, profiles, caps(installation)) if profiles else Plan(())
+        return outcome_of(plan, {name: one.duration_s for name, one in profiles.items()}, unplayable, digests)
+
     for name in names:
         try:
-            findings = verify(installation.performances[name], progress(name))
+            findings = verify(installation.performances[name], progress(name, Work.FIXITY))
             if stops(findings):
                 raise ProblemError(findings)
-            performance = open_performance(installation, name, cache, progress(name))
-            profiles[name] = level_profile(installation, performance, cache, progress(name))
+            performance = open_performance(installation, name, cache, progress(name, Work.CHANNELS))
+            profiles[name] = level_profile(installation, performance, cache, progress(name, Work.LEVELS))
+            digests[name] = performance.digest
         except ProblemError as error:
             unplayable[name] = str(error)
-    plan = plan_under(installation, profiles, caps(installation)) if profiles else Plan(())
-    return outcome_of(plan, {name: held.duration_s for name, held in profiles.items()}, unplayable)
+        if name != names[-1]:
+            told(msgspec.structs.replace(planned(), complete=False))
+    return planned()
+
+
+def order_of_work(played: Sequence[str], due: Sequence[str]) -> list[str]:
+    """The performances of the programme, those that are due first before the others."""
+    return [*(name for name in dict.fromkeys(due) if name in played), *(name for name in played if name not in due)]
 
 
 def sources(installation: Installation) -> list[str]:
-    """What tells a process of its own which installation is in force: its folder, and where its files are read."""
+    """Names the installation in force for a process of its own: its folder, and the places of its files."""
     return [str(installation.folder), str(installation.places[ROOM])]
 
 
-def outcome_of(plan: Plan, duration_s: Mapping[str, float], unplayable: Mapping[str, str]) -> Outcome:
+def outcome_of(
+    plan: Plan, duration_s: Mapping[str, float], unplayable: Mapping[str, str], digest: Mapping[str, str]
+) -> Outcome:
     """The result of a plan, as the house needs it."""
     return Outcome(
         gain_db={performance.name: performance.gain_db for performance in plan.performances},
         words={performance.name: performance.words for performance in plan.performances},
         duration_s=dict(duration_s),
         unplayable=dict(unplayable),
-        knots_db={performance.name: performance.knots_db for performance in plan.performances if performance.knots_db},
+        digest=dict(digest),
+        lowering={one.name: one.lowering for one in plan.performances if one.knots_db or one.alone},
     )
 
 
@@ -114,7 +160,7 @@ def known(installation: Installation, cache: Path) -> Outcome | None:
 
 
 def keep(outcome: Outcome, installation: Installation, cache: Path) -> None:
-    """Only a plan for the whole programme: one that lacks something is made anew at the next start."""
+    """Keep only a plan for the whole programme: one that lacks something is made again at the next start."""
     if outcome.unplayable:
         return
     try:
@@ -144,16 +190,41 @@ def _needed(installation: Installation, cache: Path) -> Iterator[Path]:
         yield _place(installation, cache)
 
 
-def _teller(name: str) -> Progress:
-    last_s = 0.0
+class Teller:
+    """Tells how far the work on each performance has come, twice a second at most.
 
-    def told(what: str, done: int, total: int) -> None:
-        nonlocal last_s
-        if time.monotonic() - last_s >= _TELL_EVERY_S:
-            last_s = time.monotonic()
-            _tell(Advance(performance=name, what=what, share=done / total if total else 1.0))
+    count: performances of the programme. tell: given each advance.
+    """
 
-    return told
+    def __init__(
+        self, count: int, tell: Callable[[Advance], None], monotonic_s: Callable[[], float] = time.monotonic
+    ) -> None:
+        self._count = count
+        self._tell = tell
+        self._monotonic_s = monotonic_s
+        self._names: list[str] = []
+        self._began_s = 0.0
+        self._last_s = -_TELL_EVERY_S
+
+    def progress(self, name: str, work: Work) -> Progress:
+        """Called for one step of the work on one performance."""
+        if name not in self._names:
+            self._names.append(name)
+            self._began_s = self._monotonic_s()
+        before = sum(step.value for step in list(Work)[: list(Work).index(work)])
+
+        def told(what: str, done: int, total: int) -> None:
+            now_s = self._monotonic_s()
+            if now_s - self._last_s >= _TELL_EVERY_S:
+                self._last_s = now_s
+                share = before + work.value * (done / total if total else 1.0)
+                left_s = (now_s - self._began_s) * (1.0 - share) / share if share >= _SURE_FROM else None
+                number = len(self._names)
+                self._tell(
+                    Advance(performance=name, what=what, share=share, left_s=left_s, number=number, count=self._count)
+                )
+
+        return told
 
 
 def _tell(told: Advance | Outcome) -> None:
@@ -164,12 +235,18 @@ def _tell(told: Advance | Outcome) -> None:
 def main() -> None:
     """Runs the planner in a process of its own."""
     os.nice(NICENESS)
-    folder, in_force, cache = map(Path, sys.argv[1:4])
+    asked = ArgumentParser(allow_abbrev=False)
+    asked.add_argument("places", nargs=3, type=Path)
+    asked.add_argument("--due", action="append", default=[])
+    asked.add_argument("swaps", nargs="*")
+    given = asked.parse_intermixed_args()
+    folder, in_force, cache = given.places
     try:
-        installation = _instead(load(folder, in_force), sys.argv[4:])
+        installation = _instead(load(folder, in_force), given.swaps)
     except ProblemError as error:
         sys.exit(str(error))
-    outcome = make_ready(installation, cache, _teller)
+    teller = Teller(len(installation.played), _tell)
+    outcome = make_ready(installation, cache, due=given.due, progress=teller.progress, told=_tell)
     keep(outcome, installation, cache)
     _tell(outcome)
     tidy(cache, set(_needed(installation, cache)))

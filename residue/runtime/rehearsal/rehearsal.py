@@ -1,4 +1,4 @@
-"""A whole season beforehand: what a house will do, told to the curator."""
+"""A rehearsal: a whole season of a house, shown to the curator beforehand."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ from residue.schedule.spans import instant, local
 EXPOSURE_S = 8 * 3600.0
 """Of a working day, over which exposure is stated (ISO 9612:2009, 3.2: L_EX,8h)."""
 _LATE_S = 1.0
-"""What may still sound after a step of the clock took the house out of its hours."""
+"""Sound may last so long after a step of the clock took the house out of its hours."""
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,7 @@ class RehearsedDay:
     """L_EX,8h of somebody who stays all day, in the rehearsal's `exposure_unit`; None in silence."""
 
 
-@dataclass
+@dataclass(kw_only=True)
 class Rehearsal:
     """The result of a rehearsal."""
 
@@ -82,7 +82,7 @@ class Rehearsal:
     warnings: list[str]
 
 
-@dataclass
+@dataclass(kw_only=True)
 class _Watch:
     """Follows a simulation from tick to tick."""
 
@@ -132,7 +132,7 @@ def rehearse(
     happenings = [] if seed is None else simulated_faults(seed, seconds)
     durations_s = {name: sound.duration_s for name, sound in sounds.items()}
     simulation = Simulation(within, programme, durations_s, start, happenings)
-    watch = _Watch(simulation)
+    watch = _Watch(simulation=simulation)
     simulation.run(seconds, watch.seen)
     heard = simulation.engine.heard
     told_caps = [kept(cap, heard, start) for cap in caps]

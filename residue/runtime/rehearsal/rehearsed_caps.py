@@ -35,7 +35,7 @@ class CapSound:
     energy: Mapping[str, NDArray[np.float64]]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CapResult:
     """The result for one cap."""
 

@@ -30,7 +30,7 @@ RESTART_S = 6.0
 
 
 class SimulatedClock:
-    """Both clocks go on when they are told to; the wall clock can be set."""
+    """Both clocks advance only on request; the wall clock can be set."""
 
     def __init__(self, start: datetime) -> None:
         self._start = start.astimezone(UTC)
@@ -55,7 +55,7 @@ class SimulatedClock:
         self._elapsed_s += seconds
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PlayedStretch:
     """A stretch of a performance that sounded."""
 
@@ -78,7 +78,7 @@ class CountingEngine:
         self.ends_s = inf
         """When what plays ends, on the monotonic clock."""
         self.stood_s: float | None = None
-        """The time since which it stands still, on the monotonic clock."""
+        """The monotonic time since which it is stuck."""
         self.heard: list[PlayedStretch] = []
 
     @property
@@ -137,7 +137,13 @@ class CountingEngine:
     def _start(self, start: Start) -> None:
         lasts_s = self._duration_s[start.performance]
         trim_db = self._view.trim_db
-        self._playing = PlayedStretch(start.performance, self._clock.true_time(), start.from_s, lasts_s, trim_db)
+        self._playing = PlayedStretch(
+            performance=start.performance,
+            begins=self._clock.true_time(),
+            from_s=start.from_s,
+            to_s=lasts_s,
+            trim_db=trim_db,
+        )
         self.ends_s = self._clock.monotonic_s() + lasts_s - start.from_s
         self._view = replace(self._view, turn=start.turn, sounding=True, playhead_s=start.from_s)
 
@@ -181,7 +187,7 @@ class Simulation:
         self._watchdog = Watchdog()
 
     def run(self, seconds: float, seen: Callable[[float], None] = lambda seconds: None) -> None:
-        """Let so many seconds pass. seen: told after each tick how long what it left will last."""
+        """Let so many seconds pass. seen: called after each tick with the time for which its state will last."""
         due = sorted(self.happenings, key=lambda one: one.at_s)
         while self.clock.monotonic_s() < seconds:
             while due and due[0].at_s <= self.clock.monotonic_s():
@@ -213,7 +219,7 @@ class Simulation:
         may_sound = self.keeper.house.state in MAY_SOUND
         heard = view.sounding and view.fault is None and self.engine.stood_s is None
         seen = Vitals(
-            self.clock.monotonic_s(),
+            monotonic_s=self.clock.monotonic_s(),
             frames=self.engine.frames,
             lost=view.fault,
             may_sound=may_sound,
@@ -231,9 +237,16 @@ class Simulation:
         return {Remedy.REBUILD: self.engine.rebuild, Remedy.RESTART: lambda: self.restart(RESTART_S)}
 
     def _keeper(self, house: House) -> Keeper:
-        return Keeper(house, lambda: self.programme, self.calendar, self.clock, self.engine, self._happened)
+        return Keeper(
+            house,
+            lambda: self.programme,
+            self.calendar,
+            self.clock,
+            self.engine,
+            lambda kind, text, _by: self._happened(kind, text),
+        )
 
-    def _happened(self, kind: str, text: str, _by: str | None) -> None:
+    def _happened(self, kind: str, text: str) -> None:
         self.log.append((self.clock.true_time(), kind, text))
 
     def _next_s(self, happening_s: float) -> float:

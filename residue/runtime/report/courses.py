@@ -17,7 +17,7 @@ from residue.runtime.journal.log import LevelRow, Logged, SecondRow
 
 Floats = NDArray[np.float64]
 MISSING_ROWS = timedelta(seconds=90)
-"""If rows a second begin later than this after the first sounding minute, they were let go, and minutes are taken."""
+"""If rows a second begin later than this after the first sounding minute, they were deleted, and minutes are taken."""
 
 
 @dataclass(frozen=True, slots=True)

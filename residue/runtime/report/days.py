@@ -22,10 +22,10 @@ from residue.schedule.spans import instant, local
 
 _BY_PEOPLE = {"hold", "release", "trim", "next", "hours", "swap", CALIBRATED}
 _ROUTINE = {"closed", "opening", "playing", "resting", "switched", STARTED, ENDED, "in force", "notes", READ_AGAIN}
-"""What happens on a day without anything to tell."""
+"""Events of an ordinary day, which the report leaves out."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Exposure:
     """Of an attendant who stays at the visitor's place all day."""
 
@@ -43,7 +43,7 @@ class Vibrations:
     vdv: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PlayedPerformance:
     """One performance as it was played."""
 
@@ -59,7 +59,7 @@ class PlayedPerformance:
     true_peak_dbtp: float | None
     plan_gain_db: float | None
     governor_gain_db: float
-    """The lowest."""
+    """The lowest gain of the governor."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +150,10 @@ def _exposure(minutes: Sequence[LevelRow]) -> Exposure | None:
         return None
     osha = OSHA_HEARING_CONSERVATION.dose_percent(stay)
     return Exposure(
-        daily_exposure_db(stay), NIOSH.dose_percent(stay), osha, OSHA_HEARING_CONSERVATION.mean_level_db(osha)
+        lex_8h_db=daily_exposure_db(stay),
+        niosh_percent=NIOSH.dose_percent(stay),
+        osha_percent=osha,
+        osha_twa_db=OSHA_HEARING_CONSERVATION.mean_level_db(osha),
     )
 
 

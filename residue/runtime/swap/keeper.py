@@ -56,9 +56,9 @@ class SwapKeeper:
 
     def asked(self, wish: SwapOrder, sender: str) -> None:
         """Somebody wants a swap. Raises ValueError, in a person's words."""
-        self._swaps.ask(checked(wish, self._show.in_force(), self._show.clock.now()))
-        what = "The one before" if wish.bag is None else wish.bag
-        self._happened("swap", f"{what} in the place of {wish.performance}, {wish.when}: asked for.", sender)
+        candidate = checked(wish, self._show.in_force(), self._show.clock.now())
+        self._swaps.ask(candidate)
+        self._happened("swap", f"{candidate.what}, {wish.when}: asked for.", sender)
 
     async def keep(self) -> None:
         """Look again and again, for ever; in a thread, since disks take their time."""

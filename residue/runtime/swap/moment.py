@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from residue.archive.swap.candidate import Candidate, When
+from residue.archive.swap.places import Candidate, When
 from residue.runtime.engine.engine import Snapshot
 from residue.runtime.house.house_state import House, performance_at
 from residue.schedule.opening import Opening
@@ -17,7 +17,7 @@ class Moment:
     """The activity of the house at the moment of a look at the swaps."""
 
     performance: str | None = None
-    """What is under way, or about to begin."""
+    """The performance under way, or about to begin."""
     begun: bool = True
     """It sounds already, and nothing of it is read from its bag any more."""
     opened: datetime | None = None

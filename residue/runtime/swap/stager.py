@@ -1,55 +1,51 @@
-"""Swaps asked for at the control surface: brought to where they wait, one after the other, in another process."""
+"""Swaps asked for at the control surface: brought to where they wait, one after the other, in another process.
+
+    python -m residue.runtime.swap.stager INSTALLATION BAG NAME WHEN
+
+is that process. What keeps a bag from waiting goes to standard error, with exit status 1.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import os
+import sys
+from collections.abc import Iterator
 from contextlib import suppress
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from queue import Empty, SimpleQueue
 
-from residue.archive.swap.asking import ask_back
-from residue.archive.swap.candidate import When
-from residue.installation.load import PERFORMANCES, Installation
+from residue.archive.swap.asking import ask_back, stage
+from residue.archive.swap.places import Candidate, Request, When, beside
+from residue.installation.load import PERFORMANCES, Installation, graph_of
 from residue.problems import ProblemError, nearest
 from residue.runtime.house.osc_handlers import SwapOrder
+from residue.runtime.planning.planning import NICENESS
 from residue.runtime.system.child_process import ChildProcess, ProcessStarter
+from residue.runtime.system.clock import SystemClock
 
 
-@dataclass(frozen=True, slots=True)
-class Asked:
-    """A swap asked for at the control surface. bag: in the installation folder; None for the one before."""
-
-    name: str
-    when: When
-    bag: Path | None
-    at: datetime
-
-    @property
-    def what(self) -> str:
-        """The two performances: the new one and the one that it replaces."""
-        return f"{self.bag.name if self.bag else 'The one before'} in the place of {self.name}"
-
-
-def checked(wish: SwapOrder, installation: Installation, at: datetime) -> Asked:
+def checked(wish: SwapOrder, installation: Installation, at: datetime) -> Candidate:
     """A wish that can be looked into. Raises ValueError, in a person's words: also for a way out of the folder."""
-    names = installation.played
-    if wish.performance not in names:
-        raise ValueError(
-            f'There is no performance "{wish.performance}" in the programme. {nearest(wish.performance, names)}'
-        )
+    names, name = installation.played, wish.performance
+    if name not in names:
+        raise ValueError(f'There is no performance "{name}" in the programme. {nearest(name, names)}')
     if wish.when not in list(When):
         raise ValueError(f'"{wish.when}" is not a moment. Write one of: {", ".join(When)}.')
-    if wish.bag is None:
-        return Asked(wish.performance, When(wish.when), None, at)
     folder = installation.folder.resolve()
-    bag = (folder / wish.bag).resolve()
-    if not bag.is_relative_to(folder) or bag == folder:
-        raise ValueError(f'"{wish.bag}" leaves the installation folder. Bring the bag into it, and name it from there.')
-    if not _is_folder(bag):
-        raise ValueError(f'There is no folder "{wish.bag}" in the installation folder.')
-    return Asked(wish.performance, When(wish.when), bag, at)
+    if wish.bag is None:
+        bag, called = beside(folder / PERFORMANCES, name, "before"), f"the one before {name}"
+    else:
+        bag = (folder / wish.bag).resolve()
+        called = bag.name
+        if not bag.is_relative_to(folder) or bag == folder:
+            raise ValueError(
+                f'"{wish.bag}" leaves the installation folder. Bring the bag into it, and name it from there.'
+            )
+        if not _is_folder(bag):
+            raise ValueError(f'There is no folder "{wish.bag}" in the installation folder.')
+    request = Request(when=When(wish.when), bag=called, asked=at, back=wish.bag is None)
+    return Candidate(name=name, request=request, path=bag)
 
 
 def _is_folder(path: Path) -> bool:
@@ -65,49 +61,56 @@ class Stager:
     def __init__(self, folder: Path, errand: ProcessStarter) -> None:
         self._folder = folder
         self._errand = errand
-        self._asked: SimpleQueue[Asked] = SimpleQueue()
-        self._under_way: tuple[Asked, ChildProcess] | None = None
+        self._asked: SimpleQueue[Candidate] = SimpleQueue()
+        self._under_way: tuple[Candidate, ChildProcess] | None = None
 
-    def ask(self, asked: Asked) -> None:
+    def ask(self, candidate: Candidate) -> None:
         """Queues a request; any thread may call it."""
-        self._asked.put(asked)
-
-    def look(self) -> Iterator[tuple[Asked, str]]:
-        """Those that never get to wait, and why."""
-        if self._under_way is not None:
-            yield from self._ended(*self._under_way)
-        if self._under_way is None:
-            with suppress(Empty):
-                yield from self._begun(self._asked.get_nowait())
+        self._asked.put(candidate)
 
     @property
-    def told(self) -> Sequence[dict[str, str | None]]:
-        """The copy under way, for the status."""
-        if self._under_way is None:
-            return ()
-        asked = self._under_way[0]
-        bag = asked.bag.name if asked.bag else None
-        return ({"performance": asked.name, "bag": bag, "when": asked.when, "state": "being copied", "why": None},)
+    def copying(self) -> Candidate | None:
+        """The candidate that is being copied; None where there is none."""
+        return self._under_way[0] if self._under_way else None
+
+    def look(self) -> Iterator[tuple[Candidate, str]]:
+        """Those that never get to wait, and why."""
+        if self._under_way is not None:
+            candidate, errand = self._under_way
+            if errand.status is None:
+                return
+            if errand.status != 0:
+                yield candidate, errand.complaint
+            self.end()
+        with suppress(Empty):
+            candidate = self._asked.get_nowait()
+            request = candidate.request
+            if not request.back:
+                words = [str(self._folder), str(candidate.path), candidate.name, request.when]
+                self._under_way = candidate, self._errand(__name__, words)
+                return
+            try:
+                ask_back(self._folder / PERFORMANCES, candidate.name, request.when, request.asked)
+            except ProblemError as error:
+                yield candidate, str(error)
 
     def end(self) -> None:
         """Stop what is being worked on."""
         if self._under_way is not None:
             self._under_way[1].end()
+            self._under_way = None
 
-    def _begun(self, asked: Asked) -> Iterator[tuple[Asked, str]]:
-        if asked.bag is not None:
-            words = [str(self._folder), str(asked.bag), asked.name, asked.when]
-            self._under_way = asked, self._errand("residue.runtime.swap.staging", words)
-            return
-        try:
-            ask_back(self._folder / PERFORMANCES, asked.name, asked.when, asked.at)
-        except ProblemError as error:
-            yield asked, str(error)
 
-    def _ended(self, asked: Asked, errand: ChildProcess) -> Iterator[tuple[Asked, str]]:
-        if errand.status is None:
-            return
-        if errand.status != 0:
-            yield asked, errand.complaint
-        errand.end()
-        self._under_way = None
+def main() -> None:
+    """Copies a bag to where it waits for its moment."""
+    os.nice(NICENESS)
+    folder, bag, name, when = sys.argv[1:5]
+    try:
+        needs = graph_of(Path(folder)).needs
+        stage(Path(bag), Path(folder) / PERFORMANCES, name, When(when), needs, SystemClock().now())
+    except ProblemError as error:
+        sys.exit(str(error))
+
+
+if __name__ == "__main__":
+    main()

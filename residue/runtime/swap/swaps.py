@@ -7,24 +7,22 @@ programme: all by the planner's process, with the new bag in the old one's place
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from enum import StrEnum
 from pathlib import Path
 
 import msgspec
 
-from residue.archive.swap.asking import waiting, withdraw
-from residue.archive.swap.candidate import Candidate, When
-from residue.archive.swap.dropped import dropped, lacking, look
-from residue.archive.swap.taking import recover, take
+from residue.archive.swap.dropped import FolderState, dropped, lacking, look
+from residue.archive.swap.places import Candidate, When
+from residue.archive.swap.taking import recover, take, waiting, withdraw
 from residue.installation.load import PERFORMANCES, Installation
-from residue.problems import ProblemError
+from residue.problems import ProblemError, nearest
 from residue.runtime.planning.planning import Outcome, sources
-from residue.runtime.swap.case import WHEN_IN_WORDS, Case, Stage
 from residue.runtime.swap.moment import Moment
-from residue.runtime.swap.newcomers import Newcomers
-from residue.runtime.swap.stager import Asked, Stager
+from residue.runtime.swap.stager import Stager
 from residue.runtime.system.child_process import ChildProcess, ProcessStarter
 
 logger = logging.getLogger(__name__)
@@ -36,7 +34,55 @@ STALE_S = 60.0
 TOLD_S = 86_400.0
 """The status shows a refusal for so long, or until another swap is requested."""
 MOST_ATTEMPTS = 3
-"""A check that is ended from outside, for want of memory say, is begun anew so often."""
+"""A check that is ended from outside, for lack of memory say, is begun again so often."""
+_WHEN_IN_WORDS = {
+    When.NOW: "at once",
+    When.AT_REST: "as soon as that does not play",
+    When.AT_OPENING: "before the house opens next",
+}
+
+
+class Stage(StrEnum):
+    """How far a swap has come; a person reads it in the status."""
+
+    COPYING = "being copied"
+    ARRIVING = "arriving"
+    """It was dropped, and somebody else copies it."""
+    TO_CHECK = "to be checked"
+    CHECKING = "being checked"
+    READY = "ready"
+    REFUSED = "refused"
+
+
+@dataclass(slots=True)
+class Case:
+    """A candidate, as it stood on the disk when it was looked at, and what came of it."""
+
+    candidate: Candidate
+    look: FolderState
+    since_s: float
+    """When it was last seen to change, on the monotonic clock."""
+    stage: Stage = Stage.ARRIVING
+    why: str | None = None
+    """The parts that it lacks, or the reason for the refusal."""
+    outcome: Outcome | None = None
+    """The plan with it in its place."""
+    attempts: int = 0
+
+    @property
+    def ours(self) -> bool:
+        """It is a copy of our own, or the one before, and not what a person dropped."""
+        return self.candidate.path.name.startswith(".")
+
+    @property
+    def what(self) -> str:
+        """The two performances and the moment, in a person's words."""
+        return f"{self.candidate.what}, {_WHEN_IN_WORDS[self.candidate.request.when]}"
+
+    def told(self) -> dict[str, str | None]:
+        """The progress of the swap, for the status."""
+        name, request = self.candidate.name, self.candidate.request
+        return {"performance": name, "bag": request.bag, "when": request.when, "state": self.stage, "why": self.why}
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,22 +107,22 @@ class Swaps:
     ) -> None:
         self._errand = errand
         self._in_force = in_force
-        self._installation = installation = in_force()
-        self._performances = installation.folder / PERFORMANCES
+        self._installation = in_force()
+        self._performances = self._installation.folder / PERFORMANCES
         self._cache = cache
         self._cases: dict[str, Case] = {}
-        self._stager = Stager(installation.folder, errand)
-        self._newcomers = Newcomers(self._performances, SETTLED_S)
-        self._trial: tuple[str, ChildProcess] | None = None
+        self._stager = Stager(self._installation.folder, errand)
+        self._known = self._folders()
+        self._trial: tuple[Case, ChildProcess] | None = None
         self._refusals: dict[str, tuple[str, float]] = {}
         self._said: list[str] = []
         self.held_back: frozenset[str] = frozenset()
         self.alarms: tuple[str, ...] = ()
         self.told: tuple[dict[str, str | None], ...] = ()
 
-    def ask(self, asked: Asked) -> None:
+    def ask(self, candidate: Candidate) -> None:
         """Have a bag take a place; from any thread."""
-        self._stager.ask(asked)
+        self._stager.ask(candidate)
 
     def look(self, moment: Moment, now_s: float, *, planning: bool) -> tuple[SwapDone | None, list[str]]:
         """Swaps made since the last look, and news about the others.
@@ -87,9 +133,9 @@ class Swaps:
         if (installation := self._in_force()) is not self._installation:
             self._installation = installation
             self._check_anew()
-        for asked, why in self._stager.look():
-            self._told_refused(asked.name, asked.what, why, now_s)
-        self._said += self._newcomers.look(installation.played, now_s)
+        for candidate, why in self._stager.look():
+            self._note_refusal(candidate, why, now_s)
+        self._greet()
         self._find(now_s)
         self._arrive(now_s)
         self._try(now_s, planning=planning)
@@ -100,52 +146,58 @@ class Swaps:
     def end(self) -> None:
         """Stop what is being worked on."""
         self._stager.end()
-        if self._trial is not None:
-            self._trial[1].end()
+        self._end_trial()
 
     # What stands in performances/.
 
+    def _folders(self) -> set[str]:
+        return {path.name for path in self._performances.glob("[!.]*") if path.is_dir()}
+
+    def _greet(self) -> None:
+        """Tell once of each new bag that takes no place, as soon as it is whole, what can be done with it."""
+        there, names = self._folders(), self._installation.played
+        self._known &= there
+        for bag in sorted(there - self._known - {f"{name}.{when}" for name in names for when in When}):
+            with suppress(ProblemError):
+                if lacking(self._performances / bag) is None:
+                    self._known.add(bag)
+                    self._said.append(_without_a_place(bag, names))
+
     def _find(self, now_s: float) -> None:
-        names = self._installation.played
         found: dict[str, Candidate] = {}
-        for candidate in (*waiting(self._performances), *dropped(self._performances, names)):
+        for candidate in (*waiting(self._performances), *dropped(self._performances, self._installation.played)):
             found.setdefault(candidate.name, candidate)
         for name in self._cases.keys() - found.keys():
             self._forget(name)
         for name, candidate in found.items():
-            seen, known = look(candidate.path), self._cases.get(name)
-            if known is None or known.candidate != candidate or known.look != seen:
+            state, known = look(candidate.path), self._cases.get(name)
+            if known is None or (known.candidate, known.look) != (candidate, state):
                 self._forget(name)
                 self._refusals.pop(name, None)
-                self._cases[name] = Case(candidate, seen, now_s)
+                self._cases[name] = Case(candidate, state, now_s)
 
     def _arrive(self, now_s: float) -> None:
-        for name, case in list(self._cases.items()):
-            if case.stage is not Stage.ARRIVING:
-                continue
-            if case.ours:
-                self._cases[name] = replace(case, stage=Stage.TO_CHECK)
-                continue
+        for case in [case for case in self._cases.values() if case.stage is Stage.ARRIVING]:
             try:
-                lacks = lacking(case.candidate.path)
+                lacks = None if case.ours else lacking(case.candidate.path)
             except ProblemError as error:
                 self._refuse(case, str(error), now_s)
                 continue
-            settled = lacks is None and now_s - case.since_s >= SETTLED_S
-            why = None if lacks is None else f"It lacks {lacks}."
-            self._cases[name] = replace(case, stage=Stage.TO_CHECK if settled else Stage.ARRIVING, why=why)
+            case.why = None if lacks is None else f"It lacks {lacks}."
+            if case.ours or (lacks is None and now_s - case.since_s >= SETTLED_S):
+                case.stage = Stage.TO_CHECK
 
     def _forget(self, name: str) -> None:
-        self._cases.pop(name, None)
-        if self._trial is not None and self._trial[0] == name:
-            self._trial[1].end()
-            self._trial = None
+        case = self._cases.pop(name, None)
+        if self._trial is not None and self._trial[0] is case:
+            self._end_trial()
 
     # Checking and planning.
 
     def _try(self, now_s: float, *, planning: bool) -> None:
-        if self._trial is not None:
-            self._end_trial(*self._trial, now_s)
+        if self._trial is not None and self._trial[1].status is not None:
+            self._judge(*self._trial, now_s)
+            self._end_trial()
         if self._trial is None and not planning:
             self._begin_trial()
 
@@ -153,39 +205,37 @@ class Swaps:
         order = list(When)
         to_check = [case for case in self._cases.values() if case.stage is Stage.TO_CHECK]
         for case in sorted(to_check, key=lambda case: order.index(case.candidate.request.when))[:1]:
-            name, at = case.candidate.name, self._installation
-            arguments = [*sources(at), str(self._cache), f"{name}={case.candidate.path}"]
-            self._trial = name, self._errand("residue.runtime.planning.planning", arguments)
-            self._cases[name] = replace(case, stage=Stage.CHECKING, attempts=case.attempts + 1)
-            if case.attempts == 0:
-                when = WHEN_IN_WORDS[case.candidate.request.when]
-                self._said.append(f"{case.what}, {when}: it is being checked, and what was there plays on.")
+            place = f"{case.candidate.name}={case.candidate.path}"
+            arguments = [*sources(self._installation), str(self._cache), place]
+            self._trial = case, self._errand("residue.runtime.planning.planning", arguments)
+            case.stage = Stage.CHECKING
+            case.attempts += 1
+            if case.attempts == 1:
+                self._said.append(f"{case.what}: it is being checked, and what was there plays on.")
 
-    def _end_trial(self, name: str, errand: ChildProcess, now_s: float) -> None:
-        if errand.status is None:
-            return
-        case = self._cases[name]
-        outcome = _outcome(errand) if errand.status == 0 else None
+    def _judge(self, case: Case, errand: ChildProcess, now_s: float) -> None:
+        name, outcome = case.candidate.name, _outcome(errand)
         if outcome is not None and name in outcome.gain_db:
-            self._cases[name] = replace(case, stage=Stage.READY, outcome=outcome)
-            self._said.append(f"{case.what}, {WHEN_IN_WORDS[case.candidate.request.when]}: it is ready.")
-        elif errand.status < 0 and case.attempts < MOST_ATTEMPTS:
-            self._cases[name] = replace(case, stage=Stage.TO_CHECK)
+            case.stage, case.outcome = Stage.READY, outcome
+            self._said.append(f"{case.what}: it is ready.")
         elif outcome is not None:
             self._refuse(case, outcome.unplayable.get(name, "It is no longer in the programme."), now_s)
+        elif (errand.status or 0) < 0 and case.attempts < MOST_ATTEMPTS:
+            case.stage = Stage.TO_CHECK
         else:
             self._refuse(case, errand.complaint, now_s)
-        errand.end()
-        self._trial = None
 
-    def _check_anew(self) -> None:
-        """Plans that were made for another programme are of no use."""
+    def _end_trial(self) -> None:
         if self._trial is not None:
             self._trial[1].end()
             self._trial = None
-        for name, case in self._cases.items():
+
+    def _check_anew(self) -> None:
+        """Plans that were made for another programme are of no use."""
+        self._end_trial()
+        for case in self._cases.values():
             if case.stage in (Stage.CHECKING, Stage.READY):
-                self._cases[name] = replace(case, stage=Stage.TO_CHECK, outcome=None)
+                case.stage, case.outcome = Stage.TO_CHECK, None
 
     # Taking.
 
@@ -202,7 +252,7 @@ class Swaps:
                 self._refuse(case, str(error), now_s)
                 continue
             del self._cases[name]
-            self._said.append(f"{case.what}: it has taken it. {case.outcome.words.get(name, '')}".rstrip())
+            self._said.append(f"{case.candidate.what}: it has taken it. {case.outcome.words.get(name, '')}".rstrip())
             self._check_anew()
             return SwapDone(name, case.outcome)
         return None
@@ -210,44 +260,59 @@ class Swaps:
     # Telling.
 
     def _refuse(self, case: Case, why: str, now_s: float) -> None:
-        name = case.candidate.name
-        why = why.replace(case.candidate.path.name, case.candidate.request.bag)
-        self._cases[name] = replace(case, stage=Stage.REFUSED, why=why)
+        """One of ours is withdrawn; what a person dropped lies there still, and is told of as long as it does."""
+        candidate = case.candidate
+        case.stage, case.why = Stage.REFUSED, why.replace(candidate.path.name, candidate.request.bag)
         if case.ours:
             with suppress(ProblemError):  # where even that cannot be done, it stays there as refused
-                withdraw(self._performances, name)
-                del self._cases[name]
-                self._refusals[name] = _refusal(case.what, why), now_s
-        self._said.append(_refusal(case.what, why))
+                withdraw(self._performances, candidate.name)
+                del self._cases[candidate.name]
+                self._note_refusal(candidate, case.why, now_s)
+                return
+        self._said.append(_refusal(candidate, case.why))
 
-    def _told_refused(self, name: str, what: str, why: str, now_s: float) -> None:
-        self._refusals[name] = _refusal(what, why), now_s
-        self._said.append(_refusal(what, why))
+    def _note_refusal(self, candidate: Candidate, why: str, now_s: float) -> None:
+        self._refusals[candidate.name] = _refusal(candidate, why), now_s
+        self._said.append(_refusal(candidate, why))
 
     def _tell(self, moment: Moment, now_s: float) -> None:
-        ready = (case for case in self._cases.values() if case.stage is Stage.READY)
-        self.held_back = frozenset(case.candidate.name for case in ready if moment.wanted(case.candidate))
+        ready = (case.candidate for case in self._cases.values() if case.stage is Stage.READY)
+        self.held_back = frozenset(candidate.name for candidate in ready if moment.wanted(candidate))
         self._refusals = {name: told for name, told in self._refusals.items() if now_s - told[1] < TOLD_S}
         self.alarms = (*(words for words, _ in self._refusals.values()), *self._unwell(now_s))
-        self.told = (*self._stager.told, *(case.told() for case in self._cases.values()))
+        copying = self._stager.copying
+        copies = [Case(copying, (), now_s, Stage.COPYING)] if copying else []
+        self.told = tuple(case.told() for case in (*copies, *self._cases.values()))
 
     def _unwell(self, now_s: float) -> Iterator[str]:
         for case in self._cases.values():
             if case.stage is Stage.REFUSED:
-                yield _refusal(case.what, case.why or "")
+                yield _refusal(case.candidate, case.why or "")
             elif case.why is not None and now_s - case.since_s >= STALE_S:
-                yield f"{case.what}: it is not whole, and nobody goes on copying. {case.why}"
+                yield f"{case.candidate.what}: it is not whole, and nobody goes on copying. {case.why}"
 
 
-def _refusal(what: str, why: str) -> str:
-    return f"{what}: refused; what was there plays on. {why}"
+def _without_a_place(bag: str, names: Sequence[str]) -> str:
+    name, _, when = bag.rpartition(".")
+    if when in list(When):
+        return f'{bag}: there is no performance "{name}" in the programme. {nearest(name, names)}'
+    return (
+        f"{bag} is complete in performances/, but replaces no performance. "
+        f"Rename it, such as to {names[0]}.at-rest, to have it take the place of {names[0]}; "
+        "or write it into the programme of hours.toml."
+    )
+
+
+def _refusal(candidate: Candidate, why: str) -> str:
+    return f"{candidate.what}: refused; what was there plays on. {why}"
 
 
 _OUTCOME = msgspec.json.Decoder(Outcome)
 
 
 def _outcome(errand: ChildProcess) -> Outcome | None:
-    for line in reversed(errand.said):
+    """The result of the planner's process; None where it failed."""
+    for line in reversed(errand.said if errand.status == 0 else []):
         with suppress(msgspec.MsgspecError, ValueError):
             return _OUTCOME.decode(line)
     return None

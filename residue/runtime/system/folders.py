@@ -1,4 +1,4 @@
-"""Where residue keeps what it makes: state that must survive, a cache that need not, a note beside the disk."""
+"""The folders of residue: state that must survive, a cache that need not, a note in memory."""
 
 from __future__ import annotations
 
@@ -15,21 +15,21 @@ MEMORY_BEFORE_FILE = "memory-before.json"
 
 def state_folder() -> Path:
     """Systemd's StateDirectory under a unit, else by the XDG Base Directory Specification."""
-    return _folder("STATE_DIRECTORY", "XDG_STATE_HOME", ".local/state")
+    return _folder(of_unit="STATE_DIRECTORY", of_user="XDG_STATE_HOME", by_default=".local/state")
 
 
 def cache_folder() -> Path:
     """Systemd's CacheDirectory under a unit, else by the XDG Base Directory Specification."""
-    return _folder("CACHE_DIRECTORY", "XDG_CACHE_HOME", ".cache")
+    return _folder(of_unit="CACHE_DIRECTORY", of_user="XDG_CACHE_HOME", by_default=".cache")
 
 
 def unwritten_file(state: Path, environment: Mapping[str, str] = os.environ) -> Path | None:
-    """Where it is noted that the disk of a state folder takes nothing: in memory, where a kill leaves it."""
+    """The note that the disk of a state folder takes nothing: in memory, where it survives a kill."""
     return _note("unwritten", state, environment)
 
 
 def ended_file(state: Path, environment: Mapping[str, str] = os.environ) -> Path | None:
-    """Where it is noted that the last run was ended on purpose: in memory, so gone when the machine starts."""
+    """The note that the last run was ended on purpose: in memory, so it is gone when the machine starts."""
     return _note("ended", state, environment)
 
 
@@ -43,7 +43,7 @@ def _note(name: str, state: Path, environment: Mapping[str, str]) -> Path | None
     return folder / f"{name} {quote(str(state.resolve()), safe='')}" if folder else None
 
 
-def _folder(of_unit: str, of_user: str, by_default: str) -> Path:
+def _folder(*, of_unit: str, of_user: str, by_default: str) -> Path:
     given = os.environ.get(of_unit)
     home = Path(os.environ.get("HOME", "/var/tmp"))  # noqa: S108 (who has no home has nothing else that stays)
     return Path(given) if given else Path(os.environ.get(of_user) or home / by_default) / "residue"

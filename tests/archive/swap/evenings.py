@@ -7,7 +7,7 @@ from pathlib import Path
 
 from residue.archive.bag import seal
 from residue.archive.swap.asking import stage
-from residue.archive.swap.candidate import When
+from residue.archive.swap.places import When
 from residue.mapping.signals import Kind
 from tests.archive.bags import SEALED_ON, recorded_folder, write_flac
 

@@ -10,10 +10,9 @@ import pytest
 
 from residue.archive.bag import payload_digest
 from residue.archive.fixity import verify
-from residue.archive.swap.asking import ask_back, place_for, place_to_go_back, stage, waiting, withdraw
-from residue.archive.swap.candidate import When
-from residue.archive.swap.places import waiting_path
-from residue.archive.swap.taking import recover, take
+from residue.archive.swap.asking import ask_back, place_for, place_to_go_back, stage
+from residue.archive.swap.places import When, beside
+from residue.archive.swap.taking import recover, take, waiting, withdraw
 from residue.mapping.signals import Kind
 from residue.problems import ProblemError
 from tests.archive.swap.evenings import ASKED, NAME, spoil, staged
@@ -43,7 +42,7 @@ def test_a_spoilt_bag_and_one_that_lacks_a_channel_never_get_to_wait(performance
     with pytest.raises(ProblemError, match="changed"):
         staged(performances, stick)
     assert waiting(performances) == []
-    assert not waiting_path(performances, NAME).exists()
+    assert not beside(performances, NAME, "waiting").exists()
 
 
 def test_a_full_disk_while_copying_leaves_what_plays(
@@ -62,7 +61,7 @@ def test_a_full_disk_while_copying_leaves_what_plays(
 def test_whoever_may_change_the_folder_may_change_the_copy(performances: Path, stick: Path) -> None:
     performances.chmod(0o2775)
     staged(performances, stick)
-    copy = waiting_path(performances, NAME)
+    copy = beside(performances, NAME, "waiting")
     assert {oct(path.stat().st_mode & 0o777) for path in copy.rglob("*") if path.is_dir()} == {"0o775"}
     assert {oct(path.stat().st_mode & 0o777) for path in copy.rglob("*") if path.is_file()} == {"0o664"}
 
@@ -73,7 +72,7 @@ def test_a_request_without_its_bag_and_a_spoilt_request_do_not_wait(performances
     assert [asked.name for asked in waiting(performances)] == [NAME]
     assert [finding.where for finding in recover(performances)] == ["performances/second-batch"]
     assert [asked.name for asked in waiting(performances)] == [NAME]
-    waiting_path(performances, NAME).rename(performances / "other")
+    beside(performances, NAME, "waiting").rename(performances / "other")
     assert waiting(performances) == []
 
 

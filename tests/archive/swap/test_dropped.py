@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from residue.archive.swap.candidate import When
 from residue.archive.swap.dropped import dropped, lacking, look
+from residue.archive.swap.places import When
 from residue.problems import ProblemError
 from tests.archive.swap.evenings import NAME
 

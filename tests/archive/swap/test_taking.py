@@ -11,11 +11,10 @@ import pytest
 
 from residue.archive.bag import payload_digest
 from residue.archive.fixity import verify
-from residue.archive.swap.asking import ask_back, stage, waiting, withdraw
-from residue.archive.swap.candidate import When
+from residue.archive.swap.asking import ask_back, stage
 from residue.archive.swap.dropped import dropped
-from residue.archive.swap.places import before_path, waiting_path
-from residue.archive.swap.taking import recover, take
+from residue.archive.swap.places import When, beside
+from residue.archive.swap.taking import recover, take, waiting, withdraw
 from residue.problems import ProblemError
 from tests.archive.swap.evenings import ASKED, NAME, NEEDS, staged
 
@@ -33,7 +32,7 @@ def test_taking_puts_the_new_one_in_place_and_keeps_the_old_one(performances: Pa
     staged(performances, stick)
     take_first(performances)
     assert payload_digest(performances / NAME) == new
-    assert payload_digest(before_path(performances, NAME)) == old
+    assert payload_digest(beside(performances, NAME, "before")) == old
     assert waiting(performances) == []
     assert verify(performances / NAME) == []
 
@@ -46,7 +45,7 @@ def test_back_and_back_again(performances: Path, stick: Path) -> None:
         ask_back(performances, NAME, When.AT_REST, ASKED)
         take_first(performances)
         assert payload_digest(performances / NAME) == expected
-        assert verify(before_path(performances, NAME)) == []
+        assert verify(beside(performances, NAME, "before")) == []
 
 
 def test_a_dropped_bag_is_taken_from_where_it_was_dropped(performances: Path, stick: Path) -> None:
@@ -56,7 +55,7 @@ def test_a_dropped_bag_is_taken_from_where_it_was_dropped(performances: Path, st
     assert candidate.request.when is When.AT_OPENING
     take(performances, candidate)
     assert payload_digest(performances / NAME) == new
-    assert payload_digest(before_path(performances, NAME)) == old
+    assert payload_digest(beside(performances, NAME, "before")) == old
     assert list(dropped(performances, [NAME])) == []
 
 
@@ -153,7 +152,7 @@ def test_after_a_power_cut_at_any_step_one_whole_performance_stands_there(
 
 def first_there(performances: Path) -> Path:
     """The one before if there is one, else what plays."""
-    before = before_path(performances, NAME)
+    before = beside(performances, NAME, "before")
     return before if before.exists() else performances / NAME
 
 
@@ -166,7 +165,7 @@ def test_a_copy_that_is_being_made_is_left_alone(performances: Path, stick: Path
 
     stage(stick, performances, NAME, When.NOW, NEEDS, ASKED, looking)
     assert max(seen) == 1
-    assert payload_digest(waiting_path(performances, NAME)) == payload_digest(stick)
+    assert payload_digest(beside(performances, NAME, "waiting")) == payload_digest(stick)
 
 
 def test_a_folder_without_performances_has_nothing_to_recover(tmp_path: Path) -> None:

@@ -1,5 +1,6 @@
 """Caps as they stand in room.toml."""
 
+import math
 from datetime import date
 
 import msgspec
@@ -73,13 +74,24 @@ def test_a_cap_that_stands_twice_is_kept_once() -> None:
         ("ch-100", {("LAeq", 3600.0, 100.0), ("LAFmax", 0.0, 125.0)}),
         ("fr-2017", {("LAeq", 900.0, 102.0), ("LCeq", 900.0, 118.0)}),
         ("fr-2017-children", {("LAeq", 900.0, 94.0), ("LCeq", 900.0, 104.0)}),
-        ("eu-staff-lower", {("LAeq", 28_800.0, 80.0), ("LCpeak", 0.0, 135.0)}),
+        ("eu-staff-lower", {("LAeq", 28_800.0, 80.0), ("LCpeak", 0.0, 134.96)}),
         ("eu-staff-upper", {("LAeq", 28_800.0, 85.0), ("LCpeak", 0.0, 136.9)}),
+        ("eu-staff-limit", {("LAeq", 28_800.0, 87.0), ("LCpeak", 0.0, 140.0)}),
         ("niosh", {("LAeq", 28_800.0, 85.0)}),
     ],
 )
 def test_published_rules_have_their_published_figures(rule: str, limits: set[tuple[str, float, float]]) -> None:
     assert {(limit.quantity, limit.window_s, limit.limit) for limit in RULES[rule].limits} == limits
+
+
+# Directive 2003/10/EC, Article 3, states peaks in pascals; a level is re 20 uPa (IEC 61672-1:2013, 3).
+@pytest.mark.parametrize(
+    ("rule", "pascal"), [("eu-staff-lower", 112), ("eu-staff-upper", 140), ("eu-staff-limit", 200)]
+)
+def test_a_peak_in_pascals_is_never_rounded_up(rule: str, pascal: float) -> None:
+    (limit_db,) = (limit.limit for limit in RULES[rule].limits if limit.quantity == "LCpeak")
+    exactly = 20.0 * math.log10(pascal / 20e-6)
+    assert exactly - 0.01 <= limit_db <= exactly + 1e-9
 
 
 @pytest.mark.parametrize("name", RULES)

@@ -40,7 +40,15 @@ def swelling(minutes: int, first_db: float, last_db: float) -> LevelProfile:
     levels_db = np.linspace(first_db, last_db, 600 * minutes)
     energy = np.tile(10 ** (levels_db / 10) * HOP_FRAMES, (len(heard), 1))
     nothing = np.zeros_like(energy)
-    return LevelProfile(heard, energy, nothing, nothing, nothing, np.array([0.01]), np.zeros((1, 0)))
+    return LevelProfile(
+        ears=heard,
+        energy=energy,
+        peak=nothing,
+        ending_energy=nothing,
+        ending_peak=nothing,
+        true_peak=np.array([0.01]),
+        onset_energy=np.zeros((1, 0)),
+    )
 
 
 @given(st.lists(st.floats(-80.0, 0.0), min_size=1, max_size=30), st.floats(-80.0, 0.0))
@@ -80,7 +88,15 @@ def test_it_is_shaped_by_the_cap_that_decides_also_where_that_is_a_dose_of_vibra
     energy = np.full((len(heard), len(felt_db)), 10**-6.0 * HOP_FRAMES)
     energy[heard.index(dose)] = 10 ** (felt_db / 5) * HOP_FRAMES
     nothing = np.zeros_like(energy)
-    swell = LevelProfile(heard, energy, nothing, nothing, nothing, np.array([0.01]), np.zeros((1, 0)))
+    swell = LevelProfile(
+        ears=heard,
+        energy=energy,
+        peak=nothing,
+        ending_energy=nothing,
+        ending_peak=nothing,
+        true_peak=np.array([0.01]),
+        onset_energy=np.zeros((1, 0)),
+    )
     assert minute_levels_db(swell, dose.key)[0] == pytest.approx(-28.0, abs=0.7)
     [found] = shape([("felt", swell)], 600.0, caps, outputs).values()
     assert found.knots_db[0] > -1.0

@@ -86,9 +86,9 @@ def test_the_plan_gives_away_little() -> None:
 
 def test_the_plan_stays_clear_of_what_the_governor_rounds_up() -> None:
     """Where an exact sum asks for a gain of exactly -10 dB, the next hundredth below is given."""
-    entries = [CapEntry(quantity="LZeq", window_s=5.0, limit_dbfs=-30.0), CapEntry(quantity="LCpeak", limit_dbfs=0.0)]
+    entries = [CapEntry(quantity="LZeq", window_s=10.0, limit_dbfs=-30.0), CapEntry(quantity="LCpeak", limit_dbfs=0.0)]
     made = profiled(np.zeros((2, 60 * HOP_FRAMES)), entries)
-    (window, peak), hops = expand(entries), 50
+    (window, peak), hops = expand(entries), 100
     rows = {cap.name: made.row(ear_of(cap, OUTPUTS).key) for cap in (window, peak)}
     knee, total = 2, 1e-3 * hops * HOP_FRAMES  # knee times one hop of a second's burst in a silent window
 

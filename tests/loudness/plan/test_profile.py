@@ -20,7 +20,7 @@ HEAD_BYTES, END_BYTES = 30, 90
 @pytest.fixture
 def kept(tmp_path: Path) -> tuple[LevelProfile, Path]:
     values = np.arange(4.0).reshape(2, 2)
-    profile = LevelProfile((), **dict.fromkeys(LEVELS, values))
+    profile = LevelProfile(ears=(), **dict.fromkeys(LEVELS, values))
     profile.save(tmp_path / "profile.npz")
     return profile, tmp_path / "profile.npz"
 

@@ -161,7 +161,7 @@ def test_a_cap_is_approached_and_not_hit() -> None:
     left = total - np.concatenate(([0.0], np.cumsum(sent)[:-1]))
     share = (sent / left)[left > total / 100]
     assert np.max(share) <= 1.01 / knee
-    assert share[-1] > 0.9 / knee
+    assert np.max(share) > 0.9 / knee
 
 
 @tries(quick=10, many=100)
@@ -239,15 +239,16 @@ def test_it_never_cuts() -> None:
     assert np.max(np.abs(left)) < 3e-4
 
 
-def test_near_the_cap_it_turns_down_within_seconds_not_at_once() -> None:
+def test_where_a_budget_is_used_up_it_turns_down_once_to_what_lasts_until_the_window_has_passed() -> None:
     caps = expand([CapEntry(quantity="LAeq", window_s=60.0, limit_dbfs=-30.0)])
     stage = CapStage(OUTPUTS, caps)
     gains_db = [0.0]
     for _ in range(60):
         stage.process(loud(0.5, 0.05))  # -29 dBFS at each of two outputs, -23 together: 7 dB too loud
         gains_db.append(max(-40.0, stage.reading().governor_db))
-    assert gains_db[-1] < -20.0
-    assert np.min(np.diff(gains_db)) > -3.0
+    # A knee of 12 hops is left, so 12 hops' energy for the 480 hops until something leaves the window: 16.1 dB less.
+    assert gains_db[-1] == pytest.approx(-16.1, abs=0.6)
+    assert np.ptp(gains_db[30:]) < 0.1
 
 
 @pytest.mark.parametrize("quantity", ["LAeq", "LCeq", "LZeq", "LKeq"])

@@ -22,7 +22,7 @@ def test_no_window_counts_less_than_was_sent_and_none_more_than_a_bin_too_much(s
     record = SentRecord(2, SentHistory())
     for energy in energies:
         record.add(np.array([0.0, energy]))
-    ring = record.units(Terms(hops, 2, 1.0), 1) / HOP_UNITS
+    ring = record.units(Terms(hops=hops, knee=2, hop_energy=1.0), 1) / HOP_UNITS
     assert len(ring) == hops
     for age in range(1, hops + 1, 7):
         counted, truly = ring[-age:].sum(), energies[max(0, sent - age) :].sum()
@@ -38,7 +38,7 @@ def test_an_ear_that_was_not_heard_counts_as_at_the_limit_while_something_was_se
         record.add(np.array([energy]))
     record.listen_to(2)
     record.add(np.array([1.0, 0.5]))
-    ring = record.units(Terms(5, 2, 1.0), 1)
+    ring = record.units(Terms(hops=5, knee=2, hop_energy=1.0), 1)
     assert ring.tolist() == [0, 0, HOP_UNITS, HOP_UNITS, HOP_UNITS // 2]
 
 
@@ -52,7 +52,7 @@ def test_an_ear_that_was_not_heard_counts_as_at_the_limit_while_something_was_se
     ids=["a row", "a time that no row tells", "a log that cannot be read"],
 )
 def test_the_history_before_the_start_grows_older(history: SentHistory, age: int) -> None:
-    record, terms = SentRecord(1, history), Terms(100, 2, HOP_FRAMES)
+    record, terms = SentRecord(1, history), Terms(hops=100, knee=2, hop_energy=HOP_FRAMES)
     at_the_start = seeded(terms, EAR, record.before)
     for _ in range(20):
         record.add(np.zeros(1))

@@ -54,9 +54,9 @@ def test_what_is_held_from_the_start_is_the_first_value() -> None:
 
 
 def test_adapt_does_not_take_the_offset_of_a_sensor_for_its_range() -> None:
-    n = np.arange(20_000) / 2_000
+    n = np.arange(40_000) / 2_000
     breath = 2_000.0 + np.sin(2 * np.pi * n / 2.0)
-    found = run(KINDS["adapt"](input="a", over_s=10.0), {"input": breath}, 24 * 20_000)
+    found = run(KINDS["adapt"](input="a", over_s=10.0), {"input": breath}, 24 * 40_000)
     assert isinstance(found, np.ndarray)
-    late = found[8_000:]
+    late = found[20_000:]
     assert late.mean() == pytest.approx(0.5, abs=0.05)

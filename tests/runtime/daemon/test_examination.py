@@ -37,5 +37,5 @@ def test_a_hold_after_a_performance_was_passed_over_is_no_sound_that_must_not_be
     states = [State.PLAYING] * 60 + [State.OPENING] * fading + [State.HELD] * (fading + 1)
     watchdog = Watchdog()
     for second, state in enumerate(states):
-        now = Vitals(float(second), frames=second * 48_000, sent_peak=0.1, may_sound=state in MAY_SOUND)
+        now = Vitals(monotonic_s=float(second), frames=second * 48_000, sent_peak=0.1, may_sound=state in MAY_SOUND)
         assert watchdog.look(now) == []

@@ -1,17 +1,57 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import numpy as np
+import pytest
 
-from residue.control.query import in_words
+from residue.control.status_in_words import in_words
 from residue.loudness.stage.history import SentHistory
 from residue.loudness.stage.stage import CapStage
 from residue.mapping.trust import BodyReading
+from residue.runtime.daemon.disturbances import Disturbances
 from residue.runtime.daemon.status import Known, line, status
 from residue.runtime.engine.engine import Snapshot
 from residue.runtime.house.house import House
+from residue.runtime.house.house_state import State
+from residue.runtime.planning.planner import NOTHING
+from residue.runtime.planning.planning import Advance, Outcome
+from residue.schedule.opening import EventTerms, Opening
 from tests.runtime.stubs import CAPS, OUTPUTS
+
+BERLIN = ZoneInfo("Europe/Berlin")
+NOW = datetime(2026, 3, 3, 9, 4, 21, tzinfo=UTC)
+CLOSES = datetime(2026, 3, 3, 18, 0, tzinfo=BERLIN)
+QUIET = Known(
+    now=NOW,
+    piece="Night Dough",
+    place="North hall",
+    zone=BERLIN,
+    opening=Opening(datetime(2026, 3, 3, 10, 0, tzinfo=BERLIN), CLOSES, "tue"),
+    next_change=CLOSES,
+    house=House(since=NOW),
+    monotonic_s=1_000.0,
+    engine=Snapshot(),
+    disturbances=Disturbances(),
+    alarms=[],
+    events=[],
+    ears_known=True,
+    advance=None,
+    plan=NOTHING,
+    memory_bytes=0,
+)
+
+
+def told(known: Known) -> dict[str, object]:
+    found: dict[str, object] = json.loads(json.dumps(status(known), allow_nan=False))
+    return found
+
+
+def words(known: Known) -> str:
+    return " ".join(line.strip() for line in in_words(told(known)))
 
 
 def test_a_house_that_its_governor_keeps_silent_can_be_asked_how_it_is() -> None:
@@ -19,27 +59,95 @@ def test_a_house_that_its_governor_keeps_silent_can_be_asked_how_it_is() -> None
     stage = CapStage(OUTPUTS, CAPS, SentHistory(unreadable=True))
     for _ in range(5):
         stage.process(np.full((2, 4800), 0.1) * np.sin(np.arange(4800) / 20))
-    known = Known(
-        House(),
-        Snapshot(reading=stage.reading()),
-        [],
-        [],
-        ears_known=False,
-        advance=None,
-        plan_gain_db=None,
-        memory_bytes=0,
-    )
-    told = json.loads(json.dumps(status(known), allow_nan=False))
-    assert told["health"]["governor_gain_db"] is None
+    known = replace(QUIET, engine=Snapshot(reading=stage.reading()))
+    assert status(known)["health"]["governor_gain_db"] is None
     assert "LAeq over 1 min" in line(known)
+    assert "another version" not in words(known)
 
 
 def test_a_reading_that_is_held_is_told_as_such() -> None:
     readings = {"pulse": BodyReading(71.3, 0.0), "beats": BodyReading(None, 1.0)}
-    engine = Snapshot(performance="early-oven", readings=readings)
-    known = Known(House(), engine, [], [], ears_known=True, advance=None, plan_gain_db=None, memory_bytes=0)
-    told = json.loads(json.dumps(status(known), allow_nan=False))
-    assert told["readings"] == {"pulse": {"value": 71.3, "trust": 0.0}, "beats": {"value": None, "trust": 1.0}}
-    lines = in_words(told)
-    assert "pulse: 71.3, trust 0.00, not measured now." in lines
-    assert "beats: trust 1.00." in lines
+    known = replace(QUIET, engine=Snapshot(performance="early-oven", readings=readings))
+    assert told(known)["readings"] == {"pulse": {"value": 71.3, "trust": 0.0}, "beats": {"value": None, "trust": 1.0}}
+    assert "pulse: 71.3, trust 0.00, not measured now" in words(known)
+    assert "beats: trust 1.00" in words(known)
+
+
+def test_the_times_are_those_of_the_place() -> None:
+    assert told(QUIET)["closes"] == "2026-03-03T18:00:00+01:00"
+    closed = told(replace(QUIET, opening=None, next_change=CLOSES + timedelta(hours=16)))
+    assert (closed["closes"], closed["opens"]) == (None, "2026-03-04T10:00:00+01:00")
+
+
+def test_a_quiet_house_is_well() -> None:
+    assert status(QUIET)["health"]["ok"]
+    assert words(QUIET).endswith("All is well.")
+
+
+@pytest.mark.parametrize(
+    ("known", "sentence"),
+    [
+        (replace(QUIET, alarms=["The disk is full."]), "The disk is full."),
+        (
+            replace(QUIET, house=House(state=State.HELD, since=NOW, held_by="10.0.0.5", held_until_s=1_900.0)),
+            "10.0.0.5 holds the house. `residue release` ends the hold.",
+        ),
+        (
+            replace(QUIET, house=House(since=NOW, trim_db=-6.0, trimmed_by="10.0.0.5")),
+            "The house is trimmed by -6.0 dB by 10.0.0.5. `residue trim 0` ends the trim.",
+        ),
+        (
+            replace(QUIET, disturbances=Disturbances(losses=1, last_loss=NOW - timedelta(minutes=59))),
+            "The sound device was lost at 09:05. Look at its cable and power.",
+        ),
+        (
+            replace(QUIET, disturbances=Disturbances(late_blocks=3, last_late=NOW)),
+            "3 blocks were late since the start, the last at 10:04.",
+        ),
+    ],
+    ids=["an alarm", "a hold", "a trim", "a loss", "a late block"],
+)
+def test_all_is_well_is_said_only_if_it_is(known: Known, sentence: str) -> None:
+    health = status(known)["health"]
+    assert not health["ok"]
+    assert any(one.startswith(sentence) for one in health["attention"])
+    assert "All is well." not in words(known)
+
+
+def test_a_disturbance_of_this_morning_is_told_and_no_longer_needs_attention() -> None:
+    known = replace(QUIET, disturbances=Disturbances(losses=1, last_loss=NOW - timedelta(minutes=61)))
+    assert status(known)["health"]["ok"]
+    assert "lost 0 times, last at 09:03" in words(known)
+
+
+def test_it_tells_who_made_it_quieter_and_by_how_much() -> None:
+    private = Opening(QUIET.now, CLOSES, "Baker's breakfast", EventTerms(trim_db=-9.0))
+    plan = Outcome(
+        gain_db={"first-batch": -2.94}, words={}, duration_s={}, unplayable={}, digest={"first-batch": "3f" * 32}
+    )
+    engine = Snapshot(performance="first-batch")
+    house = House(state=State.PLAYING, since=NOW, trim_db=-3.0, trimmed_by="10.0.0.5")
+    known = replace(QUIET, engine=engine, house=house, opening=private, plan=plan)
+    assert told(known)["lowered"] == [
+        {"by": "plan", "db": -2.9, "who": None},
+        {"by": "trim", "db": -3.0, "who": "10.0.0.5"},
+        {"by": "hours", "db": -9.0, "who": "Baker's breakfast"},
+    ]
+    assert told(known)["bag"] == {"folder": "performances/first-batch", "sha256": "3f" * 32}
+    assert "Lowered plan -2.9 dB, trim -3.0 dB (10.0.0.5), hours -9.0 dB (Baker's breakfast)" in " ".join(
+        words(known).split()
+    )
+
+
+def test_a_hold_tells_when_it_ends_by_itself() -> None:
+    held = House(state=State.HELD, since=NOW, held_by="10.0.0.5", held_until_s=1_600.0)
+    assert told(replace(QUIET, house=held))["held_until"] == "2026-03-03T10:14:21+01:00"
+    assert told(replace(QUIET, house=replace(held, held_until_s=float("inf"))))["held_until"] is None
+
+
+def test_preparing_is_told_in_percent_with_the_time_that_is_left() -> None:
+    advance = Advance(performance="first-batch", what="levels", share=0.43, left_s=240.0, number=1, count=3)
+    opening = House(state=State.OPENING, since=NOW, reason="first-batch is being prepared")
+    known = replace(QUIET, advance=advance, house=opening)
+    assert "first-batch (1 of 3), 43% done, about 4 min left" in words(known)
+    assert "first-batch is made ready, 43%" in line(known)

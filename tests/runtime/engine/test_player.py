@@ -10,12 +10,13 @@ import msgspec
 import numpy as np
 import pytest
 
+from residue.loudness.stage.stage import CapStage
 from residue.mapping.playback import Playback
 from residue.mapping.signals import AUDIO_RATE_HZ
 from residue.output.returning import ReturningSink
 from residue.problems import stopping
 from residue.progress import Progress, silent
-from residue.runtime.engine.engine import BLOCK_FRAMES, Engine, Failure
+from residue.runtime.engine.engine import BLOCK_FRAMES, Engine, Failure, Turn
 from residue.runtime.engine.player import ALL_FAILED_S, LEFT_OUT_MOST_S, LEFT_OUT_S, Player, left_out
 from residue.runtime.house.exchange import FadeOut, SetTrim, Start
 from residue.runtime.planning.planning import Outcome
@@ -73,6 +74,18 @@ def test_a_start_that_is_repeated_begins_one_turn_at_the_place_asked_for() -> No
     assert view.sounding
     assert view.playhead_s == pytest.approx(20.0 + BLOCK_FRAMES / AUDIO_RATE_HZ, abs=1e-6), "from the start of a hop"
     assert on.engine.snapshot.plan_gain == pytest.approx(10 ** (-6 / 20))
+
+
+def test_the_cap_stage_is_told_whether_a_turn_is_in_order(monkeypatch: pytest.MonkeyPatch) -> None:
+    told: list[tuple[bool, bool]] = []
+    monkeypatch.setattr(CapStage, "begin_programme", lambda _stage, planned, in_order: told.append((planned, in_order)))
+    on = Stage(hum)
+    for turn, in_order in ((1, True), (2, False)):
+        on.player.do([Start(turn, "first-batch", 0.0, in_order)])
+        on.until_turn(turn)
+    on.engine.begin(Turn(3, "live", hum("live", 0), 1.0, planned=False))
+    on.engine.run_block()
+    assert told == [(True, True), (True, False), (False, True)]
 
 
 def test_what_plays_follows_a_plan_that_becomes_lower() -> None:

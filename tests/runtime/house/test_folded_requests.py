@@ -18,7 +18,7 @@ class Log:
         """A fader that is moved all the time."""
         for second in range(seconds):
             for step in range(per_s):
-                self.requests.tell("trim", f"{-(second * per_s + step) % 40:.1f} dB.", sender)
+                self.requests.tell(kind="trim", text=f"{-(second * per_s + step) % 40:.1f} dB.", sender=sender)
             self.requests.look()
             self.clock.now_s += 1.0
 
@@ -26,7 +26,7 @@ class Log:
 def test_requests_by_hand_have_a_row_each_at_once() -> None:
     log = Log()
     for kind in ("hold", "release", "trim", "next"):
-        log.requests.tell(kind, "Requested.", TABLET)
+        log.requests.tell(kind=kind, text="Requested.", sender=TABLET)
     assert log.rows == [(kind, "Requested.", TABLET) for kind in ("hold", "release", "trim", "next")]
 
 
@@ -51,7 +51,7 @@ def test_every_request_is_counted_and_the_last_one_is_told() -> None:
 def test_what_waits_alone_is_told_as_it_was() -> None:
     log = Log()
     for number in range(int(BURST_ROWS) + 1):
-        log.requests.tell("hold", f"Request {number}.", TABLET)
+        log.requests.tell(kind="hold", text=f"Request {number}.", sender=TABLET)
     assert len(log.rows) == BURST_ROWS
     log.clock.now_s += 60.0
     log.requests.look()
@@ -61,7 +61,7 @@ def test_what_waits_alone_is_told_as_it_was() -> None:
 def test_forged_senders_fill_neither_the_log_nor_the_memory() -> None:
     log = Log()
     for number in range(20_000):
-        log.requests.tell("hold", "Requested.", f"10.0.{number // 250}.{number % 250}")
+        log.requests.tell(kind="hold", text="Requested.", sender=f"10.0.{number // 250}.{number % 250}")
         log.clock.now_s += 0.01
         log.requests.look()
     assert len(log.rows) <= ALL_BURST_ROWS + 200.0 / 15.0 + 1

@@ -232,6 +232,61 @@ def test_next_during_a_rest_ends_the_rest_and_passes_over_nothing() -> None:
     assert gallery.starts == [("first-batch", 0.0), ("second-batch", 0.0)]
 
 
+def in_order(gallery: Gallery) -> list[bool]:
+    """Of each turn, whether the plan knows what comes before it."""
+    turns = {action.turn: action.in_order for action in gallery.actions if type(action) is Start}
+    return list(turns.values())
+
+
+def test_what_follows_as_the_hours_have_it_is_in_order_and_what_a_person_asks_for_is_not() -> None:
+    gallery = Gallery([opening(0, 600)])
+    gallery.wait(TICK_S + DURATION_S["first-batch"] + PROGRAMME.rest_s + 2)
+    assert in_order(gallery) == [True, True]
+    gallery.hear(Next("the front desk"))
+    gallery.wait(6)
+    assert in_order(gallery) == [True, True, False]
+    gallery.hear(Renew("a person"))
+    gallery.wait(DURATION_S["first-batch"] + PROGRAMME.rest_s + 4)
+    assert in_order(gallery) == [True, True, False, False, True]
+    gallery.wait(60)
+    while gallery.state() is not State.RESTING:
+        gallery.wait(1)
+    before = in_order(gallery)
+    assert all(before[4:])
+    gallery.hear(Next("the front desk"))
+    gallery.wait(1)
+    assert in_order(gallery) == [*before, False], "its rest was cut short"
+
+
+@pytest.mark.parametrize(("after_interruption", "follows"), [("resume", True), ("restart", False), ("next", False)])
+def test_after_a_hold_only_what_goes_on_where_it_was_is_in_order(after_interruption: str, *, follows: bool) -> None:
+    programme = msgspec.structs.replace(PROGRAMME, after_interruption=after_interruption)
+    gallery = Gallery([opening(0, 600)], programme)
+    gallery.wait(5)
+    gallery.hear(Hold("the night watch"))
+    gallery.wait(6)
+    gallery.hear(Release("the night watch"))
+    gallery.wait(2)
+    assert in_order(gallery) == [True, follows]
+
+
+def test_after_a_performance_that_fails_the_next_is_not_in_order() -> None:
+    gallery = Gallery([opening(0, 600)], engine=ModelEngine(EngineView(duration_s=DURATION_S)))
+    gallery.wait(6)
+    gallery.engine.view = replace(gallery.engine.view, sounding=False)
+    gallery.wait(PROGRAMME.rest_s + 2)
+    assert in_order(gallery) == [True, False]
+
+
+def test_an_opening_begins_in_order_whatever_was_skipped_in_the_one_before() -> None:
+    gallery = Gallery([opening(0, 20), opening(30, 600)])
+    gallery.wait(5)
+    gallery.hear(Next("the front desk"))
+    gallery.wait(40)
+    assert in_order(gallery)[:2] == [True, False]
+    assert in_order(gallery)[-1]
+
+
 def test_what_was_exchanged_while_it_played_begins_anew_without_a_silence() -> None:
     gallery = Gallery([opening(0, 600)])
     gallery.wait(6)

@@ -34,8 +34,8 @@ def after_a_power_cut(programme: Programme, house: House, now: datetime, opening
     ("after_interruption", "start"),
     [
         ("resume", Start(1, "second-batch", 81.5)),
-        ("restart", Start(1, "second-batch", 0.0)),
-        ("next", Start(1, "first-batch", 0.0)),
+        ("restart", Start(1, "second-batch", 0.0, in_order=False)),
+        ("next", Start(1, "first-batch", 0.0, in_order=False)),
     ],
 )
 def test_after_a_power_cut_it_goes_on_as_the_curator_chose(after_interruption: str, start: Start) -> None:

@@ -37,7 +37,7 @@ from tests.runtime.tallied import THEN, tally
 
 NOW = datetime(2026, 11, 25, 14, 0, tzinfo=UTC)
 UP = Uptime("this boot", 100_000.0)
-END = EventRow(stamp(NOW), ENDED, "")
+END = EventRow(utc=stamp(NOW), kind=ENDED, text="")
 
 
 def minute(age_s: float, laeq: float = 61.0) -> LevelRow:
@@ -67,7 +67,9 @@ def log(tmp_path: Path) -> Iterator[LevelLog]:
 
 
 def test_rows_can_be_read_by_any_program_that_opens_sqlite(log: LevelLog, tmp_path: Path) -> None:
-    log.write([minute(0), minute(60, -math.inf), EventRow(stamp(NOW), "hold", "Asked for.", "10.0.0.7")])
+    log.write(
+        [minute(0), minute(60, -math.inf), EventRow(utc=stamp(NOW), kind="hold", text="Asked for.", sender="10.0.0.7")]
+    )
     with closing(sqlite3.connect(tmp_path / "levels.sqlite")) as reader:
         (mode,) = reader.execute("PRAGMA journal_mode").fetchone()
         levels = reader.execute("SELECT utc, laeq_db, lceq_db, lc_peak_db, plan_gain_db, limiter_gain_db FROM level")
@@ -106,13 +108,13 @@ def test_after_a_power_cut_the_clock_tells_ages(log: LevelLog, up_s: float, age_
 
 @pytest.mark.parametrize("rows", [[second(0.4)], [second(50_000.0)], []], ids=["just now", "a night ago", "nothing"])
 def test_a_run_that_was_cut_may_have_sent_more_than_its_last_row_says(log: LevelLog, rows: list[SecondRow]) -> None:
-    log.write([*rows, EventRow(stamp(NOW), "started", "")])
+    log.write([*rows, EventRow(utc=stamp(NOW), kind="started", text="")])
     assert unlogged_s(log.sent_before(NOW, UP, 86_400)) == 2.5  # as README.md promises
 
 
 def test_a_cut_counts_at_every_start_within_the_window_and_not_at_the_next_alone(log: LevelLog) -> None:
     def happened(age_s: float, kind: str) -> EventRow:
-        return EventRow(stamp(NOW - timedelta(seconds=age_s)), kind, "")
+        return EventRow(utc=stamp(NOW - timedelta(seconds=age_s)), kind=kind, text="")
 
     log.write([happened(9_000, "started"), happened(8_000, "playing"), happened(5_000, "started")])
     log.write([happened(700, "started"), happened(650, "playing"), happened(600, "started"), happened(20, ENDED)])
@@ -125,8 +127,10 @@ def test_a_cut_counts_at_every_start_within_the_window_and_not_at_the_next_alone
 def test_a_cut_is_as_old_as_the_machine_says_whatever_the_clock_said_then(log: LevelLog) -> None:
     """A computer without a battery clock comes up an hour behind, and is set right a little later."""
     behind = NOW - timedelta(hours=1)
-    log.write([second(200, boot="an earlier boot"), EventRow(stamp(behind), "playing", "")])
-    log.write([EventRow(stamp(behind), STARTED, "", None, UP.boot, UP.seconds - 180.0), END])
+    log.write([second(200, boot="an earlier boot"), EventRow(utc=stamp(behind), kind="playing", text="")])
+    log.write(
+        [EventRow(utc=stamp(behind), kind=STARTED, text="", sender=None, boot=UP.boot, up_s=UP.seconds - 180.0), END]
+    )
     assert list(log.sent_before(NOW, UP, 900).unlogged[1:]) == [Unlogged(180.0, UNLOGGED_MOST_S)]
 
 
@@ -158,7 +162,7 @@ def test_what_is_too_much_is_let_go_the_oldest_first(
         monkeypatch.setitem(MOST, kind, most)
     log.write([minute(age_s) for age_s in range(9, -1, -1)])
     log.write([second(age_s) for age_s in range(9, -1, -1)])
-    log.write([EventRow(stamp(NOW), "tick", str(number)) for number in range(10)])
+    log.write([EventRow(utc=stamp(NOW), kind="tick", text=str(number)) for number in range(10)])
     log.let_go()
     with closing(sqlite3.connect(tmp_path / "levels.sqlite")) as reader:
         assert reader.execute("SELECT count(*), min(utc) FROM level").fetchone() == (3, second(2).utc)
@@ -186,7 +190,7 @@ def test_a_log_that_an_earlier_version_began_is_gone_on_with(log: LevelLog, tmp_
 
 def test_a_log_of_an_earlier_version_can_be_read_as_it_is(log: LevelLog, tmp_path: Path) -> None:
     """As one that was copied away at the end of a season."""
-    log.write([minute(0), second(0), EventRow(stamp(NOW), "hold", "Asked for.")])
+    log.write([minute(0), second(0), EventRow(utc=stamp(NOW), kind="hold", text="Asked for.")])
     log.close()
     with closing(sqlite3.connect(tmp_path / "levels.sqlite")) as writer, writer:
         writer.execute("ALTER TABLE event DROP COLUMN unlogged_s")
@@ -215,7 +219,7 @@ def test_a_log_that_somebody_took_away_is_begun_anew(log: LevelLog, tmp_path: Pa
 def test_a_house_whose_first_rows_had_to_wait_has_lost_nothing(tmp_path: Path) -> None:
     """At its very first start the disk took its memory before it took a row."""
     path, now = tmp_path / "levels.sqlite", datetime.now(UTC)
-    started, ended = EventRow(stamp(now), STARTED, ""), EventRow(stamp(now), ENDED, "")
+    started, ended = EventRow(utc=stamp(now), kind=STARTED, text=""), EventRow(utc=stamp(now), kind=ENDED, text="")
     path.mkdir()
     with closing(LevelLog(path)) as log:
         with pytest.raises(sqlite3.OperationalError):
@@ -240,7 +244,7 @@ def test_a_log_that_a_house_has_lost_counts_as_everything_used_up_until_its_wind
         path.write_bytes(left)
     assert LevelLog(path).sent_before(NOW, up, 900.0).unreadable
     with closing(LevelLog(path)) as log:
-        log.write([EventRow(stamp(NOW), STARTED, "")])
+        log.write([EventRow(utc=stamp(NOW), kind=STARTED, text="")])
         log.write([END])
         for later_s, unreadable in ((600.0, True), (1200.0, False)):
             assert log.sent_before(NOW, Uptime(up.boot, up.seconds + later_s), 900.0).unreadable == unreadable
@@ -303,7 +307,7 @@ def test_what_the_disk_does_not_take_waits_in_memory(tmp_path: Path) -> None:
 def test_what_a_disk_did_not_take_counts_after_a_kill_for_as_long_as_it_took_nothing(tmp_path: Path) -> None:
     note = tmp_path / "memory" / "unwritten"
     with closing(LevelLog(tmp_path / "levels.sqlite", note)) as log:
-        log.write([second(700.0), EventRow(stamp(NOW), "playing", "")])
+        log.write([second(700.0), EventRow(utc=stamp(NOW), kind="playing", text="")])
         full = uptime()
         with closing(sqlite3.connect(tmp_path / "levels.sqlite", isolation_level="EXCLUSIVE")) as in_the_way:
             in_the_way.execute("BEGIN EXCLUSIVE")
@@ -322,10 +326,10 @@ def test_what_a_disk_did_not_take_counts_after_a_kill_for_as_long_as_it_took_not
 def test_what_a_disk_did_not_take_before_a_kill_counts_at_every_start_within_the_window(tmp_path: Path) -> None:
     path, note, up = tmp_path / "levels.sqlite", tmp_path / "memory" / "unwritten", uptime()
     with closing(LevelLog(path, note)) as log:
-        log.write([EventRow(stamp(NOW), "playing", "")])
+        log.write([EventRow(utc=stamp(NOW), kind="playing", text="")])
         log.note_unwritten(Uptime(up.boot, up.seconds - 60.0))
     with closing(LevelLog(path, note)) as begun_after_the_kill:
-        begun_after_the_kill.write([EventRow(stamp(NOW), STARTED, ""), END])
+        begun_after_the_kill.write([EventRow(utc=stamp(NOW), kind=STARTED, text=""), END])
     assert not note.exists()
     later = Uptime(up.boot, up.seconds + 300.0)
     history = LevelLog(path, note).sent_before(NOW, later, 900)
@@ -416,9 +420,9 @@ def test_a_cut_at_any_byte_of_what_is_being_written_leaves_the_rows_before_it_or
     """The pages of a write are cut off after each 409th byte, as a power cut would; SQLite, "Write-Ahead Logging"."""
     whole = tmp_path / "whole"
     log = LevelLog(whole / "levels.sqlite")
-    log.write([EventRow(stamp(NOW), "before", "")])
+    log.write([EventRow(utc=stamp(NOW), kind="before", text="")])
     earlier = (whole / "levels.sqlite-wal").read_bytes()
-    log.write([EventRow(stamp(NOW), "after", "")])
+    log.write([EventRow(utc=stamp(NOW), kind="after", text="")])
     later = (whole / "levels.sqlite-wal").read_bytes()
     database = (whole / "levels.sqlite").read_bytes()
     found = set()
@@ -432,7 +436,7 @@ def test_a_cut_at_any_byte_of_what_is_being_written_leaves_the_rows_before_it_or
         kinds = tuple(event.kind for event in again.between(NOW - timedelta(days=1), NOW + timedelta(days=1)).events)
         assert kinds in {("before",), ("before", "after")}
         found.add(kinds)
-        again.write([EventRow(stamp(NOW), "next", "")])
+        again.write([EventRow(utc=stamp(NOW), kind="next", text="")])
         again.close()
     log.close()
     assert ("before",) in found
@@ -445,7 +449,7 @@ def test_a_spoilt_log_is_set_aside_and_counts_as_the_most_until_its_window_has_p
     path = tmp_path / "levels.sqlite"
     path.write_bytes(spoilt)
     log, now = LevelLog(path), datetime.now(UTC)
-    row = EventRow(stamp(now), "started", "")
+    row = EventRow(utc=stamp(now), kind="started", text="")
     for _ in range(2):  # the scribe tries again
         try:
             log.write([row])

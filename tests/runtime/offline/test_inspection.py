@@ -15,6 +15,7 @@ from residue.archive.bag import seal
 from residue.archive.performance import FILE_NAME, Permission, read_performance, write_performance
 from residue.installation.load import load
 from residue.loudness.plan.arc import GainCurve
+from residue.loudness.plan.plan import Lowering
 from residue.problems import Severity
 from residue.runtime.offline.inspection import inspect
 from residue.runtime.planning.planning import known, make_ready
@@ -79,6 +80,28 @@ def test_whoever_checks_is_cautioned(tmp_path: Path, more: str, *, of_light: boo
     assert ("three a second" in cautions) == of_light
 
 
+TARGET = """
+[[control.feed]]
+host = "127.0.0.1"
+port = 47320
+"""
+
+
+@pytest.mark.parametrize(
+    ("feed", "target", "told"),
+    [(FEED, "", "no machine"), ("", TARGET, "no node of kind feed"), (FEED, TARGET, ""), ("", "", "")],
+    ids=["a feed alone", "a target alone", "both", "none"],
+)
+def test_a_feed_that_nobody_receives_is_warned_of(tmp_path: Path, feed: str, target: str, told: str) -> None:
+    installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
+    edited(installation, "piece.toml", ("\n[[section]]", f"{feed}\n[[section]]"))
+    room = installation / "room.toml"
+    room.write_text(room.read_text(encoding="utf-8") + target, encoding="utf-8")
+    found = [one for one in inspect(installation, "silent", tmp_path / "cache", June()) if "control.feed" in one.where]
+    assert [one.severity for one in found] == [Severity.WARNS] * bool(told)
+    assert all(told in one.what for one in found)
+
+
 def test_a_piece_that_a_cap_leaves_nothing_of_is_warned_of_beside_the_cap_that_is_blind_to_bass(tmp_path: Path) -> None:
     installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
     edited(installation, "room.toml", ("limit_dbfs = -20.0", "limit_dbfs = -99.0"), ("window_s = 60", "window_s = 6"))
@@ -129,11 +152,11 @@ def test_a_shaped_arc_is_planned_played_and_rendered(tmp_path: Path) -> None:
     planned = plan_performance(installation, "first-batch", cache)
     assert len(planned.knots_db) == 2
     outcome = make_ready(installation, cache)
-    assert outcome.knots_db["first-batch"] == planned.knots_db
-    whole, shaped = (
-        playback_of(installation, performance, knots).step(96_000).outputs for knots in ((), (0.0, -3.0, -6.0))
-    )
+    assert outcome.lowering["first-batch"] == planned.lowering
+    lowerings = (None, Lowering((0.0, -3.0, -6.0)), Lowering(alone_db={"right": -20.0}))
+    whole, shaped, lowered = (playback_of(installation, performance, one).step(96_000).outputs for one in lowerings)
     assert np.array_equal(shaped, whole * GainCurve((0.0, -3.0, -6.0)).gains(0, 96_000))
+    assert np.array_equal(lowered, whole * [[1.0], [0.1]])
 
 
 EQUIPMENT = """

@@ -42,7 +42,15 @@ def profile_of(levels_db: list[float], each_s: float = 60.0) -> LevelProfile:
     energy = np.repeat(10 ** (np.array(levels_db) / 10) * HOP_FRAMES, round(each_s * 10))
     heard = np.tile(energy, (len(LISTENED), 1))
     nothing = np.zeros_like(heard)
-    return LevelProfile(LISTENED, heard, nothing, nothing, nothing, np.zeros(1), np.zeros((1, 0)))
+    return LevelProfile(
+        ears=LISTENED,
+        energy=heard,
+        peak=nothing,
+        ending_energy=nothing,
+        ending_peak=nothing,
+        true_peak=np.zeros(1),
+        onset_energy=np.zeros((1, 0)),
+    )
 
 
 def kept_of(hours: Hours, profiles: dict[str, LevelProfile]) -> list[CapResult]:

@@ -2,14 +2,17 @@ from __future__ import annotations
 
 import subprocess
 import time
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
+import msgspec
 import pytest
 
 from residue.installation.load import load
 from residue.runtime.planning import planner
-from residue.runtime.planning.planner import Planner
+from residue.runtime.planning.planner import NOTHING, Planner
+from residue.runtime.planning.planning import Outcome
 from tests.runtime import kitchen
 
 
@@ -24,7 +27,7 @@ def test_a_planner_that_cannot_be_started_is_started_again(tmp_path: Path, monke
     monkeypatch.setattr(subprocess, "Popen", NoMemory)
     monkeypatch.setattr(planner, "RETRY_S", 0.01)
     installation = load(kitchen.build(tmp_path, port=47_398, duration_s=1.0))
-    one = Planner(lambda: installation, tmp_path / "cache")
+    one = Planner(lambda: installation, tmp_path / "cache", lambda: ())
     one.start()
     deadline_s = time.monotonic() + 10.0
     while len(started) < 3 and time.monotonic() < deadline_s:
@@ -32,3 +35,52 @@ def test_a_planner_that_cannot_be_started_is_started_again(tmp_path: Path, monke
     one.end()
     assert len(started) >= 3
     assert one.trouble == "The planner cannot be started: Cannot allocate memory."
+
+
+def outcome(*names: str, complete: bool) -> Outcome:
+    return Outcome(gain_db=dict.fromkeys(names, -1.0), words={}, duration_s={}, unplayable={}, complete=complete)
+
+
+EARLY, WHOLE = outcome("first-batch", complete=False), outcome("first-batch", "second-batch", complete=True)
+
+
+@pytest.mark.parametrize(
+    ("before", "after_the_first"),
+    [(NOTHING, EARLY), (outcome("last-batch", complete=True), None)],
+    ids=["new", "known"],
+)
+def test_the_house_may_begin_with_the_first_that_is_ready_unless_a_whole_plan_is_known(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, before: Outcome, after_the_first: Outcome | None
+) -> None:
+    known: list[Outcome] = []
+    commands: list[Sequence[str]] = []
+
+    class Telling:
+        def __init__(self, command: Sequence[str], **_: Any) -> None:
+            commands.append(command)
+            self.stdout = self.lines()
+
+        def lines(self) -> Iterator[bytes]:
+            for line in (EARLY, WHOLE):
+                yield msgspec.json.encode(line)
+                known.append(one.outcome)
+
+        def __enter__(self) -> Self:
+            return self
+
+        def __exit__(self, *_: object) -> None: ...
+
+        def terminate(self) -> None: ...
+
+    monkeypatch.setattr(subprocess, "Popen", Telling)
+    installation = load(kitchen.build(tmp_path, port=47_398, duration_s=1.0))
+    one = Planner(lambda: installation, tmp_path / "cache", lambda: ["second-batch", "first-batch"])
+    one.outcome = before
+    one.start()
+    deadline_s = time.monotonic() + 10.0
+    while one.outcome != WHOLE and time.monotonic() < deadline_s:
+        time.sleep(0.01)
+    one.end()
+    assert one.outcome == WHOLE
+    assert known == [after_the_first or before]
+    assert commands[0][-2:] == ["--due=second-batch", "--due=first-batch"]

@@ -10,7 +10,7 @@ from residue.archive.prepared import PreparedPerformance
 from residue.installation.load import Installation, load
 from residue.mapping.playback import Playback, Played
 from residue.runtime.planning import preparation
-from residue.runtime.planning.planning import make_ready
+from residue.runtime.planning.planning import Advance, Outcome, Teller, Work, make_ready, order_of_work
 from residue.runtime.planning.preparation import PROFILES, playback_of
 from tests.runtime import kitchen
 
@@ -49,3 +49,50 @@ def test_a_level_profile_that_cannot_be_kept_keeps_nothing_from_being_played(
     outcome = make_ready(installation, tmp_path)
     assert outcome.unplayable == {}
     assert outcome.gain_db.keys() == set(installation.played)
+
+
+def test_what_is_due_first_is_made_ready_first_and_can_be_played_at_once(
+    installation: Installation, tmp_path: Path
+) -> None:
+    first, second = installation.played
+    told: list[Outcome] = []
+    whole = make_ready(installation, tmp_path, due=[second], told=told.append)
+    [early] = told
+    assert (early.complete, [*early.gain_db], [*early.digest]) == (False, [second], [second])
+    assert (whole.complete, sorted(whole.gain_db)) == (True, sorted([first, second]))
+
+
+def test_the_order_of_work_names_every_performance_of_the_programme_once() -> None:
+    played = ["first-batch", "second-batch", "last-batch"]
+    assert order_of_work(played, ["last-batch", "no-longer-played", "last-batch"]) == [
+        "last-batch",
+        "first-batch",
+        "second-batch",
+    ]
+    assert order_of_work(played, []) == played
+
+
+def test_the_work_is_told_as_a_share_of_all_of_it_with_the_time_that_is_left() -> None:
+    now_s = 100.0
+    told: list[Advance] = []
+    teller = Teller(2, told.append, lambda: now_s)
+    teller.progress("first-batch", Work.FIXITY)("data/left.flac", 1, 5)
+    now_s += 10.0
+    teller.progress("first-batch", Work.LEVELS)("levels", 250, 1_000)
+    now_s += 0.1
+    teller.progress("first-batch", Work.LEVELS)("levels", 260, 1_000)  # too soon after the last to be told
+    now_s += 20.0
+    teller.progress("second-batch", Work.CHANNELS)("forearm", 0, 0)
+    assert [(one.performance, one.number, one.count) for one in told] == [
+        ("first-batch", 1, 2),
+        ("first-batch", 1, 2),
+        ("second-batch", 2, 2),
+    ]
+    assert [one.share for one in told] == pytest.approx([0.01, 0.40, 0.20])
+    assert told[0].left_s is None
+    assert told[1].left_s == pytest.approx(15.0)  # 40 % took 10 s
+    assert told[2].left_s == pytest.approx(0.0), "this performance was only begun just now"
+
+
+def test_the_steps_of_the_work_add_up_to_all_of_it() -> None:
+    assert sum(step.value for step in Work) == pytest.approx(1.0)

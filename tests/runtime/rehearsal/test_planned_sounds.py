@@ -19,7 +19,15 @@ def level_profile() -> LevelProfile:
     """Half a minute in which each ear receives another, steady, energy: the number of its row, plus one."""
     energy = np.repeat(np.arange(1.0, len(EARS) + 1.0)[:, None], 300, axis=1)
     nothing = np.zeros_like(energy)
-    return LevelProfile(EARS, energy, nothing, nothing, nothing, np.zeros(2), np.zeros((2, 0)))
+    return LevelProfile(
+        ears=EARS,
+        energy=energy,
+        peak=nothing,
+        ending_energy=nothing,
+        ending_peak=nothing,
+        true_peak=np.zeros(2),
+        onset_energy=np.zeros((2, 0)),
+    )
 
 
 def row(at: str, weighting: Weighting) -> float:

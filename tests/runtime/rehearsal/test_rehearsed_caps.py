@@ -26,7 +26,9 @@ def steady(level_db: float, duration_s: float) -> np.ndarray[tuple[int], np.dtyp
 
 
 def heard(begins_s: float, from_s: float, to_s: float, trim_db: float = 0.0) -> PlayedStretch:
-    return PlayedStretch("first-batch", START + timedelta(seconds=begins_s), from_s, to_s, trim_db)
+    return PlayedStretch(
+        performance="first-batch", begins=START + timedelta(seconds=begins_s), from_s=from_s, to_s=to_s, trim_db=trim_db
+    )
 
 
 @pytest.mark.parametrize(

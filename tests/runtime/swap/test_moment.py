@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from residue.archive.swap.candidate import Candidate, Request, When
+from residue.archive.swap.places import Candidate, Request, When
 from residue.runtime.engine.engine import Snapshot
 from residue.runtime.house.house_state import House
 from residue.runtime.swap.moment import Moment, moment

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from residue.archive.bag import payload_digest, seal
-from residue.archive.swap.places import before_path
+from residue.archive.swap.places import beside
 from tests.runtime import kitchen
 from tests.runtime.asking import until
 from tests.runtime.daemon.test_daemon import events
@@ -57,7 +57,7 @@ def test_another_evening_takes_the_place_while_the_old_one_plays_and_a_power_cut
     running.start("--device", "silent")
     until(running.port, lambda told: TAKEN in str(told["events"]), PATIENCE_S)
     assert payload_digest(place) == new
-    assert payload_digest(before_path(place.parent, place.name)) == old
+    assert payload_digest(beside(place.parent, place.name, "before")) == old
     [text] = _logged(running, TAKEN)
     assert text.startswith("third-batch in the place of first-batch:")
 

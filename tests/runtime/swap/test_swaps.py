@@ -13,14 +13,14 @@ import msgspec
 import pytest
 
 from residue.archive.bag import payload_digest, seal
-from residue.archive.swap.asking import ask_back, stage, waiting
-from residue.archive.swap.candidate import Candidate, When
+from residue.archive.swap.asking import ask_back, stage
+from residue.archive.swap.places import Candidate, Request, When
+from residue.archive.swap.taking import waiting
 from residue.installation.load import Installation, load
 from residue.problems import stopping
 from residue.runtime.planning.planning import Advance, Outcome
 from residue.runtime.swap import swaps as module
 from residue.runtime.swap.moment import Moment
-from residue.runtime.swap.stager import Asked
 from residue.runtime.swap.swaps import MOST_ATTEMPTS, SETTLED_S, STALE_S, TOLD_S, SwapDone, Swaps
 from residue.runtime.system.child_process import ChildProcess
 from tests.runtime import kitchen
@@ -28,6 +28,7 @@ from tests.runtime import kitchen
 ASKED = datetime(2026, 3, 2, 9, tzinfo=UTC)
 CLOSED = Moment()
 PLAYING = Moment("first-batch", begun=True, opened=datetime(2026, 3, 2, 8, tzinfo=UTC))
+ADVANCE = Advance(performance="first-batch", what="levels", share=0.5, left_s=None, number=1, count=2)
 GOOD = Outcome(
     gain_db={"first-batch": -1.0, "second-batch": -1.0},
     words={"first-batch": "It is lowered by 1 dB."},
@@ -47,7 +48,7 @@ class Process:
         self.ended = False
 
     def answers(self, outcome: Outcome) -> None:
-        told = (Advance(performance="first-batch", what="levels", share=0.5), outcome)
+        told = (ADVANCE, outcome)
         self.said = [msgspec.json.encode(one) + b"\n" for one in told]
         self.status = 0
 
@@ -271,11 +272,12 @@ def test_a_disk_that_refuses_leaves_the_old_one(house: House, monkeypatch: pytes
 
 
 def test_what_the_control_surface_asks_for_is_copied_in_another_process(house: House) -> None:
-    house.swaps.ask(Asked("first-batch", When.NOW, house.stick, ASKED))
-    house.swaps.ask(Asked("second-batch", When.NOW, None, ASKED))
+    for name, back in (("first-batch", False), ("second-batch", True)):
+        request = Request(when=When.NOW, bag="third-batch", asked=ASKED, back=back)
+        house.swaps.ask(Candidate(name=name, request=request, path=house.stick))
     house.look()
     [stager] = house.processes
-    assert stager.module == "residue.runtime.swap.staging"
+    assert stager.module == "residue.runtime.swap.stager"
     assert list(stager.arguments) == [str(house.installation.folder), str(house.stick), "first-batch", "now"]
     assert house.states() == ["being copied"]
     stager.fails(1, "data/arm.flac has changed.")

@@ -40,7 +40,7 @@ def open_edf_source(path: Path) -> IngestSource:
             alone = layout.labels.count(label) == 1
             named = label if alone else f"{label} ({layout.labels[: number + 1].count(label)})"
             signal = label if alone else None
-            tracks.append(Track(named, open_signal(records, number), unit, guess_kind(label), signal))
+            tracks.append(Track(named, open_signal(records, number), unit=unit, kind=guess_kind(label), signal=signal))
     header = layout.header
     texts: dict[str, list[str]] = {}
     for what, text, _ in _free_texts(layout):

@@ -21,7 +21,6 @@ from residue.archive.performance import SECONDS_PER_UNIT, ManifestTable
 from residue.dsp.resampling import Floats, SampleStream
 from residue.problems import nearest, stopping
 
-TABLES = frozenset({".csv", ".tsv"})
 _SEPARATORS = ",;\t"
 _MOST_COLUMNS = 1024
 _NOTHING = frozenset({"", "nan", "na", "n/a", "null", "-"})
@@ -32,9 +31,11 @@ class TableFacts(ManifestTable, frozen=True, kw_only=True):
     """Facts about a table that a person must give: its rate, or the column that holds the time."""
 
     rate_hz: Annotated[float, Meta(gt=0, le=1e6)] | None = None
+    """Rows a second, where no column tells the time."""
     time: str | None = None
     """Heading of the column that tells the time, in time_unit."""
     time_unit: str = "s"
+    """"s" or "ms"."""
 
     def __post_init__(self) -> None:
         if (self.rate_hz is None) == (self.time is None):

@@ -41,7 +41,7 @@ class _Blocks:
         self.rate_hz = Fraction(header.fs).limit_denominator(10**6)
         self._start, self._held = 0, np.empty((0, int(header.n_sig)))
 
-    def read(self, signal: int, start: int, stop: int) -> Floats:
+    def read(self, signal: int, *, start: int, stop: int) -> Floats:
         """Samples start, …, stop - 1 of one signal. Raises ProblemError."""
         parts = [np.empty(0)]
         while start < stop:
@@ -79,7 +79,7 @@ class _Signal:
 
     def read(self, start: int, stop: int) -> Floats:
         """Samples start, …, stop - 1."""
-        return self.blocks.read(self.number, start, stop)
+        return self.blocks.read(self.number, start=start, stop=stop)
 
 
 @contextmanager
@@ -106,7 +106,7 @@ def _open(wfdb: Any, path: Path) -> IngestSource:
     with _told(path):  # its end is read, so that one cut short is told now
         record = blocks.load(blocks.length - 1, blocks.length)
     tracks = (
-        Track(label, _Signal(blocks, number), _unit(unit), guess_kind(label))
+        Track(label, _Signal(blocks, number), unit=_unit(unit), kind=guess_kind(label))
         for number, (label, unit) in enumerate(zip(_labels(record.sig_name), record.units, strict=True))
     )
     beats, marks = _annotations(wfdb, name, float(header.fs))

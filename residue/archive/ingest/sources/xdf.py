@@ -141,7 +141,7 @@ def _tracks(path: Path, stream: dict[str, Any], origin: float) -> list[Track]:
     late = round(times_s[0] * grid.rate_hz)
     streams = (Later(GriddedStream(HeldColumn(column), times, grid), late) for column in values.T)
     return [
-        Track(f"{name} {label}", stream, unit or "1", kind or guess_kind(label))
+        Track(f"{name} {label}", stream, unit=unit or "1", kind=kind or guess_kind(label))
         for (label, unit), stream in zip(labels, streams, strict=True)
     ]
 

@@ -1,0 +1,31 @@
+"""The kinds of files that recordings come in, and the endings by which each is known."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from enum import Enum
+from pathlib import Path
+
+
+class FileKind(Enum):
+    """A kind of file. Its value: the endings of its names."""
+
+    SOUND = (".wav", ".rf64", ".bwf", ".flac", ".aif", ".aiff")
+    EDF = (".edf", ".bdf")
+    WFDB = (".hea",)
+    XDF = (".xdf",)
+    BEATS = (".txt", ".rr", ".ibi")
+    TABLE = (".csv", ".tsv")
+
+
+_BY_ENDING = {ending: kind for kind in FileKind for ending in kind.value}
+
+
+def kind_of_file(path: Path) -> FileKind | None:
+    """The kind of a file by the ending of its name, in capitals or not; None where the ending is not known."""
+    return _BY_ENDING.get(path.suffix.lower())
+
+
+def endings_of(kinds: Iterable[FileKind]) -> str:
+    """The endings of some kinds, in a person's words."""
+    return ", ".join(sorted(ending for kind in kinds for ending in kind.value))

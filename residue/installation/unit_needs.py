@@ -1,0 +1,172 @@
+"""What an installation needs of the unit of its service: addresses to reach and device nodes to open.
+
+The unit that is shipped lets the service reach this machine alone, and open sound devices alone. A drop-in gives what
+one room needs beyond that. Source of all settings: systemd.resource-control(5), systemd.exec(5), systemd.unit(5).
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from residue.control.settings import Listening, Network
+from residue.installation.load import ROOM
+from residue.installation.room import Room
+from residue.live.sensors import FILE_NAME as SENSORS
+from residue.live.sensors import Sensors
+from residue.schedule.equipment import CommandEquipment, OscEquipment, ProjectorEquipment, WakeEquipment
+
+
+class UnitSetting(NamedTuple):
+    """One line of a unit: its key and its value."""
+
+    key: str
+    value: str
+
+
+@dataclass(frozen=True, slots=True)
+class UnitNeed:
+    """Something that the service reaches or opens, and the lines of a unit that let it.
+
+    where: the file and the key that ask for it. what: the address, the network or the device node.
+    """
+
+    where: str
+    what: str
+    settings: tuple[UnitSetting, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Driver:
+    """Device nodes of one kind: the class that systemd knows them by, its module, and the group that may open them."""
+
+    nodes: str
+    character_class: str
+    module: str | None = None
+    group: str | None = None
+
+
+_SERIAL = r"serial/by-(id|path)/.+"
+_DRIVERS = (
+    _Driver(nodes=rf"ttyUSB\d+|{_SERIAL}", character_class="ttyUSB", module="usbserial", group="dialout"),
+    _Driver(nodes=rf"ttyACM\d+|{_SERIAL}", character_class="ttyACM", module="cdc_acm", group="dialout"),
+    _Driver(nodes=r"ttyS\d+|serial\d+", character_class="ttyS", group="dialout"),
+    _Driver(nodes=r"ttyAMA\d+|serial\d+", character_class="ttyAMA", group="dialout"),
+    _Driver(nodes=r"hidraw\d+", character_class="hidraw", module="hid"),
+    _Driver(nodes=r"bus/usb(/.*)?", character_class="usb_device"),
+    _Driver(nodes=r"gpiochip\d+", character_class="gpiochip"),
+)
+"""A class holds for what is plugged in again as well, a node only for what was there at the start.
+
+Sources: devices.txt of the kernel; the groups as in Debian's 50-udev-default.rules, where root is not the only one.
+"""
+ALIASES: Mapping[str, tuple[str, ...]] = {
+    "localhost": ("127.0.0.0/8", "::1/128"),
+    "any": ("0.0.0.0/0", "::/0"),
+    "link-local": ("169.254.0.0/16", "fe80::/64"),
+    "multicast": ("224.0.0.0/4", "ff00::/8"),
+}
+"""Words that stand for networks in IPAddressAllow and IPAddressDeny."""
+_ALLOW, _DENY = "IPAddressAllow", "IPAddressDeny"
+_ORDER = frozenset({"Wants", "After"})
+"""Keys of the section [Unit]; all others here stand in [Service]."""
+
+
+def needs_of(room: Room, sensors: Sensors | None) -> tuple[UnitNeed, ...]:
+    """Everything that room.toml, and sensors.toml where there is one, ask of the unit; each with its key."""
+    needs = [*_listened_to(room.control, f"{ROOM}: control")]
+    needs += _addresses((f"{ROOM}: control.feed[{n}].host", one.host) for n, one in enumerate(room.control.feed, 1))
+    if sensors is not None:
+        needs += _listened_to(sensors.osc, f"{SENSORS}: osc")
+    for number, one in enumerate(room.equipment, start=1):
+        where = f"{ROOM}: equipment[{number}]"
+        match one:
+            case OscEquipment() | ProjectorEquipment():
+                needs += _addresses([(f"{where}.host", one.host)])
+            case WakeEquipment():
+                needs += _addresses([(f"{where}.broadcast", one.broadcast)])
+            case CommandEquipment():
+                needs += _addresses((f"{where}.hosts", host) for host in one.hosts)
+                needs += (UnitNeed(where, node, tuple(_opening(node))) for node in one.opened)
+    return tuple(needs)
+
+
+def drop_in(needs: Iterable[UnitNeed]) -> str:
+    """The drop-in that gives what is needed: each line once, below the keys that ask for it."""
+    asked: dict[UnitSetting, list[str]] = {}
+    for need in needs:
+        for setting in need.settings:
+            asked.setdefault(setting, []).append(need.where)
+    lines = ["# What this installation needs beyond residue.service. `residue unit` makes it: do not edit it by hand."]
+    for section in ("Unit", "Service"):
+        held = {setting: where for setting, where in asked.items() if (setting.key in _ORDER) == (section == "Unit")}
+        lines += ["", f"[{section}]"] if held else []
+        for setting, where in held.items():
+            lines += [f"# {', '.join(dict.fromkeys(where))}", f"{setting.key}={setting.value}"]
+    return "\n".join(lines) + "\n"
+
+
+def lacking(needs: Iterable[UnitNeed], given: Mapping[str, Sequence[str]]) -> list[UnitNeed]:
+    """What a unit does not give; given: the values of each of its keys."""
+    return [need for need in needs if not all(_gives(given, setting) for setting in need.settings)]
+
+
+def _gives(given: Mapping[str, Sequence[str]], setting: UnitSetting) -> bool:
+    if setting.key == _ALLOW:
+        allowed, denied = (_covers(given.get(key, ()), setting.value) for key in (_ALLOW, _DENY))
+        return allowed or not denied
+    return setting.value in given.get(setting.key, ())
+
+
+def _covers(values: Iterable[str], network: str) -> bool:
+    inner = ipaddress.ip_network(network)
+    outer = (one for one in _networks(values) if one.version == inner.version)
+    return any(inner.subnet_of(one) for one in outer)  # type: ignore[arg-type]  # both are of the same version
+
+
+def _networks(values: Iterable[str]) -> Iterator[Network]:
+    """The networks that stand in the unit; what systemd does not know either is left out, as systemd does."""
+    for word in (word for value in values for word in value.split()):
+        for network in ALIASES.get(word, (word,)):
+            try:
+                yield ipaddress.ip_network(network, strict=False)
+            except ValueError:
+                continue
+
+
+def _listened_to(listening: Listening, where: str) -> Iterator[UnitNeed]:
+    """The networks that are heard, and the own address, which a question from this machine itself comes from."""
+    own = ipaddress.ip_address(listening.listen)
+    if own.is_loopback:
+        return
+    if not own.is_unspecified:
+        yield from _addresses([(f"{where}.listen", listening.listen)])
+    yield from _addresses((f"{where}.allow", network) for network in listening.allow)
+
+
+def _addresses(hosts: Iterable[tuple[str, str]]) -> Iterator[UnitNeed]:
+    """The needs of addresses and networks, with their keys; this machine itself may be reached by every unit."""
+    for where, host in hosts:
+        network = ipaddress.ip_network(host.partition("%")[0])  # systemd takes no interface behind it
+        if not network.is_loopback:
+            value = str(network.network_address if network.num_addresses == 1 else network)
+            yield UnitNeed(where, host, (UnitSetting(_ALLOW, value),))
+
+
+def _opening(node: str) -> Iterator[UnitSetting]:
+    """The folder /dev of this machine, of which the unit forbids all but this; the module first, for its class."""
+    yield UnitSetting("PrivateDevices", "no")
+    name = node.removeprefix("/dev/")
+    drivers = [driver for driver in _DRIVERS if re.fullmatch(driver.nodes, name)]
+    if not drivers:
+        yield UnitSetting("DeviceAllow", f"{node} rw")
+    for driver in drivers:
+        if driver.module is not None:
+            yield UnitSetting("Wants", f"modprobe@{driver.module}.service")
+            yield UnitSetting("After", f"modprobe@{driver.module}.service")
+        yield UnitSetting("DeviceAllow", f"char-{driver.character_class} rw")
+        if driver.group is not None:
+            yield UnitSetting("SupplementaryGroups", driver.group)

@@ -1,0 +1,81 @@
+"""What an installation needs of its service's unit, against the unit that is installed."""
+
+from __future__ import annotations
+
+import grp
+import stat
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from residue.installation.load import ROOM, Installation, read_sensors
+from residue.installation.room import Room
+from residue.installation.unit_needs import UnitNeed, drop_in, lacking, needs_of
+from residue.live.sensors import FILE_NAME as SENSORS
+from residue.problems import Finding, Severity, stopping
+from residue.runtime.system.unit_files import DROP_IN, UNIT, InstalledUnit, give, installed_unit
+from residue.schedule.equipment import CommandEquipment
+
+_MAY_OPEN = frozenset({"audio", "dialout"})
+"""Groups of the service: the first by its unit, the second where there is a serial line."""
+
+
+def needs_in(folder: Path, room: Room) -> tuple[UnitNeed, ...]:
+    """What room.toml, and a sensors.toml without a fault beside it, ask of the unit."""
+    sensors = read_sensors(folder)[0] if (folder / SENSORS).exists() else None
+    return needs_of(room, sensors)
+
+
+def give_unit(folder: Path, room: Room) -> None:
+    """Write the drop-in for the service of this machine. Raises ProblemError where it runs no such folder."""
+    unit = installed_unit()
+    if unit is None or not unit.runs(folder):
+        what = "No service of this machine runs this folder."
+        raise stopping(str(folder), what, f"Name the folder in the ExecStart line of {UNIT}: systemctl cat residue")
+    give(drop_in(needs_in(folder, room)))
+
+
+def unit_findings(installation: Installation, unit: InstalledUnit | None) -> Iterator[Finding]:
+    """What the service needs to reach and open, and whether its unit lets it."""
+    folder = installation.folder
+    needs = needs_in(folder, installation.room)
+    if unit is None or not unit.runs(folder):
+        if needs:
+            what = f"As a service it needs to reach or open {_listed(needs)}."
+            yield Finding(Severity.NOTES, UNIT, what, f"The lines for its unit: residue unit {folder}")
+        return
+    mend = f"Run: sudo residue unit {folder} --install && sudo systemctl restart residue"
+    missing = lacking(needs, unit.values)
+    if missing:
+        what = f"The service's unit does not let it reach or open {_listed(missing)}."
+        yield Finding(Severity.WARNS, UNIT, what, mend)
+    elif needs:
+        yield Finding(Severity.NOTES, UNIT, f"Its lines let the service reach or open {_listed(needs)}.", "")
+    no_longer = unit.room - {setting for need in needs for setting in need.settings}
+    if no_longer:
+        lines = ", ".join(sorted(f"{setting.key}={setting.value}" for setting in no_longer))
+        what = f"It still gives the service what {ROOM} no longer asks for: {lines}."
+        yield Finding(Severity.WARNS, str(DROP_IN), what, mend)
+
+
+def device_findings(room: Room) -> Iterator[Finding]:
+    """Device nodes in room.toml that are not there, or that the service may not open whatever its unit says."""
+    for number, one in enumerate(room.equipment, start=1):
+        for node in one.opened if isinstance(one, CommandEquipment) else ():
+            where, path = f"{ROOM}: equipment[{number}]", Path(node)
+            if not path.exists():
+                yield Finding(Severity.WARNS, where, f"There is no {node} on this machine now.", "Plug it in.")
+            elif path.is_char_device() and not _may_be_opened(path.stat().st_mode, path.stat().st_gid):
+                kernel = path.resolve().name.rstrip("0123456789")
+                rule = f'KERNEL=="{kernel}*", GROUP="audio", MODE="0660"'
+                mend = f"Write the line {rule} into /etc/udev/rules.d/91-equipment.rules, and plug it in again."
+                yield Finding(Severity.WARNS, where, f"The service's groups may not open {node}.", mend)
+
+
+def _may_be_opened(mode: int, gid: int) -> bool:
+    groups = {grp.getgrnam(name).gr_gid for name in _MAY_OPEN}
+    wanted = stat.S_IROTH | stat.S_IWOTH, stat.S_IRGRP | stat.S_IWGRP
+    return mode & wanted[0] == wanted[0] or (gid in groups and mode & wanted[1] == wanted[1])
+
+
+def _listed(needs: Sequence[UnitNeed]) -> str:
+    return ", ".join(f"{need.what} ({need.where})" for need in needs)

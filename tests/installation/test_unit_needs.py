@@ -1,0 +1,192 @@
+"""What a room asks of the service's unit, and the drop-in that gives it.
+
+Source of the keys and of their words: systemd.resource-control(5), systemd.exec(5).
+"""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from residue.archive.performance import ChannelKind
+from residue.checking import check
+from residue.control.settings import ControlSettings, FeedTarget
+from residue.installation.room import Room
+from residue.installation.unit_needs import UnitSetting, drop_in, lacking, needs_of
+from residue.live.sensors import Messages, Sensor, Sensors
+from residue.loudness.caps.caps import CapEntry
+from residue.loudness.outputs.outputs import Output
+from residue.schedule.equipment import (
+    AnyEquipment,
+    CommandEquipment,
+    OscEquipment,
+    ProjectorEquipment,
+    WakeEquipment,
+)
+from tests.deploy.test_unit import UNIT, analyze
+
+PROJECTOR = ProjectorEquipment(name="wall", host="192.0.2.7")
+LAMPS = OscEquipment(name="lamps", host="2001:db8::5", port=9000, on_address="/on", off_address="/off")
+OVEN = WakeEquipment(name="oven", mac="02:00:5e:10:00:01", broadcast="192.0.2.255")
+RELAY = CommandEquipment(
+    name="relay", on=("relay", "/dev/ttyUSB0", "1"), off=("relay", "/dev/ttyUSB0", "0"), hosts=("192.0.2.9",)
+)
+SHIPPED = {"IPAddressDeny": ["any"], "IPAddressAllow": ["localhost"], "PrivateDevices": ["yes"]}
+
+
+def room(*equipment: AnyEquipment, control: ControlSettings | None = None) -> Room:
+    return Room(
+        place="Kitchen",
+        device="silent",
+        levels_at_the_ear="unknown",
+        output={"left": Output(device_channel=1)},
+        cap=[CapEntry(quantity="LZeq", window_s=60.0, limit_dbfs=-20.0)],
+        control=control or ControlSettings(),
+        equipment=list(equipment),
+    )
+
+
+def allowed(one: Room, sensors: Sensors | None = None) -> list[str]:
+    return [
+        setting.value for need in needs_of(one, sensors) for setting in need.settings if setting.key == "IPAddressAllow"
+    ]
+
+
+def test_a_room_that_keeps_to_itself_needs_nothing() -> None:
+    alone = room(control=ControlSettings(feed=(FeedTarget(host="127.0.0.1", port=9000),)))
+    assert needs_of(alone, None) == ()
+    assert not any("=" in line for line in drop_in(()).splitlines())
+
+
+def test_whom_it_sends_to_is_needed_with_the_key_that_says_so() -> None:
+    feeding = ControlSettings(feed=(FeedTarget(host="192.0.2.8", port=9000),))
+    told = {need.where: need.what for need in needs_of(room(PROJECTOR, LAMPS, OVEN, RELAY, control=feeding), None)}
+    assert told == {
+        "room.toml: control.feed[1].host": "192.0.2.8",
+        "room.toml: equipment[1].host": "192.0.2.7",
+        "room.toml: equipment[2].host": "2001:db8::5",
+        "room.toml: equipment[3].broadcast": "192.0.2.255",
+        "room.toml: equipment[4].hosts": "192.0.2.9",
+        "room.toml: equipment[4]": "/dev/ttyUSB0",
+    }
+
+
+@pytest.mark.parametrize(
+    ("listen", "needed"),
+    [
+        pytest.param("127.0.0.1", [], id="what nobody else can reach is opened to nobody"),
+        pytest.param("0.0.0.0", ["192.0.2.0/24", "198.51.100.4"], id="every address of this machine"),
+        pytest.param(
+            "192.0.2.1", ["192.0.2.1", "192.0.2.0/24", "198.51.100.4"], id="one, from which this machine asks too"
+        ),
+        pytest.param("fe80::1%eth0", ["fe80::1", "192.0.2.0/24", "198.51.100.4"], id="without the interface"),
+    ],
+)
+def test_whom_it_hears_is_needed_where_it_listens_to_others(listen: str, needed: list[str]) -> None:
+    control = ControlSettings(listen=listen, allow=("192.0.2.0/24", "198.51.100.4/32", "127.0.0.1/32"))
+    assert allowed(room(control=control)) == needed
+
+
+def test_sensors_that_send_messages_are_heard() -> None:
+    beats = Sensor(kind=ChannelKind.RR, unit="ms", address="/heart/beat")
+    osc = Messages(listen="192.0.2.1", allow=("192.0.2.32/28",))
+    assert allowed(room(), Sensors(title="Fourth batch", channel={"chest": beats}, osc=osc)) == [
+        "192.0.2.1",
+        "192.0.2.32/28",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("node", "lines"),
+    [
+        (
+            "/dev/ttyUSB0",
+            {"DeviceAllow=char-ttyUSB rw", "SupplementaryGroups=dialout", "After=modprobe@usbserial.service"},
+        ),
+        (
+            "/dev/ttyACM3",
+            {"DeviceAllow=char-ttyACM rw", "SupplementaryGroups=dialout", "After=modprobe@cdc_acm.service"},
+        ),
+        ("/dev/serial/by-id/usb-relay-if00", {"DeviceAllow=char-ttyUSB rw", "DeviceAllow=char-ttyACM rw"}),
+        ("/dev/ttyS1", {"DeviceAllow=char-ttyS rw", "SupplementaryGroups=dialout"}),
+        ("/dev/hidraw0", {"DeviceAllow=char-hidraw rw"}),
+        ("/dev/bus/usb/001/004", {"DeviceAllow=char-usb_device rw"}),
+        ("/dev/relay", {"DeviceAllow=/dev/relay rw"}),
+    ],
+)
+def test_a_device_is_opened_by_its_class_so_that_it_may_be_plugged_in_again(node: str, lines: set[str]) -> None:
+    relay = CommandEquipment(name="relay", on=("relay", "1"), off=("relay", "0"), device_nodes=(node,))
+    assert lines | {"PrivateDevices=no"} <= set(drop_in(needs_of(room(relay), None)).splitlines())
+
+
+def test_each_line_stands_once_below_the_keys_that_ask_for_it() -> None:
+    feed = ControlSettings(feed=(FeedTarget(host="192.0.2.7", port=9000),))
+    text = drop_in(needs_of(room(PROJECTOR, control=feed), None))
+    assert text.splitlines()[2:] == [
+        "[Service]",
+        "# room.toml: control.feed[1].host, room.toml: equipment[1].host",
+        "IPAddressAllow=192.0.2.7",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("given", "missing"),
+    [
+        pytest.param(SHIPPED, ["192.0.2.7"], id="as it is shipped"),
+        pytest.param({**SHIPPED, "IPAddressAllow": ["localhost", "192.0.2.7"]}, [], id="the address itself"),
+        pytest.param({**SHIPPED, "IPAddressAllow": ["localhost 192.0.2.0/24"]}, [], id="a network around it"),
+        pytest.param({**SHIPPED, "IPAddressAllow": ["192.0.2.0/30"]}, ["192.0.2.7"], id="a network beside it"),
+        pytest.param({**SHIPPED, "IPAddressAllow": ["any"]}, [], id="everybody"),
+        pytest.param({**SHIPPED, "IPAddressAllow": ["fe80::/64", "?"]}, ["192.0.2.7"], id="others, and no address"),
+        pytest.param({}, [], id="a unit that denies nothing"),
+    ],
+)
+def test_what_a_unit_does_not_give_is_found(given: dict[str, list[str]], missing: list[str]) -> None:
+    assert [need.what for need in lacking(needs_of(room(PROJECTOR), None), given)] == missing
+
+
+def test_a_device_is_missing_until_all_its_lines_are_there() -> None:
+    needs = needs_of(room(RELAY), None)[1:]
+    whole = [setting for need in needs for setting in need.settings]
+
+    def lacks(settings: list[UnitSetting]) -> bool:
+        return bool(lacking(needs, {key: [one.value for one in settings if one.key == key] for key, _ in settings}))
+
+    assert not lacks(whole)
+    assert all(lacks(whole[:left_out] + whole[left_out + 1 :]) for left_out in range(len(whole)))
+
+
+@pytest.mark.parametrize(
+    ("table", "said"),
+    [
+        ('kind = "projector"\nhost = "wall.hall.example"', '"wall.hall.example" is not an IP address.'),
+        ('kind = "osc"\nhost = "lamps"\nport = 9\non_address = "/on"\noff_address = "/off"', '"lamps" is not an IP'),
+        ('kind = "wake-on-lan"\nmac = "02:00:5e:10:00:01"\nbroadcast = "hall"', '"hall" is not an IP address.'),
+        ('kind = "command"\non = ["x"]\noff = ["x"]\nhosts = ["relay"]', '"relay" is not an IP address.'),
+        ('kind = "command"\non = ["x"]\noff = ["x"]\ndevice_nodes = ["ttyUSB0"]', "'ttyUSB0' is not a device node."),
+    ],
+)
+def test_a_name_is_refused_where_a_unit_takes_addresses(table: str, said: str) -> None:
+    raw = tomllib.loads(f'[[equipment]]\nname = "it"\n{table}\n')
+    _, findings = check(raw, Room, "room.toml")
+    [told] = [str(one) for one in findings if "equipment[1]" in one.where]
+    assert said in told
+
+
+def test_systemd_reads_the_drop_in_without_a_word(tmp_path: Path) -> None:
+    """Source: systemd-analyze(1), verify. It would name a key or a value that it does not know."""
+    lines = UNIT.read_text(encoding="utf-8").splitlines()
+    started = ["ExecStart=/bin/true" if line.startswith("ExecStart=") else line for line in lines]
+    (tmp_path / UNIT.name).write_text("\n".join(started), encoding="utf-8")
+    (tmp_path / f"{UNIT.name}.d").mkdir()
+    text = drop_in(needs_of(room(PROJECTOR, LAMPS, OVEN, RELAY), None))
+
+    def said(drop_in: str) -> str:
+        (tmp_path / f"{UNIT.name}.d" / "room.conf").write_text(drop_in, encoding="utf-8")
+        verified = analyze("verify", "--man=no", tmp_path / UNIT.name)
+        return verified.stdout + verified.stderr
+
+    assert said(text) == ""
+    assert "192.0.2.700" in said(text.replace("192.0.2.7", "192.0.2.700"))
