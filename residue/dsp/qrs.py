@@ -16,10 +16,10 @@ from typing import NamedTuple
 
 from residue.dsp.exact import Floats
 from residue.dsp.heartlike import Heartlike
-from residue.dsp.qrs_features import HOP_S, SLOPE_S, Features, Hop, Pace
+from residue.dsp.qrs_features import HOP_S, SLOPE_S, Features, Hop, BeatPace
 
-SURE = Pace(sum_s=0.15, fallen=0.7, late_s=0.25)
-QUICK = Pace(sum_s=0.06, fallen=0.85, late_s=0.13)
+SURE = BeatPace(sum_s=0.15, fallen=0.7, late_s=0.25)
+QUICK = BeatPace(sum_s=0.06, fallen=0.85, late_s=0.13)
 """A short sum tells beats from T waves and noise less well, and is over sooner; our choice."""
 _JUMPS = 0.6
 """Where so much of the whole deflection comes within 3 ms, an electrode slipped; a QRS complex takes longer."""
@@ -82,7 +82,7 @@ class _Peak(NamedTuple):
 class BeatFinder:
     """Takes an ECG at rate_hz piece by piece and gives the beats, each as soon as it is sure."""
 
-    def __init__(self, rate_hz: int, pace: Pace = SURE) -> None:
+    def __init__(self, rate_hz: int, pace: BeatPace = SURE) -> None:
         self._features, self._decide = Features(rate_hz, pace), _Decisions(pace)
         self._hop = round(HOP_S * rate_hz)
         self._seen = self._last_at = 0
@@ -111,7 +111,7 @@ class BeatFinder:
 class _Decisions:
     """Which rises of the moving sum are beats."""
 
-    def __init__(self, pace: Pace) -> None:
+    def __init__(self, pace: BeatPace) -> None:
         self._pace = pace
         self._hops: deque[Hop] = deque(maxlen=_hops_in(_REMEMBERED_S))
         self._now = 0

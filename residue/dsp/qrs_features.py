@@ -32,8 +32,8 @@ _SHAPE_DELAY_S = 0.0015
 _CLICK_S, _JUMP_S = 0.008, 0.003
 
 
-@dataclass(frozen=True, slots=True)
-class Pace:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BeatPace:
     """How long a finder waits for a beat to be over.
 
     sum_s: length of the moving sum. fallen: the share of its top below which the sum must fall.
@@ -69,7 +69,7 @@ class Features:
     delay: the values by which the deflections lie behind the ECG.
     """
 
-    def __init__(self, rate_hz: int, pace: Pace) -> None:
+    def __init__(self, rate_hz: int, pace: BeatPace) -> None:
         self._hop = round(HOP_S * rate_hz)
         self._centre, self._median = FromFirst(), _Median(round(_CLICK_S * rate_hz))
         self._before_jump = _Before(round(_JUMP_S * rate_hz))

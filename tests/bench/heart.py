@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from residue.dsp.qrs import QUICK, SURE, BeatFinder
-from residue.dsp.qrs_features import Pace
+from residue.dsp.qrs_features import BeatPace
 from residue.mapping.signals import CONTROL_RATE_HZ
 from tests.reference import recordings
 from tests.reference.recordings import Recording
@@ -61,7 +61,7 @@ def _band(values: Floats, low_hz: float, high_hz: float, rate_hz: int) -> Floats
     return made
 
 
-def ours(recording: Recording, pace: Pace) -> tuple[Floats, Floats]:
+def ours(recording: Recording, pace: BeatPace) -> tuple[Floats, Floats]:
     """Where beats are, in seconds, and how long after each R wave it was known."""
     ecg, find = at_control_rate(recording, MOST_S), BeatFinder(CONTROL_RATE_HZ, pace)
     found = [beat for at in range(0, len(ecg), 20_000) for beat in find(ecg[at : at + 20_000])]
