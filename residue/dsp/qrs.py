@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 from residue.dsp.exact import Floats
 from residue.dsp.heartlike import Heartlike
-from residue.dsp.qrs_features import HOP_S, SLOPE_S, Features, Hop, BeatPace
+from residue.dsp.qrs_features import HOP_S, SLOPE_S, BeatPace, Features, Hop
 
 SURE = BeatPace(sum_s=0.15, fallen=0.7, late_s=0.25)
 QUICK = BeatPace(sum_s=0.06, fallen=0.85, late_s=0.13)
