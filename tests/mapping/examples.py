@@ -61,6 +61,7 @@ EXAMPLES: Mapping[str, Sequence[dict[str, Any]]] = {
     "median_frequency": [{"window_s": 0.02}],
     "adapt": [{"over_s": 1.0}],
     "place": [{"outputs": 4, "turn": 0.3, "spread": 0.2}],
+    "beats": [{}, {"pace": "quick"}],
     "spread": [{"window_s": 0.02}],
     "missing": [{"longest_s": 0.02}],
     "band_power": [
