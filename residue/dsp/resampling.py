@@ -191,14 +191,14 @@ def _design(up: int, down: int, band: _Band) -> tuple[Floats, int]:
     step = round((band.passes + band.stops) / 2 / lower * exact.TURN)
     sinc = exact.sine(n.astype(np.uint64) * np.uint64(step)) / (math.pi * n)
     share = n / (reach + 1)
-    half = sinc * _bessel_i0(beta * np.sqrt(1.0 - share * share)) / _bessel_i0(np.array([beta]))
+    half = sinc * bessel_i0(beta * np.sqrt(1.0 - share * share)) / bessel_i0(np.array([beta]))
     taps = np.concatenate((half[::-1], [step / exact.TURN * 2], half))
     taps *= up / math.fsum(taps)
     lead = -reach % down
     return np.concatenate((np.zeros(lead), taps)), reach + lead
 
 
-def _bessel_i0(x: Floats) -> Floats:
+def bessel_i0(x: Floats) -> Floats:
     """Modified Bessel function of order zero by its power series, sum of ((x / 2)**k / k!)**2; x below 20."""
     square = x * x / 4.0
     term = np.ones_like(x)

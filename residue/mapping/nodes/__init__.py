@@ -15,8 +15,10 @@ from residue.mapping.nodes import (
     breathing,
     chance,
     conditioning,
+    convolving,
     crossing,
     fatigue,
+    feedback,
     feeds,
     filtering,
     freezing,
@@ -40,6 +42,7 @@ from residue.mapping.nodes import (
     timing,
     tones,
     tuning,
+    two_bodies,
     voices,
 )
 from residue.problems import Finding, ProblemError, Severity, nearest
@@ -105,6 +108,11 @@ _CLASSES: tuple[type[Node], ...] = (
     skin.SkinConductance,
     skin.SkinResponses,
     skin.Temperature,
+    # two bodies
+    two_bodies.Synchrony,
+    two_bodies.CyclePhase,
+    two_bodies.PhaseLocking,
+    two_bodies.Coherence,
     # logic
     logic.Compare,
     logic.Logic,
@@ -128,6 +136,7 @@ _CLASSES: tuple[type[Node], ...] = (
     memory.Echo,
     freezing.Freeze,
     granular.GrainCloud,
+    feedback.Feedback,
     # crossing
     crossing.Audify,
     crossing.AudioRateControl,
@@ -143,6 +152,7 @@ _CLASSES: tuple[type[Node], ...] = (
     strike.Strike,
     tones.LowVoice,
     reverberation.Reverberation,
+    convolving.RecordedSpace,
     # space
     space.Pan,
     ring.RingPanning,

@@ -71,8 +71,8 @@ def _opener(
     in_force: Callable[[], Installation], planner: Planner, cache: Path
 ) -> Callable[[str, int, Progress], Playback]:
     def opened(name: str, frame: int, progress: Progress) -> Playback:
-        installation, knots_db = in_force(), planner.outcome.knots_db.get(name, ())
+        installation, lowering = in_force(), planner.outcome.lowering.get(name)
         performance = open_performance(installation, name, cache, progress)
-        return playback_before(frame, installation, performance, knots_db, cache)
+        return playback_before(frame, installation, performance, lowering, cache)
 
     return opened

@@ -22,12 +22,13 @@ from numpy.typing import NDArray
 import residue
 from residue.archive.beside import file_beside
 from residue.archive.prepared import PreparedPerformance, prepare
+from residue.dsp.exact import gain_from_db
 from residue.installation.load import Installation
 from residue.loudness.caps.caps import Cap, expand, protecting_caps
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.arc import GainCurve, planned
 from residue.loudness.plan.order import repeated
-from residue.loudness.plan.plan import Plan, PlannedPerformance
+from residue.loudness.plan.plan import Lowering, Plan, PlannedPerformance
 from residue.loudness.plan.profile import LevelProfile, profile
 from residue.loudness.stage.stage import CapStage
 from residue.mapping.checkpoint import given
@@ -69,28 +70,29 @@ def open_performance(
 
 
 def playback_of(
-    installation: Installation, performance: PreparedPerformance, knots_db: Sequence[float] = ()
+    installation: Installation, performance: PreparedPerformance, lowering: Lowering | None = None
 ) -> Playback:
-    """The performance at its beginning. Raises ProblemError.
-
-    knots_db: of the plan, where it shapes the arc.
-    """
+    """The performance at its beginning, under what the plan lowers besides its gain. Raises ProblemError."""
     playback = Playback(installation.graph, performance, performance.frames, str(installation.folder))
-    return shaped(playback, knots_db)
+    return lowered(playback, installation, lowering)
 
 
 def playback_before(
-    frame: int, installation: Installation, performance: PreparedPerformance, knots_db: Sequence[float], cache: Path
+    frame: int, installation: Installation, performance: PreparedPerformance, lowering: Lowering | None, cache: Path
 ) -> Playback:
     """The performance at the last checkpoint up to a frame, else at its beginning. Raises ProblemError."""
     kept = checkpoints_of(installation, performance, cache).last_before(frame)
-    return playback_of(installation, performance, knots_db) if kept is None else shaped(kept, knots_db)
+    if kept is None:
+        return playback_of(installation, performance, lowering)
+    return lowered(kept, installation, lowering)
 
 
-def shaped(playback: Playback, knots_db: Sequence[float]) -> Playback:
-    """The playback under the plan's shape."""
-    if knots_db:
-        playback.gains = GainCurve(tuple(knots_db)).gains
+def lowered(playback: Playback, installation: Installation, lowering: Lowering | None) -> Playback:
+    """The playback under what the plan lowers besides its gain."""
+    if lowering is not None and (lowering.knots_db or lowering.alone_db):
+        curve = GainCurve(lowering.knots_db or (0.0,))
+        each = [[gain_from_db(lowering.alone_db.get(name, 0.0))] for name in installation.piece.outputs]
+        playback.gains = lambda start, frames: np.array(each) * curve.gains(start, frames)
     return playback
 
 
