@@ -16,7 +16,9 @@ from residue.control.addresses import SWAP_TOLD
 from residue.control.feed import FeedSender
 from residue.control.surface import Surface, open_surface
 from residue.installation.load import Installation
+from residue.problems import ProblemError, stops
 from residue.records import encode_record
+from residue.runtime.calibration.own_calibration import check_own_calibrations
 from residue.runtime.daemon.archive_monitor import NIGHT, ArchiveMonitor
 from residue.runtime.daemon.assembly import Places, show_of
 from residue.runtime.daemon.chronicle import Chronicle
@@ -70,6 +72,9 @@ def run(installation: Installation, places: Places, *, for_s: float | None) -> i
 
     Raises ProblemError where something keeps it from starting.
     """
+    device = places.device or installation.room.device
+    if stops(foreign := check_own_calibrations(device, sounding_outputs(installation))):
+        raise ProblemError(foreign)
     sys.setswitchinterval(SWITCH_S)
     with Diagnostics() as diagnostics, occupied(places.state):
         return asyncio.run(_Daemon(installation, places, diagnostics).run(for_s))

@@ -25,6 +25,7 @@ from residue.loudness.plan.room_findings import plan_findings
 from residue.output.opening import check_device
 from residue.problems import Finding, ProblemError, Severity, stops
 from residue.progress import Progress, silent
+from residue.runtime.calibration.own_calibration import check_own_calibrations
 from residue.runtime.offline.unit_findings import device_findings, unit_findings
 from residue.runtime.planning.planning import keep, outcome_of
 from residue.runtime.planning.preparation import (
@@ -72,7 +73,7 @@ def inspect(
     findings += _secrets(installation)
     findings += [*unit_findings(installation, installed_unit()), *device_findings(installation.room)]
     findings += _feed(installation)
-    findings += check_device(device or installation.room.device, sounding_outputs(installation))
+    findings += _output(installation, device or installation.room.device)
     findings += _disk(cache)
     day = local(clock.now(), installation.calendar.zone).date()
     broken = [
@@ -85,6 +86,12 @@ def inspect(
     findings += _cautions(installation)
     order = list(Severity)
     return sorted(findings, key=lambda finding: order.index(finding.severity))
+
+
+def _output(installation: Installation, device: str) -> Iterator[Finding]:
+    outputs = sounding_outputs(installation)
+    yield from check_device(device, outputs)
+    yield from check_own_calibrations(device, outputs)
 
 
 def _room(room: Room, today: date) -> Iterator[Finding]:
