@@ -15,6 +15,7 @@ from residue.mapping.nodes import (
     breathing,
     chance,
     conditioning,
+    convolving,
     crossing,
     fatigue,
     feedback,
@@ -151,6 +152,7 @@ _CLASSES: tuple[type[Node], ...] = (
     strike.Strike,
     tones.LowVoice,
     reverberation.Reverberation,
+    convolving.RecordedSpace,
     # space
     space.Pan,
     ring.RingPanning,
