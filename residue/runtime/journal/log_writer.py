@@ -103,7 +103,7 @@ class LogWriter:
             not_remembered = _failing(partial(self._write_memory, memory))
             not_let_go = _failing(self._log.let_go) if old else None
             self._writing_since = None
-            self._tell(not_logged or not_remembered or not_let_go)
+            self._tell(not_logged or not_remembered or not_let_go or self._log.copy_trouble)
             if ending:
                 self._log.close()
                 return
