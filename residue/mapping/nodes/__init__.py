@@ -15,8 +15,10 @@ from residue.mapping.nodes import (
     breathing,
     chance,
     conditioning,
+    convolving,
     crossing,
     fatigue,
+    feedback,
     feeds,
     filtering,
     freezing,
@@ -134,6 +136,7 @@ _CLASSES: tuple[type[Node], ...] = (
     memory.Echo,
     freezing.Freeze,
     granular.GrainCloud,
+    feedback.Feedback,
     # crossing
     crossing.Audify,
     crossing.AudioRateControl,
@@ -149,6 +152,7 @@ _CLASSES: tuple[type[Node], ...] = (
     strike.Strike,
     tones.LowVoice,
     reverberation.Reverberation,
+    convolving.RecordedSpace,
     # space
     space.Pan,
     ring.RingPanning,
