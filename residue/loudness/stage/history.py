@@ -40,7 +40,7 @@ class SentHistory:
     """How long ago all this was told; every age grows by it."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Assumption:
     """What caps over one window count as sent although nothing tells it."""
 
@@ -66,4 +66,4 @@ def assumptions(history: SentHistory, windows_s: Iterable[float]) -> Iterator[As
             youngest_s = max(0.0, min((one.age_s for one in within), default=window_s))
         left_s = window_s - youngest_s - history.ended_s
         if assumed_s >= NOTABLE_SHARE * window_s and left_s > 0.0:
-            yield Assumption(window_s, assumed_s, left_s)
+            yield Assumption(window_s=window_s, assumed_s=assumed_s, left_s=left_s)

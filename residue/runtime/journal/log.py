@@ -5,32 +5,31 @@ A database that a person may open; also what the governor counts after a restart
 
 from __future__ import annotations
 
-import json
 import logging
 import math
 import os
 import shutil
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import closing, suppress
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime
-from itertools import chain, pairwise
+from itertools import chain
 from pathlib import Path
 from typing import TypeVar
 from urllib.parse import quote
 
-from residue.loudness.stage.history import SentHistory, SentRow, Unlogged
+from residue.loudness.stage.history import SentHistory, Unlogged
 from residue.records import SpoiltRecordError, encode_record, read_record
 from residue.runtime.house.memory import remembered
+from residue.runtime.journal.event_kinds import ENDED, NOT_LOGGED, SPOILT, STARTED
 from residue.runtime.journal.second_copy import (
-    SPOILT_LINE,
     EventTold,
     LineTold,
     SecondCopy,
     SecondTold,
-    SpoiltCopyError,
 )
+from residue.runtime.journal.telling import UNLOGGED_MOST_S, Telling, age_s, copied, covering, history_of
 from residue.runtime.system.clock import Uptime, uptime
 from residue.runtime.system.files import replace_file
 from residue.runtime.system.folders import MEMORY_BEFORE_FILE, MEMORY_FILE
@@ -38,16 +37,11 @@ from residue.runtime.system.folders import MEMORY_BEFORE_FILE, MEMORY_FILE
 logger = logging.getLogger(__name__)
 
 FILE_NAME = "levels.sqlite"
-UNLOGGED_MOST_S = 2.5
-"""A cut run may have sent so much after its last row: a tally of a second, and the rest for writing it."""
 _ALIVE_S = 30.0
 """A house may have lived so much longer than its memory says, which is written every few seconds."""
 _DAY_S = 86_400
 """The longest window of a cap: so many seconds the second copy gets from the database."""
 _EVENTS = 5_000
-_MARGIN_S = 60.0
-"""By so much the durations of rows may add up to more than the time in which they were sent: a device that comes back
-takes a buffer at once."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,22 +123,6 @@ MOST: dict[type[Row], int] = {LevelRow: 750_000, SecondRow: 260_000, EventRow: 2
 """So many rows are kept: some 400 days, 3 days of sound (the longest window of a cap is a day), and a season's events;
 below 400 MB. Counted, and not told by their dates: a clock that is set wrong for an hour makes nothing forgotten."""
 _SQL_TYPES = {"str": "TEXT", "float": "REAL", "int": "INTEGER"}
-STARTED = "started"
-"""The kind of the event with which a run begins."""
-ENDED = "ended"
-"""The kind of the event with which a run ends that was not cut."""
-CUT = "cut"
-"""The kind of the event with which a run ends that could not tell all that it had sent."""
-CALIBRATED = "calibrated"
-"""The kind of the event that what a meter read of an output was written into room.toml."""
-READ_AGAIN = "read again"
-"""The kind of the event that all that is played is as it was written."""
-SPOILT = "log spoilt"
-"""The kind of the event with which a log begins whose forerunner could not be used any more, or is gone."""
-
-NOT_LOGGED = "not logged"
-"""The kind of the event that the disk took nothing for a while before a program was killed."""
-
 _NOT_TOLD_BEFORE = f"""
     SELECT utc, boot, up_s, kind, coalesce(unlogged_s, {UNLOGGED_MOST_S})
     FROM (SELECT *, lag(kind) OVER (ORDER BY rowid) AS before FROM event)
@@ -397,13 +375,13 @@ class LevelLog:
         if not stands and not self._should_tell and self._copied() is None:
             return SentHistory(unlogged=[Unlogged(0.0, unwritten_s)])
         for told in (self._in_database, self._copied):
-            history = _history(told(window_s), now, up, window_s=window_s, unwritten_s=unwritten_s)
+            history = history_of(told(window_s), now, up, window_s=window_s, unwritten_s=unwritten_s)
             if history is not None:
                 return history
         logger.warning("What was sent before is lost. Every cap counts as used up when the house was last alive.")
         return SentHistory(unreadable=True, ended_s=self._dead_s(now, up))
 
-    def _in_database(self, window_s: float) -> _Told | None:
+    def _in_database(self, window_s: float) -> Telling | None:
         """None where it cannot be read, or tells nothing though this house has run before."""
         try:
             if not self._path.exists():
@@ -413,91 +391,23 @@ class LevelLog:
                     # A house whose first rows waited for the disk when it was killed: they were sent all the same.
                     return None
                 rows = connection.execute("SELECT utc, boot, up_s, duration_s, sent FROM second ORDER BY rowid DESC")
-                seconds = [SecondTold(*row) for row in _covering(rows, window_s)]
+                seconds = [SecondTold(*row) for row in covering(rows, window_s)]
                 last = connection.execute("SELECT kind FROM event ORDER BY rowid DESC LIMIT 1").fetchone()
                 not_told = [EventTold(*row) for row in connection.execute(_NOT_TOLD_BEFORE)]
         except (sqlite3.Error, OSError, ValueError, TypeError, AttributeError) as error:
             logger.warning("The level log cannot be read: %s.", error)
             return None
-        return _Told(seconds, not_told, ended=last in (None, (ENDED,)))
+        return Telling(seconds, not_told, ended=last in (None, (ENDED,)))
 
-    def _copied(self, window_s: float = math.inf) -> _Told | None:
-        """What the second copy tells; None where there is none that can be read."""
-        try:
-            lines = self._copy.read()
-        except (OSError, SpoiltCopyError) as error:
-            logger.warning("The second copy of the level log cannot be read: %s.", error)
-            return None
-        if lines is None:
-            return None
-        seconds = [line for line in lines if isinstance(line, SecondTold)]
-        events = [line for line in lines if isinstance(line, EventTold)]
-        happened = [event for event in events if event.kind != SPOILT_LINE]
-        cut = {
-            id(event)
-            for before, event in pairwise(happened)
-            if event.kind == STARTED and before.kind != ENDED and not event.unlogged_s
-        }
-        not_told = [
-            replace(event, unlogged_s=event.unlogged_s or UNLOGGED_MOST_S)
-            for event in events
-            if event.unlogged_s or event.kind == SPOILT or id(event) in cut
-        ]
-        return _Told(seconds[::-1], not_told, ended=not happened or happened[-1].kind == ENDED)
+    def _copied(self, _window_s: float = math.inf) -> Telling | None:
+        return copied(self._copy)
 
     def _dead_s(self, now: datetime, up: Uptime) -> float:
         """For how long nothing can have been sent, by the memory of the house; 0 where nothing tells."""
         alive = remembered(self._path.parent)[0].alive
         if alive is None:
             return 0.0
-        return max(0.0, _age_s(now, up, alive.utc, alive.boot, alive.up_s) - _ALIVE_S)
-
-
-@dataclass(frozen=True, slots=True)
-class _Told:
-    """What one telling holds. seconds: the latest first. not_told: when something may have been sent without a row."""
-
-    seconds: Sequence[SecondTold]
-    not_told: Sequence[EventTold]
-    ended: bool
-    """The last run has an end."""
-
-
-def _history(
-    told: _Told | None, now: datetime, up: Uptime, *, window_s: float, unwritten_s: float
-) -> SentHistory | None:
-    """None where it does not reach as far back as the window."""
-    if told is None:
-        return None
-    try:
-        not_told = [
-            (event.kind, Unlogged(_age_s(now, up, event.utc, event.boot, event.up_s), event.unlogged_s or 0.0))
-            for event in told.not_told
-        ]
-        rows = [_sent_row(now, up, second) for second in told.seconds]
-    except (ValueError, TypeError, AttributeError) as error:
-        logger.warning("What was sent before cannot be read: %s.", error)
-        return None
-    within = [(kind, unlogged) for kind, unlogged in not_told if unlogged.age_s < window_s]
-    if any(kind == SPOILT for kind, _ in within):
-        return None  # what was sent within the window stands in the log before
-    unlogged_s = 0.0 if told.ended else UNLOGGED_MOST_S
-    unlogged = [Unlogged(0.0, max(unlogged_s, unwritten_s)), *(unlogged for _, unlogged in within)]
-    return SentHistory([row for row in reversed(rows) if row.age_s < window_s], unlogged)
-
-
-_SecondRow = tuple[str, str, float, float, str]
-"""utc, boot, up_s, duration_s and sent."""
-
-
-def _covering(told: Iterable[_SecondRow], window_s: float) -> Iterator[_SecondRow]:
-    """Of rows, the latest first, those that may have been sent within a window, be they as short as they may."""
-    covered_s = 0.0
-    for row in told:
-        if covered_s > window_s + _MARGIN_S:
-            return
-        yield row
-        covered_s += row[3]
+        return max(0.0, age_s(now, up, utc=alive.utc, boot=alive.boot, up_s=alive.up_s) - _ALIVE_S)
 
 
 def _columns(connection: sqlite3.Connection, table: str) -> set[str]:
@@ -513,22 +423,9 @@ def _spoilt(error: Exception) -> bool:
     return getattr(error, "sqlite_errorname", "") in ("SQLITE_CORRUPT", "SQLITE_NOTADB")
 
 
-def _sent_row(now: datetime, up: Uptime, told: SecondTold) -> SentRow:
-    levels = {key: -math.inf if level is None else level for key, level in json.loads(told.sent).items()}
-    return SentRow(_age_s(now, up, told.utc, told.boot, told.up_s), float(told.duration_s), levels)
-
-
 def _copy_of(row: Row) -> Iterator[LineTold]:
     """The line of the second copy for a row; none for a minute, which is told by its seconds."""
     if isinstance(row, SecondRow):
         yield SecondTold(row.utc, row.boot, row.up_s, row.duration_s, row.sent)
     elif isinstance(row, EventRow) and row.kind != SPOILT:  # it is the database that is spoilt
         yield EventTold(row.utc, row.boot, row.up_s, row.kind, row.unlogged_s)
-
-
-def _age_s(now: datetime, up: Uptime, utc: str, boot: str | None, up_s: float | None) -> float:
-    if up_s is None:
-        return (now - datetime.fromisoformat(utc)).total_seconds()
-    if boot == up.boot:
-        return up.seconds - up_s
-    return max((now - datetime.fromisoformat(utc)).total_seconds(), up.seconds)

@@ -11,7 +11,8 @@ from contextlib import suppress
 from functools import partial
 from pathlib import Path
 
-from residue.runtime.journal.log import UNLOGGED_MOST_S, LevelLog, Row
+from residue.runtime.journal.log import LevelLog, Row
+from residue.runtime.journal.telling import UNLOGGED_MOST_S
 from residue.runtime.system.clock import Uptime, uptime
 from residue.runtime.system.files import replace_file
 from residue.runtime.system.folders import MEMORY_BEFORE_FILE

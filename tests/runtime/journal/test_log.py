@@ -16,22 +16,13 @@ from typing import cast
 import pytest
 
 from residue.loudness.stage.history import SentHistory, Unlogged
-from residue.runtime.journal.log import (
-    ENDED,
-    MOST,
-    SPOILT,
-    STARTED,
-    UNLOGGED_MOST_S,
-    EventRow,
-    LevelLog,
-    LevelRow,
-    Row,
-    SecondRow,
-)
+from residue.runtime.journal.event_kinds import ENDED, SPOILT, STARTED
+from residue.runtime.journal.log import MOST, EventRow, LevelLog, LevelRow, Row, SecondRow
 from residue.runtime.journal.log import timestamp as stamp
 from residue.runtime.journal.log_writer import RETRY_S, LogWriter
 from residue.runtime.journal.second_copy import FILE_NAME as SECOND_COPY
 from residue.runtime.journal.tallies import Tallies
+from residue.runtime.journal.telling import UNLOGGED_MOST_S
 from residue.runtime.system.clock import Uptime, uptime
 from residue.runtime.system.folders import MEMORY_FILE
 from tests.runtime.tallied import THEN, tally

@@ -16,7 +16,8 @@ from residue.loudness.stage.history import SentHistory
 from residue.records import encode_record
 from residue.runtime.house.memory import Memory, alive_at
 from residue.runtime.journal import second_copy
-from residue.runtime.journal.log import ENDED, SPOILT, STARTED, UNLOGGED_MOST_S, EventRow, LevelLog, SecondRow
+from residue.runtime.journal.event_kinds import ENDED, SPOILT, STARTED
+from residue.runtime.journal.log import EventRow, LevelLog, SecondRow
 from residue.runtime.journal.second_copy import (
     BEFORE_NAME,
     FILE_NAME,
@@ -26,6 +27,7 @@ from residue.runtime.journal.second_copy import (
     SecondTold,
     SpoiltCopyError,
 )
+from residue.runtime.journal.telling import UNLOGGED_MOST_S
 from residue.runtime.system.clock import Uptime, uptime
 from residue.runtime.system.folders import MEMORY_FILE
 
