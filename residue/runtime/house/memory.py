@@ -64,7 +64,7 @@ def remembered(folder: Path) -> tuple[Memory, list[str]]:
         except (OSError, SpoiltRecordError) as error:
             lost.append(f"{name} cannot be read: {error}.")
     if lost:
-        lost.append("So the day begins anew; a hold or a trim that was set is lost.")
+        lost.append("The day begins again; a hold or a trim is lost.")
     return Memory(), lost
 
 

@@ -124,7 +124,7 @@ class LogWriter:
 
     def _tell(self, trouble: str | None) -> None:
         if trouble is not None and self._trouble is None:
-            logger.error("The state folder takes nothing: %s. It waits in memory.", trouble)
+            logger.error("The state folder cannot be written: %s. It waits in memory.", trouble)
         self._trouble = trouble
 
     def _write_rows(self, rows: Sequence[Row]) -> None:

@@ -152,7 +152,7 @@ def level_profile(
         with file_beside(path) as making:
             known.save(making)
     except ProblemError as error:
-        logger.warning("The level profile is not kept, and made anew each time: %s", error)
+        logger.warning("The level profile is not kept, and made again each time: %s", error)
     return known
 
 
