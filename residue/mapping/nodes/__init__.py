@@ -29,6 +29,7 @@ from residue.mapping.nodes import (
     memory,
     movement,
     muscle,
+    placing_among,
     pulse,
     ranges,
     reverberation,
@@ -156,6 +157,7 @@ _CLASSES: tuple[type[Node], ...] = (
     # space
     space.Pan,
     ring.RingPanning,
+    placing_among.PlaceAmong,
     space.Crossover,
     space.ToOutputs,
     # feeds
