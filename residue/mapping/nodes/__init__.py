@@ -15,8 +15,10 @@ from residue.mapping.nodes import (
     breathing,
     chance,
     conditioning,
+    convolving,
     crossing,
     fatigue,
+    feedback,
     feeds,
     filtering,
     freezing,
@@ -27,6 +29,7 @@ from residue.mapping.nodes import (
     memory,
     movement,
     muscle,
+    placing_among,
     pulse,
     ranges,
     reverberation,
@@ -134,6 +137,7 @@ _CLASSES: tuple[type[Node], ...] = (
     memory.Echo,
     freezing.Freeze,
     granular.GrainCloud,
+    feedback.Feedback,
     # crossing
     crossing.Audify,
     crossing.AudioRateControl,
@@ -149,9 +153,11 @@ _CLASSES: tuple[type[Node], ...] = (
     strike.Strike,
     tones.LowVoice,
     reverberation.Reverberation,
+    convolving.RecordedSpace,
     # space
     space.Pan,
     ring.RingPanning,
+    placing_among.PlaceAmong,
     space.Crossover,
     space.ToOutputs,
     # feeds
