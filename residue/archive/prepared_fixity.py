@@ -55,7 +55,7 @@ def reread(folder: Path, name: str, told: Callable[[int], None]) -> list[Finding
 def _spoilt(name: str, file: Path, what: str) -> Finding:
     with suppress(OSError):
         file.unlink()
-    mend = "It is made anew from the bag. The disk begins to fail: copy what is on it, and replace it."
+    mend = "It is made again from the bag. The disk begins to fail: copy what is on it, and replace it."
     return Finding(Severity.WARNS, name, f"Its prepared channel {file.name} {what}.", mend)
 
 

@@ -23,7 +23,7 @@ class Remedy(StrEnum):
     LOG = "log"
     SKIP = "fade the performance out and leave it out"
     LEAVE_OUT = "leave out what does not begin"
-    TIDY = "let go of old rows"
+    TIDY = "delete old rows"
     REBUILD = "rebuild the engine"
     REOPEN = "reopen the device"
     RESTART = "restart the program through systemd"

@@ -5,8 +5,11 @@ Needs nothing but numpy and residue, so that it also runs where no test tools ar
 
 from __future__ import annotations
 
+import tempfile
 import typing
+import wave
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any, NamedTuple
 
 import msgspec
@@ -19,6 +22,14 @@ from residue.mapping.signals import Events, Kind
 from tests.mapping.single import Performance, Signals, shape_of, ticks
 
 FRAMES = 7_000
+
+_FOLDER = tempfile.TemporaryDirectory()
+SPACE = str(Path(_FOLDER.name) / "cellar.wav")
+"""A recorded space of two channels and 70 ms."""
+with wave.open(SPACE, "wb") as _file:
+    _file.setparams((2, 2, 48_000, 0, "NONE", ""))
+    _fading = np.random.default_rng(9).uniform(-1.0, 1.0, (3_360, 2)) * (np.arange(3_360, 0, -1) / 3_360)[:, None]
+    _file.writeframes((_fading * 20_000.0).astype("<i2").tobytes())
 
 EXAMPLES: Mapping[str, Sequence[dict[str, Any]]] = {
     "channel": [{"channel": "arm"}, {"channel": "air", "rate": "fast"}, {"channel": "pulse", "rate": "events"}],
@@ -51,6 +62,17 @@ EXAMPLES: Mapping[str, Sequence[dict[str, Any]]] = {
     "adapt": [{"over_s": 1.0}],
     "place": [{"outputs": 4, "turn": 0.3, "spread": 0.2}],
     "beats": [{}, {"pace": "quick"}],
+    "place_among": [
+        {"outputs": [{"azimuth_degrees": 30.0}, {"azimuth_degrees": -30.0}], "azimuth_degrees": 12.0, "spread": 0.2},
+        {
+            "outputs": [
+                *({"azimuth_degrees": 90.0 * n + 45.0} for n in range(4)),
+                *({"azimuth_degrees": 120.0 * n, "elevation_degrees": 50.0} for n in range(3)),
+            ],
+            "azimuth_degrees": 200.0,
+            "elevation_degrees": 30.0,
+        },
+    ],
     "spread": [{"window_s": 0.02}],
     "missing": [{"longest_s": 0.02}],
     "band_power": [
@@ -133,6 +155,7 @@ EXAMPLES: Mapping[str, Sequence[dict[str, Any]]] = {
     "tilt": [{"time_s": 0.05}, {"axis": "x", "time_s": 0.0}],
     "breaths": [{}, {"begins": "out"}],
     "low_voice": [{"beat_hz": 0.7}],
+    "recorded_space": [{"recording": SPACE}, {"recording": SPACE, "gain_db": -12.0}],
     "reverberation": [{"size": 0.3}],
     "pan": [{"position": -0.4}],
     "crossover": [{"part": "low"}, {"part": "high"}],

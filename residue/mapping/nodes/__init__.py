@@ -15,6 +15,7 @@ from residue.mapping.nodes import (
     breathing,
     chance,
     conditioning,
+    convolving,
     crossing,
     fatigue,
     feedback,
@@ -28,6 +29,7 @@ from residue.mapping.nodes import (
     memory,
     movement,
     muscle,
+    placing_among,
     pulse,
     ranges,
     reverberation,
@@ -151,9 +153,11 @@ _CLASSES: tuple[type[Node], ...] = (
     strike.Strike,
     tones.LowVoice,
     reverberation.Reverberation,
+    convolving.RecordedSpace,
     # space
     space.Pan,
     ring.RingPanning,
+    placing_among.PlaceAmong,
     space.Crossover,
     space.ToOutputs,
     # feeds

@@ -42,8 +42,8 @@ class Synchrony(SlowNode, frozen=True):
     a: SlowIn
     b: SlowIn
     measure: Annotated[Literal["correlation", "lag"], Meta(description="how alike, or how late")] = "correlation"
-    window_s: Annotated[float, Meta(ge=1.0, le=300.0, description="how far back it looks")] = 40.0
-    lag_s: Annotated[float, Meta(ge=0.0, le=15.0, description="by how much one may follow the other")] = 3.0
+    window_s: Annotated[float, Meta(ge=1.0, le=120.0, description="how far back it looks")] = 40.0
+    lag_s: Annotated[float, Meta(ge=0.0, le=10.0, description="by how much one may follow the other")] = 3.0
 
     def prepare(self, context: NodeContext) -> Step:
         """Compares hop by hop."""

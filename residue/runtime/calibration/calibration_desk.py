@@ -20,8 +20,8 @@ from residue.output.returning import ReturningSink
 from residue.problems import ProblemError, stopping, stops
 from residue.runtime.calibration.calibrating import Calibrating, Measured, Technician, identify, told
 from residue.runtime.calibration.calibration_player import CalibrationPlayer, running
+from residue.runtime.journal.event_kinds import CALIBRATED
 from residue.runtime.journal.evidence import Evidence
-from residue.runtime.journal.log import CALIBRATED
 from residue.runtime.journal.tallies import Circumstances
 from residue.runtime.system.clock import Clock
 from residue.runtime.system.files import occupied

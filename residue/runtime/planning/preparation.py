@@ -30,6 +30,7 @@ from residue.loudness.plan.arc import GainCurve, planned
 from residue.loudness.plan.order import repeated
 from residue.loudness.plan.plan import Lowering, Plan, PlannedPerformance
 from residue.loudness.plan.profile import LevelProfile, profile
+from residue.loudness.stage.history import SentHistory
 from residue.loudness.stage.stage import CapStage
 from residue.mapping.checkpoint import given
 from residue.mapping.playback import Playback, Played
@@ -96,11 +97,16 @@ def lowered(playback: Playback, installation: Installation, lowering: Lowering |
     return playback
 
 
-def cap_stage(installation: Installation, log: LevelLog, now: datetime) -> CapStage:
-    """The caps of the room, which remember what the log says was sent before."""
+def sent_history(installation: Installation, log: LevelLog, now: datetime) -> SentHistory:
+    """The energy that was sent before, as far back as the caps of the room look."""
     outputs, every = sounding_outputs(installation), caps(installation)
     longest_s = max([cap.window_s for cap in every] + [output.long_term_s for output in outputs.values()])
-    return CapStage(outputs, every, log.sent_before(now, uptime(), longest_s))
+    return log.sent_before(now, uptime(), longest_s)
+
+
+def cap_stage(installation: Installation, history: SentHistory) -> CapStage:
+    """The caps of the room, which count what was sent before."""
+    return CapStage(sounding_outputs(installation), caps(installation), history)
 
 
 def steps(playback: Playback, frames: int = BLOCK_FRAMES) -> Iterator[Played]:
@@ -146,7 +152,7 @@ def level_profile(
         with file_beside(path) as making:
             known.save(making)
     except ProblemError as error:
-        logger.warning("The level profile is not kept, and made anew each time: %s", error)
+        logger.warning("The level profile is not kept, and made again each time: %s", error)
     return known
 
 
