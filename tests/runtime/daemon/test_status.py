@@ -120,11 +120,13 @@ def test_all_is_well_is_said_only_if_it_is(known: Known, sentence: str) -> None:
     ("assumed_s", "left_s", "sentence"),
     [
         (
-            Assumption(window_s=900.0, assumed_s=900.0, left_s=900.0),
+            900.0,
+            900.0,
             "is lost, so caps over 15 min count as used up: quieter until 10:09.",
         ),
         (
-            Assumption(window_s=900.0, assumed_s=12.5, left_s=700.0),
+            12.5,
+            700.0,
             "12.5 s before the start are not logged, so caps over 15 min count the most",
         ),
     ],
