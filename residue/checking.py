@@ -174,7 +174,7 @@ def _meant(
 
 
 def _translate(error: msgspec.ValidationError, raw: object, wanted: Any, file: str, where: str) -> Finding:
-    """The finding of a value that is not as wanted; what stands within it is looked at already."""
+    """The finding of a value that is not as wanted; the values within it have been looked at already."""
     mend, choices = explained(error), _choices(wanted)
     if isinstance(raw, str) and choices and raw not in choices:
         mend = nearest(raw, choices)

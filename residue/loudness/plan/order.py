@@ -47,7 +47,7 @@ class Stretch:
 
     pool: Pool
     lasts_s: float
-    """At most."""
+    """It lasts so long at most."""
     silence_s: float
     """Between the opening before it and this one, at least."""
 

@@ -45,7 +45,7 @@ from residue.runtime.system.clock import uptime
 logger = logging.getLogger(__name__)
 
 CHANNELS, PROFILES, CHECKPOINTS = "channels", "profiles", "checkpoints"
-"""Within the cache."""
+"""Folders within the cache."""
 BLOCK_FRAMES = 1 << 16
 """Large blocks cost less, and what they give is the same to the bit."""
 
