@@ -35,7 +35,7 @@ def ip_address(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address:
     try:
         return ipaddress.ip_address(text)
     except ValueError:
-        why = "Names do not do here: the service may only reach addresses that stand in its unit."
+        why = "A name cannot be used: the service may only reach the addresses that are in its unit."
         raise ValueError(f'"{text}" is not an IP address. Write one such as 192.0.2.7. {why}') from None
 
 

@@ -43,7 +43,7 @@ class Pool:
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """An opening: begins its pool anew, may be cut at any place of it."""
+    """An opening: begins its pool again, may be cut at any place of it."""
 
     pool: Pool
     lasts_s: float

@@ -80,7 +80,7 @@ class StageMeter:
         self._energy, self._peak = np.pad(self._energy, (0, more)), np.pad(self._peak, (0, more))
 
     def begin(self) -> None:
-        """Another performance: integrated loudness and loudness range begin anew."""
+        """Another performance: integrated loudness and loudness range begin again."""
         self._meter.loudness.begin()
         self._whole = self._meter.loudness.whole()
 

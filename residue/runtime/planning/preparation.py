@@ -118,7 +118,7 @@ def steps(playback: Playback, frames: int = BLOCK_FRAMES) -> Iterator[Played]:
         except Exception as error:  # nodes of an artist may raise anything, and other performances play on
             logger.exception("A node failed")
             what = f"The graph failed at {seconds(playback.position):.1f} s, or shortly before: {error}."
-            raise stopping("piece.toml: node", what, "Mend the node, or the package that it comes from.") from error
+            raise stopping("piece.toml: node", what, "Correct the node, or the package that it comes from.") from error
         ended = played.ended
         yield played
 
