@@ -93,4 +93,6 @@ def _rule(event: icalendar.Event) -> EventFault:
         frequency = str(rule.get("FREQ", [""])[0]).upper()
         if frequency in _TOO_OFTEN:
             return f"is repeated {frequency.lower()}.", "A house opens daily, weekly, monthly or yearly."
+        if any(int(interval) < 1 for interval in rule.get("INTERVAL", [])):  # RFC 5545, 3.3.10: a positive integer
+            return "is repeated without a step between.", "Leave INTERVAL out of its rule, or write 1 or more."
     return None

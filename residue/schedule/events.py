@@ -56,7 +56,7 @@ def read(path: Path, zone: ZoneInfo, known: Collection[str] | None = None) -> Ca
     """
     try:
         return _read(path, zone, known)
-    except ProblemError:
+    except (ProblemError, MemoryError):
         raise
     except Exception as error:  # whatever the libraries make of what any program may write: the house goes on without
         what = f"Its events cannot be worked out: {error}."

@@ -188,6 +188,8 @@ def _worked_out(question: _Question) -> Expansion:
     first, beyond = dt.date(question.year, 1, 1), dt.date(question.year + _CHUNK_YEARS, 1, 1)
     try:
         said = found.said(first, (beyond - first).days)
+    except MemoryError:  # the end of this process tells that
+        raise
     except Exception as error:  # whatever the libraries make of what any program may write
         raise stopping(path.name, f"Its events cannot be worked out: {error}.", "Export the calendar again.") from error
     if len(said) > MOST_PIECES:

@@ -37,14 +37,16 @@ FileStates = tuple[tuple[int, int, int] | None, ...]
 class Watched(Generic[Read]):
     """Looks at some files now and then, and reads them when they have changed and come to rest.
 
-    read: reads and checks all of them; raises ProblemError with everything that is wrong.
+    read: reads and checks all of them; raises ProblemError with everything that is wrong. unread: they are others than
+    those that were taken, so that the first look reads them.
     """
 
-    def __init__(self, paths: Sequence[Path], read: Callable[[], Read]) -> None:
+    def __init__(self, paths: Sequence[Path], read: Callable[[], Read], *, unread: bool = False) -> None:
         self._paths = tuple(paths)
         self._read = read
-        self._read_at = self._seen = self._now()
-        self._since_s = 0.0
+        self._seen = self._now()
+        self._read_at = None if unread else self._seen
+        self._since_s = 0.0  # long ago on the monotonic clock
 
     def look(self, monotonic_s: float) -> LoadedFiles[Read] | Refused | None:
         """Called every second or so; None where there is nothing new to tell."""
