@@ -86,6 +86,7 @@ def status(known: Known) -> dict[str, Any]:
         "closes": _time(known.opening.closes, known.zone) if known.opening else None,
         "held_until": _held_until(known),
         "bag": _bag(known),
+        "tone": engine.tone,
         "lowered": list(_lowered(known)),
         "assumed": [
             {"window_s": one.window_s, "assumed_s": round(one.assumed_s, 1), "until": _time(until, known.zone)}

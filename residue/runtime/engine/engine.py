@@ -53,6 +53,8 @@ REBUILD_WAIT_S = 0.5
 PEAKS_S = 1.0
 """Peaks cover this time, from one look of the watchdog to the next: what comes out of the cap a while after it
 went in is not taken for silence then, however short it is."""
+TONE_REST_S = PEAKS_S + 1.0
+"""So long after a check tone its peaks are still told, or on their way out of the cap stage."""
 TALLY_S = 1.0
 """The interval of tallies: a power cut makes no more than this forgotten."""
 
@@ -106,6 +108,8 @@ class Snapshot:
     stuck_at: float = 0.0
     """Highest magnitude of an output of the graph that stood at one value for the whole block."""
     reading: Reading | None = None
+    tone: bool = False
+    """A check tone sounds, or did so within TONE_REST_S."""
     late_blocks: int = 0
     lost: str | None = None
     device_wrong: bool = False
@@ -149,6 +153,9 @@ class Engine:
         self._presence = Fader(1.0)
         self._closing = False
         self._last = self._silence
+        self._tone: NDArray[np.float64] | None = None
+        """What is left of a check tone."""
+        self._tone_ended_frames = -inf
         self._peaks: deque[tuple[float, float]] = deque(maxlen=frame_at(PEAKS_S) // BLOCK_FRAMES)
         """Of the last blocks, before and after the cap stage."""
         self._direct_current = DirectCurrentMeter(outputs)
@@ -181,6 +188,10 @@ class Engine:
     def forgive(self, performance: str) -> None:
         """A performance that failed has been mended: it no longer counts as failed."""
         self._orders.put(partial(self._forgive, performance))
+
+    def sound_tone(self, tone: NDArray[np.float64]) -> None:
+        """Sound (outputs, frames) once, where nothing is under way."""
+        self._orders.put(partial(self._begin_tone, tone))
 
     def fade_out(self, over_s: float) -> None:
         """Be silent within `over_s` and end the turn; a fade under way can only be shortened."""
@@ -297,6 +308,7 @@ class Engine:
             direct_current=float(self._direct_current(capped.frames).max(initial=0.0)),
             stuck_at=float(peaks[np.ptp(block, axis=1) == 0.0].max(initial=0.0)),
             reading=self._stage.reading(),
+            tone=now.frames - self._tone_ended_frames <= frame_at(TONE_REST_S),
             late_blocks=self._sink.late_blocks,
             lost=self._sink.lost,
             device_wrong=self._sink.wrong,
@@ -312,7 +324,7 @@ class Engine:
         lowered = self._lowered.next(BLOCK_FRAMES)
         turn = self._turn
         if turn is None:
-            return self._silence
+            return self._next_of_tone() * presence
         fade = self._fade.next(BLOCK_FRAMES)
         sound, ended = self._sound(turn, now_s)
         if self._turn is not turn:  # it came back from its graph after the engine had been rebuilt
@@ -326,6 +338,16 @@ class Engine:
         if self._turn is None or crossfade.done:
             self._crossfade = None
         return both * (fade * trim * presence)
+
+    def _next_of_tone(self) -> NDArray[np.float64]:
+        """The next block of a check tone, else silence."""
+        tone = self._tone
+        if tone is None:
+            return self._silence
+        block = tone[:, :BLOCK_FRAMES]
+        self._tone = tone[:, BLOCK_FRAMES:] if tone.shape[1] > BLOCK_FRAMES else None
+        self._tone_ended_frames = self.snapshot.frames + BLOCK_FRAMES
+        return np.pad(block, ((0, 0), (0, BLOCK_FRAMES - block.shape[1])))
 
     def _sound(self, turn: Turn, now_s: float) -> tuple[NDArray[np.float64], bool]:
         """A block of the performance, and whether it ended; a graph that fails fades out within its last block."""
@@ -365,6 +387,7 @@ class Engine:
             else EveningCrossfade(before.playback, before.gain * self._lowered.aim, frame_at(CROSSFADE_S))
         )
         self._turn, self._closing, self._last = turn, False, self._silence
+        self._tone = None
         self._lowered.move(1.0, 0)
         self._stage.begin_programme(planned=turn.planned, in_order=turn.in_order)
         self._fade = Fader(0.0 if at_s else 1.0)
@@ -378,6 +401,10 @@ class Engine:
             readings={},
             plan_gain=turn.gain,
         )
+
+    def _begin_tone(self, tone: NDArray[np.float64]) -> None:
+        if self._turn is None:
+            self._tone = tone
 
     def _set_trim(self, gain: float) -> None:
         """In silence at once, so that what begins next begins as low as it shall be."""
