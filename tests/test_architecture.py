@@ -208,6 +208,8 @@ MAY_BE_GIVEN_BY_PLACE = {
     "mapping.placing.Box": "x, y, width, height: the order of every drawing interface",
     "runtime.daemon.chronicle.happened": "handed on as a plain function: the event table's columns in order",
     "runtime.daemon.chronicle._note": "the same",
+    "runtime.journal.second_copy.SecondTold": "columns of a table, in its order",
+    "runtime.journal.second_copy.EventTold": "the same",
     "dsp.qrs_features.Hop": "a named tuple, unpacked and made in one place",
     "dsp.resampling.cubic": "four neighbours in the order of time",
     "dsp.swept._products": "a matrix, row by row",

@@ -31,7 +31,7 @@ def record(path: Path, output: str, measured: Mapping[str, Calibration | Vibrati
         lines = "; ".join(f"{key} = {_inline(value).as_string()}" for key, value in measured.items())
         where = f"{path.name}: output.{output}"
         raise stopping(
-            where, "This table is laid out so that it cannot be filled in.", f"Write into it by hand: {lines}."
+            where, "The layout of this table does not allow an automatic change.", f"Write into it by hand: {lines}."
         )
     with file_beside(path) as beside:
         beside.write_text(written, encoding="utf-8")

@@ -193,7 +193,7 @@ def _drives(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
                     "Write one value in gives for each in at.",
                 )
             if any(after <= before for before, after in zip(drive.at, drive.at[1:], strict=False)):
-                yield f"{where}.at", f"{drive.at} does not climb.", "Write its values in ascending order."
+                yield f"{where}.at", f"{drive.at} does not rise.", "Write its values in ascending order."
             for value in drive.gives:
                 yield from _in_range(f"{where}.gives", value, number)
 
@@ -223,7 +223,7 @@ def _sections(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
                 yield f'{where}.set."{key}"', what, nearest(field, settable)
             elif isinstance(getattr(nodes[name], field), Drive):
                 what = f"{key} is driven by a signal already."
-                yield f'{where}.set."{key}"', what, "Take either the drive or the section's set away."
+                yield f'{where}.set."{key}"', what, "Remove either the drive or the section's set."
             else:
                 yield from _in_range(f'{where}.set."{key}"', value, settable[field])
 
@@ -370,7 +370,7 @@ def _crossing(given: Kind, wanted: frozenset[Kind]) -> str:
         return "Put a node of kind sound or control between them."
     if given is Kind.FAST and Kind.SLOW in wanted:
         return "Take the slow signal that this sound was made from."
-    return "Wire it to a node that gives such a signal."
+    return "Connect it to a node that gives such a signal."
 
 
 def _unheard(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
@@ -378,4 +378,4 @@ def _unheard(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
     heard = {wire.source for wire in wires(piece, nodes)}
     for name, node in nodes.items():
         if name not in heard and not isinstance(node, ToOutputs | Feed):
-            yield f"node.{name}", "Nothing listens to this node.", "Wire it to something or take it away."
+            yield f"node.{name}", "No other node uses this one.", "Connect it, or remove it."

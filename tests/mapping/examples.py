@@ -62,6 +62,17 @@ EXAMPLES: Mapping[str, Sequence[dict[str, Any]]] = {
     "adapt": [{"over_s": 1.0}],
     "place": [{"outputs": 4, "turn": 0.3, "spread": 0.2}],
     "beats": [{}, {"pace": "quick"}],
+    "place_among": [
+        {"outputs": [{"azimuth_degrees": 30.0}, {"azimuth_degrees": -30.0}], "azimuth_degrees": 12.0, "spread": 0.2},
+        {
+            "outputs": [
+                *({"azimuth_degrees": 90.0 * n + 45.0} for n in range(4)),
+                *({"azimuth_degrees": 120.0 * n, "elevation_degrees": 50.0} for n in range(3)),
+            ],
+            "azimuth_degrees": 200.0,
+            "elevation_degrees": 30.0,
+        },
+    ],
     "spread": [{"window_s": 0.02}],
     "missing": [{"longest_s": 0.02}],
     "band_power": [

@@ -115,7 +115,7 @@ def begin_as_calibrated(
 def _started(step: CalibrationStep) -> CalibrationStep:
     highest_dbfs, cap = loudest(step)
     if highest_dbfs < QUIETEST_DBFS:
-        what = f"{cap} lies so low that nothing can be played safely before it is known how loud this output is."
+        what = f"{cap} is so low that nothing can be played safely before the loudness of this output is known."
         mend = "State a higher cap for the calibration, with nobody but the technician in the room."
         raise stopping(f"calibration of {step.name}", what, mend)
     return replace(step, played_dbfs=min(START_DBFS, float(floor(highest_dbfs))))
@@ -198,13 +198,13 @@ def louder(step: CalibrationStep) -> CalibrationStep:
         raise stopping(
             f"calibration of {step.name}",
             f"{why} allows no more than {step.played_dbfs:g} dBFS here, with {CLEARANCE_DB:g} dB in hand.",
-            "Calibrate at this level; or move the amplifier and begin this output anew.",
+            "Calibrate at this level; or move the amplifier and begin this output again.",
         )
     return replace(step, played_dbfs=step.played_dbfs + STEP_DB)
 
 
 def quieter(step: CalibrationStep) -> CalibrationStep:
-    """The previous level."""
+    """Goes back to the previous level."""
     return replace(step, played_dbfs=max(QUIETEST_DBFS, step.played_dbfs - STEP_DB))
 
 
@@ -237,7 +237,7 @@ def _against_earlier(where: str, step: CalibrationStep, reading: MeterReading) -
     for weighting, read, background in weightings:
         if read < background - UNEVEN_DB:
             what = f"{read:g} dB({weighting}) is less than the {background:g} that was read with nothing playing."
-            findings.append(Finding(Severity.STOPS, where, what, "Read again, or begin this output anew."))
+            findings.append(Finding(Severity.STOPS, where, what, "Read again, or begin this output again."))
     earlier = [(played, read) for played, read in step.readings if played != step.played_dbfs]
     if not earlier or findings:
         return findings
@@ -258,7 +258,7 @@ def answered(step: CalibrationStep, origin: Origin) -> dict[str, Calibration | V
     Raises ProblemError where the meter has not been read at this level.
     """
     if step.reading is None:
-        mend = "Say what it reads first."
+        mend = "Type the reading first."
         raise stopping(f"calibration of {step.name}", "The meter has not been read at this level.", mend)
     calibration, vibration = _measured(step.played_dbfs, step.reading, origin)
     return {"calibration": calibration} | ({"vibration": vibration} if vibration is not None else {})

@@ -100,7 +100,7 @@ class PlannedPerformance:
     def words(self) -> str:
         """A sentence for a curator."""
         if self.reason:
-            how = f"lowered by {_lowered(self.gain_db)} throughout so that {self.reason} is never passed"
+            how = f"lowered by {_lowered(self.gain_db)} throughout so that {self.reason} is never exceeded"
         else:
             how = "lowered nowhere else" if self._shaped else "the plan lowers nothing"
         lowered = ", ".join([", and ".join([*self._shape_words(), how]), *self._alone_words()])
@@ -132,7 +132,7 @@ class PlannedPerformance:
     def _nearest_words(self) -> str:
         sounding = [approach for approach in self.nearest if approach.level > -inf]
         if not sounding:
-            return "it is silent wherever a cap listens"
+            return "it is silent at every place that a cap measures"
         least = min(sounding, key=lambda approach: approach.headroom_db)
         return f"nearest {level_in_words(least.level, least.cap.unit)} of {least.cap.name} at {least.at_in_words}"
 
@@ -270,7 +270,7 @@ def _lowered_alone(
 def _windows(
     caps: Sequence[Cap], outputs: Mapping[str, Output], profiles: Mapping[str, LevelProfile], order: Order
 ) -> Iterator[_Windows]:
-    """One by one, made anew for each use: those of many shuffles fill the memory."""
+    """One by one, made again for each use: those of many shuffles fill the memory."""
     windowed = [cap for cap in caps if cap.quantity.windowed]
     for pool in order.pools:
         for turns in pool.rounds:

@@ -75,12 +75,12 @@ class StageMeter:
             self._whole = meter.loudness.whole()
 
     def listen_to_more(self) -> None:
-        """The governor has more ears from now on; what they receive is told from the next tally on."""
+        """The governor has more ears from now on; their levels appear from the next tally on."""
         more = len(self._governor.ears) - len(self._energy)
         self._energy, self._peak = np.pad(self._energy, (0, more)), np.pad(self._peak, (0, more))
 
     def begin(self) -> None:
-        """Another performance: integrated loudness and loudness range begin anew."""
+        """Another performance: integrated loudness and loudness range begin again."""
         self._meter.loudness.begin()
         self._whole = self._meter.loudness.whole()
 

@@ -29,6 +29,7 @@ from residue.mapping.nodes import (
     memory,
     movement,
     muscle,
+    placing_among,
     pulse,
     ranges,
     reverberation,
@@ -156,6 +157,7 @@ _CLASSES: tuple[type[Node], ...] = (
     # space
     space.Pan,
     ring.RingPanning,
+    placing_among.PlaceAmong,
     space.Crossover,
     space.ToOutputs,
     # feeds
@@ -203,7 +205,7 @@ def _own(entry: EntryPoint, kinds: Mapping[str, type[Node]]) -> type[Node]:
     try:
         node = entry.load()
     except Exception as error:
-        raise ValueError(f"It cannot be loaded ({error}). Mend or uninstall the package.") from error
+        raise ValueError(f"It cannot be loaded ({error}). Repair or uninstall the package.") from error
     if not (isinstance(node, type) and issubclass(node, Node)):
         raise ValueError("It is not a subclass of residue.mapping.node.Node. Name such a class.")
     if getattr(node, "kind", None) != entry.name or not hasattr(node, "family"):

@@ -49,7 +49,7 @@ Answer with
   Enter        it shows no more than with nothing playing: play 3 dB louder; or, once it is enough: keep it
   + or -       3 dB louder, 3 dB quieter
   k            keep this reading although it is not far above the background
-  r            begin this output anew, after an amplifier was moved
+  r            begin this output again, after an amplifier was moved
   s, q         leave this output out; end. Ctrl-C ends too; either way the sound fades out.\
 """
 

@@ -20,8 +20,8 @@ from residue.output.returning import ReturningSink
 from residue.problems import ProblemError, stopping, stops
 from residue.runtime.calibration.calibrating import Calibrating, Measured, Technician, identify, told
 from residue.runtime.calibration.calibration_player import CalibrationPlayer, running
+from residue.runtime.journal.event_kinds import CALIBRATED
 from residue.runtime.journal.evidence import Evidence
-from residue.runtime.journal.log import CALIBRATED
 from residue.runtime.journal.tallies import Circumstances
 from residue.runtime.system.clock import Clock
 from residue.runtime.system.files import occupied
@@ -107,6 +107,6 @@ def _ended_like_ctrl_c() -> Iterator[None]:
 def person_at_terminal() -> Terminal:
     """Raises ProblemError where nobody can press a key."""
     if not sys.stdin.isatty():
-        what = "Nobody sits at a terminal, and it gets louder only when somebody presses a key."
+        what = "This is not a terminal, and the noise gets louder only when a person presses a key."
         raise stopping("residue calibrate", what, "Run it in a terminal, by hand.")
     return Terminal()

@@ -106,7 +106,7 @@ def _room(room: Room, today: date) -> Iterator[Finding]:
             program = getattr(one, key)[0]
             if shutil.which(program) is None:
                 where, what = f"{ROOM}: equipment[{number}].{key}", f"There is no program {program} that may be run."
-                yield Finding(Severity.WARNS, where, what, "Write the whole path of one that may.")
+                yield Finding(Severity.WARNS, where, what, "Write the full path of a program that may be run.")
 
 
 def _secrets(installation: Installation) -> Iterator[Finding]:

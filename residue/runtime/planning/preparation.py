@@ -30,6 +30,7 @@ from residue.loudness.plan.arc import GainCurve, planned
 from residue.loudness.plan.order import repeated
 from residue.loudness.plan.plan import Lowering, Plan, PlannedPerformance
 from residue.loudness.plan.profile import LevelProfile, profile
+from residue.loudness.stage.history import SentHistory
 from residue.loudness.stage.stage import CapStage
 from residue.mapping.checkpoint import given
 from residue.mapping.playback import Playback, Played
@@ -44,7 +45,7 @@ from residue.runtime.system.clock import uptime
 logger = logging.getLogger(__name__)
 
 CHANNELS, PROFILES, CHECKPOINTS = "channels", "profiles", "checkpoints"
-"""Within the cache."""
+"""Folders within the cache."""
 BLOCK_FRAMES = 1 << 16
 """Large blocks cost less, and what they give is the same to the bit."""
 
@@ -96,11 +97,16 @@ def lowered(playback: Playback, installation: Installation, lowering: Lowering |
     return playback
 
 
-def cap_stage(installation: Installation, log: LevelLog, now: datetime) -> CapStage:
-    """The caps of the room, which remember what the log says was sent before."""
+def sent_history(installation: Installation, log: LevelLog, now: datetime) -> SentHistory:
+    """The energy that was sent before, as far back as the caps of the room look."""
     outputs, every = sounding_outputs(installation), caps(installation)
     longest_s = max([cap.window_s for cap in every] + [output.long_term_s for output in outputs.values()])
-    return CapStage(outputs, every, log.sent_before(now, uptime(), longest_s))
+    return log.sent_before(now, uptime(), longest_s)
+
+
+def cap_stage(installation: Installation, history: SentHistory) -> CapStage:
+    """The caps of the room, which count what was sent before."""
+    return CapStage(sounding_outputs(installation), caps(installation), history)
 
 
 def steps(playback: Playback, frames: int = BLOCK_FRAMES) -> Iterator[Played]:
@@ -112,7 +118,7 @@ def steps(playback: Playback, frames: int = BLOCK_FRAMES) -> Iterator[Played]:
         except Exception as error:  # nodes of an artist may raise anything, and other performances play on
             logger.exception("A node failed")
             what = f"The graph failed at {seconds(playback.position):.1f} s, or shortly before: {error}."
-            raise stopping("piece.toml: node", what, "Mend the node, or the package that it comes from.") from error
+            raise stopping("piece.toml: node", what, "Correct the node, or the package that it comes from.") from error
         ended = played.ended
         yield played
 
@@ -146,7 +152,7 @@ def level_profile(
         with file_beside(path) as making:
             known.save(making)
     except ProblemError as error:
-        logger.warning("The level profile is not kept, and made anew each time: %s", error)
+        logger.warning("The level profile is not kept, and made again each time: %s", error)
     return known
 
 

@@ -107,7 +107,9 @@ def test_a_piece_that_a_cap_leaves_nothing_of_is_warned_of_beside_the_cap_that_i
     edited(installation, "room.toml", ("limit_dbfs = -20.0", "limit_dbfs = -99.0"), ("window_s = 60", "window_s = 6"))
     found = inspect(installation, "silent", tmp_path / "cache", June())
     whats = [finding.what for finding in found if finding.severity is Severity.WARNS]
-    assert any(what.startswith("No cap sees the lowest sounds: at 20 Hz A weighting is 50 dB down") for what in whats)
+    assert any(
+        what.startswith("No cap covers the lowest sounds: at 20 Hz A weighting takes away 50 dB") for what in whats
+    )
     assert any("so that -99 dBFS(A) over 6 s" in what for what in whats)
 
 
@@ -121,7 +123,7 @@ def test_the_plan_is_told_drawn_and_left_where_the_daemon_finds_it(tmp_path: Pat
     first, second = (finding.what for finding in findings if finding.where == "plan")
     assert first.startswith("first-batch: lowered by ")
     assert "throughout so that -60 dBFS(A) over 1 min" in first
-    assert "is never passed; nearest -60." in first
+    assert "is never exceeded; nearest -60." in first
     assert second.startswith("second-batch: lowered by ")
     assert (tmp_path / "plan.svg").read_text().startswith("<?xml")
     outcome = known(load(folder), cache)
@@ -178,7 +180,7 @@ def test_what_no_room_can_be_like_is_pointed_out(tmp_path: Path) -> None:
     assert found >= {
         "room.toml: output.left.calibration.on: 2036-03-02 is in the future. Write the day on which it was measured.",
         "room.toml: equipment[1].off: There is no program /usr/local/bin/rleay that may be run. "
-        "Write the whole path of one that may.",
+        "Write the full path of a program that may be run.",
     }
     assert not any("equipment[1].on:" in one for one in found)
 
