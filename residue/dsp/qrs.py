@@ -18,8 +18,8 @@ from residue.dsp.exact import Floats
 from residue.dsp.heartlike import Heartlike
 from residue.dsp.qrs_features import HOP_S, SLOPE_S, BeatPace, Features, Hop
 
-SURE = BeatPace(sum_s=0.15, fallen=0.7, late_s=0.25)
-QUICK = BeatPace(sum_s=0.06, fallen=0.85, late_s=0.13)
+SURE = BeatPace(sum_s=0.15, fallen=0.7, late_s=0.25, unrest=1.0)
+QUICK = BeatPace(sum_s=0.06, fallen=0.85, late_s=0.13, unrest=1.6)
 """A short sum tells beats from T waves and noise less well, and is over sooner; our choice."""
 _JUMPS = 0.6
 """Where so much of the whole deflection comes within 3 ms, an electrode slipped; a QRS complex takes longer."""
@@ -228,7 +228,7 @@ class _Decisions:
         self._up += _RATE * (up - self._up)
         self._down += _RATE * (down - self._down)
         faint = _FAINT * max(max(hop.top, -hop.bottom) for hop in self._hops)
-        contrast = beat.strength / max(self._between(), _LEAST)
+        contrast = beat.strength / max(self._between(), _LEAST) / self._pace.unrest
         hidden = _HIDDEN * max(hop.strength for hop in self._hops)
         sure = self._heart(shape, contrast, interval_s) if beat.strength > max(faint, hidden) else 0.0
         if sure > 0.0 and self._last_beat.hop:

@@ -38,11 +38,13 @@ class BeatPace:
 
     sum_s: length of the moving sum. fallen: the share of its top below which the sum must fall.
     late_s: by this time after the R wave nearly every beat is known.
+    unrest: so many times further than that of 150 ms the sum of noise goes up and down.
     """
 
     sum_s: float
     fallen: float
     late_s: float
+    unrest: float
 
 
 class Hop(NamedTuple):

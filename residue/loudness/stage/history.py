@@ -37,7 +37,7 @@ class SentHistory:
     unreadable: bool = False
     """The log could not be read: every cap counts as used up by the moment of the start."""
     ended_s: float = 0.0
-    """How long ago all this was told; every age grows by it."""
+    """How long ago all this was noted; every age grows by it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

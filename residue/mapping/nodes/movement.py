@@ -86,7 +86,7 @@ class Tilt(ThreeAxes, frozen=True):
     family = "movement"
     has_trust = True
 
-    axis: Annotated[Literal["x", "y", "z"], Meta(description="the axis whose angle is told")] = "z"
+    axis: Annotated[Literal["x", "y", "z"], Meta(description="the axis whose angle is given")] = "z"
     time_s: TimeS = 0.3
 
     def prepare(self, context: NodeContext) -> Step:

@@ -95,7 +95,7 @@ class SecondCopy:
         found = list(self._read())
         spoilt = sum(one is None for one in found)
         if spoilt > MOST_SPOILT or not found:
-            raise SpoiltCopyError(f"{spoilt} of {len(found)} lines of {self._path.name} are spoilt")
+            raise SpoiltCopyError(f"{spoilt} of {len(found)} lines of {self._path.name} are damaged")
         return list(_bridged(found))
 
     def last(self) -> LineTold | None:

@@ -81,7 +81,7 @@ def test_the_plan_gives_away_little() -> None:
     (planned,) = found.performances
     (approach,) = planned.nearest
     assert approach.headroom_db == pytest.approx(-nearest, abs=0.05)
-    assert approach.at_s == pytest.approx(8.0, abs=0.3)
+    assert approach.at_s == pytest.approx(8.0, abs=0.05)
 
 
 def test_the_plan_stays_clear_of_what_the_governor_rounds_up() -> None:
