@@ -33,6 +33,7 @@ from residue.output.returning import ReturningSink
 from residue.processes import MAKES_FRAMES, keep_time
 from residue.runtime.engine.crossfade import EveningCrossfade
 from residue.runtime.engine.fader import Fader
+from residue.runtime.engine.tone import Tone
 
 logger = logging.getLogger(__name__)
 
@@ -53,8 +54,6 @@ REBUILD_WAIT_S = 0.5
 PEAKS_S = 1.0
 """Peaks cover this time, from one look of the watchdog to the next: what comes out of the cap a while after it
 went in is not taken for silence then, however short it is."""
-TONE_REST_S = PEAKS_S + 1.0
-"""So long after a check tone its peaks are still told, or on their way out of the cap stage."""
 TALLY_S = 1.0
 """The interval of tallies: a power cut makes no more than this forgotten."""
 
@@ -109,7 +108,7 @@ class Snapshot:
     """Highest magnitude of an output of the graph that stood at one value for the whole block."""
     reading: Reading | None = None
     tone: bool = False
-    """A check tone sounds, or did so within TONE_REST_S."""
+    """A check tone sounds, or did so a moment ago."""
     late_blocks: int = 0
     lost: str | None = None
     device_wrong: bool = False
@@ -153,9 +152,7 @@ class Engine:
         self._presence = Fader(1.0)
         self._closing = False
         self._last = self._silence
-        self._tone: NDArray[np.float64] | None = None
-        """What is left of a check tone."""
-        self._tone_ended_frames = -inf
+        self._tone = Tone()
         self._peaks: deque[tuple[float, float]] = deque(maxlen=frame_at(PEAKS_S) // BLOCK_FRAMES)
         """Of the last blocks, before and after the cap stage."""
         self._direct_current = DirectCurrentMeter(outputs)
@@ -308,7 +305,7 @@ class Engine:
             direct_current=float(self._direct_current(capped.frames).max(initial=0.0)),
             stuck_at=float(peaks[np.ptp(block, axis=1) == 0.0].max(initial=0.0)),
             reading=self._stage.reading(),
-            tone=now.frames - self._tone_ended_frames <= frame_at(TONE_REST_S),
+            tone=self._tone.told,
             late_blocks=self._sink.late_blocks,
             lost=self._sink.lost,
             device_wrong=self._sink.wrong,
@@ -324,7 +321,7 @@ class Engine:
         lowered = self._lowered.next(BLOCK_FRAMES)
         turn = self._turn
         if turn is None:
-            return self._next_of_tone() * presence
+            return self._tone.next(self._silence) * presence
         fade = self._fade.next(BLOCK_FRAMES)
         sound, ended = self._sound(turn, now_s)
         if self._turn is not turn:  # it came back from its graph after the engine had been rebuilt
@@ -338,16 +335,6 @@ class Engine:
         if self._turn is None or crossfade.done:
             self._crossfade = None
         return both * (fade * trim * presence)
-
-    def _next_of_tone(self) -> NDArray[np.float64]:
-        """The next block of a check tone, else silence."""
-        tone = self._tone
-        if tone is None:
-            return self._silence
-        block = tone[:, :BLOCK_FRAMES]
-        self._tone = tone[:, BLOCK_FRAMES:] if tone.shape[1] > BLOCK_FRAMES else None
-        self._tone_ended_frames = self.snapshot.frames + BLOCK_FRAMES
-        return np.pad(block, ((0, 0), (0, BLOCK_FRAMES - block.shape[1])))
 
     def _sound(self, turn: Turn, now_s: float) -> tuple[NDArray[np.float64], bool]:
         """A block of the performance, and whether it ended; a graph that fails fades out within its last block."""
@@ -387,7 +374,7 @@ class Engine:
             else EveningCrossfade(before.playback, before.gain * self._lowered.aim, frame_at(CROSSFADE_S))
         )
         self._turn, self._closing, self._last = turn, False, self._silence
-        self._tone = None
+        self._tone.drop()
         self._lowered.move(1.0, 0)
         self._stage.begin_programme(planned=turn.planned, in_order=turn.in_order)
         self._fade = Fader(0.0 if at_s else 1.0)
@@ -404,7 +391,7 @@ class Engine:
 
     def _begin_tone(self, tone: NDArray[np.float64]) -> None:
         if self._turn is None:
-            self._tone = tone
+            self._tone.begin(tone)
 
     def _set_trim(self, gain: float) -> None:
         """In silence at once, so that what begins next begins as low as it shall be."""
