@@ -82,7 +82,7 @@ class CommandEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fiel
     off: Annotated[tuple[str, ...], Meta(min_length=1)]
     """The program that switches it off, and its arguments."""
     device_nodes: tuple[str, ...] = ()
-    """Devices that the program opens, such as /dev/ttyUSB0. A word of `on` or `off` that begins with /dev/ counts too."""
+    """Devices that it opens, such as /dev/ttyUSB0. A word of `on` or `off` that begins with /dev/ counts too."""
     hosts: tuple[str, ...] = ()
     """Machines that the program reaches over the network, by their IP addresses."""
 
