@@ -102,8 +102,9 @@ def reshaped(profile: LevelProfile, shape: GainCurve) -> LevelProfile:
         profile,
         energy=profile.energy * scaled,
         peak=profile.peak * gains,
-        ending_energy=profile.ending_energy * scaled,
+        fast=profile.fast * squares,
         ending_peak=profile.ending_peak * gains,
+        ending_fast=profile.ending_fast * squares,
         true_peak=profile.true_peak * highest,
     )
 

@@ -23,8 +23,9 @@ def level_profile() -> LevelProfile:
         ears=EARS,
         energy=energy,
         peak=nothing,
-        ending_energy=nothing,
+        fast=nothing,
         ending_peak=nothing,
+        ending_fast=nothing,
         true_peak=np.zeros(2),
         onset_energy=np.zeros((2, 0)),
     )
