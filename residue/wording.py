@@ -42,7 +42,7 @@ _SLIPS = {
     re.compile(r"=\s*\[?\s*\d{1,2}:\d\d\s*[-–]"): 'Write a span in quotes, such as "10:00-18:00".',
     re.compile(r"=\s*[-+]?\d+,\d+\s*$"): "Write a number with a point, such as 1.5.",
     re.compile(r"=\s*(?!(?:true|false|nan|inf)\b)[^\W\d]"): "Write text in quotes.",
-    re.compile(r"^\s*[\w-]+\s*:"): "Write = between a key and what it says.",
+    re.compile(r"^\s*[\w-]+\s*:"): "Write = between a key and its value.",
     re.compile(r"^\s*\[[^\]]*$"): "Close the brackets around the name of the table.",
 }
 """Frequent slips, by the line on which they are noticed, without its texts and comments."""
@@ -82,7 +82,7 @@ def toml_explained(error: tomllib.TOMLDecodeError, text: str) -> tuple[str, tupl
     message = str(error)
     place = _AT_LINE.search(message)
     told = message[: place.start()] if place else message
-    plainly = f"Mend it there or just before ({told[:1].lower()}{told[1:]})."
+    plainly = f"Correct it there or just before ({told[:1].lower()}{told[1:]})."
     if place is None or place["line"] is None:
         return "", ("The file ends too early.", next(_mends(_EXACT | _VAGUE, told), plainly))
     number = int(place["line"])

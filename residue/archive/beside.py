@@ -156,8 +156,8 @@ def disk_problem(path: Path, error: OSError) -> ProblemError:
         errno.EDQUOT: ("The quota of this user is used up.", "Make room, then do it again."),
         errno.EROFS: ("The disk can only be read.", "Choose another folder, or mount the disk for writing."),
         errno.EACCES: ("Permission is denied.", "Give this user access, or choose another folder."),
-        errno.EIO: ("The disk does not answer rightly.", "Copy what is on it to another disk now."),
-        errno.ENOENT: ("It is not there, or no longer.", "Check the name; put the disk back in."),
+        errno.EIO: ("The disk reports errors.", "Copy what is on it to another disk now."),
+        errno.ENOENT: ("It is not there.", "Check the name; put the disk back in."),
     }
     reason = error.strerror or str(error)
     what, mend = mends.get(error.errno or 0, (f"{reason[:1].upper()}{reason[1:]}.", "Check the file and the disk."))

@@ -43,7 +43,7 @@ def reread(folder: Path, name: str, told: Callable[[int], None]) -> list[Finding
             continue
         known = before.get(file.name, now)
         if (known.size, known.mtime_ns) == (now.size, now.mtime_ns) and known.sha256 != now.sha256:
-            findings.append(_spoilt(name, file, "has changed, and nobody wrote to it"))
+            findings.append(_spoilt(name, file, "has changed although nobody wrote to it"))
         else:
             sums[file.name] = now
     if sums != before:
@@ -55,7 +55,7 @@ def reread(folder: Path, name: str, told: Callable[[int], None]) -> list[Finding
 def _spoilt(name: str, file: Path, what: str) -> Finding:
     with suppress(OSError):
         file.unlink()
-    mend = "It is made anew from the bag. The disk begins to fail: copy what is on it, and replace it."
+    mend = "It is made again from the bag. The disk begins to fail: copy what is on it, and replace it."
     return Finding(Severity.WARNS, name, f"Its prepared channel {file.name} {what}.", mend)
 
 

@@ -22,7 +22,7 @@ REPLIES = (
         "(floats), number of alarms (integer)",
         "`/house/state`.",
     ),
-    (SWAP_TOLD, "what became of the swap (string)", "A swap, later, to whoever asked for one last."),
+    (SWAP_TOLD, "what became of the swap (string)", "A swap, later; sent to the last sender that asked for one."),
 )
 """Address, arguments and what is answered with it."""
 

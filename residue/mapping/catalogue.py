@@ -15,7 +15,7 @@ import msgspec
 from residue.mapping.graph import drivable, ports
 from residue.mapping.node import Drive, Node
 
-UNITS = {"hz": "Hz", "s": "s", "db": "dB"}
+UNITS = {"hz": "Hz", "s": "s", "db": "dB", "degrees": "°"}
 """By the last part of a parameter's name."""
 _NO_DEFAULT = ("must be given", "may be left out")
 _WIDTH, _LABEL_WIDTH = 100, 12

@@ -33,11 +33,16 @@ def sink_opener(device: str, routing: Routing, folder: Path) -> Open:
     return _OPENERS.get(word, _device)(rest if word in _OPENERS else device, routing, folder)
 
 
+def is_real(device: str) -> bool:
+    """Whether somebody may hear it: it is neither "silent" nor a file."""
+    return device.partition(":")[0] not in _OPENERS
+
+
 def check_device(device: str, outputs: Mapping[str, Output], folder: Path = Path()) -> list[Finding]:
     """Finds faults that would keep these outputs from sounding. It opens the device briefly and plays nothing."""
     try:
         open_sink = sink_opener(device, routing_of(outputs), folder)
-        if not isinstance(open_sink, _FileOpener):  # opening a file would begin it anew
+        if not isinstance(open_sink, _FileOpener):  # opening a file would begin it again
             open_sink().close()
     except SinkLostError as error:
         return [Finding(Severity.STOPS, "room.toml: device", str(error), _NOT_THERE)]

@@ -23,7 +23,7 @@ class Remedy(StrEnum):
     LOG = "log"
     SKIP = "fade the performance out and leave it out"
     LEAVE_OUT = "leave out what does not begin"
-    TIDY = "let go of old rows"
+    TIDY = "delete old rows"
     REBUILD = "rebuild the engine"
     REOPEN = "reopen the device"
     RESTART = "restart the program through systemd"
@@ -284,7 +284,7 @@ CHECKS: Sequence[Check] = (
         bad=_unplayable,
         for_s=0.0,
         remedies=(LOG,),
-        then="left out until mended",
+        then="left out until it is repaired",
     ),
     Check(
         name="no plan",

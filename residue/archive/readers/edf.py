@@ -23,7 +23,7 @@ _FIELD_WIDTHS = (16, 80, 8, 8, 8, 8, 8, 80, 8, 32)
 
 
 class Records:
-    """The data records of a file as they stand there; holds the last ones, so that signals share them."""
+    """The data records of a file as they are there; holds the last ones, so that signals share them."""
 
     def __init__(self, path: Path, layout: EdfLayout) -> None:
         self.path, self.layout = path, layout
@@ -125,7 +125,7 @@ def open_signal(records: Records, signal: int) -> SampleStream:
         stream = EdfSignal(records, signal)
         stream.read(0, 1)
     except (ValueError, ArithmeticError, IndexError, EOFError, UnicodeError) as error:
-        raise stopping(records.path.name, f"Its header cannot be followed: {error}.", AGAIN) from error
+        raise stopping(records.path.name, f"Its header cannot be read: {error}.", AGAIN) from error
     return stream
 
 

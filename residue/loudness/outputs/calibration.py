@@ -27,7 +27,20 @@ _STEPS_PER_OCTAVE = 24
 _RATE_HZ = 48_000.0
 
 
-class Calibration(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class Origin(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Where a reading comes from."""
+
+    on: date
+    """The day of the measurement."""
+    device: str | None = None
+    """The sound device that played, by its name in room.toml; `residue calibrate` writes it."""
+    machine: str | None = None
+    """The machine that played, twelve hexadecimal digits; `residue calibrate` writes it."""
+    invented: bool = False
+    """Nobody measured it: no real device plays by it."""
+
+
+class Calibration(Origin, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """The reading of a sound level meter at the visitor's place while one output played band-limited pink noise."""
 
     played_dbfs: Annotated[float, Meta(ge=-90.0, le=-3.0)]
@@ -36,19 +49,15 @@ class Calibration(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
     """Equivalent level read with A weighting, dB re 20 uPa."""
     read_dbc: ReadLevel
     """Equivalent level read with C weighting, dB re 20 uPa."""
-    on: date
-    """The day of the measurement."""
 
 
-class VibrationCalibration(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class VibrationCalibration(Origin, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """The reading of a vibration meter where a visitor sits while one output played band-limited pink noise."""
 
     played_dbfs: Annotated[float, Meta(ge=-90.0, le=-3.0)]
     """Mean-square level of the noise as it was sent to the device."""
     read_aw_m_per_s2: Acceleration
     """Wk-weighted r.m.s. acceleration up and down (ISO 2631-1)."""
-    on: date
-    """The day of the measurement."""
 
 
 @lru_cache

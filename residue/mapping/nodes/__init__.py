@@ -15,8 +15,10 @@ from residue.mapping.nodes import (
     breathing,
     chance,
     conditioning,
+    convolving,
     crossing,
     fatigue,
+    feedback,
     feeds,
     filtering,
     freezing,
@@ -27,6 +29,7 @@ from residue.mapping.nodes import (
     memory,
     movement,
     muscle,
+    placing_among,
     pulse,
     ranges,
     reverberation,
@@ -40,6 +43,7 @@ from residue.mapping.nodes import (
     timing,
     tones,
     tuning,
+    two_bodies,
     voices,
 )
 from residue.problems import Finding, ProblemError, Severity, nearest
@@ -105,6 +109,11 @@ _CLASSES: tuple[type[Node], ...] = (
     skin.SkinConductance,
     skin.SkinResponses,
     skin.Temperature,
+    # two bodies
+    two_bodies.Synchrony,
+    two_bodies.CyclePhase,
+    two_bodies.PhaseLocking,
+    two_bodies.Coherence,
     # logic
     logic.Compare,
     logic.Logic,
@@ -128,6 +137,7 @@ _CLASSES: tuple[type[Node], ...] = (
     memory.Echo,
     freezing.Freeze,
     granular.GrainCloud,
+    feedback.Feedback,
     # crossing
     crossing.Audify,
     crossing.AudioRateControl,
@@ -143,9 +153,11 @@ _CLASSES: tuple[type[Node], ...] = (
     strike.Strike,
     tones.LowVoice,
     reverberation.Reverberation,
+    convolving.RecordedSpace,
     # space
     space.Pan,
     ring.RingPanning,
+    placing_among.PlaceAmong,
     space.Crossover,
     space.ToOutputs,
     # feeds
@@ -193,7 +205,7 @@ def _own(entry: EntryPoint, kinds: Mapping[str, type[Node]]) -> type[Node]:
     try:
         node = entry.load()
     except Exception as error:
-        raise ValueError(f"It cannot be loaded ({error}). Mend or uninstall the package.") from error
+        raise ValueError(f"It cannot be loaded ({error}). Repair or uninstall the package.") from error
     if not (isinstance(node, type) and issubclass(node, Node)):
         raise ValueError("It is not a subclass of residue.mapping.node.Node. Name such a class.")
     if getattr(node, "kind", None) != entry.name or not hasattr(node, "family"):

@@ -86,7 +86,7 @@ class Tilt(ThreeAxes, frozen=True):
     family = "movement"
     has_trust = True
 
-    axis: Annotated[Literal["x", "y", "z"], Meta(description="the axis whose angle is told")] = "z"
+    axis: Annotated[Literal["x", "y", "z"], Meta(description="the axis whose angle is given")] = "z"
     time_s: TimeS = 0.3
 
     def prepare(self, context: NodeContext) -> Step:
@@ -148,7 +148,7 @@ class Steps(ThreeAxes, frozen=True):
 
     The first two of a row give none: a jolt is no step. `heart_rate` makes steps a minute of them.
     Trust: 1 while step follows step, fading once one is overdue.
-    Latency: 0.5 s. Source: windowed peak detection after Brajdic and Harle, UbiComp (2013) 225-234.
+    Latency: 0.4 s. Source: windowed peak detection after Brajdic and Harle, UbiComp (2013) 225-234.
     """
 
     kind = "steps"

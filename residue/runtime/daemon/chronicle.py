@@ -35,7 +35,7 @@ class Chronicle:
 
     @property
     def events(self) -> Sequence[EventRow]:
-        """The last ones."""
+        """The last events."""
         return tuple(self._events)
 
     def happened(self, kind: str, text: str, sender: str | None = None) -> None:

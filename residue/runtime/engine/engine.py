@@ -65,7 +65,7 @@ class Turn:
     performance: str
     playback: Playback
     gain: float
-    """Of the plan."""
+    """The gain of the plan."""
     planned: bool = True
     """Whether a plan knows it; 1 is the gain of what none does."""
     in_order: bool = True

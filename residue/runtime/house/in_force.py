@@ -33,7 +33,7 @@ from residue.schedule.beside import CALENDAR_FILE
 from residue.schedule.spans import local
 from residue.schedule.watched import LoadedFiles, Refused, Watched
 
-RESTART = "A person has to start the program anew to use it, such as by: sudo systemctl restart residue."
+RESTART = "To use it, restart the program by hand: sudo systemctl restart residue."
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +141,7 @@ class InForce:
             self._happened("files", words)
 
     def _refuse(self, file: str, error: ProblemError) -> None:
-        self._tell(file, f"{file} was changed and is refused; what was in force stays. {error}")
+        self._tell(file, f"{file} was changed and is refused; the earlier one stays in force. {error}")
 
     def _refuse_hours(self, error: ProblemError) -> None:
         self._told[HOURS] = f"The new hours are refused, and the old ones stay in force. {error}"
@@ -219,7 +219,7 @@ def _stricter_in_words(before: Room, now: Room, at: datetime) -> str:
     if longest_s:
         until = at + timedelta(seconds=longest_s)
         counts = (
-            f" What was played before counts against them: it can be quieter, or silent, until {until:%H:%M} at most."
+            f" Sound played before counts as well: the house can be quieter, or silent, until {until:%H:%M} at most."
         )
     return f"Stricter limits of room.toml are in force: {'; '.join(told)}.{counts}"
 

@@ -7,7 +7,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from residue.loudness.stage.readings import Tally
-from residue.runtime.journal.log import CUT, ENDED, FILE_NAME, STARTED, LevelLog, event
+from residue.runtime.journal.event_kinds import CUT, ENDED, STARTED
+from residue.runtime.journal.log import FILE_NAME, LevelLog, event
 from residue.runtime.journal.log_writer import LogWriter
 from residue.runtime.journal.tallies import Circumstances, Tallies
 from residue.runtime.system.clock import Clock, uptime

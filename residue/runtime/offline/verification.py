@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from residue.archive.prepared import PreparedPerformance
 from residue.installation.load import Installation
-from residue.loudness.plan.plan import PlannedPerformance
+from residue.loudness.plan.plan import Lowering, PlannedPerformance
 from residue.mapping.alone import alone
 from residue.mapping.signals import AUDIO_RATE_HZ
 from residue.problems import stopping
@@ -55,7 +55,7 @@ class Rendered:
     """A rendering, and its settings.
 
     gain_db: the plan's; None for what the graph gives before the cap.
-    knots_db: the plan's, where it shapes the arc.
+    lowering: what the plan lowers besides.
     node: the one node that is listened to; None for the whole piece.
     """
 
@@ -63,12 +63,12 @@ class Rendered:
     excerpt: Excerpt = field(default_factory=Excerpt)
     gain_db: float | None = None
     node: str | None = None
-    knots_db: Sequence[float] = ()
+    lowering: Lowering | None = None
 
 
 def as_planned(wanted: Rendered, planned: PlannedPerformance) -> Rendered:
     """The same as the plan has it."""
-    return replace(wanted, gain_db=planned.gain_db, knots_db=planned.knots_db)
+    return replace(wanted, gain_db=planned.gain_db, lowering=planned.lowering)
 
 
 def blocks_of(
@@ -86,7 +86,7 @@ def blocks_of(
         block_frames=block_frames,
         excerpt=wanted.excerpt,
         gain_db=wanted.gain_db,
-        knots_db=wanted.knots_db,
+        lowering=wanted.lowering,
         progress=progress,
     )
 

@@ -27,7 +27,7 @@ from residue.archive.bag import payload_digest
 from residue.archive.fixity import verify
 from residue.archive.prepared import prepared_folder
 from residue.installation.load import ROOM, Installation, load
-from residue.loudness.plan.plan import Plan
+from residue.loudness.plan.plan import Lowering, Plan
 from residue.loudness.plan.profile import LevelProfile
 from residue.problems import ProblemError, stops
 from residue.progress import Progress, silent
@@ -61,8 +61,8 @@ class Outcome(msgspec.Struct, frozen=True, kw_only=True, tag=True):
     unplayable: dict[str, str]
     digest: dict[str, str] = {}
     """Of the bags that were planned: the SHA-256 of their payload manifests."""
-    knots_db: dict[str, tuple[float, ...]] = {}
-    """Further attenuation, one value a minute, of performances whose arc is shaped."""
+    lowering: dict[str, Lowering] = {}
+    """Further attenuation, of performances that have some."""
     complete: bool = True
     """It covers the whole programme; else some performances are still being made ready."""
 
@@ -147,7 +147,7 @@ def outcome_of(
         duration_s=dict(duration_s),
         unplayable=dict(unplayable),
         digest=dict(digest),
-        knots_db={performance.name: performance.knots_db for performance in plan.performances if performance.knots_db},
+        lowering={one.name: one.lowering for one in plan.performances if one.knots_db or one.alone},
     )
 
 

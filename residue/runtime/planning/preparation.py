@@ -22,13 +22,15 @@ from numpy.typing import NDArray
 import residue
 from residue.archive.beside import file_beside
 from residue.archive.prepared import PreparedPerformance, prepare
+from residue.dsp.exact import gain_from_db
 from residue.installation.load import Installation
 from residue.loudness.caps.caps import Cap, expand, protecting_caps
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.arc import GainCurve, planned
 from residue.loudness.plan.order import repeated
-from residue.loudness.plan.plan import Plan, PlannedPerformance
+from residue.loudness.plan.plan import Lowering, Plan, PlannedPerformance
 from residue.loudness.plan.profile import LevelProfile, profile
+from residue.loudness.stage.history import SentHistory
 from residue.loudness.stage.stage import CapStage
 from residue.mapping.checkpoint import given
 from residue.mapping.playback import Playback, Played
@@ -43,7 +45,7 @@ from residue.runtime.system.clock import uptime
 logger = logging.getLogger(__name__)
 
 CHANNELS, PROFILES, CHECKPOINTS = "channels", "profiles", "checkpoints"
-"""Within the cache."""
+"""Folders within the cache."""
 BLOCK_FRAMES = 1 << 16
 """Large blocks cost less, and what they give is the same to the bit."""
 
@@ -69,36 +71,42 @@ def open_performance(
 
 
 def playback_of(
-    installation: Installation, performance: PreparedPerformance, knots_db: Sequence[float] = ()
+    installation: Installation, performance: PreparedPerformance, lowering: Lowering | None = None
 ) -> Playback:
-    """The performance at its beginning. Raises ProblemError.
-
-    knots_db: of the plan, where it shapes the arc.
-    """
+    """The performance at its beginning, under what the plan lowers besides its gain. Raises ProblemError."""
     playback = Playback(installation.graph, performance, performance.frames, str(installation.folder))
-    return shaped(playback, knots_db)
+    return lowered(playback, installation, lowering)
 
 
 def playback_before(
-    frame: int, installation: Installation, performance: PreparedPerformance, knots_db: Sequence[float], cache: Path
+    frame: int, installation: Installation, performance: PreparedPerformance, lowering: Lowering | None, cache: Path
 ) -> Playback:
     """The performance at the last checkpoint up to a frame, else at its beginning. Raises ProblemError."""
     kept = checkpoints_of(installation, performance, cache).last_before(frame)
-    return playback_of(installation, performance, knots_db) if kept is None else shaped(kept, knots_db)
+    if kept is None:
+        return playback_of(installation, performance, lowering)
+    return lowered(kept, installation, lowering)
 
 
-def shaped(playback: Playback, knots_db: Sequence[float]) -> Playback:
-    """The playback under the plan's shape."""
-    if knots_db:
-        playback.gains = GainCurve(tuple(knots_db)).gains
+def lowered(playback: Playback, installation: Installation, lowering: Lowering | None) -> Playback:
+    """The playback under what the plan lowers besides its gain."""
+    if lowering is not None and (lowering.knots_db or lowering.alone_db):
+        curve = GainCurve(lowering.knots_db or (0.0,))
+        each = [[gain_from_db(lowering.alone_db.get(name, 0.0))] for name in installation.piece.outputs]
+        playback.gains = lambda start, frames: np.array(each) * curve.gains(start, frames)
     return playback
 
 
-def cap_stage(installation: Installation, log: LevelLog, now: datetime) -> CapStage:
-    """The caps of the room, which remember what the log says was sent before."""
+def sent_history(installation: Installation, log: LevelLog, now: datetime) -> SentHistory:
+    """The energy that was sent before, as far back as the caps of the room look."""
     outputs, every = sounding_outputs(installation), caps(installation)
     longest_s = max([cap.window_s for cap in every] + [output.long_term_s for output in outputs.values()])
-    return CapStage(outputs, every, log.sent_before(now, uptime(), longest_s))
+    return log.sent_before(now, uptime(), longest_s)
+
+
+def cap_stage(installation: Installation, history: SentHistory) -> CapStage:
+    """The caps of the room, which count what was sent before."""
+    return CapStage(sounding_outputs(installation), caps(installation), history)
 
 
 def steps(playback: Playback, frames: int = BLOCK_FRAMES) -> Iterator[Played]:
@@ -110,7 +118,7 @@ def steps(playback: Playback, frames: int = BLOCK_FRAMES) -> Iterator[Played]:
         except Exception as error:  # nodes of an artist may raise anything, and other performances play on
             logger.exception("A node failed")
             what = f"The graph failed at {seconds(playback.position):.1f} s, or shortly before: {error}."
-            raise stopping("piece.toml: node", what, "Mend the node, or the package that it comes from.") from error
+            raise stopping("piece.toml: node", what, "Correct the node, or the package that it comes from.") from error
         ended = played.ended
         yield played
 
@@ -144,7 +152,7 @@ def level_profile(
         with file_beside(path) as making:
             known.save(making)
     except ProblemError as error:
-        logger.warning("The level profile is not kept, and made anew each time: %s", error)
+        logger.warning("The level profile is not kept, and made again each time: %s", error)
     return known
 
 

@@ -256,4 +256,4 @@ def words(rehearsal: Rehearsal) -> list[str]:
         if cap.highest is not None
     ]
     lines += [*rehearsal.clock_changes, *_weeks(rehearsal), *rehearsal.faults]
-    return lines + [f"Look at this: {warning}" for warning in rehearsal.warnings]
+    return lines + [f"Needs attention: {warning}" for warning in rehearsal.warnings]

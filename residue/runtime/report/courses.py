@@ -53,7 +53,7 @@ class Course:
 
     @property
     def kept(self) -> bool:
-        """Whether the cap was never passed. The log is rounded to a hundredth of a dB, upwards."""
+        """Whether the cap was never exceeded. The log is rounded to a hundredth of a dB, upwards."""
         return self.highest is None or self.highest[0] <= self.cap.limit + 0.02
 
     @property

@@ -14,7 +14,8 @@ from residue.loudness.caps.ears import ear_of
 from residue.loudness.meters.exposure import NIOSH, OSHA_HEARING_CONSERVATION, daily_exposure_db
 from residue.loudness.meters.vibration import combined_vdv, daily_vibration
 from residue.loudness.stage.readings import mean_db
-from residue.runtime.journal.log import CALIBRATED, ENDED, READ_AGAIN, STARTED, EventRow, LevelLog, LevelRow, Logged
+from residue.runtime.journal.event_kinds import CALIBRATED, ENDED, READ_AGAIN, STARTED
+from residue.runtime.journal.log import EventRow, LevelLog, LevelRow, Logged
 from residue.runtime.planning.preparation import caps, sounding_outputs
 from residue.runtime.report.courses import Course, course
 from residue.schedule.opening import Opening

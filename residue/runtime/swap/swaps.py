@@ -211,7 +211,7 @@ class Swaps:
             case.stage = Stage.CHECKING
             case.attempts += 1
             if case.attempts == 1:
-                self._said.append(f"{case.what}: it is being checked, and what was there plays on.")
+                self._said.append(f"{case.what}: it is being checked, and the old one plays on.")
 
     def _judge(self, case: Case, errand: ChildProcess, now_s: float) -> None:
         name, outcome = case.candidate.name, _outcome(errand)
@@ -289,7 +289,7 @@ class Swaps:
             if case.stage is Stage.REFUSED:
                 yield _refusal(case.candidate, case.why or "")
             elif case.why is not None and now_s - case.since_s >= STALE_S:
-                yield f"{case.candidate.what}: it is not whole, and nobody goes on copying. {case.why}"
+                yield f"{case.candidate.what}: it is incomplete, and nothing more is copied. {case.why}"
 
 
 def _without_a_place(bag: str, names: Sequence[str]) -> str:
@@ -304,7 +304,7 @@ def _without_a_place(bag: str, names: Sequence[str]) -> str:
 
 
 def _refusal(candidate: Candidate, why: str) -> str:
-    return f"{candidate.what}: refused; what was there plays on. {why}"
+    return f"{candidate.what}: refused; the old one plays on. {why}"
 
 
 _OUTCOME = msgspec.json.Decoder(Outcome)

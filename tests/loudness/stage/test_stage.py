@@ -105,6 +105,8 @@ def test_reading_tells_levels_at_the_place_by_the_calibration() -> None:
     assert reading.place.physical
     assert reading.place.a == pytest.approx(66.1, abs=0.1)
     assert reading.outputs["left"].a == pytest.approx(reading.place.a)
+    assert reading.place.true_peak == pytest.approx(20 * np.log10(amplitude), abs=0.2)
+    assert reading.outputs["left"].true_peak == reading.place.true_peak
     # Ten seconds of it, less the latency and the rise, in a window of fifteen minutes.
     (cap,) = reading.caps
     assert cap.unit == "dB(A)"
