@@ -17,6 +17,8 @@ import sounddevice
 import tzlocal
 
 from residue.installation.load import load
+from residue.installation.new import uncalibrated_room
+from residue.output.opening import is_real
 from residue.schedule.hours import zone_names
 from residue.schedule.spans import local
 
@@ -67,7 +69,10 @@ def main(source: Path, target: Path, wav: Path) -> None:
     hours = hours_open_at(datetime.now(UTC), zone_of_the_machine(), performance)
     (target / "hours.toml").write_text(hours, encoding="utf-8")
     widest = max(output.device_channel for output in installation.room.output.values())
-    sys.stdout.write(f"{performance}\n{device_for(widest, wav)}\n")
+    device = device_for(widest, wav)
+    if is_real(device):  # the calibration of the demo is invented, and a real device must not play by it
+        (target / "room.toml").write_text(uncalibrated_room(installation.graph), encoding="utf-8")
+    sys.stdout.write(f"{performance}\n{device}\n")
 
 
 if __name__ == "__main__":

@@ -20,7 +20,7 @@ class Severity(StrEnum):
     WARNS = "warns"
     """It runs, but somebody should look."""
     NOTES = "notes"
-    """Good to know."""
+    """A fact that stops nothing."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from typing import Protocol
 
 
 class Progress(Protocol):
-    """Told now and then: what is being worked on, and how much of all the work is done. May raise to stop the work."""
+    """Called now and then with the name of the work and the share that is done. May raise to stop the work."""
 
     def __call__(self, what: str, done: int, total: int) -> None:
         """what: for a person, such as a file's name; done and total: in any unit, done <= total."""

@@ -42,10 +42,10 @@ _SLIPS = {
     re.compile(r"=\s*\[?\s*\d{1,2}:\d\d\s*[-–]"): 'Write a span in quotes, such as "10:00-18:00".',
     re.compile(r"=\s*[-+]?\d+,\d+\s*$"): "Write a number with a point, such as 1.5.",
     re.compile(r"=\s*(?!(?:true|false|nan|inf)\b)[^\W\d]"): "Write text in quotes.",
-    re.compile(r"^\s*[\w-]+\s*:"): "Write = between a key and what it says.",
+    re.compile(r"^\s*[\w-]+\s*:"): "Write = between a key and its value.",
     re.compile(r"^\s*\[[^\]]*$"): "Close the brackets around the name of the table.",
 }
-"""What people write that TOML does not know, by the line on which it is noticed, its texts and comments left out."""
+"""Frequent slips, by the line on which they are noticed, without its texts and comments."""
 _QUOTED = re.compile(r'''"""(?:\\[\s\S]|[^\\])*?"{3,5}|'{3}[\s\S]*?'{3,5}|"(?:\\.|[^"\\\n])*"|'[^'\n]*'|#.*''')
 """Quoted texts and comments, which may contain anything."""
 _EXACT = {
@@ -54,11 +54,11 @@ _EXACT = {
     re.compile(r"Invalid date or datetime"): "There is no such day or time. Look it up in a calendar.",
     re.compile(r"Illegal character '\\n'|Unterminated string"): "End the text with the quote that it began with.",
 }
-"""What tomllib notices of which there is only one mend."""
+"""Errors of tomllib with only one mend."""
 _VAGUE = {
     re.compile(r"Unclosed array"): "End the list with ], and put a comma between its values.",
 }
-"""What tomllib notices, where the line itself shows no slip."""
+"""Errors of tomllib for lines that show no slip."""
 
 
 def explained(error: msgspec.ValidationError) -> str:
@@ -78,11 +78,11 @@ def shortened(text: str) -> str:
 
 
 def toml_explained(error: tomllib.TOMLDecodeError, text: str) -> tuple[str, tuple[str, str]]:
-    """Where in the file, as in ": line 3", or nothing for its end; what stands there and the mend."""
+    """The place in the file, as in ": line 3", or nothing for its end; the text there and the mend."""
     message = str(error)
     place = _AT_LINE.search(message)
     told = message[: place.start()] if place else message
-    plainly = f"Mend it there or just before ({told[:1].lower()}{told[1:]})."
+    plainly = f"Correct it there or just before ({told[:1].lower()}{told[1:]})."
     if place is None or place["line"] is None:
         return "", ("The file ends too early.", next(_mends(_EXACT | _VAGUE, told), plainly))
     number = int(place["line"])
@@ -93,7 +93,7 @@ def toml_explained(error: tomllib.TOMLDecodeError, text: str) -> tuple[str, tupl
 
 
 def too_long(text: str) -> str:
-    """Where in the file a number has more digits than are read, as in ": line 3"."""
+    """The place in the file where a number has too many digits, as in ": line 3"."""
     bare = _QUOTED.sub(_emptied, text)
     number = max(re.finditer(r"[\d_]+", bare), key=lambda digits: len(digits[0]))
     return f": line {bare.count(chr(10), 0, number.start()) + 1}"

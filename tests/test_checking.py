@@ -234,7 +234,7 @@ def test_what_is_right_becomes_the_record() -> None:
         (b"a = 1\n# \xfc", "piece.toml: line 2: This is not UTF-8 text. Save the file as UTF-8."),
         (
             b"a = [1,\nb = 2",
-            "piece.toml: line 2: 'b = 2' is not valid TOML. Mend it there or just before (invalid value).",
+            "piece.toml: line 2: 'b = 2' is not valid TOML. Correct it there or just before (invalid value).",
         ),
         (b"a = " + 9999 * b"[", "piece.toml: Lists or tables are nested too deeply. "),
         (b'a = """', "piece.toml: The file ends too early. "),
@@ -274,7 +274,7 @@ def test_a_file_that_cannot_be_read_is_told_in_one_sentence(
         ("a = [10:00-18:00]", 'Write a span in quotes, such as "10:00-18:00".'),
         ("a = 1,5", "Write a number with a point, such as 1.5."),
         ("a = Europe/Berlin", "Write text in quotes."),
-        ("a: 3", "Write = between a key and what it says."),
+        ("a: 3", "Write = between a key and its value."),
         ("[weekly", "Close the brackets around the name of the table."),
         ("a = 2027-02-29", "There is no such day or time. Look it up in a calendar."),
         ('a = ["x" "y"]', "End the list with ], and put a comma between its values."),
@@ -304,7 +304,7 @@ def test_what_stands_rightly_within_texts_and_comments_is_no_slip(tmp_path: Path
     path = tmp_path / "hours.toml"
     path.write_text(f"{line}\n", encoding="utf-8")
     _, [finding] = read_toml(path)
-    assert finding.mend.startswith("Mend it there or just before (expected newline or end of document")
+    assert finding.mend.startswith("Correct it there or just before (expected newline or end of document")
 
 
 def test_the_mark_that_some_editors_put_before_the_text_is_passed_over(tmp_path: Path) -> None:

@@ -26,7 +26,7 @@ RECORDS: list[tuple[Any, Any]] = [
     (date(2026, 3, 2), date),
     ({"forearm.f32": Sum(size=12, mtime_ns=34, sha256="5f")}, dict[str, Sum]),
     (Request(when=When.NOW, bag="fourth-batch", asked=NOON), Request),
-    (Outcome(gain_db={"first-batch": -1.2}, words={}, duration_s={}, unplayable={}, knots_db={}), Outcome),
+    (Outcome(gain_db={"first-batch": -1.2}, words={}, duration_s={}, unplayable={}, lowering={}), Outcome),
 ]
 KINDS = ["memory", "restarts", "nights", "sums", "request", "plan"]
 

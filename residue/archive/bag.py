@@ -53,7 +53,7 @@ class Bag:
         if not file.resolve().is_relative_to(self.payload.resolve()):
             raise stopping(where, f"{named} is a link that leaves the bag.", "Seal a bag that holds the file itself.")
         if not file.is_file():
-            raise stopping(where, f"{named} is missing from the bag.", "Copy the bag again from where it came.")
+            raise stopping(where, f"{named} is missing from the bag.", "Copy the bag again from its source.")
         return file
 
 
@@ -186,7 +186,9 @@ def _files_to_seal(folder: Path) -> list[tuple[str, int]]:
                 findings.append(_unsealable(folder, inner, what="is a link", mend="Put the file itself there."))
             elif _UNSAFE_NAME.search(inner) or not inner.isprintable():
                 findings.append(
-                    _unsealable(folder, ascii(inner), what="has a name that does not travel", mend="Rename it.")
+                    _unsealable(
+                        folder, ascii(inner), what="has a name that other systems cannot store", mend="Rename it."
+                    )
                 )
             elif path.is_file():
                 files.append((inner, path.stat().st_size))

@@ -15,12 +15,12 @@ from pathlib import Path
 from residue.problems import ProblemError, stopping
 
 PREFIX = ".making-"
-"""What is being made beside its place begins with this; what a cut left behind may be removed."""
+"""Names of unfinished files and folders begin with this; such leftovers of a cut may be removed."""
 
 
 @contextmanager
 def file_beside(path: Path, new_mode: int | None = 0o644) -> Iterator[Path]:
-    """A temporary path in the same folder; when the block ends well, what was written there stands at `path`.
+    """A temporary path in the same folder; when the block ends without an error, the file moves to `path`.
 
     What stood there before hands on its owner and its mode: a key in it stays a secret, and whoever wrote it may go on.
 
@@ -48,7 +48,7 @@ def file_beside(path: Path, new_mode: int | None = 0o644) -> Iterator[Path]:
 
 @contextmanager
 def asked_for(path: Path) -> Iterator[Path]:
-    """Where to write the file that a person named: it then stands there whole, or what stood there before still does.
+    """A path to write the file that a person named; afterwards the whole new file is there, or still the old one.
 
     A folder that is not there is a slip of the pen and not made. What is no file, such as a pipe, is written as it is.
     Who may read a new file is up to the umask: it may hold what a body did.
@@ -65,7 +65,7 @@ def asked_for(path: Path) -> Iterator[Path]:
 
 @contextmanager
 def folder_beside(path: Path) -> Iterator[Path]:
-    """A temporary folder beside `path`, which must not exist; when the block ends well, it stands at `path`.
+    """A temporary folder beside `path`, which must not exist; when the block ends without an error, it moves to `path`.
 
     Who may look into it is up to the umask, as for the files in it.
     """
@@ -156,8 +156,8 @@ def disk_problem(path: Path, error: OSError) -> ProblemError:
         errno.EDQUOT: ("The quota of this user is used up.", "Make room, then do it again."),
         errno.EROFS: ("The disk can only be read.", "Choose another folder, or mount the disk for writing."),
         errno.EACCES: ("Permission is denied.", "Give this user access, or choose another folder."),
-        errno.EIO: ("The disk does not answer rightly.", "Copy what is on it to another disk now."),
-        errno.ENOENT: ("It is not there, or no longer.", "Check the name; put the disk back in."),
+        errno.EIO: ("The disk reports errors.", "Copy what is on it to another disk now."),
+        errno.ENOENT: ("It is not there.", "Check the name; put the disk back in."),
     }
     reason = error.strerror or str(error)
     what, mend = mends.get(error.errno or 0, (f"{reason[:1].upper()}{reason[1:]}.", "Check the file and the disk."))

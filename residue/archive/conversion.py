@@ -31,7 +31,7 @@ _BLOCK_SAMPLES = 1 << 14
 _LARGEST = float(np.finfo(SAMPLE).max)
 
 Share = Callable[[float], None]
-"""Told which share of one conversion is done, 0 to 1."""
+"""Called with the share of one conversion that is done, 0 to 1."""
 
 
 def convert_samples(source: Path, channel: Channel, kind: Kind, target: Path, done: Share) -> None:
@@ -72,7 +72,7 @@ CONVERTERS: dict[Kind, Callable[[Path, Channel, Kind, Path, Share], None]] = {
 
 
 def gaps_path(target: Path) -> Path:
-    """Where the gaps of a converted channel are listed, by its own place in the cache."""
+    """The file that lists the gaps of a converted channel, by the channel's own path in the cache."""
     return target.with_suffix(".gaps")
 
 

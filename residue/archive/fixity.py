@@ -23,7 +23,7 @@ _DECLARATION = re.compile(rb"BagIt-Version: \d+\.\d+\r?\nTag-File-Character-Enco
 """RFC 8493, section 2.1.1: two lines, exactly so. The bagit library lets blanks pass."""
 _OXUM = re.compile(r"(\d{1,19})\.(\d{1,19})")
 _WEAK = frozenset({"md5", "sha1"})
-_COPY_AGAIN = "Copy the bag again from where it came."
+_COPY_AGAIN = "Copy the bag again from its source."
 
 Listed = Mapping[str, Mapping[str, str]]
 """By path within the bag, with forward slashes: the checksum of each algorithm."""
@@ -44,7 +44,7 @@ def verify(path: Path, progress: Progress = silent) -> list[Finding]:
     except OSError as error:
         return list(disk_problem(path, error).findings)
     except (bagit.BagError, ValueError) as error:
-        return [_stop(path, f"Its fetch.txt cannot be followed: {error}.", _COPY_AGAIN)]
+        return [_stop(path, f"Its fetch.txt cannot be read: {error}.", _COPY_AGAIN)]
     listed: Listed = {name.replace(os.sep, "/"): sums for name, sums in opened.entries.items()}
     findings = [
         *declared,

@@ -69,7 +69,7 @@ def verify_all(bags: list[Path], processes: int | None = None) -> Iterator[BagVe
             try:
                 yield answer.result()
             except BrokenProcessPool:
-                what = "Verifying it was broken off: the process was ended."
+                what = "The verification stopped: its process was ended."
                 mend = "Do it again, with more memory free."
                 yield BagVerdict(asked[answer], (Finding(Severity.STOPS, asked[answer].name, what, mend),))
 

@@ -136,7 +136,8 @@ class Permission(ManifestTable, frozen=True, kw_only=True):
     def __post_init__(self) -> None:
         if self.shown_from and self.shown_until and self.shown_until < self.shown_from:
             raise ValueError(
-                f"shown_until = {self.shown_until} is before shown_from = {self.shown_from}. Exchange them or mend one."
+                f"shown_until = {self.shown_until} is before shown_from = {self.shown_from}. "
+                "Exchange them, or correct one."
             )
 
     def permits(self, day: date) -> bool:
@@ -184,7 +185,9 @@ class Performance(ManifestTable, frozen=True, kw_only=True):
         """A channel by name; raises ProblemError, with the nearest name, where there is none."""
         if name not in self.channel:
             what = f'{self.title} has no channel "{name}", which the piece asks for.'
-            raise stopping(where, what, f"{nearest(name, self.channel)} Mend piece.toml, or take another performance.")
+            raise stopping(
+                where, what, f"{nearest(name, self.channel)} Correct piece.toml, or choose another performance."
+            )
         return self.channel[name]
 
 

@@ -21,11 +21,11 @@ HEALTH_KINDS = frozenset(
         ChannelKind.TEMP,
     }
 )
-"""What a physician could read something from. Sound of muscles, movement and force are left to the artist."""
+"""Kinds of which a physician could learn something. The artist decides about muscle sound, movement and force."""
 
 
 AHEAD = timedelta(days=100)
-"""Who leaves a house alone for three months wants to know beforehand of what ends within them."""
+"""A permission that ends within three months is pointed out: so long a house may be left alone."""
 
 
 def check_permission(performance: Performance, name: str, day: date) -> Iterator[Finding]:

@@ -47,7 +47,7 @@ class PreparedPerformance:
     frames: int
     """How long it is, in frames of the audio rate: as the performance says, or to the end of the longest channel."""
     notes: tuple[Finding, ...]
-    """What a person may want to know: shorter channels, gaps bridged."""
+    """Findings for a person: shorter channels, bridged gaps."""
     readers: Mapping[tuple[str, Kind], Reader]
 
     def channel(self, name: str, kind: Kind) -> Reader:

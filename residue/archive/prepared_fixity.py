@@ -21,7 +21,7 @@ SUMS = "sums.json"
 
 
 class Sum(msgspec.Struct, frozen=True, kw_only=True):
-    """A file as it was read; another size or time tells that it was written anew, and not spoilt."""
+    """A file as it was read. With another size or time it was written again, and is not damaged."""
 
     size: int
     mtime_ns: int
@@ -29,7 +29,7 @@ class Sum(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def reread(folder: Path, name: str, told: Callable[[int], None]) -> list[Finding]:
-    """Read every prepared channel of a performance; what has changed by itself is removed, so that it is made anew.
+    """Read every prepared channel of a performance; remove each that has changed by itself, so that it is made again.
 
     name: of the performance, for people. told: of how many bytes have been read since it was told last.
     """
@@ -55,7 +55,7 @@ def reread(folder: Path, name: str, told: Callable[[int], None]) -> list[Finding
 def _spoilt(name: str, file: Path, what: str) -> Finding:
     with suppress(OSError):
         file.unlink()
-    mend = "It is made anew from the bag. The disk begins to fail: copy what is on it, and replace it."
+    mend = "It is made again from the bag. The disk begins to fail: copy what is on it, and replace it."
     return Finding(Severity.WARNS, name, f"Its prepared channel {file.name} {what}.", mend)
 
 

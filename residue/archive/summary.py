@@ -84,7 +84,7 @@ def _row(bag: Bag, name: str, channel: Channel) -> Sequence[str]:
         if channel.kind is ChannelKind.RR:
             beats = read_beats(bag.file_of(name), channel)
             if not len(beats.times_s):
-                return name, "no beat came"
+                return name, "no beats"
             duration_s, rate = float(beats.times_s[-1]), f"{len(beats.times_s)} beats"
             shape = sparkline(_columns(beats.intervals_s[1:]))
         else:

@@ -21,7 +21,7 @@ def entries_below(folder: Path) -> Iterator[os.DirEntry[str]]:
     while pending:
         place, level = pending.pop()
         if level > MOST_LEVELS:
-            raise stopping(folder.name, "Its folders are nested too deeply.", "Copy the bag again from where it came.")
+            raise stopping(folder.name, "Its folders are nested too deeply.", "Copy the bag again from its source.")
         try:
             with os.scandir(place) as entries:
                 found = list(entries)

@@ -11,9 +11,7 @@ from residue.cli.common import INSTALLATION
 
 @click.command()
 @INSTALLATION
-@click.option(
-    "--tone", metavar="OUTPUT", help="Let one output count its number in pulses, to find it; measures nothing."
-)
+@click.option("--tone", metavar="OUTPUT", help="Let one output count its number in pulses, so that you find it.")
 @click.option("--device", metavar="NAME|silent|file:PATH", help="Instead of the device in room.toml.")
 @click.option("--state", type=click.Path(path_type=Path), help="Folder of the level log, as for residue run.")
 @click.pass_context

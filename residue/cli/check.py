@@ -17,7 +17,7 @@ from residue.problems import Finding, stops
 @AS_JSON
 @click.pass_context
 def check(ctx: click.Context, installation: Path, device: str | None, picture: Path | None, as_json: bool) -> None:
-    """Say everything that can be known before opening: files, bags, graph, device, clock, disk, caps, plan.
+    """Check everything that can be known before opening: files, bags, graph, device, clock, disk, caps, plan.
 
     For the gallery technician, before leaving. Exit status 1 where something would stop the installation.
 

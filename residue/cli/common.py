@@ -83,7 +83,7 @@ def check_days(first: date, last: date) -> None:
 
 
 def host_and_port(at: str) -> tuple[str, int]:
-    """Where a house listens, from HOST:PORT. Raises click.UsageError."""
+    """The address and port of HOST:PORT. Raises click.UsageError."""
     host, _, port = at.rpartition(":")
     if not host or not port.isdigit():
         raise click.UsageError(f"--at {at} is not HOST:PORT, such as 127.0.0.1:{DEFAULT_PORT}.")

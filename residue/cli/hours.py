@@ -18,10 +18,12 @@ if TYPE_CHECKING:
 @INSTALLATION
 @click.option("--from", "first", type=DAY, help="The first day; today if not given.")
 @click.option("--days", type=click.IntRange(1, MOST_DAYS), default=14, show_default=True)
-@click.option("--ics", type=click.Path(path_type=Path, dir_okay=False), help="Write it as a calendar file, with plays.")
+@click.option(
+    "--ics", type=click.Path(path_type=Path, dir_okay=False), help="Write a calendar file with every performance."
+)
 @AS_JSON
 def hours(installation: Path, first: date | None, days: int, ics: Path | None, as_json: bool) -> None:
-    """Say when the house will be open in the coming days, and what it will play.
+    """List the openings of the coming days, and what will be played.
 
     For the curator, before it happens.
 

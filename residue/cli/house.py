@@ -16,7 +16,7 @@ _AT = click.option("--at", metavar="HOST:PORT", help="Where the house listens, i
 @click.command()
 @_HOUSE
 @_AT
-@click.option("--for-s", type=LASTING_S, metavar="S", help="End by itself after so many seconds.")
+@click.option("--for-s", type=LASTING_S, metavar="S", help="End after so many seconds.")
 def hold(installation: Path | None, at: str | None, for_s: float | None) -> None:
     """Fade the running house to silence, for a speech say, and keep it silent.
 

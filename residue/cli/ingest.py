@@ -15,7 +15,9 @@ _PATH = click.Path(path_type=Path)
 @click.command()
 @click.argument("sources", nargs=-1, required=True, type=_PATH)
 @click.option("--into", "bag", required=True, type=_PATH, help="The bag to make; must not exist yet.")
-@click.option("--describe", "described", type=_PATH, help="What you say of it; a template is written if not given.")
+@click.option(
+    "--describe", "described", type=_PATH, help="Your facts about the recording; without it a template is written."
+)
 def ingest(sources: tuple[Path, ...], bag: Path, described: Path | None) -> None:
     """Seal recordings (WAV, FLAC, AIFF, EDF, BDF, WFDB, XDF, CSV, lists of beats) as one archived performance.
 

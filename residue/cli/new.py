@@ -11,7 +11,9 @@ from residue.installation.shapes import SHAPES
 
 @click.command()
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--shape", type=click.Choice(SHAPES), default=SHAPES[0], show_default=True, help="What the piece reads.")
+@click.option(
+    "--shape", type=click.Choice(SHAPES), default=SHAPES[0], show_default=True, help="The sensor that the piece reads."
+)
 @click.option(
     "--piece",
     type=click.Path(path_type=Path, exists=True),

@@ -8,7 +8,7 @@ import click
 @click.command()
 @click.argument("kind", required=False)
 def nodes(kind: str | None) -> None:
-    """List the kinds of node that a piece may name, or tell all of one KIND.
+    """List the kinds of node that a piece may name, or describe one KIND.
 
     For the artist, who writes a piece. Kinds of packages installed beside are listed with them.
 

@@ -15,9 +15,9 @@ _PATH = click.Path(path_type=Path)
 @INSTALLATION
 @click.option("--into", "bag", required=True, type=_PATH, help="The bag to make; must not exist yet.")
 @click.option("--device", metavar="NAME|silent|file:PATH", help="For the sound, instead of the device in room.toml.")
-@click.option("--for-s", type=LASTING_S, help="End by itself after so many seconds.")
+@click.option("--for-s", type=LASTING_S, help="End after so many seconds.")
 @click.option("--state", type=_PATH, help="Folder of the level log, so that the caps know what was sent before.")
-@click.option("--recover", is_flag=True, help="Play nothing: seal the remains of an interrupted recording.")
+@click.option("--recover", is_flag=True, help="Play nothing; seal what an interrupted recording left.")
 @click.pass_context
 def record(
     ctx: click.Context,
@@ -28,7 +28,7 @@ def record(
     state: Path | None,
     recover: bool,
 ) -> None:
-    """Play an installation from living sensors, through the same graph and the caps, and record what they send.
+    """Play an installation from live sensors, through the same graph and the caps, and record what they send.
 
     For the artist on stage. sensors.toml in the installation says where each channel comes from. End with Ctrl-C: the
     closing fade is still recorded; a second Ctrl-C ends within a second. Replaying the bag gives the same sound to the

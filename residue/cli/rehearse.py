@@ -14,10 +14,10 @@ from residue.cli.common import AS_JSON, DAY, INSTALLATION, check_days, print_jso
 @INSTALLATION
 @click.option("--from", "first", type=DAY, required=True, help="The first day.")
 @click.option("--to", "last", type=DAY, required=True, help="The last day.")
-@click.option("--faults", "seed", type=int, metavar="SEED", help="Let power, device, clock and people interfere.")
+@click.option("--faults", "seed", type=int, metavar="SEED", help="Simulate faults and people, by this number.")
 @AS_JSON
 def rehearse(installation: Path, first: date, last: date, seed: int | None, as_json: bool) -> None:
-    """Go through a whole season in seconds: what is played, how loud a day is, what somebody should look at.
+    """Simulate a whole season in seconds: what is played, how loud a day is, what needs attention.
 
     For the curator, before a calendar is agreed on.
 

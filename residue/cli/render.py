@@ -17,9 +17,11 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
 @click.option("--out", type=WAV, help="The WAV to write.")
 @click.option("--fingerprint", type=_FILE, help="Write a short text that identifies this sound.")
 @click.option("--node", help="Listen to this node alone.")
-@click.option("--block", type=click.IntRange(1, 1 << 20), default=65_536, help="Frames a step; changes no bit.")
-@click.option("--from-s", type=TIME_S, default=0.0, help="Begin here.")
-@click.option("--to-s", type=TIME_S, help="End here.")
+@click.option(
+    "--block", type=click.IntRange(1, 1 << 20), default=65_536, help="Frames for each step; the sound stays the same."
+)
+@click.option("--from-s", type=TIME_S, default=0.0, help="Begin at this second.")
+@click.option("--to-s", type=TIME_S, help="End at this second.")
 @click.option("--before-cap", is_flag=True, help="Leave out plan, governor and limiter.")
 def render(
     installation: Path,

@@ -28,7 +28,7 @@ def report(
     """Write a report of some days: levels against each cap, exposure, opening hours, what people did, what went wrong.
 
     For whoever answers for safety. Makes report.html, which prints on A4, a picture of each day, and CSV files. Exit
-    status 1 where a cap was passed.
+    status 1 where a cap was exceeded.
 
     \b
     Example: residue report archives/night-dough --day 2026-12-01 --out report
@@ -53,6 +53,6 @@ def report(
         told = write_report(loaded, log_path, *days, out, SystemClock().now(), bar)
     passed = [f"{one.date}: {course.cap.name}" for one in told for course in one.courses if not course.kept]
     for line in passed:
-        click.echo(f"Passed on {line}")
+        click.echo(f"Exceeded on {line}")
     click.echo(f"{out / PAGE}", err=True)
     click.get_current_context().exit(1 if passed else 0)

@@ -14,11 +14,11 @@ from residue.cli.common import INSTALLATION, LASTING_S
 @click.command()
 @INSTALLATION
 @click.option("--device", metavar="NAME|silent|file:PATH", help="Instead of the device in room.toml.")
-@click.option("--for-s", type=LASTING_S, help="Stop by itself after so many seconds.")
-@click.option("--state", type=click.Path(path_type=Path), help="Folder for the log and what survives a restart.")
+@click.option("--for-s", type=LASTING_S, help="Stop after so many seconds.")
+@click.option("--state", type=click.Path(path_type=Path), help="Folder of the level log and the state.")
 @click.pass_context
 def run(ctx: click.Context, installation: Path, device: str | None, for_s: float | None, state: Path | None) -> None:
-    """Run an installation in the foreground until told to stop.
+    """Run an installation in the foreground until it is stopped.
 
     For the gallery technician, and for the machine's service manager.
 

@@ -10,7 +10,7 @@ import click
 @click.command()
 @click.argument("bag", type=click.Path(path_type=Path))
 def show(bag: Path) -> None:
-    """Tell what is in an archived performance: who, when, every channel with a sketch of it, marks, consent.
+    """Show what is in an archived performance: who, when, every channel with a sketch of it, marks, consent.
 
     \b
     Example: residue show archives/night-dough/performances/first-batch

@@ -14,10 +14,10 @@ _WATCH_S = 1.0
 
 @click.command()
 @click.option("--at", default=f"127.0.0.1:{DEFAULT_PORT}", show_default=True, metavar="HOST:PORT")
-@click.option("--watch", is_flag=True, help="Show it anew every second, until Ctrl-C.")
+@click.option("--watch", is_flag=True, help="Show it again every second, until Ctrl-C.")
 @AS_JSON
 def status(at: str, watch: bool, as_json: bool) -> None:
-    """Say what the running daemon does now: whether it is silent because it should be, and until when.
+    """Show what the running house does now: whether it is silent because it should be, and until when.
 
     For the gallery technician, and for whoever is asked why it is quiet.
 

@@ -12,13 +12,13 @@ from residue.cli.common import INSTALLATION, progress
 @click.command()
 @INSTALLATION
 @click.argument("bag", required=False, type=click.Path(path_type=Path))
-@click.option("--in-place-of", "place", metavar="NAME", help="Of the programme; needed where it is not clear.")
+@click.option("--in-place-of", "place", metavar="NAME", help="The performance to replace; needed if there are several.")
 @click.option("--now", "when", flag_value="now", help="At once, with a crossfade.")
 @click.option("--at-rest", "when", flag_value="at-rest", default=True, help="As soon as the old one does not play.")
 @click.option("--at-opening", "when", flag_value="at-opening", help="Before the house opens next.")
-@click.option("--back", is_flag=True, help="Take the one before again, instead of a BAG.")
+@click.option("--back", is_flag=True, help="Bring the performance before back, instead of a BAG.")
 def swap(installation: Path, bag: Path | None, place: str | None, when: str, back: bool) -> None:
-    """Have an archived performance take the place of one of the programme, without stopping the show.
+    """Replace a performance of the programme by another one while the house runs.
 
     For the artist. BAG is verified and copied into performances/. The running house (or one that is started later)
     checks and plans it beside what plays, and only then takes it; anything wrong leaves the old one playing, and

@@ -17,9 +17,9 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
 @click.option("--signal", "signals", required=True, multiple=True, metavar="NODE", help="A node; may be repeated.")
 @click.option("--out", required=True, type=_FILE, help="The CSV to write.")
 @click.option("--picture", type=PICTURE, help="Draw it as well (PNG, SVG).")
-@click.option("--every-s", type=FiniteRange(min=0.0005, max=60), default=0.01, help="Time from row to row.")
-@click.option("--from-s", type=TIME_S, default=0.0, help="Begin here.")
-@click.option("--to-s", type=TIME_S, help="End here.")
+@click.option("--every-s", type=FiniteRange(min=0.0005, max=60), default=0.01, help="Seconds from row to row.")
+@click.option("--from-s", type=TIME_S, default=0.0, help="Begin at this second.")
+@click.option("--to-s", type=TIME_S, help="End at this second.")
 def trace(
     installation: Path,
     performance: str,
@@ -32,7 +32,7 @@ def trace(
 ) -> None:
     """Write what nodes of the graph give over time into CSV tables; events go into a second file beside.
 
-    For the artist, who tunes a mapping. A sound is told by its highest magnitude from row to row.
+    For the artist, who tunes a mapping. A sound is shown by its highest magnitude from row to row.
 
     \b
     Example: residue trace archives/night-dough --performance first-batch --signal strain --out strain.csv

@@ -11,11 +11,11 @@ from residue.cli.common import progress, tell
 
 @click.command()
 @click.argument("path", metavar="BAG|INSTALLATION", type=click.Path(path_type=Path))
-@click.option("--all", "whole_folder", is_flag=True, help="Every bag in the folder, one line each.")
+@click.option("--all", "whole_folder", is_flag=True, help="Verify every bag in the folder, a line for each.")
 @click.option("--fingerprint", type=click.Path(path_type=Path), help="Render again and compare with this fingerprint.")
 @click.pass_context
 def verify(ctx: click.Context, path: Path, whole_folder: bool, fingerprint: Path | None) -> None:
-    """Say whether an archived performance is complete and unchanged since it was sealed (BagIt, RFC 8493).
+    """Check that an archived performance is complete and unchanged since it was sealed (BagIt, RFC 8493).
 
     With --fingerprint, whether an installation still sounds as it did, to the bit; else where, and by how many dB it
     differs. For the artist who hands it over, and for whoever keeps it. Exit status 1 where it is not.

@@ -10,7 +10,7 @@ STATE_REPLY = "/house/state/reply"
 DONE_REPLY = "/house/done"
 ERROR_REPLY = "/house/error"
 SWAP_TOLD = "/house/swap/told"
-"""What becomes of a swap, to whoever asked for one last."""
+"""Carries the result of a swap to the last sender that asked for one."""
 
 REPLIES = (
     (DONE_REPLY, "the address that was obeyed (string)", "Every command that was obeyed."),

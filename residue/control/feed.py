@@ -25,14 +25,14 @@ from residue.mapping.trust import trust_of
 MOST_BLOCKS = 32
 """Blocks that may wait to be sent; when the network is slower than that, the newest are dropped."""
 MOST_EVENTS = 64
-"""Events of one node that are told of one block."""
+"""Events of one node that are sent for one block."""
 _LARGEST = float(np.finfo(np.float32).max)
 """OSC's floats have 32 bits."""
 
 
 @dataclass(frozen=True, slots=True)
 class Value:
-    """One value to be told, at a frame of the performance."""
+    """One value to be sent, at a frame of the performance."""
 
     frame: int
     address: str

@@ -1,4 +1,4 @@
-"""Where the control surface listens and whom it answers, as `[control]` of room.toml holds it."""
+"""The table [control] of room.toml: the address of the control surface, and its permitted senders."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 
 
 class Listening(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Where OSC messages are listened for and whose; by default only this machine itself is heard."""
+    """The address for OSC messages and the permitted senders; by default only this machine itself."""
 
     listen: str = "127.0.0.1"
     """The address of this machine at which messages are taken; 0.0.0.0 means every network it is in."""

@@ -130,7 +130,7 @@ def _caps(told: Status) -> Iterator[str]:
 
 
 def _readings(told: Status) -> Iterator[str]:
-    """What is read of the performer's body; a value that is not measured now is told as such."""
+    """Shows the readings of the performer's body; a value that is not measured now is marked."""
     for number, (name, reading) in enumerate(told["readings"].items()):
         value = "" if reading["value"] is None else f" {reading['value']:.4g},"
         unknown = ", not measured now" if reading["trust"] < DOUBTFUL else ""

@@ -29,7 +29,7 @@ MOST_TIMES_LONGER = 16
 TOLD_EVERY_S = 10.0
 """Between two entries about the same trouble: somebody who sends rubbish does not fill the logs."""
 MOST_UNSENT_BYTES = 1 << 18
-"""What may wait to be sent when the network takes nothing."""
+"""So many bytes may wait while the network accepts nothing."""
 
 MOST_TOLD = 1_000
 """Characters of a word that comes later: one datagram on any network."""
@@ -67,7 +67,7 @@ class _Question:
 
     sender: Sender
     left_bytes: int
-    """What its answers may still be long."""
+    """The length that its answers may still have."""
     paid: bool = True
     """The allowance was asked for it, which covers its first command."""
 

@@ -33,6 +33,8 @@ _PATIENCE_S, _FORGETTING_S = 8.0, 12.0
 """After so long without a turn the depth that is asked for falls, in so long: breath has become shallow. Our choice."""
 _SHALLOWEST = 0.15
 """It never falls below this share: what is left in a held breath is the heart. Our choice."""
+_LEAST_LIKE = 0.25
+"""A sigh of three times the depth is a breath (0.5), a belt that is pulled off is none. Our choice."""
 _SHORTEST_S, _LONGEST_S = 0.7, 30.0
 """A whole breath, 86 to 2 a minute; our choice."""
 
@@ -121,7 +123,8 @@ class BreathFinder:
         """How much a swing is like those before, 0 to 1."""
         if not _SHORTEST_S * self._rate_hz <= interval <= _LONGEST_S * self._rate_hz:
             return 0.0
-        return math.sqrt(_ratio(swing, median(self._swings)) * _ratio(length, median(self._lengths)))
+        likeness = math.sqrt(_ratio(swing, median(self._swings)) * _ratio(length, median(self._lengths)))
+        return likeness if likeness >= _LEAST_LIKE else 0.0
 
 
 _LEAST = 1e-12

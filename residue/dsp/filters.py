@@ -6,46 +6,15 @@ the coefficients have the same bits on every machine.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 from numpy.typing import NDArray
-from scipy import signal
 
-from residue.dsp import exact
+from residue.dsp import exact, kernel
 
 Floats = NDArray[np.float64]
-Kernel = Callable[[Floats, Floats, Floats], None]
 
 SUBNORMAL_GUARD = 1e-30
 """Added to every input: a filter that decays into subnormal numbers runs five times slower, for good."""
-
-
-def _public_kernel(sos: Floats, x: Floats, zi: Floats) -> None:
-    y, zf = signal.sosfilt(sos, x, zi=zi.transpose(1, 0, 2))
-    x[:], zi[:] = y, zf.transpose(1, 0, 2)
-
-
-def _choose_kernel() -> Kernel:
-    """The inner loop of scipy: a tenth of the cost of its public call, but private, so used only if it proves equal."""
-    try:
-        from scipy.signal._sosfilt import _sosfilt
-    except ImportError:
-        return _public_kernel
-    sos = np.array([[0.2, 0.3, 0.1, 1.0, -0.5, 0.25], [1.0, -2.0, 1.0, 1.0, -1.9, 0.91]])
-    x = np.sin(np.arange(64.0)).reshape(2, 32)
-    expected, expected_state = x.copy(), np.full((2, 2, 2), 0.125)
-    found, found_state = x.copy(), np.full((2, 2, 2), 0.125)
-    _public_kernel(sos, expected, expected_state)
-    try:
-        _sosfilt(sos, found, found_state)
-    except (TypeError, ValueError):
-        return _public_kernel
-    same = np.array_equal(expected, found) and np.array_equal(expected_state, found_state)
-    return _sosfilt if same else _public_kernel
-
-
-_kernel = _choose_kernel()
 
 
 class SosFilter:
@@ -61,7 +30,7 @@ class SosFilter:
     def __call__(self, block: Floats) -> Floats:
         """The filtered copy of (channels, frames) or (frames,), in the same shape."""
         y = np.add(block, SUBNORMAL_GUARD, order="C")  # whatever the order of the block, the kernel wants this one
-        _kernel(self._sos, y if y.ndim == 2 else y[np.newaxis], self._state)
+        kernel.sosfilt(self._sos, x=y if y.ndim == 2 else y[np.newaxis], state=self._state)
         return y
 
     def copy(self) -> SosFilter:

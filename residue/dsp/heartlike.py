@@ -17,17 +17,19 @@ _COMPARED_WITH = 6
 """A candidate is compared with so many before it."""
 _SHIFT_S = 0.02
 """Shapes are moved against each other by so much, at most."""
-_STANDS_OUT = 1.6
-"""Strength of beats over what lies between them, on the average; noise reaches 1.4."""
+_STANDS_OUT, _BARELY = 1.75, 1.5
+"""Strength of beats over what lies between them, on the average; noise reaches 1.7. The second does for beats of which
+three are alike."""
 _STANDS_OUT_AT_ONCE = 3.5
 """The first beat counts from here on, before there is another to compare it with."""
 _MOST = 7.0
 """A single strong candidate weighs no more in the average."""
 _ALIKE = 0.64
 """Correlation of beats in noise, on the average; noise alone reaches 0.6."""
-_CLEAR, _STEP, _CLEARLY_ALIKE = 2.5, 0.1, 0.75
-"""Beats that stand out by more than the first must be more alike, by so much a step of 1, up to the last."""
-_VERY_ALIKE, _FAST_S = 0.85, 0.42
+_THREE_ALIKE, _THREE_NOT_UNLIKE = 0.62, 0.4
+"""Correlation with the third best of six before, on the average: noise alone seldom reaches the first; bursts of
+muscles stand out, but stay below the second."""
+_VERY_ALIKE, _FAST_S = 0.92, 0.42
 """Between the beats of a fast heart lies nothing; such beats must look alike to this."""
 _AGAIN = 0.9
 """A weak candidate that looks like another one to this is a second kind of beat."""
@@ -48,6 +50,7 @@ class Heartlike:
         self._weak: deque[_Shape] = deque(maxlen=3)
         self._likeness: deque[float] = deque(maxlen=_OF_LATE)
         self._contrast: deque[float] = deque(maxlen=_OF_LATE)
+        self._third = deque[float](maxlen=_OF_LATE)
         self._begun = False
 
     def __call__(self, shape: _Shape, contrast: float, interval_s: float) -> float:
@@ -55,17 +58,20 @@ class Heartlike:
 
         contrast: its strength over what lies between candidates. interval_s: from the candidate before.
         """
-        known = self._likeness_to(self._shapes, shape)
+        ranked = sorted((self._correlation(shape, seen) for seen in self._shapes), reverse=True) or [0.0]
+        known = ranked[0]
         self._shapes.append(shape)
         self._contrast.append(min(contrast, _MOST))
         if not self._begun and contrast >= _STANDS_OUT_AT_ONCE:
             self._begin()
         elif len(self._shapes) > 1:
             self._likeness.append(known)
+            self._third.append(ranked[max(len(ranked) // 2 - 1, 0)])
         if not self._likeness or (known < self._alike and contrast < _STANDS_OUT):
             return 0.0
-        likeness, stands_out = _mean(self._likeness), _mean(self._contrast)
-        if stands_out >= _STANDS_OUT and likeness >= self._wanted(stands_out):
+        likeness, third, stands_out = _mean(self._likeness), _mean(self._third), _mean(self._contrast)
+        clear = stands_out >= _STANDS_OUT and third >= _THREE_NOT_UNLIKE
+        if likeness >= self._alike and (clear or (stands_out >= _BARELY and third >= _THREE_ALIKE)):
             return min(1.0, likeness)
         return min(1.0, likeness) if likeness >= _VERY_ALIKE and interval_s < _FAST_S else 0.0
 
@@ -81,14 +87,10 @@ class Heartlike:
         self._begun = True
         self._likeness.clear()
         self._likeness.extend((1.0, 1.0))
+        self._third.clear()
+        self._third.extend((1.0, 1.0))
         self._contrast.clear()
         self._contrast.append(_MOST)
-
-    def _wanted(self, stands_out: float) -> float:
-        """How alike beats must be that stand out by so much."""
-        if len(self._likeness) < _OF_LATE:
-            return self._alike
-        return max(self._alike, min(self._alike + _STEP * (stands_out - _CLEAR), _CLEARLY_ALIKE))
 
     def _likeness_to(self, shapes: Iterable[_Shape], shape: _Shape) -> float:
         return max((self._correlation(shape, seen) for seen in shapes), default=0.0)

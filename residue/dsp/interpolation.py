@@ -7,9 +7,9 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import signal
 
 from residue.dsp import exact
+from residue.dsp.kernel import polyphase
 
 Floats = NDArray[np.float64]
 
@@ -55,12 +55,11 @@ class Interpolator:
     """
 
     def __init__(self, factor: int) -> None:
-        self._factor, self._taps = factor, kernel(factor)
+        self._factor, self._filter = factor, polyphase(kernel(factor), up=factor)
         self._recent = np.zeros(TAPS_PER_PHASE + 1)  # the last of them belongs to the frames in progress
 
     def __call__(self, values: Floats, lead: int, frames: int) -> Floats:
         """(frames,), beginning `lead` frames after the value that was the last one at the end of the last call."""
         stream = np.concatenate((self._recent, values))
         self._recent = stream[len(stream) - len(self._recent) :]
-        skipped = TAPS_PER_PHASE * self._factor
-        return signal.upfirdn(self._taps, stream, up=self._factor)[skipped + lead : skipped + lead + frames]
+        return self._filter(stream, TAPS_PER_PHASE * self._factor + lead, frames)

@@ -1,37 +1,30 @@
 """Finds the beats in an ECG as it comes, without ever looking ahead.
 
-Source: after Pan and Tompkins, IEEE Trans Biomed Eng 32 (1985) 230-236: band-pass, slope, square, moving sum over
-150 ms, two adaptive levels, refractory time, T wave known by its slope, search back. Ours differs: hum is taken away
-first; the root of the sum is judged, so that weak and strong beats (as in bigeminy) lie nearer together; the stream may
-have any unit; the levels fall again after an artefact; and beats are given only while there is a heart: they stand out
-of what lies between them, and look alike, as far as the noise lets them (residue.dsp.heartlike).
+Source: after Pan and Tompkins, IEEE Trans Biomed Eng 32 (1985) 230-236: band-pass, slope, square, moving sum, two
+adaptive levels, refractory time, T wave known by its slope, search back. Ours differs: clicks and hum are taken away
+first, and strength is judged in two bands (residue.dsp.qrs_features); the stream may have any unit; the levels fall
+again after an artefact; an electrode that slips is no beat; and beats are given only while there is a heart: they stand
+out of what lies between them, and look alike, as far as the noise lets them (residue.dsp.heartlike).
 """
 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable
 from dataclasses import dataclass
 from statistics import median
 from typing import NamedTuple
 
-import numpy as np
-
-from residue.dsp import filters
 from residue.dsp.exact import Floats
-from residue.dsp.filters import FromFirst, SosFilter
 from residue.dsp.heartlike import Heartlike
-from residue.dsp.sliding import sliding_sum
+from residue.dsp.qrs_features import HOP_S, SLOPE_S, BeatPace, Features, Hop
 
-HOP_S = 0.005
-_MAINS_HZ = (50.0, 60.0)
-"""A mean over one period of each takes hum away, and much of what muscles add."""
-_BAND_HZ = (6.0, 20.0)
-_SHAPE_HZ = (3.0, 40.0)
-"""Within it a QRS complex keeps its shape, so that beats are placed and compared in it."""
-_SHAPE_DELAY_S = 0.0015
-_SLOPE_S = 0.01
-_SUM_S = 0.15
+SURE = BeatPace(sum_s=0.15, fallen=0.7, late_s=0.25, unrest=1.0)
+QUICK = BeatPace(sum_s=0.06, fallen=0.85, late_s=0.13, unrest=1.6)
+"""A short sum tells beats from T waves and noise less well, and is over sooner; our choice."""
+_JUMPS = 0.6
+"""Where so much of the whole deflection comes within 3 ms, an electrode slipped; a QRS complex takes longer."""
+_JUMPS_WITHIN_S = 0.05
+"""So long before the moving sum begins the jump may lie."""
 _LEARNING_S = 0.15
 """Within this time after the start no beat is found."""
 _REFRACTORY_S = 0.2
@@ -47,11 +40,13 @@ _LEAST = 1e-9
 """Strength below which there is no ECG, whatever its unit."""
 _FAINT = 1e-4
 """Strength below this share of the largest deflection of late is rounding, not a heart."""
-_LEVEL, _LEAST_LEVEL = 0.35, 0.2
+_HIDDEN = 1e-2
+"""Of the strongest of late: what is weaker is what filters still give of a slip of the electrode, not a heart."""
+_LEVEL, _LEAST_LEVEL = 0.4, 0.2
 """Shares of the way from noise to beats: a peak above the first is a candidate; one above the second if it is clear."""
 _CLEAR = 3.0
 """A peak that stands so many times above what lies between is clear."""
-_WEAK = 0.75
+_WEAK = 0.9
 """A peak below this share of the beats that is not clear must look like one of them; our choice."""
 _RATE = 0.125
 """Share by which levels follow each peak."""
@@ -59,7 +54,6 @@ _FIRST = 4
 """Over so many beats the level is the highest of them, so that T waves at the start stay below."""
 _MOST_AT_ONCE = 3.0
 """By how much a single peak can count above the level of the signal: an artefact does not count in whole."""
-_FALLEN = 0.7
 _FIRST_INTERVAL_S = 1.0
 _REMEMBERED_S = 5.0
 
@@ -77,19 +71,6 @@ class Beat:
     sure: float
 
 
-class _Hop(NamedTuple):
-    """A summary of 5 ms of the stream: the highest and the lowest deflection with where they are in the stream."""
-
-    highest: float
-    highest_at: int
-    lowest: float
-    lowest_at: int
-    shape: float
-    slope: float
-    strength: float
-    size: float
-
-
 class _Peak(NamedTuple):
     """The top of a rise of the moving sum."""
 
@@ -101,39 +82,19 @@ class _Peak(NamedTuple):
 class BeatFinder:
     """Takes an ECG at rate_hz piece by piece and gives the beats, each as soon as it is sure."""
 
-    def __init__(self, rate_hz: int) -> None:
+    def __init__(self, rate_hz: int, pace: BeatPace = SURE) -> None:
+        self._features, self._decide = Features(rate_hz, pace), _Decisions(pace)
         self._hop = round(HOP_S * rate_hz)
-        self._centre, self._band = FromFirst(), SosFilter(filters.bandpass(_BAND_HZ, rate_hz))
-        self._before = np.zeros(round(_SLOPE_S * rate_hz))
-        self._sum = sliding_sum(round(_SUM_S * rate_hz))
-        self._shape = SosFilter(filters.bandpass(_SHAPE_HZ, rate_hz, 1))
-        lengths = [round(rate_hz / mains_hz) for mains_hz in _MAINS_HZ]
-        self._means = [(sliding_sum(length), float(length)) for length in lengths]
-        means_delay = 0
-        for length in lengths:
-            means_delay += length - 1
-        self._delay = round(_SHAPE_DELAY_S * rate_hz) + means_delay // 2
-        self._waiting = np.empty((4, 0))
         self._seen = self._last_at = 0
-        self._decide = _Decisions()
 
     def __call__(self, ecg: Floats) -> list[Beat]:
         """The beats that became known within these values."""
-        size = centred = self._centre(ecg)
-        for mean, length in self._means:
-            centred = mean(centred) / length
-        band = self._band(centred)
-        ahead = np.concatenate((self._before, band))
-        slope = ahead[len(self._before) :] - ahead[: len(band)]
-        self._before = ahead[len(band) :]
-        strength = np.sqrt(self._sum(slope * slope))
-        self._waiting = np.concatenate((self._waiting, (self._shape(centred), slope, strength, size)), axis=1)
         beats = []
-        for hop in self._hops():
+        for hop in self._features(ecg):
             self._seen += self._hop
             placed = self._decide(hop)
             if placed:
-                at, sure = placed[0] - self._delay, placed[1]
+                at, sure = placed[0] - self._features.delay, placed[1]
                 if sure > 0.0:
                     beats.append(
                         Beat(
@@ -146,34 +107,13 @@ class BeatFinder:
                     self._last_at = at
         return beats
 
-    def _hops(self) -> Iterable[_Hop]:
-        """The hops that are complete."""
-        count = self._waiting.shape[1] // self._hop
-        whole = self._waiting[:, : count * self._hop].reshape(4, count, self._hop)
-        self._waiting = self._waiting[:, count * self._hop :]
-        shape, slope, strength, size = whole
-        starts = self._seen + np.arange(count) * self._hop
-        return [
-            _Hop(*fields)
-            for fields in zip(
-                shape.max(axis=1).tolist(),
-                (starts + shape.argmax(axis=1)).tolist(),
-                shape.min(axis=1).tolist(),
-                (starts + shape.argmin(axis=1)).tolist(),
-                shape[:, -1].tolist(),
-                np.abs(slope).max(axis=1).tolist(),
-                strength[:, -1].tolist(),
-                np.abs(size).max(axis=1).tolist(),
-                strict=True,
-            )
-        ]
-
 
 class _Decisions:
     """Which rises of the moving sum are beats."""
 
-    def __init__(self) -> None:
-        self._hops: deque[_Hop] = deque(maxlen=_hops_in(_REMEMBERED_S))
+    def __init__(self, pace: BeatPace) -> None:
+        self._pace = pace
+        self._hops: deque[Hop] = deque(maxlen=_hops_in(_REMEMBERED_S))
         self._now = 0
         self._signal = self._noise = 0.0
         self._rise: _Peak | None = None
@@ -186,7 +126,7 @@ class _Decisions:
         self._heart = Heartlike(HOP_S)
         self._found = 0
 
-    def __call__(self, hop: _Hop) -> tuple[int, float] | None:
+    def __call__(self, hop: Hop) -> tuple[int, float] | None:
         """Where a beat is, in values of the stream, and how sure it is one, if this hop has completed one."""
         self._hops.append(hop)
         self._now += 1
@@ -194,18 +134,18 @@ class _Decisions:
             self._learn(hop)
             return None
         peak = self._finished_peak(hop)
-        beat = self._classify(peak) if peak else None
+        beat = self._classify(peak) if peak and not self._is_step(peak) else None
         beat = beat or self._search_back()
         if beat:
             return self._place(beat)
         self._forget()
         return None
 
-    def _learn(self, hop: _Hop) -> None:
+    def _learn(self, hop: Hop) -> None:
         self._signal = max(self._signal, hop.strength / 2)
         self._noise += hop.strength / (2 * _hops_in(_LEARNING_S))
 
-    def _finished_peak(self, hop: _Hop) -> _Peak | None:
+    def _finished_peak(self, hop: Hop) -> _Peak | None:
         """The top of a rise, once the sum has fallen well below it or nothing higher came for a while."""
         if self._rise is None:
             self._valley = min(self._valley, hop.strength)
@@ -217,10 +157,22 @@ class _Decisions:
             self._rise = _Peak(hop.strength, slope, self._now)
             return None
         self._rise = self._rise._replace(slope=slope)
-        if hop.strength > _FALLEN * self._rise.strength and self._now - self._rise.hop < _hops_in(_SUM_S):
+        if hop.strength > self._pace.fallen * self._rise.strength and self._now - self._rise.hop < _hops_in(
+            self._pace.sum_s
+        ):
             return None
         peak, self._rise, self._valley = self._rise, None, hop.strength
         return peak
+
+    def _is_step(self, peak: _Peak) -> bool:
+        """Whether the level jumps there: an electrode that slips does, a heart takes longer."""
+        hops = list(self._hops)
+        end = len(hops) + peak.hop - self._now
+        near = hops[max(0, end - _hops_in(self._pace.sum_s + _JUMPS_WITHIN_S)) : end]
+        jump = max(hop.jump for hop in near)
+        usual = sorted(hop.jump for hop in hops[-_hops_in(_BETWEEN_S) :])
+        height = max(hop.top for hop in near) - min(hop.bottom for hop in near)
+        return jump - usual[len(usual) * 9 // 10] > _JUMPS * height
 
     def _classify(self, peak: _Peak) -> _Peak | None:
         since = peak.hop - self._last_beat.hop
@@ -252,7 +204,7 @@ class _Decisions:
         return self._heart.knows(self._look(peak)[0])
 
     def _search_back(self) -> _Peak | None:
-        """The best peak that was passed over, where a beat is overdue."""
+        """The best peak that was not taken, where a beat is overdue."""
         overdue = self._now - self._last_beat.hop > _SEARCH_BACK * median(self._intervals)
         if self._passed_over is None or not overdue:
             return None
@@ -263,7 +215,7 @@ class _Decisions:
         return self._passed_over
 
     def _forget(self) -> None:
-        """Halve both levels for every while without a beat: after an artefact they stand too high."""
+        """Halve both levels for every while without a beat: after an artefact they are too high."""
         if self._now - max(self._last_beat.hop, self._forgot) > _hops_in(_FORGET_S):
             self._signal /= 2
             self._noise /= 2
@@ -275,9 +227,10 @@ class _Decisions:
         shape, at, up, down = self._look(beat)
         self._up += _RATE * (up - self._up)
         self._down += _RATE * (down - self._down)
-        faint = _FAINT * max(hop.size for hop in self._hops)
-        contrast = beat.strength / max(self._between(), _LEAST)
-        sure = self._heart(shape, contrast, interval_s) if beat.strength > faint else 0.0
+        faint = _FAINT * max(max(hop.top, -hop.bottom) for hop in self._hops)
+        contrast = beat.strength / max(self._between(), _LEAST) / self._pace.unrest
+        hidden = _HIDDEN * max(hop.strength for hop in self._hops)
+        sure = self._heart(shape, contrast, interval_s) if beat.strength > max(faint, hidden) else 0.0
         if sure > 0.0 and self._last_beat.hop:
             self._intervals.append(min(beat.hop - self._last_beat.hop, _hops_in(_FORGET_S)))
         self._last_beat, self._passed_over = beat, None
@@ -291,7 +244,7 @@ class _Decisions:
         """The shape around the largest deflection of the usual sign, where that is, and how far it goes up and down."""
         hops = list(self._hops)
         end = len(hops) + peak.hop - self._now
-        candidates = range(max(0, end - _hops_in(_SUM_S + _SLOPE_S)), end)
+        candidates = range(max(0, end - _hops_in(self._pace.sum_s + SLOPE_S)), end)
         high = max(candidates, key=lambda index: hops[index].highest)
         low = min(candidates, key=lambda index: hops[index].lowest)
         up, down = hops[high].highest, -hops[low].lowest

@@ -17,9 +17,9 @@ from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import signal
 
 from residue.dsp import exact
+from residue.dsp.kernel import polyphase
 
 Floats = NDArray[np.float64]
 """(samples,)"""
@@ -97,6 +97,7 @@ class _Stage:
         self._stream = stream
         self._up, self._down = ratio.numerator, ratio.denominator
         self._taps, self._centre = _design(self._up, self._down, band)
+        self._filter = polyphase(self._taps, up=self._up, down=self._down)
         self.rate_hz = stream.rate_hz * ratio
         self.length = math.ceil(stream.length * ratio)
 
@@ -110,9 +111,8 @@ class _Stage:
         # Starting at a multiple of `down` samples puts the polyphase filter into the same phase at each start.
         first = (start * down - reach) // up // down * down
         last = ((stop - 1) * down + reach) // up
-        filtered = signal.upfirdn(self._taps, self._held(first, last + 1), up, down)
         skipped = start + reach // down - first * up // down
-        return filtered[skipped : skipped + stop - start]
+        return self._filter(self._held(first, last + 1), skipped, stop - start)
 
     def _held(self, start: int, stop: int) -> Floats:
         """Samples of the stream, beyond its ends the nearest one."""
@@ -191,14 +191,14 @@ def _design(up: int, down: int, band: _Band) -> tuple[Floats, int]:
     step = round((band.passes + band.stops) / 2 / lower * exact.TURN)
     sinc = exact.sine(n.astype(np.uint64) * np.uint64(step)) / (math.pi * n)
     share = n / (reach + 1)
-    half = sinc * _bessel_i0(beta * np.sqrt(1.0 - share * share)) / _bessel_i0(np.array([beta]))
+    half = sinc * bessel_i0(beta * np.sqrt(1.0 - share * share)) / bessel_i0(np.array([beta]))
     taps = np.concatenate((half[::-1], [step / exact.TURN * 2], half))
     taps *= up / math.fsum(taps)
     lead = -reach % down
     return np.concatenate((np.zeros(lead), taps)), reach + lead
 
 
-def _bessel_i0(x: Floats) -> Floats:
+def bessel_i0(x: Floats) -> Floats:
     """Modified Bessel function of order zero by its power series, sum of ((x / 2)**k / k!)**2; x below 20."""
     square = x * x / 4.0
     term = np.ones_like(x)

@@ -10,7 +10,7 @@ from residue.dsp import exact
 Floats = NDArray[np.float64]
 
 _TANH_REACHES_1 = 4.970_178_8
-"""Where the fraction below passes 1."""
+"""The fraction below passes 1 here."""
 
 
 def saturate(x: Floats) -> Floats:

@@ -29,7 +29,7 @@ StructT = TypeVar("StructT", bound=msgspec.Struct)
 
 PIECE, ROOM, HOURS, PERFORMANCES = "piece.toml", "room.toml", "hours.toml", "performances"
 FILES = (PIECE, ROOM, HOURS)
-"""What each of the three people writes."""
+"""The files that the three people write."""
 
 
 @dataclass(frozen=True)
@@ -161,7 +161,7 @@ def _read(path: Path, record: type[StructT]) -> tuple[StructT | None, list[Findi
 
 
 def read_sensors(folder: Path) -> tuple[Sensors | None, list[Finding]]:
-    """Where the channels come from when the piece is played live, or None and everything that is wrong with it."""
+    """Reads sensors.toml; None, with every fault, where it is wrong."""
     return _read(folder / SENSORS, Sensors)
 
 

@@ -118,13 +118,18 @@ def new_installation(folder: Path, *, piece: Path | None = None, shape: str = SH
     graph = _graph(folder / PIECE)
     performance = "first-evening"
     written = {
-        ROOM: _ROOM.format(outputs=_outputs(graph)),
+        ROOM: uncalibrated_room(graph),
         HOURS: _HOURS.format(performance=performance),
         SENSORS: _SENSORS.format(performance=performance, channels=_channels(graph, shape)),
     }
     for name, content in written.items():
         (folder / name).write_text(content, encoding="utf-8")
     return [folder / name for name in (PIECE, *written)]
+
+
+def uncalibrated_room(graph: Graph) -> str:
+    """A room.toml that offers the outputs of a piece, with nothing measured, and one cap in the wire."""
+    return _ROOM.format(outputs=_outputs(graph))
 
 
 def _template(shape: str) -> str:

@@ -34,7 +34,9 @@ class Room(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
         if not self.output:
             raise ValueError("The room has no output. Write a table such as [output.left].")
         if PLACE in self.output:
-            raise ValueError(f'An output is called "{PLACE}", which means where all come together. Name it otherwise.')
+            raise ValueError(
+                f'An output is called "{PLACE}": that is where all outputs come together. Choose another name.'
+            )
         if not self.cap:
             raise ValueError('The room has no cap. Write a table [[cap]], such as rule = "who-2022".')
         names = [one.name for one in self.equipment]

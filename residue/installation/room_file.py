@@ -13,7 +13,7 @@ import tomlkit
 from tomlkit.items import InlineTable, Item
 
 from residue.archive.beside import file_beside
-from residue.loudness.outputs.calibration import Calibration, VibrationCalibration
+from residue.loudness.outputs.calibration import Calibration, Origin, VibrationCalibration
 from residue.problems import stopping
 
 _BEFORE = re.compile(r"(^|; )before: .*$")
@@ -28,10 +28,10 @@ def record(path: Path, output: str, measured: Mapping[str, Calibration | Vibrati
     text = path.read_text(encoding="utf-8-sig")
     written = with_measured(text, output, measured)
     if written is None:
-        lines = "; ".join(f"{key} = {_inline(value)}" for key, value in measured.items())
+        lines = "; ".join(f"{key} = {_inline(value).as_string()}" for key, value in measured.items())
         where = f"{path.name}: output.{output}"
         raise stopping(
-            where, "This table is laid out so that it cannot be filled in.", f"Write into it by hand: {lines}."
+            where, "The layout of this table does not allow an automatic change.", f"Write into it by hand: {lines}."
         )
     with file_beside(path) as beside:
         beside.write_text(written, encoding="utf-8")
@@ -44,11 +44,14 @@ def with_measured(text: str, output: str, measured: Mapping[str, Calibration | V
     for key, value in measured.items():
         old = table.get(key)
         if old is None or isinstance(old, InlineTable):
-            table[key] = tomlkit.value(_inline(value))
+            table[key] = _inline(value)
             if old is not None:
                 _keep(table[key], old)
         else:  # a table of its own
-            for name, figure in msgspec.structs.asdict(value).items():
+            given = _given(value)
+            for name in [name for name in old if name not in given]:
+                del old[name]
+            for name, figure in given.items():
                 former = old.get(name)
                 old[name] = figure
                 if former is not None:
@@ -70,13 +73,25 @@ def _keep(item: Item, old: Item) -> None:
     item.comment("; ".join(part for part in (own, f"before: {former}") if part))
 
 
-def _inline(value: Calibration | VibrationCalibration) -> str:
-    return "{" + ", ".join(f"{key} = {held}" for key, held in msgspec.structs.asdict(value).items()) + "}"
+def _given(value: Calibration | VibrationCalibration) -> dict[str, Any]:
+    """The keys that a person would write: those that are not as they are without being written."""
+    defaults = {field.name: field.default for field in msgspec.structs.fields(value)}
+    held = msgspec.structs.asdict(value)
+    readings_first = sorted(held, key=lambda key: key in Origin.__struct_fields__)
+    return {key: held[key] for key in readings_first if held[key] != defaults[key]}
 
 
-def _only_these_changed(before: str, after: str, *, output: str, measured: Mapping[str, msgspec.Struct]) -> bool:
+def _inline(value: Calibration | VibrationCalibration) -> InlineTable:
+    table = tomlkit.inline_table()
+    table.update(_given(value))
+    return table
+
+
+def _only_these_changed(
+    before: str, after: str, *, output: str, measured: Mapping[str, Calibration | VibrationCalibration]
+) -> bool:
     wanted = tomllib.loads(before)
-    wanted["output"][output].update({key: msgspec.structs.asdict(value) for key, value in measured.items()})
+    wanted["output"][output].update({key: _given(value) for key, value in measured.items()})
     try:
         return tomllib.loads(after) == wanted
     except tomllib.TOMLDecodeError:

@@ -20,7 +20,7 @@ logger = logging.getLogger(__name__)
 CUSHION_S = 0.2
 """So much lies ready before samples are used, for a network that is uneven; our choice."""
 _WRONG_RATE = 0.02
-"""Share by which a stated rate may be off before a person is told."""
+"""Share by which a stated rate may be wrong before a warning."""
 _JUDGED_S = 20.0
 
 

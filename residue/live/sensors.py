@@ -1,4 +1,4 @@
-"""Where each channel of a performance comes from while it happens, as sensors.toml holds it."""
+"""The source of each channel of a live performance, as sensors.toml states it."""
 
 from __future__ import annotations
 

@@ -29,7 +29,7 @@ class SoundInput(Protocol):
         """The next frames; waits for them. Never raises: what does not come is NaN, and takes as long."""
 
     def close(self) -> None:
-        """Let go of the device."""
+        """Close the device."""
 
 
 class NoSound:
@@ -55,7 +55,7 @@ class NoSound:
         self._sleep(max(0.0, self._began_s + seconds(self._frames) - now_s))
 
     def close(self) -> None:
-        """Nothing to let go of."""
+        """Does nothing: there is no device to close."""
 
 
 class InputStream(Protocol):
@@ -69,7 +69,7 @@ class InputStream(Protocol):
         """(frames, channels), and whether frames were lost before them; raises OSError where the device is gone."""
 
     def close(self) -> None:
-        """Let go of it; never raises."""
+        """Close the device; never raises."""
 
 
 class DeviceInput:

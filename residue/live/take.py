@@ -51,7 +51,7 @@ class _Form(msgspec.Struct, frozen=True):
 
 
 def work_folder(into: Path) -> Path:
-    """Where the files of a bag grow."""
+    """The folder in which the files of a bag grow."""
     return into.with_name(f"{WORK}{into.name}")
 
 
@@ -61,7 +61,7 @@ def check_place(into: Path) -> None:
         raise stopping(str(into), "Something exists there already.", "Choose another name, or move it away.")
     work = work_folder(into)
     if work.exists():
-        what = f"An evening that was recorded into {into.name} was cut; what there is of it lies in {work}."
+        what = f"A recording into {into.name} was interrupted; its files are in {work}."
         raise stopping(str(into), what, "Seal it with --recover, or remove that folder.")
 
 

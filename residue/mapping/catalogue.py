@@ -15,7 +15,7 @@ import msgspec
 from residue.mapping.graph import drivable, ports
 from residue.mapping.node import Drive, Node
 
-UNITS = {"hz": "Hz", "s": "s", "db": "dB"}
+UNITS = {"hz": "Hz", "s": "s", "db": "dB", "degrees": "°"}
 """By the last part of a parameter's name."""
 _NO_DEFAULT = ("must be given", "may be left out")
 _WIDTH, _LABEL_WIDTH = 100, 12
@@ -52,7 +52,7 @@ class Entry:
     gives: str
     parameters: tuple[Parameter, ...]
     unlike: str
-    """That it cannot keep the same bits on every machine, and by how much it may differ; empty where it can."""
+    """Says by how much it may differ from machine to machine; empty where it keeps the same bits."""
 
 
 def entry(node: type[Node]) -> Entry:

@@ -25,7 +25,7 @@ _PACKAGES = frozenset({"residue", "numpy", "collections", "msgspec"})
 
 
 Given = Mapping[tuple[str, str], object]
-"""What both sides have, by name."""
+"""Objects that both sides have, by name."""
 
 
 def given(graph: Graph, source: Source) -> Given:

@@ -18,6 +18,7 @@ COLOURS = {Kind.SLOW: "#2f6f8f", Kind.FAST: "#c2571a", Kind.EVENTS: "#7d3c98"}
 """They differ in lightness too, and each box names the kind of its signal, for people who see few colours."""
 _STROKE = {"stroke-width": "2"}
 _DASHED = {**_STROKE, "stroke-dasharray": "6 4"}
+_DOTTED = {**_STROKE, "stroke-dasharray": "2 3"}
 _WORDS = {
     Kind.SLOW: "slow: sensors and controls",
     Kind.FAST: "fast: sound",
@@ -28,6 +29,8 @@ _FONT = "DejaVu Sans Mono, Menlo, Consolas, monospace"
 _LETTER, _LINE = 7.25, 15.0
 """Width and height of a letter of 12 px in a font of equal widths."""
 _PORT_GAP, _PADDING, _MARGIN = 13.0, 11.0, 28.0
+_LANE_GAP = 12.0
+"""Between the wires of loops, under the boxes and beside them."""
 _TITLE_HEIGHT, _LEGEND_HEIGHT = 44.0, 44.0
 
 
@@ -38,16 +41,21 @@ def draw(graph: Graph) -> str:
     lines = {name: _lines(graph, name) for name in names}
     ports = {name: [wire for wire in ways if wire.target == name] for name in names}
     sizes = {name: _size(lines[name], len(ports[name])) for name in names}
-    placed = place(sizes, [(wire.source, wire.target) for wire in ways if wire.source in lines])
-    svg = _sheet(placed, graph.piece.title)
+    back = [wire for wire in ways if wire.way is Way.BACK]
+    ahead = [wire for wire in ways if wire.source in lines and wire.way is not Way.BACK]
+    placed = place(sizes, [(wire.source, wire.target) for wire in ahead])
+    height = placed.height + len(back) * _LANE_GAP
+    svg = _sheet(graph.piece.title, placed.width, height)
     picture = ElementTree.SubElement(svg, "g", transform=f"translate({_MARGIN:g} {_MARGIN + _TITLE_HEIGHT:g})")
     labels = ElementTree.Element("g")
     for name in names:
         _draw_wires(picture, labels, graph, placed, ports[name])
+    for lane, wire in enumerate(back, start=1):
+        _draw_back(picture, graph, placed, wire, placed.height + lane * _LANE_GAP)
     picture.append(labels)  # after every wire, so that none crosses a word out
     for name in names:
         _draw_box(picture, placed.boxes[name], lines[name], COLOURS[graph.shapes[name].kind])
-    _draw_legend(svg, placed.height + _MARGIN + _TITLE_HEIGHT + _MARGIN)
+    _draw_legend(svg, height + _MARGIN + _TITLE_HEIGHT + _MARGIN, loops=bool(back))
     ElementTree.indent(svg)
     return ElementTree.tostring(svg, encoding="unicode") + "\n"
 
@@ -75,9 +83,9 @@ def _size(lines: Sequence[str], ports: int) -> tuple[float, float]:
     return width, max(len(lines) * _LINE, ports * _PORT_GAP) + _PADDING
 
 
-def _sheet(placed: Placed, title: str) -> ElementTree.Element:
-    width = max(placed.width, 640.0) + 2 * _MARGIN
-    height = placed.height + _TITLE_HEIGHT + _LEGEND_HEIGHT + 2 * _MARGIN
+def _sheet(title: str, width: float, height: float) -> ElementTree.Element:
+    width = max(width, 640.0) + 2 * _MARGIN
+    height = height + _TITLE_HEIGHT + _LEGEND_HEIGHT + 2 * _MARGIN
     svg = ElementTree.Element(
         "svg",
         {
@@ -112,7 +120,7 @@ def _draw_wires(
     parent: ElementTree.Element, labels: ElementTree.Element, graph: Graph, placed: Placed, ports: Sequence[Wire]
 ) -> None:
     """The wires that reach one box, from top to bottom in the order in which they come, so that they do not cross."""
-    shown = [wire for wire in ports if wire.source in placed.boxes]
+    shown = [wire for wire in ports if wire.source in placed.boxes and wire.way is not Way.BACK]
     shown.sort(key=lambda wire: _comes_from(placed, (wire.source, wire.target)))
     for place_of, wire in enumerate(shown):
         source, target = placed.boxes[wire.source], placed.boxes[wire.target]
@@ -127,6 +135,18 @@ def _draw_wires(
         ElementTree.SubElement(element, "title").text = f"{wire.signal} → {wire.target}: {wire.way} {wire.to}"
         if wire.way in (Way.DRIVE, Way.SET):
             _write(labels, (end[0] - 5.0, end[1] - 3.0), wire.to, {"fill": COLOURS[kind], **_SMALL})
+
+
+def _draw_back(parent: ElementTree.Element, graph: Graph, placed: Placed, wire: Wire, lane: float) -> None:
+    """The wire of a loop: down behind its source, back in a lane of its own under all boxes, up before its target."""
+    source, target = placed.boxes[wire.source], placed.boxes[wire.target]
+    down, up = source.column[1] + _LANE_GAP, target.column[0] - _LANE_GAP
+    arrives = target.y + target.height / 2 - _PADDING / 2
+    path = f"M{source.x + source.width / 2:.1f} {source.y + source.height / 2 - _PADDING / 2:.1f}"
+    path += f"H{down:.1f}V{lane:.1f}H{up:.1f}V{arrives:.1f}H{target.x - target.width / 2:.1f}"
+    look = {"fill": "none", "stroke": COLOURS[graph.shapes[wire.signal].kind], "opacity": "0.85", **_DOTTED}
+    element = ElementTree.SubElement(parent, "path", {"d": path, **look})
+    ElementTree.SubElement(element, "title").text = f"{wire.signal} → {wire.target}: {wire.way} {wire.to}"
 
 
 _SMALL = {"font-size": "9", "text-anchor": "end", "stroke": _PAPER, "stroke-width": "3", "paint-order": "stroke"}
@@ -149,10 +169,11 @@ def _path(points: Sequence[Point]) -> Iterator[str]:
         yield f"C{half:.1f} {y:.1f} {half:.1f} {next_y:.1f} {next_x:.1f} {next_y:.1f}"
 
 
-def _draw_legend(svg: ElementTree.Element, y: float) -> None:
+def _draw_legend(svg: ElementTree.Element, y: float, *, loops: bool) -> None:
     x = _MARGIN
     entries = [*((COLOURS[kind], _STROKE, _WORDS[kind]) for kind in Kind)]
     entries.append((_PALE, _DASHED, "drives or sets a parameter, ends a section"))
+    entries += [(_PALE, _DOTTED, "comes back later")] if loops else []
     for colour, stroke, words in entries:
         ElementTree.SubElement(svg, "path", {"d": f"M{x:.1f} {y:.1f}h26", "stroke": colour, "fill": "none", **stroke})
         _write(svg, (x + 33.0, y + 4.0), words, {"fill": _PALE})

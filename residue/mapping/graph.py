@@ -93,6 +93,8 @@ class Way(StrEnum):
     """How one node reaches another."""
 
     INPUT = "input"
+    BACK = "back"
+    """An input that may come from later in the graph, after a delay."""
     DRIVE = "drive"
     SET = "set"
     ENDING = "ending"
@@ -120,7 +122,8 @@ def wires(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Wire]:
             yield Wire(signal=section.ends.signal, target=FORM, to=section.name, way=Way.ENDING)
     for name, node in nodes.items():
         for field in ports(type(node)):
-            yield from (Wire(signal=source, target=name, to=field, way=Way.INPUT) for source in listens_to(node, field))
+            way = Way.BACK if field in node.late else Way.INPUT
+            yield from (Wire(signal=source, target=name, to=field, way=way) for source in listens_to(node, field))
         for field in drivable(type(node)):
             drive = getattr(node, field)
             if isinstance(drive, Drive):
@@ -143,8 +146,10 @@ def build(piece: Piece, nodes: Mapping[str, Node], file: str = "piece.toml") -> 
         order = list(TopologicalSorter(_dependencies(piece, nodes)).static_order())
     except CycleError as error:
         way = " → ".join(reversed(error.args[1]))
-        return None, [Finding(Severity.STOPS, f"{file}: node", f"There is a loop: {way}.", "Cut it at one place.")]
+        mend = "Cut it at one place, or lead it through a node of kind feedback."
+        return None, [Finding(Severity.STOPS, f"{file}: node", f"There is a loop: {way}.", mend)]
     shapes, faults = _shapes(nodes, order)
+    faults += _late_faults(nodes, shapes)
     faults += _endings(piece, shapes)
     findings += [Finding(Severity.STOPS, f"{file}: {where}", what, mend) for where, what, mend in faults]
     findings += [
@@ -156,7 +161,7 @@ def build(piece: Piece, nodes: Mapping[str, Node], file: str = "piece.toml") -> 
 
 
 WiringFault = tuple[str, str, str]
-"""Where (key path), what is wrong, the mend."""
+"""Key path, fault, and mend."""
 
 
 def _wires(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
@@ -188,7 +193,7 @@ def _drives(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
                     "Write one value in gives for each in at.",
                 )
             if any(after <= before for before, after in zip(drive.at, drive.at[1:], strict=False)):
-                yield f"{where}.at", f"{drive.at} does not climb.", "Write its values in ascending order."
+                yield f"{where}.at", f"{drive.at} does not rise.", "Write its values in ascending order."
             for value in drive.gives:
                 yield from _in_range(f"{where}.gives", value, number)
 
@@ -218,7 +223,7 @@ def _sections(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
                 yield f'{where}.set."{key}"', what, nearest(field, settable)
             elif isinstance(getattr(nodes[name], field), Drive):
                 what = f"{key} is driven by a signal already."
-                yield f'{where}.set."{key}"', what, "Take either the drive or the section's set away."
+                yield f'{where}.set."{key}"', what, "Remove either the drive or the section's set."
             else:
                 yield from _in_range(f'{where}.set."{key}"', value, settable[field])
 
@@ -248,7 +253,8 @@ def _dependencies(piece: Piece, nodes: Mapping[str, Node]) -> dict[str, list[str
     """Which nodes each node must step after, in an order that is the same on every run."""
     after: dict[str, list[str]] = {FORM: [], **{name: [] for name in nodes}}
     for wire in wires(piece, nodes):
-        after[wire.target].append(wire.source)
+        if wire.way is not Way.BACK:
+            after[wire.target].append(wire.source)
     return after
 
 
@@ -274,9 +280,27 @@ def _shapes(nodes: Mapping[str, Node], order: Sequence[str]) -> tuple[NodeShapes
     return shapes, faults
 
 
+def _late_faults(nodes: Mapping[str, Node], shapes: NodeShapes) -> Iterator[WiringFault]:
+    """Every late input whose shape is not the one that the node gives."""
+    for name, node in nodes.items():
+        for field in sorted(node.late):
+            for source in listens_to(node, field):
+                given, carried = shapes.get(source), shapes.get(name)
+                yield from _without_trust(f"node.{name}.{field}", source, shapes) if given is None else ()
+                if given is not None and carried is not None and given != carried:
+                    what = f'"{source}" gives {_told(given)}, and this carries {_told(carried)}.'
+                    yield f"node.{name}.{field}", what, "Give both the same rate and the same number of channels."
+
+
+def _told(shape: Shape) -> str:
+    return (
+        f"{shape.channels} channels of a fast signal" if shape.kind is Kind.FAST else f"a signal that is {shape.kind}"
+    )
+
+
 def trusts_at(node: Node, shapes: NodeShapes) -> list[str]:
-    """The names of the trusts that reach a node by its inputs."""
-    sources = [source for field in ports(type(node)) for source in listens_to(node, field)]
+    """The names of the trusts that reach a node by its inputs; what comes back later brings none."""
+    sources = [source for field in ports(type(node)) if field not in node.late for source in listens_to(node, field)]
     return [trust_of(source) for source in sources if trust_of(source) in shapes]
 
 
@@ -314,7 +338,9 @@ def _input_shapes(
     """The shapes of a node's inputs; inputs from a faulty node are left out."""
     inputs: dict[str, Shape | Sequence[Shape]] = {}
     faults: list[WiringFault] = []
-    takes = {field: (listens_to(node, field), kinds) for field, kinds in ports(type(node)).items()}
+    takes = {
+        field: (listens_to(node, field), kinds) for field, kinds in ports(type(node)).items() if field not in node.late
+    }
     drives = {field: getattr(node, field) for field in drivable(type(node))}
     takes |= {
         f"{field}.from": ([drive.source], frozenset({Kind.SLOW}))
@@ -344,12 +370,12 @@ def _crossing(given: Kind, wanted: frozenset[Kind]) -> str:
         return "Put a node of kind sound or control between them."
     if given is Kind.FAST and Kind.SLOW in wanted:
         return "Take the slow signal that this sound was made from."
-    return "Wire it to a node that gives such a signal."
+    return "Connect it to a node that gives such a signal."
 
 
 def _unheard(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
     """Nodes that nothing listens to: harmless, but mostly a slip of the pen."""
-    heard = set().union(*_dependencies(piece, nodes).values())
+    heard = {wire.source for wire in wires(piece, nodes)}
     for name, node in nodes.items():
         if name not in heard and not isinstance(node, ToOutputs | Feed):
-            yield f"node.{name}", "Nothing listens to this node.", "Wire it to something or take it away."
+            yield f"node.{name}", "No other node uses this one.", "Connect it, or remove it."

@@ -136,6 +136,16 @@ class Step(Protocol):
         """The node's signal over the block's span, with its trust if the node has one."""
 
 
+class LateStep(Step, Protocol):
+    """A prepared node with late inputs: over each span it gives first, and takes what they brought afterwards."""
+
+    longest: int
+    """The most frames of a span: what it takes it gives that much later at the earliest."""
+
+    def take(self, block: Block) -> None:
+        """Takes the late inputs over the span that it gave last; the parameters are those of that span."""
+
+
 class Reader(Protocol):
     """One channel of a performance, recorded or live."""
 
@@ -191,6 +201,8 @@ class Node(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     family: ClassVar[str]
     has_trust: ClassVar[bool] = False
     """Whether it reads the body and its step gives Trusted."""
+    late: ClassVar[frozenset[str]] = frozenset()
+    """Inputs that may come from later in the graph, of the shape that it gives; its step is a LateStep then."""
     differs_db: ClassVar[float | None] = None
     """None promises the same bits on every machine; else how far from its own level the difference may lie, as -120."""
 

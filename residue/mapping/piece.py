@@ -42,7 +42,7 @@ class Section(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     at_most_s: DurationS
     """The section ends after this time at the latest."""
     ends: Ending | None = None
-    """What ends the section earlier."""
+    """A state of the body that ends the section earlier."""
     at_least_s: Annotated[float, Meta(ge=0, le=86_400)] = 0.0
     """The section does not end before this time."""
     set: dict[str, float] = {}
@@ -74,4 +74,4 @@ class Piece(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     closing_fade_s: Annotated[float, Meta(gt=0, le=120)] = 8.0
     """Over this time the sound goes once the last section has ended, or before the recording does."""
     arc: Literal["whole", "shaped"] = "whole"
-    """Where a cap asks for less level: one gain for a whole performance, or louder minutes lowered more than others."""
+    """If a cap needs less level: one gain for the whole performance, or more attenuation for louder minutes."""

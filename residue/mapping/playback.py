@@ -11,9 +11,9 @@ import numpy as np
 
 from residue.mapping.form import FORM, FormStep
 from residue.mapping.graph import Graph, Way, drivable, listens_to, ports, trusts_at, wires
-from residue.mapping.node import Block, Control, Drive, Node, NodeContext, Source, Step, Trusted
+from residue.mapping.node import Block, Control, Drive, LateStep, Node, NodeContext, Source, Step, Trusted
 from residue.mapping.nodes.space import ToOutputs
-from residue.mapping.signals import FRAMES_PER_TICK, Events, Fast, Shape, Signal, Slow, Span, frame_at
+from residue.mapping.signals import FRAMES_PER_TICK, Events, Fast, Shape, Signal, Slow, Span, frame_at, joined
 from residue.mapping.trust import BodyReading, combined, latest, trust_of
 from residue.problems import Finding, ProblemError, Severity
 
@@ -53,6 +53,7 @@ class Playback:
         self._last_fade_start = max(0, frames - self._fade_frames)
         self._form = FormStep(graph.piece.section, _initial(graph))
         self._stages = _prepare(graph, source, folder)
+        self._late = [stage for stage in self._stages.values() if isinstance(stage, _LateStage)]
         self.position = 0
         self.gains: Callable[[int, int], Fast] | None = None
         """A gain that moves, on all outputs: (frames,) from a frame on, for so many frames. A plan may ask for one."""
@@ -73,6 +74,25 @@ class Playback:
         if self._over(span.start):
             silence = np.zeros((len(self._graph.piece.outputs), frames))
             return Played(span, silence, {}, self._form.section, ended=True, readings={})
+        parts = [self._through(piece) for piece in self._pieces(span)]
+        signals = parts[0] if len(parts) == 1 else {name: joined([part[name] for part in parts]) for name in parts[0]}
+        outputs = self._gather(span, signals)
+        self._fade(span, outputs)
+        if self.gains is not None:
+            outputs *= self.gains(span.start, span.frames)
+        return Played(
+            span, outputs, signals, self._form.section, self._over(span.stop), latest(self._graph.body, signals)
+        )
+
+    def _pieces(self, span: Span) -> list[Span]:
+        """The span in pieces in which no loop of the graph comes round: what comes back was there before its piece."""
+        longest = min((stage.longest for stage in self._late), default=span.frames)
+        if span.frames <= longest:
+            return [span]
+        return [Span(start, min(start + longest, span.stop)) for start in range(span.start, span.stop, longest)]
+
+    def _through(self, span: Span) -> dict[str, Signal]:
+        """What each node gives over a span, and the trust of those that have one."""
         signals: dict[str, Signal] = {}
         set_by_form: dict[str, Control] = {}
         for name in self._graph.order:
@@ -82,13 +102,9 @@ class Playback:
                 signals[name], trust = self._stages[name](span, signals, set_by_form)
                 if trust is not None:
                     signals[trust_of(name)] = trust
-        outputs = self._gather(span, signals)
-        self._fade(span, outputs)
-        if self.gains is not None:
-            outputs *= self.gains(span.start, span.frames)
-        return Played(
-            span, outputs, signals, self._form.section, self._over(span.stop), latest(self._graph.body, signals)
-        )
+        for stage in self._late:
+            stage.take(span, signals, set_by_form)
+        return signals
 
     def skip_to(self, frame: int, progress: Callable[[int], None] = lambda frame: None) -> None:
         """Go silently to a later frame; the state there is that of an unbroken run."""
@@ -132,10 +148,7 @@ class _Stage:
 
     def __init__(self, name: str, node: Node, step: Step, trusts: Sequence[str]) -> None:
         self._step, self._trusts = step, trusts
-        self._inputs = {
-            field: source if isinstance(source := getattr(node, field), str) else listens_to(node, field)
-            for field in ports(type(node))
-        }
+        self._inputs = _names(node, late=False)
         self._numbers: dict[str, float] = {}
         self._drives: dict[str, Drive] = {}
         for field in drivable(type(node)):
@@ -147,17 +160,47 @@ class _Stage:
         self._set_keys = {field: f"{name}.{field}" for field in self._numbers}
 
     def __call__(self, span: Span, signals: Signals, set_by_form: Mapping[str, Control]) -> Trusted:
-        inputs = {
-            field: signals[names] if isinstance(names, str) else [signals[name] for name in names]
-            for field, names in self._inputs.items()
-        }
+        given = self._step(Block(span, _wired(self._inputs, signals), self._controls(signals, set_by_form)))
+        return combined(given, [_slow(signals[name]) for name in self._trusts])
+
+    def _controls(self, signals: Signals, set_by_form: Mapping[str, Control]) -> dict[str, Control]:
         controls: dict[str, Control] = {
             field: set_by_form.get(self._set_keys[field], number) for field, number in self._numbers.items()
         }
         for field, drive in self._drives.items():
             controls[field] = np.interp(_slow(signals[drive.source]), drive.at, drive.gives)
-        given = self._step(Block(span, inputs, controls))
-        return combined(given, [_slow(signals[name]) for name in self._trusts])
+        return controls
+
+
+def _names(node: Node, *, late: bool) -> dict[str, str | Sequence[str]]:
+    """By field, the name of the signal that an input listens to, or the names; of the late ones or of the others."""
+    return {
+        field: source if isinstance(source := getattr(node, field), str) else listens_to(node, field)
+        for field in ports(type(node))
+        if (field in node.late) == late
+    }
+
+
+def _wired(inputs: Mapping[str, str | Sequence[str]], signals: Signals) -> dict[str, Signal | Sequence[Signal]]:
+    """The signals that a node listens to, by field."""
+    return {
+        field: signals[names] if isinstance(names, str) else [signals[name] for name in names]
+        for field, names in inputs.items()
+    }
+
+
+class _LateStage(_Stage):
+    """A prepared node with late inputs."""
+
+    def __init__(self, name: str, node: Node, step: LateStep, trusts: Sequence[str]) -> None:
+        super().__init__(name, node, step, trusts)
+        self._late_step, self._late_inputs = step, _names(node, late=True)
+        self.longest = step.longest
+
+    def take(self, span: Span, signals: Signals, set_by_form: Mapping[str, Control]) -> None:
+        """Hands the late inputs over the span that it gave last to the node."""
+        controls = self._controls(signals, set_by_form)
+        self._late_step.take(Block(span, _wired(self._late_inputs, signals), controls))
 
 
 def _prepare(graph: Graph, source: Source, folder: str) -> dict[str, _Stage]:
@@ -174,7 +217,9 @@ def _prepare(graph: Graph, source: Source, folder: str) -> dict[str, _Stage]:
             moving = frozenset(wire.to for wire in ways if wire.target == name)
             step = node.prepare(NodeContext(shapes, _seed(graph.piece.title, name), source, folder, moving))
             trusts = trusts_at(node, graph.shapes) if trust_of(name) in graph.shapes else []
-            stages[name] = _Stage(name, node, step, trusts)
+            stages[name] = (
+                _LateStage(name, node, cast(LateStep, step), trusts) if node.late else _Stage(name, node, step, trusts)
+            )
         except ValueError as error:
             findings.append(Finding(Severity.STOPS, f"piece.toml: node.{name}", str(error), ""))
     if findings:

@@ -6,6 +6,7 @@ FRAMES_PER_TICK frames: tick k stands at frame k * FRAMES_PER_TICK. Nothing here
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -70,6 +71,15 @@ class Events:
 
 
 Signal = Slow | Fast | Events
+
+
+def joined(parts: Sequence[Signal]) -> Signal:
+    """Parts of one signal after each other."""
+    events = [part for part in parts if isinstance(part, Events)]
+    if events:
+        frames, values = [part.frames for part in events], [part.values for part in events]
+        return Events(np.concatenate(frames), np.concatenate(values))
+    return np.concatenate([part for part in parts if not isinstance(part, Events)], axis=-1)
 
 
 @dataclass(frozen=True, slots=True)

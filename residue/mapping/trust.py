@@ -18,7 +18,7 @@ from residue.mapping.signals import Events, Shape, Signal, Slow
 
 _SUFFIX = ".trust"
 DOUBTFUL = 0.5
-"""Below it people are told that a value is not measured; our choice."""
+"""Below it a value is shown as not measured; our choice."""
 
 
 def trust_of(node: str) -> str:
@@ -44,7 +44,7 @@ def with_trust(names: Sequence[str], shapes: Mapping[str, Shape]) -> list[str]:
 
 
 def combined(given: Signal | Trusted, inputs: Sequence[Slow]) -> Trusted:
-    """What a node gave, trusted no more than any of its inputs.
+    """The signal of a node, trusted no more than any of its inputs.
 
     inputs: the trusts of those inputs that have one.
     """
@@ -55,7 +55,7 @@ def combined(given: Signal | Trusted, inputs: Sequence[Slow]) -> Trusted:
 
 @dataclass(frozen=True, slots=True)
 class BodyReading:
-    """What a node that reads the body gives at one moment; value: None of events."""
+    """The value of a node that reads the body at one moment; None for events."""
 
     value: float | None
     trust: float

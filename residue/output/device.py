@@ -1,4 +1,4 @@
-"""A sound device, played on by a process of its own: whatever happens to it, that process can be ended and begun anew.
+"""A sound device behind a process of its own, which can be ended and started again whatever happens to the device.
 
 A device or a sound server that hangs hangs every call to it, opening and closing included, and a thread that is within
 such a call can never be ended.
@@ -49,7 +49,7 @@ class DeviceSink:
                 raise SinkLostError(why)
 
     def close(self) -> None:
-        """Let go of the device, there or not."""
+        """Close the device, even one that is gone."""
         self._process.end()
 
 

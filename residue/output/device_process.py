@@ -62,7 +62,7 @@ def _end_with(descriptor: int) -> None:
 
 
 def main() -> None:
-    """Plays on one device until it is told to end."""
+    """Plays on one device until it is asked to end."""
     name, channels, rate_hz, buffer_s = sys.argv[1:]
     signal.signal(signal.SIGTERM, signal.SIG_IGN)  # systemd sends it to all of a unit; who makes the frames fades out
     connection = Connection(os.dup(sys.stdin.fileno()))

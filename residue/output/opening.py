@@ -33,6 +33,11 @@ def sink_opener(device: str, routing: Routing, folder: Path) -> Open:
     return _OPENERS.get(word, _device)(rest if word in _OPENERS else device, routing, folder)
 
 
+def is_real(device: str) -> bool:
+    """Whether somebody may hear it: it is neither "silent" nor a file."""
+    return device.partition(":")[0] not in _OPENERS
+
+
 def check_device(device: str, outputs: Mapping[str, Output], folder: Path = Path()) -> list[Finding]:
     """Finds faults that would keep these outputs from sounding. It opens the device briefly and plays nothing."""
     try:

@@ -93,18 +93,18 @@ class ReturningSink:
             self._sleep(BREATH_S)
 
     def reopen(self, why: str) -> None:
-        """Lose the sink on purpose, so that it is opened anew."""
+        """Close the sink on purpose, so that it is opened again."""
         if self._sink is not None:
             self._lose(self._sink, why)
 
     def give_up(self, why: str) -> None:
-        """Let go of the sink for good: nothing is heard until the program is started anew."""
+        """Close the sink for good: nothing is heard until the program is started again."""
         self.reopen(why)
         self._leave_off()
         self._given_up, self.lost, self.wrong = True, why, False
 
     def close(self) -> None:
-        """Let go of the sink, if there is one, or of one that is being opened."""
+        """Close the sink, if there is one, or one that is being opened."""
         self._leave_off()
         if self._sink is not None:
             self._sink.close()

@@ -50,4 +50,4 @@ class SilentSink:
         self.late_blocks += not self._pace.keep(capped.frames.shape[1])
 
     def close(self) -> None:
-        """Nothing to let go of."""
+        """Does nothing: there is no device to close."""

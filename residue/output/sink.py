@@ -38,7 +38,7 @@ class Sink(Protocol):
         """
 
     def close(self) -> None:
-        """Let go of the device; what was written last is not waited for."""
+        """Close the device without waiting for the last frames."""
 
 
 Open = Callable[[], Sink]

@@ -26,6 +26,6 @@ class Together:
             sink.write(capped)
 
     def close(self) -> None:
-        """Let go of all."""
+        """Close all of them."""
         for sink in self._sinks:
             sink.close()

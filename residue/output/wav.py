@@ -71,7 +71,7 @@ class GrowingWav:
         self._write_header()
 
     def end_at(self, frames: int) -> None:
-        """Let go of what lies beyond, and of half a frame at the end."""
+        """Cut the file after so many frames, and half a frame at the end."""
         self.frames = min(self.frames, frames)
         os.ftruncate(self._file, _HEADER_BYTES + self.frames * self._frame_bytes)
         self._write_header()

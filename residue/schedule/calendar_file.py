@@ -1,4 +1,4 @@
-"""A calendar file as the house knows it, whoever worked it out: every event of some days, and its meaning."""
+"""A calendar file as the house knows it: every event of some days, and its meaning."""
 
 from __future__ import annotations
 

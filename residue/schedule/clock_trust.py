@@ -101,7 +101,7 @@ def _open(calendar: Calendar, _known: Timekeeping, now: datetime) -> Opening | N
 
 
 def _last_known(calendar: Calendar, known: Timekeeping, now: datetime) -> Opening | None:
-    """By the time at which the house was last sure, and what has passed since; moved to where the clock stands now."""
+    """Whether the house is open by the time that was last sure and the time since, moved to the present clock."""
     if known.last_known is None or known.now is None:
         return None
     ahead = known.now - known.last_known

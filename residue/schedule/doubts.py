@@ -40,7 +40,7 @@ def _may_begin(hours: Hours, opening: Opening) -> bool:
 
 def _views_on_closed_days(hours: Hours, answers: Answers, first: date, days: int) -> Iterator[Finding]:
     """A private view is open beside whatever its day says; it may be forgotten there."""
-    mend = "It will be open for that; take one of them out if it is not meant."
+    mend = "The house will be open for it. Remove one of them if that is a mistake."
     closed = _closed_days(hours, answers, first, days)
     views = [(view.date, view.why, _HOURS) for view in hours.private_view]
     if answers.events is not None:
@@ -77,7 +77,7 @@ def _closed_days(hours: Hours, answers: Answers, first: date, days: int) -> dict
 def _left_out(answers: Answers, first: date, days: int) -> Iterator[Finding]:
     """Single events of the calendar file of which nothing is left."""
     openings = answers.calendar.openings(first - timedelta(days=1), days + 1)  # one may have joined last night's
-    mend = "Take the event out, or what closes the house on that day."
+    mend = "Remove the event, or the entry that closes the house on that day."
     for one in answers.events.said(first, days) if answers.events is not None else ():
         open_then = any(opening.opens < one.piece.closes and one.piece.opens < opening.closes for opening in openings)
         if one.meaning is Meaning.OPEN and one.once and not open_then and one.piece.opens.date() >= first:
@@ -87,7 +87,7 @@ def _left_out(answers: Answers, first: date, days: int) -> Iterator[Finding]:
 
 def _unwatched(hours: Hours, openings: list[Opening]) -> Iterator[Finding]:
     """Openings outside the security hours; a weekly one appears once, with its count."""
-    mend = "Let somebody be there, change the hours, or put it under [security]."
+    mend = "Have somebody there, change the hours, or add it to [security]."
     times: dict[tuple[str, str], list[date]] = {}
     for opening in openings:
         for piece in without([opening], _watched(hours, opening)):

@@ -21,7 +21,7 @@ DEVICES = "/dev/"
 
 
 class Equipment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, tag_field="kind"):
-    """One piece of equipment. All are switched on in the order in which they stand, and off in the opposite order."""
+    """One piece of equipment. All are switched on in the order of the file, and off in the opposite order."""
 
     name: Annotated[str, Meta(min_length=1)]
     """A name of its own, for status and log."""
@@ -37,7 +37,7 @@ class Equipment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     """Whether what comes after it is still switched on; the hours go on in any case."""
 
     async def switch(self, *, on: bool) -> None:
-        """Do it once.
+        """Switch it once.
 
         Raises SwitchError, or OSError, where it did not work.
         """

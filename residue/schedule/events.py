@@ -127,7 +127,9 @@ def _text(path: Path) -> str:
             name, f"The file cannot be read: {error.strerror}.", "Put it back, or check its permissions."
         ) from error
     if not text.strip():
-        raise stopping(name, "The file is empty.", "Export the calendar again, or remove the file to go by hours.toml.")
+        raise stopping(
+            name, "The file is empty.", "Export the calendar again, or remove the file to use hours.toml alone."
+        )
     count = len(re.findall(r"^BEGIN:VEVENT", text, re.MULTILINE | re.IGNORECASE))
     if count > MOST_EVENTS:
         raise stopping(
@@ -149,13 +151,13 @@ def _parsed(text: str, name: str) -> tuple[list[icalendar.Calendar], list[Findin
     calendars = [one for one in found if isinstance(one, icalendar.Calendar)]
     if not calendars:
         raise stopping(name, "There is no calendar in this file.", "Export the calendar as iCalendar (.ics).")
-    mend = "See with `residue hours` that the openings are those that are meant."
+    mend = "Check with `residue hours` that the openings are right."
     return calendars, [Finding(Severity.WARNS, name, str(doubt.message), mend) for doubt in doubts]
 
 
 def _check_terms(event: icalendar.Event, where: str, known: Collection[str] | None) -> list[Finding]:
     if meaning(event) is Meaning.NOTE:
-        what = f"{called(event)} lasts all day and says neither open nor closed: it is left aside."
+        what = f"{called(event)} lasts all day and says neither open nor closed: it is ignored."
         return [Finding(Severity.NOTES, where, what, "Add one of these words if it should count.")]
     if meaning(event) is not Meaning.PRIVATE_VIEW:
         return []

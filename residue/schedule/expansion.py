@@ -31,7 +31,7 @@ FILE_NAME = "hours-expanded.json"
 
 
 class Bounds(msgspec.Struct, frozen=True, kw_only=True):
-    """What a child may take. Our own: the largest file that is taken, 5,000 events, takes 3 s on a fast computer."""
+    """The limits of a child process. Our own: the largest file, 5,000 events, takes 3 s on a fast computer."""
 
     cpu_s: int = 20
     wait_s: float = 60.0

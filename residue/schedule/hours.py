@@ -48,7 +48,7 @@ class Hours(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     private_view: tuple[PrivateView, ...] = ()
     """Openings beside the hours of their day."""
     programme: Programme
-    """What is played."""
+    """The performances, and how they follow each other."""
     security: Weekly | None = None
     """When somebody watches over the building; an opening outside it is pointed out."""
     when_clock_is_unsure: Literal["closed", "open", "last known"] = "closed"
@@ -132,7 +132,7 @@ def calendar(hours: Hours, events: OpeningSource | None = None, private_views: O
 
 
 Layer = Callable[[dt.date], Iterable[Opening] | None]
-"""What holds on a day; None where it does not speak of it."""
+"""The openings of a day; None where this layer does not name the day."""
 
 
 def _exceptions(hours: Hours) -> Layer:

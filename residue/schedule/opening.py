@@ -17,7 +17,7 @@ class EventTerms:
     trim_db: float = 0.0
     """How much lower it sounds."""
     performances: tuple[str, ...] = ()
-    """What is played instead of the programme's performances; empty for these."""
+    """The performances that replace the programme's; empty for these."""
 
 
 EVERYDAY = EventTerms()

@@ -19,9 +19,9 @@ from residue.schedule.spans import instant
 
 _NOT_HERE = {
     r"\d\+": "has a time with an open end. Write when it ends.",
-    r"dawn|sunrise|sunset|dusk": "goes by the sun. Write times.",
-    r"\b[PS]H\b": "goes by holidays. Say in [holidays] what holds on them.",
-    r"unknown|\"": "leaves open whether it is open. Write times.",
+    r"dawn|sunrise|sunset|dusk": "depends on the sun. Write times.",
+    r"\b[PS]H\b": "depends on holidays. Write their hours under [holidays].",
+    r"unknown|\"": "does not say whether it is open. Write times.",
 }
 """Parts of opening_hours that hours.toml does not accept, and why."""
 

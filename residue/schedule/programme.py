@@ -37,7 +37,7 @@ class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     share: dict[str, Annotated[int, Meta(ge=1, le=100)]] = {}
     """How often a performance is played in the time in which one without a share is played once; evenly spread."""
     weekday: dict[str, Names] = {}
-    """What is played on one day of the week (mon … sun) instead of `performances`."""
+    """Other performances on one day of the week (mon … sun)."""
     rest_s: Annotated[float, Meta(ge=0, le=86_400)] = 0.0
     """Silence between two performances."""
     first_silence_s: Annotated[float, Meta(ge=0, le=86_400)] = 0.0
@@ -47,7 +47,7 @@ class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     at_closing: Literal["fade", "finish", "whole"] = "fade"
     """The last performance fades out before closing, or runs on past it, or is not begun when it would not end."""
     after_interruption: Literal["resume", "restart", "next"] = "resume"
-    """Where to go on after a hold or a power cut within one opening."""
+    """After a hold or a power cut: go on there, begin the same again, or play the next."""
 
     def __post_init__(self) -> None:
         if faults := list(self._faults()):

@@ -112,7 +112,7 @@ class PrivateView(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     trim_db: Annotated[float, Meta(ge=-40, le=0)] = 0.0
     """Everything is lower by so much."""
     performances: tuple[str, ...] = ()
-    """What is played; that of [programme] if left out."""
+    """The performances; those of [programme] if left out."""
 
     def __post_init__(self) -> None:
         day_spans(self.open)

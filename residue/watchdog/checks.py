@@ -23,7 +23,7 @@ class Remedy(StrEnum):
     LOG = "log"
     SKIP = "fade the performance out and leave it out"
     LEAVE_OUT = "leave out what does not begin"
-    TIDY = "let go of old rows"
+    TIDY = "delete old rows"
     REBUILD = "rebuild the engine"
     REOPEN = "reopen the device"
     RESTART = "restart the program through systemd"
@@ -46,7 +46,7 @@ class Check:
     remedies: Sequence[Remedy]
     apart_s: float = 30.0
     then: str = "stays in the status"
-    """What happens when no remedy helped, or none is needed."""
+    """The result when no remedy helped, or none is needed."""
 
 
 AUDIBLE = 10 ** (-60 / 20)
@@ -64,7 +64,7 @@ MEMORY_BYTES = 1_500_000_000
 MEMORY_MOST_BYTES = 1_800_000_000
 """Until here it waits for closing time."""
 START_STILL_S = 60.0
-"""Whatever is done before a performance begins tells of each second or so of it on a disk that is well."""
+"""On a healthy disk, the work before a performance begins reports its progress every second or so."""
 HOT_C = 80.0
 """Small computers begin to slow down here: common practice, no source."""
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import os
+import signal
 from pathlib import Path
 
 import pytest
 
-from residue.archive.fixity_of_many import find_bags, verify_all
+from residue.archive import fixity_of_many
+from residue.archive.fixity_of_many import BagVerdict, find_bags, verify_all
 from residue.problems import ProblemError
 from tests.archive.bags import sealed_bag
 
@@ -44,6 +47,19 @@ def test_a_folder_that_is_not_there_or_holds_no_bag_is_told(tmp_path: Path) -> N
     (tmp_path / "notes").mkdir()
     with pytest.raises(ProblemError, match="no bag in it"):
         find_bags(tmp_path)
+
+
+def _die(_bag: Path) -> BagVerdict:
+    os.kill(os.getpid(), signal.SIGKILL)
+    raise AssertionError
+
+
+def test_of_a_bag_whose_process_is_ended_that_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As the kernel does where memory is short."""
+    monkeypatch.setattr(fixity_of_many, "_verdict", _die)
+    (verdict,) = verify_all([sealed_bag(tmp_path).path], processes=1)
+    assert not verdict.valid
+    assert str(verdict) == "first-batch: NOT as it was sealed: Verifying it was broken off: the process was ended."
 
 
 @pytest.mark.parametrize("lost", ["bagit.txt", "manifest-sha256.txt"])

@@ -57,7 +57,7 @@ def test_a_piece_is_drawn_into_a_file(tmp_path: Path) -> None:
 def test_a_picture_that_cannot_be_written_is_told_in_a_sentence(tmp_path: Path) -> None:
     out = tmp_path / "missing" / "night-dough.svg"
     found = CliRunner().invoke(main, ["draw", NIGHT_DOUGH, "--out", str(out)])
-    assert (found.exit_code, found.stderr.count("It is not there, or no longer.")) == (1, 1)
+    assert (found.exit_code, found.stderr.count("It is not there.")) == (1, 1)
 
 
 def test_a_picture_of_a_kind_that_it_is_not_is_refused(tmp_path: Path) -> None:

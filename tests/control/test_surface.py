@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import asyncio
 import math
+import re
 import struct
 from collections.abc import Callable
 from typing import Any
@@ -302,6 +303,15 @@ def test_no_answer_is_longer_than_the_stated_multiple_of_its_question() -> None:
         house.surface.datagram_received(question, TECHNICIAN)
         assert sum(map(len, house.transport.sent)) <= MOST_TIMES_LONGER * len(question)
         assert [OscMessage(sent).address for sent in house.transport.sent] == [path]
+
+
+def test_a_blob_as_long_as_it_says_makes_room_for_the_answer() -> None:
+    house = House()
+    house.answer = "x" * 5_000
+    [(path, words)] = house.hear("/house/status")
+    assert path == ERROR_REPLY
+    [padding] = re.findall(r"a blob of (\d+) bytes", words)
+    assert house.hear("/house/status", bytes(int(padding))) == [(STATUS_REPLY, house.answer)]
 
 
 def test_a_datagram_that_is_no_osc_is_counted_and_nothing_more() -> None:

@@ -3,6 +3,8 @@
 import os
 import shutil
 import subprocess
+import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -12,13 +14,20 @@ SET_UP = """\
 say() { printf '%s\\n' "$*" >&2; }
 set_up() {
     mkdir -p "$root/.venv/bin" "$root/residue"
-    ln -sf /bin/true "$root/.venv/bin/python"
+    cp "$root/deploy/python" "$root/.venv/bin/python"
     printf '#!%s\\n' "$root/.venv/bin/python" >"$root/.venv/bin/residue"
     echo "$1" >>"$root/.venv/set-up"
 }
 cd "$root"
 """
 """Stands for deploy/setup, whose own tests are in test_scripts.py."""
+PYTHON = f"""\
+#!/bin/sh
+case "$*" in
+    *"-m residue "*) PYTHONPATH={ROOT} exec {sys.executable} "$@" ;;
+esac
+"""
+"""Stands for the program's own Python: it runs residue, and lets everything else be."""
 
 
 @pytest.fixture
@@ -27,8 +36,11 @@ def project(tmp_path: Path) -> Path:
     root = tmp_path / "project"
     shutil.copytree(ROOT / "deploy", root / "deploy")
     (root / "deploy" / "setup").write_text(SET_UP)
-    (root / "archives" / "night-dough").mkdir(parents=True)
-    (root / "archives" / "night-dough" / "hours.toml").write_text("# the demo's")
+    (root / "deploy" / "python").write_text(PYTHON)
+    (root / "deploy" / "python").chmod(0o755)
+    (root / "archives" / "night-dough" / "performances").mkdir(parents=True)
+    for name in ("piece.toml", "hours.toml"):
+        shutil.copy(ROOT / "archives" / "night-dough" / name, root / "archives" / "night-dough")
     return root
 
 
@@ -68,8 +80,17 @@ def test_everything_has_its_place(project: Path, tmp_path: Path) -> None:
         "etc/udev/rules.d/90-residue.rules",
         "etc/alsa/conf.d/90-residue.conf",
         "etc/systemd/journald.conf.d/residue.conf",
-        "srv/residue/hours.toml",
+        *(f"srv/residue/{name}" for name in ("piece.toml", "room.toml", "hours.toml", "sensors.toml")),
     } <= files(machine)
+    demo_s = (ROOT / "archives" / "night-dough" / "hours.toml").read_text()
+    assert (machine / "srv/residue/hours.toml").read_text() == demo_s
+
+
+def test_what_is_installed_is_uncalibrated_and_silent(project: Path, tmp_path: Path) -> None:
+    install(project, tmp_path / "machine")
+    room = tomllib.loads((tmp_path / "machine" / "srv/residue/room.toml").read_text())
+    assert (room["device"], room["levels_at_the_ear"]) == ("silent", "unknown")
+    assert not any("calibration" in output for output in room["output"].values())
 
 
 def test_a_second_run_changes_only_what_is_not_as_it_should_be(project: Path, tmp_path: Path) -> None:
@@ -113,4 +134,6 @@ def test_removing_leaves_the_installation_alone(project: Path, tmp_path: Path) -
     machine = tmp_path / "machine"
     install(project, machine)
     install(project, machine, "--remove")
-    assert files(machine) == {"srv/residue/hours.toml"}
+    assert files(machine) == {
+        f"srv/residue/{name}" for name in ("piece.toml", "room.toml", "hours.toml", "sensors.toml")
+    }

@@ -7,6 +7,7 @@ import tomllib
 from datetime import date
 from pathlib import Path
 
+import msgspec
 import pytest
 
 from residue.archive import beside
@@ -125,3 +126,26 @@ def test_a_room_with_a_key_in_it_stays_a_secret_of_whom_it_belongs_to(tmp_path: 
     record(path, "left", {"calibration": NEW})
     after = path.stat()
     assert (after.st_mode, after.st_uid, after.st_gid) == (before.st_mode, before.st_uid, before.st_gid)
+
+
+def test_where_it_was_measured_is_written_and_what_was_invented_no_longer_is() -> None:
+    invented = ROOM.replace("on = 2026-03-02 }  # by Ruth", "on = 2026-03-02, invented = true }  # by Ruth")
+    measured = msgspec.structs.replace(NEW, device='The "hall" interface', machine="3fa9c1d2e4b7")
+    written = with_measured(invented, "left", {"calibration": measured})
+    assert written is not None
+    assert tomllib.loads(written)["output"]["left"]["calibration"] == {
+        "played_dbfs": -33.0,
+        "read_dba": 70.5,
+        "read_dbc": 73.0,
+        "on": date(2026, 5, 4),
+        "device": 'The "hall" interface',
+        "machine": "3fa9c1d2e4b7",
+    }
+
+
+def test_a_table_of_its_own_loses_what_no_longer_holds() -> None:
+    table = "[output.left]\ndevice_channel = 1\n[output.left.calibration]\nplayed_dbfs = -20.0\nread_dba = 84.0\n"
+    table += "read_dbc = 87.5\non = 2026-03-02\ninvented = true\n"
+    written = with_measured(table, "left", {"calibration": NEW})
+    assert written is not None
+    assert "invented" not in tomllib.loads(written)["output"]["left"]["calibration"]

@@ -27,7 +27,8 @@ from residue.live.take import recovered, work_folder
 from residue.loudness.stage.history import Unlogged
 from residue.problems import ProblemError
 from residue.runtime.journal.log import FILE_NAME as LOG_FILE
-from residue.runtime.journal.log import UNLOGGED_MOST_S, LevelLog
+from residue.runtime.journal.log import LevelLog
+from residue.runtime.journal.telling import UNLOGGED_MOST_S
 from residue.runtime.offline.recording import record
 from residue.runtime.offline.rendering import rendered
 from residue.runtime.system.clock import SystemClock, uptime

@@ -1,7 +1,8 @@
 """Prints digests of all that must have the same bits on every machine: python -m tests.mapping.digests.
 
-A line for every kind of node and every example of it, and one for every output of both demo pieces, rendered in short
-through the cap. Needs no test tools, so that it runs under the emulation of another processor (see portability.py).
+A line for every kind of node and every example of it, for what is read from half a minute of a body, and for every
+output of both demo pieces, rendered in short through the cap. Needs no test tools, so that it runs under the emulation
+of another processor (see portability.py).
 """
 
 from __future__ import annotations
@@ -19,8 +20,9 @@ from residue.mapping.graph import drivable
 from residue.mapping.signals import AUDIO_RATE_HZ, Events
 from residue.runtime.offline.rendering import Excerpt, rendered_part
 from residue.runtime.planning.preparation import open_performance
+from tests.mapping.bodies import LIVED_FRAMES, lived
 from tests.mapping.examples import CHANNELS, FRAMES, examples
-from tests.mapping.single import run, ticks
+from tests.mapping.single import read, run, ticks
 
 ARCHIVES = Path(__file__).parents[2] / "archives"
 DEMOS = {"night-dough": "second-batch", "oven-watch": "last-oven"}
@@ -36,6 +38,16 @@ def of_nodes() -> Iterator[tuple[str, str]]:
         given = run(node, inputs, FRAMES, (), controls, CHANNELS)
         parts = (given.frames, given.values) if isinstance(given, Events) else (given,)
         yield name, _digest(*(part.tobytes() for part in parts))
+
+
+def of_bodies() -> Iterator[tuple[str, str]]:
+    """(example, digest) of what is read from half a minute of a body, with its trust."""
+    for name, node, inputs in lived():
+        given = read(node, inputs, LIVED_FRAMES)
+        signal = given.signal
+        parts = (signal.frames, signal.values) if isinstance(signal, Events) else (signal,)
+        trusts = () if given.trust is None else (given.trust,)
+        yield name, _digest(*(part.tobytes() for part in (*parts, *trusts)))
 
 
 def of_demos() -> Iterator[tuple[str, str]]:
@@ -58,7 +70,7 @@ def _digest(*parts: bytes) -> str:
 
 def main() -> None:
     """Print them all."""
-    for digests in (of_nodes(), of_demos()):
+    for digests in (of_nodes(), of_bodies(), of_demos()):
         for name, digest in digests:
             sys.stdout.write(f"{name} {digest}\n")
             sys.stdout.flush()

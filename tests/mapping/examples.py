@@ -5,8 +5,11 @@ Needs nothing but numpy and residue, so that it also runs where no test tools ar
 
 from __future__ import annotations
 
+import tempfile
 import typing
+import wave
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any, NamedTuple
 
 import msgspec
@@ -16,9 +19,17 @@ from residue.mapping.graph import ports
 from residue.mapping.node import Node
 from residue.mapping.nodes import KINDS
 from residue.mapping.signals import Events, Kind
-from tests.mapping.single import Performance, Signals, ticks
+from tests.mapping.single import Performance, Signals, shape_of, ticks
 
 FRAMES = 7_000
+
+_FOLDER = tempfile.TemporaryDirectory()
+SPACE = str(Path(_FOLDER.name) / "cellar.wav")
+"""A recorded space of two channels and 70 ms."""
+with wave.open(SPACE, "wb") as _file:
+    _file.setparams((2, 2, 48_000, 0, "NONE", ""))
+    _fading = np.random.default_rng(9).uniform(-1.0, 1.0, (3_360, 2)) * (np.arange(3_360, 0, -1) / 3_360)[:, None]
+    _file.writeframes((_fading * 20_000.0).astype("<i2").tobytes())
 
 EXAMPLES: Mapping[str, Sequence[dict[str, Any]]] = {
     "channel": [{"channel": "arm"}, {"channel": "air", "rate": "fast"}, {"channel": "pulse", "rate": "events"}],
@@ -50,6 +61,18 @@ EXAMPLES: Mapping[str, Sequence[dict[str, Any]]] = {
     "median_frequency": [{"window_s": 0.02}],
     "adapt": [{"over_s": 1.0}],
     "place": [{"outputs": 4, "turn": 0.3, "spread": 0.2}],
+    "beats": [{}, {"pace": "quick"}],
+    "place_among": [
+        {"outputs": [{"azimuth_degrees": 30.0}, {"azimuth_degrees": -30.0}], "azimuth_degrees": 12.0, "spread": 0.2},
+        {
+            "outputs": [
+                *({"azimuth_degrees": 90.0 * n + 45.0} for n in range(4)),
+                *({"azimuth_degrees": 120.0 * n, "elevation_degrees": 50.0} for n in range(3)),
+            ],
+            "azimuth_degrees": 200.0,
+            "elevation_degrees": 30.0,
+        },
+    ],
     "spread": [{"window_s": 0.02}],
     "missing": [{"longest_s": 0.02}],
     "band_power": [
@@ -109,13 +132,30 @@ EXAMPLES: Mapping[str, Sequence[dict[str, Any]]] = {
         {"decay_s": 0.03, "transpose_semitones": -3.5, "soft_at": 0.78, "hard_at": 0.83},
     ],
     "rise_and_fall": [{"attack_s": 0.002, "hold_s": 0.004, "release_s": 0.01}],
+    "grains": [
+        {"memory_s": 0.1, "grain_s": 0.01, "grains_per_s": 400.0, "scatter_s": 0.05},
+        {"memory_s": 0.1, "grain_s": 0.02, "grains_per_s": 300.0, "ratio": 2.3, "captured": None, "spread": 0.5},
+        {"memory_s": 0.1, "grain_s": 0.02, "grains_per_s": 400.0, "ratio": 0.7, "back_s": 0.01, "captured": None},
+    ],
+    "feedback": [
+        {"delay_s": 0.0101, "channels": 2, "bound": 0.5},
+        {"delay_s": 0.02, "rate": "slow"},
+        {"delay_s": 0.0153, "rate": "events", "refractory_s": 0.001},
+    ],
     "freeze": [{"length_s": 0.0301, "fade_s": 0.01}],
     "respiratory_modulation": [{"window_s": 0.05}, {"measure": "wave"}],
     "breath": [{}, {"measure": "depth", "rises_with": "out"}, {"measure": "phase"}, {"measure": "fullness"}],
+    "skin_conductance": [{}, {"measure": "tonic"}],
+    "skin_responses": [{"least_us": 0.01}],
+    "temperature": [{"window_s": 2.0, "lowest": -1.0}, {"measure": "rate", "window_s": 2.0}],
+    "synchrony": [{"window_s": 1.0, "lag_s": 0.3}, {"measure": "lag", "window_s": 1.0, "lag_s": 0.0}],
+    "phase_locking": [{"window_s": 0.03}, {"measure": "difference", "a_times": 4, "window_s": 0.03}],
+    "coherence": [{"low_hz": 20.0, "high_hz": 90.0, "window_s": 0.1}],
     "movement": [{"window_s": 0.05}, {"measure": "jerk", "window_s": 0.05}],
     "tilt": [{"time_s": 0.05}, {"axis": "x", "time_s": 0.0}],
     "breaths": [{}, {"begins": "out"}],
     "low_voice": [{"beat_hz": 0.7}],
+    "recorded_space": [{"recording": SPACE}, {"recording": SPACE, "gain_db": -12.0}],
     "reverberation": [{"size": 0.3}],
     "pan": [{"position": -0.4}],
     "crossover": [{"part": "low"}, {"part": "high"}],
@@ -159,6 +199,8 @@ def examples() -> list[Example]:
                     for field in takes
                     if getattr(node, field) is not None
                 }
+                if any(shape_of(inputs[field]) != node.gives({}) for field in node.late):
+                    continue
                 shown = "-".join(sorted(set(kinds.values()))) or "none"
                 found.append(Example(f"{kind}-{number}-{shown}", node, inputs))
     return found

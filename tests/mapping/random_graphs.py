@@ -40,6 +40,9 @@ def random_graph(random: Random, most: int = 14) -> Graph:
         if added is not None:
             name = f"{kind}_{len(nodes)}"
             nodes[name], shapes[name] = added
+    for name in [name for name, node in nodes.items() if node.late]:
+        from_anywhere = [other for other, shape in shapes.items() if shape == shapes[name]]
+        nodes[name] = msgspec.structs.replace(nodes[name], input=random.choice(from_anywhere))
     for name in [name for name, shape in shapes.items() if shape.kind is Kind.FAST and shape.channels <= 2]:
         nodes[f"{name}_out"] = msgspec.convert({"input": name, "to": OUTPUTS, "gain_db": -20.0}, KINDS["output"])
     piece = Piece(title="Any", outputs=OUTPUTS, node={}, section=_sections(random, nodes, shapes), closing_fade_s=0.2)
@@ -73,7 +76,8 @@ def _node(random: Random, node_type: type[Node], shapes: Mapping[str, Shape]) ->
             table[field] = {"from": random.choice(slow), "at": [-1.0, 1.0], "gives": [number, number * 0.75]}
     try:
         node = msgspec.convert(table, node_type)
-        return node, node.gives(inputs)
+        given = node.gives(inputs)
+        return None if any(inputs[field] != given for field in node.late) else (node, given)
     except (ValueError, msgspec.ValidationError):
         return None
 

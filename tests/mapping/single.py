@@ -6,12 +6,13 @@ import itertools
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
+from typing import cast
 
 import numpy as np
 
 from residue.mapping.graph import drivable
-from residue.mapping.node import Block, Control, Drive, Node, NodeContext, Reader, Step, Trusted
-from residue.mapping.signals import FRAMES_PER_TICK, Events, Kind, Shape, Signal, Slow, Span
+from residue.mapping.node import Block, Control, Drive, LateStep, Node, NodeContext, Reader, Step, Trusted
+from residue.mapping.signals import FRAMES_PER_TICK, Events, Kind, Shape, Signal, Slow, Span, joined
 from residue.mapping.trust import combined
 
 Signals = Mapping[str, Signal | Sequence[Signal]]
@@ -27,14 +28,30 @@ def cut(signal: Signal, span: Span) -> Signal:
     return signal[:, span.start : span.stop]
 
 
-def join(parts: Sequence[Signal]) -> Signal:
-    """Parts of a signal after each other."""
-    if isinstance(parts[0], Events):
-        events = [part for part in parts if isinstance(part, Events)]
-        return Events(
-            np.concatenate([part.frames for part in events]), np.concatenate([part.values for part in events])
-        )
-    return np.concatenate([part for part in parts if not isinstance(part, Events)], axis=-1)
+join = joined
+
+
+def stepped(step: Step, block: Block) -> Signal | Trusted:
+    """What a step gives over a block. One with late inputs has them at hand here: it gives and takes in turn."""
+    if not hasattr(step, "take"):
+        return step(block)
+    late, span = cast(LateStep, step), block.span
+    parts = []
+    for start in range(span.start, span.stop, late.longest):
+        piece = Span(start, min(start + late.longest, span.stop))
+        ticks = slice(piece.first_tick - span.first_tick, piece.last_tick - span.first_tick)
+        controls = {name: one if isinstance(one, float) else one[ticks] for name, one in block.controls.items()}
+        frames = slice(piece.start - span.start, piece.stop - span.start)
+        inputs = {name: _part(cast(Signal, signal), piece, ticks, frames) for name, signal in block.inputs.items()}
+        parts.append(cast(Signal, late(Block(piece, {}, controls))))
+        late.take(Block(piece, inputs, controls))
+    return joined(parts)
+
+
+def _part(signal: Signal, piece: Span, ticks: slice, frames: slice) -> Signal:
+    if isinstance(signal, Events):
+        return cut(signal, piece)
+    return signal[ticks] if signal.ndim == 1 else signal[:, frames]
 
 
 def shape_of(signal: Signal) -> Shape:
@@ -113,7 +130,7 @@ def read(
             for name, signal in inputs.items()
         }
         driven = {name: signal[span.first_tick : span.last_tick] for name, signal in (controls or {}).items()}  # type: ignore[index]
-        found = combined(step(Block(span, given, {**steady, **driven})), [])
+        found = combined(stepped(step, Block(span, given, {**steady, **driven})), [])
         parts.append(found.signal)
         trusts += [] if found.trust is None else [found.trust]
         step = between(step)

@@ -13,9 +13,10 @@ from residue.mapping.graph import drivable
 from residue.mapping.node import Node, Reader, Step
 from residue.mapping.playback import Playback
 from residue.mapping.signals import Kind
+from tests.mapping.bodies import LIVED_FRAMES, lived
 from tests.mapping.examples import CHANNELS, FRAMES, examples
 from tests.mapping.random_graphs import performance, random_graph
-from tests.mapping.single import Signals, cut, run, same, ticks
+from tests.mapping.single import Signals, cut, read, run, same, ticks
 
 CUTS = [1, 25, 1_013, 3_000, 3_001, 5_999]
 SECONDS = 1.5
@@ -38,6 +39,16 @@ def test_every_node_goes_on_to_the_bit_from_what_was_kept(node: Node, inputs: Si
     controls = {name: float(getattr(node, name)) * (1.0 - 0.5 * way) for name in drivable(type(node)) if driven}
     kept = run(node, inputs, FRAMES, CUTS, controls, CHANNELS, between=through_bytes)
     assert same(kept, run(node, inputs, FRAMES, CUTS, controls, CHANNELS))
+
+
+@pytest.mark.parametrize(("node", "inputs"), [pytest.param(e.node, e.inputs, id=e.name) for e in lived()])
+def test_what_is_read_over_half_a_minute_goes_on_to_the_bit(node: Node, inputs: Signals) -> None:
+    kept = read(node, inputs, LIVED_FRAMES, [100_001, 700_000, 1_200_003], between=through_bytes)
+    unbroken = read(node, inputs, LIVED_FRAMES)
+    assert kept.trust is not None
+    assert unbroken.trust is not None
+    assert same(kept.signal, unbroken.signal)
+    assert same(kept.trust, unbroken.trust)
 
 
 @pytest.mark.parametrize("seed", range(40))

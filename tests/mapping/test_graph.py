@@ -84,7 +84,7 @@ def test_a_whole_piece_becomes_a_graph_that_knows_what_it_needs(tmp_path: Path) 
         (
             "at = [0.0, 1.0]",
             "at = [1.0, 1.0]",
-            "piece.toml: node.loud.gain_db.at: [1.0, 1.0] does not climb. Write its values in ascending order.",
+            "piece.toml: node.loud.gain_db.at: [1.0, 1.0] does not rise. Write its values in ascending order.",
         ),
         (
             "at = [0.0, 1.0]",
@@ -137,7 +137,7 @@ def test_a_whole_piece_becomes_a_graph_that_knows_what_it_needs(tmp_path: Path) 
             "at_most_s = 150",
             'at_most_s = 150\nset = { "loud.gain_db" = 0.0 }',
             'piece.toml: section[1].set."loud.gain_db": loud.gain_db is driven by a signal already. '
-            "Take either the drive or the section's set away.",
+            "Remove either the drive or the section's set.",
         ),
         (
             "attack_s = 0.05",
@@ -160,9 +160,10 @@ def test_a_slip_is_told_with_its_place_and_mend(tmp_path: Path, old: str, new: s
 def test_a_loop_is_told_by_its_way(tmp_path: Path) -> None:
     text = WHOLE.replace('input = "arm"\nattack_s', 'input = "late"\nattack_s')
     text += '[node.late]\nkind = "gain"\ninput = "effort"\ngain_db = 0\n'
+    mend = "Cut it at one place, or lead it through a node of kind feedback."
     assert faults_of(tmp_path, text) in (
-        ["piece.toml: node: There is a loop: effort → late → effort. Cut it at one place."],
-        ["piece.toml: node: There is a loop: late → effort → late. Cut it at one place."],
+        [f"piece.toml: node: There is a loop: effort → late → effort. {mend}"],
+        [f"piece.toml: node: There is a loop: late → effort → late. {mend}"],
     )
 
 
@@ -187,7 +188,7 @@ def test_a_node_that_nothing_listens_to_is_pointed_out_but_stops_nothing(tmp_pat
     graph, findings = read_piece(tmp_path / "piece.toml")
     assert graph is not None
     assert [str(finding) for finding in findings] == [
-        "piece.toml: node.spare: Nothing listens to this node. Wire it to something or take it away."
+        "piece.toml: node.spare: No other node uses this one. Connect it, or remove it."
     ]
 
 

@@ -21,7 +21,7 @@ from residue.mapping.graph import drivable
 from residue.mapping.node import Block, Node, NodeContext, Step
 from residue.mapping.signals import AUDIO_RATE_HZ, Events, Signal, Span
 from tests.mapping.examples import CHANNELS, FRAMES, examples
-from tests.mapping.single import Signals, cut, shape_of, shapes_of
+from tests.mapping.single import Signals, cut, shape_of, shapes_of, stepped
 
 SILENT_S = {True: 12, False: 40}
 """By whether sound is at work in a node; the examples have short times, and decay within it."""
@@ -63,9 +63,9 @@ def silence(signal: Signal, frames: int) -> Signal:
     return np.zeros((len(signal), frames)) if signal.ndim == 2 else np.zeros(frames // 24)
 
 
-def stepped(step: Step, node: Node, inputs: Signals, span: Span) -> None:
+def go_on(step: Step, node: Node, inputs: Signals, span: Span) -> None:
     steady = {name: float(getattr(node, name)) for name in drivable(type(node))}
-    step(Block(span, inputs, steady))
+    stepped(step, Block(span, inputs, steady))
 
 
 def each(inputs: Signals, change: Any) -> Any:
@@ -77,7 +77,7 @@ def after_sound(node: Node, inputs: Signals, moving: frozenset[str] = frozenset(
     parameter may move."""
     span = Span(0, FRAMES // 24 * 24)
     step = node.prepare(NodeContext(shapes_of(inputs), 7, CHANNELS, ".", moving))
-    stepped(step, node, each(inputs, lambda signal: cut(signal, span)), span)
+    go_on(step, node, each(inputs, lambda signal: cut(signal, span)), span)
     return step, span
 
 
@@ -104,7 +104,7 @@ def test_silence_after_sound_leaves_no_subnormal_number_in_what_a_node_remembers
         frames = seconds // 4 * AUDIO_RATE_HZ
         start = heard.stop + second * AUDIO_RATE_HZ
         silent = each(inputs, lambda signal, frames=frames: silence(signal, frames))
-        stepped(step, node, silent, Span(start, start + frames))
+        go_on(step, node, silent, Span(start, start + frames))
         assert subnormals(*remembered(step)) == 0, f"after {second + seconds // 4} s"
 
 

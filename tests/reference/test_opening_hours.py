@@ -101,9 +101,9 @@ def test_an_exception_holds_even_in_a_house_that_never_closes() -> None:
     ("text", "message"),
     [
         ("Tu 10:00+", "'Tu 10:00+' has a time with an open end. Write when it ends."),
-        ("sunrise-sunset", "'sunrise-sunset' goes by the sun. Write times."),
-        ("Mo-Fr 08:00-12:00; PH off", "goes by holidays. Say in [holidays] what holds on them."),
-        ('Mo-Fr 08:00-12:00 || "by appointment"', "leaves open whether it is open. Write times."),
+        ("sunrise-sunset", "'sunrise-sunset' depends on the sun. Write times."),
+        ("Mo-Fr 08:00-12:00; PH off", "depends on holidays. Write their hours under [holidays]."),
+        ('Mo-Fr 08:00-12:00 || "by appointment"', "does not say whether it is open. Write times."),
         ("Mo-Fr 25:00-27:00", "is not in the form of opening_hours. Write it as Tu-Su 10:00-18:00; Th 10:00-20:00."),
         ("Xx 10:00-12:00", "is not in the form of opening_hours."),
         ("10-12h", "is not in the form of opening_hours."),

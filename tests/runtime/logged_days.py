@@ -7,7 +7,8 @@ from contextlib import closing
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from residue.runtime.journal.log import READ_AGAIN, EventRow, LevelLog, Row, timestamp
+from residue.runtime.journal.event_kinds import READ_AGAIN
+from residue.runtime.journal.log import EventRow, LevelLog, Row, timestamp
 from residue.runtime.journal.tallies import Circumstances, Tallies
 from residue.runtime.system.clock import Uptime
 from tests.runtime.tallied import tally

@@ -15,9 +15,9 @@ RAW = {"time_zone": "Europe/Berlin", "programme": {"performances": ["first-batch
 WEEKLY = {"tue": ["10:00-18:00"], "thu": ["10:00-22:00"]}
 CLOSED = {"date": "2026-12-24", "open": [], "why": "Christmas Eve"}
 VIEW = {"date": "2026-12-24", "open": ["19:00-23:00"]}
-FORGOTTEN = "It will be open for that; take one of them out if it is not meant."
-LEFT_OUT = "Take the event out, or what closes the house on that day."
-UNWATCHED = "Let somebody be there, change the hours, or put it under [security]."
+FORGOTTEN = "The house will be open for it. Remove one of them if that is a mistake."
+LEFT_OUT = "Remove the event, or the entry that closes the house on that day."
+UNWATCHED = "Have somebody there, change the hours, or add it to [security]."
 
 
 def event(uid: int, day: str, summary: str, *more: str, times: tuple[str, str] | None = None) -> list[str]:

@@ -149,7 +149,7 @@ def test_what_is_left_aside_is_said(tmp_path: Path) -> None:
     assert finding.severity is Severity.NOTES
     assert str(finding) == (
         "hours.ics: line 4: The event 'The flour is delivered' of 2026-03-03 lasts all day and says neither open nor "
-        "closed: it is left aside. "
+        "closed: it is ignored. "
         "Add one of these words if it should count."
     )
 
@@ -230,7 +230,7 @@ WHOLE = "BEGIN:VCALENDAR\r\nVERSION:2.0\r\n" + timed("20260303", "1000", "1800")
     [
         pytest.param(
             b"",
-            "hours.ics: The file is empty. Export the calendar again, or remove the file to go by hours.toml.",
+            "hours.ics: The file is empty. Export the calendar again, or remove the file to use hours.toml alone.",
             id="empty",
         ),
         pytest.param(

@@ -14,7 +14,9 @@ import numpy as np
 from residue.loudness.stage.history import SentHistory
 from residue.runtime.engine.engine import TALLY_S
 from residue.runtime.house.memory import Memory
-from residue.runtime.journal.log import ENDED, UNLOGGED_MOST_S, EventRow, LevelLog, SecondRow, timestamp
+from residue.runtime.journal.event_kinds import ENDED
+from residue.runtime.journal.log import EventRow, LevelLog, SecondRow, timestamp
+from residue.runtime.journal.telling import UNLOGGED_MOST_S
 from residue.runtime.system.clock import Clock, Uptime
 from tests.season.caps import CAPS, EAR, HOPS_A_SECOND, WINDOW_S, Floats
 from tests.season.process import Process

@@ -99,7 +99,7 @@ class Process:
         """As the daemon writes it down."""
         last_known = self.timekeeper.known.last_known
         return msgspec.json.encode(
-            memory(self.keeper.house, self.playing.view(), self._clock.monotonic_s(), last_known)
+            memory(self.keeper.house, self.playing.view(), self._clock.monotonic_s(), last_known=last_known)
         )
 
     def _vitals(self) -> Vitals:

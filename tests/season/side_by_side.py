@@ -37,11 +37,14 @@ def through(seed: int, faults_a_day: float, days: float, *, every_second: bool =
     return season.account.totals
 
 
+def _quiet() -> None:
+    logging.getLogger("residue").setLevel(logging.CRITICAL)  # every lost device would have its line
+
+
 def all_through(seeds: Sequence[int], faults_a_day: float, days: float) -> Totals:
     """All together; as many at once as there are processors."""
-    logging.getLogger("residue").setLevel(logging.CRITICAL)  # every lost device would have its line
     found = Totals()
-    with ProcessPoolExecutor(mp_context=multiprocessing.get_context("fork")) as pool:
+    with ProcessPoolExecutor(mp_context=multiprocessing.get_context("fork"), initializer=_quiet) as pool:
         for totals in pool.map(partial(through, faults_a_day=faults_a_day, days=days), seeds):
             found.add(totals)
     return found

@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import signal
 
 from residue.archive.gaps import Bridged
@@ -25,6 +24,10 @@ _BLOCK_SAMPLES = 1 << 16
 _BEATS_CELL_S = 2.0
 """Of a list of beats: at least one in each cell at 30 beats a minute."""
 _FLAT_S = 1.0
+_SLOW_FLAT_S = {ChannelKind.RESP: 10.0, ChannelKind.EDA: 30.0, ChannelKind.TEMP: 60.0}
+"""What moves slowly may stand for so long on a step of its converter. Our choice."""
+_CALM = (ChannelKind.EDA, ChannelKind.TEMP)
+"""These may stand for so long at their own extreme too, and are not clipped."""
 _MAINS_HZ = (50.0, 60.0)
 _HUM_WINDOW_S = 10.0
 _HUM_WINDOWS = 6
@@ -48,7 +51,7 @@ class Quality:
     """Of the samples that were not recorded, or are no numbers."""
     clipped_share: float
     flat_s: float
-    """How long it stood still, altogether, where it stood for a second or longer."""
+    """How long it stood still, altogether, where it stood for a second or longer; of slow kinds for 10 s or more."""
     hum_hz: float | None
     hum_db: float
     """The level of the mains frequency above its neighbourhood, in dB."""
@@ -110,16 +113,21 @@ def examine_samples(stream: SampleStream, kind: ChannelKind) -> Iterator[float |
         hum(start, block)
         yield start / stream.length
     lows, highs = np.concatenate(extremes.lows), np.concatenate(extremes.highs)
+    cell_s, duration_s = float(extremes.cell / stream.rate_hz), float(stream.length / stream.rate_hz)
+    clipped_share = extremes.clipped / stream.length
+    if kind in _CALM and clipped_share > 0:
+        at_extreme = np.where((highs == np.nanmin(lows)) | (lows == np.nanmax(highs)), highs, np.nan)
+        clipped_share = _flat_s(at_extreme, at_extreme, cell_s, _SLOW_FLAT_S[kind]) / duration_s
     hum_hz, hum_db = hum.found()
     yield Quality(
-        duration_s=float(stream.length / stream.rate_hz),
+        duration_s=duration_s,
         rate_hz=float(stream.rate_hz),
-        cell_s=float(extremes.cell / stream.rate_hz),
+        cell_s=cell_s,
         lows=lows,
         highs=highs,
         missing_share=extremes.missing / stream.length,
-        clipped_share=extremes.clipped / stream.length,
-        flat_s=_flat_s(lows == highs, float(extremes.cell / stream.rate_hz)),
+        clipped_share=clipped_share,
+        flat_s=_flat_s(lows, highs, cell_s, _SLOW_FLAT_S.get(kind, _FLAT_S)),
         hum_hz=hum_hz,
         hum_db=hum_db,
         plausible_beats=_plausible_in(stream) if kind is ChannelKind.ECG else None,
@@ -149,11 +157,13 @@ def examine_beats(beats: BeatList) -> Quality:
     )
 
 
-def _flat_s(flat: NDArray[np.bool_], cell_s: float) -> float:
-    """The time in stretches of still cells that last _FLAT_S or longer."""
-    edges = np.flatnonzero(np.diff(flat, prepend=False, append=False)).reshape(-1, 2)
-    lengths_s = (edges[:, 1] - edges[:, 0]) * cell_s
-    return float(lengths_s[lengths_s >= _FLAT_S].sum())
+def _flat_s(lows: Floats, highs: Floats, cell_s: float, least_s: float) -> float:
+    """The time in stretches of cells that stand at one value, where they last least_s or longer."""
+    flat = lows == highs
+    goes_on = flat[1:] & flat[:-1] & (lows[1:] == lows[:-1])
+    begins = np.flatnonzero(np.concatenate(([True], ~goes_on)))
+    lengths_s = np.diff(begins, append=len(flat)) * cell_s
+    return float(lengths_s[flat[begins] & (lengths_s >= least_s)].sum())
 
 
 class _Hum:

@@ -39,7 +39,7 @@ class Ingested:
     bag: Bag
     report: str
     private: tuple[str, ...]
-    """What was taken out of the headers, in words, for the person who asked; the bag names the fields only."""
+    """The contents that were removed from the headers, for the person who asked; the bag names the fields only."""
 
 
 def name_files(given: list[Path]) -> dict[str, Path]:

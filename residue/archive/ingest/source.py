@@ -49,9 +49,9 @@ class IngestSource:
     marks: tuple[Mark, ...] = ()
     """Annotations (notes), in seconds from its start. They are free text: only those that a person allows are kept."""
     private: tuple[str, ...] = ()
-    """What its header tells about the person or the device, in words."""
+    """Facts in its header about the person or the device, in words."""
     spoilt: str = ""
-    """What of it could not be read, as a clause; empty where it is whole."""
+    """The part that could not be read, as a clause; empty where the file is whole."""
     strip: Callable[[Path, Collection[str]], None] | None = None
     """Copies the file without what is private, and with only these notes; None where the samples are written anew."""
     suffix: str = ""

@@ -56,7 +56,9 @@ def _timed(path: Path, lines: list[tuple[int, str]], signal: str, scale: float) 
     times = np.array([_number(path, n, cell) for n, cell in _column(path, lines, AT_S)])
     intervals = np.array([_number(path, n, cell) * scale for n, cell in _column(path, lines, signal)])
     if len(times) and not (times[0] >= 0 and (np.diff(times) > 0).all() and times[-1] <= LONGEST_S):
-        raise stopping(path.name, f"Its column {AT_S} does not rise, or spans more than a week.", "Mend that column.")
+        raise stopping(
+            path.name, f"Its column {AT_S} does not rise, or spans more than a week.", "Correct that column."
+        )
     if len(times) and not ((intervals >= 0) & (intervals <= LONGEST_INTERVAL_S)).all():
         raise stopping(path.name, f"Its column {signal} holds what is no time from beat to beat.", "Check the unit.")
     return BeatList(times, intervals)
@@ -105,7 +107,7 @@ def _column(path: Path, lines: list[tuple[int, str]], name: str) -> list[tuple[i
     place = heading.index(name)
     short = next((n for (n, _), row in zip(lines, rows, strict=True) if len(row) <= place), None)
     if short:
-        raise stopping(path.name, f"Line {short} has no column {name}.", "Mend that line.")
+        raise stopping(path.name, f"Line {short} has no column {name}.", "Correct that line.")
     return [(n, row[place]) for (n, _), row in zip(lines[1:], rows[1:], strict=True)]
 
 

@@ -24,7 +24,7 @@ def open_channel(path: Path, channel: Channel) -> SampleStream:
     """The samples of a channel, from its file, at the stated rate. Raises ProblemError."""
     kind = kind_of_file(path)
     if kind is None or kind not in _OPENERS:
-        known = f"Known are {endings_of(_OPENERS)}."
+        known = f"These can be read: {endings_of(_OPENERS)}."
         raise stopping(path.name, f'Files that end in "{path.suffix}" cannot be read here.', known)
     try:
         stream = _OPENERS[kind](path, channel)

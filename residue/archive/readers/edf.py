@@ -125,7 +125,7 @@ def open_signal(records: Records, signal: int) -> SampleStream:
         stream = EdfSignal(records, signal)
         stream.read(0, 1)
     except (ValueError, ArithmeticError, IndexError, EOFError, UnicodeError) as error:
-        raise stopping(records.path.name, f"Its header cannot be followed: {error}.", AGAIN) from error
+        raise stopping(records.path.name, f"Its header cannot be read: {error}.", AGAIN) from error
     return stream
 
 

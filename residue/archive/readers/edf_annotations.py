@@ -44,7 +44,7 @@ def notes(path: Path, layout: EdfLayout) -> Iterator[tuple[Fraction, str]]:
 
 
 def annotation_places(layout: EdfLayout) -> list[tuple[int, int]]:
-    """Where the annotation signals stand in each data record: (bytes before, width in bytes)."""
+    """The places of the annotation signals in each data record: (bytes before, width in bytes)."""
     widths = [count * layout.sample_bytes for count in layout.samples]
     return [(sum(widths[:k]), widths[k]) for k, label in enumerate(layout.labels) if label in ANNOTATIONS]
 

@@ -27,7 +27,7 @@ _NOTES = (
 _FITS_FLOAT32 = frozenset({"PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "FLOAT"})
 """Samples that a float32 holds exactly: half the memory to move."""
 _UNKNOWN_SIZES = frozenset({0x7FFF_FFFF, 0xFFFF_FFFF})
-"""What a recorder writes that did not know how long it would go on."""
+"""Sizes that a recorder writes while it does not know how long it will record."""
 _AGAIN = "Copy it again from the recorder."
 
 

@@ -31,7 +31,7 @@ def place_for(bag: Path, programme: Sequence[str], asked: str | None = None) -> 
     likely = [asked] if asked is not None else [bag.name] if bag.name in names else names
     if len(likely) == 1:
         return likely[0]
-    raise _unclear(f"It is not said whose place {bag.name} takes.", names)
+    raise _unclear(f"It is not clear whose place {bag.name} takes.", names)
 
 
 def place_to_go_back(performances: Path, programme: Sequence[str], asked: str | None = None) -> str:
@@ -47,7 +47,7 @@ def place_to_go_back(performances: Path, programme: Sequence[str], asked: str | 
         raise stopping("swap", what, "Swap in the bag that you want.")
     if len(names) == 1 and asked is None:
         return names[0]
-    raise _unclear("It is unclear which performance shall go back.", names)
+    raise _unclear("It is unclear which performance should go back.", names)
 
 
 def _unclear(what: str, names: Sequence[str]) -> ProblemError:

@@ -1,4 +1,4 @@
-"""What stands in performances/ during a swap: folders, requests and candidates.
+"""The folder performances/ during a swap: folders, requests and candidates.
 
 Everything is in the installation's folder performances/, and every step is one rename within it:
 
@@ -35,11 +35,11 @@ class When(StrEnum):
 
 
 class Request(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """That a performance shall take another's place: the content of .NAME.swap, as JSON."""
+    """A request that a performance takes another's place: the content of .NAME.swap, as JSON."""
 
     when: When
     bag: str
-    """What a person calls the new one."""
+    """The name that a person gave the new one."""
     asked: datetime
     back: bool = False
     """The new one is the one before."""
@@ -68,7 +68,7 @@ def read_request(path: Path) -> Request | None:
 
 
 def beside(performances: Path, name: str, kind: Literal["waiting", "before", "leaving", "swap"]) -> Path:
-    """What stands beside a performance."""
+    """Lists the files and folders of a swap beside a performance."""
     return performances / f".{name}.{kind}"
 
 
@@ -79,5 +79,5 @@ def named(performances: Path, kind: str) -> list[str]:
 
 
 def requests(performances: Path) -> dict[str, Request | None]:
-    """What was asked for, by the performance whose place shall be taken; None where the file cannot be read."""
+    """The requests, by the performance whose place is to be taken; None where the file cannot be read."""
     return {path.name[1:].removesuffix(".swap"): read_request(path) for path in sorted(performances.glob(".*.swap"))}

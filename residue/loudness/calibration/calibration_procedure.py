@@ -24,7 +24,7 @@ from residue.loudness.caps.quantities import QUANTITIES, Statistic
 from residue.loudness.meters.levels import db_of_power
 from residue.loudness.meters.vibration import estimated_vdv
 from residue.loudness.meters.weightings import Weighting
-from residue.loudness.outputs.calibration import Calibration, VibrationCalibration, pink_level_db
+from residue.loudness.outputs.calibration import Calibration, Origin, VibrationCalibration, pink_level_db
 from residue.loudness.outputs.odd_readings import (
     LOUDEST_FULL_SCALE_DB,
     QUIETEST_DBA,
@@ -51,7 +51,7 @@ _SECOND_S = 1.0
 _TRUE_PEAK_DB = 1.0
 """How far a true peak may stand above the highest sample of noise: ours, and the limiter has the last word."""
 _ASSUMED_DBFS = -20.0
-_ASSUMED_ON = date(1970, 1, 1)
+_ASSUMED = Origin(on=date(1970, 1, 1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +115,7 @@ def begin_as_calibrated(
 def _started(step: CalibrationStep) -> CalibrationStep:
     highest_dbfs, cap = loudest(step)
     if highest_dbfs < QUIETEST_DBFS:
-        what = f"{cap} lies so low that nothing can be played safely before it is known how loud this output is."
+        what = f"{cap} is so low that nothing can be played safely before the loudness of this output is known."
         mend = "State a higher cap for the calibration, with nobody but the technician in the room."
         raise stopping(f"calibration of {step.name}", what, mend)
     return replace(step, played_dbfs=min(START_DBFS, float(floor(highest_dbfs))))
@@ -155,13 +155,13 @@ def _believed(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> dict[str, O
 def _as_loud_as_none(transducer: str) -> Calibration:
     a_db, c_db = (pink_level_db(weighting, transducer) for weighting in (Weighting.A, Weighting.C))
     full_dbfs = LOUDEST_FULL_SCALE_DB + _ASSUMED_DBFS
-    return Calibration(played_dbfs=_ASSUMED_DBFS, read_dba=full_dbfs + a_db, read_dbc=full_dbfs + c_db, on=_ASSUMED_ON)
+    return Calibration(played_dbfs=_ASSUMED_DBFS, read_dba=full_dbfs + a_db, read_dbc=full_dbfs + c_db, on=_ASSUMED.on)
 
 
 def _as_strong_as_none(transducer: str) -> VibrationCalibration:
     felt_db = _ASSUMED_DBFS + pink_level_db(Weighting.WK, transducer)
     aw_m_per_s2 = STRONGEST_FULL_SCALE_M_PER_S2 * 10.0 ** (felt_db / 20.0)
-    return VibrationCalibration(played_dbfs=_ASSUMED_DBFS, read_aw_m_per_s2=aw_m_per_s2, on=_ASSUMED_ON)
+    return VibrationCalibration(played_dbfs=_ASSUMED_DBFS, read_aw_m_per_s2=aw_m_per_s2, on=_ASSUMED.on)
 
 
 def loudest(step: CalibrationStep) -> tuple[float, str]:
@@ -185,7 +185,7 @@ def loudest(step: CalibrationStep) -> tuple[float, str]:
 
 def with_reading(step: CalibrationStep, reading: MeterReading | None) -> CalibrationStep:
     """The same level, with what the meter reads; None where it shows no more than the background."""
-    calibration, vibration = _measured(step.played_dbfs, reading or step.background, _ASSUMED_ON)
+    calibration, vibration = _measured(step.played_dbfs, reading or step.background, _ASSUMED)
     known = msgspec.structs.replace(step.output, calibration=calibration, vibration=vibration or step.output.vibration)
     readings = step.readings if reading is None else (*step.readings, (step.played_dbfs, reading))
     return replace(step, room={**step.room, step.name: known}, readings=readings)
@@ -198,7 +198,7 @@ def louder(step: CalibrationStep) -> CalibrationStep:
         raise stopping(
             f"calibration of {step.name}",
             f"{why} allows no more than {step.played_dbfs:g} dBFS here, with {CLEARANCE_DB:g} dB in hand.",
-            "Calibrate at this level; or move the amplifier and begin this output anew.",
+            "Calibrate at this level; or move the amplifier and begin this output again.",
         )
     return replace(step, played_dbfs=step.played_dbfs + STEP_DB)
 
@@ -221,7 +221,7 @@ def loud_enough(step: CalibrationStep) -> bool:
 def makes_sense(step: CalibrationStep, reading: MeterReading) -> None:
     """Raises ProblemError where a reading at this level does not go with itself or with those before."""
     where = f"calibration of {step.name}"
-    calibration, vibration = _measured(step.played_dbfs, reading, _ASSUMED_ON)
+    calibration, vibration = _measured(step.played_dbfs, reading, _ASSUMED)
     findings = odd_readings(where, calibration, step.output.transducer)
     if vibration is not None:
         findings += odd_vibration(where, vibration, step.output.transducer)
@@ -237,7 +237,7 @@ def _against_earlier(where: str, step: CalibrationStep, reading: MeterReading) -
     for weighting, read, background in weightings:
         if read < background - UNEVEN_DB:
             what = f"{read:g} dB({weighting}) is less than the {background:g} that was read with nothing playing."
-            findings.append(Finding(Severity.STOPS, where, what, "Read again, or begin this output anew."))
+            findings.append(Finding(Severity.STOPS, where, what, "Read again, or begin this output again."))
     earlier = [(played, read) for played, read in step.readings if played != step.played_dbfs]
     if not earlier or findings:
         return findings
@@ -252,20 +252,23 @@ def _against_earlier(where: str, step: CalibrationStep, reading: MeterReading) -
     return findings
 
 
-def answered(step: CalibrationStep, on: date) -> dict[str, Calibration | VibrationCalibration]:
+def answered(step: CalibrationStep, origin: Origin) -> dict[str, Calibration | VibrationCalibration]:
     """The calibration keys of room.toml that follow from the reading at this level.
 
     Raises ProblemError where the meter has not been read at this level.
     """
     if step.reading is None:
-        mend = "Say what it reads first."
+        mend = "Type the reading first."
         raise stopping(f"calibration of {step.name}", "The meter has not been read at this level.", mend)
-    calibration, vibration = _measured(step.played_dbfs, step.reading, on)
+    calibration, vibration = _measured(step.played_dbfs, step.reading, origin)
     return {"calibration": calibration} | ({"vibration": vibration} if vibration is not None else {})
 
 
-def _measured(played_dbfs: float, reading: MeterReading, on: date) -> tuple[Calibration, VibrationCalibration | None]:
-    calibration = Calibration(played_dbfs=played_dbfs, read_dba=reading.dba, read_dbc=reading.dbc, on=on)
+def _measured(
+    played_dbfs: float, reading: MeterReading, origin: Origin
+) -> tuple[Calibration, VibrationCalibration | None]:
+    where = msgspec.structs.asdict(origin)
+    calibration = Calibration(played_dbfs=played_dbfs, read_dba=reading.dba, read_dbc=reading.dbc, **where)
     if reading.aw_m_per_s2 is None:
         return calibration, None
-    return calibration, VibrationCalibration(played_dbfs=played_dbfs, read_aw_m_per_s2=reading.aw_m_per_s2, on=on)
+    return calibration, VibrationCalibration(played_dbfs=played_dbfs, read_aw_m_per_s2=reading.aw_m_per_s2, **where)

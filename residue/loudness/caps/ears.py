@@ -1,4 +1,4 @@
-"""Where sound is received, and under which weighting: what every meter and every cap listens to."""
+"""Ears: places with a weighting, at which every meter and every cap measures."""
 
 from __future__ import annotations
 

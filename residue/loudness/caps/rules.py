@@ -33,7 +33,7 @@ class Rule:
     protects: str
     """Whom: visitors, children, or staff."""
     wording: str
-    """What it asks, in our words, and how it is kept here."""
+    """The demand of the rule in our words, and how it is kept here."""
     limits: tuple[RuleLimit, ...]
 
 

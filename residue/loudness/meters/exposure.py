@@ -30,7 +30,7 @@ class DoseRule:
     criterion_db: float
     exchange_db: float
     threshold_db: float = -inf
-    """What lies below does not count."""
+    """Lower levels do not count."""
 
     def permitted_h(self, level_db: float) -> float:
         """How long a level may be held."""

@@ -41,7 +41,7 @@ _BLOCK_S = 2
 _LEAST_RATE_HZ = 8_000
 """Our choice: at 8 kHz the weightings are half a decibel off at 50 Hz, at 2 kHz they are no filters any more."""
 _SILENCE_DBFS = -250.0
-"""What lies below is what the filters add to keep clear of subnormal numbers."""
+"""Lower levels come from the filters, which keep away from subnormal numbers."""
 
 
 class Measurement(msgspec.Struct, frozen=True, kw_only=True):
@@ -128,12 +128,13 @@ def _check(path: Path, file: soundfile.SoundFile) -> None:
 
 def _read(path: Path, file: soundfile.SoundFile, progress: Progress) -> Grains:
     rate_hz, channels = file.samplerate, file.channels
-    bank, true_peak = WeightingBank(_MEASURED, channels, rate_hz), TruePeakMeter(channels)
+    bank = WeightingBank(_MEASURED, channels, rate_hz)
+    true_peak, c_peak = (TruePeakMeter(channels) for _ in range(2))
     shares = {weighting: np.full(channels, 1.0 / channels) for weighting in _MEASURED}
     shares[Weighting.K] = np.array(_CHANNEL_WEIGHTS.get(channels, (1.0,) * channels))
     energy: dict[Weighting, list[Floats]] = {weighting: [] for weighting in _MEASURED}
     needle = _Needle(rate_hz)
-    sample_peak, c_peak, frames = np.zeros(channels), 0.0, 0
+    sample_peak, frames = np.zeros(channels), 0
     edges = [np.zeros(1, dtype=np.int64)]
     # A block of whole seconds begins on the edge of a grain, whatever the rate.
     while len(read := file.read(_BLOCK_S * rate_hz, dtype="float64", always_2d=True)):
@@ -146,7 +147,7 @@ def _read(path: Path, file: soundfile.SoundFile, progress: Progress) -> Grains:
         true_peak(block)
         needle(weighted[Weighting.A])
         sample_peak = np.maximum(sample_peak, magnitudes(block))
-        c_peak = max(c_peak, float(np.max(magnitudes(weighted[Weighting.C]))))
+        c_peak(weighted[Weighting.C])
         grains = -(-block.shape[1] * _GRAIN_RATE_HZ // rate_hz)
         starts = np.arange(grains, dtype=np.int64) * rate_hz // _GRAIN_RATE_HZ
         for weighting, signals in weighted.items():
@@ -165,7 +166,7 @@ def _read(path: Path, file: soundfile.SoundFile, progress: Progress) -> Grains:
         edges=np.concatenate(edges),
         true_peak=true_peak.highest,
         sample_peak=sample_peak,
-        c_peak=c_peak,
+        c_peak=float(np.max(c_peak.highest)),
         fast_max=fast_max,
         slow_max=slow_max,
     )

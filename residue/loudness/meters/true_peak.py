@@ -1,67 +1,89 @@
-"""True peak: the highest magnitude between the samples, after ITU-R BS.1770-5, Annex 2."""
+"""True peak: the highest magnitude between the samples, after ITU-R BS.1770-5, Annex 2.
+
+Four times as many samples, by a longer filter than the printed one: that reads 0.2 dB too much at 4 kHz, and half a
+decibel too little where a sound reaches to half the rate. Around the highest of them a parabola finds what lies
+between.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import fsum
 
 import numpy as np
 from numpy.typing import NDArray
 
+from residue.dsp import exact
+from residue.dsp.resampling import bessel_i0
 from residue.loudness.meters.hops import magnitudes
 
 Floats = NDArray[np.float64]
 
-_PHASE_0 = (
-    0.0017089843750, 0.0109863281250, -0.0196533203125, 0.0332031250000, -0.0594482421875, 0.1373291015625,
-    0.9721679687500, -0.1022949218750, 0.0476074218750, -0.0266113281250, 0.0148925781250, -0.0083007812500,
-)  # fmt: skip
-_PHASE_1 = (
-    -0.0291748046875, 0.0292968750000, -0.0517578125000, 0.0891113281250, -0.1665039062500, 0.4650878906250,
-    0.7797851562500, -0.2003173828125, 0.1015625000000, -0.0582275390625, 0.0330810546875, -0.0189208984375,
-)  # fmt: skip
-PHASES = (_PHASE_0, _PHASE_1, _PHASE_1[::-1], _PHASE_0[::-1])
-"""BS.1770-5, Annex 2: the interpolating filter, four phases of twelve taps."""
-
-TAPS = len(_PHASE_0)
-REACH = TAPS - 1
-"""How many samples before a frame its interpolation needs."""
-
+TAPS = 16
 _NEAR = TAPS // 2
-"""Each phase lies between the samples _NEAR and _NEAR - 1 before its frame."""
+"""What is looked for at a frame lies between the samples _NEAR and _NEAR - 1 before it."""
+REACH = TAPS
+"""How many samples before a frame its interpolation needs: one more than the filter has, for the parabola."""
+_PHASES = 4
+_KAISER_BETA = 4.5
+"""Flat within 0.05 dB up to 19 kHz at 48 kHz, and 0.2 dB down at 20 kHz."""
 
 
-def _bend_gain() -> float:
-    """The most that the second difference of a signal can add to its interpolation.
-
-    A phase is the straight line between its two nearest samples, times its gain at DC, plus a filter of the second
-    difference: what remains has neither a sum nor a first moment, so it can be summed up twice.
-    """
-    most = 0.0
-    for phase in PHASES:
-        rest = np.array(phase)
-        gain, centre = np.add.reduce(rest), np.add.reduce(rest * np.arange(TAPS)) / np.add.reduce(rest)
-        rest[_NEAR - 1] -= gain * (_NEAR - centre)
-        rest[_NEAR] -= gain * (centre - (_NEAR - 1))
-        most = max(most, float(np.add.reduce(np.abs(np.cumsum(np.cumsum(rest))))))
-    return most
+def _filter(position: float) -> Floats:
+    """(REACH + 1,): weights of the samples, the latest first, that give the value `position` after sample _NEAR."""
+    away = position - (_NEAR - np.arange(TAPS))
+    turns = away / 2.0
+    sinc = [1.0 if t == 0.0 else exact.sin_turns(float(t)) / (2.0 * float(np.pi) * float(t)) for t in turns]
+    share = away / _NEAR
+    weights = np.array(sinc) * bessel_i0(_KAISER_BETA * np.sqrt(np.maximum(0.0, 1.0 - share * share)))
+    return np.append(weights / np.add.reduce(weights), 0.0)
 
 
+def _all_filters() -> Floats:
+    """(_PHASES + 2, REACH + 1): from one step before sample _NEAR to the sample after it."""
+    phases = [_filter(phase / _PHASES) for phase in range(_PHASES)]
+    return np.array([np.roll(phases[-1], 1), *phases, np.roll(phases[0], -1)])
+
+
+_FILTERS = _all_filters()
+_QUARTER, _HALF, _THREE_QUARTERS = _FILTERS[2:5, :TAPS]
+_EVEN, _ODD = ((_QUARTER + _THREE_QUARTERS) / 2.0)[:_NEAR], ((_QUARTER - _THREE_QUARTERS) / 2.0)[:_NEAR]
+"""A quarter and three quarters mirror each other: what they share, of sums and differences of samples."""
 _ROUNDING = 1.0 + 1e-9
-SUM_OF_MAGNITUDES = max(fsum(map(abs, phase)) for phase in PHASES) * _ROUNDING
-"""No phase gives more than this times the highest of its samples."""
-_DC_GAIN = max(fsum(phase) for phase in PHASES) * _ROUNDING
-_BEND_GAIN = _bend_gain() * _ROUNDING
-"""No phase gives more than _DC_GAIN times the higher of its two nearest samples plus _BEND_GAIN times the greatest
-second difference."""
 
+
+def _bounds() -> tuple[float, float]:
+    """The sum of magnitudes, and the most that the second difference of a signal can add to its interpolation.
+
+    The top of a parabola lies above its middle point by an eighth of its second difference at most. What is found is
+    then a filter of the samples: the straight line between the two nearest, plus a filter of the second difference, for
+    what remains has neither a sum nor a first moment, so it can be summed up twice.
+    """
+    total, bend = 0.0, 0.0
+    place = np.arange(REACH + 1)
+    for before, here, after in zip(_FILTERS, _FILTERS[1:], _FILTERS[2:], strict=False):
+        curve = (before - 2.0 * here + after) / 8.0
+        for rest in (here - curve, here + curve):
+            total = max(total, float(np.add.reduce(np.abs(rest))))
+            centre = np.add.reduce(rest * place)
+            rest[_NEAR - 1] -= _NEAR - centre
+            rest[_NEAR] -= centre - (_NEAR - 1)
+            bend = max(bend, float(np.add.reduce(np.abs(np.cumsum(np.cumsum(rest))))))
+    return total * _ROUNDING, bend * _ROUNDING
+
+
+SUM_OF_MAGNITUDES, _BEND_GAIN = _bounds()
+"""Nothing that is found is higher than SUM_OF_MAGNITUDES times the highest of its samples, nor than the higher of its
+two nearest samples plus _BEND_GAIN times the greatest second difference."""
+
+_STEEPEST_TOP = 1.25
+"""A parabola's top is at most so much higher than its middle point, if that is the highest of the three."""
 _SUB_BLOCK_FRAMES = 120
 _MANY = 0.2
 """The share of frames from which on it is cheaper to interpolate all of them."""
 
 
 def peaks_above(signals: Floats, thresholds: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
-    """Where the true peak may lie above a threshold, and what it is there; exact, and cheap in the quiet.
+    """The places where the true peak may lie above a threshold, and its value there; exact, and cheap in the quiet.
 
     signals: (channels, REACH + frames), frames a multiple of 120; thresholds: (channels,). Gives channels, frames and
     peaks, (n,) each. Frames count from 0 at signals[:, REACH].
@@ -81,41 +103,63 @@ def peaks_above(signals: Floats, thresholds: Floats) -> tuple[NDArray[np.int64],
     slopes = near[:, 1:] - near[:, :-1]
     bends = slopes[:, 1:] - slopes[:, :-1]
     bent = _BEND_GAIN * magnitudes(bends)
-    may = _DC_GAIN * highest[channel, block] + bent > thresholds[channel]
+    may = _ROUNDING * highest[channel, block] + bent > thresholds[channel]
     channel, block, bent = channel[may], block[may], bent[may]
     sizes = np.abs(near[may])
     pairs = np.maximum(sizes[:, REACH - _NEAR : -_NEAR], sizes[:, REACH - _NEAR + 1 : sizes.shape[1] - _NEAR + 1])
-    row, at = np.nonzero(_DC_GAIN * pairs + bent[:, np.newaxis] > thresholds[channel][:, np.newaxis])
+    row, at = np.nonzero(_ROUNDING * pairs + bent[:, np.newaxis] > thresholds[channel][:, np.newaxis])
     if len(row) > _MANY * signals.size:
-        return _everywhere(signals)
+        return _everywhere(signals, thresholds)
     channel, frames = channel[row], block[row] * _SUB_BLOCK_FRAMES + at
     return channel, frames, _interpolated(signals, channel, frames)
 
 
-def _everywhere(signals: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
-    """All channels, frames and peaks: where most have to be looked at, that is the cheaper way."""
+def _everywhere(signals: Floats, thresholds: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
+    """The same by interpolation of all frames: where most have to be looked at, that is the cheaper way."""
     frames = signals.shape[1] - REACH
-    highest = _highest_of_phases([signals[:, REACH - tap : REACH - tap + frames] for tap in range(TAPS)])
-    channel, at = np.indices(highest.shape)
-    return channel.ravel(), at.ravel(), highest.ravel()
+    points = _points([signals[:, REACH - tap - 1 : REACH - tap + frames] for tap in range(TAPS)])
+    highest = np.max([np.abs(one[:, 1:]) for one in points], axis=0)
+    channel, at = np.nonzero(highest * _STEEPEST_TOP > thresholds[:, np.newaxis])
+    around = [one[channel, at + 1] for one in points]
+    return channel, at, _tops([points[-1][channel, at], *around, signals[channel, at + (REACH - _NEAR + 1)]])
 
 
 def _interpolated(signals: Floats, channels: NDArray[np.int64], frames: NDArray[np.int64]) -> Floats:
-    """The highest magnitude of the four phases at some frames of some channels."""
+    """The highest magnitude at some frames of some channels."""
     if not len(frames):
         return np.zeros(0)
-    return _highest_of_phases([signals[channels, frames + (REACH - tap)] for tap in range(TAPS)])
+    samples = [signals[channels, frames + (REACH - tap)] for tap in range(REACH + 1)]
+    return _tops([_points(samples[1:])[-1], *_points(samples[:TAPS]), samples[_NEAR - 1]])
 
 
-def _highest_of_phases(samples: Sequence[Floats]) -> Floats:
-    """samples: by tap, the latest first. The order of the sum is fixed: the same bits on either way here."""
-    highest, total, product = (np.zeros(samples[0].shape) for _ in range(3))
-    for phase in PHASES:
-        total[...] = 0.0
-        for sample, weight in zip(samples, phase, strict=True):
-            total += np.multiply(sample, weight, out=product)
-        np.maximum(highest, np.abs(total, out=total), out=highest)
+def _points(samples: Sequence[Floats]) -> tuple[Floats, Floats, Floats, Floats]:
+    """The sample _NEAR, and a quarter, a half and three quarters of the way to the next; samples: (TAPS,) by tap.
+
+    The order of the sum is fixed: the same bits on either way here.
+    """
+    both = list(zip(samples[:_NEAR], samples[: _NEAR - 1 : -1], strict=True))
+    sums, differences = [late + early for late, early in both], [late - early for late, early in both]
+    even, odd = _weighted(sums, _EVEN), _weighted(differences, _ODD)
+    return samples[_NEAR], even + odd, _weighted(sums, _HALF[:_NEAR]), even - odd
+
+
+def _tops(points: Sequence[Floats]) -> Floats:
+    """The highest magnitude around each point that has two neighbours; points: in order, a quarter sample apart."""
+    highest = np.zeros(points[0].shape)
+    for one, middle, other in zip(points, points[1:], points[2:], strict=False):
+        size, slope, bend = np.abs(middle), other - one, np.abs(one - 2.0 * middle + other)
+        # Only a point that is the highest of the three has its top within half a step of it.
+        top = (size >= np.abs(one)) & (size >= np.abs(other)) & (np.abs(slope) <= bend) & (bend > 0.0)
+        above = np.divide(slope * slope, 8.0 * bend, out=np.zeros_like(size), where=top)
+        np.maximum(highest, size + above, out=highest)
     return highest
+
+
+def _weighted(samples: Sequence[Floats], weights: Floats) -> Floats:
+    total, product = (np.zeros(samples[0].shape) for _ in range(2))
+    for sample, weight in zip(samples, weights.tolist(), strict=True):
+        total += np.multiply(sample, weight, out=product)
+    return total
 
 
 def filled(block: Floats) -> Floats:

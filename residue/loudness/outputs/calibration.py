@@ -16,7 +16,7 @@ PINK_BAND_HZ = {"speaker": (40.0, 10_000.0), "shaker": (12.5, 160.0)}
 """The band of the pink noise that calibrates each kind of transducer: what it can be relied on to reproduce."""
 
 LOWEST_DB, HIGHEST_DB = 20.0, 140.0
-"""What a sound level meter can read in a room."""
+"""The range that a sound level meter can read in a room."""
 LEAST_M_PER_S2, MOST_M_PER_S2 = 0.001, 50.0
 """From what nobody feels up to five times the acceleration of a fall."""
 ReadLevel = Annotated[float, Meta(ge=LOWEST_DB, le=HIGHEST_DB)]
@@ -27,7 +27,20 @@ _STEPS_PER_OCTAVE = 24
 _RATE_HZ = 48_000.0
 
 
-class Calibration(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class Origin(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Where a reading comes from."""
+
+    on: date
+    """The day of the measurement."""
+    device: str | None = None
+    """The sound device that played, by its name in room.toml; `residue calibrate` writes it."""
+    machine: str | None = None
+    """The machine that played, twelve hexadecimal digits; `residue calibrate` writes it."""
+    invented: bool = False
+    """Nobody measured it: no real device plays by it."""
+
+
+class Calibration(Origin, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """The reading of a sound level meter at the visitor's place while one output played band-limited pink noise."""
 
     played_dbfs: Annotated[float, Meta(ge=-90.0, le=-3.0)]
@@ -36,19 +49,15 @@ class Calibration(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
     """Equivalent level read with A weighting, dB re 20 uPa."""
     read_dbc: ReadLevel
     """Equivalent level read with C weighting, dB re 20 uPa."""
-    on: date
-    """The day of the measurement."""
 
 
-class VibrationCalibration(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class VibrationCalibration(Origin, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """The reading of a vibration meter where a visitor sits while one output played band-limited pink noise."""
 
     played_dbfs: Annotated[float, Meta(ge=-90.0, le=-3.0)]
     """Mean-square level of the noise as it was sent to the device."""
     read_aw_m_per_s2: Acceleration
     """Wk-weighted r.m.s. acceleration up and down (ISO 2631-1)."""
-    on: date
-    """The day of the measurement."""
 
 
 @lru_cache

@@ -10,7 +10,7 @@ from msgspec import Meta
 from residue.loudness.outputs.calibration import Calibration, VibrationCalibration
 
 SUBSONIC_HZ = {"speaker": 20.0, "shaker": 5.0}
-"""Where the protecting high-pass of a transducer lies if room.toml does not say: common practice, no source."""
+"""The protecting high-pass of a transducer if room.toml states none: common practice, no source."""
 
 
 class Output(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -19,15 +19,15 @@ class Output(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     device_channel: Annotated[int, Meta(ge=1, le=256)]
     """Channel of the sound device, counted from 1."""
     calibration: Calibration | None = None
-    """What the meter read; without it levels at the ear are unknown."""
+    """The reading of the sound level meter; without it levels at the ear are unknown."""
     vibration: VibrationCalibration | None = None
-    """What the vibration meter read; needed for caps on vibration."""
+    """The reading of the vibration meter; caps on vibration need it."""
     trim_db: Annotated[float, Meta(ge=-60.0, le=0.0)] = 0.0
     """Lowers this output against the others."""
     delay_ms: Annotated[float, Meta(ge=0.0, le=500.0)] = 0.0
     """Delays this output, so that it arrives together with one that is further away."""
     transducer: Literal["speaker", "shaker"] = "speaker"
-    """What hangs on the amplifier: something heard, or something felt."""
+    """The transducer on the amplifier: a speaker is heard, a shaker is felt."""
     subsonic_hz: Annotated[float, Meta(ge=1.0, le=120.0)] | None = None
     """Protecting high-pass, fourth order; 20 for a speaker and 5 for a shaker if not given."""
     ceiling_dbtp: Annotated[float, Meta(ge=-40.0, le=0.0)] = -1.0

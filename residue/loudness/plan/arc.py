@@ -19,7 +19,7 @@ from residue.loudness.caps.ears import ear_of
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_S
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.order import Order
-from residue.loudness.plan.plan import Plan, ProfileSequence, plan, plan_order
+from residue.loudness.plan.plan import Lowering, Plan, ProfileSequence, plan, plan_order
 from residue.loudness.plan.profile import LevelProfile
 
 Floats = NDArray[np.float64]
@@ -105,6 +105,28 @@ def reshaped(profile: LevelProfile, shape: GainCurve) -> LevelProfile:
         ending_energy=profile.ending_energy * scaled,
         ending_peak=profile.ending_peak * gains,
         true_peak=profile.true_peak * highest,
+    )
+
+
+def under(profile: LevelProfile, lowering: Lowering, outputs: Mapping[str, Output]) -> LevelProfile:
+    """The level profile of a performance under what a plan lowers besides the one gain.
+
+    Where outputs come together it is as if none was lowered alone: never too low.
+    """
+    shaped = reshaped(profile, GainCurve(lowering.knots_db)) if lowering.knots_db else profile
+    if not lowering.alone_db:
+        return shaped
+    each = exact.gains_from_db(np.array([lowering.alone_db.get(name, 0.0) for name in outputs]))
+    ears = np.array([[1.0 if ear.only is None else float(each[ear.only])] for ear in profile.ears])
+    scaled = ears ** np.array([[ear.power] for ear in profile.ears])
+    return replace(
+        shaped,
+        energy=shaped.energy * scaled,
+        peak=shaped.peak * ears,
+        ending_energy=shaped.ending_energy * scaled,
+        ending_peak=shaped.ending_peak * ears,
+        true_peak=shaped.true_peak * each,
+        onset_energy=shaped.onset_energy * (each * each)[:, np.newaxis],
     )
 
 

@@ -1,4 +1,4 @@
-"""Where the bound on the first rise out of silence will lower a performance, known before it plays."""
+"""Finds where the bound on the first rise out of silence will lower a performance, before it plays."""
 
 from __future__ import annotations
 
@@ -47,7 +47,8 @@ def lowered_rises(
         GainCurve(planned.knots_db).levels_db(np.arange(0.5, hops)) if planned.knots_db else np.zeros(hops)
     )
     line = OnsetLine(outputs)
-    gains = np.array([line(energy) for energy in (profile.onset_energy * 10.0 ** (gains_db / 10.0)).T])
+    alone_db = np.array([[planned.lowering.alone_db.get(name, 0.0)] for name in outputs])
+    gains = np.array([line(energy) for energy in (profile.onset_energy * 10.0 ** ((gains_db + alone_db) / 10.0)).T])
     for name, lowered_db in zip(outputs, -20.0 * np.log10(gains.T), strict=True):
         yield from _stretches(name, lowered_db)
 

@@ -34,7 +34,7 @@ _BELOW_INCHES, _LINE_INCHES = 0.5, 0.17
 _THINNED = 10
 """Of the hops of a window's level every tenth is drawn: one a second."""
 _SPAN_DB = 70.0
-"""What lies further below the highest curve is not shown."""
+"""Curves further below the highest one are not shown."""
 
 
 def draw_levels(title: str, step_s: float, levels: Mapping[str, NDArray[np.float64]]) -> Figure:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import floor, inf, log10
 
 import numpy as np
@@ -24,16 +24,20 @@ from residue.loudness.stage.limiter import limiter_ceiling
 
 Floats = NDArray[np.float64]
 ProfileSequence = Sequence[tuple[str, LevelProfile]]
+Outputs = tuple[str, ...]
+"""Names of outputs that are lowered together."""
 
 _SAFETY = 1.0 - 4e-6
 """The governor counts in units of a millionth and rounds up; the plan stays clear of that."""
+_SILENT = 1e-9
+"""A true peak below this, -180 dBFS, is what the filters leave of nothing."""
 _STEPS_PER_DB = 100
 """Gains are given in hundredths of a dB, rounded down."""
 
 
 @dataclass(frozen=True, slots=True)
 class Approach:
-    """Where a performance, played at its planned gain, comes nearest to a cap."""
+    """The nearest approach of a performance, at its planned gain, to a cap."""
 
     cap: Cap
     level: float
@@ -56,6 +60,27 @@ class Approach:
 
 
 @dataclass(frozen=True, slots=True)
+class Lowering:
+    """The attenuation of a performance besides its gain."""
+
+    knots_db: tuple[float, ...] = ()
+    """One a minute, where the arc is shaped."""
+    alone_db: dict[str, float] = field(default_factory=dict)
+    """By output, where some are lowered further than others."""
+
+
+@dataclass(frozen=True, slots=True)
+class LoweredAlone:
+    """Outputs with the same kind of transducer that are lowered further than all others, each by as much."""
+
+    outputs: tuple[str, ...]
+    gain_db: float
+    """Below 0; on top of the gain of the performance."""
+    reason: str
+    """The cap or ceiling of one of these outputs that decided it."""
+
+
+@dataclass(frozen=True, slots=True)
 class PlannedPerformance:
     """The plan for one performance."""
 
@@ -67,17 +92,24 @@ class PlannedPerformance:
     nearest: tuple[Approach, ...]
     """For each cap."""
     knots_db: tuple[float, ...] = ()
-    """What is lowered on top of it, one a minute, where the arc is shaped."""
+    """Further attenuation, one value a minute, where the arc is shaped."""
+    alone: tuple[LoweredAlone, ...] = ()
+    """Further attenuation on some outputs only."""
 
     @property
     def words(self) -> str:
         """A sentence for a curator."""
         if self.reason:
-            lowered = f"{-self.gain_db:.1f}" if self.gain_db <= -0.05 else f"{-self.gain_db:.2f}"
-            how = f"lowered by {lowered} dB throughout so that {self.reason} is never passed"
+            how = f"lowered by {_lowered(self.gain_db)} throughout so that {self.reason} is never exceeded"
         else:
             how = "lowered nowhere else" if self._shaped else "the plan lowers nothing"
-        return f"{self.name}: {', and '.join([*self._shape_words(), how])}; {self._nearest_words()}."
+        lowered = ", ".join([", and ".join([*self._shape_words(), how]), *self._alone_words()])
+        return f"{self.name}: {lowered}; {self._nearest_words()}."
+
+    @property
+    def lowering(self) -> Lowering:
+        """Further attenuation, as the playback takes it."""
+        return Lowering(self.knots_db, {output: one.gain_db for one in self.alone for output in one.outputs})
 
     @property
     def _shaped(self) -> bool:
@@ -93,12 +125,20 @@ class PlannedPerformance:
                 f"{most - least:.1f} dB less contrast"
             )
 
+    def _alone_words(self) -> Iterator[str]:
+        for one in self.alone:
+            yield f"but {' and '.join(one.outputs)} lowered by {_lowered(one.gain_db)} more, for {one.reason}"
+
     def _nearest_words(self) -> str:
         sounding = [approach for approach in self.nearest if approach.level > -inf]
         if not sounding:
-            return "it is silent wherever a cap listens"
+            return "it is silent at every place that a cap measures"
         least = min(sounding, key=lambda approach: approach.headroom_db)
         return f"nearest {level_in_words(least.level, least.cap.unit)} of {least.cap.name} at {least.at_in_words}"
+
+
+def _lowered(gain_db: float) -> str:
+    return f"{-gain_db:.1f} dB" if gain_db <= -0.05 else f"{-gain_db:.2f} dB"
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,45 +188,123 @@ def plan_order(
     First each performance by itself, its own repeats included; where windows then hold too much of several
     performances together, those are lowered by the same factor.
 
+    What limits one output alone lowers those with the same kind of transducer, as the limiter does: speakers keep their
+    balance, and a shaker lowers no speaker. What all outputs reach together lowers all, as if none were lowered alone.
+
     profiles: of every performance in the order, and of no other.
     """
     every_cap = (*caps, *protecting_caps(outputs))
-    windowed = [cap for cap in every_cap if cap.quantity.windowed]
-
-    def windows() -> Iterator[_Windows]:  # made anew for each use: those of many shuffles fill the memory
-        for pool in order.pools:
-            for turns in pool.rounds:
-                layout = Layout(turns, profiles)
-                yield from (_Windows(cap, outputs, layout, pool.trim_db) for cap in windowed)
-
-    gains = {name: _Gain() for name in profiles}
-    for name, gain in gains.items():
-        _keep_peaks(gain, profiles[name], every_cap, outputs)
-    for window in windows():
-        window.keep(gains)
-    for window in windows():
-        window.share(gains)
-    for cap in windowed:
-        _share_over_closings(cap, outputs, profiles, order, gains)
-    nearest = _nearest_at_once(every_cap, outputs, profiles, gains)
-    for window in windows():
-        for name, approach in window.approaches(gains):
+    kinds = _kinds(outputs)
+    concerned = {cap: _concerned(cap, outputs, kinds) for cap in every_cap}
+    gains: dict[Outputs, dict[str, _Gain]] = {}
+    for kind in kinds:
+        own = [cap for cap in every_cap if concerned[cap] == kind]
+        gains[kind] = {name: _Gain() for name in profiles}
+        for name, gain in gains[kind].items():
+            _keep_ceilings(gain, profiles[name], kind, outputs)
+        _keep(gains[kind], profiles, order, own, outputs)
+    every = {
+        name: replace(max((gains[kind][name] for kind in _sounding(profile, outputs, kinds)), key=_by_power))
+        for name, profile in profiles.items()
+    }
+    _keep(every, profiles, order, [cap for cap in every_cap if concerned[cap] == ()], outputs)
+    gains = {
+        kind: {name: min(every[name], gain, key=_by_power) for name, gain in found.items()}
+        for kind, found in gains.items()
+    }
+    applied = {cap: gains.get(concerned[cap], every) for cap in every_cap}
+    nearest = _nearest_at_once(every_cap, outputs, profiles, applied)
+    for window in _windows(every_cap, outputs, profiles, order):
+        for name, approach in window.approaches(applied[window.cap]):
             known = nearest.get((name, window.cap))
             if known is None or approach.level > known.level:
                 nearest[name, window.cap] = approach
     return Plan(
         tuple(
-            PlannedPerformance(name, gain.db, gain.reason, tuple(nearest[name, cap] for cap in every_cap))
-            for name, gain in gains.items()
+            PlannedPerformance(
+                name,
+                gain.db,
+                gain.reason,
+                tuple(nearest[name, cap] for cap in every_cap),
+                alone=tuple(_lowered_alone(name, gain, gains, kinds)),
+            )
+            for name, gain in every.items()
         )
     )
 
 
-def _keep_peaks(gain: _Gain, profile: LevelProfile, caps: Sequence[Cap], outputs: Mapping[str, Output]) -> None:
+def _kinds(outputs: Mapping[str, Output]) -> list[Outputs]:
+    """The outputs by kind of transducer."""
+    kinds = dict.fromkeys(output.transducer for output in outputs.values())
+    return [tuple(name for name, output in outputs.items() if output.transducer == kind) for kind in kinds]
+
+
+def _concerned(cap: Cap, outputs: Mapping[str, Output], kinds: Sequence[Outputs]) -> Outputs:
+    """The kind of output that a cap lowers where it hears one output only; () where it lowers all."""
+    only = ear_of(cap, outputs).only
+    if only is None or len(kinds) == 1:
+        return ()
+    name = tuple(outputs)[only]
+    return next(kind for kind in kinds if name in kind)
+
+
+def _sounding(profile: LevelProfile, outputs: Mapping[str, Output], kinds: Sequence[Outputs]) -> Sequence[Outputs]:
+    """The kinds of output that a performance sounds through; all if it is silent."""
+    heard = {name for name, peak in zip(outputs, profile.true_peak, strict=True) if peak > _SILENT}
+    return [kind for kind in kinds if heard.intersection(kind)] or kinds
+
+
+def _by_power(gain: _Gain) -> float:
+    return gain.power
+
+
+def _lowered_alone(
+    name: str, gain: _Gain, gains: Mapping[Outputs, Mapping[str, _Gain]], kinds: Sequence[Outputs]
+) -> Iterator[LoweredAlone]:
+    for kind in kinds:
+        further = gains[kind][name]
+        if further.db < gain.db:
+            yield LoweredAlone(kind, round(further.db - gain.db, 2), further.reason)
+
+
+def _windows(
+    caps: Sequence[Cap], outputs: Mapping[str, Output], profiles: Mapping[str, LevelProfile], order: Order
+) -> Iterator[_Windows]:
+    """One by one, made anew for each use: those of many shuffles fill the memory."""
+    windowed = [cap for cap in caps if cap.quantity.windowed]
+    for pool in order.pools:
+        for turns in pool.rounds:
+            layout = Layout(turns, profiles)
+            yield from (_Windows(cap, outputs, layout, pool.trim_db) for cap in windowed)
+
+
+def _keep(
+    gains: Mapping[str, _Gain],
+    profiles: Mapping[str, LevelProfile],
+    order: Order,
+    caps: Sequence[Cap],
+    outputs: Mapping[str, Output],
+) -> None:
+    """Lower the gains until these caps hold."""
+    for name, gain in gains.items():
+        _keep_at_once(gain, profiles[name], caps, outputs)
+    for window in _windows(caps, outputs, profiles, order):
+        window.keep(gains)
+    for window in _windows(caps, outputs, profiles, order):
+        window.share(gains)
+    for cap in caps:
+        if cap.quantity.windowed:
+            _share_over_closings(cap, outputs, profiles, order, gains)
+
+
+def _keep_ceilings(gain: _Gain, profile: LevelProfile, kind: Outputs, outputs: Mapping[str, Output]) -> None:
     for (name, output), peak in zip(outputs.items(), profile.true_peak, strict=True):
-        if peak > 0.0:
+        if peak > 0.0 and name in kind:
             ratio = limiter_ceiling(output) / float(peak) * _SAFETY
             gain.lower(ratio * ratio, f"the ceiling of {output.ceiling_dbtp:g} dBTP at {name}")
+
+
+def _keep_at_once(gain: _Gain, profile: LevelProfile, caps: Sequence[Cap], outputs: Mapping[str, Output]) -> None:
     for cap in caps:
         used = float(np.max(_used_at_once(cap, profile, outputs), initial=0.0))
         if used > 0.0:
@@ -208,14 +326,14 @@ def _nearest_at_once(
     caps: Sequence[Cap],
     outputs: Mapping[str, Output],
     profiles: Mapping[str, LevelProfile],
-    gains: Mapping[str, _Gain],
+    gains: Mapping[Cap, Mapping[str, _Gain]],
 ) -> dict[tuple[str, Cap], Approach]:
     nearest = {}
     for cap in caps:
         for name, profile in profiles.items() if not cap.quantity.windowed else ():
             used = _used_at_once(cap, profile, outputs)
             at = int(np.argmax(used))
-            level = cap.limit + db_of_power(float(used[at])) + gains[name].db
+            level = cap.limit + db_of_power(float(used[at])) + gains[cap][name].db
             nearest[name, cap] = Approach(cap, level, at * HOP_S)
     return nearest
 
@@ -256,7 +374,7 @@ class _Windows:
                 gains[name].lower(power, f"{self._words}, with what is played before and after it,")
 
     def approaches(self, gains: Mapping[str, _Gain]) -> Iterator[tuple[str, Approach]]:
-        """Where each performance comes nearest in this round, at the gains as they are applied."""
+        """The nearest approach of each performance in this round, at the gains as they are applied."""
         ending = np.roll(self._at_gains(self._sums, gains), -1)
         with np.errstate(divide="ignore"):
             reached = np.log10(ending / self._terms.energy(self._terms.total))

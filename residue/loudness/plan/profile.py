@@ -80,7 +80,7 @@ class LevelProfile:
                 return cls(ears=ears, **{name: held[name] for name in _LEVELS})
         except Exception as error:  # a spoilt archive makes its readers raise nearly anything
             raise stopping(
-                str(path), f"The level profile cannot be read ({error}).", "Remove it; it is made anew."
+                str(path), f"The level profile cannot be read ({error}).", "Remove it; it is made again."
             ) from error
 
 

@@ -60,7 +60,7 @@ def _calibration(entries: Sequence[CapEntry], outputs: Mapping[str, Output], *, 
         Finding(
             Severity.STOPS,
             f"room.toml: cap[{index}]",
-            f"It limits what arrives at the ear, but output {names} has no calibration.",
+            f"It limits the level at the ear, but output {names} has no calibration.",
             "Calibrate every output (residue calibrate), or state a limit_dbfs.",
         )
         for index, entry in enumerate(entries, start=1)
@@ -72,7 +72,7 @@ def _calibration(entries: Sequence[CapEntry], outputs: Mapping[str, Output], *, 
                 Severity.STOPS,
                 f"room.toml: output.{bare[0]}.calibration",
                 f"Output {names} has no calibration, so levels at the ear are unknown.",
-                'Calibrate every output (residue calibrate), or say outright levels_at_the_ear = "unknown".',
+                'Calibrate every output (residue calibrate), or write levels_at_the_ear = "unknown".',
             )
         )
     return findings
@@ -90,7 +90,7 @@ def _vibration(entries: Sequence[CapEntry], outputs: Mapping[str, Output]) -> li
         for cap in expand([entry]):
             names = " and ".join(_unmeasured(cap, outputs))
             if cap.quantity.felt and names:
-                what = f"It limits what a body feels, but output {names} has no vibration calibration."
+                what = f"It limits vibration, but output {names} has no vibration calibration."
                 mend = "Measure it with a vibration meter (residue calibrate), or take this cap out."
                 findings.append(Finding(Severity.STOPS, f"room.toml: cap[{index}]", what, mend))
     return findings
@@ -149,8 +149,8 @@ def _unheard_bass(entries: Sequence[CapEntry]) -> list[Finding]:
         Finding(
             Severity.WARNS,
             "room.toml: cap",
-            "No cap sees the lowest sounds: at 20 Hz A weighting is 50 dB down and K weighting 13 dB, at 10 Hz more.",
-            "Where a muscle sounds, at 10 to 25 Hz, other things protect: add a cap on LCeq, LZeq or LGeq, watch how "
+            "No cap covers the lowest sounds: at 20 Hz A weighting takes away 50 dB and K weighting 13, at 10 Hz more.",
+            "Muscles sound there, at 10 to 25 Hz. Add a cap on LCeq, LZeq or LGeq, watch how "
             "far the cones move, and measure the vibration of floor and seats.",
         )
     ]
@@ -168,7 +168,7 @@ def _idle_caps(entries: Sequence[CapEntry]) -> list[Finding]:
         both_rules = _rule_of(cap) in RULES and _rule_of(stricter) in RULES
         severity = Severity.WARNS if both_rules else Severity.NOTES
         told = f"Two rules contradict each other: {what}" if both_rules else what
-        mend = "The lower one holds; take the other out if you do not mean it."
+        mend = "The lower one holds. Remove the other one if it is a mistake."
         findings.append(Finding(severity, "room.toml: cap", told, mend))
     return findings
 
@@ -198,8 +198,8 @@ def plan_findings(plan: Plan) -> list[Finding]:
         Finding(
             Severity.WARNS,
             f"performances/{performance.name}",
-            f"It has to be lowered by {-performance.gain_db:.1f} dB so that {performance.reason} is never passed.",
-            "Ask the house for a higher cap, or turn the amplifiers down and calibrate again.",
+            f"It has to be lowered by {-performance.gain_db:.1f} dB so that {performance.reason} is never exceeded.",
+            "Turn the amplifiers down and calibrate again, or ask the person who answers for safety for a higher cap.",
         )
         for performance in plan.performances
         if performance.gain_db < _MOST_LOWERED_DB

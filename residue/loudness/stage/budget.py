@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from math import sqrt
 
 import numpy as np
@@ -13,15 +14,21 @@ from residue.loudness.caps.caps import Cap
 from residue.loudness.caps.ears import Ear
 from residue.loudness.caps.quantities import Statistic
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S
+from residue.loudness.meters.weightings import Weighting, power_gain, sections
 from residue.loudness.stage.history import SentHistory
 
 HOP_UNITS = 1 << 20
 """The energy of one hop at the limit of its cap, in units: an error of counting is a millionth of the limit."""
 _MOST_UNITS = 1 << 44
 _NEGLIGIBLE = 1e-9
+_BETWEEN = 1.02
+"""Between two of the frequencies at which a weighting is looked at it is nowhere higher by as much."""
 KNEE_SHARE = 0.02
 """The next hop may take at most 1 / (KNEE_SHARE window) of what is left, so that a cap is approached, not hit.
-It costs 0.09 dB of the limit."""
+It costs 0.09 dB of the limit, and more where the loudest hop is far louder than the mean: hence MOST_KNEE."""
+MOST_KNEE = 60.0
+"""In hops, 6 s: in a window of 8 h a sound whose loudest hops are 12 dB above its mean gives away 0.8 dB to a knee of
+2 %, and 0.01 dB to this."""
 LEAST_KNEE = 1.05
 """In hops: of a window of a second it costs 0.43 dB. What is above 1 is there for the tail of the last hop."""
 
@@ -76,7 +83,7 @@ def terms(cap: Cap) -> Terms:
     promise holds at every sample.
     """
     hops = round(cap.window_s / HOP_S)
-    knee = max(LEAST_KNEE, float(round(KNEE_SHARE * hops)))
+    knee = min(MOST_KNEE, max(LEAST_KNEE, float(round(KNEE_SHARE * hops))))
     if cap.quantity.statistic is Statistic.DOSE:  # the fourth power of the limit is spread over the window
         return Terms(hops=hops, knee=knee, hop_energy=exact.power(10.0, cap.limit / 5.0) * HOP_RATE_HZ / hops, power=4)
     return Terms(hops=hops, knee=knee, hop_energy=exact.power(10.0, cap.limit / 10.0) * HOP_FRAMES)
@@ -136,20 +143,39 @@ def seeded(terms: Terms, ear: Ear, history: SentHistory) -> np.ndarray[tuple[int
     units = terms.units_of(10.0 ** (levels / 10.0) * HOP_FRAMES * np.ceil(durations_s / HOP_S))
     counted = (ages < terms.hops) & (levels > float("-inf"))
     np.add.at(ring, -1 - ages[counted], units[counted])
-    _assume_unlogged(ring, terms, history)
+    _assume_unlogged(ring, terms, ear, history)
     return ring
 
 
-def _assume_unlogged(ring: np.ndarray[tuple[int], np.dtype[np.int64]], terms: Terms, history: SentHistory) -> None:
-    """Fill what no row tells with the most that the governor would have let through: a hop 1 / knee of what was left.
+def _assume_unlogged(
+    ring: np.ndarray[tuple[int], np.dtype[np.int64]], terms: Terms, ear: Ear, history: SentHistory
+) -> None:
+    """Fill what no row tells with the most that can have been sent.
 
-    The latest hop may have had the most, as if nothing had been sent in those before it, and so on back: so whatever
-    leaves the window, what is left in it is no less than was sent.
+    That is what the governor would have let through, a hop 1 / knee of what was left, or what the outputs can give, if
+    that is less. The latest hop may have had the most, as if nothing had been sent in those before it, and so on back:
+    so whatever leaves the window, what is left in it is no less than was sent.
     """
     logged, share = np.cumsum(ring), 1.0 / terms.knee
+    most = 2 * _loudest_units(terms, ear)  # the latest hop may also have what the filters held of one before
     for unlogged in sorted(history.unlogged, key=lambda one: one.age_s):
         latest = int((max(0.0, unlogged.age_s) + history.ended_s) / HOP_S)
         for age in range(latest, min(terms.hops, latest + int(np.ceil(unlogged.duration_s / HOP_S)))):
             left = max(0, terms.total - int(logged[-1 - latest]))
-            ring[-1 - age] += int(np.ceil(left * share))
+            ring[-1 - age] += min(int(np.ceil(left * share)), most)
             share *= 1.0 - 1.0 / terms.knee
+            most = _loudest_units(terms, ear)
+
+
+def _loudest_units(terms: Terms, ear: Ear) -> int:
+    """What an ear receives of a hop in which no output passes full scale and all add up in phase: no more than that."""
+    if terms.power != 2:
+        return _MOST_UNITS
+    return terms.units(sum(ear.gains) ** 2 * _highest_power_gain(ear.weighting) * HOP_FRAMES)
+
+
+@lru_cache
+def _highest_power_gain(weighting: Weighting) -> float:
+    """The square of the greatest magnitude of a weighting."""
+    sos = sections(weighting, HOP_RATE_HZ)
+    return max(power_gain(sos, float(hz), HOP_RATE_HZ) for hz in np.geomspace(0.5, 23_900.0, 500)) * _BETWEEN

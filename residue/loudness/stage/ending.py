@@ -39,7 +39,7 @@ class Endings:
         self._ringing: Weighted = {
             name: np.zeros((outputs, 1, HOP_FRAMES)) for name in (*self._weightings, Weighting.Z)
         }
-        """What the rising part of the hop before still gives: the silence after its fade lacks it."""
+        """The ringing of the rising part of the hop before, which the silence after its fade lacks."""
 
     def __call__(self, hops: Floats, weighted: Weighted) -> tuple[Floats, Floats, Floats, Floats]:
         """Energy and peak of each hop faded out, then of the silence after each hop before; (ears, hops) each.

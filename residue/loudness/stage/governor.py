@@ -129,7 +129,7 @@ class Governor:
                 self._see_no_more(budget, self._projected, Lasting(budget))
 
     def begin_programme(self, *, planned: bool, in_order: bool) -> None:
-        """What comes now is lowered by a plan, and follows what was sent before as the plan has it.
+        """The following frames are lowered by a plan, which knows what was sent before them.
 
         Otherwise it is unforeseen. A cap whose last window holds nothing unforeseen is left to the plan again.
         """

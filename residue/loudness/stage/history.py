@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 
@@ -37,3 +38,32 @@ class SentHistory:
     """The log could not be read: every cap counts as used up by the moment of the start."""
     ended_s: float = 0.0
     """How long ago all this was told; every age grows by it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assumption:
+    """What caps over one window count as sent although nothing tells it."""
+
+    window_s: float
+    assumed_s: float
+    """For so long the most that the caps allow is assumed; the whole window where the history is lost."""
+    left_s: float
+    """From the start on, until none of it lies within the window any more."""
+
+
+NOTABLE_SHARE = 0.01
+"""Of a window: less than that lowers nothing that anybody hears."""
+
+
+def assumptions(history: SentHistory, windows_s: Iterable[float]) -> Iterator[Assumption]:
+    """What is assumed, window by window, the shortest first."""
+    for window_s in sorted(set(windows_s)):
+        if history.unreadable:
+            assumed_s, youngest_s = window_s, 0.0
+        else:
+            within = [one for one in history.unlogged if one.duration_s > 0.0 and one.age_s < window_s]
+            assumed_s = min(window_s, math.fsum(one.duration_s for one in within))
+            youngest_s = max(0.0, min((one.age_s for one in within), default=window_s))
+        left_s = window_s - youngest_s - history.ended_s
+        if assumed_s >= NOTABLE_SHARE * window_s and left_s > 0.0:
+            yield Assumption(window_s=window_s, assumed_s=assumed_s, left_s=left_s)

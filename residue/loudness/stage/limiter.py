@@ -1,4 +1,4 @@
-"""A true-peak limiter with look-ahead: the ceiling of each output is never passed, whatever comes."""
+"""A true-peak limiter with look-ahead: the ceiling of each output is never exceeded, whatever comes."""
 
 from __future__ import annotations
 

@@ -59,7 +59,7 @@ class Reading:
     outputs: Mapping[str, Levels]
     caps: tuple[CapReading, ...]
     governor_db: float
-    """What the governor takes away now; 0.0 while it does not act, below 0 when it does."""
+    """The gain of the governor now: 0.0 while it does not act, below 0 when it does."""
     limiter_db: float
     """The most that the limiter took away in the last 0.1 s."""
     muted_frames: int

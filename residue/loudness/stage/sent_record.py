@@ -17,7 +17,7 @@ CapUnits = NDArray[np.int64]
 RECENT_HOPS = 1_200
 """Two minutes are kept hop by hop."""
 BIN_HOPS = 50
-"""What is older is kept in sums over 5 s, each of which counts as sent at its end."""
+"""Older energies are kept in sums over 5 s, each of which counts as sent at its end."""
 LONGEST_S = 86_400.0
 """The longest window that a cap may have (CapEntry.window_s)."""
 _BINS = round(LONGEST_S / HOP_S / BIN_HOPS)

@@ -1,4 +1,4 @@
-"""Where in frequency a muscle speaks: it sinks as the muscle tires."""
+"""The frequencies of a muscle, which sink as it tires."""
 
 from __future__ import annotations
 
@@ -8,24 +8,27 @@ import numpy as np
 from msgspec import Meta
 
 from residue.dsp import filters
+from residue.dsp.contact import Contact
 from residue.dsp.filters import FromFirst, SosFilter
 from residue.dsp.sliding import sliding_sum
 from residue.dsp.switching import Hysteresis
-from residue.mapping.node import Block, NodeContext, SlowIn, Step
+from residue.mapping.node import Block, NodeContext, SlowIn, Step, Trusted
 from residue.mapping.nodes.fields import CutoffHz, WindowS
 from residue.mapping.nodes.shapes import InputShapes, SlowNode, below_half_rate
-from residue.mapping.signals import CONTROL_RATE_HZ, SLOW, Shape, Signal, Slow
+from residue.mapping.signals import CONTROL_RATE_HZ, SLOW, Shape, Slow
 
 
 class MedianFrequency(SlowNode, frozen=True):
     """The frequency, in Hz, below which half of the power between two frequencies lies.
 
     Found without a transform: a row of low-passes tells how much power lies below each of 32 frequencies.
+    Trust: the share that is no hum of the mains; 0 while the sensor gives nothing that moves.
     Latency: half the window. Source: definition of the median frequency; Butterworth low-passes of eighth order.
     """
 
     kind = "median_frequency"
     family = "muscle"
+    has_trust = True
 
     input: SlowIn
     low_hz: CutoffHz = 5.0
@@ -46,8 +49,9 @@ class MedianFrequency(SlowNode, frozen=True):
         lowpasses = [SosFilter(filters.lowpass(edge_hz, CONTROL_RATE_HZ, 8)) for edge_hz in edges_hz.tolist()]
         sums = [sliding_sum(max(1, round(self.window_s * CONTROL_RATE_HZ))) for _ in range(_EDGES + 1)]
         corners_hz = np.concatenate(([self.low_hz], edges_hz))
+        contact = Contact(CONTROL_RATE_HZ)
 
-        def step(block: Block) -> Signal:
+        def step(block: Block) -> Trusted:
             signal = band(level(block.slow("input")))
             parts = [*(lowpass(signal) for lowpass in lowpasses), signal]
             below = np.stack([running(part * part) for running, part in zip(sums, parts, strict=True)])
@@ -58,7 +62,7 @@ class MedianFrequency(SlowNode, frozen=True):
             under, over = below[upper - 1, column], below[upper, column]
             share = np.clip((half - under) / np.maximum(over - under, _LEAST), 0.0, 1.0)
             median_hz: Slow = corners_hz[upper - 1] + share * (corners_hz[upper] - corners_hz[upper - 1])
-            return median_hz
+            return Trusted(median_hz, contact(block.slow("input")))
 
         return step
 
@@ -67,11 +71,13 @@ class CrossingRate(SlowNode, frozen=True):
     """Half the zero crossings a second: the frequency, in Hz, of what is periodic.
 
     A crossing counts when the signal has gone beyond ignore_below on both sides.
+    Trust: the share that is no hum of the mains; 0 while the sensor gives nothing that moves.
     Latency: half the window. Source: zero-crossing count as in surface EMG.
     """
 
     kind = "crossing_rate"
     family = "muscle"
+    has_trust = True
 
     input: SlowIn
     window_s: WindowS = 0.5
@@ -82,16 +88,18 @@ class CrossingRate(SlowNode, frozen=True):
         side = Hysteresis(self.ignore_below, -self.ignore_below)
         ticks = max(1, round(self.window_s * CONTROL_RATE_HZ))
         running = sliding_sum(ticks)
+        contact = Contact(CONTROL_RATE_HZ)
         was_above: bool | None = None
 
-        def step(block: Block) -> Signal:
+        def step(block: Block) -> Trusted:
             nonlocal was_above
             above = side(block.slow("input"))
             if not len(above):
-                return np.empty(0)
+                return Trusted(np.empty(0), np.empty(0))
             before = np.concatenate(([above[0] if was_above is None else was_above], above[:-1]))
             was_above = bool(above[-1])
-            return running((above != before).astype(np.float64)) * (CONTROL_RATE_HZ / (2 * ticks))
+            rate_hz: Slow = running((above != before).astype(np.float64)) * (CONTROL_RATE_HZ / (2 * ticks))
+            return Trusted(rate_hz, contact(block.slow("input")))
 
         return step
 

@@ -16,7 +16,7 @@ OscAddress = Annotated[
 
 
 class Feed(LikeInput, frozen=True):
-    """Tells a slow signal (so many times a second) or events (each one) to whoever listens on the network, by OSC.
+    """Sends a slow signal (so many times a second) or each event to other machines, by OSC.
 
     What is made from a reading of the body has a second address beside it, ADDRESS/trust: 0 (not measured) to 1, so
     many times a second.

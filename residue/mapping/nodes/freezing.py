@@ -39,15 +39,15 @@ class Freeze(LikeInput, frozen=True):
         def step(block: Block) -> Signal:
             sound = block.fast("input")
             out = np.empty_like(sound)
-            for start, stop, is_frozen in _runs(block.span, block.slow("frozen"), frozen.wanted):
+            for start, stop, is_frozen in runs(block.span, block.slow("frozen"), frozen.wanted):
                 out[:, start:stop] = frozen(sound[:, start:stop], wanted=is_frozen)
             return out
 
         return step
 
 
-def _runs(span: Span, frozen: Slow, before: bool) -> list[tuple[int, int, bool]]:  # noqa: FBT001 (a state, no switch)
-    """Stretches (start, stop, whether it is frozen) of the span, in its own frames."""
+def runs(span: Span, frozen: Slow, before: bool) -> list[tuple[int, int, bool]]:  # noqa: FBT001 (a state, no switch)
+    """Stretches (start, stop, whether it is frozen: above a half) of the span, in its own frames."""
     states = frozen > 0.5
     changes = np.flatnonzero(states != np.concatenate(([before], states))[:-1])
     starts = (span.first_tick + changes) * FRAMES_PER_TICK - span.start

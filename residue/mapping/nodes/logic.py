@@ -103,7 +103,7 @@ _FAR = 1_000_000_000
 
 
 class EveryNth(LikeInput, frozen=True, kw_only=True):
-    """Passes every nth event, the nth first; a reset begins the counting anew.
+    """Passes every nth event, the nth first; after a reset it counts from the beginning.
 
     Latency: none.
     """

@@ -27,7 +27,7 @@ OneG = Annotated[
 
 
 class ThreeAxes(Node, frozen=True):
-    """What listens to an accelerometer: its three channels, gravity within them."""
+    """A node that reads an accelerometer: three channels, gravity within them."""
 
     x: SlowIn
     y: SlowIn
@@ -148,7 +148,7 @@ class Steps(ThreeAxes, frozen=True):
 
     The first two of a row give none: a jolt is no step. `heart_rate` makes steps a minute of them.
     Trust: 1 while step follows step, fading once one is overdue.
-    Latency: 0.5 s. Source: windowed peak detection after Brajdic and Harle, UbiComp (2013) 225-234.
+    Latency: 0.4 s. Source: windowed peak detection after Brajdic and Harle, UbiComp (2013) 225-234.
     """
 
     kind = "steps"

@@ -1,4 +1,4 @@
-"""What a muscle does, from its sound (MMG) or its voltage (EMG)."""
+"""The muscle: its work, from its sound (MMG) or its voltage (EMG)."""
 
 from __future__ import annotations
 
@@ -162,7 +162,7 @@ class Effort(SlowNode, frozen=True):
 
 
 class BandLevel(SlowNode, frozen=True):
-    """Root mean square of what lies between two frequencies; as it stands, physiological tremor.
+    """Root mean square of the band between two frequencies; with the defaults, physiological tremor.
 
     Trust: the share that is no hum of the mains; 0 while the sensor gives nothing that moves.
     Latency: half the window. Source: Butterworth band-pass; 8 to 12 Hz is the usual range of physiological tremor.

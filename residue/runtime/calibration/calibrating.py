@@ -6,7 +6,6 @@ import re
 import textwrap
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
 from typing import Protocol
 
 from residue.installation.room import Room
@@ -23,6 +22,7 @@ from residue.loudness.outputs.calibration import (
     MOST_M_PER_S2,
     PINK_BAND_HZ,
     Calibration,
+    Origin,
     VibrationCalibration,
     offset_db,
 )
@@ -49,7 +49,7 @@ Answer with
   Enter        it shows no more than with nothing playing: play 3 dB louder; or, once it is enough: keep it
   + or -       3 dB louder, 3 dB quieter
   k            keep this reading although it is not far above the background
-  r            begin this output anew, after an amplifier was moved
+  r            begin this output again, after an amplifier was moved
   s, q         leave this output out; end. Ctrl-C ends too; either way the sound fades out.\
 """
 
@@ -92,7 +92,8 @@ class Calibrating:
     room: Room
     technician: Technician
     player: StepPlayer
-    today: date
+    origin: Origin
+    """Of what is measured now."""
     save: Save
 
     def walk(self) -> list[str]:
@@ -145,7 +146,7 @@ class Calibrating:
                 self._tell_all(error)
 
     def _measured(self, step: CalibrationStep) -> Measured | None:
-        """Measures one output from a step on; None to begin anew."""
+        """Measures one output from a step on; None to begin again."""
         self.player.play(step)
         while True:
             answer = self._answer(_question(step))
@@ -154,7 +155,7 @@ class Calibrating:
             try:
                 following = self._after(step, answer)
                 if following is None:
-                    return procedure.answered(step, self.today)
+                    return procedure.answered(step, self.origin)
             except ProblemError as error:
                 self._tell_all(error)
                 continue

@@ -14,16 +14,18 @@ from types import FrameType
 from residue.installation.load import ROOM, room_of
 from residue.installation.room import Room
 from residue.installation.room_file import record
+from residue.loudness.outputs.calibration import Origin
 from residue.output.opening import check_device, routing_of, sink_opener
 from residue.output.returning import ReturningSink
 from residue.problems import ProblemError, stopping, stops
 from residue.runtime.calibration.calibrating import Calibrating, Measured, Technician, identify, told
 from residue.runtime.calibration.calibration_player import CalibrationPlayer, running
+from residue.runtime.journal.event_kinds import CALIBRATED
 from residue.runtime.journal.evidence import Evidence
-from residue.runtime.journal.log import CALIBRATED
 from residue.runtime.journal.tallies import Circumstances
 from residue.runtime.system.clock import Clock
 from residue.runtime.system.files import occupied
+from residue.runtime.system.machine_identity import machine_identity
 
 _CIRCUMSTANCES = Circumstances(house="calibrating", performance=None, playhead_s=None, plan_gain_db=None, trim_db=0.0)
 
@@ -43,7 +45,7 @@ class Terminal:
 
 @dataclass(frozen=True)
 class Bench:
-    """Where a calibration takes place.
+    """The place of a calibration: installation, device, state folder, clock.
 
     device: of room.toml if None. state: the folder of the level log.
     """
@@ -57,12 +59,13 @@ class Bench:
         """Calibrate a room output by output; the names of those that were. Raises ProblemError."""
         with self._set_up() as (room, player, evidence):
             today = self.clock.now().astimezone().date()
+            origin = Origin(on=today, device=self.device or room.device, machine=machine_identity())
 
             def save(name: str, measured: Measured) -> None:
                 record(self.folder / ROOM, name, measured)
                 evidence.happened(CALIBRATED, told(name, room.output[name], measured).replace("\n", " "))
 
-            return Calibrating(room, technician, player, today, save).walk()
+            return Calibrating(room, technician, player, origin, save).walk()
 
     def tone(self, output: str, technician: Technician) -> None:
         """Let one output of a room count its number. Raises ProblemError."""

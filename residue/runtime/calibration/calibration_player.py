@@ -77,7 +77,7 @@ class CalibrationPlayer:
         return "A cap or the limiter holds this level down." if playing.held_down else None
 
     def write_hop(self) -> None:
-        """Write a tenth of a second; blocks as long as the sink does. What plays begins anew after a loss."""
+        """Write a tenth of a second; blocks as long as the sink does. The sound begins again after a loss."""
         with self._asking:
             if self._sink.lost is not None:
                 if (wanted := self._wanted) is not None:

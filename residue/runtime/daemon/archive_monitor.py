@@ -14,7 +14,7 @@ from residue.archive.permission import check_dates
 from residue.installation.load import Installation
 from residue.problems import Finding, ProblemError
 from residue.records import SpoiltRecordError, decode_record, encode_record, read_record
-from residue.runtime.journal.log import READ_AGAIN
+from residue.runtime.journal.event_kinds import READ_AGAIN
 from residue.runtime.planning.planning import sources
 from residue.runtime.system.child_process import ChildProcess, ProcessStarter
 from residue.runtime.system.clock import Clock

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from residue.installation.load import Installation
+from residue.loudness.stage.history import SentHistory, assumptions
 from residue.mapping.playback import Playback
 from residue.output.opening import routing_of, sink_opener
 from residue.output.returning import ReturningSink
@@ -19,13 +20,20 @@ from residue.runtime.house.memory import Memory, recalled
 from residue.runtime.house.timekeeper import Timekeeper
 from residue.runtime.journal.log import LevelLog
 from residue.runtime.planning.planner import Planner
-from residue.runtime.planning.preparation import cap_stage, open_performance, playback_before, sounding_outputs
+from residue.runtime.planning.preparation import (
+    cap_stage,
+    caps,
+    open_performance,
+    playback_before,
+    sent_history,
+    sounding_outputs,
+)
 from residue.runtime.system.clock import Clock
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Places:
-    """Where a daemon plays, and where it keeps what it makes.
+    """The device and the folders of a daemon.
 
     device: instead of the one in room.toml; a path in it starts from the working directory, one in room.toml from the
     state folder.
@@ -52,27 +60,29 @@ def show_of(
     happened: writes into the event log: kind, text, and who asked.
     """
     planner = Planner(in_force, places.cache, lambda: keeper.due())
-    engine = _engine(in_force(), places, log, clock, heard)
+    history = sent_history(in_force(), log, clock.now())
+    engine = _engine(in_force(), places, history, heard)
     player = Player(engine, planner, _opener(in_force, planner, places.cache))
     timekeeper = Timekeeper(in_force, clock, before.last_known)
     house = recalled(before, in_force().hours.programme, clock.monotonic_s())
     keeper = Keeper(house, lambda: in_force().hours.programme, timekeeper, clock, player, happened)
-    return Show(in_force, clock, timekeeper, planner, engine, player, keeper)
+    assumed = tuple(assumptions(history, (cap.window_s for cap in caps(in_force()) if cap.quantity.windowed)))
+    return Show(in_force, clock, clock.monotonic_s(), assumed, timekeeper, planner, engine, player, keeper)
 
 
-def _engine(installation: Installation, places: Places, log: LevelLog, clock: Clock, heard: SpanObserver) -> Engine:
+def _engine(installation: Installation, places: Places, history: SentHistory, heard: SpanObserver) -> Engine:
     outputs = sounding_outputs(installation)
     given, folder = places.device or installation.room.device, Path() if places.device else places.state
     sink = ReturningSink(sink_opener(given, routing_of(outputs), folder))
-    return Engine(cap_stage(installation, log, clock.now()), sink, len(outputs), heard)
+    return Engine(cap_stage(installation, history), sink, len(outputs), heard)
 
 
 def _opener(
     in_force: Callable[[], Installation], planner: Planner, cache: Path
 ) -> Callable[[str, int, Progress], Playback]:
     def opened(name: str, frame: int, progress: Progress) -> Playback:
-        installation, knots_db = in_force(), planner.outcome.knots_db.get(name, ())
+        installation, lowering = in_force(), planner.outcome.lowering.get(name)
         performance = open_performance(installation, name, cache, progress)
-        return playback_before(frame, installation, performance, knots_db, cache)
+        return playback_before(frame, installation, performance, lowering, cache)
 
     return opened

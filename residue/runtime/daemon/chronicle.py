@@ -1,4 +1,4 @@
-"""What happens and what is sent, on its way into the level log, the status and the journal."""
+"""Events and sent levels, on their way into the level log, the status and the journal."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ END_S = 0.3
 
 
 class Chronicle:
-    """Takes events and tallies, and has them written. writer: may be told anything, and makes nobody wait."""
+    """Takes events and tallies, and has them written. writer: takes everything and makes nobody wait."""
 
     def __init__(self, writer: LogWriter, clock: Clock) -> None:
         self.writer = writer

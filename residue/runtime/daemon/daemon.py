@@ -16,7 +16,9 @@ from residue.control.addresses import SWAP_TOLD
 from residue.control.feed import FeedSender
 from residue.control.surface import Surface, open_surface
 from residue.installation.load import Installation
+from residue.problems import ProblemError, stops
 from residue.records import encode_record
+from residue.runtime.calibration.own_calibration import check_own_calibrations
 from residue.runtime.daemon.archive_monitor import NIGHT, ArchiveMonitor
 from residue.runtime.daemon.assembly import Places, show_of
 from residue.runtime.daemon.chronicle import Chronicle
@@ -26,14 +28,15 @@ from residue.runtime.engine.engine import SWITCH_S
 from residue.runtime.engine.show import Show
 from residue.runtime.house.exchange import Event
 from residue.runtime.house.in_force import Change, InForce
-from residue.runtime.house.memory import Memory, memory, remembered
+from residue.runtime.house.memory import Memory, alive_at, memory, remembered
 from residue.runtime.house.osc_handlers import handlers
+from residue.runtime.journal.event_kinds import CUT, ENDED, STARTED
 from residue.runtime.journal.in_force import in_force
-from residue.runtime.journal.log import CUT, ENDED, FILE_NAME, STARTED, LevelLog
+from residue.runtime.journal.log import FILE_NAME, LevelLog
 from residue.runtime.journal.log_writer import LogWriter
 from residue.runtime.planning.preparation import caps, sounding_outputs
 from residue.runtime.swap.keeper import SwapKeeper
-from residue.runtime.system.clock import SystemClock
+from residue.runtime.system.clock import SystemClock, uptime
 from residue.runtime.system.diagnostics import Diagnostics
 from residue.runtime.system.ending_signals import ending_signals
 from residue.runtime.system.files import occupied
@@ -61,7 +64,7 @@ STEP_S = 2.0
 FILES_S = 1.0
 """Between two looks at the files of the installation."""
 FILES_FAULT_S = 60.0
-"""After a fault of our own in looking at them: it is told once a minute, and what was in force stays."""
+"""After a fault of our own in reading them, it is reported once a minute, and the files in force stay."""
 SWITCHING_S = 1.0
 
 
@@ -70,6 +73,9 @@ def run(installation: Installation, places: Places, *, for_s: float | None) -> i
 
     Raises ProblemError where something keeps it from starting.
     """
+    device = places.device or installation.room.device
+    if stops(foreign := check_own_calibrations(device, sounding_outputs(installation))):
+        raise ProblemError(foreign)
     sys.setswitchinterval(SWITCH_S)
     with Diagnostics() as diagnostics, occupied(places.state):
         return asyncio.run(_Daemon(installation, places, diagnostics).run(for_s))
@@ -119,7 +125,7 @@ class _Daemon:
         return found
 
     def _all_triggers(self, show: Show) -> list[Trigger]:
-        """What falls due at a known moment; the loop finds out by itself what is so then."""
+        """Triggers at known moments; the loop itself finds out what is due then."""
         hours, night = show.timekeeper, round(NIGHT.total_seconds() / 60)
         trimming = Period(TRIM_LOG_S, show.clock.monotonic_s)
         return [
@@ -156,7 +162,7 @@ class _Daemon:
         return self._exit_status
 
     def _beside(self) -> list[Coroutine[Any, Any, None]]:
-        """What goes on beside the loop, since it may take its time."""
+        """The work beside the loop, since it may take its time."""
         return [
             self._show.timekeeper.keep_asking(),
             self._keep_files(),
@@ -263,7 +269,8 @@ class _Daemon:
 
     def _write_down(self) -> None:
         show, now_s = self._show, self._clock.monotonic_s()
-        held = memory(show.keeper.house, show.player.view(), now_s, show.timekeeper.known.last_known)
+        alive, last_known = alive_at(self._clock.now(), uptime()), show.timekeeper.known.last_known
+        held = memory(show.keeper.house, show.player.view(), now_s, last_known=last_known, alive=alive)
         self._chronicle.writer.remember(encode_record(held))
 
     def _watch_clock(self) -> None:
@@ -317,6 +324,8 @@ class _Daemon:
             monotonic_s=self._clock.monotonic_s(),
             engine=show.engine.snapshot,
             disturbances=self._watching.disturbances,
+            started_s=show.started_s,
+            assumed=show.assumed,
             alarms=[
                 *self._watching.rounds.alarms,
                 *self._in_force.alarms,

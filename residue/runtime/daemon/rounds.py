@@ -12,7 +12,7 @@ from residue.watchdog.watch import Due, Watchdog
 
 
 class Rounds:
-    """One look at everything, each time it is asked; systemd is told that the house lives only if frames were written.
+    """Looks at everything once; systemd hears that the house lives only if frames were written.
 
     vitals: looks. remedies: carry out, by kind; what is not among them needs nothing but its line in the log.
     restarts: bounds how often a check may end the program. happened: writes into the event log: kind, text.
@@ -42,7 +42,7 @@ class Rounds:
         return self._watchdog.alarms
 
     def make(self, told: str) -> None:
-        """Look, do what is due, and tell systemd; `told` is its status line."""
+        """Look, do what is due, and notify systemd; `told` is its status line."""
         vitals = self._vitals()
         self.stands, self._frames = vitals.frames == self._frames, vitals.frames
         for due in self._watchdog.look(vitals):

@@ -10,7 +10,8 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import residue
-from residue.loudness.caps.caps import reached_in_words
+from residue.loudness.caps.caps import duration_in_words, reached_in_words
+from residue.loudness.stage.history import Assumption
 from residue.loudness.stage.readings import CapReading, Levels, Reading
 from residue.runtime.daemon.disturbances import Disturbances
 from residue.runtime.engine.engine import Snapshot
@@ -22,7 +23,7 @@ from residue.schedule.opening import Opening
 from residue.schedule.spans import local
 
 _HARDLY_DB = 0.05
-"""Gains nearer to 0 dB are not told."""
+"""Gains nearer to 0 dB are not shown."""
 LATELY_S = 3_600.0
 """So long a late block or a loss of the device keeps the house from being called well."""
 
@@ -44,6 +45,10 @@ class Known:
     monotonic_s: float
     engine: Snapshot
     disturbances: Disturbances
+    started_s: float
+    """When the cap stage began, on the monotonic clock."""
+    assumed: Sequence[Assumption]
+    """What the caps counted as sent when it began, although nothing tells it."""
     alarms: Sequence[str]
     events: Iterable[EventRow]
     ears_known: bool
@@ -82,7 +87,19 @@ def status(known: Known) -> dict[str, Any]:
         "held_until": _held_until(known),
         "bag": _bag(known),
         "lowered": list(_lowered(known)),
+        "assumed": [
+            {"window_s": one.window_s, "assumed_s": round(one.assumed_s, 1), "until": _time(until, known.zone)}
+            for one, until in _assumed(known)
+        ],
     }
+
+
+def _assumed(known: Known) -> Iterator[tuple[Assumption, datetime]]:
+    """What is still assumed, and until when."""
+    since_s = known.monotonic_s - known.started_s
+    for one in known.assumed:
+        if one.left_s > since_s:
+            yield one, known.now + timedelta(seconds=one.left_s - since_s)
 
 
 def _held_until(known: Known) -> str | None:
@@ -101,7 +118,7 @@ def _bag(known: Known) -> dict[str, str | None] | None:
 
 
 def _lowered(known: Known) -> Iterator[dict[str, Any]]:
-    """What makes the piece quieter now: by what, by how much, and who asked for it."""
+    """Lists what lowers the piece now, by how much, and who asked for it."""
     reading, opening = known.engine.reading, known.opening
     if (plan_db := _plan_gain_db(known)) is not None and plan_db < 0.0:
         yield {"by": "plan", "db": round(plan_db, 1), "who": None}
@@ -129,6 +146,7 @@ def attention(known: Known) -> list[str]:
     if house.trim_db < 0.0:
         who = f" by {house.trimmed_by}" if house.trimmed_by else ""
         told.append(f"The house is trimmed by {house.trim_db:.1f} dB{who}. `residue trim 0` ends the trim.")
+    told += [_assumption_in_words(one, until, known.zone) for one, until in _assumed(known)]
     if _lately(seen.last_loss, known.now):
         told.append(f"The sound device was lost at {_clock(seen.last_loss, known.zone)}. Look at its cable and power.")
     if _lately(seen.last_late, known.now):
@@ -137,6 +155,15 @@ def attention(known: Known) -> list[str]:
             f"{seen.late_blocks} blocks were late since the start, the last at {last}. The machine is too busy."
         )
     return told
+
+
+def _assumption_in_words(one: Assumption, until: datetime, zone: ZoneInfo) -> str:
+    window = duration_in_words(one.window_s)
+    if one.assumed_s >= one.window_s:
+        what = f"What was sent before the start is lost, so caps over {window} count as used up"
+    else:
+        what = f"{one.assumed_s:.1f} s before the start are not logged, so caps over {window} count the most for them"
+    return f"{what}: quieter until {_clock(until, zone)}. Nothing needs to be done."
 
 
 def _lately(moment: datetime | None, now: datetime) -> bool:

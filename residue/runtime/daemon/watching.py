@@ -1,4 +1,4 @@
-"""The watchdog's part of the daemon: what it looks at, what it does, and what systemd is told."""
+"""The watchdog's part of the daemon: its vitals, its remedies, and its notices to systemd."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ FADE_S = 1.0
 
 
 class Watching:
-    """Looks at a show and mends it. restart: ends the program, which systemd then starts anew; told why."""
+    """Looks at a show and mends it. restart: ends the program for a reason; systemd then starts it again."""
 
     def __init__(
         self, show: Show, state: Path, chronicle: Chronicle, surface: Surface, restart: Callable[[str], None]

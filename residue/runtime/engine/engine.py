@@ -39,7 +39,7 @@ logger = logging.getLogger(__name__)
 BLOCK_FRAMES = HOP_FRAMES
 """A hop of the cap stage, so that every performance begins at the beginning of a hop, as its level profile did."""
 SWITCH_S = 0.0005
-"""What a thread waits at most for the interpreter: with Python's own 5 ms a busy thread starves the engine."""
+"""A thread waits at most so long for the interpreter: with Python's own 5 ms a busy thread starves the engine."""
 RETURN_FADE_S = 3.0
 """Fade-in after a loss of the device, after a hold, and wherever a performance does not begin at its beginning."""
 CROSSFADE_S = 4.0
@@ -90,11 +90,11 @@ class Snapshot:
     """Written since the start: the heartbeat."""
     turn: int = 0
     performance: str | None = None
-    """What is under way."""
+    """The performance under way."""
     playhead_s: float = 0.0
     section: str | None = None
     readings: Mapping[str, BodyReading] = field(default_factory=dict)
-    """What is read of the performer's body, by node."""
+    """The readings of the performer's body, by node."""
     trim: float = 1.0
     plan_gain: float = 1.0
     asked_peak: float = 0.0
@@ -117,7 +117,7 @@ class Snapshot:
 
 
 SpanObserver = Callable[[Span, Signals, float], None]
-"""Told of each block: its span, its signals, and the monotonic time at which its first frame is heard."""
+"""Called for each block with its span, its signals, and the monotonic time at which its first frame is heard."""
 
 
 class Engine:
@@ -156,7 +156,7 @@ class Engine:
         self._began_s = inf
         """When the last block was begun."""
         self._ended = False
-        """All was sent and told, down to the last fade."""
+        """Everything was sent and reported, down to the last fade."""
         self._generation = 0
         self._sending = threading.Lock()
         """Held by a thread while it is within the cap stage or the sink."""
@@ -199,7 +199,7 @@ class Engine:
         self._orders.put(partial(self._lower_plan, number, gain))
 
     def reopen(self, why: str) -> None:
-        """Let go of the sink and open it anew."""
+        """Close the sink and open it again."""
         self._orders.put(partial(self._sink.reopen, why))
 
     def leave_out(self, performance: str, why: str, fade_s: float) -> None:
@@ -208,7 +208,7 @@ class Engine:
         self.fade_out(fade_s)
 
     def silence(self, why: str) -> None:
-        """Be heard no more until the program is started anew."""
+        """Stay silent until the program is started again."""
         self._orders.put(partial(self._sink.give_up, why))
 
     def rebuild(self, why: str) -> bool:

@@ -24,7 +24,7 @@ LEFT_OUT_S = 3_600.0
 """How long a performance that failed once is left out; twice as long each time more, up to LEFT_OUT_MOST_S."""
 LEFT_OUT_MOST_S = 86_400.0
 ALL_FAILED_S = 20.0
-"""Where nothing else can be played, a performance that failed is tried again so soon."""
+"""If nothing else can be played, a failed performance is tried again after this time."""
 
 
 def left_out(failures: Mapping[str, Failure], planned: Set[str], now_s: float) -> Mapping[str, str]:

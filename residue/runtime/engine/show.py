@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from residue.installation.load import Installation
+from residue.loudness.stage.history import Assumption
 from residue.runtime.engine.engine import Engine
 from residue.runtime.engine.player import Player
 from residue.runtime.house.keeper import Keeper
@@ -16,10 +17,16 @@ from residue.runtime.system.clock import Clock
 
 @dataclass(frozen=True, slots=True)
 class Show:
-    """What plays. in_force: gives the installation, and is asked each time."""
+    """The playing parts together.
+
+    in_force: gives the installation, and is asked each time. started_s: when the cap stage began, on the monotonic
+    clock. assumed: what the caps count as sent although nothing tells it.
+    """
 
     in_force: Callable[[], Installation]
     clock: Clock
+    started_s: float
+    assumed: Sequence[Assumption]
     timekeeper: Timekeeper
     planner: Planner
     engine: Engine

@@ -15,7 +15,7 @@ _WHOLE_S = 1.0
 
 
 def entered(house: House, world: World, programme: Programme) -> House:
-    """A new opening begins its programme anew; one that was edited, or that the clock fell back into, goes on."""
+    """A new opening begins its programme; an edited one, or one that the clock fell back into, goes on."""
     now, known = world.opening, house.opening
     if now is None:
         return house
@@ -76,5 +76,5 @@ def interrupted(house: House, engine: EngineView, programme: Programme) -> House
 
 
 def place_s(house: House, engine: EngineView) -> float:
-    """Where in the performance the house is: in what plays, else in what comes next."""
+    """The place in the performance that plays, or else in the next one."""
     return engine.playhead_s if house.under_way and engine.turn == house.turn else house.from_s

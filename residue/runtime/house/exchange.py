@@ -69,9 +69,9 @@ class EngineView:
     turn: int = 0
     """The number of the last Start it acted on; 0 before the first."""
     sounding: bool = False
-    """That turn is under way: not ended, and not yet faded out. A quiet passage counts; so does an unheard one."""
+    """The turn is under way: not ended, and not yet faded out. A quiet passage counts; so does an unheard one."""
     playhead_s: float = 0.0
-    """Place in the performance; stands still where the turn stopped."""
+    """Place in the performance; it stays where the turn stopped."""
     trim_db: float = 0.0
     """As it was last set."""
     ready: frozenset[str] = frozenset()

@@ -1,4 +1,4 @@
-"""Requests of people on their way into the event log: a flood of them is told in few rows."""
+"""Requests of people on their way into the event log, which folds a flood of them into few rows."""
 
 from __future__ import annotations
 
@@ -9,14 +9,14 @@ from residue.control.rate import Allowance
 from residue.loudness.caps.caps import duration_in_words
 
 BURST_ROWS = 12.0
-"""Whoever works by hand has a row for each request."""
+"""Requests by hand get a row each."""
 ROWS_PER_S = 1.0 / 60.0
 """Of one sender in the long run; a fader that is moved for an hour gives some sixty rows."""
 ALL_BURST_ROWS = 60.0
 ALL_ROWS_PER_S = 1.0 / 15.0
 """Of all senders together, whose addresses can be forged: less than 6,000 rows a day."""
 MOST_FOLDED = 64
-"""Kinds of requests and senders that may wait for a row; further senders are told as one."""
+"""Kinds of requests and senders that may wait for a row; further senders are counted as one."""
 SEVERAL = "several senders"
 
 
@@ -44,7 +44,7 @@ class FoldedRequests:
         self._folded: dict[tuple[str, str], _Folded] = {}
 
     def tell(self, *, kind: str, text: str, sender: str) -> None:
-        """One request."""
+        """Write one request, or fold it."""
         waiting = self._folded.get((kind, sender))
         if waiting is None and self._allowance.take(sender):
             self._write(kind, text, sender)

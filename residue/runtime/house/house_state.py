@@ -42,7 +42,7 @@ MAY_SOUND = frozenset({State.PLAYING, State.OPENING})
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where the programme of an opening goes on."""
+    """The place at which the programme of an opening goes on."""
 
     opening: Opening
     index: int
@@ -59,7 +59,7 @@ class House:
     opening: Opening | None = None
     """The opening that `index` counts in; the last one, while closed."""
     before: Place | None = None
-    """Where the opening before that one was left; a clock that steps there and back goes on in both."""
+    """The place at which the opening before that one was left; a clock that steps there and back goes on in both."""
     index: int = 0
     """The place in the programme of that opening: of what plays, else of what comes next."""
     under_way: bool = False
@@ -67,7 +67,7 @@ class House:
     turn: int = 0
     """The number of the last turn started."""
     from_s: float = 0.0
-    """Where in the performance that turn began, or the next begins."""
+    """The place in the performance at which that turn began, or the next begins."""
     in_order: bool = True
     """Whether that follows what was played before as the hours have it: not after `next`, or a turn begun again."""
     rest_until_s: float = -inf
@@ -81,7 +81,7 @@ class House:
     """When the hold ends by itself, on the monotonic clock; inf: only when a person releases it."""
     trim_db: float = 0.0
     trimmed_by: str | None = None
-    """Who set the trim last; None where there is none."""
+    """The person or machine that set the trim last; None without a trim."""
     reason: str = ""
     """Why it is in this state, in a person's words."""
 

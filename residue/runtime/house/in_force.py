@@ -1,4 +1,4 @@
-"""What is in force while the house runs: the one holder of the installation, which everything else asks."""
+"""The installation in force while the house runs: its one holder, which everything else asks."""
 
 from __future__ import annotations
 
@@ -33,12 +33,12 @@ from residue.schedule.beside import CALENDAR_FILE
 from residue.schedule.spans import local
 from residue.schedule.watched import LoadedFiles, Refused, Watched
 
-RESTART = "A person has to start the program anew to use it, such as by: sudo systemctl restart residue."
+RESTART = "To use it, restart the program by hand: sudo systemctl restart residue."
 
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """What can take force now."""
+    """A change that can take force now."""
 
     installation: Installation
     hours: bool = False
@@ -90,7 +90,7 @@ class InForce:
         self._installation = change.installation
 
     def look(self, monotonic_s: float) -> Change | None:
-        """Called every second or so, and may take its time: what can take force now; the rest is told."""
+        """Gives the changes that can take force now, and reports the rest. Called every second or so; may be slow."""
         match self._piece.look(monotonic_s):
             case LoadedFiles(graph):
                 self._tell(PIECE, self._piece_differs(graph))
@@ -141,7 +141,7 @@ class InForce:
             self._happened("files", words)
 
     def _refuse(self, file: str, error: ProblemError) -> None:
-        self._tell(file, f"{file} was changed and is refused; what was in force stays. {error}")
+        self._tell(file, f"{file} was changed and is refused; the earlier one stays in force. {error}")
 
     def _refuse_hours(self, error: ProblemError) -> None:
         self._told[HOURS] = f"The new hours are refused, and the old ones stay in force. {error}"
@@ -219,7 +219,7 @@ def _stricter_in_words(before: Room, now: Room, at: datetime) -> str:
     if longest_s:
         until = at + timedelta(seconds=longest_s)
         counts = (
-            f" What was played before counts against them: it can be quieter, or silent, until {until:%H:%M} at most."
+            f" Sound played before counts as well: the house can be quieter, or silent, until {until:%H:%M} at most."
         )
     return f"Stricter limits of room.toml are in force: {'; '.join(told)}.{counts}"
 

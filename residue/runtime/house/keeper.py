@@ -59,7 +59,7 @@ class Keeper:
 
     @property
     def performance(self) -> str | None:
-        """What the house plays, or plays next; None before its first opening."""
+        """The performance that the house plays, or plays next; None before its first opening."""
         return None if self.house.opening is None else performance_at(self.house, self._programme())
 
     def due(self) -> Sequence[str]:

@@ -70,7 +70,7 @@ def hours_differ(installation: Installation) -> bool:
 
 
 def _resumed(folder: Path, before: Path) -> Installation:
-    """What was in force, with the hours and the stricter limits of the folder. Raises ProblemError.
+    """The files in force before, with the hours and the stricter limits of the folder. Raises ProblemError.
 
     Where that does not fit together any more: the folder, with the stricter limits that were in force.
     """

@@ -12,9 +12,18 @@ from residue.records import SpoiltRecordError, read_record
 from residue.runtime.house.course import interrupted, place_s
 from residue.runtime.house.exchange import EngineView
 from residue.runtime.house.house_state import House, Place
+from residue.runtime.system.clock import Uptime
 from residue.runtime.system.folders import MEMORY_BEFORE_FILE, MEMORY_FILE
 from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme
+
+
+class Alive(msgspec.Struct, frozen=True, kw_only=True):
+    """A moment at which the house lived: by the clock, and by the time since the machine started."""
+
+    utc: str
+    boot: str
+    up_s: float
 
 
 class Memory(msgspec.Struct, frozen=True, kw_only=True):
@@ -30,8 +39,15 @@ class Memory(msgspec.Struct, frozen=True, kw_only=True):
     """How long the hold still lasts; null: until a person releases it. Time without power does not count."""
     trim_db: float = 0.0
     trimmed_by: str | None = None
+    alive: Alive | None = None
+    """When this was written."""
     last_known: datetime | None = None
     """The latest time of day that could be relied on: see residue.schedule.clock_trust."""
+
+
+def alive_at(now: datetime, up: Uptime) -> Alive:
+    """A moment, as a memory tells it."""
+    return Alive(utc=now.isoformat(timespec="milliseconds"), boot=up.boot, up_s=round(up.seconds, 3))
 
 
 def remembered(folder: Path) -> tuple[Memory, list[str]]:
@@ -48,11 +64,18 @@ def remembered(folder: Path) -> tuple[Memory, list[str]]:
         except (OSError, SpoiltRecordError) as error:
             lost.append(f"{name} cannot be read: {error}.")
     if lost:
-        lost.append("So the day begins anew; a hold or a trim that was set is lost.")
+        lost.append("The day begins again; a hold or a trim is lost.")
     return Memory(), lost
 
 
-def memory(house: House, engine: EngineView, monotonic_s: float, last_known: datetime | None = None) -> Memory:
+def memory(
+    house: House,
+    engine: EngineView,
+    monotonic_s: float,
+    *,
+    last_known: datetime | None = None,
+    alive: Alive | None = None,
+) -> Memory:
     """The memory to write down."""
     return Memory(
         opening=house.opening,
@@ -64,6 +87,7 @@ def memory(house: House, engine: EngineView, monotonic_s: float, last_known: dat
         hold_left_s=None if isinf(house.held_until_s) else max(0.0, house.held_until_s - monotonic_s),
         trim_db=house.trim_db,
         trimmed_by=house.trimmed_by,
+        alive=alive,
         last_known=last_known,
     )
 

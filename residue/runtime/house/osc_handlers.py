@@ -15,7 +15,7 @@ from residue.runtime.house.house_state import TRIM_HIGHEST_DB, TRIM_LOWEST_DB
 Numbers = tuple[float, ...]
 
 HOLD_LONGEST_S = 86_400.0
-"""A day; whoever wants silence for longer changes the hours, or holds until a release."""
+"""A day. For a longer silence, change the hours, or hold until a release."""
 SHOWN_CHARACTERS = 40
 """Of a name in /house/state/reply: as much as a small display shows."""
 

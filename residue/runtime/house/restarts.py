@@ -1,4 +1,4 @@
-"""How often the watchdog may have the program started anew."""
+"""How often the watchdog may have the program started again."""
 
 from __future__ import annotations
 

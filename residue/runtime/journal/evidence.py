@@ -7,7 +7,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from residue.loudness.stage.readings import Tally
-from residue.runtime.journal.log import CUT, ENDED, FILE_NAME, STARTED, LevelLog, event
+from residue.runtime.journal.event_kinds import CUT, ENDED, STARTED
+from residue.runtime.journal.log import FILE_NAME, LevelLog, event
 from residue.runtime.journal.log_writer import LogWriter
 from residue.runtime.journal.tallies import Circumstances, Tallies
 from residue.runtime.system.clock import Clock, uptime
@@ -38,7 +39,7 @@ class Evidence:
         self._writer.put(event(self._clock.now(), uptime(), kind, text))
 
     def cut(self, why: str) -> None:
-        """It ends without having told all that it sent."""
+        """It ends without having logged all that it sent."""
         self._cut = True
         self.happened(CUT, why)
 

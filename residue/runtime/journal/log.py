@@ -5,22 +5,31 @@ A database that a person may open; also what the governor counts after a restart
 
 from __future__ import annotations
 
-import json
 import logging
 import math
 import os
 import shutil
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import closing, suppress
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime
+from itertools import chain
 from pathlib import Path
 from typing import TypeVar
 from urllib.parse import quote
 
-from residue.loudness.stage.history import SentHistory, SentRow, Unlogged
+from residue.loudness.stage.history import SentHistory, Unlogged
 from residue.records import SpoiltRecordError, encode_record, read_record
+from residue.runtime.house.memory import remembered
+from residue.runtime.journal.event_kinds import ENDED, NOT_LOGGED, SPOILT, STARTED
+from residue.runtime.journal.second_copy import (
+    EventTold,
+    LineTold,
+    SecondCopy,
+    SecondTold,
+)
+from residue.runtime.journal.telling import UNLOGGED_MOST_S, Telling, age_s, copied, covering, history_of
 from residue.runtime.system.clock import Uptime, uptime
 from residue.runtime.system.files import replace_file
 from residue.runtime.system.folders import MEMORY_BEFORE_FILE, MEMORY_FILE
@@ -28,11 +37,11 @@ from residue.runtime.system.folders import MEMORY_BEFORE_FILE, MEMORY_FILE
 logger = logging.getLogger(__name__)
 
 FILE_NAME = "levels.sqlite"
-UNLOGGED_MOST_S = 2.5
-"""What was sent after the last row of a run that was cut: a tally of a second, and the rest for writing it."""
-_MARGIN_S = 60.0
-"""By so much the durations of rows may add up to more than the time in which they were sent: a device that comes back
-takes a buffer at once."""
+_ALIVE_S = 30.0
+"""A house may have lived so much longer than its memory says, which is written every few seconds."""
+_DAY_S = 86_400
+"""The longest window of a cap: so many seconds the second copy gets from the database."""
+_EVENTS = 5_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,7 +110,7 @@ class EventRow:
     text: str
     sender: str | None = None
     boot: str | None = None
-    """As of a SecondRow; null where whoever wrote it did not tell."""
+    """As of a SecondRow; null if the writer did not say."""
     up_s: float | None = None
     unlogged_s: float | None = None
     """For how long before it something may have been sent that no row tells."""
@@ -114,22 +123,6 @@ MOST: dict[type[Row], int] = {LevelRow: 750_000, SecondRow: 260_000, EventRow: 2
 """So many rows are kept: some 400 days, 3 days of sound (the longest window of a cap is a day), and a season's events;
 below 400 MB. Counted, and not told by their dates: a clock that is set wrong for an hour makes nothing forgotten."""
 _SQL_TYPES = {"str": "TEXT", "float": "REAL", "int": "INTEGER"}
-STARTED = "started"
-"""The kind of the event with which a run begins."""
-ENDED = "ended"
-"""The kind of the event with which a run ends that was not cut."""
-CUT = "cut"
-"""The kind of the event with which a run ends that could not tell all that it had sent."""
-CALIBRATED = "calibrated"
-"""The kind of the event that what a meter read of an output was written into room.toml."""
-READ_AGAIN = "read again"
-"""The kind of the event that all that is played is as it was written."""
-SPOILT = "log spoilt"
-"""The kind of the event with which a log begins whose forerunner could not be used any more, or is gone."""
-
-NOT_LOGGED = "not logged"
-"""The kind of the event that the disk took nothing for a while before a program was killed."""
-
 _NOT_TOLD_BEFORE = f"""
     SELECT utc, boot, up_s, kind, coalesce(unlogged_s, {UNLOGGED_MOST_S})
     FROM (SELECT *, lag(kind) OVER (ORDER BY rowid) AS before FROM event)
@@ -171,6 +164,10 @@ class LevelLog:
         """An empty log is not the one that was written here before. Not asked anew at each write: at the first start of
         a house the disk may take its memory before it takes a row."""
         self._writing: sqlite3.Connection | None = None
+        self._copy = SecondCopy(path.parent)
+        self._copy_in_step = self._copy_lacks = False
+        self.copy_trouble: str | None = None
+        """Why the second copy takes nothing at present."""
 
     def _connect(self) -> sqlite3.Connection:
         self._path.parent.mkdir(parents=True, exist_ok=True)
@@ -198,7 +195,7 @@ class LevelLog:
         return self._writing
 
     def close(self) -> None:
-        """Let go of the file; what is written next opens it again."""
+        """Close the file; the next write opens it again."""
         if self._writing is not None:
             self._writing.close()
             self._writing = None
@@ -207,6 +204,7 @@ class LevelLog:
         """All of them, or none."""
         begun = uptime()
         rows = [*self._left_unlogged(begun), *rows]
+        self._write_copy(rows)
         try:
             with self._for_writing() as connection:
                 for row in (*self._told_lost(connection, rows), *rows):
@@ -226,6 +224,48 @@ class LevelLog:
         if self._unwritten is not None:
             with suppress(OSError):  # the rows are written, and must not be once more for the sake of a note
                 self._unwritten.unlink(missing_ok=True)
+
+    def _write_copy(self, rows: Sequence[Row]) -> None:
+        """As the database may be what fails, nothing that fails here keeps it from being written."""
+        try:
+            if not self._copy_in_step:
+                self._bring_copy_into_step()
+            self._copy.append(line for row in rows for line in _copy_of(row))
+        except OSError as error:
+            self._copy_in_step, self._copy_lacks = False, True  # what it lacks it gets from the database later
+            self.copy_trouble = str(error)
+        else:
+            self._copy_in_step, self._copy_lacks, self.copy_trouble = True, False, None
+
+    def _bring_copy_into_step(self) -> None:
+        """At the first row of a process: what the copy lacks it gets from the database, if that is whole."""
+        told = self._lines_of_database()
+        if told is None or not any(told):
+            lost = told is None or self._should_tell
+            if lost and self._copied() is None:  # both are
+                now, up = datetime.now(UTC), uptime()
+                self._copy.begin_anew([EventTold(timestamp(now), up.boot, up.seconds, SPOILT, None)])
+        elif self._copy_lacks or self._copy.last() not in [kind[-1] for kind in told if kind]:
+            self._copy.begin_anew(chain(*told))
+
+    def _lines_of_database(self) -> tuple[list[EventTold], list[SecondTold]] | None:
+        """What happened and a day of seconds, the oldest first; None where it cannot be read, or lost some of them."""
+        if not self._path.exists():
+            return [], []
+        try:
+            with closing(self._connect()) as connection:
+                seconds = connection.execute(
+                    "SELECT utc, boot, up_s, duration_s, sent FROM second ORDER BY rowid DESC LIMIT ?", (_DAY_S,)
+                )
+                events = connection.execute(
+                    "SELECT utc, boot, up_s, kind, unlogged_s FROM event ORDER BY rowid DESC LIMIT ?", (_EVENTS,)
+                )
+                happened, sent = [EventTold(*row) for row in events], [SecondTold(*row) for row in seconds]
+        except (sqlite3.Error, OSError, TypeError):
+            return None
+        if any(event.kind == SPOILT for event in happened):
+            return None
+        return happened[::-1], sent[::-1]
 
     def _told_lost(self, connection: sqlite3.Connection, rows: Sequence[Row]) -> Iterator[EventRow]:
         """A log that tells nothing where it should is another one than this house had."""
@@ -322,49 +362,52 @@ class LevelLog:
         ]
 
     def sent_before(self, now: datetime, up: Uptime, window_s: float) -> SentHistory:
-        """The energy that the governor must count before its first frame; an unreadable part counts as the most.
+        """The energy that the governor must count before its first frame; what nothing tells counts as the most.
 
-        Ages are told by the time since the machine started, which nobody sets; those of an earlier start of the
-        machine by the clock, but at least by that.
+        From the database, or from the second copy where the database is lost. Ages are told by the time since the
+        machine started, which nobody sets; those of an earlier start of the machine by the clock, but at least by that.
         """
+        unwritten_s = self._unwritten_s(up)
         try:
-            unwritten_s = self._unwritten_s(up)
+            stands = self._path.exists()
+        except OSError:  # what cannot be looked at counts as the most
+            stands = True
+        if not stands and not self._should_tell and self._copied() is None:
+            return SentHistory(unlogged=[Unlogged(0.0, unwritten_s)])
+        for told in (self._in_database, self._copied):
+            history = history_of(told(window_s), now, up, window_s=window_s, unwritten_s=unwritten_s)
+            if history is not None:
+                return history
+        logger.warning("What was sent before is lost. Every cap counts as used up when the house was last alive.")
+        return SentHistory(unreadable=True, ended_s=self._dead_s(now, up))
+
+    def _in_database(self, window_s: float) -> Telling | None:
+        """None where it cannot be read, or tells nothing though this house has run before."""
+        try:
             if not self._path.exists():
-                return SentHistory(unlogged=[Unlogged(0.0, unwritten_s)], unreadable=self._memory_stands())
+                return None
             with closing(self._connect()) as connection:
                 if self._memory_stands() and _tells_nothing(connection):
                     # A house whose first rows waited for the disk when it was killed: they were sent all the same.
-                    return SentHistory(unreadable=True)
-                told = connection.execute("SELECT utc, boot, up_s, duration_s, sent FROM second ORDER BY rowid DESC")
-                rows = [_sent_row(now, up, row) for row in _covering(told, window_s)]
+                    return None
+                rows = connection.execute("SELECT utc, boot, up_s, duration_s, sent FROM second ORDER BY rowid DESC")
+                seconds = [SecondTold(*row) for row in covering(rows, window_s)]
                 last = connection.execute("SELECT kind FROM event ORDER BY rowid DESC LIMIT 1").fetchone()
-                not_told = [
-                    (kind, Unlogged(_age_s(now, up, *moment), unlogged_s))
-                    for *moment, kind, unlogged_s in connection.execute(_NOT_TOLD_BEFORE)
-                ]
+                not_told = [EventTold(*row) for row in connection.execute(_NOT_TOLD_BEFORE)]
         except (sqlite3.Error, OSError, ValueError, TypeError, AttributeError) as error:
-            logger.warning("The level log cannot be read: %s. Every cap counts as used up.", error)
-            return SentHistory(unreadable=True)
-        within = [(kind, unlogged) for kind, unlogged in not_told if unlogged.age_s < window_s]
-        if any(kind == SPOILT for kind, _ in within):
-            return SentHistory(unreadable=True)  # what was sent within the window stands in the log before
-        unlogged_s = 0.0 if last in (None, (ENDED,)) else UNLOGGED_MOST_S
-        unlogged = [Unlogged(0.0, max(unlogged_s, unwritten_s)), *(unlogged for _, unlogged in within)]
-        return SentHistory([row for row in reversed(rows) if row.age_s < window_s], unlogged)
+            logger.warning("The level log cannot be read: %s.", error)
+            return None
+        return Telling(seconds, not_told, ended=last in (None, (ENDED,)))
 
+    def _copied(self, _window_s: float = math.inf) -> Telling | None:
+        return copied(self._copy)
 
-Told = tuple[str, str, float, float, str]
-"""utc, boot, up_s, duration_s and sent of a second."""
-
-
-def _covering(told: Iterable[Told], window_s: float) -> Iterator[Told]:
-    """Of rows, the latest first, those that may have been sent within a window, be they as short as they may."""
-    covered_s = 0.0
-    for row in told:
-        if covered_s > window_s + _MARGIN_S:
-            return
-        yield row
-        covered_s += row[3]
+    def _dead_s(self, now: datetime, up: Uptime) -> float:
+        """For how long nothing can have been sent, by the memory of the house; 0 where nothing tells."""
+        alive = remembered(self._path.parent)[0].alive
+        if alive is None:
+            return 0.0
+        return max(0.0, age_s(now, up, utc=alive.utc, boot=alive.boot, up_s=alive.up_s) - _ALIVE_S)
 
 
 def _columns(connection: sqlite3.Connection, table: str) -> set[str]:
@@ -380,15 +423,9 @@ def _spoilt(error: Exception) -> bool:
     return getattr(error, "sqlite_errorname", "") in ("SQLITE_CORRUPT", "SQLITE_NOTADB")
 
 
-def _sent_row(now: datetime, up: Uptime, told: Told) -> SentRow:
-    utc, boot, up_s, duration_s, sent = told
-    levels = {key: -math.inf if level is None else level for key, level in json.loads(sent).items()}
-    return SentRow(_age_s(now, up, utc, boot, up_s), duration_s, levels)
-
-
-def _age_s(now: datetime, up: Uptime, utc: str, boot: str | None, up_s: float | None) -> float:
-    if up_s is None:
-        return (now - datetime.fromisoformat(utc)).total_seconds()
-    if boot == up.boot:
-        return up.seconds - up_s
-    return max((now - datetime.fromisoformat(utc)).total_seconds(), up.seconds)
+def _copy_of(row: Row) -> Iterator[LineTold]:
+    """The line of the second copy for a row; none for a minute, which is told by its seconds."""
+    if isinstance(row, SecondRow):
+        yield SecondTold(row.utc, row.boot, row.up_s, row.duration_s, row.sent)
+    elif isinstance(row, EventRow) and row.kind != SPOILT:  # it is the database that is spoilt
+        yield EventTold(row.utc, row.boot, row.up_s, row.kind, row.unlogged_s)

@@ -11,7 +11,8 @@ from contextlib import suppress
 from functools import partial
 from pathlib import Path
 
-from residue.runtime.journal.log import UNLOGGED_MOST_S, LevelLog, Row
+from residue.runtime.journal.log import LevelLog, Row
+from residue.runtime.journal.telling import UNLOGGED_MOST_S
 from residue.runtime.system.clock import Uptime, uptime
 from residue.runtime.system.files import replace_file
 from residue.runtime.system.folders import MEMORY_BEFORE_FILE
@@ -103,7 +104,7 @@ class LogWriter:
             not_remembered = _failing(partial(self._write_memory, memory))
             not_let_go = _failing(self._log.let_go) if old else None
             self._writing_since = None
-            self._tell(not_logged or not_remembered or not_let_go)
+            self._tell(not_logged or not_remembered or not_let_go or self._log.copy_trouble)
             if ending:
                 self._log.close()
                 return
@@ -123,7 +124,7 @@ class LogWriter:
 
     def _tell(self, trouble: str | None) -> None:
         if trouble is not None and self._trouble is None:
-            logger.error("The state folder takes nothing: %s. It waits in memory.", trouble)
+            logger.error("The state folder cannot be written: %s. It waits in memory.", trouble)
         self._trouble = trouble
 
     def _write_rows(self, rows: Sequence[Row]) -> None:

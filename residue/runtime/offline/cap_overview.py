@@ -12,6 +12,7 @@ from residue.installation.load import load, room_of
 from residue.installation.room import Room
 from residue.loudness.caps.cap_table import CapRow, RuleRow, room_rows, rule_rows
 from residue.loudness.caps.caps import ACCELERATION_LEVEL, DOSE_LEVEL, Cap
+from residue.loudness.plan.plan import PlannedPerformance
 from residue.problems import Finding, ProblemError
 from residue.progress import Progress, silent
 from residue.runtime.planning.preparation import caps, plan_under, profiles_of
@@ -19,8 +20,8 @@ from residue.runtime.planning.preparation import caps, plan_under, profiles_of
 _WIDTH = 100
 """Columns of a terminal that people have open."""
 
-PlannedGains = Mapping[str, float]
-"""By performance, in dB: by how much the plan would lower it."""
+PlannedGains = Mapping[str, PlannedPerformance]
+"""By performance: by how much the plan would lower it."""
 
 
 @dataclass(frozen=True)
@@ -69,7 +70,7 @@ class _Plans:
             made = plan_under(self._installation, self._profiles, bounds)
         except (ValueError, KeyError):  # no such ear, neither in the room nor in the profile
             return None
-        return {performance.name: performance.gain_db for performance in made.performances}
+        return {performance.name: performance for performance in made.performances}
 
 
 def words(told: Overview) -> Iterator[str]:
@@ -107,11 +108,16 @@ def _here(row: CapRow) -> str:
 
 
 def _in_words(gains: PlannedGains) -> str:
-    lowered = [f"{name} by {-gain:.1f} dB" for name, gain in gains.items() if gain < 0.0]
+    lowered = [f"{name} by {_dbs(one)}" for name, one in gains.items() if one.gain_db < 0.0 or one.alone]
     if not lowered:
         return "everything would play as performed"
     rest = "" if len(lowered) == len(gains) else ", and the others would play as performed"
     return f"the plan would lower {', '.join(lowered)}{rest}"
+
+
+def _dbs(planned: PlannedPerformance) -> str:
+    alone = [f"{' and '.join(one.outputs)} by {-one.gain_db:.1f} dB more" for one in planned.alone]
+    return " and ".join([f"{-planned.gain_db:.1f} dB", *alone])
 
 
 def _wrapped(text: str, indent: str) -> list[str]:
@@ -123,7 +129,8 @@ def data(told: Overview) -> dict[str, Any]:
     return {
         "place": told.room.place,
         "caps": [_row(row) for row in told.in_force],
-        "planned_gain_db": told.planned,
+        "planned_gain_db": _gains(told.planned),
+        "planned_alone_db": _alone(told.planned),
         "rules": [
             {
                 "name": rule.name,
@@ -134,12 +141,21 @@ def data(told: Overview) -> dict[str, Any]:
                 "wording": rule.rule.wording,
                 "in_force": rule.in_force,
                 "caps": [_row(row) for row in rule.caps],
-                "planned_gain_db": told.planned_under.get(rule.name),
+                "planned_gain_db": _gains(told.planned_under.get(rule.name)),
             }
             for rule in told.rules
         ],
         "findings": [str(finding) for finding in told.findings],
     }
+
+
+def _gains(planned: PlannedGains | None) -> dict[str, float] | None:
+    return None if planned is None else {name: one.gain_db for name, one in planned.items()}
+
+
+def _alone(planned: PlannedGains | None) -> dict[str, dict[str, float]] | None:
+    """By performance and output: what is lowered on top."""
+    return None if planned is None else {name: one.lowering.alone_db for name, one in planned.items()}
 
 
 def _row(row: CapRow) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""A fingerprint: a short text by which the same sound is known again, and another told by how far it is off.
+"""A fingerprint: a short text that identifies a sound, and shows how far another sound differs.
 
 Of each output it holds the SHA-256 of all its samples and, for every PART_S, a digest and a few sums. A sum takes each
 sample with a sign drawn once for all. The difference of two sounds has the difference of their sums, and the square of

@@ -25,6 +25,7 @@ from residue.loudness.plan.room_findings import plan_findings
 from residue.output.opening import check_device
 from residue.problems import Finding, ProblemError, Severity, stops
 from residue.progress import Progress, silent
+from residue.runtime.calibration.own_calibration import check_own_calibrations
 from residue.runtime.offline.unit_findings import device_findings, unit_findings
 from residue.runtime.planning.planning import keep, outcome_of
 from residue.runtime.planning.preparation import (
@@ -72,7 +73,7 @@ def inspect(
     findings += _secrets(installation)
     findings += [*unit_findings(installation, installed_unit()), *device_findings(installation.room)]
     findings += _feed(installation)
-    findings += check_device(device or installation.room.device, sounding_outputs(installation))
+    findings += _output(installation, device or installation.room.device)
     findings += _disk(cache)
     day = local(clock.now(), installation.calendar.zone).date()
     broken = [
@@ -87,6 +88,12 @@ def inspect(
     return sorted(findings, key=lambda finding: order.index(finding.severity))
 
 
+def _output(installation: Installation, device: str) -> Iterator[Finding]:
+    outputs = sounding_outputs(installation)
+    yield from check_device(device, outputs)
+    yield from check_own_calibrations(device, outputs)
+
+
 def _room(room: Room, today: date) -> Iterator[Finding]:
     """Findings on values in room.toml that no room can have."""
     for name, output in room.output.items():
@@ -99,7 +106,7 @@ def _room(room: Room, today: date) -> Iterator[Finding]:
             program = getattr(one, key)[0]
             if shutil.which(program) is None:
                 where, what = f"{ROOM}: equipment[{number}].{key}", f"There is no program {program} that may be run."
-                yield Finding(Severity.WARNS, where, what, "Write the whole path of one that may.")
+                yield Finding(Severity.WARNS, where, what, "Write the full path of a program that may be run.")
 
 
 def _secrets(installation: Installation) -> Iterator[Finding]:
@@ -170,7 +177,7 @@ def _plan(installation: Installation, cache: Path, picture: Path | None, progres
 
 
 def _first_rises(installation: Installation, planned: PlannedPerformance, profile: LevelProfile) -> Iterator[Finding]:
-    """What the bound on the first rise takes from a performance, output by output."""
+    """Finds what the bound on the first rise takes from a performance, output by output."""
     mend = "Let the piece begin more softly there, or raise rise_db_per_s of this output in room.toml."
     for rise in lowered_rises(profile, planned, sounding_outputs(installation)):
         yield Finding(Severity.NOTES, f"performances/{planned.name}", rise.words, mend)

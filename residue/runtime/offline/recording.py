@@ -31,7 +31,7 @@ from residue.problems import ProblemError, stops
 from residue.runtime.engine.engine import BLOCK_FRAMES, SWITCH_S, Engine, Turn
 from residue.runtime.journal.evidence import Evidence
 from residue.runtime.journal.tallies import Circumstances
-from residue.runtime.planning.preparation import cap_stage, sounding_outputs
+from residue.runtime.planning.preparation import cap_stage, sent_history, sounding_outputs
 from residue.runtime.system.clock import Clock, SystemClock
 from residue.runtime.system.diagnostics import Diagnostics
 from residue.runtime.system.ending_signals import ending_signals
@@ -97,7 +97,7 @@ class Recording:
     ) -> None:
         self._title, self._into, self._sink = sensors.title, into, sink
         self._evidence = Evidence(state, clock)
-        stage = cap_stage(installation, self._evidence.log, clock.now())
+        stage = cap_stage(installation, sent_history(installation, self._evidence.log, clock.now()))
         self._listener = OscReceiver(sensors.osc, [one.address for one in sensors.channel.values() if one.address])
         self._sound: SoundInput = sound or NoSound()
         self._take = Take(into, sensors, sensors.performance(clock.now()))
@@ -121,7 +121,7 @@ class Recording:
             self.engine.fade_out(CUT_FADE_S)
 
     def run(self, on: date, shown: Callable[[str], None]) -> Recorded:
-        """Play to the end and seal; `shown` is told now and then how it stands."""
+        """Play to the end and seal; `shown` is called now and then with the state."""
         with self._evidence.kept(f"Recording {self._title}.", f"Recorded {self._title}."):
             self._play(shown)
         self._sound.close()
@@ -230,7 +230,7 @@ def _ending_on_signals(evening: Recording, for_s: float | None) -> Iterator[None
 
 
 def _seldom(shown: Callable[[str], None]) -> Callable[[str], None]:
-    """Where there is no terminal, a line now and then is enough."""
+    """Without a terminal, a line now and then is enough."""
     due_s = time.monotonic()
 
     def show(line: str) -> None:

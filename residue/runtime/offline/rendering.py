@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from residue.archive.beside import asked_for
 from residue.archive.prepared import PreparedPerformance
 from residue.dsp.exact import gain_from_db
 from residue.installation.load import Installation
+from residue.loudness.plan.plan import Lowering
 from residue.loudness.stage.stage import CapStage
 from residue.mapping.playback import Playback
 from residue.mapping.signals import AUDIO_RATE_HZ, seconds
@@ -41,13 +42,13 @@ def rendered(
     performance: PreparedPerformance,
     block_frames: int,
     gain_db: float | None,
-    knots_db: Sequence[float] = (),
+    lowering: Lowering | None = None,
 ) -> Iterator[NDArray[np.float64]]:
     """Blocks of (outputs, frames) from the beginning to the end, the cap's latency taken out.
 
-    gain_db, knots_db: of the plan; without a gain it is rendered before the cap.
+    gain_db, lowering: of the plan; without a gain it is rendered before the cap.
     """
-    playback = playback_of(installation, performance, knots_db)
+    playback = playback_of(installation, performance, lowering)
     position = 0
     for block in _sent(installation, playback, block_frames, gain_db):
         # The last block reaches beyond the end, by how much depends on its length.
@@ -79,12 +80,12 @@ def rendered_part(
     block_frames: int,
     excerpt: Excerpt,
     gain_db: float | None,
-    knots_db: Sequence[float] = (),
+    lowering: Lowering | None = None,
     progress: Progress = silent,
 ) -> Iterator[NDArray[np.float64]]:
     """The part of a performance that is wanted, in blocks of (outputs, frames). Raises ProblemError."""
     position = 0
-    for block in rendered(installation, performance, block_frames, gain_db, knots_db):
+    for block in rendered(installation, performance, block_frames, gain_db, lowering):
         first, last = max(excerpt.start - position, 0), block.shape[1]
         if excerpt.stop is not None:
             last = min(last, excerpt.stop - position)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from residue.archive.prepared import PreparedPerformance
 from residue.installation.load import Installation
-from residue.loudness.plan.plan import PlannedPerformance
+from residue.loudness.plan.plan import Lowering, PlannedPerformance
 from residue.mapping.alone import alone
 from residue.mapping.signals import AUDIO_RATE_HZ
 from residue.problems import stopping
@@ -44,7 +44,7 @@ _MOST_TOLD = 6
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """same: to the bit. words: a line for each thing to be told, the first one the answer."""
+    """same: to the bit. words: the answer, then a line for each difference."""
 
     same: bool
     words: Sequence[str]
@@ -55,7 +55,7 @@ class Rendered:
     """A rendering, and its settings.
 
     gain_db: the plan's; None for what the graph gives before the cap.
-    knots_db: the plan's, where it shapes the arc.
+    lowering: what the plan lowers besides.
     node: the one node that is listened to; None for the whole piece.
     """
 
@@ -63,12 +63,12 @@ class Rendered:
     excerpt: Excerpt = field(default_factory=Excerpt)
     gain_db: float | None = None
     node: str | None = None
-    knots_db: Sequence[float] = ()
+    lowering: Lowering | None = None
 
 
 def as_planned(wanted: Rendered, planned: PlannedPerformance) -> Rendered:
     """The same as the plan has it."""
-    return replace(wanted, gain_db=planned.gain_db, knots_db=planned.knots_db)
+    return replace(wanted, gain_db=planned.gain_db, lowering=planned.lowering)
 
 
 def blocks_of(
@@ -86,7 +86,7 @@ def blocks_of(
         block_frames=block_frames,
         excerpt=wanted.excerpt,
         gain_db=wanted.gain_db,
-        knots_db=wanted.knots_db,
+        lowering=wanted.lowering,
         progress=progress,
     )
 
@@ -113,7 +113,7 @@ def fingerprint(
 
 
 def verify(installation: Installation, kept: Fingerprint, cache: Path, progress: Progress = silent) -> Verdict:
-    """Render anew what the fingerprint is of, and compare. Raises ProblemError."""
+    """Render the performance of a fingerprint again, and compare. Raises ProblemError."""
     if kept.piece != installation.piece.title:
         what = f'The fingerprint is of the piece "{kept.piece}", and this is "{installation.piece.title}".'
         raise stopping(str(installation.folder), what, "Name the installation that it was made from.")

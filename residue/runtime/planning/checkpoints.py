@@ -1,4 +1,4 @@
-"""Where a performance can be gone on with at once: checkpoints, kept in the cache as its level profile is made.
+"""Checkpoints, from which a performance can go on at once; made with its level profile, kept in the cache.
 
 Each is a file with a digest before it, so that one that is not whole is as good as none. They are written without
 waiting for the disk: what a cut spoils is not missed, the place is then reached from an earlier one.

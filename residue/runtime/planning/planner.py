@@ -25,7 +25,7 @@ NOTHING = Outcome(gain_db={}, words={}, duration_s={}, unplayable={}, complete=F
 
 
 class Planner:
-    """Starts from the last plan if nothing it rests on has changed, and has everything checked anew meanwhile.
+    """Starts from the last plan if nothing below it has changed, and has everything checked again meanwhile.
 
     in_force: gives the installation, and is asked each time. due: gives the performances in the order in which the
     house plays them. outcome: what is known at present. advance: what is being worked on, for a person; None when all
@@ -59,7 +59,7 @@ class Planner:
         self._drop()
 
     def plan_again(self, outcome: Outcome | None = None) -> None:
-        """Have it planned anew, for other hours, limits or bags; what is known stays until that is done.
+        """Have it planned again, for other hours, limits or bags; the old plan stays until that is done.
 
         outcome: what planning it beside has given already.
         """
@@ -67,7 +67,7 @@ class Planner:
         self._drop()
 
     def check_again(self) -> None:
-        """Have everything checked and planned anew: a disk has changed what nobody wrote to."""
+        """Have everything checked and planned again: a disk has changed a file to which nobody wrote."""
         self.plan_again(self.outcome)
 
     def _drop(self) -> None:

@@ -27,7 +27,7 @@ from residue.archive.bag import payload_digest
 from residue.archive.fixity import verify
 from residue.archive.prepared import prepared_folder
 from residue.installation.load import ROOM, Installation, load
-from residue.loudness.plan.plan import Plan
+from residue.loudness.plan.plan import Lowering, Plan
 from residue.loudness.plan.profile import LevelProfile
 from residue.problems import ProblemError, stops
 from residue.progress import Progress, silent
@@ -61,8 +61,8 @@ class Outcome(msgspec.Struct, frozen=True, kw_only=True, tag=True):
     unplayable: dict[str, str]
     digest: dict[str, str] = {}
     """Of the bags that were planned: the SHA-256 of their payload manifests."""
-    knots_db: dict[str, tuple[float, ...]] = {}
-    """What is lowered on top, one a minute, of performances whose arc is shaped."""
+    lowering: dict[str, Lowering] = {}
+    """Further attenuation, of performances that have some."""
     complete: bool = True
     """It covers the whole programme; else some performances are still being made ready."""
 
@@ -133,7 +133,7 @@ def order_of_work(played: Sequence[str], due: Sequence[str]) -> list[str]:
 
 
 def sources(installation: Installation) -> list[str]:
-    """What tells a process of its own which installation is in force: its folder, and where its files are read."""
+    """Names the installation in force for a process of its own: its folder, and the places of its files."""
     return [str(installation.folder), str(installation.places[ROOM])]
 
 
@@ -147,7 +147,7 @@ def outcome_of(
         duration_s=dict(duration_s),
         unplayable=dict(unplayable),
         digest=dict(digest),
-        knots_db={performance.name: performance.knots_db for performance in plan.performances if performance.knots_db},
+        lowering={one.name: one.lowering for one in plan.performances if one.knots_db or one.alone},
     )
 
 
@@ -160,7 +160,7 @@ def known(installation: Installation, cache: Path) -> Outcome | None:
 
 
 def keep(outcome: Outcome, installation: Installation, cache: Path) -> None:
-    """Only a plan for the whole programme: one that lacks something is made anew at the next start."""
+    """Keep only a plan for the whole programme: one that lacks something is made again at the next start."""
     if outcome.unplayable:
         return
     try:
@@ -207,7 +207,7 @@ class Teller:
         self._last_s = -_TELL_EVERY_S
 
     def progress(self, name: str, work: Work) -> Progress:
-        """Told of one step of the work on one performance."""
+        """Called for one step of the work on one performance."""
         if name not in self._names:
             self._names.append(name)
             self._began_s = self._monotonic_s()

@@ -22,13 +22,15 @@ from numpy.typing import NDArray
 import residue
 from residue.archive.beside import file_beside
 from residue.archive.prepared import PreparedPerformance, prepare
+from residue.dsp.exact import gain_from_db
 from residue.installation.load import Installation
 from residue.loudness.caps.caps import Cap, expand, protecting_caps
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.arc import GainCurve, planned
 from residue.loudness.plan.order import repeated
-from residue.loudness.plan.plan import Plan, PlannedPerformance
+from residue.loudness.plan.plan import Lowering, Plan, PlannedPerformance
 from residue.loudness.plan.profile import LevelProfile, profile
+from residue.loudness.stage.history import SentHistory
 from residue.loudness.stage.stage import CapStage
 from residue.mapping.checkpoint import given
 from residue.mapping.playback import Playback, Played
@@ -69,36 +71,42 @@ def open_performance(
 
 
 def playback_of(
-    installation: Installation, performance: PreparedPerformance, knots_db: Sequence[float] = ()
+    installation: Installation, performance: PreparedPerformance, lowering: Lowering | None = None
 ) -> Playback:
-    """The performance at its beginning. Raises ProblemError.
-
-    knots_db: of the plan, where it shapes the arc.
-    """
+    """The performance at its beginning, under what the plan lowers besides its gain. Raises ProblemError."""
     playback = Playback(installation.graph, performance, performance.frames, str(installation.folder))
-    return shaped(playback, knots_db)
+    return lowered(playback, installation, lowering)
 
 
 def playback_before(
-    frame: int, installation: Installation, performance: PreparedPerformance, knots_db: Sequence[float], cache: Path
+    frame: int, installation: Installation, performance: PreparedPerformance, lowering: Lowering | None, cache: Path
 ) -> Playback:
     """The performance at the last checkpoint up to a frame, else at its beginning. Raises ProblemError."""
     kept = checkpoints_of(installation, performance, cache).last_before(frame)
-    return playback_of(installation, performance, knots_db) if kept is None else shaped(kept, knots_db)
+    if kept is None:
+        return playback_of(installation, performance, lowering)
+    return lowered(kept, installation, lowering)
 
 
-def shaped(playback: Playback, knots_db: Sequence[float]) -> Playback:
-    """The playback under the plan's shape."""
-    if knots_db:
-        playback.gains = GainCurve(tuple(knots_db)).gains
+def lowered(playback: Playback, installation: Installation, lowering: Lowering | None) -> Playback:
+    """The playback under what the plan lowers besides its gain."""
+    if lowering is not None and (lowering.knots_db or lowering.alone_db):
+        curve = GainCurve(lowering.knots_db or (0.0,))
+        each = [[gain_from_db(lowering.alone_db.get(name, 0.0))] for name in installation.piece.outputs]
+        playback.gains = lambda start, frames: np.array(each) * curve.gains(start, frames)
     return playback
 
 
-def cap_stage(installation: Installation, log: LevelLog, now: datetime) -> CapStage:
-    """The caps of the room, which remember what the log says was sent before."""
+def sent_history(installation: Installation, log: LevelLog, now: datetime) -> SentHistory:
+    """The energy that was sent before, as far back as the caps of the room look."""
     outputs, every = sounding_outputs(installation), caps(installation)
     longest_s = max([cap.window_s for cap in every] + [output.long_term_s for output in outputs.values()])
-    return CapStage(outputs, every, log.sent_before(now, uptime(), longest_s))
+    return log.sent_before(now, uptime(), longest_s)
+
+
+def cap_stage(installation: Installation, history: SentHistory) -> CapStage:
+    """The caps of the room, which count what was sent before."""
+    return CapStage(sounding_outputs(installation), caps(installation), history)
 
 
 def steps(playback: Playback, frames: int = BLOCK_FRAMES) -> Iterator[Played]:
@@ -144,7 +152,7 @@ def level_profile(
         with file_beside(path) as making:
             known.save(making)
     except ProblemError as error:
-        logger.warning("The level profile is not kept, and made anew each time: %s", error)
+        logger.warning("The level profile is not kept, and made again each time: %s", error)
     return known
 
 
@@ -205,18 +213,18 @@ def plan_performance(
 
 
 def profile_path(installation: Installation, bag_digest: str, cache_folder: Path) -> Path:
-    """Where the level profile of a performance is kept."""
+    """The file of the level profile of a performance."""
     return cache_folder / PROFILES / f"{profile_key(installation, bag_digest)}.npz"
 
 
 def checkpoints_of(installation: Installation, performance: PreparedPerformance, cache_folder: Path) -> Checkpoints:
-    """Where the performance can be gone on with."""
+    """The checkpoints of a performance."""
     folder = checkpoints_path(installation, performance.digest, cache_folder)
     return Checkpoints(folder, given(installation.graph, performance))
 
 
 def checkpoints_path(installation: Installation, bag_digest: str, cache_folder: Path) -> Path:
-    """Where the checkpoints of a performance are kept: by all that its sound and their form follow from."""
+    """The folder of the checkpoints of a performance, named by everything that its sound and their form depend on."""
     followed = (residue.__version__, sys.version, np.__version__, piece_digest(installation), bag_digest)
     return cache_folder / CHECKPOINTS / _digest(_code_digest(), *(part.encode() for part in followed))
 

@@ -12,7 +12,7 @@ from residue.loudness.caps.caps import PLACE, Cap, protecting_caps
 from residue.loudness.caps.ears import ear_of
 from residue.loudness.meters.weightings import Weighting
 from residue.loudness.outputs.outputs import Output
-from residue.loudness.plan.arc import GainCurve, reshaped
+from residue.loudness.plan.arc import under
 from residue.loudness.plan.profile import LevelProfile
 from residue.loudness.stage.budget import terms
 from residue.mapping.signals import AUDIO_RATE_HZ
@@ -38,10 +38,8 @@ def planned_sounds(installation: Installation, cache: Path, progress: Progress =
     profiles = profiles_of(installation, names, cache, progress)
     plan = plan_under(installation, profiles, bounds)
     power = {name: exact.power(10.0, plan.gain_db(name) / 10.0) for name in names}
-    for name in names:
-        if knots_db := plan.of(name).knots_db:
-            profiles[name] = reshaped(profiles[name], GainCurve(knots_db))
     outputs = sounding_outputs(installation)
+    profiles = {name: under(profile, plan.of(name).lowering, outputs) for name, profile in profiles.items()}
     every = [*bounds, *protecting_caps(outputs)]
     return Planned(
         {name: sound_of(profile, power[name]) for name, profile in profiles.items()},

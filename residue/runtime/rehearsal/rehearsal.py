@@ -1,4 +1,4 @@
-"""A whole season beforehand: what a house will do, told to the curator."""
+"""A rehearsal: a whole season of a house, shown to the curator beforehand."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ from residue.schedule.spans import instant, local
 EXPOSURE_S = 8 * 3600.0
 """Of a working day, over which exposure is stated (ISO 9612:2009, 3.2: L_EX,8h)."""
 _LATE_S = 1.0
-"""What may still sound after a step of the clock took the house out of its hours."""
+"""Sound may last so long after a step of the clock took the house out of its hours."""
 
 
 @dataclass(frozen=True)
@@ -256,4 +256,4 @@ def words(rehearsal: Rehearsal) -> list[str]:
         if cap.highest is not None
     ]
     lines += [*rehearsal.clock_changes, *_weeks(rehearsal), *rehearsal.faults]
-    return lines + [f"Look at this: {warning}" for warning in rehearsal.warnings]
+    return lines + [f"Needs attention: {warning}" for warning in rehearsal.warnings]

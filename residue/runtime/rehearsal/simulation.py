@@ -30,7 +30,7 @@ RESTART_S = 6.0
 
 
 class SimulatedClock:
-    """Both clocks go on when they are told to; the wall clock can be set."""
+    """Both clocks advance only on request; the wall clock can be set."""
 
     def __init__(self, start: datetime) -> None:
         self._start = start.astimezone(UTC)
@@ -78,7 +78,7 @@ class CountingEngine:
         self.ends_s = inf
         """When what plays ends, on the monotonic clock."""
         self.stood_s: float | None = None
-        """The time since which it stands still, on the monotonic clock."""
+        """The monotonic time since which it is stuck."""
         self.heard: list[PlayedStretch] = []
 
     @property
@@ -187,7 +187,7 @@ class Simulation:
         self._watchdog = Watchdog()
 
     def run(self, seconds: float, seen: Callable[[float], None] = lambda seconds: None) -> None:
-        """Let so many seconds pass. seen: told after each tick how long what it left will last."""
+        """Let so many seconds pass. seen: called after each tick with the time for which its state will last."""
         due = sorted(self.happenings, key=lambda one: one.at_s)
         while self.clock.monotonic_s() < seconds:
             while due and due[0].at_s <= self.clock.monotonic_s():

@@ -1,1 +1,1 @@
-"""The report for whoever answers for safety: what the level log proves of some days."""
+"""The report for the person who answers for safety: what the level log proves of some days."""

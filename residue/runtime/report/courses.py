@@ -17,7 +17,7 @@ from residue.runtime.journal.log import LevelRow, Logged, SecondRow
 
 Floats = NDArray[np.float64]
 MISSING_ROWS = timedelta(seconds=90)
-"""If rows a second begin later than this after the first sounding minute, they were let go, and minutes are taken."""
+"""If rows a second begin later than this after the first sounding minute, they were deleted, and minutes are taken."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +53,7 @@ class Course:
 
     @property
     def kept(self) -> bool:
-        """Whether the cap was never passed. The log is rounded to a hundredth of a dB, upwards."""
+        """Whether the cap was never exceeded. The log is rounded to a hundredth of a dB, upwards."""
         return self.highest is None or self.highest[0] <= self.cap.limit + 0.02
 
     @property

@@ -14,7 +14,8 @@ from residue.loudness.caps.ears import ear_of
 from residue.loudness.meters.exposure import NIOSH, OSHA_HEARING_CONSERVATION, daily_exposure_db
 from residue.loudness.meters.vibration import combined_vdv, daily_vibration
 from residue.loudness.stage.readings import mean_db
-from residue.runtime.journal.log import CALIBRATED, ENDED, READ_AGAIN, STARTED, EventRow, LevelLog, LevelRow, Logged
+from residue.runtime.journal.event_kinds import CALIBRATED, ENDED, READ_AGAIN, STARTED
+from residue.runtime.journal.log import EventRow, LevelLog, LevelRow, Logged
 from residue.runtime.planning.preparation import caps, sounding_outputs
 from residue.runtime.report.courses import Course, course
 from residue.schedule.opening import Opening
@@ -22,7 +23,7 @@ from residue.schedule.spans import instant, local
 
 _BY_PEOPLE = {"hold", "release", "trim", "next", "hours", "swap", CALIBRATED}
 _ROUTINE = {"closed", "opening", "playing", "resting", "switched", STARTED, ENDED, "in force", "notes", READ_AGAIN}
-"""What happens on a day without anything to tell."""
+"""Events of an ordinary day, which the report leaves out."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +60,7 @@ class PlayedPerformance:
     true_peak_dbtp: float | None
     plan_gain_db: float | None
     governor_gain_db: float
-    """The lowest."""
+    """The lowest gain of the governor."""
 
 
 @dataclass(frozen=True, slots=True)

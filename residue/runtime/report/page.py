@@ -93,7 +93,7 @@ def _unbroken(text: str) -> str:
 def _verdict(courses: Iterable[Course]) -> str:
     passed = [one.cap.name for one in courses if not one.kept]
     if passed:
-        return f'<span class="passed">passed: {escape(", ".join(passed))}</span>'
+        return f'<span class="passed">exceeded: {escape(", ".join(passed))}</span>'
     return '<span class="kept">every cap kept</span>'
 
 

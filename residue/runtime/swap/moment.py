@@ -17,7 +17,7 @@ class Moment:
     """The activity of the house at the moment of a look at the swaps."""
 
     performance: str | None = None
-    """What is under way, or about to begin."""
+    """The performance under way, or about to begin."""
     begun: bool = True
     """It sounds already, and nothing of it is read from its bag any more."""
     opened: datetime | None = None

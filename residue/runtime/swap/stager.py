@@ -70,7 +70,7 @@ class Stager:
 
     @property
     def copying(self) -> Candidate | None:
-        """What is under way."""
+        """The candidate that is being copied; None where there is none."""
         return self._under_way[0] if self._under_way else None
 
     def look(self) -> Iterator[tuple[Candidate, str]]:

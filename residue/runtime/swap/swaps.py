@@ -34,7 +34,7 @@ STALE_S = 60.0
 TOLD_S = 86_400.0
 """The status shows a refusal for so long, or until another swap is requested."""
 MOST_ATTEMPTS = 3
-"""A check that is ended from outside, for want of memory say, is begun anew so often."""
+"""A check that is ended from outside, for lack of memory say, is begun again so often."""
 _WHEN_IN_WORDS = {
     When.NOW: "at once",
     When.AT_REST: "as soon as that does not play",
@@ -64,7 +64,7 @@ class Case:
     """When it was last seen to change, on the monotonic clock."""
     stage: Stage = Stage.ARRIVING
     why: str | None = None
-    """What it lacks, or why it was refused."""
+    """The parts that it lacks, or the reason for the refusal."""
     outcome: Outcome | None = None
     """The plan with it in its place."""
     attempts: int = 0
@@ -211,7 +211,7 @@ class Swaps:
             case.stage = Stage.CHECKING
             case.attempts += 1
             if case.attempts == 1:
-                self._said.append(f"{case.what}: it is being checked, and what was there plays on.")
+                self._said.append(f"{case.what}: it is being checked, and the old one plays on.")
 
     def _judge(self, case: Case, errand: ChildProcess, now_s: float) -> None:
         name, outcome = case.candidate.name, _outcome(errand)
@@ -289,7 +289,7 @@ class Swaps:
             if case.stage is Stage.REFUSED:
                 yield _refusal(case.candidate, case.why or "")
             elif case.why is not None and now_s - case.since_s >= STALE_S:
-                yield f"{case.candidate.what}: it is not whole, and nobody goes on copying. {case.why}"
+                yield f"{case.candidate.what}: it is incomplete, and nobody goes on copying it. {case.why}"
 
 
 def _without_a_place(bag: str, names: Sequence[str]) -> str:
@@ -304,14 +304,14 @@ def _without_a_place(bag: str, names: Sequence[str]) -> str:
 
 
 def _refusal(candidate: Candidate, why: str) -> str:
-    return f"{candidate.what}: refused; what was there plays on. {why}"
+    return f"{candidate.what}: refused; the old one plays on. {why}"
 
 
 _OUTCOME = msgspec.json.Decoder(Outcome)
 
 
 def _outcome(errand: ChildProcess) -> Outcome | None:
-    """What the planner's process found; None where it failed."""
+    """The result of the planner's process; None where it failed."""
     for line in reversed(errand.said if errand.status == 0 else []):
         with suppress(msgspec.MsgspecError, ValueError):
             return _OUTCOME.decode(line)

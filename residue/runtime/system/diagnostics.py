@@ -35,14 +35,15 @@ class Diagnostics(logging.Handler):
         self._journal = "JOURNAL_STREAM" in os.environ
         self.terminal = self._out.isatty() and not self._journal
         self.dropped = 0
+        self._levels_before: list[tuple[logging.Logger, int]] = []
         self._thread = threading.Thread(target=self._run, name="diagnostics", daemon=True)
 
     def __enter__(self) -> Diagnostics:
-        root = logging.getLogger()
+        root, scheduler = logging.getLogger(), logging.getLogger("apscheduler")
+        self._levels_before = [(root, root.level), (scheduler, scheduler.level)]
         root.addHandler(self)
         root.setLevel(logging.INFO)
-        # These tell of every job that they run.
-        logging.getLogger("apscheduler").setLevel(logging.ERROR)
+        scheduler.setLevel(logging.ERROR)  # it tells of every job that it runs
         self._thread.start()
         return self
 
@@ -50,6 +51,8 @@ class Diagnostics(logging.Handler):
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         logging.getLogger().removeHandler(self)
+        for told_of, level in self._levels_before:
+            told_of.setLevel(level)
         self._put(None)
         self._thread.join(END_S)
 

@@ -6,7 +6,7 @@ import signal
 
 
 def ending_signals() -> tuple[signal.Signals, ...]:
-    """Ctrl-C, a shutdown, and a terminal that is closed, unless `nohup` has this one passed over."""
+    """Ctrl-C, a shutdown, and a terminal that is closed, unless `nohup` has this one ignored."""
     closed = signal.SIGHUP
     ignored = signal.getsignal(closed) is signal.SIG_IGN
     return (signal.SIGINT, signal.SIGTERM) if ignored else (signal.SIGINT, signal.SIGTERM, closed)

@@ -17,7 +17,7 @@ if TYPE_CHECKING:  # the daemon draws nothing, and need not hold what draws
 
 
 def replace_file(path: Path, content: bytes) -> None:
-    """Write a file so that whoever reads it, a power cut later too, finds the old content or the new.
+    """Write a file so that any reader, even after a power cut, finds the old content or the new.
 
     Raises OSError. Source: write aside, fsync, rename, fsync of the folder; POSIX makes the rename atomic.
     """

@@ -1,4 +1,4 @@
-"""Where residue keeps what it makes: state that must survive, a cache that need not, a note beside the disk."""
+"""The folders of residue: state that must survive, a cache that need not, a note in memory."""
 
 from __future__ import annotations
 
@@ -24,12 +24,12 @@ def cache_folder() -> Path:
 
 
 def unwritten_file(state: Path, environment: Mapping[str, str] = os.environ) -> Path | None:
-    """Where it is noted that the disk of a state folder takes nothing: in memory, where a kill leaves it."""
+    """The note that the disk of a state folder takes nothing: in memory, where it survives a kill."""
     return _note("unwritten", state, environment)
 
 
 def ended_file(state: Path, environment: Mapping[str, str] = os.environ) -> Path | None:
-    """Where it is noted that the last run was ended on purpose: in memory, so gone when the machine starts."""
+    """The note that the last run was ended on purpose: in memory, so it is gone when the machine starts."""
     return _note("ended", state, environment)
 
 

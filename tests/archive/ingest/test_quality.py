@@ -65,6 +65,37 @@ def test_a_channel_that_stands_still_is_flat_and_not_clipped() -> None:
     assert judge(examined(np.full(60_000, 3.0))) == ("not usable", ["its value never changes"])
 
 
+def on_steps(values: np.ndarray, step: float) -> np.ndarray:
+    """As a coarse converter gives it."""
+    return np.round(values / step) * step
+
+
+def test_what_moves_slowly_on_a_coarse_converter_is_neither_flat_nor_clipped() -> None:
+    """A skin that warms by 0.3 degrees in 10 min, in steps of 0.02; a conductance of 10 bit; a belt that rests."""
+    rate_hz, t = 64, np.arange(64 * 600) / 64
+    warm = on_steps(33.0 + 0.0005 * t, 0.02)
+    skin = on_steps(5.0 + 0.5 * np.sin(2 * np.pi * t / 300.0), 25.0 / 1024)
+    belt = on_steps(np.maximum(np.sin(2 * np.pi * t / 9.0), -0.7), 0.01)
+    for values, kind in ((warm, ChannelKind.TEMP), (skin, ChannelKind.EDA)):
+        quality = examined(values, kind, rate_hz)
+        assert (quality.clipped_share, quality.flat_s) == (0, 0)
+        assert judge(quality) == ("usable", [])
+    assert examined(belt, ChannelKind.RESP, rate_hz).flat_s == 0
+    assert judge(examined(warm, ChannelKind.EMG, rate_hz))[0] == "not usable"
+
+
+def test_what_moves_slowly_is_flat_or_clipped_where_it_stands_for_long() -> None:
+    rate_hz, t = 64, np.arange(64 * 600) / 64
+    skin = 5.0 + 4.0 * np.sin(2 * np.pi * t / 300.0) + np.random.default_rng(1).normal(0.0, 0.01, len(t))
+    clipped = examined(np.minimum(skin, 7.0), ChannelKind.EDA, rate_hz)
+    # Above 7 for two thirds of half a turn, twice: 2 (300 s / 2 - 2 asin(0.5) 300 s / 2 pi) = 200 s of 600 s.
+    assert clipped.clipped_share == pytest.approx(1 / 3, abs=0.01)
+    came_off = np.where(t < 400.0, skin, 0.0)
+    assert examined(came_off, ChannelKind.EDA, rate_hz).flat_s == pytest.approx(200.0, abs=0.6)
+    shallow = np.minimum(np.sin(2 * np.pi * t / 4.0), 0.8)
+    assert examined(shallow, ChannelKind.RESP, rate_hz).clipped_share > 0.15
+
+
 @pytest.mark.parametrize("mains_hz", [50.0, 60.0])
 @pytest.mark.parametrize("hum_db", [15.0, 30.0])
 def test_hum_is_told_by_how_far_it_stands_out(mains_hz: float, hum_db: float) -> None:

@@ -385,7 +385,7 @@ def test_what_did_not_reach_the_disk_does_not_count_as_kept(tmp_path: Path, monk
     monkeypatch.setattr(resuming, "keep", counted)
     with monkeypatch.context() as broken:
         broken.setattr(resuming, "onto_disk", refused)
-        with pytest.raises(ProblemError, match="does not answer rightly"):
+        with pytest.raises(ProblemError, match="The disk reports errors"):
             ingest([source], tmp_path / "first-batch", DESCRIPTION, ON)
     assert not (tmp_path / "first-batch").exists()
     assert verify(ingest([source], tmp_path / "first-batch", DESCRIPTION, ON).bag.path) == []
@@ -396,8 +396,8 @@ def test_what_did_not_reach_the_disk_does_not_count_as_kept(tmp_path: Path, monk
     ("fault", "told"),
     [
         pytest.param(OSError(errno.ENOSPC, "No space left on device"), "disk is full", id="full disk"),
-        pytest.param(OSError(errno.EIO, "Input/output error"), "does not answer rightly", id="stick pulled out"),
-        pytest.param(OSError(errno.ENOENT, "No such file"), "no longer", id="stick gone"),
+        pytest.param(OSError(errno.EIO, "Input/output error"), "The disk reports errors", id="stick pulled out"),
+        pytest.param(OSError(errno.ENOENT, "No such file"), "It is not there", id="stick gone"),
         pytest.param(
             soundfile.SoundFileRuntimeError("flush failed."), r"copied completely: flush failed\. ", id="libsndfile"
         ),

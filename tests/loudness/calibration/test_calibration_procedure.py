@@ -16,7 +16,7 @@ from residue.loudness.calibration.calibration_procedure import CalibrationStep, 
 from residue.loudness.calibration.calibration_signals import PULSE_HZ, counted_pulses, pink_noise
 from residue.loudness.caps.caps import CapEntry, expand
 from residue.loudness.meters.weightings import Weighting, sections
-from residue.loudness.outputs.calibration import PINK_BAND_HZ, Calibration, VibrationCalibration, pink_level_db
+from residue.loudness.outputs.calibration import PINK_BAND_HZ, Calibration, Origin, VibrationCalibration, pink_level_db
 from residue.loudness.outputs.outputs import Output
 from residue.problems import ProblemError
 
@@ -161,17 +161,17 @@ def test_a_reading_is_enough_when_it_stands_well_above_the_background() -> None:
 
 def test_readings_that_go_together_make_a_calibration() -> None:
     step = procedure.with_reading(begun([CapEntry(rule="who-2022")]), MeterReading(72.0, 73.5))
-    assert procedure.answered(step, TODAY) == {
+    assert procedure.answered(step, Origin(on=TODAY)) == {
         "calibration": Calibration(played_dbfs=-60.0, read_dba=72.0, read_dbc=73.5, on=TODAY)
     }
     felt = procedure.with_reading(
         begun([CapEntry(rule="who-2022")], SHAKER), MeterReading(50.0, 73.5, aw_m_per_s2=0.05)
     )
-    assert procedure.answered(felt, TODAY)["vibration"] == VibrationCalibration(
+    assert procedure.answered(felt, Origin(on=TODAY))["vibration"] == VibrationCalibration(
         played_dbfs=-60.0, read_aw_m_per_s2=0.05, on=TODAY
     )
     with pytest.raises(ProblemError, match="has not been read"):
-        procedure.answered(procedure.louder(step), TODAY)
+        procedure.answered(procedure.louder(step), Origin(on=TODAY))
 
 
 @pytest.mark.parametrize(

@@ -115,7 +115,7 @@ def test_a_physical_cap_stops_where_an_output_has_no_calibration() -> None:
     entries = [CapEntry(rule="who-2022"), CapEntry(quantity="LCeq", window_s=900.0, limit_dbfs=-30.0)]
     findings = check_room(entries, outputs, ears_unknown=True)
     assert [str(finding) for finding in findings if finding.severity is Severity.STOPS] == [
-        "room.toml: cap[1]: It limits what arrives at the ear, but output floor has no calibration. "
+        "room.toml: cap[1]: It limits the level at the ear, but output floor has no calibration. "
         "Calibrate every output (residue calibrate), or state a limit_dbfs."
     ]
 
@@ -141,7 +141,7 @@ def test_a_room_without_calibration_must_say_so_outright() -> None:
 )
 def test_a_room_that_caps_only_what_hardly_sees_bass_is_warned(entries: list[CapEntry], *, warned: bool) -> None:
     findings = check_room(entries, {"left": Output(device_channel=1, calibration=CALIBRATED)}, ears_unknown=False)
-    assert any("No cap sees the lowest sounds" in finding.what for finding in findings) == warned
+    assert any("No cap covers the lowest sounds" in finding.what for finding in findings) == warned
 
 
 def test_readings_that_do_not_go_together_are_named() -> None:
@@ -164,7 +164,7 @@ def test_a_cap_that_leaves_next_to_nothing_of_a_performance_is_named() -> None:
     lowered = PlannedPerformance("loud", -47.3, "40 dB(A) over 15 min", ())
     (finding,) = plan_findings(Plan((lowered, PlannedPerformance("quiet", -12.0, "the same", ()))))
     assert finding.where == "performances/loud"
-    assert "lowered by 47.3 dB so that 40 dB(A) over 15 min is never passed" in finding.what
+    assert "lowered by 47.3 dB so that 40 dB(A) over 15 min is never exceeded" in finding.what
 
 
 def test_an_output_that_does_not_exist_is_named_with_the_nearest() -> None:

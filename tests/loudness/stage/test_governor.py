@@ -16,7 +16,7 @@ from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.meters.weightings import sections
 from residue.loudness.outputs.calibration import Calibration, offset_db
 from residue.loudness.outputs.outputs import Output
-from residue.loudness.stage.budget import seeded, terms
+from residue.loudness.stage.budget import HOP_UNITS, seeded, terms
 from residue.loudness.stage.history import SentHistory, SentRow, Unlogged
 from residue.loudness.stage.stage import CapStage
 from tests.properties import tries
@@ -204,6 +204,23 @@ def test_whatever_the_last_hops_before_cuts_had_is_counted_until_it_leaves_the_w
         most = left * (1.0 - (1.0 - 1.0 / bounds.knee) ** counted)
         found = int(np.sum(ring[-1 - age :]))
         assert most - 1.0 <= found <= most + counted
+
+
+@pytest.mark.parametrize("quantity", ["LAeq", "LCeq", "LZeq", "LGeq"])
+def test_no_more_is_assumed_of_what_no_row_tells_than_the_outputs_can_give(quantity: str) -> None:
+    """Over 8 h: nothing that they can play in 2.5 s is more than what is assumed, and it is not twice as much."""
+    (cap,) = expand([CapEntry(quantity=quantity, window_s=28_800.0, limit_dbfs=-15.0)])
+    bounds, heard = terms(cap), ear_of(cap, OUTPUTS)
+    assumed = float(np.sum(seeded(bounds, heard, SentHistory((), [Unlogged(0.0, 2.5)])))) / HOP_UNITS
+    time = np.arange(round(2.5 * RATE_HZ)) / RATE_HZ
+    loudest = 0.0
+    for frequency_hz in (8.0, 20.0, 63.0, 1000.0, 2500.0, 10_000.0):
+        square = np.sign(np.sin(2 * np.pi * frequency_hz * time))
+        weighted = sps.sosfilt(sections(cap.quantity.weighting, RATE_HZ), np.pad(square, (0, HOP_FRAMES)))
+        loudest = max(loudest, float(np.sum((2 * weighted) ** 2)))  # two outputs in phase
+    loudest /= bounds.hop_energy
+    assert loudest <= assumed < 2.0 * loudest
+    assert assumed < 0.5 * (1.0 - (1.0 - 1.0 / bounds.knee) ** 25) * bounds.hops, "which is what the governor lets by"
 
 
 def test_an_unreadable_log_counts_as_a_budget_used_up() -> None:

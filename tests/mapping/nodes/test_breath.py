@@ -123,3 +123,11 @@ def test_trust_never_outlives_a_belt_that_came_off() -> None:
     found: Trusted = read(KINDS["breaths"](input="a"), {"input": wave}, len(wave) * 24)
     assert found.trust is not None
     assert found.trust[-1] == 0.0
+
+
+def test_a_belt_that_is_pulled_off_is_no_breath() -> None:
+    """It falls by 700 where breaths are 3 deep; a sigh of three times the depth is one."""
+    pulled = np.where(T < 30.0, belt(4.0), 0.0)
+    assert breaths(pulled).max() < 30.0
+    sigh = np.where((T >= 32.0) & (T < 36.0), 3.0, 1.0)
+    assert ((breaths((belt(4.0) - 700.0) * sigh, begins="out") - 34.0) % 60.0).min() < 1.0

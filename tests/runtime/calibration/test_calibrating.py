@@ -13,7 +13,7 @@ from scipy import signal
 from residue.installation.load import read_room
 from residue.installation.room_file import record
 from residue.loudness.meters.weightings import Weighting, sections
-from residue.loudness.outputs.calibration import pink_level_db
+from residue.loudness.outputs.calibration import Origin, pink_level_db
 from residue.loudness.stage.readings import Tally
 from residue.output.returning import ReturningSink
 from residue.output.sink import SinkLostError
@@ -71,7 +71,7 @@ class Bench:
         def save(name: str, measured: object) -> None:
             record(self.path, name, measured)  # type: ignore[arg-type]
 
-        return Calibrating(self.room, self.technician, self.player, TODAY, save).walk()
+        return Calibrating(self.room, self.technician, self.player, Origin(on=TODAY), save).walk()
 
 
 def loudest_second_db(sent: np.ndarray, hall: Hall, weighting: Weighting) -> float:

@@ -16,7 +16,7 @@ from residue.archive.performance import FILE_NAME, Permission, read_performance,
 from residue.installation.load import load
 from residue.problems import Finding, Severity
 from residue.runtime.daemon.archive_monitor import FIRST_S, ArchiveMonitor
-from residue.runtime.journal.log import READ_AGAIN
+from residue.runtime.journal.event_kinds import READ_AGAIN
 from residue.runtime.system.child_process import ChildProcess
 from tests.runtime import kitchen
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from residue.control.status_in_words import in_words
-from residue.loudness.stage.history import SentHistory
+from residue.loudness.stage.history import Assumption, SentHistory
 from residue.loudness.stage.stage import CapStage
 from residue.mapping.trust import BodyReading
 from residue.runtime.daemon.disturbances import Disturbances
@@ -36,6 +36,8 @@ QUIET = Known(
     monotonic_s=1_000.0,
     engine=Snapshot(),
     disturbances=Disturbances(),
+    started_s=400.0,
+    assumed=[],
     alarms=[],
     events=[],
     ears_known=True,
@@ -112,6 +114,32 @@ def test_all_is_well_is_said_only_if_it_is(known: Known, sentence: str) -> None:
     assert not health["ok"]
     assert any(one.startswith(sentence) for one in health["attention"])
     assert "All is well." not in words(known)
+
+
+@pytest.mark.parametrize(
+    ("assumed_s", "left_s", "sentence"),
+    [
+        (
+            900.0,
+            900.0,
+            "is lost, so caps over 15 min count as used up: quieter until 10:09.",
+        ),
+        (
+            12.5,
+            700.0,
+            "12.5 s before the start are not logged, so caps over 15 min count the most",
+        ),
+    ],
+    ids=["a lost history", "hard stops"],
+)
+def test_what_is_assumed_is_told_until_it_is_over(assumed_s: float, left_s: float, sentence: str) -> None:
+    """The house started 600 s before."""
+    assumption = Assumption(window_s=900.0, assumed_s=assumed_s, left_s=left_s)
+    known = replace(QUIET, assumed=[assumption])
+    [one] = status(known)["health"]["attention"]
+    assert sentence in one
+    assert [part["window_s"] for part in status(known)["assumed"]] == [900.0]
+    assert status(replace(known, monotonic_s=400.0 + left_s))["assumed"] == []
 
 
 def test_a_disturbance_of_this_morning_is_told_and_no_longer_needs_attention() -> None:

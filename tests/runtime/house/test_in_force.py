@@ -266,7 +266,7 @@ def test_a_stricter_cap_and_a_lower_trim_take_force_and_are_told(installation: P
     assert house.in_force.alarms == []
     assert house.log == [
         "limits: Stricter limits of room.toml are in force: LAeq over 1 min -26 dBFS(A); trim of right -3 dB. "
-        "What was played before counts against them: it can be quieter, or silent, until 01:31 at most."
+        "Sound played before counts as well: the house can be quieter, or silent, until 01:31 at most."
     ]
 
 
@@ -303,7 +303,7 @@ def test_words_of_a_room_that_are_refused_are_shown_with_their_finding(installat
     assert house.wait() == []
     [told] = house.in_force.alarms
     assert told.startswith(
-        "room.toml was changed and is refused; what was in force stays. room.toml: cap[1]: It limits"
+        "room.toml was changed and is refused; the earlier one stays in force. room.toml: cap[1]: It limits"
     )
     assert cap_of(house) == [("LAeq over 1 min", -20.0)]
     save_room(installation, "limit_db = 74.0", LIMIT)

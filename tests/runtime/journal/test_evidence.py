@@ -11,7 +11,7 @@ from residue.output.returning import ReturningSink
 from residue.runtime.calibration import calibration_player
 from residue.runtime.calibration.calibration_player import CalibrationPlayer, running
 from residue.runtime.journal.evidence import Evidence
-from residue.runtime.journal.log import UNLOGGED_MOST_S
+from residue.runtime.journal.telling import UNLOGGED_MOST_S
 from residue.runtime.system.clock import SystemClock, uptime
 from tests.runtime.stubs import Keeping
 from tests.runtime.tallied import THEN, tally

@@ -16,21 +16,13 @@ from typing import cast
 import pytest
 
 from residue.loudness.stage.history import SentHistory, Unlogged
-from residue.runtime.journal.log import (
-    ENDED,
-    MOST,
-    SPOILT,
-    STARTED,
-    UNLOGGED_MOST_S,
-    EventRow,
-    LevelLog,
-    LevelRow,
-    Row,
-    SecondRow,
-)
+from residue.runtime.journal.event_kinds import ENDED, SPOILT, STARTED
+from residue.runtime.journal.log import MOST, EventRow, LevelLog, LevelRow, Row, SecondRow
 from residue.runtime.journal.log import timestamp as stamp
 from residue.runtime.journal.log_writer import RETRY_S, LogWriter
+from residue.runtime.journal.second_copy import FILE_NAME as SECOND_COPY
 from residue.runtime.journal.tallies import Tallies
+from residue.runtime.journal.telling import UNLOGGED_MOST_S
 from residue.runtime.system.clock import Uptime, uptime
 from residue.runtime.system.folders import MEMORY_FILE
 from tests.runtime.tallied import THEN, tally
@@ -148,10 +140,15 @@ def test_no_log_is_no_history_and_a_broken_one_counts_as_everything_used_up(tmp_
 
 
 @pytest.mark.parametrize("column", ["sent", "duration_s"])
-def test_a_row_that_somebody_emptied_counts_as_everything_used_up(log: LevelLog, tmp_path: Path, column: str) -> None:
+def test_a_row_that_somebody_emptied_is_known_from_the_second_copy_else_everything_counts_as_used_up(
+    log: LevelLog, tmp_path: Path, column: str
+) -> None:
     log.write([second(600), END])
+    before = log.sent_before(NOW, UP, 900)
     with closing(sqlite3.connect(tmp_path / "levels.sqlite")) as writer, writer:
         writer.execute(f"UPDATE second SET {column} = NULL")
+    assert log.sent_before(NOW, UP, 900) == before
+    (tmp_path / SECOND_COPY).unlink()
     assert log.sent_before(NOW, UP, 900).unreadable
 
 
@@ -350,6 +347,8 @@ def test_where_no_note_can_be_kept_rows_are_written_all_the_same(tmp_path: Path)
 
 class Stuck:
     """A log whose disk does not answer."""
+
+    copy_trouble = None
 
     def __init__(self) -> None:
         self.asked, self.answers = threading.Event(), threading.Event()

@@ -15,6 +15,7 @@ from residue.archive.bag import seal
 from residue.archive.performance import FILE_NAME, Permission, read_performance, write_performance
 from residue.installation.load import load
 from residue.loudness.plan.arc import GainCurve
+from residue.loudness.plan.plan import Lowering
 from residue.problems import Severity
 from residue.runtime.offline.inspection import inspect
 from residue.runtime.planning.planning import known, make_ready
@@ -106,7 +107,9 @@ def test_a_piece_that_a_cap_leaves_nothing_of_is_warned_of_beside_the_cap_that_i
     edited(installation, "room.toml", ("limit_dbfs = -20.0", "limit_dbfs = -99.0"), ("window_s = 60", "window_s = 6"))
     found = inspect(installation, "silent", tmp_path / "cache", June())
     whats = [finding.what for finding in found if finding.severity is Severity.WARNS]
-    assert any(what.startswith("No cap sees the lowest sounds: at 20 Hz A weighting is 50 dB down") for what in whats)
+    assert any(
+        what.startswith("No cap covers the lowest sounds: at 20 Hz A weighting takes away 50 dB") for what in whats
+    )
     assert any("so that -99 dBFS(A) over 6 s" in what for what in whats)
 
 
@@ -120,7 +123,7 @@ def test_the_plan_is_told_drawn_and_left_where_the_daemon_finds_it(tmp_path: Pat
     first, second = (finding.what for finding in findings if finding.where == "plan")
     assert first.startswith("first-batch: lowered by ")
     assert "throughout so that -60 dBFS(A) over 1 min" in first
-    assert "is never passed; nearest -60." in first
+    assert "is never exceeded; nearest -60." in first
     assert second.startswith("second-batch: lowered by ")
     assert (tmp_path / "plan.svg").read_text().startswith("<?xml")
     outcome = known(load(folder), cache)
@@ -151,11 +154,11 @@ def test_a_shaped_arc_is_planned_played_and_rendered(tmp_path: Path) -> None:
     planned = plan_performance(installation, "first-batch", cache)
     assert len(planned.knots_db) == 2
     outcome = make_ready(installation, cache)
-    assert outcome.knots_db["first-batch"] == planned.knots_db
-    whole, shaped = (
-        playback_of(installation, performance, knots).step(96_000).outputs for knots in ((), (0.0, -3.0, -6.0))
-    )
+    assert outcome.lowering["first-batch"] == planned.lowering
+    lowerings = (None, Lowering((0.0, -3.0, -6.0)), Lowering(alone_db={"right": -20.0}))
+    whole, shaped, lowered = (playback_of(installation, performance, one).step(96_000).outputs for one in lowerings)
     assert np.array_equal(shaped, whole * GainCurve((0.0, -3.0, -6.0)).gains(0, 96_000))
+    assert np.array_equal(lowered, whole * [[1.0], [0.1]])
 
 
 EQUIPMENT = """
@@ -177,7 +180,7 @@ def test_what_no_room_can_be_like_is_pointed_out(tmp_path: Path) -> None:
     assert found >= {
         "room.toml: output.left.calibration.on: 2036-03-02 is in the future. Write the day on which it was measured.",
         "room.toml: equipment[1].off: There is no program /usr/local/bin/rleay that may be run. "
-        "Write the whole path of one that may.",
+        "Write the full path of a program that may be run.",
     }
     assert not any("equipment[1].on:" in one for one in found)
 

@@ -111,7 +111,7 @@ def test_signals_are_drawn(installation: Path, cache: Path, tmp_path: Path, name
     ("words", "said"),
     [
         (["--signal", "murmurr", "--out", "x.csv"], 'There is no node "murmurr". Did you mean murmur?'),
-        (["--signal", "murmur", "--out", "missing/x.csv"], "It is not there, or no longer."),
+        (["--signal", "murmur", "--out", "missing/x.csv"], "It is not there."),
         (
             ["--signal", "murmur", "--out", "x.csv", "--to-s", "1", "--picture", "x.pgn"],
             "'x.pgn' does not end in .png or .svg.",

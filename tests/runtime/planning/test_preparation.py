@@ -6,6 +6,7 @@ import shutil
 from pathlib import Path
 
 import numpy as np
+import pytest
 import soundfile
 
 from residue.installation.load import load
@@ -18,12 +19,21 @@ def key_of(folder: Path) -> str:
     return profile_key(load(folder), "a bag's digest")
 
 
-def test_another_recording_under_the_same_name_is_another_profile(tmp_path: Path) -> None:
+STRIKE = 'kind = "strike"\n'
+CELLAR = '[node.cellar]\nkind = "recorded_space"\ninput = "knock"\nrecording = "knock.wav"\nchannels = 1\n'
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [(STRIKE, STRIKE + 'recording = "knock.wav"\n'), ("[[section]]", CELLAR + "\n[[section]]")],
+    ids=["strike", "recorded_space"],
+)
+def test_another_recording_under_the_same_name_is_another_profile(tmp_path: Path, old: str, new: str) -> None:
     folder = tmp_path / "oven-watch"
     shutil.copytree(OVEN_WATCH, folder, ignore=shutil.ignore_patterns("data"))
     piece = (folder / "piece.toml").read_text(encoding="utf-8")
-    struck = piece.replace('kind = "strike"\n', 'kind = "strike"\nrecording = "knock.wav"\n')
-    (folder / "piece.toml").write_text(struck, encoding="utf-8")
+    assert old in piece
+    (folder / "piece.toml").write_text(piece.replace(old, new, 1), encoding="utf-8")
     keys = []
     for level in (0.5, 0.5, 0.25):
         soundfile.write(folder / "knock.wav", np.full(480, level), 48_000)

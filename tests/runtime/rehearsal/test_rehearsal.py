@@ -127,7 +127,7 @@ def test_what_somebody_should_look_at_is_said(changed: dict[str, object], warnin
     asked = hours(**changed)
     found = rehearse(calendar(asked), asked.programme, SOUNDS, FIRST, date(2026, 3, 31))
     assert warning in found.warnings
-    assert f"Look at this: {warning}" in words(found)
+    assert f"Needs attention: {warning}" in words(found)
 
 
 def test_programs_get_plain_values() -> None:

@@ -120,7 +120,7 @@ def test_a_copy_that_waits_is_planned_in_the_old_ones_place_held_back_and_taken(
     assert house.swaps.held_back == frozenset()
     assert house.states() == []
     assert [line.partition(": ")[2] for line in house.said] == [
-        "it is being checked, and what was there plays on.",
+        "it is being checked, and the old one plays on.",
         "it is ready.",
         "it has taken it. It is lowered by 1 dB.",
     ]
@@ -149,7 +149,7 @@ def test_what_the_planner_refuses_leaves_the_old_one_and_says_why(house: House, 
     assert house.look() is None
     assert house.look() is None
     bag = "third-batch" if by == "a copy" else "first-batch.at-rest"
-    words = f"{bag} in the place of first-batch: refused; what was there plays on. {bag}: There is no channel."
+    words = f"{bag} in the place of first-batch: refused; the old one plays on. {bag}: There is no channel."
     assert house.swaps.alarms == (words,)
     assert house.said[-1] == words
     assert house.playing() == old
@@ -282,7 +282,7 @@ def test_what_the_control_surface_asks_for_is_copied_in_another_process(house: H
     assert house.states() == ["being copied"]
     stager.fails(1, "data/arm.flac has changed.")
     house.look()
-    assert "third-batch in the place of first-batch: refused; what was there plays on. data/arm" in house.said[0]
+    assert "third-batch in the place of first-batch: refused; the old one plays on. data/arm" in house.said[0]
     assert "no earlier version of second-batch" in house.said[1]
     assert len(house.swaps.alarms) == 2
 
@@ -347,4 +347,4 @@ def test_a_bad_bag_concerns_only_itself(house: House, spoil: Callable[[Path], No
     assert planner.arguments[-1].startswith("second-batch=")
     house.look(after_s=STALE_S)
     [alarm] = house.swaps.alarms
-    assert alarm.startswith("first-batch.at-rest in the place of first-batch: it is not whole")
+    assert alarm.startswith("first-batch.at-rest in the place of first-batch: it is incomplete")

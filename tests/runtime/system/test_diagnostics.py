@@ -11,6 +11,7 @@ def test_messages_reach_standard_error_without_traceback_marks() -> None:
     with Diagnostics(out) as diagnostics:
         logging.getLogger("residue").warning("The sound device is back.")
         diagnostics.show("playing first-batch")
+    diagnostics._thread.join()
     assert out.getvalue() == "The sound device is back.\nplaying first-batch\n"
 
 
@@ -20,7 +21,16 @@ def test_the_journal_gets_priorities_and_no_passing_lines(monkeypatch: pytest.Mo
     with Diagnostics(out) as diagnostics:
         logging.getLogger("residue").error("The device is gone.")
         diagnostics.show("playing first-batch")
+    diagnostics._thread.join()
     assert out.getvalue() == "<3>The device is gone.\n"
+
+
+def test_how_much_is_logged_is_afterwards_as_it_was_before() -> None:
+    loggers = (logging.getLogger(), logging.getLogger("apscheduler"))
+    before = [logger.level for logger in loggers]
+    with Diagnostics(io.StringIO()):
+        assert [logger.level for logger in loggers] == [logging.INFO, logging.ERROR]
+    assert [logger.level for logger in loggers] == before
 
 
 @pytest.mark.timeout(20)

@@ -38,7 +38,9 @@ def find_files(given: list[Path]) -> list[Path]:
         else:
             raise stopping(str(path), "It is not there.", "Check the name; put the stick back in.")
     if not found:
-        raise stopping(", ".join(map(str, given)), "There is no recording in it.", f"Known are {endings_of(FileKind)}.")
+        raise stopping(
+            ", ".join(map(str, given)), "There is no recording in it.", f"These can be read: {endings_of(FileKind)}."
+        )
     for path in found:
         if any(0xD800 <= ord(letter) < 0xE000 for letter in path.name):  # how Python holds bytes that are no text
             shown = path.name.encode("utf-8", "replace").decode()
@@ -59,7 +61,7 @@ def open_source(path: Path, facts: TableFacts | None, scratch: Path) -> IngestSo
                 raise stopping(path.name, "A table does not state its rate.", mend)
             return open_table_source(path, facts, scratch)
         if kind is None:
-            known = f"Known are {endings_of(FileKind)}."
+            known = f"These can be read: {endings_of(FileKind)}."
             raise stopping(path.name, f'Files that end in "{path.suffix}" cannot be read.', known)
         return _OPENERS[kind](path)
     except ProblemError:

@@ -90,7 +90,7 @@ def _times(path: Path, columns: Mapping[str, Column], facts: TableFacts) -> Colu
         if len(back):
             row = start + int(back[0])
             what = f"Time does not increase from row {row} to row {row + 1}."
-            raise stopping(path.name, what, "Sort the rows, or take the doubled ones out.")
+            raise stopping(path.name, what, "Sort the rows, or remove the duplicates.")
         before = float(times[-1])
     return times_s
 
@@ -124,7 +124,9 @@ def _headings(path: Path, cells: list[str]) -> tuple[str, ...]:
         raise stopping(path.name, f"It has {len(names)} columns.", f"Keep those that matter, {_MOST_COLUMNS} at most.")
     if len(set(names)) < len(names) or not all(names):
         raise stopping(
-            path.name, "Its first line does not give each column a name of its own.", "Write one above each."
+            path.name,
+            "Its first line does not give each column a name of its own.",
+            "Write a different name above each column.",
         )
     return names
 
@@ -137,7 +139,7 @@ def _numbers(
     for number, row in rows:
         if len(row) != len(headings):
             what = f"Line {number} has {len(row)} cells under {len(headings)} headings."
-            mend = "Export it with semicolons between the columns." if separator == "," else "Mend that line."
+            mend = "Export it with semicolons between the columns." if separator == "," else "Correct that line."
             raise stopping(path.name, what, mend)
         marks_met |= {mark for cell in row for mark in ".," if mark in cell}
         if len(marks_met) > 1:
@@ -147,7 +149,7 @@ def _numbers(
             yield [_number(cell) for cell in row]
         except ValueError:
             cell = next(cell for cell in row if not _is_number(cell))
-            raise stopping(path.name, f'Line {number}: "{cell[:40]}" is not a number.', "Mend that cell.") from None
+            raise stopping(path.name, f'Line {number}: "{cell[:40]}" is not a number.', "Correct that cell.") from None
 
 
 def _number(cell: str) -> float:

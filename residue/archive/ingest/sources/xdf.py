@@ -50,7 +50,7 @@ def open_xdf_source(path: Path) -> IngestSource:
     except ProblemError:
         raise
     except _FAULTS as error:
-        raise stopping(path.name, f"Its streams cannot be followed: {error}.", "Record it again.") from error
+        raise stopping(path.name, f"Its streams cannot be read: {error}.", "Record it again.") from error
 
 
 class _Faults(logging.Handler):

@@ -1,0 +1,137 @@
+"""A cloud of grains: short windowed pieces of what was heard, read at any speed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from residue.dsp import exact, filters
+from residue.dsp.exact import TURN, Floats, sine
+from residue.dsp.filters import SosFilter
+from residue.dsp.resampling import cubic
+
+ONE = 1 << 32
+"""A speed of 1: how far a grain is read on with each frame is counted in 2**-32 frames."""
+MOST_AT_ONCE = 64
+"""Grains that sound at once; one more is left out, so that the cost is bounded."""
+_PIECE_FRAMES = 4096
+"""So much at most is taken in before the grains over it are read."""
+_MARGIN = 3
+"""Frames that a cubic needs beside the ones that it stands between."""
+_CLEAN_HZ = 18_000.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Grain:
+    """A grain to come: the frame at which it begins, its length and how far its end lies back then, in frames.
+
+    step: how far it is read on with each frame, in 2**-32. gains: one for each output.
+    """
+
+    frame: int
+    length: int
+    back: int
+    step: int
+    gains: tuple[float, ...]
+
+    @property
+    def stop(self) -> int:
+        """The frame at which it has ended."""
+        return self.frame + self.length
+
+    @property
+    def reach(self) -> int:
+        """So many frames of the past it reads."""
+        return (self.length * self.step >> 32) + 2 * _MARGIN
+
+
+class Cloud:
+    """Remembers the last `memory` frames of a sound, and plays grains of them; silence before.
+
+    Whatever a grain asks for, it lies in the past that is remembered when it begins. What is raised is low-passed
+    before, an octave at a time, so that nothing folds back.
+    longest: the most frames of a grain. highest: its greatest step.
+    """
+
+    def __init__(self, memory: int, *, longest: int, highest: int, rate_hz: float) -> None:
+        self._memory = memory
+        octaves = _octaves(highest)
+        self._ring = np.zeros((octaves + 1, memory + longest + _PIECE_FRAMES + 2 * _MARGIN))
+        self._cleaning = [SosFilter(_clean(octave, rate_hz)) for octave in range(1, octaves + 1)]
+        self._heard = 0
+        self._coming: list[Grain] = []
+        self._sounding: list[tuple[Grain, int]] = []
+
+    def begin(self, grains: Sequence[Grain]) -> None:
+        """Grains to come, in the order of their frames, none of them before the next frame to be played."""
+        self._coming += grains
+
+    def __call__(self, sound: Floats | None, first: int, out: Floats) -> None:
+        """Adds what sounds over the frames from `first` on to `out`, (outputs, frames).
+
+        sound: (frames,), which is remembered; None remembers nothing, and keeps what there is.
+        """
+        for start in range(0, out.shape[1], _PIECE_FRAMES):
+            stop = min(start + _PIECE_FRAMES, out.shape[1])
+            heard = self._heard
+            if sound is not None:
+                self._remember(sound[start:stop])
+            self._start(first + start, first + stop, heard=heard, goes_on=sound is not None)
+            for grain, position in self._sounding:
+                self._add(grain, position, first + start, out[:, start:stop])
+            self._sounding = [one for one in self._sounding if one[0].stop > first + stop]
+
+    def _remember(self, piece: Floats) -> None:
+        size = self._ring.shape[1]
+        places = np.arange(self._heard, self._heard + len(piece)) % size
+        self._ring[0, places] = piece
+        for row, clean in zip(self._ring[1:], self._cleaning, strict=True):
+            row[places] = clean(piece)
+        self._heard += len(piece)
+
+    def _start(self, first: int, stop: int, *, heard: int, goes_on: bool) -> None:
+        """Begins the grains of these frames: each finds its place in what is heard by its own frame."""
+        while self._coming and self._coming[0].frame < stop:
+            grain = self._coming.pop(0)
+            if len([one for one, _ in self._sounding if one.stop > grain.frame]) < MOST_AT_ONCE:
+                now = heard + (grain.frame - first if goes_on else 0)
+                back = min(grain.back + grain.reach, self._memory)
+                self._sounding.append((grain, now - back + _MARGIN))
+
+    def _add(self, grain: Grain, position: int, first: int, out: Floats) -> None:
+        """Adds the part of a grain that lies in these frames."""
+        begin, stop = max(grain.frame, first), min(grain.stop, first + out.shape[1])
+        if begin >= stop:
+            return
+        within = np.arange(begin - grain.frame, stop - grain.frame)
+        places = within * grain.step
+        at, share = position + (places >> 32), (places & (ONE - 1)) / ONE
+        row = self._ring[_octaves(grain.step)]
+        size = len(row)
+        read = (
+            row[at % size]
+            if grain.step == ONE
+            else cubic(row[(at - 1) % size], row[at % size], row[(at + 1) % size], row[(at + 2) % size], share)
+        )
+        shaped = read * _window(within, grain.length)
+        for channel, gain in zip(out, grain.gains, strict=True):
+            channel[begin - first : stop - first] += shaped * gain
+
+
+def _octaves(step: int) -> int:
+    """By how many octaves a grain is raised, rounded up."""
+    return max(-(-step // ONE) - 1, 0).bit_length()
+
+
+def _clean(octave: int, rate_hz: float) -> Floats:
+    """A low-pass after which a sound may be raised by so many octaves."""
+    sections = filters.lowpass(_CLEAN_HZ * exact.power(2.0, -octave), rate_hz, 8)
+    return np.vstack((sections, sections))
+
+
+def _window(frames: np.ndarray, length: int) -> Floats:
+    """The Hann window (Blackman and Tukey 1958, after von Hann) of a length at some of its frames."""
+    phases = (2 * frames + 1).astype(np.uint64) * np.uint64(TURN // (2 * length))
+    return 0.5 - 0.5 * sine(phases + np.uint64(TURN // 4))

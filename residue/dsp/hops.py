@@ -1,0 +1,36 @@
+"""A stream in hops of equal length, counted from its first value, so that the cutting into blocks leaves no trace."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from residue.dsp.exact import Floats
+
+
+class HopByHop:
+    """Reads streams hop by hop, and holds what was read until the next hop is whole.
+
+    read: takes the mean of each stream over a hop, (streams,), and gives what is read from them, (readings,).
+    first: (readings,), what is given until the first hop is whole.
+    """
+
+    def __init__(self, hop: int, read: Callable[[Floats], Floats], first: Floats) -> None:
+        self._hop, self._read = hop, read
+        self._waiting: Floats | None = None
+        self._held = np.array(first, np.float64)
+
+    def __call__(self, streams: Floats) -> Floats:
+        """(readings, frames), of (streams, frames). The value that completes a hop is the first to know of it."""
+        waiting = streams[:, :0] if self._waiting is None else self._waiting
+        waited = waiting.shape[1]
+        known = np.concatenate((waiting, streams), axis=1)
+        count = known.shape[1] // self._hop
+        hops = np.ascontiguousarray(known[:, : count * self._hop]).reshape(len(known), count, self._hop)
+        means = np.add.reduce(hops, axis=2) / self._hop
+        readings = [self._held, *(np.asarray(self._read(means[:, hop])) for hop in range(count))]
+        self._held, self._waiting = readings[-1], known[:, count * self._hop :].copy()
+        at = (waited + np.arange(1, streams.shape[1] + 1)) // self._hop
+        held: Floats = np.stack(readings, axis=1)[:, at]
+        return held

@@ -1,0 +1,217 @@
+"""The skin: its conductance and its temperature."""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import Annotated, Literal
+
+import numpy as np
+from msgspec import Meta
+
+from residue.dsp import filters
+from residue.dsp.exact import Floats
+from residue.dsp.filters import FromFirst, SosFilter
+from residue.dsp.hops import HopByHop
+from residue.dsp.switching import Held
+from residue.dsp.turns import Turns
+from residue.mapping.node import Block, Node, NodeContext, SlowIn, Step, Trusted
+from residue.mapping.nodes.shapes import InputShapes, SlowNode
+from residue.mapping.signals import CONTROL_RATE_HZ, EVENTS, FRAMES_PER_TICK, Events, Shape
+
+
+class SkinConductance(SlowNode, frozen=True):
+    """The conductance of the skin in microsiemens, as its "tonic" level or its "phasic" part, which follows arousal.
+
+    What is slower than 0.05 Hz is tonic, the rest phasic, around 0; both together are the input.
+    Trust: 0 in the first 10 s, and for 5 s after the input was outside of 0.05 to 60 uS or changed by more than 10 uS
+    in a second; also while it has not changed at all for 30 s.
+    Latency: of the phasic part 0.2 s, of the tonic level about 5 s. Source: high-pass at 0.05 Hz after Boucsein et al.,
+    Psychophysiology 49 (2012) 1017-1034; trust after Kleckner et al., IEEE Trans Biomed Eng 65 (2018) 1460-1467.
+    """
+
+    kind = "skin_conductance"
+    family = "skin"
+    has_trust = True
+
+    input: SlowIn
+    measure: Annotated[Literal["tonic", "phasic"], Meta(description="which part")] = "phasic"
+
+    def prepare(self, context: NodeContext) -> Step:
+        """A high-pass, and what it takes away."""
+        level, smooth, trust = FromFirst(), SosFilter(filters.lowpass(_SMOOTH_HZ, CONTROL_RATE_HZ)), _Electrodes()
+        highpass = SosFilter(filters.highpass(_TONIC_HZ, CONTROL_RATE_HZ))
+
+        def step(block: Block) -> Trusted:
+            values = block.slow("input")
+            conductance = smooth(level(values))
+            phasic = highpass(conductance)
+            read = phasic if self.measure == "phasic" else level.back(conductance - phasic)
+            return Trusted(read, trust(values, conductance))
+
+        return step
+
+
+class SkinResponses(Node, frozen=True):
+    """An event for each response of the skin, valued with its amplitude in microsiemens: how far it rose within 5 s.
+
+    Trust: that of `skin_conductance`.
+    Latency: until the conductance falls again by a fifth of least_us, about 1 s after the top of the response.
+    Source: from trough to peak, 0.05 uS at least, after Boucsein et al., Psychophysiology 49 (2012) 1017-1034.
+    """
+
+    kind = "skin_responses"
+    family = "skin"
+    has_trust = True
+
+    input: SlowIn
+    least_us: Annotated[float, Meta(gt=0.0, le=100.0, description="the smallest response, in microsiemens")] = 0.05
+
+    def gives(self, inputs: InputShapes) -> Shape:
+        """Events."""
+        return EVENTS
+
+    def prepare(self, context: NodeContext) -> Step:
+        """Each top, and how far the conductance rose to it within 5 s."""
+        level, smooth, trust = FromFirst(), SosFilter(filters.lowpass(_SMOOTH_HZ, CONTROL_RATE_HZ)), _Electrodes()
+        turns, recent = Turns(), deque[float](maxlen=_RISE_HOPS)
+        seen, top, risen = 0, -np.inf, 0.0
+
+        def step(block: Block) -> Trusted:
+            nonlocal seen, top, risen
+            values = block.slow("input")
+            conductance = smooth(level(values))
+            frames, amplitudes = [], []
+            for index in range(-seen % _HOP, len(values), _HOP):
+                value = float(conductance[index])
+                recent.append(value)
+                if value > top:
+                    top, risen = value, value - min(recent)
+                turn = turns(seen + index, value, _BACK * self.least_us)
+                if turn is not None and turn.is_top and min(risen, turn.swing) >= self.least_us:
+                    frames.append((seen + index) * FRAMES_PER_TICK)
+                    amplitudes.append(min(risen, turn.swing))
+                if turn is not None:
+                    top, risen = value, 0.0
+            seen += len(values)
+            events = Events(np.array(frames, np.int64), np.array(amplitudes))
+            return Trusted(events, trust(values, conductance))
+
+        return step
+
+
+class Temperature(SlowNode, frozen=True):
+    """The temperature of a body in degrees Celsius, as a slow "level", or its "rate" of change in degrees a minute.
+
+    Trust: 0 until the window is filled, and for 5 s after the input was outside of lowest to highest or changed by more
+    than half a degree in a second, as when a sensor is put on or falls off; also while it has not changed for a minute.
+    Latency: half the window. Source: mean and least-squares line over the window; limits of the change are our choice.
+    """
+
+    kind = "temperature"
+    family = "skin"
+    has_trust = True
+
+    input: SlowIn
+    measure: Annotated[Literal["level", "rate"], Meta(description="what is read")] = "level"
+    window_s: Annotated[float, Meta(ge=2.0, le=600.0, description="how far back it looks")] = 30.0
+    lowest: Annotated[float, Meta(ge=-50.0, le=100.0, description="the lowest that is plausible, in degrees")] = 20.0
+    highest: Annotated[float, Meta(ge=-50.0, le=100.0, description="the highest that is plausible, in degrees")] = 42.0
+
+    def __post_init__(self) -> None:
+        if self.lowest >= self.highest:
+            raise ValueError(f"lowest = {self.lowest:g} is not below highest = {self.highest:g}. Exchange them.")
+
+    def prepare(self, context: NodeContext) -> Step:
+        """A line through means over half a second."""
+        hops = round(self.window_s * CONTROL_RATE_HZ / _LINE_HOP)
+        level, recent = FromFirst(), deque[float](maxlen=hops)
+        before, doubted = 0.0, _DOUBTED_HOPS
+
+        def read(means: Floats) -> Floats:
+            nonlocal before, doubted
+            here, steady = means.tolist()
+            is_odd = not self.lowest <= here <= self.highest or (recent and abs(here - before) > _FASTEST_A_HOP)
+            doubted = 0 if is_odd else doubted + 1
+            before = here
+            recent.append(steady)
+            known = len(recent) == hops and doubted >= _DOUBTED_HOPS
+            return np.array([*_line(np.array(recent)), float(known)])
+
+        by_hop, changes = HopByHop(_LINE_HOP, read, np.zeros(3)), _Changes(_STILL_TEMPERATURE_S)
+
+        def step(block: Block) -> Trusted:
+            values = block.slow("input")
+            mean, slope, known = by_hop(np.stack((values, level(values))))
+            signal = level.back(mean) if self.measure == "level" else slope * (60.0 * CONTROL_RATE_HZ / _LINE_HOP)
+            return Trusted(signal, known * changes(values))
+
+        return step
+
+
+class _Electrodes:
+    """How far a conductance is one of skin, 0 or 1."""
+
+    def __init__(self) -> None:
+        self._odd, self._changes = Held(_ticks(_DOUBTED_S)), _Changes(_STILL_S)
+        self._before, self._seen = 0.0, 0
+
+    def __call__(self, values: Floats, smooth: Floats) -> Floats:
+        """(ticks,). values: in microsiemens; smooth: the same, low-passed, counted from the first value."""
+        if not len(values):
+            return np.empty(0)
+        slopes = np.diff(smooth, prepend=self._before) * CONTROL_RATE_HZ
+        self._before = float(smooth[-1])
+        lowest_us, highest_us = _PLAUSIBLE_US
+        odd = (values < lowest_us) | (values > highest_us) | (np.abs(slopes) > _FASTEST_US_PER_S)
+        settled = self._seen + np.arange(len(values)) >= _ticks(_SETTLED_S)
+        self._seen += len(values)
+        known: Floats = (settled & ~self._odd(odd)).astype(np.float64) * self._changes(values)
+        return known
+
+
+class _Changes:
+    """1 while a value has changed of late, 0 where it only stands."""
+
+    def __init__(self, seconds: float) -> None:
+        self._held = Held(_ticks(seconds))
+        self._before: float | None = None
+
+    def __call__(self, values: Floats) -> Floats:
+        """(ticks,)."""
+        if not len(values):
+            return np.empty(0)
+        before = values[0] + 1.0 if self._before is None else self._before
+        self._before = float(values[-1])
+        return self._held(np.diff(values, prepend=before) != 0.0).astype(np.float64)
+
+
+_SMOOTH_HZ = 1.0
+"""No response is faster; our choice, as is usual."""
+_TONIC_HZ = 0.05
+_PLAUSIBLE_US, _FASTEST_US_PER_S, _DOUBTED_S = (0.05, 60.0), 10.0, 5.0
+"""After Kleckner et al. (2018)."""
+_SETTLED_S = 10.0
+"""The high-pass has forgotten where it began; our choice."""
+_STILL_S, _STILL_TEMPERATURE_S = 30.0, 60.0
+"""Coarse converters stand still for seconds; our choice."""
+_HOP = CONTROL_RATE_HZ // 20
+_BACK = 0.2
+"""Of the smallest response: so far the conductance falls before a top is known. Our choice."""
+_RISE_HOPS = 5 * 20
+"""A response rises within 1 to 3 s (Dawson, Schell and Filion, Handbook of Psychophysiology, from memory)."""
+_LINE_HOP = CONTROL_RATE_HZ // 2
+_FASTEST_A_HOP = 0.25
+_DOUBTED_HOPS = 10
+
+
+def _ticks(seconds: float) -> int:
+    return round(seconds * CONTROL_RATE_HZ)
+
+
+def _line(values: Floats) -> tuple[float, float]:
+    """The mean of values, and the slope of the straight line that fits them best, from one to the next."""
+    count = len(values)
+    mean = float(np.add.reduce(values)) / count
+    away = np.arange(count) - (count - 1) / 2
+    slope = float(np.add.reduce(away * (values - mean))) / max(float(np.add.reduce(away * away)), 1.0)
+    return mean, slope if count > 1 else 0.0

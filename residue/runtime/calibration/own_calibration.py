@@ -1,0 +1,16 @@
+"""Whether the calibrations of a room were measured on what plays now."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from residue.loudness.outputs.origin import PlayedOn, foreign_calibrations
+from residue.loudness.outputs.outputs import Output
+from residue.output.opening import is_real
+from residue.problems import Finding
+from residue.runtime.system.machine_identity import machine_identity
+
+
+def check_own_calibrations(device: str, outputs: Mapping[str, Output]) -> list[Finding]:
+    """Finds calibrations that do not hold here; none where the device is not real, so that nobody hears it."""
+    return list(foreign_calibrations(outputs, PlayedOn(device, machine_identity()))) if is_real(device) else []

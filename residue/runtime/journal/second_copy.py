@@ -1,0 +1,187 @@
+"""What was sent, told a second time: so that no loss of the level log makes the house silent, or makes it forget.
+
+Two files of lines take turns, each long enough for the longest window of a cap. Each line has a check sum. Nothing in
+them depends on the database.
+"""
+
+from __future__ import annotations
+
+import os
+import zlib
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+import msgspec
+
+from residue.small_files import read_small
+
+FILE_NAME, BEFORE_NAME = "sent.lines", "sent-before.lines"
+MOST_LINES = 100_000
+"""Of one file: a day of seconds, the longest window of a cap, and what happened meanwhile. 25 MB."""
+_MOST_BYTES = 100 << 20
+MOST_SPOILT = 20
+"""Lines whose check sum does not fit; with more of them nothing in the files is believed."""
+
+
+@dataclass(frozen=True, slots=True)
+class SecondTold:
+    """A second or so that was sent. sent: mean level by what the caps listen to, as JSON."""
+
+    utc: str
+    boot: str
+    up_s: float
+    duration_s: float
+    sent: str
+
+
+@dataclass(frozen=True, slots=True)
+class EventTold:
+    """Something that happened; unlogged_s: for how long before it something may have been sent that nothing tells."""
+
+    utc: str
+    boot: str | None
+    up_s: float | None
+    kind: str
+    unlogged_s: float | None
+
+
+LineTold = SecondTold | EventTold
+
+
+class SpoiltCopyError(ValueError):
+    """Too much of the copy is missing for any of it to be believed."""
+
+
+class SecondCopy:
+    """The files in the folder of the level log. Every method may raise OSError."""
+
+    def __init__(self, folder: Path) -> None:
+        self._path, self._before = folder / FILE_NAME, folder / BEFORE_NAME
+        self._lines: int | None = None
+        """In the present file; None while nobody has counted."""
+
+    def append(self, told: Iterable[LineTold]) -> None:
+        """Write lines to the end, and have the disk take them."""
+        lines = [_encoded(one) for one in told]
+        if not lines:
+            return
+        if self._lines is None:
+            self._lines = self._counted()
+        if self._lines + len(lines) > MOST_LINES:
+            self._path.replace(self._before)
+            self._lines = 0
+        self._write(self._path, lines)
+        self._lines += len(lines)
+
+    def begin_anew(self, told: Iterable[LineTold]) -> None:
+        """Write these lines in the place of all before."""
+        making = self._path.with_name(self._path.name + ".new")
+        making.unlink(missing_ok=True)
+        lines = [_encoded(one) for one in told]
+        self._write(making, lines)
+        self._before.unlink(missing_ok=True)
+        making.replace(self._path)
+        self._lines = len(lines)
+
+    def read(self) -> Sequence[LineTold] | None:
+        """Every line, the oldest first; None where there is no copy.
+
+        In the place of a spoilt line stands an event of the kind SPOILT_LINE. Raises OSError, SpoiltCopyError.
+        """
+        if not self._path.exists() and not self._before.exists():
+            return None
+        found = list(self._read())
+        spoilt = sum(one is None for one in found)
+        if spoilt > MOST_SPOILT or not found:
+            raise SpoiltCopyError(f"{spoilt} of {len(found)} lines of {self._path.name} are spoilt")
+        return list(_bridged(found))
+
+    def last(self) -> LineTold | None:
+        """The last line; None where there is none that can be read. Reads no more than the end of the file."""
+        try:
+            with self._path.open("rb") as file:
+                file.seek(max(0, file.seek(0, os.SEEK_END) - _TAIL_BYTES))
+                lines = file.read().split(b"\n")
+        except FileNotFoundError:
+            return None
+        return _decoded(lines[-2]) if len(lines) > 1 and not lines[-1] else None
+
+    def _read(self) -> Iterator[LineTold | None]:
+        for path in (self._before, self._path):
+            with suppress(FileNotFoundError):
+                lines = read_small(path, _MOST_BYTES).split(b"\n")
+                # A retry after the database refused rows writes them again, so a line counts once.
+                yield from (_decoded(line) for line in dict.fromkeys(lines) if line)
+
+    def _counted(self) -> int:
+        try:
+            return read_small(self._path, _MOST_BYTES).count(b"\n")
+        except FileNotFoundError:
+            return 0
+
+    def _write(self, path: Path, lines: Sequence[bytes]) -> None:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        new = not path.exists()
+        with path.open("ab") as file:
+            if os.geteuid() == 0 and new:  # the service that owns the folder is to write here as well
+                owner = path.parent.stat()
+                os.fchown(file.fileno(), owner.st_uid, owner.st_gid)
+            torn = b"" if new or _ends_whole(path) else b"\n"
+            file.write(torn + b"".join(line + b"\n" for line in lines))
+            file.flush()
+            os.fsync(file.fileno())
+
+
+SPOILT_LINE = "spoilt line"
+"""The kind of the event that stands where a line was; a second may have been told there."""
+SPOILT_LINE_S = 2.5
+_TAIL_BYTES = 1 << 14
+
+
+def _ends_whole(path: Path) -> bool:
+    with path.open("rb") as file:
+        if file.seek(0, os.SEEK_END) == 0:
+            return True
+        file.seek(-1, os.SEEK_END)
+        return file.read(1) == b"\n"
+
+
+def _bridged(found: Sequence[LineTold | None]) -> Iterator[LineTold]:
+    """An event in the place of each spoilt line, as late as it can have been: at the time of the next line."""
+    following: LineTold | None = next((one for one in reversed(found) if one is not None), None)
+    bridged: list[LineTold] = []
+    for one in reversed(found):
+        following = one or following
+        if one is not None:
+            bridged.append(one)
+        elif following is not None:
+            at = following
+            bridged.append(EventTold(at.utc, at.boot, at.up_s, SPOILT_LINE, SPOILT_LINE_S))
+    return reversed(bridged)
+
+
+def _encoded(told: LineTold) -> bytes:
+    fields = (
+        (told.utc, told.boot, told.up_s, told.duration_s, told.sent)
+        if isinstance(told, SecondTold)
+        else (told.utc, told.boot, told.up_s, told.kind, told.unlogged_s)
+    )
+    content = msgspec.json.encode(fields)
+    return b"%08x %s" % (zlib.crc32(content), content)
+
+
+_Second, _Event = tuple[str, str, float, float, str], tuple[str, str | None, float | None, str, float | None]
+
+
+def _decoded(line: bytes) -> LineTold | None:
+    """None for a line that cannot be believed."""
+    check_sum, _, content = line.partition(b" ")
+    if check_sum != b"%08x" % zlib.crc32(content):
+        return None
+    with suppress(msgspec.MsgspecError, ValueError):
+        return SecondTold(*msgspec.json.decode(content, type=_Second))
+    with suppress(msgspec.MsgspecError, ValueError):
+        return EventTold(*msgspec.json.decode(content, type=_Event))
+    return None

@@ -1,0 +1,113 @@
+"""From what the log, or its second copy, tells to what the governor counts after a start."""
+
+from __future__ import annotations
+
+import json
+import logging
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from itertools import pairwise
+
+from residue.loudness.stage.history import SentHistory, SentRow, Unlogged
+from residue.runtime.journal.event_kinds import ENDED, SPOILT, STARTED
+from residue.runtime.journal.second_copy import SPOILT_LINE, EventTold, SecondCopy, SecondTold, SpoiltCopyError
+from residue.runtime.system.clock import Uptime
+
+logger = logging.getLogger(__name__)
+
+UNLOGGED_MOST_S = 2.5
+"""A cut run may have sent so much after its last row: a tally of a second, and the rest for writing it."""
+_MARGIN_S = 60.0
+"""By so much the durations of rows may add up to more than the time in which they were sent: a device that comes back
+takes a buffer at once."""
+
+
+@dataclass(frozen=True, slots=True)
+class Telling:
+    """What one telling holds. seconds: the latest first. not_told: when something may have been sent without a row."""
+
+    seconds: Sequence[SecondTold]
+    not_told: Sequence[EventTold]
+    ended: bool
+    """The last run has an end."""
+
+
+def history_of(
+    told: Telling | None, now: datetime, up: Uptime, *, window_s: float, unwritten_s: float
+) -> SentHistory | None:
+    """None where it does not reach as far back as the window."""
+    if told is None:
+        return None
+    try:
+        not_told = [
+            (
+                event.kind,
+                Unlogged(age_s(now, up, utc=event.utc, boot=event.boot, up_s=event.up_s), event.unlogged_s or 0.0),
+            )
+            for event in told.not_told
+        ]
+        rows = [_sent_row(now, up, second) for second in told.seconds]
+    except (ValueError, TypeError, AttributeError) as error:
+        logger.warning("What was sent before cannot be read: %s.", error)
+        return None
+    within = [(kind, unlogged) for kind, unlogged in not_told if unlogged.age_s < window_s]
+    if any(kind == SPOILT for kind, _ in within):
+        return None  # what was sent within the window stands in the log before
+    unlogged_s = 0.0 if told.ended else UNLOGGED_MOST_S
+    unlogged = [Unlogged(0.0, max(unlogged_s, unwritten_s)), *(unlogged for _, unlogged in within)]
+    return SentHistory([row for row in reversed(rows) if row.age_s < window_s], unlogged)
+
+
+_SecondRow = tuple[str, str, float, float, str]
+"""utc, boot, up_s, duration_s and sent."""
+
+
+def covering(told: Iterable[_SecondRow], window_s: float) -> Iterator[_SecondRow]:
+    """Of rows, the latest first, those that may have been sent within a window, be they as short as they may."""
+    covered_s = 0.0
+    for row in told:
+        if covered_s > window_s + _MARGIN_S:
+            return
+        yield row
+        covered_s += row[3]
+
+
+def _sent_row(now: datetime, up: Uptime, told: SecondTold) -> SentRow:
+    levels = {key: -math.inf if level is None else level for key, level in json.loads(told.sent).items()}
+    return SentRow(age_s(now, up, utc=told.utc, boot=told.boot, up_s=told.up_s), float(told.duration_s), levels)
+
+
+def copied(copy: SecondCopy) -> Telling | None:
+    """What the second copy tells; None where there is none that can be read."""
+    try:
+        lines = copy.read()
+    except (OSError, SpoiltCopyError) as error:
+        logger.warning("The second copy of the level log cannot be read: %s.", error)
+        return None
+    if lines is None:
+        return None
+    seconds = [line for line in lines if isinstance(line, SecondTold)]
+    events = [line for line in lines if isinstance(line, EventTold)]
+    happened = [event for event in events if event.kind != SPOILT_LINE]
+    cut = {
+        id(event)
+        for before, event in pairwise(happened)
+        if event.kind == STARTED and before.kind != ENDED and not event.unlogged_s
+    }
+    not_told = [
+        replace(event, unlogged_s=event.unlogged_s or UNLOGGED_MOST_S)
+        for event in events
+        if event.unlogged_s or event.kind == SPOILT or id(event) in cut
+    ]
+    return Telling(seconds[::-1], not_told, ended=not happened or happened[-1].kind == ENDED)
+
+
+def age_s(now: datetime, up: Uptime, *, utc: str, boot: str | None, up_s: float | None) -> float:
+    """How long ago a moment was: by the time since the machine started, or by the clock, but at least by that."""
+    if up_s is None:
+        return (now - datetime.fromisoformat(utc)).total_seconds()
+    if boot == up.boot:
+        return up.seconds - up_s
+    return max((now - datetime.fromisoformat(utc)).total_seconds(), up.seconds)
