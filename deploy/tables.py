@@ -1,4 +1,4 @@
-"""Writes the tables in the documents anew from the program: python -m deploy.tables."""
+"""Writes the tables in the documents again from the program: python -m deploy.tables."""
 
 from __future__ import annotations
 

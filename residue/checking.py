@@ -35,7 +35,7 @@ def ip_address(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address:
     try:
         return ipaddress.ip_address(text)
     except ValueError:
-        why = "Names do not do here: the service may only reach addresses that stand in its unit."
+        why = "A name cannot be used: the service may only reach the addresses that are in its unit."
         raise ValueError(f'"{text}" is not an IP address. Write one such as 192.0.2.7. {why}') from None
 
 
@@ -174,7 +174,7 @@ def _meant(
 
 
 def _translate(error: msgspec.ValidationError, raw: object, wanted: Any, file: str, where: str) -> Finding:
-    """The finding of a value that is not as wanted; what stands within it is looked at already."""
+    """The finding of a value that is not as wanted; the values within it have been looked at already."""
     mend, choices = explained(error), _choices(wanted)
     if isinstance(raw, str) and choices and raw not in choices:
         mend = nearest(raw, choices)

@@ -87,7 +87,7 @@ def mapped(path: Path, dtype: np.dtype[Any]) -> NDArray[Any] | None:
         found = np.load(path, mmap_mode="r", allow_pickle=False)
         if found.dtype != dtype or found.ndim != 1 or path.stat().st_size != found.offset + found.nbytes:
             return None
-    except Exception:  # noqa: BLE001 (a spoilt header makes numpy raise nearly anything, and the file is made anew)
+    except Exception:  # noqa: BLE001 (a spoilt header makes numpy raise nearly anything, and the file is made again)
         return None
     # Seen as a plain array: a slice of numpy's memmap class costs ten times as much.
     return np.asarray(found).view(np.ndarray)

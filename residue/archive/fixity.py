@@ -106,7 +106,7 @@ def _outside(path: Path, listed: Listed, found: Mapping[str, Path]) -> Iterator[
         file = path / name
         if not _is_within(path, file):
             what = "is a link that leaves the bag" if file.is_symlink() else "leaves the bag"
-            yield _stop(path, f"{name} {what}.", "Do not use this bag; ask whoever made it.")
+            yield _stop(path, f"{name} {what}.", "Do not use this bag. Ask the person who made it.")
         elif os.path.lexists(file) and not file.is_file():
             yield _stop(path, f"{name} is not a file.", _COPY_AGAIN)
 

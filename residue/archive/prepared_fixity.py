@@ -43,7 +43,7 @@ def reread(folder: Path, name: str, told: Callable[[int], None]) -> list[Finding
             continue
         known = before.get(file.name, now)
         if (known.size, known.mtime_ns) == (now.size, now.mtime_ns) and known.sha256 != now.sha256:
-            findings.append(_spoilt(name, file, "has changed, and nobody wrote to it"))
+            findings.append(_spoilt(name, file, "has changed although nobody wrote to it"))
         else:
             sums[file.name] = now
     if sums != before:

@@ -25,7 +25,7 @@ class Samples(Protocol):
 
 
 def _window(samples: Samples, *, begins: int, start: int, stop: int) -> NDArray[np.float64]:
-    """(stop - start,): the samples, the first of which stands at `begins`; zero before and after them."""
+    """(stop - start,): the samples, the first of which is at `begins`; zero before and after them."""
     window = np.zeros(stop - start)
     low, high = max(start, begins), min(stop, begins + len(samples))
     if low < high:

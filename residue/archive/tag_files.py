@@ -35,7 +35,7 @@ _MOST_MANIFEST_BYTES = 4_000_000
 """Our choice: some 25,000 files under SHA-256."""
 _MANIFEST = re.compile(r"(?:tag)?manifest-(.+)\.txt", re.DOTALL)
 _ENCODING = re.compile(r"^\s*Tag-File-Character-Encoding\s*:(.*)$", re.MULTILINE)
-_REMOVE = "Do not use this bag; ask whoever made it."
+_REMOVE = "Do not use this bag. Ask the person who made it."
 
 
 def check_tag_files(bag: Path) -> None:

@@ -22,7 +22,7 @@ REPLIES = (
         "(floats), number of alarms (integer)",
         "`/house/state`.",
     ),
-    (SWAP_TOLD, "what became of the swap (string)", "A swap, later, to whoever asked for one last."),
+    (SWAP_TOLD, "what became of the swap (string)", "A swap, later; sent to the last sender that asked for one."),
 )
 """Address, arguments and what is answered with it."""
 
@@ -54,6 +54,15 @@ ADDRESSES: Sequence[Address] = (
     Address("/house/release", (), "Ends the hold; the house follows its hours again.", changes=True),
     Address("/house/trim", ("db",), "Lowers everything to so many dB, 0 to -40; never above the plan.", changes=True),
     Address("/house/next", (), "Ends a rest, or skips the performance that plays now.", changes=True),
+    Address(
+        "/house/tone",
+        ("output",),
+        "Has an output count its number in quiet pulses through the cap, where nothing plays; "
+        "only where there is a key.",
+        changes=True,
+        text=True,
+        needs_key=True,
+    ),
     Address(
         "/house/swap",
         ("bag", "performance", "when"),

@@ -17,7 +17,7 @@ Status = Mapping[str, Any]
 COLUMNS = 80
 _LABEL = 10
 _EVENTS = 5
-"""The last ones."""
+"""So many of the last events are shown."""
 
 
 def in_words(told: Status) -> list[str]:

@@ -113,6 +113,13 @@ def _horner(x: Floats, coefficients: tuple[float, ...]) -> Floats:
     return total
 
 
+def phases(turns: Floats) -> Phases:
+    """Turns of any sign and size as integer phases."""
+    share = turns - np.floor(turns)
+    # Just below a whole turn the difference rounds to 1, which no integer phase holds: it is the turn's beginning.
+    return np.where(share < 1.0, share * float(TURN), 0.0).astype(np.uint64)
+
+
 def sine(phase: Phases) -> Floats:
     """Sine of integer phases (2**64 is a turn); absolute error below 7e-12."""
     quarter = phase.view(np.int64) * 2.0**-62  # quarter turns, -2 .. 2

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from residue.dsp.exact import TURN, Floats, sine, total
+from residue.dsp.exact import TURN, Floats, phases, sine, total
 
 _FLAT = 1e-9
 """Points nearer to a plane than this lie in it."""
@@ -36,16 +36,10 @@ class Face(NamedTuple):
 
 def directions(azimuth_degrees: Floats, elevation_degrees: Floats) -> Floats:
     """Unit vectors (3, n): to the front, to the left, up. Azimuth turns from the front to the left."""
-    around, up = _phase(azimuth_degrees), _phase(elevation_degrees)
+    around, up = phases(azimuth_degrees / 360.0), phases(elevation_degrees / 360.0)
     quarter = np.uint64(TURN // 4)
     level = sine(up + quarter)
     return np.stack((level * sine(around + quarter), level * sine(around), sine(up)))
-
-
-def _phase(degrees: Floats) -> np.ndarray:
-    turns = degrees / 360.0
-    share = turns - np.floor(turns)
-    return np.where(share < 1.0, share * 2.0**64, 0.0).astype(np.uint64)
 
 
 class VectorPanning:

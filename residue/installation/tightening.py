@@ -16,7 +16,7 @@ from residue.loudness.outputs.outputs import Output
 
 _MOST_TOLD = 5
 _SHOWN = ("output.", "device", "place", "levels_at_the_ear")
-"""Keys whose values are told; others may hold what is not for everybody, such as a password."""
+"""Keys whose values are shown; others may hold a secret, such as a password."""
 
 
 def tightened(room: Room, wanted: Room) -> Room:

@@ -169,7 +169,7 @@ class LiveSource:
     def _tell(self, name: str, words: str | None) -> None:
         if words is not None and name not in self._told:
             self._told.add(name)
-            logger.warning("%s: mend rate_hz in sensors.toml.", words)
+            logger.warning("%s: correct rate_hz in sensors.toml.", words)
 
 
 def _samples_by(frame: int, rate_hz: Fraction) -> int:

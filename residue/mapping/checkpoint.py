@@ -85,7 +85,7 @@ class _Unpickler(pickle.Unpickler):
 
 
 def _code_of(module: str, owner: str) -> CodeType:
-    """The code of a function, or of a method, that stands in a module."""
+    """The code of a function, or of a method, that is in a module."""
     return cast(CodeType, unwrap(reduce(getattr, owner.split("."), cast(Any, sys.modules[module]))).__code__)
 
 

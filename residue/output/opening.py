@@ -42,7 +42,7 @@ def check_device(device: str, outputs: Mapping[str, Output], folder: Path = Path
     """Finds faults that would keep these outputs from sounding. It opens the device briefly and plays nothing."""
     try:
         open_sink = sink_opener(device, routing_of(outputs), folder)
-        if not isinstance(open_sink, _FileOpener):  # opening a file would begin it anew
+        if not isinstance(open_sink, _FileOpener):  # opening a file would begin it again
             open_sink().close()
     except SinkLostError as error:
         return [Finding(Severity.STOPS, "room.toml: device", str(error), _NOT_THERE)]

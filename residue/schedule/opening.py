@@ -43,7 +43,7 @@ def settled(openings: Iterable[Opening], zone: ZoneInfo) -> list[Opening]:
     each other, the later from the end of the earlier. Those on the same terms that overlap or touch are one.
 
     A run that was open for the whole of a day ends at that day's last midnight and the next begins there: so a house
-    that never closes still begins every day anew, and no opening is longer than two days.
+    that never closes still begins every day again, and no opening is longer than two days.
     """
     real = sorted(_in(zone, openings), key=lambda opening: (opening.opens, opening.closes))
     everyday = _joined([opening for opening in real if opening.terms == EVERYDAY])

@@ -32,7 +32,7 @@ class Triggers:
     wake-up that is late is still worth having (no misfire grace), and many that fell due together are one (coalesced).
     All jobs have a date and none an interval: the scheduler counts on the wall clock, and after a step of -2 h one with
     an interval would not run for two hours. The daemon sees the wall clock step against the monotonic one, and calls
-    `look_again`, which places every job anew.
+    `look_again`, which places every job again.
     """
 
     def __init__(self, triggers: Sequence[Trigger], now: Callable[[], datetime]) -> None:

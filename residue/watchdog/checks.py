@@ -284,7 +284,7 @@ CHECKS: Sequence[Check] = (
         bad=_unplayable,
         for_s=0.0,
         remedies=(LOG,),
-        then="left out until mended",
+        then="left out until it is repaired",
     ),
     Check(
         name="no plan",

@@ -20,7 +20,7 @@ class Vitals:
     pace: float | None = None
     """Frames taken over the last while against the frames of that time; None while that is not known."""
     closed: bool = False
-    """By the hours: a good moment to begin anew."""
+    """By the hours: a good moment to begin again."""
     may_sound: bool = True
     """Open and not held, or within the fade that ends it."""
     asked_peak: float = 0.0

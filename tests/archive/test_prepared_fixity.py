@@ -46,7 +46,7 @@ def test_a_changed_bit_is_told_and_the_file_is_removed_so_that_it_is_made_anew(f
     rot(folder / "back_of_head.slow.npy")
     [finding] = reread(folder, "first-batch", nobody)
     assert finding.where == "first-batch"
-    assert "back_of_head.slow.npy has changed, and nobody wrote to it" in finding.what
+    assert "back_of_head.slow.npy has changed although nobody wrote to it" in finding.what
     assert not (folder / "back_of_head.slow.npy").exists()
     prepare(tmp_path / "first-batch", NEEDS, tmp_path / "cache")
     assert reread(folder, "first-batch", nobody) == []

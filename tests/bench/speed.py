@@ -82,7 +82,7 @@ def watch(folder: Path, cache: Path, state: Path) -> str:
         frame_s = time.monotonic() - began_s
         until(port, lambda told: told["performance"] is not None)
         sound_s = time.monotonic() - began_s
-        time.sleep(10)  # the planner's process checks the bags anew and ends
+        time.sleep(10)  # the planner's process checks the bags again and ends
         before, processor_s = until(port, lambda told: True), seconds_of_processor(second.pid)
         time.sleep(WATCH_S)
         after = until(port, lambda told: True)

@@ -68,7 +68,8 @@ class PrintedMachine:
         """What the guides say is on it: recordings, and another evening."""
         stick = self.root / "media" / "stick"
         evening = self.project / "archives/night-dough/performances/first-batch"
-        shutil.copy(evening / "data" / "forearms.flac", stick / "arms.flac")
+        (stick / "recordings").mkdir()
+        shutil.copy(evening / "data" / "forearms.flac", stick / "recordings" / "arms.flac")
         make("third-batch", stick / "fourth-batch", EVENING_MIN)
 
     def _programs(self) -> None:
@@ -102,7 +103,16 @@ class PrintedMachine:
         """What it prints; fails where its exit status is not 0."""
         if _ASKS_THE_HOUSE.match(command):
             self.start()
-        done = subprocess.run(
+        done = self._done(command)
+        assert done.returncode == 0, f"{command}\n{done.stdout}{done.stderr}"
+        return done.stdout
+
+    def succeeds(self, command: str) -> bool:
+        """Whether its exit status is 0, for what takes a house some time."""
+        return self._done(command).returncode == 0
+
+    def _done(self, command: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
             ["/bin/sh", "-c", self.here(command)],
             cwd=self.project,
             env=self.environment,
@@ -112,8 +122,6 @@ class PrintedMachine:
             timeout=300,
             check=False,
         )
-        assert done.returncode == 0, f"{command}\n{done.stdout}{done.stderr}"
-        return done.stdout
 
     def with_a_person(self, command: str, until: str) -> str:
         """What it shows on a terminal until it asks for this, where the person ends it by Ctrl-C."""
@@ -147,11 +155,11 @@ class PrintedMachine:
             os.close(ours)
         return shown
 
-    def start(self) -> None:
+    def start(self, installation: str = "srv/residue") -> None:
         """The house, as systemd would start it; it is there once it answers."""
         if self.house is not None:
             return
-        command = f"exec residue run {self.root}/srv/residue --device silent --state {self.root}/var/lib/residue"
+        command = f"exec residue run {self.root / installation} --device silent --state {self.root}/var/lib/residue"
         self.house = subprocess.Popen(
             ["/bin/sh", "-c", command],
             cwd=self.project,

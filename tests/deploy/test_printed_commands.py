@@ -76,6 +76,18 @@ def recorded(machine: PrintedMachine, command: str) -> str:
     return machine.run(f"{command} --for-s 2")
 
 
+def swapped_back(machine: PrintedMachine, command: str) -> str:
+    """Needs a house that has taken the new performance: it runs until it has."""
+    machine.start("opt/residue/dough")
+    for _ in range(200):
+        if machine.succeeds(command):
+            break
+    else:
+        raise AssertionError("The swap was never taken.")
+    machine.stop()
+    return ""
+
+
 def packaged(machine: PrintedMachine, command: str) -> str:
     """Needs a package registry for the build: what pip would install is put in place by hand."""
     machine.install_nodes()
@@ -96,6 +108,7 @@ STAND_INS: Mapping[str, Callable[[PrintedMachine, str], str]] = {
     "sudo systemctl restart residue": started,
     "sudo systemctl start residue": started,
     "sudo systemctl stop residue": stopped,
+    "residue swap dough --back --in-place-of first-batch": swapped_back,
     "residue record dough --into dough/performances/fifth-batch": recorded,
     ".venv/bin/pip install ./bakery-nodes": packaged,
 }

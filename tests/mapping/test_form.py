@@ -58,7 +58,7 @@ def test_a_state_reached_in_one_section_does_not_count_for_the_next() -> None:
     ending = Ending(signal="body", above=0.5, for_s=1.0)
     sections = [Section(name="a", ends=ending, at_most_s=9), Section(name="b", ends=ending, at_most_s=9)]
     changes, _ = run(FormStep(sections, {}), seconds((1.0, 4.0)), [])
-    # Each section begins to count anew at its own first tick.
+    # Each section begins to count again at its own first tick.
     assert [time for time, _ in changes] == [0.0, 1.0, 2.0]
 
 

@@ -55,7 +55,7 @@ class Crumb(Node, frozen=True):
 
 @pytest.fixture
 def beside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
-    """A folder that Python imports from; the catalogue is read anew before and after."""
+    """A folder that Python imports from; the catalogue is read again before and after."""
     monkeypatch.syspath_prepend(tmp_path)
     catalogue.cache_clear()
     yield tmp_path

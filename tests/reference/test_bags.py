@@ -33,7 +33,7 @@ def bagit_accepts(bag: Path) -> bool:
 
 
 def reseal_tags(bag: Path) -> None:
-    """Write the tag manifest anew, so that only the fault under test is left."""
+    """Write the tag manifest again, so that only the fault under test is left."""
     lines = [
         f"{hashlib.sha256(path.read_bytes()).hexdigest()}  {path.name}\n"
         for path in sorted(bag.iterdir())

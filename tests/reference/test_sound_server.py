@@ -95,7 +95,7 @@ def test_a_server_that_hangs_is_outlived(server: SoundServer, daemon: subprocess
     server.hang()
     lost = until(port, lambda told: told["health"]["device_lost"] == "The sound device hangs.")
     meanwhile = until(port, lambda told: told["playhead_s"] > lost["playhead_s"] + 5.0)
-    assert meanwhile["health"]["device_lost"] is not None, "opening it anew hangs as well"
+    assert meanwhile["health"]["device_lost"] is not None, "opening it again hangs as well"
     assert len(players(daemon.pid)) <= 1, "one attempt at a time"
     server.wake()
     back = until(port, lambda told: told["health"]["device_lost"] is None and told["house"] == "playing")

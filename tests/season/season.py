@@ -352,7 +352,7 @@ class Season:
             playing.gives_nothing = playing.direct = False
 
     def restart(self) -> None:
-        """The program ends by itself, and systemd starts it anew."""
+        """The program ends by itself, and systemd starts it again."""
         if not self._up:
             return
         stands = self.process.playing.hangs is not None

@@ -33,7 +33,7 @@ class Lag:
     confidence: float
 
     def __str__(self) -> str:
-        """In words."""
+        """The lag in words."""
         clear = "clearly" if self.confidence >= CLEAR else "doubtfully"
         return f"{clear} (correlation {self.correlation:.2f}, {self.confidence:.1f} times the next best fit)"
 

@@ -46,7 +46,7 @@ class SourceStore:
         self.payload.mkdir(parents=True, exist_ok=True)
 
     def __enter__(self) -> SourceStore:
-        """Itself."""
+        """Gives itself."""
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:

@@ -53,9 +53,9 @@ class IngestSource:
     spoilt: str = ""
     """The part that could not be read, as a clause; empty where the file is whole."""
     strip: Callable[[Path, Collection[str]], None] | None = None
-    """Copies the file without what is private, and with only these notes; None where the samples are written anew."""
+    """Copies the file without what is private, and with only these notes; None where the samples are written again."""
     suffix: str = ""
-    """Of the file that can be kept as it came; empty where the samples are written anew."""
+    """Of the file that can be kept as it came; empty where the samples are written again."""
 
     @property
     def labels(self) -> list[str]:

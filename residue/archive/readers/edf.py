@@ -23,7 +23,7 @@ _FIELD_WIDTHS = (16, 80, 8, 8, 8, 8, 8, 80, 8, 32)
 
 
 class Records:
-    """The data records of a file as they stand there; holds the last ones, so that signals share them."""
+    """The data records of a file as they are there; holds the last ones, so that signals share them."""
 
     def __init__(self, path: Path, layout: EdfLayout) -> None:
         self.path, self.layout = path, layout

@@ -51,7 +51,7 @@ class Candidate(msgspec.Struct, frozen=True, kw_only=True):
     name: str
     request: Request
     path: Path
-    """The bag."""
+    """The folder of the bag."""
 
     @property
     def what(self) -> str:

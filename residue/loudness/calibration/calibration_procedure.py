@@ -204,7 +204,7 @@ def louder(step: CalibrationStep) -> CalibrationStep:
 
 
 def quieter(step: CalibrationStep) -> CalibrationStep:
-    """The previous level."""
+    """Goes back to the previous level."""
     return replace(step, played_dbfs=max(QUIETEST_DBFS, step.played_dbfs - STEP_DB))
 
 

@@ -18,7 +18,7 @@ class Statistic(StrEnum):
     MEAN = "mean"
     """The mean square over a window."""
     PEAK = "peak"
-    """The highest magnitude."""
+    """The highest magnitude of the weighted signal."""
     FAST_MAXIMUM = "fast maximum"
     """The highest level with time weighting F."""
     DOSE = "dose"

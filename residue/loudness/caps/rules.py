@@ -43,7 +43,7 @@ RULES: Mapping[str, Rule] = {
         source="WHO, Global standard for safe listening venues and events, feature 1",
         dated="2022",
         protects="visitors",
-        wording="No more than 100 dB(A) on average over any 15 minutes, wherever the public may be.",
+        wording="No more than 100 dB(A) on average over any 15 minutes, at every place open to the public.",
         limits=(RuleLimit("LAeq", 100.0, 15 * MINUTE_S),),
     ),
     "din-15905-5": Rule(

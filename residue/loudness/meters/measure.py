@@ -142,7 +142,7 @@ def _read(path: Path, file: soundfile.SoundFile, progress: Progress) -> Grains:
         if not np.isfinite(block).all():
             at_s = (frames + int(np.argmin(np.isfinite(block).all(axis=0)))) / rate_hz
             what = f"From {at_s:.3f} s on it contains values that are not numbers."
-            raise stopping(str(path), what, "Export it again, or mend it in a sound editor.")
+            raise stopping(str(path), what, "Export it again, or repair it in a sound editor.")
         weighted = bank(block)
         true_peak(block)
         needle(weighted[Weighting.A])

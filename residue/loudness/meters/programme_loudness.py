@@ -65,6 +65,6 @@ class ProgrammeLoudness:
         return found
 
     def begin(self) -> None:
-        """Integrated loudness and range begin anew, of what comes from now on."""
+        """Integrated loudness and range begin again, of what comes from now on."""
         self._blocks[:] = 0
         self._counted = 0

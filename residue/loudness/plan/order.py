@@ -43,11 +43,11 @@ class Pool:
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """An opening: begins its pool anew, may be cut at any place of it."""
+    """An opening: begins its pool again, may be cut at any place of it."""
 
     pool: Pool
     lasts_s: float
-    """At most."""
+    """It lasts so long at most."""
     silence_s: float
     """Between the opening before it and this one, at least."""
 

@@ -270,7 +270,7 @@ def _lowered_alone(
 def _windows(
     caps: Sequence[Cap], outputs: Mapping[str, Output], profiles: Mapping[str, LevelProfile], order: Order
 ) -> Iterator[_Windows]:
-    """One by one, made anew for each use: those of many shuffles fill the memory."""
+    """One by one, made again for each use: those of many shuffles fill the memory."""
     windowed = [cap for cap in caps if cap.quantity.windowed]
     for pool in order.pools:
         for turns in pool.rounds:

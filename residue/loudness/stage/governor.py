@@ -20,6 +20,7 @@ from residue.loudness.stage.budget import Budget
 from residue.loudness.stage.ending import RISE, Reach
 from residue.loudness.stage.history import SentHistory
 from residue.loudness.stage.lasting import Lasting
+from residue.loudness.stage.limiter import FADE_FRAMES
 from residue.loudness.stage.sent_record import SentRecord
 from residue.loudness.stage.steering import (
     arrivals,
@@ -35,6 +36,7 @@ Floats = NDArray[np.float64]
 RECOVERY_DB_PER_S = 1.0
 """How fast the governor gives back what it has taken."""
 _RECOVERY = exact.gain_from_db(RECOVERY_DB_PER_S * HOP_S)
+_FALL = np.minimum(1.0, np.arange(1, HOP_FRAMES + 1) / FADE_FRAMES)
 _LEAST_RECOVERY = exact.gain_from_db(-60.0)
 _STEPS_BACK = (1.0, 0.999, 0.9, 0.0)
 """The gain that was solved for is tried first; rounding, or a tail that no gain takes away, may ask for less."""
@@ -65,7 +67,8 @@ class Governor:
     filters included.
 
     Where no plan foresees what comes, the gain also follows what each budget can spend without end (Lasting): so that
-    it is not used up, and nothing has to be silenced.
+    it is not used up, and nothing has to be silenced. A budget of one output then lowers those of its kind before, and
+    no other.
     """
 
     def __init__(
@@ -82,14 +85,22 @@ class Governor:
         self._planned = True
         self._lasting: dict[Budget, Lasting] = {}
         """Of the budgets whose last window holds something unforeseen."""
-        self._asked = self._projected
-        """The hop given last as it would be received at full gain; only where something is unforeseen."""
-        self.gain = 1.0
+        self._asked = {True: self._projected, False: self._projected}
+        """Where something is unforeseen, the hop given last as it would be received at full gain: before outputs were
+        lowered alone (True), and after."""
+        self._alone_gains = np.ones((len(outputs), 1))
         """At the end of the hop given last."""
+        self.gain = 1.0
+        """Of all outputs, at the end of the hop given last."""
         self.heard = self._projected
         """The hop given last, as it was sent."""
         self.cuts = 0
         """Hops that had to be silenced because no gain would do."""
+
+    @property
+    def lowest_gain(self) -> float:
+        """The lowest that any output is under."""
+        return self.gain * float(np.min(self._alone_gains))
 
     def _heed(
         self, ears: Sequence[Ear], outputs: Mapping[str, Output], caps: Sequence[Cap], known: Mapping[Cap, Budget]
@@ -104,6 +115,12 @@ class Governor:
         means = [cap for cap in caps if cap.quantity.windowed]
         self.budgets = tuple(known.get(cap) or self._budget(cap, heard_by[cap]) for cap in means)
         self._budget_ears = tuple(heard_by[cap] for cap in means)
+        self._alone = {
+            budget: kind
+            for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
+            if (kind := _kind(self.ears[ear], outputs)) is not None
+        }
+        """(outputs,): which outputs a budget lowers that is about one of them."""
         self.instants = tuple(instant_cap(cap, heard_by[cap]) for cap in caps if not cap.quantity.windowed)
         self._within_reach = Reach(self.instants, self.ears, len(outputs))
 
@@ -140,27 +157,56 @@ class Governor:
 
     def _see_no_more(self, budget: Budget, asked: ReceivedHop, lasting: Lasting) -> None:
         """Spend a budget at a rate that lasts until its window holds nothing unforeseen; asked: the hop given last."""
-        if not self._lasting:
-            self._asked = asked
+        alone = budget in self._alone
+        if not any((other in self._alone) == alone for other in self._lasting):
+            self._asked[alone] = asked
         lasting.unforeseen_hops = budget.terms.hops
         self._lasting[budget] = lasting
 
+    def _lowered_alone(self, hop: Floats) -> Floats:
+        """The hop with those outputs lowered that are too loud by themselves to go on, where they were not foreseen.
+
+        Down at the beginning of the hop in which it shows, so that nothing else has to be lowered for it; up as slowly
+        as all of them.
+        """
+        before, gains = self._alone_gains, np.clip(self._alone_gains * _RECOVERY, _LEAST_RECOVERY, 1.0)
+        for budget, lasting, units in self._unforeseen(hop, alone=True):
+            left = (budget.left() - self._projected.units[self.budgets.index(budget)]) / budget.terms.knee
+            lasts = min(lasting.gain_power(units), budget.terms.gain_power(max(0.0, left) / max(units, 1)))
+            outputs = self._alone[budget]
+            gains[outputs] = np.minimum(gains[outputs], np.sqrt(lasts))
+        self._alone_gains = gains
+        if np.all(before == 1.0) and np.all(gains == 1.0):
+            return hop
+        lowered: Floats = hop * (before + (gains - before) * np.where(gains < before, _FALL, RISE))
+        return lowered
+
     def _lasting_gain(self, hop: Floats) -> float:
-        """The gain at which the next hop could go on without end, as far as it was not foreseen."""
-        if not self._lasting:
-            return 1.0
-        self._asked = self._hear(self._asked.bank, hop)
-        asked = dict(zip(self.budgets, self._asked.units, strict=True))
-        power = min(lasting.gain_power(asked[budget]) for budget, lasting in self._lasting.items())
-        if self._planned:
+        """The gain of all outputs at which the next hop could go on without end, as far as it was not foreseen."""
+        powers = [lasting.gain_power(units) for _, lasting, units in self._unforeseen(hop, alone=False)]
+        return float(np.sqrt(min(powers, default=1.0)))
+
+    def _unforeseen(self, hop: Floats, *, alone: bool) -> list[tuple[Budget, Lasting, int]]:
+        """The budgets that have to last, with the units that the next hop would take of them at full gain."""
+        lasting = [(budget, one) for budget, one in self._lasting.items() if (budget in self._alone) == alone]
+        if not lasting:
+            return []
+        self._asked[alone] = self._hear(self._asked[alone].bank, hop)
+        units = dict(zip(self.budgets, self._asked[alone].units, strict=True))
+        return [(budget, one, units[budget]) for budget, one in lasting]
+
+    def _foresee_again(self) -> None:
+        """A hop more has come as planned: leave to the plan what holds nothing unforeseen any more."""
+        if self._planned and self._lasting:
             for lasting in self._lasting.values():
                 lasting.unforeseen_hops -= 1
             self._lasting = {budget: one for budget, one in self._lasting.items() if one.unforeseen_hops > 0}
-        return float(np.sqrt(power))
 
     def __call__(self, hop: Floats) -> Floats:
         """Take one hop, (outputs, HOP_FRAMES), and give the hop before it."""
+        hop = self._lowered_alone(hop)
         target = min(1.0, max(self.gain * _RECOVERY, _LEAST_RECOVERY), self._lasting_gain(hop))
+        self._foresee_again()
         self._harmless = self._within_reach(hop)
         if self._promised is not None:
             promised, self._promised = self._promised, None
@@ -294,6 +340,15 @@ class Governor:
         bound_then = terms.energy(left + budget.oldest - terms.knee - 1)
         gains = [greatest_gain(terms.knee * q, bound_now) for q in first if held]
         return min(gains + [greatest_gain(p + terms.knee * q, bound_then) for p in first for q in second])
+
+
+def _kind(ear: Ear, outputs: Mapping[str, Output]) -> NDArray[np.bool_] | None:
+    """(outputs,): those with the transducer of the one output that an ear hears; None where that would be all."""
+    if ear.only is None:
+        return None
+    transducers = np.array([output.transducer for output in outputs.values()])
+    kind: NDArray[np.bool_] = transducers == transducers[ear.only]
+    return None if np.all(kind) else kind
 
 
 @dataclass(frozen=True, slots=True)

@@ -68,19 +68,19 @@ class StageMeter:
         found = (meter.fast_max, meter.slow_max, meter.loudness.momentary_max, meter.loudness.means[1])
         np.maximum(self._highest, found, out=self._highest)
         self._fourth += meter.fourth
-        self._lowest_governor = min(self._lowest_governor, self._governor.gain)
+        self._lowest_governor = min(self._lowest_governor, self._governor.lowest_gain)
         self._lowest_limiter = min(self._lowest_limiter, limiter_gain)
         self._count += 1
         if self._count % _HOPS_PER_S == 0:
             self._whole = meter.loudness.whole()
 
     def listen_to_more(self) -> None:
-        """The governor has more ears from now on; what they receive is told from the next tally on."""
+        """The governor has more ears from now on; their levels appear from the next tally on."""
         more = len(self._governor.ears) - len(self._energy)
         self._energy, self._peak = np.pad(self._energy, (0, more)), np.pad(self._peak, (0, more))
 
     def begin(self) -> None:
-        """Another performance: integrated loudness and loudness range begin anew."""
+        """Another performance: integrated loudness and loudness range begin again."""
         self._meter.loudness.begin()
         self._whole = self._meter.loudness.whole()
 
@@ -131,7 +131,7 @@ class StageMeter:
             place=place,
             outputs=dict(zip(self._places[1:], outputs, strict=True)),
             caps=(*means, *highest),
-            governor_db=db_of_magnitude(governor.gain),
+            governor_db=db_of_magnitude(governor.lowest_gain),
             limiter_db=db_of_magnitude(self._limiter_gain),
             muted_frames=self._muted,
             cut_hops=governor.cuts,

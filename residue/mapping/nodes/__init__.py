@@ -205,7 +205,7 @@ def _own(entry: EntryPoint, kinds: Mapping[str, type[Node]]) -> type[Node]:
     try:
         node = entry.load()
     except Exception as error:
-        raise ValueError(f"It cannot be loaded ({error}). Mend or uninstall the package.") from error
+        raise ValueError(f"It cannot be loaded ({error}). Repair or uninstall the package.") from error
     if not (isinstance(node, type) and issubclass(node, Node)):
         raise ValueError("It is not a subclass of residue.mapping.node.Node. Name such a class.")
     if getattr(node, "kind", None) != entry.name or not hasattr(node, "family"):

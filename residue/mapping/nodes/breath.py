@@ -39,7 +39,7 @@ class Breath(SlowNode, frozen=True):
     itself, 0 at the bottom and 1 at the top of the last three breaths. The depth is that of the last breath in or out.
     Trust: how much the last two breaths resemble those before; 0 until two came, and fading while none comes.
     Latency: of the fullness 0.1 s; else a turn is known when the wave has come back by 0.3 of the usual depth, about
-    0.6 s after it. Source: amplitude test of Khodadad et al., Physiol Meas 39 (2018) 094001, made causal.
+    0.8 s after it. Source: amplitude test of Khodadad et al., Physiol Meas 39 (2018) 094001, made causal.
     """
 
     kind = "breath"
@@ -83,7 +83,7 @@ class Breaths(Node, frozen=True):
 
     The depth is in the unit of the input. What resembles no breath (noise, a first movement) gives no event.
     Trust: how much the last two breaths resemble those before; 0 until two came, and fading while none comes.
-    Latency: about 0.6 s, until the wave has come back by 0.3 of the usual depth.
+    Latency: about 0.8 s, until the wave has come back by 0.3 of the usual depth.
     Source: amplitude test of Khodadad et al., Physiol Meas 39 (2018) 094001, made causal.
     """
 

@@ -12,12 +12,13 @@ from residue.dsp import filters
 from residue.dsp.filters import SosFilter
 from residue.dsp.intervals import Plausible
 from residue.dsp.sliding import SlidingMean
-from residue.mapping.node import Block, EventsIn, NodeContext, Step
+from residue.mapping.node import Block, EventsIn, NodeContext, Step, Trusted
+from residue.mapping.nodes.beat_trust import BeatTrust
 from residue.mapping.nodes.fields import WindowS
 from residue.mapping.nodes.heart import Rate, check_rates, intervals_of
 from residue.mapping.nodes.shapes import SlowNode
 from residue.mapping.nodes.staircase import Staircase
-from residue.mapping.signals import CONTROL_RATE_HZ, Signal
+from residue.mapping.signals import CONTROL_RATE_HZ
 
 
 class RespiratoryModulation(SlowNode, frozen=True):
@@ -25,12 +26,14 @@ class RespiratoryModulation(SlowNode, frozen=True):
 
     From events valued with their interval in seconds. "wave" is the movement itself in ms, around 0, to breathe with;
     "depth" is how far it goes from shortest to longest, in ms, over the last window_s.
+    Trust: the share of the last intervals that fitted their neighbours; it fades while no beat comes.
     Latency: about two breaths. Source: high-frequency band of Task Force of ESC and NASPE, Eur Heart J 17 (1996)
     354-381, 0.15 to 0.4 Hz; depth as that of a sine of the same power.
     """
 
     kind = "respiratory_modulation"
     family = "heart"
+    has_trust = True
 
     input: EventsIn
     measure: Annotated[Literal["wave", "depth"], Meta(description="the movement, or how far it goes")] = "depth"
@@ -46,24 +49,27 @@ class RespiratoryModulation(SlowNode, frozen=True):
         plausible, steps = Plausible(60 / self.highest, 60 / self.lowest), Staircase(0.0)
         band = SosFilter(filters.bandpass(_BAND_HZ, CONTROL_RATE_HZ, _ORDER))
         mean = SlidingMean(max(1, round(self.window_s * CONTROL_RATE_HZ)))
-        first_s = math.nan
+        first_s, trust = math.nan, BeatTrust(_SURE_OF)
 
-        def step(block: Block) -> Signal:
+        def step(block: Block) -> Trusted:
             nonlocal first_s
             changes = []
             for frame, interval_s in intervals_of(block):
-                if plausible(interval_s):
+                believed = plausible(interval_s)
+                trust.beat(frame, interval_s, float(believed))
+                if believed:
                     first_s = interval_s if math.isnan(first_s) else first_s
                     changes.append((frame, 1000.0 * (interval_s - first_s)))
             wave = band(steps(block.span, changes))
-            if self.measure == "wave":
-                return wave
-            return _PEAK_TO_PEAK * np.sqrt(mean(wave * wave))
+            moved = wave if self.measure == "wave" else _PEAK_TO_PEAK * np.sqrt(mean(wave * wave))
+            return Trusted(moved, trust(block.span))
 
         return step
 
 
 _BAND_HZ = (0.15, 0.4)
 _ORDER = 4
+_SURE_OF = 8
+"""Intervals over which the trust is averaged, about two breaths; our choice."""
 _PEAK_TO_PEAK = 2.8284271247461903
 """Of a sine, over its root mean square."""

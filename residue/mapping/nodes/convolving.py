@@ -69,7 +69,7 @@ def _scaled(response: Floats, node: RecordedSpace) -> Floats:
             f"The recording {node.recording} is {length_s:.1f} s long. Cut it to {_LONGEST_S:g} s or less."
         )
     if not response.any():
-        raise ValueError(f"The recording {node.recording} is silent. Export it anew.")
+        raise ValueError(f"The recording {node.recording} is silent. Export it again.")
     energies = np.add.accumulate(response * response, axis=1)[:, -1]
     scaled: Floats = response / np.sqrt(energies.max())
     return scaled

@@ -86,7 +86,7 @@ class Tilt(ThreeAxes, frozen=True):
     family = "movement"
     has_trust = True
 
-    axis: Annotated[Literal["x", "y", "z"], Meta(description="the axis whose angle is told")] = "z"
+    axis: Annotated[Literal["x", "y", "z"], Meta(description="the axis whose angle is given")] = "z"
     time_s: TimeS = 0.3
 
     def prepare(self, context: NodeContext) -> Step:
@@ -237,7 +237,7 @@ def _magnitude(vector: Floats) -> Floats:
 
 
 def _above_gravity(acceleration: Floats) -> Floats:
-    """What the magnitude has above 1 g."""
+    """The excess of the magnitude over 1 g."""
     return np.maximum(_magnitude(acceleration) - 1.0, 0.0)
 
 

@@ -25,5 +25,5 @@ def recorded(context: NodeContext, file: str) -> Floats:
     if rate_hz != AUDIO_RATE_HZ:
         raise ValueError(f"The recording {path} has {rate_hz} frames a second. Convert it to {AUDIO_RATE_HZ}.")
     if not np.isfinite(frames).all():
-        raise ValueError(f"The recording {path} holds values that are no numbers. Export it anew.")
+        raise ValueError(f"The recording {path} holds values that are no numbers. Export it again.")
     return np.ascontiguousarray(frames.T)

@@ -34,7 +34,7 @@ class StateTransition(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
         if (self.on is None) == (self.after_s is None):
             raise ValueError("A transition needs either on or after_s. Write one of them.")
         if self.after_s is not None and self.for_s:
-            raise ValueError("for_s belongs to a condition, and after_s stands alone. Take one of them away.")
+            raise ValueError("for_s belongs to a condition, and after_s is used alone. Take one of them away.")
 
     def leaves(self, state: str) -> bool:
         """Whether it leads out of this state."""

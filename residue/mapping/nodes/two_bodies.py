@@ -11,7 +11,7 @@ from msgspec import Meta
 from numpy.lib.stride_tricks import sliding_window_view
 
 from residue.dsp import exact, filters
-from residue.dsp.exact import TURN, Floats
+from residue.dsp.exact import Floats
 from residue.dsp.filters import FromFirst, SosFilter
 from residue.dsp.hops import HopByHop
 from residue.dsp.phase import Phasor
@@ -125,7 +125,7 @@ class PhaseLocking(SlowNode, frozen=True):
         def step(block: Block) -> Trusted:
             nonlocal seen
             difference = block.slow("a") * self.a_times - block.slow("b") * self.b_times
-            phase = ((difference - np.floor(difference)) * float(TURN)).astype(np.uint64)
+            phase = exact.phases(difference)
             sine, cosine = mean_sine(exact.sine(phase)), mean_cosine(exact.sine(phase + _QUARTER))
             known = (seen + np.arange(1, len(phase) + 1) >= ticks).astype(np.float64)
             seen = min(seen + len(phase), ticks)

@@ -107,6 +107,6 @@ def _ended_like_ctrl_c() -> Iterator[None]:
 def person_at_terminal() -> Terminal:
     """Raises ProblemError where nobody can press a key."""
     if not sys.stdin.isatty():
-        what = "Nobody sits at a terminal, and it gets louder only when somebody presses a key."
+        what = "This is not a terminal, and the noise gets louder only when a person presses a key."
         raise stopping("residue calibrate", what, "Run it in a terminal, by hand.")
     return Terminal()

@@ -1,6 +1,6 @@
 """The house: one pure state machine, (house, event, world) -> (house, actions).
 
-Its state is derived anew at every step from what is so now - the opening under way, what a person asked for, what
+Its state is derived again at every step from what is so now - the opening under way, what a person asked for, what
 the engine reports - and never from having seen a trigger: a wake-up that comes late, twice or not at all ends in the
 same state. The first line that is true names it:
 

@@ -1,7 +1,7 @@
 """The files in force, kept where no person edits them: a start by nobody goes on with these.
 
 Only a start by a person takes new words of piece.toml and room.toml. After a power cut, or where the watchdog or the
-service manager starts the program anew, piece and room are those that were in force before, with the stricter caps and
+service manager starts the program again, piece and room are those that were in force before, with the stricter caps and
 trims that were taken while it ran: so nothing becomes louder while nobody is there.
 """
 

@@ -161,8 +161,8 @@ class LevelLog:
         self._inherited = self._note_stands()
         """A process before this one was killed while the disk took nothing."""
         self._should_tell = self._memory_stands()
-        """An empty log is not the one that was written here before. Not asked anew at each write: at the first start of
-        a house the disk may take its memory before it takes a row."""
+        """An empty log is not the one that was written here before. Asked once and not at each write: at the first
+        start of a house the disk may take its memory before it takes a row."""
         self._writing: sqlite3.Connection | None = None
         self._copy = SecondCopy(path.parent)
         self._copy_in_step = self._copy_lacks = False
@@ -249,7 +249,7 @@ class LevelLog:
             self._copy.begin_anew(chain(*told))
 
     def _lines_of_database(self) -> tuple[list[EventTold], list[SecondTold]] | None:
-        """What happened and a day of seconds, the oldest first; None where it cannot be read, or lost some of them."""
+        """The events and a day of seconds, the oldest first; None where they cannot be read, or some are lost."""
         if not self._path.exists():
             return [], []
         try:

@@ -1,4 +1,4 @@
-"""What was sent, told a second time: so that no loss of the level log makes the house silent, or makes it forget.
+"""A second copy of what was sent: so that no loss of the level log makes the house silent, or makes it forget.
 
 Two files of lines take turns, each long enough for the longest window of a cap. Each line has a check sum. Nothing in
 them depends on the database.
@@ -95,7 +95,7 @@ class SecondCopy:
         found = list(self._read())
         spoilt = sum(one is None for one in found)
         if spoilt > MOST_SPOILT or not found:
-            raise SpoiltCopyError(f"{spoilt} of {len(found)} lines of {self._path.name} are spoilt")
+            raise SpoiltCopyError(f"{spoilt} of {len(found)} lines of {self._path.name} are damaged")
         return list(_bridged(found))
 
     def last(self) -> LineTold | None:

@@ -45,7 +45,7 @@ from residue.runtime.system.clock import uptime
 logger = logging.getLogger(__name__)
 
 CHANNELS, PROFILES, CHECKPOINTS = "channels", "profiles", "checkpoints"
-"""Within the cache."""
+"""Folders within the cache."""
 BLOCK_FRAMES = 1 << 16
 """Large blocks cost less, and what they give is the same to the bit."""
 
@@ -118,7 +118,7 @@ def steps(playback: Playback, frames: int = BLOCK_FRAMES) -> Iterator[Played]:
         except Exception as error:  # nodes of an artist may raise anything, and other performances play on
             logger.exception("A node failed")
             what = f"The graph failed at {seconds(playback.position):.1f} s, or shortly before: {error}."
-            raise stopping("piece.toml: node", what, "Mend the node, or the package that it comes from.") from error
+            raise stopping("piece.toml: node", what, "Correct the node, or the package that it comes from.") from error
         ended = played.ended
         yield played
 

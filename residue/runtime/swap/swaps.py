@@ -289,7 +289,7 @@ class Swaps:
             if case.stage is Stage.REFUSED:
                 yield _refusal(case.candidate, case.why or "")
             elif case.why is not None and now_s - case.since_s >= STALE_S:
-                yield f"{case.candidate.what}: it is incomplete, and nobody goes on copying it. {case.why}"
+                yield f"{case.candidate.what}: it is incomplete, and nothing more is copied. {case.why}"
 
 
 def _without_a_place(bag: str, names: Sequence[str]) -> str:

@@ -35,7 +35,7 @@ def spoilt(content: bytes) -> Iterator[bytes]:
 
 
 def test_a_spoilt_profile_is_refused_in_one_way_or_means_the_same(kept: tuple[LevelProfile, Path]) -> None:
-    """Whoever loads it makes it anew then; any other exception would end the planner at every start."""
+    """Whoever loads it makes it again then; any other exception would end the planner at every start."""
     profile, path = kept
     content, refused = path.read_bytes(), 0
     for wrong in spoilt(content):

@@ -56,4 +56,4 @@ def test_bags_and_prepared_channels_are_read_and_what_changed_is_told(
     first, second = spoilt(installation, cache, pace)
     assert "data/arm.flac has changed since the bag was sealed" in first.what
     assert "the disk begins to fail" in first.mend
-    assert "forearm.fast.npy has changed, and nobody wrote to it" in second.what
+    assert "forearm.fast.npy has changed although nobody wrote to it" in second.what

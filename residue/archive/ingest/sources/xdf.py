@@ -80,7 +80,7 @@ def _faults_met() -> Iterator[_Faults]:
 
 def _spoilt(faults: _Faults) -> str:
     times = "once" if faults.count == 1 else f"{faults.count} times"
-    return f"cut short or spoilt, {times}; the readable parts were taken" if faults.count else ""
+    return f"cut short or damaged, {times}; the readable parts were taken" if faults.count else ""
 
 
 def _check_memory(path: Path) -> None:
