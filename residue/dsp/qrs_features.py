@@ -1,4 +1,4 @@
-"""What a beat finder looks at in an ECG: how strong each moment is in two bands, its shape, and where it jumps.
+"""Features of an ECG for finding beats: the strength of each moment in two bands, its shape, and jumps.
 
 What is shorter than any wave of a heart (clicks, the pulses of a pacemaker: 0.1 to 2 ms in IEC 60601-2-27, from
 memory) is taken away by a running median, hum by a mean over each period of the mains. A QRS complex is strong both

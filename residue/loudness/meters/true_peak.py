@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 
 TAPS = 16
 _NEAR = TAPS // 2
-"""What is looked for at a frame lies between the samples _NEAR and _NEAR - 1 before it."""
+"""The peak that belongs to a frame lies between the samples _NEAR and _NEAR - 1 before it."""
 REACH = TAPS
 """How many samples before a frame its interpolation needs: one more than the filter has, for the parabola."""
 _PHASES = 4
