@@ -26,7 +26,7 @@ from residue.loudness.meters.weightings import Weighting
 Floats = NDArray[np.float64]
 Strength = tuple[Weighting, int]
 """A weighting, and the power to which the signal counts."""
-Grains = Mapping[Strength, Floats]
+GrainPowers = Mapping[Strength, Floats]
 """(outputs, GRAINS_PER_HOP): sums of powers over each grain of a hop."""
 
 GRAIN_FRAMES = 24
@@ -40,10 +40,10 @@ _FALL = np.array([exact.exp(-_FAST_SHARE * count) for count in range(1, GRAINS_P
 
 
 @dataclass(frozen=True, slots=True)
-class Memory:
+class Underway:
     """What was sent, as far as it may still be on its way to somebody."""
 
-    grains: Grains
+    grains: GrainPowers
     """(outputs, grains) each: the latest last."""
     peaks: Floats
     """(outputs, hops)"""
@@ -66,13 +66,13 @@ class Heard:
     that may matter to a cap."""
     fast: Floats
     """The highest power with time weighting F, at A-weighted ears of caps; else 0."""
-    memory: Memory
+    memory: Underway
 
 
-def silence(outputs: int) -> Memory:
+def silence(outputs: int) -> Underway:
     """The memory of a stream before its first hop."""
     nothing = np.zeros((outputs, 0))
-    return Memory({}, nothing, nothing, np.zeros(outputs), np.zeros((outputs, REACH)))
+    return Underway(grains={}, peaks=nothing, fast=nothing, needle=np.zeros(outputs), tail=np.zeros((outputs, REACH)))
 
 
 def coherent(ear: Ear, weighted: Floats) -> Floats:
@@ -115,7 +115,7 @@ class Listener:
         self._late_grains = max(1, int(np.ceil(spread_s / _GRAIN_S - 1e-9)))
         self._late_hops = int(np.ceil(spread_s / HOP_S - 1e-9))
 
-    def __call__(self, weighted: Weighted, before: Memory) -> Heard:
+    def __call__(self, weighted: Weighted, before: Underway) -> Heard:
         """weighted: (outputs, HOP_FRAMES) each, C among them."""
         grains = {
             (weighting, power): in_grains(powers(weighted[weighting], power)) for weighting, power in self.strengths
@@ -131,7 +131,7 @@ class Listener:
                 heard.peak[at] = max(float(magnitudes(arriving)), float(np.max(gains * peaks)))
         return heard
 
-    def peaks(self, c_weighted: Floats, before: Memory) -> Floats:
+    def peaks(self, c_weighted: Floats, before: Underway) -> Floats:
         """(outputs,): the highest magnitudes; between the samples as well, where that may matter to a cap.
 
         c_weighted: (outputs, REACH + frames).
@@ -144,7 +144,7 @@ class Listener:
             return samples
         return highest_between(c_weighted)
 
-    def at_most(self, grains: Grains, peaks: Floats, tail: Floats, before: Memory) -> Heard:
+    def at_most(self, grains: GrainPowers, peaks: Floats, tail: Floats, before: Underway) -> Heard:
         """What the ears of caps receive at most, and what comes from one output.
 
         grains: of all `strengths`; peaks: (outputs,), under C.
@@ -168,21 +168,21 @@ class Listener:
         for at, ear, gains in self._fast:
             here = highest if ear.only is None else highest[:, -GRAINS_PER_HOP:]
             fast[at] = _raised(np.add.reduce(gains * np.sqrt(np.max(here, axis=1))), 2)
-        memory = Memory(
+        memory = Underway(
             grains={strength: both[:, -self._late_grains :] for strength, both in late.items()},
             peaks=peaks_late[:, peaks_late.shape[1] - self._late_hops :],
             fast=highest[:, -self._late_grains :],
             needle=needle,
             tail=tail,
         )
-        return Heard(energy, peak, fast, memory)
+        return Heard(energy=energy, peak=peak, fast=fast, memory=memory)
 
-    def _fitted(self, memory: Memory) -> Memory:
+    def _fitted(self, memory: Underway) -> Underway:
         """The memory of a stream to which other ears listened; what they did not count is not remembered."""
         if memory.grains.keys() == set(self.strengths) and memory.fast.shape[1] == self._late_grains:
             return memory
         nothing = np.zeros((len(memory.needle), 0))
-        return Memory(
+        return Underway(
             grains={one: _latest(memory.grains.get(one, nothing), self._late_grains) for one in self.strengths},
             peaks=_latest(memory.peaks, self._late_hops),
             fast=_latest(memory.fast, self._late_grains),
@@ -190,7 +190,7 @@ class Listener:
             tail=memory.tail,
         )
 
-    def _moved(self, energies: Floats, before: Memory) -> tuple[Floats, Floats]:
+    def _moved(self, energies: Floats, before: Underway) -> tuple[Floats, Floats]:
         """The powers under F at the end of the hop, and the highest in each grain, those before the hop included."""
         added = energies * (_FAST_SHARE / GRAIN_FRAMES)
         at_ends = _FALL * (before.needle[:, np.newaxis] + np.cumsum(added / _FALL, axis=1))

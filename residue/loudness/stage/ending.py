@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from residue.dsp.filters import SosFilter
 from residue.loudness.caps.ears import Ear
 from residue.loudness.caps.instants import InstantCap
-from residue.loudness.caps.listeners import Listener, Memory, silence
+from residue.loudness.caps.listeners import Listener, Underway, silence
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S, Weighted, WeightingBank, magnitudes
 from residue.loudness.meters.true_peak import SUM_OF_MAGNITUDES
 from residue.loudness.meters.weightings import Weighting, sections
@@ -44,7 +44,7 @@ class Endings:
         """What the rising part of the hop before still gives: the silence after its fade lacks it."""
         self._faded = silence(outputs)
 
-    def __call__(self, hops: Floats, weighted: Weighted, before: Sequence[Memory]) -> tuple[Floats, ...]:
+    def __call__(self, hops: Floats, weighted: Weighted, before: Sequence[Underway]) -> tuple[Floats, ...]:
         """Peak and power of each hop faded out, then of the silence after each hop before; (ears, hops) each.
 
         hops, weighted: (outputs, hops, HOP_FRAMES). before: what was remembered before each hop. The weightings are

@@ -221,7 +221,9 @@ class Governor:
         units = tuple(
             budget.terms.units(float(energy[ear])) for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
         )
-        return ReceivedHop(hearing, weighted, energy, heard.peak, heard.fast, units)
+        return ReceivedHop(
+            hearing=hearing, weighted=weighted, energy=energy, peak=heard.peak, fast=heard.fast, units=units
+        )
 
     def _instants_keep(self, heard: ReceivedHop) -> bool:
         return all(instant.used(heard.peak, heard.fast) <= 1.0 for instant in self.instants)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from residue.loudness.caps.listeners import Heard, Listener, Memory, Strength, in_grains
+from residue.loudness.caps.listeners import Heard, Listener, Underway, Strength, in_grains
 from residue.loudness.meters.hops import Weighted
 from residue.loudness.meters.true_peak import REACH
 from residue.loudness.meters.weightings import Weighting
@@ -44,12 +44,12 @@ class MovingHop:
             for weighting, power in listen.strengths
         }
 
-    def __call__(self, gain: float, before: Memory) -> Heard:
+    def __call__(self, gain: float, before: Underway) -> Heard:
         """before: what was heard until then, at the same gain."""
         grains = {strength: _at(polynomial, gain) for strength, polynomial in self._polynomials.items()}
         return self._listen.at_most(grains, self._highest(gain, before), before.tail, before)
 
-    def _highest(self, gain: float, before: Memory) -> Floats:
+    def _highest(self, gain: float, before: Underway) -> Floats:
         mixed = self._mixed(self._parts, gain)
         if not self._peaks:
             return np.zeros(len(mixed))
