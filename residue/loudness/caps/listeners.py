@@ -39,7 +39,7 @@ _FALL = np.array([exact.exp(-_FAST_SHARE * count) for count in range(1, GRAINS_P
 """(GRAINS_PER_HOP,): what is left of a power after so many grains."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Underway:
     """What was sent, as far as it may still be on its way to somebody."""
 
@@ -55,7 +55,7 @@ class Underway:
     """(outputs, REACH): the last frames under C."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Heard:
     """One hop as some ears receive it, in the unit of each ear: (ears,) each."""
 

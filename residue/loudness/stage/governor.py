@@ -35,7 +35,7 @@ _STEPS_BACK = (1.0, 0.999, 0.9, 0.0)
 """The gain that was solved for is tried first; rounding, or a tail that no gain takes away, may ask for less."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ReceivedHop:
     """One hop as the ears receive it."""
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from residue.loudness.caps.listeners import Heard, Listener, Underway, Strength, in_grains
+from residue.loudness.caps.listeners import Heard, Listener, Strength, Underway, in_grains
 from residue.loudness.meters.hops import Weighted
 from residue.loudness.meters.true_peak import REACH
 from residue.loudness.meters.weightings import Weighting
