@@ -17,8 +17,9 @@ from residue.cli.common import progress, tell
 def verify(ctx: click.Context, path: Path, whole_folder: bool, fingerprint: Path | None) -> None:
     """Check that an archived performance is complete and unchanged since it was sealed (BagIt, RFC 8493).
 
-    Of an installation, every performance in it. With --fingerprint, whether an installation still sounds as it did, to the bit; else where, and by how many dB it
-    differs. For the artist who hands it over, and for whoever keeps it. Exit status 1 where it is not.
+    Of an installation, every performance in it. With --fingerprint, whether an installation still sounds as it did, to
+    the bit; else where, and by how many dB it differs. For the artist who hands it over, and for whoever keeps it.
+    Exit status 1 where it is not.
 
     \b
     Example: residue verify archives/night-dough/performances/first-batch
