@@ -233,7 +233,7 @@ def test_an_unreadable_log_counts_as_a_budget_used_up() -> None:
 
 def test_a_row_from_the_future_counts_as_sent_just_now() -> None:
     # The clock was set back: the age of the row is below 0.
-    row = SentRow(-3600.0, 2.0, {"A at place, dBFS": -30.0})
+    row = SentRow(-3600.0, 2.0, {"A at place, dBFS, at most": -30.0})
     stage = CapStage(OUTPUTS, CAP_2_S, SentHistory([row]))
     assert np.max(np.abs(stage.process(loud(1.5)).frames)) < 1e-5
 
