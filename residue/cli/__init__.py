@@ -34,7 +34,7 @@ from residue.cli import (
 from residue.cli.common import Group
 
 
-@click.group(cls=Group)
+@click.group(cls=Group, context_settings={"help_option_names": ["-h", "--help"], "show_default": True})
 @click.version_option(residue.__version__)
 def main() -> None:
     """Replay archived body-sensor performances through their mapping graph, every open hour.

@@ -162,6 +162,14 @@ def _weighted(samples: Sequence[Floats], weights: Floats) -> Floats:
     return total
 
 
+def highest_between(signals: Floats) -> Floats:
+    """(channels,): the highest true peak; signals: (channels, REACH + frames), frames a multiple of 120."""
+    highest = magnitudes(signals[:, REACH - _NEAR : -_NEAR])
+    channel, _, peaks = peaks_above(signals, highest)
+    np.maximum.at(highest, channel, peaks)
+    return highest
+
+
 def filled(block: Floats) -> Floats:
     """The last axis brought to a multiple of 120 frames after REACH, with silence."""
     missing = -(block.shape[1] - REACH) % _SUB_BLOCK_FRAMES

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from math import inf
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,9 +13,8 @@ from residue.dsp import exact
 from residue.loudness.caps.caps import Cap
 from residue.loudness.caps.ears import Ear, ear_of
 from residue.loudness.caps.instants import InstantCap, instant_cap
-from residue.loudness.caps.listeners import Listener
-from residue.loudness.meters.hops import HOP_FRAMES, HOP_S, Weighted, WeightingBank
-from residue.loudness.meters.weightings import Weighting
+from residue.loudness.caps.listeners import Hearing, Listener
+from residue.loudness.meters.hops import HOP_FRAMES, HOP_S, Weighted
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.budget import Budget
 from residue.loudness.stage.ending import RISE, Reach
@@ -22,14 +22,7 @@ from residue.loudness.stage.history import SentHistory
 from residue.loudness.stage.lasting import Lasting
 from residue.loudness.stage.limiter import FADE_FRAMES
 from residue.loudness.stage.sent_record import SentRecord
-from residue.loudness.stage.steering import (
-    arrivals,
-    energy_quadratics,
-    greatest_gain,
-    greatest_gain_of_energy,
-    greatest_gain_of_peak,
-    polynomials,
-)
+from residue.loudness.stage.steering import MovingHop, Parts, greatest_gain
 
 Floats = NDArray[np.float64]
 
@@ -42,17 +35,17 @@ _STEPS_BACK = (1.0, 0.999, 0.9, 0.0)
 """The gain that was solved for is tried first; rounding, or a tail that no gain takes away, may ask for less."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ReceivedHop:
     """One hop as the ears receive it."""
 
-    bank: WeightingBank
-    """The weightings after the hop."""
+    hearing: Hearing
+    """After the hop."""
     weighted: Weighted
     energy: Floats
-    """(ears,)"""
+    """(ears,), as the next two, of Heard."""
     peak: Floats
-    """(ears,)"""
+    fast: Floats
     units: tuple[int, ...]
     """By budget."""
 
@@ -80,8 +73,8 @@ class Governor:
         """The caps that the held hop keeps, where others have come into force since."""
         self._heed(ears, outputs, caps, {})
         self._harmless = True  # what is played now, whatever is done to it, to caps that hold at every moment
-        self._bank = self._rested()
-        self._projected = self._hear(self._bank, self._held)
+        self._hearing = self._rested()
+        self._projected = self._hear(self._hearing, self._held)
         self._planned = True
         self._lasting: dict[Budget, Lasting] = {}
         """Of the budgets whose last window holds something unforeseen."""
@@ -107,7 +100,6 @@ class Governor:
     ) -> None:
         """Listen with these ears for these caps; known: budgets that go on as they are."""
         self.ears = tuple(ears)
-        self._listen = Listener(self.ears)
         index = {ear.key: at for at, ear in enumerate(self.ears)}
         heard_by = {cap: index[ear_of(cap, outputs).key] for cap in caps}
         self.heeded = frozenset(heard_by.values())
@@ -122,6 +114,7 @@ class Governor:
         }
         """(outputs,): which outputs a budget lowers that is about one of them."""
         self.instants = tuple(instant_cap(cap, heard_by[cap]) for cap in caps if not cap.quantity.windowed)
+        self._listen = Listener(self.ears, self.instants)
         self._within_reach = Reach(self.instants, self.ears, len(outputs))
 
     def _budget(self, cap: Cap, ear: int) -> Budget:
@@ -139,7 +132,7 @@ class Governor:
         self._promised = _Kept(self.budgets, self._budget_ears, self.instants)
         self._heed(ears, outputs, caps, {budget.cap: budget for budget in self.budgets})
         self._harmless = False
-        self._projected = self._hear(self._bank, self._held)
+        self._projected = self._hear(self._hearing, self._held)
         self._lasting = {budget: one for budget, one in self._lasting.items() if budget in self.budgets}
         for budget in self.budgets:
             if budget not in self._promised.budgets:  # what plays was planned without it
@@ -191,7 +184,7 @@ class Governor:
         lasting = [(budget, one) for budget, one in self._lasting.items() if (budget in self._alone) == alone]
         if not lasting:
             return []
-        self._asked[alone] = self._hear(self._asked[alone].bank, hop)
+        self._asked[alone] = self._hear(self._asked[alone].hearing, hop)
         units = dict(zip(self.budgets, self._asked[alone].units, strict=True))
         return [(budget, one, units[budget]) for budget, one in lasting]
 
@@ -212,26 +205,28 @@ class Governor:
             promised, self._promised = self._promised, None
             return self._entered(hop, min(self.gain, target), promised)
         if self.gain == target == 1.0:
-            after = self._hear(self._projected.bank, hop)
+            after = self._hear(self._projected.hearing, hop)
             if self._keeps_after(self._projected, after) and self._can_end(self._projected, hop):
                 return self._send(self._held, self._projected, hop, after, target)
             self._notice_unforeseen(after)
         return self._steered(hop, min(target, self._solved(hop)))
 
-    def _rested(self) -> WeightingBank:
-        return WeightingBank({Weighting.C, *(ear.weighting for ear in self.ears)}, len(self._held))
+    def _rested(self) -> Hearing:
+        return Hearing({ear.weighting for ear in self.ears}, len(self._held))
 
-    def _hear(self, before: WeightingBank, hop: Floats) -> ReceivedHop:
-        bank = before.copy()
-        weighted = bank(hop)
-        energy, peak = self._listen(weighted)
+    def _hear(self, before: Hearing, hop: Floats) -> ReceivedHop:
+        hearing = before.copy()
+        weighted, heard = hearing(hop, self._listen)
+        energy = heard.energy
         units = tuple(
             budget.terms.units(float(energy[ear])) for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
         )
-        return ReceivedHop(bank, weighted, energy, peak, units)
+        return ReceivedHop(
+            hearing=hearing, weighted=weighted, energy=energy, peak=heard.peak, fast=heard.fast, units=units
+        )
 
     def _instants_keep(self, heard: ReceivedHop) -> bool:
-        return all(instant.used(heard.energy, heard.peak) <= 1.0 for instant in self.instants)
+        return all(instant.used(heard.peak, heard.fast) <= 1.0 for instant in self.instants)
 
     def _keeps_after(self, heard: ReceivedHop, after: ReceivedHop) -> bool:
         """Whether there is room for a hop once the hop before it has been sent."""
@@ -251,8 +246,8 @@ class Governor:
         """Whether a hop, once the hop before it has been sent, may be the last."""
         if self._harmless:
             return True
-        faded = self._hear(heard.bank, hop * (1.0 - RISE))
-        silence = self._hear(faded.bank, np.zeros_like(hop))
+        faded = self._hear(heard.hearing, hop * (1.0 - RISE))
+        silence = self._hear(faded.hearing, np.zeros_like(hop))
         return self._instants_keep(faded) and self._instants_keep(silence)
 
     def _keeps(self, heard: ReceivedHop) -> bool:
@@ -272,15 +267,15 @@ class Governor:
         for step in _STEPS_BACK:
             gain = solved * step
             sent = self._held * (self.gain + (gain - self.gain) * RISE)
-            heard = self._hear(self._bank, sent)
-            after = self._hear(heard.bank, hop * gain)
+            heard = self._hear(self._hearing, sent)
+            after = self._hear(heard.hearing, hop * gain)
             if self._keeps(heard) and self._keeps_after(heard, after) and self._can_end(heard, hop * gain):
                 return self._send(sent, heard, hop, after, gain)
         if not self._holds(heard) and self.gain > 0.0:
             self.cuts += 1
             sent = np.zeros_like(hop)
-            heard = self._hear(self._bank, sent)
-            after = self._hear(heard.bank, sent)
+            heard = self._hear(self._hearing, sent)
+            after = self._hear(heard.hearing, sent)
         return self._send(sent, heard, hop, after, 0.0)
 
     def _entered(self, hop: Floats, most: float, promised: _Kept) -> Floats:
@@ -289,8 +284,8 @@ class Governor:
         for step in _STEPS_BACK:
             gain = solved * step
             sent = self._held * (self.gain + (gain - self.gain) * RISE)
-            heard = self._hear(self._bank, sent)
-            after = self._hear(heard.bank, hop * gain)
+            heard = self._hear(self._hearing, sent)
+            after = self._hear(heard.hearing, hop * gain)
             if promised.keep(heard) and self._keeps_after(heard, after) and self._can_end(heard, hop * gain):
                 break
         return self._send(sent, heard, hop, after, gain)
@@ -299,7 +294,7 @@ class Governor:
         for budget, units in zip(self.budgets, heard.units, strict=True):
             budget.send(units)
         self._record.add(heard.energy)
-        self._bank, self._projected, self._held = heard.bank, after, hop
+        self._hearing, self._projected, self._held = heard.hearing, after, hop
         self.heard, self.gain = heard, gain
         return sent
 
@@ -308,38 +303,45 @@ class Governor:
 
         held: the held hop must keep the caps as well.
         """
-        bank, moving_bank, silence = self._bank.copy(), self._rested(), np.zeros_like(hop)
-        now = _Parts(bank(self._held * (self.gain * (1.0 - RISE))), moving_bank(self._held * RISE))
-        fading_bank = moving_bank.copy()
-        fixed = bank(silence)
-        then, faded = _Parts(fixed, moving_bank(hop)), _Parts(fixed, fading_bank(hop * (1.0 - RISE)))
-        after = _Parts(bank(silence), fading_bank(silence))
-        gains = [
-            self._greatest_for(budget, self.ears[ear], now, then, held=held)
-            for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
-        ]
-        moments = (now, then, faded, after) if held else (then, faded, after)
-        gains += [self._greatest_at_once(instant, parts) for instant in self.instants for parts in moments]
-        return max(0.0, min(gains, default=1.0))
+        sent, moving, silence = self._hearing.copy(), self._rested(), np.zeros_like(hop)
+        memory, listen, peaks = sent.memory, self._listen, not self._harmless
+        now_parts = Parts(sent.weigh(self._held * (self.gain * (1.0 - RISE))), moving.weigh(self._held * RISE))
+        fading = moving.copy()
+        fixed = sent.weigh(silence)
+        now = MovingHop(listen, now_parts, peaks=peaks)
+        then = MovingHop(listen, Parts(fixed, moving.weigh(hop)), peaks=peaks, after=now)
+        faded = MovingHop(listen, Parts(fixed, fading.weigh(hop * (1.0 - RISE))), peaks=peaks, after=now)
+        after = MovingHop(listen, Parts(sent.weigh(silence), fading.weigh(silence)), peaks=peaks, after=faded)
 
-    def _greatest_at_once(self, instant: InstantCap, parts: _Parts) -> float:
-        ear = self.ears[instant.ear]
-        fixed, moving = parts.fixed[ear.weighting], parts.moving[ear.weighting]
-        if instant.of_peak:
-            pairs = zip(arrivals(ear, fixed), arrivals(ear, moving), strict=True)
-            return min(greatest_gain_of_peak(f, m, instant.bound) for f, m in pairs)
-        return min(greatest_gain_of_energy(q, instant.bound) for q in energy_quadratics(ear, fixed, moving))
+        def used(gain: float) -> float:
+            first = now(gain, memory)
+            heard = [first, then(gain, first.memory), faded(gain, first.memory)]
+            heard.append(after(gain, heard[2].memory))
+            shares = [
+                share ** (1.0 / budget.terms.power)
+                for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
+                for share in _shares(budget, float(first.energy[ear]), float(heard[1].energy[ear]), held=held)
+            ]
+            moments = () if self._harmless else heard if held else heard[1:]
+            shares += [one.used(moment.peak, moment.fast) ** 0.5 for one in self.instants for moment in moments]
+            return max(shares, default=0.0)
 
-    @staticmethod
-    def _greatest_for(budget: Budget, ear: Ear, now: _Parts, then: _Parts, *, held: bool) -> float:
-        terms, left = budget.terms, budget.left()
-        first = polynomials(ear, now.fixed[ear.weighting], now.moving[ear.weighting])
-        second = polynomials(ear, then.fixed[ear.weighting], then.moving[ear.weighting])
-        # Units are rounded up, once for the held hop and `knee` times for the hop after it.
-        bound_now = terms.energy(left - terms.knee)
-        bound_then = terms.energy(left + budget.oldest - terms.knee - 1)
-        gains = [greatest_gain(terms.knee * q, bound_now) for q in first if held]
-        return min(gains + [greatest_gain(p + terms.knee * q, bound_then) for p in first for q in second])
+        return greatest_gain(used)
+
+
+def _shares(budget: Budget, now: float, then: float, *, held: bool) -> Iterator[float]:
+    """The shares of its bounds that the energies of the held hop and of the hop after it take.
+
+    Units are rounded up, once for the held hop and `knee` times for the hop after it.
+    """
+    terms, left = budget.terms, budget.left()
+    if held:
+        yield _share(terms.knee * now, terms.energy(left - terms.knee))
+    yield _share(now + terms.knee * then, terms.energy(left + budget.oldest - terms.knee - 1))
+
+
+def _share(energy: float, bound: float) -> float:
+    return energy / bound if bound > 0.0 else inf if energy > 0.0 else 0.0
 
 
 def _kind(ear: Ear, outputs: Mapping[str, Output]) -> NDArray[np.bool_] | None:
@@ -362,15 +364,7 @@ class _Kept:
 
     def keep(self, heard: ReceivedHop) -> bool:
         """Whether they hold if this hop is sent."""
-        return all(one.used(heard.energy, heard.peak) <= 1.0 for one in self.instants) and all(
+        return all(one.used(heard.peak, heard.fast) <= 1.0 for one in self.instants) and all(
             budget.terms.units(float(heard.energy[ear])) <= budget.left()
             for budget, ear in zip(self.budgets, self.ears, strict=True)
         )
-
-
-@dataclass(frozen=True, slots=True)
-class _Parts:
-    """A hop as fixed + gain * moving, under each weighting."""
-
-    fixed: Weighted
-    moving: Weighted

@@ -35,7 +35,7 @@ class StageMeter:
         self._index = {
             (ear.at, ear.weighting): at
             for at, ear in enumerate(ears)
-            if ear.physical == (self._physical or ear.weighting is Weighting.WK) and ear.power == 2
+            if ear.spread_s is None and ear.physical == (self._physical or ear.weighting is Weighting.WK)
         }
         heard = [ears[self._index[place, Weighting.A]] for place in self._places]
         self._meter = HopMeter(len(outputs), heard, felt_at(ears, self._places))
@@ -123,7 +123,7 @@ class StageMeter:
         ]
         heard = governor.heard
         highest = [
-            CapReading(instant.cap.name, instant.level(heard.energy, heard.peak), instant.cap.limit, instant.cap.unit)
+            CapReading(instant.cap.name, instant.level(heard.peak, heard.fast), instant.cap.limit, instant.cap.unit)
             for instant in governor.instants
         ]
         place, *outputs = (self._levels(number) for number in range(len(self._places)))

@@ -10,6 +10,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import residue
+from residue.control.asker import asker_in_words
 from residue.loudness.caps.caps import duration_in_words, reached_in_words
 from residue.loudness.stage.history import Assumption
 from residue.loudness.stage.readings import CapReading, Levels, Reading
@@ -151,10 +152,10 @@ def faults(known: Known) -> list[str]:
 def _wishes(known: Known) -> Iterator[str]:
     house = known.house
     if house.held_by is not None:
-        yield f"{house.held_by} holds the house. `residue release` ends the hold."
+        yield f"The house is held, as {asker_in_words(house.held_by)} asked. `residue release` ends the hold."
     if house.trim_db < 0.0:
-        who = f" by {house.trimmed_by}" if house.trimmed_by else ""
-        yield f"The house is trimmed by {house.trim_db:.1f} dB{who}. `residue trim 0` ends the trim."
+        who = f", as {asker_in_words(house.trimmed_by)} asked" if house.trimmed_by else ""
+        yield f"A trim of {house.trim_db:.1f} dB is set{who}. `residue trim 0` ends it."
 
 
 def _disturbed(known: Known) -> Iterator[str]:
