@@ -43,7 +43,9 @@ class CapReading:
     level: float
     """Over the cap's own window up to now; for a peak cap the peak of the last 0.1 s."""
     limit: float
+    """The level that is kept: below the one that was asked for, by the margin."""
     unit: str
+    margin_db: float = 0.0
 
     @property
     def headroom_db(self) -> float:
