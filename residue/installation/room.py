@@ -31,7 +31,7 @@ class Room(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     control: ControlSettings = ControlSettings()
     """Who may ask and command the house over the network, and where the feed goes."""
     equipment: list[AnyEquipment] = []
-    """What is switched on before the opening, in this order, and off after closing, in the opposite order."""
+    """Equipment that is switched on before the opening, in this order, and off after closing, in the opposite order."""
 
     @property
     def margin_db(self) -> float:

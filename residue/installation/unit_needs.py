@@ -1,4 +1,4 @@
-"""What an installation needs of the unit of its service: addresses to reach and device nodes to open.
+"""The needs of an installation that the unit of its service must permit: addresses and device nodes.
 
 The unit that is shipped lets the service reach this machine alone, and open sound devices alone. A drop-in gives what
 one room needs beyond that. Source of all settings: systemd.resource-control(5), systemd.exec(5), systemd.unit(5).
@@ -110,7 +110,7 @@ def drop_in(needs: Iterable[UnitNeed]) -> str:
 
 
 def lacking(needs: Iterable[UnitNeed], given: Mapping[str, Sequence[str]]) -> list[UnitNeed]:
-    """What a unit does not give; given: the values of each of its keys."""
+    """The needs that a unit does not permit; given: the values of each of its keys."""
     return [need for need in needs if not all(_gives(given, setting) for setting in need.settings)]
 
 

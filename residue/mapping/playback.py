@@ -92,7 +92,7 @@ class Playback:
         return [Span(start, min(start + longest, span.stop)) for start in range(span.start, span.stop, longest)]
 
     def _through(self, span: Span) -> dict[str, Signal]:
-        """What each node gives over a span, and the trust of those that have one."""
+        """The signal of each node over a span, and the trust of those that have one."""
         signals: dict[str, Signal] = {}
         set_by_form: dict[str, Control] = {}
         for name in self._graph.order:

@@ -25,7 +25,7 @@ _BEATS_CELL_S = 2.0
 """Of a list of beats: at least one in each cell at 30 beats a minute."""
 _FLAT_S = 1.0
 _SLOW_FLAT_S = {ChannelKind.RESP: 10.0, ChannelKind.EDA: 30.0, ChannelKind.TEMP: 60.0}
-"""What moves slowly may stand for so long on a step of its converter. Our choice."""
+"""A slow signal may stay so long on one step of its converter. Our choice."""
 _CALM = (ChannelKind.EDA, ChannelKind.TEMP)
 """These may stand for so long at their own extreme too, and are not clipped."""
 _MAINS_HZ = (50.0, 60.0)

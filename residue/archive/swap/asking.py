@@ -50,6 +50,22 @@ def place_to_go_back(performances: Path, programme: Sequence[str], asked: str | 
     raise _unclear("It is unclear which performance should go back.", names)
 
 
+def place_to_withdraw(performances: Path, programme: Sequence[str], asked: str | None = None) -> str:
+    """Whose place nothing shall take any more: the one asked for, or the only one that something waits for.
+
+    Raises ProblemError.
+    """
+    names = [name for name in dict.fromkeys(programme) if beside(performances, name, "swap").exists()]
+    if asked in names:
+        return asked
+    if not names or asked is not None:
+        what = "No swap waits." if asked is None else f"No swap waits for the place of {asked}."
+        raise stopping("swap", what, "`residue status` lists the swaps that wait.")
+    if len(names) == 1:
+        return names[0]
+    raise _unclear("It is unclear which swap to withdraw.", names)
+
+
 def _unclear(what: str, names: Sequence[str]) -> ProblemError:
     return stopping("swap", what, f"Write --in-place-of and one of: {', '.join(names)}.")
 

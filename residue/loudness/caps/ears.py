@@ -12,13 +12,18 @@ from residue.loudness.meters.weightings import Weighting
 from residue.loudness.outputs.calibration import felt_offset_db, offset_db
 from residue.loudness.outputs.outputs import Output
 
+LEAST_SPREAD_S = 0.02
+"""By how much the ways from two outputs to one place may differ: 6.9 m. More where a delay says that they do."""
+MARGIN_DB = {Weighting.A: 0.08, Weighting.C: 0.08}
+"""By how much a weighting may read too low below 20 kHz (residue.loudness.meters.weightings): a cap adds it."""
+
 
 @dataclass(frozen=True, slots=True)
 class Ear:
-    """One place with one weighting.
+    """One place with one weighting, for people or for a cap.
 
-    What arrives there is the weighted sum of the outputs. Since nobody stands where all outputs add up in phase at
-    every frequency, and somebody may at some, its level is the larger of the coherent sum and the sum of energies.
+    For people it tells what a meter at the visitor's place would most likely read, for a cap the most that can arrive
+    at any place where the outputs are as loud as there (residue.loudness.caps.listeners has both).
     """
 
     at: str
@@ -30,12 +35,15 @@ class Ear:
     """Amplitude from each output to here, such that the mean square is 1 at 0 dB of its unit."""
     power: int = 2
     """To which the signal counts: 4 for a dose of vibration; then all that is called an energy is a fourth power."""
+    spread_s: float | None = None
+    """Of a cap: within which time what the outputs give at once may arrive. None for people."""
 
     @property
     def key(self) -> str:
-        """By which the level log knows it: "A at place, dB"."""
+        """By which the level log knows it: "A at place, dB, at most"."""
         unit = "dBFS" if not self.physical else ACCELERATION_LEVEL if self.weighting is Weighting.WK else "dB"
-        return f"{self.weighting} at {self.at}, {unit}" + (", fourth power" if self.power == 4 else "")
+        dose, bound = ", fourth power" if self.power == 4 else "", "" if self.spread_s is None else ", at most"
+        return f"{self.weighting} at {self.at}, {unit}{dose}{bound}"
 
     @property
     def only(self) -> int | None:
@@ -77,8 +85,19 @@ def _felt_gain(at: str, name: str, output: Output) -> float:
 
 def ear_of(cap: Cap, outputs: Mapping[str, Output]) -> Ear:
     """The ear that a cap listens to."""
-    heard = ear(outputs, cap.at, cap.quantity.weighting, physical=cap.physical)
+    heard = _at_most(ear(outputs, cap.at, cap.quantity.weighting, physical=cap.physical), outputs)
     return replace(heard, power=4) if cap.quantity.statistic is Statistic.DOSE else heard
+
+
+def _at_most(heard: Ear, outputs: Mapping[str, Output]) -> Ear:
+    """The same place with the same weighting, for a cap."""
+    margin = exact.gain_from_db(MARGIN_DB.get(heard.weighting, 0.0))
+    delays_ms = [output.delay_ms for output in outputs.values()]
+    return replace(
+        heard,
+        gains=tuple(gain * margin for gain in heard.gains),
+        spread_s=max(LEAST_SPREAD_S, (max(delays_ms) - min(delays_ms)) / 1000.0),
+    )
 
 
 def planned_ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:
@@ -91,7 +110,7 @@ def planned_ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ea
 
 
 def ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:
-    """Every ear that is metered, and those of the caps.
+    """Every ear that is metered, those of the caps, and at the place those of caps that may come into force later.
 
     A, C, Z and G at the place and at each output; K at each output, in dBFS as ITU-R BS.1770 has it; Wk where known.
     """
@@ -104,4 +123,6 @@ def ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:
     metered += [ear(outputs, at, Weighting.K, physical=False) for at in outputs]
     felt = [name for name, output in outputs.items() if output.vibration is not None]
     metered += [ear(outputs, at, Weighting.WK, physical=True) for at in (PLACE, *felt) if felt]
-    return tuple({ear.key: ear for ear in (*metered, *(ear_of(cap, outputs) for cap in caps))}.values())
+    may_be_capped = [_at_most(ear, outputs) for ear in metered if ear.at == PLACE]
+    of_caps = [ear_of(cap, outputs) for cap in caps]
+    return tuple({ear.key: ear for ear in (*metered, *may_be_capped, *of_caps)}.values())

@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 
 TAPS = 16
 _NEAR = TAPS // 2
-"""What is looked for at a frame lies between the samples _NEAR and _NEAR - 1 before it."""
+"""The peak that belongs to a frame lies between the samples _NEAR and _NEAR - 1 before it."""
 REACH = TAPS
 """How many samples before a frame its interpolation needs: one more than the filter has, for the parabola."""
 _PHASES = 4
@@ -160,6 +160,14 @@ def _weighted(samples: Sequence[Floats], weights: Floats) -> Floats:
     for sample, weight in zip(samples, weights.tolist(), strict=True):
         total += np.multiply(sample, weight, out=product)
     return total
+
+
+def highest_between(signals: Floats) -> Floats:
+    """(channels,): the highest true peak; signals: (channels, REACH + frames), frames a multiple of 120."""
+    highest = magnitudes(signals[:, REACH - _NEAR : -_NEAR])
+    channel, _, peaks = peaks_above(signals, highest)
+    np.maximum.at(highest, channel, peaks)
+    return highest
 
 
 def filled(block: Floats) -> Floats:

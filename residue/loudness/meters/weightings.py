@@ -75,31 +75,48 @@ def _real_highpass(*, low_hz: float, high_hz: float, rate_hz: float) -> Floats:
     return np.array([[b * d, -2.0 * b * d, b * d, 1.0, a1 + c1, a1 * c1]])
 
 
-def _double_lowpass(pole_hz: float, rate_hz: float) -> Floats:
-    """Two equal real poles, with the magnitude of the analogue filter at 0, at half the rate and in between.
+_MATCHED_SHARES = (0.45, 0.7, 0.88, 0.96)
+_MATCHED_UP_TO_HZ = 24_000.0
 
-    The bilinear transform would force a zero at half the rate: 6 dB too little at 16 kHz. Here the poles are those
-    of the impulse-invariant transform and the numerator is solved from three points of the analogue magnitude
-    (the matched design of M. Vicanek, "Matched Second Order Digital Filters", 2016).
+
+def _double_lowpass(pole_hz: float, rate_hz: float) -> Floats:
+    """Two equal real poles, with the magnitude of the analogue filter at 0 and at four frequencies.
+
+    The bilinear transform would force a zero at half the rate: 6 dB too little at 16 kHz. Here the squared magnitude is
+    solved for, a ratio of two polynomials in sin²(w/2): below 20 kHz and half the rate it is nowhere more than 0.081 dB
+    too low at 48 kHz, and less at other rates. The order of the sums is fixed, so that the bits are.
     """
 
     def analogue(frequency_hz: float) -> float:
         ratio = frequency_hz / pole_hz
         return 1.0 / ((1.0 + ratio * ratio) * (1.0 + ratio * ratio))
 
-    nyquist_hz = rate_hz / 2.0
-    pole = exact.exp(-2.0 * float(np.pi) * pole_hz / rate_hz)
-    a = np.array([1.0, -2.0 * pole, pole * pole])
-    match_hz = min(pole_hz, nyquist_hz / 2.0)
-    half = exact.sin_turns(match_hz / rate_hz / 2.0)
-    sin2, cos2 = half * half, 1.0 - half * half
-    at_0, at_nyquist = _quadratic_squared(a, 0.0), _quadratic_squared(a, 1.0) * analogue(nyquist_hz)
-    matched = analogue(match_hz) * _quadratic_squared(a, sin2)
-    between = (matched - at_0 * cos2 - at_nyquist * sin2) / (4.0 * sin2 * cos2)
-    root_0, root_nyquist = at_0**0.5, at_nyquist**0.5
-    mean = (root_0 + root_nyquist) / 2.0
-    b0 = (mean + (mean * mean + between) ** 0.5) / 2.0
-    return np.array([[b0, (root_0 - root_nyquist) / 2.0, -between / (4.0 * b0), *a]])
+    rows = []
+    for share in _MATCHED_SHARES:
+        frequency_hz = share * min(rate_hz / 2.0, _MATCHED_UP_TO_HZ)
+        half, wanted = exact.sin_turns(frequency_hz / rate_hz / 2.0), analogue(frequency_hz)
+        sin2 = half * half
+        rows.append([sin2, sin2 * sin2, -wanted * sin2, -wanted * sin2 * sin2, wanted - 1.0])
+    b1, b2, a1, a2 = _solved(rows)
+    return np.array([[*_minimum_phase(b1, b2), *_minimum_phase(a1, a2)]]) / _minimum_phase(a1, a2)[0]
+
+
+def _solved(rows: list[list[float]]) -> list[float]:
+    """The unknowns of linear equations, the right side last in each row, by elimination."""
+    for at, pivot in enumerate(rows):
+        pivot[:] = [value / pivot[at] for value in pivot]
+        for row in rows:
+            if row is not pivot:
+                row[:] = [value - row[at] * known for value, known in zip(row, pivot, strict=True)]
+    return [row[-1] for row in rows]
+
+
+def _minimum_phase(first: float, second: float) -> tuple[float, float, float]:
+    """c0, c1, c2 of c0 + c1/z + c2/z² whose squared magnitude is 1 + first x + second x², x = sin²(w/2)."""
+    root_nyquist = (1.0 + first + second) ** 0.5
+    mean = (1.0 + root_nyquist) / 2.0
+    c0 = (mean + (mean * mean - second / 4.0) ** 0.5) / 2.0
+    return c0, (1.0 - root_nyquist) / 2.0, second / (16.0 * c0)
 
 
 def _normalised(sos: Floats, rate_hz: float) -> Floats:

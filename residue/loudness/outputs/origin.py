@@ -12,7 +12,7 @@ from residue.problems import Finding, Severity
 
 @dataclass(frozen=True, slots=True)
 class PlayedOn:
-    """What plays: the sound device by its name in room.toml, and the machine, None where it has no identity."""
+    """The sound device by its name in room.toml, and the machine, None where it has no identity."""
 
     device: str
     machine: str | None

@@ -102,8 +102,9 @@ def reshaped(profile: LevelProfile, shape: GainCurve) -> LevelProfile:
         profile,
         energy=profile.energy * scaled,
         peak=profile.peak * gains,
-        ending_energy=profile.ending_energy * scaled,
+        fast=profile.fast * squares,
         ending_peak=profile.ending_peak * gains,
+        ending_fast=profile.ending_fast * squares,
         true_peak=profile.true_peak * highest,
     )
 
@@ -123,8 +124,9 @@ def under(profile: LevelProfile, lowering: Lowering, outputs: Mapping[str, Outpu
         shaped,
         energy=shaped.energy * scaled,
         peak=shaped.peak * ears,
-        ending_energy=shaped.ending_energy * scaled,
+        fast=shaped.fast * (ears * ears),
         ending_peak=shaped.ending_peak * ears,
+        ending_fast=shaped.ending_fast * (ears * ears),
         true_peak=shaped.true_peak * each,
         onset_energy=shaped.onset_energy * (each * each)[:, np.newaxis],
     )

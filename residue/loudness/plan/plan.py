@@ -316,8 +316,8 @@ def _used_at_once(cap: Cap, profile: LevelProfile, outputs: Mapping[str, Output]
     if cap.quantity.windowed:
         return np.zeros(0)
     instant = instant_cap(cap, profile.row(ear_of(cap, outputs).key))
-    energies, peaks = (profile.energy, profile.ending_energy), (profile.peak, profile.ending_peak)
-    shares = [instant.shares(*both) for both in zip(energies, peaks, strict=True)]
+    peaks, powers = (profile.peak, profile.ending_peak), (profile.fast, profile.ending_fast)
+    shares = [instant.shares(*both) for both in zip(peaks, powers, strict=True)]
     larger: Floats = np.max(shares, axis=0)
     return larger
 

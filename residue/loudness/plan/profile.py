@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import msgspec
@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from residue.dsp.delay import DelayLine
 from residue.loudness.caps.caps import Cap, protecting_caps
 from residue.loudness.caps.ears import Ear, ear_of, planned_ears
-from residue.loudness.caps.listeners import Listener
+from residue.loudness.caps.instants import instant_cap
+from residue.loudness.caps.listeners import Listener, silence
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_S, WeightingBank
 from residue.loudness.meters.true_peak import TruePeakMeter
 from residue.loudness.meters.weightings import Weighting
@@ -35,14 +36,14 @@ class LevelProfile:
 
     ears: tuple[Ear, ...]
     energy: Floats
-    """(ears, hops): sum of squares of the weighted signal over each hop, in the unit of the ear."""
+    """(ears, hops): energy of each hop as of Heard, in the unit of the ear; so are the next two."""
     peak: Floats
-    """(ears, hops): highest magnitude of the signal in each hop, in the unit of the ear; 0 where not C-weighted."""
-    ending_energy: Floats
-    """(ears, hops): the energy of each hop faded out as if it were the last, or that of the silence after it if that is
-    more; 0 at ears to which no cap listens that holds at every moment."""
+    fast: Floats
     ending_peak: Floats
-    """(ears, hops): the same of the peak."""
+    """(ears, hops): the peak of each hop faded out as if it were the last, or of the silence after it if that is more;
+    0 at ears to which no cap listens that holds at every moment."""
+    ending_fast: Floats
+    """(ears, hops): the same of the power under F."""
     true_peak: Floats
     """(outputs,): the highest true peak of each output, full scale = 1."""
     onset_energy: Floats
@@ -84,7 +85,7 @@ class LevelProfile:
             ) from error
 
 
-_LEVELS = ("energy", "peak", "ending_energy", "ending_peak", "true_peak", "onset_energy")
+_LEVELS = ("energy", "peak", "fast", "ending_peak", "ending_fast", "true_peak", "onset_energy")
 
 
 def profile(blocks: Iterable[Floats], outputs: Mapping[str, Output], caps: Sequence[Cap]) -> LevelProfile:
@@ -95,37 +96,46 @@ def profile(blocks: Iterable[Floats], outputs: Mapping[str, Output], caps: Seque
     """
     every_cap = (*caps, *protecting_caps(outputs))
     listened = planned_ears(outputs, every_cap)
-    at_once = {ear_of(cap, outputs).key for cap in every_cap if not cap.quantity.windowed}
-    ending = [index for index, ear in enumerate(listened) if ear.key in at_once]
-    condition, listen = Conditioner(outputs), Listener(listened)
+    row = {ear.key: index for index, ear in enumerate(listened)}
+    instants = [instant_cap(cap, row[ear_of(cap, outputs).key]) for cap in every_cap if not cap.quantity.windowed]
+    ending = sorted({one.ear for one in instants})
+    at_end = [replace(one, ear=ending.index(one.ear)) for one in instants]
+    condition, listen = Conditioner(outputs), Listener(listened, instants)
     delay = DelayLine(len(outputs), limiter.DELAY_FRAMES)
-    end = Endings([listened[index] for index in ending], len(outputs))
+    end = Endings([listened[index] for index in ending], at_end, len(outputs))
     bank = WeightingBank({Weighting.C, *(ear.weighting for ear in listened)}, len(outputs))
     true_peak = TruePeakMeter(len(outputs))
     heard, ended, onset = [], [], []
+    memory = silence(len(outputs))
     for hops in _hops(blocks, len(outputs)):
         protected = condition(np.where(np.isfinite(hops), hops, 0.0))
         onset.append(hop_energy(_by_hop(protected)))
         conditioned = delay(protected)
         true_peak(conditioned)
         weighted = {name: _by_hop(signals) for name, signals in bank(conditioned).items()}
-        heard.append(listen(weighted))
+        before = []
+        for number in range(conditioned.shape[1] // HOP_FRAMES):
+            before.append(memory)
+            received = listen({name: one[:, number] for name, one in weighted.items()}, memory)
+            heard.append((received.energy, received.peak, received.fast))
+            memory = received.memory
         if ending:
-            ended.append(end(_by_hop(conditioned), weighted))
-    energy, peak = (np.concatenate(part, axis=1) for part in zip(*heard, strict=True))
-    ending_energy, ending_peak = np.zeros_like(energy), np.zeros_like(peak)
+            ended.append(end(_by_hop(conditioned), weighted, before))
+    energy, peak, fast = (np.stack(part, axis=1) for part in zip(*heard, strict=True))
+    ending_peak, ending_fast = np.zeros_like(peak), np.zeros_like(fast)
     if ending:
-        faded_energy, faded_peak, *silence = (np.concatenate(part, axis=1) for part in zip(*ended, strict=True))
-        after_energy, after_peak = (np.pad(part[:, 1:], ((0, 0), (0, 1))) for part in silence)  # each of the hop before
-        ending_energy[ending] = np.maximum(faded_energy, after_energy)
+        faded_peak, faded_fast, *after = (np.concatenate(part, axis=1) for part in zip(*ended, strict=True))
+        after_peak, after_fast = (np.pad(part[:, 1:], ((0, 0), (0, 1))) for part in after)  # each of the hop before
         ending_peak[ending] = np.maximum(faded_peak, after_peak)
+        ending_fast[ending] = np.maximum(faded_fast, after_fast)
     onset_energy = np.concatenate(onset, axis=1)
     return LevelProfile(
         ears=listened,
         energy=energy,
         peak=peak,
-        ending_energy=ending_energy,
+        fast=fast,
         ending_peak=ending_peak,
+        ending_fast=ending_fast,
         true_peak=true_peak.highest,
         onset_energy=onset_energy,
     )

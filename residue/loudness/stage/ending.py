@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache
+from math import ceil
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,8 +16,9 @@ from numpy.typing import NDArray
 from residue.dsp.filters import SosFilter
 from residue.loudness.caps.ears import Ear
 from residue.loudness.caps.instants import InstantCap
-from residue.loudness.caps.listeners import Listener
-from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, Weighted, WeightingBank, magnitudes
+from residue.loudness.caps.listeners import Listener, Underway, silence
+from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S, Weighted, WeightingBank, magnitudes
+from residue.loudness.meters.true_peak import SUM_OF_MAGNITUDES
 from residue.loudness.meters.weightings import Weighting, sections
 
 Floats = NDArray[np.float64]
@@ -28,34 +30,42 @@ _MEMORY_HOPS = 10
 
 
 class Endings:
-    """Energy and peak, as of Listener, of hops as if each were the last; for a stream that is given in order.
+    """Peak and highest power under F, as of Heard, of hops as if each were the last; for a stream given in order.
 
-    ears: A- or C-weighted.
+    ears: of the caps `instants`, A- or C-weighted.
     """
 
-    def __init__(self, ears: Sequence[Ear], outputs: int) -> None:
-        self._listen, self._outputs = Listener(ears), outputs
+    def __init__(self, ears: Sequence[Ear], instants: Sequence[InstantCap], outputs: int) -> None:
+        self._listen = Listener(ears, instants)
         self._weightings = {Weighting.C, *(ear.weighting for ear in ears)} - {Weighting.Z}
         self._ringing: Weighted = {
             name: np.zeros((outputs, 1, HOP_FRAMES)) for name in (*self._weightings, Weighting.Z)
         }
-        """The ringing of the rising part of the hop before, which the silence after its fade lacks."""
+        """What the rising part of the hop before still gives: the silence after its fade lacks it."""
+        self._faded = silence(outputs)
 
-    def __call__(self, hops: Floats, weighted: Weighted) -> tuple[Floats, Floats, Floats, Floats]:
-        """Energy and peak of each hop faded out, then of the silence after each hop before; (ears, hops) each.
+    def __call__(self, hops: Floats, weighted: Weighted, before: Sequence[Underway]) -> tuple[Floats, ...]:
+        """Peak and power of each hop faded out, then of the silence after each hop before; (ears, hops) each.
 
-        hops, weighted: (outputs, hops, HOP_FRAMES). The weightings are linear: a hop that fades out is the hop less its
-        rising part, which begins at rest; and silence after it is what came next less what began there.
+        hops, weighted: (outputs, hops, HOP_FRAMES). before: what was remembered before each hop. The weightings are
+        linear: a hop that fades out is the hop less its rising part, which begins at rest; and silence after it is what
+        came next less what began there.
         """
         rising = self._at_rest(np.concatenate((hops * RISE, np.zeros_like(hops)), axis=2))
         beginning = self._at_rest(hops)
-        faded, silence = {}, {}
+        faded, after = {}, {}
         for name, rise in rising.items():
             faded[name] = weighted[name] - rise[..., :HOP_FRAMES]
             ringing = np.concatenate((self._ringing[name], rise[:, :-1, HOP_FRAMES:]), axis=1)
-            silence[name] = weighted[name] - beginning[name] - ringing
+            after[name] = weighted[name] - beginning[name] - ringing
         self._ringing = {name: rise[:, -1:, HOP_FRAMES:] for name, rise in rising.items()}
-        return *self._listen(faded), *self._listen(silence)
+        found = []
+        for number, memory in enumerate(before):
+            ended = self._listen({name: one[:, number] for name, one in after.items()}, self._faded)
+            fading = self._listen({name: one[:, number] for name, one in faded.items()}, memory)
+            self._faded = fading.memory
+            found.append((fading.peak, fading.fast, ended.peak, ended.fast))
+        return tuple(np.stack(part, axis=1) for part in zip(*found, strict=True))
 
     def _at_rest(self, hops: Floats) -> Weighted:
         """Each hop under the weightings as if there had been nothing before it."""
@@ -67,14 +77,16 @@ class Reach:
     """Whether some caps hold at every moment whatever is done to what is played, told without any weighting.
 
     A weighted signal is nowhere higher than the sum of magnitudes of the weighting's impulse response times the highest
-    magnitude of what went in, also under gains between 0 and 1 that move in any way.
+    magnitude of what went in, also under gains between 0 and 1 that move in any way; and between the samples no more
+    than the interpolation can add.
     """
 
     def __init__(self, instants: Sequence[InstantCap], ears: Sequence[Ear], outputs: int) -> None:
         heard = [ears[one.ear] for one in instants]
         self._reaches = np.array([np.array(ear.gains) * _sum_of_magnitudes(ear.weighting) for ear in heard])
-        self._bounds = np.array([one.bound if one.of_peak else (one.bound / HOP_FRAMES) ** 0.5 for one in instants])
-        self._highest = np.zeros((_MEMORY_HOPS, outputs))
+        self._bounds = np.array([one.bound / SUM_OF_MAGNITUDES if one.of_peak else one.bound**0.5 for one in instants])
+        spread_s = max((ear.spread_s or 0.0 for ear in heard), default=0.0)
+        self._highest = np.zeros((_MEMORY_HOPS + ceil(spread_s / HOP_S), outputs))
         self._at = 0
 
     def __call__(self, hop: Floats) -> bool:
@@ -82,7 +94,7 @@ class Reach:
         if not len(self._bounds):
             return True
         self._highest[self._at] = magnitudes(hop)
-        self._at = (self._at + 1) % _MEMORY_HOPS
+        self._at = (self._at + 1) % len(self._highest)
         reached = np.add.reduce(self._reaches * np.max(self._highest, axis=0), axis=1)
         return bool(np.all(reached <= self._bounds))
 

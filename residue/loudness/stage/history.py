@@ -42,7 +42,7 @@ class SentHistory:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Assumption:
-    """What caps over one window count as sent although nothing tells it."""
+    """An energy that caps over one window count as sent although no row shows it."""
 
     window_s: float
     assumed_s: float
@@ -56,7 +56,7 @@ NOTABLE_SHARE = 0.01
 
 
 def assumptions(history: SentHistory, windows_s: Iterable[float]) -> Iterator[Assumption]:
-    """What is assumed, window by window, the shortest first."""
+    """The assumed energies, window by window, the shortest first."""
     for window_s in sorted(set(windows_s)):
         if history.unreadable:
             assumed_s, youngest_s = window_s, 0.0

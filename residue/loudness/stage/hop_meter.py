@@ -34,7 +34,7 @@ class HopMeter:
         self.fast, self.fast_max, self.slow, self.slow_max = (np.zeros(outputs + 1) for _ in range(4))
         """(places,): at the end of the hop, and the highest within it."""
         self.fourth = np.zeros(outputs + 1)
-        """(places,): fourth powers of the weighted acceleration, summed over the hop as a cap on VDV counts them."""
+        """(places,): fourth powers of the weighted acceleration, summed over the hop, as they most likely are."""
 
     def __call__(self, weighted: Weighted) -> None:
         """Take in a hop as it was sent."""

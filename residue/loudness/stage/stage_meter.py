@@ -35,7 +35,7 @@ class StageMeter:
         self._index = {
             (ear.at, ear.weighting): at
             for at, ear in enumerate(ears)
-            if ear.physical == (self._physical or ear.weighting is Weighting.WK) and ear.power == 2
+            if ear.spread_s is None and ear.physical == (self._physical or ear.weighting is Weighting.WK)
         }
         heard = [ears[self._index[place, Weighting.A]] for place in self._places]
         self._meter = HopMeter(len(outputs), heard, felt_at(ears, self._places))
@@ -68,7 +68,7 @@ class StageMeter:
         found = (meter.fast_max, meter.slow_max, meter.loudness.momentary_max, meter.loudness.means[1])
         np.maximum(self._highest, found, out=self._highest)
         self._fourth += meter.fourth
-        self._lowest_governor = min(self._lowest_governor, self._governor.gain)
+        self._lowest_governor = min(self._lowest_governor, self._governor.lowest_gain)
         self._lowest_limiter = min(self._lowest_limiter, limiter_gain)
         self._count += 1
         if self._count % _HOPS_PER_S == 0:
@@ -119,13 +119,13 @@ class StageMeter:
         governor = self._governor
         means = [_cap_reading(budget.cap, budget.level()) for budget in governor.budgets]
         heard = governor.heard
-        highest = [_cap_reading(one.cap, one.level(heard.energy, heard.peak)) for one in governor.instants]
+        highest = [_cap_reading(one.cap, one.level(heard.peak, heard.fast)) for one in governor.instants]
         place, *outputs = (self._levels(number) for number in range(len(self._places)))
         return Reading(
             place=place,
             outputs=dict(zip(self._places[1:], outputs, strict=True)),
             caps=(*means, *highest),
-            governor_db=db_of_magnitude(governor.gain),
+            governor_db=db_of_magnitude(governor.lowest_gain),
             limiter_db=db_of_magnitude(self._limiter_gain),
             muted_frames=self._muted,
             cut_hops=governor.cuts,

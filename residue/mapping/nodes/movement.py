@@ -237,7 +237,7 @@ def _magnitude(vector: Floats) -> Floats:
 
 
 def _above_gravity(acceleration: Floats) -> Floats:
-    """What the magnitude has above 1 g."""
+    """The excess of the magnitude over 1 g."""
     return np.maximum(_magnitude(acceleration) - 1.0, 0.0)
 
 

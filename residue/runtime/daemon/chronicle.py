@@ -19,8 +19,8 @@ from residue.runtime.system.clock import Clock, uptime
 logger = logging.getLogger(__name__)
 
 SHOWN_EVENTS = 20
-END_S = 0.3
-"""So long the last rows may take at the end."""
+END_S = 5.0
+"""So long the last rows may take at the end, on a slow disk; nothing sounds any more then."""
 
 
 class Chronicle:

@@ -16,7 +16,8 @@ from residue.control.addresses import SWAP_TOLD
 from residue.control.feed import FeedSender
 from residue.control.surface import Surface, open_surface
 from residue.installation.load import Installation
-from residue.problems import ProblemError, stops
+from residue.loudness.calibration.check_tone import check_tone
+from residue.problems import ProblemError, nearest, stops
 from residue.records import encode_record
 from residue.runtime.calibration.own_calibration import check_own_calibrations
 from residue.runtime.daemon.archive_monitor import NIGHT, ArchiveMonitor
@@ -109,7 +110,7 @@ class _Daemon:
         spoilt = self._show.planner.check_again
         self._archive = ArchiveMonitor(self._in_force, state, places.cache, clock, happened, spoilt)
         self._switchboard = Switchboard(installation.room.equipment, happened)
-        asked = handlers(self._asked, self._status, self._swaps.asked)
+        asked = handlers(self._asked, self._status, swap=self._swaps.asked, tone=self._tone)
         self._surface = Surface(installation.room.control, asked, clock.monotonic_s, partial(happened, "refused"))
         self._watching = Watching(self._show, state, self._chronicle, self._surface, self._restart)
         self._triggers = Triggers(self._all_triggers(self._show), clock.now)
@@ -289,6 +290,16 @@ class _Daemon:
         self._show.keeper.tell(event)
         self._due_s.pop(self._write_down, None)  # a power cut in the next seconds must not undo it
         self._wake()
+
+    def _tone(self, output: str, sender: str) -> None:
+        """Has an output count its number. Raises ValueError where it cannot be, for the one who asked."""
+        outputs, engine = sounding_outputs(self._in_force()), self._show.engine
+        if output not in outputs:
+            raise ValueError(f'There is no output "{output}". {nearest(output, outputs)}')
+        if engine.snapshot.performance is not None or engine.snapshot.tone:
+            raise ValueError("Something sounds. Hold the house first, or wait until it is silent.")
+        engine.sound_tone(check_tone(outputs, output))
+        self._chronicle.happened("tone", f"{output} counts its number, asked for by {sender}.", sender)
 
     def _tell_asker(self, text: str) -> None:
         self._surface.tell_asker(SWAP_TOLD, text)

@@ -61,7 +61,7 @@ def vitals(
         device_wrong=engine.device_wrong,
         pace=pace,
         closed=house is State.CLOSED,
-        may_sound=house in MAY_SOUND,
+        may_sound=house in MAY_SOUND or engine.tone,
         asked_peak=engine.asked_peak,
         sent_peak=engine.sent_peak,
         direct_current=engine.direct_current,

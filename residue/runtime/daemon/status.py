@@ -48,7 +48,7 @@ class Known:
     started_s: float
     """When the cap stage began, on the monotonic clock."""
     assumed: Sequence[Assumption]
-    """What the caps counted as sent when it began, although nothing tells it."""
+    """The energies that the caps counted as sent when it began, although no row shows them."""
     alarms: Sequence[str]
     events: Iterable[EventRow]
     ears_known: bool
@@ -86,6 +86,7 @@ def status(known: Known) -> dict[str, Any]:
         "closes": _time(known.opening.closes, known.zone) if known.opening else None,
         "held_until": _held_until(known),
         "bag": _bag(known),
+        "tone": engine.tone,
         "lowered": list(_lowered(known)),
         "assumed": [
             {"window_s": one.window_s, "assumed_s": round(one.assumed_s, 1), "until": _time(until, known.zone)}
@@ -95,7 +96,7 @@ def status(known: Known) -> dict[str, Any]:
 
 
 def _assumed(known: Known) -> Iterator[tuple[Assumption, datetime]]:
-    """What is still assumed, and until when."""
+    """The energies that are still assumed, and until when."""
     since_s = known.monotonic_s - known.started_s
     for one in known.assumed:
         if one.left_s > since_s:

@@ -33,6 +33,7 @@ from residue.output.returning import ReturningSink
 from residue.processes import MAKES_FRAMES, keep_time
 from residue.runtime.engine.crossfade import EveningCrossfade
 from residue.runtime.engine.fader import Fader
+from residue.runtime.engine.tone import Tone
 
 logger = logging.getLogger(__name__)
 
@@ -106,6 +107,8 @@ class Snapshot:
     stuck_at: float = 0.0
     """Highest magnitude of an output of the graph that stood at one value for the whole block."""
     reading: Reading | None = None
+    tone: bool = False
+    """A check tone sounds, or did so a moment ago."""
     late_blocks: int = 0
     lost: str | None = None
     device_wrong: bool = False
@@ -149,6 +152,7 @@ class Engine:
         self._presence = Fader(1.0)
         self._closing = False
         self._last = self._silence
+        self._tone = Tone()
         self._peaks: deque[tuple[float, float]] = deque(maxlen=frame_at(PEAKS_S) // BLOCK_FRAMES)
         """Of the last blocks, before and after the cap stage."""
         self._direct_current = DirectCurrentMeter(outputs)
@@ -181,6 +185,10 @@ class Engine:
     def forgive(self, performance: str) -> None:
         """A performance that failed has been mended: it no longer counts as failed."""
         self._orders.put(partial(self._forgive, performance))
+
+    def sound_tone(self, tone: NDArray[np.float64]) -> None:
+        """Sound (outputs, frames) once, where nothing is under way."""
+        self._orders.put(partial(self._begin_tone, tone))
 
     def fade_out(self, over_s: float) -> None:
         """Be silent within `over_s` and end the turn; a fade under way can only be shortened."""
@@ -297,6 +305,7 @@ class Engine:
             direct_current=float(self._direct_current(capped.frames).max(initial=0.0)),
             stuck_at=float(peaks[np.ptp(block, axis=1) == 0.0].max(initial=0.0)),
             reading=self._stage.reading(),
+            tone=self._tone.told,
             late_blocks=self._sink.late_blocks,
             lost=self._sink.lost,
             device_wrong=self._sink.wrong,
@@ -312,7 +321,7 @@ class Engine:
         lowered = self._lowered.next(BLOCK_FRAMES)
         turn = self._turn
         if turn is None:
-            return self._silence
+            return self._tone.next(self._silence) * presence
         fade = self._fade.next(BLOCK_FRAMES)
         sound, ended = self._sound(turn, now_s)
         if self._turn is not turn:  # it came back from its graph after the engine had been rebuilt
@@ -365,6 +374,7 @@ class Engine:
             else EveningCrossfade(before.playback, before.gain * self._lowered.aim, frame_at(CROSSFADE_S))
         )
         self._turn, self._closing, self._last = turn, False, self._silence
+        self._tone.drop()
         self._lowered.move(1.0, 0)
         self._stage.begin_programme(planned=turn.planned, in_order=turn.in_order)
         self._fade = Fader(0.0 if at_s else 1.0)
@@ -378,6 +388,10 @@ class Engine:
             readings={},
             plan_gain=turn.gain,
         )
+
+    def _begin_tone(self, tone: NDArray[np.float64]) -> None:
+        if self._turn is None:
+            self._tone.begin(tone)
 
     def _set_trim(self, gain: float) -> None:
         """In silence at once, so that what begins next begins as low as it shall be."""

@@ -30,11 +30,15 @@ class SwapOrder:
 
 
 def handlers(
-    tell: Callable[[Event], None], status: Callable[[], Mapping[str, Any]], swap: Callable[[SwapOrder, str], None]
+    tell: Callable[[Event], None],
+    status: Callable[[], Mapping[str, Any]],
+    *,
+    swap: Callable[[SwapOrder, str], None],
+    tone: Callable[[str, str], None],
 ) -> Mapping[str, Handler]:
     """By address. tell: lets the house act on an event; status: as `residue status --json` gives it.
 
-    swap: has a performance take another's place; told who asked.
+    swap: has a performance take another's place. tone: has an output sound. Both are told who asked.
     """
 
     def on(event: Callable[[Numbers, str], Event]) -> Handler:
@@ -52,6 +56,7 @@ def handlers(
         "/house/release": on(lambda _numbers, sender: Release(sender)),
         "/house/trim": on(lambda numbers, sender: Trim(_trim_db(numbers), sender)),
         "/house/next": on(lambda _numbers, sender: Next(sender)),
+        "/house/tone": lambda texts, sender: tone(texts[0], sender),
         "/house/swap": lambda texts, sender: swap(SwapOrder(performance=texts[1], when=texts[2], bag=texts[0]), sender),
         "/house/swap/back": lambda texts, sender: swap(SwapOrder(performance=texts[0], when=texts[1]), sender),
     }

@@ -249,7 +249,7 @@ class LevelLog:
             self._copy.begin_anew(chain(*told))
 
     def _lines_of_database(self) -> tuple[list[EventTold], list[SecondTold]] | None:
-        """What happened and a day of seconds, the oldest first; None where it cannot be read, or lost some of them."""
+        """The events and a day of seconds, the oldest first; None where they cannot be read, or some are lost."""
         if not self._path.exists():
             return [], []
         try:

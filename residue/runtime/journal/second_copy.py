@@ -1,4 +1,4 @@
-"""What was sent, told a second time: so that no loss of the level log makes the house silent, or makes it forget.
+"""A second copy of what was sent: so that no loss of the level log makes the house silent, or makes it forget.
 
 Two files of lines take turns, each long enough for the longest window of a cap. Each line has a check sum. Nothing in
 them depends on the database.

@@ -92,7 +92,8 @@ def rendered_part(
         if first < last:
             yield block[:, first:last]
         position += block.shape[1]
-        progress("render", min(position, performance.frames), performance.frames)
+        wanted = performance.frames if excerpt.stop is None else min(excerpt.stop, performance.frames)
+        progress("render", min(position, wanted), wanted)
         if excerpt.stop is not None and position >= excerpt.stop:
             return
 

@@ -1,4 +1,4 @@
-"""What an installation needs of its service's unit, against the unit that is installed."""
+"""Compares the needs of an installation with the unit that is installed."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _MAY_OPEN = frozenset({"audio", "dialout"})
 
 
 def needs_in(folder: Path, room: Room) -> tuple[UnitNeed, ...]:
-    """What room.toml, and a sensors.toml without a fault beside it, ask of the unit."""
+    """The needs of room.toml, and of a sensors.toml without a fault beside it."""
     sensors = read_sensors(folder)[0] if (folder / SENSORS).exists() else None
     return needs_of(room, sensors)
 
@@ -35,7 +35,7 @@ def give_unit(folder: Path, room: Room) -> None:
 
 
 def unit_findings(installation: Installation, unit: InstalledUnit | None) -> Iterator[Finding]:
-    """What the service needs to reach and open, and whether its unit lets it."""
+    """Finds addresses and devices that the service needs and its unit does not permit."""
     folder = installation.folder
     needs = needs_in(folder, installation.room)
     if unit is None or not unit.runs(folder):

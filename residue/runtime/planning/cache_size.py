@@ -18,7 +18,7 @@ UNNEEDED_BYTES = 4 << 30
 """What no programme of now needs may take so much: a performance that comes back is then there at once. An hour of one
 channel takes 0.7 GB as sound and 0.03 GB as a slow signal. Our choice."""
 LEFT_BEHIND_S = 86_400.0
-"""What was being made a day ago is made no more: a cut has left it."""
+"""An unfinished file of a day ago is the leftover of a cut."""
 
 
 def tidy(cache: Path, needed: Set[Path], most_bytes: int = UNNEEDED_BYTES) -> None:

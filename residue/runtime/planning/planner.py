@@ -95,6 +95,8 @@ class Planner:
         command = command_of("residue.runtime.planning.planning", [*sources(self._in_force()), str(self._cache), *due])
         try:
             with subprocess.Popen(command, stdout=subprocess.PIPE, stdin=subprocess.DEVNULL) as self._process:
+                if self._dropped.is_set() or self._ending.is_set():  # while the process was being started
+                    self._process.terminate()
                 for line in self._process.stdout or ():
                     try:
                         told: Advance | Outcome = _TOLD.decode(line)

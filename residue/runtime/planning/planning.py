@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import signal
 import sys
 import time
 from argparse import ArgumentParser
@@ -235,6 +236,7 @@ def _tell(told: Advance | Outcome) -> None:
 def main() -> None:
     """Runs the planner in a process of its own."""
     os.nice(NICENESS)
+    signal.signal(signal.SIGPIPE, signal.SIG_DFL)  # a house that ends while it is told something wants no answer
     asked = ArgumentParser(allow_abbrev=False)
     asked.add_argument("places", nargs=3, type=Path)
     asked.add_argument("--due", action="append", default=[])

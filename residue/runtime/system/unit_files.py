@@ -12,7 +12,7 @@ from residue.installation.unit_needs import UnitSetting
 
 UNIT = "residue.service"
 DROP_IN = Path("/etc/systemd/system", f"{UNIT}.d", "room.conf")
-"""What the room needs, made by `residue unit`."""
+"""The drop-in for the needs of the room, made by `residue unit`."""
 _FOLDERS = ("etc/systemd/system", "run/systemd/system", "usr/local/lib/systemd/system", "usr/lib/systemd/system")
 """Where systemd looks for units, what counts most first; /lib is /usr/lib. Source: systemd.unit(5)."""
 

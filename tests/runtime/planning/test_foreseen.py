@@ -46,8 +46,9 @@ def profile_of(levels_db: list[float], each_s: float = 60.0) -> LevelProfile:
         ears=LISTENED,
         energy=heard,
         peak=nothing,
-        ending_energy=nothing,
+        fast=nothing,
         ending_peak=nothing,
+        ending_fast=nothing,
         true_peak=np.zeros(1),
         onset_energy=np.zeros((1, 0)),
     )
