@@ -8,7 +8,7 @@ import msgspec
 
 from residue.control.settings import ControlSettings
 from residue.loudness.caps.caps import PLACE, Cap, CapEntry, expand
-from residue.loudness.outputs.measurement import Measurement, margin_db
+from residue.loudness.outputs.measurement import MeasuredWith, margin_db
 from residue.loudness.outputs.outputs import Output
 from residue.schedule.equipment import AnyEquipment
 
@@ -24,7 +24,7 @@ class Room(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """The outputs of the piece, each with its channel, transducer and calibration."""
     cap: list[CapEntry]
     """The limits that always hold; at least one."""
-    measurement: Measurement | None = None
+    measurement: MeasuredWith | None = None
     """The meter that calibrated, and the margin by which caps in dB are kept lower."""
     levels_at_the_ear: Literal["calibrated", "unknown"] = "calibrated"
     """"unknown" says that no output is calibrated; caps are then in dBFS."""

@@ -12,7 +12,7 @@ from residue.loudness.caps.caps import CapEntry
 from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.meters.weightings import Weighting
 from residue.loudness.outputs.calibration import Calibration, offset_db
-from residue.loudness.outputs.measurement import Measurement
+from residue.loudness.outputs.measurement import MeasuredWith
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.plan import plan
 from residue.loudness.plan.profile import profile
@@ -29,7 +29,7 @@ CAPS = [
 ]
 
 
-def room(measurement: Measurement | None) -> Room:
+def room(measurement: MeasuredWith | None) -> Room:
     outputs = {"left": Output(device_channel=1, calibration=KNOWN)}
     return Room(place="Kitchen", device="silent", output=outputs, cap=CAPS, measurement=measurement)
 
@@ -58,7 +58,7 @@ def levels_db(sent: np.ndarray) -> dict[str, float]:
 
 @pytest.mark.parametrize("meter_class", [None, 1, 2])
 def test_what_is_sent_stays_below_each_limit_less_the_margin(meter_class: int | None) -> None:
-    of_meter = {None: None, 1: Measurement(meter_class=1), 2: Measurement(meter_class=2)}[meter_class]
+    of_meter = {None: None, 1: MeasuredWith(meter_class=1), 2: MeasuredWith(meter_class=2)}[meter_class]
     held, signal = room(of_meter), hostile()
     # 1.65 times the root of the squares: meter 0.7 or 1.5 dB, place 1 dB, spread 0.4 dB by the root of 3.
     assert held.margin_db == {None: 0.4, 1: 2.1, 2: 3.0}[meter_class]
@@ -81,7 +81,7 @@ def test_a_plan_keeps_the_margin() -> None:
     """The gain of a steady tone that one cap decides is lower by the margin, to a hundredth of a dB."""
     tone = 0.5 * np.sin(2 * np.pi * 1000.0 * np.arange(10 * RATE_HZ) / RATE_HZ)[np.newaxis]
     gains = []
-    for measurement in (Measurement(meter_class=1, margin_db=0.0), Measurement(meter_class=2)):
+    for measurement in (MeasuredWith(meter_class=1, margin_db=0.0), MeasuredWith(meter_class=2)):
         held = room(measurement)
         found = profile([tone], held.output, held.caps[:1])
         gains.append(plan([("tone", found)], 0.0, held.caps[:1], held.output).performances[0].gain_db)

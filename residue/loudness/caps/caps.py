@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import KW_ONLY, dataclass, replace
 from math import inf
 from typing import Annotated
 
@@ -115,6 +115,7 @@ class Cap:
     physical: bool
     at: str = PLACE
     """PLACE, or the name of an output."""
+    _: KW_ONLY
     margin_db: float = 0.0
     """By how much `limit` is lower than the limit that was asked for, since a calibration may err."""
 

@@ -28,7 +28,7 @@ MOST_SPREAD_DB = 0.5
 CalibratorLevel = Annotated[float, Meta(ge=80.0, le=130.0)]
 
 
-class Measurement(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class MeasuredWith(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """The sound level meter of the calibration, its checks, and the margin for what it may err."""
 
     meter_class: Literal[1, 2]
@@ -69,7 +69,7 @@ def reading_uncertainty_db(calibration: Calibration) -> float:
     return calibration.spread_db / sqrt(calibration.readings)
 
 
-def margin_db(measurement: Measurement | None, outputs: Iterable[Output]) -> float:
+def margin_db(measurement: MeasuredWith | None, outputs: Iterable[Output]) -> float:
     """By how much the caps at an ear are kept the lower: meter, place, and the worst spread of readings together.
 
     In tenths of a dB, rounded up. Without a measurement it is what the spread alone asks for.
@@ -80,14 +80,14 @@ def margin_db(measurement: Measurement | None, outputs: Iterable[Output]) -> flo
     return ceil(10.0 * sqrt(own_db * own_db + spread_db * spread_db) - 1e-6) / 10.0
 
 
-def stricter_measurement(one: Measurement | None, other: Measurement | None) -> Measurement | None:
+def stricter_measurement(one: MeasuredWith | None, other: MeasuredWith | None) -> MeasuredWith | None:
     """The one that asks for the larger margin; the first of two equal ones."""
     if one is None or other is None:
         return one or other
     return other if other.own_margin_db > one.own_margin_db else one
 
 
-def check_measurement(measurement: Measurement | None, outputs: Mapping[str, Output]) -> Iterator[Finding]:
+def check_measurement(measurement: MeasuredWith | None, outputs: Mapping[str, Output]) -> Iterator[Finding]:
     """Finds a meter that drifted, and readings that spread too far."""
     for name, output in outputs.items():
         known = output.calibration
@@ -102,7 +102,7 @@ def check_measurement(measurement: Measurement | None, outputs: Mapping[str, Out
         yield Finding(Severity.STOPS, "room.toml: measurement.calibrator_after_db", what, mend)
 
 
-def measurement_notes(measurement: Measurement | None, outputs: Mapping[str, Output]) -> Iterator[Finding]:
+def measurement_notes(measurement: MeasuredWith | None, outputs: Mapping[str, Output]) -> Iterator[Finding]:
     """Tells what nobody has said of the measurement."""
     known = [output.calibration for output in outputs.values() if output.calibration is not None]
     if measurement is None:

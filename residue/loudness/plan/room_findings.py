@@ -10,7 +10,7 @@ from residue.loudness.caps.quantities import Statistic
 from residue.loudness.caps.rules import RULES
 from residue.loudness.meters.levels import db_of_power
 from residue.loudness.meters.weightings import Weighting
-from residue.loudness.outputs.measurement import Measurement, check_measurement, margin_db
+from residue.loudness.outputs.measurement import MeasuredWith, check_measurement, margin_db
 from residue.loudness.outputs.odd_readings import odd_readings, odd_vibration
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.plan import Plan
@@ -26,7 +26,7 @@ _CREST_DB = 12.0
 def check_room(
     entries: Sequence[CapEntry],
     outputs: Mapping[str, Output],
-    measurement: Measurement | None = None,
+    measurement: MeasuredWith | None = None,
     *,
     ears_unknown: bool,
 ) -> list[Finding]:

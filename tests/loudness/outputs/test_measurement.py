@@ -13,7 +13,7 @@ from residue.loudness.caps.caps import CapEntry, expand
 from residue.loudness.outputs.calibration import Calibration
 from residue.loudness.outputs.measurement import (
     COVERAGE,
-    Measurement,
+    MeasuredWith,
     check_measurement,
     margin_db,
     measurement_notes,
@@ -23,7 +23,7 @@ from residue.loudness.outputs.measurement import (
 from residue.loudness.outputs.outputs import Output
 from residue.problems import Severity
 
-CLASS_1, CLASS_2 = Measurement(meter_class=1), Measurement(meter_class=2)
+CLASS_1, CLASS_2 = MeasuredWith(meter_class=1), MeasuredWith(meter_class=2)
 
 
 def output(readings: int | None = None, spread_db: float | None = None) -> Output:
@@ -61,14 +61,14 @@ def test_the_uncertainty_is_that_of_the_worked_example_of_iso_9612() -> None:
         pytest.param(None, [output()], 0.0, id="nothing is said of a meter"),
         pytest.param(CLASS_1, [output()], 2.1, id="class 1: 1.65 times the root of 0.7² + 1²"),
         pytest.param(CLASS_2, [output()], 3.0, id="class 2: 1.65 times the root of 1.5² + 1²"),
-        pytest.param(Measurement(meter_class=1, margin_db=0.0), [output()], 0.0, id="stated: none"),
-        pytest.param(Measurement(meter_class=1, margin_db=2.3), [output(2, 0.0)], 2.3, id="stated"),
+        pytest.param(MeasuredWith(meter_class=1, margin_db=0.0), [output()], 0.0, id="stated: none"),
+        pytest.param(MeasuredWith(meter_class=1, margin_db=2.3), [output(2, 0.0)], 2.3, id="stated"),
         pytest.param(None, [output(4, 2.0)], 1.7, id="of the spread alone: 1.65 times 2 dB by the root of 4"),
         pytest.param(CLASS_2, [output(), output(4, 2.0)], 3.5, id="of the worst output, and rounded up from 3.41"),
     ],
 )
 def test_the_margin_is_of_meter_place_and_spread(
-    measurement: Measurement | None, outputs: list[Output], expected: float
+    measurement: MeasuredWith | None, outputs: list[Output], expected: float
 ) -> None:
     assert margin_db(measurement, outputs) == expected
 
@@ -97,12 +97,12 @@ def test_a_meter_that_drifted_by_more_than_half_a_decibel_is_not_believed(
     after_db: float | None, found: list[Severity]
 ) -> None:
     """ISO 9612:2009, 12.2, from memory: the series is discarded if the checks differ by more than 0.5 dB."""
-    held = Measurement(meter_class=1, calibrator_before_db=94.0, calibrator_after_db=after_db)
+    held = MeasuredWith(meter_class=1, calibrator_before_db=94.0, calibrator_after_db=after_db)
     assert [finding.severity for finding in check_measurement(held, {"left": output()})] == found
 
 
 def test_readings_that_spread_too_far_are_told() -> None:
-    held = Measurement(meter_class=1, calibrator_before_db=94.0, calibrator_after_db=94.0)
+    held = MeasuredWith(meter_class=1, calibrator_before_db=94.0, calibrator_after_db=94.0)
     (finding,) = check_measurement(held, {"left": output(3, 0.3), "right": output(3, 0.9)})
     assert finding.where == "room.toml: output.right.calibration.spread_db"
     assert "spread by 0.9 dB" in finding.what
@@ -115,12 +115,12 @@ def test_the_larger_margin_holds_while_the_house_runs() -> None:
     assert stricter_measurement(CLASS_2, CLASS_1) == CLASS_2
 
 
-CHECKED = Measurement(meter_class=1, calibrator_before_db=94.0, calibrator_after_db=94.1)
+CHECKED = MeasuredWith(meter_class=1, calibrator_before_db=94.0, calibrator_after_db=94.1)
 
 
 @pytest.mark.parametrize(
     ("measurement", "said"), [(None, "Nothing says which meter"), (CLASS_1, "was not checked"), (CHECKED, None)]
 )
-def test_what_nobody_said_of_the_measurement_is_told(measurement: Measurement | None, said: str | None) -> None:
+def test_what_nobody_said_of_the_measurement_is_told(measurement: MeasuredWith | None, said: str | None) -> None:
     told = [finding.what for finding in measurement_notes(measurement, {"left": output()})]
     assert (said is None and not told) or (said is not None and said in told[0])
