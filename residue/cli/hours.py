@@ -42,7 +42,8 @@ def hours(installation: Path, first: date | None, days: int, ics: Path | None, a
     day = first or local(now, loaded.calendar.zone).date()
     programme = loaded.hours.programme
     if ics is not None:
-        written = agenda.ics(loaded.calendar, day, days, programme, _durations_s(loaded), now)
+        house = f"{loaded.piece.title}, {loaded.room.place}"
+        written = agenda.ics(loaded.calendar, day, days, programme, _durations_s(loaded), now, house)
         with asked_for(ics) as making:
             making.write_bytes(written)
         click.echo(f"{ics}: the openings of {days} days", err=True)

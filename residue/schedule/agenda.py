@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Mapping
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from decimal import Decimal
+from hashlib import sha256
 from zoneinfo import ZoneInfo
 
 import icalendar
@@ -64,25 +66,45 @@ def ics(
     programme: Programme,
     duration_s: Mapping[str, float],
     written: datetime,
+    house: str = "",
 ) -> bytes:
     """The agenda as an iCalendar file (RFC 5545): an event for each opening.
 
-    written: the time of writing. The same opening has the same identity in every export, so that a calendar program
+    Read as hours.ics it gives the same openings on the same terms.
+
+    written: the time of writing.
+    house: a name by which its events are told from those of others.
+
+    The n-th opening of a day has the same identity in every export, whenever it begins, so that a calendar program
     takes a later one as an update.
     """
     whole = icalendar.Calendar()
     whole.add("version", "2.0")
     whole.add("prodid", "-//residue//agenda//EN")
+    number: Counter[date] = Counter()
     for opening in calendar.openings(first, days):
+        day = opening.opens.date()
+        number[day] += 1
         event = icalendar.Event()
-        event.add("uid", f"{opening.opens.astimezone(UTC):%Y%m%dT%H%M%SZ}-opening@residue")
+        event.add("uid", f"{day:%Y%m%d}-{number[day]}-{sha256(house.encode()).hexdigest()[:16]}@residue")
         event.add("dtstamp", written.astimezone(UTC))
+        event.add("sequence", int(written.timestamp()) // 60)  # RFC 5545, 3.8.7.4: the later revision has the greater
         event.add("dtstart", opening.opens.astimezone(UTC))
         event.add("dtend", opening.closes.astimezone(UTC))
-        event.add("summary", f"Open: {opening.why}")
-        event.add("description", "\n".join(map(_play, plays(opening, programme, duration_s, calendar.zone))))
+        event.add("summary", opening.why if opening.why.startswith(_OPEN) else f"{_OPEN}{opening.why}")
+        event.add("categories", ["open"])  # whatever the reason says
+        lines = [*_terms_written(opening.terms), *map(_play, plays(opening, programme, duration_s, calendar.zone))]
+        event.add("description", "\n".join(lines))
         whole.add_component(event)
     return bytes(whole.to_ical())
+
+
+def _terms_written(terms: EventTerms) -> Iterator[str]:
+    """As the description of an event in hours.ics says them."""
+    if terms.trim_db:
+        yield f"trim: {Decimal(str(terms.trim_db)):f} dB"
+    if terms.performances:
+        yield f"performances: {', '.join(terms.performances)}"
 
 
 def _play(play: AgendaEntry) -> str:
@@ -132,6 +154,7 @@ def clock_words(hours: Hours) -> str:
     return f"Times are those of {hours.time_zone}. {meanwhile}"
 
 
+_OPEN = "Open: "
 _DAYS = {
     day: f"{name}s"
     for day, name in zip(

@@ -9,6 +9,7 @@ from residue.problems import Finding, Severity
 from residue.schedule import public_holidays
 from residue.schedule.beside import CALENDAR_FILE, Answers
 from residue.schedule.calendar_file import Meaning
+from residue.schedule.folding import folded
 from residue.schedule.hours import Hours, openings_on
 from residue.schedule.opening import Opening, without
 from residue.schedule.programme import next_start
@@ -29,7 +30,7 @@ def doubts(hours: Hours, answers: Answers, first: date, days: int) -> list[Findi
         what = f"No performance may begin in any opening from {_told(first)} on."
         mend = "Write starts within the hours, or a shorter first_silence_s."
         found.append(Finding(Severity.WARNS, f"{_HOURS}: programme", what, mend))
-    return found
+    return folded(found)
 
 
 def _may_begin(hours: Hours, opening: Opening) -> bool:

@@ -21,10 +21,10 @@ import msgspec
 
 from residue.schedule import osm, public_holidays
 from residue.schedule.calendar import Calendar, OpeningSource, PagedCalendar
-from residue.schedule.opening import EVERYDAY, EventTerms, Opening, settled
+from residue.schedule.opening import EVERYDAY, EventTerms, Opening, by_its_days
 from residue.schedule.programme import Programme
 from residue.schedule.spans import day_spans, instant
-from residue.schedule.tables import Holidays, PrivateView, Season, Spans, SpecialDay, Weekly
+from residue.schedule.tables import ALWAYS_KNOWN, EventWords, Holidays, PrivateView, Season, Spans, SpecialDay, Weekly
 
 _MACHINE_ZONES = frozenset({"localtime", "Factory"})
 """Names under which zoneinfo would hand out whatever zone the machine happens to be set to, or none."""
@@ -49,6 +49,8 @@ class Hours(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     """Openings beside the hours of their day."""
     programme: Programme
     """The performances, and how they follow each other."""
+    calendar: EventWords = ALWAYS_KNOWN
+    """The curator's own words in the titles of a calendar file."""
     security: Weekly | None = None
     """When somebody watches over the building; an opening outside it is pointed out."""
     when_clock_is_unsure: Literal["closed", "open", "last known"] = "closed"
@@ -113,6 +115,7 @@ def calendar(hours: Hours, events: OpeningSource | None = None, private_views: O
         layers.append(_weekly(hours))
 
     def source(first: dt.date, days: int) -> Iterator[Opening]:
+        last = first + dt.timedelta(days=days)
         spoken_of: set[dt.date] = set()
         for day in (first + dt.timedelta(days=n) for n in range(days)):
             said = next((said for layer in layers if (said := layer(day)) is not None), None)
@@ -120,8 +123,8 @@ def calendar(hours: Hours, events: OpeningSource | None = None, private_views: O
                 spoken_of.add(day)
                 yield from said
         if events is not None:
-            yield from (one for one in settled(events(first, days), zone) if one.opens.date() not in spoken_of)
-        last = first + dt.timedelta(days=days)
+            pieces = (piece for one in events(first, days) for piece in by_its_days(one, zone))
+            yield from (one for one in pieces if first <= one.opens.date() < last and one.opens.date() not in spoken_of)
         for view in hours.private_view:
             if first <= view.date < last:
                 yield from openings_on(view.date, view.open, view.why, zone, view.terms)

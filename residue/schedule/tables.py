@@ -15,6 +15,9 @@ from residue.schedule.spans import WEEKDAYS, day_spans
 Spans = tuple[str, ...]
 """Such as ["10:00-12:30", "13:00-22:00"]; an empty list is a closed day."""
 
+Word = Annotated[str, Meta(pattern=r"\S")]
+"""A word, or several in a row."""
+
 _LONGEST_DAYS = 366
 """Our own bound: what is longer is a slip in the year."""
 
@@ -76,6 +79,21 @@ class Holidays(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     def __post_init__(self) -> None:
         check_place(self.country, self.region)
         day_spans(self.open)
+
+
+class EventWords(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The curator's own words in the titles and categories of a calendar file, beside those that are always known."""
+
+    closed: tuple[Word, ...] = ()
+    """Words for closed, such as "閉館"; the first of these three lists that has a word of the title decides."""
+    private_view: tuple[Word, ...] = ()
+    """Words for a private view."""
+    open: tuple[Word, ...] = ()
+    """Words for open."""
+
+
+ALWAYS_KNOWN = EventWords()
+"""No words beside those that are always known."""
 
 
 class SpecialDay(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

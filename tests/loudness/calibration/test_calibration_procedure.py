@@ -117,7 +117,7 @@ def test_a_cap_in_dbfs_bounds_it_as_well() -> None:
 def test_a_low_cap_begins_lower_and_too_low_a_cap_does_not_begin() -> None:
     assert begun([CapEntry(rule="who-2022")]).played_dbfs == -60.0
     assert begun([CapEntry(quantity="LCeq", window_s=60.0, limit_db=80.0)]).played_dbfs == -76.0
-    with pytest.raises(ProblemError, match=r"60 dB\(C\) as LCeq lies so low that nothing can be played safely"):
+    with pytest.raises(ProblemError, match=r"60 dB\(C\) as LCeq is so low that nothing can be played safely"):
         begun([CapEntry(quantity="LCeq", window_s=60.0, limit_db=60.0)])
 
 
