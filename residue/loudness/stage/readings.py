@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import KW_ONLY, dataclass, fields
 from math import inf
 
 from residue.loudness.meters.levels import db_of_power
@@ -45,6 +45,7 @@ class CapReading:
     limit: float
     """The level that is kept: below the one that was asked for, by the margin."""
     unit: str
+    _: KW_ONLY
     margin_db: float = 0.0
 
     @property

@@ -181,4 +181,4 @@ def _lufs(mean_square: float) -> float:
 
 
 def _cap_reading(cap: Cap, level: float) -> CapReading:
-    return CapReading(cap.name, level, cap.limit, cap.unit, cap.margin_db)
+    return CapReading(cap.name, level, cap.limit, cap.unit, margin_db=cap.margin_db)
