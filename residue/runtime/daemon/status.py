@@ -10,6 +10,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import residue
+from residue.control.asker import asker_in_words
 from residue.loudness.caps.caps import duration_in_words, reached_in_words
 from residue.loudness.stage.history import Assumption
 from residue.loudness.stage.readings import CapReading, Levels, Reading
@@ -143,10 +144,10 @@ def attention(known: Known) -> list[str]:
     house, seen = known.house, known.disturbances
     told = list(known.alarms)
     if house.held_by is not None:
-        told.append(f"{house.held_by} holds the house. `residue release` ends the hold.")
+        told.append(f"The house is held, as {asker_in_words(house.held_by)} asked. `residue release` ends the hold.")
     if house.trim_db < 0.0:
-        who = f" by {house.trimmed_by}" if house.trimmed_by else ""
-        told.append(f"The house is trimmed by {house.trim_db:.1f} dB{who}. `residue trim 0` ends the trim.")
+        who = f", as {asker_in_words(house.trimmed_by)} asked" if house.trimmed_by else ""
+        told.append(f"A trim of {house.trim_db:.1f} dB is set{who}. `residue trim 0` ends it.")
     told += [_assumption_in_words(one, until, known.zone) for one, until in _assumed(known)]
     if _lately(seen.last_loss, known.now):
         told.append(f"The sound device was lost at {_clock(seen.last_loss, known.zone)}. Look at its cable and power.")
