@@ -127,6 +127,8 @@ def _caps(told: Status) -> Iterator[str]:
     for number, cap in enumerate(told["caps"]):
         level = "silence" if cap["level"] is None else level_in_words(cap["level"], cap["unit"])
         limit = level_in_words(cap["limit"], cap["unit"])
+        if margin_db := cap.get("margin_db"):
+            limit += f" ({cap['limit'] + margin_db:g} less a margin of {margin_db:g})"
         yield from _wrapped(f"{cap['name']}: {level}, limit {limit}", "Caps" if number == 0 else " ")
 
 

@@ -35,7 +35,7 @@ from residue.runtime.house.in_force import Change, InForce
 from residue.runtime.house.memory import Memory, alive_at, memory, remembered
 from residue.runtime.house.osc_handlers import handlers
 from residue.runtime.journal.event_kinds import CUT, ENDED, STARTED
-from residue.runtime.journal.in_force import in_force
+from residue.runtime.journal.in_force_digest import in_force
 from residue.runtime.journal.log import FILE_NAME, LevelLog
 from residue.runtime.journal.log_writer import LogWriter
 from residue.runtime.planning.preparation import caps, sounding_outputs

@@ -236,7 +236,14 @@ def _level(levels: Levels) -> dict[str, Any]:
 def _cap(cap: CapReading) -> dict[str, Any]:
     level = sound_level(cap.level)
     headroom_db = None if level is None else cap.headroom_db
-    return {"name": cap.name, "level": level, "limit": cap.limit, "unit": cap.unit, "headroom_db": headroom_db}
+    return {
+        "name": cap.name,
+        "level": level,
+        "limit": cap.limit,
+        "margin_db": cap.margin_db,
+        "unit": cap.unit,
+        "headroom_db": headroom_db,
+    }
 
 
 def _health(known: Known) -> Mapping[str, Any]:

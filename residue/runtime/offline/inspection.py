@@ -17,6 +17,7 @@ from residue.installation.room import Room
 from residue.live.sensors import FILE_NAME as SENSORS_FILE
 from residue.live.sensors import check_needs
 from residue.loudness.caps.cautions import CAUTIONS, LIGHT_CAUTION
+from residue.loudness.outputs.measurement import measurement_notes
 from residue.loudness.plan.first_rise import lowered_rises
 from residue.loudness.plan.picture import draw_plan
 from residue.loudness.plan.plan import PlannedPerformance
@@ -98,12 +99,15 @@ def _output(installation: Installation, device: str) -> Iterator[Finding]:
 
 
 def _room(room: Room, today: date) -> Iterator[Finding]:
-    """Findings on values in room.toml that no room can have."""
+    """Findings on values in room.toml that no room can have, and on the margin."""
     for name, output in room.output.items():
         for key, measured in (("calibration", output.calibration), ("vibration", output.vibration)):
             if measured is not None and measured.on > today:
                 where, what = f"{ROOM}: output.{name}.{key}.on", f"{measured.on} is in the future."
                 yield Finding(Severity.WARNS, where, what, "Write the day on which it was measured.")
+    yield from measurement_notes(room.measurement, room.output)
+    if lower := [f"{cap.name} {cap.limit_in_words}" for cap in room.caps if cap.margin_db]:
+        yield Finding(Severity.NOTES, "margin", f"Caps at an ear are kept with a margin: {'; '.join(lower)}.", "")
     for number, one in enumerate(room.equipment, start=1):
         for key in ("on", "off") if isinstance(one, CommandEquipment) else ():
             program = getattr(one, key)[0]
