@@ -15,7 +15,7 @@ from residue.loudness.outputs.outputs import Output
 
 @dataclass(frozen=True, slots=True)
 class CapRow:
-    """One cap, and what it is at the outputs."""
+    """One cap, and its effect at the outputs."""
 
     cap: Cap
     loudest: str | None
@@ -37,7 +37,7 @@ class RuleRow:
 
 
 def room_rows(entries: Sequence[CapEntry], outputs: Mapping[str, Output]) -> tuple[CapRow, ...]:
-    """Every cap that is kept in a room, the long-term power of its outputs included."""
+    """Every cap of a room, with the long-term power of its outputs."""
     return tuple(_row(cap, outputs) for cap in (*expand(entries), *protecting_caps(outputs)))
 
 
@@ -53,10 +53,10 @@ def rule_rows(entries: Sequence[CapEntry], outputs: Mapping[str, Output]) -> tup
 def _row(cap: Cap, outputs: Mapping[str, Output]) -> CapRow:
     try:
         gains = dict(zip(outputs, ear_of(cap, outputs).gains, strict=True))
-    except ValueError:  # no calibration
+    except ValueError:  # an output without calibration
         return CapRow(cap, None, None)
     loudest = max(gains, key=lambda name: gains[name])
-    if gains[loudest] == 0.0:  # nothing was measured to shake
+    if gains[loudest] == 0.0:  # no output's vibration was measured
         return CapRow(cap, None, None)
     if cap.quantity.statistic is Statistic.DOSE:
         return CapRow(cap, loudest, None)
