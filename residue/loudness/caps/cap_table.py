@@ -36,16 +36,20 @@ class RuleRow:
     caps: tuple[CapRow, ...]
 
 
-def room_rows(entries: Sequence[CapEntry], outputs: Mapping[str, Output]) -> tuple[CapRow, ...]:
+def room_rows(caps: Sequence[Cap], outputs: Mapping[str, Output]) -> tuple[CapRow, ...]:
     """Every cap of a room, with the long-term power of its outputs."""
-    return tuple(_row(cap, outputs) for cap in (*expand(entries), *protecting_caps(outputs)))
+    return tuple(_row(cap, outputs) for cap in (*caps, *protecting_caps(outputs)))
 
 
-def rule_rows(entries: Sequence[CapEntry], outputs: Mapping[str, Output]) -> tuple[RuleRow, ...]:
-    """Every published rule, in the order of RULES."""
+def rule_rows(
+    entries: Sequence[CapEntry], outputs: Mapping[str, Output], margin_db: float = 0.0
+) -> tuple[RuleRow, ...]:
+    """Every published rule, with its caps under a margin, in the order of RULES."""
     named = {entry.rule for entry in entries}
     return tuple(
-        RuleRow(name, rule, name in named, tuple(_row(cap, outputs) for cap in expand([CapEntry(rule=name)])))
+        RuleRow(
+            name, rule, name in named, tuple(_row(cap, outputs) for cap in expand([CapEntry(rule=name)], margin_db))
+        )
         for name, rule in RULES.items()
     )
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass, replace
 from math import inf
 from typing import Annotated
 
@@ -115,6 +115,9 @@ class Cap:
     physical: bool
     at: str = PLACE
     """PLACE, or the name of an output."""
+    _: KW_ONLY
+    margin_db: float = 0.0
+    """By how much `limit` is lower than the limit that was asked for, since a calibration may err."""
 
     @property
     def unit(self) -> str:
@@ -126,8 +129,10 @@ class Cap:
 
     @property
     def limit_in_words(self) -> str:
-        """The limit as a person writes it."""
-        return level_in_words(self.limit, self.unit, "g")
+        """The limit as a person writes it; with a margin: 97.9 dB(A) (100 less a margin of 2.1)."""
+        kept = level_in_words(self.limit, self.unit, "g")
+        asked = f" ({self.limit + self.margin_db:g} less a margin of {self.margin_db:g})" if self.margin_db else ""
+        return f"{kept}{asked}"
 
 
 def level_in_words(level: float, unit: str, form: str = ".1f") -> str:
@@ -178,15 +183,25 @@ def _of_quantity(entry: CapEntry, quantity: Quantity) -> Cap:
     return Cap(name, quantity, window_s, _level(quantity, entry.limit), physical=entry.limit_dbfs is None, at=at)
 
 
-def expand(entries: Sequence[CapEntry]) -> tuple[Cap, ...]:
-    """The caps of the entries in room.toml: published rules as their caps, equal caps only once."""
+def expand(entries: Sequence[CapEntry], margin_db: float = 0.0) -> tuple[Cap, ...]:
+    """The caps of the entries in room.toml: published rules as their caps, equal caps only once.
+
+    margin_db: the limits in dB at an ear become lower by this.
+    """
     caps: list[Cap] = []
     for entry in entries:
         if entry.rule is not None:
             caps.extend(_of_rule(entry.rule))
         elif entry.quantity is not None:
             caps.append(_of_quantity(entry, QUANTITIES[entry.quantity]))
-    return tuple(dict.fromkeys(caps))
+    return tuple(_lowered(cap, margin_db) for cap in dict.fromkeys(caps))
+
+
+def _lowered(cap: Cap, margin_db: float) -> Cap:
+    """A sound level meter says nothing of what is felt, nor of what is in the wire."""
+    if not cap.physical or cap.quantity.felt:
+        return cap
+    return replace(cap, limit=cap.limit - margin_db, margin_db=margin_db)
 
 
 def protecting_caps(outputs: Mapping[str, Output]) -> tuple[Cap, ...]:

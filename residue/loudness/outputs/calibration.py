@@ -49,6 +49,10 @@ class Calibration(Origin, frozen=True, forbid_unknown_fields=True, kw_only=True)
     """Equivalent level read with A weighting, dB re 20 uPa."""
     read_dbc: ReadLevel
     """Equivalent level read with C weighting, dB re 20 uPa."""
+    readings: Annotated[int, Meta(ge=1, le=100)] | None = None
+    """How many readings were taken; the two levels are their energy mean."""
+    spread_db: Annotated[float, Meta(ge=0.0, le=30.0)] | None = None
+    """Standard deviation of the readings, A or C, whichever is larger; for a shaker C. It enters the margin."""
 
 
 class VibrationCalibration(Origin, frozen=True, forbid_unknown_fields=True, kw_only=True):

@@ -10,6 +10,7 @@ from residue.loudness.caps.quantities import Statistic
 from residue.loudness.caps.rules import RULES
 from residue.loudness.meters.levels import db_of_power
 from residue.loudness.meters.weightings import Weighting
+from residue.loudness.outputs.measurement import MeasuredWith, check_measurement, margin_db
 from residue.loudness.outputs.odd_readings import odd_readings, odd_vibration
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.plan import Plan
@@ -22,19 +23,27 @@ _CREST_DB = 12.0
 """The least distance of the peaks of noise above its mean square."""
 
 
-def check_room(entries: Sequence[CapEntry], outputs: Mapping[str, Output], *, ears_unknown: bool) -> list[Finding]:
+def check_room(
+    entries: Sequence[CapEntry],
+    outputs: Mapping[str, Output],
+    measurement: MeasuredWith | None = None,
+    *,
+    ears_unknown: bool,
+) -> list[Finding]:
     """Finds faults in the caps of a room and its calibration.
 
     ears_unknown: room.toml says `levels_at_the_ear = "unknown"`.
     """
+    caps = expand(entries, margin_db(measurement, outputs.values()))
     return [
         *_unknown_outputs(entries, outputs),
         *_calibration(entries, outputs, ears_unknown=ears_unknown),
         *_vibration(entries, outputs),
         *_odd_calibrations(outputs),
-        *_inaudible(entries, outputs),
-        *_unheard_bass(entries),
-        *_idle_caps(entries),
+        *check_measurement(measurement, outputs),
+        *_inaudible(caps, outputs),
+        *_unheard_bass(caps),
+        *_idle_caps(caps),
     ]
 
 
@@ -116,10 +125,10 @@ def _odd_calibrations(outputs: Mapping[str, Output]) -> list[Finding]:
     return findings
 
 
-def _inaudible(entries: Sequence[CapEntry], outputs: Mapping[str, Output]) -> list[Finding]:
+def _inaudible(caps: Sequence[Cap], outputs: Mapping[str, Output]) -> list[Finding]:
     """Finds caps that the quietest audible sound would exceed."""
     findings = []
-    for cap in expand(entries):
+    for cap in caps:
         highest_db = _highest_mean_db(cap, outputs)
         if highest_db is not None and highest_db < _QUIETEST_AUDIBLE_DB:
             what = f"{cap.name} allows {cap.limit_in_words}, about {highest_db:.0f} dB at the ear: a gallery at night."
@@ -141,8 +150,7 @@ def _highest_mean_db(cap: Cap, outputs: Mapping[str, Output]) -> float | None:
     return cap.limit - crest_db + db_of_power(max(gains) ** 2)
 
 
-def _unheard_bass(entries: Sequence[CapEntry]) -> list[Finding]:
-    caps = expand(entries)
+def _unheard_bass(caps: Sequence[Cap]) -> list[Finding]:
     if not caps or any(cap.quantity.windowed and cap.quantity.weighting not in _DEAF_TO_BASS for cap in caps):
         return []
     return [
@@ -156,10 +164,9 @@ def _unheard_bass(entries: Sequence[CapEntry]) -> list[Finding]:
     ]
 
 
-def _idle_caps(entries: Sequence[CapEntry]) -> list[Finding]:
+def _idle_caps(caps: Sequence[Cap]) -> list[Finding]:
     """Finds caps that never have an effect, because another cap is stricter; one of two such rules is a mistake."""
     findings = []
-    caps = expand(entries)
     for cap in caps:
         stricter = next((other for other in caps if _outdoes(other, cap)), None)
         if stricter is None:

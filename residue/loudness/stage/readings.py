@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import KW_ONLY, dataclass, fields
 from math import inf
 
 from residue.loudness.meters.levels import db_of_power
@@ -45,7 +45,10 @@ class CapReading:
     level: float
     """The level over the cap's own window up to now; for a cap on a peak, the peak of the last 0.1 s."""
     limit: float
+    """The level that is kept: below the one that was asked for, by the margin."""
     unit: str
+    _: KW_ONLY
+    margin_db: float = 0.0
 
     @property
     def headroom_db(self) -> float:

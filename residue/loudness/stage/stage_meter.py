@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.dsp import exact
-from residue.loudness.caps.caps import PLACE
+from residue.loudness.caps.caps import PLACE, Cap
 from residue.loudness.caps.ears import calibrated
 from residue.loudness.meters import gating
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S
@@ -117,15 +117,9 @@ class StageMeter:
     def reading(self) -> Reading:
         """The state after the last hop."""
         governor = self._governor
-        means = [
-            CapReading(budget.cap.name, budget.level(), budget.cap.limit, budget.cap.unit)
-            for budget in governor.budgets
-        ]
+        means = [_cap_reading(budget.cap, budget.level()) for budget in governor.budgets]
         heard = governor.heard
-        highest = [
-            CapReading(instant.cap.name, instant.level(heard.peak, heard.fast), instant.cap.limit, instant.cap.unit)
-            for instant in governor.instants
-        ]
+        highest = [_cap_reading(one.cap, one.level(heard.peak, heard.fast)) for one in governor.instants]
         place, *outputs = (self._levels(number) for number in range(len(self._places)))
         return Reading(
             place=place,
@@ -184,3 +178,7 @@ class StageMeter:
 def _lufs(mean_square: float) -> float:
     level = gating.lufs(mean_square)
     return -inf if level is None else level
+
+
+def _cap_reading(cap: Cap, level: float) -> CapReading:
+    return CapReading(cap.name, level, cap.limit, cap.unit, margin_db=cap.margin_db)

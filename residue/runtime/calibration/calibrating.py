@@ -12,7 +12,6 @@ from residue.installation.room import Room
 from residue.loudness.calibration import calibration_procedure as procedure
 from residue.loudness.calibration.calibration_procedure import CalibrationStep, MeterReading
 from residue.loudness.calibration.calibration_signals import counted_pulses, pink_noise
-from residue.loudness.caps.caps import expand
 from residue.loudness.caps.cautions import CAUTIONS
 from residue.loudness.meters.weightings import Weighting
 from residue.loudness.outputs.calibration import (
@@ -124,7 +123,7 @@ class Calibrating:
 
     def _output(self, name: str) -> Measured:
         """Measures one output. Raises ProblemError, _LeftOutError, _EndedError, EOFError."""
-        output, caps = self.room.output[name], expand(self.room.cap)
+        output, caps = self.room.output[name], self.room.caps
         stimulus = pink_noise(output.transducer)
         measured: Measured | None = None
         while measured is None:
@@ -221,7 +220,7 @@ def identify(room: Room, name: str, technician: Technician, player: StepPlayer) 
         raise stopping("room.toml: output", f'No output is named "{name}".', nearest(name, names))
     output, number = room.output[name], names.index(name) + 1
     stimulus = counted_pulses(number, output.transducer)
-    step = procedure.begin_as_calibrated(name, room.output, expand(room.cap), stimulus)
+    step = procedure.begin_as_calibrated(name, room.output, room.caps, stimulus)
     technician.tell(
         f"{name} is output {number} of {len(names)}, {_described(output)}: it counts {number}, over and over."
     )
