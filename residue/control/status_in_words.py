@@ -9,6 +9,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import residue
+from residue.control.asker import asker_in_words
 from residue.loudness.caps.caps import level_in_words
 from residue.mapping.trust import DOUBTFUL
 
@@ -75,7 +76,7 @@ def _playing(told: Status) -> str:
 def _held(told: Status) -> str:
     until = f"until {_day_time(told['held_until'], told['now'])}" if told["held_until"] else "until `residue release`"
     since = f"since {_moment(told['health']['since']):%H:%M}"
-    return f"It is silent because {told['health']['held_by']} holds it, {since}, {until}."
+    return f"It is silent, as {asker_in_words(told['health']['held_by'])} asked, {since}, {until}."
 
 
 _STATE: Mapping[str, Callable[[Status], str]] = {
@@ -101,7 +102,7 @@ def _lowered(told: Status) -> Iterator[str]:
 
 
 def _part(lowered: Status) -> str:
-    who = f" ({lowered['who']})" if lowered["who"] else ""
+    who = f" ({asker_in_words(lowered['who'])})" if lowered["who"] else ""
     return f"{lowered['by']} {lowered['db']:.1f} dB{who}"
 
 
@@ -126,6 +127,8 @@ def _caps(told: Status) -> Iterator[str]:
     for number, cap in enumerate(told["caps"]):
         level = "silence" if cap["level"] is None else level_in_words(cap["level"], cap["unit"])
         limit = level_in_words(cap["limit"], cap["unit"])
+        if margin_db := cap.get("margin_db"):
+            limit += f" ({cap['limit'] + margin_db:g} less a margin of {margin_db:g})"
         yield from _wrapped(f"{cap['name']}: {level}, limit {limit}", "Caps" if number == 0 else " ")
 
 

@@ -93,7 +93,7 @@ def load(folder: Path, in_force: Path | None = None, *, taking: Collection[str] 
 def check_room_for(graph: Graph | None, room: Room) -> list[Finding]:
     """Finds faults of a room: in itself, and that it lacks outputs of the piece."""
     unknown = room.levels_at_the_ear == "unknown"
-    findings = check_room(room.cap, room.output, ears_unknown=unknown)
+    findings = check_room(room.cap, room.output, room.measurement, ears_unknown=unknown)
     return findings + (_missing_outputs(graph, room) if graph else [])
 
 

@@ -101,11 +101,11 @@ def test_a_house_that_plays() -> None:
         ),
         (
             silent("held", "by 10.0.0.5", held_by="10.0.0.5"),
-            "It is silent because 10.0.0.5 holds it, since 10:01, until `residue release`.",
+            "It is silent, as 10.0.0.5 asked, since 10:01, until `residue release`.",
         ),
         (
             silent("held", "by 10.0.0.5", held_by="10.0.0.5") | {"held_until": "2026-03-03T10:30:00+01:00"},
-            "The house is open until 18:00. It is silent because 10.0.0.5 holds it, since 10:01, until 10:30.",
+            "The house is open until 18:00. It is silent, as 10.0.0.5 asked, since 10:01, until 10:30.",
         ),
         (
             silent("faulted", "No performance of the programme can be played."),

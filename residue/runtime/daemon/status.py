@@ -10,6 +10,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import residue
+from residue.control.asker import asker_in_words
 from residue.loudness.caps.caps import duration_in_words, reached_in_words
 from residue.loudness.stage.history import Assumption
 from residue.loudness.stage.readings import CapReading, Levels, Reading
@@ -141,22 +142,31 @@ def _plan_gain_db(known: Known) -> float | None:
 
 def attention(known: Known) -> list[str]:
     """Everything that keeps the house from being called well, one sentence each: faults, and wishes of people."""
-    house, seen = known.house, known.disturbances
-    told = list(known.alarms)
+    return [*known.alarms, *_wishes(known), *_disturbed(known)]
+
+
+def faults(known: Known) -> list[str]:
+    """The part of it that nobody asked for, which somebody is to be told of."""
+    return [*known.alarms, *_disturbed(known)]
+
+
+def _wishes(known: Known) -> Iterator[str]:
+    house = known.house
     if house.held_by is not None:
-        told.append(f"{house.held_by} holds the house. `residue release` ends the hold.")
+        yield f"The house is held, as {asker_in_words(house.held_by)} asked. `residue release` ends the hold."
     if house.trim_db < 0.0:
-        who = f" by {house.trimmed_by}" if house.trimmed_by else ""
-        told.append(f"The house is trimmed by {house.trim_db:.1f} dB{who}. `residue trim 0` ends the trim.")
-    told += [_assumption_in_words(one, until, known.zone) for one, until in _assumed(known)]
+        who = f", as {asker_in_words(house.trimmed_by)} asked" if house.trimmed_by else ""
+        yield f"A trim of {house.trim_db:.1f} dB is set{who}. `residue trim 0` ends it."
+
+
+def _disturbed(known: Known) -> Iterator[str]:
+    seen = known.disturbances
+    yield from (_assumption_in_words(one, until, known.zone) for one, until in _assumed(known))
     if _lately(seen.last_loss, known.now):
-        told.append(f"The sound device was lost at {_clock(seen.last_loss, known.zone)}. Look at its cable and power.")
+        yield f"The sound device was lost at {_clock(seen.last_loss, known.zone)}. Look at its cable and power."
     if _lately(seen.last_late, known.now):
         last = _clock(seen.last_late, known.zone)
-        told.append(
-            f"{seen.late_blocks} blocks were late since the start, the last at {last}. The machine is too busy."
-        )
-    return told
+        yield f"{seen.late_blocks} blocks were late since the start, the last at {last}. The machine is too busy."
 
 
 def _assumption_in_words(one: Assumption, until: datetime, zone: ZoneInfo) -> str:
@@ -227,7 +237,14 @@ def _level(levels: Levels) -> dict[str, Any]:
 def _cap(cap: CapReading) -> dict[str, Any]:
     level = sound_level(cap.level)
     headroom_db = None if level is None else cap.headroom_db
-    return {"name": cap.name, "level": level, "limit": cap.limit, "unit": cap.unit, "headroom_db": headroom_db}
+    return {
+        "name": cap.name,
+        "level": level,
+        "limit": cap.limit,
+        "margin_db": cap.margin_db,
+        "unit": cap.unit,
+        "headroom_db": headroom_db,
+    }
 
 
 def _health(known: Known) -> Mapping[str, Any]:

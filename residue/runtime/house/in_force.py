@@ -172,7 +172,8 @@ class InForce:
         room, findings = read_room(self._installation.folder / ROOM)
         if room is not None:
             findings += check_room_for(self._installation.graph, room)
-            findings = findings or check_room_for(None, tightened(self._installation.room, room))
+            if not stops(findings):
+                findings = check_room_for(None, tightened(self._installation.room, room))
         if room is None or stops(findings):
             raise ProblemError(findings)
         return room
@@ -210,7 +211,7 @@ def _differs(file: str, how: str | None) -> str | None:
 
 def _stricter_in_words(before: Room, now: Room, at: datetime) -> str:
     """A sentence on the limits that have come into force, and on how long the time before counts against them."""
-    caps = [*stricter_caps(before.cap, now.cap), *_power_caps(before, now)]
+    caps = [*stricter_caps(before.caps, now.caps), *_power_caps(before, now)]
     lower = [name for name, output in now.output.items() if output.trim_db < before.output[name].trim_db]
     told = [f"{cap.name} {cap.limit_in_words}" for cap in caps]
     told += [f"trim of {name} {now.output[name].trim_db:g} dB" for name in lower]

@@ -45,7 +45,7 @@ def overview(folder: Path, cache: Path, progress: Progress = silent) -> Overview
     Raises ProblemError where room.toml itself cannot be read.
     """
     room = room_of(folder)
-    in_force, rules = room_rows(room.cap, room.output), rule_rows(room.cap, room.output)
+    in_force, rules = room_rows(room.caps, room.output), rule_rows(room.cap, room.output, room.margin_db)
     try:
         plans = _Plans(folder, cache, progress)
     except ProblemError as error:
@@ -165,6 +165,7 @@ def _row(row: CapRow) -> dict[str, Any]:
         "quantity": cap.quantity.name,
         "window_s": cap.window_s or None,
         "limit": cap.limit,
+        "margin_db": cap.margin_db,
         "unit": cap.unit,
         "limit_m_per_s2": 10.0 ** (cap.limit / 20.0) if cap.unit == ACCELERATION_LEVEL else None,
         "limit_m_per_s1_75": 10.0 ** (cap.limit / 20.0) if cap.unit == DOSE_LEVEL else None,

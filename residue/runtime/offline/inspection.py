@@ -17,15 +17,18 @@ from residue.installation.room import Room
 from residue.live.sensors import FILE_NAME as SENSORS_FILE
 from residue.live.sensors import check_needs
 from residue.loudness.caps.cautions import CAUTIONS, LIGHT_CAUTION
+from residue.loudness.outputs.measurement import measurement_notes
 from residue.loudness.plan.first_rise import lowered_rises
 from residue.loudness.plan.picture import draw_plan
 from residue.loudness.plan.plan import PlannedPerformance
 from residue.loudness.plan.profile import LevelProfile
 from residue.loudness.plan.room_findings import plan_findings
+from residue.notices.settings import WebhookNotice
 from residue.output.opening import check_device
 from residue.problems import Finding, ProblemError, Severity, stops
 from residue.progress import Progress, silent
 from residue.runtime.calibration.own_calibration import check_own_calibrations
+from residue.runtime.offline.trying_notices import notice_findings
 from residue.runtime.offline.unit_findings import device_findings, unit_findings
 from residue.runtime.planning.planning import keep, outcome_of
 from residue.runtime.planning.preparation import (
@@ -72,6 +75,7 @@ def inspect(
     findings += _room(installation.room, local(clock.now(), installation.calendar.zone).date())
     findings += _secrets(installation)
     findings += [*unit_findings(installation, installed_unit()), *device_findings(installation.room)]
+    findings += notice_findings(installation.room)
     findings += _feed(installation)
     findings += _output(installation, device or installation.room.device)
     findings += _disk(cache)
@@ -95,12 +99,15 @@ def _output(installation: Installation, device: str) -> Iterator[Finding]:
 
 
 def _room(room: Room, today: date) -> Iterator[Finding]:
-    """Findings on values in room.toml that no room can have."""
+    """Findings on values in room.toml that no room can have, and on the margin."""
     for name, output in room.output.items():
         for key, measured in (("calibration", output.calibration), ("vibration", output.vibration)):
             if measured is not None and measured.on > today:
                 where, what = f"{ROOM}: output.{name}.{key}.on", f"{measured.on} is in the future."
                 yield Finding(Severity.WARNS, where, what, "Write the day on which it was measured.")
+    yield from measurement_notes(room.measurement, room.output)
+    if lower := [f"{cap.name} {cap.limit_in_words}" for cap in room.caps if cap.margin_db]:
+        yield Finding(Severity.NOTES, "margin", f"Caps at an ear are kept with a margin: {'; '.join(lower)}.", "")
     for number, one in enumerate(room.equipment, start=1):
         for key in ("on", "off") if isinstance(one, CommandEquipment) else ():
             program = getattr(one, key)[0]
@@ -113,8 +120,9 @@ def _secrets(installation: Installation) -> Iterator[Finding]:
     """A finding where everybody on the machine may read the key or a password in room.toml."""
     room, path = installation.room, installation.folder / ROOM
     passwords = [one.password for one in room.equipment if isinstance(one, ProjectorEquipment) and one.password]
-    if (room.control.key or passwords) and path.stat().st_mode & stat.S_IRWXO:
-        what = "It holds a key or a password, and every user of this machine may read or change it."
+    webhooks = [one.url for one in room.notice if isinstance(one, WebhookNotice)]
+    if (room.control.key or passwords or webhooks) and path.stat().st_mode & stat.S_IRWXO:
+        what = "It holds a key, a password or the url of a webhook, and every user may read or change it."
         mend = f"Let root and the service alone do so: sudo chgrp audio {path} && sudo chmod 640 {path}"
         yield Finding(Severity.WARNS, ROOM, what, mend)
 

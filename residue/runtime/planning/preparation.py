@@ -24,7 +24,7 @@ from residue.archive.beside import file_beside
 from residue.archive.prepared import PreparedPerformance, prepare
 from residue.dsp.exact import gain_from_db
 from residue.installation.load import Installation
-from residue.loudness.caps.caps import Cap, expand, protecting_caps
+from residue.loudness.caps.caps import Cap, protecting_caps
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.arc import GainCurve, planned
 from residue.loudness.plan.order import repeated
@@ -56,8 +56,8 @@ def sounding_outputs(installation: Installation) -> Mapping[str, Output]:
 
 
 def caps(installation: Installation) -> Sequence[Cap]:
-    """The caps of the room."""
-    return expand(installation.room.cap)
+    """The caps of the room, as they are kept."""
+    return installation.room.caps
 
 
 def open_performance(
@@ -237,7 +237,9 @@ def piece_digest(installation: Installation) -> str:
 
 def room_digest(installation: Installation) -> str:
     """SHA-256 of what the room does to the sound: the outputs that are used, and the caps."""
-    return _digest(msgspec.json.encode(sounding_outputs(installation)), msgspec.json.encode(installation.room.cap))
+    room = installation.room
+    limits = msgspec.json.encode((room.cap, room.margin_db))
+    return _digest(msgspec.json.encode(sounding_outputs(installation)), limits)
 
 
 def profile_key(installation: Installation, bag_digest: str) -> str:

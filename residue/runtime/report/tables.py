@@ -82,6 +82,7 @@ def _caps(day: ReportedDay, zone: ZoneInfo) -> Iterable[dict[str, Any]]:
             "day": day.date.isoformat(),
             "cap": one.cap.name,
             "limit": one.cap.limit,
+            "margin_db": one.cap.margin_db,
             "unit": one.cap.unit,
             "highest": None if level is None else round(level, 2),
             "at": None if at is None else _time(at, zone),

@@ -11,7 +11,7 @@ from residue.archive.beside import disk_problem
 from residue.installation.load import Installation
 from residue.problems import stopping
 from residue.progress import Progress, silent
-from residue.runtime.journal.in_force import digest_in_force
+from residue.runtime.journal.in_force_digest import digest_in_force
 from residue.runtime.journal.log import LevelLog
 from residue.runtime.report.days import ReportedDay, days
 from residue.runtime.report.page import page

@@ -13,7 +13,7 @@ from residue.installation.load import find_performances
 from residue.runtime.engine.show import Show
 from residue.runtime.house.exchange import Renew
 from residue.runtime.house.osc_handlers import SwapOrder
-from residue.runtime.journal.in_force import in_force
+from residue.runtime.journal.in_force_digest import in_force
 from residue.runtime.swap.moment import moment
 from residue.runtime.swap.stager import checked
 from residue.runtime.swap.swaps import SwapDone, Swaps
