@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from functools import cache
 
 from residue.problems import nearest
@@ -12,8 +13,18 @@ _YEARS = range(2024, 2036)
 """The years in which a holiday is looked for by its name; some fall on a working day in few years only."""
 
 
-def check_place(country: str, region: str | None, language: str | None) -> None:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HolidaysOf:
+    """A country or a region of it, and the language in which its holidays are named; None for that of the country."""
+
+    country: str
+    region: str | None
+    language: str | None
+
+
+def check_place(of: HolidaysOf) -> None:
     """Raises ValueError, in a person's words, for a country, region or language whose holidays are not known."""
+    country, region, language = of.country, of.region, of.language
     regions = _places().get(country)
     if regions is None:
         raise ValueError(f"'{country}' is not a country whose holidays are known. Write its two letters, such as DE.")
@@ -23,13 +34,12 @@ def check_place(country: str, region: str | None, language: str | None) -> None:
         raise ValueError(f"The holidays of {country} have no names in '{language}'. {nearest(language, known)}")
 
 
-def check_names(names: list[str], country: str, region: str | None, language: str | None) -> None:
+def check_names(names: Iterable[str], of: HolidaysOf) -> None:
     """Raises ValueError, in a person's words, for names that are no holidays there."""
-    known = {
-        part for year in _YEARS for name in named(country, region, language, year).values() for part in parts(name)
-    }
+    wanted = list(names)
+    known = {part for year in _YEARS if wanted for name in named(of, year).values() for part in parts(name)}
     faults = [
-        f"'{name}' is no public holiday of {country}. {nearest(name, known)}" for name in names if name not in known
+        f"'{name}' is no public holiday of {of.country}. {nearest(name, known)}" for name in wanted if name not in known
     ]
     if faults:
         raise ValueError(*faults)
@@ -41,13 +51,13 @@ def parts(name: str) -> list[str]:
 
 
 @cache
-def named(country: str, region: str | None, language: str | None, year: int) -> Mapping[dt.date, str]:
+def named(of: HolidaysOf, year: int) -> Mapping[dt.date, str]:
     """The holidays of a year with their names in a language, else in that of the country."""
     import holidays  # 0.2 s, and few installations ask for it
 
     # Without a language the library would take that of the machine.
-    own = language or holidays.country_holidays(country, subdiv=region).default_language
-    return dict(holidays.country_holidays(country, subdiv=region, years=year, language=own))
+    language = of.language or holidays.country_holidays(of.country, subdiv=of.region).default_language
+    return dict(holidays.country_holidays(of.country, subdiv=of.region, years=year, language=language))
 
 
 @cache

@@ -7,7 +7,7 @@ import re
 from calendar import monthrange
 from collections.abc import Iterator
 from functools import cached_property
-from typing import ClassVar, Literal
+from typing import ClassVar
 
 import msgspec
 
@@ -22,8 +22,7 @@ _WEEK_OF = {"first": 1, "second": 2, "third": 3, "fourth": 4}
 _WITHOUT_END = 100_000
 """Days that are named without an end are more than any that have one."""
 
-Kind = Literal["date", "every_year", "weekday"]
-KINDS: tuple[Kind, ...] = ("date", "every_year", "weekday")
+KINDS = ("date", "every_year", "weekday")
 """The ways to name days, the narrowest first."""
 WEEKLY_KIND = KINDS.index("weekday")
 

@@ -10,7 +10,7 @@ import msgspec
 from msgspec import Meta
 
 from residue.schedule.opening import EventTerms
-from residue.schedule.public_holidays import check_names, check_place, named, parts
+from residue.schedule.public_holidays import HolidaysOf, check_names, check_place, named, parts
 from residue.schedule.recurring import Days, days
 from residue.schedule.spans import WEEKDAYS, day_spans
 
@@ -20,7 +20,7 @@ Spans = tuple[str, ...]
 Word = Annotated[str, Meta(pattern=r"\S")]
 """A word, or several in a row."""
 
-Trim = Annotated[float, Meta(ge=-40, le=0)]
+TrimDb = Annotated[float, Meta(ge=-40, le=0)]
 """A lowering in dB."""
 
 
@@ -89,14 +89,19 @@ class Holidays(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     """Other spans on single holidays by their names, as `residue hours` shows them; [] is closed."""
 
     def __post_init__(self) -> None:
-        check_place(self.country, self.region, self.language)
-        check_names(list(self.each), self.country, self.region, self.language)
+        check_place(self.celebrated)
+        check_names(list(self.each), self.celebrated)
         for spans in (self.open, *self.each.values()):
             day_spans(spans)
 
+    @property
+    def celebrated(self) -> HolidaysOf:
+        """The place whose holidays they are."""
+        return HolidaysOf(country=self.country, region=self.region, language=self.language)
+
     def on(self, day: dt.date) -> tuple[str, Spans] | None:
         """The name and the spans of a holiday; of two on one day, those that are open for the shorter time."""
-        name = named(self.country, self.region, self.language, day.year).get(day)
+        name = named(self.celebrated, day.year).get(day)
         if name is None:
             return None
         said = [self.each[part] for part in parts(name) if part in self.each] or [self.open]
@@ -138,7 +143,7 @@ class SpecialDay(Days, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The spans of each of these days; [] is closed; left out, the hours stay as they are."""
     silent: Spans | None = None
     """Spans in which nothing sounds on these days, private views too; what plays is faded out before."""
-    trim_db: Trim | None = None
+    trim_db: TrimDb | None = None
     """Everything is lower by so much, but for private views."""
     performances: tuple[str, ...] | None = None
     """The performances in place of those of the programme."""
@@ -165,7 +170,7 @@ class PrivateView(Days, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The spans."""
     why: str = "private view"
     """The reason that a person reads."""
-    trim_db: Trim = 0.0
+    trim_db: TrimDb = 0.0
     """Everything is lower by so much."""
     performances: tuple[str, ...] = ()
     """The performances; those of [programme] if left out."""
