@@ -28,6 +28,7 @@ ORDER = (
     ("output",),
     ("control",),
     ("watchdog",),
+    ("notices",),
     ("live",),
     ("installation",),
     ("runtime",),

@@ -10,6 +10,7 @@ from residue.control.settings import ControlSettings
 from residue.loudness.caps.caps import PLACE, Cap, CapEntry, expand
 from residue.loudness.outputs.measurement import MeasuredWith, margin_db
 from residue.loudness.outputs.outputs import Output
+from residue.notices.settings import AnyNotice
 from residue.schedule.equipment import AnyEquipment
 
 
@@ -32,6 +33,8 @@ class Room(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """Who may ask and command the house over the network, and where the feed goes."""
     equipment: list[AnyEquipment] = []
     """Equipment that is switched on before the opening, in this order, and off after closing, in the opposite order."""
+    notice: list[AnyNotice] = []
+    """Who is told of faults, of recoveries, and once a day how the day was."""
 
     @property
     def margin_db(self) -> float:
@@ -56,6 +59,10 @@ class Room(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
         for name in names:
             if names.count(name) > 1:
                 raise ValueError(f'Two pieces of equipment are called "{name}". Give each a name of its own.')
+        notices = [one.name for one in self.notice]
+        for name in notices:
+            if notices.count(name) > 1:
+                raise ValueError(f'Two notices are called "{name}". Give each a name of its own.')
         taken: dict[int, str] = {}
         for name, output in self.output.items():
             other = taken.setdefault(output.device_channel, name)

@@ -1,4 +1,4 @@
-"""The needs of an installation that the unit of its service must permit: addresses and device nodes.
+"""The needs of an installation that the unit of its service must permit: addresses, device nodes, secrets.
 
 The unit that is shipped lets the service reach this machine alone, and open sound devices alone. A drop-in gives what
 one room needs beyond that. Source of all settings: systemd.resource-control(5), systemd.exec(5), systemd.unit(5).
@@ -17,6 +17,8 @@ from residue.installation.load import ROOM
 from residue.installation.room import Room
 from residue.live.sensors import FILE_NAME as SENSORS
 from residue.live.sensors import Sensors
+from residue.notices.secret import NONE_GIVEN, credential_name
+from residue.notices.settings import host_of, is_name
 from residue.schedule.equipment import CommandEquipment, OscEquipment, ProjectorEquipment, WakeEquipment
 
 
@@ -91,6 +93,13 @@ def needs_of(room: Room, sensors: Sensors | None) -> tuple[UnitNeed, ...]:
             case CommandEquipment():
                 needs += _addresses((f"{where}.hosts", host) for host in one.hosts)
                 needs += (UnitNeed(where, node, tuple(_opening(node))) for node in one.opened)
+    for number, notice in enumerate(room.notice, start=1):
+        where = f"{ROOM}: notice[{number}]"
+        needs += _addresses((f"{where}.networks", network) for network in notice.networks)
+        if (host := host_of(notice)) is not None and host != "localhost" and not is_name(host):
+            needs += _addresses([(where, host)])
+        needs += (UnitNeed(where, path, _handing(path)) for path in notice.secret_files)
+        needs += (UnitNeed(where, node, tuple(_opening(node))) for node in notice.opened)
     return tuple(needs)
 
 
@@ -154,6 +163,15 @@ def _addresses(hosts: Iterable[tuple[str, str]]) -> Iterator[UnitNeed]:
         if not network.is_loopback:
             value = str(network.network_address if network.num_addresses == 1 else network)
             yield UnitNeed(where, host, (UnitSetting(_ALLOW, value),))
+
+
+def _handing(path: str) -> tuple[UnitSetting, ...]:
+    """A secret that the service manager reads for the service; a file that is missing keeps no house from starting.
+
+    Source: systemd.exec(5), SetCredential: where both name a credential, it counts if the file cannot be read.
+    """
+    name = credential_name(path)
+    return UnitSetting("LoadCredential", f"{name}:{path}"), UnitSetting("SetCredential", f"{name}:{NONE_GIVEN}")
 
 
 def _opening(node: str) -> Iterator[UnitSetting]:

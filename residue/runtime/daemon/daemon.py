@@ -17,13 +17,16 @@ from residue.control.feed import FeedSender
 from residue.control.surface import Surface, open_surface
 from residue.installation.load import Installation
 from residue.loudness.calibration.check_tone import check_tone
+from residue.notices.bulletin import SentFrom
+from residue.notices.messenger import Facts
 from residue.problems import ProblemError, nearest, stops
 from residue.records import encode_record
 from residue.runtime.calibration.own_calibration import check_own_calibrations
 from residue.runtime.daemon.archive_monitor import NIGHT, ArchiveMonitor
 from residue.runtime.daemon.assembly import Places, show_of
 from residue.runtime.daemon.chronicle import Chronicle
-from residue.runtime.daemon.status import Known, line, status
+from residue.runtime.daemon.notices import Notices
+from residue.runtime.daemon.status import Known, faults, line, status
 from residue.runtime.daemon.watching import Watching
 from residue.runtime.engine.engine import SWITCH_S
 from residue.runtime.engine.show import Show
@@ -110,6 +113,7 @@ class _Daemon:
         spoilt = self._show.planner.check_again
         self._archive = ArchiveMonitor(self._in_force, state, places.cache, clock, happened, spoilt)
         self._switchboard = Switchboard(installation.room.equipment, happened)
+        self._notices = Notices(self._in_force, state, state / FILE_NAME, clock, happened)
         asked = handlers(self._asked, self._status, swap=self._swaps.asked, tone=self._tone)
         self._surface = Surface(installation.room.control, asked, clock.monotonic_s, partial(happened, "refused"))
         self._watching = Watching(self._show, state, self._chronicle, self._surface, self._restart)
@@ -180,6 +184,7 @@ class _Daemon:
         self._show.engine.start()
         self._feed.start()
         self._show.planner.start()
+        self._notices.start()
         self._triggers.start()
         self._watching.deadman.start()
         gc.collect()
@@ -221,6 +226,7 @@ class _Daemon:
         ended = self._show.engine.stop(LAST_FADE_S, 0.0 if self._watching.rounds.stands else STOP_S)
         self._swaps.end()
         self._archive.end()
+        self._notices.end()
         self._chronicle.log_rest(self._show)
         if ended:
             self._chronicle.happened(ENDED, f"Exit status {self._exit_status}")
@@ -237,6 +243,8 @@ class _Daemon:
 
     def _look(self) -> None:
         self._watching.rounds.make(line(self._known()))
+        known = self._known()
+        self._notices.tell(Facts(SentFrom(known.piece, known.place, known.zone), faults(known)))
 
     async def _keep_files(self) -> None:
         """Beside the loop: a calendar that takes long to work out keeps nothing up."""

@@ -141,22 +141,31 @@ def _plan_gain_db(known: Known) -> float | None:
 
 def attention(known: Known) -> list[str]:
     """Everything that keeps the house from being called well, one sentence each: faults, and wishes of people."""
-    house, seen = known.house, known.disturbances
-    told = list(known.alarms)
+    return [*known.alarms, *_wishes(known), *_disturbed(known)]
+
+
+def faults(known: Known) -> list[str]:
+    """The part of it that nobody asked for, which somebody is to be told of."""
+    return [*known.alarms, *_disturbed(known)]
+
+
+def _wishes(known: Known) -> Iterator[str]:
+    house = known.house
     if house.held_by is not None:
-        told.append(f"The house is held, as {asker_in_words(house.held_by)} asked. `residue release` ends the hold.")
+        yield f"The house is held, as {asker_in_words(house.held_by)} asked. `residue release` ends the hold."
     if house.trim_db < 0.0:
         who = f", as {asker_in_words(house.trimmed_by)} asked" if house.trimmed_by else ""
-        told.append(f"A trim of {house.trim_db:.1f} dB is set{who}. `residue trim 0` ends it.")
-    told += [_assumption_in_words(one, until, known.zone) for one, until in _assumed(known)]
+        yield f"A trim of {house.trim_db:.1f} dB is set{who}. `residue trim 0` ends it."
+
+
+def _disturbed(known: Known) -> Iterator[str]:
+    seen = known.disturbances
+    yield from (_assumption_in_words(one, until, known.zone) for one, until in _assumed(known))
     if _lately(seen.last_loss, known.now):
-        told.append(f"The sound device was lost at {_clock(seen.last_loss, known.zone)}. Look at its cable and power.")
+        yield f"The sound device was lost at {_clock(seen.last_loss, known.zone)}. Look at its cable and power."
     if _lately(seen.last_late, known.now):
         last = _clock(seen.last_late, known.zone)
-        told.append(
-            f"{seen.late_blocks} blocks were late since the start, the last at {last}. The machine is too busy."
-        )
-    return told
+        yield f"{seen.late_blocks} blocks were late since the start, the last at {last}. The machine is too busy."
 
 
 def _assumption_in_words(one: Assumption, until: datetime, zone: ZoneInfo) -> str:

@@ -23,10 +23,12 @@ from residue.loudness.plan.picture import draw_plan
 from residue.loudness.plan.plan import PlannedPerformance
 from residue.loudness.plan.profile import LevelProfile
 from residue.loudness.plan.room_findings import plan_findings
+from residue.notices.settings import WebhookNotice
 from residue.output.opening import check_device
 from residue.problems import Finding, ProblemError, Severity, stops
 from residue.progress import Progress, silent
 from residue.runtime.calibration.own_calibration import check_own_calibrations
+from residue.runtime.offline.trying_notices import notice_findings
 from residue.runtime.offline.unit_findings import device_findings, unit_findings
 from residue.runtime.planning.planning import keep, outcome_of
 from residue.runtime.planning.preparation import (
@@ -73,6 +75,7 @@ def inspect(
     findings += _room(installation.room, local(clock.now(), installation.calendar.zone).date())
     findings += _secrets(installation)
     findings += [*unit_findings(installation, installed_unit()), *device_findings(installation.room)]
+    findings += notice_findings(installation.room)
     findings += _feed(installation)
     findings += _output(installation, device or installation.room.device)
     findings += _disk(cache)
@@ -117,8 +120,9 @@ def _secrets(installation: Installation) -> Iterator[Finding]:
     """A finding where everybody on the machine may read the key or a password in room.toml."""
     room, path = installation.room, installation.folder / ROOM
     passwords = [one.password for one in room.equipment if isinstance(one, ProjectorEquipment) and one.password]
-    if (room.control.key or passwords) and path.stat().st_mode & stat.S_IRWXO:
-        what = "It holds a key or a password, and every user of this machine may read or change it."
+    webhooks = [one.url for one in room.notice if isinstance(one, WebhookNotice)]
+    if (room.control.key or passwords or webhooks) and path.stat().st_mode & stat.S_IRWXO:
+        what = "It holds a key, a password or the url of a webhook, and every user may read or change it."
         mend = f"Let root and the service alone do so: sudo chgrp audio {path} && sudo chmod 640 {path}"
         yield Finding(Severity.WARNS, ROOM, what, mend)
 

@@ -14,6 +14,7 @@ from residue.loudness.caps.ears import ear_of
 from residue.loudness.meters.exposure import NIOSH, OSHA_HEARING_CONSERVATION, daily_exposure_db
 from residue.loudness.meters.vibration import combined_vdv, daily_vibration
 from residue.loudness.stage.readings import mean_db
+from residue.notices.messenger import TOLD
 from residue.runtime.journal.event_kinds import CALIBRATED, ENDED, READ_AGAIN, STARTED
 from residue.runtime.journal.log import EventRow, LevelLog, LevelRow, Logged
 from residue.runtime.planning.preparation import caps, sounding_outputs
@@ -22,7 +23,19 @@ from residue.schedule.opening import Opening
 from residue.schedule.spans import instant, local
 
 _BY_PEOPLE = {"hold", "release", "trim", "next", "hours", "swap", CALIBRATED}
-_ROUTINE = {"closed", "opening", "playing", "resting", "switched", STARTED, ENDED, "in force", "notes", READ_AGAIN}
+_ROUTINE = {
+    "closed",
+    "opening",
+    "playing",
+    "resting",
+    "switched",
+    STARTED,
+    ENDED,
+    "in force",
+    "notes",
+    READ_AGAIN,
+    TOLD,
+}
 """Events of an ordinary day, which the report leaves out."""
 
 

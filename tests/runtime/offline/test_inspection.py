@@ -209,7 +209,7 @@ def test_a_key_or_a_password_that_everybody_may_read_is_warned_of(
     room.write_text(text, encoding="utf-8")
     room.chmod(mode)
     found = [
-        one for one in inspect(installation, "silent", tmp_path / "cache", June()) if "key or a password" in one.what
+        one for one in inspect(installation, "silent", tmp_path / "cache", June()) if "a key, a password" in one.what
     ]
     assert [(one.severity, one.where) for one in found] == [(Severity.WARNS, "room.toml")] * warnings
     assert all(f"chmod 640 {room}" in one.mend for one in found)
