@@ -19,6 +19,8 @@ COLUMNS = 80
 _LABEL = 10
 _EVENTS = 5
 """So many of the last events are shown."""
+_EVENT = 2 * COLUMNS - 4
+"""Characters of each: two lines. `residue report` shows all of it."""
 
 
 def in_words(told: Status) -> list[str]:
@@ -174,7 +176,9 @@ def _events(told: Status) -> Iterator[str]:
     for event in told["events"][-_EVENTS:]:
         at = _moment(event["time"]).astimezone(zone)
         day = "" if at.date() == today else f"{at:%Y-%m-%d} "
-        yield from _wrapped(f"{day}{at:%H:%M:%S}  {event['kind']}: {event['text']}")
+        yield from _wrapped(
+            textwrap.shorten(f"{day}{at:%H:%M:%S} {event['kind']}: {event['text']}", _EVENT, placeholder=" …")
+        )
 
 
 def _moment(text: str) -> datetime:

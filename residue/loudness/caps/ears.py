@@ -1,4 +1,4 @@
-"""Ears: places with a weighting, at which every meter and every cap measures."""
+"""Ears: places with a weighting, at which meters and caps measure."""
 
 from __future__ import annotations
 
@@ -13,17 +13,19 @@ from residue.loudness.outputs.calibration import felt_offset_db, offset_db
 from residue.loudness.outputs.outputs import Output
 
 LEAST_SPREAD_S = 0.02
-"""By how much the ways from two outputs to one place may differ: 6.9 m. More where a delay says that they do."""
+"""The largest difference of the ways from two outputs to one place, in seconds: 6.9 m. It is more where a delay_ms says
+so.
+"""
 MARGIN_DB = {Weighting.A: 0.08, Weighting.C: 0.08}
-"""By how much a weighting may read too low below 20 kHz (residue.loudness.meters.weightings): a cap adds it."""
+"""A weighting may read too low by so much below 20 kHz (residue.loudness.meters.weightings): a cap adds it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Ear:
     """One place with one weighting, for people or for a cap.
 
-    For people it tells what a meter at the visitor's place would most likely read, for a cap the most that can arrive
-    at any place where the outputs are as loud as there (residue.loudness.caps.listeners has both).
+    For people an ear gives the most likely reading of a meter at the visitor's place. For a cap it gives the most that
+    can arrive at any place where the outputs are as loud as there (residue.loudness.caps.listeners has both).
     """
 
     at: str
@@ -32,15 +34,17 @@ class Ear:
     physical: bool
     """Levels in dB re 20 uPa, or re 1 m/s² under Wk, by the calibration; else in dBFS."""
     gains: tuple[float, ...]
-    """Amplitude from each output to here, such that the mean square is 1 at 0 dB of its unit."""
+    """The amplitude factor from each output to the ear, such that the mean square is 1 at 0 dB of its unit."""
     power: int = 2
-    """To which the signal counts: 4 for a dose of vibration; then all that is called an energy is a fourth power."""
+    """The power of the signal that counts: 4 for a dose of vibration, else 2. With 4, every "energy" is a fourth
+    power.
+    """
     spread_s: float | None = None
-    """Of a cap: within which time what the outputs give at once may arrive. None for people."""
+    """For a cap: sounds that leave the outputs at once arrive within this time. None for people."""
 
     @property
     def key(self) -> str:
-        """By which the level log knows it: "A at place, dB, at most"."""
+        """Its name in the level log: "A at place, dB, at most"."""
         unit = "dBFS" if not self.physical else ACCELERATION_LEVEL if self.weighting is Weighting.WK else "dB"
         dose, bound = ", fourth power" if self.power == 4 else "", "" if self.spread_s is None else ", at most"
         return f"{self.weighting} at {self.at}, {unit}{dose}{bound}"
@@ -58,7 +62,7 @@ def calibrated(outputs: Mapping[str, Output]) -> bool:
 
 
 def ear(outputs: Mapping[str, Output], at: str, weighting: Weighting, *, physical: bool) -> Ear:
-    """The ear at a place. Raises ValueError if it shall be physical and an output has no calibration."""
+    """The ear at a place. Raises ValueError for a physical ear where an output has no calibration."""
 
     def gain(name: str, output: Output) -> float:
         if at not in (PLACE, name):
@@ -75,7 +79,7 @@ def ear(outputs: Mapping[str, Output], at: str, weighting: Weighting, *, physica
 
 
 def _felt_gain(at: str, name: str, output: Output) -> float:
-    """At the place, an output that was not measured to shake counts as one that does not."""
+    """The gain for vibration at the place: an output whose vibration was not measured counts as 0."""
     if output.vibration is not None:
         return exact.gain_from_db(felt_offset_db(output.vibration, output.transducer))
     if at == PLACE:
@@ -84,13 +88,13 @@ def _felt_gain(at: str, name: str, output: Output) -> float:
 
 
 def ear_of(cap: Cap, outputs: Mapping[str, Output]) -> Ear:
-    """The ear that a cap listens to."""
+    """The ear with which a cap measures."""
     heard = _at_most(ear(outputs, cap.at, cap.quantity.weighting, physical=cap.physical), outputs)
     return replace(heard, power=4) if cap.quantity.statistic is Statistic.DOSE else heard
 
 
 def _at_most(heard: Ear, outputs: Mapping[str, Output]) -> Ear:
-    """The same place with the same weighting, for a cap."""
+    """The same place with the same weighting, as a cap measures it."""
     margin = exact.gain_from_db(MARGIN_DB.get(heard.weighting, 0.0))
     delays_ms = [output.delay_ms for output in outputs.values()]
     return replace(
@@ -110,7 +114,7 @@ def planned_ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ea
 
 
 def ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:
-    """Every ear that is metered, those of the caps, and at the place those of caps that may come into force later.
+    """Every ear with a meter, those of the caps, and at the place those of caps that may come into force later.
 
     A, C, Z and G at the place and at each output; K at each output, in dBFS as ITU-R BS.1770 has it; Wk where known.
     """

@@ -17,21 +17,21 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class InstantCap:
-    """A cap on a peak, or on the maximum with time weighting F."""
+    """A cap that limits a peak, or the maximum with time weighting F."""
 
     cap: Cap
     ear: int
-    """Index of the ear that it listens to."""
+    """Index of its ear."""
     bound: float
-    """The magnitude between the samples, or the power with time weighting F, that it allows."""
+    """The magnitude between the samples, or the power with time weighting F, that the cap allows."""
 
     @property
     def of_peak(self) -> bool:
-        """Whether the peak of a hop counts, else its highest power with time weighting F."""
+        """Whether the peak of a hop counts; else its highest power with time weighting F counts."""
         return self.cap.quantity.statistic is Statistic.PEAK
 
     def used(self, peak: Floats, fast: Floats) -> float:
-        """The share of the allowed power that a hop takes; peak, fast: (ears,), as of Heard."""
+        """The share of the allowed power that a hop uses; peak, fast: (ears,), as of Heard."""
         return float(self.shares(peak, fast))
 
     def shares(self, peak: Floats, fast: Floats) -> Floats:
@@ -45,6 +45,6 @@ class InstantCap:
 
 
 def instant_cap(cap: Cap, ear: int) -> InstantCap:
-    """The terms of a cap that holds at every moment."""
+    """A cap that holds at every moment, ready to be checked hop by hop."""
     decibels = 20.0 if cap.quantity.statistic is Statistic.PEAK else 10.0
     return InstantCap(cap, ear, exact.power(10.0, cap.limit / decibels))

@@ -1,10 +1,10 @@
-"""What every ear receives of the outputs, hop by hop.
+"""Computes the level of the outputs at every ear, hop by hop.
 
-Nobody knows how the sounds of several outputs meet: ways differ from place to place, a delay moves one against the
-other, and a loudspeaker may be wired the other way round. Whatever they do, the root mean square of a sum is no more
-than the sum of the root mean squares (Minkowski's inequality, also for fourth powers and under the time weighting F),
-and a peak no more than the sum of the peaks. That is what a cap counts. What a meter would most likely read is the
-larger of the sum in phase and the sum of energies.
+It is not known how the sounds of several outputs add up: ways differ from place to place, a delay moves one against the
+other, and a loudspeaker may be wired with inverse polarity. In every case the root mean square of a sum is no more than
+the sum of the root mean squares (Minkowski's inequality, also for fourth powers and under the time weighting F), and a
+peak no more than the sum of the peaks. A cap counts these sums. The most likely reading of a meter is the larger of the
+sum in phase and the sum of energies.
 """
 
 from __future__ import annotations
@@ -25,30 +25,30 @@ from residue.loudness.meters.weightings import Weighting
 
 Floats = NDArray[np.float64]
 Strength = tuple[Weighting, int]
-"""A weighting, and the power to which the signal counts."""
+"""A weighting, and the power of the signal that counts."""
 GrainPowers = Mapping[Strength, Floats]
 """(outputs, GRAINS_PER_HOP): sums of powers over each grain of a hop."""
 
 GRAIN_FRAMES = 24
-"""A half millisecond: how finely it is known when within a hop a sound came."""
+"""The resolution in time within a hop: half a millisecond."""
 GRAINS_PER_HOP = HOP_FRAMES // GRAIN_FRAMES
 _GRAIN_S = GRAIN_FRAMES / HOP_RATE_HZ
 _FAST_SHARE = _GRAIN_S / TIME_CONSTANT_S["F"]
-"""What a grain adds under the time weighting F, as if it had not begun to fade: 0.02 dB too much."""
+"""The share that a grain adds under the time weighting F. The decay within the grain is left out: 0.02 dB too much."""
 _FALL = np.array([exact.exp(-_FAST_SHARE * count) for count in range(1, GRAINS_PER_HOP + 1)])
-"""(GRAINS_PER_HOP,): what is left of a power after so many grains."""
+"""(GRAINS_PER_HOP,): the share of a power that is left after so many grains."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Underway:
-    """What was sent, as far as it may still be on its way to somebody."""
+    """Sound that was sent and may still be on its way to a listener."""
 
     grains: GrainPowers
-    """(outputs, grains) each: the latest last."""
+    """(outputs, grains) for each strength, the latest grain last."""
     peaks: Floats
     """(outputs, hops)"""
     fast: Floats
-    """(outputs, grains): the highest power under A and F in each."""
+    """(outputs, grains): the highest power under A and F in each grain."""
     needle: Floats
     """(outputs,): that power at the end of the last hop."""
     tail: Floats
@@ -62,8 +62,9 @@ class Heard:
     energy: Floats
     """The sum of squares over the frames; of a dose of vibration, of fourth powers."""
     peak: Floats
-    """The highest magnitude, at C-weighted ears; else 0, as no rule asks for others. Between the samples as well, where
-    that may matter to a cap."""
+    """The highest magnitude at C-weighted ears, else 0, as no rule asks for others. It is found between the samples too
+    where that may matter to a cap.
+    """
     fast: Floats
     """The highest power with time weighting F, at A-weighted ears of caps; else 0."""
     memory: Underway
@@ -84,7 +85,7 @@ def coherent(ear: Ear, weighted: Floats) -> Floats:
 
 
 def powers(signals: Floats, power: int) -> Floats:
-    """Each sample to the power of 2 or 4."""
+    """Each sample raised to the power of 2 or 4."""
     squares: Floats = signals * signals
     return squares * squares if power == 4 else squares
 
@@ -96,7 +97,7 @@ def in_grains(values: Floats) -> Floats:
 
 
 class Listener:
-    """Tells what a number of ears receive of a hop."""
+    """Computes the levels of a hop at several ears."""
 
     def __init__(self, ears: Sequence[Ear], instants: Sequence[InstantCap] = ()) -> None:
         """instants: caps of these ears that hold at every moment."""
@@ -110,13 +111,13 @@ class Listener:
         self._fast = [(at, ear, gains) for at, ear, gains in at_most if ear.weighting is Weighting.A]
         self._peak_bounds = [(np.array(ears[one.ear].gains), one.bound) for one in instants if one.of_peak]
         self.strengths = tuple(dict.fromkeys((ear.weighting, ear.power) for ear in ears))
-        """All that is counted."""
+        """Every pair of weighting and power that is counted."""
         spread_s = max((ear.spread_s or 0.0 for _, ear, _ in at_most), default=0.0)
         self._late_grains = max(1, int(np.ceil(spread_s / _GRAIN_S - 1e-9)))
         self._late_hops = int(np.ceil(spread_s / HOP_S - 1e-9))
 
     def __call__(self, weighted: Weighted, before: Underway) -> Heard:
-        """weighted: (outputs, HOP_FRAMES) each, C among them."""
+        """One hop at the ears. weighted: (outputs, HOP_FRAMES) for each weighting, C among them."""
         grains = {
             (weighting, power): in_grains(powers(weighted[weighting], power)) for weighting, power in self.strengths
         }
@@ -132,7 +133,7 @@ class Listener:
         return heard
 
     def peaks(self, c_weighted: Floats, before: Underway) -> Floats:
-        """(outputs,): the highest magnitudes; between the samples as well, where that may matter to a cap.
+        """(outputs,): the highest magnitudes, between the samples too where that may matter to a cap.
 
         c_weighted: (outputs, REACH + frames).
         """
@@ -145,9 +146,9 @@ class Listener:
         return highest_between(c_weighted)
 
     def at_most(self, grains: GrainPowers, peaks: Floats, tail: Floats, before: Underway) -> Heard:
-        """What the ears of caps receive at most, and what comes from one output.
+        """The most that the ears of caps can receive, and the level from one output.
 
-        grains: of all `strengths`; peaks: (outputs,), under C.
+        grains: for all `strengths`; peaks: (outputs,), under C.
         """
         energy, peak, fast = (np.zeros(self._count) for _ in range(3))
         before = self._fitted(before)
@@ -178,7 +179,7 @@ class Listener:
         return Heard(energy=energy, peak=peak, fast=fast, memory=memory)
 
     def _fitted(self, memory: Underway) -> Underway:
-        """The memory of a stream to which other ears listened; what they did not count is not remembered."""
+        """The memory of a stream at other ears, in the form for these; whatever those ears did not count is missing."""
         if memory.grains.keys() == set(self.strengths) and memory.fast.shape[1] == self._late_grains:
             return memory
         nothing = np.zeros((len(memory.needle), 0))
@@ -191,7 +192,7 @@ class Listener:
         )
 
     def _moved(self, energies: Floats, before: Underway) -> tuple[Floats, Floats]:
-        """The powers under F at the end of the hop, and the highest in each grain, those before the hop included."""
+        """The powers under F at the end of the hop, and the highest power in each grain with the grains before it."""
         added = energies * (_FAST_SHARE / GRAIN_FRAMES)
         at_ends = _FALL * (before.needle[:, np.newaxis] + np.cumsum(added / _FALL, axis=1))
         at_starts = np.concatenate((before.needle[:, np.newaxis], at_ends[:, :-1]), axis=1)
@@ -199,9 +200,10 @@ class Listener:
 
 
 def _fullest_window(grains: Floats) -> Floats:
-    """(outputs,): the most of each output that may arrive within a hop; grains: (outputs, late + GRAINS_PER_HOP).
+    """The most energy of each output that may arrive within a hop, (outputs,).
 
-    A window that begins within a grain touches one more than it is long.
+    grains: (outputs, late + GRAINS_PER_HOP). A window that begins within a grain touches one more grain than its
+    length.
     """
     running = np.cumsum(np.concatenate((np.zeros((len(grains), 1)), grains), axis=1), axis=1)
     windows = running[:, GRAINS_PER_HOP + 1 :] - running[:, : -GRAINS_PER_HOP - 1]
@@ -210,7 +212,7 @@ def _fullest_window(grains: Floats) -> Floats:
 
 
 def _latest(rows: Floats, count: int) -> Floats:
-    """The last `count` of each row, silence before the first."""
+    """The last `count` values of each row, with silence before the first."""
     return np.pad(rows, ((0, 0), (count, 0)))[:, rows.shape[1] :]
 
 
@@ -225,32 +227,32 @@ def _raised(value: float, power: int) -> float:
 
 
 class Hearing:
-    """A stream as it is heard hop by hop: the state of the weightings, and what may still be on its way."""
+    """The state of a stream of hops at the ears: that of the weightings, and the sound that may still be on its way."""
 
     def __init__(self, weightings: Iterable[Weighting], outputs: int) -> None:
         self._bank = WeightingBank({Weighting.C, *weightings}, outputs)
         self.memory = silence(outputs)
 
     def __call__(self, hop: Floats, listen: Listener) -> tuple[Weighted, Heard]:
-        """Take in a hop, (outputs, HOP_FRAMES)."""
+        """Takes a hop, (outputs, HOP_FRAMES), and gives the levels at the ears."""
         weighted = self.weigh(hop)
         heard = listen(weighted, self.memory)
         self.memory = heard.memory
         return weighted, heard
 
     def weigh(self, hop: Floats) -> Weighted:
-        """Take in a hop by the weightings alone."""
+        """Passes a hop through the weightings alone."""
         return self._bank(hop)
 
     def copy(self) -> Hearing:
-        """One in the same state that goes its own way from here."""
+        """A copy in the same state, independent of this one from here on."""
         twin = Hearing((), 0)
         twin._bank, twin.memory = self._bank.copy(), self.memory
         return twin
 
 
 def arriving_squares(ear: Ear, signals: Floats) -> list[Floats]:
-    """The squares of which the larger dose counts, (…, frames) each: the sum of squares, and the square of the sum."""
+    """Two squares, (…, frames) each, of which the larger dose counts: the sum of squares, and the square of the sum."""
     alone = [gain * gain * (signal * signal) for gain, signal in zip(ear.gains, signals, strict=True) if gain]
     apart: Floats = np.add.reduce(alone) if alone else np.zeros(signals.shape[1:])
     if ear.only is not None:

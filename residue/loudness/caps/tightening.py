@@ -1,4 +1,4 @@
-"""Caps that become stricter: of two lists of caps, the strictest of both."""
+"""Caps that become stricter: the strictest caps of two lists."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def strictest(caps: Sequence[Cap]) -> dict[CapKind, Cap]:
 
 
 def tightened_caps(kept: Sequence[CapEntry], wanted: Sequence[CapEntry]) -> list[CapEntry]:
-    """The caps that are kept, and of those that are wanted the ones that ask for more; no limit becomes higher."""
+    """The present caps, and those of the wanted caps that are stricter; no limit becomes higher."""
     result = list(kept)
     for entry in wanted:
         if not any(stricter_caps(expand(result), expand([entry]))):
@@ -36,7 +36,7 @@ def tightened_caps(kept: Sequence[CapEntry], wanted: Sequence[CapEntry]) -> list
 
 
 def stricter_caps(before: Sequence[Cap], now: Sequence[Cap]) -> Iterator[Cap]:
-    """The caps that ask for more than those before."""
+    """The caps that are stricter than those before."""
     kept = strictest(before)
     for cap in now:
         known = kept.get(kind_of(cap))

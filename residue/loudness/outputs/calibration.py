@@ -53,6 +53,28 @@ class Calibration(Origin, frozen=True, forbid_unknown_fields=True, kw_only=True)
     """How many readings were taken; the two levels are their energy mean."""
     spread_db: Annotated[float, Meta(ge=0.0, le=30.0)] | None = None
     """Standard deviation of the readings, A or C, whichever is larger; for a shaker C. It enters the margin."""
+    background_dba: ReadLevel | None = None
+    """Read with A weighting while nothing played."""
+    background_dbc: ReadLevel | None = None
+    """Read with C weighting while nothing played."""
+    loudest_dba: ReadLevel | None = None
+    """Read with A weighting at the loudest place that visitors can reach; it counts where it is higher."""
+    loudest_dbc: ReadLevel | None = None
+    """Read with C weighting at that place."""
+
+    def __post_init__(self) -> None:
+        if (self.loudest_dba is None) != (self.loudest_dbc is None):
+            raise ValueError("Of the loudest place there is one reading only. Write loudest_dba and loudest_dbc.")
+
+    @property
+    def counts_dba(self) -> float:
+        """The A reading that counts for the caps: the higher of the two places."""
+        return self.read_dba if self.loudest_dba is None else max(self.read_dba, self.loudest_dba)
+
+    @property
+    def counts_dbc(self) -> float:
+        """The C reading that counts for the caps: the higher of the two places."""
+        return self.read_dbc if self.loudest_dbc is None else max(self.read_dbc, self.loudest_dbc)
 
 
 class VibrationCalibration(Origin, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -87,10 +109,10 @@ def felt_offset_db(calibration: VibrationCalibration, transducer: str) -> float:
 
 
 def offset_db(calibration: Calibration, weighting: Weighting, transducer: str) -> float:
-    """The offset from a weighted level in dBFS to dB re 20 uPa at the visitor's place.
+    """The offset from a weighted level in dBFS to dB re 20 uPa at the visitor's place, or at the loudest one.
 
     A comes from the A reading; C, Z, G and K from the C reading, which sees nearly all of the band.
     """
     if weighting is Weighting.A:
-        return calibration.read_dba - calibration.played_dbfs - pink_level_db(Weighting.A, transducer)
-    return calibration.read_dbc - calibration.played_dbfs - pink_level_db(Weighting.C, transducer)
+        return calibration.counts_dba - calibration.played_dbfs - pink_level_db(Weighting.A, transducer)
+    return calibration.counts_dbc - calibration.played_dbfs - pink_level_db(Weighting.C, transducer)

@@ -18,9 +18,9 @@ from residue.problems import Finding, Severity, nearest
 
 _DEAF_TO_BASS = frozenset({Weighting.A, Weighting.K})
 _QUIETEST_AUDIBLE_DB = 35.0
-"""The background of a quiet gallery at night: what is played below is masked. Common practice, no source."""
+"""The background of a quiet gallery at night: it masks any lower level. Common practice, no source."""
 _CREST_DB = 12.0
-"""Of noise: how far its peaks stand above its mean square at least."""
+"""The least distance of the peaks of noise above its mean square."""
 
 
 def check_room(
@@ -93,7 +93,7 @@ def _needlessly_unknown() -> Finding:
 
 
 def _vibration(entries: Sequence[CapEntry], outputs: Mapping[str, Output]) -> list[Finding]:
-    """Caps on what is felt, where it is not known what is felt."""
+    """Finds caps on vibration where the vibration is not known."""
     findings = []
     for index, entry in enumerate(entries, start=1):
         for cap in expand([entry]):
@@ -106,7 +106,7 @@ def _vibration(entries: Sequence[CapEntry], outputs: Mapping[str, Output]) -> li
 
 
 def _unmeasured(cap: Cap, outputs: Mapping[str, Output]) -> list[str]:
-    """The outputs whose vibration a cap needs to know. At the place: every shaker's, and one output's at least."""
+    """The outputs whose vibration must be known for a cap. At the place: every shaker, and at least one output."""
     bare = [name for name, output in outputs.items() if output.vibration is None]
     if cap.at != PLACE:
         return [name for name in bare if name == cap.at]
@@ -126,7 +126,7 @@ def _odd_calibrations(outputs: Mapping[str, Output]) -> list[Finding]:
 
 
 def _inaudible(caps: Sequence[Cap], outputs: Mapping[str, Output]) -> list[Finding]:
-    """Caps that the quietest audible playing would break."""
+    """Finds caps that the quietest audible sound would exceed."""
     findings = []
     for cap in caps:
         highest_db = _highest_mean_db(cap, outputs)
@@ -138,7 +138,7 @@ def _inaudible(caps: Sequence[Cap], outputs: Mapping[str, Output]) -> list[Findi
 
 
 def _highest_mean_db(cap: Cap, outputs: Mapping[str, Output]) -> float | None:
-    """The highest level at the ear that a cap leaves to noise; None where that is not known."""
+    """The highest level of noise at the ear that a cap allows; None where it is not known."""
     if cap.quantity.felt or cap.at not in (PLACE, *outputs):
         return None
     crest_db = _CREST_DB if cap.quantity.statistic is Statistic.PEAK else 0.0
@@ -165,7 +165,7 @@ def _unheard_bass(caps: Sequence[Cap]) -> list[Finding]:
 
 
 def _idle_caps(caps: Sequence[Cap]) -> list[Finding]:
-    """Caps that never decide anything, because another holds more strictly; of two rules, one is not meant."""
+    """Finds caps that never have an effect, because another cap is stricter; one of two such rules is a mistake."""
     findings = []
     for cap in caps:
         stricter = next((other for other in caps if _outdoes(other, cap)), None)
@@ -186,7 +186,7 @@ def _rule_of(cap: Cap) -> str:
 
 
 def _outdoes(other: Cap, cap: Cap) -> bool:
-    """Whether a cap is kept by keeping the other: a long window is made of whole short ones, unless doses add up."""
+    """Whether a cap holds whenever the other holds: a long window consists of whole short ones, unless doses add up."""
     if (other.quantity, other.at, other.physical) != (cap.quantity, cap.at, cap.physical):
         return False
     mean = cap.quantity.statistic is Statistic.MEAN
@@ -196,11 +196,11 @@ def _outdoes(other: Cap, cap: Cap) -> bool:
 
 
 _MOST_LOWERED_DB = -40.0
-"""A performance that has to be lowered further than this is not what the artist meant: our own judgement."""
+"""A performance lowered by more than this is no longer the artist's work: our own judgement."""
 
 
 def plan_findings(plan: Plan) -> list[Finding]:
-    """Findings on a plan that somebody should look at."""
+    """Finds points of a plan that a person should check."""
     return [
         Finding(
             Severity.WARNS,

@@ -1,7 +1,7 @@
 """The level of an immediate ending: the hop faded out, and the ringing of the weightings in the silence after it.
 
-A weighting that takes low tones away gives back much of them where they break off. So a cap that holds at every moment
-asks of every hop that it could be the last: only then is there always a way on that keeps the cap.
+A weighting that removes low tones rings where they stop suddenly. Therefore a cap that holds at every moment requires
+that every hop could be the last. Only then there is always a way to continue that keeps the cap.
 """
 
 from __future__ import annotations
@@ -26,13 +26,13 @@ Floats = NDArray[np.float64]
 RISE = np.arange(1, HOP_FRAMES + 1) / HOP_FRAMES
 """(HOP_FRAMES,): a gain that rises over a hop in a straight line; 1 less this, one that fades it out."""
 _MEMORY_HOPS = 10
-"""A second, after which nothing is left of a sound under A and C: their slowest poles lie at 20.6 Hz."""
+"""A second, after which nothing is left of a sound under A and C: their slowest poles are at 20.6 Hz."""
 
 
 class Endings:
-    """Peak and highest power under F, as of Heard, of hops as if each were the last; for a stream given in order.
+    """Peak and highest power under F, as in Heard, of each hop as if it were the last; takes a stream in order.
 
-    ears: of the caps `instants`, A- or C-weighted.
+    ears: those of the caps `instants`, A- or C-weighted.
     """
 
     def __init__(self, ears: Sequence[Ear], instants: Sequence[InstantCap], outputs: int) -> None:
@@ -41,15 +41,17 @@ class Endings:
         self._ringing: Weighted = {
             name: np.zeros((outputs, 1, HOP_FRAMES)) for name in (*self._weightings, Weighting.Z)
         }
-        """What the rising part of the hop before still gives: the silence after its fade lacks it."""
+        """The ringing of the rising part of the hop before, which must be subtracted from the silence after its
+        fade.
+        """
         self._faded = silence(outputs)
 
     def __call__(self, hops: Floats, weighted: Weighted, before: Sequence[Underway]) -> tuple[Floats, ...]:
         """Peak and power of each hop faded out, then of the silence after each hop before; (ears, hops) each.
 
-        hops, weighted: (outputs, hops, HOP_FRAMES). before: what was remembered before each hop. The weightings are
-        linear: a hop that fades out is the hop less its rising part, which begins at rest; and silence after it is what
-        came next less what began there.
+        hops, weighted: (outputs, hops, HOP_FRAMES). before: the memory before each hop. The weightings are linear. So a
+        hop that fades out is the hop minus its rising part, which begins at rest; and the silence after it is the next
+        hop minus the part that began there.
         """
         rising = self._at_rest(np.concatenate((hops * RISE, np.zeros_like(hops)), axis=2))
         beginning = self._at_rest(hops)
@@ -68,17 +70,17 @@ class Endings:
         return tuple(np.stack(part, axis=1) for part in zip(*found, strict=True))
 
     def _at_rest(self, hops: Floats) -> Weighted:
-        """Each hop under the weightings as if there had been nothing before it."""
+        """Each hop under the weightings, as if silence had come before it."""
         rows = hops.reshape(-1, hops.shape[-1])
         return {name: one.reshape(hops.shape) for name, one in WeightingBank(self._weightings, len(rows))(rows).items()}
 
 
 class Reach:
-    """Whether some caps hold at every moment whatever is done to what is played, told without any weighting.
+    """Finds, without any weighting, whether some caps hold at every moment for any gain between 0 and 1.
 
-    A weighted signal is nowhere higher than the sum of magnitudes of the weighting's impulse response times the highest
-    magnitude of what went in, also under gains between 0 and 1 that move in any way; and between the samples no more
-    than the interpolation can add.
+    A weighted signal is never higher than the sum of magnitudes of the weighting's impulse response times the highest
+    magnitude of the input. This is true for any movement of the gain. Between the samples the interpolation adds a
+    bounded amount.
     """
 
     def __init__(self, instants: Sequence[InstantCap], ears: Sequence[Ear], outputs: int) -> None:
@@ -90,7 +92,7 @@ class Reach:
         self._at = 0
 
     def __call__(self, hop: Floats) -> bool:
-        """Take in the next hop, (outputs, HOP_FRAMES), as it is before any gain."""
+        """Takes the next hop, (outputs, HOP_FRAMES), before any gain."""
         if not len(self._bounds):
             return True
         self._highest[self._at] = magnitudes(hop)

@@ -26,7 +26,7 @@ _HOPS_PER_S = round(1.0 / HOP_S)
 
 
 class StageMeter:
-    """Counts hop by hop what the governor has sent: at the visitor's place and at each output."""
+    """Measures hop by hop the sound that the governor has sent, at the visitor's place and at each output."""
 
     def __init__(self, outputs: Mapping[str, Output], governor: Governor) -> None:
         self._governor, ears = governor, governor.ears
@@ -51,13 +51,13 @@ class StageMeter:
         self._hops = 0
         self._energy, self._peak = np.zeros(len(ears)), np.zeros(len(ears))
         self._highest = np.zeros((4, places))
-        """LAF, LAS, momentary and short-term loudness, as powers."""
+        """The highest LAF, LAS, momentary and short-term loudness, as powers."""
         self._fourth = np.zeros(places)
         self._meter.true_peak.highest[:] = 0.0
         self._lowest_governor, self._lowest_limiter, self._muted_before = 1.0, 1.0, self._muted
 
     def count(self, limiter_gain: float, muted: int) -> None:
-        """Take in the hop that the governor has sent last."""
+        """Adds the last hop that the governor has sent."""
         heard, meter = self._governor.heard, self._meter
         self._limiter_gain = limiter_gain
         self._muted += muted
@@ -75,12 +75,12 @@ class StageMeter:
             self._whole = meter.loudness.whole()
 
     def listen_to_more(self) -> None:
-        """The governor has more ears from now on; their levels appear from the next tally on."""
+        """Adds ears of the governor; their levels appear from the next tally on."""
         more = len(self._governor.ears) - len(self._energy)
         self._energy, self._peak = np.pad(self._energy, (0, more)), np.pad(self._peak, (0, more))
 
     def begin(self) -> None:
-        """Another performance: integrated loudness and loudness range begin again."""
+        """Begins another performance: integrated loudness and loudness range start again."""
         self._meter.loudness.begin()
         self._whole = self._meter.loudness.whole()
 
@@ -115,7 +115,7 @@ class StageMeter:
         return db_of_magnitude(float(np.max(highest) if place == 0 else highest[place - 1]))
 
     def reading(self) -> Reading:
-        """The state after the hop counted last."""
+        """The state after the last hop."""
         governor = self._governor
         means = [_cap_reading(budget.cap, budget.level()) for budget in governor.budgets]
         heard = governor.heard

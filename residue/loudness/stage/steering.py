@@ -1,8 +1,8 @@
-"""How great a gain may be so that what is sent stays within every bound.
+"""Finds the greatest gain at which the sound stays within every bound.
 
-What is sent is `fixed + gain * moving`, filters included, because they are linear: so the power of a grain is a
-polynomial in the gain. What a cap counts is a norm of it, and a norm is convex: where it is within its bound at one
-gain and over it at another, it is within it where the straight line between the two is.
+The sound is `fixed + gain * moving`, also after filters, because they are linear. So the power of a grain is a
+polynomial in the gain. A cap counts a norm of the sound, and a norm is convex: between a gain within the bound and a
+gain beyond it, the norm is not above the straight line between the two.
 """
 
 from __future__ import annotations
@@ -33,10 +33,10 @@ class Parts:
 
 
 class MovingHop:
-    """What a listener hears of a hop at any gain."""
+    """The levels of a hop at the ears, for any gain."""
 
     def __init__(self, listen: Listener, parts: Parts, *, peaks: bool, after: MovingHop | None = None) -> None:
-        """peaks: they are asked for as well. after: the hop before; if there is none, it was sent before."""
+        """peaks: whether they are needed too. after: the hop before; without it, that hop has been sent already."""
         self._listen, self._parts, self._peaks = listen, parts, peaks
         self._after = None if after is None else after._parts
         self._polynomials: Mapping[Strength, Floats] = {
@@ -45,7 +45,7 @@ class MovingHop:
         }
 
     def __call__(self, gain: float, before: Underway) -> Heard:
-        """before: what was heard until then, at the same gain."""
+        """The levels at a gain. before: the state before the hop, at the same gain."""
         grains = {strength: _at(polynomial, gain) for strength, polynomial in self._polynomials.items()}
         return self._listen.at_most(grains, self._highest(gain, before), before.tail, before)
 
@@ -62,7 +62,7 @@ class MovingHop:
 
 
 def _polynomial(fixed: Floats, moving: Floats, power: int) -> Floats:
-    """(power + 1, outputs, grains): the power of each grain of fixed + gain moving, by powers of the gain."""
+    """(power + 1, outputs, grains): the power of each grain, as coefficients of the powers of the gain."""
     c, b, a = fixed * fixed, 2.0 * fixed * moving, moving * moving
     terms = (c, b, a) if power == 2 else (c * c, 2.0 * c * b, b * b + 2.0 * c * a, 2.0 * a * b, a * a)
     return np.array([in_grains(term) for term in terms])
@@ -76,7 +76,7 @@ def _at(polynomial: Floats, gain: float) -> Floats:
 
 
 def greatest_gain(used: Callable[[float], float]) -> float:
-    """The greatest gain, 1 at most, at which a convex function is within 1, never too great; 0 if it never is."""
+    """The greatest gain, 1 at most, at which a convex function is at most 1; rounded down, and 0 if there is none."""
     most = used(1.0)
     if most <= 1.0:
         return 1.0
@@ -87,7 +87,7 @@ def greatest_gain(used: Callable[[float], float]) -> float:
     for _ in range(_MOST_STEPS):
         gain, before = gain + (above - gain) * (1.0 - within) / (most - within), gain
         within = used(gain)
-        if within > 1.0:  # by rounding
+        if within > 1.0:  # because of rounding
             return before
         if within > _NEAR_ENOUGH:
             break

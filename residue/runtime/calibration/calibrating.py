@@ -25,6 +25,7 @@ from residue.loudness.outputs.calibration import (
     VibrationCalibration,
     offset_db,
 )
+from residue.loudness.outputs.measurement import MOST_SPREAD_DB
 from residue.loudness.outputs.outputs import Output
 from residue.problems import ProblemError, nearest, stopping
 
@@ -41,7 +42,8 @@ HOW = """\
 
 Be alone in the room, with the amplifiers where they are to stay. Noise begins very quietly on one output at a time,
 gets louder only when you press a key, and never louder than the lowest cap of the room.
-Put the meter where a visitor's head is, set it to LAeq and LCeq, and let each reading settle for 15 s at least.
+Put the meter where a visitor's head is, set it to LAeq and LCeq, and let each reading settle for 15 s at least. Take
+two readings or more of each output; their mean is kept, and their spread makes the margin of the caps larger.
 Answer with
   two numbers  what the meter reads, A and then C, such as 62.5 65.0; a third, if you have a vibration meter on the
                floor or the seat: aw with weighting Wk, up and down, in m/s²
@@ -154,13 +156,41 @@ class Calibrating:
             try:
                 following = self._after(step, answer)
                 if following is None:
-                    return procedure.answered(step, self.origin)
+                    procedure.answered(step, self.origin)
+                    return procedure.answered(self._at_the_loudest_place(step), self.origin)
             except ProblemError as error:
                 self._tell_all(error)
                 continue
             if following.played_dbfs != step.played_dbfs:
                 self.player.play(following)
             step = following
+
+    def _at_the_loudest_place(self, step: CalibrationStep) -> CalibrationStep:
+        """Asks for a reading at the loudest place that visitors can reach, if it is another one."""
+        self.technician.tell(
+            "Is there a place that visitors can reach and where this output is louder? Carry the meter there."
+        )
+        while True:
+            answer = self._answer(
+                f"{step.name} at {step.played_dbfs:g} dBFS, at the loudest place; Enter keeps it as measured (A C): "
+            )
+            if answer == "":
+                return step
+            try:
+                return procedure.with_loudest(step, self._read(step, answer))
+            except ProblemError as error:
+                self._tell_all(error)
+
+    def _read(self, step: CalibrationStep, answer: str) -> MeterReading:
+        """The reading that was typed. Raises ProblemError where it is none, or the sound has not settled."""
+        reading = _reading(answer)
+        self._settle(step)
+        return reading
+
+    def _settle(self, step: CalibrationStep) -> None:
+        """Raises ProblemError where what a meter shows now is not what was asked for."""
+        if (trouble := self.player.trouble()) is not None:
+            raise stopping(step.name, trouble, "That reading does not count: let it settle, and read again.")
 
     def _after(self, step: CalibrationStep, answer: str) -> CalibrationStep | None:
         """The step that an answer leads to; None to keep what was read. Raises ProblemError."""
@@ -170,12 +200,10 @@ class Calibrating:
             return None
         if answer == "+" or (answer == "" and step.reading is not None):
             return procedure.louder(step)
-        reading = None if answer == "" else _reading(answer)
-        trouble = self.player.trouble()
-        if trouble is not None:
-            raise stopping(step.name, trouble, "That reading does not count: let it settle, and read again.")
-        if reading is None:
+        if answer == "":
+            self._settle(step)
             return procedure.louder(procedure.with_reading(step, None))
+        reading = self._read(step, answer)
         procedure.makes_sense(step, reading)
         return procedure.with_reading(step, reading)
 
@@ -270,9 +298,19 @@ def _question(step: CalibrationStep) -> str:
     at = f"{step.name} at {step.played_dbfs:g} dBFS."
     if step.reading is None:
         return f"{at} The meter reads (A C): "
+    if procedure.loud_enough(step) and not step.read_often_enough:
+        return f"{at} That is well above the background. Read the meter once more (A C): "
     if procedure.loud_enough(step):
-        return f"{at} That is well above the background. Enter keeps it, + plays louder: "
+        return f"{at}{_spread_told(step)} That is well above the background. Enter keeps it, + plays louder: "
     return f"{at} Not {procedure.ABOVE_BACKGROUND_DB:g} dB above the background yet. Enter plays 3 dB louder: "
+
+
+def _spread_told(step: CalibrationStep) -> str:
+    spread = procedure.spread_db(step.here, step.output.transducer)
+    if spread <= MOST_SPREAD_DB:
+        return ""
+    more = "Look for other sounds, and read again; r begins anew."
+    return f" The readings spread by {spread:g} dB, and those of steady noise by {MOST_SPREAD_DB:g} at most. {more}"
 
 
 def _described(output: Output) -> str:
@@ -285,7 +323,13 @@ def told(name: str, output: Output, measured: Measured) -> str:
     new, old = measured["calibration"], output.calibration
     if isinstance(new, Calibration):
         full_scale_db = offset_db(new, Weighting.C, output.transducer)
-        lines.append(f"{name}: noise of 0 dBFS would be {full_scale_db:.1f} dB(C) at the visitor's place.")
+        more_db = max(new.counts_dba - new.read_dba, new.counts_dbc - new.read_dbc)
+        place = "loudest" if more_db else "visitor's"
+        lines.append(f"{name}: noise of 0 dBFS would be {full_scale_db:.1f} dB(C) at the {place} place.")
+        if more_db:
+            lines.append(f"It is up to {more_db:.1f} dB louder there than at the visitor's, and counts for the caps.")
+        if new.spread_db is not None:
+            lines.append(f"The {new.readings} readings spread by {new.spread_db:g} dB (standard deviation).")
         if old is not None:
             change_db = full_scale_db - offset_db(old, Weighting.C, output.transducer)
             lines.append(f"That is {change_db:+.1f} dB against the calibration of {old.on}.")

@@ -45,7 +45,7 @@ from residue.runtime.system.files import save_picture
 from residue.runtime.system.unit_files import installed_unit
 from residue.schedule import agenda
 from residue.schedule.clock_trust import EARLIEST, Witnesses, witnesses
-from residue.schedule.doubts import doubts
+from residue.schedule.doubts import doubts, out_of_time
 from residue.schedule.equipment import CommandEquipment, ProjectorEquipment
 from residue.schedule.spans import local
 
@@ -219,7 +219,9 @@ def _clock(now: datetime, asked: Witnesses) -> Iterator[Finding]:
 
 def _hours(installation: Installation, now: datetime) -> Iterator[Finding]:
     yield Finding(Severity.NOTES, "hours", agenda.at_present(installation.calendar, now), "")
-    yield from doubts(installation.hours, installation.answers, local(now, installation.hours.zone).date(), AHEAD_DAYS)
+    today = local(now, installation.hours.zone).date()
+    yield from out_of_time(installation.hours, today)
+    yield from doubts(installation.hours, installation.answers, today, AHEAD_DAYS)
 
 
 def _disk(folder: Path) -> Iterator[Finding]:

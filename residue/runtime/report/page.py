@@ -172,7 +172,16 @@ def _room(installation: Installation) -> Iterator[str]:
 def _read(known: Calibration) -> str:
     repeated = "" if known.readings is None else f", mean of {known.readings} readings"
     spread = "" if known.spread_db is None else f" that spread by {known.spread_db:g} dB"
-    return f"{known.read_dba:g} dB(A), {known.read_dbc:g} dB(C) at {known.played_dbfs:g} dBFS{repeated}{spread}"
+    loudest = (
+        "" if known.loudest_dba is None else f"; at the loudest place {known.loudest_dba:g} and {known.loudest_dbc:g}"
+    )
+    background = (
+        ""
+        if known.background_dba is None or known.background_dbc is None
+        else f"; nothing playing {known.background_dba:g} and {known.background_dbc:g}"
+    )
+    read = f"{known.read_dba:g} dB(A), {known.read_dbc:g} dB(C) at {known.played_dbfs:g} dBFS"
+    return f"{read}{repeated}{spread}{loudest}{background}"
 
 
 def _measurement(room: Room) -> str:
