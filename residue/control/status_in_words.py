@@ -19,6 +19,8 @@ COLUMNS = 80
 _LABEL = 10
 _EVENTS = 5
 """So many of the last events are shown."""
+_EVENT = 2 * COLUMNS - 4
+"""Characters of each: two lines. `residue report` shows all of it."""
 
 
 def in_words(told: Status) -> list[str]:
@@ -49,7 +51,12 @@ def _title(told: Status) -> Iterator[str]:
 
 
 def _house(told: Status) -> Iterator[str]:
-    yield from _wrapped(f"{_hours(told)} {_STATE[told['house']](told)}")
+    yield from _wrapped(house_in_words(told))
+
+
+def house_in_words(told: Status) -> str:
+    """Whether it is open and until when, and what it does."""
+    return f"{_hours(told)} {_STATE[told['house']](told)}"
 
 
 def _hours(told: Status) -> str:
@@ -97,8 +104,12 @@ def _bag(told: Status) -> Iterator[str]:
 
 def _lowered(told: Status) -> Iterator[str]:
     if told["performance"]:
-        parts = [_part(one) for one in told["lowered"]]
-        yield from _wrapped(", ".join(parts) or "by nothing", "Lowered")
+        yield from _wrapped(lowered_in_words(told), "Lowered")
+
+
+def lowered_in_words(told: Status) -> str:
+    """What lowers the piece, and by how much."""
+    return ", ".join(_part(one) for one in told["lowered"]) or "by nothing"
 
 
 def _part(lowered: Status) -> str:
@@ -165,7 +176,9 @@ def _events(told: Status) -> Iterator[str]:
     for event in told["events"][-_EVENTS:]:
         at = _moment(event["time"]).astimezone(zone)
         day = "" if at.date() == today else f"{at:%Y-%m-%d} "
-        yield from _wrapped(f"{day}{at:%H:%M:%S}  {event['kind']}: {event['text']}")
+        yield from _wrapped(
+            textwrap.shorten(f"{day}{at:%H:%M:%S} {event['kind']}: {event['text']}", _EVENT, placeholder=" …")
+        )
 
 
 def _moment(text: str) -> datetime:

@@ -197,9 +197,10 @@ def _named(raw: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     lists = {"programme.performances": programme.get("performances")}
     if isinstance(weekday := programme.get("weekday"), Mapping):
         lists |= {f"programme.weekday.{day}": names for day, names in weekday.items()}
-    if isinstance(views := raw.get("private_view"), list):
-        tables = [view if isinstance(view, Mapping) else {} for view in views]
-        lists |= {f"private_view[{n}].performances": view.get("performances") for n, view in enumerate(tables, start=1)}
+    for key in ("private_view", "exception"):
+        if isinstance(views := raw.get(key), list):
+            tables = [view if isinstance(view, Mapping) else {} for view in views]
+            lists |= {f"{key}[{n}].performances": view.get("performances") for n, view in enumerate(tables, start=1)}
     for where, names in lists.items():
         if isinstance(names, list):
             yield from ((f"{HOURS}: {where}", name) for name in names if isinstance(name, str))

@@ -15,8 +15,10 @@ import icalendar
 from residue.schedule.calendar import Calendar
 from residue.schedule.hours import Hours
 from residue.schedule.opening import EventTerms, Opening
-from residue.schedule.programme import Programme, item, next_start
-from residue.schedule.spans import WEEKDAYS, local
+from residue.schedule.programme import Programme, every_min, item, next_start
+from residue.schedule.spans import WEEKDAYS, instant, local
+from residue.schedule.tables import Leg
+from residue.schedule.tour import zone_at
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +42,8 @@ def plays(opening: Opening, programme: Programme, duration_s: Mapping[str, float
         whole = ends <= opening.closes
         if not whole and programme.at_closing == "whole":
             break
-        heard_until = ends if whole or programme.at_closing == "finish" else opening.closes
+        finishes = programme.at_closing == "finish" and not opening.then_silent
+        heard_until = ends if whole or finishes else opening.closes
         found.append(
             AgendaEntry(coming.performance, local(begins, zone), local(heard_until, zone), whole=heard_until == ends)
         )
@@ -51,7 +54,7 @@ def plays(opening: Opening, programme: Programme, duration_s: Mapping[str, float
 def data(calendar: Calendar, first: date, days: int) -> dict[str, object]:
     """JSON-ready: {time_zone, openings: [{opens, closes, why}]}, times in ISO 8601 with offset."""
     return {
-        "time_zone": calendar.zone.key,
+        "time_zone": zone_at(calendar.zone, instant(first, 0, calendar.zone)).key,
         "openings": [
             {"opens": opening.opens.isoformat(), "closes": opening.closes.isoformat(), "why": opening.why}
             for opening in calendar.openings(first, days)
@@ -135,7 +138,9 @@ def words(calendar: Calendar, first: date, days: int) -> list[str]:
 def programme_words(programme: Programme) -> list[str]:
     """[programme] in words, as the house has understood it."""
     shares = ", ".join(f"{name} {times} times as often" for name, times in programme.share.items())
-    starts = "on the full hour" if isinstance(programme.starts, str) else "at " + ", ".join(programme.starts)
+    apart = every_min(programme.starts)
+    starts = "at " + ", ".join(programme.starts) if apart is None else f"every {apart} min by the clock"
+    starts = "on the full hour" if apart == 60 else starts
     return [
         f"Plays {', '.join(programme.performances)}, {_ORDER[programme.order]}{'; ' if shares else ''}{shares}.",
         *(f"On {_DAYS[day]}: {', '.join(names)}." for day, names in programme.weekday.items()),
@@ -151,7 +156,12 @@ def clock_words(hours: Hours) -> str:
     """The time zone and `when_clock_is_unsure` in words, as the house has understood them."""
     unsure = {"closed": "closed", "open": "open", "last known": "by the time that was known last"}
     meanwhile = f"While the machine is unsure of the time: {unsure[hours.when_clock_is_unsure]}."
-    return f"Times are those of {hours.time_zone}. {meanwhile}"
+    legs = "".join(f", from {leg.first:%d %b %Y} on of {leg.time_zone}" for leg in sorted(hours.leg, key=_begins))
+    return f"Times are those of {hours.time_zone}{legs}. {meanwhile}"
+
+
+def _begins(leg: Leg) -> date:
+    return leg.first
 
 
 _OPEN = "Open: "
@@ -187,8 +197,9 @@ def _told(opening: Opening, calendar: Calendar) -> str:
     nights = (closes.date() - opens.date()).days
     end = closing_time(opening, calendar.zone)
     end += f" on {closes:%a}" if nights and end != _MIDNIGHT else ""
+    silence = ", then silence" if opening.then_silent else ""
     change = "; the clock changes" if opens.utcoffset() != closes.utcoffset() else ""
-    return f"{opens:%H:%M} to {end}  ({_length(closes - opens)}{change})  {opening.why}{_terms(opening.terms)}"
+    return f"{opens:%H:%M} to {end}  ({_length(closes - opens)}{change})  {opening.why}{_terms(opening.terms)}{silence}"
 
 
 def closing_time(opening: Opening, zone: ZoneInfo) -> str:

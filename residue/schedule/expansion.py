@@ -25,6 +25,7 @@ from residue.schedule.calendar_file import MOST_BYTES, CalendarFile, Said, Taken
 from residue.schedule.opening import EventTerms
 from residue.schedule.spans import instant, local
 from residue.schedule.tables import ALWAYS_KNOWN, EventWords
+from residue.schedule.tour import zone_called
 from residue.small_files import read_small
 
 FILE_NAME = "hours-expanded.json"
@@ -207,7 +208,7 @@ def main() -> None:
 def _worked_out(question: _Question) -> Expansion:
     from residue.schedule.events import read
 
-    path, zone = Path(question.path), ZoneInfo(question.zone)
+    path, zone = Path(question.path), zone_called(question.zone)
     found = read(path, zone, question.known, question.words)
     first, beyond = dt.date(question.year, 1, 1), dt.date(question.year + _CHUNK_YEARS, 1, 1)
     try:

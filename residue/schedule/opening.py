@@ -34,6 +34,8 @@ class Opening:
     closes: datetime
     why: str
     terms: EventTerms = EVERYDAY
+    then_silent: bool = False
+    """Whether the house must be silent from `closes` on, whatever the programme says of closing time."""
 
 
 def settled(openings: Iterable[Opening], zone: ZoneInfo) -> list[Opening]:
@@ -76,6 +78,14 @@ def without(openings: Iterable[Opening], taken: Iterable[Opening]) -> list[Openi
     return left
 
 
+def silenced(openings: Iterable[Opening], silences: list[Opening]) -> list[Opening]:
+    """The openings less the silences within them."""
+    return [
+        replace(piece, then_silent=any(one.opens <= piece.closes < one.closes for one in silences))
+        for piece in without(openings, silences)
+    ]
+
+
 def _in(zone: ZoneInfo, openings: Iterable[Opening]) -> Iterator[Opening]:
     for one in openings:
         if one.closes > one.opens:
@@ -87,7 +97,7 @@ def _less(opening: Opening, away: Opening) -> Iterator[Opening]:
         yield opening
         return
     if opening.opens < away.opens:
-        yield replace(opening, closes=away.opens)
+        yield replace(opening, closes=away.opens, then_silent=False)
     if away.closes < opening.closes:
         yield replace(opening, opens=away.closes)
 
@@ -98,7 +108,8 @@ def _joined(ordered: list[Opening]) -> list[Opening]:
         before = joined[-1] if joined else None
         if before is not None and opening.opens <= before.closes and opening.terms == before.terms:
             why = "; ".join(dict.fromkeys([*before.why.split("; "), *opening.why.split("; ")]))
-            joined[-1] = replace(before, closes=max(before.closes, opening.closes), why=why)
+            later = max(before, opening, key=lambda one: one.closes)
+            joined[-1] = replace(before, closes=later.closes, why=why, then_silent=later.then_silent)
         else:
             joined.append(opening)
     return joined
@@ -140,5 +151,5 @@ def _by_days(run: Opening, zone: ZoneInfo) -> Iterator[Opening]:
         if run.closes <= midnight:
             yield replace(run, opens=opens)
             return
-        yield replace(run, opens=opens, closes=midnight)
+        yield replace(run, opens=opens, closes=midnight, then_silent=False)
         opens = midnight

@@ -6,6 +6,7 @@ All of it follows from the opening's date and the number of the item alone, so t
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -23,6 +24,10 @@ from residue.schedule.spans import WEEKDAYS, day_time, instant
 
 Names = Annotated[tuple[str, ...], Meta(min_length=1)]
 
+_DAY_MIN = 24 * 60
+_EVERY = re.compile(r"every (\d{1,4}) min|(\d{1,2}) an hour")
+_INTO_A_DAY = [minutes for minutes in range(1, _DAY_MIN + 1) if _DAY_MIN % minutes == 0]
+_INTO_A_DAY_TOLD = f"{', '.join(map(str, _INTO_A_DAY[:-1]))} or {_INTO_A_DAY[-1]}"
 _SHUFFLES = 24
 """Our choice: with five performances all that there are; times the places to begin at, more than a season has days."""
 
@@ -42,8 +47,9 @@ class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     """Silence between two performances."""
     first_silence_s: Annotated[float, Meta(ge=0, le=86_400)] = 0.0
     """Silence from the opening to the first performance."""
-    starts: Literal["any time", "full hour"] | tuple[str, ...] = "any time"
-    """When a performance may begin; also a list of times such as ["11:00", "15:30"]."""
+    starts: str | tuple[str, ...] = "any time"
+    """When a performance may begin: "any time", "full hour", "every 30 min", "2 an hour"; or times, such as
+    ["11:00", "15:30"]."""
     at_closing: Literal["fade", "finish", "whole"] = "fade"
     """The last performance fades out before closing, or runs on past it, or is not begun when it would not end."""
     after_interruption: Literal["resume", "restart", "next"] = "resume"
@@ -62,7 +68,10 @@ class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
             yield f"'{name}' has a share but is not in the programme. Add it to performances."
         if self.starts == ():
             yield "The list of starts is empty. Name a time such as 15:30, or leave it out."
-        for text in self.starts if isinstance(self.starts, tuple) else ():
+        if isinstance(self.starts, str):
+            yield from _starts_fault(self.starts)
+            return
+        for text in self.starts:
             try:
                 day_time(text)
             except ValueError as error:
@@ -141,9 +150,32 @@ def next_start(programme: Programme, opening: Opening, earliest: datetime, zone:
     return next((moment for moment in moments if moment >= earliest), opening.closes)
 
 
+def every_min(starts: str | tuple[str, ...]) -> int | None:
+    """The minutes from one possible start to the next, counted from midnight; None where starts do not say it so."""
+    if starts == "full hour":
+        return 60
+    written = _EVERY.fullmatch(starts) if isinstance(starts, str) else None
+    if written is None:
+        return None
+    apart, times = written.groups()
+    exact = int(apart) if apart else 60 / int(times) if int(times) else 0
+    return int(exact) if exact in _INTO_A_DAY else None
+
+
+def _starts_fault(starts: str) -> Iterator[str]:
+    if starts == "any time" or every_min(starts) is not None:
+        return
+    if _EVERY.fullmatch(starts):
+        yield f"Starts '{starts}' do not divide a day into equal parts. Write every {_INTO_A_DAY_TOLD} min."
+    else:
+        mend = "Write any time, full hour, every 30 min, 2 an hour, or a list of times."
+        yield f"'{starts}' does not say when a performance may begin. {mend}"
+
+
 def _start_minutes(programme: Programme) -> Sequence[int]:
     """The minutes of a day at which performances may begin, where the programme names them."""
-    return range(0, 24 * 60, 60) if programme.starts == "full hour" else sorted(map(day_time, programme.starts))
+    apart = every_min(programme.starts)
+    return sorted(map(day_time, programme.starts)) if apart is None else range(0, _DAY_MIN, apart)
 
 
 @lru_cache(maxsize=256)

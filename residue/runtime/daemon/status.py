@@ -22,6 +22,7 @@ from residue.runtime.journal.tallies import sound_level
 from residue.runtime.planning.planning import Advance, Outcome
 from residue.schedule.opening import Opening
 from residue.schedule.spans import local
+from residue.schedule.tour import zone_at
 
 _HARDLY_DB = 0.05
 """Gains nearer to 0 dB are not shown."""
@@ -81,7 +82,7 @@ def status(known: Known) -> dict[str, Any]:
         ],
         "piece": known.piece,
         "place": known.place,
-        "time_zone": known.zone.key,
+        "time_zone": zone_at(known.zone, known.now).key,
         "now": _time(known.now, known.zone),
         "opens": _time(known.next_change, known.zone) if known.opening is None else None,
         "closes": _time(known.opening.closes, known.zone) if known.opening else None,

@@ -37,6 +37,7 @@ from residue.runtime.house.house_state import (
     waits,
 )
 from residue.runtime.house.requests import noted
+from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme, pool
 from residue.schedule.spans import local
 
@@ -76,8 +77,13 @@ def _state(house: House, world: World, programme: Programme) -> State:
 def _runs_on(house: House, world: World, programme: Programme) -> bool:
     """Closing time came while a performance played that may run on; a step of the clock is no closing time."""
     plays = house.under_way and world.engine.turn == house.turn  # and is not only being wound forward
-    may = programme.at_closing == "finish" and plays and house.held_by is None
+    may = _finishes(house.opening, programme) and plays and house.held_by is None
     return may and world.monotonic_s >= house.closes_s - BEFORE_CLOSING_S
+
+
+def _finishes(opening: Opening | None, programme: Programme) -> bool:
+    """Whether a performance may run on past the end of an opening: not into a silence that somebody asked for."""
+    return programme.at_closing == "finish" and not (opening is not None and opening.then_silent)
 
 
 def _too_late(house: House, world: World, programme: Programme) -> bool:
@@ -121,7 +127,7 @@ def _playing(house: House, world: World, programme: Programme) -> Transition:
     if world.engine.turn != house.turn:
         return house, (_start(house, programme),)
     actions: tuple[Action, ...] = _readying(house.index + 1, house, world, programme)
-    if programme.at_closing != "finish" and left_s(world) <= FADE_S:
+    if not _finishes(world.opening, programme) and left_s(world) <= FADE_S:
         actions = (*actions, *_hush(world))
     return house, actions
 
