@@ -29,6 +29,7 @@ ORDER = (
     ("control",),
     ("watchdog",),
     ("notices",),
+    ("page",),
     ("live",),
     ("installation",),
     ("runtime",),

@@ -51,7 +51,12 @@ def _title(told: Status) -> Iterator[str]:
 
 
 def _house(told: Status) -> Iterator[str]:
-    yield from _wrapped(f"{_hours(told)} {_STATE[told['house']](told)}")
+    yield from _wrapped(house_in_words(told))
+
+
+def house_in_words(told: Status) -> str:
+    """Whether it is open and until when, and what it does."""
+    return f"{_hours(told)} {_STATE[told['house']](told)}"
 
 
 def _hours(told: Status) -> str:
@@ -99,8 +104,12 @@ def _bag(told: Status) -> Iterator[str]:
 
 def _lowered(told: Status) -> Iterator[str]:
     if told["performance"]:
-        parts = [_part(one) for one in told["lowered"]]
-        yield from _wrapped(", ".join(parts) or "by nothing", "Lowered")
+        yield from _wrapped(lowered_in_words(told), "Lowered")
+
+
+def lowered_in_words(told: Status) -> str:
+    """What lowers the piece, and by how much."""
+    return ", ".join(_part(one) for one in told["lowered"]) or "by nothing"
 
 
 def _part(lowered: Status) -> str:

@@ -11,6 +11,7 @@ from residue.loudness.caps.caps import PLACE, Cap, CapEntry, expand
 from residue.loudness.outputs.measurement import MeasuredWith, margin_db
 from residue.loudness.outputs.outputs import Output
 from residue.notices.settings import AnyNotice
+from residue.page.settings import PageSettings
 from residue.schedule.equipment import AnyEquipment
 
 
@@ -33,6 +34,8 @@ class Room(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """Who may ask and command the house over the network, and where the feed goes."""
     equipment: list[AnyEquipment] = []
     """Equipment that is switched on before the opening, in this order, and off after closing, in the opposite order."""
+    page: PageSettings | None = None
+    """A web page of the house for a phone; there is none if the table is left out."""
     notice: list[AnyNotice] = []
     """Who is told of faults, of recoveries, and once a day how the day was."""
 

@@ -81,6 +81,9 @@ def needs_of(room: Room, sensors: Sensors | None) -> tuple[UnitNeed, ...]:
     """Everything that room.toml, and sensors.toml where there is one, ask of the unit; each with its key."""
     needs = [*_listened_to(room.control, f"{ROOM}: control")]
     needs += _addresses((f"{ROOM}: control.feed[{n}].host", one.host) for n, one in enumerate(room.control.feed, 1))
+    if room.page is not None:
+        seen = Listening(listen=room.page.listen, port=room.page.port, allow=room.control.allow)
+        needs += _listened_to(seen, f"{ROOM}: page, control")
     if sensors is not None:
         needs += _listened_to(sensors.osc, f"{SENSORS}: osc")
     for number, one in enumerate(room.equipment, start=1):

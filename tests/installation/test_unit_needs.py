@@ -20,6 +20,7 @@ from residue.live.sensors import Messages, Sensor, Sensors
 from residue.loudness.caps.caps import CapEntry
 from residue.loudness.outputs.outputs import Output
 from residue.notices.settings import AnyNotice, CommandNotice, MailNotice, WebhookNotice
+from residue.page.settings import PageSettings
 from residue.schedule.equipment import (
     AnyEquipment,
     CommandEquipment,
@@ -129,6 +130,14 @@ def test_whom_a_notice_reaches_is_needed_and_its_secret_is_handed_on() -> None:
     }
     lines = drop_in(needs).splitlines()
     assert {f"LoadCredential=mail-password:{PASSWORD}", "SetCredential=mail-password:missing"} <= set(lines)
+
+
+@pytest.mark.parametrize(
+    ("listen", "needed"), [("127.0.0.1", []), ("192.0.2.5", ["192.0.2.5", "192.0.2.0/24"]), ("::", ["192.0.2.0/24"])]
+)
+def test_a_page_is_reached_from_the_networks_that_control_allows(listen: str, needed: list[str]) -> None:
+    control = ControlSettings(allow=("192.0.2.0/24",))
+    assert allowed(msgspec.structs.replace(room(control=control), page=PageSettings(listen=listen))) == needed
 
 
 @pytest.mark.parametrize(

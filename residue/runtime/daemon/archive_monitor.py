@@ -19,7 +19,7 @@ from residue.runtime.planning.planning import sources
 from residue.runtime.system.child_process import ChildProcess, ProcessStarter
 from residue.runtime.system.clock import Clock
 from residue.runtime.system.files import replace_file
-from residue.schedule.spans import local
+from residue.schedule.spans import instant, local
 
 logger = logging.getLogger(__name__)
 
@@ -66,6 +66,14 @@ class ArchiveMonitor:
     def alarms(self) -> list[str]:
         """Performances that may not be shown, and files that are damaged on the disk."""
         return [*self._of_permission, *self._of_disk]
+
+    @property
+    def reread_age_s(self) -> float | None:
+        """Since the last night began whose reading has ended; None where there is no such night."""
+        if self._last is None:
+            return None
+        zone = self._in_force().calendar.zone
+        return (self._clock.now() - (instant(self._last, 0, zone) + NIGHT)).total_seconds()
 
     async def keep(self) -> None:
         """Checks again and again, for ever."""

@@ -26,6 +26,7 @@ from residue.runtime.daemon.archive_monitor import NIGHT, ArchiveMonitor
 from residue.runtime.daemon.assembly import Places, show_of
 from residue.runtime.daemon.chronicle import Chronicle
 from residue.runtime.daemon.notices import Notices
+from residue.runtime.daemon.page import PageKeeper
 from residue.runtime.daemon.status import Known, faults, line, status
 from residue.runtime.daemon.watching import Watching
 from residue.runtime.engine.engine import SWITCH_S
@@ -118,6 +119,16 @@ class _Daemon:
         self._notices = Notices(self._in_force, state, state / FILE_NAME, clock, happened)
         asked = handlers(self._asked, self._status, swap=self._swaps.asked, tone=self._tone)
         self._surface = Surface(installation.room.control, asked, clock.monotonic_s, partial(happened, "refused"))
+        self._page = PageKeeper(
+            self._in_force,
+            state=state,
+            log=state / FILE_NAME,
+            clock=clock,
+            status=self._status,
+            handlers=asked,
+            reread_age_s=lambda: self._archive.reread_age_s,
+            happened=happened,
+        )
         self._watching = Watching(self._show, state, self._chronicle, self._surface, self._restart)
         self._triggers = Triggers(self._all_triggers(self._show), clock.now)
         self._ending = False
@@ -176,6 +187,7 @@ class _Daemon:
             self._keep_switching(),
             self._swaps.keep(),
             self._archive.keep(),
+            self._page.keep(),
         ]
 
     def _begin(self) -> None:

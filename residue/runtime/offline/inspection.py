@@ -12,6 +12,7 @@ from pathlib import Path
 from residue.archive.bag import payload_digest
 from residue.archive.fixity import verify
 from residue.archive.permission import check_permission
+from residue.checking import ip_address
 from residue.installation.load import ROOM, Installation, load, read_sensors
 from residue.installation.room import Room
 from residue.live.sensors import FILE_NAME as SENSORS_FILE
@@ -76,7 +77,7 @@ def inspect(
     findings += _secrets(installation)
     findings += [*unit_findings(installation, installed_unit()), *device_findings(installation.room)]
     findings += notice_findings(installation.room)
-    findings += _feed(installation)
+    findings += [*_feed(installation), *_page(installation.room)]
     findings += _output(installation, device or installation.room.device)
     findings += _disk(cache)
     day = local(clock.now(), installation.calendar.zone).date()
@@ -138,6 +139,16 @@ def _feed(installation: Installation) -> Iterator[Finding]:
     elif targets and not feeds:
         what = "The piece has no node of kind feed, so nothing is sent to these machines."
         yield Finding(Severity.WARNS, f"{ROOM}: control.feed", what, "Take them out, or ask the artist for a feed.")
+
+
+def _page(room: Room) -> Iterator[Finding]:
+    """A finding where the page listens to a network, and nobody in it is answered."""
+    if room.page is None or ip_address(room.page.listen).is_loopback:
+        return
+    if all(network.is_loopback for network in room.control.networks):
+        what = f"The page listens at {room.page.listen}, and [control] allows this machine alone to be answered."
+        mend = 'Write allow = ["192.0.2.0/24", "127.0.0.1/32"] under [control], with the network of the phones.'
+        yield Finding(Severity.WARNS, f"{ROOM}: page", what, mend)
 
 
 def _sensors(installation: Installation) -> Iterator[Finding]:

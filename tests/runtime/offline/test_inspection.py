@@ -227,3 +227,15 @@ def test_each_limit_is_told_with_its_margin(tmp_path: Path) -> None:
         file.write("\n[measurement]\nmeter_class = 2\n")
     [told] = [one for one in inspect(installation, "silent", tmp_path / "cache", June()) if one.where == "margin"]
     assert "87 dB(A) (90 less a margin of 3)" in told.what
+
+
+@pytest.mark.parametrize(
+    ("listen", "allow", "warnings"),
+    [("127.0.0.1", "127.0.0.1/32", 0), ("0.0.0.0", "127.0.0.1/32", 1), ("0.0.0.0", "192.0.2.0/24", 0)],
+)
+def test_a_page_that_would_answer_nobody_is_warned_of(tmp_path: Path, listen: str, allow: str, warnings: int) -> None:
+    installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
+    with (installation / "room.toml").open("a", encoding="utf-8") as room:
+        room.write(f'allow = ["{allow}"]\n[page]\nlisten = "{listen}"\n')
+    found = inspect(installation, "silent", tmp_path / "cache", June())
+    assert [one.severity for one in found if one.where == "room.toml: page"] == [Severity.WARNS] * warnings
