@@ -243,7 +243,7 @@ class Engine:
         return True
 
     def stop(self, fade_s: float, wait_s: float) -> bool:
-        """Fades out, waits until the last sound is heard, and ends; False if it takes longer than `wait_s` or is cut."""
+        """Fades out, waits until the last sound is heard, and ends; False if that takes over `wait_s`, or is cut."""
         self._orders.put(partial(self._stop, fade_s))
         self._thread.join(wait_s)
         return self._ended
