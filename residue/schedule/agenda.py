@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from hashlib import sha256
+from itertools import zip_longest
 from zoneinfo import ZoneInfo
 
 import icalendar
@@ -52,11 +53,20 @@ def plays(opening: Opening, programme: Programme, duration_s: Mapping[str, float
 
 
 def data(calendar: Calendar, first: date, days: int) -> dict[str, object]:
-    """JSON-ready: {time_zone, openings: [{opens, closes, why}]}, times in ISO 8601 with offset."""
+    """JSON-ready: {time_zone, openings: [{opens, closes, why, trim_db, performances}]}, times in ISO 8601 with offset.
+
+    performances: those in place of the programme's; empty for these.
+    """
     return {
         "time_zone": zone_at(calendar.zone, instant(first, 0, calendar.zone)).key,
         "openings": [
-            {"opens": opening.opens.isoformat(), "closes": opening.closes.isoformat(), "why": opening.why}
+            {
+                "opens": opening.opens.isoformat(),
+                "closes": opening.closes.isoformat(),
+                "why": opening.why,
+                "trim_db": opening.terms.trim_db,
+                "performances": opening.terms.performances,
+            }
             for opening in calendar.openings(first, days)
         ],
     }
@@ -85,21 +95,35 @@ def ics(
     whole.add("version", "2.0")
     whole.add("prodid", "-//residue//agenda//EN")
     number: Counter[date] = Counter()
-    for opening in calendar.openings(first, days):
+    openings = calendar.openings(first, days)
+    for opening, following in zip_longest(openings, openings[1:]):
         day = opening.opens.date()
         number[day] += 1
-        event = icalendar.Event()
-        event.add("uid", f"{day:%Y%m%d}-{number[day]}-{sha256(house.encode()).hexdigest()[:16]}@residue")
-        event.add("dtstamp", written.astimezone(UTC))
-        event.add("sequence", int(written.timestamp()) // 60)  # RFC 5545, 3.8.7.4: the later revision has the greater
-        event.add("dtstart", opening.opens.astimezone(UTC))
-        event.add("dtend", opening.closes.astimezone(UTC))
+        name = f"{day:%Y%m%d}-{number[day]}", f"{sha256(house.encode()).hexdigest()[:16]}@residue"
+        event = _event("-".join(name), written=written, begins=opening.opens, ends=opening.closes)
         event.add("summary", opening.why if opening.why.startswith(_OPEN) else f"{_OPEN}{opening.why}")
         event.add("categories", ["open"])  # whatever the reason says
         lines = [*_terms_written(opening.terms), *map(_play, plays(opening, programme, duration_s, calendar.zone))]
         event.add("description", "\n".join(lines))
         whole.add_component(event)
+        if opening.then_silent:
+            until = opening.closes + _SILENCE_AT_MOST
+            ends = until if following is None else min(until, following.opens)
+            silence = _event("-silent-".join(name), written=written, begins=opening.closes, ends=ends)
+            silence.add("summary", "Silence")
+            silence.add("categories", ["closed"])
+            whole.add_component(silence)
     return bytes(whole.to_ical())
+
+
+def _event(uid: str, *, written: datetime, begins: datetime, ends: datetime) -> icalendar.Event:
+    event = icalendar.Event()
+    event.add("uid", uid)
+    event.add("dtstamp", written.astimezone(UTC))
+    event.add("sequence", int(written.timestamp()) // 60)  # RFC 5545, 3.8.7.4: the later revision has the greater
+    event.add("dtstart", begins.astimezone(UTC))
+    event.add("dtend", ends.astimezone(UTC))
+    return event
 
 
 def _terms_written(terms: EventTerms) -> Iterator[str]:
@@ -165,6 +189,8 @@ def _begins(leg: Leg) -> date:
 
 
 _OPEN = "Open: "
+_SILENCE_AT_MOST = timedelta(hours=1)
+"""A silence that no opening follows is written as long as this; only its beginning matters."""
 _DAYS = {
     day: f"{name}s"
     for day, name in zip(

@@ -9,7 +9,7 @@ from enum import StrEnum
 from hashlib import sha256
 
 from residue.problems import Finding
-from residue.schedule.opening import EventTerms, Opening, without
+from residue.schedule.opening import EventTerms, Opening, silenced
 
 MOST_BYTES = 4_000_000
 """Our own bound: a larger file is not a house's hours."""
@@ -67,10 +67,10 @@ class CalendarFile:
     record: bytes | None = None
 
     def everyday(self, first: dt.date, days: int) -> list[Opening]:
-        """Open hours less closed hours."""
+        """Open hours less closed hours, in which the house is silent."""
         said = self.said(first, days)
         closed = [one.piece for one in said if one.meaning is Meaning.CLOSED]
-        return without((one.piece for one in said if one.meaning is Meaning.OPEN), closed)
+        return silenced((one.piece for one in said if one.meaning is Meaning.OPEN), closed)
 
     def private_views(self, first: dt.date, days: int) -> list[Opening]:
         """The private views, beside the ordinary openings."""

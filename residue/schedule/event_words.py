@@ -90,7 +90,7 @@ def wording(event: icalendar.Event, known: Collection[str] | None = None) -> Wor
     return _wording(written, None if known is None else tuple(known))
 
 
-@lru_cache(maxsize=256)  # a repeated event is asked for each of its days
+@lru_cache(maxsize=8192)  # a repeated event is asked for each of its days
 def _wording(written: str, known: tuple[str, ...] | None) -> Wording:
     text = unicodedata.normalize("NFKC", html.unescape(_MARKUP.sub("\n", written)))
     text = "\n".join(" ".join(line.split()) for line in text.splitlines() if line.strip())
@@ -147,12 +147,17 @@ def _unlike(event: icalendar.Event, meant: Meaning, words: Words) -> Iterator[tu
     if _said(event, words) is None:
         known = [word for word in words[Meaning.CLOSED] if len(word) >= _LEAST_LETTERS and word.isalpha()]
         for word in re.findall(r"\w+", _plain(str(event.get("SUMMARY", "")))):
-            near = difflib.get_close_matches(word, known, n=1, cutoff=_NEAR_CLOSED)
-            if near and len(word) >= _LEAST_LETTERS:
-                mend = f"Write {near[0]} or open in its title, or set the word under [calendar] in hours.toml."
-                yield f'may mean closed: "{word}" is nearly "{near[0]}".', mend
+            if (near := _near_closed(word, tuple(known))) is not None:
+                mend = f"Write {near} or open in its title, or set the word under [calendar] in hours.toml."
+                yield f'may mean closed: "{word}" is nearly "{near}".', mend
     elif meant is not Meaning.NOTE and len(set(times(event))) == 1:
         yield "has no end.", "Give it one: a house that opens must know when to close."
+
+
+@lru_cache(maxsize=8192)
+def _near_closed(word: str, known: tuple[str, ...]) -> str | None:
+    near = difflib.get_close_matches(word, known, n=1, cutoff=_NEAR_CLOSED) if len(word) >= _LEAST_LETTERS else []
+    return next(iter(near), None)
 
 
 def _said(event: icalendar.Event, words: Words) -> Meaning | None:
@@ -161,14 +166,19 @@ def _said(event: icalendar.Event, words: Words) -> Meaning | None:
         if any(name in those for name in categories):
             return meant
     summary = _plain(str(event.get("SUMMARY", "")))
-    return next((meant for meant, those in words.items() if any(_stands(word, summary) for word in those)), None)
+    return next((meant for meant, those in words.items() if _any_of(those).search(summary)), None)
 
 
-def _stands(word: str, text: str) -> bool:
-    """Whether a word stands in a text; by itself, where its script parts words by spaces and has capital letters."""
+@lru_cache(maxsize=16)
+def _any_of(words: tuple[str, ...]) -> re.Pattern[str]:
+    return re.compile("|".join(map(_by_itself, words)))
+
+
+def _by_itself(word: str) -> str:
+    """A pattern for a word; by itself, where its script parts words by spaces and has capital letters."""
     before = r"(?<!\w)" if _bounded(word[0]) else ""
     after = r"(?!\w)" if _bounded(word[-1]) else ""
-    return re.search(before + re.escape(word) + after, text) is not None
+    return before + re.escape(word) + after
 
 
 def _bounded(letter: str) -> bool:

@@ -64,7 +64,7 @@ def by_its_days(opening: Opening, zone: ZoneInfo) -> Iterator[Opening]:
     day = opens.date() + timedelta(days=1)
     if closes > instant(day, 12 * 60, zone):
         while (midnight := instant(day, 0, zone)) < closes:
-            yield replace(opening, opens=opens, closes=midnight)
+            yield replace(opening, opens=opens, closes=midnight, then_silent=False)
             opens = midnight
             day += timedelta(days=1)
     yield replace(opening, opens=opens, closes=closes)
@@ -81,7 +81,7 @@ def without(openings: Iterable[Opening], taken: Iterable[Opening]) -> list[Openi
 def silenced(openings: Iterable[Opening], silences: list[Opening]) -> list[Opening]:
     """The openings less the silences within them."""
     return [
-        replace(piece, then_silent=any(one.opens <= piece.closes < one.closes for one in silences))
+        replace(piece, then_silent=piece.then_silent or any(one.opens <= piece.closes < one.closes for one in silences))
         for piece in without(openings, silences)
     ]
 

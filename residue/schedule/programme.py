@@ -9,7 +9,7 @@ import hashlib
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from functools import lru_cache, partial
 from itertools import pairwise, permutations
 from math import factorial
@@ -20,7 +20,7 @@ import msgspec
 from msgspec import Meta
 
 from residue.schedule.opening import Opening
-from residue.schedule.spans import WEEKDAYS, day_time, instant
+from residue.schedule.spans import WEEKDAYS, again, day_time, instant
 
 Names = Annotated[tuple[str, ...], Meta(min_length=1)]
 
@@ -144,10 +144,20 @@ def next_start(programme: Programme, opening: Opening, earliest: datetime, zone:
         return None
     minutes = _start_minutes(programme)
     days = (opening.closes.date() - opening.opens.date()).days + 1
-    moments = (
-        instant(opening.opens.date() + timedelta(days=day), minute, zone) for day in range(days) for minute in minutes
-    )
+    both = isinstance(programme.starts, str)
+    dates = (opening.opens.date() + timedelta(days=day) for day in range(days))
+    moments = (moment for day in dates for moment in _moments(day, minutes, zone, both=both))
     return next((moment for moment in moments if moment >= earliest), opening.closes)
+
+
+def _moments(day: date, minutes: Sequence[int], zone: ZoneInfo, *, both: bool) -> Iterator[datetime]:
+    """The minutes of a day as instants, in order. both: a time that comes twice is meant twice."""
+    moments = (instant(day, minute, zone) for minute in minutes)
+    changes = instant(day, 0, zone).utcoffset() != instant(day, _DAY_MIN, zone).utcoffset()
+    if not (both and changes):
+        return moments
+    seconds = (again(day, minute, zone) for minute in minutes)
+    return iter(sorted([*moments, *(second for second in seconds if second is not None)]))
 
 
 def every_min(starts: str | tuple[str, ...]) -> int | None:

@@ -40,11 +40,13 @@ def test_the_coming_days_are_told_in_words() -> None:
 
 
 def test_programs_read_times_with_their_offset() -> None:
+    plain = {"trim_db": 0.0, "performances": ()}
     assert agenda.data(calendar(HOURS), date(2026, 3, 27), 2) == {
         "time_zone": "Europe/Berlin",
         "openings": [
-            {"opens": "2026-03-27T18:00:00+01:00", "closes": "2026-03-27T20:00:00+01:00", "why": "late shift"},
-            {"opens": "2026-03-28T22:00:00+01:00", "closes": "2026-03-29T04:00:00+02:00", "why": "weekly hours"},
+            {"opens": "2026-03-27T18:00:00+01:00", "closes": "2026-03-27T20:00:00+01:00", "why": "late shift"} | plain,
+            {"opens": "2026-03-28T22:00:00+01:00", "closes": "2026-03-29T04:00:00+02:00", "why": "weekly hours"}
+            | plain,
         ],
     }
 
@@ -148,6 +150,13 @@ TERMS = st.fixed_dictionaries(
     {"trim_db": st.one_of(st.just(0.0), st.floats(-40, 0).filter(lambda trim_db: trim_db < 0))},
     optional={"performances": st.lists(st.sampled_from(sorted(DURATION_S)), min_size=1, max_size=2)},
 )
+EXCEPTIONS: list[dict[str, object]] = [
+    {"weekday": "sun", "trim_db": -9, "silent": ["00:30-04:00", "12:00-12:30"]},
+    {"weekday": ["mon", "thu"], "performances": ["second-batch"], "open": ["20:00-06:00"]},
+    {"weekday": "first tue", "open": []},
+    {"every_year": "03-24 to 10-21", "silent": ["22:00-03:00"]},
+    {"date": "2026-03-28", "until": "2026-03-30", "open": ["00:00-24:00"]},
+]
 WHYS = st.sampled_from(
     ["private view", "closed elsewhere", "Preview", "a talk; later, bread", "Vernissage: wine", "Geschlosen"]
 )
@@ -158,6 +167,7 @@ WHYS = st.sampled_from(
     st.sampled_from(FIRST_DAYS),
     st.dictionaries(st.sampled_from(("mon", "tue", "wed", "thu", "fri", "sat", "sun")), day_spans()),
     st.lists(st.tuples(st.integers(0, 13), day_spans().filter(bool), TERMS, WHYS), max_size=4),
+    st.lists(st.sampled_from(EXCEPTIONS), max_size=3, unique_by=str),
 )
 def test_any_exported_calendar_read_back_gives_the_same_hours_trims_and_performances(
     tmp_path_factory: pytest.TempPathFactory,
@@ -165,10 +175,11 @@ def test_any_exported_calendar_read_back_gives_the_same_hours_trims_and_performa
     first: date,
     weekly: dict[str, list[str]],
     views: list[tuple[int, list[str], dict[str, object], str]],
+    exceptions: list[dict[str, object]],
 ) -> None:
     tables = [{"date": first + timedelta(days=n), "open": open_, "why": why} | on for n, open_, on, why in views]
     raw = {"time_zone": zone, "programme": {"performances": ["first-batch"]}}
-    asked = calendar(msgspec.convert(raw | {"weekly": weekly, "private_view": tables}, Hours))
+    asked = calendar(msgspec.convert(raw | {"weekly": weekly, "private_view": tables, "exception": exceptions}, Hours))
     exported = agenda.ics(asked, first, 14, HOURS.programme, DURATION_S, datetime(2026, 3, 1, tzinfo=UTC))
     path = tmp_path_factory.mktemp("agenda") / "hours.ics"
     path.write_bytes(exported)
@@ -176,8 +187,8 @@ def test_any_exported_calendar_read_back_gives_the_same_hours_trims_and_performa
     found = events.read(path, bare.zone, DURATION_S)
     read_back = calendar(bare, found.everyday, found.private_views)
 
-    def told(answers: Calendar) -> list[tuple[datetime, datetime, EventTerms]]:
-        return [(one.opens, one.closes, one.terms) for one in answers.openings(first, 14)]
+    def told(answers: Calendar) -> list[tuple[datetime, datetime, EventTerms, bool]]:
+        return [(one.opens, one.closes, one.terms, one.then_silent) for one in answers.openings(first, 14)]
 
     assert told(read_back) == told(asked)
 

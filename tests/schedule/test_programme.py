@@ -137,6 +137,28 @@ def test_performances_begin_at_times_of_the_place(
     assert (found and found.isoformat(timespec="minutes")) == expected
 
 
+def test_starts_by_the_clock_go_on_in_the_hour_that_comes_twice() -> None:
+    """In the night in which Europe/Berlin goes from 03:00 to 02:00 (IANA database); in a list the first counts."""
+    night = Opening(
+        datetime.fromisoformat("2026-10-25T01:00+02:00"), datetime.fromisoformat("2026-10-25T04:00+01:00"), "drawn"
+    )
+
+    def begun(starts: object) -> list[str]:
+        programme = msgspec.convert({"performances": ["a"], "starts": starts}, Programme)
+        found, earliest = [], night.opens
+        while (start := next_start(programme, night, earliest, ZoneInfo("Europe/Berlin"))) not in (None, night.closes):
+            assert start is not None
+            found.append(f"{start:%H:%M%z}"[:8])
+            earliest = start + timedelta(minutes=10)
+        return found
+
+    assert begun("every 30 min") == [
+        *("01:00+02", "01:30+02", "02:00+02", "02:30+02", "02:00+01", "02:30+01", "03:00+01", "03:30+01")
+    ]
+    assert begun("full hour") == ["01:00+02", "02:00+02", "02:00+01", "03:00+01"]
+    assert begun(["02:30", "03:30"]) == ["02:30+02", "03:30+01"]
+
+
 def test_what_comes_is_told_once_each_from_any_place_of_the_programme_on() -> None:
     programme = Programme(performances=("a", "b", "c"), share={"a": 2})
     played = names(programme, on("2026-03-03"), 8)

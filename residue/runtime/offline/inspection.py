@@ -102,8 +102,8 @@ def _output(installation: Installation, device: str) -> Iterator[Finding]:
 def _room(room: Room, today: date) -> Iterator[Finding]:
     """Findings on values in room.toml that no room can have, and on the margin."""
     for name, output in room.output.items():
-        for key, measured in (("calibration", output.calibration), ("vibration", output.vibration)):
-            if measured is not None and measured.on > today:
+        for key, measured in output.calibrations.items():
+            if measured.on > today:
                 where, what = f"{ROOM}: output.{name}.{key}.on", f"{measured.on} is in the future."
                 yield Finding(Severity.WARNS, where, what, "Write the day on which it was measured.")
     yield from measurement_notes(room.measurement, room.output)

@@ -156,6 +156,8 @@ def _room(installation: Installation) -> Iterator[str]:
     for name, output in sounding_outputs(installation).items():
         known, felt = output.calibration, output.vibration
         read = _read(known) if known else "none"
+        if (low := output.low_band) is not None:
+            read += f"; {low.low_hz:g} to 40 Hz {low.read_db:g} dB({low.weighting}) at {low.played_dbfs:g} dBFS"
         shaken = f"{felt.read_aw_m_per_s2:g} m/s² at {felt.played_dbfs:g} dBFS, {felt.on:%d %b %Y}" if felt else "none"
         day = f"{known.on:%d %B %Y}" if known else "–"
         rows.append([escape(name), output.transducer, day, read, shaken, f"{output.ceiling_dbtp:g} dBTP"])
