@@ -37,12 +37,12 @@ _ROUTINE = {
     READ_AGAIN,
     TOLD,
 }
-"""Events of an ordinary day, which the report leaves out."""
+"""Events of an ordinary day, which the report omits."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Exposure:
-    """Of an attendant who stays at the visitor's place all day."""
+    """The exposure of an attendant who stays at the visitor's place all day."""
 
     lex_8h_db: float
     niosh_percent: float
@@ -52,7 +52,7 @@ class Exposure:
 
 @dataclass(frozen=True, slots=True)
 class Vibrations:
-    """Of somebody who stays on the floor or seat all day."""
+    """The vibration for a person who stays on the floor or seat all day."""
 
     a8_m_per_s2: float
     vdv: float
@@ -90,7 +90,7 @@ class ReportedDay:
     plays: Sequence[PlayedPerformance]
     physical: bool
     exposure: Exposure | None
-    """None where levels at the ear are not known, or nothing was heard."""
+    """None where levels at the ear are not known, or there was no sound."""
     vibrations: Vibrations | None
 
     @property
@@ -105,7 +105,7 @@ class ReportedDay:
 
     @property
     def kept(self) -> bool | None:
-        """Whether every cap was kept, by the log; None where it has nothing of the day."""
+        """Whether every cap was kept, by the log; None where the log has no rows of the day."""
         return all(one.kept for one in self.courses) if self.logged.minutes else None
 
     @property
@@ -130,12 +130,12 @@ class ReportedDay:
 
     @property
     def starts(self) -> list[EventRow]:
-        """Starts and ends of the program, and what was in force."""
+        """Starts and ends of the program, and the installation in force."""
         return [event for event in self.logged.events if event.kind in {STARTED, "in force", ENDED}]
 
 
 def days(installation: Installation, log: LevelLog, first: date, last: date) -> Iterator[ReportedDay]:
-    """From the first to the last. Raises sqlite3.Error or OSError."""
+    """The days from the first to the last. Raises sqlite3.Error or OSError."""
     outputs = sounding_outputs(installation)
     every_cap = (*caps(installation), *protecting_caps(outputs))
     keys = {cap: ear_of(cap, outputs).key for cap in every_cap}
@@ -147,7 +147,7 @@ def _day(installation: Installation, log: LevelLog, day: date, keys: Mapping[Cap
     zone = installation.calendar.zone
     start, end = instant(day, 0, zone), instant(day + timedelta(days=1), 0, zone)
     longest = timedelta(seconds=max(cap.window_s for cap in keys))
-    before = log.between(start - longest, end)  # a window may begin on the day before
+    before = log.between(start - longest, end)  # because a window may begin on the day before
     logged = log.between(start, end)
     minutes = logged.minutes
     physical = bool(minutes) and all(row.physical for row in minutes)

@@ -1,4 +1,4 @@
-"""The report as one HTML page: nothing outside is loaded, and it prints on A4."""
+"""The report as one HTML page: it loads nothing from elsewhere, and prints on A4."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ _EXPOSURE = (
 def page(
     installation: Installation, days: Sequence[ReportedDay], pictures: Mapping[str, bytes], mark: str, now: datetime
 ) -> str:
-    """pictures: PNGs by the ISO date of the day; mark: the digest of what is in force now."""
+    """The page. pictures: PNGs by the ISO date of the day; mark: the digest of the installation in force now."""
     zone = installation.calendar.zone
     body = "\n".join(
         [
@@ -74,7 +74,7 @@ def _span(days: Sequence[ReportedDay]) -> str:
 
 
 def _table(head: Sequence[str], rows: Iterable[Sequence[str]], numbers: Sequence[int] = ()) -> str:
-    """Cells are HTML already. numbers: the columns that hold figures."""
+    """A table whose cells are HTML. numbers: the columns with figures."""
 
     def row(cells: Sequence[str], tag: str) -> str:
         marked = (f"<{tag}{' class=n' if n in numbers else ''}>{cell}</{tag}>" for n, cell in enumerate(cells))
