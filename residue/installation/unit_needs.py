@@ -12,13 +12,14 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from residue.checking import is_name
 from residue.control.settings import Listening, Network
 from residue.installation.load import ROOM
 from residue.installation.room import Room
 from residue.live.sensors import FILE_NAME as SENSORS
 from residue.live.sensors import Sensors
 from residue.notices.secret import NONE_GIVEN, credential_name
-from residue.notices.settings import host_of, is_name
+from residue.notices.settings import host_of
 from residue.schedule.equipment import CommandEquipment, OscEquipment, ProjectorEquipment, WakeEquipment
 
 

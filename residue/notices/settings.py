@@ -17,6 +17,7 @@ from urllib.parse import urlsplit
 import msgspec
 from msgspec import Meta
 
+from residue.checking import is_name
 from residue.notices.bulletin import Bulletin, NoticeError
 from residue.notices.secret import secret
 
@@ -260,15 +261,6 @@ def host_of(notice: AnyNotice) -> str | None:
             return urlsplit(notice.url).hostname
         case CommandNotice():
             return None
-
-
-def is_name(host: str) -> bool:
-    """Whether somebody has to look it up."""
-    try:
-        ipaddress.ip_address(host)
-    except ValueError:
-        return host != "localhost"
-    return False
 
 
 def _reachable(host: str, networks: tuple[str, ...]) -> None:

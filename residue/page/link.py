@@ -17,6 +17,7 @@ class PageStart(msgspec.Struct, frozen=True, kw_only=True):
     port: int
     metrics: bool
     networks: tuple[str, ...]
+    names: tuple[str, ...]
     key: str | None
     day_line: tuple[str, ...]
     report: tuple[str, ...]

@@ -19,6 +19,8 @@ class PageSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     """The address of this machine at which the page is; 0.0.0.0 means every network it is in."""
     port: TcpPort = 8080
     """Its TCP port."""
+    names: tuple[str, ...] = ()
+    """Names of this machine under which people open the page, such as "oven.local"; its IP address always works."""
     metrics: bool = False
     """Whether /metrics gives figures for monitoring, in the format of OpenMetrics or Prometheus."""
 

@@ -8,12 +8,15 @@ from __future__ import annotations
 
 import hmac
 import ipaddress
+import threading
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from typing import Any
 from urllib.parse import urlsplit
 
 from bottle import Bottle, HTTPResponse, request
 
+from residue.checking import is_name
 from residue.control.rate import Allowance
 from residue.control.settings import admits
 from residue.page.figures import figures
@@ -24,6 +27,7 @@ from residue.page.yesterday import Yesterday
 KEYS_PER_S, KEYS_BURST = 0.1, 6.0
 ALL_KEYS_PER_S, ALL_KEYS_BURST = 0.5, 30.0
 """Tries of the key, for one sender and for all together: a word of eight letters takes longer than a season."""
+KEPT_S = 0.5
 _HEADERS = {
     "Cache-Control": "no-store",
     "Content-Security-Policy": POLICY,
@@ -53,6 +57,9 @@ class HousePage:
         self._start = start
         self._ask = ask
         self._yesterday = yesterday
+        self._monotonic_s = monotonic_s
+        self._lock = threading.Lock()
+        self._last: tuple[float, HouseAnswer] | None = None
         self._networks = [ipaddress.ip_network(network) for network in start.networks]
         self._tries = Allowance(
             monotonic_s, per_s=KEYS_PER_S, burst=KEYS_BURST, all_per_s=ALL_KEYS_PER_S, all_burst=ALL_KEYS_BURST
@@ -75,25 +82,47 @@ class HousePage:
             try:
                 if not admits(self._networks, request.environ.get("REMOTE_ADDR", "")):
                     raise _RefusedError(403, "This network is not one of those that room.toml allows under [control].")
+                if not self._named(request.headers.get("Host", "")):
+                    raise _RefusedError(
+                        403, "Open the page by the IP address of its machine, or write its name into page.names."
+                    )
                 return answer()
             except _RefusedError as error:
                 return _html(error.status, refusal("Not answered", str(error)))
 
         return guarded
 
+    def _named(self, host: str) -> bool:
+        """Whether the page was asked for under a name of this machine: else another site's name leads here.
+
+        Source: RFC 9110, section 17.1, on an authority that comes to mean another machine.
+        """
+        with suppress(ValueError):
+            name = urlsplit(f"//{host}").hostname or ""
+            return not is_name(name) or name in self._start.names
+        return False
+
+    def _status(self) -> HouseAnswer:
+        """The house's answer, not older than KEPT_S: however many look, the house is asked no more often."""
+        with self._lock:
+            now_s = self._monotonic_s()
+            if self._last is None or now_s - self._last[0] >= KEPT_S:
+                self._last = now_s, self._ask(Question(ask="status"))
+            return self._last[1]
+
     def _show(self, status: int = 200, wrong: str = "") -> HTTPResponse:
-        answer = self._ask(Question(ask="status"))
+        answer = self._status()
         line = self._yesterday.line(answer.status["now"])
         return _html(status, page(answer, line, may_wish=self._start.key is not None, wrong=wrong))
 
     def _report(self) -> HTTPResponse:
-        made = self._yesterday.report(self._ask(Question(ask="status")).status["now"])
+        made = self._yesterday.report(self._status().status["now"])
         if made is None:
             raise _RefusedError(503, "The report is being made. Look again in a minute.")
         return _html(200, made, {"Content-Security-Policy": REPORT_POLICY})
 
     def _figures(self) -> HTTPResponse:
-        answer = self._ask(Question(ask="status"))
+        answer = self._status()
         body, kind = figures(answer.status, answer.reread_age_s, request.headers.get("Accept", ""))
         return HTTPResponse(body, 200, {**_HEADERS, "Content-Type": kind})
 
@@ -105,6 +134,7 @@ class HousePage:
             answer = self._ask(wish(request.forms, sender))
         except ValueError as error:
             raise _RefusedError(400, str(error)) from error
+        self._last = None
         if answer.wrong is not None:
             return self._show(409, answer.wrong)
         return HTTPResponse("", 303, {**_HEADERS, "Location": "/"})  # so that a reload does not ask again

@@ -5,10 +5,10 @@ Debian package: chromium-headless-shell.
 
 from __future__ import annotations
 
+import itertools
 import struct
 import subprocess
 import threading
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from queue import Queue
@@ -41,11 +41,12 @@ class House:
             port=self.port,
             metrics=False,
             networks=("127.0.0.1/32",),
+            names=(),
             key="seven loaves",
             day_line=("true",),
             report=("true",),
         )
-        app = HousePage(start, self._answer, Yesterday(("true",), ("true",)), time.monotonic).app
+        app = HousePage(start, self._answer, Yesterday(("true",), ("true",)), itertools.count().__next__).app
         self.server = create_server(app, host="127.0.0.1", port=self.port)
         threading.Thread(target=self.server.run, daemon=True).start()
 

@@ -12,7 +12,7 @@ import pytest
 
 from residue.page.link import HouseAnswer, HouseGoneError, Link, PageStart, Question
 
-START = PageStart(listen="127.0.0.1", port=8080, metrics=False, networks=(), key=None, day_line=(), report=())
+START = PageStart(listen="127.0.0.1", port=8080, metrics=False, networks=(), names=(), key=None, day_line=(), report=())
 
 
 def test_every_thread_gets_its_own_answer_and_the_end_is_noticed() -> None:

@@ -13,7 +13,7 @@ import pytest
 
 from residue.page.link import HouseAnswer, PageStart, Question
 from residue.page.view import POLICY
-from residue.page.web import KEYS_BURST, KEYS_PER_S, HousePage
+from residue.page.web import KEPT_S, KEYS_BURST, KEYS_PER_S, HousePage
 from residue.page.yesterday import MAKING, Yesterday
 from tests.page.told import answer
 
@@ -33,6 +33,7 @@ class House:
             port=8080,
             metrics=metrics,
             networks=("192.0.2.0/24", "2001:db8::/32"),
+            names=("oven.local",),
             key=key,
             day_line=("true",),
             report=("true",),
@@ -50,7 +51,8 @@ class House:
         body = urlencode(form or {}).encode()
         environ: dict[str, Any] = {"REQUEST_METHOD": method, "PATH_INFO": path, "REMOTE_ADDR": sender}
         environ |= {f"HTTP_{name.upper()}": value for name, value in headers.items()}
-        environ |= {"HTTP_HOST": "192.0.2.5:8080", "CONTENT_LENGTH": str(len(body)), "wsgi.input": BytesIO(body)}
+        environ.setdefault("HTTP_HOST", "192.0.2.5:8080")
+        environ |= {"CONTENT_LENGTH": str(len(body)), "wsgi.input": BytesIO(body)}
         if method == "POST":
             environ["CONTENT_TYPE"] = "application/x-www-form-urlencoded"
         environ |= {"QUERY_STRING": "", "SCRIPT_NAME": ""}
@@ -163,6 +165,40 @@ def test_what_room_toml_does_not_name_is_not_there() -> None:
     assert house.ask("GET", "/metrics")[0] == 404
     assert house.ask("POST", "/release", {"key": ""})[0] == 404
     assert "<form" not in house.ask("GET", "/")[2]
+
+
+@pytest.mark.parametrize(
+    ("host", "status"),
+    [
+        ("192.0.2.5:8080", 200),
+        ("[2001:db8::5]:8080", 200),
+        ("localhost:8080", 200),
+        ("oven.local:8080", 200),
+        ("Oven.local", 200),
+        ("oven.example:8080", 403),
+        ("[", 403),
+        ("", 403),
+    ],
+)
+def test_a_name_of_another_site_that_leads_here_shows_nothing(host: str, status: int) -> None:
+    house = House()
+    assert house.ask("GET", "/", host=host)[0] == status
+    assert bool(house.asked) is (status == 200)
+
+
+def test_however_many_look_the_house_is_asked_twice_a_second() -> None:
+    house = House()
+    for _ in range(50):
+        house.ask("GET", "/")
+    assert len(house.asked) == 1
+    house.now_s += KEPT_S
+    house.ask("GET", "/metrics")
+    assert len(house.asked) == 2
+    house.ask("POST", "/release", {"key": KEY})
+    house.ask("GET", "/")
+    assert [one.ask for one in house.asked[2:]] == ["/house/release", "status"], (
+        "after a wish it shows what became of it"
+    )
 
 
 def test_monitoring_gets_figures() -> None:

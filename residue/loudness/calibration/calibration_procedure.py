@@ -25,7 +25,13 @@ from residue.loudness.caps.quantities import QUANTITIES, Statistic
 from residue.loudness.meters.levels import db_of_power
 from residue.loudness.meters.vibration import estimated_vdv
 from residue.loudness.meters.weightings import Weighting
-from residue.loudness.outputs.calibration import Calibration, Origin, VibrationCalibration, pink_level_db
+from residue.loudness.outputs.calibration import (
+    AnyCalibration,
+    Calibration,
+    Origin,
+    VibrationCalibration,
+    pink_level_db,
+)
 from residue.loudness.outputs.odd_readings import (
     LOUDEST_FULL_SCALE_DB,
     QUIETEST_DBA,
@@ -137,7 +143,7 @@ def begin(
 
     Raises ProblemError where a cap leaves no room for it.
     """
-    unknown = msgspec.structs.replace(outputs[name], calibration=None, vibration=None)
+    unknown = msgspec.structs.replace(outputs[name], calibration=None, low_band=None, vibration=None)
     room = _believed({**outputs, name: unknown}, caps)
     return _started(CalibrationStep(name, room, held_over_a_second(caps), stimulus, START_DBFS, background))
 
@@ -304,7 +310,7 @@ def _against_earlier(where: str, step: CalibrationStep, reading: MeterReading) -
     return findings
 
 
-def answered(step: CalibrationStep, origin: Origin) -> dict[str, Calibration | VibrationCalibration]:
+def answered(step: CalibrationStep, origin: Origin) -> dict[str, AnyCalibration]:
     """The calibration keys of room.toml that follow from the reading at this level.
 
     Raises ProblemError where the meter has not been read often enough at this level.
@@ -325,7 +331,8 @@ def answered(step: CalibrationStep, origin: Origin) -> dict[str, Calibration | V
         loudest_dba=step.loudest and step.loudest.dba,
         loudest_dbc=step.loudest and step.loudest.dbc,
     )
-    return {"calibration": calibration} | ({"vibration": vibration} if vibration is not None else {})
+    measured: dict[str, AnyCalibration] = {"calibration": calibration}
+    return measured if vibration is None else measured | {"vibration": vibration}
 
 
 def _measured(

@@ -9,7 +9,7 @@ from residue.dsp import exact
 from residue.loudness.caps.caps import ACCELERATION_LEVEL, PLACE, Cap
 from residue.loudness.caps.quantities import Statistic
 from residue.loudness.meters.weightings import Weighting
-from residue.loudness.outputs.calibration import felt_offset_db, offset_db
+from residue.loudness.outputs.calibration import felt_offset_db, low_offset_db, offset_db
 from residue.loudness.outputs.outputs import Output
 
 LEAST_SPREAD_S = 0.02
@@ -73,7 +73,10 @@ def ear(outputs: Mapping[str, Output], at: str, weighting: Weighting, *, physica
             return _felt_gain(at, name, output)
         if output.calibration is None:
             raise ValueError(f"output.{name} has no calibration, so levels at the ear are unknown.")
-        return exact.gain_from_db(offset_db(output.calibration, weighting, output.transducer))
+        heard_db = offset_db(output.calibration, weighting, output.transducer)
+        if output.low_band is not None and weighting in (Weighting.Z, Weighting.G):
+            heard_db = max(heard_db, low_offset_db(output.low_band))
+        return exact.gain_from_db(heard_db)
 
     return Ear(at, weighting, physical, tuple(gain(name, output) for name, output in outputs.items()))
 

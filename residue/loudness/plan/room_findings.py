@@ -120,6 +120,10 @@ def _odd_calibrations(outputs: Mapping[str, Output]) -> list[Finding]:
         if output.calibration is not None:
             where = f"room.toml: output.{name}.calibration"
             findings += odd_readings(where, output.calibration, output.transducer)
+        if output.calibration and output.low_band and output.low_band.on < output.calibration.on:
+            what = f"It was measured on {output.low_band.on}, before the calibration of {output.calibration.on}."
+            mend = "Measure the low band again (residue calibrate), or take this line out."
+            findings.append(Finding(Severity.WARNS, f"room.toml: output.{name}.low_band", what, mend))
         if output.vibration is not None:
             findings += odd_vibration(f"room.toml: output.{name}.vibration", output.vibration, output.transducer)
     return findings

@@ -106,6 +106,7 @@ class PageKeeper:
             port=settings.port,
             metrics=settings.metrics,
             networks=control.allow,
+            names=settings.names,
             key=control.key,
             day_line=tuple(command_of("residue.runtime.report.day_line", [*sources(installation), str(self._log)])),
             report=tuple(command_of("residue", ["report", folder, "--state", str(self._state)])),

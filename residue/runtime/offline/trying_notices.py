@@ -10,10 +10,11 @@ from ipaddress import ip_address, ip_network
 from pathlib import Path
 from shutil import which
 
+from residue.checking import is_name
 from residue.installation.load import ROOM, load
 from residue.installation.room import Room
 from residue.notices.bulletin import Bulletin, SentFrom, why
-from residue.notices.settings import AnyNotice, CommandNotice, MailNotice, WebhookNotice, host_of, is_name
+from residue.notices.settings import AnyNotice, CommandNotice, MailNotice, WebhookNotice, host_of
 from residue.problems import Finding, Severity
 
 _RESOLVERS = Path("/etc/resolv.conf")
