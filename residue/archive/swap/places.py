@@ -2,8 +2,9 @@
 
 Everything is in the installation's folder performances/, and every step is one rename within this folder:
 
-    NAME             the present performance NAME.at-rest     dropped there by a person: what will play; so with .now
-    and .at-opening .NAME.waiting    what will play, copied there and verified; .NAME.swap says when
+    NAME             what plays
+    NAME.at-rest     dropped there by a person: what will play; so with .now and .at-opening
+    .NAME.waiting    what will play, copied there and verified; .NAME.swap says when
     .NAME.before     what played before
     .NAME.leaving    only while it is exchanged with the one before
 

@@ -36,12 +36,12 @@ from residue.runtime.calibration.measuring_low import MeasuringLow
 
 Measured = Mapping[str, AnyCalibration]
 Save = Callable[[str, Measured], None]
-"""Writes what was measured of an output, by its key in room.toml. Raises ProblemError."""
+"""Writes the measurement of an output, by its key in room.toml. Raises ProblemError."""
 
 _SEPARATORS = re.compile(r"[\s;/]+")
 
 _WIDTH = 100
-"""Columns of a terminal that people have open."""
+"""The columns of a usual terminal."""
 
 HOW = """\
 
@@ -61,34 +61,34 @@ Answer with
 
 
 class Technician(Protocol):
-    """The person before the terminal."""
+    """The person at the terminal."""
 
     def tell(self, text: str) -> None:
         """Shows a text to the technician."""
 
     def ask(self, question: str) -> str:
-        """Asks the person and returns one line. Raises EOFError when nobody is there any more."""
+        """Asks the person and returns one line. Raises EOFError when the terminal is closed."""
 
 
 class StepPlayer(Protocol):
     """Plays the steps of a calibration."""
 
     def play(self, step: CalibrationStep) -> None:
-        """Play this from now on."""
+        """Plays this step from now on."""
 
     def hush(self) -> None:
         """Fades the test signal out."""
 
     def trouble(self) -> str | None:
-        """Why what a meter reads now is not what was asked for; None if it is."""
+        """The reason why a meter now reads another sound than the one asked for; None if there is none."""
 
 
 class _EndedError(Exception):
-    """The technician has had enough."""
+    """The technician ends the calibration."""
 
 
 class _LeftOutError(Exception):
-    """The output is not to be calibrated now."""
+    """The technician leaves this output out."""
 
 
 @dataclass(frozen=True)
@@ -99,11 +99,11 @@ class Calibrating:
     technician: Technician
     player: StepPlayer
     origin: Origin
-    """Of what is measured now."""
+    """The origin of the present measurements."""
     save: Save
 
     def walk(self) -> list[str]:
-        """Calibrate every output; the names of those that were."""
+        """Calibrates every output; returns the names of the calibrated ones."""
         tell = self.technician.tell
         for caution in CAUTIONS:
             tell(textwrap.fill(f"CAUTION. {caution}", _WIDTH))
@@ -186,7 +186,7 @@ class Calibrating:
             step = following
 
     def _at_the_loudest_place(self, step: CalibrationStep) -> CalibrationStep:
-        """Asks for a reading at the loudest place that visitors can reach, if it is another one."""
+        """Asks for a reading at the loudest place that visitors can reach, if it is another place."""
         self.technician.tell(
             "Is there a place that visitors can reach and where this output is louder? Carry the meter there."
         )
@@ -202,18 +202,18 @@ class Calibrating:
                 self._tell_all(error)
 
     def _read(self, step: CalibrationStep, answer: str) -> MeterReading:
-        """The reading that was typed. Raises ProblemError where it is none, or the sound has not settled."""
+        """The reading that was typed. Raises ProblemError where it is not a reading, or the sound has not settled."""
         reading = _reading(answer)
         self._settle(step)
         return reading
 
     def _settle(self, step: CalibrationStep) -> None:
-        """Raises ProblemError where what a meter shows now is not what was asked for."""
+        """Raises ProblemError where a meter now shows another sound than the one asked for."""
         if (trouble := self.player.trouble()) is not None:
             raise stopping(step.name, trouble, "That reading does not count: let it settle, and read again.")
 
     def _after(self, step: CalibrationStep, answer: str) -> CalibrationStep | None:
-        """The step that an answer leads to; None to keep what was read. Raises ProblemError."""
+        """The step that an answer leads to; None to keep the reading. Raises ProblemError."""
         if answer == "-":
             return procedure.quieter(step)
         if answer == "k" or (answer == "" and procedure.loud_enough(step)):
@@ -259,7 +259,7 @@ _LOUDER_QUIETER: Mapping[str, Callable[[CalibrationStep], CalibrationStep]] = {
 
 
 def identify(room: Room, name: str, technician: Technician, player: StepPlayer) -> None:
-    """Let an output count its own number, louder and quieter at a key press, until the technician ends it.
+    """Makes an output play its own number, louder and quieter at a key press, until the technician ends it.
 
     Raises ProblemError where there is no such output, or a cap leaves no room for it.
     """

@@ -27,14 +27,14 @@ from residue.schedule.tour import zone_at
 _HARDLY_DB = 0.05
 """Gains nearer to 0 dB are not shown."""
 LATELY_S = 3_600.0
-"""So long a late block or a loss of the device keeps the house from being called well."""
+"""For so long after a late block or a loss of the device the house is not reported as well."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Known:
-    """All that a status is made of.
+    """Everything that a status is made of.
 
-    zone: of the place. next_change: the next opening or closing. plan: what the planner has worked out so far.
+    zone: that of the place. next_change: the next opening or closing. plan: the present result of the planner.
     """
 
     now: datetime
@@ -58,11 +58,11 @@ class Known:
     plan: Outcome
     memory_bytes: int
     swaps: Sequence[Mapping[str, str | None]] = ()
-    """Performances on their way into others' places."""
+    """The swaps under way."""
 
 
 def status(known: Known) -> dict[str, Any]:
-    """JSON-ready; null where there is nothing. The keys are what programs rely on."""
+    """The status, JSON-ready; null where there is no value. Programs rely on the keys."""
     engine, reading = known.engine, known.engine.reading
     under_way = engine.performance is not None
     return {
@@ -114,14 +114,14 @@ def _held_until(known: Known) -> str | None:
 
 
 def _bag(known: Known) -> dict[str, str | None] | None:
-    """The bag of what plays."""
+    """The bag of the present performance."""
     if (name := known.engine.performance) is None:
         return None
     return {"folder": f"performances/{name}", "sha256": known.plan.digest.get(name)}
 
 
 def _lowered(known: Known) -> Iterator[dict[str, Any]]:
-    """Lists what lowers the piece now, by how much, and who asked for it."""
+    """Lists everything that lowers the piece now, by how much, and who asked for it."""
     reading, opening = known.engine.reading, known.opening
     if (plan_db := _plan_gain_db(known)) is not None and plan_db < 0.0:
         yield {"by": "plan", "db": round(plan_db, 1), "who": None}
@@ -141,12 +141,12 @@ def _plan_gain_db(known: Known) -> float | None:
 
 
 def attention(known: Known) -> list[str]:
-    """Everything that keeps the house from being called well, one sentence each: faults, and wishes of people."""
+    """Everything that needs attention, one sentence each: faults, and wishes of people."""
     return [*known.alarms, *_wishes(known), *_disturbed(known)]
 
 
 def faults(known: Known) -> list[str]:
-    """The part of it that nobody asked for, which somebody is to be told of."""
+    """The faults among it, of which the notices report."""
     return [*known.alarms, *_disturbed(known)]
 
 

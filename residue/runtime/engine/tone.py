@@ -8,11 +8,11 @@ from numpy.typing import NDArray
 from residue.mapping.signals import frame_at
 
 TONE_REST_S = 2.0
-"""So long after a check tone its peaks are still told, or on their way out of the cap stage."""
+"""For so long after a check tone its peaks are still reported, or still in the cap stage."""
 
 
 class Tone:
-    """What is left of it. told: it sounds, or did so within TONE_REST_S."""
+    """The rest of a check tone. told: whether it sounds, or did within TONE_REST_S."""
 
     def __init__(self) -> None:
         self._left: NDArray[np.float64] | None = None
@@ -20,15 +20,15 @@ class Tone:
         self.told = False
 
     def begin(self, tone: NDArray[np.float64]) -> None:
-        """Sound (outputs, frames) from the next block on."""
+        """Plays a sound, (outputs, frames), from the next block on."""
         self._left = tone
 
     def drop(self) -> None:
-        """Leave out the rest of it."""
+        """Leaves out the rest of the sound."""
         self._left = None
 
     def next(self, silence: NDArray[np.float64]) -> NDArray[np.float64]:
-        """The next block, as long as the given silence, which it is after the end."""
+        """The next block, of the length of the given silence; after the end, the silence itself."""
         left, frames = self._left, silence.shape[1]
         if left is None:
             self._rest_frames -= frames

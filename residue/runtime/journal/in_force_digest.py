@@ -14,7 +14,7 @@ _DIGITS = 16
 
 
 def digest_in_force(installation: Installation) -> str:
-    """Of the software's version, the three files and the performances: 16 hexadecimal digits, equal if they are."""
+    """The digest of the software's version, the three files and the performances: 16 hexadecimal digits."""
     digest = hashlib.sha256(residue.__version__.encode())
     for name in FILES:
         digest.update(name.encode() + hashlib.sha256((installation.places[name] / name).read_bytes()).digest())

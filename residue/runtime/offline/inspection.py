@@ -1,4 +1,4 @@
-"""Everything that can be known before opening."""
+"""All checks of an installation before opening."""
 
 from __future__ import annotations
 
@@ -50,9 +50,9 @@ from residue.schedule.equipment import CommandEquipment, ProjectorEquipment
 from residue.schedule.spans import local
 
 AHEAD_DAYS = 366
-"""So far ahead the hours are looked through for what is odd."""
+"""The hours of so many days are checked for oddities."""
 LEAST_FREE_BYTES = 1 << 30
-"""A season's level log takes some 50 MB; an hour of a prepared channel 0.7 GB as sound, 0.03 GB as a slow signal."""
+"""A season's level log takes about 50 MB; an hour of a prepared channel 0.7 GB as sound, 0.03 GB as a slow signal."""
 
 
 def inspect(
@@ -64,9 +64,9 @@ def inspect(
     progress: Progress = silent,
     picture: Path | None = None,
 ) -> list[Finding]:
-    """All findings about an installation, what stops it first.
+    """All findings about an installation, those that stop it first.
 
-    device: instead of room.toml's. picture: the PNG or SVG to draw the plan into, if there is one.
+    device: replaces that of room.toml. picture: the PNG or SVG to draw the plan into, if there is one.
     """
     try:
         installation = load(folder)
@@ -142,7 +142,7 @@ def _feed(installation: Installation) -> Iterator[Finding]:
 
 
 def _page(room: Room) -> Iterator[Finding]:
-    """A finding where the page listens to a network, and nobody in it is answered."""
+    """A finding where the page listens to a network, and answers nobody in it."""
     if room.page is None or ip_address(room.page.listen).is_loopback:
         return
     if all(network.is_loopback for network in room.control.networks):
@@ -177,7 +177,7 @@ def _performance(
 
 
 def _plan(installation: Installation, cache: Path, picture: Path | None, progress: Progress) -> Iterator[Finding]:
-    """The plan in words; it is left where the daemon finds it, and drawn if a picture is wanted."""
+    """The plan in words; it is kept for the daemon, and drawn if a picture is wanted."""
     profiles, bounds = profiles_of(installation, installation.played, cache, progress), caps(installation)
     planned = plan_under(installation, profiles, bounds)
     yield from plan_findings(planned)
@@ -196,7 +196,7 @@ def _plan(installation: Installation, cache: Path, picture: Path | None, progres
 
 
 def _first_rises(installation: Installation, planned: PlannedPerformance, profile: LevelProfile) -> Iterator[Finding]:
-    """Finds what the bound on the first rise takes from a performance, output by output."""
+    """Finds the attenuation by the bound on the first rise, for each performance and output."""
     mend = "Let the piece begin more softly there, or raise rise_db_per_s of this output in room.toml."
     for rise in lowered_rises(profile, planned, sounding_outputs(installation)):
         yield Finding(Severity.NOTES, f"performances/{planned.name}", rise.words, mend)

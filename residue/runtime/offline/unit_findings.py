@@ -16,7 +16,7 @@ from residue.runtime.system.unit_files import DROP_IN, UNIT, InstalledUnit, give
 from residue.schedule.equipment import CommandEquipment
 
 _MAY_OPEN = frozenset({"audio", "dialout"})
-"""Groups of the service: the first by its unit, the second where there is a serial line."""
+"""The groups of the service: the first from its unit, the second if a serial port is used."""
 
 
 def needs_in(folder: Path, room: Room) -> tuple[UnitNeed, ...]:
@@ -26,7 +26,10 @@ def needs_in(folder: Path, room: Room) -> tuple[UnitNeed, ...]:
 
 
 def give_unit(folder: Path, room: Room) -> None:
-    """Write the drop-in for the service of this machine. Raises ProblemError where it runs no such folder."""
+    """Write the drop-in for the service of this machine.
+
+    Raises ProblemError where the service does not run this folder.
+    """
     unit = installed_unit()
     if unit is None or not unit.runs(folder):
         what = "No service of this machine runs this folder."
@@ -58,7 +61,7 @@ def unit_findings(installation: Installation, unit: InstalledUnit | None) -> Ite
 
 
 def device_findings(room: Room) -> Iterator[Finding]:
-    """Device nodes in room.toml that are not there, or that the service may not open whatever its unit says."""
+    """Finds device nodes in room.toml that do not exist, or that the service may not open in any case."""
     for number, one in enumerate(room.equipment, start=1):
         for node in one.opened if isinstance(one, CommandEquipment) else ():
             where, path = f"{ROOM}: equipment[{number}]", Path(node)

@@ -1,8 +1,8 @@
-"""One line about a day, for those who are not there; made in a process of its own, since it reads a day of the log.
+"""One line about a day, for people who are absent; made in a process of its own, because it reads a day of the log.
 
     python -m residue.runtime.report.day_line INSTALLATION IN_FORCE LOG DATE
 
-IN_FORCE is the folder of the files in force. Says the line on standard output.
+IN_FORCE is the folder of the files in force. Writes the line to standard output.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from residue.runtime.report.days import ReportedDay, days
 
 
 def day_line(day: ReportedDay) -> str:
-    """Open time, played time, whether every cap was kept, what came nearest and stayed furthest, faults, people."""
+    """Open time, played time, whether every cap was kept, the nearest and the furthest level, faults, people."""
     return " ".join(_sentences(day))
 
 

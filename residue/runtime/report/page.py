@@ -1,4 +1,4 @@
-"""The report as one HTML page: nothing outside is loaded, and it prints on A4."""
+"""The report as one HTML page: it loads nothing from elsewhere, and prints on A4."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ _EXPOSURE = (
 def page(
     installation: Installation, days: Sequence[ReportedDay], pictures: Mapping[str, bytes], mark: str, now: datetime
 ) -> str:
-    """pictures: PNGs by the ISO date of the day; mark: the digest of what is in force now."""
+    """The page. pictures: PNGs by the ISO date of the day; mark: the digest of the installation in force now."""
     zone = installation.calendar.zone
     body = "\n".join(
         [
@@ -74,7 +74,7 @@ def _span(days: Sequence[ReportedDay]) -> str:
 
 
 def _table(head: Sequence[str], rows: Iterable[Sequence[str]], numbers: Sequence[int] = ()) -> str:
-    """Cells are HTML already. numbers: the columns that hold figures."""
+    """A table whose cells are HTML. numbers: the columns with figures."""
 
     def row(cells: Sequence[str], tag: str) -> str:
         marked = (f"<{tag}{' class=n' if n in numbers else ''}>{cell}</{tag}>" for n, cell in enumerate(cells))
@@ -214,6 +214,10 @@ def _day(day: ReportedDay, picture: bytes, zone: ZoneInfo) -> Iterator[str]:
         doses = f"{day.exposure.niosh_percent:.1f} % of NIOSH's dose, {day.exposure.osha_percent:.1f} % of OSHA's"
         lex_db = day.exposure.lex_8h_db
         yield f"<p>An attendant who stayed all day received LEX,8h {lex_db:.1f} dB(A): {doses}.</p>"
+        for rule, cap in day.staff_limits.items():
+            kept, word = ("kept", "kept") if lex_db <= cap.limit else ("passed", "exceeded")
+            verdict = f'<span class="{kept}">{word}</span>'
+            yield f"<p>{rule} allows LEX,8h {cap.limit_in_words}: {verdict} on this day.</p>"
     if day.vibrations:
         yield (
             f"<p>Who stayed on the floor or seat all day received A(8) {day.vibrations.a8_m_per_s2:.2f} m/s², "

@@ -23,7 +23,7 @@ PAGE = "report.html"
 
 
 def last_day(installation: Installation, log_path: Path) -> date:
-    """The last local day of which the log tells anything. Raises ProblemError."""
+    """The last local day with rows in the log. Raises ProblemError."""
     try:
         last = LevelLog(log_path).last_moment()
     except (sqlite3.Error, OSError) as error:
@@ -43,7 +43,7 @@ def write_report(
     now: datetime,
     progress: Progress = silent,
 ) -> Sequence[ReportedDay]:
-    """Write everything into a folder, which is made; what lies there under the same names is replaced.
+    """Writes everything into a folder, which is made; files of the same names are replaced.
 
     Raises ProblemError.
     """
