@@ -39,6 +39,15 @@ def ip_address(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address:
         raise ValueError(f'"{text}" is not an IP address. Write one such as 192.0.2.7. {why}') from None
 
 
+def is_name(host: str) -> bool:
+    """Whether somebody has to look it up: it is no IP address, and not this machine itself."""
+    try:
+        ipaddress.ip_address(host)
+    except ValueError:
+        return host != "localhost"
+    return False
+
+
 def read_toml(path: Path) -> tuple[dict[str, Any], list[Finding]]:
     """The tables of a file; empty, with the reason, where it cannot be read."""
     where, text = path.name, ""

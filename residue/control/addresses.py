@@ -55,6 +55,15 @@ ADDRESSES: Sequence[Address] = (
     Address("/house/trim", ("db",), "Lowers everything to so many dB, 0 to -40; never above the plan.", changes=True),
     Address("/house/next", (), "Ends a rest, or skips the performance that plays now.", changes=True),
     Address(
+        "/house/tone",
+        ("output",),
+        "Has an output count its number in quiet pulses through the cap, where nothing plays; "
+        "only where there is a key.",
+        changes=True,
+        text=True,
+        needs_key=True,
+    ),
+    Address(
         "/house/swap",
         ("bag", "performance", "when"),
         "Has a bag within the installation folder take the place of a performance, `now`, `at-rest` or `at-opening`; "

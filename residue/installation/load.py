@@ -24,6 +24,7 @@ from residue.schedule import events
 from residue.schedule.beside import CALENDAR_FILE, Answers, calendar_of
 from residue.schedule.calendar import Calendar
 from residue.schedule.hours import Hours
+from residue.schedule.tables import ALWAYS_KNOWN, EventWords
 
 StructT = TypeVar("StructT", bound=msgspec.Struct)
 
@@ -93,7 +94,7 @@ def load(folder: Path, in_force: Path | None = None, *, taking: Collection[str] 
 def check_room_for(graph: Graph | None, room: Room) -> list[Finding]:
     """Finds faults of a room: in itself, and that it lacks outputs of the piece."""
     unknown = room.levels_at_the_ear == "unknown"
-    findings = check_room(room.cap, room.output, ears_unknown=unknown)
+    findings = check_room(room.cap, room.output, room.measurement, ears_unknown=unknown)
     return findings + (_missing_outputs(graph, room) if graph else [])
 
 
@@ -179,7 +180,9 @@ def read_hours(folder: Path, performances: Mapping[str, Path]) -> tuple[Hours | 
         if hours is not None:
             answers = calendar_of(folder, hours, performances)
         elif (folder / CALENDAR_FILE).exists():  # its faults do not depend on the zone
-            events.read(folder / CALENDAR_FILE, ZoneInfo("UTC"), performances)
+            words = raw.get("calendar")
+            own, _ = check(words if isinstance(words, Mapping) else {}, EventWords, HOURS)
+            events.read(folder / CALENDAR_FILE, ZoneInfo("UTC"), performances, own or ALWAYS_KNOWN)
     except ProblemError as error:
         findings += error.findings
     if answers is not None:
@@ -197,9 +200,10 @@ def _named(raw: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     lists = {"programme.performances": programme.get("performances")}
     if isinstance(weekday := programme.get("weekday"), Mapping):
         lists |= {f"programme.weekday.{day}": names for day, names in weekday.items()}
-    if isinstance(views := raw.get("private_view"), list):
-        tables = [view if isinstance(view, Mapping) else {} for view in views]
-        lists |= {f"private_view[{n}].performances": view.get("performances") for n, view in enumerate(tables, start=1)}
+    for key in ("private_view", "exception"):
+        if isinstance(views := raw.get(key), list):
+            tables = [view if isinstance(view, Mapping) else {} for view in views]
+            lists |= {f"{key}[{n}].performances": view.get("performances") for n, view in enumerate(tables, start=1)}
     for where, names in lists.items():
         if isinstance(names, list):
             yield from ((f"{HOURS}: {where}", name) for name in names if isinstance(name, str))

@@ -13,13 +13,13 @@ import tomlkit
 from tomlkit.items import InlineTable, Item
 
 from residue.archive.beside import file_beside
-from residue.loudness.outputs.calibration import Calibration, Origin, VibrationCalibration
+from residue.loudness.outputs.calibration import AnyCalibration, Origin
 from residue.problems import stopping
 
 _BEFORE = re.compile(r"(^|; )before: .*$")
 
 
-def record(path: Path, output: str, measured: Mapping[str, Calibration | VibrationCalibration]) -> None:
+def record(path: Path, output: str, measured: Mapping[str, AnyCalibration]) -> None:
     """Write what was measured of an output, by its key; what stood there stays behind it as a comment.
 
     A cut at any moment leaves the old file or the new. Raises ProblemError, and then leaves the file as it was.
@@ -37,7 +37,7 @@ def record(path: Path, output: str, measured: Mapping[str, Calibration | Vibrati
         beside.write_text(written, encoding="utf-8")
 
 
-def with_measured(text: str, output: str, measured: Mapping[str, Calibration | VibrationCalibration]) -> str | None:
+def with_measured(text: str, output: str, measured: Mapping[str, AnyCalibration]) -> str | None:
     """The text of room.toml with what was measured; None where the layout of the file does not let it be written."""
     document = tomlkit.parse(text)
     table: Any = document["output"][output]
@@ -73,7 +73,7 @@ def _keep(item: Item, old: Item) -> None:
     item.comment("; ".join(part for part in (own, f"before: {former}") if part))
 
 
-def _given(value: Calibration | VibrationCalibration) -> dict[str, Any]:
+def _given(value: AnyCalibration) -> dict[str, Any]:
     """The keys that a person would write: those that are not as they are without being written."""
     defaults = {field.name: field.default for field in msgspec.structs.fields(value)}
     held = msgspec.structs.asdict(value)
@@ -81,15 +81,13 @@ def _given(value: Calibration | VibrationCalibration) -> dict[str, Any]:
     return {key: held[key] for key in readings_first if held[key] != defaults[key]}
 
 
-def _inline(value: Calibration | VibrationCalibration) -> InlineTable:
+def _inline(value: AnyCalibration) -> InlineTable:
     table = tomlkit.inline_table()
     table.update(_given(value))
     return table
 
 
-def _only_these_changed(
-    before: str, after: str, *, output: str, measured: Mapping[str, Calibration | VibrationCalibration]
-) -> bool:
+def _only_these_changed(before: str, after: str, *, output: str, measured: Mapping[str, AnyCalibration]) -> bool:
     wanted = tomllib.loads(before)
     wanted["output"][output].update({key: _given(value) for key, value in measured.items()})
     try:

@@ -10,22 +10,25 @@ import msgspec
 import tomlkit
 
 from residue.installation.room import Room
-from residue.loudness.caps.caps import expand
 from residue.loudness.caps.tightening import strictest, tightened_caps
+from residue.loudness.outputs.measurement import stricter_measurement
 from residue.loudness.outputs.outputs import Output
 
 _MOST_TOLD = 5
-_SHOWN = ("output.", "device", "place", "levels_at_the_ear")
+_SHOWN = ("output.", "measurement.", "device", "place", "levels_at_the_ear")
 """Keys whose values are shown; others may hold a secret, such as a password."""
 
 
 def tightened(room: Room, wanted: Room) -> Room:
-    """The room in force with the stricter caps and the lower trims of another; nothing of it becomes louder."""
+    """The room in force with the stricter caps, lower trims and larger margin of another; nothing becomes louder."""
     outputs = {
         name: _lowered(output, wanted.output[name]) if name in wanted.output else output
         for name, output in room.output.items()
     }
-    return msgspec.structs.replace(room, output=outputs, cap=tightened_caps(room.cap, wanted.cap))
+    measurement = stricter_measurement(room.measurement, wanted.measurement)
+    return msgspec.structs.replace(
+        room, output=outputs, cap=tightened_caps(room.cap, wanted.cap), measurement=measurement
+    )
 
 
 def _lowered(output: Output, wanted: Output) -> Output:
@@ -46,7 +49,7 @@ def differences(in_force: Room, written: Room) -> str | None:
 
 
 def _differing_caps(in_force: Room, written: Room) -> Iterator[str]:
-    kept, asked = strictest(expand(in_force.cap)), strictest(expand(written.cap))
+    kept, asked = strictest(in_force.caps), strictest(written.caps)
     for kind, cap in (kept | asked).items():
         limits = [caps[kind].limit_in_words if kind in caps else "no cap" for caps in (asked, kept)]
         if limits[0] != limits[1]:

@@ -1,4 +1,4 @@
-"""What an installation needs of the unit of its service: addresses to reach and device nodes to open.
+"""The needs of an installation that the unit of its service must permit: addresses, device nodes, secrets.
 
 The unit that is shipped lets the service reach this machine alone, and open sound devices alone. A drop-in gives what
 one room needs beyond that. Source of all settings: systemd.resource-control(5), systemd.exec(5), systemd.unit(5).
@@ -12,11 +12,14 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from residue.checking import is_name
 from residue.control.settings import Listening, Network
 from residue.installation.load import ROOM
 from residue.installation.room import Room
 from residue.live.sensors import FILE_NAME as SENSORS
 from residue.live.sensors import Sensors
+from residue.notices.secret import NONE_GIVEN, credential_name
+from residue.notices.settings import host_of
 from residue.schedule.equipment import CommandEquipment, OscEquipment, ProjectorEquipment, WakeEquipment
 
 
@@ -79,6 +82,9 @@ def needs_of(room: Room, sensors: Sensors | None) -> tuple[UnitNeed, ...]:
     """Everything that room.toml, and sensors.toml where there is one, ask of the unit; each with its key."""
     needs = [*_listened_to(room.control, f"{ROOM}: control")]
     needs += _addresses((f"{ROOM}: control.feed[{n}].host", one.host) for n, one in enumerate(room.control.feed, 1))
+    if room.page is not None:
+        seen = Listening(listen=room.page.listen, port=room.page.port, allow=room.control.allow)
+        needs += _listened_to(seen, f"{ROOM}: page, control")
     if sensors is not None:
         needs += _listened_to(sensors.osc, f"{SENSORS}: osc")
     for number, one in enumerate(room.equipment, start=1):
@@ -91,6 +97,13 @@ def needs_of(room: Room, sensors: Sensors | None) -> tuple[UnitNeed, ...]:
             case CommandEquipment():
                 needs += _addresses((f"{where}.hosts", host) for host in one.hosts)
                 needs += (UnitNeed(where, node, tuple(_opening(node))) for node in one.opened)
+    for number, notice in enumerate(room.notice, start=1):
+        where = f"{ROOM}: notice[{number}]"
+        needs += _addresses((f"{where}.networks", network) for network in notice.networks)
+        if (host := host_of(notice)) is not None and host != "localhost" and not is_name(host):
+            needs += _addresses([(where, host)])
+        needs += (UnitNeed(where, path, _handing(path)) for path in notice.secret_files)
+        needs += (UnitNeed(where, node, tuple(_opening(node))) for node in notice.opened)
     return tuple(needs)
 
 
@@ -110,7 +123,7 @@ def drop_in(needs: Iterable[UnitNeed]) -> str:
 
 
 def lacking(needs: Iterable[UnitNeed], given: Mapping[str, Sequence[str]]) -> list[UnitNeed]:
-    """What a unit does not give; given: the values of each of its keys."""
+    """The needs that a unit does not permit; given: the values of each of its keys."""
     return [need for need in needs if not all(_gives(given, setting) for setting in need.settings)]
 
 
@@ -154,6 +167,15 @@ def _addresses(hosts: Iterable[tuple[str, str]]) -> Iterator[UnitNeed]:
         if not network.is_loopback:
             value = str(network.network_address if network.num_addresses == 1 else network)
             yield UnitNeed(where, host, (UnitSetting(_ALLOW, value),))
+
+
+def _handing(path: str) -> tuple[UnitSetting, ...]:
+    """A secret that the service manager reads for the service; a file that is missing keeps no house from starting.
+
+    Source: systemd.exec(5), SetCredential: where both name a credential, it counts if the file cannot be read.
+    """
+    name = credential_name(path)
+    return UnitSetting("LoadCredential", f"{name}:{path}"), UnitSetting("SetCredential", f"{name}:{NONE_GIVEN}")
 
 
 def _opening(node: str) -> Iterator[UnitSetting]:

@@ -34,7 +34,13 @@ def test_hours_for_programs_are_one_object(installation: Path, tmp_path: Path) -
     assert json.loads(found.stdout) == {
         "time_zone": "Europe/Berlin",
         "openings": [
-            {"opens": "2026-03-29T00:00:00+01:00", "closes": "2026-03-30T00:00:00+02:00", "why": "weekly hours"}
+            {
+                "opens": "2026-03-29T00:00:00+01:00",
+                "closes": "2026-03-30T00:00:00+02:00",
+                "why": "weekly hours",
+                "trim_db": 0.0,
+                "performances": [],
+            }
         ],
     }
 

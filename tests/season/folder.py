@@ -16,6 +16,7 @@ from residue.runtime.planning.planning import Outcome
 from residue.runtime.system.child_process import ChildProcess
 from residue.schedule import expansion
 from residue.schedule.calendar_file import MOST_BYTES
+from residue.schedule.tables import EventWords
 from residue.small_files import read_small
 from tests.runtime.kitchen import PIECE, ROOM
 from tests.season.hostile import BAGS, CALENDARS, ROOMS, calendar_of, event
@@ -121,13 +122,18 @@ _answers: dict[tuple[bytes, str, int], Answer] = {}
 
 
 def asked_once(
-    path: Path, zone: ZoneInfo, known: Collection[str] | None, year: int, bounds: expansion.Bounds
+    path: Path,
+    zone: ZoneInfo,
+    known: Collection[str] | None,
+    words: EventWords,
+    year: int,
+    bounds: expansion.Bounds,
 ) -> expansion.Expansion:
     """What the child makes of a calendar file; one with the same text is not given to another child."""
     key = read_small(path, MOST_BYTES), zone.key, year
     if key not in _answers:
         try:
-            _answers[key] = _asked(path, zone, known, year, bounds)
+            _answers[key] = _asked(path, zone, known, words, year, bounds)
         except ProblemError as error:
             _answers[key] = error
     answer = _answers[key]

@@ -11,13 +11,13 @@ from residue.mapping.nodes.shapes import InputShapes, LikeInput
 from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, EVENTS, FRAMES_PER_TICK, Events, Shape, Signal
 
 _SURE_OF = 4
-"""Rises over which the trust in them is averaged; our choice."""
+"""The number of rises over which the trust is averaged; our choice."""
 
 
 class PulseBeats(Node, frozen=True):
-    """An event for each rise of a pulse wave, valued with the interval from the rise before in seconds (0: the first).
+    """An event for each rise of a pulse wave, valued with the seconds since the rise before (0 for the first).
 
-    A rise must look like those before it, so that noise is no pulse.
+    A rise must look like those before it, so that noise gives no events.
     Trust: how sure the last four rises are; it fades while none comes.
     Latency: 0.2 s after the rise. Source: adaptive threshold, common practice.
     """
@@ -33,7 +33,7 @@ class PulseBeats(Node, frozen=True):
         return EVENTS
 
     def prepare(self, context: NodeContext) -> Step:
-        """Values each beat with the way from the one before."""
+        """Values each beat with the time from the one before."""
         find, last, trust = PulseFinder(CONTROL_RATE_HZ), 0, BeatTrust(_SURE_OF)
 
         def step(block: Block) -> Trusted:

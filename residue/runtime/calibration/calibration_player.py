@@ -1,4 +1,4 @@
-"""Plays one calibration step after the other, through a cap stage like everything else that is ever heard."""
+"""Plays one calibration step after the other, through a cap stage, like every other sound."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ _STOPPING_S = 10.0
 
 
 class CalibrationPlayer:
-    """Silence until a step is played; a new step waits until the one before has faded out of its cap stage.
+    """Plays silence until a step is given; a new step waits until the one before has faded out of its cap stage.
 
     `play` and `hush` may be called while another thread writes. sent: called every second, by that thread, with the
     levels sent (an output without a reading counts as louder than any real one); it must not make it wait.
@@ -47,10 +47,10 @@ class CalibrationPlayer:
         self._playing: _Playing | None = None
         self._resumed: CalibrationStep | None = None
         self._asking = threading.Lock()
-        """Held while what is wanted changes: a loss must not bring back what was hushed meanwhile."""
+        """Held while the wanted step changes: a return after a loss must not play a step that was hushed meanwhile."""
 
     def play(self, step: CalibrationStep) -> None:
-        """Play this from now on, with the room and the caps that it names."""
+        """Plays this step from now on, with its room and its caps."""
         wanted = _Playing(step)
         with self._asking:
             self._wanted, self._resumed = wanted, None
@@ -62,11 +62,11 @@ class CalibrationPlayer:
 
     @property
     def silent(self) -> bool:
-        """Whether all that was played has left its cap stage."""
+        """Whether all sound has left its cap stage."""
         return self._wanted is None and self._playing is None
 
     def trouble(self) -> str | None:
-        """Why what a meter reads now is not what was asked for; None if it is."""
+        """The reason why a meter now reads another sound than the one asked for; None if there is none."""
         if self._sink.lost is not None:
             return self._sink.lost
         playing, wanted = self._playing, self._wanted
@@ -77,7 +77,7 @@ class CalibrationPlayer:
         return "A cap or the limiter holds this level down." if playing.held_down else None
 
     def write_hop(self) -> None:
-        """Write a tenth of a second; blocks as long as the sink does. The sound begins again after a loss."""
+        """Writes a tenth of a second; blocks as long as the sink does. The sound begins again after a loss."""
         with self._asking:
             if self._sink.lost is not None:
                 if (wanted := self._wanted) is not None:
@@ -114,7 +114,7 @@ class _Playing:
 
     @property
     def over(self) -> bool:
-        """It has faded out, and nothing of it is left in the stage."""
+        """The step has faded out, and its stage is empty."""
         return self._drained_hops >= _DRAIN_HOPS
 
     def fade_out(self) -> None:
@@ -131,7 +131,7 @@ class _Playing:
         return hop
 
     def look(self) -> None:
-        """Remember whether anything but the step decides the level."""
+        """Remembers whether anything but the step decides the level."""
         if self.hops >= _SETTLE_HOPS:
             reading = self.stage.reading()
             self.held_down |= min(reading.governor_db, reading.limiter_db) < _LEAST_ACTION_DB
@@ -146,9 +146,9 @@ def _loss_db(step: CalibrationStep) -> float:
 
 @contextmanager
 def running(player: CalibrationPlayer, sink: ReturningSink, cut: Callable[[str], None]) -> Iterator[None]:
-    """The player writes in a thread of its own within the context; at the end, whatever ends it, it fades out first.
+    """Within the context the player writes in a thread of its own; at the end, for any reason, it fades out first.
 
-    cut: told why where it does not come to its end.
+    cut: called with the reason if the player is interrupted.
     """
     ending, ended = threading.Event(), threading.Event()
 

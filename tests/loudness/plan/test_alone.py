@@ -123,3 +123,16 @@ def test_a_profile_under_what_is_lowered_alone_is_that_of_the_lowered_sound() ->
         else:
             assert np.all(scaled.energy[row] >= again.energy[row])
     assert scaled.true_peak == pytest.approx(again.true_peak, rel=1e-9)
+
+
+def test_what_a_shaker_may_not_go_on_with_lowers_no_loudspeaker_in_live_play() -> None:
+    """The shaker is 21 dB above its cap over a minute, and no plan knew it."""
+    caps = expand([CapEntry(quantity="aw", window_s=60.0, limit_m_per_s2=0.01)])
+    stage, free = CapStage(OUTPUTS, caps), CapStage(OUTPUTS, ())
+    stage.begin_programme(planned=False)
+    sound = np.tile(evening(), 4)
+    sent, asked = stage.process(sound).frames, free.process(sound).frames
+    assert np.array_equal(sent[:2], asked[:2])
+    assert stage.reading().governor_db < -15.0
+    (cap,) = stage.reading().caps
+    assert 0.0 <= cap.headroom_db < 1.5

@@ -15,7 +15,7 @@ import pytest
 from residue.archive.bag import payload_digest, seal
 from residue.archive.swap.asking import ask_back, stage
 from residue.archive.swap.places import Candidate, Request, When
-from residue.archive.swap.taking import waiting
+from residue.archive.swap.taking import waiting, withdraw
 from residue.installation.load import Installation, load
 from residue.problems import stopping
 from residue.runtime.planning.planning import Advance, Outcome
@@ -349,3 +349,19 @@ def test_a_bad_bag_concerns_only_itself(house: House, spoil: Callable[[Path], No
     house.look(after_s=STALE_S)
     [alarm] = house.swaps.alarms
     assert alarm.startswith("first-batch.at-rest in the place of first-batch: it is incomplete")
+
+
+@pytest.mark.parametrize("ready", [False, True], ids=["while it is checked", "when it is ready"])
+def test_a_swap_that_a_person_withdraws_is_forgotten_and_what_plays_plays_on(house: House, *, ready: bool) -> None:
+    before = house.playing()
+    house.stage()
+    house.look(PLAYING)
+    if ready:
+        house.processes[-1].answers(GOOD)
+        house.look(PLAYING)
+        assert house.swaps.held_back == {"first-batch"}
+    withdraw(house.performances, "first-batch")
+    for _ in range(3):
+        assert house.look(CLOSED) is None
+    assert (house.states(), house.swaps.held_back) == ([], frozenset())
+    assert house.playing() == before
