@@ -24,6 +24,7 @@ from residue.schedule import events
 from residue.schedule.beside import CALENDAR_FILE, Answers, calendar_of
 from residue.schedule.calendar import Calendar
 from residue.schedule.hours import Hours
+from residue.schedule.tables import ALWAYS_KNOWN, EventWords
 
 StructT = TypeVar("StructT", bound=msgspec.Struct)
 
@@ -178,7 +179,9 @@ def read_hours(folder: Path, performances: Mapping[str, Path]) -> tuple[Hours | 
         if hours is not None:
             answers = calendar_of(folder, hours, performances)
         elif (folder / CALENDAR_FILE).exists():  # its faults do not depend on the zone
-            events.read(folder / CALENDAR_FILE, ZoneInfo("UTC"), performances)
+            words = raw.get("calendar")
+            own, _ = check(words if isinstance(words, Mapping) else {}, EventWords, HOURS)
+            events.read(folder / CALENDAR_FILE, ZoneInfo("UTC"), performances, own or ALWAYS_KNOWN)
     except ProblemError as error:
         findings += error.findings
     if answers is not None:

@@ -46,6 +46,14 @@ limit_dbfs = -30.0
 
 [control]
 # key = "at least eight letters"    # what commands must bring; `residue hold INSTALLATION` reads it here
+
+# [page]                            # a page for a phone
+# port = 8080
+
+# [[notice]]                        # somebody who is told of faults; also "mail" and "webhook"
+# kind = "command"
+# name = "technician"
+# run = ["/usr/local/bin/tell-me"]
 """
 
 _OUTPUT = """\

@@ -11,6 +11,7 @@ from math import inf
 from residue.installation.load import Installation
 from residue.loudness.caps.caps import Cap, protecting_caps
 from residue.loudness.caps.ears import ear_of
+from residue.loudness.caps.rules import RULES
 from residue.loudness.meters.exposure import NIOSH, OSHA_HEARING_CONSERVATION, daily_exposure_db
 from residue.loudness.meters.vibration import combined_vdv, daily_vibration
 from residue.loudness.stage.readings import mean_db
@@ -106,6 +107,16 @@ class ReportedDay:
     def kept(self) -> bool | None:
         """Whether every cap was kept, by the log; None where the log has no rows of the day."""
         return all(one.kept for one in self.courses) if self.logged.minutes else None
+
+    @property
+    def staff_limits(self) -> Mapping[str, Cap]:
+        """By the published rules for staff that room.toml names: the cap on what LEX,8h tells."""
+        of_rules = [(one.cap.name.partition(",")[0], one.cap) for one in self.courses]
+        return {
+            rule: cap
+            for rule, cap in of_rules
+            if rule in RULES and RULES[rule].protects == "staff" and cap.quantity.name == "LAeq"
+        }
 
     @property
     def interventions(self) -> list[EventRow]:

@@ -214,6 +214,10 @@ def _day(day: ReportedDay, picture: bytes, zone: ZoneInfo) -> Iterator[str]:
         doses = f"{day.exposure.niosh_percent:.1f} % of NIOSH's dose, {day.exposure.osha_percent:.1f} % of OSHA's"
         lex_db = day.exposure.lex_8h_db
         yield f"<p>An attendant who stayed all day received LEX,8h {lex_db:.1f} dB(A): {doses}.</p>"
+        for rule, cap in day.staff_limits.items():
+            kept, word = ("kept", "kept") if lex_db <= cap.limit else ("passed", "exceeded")
+            verdict = f'<span class="{kept}">{word}</span>'
+            yield f"<p>{rule} allows LEX,8h {cap.limit_in_words}: {verdict} on this day.</p>"
     if day.vibrations:
         yield (
             f"<p>Who stayed on the floor or seat all day received A(8) {day.vibrations.a8_m_per_s2:.2f} m/s², "

@@ -65,6 +65,7 @@ def _day(day: ReportedDay) -> dict[str, Any]:
         "played_h": round(day.played_h, 2),
         "every_cap_kept": day.kept,
         "lex_8h_dba": exposure and round(exposure.lex_8h_db, 1),
+        "lex_8h_limit_dba": min((cap.limit for cap in day.staff_limits.values()), default=None),
         "niosh_dose_percent": exposure and round(exposure.niosh_percent, 1),
         "osha_dose_percent": exposure and round(exposure.osha_percent, 1),
         "osha_twa_dba": exposure and exposure.osha_percent and round(exposure.osha_twa_db, 1),
