@@ -69,9 +69,7 @@ class Room(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
                 raise ValueError(f'Two notices are called "{name}". Give each a name of its own.')
         secrets = {path for one in self.notice for path in one.secret_files}
         if len(secrets) > len({credential_name(path) for path in secrets}):
-            raise ValueError(
-                "Secrets of two notices stand in files of the same name. Give each its own name."
-            )
+            raise ValueError("Secrets of two notices stand in files of the same name. Give each its own name.")
         taken: dict[int, str] = {}
         for name, output in self.output.items():
             other = taken.setdefault(output.device_channel, name)
