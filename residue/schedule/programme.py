@@ -27,7 +27,6 @@ Names = Annotated[tuple[str, ...], Meta(min_length=1)]
 _DAY_MIN = 24 * 60
 _EVERY = re.compile(r"every (\d{1,4}) min|(\d{1,2}) an hour")
 _INTO_A_DAY = [minutes for minutes in range(1, _DAY_MIN + 1) if _DAY_MIN % minutes == 0]
-_INTO_A_DAY_TOLD = f"{', '.join(map(str, _INTO_A_DAY[:-1]))} or {_INTO_A_DAY[-1]}"
 _SHUFFLES = 24
 """Our choice: with five performances all that there are; times the places to begin at, more than a season has days."""
 
@@ -175,8 +174,12 @@ def every_min(starts: str | tuple[str, ...]) -> int | None:
 def _starts_fault(starts: str) -> Iterator[str]:
     if starts == "any time" or every_min(starts) is not None:
         return
-    if _EVERY.fullmatch(starts):
-        yield f"Starts '{starts}' do not divide a day into equal parts. Write every {_INTO_A_DAY_TOLD} min."
+    if (written := _EVERY.fullmatch(starts)) is not None:
+        wanted = int(written[1]) if written[1] else 60 / max(int(written[2]), 1)
+        below = max((minutes for minutes in _INTO_A_DAY if minutes < wanted), default=1)
+        above = min((minutes for minutes in _INTO_A_DAY if minutes > wanted), default=_DAY_MIN)
+        mend = f"Write every {below} min or every {above} min."
+        yield f"'{starts}' does not divide a day into whole minutes and equal parts. {mend}"
     else:
         mend = "Write any time, full hour, every 30 min, 2 an hour, or a list of times."
         yield f"'{starts}' does not say when a performance may begin. {mend}"

@@ -17,9 +17,6 @@ from residue.schedule.spans import WEEKDAYS, day_spans
 Spans = tuple[str, ...]
 """Such as ["10:00-12:30", "13:00-22:00"]; an empty list is a closed day."""
 
-Word = Annotated[str, Meta(pattern=r"\S")]
-"""A word, or several in a row."""
-
 TrimDb = Annotated[float, Meta(ge=-40, le=0)]
 """A lowering in dB."""
 
@@ -122,12 +119,16 @@ class Leg(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True,
 class EventWords(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The curator's own words in the titles and categories of a calendar file, beside those that are always known."""
 
-    closed: tuple[Word, ...] = ()
+    closed: tuple[str, ...] = ()
     """Words for closed, such as "閉館"; the first of these three lists that has a word of the title decides."""
-    private_view: tuple[Word, ...] = ()
+    private_view: tuple[str, ...] = ()
     """Words for a private view."""
-    open: tuple[Word, ...] = ()
+    open: tuple[str, ...] = ()
     """Words for open."""
+
+    def __post_init__(self) -> None:
+        if not all(word.strip() for word in (*self.closed, *self.private_view, *self.open)):
+            raise ValueError("There is an empty word. Write a word that stands in titles, or remove it.")
 
 
 ALWAYS_KNOWN = EventWords()

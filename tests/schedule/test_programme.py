@@ -137,6 +137,23 @@ def test_performances_begin_at_times_of_the_place(
     assert (found and found.isoformat(timespec="minutes")) == expected
 
 
+@pytest.mark.parametrize(
+    ("starts", "message"),
+    [
+        (
+            "every 50 min",
+            "does not divide a day into whole minutes and equal parts. Write every 48 min or every 60 min.",
+        ),
+        ("7 an hour", "does not divide a day into whole minutes and equal parts. Write every 8 min or every 9 min."),
+        ("hourly", "does not say when a performance may begin. Write any time, full hour, every 30 min, 2 an hour, or"),
+    ],
+)
+def test_starts_that_cannot_be_meant_name_what_may_stand_there(starts: str, message: str) -> None:
+    with pytest.raises(msgspec.ValidationError) as caught:
+        msgspec.convert({"performances": ["a"], "starts": starts}, Programme)
+    assert f"'{starts}' {message}" in str(caught.value)
+
+
 def test_starts_by_the_clock_go_on_in_the_hour_that_comes_twice() -> None:
     """In the night in which Europe/Berlin goes from 03:00 to 02:00 (IANA database); in a list the first counts."""
     night = Opening(

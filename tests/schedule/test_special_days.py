@@ -147,6 +147,7 @@ MISSPELT = "'Karfreitg' is no public holiday of DE. Did you mean Karfreitag?"
             {"holidays": {"country": "DE", "each": {"Karfreitg": []}}},
             MISSPELT,
         ),
+        ({"calendar": {"closed": [" "]}}, "There is an empty word."),
         ({"holidays": {"country": "DE", "language": "fr"}}, "The holidays of DE have no names in 'fr'."),
         (
             {"exception": [{"weekday": "thu"}]},
