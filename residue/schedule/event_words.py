@@ -51,7 +51,7 @@ _NEAR_TRIM = (
         rf"(?<!\w)(?:{'|'.join(_LOUDNESS_WORDS)})\s*(?:[:=]\s*[{_MINUS}+]?\s*\d|[{_MINUS}+]\s*\d|\d+\s*%)[^\n]*",
         re.IGNORECASE,
     ),
-    re.compile(rf"[{_MINUS}+]?\s*{_NUMBER}\s*(?:dB\w*(?:\(\w\))?|de[cz]ibels?|décibels?)(?!\w)", re.IGNORECASE),
+    re.compile(rf"[{_MINUS}+]?\s*(?<!\d){_NUMBER}\s*(?:dB\w*(?:\(\w\))?|de[cz]ibels?|décibels?)(?!\w)", re.IGNORECASE),
 )
 _NEAR_PERFORMANCES = re.compile(r"(?<!\w)performances?\s*[:=][^\n]*", re.IGNORECASE)
 _LABELLED = re.compile(r"^\s*(?P<label>[^\n:=]*[^\W\d_])\s*[:=]\s*(?P<value>[^\n]*\S)", re.MULTILINE)

@@ -456,6 +456,35 @@ def test_words_for_closed_can_be_set(tmp_path: Path, title: str) -> None:
     assert said == [(Meaning.CLOSED, 3), (Meaning.OPEN, 4)]
 
 
+def test_a_performance_does_not_run_on_into_an_event_that_closes_the_house(tmp_path: Path) -> None:
+    """As for a speech; at the end of the day it may."""
+    path = file(
+        tmp_path,
+        timed("20260303", "1000", "1800", "SUMMARY:Bakery", uid="1"),
+        timed("20260303", "1200", "1230", "SUMMARY:Closed\\, a speech", uid="2"),
+    )
+    openings = by(path).openings(date(2026, 3, 3), 1)
+    assert [(f"{one.opens:%H:%M}-{one.closes:%H:%M}", one.then_silent) for one in openings] == [
+        ("10:00-12:00", True),
+        ("12:30-18:00", False),
+    ]
+
+
+def test_a_trim_of_the_day_holds_for_its_events_unless_theirs_is_quieter(tmp_path: Path) -> None:
+    path = file(
+        tmp_path,
+        timed("20260303", "1000", "1200", "DESCRIPTION:trim: -3 dB", uid="1"),
+        timed("20260303", "1300", "1400", "DESCRIPTION:trim: -12 dB\\nperformances: a", uid="2"),
+        timed("20260303", "1500", "1600", uid="3"),
+    )
+    quiet = {"weekday": "tue", "trim_db": -6, "performances": ["b"]}
+    assert [one.terms for one in by(path, exception=[quiet]).openings(date(2026, 3, 3), 1)] == [
+        EventTerms(-6.0, ("b",)),
+        EventTerms(-12.0, ("a",)),
+        EventTerms(-6.0, ("b",)),
+    ]
+
+
 def test_a_fault_of_hundreds_of_events_takes_ten_lines(tmp_path: Path) -> None:
     parts = [timed("20260303", "1000", "1800", "DESCRIPTION:leiser: -9 dB", uid=str(n)) for n in range(308)]
     with pytest.raises(ProblemError) as raised:
