@@ -19,9 +19,10 @@ from msgspec import Meta
 
 from residue.checking import is_name
 from residue.notices.bulletin import Bulletin, NoticeError
-from residue.notices.secret import secret
+from residue.notices.secret import credential_name, secret
 
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,31}")
+_FILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
 _MAIL = re.compile(r"[^@\s<>,;]+@[^@\s<>,;]+")
 _SHOWN = 200
 """Characters of a foreign text that an error shows."""
@@ -116,8 +117,8 @@ class MailNotice(Notice, frozen=True, kw_only=True, forbid_unknown_fields=True, 
             raise ValueError("user and password_file belong together. Write both, or neither.")
         if self.user is not None and self.encryption == "none":
             raise ValueError('The password would travel unencrypted. Write encryption = "starttls" or "tls".')
-        for path in (self.password_file, self.ca_file):
-            _full(path)
+        _full(self.ca_file)
+        _handed(self.password_file)
 
     @property
     def secret_files(self) -> tuple[str, ...]:
@@ -181,8 +182,8 @@ class WebhookNotice(Notice, frozen=True, kw_only=True, forbid_unknown_fields=Tru
         _reachable(parts.hostname, self.networks)
         if self.token_file is not None and parts.scheme == "http":
             raise ValueError("The token would travel unencrypted. Write a url that begins with https.")
-        for path in (self.token_file, self.ca_file):
-            _full(path)
+        _full(self.ca_file)
+        _handed(self.token_file)
 
     @property
     def secret_files(self) -> tuple[str, ...]:
@@ -281,6 +282,13 @@ def _network(text: str) -> None:
 def _full(path: str | None) -> None:
     if path is not None and not Path(path).is_absolute():
         raise ValueError(f"'{path}' is not a full path. Write one such as /etc/residue/mail-password.")
+
+
+def _handed(path: str | None) -> None:
+    """Checks the path of a secret, which the service manager hands on under the name of its file."""
+    _full(path)
+    if path is not None and not _FILE_NAME.fullmatch(credential_name(path)):
+        raise ValueError(f"The file name of '{path}' has more than letters, digits, '.', '_' and '-'. Give it another.")
 
 
 def _answer(text: bytes | str) -> str:
