@@ -32,6 +32,7 @@ WORDS: Mapping[Meaning, tuple[str, ...]] = {
 
 Words = Mapping[Meaning, tuple[str, ...]]
 
+_WITHIN_A_LINE = re.compile(r"</?(?:a|b|em|font|i|span|strong|u)(?:\s[^<>]*)?>", re.IGNORECASE)
 _MARKUP = re.compile(r"<[^<>]*>")
 """Some calendar programs write descriptions as HTML."""
 _MINUS = "-−–"
@@ -39,7 +40,7 @@ _NUMBER = r"\d+(?:[.,]\d+)?"
 _TRIM = re.compile(
     rf"(?<!\w)trim\s*[:=]\s*(?P<sign>[{_MINUS}]?)\s*(?P<size>{_NUMBER})(?![.,]?\d)(?:\s*dB(?![\w(]))?", re.IGNORECASE
 )
-_PERFORMANCES = re.compile(r"(?<!\w)performances?[^\S\n]*[:=][^\S\n]*(?P<names>[^\n]*\S)", re.IGNORECASE)
+_PERFORMANCES = re.compile(r"(?<!\w)performances?\s*[:=]\s*(?P<names>[^\n]*\S)", re.IGNORECASE)
 _LOUDNESS_WORDS = (
     *("quieter", "softer", "lower", "louder", "level", "volume", "gain"),
     *("leiser", "lauter", "lautstärke", "pegel", "moins fort", "plus fort", "niveau", "più piano", "più forte"),
@@ -51,6 +52,7 @@ _NEAR_TRIM = (
         rf"(?<!\w)(?:{'|'.join(_LOUDNESS_WORDS)})\s*(?:[:=]\s*[{_MINUS}+]?\s*\d|[{_MINUS}+]\s*\d|\d+\s*%)[^\n]*",
         re.IGNORECASE,
     ),
+    re.compile(rf"(?<!\d)\d+\s*%\s*(?:{'|'.join(_LOUDNESS_WORDS)})(?!\w)", re.IGNORECASE),
     re.compile(rf"[{_MINUS}+]?\s*(?<!\d){_NUMBER}\s*(?:dB\w*(?:\(\w\))?|de[cz]ibels?|décibels?)(?!\w)", re.IGNORECASE),
 )
 _NEAR_PERFORMANCES = re.compile(r"(?<!\w)performances?\s*[:=][^\n]*", re.IGNORECASE)
@@ -89,7 +91,7 @@ def wording(event: icalendar.Event, known: Collection[str] | None = None) -> Wor
 
 @lru_cache(maxsize=8192)  # a repeated event is read for each of its days
 def _wording(written: str, known: tuple[str, ...] | None) -> Wording:
-    text = unicodedata.normalize("NFKC", html.unescape(_MARKUP.sub("\n", written)))
+    text = unicodedata.normalize("NFKC", html.unescape(_MARKUP.sub("\n", _WITHIN_A_LINE.sub("", written))))
     text = "\n".join(" ".join(line.split()) for line in text.splitlines() if line.strip())
     trims = {_trim_db(found) for found in _TRIM.finditer(text)}
     lists = {_names(found["names"]) for found in _PERFORMANCES.finditer(text)}
