@@ -59,7 +59,7 @@ def hours(installation: Path, first: date | None, days: int, ics: Path | None, a
 
 
 def _durations_s(loaded: Installation) -> dict[str, float]:
-    """As they sound: the form of a piece may end a performance before its recording ends."""
+    """The sounding lengths: the form of a piece may end a performance before its recording ends."""
     from residue.runtime.planning.preparation import level_profile, open_performance
     from residue.runtime.system.folders import cache_folder
 

@@ -13,9 +13,9 @@ AHEAD = timedelta(days=2)
 
 
 def obstacles(told: Mapping[str, Any]) -> Iterator[str]:
-    """Everything in a status that keeps the house from being ready, one sentence each.
+    """All reasons in a status why the house is not ready, one sentence each.
 
-    Raises KeyError or TypeError where the status is one of another version.
+    Raises KeyError or TypeError for a status of another version.
     """
     health = told["health"]
     if health["version"] != residue.__version__:
@@ -35,7 +35,7 @@ def obstacles(told: Mapping[str, Any]) -> Iterator[str]:
 
 
 def hours_in_words(told: Mapping[str, Any]) -> str:
-    """When it is open."""
+    """The open times."""
     if told["closes"]:
         return f"It is open until {datetime.fromisoformat(told['closes']):%a %H:%M}."
     return f"It opens at {datetime.fromisoformat(told['opens']):%a %H:%M}." if told["opens"] else "It does not open."

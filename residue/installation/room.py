@@ -10,6 +10,7 @@ from residue.control.settings import ControlSettings
 from residue.loudness.caps.caps import PLACE, Cap, CapEntry, expand
 from residue.loudness.outputs.measurement import MeasuredWith, margin_db
 from residue.loudness.outputs.outputs import Output
+from residue.notices.secret import credential_name
 from residue.notices.settings import AnyNotice
 from residue.page.settings import PageSettings
 from residue.schedule.equipment import AnyEquipment
@@ -66,6 +67,9 @@ class Room(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
         for name in notices:
             if notices.count(name) > 1:
                 raise ValueError(f'Two notices are called "{name}". Give each a name of its own.')
+        secrets = {path for one in self.notice for path in one.secret_files}
+        if len(secrets) > len({credential_name(path) for path in secrets}):
+            raise ValueError("Secrets of two notices stand in files of the same name. Give each its own name.")
         taken: dict[int, str] = {}
         for name, output in self.output.items():
             other = taken.setdefault(output.device_channel, name)

@@ -20,11 +20,12 @@ _BEFORE = re.compile(r"(^|; )before: .*$")
 
 
 def record(path: Path, output: str, measured: Mapping[str, AnyCalibration]) -> None:
-    """Write what was measured of an output, by its key; what stood there stays behind it as a comment.
+    """Writes the measurement of an output, by its key; the old value becomes a comment behind it.
 
-    A cut at any moment leaves the old file or the new. Raises ProblemError, and then leaves the file as it was.
+    An interruption at any moment leaves the old file or the new. Raises ProblemError, and then does not change the
+    file.
     """
-    path = path.resolve()  # a link stays a link
+    path = path.resolve()  # a link stays a link, and its target is written
     text = path.read_text(encoding="utf-8-sig")
     written = with_measured(text, output, measured)
     if written is None:
@@ -38,7 +39,7 @@ def record(path: Path, output: str, measured: Mapping[str, AnyCalibration]) -> N
 
 
 def with_measured(text: str, output: str, measured: Mapping[str, AnyCalibration]) -> str | None:
-    """The text of room.toml with what was measured; None where the layout of the file does not let it be written."""
+    """The text of room.toml with the measurement; None where the layout of the file does not allow it."""
     document = tomlkit.parse(text)
     table: Any = document["output"][output]
     for key, value in measured.items():
@@ -47,7 +48,7 @@ def with_measured(text: str, output: str, measured: Mapping[str, AnyCalibration]
             table[key] = _inline(value)
             if old is not None:
                 _keep(table[key], old)
-        else:  # a table of its own
+        else:  # a table with its own heading
             given = _given(value)
             for name in [name for name in old if name not in given]:
                 del old[name]
@@ -74,7 +75,7 @@ def _keep(item: Item, old: Item) -> None:
 
 
 def _given(value: AnyCalibration) -> dict[str, Any]:
-    """The keys that a person would write: those that are not as they are without being written."""
+    """The keys that a person would write: those with a value other than the default."""
     defaults = {field.name: field.default for field in msgspec.structs.fields(value)}
     held = msgspec.structs.asdict(value)
     readings_first = sorted(held, key=lambda key: key in Origin.__struct_fields__)

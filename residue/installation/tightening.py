@@ -1,4 +1,4 @@
-"""A room.toml that was saved while the house runs: what of it may take force, and what differs."""
+"""A room.toml that was saved while the house runs: the parts that may take force, and the differences."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def _lowered(output: Output, wanted: Output) -> Output:
 
 
 def differences(in_force: Room, written: Room) -> str | None:
-    """How a room.toml differs from what is in force, for a person; None where it does not."""
+    """The differences of a room.toml to the one in force, for a person; None without a difference."""
     found = [*_differing_caps(in_force, written), *_differing_keys(in_force, written)]
     if not found:
         return None
@@ -65,7 +65,7 @@ def _differing_keys(in_force: Room, written: Room) -> Iterator[str]:
 
 
 def _keys(value: Any, at: str = "") -> Iterator[tuple[str, Any]]:
-    """Each key that has a value, with its path."""
+    """Each key with a value, by its path."""
     if isinstance(value, Mapping):
         for name, inner in value.items():
             yield from _keys(inner, f"{at}.{name}" if at else name)
@@ -78,7 +78,7 @@ def _shown(value: Any) -> str:
 
 
 def room_toml(room: Room) -> str:
-    """The text of a room.toml that says this."""
+    """The text of a room.toml with this content."""
     return tomlkit.dumps(_without_none(msgspec.to_builtins(room, builtin_types=(date,))))
 
 

@@ -192,6 +192,7 @@ NETWORKS = 'networks = ["192.0.2.0/24"]\n'
         (f'{MAIL}{NETWORKS}user = "a"', "user and password_file belong together"),
         (f'{MAIL}{NETWORKS}user = "a"\npassword_file = "b"', "'b' is not a full path"),
         (f'{MAIL}{NETWORKS}user = "a"\npassword_file = "/b"\nencryption = "none"', "would travel unencrypted"),
+        (f'{MAIL}{NETWORKS}user = "a"\npassword_file = "/b/my password"', "has more than letters"),
         (f'{MAIL}{NETWORKS}daily_at = "half past six"', "is not a time of day"),
         (f"{MAIL}{NETWORKS}faults = false", "Nothing would ever be sent"),
         (f"{MAIL}{NETWORKS}at_most_every_s = 5", "60"),

@@ -358,6 +358,11 @@ def view(described: str) -> str:
         ("Trim = −4\\,5", -4.5, ()),
         ("trim:-3dB\\nPerformance: second-batch", -3.0, ("second-batch",)),
         ("<p>trim: -6 dB</p>performances: first-batch\\, second-batch<br>wine", -6.0, ("first-batch", "second-batch")),
+        (
+            "<b>trim</b>: <i>-6 dB</i><br><b>performances:</b> first-batch<span>\\, second-batch</span>",
+            -6.0,
+            ("first-batch", "second-batch"),
+        ),
         ("Bread is trimmed by hand.", 0.0, ()),
     ],
 )
@@ -385,6 +390,8 @@ NOT_UNDERSTOOD = "which is not understood. Write the level as trim: -9 dB, once,
         ("leiser: -9 dB", f'says "leiser: -9 dB", {NOT_UNDERSTOOD}'),
         ("leiser: -9", f'says "leiser: -9", {NOT_UNDERSTOOD}'),
         ("Lautstärke 50 %", f'says "Lautstärke 50 %", {NOT_UNDERSTOOD}'),
+        ("nur 50% Lautstärke", f'says "50% Lautstärke", {NOT_UNDERSTOOD}'),
+        ("trim: minus 6 dB", f'says "trim: minus 6 dB", {NOT_UNDERSTOOD}'),
         ("<p>Volume: 3</p>", f'says "Volume: 3", {NOT_UNDERSTOOD}'),
         ("trimm: -9", f'says "trimm: -9", {NOT_UNDERSTOOD}'),
         ("tirm: -9", f'says "tirm: -9", {NOT_UNDERSTOOD}'),
@@ -460,6 +467,35 @@ def test_words_for_closed_can_be_set(tmp_path: Path, title: str) -> None:
     path = file(tmp_path, all_day("20260303", f"SUMMARY:{title}"), all_day("20260304", "SUMMARY:Degustation", uid="2"))
     said = [(one.meaning, one.piece.opens.day) for one in events.read(path, BERLIN, own=own).said(date(2026, 3, 3), 2)]
     assert said == [(Meaning.CLOSED, 3), (Meaning.OPEN, 4)]
+
+
+def test_a_performance_does_not_run_on_into_an_event_that_closes_the_house(tmp_path: Path) -> None:
+    """As for a speech; at the end of the day it may."""
+    path = file(
+        tmp_path,
+        timed("20260303", "1000", "1800", "SUMMARY:Bakery", uid="1"),
+        timed("20260303", "1200", "1230", "SUMMARY:Closed\\, a speech", uid="2"),
+    )
+    openings = by(path).openings(date(2026, 3, 3), 1)
+    assert [(f"{one.opens:%H:%M}-{one.closes:%H:%M}", one.then_silent) for one in openings] == [
+        ("10:00-12:00", True),
+        ("12:30-18:00", False),
+    ]
+
+
+def test_a_trim_of_the_day_holds_for_its_events_unless_theirs_is_quieter(tmp_path: Path) -> None:
+    path = file(
+        tmp_path,
+        timed("20260303", "1000", "1200", "DESCRIPTION:trim: -3 dB", uid="1"),
+        timed("20260303", "1300", "1400", "DESCRIPTION:trim: -12 dB\\nperformances: a", uid="2"),
+        timed("20260303", "1500", "1600", uid="3"),
+    )
+    quiet = {"weekday": "tue", "trim_db": -6, "performances": ["b"]}
+    assert [one.terms for one in by(path, exception=[quiet]).openings(date(2026, 3, 3), 1)] == [
+        EventTerms(-6.0, ("b",)),
+        EventTerms(-12.0, ("a",)),
+        EventTerms(-6.0, ("b",)),
+    ]
 
 
 def test_a_fault_of_hundreds_of_events_takes_ten_lines(tmp_path: Path) -> None:

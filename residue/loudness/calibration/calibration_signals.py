@@ -1,6 +1,6 @@
 """Test signals that calibrate an output and identify it.
 
-Not in the path of any performance, so these need not have the same bits on every machine.
+They are not in the path of any performance, so their bits may differ from machine to machine.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ _SEED = 1
 PULSE_HZ: Mapping[str, float] = {"speaker": 440.0, "shaker": 50.0}
 _PULSE_S, _PAUSE_S, _GROUP_PAUSE_S, _LAST_PAUSE_S, _FADE_S = 0.15, 0.25, 0.6, 1.5, 0.02
 _GROUP = 5
-"""People count up to five pulses; after each five comes a longer pause."""
+"""People can count five pulses; after each five comes a longer pause."""
 
 
 @dataclass(frozen=True)
@@ -32,33 +32,33 @@ class Stimulus:
     """A sound that is played over and over."""
 
     loop: Floats
-    """(frames,): of mean square 1 while it sounds; it joins on to itself."""
+    """(frames,): its mean square is 1 while it sounds; it repeats without a step."""
     weighted_db: Mapping[Weighting, float]
     """Its level under each weighting, relative to its own unweighted level."""
 
     @cached_property
     def crest_db(self) -> float:
-        """How far its peaks stand above its mean square."""
+        """The level of its peaks above its mean square."""
         return db_of_magnitude(float(np.max(np.abs(self.loop))))
 
 
-def pink_noise(transducer: str) -> Stimulus:
-    """20 s of pink noise in the band of a kind of transducer."""
-    return _pink_noise(PINK_BAND_HZ[transducer])
+def pink_noise(transducer: str, number: int = _SEED) -> Stimulus:
+    """20 s of pink noise in the band of a kind of transducer; noises of other numbers have nothing to do with it."""
+    return _pink_noise(PINK_BAND_HZ[transducer], number)
 
 
 def low_noise(low_hz: float) -> Stimulus:
     """20 s of pink noise from a frequency up to 40 Hz."""
-    return _pink_noise((low_hz, LOW_BAND_HZ[1]))
+    return _pink_noise((low_hz, LOW_BAND_HZ[1]), _SEED)
 
 
-def _pink_noise(band_hz: tuple[float, float]) -> Stimulus:
+def _pink_noise(band_hz: tuple[float, float], seed: int) -> Stimulus:
     """Made in the frequency domain: equal power in every octave of the band, nothing outside, phases at random."""
     frames = _LOOP_S * HOP_RATE_HZ
     frequency_hz = np.arange(frames // 2 + 1) / _LOOP_S
     low_hz, high_hz = band_hz
     inside = (frequency_hz >= low_hz) & (frequency_hz < high_hz)
-    turns = np.random.default_rng(_SEED).uniform(size=len(frequency_hz))
+    turns = np.random.default_rng(seed).uniform(size=len(frequency_hz))
     amplitudes = np.where(inside, 1.0 / np.sqrt(np.maximum(frequency_hz, low_hz)), 0.0)
     loop: Floats = np.fft.irfft(amplitudes * np.exp(2j * np.pi * turns), frames)
     loop /= np.sqrt(np.mean(loop * loop))

@@ -12,6 +12,7 @@ from residue.installation.room import Room
 from residue.loudness.calibration import calibration_procedure as procedure
 from residue.loudness.calibration.calibration_procedure import CalibrationStep, MeterReading
 from residue.loudness.calibration.calibration_signals import counted_pulses, pink_noise
+from residue.loudness.calibration.together import AllTogether, all_together, told_of
 from residue.loudness.caps.cautions import CAUTIONS
 from residue.loudness.meters.weightings import Weighting
 from residue.loudness.outputs.calibration import (
@@ -73,7 +74,7 @@ class Technician(Protocol):
 class StepPlayer(Protocol):
     """Plays the steps of a calibration."""
 
-    def play(self, step: CalibrationStep) -> None:
+    def play(self, step: CalibrationStep | AllTogether) -> None:
         """Plays this step from now on."""
 
     def hush(self) -> None:
@@ -101,6 +102,8 @@ class Calibrating:
     origin: Origin
     """The origin of the present measurements."""
     save: Save
+    remark: Callable[[str], None]
+    """Writes into the event log."""
 
     def walk(self) -> list[str]:
         """Calibrates every output; returns the names of the calibrated ones."""
@@ -108,7 +111,8 @@ class Calibrating:
         for caution in CAUTIONS:
             tell(textwrap.fill(f"CAUTION. {caution}", _WIDTH))
         tell(HOW)
-        done = []
+        done: list[str] = []
+        steps: list[CalibrationStep] = []
         try:
             for number, name in enumerate(self.room.output, start=1):
                 tell(f"\nOutput {name}, {number} of {len(self.room.output)}, {_described(self.room.output[name])}.")
@@ -116,12 +120,15 @@ class Calibrating:
                     step = self._output(name)
                     self._keep(name, procedure.answered(step, self.origin))
                     done.append(name)
+                    steps.append(step)
                     if (held := self._low_band(step)) is not None:
                         self._keep(name, {"low_band": held})
                 except _LeftOutError:
                     tell(f"{name} is left out.")
                 except ProblemError as error:
                     self._tell_all(error)
+            if len(steps) > 1:
+                self._all(steps)
         except (_EndedError, EOFError):
             pass
         finally:
@@ -155,6 +162,29 @@ class Calibrating:
             return measuring.measure(step, self.room.caps)
         except _LeftOutError:
             return None
+        finally:
+            self.player.hush()
+
+    def _all(self, steps: Sequence[CalibrationStep]) -> None:
+        """Plays all outputs together and says whether that is the sum of them. Raises _EndedError, EOFError."""
+        together = all_together(steps)
+        self.technician.tell("\nNow all of these play together. Put the meter back where a visitor's head is.")
+        self.player.play(together)
+        try:
+            while True:
+                answer = self._answer("All together, against the sum of all; Enter leaves it out (A C): ")
+                if answer == "":
+                    return
+                try:
+                    said = told_of(together, self._read("all outputs", answer))
+                except ProblemError as error:
+                    self._tell_all(error)
+                    continue
+                self.technician.tell(said)
+                self.remark(said)
+                return
+        except _LeftOutError:
+            return
         finally:
             self.player.hush()
 
@@ -197,20 +227,20 @@ class Calibrating:
             if answer == "":
                 return step
             try:
-                return procedure.with_loudest(step, self._read(step, answer))
+                return procedure.with_loudest(step, self._read(step.name, answer))
             except ProblemError as error:
                 self._tell_all(error)
 
-    def _read(self, step: CalibrationStep, answer: str) -> MeterReading:
+    def _read(self, where: str, answer: str) -> MeterReading:
         """The reading that was typed. Raises ProblemError where it is not a reading, or the sound has not settled."""
         reading = _reading(answer)
-        self._settle(step)
+        self._settle(where)
         return reading
 
-    def _settle(self, step: CalibrationStep) -> None:
+    def _settle(self, where: str) -> None:
         """Raises ProblemError where a meter now shows another sound than the one asked for."""
         if (trouble := self.player.trouble()) is not None:
-            raise stopping(step.name, trouble, "That reading does not count: let it settle, and read again.")
+            raise stopping(where, trouble, "That reading does not count: let it settle, and read again.")
 
     def _after(self, step: CalibrationStep, answer: str) -> CalibrationStep | None:
         """The step that an answer leads to; None to keep the reading. Raises ProblemError."""
@@ -221,9 +251,9 @@ class Calibrating:
         if answer == "+" or (answer == "" and step.reading is not None):
             return procedure.louder(step)
         if answer == "":
-            self._settle(step)
+            self._settle(step.name)
             return procedure.louder(procedure.with_reading(step, None))
-        reading = self._read(step, answer)
+        reading = self._read(step.name, answer)
         procedure.makes_sense(step, reading)
         return procedure.with_reading(step, reading)
 

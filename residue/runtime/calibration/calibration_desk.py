@@ -65,7 +65,8 @@ class Bench:
                 record(self.folder / ROOM, name, measured)
                 evidence.happened(CALIBRATED, told(name, room.output[name], measured).replace("\n", " "))
 
-            return Calibrating(room, technician, player, origin, save).walk()
+            remark = partial(evidence.happened, CALIBRATED)
+            return Calibrating(room, technician, player, origin, save, remark).walk()
 
     def tone(self, output: str, technician: Technician) -> None:
         """Makes one output of a room play its number. Raises ProblemError."""

@@ -36,7 +36,7 @@ trim_db = -6.0
 {old}
 [output.floor]
 device_channel = 2
-transducer = "shaker"
+transducer = "{transducer}"
 
 [[cap]]
 quantity = "LAeq"
@@ -51,7 +51,7 @@ class Bench:
 
     def __init__(self, folder: Path, hall: Hall, **room: object) -> None:
         self.path = folder / "room.toml"
-        values = {"old": "", "unit": "db", "limit": 100.0, "more": ""} | room
+        values = {"old": "", "unit": "db", "limit": 100.0, "more": "", "transducer": "shaker"} | room
         self.path.write_text(ROOM.format(**values), encoding="utf-8")
         found, findings = read_room(self.path)
         assert found is not None, findings
@@ -61,6 +61,7 @@ class Bench:
         self.unplugged = False
         self.sink = ReturningSink(self._open, lambda: self.now_s, lambda s: None)
         self.tallies: list[Tally] = []
+        self.remarks: list[str] = []
         self.player = CalibrationPlayer(self.sink, self.room.output, self.tallies.append)
         self.technician = FakeTechnician(self.player, self.recorder, hall)
 
@@ -73,7 +74,7 @@ class Bench:
         def save(name: str, measured: object) -> None:
             record(self.path, name, measured)  # type: ignore[arg-type]
 
-        return Calibrating(self.room, self.technician, self.player, Origin(on=TODAY), save).walk()
+        return Calibrating(self.room, self.technician, self.player, Origin(on=TODAY), save, self.remarks.append).walk()
 
 
 def loudest_second_db(sent: np.ndarray, hall: Hall, weighting: Weighting) -> float:
@@ -170,6 +171,28 @@ def test_the_lowest_band_of_a_loudspeaker_is_measured_with_the_weighting_that_th
     assert '"bass" is not a level.' in bench.technician.heard
     assert "Write Z, C or G" in bench.technician.heard
     assert loudest_second_db(bench.recorder.frames, HALL, Weighting.A) < 100.0
+
+
+@pytest.mark.parametrize(
+    ("turned_db", "said"),
+    [(0.0, "They agree within 1.5 dB."), (6.0, "A knob was turned up"), (-9.0, "one is off or was turned down")],
+)
+def test_all_outputs_together_are_held_against_their_sum(tmp_path: Path, turned_db: float, said: str) -> None:
+    """The hall adds up energies; somebody turns an amplifier after its reading, or nobody does."""
+    bench = Bench(tmp_path, Hall({0: 108.0, 1: 106.0}), transducer="speaker")
+    turned = Hall({0: 108.0 + turned_db, 1: 106.0})
+
+    def reading() -> Iterator[str]:
+        a_db, c_db = turned.read(np.concatenate(bench.recorder.blocks[-20:], axis=1))
+        yield f"{a_db} {c_db}"
+
+    bench.technician.instead = {"All together": reading()}
+    assert bench.walk() == ["left", "floor"]
+    assert said in bench.technician.heard
+    assert bench.remarks[0].startswith("All together read")
+    assert said in bench.remarks[0]
+    both = np.min(np.max(np.abs(bench.recorder.frames[:, -60 * 4800 :]), axis=1))
+    assert both > 1e-3, "both sound at the end"
 
 
 def test_readings_that_spread_are_told_before_they_are_kept(tmp_path: Path) -> None:

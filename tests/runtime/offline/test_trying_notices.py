@@ -11,6 +11,7 @@ from click.testing import CliRunner
 
 from residue.cli import main
 from residue.installation.load import room_of
+from residue.installation.room import Room
 from residue.notices.settings import AnyNotice, CommandNotice, MailNotice
 from residue.problems import ProblemError
 from residue.runtime.offline.trying_notices import notice_findings
@@ -63,7 +64,7 @@ def found(notice: AnyNotice, resolvers: Path = Path("/none")) -> list[str]:
 
 
 def mail(**more: Any) -> MailNotice:
-    return MailNotice(name="it", sender="a@b.example", to=("c@d.example",), **more)
+    return MailNotice(**{"name": "it", "sender": "a@b.example", "to": ("c@d.example",), **more})
 
 
 @pytest.mark.parametrize(("mode", "said"), [(0o644, 1), (0o640, 0), (0o600, 0)])
@@ -97,6 +98,18 @@ def test_a_name_server_that_the_unit_would_not_let_it_ask_is_warned_of(tmp_path:
     ]
     assert found(mail(host="mail.bakery.example", networks=("198.51.100.0/24", "192.0.2.1")), resolvers) == []
     assert found(mail(host="198.51.100.25"), resolvers) == []
+
+
+def test_two_secrets_in_files_of_one_name_are_a_fault() -> None:
+    """The service manager hands each on under the name of its file."""
+    first, second, third = (
+        mail(name=name, host="192.0.2.25", user="house", password_file=path)
+        for name, path in (("one", "/etc/a/word"), ("two", "/etc/b/word"), ("three", "/etc/a/word"))
+    )
+    given = {key: getattr(room(), key) for key in Room.__struct_fields__ if key != "notice"}
+    Room(**given, notice=[first, third])
+    with pytest.raises(ValueError, match="files of the same name"):
+        Room(**given, notice=[first, second])
 
 
 def test_two_notices_of_one_name_are_a_fault(tmp_path: Path) -> None:
