@@ -1,6 +1,7 @@
-"""Writes what a terminal knows of the commands, a man page and completion for three shells: deploy.terminal FOLDER.
+"""Writes what a terminal knows of the commands, a man page and completion for three shells.
 
-FOLDER stands for a folder such as /usr/local/share. All of it follows from the commands themselves.
+deploy.terminal FOLDER [GUIDES]: FOLDER stands for a folder such as /usr/local/share, GUIDES for the place of the guides
+on that machine. All of it follows from the commands themselves.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ COMPLETIONS = {
     "fish": "fish/vendor_completions.d/residue.fish",
 }
 """Where each shell looks, below a folder share."""
+GUIDES = "/opt/residue/deploy/guides"
 MANUAL = "man/man1/residue.1"
 _END = """\
 .SH EXIT STATUS
@@ -34,7 +36,7 @@ The installation of the service: piece.toml, room.toml, hours.toml and performan
 /var/lib/residue
 The level log and the memory of the service.
 .TP
-/opt/residue/deploy/guides
+@GUIDES@
 The guides for the artist, the technician and the curator.
 .SH SEE ALSO
 .BR systemctl (1),
@@ -42,7 +44,7 @@ The guides for the artist, the technician and the curator.
 """
 
 
-def manual() -> str:
+def manual(guides: str = GUIDES) -> str:
     """The man page of all commands, in the macros of man(7)."""
     top = click.Context(residue_command, info_name=NAME)
     lines = [f'.TH RESIDUE 1 "" "residue {residue.__version__}"', ".SH NAME"]
@@ -54,7 +56,7 @@ def manual() -> str:
         context = click.Context(command, info_name=name, parent=top)
         usage = " ".join((NAME, name, *command.collect_usage_pieces(context)))
         lines += [f".SS {_escaped(usage)}", *_prose(_paragraphs(command)), *_options(command, context)]
-    return "\n".join(lines) + "\n" + _END
+    return "\n".join(lines) + "\n" + _END.replace("@GUIDES@", guides)
 
 
 def completion(shell: str) -> str:
@@ -94,7 +96,10 @@ def _escaped(text: str) -> str:
 def main() -> None:
     """Write all of it into a folder."""
     share = Path(sys.argv[1])
-    for place, text in {MANUAL: manual(), **{place: completion(shell) for shell, place in COMPLETIONS.items()}}.items():
+    for place, text in {
+        MANUAL: manual(*sys.argv[2:]),
+        **{place: completion(shell) for shell, place in COMPLETIONS.items()},
+    }.items():
         path = share / place
         path.parent.mkdir(parents=True, exist_ok=True)
         if not path.exists() or path.read_text(encoding="utf-8") != text:

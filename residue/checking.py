@@ -1,7 +1,7 @@
 """From raw TOML to a checked record, with every fault of a file found at once.
 
-msgspec validates one value well, but stops at the first fault, and does not know the file, the value that stands
-there, or the nearest valid key. So the tables are walked here and msgspec is asked value by value.
+msgspec validates one value well, but stops at the first fault, and does not know the file, the value in it, or the
+nearest valid key. So this module walks the tables and calls msgspec for each value.
 """
 
 from __future__ import annotations
@@ -24,19 +24,28 @@ from residue.wording import TYPES, explained, shortened, toml_explained, too_lon
 StructT = TypeVar("StructT", bound=msgspec.Struct)
 
 _LEAST, _MOST = -(2**63), 2**63 - 1
-"""Whole numbers beyond are no TOML (TOML 1.0, "Integer"), though tomllib reads many of them."""
+"""Whole numbers beyond these are not TOML (TOML 1.0, "Integer"), although tomllib reads many of them."""
 _MOST_BYTES = 4_000_000
-"""Far more than anybody writes by hand: a larger file is not read."""
+"""Far more than a person writes by hand: a larger file is not read."""
 _TOO_LONG = "A whole number has too many digits here.", "Write one of at most 18 digits."
 
 
 def ip_address(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address:
-    """The address that stands in a file; ValueError, with a person's sentence, where it is none."""
+    """The IP address in a file; raises ValueError, with a sentence for people, where it is not one."""
     try:
         return ipaddress.ip_address(text)
     except ValueError:
         why = "A name cannot be used: the service may only reach the addresses that are in its unit."
         raise ValueError(f'"{text}" is not an IP address. Write one such as 192.0.2.7. {why}') from None
+
+
+def is_name(host: str) -> bool:
+    """Whether it needs a name server: it is not an IP address, and not this machine itself."""
+    try:
+        ipaddress.ip_address(host)
+    except ValueError:
+        return host != "localhost"
+    return False
 
 
 def read_toml(path: Path) -> tuple[dict[str, Any], list[Finding]]:
@@ -71,7 +80,7 @@ def read_toml(path: Path) -> tuple[dict[str, Any], list[Finding]]:
 
 
 def _beyond(raw: object, at: str = "") -> Iterator[str]:
-    """The key paths of the whole numbers that TOML has no room for."""
+    """The key paths of the whole numbers that are too large for TOML."""
     if isinstance(raw, int) and not _LEAST <= raw <= _MOST:
         yield at
     for key, item in _items(raw).items():
@@ -89,7 +98,7 @@ def check(
     values: dict[str, Any] = {}
     fields = {field.encode_name: field for field in msgspec.structs.fields(record)}
     raw = {key: value for key, value in raw.items() if key != record.__struct_config__.tag_field}
-    whole = True  # as far as this table's own keys go; a fault within a table below leaves only that table out
+    whole = True  # for this table's own keys; a fault within a table below omits only that table
     for key in raw:
         if key not in fields:
             findings.append(
@@ -113,7 +122,7 @@ def check(
         return None, findings
     try:
         checked = record(**values)
-    except ValueError as error:  # from a record's own __post_init__: a person's sentences, one for each fault
+    except ValueError as error:  # from a record's own __post_init__: sentences for people, one for each fault
         return None, findings + [_fault(file=file, at=at, sentences=str(fault)) for fault in error.args]
     return (None, findings) if findings else (checked, [])
 
@@ -129,7 +138,7 @@ def _check_value(raw: object, wanted: Any, file: str, where: str) -> tuple[Any, 
     for key, item in items.items():
         findings += _steering(key, file=file, where=_join(where, key))
         findings += _check_value(item, of_items, file, _join(where, key))[1]
-    if isinstance(raw, float) and not isfinite(raw):  # which TOML knows as numbers and no bound of a range keeps out
+    if isinstance(raw, float) and not isfinite(raw):  # TOML has them as numbers, and no bound of a range excludes them
         findings.append(_finding(file, where, what=f"{raw} is not a finite number.", mend="Write a finite number."))
     if isinstance(raw, str):
         findings += _steering(raw, file=file, where=where)
@@ -158,7 +167,7 @@ def _items(raw: object) -> Mapping[str, object]:
 def _meant(
     raw: Mapping[str, Any], records: Mapping[object, type[msgspec.Struct]], file: str, where: str
 ) -> tuple[type[msgspec.Struct] | None, list[Finding]]:
-    """Which record a table means: the only one there may be, or the one that it names; or the reason why none."""
+    """The record type of a table: the only possible one, or the one that it names; or the reason why there is none."""
     if len(records) == 1:
         return next(iter(records.values())), []
     key = str(next(iter(records.values())).__struct_config__.tag_field)
@@ -174,7 +183,7 @@ def _meant(
 
 
 def _translate(error: msgspec.ValidationError, raw: object, wanted: Any, file: str, where: str) -> Finding:
-    """The finding of a value that is not as wanted; the values within it have been looked at already."""
+    """The finding for a wrong value; the values within it have been checked already."""
     mend, choices = explained(error), _choices(wanted)
     if isinstance(raw, str) and choices and raw not in choices:
         mend = nearest(raw, choices)
@@ -217,7 +226,7 @@ def _item_type(raw: object, wanted: Any) -> Any:
 
 
 def _table(wanted: Any, where: str) -> str:
-    """The heading under which a type is written as a table; empty where it is none."""
+    """The heading under which a type is written as a table; empty where it is not a table."""
     kept = next((option for option in _options(wanted) if get_origin(option) in (dict, list, tuple)), None)
     records = _records(_parts(wanted))
     if kept is not None and get_origin(kept) is dict:
@@ -271,7 +280,7 @@ def _join(at: str, key: str) -> str:
 
 
 def _fault(*, file: str, at: str, sentences: str) -> Finding:
-    """A record's own fault: a person's sentences, perhaps behind the key that they are about, as in "tue: …"."""
+    """A record's own fault: sentences for people, perhaps after their key, as in "tue: …"."""
     return Finding(Severity.STOPS, f"{file}: {at}" if at else file, sentences, "")
 
 

@@ -1,4 +1,4 @@
-"""Problems: a fault, its place and its mend, the one form in which residue reports trouble to a person."""
+"""Problems: a fault, its place and its mend, the only form in which residue reports trouble to people."""
 
 from __future__ import annotations
 
@@ -9,16 +9,16 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 STEERING = re.compile(r"[^\n\t -\x7e\xa0-\U0010ffff]")
-"""Control characters, which would do something where the text is shown; what a person wrote may hold them."""
+"""Control characters, which would have an effect where the text is shown; text from people may contain them."""
 
 
 class Severity(StrEnum):
     """How much a finding matters."""
 
     STOPS = "stops"
-    """The installation cannot open, or what was asked for cannot be done."""
+    """The installation cannot open, or a request cannot be carried out."""
     WARNS = "warns"
-    """It runs, but somebody should look."""
+    """It runs, but a person should check it."""
     NOTES = "notes"
     """A fact that stops nothing."""
 
@@ -45,7 +45,7 @@ class ProblemError(Exception):
 
 
 def escaped(text: str) -> str:
-    r"""With control characters as TOML and JSON write them, such as \u001b."""
+    r"""The text with control characters written as in TOML and JSON, such as \u001b."""
     return STEERING.sub(lambda match: f"\\u{ord(match[0]):04x}", text)
 
 
@@ -55,7 +55,7 @@ def stops(findings: Iterable[Finding]) -> bool:
 
 
 def stopping(where: str, what: str, mend: str) -> ProblemError:
-    """The error of a single thing that stops the work."""
+    """The error for a single finding that stops the work."""
     return ProblemError([Finding(Severity.STOPS, where, what, mend)])
 
 

@@ -1,4 +1,4 @@
-"""How residue runs a part of itself in a process of its own, and in time."""
+"""Runs a part of residue in a process of its own, with real-time priority where needed."""
 
 from __future__ import annotations
 
@@ -10,8 +10,9 @@ from contextlib import suppress
 MAKES_FRAMES = 20
 """A real-time priority above everything ordinary, below the kernel's own threads."""
 PLAYS_FRAMES = 19
-"""What plays waits for a device, which may be gone, and PortAudio then turns in circles: on a single processor only a
-thread of a higher priority can still end it."""
+"""The process that plays waits for a device. If the device is lost, PortAudio loops without end: on a single processor
+only a thread of a higher priority can still end it.
+"""
 
 
 def command_of(module: str, arguments: Sequence[str]) -> list[str]:
@@ -23,9 +24,9 @@ def command_of(module: str, arguments: Sequence[str]) -> list[str]:
 
 
 def keep_time(priority: int) -> None:
-    """Give the calling thread a real-time priority, where the unit or the user's limits allow it.
+    """Gives the calling thread a real-time priority, where the unit or the user's limits allow it.
 
-    What it begins does not have it: on a single processor a process that starts would keep the others from theirs.
+    Its children do not inherit it: on a single processor a starting process would block the others.
     """
     with suppress(PermissionError, OSError):
         os.sched_setscheduler(0, os.SCHED_FIFO | os.SCHED_RESET_ON_FORK, os.sched_param(priority))

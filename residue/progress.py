@@ -1,4 +1,4 @@
-"""How long work tells how far it has come."""
+"""Reports the progress of long work."""
 
 from __future__ import annotations
 
@@ -6,7 +6,10 @@ from typing import Protocol
 
 
 class Progress(Protocol):
-    """Called now and then with the name of the work and the share that is done. May raise to stop the work."""
+    """A function that is called from time to time with the name of the work and the finished share.
+
+    May raise to stop the work.
+    """
 
     def __call__(self, what: str, done: int, total: int) -> None:
         """what: for a person, such as a file's name; done and total: in any unit, done <= total."""

@@ -1,4 +1,4 @@
-"""Records that the program writes for itself: JSON with a check sum, so that a flipped bit is never believed."""
+"""Records that the program writes for itself: JSON with a check sum, so that a flipped bit is always detected."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _MOST_BYTES = 64 << 20
 
 
 class SpoiltRecordError(ValueError):
-    """A record cannot be believed; the text says why, for a person."""
+    """A record is damaged; the text gives the reason, for people."""
 
 
 def encode_record(value: Any) -> bytes:
@@ -28,7 +28,7 @@ def encode_record(value: Any) -> bytes:
 
 
 def decode_record(content: bytes, kind: type[T]) -> T:
-    """The value of a record. Raises SpoiltRecordError, and nothing else, whatever the bytes are.
+    """The value of a record. For all possible bytes it raises SpoiltRecordError and no other error.
 
     A record without a sum is one of an earlier version, and is read as it is.
     """
@@ -44,5 +44,5 @@ def decode_record(content: bytes, kind: type[T]) -> T:
 
 
 def read_record(path: Path, kind: type[T]) -> T:
-    """The value of a record on disk. Raises OSError, or SpoiltRecordError for one that cannot be believed."""
+    """The value of a record on disk. Raises OSError, or SpoiltRecordError for a damaged one."""
     return decode_record(read_small(path, _MOST_BYTES), kind)

@@ -1,4 +1,4 @@
-"""Files that a person or another program wrote, read so that none of them can stop the reader or fill its memory."""
+"""Reads files of people or other programs so that none of them can block the reader or fill its memory."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from pathlib import Path
 def read_small(path: Path, most_bytes: int) -> bytes:
     """The content of a regular file of at most so many bytes.
 
-    Raises OSError, also for what is no regular file (opening a FIFO would wait for ever) and for a larger file.
+    Raises OSError, also for anything but a regular file (opening a FIFO would wait for ever) and for a larger file.
     """
     with open(path, "rb", opener=_open_at_once) as file:
         content = file.read(most_bytes + 1)

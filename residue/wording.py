@@ -22,7 +22,7 @@ TYPES = {
 }
 _ENCODED = re.compile(r"^Invalid RFC3339 encoded (date|time|datetime)$")
 _BOUNDS = {
-    re.compile(r" with a timezone component"): "",  # the wish for a datetime says so already
+    re.compile(r" with a timezone component"): "",  # the text for a datetime says so already
     re.compile(r" of length >= "): " with a length of at least ",
     re.compile(r" of length <= "): " with a length of at most ",
     re.compile(r" >= (\S+)"): r" of at least \1",
@@ -45,7 +45,7 @@ _SLIPS = {
     re.compile(r"^\s*[\w-]+\s*:"): "Write = between a key and its value.",
     re.compile(r"^\s*\[[^\]]*$"): "Close the brackets around the name of the table.",
 }
-"""Frequent slips, by the line on which they are noticed, without its texts and comments."""
+"""Frequent mistakes, by the line on which they are noticed, without its texts and comments."""
 _QUOTED = re.compile(r'''"""(?:\\[\s\S]|[^\\])*?"{3,5}|'{3}[\s\S]*?'{3,5}|"(?:\\.|[^"\\\n])*"|'[^'\n]*'|#.*''')
 """Quoted texts and comments, which may contain anything."""
 _EXACT = {
@@ -54,11 +54,11 @@ _EXACT = {
     re.compile(r"Invalid date or datetime"): "There is no such day or time. Look it up in a calendar.",
     re.compile(r"Illegal character '\\n'|Unterminated string"): "End the text with the quote that it began with.",
 }
-"""Errors of tomllib with only one mend."""
+"""Errors of tomllib with only one possible mend."""
 _VAGUE = {
     re.compile(r"Unclosed array"): "End the list with ], and put a comma between its values.",
 }
-"""Errors of tomllib for lines that show no slip."""
+"""Errors of tomllib for lines without a known mistake."""
 
 
 def explained(error: msgspec.ValidationError) -> str:
@@ -86,7 +86,7 @@ def toml_explained(error: tomllib.TOMLDecodeError, text: str) -> tuple[str, tupl
     if place is None or place["line"] is None:
         return "", ("The file ends too early.", next(_mends(_EXACT | _VAGUE, told), plainly))
     number = int(place["line"])
-    lines = text.split("\n")[:number]  # what comes after it has not been looked at and may be anything
+    lines = text.split("\n")[:number]  # the text after it was not read and may be anything
     line, bare = lines[-1], _QUOTED.sub(_emptied, "\n".join(lines)).split("\n")[-1]
     mends = (*_mends(_EXACT, told), *_mends(_SLIPS, bare), *_mends(_VAGUE, told), plainly)
     return f": line {number}", (f"'{shortened(line.strip())}' is not valid TOML.", mends[0])
@@ -100,7 +100,7 @@ def too_long(text: str) -> str:
 
 
 def _emptied(quoted: re.Match[str]) -> str:
-    """Nothing but its quotes, if it has any, on as many lines."""
+    """A text reduced to its quotes, if it has any, on as many lines."""
     return ("" if quoted[0].startswith("#") else '""') + "\n" * quoted[0].count("\n")
 
 
@@ -109,5 +109,5 @@ def _mends(mends: Mapping[re.Pattern[str], str], text: str) -> Iterator[str]:
 
 
 def _in_words(types: str) -> str:
-    """`float | null` as a person says it; that a key may be left out goes without saying."""
+    """`float | null` in words for people; it does not mention that a key may be left out."""
     return " or ".join(TYPES.get(name, name) for name in types.split(" | ") if name != "null")

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
 import pytest
 from hypothesis import settings
 
@@ -16,3 +20,15 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: item.get_closest_marker("real_time") is None)
     if (module := module_under_test()) is not None:
         items[:] = that_look_for_it(items, module)
+
+
+_DRAWN_AT_IMPORT: dict[str, Mapping[str, Any]] = {}
+"""By module: the state of its RANDOM after the module was imported."""
+
+
+@pytest.fixture(autouse=True)
+def _same_numbers_in_any_order(request: pytest.FixtureRequest) -> None:
+    """A module's RANDOM begins anew with each of its tests, so that no test draws what the order leaves to it."""
+    drawn = getattr(request.module, "RANDOM", None)
+    if isinstance(drawn, np.random.Generator):
+        drawn.bit_generator.state = _DRAWN_AT_IMPORT.setdefault(request.module.__name__, drawn.bit_generator.state)

@@ -1,4 +1,4 @@
-"""How many examples a property tries: few and always the same in a quick run, many and new ones with `--all`."""
+"""How many examples a property tries: few and always the same in a quick run, many, by a seed, with `--all`."""
 
 from __future__ import annotations
 

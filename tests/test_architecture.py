@@ -28,6 +28,8 @@ ORDER = (
     ("output",),
     ("control",),
     ("watchdog",),
+    ("notices",),
+    ("page",),
     ("live",),
     ("installation",),
     ("runtime",),

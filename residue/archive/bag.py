@@ -1,4 +1,4 @@
-"""A performance sealed as a BagIt bag (RFC 8493): opening one, sealing one, and the digest that names one."""
+"""A performance sealed as a BagIt bag (RFC 8493): opening, sealing, and the digest that identifies a bag."""
 
 from __future__ import annotations
 
@@ -24,21 +24,21 @@ ALGORITHM = "sha256"
 DECLARATION = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 BLOCK_BYTES = 1 << 20
 _UNSAFE_NAME = re.compile(r"[\x00-\x1f\x7f]|%0[AaDd]|%25")
-"""In a manifest CR, LF and % may be percent-encoded, and readers differ in what they decode: no such names."""
+"""Names with these are refused: a manifest may percent-encode CR, LF and %, and readers decode them differently."""
 
-logging.getLogger("bagit").setLevel(logging.CRITICAL)  # what it would say is said by our findings
+logging.getLogger("bagit").setLevel(logging.CRITICAL)  # our findings report the same
 
 
 @dataclass(frozen=True, slots=True)
 class Bag:
-    """An opened bag: what it says about itself. Its payload has not been read; `fixity.verify` does that."""
+    """An opened bag, with its own description. Its payload has not been read; `fixity.verify` does that."""
 
     path: Path
     digest: str
     """SHA-256 over its sorted payload manifest: two bags with the same payload have the same digest."""
     performance: Performance
     info: Mapping[str, tuple[str, ...]]
-    """bag-info.txt, in its order; an element may occur more than once."""
+    """The elements of bag-info.txt, in their order; an element may occur more than once."""
 
     @property
     def payload(self) -> Path:
@@ -58,7 +58,7 @@ class Bag:
 
 
 def open_bag(path: Path) -> Bag:
-    """The bag in a folder, cheaply: reads its tag files and performance.toml. Raises ProblemError."""
+    """The bag in a folder. It reads only the tag files and performance.toml, which is fast. Raises ProblemError."""
     opened = read_tags(path)
     info = {
         name: tuple(value) if isinstance(value, list) else (value,)
@@ -78,7 +78,7 @@ def read_tags(path: Path) -> bagit.Bag:
     try:
         if not path.is_dir():
             raise stopping(str(path), "There is no such folder.", holds)
-        (path / "bagit.txt").stat()  # of a folder that may not be looked into, bagit says that it holds nothing
+        (path / "bagit.txt").stat()  # for a folder without right of access, bagit reports that it is empty
         check_tag_files(path)
         opened = bagit.Bag(str(path))
     except ProblemError:
@@ -87,7 +87,7 @@ def read_tags(path: Path) -> bagit.Bag:
         raise stopping(path.name, "It holds no bagit.txt, so it is not a bag.", holds) from error
     except OSError as error:
         raise disk_problem(path, error) from error
-    except Exception as error:  # whatever the library raises, it is about this bag
+    except Exception as error:  # every error of the library is about this bag
         raise stopping(
             path.name, f"It is not a bag that can be read: {error}.", "Copy it again from where it came."
         ) from error
@@ -110,10 +110,10 @@ Info = Mapping[str, str | list[str]]
 
 
 def seal(folder: Path, into: Path, info: Info, on: date, progress: Progress = silent) -> Bag:
-    """Copy a folder that holds performance.toml into a new bag at `into`.
+    """Copies a folder with performance.toml into a new bag at `into`.
 
     on: the Bagging-Date. The same folder, info and date give the same bytes.
-    The bag is made beside `into` and renamed, so that a cut leaves no half bag. Raises ProblemError.
+    The bag is made beside `into` and renamed, so that an interruption leaves no half bag. Raises ProblemError.
     """
     read_performance(folder / FILE_NAME)
     files = _files_to_seal(folder)
@@ -130,9 +130,9 @@ def seal(folder: Path, into: Path, info: Info, on: date, progress: Progress = si
 def seal_moving(
     folder: Path, into: Path, info: Info, on: date, about: Mapping[str, bytes], progress: Progress = silent
 ) -> Bag:
-    """Turn a folder that holds performance.toml into a bag at `into`, on the same disk; the folder is gone then.
+    """Turns a folder with performance.toml into a bag at `into`, on the same disk; the folder moves into the bag.
 
-    about: files, by name, that tell of the recording without being part of it; they go into the folder about/.
+    about: files, by name, that describe the recording but are not part of it; they go into the folder about/.
     """
     read_performance(folder / FILE_NAME)
     files = _files_to_seal(folder)
@@ -144,7 +144,7 @@ def seal_moving(
 
 
 def _told(files: list[tuple[str, int]], progress: Progress) -> Iterator[str]:
-    """The names of the files, telling in bytes how far their turn has come."""
+    """The names of the files; before each, the progress is reported in bytes."""
     done, total = 0, sum(size for _, size in files)
     for name, size in files:
         progress(name, done, total)
@@ -161,7 +161,7 @@ def _write_tag_files(
     on: date,
     about: Mapping[str, bytes],
 ) -> None:
-    """Everything beside the payload. Source: RFC 8493, sections 2.1 and 2.2."""
+    """Writes all files beside the payload. Source: RFC 8493, sections 2.1 and 2.2."""
     bag_info = {"Bag-Software-Agent": f"residue {__version__}", "Bagging-Date": on.isoformat()}
     oxum = {"Payload-Oxum": f"{sum(size for _, size in files)}.{len(files)}"}
     tag_files = {f"about/{name}": content for name, content in about.items()}
@@ -176,7 +176,7 @@ def _write_tag_files(
 
 
 def _files_to_seal(folder: Path) -> list[tuple[str, int]]:
-    """The names (forward slashes, sorted) and sizes of all files in a folder; raises for what no bag may hold."""
+    """The names (with forward slashes, sorted) and sizes of all files in a folder; raises for forbidden names."""
     files, findings = [], []
     for place, folders, names in os.walk(folder):
         for name in [*folders, *names]:

@@ -1,4 +1,4 @@
-"""Writing that a cut cannot leave half done: beside the place, onto the disk, then renamed into it."""
+"""Writes files and folders whole: beside the place, onto the disk, then renamed, so that no half remains."""
 
 from __future__ import annotations
 
@@ -15,16 +15,15 @@ from pathlib import Path
 from residue.problems import ProblemError, stopping
 
 PREFIX = ".making-"
-"""Names of unfinished files and folders begin with this; such leftovers of a cut may be removed."""
+"""Names of unfinished files and folders begin with this; after an interruption they may be removed."""
 
 
 @contextmanager
 def file_beside(path: Path, new_mode: int | None = 0o644) -> Iterator[Path]:
     """A temporary path in the same folder; when the block ends without an error, the file moves to `path`.
 
-    What stood there before hands on its owner and its mode: a key in it stays a secret, and whoever wrote it may go on.
-
-    new_mode: of a file that did not stand there; None for what the umask leaves to it.
+    The new file keeps the owner and the mode of the old one: a key in it stays secret, and its writer may still write
+    it. new_mode: the mode of a file that is new; None for that of the umask.
     """
     with telling(path):
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -37,7 +36,7 @@ def file_beside(path: Path, new_mode: int | None = 0o644) -> Iterator[Path]:
             if mode is not None:
                 temporary.chmod(mode)
             if before is not None:
-                with suppress(PermissionError):  # whoever is not root gives nothing away
+                with suppress(PermissionError):  # only root may change the owner
                     os.chown(temporary, before.st_uid, before.st_gid)
             onto_disk(temporary)
             temporary.replace(path)
@@ -48,16 +47,16 @@ def file_beside(path: Path, new_mode: int | None = 0o644) -> Iterator[Path]:
 
 @contextmanager
 def asked_for(path: Path) -> Iterator[Path]:
-    """A path to write the file that a person named; afterwards the whole new file is there, or still the old one.
+    """A path to write the file that a person named; afterwards there is the whole new file, or still the old one.
 
-    A folder that is not there is a slip of the pen and not made. What is no file, such as a pipe, is written as it is.
-    Who may read a new file is up to the umask: it may hold what a body did.
+    A missing folder is a mistake of the person, and is not made. A pipe or device is written directly. The umask
+    decides who may read a new file, because it may contain data of a body.
     """
     with telling(path):
         if path.exists() and not path.is_file():
             yield path
             return
-        path = path.resolve()  # a link stays a link
+        path = path.resolve()  # a link stays a link, and its target is written
         path.parent.stat()
         with file_beside(path, new_mode=None) as making:
             yield making
@@ -67,7 +66,7 @@ def asked_for(path: Path) -> Iterator[Path]:
 def folder_beside(path: Path) -> Iterator[Path]:
     """A temporary folder beside `path`, which must not exist; when the block ends without an error, it moves to `path`.
 
-    Who may look into it is up to the umask, as for the files in it.
+    The umask decides who may open it, as for the files in it.
     """
     with telling(path):
         if path.exists():
@@ -90,15 +89,15 @@ def folder_beside(path: Path) -> Iterator[Path]:
 
 
 def _mark(folder: Path) -> int:
-    """Lock a folder while it is being made: the lock goes with the process that holds it."""
+    """Locks a folder while it is being made: the lock ends with its process."""
     mark = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    with suppress(OSError):  # a file system without locks: then nothing tells
+    with suppress(OSError):  # a file system without locks: then others cannot see that it is being made
         fcntl.flock(mark, fcntl.LOCK_EX | fcntl.LOCK_NB)
     return mark
 
 
 def is_being_made(path: Path) -> bool:
-    """Whether somebody is at work in a folder with PREFIX; else a cut has left it there."""
+    """Whether a process still makes this folder with PREFIX; if not, an interruption has left it."""
     if not path.is_dir():
         return False
     handle = os.open(path, os.O_RDONLY | os.O_DIRECTORY)
@@ -114,7 +113,7 @@ def is_being_made(path: Path) -> bool:
 
 
 def onto_disk(path: Path) -> None:
-    """Wait until a file, or a folder's list of names, is on the disk. A file system that cannot is let be."""
+    """Waits until a file, or a folder's list of names, is on the disk; if the file system supports it."""
     handle = os.open(path, os.O_RDONLY)
     try:
         with _unsupported_let_be():
@@ -125,7 +124,7 @@ def onto_disk(path: Path) -> None:
 
 @contextmanager
 def _unsupported_let_be() -> Iterator[None]:
-    """Lets pass that a file system has no fsync for this; every other error is one."""
+    """Ignores the error of a file system without fsync for this; raises every other error."""
     try:
         yield
     except OSError as error:
@@ -135,7 +134,7 @@ def _unsupported_let_be() -> Iterator[None]:
 
 @contextmanager
 def telling(path: Path) -> Iterator[None]:
-    """Turns what the disk says into a problem in a person's words."""
+    """Turns an error of the disk into a problem in words for people."""
     try:
         yield
     except ProblemError:
@@ -145,7 +144,7 @@ def telling(path: Path) -> Iterator[None]:
 
 
 _OF_WHAT_IS_WRITTEN = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EROFS})
-"""Copying names the source in its errors, but these are of the other side."""
+"""These errors are of the target, although the error of a copy names the source."""
 
 
 def disk_problem(path: Path, error: OSError) -> ProblemError:

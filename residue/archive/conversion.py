@@ -20,22 +20,24 @@ from residue.mapping.signals import AUDIO_RATE_HZ, RATE_HZ, Kind
 from residue.problems import stopping
 
 FORMAT = 2
-"""Counts up when the meaning or the bits of cached data change."""
+"""A number that increases when the meaning or the bits of cached data change."""
 SAMPLE = np.dtype("<f4")
-"""A sample in the cache: 24 bits of precision, as the best recorders have, at half the size of a double."""
+"""A sample in the cache: 24 bits of precision, as in the best recorders, at half the size of a double."""
 EVENT = np.dtype([("frame", "<i8"), ("value", "<f8")])
 GAP = np.dtype([("start_s", "<f8"), ("length_s", "<f8")])
 
 _BLOCK_SAMPLES = 1 << 14
-"""At the new rate. Of muscle sound at the control rate that is 8 s, 3 MB as recorded: about what a cache holds."""
+"""Samples at the new rate in one block. For muscle sound at the control rate it is 8 s, or 3 MB as recorded, which fits
+into a processor's cache.
+"""
 _LARGEST = float(np.finfo(SAMPLE).max)
 
 Share = Callable[[float], None]
-"""Called with the share of one conversion that is done, 0 to 1."""
+"""A function that is called with the finished share of one conversion, 0 to 1."""
 
 
 def convert_samples(source: Path, channel: Channel, kind: Kind, target: Path, done: Share) -> None:
-    """Resample a channel to the rate of a kind of signal; its gaps go beside it. Raises ProblemError."""
+    """Resamples a channel to the rate of a kind of signal; a file beside it lists its gaps. Raises ProblemError."""
     bridged = Bridged(open_channel(source, channel))
     stream = resampled(bridged, RATE_HZ[kind])
     with file_beside(target) as making, making.open("wb") as file:
@@ -51,12 +53,12 @@ def convert_samples(source: Path, channel: Channel, kind: Kind, target: Path, do
 
 
 def fitted(samples: Floats) -> NDArray[np.float32]:
-    """Samples as the cache holds them."""
+    """Samples in the form of the cache."""
     return np.clip(samples, -_LARGEST, _LARGEST).astype(SAMPLE)
 
 
 def convert_beats(source: Path, channel: Channel, kind: Kind, target: Path, done: Share) -> None:
-    """Turn beats into events, each with the interval in seconds that ended there. Raises ProblemError."""
+    """Turns beats into events, each with the interval in seconds that ended there. Raises ProblemError."""
     beats = read_beats(source, channel)
     events = np.empty(len(beats.times_s), EVENT)
     events["frame"] = np.rint(beats.times_s * AUDIO_RATE_HZ)
@@ -82,12 +84,12 @@ def _write(path: Path, values: NDArray[Any]) -> None:
 
 
 def mapped(path: Path, dtype: np.dtype[Any]) -> NDArray[Any] | None:
-    """A file of the cache as an array on disk; None where it is missing, or not what was written there."""
+    """A file of the cache as an array on disk; None where it is missing or damaged."""
     try:
         found = np.load(path, mmap_mode="r", allow_pickle=False)
         if found.dtype != dtype or found.ndim != 1 or path.stat().st_size != found.offset + found.nbytes:
             return None
-    except Exception:  # noqa: BLE001 (a spoilt header makes numpy raise nearly anything, and the file is made again)
+    except Exception:  # noqa: BLE001 (with a damaged header numpy raises nearly any error, and the file is made again)
         return None
-    # Seen as a plain array: a slice of numpy's memmap class costs ten times as much.
+    # Used as a plain array: a slice of numpy's memmap class costs ten times as much.
     return np.asarray(found).view(np.ndarray)

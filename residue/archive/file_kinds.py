@@ -1,4 +1,4 @@
-"""The kinds of files that recordings come in, and the endings by which each is known."""
+"""The kinds of files of recordings, and the endings of their names."""
 
 from __future__ import annotations
 
@@ -22,10 +22,10 @@ _BY_ENDING = {ending: kind for kind in FileKind for ending in kind.value}
 
 
 def kind_of_file(path: Path) -> FileKind | None:
-    """The kind of a file by the ending of its name, in capitals or not; None where the ending is not known."""
+    """The kind of a file by the ending of its name, in upper or lower case; None for an unknown ending."""
     return _BY_ENDING.get(path.suffix.lower())
 
 
 def endings_of(kinds: Iterable[FileKind]) -> str:
-    """The endings of some kinds, in a person's words."""
+    """The endings of some kinds, in words for people."""
     return ", ".join(sorted(ending for kind in kinds for ending in kind.value))

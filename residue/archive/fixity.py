@@ -1,4 +1,4 @@
-"""Whether a bag is complete and unchanged, in a person's words."""
+"""Checks whether a bag is complete and unchanged, and reports in words for people."""
 
 from __future__ import annotations
 
@@ -20,19 +20,19 @@ from residue.problems import Finding, ProblemError, Severity, stops
 from residue.progress import Progress, silent
 
 _DECLARATION = re.compile(rb"BagIt-Version: \d+\.\d+\r?\nTag-File-Character-Encoding: [A-Za-z0-9._-]+(\r?\n)*")
-"""RFC 8493, section 2.1.1: two lines, exactly so. The bagit library lets blanks pass."""
+"""RFC 8493, section 2.1.1: exactly these two lines. The bagit library allows further blanks."""
 _OXUM = re.compile(r"(\d{1,19})\.(\d{1,19})")
 _WEAK = frozenset({"md5", "sha1"})
 _COPY_AGAIN = "Copy the bag again from its source."
 
 Listed = Mapping[str, Mapping[str, str]]
-"""By path within the bag, with forward slashes: the checksum of each algorithm."""
+"""The checksum of each algorithm, by path within the bag, with forward slashes."""
 
 
 def verify(path: Path, progress: Progress = silent) -> list[Finding]:
-    """Everything that is wrong with the bag at `path`; it is valid where no finding stops.
+    """All faults of the bag at `path`; it is valid if no finding stops.
 
-    Reads every byte that its manifests list, and nothing outside the bag. Source: RFC 8493, sections 2 and 3.
+    It reads every byte that the manifests list, and nothing outside the bag. Source: RFC 8493, sections 2 and 3.
     """
     try:
         opened = read_tags(path)
@@ -59,7 +59,7 @@ def verify(path: Path, progress: Progress = silent) -> list[Finding]:
 
 
 def is_valid(findings: list[Finding]) -> bool:
-    """Whether none of the findings of `verify` stops."""
+    """Whether the findings of `verify` contain none that stops."""
     return not stops(findings)
 
 
@@ -72,7 +72,7 @@ def _warn(path: Path, what: str, mend: str) -> Finding:
 
 
 def _declaration(path: Path, opened: bagit.Bag) -> Iterator[Finding]:
-    """bagit.txt to the letter, a payload folder, and a checksum that is worth something."""
+    """Checks bagit.txt exactly, the payload folder, and that there is a checksum that protects."""
     text = (path / "bagit.txt").read_bytes()
     strict = opened.version_info >= (1, 0)
     if text.startswith(b"\xef\xbb\xbf") or (strict and not _DECLARATION.fullmatch(text)):
@@ -97,11 +97,11 @@ def _files(path: Path) -> Iterator[tuple[str, Path]]:
 
 
 def _is_within(path: Path, file: Path) -> bool:
-    return Path(os.path.realpath(file)).is_relative_to(os.path.realpath(path))  # which follows no circle of links
+    return Path(os.path.realpath(file)).is_relative_to(os.path.realpath(path))  # which does not follow links
 
 
 def _outside(path: Path, listed: Listed, found: Mapping[str, Path]) -> Iterator[Finding]:
-    """Finds links that lead out of the bag and entries that are no regular files."""
+    """Finds links that lead out of the bag, and entries that are not regular files."""
     for name in sorted(listed.keys() | found.keys()):
         file = path / name
         if not _is_within(path, file):
@@ -136,12 +136,12 @@ def _completeness(
 
 
 def _normal(name: str) -> str:
-    """A name however its accents are composed: file systems differ."""
+    """A name in one form of Unicode: file systems compose accents differently."""
     return unicodedata.normalize("NFC", name)
 
 
 def _collisions(path: Path, found: Mapping[str, Path]) -> Iterator[Finding]:
-    """Names that are one and the same on another file system."""
+    """Finds names that are the same on another file system."""
     alike = defaultdict(list)
     for name in sorted(found):
         alike[_normal(name).casefold()].append(name)
@@ -185,7 +185,7 @@ def _tell_within(progress: Progress, name: str, read: int, *, before: int, total
 
 
 def _checksums(file: Path, algorithms: Mapping[str, str], told: Callable[[int], None]) -> dict[str, str]:
-    """told: of how many bytes have been read, before the first and after each block."""
+    """The checksums of a file. told: called with the number of bytes read, before the first and after each block."""
     digests = {algorithm: hashlib.new(algorithm) for algorithm in algorithms}
     buffer, done = memoryview(bytearray(BLOCK_BYTES)), 0
     told(done)

@@ -41,7 +41,7 @@ _TAG_FILES = ("bagit.txt", "bag-info.txt", f"manifest-{ALGORITHM}.txt", f"tagman
 def find_bags(folder: Path) -> list[Path]:
     """The bags in a folder, at any depth but not within each other; no work in progress.
 
-    One that has lost its bagit.txt still counts, for its other tag files. Raises ProblemError where there is none.
+    A bag without its bagit.txt still counts if it has other tag files. Raises ProblemError where there is none.
     """
     if not folder.is_dir():
         raise stopping(str(folder), "There is no such folder.", "Name the folder that holds the bags.")
@@ -60,8 +60,11 @@ def find_bags(folder: Path) -> list[Path]:
 
 
 def verify_all(bags: list[Path], processes: int | None = None) -> Iterator[BagVerdict]:
-    """The verdict on each bag, as soon as it is known. processes: as many as the machine has cores, if not given."""
-    # Spawned, not forked: the house that asks may have threads.
+    """The verdict on each bag, as soon as it is known.
+
+    processes: if not given, as many as the machine has cores.
+    """
+    # Spawned, not forked, because the house that calls this may have threads.
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(processes, mp_context=context) as pool:
         asked = {pool.submit(_verdict, bag): bag for bag in bags}

@@ -9,13 +9,13 @@ import numpy as np
 from residue.dsp.resampling import Floats, SampleStream
 
 SHORTEST_TOLD_S = 0.1
-"""Shorter gaps are bridged without being counted, so that a file full of single holes needs no memory for them."""
+"""Shorter gaps are bridged but not counted, so that a file with many small gaps needs no memory for them."""
 _SEARCH_SAMPLES = 1 << 16
 
 
 @dataclass(frozen=True, slots=True, order=True)
 class Gap:
-    """The samples start, …, stop - 1 that were not recorded, or are no numbers."""
+    """The samples start, …, stop - 1, which were not recorded or are not numbers."""
 
     start: int
     stop: int
@@ -24,8 +24,8 @@ class Gap:
 class Bridged:
     """A stream without gaps: a straight line from the last sample before each to the first after it.
 
-    A gap at the very start or end keeps the nearest sample's value; a stream of nothing but gaps is zero.
-    What it gives does not depend on how it is read.
+    In a gap at the very start or end the value of the nearest sample is kept; a stream without any sample is zero. The
+    output does not depend on how it is read.
     """
 
     def __init__(self, stream: SampleStream) -> None:
@@ -37,7 +37,7 @@ class Bridged:
 
     @property
     def gaps(self) -> list[Gap]:
-        """Those met so far that last SHORTEST_TOLD_S or longer, in order of time."""
+        """The gaps read so far that last SHORTEST_TOLD_S or longer, in order of time."""
         return sorted(self._met.values())
 
     def read(self, start: int, stop: int) -> Floats:
@@ -54,8 +54,8 @@ class Bridged:
         return values
 
     def _whole(self, first: int, last: int, *, start: int, stop: int) -> Gap:
-        """The gap that the missing samples first, …, last - 1 of those read (start, …, stop - 1) belong to."""
-        if not self._latest.start <= first < last <= self._latest.stop:  # a gap of hours is searched only once
+        """The whole gap that contains the missing samples first, …, last - 1 of those read (start, …, stop - 1)."""
+        if not self._latest.start <= first < last <= self._latest.stop:  # so that a gap of hours is searched only once
             begins = first if first > start else self._backwards(first)
             ends = last if last < stop else self._forwards(last)
             self._latest = Gap(begins, ends)
@@ -64,7 +64,7 @@ class Bridged:
         return self._latest
 
     def _backwards(self, sample: int) -> int:
-        """One past the last sample before `sample` that was recorded, or 0."""
+        """The position after the last recorded sample before `sample`, or 0."""
         while sample > 0:
             low = max(0, sample - _SEARCH_SAMPLES)
             recorded = np.flatnonzero(np.isfinite(self._stream.read(low, sample)))
@@ -74,7 +74,7 @@ class Bridged:
         return 0
 
     def _forwards(self, sample: int) -> int:
-        """The first sample from `sample` on that was recorded, or the length."""
+        """The first recorded sample from `sample` on, or the length."""
         while sample < self.length:
             high = min(self.length, sample + _SEARCH_SAMPLES)
             recorded = np.flatnonzero(np.isfinite(self._stream.read(sample, high)))

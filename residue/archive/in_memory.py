@@ -1,4 +1,4 @@
-"""A performance held in memory: for tests, and for sounds made on the spot."""
+"""A performance held in memory: for tests, and for synthetic sounds."""
 
 from __future__ import annotations
 

@@ -10,16 +10,18 @@ from residue.problems import Finding, Severity
 
 _WORTH_A_NOTE_S = 1.0
 _MISTAKEN = {44_100 / 48_000: "44100 for 48000, or the reverse", 250 / 256: "250 for 256, or the like", 0.5: "twice"}
-"""Shares of the length that come of stating one usual rate for another; the longer channel may be the wrong one."""
+"""Ratios of length that a wrong rate causes, if both rates are usual ones; the longer channel may be the wrong one."""
 _SAME = 3e-4
 _DRIFT_PPM = (10.0, 300.0)
-"""Two crystals differ by so much, common practice, no source; less does not matter, more has another reason."""
+"""Two crystals differ by a drift in this range; less does not matter, more has another reason. Common practice, no
+source.
+"""
 _LONG_ENOUGH_S = 120.0
 
 
 @dataclass(frozen=True, slots=True)
 class Extent:
-    """When a channel that has samples begins and ends, in seconds of the performance."""
+    """The begin and end of a channel with samples, in seconds of the performance."""
 
     begins_s: float
     ends_s: float
@@ -33,7 +35,7 @@ class Extent:
 def length_findings(
     where: str, performance: Performance, extents: Mapping[str, Extent], ends_s: float
 ) -> Iterator[Finding]:
-    """Notes and warnings, one at most for each channel. ends_s: of the performance."""
+    """Notes and warnings, at most one for each channel. ends_s: the end of the performance."""
     longest = max(extents, key=lambda name: extents[name].length_s, default="")
     for name, extent in extents.items():
         apart = performance.channel[name].file != performance.channel[longest].file

@@ -19,7 +19,7 @@ from residue.problems import ProblemError, nearest, stopping
 
 FILE_NAME = "performance.toml"
 LONGEST_S = 7 * 86_400.0
-"""No evening is longer than a week; a start beyond it is a slip of the pen."""
+"""No evening is longer than a week; a later start is a mistake."""
 
 PLAIN_NAME = re.compile(r"[A-Za-z0-9_-]{1,64}")
 
@@ -71,34 +71,34 @@ class ChannelSpan(ManifestTable, frozen=True, kw_only=True):
     """A part of a channel, in seconds from its first sample."""
 
     start_s: Annotated[float, Meta(ge=0, le=LONGEST_S)]
-    """When it begins."""
+    """The time at which it begins."""
     length_s: Annotated[float, Meta(ge=0, le=LONGEST_S)]
-    """How long it is."""
+    """Its length."""
 
 
 class Channel(ManifestTable, frozen=True, kw_only=True):
-    """One sensor's recording, and where in the payload it is."""
+    """The recording of one sensor, and its place in the payload."""
 
     kind: ChannelKind
-    """What the sensor measures."""
+    """The kind of signal that the sensor measures."""
     file: str
-    """Beside performance.toml or in a folder below it, with forward slashes."""
+    """The file, beside performance.toml or in a folder below it, with forward slashes."""
     site: str = ""
-    """Where on the body: left forearm, O1, chest."""
+    """The place on the body: left forearm, O1, chest."""
     unit: str = "1"
-    """Of the physical values: V, mV, uV, g, s, 1 …"""
+    """The unit of the physical values: V, mV, uV, g, s, 1 …"""
     track: Annotated[int, Meta(ge=1)] | None = None
-    """Which track of a sound file, counted from 1; the first if not given."""
+    """The track of a sound file, counted from 1; the first if not given."""
     signal: str | None = None
-    """Which signal of an EDF or BDF file, by its label."""
+    """The signal of an EDF or BDF file, by its label."""
     full_scale: Annotated[float, Meta(gt=0)] = 1.0
     """The physical value of a sound file's digital full scale."""
     start_s: OffsetS = 0.0
-    """When its first sample was taken, counted from the start of the performance."""
+    """The time of its first sample, counted from the start of the performance."""
     rate_hz: Annotated[float, Meta(gt=0, le=1e6)] | None = None
-    """Samples a second, where the file states them wrongly or its recorder's clock is known to have gone wrong."""
+    """Samples a second, if the file states a wrong rate or the recorder's clock was wrong."""
     bridged: list[ChannelSpan] = []
-    """The gaps of a live recording; the file holds the values that were played in their place."""
+    """The gaps of a live recording; in the gaps the file has the values that were played."""
 
     def __post_init__(self) -> None:
         path = PurePosixPath(self.file)
@@ -114,20 +114,20 @@ class Mark(ManifestTable, frozen=True, kw_only=True):
     """Something a person noted at a moment of the performance."""
 
     at_s: OffsetS
-    """When, in seconds from the start of the performance."""
+    """The time in seconds from the start of the performance."""
     text: str
-    """What was noted."""
+    """The text of the note."""
 
 
 class Permission(ManifestTable, frozen=True, kw_only=True):
     """The performer's consent; heart and brain recordings are health data about a person."""
 
     consent: Annotated[str, Meta(min_length=1)]
-    """Who agreed, when, and where the signed paper is kept."""
+    """Who agreed, when, and where the signed paper is."""
     rights: str = ""
     """Who holds the rights, under which licence."""
     use: str = ""
-    """What the recording may be used for."""
+    """The permitted use of the recording."""
     shown_from: date | None = None
     """The first day on which it may be shown."""
     shown_until: date | None = None
@@ -141,12 +141,12 @@ class Permission(ManifestTable, frozen=True, kw_only=True):
             )
 
     def permits(self, day: date) -> bool:
-        """Whether it may be shown on a day."""
+        """Whether the recording may be shown on a day."""
         return (self.shown_from or date.min) <= day <= (self.shown_until or date.max)
 
 
 def check_names(channels: Iterable[str]) -> None:
-    """Raises ValueError where the name of a channel could not be part of the name of a file."""
+    """Raises ValueError where the name of a channel cannot be part of a file name."""
     faults = [
         f'channel."{name}" is not a plain name. Use letters, digits, "_" and "-".'
         for name in channels
@@ -164,13 +164,13 @@ class Performance(ManifestTable, frozen=True, kw_only=True):
     performer: str = ""
     """Who performed."""
     recorded: Annotated[datetime, Meta(tz=True)] | None = None
-    """When its first frame was taken."""
+    """The time of its first frame."""
     place: str = ""
-    """Where."""
+    """The place of the evening."""
     notes: str = ""
-    """What else should be known in twenty years."""
+    """Other facts that people should know in twenty years."""
     duration_s: Annotated[float, Meta(gt=0, le=LONGEST_S)] | None = None
-    """How long it was; where it is not told, to the end of the longest channel."""
+    """Its length; if not given, it ends with the longest channel."""
     channel: Annotated[dict[str, Channel], Meta(min_length=1)]
     """The channels by name, as the piece reads them."""
     mark: list[Mark] = []
@@ -182,7 +182,7 @@ class Performance(ManifestTable, frozen=True, kw_only=True):
         check_names(self.channel)
 
     def the_channel(self, name: str, where: str) -> Channel:
-        """A channel by name; raises ProblemError, with the nearest name, where there is none."""
+        """A channel by name. Raises ProblemError, with the nearest name, for an unknown name."""
         if name not in self.channel:
             what = f'{self.title} has no channel "{name}", which the piece asks for.'
             raise stopping(

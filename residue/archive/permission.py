@@ -1,4 +1,4 @@
-"""Whether a performance may be shown: recordings of heart and brain are health data about a person."""
+"""Checks whether a performance may be shown: recordings of heart and brain are health data about a person."""
 
 from __future__ import annotations
 
@@ -21,15 +21,15 @@ HEALTH_KINDS = frozenset(
         ChannelKind.TEMP,
     }
 )
-"""Kinds of which a physician could learn something. The artist decides about muscle sound, movement and force."""
+"""Kinds from which a physician could learn something. The artist decides about muscle sound, movement and force."""
 
 
 AHEAD = timedelta(days=100)
-"""A permission that ends within three months is pointed out: so long a house may be left alone."""
+"""A permission that ends within three months is reported: a house may be unattended for that time."""
 
 
 def check_permission(performance: Performance, name: str, day: date) -> Iterator[Finding]:
-    """Finds reasons not to show the performance on a day. name: of its bag."""
+    """Finds reasons not to show the performance on a day. name: that of its bag."""
     permission = performance.permission
     if permission is None:
         kinds = sorted({channel.kind for channel in performance.channel.values()} & HEALTH_KINDS)
@@ -45,7 +45,7 @@ def check_permission(performance: Performance, name: str, day: date) -> Iterator
 
 
 def check_dates(permission: Permission, name: str, day: date) -> Iterator[Finding]:
-    """Whether a day is one on which the performance may be shown."""
+    """Finds reasons in the dates of a permission not to show the performance on a day."""
     if not permission.permits(day):
         span = f"from {permission.shown_from or 'any day'} to {permission.shown_until or 'any day'}"
         what = f"It may be shown {span}; {day} is outside."

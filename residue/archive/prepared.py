@@ -31,7 +31,7 @@ from residue.progress import Progress, silent
 log = logging.getLogger(__name__)
 
 Needs = Mapping[str, Set[Kind]]
-"""The channels that a piece reads, and as which kinds of signal."""
+"""The channels that a piece reads, each with the kind of signal."""
 
 _DTYPES = {Kind.SLOW: SAMPLE, Kind.FAST: SAMPLE, Kind.EVENTS: EVENT}
 _CHANNEL_SHARES = 1000
@@ -45,7 +45,7 @@ class PreparedPerformance:
     digest: str
     """The digest of the bag it came from."""
     frames: int
-    """How long it is, in frames of the audio rate: as the performance says, or to the end of the longest channel."""
+    """Its length in frames of the audio rate: as stated in the performance, or up to the end of the longest channel."""
     notes: tuple[Finding, ...]
     """Findings for a person: shorter channels, bridged gaps."""
     readers: Mapping[tuple[str, Kind], Reader]
@@ -56,7 +56,7 @@ class PreparedPerformance:
 
 
 def prepare(bag_path: Path, needs: Needs, cache: Path, progress: Progress = silent) -> PreparedPerformance:
-    """Convert what is not in the cache yet, and open it. Does not verify the bag. Raises ProblemError.
+    """Converts channels that are not in the cache yet, and opens them. Does not verify the bag. Raises ProblemError.
 
     Values are physical. Gaps are bridged by straight lines. A list of beat intervals becomes events: at each beat the
     interval in seconds that ended there.
@@ -99,7 +99,7 @@ def _place(folder: Path, name: str, kind: Kind) -> Path:
 
 
 def check_needs(bag: Bag, needs: Needs) -> None:
-    """Raises ProblemError, with everything at once, for channels that are missing or cannot be what is asked."""
+    """Raises ProblemError, with everything at once, for channels that are missing or cannot be of the wanted kind."""
     findings: list[Finding] = []
     for name in sorted(needs):
         try:
@@ -124,7 +124,7 @@ class _Recording:
 
 
 def _going_out(recording: _Recording, frames: int) -> Reader:
-    """The reader, which knows whether its channel ends before the performance does."""
+    """The reader, with the fact whether its channel ends before the performance."""
     reader = recording.reader
     if isinstance(reader, SlowRecording | FastRecording) and recording.end_frame < frames:
         return replace(reader, ends_early=True)
@@ -132,7 +132,7 @@ def _going_out(recording: _Recording, frames: int) -> Reader:
 
 
 def _open(bag: Bag, folder: Path, name: str, kind: Kind) -> _Recording:
-    """A converted channel, standing at its place in the time of the performance."""
+    """A converted channel, at its place in the time of the performance."""
     values = mapped(_place(folder, name, kind), _DTYPES[kind])
     if values is None:
         raise stopping(str(folder), f"Channel {name} is no longer in the cache.", "Prepare the performance again.")

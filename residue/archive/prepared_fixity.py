@@ -1,6 +1,6 @@
-"""Whether what was prepared is still what was written: it is what is heard, night after night, for months.
+"""Checks whether prepared channels are unchanged on the disk: they are played every night, for months.
 
-The sums are taken at the first reading, kept beside the files, and compared at every later one.
+The checksums are computed at the first reading, kept beside the files, and compared at every later reading.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ SUMS = "sums.json"
 
 
 class Sum(msgspec.Struct, frozen=True, kw_only=True):
-    """A file as it was read. With another size or time it was written again, and is not damaged."""
+    """The state of a file when it was read. A file with another size or time was written again, and is not damaged."""
 
     size: int
     mtime_ns: int
@@ -29,9 +29,9 @@ class Sum(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def reread(folder: Path, name: str, told: Callable[[int], None]) -> list[Finding]:
-    """Read every prepared channel of a performance; remove each that has changed by itself, so that it is made again.
+    """Reads every prepared channel of a performance; removes those that changed without a write, to be made again.
 
-    name: of the performance, for people. told: of how many bytes have been read since it was told last.
+    name: that of the performance, for people. told: called with the number of bytes read since its last call.
     """
     before, sums = _known(folder), {}
     findings: list[Finding] = []

@@ -1,4 +1,4 @@
-"""Readers over arrays: one recorded channel as the mapping graph reads it, span by span."""
+"""Readers over arrays: each gives one recorded channel to the mapping graph, span by span."""
 
 from __future__ import annotations
 
@@ -11,21 +11,23 @@ from numpy.typing import NDArray
 from residue.mapping.signals import CONTROL_RATE_HZ, Events, Fast, Slow, Span, frame_at
 
 RAMP_S = 0.05
-"""A channel that begins after the performance does, or ends before it, comes and goes over this time: no step."""
+"""A channel that begins after the performance, or ends before it, fades in or out over this time, so that there is no
+step.
+"""
 
 
 class Samples(Protocol):
     """The samples of a channel at the rate of the kind: an array in memory, one on disk, or one that still grows."""
 
     def __len__(self) -> int:
-        """How many there are."""
+        """The number of samples."""
 
     def __getitem__(self, part: slice, /) -> NDArray[np.float64] | NDArray[np.float32]:
-        """Those of a part, (samples,)."""
+        """The samples of a part, (samples,)."""
 
 
 def _window(samples: Samples, *, begins: int, start: int, stop: int) -> NDArray[np.float64]:
-    """(stop - start,): the samples, the first of which is at `begins`; zero before and after them."""
+    """(stop - start,): the samples, of which the first is at `begins`; zero before and after them."""
     window = np.zeros(stop - start)
     low, high = max(start, begins), min(stop, begins + len(samples))
     if low < high:
@@ -36,7 +38,7 @@ def _window(samples: Samples, *, begins: int, start: int, stop: int) -> NDArray[
 def _ramped(
     window: NDArray[np.float64], *, start: int, begins: int, ends: int | None, ramp: int
 ) -> NDArray[np.float64]:
-    """The window from `start` on, coming in where the channel begins after 0, and going out where it ends early."""
+    """The window from `start` on, faded in where the channel begins after 0, and faded out where it ends early."""
     comes = begins > 0 and start < begins + ramp
     goes = ends is not None and start + len(window) > ends - ramp
     if comes or goes:
@@ -55,7 +57,7 @@ class SlowRecording:
     samples: Samples
     first_tick: int = 0
     ends_early: bool = False
-    """Whether it ends before the performance does."""
+    """Whether it ends before the performance."""
 
     def __call__(self, span: Span) -> Slow:
         """The samples at the ticks of the span, (ticks,)."""
@@ -73,7 +75,7 @@ class FastRecording:
     samples: Samples
     first_frame: int = 0
     ends_early: bool = False
-    """Whether it ends before the performance does."""
+    """Whether it ends before the performance."""
 
     def __call__(self, span: Span) -> Fast:
         """The samples at the frames of the span, (1, frames)."""
@@ -89,7 +91,7 @@ class EventsRecording:
     events: Events
 
     def __call__(self, span: Span) -> Events:
-        """Those within the span."""
+        """The events within the span."""
         frames = self.events.frames
         low, high = np.searchsorted(frames, [span.start, span.stop])
         return Events(frames[low:high], self.events.values[low:high])

@@ -17,11 +17,14 @@ from residue.problems import ProblemError
 _STEPS = "▁▂▃▄▅▆▇█"
 _WIDTH = 48
 _EXCERPT_SAMPLES = 2048
-"""So much is looked at for each column of a sketch; reading all would take as long as preparing it."""
+"""So many samples are read for each column of a sketch; to read all would take as long as to prepare the channel."""
 
 
 def summarise(bag: Bag) -> str:
-    """Facts about the bag and its channels as text, one line each. A channel that cannot be read says why."""
+    """Facts about the bag and its channels as text, one line each.
+
+    For a channel that cannot be read, the line gives the reason.
+    """
     return "\n".join(_lines(bag)) + "\n"
 
 
@@ -70,7 +73,7 @@ _HEADS = ("channel", "over time", "kind", "site", "from", "length", "rate", "uni
 
 
 def _table(rows: Sequence[Sequence[str]]) -> Iterator[str]:
-    """Rows in columns; one that says why a channel cannot be read has two cells only, and makes no column wider."""
+    """Rows in columns. A row for a channel that cannot be read has two cells only, and does not widen a column."""
     whole = [row for row in rows if len(row) == len(_HEADS)]
     widths = [max(len(row[column]) for row in whole) for column in range(len(_HEADS))]
     widths[0] = max(len(row[0]) for row in rows)
@@ -98,7 +101,7 @@ def _row(bag: Bag, name: str, channel: Channel) -> Sequence[str]:
 
 
 def sparkline(values: Floats, lowest: float | None = None) -> str:
-    """One block a value, from `lowest`, or the lowest there is, to the highest; a blank where there is none."""
+    """One block character for each value, from `lowest` (or the lowest value) to the highest; a blank for no value."""
     known = values[np.isfinite(values)]
     low, high = (float(known.min()), float(known.max())) if len(known) else (0.0, 0.0)
     low = low if lowest is None else lowest
@@ -108,14 +111,14 @@ def sparkline(values: Floats, lowest: float | None = None) -> str:
 
 
 def _columns(values: Floats) -> Floats:
-    """Means of at most _WIDTH stretches; none of nothing."""
+    """The means of at most _WIDTH stretches; none for no values."""
     if not len(values):
         return values
     return np.array([part.mean() for part in np.array_split(values, min(_WIDTH, len(values)))])
 
 
 def _spreads(stream: SampleStream) -> Floats:
-    """How far the channel moves within an excerpt of each stretch."""
+    """The range of the channel within an excerpt of each stretch."""
     bridged = Bridged(stream)
     excerpt = min(_EXCERPT_SAMPLES, max(stream.length // _WIDTH, 2), stream.length)
     starts = np.linspace(0, stream.length - excerpt, _WIDTH).astype(int)

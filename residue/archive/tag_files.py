@@ -1,7 +1,7 @@
-"""Which tag files of a bag may be read: regular files, of the size, encoding and checksums that real bags have.
+"""Checks which tag files of a bag may be read: regular files, with the size, encoding and checksums of real bags.
 
-The bagit library opens whatever has the right name, and hands the declared encoding to Python's codecs, some of which
-are no text encodings. So these rules are checked before it opens a bag.
+The bagit library opens every file with the right name, and gives the declared encoding to Python's codecs, some of
+which are not text encodings. Therefore these rules are checked before the library opens a bag.
 """
 
 from __future__ import annotations
@@ -22,17 +22,19 @@ ENCODINGS = frozenset(
         *("iso-8859-1", "iso8859-1", "latin1", "latin-1", "iso-8859-15", "windows-1252"),
     }
 )
-"""In lower case. RFC 8493, section 2.1.1, wants UTF-8 of new bags; the others occur in old ones (common practice)."""
+"""In lower case. RFC 8493, section 2.1.1, requires UTF-8 for new bags; the others occur in old ones (common
+practice).
+"""
 ALGORITHMS = frozenset(
     {
         *("md5", "sha1", "sha224", "sha256", "sha384", "sha512"),
         *("sha3_224", "sha3_256", "sha3_384", "sha3_512", "blake2b", "blake2s"),
     }
 )
-"""Checksums of a fixed length. RFC 8493, section 2.4, names the first row; hashlib has the second as well."""
+"""Checksums of a fixed length. RFC 8493, section 2.4, names the first row; hashlib also has the second."""
 _MOST_BYTES = {DECLARATION_FILE: 4_000, "bag-info.txt": 1_000_000, "package-info.txt": 1_000_000}
 _MOST_MANIFEST_BYTES = 4_000_000
-"""Our choice: some 25,000 files under SHA-256."""
+"""Our choice: enough for about 25,000 files under SHA-256."""
 _MANIFEST = re.compile(r"(?:tag)?manifest-(.+)\.txt", re.DOTALL)
 _ENCODING = re.compile(r"^\s*Tag-File-Character-Encoding\s*:(.*)$", re.MULTILINE)
 _REMOVE = "Do not use this bag. Ask the person who made it."

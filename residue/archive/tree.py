@@ -1,4 +1,4 @@
-"""Every entry below a folder, however it is built: links are not followed, and depth is bounded."""
+"""Lists every entry below any folder: links are not followed, and depth is bounded."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from pathlib import Path
 from residue.problems import stopping
 
 MOST_LEVELS = 64
-"""Our choice: far deeper than anybody sorts recordings, far below what paths and programs bear."""
+"""Our choice: far deeper than any archive of recordings, and far below the limits of paths and programs."""
 
 
 def entries_below(folder: Path) -> Iterator[os.DirEntry[str]]:
-    """Every file, folder, link and anything else below a folder, in no order; what vanishes meanwhile is left out.
+    """Every file, folder, link and anything else below a folder, in no order; entries that disappear are left out.
 
-    Raises ProblemError where folders lie more than MOST_LEVELS deep, and OSError where one cannot be listed.
+    Raises ProblemError where folders are more than MOST_LEVELS deep, and OSError where one cannot be listed.
     """
     pending = [(folder, 0)]
     while pending:

@@ -17,6 +17,8 @@ from residue.cli import (
     measure,
     new,
     nodes,
+    notice,
+    ready,
     record,
     rehearse,
     render,
@@ -32,7 +34,7 @@ from residue.cli import (
 from residue.cli.common import Group
 
 
-@click.group(cls=Group)
+@click.group(cls=Group, context_settings={"help_option_names": ["-h", "--help"], "show_default": True})
 @click.version_option(residue.__version__)
 def main() -> None:
     """Replay archived body-sensor performances through their mapping graph, every open hour.
@@ -46,7 +48,9 @@ for _command in (
     devices.devices,
     run.run,
     check.check,
+    ready.ready,
     unit.unit,
+    notice.notice,
     caps.caps,
     calibrate.calibrate,
     render.render,

@@ -23,16 +23,16 @@ AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON o
 
 
 MOST_DAYS = 3_660
-"""Ten years: more than any season, and looked through in a bearable time."""
+"""Ten years: more than any season, and still fast enough."""
 
 
 class _Day(click.ParamType[date]):
-    """A day as a curator means it, in a century in which there are opening hours."""
+    """A day in a plausible century."""
 
     name = "date"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> date:
-        """From text; click.BadParameter where it is none."""
+        """Converts text; raises click.BadParameter where it is not a day."""
         try:
             day = datetime.strptime(value, "%Y-%m-%d").date()  # noqa: DTZ007 - a day has no zone
         except ValueError:
@@ -46,7 +46,7 @@ class FiniteRange(click.FloatRange):
     """A finite number within bounds."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """From text; click.BadParameter where it is none."""
+        """Converts text; raises click.BadParameter where it is not such a number."""
         number = super().convert(value, param, ctx)
         if not isfinite(number):
             self.fail(f"{value} is not a finite number.", param, ctx)
@@ -54,14 +54,14 @@ class FiniteRange(click.FloatRange):
 
 
 class _FileEnding(click.Path):
-    """A file to be written, in a format that its name tells."""
+    """A file to write, in the format of its name's ending."""
 
     def __init__(self, *endings: str) -> None:
         super().__init__(path_type=Path, dir_okay=False)
         self._endings = endings
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """From text; click.BadParameter where the name tells another format, or none."""
+        """Converts text; raises click.BadParameter where the ending names another format, or none."""
         path = Path(os.fsdecode(super().convert(value, param, ctx)))
         if path.suffix.lower() not in self._endings:
             self.fail(f"'{value}' does not end in {' or '.join(self._endings)}.", param, ctx)
@@ -75,7 +75,7 @@ PICTURE, SVG, WAV = _FileEnding(".png", ".svg"), _FileEnding(".svg"), _FileEndin
 
 
 def check_days(first: date, last: date) -> None:
-    """Raises click.UsageError where `--from` and `--to` are no stretch of days to go through."""
+    """Raises click.UsageError where `--from` and `--to` are not a valid range of days."""
     if last < first:
         raise click.UsageError(f"--to {last} lies before --from {first}.")
     if (last - first).days >= MOST_DAYS:
@@ -94,13 +94,13 @@ class Group(click.Group):
     """The commands; faults are reported without a traceback, with exit status 1."""
 
     def invoke(self, ctx: click.Context) -> Any:
-        """Run the command that was named."""
+        """Runs the command."""
         try:
             return super().invoke(ctx)
         except ProblemError as error:
             problem = error
         except OSError as error:
-            if error.filename is None:  # about no file: a reader that is gone, which click knows, or a fault of ours
+            if error.filename is None:  # a closed reader, which click knows, or a fault of ours
                 raise
             from residue.archive.beside import disk_problem
 
@@ -109,37 +109,37 @@ class Group(click.Group):
         raise click.exceptions.Exit(1)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """The first paragraph of each, whole; click would cut it short."""
+        """Lists the whole first paragraph of each command; click would shorten it."""
         with formatter.section("Commands"):
             told = {name: (command.help or "").split("\n\n")[0] for name, command in self.commands.items()}
             formatter.write_dl([(name, " ".join(words.split())) for name, words in told.items()])
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        """In the order in which a person meets them."""
+        """The commands in the order of use."""
         return list(self.commands)
 
 
 def tell(findings: Iterable[Finding]) -> None:
-    """Findings on standard error, one a line."""
+    """Prints findings on standard error, one a line."""
     for finding in findings:
         click.echo(str(finding), err=True)
 
 
 def print_json(value: Mapping[str, Any]) -> None:
-    """One object on standard output."""
+    """Prints one object on standard output."""
     click.echo(escaped(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False)))
 
 
 @contextmanager
 def progress(label: str) -> Iterator[Progress]:
-    """A bar on standard error for the work within, as wide as the terminal lets it be."""
+    """Shows a progress bar on standard error for the work within, as wide as the terminal allows."""
     with click.progressbar(length=1, label=label, file=sys.stderr, width=0, item_show_func=lambda what: what) as bar:
 
         def told(what: str, done: int, total: int) -> None:
             bar.length = max(total, 1)
-            if done < bar.pos:  # the next piece of work counts from its own beginning
+            if done < bar.pos:  # the next work begins at 0 again
                 bar.pos = 0
-            bar.finished = False  # else the bar stays full once a piece of work was
+            bar.finished = False  # else the bar would stay full after the first work
             bar.update(done - bar.pos, what)
 
         yield told

@@ -34,19 +34,22 @@ def hours(installation: Path, first: date | None, days: int, ics: Path | None, a
     from residue.installation.load import load
     from residue.runtime.system.clock import SystemClock
     from residue.schedule import agenda
-    from residue.schedule.doubts import doubts
+    from residue.schedule.doubts import doubts, out_of_time
     from residue.schedule.spans import local
 
     loaded = load(installation)
     now = SystemClock().now()
-    day = first or local(now, loaded.calendar.zone).date()
+    today = local(now, loaded.calendar.zone).date()
+    day = first or today
     programme = loaded.hours.programme
     if ics is not None:
-        written = agenda.ics(loaded.calendar, day, days, programme, _durations_s(loaded), now)
+        house = f"{loaded.piece.title}, {loaded.room.place}"
+        written = agenda.ics(loaded.calendar, day, days, programme, _durations_s(loaded), now, house)
         with asked_for(ics) as making:
             making.write_bytes(written)
         click.echo(f"{ics}: the openings of {days} days", err=True)
-    tell([*loaded.answers.findings, *doubts(loaded.hours, loaded.answers, day, days)])
+    doubted = [*out_of_time(loaded.hours, today), *doubts(loaded.hours, loaded.answers, day, days)]
+    tell([*loaded.answers.findings, *doubted])
     if as_json:
         print_json(agenda.data(loaded.calendar, day, days))
         return
@@ -56,7 +59,7 @@ def hours(installation: Path, first: date | None, days: int, ics: Path | None, a
 
 
 def _durations_s(loaded: Installation) -> dict[str, float]:
-    """As they sound: the form of a piece may end a performance before its recording ends."""
+    """The sounding lengths: the form of a piece may end a performance before its recording ends."""
     from residue.runtime.planning.preparation import level_profile, open_performance
     from residue.runtime.system.folders import cache_folder
 

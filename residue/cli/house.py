@@ -9,13 +9,13 @@ import click
 from residue.cli.common import LASTING_S, FiniteRange, host_and_port
 from residue.control.settings import ControlSettings
 
-_HOUSE = click.argument("installation", required=False, type=click.Path(path_type=Path))
-_AT = click.option("--at", metavar="HOST:PORT", help="Where the house listens, if not as its room.toml says.")
+HOUSE = click.argument("installation", required=False, type=click.Path(path_type=Path))
+AT = click.option("--at", metavar="HOST:PORT", help="Where the house listens, if not as its room.toml says.")
 
 
 @click.command()
-@_HOUSE
-@_AT
+@HOUSE
+@AT
 @click.option("--for-s", type=LASTING_S, metavar="S", help="End after so many seconds.")
 def hold(installation: Path | None, at: str | None, for_s: float | None) -> None:
     """Fade the running house to silence, for a speech say, and keep it silent.
@@ -35,8 +35,8 @@ def hold(installation: Path | None, at: str | None, for_s: float | None) -> None
 
 
 @click.command()
-@_HOUSE
-@_AT
+@HOUSE
+@AT
 def release(installation: Path | None, at: str | None) -> None:
     """End a hold: the house follows its hours again.
 
@@ -49,8 +49,8 @@ def release(installation: Path | None, at: str | None) -> None:
 
 @click.command(context_settings={"ignore_unknown_options": True})
 @click.argument("db", type=FiniteRange(-40.0, 0.0))
-@_HOUSE
-@_AT
+@HOUSE
+@AT
 def trim(db: float, installation: Path | None, at: str | None) -> None:
     """Lower the running house by so many dB, from 0 to -40. It never gets louder than planned.
 
@@ -64,8 +64,8 @@ def trim(db: float, installation: Path | None, at: str | None) -> None:
 
 
 @click.command()
-@_HOUSE
-@_AT
+@HOUSE
+@AT
 def next_(installation: Path | None, at: str | None) -> None:
     """End the rest, or skip the performance that plays now.
 
@@ -82,9 +82,15 @@ next_.name = "next"
 def _send(installation: Path | None, at: str | None, path: str, *arguments: float) -> None:
     from residue.control.query import command
 
+    host, port, key = addressed(installation, at)
+    command(path, arguments, host=host, port=port, key=key)
+
+
+def addressed(installation: Path | None, at: str | None) -> tuple[str, int, str | None]:
+    """Host, port and key of the running house, from the room.toml of its installation where one is named."""
     settings = ControlSettings() if installation is None else _settings(installation)
     host, port = (_reachable(settings.listen), settings.port) if at is None else host_and_port(at)
-    command(path, arguments, host=host, port=port, key=settings.key)
+    return host, port, settings.key
 
 
 def _settings(installation: Path) -> ControlSettings:

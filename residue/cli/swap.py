@@ -17,7 +17,8 @@ from residue.cli.common import INSTALLATION, progress
 @click.option("--at-rest", "when", flag_value="at-rest", default=True, help="As soon as the old one does not play.")
 @click.option("--at-opening", "when", flag_value="at-opening", help="Before the house opens next.")
 @click.option("--back", is_flag=True, help="Bring the performance before back, instead of a BAG.")
-def swap(installation: Path, bag: Path | None, place: str | None, when: str, back: bool) -> None:
+@click.option("--withdraw", "gone", is_flag=True, help="Withdraw a swap that waits: what plays stays.")
+def swap(installation: Path, bag: Path | None, place: str | None, when: str, back: bool, gone: bool) -> None:
     """Replace a performance of the programme by another one while the house runs.
 
     For the artist. BAG is verified and copied into performances/. The running house (or one that is started later)
@@ -27,15 +28,21 @@ def swap(installation: Path, bag: Path | None, place: str | None, when: str, bac
     \b
     Example: residue swap archives/night-dough /media/stick/fourth-batch --in-place-of first-batch
     """
-    from residue.archive.swap.asking import ask_back, place_for, place_to_go_back, stage
+    from residue.archive.swap.asking import ask_back, place_for, place_to_go_back, place_to_withdraw, stage
     from residue.archive.swap.places import When
+    from residue.archive.swap.taking import withdraw
     from residue.installation.load import PERFORMANCES, load
     from residue.runtime.system.clock import SystemClock
 
-    if back == (bag is not None):
-        raise click.UsageError("Name a BAG, or write --back for the one before.")
+    if [bag is not None, back, gone].count(True) != 1:
+        raise click.UsageError("Name a BAG, or write --back for the one before, or --withdraw.")
     loaded, now = load(installation), SystemClock().now()
     performances, programme = installation / PERFORMANCES, loaded.played
+    if gone:
+        name = place_to_withdraw(performances, programme, place)
+        withdraw(performances, name)
+        click.echo(f"Nothing waits to take the place of {name} any more.")
+        return
     if bag is None:
         name = place_to_go_back(performances, programme, place)
         ask_back(performances, name, When(when), now)

@@ -17,17 +17,22 @@ from residue.cli.common import progress, tell
 def verify(ctx: click.Context, path: Path, whole_folder: bool, fingerprint: Path | None) -> None:
     """Check that an archived performance is complete and unchanged since it was sealed (BagIt, RFC 8493).
 
-    With --fingerprint, whether an installation still sounds as it did, to the bit; else where, and by how many dB it
-    differs. For the artist who hands it over, and for whoever keeps it. Exit status 1 where it is not.
+    Of an installation, every performance in it. With --fingerprint, whether an installation still sounds as it did, to
+    the bit; else where, and by how many dB it differs. For the artist who hands it over, and for whoever keeps it.
+    Exit status 1 where it is not.
 
     \b
     Example: residue verify archives/night-dough/performances/first-batch
+    Example: residue verify archives/night-dough
     Example: residue verify --fingerprint first-batch.toml archives/night-dough
     """
+    from residue.installation.load import PERFORMANCES, PIECE
+
     if fingerprint is not None:
         whole = _verify_sound(path, fingerprint)
     else:
-        whole = _verify_all(path) if whole_folder else _verify_one(path)
+        within = path / PERFORMANCES if (path / PIECE).is_file() else path
+        whole = _verify_all(within) if whole_folder or within != path else _verify_one(path)
     ctx.exit(0 if whole else 1)
 
 

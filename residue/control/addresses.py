@@ -1,4 +1,4 @@
-"""Everything that the control surface understands: one table, from which the guides are written too."""
+"""All addresses of the control surface in one table, from which the guides are made too."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ STATE_REPLY = "/house/state/reply"
 DONE_REPLY = "/house/done"
 ERROR_REPLY = "/house/error"
 SWAP_TOLD = "/house/swap/told"
-"""Carries the result of a swap to the last sender that asked for one."""
+"""The address of the result of a swap, for the last sender that requested one."""
 
 REPLIES = (
     (DONE_REPLY, "the address that was obeyed (string)", "Every command that was obeyed."),
@@ -24,15 +24,15 @@ REPLIES = (
     ),
     (SWAP_TOLD, "what became of the swap (string)", "A swap, later; sent to the last sender that asked for one."),
 )
-"""Address, arguments and what is answered with it."""
+"""The replies: address, arguments and content."""
 
 
 @dataclass(frozen=True, slots=True)
 class Address:
-    """One OSC address: what it takes, what it does, and whether it changes anything.
+    """One OSC address: its arguments, its action, and whether it changes anything.
 
     takes: the name of each argument; every argument is a number, or text where the address takes text.
-    needs_key: it is obeyed only where room.toml has a key.
+    needs_key: it works only if room.toml has a key.
     """
 
     path: str
@@ -54,6 +54,15 @@ ADDRESSES: Sequence[Address] = (
     Address("/house/release", (), "Ends the hold; the house follows its hours again.", changes=True),
     Address("/house/trim", ("db",), "Lowers everything to so many dB, 0 to -40; never above the plan.", changes=True),
     Address("/house/next", (), "Ends a rest, or skips the performance that plays now.", changes=True),
+    Address(
+        "/house/tone",
+        ("output",),
+        "Has an output count its number in quiet pulses through the cap, where nothing plays; "
+        "only where there is a key.",
+        changes=True,
+        text=True,
+        needs_key=True,
+    ),
     Address(
         "/house/swap",
         ("bag", "performance", "when"),

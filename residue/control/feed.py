@@ -1,6 +1,6 @@
 """The feed: chosen signals and events for other machines, each with the time at which it is heard.
 
-The engine only hands over; choosing values, packing and sending happen in a thread of its own.
+The engine only passes blocks on; a thread of its own selects, packs and sends the values.
 """
 
 from __future__ import annotations
@@ -23,9 +23,9 @@ from residue.mapping.signals import CONTROL_RATE_HZ, FRAMES_PER_TICK, Events, Si
 from residue.mapping.trust import trust_of
 
 MOST_BLOCKS = 32
-"""Blocks that may wait to be sent; when the network is slower than that, the newest are dropped."""
+"""Blocks that may wait to be sent; if the network is slower, the newest are dropped."""
 MOST_EVENTS = 64
-"""Events of one node that are sent for one block."""
+"""The most events of one node that are sent for one block."""
 _LARGEST = float(np.finfo(np.float32).max)
 """OSC's floats have 32 bits."""
 
@@ -50,7 +50,7 @@ def values(feed: Feed, signal: Signal, span: Span) -> Iterator[Value]:
 
 
 def trust_values(feed: Feed, trust: Slow, span: Span) -> Iterator[Value]:
-    """How far what a feed tells is measured, beside it: 0 to 1 at the feed's address with /trust after it."""
+    """The trust in the values of a feed: 0 to 1, at the feed's address with /trust after it."""
     for frame, value in _at_its_rate(feed, trust, span):
         yield Value(frame, f"{feed.address}/trust", value)
 
@@ -74,9 +74,9 @@ def bundle(at_s: float, told: Sequence[Value]) -> bytes:
 
 
 class FeedSender:
-    """Sends what feeds tell to the targets of the room.
+    """Sends the values of feeds to the targets of the room.
 
-    dropped: blocks that came faster than they could be sent.
+    dropped: the number of blocks that came too fast to be sent.
     """
 
     def __init__(
@@ -93,12 +93,12 @@ class FeedSender:
         self._thread = threading.Thread(target=self._run, name="feed", daemon=True)
 
     def start(self) -> None:
-        """Begin to send, if there is anything to send and anybody to send it to."""
+        """Begins to send, if there are feeds and targets."""
         if self._feeds and self._targets:
             self._thread.start()
 
     def heard(self, span: Span, signals: Signals, heard_at_s: float) -> None:
-        """Hand over a block; heard_at_s is monotonic. Never waits."""
+        """Passes a block on, without waiting. heard_at_s: monotonic."""
         if not (self._feeds and self._targets):
             return
         try:
@@ -135,7 +135,7 @@ class FeedSender:
     def _send(self, sending: socket.socket, datagram: bytes, target: FeedTarget) -> None:
         try:
             sending.sendto(datagram, (target.host, target.port))
-        except OSError:  # a network that is down or full: what is told late is of no use
+        except OSError:  # the network is down or full; late values are of no use
             self.dropped += 1
 
 

@@ -1,4 +1,4 @@
-"""A datagram into the messages it carries.
+"""Reads the messages of a datagram.
 
 python-osc reads single messages well, but its bundles may be nested without bound, and a negative size makes it read
 the same bytes for ever. Bundles are therefore opened here.
@@ -18,13 +18,13 @@ _BUNDLE = b"#bundle\0"
 _IMMEDIATELY = 1
 _READ = frozenset("ifsbhtdrmTFN[]")
 MOST_BYTES = 8_192
-"""No question that residue answers is longer; one that is, is not read."""
+"""No request for residue is longer; longer datagrams are not read."""
 DEEPEST = 4
 MOST_MESSAGES = 64
 
 
 class PacketError(Exception):
-    """The datagram is not OSC, or more of it than anybody has use for."""
+    """The datagram is not OSC, or contains too much."""
 
 
 @dataclass(frozen=True, slots=True)

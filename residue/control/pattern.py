@@ -12,9 +12,9 @@ _RANGE = re.compile(r"(.)-(.)", re.DOTALL)
 
 
 def matches(pattern: str, address: str) -> bool:
-    """Whether a pattern names an address: part by part between the slashes, case counting.
+    """Whether a pattern names an address: part by part between the slashes, with upper and lower case different.
 
-    Takes time in proportion to the lengths of both, whatever the pattern: places are followed, nothing is retried.
+    The time is proportional to both lengths for every pattern: places are followed, nothing is retried.
     A pattern with a bracket left open or never opened matches nothing.
     """
     patterns, names = pattern.split("/"), address.split("/")

@@ -24,7 +24,7 @@ _MEND = "Start it with `residue run`, or name where it listens with --at HOST:PO
 
 
 def status(host: str = "127.0.0.1", port: int = DEFAULT_PORT) -> dict[str, Any]:
-    """The status of the house that listens there. Raises ProblemError where nobody answers."""
+    """The status of the house at an address. Raises ProblemError without an answer."""
     question = OscMessageBuilder("/house/status")
     question.add_arg(bytes(_PADDING), "b")
     return _read(_asked(question.build().dgram, host.strip("[]"), port, attempts=ATTEMPTS), f"{host}:{port}")
@@ -38,10 +38,10 @@ def command(
     port: int = DEFAULT_PORT,
     key: str | None = None,
 ) -> None:
-    """Send one command of residue.control.addresses to the house that listens there.
+    """Sends one command of residue.control.addresses to the house at an address.
 
-    key: of room.toml, where it has one. Raises ProblemError where nobody answers, or the house refuses.
-    It is sent once: a command that is repeated because its answer was lost could act twice.
+    key: that of room.toml, if it has one. Raises ProblemError without an answer, or where the house refuses. It is sent
+    once: a command that is repeated because its answer was lost could act twice.
     """
     built = OscMessageBuilder(path)
     for argument in arguments:

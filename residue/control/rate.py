@@ -1,4 +1,4 @@
-"""How often anybody may do something that costs."""
+"""Limits how often a sender may make a request."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections import OrderedDict
 from collections.abc import Callable
 
 PER_S = 50.0
-"""Questions a second that one sender may put in the long run: a fader on a tablet sends about so many."""
+"""The requests a second that one sender may make in the long run: a fader on a tablet sends about so many."""
 BURST = 100.0
 MOST_SENDERS = 256
 ALL_PER_S = 500.0
@@ -33,7 +33,7 @@ class Allowance:
         self._buckets: OrderedDict[str, tuple[float, float]] = OrderedDict()
 
     def take(self, sender: str) -> bool:
-        """Whether this sender has one more turn now."""
+        """Whether this sender may make one more request now."""
         return self._take(sender, *self._of_one) and self._take(_ALL, *self._of_all)
 
     def _take(self, whose: str, per_s: float, burst: float) -> bool:

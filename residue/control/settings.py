@@ -52,7 +52,7 @@ class Listening(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
 
     @property
     def networks(self) -> list[Network]:
-        """The networks whose senders are heard."""
+        """The networks whose senders are accepted."""
         return [ipaddress.ip_network(network) for network in self.allow]
 
 
@@ -60,14 +60,14 @@ def admits(networks: Iterable[Network], sender: str) -> bool:
     """Whether a sender, by its IP address, is in one of the networks."""
     host = ipaddress.ip_address(sender.partition("%")[0])
     if isinstance(host, ipaddress.IPv6Address) and host.ipv4_mapped is not None:
-        host = host.ipv4_mapped  # somebody in an IPv4 network, heard at an IPv6 address
+        host = host.ipv4_mapped  # a sender in an IPv4 network, received at an IPv6 address
     return any(host in network for network in networks)
 
 
 class ControlSettings(Listening, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Who may ask and command the house, and where the feed goes.
 
-    The key keeps out the curious, since it travels unencrypted; `allow` keeps out the rest.
+    The key is a weak protection, because it is sent unencrypted; `allow` protects better.
     """
 
     key: Annotated[str, Meta(min_length=8, max_length=64)] | None = None

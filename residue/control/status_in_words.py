@@ -9,6 +9,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import residue
+from residue.control.asker import asker_in_words
 from residue.loudness.caps.caps import level_in_words
 from residue.mapping.trust import DOUBTFUL
 
@@ -18,6 +19,8 @@ COLUMNS = 80
 _LABEL = 10
 _EVENTS = 5
 """So many of the last events are shown."""
+_EVENT = 2 * COLUMNS - 4
+"""Characters of each: two lines. `residue report` shows all of it."""
 
 
 def in_words(told: Status) -> list[str]:
@@ -48,7 +51,12 @@ def _title(told: Status) -> Iterator[str]:
 
 
 def _house(told: Status) -> Iterator[str]:
-    yield from _wrapped(f"{_hours(told)} {_STATE[told['house']](told)}")
+    yield from _wrapped(house_in_words(told))
+
+
+def house_in_words(told: Status) -> str:
+    """Whether it is open and until when, and what it does."""
+    return f"{_hours(told)} {_STATE[told['house']](told)}"
 
 
 def _hours(told: Status) -> str:
@@ -75,7 +83,7 @@ def _playing(told: Status) -> str:
 def _held(told: Status) -> str:
     until = f"until {_day_time(told['held_until'], told['now'])}" if told["held_until"] else "until `residue release`"
     since = f"since {_moment(told['health']['since']):%H:%M}"
-    return f"It is silent because {told['health']['held_by']} holds it, {since}, {until}."
+    return f"It is silent, as {asker_in_words(told['health']['held_by'])} asked, {since}, {until}."
 
 
 _STATE: Mapping[str, Callable[[Status], str]] = {
@@ -96,12 +104,16 @@ def _bag(told: Status) -> Iterator[str]:
 
 def _lowered(told: Status) -> Iterator[str]:
     if told["performance"]:
-        parts = [_part(one) for one in told["lowered"]]
-        yield from _wrapped(", ".join(parts) or "by nothing", "Lowered")
+        yield from _wrapped(lowered_in_words(told), "Lowered")
+
+
+def lowered_in_words(told: Status) -> str:
+    """What lowers the piece, and by how much."""
+    return ", ".join(_part(one) for one in told["lowered"]) or "by nothing"
 
 
 def _part(lowered: Status) -> str:
-    who = f" ({lowered['who']})" if lowered["who"] else ""
+    who = f" ({asker_in_words(lowered['who'])})" if lowered["who"] else ""
     return f"{lowered['by']} {lowered['db']:.1f} dB{who}"
 
 
@@ -126,6 +138,8 @@ def _caps(told: Status) -> Iterator[str]:
     for number, cap in enumerate(told["caps"]):
         level = "silence" if cap["level"] is None else level_in_words(cap["level"], cap["unit"])
         limit = level_in_words(cap["limit"], cap["unit"])
+        if margin_db := cap.get("margin_db"):
+            limit += f" ({cap['limit'] + margin_db:g} less a margin of {margin_db:g})"
         yield from _wrapped(f"{cap['name']}: {level}, limit {limit}", "Caps" if number == 0 else " ")
 
 
@@ -162,7 +176,9 @@ def _events(told: Status) -> Iterator[str]:
     for event in told["events"][-_EVENTS:]:
         at = _moment(event["time"]).astimezone(zone)
         day = "" if at.date() == today else f"{at:%Y-%m-%d} "
-        yield from _wrapped(f"{day}{at:%H:%M:%S}  {event['kind']}: {event['text']}")
+        yield from _wrapped(
+            textwrap.shorten(f"{day}{at:%H:%M:%S} {event['kind']}: {event['text']}", _EVENT, placeholder=" …")
+        )
 
 
 def _moment(text: str) -> datetime:

@@ -1,7 +1,7 @@
-"""The control surface: OSC over UDP, asked from a phone, a show computer, or `residue status`.
+"""The control surface: OSC over UDP, for a phone, a show computer, or `residue status`.
 
-Whoever is not on an allowed network gets no answer and changes nothing. Nobody can make the house louder than its
-plan: no address does that. UDP senders can be forged, so answers stay small against their questions.
+Senders outside the allowed networks get no answer and change nothing. Nobody can make the house louder than its plan:
+there is no address for it. UDP senders can be forged, so answers are small relative to their requests.
 """
 
 from __future__ import annotations
@@ -27,12 +27,12 @@ from residue.problems import nearest, stopping
 MOST_TIMES_LONGER = 16
 """All answers to a datagram are together not longer than so many times it; `residue status` pads its own question."""
 TOLD_EVERY_S = 10.0
-"""Between two entries about the same trouble: somebody who sends rubbish does not fill the logs."""
+"""The time between two entries about the same trouble, so that invalid packets do not fill the logs."""
 MOST_UNSENT_BYTES = 1 << 18
 """So many bytes may wait while the network accepts nothing."""
 
 MOST_TOLD = 1_000
-"""Characters of a word that comes later: one datagram on any network."""
+"""The most characters of a later message: one datagram on any network."""
 
 Sender = tuple[str, int]
 Reply = tuple[str, *tuple[str | float, ...]]
@@ -63,20 +63,20 @@ class _Sends(Protocol):
 
 @dataclass(slots=True)
 class _Question:
-    """One datagram, as long as anything is to be answered to it."""
+    """One datagram, until all its answers are sent."""
 
     sender: Sender
     left_bytes: int
     """The length that its answers may still have."""
     paid: bool = True
-    """The allowance was asked for it, which covers its first command."""
+    """Whether the allowance was checked for it, which covers its first command."""
 
 
 class Surface(asyncio.DatagramProtocol):
-    """Reads questions and commands, checks them, hands them on and answers.
+    """Reads requests and commands, checks them, passes them on and answers.
 
-    handlers: by the paths of ADDRESSES. refused: told of commands that were not obeyed, and who sent them; those that
-    were stand in the event table by what the house makes of them.
+    handlers: by the paths of ADDRESSES. refused: called with refused commands and their senders; the house itself logs
+    accepted commands.
     """
 
     def __init__(
@@ -104,10 +104,10 @@ class Surface(asyncio.DatagramProtocol):
         self._transport = cast(_Sends, transport)  # asyncio's own does not say that it is one
 
     def error_received(self, exc: Exception) -> None:
-        """A sender that has gone: nothing to do."""
+        """Ignores a sender that has disappeared."""
 
     def datagram_received(self, data: bytes, addr: Sender) -> None:
-        """Answer to one datagram; never raises."""
+        """Answers one datagram; never raises."""
         sender = addr[0].partition("%")[0]
         if not admits(self._networks, sender):
             self.counts.not_allowed += 1
@@ -126,7 +126,7 @@ class Surface(asyncio.DatagramProtocol):
             self._keep(due, list(together), question)
 
     def tell_asker(self, path: str, text: str) -> None:
-        """Send what became of it to whoever last asked, with the key, for what takes its time."""
+        """Sends the later result of a slow command to its last sender with the key."""
         if self._transport is None or self._transport.get_write_buffer_size() >= MOST_UNSENT_BYTES:
             return
         if self._asker is not None:
@@ -169,7 +169,7 @@ class Surface(asyncio.DatagramProtocol):
         return answer or (DONE_REPLY, address.path)
 
     def _tell(self, text: str, sender: str) -> None:
-        """Of what was refused; at most one entry in TOLD_EVERY_S for each sender."""
+        """Reports a refusal; at most one entry in TOLD_EVERY_S for each sender."""
         now_s = self._monotonic_s()
         self._told_s = {who: at_s for who, at_s in self._told_s.items() if now_s - at_s < TOLD_EVERY_S}
         if sender not in self._told_s and len(self._told_s) < MOST_SENDERS:
@@ -186,7 +186,7 @@ class Surface(asyncio.DatagramProtocol):
                 raise ValueError("It needs the key of room.toml as its last argument, a string.")
             arguments = arguments[:-1]
         if not address.changes:
-            arguments = arguments[: len(address.takes)]  # what stands behind only makes the question longer
+            arguments = arguments[: len(address.takes)]  # further arguments only make the request longer
         checked = _texts(arguments) if address.text else _numbers(arguments)
         takes = ", ".join(address.takes) or "no argument"
         if len(checked) != len(arguments) or len(checked) != len(address.takes):
@@ -196,7 +196,7 @@ class Surface(asyncio.DatagramProtocol):
         return checked
 
     def _send(self, reply: Reply, question: _Question) -> None:
-        """Send one answer, if it is not too long for its question."""
+        """Sends one answer, if it is not too long for its request."""
         datagram = _packed(*reply)
         if len(datagram) > question.left_bytes:
             padding = -(-len(datagram) // MOST_TIMES_LONGER)
@@ -210,7 +210,7 @@ class Surface(asyncio.DatagramProtocol):
 
 
 async def open_surface(settings: ControlSettings, surface: Surface) -> asyncio.DatagramTransport:
-    """Listen. Raises ProblemError where the port is taken or the address is not this machine's."""
+    """Opens the surface. Raises ProblemError where the port is taken or the address is not this machine's."""
     try:
         transport, _ = await asyncio.get_running_loop().create_datagram_endpoint(
             lambda: surface, local_addr=(settings.listen, settings.port)

@@ -1,9 +1,9 @@
 """Finds where breathing turns, in the wave of a belt or a thermistor as it comes, without ever looking ahead.
 
-A turn counts when the wave has come back from it by a share of the usual depth, so neither drift nor the small waves
-of the heart make breaths. Source: the amplitude test of Khodadad et al., Physiol Meas 39 (2018) 094001, there over a
-whole recording (a share of 0.3 of the mean distance from top to bottom); here over the last breaths, which makes it
-causal.
+A turn counts when the wave has come back from it by a share of the usual depth, so drift and the small waves of the
+heart give no breaths. Source: the amplitude test of Khodadad et al., Physiol Meas 39 (2018) 094001, who compare with
+the whole recording (a share of 0.3 of the mean distance from top to bottom). We compare with the last breaths only,
+which makes it causal.
 """
 
 from __future__ import annotations
@@ -21,44 +21,48 @@ from residue.dsp.filters import FromFirst, SosFilter
 from residue.dsp.turns import TurningPoint, Turns
 
 _SHARE = 0.3
-"""Of the usual depth, after Khodadad et al."""
+"""A share of the usual depth, after Khodadad et al."""
 _LOWPASS_HZ = 2.0
 """Four times the fastest breath at rest; hum and the steps of a converter lie above. Our choice."""
 _HOP_S = 0.01
 _OF_LATE = 8
-"""Swings, up and down, of which the median is the usual depth; our choice."""
+"""The usual depth is the median of so many swings, up and down. Our choice."""
 _DELAY_S = math.sqrt(0.5) / (math.pi * _LOWPASS_HZ)
-"""Of the low-pass, for what is much slower than its cutoff: 0.11 s."""
+"""The delay of the low-pass for signals much slower than its cutoff: 0.11 s."""
 _PATIENCE_S, _FORGETTING_S = 8.0, 12.0
-"""After so long without a turn the depth that is asked for falls, in so long: breath has become shallow. Our choice."""
+"""After the first time without a turn, the depth that is asked for falls, over the second: breath has become shallow.
+Our choice.
+"""
 _SHALLOWEST = 0.15
-"""It never falls below this share: what is left in a held breath is the heart. Our choice."""
+"""The depth that is asked for never falls below this share: what is left in a held breath is the heart. Our choice."""
 _LEAST_LIKE = 0.25
-"""A sigh of three times the depth is a breath (0.5), a belt that is pulled off is none. Our choice."""
+"""A swing less like the others is no breath: a sigh of three times the depth gives 0.5 and is one, a belt that is
+pulled off is none. Our choice.
+"""
 _SHORTEST_S, _LONGEST_S = 0.7, 30.0
-"""A whole breath, 86 to 2 a minute; our choice."""
+"""Bounds of a whole breath: 86 to 2 a minute. Our choice."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BreathTurn:
-    """Where breathing turned. at, known_at: places in the stream, counted from 0, as levels from the first value."""
+    """A turn of breathing. at, known_at: places in the stream, counted from 0. level: relative to the first value."""
 
     at: int
     known_at: int
     is_top: bool
     level: float
     depth: float
-    """From the turn before to this one."""
+    """The distance in level from the turn before."""
     length: int
-    """From the turn before to this one."""
+    """The number of values from the turn before."""
     interval: int
-    """From the turn before of the same side; 0 for the first."""
+    """The number of values from the turn before on the same side; 0 for the first."""
     sure: float
-    """How much the swing and its length resemble those before, 0 to 1."""
+    """The likeness of the swing and its length to those before, 0 to 1."""
 
 
 class BreathFinder:
-    """Takes the wave at rate_hz piece by piece, and gives the turns that became known; `wave` keeps what it looked at.
+    """Takes the wave at rate_hz piece by piece, and gives the turns that became known; `wave` keeps the filtered piece.
 
     sign: -1.0 where breathing in makes the wave fall.
     """
@@ -73,7 +77,7 @@ class BreathFinder:
         self._last: dict[bool, int] = {}
         self._last_at = 0
         self.wave = np.empty(0)
-        """(frames,): the last piece, counted from the first value, low-passed and the right way round."""
+        """(frames,): the last piece, counted from the first value, low-passed with breathing in upwards."""
 
     def __call__(self, values: Floats) -> list[BreathTurn]:
         """The turns that became known within these values."""
@@ -89,13 +93,13 @@ class BreathFinder:
         return found
 
     def _least(self, now: int) -> float:
-        """How far the wave must come back from a turn."""
+        """The distance that the wave must come back from a turn."""
         if len(self._swings) < _OF_LATE // 2:
             return _SHARE * max((self._highest - self._lowest) / 2, _LEAST)
         return _SHARE * max(median(self._swings) * self._kept(now), _LEAST)
 
     def _kept(self, now: int) -> float:
-        """The share of the usual depth that is still asked for."""
+        """The share of the usual depth that is asked for at present."""
         late_s = (now - self._last_at) / self._rate_hz - _PATIENCE_S
         return min(max(1.0 - late_s / _FORGETTING_S, _SHALLOWEST), 1.0)
 
@@ -120,7 +124,7 @@ class BreathFinder:
         )
 
     def _likeness(self, swing: float, length: int, interval: int) -> float:
-        """How much a swing is like those before, 0 to 1."""
+        """The likeness of a swing to those before, 0 to 1."""
         if not _SHORTEST_S * self._rate_hz <= interval <= _LONGEST_S * self._rate_hz:
             return 0.0
         likeness = math.sqrt(_ratio(swing, median(self._swings)) * _ratio(length, median(self._lengths)))
@@ -131,5 +135,5 @@ _LEAST = 1e-12
 
 
 def _ratio(one: float, other: float) -> float:
-    """Of the smaller to the larger."""
+    """The ratio of the smaller to the larger."""
     return min(one, other) / max(one, other, _LEAST)

@@ -1,4 +1,4 @@
-"""A cloud of grains: short windowed pieces of what was heard, read at any speed."""
+"""A cloud of grains: short windowed pieces of the input's past, read at any speed."""
 
 from __future__ import annotations
 
@@ -13,21 +13,22 @@ from residue.dsp.filters import SosFilter
 from residue.dsp.resampling import cubic
 
 ONE = 1 << 32
-"""A speed of 1: how far a grain is read on with each frame is counted in 2**-32 frames."""
+"""A speed of 1. The speed of a grain is counted in 2**-32 frames of the past for each frame of output."""
 MOST_AT_ONCE = 64
-"""Grains that sound at once; one more is left out, so that the cost is bounded."""
+"""The most grains that sound at once; one more is left out, so that the cost is bounded."""
 _PIECE_FRAMES = 4096
-"""So much at most is taken in before the grains over it are read."""
+"""At most so many frames are taken in before the grains over them are read."""
 _MARGIN = 3
-"""Frames that a cubic needs beside the ones that it stands between."""
+"""Frames that a cubic needs on each side beyond the two that it lies between."""
 _CLEAN_HZ = 18_000.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Grain:
-    """A grain to come: the frame at which it begins, its length and how far its end lies back then, in frames.
+    """A grain to come.
 
-    step: how far it is read on with each frame, in 2**-32. gains: one for each output.
+    The frame at which it begins, its length, and how far its end lies back at that moment, all in frames. step: the
+    frames of the past for each frame of output, in 2**-32. gains: one for each output.
     """
 
     frame: int
@@ -43,16 +44,16 @@ class Grain:
 
     @property
     def reach(self) -> int:
-        """So many frames of the past it reads."""
+        """The number of frames of the past that it reads."""
         return (self.length * self.step >> 32) + 2 * _MARGIN
 
 
 class Cloud:
     """Remembers the last `memory` frames of a sound, and plays grains of them; silence before.
 
-    Whatever a grain asks for, it lies in the past that is remembered when it begins. What is raised is low-passed
-    before, an octave at a time, so that nothing folds back.
-    longest: the most frames of a grain. highest: its greatest step.
+    A grain that asks for an older place begins at the oldest frame that is remembered. A sound that a grain raises is
+    low-passed before, an octave at a time, so that nothing folds back. longest: the most frames of a grain. highest:
+    its greatest step.
     """
 
     def __init__(self, memory: int, *, longest: int, highest: int, rate_hz: float) -> None:
@@ -65,13 +66,13 @@ class Cloud:
         self._sounding: list[tuple[Grain, int]] = []
 
     def begin(self, grains: Sequence[Grain]) -> None:
-        """Grains to come, in the order of their frames, none of them before the next frame to be played."""
+        """Adds grains to come, in the order of their frames. None begins before the next frame to be played."""
         self._coming += grains
 
     def __call__(self, sound: Floats | None, first: int, out: Floats) -> None:
-        """Adds what sounds over the frames from `first` on to `out`, (outputs, frames).
+        """Adds the grains from the frame `first` on to `out`, (outputs, frames).
 
-        sound: (frames,), which is remembered; None remembers nothing, and keeps what there is.
+        sound: (frames,), which is remembered; with None the memory stays as it is.
         """
         for start in range(0, out.shape[1], _PIECE_FRAMES):
             stop = min(start + _PIECE_FRAMES, out.shape[1])
@@ -92,7 +93,7 @@ class Cloud:
         self._heard += len(piece)
 
     def _start(self, first: int, stop: int, *, heard: int, goes_on: bool) -> None:
-        """Begins the grains of these frames: each finds its place in what is heard by its own frame."""
+        """Begins the grains of these frames: the place of each in the memory follows from its own first frame."""
         while self._coming and self._coming[0].frame < stop:
             grain = self._coming.pop(0)
             if len([one for one, _ in self._sounding if one.stop > grain.frame]) < MOST_AT_ONCE:
@@ -121,17 +122,17 @@ class Cloud:
 
 
 def _octaves(step: int) -> int:
-    """By how many octaves a grain is raised, rounded up."""
+    """The number of octaves by which a grain is raised, rounded up."""
     return max(-(-step // ONE) - 1, 0).bit_length()
 
 
 def _clean(octave: int, rate_hz: float) -> Floats:
-    """A low-pass after which a sound may be raised by so many octaves."""
+    """The low-pass after which a sound may be raised by so many octaves."""
     sections = filters.lowpass(_CLEAN_HZ * exact.power(2.0, -octave), rate_hz, 8)
     return np.vstack((sections, sections))
 
 
 def _window(frames: np.ndarray, length: int) -> Floats:
-    """The Hann window (Blackman and Tukey 1958, after von Hann) of a length at some of its frames."""
+    """Some frames of the Hann window (Blackman and Tukey 1958, after von Hann) of a length."""
     phases = (2 * frames + 1).astype(np.uint64) * np.uint64(TURN // (2 * length))
     return 0.5 - 0.5 * sine(phases + np.uint64(TURN // 4))

@@ -1,6 +1,6 @@
-"""How far a voltage or a sound of the body is one, and not an electrode that lies open or a sensor that is off.
+"""Tells the signal of a body from an electrode that lies open or a sensor that is off.
 
-An open electrode gives the hum of the mains, a dead sensor gives nothing that moves.
+An open electrode gives the hum of the mains; a dead sensor gives nothing that moves.
 """
 
 from __future__ import annotations
@@ -13,16 +13,16 @@ from residue.dsp.filters import FromFirst, SosFilter
 from residue.dsp.sliding import sliding_maximum, sliding_sum
 
 _STILL = 1e-4
-"""A sensor that moves by less than this share of what it moved by at most is off: 80 dB down. Our choice."""
+"""A sensor is off while it moves by less than this share of its largest movement so far: 80 dB less. Our choice."""
 _MAINS_HZ = (50.0, 60.0)
 _MAINS_WIDTH_HZ = 3.0
 _DRIFT_HZ = 5.0
-"""Below it lie drifts, which say nothing of hum."""
+"""Below this frequency lie drifts, which do not count as hum or as signal."""
 _LEAST = 1e-30
 
 
 class Contact:
-    """Takes what a sensor of muscle gives, piece by piece, and gives the trust in it, 0 to 1.
+    """Takes the signal of a muscle's sensor, piece by piece, and gives the trust in it, 0 to 1.
 
     window_s: over this time movement and hum are measured.
     """
@@ -42,7 +42,7 @@ class Contact:
         ]
 
     def __call__(self, values: Floats) -> Floats:
-        """The trust in each value: 0 while nothing moves, else the share of the power that is no hum."""
+        """The trust in each value: 0 while nothing moves, else the share of the power that is not hum."""
         if not len(values):
             return np.empty(0)
         values = self._level(values)

@@ -13,13 +13,14 @@ from residue.dsp.exact import Floats
 from residue.dsp.fourier import Spectrum, signal_of, spectrum_of
 
 SHORT, LONG = 1024, 8192
-"""Frames of the partitions for the first LONG frames of a response, and for the others."""
+"""The sizes of the partitions in frames: SHORT for the first LONG frames of a response, LONG for the rest."""
 
 
 class Convolution:
-    """Convolves (channels, frames) with a response (channels, taps); either may have one channel for all of the other.
+    """Convolves (channels, frames) with a response (channels, taps).
 
-    Late by `short` frames. The output does not depend on how the stream is cut into blocks.
+    Where one of them has a single channel, that channel serves all of the other. The output is `short` frames late. It
+    does not depend on how the stream is cut into blocks.
     """
 
     def __init__(self, response: Floats, channels: int, *, short: int = SHORT, long: int = LONG) -> None:
@@ -31,10 +32,10 @@ class Convolution:
         self._ready = np.zeros((outputs, short))
         self._long_block = np.zeros((channels, long))
         self._from_tail = np.zeros((outputs, long))
-        self._at = 0  # within the long block
+        self._at = 0  # counted within the long block
 
     def __call__(self, block: Floats) -> Floats:
-        """(outputs, frames)."""
+        """The output, (outputs, frames)."""
         pending = np.concatenate((self._pending, block), axis=1)
         whole = pending.shape[1] // self._short * self._short
         made = [self._partition(pending[:, at : at + self._short]) for at in range(0, whole, self._short)]
@@ -44,7 +45,7 @@ class Convolution:
         return ready[:, : block.shape[1]]
 
     def _partition(self, block: Floats) -> Floats:
-        """(outputs, short), of as many frames of input."""
+        """The output, (outputs, short), for as many frames of input."""
         out = self._head(block)
         if self._tail is None:
             return out
@@ -72,7 +73,7 @@ class _Uniform:
         self._heard: list[Spectrum] = []
 
     def __call__(self, block: Floats) -> Floats:
-        """(outputs, size), of as many frames of input."""
+        """The output, (outputs, size), for as many frames of input."""
         size = block.shape[1]
         heard = spectrum_of(np.concatenate((self._before, block), axis=1))
         self._before = block.copy()

@@ -11,7 +11,7 @@ Floats = NDArray[np.float64]
 class DelayLine:
     """Remembers the last `length` frames of some channels; silence before them.
 
-    Called with (channels, frames), gives the same delayed. A feedback loop uses `oldest` and `push` instead, in
+    A call takes (channels, frames) and gives them delayed. A feedback loop uses `oldest` and `push` instead, in
     pieces no longer than the line.
     """
 
@@ -32,7 +32,7 @@ class DelayLine:
         return np.concatenate((self._ring[:, self._at :], self._ring[:, : end - self.length]), axis=1)
 
     def push(self, block: Floats) -> None:
-        """Take in new frames, at most `length`, in the place of the oldest."""
+        """Takes in new frames, at most `length`, in the place of the oldest."""
         first = min(block.shape[1], self.length - self._at)
         self._ring[:, self._at : self._at + first] = block[:, :first]
         self._ring[:, : block.shape[1] - first] = block[:, first:]

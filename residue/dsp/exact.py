@@ -1,9 +1,9 @@
 """Elementary functions that give the same bits on every machine.
 
 libm, SIMD kernels and fused multiply-add round `sin`, `exp`, `log` and `tanh` differently from one processor to
-the next. A render that must be verifiable in twenty years may not use them. What is here is built from the
-operations that IEEE 754 rounds exactly (+, -, *, /, sqrt, floor, frexp, ldexp, comparisons), or, for single numbers
-at design time, from decimal arithmetic, which is specified to the digit.
+the next. A render that must be verifiable in twenty years may not use them. These functions are built from the
+operations that IEEE 754 rounds exactly (+, -, *, /, sqrt, floor, frexp, ldexp, comparisons), or, for single numbers at
+design time, from decimal arithmetic, which is specified to the digit.
 """
 
 from __future__ import annotations
@@ -116,7 +116,7 @@ def _horner(x: Floats, coefficients: tuple[float, ...]) -> Floats:
 def phases(turns: Floats) -> Phases:
     """Turns of any sign and size as integer phases."""
     share = turns - np.floor(turns)
-    # Just below a whole turn the difference rounds to 1, which no integer phase holds: it is the turn's beginning.
+    # Just below a whole turn the difference rounds to 1, which no integer phase can hold: use the start of the turn.
     return np.where(share < 1.0, share * float(TURN), 0.0).astype(np.uint64)
 
 
@@ -147,9 +147,9 @@ def log2(x: Floats) -> Floats:
 
 
 def angle_turns(across: Floats, along: Floats) -> Floats:
-    """The angle between 0 and half a turn of points that lie `across` (0 or above) and `along`; error below 1e-13.
+    """The angle, 0 to half a turn, of the points (along, across), where across is 0 or above; error below 1e-13.
 
-    0 where both are 0.
+    It is 0 where both are 0.
     """
     ahead = np.abs(along)
     ratio = np.minimum(across, ahead) / np.maximum(np.maximum(across, ahead), 1e-300)

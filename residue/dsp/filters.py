@@ -14,7 +14,7 @@ from residue.dsp import exact, kernel
 Floats = NDArray[np.float64]
 
 SUBNORMAL_GUARD = 1e-30
-"""Added to every input: a filter that decays into subnormal numbers runs five times slower, for good."""
+"""Added to every input: with subnormal numbers, into which a silent filter decays, it would run five times slower."""
 
 
 class SosFilter:
@@ -29,25 +29,25 @@ class SosFilter:
 
     def __call__(self, block: Floats) -> Floats:
         """The filtered copy of (channels, frames) or (frames,), in the same shape."""
-        y = np.add(block, SUBNORMAL_GUARD, order="C")  # whatever the order of the block, the kernel wants this one
+        y = np.add(block, SUBNORMAL_GUARD, order="C")  # the kernel needs this order in memory
         kernel.sosfilt(self._sos, x=y if y.ndim == 2 else y[np.newaxis], state=self._state)
         return y
 
     def copy(self) -> SosFilter:
-        """A filter in the same state that goes its own way from here."""
+        """A filter in the same state, independent of this one from here on."""
         twin = SosFilter(self._sos, len(self._state))
         twin._state[:] = self._state
         return twin
 
 
 class FromFirst:
-    """Takes the first value off a stream, so that a filter without gain at DC starts at rest, not with a thump."""
+    """Subtracts the first value of a stream, so that a filter without gain at DC starts at rest, not with a thump."""
 
     def __init__(self) -> None:
         self._first: Floats | None = None
 
     def __call__(self, block: Floats) -> Floats:
-        """The difference to the first value, of (channels, frames) or (frames,)."""
+        """The difference of (channels, frames) or (frames,) to the first value."""
         if self._first is None:
             if not block.shape[-1]:
                 return block
@@ -55,7 +55,7 @@ class FromFirst:
         return block - self._first
 
     def back(self, block: Floats) -> Floats:
-        """The first value added again, for a filter of unit gain at DC: it then begins at that value and not at 0."""
+        """Adds the first value again, for a filter of unit gain at DC: its output then begins at that value, not 0."""
         return block if self._first is None else block + self._first
 
 

@@ -1,4 +1,4 @@
-"""An electrode that has gone flat, told from a body that is quiet."""
+"""Tells an electrode that has gone flat from a body that is quiet."""
 
 from __future__ import annotations
 
@@ -11,13 +11,16 @@ from residue.dsp.switching import Bools
 _HOP_S = 0.05
 _RECENT_S = 10.0
 _FLAT_SHARE = 1e-4
-"""40 dB below the usual power of its steps: no living brain, breath or muscle falls so far in _HOP_S. Our choice."""
+"""An electrode is flat 40 dB below the usual power of its steps: no living brain, breath or muscle falls so far in
+_HOP_S. Our choice.
+"""
 
 
 class Flat:
-    """Whether a sensor has stopped moving: the power of the steps from value to value against what it was of late.
+    """Tells whether a sensor has stopped moving.
 
-    What is flat does not count as usual, however long it lasts.
+    It compares the power of the steps from value to value with their recent power. Flat times do not count as usual,
+    however long they last.
     """
 
     def __init__(self, rate_hz: int) -> None:
@@ -29,7 +32,7 @@ class Flat:
         self._flat = False
 
     def __call__(self, values: Floats) -> Bools:
-        """Whether it is flat at each value, (frames,); known a hop late."""
+        """Whether the sensor is flat at each value, (frames,); known a hop late."""
         if not len(values):
             return np.empty(0, np.bool_)
         before = values[0] if self._before is None else self._before
@@ -42,11 +45,11 @@ class Flat:
         for power in np.add.reduce(squares[: hops * self._hop].reshape(hops, self._hop), axis=1).tolist():
             states.append(self._judge(power))
         self._waiting = squares[hops * self._hop :]
-        # The value that completes a hop is the first to know of it.
+        # A new hop has its effect from the value that completes it.
         return np.array(states)[(waited + np.arange(1, len(values) + 1)) // self._hop]
 
     def _judge(self, power: float) -> bool:
-        """Whether a hop of this power is flat; if not, it counts as usual."""
+        """Whether a hop of this power is flat; if it is not, it counts as usual."""
         usual = power if self._usual is None else self._usual
         self._flat = power <= _FLAT_SHARE * usual
         if not self._flat:

@@ -1,8 +1,8 @@
 """A Fourier transform with the same bits on every machine: radix-2 butterflies written out in array operations.
 
-Libraries choose the order of their operations, and fuse some of them, by the processor. Here every sum and every
-product has its place, and numpy's elementwise +, - and * round each of them by itself, whatever the processor's width.
-Twiddle factors come from decimal arithmetic.
+Libraries choose the order of their operations, and fuse some of them, differently for each processor. Here the order of
+all sums and products is fixed, and numpy's elementwise +, - and * round each of them by itself, whatever the
+processor's width. Twiddle factors come from decimal arithmetic.
 """
 
 from __future__ import annotations

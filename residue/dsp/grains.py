@@ -10,9 +10,9 @@ from residue.dsp.exact import TURN, Floats, sine
 class Raised:
     """Multiplies every frequency by `factor`: overlapping grains, each read `factor` times faster than it came.
 
-    A grain of `grain` frames (made even) begins as far back as it must to arrive at the present with its last frame;
+    A grain of `grain` frames (made even) begins so far back that its last frame is the present one;
     two grains sound at any time, and their windows (raised cosines) add up to 1.
-    Late by (factor - 1) * grain / 2 frames on the mean.
+    On average the output is (factor - 1) * grain / 2 frames late.
     """
 
     def __init__(self, factor: int, grain: int) -> None:
@@ -24,7 +24,7 @@ class Raised:
         self._frame = 0
 
     def __call__(self, sound: Floats) -> Floats:
-        """(frames,) transposed."""
+        """The sound, (frames,), transposed."""
         heard = np.concatenate((self._heard, sound))
         out = np.zeros(len(sound))
         for late in (0, self._half):
@@ -34,7 +34,7 @@ class Raised:
         return out
 
     def _read(self, heard: Floats, out: Floats, late: int) -> None:
-        """Add the grains that begin `late` frames into a grain's length: each is a slice with steps of `factor`."""
+        """Adds the grains that begin `late` frames into a grain's length: each is a slice with steps of `factor`."""
         length = len(self._window)
         done = 0
         while done < len(out):

@@ -1,8 +1,8 @@
-"""Whether the candidates of a detector are the beats of a heart, or noise, hum and a loose electrode.
+"""Tells the beats of a heart from noise, hum and a loose electrode, among the candidates of a detector.
 
-Beats of a heart stand out of what lies between them, and look alike; noise does neither. Both are judged over several
-candidates, so that a single strange beat (an extra beat of the ventricles, for example) counts, and shapes are compared
-where they fit best. All thresholds are our choice, from the recordings and noises of tests/bench/heart.py.
+Beats of a heart are stronger than the signal between them, and look alike; noise does neither. Both are averaged over
+several candidates, so that a single strange beat (an extra beat of the ventricles, for example) counts too. Shapes are
+compared where they fit best. All thresholds are our choice, from the recordings and noises of tests/bench/heart.py.
 """
 
 from __future__ import annotations
@@ -12,36 +12,38 @@ from collections import deque
 from collections.abc import Iterable, Sequence
 
 _OF_LATE = 8
-"""Candidates over which both are averaged."""
+"""The number of candidates over which both are averaged."""
 _COMPARED_WITH = 6
 """A candidate is compared with so many before it."""
 _SHIFT_S = 0.02
-"""Shapes are moved against each other by so much, at most."""
+"""The most by which two shapes are moved against each other."""
 _STANDS_OUT, _BARELY = 1.75, 1.5
-"""Strength of beats over what lies between them, on the average; noise reaches 1.7. The second does for beats of which
-three are alike."""
+"""The least average strength of beats relative to the signal between them; noise reaches 1.7. The second is enough for
+beats of which three are alike.
+"""
 _STANDS_OUT_AT_ONCE = 3.5
-"""The first beat counts from here on, before there is another to compare it with."""
+"""The first beat counts above this strength, before there is another to compare it with."""
 _MOST = 7.0
-"""A single strong candidate weighs no more in the average."""
+"""The most that a single strong candidate weighs in the average."""
 _ALIKE = 0.64
-"""Correlation of beats in noise, on the average; noise alone reaches 0.6."""
+"""The least average correlation of beats in noise; noise alone reaches 0.6."""
 _THREE_ALIKE, _THREE_NOT_UNLIKE = 0.62, 0.4
-"""Correlation with the third best of six before, on the average: noise alone seldom reaches the first; bursts of
-muscles stand out, but stay below the second."""
+"""The least average correlation with the third best of the six before. Noise alone seldom reaches the first value;
+bursts of muscles are strong, but stay below the second.
+"""
 _VERY_ALIKE, _FAST_S = 0.92, 0.42
-"""Between the beats of a fast heart lies nothing; such beats must look alike to this."""
+"""There is nothing between the beats of a fast heart; such beats must be at least this alike."""
 _AGAIN = 0.9
-"""A weak candidate that looks like another one to this is a second kind of beat."""
+"""A weak candidate that is at least this like another one is a second kind of beat."""
 
 _Shape = Sequence[float]
 
 
 class Heartlike:
-    """Takes the candidates in the order of time and gives how sure each one is a beat.
+    """Takes the candidates in the order of time and gives, for each, how sure it is that this is a beat.
 
     hop_s: the time from one value of a shape to the next.
-    alike: the correlation, on the average, from which on candidates look alike.
+    alike: the average correlation from which candidates look alike.
     """
 
     def __init__(self, hop_s: float, alike: float = _ALIKE) -> None:
@@ -54,9 +56,10 @@ class Heartlike:
         self._begun = False
 
     def __call__(self, shape: _Shape, contrast: float, interval_s: float) -> float:
-        """0 for a candidate that is no beat, else how sure it is one, up to 1.
+        """0 for a candidate that is not a beat, else how sure it is, up to 1.
 
-        contrast: its strength over what lies between candidates. interval_s: from the candidate before.
+        contrast: its strength relative to the signal between candidates. interval_s: the time from the candidate
+        before.
         """
         ranked = sorted((self._correlation(shape, seen) for seen in self._shapes), reverse=True) or [0.0]
         known = ranked[0]
@@ -76,14 +79,14 @@ class Heartlike:
         return min(1.0, likeness) if likeness >= _VERY_ALIKE and interval_s < _FAST_S else 0.0
 
     def knows(self, shape: _Shape) -> bool:
-        """Whether a weak candidate looks like those of late, or like another weak one; it is remembered if not."""
+        """Whether a weak candidate looks like recent beats, or like another weak one; if not, it is remembered."""
         if self._likeness_to(self._shapes, shape) >= self._alike or self._likeness_to(self._weak, shape) >= _AGAIN:
             return True
         self._weak.append(shape)
         return False
 
     def _begin(self) -> None:
-        """The first beat that stands out clearly: what came before it was no heart."""
+        """Begins at the first beat that is clearly strong: the candidates before it were no heart."""
         self._begun = True
         self._likeness.clear()
         self._likeness.extend((1.0, 1.0))
@@ -96,7 +99,7 @@ class Heartlike:
         return max((self._correlation(shape, seen) for seen in shapes), default=0.0)
 
     def _correlation(self, one: _Shape, other: _Shape) -> float:
-        """The correlation of two shapes where they fit best, or 0."""
+        """The correlation of two shapes where they fit best; 0 if it is negative."""
         best = 0.0
         for shift in range(-self._shift, self._shift + 1):
             a, b = (one[shift:], other) if shift >= 0 else (one, other[-shift:])

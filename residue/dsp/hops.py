@@ -1,4 +1,4 @@
-"""A stream in hops of equal length, counted from its first value, so that the cutting into blocks leaves no trace."""
+"""A stream in hops of equal length, counted from its first value, so that the result does not depend on the blocks."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from residue.dsp.exact import Floats
 
 
 class HopByHop:
-    """Reads streams hop by hop, and holds what was read until the next hop is whole.
+    """Reads streams hop by hop, and holds each reading until the next hop is whole.
 
-    read: takes the mean of each stream over a hop, (streams,), and gives what is read from them, (readings,).
-    first: (readings,), what is given until the first hop is whole.
+    read: takes the mean of each stream over a hop, (streams,), and gives the readings, (readings,). first: the readings
+    until the first hop is whole.
     """
 
     def __init__(self, hop: int, read: Callable[[Floats], Floats], first: Floats) -> None:
@@ -22,7 +22,10 @@ class HopByHop:
         self._held = np.array(first, np.float64)
 
     def __call__(self, streams: Floats) -> Floats:
-        """(readings, frames), of (streams, frames). The value that completes a hop is the first to know of it."""
+        """The readings, (readings, frames), for (streams, frames).
+
+        A new reading starts at the value that completes a hop.
+        """
         waiting = streams[:, :0] if self._waiting is None else self._waiting
         waited = waiting.shape[1]
         known = np.concatenate((waiting, streams), axis=1)

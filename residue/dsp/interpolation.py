@@ -14,7 +14,7 @@ from residue.dsp.kernel import polyphase
 Floats = NDArray[np.float64]
 
 _KAISER_BETA = 7.86
-"""80 dB of stop-band attenuation: beta = 0.1102 (A - 8.7), Kaiser (1974)."""
+"""For 80 dB of stop-band attenuation: beta = 0.1102 (A - 8.7), Kaiser (1974)."""
 TAPS_PER_PHASE = 16
 
 
@@ -48,10 +48,10 @@ def kernel(factor: int) -> Floats:
 
 
 class Interpolator:
-    """Makes `factor` frames of every value of a stream, band-limited; late by TAPS_PER_PHASE / 2 values.
+    """Makes `factor` frames of every value of a stream, band-limited; the output is TAPS_PER_PHASE / 2 values late.
 
-    Called with the values since the last call and which frames are wanted, so that a span may begin and end within a
-    value.
+    A call takes the values since the last call and says which frames it wants, so that a span may begin and end within
+    a value.
     """
 
     def __init__(self, factor: int) -> None:
@@ -59,7 +59,10 @@ class Interpolator:
         self._recent = np.zeros(TAPS_PER_PHASE + 1)  # the last of them belongs to the frames in progress
 
     def __call__(self, values: Floats, lead: int, frames: int) -> Floats:
-        """(frames,), beginning `lead` frames after the value that was the last one at the end of the last call."""
+        """The output, (frames,).
+
+        It begins `lead` frames after the value that was the last one at the end of the last call.
+        """
         stream = np.concatenate((self._recent, values))
         self._recent = stream[len(stream) - len(self._recent) :]
         return self._filter(stream, TAPS_PER_PHASE * self._factor + lead, frames)

@@ -1,7 +1,7 @@
-"""Which of the intervals between beats a heart made, and which come from a beat that was missed or made up.
+"""Tells intervals that a heart made from those of a beat that was missed or made up.
 
-An interval is judged by its neighbours and by how much this heart changes from beat to beat: a heart that is
-irregular (extra beats, atrial fibrillation) keeps all its intervals, and a regular one keeps every smooth rise, but
+An interval is compared with its neighbours, by the measure of this heart's usual change from beat to beat: a heart that
+is irregular (extra beats, atrial fibrillation) keeps all its intervals, and a regular one keeps every smooth rise, but
 loses the double interval of a missed beat. Source: our choice, after the local criteria that are usual for ectopic
 beats (a change by more than 20 to 30 % against the neighbours); tested against simulated rhythms.
 """
@@ -13,17 +13,17 @@ from collections import deque
 from statistics import median
 
 _FAR = 0.3
-"""A regular heart seldom changes by more from one interval to the next."""
+"""The largest change from one interval to the next that is usual for a regular heart, as a share."""
 _CHANGES = 4.0
-"""So many times its usual change does an irregular one."""
+"""An irregular heart may change by so many times its usual change."""
 _KNOWN_FROM = 4
-"""So many changes tell how much a heart changes."""
+"""From so many changes on, the usual change of a heart is known."""
 _NEW_RHYTHM = 3
-"""So many intervals in a row, far from the usual but near to each other, are a new rhythm."""
+"""So many intervals in a row, far from the usual ones but near to each other, are a new rhythm."""
 
 
 class Plausible:
-    """Believes the intervals between the shortest and the longest that fit to their neighbours."""
+    """Accepts the intervals between the shortest and the longest that fit to their neighbours."""
 
     def __init__(self, shortest_s: float = 0.0, longest_s: float = math.inf) -> None:
         self._shortest_s, self._longest_s = shortest_s, longest_s
@@ -33,15 +33,15 @@ class Plausible:
         self._doubted: deque[float] = deque(maxlen=_NEW_RHYTHM)
         self._outside: deque[float] = deque(maxlen=_NEW_RHYTHM)
         self.new_rhythm: tuple[float, ...] = ()
-        """The intervals of a rhythm that began of late, when the last one made it certain; else none."""
+        """The intervals of a new rhythm, when the last one made it certain; else none."""
 
     @property
     def beyond(self) -> bool:
-        """Whether the heart keeps a rhythm beyond the bounds: the last intervals lay there, near to each other."""
+        """Whether the heart keeps a rhythm outside the bounds: the last intervals were there, near to each other."""
         return len(self._outside) == _NEW_RHYTHM and _change(max(self._outside), min(self._outside)) <= _FAR
 
     def __call__(self, interval_s: float) -> bool:
-        """Whether to believe this interval, the next one in time."""
+        """Whether to accept this interval, the next one in time."""
         self.new_rhythm = ()
         if not self._shortest_s <= interval_s <= self._longest_s:
             self._outside.append(interval_s)
@@ -71,5 +71,5 @@ class Plausible:
 
 
 def _change(one_s: float, other_s: float) -> float:
-    """By what share the longer one is longer."""
+    """The share by which the longer one is longer."""
     return max(one_s, other_s) / max(min(one_s, other_s), 1e-9) - 1.0

@@ -1,7 +1,7 @@
-"""The two inner loops that numpy has no exact operation for: second-order sections and polyphase filters.
+"""The two inner loops for which numpy has no exact operation: second-order sections and polyphase filters.
 
-They are compiled from kernel.c when residue is installed. Where there was no compiler, scipy does the same to the bit;
-it is not used otherwise, since importing it takes longer than everything else at a start.
+They are compiled from kernel.c when residue is installed. Without a compiler, scipy gives the same bits. It is not used
+otherwise, since its import takes longer than the rest of a start.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ def sosfilt(sos: Floats, *, x: Floats, state: Floats) -> None:
 
 
 def sosfilt_in_scipy(sos: Floats, *, x: Floats, state: Floats) -> None:
-    """As sosfilt, without a compiled kernel."""
+    """The same as sosfilt, without a compiled kernel."""
     from scipy import signal
 
     if x.size:
@@ -63,7 +63,7 @@ class Polyphase:
         return y
 
     def in_scipy(self, x: Floats, first: int, count: int) -> Floats:
-        """As the call, without a compiled kernel."""
+        """The same as the call, without a compiled kernel."""
         from scipy import signal
 
         taps = self.phases[:, ::-1].T.ravel()

@@ -17,9 +17,9 @@ import numpy as np
 from residue.dsp.exact import TURN, Floats, phases, sine, total
 
 _FLAT = 1e-9
-"""Points nearer to a plane than this lie in it."""
+"""Points nearer to a plane than this count as in it."""
 _NEAREST_FACE = 0.2
-"""A face nearer to the listener than this leaves a gap of more than 78 degrees to each side; our choice."""
+"""A face nearer to the listener than this covers a gap of more than 78 degrees to each side. Our choice."""
 _MOST_IMAGINARY = 12
 
 Vector = tuple[float, float, float]
@@ -35,7 +35,10 @@ class Face(NamedTuple):
 
 
 def directions(azimuth_degrees: Floats, elevation_degrees: Floats) -> Floats:
-    """Unit vectors (3, n): to the front, to the left, up. Azimuth turns from the front to the left."""
+    """Unit vectors (3, n): the axes point to the front, to the left and up.
+
+    Azimuth turns from the front to the left.
+    """
     around, up = phases(azimuth_degrees / 360.0), phases(elevation_degrees / 360.0)
     quarter = np.uint64(TURN // 4)
     level = sine(up + quarter)
@@ -68,7 +71,7 @@ class VectorPanning:
         return shares
 
     def __call__(self, azimuth_degrees: Floats, elevation_degrees: Floats) -> Floats:
-        """(outputs, n), for n directions."""
+        """The gains, (outputs, n), for n directions."""
         towards = directions(azimuth_degrees, elevation_degrees)
         # (triplets, 3, n): the one triplet without a negative gain holds the direction.
         within = total(self._inverse[:, :, axis, None] * towards[axis] for axis in range(3))
@@ -95,7 +98,7 @@ def _closed(points: list[Vector]) -> list[Vector]:
 
 
 def _opposite(points: Sequence[Vector]) -> Vector:
-    """A direction away from one point or two; beside them where they lie opposite each other."""
+    """A direction away from one point or two; at a right angle where two are opposite each other."""
     x, y, z = np.add.accumulate(np.array(points))[-1].tolist()
     if _dot((x, y, z), (x, y, z)) > _FLAT:
         return _unit((-x, -y, -z))
@@ -104,7 +107,7 @@ def _opposite(points: Sequence[Vector]) -> Vector:
 
 
 def _hull(points: Sequence[Vector]) -> list[Face]:
-    """The faces of the convex hull of points on a sphere; points in one plane have two faces."""
+    """The faces of the convex hull of points on a sphere; points in one plane give two faces."""
     faces: dict[tuple[bool, frozenset[int]], Face] = {}
     for i, j, k in combinations(range(len(points)), 3):
         normal = _unit(_cross(_less(points[j], points[i]), _less(points[k], points[i])))
@@ -121,7 +124,7 @@ def _hull(points: Sequence[Vector]) -> list[Face]:
 
 
 def _around(points: Sequence[Vector], inside: Sequence[int], normal: Vector) -> list[int]:
-    """The points of a face in the order in which they stand around it."""
+    """The points of a face in their order around it."""
     first, *others = inside
     turned = {n: _less(points[n], points[first]) for n in others}
 

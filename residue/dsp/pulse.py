@@ -1,7 +1,7 @@
 """Finds the beats in a pulse wave as it comes, without ever looking ahead.
 
-A beat is where the band-passed wave rises through a share of the highest of late; waves that are much lower, such as
-the dicrotic one, do not count. Like a beat in an ECG it must look like one of those before it: noise seldom does.
+A beat is where the band-passed wave rises through a share of the highest recent wave. Waves that are much lower, such
+as the dicrotic one, do not count. Like a beat in an ECG it must look like one of those before it: noise seldom does.
 Source: adaptive threshold, common practice; compared with other detectors on recordings.
 """
 
@@ -22,19 +22,19 @@ _BAND_HZ = (0.5, 8.0)
 _APART_S = 0.27
 _LEAST = 1e-9
 _SHARE = 0.5
-"""Of the highest wave of late, at which a beat is; our choice."""
+"""A beat is where the wave rises through this share of the highest recent wave. Our choice."""
 _OF_LATE_S = 2.0
 _KNOWN_AFTER_S = 0.2
 _LEAST_WIDTH_S = 0.05
-"""A wave of the pulse stands for longer, hum of the mains does not; our choice."""
+"""A wave of the pulse stays up for longer, hum of the mains does not. Our choice."""
 _COMPARED_HZ = 100
 _ALIKE = 0.75
-"""Correlation from which two waves look alike; our choice."""
+"""The correlation from which two waves look alike. Our choice."""
 _COMPARED_WITH = 4
 _MOST_CREDIT = 2
-"""So many waves in a row may look like none before, where those before looked alike; our choice."""
+"""So many waves in a row may look like none before, if the earlier ones looked alike. Our choice."""
 _OF_LATE, _NOISE = 8, 0.7
-"""Over so many waves they must look alike on the average: of noise a pair now and then does, many do not."""
+"""The average likeness over so many waves must reach this: a pair of noise is sometimes alike, many are not."""
 
 
 class PulseFinder:
@@ -66,7 +66,7 @@ class PulseFinder:
         return beats
 
     def _is_beat(self, at: int, around: Floats) -> bool:
-        """around: the wave before and after the rise."""
+        """Whether it is a beat. around: the wave before and after the rise."""
         if at - self._last < self._apart or around[self._late : self._late + self._least_width].min() <= 0.0:
             return False
         self._last = at
@@ -74,9 +74,9 @@ class PulseFinder:
 
 
 class _Familiar:
-    """Whether waves look like those before them.
+    """Tells whether waves look like those before them.
 
-    One that looks like none of the last few counts on the credit of those before it.
+    A wave that looks like none of the last few is accepted if those before it looked alike.
     """
 
     def __init__(self) -> None:
@@ -85,7 +85,7 @@ class _Familiar:
         self._credit = 0
 
     def __call__(self, shape: Sequence[float]) -> bool:
-        """Whether a wave of this shape, the next in time, is to be believed."""
+        """Whether to accept a wave of this shape, the next in time."""
         likeness = max((_likeness(shape, seen) for seen in self._seen), default=0.0)
         self._seen.append(shape)
         self._likeness.append(likeness)
@@ -96,7 +96,7 @@ class _Familiar:
 
 
 def _likeness(one: Sequence[float], other: Sequence[float]) -> float:
-    """The correlation of two shapes, as far as both go, or 0."""
+    """The correlation of two shapes over their common length; 0 if it is negative."""
     products = math.fsum(a * b for a, b in zip(one, other, strict=False))
     squares = math.fsum(a * a for a in one) * math.fsum(b * b for b in other)
     return max(0.0, products / math.sqrt(squares)) if squares > 0.0 else 0.0

@@ -1,10 +1,10 @@
 """Finds the beats in an ECG as it comes, without ever looking ahead.
 
 Source: after Pan and Tompkins, IEEE Trans Biomed Eng 32 (1985) 230-236: band-pass, slope, square, moving sum, two
-adaptive levels, refractory time, T wave known by its slope, search back. Ours differs: clicks and hum are taken away
-first, and strength is judged in two bands (residue.dsp.qrs_features); the stream may have any unit; the levels fall
-again after an artefact; an electrode that slips is no beat; and beats are given only while there is a heart: they stand
-out of what lies between them, and look alike, as far as the noise lets them (residue.dsp.heartlike).
+adaptive levels, refractory time, T waves recognised by their slope, search back. Ours differs: clicks and hum are
+removed first, and strength is judged in two bands (residue.dsp.qrs_features); the stream may have any unit; the levels
+fall again after an artefact; an electrode that slips gives no beat; and beats are given only while there is a heart:
+they must be stronger than the signal between them, and look alike as far as the noise allows (residue.dsp.heartlike).
 """
 
 from __future__ import annotations
@@ -20,49 +20,54 @@ from residue.dsp.qrs_features import HOP_S, SLOPE_S, BeatPace, Features, Hop
 
 SURE = BeatPace(sum_s=0.15, fallen=0.7, late_s=0.25, unrest=1.0)
 QUICK = BeatPace(sum_s=0.06, fallen=0.85, late_s=0.13, unrest=1.6)
-"""A short sum tells beats from T waves and noise less well, and is over sooner; our choice."""
+"""A short sum tells beats from T waves and noise less well, but ends sooner. Our choice."""
 _JUMPS = 0.6
-"""Where so much of the whole deflection comes within 3 ms, an electrode slipped; a QRS complex takes longer."""
+"""If this share of the whole deflection comes within 3 ms, an electrode slipped; a QRS complex takes longer."""
 _JUMPS_WITHIN_S = 0.05
-"""So long before the moving sum begins the jump may lie."""
+"""The jump may be up to so long before the moving sum begins."""
 _LEARNING_S = 0.15
 """Within this time after the start no beat is found."""
 _REFRACTORY_S = 0.2
 _T_WAVE_S, _T_WAVE_SLOPE = 0.36, 0.65
-"""A peak so soon after a beat, with less than this share of its slope, is a T wave; the share is our choice."""
+"""A peak so soon after a beat, with less than this share of the beat's slope, is a T wave. The share is our choice."""
 _SEARCH_BACK = 1.66
 _FORGET_S = 4.0
 _COMPARED_S = 0.15
-"""So much before and after the R wave is compared."""
+"""So much of the ECG before and after the R wave is compared."""
 _BETWEEN_S = 2.0
 """Over so long the strength between beats is measured."""
 _LEAST = 1e-9
-"""Strength below which there is no ECG, whatever its unit."""
+"""Below this strength there is no ECG, whatever its unit."""
 _FAINT = 1e-4
-"""Strength below this share of the largest deflection of late is rounding, not a heart."""
+"""Below this share of the largest recent deflection a strength is rounding, not a heart."""
 _HIDDEN = 1e-2
-"""Of the strongest of late: what is weaker is what filters still give of a slip of the electrode, not a heart."""
+"""A signal below this share of the strongest recent one is what filters still give after an electrode slipped, not a
+heart.
+"""
 _LEVEL, _LEAST_LEVEL = 0.4, 0.2
-"""Shares of the way from noise to beats: a peak above the first is a candidate; one above the second if it is clear."""
+"""Two levels between noise (0) and beats (1): a peak above the first is a candidate, a clear peak already above the
+second.
+"""
 _CLEAR = 3.0
-"""A peak that stands so many times above what lies between is clear."""
+"""A peak is clear if it is so many times stronger than the signal between beats."""
 _WEAK = 0.9
-"""A peak below this share of the beats that is not clear must look like one of them; our choice."""
+"""A peak that is not clear, and below this share of the beats, must look like one of them. Our choice."""
 _RATE = 0.125
-"""Share by which levels follow each peak."""
+"""The share by which levels follow each peak."""
 _FIRST = 4
-"""Over so many beats the level is the highest of them, so that T waves at the start stay below."""
+"""During the first so many beats the level is the highest of them, so that T waves at the start stay below."""
 _MOST_AT_ONCE = 3.0
-"""By how much a single peak can count above the level of the signal: an artefact does not count in whole."""
+"""The most by which a single peak counts above the level of the signal: an artefact does not count in full."""
 _FIRST_INTERVAL_S = 1.0
 _REMEMBERED_S = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Beat:
-    """In values of the stream: where the R wave is, where it was known, and the way from the R wave before (or 0).
+    """A beat, in values of the stream.
 
-    sure: 0 to 1, how far this is a heart.
+    Where the R wave is, where it became known, and the distance from the R wave before (or 0). sure: how sure it is
+    that this is a heart, 0 to 1.
     """
 
     at: int
@@ -109,7 +114,7 @@ class BeatFinder:
 
 
 class _Decisions:
-    """Which rises of the moving sum are beats."""
+    """Decides which rises of the moving sum are beats."""
 
     def __init__(self, pace: BeatPace) -> None:
         self._pace = pace
@@ -127,7 +132,7 @@ class _Decisions:
         self._found = 0
 
     def __call__(self, hop: Hop) -> tuple[int, float] | None:
-        """Where a beat is, in values of the stream, and how sure it is one, if this hop has completed one."""
+        """Where a beat is, in values of the stream, and how sure it is, if this hop has completed one."""
         self._hops.append(hop)
         self._now += 1
         if self._now <= _hops_in(_LEARNING_S):
@@ -165,7 +170,7 @@ class _Decisions:
         return peak
 
     def _is_step(self, peak: _Peak) -> bool:
-        """Whether the level jumps there: an electrode that slips does, a heart takes longer."""
+        """Whether the level jumps there: it does when an electrode slips, while a beat takes longer."""
         hops = list(self._hops)
         end = len(hops) + peak.hop - self._now
         near = hops[max(0, end - _hops_in(self._pace.sum_s + _JUMPS_WITHIN_S)) : end]
@@ -198,7 +203,7 @@ class _Decisions:
         return since < _hops_in(_T_WAVE_S) and peak.slope < _T_WAVE_SLOPE * self._last_beat.slope
 
     def _is_strong_or_alike(self, peak: _Peak) -> bool:
-        """A weak one may be noise between beats: it must look like them."""
+        """Whether a peak is strong, or looks like the beats: a weak one may be noise between beats."""
         if peak.strength >= _WEAK * self._signal or peak.strength >= _CLEAR * self._between():
             return True
         return self._heart.knows(self._look(peak)[0])
@@ -215,14 +220,14 @@ class _Decisions:
         return self._passed_over
 
     def _forget(self) -> None:
-        """Halve both levels for every while without a beat: after an artefact they are too high."""
+        """Halves both levels at intervals while no beat comes: after an artefact they are too high."""
         if self._now - max(self._last_beat.hop, self._forgot) > _hops_in(_FORGET_S):
             self._signal /= 2
             self._noise /= 2
             self._forgot = self._now
 
     def _place(self, beat: _Peak) -> tuple[int, float]:
-        """Where the largest deflection of the usual sign is, and how sure it is a beat."""
+        """Where the largest deflection of the usual sign is, and how sure it is that this is a beat."""
         interval_s = (beat.hop - self._last_beat.hop) * HOP_S
         shape, at, up, down = self._look(beat)
         self._up += _RATE * (up - self._up)
@@ -237,11 +242,11 @@ class _Decisions:
         return at, sure
 
     def _between(self) -> float:
-        """Strength of what lies between beats."""
+        """The strength of the signal between beats."""
         return median(hop.strength for hop in list(self._hops)[-_hops_in(_BETWEEN_S) :])
 
     def _look(self, peak: _Peak) -> tuple[list[float], int, float, float]:
-        """The shape around the largest deflection of the usual sign, where that is, and how far it goes up and down."""
+        """The shape around the largest deflection of the usual sign, the place of the deflection, and its range."""
         hops = list(self._hops)
         end = len(hops) + peak.hop - self._now
         candidates = range(max(0, end - _hops_in(self._pace.sum_s + SLOPE_S)), end)

@@ -1,10 +1,10 @@
-"""What a beat finder looks at in an ECG: how strong each moment is in two bands, its shape, and where it jumps.
+"""Features of an ECG for finding beats: its strength in two bands, its shape, and its jumps.
 
-What is shorter than any wave of a heart (clicks, the pulses of a pacemaker: 0.1 to 2 ms in IEC 60601-2-27, from
-memory) is taken away by a running median, hum by a mean over each period of the mains. A QRS complex is strong both
-below and above the middle of its band; movement is so only below, muscle only above: so the strength is the geometric
-mean of both, our choice. Source of slope, square and moving sum: Pan and Tompkins, IEEE Trans Biomed Eng 32 (1985)
-230-236.
+Anything shorter than any wave of a heart (clicks, the pulses of a pacemaker: 0.1 to 2 ms in IEC 60601-2-27, from
+memory) is removed by a running median, hum by a mean over each period of the mains. A QRS complex is strong both below
+and above the middle of its band; movement is strong only below, muscle only above. Therefore the strength is the
+geometric mean of both, which is our choice. Source of slope, square and moving sum: Pan and Tompkins, IEEE Trans Biomed
+Eng 32 (1985) 230-236.
 """
 
 from __future__ import annotations
@@ -24,21 +24,21 @@ from residue.dsp.sliding import SlidingMean, sliding_sum
 HOP_S = 0.005
 SLOPE_S = 0.01
 _MAINS_HZ = (50.0, 60.0)
-"""A mean over one period of each takes hum away, and much of what muscles add."""
+"""A mean over one period of each removes hum, and much of what muscles add."""
 _BANDS_HZ = ((7.0, 20.0), (13.0, 35.0))
 _SHAPE_HZ = (5.0, 40.0)
-"""Within it a QRS complex keeps its shape, so that beats are placed and compared in it."""
+"""The band in which a QRS complex keeps its shape; beats are placed and compared in it."""
 _SHAPE_DELAY_S = 0.0015
 _CLICK_S, _JUMP_S = 0.008, 0.003
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BeatPace:
-    """How long a finder waits for a beat to be over.
+    """The time that a finder waits for a beat to be over.
 
-    sum_s: length of the moving sum. fallen: the share of its top below which the sum must fall.
-    late_s: by this time after the R wave nearly every beat is known.
-    unrest: so many times further than that of 150 ms the sum of noise goes up and down.
+    sum_s: length of the moving sum. fallen: the sum must fall below this share of its top.
+    late_s: so long after the R wave nearly every beat is known.
+    unrest: the fluctuation of the sum in noise, relative to a sum of 150 ms.
     """
 
     sum_s: float
@@ -48,7 +48,7 @@ class BeatPace:
 
 
 class Hop(NamedTuple):
-    """A summary of 5 ms: the highest and the lowest deflection with where they are in the stream.
+    """A summary of 5 ms: the highest and the lowest deflection with their places in the stream.
 
     shape: the deflection at its end. jump: the largest change within 3 ms. top, bottom: of the ECG without its clicks.
     """
@@ -68,7 +68,7 @@ class Hop(NamedTuple):
 class Features:
     """Takes an ECG at rate_hz piece by piece and gives the hops that became complete.
 
-    delay: the values by which the deflections lie behind the ECG.
+    delay: the deflections are so many values later than the ECG.
     """
 
     def __init__(self, rate_hz: int, pace: BeatPace) -> None:
@@ -133,7 +133,7 @@ class _Band:
 
 
 class _Before:
-    """The values of a stream so many values before; 0 before the stream."""
+    """The stream, so many values earlier; 0 before its beginning."""
 
     def __init__(self, count: int) -> None:
         self._past = np.zeros(count)
@@ -145,7 +145,7 @@ class _Before:
 
 
 class _Median:
-    """The median of each value with so many on either side, later by as many."""
+    """The median of each value with so many on either side; the output is as many values late."""
 
     def __init__(self, reach: int) -> None:
         self._past = np.zeros(2 * reach)

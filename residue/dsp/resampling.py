@@ -22,15 +22,17 @@ from residue.dsp import exact
 from residue.dsp.kernel import polyphase
 
 Floats = NDArray[np.float64]
-"""(samples,)"""
+"""One channel, (samples,)."""
 
 STOPBAND_DB = 122.0
-"""Attenuation that each filter is designed for: the two stages together, and Kaiser's estimate, take a part of it."""
+"""The attenuation that each filter is designed for: two stages together, and the error of Kaiser's estimate, use up a
+part of it.
+"""
 _BESSEL_TERMS = 48
 _LARGEST_FACTOR = 4096
-"""Of a ratio that is still small: it bounds the length of the filter."""
+"""The largest number in a ratio that counts as small: it bounds the length of the filter."""
 _DENSITY = 24
-"""Samples in a cycle of the lower rate from which the cubic is right to -105 dB."""
+"""With so many samples in a cycle of the lower rate, the cubic is right to -105 dB."""
 _FINEST_RATE = 10**6
 """The largest denominator of an odd rate; finer differences are less than a picosecond a second."""
 
@@ -52,7 +54,7 @@ class SampleStream(Protocol):
 
 @dataclass(frozen=True)
 class _Band:
-    """The edges of a low-pass as shares of the lower of the two rates."""
+    """A low-pass: its edges as shares of the lower of the two rates."""
 
     passes: Fraction
     stops: Fraction
@@ -60,13 +62,15 @@ class _Band:
 
 _STEEP = _Band(Fraction(45, 100), Fraction(1, 2))
 _WIDE = _Band(Fraction(1, 4), Fraction(3, 4))
-"""For the stage beside the steep one, where everything between half and one and a half of the low rate is empty."""
+"""The band of the stage beside the steep one, where everything between half and one and a half of the low rate is
+empty.
+"""
 
 
 def resampled(stream: SampleStream, to_hz: int) -> SampleStream:
-    """The stream at another rate; its sample k stands at the time k / to_hz, with no delay.
+    """The stream at another rate; its sample k is the value at the time k / to_hz, with no delay.
 
-    Before the first and after the last sample the stream is taken to keep its value, so that an offset does not ring.
+    Before its first and after its last sample the stream counts as constant, so that an offset does not ring.
     """
     ratio = Fraction(to_hz) / stream.rate_hz
     if max(ratio.numerator, ratio.denominator) > _LARGEST_FACTOR:
@@ -81,7 +85,7 @@ def resampled(stream: SampleStream, to_hz: int) -> SampleStream:
 
 
 def _odd(stream: SampleStream, to_hz: int) -> SampleStream:
-    """From or to a rate that has no small ratio to the other."""
+    """Resamples from or to a rate that has no small ratio to the other."""
     thinning = max(1, math.floor(stream.rate_hz / (2 * to_hz)))
     if thinning > 1:
         stream = _Stage(stream, Fraction(1, thinning), _WIDE)
@@ -91,7 +95,7 @@ def _odd(stream: SampleStream, to_hz: int) -> SampleStream:
 
 
 class _Stage:
-    """One polyphase filter: a stream again, whose every sample is one and the same sum however it is read."""
+    """One polyphase filter: again a stream, each sample of which is the same sum in whatever pieces it is read."""
 
     def __init__(self, stream: SampleStream, ratio: Fraction, band: _Band) -> None:
         self._stream = stream
@@ -115,7 +119,7 @@ class _Stage:
         return self._filter(self._held(first, last + 1), skipped, stop - start)
 
     def _held(self, start: int, stop: int) -> Floats:
-        """Samples of the stream, beyond its ends the nearest one."""
+        """Samples of the stream; outside of it, the nearest sample."""
         inside = self._stream.read(max(start, 0), min(stop, self._stream.length))
         if len(inside) == stop - start:
             return inside
@@ -123,10 +127,10 @@ class _Stage:
 
 
 def _thinned(read: Callable[[int, int], Floats], half: Floats, *, start: int, stop: int, down: int) -> Floats:
-    """Samples start, …, stop - 1 at `down` times less than the rate of what is read.
+    """Samples start, …, stop - 1 at 1 / `down` of the input's rate.
 
-    half: the taps from the centre outwards. The filter is symmetric, so each tap is for two samples; and it is taken
-    over all the moments at once, which is twice as fast as `upfirdn` is for a long stretch.
+    half: the taps from the centre outwards. The filter is symmetric, so each tap serves two samples. Each tap is
+    applied to all output samples at once, which for a long stretch is twice as fast as `upfirdn`.
     """
     reach, count = len(half) - 1, stop - start
     span = (count - 1) * down + 2 * reach + 1
@@ -148,7 +152,7 @@ def _thinned(read: Callable[[int, int], Floats], half: Floats, *, start: int, st
 
 
 class _Between:
-    """A dense stream at any lower or higher rate, by the cubic through the four samples around each moment."""
+    """A dense stream at any lower or higher rate, by the cubic through the four samples around each output sample."""
 
     def __init__(self, dense: SampleStream, to_hz: int) -> None:
         self._dense = dense

@@ -10,7 +10,7 @@ from residue.dsp import exact
 Floats = NDArray[np.float64]
 
 _TANH_REACHES_1 = 4.970_178_8
-"""The fraction below passes 1 here."""
+"""From here on the fraction below exceeds 1."""
 
 
 def saturate(x: Floats) -> Floats:
@@ -28,7 +28,7 @@ def saturate(x: Floats) -> Floats:
 
 
 def bend_above(x: Floats, knee: float, bound: float) -> Floats:
-    """The value itself within -knee … knee, and beyond it bent smoothly so that it never reaches the bound."""
+    """The value itself within -knee … knee; beyond, a smooth curve that never reaches the bound."""
     if not x.size or max(x.max(), -x.min()) <= knee:
         return x
     size = np.abs(x)
@@ -39,12 +39,12 @@ def bend_above(x: Floats, knee: float, bound: float) -> Floats:
 
 
 def leaving(share: Floats) -> Floats:
-    """The gain of a place that sound leaves, all at share 0, none at 1; its power and that of `entering` make 1."""
+    """The gain of the source of a crossfade: 1 at share 0, 0 at share 1. Its power and that of `entering` make 1."""
     return exact.sine(np.uint64(1 << 62) - _quarter(share))
 
 
 def entering(share: Floats) -> Floats:
-    """The gain of the place that it goes to."""
+    """The gain of the target of a crossfade."""
     return exact.sine(_quarter(share))
 
 

@@ -1,4 +1,4 @@
-"""Sums and extremes over the last so many values of a stream, exact and cheap for any length of window."""
+"""Sums and extremes over the last values of a stream, exact and cheap for any length of window."""
 
 from __future__ import annotations
 
@@ -13,11 +13,10 @@ Floats = NDArray[np.float64]
 class Sliding:
     """Folds the last `window` values of a stream by an associative operation such as np.add or np.maximum.
 
-    The stream is cut into chunks of the window's length, counted from its first value. A window then is the end of
-    one chunk and the beginning of the next, and both are running folds: nothing is ever taken off again, so nothing
-    drifts, and the cutting into blocks leaves no trace.
-    Before the stream there is only `identity`.
-    Source: van Herk (1992), Gil and Werman (1993), there for extremes.
+    The stream is cut into chunks of the window's length, counted from its first value. A window then is the end of one
+    chunk and the beginning of the next, and both are running folds. Nothing is ever subtracted, so nothing drifts, and
+    the result does not depend on the blocks. Before the stream every value is `identity`. Source: van Herk (1992), Gil
+    and Werman (1993), who do it for extremes.
     """
 
     def __init__(self, fold: np.ufunc, window: int, identity: float = 0.0) -> None:
@@ -56,12 +55,12 @@ def sliding_sum(window: int) -> Sliding:
 
 
 def sliding_maximum(window: int) -> Sliding:
-    """The highest of the last `window` values; of those there are, at the beginning."""
+    """The highest of the last `window` values; at the beginning, of all values so far."""
     return Sliding(np.maximum, window, -np.inf)
 
 
 class SlidingMean:
-    """The mean of the last `window` values of a stream; of those there are, at the beginning."""
+    """The mean of the last `window` values of a stream; at the beginning, of all values so far."""
 
     def __init__(self, window: int) -> None:
         self._running, self._window, self._seen = sliding_sum(window), window, 0
@@ -76,7 +75,7 @@ class SlidingMean:
 
 
 class FallingMaximum:
-    """Follows a rising stream of values (0 or above) at once, and falls by a factor with every value, down to 1e-30.
+    """Follows a stream of values (0 or above) upwards at once, and falls by a factor with every value, down to 1e-30.
 
     y[n] = max(x[n], fall y[n - 1]), computed as a running maximum of values lifted by what they will have fallen.
     """

@@ -1,9 +1,9 @@
 """Finds steps in the magnitude of an acceleration as it comes.
 
-A step is a peak of the low-passed magnitude that is the highest within a window, and high enough; and it is one of a
-row, at a distance like that of the steps before it, so that a jolt is no step. Source: windowed peak detection after
-Brajdic and Harle, Walk detection and step counting on unconstrained smartphones, UbiComp (2013) 225-234, with a window
-of 0.59 s (from memory). The row after Zhao, Full-featured pedometer design realized with 3-axis digital accelerometer,
+A step is a peak of the low-passed magnitude that is the highest within a window, and high enough; and it must follow
+other steps at a similar distance, so that a jolt is no step. Source: windowed peak detection after Brajdic and Harle,
+Walk detection and step counting on unconstrained smartphones, UbiComp (2013) 225-234, with a window of 0.59 s (from
+memory). The row of steps is after Zhao, Full-featured pedometer design realized with 3-axis digital accelerometer,
 Analog Dialogue 44-06 (2010): steps lie 0.2 to 2 s apart (from memory).
 """
 
@@ -18,16 +18,16 @@ from residue.dsp.filters import FromFirst, SosFilter
 
 _RATE_HZ = 50
 _LOWPASS_HZ = 3.0
-"""Even runners seldom make more steps a second; what is faster is the shock of one step. Our choice."""
+"""Even runners seldom make more steps a second; anything faster is the shock of a single step. Our choice."""
 _WINDOW = 29
-"""Values at 50 Hz: 0.58 s, an odd number so that they lie around one."""
+"""In values at 50 Hz: 0.58 s, an odd number so that the window has a middle."""
 _SHORTEST_S, _LONGEST_S = 0.25, 2.0
 _ALIKE = 0.7
-"""Of the shorter to the longer of two times from step to step; our choice."""
+"""The least ratio of the shorter to the longer of two times from step to step. Our choice."""
 
 
 class Footstep(NamedTuple):
-    """One step, known at a place in the stream, counted from 0; interval: from the peak before."""
+    """One step, known at a place in the stream, counted from 0. interval: the number of values from the peak before."""
 
     known_at: int
     interval: int
@@ -36,15 +36,15 @@ class Footstep(NamedTuple):
 class StepFinder:
     """Takes the magnitude at rate_hz piece by piece, and gives the steps that became known.
 
-    least: how far a step stands out of the 0.6 s around it, in the unit of the magnitude.
+    least: the least height of a step above the 0.6 s around it, in the unit of the magnitude.
     """
 
     def __init__(self, rate_hz: int, least: float) -> None:
         self._hop, self._least, self._seen = rate_hz // _RATE_HZ, least, 0
         self._level, self._lowpass = FromFirst(), SosFilter(filters.lowpass(_LOWPASS_HZ, rate_hz))
         self._recent = deque[float](maxlen=_WINDOW)
-        self._last, self._interval = 0, 0  # of any peak
-        self._step, self._step_at = 0, 0  # of the last one in a row
+        self._last, self._interval = 0, 0  # the last peak
+        self._step, self._step_at = 0, 0  # the last peak in a row
         self._shortest, self._longest = round(_SHORTEST_S * rate_hz), round(_LONGEST_S * rate_hz)
 
     def __call__(self, magnitude: Floats) -> list[Footstep]:
@@ -61,7 +61,7 @@ class StepFinder:
         return found
 
     def _one(self, place: int, value: float) -> list[Footstep]:
-        """One more value: the step that it makes known, if there is one."""
+        """Takes one more value; gives the step that it makes known, if there is one."""
         self._recent.append(value)
         middle = _WINDOW // 2
         if len(self._recent) < _WINDOW or self._recent[middle] < max(self._recent):

@@ -1,12 +1,11 @@
 """Butterworth filters whose cutoff moves from frame to frame.
 
-Coefficients of a direct form that are exchanged while it runs give clicks, and may even make it grow. Here the state is
-what two integrators hold, so any movement of the cutoff is safe, and the response at rest is that of
-residue.dsp.filters. A state follows from the one before by a matrix; the frames are cut into chunks fixed in the
-filter's own time, within a chunk the products of the matrices are formed for all chunks at once, and only from chunk to
-chunk it goes one by one.
-Source: Zavalishin, The Art of VA Filter Design (2012), chapters 3 and 4; Simper, solving the continuous SVF (2013);
-from memory, and tested against scipy's responses.
+A filter in direct form clicks when its coefficients change while it runs, and may even become unstable. Here the state
+is that of two integrators, so any movement of the cutoff is safe. With a cutoff at rest the response is that of
+residue.dsp.filters. Each state is a matrix times the state before. The frames are cut into chunks at fixed places of
+the stream. The products of the matrices within a chunk are computed for all chunks at once; only the step from chunk to
+chunk is a loop. Source: Zavalishin, The Art of VA Filter Design (2012), chapters 3 and 4; Simper, solving the
+continuous SVF (2013); from memory, and tested against scipy's responses.
 """
 
 from __future__ import annotations
@@ -24,7 +23,7 @@ FilterSide = Literal["low", "high"]
 
 CHUNK = 24
 _HIGHEST = 0.49
-"""Share of the rate: beyond it a cutoff is taken to be there."""
+"""A share of the rate: a higher cutoff counts as this one."""
 
 
 def warped(cutoff_hz: Floats, rate_hz: float) -> Floats:
@@ -41,7 +40,7 @@ class SweptFilter:
     def __init__(self, part: FilterSide, order: int, channels: int = 1) -> None:
         first_order = [_FirstOrder(part, channels)] if order % 2 else []
         self._sections = [_SecondOrder(part, q, channels) for q in butterworth_qs(order)] + first_order
-        self._block = np.empty((channels, 0))  # of the chunk that is not complete
+        self._block = np.empty((channels, 0))  # frames of the chunk that is not complete
         self._cutoffs = np.empty(0)
 
     def __call__(self, block: Floats, cutoffs: Floats) -> Floats:
@@ -60,14 +59,14 @@ class SweptFilter:
 
 
 class _SecondOrder:
-    """One pair of integrators: v1 is the band, v2 the low part."""
+    """A second-order section: two integrators, of which v1 is the band and v2 the low part."""
 
     def __init__(self, part: FilterSide, q: float, channels: int) -> None:
         self._part, self._damping = part, 1.0 / q
         self._states = [(0.0, 0.0)] * channels
 
     def __call__(self, x: Floats, g: Floats, complete: int) -> Floats:
-        """x: (channels, chunks, CHUNK), g: (chunks, CHUNK); the state is carried over the complete chunks."""
+        """Filters x, (channels, chunks, CHUNK), with g, (chunks, CHUNK); keeps the state after the complete chunks."""
         a = 1.0 / (1.0 + g * (g + self._damping))
         ga, gga = g * a, g * g * a
         steps = (2.0 * a - 1.0, -2.0 * ga, 2.0 * ga, 1.0 - 2.0 * gga)
@@ -84,14 +83,14 @@ class _SecondOrder:
 
 
 class _FirstOrder:
-    """One integrator."""
+    """A first-order section: one integrator."""
 
     def __init__(self, part: FilterSide, channels: int) -> None:
         self._part = part
         self._states = [(0.0, 0.0)] * channels
 
     def __call__(self, x: Floats, g: Floats, complete: int) -> Floats:
-        """As of the second order."""
+        """As in the second-order section."""
         share = g / (1.0 + g)
         none = np.zeros_like(g)
         steps = (1.0 - 2.0 * share, none, none, none)
@@ -111,9 +110,9 @@ Quartet = tuple[Floats, Floats, Floats, Floats]
 
 
 def _products(a: Floats, b: Floats, c: Floats, d: Floats) -> Quartet:
-    """For each frame of each chunk the product of the matrices before it; the last column is that of the whole chunk.
+    """The product of the matrices before each frame of its chunk; the last column is the product over the whole chunk.
 
-    a, b, c, d: (chunks, CHUNK). Gives (chunks, CHUNK + 1), the first being unity.
+    a, b, c, d: (chunks, CHUNK). The result is (chunks, CHUNK + 1), and its first column is unity.
     """
     chunks = len(a)
     p, q, r, s = (np.empty((chunks, CHUNK + 1)) for _ in range(4))
@@ -132,7 +131,7 @@ def _states(
     """The two states before each frame, (chunks, CHUNK), and those at the beginning of the first incomplete chunk."""
     a, b, c, d = steps
     chunks = len(a)
-    first, second = np.zeros((chunks, CHUNK + 1)), np.zeros((chunks, CHUNK + 1))  # what the inputs alone bring
+    first, second = np.zeros((chunks, CHUNK + 1)), np.zeros((chunks, CHUNK + 1))  # the part from the inputs alone
     for n in range(CHUNK):
         first[:, n + 1] = a[:, n] * first[:, n] + b[:, n] * second[:, n] + inputs[0][:, n]
         second[:, n + 1] = c[:, n] * first[:, n] + d[:, n] * second[:, n] + inputs[1][:, n]

@@ -10,13 +10,13 @@ Bools = NDArray[np.bool_]
 
 
 class Latch:
-    """True from when it is set until it is reset; where both come at once, it is set."""
+    """True from when it is set until it is reset. If both come at once, it is set."""
 
     def __init__(self) -> None:
         self._on = False
 
     def __call__(self, sets: Bools, resets: Bools) -> Bools:
-        """Whether it is on at each value, (frames,)."""
+        """Whether the latch is on at each value, (frames,)."""
         decides = np.concatenate(([True], sets | resets))
         states = np.concatenate(([self._on], sets))
         states = states[np.maximum.accumulate(np.where(decides, np.arange(len(states)), 0))]
@@ -32,19 +32,22 @@ class Hysteresis:
         self._latch = Latch()
 
     def __call__(self, block: Floats) -> Bools:
-        """Whether it is open at each value, (frames,)."""
+        """Whether the switch is open at each value, (frames,)."""
         return self._latch(block >= self._open_at, block <= self._close_at)
 
 
 class Held:
-    """Keeps what is true true for so many values more. just_before: whether it was true before the stream."""
+    """Stays true for so many values after its input was true.
+
+    just_before: whether the input was true before the stream.
+    """
 
     def __init__(self, values: int, *, just_before: bool = False) -> None:
         self._values = values
         self._since = 0 if just_before else values + 1  # values since it was last true
 
     def __call__(self, block: Bools) -> Bools:
-        """Whether it is or was true not too long ago, (frames,)."""
+        """Whether the input is true, or was true within so many values before, (frames,)."""
         at = np.arange(1, len(block) + 1)
         last = np.maximum.accumulate(np.where(block, at, -self._since))
         since = at - last
@@ -54,13 +57,13 @@ class Held:
 
 
 class LastFree:
-    """Passes a stream, and holds the last value that was free; at the beginning, the first one."""
+    """Passes a stream; while held, it gives the last free value, or at the beginning the first one."""
 
     def __init__(self) -> None:
         self._last: float | None = None
 
     def __call__(self, block: Floats, held: Bools) -> Floats:
-        """(frames,). held: at which values the last free one is given again."""
+        """The stream, (frames,). held: the values at which the last free one is given."""
         if not len(block):
             return block.copy()
         values = np.concatenate(([block[0] if self._last is None else self._last], block))

@@ -11,7 +11,7 @@ from residue.dsp import exact
 from residue.dsp.exact import Floats
 
 _MOST_OCTAVES = 21
-"""From 0.01 Hz to 20 kHz."""
+"""The octaves from 0.01 Hz to 20 kHz."""
 
 
 def tempered(degrees: Sequence[int], steps_per_octave: int) -> list[float]:
@@ -22,7 +22,7 @@ def tempered(degrees: Sequence[int], steps_per_octave: int) -> list[float]:
 def tones_hz(ratios: Sequence[float], reference_hz: float, *, lowest_hz: float, highest_hz: float) -> Floats:
     """Every tone of a scale that repeats at the octave, from lowest_hz to highest_hz.
 
-    ratios: of the tones of one octave to reference_hz, ascending, from 1 to below 2.
+    ratios: the tones of one octave divided by reference_hz, ascending, from 1 to below 2.
     """
     octaves = range(-_MOST_OCTAVES, _MOST_OCTAVES + 1)
     tones = np.array([reference_hz * ratio * 2.0**octave for octave in octaves for ratio in ratios])
@@ -30,10 +30,10 @@ def tones_hz(ratios: Sequence[float], reference_hz: float, *, lowest_hz: float, 
 
 
 class Nearest:
-    """Chooses for each value of a stream one of several places: that between whose borders the value lies.
+    """Chooses one of several places for each value of a stream: the place whose borders lie around the value.
 
-    borders: ascending, one fewer than there are places. It leaves a place only for a value that is beyond its border
-    by `slack` of the half width of the place behind, so that a value on a border does not flutter.
+    borders: ascending, one fewer than there are places. It leaves a place only when the value is past the border by
+    `slack` times half the width of the next place, so that a value on a border does not flutter.
     """
 
     def __init__(self, borders: Floats, slack: float) -> None:

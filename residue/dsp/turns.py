@@ -1,7 +1,7 @@
 """The turning points of a slow wave, found as it comes: tops and bottoms that are far enough apart.
 
 A top is known once the wave has fallen from it by a given height, a bottom once it has risen from it; so tops and
-bottoms take turns, however the wave drifts and whatever ripples upon it.
+bottoms alternate, in spite of drift and ripples.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 
 class TurningPoint(NamedTuple):
-    """One turning point. swing: how far it lies from the turn before it, above 0."""
+    """One turning point. swing: its distance from the turn before it, above 0."""
 
     at: int
     known_at: int
@@ -28,9 +28,10 @@ class Turns:
         self._before = 0.0
 
     def __call__(self, at: int, value: float, least: float) -> TurningPoint | None:
-        """The turn that is known from this value on. at: its place, ascending; least: how far the wave must come back.
+        """The turn that becomes known with this value, if there is one.
 
-        The first turn of a stream is where it began or later; its swing counts from the first value.
+        at: the place of the value, ascending; least: the distance that the wave must come back. The first turn of a
+        stream is where it began or later; its swing counts from the first value.
         """
         if self._rising is None and self._top == self._bottom == (0, 0.0):
             self._top = self._bottom = (at, value)
@@ -46,7 +47,7 @@ class Turns:
         return None
 
     def _turn(self, at: int, value: float, turned: tuple[int, float], *, is_top: bool) -> TurningPoint:
-        """Remember it, and look for the opposite turn from here on."""
+        """Remembers the turn, and looks for the opposite turn from here on."""
         turn = TurningPoint(turned[0], at, is_top, turned[1], abs(turned[1] - self._before))
         self._rising, self._before = not is_top, turned[1]
         self._top = self._bottom = (at, value)

@@ -24,6 +24,7 @@ from residue.schedule import events
 from residue.schedule.beside import CALENDAR_FILE, Answers, calendar_of
 from residue.schedule.calendar import Calendar
 from residue.schedule.hours import Hours
+from residue.schedule.tables import ALWAYS_KNOWN, EventWords
 
 StructT = TypeVar("StructT", bound=msgspec.Struct)
 
@@ -36,10 +37,9 @@ FILES = (PIECE, ROOM, HOURS)
 class Installation:
     """The contents of an installation's folder, read and checked.
 
-    places: where each of its files was read: in the folder itself, or where those in force are kept.
-    answers: what hours.toml and the calendar file beside it say together.
-    performances: the archived performances by the names of their folders; the bags have not been opened.
-    findings: what somebody should look at although nothing stops it.
+    places: the place from which each file was read: the folder itself, or that of the files in force. answers: the
+    hours from hours.toml and the calendar file beside it. performances: the archived performances by the names of their
+    folders; the bags have not been opened. findings: points that a person should check, although they stop nothing.
     """
 
     folder: Path
@@ -54,12 +54,12 @@ class Installation:
 
     @property
     def calendar(self) -> Calendar:
-        """When the house is open."""
+        """The open times."""
         return self.answers.calendar
 
     @property
     def played(self) -> list[str]:
-        """Every performance that the hours name, once: the programme's and those of private views."""
+        """Every performance in the hours, once: those of the programme and of private views."""
         private = (name for terms in self.answers.terms for name in terms.performances)
         return list(dict.fromkeys([*self.hours.programme.names, *private]))
 
@@ -91,9 +91,9 @@ def load(folder: Path, in_force: Path | None = None, *, taking: Collection[str] 
 
 
 def check_room_for(graph: Graph | None, room: Room) -> list[Finding]:
-    """Finds faults of a room: in itself, and that it lacks outputs of the piece."""
+    """Finds faults of a room: in itself, and missing outputs of the piece."""
     unknown = room.levels_at_the_ear == "unknown"
-    findings = check_room(room.cap, room.output, ears_unknown=unknown)
+    findings = check_room(room.cap, room.output, room.measurement, ears_unknown=unknown)
     return findings + (_missing_outputs(graph, room) if graph else [])
 
 
@@ -106,7 +106,7 @@ def find_performances(folder: Path) -> Mapping[str, Path]:
 
 
 def read_piece(path: Path) -> tuple[Graph | None, list[Finding]]:
-    """The graph of a piece, or None and everything that is wrong with it."""
+    """The graph of a piece, or None and all its faults."""
     piece, findings = _read(path, Piece)
     if piece is None:
         return None, findings
@@ -117,13 +117,13 @@ def read_piece(path: Path) -> tuple[Graph | None, list[Finding]]:
         if node is not None:
             nodes[name] = node
     if len(nodes) < len(piece.node):
-        return None, findings  # wires to a node that could not be read would be told as faults of their own
+        return None, findings  # wires to a node that could not be read would be reported as further faults
     graph, found = build(piece, nodes, path.name)
     return graph, findings + found
 
 
 def graph_of(folder: Path) -> Graph:
-    """The graph of the piece in a folder, whatever room and hours are like. Raises ProblemError."""
+    """The graph of the piece in a folder, without a check of room and hours. Raises ProblemError."""
     graph, findings = read_piece(folder / PIECE)
     if graph is None:
         raise ProblemError(findings)
@@ -136,7 +136,7 @@ def read_room(path: Path) -> tuple[Room | None, list[Finding]]:
 
 
 def room_of(folder: Path) -> Room:
-    """The room in a folder by itself: the rest may still be missing. Raises ProblemError."""
+    """The room in a folder alone: the other files may be missing. Raises ProblemError."""
     room, findings = read_room(folder / ROOM)
     if room is None:
         raise ProblemError(findings)
@@ -169,7 +169,7 @@ def read_hours(folder: Path, performances: Mapping[str, Path]) -> tuple[Hours | 
     """Reads the curator's files; no answers, with every fault, where they are wrong."""
     raw, findings = read_toml(folder / HOURS)
     hours, found = (None, []) if findings else check(raw, Hours, HOURS)
-    if hours is None and found:  # what a fault of the programme keeps from being looked at
+    if hours is None and found:  # parts that are not checked because of a fault of the programme
         _, others = check(raw | {"programme": {"performances": [""]}}, Hours, HOURS)
         found += [finding for finding in others if finding not in found]
     findings += found
@@ -179,7 +179,9 @@ def read_hours(folder: Path, performances: Mapping[str, Path]) -> tuple[Hours | 
         if hours is not None:
             answers = calendar_of(folder, hours, performances)
         elif (folder / CALENDAR_FILE).exists():  # its faults do not depend on the zone
-            events.read(folder / CALENDAR_FILE, ZoneInfo("UTC"), performances)
+            words = raw.get("calendar")
+            own, _ = check(words if isinstance(words, Mapping) else {}, EventWords, HOURS)
+            events.read(folder / CALENDAR_FILE, ZoneInfo("UTC"), performances, own or ALWAYS_KNOWN)
     except ProblemError as error:
         findings += error.findings
     if answers is not None:
@@ -190,16 +192,17 @@ def read_hours(folder: Path, performances: Mapping[str, Path]) -> tuple[Hours | 
 
 
 def _named(raw: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-    """The performances that hours.toml names, with the place of each, whatever else is wrong with it."""
+    """The performances that hours.toml names, with the place of each, in spite of other faults."""
     programme = raw.get("programme")
     if not isinstance(programme, Mapping):
         return
     lists = {"programme.performances": programme.get("performances")}
     if isinstance(weekday := programme.get("weekday"), Mapping):
         lists |= {f"programme.weekday.{day}": names for day, names in weekday.items()}
-    if isinstance(views := raw.get("private_view"), list):
-        tables = [view if isinstance(view, Mapping) else {} for view in views]
-        lists |= {f"private_view[{n}].performances": view.get("performances") for n, view in enumerate(tables, start=1)}
+    for key in ("private_view", "exception"):
+        if isinstance(views := raw.get(key), list):
+            tables = [view if isinstance(view, Mapping) else {} for view in views]
+            lists |= {f"{key}[{n}].performances": view.get("performances") for n, view in enumerate(tables, start=1)}
     for where, names in lists.items():
         if isinstance(names, list):
             yield from ((f"{HOURS}: {where}", name) for name in names if isinstance(name, str))

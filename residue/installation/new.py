@@ -1,4 +1,4 @@
-"""A new installation: the four files with comments, uncalibrated, ready for what only a person can know."""
+"""A new installation: the four files with comments, uncalibrated, to be completed by people."""
 
 from __future__ import annotations
 
@@ -46,6 +46,14 @@ limit_dbfs = -30.0
 
 [control]
 # key = "at least eight letters"    # what commands must bring; `residue hold INSTALLATION` reads it here
+
+# [page]                            # a page for a phone
+# port = 8080
+
+# [[notice]]                        # somebody who is told of faults; also "mail" and "webhook"
+# kind = "command"
+# name = "technician"
+# run = ["/usr/local/bin/tell-me"]
 """
 
 _OUTPUT = """\
@@ -106,8 +114,8 @@ unit = "s"
 def new_installation(folder: Path, *, piece: Path | None = None, shape: str = SHAPES[0]) -> Sequence[Path]:
     """Write the files of a new installation and return their paths.
 
-    piece: a piece.toml to copy, or the folder of an installation that has one; else a template of the given shape.
-    Raises ProblemError where the folder holds something already, or the piece has faults.
+    piece: a piece.toml to copy, or the folder of an installation with one; without it, a template of the given shape.
+    Raises ProblemError where the folder is not empty, or the piece has faults.
     """
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise stopping(str(folder), "Something exists there already.", "Name a folder that is new or empty.")
@@ -128,7 +136,7 @@ def new_installation(folder: Path, *, piece: Path | None = None, shape: str = SH
 
 
 def uncalibrated_room(graph: Graph) -> str:
-    """A room.toml that offers the outputs of a piece, with nothing measured, and one cap in the wire."""
+    """A room.toml with the outputs of a piece, without measurements, and with one cap in dBFS."""
     return _ROOM.format(outputs=_outputs(graph))
 
 
@@ -137,7 +145,7 @@ def _template(shape: str) -> str:
 
 
 def _read(source: Path) -> str:
-    _graph(source)  # its faults are told before anything is written
+    _graph(source)  # its faults are reported before anything is written
     return source.read_text(encoding="utf-8")
 
 
@@ -168,5 +176,5 @@ def _channels(graph: Graph, shape: str) -> str:
 
 
 def _bare(name: str) -> bool:
-    """Whether TOML takes the name as a key without quotes."""
+    """Whether the name can be a TOML key without quotes."""
     return name.isascii() and name.replace("-", "_").isidentifier()

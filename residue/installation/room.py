@@ -7,8 +7,12 @@ from typing import Literal
 import msgspec
 
 from residue.control.settings import ControlSettings
-from residue.loudness.caps.caps import PLACE, CapEntry
+from residue.loudness.caps.caps import PLACE, Cap, CapEntry, expand
+from residue.loudness.outputs.measurement import MeasuredWith, margin_db
 from residue.loudness.outputs.outputs import Output
+from residue.notices.secret import credential_name
+from residue.notices.settings import AnyNotice
+from residue.page.settings import PageSettings
 from residue.schedule.equipment import AnyEquipment
 
 
@@ -23,12 +27,28 @@ class Room(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """The outputs of the piece, each with its channel, transducer and calibration."""
     cap: list[CapEntry]
     """The limits that always hold; at least one."""
+    measurement: MeasuredWith | None = None
+    """The meter that calibrated, and the margin by which caps in dB are kept lower."""
     levels_at_the_ear: Literal["calibrated", "unknown"] = "calibrated"
     """"unknown" says that no output is calibrated; caps are then in dBFS."""
     control: ControlSettings = ControlSettings()
     """Who may ask and command the house over the network, and where the feed goes."""
     equipment: list[AnyEquipment] = []
-    """What is switched on before the opening, in this order, and off after closing, in the opposite order."""
+    """Equipment that is switched on before the opening, in this order, and off after closing, in the opposite order."""
+    page: PageSettings | None = None
+    """A web page of the house for a phone; there is none if the table is left out."""
+    notice: list[AnyNotice] = []
+    """Who is told of faults, of recoveries, and once a day how the day was."""
+
+    @property
+    def margin_db(self) -> float:
+        """By how much caps in dB at an ear are kept lower than they are written."""
+        return margin_db(self.measurement, self.output.values())
+
+    @property
+    def caps(self) -> tuple[Cap, ...]:
+        """The caps as they are kept."""
+        return expand(self.cap, self.margin_db)
 
     def __post_init__(self) -> None:
         if not self.output:
@@ -43,6 +63,13 @@ class Room(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
         for name in names:
             if names.count(name) > 1:
                 raise ValueError(f'Two pieces of equipment are called "{name}". Give each a name of its own.')
+        notices = [one.name for one in self.notice]
+        for name in notices:
+            if notices.count(name) > 1:
+                raise ValueError(f'Two notices are called "{name}". Give each a name of its own.')
+        secrets = {path for one in self.notice for path in one.secret_files}
+        if len(secrets) > len({credential_name(path) for path in secrets}):
+            raise ValueError("Secrets of two notices stand in files of the same name. Give each its own name.")
         taken: dict[int, str] = {}
         for name, output in self.output.items():
             other = taken.setdefault(output.device_channel, name)

@@ -13,18 +13,19 @@ import tomlkit
 from tomlkit.items import InlineTable, Item
 
 from residue.archive.beside import file_beside
-from residue.loudness.outputs.calibration import Calibration, Origin, VibrationCalibration
+from residue.loudness.outputs.calibration import AnyCalibration, Origin
 from residue.problems import stopping
 
 _BEFORE = re.compile(r"(^|; )before: .*$")
 
 
-def record(path: Path, output: str, measured: Mapping[str, Calibration | VibrationCalibration]) -> None:
-    """Write what was measured of an output, by its key; what stood there stays behind it as a comment.
+def record(path: Path, output: str, measured: Mapping[str, AnyCalibration]) -> None:
+    """Writes the measurement of an output, by its key; the old value becomes a comment behind it.
 
-    A cut at any moment leaves the old file or the new. Raises ProblemError, and then leaves the file as it was.
+    An interruption at any moment leaves the old file or the new. Raises ProblemError, and then does not change the
+    file.
     """
-    path = path.resolve()  # a link stays a link
+    path = path.resolve()  # a link stays a link, and its target is written
     text = path.read_text(encoding="utf-8-sig")
     written = with_measured(text, output, measured)
     if written is None:
@@ -37,8 +38,8 @@ def record(path: Path, output: str, measured: Mapping[str, Calibration | Vibrati
         beside.write_text(written, encoding="utf-8")
 
 
-def with_measured(text: str, output: str, measured: Mapping[str, Calibration | VibrationCalibration]) -> str | None:
-    """The text of room.toml with what was measured; None where the layout of the file does not let it be written."""
+def with_measured(text: str, output: str, measured: Mapping[str, AnyCalibration]) -> str | None:
+    """The text of room.toml with the measurement; None where the layout of the file does not allow it."""
     document = tomlkit.parse(text)
     table: Any = document["output"][output]
     for key, value in measured.items():
@@ -47,7 +48,7 @@ def with_measured(text: str, output: str, measured: Mapping[str, Calibration | V
             table[key] = _inline(value)
             if old is not None:
                 _keep(table[key], old)
-        else:  # a table of its own
+        else:  # a table with its own heading
             given = _given(value)
             for name in [name for name in old if name not in given]:
                 del old[name]
@@ -73,23 +74,21 @@ def _keep(item: Item, old: Item) -> None:
     item.comment("; ".join(part for part in (own, f"before: {former}") if part))
 
 
-def _given(value: Calibration | VibrationCalibration) -> dict[str, Any]:
-    """The keys that a person would write: those that are not as they are without being written."""
+def _given(value: AnyCalibration) -> dict[str, Any]:
+    """The keys that a person would write: those with a value other than the default."""
     defaults = {field.name: field.default for field in msgspec.structs.fields(value)}
     held = msgspec.structs.asdict(value)
     readings_first = sorted(held, key=lambda key: key in Origin.__struct_fields__)
     return {key: held[key] for key in readings_first if held[key] != defaults[key]}
 
 
-def _inline(value: Calibration | VibrationCalibration) -> InlineTable:
+def _inline(value: AnyCalibration) -> InlineTable:
     table = tomlkit.inline_table()
     table.update(_given(value))
     return table
 
 
-def _only_these_changed(
-    before: str, after: str, *, output: str, measured: Mapping[str, Calibration | VibrationCalibration]
-) -> bool:
+def _only_these_changed(before: str, after: str, *, output: str, measured: Mapping[str, AnyCalibration]) -> bool:
     wanted = tomllib.loads(before)
     wanted["output"][output].update({key: _given(value) for key, value in measured.items()})
     try:

@@ -1,4 +1,4 @@
-"""A room.toml that was saved while the house runs: what of it may take force, and what differs."""
+"""A room.toml that was saved while the house runs: the parts that may take force, and the differences."""
 
 from __future__ import annotations
 
@@ -10,22 +10,25 @@ import msgspec
 import tomlkit
 
 from residue.installation.room import Room
-from residue.loudness.caps.caps import expand
 from residue.loudness.caps.tightening import strictest, tightened_caps
+from residue.loudness.outputs.measurement import stricter_measurement
 from residue.loudness.outputs.outputs import Output
 
 _MOST_TOLD = 5
-_SHOWN = ("output.", "device", "place", "levels_at_the_ear")
+_SHOWN = ("output.", "measurement.", "device", "place", "levels_at_the_ear")
 """Keys whose values are shown; others may hold a secret, such as a password."""
 
 
 def tightened(room: Room, wanted: Room) -> Room:
-    """The room in force with the stricter caps and the lower trims of another; nothing of it becomes louder."""
+    """The room in force with the stricter caps, lower trims and larger margin of another; nothing becomes louder."""
     outputs = {
         name: _lowered(output, wanted.output[name]) if name in wanted.output else output
         for name, output in room.output.items()
     }
-    return msgspec.structs.replace(room, output=outputs, cap=tightened_caps(room.cap, wanted.cap))
+    measurement = stricter_measurement(room.measurement, wanted.measurement)
+    return msgspec.structs.replace(
+        room, output=outputs, cap=tightened_caps(room.cap, wanted.cap), measurement=measurement
+    )
 
 
 def _lowered(output: Output, wanted: Output) -> Output:
@@ -37,7 +40,7 @@ def _lowered(output: Output, wanted: Output) -> Output:
 
 
 def differences(in_force: Room, written: Room) -> str | None:
-    """How a room.toml differs from what is in force, for a person; None where it does not."""
+    """The differences of a room.toml to the one in force, for a person; None without a difference."""
     found = [*_differing_caps(in_force, written), *_differing_keys(in_force, written)]
     if not found:
         return None
@@ -46,7 +49,7 @@ def differences(in_force: Room, written: Room) -> str | None:
 
 
 def _differing_caps(in_force: Room, written: Room) -> Iterator[str]:
-    kept, asked = strictest(expand(in_force.cap)), strictest(expand(written.cap))
+    kept, asked = strictest(in_force.caps), strictest(written.caps)
     for kind, cap in (kept | asked).items():
         limits = [caps[kind].limit_in_words if kind in caps else "no cap" for caps in (asked, kept)]
         if limits[0] != limits[1]:
@@ -62,7 +65,7 @@ def _differing_keys(in_force: Room, written: Room) -> Iterator[str]:
 
 
 def _keys(value: Any, at: str = "") -> Iterator[tuple[str, Any]]:
-    """Each key that has a value, with its path."""
+    """Each key with a value, by its path."""
     if isinstance(value, Mapping):
         for name, inner in value.items():
             yield from _keys(inner, f"{at}.{name}" if at else name)
@@ -75,7 +78,7 @@ def _shown(value: Any) -> str:
 
 
 def room_toml(room: Room) -> str:
-    """The text of a room.toml that says this."""
+    """The text of a room.toml with this content."""
     return tomlkit.dumps(_without_none(msgspec.to_builtins(room, builtin_types=(date,))))
 
 

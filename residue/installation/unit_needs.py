@@ -1,7 +1,7 @@
-"""What an installation needs of the unit of its service: addresses to reach and device nodes to open.
+"""The needs of an installation that the unit of its service must permit: addresses, device nodes, secrets.
 
-The unit that is shipped lets the service reach this machine alone, and open sound devices alone. A drop-in gives what
-one room needs beyond that. Source of all settings: systemd.resource-control(5), systemd.exec(5), systemd.unit(5).
+The supplied unit lets the service reach only this machine, and open only sound devices. A drop-in allows the further
+needs of one room. Source of all settings: systemd.resource-control(5), systemd.exec(5), systemd.unit(5).
 """
 
 from __future__ import annotations
@@ -12,11 +12,14 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from residue.checking import is_name
 from residue.control.settings import Listening, Network
 from residue.installation.load import ROOM
 from residue.installation.room import Room
 from residue.live.sensors import FILE_NAME as SENSORS
 from residue.live.sensors import Sensors
+from residue.notices.secret import NONE_GIVEN, credential_name
+from residue.notices.settings import host_of
 from residue.schedule.equipment import CommandEquipment, OscEquipment, ProjectorEquipment, WakeEquipment
 
 
@@ -29,9 +32,9 @@ class UnitSetting(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class UnitNeed:
-    """Something that the service reaches or opens, and the lines of a unit that let it.
+    """Something that the service reaches or opens, and the lines of a unit that allow it.
 
-    where: the file and the key that ask for it. what: the address, the network or the device node.
+    where: the file and the key with the need. what: the address, the network or the device node.
     """
 
     where: str
@@ -41,7 +44,7 @@ class UnitNeed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Driver:
-    """Device nodes of one kind: the class that systemd knows them by, its module, and the group that may open them."""
+    """Device nodes of one kind: their class in systemd, its module, and the group that may open them."""
 
     nodes: str
     character_class: str
@@ -59,9 +62,9 @@ _DRIVERS = (
     _Driver(nodes=r"bus/usb(/.*)?", character_class="usb_device"),
     _Driver(nodes=r"gpiochip\d+", character_class="gpiochip"),
 )
-"""A class holds for what is plugged in again as well, a node only for what was there at the start.
+"""A class also covers a device that is plugged in again, a node only one that was there at the start.
 
-Sources: devices.txt of the kernel; the groups as in Debian's 50-udev-default.rules, where root is not the only one.
+Sources: devices.txt of the kernel; the groups as in Debian's 50-udev-default.rules, if it is not only root.
 """
 ALIASES: Mapping[str, tuple[str, ...]] = {
     "localhost": ("127.0.0.0/8", "::1/128"),
@@ -69,16 +72,19 @@ ALIASES: Mapping[str, tuple[str, ...]] = {
     "link-local": ("169.254.0.0/16", "fe80::/64"),
     "multicast": ("224.0.0.0/4", "ff00::/8"),
 }
-"""Words that stand for networks in IPAddressAllow and IPAddressDeny."""
+"""Words that mean networks in IPAddressAllow and IPAddressDeny."""
 _ALLOW, _DENY = "IPAddressAllow", "IPAddressDeny"
 _ORDER = frozenset({"Wants", "After"})
-"""Keys of the section [Unit]; all others here stand in [Service]."""
+"""Keys of the section [Unit]; all others here belong to [Service]."""
 
 
 def needs_of(room: Room, sensors: Sensors | None) -> tuple[UnitNeed, ...]:
-    """Everything that room.toml, and sensors.toml where there is one, ask of the unit; each with its key."""
+    """All needs of room.toml, and of sensors.toml if there is one; each with its key."""
     needs = [*_listened_to(room.control, f"{ROOM}: control")]
     needs += _addresses((f"{ROOM}: control.feed[{n}].host", one.host) for n, one in enumerate(room.control.feed, 1))
+    if room.page is not None:
+        seen = Listening(listen=room.page.listen, port=room.page.port, allow=room.control.allow)
+        needs += _listened_to(seen, f"{ROOM}: page, control")
     if sensors is not None:
         needs += _listened_to(sensors.osc, f"{SENSORS}: osc")
     for number, one in enumerate(room.equipment, start=1):
@@ -91,11 +97,18 @@ def needs_of(room: Room, sensors: Sensors | None) -> tuple[UnitNeed, ...]:
             case CommandEquipment():
                 needs += _addresses((f"{where}.hosts", host) for host in one.hosts)
                 needs += (UnitNeed(where, node, tuple(_opening(node))) for node in one.opened)
+    for number, notice in enumerate(room.notice, start=1):
+        where = f"{ROOM}: notice[{number}]"
+        needs += _addresses((f"{where}.networks", network) for network in notice.networks)
+        if (host := host_of(notice)) is not None and host != "localhost" and not is_name(host):
+            needs += _addresses([(where, host)])
+        needs += (UnitNeed(where, path, _handing(path)) for path in notice.secret_files)
+        needs += (UnitNeed(where, node, tuple(_opening(node))) for node in notice.opened)
     return tuple(needs)
 
 
 def drop_in(needs: Iterable[UnitNeed]) -> str:
-    """The drop-in that gives what is needed: each line once, below the keys that ask for it."""
+    """The drop-in for these needs: each line once, below its keys."""
     asked: dict[UnitSetting, list[str]] = {}
     for need in needs:
         for setting in need.settings:
@@ -110,7 +123,7 @@ def drop_in(needs: Iterable[UnitNeed]) -> str:
 
 
 def lacking(needs: Iterable[UnitNeed], given: Mapping[str, Sequence[str]]) -> list[UnitNeed]:
-    """What a unit does not give; given: the values of each of its keys."""
+    """The needs that a unit does not permit; given: the values of each of its keys."""
     return [need for need in needs if not all(_gives(given, setting) for setting in need.settings)]
 
 
@@ -128,7 +141,7 @@ def _covers(values: Iterable[str], network: str) -> bool:
 
 
 def _networks(values: Iterable[str]) -> Iterator[Network]:
-    """The networks that stand in the unit; what systemd does not know either is left out, as systemd does."""
+    """The networks in the unit; unknown words are ignored, as systemd does."""
     for word in (word for value in values for word in value.split()):
         for network in ALIASES.get(word, (word,)):
             try:
@@ -138,7 +151,7 @@ def _networks(values: Iterable[str]) -> Iterator[Network]:
 
 
 def _listened_to(listening: Listening, where: str) -> Iterator[UnitNeed]:
-    """The networks that are heard, and the own address, which a question from this machine itself comes from."""
+    """The networks of permitted senders, and the own address, from which requests of this machine itself come."""
     own = ipaddress.ip_address(listening.listen)
     if own.is_loopback:
         return
@@ -148,16 +161,25 @@ def _listened_to(listening: Listening, where: str) -> Iterator[UnitNeed]:
 
 
 def _addresses(hosts: Iterable[tuple[str, str]]) -> Iterator[UnitNeed]:
-    """The needs of addresses and networks, with their keys; this machine itself may be reached by every unit."""
+    """The needs of addresses and networks, with their keys; every unit may reach this machine itself."""
     for where, host in hosts:
-        network = ipaddress.ip_network(host.partition("%")[0])  # systemd takes no interface behind it
+        network = ipaddress.ip_network(host.partition("%")[0])  # systemd allows no interface after it
         if not network.is_loopback:
             value = str(network.network_address if network.num_addresses == 1 else network)
             yield UnitNeed(where, host, (UnitSetting(_ALLOW, value),))
 
 
+def _handing(path: str) -> tuple[UnitSetting, ...]:
+    """A secret that the service manager reads for the service; a file that is missing keeps no house from starting.
+
+    Source: systemd.exec(5), SetCredential: where both name a credential, it counts if the file cannot be read.
+    """
+    name = credential_name(path)
+    return UnitSetting("LoadCredential", f"{name}:{path}"), UnitSetting("SetCredential", f"{name}:{NONE_GIVEN}")
+
+
 def _opening(node: str) -> Iterator[UnitSetting]:
-    """The folder /dev of this machine, of which the unit forbids all but this; the module first, for its class."""
+    """The folder /dev of this machine, of which the unit forbids all other nodes; the module first, for its class."""
     yield UnitSetting("PrivateDevices", "no")
     name = node.removeprefix("/dev/")
     drivers = [driver for driver in _DRIVERS if re.fullmatch(driver.nodes, name)]

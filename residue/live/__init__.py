@@ -1,1 +1,1 @@
-"""A performance while it happens: what the sensors send, as the mapping graph reads it and as a bag keeps it."""
+"""A live performance: the data of the sensors, for the mapping graph and for a bag."""

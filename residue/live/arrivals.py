@@ -1,4 +1,4 @@
-"""Messages set into the time of the performance: samples on a steady grid, beats at their moment."""
+"""Converts messages to the time of the performance: samples on a steady grid, beats at their moment."""
 
 from __future__ import annotations
 
@@ -18,18 +18,18 @@ from residue.mapping.signals import AUDIO_RATE_HZ, Events, Span
 logger = logging.getLogger(__name__)
 
 CUSHION_S = 0.2
-"""So much lies ready before samples are used, for a network that is uneven; our choice."""
+"""Samples are used only when so much is ready, because networks are uneven; our choice."""
 _WRONG_RATE = 0.02
-"""Share by which a stated rate may be wrong before a warning."""
+"""A stated rate may be wrong by this share without a warning."""
 _JUDGED_S = 20.0
 
 
 class SampleQueue:
-    """Samples of one address, handed out at the rate that was stated.
+    """Samples of one address, given at the stated rate.
 
-    A sensor has a clock of its own. When its samples run out, what is handed out is NaN until the cushion is full
-    again; when too many wait, the oldest are left out and one NaN stands at the place. Both happen seldom (20 parts in
-    a million of drift use up a cushion in three hours) and both are told.
+    A sensor has a clock of its own. When its samples run out, NaN is given until the cushion is full again; when too
+    many wait, the oldest are dropped and replaced by one NaN. Both are rare (a drift of 20 parts in a million uses up a
+    cushion in three hours), and both are reported.
     """
 
     def __init__(self, name: str, rate_hz: int) -> None:
@@ -38,7 +38,7 @@ class SampleQueue:
         self._cushion = math.ceil(CUSHION_S * rate_hz)
         self._filling = True
         self._given = self._came = 0
-        self._began: int | None = None  # samples given when the first one came
+        self._began: int | None = None  # samples given before the first one came
 
     def put(self, numbers: tuple[float, ...]) -> None:
         """Appends samples that have arrived."""
@@ -47,7 +47,7 @@ class SampleQueue:
         self._waiting.extend(numbers)
 
     def take(self, count: int) -> NDArray[np.float32]:
-        """The next `count` samples, NaN for those that have not come."""
+        """The next `count` samples, NaN for missing ones."""
         if self._filling and len(self._waiting) >= self._cushion:
             self._filling = False
         if not self._filling and len(self._waiting) - count > 3 * self._cushion:
@@ -69,7 +69,7 @@ class SampleQueue:
 
     @property
     def wrong_rate(self) -> str | None:
-        """A sentence on a wrongly stated rate, once that is certain; else None."""
+        """A sentence on a wrong stated rate, when that is certain; else None."""
         if self._began is None:
             return None
         passed_s = (self._given - self._began) / self._rate_hz
@@ -96,7 +96,7 @@ class BeatQueue:
         self._last: int | None = None
 
     def put(self, frame: int, numbers: tuple[float, ...]) -> BeatMessage:
-        """A beat came at a frame, or as soon after the one before as frames go."""
+        """Adds a beat at a frame, or at the first frame after the beat before."""
         frame = frame if self._last is None else max(frame, self._last + 1)
         interval_s = numbers[0] * self._scale if numbers else math.nan
         if not 0.0 < interval_s <= LONGEST_INTERVAL_S:
@@ -107,7 +107,7 @@ class BeatQueue:
         return beat
 
     def __call__(self, span: Span) -> Events:
-        """Those within the span; those before it are forgotten."""
+        """The events within the span; those before it are forgotten."""
         within = []
         while self._beats and self._beats[0].frame < span.stop:
             within.append(self._beats.popleft())

@@ -8,29 +8,28 @@ import numpy as np
 from numpy.typing import NDArray
 
 RAMP_S = 0.05
-"""From what was held to what is received again. Our choice: too slow for a click, too fast to be missed."""
+"""The time from the held to the received value. Our choice: too slow for a click, too fast to be noticed."""
 TOGETHER_S = 0.25
-"""Gaps with less between them are noted as one."""
+"""Gaps with less time between them are noted as one."""
 
 InputSamples = NDArray[np.float32]
 
 
 @dataclass
 class Bridge:
-    """One channel on its way in: a gap holds the last value, and what comes after it is reached on a straight line.
+    """One live channel without gaps: a gap holds the last value, then a straight line leads to the next values.
 
-    What it gives does not depend on how the stream is cut.
-    gaps: (first sample, one past the last) of each.
+    The output does not depend on the blocks. gaps: (first sample, one past the last) of each.
     """
 
     rate_hz: int
     gaps: list[tuple[int, int]] = field(default_factory=list)
     _held: float = 0.0
-    _left: int = 0  # samples of the ramp that are still to come
+    _left: int = 0  # samples of the ramp that are still missing
     _at: int = 0
 
     def __call__(self, received: InputSamples) -> InputSamples:
-        """(samples,) with NaN, or infinity, where nothing was received; what is to be played and kept, all finite."""
+        """Takes (samples,) with NaN, or infinity, where nothing was received; gives the finite values to play."""
         missing = ~np.isfinite(received)
         given = received.copy()
         edges = np.flatnonzero(np.diff(missing)) + 1
@@ -53,7 +52,7 @@ class Bridge:
         return max(1, round(RAMP_S * self.rate_hz))
 
     def _return(self, given: InputSamples) -> None:
-        """Lead over from the held value, as far as that is still to be done."""
+        """Continues the ramp from the held value."""
         count = min(self._left, len(given))
         if count:
             share = (self._ramp - self._left + np.arange(1, count + 1)) / (self._ramp + 1)

@@ -15,7 +15,7 @@ from residue.problems import stopping
 
 
 class _Stream:
-    """A stream that blocks, with its errors as the operating system would tell them."""
+    """A blocking stream, with its errors turned into those of the operating system."""
 
     def __init__(self, name: str, channels: int) -> None:
         devices = [device for device in sounddevice.query_devices() if device["max_input_channels"] > 0]
@@ -50,12 +50,12 @@ class _Stream:
 
     def close(self) -> None:
         for let_go in (self._stream.abort, self._stream.close):
-            with suppress(sounddevice.PortAudioError):  # it is gone already, which is as good
+            with suppress(sounddevice.PortAudioError):  # it is closed already, which is fine
                 let_go()
 
 
 def open_input(name: str, channels: int) -> DeviceInput:
-    """The first `channels` channels of the device of this name. Raises ProblemError where it is not there now."""
+    """The first `channels` channels of the device of this name. Raises ProblemError where it is missing now."""
     opens: Callable[[], _Stream] = lambda: _Stream(name, channels)  # noqa: E731 (a name for its type)
     try:
         return DeviceInput(opens, channels)

@@ -1,4 +1,4 @@
-"""OSC messages of the sensors, taken in by a thread of their own."""
+"""OSC messages of the sensors, received by a thread of their own."""
 
 from __future__ import annotations
 
@@ -19,13 +19,13 @@ from residue.problems import stopping
 logger = logging.getLogger(__name__)
 
 MOST_WAITING = 100_000
-"""Messages that may wait to be played; a flood beyond them is not taken in."""
+"""The most messages that may wait; more are dropped."""
 _LOOK_S = 0.2
 
 
 @dataclass(frozen=True, slots=True)
 class Arrival:
-    """A message of a sensor. numbers: its arguments, NaN for what is none; at_s: monotonic."""
+    """A message of a sensor. numbers: its arguments, NaN for one that is not a number; at_s: monotonic."""
 
     address: str
     numbers: tuple[float, ...]
@@ -33,9 +33,9 @@ class Arrival:
 
 
 class OscReceiver:
-    """Listens at once when it is made, until `close`. Raises ProblemError where the port is taken.
+    """Listens from its construction until `close`. Raises ProblemError where the port is taken.
 
-    unread: datagrams that could not be read; unknown: messages to addresses that no sensor has.
+    unread: datagrams that could not be read; unknown: messages to addresses without a sensor.
     """
 
     def __init__(

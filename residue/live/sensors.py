@@ -1,4 +1,4 @@
-"""The source of each channel of a live performance, as sensors.toml states it."""
+"""The source of each channel of a live performance, from sensors.toml."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from residue.problems import Finding, Severity, nearest
 
 FILE_NAME = "sensors.toml"
 SOUND_FILE = "sound.input.wav"
-"""No channel has a dot in its name, so no other file is called so."""
+"""No channel has a dot in its name, so no other file has this name."""
 BEATS_COLUMN = "interval_s"
 
 
@@ -34,19 +34,19 @@ class Sensor(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     """
 
     kind: ChannelKind
-    """What the sensor measures."""
+    """The kind of signal that the sensor measures."""
     site: str = ""
-    """Where on the body: left forearm, O1, chest."""
+    """The place on the body: left forearm, O1, chest."""
     unit: str = "1"
     """The unit of its values; "s" or "ms" for beats."""
     full_scale: Annotated[float, Meta(gt=0)] = 1.0
-    """The physical value that digital full scale of the sound input, or a 1 in a message, stands for."""
+    """The physical value of digital full scale of the sound input, or of a 1 in a message."""
     input: Annotated[int, Meta(ge=1, le=64)] | None = None
     """Channel of the sound input, counted from 1."""
     address: Annotated[str, Meta(pattern=r"^(/[^\s#*,/?\[\]{}]+)+$", examples=["/brain/o1"])] | None = None
     """The OSC address at which its samples or beats come."""
     rate_hz: Annotated[int, Meta(ge=16, le=CONTROL_RATE_HZ)] | None = None
-    """Samples a second that come to the address; the fewer, the later they are heard: 80 / rate_hz in seconds."""
+    """Samples a second at the address. A low rate adds latency: 80 / rate_hz in seconds."""
 
     def __post_init__(self) -> None:
         if (self.input is None) == (self.address is None):
@@ -66,22 +66,22 @@ class Sensor(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
 
 class Sensors(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The artist's file for a live evening: its facts, and where each channel comes from."""
+    """The artist's file for a live evening: its facts, and the source of each channel."""
 
     title: str
     """The title of the evening."""
     performer: str = ""
-    """Who performs."""
+    """The name of the performer."""
     place: str = ""
-    """Where."""
+    """The place of the evening."""
     notes: str = ""
-    """What else should be known in twenty years."""
+    """Other facts that people should know in twenty years."""
     permission: Permission | None = None
     """The performer's consent."""
     device: str | None = None
     """Name of the sound input."""
     osc: Messages = Messages()
-    """Where the OSC messages are received."""
+    """The address at which the OSC messages are received."""
     channel: Annotated[dict[str, Sensor], Meta(min_length=1)]
     """The channels by name, as the piece reads them."""
 
@@ -98,7 +98,7 @@ class Sensors(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
 
     @property
     def inputs(self) -> Mapping[str, Sensor]:
-        """Those of the sound input, by name, in their order."""
+        """The channels of the sound input, by name, in their order."""
         return {name: sensor for name, sensor in self.channel.items() if sensor.input is not None}
 
     def performance(self, recorded: datetime) -> Performance:
@@ -128,7 +128,7 @@ class Sensors(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
 
 
 def check_needs(sensors: Sensors, needs: Mapping[str, Set[Kind]]) -> Iterator[Finding]:
-    """Channels that the piece reads and nothing sends, or that cannot be what is asked."""
+    """Finds channels that the piece reads but no sensor sends, or that cannot be of the wanted kind."""
     for name in sorted(needs):
         if name not in sensors.channel:
             what = f'The piece reads a channel "{name}", but no sensor sends it.'

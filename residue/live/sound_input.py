@@ -1,4 +1,4 @@
-"""The sound input: so many frames each time, whether they came or not."""
+"""The sound input: it gives a fixed number of frames each time, also if some are missing."""
 
 from __future__ import annotations
 
@@ -23,17 +23,17 @@ RETRY_S = 1.0
 
 
 class SoundInput(Protocol):
-    """Gives frames at the pace at which they come: the clock of what is recorded."""
+    """Gives frames as they come: the clock of the recording."""
 
     def read(self, frames: int) -> InputFrames:
-        """The next frames; waits for them. Never raises: what does not come is NaN, and takes as long."""
+        """The next frames; waits for them. Never raises: missing frames are NaN, and take the same time."""
 
     def close(self) -> None:
-        """Close the device."""
+        """Closes the device."""
 
 
 class NoSound:
-    """Keeps time for a performance that comes by messages alone."""
+    """Keeps time for a performance with messages only."""
 
     def __init__(
         self, monotonic_s: Callable[[], float] = time.monotonic, sleep: Callable[[float], None] = time.sleep
@@ -48,7 +48,7 @@ class NoSound:
         return np.empty((0, frames), np.float32)
 
     def wait(self, frames: int) -> None:
-        """Until so many frames more have passed, since the first time."""
+        """Waits until so many frames more have passed, counted from the first call."""
         now_s = self._monotonic_s()
         self._began_s = now_s if self._began_s is None else self._began_s
         self._frames += frames
@@ -63,20 +63,20 @@ class InputStream(Protocol):
 
     @property
     def available(self) -> int:
-        """Frames that wait to be read."""
+        """The number of frames that wait to be read."""
 
     def read(self, frames: int) -> tuple[Any, bool]:
-        """(frames, channels), and whether frames were lost before them; raises OSError where the device is gone."""
+        """Reads (frames, channels), and whether frames were lost before them; raises OSError without a device."""
 
     def close(self) -> None:
-        """Close the device; never raises."""
+        """Closes the device; never raises."""
 
 
 class DeviceInput:
     """A sound device that may lose frames, be lost, and come back.
 
-    opens: opens its stream; raises OSError while it is not there, ProblemError where it is not as it should be.
-    Opened here for the first time, so that what is not there at the start is told there.
+    opens: opens its stream; raises OSError while the device is missing, ProblemError where it is unsuitable. The first
+    opening is at construction, so that a missing device is reported at the start.
     """
 
     def __init__(
@@ -110,7 +110,7 @@ class DeviceInput:
             self._stream.close()
 
     def _next(self, frames: int) -> InputFrames:
-        """At least so many frames: those of the device, behind what was lost; nothing while it is away."""
+        """At least so many frames of the device, after NaN for lost ones; nothing while the device is lost."""
         if self._stream is None and self._monotonic_s() >= self._retry_at_s:
             self._try_again()
         if self._stream is None:
@@ -136,7 +136,7 @@ class DeviceInput:
         return received
 
     def _behind(self, frames: int) -> int:
-        """Frames that the clock says have passed and that were neither given nor lie ready."""
+        """The frames that have passed by the clock, but were neither given nor are ready."""
         if self._began_s is None:
             return 0
         passed = round((self._monotonic_s() - self._began_s) * AUDIO_RATE_HZ)
@@ -146,7 +146,7 @@ class DeviceInput:
         self._retry_at_s = self._monotonic_s() + RETRY_S
         try:
             self._stream = self._opens()
-        except (OSError, ProblemError):  # not there, or another device of that name is
+        except (OSError, ProblemError):  # missing, or another device has the name
             return
         logger.warning("The sound input is back.")
         missing = self._counted(_nothing(self._channels, self._behind(0)))

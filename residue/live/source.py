@@ -1,4 +1,4 @@
-"""A performance that happens now, as the mapping graph sees it."""
+"""A live performance as a source of the mapping graph."""
 
 from __future__ import annotations
 
@@ -26,17 +26,17 @@ logger = logging.getLogger(__name__)
 
 
 class Arrivals(Protocol):
-    """Gives the messages that have come."""
+    """Gives the messages that have arrived."""
 
     def take(self) -> Sequence[Arrival]:
-        """Those since the last time, in order."""
+        """The messages since the last call, in order."""
 
 
 class LiveSource:
-    """Takes in what the sensors send, gives it to the graph, and hands it to whoever writes it down.
+    """Takes the data of the sensors, gives them to the graph, and passes them on to be recorded.
 
-    Time is counted in frames of the sound input, from its first one; the graph lags behind by look_ahead_frames.
-    needs: the channels that the piece reads, and as which kinds; the others are recorded as well.
+    Time is counted in frames of the sound input, from its first one; the graph is later by look_ahead_frames. needs:
+    the channels that the piece reads, with their kinds; the others are recorded as well.
     """
 
     def __init__(
@@ -66,7 +66,7 @@ class LiveSource:
             ],
             default=0,
         )
-        # The performance ends where each channel has a whole sample, and each is as long as the whole.
+        # The performance ends where each channel has a whole sample, so that all channels have its length.
         self._whole = math.lcm(
             FRAMES_PER_TICK, *(AUDIO_RATE_HZ // math.gcd(AUDIO_RATE_HZ, rate_hz_of(one)) for one in sampled.values())
         )
@@ -82,23 +82,23 @@ class LiveSource:
         return SlowRecording(samples) if kind is Kind.SLOW else FastRecording(samples)
 
     def receive(self, frame: int) -> None:
-        """Wait until all is there that the graph needs up to a frame, or until the end."""
+        """Waits until all data that the graph needs up to a frame are there, or until the end."""
         until = frame + self.look_ahead_frames
         until = until if self._ends is None else min(until, self._ends)
         if until > self.received:
             self._receive(until - self.received)
 
     def end(self, frame: int, fade_frames: int) -> int:
-        """The performance shall end, with a fade, as soon as may be; gives the frame at which it will.
+        """Ends the performance with a fade as soon as possible; gives the frame of the end.
 
-        frame: up to here the graph has gone; the fade lies after it.
+        frame: the position of the graph; the fade is after it.
         """
         if self._ends is None:
             self._end_at(max(self.received, frame + fade_frames))
         return cast(int, self._ends)
 
     def finish(self, frame: int) -> None:
-        """The graph has ended at a frame: record what is needed to go so far again, and no more."""
+        """Notes that the graph has ended at a frame; records what a replay up to there needs, and no more."""
         if self._ends is None:
             ends = self._end_at(max(self.received, frame))
             if ends > self.received:
@@ -106,7 +106,7 @@ class LiveSource:
 
     @property
     def frames(self) -> int:
-        """How long the performance is, in frames."""
+        """The length of the performance, in frames."""
         return self.received if self._ends is None else min(self._ends, self.received)
 
     @property
@@ -147,7 +147,7 @@ class LiveSource:
                 self._samples[name].put(arrival.numbers)
                 continue
             frame = self.received - frame_at(max(0.0, now_s - arrival.at_s))
-            # Never before what the graph has heard already.
+            # Never before the frames that the graph has received already.
             beat = self._beats[name].put(max(frame, before - self.look_ahead_frames, 0), arrival.numbers)
             self._take.beat(name, beat)
         for name, queue in self._samples.items():
@@ -173,5 +173,5 @@ class LiveSource:
 
 
 def _samples_by(frame: int, rate_hz: Fraction) -> int:
-    """Samples that stand before a frame."""
+    """The number of samples before a frame."""
     return int(frame * rate_hz / AUDIO_RATE_HZ)

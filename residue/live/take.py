@@ -1,7 +1,7 @@
-"""A live recording on its way into a bag: complete on the disk at every moment, sealed at the end.
+"""Records a live performance into a bag: complete on the disk at every moment, sealed at the end.
 
-The files grow in a work folder beside the bag. A power cut leaves that folder, never half a bag; `recovered` seals what
-it holds. Writing happens in a thread of its own: a slow disk makes nobody wait.
+The files grow in a work folder beside the bag. A power cut leaves that folder, never half a bag; `recovered` seals it.
+A thread of its own writes, so that nobody waits for a slow disk.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ def work_folder(into: Path) -> Path:
 
 
 def check_place(into: Path) -> None:
-    """Raises ProblemError where there is something at `into` already, or an evening that was cut."""
+    """Raises ProblemError where `into` exists already, or there is an interrupted evening."""
     if into.exists():
         raise stopping(str(into), "Something exists there already.", "Choose another name, or move it away.")
     work = work_folder(into)
@@ -68,7 +68,7 @@ def check_place(into: Path) -> None:
 class Take:
     """The files of one evening while it is played.
 
-    trouble: why nothing more is written; what was written until then is sealed all the same.
+    trouble: the reason why writing stopped; the data before are sealed nevertheless.
     Raises ProblemError.
     """
 
@@ -97,11 +97,11 @@ class Take:
         self._thread.start()
 
     def sound(self, samples: NDArray[np.float32]) -> None:
-        """(channels, frames) of the sound input."""
+        """Writes the sound input, (channels, frames)."""
         self._order(partial(self._append, SOUND_FILE, np.ascontiguousarray(samples.T)))
 
     def samples(self, name: str, samples: NDArray[np.float32]) -> None:
-        """(samples,) of a channel that comes by messages."""
+        """Writes samples of a channel with messages, (samples,)."""
         self._order(partial(self._append, self._sensors.file_of(name), samples[:, None]))
 
     def beat(self, name: str, beat: BeatMessage) -> None:
@@ -110,7 +110,10 @@ class Take:
         self._order(lambda: self._beats[name].write(line))
 
     def seal(self, frames: int, gaps: Gaps, lengths: Mapping[str, int], on: date, progress: Progress = silent) -> Bag:
-        """End, and make the bag. frames: of the performance; lengths: by file, in its own. Raises ProblemError."""
+        """Ends the take, and makes the bag. frames: the length of the performance; lengths: by file, in its own frames.
+
+        Raises ProblemError.
+        """
         self._ending.set()
         self._thread.join()
         with telling(self._into):
@@ -126,7 +129,7 @@ class Take:
             return _sealed(self._work, self._into, ["Recorded while it was played."], on, progress)
 
     def _order(self, write: Callable[[], object]) -> None:
-        """Have it written; where nothing is written any more, it would wait in memory for ever."""
+        """Queues an order to write; after writing has stopped, drops it, because it would stay in memory for ever."""
         if self.trouble is None:
             self._orders.put(write)
 
@@ -135,7 +138,7 @@ class Take:
 
     def _run(self) -> None:
         while True:
-            ending = self._ending.is_set()  # asked before the queue is emptied: nothing comes after it is set
+            ending = self._ending.is_set()  # read before the queue is emptied: nothing comes after it is set
             try:
                 self._write_what_waits()
             except OSError as error:
@@ -158,7 +161,7 @@ class Take:
 
 
 def recovered(into: Path, on: date, progress: Progress = silent) -> Bag:
-    """Seal what an evening that was cut has left. Raises ProblemError."""
+    """Seals the files of an interrupted evening. Raises ProblemError."""
     work = work_folder(into)
     if not (work / _FORM).exists():
         raise stopping(str(into), "There is no interrupted recording for it.", "Record it without --recover.")
@@ -174,7 +177,7 @@ def recovered(into: Path, on: date, progress: Progress = silent) -> Bag:
 
 
 def _sealed(work: Path, into: Path, done: list[str], on: date, progress: Progress) -> Bag:
-    """The bag, of a second set of names for the files: whatever fails on the way, the recording is still there."""
+    """The bag, made of hard links to the files, so that after any failure the recording is still there."""
     performance, twin = read_performance(work / "data" / FILE_NAME), work / "sealing"
     shutil.rmtree(twin, ignore_errors=True)
     shutil.copytree(work / "data", twin, copy_function=_link)
@@ -186,7 +189,7 @@ def _sealed(work: Path, into: Path, done: list[str], on: date, progress: Progres
 def _link(source: str, target: str) -> None:
     try:
         os.link(source, target)
-    except OSError:  # some file systems have no links
+    except OSError:  # some file systems have no hard links
         shutil.copy2(source, target)
 
 

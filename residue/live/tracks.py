@@ -1,4 +1,4 @@
-"""Channels that still grow, converted while they do exactly as the archive converts them afterwards."""
+"""Growing channels, converted exactly as the archive converts them afterwards."""
 
 from __future__ import annotations
 
@@ -15,15 +15,15 @@ from residue.mapping.signals import AUDIO_RATE_HZ, RATE_HZ, Kind
 
 _KEPT_S = 10
 _KEPT_SAMPLES = 1_000
-"""More than the filters of a conversion reach back, at the lowest rate as well."""
+"""More samples than the filters of a conversion need, also at the lowest rate."""
 _TRIED = 400
-"""Lengths that are tried to find how far ahead a conversion looks: more than the phases of its filters."""
+"""The lengths that are tried to find the look-ahead of a conversion: more than its filters have phases."""
 
 
 class GrowingTrack:
-    """A stream in physical values that is appended to while it is read; it keeps the last seconds.
+    """A stream in physical values that grows while it is read; it keeps the last seconds.
 
-    length: without end, until `end_at` says where that is.
+    length: unlimited until `end_at`.
     """
 
     def __init__(self, rate_hz: int, full_scale: float) -> None:
@@ -44,18 +44,18 @@ class GrowingTrack:
         self._kept, self._first = np.concatenate((kept[surplus:], samples)), self._first + surplus
 
     def end_at(self, length: int) -> None:
-        """There will be no sample from there on."""
+        """Sets the end: there is no sample from there on."""
         self.length = length
 
     def read(self, start: int, stop: int) -> Floats:
-        """Samples start, …, stop - 1; raises IndexError for what is not there yet, or no longer."""
+        """Samples start, …, stop - 1; raises IndexError for samples that are not there yet, or no longer."""
         if start < self._first or stop > self.received:
             raise IndexError(f"Samples {start} to {stop} of {self._first} to {self.received}")
         return self._kept[start - self._first : stop - self._first] * self._scale
 
 
 class GrowingSamples:
-    """A growing track at the rate of a kind of signal, with the very bits that the archive's cache will hold."""
+    """A growing track at the rate of a kind of signal, with the same bits as later in the archive's cache."""
 
     def __init__(self, track: GrowingTrack, kind: Kind) -> None:
         self._track, self._rate_hz = track, RATE_HZ[kind]
@@ -68,7 +68,7 @@ class GrowingSamples:
 
 
 def look_ahead_frames(rate_hz: int, kind: Kind) -> int:
-    """By how many frames the graph must lag behind what was received, so that a conversion never lacks a sample."""
+    """The frames by which the graph must be later than the input, so that a conversion never lacks a sample."""
     asked, late = _Asked(rate_hz), 0
     stream, frames_each = resampled(asked, RATE_HZ[kind]), AUDIO_RATE_HZ // RATE_HZ[kind]
     start = 10 * RATE_HZ[kind]
@@ -80,7 +80,7 @@ def look_ahead_frames(rate_hz: int, kind: Kind) -> int:
 
 
 class _Asked:
-    """A silent stream that remembers how far it was read."""
+    """A silent stream that remembers the furthest sample that was read."""
 
     def __init__(self, rate_hz: int) -> None:
         self.rate_hz = Fraction(rate_hz)

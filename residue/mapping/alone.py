@@ -13,15 +13,15 @@ from residue.mapping.signals import Kind
 from residue.problems import nearest, stopping
 
 _LISTENER = "listening to one node"
-"""The name of the output node that is added; the space in it keeps it apart from what people call their nodes."""
+"""The name of the output node that is added. It contains a space, so that no node of a piece can have it."""
 
 
 def alone(graph: Graph, name: str) -> Graph:
     """The graph with one node sent to the outputs, and nothing else.
 
-    An output node sends where it sends; of any other node one channel goes to every output, or several go to as many
-    outputs in the order of the piece. The form ends and the closing fade falls as they do in the whole piece.
-    Raises ProblemError where there is no such node or it gives no sound.
+    An output node sends to its own outputs. Of any other node, a single channel goes to every output, and several
+    channels go to as many outputs in the order of the piece. The form ends and the closing fade falls as they do in the
+    whole piece. Raises ProblemError where there is no such node or it gives no sound.
     """
     if name not in graph.nodes:
         raise stopping("piece.toml: node", f'There is no node "{name}".', nearest(name, graph.nodes))
@@ -43,7 +43,7 @@ _WORDS = {Kind.SLOW: "a slow signal", Kind.EVENTS: "events"}
 
 
 def _of(graph: Graph, nodes: Mapping[str, Node]) -> Graph:
-    """The graph with these nodes, which step in the order in which they did; what was added steps last."""
+    """The graph with these nodes, in the order in which they stepped before; an added node steps last."""
     order = [name for name in graph.order if name in nodes or name == FORM]
     order += [name for name in nodes if name not in graph.nodes]
     return replace(graph, nodes=nodes, order=order)

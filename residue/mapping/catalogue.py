@@ -1,4 +1,4 @@
-"""The catalogue of nodes as a table for people, taken from the classes themselves."""
+"""The catalogue of nodes as a table for people, made from the classes themselves."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ from residue.mapping.graph import drivable, ports
 from residue.mapping.node import Drive, Node
 
 UNITS = {"hz": "Hz", "s": "s", "db": "dB", "degrees": "°"}
-"""By the last part of a parameter's name."""
+"""The units, by the last part of a parameter's name."""
 _NO_DEFAULT = ("must be given", "may be left out")
 _WIDTH, _LABEL_WIDTH = 100, 12
-"""Of text on a terminal, and of the labels before it, in characters."""
+"""The width of text on a terminal, and of the labels before it, in characters."""
 _LABELS = ("Trust", "Latency", "Source")
-"""With these a docstring of a node begins the facts that have a place of their own."""
+"""With these labels the parts of a node's docstring begin that have a field of their own."""
 _ANY_LABEL = "|".join(_LABELS)
 
 
@@ -52,7 +52,7 @@ class Entry:
     gives: str
     parameters: tuple[Parameter, ...]
     unlike: str
-    """Says by how much it may differ from machine to machine; empty where it keeps the same bits."""
+    """How much its output may differ from machine to machine; empty where the bits are the same."""
 
 
 def entry(node: type[Node]) -> Entry:
@@ -84,7 +84,7 @@ def entry(node: type[Node]) -> Entry:
 
 
 def listing(kinds: Mapping[str, type[Node]]) -> str:
-    """Every kind with what it does, a line each, by family, for a terminal."""
+    """Every kind with what it does, one line each, by family, for a terminal."""
     entries = [entry(node) for node in kinds.values()]
     width = max(len(one.kind) for one in entries)
     families = dict.fromkeys(one.family for one in entries)
@@ -95,7 +95,7 @@ def listing(kinds: Mapping[str, type[Node]]) -> str:
 
 
 def page(node: type[Node]) -> str:
-    """All that the catalogue says of one kind, for a terminal."""
+    """Everything that the catalogue says of one kind, for a terminal."""
     one = entry(node)
     facts = [
         *(("listens by", f"{name} ({kinds})") for name, kinds in one.inputs.items()),
@@ -175,7 +175,7 @@ def _parameters(node: type[Node]) -> tuple[Parameter, ...]:
 
 
 def _unit(name: str) -> str:
-    """By the last part of a parameter's name; what is per something has none of these."""
+    """The unit by the last part of a parameter's name; a value "per something" has no unit of these."""
     before, _, last = name.rpartition("_")
     return UNITS.get(last, "") if before and not before.endswith("per") else ""
 

@@ -1,8 +1,9 @@
 """The state of a playback in bytes, from which another process goes on to the bit.
 
-Steps are closures over plain objects and arrays. Pickle knows objects and arrays; what it lacks is a function within a
-function, which goes here by its place in our code, with what it has closed over. The graph and the channels are
-not kept: they are given again. Bytes are of use to the same version of everything only; whoever keeps them sees to it.
+Steps are closures over plain objects and arrays. Pickle can keep objects and arrays, but not a function within a
+function. Such a function is kept here as its place in our code, with the variables of its closure. The graph and the
+channels are not kept: the reader gives them again. The bytes can be read only by the same version of residue and its
+libraries; the owner of the file checks that.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from residue.mapping.node import Source
 
 _WITHIN = ".<locals>"
 _PACKAGES = frozenset({"residue", "numpy", "collections", "msgspec"})
-"""Nothing from elsewhere is kept, or looked up when bytes are read."""
+"""Only code of these packages is kept, or looked up when bytes are read."""
 
 
 Given = Mapping[tuple[str, str], object]
@@ -29,7 +30,7 @@ Given = Mapping[tuple[str, str], object]
 
 
 def given(graph: Graph, source: Source) -> Given:
-    """For a playback: its graph with the nodes, and the channels."""
+    """The objects that both sides have for a playback: its graph with the nodes, and the channels."""
     readers: dict[tuple[str, str], object] = {
         (str(kind), name): source.channel(name, kind) for name, kinds in graph.needs.items() for kind in kinds
     }
@@ -37,7 +38,10 @@ def given(graph: Graph, source: Source) -> Given:
 
 
 def dump(thing: object, given: Given) -> bytes:
-    """A playback, or one step. Raises pickle.PicklingError, TypeError or AttributeError where it cannot be kept."""
+    """Keeps a playback, or one step, as bytes.
+
+    Raises pickle.PicklingError, TypeError or AttributeError where that is not possible.
+    """
     file = io.BytesIO()
     _Pickler(file, given).dump(thing)
     return file.getvalue()
@@ -85,12 +89,12 @@ class _Unpickler(pickle.Unpickler):
 
 
 def _code_of(module: str, owner: str) -> CodeType:
-    """The code of a function, or of a method, that is in a module."""
+    """The code of a function or of a method, which must be in a module."""
     return cast(CodeType, unwrap(reduce(getattr, owner.split("."), cast(Any, sys.modules[module]))).__code__)
 
 
 def _place(wanted: CodeType, within: CodeType) -> tuple[int, ...]:
-    """Which constant it is of the code around it, from the outermost on."""
+    """The place of a function in our code: which constant it is of the code around it, from the outermost on."""
     for number, constant in enumerate(within.co_consts):
         if constant is wanted:
             return (number,)

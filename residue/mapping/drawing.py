@@ -15,7 +15,7 @@ from residue.mapping.placing import Box, Pair, Placed, Point, place
 from residue.mapping.signals import Kind
 
 COLOURS = {Kind.SLOW: "#2f6f8f", Kind.FAST: "#c2571a", Kind.EVENTS: "#7d3c98"}
-"""They differ in lightness too, and each box names the kind of its signal, for people who see few colours."""
+"""The colours differ in lightness too, and each box names the kind of its signal, for people who see few colours."""
 _STROKE = {"stroke-width": "2"}
 _DASHED = {**_STROKE, "stroke-dasharray": "6 4"}
 _DOTTED = {**_STROKE, "stroke-dasharray": "2 3"}
@@ -30,12 +30,12 @@ _LETTER, _LINE = 7.25, 15.0
 """Width and height of a letter of 12 px in a font of equal widths."""
 _PORT_GAP, _PADDING, _MARGIN = 13.0, 11.0, 28.0
 _LANE_GAP = 12.0
-"""Between the wires of loops, under the boxes and beside them."""
+"""The distance between the wires of loops, under the boxes and beside them."""
 _TITLE_HEIGHT, _LEGEND_HEIGHT = 44.0, 44.0
 
 
 def draw(graph: Graph) -> str:
-    """The picture as the text of an SVG file; the same for the same graph."""
+    """The picture as the text of an SVG file. The same graph always gives the same text."""
     ways = list(wires(graph.piece, graph.nodes))
     names = [name for name in graph.order if name != FORM or graph.piece.section]
     lines = {name: _lines(graph, name) for name in names}
@@ -52,7 +52,7 @@ def draw(graph: Graph) -> str:
         _draw_wires(picture, labels, graph, placed, ports[name])
     for lane, wire in enumerate(back, start=1):
         _draw_back(picture, graph, placed, wire, placed.height + lane * _LANE_GAP)
-    picture.append(labels)  # after every wire, so that none crosses a word out
+    picture.append(labels)  # after every wire, so that no wire crosses a word
     for name in names:
         _draw_box(picture, placed.boxes[name], lines[name], COLOURS[graph.shapes[name].kind])
     _draw_legend(svg, height + _MARGIN + _TITLE_HEIGHT + _MARGIN, loops=bool(back))
@@ -119,7 +119,10 @@ def _draw_box(parent: ElementTree.Element, box: Box, lines: Sequence[str], colou
 def _draw_wires(
     parent: ElementTree.Element, labels: ElementTree.Element, graph: Graph, placed: Placed, ports: Sequence[Wire]
 ) -> None:
-    """The wires that reach one box, from top to bottom in the order in which they come, so that they do not cross."""
+    """The wires that reach one box.
+
+    They come in the order of their heights, so that they do not cross.
+    """
     shown = [wire for wire in ports if wire.source in placed.boxes and wire.way is not Way.BACK]
     shown.sort(key=lambda wire: _comes_from(placed, (wire.source, wire.target)))
     for place_of, wire in enumerate(shown):
@@ -153,7 +156,7 @@ _SMALL = {"font-size": "9", "text-anchor": "end", "stroke": _PAPER, "stroke-widt
 
 
 def _comes_from(placed: Placed, pair: Pair) -> float:
-    """How high a wire is before it reaches its target."""
+    """The height of a wire before it reaches its target."""
     points = placed.ways[pair]
     return points[-1][1] if points else placed.boxes[pair[0]].y
 

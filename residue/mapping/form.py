@@ -1,9 +1,9 @@
 """The form of a piece: its sections, what ends each, and the parameters they set.
 
 The form is itself a step of the graph. It listens to the slow signals that its endings name, gives the section
-changes as events, and drives the parameters that its sections set. Because it stands in the graph's order like any
-node, a section change takes effect at its own tick, whatever the blocks; the price is that a section may not set a
-parameter that its endings depend on, which is a loop and is refused like any other.
+changes as events, and drives the parameters that its sections set. Because it has a place in the graph's order like any
+node, a section change takes effect at its own tick, whatever the blocks. Therefore a section may not set a parameter on
+which its endings depend: that is a loop, and is refused like any other loop.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from residue.mapping.piece import Ending, Section
 from residue.mapping.signals import CONTROL_RATE_HZ, FRAMES_PER_TICK, Events, Slow, Span
 
 FORM = "form"
-"""The name under which nodes may listen to the section changes; the value of an event is the section's number."""
+"""The name by which nodes listen to the section changes. The value of an event is the section's number."""
 
 
 def _ticks(time_s: float) -> int:
@@ -28,7 +28,7 @@ def _ticks(time_s: float) -> int:
 
 @dataclass(slots=True)
 class _Line:
-    """A parameter on its straight way from one value to the next."""
+    """A parameter that moves in a straight line from one value to the next."""
 
     start_tick: int
     ticks: int
@@ -38,7 +38,7 @@ class _Line:
     def at(self, ticks: Slow) -> Slow:
         passed = ticks - self.start_tick
         line = self.begins + (self.aims - self.begins) * (passed / max(self.ticks, 1))
-        # The line may miss its aim by a rounding; a parameter that has arrived must be the aim to the bit.
+        # The line may miss its end by a rounding; a parameter that has arrived must be exactly the end value.
         return np.where(passed >= self.ticks, self.aims, line)
 
     def done_by(self, tick: int) -> bool:
@@ -46,16 +46,13 @@ class _Line:
 
 
 class FormStep:
-    """The form while a performance plays.
-
-    initial: by "node.parameter", the value before any section sets it.
-    """
+    """The form while a performance plays. initial: by "node.parameter", its value before any section sets it."""
 
     def __init__(self, sections: Sequence[Section], initial: Mapping[str, float]) -> None:
         self._sections = sections
         self._number = 0
         self._start_tick = 0
-        self._unmet_tick = -1  # the last tick at which the present ending's condition did not hold
+        self._unmet_tick = -1  # the last tick at which the condition of the present ending did not hold
         self._lines = {key: _Line(0, 0, value, value) for key, value in initial.items()}
         self.ended_tick: int | None = None
 
@@ -81,7 +78,7 @@ class FormStep:
         return Events(frames, values), self._controls(span, pieces)
 
     def _controls(self, span: Span, pieces: Mapping[str, Sequence[Slow]]) -> dict[str, Control]:
-        """A parameter that stood still for the whole span is a number, which is cheaper downstream."""
+        """A parameter that does not move within the span is a number, which costs less in the nodes behind."""
         return {
             key: line.aims if line.done_by(span.first_tick) and len(pieces[key]) == 1 else np.concatenate(pieces[key])
             for key, line in self._lines.items()
@@ -96,7 +93,7 @@ class FormStep:
             self._lines[key] = _Line(tick, _ticks(section.over_s), now, aim)
 
     def _changes(self, span: Span, signals: Mapping[str, Slow]) -> list[tuple[int, int]]:
-        """(tick, number of the section that begins) for each change; one past the last number is the end."""
+        """(tick, number of the section that begins) for each change; the number after the last section is the end."""
         changes = []
         tick = span.first_tick
         if self._number == 0:

@@ -1,4 +1,4 @@
-"""A mapping graph, checked: which nodes there are, how they are wired, and in what order they step."""
+"""A mapping graph, checked: its nodes, their wires, and the order in which they step."""
 
 from __future__ import annotations
 
@@ -27,9 +27,9 @@ NodeShapes = Mapping[str, Shape]
 
 @dataclass(frozen=True)
 class Graph:
-    """The nodes of a piece by name, in the order in which they step (the form among them), and what each gives.
+    """The nodes of a piece by name, in the order in which they step (the form among them), and their signals' shapes.
 
-    shapes: by the name of the signal; a node's own name, and where it has a trust, that of its trust.
+    shapes: by the name of the signal: that of the node, and that of its trust if it has one.
     """
 
     piece: Piece
@@ -53,12 +53,12 @@ class Graph:
 
     @property
     def feeds(self) -> Mapping[str, Feed]:
-        """The nodes whose signals go out as messages."""
+        """The nodes whose signals are sent out as messages."""
         return {name: node for name, node in self.nodes.items() if isinstance(node, Feed)}
 
     @property
     def files(self) -> Sequence[str]:
-        """The files in the installation's folder that the sound follows from, beside piece.toml."""
+        """The files in the installation's folder that change the sound, beside piece.toml."""
         return sorted({file for node in self.nodes.values() for file in node.files()})
 
 
@@ -74,7 +74,7 @@ def ports(node: type[Node]) -> dict[str, frozenset[Kind]]:
 
 
 def drivable(node: type[Node]) -> dict[str, Any]:
-    """The parameters that a signal or the form may drive, by name, each with the type that its numbers have."""
+    """The parameters that a signal or the form may drive, by name, each with the type of its numbers."""
     hints = typing.get_type_hints(node, include_extras=True)
     return {
         name: next(part for part in get_args(hints[name]) if part is not Drive)
@@ -90,7 +90,7 @@ def listens_to(node: Node, field: str) -> list[str]:
 
 
 class Way(StrEnum):
-    """How one node reaches another."""
+    """The way in which one node reaches another."""
 
     INPUT = "input"
     BACK = "back"
@@ -102,7 +102,7 @@ class Way(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wire:
-    """A way of the data: a signal of the node `source`, its trust perhaps, reaches the field `to` of `target`."""
+    """A wire: a signal of the node `source`, or its trust, reaches the field `to` of `target`."""
 
     signal: str
     target: str
@@ -116,7 +116,7 @@ class Wire:
 
 
 def wires(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Wire]:
-    """Every way of the data, in the order in which the piece names them; the form stands for its sections."""
+    """Every wire, in the order in which the piece names them; a wire of a section has the form as its node."""
     for section in piece.section:
         if section.ends is not None:
             yield Wire(signal=section.ends.signal, target=FORM, to=section.name, way=Way.ENDING)
@@ -161,11 +161,11 @@ def build(piece: Piece, nodes: Mapping[str, Node], file: str = "piece.toml") -> 
 
 
 WiringFault = tuple[str, str, str]
-"""Key path, fault, and mend."""
+"""The path of the key, the fault, and the mend."""
 
 
 def _wires(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
-    """Every input must name a node that exists."""
+    """A fault for every input that names no node of the piece."""
     if FORM in nodes:
         yield f"node.{FORM}", f'"{FORM}" is the name of the form itself.', "Give the node another name."
     for name, node in nodes.items():
@@ -178,7 +178,7 @@ def _wires(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
 
 
 def _drives(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
-    """A driven parameter must name a node, climb through its points, and stay within the parameter's range."""
+    """A fault for every drive without a node, with points that do not ascend, or that leaves the parameter's range."""
     for name, node in nodes.items():
         for field, number in drivable(type(node)).items():
             drive, where = getattr(node, field), f"node.{name}.{field}"
@@ -206,7 +206,7 @@ def _in_range(where: str, value: float, number: Any) -> Iterator[WiringFault]:
 
 
 def _sections(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
-    """Sections listen to nodes and set drivable parameters that nothing else drives."""
+    """A fault for every section that listens to no node, or sets a parameter that cannot be set or is driven."""
     for index, section in enumerate(piece.section, start=1):
         where = f"section[{index}]"
         if section.ends is not None and node_of(section.ends.signal) not in nodes:
@@ -229,7 +229,7 @@ def _sections(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
 
 
 def _outputs(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
-    """Every output of the piece is fed, and nothing feeds an output that it does not have."""
+    """A fault for every output of the piece without a feed, and for every feed to an output that the piece lacks."""
     fed = set()
     for name, node in nodes.items():
         if isinstance(node, ToOutputs):
@@ -259,7 +259,7 @@ def _dependencies(piece: Piece, nodes: Mapping[str, Node]) -> dict[str, list[str
 
 
 def _shapes(nodes: Mapping[str, Node], order: Sequence[str]) -> tuple[NodeShapes, list[WiringFault]]:
-    """The shapes of each node's output and of its trust, and a fault for every wire that does not fit."""
+    """The shape of each node's output and of its trust, and a fault for every wire that does not fit."""
     shapes: dict[str, Shape] = {FORM: EVENTS}
     faults: list[WiringFault] = []
     for name in order:
@@ -274,14 +274,14 @@ def _shapes(nodes: Mapping[str, Node], order: Sequence[str]) -> tuple[NodeShapes
                     shapes[trust_of(name)] = SLOW
             except ValueError as error:
                 found = [(f"node.{name}", str(error), "")]
-            except KeyError:  # a node that it listens to is at fault, which is told already
+            except KeyError:  # the fault of a node that it listens to is reported already
                 continue
         faults += found
     return shapes, faults
 
 
 def _late_faults(nodes: Mapping[str, Node], shapes: NodeShapes) -> Iterator[WiringFault]:
-    """Every late input whose shape is not the one that the node gives."""
+    """A fault for every late input whose shape is not the one that the node gives."""
     for name, node in nodes.items():
         for field in sorted(node.late):
             for source in listens_to(node, field):
@@ -299,13 +299,13 @@ def _told(shape: Shape) -> str:
 
 
 def trusts_at(node: Node, shapes: NodeShapes) -> list[str]:
-    """The names of the trusts that reach a node by its inputs; what comes back later brings none."""
+    """The names of the trusts that reach a node by its inputs; a late input brings none."""
     sources = [source for field in ports(type(node)) if field not in node.late for source in listens_to(node, field)]
     return [trust_of(source) for source in sources if trust_of(source) in shapes]
 
 
 def _endings(piece: Piece, shapes: NodeShapes) -> Iterator[WiringFault]:
-    """Every ending that listens to something else than a slow signal."""
+    """A fault for every ending that listens to anything but a slow signal."""
     wanted = frozenset({Kind.SLOW})
     for index, section in enumerate(piece.section, start=1):
         if section.ends is not None:
@@ -317,7 +317,7 @@ def _endings(piece: Piece, shapes: NodeShapes) -> Iterator[WiringFault]:
 
 
 def _without_trust(where: str, signal: str, shapes: NodeShapes) -> Iterator[WiringFault]:
-    """A wire from the trust of a node that has none."""
+    """A fault for a wire from the trust of a node that has none."""
     if is_trust(signal) and node_of(signal) in shapes:
         what = f'"{node_of(signal)}" has no trust: it is not made from a reading of the body.'
         readable = [name for name in shapes if is_trust(name)]
@@ -325,7 +325,7 @@ def _without_trust(where: str, signal: str, shapes: NodeShapes) -> Iterator[Wiri
 
 
 def _mismatch(where: str, source: str, shapes: NodeShapes, wanted: frozenset[Kind]) -> Iterator[WiringFault]:
-    """A wire that carries what its end does not take."""
+    """A fault for a wire whose signal is of a kind that its target does not take."""
     given = shapes[source].kind
     if given not in wanted:
         what = f'"{source}" gives a signal that is {given}, and this takes {_either(wanted)}.'
@@ -335,7 +335,7 @@ def _mismatch(where: str, source: str, shapes: NodeShapes, wanted: frozenset[Kin
 def _input_shapes(
     name: str, node: Node, shapes: NodeShapes
 ) -> tuple[dict[str, Shape | Sequence[Shape]], list[WiringFault]]:
-    """The shapes of a node's inputs; inputs from a faulty node are left out."""
+    """The shapes of a node's inputs, and faults; inputs from a faulty node are left out."""
     inputs: dict[str, Shape | Sequence[Shape]] = {}
     faults: list[WiringFault] = []
     takes = {
@@ -374,7 +374,7 @@ def _crossing(given: Kind, wanted: frozenset[Kind]) -> str:
 
 
 def _unheard(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
-    """Nodes that nothing listens to: harmless, but mostly a slip of the pen."""
+    """Nodes that nothing listens to: harmless, but mostly a mistake."""
     heard = {wire.source for wire in wires(piece, nodes)}
     for name, node in nodes.items():
         if name not in heard and not isinstance(node, ToOutputs | Feed):

@@ -1,16 +1,16 @@
-"""The one protocol of the mapping graph: what a node declares, and what it becomes when it is prepared.
+"""The one protocol of the mapping graph: what a node declares, and the step that it prepares.
 
-A node is a frozen, validated record of its parameters as they stand in piece.toml. `prepare` turns it into a step:
+A node is a frozen, validated record of its parameters as written in piece.toml. `prepare` turns it into a step:
 a callable that takes one block after the other and holds its own state. A step keeps this contract, and a test
 checks each sentence for every registered kind:
 
 - it leaves its inputs untouched;
-- what it gives does not depend, to the bit, on how time is cut into spans;
-- it is causal: what it gives up to a frame depends on nothing after that frame;
-- the trust it gives, if it says that it has one, lies between 0 and 1 and keeps the sentences above;
+- its output has the same bits however time is cut into spans;
+- it is causal: its output up to a frame depends on nothing after that frame;
+- its trust, if it has one, is between 0 and 1 and keeps the sentences above;
 - it opens no file, takes no lock, reads no clock, and logs nothing;
-- finite input never makes it give NaN or infinity;
-- what it holds are arrays, numbers, containers, and functions and objects of ours, so that a checkpoint can keep it.
+- finite input never leads to NaN or infinity;
+- it holds arrays, numbers, containers, and functions and objects of ours only, so that a checkpoint can keep it.
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ MaybeEventsIn = Annotated[str | None, Port(frozenset({Kind.EVENTS}))]
 
 
 class Drive(msgspec.Struct, frozen=True, forbid_unknown_fields=True, rename={"source": "from"}):
-    """A parameter driven by a slow signal: straight lines between the points (at, gives), level beyond them."""
+    """A parameter driven by a slow signal: straight lines between the points (at, gives), constant beyond them."""
 
     source: str
     at: list[float]
@@ -89,23 +89,23 @@ class Block:
         return cast("Slow | Fast", self.inputs[field])
 
     def events(self, field: str) -> Events:
-        """Those within the span."""
+        """The events of one input within the span."""
         return cast(Events, self.inputs[field])
 
     def eithers(self, field: str) -> Sequence[Slow | Fast]:
-        """One signal for each named in the field, all of one kind."""
+        """A list of signals, one for each name in the field, all of one kind."""
         return cast("Sequence[Slow | Fast]", self.inputs[field])
 
     def slows(self, field: str) -> Sequence[Slow]:
-        """One slow signal for each named in the field."""
+        """A list of slow signals, one for each name in the field."""
         return cast("Sequence[Slow]", self.inputs[field])
 
     def event_streams(self, field: str) -> Sequence[Events]:
-        """One stream of events within the span for each named in the field."""
+        """A list of streams of events within the span, one for each name in the field."""
         return cast("Sequence[Events]", self.inputs[field])
 
     def slows_or_events(self, field: str) -> Sequence[Slow | Events]:
-        """One signal for each named in the field."""
+        """A list of signals, slow or events, one for each name in the field."""
         return cast("Sequence[Slow | Events]", self.inputs[field])
 
     def maybe_slow(self, field: str) -> Slow | None:
@@ -114,7 +114,7 @@ class Block:
         return found if isinstance(found, np.ndarray) else None
 
     def maybe_events(self, field: str) -> Events:
-        """Those within the span; none where the piece wires nothing to it."""
+        """The events of one input within the span; none where the piece wires nothing to it."""
         found = self.inputs.get(field)
         return found if isinstance(found, Events) else Events()
 
@@ -122,7 +122,7 @@ class Block:
 class Trusted(NamedTuple):
     """A reading of the body and its trust over one span.
 
-    trust: (ticks,), from 0 (not known: the value is held, or comes from nothing) to 1 (measured now).
+    trust: (ticks,), from 0 (not measured: the value is an old one, or a default) to 1 (measured now).
     """
 
     signal: Signal
@@ -137,13 +137,16 @@ class Step(Protocol):
 
 
 class LateStep(Step, Protocol):
-    """A prepared node with late inputs: over each span it gives first, and takes what they brought afterwards."""
+    """A prepared node with late inputs.
+
+    Over each span it first gives its output, and afterwards takes its late inputs.
+    """
 
     longest: int
-    """The most frames of a span: what it takes it gives that much later at the earliest."""
+    """The most frames of a span: a late input has its effect at least so many frames later."""
 
     def take(self, block: Block) -> None:
-        """Takes the late inputs over the span that it gave last; the parameters are those of that span."""
+        """Takes the late inputs over the span of the last output; the parameters are those of that span."""
 
 
 class Reader(Protocol):
@@ -154,7 +157,7 @@ class Reader(Protocol):
 
 
 class Source(Protocol):
-    """A performance as the graph sees it: named channels."""
+    """A performance as the graph needs it: named channels."""
 
     def channel(self, name: str, kind: Kind) -> Reader:
         """The channel, in physical units, as the kind of signal asked for. The graph has checked that it exists."""
@@ -165,12 +168,12 @@ class NodeContext:
     """The context in which a node is prepared."""
 
     inputs: Mapping[str, Shape | Sequence[Shape]]
-    """The shape of each input, by field name."""
+    """The shape of each input, by the name of its field."""
     seed: int
-    """Differs for every node, is the same on every run."""
+    """The seed of chance: it differs for every node, and is the same on every run."""
     source: Source
     folder: str
-    """The installation's folder; a node's files are searched in it."""
+    """The installation's folder; the files of a node are in it."""
     moving: frozenset[str] = frozenset()
     """The parameters that a signal drives or a section sets; the others never change."""
 
@@ -183,57 +186,63 @@ class NodeContext:
         return AUDIO_RATE_HZ if self.shape(field).kind is Kind.FAST else CONTROL_RATE_HZ
 
     def random(self) -> Callable[[int], NDArray[np.float64]]:
-        """The node's own random stream: so many numbers at a call, from 0 to 1. A step must draw in order of time.
+        """The node's own random stream: a call gives so many numbers, from 0 to 1. A step must draw in order of time.
 
-        The raw stream of PCG64 is one that numpy promises to keep; what its generators make of it may change.
+        numpy promises that the raw stream of PCG64 stays the same; the numbers that its generators make from the stream
+        may change.
         """
         bits = np.random.PCG64(self.seed)
         return lambda count: (bits.random_raw(count) >> np.uint64(11)).astype(np.float64) * 2.0**-53
 
 
 class Node(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One step of the mapping. Fields that are ports name the nodes it listens to; the others are parameters.
+    """One step of the mapping.
 
-    A parameter whose type includes Drive may be driven by a slow signal or set by a section of the form.
+    A field that is a port names the nodes that this node listens to; the others are parameters. A parameter whose type
+    includes Drive may be driven by a slow signal or set by a section of the form.
     """
 
     kind: ClassVar[str]
     family: ClassVar[str]
     has_trust: ClassVar[bool] = False
-    """Whether it reads the body and its step gives Trusted."""
+    """Whether it reads the body; then its step gives Trusted."""
     late: ClassVar[frozenset[str]] = frozenset()
-    """Inputs that may come from later in the graph, of the shape that it gives; its step is a LateStep then."""
+    """Late inputs: they may come from later in the graph, and have the shape of the output. The step is then a
+    LateStep.
+    """
     differs_db: ClassVar[float | None] = None
-    """None promises the same bits on every machine; else how far from its own level the difference may lie, as -120."""
+    """None promises the same bits on every machine. A number is the largest difference in dB relative to the signal, as
+    -120.
+    """
 
     def gives(self, inputs: Mapping[str, Shape | Sequence[Shape]]) -> Shape:
-        """The shape of what it gives, by the shapes of its inputs.
+        """The shape of its output, from the shapes of its inputs.
 
-        Raises ValueError, in a person's words, where the inputs do not fit together.
+        Raises ValueError, in words for people, where the inputs do not fit together.
         """
         raise TypeError(f"{type(self).__name__} does not say what it gives")
 
     def needs(self) -> Sequence[tuple[str, Kind]]:
-        """The channels of the performance that it reads, and as which kind of signal."""
+        """The channels of the performance that it reads, each with the kind of signal."""
         return ()
 
     def files(self) -> Sequence[str]:
-        """The files in the installation's folder that its sound follows from."""
+        """The files in the installation's folder that change its sound."""
         return ()
 
     def prepare(self, context: NodeContext) -> Step:
         """A step with fresh state.
 
-        Raises ValueError, in a person's words, where the parameters do not fit together.
+        Raises ValueError, in words for people, where the parameters do not fit together.
         """
         raise TypeError(f"{type(self).__name__} cannot be prepared")
 
 
 class Ramp:
-    """Carries a control from ticks to frames in straight lines; the visible crossing from slow to fast.
+    """Converts a control from ticks to frames, in straight lines.
 
-    Frame n within tick k lies on the line from the value of tick k - 1 to that of tick k, which makes the
-    crossing causal at the price of one tick (0.5 ms) of delay.
+    Frame n within tick k lies on the line from the value of tick k - 1 to that of tick k, so the conversion is causal
+    and delays by one tick (0.5 ms).
     """
 
     _SHARES = np.arange(1, FRAMES_PER_TICK + 1) / FRAMES_PER_TICK
@@ -243,7 +252,7 @@ class Ramp:
         self._current = 0.0
 
     def __call__(self, span: Span, control: Control) -> Control:
-        """(frames,), or the number itself while it is constant."""
+        """The control, (frames,), or the number itself while it is constant."""
         if isinstance(control, float) and (self._previous is None or self._previous == self._current == control):
             self._previous = self._current = control
             return control

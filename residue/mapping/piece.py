@@ -15,15 +15,15 @@ DurationS = Annotated[float, Meta(gt=0, le=86_400)]
 
 
 class Ending(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A state of the body that ends a section: a slow signal above or below a value for a while."""
+    """The condition that ends a section: a slow signal is above or below a value for a while."""
 
     signal: str
     """The slow signal that is watched: the name of a node, or NAME.trust."""
     above: float | None = None
     below: float | None = None
-    """The section ends while the signal is above, or below, this value. Write one of the two."""
+    """The section ends when the signal is above, or below, this value. Write one of the two."""
     for_s: Annotated[float, Meta(ge=0, le=3_600)] = 0.0
-    """The signal has to stay there for so long."""
+    """The signal must stay there for so long."""
 
     def __post_init__(self) -> None:
         if (self.above is None) == (self.below is None):
@@ -35,14 +35,14 @@ class Ending(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
 
 class Section(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One section of the form: what ends it, at the latest when, and which parameters it sets."""
+    """One section of the form: its ending, its longest time, and the parameters that it sets."""
 
     name: str
     """A name for people: status, log and feed show it."""
     at_most_s: DurationS
     """The section ends after this time at the latest."""
     ends: Ending | None = None
-    """A state of the body that ends the section earlier."""
+    """A condition that ends the section earlier."""
     at_least_s: Annotated[float, Meta(ge=0, le=86_400)] = 0.0
     """The section does not end before this time."""
     set: dict[str, float] = {}
@@ -72,6 +72,6 @@ class Piece(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     section: list[Section] = []
     """The sections of the form, in their order. A piece needs at least one."""
     closing_fade_s: Annotated[float, Meta(gt=0, le=120)] = 8.0
-    """Over this time the sound goes once the last section has ended, or before the recording does."""
+    """Over this time the sound fades out, after the last section has ended or before the recording ends."""
     arc: Literal["whole", "shaped"] = "whole"
     """If a cap needs less level: one gain for the whole performance, or more attenuation for louder minutes."""

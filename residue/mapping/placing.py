@@ -1,7 +1,7 @@
 """The layout of a graph's picture: columns from left to right by the way of the data.
 
 The columns, the order within each and the ways between them are found by a layered layout (Sugiyama, Tagawa and
-Toda, IEEE Trans Syst Man Cybern 11 (1981) 109-125), which lets as few wires cross as it can.
+Toda, IEEE Trans Syst Man Cybern 11 (1981) 109-125), which keeps the number of crossing wires small.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from grandalf.routing import EdgeViewer
 
 COLUMN_GAP, ROW_GAP = 56.0, 14.0
 _ROUNDS = 12.0
-"""Of sorting each column by its neighbours; more changed nothing in graphs of 60 nodes."""
+"""The rounds of sorting each column by its neighbours; more rounds changed nothing in graphs of 60 nodes."""
 
 Point = tuple[float, float]
 Pair = tuple[str, str]
@@ -38,7 +38,7 @@ class Placed:
     """A whole picture, from (0, 0) to (width, height).
 
     ways: by (source, target), the points between the two at which a wire enters and leaves each column on its way;
-    it goes level through a column and bends between columns, so that it passes behind no box.
+    a wire is level within a column and bends between columns, so that no box hides it.
     """
 
     boxes: Mapping[str, Box]
@@ -48,9 +48,9 @@ class Placed:
 
 
 def place(sizes: Mapping[str, tuple[float, float]], pairs: Sequence[Pair]) -> Placed:
-    """Place boxes of (width, height) that are joined as `pairs` of (source, target) say; there are no loops.
+    """Places boxes of (width, height), joined by `pairs` of (source, target) without loops.
 
-    Unconnected parts are placed under each other.
+    Unconnected parts are under each other.
     """
     vertices = {name: _Vertex(number, name, size) for number, (name, size) in enumerate(sizes.items())}
     joined = enumerate(dict.fromkeys(pairs))
@@ -63,7 +63,7 @@ def place(sizes: Mapping[str, tuple[float, float]], pairs: Sequence[Pair]) -> Pl
         names = [vertex.data for vertex in part.sV]
         left = min(begin for begin, _ in columns.values())
         high = min(vertices[name].view.xy[0] - sizes[name][1] / 2 for name in names) - top
-        # The library lays out from top to bottom: exchanging both axes turns that into left to right.
+        # The library places from top to bottom: exchanging both axes gives left to right.
         for name in names:
             y, x = vertices[name].view.xy
             begin, end = columns[x]
@@ -78,7 +78,7 @@ def place(sizes: Mapping[str, tuple[float, float]], pairs: Sequence[Pair]) -> Pl
 
 
 class _View:
-    """The size of a box as the library wants it, and where the library puts it."""
+    """The size of a box, and its place, in the form that the library needs."""
 
     def __init__(self, w: float, h: float) -> None:
         self.w, self.h = w, h
@@ -86,7 +86,10 @@ class _View:
 
 
 class _Vertex(Vertex):  # type: ignore[misc]  # the library publishes no types
-    """A box. The library walks sets of them, whose order by address would change from run to run: it is numbered."""
+    """A box.
+
+    It has a number, because the library walks sets of boxes, and their order by address would change from run to run.
+    """
 
     def __init__(self, number: int, name: str, size: tuple[float, float]) -> None:
         super().__init__(name)
@@ -110,10 +113,10 @@ class _Edge(Edge):  # type: ignore[misc]  # as above
 
 
 class _Layout(SugiyamaLayout):  # type: ignore[misc]  # as above
-    """The library's layout, with clear boxes: its mean of four placings now and then sets two of them too near."""
+    """The library's layout, without overlaps: its mean of four placings sometimes puts two boxes too close."""
 
     def setxy(self) -> None:
-        """Place all vertices; those of a column that touch are moved apart, the first of them staying."""
+        """Places all vertices; those of a column that touch are moved apart, and the first of them stays."""
         super().setxy()
         for layer in self.layers:
             free = -math.inf
@@ -125,7 +128,7 @@ class _Layout(SugiyamaLayout):  # type: ignore[misc]  # as above
 
 
 def _lay_out(part: Graph) -> dict[float, tuple[float, float]]:
-    """Place the vertices of a connected part; gives the columns by their middle: from where to where they reach."""
+    """Places the vertices of a connected part; gives the columns by their middle, each with its extent."""
     layout = _Layout(part)
     layout.xspace, layout.yspace = ROW_GAP, COLUMN_GAP
     layout.init_all(inverted_edges=[])

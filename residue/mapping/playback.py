@@ -1,4 +1,4 @@
-"""A performance on its way through the graph."""
+"""The playback of a performance through the graph."""
 
 from __future__ import annotations
 
@@ -25,8 +25,8 @@ class Played:
     """The output of one step of a playback.
 
     outputs: (outputs, frames), in the order of the piece's outputs.
-    readings: by node, what is read of the body at the end of the span.
-    signals: by name, what each node gave over the span, and the trust of those that have one.
+    readings: by node, the reading of the body at the end of the span. signals: by name, the output of each node over
+    the span, and the trust of those that have one.
     """
 
     span: Span
@@ -40,11 +40,9 @@ class Played:
 class Playback:
     """One performance through the prepared graph, from its beginning, in steps of any length.
 
-    What it gives does not depend on the lengths of the steps. It ends when the form does, or at the latest with
-    the recording; the closing fade lies after the end of the form, or before the end of the recording.
-
-    frames: how long the recording is.
-    Raises ProblemError where a node cannot be prepared.
+    The output does not depend on the lengths of the steps. The playback ends with the form, or at the latest with the
+    recording. The closing fade is after the end of the form, or before the end of the recording. frames: the length of
+    the recording. Raises ProblemError where a node cannot be prepared.
     """
 
     def __init__(self, graph: Graph, source: Source, frames: int, folder: str) -> None:
@@ -56,15 +54,17 @@ class Playback:
         self._late = [stage for stage in self._stages.values() if isinstance(stage, _LateStage)]
         self.position = 0
         self.gains: Callable[[int, int], Fast] | None = None
-        """A gain that moves, on all outputs: (frames,) from a frame on, for so many frames. A plan may ask for one."""
+        """A gain that moves, on all outputs: a function of the first frame and the number of frames, giving (frames,).
+        A plan may set one.
+        """
 
     def end_at(self, frame: int) -> None:
-        """The recording turns out to end there; the closing fade before it must not have begun."""
+        """Sets the end of the recording, when it becomes known; the closing fade before it must not have begun."""
         self._last_fade_start = max(0, frame - self._fade_frames)
 
     @property
     def end(self) -> int:
-        """The frame at which it ends: with the recording, until the form has ended before."""
+        """The frame at which it ends: the end of the recording, unless the form ended before."""
         return self._fade_start() + self._fade_frames
 
     def step(self, frames: int) -> Played:
@@ -85,14 +85,14 @@ class Playback:
         )
 
     def _pieces(self, span: Span) -> list[Span]:
-        """The span in pieces in which no loop of the graph comes round: what comes back was there before its piece."""
+        """The span in pieces, short enough that each late signal was there before the piece that needs it."""
         longest = min((stage.longest for stage in self._late), default=span.frames)
         if span.frames <= longest:
             return [span]
         return [Span(start, min(start + longest, span.stop)) for start in range(span.start, span.stop, longest)]
 
     def _through(self, span: Span) -> dict[str, Signal]:
-        """What each node gives over a span, and the trust of those that have one."""
+        """The signal of each node over a span, and the trust of those that have one."""
         signals: dict[str, Signal] = {}
         set_by_form: dict[str, Control] = {}
         for name in self._graph.order:
@@ -107,7 +107,7 @@ class Playback:
         return signals
 
     def skip_to(self, frame: int, progress: Callable[[int], None] = lambda frame: None) -> None:
-        """Go silently to a later frame; the state there is that of an unbroken run."""
+        """Goes silently to a later frame; the state there is that of an unbroken run."""
         while self.position < frame:
             self.step(min(SKIP_FRAMES, frame - self.position))
             progress(self.position)
@@ -120,7 +120,7 @@ class Playback:
         return frame >= self.end
 
     def _gather(self, span: Span, signals: Signals) -> Fast:
-        """Sum what the output nodes send to each output, in the order of the nodes."""
+        """Sums the signals of the output nodes into each output, in the order of the nodes."""
         outputs = np.zeros((len(self._graph.piece.outputs), span.frames))
         for name, node in self._graph.nodes.items():
             if isinstance(node, ToOutputs):
@@ -130,7 +130,7 @@ class Playback:
         return outputs
 
     def _fade(self, span: Span, outputs: Fast) -> None:
-        """The closing fade: the square of a falling line, whose level in dB falls ever faster."""
+        """Applies the closing fade: the square of a falling line, whose level in dB falls faster and faster."""
         start = self._fade_start()
         if span.stop <= start:
             return
@@ -144,7 +144,7 @@ SKIP_FRAMES = 1 << 16
 
 
 class _Stage:
-    """A prepared node with the names it listens to, so that stepping it is only look-ups."""
+    """A prepared node with the names of its inputs, so that a step only looks them up."""
 
     def __init__(self, name: str, node: Node, step: Step, trusts: Sequence[str]) -> None:
         self._step, self._trusts = step, trusts
@@ -173,7 +173,7 @@ class _Stage:
 
 
 def _names(node: Node, *, late: bool) -> dict[str, str | Sequence[str]]:
-    """By field, the name of the signal that an input listens to, or the names; of the late ones or of the others."""
+    """By field, the name of the signal of an input, or the names; of the late inputs or of the others."""
     return {
         field: source if isinstance(source := getattr(node, field), str) else listens_to(node, field)
         for field in ports(type(node))
@@ -198,7 +198,7 @@ class _LateStage(_Stage):
         self.longest = step.longest
 
     def take(self, span: Span, signals: Signals, set_by_form: Mapping[str, Control]) -> None:
-        """Hands the late inputs over the span that it gave last to the node."""
+        """Gives the node its late inputs over the span of its last output."""
         controls = self._controls(signals, set_by_form)
         self._late_step.take(Block(span, _wired(self._late_inputs, signals), controls))
 
@@ -232,7 +232,7 @@ def _seed(title: str, name: str) -> int:
 
 
 def _initial(graph: Graph) -> dict[str, float]:
-    """The value that each parameter set by a section has before."""
+    """The value of each parameter before a section sets it."""
     keys = {key for section in graph.piece.section for key in section.set}
     return {key: float(getattr(graph.nodes[key.partition(".")[0]], key.partition(".")[2])) for key in sorted(keys)}
 

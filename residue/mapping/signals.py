@@ -1,7 +1,7 @@
 """The three kinds of signal, and the integer clock they share.
 
-Time in a performance is counted in frames of the audio rate. A slow signal has one value a tick, a tick being
-FRAMES_PER_TICK frames: tick k stands at frame k * FRAMES_PER_TICK. Nothing here ever counts time in floating point.
+Time in a performance is counted in frames of the audio rate. A slow signal has one value a tick; a tick is
+FRAMES_PER_TICK frames, and tick k is at frame k * FRAMES_PER_TICK. Time is never counted in floating point.
 """
 
 from __future__ import annotations
@@ -36,14 +36,14 @@ RATE_HZ = {Kind.SLOW: CONTROL_RATE_HZ, Kind.FAST: AUDIO_RATE_HZ}
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """The frames start, …, stop - 1 of a performance: what one step of the graph covers. Any length, any start."""
+    """The frames start, …, stop - 1 of a performance: the time of one step of the graph. Start and length are free."""
 
     start: int
     stop: int
 
     @property
     def frames(self) -> int:
-        """How many frames it has."""
+        """Its number of frames."""
         return self.stop - self.start
 
     @property
@@ -58,13 +58,13 @@ class Span:
 
     @property
     def ticks(self) -> int:
-        """How many ticks stand in it; none, in a span shorter than a tick, is common."""
+        """Its number of ticks; 0, in a span shorter than a tick, is common."""
         return self.last_tick - self.first_tick
 
 
 @dataclass(frozen=True, slots=True)
 class Events:
-    """Happenings within a span: (n,) frames, ascending, and (n,) values."""
+    """Events within a span: (n,) frames, ascending, and (n,) values."""
 
     frames: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
     values: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
@@ -74,7 +74,7 @@ Signal = Slow | Fast | Events
 
 
 def joined(parts: Sequence[Signal]) -> Signal:
-    """Parts of one signal after each other."""
+    """The parts of one signal, joined in time."""
     events = [part for part in parts if isinstance(part, Events)]
     if events:
         frames, values = [part.frames for part in events], [part.values for part in events]

@@ -1,8 +1,8 @@
 """The trust in a reading of the body: a slow signal beside the reading, under the reading's name and ".trust".
 
-A node that reads the body says how far its value was measured (`Trusted` in residue.mapping.node). Every slow signal
-and every stream of events that is made from it carries that trust on: a node trusts its value no more than any of its
-inputs. So a section, a drive or an input may name "pulse.trust" like any slow signal.
+A node that reads the body also gives the trust in its value (`Trusted` in residue.mapping.node). Every slow signal and
+every stream of events made from the value passes the trust on: the trust of a node is never higher than that of its
+inputs. A section, a drive or an input may name "pulse.trust" like any slow signal.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from residue.mapping.signals import Events, Shape, Signal, Slow
 
 _SUFFIX = ".trust"
 DOUBTFUL = 0.5
-"""Below it a value is shown as not measured; our choice."""
+"""A value with less trust is shown as not measured; our choice."""
 
 
 def trust_of(node: str) -> str:
@@ -27,7 +27,7 @@ def trust_of(node: str) -> str:
 
 
 def is_trust(signal: str) -> bool:
-    """Whether a signal of this name would be a trust."""
+    """Whether a signal of this name is a trust."""
     return signal.endswith(_SUFFIX)
 
 
@@ -44,7 +44,7 @@ def with_trust(names: Sequence[str], shapes: Mapping[str, Shape]) -> list[str]:
 
 
 def combined(given: Signal | Trusted, inputs: Sequence[Slow]) -> Trusted:
-    """The signal of a node, trusted no more than any of its inputs.
+    """The signal of a node, with a trust no higher than that of its inputs.
 
     inputs: the trusts of those inputs that have one.
     """
@@ -62,7 +62,7 @@ class BodyReading:
 
 
 def latest(nodes: Iterable[str], signals: Mapping[str, Signal]) -> dict[str, BodyReading]:
-    """The last value of each of these nodes over a span, with its trust; none over a span without a tick."""
+    """The last value of each of these nodes in a span, with its trust; a span without a tick has none."""
     found = {}
     for name in nodes:
         signal, trust = signals[name], signals[trust_of(name)]

@@ -1,7 +1,7 @@
-"""A sound device behind a process of its own, which can be ended and started again whatever happens to the device.
+"""A sound device behind a process of its own, which can be ended and started again in every state of the device.
 
-A device or a sound server that hangs hangs every call to it, opening and closing included, and a thread that is within
-such a call can never be ended.
+If a device or a sound server hangs, every call to it hangs, also opening and closing, and a thread within such a call
+can never be ended.
 """
 
 from __future__ import annotations
@@ -25,9 +25,11 @@ from residue.problems import ProblemError
 from residue.processes import command_of
 
 OPEN_S = 5.0
-"""A device that takes longer to open hangs."""
+"""A device that takes longer to open counts as hanging."""
 ANSWER_S = 1.0
-"""The same of one that takes longer to have room for a block: more than its buffer, less than the watchdog waits."""
+"""A device that has no room for a block for so long counts as hanging: more than its buffer, less than the watchdog
+waits.
+"""
 END_S = 0.2
 
 
@@ -41,7 +43,7 @@ class DeviceSink:
         self.late_blocks = 0
 
     def write(self, capped: Capped) -> None:
-        """Play; a stream that ran empty before is counted."""
+        """Plays the frames; counts a stream that was empty before."""
         match self._process.written(self._routing.interleaved(capped).tobytes()):
             case Written(late):
                 self.late_blocks += late
@@ -49,14 +51,15 @@ class DeviceSink:
                 raise SinkLostError(why)
 
     def close(self) -> None:
-        """Close the device, even one that is gone."""
+        """Closes the device, even a lost one."""
         self._process.end()
 
 
 class DeviceOpener:
-    """Opens a device by its name, or a part of its name that no other has; never by its number, which changes.
+    """Opens a device by its name, or a unique part of its name; never by its number, which changes.
 
-    The first time the device is waited for. Later, whoever opens keeps the pace of a house, and asks again.
+    The first call waits for the device. Later calls return at once, because the caller keeps the pace of a house, and
+    calls again.
     """
 
     def __init__(self, name: str, routing: Routing) -> None:
@@ -67,10 +70,10 @@ class DeviceOpener:
         self._opening: _Process | None = None
 
     def __call__(self) -> DeviceSink:
-        """Raises SinkNotYetError, SinkLostError while the device is not there, ProblemError where it is wrong."""
+        """Raises SinkNotYetError, SinkLostError while the device is missing, ProblemError where it is unsuitable."""
         wait_s, self._waits_s = self._waits_s, 0.0
         if self._opening is None:
-            if self._last is not None and self._last.lives:  # one of them for each attempt would fill the memory
+            if self._last is not None and self._last.lives:  # one for each attempt would fill the memory
                 raise SinkLostError(f'The sound device "{self._name}" hangs in the kernel and cannot be ended.')
             self._opening = self._last = self._begun()
         process, answer = self._opening, self._opening.answer(wait_s)
@@ -87,7 +90,7 @@ class DeviceOpener:
     def _begun(self) -> _Process:
         try:
             return _Process(self._name, self._routing.width)
-        except OSError as error:  # memory is short, say
+        except OSError as error:  # for example when memory is short
             what = f'No process can be started to play on the sound device "{self._name}": {error.strerror}.'
             raise SinkLostError(what) from error
 
@@ -103,21 +106,21 @@ class _Process:
     def __init__(self, name: str, channels: int) -> None:
         command = command_of("residue.output.device_process", [name, str(channels), str(AUDIO_RATE_HZ), str(BUFFER_S)])
         ours, theirs = socket.socketpair()
-        # Whoever answers has read it all, so sending waits only for what does not; twice where a block is long.
+        # A process that answers has read everything, so a send waits only for one without an answer; twice if long.
         ours.setsockopt(socket.SOL_SOCKET, socket.SO_SNDTIMEO, struct.pack("@ll", 0, round(ANSWER_S / 2 * 1e6)))
-        with ours, theirs:  # in a session of its own: what is pressed at a terminal is not for it
+        with ours, theirs:  # in a session of its own, so that keys at a terminal do not reach it
             self._process = subprocess.Popen(command, stdin=theirs.fileno(), start_new_session=True)
             self._connection = Connection(ours.detach())
         self._begun_s = time.monotonic()
 
     @property
     def lives(self) -> bool:
-        """Whether it has not ended yet."""
+        """Whether it still runs."""
         return self._process.poll() is None
 
     @property
     def age_s(self) -> float:
-        """Since it was begun."""
+        """The time since its start."""
         return time.monotonic() - self._begun_s
 
     def answer(self, wait_s: float) -> Answer | None:
@@ -131,7 +134,7 @@ class _Process:
         return None
 
     def written(self, frames: bytes) -> Answer:
-        """Interleaved float32 frames, and what it answers to them."""
+        """Sends interleaved float32 frames; gives the answer of the process."""
         try:
             self._connection.send_bytes(frames)
         except BlockingIOError:
@@ -141,10 +144,10 @@ class _Process:
         return self.answer(ANSWER_S) or _HANGS
 
     def end(self) -> None:
-        """Ends the process, whatever it is doing."""
+        """Ends the process in any state."""
         self._process.kill()
         self._connection.close()
-        with suppress(subprocess.TimeoutExpired):  # one that hangs in the kernel ends when its device does
+        with suppress(subprocess.TimeoutExpired):  # one that hangs in the kernel ends when its device answers
             self._process.wait(END_S)
 
 

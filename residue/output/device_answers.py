@@ -17,20 +17,20 @@ class Opened(msgspec.Struct, frozen=True, tag=True):
 
 
 class Written(msgspec.Struct, frozen=True, tag=True):
-    """There was room for the frames."""
+    """The device had room for the frames."""
 
     late: bool
-    """The stream had run empty before."""
+    """Whether the stream was empty before."""
 
 
 class Lost(msgspec.Struct, frozen=True, tag=True):
-    """The device is not there, or no longer. The process ends."""
+    """The device is missing. The process ends."""
 
     why: str
 
 
 class Wrong(msgspec.Struct, frozen=True, tag=True):
-    """The device is not what the room needs. The process ends."""
+    """The device is unsuitable for the room. The process ends."""
 
     findings: tuple[Finding, ...]
 

@@ -10,7 +10,10 @@ from residue.problems import stopping
 
 
 class SoundDevice(msgspec.Struct, frozen=True, kw_only=True):
-    """One device. name: as room.toml and sensors.toml name it. plays_48_khz: it takes all its outputs at 48 kHz."""
+    """One device.
+
+    name: as room.toml and sensors.toml name it. plays_48_khz: whether all its outputs can play at 48 kHz.
+    """
 
     name: str
     outputs: int
@@ -19,7 +22,7 @@ class SoundDevice(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def list_devices(rate_hz: float) -> Sequence[SoundDevice]:
-    """All devices that PortAudio sees now. Nothing is played. Raises ProblemError where there is no PortAudio."""
+    """All devices that PortAudio finds now. It plays nothing. Raises ProblemError without PortAudio."""
     try:
         import sounddevice
     except OSError as error:

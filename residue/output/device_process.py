@@ -1,8 +1,8 @@
 """The process that plays on a sound device.
 
-PortAudio lists devices only when it is initialised, and hangs with a device or a sound server that does. A process of
-its own sees what is plugged in now, and can be ended. Its arguments are the device's name, the channels, the rate in Hz
-and the buffer in s; its standard input is a connection to who makes the frames (see device_answers.py).
+PortAudio lists devices only when it is initialised, and hangs if a device or a sound server hangs. A process of its own
+sees the present devices, and can be ended. Its arguments are the device's name, the channels, the rate in Hz and the
+buffer in s; its standard input is a connection to the process that makes the frames (see device_answers.py).
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from residue.processes import PLAYS_FRAMES, keep_time
 
 
 def serve(connection: Connection, name: str, channels: int, rate_hz: float, buffer_s: float) -> None:
-    """Until the device is lost, or nobody sends any more."""
+    """Plays until the device is lost or the sender has ended."""
 
     def answer(one: Answer) -> None:
         connection.send_bytes(msgspec.json.encode(one))
@@ -47,14 +47,14 @@ def serve(connection: Connection, name: str, channels: int, rate_hz: float, buff
 
 
 def _next(connection: Connection) -> bytes | None:
-    """None where nobody sends any more."""
+    """The next message; None after the sender has ended."""
     with suppress(EOFError, ConnectionError):
         return connection.recv_bytes()
     return None
 
 
 def _end_with(descriptor: int) -> None:
-    """End at once when who makes the frames has ended, even while PortAudio hangs."""
+    """Ends this process at once when the sender of the frames has ended, even while PortAudio hangs."""
     end = select.poll()
     end.register(descriptor, select.POLLRDHUP)
     end.poll()
@@ -64,7 +64,7 @@ def _end_with(descriptor: int) -> None:
 def main() -> None:
     """Plays on one device until it is asked to end."""
     name, channels, rate_hz, buffer_s = sys.argv[1:]
-    signal.signal(signal.SIGTERM, signal.SIG_IGN)  # systemd sends it to all of a unit; who makes the frames fades out
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)  # for all of a unit; the sender fades out
     connection = Connection(os.dup(sys.stdin.fileno()))
     threading.Thread(target=_end_with, args=(connection.fileno(),), daemon=True).start()
     with suppress(ConnectionError):

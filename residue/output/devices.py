@@ -13,9 +13,9 @@ class NoDeviceError(OSError):
 
 
 def find(name: str, devices: Sequence[Mapping[str, Any]], where: str = "room.toml: device") -> Mapping[str, Any]:
-    """The device of this name, or the only one whose name has it as a part.
+    """The device of this name, or the only one with this part in its name.
 
-    where: the file and key that names it, for a person.
+    where: the file and key with the name, for a person.
 
     Raises NoDeviceError where there is none, ProblemError where there are several.
     """

@@ -23,10 +23,10 @@ def routing_of(outputs: Mapping[str, Output]) -> Routing:
 
 
 def sink_opener(device: str, routing: Routing, folder: Path) -> Open:
-    """How the sink that `device` names is opened.
+    """The opener of the sink in `device`.
 
     device: "silent"; "file:PATH", which keeps the pace of a device and writes a new WAV file; or a device's name.
-    folder: what a PATH that is not absolute starts from.
+    folder: the start of a relative PATH.
     Raises ProblemError.
     """
     word, _, rest = device.partition(":")
@@ -34,15 +34,15 @@ def sink_opener(device: str, routing: Routing, folder: Path) -> Open:
 
 
 def is_real(device: str) -> bool:
-    """Whether somebody may hear it: it is neither "silent" nor a file."""
+    """Whether people can hear it: it is neither "silent" nor a file."""
     return device.partition(":")[0] not in _OPENERS
 
 
 def check_device(device: str, outputs: Mapping[str, Output], folder: Path = Path()) -> list[Finding]:
-    """Finds faults that would keep these outputs from sounding. It opens the device briefly and plays nothing."""
+    """Finds faults that prevent these outputs from sounding. It opens the device briefly and plays nothing."""
     try:
         open_sink = sink_opener(device, routing_of(outputs), folder)
-        if not isinstance(open_sink, _FileOpener):  # opening a file would begin it again
+        if not isinstance(open_sink, _FileOpener):  # the opener of a file would erase it
             open_sink().close()
     except SinkLostError as error:
         return [Finding(Severity.STOPS, "room.toml: device", str(error), _NOT_THERE)]
@@ -66,7 +66,7 @@ def _file(rest: str, routing: Routing, folder: Path) -> Open:
 
 
 class _FileOpener:
-    """Begins a new file when it is opened first, and goes on in it afterwards."""
+    """Begins a new file at the first opening, and continues it afterwards."""
 
     def __init__(self, path: Path, routing: Routing) -> None:
         self._path = path

@@ -1,4 +1,4 @@
-"""A stream of PortAudio's that blocks, with its errors as the operating system would tell them."""
+"""A blocking stream of PortAudio, with its errors turned into those of the operating system."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from residue.output.devices import check_width, find
 class OutputStream:
     """Runs as soon as it is made, with a large buffer; no Python ever runs in an audio callback.
 
-    Raises OSError while the device cannot be had, ProblemError where it is not what the room needs.
+    Raises OSError while the device is not available, ProblemError where it is unsuitable for the room.
     """
 
     def __init__(self, name: str, channels: int, rate_hz: float, buffer_s: float) -> None:
@@ -30,7 +30,7 @@ class OutputStream:
         self.latency_s = float(self._stream.latency)
 
     def write(self, frames: bytes) -> bool:
-        """Interleaved float32 frames, as soon as there is room; whether the stream had run empty before."""
+        """Writes interleaved float32 frames as soon as there is room; gives whether the stream was empty before."""
         try:
             return bool(self._stream.write(frames))
         except sounddevice.PortAudioError as error:

@@ -1,4 +1,4 @@
-"""A sink that outlives its device: silence while it is gone, and back by itself, from the start on."""
+"""A sink that survives the loss of its device: it is silent meanwhile, and returns by itself, also at the start."""
 
 from __future__ import annotations
 
@@ -14,29 +14,30 @@ from residue.problems import ProblemError
 logger = logging.getLogger(__name__)
 
 FIRST_RETRY_S = 0.5
-"""Longer than the cap stage's latency: what comes first out of it at the return went in while the sink was lost."""
+"""Longer than the latency of the cap stage, so that the first sound after the return entered it while the sink was
+lost.
+"""
 LAST_RETRY_S = 2.0
 """An attempt begins a process (see device.py), which costs a tenth of a second of a processor."""
 NOT_YET_S = 0.1
-"""Between two looks at whether a sink that is being opened is open."""
+"""The time between two checks whether a sink is open yet."""
 OVERLOADED_BLOCKS = 3
-"""So many late blocks in a row are no hiccup: whoever writes takes longer to make a block than it lasts."""
+"""After so many late blocks in a row the writer counts as too slow: it needs more time for a block than the block
+lasts.
+"""
 BREATH_S = 0.05
-"""Half a block, so that a writer who has caught up meanwhile is in time with the block after the next."""
+"""Half a block, so that a writer that is fast again is in time with the block after the next."""
 
 
 class ReturningSink:
-    """Writes to a sink; when that is lost, goes on at the same pace in silence and opens it again, ever less often.
+    """Writes to a sink; after a loss it continues in silence and opens the sink again, less and less often.
 
-    A device that is not there when a house starts, or is not what the room needs, is waited for just the same: the
-    house keeps its hours, says so, and sounds as soon as somebody has put it right.
-
-    A writer who is always late never waits for the device. With a real-time priority, on a single processor, nothing
-    else would run then: not the control surface, and not the loop that tells systemd that the house lives. So such a
-    writer pauses now and then; the gap is heard as it is.
-
-    lost: why nothing is heard now; None while all is well. Whoever writes brings the level down to nothing while
-    it stands, and up again slowly afterwards. wrong: the device is there, but cannot be used as it is.
+    A device that is missing or unsuitable when a house starts is waited for in the same way: the house keeps its hours,
+    reports it, and sounds as soon as the device is good. A writer that is always late never waits for the device. With
+    a real-time priority, on a single processor, nothing else would run then: not the control surface, and not the loop
+    that notifies systemd. So such a writer pauses from time to time, with an audible gap. lost: the reason why nothing
+    is heard now; None while all is well. Meanwhile the writer fades to silence, and back slowly afterwards. wrong:
+    whether the device is there, but unsuitable.
     """
 
     def __init__(
@@ -56,7 +57,7 @@ class ReturningSink:
         self._retry_at_s = 0.0
         self._given_up = False
         self._leave_off: Callable[[], None] = _nothing
-        """Of a sink that is being opened."""
+        """For the sink that is being opened."""
         self.lost: str | None = None
         self.wrong = False
         self.losses = 0
@@ -65,12 +66,12 @@ class ReturningSink:
 
     @property
     def latency_s(self) -> float:
-        """Of the sink that is open."""
+        """The latency of the open sink."""
         return self._sink.latency_s if self._sink else BUFFER_S
 
     @property
     def late_blocks(self) -> int:
-        """Since the first opening."""
+        """The late blocks since the first opening."""
         return self._earlier_late_blocks + (self._sink.late_blocks if self._sink else 0)
 
     def write(self, capped: Capped) -> None:
@@ -93,18 +94,18 @@ class ReturningSink:
             self._sleep(BREATH_S)
 
     def reopen(self, why: str) -> None:
-        """Close the sink on purpose, so that it is opened again."""
+        """Closes the sink on purpose, so that it is opened again."""
         if self._sink is not None:
             self._lose(self._sink, why)
 
     def give_up(self, why: str) -> None:
-        """Close the sink for good: nothing is heard until the program is started again."""
+        """Closes the sink until the program is started again."""
         self.reopen(why)
         self._leave_off()
         self._given_up, self.lost, self.wrong = True, why, False
 
     def close(self) -> None:
-        """Close the sink, if there is one, or one that is being opened."""
+        """Closes the sink, or one that is being opened."""
         self._leave_off()
         if self._sink is not None:
             self._sink.close()
@@ -135,4 +136,4 @@ class ReturningSink:
 
 
 def _nothing() -> None:
-    """Nothing is being opened."""
+    """Notes that no sink is being opened."""

@@ -12,17 +12,17 @@ from residue.loudness.stage.capped import Capped
 
 @dataclass(frozen=True, slots=True)
 class Routing:
-    """Which channel of the device, counted from 1, each output of the room sounds through."""
+    """The channel of the device, counted from 1, for each output of the room."""
 
     device_channels: tuple[int, ...]
 
     @property
     def width(self) -> int:
-        """How many channels the device must have."""
+        """The number of channels that the device must have."""
         return max(self.device_channels)
 
     def interleaved(self, capped: Capped) -> NDArray[np.float32]:
-        """(frames, width), as devices and files take it; channels that no output uses are silent."""
+        """The frames for devices and files, (frames, width); channels without an output are silent."""
         routed = np.zeros((capped.frames.shape[1], self.width), np.float32)
         routed[:, [channel - 1 for channel in self.device_channels]] = capped.frames.T
         return routed

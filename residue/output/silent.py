@@ -1,4 +1,4 @@
-"""A sink that nobody hears, at the pace of one that somebody does."""
+"""A silent sink, at the pace of a real one."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from residue.loudness.stage.capped import Capped
 from residue.mapping.signals import seconds
 
 BUFFER_S = 0.4
-"""How far ahead of what is heard frames may be written: that of a sound device too."""
+"""Frames may be written so long before they are heard, as with a sound device."""
 
 
 class Pace:
@@ -24,7 +24,7 @@ class Pace:
         self._frames = 0
 
     def keep(self, frames: int) -> bool:
-        """Wait until a buffer of BUFFER_S has room for so many more frames; False if it had run empty before."""
+        """Waits until a buffer of BUFFER_S has room for so many more frames; False if it was empty before."""
         now_s = self._monotonic_s()
         in_time = self._first_heard_s is None or now_s <= self._first_heard_s + seconds(self._frames)
         if self._first_heard_s is None or not in_time:
@@ -46,7 +46,7 @@ class SilentSink:
         self.late_blocks = 0
 
     def write(self, capped: Capped) -> None:
-        """Wait as long as a device would."""
+        """Waits as long as a device would."""
         self.late_blocks += not self._pace.keep(capped.frames.shape[1])
 
     def close(self) -> None:

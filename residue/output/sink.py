@@ -9,11 +9,11 @@ from residue.loudness.stage.capped import Capped
 
 
 class SinkLostError(Exception):
-    """The sink can take nothing more until it is opened again: unplugged, or its server ended."""
+    """The sink cannot be written until it is opened again: the device was unplugged, or its server ended."""
 
 
 class SinkNotYetError(SinkLostError):
-    """The sink is being opened: ask again soon, or leave off."""
+    """The sink is being opened: call again soon, or stop."""
 
     def __init__(self, why: str, leave_off: Callable[[], None]) -> None:
         super().__init__(why)
@@ -29,20 +29,17 @@ class Sink(Protocol):
 
     @property
     def late_blocks(self) -> int:
-        """How often frames came too late and a gap was heard, since the sink was opened."""
+        """The number of late writes with an audible gap, since the sink was opened."""
 
     def write(self, capped: Capped) -> None:
-        """Play these frames after those written before.
-
-        Raises SinkLostError.
-        """
+        """Plays these frames after those written before. Raises SinkLostError."""
 
     def close(self) -> None:
-        """Close the device without waiting for the last frames."""
+        """Closes the device without waiting for the last frames."""
 
 
 Open = Callable[[], Sink]
 """Opens a sink, and opens it again after a loss.
 
-Raises SinkNotYetError, SinkLostError while it is not there, ProblemError where it can never be as the room needs it.
+Raises SinkNotYetError, SinkLostError while it is missing, ProblemError where it is unsuitable for the room.
 """

@@ -26,6 +26,6 @@ class Together:
             sink.write(capped)
 
     def close(self) -> None:
-        """Close all of them."""
+        """Closes all sinks."""
         for sink in self._sinks:
             sink.close()

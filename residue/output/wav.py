@@ -50,9 +50,10 @@ _HEADER_BYTES = len(header(channels=1, frames=0))
 
 
 class GrowingWav:
-    """A float32 WAV file that is appended to; the header is made right after every write.
+    """A float32 WAV file that grows; the header is corrected after every write.
 
-    Killed at any moment, the file ends with the last whole block; opened again, it goes on there. Raises OSError.
+    If the program is killed at any moment, the file ends with the last whole block; after opening it again, it
+    continues there. Raises OSError.
     """
 
     def __init__(self, path: Path, channels: int, rate_hz: int = AUDIO_RATE_HZ) -> None:
@@ -71,17 +72,17 @@ class GrowingWav:
         self._write_header()
 
     def end_at(self, frames: int) -> None:
-        """Cut the file after so many frames, and half a frame at the end."""
+        """Cuts the file after so many frames, and removes half a frame at the end."""
         self.frames = min(self.frames, frames)
         os.ftruncate(self._file, _HEADER_BYTES + self.frames * self._frame_bytes)
         self._write_header()
 
     def onto_disk(self) -> None:
-        """Wait until what was written is on the disk."""
+        """Waits until the written frames are on the disk."""
         os.fsync(self._file)
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Closes the file."""
         os.close(self._file)
 
     def _write_header(self) -> None:
@@ -89,7 +90,7 @@ class GrowingWav:
 
 
 class WavSink:
-    """Appends to a float32 WAV file as fast as it is given.
+    """Appends to a float32 WAV file without waiting.
 
     Raises SinkLostError where the file cannot be opened.
     """
@@ -106,12 +107,12 @@ class WavSink:
             raise SinkLostError(f"{path} cannot be written: {error.strerror}.") from error
 
     def write(self, capped: Capped) -> None:
-        """Append; raises SinkLostError where the disk takes no more."""
+        """Appends the frames; raises SinkLostError where the disk cannot be written."""
         try:
             self._wav.append(self._routing.interleaved(capped))
         except OSError as error:
             raise SinkLostError(f"{self._path} takes no more: {error.strerror}.") from error
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Closes the file."""
         self._wav.close()

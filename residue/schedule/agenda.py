@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Mapping
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from decimal import Decimal
+from hashlib import sha256
+from itertools import zip_longest
 from zoneinfo import ZoneInfo
 
 import icalendar
@@ -13,8 +16,10 @@ import icalendar
 from residue.schedule.calendar import Calendar
 from residue.schedule.hours import Hours
 from residue.schedule.opening import EventTerms, Opening
-from residue.schedule.programme import Programme, item, next_start
-from residue.schedule.spans import WEEKDAYS, local
+from residue.schedule.programme import Programme, every_min, item, next_start
+from residue.schedule.spans import WEEKDAYS, instant, local
+from residue.schedule.tables import Leg
+from residue.schedule.tour import zone_at
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +43,8 @@ def plays(opening: Opening, programme: Programme, duration_s: Mapping[str, float
         whole = ends <= opening.closes
         if not whole and programme.at_closing == "whole":
             break
-        heard_until = ends if whole or programme.at_closing == "finish" else opening.closes
+        finishes = programme.at_closing == "finish" and not opening.then_silent
+        heard_until = ends if whole or finishes else opening.closes
         found.append(
             AgendaEntry(coming.performance, local(begins, zone), local(heard_until, zone), whole=heard_until == ends)
         )
@@ -47,11 +53,20 @@ def plays(opening: Opening, programme: Programme, duration_s: Mapping[str, float
 
 
 def data(calendar: Calendar, first: date, days: int) -> dict[str, object]:
-    """JSON-ready: {time_zone, openings: [{opens, closes, why}]}, times in ISO 8601 with offset."""
+    """JSON-ready: {time_zone, openings: [{opens, closes, why, trim_db, performances}]}, times in ISO 8601 with offset.
+
+    performances: those in place of the programme's; empty for these.
+    """
     return {
-        "time_zone": calendar.zone.key,
+        "time_zone": zone_at(calendar.zone, instant(first, 0, calendar.zone)).key,
         "openings": [
-            {"opens": opening.opens.isoformat(), "closes": opening.closes.isoformat(), "why": opening.why}
+            {
+                "opens": opening.opens.isoformat(),
+                "closes": opening.closes.isoformat(),
+                "why": opening.why,
+                "trim_db": opening.terms.trim_db,
+                "performances": opening.terms.performances,
+            }
             for opening in calendar.openings(first, days)
         ],
     }
@@ -64,25 +79,59 @@ def ics(
     programme: Programme,
     duration_s: Mapping[str, float],
     written: datetime,
+    house: str = "",
 ) -> bytes:
     """The agenda as an iCalendar file (RFC 5545): an event for each opening.
 
-    written: the time of writing. The same opening has the same identity in every export, so that a calendar program
+    Read as hours.ics it gives the same openings on the same terms.
+
+    written: the time of writing.
+    house: a name by which its events are told from those of others.
+
+    The n-th opening of a day has the same identity in every export, whenever it begins, so that a calendar program
     takes a later one as an update.
     """
     whole = icalendar.Calendar()
     whole.add("version", "2.0")
     whole.add("prodid", "-//residue//agenda//EN")
-    for opening in calendar.openings(first, days):
-        event = icalendar.Event()
-        event.add("uid", f"{opening.opens.astimezone(UTC):%Y%m%dT%H%M%SZ}-opening@residue")
-        event.add("dtstamp", written.astimezone(UTC))
-        event.add("dtstart", opening.opens.astimezone(UTC))
-        event.add("dtend", opening.closes.astimezone(UTC))
-        event.add("summary", f"Open: {opening.why}")
-        event.add("description", "\n".join(map(_play, plays(opening, programme, duration_s, calendar.zone))))
+    number: Counter[date] = Counter()
+    openings = calendar.openings(first, days)
+    for opening, following in zip_longest(openings, openings[1:]):
+        day = opening.opens.date()
+        number[day] += 1
+        name = f"{day:%Y%m%d}-{number[day]}", f"{sha256(house.encode()).hexdigest()[:16]}@residue"
+        event = _event("-".join(name), written=written, begins=opening.opens, ends=opening.closes)
+        event.add("summary", opening.why if opening.why.startswith(_OPEN) else f"{_OPEN}{opening.why}")
+        event.add("categories", ["open"])  # whatever the reason says
+        lines = [*_terms_written(opening.terms), *map(_play, plays(opening, programme, duration_s, calendar.zone))]
+        event.add("description", "\n".join(lines))
         whole.add_component(event)
+        if opening.then_silent:
+            until = opening.closes + _SILENCE_AT_MOST
+            ends = until if following is None else min(until, following.opens)
+            silence = _event("-silent-".join(name), written=written, begins=opening.closes, ends=ends)
+            silence.add("summary", "Silence")
+            silence.add("categories", ["closed"])
+            whole.add_component(silence)
     return bytes(whole.to_ical())
+
+
+def _event(uid: str, *, written: datetime, begins: datetime, ends: datetime) -> icalendar.Event:
+    event = icalendar.Event()
+    event.add("uid", uid)
+    event.add("dtstamp", written.astimezone(UTC))
+    event.add("sequence", int(written.timestamp()) // 60)  # RFC 5545, 3.8.7.4: the later revision has the greater
+    event.add("dtstart", begins.astimezone(UTC))
+    event.add("dtend", ends.astimezone(UTC))
+    return event
+
+
+def _terms_written(terms: EventTerms) -> Iterator[str]:
+    """As the description of an event in hours.ics says them."""
+    if terms.trim_db:
+        yield f"trim: {Decimal(str(terms.trim_db)):f} dB"
+    if terms.performances:
+        yield f"performances: {', '.join(terms.performances)}"
 
 
 def _play(play: AgendaEntry) -> str:
@@ -113,7 +162,9 @@ def words(calendar: Calendar, first: date, days: int) -> list[str]:
 def programme_words(programme: Programme) -> list[str]:
     """[programme] in words, as the house has understood it."""
     shares = ", ".join(f"{name} {times} times as often" for name, times in programme.share.items())
-    starts = "on the full hour" if isinstance(programme.starts, str) else "at " + ", ".join(programme.starts)
+    apart = every_min(programme.starts)
+    starts = "at " + ", ".join(programme.starts) if apart is None else f"every {apart} min by the clock"
+    starts = "on the full hour" if apart == 60 else starts
     return [
         f"Plays {', '.join(programme.performances)}, {_ORDER[programme.order]}{'; ' if shares else ''}{shares}.",
         *(f"On {_DAYS[day]}: {', '.join(names)}." for day, names in programme.weekday.items()),
@@ -129,9 +180,17 @@ def clock_words(hours: Hours) -> str:
     """The time zone and `when_clock_is_unsure` in words, as the house has understood them."""
     unsure = {"closed": "closed", "open": "open", "last known": "by the time that was known last"}
     meanwhile = f"While the machine is unsure of the time: {unsure[hours.when_clock_is_unsure]}."
-    return f"Times are those of {hours.time_zone}. {meanwhile}"
+    legs = "".join(f", from {leg.first:%d %b %Y} on of {leg.time_zone}" for leg in sorted(hours.leg, key=_begins))
+    return f"Times are those of {hours.time_zone}{legs}. {meanwhile}"
 
 
+def _begins(leg: Leg) -> date:
+    return leg.first
+
+
+_OPEN = "Open: "
+_SILENCE_AT_MOST = timedelta(hours=1)
+"""A silence that no opening follows is written as long as this; only its beginning matters."""
 _DAYS = {
     day: f"{name}s"
     for day, name in zip(
@@ -164,8 +223,9 @@ def _told(opening: Opening, calendar: Calendar) -> str:
     nights = (closes.date() - opens.date()).days
     end = closing_time(opening, calendar.zone)
     end += f" on {closes:%a}" if nights and end != _MIDNIGHT else ""
+    silence = ", then silence" if opening.then_silent else ""
     change = "; the clock changes" if opens.utcoffset() != closes.utcoffset() else ""
-    return f"{opens:%H:%M} to {end}  ({_length(closes - opens)}{change})  {opening.why}{_terms(opening.terms)}"
+    return f"{opens:%H:%M} to {end}  ({_length(closes - opens)}{change})  {opening.why}{_terms(opening.terms)}{silence}"
 
 
 def closing_time(opening: Opening, zone: ZoneInfo) -> str:

@@ -12,6 +12,7 @@ from residue.schedule.calendar_file import CalendarFile
 from residue.schedule.expansion import expanded, kept
 from residue.schedule.hours import Hours, calendar
 from residue.schedule.opening import EventTerms
+from residue.schedule.special_days import joined, terms_of
 
 CALENDAR_FILE = "hours.ics"
 
@@ -38,9 +39,11 @@ def calendar_of(folder: Path, hours: Hours, known: Collection[str] | None = None
     Raises ProblemError where the calendar file cannot be relied on, or both files give everyday hours.
     """
     path = folder / CALENDAR_FILE
-    terms = {
+    of_days = terms_of(hours.exception)
+    views = {
         view.terms: f"hours.toml: private_view[{number}]" for number, view in enumerate(hours.private_view, start=1)
     }
+    terms = {**of_days, **views}
     if not path.exists():
         if not hours.ever:
             what = f"Nothing says when the house is open, and there is no {CALENDAR_FILE}."
@@ -50,6 +53,7 @@ def calendar_of(folder: Path, hours: Hours, known: Collection[str] | None = None
         what = f"Both this file and {CALENDAR_FILE} say when the house is open from day to day."
         mend = "Leave weekly, opening_hours and season out of hours.toml, or move the calendar file away."
         raise stopping("hours.toml", what, mend)
-    found = kept(path, hours.zone, known) or expanded(path, hours.zone, known)
+    found = kept(path, hours.zone, known, hours.calendar) or expanded(path, hours.zone, known, hours.calendar)
     both = calendar(hours, found.everyday, found.private_views)
-    return Answers(both, found, {**found.terms, **terms}, found.findings)
+    met = {joined(own, day): where for own, where in found.terms.items() for day in of_days}
+    return Answers(both, found, {**met, **found.terms, **terms}, found.findings)

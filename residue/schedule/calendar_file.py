@@ -9,7 +9,7 @@ from enum import StrEnum
 from hashlib import sha256
 
 from residue.problems import Finding
-from residue.schedule.opening import EventTerms, Opening, without
+from residue.schedule.opening import EventTerms, Opening, silenced
 
 MOST_BYTES = 4_000_000
 """Our own bound: a larger file is not a house's hours."""
@@ -35,14 +35,27 @@ class Said:
     """It is not repeated."""
 
 
+@dataclass(frozen=True, slots=True)
+class TakenTitle:
+    """A title of the file and how its events were taken."""
+
+    title: str
+    taken_as: str
+    """In words, such as "taken as open"; "left aside", with the reason, where the events do not count."""
+    terms: EventTerms
+    events: int
+    """How many events of the file have this title and are taken so; a repeated one is one."""
+
+
 @dataclass(frozen=True)
 class CalendarFile:
     """A calendar file that was read and can be relied upon.
 
     said: gives every event that counts during some local days.
     digest: of the text.
-    terms: those of private views, each with the place where they are written.
+    terms: those of its events, each with the place where they are written.
     findings: what the curator may want to know though nothing stops it.
+    titles: how each title was taken.
     record: the openings that were worked out so far, to be kept beside the file.
     """
 
@@ -50,13 +63,14 @@ class CalendarFile:
     digest: str
     terms: Mapping[EventTerms, str]
     findings: tuple[Finding, ...]
+    titles: tuple[TakenTitle, ...] = ()
     record: bytes | None = None
 
     def everyday(self, first: dt.date, days: int) -> list[Opening]:
-        """Open hours less closed hours."""
+        """Open hours less closed hours, in which the house is silent."""
         said = self.said(first, days)
         closed = [one.piece for one in said if one.meaning is Meaning.CLOSED]
-        return without((one.piece for one in said if one.meaning is Meaning.OPEN), closed)
+        return silenced((one.piece for one in said if one.meaning is Meaning.OPEN), closed)
 
     def private_views(self, first: dt.date, days: int) -> list[Opening]:
         """The private views, beside the ordinary openings."""

@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from datetime import date, timedelta
 
 from residue.problems import Finding, Severity
-from residue.schedule import public_holidays
 from residue.schedule.beside import CALENDAR_FILE, Answers
 from residue.schedule.calendar_file import Meaning
+from residue.schedule.folding import folded
 from residue.schedule.hours import Hours, openings_on
 from residue.schedule.opening import Opening, without
 from residue.schedule.programme import next_start
@@ -29,7 +29,36 @@ def doubts(hours: Hours, answers: Answers, first: date, days: int) -> list[Findi
         what = f"No performance may begin in any opening from {_told(first)} on."
         mend = "Write starts within the hours, or a shorter first_silence_s."
         found.append(Finding(Severity.WARNS, f"{_HOURS}: programme", what, mend))
-    return found
+    return folded(found)
+
+
+_FAR_OFF = timedelta(days=366)
+"""Our own bound: who plans for later has most likely slipped in the year."""
+
+
+def out_of_time(hours: Hours, today: date) -> list[Finding]:
+    """Exceptions, private views and seasons whose days are all past, or begin more than a year from now."""
+    dated = [
+        *(
+            ("exception", number, one.why, one.date or one.first, one.last)
+            for number, one in enumerate(hours.exception, start=1)
+        ),
+        *(
+            ("private_view", number, one.why, one.date or one.first, one.last)
+            for number, one in enumerate(hours.private_view, start=1)
+        ),
+        *(("season", number, one.name, one.first, one.until) for number, one in enumerate(hours.season, start=1)),
+    ]
+    found: list[Finding] = []
+    for table, number, why, begins, ends in dated:
+        where = f"{_HOURS}: {table}[{number}]"
+        if ends is not None and ends < today:
+            what = f"All its days are past, the last was {_told(ends)} ({why})."
+            found.append(Finding(Severity.NOTES, where, what, "Remove it, or write the year that is meant."))
+        elif begins is not None and begins > today + _FAR_OFF:
+            what = f"It is far off: its first day is {_told(begins)} ({why})."
+            found.append(Finding(Severity.WARNS, where, what, "Look whether this is the year that is meant."))
+    return folded(found)
 
 
 def _may_begin(hours: Hours, opening: Opening) -> bool:
@@ -42,7 +71,7 @@ def _views_on_closed_days(hours: Hours, answers: Answers, first: date, days: int
     """A private view is open beside whatever its day says; it may be forgotten there."""
     mend = "The house will be open for it. Remove one of them if that is a mistake."
     closed = _closed_days(hours, answers, first, days)
-    views = [(view.date, view.why, _HOURS) for view in hours.private_view]
+    views = [(day, view.why, _HOURS) for view in hours.private_view for day in closed if view.hold_on(day)]
     if answers.events is not None:
         views += [(one.opens.date(), one.why, CALENDAR_FILE) for one in answers.events.private_views(first, days)]
     for day, why, file in sorted(views):
@@ -60,17 +89,12 @@ def _closed_days(hours: Hours, answers: Answers, first: date, days: int) -> dict
         for one in answers.events.said(first, days):
             if one.meaning is Meaning.CLOSED and one.piece.closes - one.piece.opens >= whole:
                 closed[one.piece.opens.date()] = one.piece.why
-    if hours.holidays is not None:
-        for year in {day.year for day in wanted}:
-            for day, why in public_holidays.named(hours.holidays.country, hours.holidays.region, year).items():
-                closed.pop(day, None)
-                if not hours.holidays.open:
-                    closed[day] = why
-    for exception in hours.exception:
-        for day in exception.dates:
+    for day in wanted:
+        said = hours.special(day)
+        if said.open is not None:
             closed.pop(day, None)
-            if not exception.open:
-                closed[day] = exception.why
+            if not said.open:
+                closed[day] = said.why
     return {day: closed[day] for day in wanted if day in closed}
 
 

@@ -82,9 +82,9 @@ class CommandEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fiel
     off: Annotated[tuple[str, ...], Meta(min_length=1)]
     """The program that switches it off, and its arguments."""
     device_nodes: tuple[str, ...] = ()
-    """What the program opens, such as /dev/ttyUSB0; a word of `on` or `off` that begins with /dev/ counts as well."""
+    """Devices that it opens, such as /dev/ttyUSB0. A word of `on` or `off` that begins with /dev/ counts too."""
     hosts: tuple[str, ...] = ()
-    """Whom the program reaches over the network, by their IP addresses."""
+    """Machines that the program reaches over the network, by their IP addresses."""
 
     def __post_init__(self) -> None:
         for node in self.device_nodes:

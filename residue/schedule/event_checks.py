@@ -16,7 +16,8 @@ _TOO_OFTEN = frozenset({"SECONDLY", "MINUTELY", "HOURLY"})
 def times(event: icalendar.Event) -> tuple[dt.date, dt.date]:
     """Begin and end, each a date for an event that lasts all day, else a date with time.
 
-    Source: RFC 5545, 3.6.1: an event that begins on a date and has no end lasts that day.
+    Source: RFC 5545, 3.6.1: an event that begins on a date and has no end lasts that day; one that begins at a time
+    and has no end is over at once.
     """
     begins = event.DTSTART
     if begins is None:
@@ -74,11 +75,9 @@ def _end(event: icalendar.Event) -> EventFault:
     begins, ends = times(event)
     if isinstance(begins, dt.datetime) != isinstance(ends, dt.datetime):
         return "has a date at one end and a time at the other.", "Give it two dates, or two times."
-    if isinstance(begins, dt.datetime) and not {"DTEND", "DURATION"} & event.keys():
-        return "has no end.", "Give it one: a house that opens must know when to close."
     if _is_zoned(begins) != _is_zoned(ends):
         return "names a time zone at one end only.", "Give both ends the same zone."
-    if ends <= begins:
+    if ends < begins:
         return "ends before it begins.", "Set its end after its start."
     return None
 

@@ -21,9 +21,11 @@ import msgspec
 from residue.problems import Finding, ProblemError, stopping
 from residue.processes import command_of
 from residue.records import SpoiltRecordError, decode_record, encode_record, read_record
-from residue.schedule.calendar_file import MOST_BYTES, CalendarFile, Said, digest_of
+from residue.schedule.calendar_file import MOST_BYTES, CalendarFile, Said, TakenTitle, digest_of
 from residue.schedule.opening import EventTerms
 from residue.schedule.spans import instant, local
+from residue.schedule.tables import ALWAYS_KNOWN, EventWords
+from residue.schedule.tour import zone_called
 from residue.small_files import read_small
 
 FILE_NAME = "hours-expanded.json"
@@ -52,12 +54,17 @@ class Chunk(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Expansion(msgspec.Struct, frozen=True, kw_only=True, tag="expansion"):
-    """A calendar file that can be relied on. digest: of its text; zone: for times that name none."""
+    """A calendar file that can be relied on.
+
+    digest: of its text. zone: for times that name none. words: the curator's own.
+    """
 
     digest: str
     zone: str
+    words: EventWords
     terms: tuple[tuple[EventTerms, str], ...]
     findings: tuple[Finding, ...]
+    titles: tuple[TakenTitle, ...]
     chunks: tuple[Chunk, ...]
 
 
@@ -75,25 +82,39 @@ class _Question(msgspec.Struct, frozen=True, kw_only=True):
     path: str
     zone: str
     known: list[str] | None
+    words: EventWords
     year: int
     bounds: Bounds
 
 
-def expanded(path: Path, zone: ZoneInfo, known: Collection[str] | None = None, bounds: Bounds = BOUNDS) -> CalendarFile:
+def expanded(
+    path: Path,
+    zone: ZoneInfo,
+    known: Collection[str] | None = None,
+    words: EventWords = ALWAYS_KNOWN,
+    bounds: Bounds = BOUNDS,
+) -> CalendarFile:
     """The openings of a calendar file; times that name no zone are meant in `zone`.
 
-    known: the performances that there are; private views may name no others.
+    known: the performances that there are; events may name no others.
+    words: the curator's own, beside those that are always known.
     Raises ProblemError with everything that is wrong, by line and date.
     """
     asked_first = _chunk_of(dt.datetime.now(zone).date())  # a hint that saves time: any other gives the same openings
-    return _File(path, zone, known, _asked(path, zone, known, asked_first, bounds)).as_calendar_file()
+    return _File(path, zone, known, _asked(path, zone, known, words, asked_first, bounds)).as_calendar_file()
 
 
-def kept(path: Path, zone: ZoneInfo, known: Collection[str] | None = None) -> CalendarFile | None:
+def kept(
+    path: Path,
+    zone: ZoneInfo,
+    known: Collection[str] | None = None,
+    words: EventWords = ALWAYS_KNOWN,
+) -> CalendarFile | None:
     """The openings that lie beside a kept calendar file, if they were worked out from this very file."""
     with suppress(OSError, SpoiltRecordError, ValueError):
         found = read_record(path.with_name(FILE_NAME), Expansion)
-        if (found.digest, found.zone) == (digest_of(read_small(path, MOST_BYTES)), zone.key):
+        text = read_small(path, MOST_BYTES)
+        if (found.digest, found.zone, found.words) == (digest_of(text), zone.key, words):
             return _File(path, zone, known, found).as_calendar_file()
     return None
 
@@ -107,7 +128,9 @@ class _File:
 
     def as_calendar_file(self) -> CalendarFile:
         found = self._found
-        return CalendarFile(self.said, found.digest, dict(found.terms), found.findings, encode_record(found))
+        return CalendarFile(
+            self.said, found.digest, dict(found.terms), found.findings, found.titles, encode_record(found)
+        )
 
     def said(self, first: dt.date, days: int) -> list[Said]:
         """Every event that counts during some local days."""
@@ -122,7 +145,7 @@ class _File:
 
     def _chunk(self, year: int) -> Sequence[Said]:
         if year not in self._chunks:
-            found = _asked(self._path, self._zone, self._known, year, BOUNDS)
+            found = _asked(self._path, self._zone, self._known, self._found.words, year, BOUNDS)
             self._chunks[year] = self._localised(found.chunks[0].said)
         return self._chunks[year]
 
@@ -141,9 +164,11 @@ def _chunk_of(day: dt.date) -> int:
     return day.year - day.year % _CHUNK_YEARS
 
 
-def _asked(path: Path, zone: ZoneInfo, known: Collection[str] | None, year: int, bounds: Bounds) -> Expansion:
+def _asked(
+    path: Path, zone: ZoneInfo, known: Collection[str] | None, own: EventWords, year: int, bounds: Bounds
+) -> Expansion:
     names = None if known is None else list(known)
-    question = _Question(path=str(path), zone=zone.key, known=names, year=year, bounds=bounds)
+    question = _Question(path=str(path), zone=zone.key, known=names, words=own, year=year, bounds=bounds)
     words = "Working out its events takes too much time or memory"
     mend = "Simplify what repeats (a rule with INTERVAL=0 or by the minute, thousands of events), and export it again."
     try:
@@ -183,8 +208,8 @@ def main() -> None:
 def _worked_out(question: _Question) -> Expansion:
     from residue.schedule.events import read
 
-    path, zone = Path(question.path), ZoneInfo(question.zone)
-    found = read(path, zone, question.known)
+    path, zone = Path(question.path), zone_called(question.zone)
+    found = read(path, zone, question.known, question.words)
     first, beyond = dt.date(question.year, 1, 1), dt.date(question.year + _CHUNK_YEARS, 1, 1)
     try:
         said = found.said(first, (beyond - first).days)
@@ -196,8 +221,10 @@ def _worked_out(question: _Question) -> Expansion:
     return Expansion(
         digest=found.digest,
         zone=question.zone,
+        words=question.words,
         terms=tuple(found.terms.items()),
         findings=found.findings,
+        titles=found.titles,
         chunks=(Chunk(year=question.year, said=tuple(said)),),
     )
 

@@ -12,7 +12,7 @@ from residue.schedule.spans import instant, local
 
 @dataclass(frozen=True, slots=True)
 class EventTerms:
-    """The terms that make a private view differ from an ordinary opening."""
+    """The terms that make an opening differ from an ordinary one."""
 
     trim_db: float = 0.0
     """How much lower it sounds."""
@@ -34,22 +34,40 @@ class Opening:
     closes: datetime
     why: str
     terms: EventTerms = EVERYDAY
+    then_silent: bool = False
+    """Whether the house must be silent from `closes` on, whatever the programme says of closing time."""
 
 
 def settled(openings: Iterable[Opening], zone: ZoneInfo) -> list[Opening]:
     """The openings that hold, in order.
 
-    One on terms of its own takes its time from the everyday ones; two of them that overlap on different terms follow
-    each other, the later from the end of the earlier. Those on the same terms that overlap or touch are one.
+    One on terms of its own takes its time from the everyday ones; of two of them that overlap on different terms the
+    quieter takes its time from the other, and where both are as quiet the later follows from the end of the earlier.
+    Those on the same terms that overlap or touch are one.
 
     A run that was open for the whole of a day ends at that day's last midnight and the next begins there: so a house
     that never closes still begins every day again, and no opening is longer than two days.
     """
     real = sorted(_in(zone, openings), key=lambda opening: (opening.opens, opening.closes))
     everyday = _joined([opening for opening in real if opening.terms == EVERYDAY])
-    particular = _in_turn(_joined([opening for opening in real if opening.terms != EVERYDAY]))
+    particular = _quietest_first([opening for opening in real if opening.terms != EVERYDAY])
     held = sorted([*particular, *without(everyday, particular)], key=lambda opening: opening.opens)
     return [piece for run in held for piece in _by_days(run, zone)]
+
+
+def by_its_days(opening: Opening, zone: ZoneInfo) -> Iterator[Opening]:
+    """An opening as pieces that belong to the days on which they begin.
+
+    A night belongs to the day before it, up to noon (our own rule); what lasts longer is parted at every midnight.
+    """
+    opens, closes = local(opening.opens, zone), local(opening.closes, zone)
+    day = opens.date() + timedelta(days=1)
+    if closes > instant(day, 12 * 60, zone):
+        while (midnight := instant(day, 0, zone)) < closes:
+            yield replace(opening, opens=opens, closes=midnight, then_silent=False)
+            opens = midnight
+            day += timedelta(days=1)
+    yield replace(opening, opens=opens, closes=closes)
 
 
 def without(openings: Iterable[Opening], taken: Iterable[Opening]) -> list[Opening]:
@@ -58,6 +76,14 @@ def without(openings: Iterable[Opening], taken: Iterable[Opening]) -> list[Openi
     for away in taken:
         left = [piece for opening in left for piece in _less(opening, away)]
     return left
+
+
+def silenced(openings: Iterable[Opening], silences: list[Opening]) -> list[Opening]:
+    """The openings less the silences within them."""
+    return [
+        replace(piece, then_silent=piece.then_silent or any(one.opens <= piece.closes < one.closes for one in silences))
+        for piece in without(openings, silences)
+    ]
 
 
 def _in(zone: ZoneInfo, openings: Iterable[Opening]) -> Iterator[Opening]:
@@ -71,7 +97,7 @@ def _less(opening: Opening, away: Opening) -> Iterator[Opening]:
         yield opening
         return
     if opening.opens < away.opens:
-        yield replace(opening, closes=away.opens)
+        yield replace(opening, closes=away.opens, then_silent=False)
     if away.closes < opening.closes:
         yield replace(opening, opens=away.closes)
 
@@ -82,10 +108,28 @@ def _joined(ordered: list[Opening]) -> list[Opening]:
         before = joined[-1] if joined else None
         if before is not None and opening.opens <= before.closes and opening.terms == before.terms:
             why = "; ".join(dict.fromkeys([*before.why.split("; "), *opening.why.split("; ")]))
-            joined[-1] = replace(before, closes=max(before.closes, opening.closes), why=why)
+            later = max(before, opening, key=lambda one: one.closes)
+            joined[-1] = replace(before, closes=later.closes, why=why, then_silent=later.then_silent)
         else:
             joined.append(opening)
     return joined
+
+
+def _quietest_first(ordered: list[Opening]) -> list[Opening]:
+    held: list[Opening] = []
+    for trim_db in sorted({opening.terms.trim_db for opening in ordered}):
+        as_quiet = _by_terms([opening for opening in ordered if opening.terms.trim_db == trim_db])
+        held += without(_in_turn(as_quiet), held)
+    return held
+
+
+def _by_terms(ordered: list[Opening]) -> list[Opening]:
+    """Joined among those on the same terms, in order."""
+    on: dict[EventTerms, list[Opening]] = {}
+    for opening in ordered:
+        on.setdefault(opening.terms, []).append(opening)
+    joined = (one for same in on.values() for one in _joined(same))
+    return sorted(joined, key=lambda opening: (opening.opens, opening.closes))
 
 
 def _in_turn(ordered: list[Opening]) -> list[Opening]:
@@ -107,5 +151,5 @@ def _by_days(run: Opening, zone: ZoneInfo) -> Iterator[Opening]:
         if run.closes <= midnight:
             yield replace(run, opens=opens)
             return
-        yield replace(run, opens=opens, closes=midnight)
+        yield replace(run, opens=opens, closes=midnight, then_silent=False)
         opens = midnight

@@ -6,9 +6,10 @@ All of it follows from the opening's date and the number of the item alone, so t
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from functools import lru_cache, partial
 from itertools import pairwise, permutations
 from math import factorial
@@ -19,10 +20,13 @@ import msgspec
 from msgspec import Meta
 
 from residue.schedule.opening import Opening
-from residue.schedule.spans import WEEKDAYS, day_time, instant
+from residue.schedule.spans import WEEKDAYS, again, day_time, instant
 
 Names = Annotated[tuple[str, ...], Meta(min_length=1)]
 
+_DAY_MIN = 24 * 60
+_EVERY = re.compile(r"every (\d{1,4}) min|(\d{1,2}) an hour")
+_INTO_A_DAY = [minutes for minutes in range(1, _DAY_MIN + 1) if _DAY_MIN % minutes == 0]
 _SHUFFLES = 24
 """Our choice: with five performances all that there are; times the places to begin at, more than a season has days."""
 
@@ -42,8 +46,9 @@ class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     """Silence between two performances."""
     first_silence_s: Annotated[float, Meta(ge=0, le=86_400)] = 0.0
     """Silence from the opening to the first performance."""
-    starts: Literal["any time", "full hour"] | tuple[str, ...] = "any time"
-    """When a performance may begin; also a list of times such as ["11:00", "15:30"]."""
+    starts: str | tuple[str, ...] = "any time"
+    """When a performance may begin: "any time", "full hour", "every 30 min", "2 an hour"; or times, such as
+    ["11:00", "15:30"]."""
     at_closing: Literal["fade", "finish", "whole"] = "fade"
     """The last performance fades out before closing, or runs on past it, or is not begun when it would not end."""
     after_interruption: Literal["resume", "restart", "next"] = "resume"
@@ -62,7 +67,10 @@ class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
             yield f"'{name}' has a share but is not in the programme. Add it to performances."
         if self.starts == ():
             yield "The list of starts is empty. Name a time such as 15:30, or leave it out."
-        for text in self.starts if isinstance(self.starts, tuple) else ():
+        if isinstance(self.starts, str):
+            yield from _starts_fault(self.starts)
+            return
+        for text in self.starts:
             try:
                 day_time(text)
             except ValueError as error:
@@ -135,15 +143,52 @@ def next_start(programme: Programme, opening: Opening, earliest: datetime, zone:
         return None
     minutes = _start_minutes(programme)
     days = (opening.closes.date() - opening.opens.date()).days + 1
-    moments = (
-        instant(opening.opens.date() + timedelta(days=day), minute, zone) for day in range(days) for minute in minutes
-    )
+    both = isinstance(programme.starts, str)
+    dates = (opening.opens.date() + timedelta(days=day) for day in range(days))
+    moments = (moment for day in dates for moment in _moments(day, minutes, zone, both=both))
     return next((moment for moment in moments if moment >= earliest), opening.closes)
+
+
+def _moments(day: date, minutes: Sequence[int], zone: ZoneInfo, *, both: bool) -> Iterator[datetime]:
+    """The minutes of a day as instants, in order. both: a time that comes twice is meant twice."""
+    moments = (instant(day, minute, zone) for minute in minutes)
+    changes = instant(day, 0, zone).utcoffset() != instant(day, _DAY_MIN, zone).utcoffset()
+    if not (both and changes):
+        return moments
+    seconds = (again(day, minute, zone) for minute in minutes)
+    return iter(sorted([*moments, *(second for second in seconds if second is not None)]))
+
+
+def every_min(starts: str | tuple[str, ...]) -> int | None:
+    """The minutes from one possible start to the next, counted from midnight; None where starts do not say it so."""
+    if starts == "full hour":
+        return 60
+    written = _EVERY.fullmatch(starts) if isinstance(starts, str) else None
+    if written is None:
+        return None
+    apart, times = written.groups()
+    exact = int(apart) if apart else 60 / int(times) if int(times) else 0
+    return int(exact) if exact in _INTO_A_DAY else None
+
+
+def _starts_fault(starts: str) -> Iterator[str]:
+    if starts == "any time" or every_min(starts) is not None:
+        return
+    if (written := _EVERY.fullmatch(starts)) is not None:
+        wanted = int(written[1]) if written[1] else 60 / max(int(written[2]), 1)
+        below = max((minutes for minutes in _INTO_A_DAY if minutes < wanted), default=1)
+        above = min((minutes for minutes in _INTO_A_DAY if minutes > wanted), default=_DAY_MIN)
+        mend = f"Write every {below} min or every {above} min."
+        yield f"'{starts}' does not divide a day into whole minutes and equal parts. {mend}"
+    else:
+        mend = "Write any time, full hour, every 30 min, 2 an hour, or a list of times."
+        yield f"'{starts}' does not say when a performance may begin. {mend}"
 
 
 def _start_minutes(programme: Programme) -> Sequence[int]:
     """The minutes of a day at which performances may begin, where the programme names them."""
-    return range(0, 24 * 60, 60) if programme.starts == "full hour" else sorted(map(day_time, programme.starts))
+    apart = every_min(programme.starts)
+    return sorted(map(day_time, programme.starts)) if apart is None else range(0, _DAY_MIN, apart)
 
 
 @lru_cache(maxsize=256)

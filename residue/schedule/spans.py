@@ -109,6 +109,13 @@ def instant(day: date, minutes: int, zone: ZoneInfo) -> datetime:
     return local(wall.astimezone(UTC), zone)
 
 
+def again(day: date, minutes: int, zone: ZoneInfo) -> datetime | None:
+    """The second instant of a local time that exists twice; None for every other."""
+    wall = datetime.combine(day, time(), zone) + timedelta(minutes=minutes)
+    second = wall.replace(fold=1).astimezone(UTC)
+    return local(second, zone) if second > wall.astimezone(UTC) else None
+
+
 def local(moment: datetime, zone: ZoneInfo) -> datetime:
     """The same instant as people there read it.
 

@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Annotated
+from collections.abc import Iterator
+from typing import Annotated, ClassVar
 
 import msgspec
 from msgspec import Meta
 
 from residue.schedule.opening import EventTerms
-from residue.schedule.public_holidays import check_place
+from residue.schedule.public_holidays import HolidaysOf, check_names, check_place, named, parts
+from residue.schedule.recurring import Days, days
 from residue.schedule.spans import WEEKDAYS, day_spans
 
 Spans = tuple[str, ...]
 """Such as ["10:00-12:30", "13:00-22:00"]; an empty list is a closed day."""
 
-_LONGEST_DAYS = 366
-"""Our own bound: what is longer is a slip in the year."""
+TrimDb = Annotated[float, Meta(ge=-40, le=0)]
+"""A lowering in dB."""
 
 
 class Weekly(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -62,6 +64,12 @@ class Season(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     def __post_init__(self) -> None:
         days(self.first, self.until, f"The season '{self.name}'")
 
+    def nested(self, other: Season) -> bool:
+        """Whether one lies within the other, and is shorter."""
+        inner, outer = sorted((self, other), key=lambda season: season.until - season.first)
+        within = outer.first <= inner.first and inner.until <= outer.until
+        return within and inner.until - inner.first < outer.until - outer.first
+
 
 class Holidays(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The hours on the public holidays of a country, or of a region of it."""
@@ -70,66 +78,112 @@ class Holidays(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     """ISO 3166-1, such as DE."""
     region: str | None = None
     """ISO 3166-2 without the country, such as BE for Berlin."""
+    language: str | None = None
+    """The language of the names, such as de or en_US; that of the country if left out."""
     open: Spans = ()
     """The spans on each public holiday; closed if left out."""
+    each: dict[str, Spans] = {}
+    """Other spans on single holidays by their names, as `residue hours` shows them; [] is closed."""
 
     def __post_init__(self) -> None:
-        check_place(self.country, self.region)
-        day_spans(self.open)
+        check_place(self.celebrated)
+        check_names(list(self.each), self.celebrated)
+        for spans in (self.open, *self.each.values()):
+            day_spans(spans)
+
+    @property
+    def celebrated(self) -> HolidaysOf:
+        """The place whose holidays they are."""
+        return HolidaysOf(country=self.country, region=self.region, language=self.language)
+
+    def on(self, day: dt.date) -> tuple[str, Spans] | None:
+        """The name and the spans of a holiday; of two on one day, those that are open for the shorter time."""
+        name = named(self.celebrated, day.year).get(day)
+        if name is None:
+            return None
+        said = [self.each[part] for part in parts(name) if part in self.each] or [self.open]
+        return name, min(said, key=lambda spans: sum(span.end_min - span.start_min for span in day_spans(spans)))
 
 
-class SpecialDay(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The hours on one date, or on several days in a row, in place of all others but private views."""
+class Leg(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, rename={"first": "from"}):
+    """A leg of a tour: from its first day on, the house is at a place with another time zone."""
 
-    date: dt.date
-    """The day, or the first of several."""
-    until: dt.date | None = None
-    """The last of several days; `date` alone when it is not given."""
-    open: Spans
-    """The spans of each of these days; [] is closed."""
+    first: dt.date
+    """The first day; it lasts until the next leg."""
+    time_zone: str
+    """The time zone of that place by its IANA name, such as "Europe/Lisbon"."""
+    holidays: Holidays | None = None
+    """The public holidays of that place; those of [holidays] if left out."""
+
+
+class EventWords(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The curator's own words in the titles and categories of a calendar file, beside those that are always known."""
+
+    closed: tuple[str, ...] = ()
+    """Words for closed, such as "閉館"; the first of these three lists that has a word of the title decides."""
+    private_view: tuple[str, ...] = ()
+    """Words for a private view."""
+    open: tuple[str, ...] = ()
+    """Words for open."""
+
+    def __post_init__(self) -> None:
+        if not all(word.strip() for word in (*self.closed, *self.private_view, *self.open)):
+            raise ValueError("There is an empty word. Write a word that stands in titles, or remove it.")
+
+
+ALWAYS_KNOWN = EventWords()
+"""No words beside those that are always known."""
+
+
+class SpecialDay(Days, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Days that are different. What it leaves out is said by the next wider exception, and by the hours of the day."""
+
+    CALLED: ClassVar[str] = "The exception"
+
+    open: Spans | None = None
+    """The spans of each of these days; [] is closed; left out, the hours stay as they are."""
+    silent: Spans | None = None
+    """Spans in which nothing sounds on these days, private views too; what plays is faded out before."""
+    trim_db: TrimDb | None = None
+    """Everything is lower by so much, but for private views."""
+    performances: tuple[str, ...] | None = None
+    """The performances in place of those of the programme."""
     why: str = "exception"
     """The reason that a person reads."""
 
-    def __post_init__(self) -> None:
-        day_spans(self.open)
-        days(self.date, self.until or self.date, "The exception")
+    def _faults(self) -> Iterator[str]:
+        yield from super()._faults()
+        for spans in (self.open or (), self.silent or ()):
+            try:
+                day_spans(spans)
+            except ValueError as error:
+                yield from error.args
+        if self.open is None and self.silent is None and self.trim_db is None and self.performances is None:
+            yield "The exception changes nothing. Write open, silent, trim_db or performances; open = [] is closed."
 
-    @property
-    def dates(self) -> list[dt.date]:
-        """All days it holds on."""
-        return days(self.date, self.until or self.date, "The exception")
 
-
-class PrivateView(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class PrivateView(Days, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """An opening beside the hours of its day, with a level and a programme of its own."""
 
-    date: dt.date
-    """The day."""
+    CALLED: ClassVar[str] = "The private view"
+
     open: Annotated[Spans, Meta(min_length=1)]
     """The spans."""
     why: str = "private view"
     """The reason that a person reads."""
-    trim_db: Annotated[float, Meta(ge=-40, le=0)] = 0.0
+    trim_db: TrimDb = 0.0
     """Everything is lower by so much."""
     performances: tuple[str, ...] = ()
     """The performances; those of [programme] if left out."""
 
-    def __post_init__(self) -> None:
-        day_spans(self.open)
+    def _faults(self) -> Iterator[str]:
+        yield from super()._faults()
+        try:
+            day_spans(self.open)
+        except ValueError as error:
+            yield from error.args
 
     @property
     def terms(self) -> EventTerms:
         """The terms of the private view."""
         return EventTerms(self.trim_db, self.performances)
-
-
-def days(first: dt.date, last: dt.date, what: str) -> list[dt.date]:
-    """All dates from the first to the last.
-
-    Raises ValueError, in a person's words about `what`, where that can not be meant.
-    """
-    if last < first:
-        raise ValueError(f"{what} runs from {first} until {last}. Write the later date as until.")
-    if (last - first).days >= _LONGEST_DAYS:
-        raise ValueError(f"{what} from {first} until {last} is longer than a year. Shorten it.")
-    return [first + dt.timedelta(days=n) for n in range((last - first).days + 1)]

@@ -1,7 +1,7 @@
-"""One health check for each way of failing: the table that the watchdog goes through, and that the guides print.
+"""One health check for each kind of failure: the table for the watchdog and the guides.
 
-A check compares the vitals of now with those of the look before. It is bad once it has stood for `for_s`; then its
-remedies are taken one after the other, `apart_s` between them, until it is good again or none is left.
+A check compares the present vitals with those of the look before. It is bad after its fault has lasted for `for_s`.
+Then its remedies are used one after the other, with `apart_s` between them, until it is good again or none is left.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from math import inf
 from residue.watchdog.vitals import Vitals
 
 LOOK_S = 1.0
-"""Between two rounds of the watchdog."""
+"""The time between two rounds of the watchdog."""
 
 
 class Remedy(StrEnum):
@@ -31,7 +31,7 @@ class Remedy(StrEnum):
 
 
 Bad = Callable[[Vitals, Vitals], str | None]
-"""(now, at the look before) -> what is wrong, in a person's words; None while all is well."""
+"""(present vitals, those of the look before) -> the fault, in words for people; None while all is well."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,19 +50,23 @@ class Check:
 
 
 AUDIBLE = 10 ** (-60 / 20)
-"""-60 dBFS: what a graph gives above this should be heard. Our choice."""
+"""-60 dBFS: sound from a graph above this should be heard. Our choice."""
 INAUDIBLE = 10 ** (-100 / 20)
 GOVERNED_DB = -30.0
-"""Below this the governor itself is what silences: a cap that is used up, say, after a log that could not be read."""
+"""Below this the governor itself makes the silence: a cap is used up, for example after a log that could not be
+read.
+"""
 DIRECT = 10 ** (-40 / 20)
-"""-40 dBFS of direct current: no sound that comes through the subsonic high-pass holds so much. Our choice."""
+"""-40 dBFS of direct current: no sound after the subsonic high-pass contains so much. Our choice."""
 OFF_PACE = 0.02
-"""A sound device's clock is wrong by less than a thousandth; one that plays at 44.1 kHz, or at no pace, by far more."""
+"""A sound device's clock is wrong by less than a thousandth; one at 44.1 kHz, or without a pace, is wrong by far
+more.
+"""
 DISK_LOW = 0.03
 MEMORY_BYTES = 1_500_000_000
-"""Far above what a demo needs (see tests/bench), below what a computer with 2 GB can give."""
+"""Far above the need of a demo (see tests/bench), below that of a computer with 2 GB."""
 MEMORY_MOST_BYTES = 1_800_000_000
-"""Until here it waits for closing time."""
+"""Up to this size the remedy waits for closing time."""
 START_STILL_S = 60.0
 """On a healthy disk, the work before a performance begins reports its progress every second or so."""
 HOT_C = 80.0
@@ -93,7 +97,7 @@ def _wrong(now: Vitals, _before: Vitals) -> str | None:
 def _silent(now: Vitals, _before: Vitals) -> str | None:
     silent = now.asked_peak > AUDIBLE and now.sent_peak < INAUDIBLE and now.lost is None
     silent = silent and now.governor_db > GOVERNED_DB
-    stuck = now.stuck_at > AUDIBLE  # which the block on direct current silences, and another check sees
+    stuck = now.stuck_at > AUDIBLE  # the filter for direct current silences it, and another check reports it
     return "The piece sounds, and nothing comes out of the cap." if silent and not stuck else None
 
 
@@ -375,6 +379,6 @@ def table() -> str:
 
 
 def _climbed(check: Check) -> str:
-    """Logging takes no time: what follows it is done at once."""
+    """The remedies with the log entry done: it takes no time, so the next one follows at once."""
     first, *more = check.remedies[1:] or ("",)
     return ", then ".join([f"log, {first}" if first else "log", *(f"after {check.apart_s:g} s {one}" for one in more)])

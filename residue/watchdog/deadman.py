@@ -7,14 +7,14 @@ import threading
 from collections.abc import Callable
 
 LOOKS = 10
-"""Looks in a row without a frame; counted in looks, so that a process that was stopped for a while is not ended."""
+"""The looks in a row without a frame; they are counted, so that a process that was stopped for a while is not ended."""
 EVERY_S = 1.0
 EXIT_STATUS = 70
 """EX_SOFTWARE of sysexits.h."""
 
 
 class Deadman(threading.Thread):
-    """Looks at a beat from a thread of its own: what hangs below Python can only be ended with the process."""
+    """Watches a heartbeat in a thread of its own: code that hangs below Python can only be ended with the process."""
 
     def __init__(self, beat: Callable[[], int], end: Callable[[int], object] = os._exit) -> None:
         super().__init__(name="deadman", daemon=True)

@@ -16,7 +16,7 @@ _THROTTLED_NOW = 0b1110
 
 @dataclass(frozen=True, slots=True)
 class Conditions:
-    """Everything about the machine that the watchdog looks at, all of one moment."""
+    """All conditions of the machine that the watchdog checks, at one moment."""
 
     disk_free_share: float = 1.0
     memory_bytes: int = 0
@@ -25,12 +25,12 @@ class Conditions:
 
 
 def conditions(folder: Path) -> Conditions:
-    """As they are now; the disk is the one that `folder` lies on."""
+    """The present conditions; the disk is that of `folder`."""
     return Conditions(disk_free_share(folder), memory_bytes(), temperature_c(), throttled())
 
 
 def disk_free_share(folder: Path) -> float:
-    """The free share of the disk that holds a folder, 0 to 1; 0 where the system does not say."""
+    """The free share of the disk that holds a folder, 0 to 1; 0 where the system does not report it."""
     try:
         found = os.statvfs(folder)
     except OSError:
@@ -39,7 +39,7 @@ def disk_free_share(folder: Path) -> float:
 
 
 def memory_bytes(process: int | str = "self") -> int:
-    """Resident memory of a process without mapped files, which the kernel takes back; 0 where it is not told."""
+    """Resident memory of a process without mapped files, which the kernel can free; 0 where it is not known."""
     try:
         lines = (_PROCESSES / str(process) / "status").read_text().splitlines()
     except OSError:
@@ -48,7 +48,7 @@ def memory_bytes(process: int | str = "self") -> int:
 
 
 def temperature_c() -> float | None:
-    """Of the hottest sensor; None where there is none."""
+    """The temperature of the hottest sensor; None without a sensor."""
     found: list[float] = []
     for sensor in sorted(_THERMAL.glob("thermal_zone*/temp")):
         try:
@@ -59,7 +59,9 @@ def temperature_c() -> float | None:
 
 
 def throttled() -> int:
-    """How often the processor slowed itself down since boot; on boards that only tell of now, 1 while it does.
+    """The number of times that the processor was throttled since boot.
+
+    On boards that only report the present state it is 1 while the processor is throttled.
 
     Source: core_throttle_count of the kernel's documentation (x86 thermal); on a Raspberry Pi the firmware's flags.
     """

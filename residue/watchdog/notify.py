@@ -1,4 +1,4 @@
-"""Notifies systemd that the house is up, how it is, and that it lives."""
+"""Notifies systemd that the house is up, of its state, and that it lives."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ logger = logging.getLogger(__name__)
 
 
 class Notifier:
-    """Tells systemd, where there is one, and never waits for it.
+    """Notifies systemd, if there is one, without waiting.
 
     systemd-python's notify holds the interpreter while it waits for room in a full queue, which would stop the
-    engine too; so it is called only when there is room. What cannot be told is counted in `unheard`.
+    engine too; so it is called only when there is room. Lost notifications are counted in `unheard`.
     """
 
     def __init__(self, environment: Mapping[str, str] = os.environ) -> None:
@@ -26,7 +26,7 @@ class Notifier:
         self._socket = _connected("\0" + path[1:] if path.startswith("@") else path) if path else None
 
     def tell(self, *lines: str) -> None:
-        """Lines such as READY=1, STATUS=…, WATCHDOG=1, STOPPING=1. Source: sd_notify(3)."""
+        """Sends lines such as READY=1, STATUS=…, WATCHDOG=1, STOPPING=1. Source: sd_notify(3)."""
         if self._socket is None:
             return
         _, writable, _ = select.select([], [self._socket], [], 0)

@@ -11,43 +11,43 @@ class Vitals:
 
     monotonic_s: float
     frames: int = 0
-    """Written by the engine since its start."""
+    """The frames written by the engine since its start."""
     late_blocks: int = 0
     lost: str | None = None
-    """Why the device is not there, or cannot be used."""
+    """The reason why the device is missing or cannot be used."""
     device_wrong: bool = False
-    """It is there, but is not what the room needs."""
+    """Whether the device is there, but unsuitable for the room."""
     pace: float | None = None
-    """Frames taken over the last while against the frames of that time; None while that is not known."""
+    """The frames taken recently, divided by the frames of that time; None while it is not known."""
     closed: bool = False
-    """By the hours: a good moment to begin again."""
+    """Whether the house is closed by the hours: a good moment for a restart."""
     may_sound: bool = True
-    """Open and not held, or within the fade that ends it."""
+    """Whether the house is open and not held, or within the fade at its end."""
     asked_peak: float = 0.0
-    """Highest magnitude before the cap over the last second."""
+    """The highest magnitude before the cap in the last second."""
     sent_peak: float = 0.0
-    """Highest magnitude after it over the same."""
+    """The highest magnitude after the cap in the same time."""
     direct_current: float = 0.0
-    """Highest magnitude that an output held below 1 Hz, with one sign, over the last seconds sent."""
+    """The highest magnitude of an output below 1 Hz, with one sign, in the last seconds sent."""
     start_still_s: float = 0.0
-    """How long a performance that is about to begin has come no nearer to its beginning."""
+    """The time since the last progress of a performance that is about to begin."""
     stuck_at: float = 0.0
-    """Highest magnitude of an output of the graph that stood at one value for the whole last block."""
+    """The highest magnitude of an output of the graph that had one value for the whole last block."""
     governor_db: float = 0.0
     cut_hops: int = 0
     muted_frames: int = 0
     failures: int = 0
-    """How often a performance failed within its graph since the start."""
+    """The number of failures of a performance within its graph since the start."""
     unplayable: int = 0
     planned: bool = True
-    """The programme has a plan, or is being planned."""
+    """Whether the programme has a plan, or is being planned."""
     log_trouble: str | None = None
     disk_free_share: float = 1.0
     memory_bytes: int = 0
     too_often: int = 0
-    """Datagrams at the control port that were more than one sender may send."""
+    """The datagrams at the control port beyond the allowance of a sender."""
     clock_doubt: str | None = None
-    """Why the time of day cannot be relied on, and what the house goes by meanwhile."""
+    """The reason why the time of day is not reliable, and the clock that the house uses meanwhile."""
     temperature_c: float | None = None
     throttled: int = 0
-    """How often the processor slowed itself down, as the kernel counts it."""
+    """The number of times that the processor was throttled, from the kernel."""

@@ -1,4 +1,4 @@
-"""The watchdog: goes through the table of checks and says which remedies are due."""
+"""The watchdog: evaluates the table of checks and gives the remedies that are due."""
 
 from __future__ import annotations
 
@@ -9,14 +9,15 @@ from residue.watchdog.checks import CHECKS, Check, Remedy
 from residue.watchdog.vitals import Vitals
 
 CALM_S = 600.0
-"""A check that has been good for so long starts again at its first remedy when it turns bad once more. Longer than a
-rest between performances: silence is no sign that a remedy helped. One that turns bad again sooner goes on with its
-next remedy, and where none is left takes the last again: another performance may fail the same way."""
+"""After a check has been good for so long, it starts again at its first remedy. This is longer than a rest between
+performances, because silence does not show that a remedy helped. A check that becomes bad again sooner continues with
+its next remedy, and after the last repeats that one: another performance may fail in the same way.
+"""
 
 
 @dataclass(frozen=True, slots=True)
 class Due:
-    """A remedy to be taken now, and why."""
+    """A remedy to use now, and the reason."""
 
     check: Check
     remedy: Remedy
@@ -38,7 +39,7 @@ _WELL = _Case()
 
 
 class Watchdog:
-    """Remembers how long each check has been bad and what was done about it."""
+    """Remembers how long each check has been bad, and the remedies used."""
 
     def __init__(self, checks: Sequence[Check] = CHECKS) -> None:
         self._checks = checks
@@ -51,7 +52,7 @@ class Watchdog:
         return [case.why for case in self._cases.values() if case.why is not None]
 
     def look(self, vitals: Vitals) -> list[Due]:
-        """Compare with the look before, and say what is to be done now, the least first."""
+        """Compares with the look before, and gives the remedies to use now, the mildest first."""
         before, self._before = self._before or vitals, vitals
         due: list[Due] = []
         for check in self._checks:
@@ -63,7 +64,7 @@ class Watchdog:
             while case.why is not None and case.taken < len(check.remedies) and now_s >= case.next_at_s:
                 remedy = check.remedies[case.taken]
                 due.append(Due(check, remedy, case.why))
-                wait_s = 0.0 if remedy is Remedy.LOG else check.apart_s  # what follows the log follows at once
+                wait_s = 0.0 if remedy is Remedy.LOG else check.apart_s  # the remedy after a log entry follows at once
                 case = replace(case, taken=case.taken + 1, next_at_s=now_s + wait_s)
             self._cases[check.name] = case
         return sorted(due, key=lambda one: list(Remedy).index(one.remedy))

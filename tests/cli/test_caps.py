@@ -53,7 +53,7 @@ def test_a_calibrated_room_is_told_what_every_rule_would_do_to_every_performance
     who = rules["who-2022"]["caps"][0]
     # Pink noise of -20 dBFS, 40 Hz to 10 kHz, weighs -22.1 dBFS(A) (tests/loudness/test_caps.py): with that it reads
     # 124 dB(A), 24 dB above the cap.
-    assert who["limit_dbfs"] == pytest.approx(-22.1 - 24.0, abs=0.1)
+    assert who["limit_dbfs"] == pytest.approx(-22.1 - 24.0 - 0.08, abs=0.1)  # and what a cap adds
     assert set(rules["ch-93"]["planned_gain_db"]) == {"first-batch", "second-batch"}
     assert rules["eu-staff-lower"]["planned_gain_db"]["first-batch"] < rules["niosh"]["planned_gain_db"]["first-batch"]
     assert rules["eu-vibration-action"]["planned_gain_db"] == {"first-batch": 0.0, "second-batch": 0.0}

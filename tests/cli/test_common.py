@@ -60,3 +60,16 @@ def test_the_bar_begins_anew_with_each_piece_of_work_and_fits_the_terminal(monke
     drawn = [line for line in re.split("[\r\n]", printed) if "%" in line]
     assert any("40%" in line and "levels of first-batch" in line for line in drawn)
     assert max(len(line.rstrip()) for line in drawn) <= 60
+
+
+@pytest.mark.parametrize("name", list(main.commands))
+def test_help_of_every_command_is_found_by_either_name(name: str) -> None:
+    short, long = (CliRunner().invoke(main, [name, option]) for option in ("-h", "--help"))
+    assert (short.exit_code, short.output) == (0, long.output)
+    assert "-h, --help" in short.output
+
+
+def test_verify_takes_an_installation_for_all_its_performances() -> None:
+    found = CliRunner().invoke(main, ["verify", NIGHT_DOUGH])
+    assert found.exit_code == 0
+    assert "3 bags, 0 not as they were sealed" in found.output

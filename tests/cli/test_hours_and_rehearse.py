@@ -1,6 +1,8 @@
 from __future__ import annotations
 
 import json
+import shutil
+import tomllib
 from pathlib import Path
 
 import icalendar
@@ -29,12 +31,39 @@ def test_hours_tell_the_days_and_what_was_understood_of_the_programme(installati
     ]
 
 
+def test_hours_of_a_calendar_file_tell_each_title_and_what_is_far_off(installation: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "with a calendar"
+    shutil.copytree(installation, folder)
+    event = ("BEGIN:VEVENT", "UID:1", "DTSTAMP:20260101T000000Z", "DTSTART:20260303T100000", "DTEND:20260303T120000")
+    lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//bakery//EN", *event, "SUMMARY:Slow dough"]
+    lines += ["DESCRIPTION:trim: -9 dB", "END:VEVENT", "END:VCALENDAR", ""]
+    (folder / "hours.ics").write_bytes("\r\n".join(lines).encode())
+    raw = tomllib.loads((folder / "hours.toml").read_text())
+    far_off = "\n[[exception]]\ndate = 2090-12-24\nopen = []\n"
+    programme = f"[programme]\nperformances = {json.dumps(raw['programme']['performances'])}\n"
+    (folder / "hours.toml").write_text(f'time_zone = "Europe/Berlin"\n{programme}{far_off}')
+    found = run(tmp_path, "hours", str(folder), "--from", "2026-03-03", "--days", "1")
+    assert found.exit_code == 0, found.output
+    assert found.stdout.splitlines()[0] == "Tue 03 Mar 2026  10:00 to 12:00  (2 h)  Slow dough, 9 dB lower"
+    assert found.stderr.splitlines() == [
+        "hours.ics: Taken as open, 9 dB lower: 'Slow dough'.",
+        "hours.toml: exception[1]: It is far off: its first day is Sun 24 Dec 2090 (exception). "
+        "Look whether this is the year that is meant.",
+    ]
+
+
 def test_hours_for_programs_are_one_object(installation: Path, tmp_path: Path) -> None:
     found = run(tmp_path, "hours", str(installation), "--from", "2026-03-29", "--days", "1", "--json")
     assert json.loads(found.stdout) == {
         "time_zone": "Europe/Berlin",
         "openings": [
-            {"opens": "2026-03-29T00:00:00+01:00", "closes": "2026-03-30T00:00:00+02:00", "why": "weekly hours"}
+            {
+                "opens": "2026-03-29T00:00:00+01:00",
+                "closes": "2026-03-30T00:00:00+02:00",
+                "why": "weekly hours",
+                "trim_db": 0.0,
+                "performances": [],
+            }
         ],
     }
 

@@ -64,7 +64,12 @@ class Evening:
         self.asked: list[object] = []
         self.waiting: list[tuple[float, Any]] = []
         room = WaitingRoom(lambda: 1_790_000_000.0, lambda delay_s, do: self.waiting.append((delay_s, do)))
-        asked = handlers(self.asked.append, lambda: STATUS, lambda wish, sender: self.asked.append(wish))
+        asked = handlers(
+            self.asked.append,
+            lambda: STATUS,
+            swap=lambda wish, sender: self.asked.append(wish),
+            tone=lambda output, sender: self.asked.append(output),
+        )
         settings = ControlSettings(key="flour and salt", allow=("10.0.0.0/24",))
         self.surface = Surface(settings, asked, self.clock.monotonic_s, lambda text, sender: None, room)
         self.wire = Wire()

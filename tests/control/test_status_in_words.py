@@ -80,7 +80,7 @@ def test_a_house_that_plays() -> None:
         "Swap      third-batch in the place of first-batch, at-rest: ready.",
         "Levels at the ear are unknown: the room is not calibrated.",
         "All is well.",
-        "10:01:02  playing: first-batch",
+        "10:01:02 playing: first-batch",
     ]
 
 
@@ -101,11 +101,11 @@ def test_a_house_that_plays() -> None:
         ),
         (
             silent("held", "by 10.0.0.5", held_by="10.0.0.5"),
-            "It is silent because 10.0.0.5 holds it, since 10:01, until `residue release`.",
+            "It is silent, as 10.0.0.5 asked, since 10:01, until `residue release`.",
         ),
         (
             silent("held", "by 10.0.0.5", held_by="10.0.0.5") | {"held_until": "2026-03-03T10:30:00+01:00"},
-            "The house is open until 18:00. It is silent because 10.0.0.5 holds it, since 10:01, until 10:30.",
+            "The house is open until 18:00. It is silent, as 10.0.0.5 asked, since 10:01, until 10:30.",
         ),
         (
             silent("faulted", "No performance of the programme can be played."),
@@ -147,3 +147,10 @@ def test_of_a_house_of_another_version_is_said_what_it_tells(lacks: str, left_ou
 
 def test_an_answer_that_tells_nothing_known_is_no_traceback() -> None:
     assert "another version" in in_words({"health": None, "caps": 3})[0]
+
+
+def test_of_a_long_event_two_lines_are_shown() -> None:
+    event = {"time": "2026-03-03T09:01:02+00:00", "kind": "warns", "text": "One fault. " * 60, "sender": None}
+    *_, first, last = in_words({**TOLD, "events": [event]})
+    assert first.startswith("10:01:02 warns: One fault.")
+    assert last.endswith(" …")

@@ -7,7 +7,20 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
-SCRIPTS = [ROOT / "deploy" / name for name in ("setup", "demo", "test", "install", "package", "lock/update")]
+SCRIPTS = [
+    ROOT / "deploy" / name
+    for name in (
+        "setup",
+        "demo",
+        "test",
+        "install",
+        "package",
+        "lock/update",
+        "debian/postinst",
+        "debian/prerm",
+        "debian/postrm",
+    )
+]
 
 
 @pytest.fixture

@@ -12,7 +12,7 @@ from scipy.spatial import ConvexHull
 from residue.dsp.panning import VectorPanning, directions
 
 Floats = NDArray[np.float64]
-RANDOM = np.random.default_rng(20_261_129)
+SEED = 20_261_129
 
 
 def vectors(places: Floats) -> Floats:
@@ -23,7 +23,16 @@ def vectors(places: Floats) -> Floats:
 
 def anywhere(count: int) -> Floats:
     """Directions that are alike in all parts of the sphere."""
-    return np.stack((RANDOM.uniform(-720.0, 720.0, count), np.degrees(np.arcsin(RANDOM.uniform(-1, 1, count)))), axis=1)
+    drawn = np.random.default_rng([SEED, count])
+    return np.stack((drawn.uniform(-720.0, 720.0, count), np.degrees(np.arcsin(drawn.uniform(-1, 1, count)))), axis=1)
+
+
+def evenly(count: int) -> Floats:
+    """Directions as evenly apart as seeds in a sunflower are (Vogel's spiral, on a sphere)."""
+    number = np.arange(count)
+    return np.stack(
+        (360.0 * (number * (5**0.5 - 1) / 2 % 1), np.degrees(np.arcsin(1 - (2 * number + 1) / count))), axis=1
+    )
 
 
 def gains(places: Floats, towards: Floats) -> Floats:
@@ -88,7 +97,7 @@ def reference(places: Floats, towards: Floats) -> Floats:
 
 @pytest.mark.parametrize("count", [12, 20, 32])
 def test_outputs_all_around_have_the_gains_of_the_reference(count: int) -> None:
-    places, towards = anywhere(count), anywhere(200)
+    places, towards = evenly(count), anywhere(200)
     hull = ConvexHull(vectors(places))
     assert (hull.equations[:, 3] < -0.2).all()  # no gap, so that nothing imaginary is added
     assert len(VectorPanning(*places.T).triplets) == 2 * count - 4  # Euler's formula, for triangles

@@ -13,6 +13,7 @@ from residue.installation.load import read_room
 from residue.installation.room import Room
 from residue.installation.tightening import differences, room_toml, tightened
 from residue.loudness.caps.caps import CapEntry
+from residue.loudness.outputs.measurement import MeasuredWith
 from residue.loudness.outputs.outputs import Output
 
 CAP = CapEntry(quantity="LZeq", window_s=60.0, limit_dbfs=-20.0)
@@ -98,3 +99,16 @@ def test_what_is_in_force_can_be_written_as_a_room_and_read_again(tmp_path: Path
     again, findings = read_room(tmp_path / "room.toml")
     assert again == first, findings
     assert tomllib.loads(room_toml(first))["output"]["left"]["calibration"]["on"] == date(2026, 3, 2)
+
+
+def test_a_larger_margin_takes_force_and_a_smaller_one_waits() -> None:
+    """By the margins of the meter classes; what waits is told with both values."""
+    kept = room(PLAIN)
+    asked = msgspec.structs.replace(kept, measurement=MeasuredWith(meter_class=2))
+    now = tightened(kept, asked)
+    assert now.measurement == asked.measurement
+    assert differences(now, asked) is None
+    assert tightened(now, kept) == now
+    less = msgspec.structs.replace(kept, measurement=MeasuredWith(meter_class=1))
+    assert tightened(now, less) == now
+    assert differences(now, less) == "measurement.meter_class: 1 in the file, 2 in force"

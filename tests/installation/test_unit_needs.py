@@ -8,6 +8,7 @@ from __future__ import annotations
 import tomllib
 from pathlib import Path
 
+import msgspec
 import pytest
 
 from residue.archive.performance import ChannelKind
@@ -18,6 +19,8 @@ from residue.installation.unit_needs import UnitSetting, drop_in, lacking, needs
 from residue.live.sensors import Messages, Sensor, Sensors
 from residue.loudness.caps.caps import CapEntry
 from residue.loudness.outputs.outputs import Output
+from residue.notices.settings import AnyNotice, CommandNotice, MailNotice, WebhookNotice
+from residue.page.settings import PageSettings
 from residue.schedule.equipment import (
     AnyEquipment,
     CommandEquipment,
@@ -46,6 +49,24 @@ def room(*equipment: AnyEquipment, control: ControlSettings | None = None) -> Ro
         control=control or ControlSettings(),
         equipment=list(equipment),
     )
+
+
+PASSWORD = "/etc/residue/mail-password"
+PORTER = MailNotice(
+    name="porter",
+    host="mail.bakery.example",
+    networks=("198.51.100.0/24", "127.0.0.53/32"),
+    user="house",
+    password_file=PASSWORD,
+    sender="house@bakery.example",
+    to=("porter@bakery.example",),
+)
+DESK = WebhookNotice(name="desk", url="https://192.0.2.80/house")
+MODEM = CommandNotice(name="modem", run=("/usr/local/bin/send-text",), device_nodes=("/dev/ttyUSB0",))
+
+
+def telling(*notices: AnyNotice) -> Room:
+    return msgspec.structs.replace(room(), notice=list(notices))
 
 
 def allowed(one: Room, sensors: Sensors | None = None) -> list[str]:
@@ -96,6 +117,27 @@ def test_sensors_that_send_messages_are_heard() -> None:
         "192.0.2.1",
         "192.0.2.32/28",
     ]
+
+
+def test_whom_a_notice_reaches_is_needed_and_its_secret_is_handed_on() -> None:
+    """Source: systemd.exec(5): a SetCredential of the same name counts where the file of LoadCredential is missing."""
+    needs = needs_of(telling(PORTER, DESK, MODEM), None)
+    assert {need.where: need.what for need in needs} == {
+        "room.toml: notice[1].networks": "198.51.100.0/24",
+        "room.toml: notice[1]": PASSWORD,
+        "room.toml: notice[2]": "192.0.2.80",
+        "room.toml: notice[3]": "/dev/ttyUSB0",
+    }
+    lines = drop_in(needs).splitlines()
+    assert {f"LoadCredential=mail-password:{PASSWORD}", "SetCredential=mail-password:missing"} <= set(lines)
+
+
+@pytest.mark.parametrize(
+    ("listen", "needed"), [("127.0.0.1", []), ("192.0.2.5", ["192.0.2.5", "192.0.2.0/24"]), ("::", ["192.0.2.0/24"])]
+)
+def test_a_page_is_reached_from_the_networks_that_control_allows(listen: str, needed: list[str]) -> None:
+    control = ControlSettings(allow=("192.0.2.0/24",))
+    assert allowed(msgspec.structs.replace(room(control=control), page=PageSettings(listen=listen))) == needed
 
 
 @pytest.mark.parametrize(
@@ -181,7 +223,8 @@ def test_systemd_reads_the_drop_in_without_a_word(tmp_path: Path) -> None:
     started = ["ExecStart=/bin/true" if line.startswith("ExecStart=") else line for line in lines]
     (tmp_path / UNIT.name).write_text("\n".join(started), encoding="utf-8")
     (tmp_path / f"{UNIT.name}.d").mkdir()
-    text = drop_in(needs_of(room(PROJECTOR, LAMPS, OVEN, RELAY), None))
+    whole = msgspec.structs.replace(room(PROJECTOR, LAMPS, OVEN, RELAY), notice=[PORTER, DESK, MODEM])
+    text = drop_in(needs_of(whole, None))
 
     def said(drop_in: str) -> str:
         (tmp_path / f"{UNIT.name}.d" / "room.conf").write_text(drop_in, encoding="utf-8")

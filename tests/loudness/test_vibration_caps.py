@@ -19,7 +19,6 @@ from residue.loudness.plan.room_findings import check_room
 from residue.loudness.stage.budget import Budget
 from residue.loudness.stage.history import SentHistory, SentRow
 from residue.loudness.stage.stage import CapStage
-from residue.loudness.stage.steering import greatest_gain, polynomials
 from residue.problems import Severity
 
 Floats = NDArray[np.float64]
@@ -103,7 +102,10 @@ def test_a_dose_is_told_as_it_was_felt() -> None:
 
 
 def test_the_dose_that_the_log_keeps_is_the_one_that_the_cap_counts() -> None:
-    """Two shakers in opposite phase: their sum is nothing, and each is felt. The larger of both views counts."""
+    """Two shakers in opposite phase: somewhere they meet, and then twice the amplitude is felt.
+
+    A meter would most likely read the sum of squares, 3.01 dB less; noise that comes by ways that differ, up to 0.4 dB.
+    """
     outputs = {
         name: msgspec.structs.replace(OUTPUTS[name], vibration=FELT, transducer="shaker") for name in ("left", "floor")
     }
@@ -112,7 +114,9 @@ def test_the_dose_that_the_log_keeps_is_the_one_that_the_cap_counts() -> None:
     shaken[1] *= -1.0
     stage.process(np.concatenate([shaken, np.zeros((2, 20 * 4800))], axis=1))
     (reading,), tally = stage.reading().caps, stage.take_tally()
-    assert 20 * exact.log10(tally.place.vdv) == pytest.approx(reading.level, abs=0.05)
+    kept_db = tally.sent["Wk at place, dB re 1 m/s², fourth power, at most"] + 10 * np.log10(tally.duration_s)
+    assert kept_db / 2 == pytest.approx(reading.level, abs=0.05)
+    assert 3.0 < reading.level - 20 * exact.log10(tally.place.vdv) < 3.42
     assert tally.place.vdv > tally.outputs["floor"].vdv
 
 
@@ -134,26 +138,6 @@ def test_the_plan_lowers_a_piece_until_its_dose_holds() -> None:
     again = plan([("dense", profile([lowered], OUTPUTS, caps))], 0.0, caps, OUTPUTS).performances[0]
     assert floor_db(again) == pytest.approx(0.0, abs=0.011)
     assert again.nearest[0].level == pytest.approx(near.level, abs=0.02)
-
-
-def test_what_is_solved_for_is_what_arrives() -> None:
-    rng = np.random.default_rng(5)
-    fixed, moving = rng.normal(0.0, 0.3, (2, 500)), rng.normal(0.0, 1.0, (2, 500))
-    caps = expand([CapEntry(quantity="VDV", window_s=2.0, limit_m_per_s1_75=1.0)])
-    both = {"left": msgspec.structs.replace(SPEAKER, vibration=FELT), "floor": FLOOR}
-    ear = ear_of(caps[0], both)
-    gains = np.array(ear.gains)[:, np.newaxis]
-    for gain in (0.0, 0.3, 1.0):
-        arriving = gains * (fixed + gain * moving)
-        expected = [np.sum(np.sum(arriving**2, axis=0) ** 2), np.sum(np.sum(arriving, axis=0) ** 4)]
-        found = [float(np.polynomial.polynomial.polyval(gain, quartic)) for quartic in polynomials(ear, fixed, moving)]
-        assert found == pytest.approx(expected)
-    for quartic in polynomials(ear, fixed, moving):
-        bound = float(np.polynomial.polynomial.polyval(0.37, quartic))
-        assert greatest_gain(quartic, bound) == pytest.approx(0.37, abs=1e-6)
-        assert np.polynomial.polynomial.polyval(greatest_gain(quartic, bound), quartic) <= bound
-        assert greatest_gain(quartic, float(np.sum(quartic))) == float("inf")
-        assert greatest_gain(quartic, 0.5 * float(quartic[0])) < 0.0
 
 
 def test_a_dose_that_no_log_tells_counts_as_spent() -> None:

@@ -43,7 +43,10 @@ class VirtualMachine:
     def __init__(self, machine: Machine, folder: Path, at: datetime, kernel_options: str) -> None:
         self._socket = folder / "agent.sock"
         self._console = folder / "console.txt"
-        self._process = subprocess.Popen(_command(machine, self._socket, self._console, at, kernel_options))
+        self.serial_line = folder / "serial.txt"
+        """What the guest has sent to /dev/ttyS1."""
+        serial_lines = self._console, self.serial_line
+        self._process = subprocess.Popen(_command(machine, self._socket, serial_lines, at, kernel_options))
         self._agent = socket.socket(socket.AF_UNIX)
 
     def wait(self) -> None:
@@ -112,7 +115,9 @@ def running(machine: Machine, folder: Path, at: datetime, kernel_options: str) -
         one.cut()
 
 
-def _command(machine: Machine, agent: Path, console: Path, at: datetime, kernel_options: str) -> list[str | Path]:
+def _command(
+    machine: Machine, agent: Path, serial_lines: Sequence[Path], at: datetime, kernel_options: str
+) -> list[str | Path]:
     drives = [f"file={disk},format=raw,if=virtio" for disk in machine.disks]
     return [
         "qemu-system-x86_64",
@@ -122,7 +127,8 @@ def _command(machine: Machine, agent: Path, console: Path, at: datetime, kernel_
         *("-kernel", machine.kernel, "-initrd", machine.initrd),
         *("-append", f"root=/dev/vda console=ttyS0 loglevel=4 panic=1 {kernel_options}"),
         *(part for drive in drives for part in ("-drive", drive)),
-        *("-serial", f"file:{console}", "-device", "virtio-serial"),
+        *(part for line in serial_lines for part in ("-serial", f"file:{line}")),
+        *("-device", "virtio-serial"),
         *("-chardev", f"socket,path={agent},server=on,wait=off,id=agent"),
         *("-device", f"virtserialport,chardev=agent,name={_AGENT}"),
     ]

@@ -26,6 +26,11 @@ def _response(weighting: str, frequency_hz: Any) -> Any:
     return {"A": c * s**2 / ((s + _F2) * (s + _F3)), "C": c, "Z": np.ones_like(c)}[weighting]
 
 
+def analogue_db(weighting: str, frequency_hz: float) -> float:
+    """The weighting by its formula, 0 dB at 1 kHz."""
+    return 20 * float(np.log10(abs(_response(weighting, frequency_hz)) / abs(_response(weighting, 1000.0))))
+
+
 def weighted(signal: Floats, weighting: str, finer: int = 1) -> Floats:
     """(…, frames) under A, C or Z, at `finer` times the rate."""
     frames = signal.shape[-1]

@@ -17,7 +17,7 @@ from residue.problems import ProblemError
 from residue.schedule import events
 from residue.schedule.calendar import Calendar
 from residue.schedule.calendar_file import Meaning
-from residue.schedule.events import meaning
+from residue.schedule.event_words import meaning
 from residue.schedule.hours import Hours, calendar
 from tests.reference.rfc5545_examples import EXAMPLES, dates
 

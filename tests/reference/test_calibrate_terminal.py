@@ -125,7 +125,10 @@ def test_a_room_is_calibrated_at_a_terminal_through_a_sound_server(server: Sound
             time.sleep(3.0)  # a person lets the meter settle
             a, c = HALL.read(server.captured(path)[:, -METER_FRAMES:].astype(np.float64))
             terminal.type("\n" if "louder: " in question or "keeps it" in question else f"{a} {c}\n")
-            question = terminal.until(r"(\(A C\)|louder): $")
+            question = terminal.until(r"(\(A C\)|louder|out): $")
+        assert "Z, C or G; Enter leaves it out" in question
+        terminal.type("\n")
+        question = terminal.until(r"\(A C\): $")
         assert "Output right, 2 of 2" in question
         terminal.type("40 50\n")
         terminal.until(r"right at -60 dBFS\. The meter reads \(A C\): $")

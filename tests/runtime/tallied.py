@@ -38,5 +38,9 @@ def tally(duration_s: float, laeq: float) -> Tally:
         governor_db=0.0,
         limiter_db=-1.5,
         muted_frames=0,
-        sent={"A at place, dB": laeq, "C at place, dB": laeq + 8.0, "Z at floor, dBFS": laeq - 95.0},
+        sent={
+            "A at place, dB, at most": laeq,
+            "C at place, dB, at most": laeq + 8.0,
+            "Z at floor, dBFS, at most": laeq - 95.0,
+        },
     )

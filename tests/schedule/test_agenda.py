@@ -1,15 +1,19 @@
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import icalendar
 import msgspec
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from residue.schedule import agenda, events
+from residue.schedule.calendar import Calendar
 from residue.schedule.hours import Hours, calendar
+from residue.schedule.opening import EventTerms
 from residue.schedule.programme import Programme
 
 HOURS = msgspec.convert(
@@ -36,11 +40,13 @@ def test_the_coming_days_are_told_in_words() -> None:
 
 
 def test_programs_read_times_with_their_offset() -> None:
+    plain = {"trim_db": 0.0, "performances": ()}
     assert agenda.data(calendar(HOURS), date(2026, 3, 27), 2) == {
         "time_zone": "Europe/Berlin",
         "openings": [
-            {"opens": "2026-03-27T18:00:00+01:00", "closes": "2026-03-27T20:00:00+01:00", "why": "late shift"},
-            {"opens": "2026-03-28T22:00:00+01:00", "closes": "2026-03-29T04:00:00+02:00", "why": "weekly hours"},
+            {"opens": "2026-03-27T18:00:00+01:00", "closes": "2026-03-27T20:00:00+01:00", "why": "late shift"} | plain,
+            {"opens": "2026-03-28T22:00:00+01:00", "closes": "2026-03-29T04:00:00+02:00", "why": "weekly hours"}
+            | plain,
         ],
     }
 
@@ -101,11 +107,90 @@ def test_the_exported_calendar_says_what_is_played_and_keeps_its_identities() ->
 
     [first], [later] = export(datetime(2026, 3, 1, tzinfo=UTC)), export(datetime(2026, 3, 2, tzinfo=UTC))
     assert first["UID"] == later["UID"]
+    assert int(str(first["SEQUENCE"])) < int(str(later["SEQUENCE"]))
     assert str(first["DESCRIPTION"]).splitlines() == [
         "18:00:00 to 18:30:00  first-batch",
         "18:40:00 to 19:25:00  second-batch",
         "19:35:00 to 20:00:00  first-batch, cut by closing",
     ]
+
+
+def test_identities_outlive_an_opening_that_is_moved_and_differ_between_houses() -> None:
+    """RFC 5545, 3.8.4.7: one identity for an event over all its revisions, and for no other."""
+
+    def identities(span: str, house: str) -> list[str]:
+        raw = {"time_zone": "Europe/Berlin", "weekly": {"fri": [span]}, "programme": {"performances": ["first-batch"]}}
+        answers = calendar(msgspec.convert(raw, Hours))
+        written = datetime(2026, 3, 1, tzinfo=UTC)
+        exported = agenda.ics(answers, date(2026, 3, 25), 14, HOURS.programme, DURATION_S, written, house)
+        return [str(event["UID"]) for event in icalendar.Calendar.from_ical(exported).events]
+
+    usual, moved, other = (
+        identities(*one) for one in (("18:00-20:00", "a"), ("17:30-21:00", "a"), ("18:00-20:00", "b"))
+    )
+    assert usual == moved
+    assert len(set(usual) | set(other)) == 4
+
+
+ZONES = ("Europe/Berlin", "America/Sao_Paulo", "Australia/Lord_Howe", "Africa/Casablanca", "Asia/Kathmandu")
+FIRST_DAYS = (date(2026, 3, 22), date(2026, 10, 18), date(2026, 2, 10))
+"""Before changes of the clock in some of these zones (IANA database), of half an hour in Lord Howe."""
+
+
+@st.composite
+def day_spans(draw: st.DrawFn) -> list[str]:
+    """Up to two spans of a day, whole hours; the last may be a night."""
+    edges = sorted(draw(st.sets(st.integers(0, 24), min_size=4, max_size=4)))
+    night = f"{(edges[2] + 11) % 24:02}:00" if draw(st.booleans()) else "24:00"
+    written = [f"{edges[0]:02}:00-{edges[1]:02}:00", f"{edges[2]:02}:30-{night}"]
+    return written[: draw(st.integers(0, 2))]
+
+
+TERMS = st.fixed_dictionaries(
+    {"trim_db": st.one_of(st.just(0.0), st.floats(-40, 0).filter(lambda trim_db: trim_db < 0))},
+    optional={"performances": st.lists(st.sampled_from(sorted(DURATION_S)), min_size=1, max_size=2)},
+)
+EXCEPTIONS: list[dict[str, object]] = [
+    {"weekday": "sun", "trim_db": -9, "silent": ["00:30-04:00", "12:00-12:30"]},
+    {"weekday": ["mon", "thu"], "performances": ["second-batch"], "open": ["20:00-06:00"]},
+    {"weekday": "first tue", "open": []},
+    {"every_year": "03-24 to 10-21", "silent": ["22:00-03:00"]},
+    {"date": "2026-03-28", "until": "2026-03-30", "open": ["00:00-24:00"]},
+]
+WHYS = st.sampled_from(
+    ["private view", "closed elsewhere", "Preview", "a talk; later, bread", "Vernissage: wine", "Geschlosen"]
+)
+
+
+@given(
+    st.sampled_from(ZONES),
+    st.sampled_from(FIRST_DAYS),
+    st.dictionaries(st.sampled_from(("mon", "tue", "wed", "thu", "fri", "sat", "sun")), day_spans()),
+    st.lists(st.tuples(st.integers(0, 13), day_spans().filter(bool), TERMS, WHYS), max_size=4),
+    st.lists(st.sampled_from(EXCEPTIONS), max_size=3, unique_by=str),
+)
+def test_any_exported_calendar_read_back_gives_the_same_hours_trims_and_performances(
+    tmp_path_factory: pytest.TempPathFactory,
+    zone: str,
+    first: date,
+    weekly: dict[str, list[str]],
+    views: list[tuple[int, list[str], dict[str, object], str]],
+    exceptions: list[dict[str, object]],
+) -> None:
+    tables = [{"date": first + timedelta(days=n), "open": open_, "why": why} | on for n, open_, on, why in views]
+    raw = {"time_zone": zone, "programme": {"performances": ["first-batch"]}}
+    asked = calendar(msgspec.convert(raw | {"weekly": weekly, "private_view": tables, "exception": exceptions}, Hours))
+    exported = agenda.ics(asked, first, 14, HOURS.programme, DURATION_S, datetime(2026, 3, 1, tzinfo=UTC))
+    path = tmp_path_factory.mktemp("agenda") / "hours.ics"
+    path.write_bytes(exported)
+    bare = msgspec.convert(raw, Hours)
+    found = events.read(path, bare.zone, DURATION_S)
+    read_back = calendar(bare, found.everyday, found.private_views)
+
+    def told(answers: Calendar) -> list[tuple[datetime, datetime, EventTerms, bool]]:
+        return [(one.opens, one.closes, one.terms, one.then_silent) for one in answers.openings(first, 14)]
+
+    assert told(read_back) == told(asked)
 
 
 def test_the_programme_is_told_as_it_was_understood() -> None:

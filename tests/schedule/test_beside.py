@@ -70,3 +70,15 @@ def test_a_private_view_of_the_calendar_file_stands_beside_an_exception(tmp_path
     (tmp_path / "hours.ics").write_text(EVENT.replace("SUMMARY:Open", "SUMMARY:Preview"))
     found = calendar_of(tmp_path, hours(exception=[closed])).calendar
     assert [f"{one.opens:%a %H:%M}" for one in found.openings(date(2026, 3, 2), 7)] == ["Wed 12:00"]
+
+
+def test_the_terms_that_days_give_to_events_are_known_to_the_plan(tmp_path: Path) -> None:
+    """The day's trim is the quieter for one event, and its own for the other."""
+    quiet = {"weekday": "wed", "trim_db": -6, "performances": ["second-batch"]}
+    loud = EVENT.replace("SUMMARY:Open", "SUMMARY:Open\nDESCRIPTION:trim: -3 dB")
+    (tmp_path / "hours.ics").write_text(loud)
+    found = calendar_of(tmp_path, hours(exception=[quiet]))
+    held = {one.terms for one in found.calendar.openings(date(2026, 3, 2), 7)}
+    assert held == {EventTerms(-6.0, ("second-batch",))}
+    assert held < set(found.terms)
+    assert EventTerms(-3.0) in found.terms

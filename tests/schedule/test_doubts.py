@@ -7,8 +7,9 @@ from typing import Any
 import msgspec
 import pytest
 
+from residue.problems import Severity
 from residue.schedule.beside import calendar_of
-from residue.schedule.doubts import doubts
+from residue.schedule.doubts import doubts, out_of_time
 from residue.schedule.hours import Hours
 
 RAW = {"time_zone": "Europe/Berlin", "programme": {"performances": ["first-batch"]}}
@@ -45,7 +46,7 @@ def save(folder: Path, *events: list[str]) -> None:
     "more",
     [
         pytest.param({"exception": [CLOSED]}, id="closed by an exception"),
-        pytest.param({"holidays": {"country": "BG"}}, id="closed as a holiday"),
+        pytest.param({"holidays": {"country": "BG", "language": "en_US"}}, id="closed as a holiday"),
     ],
 )
 def test_a_private_view_on_a_closed_day_is_pointed_out(tmp_path: Path, more: dict[str, Any]) -> None:
@@ -128,3 +129,31 @@ def test_a_programme_that_never_begins_is_pointed_out(
         "Write starts within the hours, or a shorter first_silence_s."
     )
     assert found == [what] * doubted
+
+
+def test_days_that_are_past_or_far_off_are_pointed_out() -> None:
+    raw = {
+        "time_zone": "Europe/Berlin",
+        "weekly": WEEKLY,
+        "programme": {"performances": ["first-batch"]},
+        "exception": [
+            {"date": "2025-12-24", "open": [], "why": "the year before"},
+            {"date": "2026-12-24", "open": []},
+            {"date": "2062-12-24", "open": [], "why": "a slip"},
+            {"weekday": "thu", "until": "2026-06-30", "open": []},
+            {"weekday": "fri", "open": []},
+        ],
+        "private_view": [{"date": "2026-11-29", "open": ["19:00-20:00"]}],
+        "season": [{"name": "summer", "from": "2028-06-01", "until": "2028-08-31", "weekly": WEEKLY}],
+    }
+    found = out_of_time(msgspec.convert(raw, Hours), date(2026, 11, 29))
+    mend = "Look whether this is the year that is meant."
+    assert [(one.severity, str(one)) for one in found if one.severity is Severity.WARNS] == [
+        (Severity.WARNS, f"hours.toml: exception[3]: It is far off: its first day is Sun 24 Dec 2062 (a slip). {mend}"),
+        (Severity.WARNS, f"hours.toml: season[1]: It is far off: its first day is Thu 01 Jun 2028 (summer). {mend}"),
+    ]
+    mend = "Remove it, or write the year that is meant."
+    assert [str(one) for one in found if one.severity is Severity.NOTES] == [
+        f"hours.toml: exception[1]: All its days are past, the last was Wed 24 Dec 2025 (the year before). {mend}",
+        f"hours.toml: exception[4]: All its days are past, the last was Tue 30 Jun 2026 (exception). {mend}",
+    ]

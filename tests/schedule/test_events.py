@@ -13,8 +13,10 @@ from hypothesis import strategies as st
 from residue.problems import ProblemError, Severity
 from residue.schedule import events
 from residue.schedule.calendar import Calendar
+from residue.schedule.calendar_file import Meaning
 from residue.schedule.hours import Hours, calendar
 from residue.schedule.opening import EventTerms
+from residue.schedule.tables import EventWords
 
 BERLIN = ZoneInfo("Europe/Berlin")
 HOURS = {"time_zone": "Europe/Berlin", "programme": {"performances": ["first-batch"]}}
@@ -145,13 +147,42 @@ def test_an_endless_rule_is_answered_decades_later(tmp_path: Path) -> None:
 
 
 def test_what_is_left_aside_is_said(tmp_path: Path) -> None:
-    [finding] = events.read(file(tmp_path, all_day("20260303", "SUMMARY:The flour is delivered")), BERLIN).findings
-    assert finding.severity is Severity.NOTES
-    assert str(finding) == (
-        "hours.ics: line 4: The event 'The flour is delivered' of 2026-03-03 lasts all day and says neither open nor "
-        "closed: it is ignored. "
-        "Add one of these words if it should count."
+    """RFC 5545, 3.6.1: an event with a time and no end is over at once."""
+    path = file(
+        tmp_path,
+        all_day("20260303", "SUMMARY:The flour is delivered"),
+        event("DTSTART:20260303T090000", "SUMMARY:Ring the miller", uid="2"),
+        event("DTSTART:20260303T090000", "DTEND:20260303T090000", "SUMMARY:Ring the miller", uid="3"),
+        timed("20260303", "1000", "1800", "SUMMARY:Bread tasting", "STATUS:CANCELLED", uid="4"),
     )
+    read = events.read(path, BERLIN)
+    assert [(finding.severity, str(finding)) for finding in read.findings] == [
+        (Severity.NOTES, f"hours.ics: Left aside, as it {why}.")
+        for why in (
+            "lasts all day and says neither open nor closed: 'The flour is delivered'",
+            "has no length: 'Ring the miller' (2 events)",
+            "is cancelled: 'Bread tasting'",
+        )
+    ]
+    assert read.said(date(2026, 3, 3), 1) == []
+
+
+def test_each_title_is_told_with_how_it_was_taken(tmp_path: Path) -> None:
+    trim = "DESCRIPTION:trim: -9 dB"
+    path = file(
+        tmp_path,
+        timed("20260303", "1000", "1800", "SUMMARY:Kneading", uid="1"),
+        timed("20260304", "1000", "1800", "SUMMARY:Kneading", uid="2"),
+        timed("20260305", "1000", "1800", "SUMMARY:Kneading", trim, uid="3"),
+        timed("20260306", "1000", "1100", "SUMMARY:Geschlossen", uid="4"),
+        timed("20260306", "1900", "2100", "SUMMARY:Vernissage", "DESCRIPTION:performances: a", uid="5"),
+    )
+    assert [str(finding) for finding in events.read(path, BERLIN).findings] == [
+        "hours.ics: Taken as open: 'Kneading' (2 events).",
+        "hours.ics: Taken as open, 9 dB lower: 'Kneading'.",
+        "hours.ics: Taken as closed: 'Geschlossen'.",
+        "hours.ics: Taken as private view, plays a: 'Vernissage'.",
+    ]
 
 
 START, END = "DTSTART;TZID=Europe/Berlin:20260303T100000", "DTEND;TZID=Europe/Berlin:20260303T180000"
@@ -319,8 +350,13 @@ def view(described: str) -> str:
     [
         ("trim: -6 dB", -6.0, ()),
         ("Trim = −4\\,5", -4.5, ()),
-        ("trim -3dB\\nPerformance: second-batch", -3.0, ("second-batch",)),
+        ("trim:-3dB\\nPerformance: second-batch", -3.0, ("second-batch",)),
         ("<p>trim: -6 dB</p>performances: first-batch\\, second-batch<br>wine", -6.0, ("first-batch", "second-batch")),
+        (
+            "<b>trim</b>: <i>-6 dB</i><br><b>performances:</b> first-batch<span>\\, second-batch</span>",
+            -6.0,
+            ("first-batch", "second-batch"),
+        ),
         ("Bread is trimmed by hand.", 0.0, ()),
     ],
 )
@@ -331,18 +367,171 @@ def test_a_private_view_says_its_terms_as_people_write_them(
     assert list(read.terms) == [EventTerms(trim_db, performances)]
 
 
+NOT_UNDERSTOOD = "which is not understood. Write the level as trim: -9 dB, once, and what is played as performances:"
+
+
 @pytest.mark.parametrize(
     ("described", "message"),
     [
-        ("trim: a little", "asks for a trim that cannot be read. A trim only lowers"),
         ("performances: secund-batch", 'a performance "secund-batch", which there is not. Did you mean second-batch?'),
+        (
+            "trim: -41 dB",
+            "asks for a trim of -41 dB. A trim only lowers: write one from -40 to 0, such as trim: -6 dB.",
+        ),
+        ("trim: a little", f'says "trim: a little", {NOT_UNDERSTOOD}'),
+        ("trim -9", f'says "trim -9", {NOT_UNDERSTOOD}'),
+        ("trim -9 dB", f'says "trim -9 dB", {NOT_UNDERSTOOD}'),
+        ("leiser: -9 dB", f'says "leiser: -9 dB", {NOT_UNDERSTOOD}'),
+        ("leiser: -9", f'says "leiser: -9", {NOT_UNDERSTOOD}'),
+        ("Lautstärke 50 %", f'says "Lautstärke 50 %", {NOT_UNDERSTOOD}'),
+        ("nur 50% Lautstärke", f'says "50% Lautstärke", {NOT_UNDERSTOOD}'),
+        ("trim: minus 6 dB", f'says "trim: minus 6 dB", {NOT_UNDERSTOOD}'),
+        ("<p>Volume: 3</p>", f'says "Volume: 3", {NOT_UNDERSTOOD}'),
+        ("trimm: -9", f'says "trimm: -9", {NOT_UNDERSTOOD}'),
+        ("tirm: -9", f'says "tirm: -9", {NOT_UNDERSTOOD}'),
+        ("at most 75 dB(A)", f'says "75 dB(A)", {NOT_UNDERSTOOD}'),
+        ("trim: -6 dB\\nno: -9 dB", f'says "-9 dB", {NOT_UNDERSTOOD}'),
+        ("trim: -6 dB\\ntrim: -9 dB", f'says "trim: -9 dB and trim: -6 dB", {NOT_UNDERSTOOD}'),
+        ("performances:", f'says "performances:", {NOT_UNDERSTOOD}'),
+        ("preformances: second-batch", f'says "preformances: second-batch", {NOT_UNDERSTOOD}'),
+        ("Es läuft: second-batch", f'says "Es läuft: second-batch", {NOT_UNDERSTOOD}'),
+        ("Stücke: second-batch", f'says "Stücke: second-batch", {NOT_UNDERSTOOD}'),
+        ("performances second-batch", f'says "performances second-batch", {NOT_UNDERSTOOD}'),
+        ("Bread at 9. Time: 10:00\\nTrip: 5 stops\\nlower floor 2", None),
+        ("trim: -6 dB (that is 6 dB lower)", None),
     ],
 )
-def test_terms_that_cannot_be_meant_are_refused(tmp_path: Path, described: str, message: str) -> None:
+@pytest.mark.parametrize("title", ["Preview", "Bakery"])
+def test_terms_that_cannot_be_meant_are_refused_on_any_event(
+    tmp_path: Path, title: str, described: str, message: str | None
+) -> None:
+    part = timed("20260303", "1900", "2100", f"SUMMARY:{title}", f"DESCRIPTION:{described}")
+    known = {"first-batch", "second-batch"}
+    if message is None:
+        assert events.read(file(tmp_path, part), BERLIN, known)
+        return
     with pytest.raises(ProblemError) as raised:
-        events.read(file(tmp_path, view(described)), BERLIN, {"first-batch", "second-batch"})
-    assert str(raised.value).startswith("hours.ics: line 4: The event 'Preview' of 2026-03-03 asks for")
-    assert message in str(raised.value)
+        events.read(file(tmp_path, part), BERLIN, known)
+    [finding] = raised.value.findings
+    assert str(finding).startswith(f"hours.ics: line 4: The event '{title}' of 2026-03-03 ")
+    assert message in str(finding)
+
+
+def test_a_trim_in_the_title_holds(tmp_path: Path) -> None:
+    path = file(tmp_path, timed("20260303", "1900", "2100", "SUMMARY:Open\\, trim: -9 dB"))
+    assert [one.terms for one in by(path).openings(date(2026, 3, 3), 1)] == [EventTerms(-9.0)]
+
+
+def test_a_trim_on_a_note_stops_and_on_a_closed_event_does_not_matter(tmp_path: Path) -> None:
+    """Who writes a level into a note for a whole day wants a quieter day; the note would be left aside."""
+    closed = all_day("20260304", "SUMMARY:Closed", "DESCRIPTION:-9 dB outside", uid="2")
+    assert events.read(file(tmp_path, closed), BERLIN)
+    with pytest.raises(ProblemError, match="has a trim or performances, and says neither open nor closed"):
+        events.read(file(tmp_path, all_day("20260303", "SUMMARY:Quiet day", "DESCRIPTION:trim: -9 dB")), BERLIN)
+
+
+@pytest.mark.parametrize(
+    ("title", "said"),
+    [
+        ("Geschlosen", '"geschlosen" is nearly "geschlossen".'),
+        ("Geschlossene Gesellschaft", '"geschlossene" is nearly "geschlossen".'),
+        ("The bakery closes", '"closes" is nearly "closed".'),
+        ("Ferme\N{COMBINING ACUTE ACCENT}", None),  # as some file systems and programs part letters: closed
+        ("Fermentation", None),
+        ("Disclosed", None),
+        ("Geschlossene Gesellschaft, open", None),
+    ],
+)
+@pytest.mark.parametrize("on", [all_day("20260303"), timed("20260303", "1000", "1800")], ids=["all day", "timed"])
+def test_a_title_that_is_nearly_closed_stops(tmp_path: Path, title: str, said: str | None, on: str) -> None:
+    path = file(tmp_path, on.replace("UID:1", f"UID:1\nSUMMARY:{title}"))
+    if said is None:
+        assert events.read(path, BERLIN)
+        return
+    with pytest.raises(ProblemError) as raised:
+        events.read(path, BERLIN)
+    assert f"of 2026-03-03 may mean closed: {said}" in str(raised.value)
+
+
+@pytest.mark.parametrize(
+    "title", ["本日閉館", "Gesloten", "GESLOTEN wegens feestdag", "Ferme\N{COMBINING ACUTE ACCENT}"]
+)
+def test_words_for_closed_can_be_set(tmp_path: Path, title: str) -> None:
+    own = EventWords(closed=("閉館", "Gesloten"), open=("Degustation",))
+    path = file(tmp_path, all_day("20260303", f"SUMMARY:{title}"), all_day("20260304", "SUMMARY:Degustation", uid="2"))
+    said = [(one.meaning, one.piece.opens.day) for one in events.read(path, BERLIN, own=own).said(date(2026, 3, 3), 2)]
+    assert said == [(Meaning.CLOSED, 3), (Meaning.OPEN, 4)]
+
+
+def test_a_performance_does_not_run_on_into_an_event_that_closes_the_house(tmp_path: Path) -> None:
+    """As for a speech; at the end of the day it may."""
+    path = file(
+        tmp_path,
+        timed("20260303", "1000", "1800", "SUMMARY:Bakery", uid="1"),
+        timed("20260303", "1200", "1230", "SUMMARY:Closed\\, a speech", uid="2"),
+    )
+    openings = by(path).openings(date(2026, 3, 3), 1)
+    assert [(f"{one.opens:%H:%M}-{one.closes:%H:%M}", one.then_silent) for one in openings] == [
+        ("10:00-12:00", True),
+        ("12:30-18:00", False),
+    ]
+
+
+def test_a_trim_of_the_day_holds_for_its_events_unless_theirs_is_quieter(tmp_path: Path) -> None:
+    path = file(
+        tmp_path,
+        timed("20260303", "1000", "1200", "DESCRIPTION:trim: -3 dB", uid="1"),
+        timed("20260303", "1300", "1400", "DESCRIPTION:trim: -12 dB\\nperformances: a", uid="2"),
+        timed("20260303", "1500", "1600", uid="3"),
+    )
+    quiet = {"weekday": "tue", "trim_db": -6, "performances": ["b"]}
+    assert [one.terms for one in by(path, exception=[quiet]).openings(date(2026, 3, 3), 1)] == [
+        EventTerms(-6.0, ("b",)),
+        EventTerms(-12.0, ("a",)),
+        EventTerms(-6.0, ("b",)),
+    ]
+
+
+def test_a_fault_of_hundreds_of_events_takes_ten_lines(tmp_path: Path) -> None:
+    parts = [timed("20260303", "1000", "1800", "DESCRIPTION:leiser: -9 dB", uid=str(n)) for n in range(308)]
+    with pytest.raises(ProblemError) as raised:
+        events.read(file(tmp_path, *parts, event("SUMMARY:A", uid="x")), BERLIN)
+    lines = [str(finding) for finding in raised.value.findings]
+    assert len(lines) == 11  # ten for these, and one for the event without a start
+    assert lines[9].startswith("hours.ics: … and 299 more of this kind. Write the level as")
+
+
+def test_an_exception_holds_on_its_day_whatever_runs_into_it(tmp_path: Path) -> None:
+    """A night belongs to the day before it. What begins on a closed day is closed, though it would join."""
+    night = event("DTSTART:20260307T200000", "DTEND:20260308T110000", uid="1")
+    sunday = event("DTSTART:20260308T110000", "DTEND:20260308T180000", uid="2")
+    answers = by(file(tmp_path, night, sunday), exception=[{"date": "2026-03-08", "open": []}])
+    assert told(answers, "2026-03-07", 2) == ["Sat 07 20:00 Sun 08 11:00 calendar"]
+
+
+def test_an_event_over_days_is_parted_at_midnight_for_exceptions(tmp_path: Path) -> None:
+    """Over the night of 29 March 2026, in which Europe/Berlin has no hour from 2 to 3 (IANA database)."""
+    days = event("DTSTART:20260327T180000", "DTEND:20260330T130000")
+    answers = by(file(tmp_path, days), exception=[{"date": "2026-03-28", "open": []}])
+    assert told(answers, "2026-03-27", 4) == [
+        "Fri 27 18:00 Sat 28 00:00 calendar",
+        "Sun 29 00:00 Mon 30 00:00 calendar",
+        "Mon 30 00:00 Mon 30 13:00 calendar",
+    ]
+
+
+def test_of_events_that_overlap_the_quieter_is_heard(tmp_path: Path) -> None:
+    path = file(
+        tmp_path,
+        timed("20260303", "1000", "1800", "DESCRIPTION:trim: -3 dB", uid="1"),
+        timed("20260303", "1400", "1500", "SUMMARY:Talk", "DESCRIPTION:trim: -12 dB", uid="2"),
+    )
+    openings = by(path).openings(date(2026, 3, 3), 1)
+    assert [(f"{one.opens:%H}-{one.closes:%H}", one.terms.trim_db) for one in openings] == [
+        ("10-14", -3.0),
+        ("14-15", -12.0),
+        ("15-18", -3.0),
+    ]
 
 
 def test_a_byte_order_mark_is_no_fault(tmp_path: Path) -> None:

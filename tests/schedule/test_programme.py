@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from residue.schedule.opening import EventTerms, Opening
-from residue.schedule.programme import Item, Programme, coming, item, next_start
+from residue.schedule.programme import Item, Programme, coming, item, next_start, spacing_s
 
 EVENING = Opening(datetime(2026, 3, 3, 17, tzinfo=UTC), datetime(2026, 3, 3, 21, tzinfo=UTC), "weekly hours")
 
@@ -39,6 +39,10 @@ def test_performances_are_played_in_listed_order_again_and_again() -> None:
         pytest.param({"performances": ["a"], "share": {"a": 0}}, id="a share of nothing"),
         pytest.param({"performances": ["a"], "share": {"a": 2}, "order": "shuffled"}, id="shuffled shares"),
         pytest.param({"performances": ["a"], "starts": ["25:00"]}, id="no time of day"),
+        pytest.param({"performances": ["a"], "starts": "full hours"}, id="no word for starts"),
+        pytest.param({"performances": ["a"], "starts": "every 50 min"}, id="starts that do not divide a day"),
+        pytest.param({"performances": ["a"], "starts": "7 an hour"}, id="starts that are no whole minutes"),
+        pytest.param({"performances": ["a"], "starts": "0 an hour"}, id="no starts"),
         pytest.param({"performances": ["first-batch"], "after_interruption": "sleep"}, id="unknown choice"),
     ],
 )
@@ -111,6 +115,11 @@ def test_a_day_of_the_week_and_a_private_view_have_their_own_performances() -> N
         ("full hour", "2026-03-28T22:10+01:00", "2026-03-28T23:00+01:00"),
         ("full hour", "2026-03-28T23:00+01:00", "2026-03-28T23:00+01:00"),
         ("full hour", "2026-03-29T01:30+01:00", "2026-03-29T03:00+02:00"),  # the hour from 2 to 3 does not exist
+        ("every 30 min", "2026-03-28T22:10+01:00", "2026-03-28T22:30+01:00"),
+        ("every 30 min", "2026-03-29T01:45+01:00", "2026-03-29T03:00+02:00"),
+        ("every 90 min", "2026-03-28T22:10+01:00", "2026-03-28T22:30+01:00"),
+        ("3 an hour", "2026-03-28T22:10+01:00", "2026-03-28T22:20+01:00"),
+        ("1 an hour", "2026-03-28T22:10+01:00", "2026-03-28T23:00+01:00"),
         (("01:15", "03:30"), "2026-03-28T23:00+01:00", "2026-03-29T01:15+01:00"),
         (("01:15", "03:30"), "2026-03-29T01:20+01:00", "2026-03-29T03:30+02:00"),
         (("01:15",), "2026-03-29T01:20+01:00", "2026-03-29T04:00+02:00"),  # none is left: closing
@@ -128,8 +137,54 @@ def test_performances_begin_at_times_of_the_place(
     assert (found and found.isoformat(timespec="minutes")) == expected
 
 
+@pytest.mark.parametrize(
+    ("starts", "message"),
+    [
+        (
+            "every 50 min",
+            "does not divide a day into whole minutes and equal parts. Write every 48 min or every 60 min.",
+        ),
+        ("7 an hour", "does not divide a day into whole minutes and equal parts. Write every 8 min or every 9 min."),
+        ("hourly", "does not say when a performance may begin. Write any time, full hour, every 30 min, 2 an hour, or"),
+    ],
+)
+def test_starts_that_cannot_be_meant_name_what_may_stand_there(starts: str, message: str) -> None:
+    with pytest.raises(msgspec.ValidationError) as caught:
+        msgspec.convert({"performances": ["a"], "starts": starts}, Programme)
+    assert f"'{starts}' {message}" in str(caught.value)
+
+
+def test_starts_by_the_clock_go_on_in_the_hour_that_comes_twice() -> None:
+    """In the night in which Europe/Berlin goes from 03:00 to 02:00 (IANA database); in a list the first counts."""
+    night = Opening(
+        datetime.fromisoformat("2026-10-25T01:00+02:00"), datetime.fromisoformat("2026-10-25T04:00+01:00"), "drawn"
+    )
+
+    def begun(starts: object) -> list[str]:
+        programme = msgspec.convert({"performances": ["a"], "starts": starts}, Programme)
+        found, earliest = [], night.opens
+        while (start := next_start(programme, night, earliest, ZoneInfo("Europe/Berlin"))) not in (None, night.closes):
+            assert start is not None
+            found.append(f"{start:%H:%M%z}"[:8])
+            earliest = start + timedelta(minutes=10)
+        return found
+
+    assert begun("every 30 min") == [
+        *("01:00+02", "01:30+02", "02:00+02", "02:30+02", "02:00+01", "02:30+01", "03:00+01", "03:30+01")
+    ]
+    assert begun("full hour") == ["01:00+02", "02:00+02", "02:00+01", "03:00+01"]
+    assert begun(["02:30", "03:30"]) == ["02:30+02", "03:30+01"]
+
+
 def test_what_comes_is_told_once_each_from_any_place_of_the_programme_on() -> None:
     programme = Programme(performances=("a", "b", "c"), share={"a": 2})
     played = names(programme, on("2026-03-03"), 8)
     for index in range(4):
         assert coming(programme, on("2026-03-03"), index) == list(dict.fromkeys(played[index : index + 4]))
+
+
+@pytest.mark.parametrize(
+    ("starts", "apart_s"), [("any time", 0), ("full hour", 3600), ("every 20 min", 1200), ("4 an hour", 900)]
+)
+def test_starts_by_the_clock_are_so_far_apart(starts: str, apart_s: float) -> None:
+    assert spacing_s(Programme(performances=("a",), starts=starts)) == apart_s

@@ -1,1 +1,1 @@
-"""Ingest: from whatever came out of the evening to one sealed, self-describing performance."""
+"""Ingest: turns all recordings of an evening into one sealed performance that describes itself."""

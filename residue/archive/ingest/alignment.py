@@ -1,4 +1,4 @@
-"""When each source began, on the one clock of the performance."""
+"""Finds when each source began, on the clock of the performance."""
 
 from __future__ import annotations
 
@@ -17,19 +17,19 @@ from residue.problems import nearest, stopping
 _RATE_HZ = 1000
 """Signals are compared at this rate; a parabola through the highest values finds a tenth of a sample."""
 _LONGEST_S = 600.0
-"""So much of a signal is compared: enough for any clap or heart, and bounded in memory."""
+"""At most so much of a signal is compared: enough for any clap or heart, with bounded memory."""
 _SAME_PEAK_S = 0.05
 CLEAR, DOUBTFUL = 2.0, 1.2
-"""How many times the best fit must exceed the next best one to be called clear, and to be used at all."""
+"""The best fit divided by the next best one: above CLEAR it is clear, below DOUBTFUL it is not used."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Lag:
-    """How much later one signal shows what another shows, and how far the best fit stands out from the next best."""
+    """The delay of one signal relative to another, and the ratio of the best fit to the next best."""
 
     seconds: float
     correlation: float
-    """Of the two signals at this lag, -1 to 1."""
+    """The correlation of the two signals at this lag, -1 to 1."""
     confidence: float
 
     def __str__(self) -> str:
@@ -40,7 +40,7 @@ class Lag:
 
 @dataclass(frozen=True)
 class SourceStart:
-    """When a source began, in seconds of the performance, and how that is known."""
+    """The time at which a source began, in seconds of the performance, and the reason for it."""
 
     seconds: float
     how: str
@@ -49,7 +49,7 @@ class SourceStart:
 def starts(sources: Mapping[str, IngestSource], description: Description) -> dict[str, SourceStart]:
     """The start of each source. The earliest is 0, unless a stated offset says otherwise. Raises ProblemError.
 
-    sources: by file name. Those that no [[align]] speaks of go by their own clocks, if all of them have one.
+    sources: by file name. Sources without an [[align]] are placed by their own clocks, if all of them have one.
     """
     told = {align.file: align for align in description.align}
     free = {name: source for name, source in sources.items() if name not in told}
@@ -81,7 +81,7 @@ def _by_clock(sources: Mapping[str, IngestSource]) -> dict[str, SourceStart]:
 
 
 def _relative(sources: Mapping[str, IngestSource], align: Align) -> tuple[float, str]:
-    """How much later than the other a source began, and how that is known."""
+    """The time by which a source began later than the other, and the reason for it."""
     own, other = sources[align.file], sources[align.to]
     if align.offset_s is not None:
         return align.offset_s, f"stated: {align.offset_s:g} s after {align.to}"
@@ -111,10 +111,10 @@ def _track(source: IngestSource, label: str) -> Track:
 
 
 def find_lag(own: Track, other: Track, within_s: float) -> Lag:
-    """How much later `own` began than `other`, from what both show, at most within_s either way.
+    """The time by which `own` began later than `other`, from the signal in both, at most within_s either way.
 
-    The first differences of both are correlated, so that slow drift does not count. A signal recorded with its leads
-    exchanged is still found, with a negative correlation.
+    The first differences of both are correlated, so that slow drift does not count. A signal with exchanged leads is
+    still found, with a negative correlation.
     """
     here, there = _beginning(own), _beginning(other)
     products = signal.correlate(there, here, mode="full", method="fft")
@@ -140,7 +140,7 @@ def _beginning(track: Track) -> Floats:
 
 
 def _between(size: Floats, best: int) -> float:
-    """Where within half a sample the highest value lies, by the parabola through it and its neighbours."""
+    """The position of the highest value within half a sample, by the parabola through it and its neighbours."""
     if not 0 < best < len(size) - 1:
         return 0.0
     before, here, after = size[best - 1 : best + 2]

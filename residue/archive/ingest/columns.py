@@ -1,4 +1,4 @@
-"""Numbers in columns, and the evenly spaced streams that they make: as they come, or by the times beside them."""
+"""Columns of numbers, and evenly spaced streams made from them: in the order of rows, or by a column of times."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ from residue.problems import stopping
 _FINEST = 10**6
 """The largest denominator of a rate found from times."""
 _LARGEST_JITTER = 0.5
-"""A row may come so many intervals early or late; from there on one is missing, or the rate is not steady."""
+"""A row may be early or late by so many intervals; beyond that a row is missing, or the rate is not steady."""
 _PIECE_ROWS = 1 << 16
-"""Looked at together, so that memory does not grow with the recording."""
+"""Rows that are processed together, so that memory does not grow with the recording."""
 
 
 class Column(Protocol):
@@ -36,7 +36,7 @@ class Column(Protocol):
 
 @dataclass(frozen=True)
 class HeldColumn:
-    """A column in memory, in whatever type of number it came."""
+    """A column in memory, in its original type of number."""
 
     values: NDArray[Any]
 
@@ -52,7 +52,7 @@ class HeldColumn:
 
 @dataclass(frozen=True)
 class EvenStream:
-    """A column whose rows came at a known rate."""
+    """A column whose rows have a known rate."""
 
     column: Column
     rate_hz: Fraction
@@ -69,7 +69,7 @@ class EvenStream:
 
 @dataclass(frozen=True)
 class Grid:
-    """Evenly spaced places, the first row's being 0, that rows with a time each fall onto."""
+    """Evenly spaced places for rows with times; the first row has the place 0."""
 
     length: int
     interval_s: float
@@ -88,7 +88,7 @@ class Grid:
 
 @dataclass(frozen=True)
 class GriddedStream:
-    """A column whose rows came with a time each; NaN where no row came."""
+    """A column whose rows have a time each; NaN at places without a row."""
 
     column: Column
     times_s: Column
@@ -118,10 +118,10 @@ class GriddedStream:
 
 
 def find_grid(where: str, times_s: Column) -> Grid:
-    """The grid that rows fall onto. Raises ProblemError where no steady rate is found.
+    """The grid of rows with these times. Raises ProblemError where no steady rate is found. times_s: ascending.
 
-    times_s: rising. The interval is the median one at the beginning, refined by a straight line through all the times,
-    so that small jitter averages out.
+    The interval is the median one at the beginning, refined by a straight line through all the times, so that small
+    jitter averages out.
     """
     if times_s.length < 2:
         raise stopping(where, "One row is too few to tell the rate.", "State rate_hz.")

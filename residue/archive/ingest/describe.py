@@ -1,4 +1,4 @@
-"""The describe file: facts about a recording that only a person knows, and a template for it."""
+"""The describe file: facts about a recording that only a person knows, and a template for the file."""
 
 from __future__ import annotations
 
@@ -20,24 +20,24 @@ from residue.checking import check, read_toml
 from residue.problems import Finding, ProblemError, Severity, nearest
 
 _MOST_NOTES = 200
-"""So many notes a template lists."""
+"""The most notes that a template lists."""
 
 
 class Align(ManifestTable, frozen=True, kw_only=True):
-    """When one source began, relative to another: by a time, by a mark in both, or by a signal in both."""
+    """The start of one source relative to another: by a time, by a mark in both, or by a signal in both."""
 
     file: str
     """The source that is placed."""
     to: str
-    """The source that it is placed against."""
+    """The source that it is placed relative to."""
     offset_s: OffsetS | None = None
-    """It began so much after the other."""
+    """The source began so much later than the other."""
     mark: str | None = None
     """The text of a mark that both have, such as a clap."""
     signals: Annotated[list[str], Meta(min_length=2, max_length=2)] | None = None
-    """The label in this source and the label in the other, of one and the same signal."""
+    """The label in this source and the label in the other, for the same signal."""
     within_s: Annotated[float, Meta(gt=0, le=3600)] = 60.0
-    """How far apart the two may have begun, for signals."""
+    """For signals: the largest difference between the two starts."""
 
     def __post_init__(self) -> None:
         if sum(given is not None for given in (self.offset_s, self.mark, self.signals)) != 1:
@@ -45,22 +45,22 @@ class Align(ManifestTable, frozen=True, kw_only=True):
 
 
 class Description(ManifestTable, frozen=True, kw_only=True):
-    """Facts about a recording that only a person knows: performance.toml to be, with the sources as its files."""
+    """Facts about a recording that only a person knows: the future performance.toml, with the sources as its files."""
 
     title: str
     """The title of the evening."""
     performer: str = ""
-    """Who performed."""
+    """The name of the performer."""
     recorded: Annotated[datetime, Meta(tz=True)] | None = None
-    """When the first sample was taken, with the offset from UTC."""
+    """The time of the first sample, with the offset from UTC."""
     place: str = ""
-    """Where."""
+    """The place of the evening."""
     notes: str = ""
-    """What else should be known in twenty years."""
+    """Other facts that people should know in twenty years."""
     keep_private: bool = False
     """Leave names, birth dates, serial numbers and notes in the files."""
     keep_notes: list[str] = msgspec.field(default_factory=list)
-    """Notes in the files that may be kept and shown, word by word; every other one is taken out."""
+    """Notes in the files that may be kept and shown, word for word; all others are removed."""
     channel: Annotated[dict[str, Channel], Meta(min_length=1)]
     """The channels by name; `file` names a source."""
     mark: list[Mark] = msgspec.field(default_factory=list)
@@ -70,19 +70,19 @@ class Description(ManifestTable, frozen=True, kw_only=True):
     table: dict[str, TableFacts] = msgspec.field(default_factory=dict)
     """Facts about tables (CSV, TSV), by file name."""
     align: list[Align] = msgspec.field(default_factory=list)
-    """How sources that began at different times are placed."""
+    """The start times of sources that did not begin together."""
 
     def __post_init__(self) -> None:
         check_names(self.channel)
 
     @property
     def consented(self) -> frozenset[str]:
-        """The notes that may stay: those that the person who describes the recording wrote down."""
+        """The notes that may stay: those in the describe file."""
         return frozenset(self.keep_notes) | {align.mark for align in self.align if align.mark}
 
     @property
     def files(self) -> set[str]:
-        """The sources that it speaks of."""
+        """The sources that the describe file names."""
         of_channels = {channel.file for channel in self.channel.values()}
         return of_channels | {name for align in self.align for name in (align.file, align.to)}
 
@@ -97,9 +97,9 @@ def read_description(path: Path) -> Description:
 
 
 def check_against(description: Description, sources: Mapping[str, IngestSource], names: Iterable[str]) -> None:
-    """Raises ProblemError, with everything at once, where a describe file asks for what the sources do not hold.
+    """Raises ProblemError, with everything at once, where a describe file names things that the sources lack.
 
-    sources: by file name, those that the describe file speaks of. names: of all the files that were found.
+    sources: by file name, those that the describe file names. names: those of all files found.
     """
     names = list(names)
     findings = list(_unknown_channels(description, sources, names))
@@ -136,7 +136,7 @@ def label_of(channel: Channel, source: IngestSource) -> str:
 
 
 def template(sources: Mapping[str, IngestSource]) -> str:
-    """A describe file with everything that the sources tell, for a person to complete."""
+    """A describe file with all facts from the sources, for a person to complete."""
     document = tomlkit.document()
     document.add(tomlkit.comment("Facts about the recording. Fill in the empty values, remove the channels that you"))
     document.add(tomlkit.comment("do not want, then ingest again with --describe and the name of this file."))
@@ -166,7 +166,7 @@ def template(sources: Mapping[str, IngestSource]) -> str:
 
 
 def _add_notes(document: tomlkit.TOMLDocument, sources: Mapping[str, IngestSource]) -> None:
-    """The notes in the files, for the performer to agree to; they are taken out unless they are listed."""
+    """Adds the notes in the files, for the performer's consent; a note that is not listed is removed."""
     found = list(dict.fromkeys(mark.text for source in sources.values() for mark in source.marks))
     if not found:
         return
@@ -202,7 +202,7 @@ def _channel_table(file: str, source: IngestSource, label: str) -> tomlkit.items
 
 
 def _plain(label: str, taken: Mapping[str, object]) -> str:
-    """A label as the name of a channel, unlike those that are taken."""
+    """A label turned into a name for a channel that is not used yet."""
     stem = re.sub(r"[^a-z0-9]+", "_", label.lower()).strip("_")[:48] or "channel"
     number = 1
     name = stem

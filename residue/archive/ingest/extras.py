@@ -14,19 +14,19 @@ from typing import Any
 from residue.problems import stopping
 
 MODULES: Mapping[str, str] = {"wfdb": "wfdb", "xdf": "pyxdf"}
-"""The module that each extra of the package brings."""
+"""The module of each extra of the package."""
 
 
 @contextmanager
 def without_warnings() -> Iterator[None]:
-    """Keeps from people what a library has to say to its own authors."""
+    """Hides warnings of a library that are for its own authors."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         yield
 
 
 def install_command(module: str) -> str:
-    """The line that installs a reader for the Python that runs now; its package is called like its module."""
+    """The line that installs a reader for the Python that runs now; its package has the name of its module."""
     return shlex.join([sys.executable, "-m", "pip", "install", module])
 
 

@@ -1,4 +1,4 @@
-"""How a source gets into the payload: as it came, without what is private, or its samples in a plain file."""
+"""Copies a source into the payload: unchanged, without private data, or as samples in a plain file."""
 
 from __future__ import annotations
 
@@ -53,10 +53,10 @@ def keep(
     keep_private: bool,
     notes: Collection[str] = (),
 ) -> StoredSource:
-    """Write what the channels need of a source into the payload's folder. The source is only read.
+    """Writes the parts of a source that the channels need into the folder of the payload. The source is only read.
 
-    notes: the texts of those annotations that may stay.
-    Raises OSError, or ProblemError where libsndfile could not write.
+    notes: the texts of those annotations that may stay. Raises OSError, or ProblemError where libsndfile could not
+    write.
     """
     try:
         return _keep(source, channels, folder, None if keep_private else notes)
@@ -100,7 +100,7 @@ def _replaced(channel: Channel, file: str, unit: str, start_s: float | None = No
 def _keep_file(
     source: IngestSource, channels: Mapping[str, Channel], folder: Path, notes: Collection[str] | None
 ) -> StoredSource:
-    """notes: that may stay; None where everything private may stay."""
+    """Keeps one file. notes: those that may stay; None where all private data may stay."""
     target = folder / next(iter(file_names(source, channels).values()))
     unkept = () if notes is None else unkept_notes(source, notes)
     if source.strip and notes is not None and (source.private or unkept):
@@ -129,7 +129,7 @@ def unkept_notes(source: IngestSource, notes: Collection[str]) -> tuple[str, ...
 
 
 def _check_whole(source: IngestSource, target: Path) -> None:
-    """A disk that fills up while libsndfile writes is not always told by it."""
+    """Checks the size of a file: libsndfile does not always report a full disk."""
     length = source.tracks[0].stream.length
     kept = open_channel(target, Channel(kind=ChannelKind.AUDIO, file=target.name, track=1)).length
     if kept != length:
@@ -138,7 +138,7 @@ def _check_whole(source: IngestSource, target: Path) -> None:
 
 
 def _write_track(track: Track, target: Path) -> str:
-    """Write a track as a 64-bit WAV file, and say how. A gap stays a gap, as long as the rate is a whole number."""
+    """Writes a track as a 64-bit WAV file, and says how. A gap stays a gap if the rate is a whole number."""
     stream, words = track.stream, "written as 64-bit floating point"
     if stream.rate_hz.denominator != 1:
         stream = resampled(Bridged(stream), math.ceil(stream.rate_hz))
@@ -153,7 +153,7 @@ def _write_track(track: Track, target: Path) -> str:
 
 
 def forget_time(file: Path) -> None:
-    """Take out the time of writing, which libsndfile puts into the PEAK chunk of floating-point WAV files."""
+    """Removes the time of writing, which libsndfile puts into the PEAK chunk of floating-point WAV files."""
     with file.open("r+b") as opened:
         head = opened.read(_HEAD_BYTES)
         place = head.find(b"PEAK")

@@ -8,7 +8,7 @@ from residue.dsp.resampling import Floats, SampleStream
 
 
 class Later:
-    """A stream with so many samples that were not recorded before it."""
+    """A stream with so many missing samples before it."""
 
     def __init__(self, stream: SampleStream, samples: int) -> None:
         self._stream, self._late = stream, samples

@@ -13,7 +13,7 @@ from residue.archive.performance import Performance
 
 _WIDTH_IN, _ROW_IN, _DPI = 12.0, 1.2, 100
 _MOST_COLUMNS = 4000
-"""More than this cannot be seen, and an evening has ten times as many cells."""
+"""Nobody can see more columns, and an evening has ten times as many cells."""
 
 
 def draw(performance: Performance, qualities: Mapping[str, Quality]) -> bytes:
@@ -38,7 +38,7 @@ def draw(performance: Performance, qualities: Mapping[str, Quality]) -> bytes:
 
 
 def _thinned(quality: Quality) -> tuple[np.ndarray, np.ndarray, float]:
-    """Extremes over a few cells each, and how long that is."""
+    """The extremes of groups of cells, and the length of a group."""
     many = -(-len(quality.lows) // _MOST_COLUMNS)
     short = -len(quality.lows) % many
     lows = np.pad(quality.lows, (0, short), mode="edge").reshape(-1, many)

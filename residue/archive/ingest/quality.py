@@ -19,20 +19,22 @@ from residue.dsp.resampling import Floats, SampleStream, resampled
 from residue.mapping.signals import CONTROL_RATE_HZ
 
 _CELLS_A_SECOND = 4
-"""About so often the extremes are kept: enough for a picture of hours, and to find what is flat."""
+"""The extremes are kept about so often: enough for a picture of hours, and to find flat stretches."""
 _BLOCK_SAMPLES = 1 << 16
 _BEATS_CELL_S = 2.0
-"""Of a list of beats: at least one in each cell at 30 beats a minute."""
+"""The length of a cell for a list of beats: at 30 beats a minute each cell has at least one."""
 _FLAT_S = 1.0
 _SLOW_FLAT_S = {ChannelKind.RESP: 10.0, ChannelKind.EDA: 30.0, ChannelKind.TEMP: 60.0}
-"""What moves slowly may stand for so long on a step of its converter. Our choice."""
+"""A slow signal may keep one value of its converter for so long. Our choice."""
 _CALM = (ChannelKind.EDA, ChannelKind.TEMP)
-"""These may stand for so long at their own extreme too, and are not clipped."""
+"""These kinds may also stay at their own extreme for that time without being clipped."""
 _MAINS_HZ = (50.0, 60.0)
 _HUM_WINDOW_S = 10.0
 _HUM_WINDOWS = 6
 _HUM_RATE_HZ = 4000
-"""Thinned to about this rate by means, which is fast: what is folded onto a mains frequency comes 36 dB lower."""
+"""Means reduce the signal to about this rate, which is fast; frequencies that fold onto a mains frequency are 36 dB
+lower.
+"""
 _PLAUSIBLE_S = (60 / 300, 60 / 15)
 """Intervals between 300 and 15 beats a minute; a choice for human hearts."""
 
@@ -48,22 +50,22 @@ class Quality:
     """(cells,): the lowest value in each cell_s, NaN where nothing was recorded."""
     highs: Floats = field(repr=False)
     missing_share: float
-    """Of the samples that were not recorded, or are no numbers."""
+    """The share of samples that were not recorded, or are not numbers."""
     clipped_share: float
     flat_s: float
-    """How long it stood still, altogether, where it stood for a second or longer; of slow kinds for 10 s or more."""
+    """The total time of stretches without movement of at least a second, or for slow kinds of at least 10 s."""
     hum_hz: float | None
     hum_db: float
     """The level of the mains frequency above its neighbourhood, in dB."""
     plausible_beats: float | None = None
-    """Of a channel that shows a heart: the share of intervals that it can make; of an ECG, the time that they take."""
+    """For a channel of the heart: the share of plausible intervals; for an ECG, the share of time with them."""
 
 
 class _Extremes:
-    """Collects the extremes of cells, and how often the recording stood at its own extreme, in one pass."""
+    """Collects the extremes of cells, and counts the samples at the recording's own extreme, in one pass."""
 
     def __init__(self, stream: SampleStream) -> None:
-        # A power of two, so that cells, and the blocks that readers hold, end together.
+        # A power of two, so that cells end where the blocks of readers end.
         self.cell = min(1 << max(1, round(math.log2(stream.rate_hz / _CELLS_A_SECOND))), _BLOCK_SAMPLES)
         self.lows: list[Floats] = []
         self.highs: list[Floats] = []
@@ -71,7 +73,7 @@ class _Extremes:
         self._tops = {1: (-np.inf, 0), -1: (-np.inf, 0)}
 
     def __call__(self, block: Floats) -> None:
-        """block: a whole number of cells, but for the last."""
+        """Takes a block of whole cells; only the last block may end within one."""
         short = -len(block) % self.cell
         cells = (np.pad(block, (0, short), mode="edge") if short else block).reshape(-1, self.cell)
         low, high = cells.min(axis=1), cells.max(axis=1)
@@ -93,7 +95,7 @@ class _Extremes:
             if known.max() > top:
                 top, count = float(known.max()), 0
             at = block == sign * top
-            # Three in a row at the recording's own extreme are no coincidence; common practice, no source.
+            # Three samples in a row at the recording's own extreme count as clipped; common practice, no source.
             runs = at[:-2] & at[1:-1] & at[2:]
             self._tops[sign] = (top, count + int(runs.sum()))
 
@@ -105,7 +107,7 @@ class _Extremes:
 
 
 def examine_samples(stream: SampleStream, kind: ChannelKind) -> Iterator[float | Quality]:
-    """Examine a channel in one pass; gives the share done now and then, and at last the quality."""
+    """Examines a channel in one pass; gives the finished share from time to time, and at the end the quality."""
     extremes, hum = _Extremes(stream), _Hum(stream)
     for start in range(0, stream.length, _BLOCK_SAMPLES):
         block = stream.read(start, min(start + _BLOCK_SAMPLES, stream.length))
@@ -158,7 +160,7 @@ def examine_beats(beats: BeatList) -> Quality:
 
 
 def _flat_s(lows: Floats, highs: Floats, cell_s: float, least_s: float) -> float:
-    """The time in stretches of cells that stand at one value, where they last least_s or longer."""
+    """The time in stretches of cells with one constant value that last least_s or longer."""
     flat = lows == highs
     goes_on = flat[1:] & flat[:-1] & (lows[1:] == lows[:-1])
     begins = np.flatnonzero(np.concatenate(([True], ~goes_on)))
@@ -167,7 +169,7 @@ def _flat_s(lows: Floats, highs: Floats, cell_s: float, least_s: float) -> float
 
 
 class _Hum:
-    """Collects the spectrum of a few windows on the way, to see whether a mains frequency stands out."""
+    """Collects the spectrum of a few windows in the same pass, to find hum at a mains frequency."""
 
     def __init__(self, stream: SampleStream) -> None:
         self._thinned = max(1, math.floor(stream.rate_hz / _HUM_RATE_HZ))
@@ -197,7 +199,7 @@ class _Hum:
         return self._window - len(self._held)
 
     def found(self) -> tuple[float | None, float]:
-        """The mains frequency that stands out more, and by how many dB over the 5 Hz around it."""
+        """The stronger mains frequency, and its level in dB above the 5 Hz around it."""
         if not self._power.any():
             return None, 0.0
         hertz = np.arange(len(self._power)) / _HUM_WINDOW_S
@@ -219,7 +221,7 @@ def _second(pair: tuple[float, float]) -> float:
 
 
 def _intervals(stream: SampleStream) -> Floats:
-    """From beat to beat of an ECG, in seconds."""
+    """The intervals from beat to beat of an ECG, in seconds."""
     slow = resampled(Bridged(stream), CONTROL_RATE_HZ)
     finder = BeatFinder(CONTROL_RATE_HZ)
     beats: list[int] = []
@@ -229,9 +231,9 @@ def _intervals(stream: SampleStream) -> Floats:
 
 
 def _plausible(intervals_s: Floats) -> tuple[float, float]:
-    """The share of intervals that a heart can make, and how much time those take together.
+    """The share of plausible intervals, and their total time.
 
-    An irregular heart keeps its intervals: they are judged by their neighbours and by how much this heart changes.
+    The intervals of an irregular heart count as plausible: the usual change of this heart decides.
     """
     plausible = Plausible(*_PLAUSIBLE_S)
     believed: list[float] = []

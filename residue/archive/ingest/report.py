@@ -1,4 +1,4 @@
-"""The report in words: what was recorded, and whether it can be used."""
+"""The report in words: what was recorded, and whether people can use it."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ _MUCH_MISSING, _MUCH_CLIPPED, _MUCH_FLAT = 0.05, 0.001, 0.2
 _ALL_MISSING, _ALL_FLAT = 0.5, 0.9
 _AUDIBLE_HUM_DB, _LOUD_HUM_DB = 3.0, 10.0
 _FEW_BEATS, _NO_BEATS = 0.9, 0.5
-"""Where care begins, and where it ends: choices, no source."""
+"""Below the first share a channel needs care, below the second it has no usable beats: our choice, no source."""
 
 
 def judge(quality: Quality) -> tuple[str, list[str]]:
@@ -45,7 +45,7 @@ def _beats(quality: Quality) -> float:
 
 
 def write_report(performance: Performance, qualities: Mapping[str, Quality], done: Sequence[str]) -> str:
-    """The text of the report. done: what was done on ingest, one sentence each."""
+    """The text of the report. done: the changes during ingest, one sentence each."""
     return "\n".join(_lines(performance, qualities, done)) + "\n"
 
 

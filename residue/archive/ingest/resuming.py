@@ -1,4 +1,4 @@
-"""Sources that an interrupted run has stored, so that a second run continues from there."""
+"""Sources that an interrupted run has stored, so that the next run can continue."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from residue.records import SpoiltRecordError, encode_record, read_record
 
 
 class _Done(msgspec.Struct, frozen=True):
-    """A source that is kept already, and what it was when it was."""
+    """A source that is kept already, and its state at that time."""
 
     size: int
     changed_ns: int
@@ -30,11 +30,11 @@ class _Done(msgspec.Struct, frozen=True):
 
 
 class SourceStore:
-    """Keeps sources in a folder of work, those left out that are kept there and still the same.
+    """Keeps sources in a folder of work; it skips sources that are already there and unchanged.
 
-    The disk writes while the next source is kept or looked at. A source counts as kept only once it is on the disk:
-    else a power cut could leave a record of what is not there. The end of the `with` block waits for that, and raises
-    OSError where the disk did not take it.
+    The disk writes one source while the next is processed. A source counts as kept only when it is on the disk;
+    otherwise a power cut could leave a record of a missing file. The end of the `with` block waits for the disk, and
+    raises OSError where writing failed.
     """
 
     def __init__(self, work: Path) -> None:
@@ -50,7 +50,7 @@ class SourceStore:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
-        """Wait until everything is on the disk, whether or not the work ended well."""
+        """Waits until everything is on the disk, also after an error."""
         self._disk.shutdown()
         if error is None:
             for written in self._written:
@@ -82,5 +82,5 @@ def _read(record: Path) -> dict[str, _Done]:
     try:
         return read_record(record, dict[str, _Done])
     except (OSError, SpoiltRecordError):
-        shutil.rmtree(record.parent, ignore_errors=True)  # of another version, or half written: begin again
+        shutil.rmtree(record.parent, ignore_errors=True)  # from another version, or half written: begin again
         return {}

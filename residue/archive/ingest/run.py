@@ -28,7 +28,7 @@ from residue.problems import Finding, ProblemError, stopping
 from residue.progress import Progress, silent
 
 WORK = ".ingest-"
-"""The folder in which ingest keeps what it has done begins with this, so that a second run goes on from there."""
+"""The name of the folder of work begins with this; a second run continues from that folder."""
 _SHARES = 1000
 
 
@@ -39,7 +39,7 @@ class Ingested:
     bag: Bag
     report: str
     private: tuple[str, ...]
-    """The contents that were removed from the headers, for the person who asked; the bag names the fields only."""
+    """The private contents removed from the headers, for the person who runs ingest; the bag names only the fields."""
 
 
 def name_files(given: list[Path]) -> dict[str, Path]:
@@ -56,7 +56,7 @@ def name_files(given: list[Path]) -> dict[str, Path]:
 def open_sources(files: Iterable[Path], tables: Mapping[str, TableFacts], scratch: Path) -> dict[str, IngestSource]:
     """The sources by file name. Raises ProblemError, with everything at once.
 
-    scratch: a folder that has room for what memory has not, meanwhile.
+    scratch: a folder for temporary data that is too large for memory.
     """
     sources: dict[str, IngestSource] = {}
     findings: list[Finding] = []
@@ -71,9 +71,9 @@ def open_sources(files: Iterable[Path], tables: Mapping[str, TableFacts], scratc
 
 
 def write_template(given: list[Path], path: Path) -> None:
-    """Write a describe file for a person to complete; never over one that is there. Raises ProblemError."""
+    """Writes a describe file for a person to complete; it never overwrites one. Raises ProblemError."""
     files = name_files(given)
-    any_rate = TableFacts(rate_hz=1.0)  # tables cannot say theirs; only their columns are looked at
+    any_rate = TableFacts(rate_hz=1.0)  # tables do not contain this; only their columns are read
     sources = open_sources(files.values(), dict.fromkeys(files, any_rate), path.parent)
     if path.exists():
         raise stopping(str(path), "A describe file is there already.", "Complete it, and ingest with --describe.")
@@ -82,9 +82,9 @@ def write_template(given: list[Path], path: Path) -> None:
 
 
 def ingest(given: list[Path], into: Path, description: Description, on: date, progress: Progress = silent) -> Ingested:
-    """Turn sources into one sealed performance at `into`. The sources are only read. Raises ProblemError.
+    """Turns sources into one sealed performance at `into`. The sources are only read. Raises ProblemError.
 
-    What is done is kept beside `into` until the end, so that a second run after a cut does not do it again.
+    Finished work is kept beside `into` until the end, so that a second run after an interruption does not repeat it.
     """
     if into.exists():
         raise stopping(str(into), "Something exists there already.", "Choose another name, or move it away.")
@@ -122,7 +122,7 @@ def ingest(given: list[Path], into: Path, description: Description, on: date, pr
 
 
 def _check_names(sources: Mapping[str, IngestSource], description: Description) -> None:
-    """Raises ProblemError where two sources would be kept under one name: the later would take the other's place."""
+    """Raises ProblemError where two sources would get the same name: the second would replace the first."""
     taken: dict[str, str] = {}
     for name, source in sources.items():
         for file in set(file_names(source, _channels_of(description, name)).values()):
@@ -145,7 +145,7 @@ def _private(sources: Mapping[str, IngestSource], description: Description) -> t
 
 
 def _notes_words(sources: Mapping[str, IngestSource], description: Description) -> Iterator[str]:
-    """How many notes were left out of each source; the bag does not say which."""
+    """A sentence with the number of removed notes for each source; the bag does not say which notes."""
     for name, source in sources.items():
         unkept = sum(not _stays(mark, description) for mark in source.marks)
         if unkept:
@@ -189,7 +189,7 @@ def _performance(
 def _examine_all(
     sources: Mapping[str, IngestSource], description: Description, progress: Progress
 ) -> dict[str, Quality]:
-    """The quality of every channel. The channels of one file go side by side, so that it is decoded once."""
+    """The quality of every channel. The channels of one file are examined together, so that it is decoded once."""
     qualities: dict[str, Quality] = {}
     for number, (file, source) in enumerate(sources.items()):
         tracks = {track.label: track for track in source.tracks}
@@ -224,7 +224,7 @@ def _side_by_side(
 
 
 def _scaled(quality: Quality, full_scale: float) -> Quality:
-    """In physical values, where the source counts in digital full scale."""
+    """The stream in physical values, where the source counts in digital full scale."""
     return replace(quality, lows=quality.lows * full_scale, highs=quality.highs * full_scale)
 
 
@@ -233,7 +233,7 @@ def _begun_words(begun: Mapping[str, SourceStart]) -> list[str]:
 
 
 def bag_info(performance: Performance, done: list[str]) -> dict[str, str | list[str]]:
-    """The facts for whoever keeps the bag. Custom elements are allowed by RFC 8493, section 2.2.2."""
+    """The facts for the keeper of the bag. Custom elements are allowed by RFC 8493, section 2.2.2."""
     permission = performance.permission
     facts: dict[str, str | list[str]] = {
         "External-Description": ", ".join(filter(None, [performance.title, performance.place])),

@@ -17,14 +17,14 @@ class Track:
     """One evenly sampled channel of a source."""
 
     label: str
-    """Its name within the source; a describe file asks for it by this."""
+    """Its name within the source, as used in a describe file."""
     stream: SampleStream
     _: KW_ONLY
     unit: str = "1"
     kind: ChannelKind | None = None
-    """As far as the source says."""
+    """The kind, if the source states it."""
     signal: str | None = None
-    """Its label in the file itself, where that names it and no other."""
+    """Its label in the file itself, if no other track has the same."""
 
 
 @dataclass(frozen=True)
@@ -34,32 +34,34 @@ class BeatTrack:
     label: str
     beats: BeatList
     start_s: float = 0.0
-    """When the first beat is, counted from the start of the source."""
+    """The time of the first beat, counted from the start of the source."""
 
 
 @dataclass(frozen=True)
 class IngestSource:
-    """One file, or one group of files that belong together, as it was found. It is only ever read."""
+    """One file, or one group of files that belong together, as found. It is only read."""
 
     path: Path
     tracks: tuple[Track, ...] = ()
     beats: tuple[BeatTrack, ...] = ()
     began: datetime | None = None
-    """When its first sample was taken, by the recorder's own clock; without offset, recorders rarely know one."""
+    """The time of its first sample by the recorder's clock; it has no UTC offset, because recorders rarely know it."""
     marks: tuple[Mark, ...] = ()
-    """Annotations (notes), in seconds from its start. They are free text: only those that a person allows are kept."""
+    """Annotations (notes), in seconds from its start. They are free text, so only those that a person allows are
+    kept.
+    """
     private: tuple[str, ...] = ()
     """Facts in its header about the person or the device, in words."""
     spoilt: str = ""
-    """The part that could not be read, as a clause; empty where the file is whole."""
+    """The part that could not be read, in words; empty where the file is whole."""
     strip: Callable[[Path, Collection[str]], None] | None = None
-    """Copies the file without what is private, and with only these notes; None where the samples are written again."""
+    """Copies the file without private data, and with only these notes; None where the samples are written again."""
     suffix: str = ""
-    """Of the file that can be kept as it came; empty where the samples are written again."""
+    """The suffix of a file that can be kept unchanged; empty where the samples are written again."""
 
     @property
     def labels(self) -> list[str]:
-        """Of all that is in it."""
+        """The labels of all tracks and lists of beats."""
         return [track.label for track in self.tracks] + [beats.label for beats in self.beats]
 
 
@@ -109,11 +111,11 @@ _TEN_TWENTY = frozenset(
         "af4",
     }
 )
-"""Sites of the international 10-20 system: a channel that bears such a name is EEG."""
+"""Sites of the international 10-20 system: a channel with such a name is EEG."""
 
 
 def guess_kind(label: str) -> ChannelKind | None:
-    """The kind of a channel, where its label says it."""
+    """The kind of a channel, if its label says it."""
     words = "".join(letter if letter.isalnum() else " " for letter in label.lower()).split()
     if words and words[0] in _TEN_TWENTY:
         return ChannelKind.EEG

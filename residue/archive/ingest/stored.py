@@ -1,4 +1,4 @@
-"""A table of numbers laid down on the disk, so that memory does not grow with it."""
+"""A table of numbers on the disk, so that memory does not grow with it."""
 
 from __future__ import annotations
 
@@ -20,24 +20,24 @@ _NUMBER_BYTES = 8
 
 
 class StoredNumbers:
-    """Rows of numbers in a file without a name, which is gone when nobody holds this.
+    """Rows of numbers in a file without a name, which disappears with this object.
 
-    Written piece by piece, each column by column, so that a column is read without the others.
+    It is written in pieces, each of them column by column, so that a column can be read without the others.
     """
 
     def __init__(self, folder: Path, columns: int) -> None:
-        """Raises ProblemError where the folder takes no file."""
+        """Raises ProblemError where no file can be made in the folder."""
         self._folder, self._columns = folder, columns
         self._piece_rows = max(1, _PIECE_NUMBERS // columns)
         self.rows = 0
         with telling(folder):
             folder.mkdir(parents=True, exist_ok=True)
-            file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 - open for as long as somebody reads it
+            file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 - open as long as this object exists
         self._file = file
         weakref.finalize(self, file.close)
 
     def fill(self, rows: Iterable[Sequence[float]]) -> None:
-        """Lay down all the rows. Raises ProblemError where the disk is full."""
+        """Writes all rows. Raises ProblemError where the disk is full."""
         piece = array("d")
         for row in rows:
             piece.extend(row)

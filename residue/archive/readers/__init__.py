@@ -1,1 +1,1 @@
-"""Readers of recordings, one module a family of formats: each opens one channel as a stream in physical units."""
+"""Readers of recordings, one module for each family of formats: each opens a channel in physical units."""

@@ -1,4 +1,4 @@
-"""Lists of intervals from beat to beat, in text: one a line, or a column of a table."""
+"""Lists of intervals from beat to beat, in text: one on each line, or a column of a table."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ from residue.small_files import read_small
 
 AT_S = "at_s"
 _MOST_BYTES = 64_000_000
-"""A week of beats is a tenth of it."""
+"""A week of beats is a tenth of this."""
 LONGEST_INTERVAL_S = 60.0
-"""A longer pause is a slip of the unit (milliseconds read as seconds), not a heart."""
+"""A longer pause is a wrong unit (milliseconds read as seconds), not a heart."""
 
 
 @dataclass(frozen=True)
@@ -31,10 +31,11 @@ class BeatList:
 
 
 def read_beats(path: Path, channel: Channel) -> BeatList:
-    """The beats of a list of intervals. A line may begin with "#", the first may be a heading. Raises ProblemError.
+    """The beats of a list of intervals; a line may be a heading or begin with "#". Raises ProblemError.
 
-    With channel.signal the file is a table, comma, semicolon or tab between its columns, and that column is read. A
-    table with a column "at_s" tells when each beat was, in seconds from the start of the channel: it may have pauses.
+    With channel.signal the file is a table, with comma, semicolon or tab between its columns, and that column is read.
+    In a table a column "at_s" gives the time of each beat, in seconds from the start of the channel; then pauses are
+    possible.
     """
     lines = _lines(path)
     if channel.signal and AT_S in _heading(lines)[1]:
@@ -52,7 +53,7 @@ def read_beats(path: Path, channel: Channel) -> BeatList:
 
 
 def _timed(path: Path, lines: list[tuple[int, str]], signal: str, scale: float) -> BeatList:
-    """Beats with a time each; an interval of 0 was not known."""
+    """Beats with a time each; an interval of 0 is not known."""
     times = np.array([_number(path, n, cell) for n, cell in _column(path, lines, AT_S)])
     intervals = np.array([_number(path, n, cell) * scale for n, cell in _column(path, lines, signal)])
     if len(times) and not (times[0] >= 0 and (np.diff(times) > 0).all() and times[-1] <= LONGEST_S):

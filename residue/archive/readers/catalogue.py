@@ -1,4 +1,4 @@
-"""Which reader opens a channel of which kind of file."""
+"""The reader that opens a channel, for each kind of file."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _OPENERS: Mapping[FileKind, Callable[[Path, Channel], SampleStream]] = {
 
 
 def open_channel(path: Path, channel: Channel) -> SampleStream:
-    """The samples of a channel, from its file, at the stated rate. Raises ProblemError."""
+    """Opens the samples of a channel from its file, at the stated rate. Raises ProblemError."""
     kind = kind_of_file(path)
     if kind is None or kind not in _OPENERS:
         known = f"These can be read: {endings_of(_OPENERS)}."

@@ -1,4 +1,4 @@
-"""EDF, EDF+, BDF and BDF+ files: calibrated by edfio, a few data records at a time, so that memory stays flat."""
+"""EDF, EDF+, BDF and BDF+ files: calibrated by edfio, a few data records at a time, so that memory does not grow."""
 
 from __future__ import annotations
 
@@ -19,11 +19,11 @@ from residue.problems import nearest, stopping
 
 _BLOCK_SAMPLES = 1 << 16
 _FIELD_WIDTHS = (16, 80, 8, 8, 8, 8, 8, 80, 8, 32)
-"""Of each signal in the header, in bytes: from its label to what is reserved."""
+"""The widths in bytes of the fields of each signal in the header, from its label to the reserved field."""
 
 
 class Records:
-    """The data records of a file as they are there; holds the last ones, so that signals share them."""
+    """The raw data records of a file; keeps the last ones, so that signals share them."""
 
     def __init__(self, path: Path, layout: EdfLayout) -> None:
         self.path, self.layout = path, layout
@@ -31,7 +31,7 @@ class Records:
         self._first, self._held = 0, np.empty((0, layout.record_bytes), np.uint8)
 
     def part(self, signal: int, *, start: int, stop: int) -> NDArray[np.uint8]:
-        """(records, bytes): what is of one signal in the records from `start` to `stop`, or to the end of the block."""
+        """(records, bytes): the bytes of one signal in the records from `start` to `stop`, or to the block's end."""
         if not self._first <= start < self._first + len(self._held):
             self._first = start // self._many * self._many
             size = self.layout.record_bytes
@@ -87,7 +87,7 @@ class EdfSignal:
         whole = io.BytesIO(_header_alone(self._layout, self._signal, len(raw)) + raw.tobytes())
         reading = edfio.read_edf if self._layout.sample_bytes == 2 else edfio.read_bdf
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # edfio warns of values out of the declared range; they are kept
+            warnings.simplefilter("ignore")  # edfio warns of values outside the declared range; they are kept
             found = reading(whole, header_encoding="latin-1").signals[0].data
         return found.reshape(len(raw), self._per_record)
 
@@ -107,7 +107,7 @@ def _header_alone(layout: EdfLayout, signal: int, records: int) -> bytes:
 
 
 def open_edf(path: Path, channel: Channel) -> SampleStream:
-    """A signal of an EDF or BDF file, by its label or its number. Raises ProblemError."""
+    """Opens a signal of an EDF or BDF file, by its label or its number. Raises ProblemError."""
     layout = read_layout(path)
     signal = _find(path, layout, channel)
     check_ranges(path, layout, signal)
@@ -120,7 +120,7 @@ def open_edf(path: Path, channel: Channel) -> SampleStream:
 
 
 def open_signal(records: Records, signal: int) -> SampleStream:
-    """A signal by its place in the layout, counted from 0. Raises ProblemError."""
+    """Opens a signal by its place in the layout, counted from 0. Raises ProblemError."""
     try:
         stream = EdfSignal(records, signal)
         stream.read(0, 1)
@@ -135,13 +135,13 @@ def dimension(layout: EdfLayout, signal: int) -> str:
 
 
 def _field(layout: EdfLayout, signal: int, offset: int) -> str:
-    """An eight-byte field of a signal; offset: of the field for all signals, in bytes a signal."""
+    """An eight-byte field of a signal. offset: the bytes of all fields before it, for one signal."""
     start = FIXED_BYTES + len(layout.labels) * offset + signal * 8
     return layout.header[start : start + 8].decode("latin-1").strip()
 
 
 def check_ranges(path: Path, layout: EdfLayout, signal: int) -> None:
-    """A calibration needs a digital range that rises and a physical one that is not a point; it may fall."""
+    """Checks that a digital range ascends and that a physical range is not empty; the physical range may descend."""
     for what, offset in (("physical", 104), ("digital", 120)):
         low, high = _field(layout, signal, offset), _field(layout, signal, offset + 8)
         try:

@@ -1,7 +1,7 @@
 """Annotations of EDF+ and BDF+ files: start times of data records, and notes.
 
-Source: EDF+ specification, 2.2. A list of annotations is the onset in seconds after the start of the file, where
-needed 0x15 and the duration, then 0x14 after the onset and after each text, and a zero byte at the end.
+Source: EDF+ specification, 2.2. A list of annotations is: the onset in seconds after the start of the file, optionally
+0x15 and the duration, 0x14, the texts with 0x14 after each, and a zero byte.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ from residue.problems import stopping
 
 _SECONDS = rb"(-?\d{1,9}(?:\.\d{0,9})?)"
 _HEAD = re.compile(rb"\+?" + _SECONDS + rb"(?:\x15\d{1,9}(?:\.\d{0,9})?(?=\x14))?")
-"""Onset and duration of a list; a duration that is no number is left out."""
+"""Onset and duration of a list; a duration that is not a number is left out."""
 _LIST = re.compile(rb"\+?" + _SECONDS + rb"(?:\x15[^\x14\x00]*)?\x14([^\x00]*)\x00")
 
 
 def record_onsets(path: Path, layout: EdfLayout) -> list[Fraction]:
-    """When each data record starts, in seconds, by its time-keeping annotation. Raises ProblemError."""
+    """The start of each data record in seconds, from its time-keeping annotation. Raises ProblemError."""
     onsets = []
     for record, texts in enumerate(_records(path, layout), 1):
         if not texts:
@@ -34,11 +34,11 @@ def record_onsets(path: Path, layout: EdfLayout) -> list[Fraction]:
 
 
 def notes(path: Path, layout: EdfLayout) -> Iterator[tuple[Fraction, str]]:
-    """Notes with their times in seconds from the first sample, in the order of the file. Skips spoilt lists."""
+    """Notes with their times in seconds from the first sample, in the order of the file. Skips damaged lists."""
     began = None
     for texts in _records(path, layout):
         for found in (found for text in texts for found in _LIST.finditer(text)):
-            began = _seconds(found) if began is None else began  # the first is that which keeps the first record's time
+            began = _seconds(found) if began is None else began  # the first list keeps the time of the first record
             for noted in filter(None, found[2].split(b"\x14")):
                 yield _seconds(found) - began, noted.decode("utf-8", errors="replace")
 
@@ -50,9 +50,9 @@ def annotation_places(layout: EdfLayout) -> list[tuple[int, int]]:
 
 
 def without_notes(raw: bytes, kept: Collection[str], *, keeps_time: bool) -> bytes:
-    """The bytes of an annotation signal in one data record, as many of them, with only those notes that may stay.
+    """The bytes of an annotation signal in one data record, of the same length, with only the notes that may stay.
 
-    keeps_time: its first list tells when the record starts, and stays without its notes.
+    keeps_time: its first list has the start of the record, and stays without its notes.
     """
     lists = [_shortened(found, kept) for found in _LIST.finditer(raw)]
     first = _LIST.match(raw) if keeps_time else None
@@ -62,7 +62,7 @@ def without_notes(raw: bytes, kept: Collection[str], *, keeps_time: bool) -> byt
 
 
 def _shortened(found: re.Match[bytes], kept: Collection[str]) -> bytes:
-    """A list with only those of its notes that may stay; empty where none does."""
+    """A list with only those of its notes that may stay; empty if none may stay."""
     texts = [text for text in found[2].split(b"\x14") if text and text.decode("utf-8", errors="replace") in kept]
     head = _HEAD.match(found[0])
     if not texts or head is None:

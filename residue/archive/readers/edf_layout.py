@@ -10,7 +10,7 @@ from pathlib import Path
 from residue.problems import stopping
 
 FIXED_BYTES = 256
-"""The fixed part of the header, and what each signal adds to it."""
+"""The size of the fixed part of the header, and of the part for each signal."""
 AGAIN = "Copy it again from the recorder, or export it again."
 ANNOTATIONS = frozenset({"EDF Annotations", "BDF Annotations"})
 """The labels of signals whose bytes are text."""
@@ -28,7 +28,7 @@ class EdfLayout:
     record_s: Fraction
     labels: Sequence[str]
     samples: Sequence[int]
-    """Of each signal in a record."""
+    """The samples of each signal in a record."""
     discontinuous: bool
 
     @property

@@ -18,26 +18,26 @@ from residue.problems import stopping
 
 _BLOCK_FRAMES = 1 << 16
 _HELD_BLOCKS = 2
-"""A resampling filter reads some samples again, which may lie in the block before."""
+"""A resampling filter reads some samples again, which may be in the block before."""
 _NOTES = (
     re.compile(r"^\s*(?:data|SSND)\s*: (?P<promised>\d+) \(should be (?P<held>\d+)\)", re.MULTILINE),
     re.compile(r"Calculated frame count (?P<held>\d+) does not match value from 'ds64' chunk of (?P<promised>\d+)"),
 )
-"""How libsndfile notes that the header of a WAV, AIFF or RF64 file and the size of the file do not agree."""
+"""The words of libsndfile's log if the header of a WAV, AIFF or RF64 file does not fit the size of the file."""
 _FITS_FLOAT32 = frozenset({"PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "FLOAT"})
-"""Samples that a float32 holds exactly: half the memory to move."""
+"""Formats whose samples a float32 can hold exactly: half the memory."""
 _UNKNOWN_SIZES = frozenset({0x7FFF_FFFF, 0xFFFF_FFFF})
 """Sizes that a recorder writes while it does not know how long it will record."""
 _AGAIN = "Copy it again from the recorder."
 
 
 class SoundBlocks:
-    """A sound file read block by block; holds the last two, so that tracks, and reads that overlap, share them."""
+    """A sound file read block by block; it keeps the last two, so that tracks and overlapping reads share them."""
 
     def __init__(self, file: soundfile.SoundFile, where: str) -> None:
         self.file, self._where = file, where
         self._held: dict[int, NDArray[np.floating[Any]]] = {}
-        """By the frame that a block begins with, (tracks, frames); the older one first."""
+        """The blocks, (tracks, frames), by their first frame; the older one first."""
         self._dtype = "float32" if file.subtype in _FITS_FLOAT32 else "float64"
 
     def part(self, track: int, *, start: int, stop: int) -> NDArray[np.floating[Any]]:
@@ -50,7 +50,7 @@ class SoundBlocks:
         return self._held[begins][track, start - begins : stop - begins]
 
     def _block(self, start: int) -> NDArray[np.floating[Any]]:
-        """(tracks, frames) from a frame on; raises ProblemError where the file ends before its header says."""
+        """(tracks, frames) from a frame on; raises ProblemError where the file is shorter than stated in its header."""
         wanted = min(_BLOCK_FRAMES, self.file.frames - start)
         try:
             if self.file.tell() != start:
@@ -82,7 +82,7 @@ class SoundTrack:
 
 
 def open_blocks(path: Path) -> SoundBlocks:
-    """A sound file, checked for being whole. Raises ProblemError."""
+    """Opens a sound file, and checks that it is complete. Raises ProblemError."""
     try:
         path.open("rb").close()  # libsndfile does not say why it cannot open a file
         file = soundfile.SoundFile(path)
@@ -101,12 +101,12 @@ def open_blocks(path: Path) -> SoundBlocks:
 
 
 def _why(error: soundfile.LibsndfileError) -> str:
-    """The message of libsndfile without the path, which the person has read already."""
+    """The message of libsndfile without the path, which our message names already."""
     return str(error.error_string).removeprefix("Error : ").rstrip(".")
 
 
 def open_sound(path: Path, channel: Channel) -> SampleStream:
-    """A track of a sound file in physical values. Raises ProblemError."""
+    """Opens a track of a sound file in physical values. Raises ProblemError."""
     blocks = open_blocks(path)
     track = channel.track or 1
     if track > blocks.file.channels:

@@ -1,1 +1,1 @@
-"""Putting one performance in the place of another."""
+"""Replaces one performance by another."""

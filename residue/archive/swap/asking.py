@@ -1,4 +1,4 @@
-"""Asking for one performance in the place of another: a copy that waits, or the one before."""
+"""Requests to replace one performance by another: by a copy that waits, or by the version before."""
 
 from __future__ import annotations
 
@@ -24,7 +24,10 @@ log = logging.getLogger(__name__)
 
 
 def place_for(bag: Path, programme: Sequence[str], asked: str | None = None) -> str:
-    """Whose place a bag takes: the one asked for, its namesake, or the only one there is. Raises ProblemError."""
+    """The performance that a bag replaces: the given one, the one of the same name, or the only one.
+
+    Raises ProblemError.
+    """
     names = list(dict.fromkeys(programme))
     if asked is not None and asked not in names:
         raise stopping("swap", f'There is no performance "{asked}" in the programme.', nearest(asked, names))
@@ -35,7 +38,7 @@ def place_for(bag: Path, programme: Sequence[str], asked: str | None = None) -> 
 
 
 def place_to_go_back(performances: Path, programme: Sequence[str], asked: str | None = None) -> str:
-    """Which performance gives its place to the one before: the one asked for, or the only one that has one.
+    """The performance to replace by its version before: the given one, or the only one that has such a version.
 
     Raises ProblemError.
     """
@@ -50,6 +53,22 @@ def place_to_go_back(performances: Path, programme: Sequence[str], asked: str | 
     raise _unclear("It is unclear which performance should go back.", names)
 
 
+def place_to_withdraw(performances: Path, programme: Sequence[str], asked: str | None = None) -> str:
+    """The performance whose swap is withdrawn: the given one, or the only one with a swap that waits.
+
+    Raises ProblemError.
+    """
+    names = [name for name in dict.fromkeys(programme) if beside(performances, name, "swap").exists()]
+    if asked in names:
+        return asked
+    if not names or asked is not None:
+        what = "No swap waits." if asked is None else f"No swap waits for the place of {asked}."
+        raise stopping("swap", what, "`residue status` lists the swaps that wait.")
+    if len(names) == 1:
+        return names[0]
+    raise _unclear("It is unclear which swap to withdraw.", names)
+
+
 def _unclear(what: str, names: Sequence[str]) -> ProblemError:
     return stopping("swap", what, f"Write --in-place-of and one of: {', '.join(names)}.")
 
@@ -57,9 +76,9 @@ def _unclear(what: str, names: Sequence[str]) -> ProblemError:
 def stage(
     bag: Path, performances: Path, name: str, when: When, needs: Needs, asked: datetime, progress: Progress = silent
 ) -> None:
-    """Verify a bag, copy it to where it waits for its moment, and verify the copy. Raises ProblemError.
+    """Verifies a bag, copies it to its waiting place, and verifies the copy. Raises ProblemError.
 
-    needs: what the piece reads; a bag that lacks it never gets to wait. What plays is not touched.
+    needs: the channels that the piece reads; a bag without them is refused. The present performance does not change.
     """
     _refuse_unless_valid(verify(bag, progress))
     check_needs(open_bag(bag), needs)
@@ -72,7 +91,7 @@ def stage(
 
 
 def ask_back(performances: Path, name: str, when: When, asked: datetime) -> None:
-    """Ask for the performance before. Raises ProblemError where there is none."""
+    """Requests the version before. Raises ProblemError where there is none."""
     if not beside(performances, name, "before").is_dir():
         raise stopping("swap", f"There is no earlier version of {name}.", "Swap in the bag that you want.")
     withdraw(performances, name)
@@ -91,10 +110,10 @@ def _refuse_unless_valid(findings: list[Finding]) -> None:
 
 
 def _share(copy: Path, performances: Path) -> None:
-    """Whoever may change the performances may change a copy too: the daemon can be another user than who swaps."""
+    """Gives a copy the group and rights of the folder: the daemon may run as another user than the person who swaps."""
     mode = performances.stat().st_mode
     for place, _, files in os.walk(copy):
-        with suppress(PermissionError):  # some file systems know no such rights
+        with suppress(PermissionError):  # some file systems have no such rights
             Path(place).chmod(mode & 0o777)
             for file in files:
                 Path(place, file).chmod(mode & 0o666)

@@ -1,7 +1,7 @@
-"""A bag that a person drops into performances/ as NAME.now, NAME.at-rest or NAME.at-opening.
+"""Bags that a person drops into performances/ as NAME.now, NAME.at-rest or NAME.at-opening.
 
-It is left where it is until it is taken, and is never half-copied then: it counts once it holds all that its manifests
-list and has come to rest, and it is verified before it is taken.
+Such a bag stays where it is until the swap. It is never taken half-copied: it counts only if it has all files of its
+manifests and no longer changes, and it is verified before the swap.
 """
 
 from __future__ import annotations
@@ -18,25 +18,25 @@ from residue.archive.tree import entries_below
 from residue.problems import ProblemError, stopping
 
 FolderState = tuple[tuple[str, int, int, int], ...]
-"""Of each file of a bag: its path within it, which one it is, its size, and when it was changed (ns)."""
+"""For each file of a bag: its path within the bag, its identity, its size, and the time of its last change (ns)."""
 
 
 def dropped(performances: Path, names: Collection[str]) -> Iterator[Candidate]:
-    """The bags, whole or not, that were dropped to take the place of one of these names; the most urgent first."""
+    """The bags, complete or not, that people dropped to replace one of these performances; the most urgent first."""
     for when in When:
         for path in sorted(performances.glob(f"[!.]*.{when}")):
             name = path.name.removesuffix(f".{when}")
             if name in names:
-                asked = datetime.fromtimestamp(path.lstat().st_ctime, UTC)  # what is copied may keep its own time
+                asked = datetime.fromtimestamp(path.lstat().st_ctime, UTC)  # a copy may keep the original's time
                 yield Candidate(name=name, request=Request(when=when, bag=path.name, asked=asked), path=path)
 
 
 def look(bag: Path) -> FolderState:
     """The state of a folder; it differs after any change in it. Follows no links. Never raises."""
     found = []
-    with suppress(ProblemError, OSError):  # `lacking` says why it cannot be looked through
+    with suppress(ProblemError, OSError):  # `lacking` says why it cannot be read
         for entry in entries_below(bag):
-            with suppress(OSError):  # gone since its folder was listed
+            with suppress(OSError):  # it disappeared after its folder was listed
                 stat = entry.stat(follow_symlinks=False)
                 name = str(Path(entry.path).relative_to(bag))
                 found.append((name, stat.st_ino, stat.st_size, stat.st_mtime_ns))
@@ -46,7 +46,7 @@ def look(bag: Path) -> FolderState:
 def lacking(bag: Path) -> str | None:
     """Names, in a few words, the files that the manifests list and the bag lacks; None when it is complete.
 
-    Raises ProblemError where it is no folder of its own in performances/, or cannot be looked through.
+    Raises ProblemError where it is not a folder of its own in performances/, or cannot be read.
     """
     if bag.is_symlink():
         raise stopping(bag.name, "It is a link.", "Put the bag itself there.")
@@ -55,7 +55,7 @@ def lacking(bag: Path) -> str | None:
             return "bagit.txt"
         try:
             tags = read_tags(bag)
-        except ProblemError as problem:  # it may still be on its way
+        except ProblemError as problem:  # it may still be copied
             return f"tag files that can be read. {problem.findings[0].what.removesuffix('.')}"
         missing = [name for name in sorted(tags.entries) if not (bag / name).is_file()]
         if missing:

@@ -1,6 +1,6 @@
 """The folder performances/ during a swap: folders, requests and candidates.
 
-Everything is in the installation's folder performances/, and every step is one rename within it:
+Everything is in the installation's folder performances/, and every step is one rename within this folder:
 
     NAME             what plays
     NAME.at-rest     dropped there by a person: what will play; so with .now and .at-opening
@@ -24,29 +24,29 @@ from residue.records import SpoiltRecordError, read_record
 
 
 class When(StrEnum):
-    """The moment at which the new performance is taken, the most urgent first."""
+    """The moment of the swap, the most urgent first."""
 
     NOW = "now"
     """At once, with a crossfade."""
     AT_REST = "at-rest"
-    """As soon as the old one does not play."""
+    """When the old one does not play."""
     AT_OPENING = "at-opening"
-    """Before the house opens next."""
+    """Before the next opening of the house."""
 
 
 class Request(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A request that a performance takes another's place: the content of .NAME.swap, as JSON."""
+    """A request to replace a performance: the content of .NAME.swap, as JSON."""
 
     when: When
     bag: str
-    """The name that a person gave the new one."""
+    """The name of the new one, as given by a person."""
     asked: datetime
     back: bool = False
-    """The new one is the one before."""
+    """The new one is the version before."""
 
 
 class Candidate(msgspec.Struct, frozen=True, kw_only=True):
-    """A bag that shall take the place of the performance `name`."""
+    """A bag that is to replace the performance `name`."""
 
     name: str
     request: Request
@@ -55,7 +55,7 @@ class Candidate(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def what(self) -> str:
-        """The two performances, in a person's words."""
+        """The two performances, in words for people."""
         return f"{self.request.bag} in the place of {self.name}"
 
 
@@ -73,11 +73,11 @@ def beside(performances: Path, name: str, kind: Literal["waiting", "before", "le
 
 
 def named(performances: Path, kind: str) -> list[str]:
-    """The performances that have something waiting, before or leaving."""
+    """The performances with a folder waiting, before or leaving."""
     found = (path.name[1:].removesuffix(f".{kind}") for path in performances.glob(f".*.{kind}") if path.is_dir())
     return sorted(found)
 
 
 def requests(performances: Path) -> dict[str, Request | None]:
-    """The requests, by the performance whose place is to be taken; None where the file cannot be read."""
+    """The requests, by the performance to be replaced; None where the file cannot be read."""
     return {path.name[1:].removesuffix(".swap"): read_request(path) for path in sorted(performances.glob(".*.swap"))}

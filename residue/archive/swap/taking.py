@@ -1,6 +1,6 @@
-"""Taking what waits, so that a cut at any moment leaves the old performance or the new one, whole.
+"""Carries out swaps so that an interruption at any moment leaves a whole performance, the old or the new one.
 
-No journal is kept: `recover` sees from what stands there how far a swap had come, and ends it.
+No journal is kept: `recover` sees from the folders how far a swap had come, and completes it.
 """
 
 from __future__ import annotations
@@ -32,14 +32,14 @@ def waiting(performances: Path) -> list[Candidate]:
 
 
 def withdraw(performances: Path, name: str) -> None:
-    """Forget what was asked for a place, and the copy that waits for it."""
+    """Removes the request for a performance, and the copy that waits."""
     with _alone(performances):
         beside(performances, name, "swap").unlink(missing_ok=True)
         _remove(_aside(beside(performances, name, "waiting")))
 
 
 def take(performances: Path, candidate: Candidate) -> None:
-    """Put a candidate in its place, and keep what stood there as the one before. Raises ProblemError."""
+    """Puts a candidate in its place, and keeps the old performance as the version before. Raises ProblemError."""
     name, place = candidate.name, performances / candidate.name
     if not candidate.path.is_dir():
         what = f"{candidate.request.bag} is no longer there to take the place of {name}."
@@ -65,7 +65,7 @@ def _end_exchange(performances: Path, name: str) -> None:
 
 
 def recover(performances: Path) -> list[Finding]:
-    """End what a cut has interrupted; to be called before the performances are read. Says what it did."""
+    """Completes interrupted swaps; call it before the performances are read. Gives messages about its work."""
     if not performances.is_dir():
         return []
     findings = []
@@ -85,7 +85,7 @@ def recover(performances: Path) -> list[Finding]:
                 _remove(beside(performances, name, "swap"))
                 findings.append(_note(name, "ask for it again"))
         for name in named(performances, "waiting"):
-            if not beside(performances, name, "swap").exists():  # it was copied, and never asked for
+            if not beside(performances, name, "swap").exists():  # it was copied, but never requested
                 _remove(_aside(beside(performances, name, "waiting")))
         for half in performances.glob(f"{PREFIX}*"):
             if not is_being_made(half):
@@ -111,7 +111,7 @@ def _alone(performances: Path) -> Iterator[None]:
 
 
 def _move(source: Path, target: Path) -> None:
-    """One rename within a folder, on the disk when it returns."""
+    """Makes one rename within a folder, which is on the disk afterwards."""
     source.rename(target)
     onto_disk(target.parent)
 
@@ -126,7 +126,7 @@ def _aside(folder: Path) -> Path | None:
 
 
 def _remove(half: Path | None) -> None:
-    """Remove what nobody wants; what cannot be removed is left for the next time."""
+    """Removes an unwanted folder; what cannot be removed stays for the next time."""
     if half is not None and half.is_dir():
         shutil.rmtree(half, ignore_errors=True)
     elif half is not None:

@@ -13,7 +13,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import KW_ONLY, dataclass, replace
 from datetime import date
-from math import floor, inf, log10
+from math import floor, fsum, inf, log10, sqrt
+from statistics import stdev
 
 import msgspec
 
@@ -24,7 +25,13 @@ from residue.loudness.caps.quantities import QUANTITIES, Statistic
 from residue.loudness.meters.levels import db_of_power
 from residue.loudness.meters.vibration import estimated_vdv
 from residue.loudness.meters.weightings import Weighting
-from residue.loudness.outputs.calibration import Calibration, Origin, VibrationCalibration, pink_level_db
+from residue.loudness.outputs.calibration import (
+    AnyCalibration,
+    Calibration,
+    Origin,
+    VibrationCalibration,
+    pink_level_db,
+)
 from residue.loudness.outputs.odd_readings import (
     LOUDEST_FULL_SCALE_DB,
     QUIETEST_DBA,
@@ -47,6 +54,8 @@ ABOVE_BACKGROUND_DB = 10.0
 a background of 50 are 59.5 dB."""
 UNEVEN_DB = 1.5
 """By how much the rise of a reading may differ from the rise of what was played: our own judgement."""
+LEAST_READINGS = 2
+"""One reading says nothing of its spread."""
 _SECOND_S = 1.0
 _TRUE_PEAK_DB = 1.0
 """How far a true peak may stand above the highest sample of noise: ours, and the limiter has the last word."""
@@ -79,6 +88,8 @@ class CalibrationStep:
     background: MeterReading
     readings: tuple[tuple[float, MeterReading], ...] = ()
     """(played_dbfs, what was read), the newest last."""
+    loudest: MeterReading | None = None
+    """Read at the level that plays now, at the loudest place that visitors can reach."""
 
     @property
     def output(self) -> Output:
@@ -86,9 +97,43 @@ class CalibrationStep:
         return self.room[self.name]
 
     @property
+    def here(self) -> tuple[MeterReading, ...]:
+        """The readings at the level that plays now."""
+        return tuple(reading for played_dbfs, reading in self.readings if played_dbfs == self.played_dbfs)
+
+    @property
     def reading(self) -> MeterReading | None:
-        """The reading at the level that plays now; None before there is one."""
-        return self.readings[-1][1] if self.readings and self.readings[-1][0] == self.played_dbfs else None
+        """The mean of the readings at the level that plays now; None before there is one."""
+        return mean_of(self.here) if self.here else None
+
+    @property
+    def read_often_enough(self) -> bool:
+        """Whether there are enough readings at this level for their spread."""
+        return len(self.here) >= LEAST_READINGS
+
+    @property
+    def playing(self) -> Mapping[str, tuple[Stimulus, float]]:
+        """By output: what plays, and its level in dBFS."""
+        return {self.name: (self.stimulus, self.played_dbfs)}
+
+
+def mean_of(readings: Sequence[MeterReading]) -> MeterReading:
+    """The energy mean of readings, to a hundredth: ISO 1996-2:2017, formula 18; of accelerations the r.m.s."""
+    a_db, c_db = (
+        round(db_of_power(fsum(10.0 ** (level / 10.0) for level in levels) / len(readings)), 2)
+        for levels in ([one.dba for one in readings], [one.dbc for one in readings])
+    )
+    felt = [one.aw_m_per_s2 for one in readings if one.aw_m_per_s2 is not None]
+    aw_m_per_s2 = round(sqrt(fsum(one * one for one in felt) / len(felt)), 5) if felt else None
+    return MeterReading(a_db, c_db, aw_m_per_s2=aw_m_per_s2)
+
+
+def spread_db(readings: Sequence[MeterReading], transducer: str) -> float:
+    """Standard deviation of two readings or more, of A or C, whichever is larger; for a shaker of C."""
+    weightings = [[one.dbc for one in readings]]
+    if transducer != "shaker":
+        weightings.append([one.dba for one in readings])
+    return round(max(stdev(levels) for levels in weightings), 2)
 
 
 def begin(
@@ -98,7 +143,7 @@ def begin(
 
     Raises ProblemError where a cap leaves no room for it.
     """
-    unknown = msgspec.structs.replace(outputs[name], calibration=None, vibration=None)
+    unknown = msgspec.structs.replace(outputs[name], calibration=None, low_band=None, vibration=None)
     room = _believed({**outputs, name: unknown}, caps)
     return _started(CalibrationStep(name, room, held_over_a_second(caps), stimulus, START_DBFS, background))
 
@@ -185,7 +230,8 @@ def loudest(step: CalibrationStep) -> tuple[float, str]:
 
 def with_reading(step: CalibrationStep, reading: MeterReading | None) -> CalibrationStep:
     """The same level, with what the meter reads; None where it shows no more than the background."""
-    calibration, vibration = _measured(step.played_dbfs, reading or step.background, _ASSUMED)
+    read = mean_of((*step.here, reading)) if reading else step.background
+    calibration, vibration = _measured(step.played_dbfs, read, _ASSUMED)
     known = msgspec.structs.replace(step.output, calibration=calibration, vibration=vibration or step.output.vibration)
     readings = step.readings if reading is None else (*step.readings, (step.played_dbfs, reading))
     return replace(step, room={**step.room, step.name: known}, readings=readings)
@@ -231,6 +277,18 @@ def makes_sense(step: CalibrationStep, reading: MeterReading) -> None:
         raise ProblemError(stops)
 
 
+def with_loudest(step: CalibrationStep, reading: MeterReading) -> CalibrationStep:
+    """The same with what the meter reads at the loudest place. Raises ProblemError where it cannot be right."""
+    where = f"calibration of {step.name}, loudest place"
+    if reading.aw_m_per_s2 is not None:
+        raise stopping(where, "Vibration is not asked for here.", "Write two numbers, A and then C.")
+    calibration, _ = _measured(step.played_dbfs, reading, _ASSUMED)
+    odd = [one for one in odd_readings(where, calibration, step.output.transducer) if one.severity is Severity.STOPS]
+    if odd:
+        raise ProblemError(odd)
+    return replace(step, loudest=reading)
+
+
 def _against_earlier(where: str, step: CalibrationStep, reading: MeterReading) -> list[Finding]:
     findings = []
     weightings = [("A", reading.dba, step.background.dba), ("C", reading.dbc, step.background.dbc)]
@@ -252,16 +310,29 @@ def _against_earlier(where: str, step: CalibrationStep, reading: MeterReading) -
     return findings
 
 
-def answered(step: CalibrationStep, origin: Origin) -> dict[str, Calibration | VibrationCalibration]:
+def answered(step: CalibrationStep, origin: Origin) -> dict[str, AnyCalibration]:
     """The calibration keys of room.toml that follow from the reading at this level.
 
-    Raises ProblemError where the meter has not been read at this level.
+    Raises ProblemError where the meter has not been read often enough at this level.
     """
     if step.reading is None:
         mend = "Type the reading first."
         raise stopping(f"calibration of {step.name}", "The meter has not been read at this level.", mend)
+    if not step.read_often_enough:
+        mend = "Read the meter once more at this level."
+        raise stopping(f"calibration of {step.name}", "One reading says nothing of its spread.", mend)
     calibration, vibration = _measured(step.played_dbfs, step.reading, origin)
-    return {"calibration": calibration} | ({"vibration": vibration} if vibration is not None else {})
+    calibration = msgspec.structs.replace(
+        calibration,
+        readings=len(step.here),
+        spread_db=spread_db(step.here, step.output.transducer),
+        background_dba=step.background.dba,
+        background_dbc=step.background.dbc,
+        loudest_dba=step.loudest and step.loudest.dba,
+        loudest_dbc=step.loudest and step.loudest.dbc,
+    )
+    measured: dict[str, AnyCalibration] = {"calibration": calibration}
+    return measured if vibration is None else measured | {"vibration": vibration}
 
 
 def _measured(

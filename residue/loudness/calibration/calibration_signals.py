@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from residue.loudness.meters.hops import HOP_RATE_HZ
 from residue.loudness.meters.levels import db_of_magnitude, db_of_power
 from residue.loudness.meters.weightings import Weighting, power_gain, sections
-from residue.loudness.outputs.calibration import PINK_BAND_HZ, pink_level_db
+from residue.loudness.outputs.calibration import LOW_BAND_HZ, PINK_BAND_HZ, band_level_db
 
 Floats = NDArray[np.float64]
 
@@ -42,20 +42,27 @@ class Stimulus:
         return db_of_magnitude(float(np.max(np.abs(self.loop))))
 
 
-def pink_noise(transducer: str) -> Stimulus:
-    """20 s of pink noise in the band of a kind of transducer.
+def pink_noise(transducer: str, number: int = _SEED) -> Stimulus:
+    """20 s of pink noise in the band of a kind of transducer; noises of other numbers have nothing to do with it."""
+    return _pink_noise(PINK_BAND_HZ[transducer], number)
 
-    Made in the frequency domain: equal power in every octave of the band, nothing outside, phases at random.
-    """
+
+def low_noise(low_hz: float) -> Stimulus:
+    """20 s of pink noise from a frequency up to 40 Hz."""
+    return _pink_noise((low_hz, LOW_BAND_HZ[1]), _SEED)
+
+
+def _pink_noise(band_hz: tuple[float, float], seed: int) -> Stimulus:
+    """Made in the frequency domain: equal power in every octave of the band, nothing outside, phases at random."""
     frames = _LOOP_S * HOP_RATE_HZ
     frequency_hz = np.arange(frames // 2 + 1) / _LOOP_S
-    low_hz, high_hz = PINK_BAND_HZ[transducer]
+    low_hz, high_hz = band_hz
     inside = (frequency_hz >= low_hz) & (frequency_hz < high_hz)
-    turns = np.random.default_rng(_SEED).uniform(size=len(frequency_hz))
+    turns = np.random.default_rng(seed).uniform(size=len(frequency_hz))
     amplitudes = np.where(inside, 1.0 / np.sqrt(np.maximum(frequency_hz, low_hz)), 0.0)
     loop: Floats = np.fft.irfft(amplitudes * np.exp(2j * np.pi * turns), frames)
     loop /= np.sqrt(np.mean(loop * loop))
-    return Stimulus(loop, {weighting: pink_level_db(weighting, transducer) for weighting in Weighting})
+    return Stimulus(loop, {weighting: band_level_db(weighting, band_hz) for weighting in Weighting})
 
 
 def counted_pulses(number: int, transducer: str) -> Stimulus:

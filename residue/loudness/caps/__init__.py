@@ -1,1 +1,1 @@
-"""Caps: what they limit, the published rules behind them, and where they listen."""
+"""Caps: the quantities that they limit, the published rules behind them, and the places where they measure."""

@@ -15,7 +15,7 @@ from residue.loudness.outputs.outputs import Output
 
 @dataclass(frozen=True, slots=True)
 class CapRow:
-    """One cap, and what it is at the outputs."""
+    """One cap, and its effect at the outputs."""
 
     cap: Cap
     loudest: str | None
@@ -36,16 +36,20 @@ class RuleRow:
     caps: tuple[CapRow, ...]
 
 
-def room_rows(entries: Sequence[CapEntry], outputs: Mapping[str, Output]) -> tuple[CapRow, ...]:
-    """Every cap that is kept in a room, the long-term power of its outputs included."""
-    return tuple(_row(cap, outputs) for cap in (*expand(entries), *protecting_caps(outputs)))
+def room_rows(caps: Sequence[Cap], outputs: Mapping[str, Output]) -> tuple[CapRow, ...]:
+    """Every cap of a room, with the long-term power of its outputs."""
+    return tuple(_row(cap, outputs) for cap in (*caps, *protecting_caps(outputs)))
 
 
-def rule_rows(entries: Sequence[CapEntry], outputs: Mapping[str, Output]) -> tuple[RuleRow, ...]:
-    """Every published rule, in the order of RULES."""
+def rule_rows(
+    entries: Sequence[CapEntry], outputs: Mapping[str, Output], margin_db: float = 0.0
+) -> tuple[RuleRow, ...]:
+    """Every published rule, with its caps under a margin, in the order of RULES."""
     named = {entry.rule for entry in entries}
     return tuple(
-        RuleRow(name, rule, name in named, tuple(_row(cap, outputs) for cap in expand([CapEntry(rule=name)])))
+        RuleRow(
+            name, rule, name in named, tuple(_row(cap, outputs) for cap in expand([CapEntry(rule=name)], margin_db))
+        )
         for name, rule in RULES.items()
     )
 
@@ -53,10 +57,10 @@ def rule_rows(entries: Sequence[CapEntry], outputs: Mapping[str, Output]) -> tup
 def _row(cap: Cap, outputs: Mapping[str, Output]) -> CapRow:
     try:
         gains = dict(zip(outputs, ear_of(cap, outputs).gains, strict=True))
-    except ValueError:  # no calibration
+    except ValueError:  # an output without calibration
         return CapRow(cap, None, None)
     loudest = max(gains, key=lambda name: gains[name])
-    if gains[loudest] == 0.0:  # nothing was measured to shake
+    if gains[loudest] == 0.0:  # no output's vibration was measured
         return CapRow(cap, None, None)
     if cap.quantity.statistic is Statistic.DOSE:
         return CapRow(cap, loudest, None)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass, replace
 from math import inf
 from typing import Annotated
 
@@ -22,7 +22,7 @@ PLACE = "place"
 """The visitor's place, where all outputs come together."""
 
 ACCELERATION_LEVEL, DOSE_LEVEL = "dB re 1 m/s²", "dB re 1 m/s^1.75"
-"""The units in which caps on what is felt are kept and logged."""
+"""The units in which caps on vibration are kept and logged."""
 
 WINDOW_STEP_S = 0.1
 """Windows are counted in whole steps of this."""
@@ -32,9 +32,9 @@ class CapEntry(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
     """One cap: a published rule by name, or a quantity with its limit."""
 
     rule: str | None = None
-    """Name of a published rule; then nothing else may be given."""
+    """Name of a published rule. Then no other key may be given."""
     quantity: str | None = None
-    """LAeq, LCeq, LZeq, LGeq (ISO 7196), LKeq (K-weighted), LCpeak or LAFmax; aw, A(8) or VDV of what a body feels."""
+    """LAeq, LCeq, LZeq, LGeq (ISO 7196), LKeq (K-weighted), LCpeak or LAFmax; aw, A(8) or VDV of vibration."""
     window_s: Annotated[float, Meta(ge=1.0, le=86_400.0)] | None = None
     """The mean counts over this time; not for a peak, nor for A(8)."""
     limit_db: Annotated[float, Meta(ge=30.0, le=160.0)] | None = None
@@ -46,7 +46,7 @@ class CapEntry(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
     limit_m_per_s1_75: Dose | None = None
     """Limit of VDV: vibration dose value over the window, in m/s^1.75."""
     output: str | None = None
-    """The one output it holds for; if not given, the visitor's place."""
+    """The output that the cap limits; if not given, the visitor's place."""
 
     def __post_init__(self) -> None:
         if self.rule is not None:
@@ -103,7 +103,7 @@ class CapEntry(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
 
 @dataclass(frozen=True, slots=True)
 class Cap:
-    """One limit, ready to be kept: no window of `window_s` at any position passes `limit`."""
+    """One limit for the cap stage: no window of `window_s` at any position exceeds `limit`."""
 
     name: str
     """Its name in messages: "who-2022, LAeq over 15 min"."""
@@ -111,14 +111,17 @@ class Cap:
     window_s: float
     """0 for a maximum."""
     limit: float
-    """In dB re 20 uPa if physical, or re 1 m/s² or m/s^1.75 of what is felt, else in dBFS."""
+    """In dB re 20 uPa if physical, in dB re 1 m/s² or m/s^1.75 for vibration, else in dBFS."""
     physical: bool
     at: str = PLACE
     """PLACE, or the name of an output."""
+    _: KW_ONLY
+    margin_db: float = 0.0
+    """By how much `limit` is lower than the limit that was asked for, since a calibration may err."""
 
     @property
     def unit(self) -> str:
-        """As it is written behind the number, such as dB(A)."""
+        """The unit behind the number, such as dB(A)."""
         if self.quantity.felt:
             return DOSE_LEVEL if self.quantity.statistic is Statistic.DOSE else ACCELERATION_LEVEL
         weighting = "" if self.quantity.weighting is Weighting.Z else f"({self.quantity.weighting})"
@@ -126,8 +129,10 @@ class Cap:
 
     @property
     def limit_in_words(self) -> str:
-        """The limit as a person writes it."""
-        return level_in_words(self.limit, self.unit, "g")
+        """The limit as a person writes it; with a margin: 97.9 dB(A) (100 less a margin of 2.1)."""
+        kept = level_in_words(self.limit, self.unit, "g")
+        asked = f" ({self.limit + self.margin_db:g} less a margin of {self.margin_db:g})" if self.margin_db else ""
+        return f"{kept}{asked}"
 
 
 def level_in_words(level: float, unit: str, form: str = ".1f") -> str:
@@ -138,7 +143,7 @@ def level_in_words(level: float, unit: str, form: str = ".1f") -> str:
 
 
 def reached_in_words(level: float, limit: float, unit: str) -> str:
-    """How near a limit a level has come, such as 99.3 of 100 dB(A)."""
+    """The highest level and its limit, such as 99.3 of 100 dB(A)."""
     shown, _, name = level_in_words(limit, unit, "g").partition(" ")
     reached = level_in_words(level, unit).partition(" ")[0] if level > -inf else "silence"
     return f"{reached} of {shown} {name}"
@@ -153,7 +158,7 @@ def duration_in_words(duration_s: float) -> str:
 
 
 def _level(quantity: Quantity, limit: float) -> float:
-    """A limit in its own unit as a level."""
+    """A limit in its own unit, as a level in dB."""
     return 20.0 * exact.log10(limit) if quantity.felt else limit
 
 
@@ -178,15 +183,25 @@ def _of_quantity(entry: CapEntry, quantity: Quantity) -> Cap:
     return Cap(name, quantity, window_s, _level(quantity, entry.limit), physical=entry.limit_dbfs is None, at=at)
 
 
-def expand(entries: Sequence[CapEntry]) -> tuple[Cap, ...]:
-    """The caps that the entries of room.toml mean, published rules spelled out, equal ones once."""
+def expand(entries: Sequence[CapEntry], margin_db: float = 0.0) -> tuple[Cap, ...]:
+    """The caps of the entries in room.toml: published rules as their caps, equal caps only once.
+
+    margin_db: the limits in dB at an ear become lower by this.
+    """
     caps: list[Cap] = []
     for entry in entries:
         if entry.rule is not None:
             caps.extend(_of_rule(entry.rule))
         elif entry.quantity is not None:
             caps.append(_of_quantity(entry, QUANTITIES[entry.quantity]))
-    return tuple(dict.fromkeys(caps))
+    return tuple(_lowered(cap, margin_db) for cap in dict.fromkeys(caps))
+
+
+def _lowered(cap: Cap, margin_db: float) -> Cap:
+    """A sound level meter says nothing of what is felt, nor of what is in the wire."""
+    if not cap.physical or cap.quantity.felt:
+        return cap
+    return replace(cap, limit=cap.limit - margin_db, margin_db=margin_db)
 
 
 def protecting_caps(outputs: Mapping[str, Output]) -> tuple[Cap, ...]:

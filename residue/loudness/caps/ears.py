@@ -1,4 +1,4 @@
-"""Ears: places with a weighting, at which every meter and every cap measures."""
+"""Ears: places with a weighting, at which meters and caps measure."""
 
 from __future__ import annotations
 
@@ -9,16 +9,23 @@ from residue.dsp import exact
 from residue.loudness.caps.caps import ACCELERATION_LEVEL, PLACE, Cap
 from residue.loudness.caps.quantities import Statistic
 from residue.loudness.meters.weightings import Weighting
-from residue.loudness.outputs.calibration import felt_offset_db, offset_db
+from residue.loudness.outputs.calibration import felt_offset_db, low_offset_db, offset_db
 from residue.loudness.outputs.outputs import Output
+
+LEAST_SPREAD_S = 0.02
+"""The largest difference of the ways from two outputs to one place, in seconds: 6.9 m. It is more where a delay_ms says
+so.
+"""
+MARGIN_DB = {Weighting.A: 0.08, Weighting.C: 0.08}
+"""A weighting may read too low by so much below 20 kHz (residue.loudness.meters.weightings): a cap adds it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Ear:
-    """One place with one weighting.
+    """One place with one weighting, for people or for a cap.
 
-    What arrives there is the weighted sum of the outputs. Since nobody stands where all outputs add up in phase at
-    every frequency, and somebody may at some, its level is the larger of the coherent sum and the sum of energies.
+    For people an ear gives the most likely reading of a meter at the visitor's place. For a cap it gives the most that
+    can arrive at any place where the outputs are as loud as there (residue.loudness.caps.listeners has both).
     """
 
     at: str
@@ -27,15 +34,20 @@ class Ear:
     physical: bool
     """Levels in dB re 20 uPa, or re 1 m/s² under Wk, by the calibration; else in dBFS."""
     gains: tuple[float, ...]
-    """Amplitude from each output to here, such that the mean square is 1 at 0 dB of its unit."""
+    """The amplitude factor from each output to the ear, such that the mean square is 1 at 0 dB of its unit."""
     power: int = 2
-    """To which the signal counts: 4 for a dose of vibration; then all that is called an energy is a fourth power."""
+    """The power of the signal that counts: 4 for a dose of vibration, else 2. With 4, every "energy" is a fourth
+    power.
+    """
+    spread_s: float | None = None
+    """For a cap: sounds that leave the outputs at once arrive within this time. None for people."""
 
     @property
     def key(self) -> str:
-        """By which the level log knows it: "A at place, dB"."""
+        """Its name in the level log: "A at place, dB, at most"."""
         unit = "dBFS" if not self.physical else ACCELERATION_LEVEL if self.weighting is Weighting.WK else "dB"
-        return f"{self.weighting} at {self.at}, {unit}" + (", fourth power" if self.power == 4 else "")
+        dose, bound = ", fourth power" if self.power == 4 else "", "" if self.spread_s is None else ", at most"
+        return f"{self.weighting} at {self.at}, {unit}{dose}{bound}"
 
     @property
     def only(self) -> int | None:
@@ -50,7 +62,7 @@ def calibrated(outputs: Mapping[str, Output]) -> bool:
 
 
 def ear(outputs: Mapping[str, Output], at: str, weighting: Weighting, *, physical: bool) -> Ear:
-    """The ear at a place. Raises ValueError if it shall be physical and an output has no calibration."""
+    """The ear at a place. Raises ValueError for a physical ear where an output has no calibration."""
 
     def gain(name: str, output: Output) -> float:
         if at not in (PLACE, name):
@@ -61,13 +73,16 @@ def ear(outputs: Mapping[str, Output], at: str, weighting: Weighting, *, physica
             return _felt_gain(at, name, output)
         if output.calibration is None:
             raise ValueError(f"output.{name} has no calibration, so levels at the ear are unknown.")
-        return exact.gain_from_db(offset_db(output.calibration, weighting, output.transducer))
+        heard_db = offset_db(output.calibration, weighting, output.transducer)
+        if output.low_band is not None and weighting in (Weighting.Z, Weighting.G):
+            heard_db = max(heard_db, low_offset_db(output.low_band))
+        return exact.gain_from_db(heard_db)
 
     return Ear(at, weighting, physical, tuple(gain(name, output) for name, output in outputs.items()))
 
 
 def _felt_gain(at: str, name: str, output: Output) -> float:
-    """At the place, an output that was not measured to shake counts as one that does not."""
+    """The gain for vibration at the place: an output whose vibration was not measured counts as 0."""
     if output.vibration is not None:
         return exact.gain_from_db(felt_offset_db(output.vibration, output.transducer))
     if at == PLACE:
@@ -76,9 +91,20 @@ def _felt_gain(at: str, name: str, output: Output) -> float:
 
 
 def ear_of(cap: Cap, outputs: Mapping[str, Output]) -> Ear:
-    """The ear that a cap listens to."""
-    heard = ear(outputs, cap.at, cap.quantity.weighting, physical=cap.physical)
+    """The ear with which a cap measures."""
+    heard = _at_most(ear(outputs, cap.at, cap.quantity.weighting, physical=cap.physical), outputs)
     return replace(heard, power=4) if cap.quantity.statistic is Statistic.DOSE else heard
+
+
+def _at_most(heard: Ear, outputs: Mapping[str, Output]) -> Ear:
+    """The same place with the same weighting, as a cap measures it."""
+    margin = exact.gain_from_db(MARGIN_DB.get(heard.weighting, 0.0))
+    delays_ms = [output.delay_ms for output in outputs.values()]
+    return replace(
+        heard,
+        gains=tuple(gain * margin for gain in heard.gains),
+        spread_s=max(LEAST_SPREAD_S, (max(delays_ms) - min(delays_ms)) / 1000.0),
+    )
 
 
 def planned_ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:
@@ -91,7 +117,7 @@ def planned_ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ea
 
 
 def ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:
-    """Every ear that is metered, and those of the caps.
+    """Every ear with a meter, those of the caps, and at the place those of caps that may come into force later.
 
     A, C, Z and G at the place and at each output; K at each output, in dBFS as ITU-R BS.1770 has it; Wk where known.
     """
@@ -104,4 +130,6 @@ def ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:
     metered += [ear(outputs, at, Weighting.K, physical=False) for at in outputs]
     felt = [name for name, output in outputs.items() if output.vibration is not None]
     metered += [ear(outputs, at, Weighting.WK, physical=True) for at in (PLACE, *felt) if felt]
-    return tuple({ear.key: ear for ear in (*metered, *(ear_of(cap, outputs) for cap in caps))}.values())
+    may_be_capped = [_at_most(ear, outputs) for ear in metered if ear.at == PLACE]
+    of_caps = [ear_of(cap, outputs) for cap in caps]
+    return tuple({ear.key: ear for ear in (*metered, *may_be_capped, *of_caps)}.values())

@@ -10,50 +10,41 @@ from numpy.typing import NDArray
 from residue.dsp import exact
 from residue.loudness.caps.caps import Cap
 from residue.loudness.caps.quantities import Statistic
-from residue.loudness.meters.hops import HOP_FRAMES, HOP_S
 from residue.loudness.meters.levels import db_of_power
-from residue.loudness.meters.time_weighting import TIME_CONSTANT_S
 
 Floats = NDArray[np.float64]
-
-FAST_S = TIME_CONSTANT_S["F"]
-_FAST_SHARE = FAST_S / HOP_S / (1.0 + 1.0 / (1.0 - exact.exp(-HOP_S / FAST_S)))
-"""If no hop has more than this share of the energy of a hop at the limit, the level with time weighting F never passes
-the limit, wherever in the hops the energy lies: at its worst all of a hop before lies at its end, so that what is left
-of them is a geometric series, and all of the hop itself comes at its beginning. A steady sound stays 3.5 dB below."""
 
 
 @dataclass(frozen=True, slots=True)
 class InstantCap:
-    """A cap on a peak, or on the maximum with time weighting F."""
+    """A cap that limits a peak, or the maximum with time weighting F."""
 
     cap: Cap
     ear: int
-    """Index of the ear that it listens to."""
+    """Index of its ear."""
     bound: float
-    """The magnitude of a sample, or the energy of a hop, that it allows."""
+    """The magnitude between the samples, or the power with time weighting F, that the cap allows."""
 
     @property
     def of_peak(self) -> bool:
-        """Whether the peak of a hop counts, else its energy."""
+        """Whether the peak of a hop counts; else its highest power with time weighting F counts."""
         return self.cap.quantity.statistic is Statistic.PEAK
 
-    def used(self, energy: Floats, peak: Floats) -> float:
-        """The share of the allowed power that a hop takes; energy, peak: (ears,)."""
-        return float(self.shares(energy, peak))
+    def used(self, peak: Floats, fast: Floats) -> float:
+        """The share of the allowed power that a hop uses; peak, fast: (ears,), as of Heard."""
+        return float(self.shares(peak, fast))
 
-    def shares(self, energy: Floats, peak: Floats) -> Floats:
-        """(…): the same for as many hops as there are; energy, peak: (ears, …)."""
-        ratios: Floats = (peak if self.of_peak else energy)[self.ear] / self.bound
+    def shares(self, peak: Floats, fast: Floats) -> Floats:
+        """(…): the same for as many hops as there are; peak, fast: (ears, …)."""
+        ratios: Floats = (peak if self.of_peak else fast)[self.ear] / self.bound
         return ratios * ratios if self.of_peak else ratios
 
-    def level(self, energy: Floats, peak: Floats) -> float:
+    def level(self, peak: Floats, fast: Floats) -> float:
         """The highest level that a hop can reach, in the unit of the cap."""
-        return self.cap.limit + db_of_power(self.used(energy, peak))
+        return self.cap.limit + db_of_power(self.used(peak, fast))
 
 
 def instant_cap(cap: Cap, ear: int) -> InstantCap:
-    """The terms of a cap that holds at every moment."""
-    if cap.quantity.statistic is Statistic.PEAK:
-        return InstantCap(cap, ear, exact.gain_from_db(cap.limit))
-    return InstantCap(cap, ear, exact.power(10.0, cap.limit / 10.0) * HOP_FRAMES * _FAST_SHARE)
+    """A cap that holds at every moment, ready to be checked hop by hop."""
+    decibels = 20.0 if cap.quantity.statistic is Statistic.PEAK else 10.0
+    return InstantCap(cap, ear, exact.power(10.0, cap.limit / decibels))

@@ -27,22 +27,22 @@ class Statistic(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """A weighting, and what of the weighted signal counts."""
+    """A weighting, and the statistic of the weighted signal."""
 
     name: str
     weighting: Weighting
     statistic: Statistic
     own_window_s: float | None = None
-    """The window that its name implies; None where a cap has to state one."""
+    """The window that its name implies; None where a cap must state a window."""
 
     @property
     def felt(self) -> bool:
-        """Whether it is an acceleration, in m/s², and not a sound."""
+        """Whether it is an acceleration, in m/s², and not a level of sound."""
         return self.weighting is Weighting.WK
 
     @property
     def windowed(self) -> bool:
-        """Whether it is taken over a window."""
+        """Whether it needs a window."""
         return self.statistic in (Statistic.MEAN, Statistic.DOSE)
 
 

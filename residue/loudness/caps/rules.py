@@ -1,6 +1,6 @@
 """Published rules on sound levels, each spelled out as caps.
 
-The wording is ours and short; the rule itself, and a qualified person who knows it, decide.
+The wording is ours and short. Only the rule itself is binding; ask a qualified person who knows it.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ class RuleLimit:
     quantity: str
     """A name in QUANTITIES."""
     limit: float
-    """In dB re 20 uPa; of what is felt in m/s²."""
+    """In dB re 20 uPa; for vibration in m/s²."""
     window_s: float = 0.0
     """0 for a maximum."""
 
@@ -31,9 +31,9 @@ class Rule:
     source: str
     dated: str
     protects: str
-    """Whom: visitors, children, or staff."""
+    """The protected people: visitors, children, or staff."""
     wording: str
-    """The demand of the rule in our words, and how it is kept here."""
+    """The demand of the rule in our words, and the way in which residue keeps it."""
     limits: tuple[RuleLimit, ...]
 
 

@@ -1,4 +1,4 @@
-"""Caps that become stricter: of two lists of caps, the strictest of both."""
+"""Caps that become stricter: the strictest caps of two lists."""
 
 from __future__ import annotations
 
@@ -22,10 +22,10 @@ def strictest(caps: Sequence[Cap]) -> dict[CapKind, Cap]:
 
 
 def tightened_caps(kept: Sequence[CapEntry], wanted: Sequence[CapEntry]) -> list[CapEntry]:
-    """The caps that are kept, and of those that are wanted the ones that ask for more; no limit becomes higher."""
+    """The present caps, and those of the wanted caps that are stricter; no limit becomes higher."""
     result = list(kept)
     for entry in wanted:
-        if not any(_stricter([entry], result)):
+        if not any(stricter_caps(expand(result), expand([entry]))):
             continue
         at = [at for at, one in enumerate(result) if one.rule is entry.rule is None and _same_kind(one, entry)]
         if at:
@@ -35,14 +35,10 @@ def tightened_caps(kept: Sequence[CapEntry], wanted: Sequence[CapEntry]) -> list
     return result
 
 
-def stricter_caps(before: Sequence[CapEntry], now: Sequence[CapEntry]) -> list[Cap]:
-    """The caps that ask for more than those before."""
-    return list(_stricter(now, before))
-
-
-def _stricter(entries: Sequence[CapEntry], than: Sequence[CapEntry]) -> Iterator[Cap]:
-    kept = strictest(expand(than))
-    for cap in expand(entries):
+def stricter_caps(before: Sequence[Cap], now: Sequence[Cap]) -> Iterator[Cap]:
+    """The caps that are stricter than those before."""
+    kept = strictest(before)
+    for cap in now:
         known = kept.get(kind_of(cap))
         if known is None or cap.limit < known.limit:
             yield cap

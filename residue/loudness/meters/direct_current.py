@@ -13,13 +13,13 @@ from residue.loudness.meters.hops import HOP_RATE_HZ
 Floats = NDArray[np.float64]
 
 CUTOFF_HZ, ORDER = 0.4, 4
-"""A tone of 2 Hz comes through 56 dB lower, so that one at full scale stays far below the limit of the watchdog."""
+"""The filter lowers a tone of 2 Hz by 56 dB, so that a tone at full scale stays far below the limit of the watchdog."""
 HELD_S = 2.0
-"""A sound that begins or ends leaves less than this behind with one sign."""
+"""The low-passed edge of a sound that begins or ends keeps one sign for less than this."""
 
 
 class DirectCurrentMeter:
-    """The least magnitude of the low-passed signal over HELD_S, 0 where its sign changed: by output."""
+    """The least magnitude of the low-passed signal over HELD_S for each output; 0 where its sign changed."""
 
     def __init__(self, outputs: int) -> None:
         self._smooth = SosFilter(lowpass(CUTOFF_HZ, HOP_RATE_HZ, ORDER), outputs)
@@ -27,7 +27,7 @@ class DirectCurrentMeter:
         self._frames = 0
 
     def __call__(self, block: Floats) -> Floats:
-        """Takes in a block, (outputs, frames), at least one frame; gives (outputs,), full scale = 1."""
+        """Takes a block, (outputs, frames), of at least one frame; gives the level, (outputs,), full scale = 1."""
         smoothed = self._smooth(block)
         frames = block.shape[1]
         self._held.append((frames, np.min(smoothed, axis=1), np.max(smoothed, axis=1)))

@@ -1,4 +1,4 @@
-"""Exposure of a person who stays for hours: levels and doses.
+"""The exposure of a person who stays for hours, as levels and doses.
 
 Levels are in dB(A) re 20 uPa, durations in hours. A stay is a sequence of (level, hours).
 """
@@ -25,7 +25,7 @@ def daily_exposure_db(stay: Stay) -> float:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DoseRule:
-    """How a dose is counted: a level that may be held for eight hours, and by how much it may rise for half of that."""
+    """A rule for a dose: a level that is permitted for eight hours, and the rise of it that halves the time."""
 
     criterion_db: float
     exchange_db: float
@@ -33,11 +33,11 @@ class DoseRule:
     """Lower levels do not count."""
 
     def permitted_h(self, level_db: float) -> float:
-        """How long a level may be held."""
+        """The time for which a level is permitted."""
         return float(WORKING_DAY_H / 2.0 ** ((level_db - self.criterion_db) / self.exchange_db))
 
     def dose_percent(self, stay: Stay) -> float:
-        """100 when all that is permitted has been received."""
+        """The dose of a stay; 100 is the permitted dose."""
         return 100.0 * fsum(
             hours / self.permitted_h(level) for level, hours in stay if level >= self.threshold_db and hours > 0.0
         )

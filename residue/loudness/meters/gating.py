@@ -45,7 +45,7 @@ def _mean(blocks: Floats, times: Counts) -> float:
 
 
 def integrated_lufs(blocks: Floats, times: Counts | None = None) -> float | None:
-    """blocks: (n,), of 400 ms every 100 ms, each so many times. None if no block passes the gates."""
+    """blocks: (n,), of 400 ms every 100 ms; `times` says how often each came. None if no block passes the gates."""
     times = np.ones(len(blocks), dtype=np.int64) if times is None else times
     gated = blocks > _power(_ABSOLUTE_GATE_LUFS)
     if not gated.any():

@@ -1,4 +1,4 @@
-"""Hops of 0.1 s, the grain in which all levels are counted, and all weightings of a hop."""
+"""Hops of 0.1 s, the unit of time of all levels, and all weightings of a hop."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ HOP_RATE_HZ = 48_000
 
 
 class WeightingBank:
-    """All weightings that are listened to, over all outputs; remembers its state between blocks."""
+    """All weightings in use, over all outputs; it keeps its state between blocks."""
 
     def __init__(self, weightings: Iterable[Weighting], outputs: int, rate_hz: float = HOP_RATE_HZ) -> None:
         wanted = set(weightings) - {Weighting.Z}
@@ -30,7 +30,7 @@ class WeightingBank:
             weighting: SosFilter(
                 a_after_c(rate_hz) if weighting is Weighting.A else sections(weighting, rate_hz), outputs
             )
-            for weighting in sorted(wanted, reverse=True)  # A comes last: it goes on from C
+            for weighting in sorted(wanted, reverse=True)  # A comes last, because it continues from C
         }
 
     def __call__(self, block: Floats) -> dict[Weighting, Floats]:
@@ -41,7 +41,7 @@ class WeightingBank:
         return weighted
 
     def copy(self) -> WeightingBank:
-        """A bank in the same state that goes its own way from here."""
+        """A bank in the same state, independent of this one from here on."""
         twin = WeightingBank((), 0)
         twin._filters = {weighting: weigh.copy() for weighting, weigh in self._filters.items()}
         return twin

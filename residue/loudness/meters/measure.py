@@ -35,13 +35,13 @@ low-frequency effects, back (or surround) pair, side pair. Other numbers of chan
 _MEASURED = (Weighting.A, Weighting.C, Weighting.G, Weighting.K, Weighting.Z)
 _SHOWN = (Weighting.A, Weighting.C, Weighting.K, Weighting.Z)
 _GRAIN_RATE_HZ = 100
-"""Energies are kept by hundredths of a second: EBU Tech 3341, case 13 moves its bursts by steps of 20 ms."""
+"""Energies are kept for each hundredth of a second: EBU Tech 3341, case 13 moves its bursts by steps of 20 ms."""
 _MOMENTARY_GRAINS, _SHORT_TERM_GRAINS, _STEP_GRAINS = 40, 300, 10
 _BLOCK_S = 2
 _LEAST_RATE_HZ = 8_000
-"""Our choice: at 8 kHz the weightings are half a decibel off at 50 Hz, at 2 kHz they are no filters any more."""
+"""Our choice: at 8 kHz the weightings are half a decibel off at 50 Hz, at 2 kHz they no longer work."""
 _SILENCE_DBFS = -250.0
-"""Lower levels come from the filters, which keep away from subnormal numbers."""
+"""A lower level counts as silence: it comes from the guard of the filters against subnormal numbers."""
 
 
 class Measurement(msgspec.Struct, frozen=True, kw_only=True):
@@ -71,7 +71,7 @@ class Measurement(msgspec.Struct, frozen=True, kw_only=True):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Grains:
-    """Energies of a file by hundredths of a second, and its peaks."""
+    """The energies of a file for each hundredth of a second, and its peaks."""
 
     rate_hz: int
     frames: int
@@ -85,7 +85,7 @@ class Grains:
     """(channels,)"""
     c_peak: float
     fast_max: float
-    """The highest power under A and the time weighting F, as under S."""
+    """The highest power under A with the time weighting F; slow_max is the same with S."""
     slow_max: float
 
     def windows(self, weighting: Weighting, grains: int) -> Floats:
@@ -106,7 +106,10 @@ def _edge(grain: int, rate_hz: int) -> int:
 
 
 def read_grains(path: Path, progress: Progress = silent) -> Grains:
-    """Go through a file once. Raises ProblemError if it cannot be read."""
+    """Reads a file once, from its beginning to its end.
+
+    Raises ProblemError if it cannot be read.
+    """
     try:
         path.open("rb").close()  # libsndfile does not say why it cannot open a file
         with soundfile.SoundFile(bytes(path)) as file:  # a name may be in any encoding
@@ -120,7 +123,7 @@ def read_grains(path: Path, progress: Progress = silent) -> Grains:
 
 
 def _check(path: Path, file: soundfile.SoundFile) -> None:
-    """Raises ProblemError where no weighting can be put on it."""
+    """Raises ProblemError for a file that no weighting fits."""
     if file.samplerate < _LEAST_RATE_HZ:
         what = f"Its rate of {file.samplerate} Hz is too low for the weightings."
         raise stopping(str(path), what, f"Convert it to {_LEAST_RATE_HZ} Hz or more.")
@@ -194,7 +197,10 @@ def _or_none(level_db: float) -> float | None:
 
 
 def measure(path: Path, progress: Progress = silent) -> Measurement:
-    """Measure a file block by block at its own rate. Raises ProblemError if it cannot be read."""
+    """Measures a file block by block at its own rate.
+
+    Raises ProblemError if it cannot be read.
+    """
     grains = read_grains(path, progress)
     momentary = grains.windows(Weighting.K, _MOMENTARY_GRAINS)
     short_term = grains.windows(Weighting.K, _SHORT_TERM_GRAINS)

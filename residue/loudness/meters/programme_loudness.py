@@ -1,4 +1,4 @@
-"""Loudness of a stream by ITU-R BS.1770 and EBU Tech 3341 and 3342, hop by hop and for as long as it lasts."""
+"""Loudness of a stream by ITU-R BS.1770 and EBU Tech 3341 and 3342, hop by hop, for a stream of any length."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from residue.loudness.meters.hops import HOP_FRAMES
 Floats = NDArray[np.float64]
 
 GRAINS_PER_HOP = 10
-"""Momentary loudness is looked at every 10 ms: EBU Tech 3341, case 14 moves its bursts by steps of 20 ms."""
+"""Momentary loudness is computed every 10 ms: EBU Tech 3341, case 14 moves its bursts by steps of 20 ms."""
 _MOMENTARY_HOPS, _SHORT_TERM_HOPS = 4, 30
 _LOWEST_LUFS, _HIGHEST_LUFS, _BINS_PER_LU = -70.0, 30.0, 100
 _BINS = round((_HIGHEST_LUFS - _LOWEST_LUFS) * _BINS_PER_LU)
@@ -29,12 +29,12 @@ class ProgrammeLoudness:
         self._counted = 0
         self._blocks = np.zeros((2, places, _BINS), dtype=np.int32)
         self.means = (np.zeros(places), np.zeros(places))
-        """Momentary and short-term at the end of the hop, (places,) each, as K-weighted mean squares."""
+        """Momentary and short-term loudness at the end of the hop, (places,) each, as K-weighted mean squares."""
         self.momentary_max = np.zeros(places)
-        """The highest within the hop."""
+        """The highest momentary loudness within the hop."""
 
     def __call__(self, grains: Floats) -> None:
-        """Take in one hop: energies (places, GRAINS_PER_HOP), K-weighted, summed over what sounds there."""
+        """Takes one hop: K-weighted energies, (places, GRAINS_PER_HOP), summed over the outputs of each place."""
         self._grains = np.concatenate((self._grains[:, GRAINS_PER_HOP:], grains), axis=1)
         self._counted += 1
         momentary = _MOMENTARY_HOPS * GRAINS_PER_HOP
@@ -56,7 +56,7 @@ class ProgrammeLoudness:
         blocks[loud, bins] += 1
 
     def whole(self) -> list[tuple[float | None, float | None]]:
-        """Integrated loudness and loudness range since the start, by place."""
+        """Integrated loudness and loudness range since the start, for each place."""
         found = []
         for momentary, short_term in zip(*self._blocks, strict=True):
             some, also = np.flatnonzero(momentary), np.flatnonzero(short_term)
@@ -65,6 +65,6 @@ class ProgrammeLoudness:
         return found
 
     def begin(self) -> None:
-        """Integrated loudness and range begin again, of what comes from now on."""
+        """Starts integrated loudness and loudness range again."""
         self._blocks[:] = 0
         self._counted = 0

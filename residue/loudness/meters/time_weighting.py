@@ -14,12 +14,14 @@ Floats = NDArray[np.float64]
 TIME_CONSTANT_S: Mapping[str, float] = {"F": 0.125, "S": 1.0}
 """IEC 61672-1:2013, 5.8."""
 GRAIN_FRAMES = 48
-"""Powers are averaged over 1 ms at 48 kHz before they are smoothed: 0.02 dB of F, at a fiftieth of the cost."""
+"""Powers are averaged over 1 ms at 48 kHz before they are smoothed: this costs 0.02 dB of accuracy under F, and saves
+98 % of the work.
+"""
 GRAIN_RATE_HZ = 1000
 
 
 def grain_powers(weighted: Floats, grain_frames: int = GRAIN_FRAMES) -> Floats:
-    """(…, frames), frames a multiple of a grain's, to mean squares of each grain, (…, frames / grain_frames)."""
+    """The mean square of each grain, (…, frames / grain_frames), of signals (…, frames) of whole grains."""
     powers: Floats = np.add.reduce((weighted * weighted).reshape(*weighted.shape[:-1], -1, grain_frames), axis=-1)
     return powers / grain_frames
 
@@ -30,11 +32,11 @@ class TimeWeightedMeter:
     def __init__(self, time_weighting: str, signals: int = 1, grain_rate_hz: float = GRAIN_RATE_HZ) -> None:
         self._smooth = SosFilter(smoother(TIME_CONSTANT_S[time_weighting], grain_rate_hz), signals)
         self.power = np.zeros(signals)
-        """(signals,): after the last grain, full scale = 1."""
+        """The power after the last grain, (signals,), full scale = 1."""
         self.highest = np.zeros(signals)
-        """(signals,): the highest of the last block."""
+        """The highest power of the last block, (signals,)."""
 
     def __call__(self, powers: Floats) -> None:
-        """Take in the powers of some grains, (signals, grains), at least one."""
+        """Takes the powers of some grains, (signals, grains), at least one."""
         smoothed = np.maximum(self._smooth(powers), 0.0)
         self.power, self.highest = smoothed[:, -1], np.max(smoothed, axis=1)

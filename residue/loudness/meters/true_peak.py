@@ -1,8 +1,8 @@
 """True peak: the highest magnitude between the samples, after ITU-R BS.1770-5, Annex 2.
 
-Four times as many samples, by a longer filter than the printed one: that reads 0.2 dB too much at 4 kHz, and half a
-decibel too little where a sound reaches to half the rate. Around the highest of them a parabola finds what lies
-between.
+The signal is oversampled four times, with a longer filter than the printed one, which reads 0.2 dB too much at 4 kHz,
+and half a decibel too little for a sound up to half the rate. A parabola through the highest samples finds the peak
+between them.
 """
 
 from __future__ import annotations
@@ -20,9 +20,9 @@ Floats = NDArray[np.float64]
 
 TAPS = 16
 _NEAR = TAPS // 2
-"""What is looked for at a frame lies between the samples _NEAR and _NEAR - 1 before it."""
+"""The peak that belongs to a frame lies between the samples _NEAR and _NEAR - 1 before it."""
 REACH = TAPS
-"""How many samples before a frame its interpolation needs: one more than the filter has, for the parabola."""
+"""The number of samples before a frame that its interpolation needs: one more than the filter has, for the parabola."""
 _PHASES = 4
 _KAISER_BETA = 4.5
 """Flat within 0.05 dB up to 19 kHz at 48 kHz, and 0.2 dB down at 20 kHz."""
@@ -47,16 +47,18 @@ def _all_filters() -> Floats:
 _FILTERS = _all_filters()
 _QUARTER, _HALF, _THREE_QUARTERS = _FILTERS[2:5, :TAPS]
 _EVEN, _ODD = ((_QUARTER + _THREE_QUARTERS) / 2.0)[:_NEAR], ((_QUARTER - _THREE_QUARTERS) / 2.0)[:_NEAR]
-"""A quarter and three quarters mirror each other: what they share, of sums and differences of samples."""
+"""The filters for a quarter and three quarters mirror each other: their common parts, for sums and differences of
+samples.
+"""
 _ROUNDING = 1.0 + 1e-9
 
 
 def _bounds() -> tuple[float, float]:
     """The sum of magnitudes, and the most that the second difference of a signal can add to its interpolation.
 
-    The top of a parabola lies above its middle point by an eighth of its second difference at most. What is found is
-    then a filter of the samples: the straight line between the two nearest, plus a filter of the second difference, for
-    what remains has neither a sum nor a first moment, so it can be summed up twice.
+    The top of a parabola is at most an eighth of its second difference above its middle point. An interpolated value is
+    a filter of the samples. This filter is the straight line between the two nearest samples plus a filter of the
+    second difference: the remainder has neither a sum nor a first moment, so it can be summed twice.
     """
     total, bend = 0.0, 0.0
     place = np.arange(REACH + 1)
@@ -72,18 +74,23 @@ def _bounds() -> tuple[float, float]:
 
 
 SUM_OF_MAGNITUDES, _BEND_GAIN = _bounds()
-"""Nothing that is found is higher than SUM_OF_MAGNITUDES times the highest of its samples, nor than the higher of its
-two nearest samples plus _BEND_GAIN times the greatest second difference."""
+"""No interpolated peak is higher than SUM_OF_MAGNITUDES times the highest of its samples, nor higher than the higher of
+its two nearest samples plus _BEND_GAIN times the greatest second difference.
+"""
 
 _STEEPEST_TOP = 1.25
-"""A parabola's top is at most so much higher than its middle point, if that is the highest of the three."""
+"""The top of a parabola is at most so much higher than its middle point, if the middle point is the highest of the
+three.
+"""
 _SUB_BLOCK_FRAMES = 120
 _MANY = 0.2
 """The share of frames from which on it is cheaper to interpolate all of them."""
 
 
 def peaks_above(signals: Floats, thresholds: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
-    """The places where the true peak may lie above a threshold, and its value there; exact, and cheap in the quiet.
+    """The places where the true peak may be above a threshold, and its value there.
+
+    The values are exact, and found fast where the signal is quiet.
 
     signals: (channels, REACH + frames), frames a multiple of 120; thresholds: (channels,). Gives channels, frames and
     peaks, (n,) each. Frames count from 0 at signals[:, REACH].
@@ -115,7 +122,7 @@ def peaks_above(signals: Floats, thresholds: Floats) -> tuple[NDArray[np.int64],
 
 
 def _everywhere(signals: Floats, thresholds: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
-    """The same by interpolation of all frames: where most have to be looked at, that is the cheaper way."""
+    """The same by interpolation of all frames: this is faster where most frames need it."""
     frames = signals.shape[1] - REACH
     points = _points([signals[:, REACH - tap - 1 : REACH - tap + frames] for tap in range(TAPS)])
     highest = np.max([np.abs(one[:, 1:]) for one in points], axis=0)
@@ -135,7 +142,7 @@ def _interpolated(signals: Floats, channels: NDArray[np.int64], frames: NDArray[
 def _points(samples: Sequence[Floats]) -> tuple[Floats, Floats, Floats, Floats]:
     """The sample _NEAR, and a quarter, a half and three quarters of the way to the next; samples: (TAPS,) by tap.
 
-    The order of the sum is fixed: the same bits on either way here.
+    The order of the sum is fixed, so that both ways to find a peak give the same bits.
     """
     both = list(zip(samples[:_NEAR], samples[: _NEAR - 1 : -1], strict=True))
     sums, differences = [late + early for late, early in both], [late - early for late, early in both]
@@ -148,7 +155,7 @@ def _tops(points: Sequence[Floats]) -> Floats:
     highest = np.zeros(points[0].shape)
     for one, middle, other in zip(points, points[1:], points[2:], strict=False):
         size, slope, bend = np.abs(middle), other - one, np.abs(one - 2.0 * middle + other)
-        # Only a point that is the highest of the three has its top within half a step of it.
+        # Only a point that is the highest of the three has the top of its parabola within half a step.
         top = (size >= np.abs(one)) & (size >= np.abs(other)) & (np.abs(slope) <= bend) & (bend > 0.0)
         above = np.divide(slope * slope, 8.0 * bend, out=np.zeros_like(size), where=top)
         np.maximum(highest, size + above, out=highest)
@@ -162,22 +169,30 @@ def _weighted(samples: Sequence[Floats], weights: Floats) -> Floats:
     return total
 
 
+def highest_between(signals: Floats) -> Floats:
+    """(channels,): the highest true peak; signals: (channels, REACH + frames), frames a multiple of 120."""
+    highest = magnitudes(signals[:, REACH - _NEAR : -_NEAR])
+    channel, _, peaks = peaks_above(signals, highest)
+    np.maximum.at(highest, channel, peaks)
+    return highest
+
+
 def filled(block: Floats) -> Floats:
-    """The last axis brought to a multiple of 120 frames after REACH, with silence."""
+    """The last axis, extended with silence to a multiple of 120 frames after REACH."""
     missing = -(block.shape[1] - REACH) % _SUB_BLOCK_FRAMES
     return np.pad(block, ((0, 0), (0, missing))) if missing else block
 
 
 class TruePeakMeter:
-    """The highest true peak of a stream so far. What cannot be higher is not looked at."""
+    """The highest true peak of a stream so far. It skips frames that cannot be higher."""
 
     def __init__(self, channels: int) -> None:
         self._tail = np.zeros((channels, REACH))
         self.highest = np.zeros(channels)
-        """(channels,): full scale = 1."""
+        """The highest true peak, (channels,), full scale = 1."""
 
     def __call__(self, block: Floats) -> None:
-        """Take in a block, (channels, frames)."""
+        """Takes a block, (channels, frames)."""
         joined, frames = np.concatenate((self._tail, block), axis=1), block.shape[1]
         self._tail = joined[:, -REACH:].copy()
         sample_peaks = magnitudes(joined)
@@ -190,7 +205,7 @@ class TruePeakMeter:
         np.maximum.at(self.highest, channel[within], peaks[within])
 
     def _look_around(self, signals: Floats, channels: NDArray[np.int64], frames: int) -> None:
-        """Examines the neighbourhood of the highest sample first: little else can be higher then."""
+        """Examines the surroundings of the highest sample first: after that, few other frames can be higher."""
         around = np.argmax(np.abs(signals[channels]), axis=1)[:, np.newaxis] + np.arange(TAPS) - REACH
         channel, at = np.repeat(channels, TAPS), np.clip(around, 0, frames - 1).ravel() if frames else around.ravel()
         np.maximum.at(self.highest, channel, _interpolated(signals, channel, at))

@@ -1,7 +1,7 @@
-"""Vibration of a floor or a seat, as a body takes it in: weighted acceleration, A(8) and VDV.
+"""Vibration of a floor or a seat, weighted for a body: weighted acceleration, A(8) and VDV.
 
-For an output whose vibration was read with a meter. Source of the quantities: ISO 2631-1:1997;
-of the weightings as filters: ISO 8041-1:2017, Table 3; of the limits: Directive 2002/44/EC, Article 3.
+It applies to outputs whose vibration was measured. Source of the quantities: ISO 2631-1:1997; of the weightings as
+filters: ISO 8041-1:2017, Table 3; of the limits: Directive 2002/44/EC, Article 3.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ BODY_WEIGHTINGS: Mapping[str, BodyWeighting] = {
         step_pole_q=1.0,
     ),
 }
-"""ISO 8041-1:2017, Table 3: Wk for up and down, Wd for to and fro and sideways."""
+"""ISO 8041-1:2017, Table 3: Wk for vertical, Wd for horizontal vibration."""
 
 
 def _polynomial(corner_hz: float, q: float) -> tuple[float, float, float]:
@@ -81,7 +81,7 @@ def _digital(numerator: Sequence[float], denominator: Sequence[float], centre_hz
 
 
 def body_sections(name: str, rate_hz: float) -> Floats:
-    """(sections, 6) of a weighting of the body for a rate well above 1 kHz."""
+    """The sections, (sections, 6), of a body weighting, for a rate well above 1 kHz."""
     weighting = BODY_WEIGHTINGS[name]
     low, high = (_polynomial(hz, _BUTTERWORTH_Q) for hz in (weighting.highpass_hz, weighting.lowpass_hz))
     transition = (1.0, 1.0 / (2.0 * pi * weighting.transition_hz), 0.0)
@@ -112,7 +112,7 @@ class Vibration:
 
 
 def vibration(acceleration: Floats, weighting: str, rate_hz: float) -> Vibration:
-    """acceleration: (frames,), m/s². Raises KeyError for an unknown weighting."""
+    """The vibration of an acceleration, (frames,), in m/s². Raises KeyError for an unknown weighting."""
     weighted = SosFilter(body_sections(weighting, rate_hz))(acceleration)
     power = weighted * weighted
     running = SosFilter(smoother(1.0, rate_hz))(power)
@@ -124,15 +124,15 @@ def vibration(acceleration: Floats, weighting: str, rate_hz: float) -> Vibration
 
 
 def daily_vibration(stays: Sequence[tuple[float, float]]) -> float:
-    """A(8) of stays (weighted r.m.s. in m/s², hours), in m/s²: Directive 2002/44/EC, Annex, Part B."""
+    """A(8) in m/s², for stays of (weighted r.m.s. in m/s², hours): Directive 2002/44/EC, Annex, Part B."""
     return float((fsum(rms * rms * hours for rms, hours in stays) / 8.0) ** 0.5)
 
 
 def combined_vdv(doses: Sequence[float]) -> float:
-    """The vibration dose value of several after one another."""
+    """The vibration dose value of several exposures, one after the other."""
     return float(fsum(dose**4 for dose in doses) ** 0.25)
 
 
 def estimated_vdv(rms: float, duration_s: float) -> float:
-    """The vibration dose value of a steady vibration, where its crest is not high: ISO 2631-1, Annex B."""
+    """The vibration dose value of a steady vibration without high crests: ISO 2631-1, Annex B."""
     return float(1.4 * rms * duration_s**0.25)

@@ -1,7 +1,7 @@
 """Frequency weightings as second-order sections.
 
-K of ITU-R BS.1770, A and C of IEC 61672-1, G of ISO 7196 for what lies below hearing, Wk of ISO 2631-1 for what a
-body feels, and Z, which is none.
+K of ITU-R BS.1770, A and C of IEC 61672-1, G of ISO 7196 for infrasound, Wk of ISO 2631-1 for vibration of the body,
+and Z, which weights nothing.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 
 
 class Weighting(StrEnum):
-    """How much each frequency counts."""
+    """The frequency weightings."""
 
     A = "A"
     C = "C"
@@ -51,7 +51,7 @@ follows from a1 and a2 (a test recomputes it)."""
 
 
 def _quadratic_squared(c: Floats, sin2: float) -> float:
-    """|c0 + c1/z + c2/z²|² on the unit circle, by sin²(w/2), which does not cancel at low frequencies."""
+    """|c0 + c1/z + c2/z²|² on the unit circle, as a function of sin²(w/2), which stays exact at low frequencies."""
     c0, c1, c2 = map(float, c)
     total = c0 + c1 + c2
     return total * total - 4.0 * sin2 * (c0 * c1 + 4.0 * c0 * c2 + c1 * c2) + 16.0 * sin2 * sin2 * c0 * c2
@@ -67,7 +67,7 @@ def power_gain(sos: Floats, frequency_hz: float, rate_hz: float) -> float:
 
 
 def _real_highpass(*, low_hz: float, high_hz: float, rate_hz: float) -> Floats:
-    """Two first-order high-passes in one section, by the bilinear transform with each pole at its place."""
+    """Two first-order high-passes in one section, by the bilinear transform, with each pole at its exact frequency."""
     (b, a1), (d, c1) = (
         (1.0 / (1.0 + w), (w - 1.0) / (1.0 + w))
         for w in (exact.tan_turns(hz / rate_hz / 2) for hz in (low_hz, high_hz))
@@ -75,31 +75,48 @@ def _real_highpass(*, low_hz: float, high_hz: float, rate_hz: float) -> Floats:
     return np.array([[b * d, -2.0 * b * d, b * d, 1.0, a1 + c1, a1 * c1]])
 
 
-def _double_lowpass(pole_hz: float, rate_hz: float) -> Floats:
-    """Two equal real poles, with the magnitude of the analogue filter at 0, at half the rate and in between.
+_MATCHED_SHARES = (0.45, 0.7, 0.88, 0.96)
+_MATCHED_UP_TO_HZ = 24_000.0
 
-    The bilinear transform would force a zero at half the rate: 6 dB too little at 16 kHz. Here the poles are those
-    of the impulse-invariant transform and the numerator is solved from three points of the analogue magnitude
-    (the matched design of M. Vicanek, "Matched Second Order Digital Filters", 2016).
+
+def _double_lowpass(pole_hz: float, rate_hz: float) -> Floats:
+    """Two equal real poles, with the magnitude of the analogue filter at 0 and at four frequencies.
+
+    The bilinear transform would force a zero at half the rate: 6 dB too little at 16 kHz. This method finds the squared
+    magnitude as a ratio of two polynomials in sin²(w/2). Below 20 kHz and half the rate it is at most 0.081 dB too low
+    at 48 kHz, and less at other rates. The order of the sums is fixed, so that the bits are always the same.
     """
 
     def analogue(frequency_hz: float) -> float:
         ratio = frequency_hz / pole_hz
         return 1.0 / ((1.0 + ratio * ratio) * (1.0 + ratio * ratio))
 
-    nyquist_hz = rate_hz / 2.0
-    pole = exact.exp(-2.0 * float(np.pi) * pole_hz / rate_hz)
-    a = np.array([1.0, -2.0 * pole, pole * pole])
-    match_hz = min(pole_hz, nyquist_hz / 2.0)
-    half = exact.sin_turns(match_hz / rate_hz / 2.0)
-    sin2, cos2 = half * half, 1.0 - half * half
-    at_0, at_nyquist = _quadratic_squared(a, 0.0), _quadratic_squared(a, 1.0) * analogue(nyquist_hz)
-    matched = analogue(match_hz) * _quadratic_squared(a, sin2)
-    between = (matched - at_0 * cos2 - at_nyquist * sin2) / (4.0 * sin2 * cos2)
-    root_0, root_nyquist = at_0**0.5, at_nyquist**0.5
-    mean = (root_0 + root_nyquist) / 2.0
-    b0 = (mean + (mean * mean + between) ** 0.5) / 2.0
-    return np.array([[b0, (root_0 - root_nyquist) / 2.0, -between / (4.0 * b0), *a]])
+    rows = []
+    for share in _MATCHED_SHARES:
+        frequency_hz = share * min(rate_hz / 2.0, _MATCHED_UP_TO_HZ)
+        half, wanted = exact.sin_turns(frequency_hz / rate_hz / 2.0), analogue(frequency_hz)
+        sin2 = half * half
+        rows.append([sin2, sin2 * sin2, -wanted * sin2, -wanted * sin2 * sin2, wanted - 1.0])
+    b1, b2, a1, a2 = _solved(rows)
+    return np.array([[*_minimum_phase(b1, b2), *_minimum_phase(a1, a2)]]) / _minimum_phase(a1, a2)[0]
+
+
+def _solved(rows: list[list[float]]) -> list[float]:
+    """The unknowns of linear equations, the right side last in each row, by elimination."""
+    for at, pivot in enumerate(rows):
+        pivot[:] = [value / pivot[at] for value in pivot]
+        for row in rows:
+            if row is not pivot:
+                row[:] = [value - row[at] * known for value, known in zip(row, pivot, strict=True)]
+    return [row[-1] for row in rows]
+
+
+def _minimum_phase(first: float, second: float) -> tuple[float, float, float]:
+    """c0, c1, c2 of c0 + c1/z + c2/z² whose squared magnitude is 1 + first x + second x², x = sin²(w/2)."""
+    root_nyquist = (1.0 + first + second) ** 0.5
+    mean = (1.0 + root_nyquist) / 2.0
+    c0 = (mean + (mean * mean - second / 4.0) ** 0.5) / 2.0
+    return c0, (1.0 - root_nyquist) / 2.0, second / (16.0 * c0)
 
 
 def _normalised(sos: Floats, rate_hz: float) -> Floats:
@@ -117,12 +134,12 @@ def _c(rate_hz: float) -> Floats:
 
 @lru_cache
 def a_after_c(rate_hz: float) -> Floats:
-    """The one section that makes A weighting of a signal that is C-weighted already: (1, 6)."""
+    """The section, (1, 6), that turns a C-weighted signal into an A-weighted one."""
     return _normalised(_real_highpass(low_hz=_A_LOW_HZ, high_hz=_A_MIDDLE_HZ, rate_hz=rate_hz), rate_hz)
 
 
 def _k_section(pole_hz: float, table: tuple[float, ...], rate_hz: float) -> Floats:
-    """A section of the table carried to another rate: the same analogue filter, its poles at their place."""
+    """A section of the table for another rate: the same analogue filter, with its poles at their frequencies."""
     if rate_hz == _K_TABLE_HZ:
         b0, b1, b2, a1, a2 = table
         return np.array([b0, b1, b2, 1.0, a1, a2])
@@ -142,7 +159,7 @@ def _k(rate_hz: float) -> Floats:
 
 _G_REFERENCE_HZ = 10.0
 _G_POLES_HZ = ((-0.707, 0.707), (-19.27, 5.16), (-14.11, 14.11), (-5.16, 19.27))
-"""ISO 7196:1995, Table 1: one of each pair of poles in Hz; four zeros lie at 0."""
+"""ISO 7196:1995, Table 1: one of each pair of poles, in Hz; four zeros are at 0."""
 
 
 def _g(rate_hz: float) -> Floats:
@@ -171,5 +188,8 @@ _DESIGNS: Mapping[Weighting, Callable[[float], Floats]] = {
 
 @lru_cache
 def sections(weighting: Weighting, rate_hz: float) -> Floats:
-    """(sections, 6) of b0 b1 b2 1 a1 a2 for a rate. K at 48 kHz is exactly what BS.1770 prints."""
+    """The sections of a weighting for a rate, (sections, 6), as b0 b1 b2 1 a1 a2.
+
+    K at 48 kHz has exactly the values that BS.1770 prints.
+    """
     return _DESIGNS[weighting](float(rate_hz))

@@ -20,8 +20,8 @@ def odd_readings(where: str, calibration: Calibration, transducer: str) -> list[
     """Finds implausible readings of a sound level meter."""
     expected = pink_level_db(Weighting.A, transducer) - pink_level_db(Weighting.C, transducer)
     found = calibration.read_dba - calibration.read_dbc
-    full_scale_db = calibration.read_dbc - calibration.played_dbfs
-    findings = []
+    full_scale_db = calibration.counts_dbc - calibration.played_dbfs
+    findings = _odd_loudest(where, calibration, expected)
     if found > expected + _MOST_A_ABOVE_C_DB:
         what = f"read_dba lies {found:+.1f} dB against read_dbc; its noise should give about {expected:+.1f} dB."
         mend = "Measure again with the calibration noise of this output, or exchange the two if they were swapped."
@@ -38,6 +38,20 @@ def odd_readings(where: str, calibration: Calibration, transducer: str) -> list[
         mend = "Measure again at a higher level."
         findings.append(Finding(Severity.WARNS, where, what, mend))
     return findings
+
+
+def _odd_loudest(where: str, calibration: Calibration, expected_db: float) -> list[Finding]:
+    """Finds the two readings of the loudest place where they were swapped."""
+    if calibration.loudest_dba is None or calibration.loudest_dbc is None:
+        return []
+    found_db = calibration.loudest_dba - calibration.loudest_dbc
+    if found_db <= expected_db + _MOST_A_ABOVE_C_DB:
+        return []
+    what = (
+        f"loudest_dba lies {found_db:+.1f} dB against loudest_dbc; its noise should give about {expected_db:+.1f} dB."
+    )
+    mend = "Measure there again, or exchange the two if they were swapped."
+    return [Finding(Severity.STOPS, where, what, mend)]
 
 
 def odd_vibration(where: str, calibration: VibrationCalibration, transducer: str) -> list[Finding]:

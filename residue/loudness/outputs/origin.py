@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from residue.loudness.outputs.calibration import Calibration, VibrationCalibration
+from residue.loudness.outputs.calibration import AnyCalibration
 from residue.loudness.outputs.outputs import Output
 from residue.problems import Finding, Severity
 
 
 @dataclass(frozen=True, slots=True)
 class PlayedOn:
-    """What plays: the sound device by its name in room.toml, and the machine, None where it has no identity."""
+    """The sound device by its name in room.toml, and the machine, None where it has no identity."""
 
     device: str
     machine: str | None
@@ -21,12 +21,11 @@ class PlayedOn:
 def foreign_calibrations(outputs: Mapping[str, Output], player: PlayedOn) -> Iterator[Finding]:
     """Finds calibrations that were invented, or measured on another device or machine."""
     for name, output in outputs.items():
-        for key, held in (("calibration", output.calibration), ("vibration", output.vibration)):
-            if held is not None:
-                yield from _foreign(f"room.toml: output.{name}.{key}", held, player)
+        for key, held in output.calibrations.items():
+            yield from _foreign(f"room.toml: output.{name}.{key}", held, player)
 
 
-def _foreign(where: str, held: Calibration | VibrationCalibration, player: PlayedOn) -> Iterator[Finding]:
+def _foreign(where: str, held: AnyCalibration, player: PlayedOn) -> Iterator[Finding]:
     if held.invented:
         what = f'This calibration is invented: nobody measured how loud "{player.device}" is here.'
         mend = 'Measure: residue calibrate. Or play without sound: device = "silent".'

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, Literal
 
 import msgspec
 from msgspec import Meta
 
-from residue.loudness.outputs.calibration import Calibration, VibrationCalibration
+from residue.loudness.outputs.calibration import AnyCalibration, Calibration, LowBandCalibration, VibrationCalibration
 
 SUBSONIC_HZ = {"speaker": 20.0, "shaker": 5.0}
 """The protecting high-pass of a transducer if room.toml states none: common practice, no source."""
@@ -20,6 +21,8 @@ class Output(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     """Channel of the sound device, counted from 1."""
     calibration: Calibration | None = None
     """The reading of the sound level meter; without it levels at the ear are unknown."""
+    low_band: LowBandCalibration | None = None
+    """The reading below 40 Hz; where it says more than `calibration`, it counts for Z and G."""
     vibration: VibrationCalibration | None = None
     """The reading of the vibration meter; caps on vibration need it."""
     trim_db: Annotated[float, Meta(ge=-60.0, le=0.0)] = 0.0
@@ -38,6 +41,12 @@ class Output(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     """The window of long_term_dbfs."""
     rise_db_per_s: Annotated[float, Meta(ge=3.0, le=300.0)] = 60.0
     """The first sound after a silence grows no faster than this, so that nobody is startled."""
+
+    @property
+    def calibrations(self) -> Mapping[str, AnyCalibration]:
+        """All that a meter read of it, by the key in room.toml."""
+        held = {"calibration": self.calibration, "low_band": self.low_band, "vibration": self.vibration}
+        return {key: one for key, one in held.items() if one is not None}
 
     @property
     def protection_hz(self) -> float:

@@ -1,8 +1,8 @@
-"""The arc of a piece under its caps: whole, or with its louder minutes lowered more than the quieter ones.
+"""The arc of a piece under its caps: one gain for the whole piece, or louder minutes lowered more than quieter ones.
 
-`arc = "whole"` in piece.toml, one gain throughout, is what the artist means and the default. `arc = "shaped"` lets the
-gain move, no faster than SLOPE_DB_PER_MINUTE, and never so that of two minutes the quieter becomes the louder. What it
-costs is contrast, and the words of the plan say how much.
+`arc = "whole"` in piece.toml means one gain throughout; it is the default and keeps the artist's contrast. `arc =
+"shaped"` lets the gain move, no faster than SLOPE_DB_PER_MINUTE, and never so that the quieter of two minutes becomes
+the louder one. It costs contrast, and the plan says how much.
 """
 
 from __future__ import annotations
@@ -25,25 +25,25 @@ from residue.loudness.plan.profile import LevelProfile
 Floats = NDArray[np.float64]
 
 SLOPE_DB_PER_MINUTE = 3.0
-"""Slower than a change that anybody hears as one: our own judgement."""
+"""So slow that nobody hears a change: our own judgement."""
 RATIO = 2.0
-"""Above the threshold, two decibels of the piece become one."""
+"""Above the threshold, two decibels become one."""
 _MINUTE_HOPS = round(60.0 / HOP_S)
 _LATEST_HOPS = 6
-"""By so much at most a sound comes later than its gain: delay_ms, and the limiter."""
+"""The most by which a sound comes later than its gain: delay_ms, and the limiter."""
 _SILENT_DB = -120.0
 _SEARCH_STEPS = 24
 
 
 @dataclass(frozen=True, slots=True)
 class GainCurve:
-    """A gain that moves: in straight lines, in dB, between the middles of the minutes."""
+    """A gain that moves in straight lines, in dB, between the middles of the minutes."""
 
     knots_db: tuple[float, ...]
-    """One a minute, none above 0."""
+    """One value a minute, none above 0."""
 
     def boundary_gains(self, first: int, hops: int) -> Floats:
-        """(hops + 1,): amplitude factors at the boundaries of hops; within a hop the factor runs straight."""
+        """(hops + 1,): amplitude factors at the boundaries of hops; between these the factor is a straight line."""
         return exact.gains_from_db(self.levels_db(first + np.arange(hops + 1.0)))
 
     def levels_db(self, hops: Floats) -> Floats:
@@ -64,9 +64,9 @@ class GainCurve:
 
 
 def minute_levels_db(profile: LevelProfile, key: str) -> Floats:
-    """(minutes,): the mean level of each minute at an ear, the last one over what there is of it.
+    """(minutes,): the mean level of each minute at an ear; the last minute may be shorter.
 
-    Of a dose of vibration, the steady level that would give as much.
+    For a dose of vibration it is the steady level with the same dose.
     """
     row = profile.row(key)
     energy, power = profile.energy[row], profile.ears[row].power
@@ -77,7 +77,7 @@ def minute_levels_db(profile: LevelProfile, key: str) -> Floats:
 
 
 def lowered_above(levels_db: Floats, threshold_db: float) -> Floats:
-    """(minutes,): gains in dB that halve what lies above a threshold, with the slope kept."""
+    """(minutes,): gains in dB that halve the level above a threshold, within the allowed slope."""
     wanted = np.minimum(0.0, (threshold_db - levels_db) * (1.0 - 1.0 / RATIO))
     minute = np.arange(len(levels_db))
     reach = wanted[np.newaxis] + SLOPE_DB_PER_MINUTE * np.abs(minute[:, np.newaxis] - minute[np.newaxis])
@@ -86,13 +86,13 @@ def lowered_above(levels_db: Floats, threshold_db: float) -> Floats:
 
 
 def keeps_order(levels_db: Floats, gains_db: Floats) -> bool:
-    """Whether of any two minutes the quieter one stays the quieter one."""
+    """Whether the quieter of any two minutes stays the quieter one."""
     ranked = (levels_db + gains_db)[np.argsort(levels_db, kind="stable")]
     return bool(np.all(np.diff(ranked) >= -1e-9))
 
 
 def reshaped(profile: LevelProfile, shape: GainCurve) -> LevelProfile:
-    """The level profile of a performance under a gain curve; never too low, whatever the delay of an output."""
+    """The level profile of a performance under a gain curve; never too low, for any delay of an output."""
     boundaries = np.pad(shape.boundary_gains(0, profile.hops), (_LATEST_HOPS, 0), mode="edge")
     gains = np.max(np.lib.stride_tricks.sliding_window_view(boundaries, _LATEST_HOPS + 2), axis=1)
     highest = float(np.max(gains))
@@ -102,16 +102,17 @@ def reshaped(profile: LevelProfile, shape: GainCurve) -> LevelProfile:
         profile,
         energy=profile.energy * scaled,
         peak=profile.peak * gains,
-        ending_energy=profile.ending_energy * scaled,
+        fast=profile.fast * squares,
         ending_peak=profile.ending_peak * gains,
+        ending_fast=profile.ending_fast * squares,
         true_peak=profile.true_peak * highest,
     )
 
 
 def under(profile: LevelProfile, lowering: Lowering, outputs: Mapping[str, Output]) -> LevelProfile:
-    """The level profile of a performance under what a plan lowers besides the one gain.
+    """The level profile of a performance under the further attenuation of a plan, without its one gain.
 
-    Where outputs come together it is as if none was lowered alone: never too low.
+    Where outputs come together, it counts as if no output was lowered alone, so it is never too low.
     """
     shaped = reshaped(profile, GainCurve(lowering.knots_db)) if lowering.knots_db else profile
     if not lowering.alone_db:
@@ -123,8 +124,9 @@ def under(profile: LevelProfile, lowering: Lowering, outputs: Mapping[str, Outpu
         shaped,
         energy=shaped.energy * scaled,
         peak=shaped.peak * ears,
-        ending_energy=shaped.ending_energy * scaled,
+        fast=shaped.fast * (ears * ears),
         ending_peak=shaped.ending_peak * ears,
+        ending_fast=shaped.ending_fast * (ears * ears),
         true_peak=shaped.true_peak * each,
         onset_energy=shaped.onset_energy * (each * each)[:, np.newaxis],
     )
@@ -138,9 +140,9 @@ def planned(
     outputs: Mapping[str, Output],
     arc: str,
 ) -> Plan:
-    """The plan of performances in every order that may come, their arc "whole" or "shaped".
+    """The plan of performances in every possible order, with their arc "whole" or "shaped".
 
-    rest_s: after which each is taken to be repeated while its shape is looked for.
+    rest_s: while the shape is computed, each performance counts as repeated after this rest.
     """
     if arc == "whole":
         return plan_order(profiles, order, caps, outputs)
@@ -153,10 +155,10 @@ def planned(
 def shape(
     programme: ProfileSequence, rest_s: float, caps: Sequence[Cap], outputs: Mapping[str, Output]
 ) -> dict[str, GainCurve]:
-    """For each performance the shape that takes away least and leaves the plan least to lower as a whole.
+    """The shape of each performance that lowers least, and that leaves the least for the plan to lower as a whole.
 
-    Louder and quieter are told by the ear of the cap over a window that a performance alone comes nearest to.
-    Plan the reshaped profiles afterwards: windows that span several performances are the plan's.
+    The ear that decides between louder and quieter is that of the windowed cap that the performance alone comes nearest
+    to. Plan the reshaped profiles afterwards: windows that span several performances are the task of the plan.
     """
     return {name: _shape_of(name, profile, rest_s, caps, outputs) for name, profile in programme}
 

@@ -1,4 +1,4 @@
-"""Finds where the bound on the first rise out of silence will lower a performance, before it plays."""
+"""Finds, before a performance plays, where the bound on the first rise out of silence will lower it."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class LoweredRise:
     start_s: float
     stop_s: float
     most_db: float
-    """By how much at most, above 0."""
+    """The most by which it is lowered, above 0."""
 
     @property
     def words(self) -> str:

@@ -1,4 +1,4 @@
-"""How much a window may hold that reaches over closings, from one opening into the next."""
+"""The energy in a window that spans closings, from one opening into the next."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ from residue.loudness.stage.budget import Terms
 Floats = NDArray[np.float64]
 
 _STEPS = 128
-"""A window is divided between the openings it reaches over in so many steps, each rounded to what holds more."""
+"""A window is divided between its openings in so many steps; each part is rounded to the larger energy."""
 
 
 def within(stretches: tuple[Stretch, ...], window_s: float) -> tuple[Stretch, ...]:
-    """Those that a window can reach from the latest of them."""
+    """The openings within one window of the latest of them."""
     reach_s = 0.0
     for count, (later, earlier) in enumerate(pairwise(stretches), start=1):
         reach_s += later.silence_s
@@ -35,7 +35,7 @@ def within(stretches: tuple[Stretch, ...], window_s: float) -> tuple[Stretch, ..
 class Neighbours:
     """The energy that a cap counts across closings when performances play at given gains.
 
-    power: the square of the gain of each performance. key: the ear that the cap listens with.
+    power: the square of the gain of each performance. key: that of the ear of the cap.
     """
 
     def __init__(
@@ -51,10 +51,10 @@ class Neighbours:
         self._rings: dict[Pool, list[tuple[Floats, list[int]]]] = {}
 
     def used(self, stretches: tuple[Stretch, ...]) -> float:
-        """The most that a window counts which ends in the latest of these openings: the inequality of the governor.
+        """The most energy in a window that ends in the latest of these openings, as the governor counts it.
 
-        An opening is played from its beginning, and before it any part of what the one before it plays: where closing
-        cuts it is not known beforehand.
+        An opening plays from its beginning. Before it comes any part of the opening before, because the moment of a
+        closing is not known in advance.
         """
         latest, window = stretches[0], self._terms.hops
         head = self._head(latest.pool)[: ceil(latest.lasts_s / HOP_S)]
@@ -74,7 +74,7 @@ class Neighbours:
         return energy
 
     def _most_in(self, pool: Pool, hops: int) -> float:
-        """The most energy in so many hops of a pool, wherever they begin."""
+        """The most energy in so many hops of a pool, from any beginning."""
         rounded = -(-hops // self._step) * self._step
         if (pool, rounded) not in self._most:
             rings = self._ring(pool)
@@ -83,7 +83,7 @@ class Neighbours:
         return self._most[pool, rounded]
 
     def _head(self, pool: Pool) -> Floats:
-        """(window,): for each hop of an opening what is used of it and what came before it in this opening."""
+        """(window,): for each hop of an opening, the energy of the hop and of the hops before it in this opening."""
         if pool not in self._heads:
             most = np.zeros(self._terms.hops)
             for energy, starts in self._ring(pool):
@@ -95,7 +95,7 @@ class Neighbours:
         return self._heads[pool]
 
     def _ring(self, pool: Pool) -> list[tuple[Floats, list[int]]]:
-        """For each round the energy of its hops, and the hops at which an opening may begin it."""
+        """For each round, the energy of its hops, and the hops at which an opening may begin."""
         if pool not in self._rings:
             trim = exact.power(10.0, pool.trim_db / 10.0)
             scale = {name: self._terms.scaled(trim * power) for name, power in self._power.items()}

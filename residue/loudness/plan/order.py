@@ -1,4 +1,4 @@
-"""The orders in which performances may be played, as far as a plan has to know them."""
+"""The orders in which performances may be played, as far as a plan needs them."""
 
 from __future__ import annotations
 
@@ -21,9 +21,9 @@ class Round:
 
     names: tuple[str, ...]
     rest_s: float = 0.0
-    """Silence after each, at least."""
+    """The least silence after each performance."""
     apart_s: float = 0.0
-    """From the beginning of one to the beginning of the next, at least."""
+    """The least time from the beginning of one to the beginning of the next."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +33,7 @@ class Pool:
     rounds: tuple[Round, ...]
     from_anywhere: bool = False
     trim_db: float = 0.0
-    """How much lower all of it sounds."""
+    """The amount by which all of them are lowered."""
 
     @property
     def names(self) -> frozenset[str]:
@@ -43,21 +43,21 @@ class Pool:
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """An opening: begins its pool again, may be cut at any place of it."""
+    """An opening: it begins its pool again, and may end at any place of it."""
 
     pool: Pool
     lasts_s: float
-    """It lasts so long at most."""
+    """The longest time that it lasts."""
     silence_s: float
-    """Between the opening before it and this one, at least."""
+    """The least silence between the opening before it and this one."""
 
 
 @dataclass(frozen=True, slots=True)
 class Order:
     """Everything that can be played in a row.
 
-    pools: what goes on without a closing.
-    neighbours: openings that lie so near to each other that a window reaches over both; the latest first.
+    pools: those that play without a closing. neighbours: openings so near to each other that one window spans them; the
+    latest first.
     """
 
     pools: tuple[Pool, ...]
@@ -81,7 +81,7 @@ def repeated(names: Sequence[str], rest_s: float) -> Order:
 
 
 class Layout:
-    """The positions of the performances of a round, in hops; it repeats for ever."""
+    """The positions of the performances of a round, in hops; the round repeats for ever."""
 
     def __init__(self, turns: Round, profiles: Mapping[str, LevelProfile]) -> None:
         self.profiles = {name: profiles[name] for name in turns.names}
@@ -95,7 +95,7 @@ class Layout:
         """(name, first hop, first hop after the silence that follows)."""
 
     def energy(self, name: str, key: str) -> Floats:
-        """(hops,): what an ear receives of a performance, wherever it is played."""
+        """(hops,): the energy of a performance at an ear, at each hop where it is played."""
         profile = self.profiles[name]
         heard = np.zeros(self.hops)
         for played, start, _ in self.spans:

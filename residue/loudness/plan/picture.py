@@ -30,9 +30,9 @@ _SIZE_INCHES, _DOTS_PER_INCH = (11.0, 4.5), 110
 _TICKS_S, _MOST_TICKS = (10, 30, 60, 120, 300, 600, 1200, 1800, 3600), 8
 _WORDS_WIDTH = 100
 _BELOW_INCHES, _LINE_INCHES = 0.5, 0.17
-"""How far below its axes a legend begins, and what one of its lines takes."""
+"""The distance of a legend below its axes, and the height of one of its lines."""
 _THINNED = 10
-"""Of the hops of a window's level every tenth is drawn: one a second."""
+"""Every tenth hop of the level over a window is drawn: one a second."""
 _SPAN_DB = 70.0
 """Curves further below the highest one are not shown."""
 
@@ -54,7 +54,7 @@ def _fill(
     levels: Mapping[str, NDArray[np.float64]],
     lightly: str | None = None,
 ) -> None:
-    """Curves and scales into one pair of axes. lightly: curves whose label has this are drawn pale."""
+    """Draws curves and scales into one pair of axes. lightly: curves with this in their label are pale."""
     colours = iter(_CURVES * (1 + len(levels)))
     colour = next(colours)
     for label, curve in levels.items():
@@ -71,7 +71,7 @@ def _fill(
 
 
 def _finish(axes: Axes, columns: int) -> None:
-    """Scale, grid, and the legend in so many columns below, where no curve can run through it."""
+    """Draws scale and grid, and the legend in so many columns below, where no curve crosses it."""
     axes.set_xlabel("time in minutes")
     span_s = axes.get_xlim()[1]
     axes.xaxis.set_major_locator(MultipleLocator(next((s for s in _TICKS_S if span_s / s <= _MOST_TICKS), 3600)))
@@ -93,7 +93,10 @@ _WORDS = {
 
 
 def draw_file(sound: Path, progress: Progress = silent) -> Figure:
-    """The levels of a sound file, second by second. Raises ProblemError if it cannot be read."""
+    """Draws the levels of a sound file, second by second.
+
+    Raises ProblemError if it cannot be read.
+    """
     levels = level_over_time(sound, 1.0, progress)
     return draw_levels(sound.name, 1.0, {_WORDS[key]: curve for key, curve in levels.items()})
 
@@ -101,7 +104,7 @@ def draw_file(sound: Path, progress: Progress = silent) -> Figure:
 def draw_plan(planned: Plan, profiles: Mapping[str, LevelProfile]) -> Figure:
     """Draws the effect of a plan, a row for each performance.
 
-    At the left its level before and as planned, at the right how near each cap comes, over its own window.
+    At the left is its level before and under the plan, at the right the level over each cap's window against its limit.
     """
     count = len(planned.performances)
     lines = max(len(performance.nearest) for performance in planned.performances)
@@ -126,7 +129,7 @@ def _before_and_after(performance: PlannedPerformance, profile: LevelProfile) ->
     gain = 10.0 ** ((performance.gain_db + moving) / 10.0)
     for index, ear in enumerate(profile.ears):
         if ear.at == PLACE and ear.weighting in (Weighting.A, Weighting.C):
-            # The first ear is the one that is shown; a cap in dBFS may listen at the same place beside it.
+            # The first ear is shown; a cap in dBFS may have another ear at the same place.
             before, after = (f"{_WORDS[ear.weighting]}, {when}" for when in ("before", "as planned"))
             curves.setdefault(before, _per_second_db(profile.energy[index]))
             curves.setdefault(after, _per_second_db(profile.energy[index] * gain))
@@ -134,7 +137,7 @@ def _before_and_after(performance: PlannedPerformance, profile: LevelProfile) ->
 
 
 def _fill_caps(axes: Axes, performance: PlannedPerformance) -> None:
-    """Each cap against its limit, which is the line at 0; a mark where it comes nearest."""
+    """Draws the level over each cap's window relative to its limit, the line at 0, and marks the nearest point."""
     axes.axhline(0.0, color=_LIMIT, linewidth=1.2, linestyle="--")
     lowest = -6.0
     for colour, near in zip(_CURVES * len(performance.nearest), performance.nearest, strict=False):

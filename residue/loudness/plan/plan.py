@@ -1,4 +1,4 @@
-"""One gain for each performance, found before anything plays, at which every cap holds over every window."""
+"""Finds one gain for each performance, before anything plays, at which every cap holds over every window."""
 
 from __future__ import annotations
 
@@ -28,9 +28,9 @@ Outputs = tuple[str, ...]
 """Names of outputs that are lowered together."""
 
 _SAFETY = 1.0 - 4e-6
-"""The governor counts in units of a millionth and rounds up; the plan stays clear of that."""
+"""A margin for the governor, which counts in units of a millionth and rounds up."""
 _SILENT = 1e-9
-"""A true peak below this, -180 dBFS, is what the filters leave of nothing."""
+"""A true peak below this, -180 dBFS, comes from the filters alone."""
 _STEPS_PER_DB = 100
 """Gains are given in hundredths of a dB, rounded down."""
 
@@ -41,11 +41,13 @@ class Approach:
 
     cap: Cap
     level: float
-    """In the unit of the cap; -inf if it never sounds there."""
+    """In the unit of the cap; -inf if the performance never sounds there."""
     at_s: float
-    """Time within the performance, or the rest after it, at which the window ends."""
+    """The end of the window: the time within the performance, or the rest after it."""
     course: Floats | None = field(default=None, compare=False, repr=False)
-    """(hops,): the level over the window that ends with each hop of that playing, rest included; None of a maximum."""
+    """(hops,): the level over the window that ends with each hop of the performance and its rest; None for a
+    maximum.
+    """
 
     @property
     def headroom_db(self) -> float:
@@ -54,30 +56,30 @@ class Approach:
 
     @property
     def at_in_words(self) -> str:
-        """When that is, such as 17:40."""
+        """The time of the nearest approach, such as 17:40."""
         minutes, seconds = divmod(round(self.at_s), 60)
         return f"{minutes}:{seconds:02d}"
 
 
 @dataclass(frozen=True, slots=True)
 class Lowering:
-    """The attenuation of a performance besides its gain."""
+    """The attenuation of a performance in addition to its gain."""
 
     knots_db: tuple[float, ...] = ()
-    """One a minute, where the arc is shaped."""
+    """One value a minute, where the arc is shaped."""
     alone_db: dict[str, float] = field(default_factory=dict)
-    """By output, where some are lowered further than others."""
+    """The attenuation by output, where some are lowered further than others."""
 
 
 @dataclass(frozen=True, slots=True)
 class LoweredAlone:
-    """Outputs with the same kind of transducer that are lowered further than all others, each by as much."""
+    """Outputs with the same kind of transducer that are lowered further than all others, by the same amount."""
 
     outputs: tuple[str, ...]
     gain_db: float
-    """Below 0; on top of the gain of the performance."""
+    """Below 0; added to the gain of the performance."""
     reason: str
-    """The cap or ceiling of one of these outputs that decided it."""
+    """The cap or ceiling of one of these outputs that decides the gain."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,11 +88,11 @@ class PlannedPerformance:
 
     name: str
     gain_db: float
-    """Never above 0; what the engine applies, as exact.gain_from_db of it, before the cap stage."""
+    """Never above 0. The engine applies exact.gain_from_db of it, before the cap stage."""
     reason: str
-    """The cap or ceiling that decided the gain; empty if nothing had to be lowered."""
+    """The cap or ceiling that decides the gain; empty if nothing is lowered."""
     nearest: tuple[Approach, ...]
-    """For each cap."""
+    """One for each cap."""
     knots_db: tuple[float, ...] = ()
     """Further attenuation, one value a minute, where the arc is shaped."""
     alone: tuple[LoweredAlone, ...] = ()
@@ -108,7 +110,7 @@ class PlannedPerformance:
 
     @property
     def lowering(self) -> Lowering:
-        """Further attenuation, as the playback takes it."""
+        """Further attenuation, in the form that the playback takes."""
         return Lowering(self.knots_db, {output: one.gain_db for one in self.alone for output in one.outputs})
 
     @property
@@ -158,7 +160,7 @@ class Plan:
 
 @dataclass(slots=True)
 class _Gain:
-    """The square of a gain on its way down, and what brought it there."""
+    """The square of a gain while the plan lowers it, and the reason for it."""
 
     power: float = 1.0
     reason: str = ""
@@ -169,7 +171,7 @@ class _Gain:
 
     @property
     def db(self) -> float:
-        """In dB, rounded down: what is applied."""
+        """The gain in dB, rounded down, as it is applied."""
         if self.power >= 1.0:
             return 0.0
         return floor(10.0 * log10(self.power) * _STEPS_PER_DB) / _STEPS_PER_DB
@@ -183,14 +185,12 @@ def plan(programme: ProfileSequence, rest_s: float, caps: Sequence[Cap], outputs
 def plan_order(
     profiles: Mapping[str, LevelProfile], order: Order, caps: Sequence[Cap], outputs: Mapping[str, Output]
 ) -> Plan:
-    """The greatest gains, none above 0 dB, at which neither governor nor limiter acts in any order that may come.
+    """The greatest gains, none above 0 dB, at which neither governor nor limiter acts in any possible order.
 
-    First each performance by itself, its own repeats included; where windows then hold too much of several
-    performances together, those are lowered by the same factor.
-
-    What limits one output alone lowers those with the same kind of transducer, as the limiter does: speakers keep their
-    balance, and a shaker lowers no speaker. What all outputs reach together lowers all, as if none were lowered alone.
-
+    First each performance is planned by itself, with its own repeats. Where windows then hold too much of several
+    performances together, those are lowered by the same factor. A cap on one output lowers the outputs with the same
+    kind of transducer, as the limiter does: speakers keep their balance, and a shaker lowers no speaker. A cap on all
+    outputs together lowers all, as if none were lowered alone.
     profiles: of every performance in the order, and of no other.
     """
     every_cap = (*caps, *protecting_caps(outputs))
@@ -240,7 +240,7 @@ def _kinds(outputs: Mapping[str, Output]) -> list[Outputs]:
 
 
 def _concerned(cap: Cap, outputs: Mapping[str, Output], kinds: Sequence[Outputs]) -> Outputs:
-    """The kind of output that a cap lowers where it hears one output only; () where it lowers all."""
+    """The kind of output that a cap lowers if it measures one output only; () if it lowers all."""
     only = ear_of(cap, outputs).only
     if only is None or len(kinds) == 1:
         return ()
@@ -249,7 +249,7 @@ def _concerned(cap: Cap, outputs: Mapping[str, Output], kinds: Sequence[Outputs]
 
 
 def _sounding(profile: LevelProfile, outputs: Mapping[str, Output], kinds: Sequence[Outputs]) -> Sequence[Outputs]:
-    """The kinds of output that a performance sounds through; all if it is silent."""
+    """The kinds of output on which a performance sounds; all if it is silent."""
     heard = {name for name, peak in zip(outputs, profile.true_peak, strict=True) if peak > _SILENT}
     return [kind for kind in kinds if heard.intersection(kind)] or kinds
 
@@ -270,7 +270,7 @@ def _lowered_alone(
 def _windows(
     caps: Sequence[Cap], outputs: Mapping[str, Output], profiles: Mapping[str, LevelProfile], order: Order
 ) -> Iterator[_Windows]:
-    """One by one, made again for each use: those of many shuffles fill the memory."""
+    """The windows one by one, computed again for each use: those of many shuffles would fill the memory."""
     windowed = [cap for cap in caps if cap.quantity.windowed]
     for pool in order.pools:
         for turns in pool.rounds:
@@ -285,7 +285,7 @@ def _keep(
     caps: Sequence[Cap],
     outputs: Mapping[str, Output],
 ) -> None:
-    """Lower the gains until these caps hold."""
+    """Lowers the gains until these caps hold."""
     for name, gain in gains.items():
         _keep_at_once(gain, profiles[name], caps, outputs)
     for window in _windows(caps, outputs, profiles, order):
@@ -312,12 +312,12 @@ def _keep_at_once(gain: _Gain, profile: LevelProfile, caps: Sequence[Cap], outpu
 
 
 def _used_at_once(cap: Cap, profile: LevelProfile, outputs: Mapping[str, Output]) -> Floats:
-    """(hops,): the share of what a cap allows at every moment, the end after a hop included; else none."""
+    """(hops,): the used share of a cap that holds at every moment, also if the sound ends after a hop."""
     if cap.quantity.windowed:
         return np.zeros(0)
     instant = instant_cap(cap, profile.row(ear_of(cap, outputs).key))
-    energies, peaks = (profile.energy, profile.ending_energy), (profile.peak, profile.ending_peak)
-    shares = [instant.shares(*both) for both in zip(energies, peaks, strict=True)]
+    peaks, powers = (profile.peak, profile.ending_peak), (profile.fast, profile.ending_fast)
+    shares = [instant.shares(*both) for both in zip(peaks, powers, strict=True)]
     larger: Floats = np.max(shares, axis=0)
     return larger
 
@@ -341,7 +341,8 @@ def _nearest_at_once(
 class _Windows:
     """The energy that one cap counts at every hop of a round, for each performance at full gain.
 
-    used: (hops,), the window before each hop, and the hop itself `knee` times: the inequality of the governor.
+    used: (hops,), the energy of the window before each hop, plus `knee` times the hop itself, as the governor counts
+    it.
     """
 
     def __init__(self, cap: Cap, outputs: Mapping[str, Output], layout: Layout, trim_db: float) -> None:
@@ -358,14 +359,14 @@ class _Windows:
             self._used[name] = self._sums[name] + self._terms.knee * energy
 
     def keep(self, gains: Mapping[str, _Gain]) -> None:
-        """Lower each performance as far as it must be if it were alone."""
+        """Lowers each performance as far as it must be lowered if it plays alone."""
         for name, used in self._used.items():
             most = float(np.max(used))
             if most > 0.0:
                 gains[name].lower(self._terms.gain_power(self._allowed / most), self._words)
 
     def share(self, gains: Mapping[str, _Gain]) -> None:
-        """Lower those that together fill a window too much, each by the same factor."""
+        """Lowers the performances that together fill a window too much, each by the same factor."""
         total = self._at_gains(self._used, gains)
         for name, used in self._used.items():
             most = float(np.max(total[used > 0.0], initial=0.0))
@@ -374,7 +375,7 @@ class _Windows:
                 gains[name].lower(power, f"{self._words}, with what is played before and after it,")
 
     def approaches(self, gains: Mapping[str, _Gain]) -> Iterator[tuple[str, Approach]]:
-        """The nearest approach of each performance in this round, at the gains as they are applied."""
+        """The nearest approach of each performance in this round, at the applied gains."""
         ending = np.roll(self._at_gains(self._sums, gains), -1)
         with np.errstate(divide="ignore"):
             reached = np.log10(ending / self._terms.energy(self._terms.total))
@@ -396,7 +397,7 @@ def _share_over_closings(
     order: Order,
     gains: Mapping[str, _Gain],
 ) -> None:
-    """Lower what together fills a window too much that reaches from one opening into the next."""
+    """Lowers the performances that together fill a window too much, where the window spans several openings."""
     bounds, key = terms(cap), ear_of(cap, outputs).key
     allowed = bounds.energy(bounds.total) * _SAFETY
     met = dict.fromkeys(within(stretches, cap.window_s) for stretches in order.neighbours)
@@ -408,7 +409,7 @@ def _share_over_closings(
             for name in {name for one in stretches for name in one.pool.names}:
                 power = gains[name].power * bounds.gain_power(allowed / most)
                 gains[name].lower(power, f"{_words(cap)}, with the opening before,")
-            counted = None  # what it knows is of other gains
+            counted = None  # it was computed for other gains
 
 
 def _words(cap: Cap) -> str:

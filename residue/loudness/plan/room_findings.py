@@ -10,6 +10,7 @@ from residue.loudness.caps.quantities import Statistic
 from residue.loudness.caps.rules import RULES
 from residue.loudness.meters.levels import db_of_power
 from residue.loudness.meters.weightings import Weighting
+from residue.loudness.outputs.measurement import MeasuredWith, check_measurement, margin_db
 from residue.loudness.outputs.odd_readings import odd_readings, odd_vibration
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.plan import Plan
@@ -17,24 +18,32 @@ from residue.problems import Finding, Severity, nearest
 
 _DEAF_TO_BASS = frozenset({Weighting.A, Weighting.K})
 _QUIETEST_AUDIBLE_DB = 35.0
-"""The background of a quiet gallery at night: what is played below is masked. Common practice, no source."""
+"""The background of a quiet gallery at night: it masks any lower level. Common practice, no source."""
 _CREST_DB = 12.0
-"""Of noise: how far its peaks stand above its mean square at least."""
+"""The least distance of the peaks of noise above its mean square."""
 
 
-def check_room(entries: Sequence[CapEntry], outputs: Mapping[str, Output], *, ears_unknown: bool) -> list[Finding]:
+def check_room(
+    entries: Sequence[CapEntry],
+    outputs: Mapping[str, Output],
+    measurement: MeasuredWith | None = None,
+    *,
+    ears_unknown: bool,
+) -> list[Finding]:
     """Finds faults in the caps of a room and its calibration.
 
     ears_unknown: room.toml says `levels_at_the_ear = "unknown"`.
     """
+    caps = expand(entries, margin_db(measurement, outputs.values()))
     return [
         *_unknown_outputs(entries, outputs),
         *_calibration(entries, outputs, ears_unknown=ears_unknown),
         *_vibration(entries, outputs),
         *_odd_calibrations(outputs),
-        *_inaudible(entries, outputs),
-        *_unheard_bass(entries),
-        *_idle_caps(entries),
+        *check_measurement(measurement, outputs),
+        *_inaudible(caps, outputs),
+        *_unheard_bass(caps),
+        *_idle_caps(caps),
     ]
 
 
@@ -84,7 +93,7 @@ def _needlessly_unknown() -> Finding:
 
 
 def _vibration(entries: Sequence[CapEntry], outputs: Mapping[str, Output]) -> list[Finding]:
-    """Caps on what is felt, where it is not known what is felt."""
+    """Finds caps on vibration where the vibration is not known."""
     findings = []
     for index, entry in enumerate(entries, start=1):
         for cap in expand([entry]):
@@ -97,7 +106,7 @@ def _vibration(entries: Sequence[CapEntry], outputs: Mapping[str, Output]) -> li
 
 
 def _unmeasured(cap: Cap, outputs: Mapping[str, Output]) -> list[str]:
-    """The outputs whose vibration a cap needs to know. At the place: every shaker's, and one output's at least."""
+    """The outputs whose vibration must be known for a cap. At the place: every shaker, and at least one output."""
     bare = [name for name, output in outputs.items() if output.vibration is None]
     if cap.at != PLACE:
         return [name for name in bare if name == cap.at]
@@ -111,15 +120,19 @@ def _odd_calibrations(outputs: Mapping[str, Output]) -> list[Finding]:
         if output.calibration is not None:
             where = f"room.toml: output.{name}.calibration"
             findings += odd_readings(where, output.calibration, output.transducer)
+        if output.calibration and output.low_band and output.low_band.on < output.calibration.on:
+            what = f"It was measured on {output.low_band.on}, before the calibration of {output.calibration.on}."
+            mend = "Measure the low band again (residue calibrate), or take this line out."
+            findings.append(Finding(Severity.WARNS, f"room.toml: output.{name}.low_band", what, mend))
         if output.vibration is not None:
             findings += odd_vibration(f"room.toml: output.{name}.vibration", output.vibration, output.transducer)
     return findings
 
 
-def _inaudible(entries: Sequence[CapEntry], outputs: Mapping[str, Output]) -> list[Finding]:
-    """Caps that the quietest audible playing would break."""
+def _inaudible(caps: Sequence[Cap], outputs: Mapping[str, Output]) -> list[Finding]:
+    """Finds caps that the quietest audible sound would exceed."""
     findings = []
-    for cap in expand(entries):
+    for cap in caps:
         highest_db = _highest_mean_db(cap, outputs)
         if highest_db is not None and highest_db < _QUIETEST_AUDIBLE_DB:
             what = f"{cap.name} allows {cap.limit_in_words}, about {highest_db:.0f} dB at the ear: a gallery at night."
@@ -129,7 +142,7 @@ def _inaudible(entries: Sequence[CapEntry], outputs: Mapping[str, Output]) -> li
 
 
 def _highest_mean_db(cap: Cap, outputs: Mapping[str, Output]) -> float | None:
-    """The highest level at the ear that a cap leaves to noise; None where that is not known."""
+    """The highest level of noise at the ear that a cap allows; None where it is not known."""
     if cap.quantity.felt or cap.at not in (PLACE, *outputs):
         return None
     crest_db = _CREST_DB if cap.quantity.statistic is Statistic.PEAK else 0.0
@@ -141,8 +154,7 @@ def _highest_mean_db(cap: Cap, outputs: Mapping[str, Output]) -> float | None:
     return cap.limit - crest_db + db_of_power(max(gains) ** 2)
 
 
-def _unheard_bass(entries: Sequence[CapEntry]) -> list[Finding]:
-    caps = expand(entries)
+def _unheard_bass(caps: Sequence[Cap]) -> list[Finding]:
     if not caps or any(cap.quantity.windowed and cap.quantity.weighting not in _DEAF_TO_BASS for cap in caps):
         return []
     return [
@@ -156,10 +168,9 @@ def _unheard_bass(entries: Sequence[CapEntry]) -> list[Finding]:
     ]
 
 
-def _idle_caps(entries: Sequence[CapEntry]) -> list[Finding]:
-    """Caps that never decide anything, because another holds more strictly; of two rules, one is not meant."""
+def _idle_caps(caps: Sequence[Cap]) -> list[Finding]:
+    """Finds caps that never have an effect, because another cap is stricter; one of two such rules is a mistake."""
     findings = []
-    caps = expand(entries)
     for cap in caps:
         stricter = next((other for other in caps if _outdoes(other, cap)), None)
         if stricter is None:
@@ -179,7 +190,7 @@ def _rule_of(cap: Cap) -> str:
 
 
 def _outdoes(other: Cap, cap: Cap) -> bool:
-    """Whether a cap is kept by keeping the other: a long window is made of whole short ones, unless doses add up."""
+    """Whether a cap holds whenever the other holds: a long window consists of whole short ones, unless doses add up."""
     if (other.quantity, other.at, other.physical) != (cap.quantity, cap.at, cap.physical):
         return False
     mean = cap.quantity.statistic is Statistic.MEAN
@@ -189,11 +200,11 @@ def _outdoes(other: Cap, cap: Cap) -> bool:
 
 
 _MOST_LOWERED_DB = -40.0
-"""A performance that has to be lowered further than this is not what the artist meant: our own judgement."""
+"""A performance lowered by more than this is no longer the artist's work: our own judgement."""
 
 
 def plan_findings(plan: Plan) -> list[Finding]:
-    """Findings on a plan that somebody should look at."""
+    """Finds points of a plan that a person should check."""
     return [
         Finding(
             Severity.WARNS,

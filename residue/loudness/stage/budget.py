@@ -1,4 +1,4 @@
-"""The energy that one cap lets through, counted in exact integers."""
+"""The energy that one cap allows, counted in exact integers."""
 
 from __future__ import annotations
 
@@ -18,31 +18,32 @@ from residue.loudness.meters.weightings import Weighting, power_gain, sections
 from residue.loudness.stage.history import SentHistory
 
 HOP_UNITS = 1 << 20
-"""The energy of one hop at the limit of its cap, in units: an error of counting is a millionth of the limit."""
+"""The energy of one hop at the limit of its cap, in units: a rounding error is a millionth of the limit."""
 _MOST_UNITS = 1 << 44
 _NEGLIGIBLE = 1e-9
 _BETWEEN = 1.02
-"""Between two of the frequencies at which a weighting is looked at it is nowhere higher by as much."""
+"""Between two of the frequencies at which a weighting is evaluated it rises by less than this."""
 KNEE_SHARE = 0.02
-"""The next hop may take at most 1 / (KNEE_SHARE window) of what is left, so that a cap is approached, not hit.
-It costs 0.09 dB of the limit, and more where the loudest hop is far louder than the mean: hence MOST_KNEE."""
+"""The next hop may use at most 1 / (KNEE_SHARE window) of the rest, so that a cap is approached slowly.
+It costs 0.09 dB of the limit, and more where the loudest hop is far louder than the mean: MOST_KNEE limits that."""
 MOST_KNEE = 60.0
-"""In hops, 6 s: in a window of 8 h a sound whose loudest hops are 12 dB above its mean gives away 0.8 dB to a knee of
-2 %, and 0.01 dB to this."""
+"""In hops, 6 s: in a window of 8 h, for a sound whose loudest hops are 12 dB above its mean, a knee of 2 % costs 0.8
+dB, and this knee 0.01 dB.
+"""
 LEAST_KNEE = 1.05
-"""In hops: of a window of a second it costs 0.43 dB. What is above 1 is there for the tail of the last hop."""
+"""In hops: in a window of a second it costs 0.43 dB. The part above 1 is for the tail of the last hop."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Terms:
-    """The inequality of a cap, in hops and units: sent over the last `hops` + `knee` times the next <= `total`."""
+    """The inequality of a cap, in hops and units: (sent over the last `hops`) + `knee` * (next hop) <= `total`."""
 
     hops: int
     knee: float
     hop_energy: float
     """The energy of a hop at the limit, in the unit of the ear."""
     power: int = 2
-    """To which the signal counts (Ear.power)."""
+    """The power of the signal that counts (Ear.power)."""
 
     @property
     def total(self) -> int:
@@ -50,11 +51,11 @@ class Terms:
         return self.hops * HOP_UNITS
 
     def units(self, energy: float) -> int:
-        """An energy in units, rounded up; what is below a billionth of a unit is the noise of arithmetic."""
+        """An energy in units, rounded up; less than a billionth of a unit is an error of rounding and counts as 0."""
         return int(np.ceil(min(energy / self.hop_energy * HOP_UNITS, float(_MOST_UNITS)) - _NEGLIGIBLE))
 
     def units_of(self, energies: NDArray[np.float64]) -> NDArray[np.int64]:
-        """The same for many."""
+        """The same for many energies."""
         units = np.minimum(energies / self.hop_energy * HOP_UNITS, float(_MOST_UNITS))
         return np.ceil(units - _NEGLIGIBLE).astype(np.int64)
 
@@ -63,12 +64,12 @@ class Terms:
         return units / HOP_UNITS * self.hop_energy
 
     def level(self, units: float, hops: int | None = None) -> float:
-        """The mean level over some hops (the window, if not given) of some units, in dB against the limit."""
+        """The mean level of some units over some hops (if not given, over the window), in dB relative to the limit."""
         mean = units / ((self.hops if hops is None else hops) * HOP_UNITS)
         return 20.0 / self.power * float(np.log10(mean)) if mean > 0.0 else float("-inf")
 
     def scaled(self, gain_power: float) -> float:
-        """The factor on an energy when the square of the gain is gain_power."""
+        """The factor for an energy if the square of the gain is gain_power."""
         return gain_power if self.power == 2 else gain_power * gain_power
 
     def gain_power(self, scaled: float) -> float:
@@ -79,8 +80,8 @@ class Terms:
 def terms(cap: Cap) -> Terms:
     """The terms of a cap over a window.
 
-    A window of n hops at any position touches at most n + 1 hops of the grid; the terms bound their sum, so the
-    promise holds at every sample.
+    A window of n hops at any position touches at most n + 1 hops of the grid. The terms bound the sum of these, so the
+    cap holds at every sample.
     """
     hops = round(cap.window_s / HOP_S)
     knee = min(MOST_KNEE, max(LEAST_KNEE, float(round(KNEE_SHARE * hops))))
@@ -95,13 +96,13 @@ class Budget:
     def __init__(self, cap: Cap, ear: Ear, history: SentHistory) -> None:
         self.cap, self.terms = cap, terms(cap)
         self._ring = seeded(self.terms, ear, history)
-        self._at = 0  # the oldest hop
+        self._at = 0  # the place of the oldest hop
         self.spent = int(np.add.reduce(self._ring))
         """Units of the last window."""
 
     @property
     def oldest(self) -> int:
-        """Units of the hop that leaves the window when the next has been sent."""
+        """Units of the hop that leaves the window after the next one has been sent."""
         return int(self._ring[self._at])
 
     def latest_first(self) -> NDArray[np.int64]:
@@ -109,34 +110,34 @@ class Budget:
         return np.concatenate((self._ring[: self._at][::-1], self._ring[self._at :][::-1]))
 
     def left(self) -> int:
-        """Units for `knee` times the next hop."""
+        """The units that are left for `knee` times the next hop."""
         return self.terms.total - self.spent
 
     def send(self, units: int) -> None:
-        """Counts one hop that was sent, in units of the budget."""
+        """Adds one hop that was sent, in units of the budget."""
         self.spent += units - self.oldest
         self._ring[self._at] = units
         self._at = (self._at + 1) % len(self._ring)
 
     def count(self, units: NDArray[np.int64]) -> None:
-        """Counts units that were sent before as well, (hops,), the latest last; only before the first `send`."""
+        """Adds units that were sent before the start, (hops,), the latest last; only before the first `send`."""
         self._ring += units
         self.spent += int(np.add.reduce(units))
 
     def level(self) -> float:
-        """Over the window up to now, in the unit of the cap."""
+        """The level over the window up to now, in the unit of the cap."""
         return self.cap.limit + self.terms.level(self.spent)
 
 
 def seeded(terms: Terms, ear: Ear, history: SentHistory) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
-    """(hops,): what counts as sent before the start, oldest first; each row at the latest moment it can have been."""
+    """(hops,): the units that count as sent before the start, oldest first; each row at its latest possible time."""
     ring = np.zeros(terms.hops, dtype=np.int64)
     if history.unreadable:
         if (age := int(history.ended_s / HOP_S)) < terms.hops:
             ring[-1 - age] = terms.total
         return ring
     limit = 10.0 * exact.log10(terms.hop_energy / HOP_FRAMES)
-    # A row written before this cap was set does not tell: then it was at the limit, as far as anybody knows.
+    # A row that was written before this cap was set has no level for it: then the limit counts.
     rows = [(row.age_s, row.duration_s, row.sent.get(ear.key, limit)) for row in history.rows]
     ages_s, durations_s, levels = np.array(rows, dtype=np.float64).reshape(-1, 3).T
     ages = np.floor((np.maximum(0.0, ages_s) + history.ended_s) / HOP_S).astype(np.int64)
@@ -150,14 +151,14 @@ def seeded(terms: Terms, ear: Ear, history: SentHistory) -> np.ndarray[tuple[int
 def _assume_unlogged(
     ring: np.ndarray[tuple[int], np.dtype[np.int64]], terms: Terms, ear: Ear, history: SentHistory
 ) -> None:
-    """Fill what no row tells with the most that can have been sent.
+    """Fills the times without a row with the most that can have been sent.
 
-    That is what the governor would have let through, a hop 1 / knee of what was left, or what the outputs can give, if
-    that is less. The latest hop may have had the most, as if nothing had been sent in those before it, and so on back:
-    so whatever leaves the window, what is left in it is no less than was sent.
+    For each hop this is 1 / knee of the rest, as the governor allows, or the most that the outputs can give, if that is
+    less. The latest hop gets the most, as if the hops before it were silent, and so on back in time. So the energy left
+    in the window is never less than was really sent.
     """
     logged, share = np.cumsum(ring), 1.0 / terms.knee
-    most = 2 * _loudest_units(terms, ear)  # the latest hop may also have what the filters held of one before
+    most = 2 * _loudest_units(terms, ear)  # the latest hop may also contain the ringing of the filters from one before
     for unlogged in sorted(history.unlogged, key=lambda one: one.age_s):
         latest = int((max(0.0, unlogged.age_s) + history.ended_s) / HOP_S)
         for age in range(latest, min(terms.hops, latest + int(np.ceil(unlogged.duration_s / HOP_S)))):
@@ -168,7 +169,7 @@ def _assume_unlogged(
 
 
 def _loudest_units(terms: Terms, ear: Ear) -> int:
-    """What an ear receives of a hop in which no output passes full scale and all add up in phase: no more than that."""
+    """The most that an ear can receive of a hop: all outputs at full scale, added in phase."""
     if terms.power != 2:
         return _MOST_UNITS
     return terms.units(sum(ear.gains) ** 2 * _highest_power_gain(ear.weighting) * HOP_FRAMES)

@@ -1,4 +1,4 @@
-"""Frames that have been through the cap: the only type that a sink accepts."""
+"""Frames that have passed the cap: the only type that a sink accepts."""
 
 from __future__ import annotations
 
@@ -9,17 +9,17 @@ from numpy.typing import NDArray
 
 
 class Seal:
-    """Held by the cap stage alone; without it no Capped can be made."""
+    """Only the cap stage has it; without it no Capped can be made."""
 
     __slots__ = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Capped:
-    """Frames for the outputs of the room that keep within its caps.
+    """Frames for the outputs of the room, within its caps.
 
     frames: (outputs, frames), full scale = 1, in the order of the outputs in room.toml.
-    Made only by residue.loudness.stage.stage; the seal is what keeps every other path to a sink shut.
+    Only residue.loudness.stage.stage makes them; the seal closes every other way to a sink.
     """
 
     frames: NDArray[np.float64]

@@ -1,13 +1,14 @@
 """The level of an immediate ending: the hop faded out, and the ringing of the weightings in the silence after it.
 
-A weighting that takes low tones away gives back much of them where they break off. So a cap that holds at every moment
-asks of every hop that it could be the last: only then is there always a way on that keeps the cap.
+A weighting that removes low tones rings where they stop suddenly. Therefore a cap that holds at every moment requires
+that every hop could be the last. Only then there is always a way to continue that keeps the cap.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache
+from math import ceil
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,8 +16,9 @@ from numpy.typing import NDArray
 from residue.dsp.filters import SosFilter
 from residue.loudness.caps.ears import Ear
 from residue.loudness.caps.instants import InstantCap
-from residue.loudness.caps.listeners import Listener
-from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, Weighted, WeightingBank, magnitudes
+from residue.loudness.caps.listeners import Listener, Underway, silence
+from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S, Weighted, WeightingBank, magnitudes
+from residue.loudness.meters.true_peak import SUM_OF_MAGNITUDES
 from residue.loudness.meters.weightings import Weighting, sections
 
 Floats = NDArray[np.float64]
@@ -24,65 +26,77 @@ Floats = NDArray[np.float64]
 RISE = np.arange(1, HOP_FRAMES + 1) / HOP_FRAMES
 """(HOP_FRAMES,): a gain that rises over a hop in a straight line; 1 less this, one that fades it out."""
 _MEMORY_HOPS = 10
-"""A second, after which nothing is left of a sound under A and C: their slowest poles lie at 20.6 Hz."""
+"""A second, after which nothing is left of a sound under A and C: their slowest poles are at 20.6 Hz."""
 
 
 class Endings:
-    """Energy and peak, as of Listener, of hops as if each were the last; for a stream that is given in order.
+    """Peak and highest power under F, as in Heard, of each hop as if it were the last; takes a stream in order.
 
-    ears: A- or C-weighted.
+    ears: those of the caps `instants`, A- or C-weighted.
     """
 
-    def __init__(self, ears: Sequence[Ear], outputs: int) -> None:
-        self._listen, self._outputs = Listener(ears), outputs
+    def __init__(self, ears: Sequence[Ear], instants: Sequence[InstantCap], outputs: int) -> None:
+        self._listen = Listener(ears, instants)
         self._weightings = {Weighting.C, *(ear.weighting for ear in ears)} - {Weighting.Z}
         self._ringing: Weighted = {
             name: np.zeros((outputs, 1, HOP_FRAMES)) for name in (*self._weightings, Weighting.Z)
         }
-        """The ringing of the rising part of the hop before, which the silence after its fade lacks."""
+        """The ringing of the rising part of the hop before, which must be subtracted from the silence after its
+        fade.
+        """
+        self._faded = silence(outputs)
 
-    def __call__(self, hops: Floats, weighted: Weighted) -> tuple[Floats, Floats, Floats, Floats]:
-        """Energy and peak of each hop faded out, then of the silence after each hop before; (ears, hops) each.
+    def __call__(self, hops: Floats, weighted: Weighted, before: Sequence[Underway]) -> tuple[Floats, ...]:
+        """Peak and power of each hop faded out, then of the silence after each hop before; (ears, hops) each.
 
-        hops, weighted: (outputs, hops, HOP_FRAMES). The weightings are linear: a hop that fades out is the hop less its
-        rising part, which begins at rest; and silence after it is what came next less what began there.
+        hops, weighted: (outputs, hops, HOP_FRAMES). before: the memory before each hop. The weightings are linear. So a
+        hop that fades out is the hop minus its rising part, which begins at rest; and the silence after it is the next
+        hop minus the part that began there.
         """
         rising = self._at_rest(np.concatenate((hops * RISE, np.zeros_like(hops)), axis=2))
         beginning = self._at_rest(hops)
-        faded, silence = {}, {}
+        faded, after = {}, {}
         for name, rise in rising.items():
             faded[name] = weighted[name] - rise[..., :HOP_FRAMES]
             ringing = np.concatenate((self._ringing[name], rise[:, :-1, HOP_FRAMES:]), axis=1)
-            silence[name] = weighted[name] - beginning[name] - ringing
+            after[name] = weighted[name] - beginning[name] - ringing
         self._ringing = {name: rise[:, -1:, HOP_FRAMES:] for name, rise in rising.items()}
-        return *self._listen(faded), *self._listen(silence)
+        found = []
+        for number, memory in enumerate(before):
+            ended = self._listen({name: one[:, number] for name, one in after.items()}, self._faded)
+            fading = self._listen({name: one[:, number] for name, one in faded.items()}, memory)
+            self._faded = fading.memory
+            found.append((fading.peak, fading.fast, ended.peak, ended.fast))
+        return tuple(np.stack(part, axis=1) for part in zip(*found, strict=True))
 
     def _at_rest(self, hops: Floats) -> Weighted:
-        """Each hop under the weightings as if there had been nothing before it."""
+        """Each hop under the weightings, as if silence had come before it."""
         rows = hops.reshape(-1, hops.shape[-1])
         return {name: one.reshape(hops.shape) for name, one in WeightingBank(self._weightings, len(rows))(rows).items()}
 
 
 class Reach:
-    """Whether some caps hold at every moment whatever is done to what is played, told without any weighting.
+    """Finds, without any weighting, whether some caps hold at every moment for any gain between 0 and 1.
 
-    A weighted signal is nowhere higher than the sum of magnitudes of the weighting's impulse response times the highest
-    magnitude of what went in, also under gains between 0 and 1 that move in any way.
+    A weighted signal is never higher than the sum of magnitudes of the weighting's impulse response times the highest
+    magnitude of the input. This is true for any movement of the gain. Between the samples the interpolation adds a
+    bounded amount.
     """
 
     def __init__(self, instants: Sequence[InstantCap], ears: Sequence[Ear], outputs: int) -> None:
         heard = [ears[one.ear] for one in instants]
         self._reaches = np.array([np.array(ear.gains) * _sum_of_magnitudes(ear.weighting) for ear in heard])
-        self._bounds = np.array([one.bound if one.of_peak else (one.bound / HOP_FRAMES) ** 0.5 for one in instants])
-        self._highest = np.zeros((_MEMORY_HOPS, outputs))
+        self._bounds = np.array([one.bound / SUM_OF_MAGNITUDES if one.of_peak else one.bound**0.5 for one in instants])
+        spread_s = max((ear.spread_s or 0.0 for ear in heard), default=0.0)
+        self._highest = np.zeros((_MEMORY_HOPS + ceil(spread_s / HOP_S), outputs))
         self._at = 0
 
     def __call__(self, hop: Floats) -> bool:
-        """Take in the next hop, (outputs, HOP_FRAMES), as it is before any gain."""
+        """Takes the next hop, (outputs, HOP_FRAMES), before any gain."""
         if not len(self._bounds):
             return True
         self._highest[self._at] = magnitudes(hop)
-        self._at = (self._at + 1) % _MEMORY_HOPS
+        self._at = (self._at + 1) % len(self._highest)
         reached = np.add.reduce(self._reaches * np.max(self._highest, axis=0), axis=1)
         return bool(np.all(reached <= self._bounds))
 

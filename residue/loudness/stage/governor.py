@@ -1,9 +1,10 @@
-"""The last stage before the sink: for every cap and every window, what is sent keeps within the budget."""
+"""The last stage before the sink: it keeps every cap over every window."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from math import inf
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,9 +13,8 @@ from residue.dsp import exact
 from residue.loudness.caps.caps import Cap
 from residue.loudness.caps.ears import Ear, ear_of
 from residue.loudness.caps.instants import InstantCap, instant_cap
-from residue.loudness.caps.listeners import Listener
-from residue.loudness.meters.hops import HOP_FRAMES, HOP_S, Weighted, WeightingBank
-from residue.loudness.meters.weightings import Weighting
+from residue.loudness.caps.listeners import Hearing, Listener
+from residue.loudness.meters.hops import HOP_FRAMES, HOP_S, Weighted
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.budget import Budget
 from residue.loudness.stage.ending import RISE, Reach
@@ -22,53 +22,46 @@ from residue.loudness.stage.history import SentHistory
 from residue.loudness.stage.lasting import Lasting
 from residue.loudness.stage.limiter import FADE_FRAMES
 from residue.loudness.stage.sent_record import SentRecord
-from residue.loudness.stage.steering import (
-    arrivals,
-    energy_quadratics,
-    greatest_gain,
-    greatest_gain_of_energy,
-    greatest_gain_of_peak,
-    polynomials,
-)
+from residue.loudness.stage.steering import MovingHop, Parts, greatest_gain
 
 Floats = NDArray[np.float64]
 
 RECOVERY_DB_PER_S = 1.0
-"""How fast the governor gives back what it has taken."""
+"""The speed at which the gain of the governor rises again."""
 _RECOVERY = exact.gain_from_db(RECOVERY_DB_PER_S * HOP_S)
 _FALL = np.minimum(1.0, np.arange(1, HOP_FRAMES + 1) / FADE_FRAMES)
 _LEAST_RECOVERY = exact.gain_from_db(-60.0)
 _STEPS_BACK = (1.0, 0.999, 0.9, 0.0)
-"""The gain that was solved for is tried first; rounding, or a tail that no gain takes away, may ask for less."""
+"""The solved gain is tried first; because of rounding, or of a tail that no gain affects, a lower one may be needed."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ReceivedHop:
-    """One hop as the ears receive it."""
+    """One hop as received at the ears."""
 
-    bank: WeightingBank
-    """The weightings after the hop."""
+    hearing: Hearing
+    """The state after the hop."""
     weighted: Weighted
     energy: Floats
-    """(ears,)"""
+    """(ears,), as in Heard; the next two have the same shape."""
     peak: Floats
-    """(ears,)"""
+    fast: Floats
     units: tuple[int, ...]
-    """By budget."""
+    """One value for each budget."""
 
 
 class Governor:
-    """Keeps every cap by a gain that all outputs share.
+    """Keeps every cap with a gain that all outputs share.
 
-    The gain runs in a straight line from one boundary of hops to the next, and one hop is held back. At its end the
+    The gain moves in a straight line from one boundary of hops to the next, and one hop is held back. At its end the
     gain is the greatest at which the held hop, under the line, keeps every cap, and the hop after it, at that gain
-    throughout, keeps every cap as well; and, for caps that hold at every moment, the hop after it faded out and the
-    silence after that: so there is always a way on. What is weighted and counted is exactly what is sent, tails of
-    filters included.
+    throughout, keeps every cap as well; and, for caps that hold at every moment, the hop after it may fade out into
+    silence. So there is always a way to continue. The governor weights and counts exactly the sound that is sent, with
+    the tails of filters.
 
-    Where no plan foresees what comes, the gain also follows what each budget can spend without end (Lasting): so that
-    it is not used up, and nothing has to be silenced. A budget of one output then lowers those of its kind before, and
-    no other.
+    For sound that no plan foresees, the gain also follows the rate that each budget can spend without end (Lasting), so
+    that no budget is used up and no sound is silenced. A budget of one output then first lowers the outputs of its
+    kind, and no other.
     """
 
     def __init__(
@@ -77,41 +70,41 @@ class Governor:
         self._record = SentRecord(len(ears), history)
         self._held: Floats = np.zeros((len(outputs), HOP_FRAMES))
         self._promised: _Kept | None = None
-        """The caps that the held hop keeps, where others have come into force since."""
+        """The caps under which the held hop was accepted, if others have come into force since then."""
         self._heed(ears, outputs, caps, {})
-        self._harmless = True  # what is played now, whatever is done to it, to caps that hold at every moment
-        self._bank = self._rested()
-        self._projected = self._hear(self._bank, self._held)
+        self._harmless = True  # whether the present sound, at any gain, keeps the caps that hold at every moment
+        self._hearing = self._rested()
+        self._projected = self._hear(self._hearing, self._held)
         self._planned = True
         self._lasting: dict[Budget, Lasting] = {}
-        """Of the budgets whose last window holds something unforeseen."""
+        """For the budgets whose last window contains unplanned sound."""
         self._asked = {True: self._projected, False: self._projected}
-        """Where something is unforeseen, the hop given last as it would be received at full gain: before outputs were
-        lowered alone (True), and after."""
+        """Where sound is unplanned: the last hop as received at full gain, before outputs were lowered alone (True),
+        and after (False).
+        """
         self._alone_gains = np.ones((len(outputs), 1))
-        """At the end of the hop given last."""
+        """The gains at the end of the last hop, for outputs that are lowered alone."""
         self.gain = 1.0
-        """Of all outputs, at the end of the hop given last."""
+        """The gain of all outputs at the end of the last hop."""
         self.heard = self._projected
-        """The hop given last, as it was sent."""
+        """The last hop, as it was sent."""
         self.cuts = 0
-        """Hops that had to be silenced because no gain would do."""
+        """Hops that were silenced because no gain would have kept the caps."""
 
     @property
     def lowest_gain(self) -> float:
-        """The lowest that any output is under."""
+        """The lowest gain of any output."""
         return self.gain * float(np.min(self._alone_gains))
 
     def _heed(
         self, ears: Sequence[Ear], outputs: Mapping[str, Output], caps: Sequence[Cap], known: Mapping[Cap, Budget]
     ) -> None:
-        """Listen with these ears for these caps; known: budgets that go on as they are."""
+        """Uses these ears and caps from here on. known: budgets that continue unchanged."""
         self.ears = tuple(ears)
-        self._listen = Listener(self.ears)
         index = {ear.key: at for at, ear in enumerate(self.ears)}
         heard_by = {cap: index[ear_of(cap, outputs).key] for cap in caps}
         self.heeded = frozenset(heard_by.values())
-        """Indices of the ears that caps listen to."""
+        """Indices of the ears that caps use."""
         means = [cap for cap in caps if cap.quantity.windowed]
         self.budgets = tuple(known.get(cap) or self._budget(cap, heard_by[cap]) for cap in means)
         self._budget_ears = tuple(heard_by[cap] for cap in means)
@@ -120,8 +113,9 @@ class Governor:
             for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
             if (kind := _kind(self.ears[ear], outputs)) is not None
         }
-        """(outputs,): which outputs a budget lowers that is about one of them."""
+        """For a budget of one output: the outputs that it lowers, (outputs,)."""
         self.instants = tuple(instant_cap(cap, heard_by[cap]) for cap in caps if not cap.quantity.windowed)
+        self._listen = Listener(self.ears, self.instants)
         self._within_reach = Reach(self.instants, self.ears, len(outputs))
 
     def _budget(self, cap: Cap, ear: int) -> Budget:
@@ -130,25 +124,25 @@ class Governor:
         return budget
 
     def tighten(self, ears: Sequence[Ear], outputs: Mapping[str, Output], caps: Sequence[Cap]) -> None:
-        """Keep these caps from the next hop on; none of those before may be missing or have a higher limit.
+        """Keeps these caps from the next hop on; none of the present caps may be missing or have a higher limit.
 
-        ears: those before, and what the caps need besides. What was sent counts against the new caps. The hop that is
-        held was let through under the caps before: it keeps those, and fades to what the new ones allow.
+        ears: the present ones, and further ones that the caps need. The sound sent so far counts against the new caps.
+        The held hop was accepted under the present caps: it keeps those, and fades to a level that the new ones allow.
         """
         self._record.listen_to(len(ears))
         self._promised = _Kept(self.budgets, self._budget_ears, self.instants)
         self._heed(ears, outputs, caps, {budget.cap: budget for budget in self.budgets})
         self._harmless = False
-        self._projected = self._hear(self._bank, self._held)
+        self._projected = self._hear(self._hearing, self._held)
         self._lasting = {budget: one for budget, one in self._lasting.items() if budget in self.budgets}
         for budget in self.budgets:
-            if budget not in self._promised.budgets:  # what plays was planned without it
+            if budget not in self._promised.budgets:  # the present sound was planned without the new caps
                 self._see_no_more(budget, self._projected, Lasting(budget))
 
     def begin_programme(self, *, planned: bool, in_order: bool) -> None:
-        """The following frames are lowered by a plan, which knows what was sent before them.
+        """Notes that a plan lowers the following frames, and knows the sound before them. Otherwise they are unplanned.
 
-        Otherwise it is unforeseen. A cap whose last window holds nothing unforeseen is left to the plan again.
+        A cap whose last window contains no unplanned sound is left to the plan again.
         """
         self._planned = planned
         if not (planned and in_order):
@@ -156,7 +150,7 @@ class Governor:
                 self._see_no_more(budget, self._projected, self._lasting.get(budget) or Lasting(budget))
 
     def _see_no_more(self, budget: Budget, asked: ReceivedHop, lasting: Lasting) -> None:
-        """Spend a budget at a rate that lasts until its window holds nothing unforeseen; asked: the hop given last."""
+        """Spends a budget at a rate that lasts, until its window contains no unplanned sound. asked: the last hop."""
         alone = budget in self._alone
         if not any((other in self._alone) == alone for other in self._lasting):
             self._asked[alone] = asked
@@ -164,10 +158,10 @@ class Governor:
         self._lasting[budget] = lasting
 
     def _lowered_alone(self, hop: Floats) -> Floats:
-        """The hop with those outputs lowered that are too loud by themselves to go on, where they were not foreseen.
+        """The hop, with unplanned outputs lowered that are too loud by themselves to continue.
 
-        Down at the beginning of the hop in which it shows, so that nothing else has to be lowered for it; up as slowly
-        as all of them.
+        Their gain falls at the beginning of the hop that shows it, so that no other output is lowered for it. It rises
+        as slowly as the gain of all outputs.
         """
         before, gains = self._alone_gains, np.clip(self._alone_gains * _RECOVERY, _LEAST_RECOVERY, 1.0)
         for budget, lasting, units in self._unforeseen(hop, alone=True):
@@ -182,28 +176,28 @@ class Governor:
         return lowered
 
     def _lasting_gain(self, hop: Floats) -> float:
-        """The gain of all outputs at which the next hop could go on without end, as far as it was not foreseen."""
+        """The gain of all outputs at which unplanned sound like the next hop could continue without end."""
         powers = [lasting.gain_power(units) for _, lasting, units in self._unforeseen(hop, alone=False)]
         return float(np.sqrt(min(powers, default=1.0)))
 
     def _unforeseen(self, hop: Floats, *, alone: bool) -> list[tuple[Budget, Lasting, int]]:
-        """The budgets that have to last, with the units that the next hop would take of them at full gain."""
+        """The budgets with unplanned sound, with the units that the next hop would use at full gain."""
         lasting = [(budget, one) for budget, one in self._lasting.items() if (budget in self._alone) == alone]
         if not lasting:
             return []
-        self._asked[alone] = self._hear(self._asked[alone].bank, hop)
+        self._asked[alone] = self._hear(self._asked[alone].hearing, hop)
         units = dict(zip(self.budgets, self._asked[alone].units, strict=True))
         return [(budget, one, units[budget]) for budget, one in lasting]
 
     def _foresee_again(self) -> None:
-        """A hop more has come as planned: leave to the plan what holds nothing unforeseen any more."""
+        """One more hop was planned: budgets whose window contains no unplanned sound any more are left to the plan."""
         if self._planned and self._lasting:
             for lasting in self._lasting.values():
                 lasting.unforeseen_hops -= 1
             self._lasting = {budget: one for budget, one in self._lasting.items() if one.unforeseen_hops > 0}
 
     def __call__(self, hop: Floats) -> Floats:
-        """Take one hop, (outputs, HOP_FRAMES), and give the hop before it."""
+        """Takes one hop, (outputs, HOP_FRAMES), and gives the hop before it."""
         hop = self._lowered_alone(hop)
         target = min(1.0, max(self.gain * _RECOVERY, _LEAST_RECOVERY), self._lasting_gain(hop))
         self._foresee_again()
@@ -212,47 +206,49 @@ class Governor:
             promised, self._promised = self._promised, None
             return self._entered(hop, min(self.gain, target), promised)
         if self.gain == target == 1.0:
-            after = self._hear(self._projected.bank, hop)
+            after = self._hear(self._projected.hearing, hop)
             if self._keeps_after(self._projected, after) and self._can_end(self._projected, hop):
                 return self._send(self._held, self._projected, hop, after, target)
             self._notice_unforeseen(after)
         return self._steered(hop, min(target, self._solved(hop)))
 
-    def _rested(self) -> WeightingBank:
-        return WeightingBank({Weighting.C, *(ear.weighting for ear in self.ears)}, len(self._held))
+    def _rested(self) -> Hearing:
+        return Hearing({ear.weighting for ear in self.ears}, len(self._held))
 
-    def _hear(self, before: WeightingBank, hop: Floats) -> ReceivedHop:
-        bank = before.copy()
-        weighted = bank(hop)
-        energy, peak = self._listen(weighted)
+    def _hear(self, before: Hearing, hop: Floats) -> ReceivedHop:
+        hearing = before.copy()
+        weighted, heard = hearing(hop, self._listen)
+        energy = heard.energy
         units = tuple(
             budget.terms.units(float(energy[ear])) for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
         )
-        return ReceivedHop(bank, weighted, energy, peak, units)
+        return ReceivedHop(
+            hearing=hearing, weighted=weighted, energy=energy, peak=heard.peak, fast=heard.fast, units=units
+        )
 
     def _instants_keep(self, heard: ReceivedHop) -> bool:
-        return all(instant.used(heard.energy, heard.peak) <= 1.0 for instant in self.instants)
+        return all(instant.used(heard.peak, heard.fast) <= 1.0 for instant in self.instants)
 
     def _keeps_after(self, heard: ReceivedHop, after: ReceivedHop) -> bool:
-        """Whether there is room for a hop once the hop before it has been sent."""
+        """Whether the caps allow a hop after the hop before it has been sent."""
         return self._instants_keep(after) and all(
             budget.terms.knee * units <= budget.left() - now + budget.oldest
             for budget, now, units in zip(self.budgets, heard.units, after.units, strict=True)
         )
 
     def _notice_unforeseen(self, after: ReceivedHop) -> None:
-        """A plan that is right leaves room for every hop: where there is none it is wrong, until the next begins."""
+        """Counts sound as unplanned if a plan leaves no room for a hop: it was wrong, until the next programme."""
         for budget, now, units in zip(self.budgets, self._projected.units, after.units, strict=True):
             if budget not in self._lasting and budget.terms.knee * units > budget.left() - now + budget.oldest:
                 self._see_no_more(budget, after, Lasting(budget, units))
                 self._planned = False
 
     def _can_end(self, heard: ReceivedHop, hop: Floats) -> bool:
-        """Whether a hop, once the hop before it has been sent, may be the last."""
+        """Whether a hop may be the last, after the hop before it has been sent."""
         if self._harmless:
             return True
-        faded = self._hear(heard.bank, hop * (1.0 - RISE))
-        silence = self._hear(faded.bank, np.zeros_like(hop))
+        faded = self._hear(heard.hearing, hop * (1.0 - RISE))
+        silence = self._hear(faded.hearing, np.zeros_like(hop))
         return self._instants_keep(faded) and self._instants_keep(silence)
 
     def _keeps(self, heard: ReceivedHop) -> bool:
@@ -262,35 +258,35 @@ class Governor:
         )
 
     def _holds(self, heard: ReceivedHop) -> bool:
-        """Whether the promise holds if the next hop is sent."""
+        """Whether the caps themselves hold if the next hop is sent."""
         return self._instants_keep(heard) and all(
             units <= budget.left() for budget, units in zip(self.budgets, heard.units, strict=True)
         )
 
     def _steered(self, hop: Floats, solved: float) -> Floats:
-        """Send the held hop under a falling or rising line that the caps can bear."""
+        """Sends the held hop under a falling or rising line of gain that keeps the caps."""
         for step in _STEPS_BACK:
             gain = solved * step
             sent = self._held * (self.gain + (gain - self.gain) * RISE)
-            heard = self._hear(self._bank, sent)
-            after = self._hear(heard.bank, hop * gain)
+            heard = self._hear(self._hearing, sent)
+            after = self._hear(heard.hearing, hop * gain)
             if self._keeps(heard) and self._keeps_after(heard, after) and self._can_end(heard, hop * gain):
                 return self._send(sent, heard, hop, after, gain)
         if not self._holds(heard) and self.gain > 0.0:
             self.cuts += 1
             sent = np.zeros_like(hop)
-            heard = self._hear(self._bank, sent)
-            after = self._hear(heard.bank, sent)
+            heard = self._hear(self._hearing, sent)
+            after = self._hear(heard.hearing, sent)
         return self._send(sent, heard, hop, after, 0.0)
 
     def _entered(self, hop: Floats, most: float, promised: _Kept) -> Floats:
-        """Send the held hop, which keeps what was promised, under a line to where the next keeps the new caps."""
+        """Sends the held hop, which keeps the former caps, and moves to a gain that keeps the new caps."""
         solved = min(most, self._solved(hop, held=False))
         for step in _STEPS_BACK:
             gain = solved * step
             sent = self._held * (self.gain + (gain - self.gain) * RISE)
-            heard = self._hear(self._bank, sent)
-            after = self._hear(heard.bank, hop * gain)
+            heard = self._hear(self._hearing, sent)
+            after = self._hear(heard.hearing, hop * gain)
             if promised.keep(heard) and self._keeps_after(heard, after) and self._can_end(heard, hop * gain):
                 break
         return self._send(sent, heard, hop, after, gain)
@@ -299,51 +295,58 @@ class Governor:
         for budget, units in zip(self.budgets, heard.units, strict=True):
             budget.send(units)
         self._record.add(heard.energy)
-        self._bank, self._projected, self._held = heard.bank, after, hop
+        self._hearing, self._projected, self._held = heard.hearing, after, hop
         self.heard, self.gain = heard, gain
         return sent
 
     def _solved(self, hop: Floats, *, held: bool = True) -> float:
-        """The greatest gain for the boundary before `hop`, 0 if none would do.
+        """The greatest gain for the boundary before `hop`; 0 if no gain keeps the caps.
 
-        held: the held hop must keep the caps as well.
+        held: whether the held hop must keep them too.
         """
-        bank, moving_bank, silence = self._bank.copy(), self._rested(), np.zeros_like(hop)
-        now = _Parts(bank(self._held * (self.gain * (1.0 - RISE))), moving_bank(self._held * RISE))
-        fading_bank = moving_bank.copy()
-        fixed = bank(silence)
-        then, faded = _Parts(fixed, moving_bank(hop)), _Parts(fixed, fading_bank(hop * (1.0 - RISE)))
-        after = _Parts(bank(silence), fading_bank(silence))
-        gains = [
-            self._greatest_for(budget, self.ears[ear], now, then, held=held)
-            for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
-        ]
-        moments = (now, then, faded, after) if held else (then, faded, after)
-        gains += [self._greatest_at_once(instant, parts) for instant in self.instants for parts in moments]
-        return max(0.0, min(gains, default=1.0))
+        sent, moving, silence = self._hearing.copy(), self._rested(), np.zeros_like(hop)
+        memory, listen, peaks = sent.memory, self._listen, not self._harmless
+        now_parts = Parts(sent.weigh(self._held * (self.gain * (1.0 - RISE))), moving.weigh(self._held * RISE))
+        fading = moving.copy()
+        fixed = sent.weigh(silence)
+        now = MovingHop(listen, now_parts, peaks=peaks)
+        then = MovingHop(listen, Parts(fixed, moving.weigh(hop)), peaks=peaks, after=now)
+        faded = MovingHop(listen, Parts(fixed, fading.weigh(hop * (1.0 - RISE))), peaks=peaks, after=now)
+        after = MovingHop(listen, Parts(sent.weigh(silence), fading.weigh(silence)), peaks=peaks, after=faded)
 
-    def _greatest_at_once(self, instant: InstantCap, parts: _Parts) -> float:
-        ear = self.ears[instant.ear]
-        fixed, moving = parts.fixed[ear.weighting], parts.moving[ear.weighting]
-        if instant.of_peak:
-            pairs = zip(arrivals(ear, fixed), arrivals(ear, moving), strict=True)
-            return min(greatest_gain_of_peak(f, m, instant.bound) for f, m in pairs)
-        return min(greatest_gain_of_energy(q, instant.bound) for q in energy_quadratics(ear, fixed, moving))
+        def used(gain: float) -> float:
+            first = now(gain, memory)
+            heard = [first, then(gain, first.memory), faded(gain, first.memory)]
+            heard.append(after(gain, heard[2].memory))
+            shares = [
+                share ** (1.0 / budget.terms.power)
+                for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
+                for share in _shares(budget, float(first.energy[ear]), float(heard[1].energy[ear]), held=held)
+            ]
+            moments = () if self._harmless else heard if held else heard[1:]
+            shares += [one.used(moment.peak, moment.fast) ** 0.5 for one in self.instants for moment in moments]
+            return max(shares, default=0.0)
 
-    @staticmethod
-    def _greatest_for(budget: Budget, ear: Ear, now: _Parts, then: _Parts, *, held: bool) -> float:
-        terms, left = budget.terms, budget.left()
-        first = polynomials(ear, now.fixed[ear.weighting], now.moving[ear.weighting])
-        second = polynomials(ear, then.fixed[ear.weighting], then.moving[ear.weighting])
-        # Units are rounded up, once for the held hop and `knee` times for the hop after it.
-        bound_now = terms.energy(left - terms.knee)
-        bound_then = terms.energy(left + budget.oldest - terms.knee - 1)
-        gains = [greatest_gain(terms.knee * q, bound_now) for q in first if held]
-        return min(gains + [greatest_gain(p + terms.knee * q, bound_then) for p in first for q in second])
+        return greatest_gain(used)
+
+
+def _shares(budget: Budget, now: float, then: float, *, held: bool) -> Iterator[float]:
+    """The used shares of the bounds: by the energy of the held hop, and by that of the hop after it.
+
+    Units are rounded up, once for the held hop and `knee` times for the hop after it.
+    """
+    terms, left = budget.terms, budget.left()
+    if held:
+        yield _share(terms.knee * now, terms.energy(left - terms.knee))
+    yield _share(now + terms.knee * then, terms.energy(left + budget.oldest - terms.knee - 1))
+
+
+def _share(energy: float, bound: float) -> float:
+    return energy / bound if bound > 0.0 else inf if energy > 0.0 else 0.0
 
 
 def _kind(ear: Ear, outputs: Mapping[str, Output]) -> NDArray[np.bool_] | None:
-    """(outputs,): those with the transducer of the one output that an ear hears; None where that would be all."""
+    """(outputs,): the outputs with the same transducer as the one output of an ear; None if these are all."""
     if ear.only is None:
         return None
     transducers = np.array([output.transducer for output in outputs.values()])
@@ -353,24 +356,16 @@ def _kind(ear: Ear, outputs: Mapping[str, Output]) -> NDArray[np.bool_] | None:
 
 @dataclass(frozen=True, slots=True)
 class _Kept:
-    """Caps that a hop has to keep."""
+    """Caps that a hop must keep."""
 
     budgets: tuple[Budget, ...]
     ears: tuple[int, ...]
-    """Of the budgets."""
+    """One ear for each budget."""
     instants: tuple[InstantCap, ...]
 
     def keep(self, heard: ReceivedHop) -> bool:
-        """Whether they hold if this hop is sent."""
-        return all(one.used(heard.energy, heard.peak) <= 1.0 for one in self.instants) and all(
+        """Whether the caps hold if this hop is sent."""
+        return all(one.used(heard.peak, heard.fast) <= 1.0 for one in self.instants) and all(
             budget.terms.units(float(heard.energy[ear])) <= budget.left()
             for budget, ear in zip(self.budgets, self.ears, strict=True)
         )
-
-
-@dataclass(frozen=True, slots=True)
-class _Parts:
-    """A hop as fixed + gain * moving, under each weighting."""
-
-    fixed: Weighted
-    moving: Weighted

@@ -1,4 +1,4 @@
-"""Energy sent before a restart, as far as the log shows it; always counted against the house."""
+"""The energy sent before a restart, from the level log. Where it is not known, the higher value counts."""
 
 from __future__ import annotations
 
@@ -12,18 +12,18 @@ class SentRow:
     """One tally of the level log."""
 
     age_s: float
-    """Since the end of the tally: the latest moment at which what it counts can have been sent. Below 0 counts as 0."""
+    """The time since the end of the tally, which is the latest moment of its sound. Below 0 counts as 0."""
     duration_s: float
     sent: Mapping[str, float]
-    """Mean level by Ear.key, as Tally.sent gave it."""
+    """The mean level by Ear.key, from Tally.sent."""
 
 
 @dataclass(frozen=True, slots=True)
 class Unlogged:
-    """A time in which something may have been sent that no row tells."""
+    """A time for which the log has no row, but in which sound may have been sent."""
 
     age_s: float
-    """Since its end; below 0 counts as 0."""
+    """The time since its end; below 0 counts as 0."""
     duration_s: float
 
 
@@ -33,30 +33,30 @@ class SentHistory:
 
     rows: Sequence[SentRow] = ()
     unlogged: Sequence[Unlogged] = ()
-    """The governor assumes as much as the caps allowed, as late as may be."""
+    """The governor assumes as much sound as the caps allowed, as late as possible."""
     unreadable: bool = False
     """The log could not be read: every cap counts as used up by the moment of the start."""
     ended_s: float = 0.0
-    """How long ago all this was noted; every age grows by it."""
+    """The age of this history; it is added to every other age."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Assumption:
-    """What caps over one window count as sent although nothing tells it."""
+    """An energy that counts as sent for caps over one window, although no row shows it."""
 
     window_s: float
     assumed_s: float
-    """For so long the most that the caps allow is assumed; the whole window where the history is lost."""
+    """The duration for which the most that the caps allow is assumed; the whole window if the history is lost."""
     left_s: float
-    """From the start on, until none of it lies within the window any more."""
+    """The time from the start until the window contains none of it any more."""
 
 
 NOTABLE_SHARE = 0.01
-"""Of a window: less than that lowers nothing that anybody hears."""
+"""A share of a window: a smaller assumption has no audible effect."""
 
 
 def assumptions(history: SentHistory, windows_s: Iterable[float]) -> Iterator[Assumption]:
-    """What is assumed, window by window, the shortest first."""
+    """The assumed energies, window by window, the shortest first."""
     for window_s in sorted(set(windows_s)):
         if history.unreadable:
             assumed_s, youngest_s = window_s, 0.0

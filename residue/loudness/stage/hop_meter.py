@@ -1,4 +1,4 @@
-"""Meters that need more than energies of each hop: needles, loudness, true peaks, doses of vibration."""
+"""Meters that need more than the energy of each hop: time weightings, loudness, true peaks, doses of vibration."""
 
 from __future__ import annotations
 
@@ -19,25 +19,26 @@ Floats = NDArray[np.float64]
 
 
 class HopMeter:
-    """Goes by place: the visitor's first, then the outputs. Powers and magnitudes, in the unit of the ear there.
+    """Meters at each place: first the visitor's place, then the outputs.
 
-    heard: the A-weighted ear at each place. felt: the ears for vibration, as many as there are.
+    Powers and magnitudes are in the unit of the ear at the place. heard: the A-weighted ear at each place. felt: the
+    ears for vibration, if there are any.
     """
 
     def __init__(self, outputs: int, heard: Sequence[Ear], felt: Mapping[int, Ear]) -> None:
         self._heard, self._felt = heard, felt
         self._gains = np.array([[gain * gain] for gain in heard[0].gains])
-        # The visitor's place twice: all outputs in phase, and their powers added. The larger counts.
+        # The visitor's place is metered twice: all outputs in phase, and their powers added. The larger one counts.
         self._needles = [TimeWeightedMeter(name, outputs + 2) for name in ("F", "S")]
         self.loudness = ProgrammeLoudness(outputs + 1)
         self.true_peak = TruePeakMeter(outputs)
         self.fast, self.fast_max, self.slow, self.slow_max = (np.zeros(outputs + 1) for _ in range(4))
-        """(places,): at the end of the hop, and the highest within it."""
+        """(places,): levels at the end of the hop, and the highest within it."""
         self.fourth = np.zeros(outputs + 1)
-        """(places,): fourth powers of the weighted acceleration, summed over the hop as a cap on VDV counts them."""
+        """(places,): fourth powers of the weighted acceleration, summed over the hop, in the most likely case."""
 
     def __call__(self, weighted: Weighted) -> None:
-        """Take in a hop as it was sent."""
+        """Takes a hop that was sent."""
         k_weighted = weighted[Weighting.K]
         grains = (k_weighted * k_weighted).reshape(len(k_weighted), GRAINS_PER_HOP, -1)
         energies = np.add.reduce(grains, axis=2)

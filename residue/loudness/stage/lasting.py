@@ -1,4 +1,4 @@
-"""How loud what no plan foresees may be, so that it can go on for as long as it likes."""
+"""The gain at which unplanned sound can continue without end."""
 
 from __future__ import annotations
 
@@ -7,28 +7,32 @@ import numpy as np
 from residue.loudness.stage.budget import HOP_UNITS, Budget
 
 RESERVE_SHARE = 0.1
-"""Of a budget, for loud passages: once it is used, a level that stays is held 0.46 dB lower for it, at most."""
+"""The share of a budget for loud passages. After it is used, a constant level is at most 0.46 dB lower because of
+it.
+"""
 _RECENT_SHARE = 0.02
 _MARGIN_SHARE = 0.005
-"""Of the window, and no less than _MARGIN_HOPS: kept beside the knee, so that the promise itself need not act."""
+"""A margin, as a share of the window, and at least _MARGIN_HOPS. It is added to the knee, so that the cap itself need
+not act.
+"""
 _MARGIN_HOPS = 0.05
 _LOOKS_A_WINDOW = 512
 
 
 class Lasting:
-    """Of one budget, the gain at which what is asked for now could go on.
+    """For one budget, the gain at which the wanted sound could continue without end.
 
-    A gain that follows the energy asked for, and not what is left of the budget: so there is never too little left. The
-    mean over the window may use the rate at which the budget could be spent from now on without end. The mean over a
-    fiftieth of the window may use the reserve as well, which is given out over as long a time: so a loud passage is
-    lowered little by little, and only where it lasts.
+    The gain follows the energy of the wanted sound, not the rest of the budget, so that there is always enough left.
+    The mean over the window may use the rate that can be spent from now on without end. The mean over a fiftieth of the
+    window may also use the reserve, which is spent over the same time. So a loud passage is lowered little by little,
+    and only if it lasts.
     """
 
     def __init__(self, budget: Budget, asked: float = 0.0) -> None:
-        """asked: units of a hop, where what is asked for has used the budget up already."""
+        """asked: the units of a hop, if the wanted sound has already used up the budget."""
         self._budget = budget
         self.unforeseen_hops = 0
-        """For so many hops more the last window holds something unforeseen, if nothing more comes."""
+        """The number of further hops for which the last window contains unplanned sound, if no more of it comes."""
         hops = budget.terms.hops
         self._recently = max(budget.terms.knee, _RECENT_SHARE * hops)
         self._margin = budget.terms.knee + max(_MARGIN_HOPS, _MARGIN_SHARE * hops)
@@ -50,7 +54,7 @@ class Lasting:
         return self._budget.terms.gain_power(share)
 
     def _look(self) -> None:
-        """Find what can be spent from now on, whatever leaves the window when."""
+        """Finds the rate that can be spent from now on, whichever hops leave the window."""
         budget = self._budget
         left = budget.terms.total - np.cumsum(np.concatenate(([0], budget.latest_first())))
         self._rate = max(1.0, float(np.min(left / (self._ahead + self._margin))))

@@ -1,4 +1,4 @@
-"""A true-peak limiter with look-ahead: the ceiling of each output is never exceeded, whatever comes."""
+"""A true-peak limiter with look-ahead: the ceiling of each output is never exceeded, by any input."""
 
 from __future__ import annotations
 
@@ -16,16 +16,16 @@ Floats = NDArray[np.float64]
 IntegerGains = NDArray[np.int64]
 
 ONE = 1 << 30
-"""Gains are integers in steps of 2**-30, so that minima and sums are exact and no block size leaves a trace."""
+"""Gains are integers in steps of 2**-30, so that minima and sums are exact for any block size."""
 FADE_FRAMES = 480
 """The gain goes down over 10 ms."""
 RELEASE_S = 0.5
 """The gain rises by one full scale in this time."""
 MARGIN_DB = 0.5
-"""Kept below the ceiling: a moving gain can lift a peak between the samples by up to 0.3 dB."""
+"""A margin below the ceiling: a moving gain can raise a peak between the samples by up to 0.3 dB."""
 
 DELAY_FRAMES = FADE_FRAMES + REACH
-"""From a frame going in until it comes out."""
+"""The delay of each frame."""
 _WINDOW_FRAMES = DELAY_FRAMES + 1
 _CENTRE = REACH // 2
 
@@ -36,7 +36,7 @@ def limiter_ceiling(output: Output) -> float:
 
 
 def _minimum_before(values: IntegerGains, window: int) -> IntegerGains:
-    """Lowest of each `window` consecutive values along the last axis, by doubling: (n, m) gives (n, m - window + 1)."""
+    """The lowest of each `window` consecutive values along the last axis: (n, m) gives (n, m - window + 1)."""
     span = 1
     while span * 2 <= window:
         values = np.minimum(values[:, :-span], values[:, span:])
@@ -46,7 +46,11 @@ def _minimum_before(values: IntegerGains, window: int) -> IntegerGains:
 
 
 class Limiter:
-    """Outputs with the same kind of transducer are linked: speakers keep their balance, a shaker ducks no speaker."""
+    """Limits true peaks.
+
+    Outputs with the same kind of transducer share a gain: speakers keep their balance, and a shaker never lowers a
+    speaker.
+    """
 
     _STEP = round(ONE / (RELEASE_S * HOP_RATE_HZ))
     _CLIMB = np.arange(1, HOP_FRAMES + 1, dtype=np.int64) * _STEP
@@ -60,10 +64,10 @@ class Limiter:
         self._last = np.full((len(kinds), 1), ONE, dtype=np.int64)
         self._faded = np.full((len(kinds), FADE_FRAMES - 1), ONE, dtype=np.int64)
         self.lowest_gain = 1.0
-        """The deepest gain of the last hop."""
+        """The lowest gain of the last hop."""
 
     def __call__(self, hop: Floats) -> Floats:
-        """Take one hop, (outputs, HOP_FRAMES), and give as much, DELAY_FRAMES later."""
+        """Takes one hop, (outputs, HOP_FRAMES), and gives a hop, DELAY_FRAMES later."""
         joined = np.concatenate((self._tail, hop), axis=1)
         self._tail = joined[:, -DELAY_FRAMES:].copy()
         delayed: Floats = joined[:, :HOP_FRAMES]
@@ -80,7 +84,7 @@ class Limiter:
         return all(bool(np.all(history == ONE)) for history in (self._asked, self._last, self._faded))
 
     def _asked_gains(self, joined: Floats) -> IntegerGains | None:
-        """(links, HOP_FRAMES): what brings each frame down to the ceiling; None if nothing has to be brought down."""
+        """(links, HOP_FRAMES): the gain that lowers each frame to the ceiling; None if no frame is above it."""
         highest = magnitudes(joined)
         if not np.any(SUM_OF_MAGNITUDES * highest > self._ceilings):
             return None
@@ -99,7 +103,7 @@ class Limiter:
         history = np.concatenate((self._asked, asked), axis=1)
         self._asked = history[:, -(_WINDOW_FRAMES - 1) :].copy()
         held = _minimum_before(history, _WINDOW_FRAMES)
-        # A gain that may climb by one step a frame is a running minimum of values from which the climb is taken off.
+        # A gain that rises by at most one step a frame is a running minimum of the values minus that rise.
         level = np.minimum.accumulate(np.concatenate((self._last, held - self._CLIMB), axis=1), axis=1)
         rising = np.minimum(level[:, 1:] + self._CLIMB, ONE)
         self._last = rising[:, -1:].copy()

@@ -1,4 +1,4 @@
-"""Protection of loudspeakers, and of listeners from sudden loudness, ahead of the caps."""
+"""Protects loudspeakers, and listeners from sudden loudness, before the caps."""
 
 from __future__ import annotations
 
@@ -17,20 +17,23 @@ Floats = NDArray[np.float64]
 
 SUBSONIC_ORDER = 4
 HIGHEST_HZ, HIGHEST_ORDER = 20_000.0, 8
-"""Nothing above is sent: nobody hears it, a tweeter is heated by it, and what lies between the samples is only known
-where a sound ends below half the rate (-49 dB at 22 kHz, -0.1 dB at 19 kHz)."""
+"""No higher frequency is sent: nobody hears it, it heats a tweeter, and peaks between the samples are only known for a
+sound that ends below half the rate (-49 dB at 22 kHz, -0.1 dB at 19 kHz).
+"""
 LOUDEST = 16.0
-"""Samples are bounded here (+24 dBFS): what is beyond is a fault of the mapping and would outrun the limiter."""
+"""Samples are clipped here (+24 dBFS): a higher one is a fault of the mapping, and too high for the limiter."""
 
 QUIET_DBFS = -60.0
-"""An output whose level in a hop is below this is silent: a quiet gallery masks it. Common practice, no source."""
+"""An output with a lower level in a hop counts as silent: the noise of a quiet gallery masks it. Common practice, no
+source.
+"""
 SILENCE_S = 5.0
-"""After this long without sound on any output, the next sound can startle. Our choice, no source: longer than the pause
+"""After so long without sound on any output, the next sound can startle. Our choice, no source: longer than the pause
 between two slow beats or breaths, shorter than a rest between performances."""
 
 
 class Conditioner:
-    """The linear protections of each output: trim, delay, and the band that is sent, without DC."""
+    """The linear protections of each output: trim, delay, and its band, without DC."""
 
     def __init__(self, outputs: Mapping[str, Output]) -> None:
         self._gains = self._wanted = _trims(outputs)
@@ -42,18 +45,18 @@ class Conditioner:
         ]
 
     def trim(self, outputs: Mapping[str, Output]) -> None:
-        """Go over to the trims of these outputs within the next block, which is a hop of the cap stage."""
+        """Moves to the trims of these outputs within the next block, which is a hop of the cap stage."""
         self._wanted = _trims(outputs)
 
     def _line(self, frames: int) -> Floats:
-        """The gains over a block: they move in a straight line, so that no click is heard."""
+        """The gains over a block; they move in a straight line, so that there is no click."""
         before, self._gains = self._gains, self._wanted
         if before is self._gains:
             return self._gains
         return before + (self._gains - before) * (np.arange(1, frames + 1) / frames)
 
     def __call__(self, block: Floats) -> Floats:
-        """block: (outputs, frames), finite. Gives as much."""
+        """Conditions a block, (outputs, frames), of finite samples; gives the same shape."""
         trimmed: Floats = np.clip(block, -LOUDEST, LOUDEST) * self._line(block.shape[1])
         for row, delay, protect in zip(trimmed, self._delays, self._filters, strict=True):
             row[:] = protect(delay(row[np.newaxis]) if delay.length else row[np.newaxis])[0]
@@ -65,11 +68,11 @@ def _trims(outputs: Mapping[str, Output]) -> Floats:
 
 
 class OnsetLine:
-    """The gains at which the level of each output climbs out of silence no faster than its rise_db_per_s.
+    """The gains at which the level of each output rises out of silence no faster than its rise_db_per_s.
 
-    A line starts at QUIET_DBFS after a silence on all outputs, and climbs in each hop in which an output sounds. A hop
-    above the line is lowered to it. After about a second of sound the line is above everything that a mapping gives,
-    and stays there until the next silence: so pauses, beats and accents within a performance are left alone.
+    A line starts at QUIET_DBFS after a silence on all outputs, and rises in each hop in which an output sounds. A hop
+    above the line is lowered to it. After about a second of sound the line is above every level of a mapping, and stays
+    there until the next silence. So it does not change pauses, beats and accents within a performance.
     """
 
     _FLOOR = HOP_FRAMES * exact.power(10.0, QUIET_DBFS / 10.0)
@@ -95,9 +98,9 @@ class OnsetLine:
 
 
 class OnsetGuard:
-    """Bounds how fast the level of each output rises from silence (OnsetLine), so that nobody is startled.
+    """Limits how fast the level of each output rises from silence (OnsetLine), so that nobody is startled.
 
-    The gain at the boundary of two hops is the lower of what the two may have, so one hop is held back.
+    The gain at the boundary of two hops is the lower of their gains, so one hop is held back.
     """
 
     _SHARES = np.arange(1, HOP_FRAMES + 1) / HOP_FRAMES
@@ -109,7 +112,7 @@ class OnsetGuard:
         self._gain = np.ones(len(outputs))
 
     def __call__(self, hop: Floats) -> Floats:
-        """Take one hop, (outputs, HOP_FRAMES), and give the hop before it."""
+        """Takes one hop, (outputs, HOP_FRAMES), and gives the hop before it."""
         wanted = self._line(hop_energy(hop))
         boundary = np.minimum(self._wanted, wanted)
         given, before = self._held, self._gain

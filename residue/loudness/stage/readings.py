@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import KW_ONLY, dataclass, fields
 from math import inf
 
 from residue.loudness.meters.levels import db_of_power
@@ -12,7 +12,7 @@ from residue.loudness.meters.vibration import combined_vdv
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Levels:
-    """Levels at one place, of the last 0.1 s sent; dB re 20 uPa if `physical`, else dBFS. -inf for silence."""
+    """Levels at one place over the last 0.1 s sent; dB re 20 uPa if `physical`, else dBFS. -inf for silence."""
 
     a: float
     c: float
@@ -20,30 +20,35 @@ class Levels:
     g: float
     c_peak: float
     a_fast: float
-    """LAF at the end of it."""
+    """LAF at the end of this time."""
     a_slow: float
-    """LAS at the end of it."""
+    """LAS at the end of this time."""
     true_peak: float
-    """dBTP; at the visitor's place the highest of any output; the highest since the last tally was taken."""
+    """In dBTP, the highest since the last tally; at the visitor's place the highest of any output."""
     momentary_lufs: float | None
     short_term_lufs: float | None
     integrated_lufs: float | None
-    """Since what plays now began or was taken up again; at the visitor's place of all outputs together."""
+    """Since the present performance began or continued after a restart; at the visitor's place for all outputs
+    together.
+    """
     loudness_range_lu: float | None
     acceleration_ms2: float | None
-    """Wk-weighted; None where the vibration is not calibrated."""
+    """Wk-weighted, in m/s²; None where the vibration is not calibrated."""
     physical: bool
 
 
 @dataclass(frozen=True, slots=True)
 class CapReading:
-    """How near one cap is."""
+    """The level of one cap, and its distance to the limit."""
 
     name: str
     level: float
-    """Over the cap's own window up to now; for a peak cap the peak of the last 0.1 s."""
+    """The level over the cap's own window up to now; for a cap on a peak, the peak of the last 0.1 s."""
     limit: float
+    """The level that is kept: below the one that was asked for, by the margin."""
     unit: str
+    _: KW_ONLY
+    margin_db: float = 0.0
 
     @property
     def headroom_db(self) -> float:
@@ -53,19 +58,19 @@ class CapReading:
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """The cap stage at the last frame that it gave."""
+    """The state of the cap stage after its last frame."""
 
     place: Levels
     outputs: Mapping[str, Levels]
     caps: tuple[CapReading, ...]
     governor_db: float
-    """The gain of the governor now: 0.0 while it does not act, below 0 when it does."""
+    """The present gain of the governor: 0.0 while it does not act, else below 0."""
     limiter_db: float
-    """The most that the limiter took away in the last 0.1 s."""
+    """The lowest gain of the limiter in the last 0.1 s."""
     muted_frames: int
     """Frames since the start that were not finite and were muted."""
     cut_hops: int
-    """Tenths of a second that had to be silenced because no gain would have kept the caps."""
+    """Tenths of a second that were silenced because no gain would have kept the caps."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,9 +88,9 @@ class Received:
     short_term_max_lufs: float
     true_peak_dbtp: float
     integrated_lufs: float
-    """At the end of it, since what played then began."""
+    """At the end of the time, for the performance that played then, since its beginning."""
     loudness_range_lu: float
-    """At the end of it; 0 where there is none yet."""
+    """At the end of the time; 0 where there is none yet."""
     aw: float
     """Wk-weighted acceleration, dB re 1 m/s²; -inf also where the vibration is not calibrated."""
     vdv: float
@@ -94,7 +99,7 @@ class Received:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tally:
-    """The sound sent since the last tally; the level log and the history after a restart consist of tallies."""
+    """The sound sent since the last tally. The level log and the history after a restart consist of tallies."""
 
     duration_s: float
     place: Received
@@ -107,13 +112,13 @@ class Tally:
     """The lowest gain of the limiter."""
     muted_frames: int
     sent: Mapping[str, float]
-    """Mean level by what the caps listen to (Ear.key), for SentHistory; -inf where nothing was sent."""
+    """The mean level at each ear of a cap, by Ear.key, for SentHistory; -inf where nothing was sent."""
 
 
 def merged(tallies: Sequence[Tally]) -> Tally:
-    """Tallies that follow each other, at least one, as one."""
+    """One tally of several that follow each other, at least one."""
     durations_s = [tally.duration_s for tally in tallies]
-    told = [key for key in tallies[0].sent if all(key in tally.sent for tally in tallies)]  # else it does not tell
+    told = [key for key in tallies[0].sent if all(key in tally.sent for tally in tallies)]  # else unknown
     return Tally(
         duration_s=sum(durations_s),
         place=_together([tally.place for tally in tallies], durations_s),

@@ -1,4 +1,4 @@
-"""The energies that were sent, kept so that a cap that comes into force later finds what to count."""
+"""The energies that were sent, kept for a cap that comes into force later."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class SentRecord:
         self._count = 0
 
     def add(self, energy: Floats) -> None:
-        """Take in the hop sent last; energy: (ears,)."""
+        """Adds the last hop that was sent. energy: (ears,)."""
         at = self._count % RECENT_HOPS
         if at % BIN_HOPS == 0 and self._count >= RECENT_HOPS:
             bin_at = self._binned // BIN_HOPS % _BINS
@@ -42,7 +42,7 @@ class SentRecord:
         self._count += 1
 
     def listen_to(self, ears: int) -> None:
-        """From now on so many ears, the former ones first; of the new ones it is not known what they received."""
+        """Changes to so many ears, the former ones first. The energy at the new ones before now is not known."""
         if ears == len(self._recent):
             return
         for name in ("_recent", "_bins"):
@@ -52,13 +52,13 @@ class SentRecord:
 
     @property
     def before(self) -> SentHistory:
-        """The history before the start, as old as it is now."""
+        """The history before the start, with its present age."""
         return replace(self._before, ended_s=self._before.ended_s + self._count * HOP_S)
 
     def units(self, terms: Terms, ear: int) -> CapUnits:
         """(hops of the window,): the units that a cap would have counted since the start, the latest last.
 
-        Where it is not known what the ear received, it counts as what the cap allows.
+        Where the energy at the ear is not known, the limit of the cap counts.
         """
         ring = np.zeros(terms.hops, dtype=np.int64)
         hops = min(self._count - self._binned, terms.hops)
@@ -72,7 +72,7 @@ class SentRecord:
 
     @property
     def _binned(self) -> int:
-        """Hops that lie in bins: a bin is filled before the first of its hops is written over."""
+        """The hops in bins: a bin is filled before the first of its hops is overwritten."""
         return max(0, -((RECENT_HOPS - self._count) // BIN_HOPS) * BIN_HOPS)
 
 

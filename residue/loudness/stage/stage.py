@@ -1,4 +1,4 @@
-"""The cap: the one way from the mapping graph to a sink."""
+"""The cap stage: the only way from the mapping graph to a sink."""
 
 from __future__ import annotations
 
@@ -23,20 +23,20 @@ from residue.loudness.stage.stage_meter import StageMeter
 Floats = NDArray[np.float64]
 
 LATENCY_FRAMES = 3 * HOP_FRAMES + limiter.DELAY_FRAMES
-"""A hop to fill, a hop that the onset guard looks ahead, a hop that the governor looks ahead, and the limiter."""
+"""One hop that fills, one hop of look-ahead each for the onset guard and the governor, and the limiter's delay."""
 
 
 class CapStage:
-    """Takes what the graph gives and lets through what the caps and the loudspeakers can bear.
+    """Limits the output of the graph to levels that the caps and the loudspeakers allow.
 
-    In order: mute what is not finite, trim and delay of each output, subsonic high-pass and DC block, bound on the
-    rise of level, true-peak limiter, governor (caps and long-term power). Works in hops of HOP_FRAMES fixed in its
-    own stream time, so the same frames come out however they were cut; a playback that begins on a hop boundary of
-    the stage meets exactly the hops of its level profile.
+    In order: mute of samples that are not finite, trim and delay of each output, subsonic high-pass and DC block, bound
+    on the rise of level, true-peak limiter, governor (caps and long-term power). It works in hops of HOP_FRAMES at
+    fixed places of its own stream, so its output does not depend on the blocks. A playback that begins on a hop
+    boundary of the stage has exactly the hops of its level profile.
     """
 
     latency_frames: int = LATENCY_FRAMES
-    """From a frame going in until it comes out (a delay_ms of its output comes on top)."""
+    """The delay of each frame, without the delay_ms of its output."""
 
     def __init__(self, outputs: Mapping[str, Output], caps: Sequence[Cap], history: SentHistory | None = None) -> None:
         every_cap = (*caps, *protecting_caps(outputs))
@@ -47,12 +47,12 @@ class CapStage:
         self._meter = StageMeter(outputs, self._govern)
         self._waiting = np.empty((len(outputs), HOP_FRAMES))
         self._filled = 0
-        # The chain itself holds back everything but the hop that fills.
+        # The parts of the chain cause all of the delay except the hop that fills.
         self._ready = np.zeros((len(outputs), HOP_FRAMES))
         self._seal = Seal()
 
     def process(self, block: Floats) -> Capped:
-        """block: (outputs, frames), full scale = 1. Gives as many frames, `latency_frames` later."""
+        """Processes a block, (outputs, frames), full scale = 1; gives as many frames, `latency_frames` later."""
         given = np.empty_like(block)
         done = 0
         while done < block.shape[1]:
@@ -76,9 +76,9 @@ class CapStage:
         return sent
 
     def tighten(self, outputs: Mapping[str, Output], caps: Sequence[Cap]) -> None:
-        """Keep these caps and the trims of these outputs from the next hop on; they may only be stricter than before.
+        """Keeps these caps and the trims of these outputs from the next hop on; they may only be stricter than before.
 
-        No frame is lost, and what was sent so far counts against the new caps.
+        No frame is lost, and the sound sent so far counts against the new caps.
         """
         every_cap = (*caps, *protecting_caps(outputs))
         before = {ear.key: ear for ear in self._govern.ears}
@@ -88,10 +88,10 @@ class CapStage:
         self._condition.trim(outputs)
 
     def begin_programme(self, *, planned: bool = True, in_order: bool = True) -> None:
-        """Integrated loudness and loudness range are those of what comes from now on.
+        """Begins a programme: integrated loudness and loudness range start again.
 
-        planned: it is lowered by a plan. in_order: it follows what was sent before as the plan has it. Where either is
-        not so, every budget is spent at a rate that lasts, until its window holds nothing unforeseen.
+        planned: a plan lowers it. in_order: it follows the sound before in an order of the plan. If one of them is
+        false, every budget is spent at a rate that lasts, until its window contains no unplanned sound.
         """
         self._govern.begin_programme(planned=planned, in_order=in_order)
         self._meter.begin()

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.dsp import exact
-from residue.loudness.caps.caps import PLACE
+from residue.loudness.caps.caps import PLACE, Cap
 from residue.loudness.caps.ears import calibrated
 from residue.loudness.meters import gating
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S
@@ -26,7 +26,7 @@ _HOPS_PER_S = round(1.0 / HOP_S)
 
 
 class StageMeter:
-    """Counts hop by hop what the governor has sent: at the visitor's place and at each output."""
+    """Measures hop by hop the sound that the governor has sent, at the visitor's place and at each output."""
 
     def __init__(self, outputs: Mapping[str, Output], governor: Governor) -> None:
         self._governor, ears = governor, governor.ears
@@ -35,7 +35,7 @@ class StageMeter:
         self._index = {
             (ear.at, ear.weighting): at
             for at, ear in enumerate(ears)
-            if ear.physical == (self._physical or ear.weighting is Weighting.WK) and ear.power == 2
+            if ear.spread_s is None and ear.physical == (self._physical or ear.weighting is Weighting.WK)
         }
         heard = [ears[self._index[place, Weighting.A]] for place in self._places]
         self._meter = HopMeter(len(outputs), heard, felt_at(ears, self._places))
@@ -51,13 +51,13 @@ class StageMeter:
         self._hops = 0
         self._energy, self._peak = np.zeros(len(ears)), np.zeros(len(ears))
         self._highest = np.zeros((4, places))
-        """LAF, LAS, momentary and short-term loudness, as powers."""
+        """The highest LAF, LAS, momentary and short-term loudness, as powers."""
         self._fourth = np.zeros(places)
         self._meter.true_peak.highest[:] = 0.0
         self._lowest_governor, self._lowest_limiter, self._muted_before = 1.0, 1.0, self._muted
 
     def count(self, limiter_gain: float, muted: int) -> None:
-        """Take in the hop that the governor has sent last."""
+        """Adds the last hop that the governor has sent."""
         heard, meter = self._governor.heard, self._meter
         self._limiter_gain = limiter_gain
         self._muted += muted
@@ -75,12 +75,12 @@ class StageMeter:
             self._whole = meter.loudness.whole()
 
     def listen_to_more(self) -> None:
-        """The governor has more ears from now on; their levels appear from the next tally on."""
+        """Adds ears of the governor; their levels appear from the next tally on."""
         more = len(self._governor.ears) - len(self._energy)
         self._energy, self._peak = np.pad(self._energy, (0, more)), np.pad(self._peak, (0, more))
 
     def begin(self) -> None:
-        """Another performance: integrated loudness and loudness range begin again."""
+        """Begins another performance: integrated loudness and loudness range start again."""
         self._meter.loudness.begin()
         self._whole = self._meter.loudness.whole()
 
@@ -115,17 +115,11 @@ class StageMeter:
         return db_of_magnitude(float(np.max(highest) if place == 0 else highest[place - 1]))
 
     def reading(self) -> Reading:
-        """The state after the hop counted last."""
+        """The state after the last hop."""
         governor = self._governor
-        means = [
-            CapReading(budget.cap.name, budget.level(), budget.cap.limit, budget.cap.unit)
-            for budget in governor.budgets
-        ]
+        means = [_cap_reading(budget.cap, budget.level()) for budget in governor.budgets]
         heard = governor.heard
-        highest = [
-            CapReading(instant.cap.name, instant.level(heard.energy, heard.peak), instant.cap.limit, instant.cap.unit)
-            for instant in governor.instants
-        ]
+        highest = [_cap_reading(one.cap, one.level(heard.peak, heard.fast)) for one in governor.instants]
         place, *outputs = (self._levels(number) for number in range(len(self._places)))
         return Reading(
             place=place,
@@ -184,3 +178,7 @@ class StageMeter:
 def _lufs(mean_square: float) -> float:
     level = gating.lufs(mean_square)
     return -inf if level is None else level
+
+
+def _cap_reading(cap: Cap, level: float) -> CapReading:
+    return CapReading(cap.name, level, cap.limit, cap.unit, margin_db=cap.margin_db)

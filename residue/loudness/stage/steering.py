@@ -1,116 +1,99 @@
-"""How great a gain may be so that what is sent stays within a bound.
+"""Finds the greatest gain at which the sound stays within every bound.
 
-What is sent is `fixed + gain * moving`, filters included, because they are linear: so an energy is a quadratic in
-the gain, and a sample a straight line.
+The sound is `fixed + gain * moving`, also after filters, because they are linear. So the power of a grain is a
+polynomial in the gain. A cap counts a norm of the sound, and a norm is convex: between a gain within the bound and a
+gain beyond it, the norm is not above the straight line between the two.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from residue.loudness.caps.ears import Ear
-from residue.loudness.caps.listeners import coherent
+from residue.loudness.caps.listeners import Heard, Listener, Strength, Underway, in_grains
+from residue.loudness.meters.hops import Weighted
+from residue.loudness.meters.true_peak import REACH
+from residue.loudness.meters.weightings import Weighting
 
 Floats = NDArray[np.float64]
 
-_HALVINGS = 40
-"""To a millionth of a millionth."""
+_MOST_STEPS = 12
+_NEAR_ENOUGH = 0.9995
 
 
-def _quadratic(fixed: Floats, moving: Floats) -> Floats:
-    """(3,): c, b, a of the energy c + b gain + a gain² of fixed + gain moving."""
-    return np.array([np.add.reduce(fixed * fixed), 2.0 * np.add.reduce(fixed * moving), np.add.reduce(moving * moving)])
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """A hop as fixed + gain * moving, under each weighting."""
+
+    fixed: Weighted
+    moving: Weighted
 
 
-def energy_quadratics(ear: Ear, fixed: Floats, moving: Floats) -> list[Floats]:
-    """The energies at an ear of which the larger counts: of the sum of all outputs, and the sum of their energies.
+class MovingHop:
+    """The levels of a hop at the ears, for any gain."""
 
-    fixed, moving: (outputs, frames), weighted.
-    """
-    alone = [gain * gain * _quadratic(f, m) for gain, f, m in zip(ear.gains, fixed, moving, strict=True) if gain]
-    together: Floats = np.add.reduce(
-        [np.zeros(3), *alone]
-    )  # nothing of an output that the piece does not sound through
-    return [together] if ear.only is not None else [together, _quadratic(coherent(ear, fixed), coherent(ear, moving))]
+    def __init__(self, listen: Listener, parts: Parts, *, peaks: bool, after: MovingHop | None = None) -> None:
+        """peaks: whether they are needed too. after: the hop before; without it, that hop has been sent already."""
+        self._listen, self._parts, self._peaks = listen, parts, peaks
+        self._after = None if after is None else after._parts
+        self._polynomials: Mapping[Strength, Floats] = {
+            (weighting, power): _polynomial(parts.fixed[weighting], parts.moving[weighting], power)
+            for weighting, power in listen.strengths
+        }
 
+    def __call__(self, gain: float, before: Underway) -> Heard:
+        """The levels at a gain. before: the state before the hop, at the same gain."""
+        grains = {strength: _at(polynomial, gain) for strength, polynomial in self._polynomials.items()}
+        return self._listen.at_most(grains, self._highest(gain, before), before.tail, before)
 
-def dose_quartics(ear: Ear, fixed: Floats, moving: Floats) -> list[Floats]:
-    """(5,) each: the fourth powers of which the larger counts, as coefficients of 1, gain, gain² and so on.
+    def _highest(self, gain: float, before: Underway) -> Floats:
+        mixed = self._mixed(self._parts, gain)
+        if not self._peaks:
+            return np.zeros(len(mixed))
+        tail = before.tail if self._after is None else self._mixed(self._after, gain)[:, -REACH:]
+        return self._listen.peaks(np.concatenate((tail, mixed), axis=1), before)
 
-    At every frame the square that arrives is c + b gain + a gain².
-    """
-    gains = np.array(ear.gains)[:, np.newaxis]
-    arriving = [(gains * fixed, gains * moving)]
-    if ear.only is None:
-        arriving.append((coherent(ear, fixed)[np.newaxis], coherent(ear, moving)[np.newaxis]))
-    quartics = []
-    for f, m in arriving:
-        c, b, a = (np.add.reduce(part) for part in (f * f, 2.0 * f * m, m * m))
-        terms = (c * c, 2.0 * c * b, b * b + 2.0 * c * a, 2.0 * a * b, a * a)
-        quartics.append(np.array([np.add.reduce(term) for term in terms]))
-    return quartics
-
-
-def polynomials(ear: Ear, fixed: Floats, moving: Floats) -> list[Floats]:
-    """The energy at an ear as polynomials of the gain: the larger counts. All are convex and nowhere below 0."""
-    return (energy_quadratics if ear.power == 2 else dose_quartics)(ear, fixed, moving)
+    @staticmethod
+    def _mixed(parts: Parts, gain: float) -> Floats:
+        return parts.fixed[Weighting.C] + gain * parts.moving[Weighting.C]
 
 
-def greatest_gain(polynomial: Floats, bound: float) -> float:
-    """The greatest gain at which a polynomial of `polynomials` stays within a bound; below 0 if there is none.
-
-    For a fourth power it is looked for up to 1, and found by halving: on the safe side.
-    """
-    if len(polynomial) == 3:
-        return greatest_gain_of_energy(polynomial, bound)
-    if _at(polynomial, 1.0) <= bound:
-        return float("inf")
-    if float(polynomial[0]) > bound:
-        return -1.0
-    low, high = 0.0, 1.0
-    for _ in range(_HALVINGS):
-        middle = (low + high) / 2.0
-        low, high = (middle, high) if _at(polynomial, middle) <= bound else (low, middle)
-    return low
+def _polynomial(fixed: Floats, moving: Floats, power: int) -> Floats:
+    """(power + 1, outputs, grains): the power of each grain, as coefficients of the powers of the gain."""
+    c, b, a = fixed * fixed, 2.0 * fixed * moving, moving * moving
+    terms = (c, b, a) if power == 2 else (c * c, 2.0 * c * b, b * b + 2.0 * c * a, 2.0 * a * b, a * a)
+    return np.array([in_grains(term) for term in terms])
 
 
-def _at(polynomial: Floats, gain: float) -> float:
-    value = 0.0
-    for coefficient in polynomial[::-1]:
-        value = value * gain + float(coefficient)
-    return value
+def _at(polynomial: Floats, gain: float) -> Floats:
+    value: Floats = polynomial[-1]
+    for coefficient in polynomial[-2::-1]:
+        value = value * gain + coefficient
+    return np.maximum(0.0, value)
 
 
-def greatest_gain_of_energy(quadratic: Floats, bound: float) -> float:
-    """The greatest gain at which c + b gain + a gain² <= bound; below 0 if there is none, inf if all are."""
-    c, b, a = (float(value) for value in quadratic)
-    c -= bound
-    if a <= 0.0:
-        return float("inf") if c <= 0.0 else -1.0
-    discriminant = b * b - 4.0 * a * c
-    if discriminant < 0.0:
-        return -1.0
-    root = float(np.sqrt(discriminant))
-    return (root - b) / (2.0 * a) if b <= 0.0 else -2.0 * c / (b + root)
-
-
-def greatest_gain_of_peak(fixed: Floats, moving: Floats, bound: float) -> float:
-    """The greatest gain at which |fixed + gain moving| <= bound at every frame; below 0 if there is none.
-
-    fixed, moving: (frames,)
-    """
-    if np.max(np.abs(fixed), initial=0.0) > bound:
-        return -1.0
-    moves = moving != 0.0
-    speed = np.abs(moving[moves])
-    room = bound - np.sign(moving[moves]) * fixed[moves]
-    return float(np.min(room / speed, initial=float("inf")))
-
-
-def arrivals(ear: Ear, signals: Floats) -> Sequence[Floats]:
-    """The signals whose peaks count at an ear: each output alone, and all together."""
-    alone = [gain * signal for gain, signal in zip(ear.gains, signals, strict=True) if gain]
-    return alone if ear.only is not None else [*alone, coherent(ear, signals)]
+def greatest_gain(used: Callable[[float], float]) -> float:
+    """The greatest gain, 1 at most, at which a convex function is at most 1; rounded down, and 0 if there is none."""
+    most = used(1.0)
+    if most <= 1.0:
+        return 1.0
+    gain, within = 0.0, used(0.0)
+    if within > 1.0:
+        return 0.0
+    above = 1.0
+    for _ in range(_MOST_STEPS):
+        gain, before = gain + (above - gain) * (1.0 - within) / (most - within), gain
+        within = used(gain)
+        if within > 1.0:  # because of rounding
+            return before
+        if within > _NEAR_ENOUGH:
+            break
+        middle = (gain + above) / 2.0
+        if (found := used(middle)) <= 1.0:
+            gain, within = middle, found
+        else:
+            above, most = middle, found
+    return gain

@@ -1,4 +1,4 @@
-"""The catalogue of nodes, one module a family."""
+"""The catalogue of nodes: one module for each family."""
 
 from __future__ import annotations
 
@@ -165,20 +165,20 @@ _CLASSES: tuple[type[Node], ...] = (
 )
 
 KINDS: Mapping[str, type[Node]] = MappingProxyType({cls.kind: cls for cls in _CLASSES})
-"""Every kind that residue brings."""
+"""Every kind of node that is part of residue."""
 
 FORMER_NAMES: Mapping[str, str] = MappingProxyType({"contour": "rise_and_fall", "murmur": "muscle_voice"})
-"""Kinds that had another name in earlier versions, and their name now."""
+"""Former names of kinds, from earlier versions, each with the present name."""
 
 ENTRY_POINTS = "residue.nodes"
-"""The group under which a package of an artist's own names its kinds: kind = "module:Class"."""
+"""The group in which the package of an artist names its own kinds: kind = "module:Class"."""
 
 
 @cache
 def catalogue() -> Mapping[str, type[Node]]:
-    """Every kind there is: residue's, and those of the packages installed beside it.
+    """Every kind there is: those of residue, and those of the packages installed beside it.
 
-    Raises ProblemError where one of those cannot be loaded, is not a node, or takes the name of another.
+    Raises ProblemError where one of those cannot be loaded, is not a node, or has the name of another.
     """
     kinds, findings = dict(KINDS), []
     for entry in sorted(entry_points(group=ENTRY_POINTS), key=lambda entry: entry.name):

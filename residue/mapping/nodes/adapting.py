@@ -16,11 +16,11 @@ from residue.mapping.signals import CONTROL_RATE_HZ
 
 
 class Adapt(SlowNode, frozen=True):
-    """0 at what has been low of late and 1 at what has been high, bounded: for a body whose range is not known before.
+    """Scales a signal by its own recent range: 0 is low, 1 is high. Use it for a body whose range is not known before.
 
-    Low and high are the 10th and 90th percentile of the last over_s, so that single outliers do not count. It begins
-    at 0 and opens over the first 10 s (or over_s), while the range becomes known. No range counts as smaller than a
-    hundredth of the widest so far, so that a body at rest gives no noise.
+    Low and high are the 10th and 90th percentile of the last over_s, so that single outliers do not count; the output
+    stays between 0 and 1. It begins at 0 and opens over the first 10 s (or over_s), while the range becomes known. No
+    range counts as smaller than a hundredth of the widest so far, so that a body at rest gives no noise.
     Trust: 0 at the beginning, rising to 1 over those 10 s.
     Latency: none; the scale itself follows within a second. Source: running percentiles of means over 0.1 s.
     """
@@ -59,7 +59,7 @@ class Adapt(SlowNode, frozen=True):
             opened = np.minimum((seen + np.arange(len(signal))) / opens_over, 1.0)
             seen += len(signal)
             lows, widths = smooth(ranges)
-            # What is smoothed starts from 0, where everything would be large.
+            # A range that was smoothed from 0 would make everything large in the beginning.
             widths = np.maximum(np.maximum(widths, _NARROWEST * ranges[1]), _LEAST)
             return Trusted(opened * np.clip((signal - lows) / widths, 0.0, 1.0), opened)
 
@@ -71,8 +71,8 @@ _SMOOTH_S = 0.5
 _OPENS_OVER_S = 10.0
 """Two breaths at rest; our choice."""
 _NARROWEST = 0.1
-"""Of the range as it is, while the smoothed one follows."""
+"""The least share of the present range that counts, while the smoothed range follows."""
 _SMALLEST = 0.01
-"""Of the widest range so far; our choice."""
+"""The least share of the widest range so far; our choice."""
 _PERCENTILES = (10.0, 90.0)
 _LEAST = 1e-12

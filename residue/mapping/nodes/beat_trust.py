@@ -1,4 +1,4 @@
-"""The trust in what is read from beats: measured while beats come, fading once one is overdue."""
+"""The trust in readings of beats: it is full while beats come, and fades once one is overdue."""
 
 from __future__ import annotations
 
@@ -10,16 +10,16 @@ from residue.mapping.nodes.staircase import Staircase
 from residue.mapping.signals import AUDIO_RATE_HZ, FRAMES_PER_TICK, Slow, Span
 
 _OVERDUE = 1.5
-"""So many times the longest interval of late may pass at full trust; at twice that there is none. Our choice."""
+"""Trust is full until so many times the longest recent interval has passed, and 0 at twice that time. Our choice."""
 _LONGEST_OF = 4
 _FIRST_INTERVAL_S = 1.0
 
 
 class BeatTrust:
-    """How sure the last beats are, on the average, times how fresh they are; 0 before the first.
+    """The trust in the last beats: their average sureness, times how recent they are; 0 before the first.
 
-    over: how many beats are averaged.
-    at_start: so many beats count as unsure before the first, where a value is worth little until many came.
+    over: the number of beats in the average. at_start: so many beats count as unsure before the first, for a value that
+    means little until many beats came.
     """
 
     def __init__(self, over: int, at_start: int = 0) -> None:
@@ -29,12 +29,15 @@ class BeatTrust:
         self._share, self._last, self._usual = Staircase(0.0), Staircase(0.0), Staircase(1.0)
 
     def restart(self) -> None:
-        """Forget how sure the beats before were: another rhythm has begun."""
+        """Forgets how sure the beats before were: another rhythm has begun."""
         self._sure.clear()
         self._intervals_s.clear()
 
     def beat(self, frame: int, interval_s: float, sure: float) -> None:
-        """The next beat in time, and how sure it is, 0 to 1; interval_s: from the one before, 0 if there is none."""
+        """Adds the next beat in time.
+
+        sure: 0 to 1; interval_s: the time from the beat before, 0 if there is none.
+        """
         self._sure.append(sure)
         if sure > 0.0 and interval_s > 0.0:
             self._intervals_s.append(interval_s)
@@ -45,7 +48,7 @@ class BeatTrust:
         self._beats.append((frame, mean / len(self._sure), _OVERDUE * usual_s * AUDIO_RATE_HZ))
 
     def __call__(self, span: Span) -> Slow:
-        """(ticks,), with the beats that came within the span."""
+        """The trust over a span, (ticks,), with the beats that came within it."""
         share = self._share(span, [(frame, mean) for frame, mean, _ in self._beats])
         last = self._last(span, [(frame, float(frame)) for frame, _, _ in self._beats])
         patience = self._usual(span, [(frame, usual) for frame, _, usual in self._beats])

@@ -24,10 +24,10 @@ Band = Literal["delta", "theta", "alpha", "beta", "gamma"]
 BANDS_HZ = {"delta": (0.5, 4.0), "theta": (4.0, 8.0), "alpha": (8.0, 13.0), "beta": (13.0, 30.0), "gamma": (30.0, 80.0)}
 """After Kane et al., glossary of the IFCN, Clin Neurophysiol Pract 2 (2017) 170-185; delta from 0.5 is our choice."""
 _ORDER = 16
-"""So steep that strong alpha does not count as theta: each band within 5 % of Welch's estimate."""
+"""So steep that strong alpha does not count as theta: each band is within 5 % of Welch's estimate."""
 _DRIFT_HZ = 0.5
 _FLAT_SHARE = 1e-3
-"""An electrode that moves by less than this share of the limit is flat: even a quiet brain moves by more."""
+"""An electrode is flat while it moves by less than this share of the limit: even a quiet brain moves by more."""
 
 
 class BandPower(SlowNode, frozen=True):
@@ -101,7 +101,7 @@ class Artefacts(SlowNode, frozen=True):
     flat_s: HoldS = 2.0
 
     def prepare(self, context: NodeContext) -> Step:
-        """Looks at the deviation, and at how far the input moved of late."""
+        """Compares the deviation with the limit, and looks for movement within the last while."""
         level, drift = FromFirst(), SosFilter(filters.highpass(_DRIFT_HZ, CONTROL_RATE_HZ, 1))
         held = Held(round(self.hold_s * CONTROL_RATE_HZ))
         flat_ticks = max(1, round(self.flat_s * CONTROL_RATE_HZ))
@@ -120,7 +120,7 @@ class Artefacts(SlowNode, frozen=True):
 class Asymmetry(SlowNode, frozen=True):
     """How much more power the right site has than the left: the natural logarithm of their ratio, 0 when alike.
 
-    Feed it the alpha power of two mirrored sites. It lies between -6.9 and 6.9: a ratio beyond 1,000 is a dead site.
+    Feed it the alpha power of two mirrored sites. It is between -6.9 and 6.9: a ratio beyond 1,000 means a dead site.
     Latency: none. Source: ln(right) - ln(left), as is usual for frontal alpha asymmetry.
     """
 
@@ -146,7 +146,7 @@ _LN_2 = 0.6931471805599453
 _LEAST = 1e-30
 _DEAD_SHARE = 1e-3
 _FLOOR_SHARE = 1e-6
-"""Of the whole power: a band of a living brain has more."""
+"""A share of the whole power: a band of a living brain has more."""
 
 
 class _Power:

@@ -28,18 +28,19 @@ RisesWith = Annotated[
 ]
 _SIGNS = {"in": 1.0, "out": -1.0}
 _SURE_OF = 4
-"""Turns over which the trust is averaged: two breaths. Our choice."""
+"""The number of turns over which the trust is averaged: two breaths. Our choice."""
 
 
 class Breath(SlowNode, frozen=True):
-    """How somebody breathes: "rate" in breaths a minute, "depth" in the unit of the input, "phase" or "fullness".
+    """The breathing of a person: "rate" in breaths a minute, "depth" in the unit of the input, "phase" or "fullness".
 
     The phase is 0 where breathing in begins and 0.5 where breathing out begins, and stays below 1; between the turns it
-    goes on as fast as of late, and waits where a turn is overdue by half a breath in or out. The fullness is the wave
-    itself, 0 at the bottom and 1 at the top of the last three breaths. The depth is that of the last breath in or out.
+    moves at the speed of the last breaths, and waits once a turn is overdue by half a breath in or out. The fullness is
+    the wave itself, 0 at the bottom and 1 at the top of the last three breaths. The depth is that of the last breath in
+    or out.
     Trust: how much the last two breaths resemble those before; 0 until two came, and fading while none comes.
-    Latency: of the fullness 0.1 s; else a turn is known when the wave has come back by 0.3 of the usual depth, about
-    0.8 s after it. Source: amplitude test of Khodadad et al., Physiol Meas 39 (2018) 094001, made causal.
+    Latency: 0.1 s for the fullness; else about 0.8 s, because a turn is known when the wave has come back by 0.3 of the
+    usual depth. Source: amplitude test of Khodadad et al., Physiol Meas 39 (2018) 094001, made causal.
     """
 
     kind = "breath"
@@ -81,10 +82,11 @@ class Breath(SlowNode, frozen=True):
 class Breaths(Node, frozen=True):
     """An event each time that breathing in or out begins, valued with the depth of what ended there.
 
-    The depth is in the unit of the input. What resembles no breath (noise, a first movement) gives no event.
+    The depth is in the unit of the input. A movement that does not resemble a breath (noise, a first movement) gives no
+    event.
     Trust: how much the last two breaths resemble those before; 0 until two came, and fading while none comes.
-    Latency: about 0.8 s, until the wave has come back by 0.3 of the usual depth.
-    Source: amplitude test of Khodadad et al., Physiol Meas 39 (2018) 094001, made causal.
+    Latency: about 0.8 s, until the wave has come back by 0.3 of the usual depth. Source: amplitude test of Khodadad et
+    al., Physiol Meas 39 (2018) 094001, made causal.
     """
 
     kind = "breaths"
@@ -115,7 +117,7 @@ class Breaths(Node, frozen=True):
 
 
 def _known(turn: BreathTurn) -> int:
-    """The frame from which a turn is known."""
+    """The first frame at which a turn is known."""
     return turn.known_at * FRAMES_PER_TICK
 
 
@@ -152,7 +154,7 @@ def _fullness() -> Callable[[Span, Sequence[BreathTurn], Floats], Slow]:
 
 
 class _Phase:
-    """0 to 1 over a breath: carried on from the last turn at the speed of the last breaths."""
+    """The phase over a breath, 0 to 1: from the last turn on it moves at the speed of the last breaths."""
 
     def __init__(self) -> None:
         self._lengths = {is_top: deque[int](maxlen=_BREATHS_OF_LATE) for is_top in (False, True)}
@@ -170,7 +172,7 @@ class _Phase:
         return phase
 
     def _after(self, turn: BreathTurn, ticks: NDArray[np.int64]) -> Floats:
-        """Half a turn until the next one is due, then on as fast as that one goes, for half of it at most."""
+        """Half a cycle until the next turn is due, then at the speed of the following half, for half of it at most."""
         this, following = self._length(ends_at_top=not turn.is_top), self._length(ends_at_top=turn.is_top)
         passed = (ticks - turn.at).astype(np.float64)
         on = np.minimum(passed / this, 1.0) + np.minimum(np.maximum(passed - this, 0.0) / following, 0.5)
@@ -178,7 +180,7 @@ class _Phase:
         return phase - np.floor(phase)
 
     def _length(self, *, ends_at_top: bool) -> float:
-        """How long breathing in (which ends at a top) or out took of late."""
+        """The usual length of breathing in (which ends at a top) or out, from the last breaths."""
         known = self._lengths[ends_at_top] or self._lengths[not ends_at_top]
         return max(float(median(known)), 1.0)
 

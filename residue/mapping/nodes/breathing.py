@@ -1,4 +1,4 @@
-"""Breath as it shows in the heart."""
+"""The effect of breath on the heart."""
 
 from __future__ import annotations
 
@@ -22,13 +22,13 @@ from residue.mapping.signals import CONTROL_RATE_HZ
 
 
 class RespiratoryModulation(SlowNode, frozen=True):
-    """How the breath moves the time from beat to beat: shorter when breathing in, longer when breathing out.
+    """The effect of breath on the time from beat to beat: shorter when breathing in, longer when breathing out.
 
-    From events valued with their interval in seconds. "wave" is the movement itself in ms, around 0, to breathe with;
-    "depth" is how far it goes from shortest to longest, in ms, over the last window_s.
+    The input is events valued with their interval in seconds. "wave" is the movement itself in ms, around 0; "depth"
+    is the difference in ms between the shortest and the longest, over the last window_s.
     Trust: the share of the last intervals that fitted their neighbours; it fades while no beat comes.
     Latency: about two breaths. Source: high-frequency band of Task Force of ESC and NASPE, Eur Heart J 17 (1996)
-    354-381, 0.15 to 0.4 Hz; depth as that of a sine of the same power.
+    354-381, 0.15 to 0.4 Hz; depth of a sine of the same power.
     """
 
     kind = "respiratory_modulation"
@@ -70,6 +70,6 @@ class RespiratoryModulation(SlowNode, frozen=True):
 _BAND_HZ = (0.15, 0.4)
 _ORDER = 4
 _SURE_OF = 8
-"""Intervals over which the trust is averaged, about two breaths; our choice."""
+"""The number of intervals over which the trust is averaged, about two breaths; our choice."""
 _PEAK_TO_PEAK = 2.8284271247461903
-"""Of a sine, over its root mean square."""
+"""The peak-to-peak height of a sine, divided by its root mean square."""

@@ -1,7 +1,7 @@
-"""Chance with a seed: what is drawn follows from the title of the piece and the name of the node, on every run.
+"""Chance with a seed: the draws are the same on every run.
 
-Each node draws once for each of its events, whatever it does with the draw, so that a parameter that moves leaves the
-later draws what they are.
+The draws follow from the title of the piece and the name of the node. Each node draws exactly once for each of its
+events, so that a parameter that moves does not change the later draws.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from residue.mapping.signals import Signal
 
 
 class Chance(LikeInput, frozen=True):
-    """Passes each event with a probability, and leaves the others out; the same ones on every run.
+    """Passes each event with a probability, and drops the others; every run passes the same events.
 
     A driven probability is taken at the moment of the event.
     Latency: none. Source: PCG64, uniform.
@@ -47,9 +47,9 @@ class Chance(LikeInput, frozen=True):
 
 
 class Choose(LikeInput, frozen=True):
-    """Gives each event one of several values, chosen with weights; the same ones on every run.
+    """Gives each event one of several values, chosen with weights; every run chooses the same values.
 
-    A value of twice the weight comes twice as often. `pass_between` behind it leads an event one of several ways.
+    A value of twice the weight comes twice as often. With `pass_between` behind it, an event takes one of several ways.
     Latency: none. Source: PCG64, uniform; inverse of the cumulated weights.
     """
 
@@ -95,10 +95,10 @@ class Choose(LikeInput, frozen=True):
 
 
 class RandomValue(LikeInput, frozen=True, kw_only=True):
-    """Gives each event a random value between low and high, all alike; the same ones on every run.
+    """Gives each event a random value between low and high, uniformly; every run gives the same values.
 
-    With `walk` the value goes from the last one by up to so much, up or down, and turns back at low and high; it begins
-    in the middle. `last_value` behind it makes a slow signal.
+    With `walk` each value differs from the last one by at most so much, up or down, and is reflected at low and high;
+    the first starts from the middle. `last_value` behind it makes a slow signal.
     Latency: none. Source: PCG64, uniform; random walk between reflecting bounds.
     """
 
@@ -128,7 +128,7 @@ class RandomValue(LikeInput, frozen=True, kw_only=True):
                 return self.low + (self.high - self.low) * draw
             aim = last + (2.0 * draw - 1.0) * self.walk
             aim = 2.0 * self.low - aim if aim < self.low else 2.0 * self.high - aim if aim > self.high else aim
-            last = min(max(aim, self.low), self.high)  # a rounding may lead past a bound
+            last = min(max(aim, self.low), self.high)  # a rounding may exceed a bound
             return last
 
         def step(block: Block) -> Signal:

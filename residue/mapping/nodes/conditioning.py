@@ -175,5 +175,5 @@ _LAWS = {"power": (leaving, entering), "linear": (_linear_a, _linear_b)}
 
 
 def _crossing(context: NodeContext, field: str = "input") -> Callable[[Span, Control], Control]:
-    """How a control meets a signal: as it is for a slow one, in straight lines for a fast one."""
+    """A control that meets a signal: unchanged for a slow one, in straight lines for a fast one."""
     return Ramp() if context.shape(field).kind is Kind.FAST else lambda span, control: control

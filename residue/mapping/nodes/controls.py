@@ -1,4 +1,4 @@
-"""Parameters on their way into a step: from dB to gains, from ticks to frames, and as they stood at an event.
+"""Parameters on their way into a step: from dB to gains, from ticks to frames, and their values at an event.
 
 A parameter must give the same bits whether it comes as a number or as an array of that number, because which of the
 two it is depends on how time is cut into spans.
@@ -18,7 +18,7 @@ from residue.mapping.signals import FRAMES_PER_TICK, Span
 
 
 def mapped(curve: Callable[[Floats], Floats], control: Control) -> Control:
-    """A curve laid on a control, (ticks,) or a number."""
+    """The values of a curve at a control, (ticks,) or a number."""
     return _at_number(curve, control) if isinstance(control, float) else curve(control)
 
 
@@ -33,25 +33,25 @@ def gains(levels_db: Control) -> Control:
 
 
 class GainRamp:
-    """Carries a level in dB to the frames of a span, as a factor."""
+    """Converts a level in dB to a factor for each frame of a span."""
 
     def __init__(self) -> None:
         self._ramp = Ramp()
 
     def __call__(self, span: Span, levels_db: Control) -> Control:
-        """(frames,), or a number while it is constant."""
+        """The factor, (frames,), or a number while it is constant."""
         return self._ramp(span, gains(levels_db))
 
 
 class AtFrame:
-    """The values of a control at single frames, which lie between ticks."""
+    """The values of a control at single frames, between the ticks too."""
 
     def __init__(self) -> None:
         self._last = 0.0
 
     def __call__(self, span: Span, control: Control) -> Callable[[int], float]:
-        """The control by frame, for frames of the span."""
-        # Within a span that has no tick a number may be ahead of its time: what counts is the tick before.
+        """The values of the control at these frames of the span."""
+        # In a span without a tick a number may be ahead of its time: the value of the tick before counts.
         values = np.full(span.ticks, control) if isinstance(control, float) else control
         values = np.concatenate(([self._last], values))
         self._last = float(values[-1])

@@ -21,16 +21,16 @@ _LONGEST_S = 10.0
 
 
 class RecordedSpace(Node, frozen=True):
-    """A recorded space around the sound, alone: convolution with its impulse response; mix the sound in beside it.
+    """A recorded space around the sound, by convolution with its impulse response.
 
-    The response is a recording of what a click (or a deconvolved sweep) leaves in a room, up to 10 s long, with as many
-    channels as `channels` says. Each channel of the input goes through the channel of the response beside it; where
-    either has one, that one serves all of the other. It is scaled so that noise of equal level at all frequencies
-    comes out of its loudest channel as loud as it went in.
-    One channel into two costs 4 % of a core with a response of up to 0.17 s, 6 % with one of 1 s, 8 % with one of 10 s.
-    Latency: 21.3 ms (1,024 frames).
-    Source: overlap-save in partitions of two sizes (Gardner, J Audio Eng Soc 43 (1995) 127-136), by a transform whose
-    operations all have their place, so that the bits depend on neither blocks nor processor.
+    The output is the space alone: mix the sound in beside it. The response is a recording of a click (or a deconvolved
+    sweep) in a room, up to 10 s long, with as many channels as `channels` says. The first channel of the input goes
+    through the first channel of the response, and so on; where one of them has a single channel, that channel serves
+    all of the other. The response is scaled so that white noise keeps its level in the loudest channel. One channel
+    into two costs 4 % of a core with a response of up to 0.17 s, 6 % with one of 1 s, 8 % with one of 10 s. Latency:
+    21.3 ms (1,024 frames). Source: overlap-save in partitions of two sizes (Gardner, J Audio Eng Soc 43 (1995)
+    127-136), with a transform in a fixed order of operations, so that the bits depend neither on blocks nor on the
+    processor.
     """
 
     kind = "recorded_space"

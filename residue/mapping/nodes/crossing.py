@@ -56,7 +56,7 @@ class AudioRateControl(Node, frozen=True):
 
 
 class Follow(SlowNode, frozen=True):
-    """A fast signal's loudness as a slow one: root mean square over all channels, one value a tick, smoothed.
+    """The level of a fast signal as a slow one: root mean square over all channels, one value a tick, smoothed.
 
     Latency: time constant of 20 ms. Source: mean square of each tick's frames, one-pole low-pass.
     """
@@ -67,9 +67,9 @@ class Follow(SlowNode, frozen=True):
     input: FastIn
 
     def prepare(self, context: NodeContext) -> Step:
-        """Tick k speaks of the FRAMES_PER_TICK frames before it."""
+        """Tick k gives the level of the FRAMES_PER_TICK frames before it."""
         smooth = SosFilter(filters.smoother(_FOLLOW_S, CONTROL_RATE_HZ))
-        squares = np.zeros(FRAMES_PER_TICK)  # of the frames that no tick has spoken of
+        squares = np.zeros(FRAMES_PER_TICK)  # of the frames that belong to the next tick
 
         def step(block: Block) -> Signal:
             nonlocal squares

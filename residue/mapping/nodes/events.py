@@ -1,4 +1,4 @@
-"""Streams of events made of others."""
+"""New streams of events made of given ones."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from residue.mapping.signals import Events
 
 
 def chosen(events: Events, passes: Sequence[bool] | Bools) -> Events:
-    """The events at which `passes` is true."""
+    """The events for which `passes` is true."""
     which = np.asarray(passes, np.bool_)
     return Events(events.frames[which], events.values[which])
 
 
 def revalued(events: Events, values: Sequence[float]) -> Events:
-    """The same moments with other values, one for each."""
+    """The same moments with other values, one for each event."""
     return Events(events.frames, np.array(values, np.float64))
 
 

@@ -1,4 +1,4 @@
-"""The frequencies of a muscle, which sink as it tires."""
+"""The frequencies of a muscle, which fall as it tires."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ from residue.mapping.signals import CONTROL_RATE_HZ, SLOW, Shape, Slow
 class MedianFrequency(SlowNode, frozen=True):
     """The frequency, in Hz, below which half of the power between two frequencies lies.
 
-    Found without a transform: a row of low-passes tells how much power lies below each of 32 frequencies.
-    Trust: the share that is no hum of the mains; 0 while the sensor gives nothing that moves.
+    A row of low-passes measures how much power is below each of 32 frequencies.
+    Trust: the share that is not hum of the mains; 0 while the sensor gives nothing that moves.
     Latency: half the window. Source: definition of the median frequency; Butterworth low-passes of eighth order.
     """
 
@@ -36,14 +36,14 @@ class MedianFrequency(SlowNode, frozen=True):
     window_s: WindowS = 1.0
 
     def gives(self, inputs: InputShapes) -> Shape:
-        """A slow signal, if the band lies within one."""
+        """A slow signal, if its rate can carry the band."""
         if self.low_hz >= self.high_hz:
             raise ValueError(f"low_hz = {self.low_hz:g} is not below high_hz = {self.high_hz:g}. Exchange them.")
         below_half_rate(SLOW, high_hz=self.high_hz)
         return SLOW
 
     def prepare(self, context: NodeContext) -> Step:
-        """Interpolates where the power below passes half of the whole."""
+        """Interpolates to the frequency at which the power below passes half of the whole."""
         level, band = FromFirst(), SosFilter(filters.bandpass((self.low_hz, self.high_hz), CONTROL_RATE_HZ, 4))
         edges_hz = np.linspace(self.low_hz, self.high_hz, _EDGES + 1)[1:]
         lowpasses = [SosFilter(filters.lowpass(edge_hz, CONTROL_RATE_HZ, 8)) for edge_hz in edges_hz.tolist()]
@@ -68,10 +68,10 @@ class MedianFrequency(SlowNode, frozen=True):
 
 
 class CrossingRate(SlowNode, frozen=True):
-    """Half the zero crossings a second: the frequency, in Hz, of what is periodic.
+    """Half the zero crossings a second: for a periodic signal its frequency, in Hz.
 
     A crossing counts when the signal has gone beyond ignore_below on both sides.
-    Trust: the share that is no hum of the mains; 0 while the sensor gives nothing that moves.
+    Trust: the share that is not hum of the mains; 0 while the sensor gives nothing that moves.
     Latency: half the window. Source: zero-crossing count as in surface EMG.
     """
 

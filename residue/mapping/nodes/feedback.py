@@ -1,4 +1,4 @@
-"""The one way to make a loop: a signal of later in the graph comes back after a delay."""
+"""The only way to make a loop: a signal from later in the graph comes back after a delay."""
 
 from __future__ import annotations
 
@@ -28,20 +28,20 @@ from residue.mapping.signals import (
 )
 
 _LOWEST_HZ = 5.0
-"""Below it no sound comes back: an offset would pile up without being heard."""
+"""Below it no sound comes back: otherwise an offset would grow without being heard."""
 
 
 class Feedback(Node, frozen=True, kw_only=True):
-    """Brings a signal from later in the graph back to where it began, delay_s later: the one way to make a loop.
+    """Brings a signal back from later in the graph, after delay_s: the only way to make a loop.
 
-    The input may listen to any node, also to one that listens to this one. It must be of the kind that `rate` says, and
-    of so many channels. A loop never runs away: a round loses gain_db, which is 0 at most; whatever the nodes in the
-    loop add, sound that nears `bound` is bent and never passes it, a slow signal stops there, and of events one passes
-    and then none within refractory_s. So at worst a loop sounds on at its bound. Below 5 Hz no sound comes back. The
-    whole graph is stepped in pieces no longer than the shortest delay of its loops: one of 0.1 s or more costs nothing,
-    one of 10 ms makes a graph some five times as dear. What comes back says nothing of trust.
-    Latency: delay_s, rounded to whole ticks (0.5 ms).
-    Source: a delay line in the loop; a soft bound as in `layers`.
+    The input may be any node, also one that listens to this one. Its kind must be that of `rate`, and its number of
+    channels that of `channels`. A loop never grows without limit. Each round loses gain_db, which is 0 at most. Even if
+    the nodes in the loop add gain, sound is bent smoothly below `bound` and never passes it, a slow signal is clipped
+    at it, and of events none passes within refractory_s of the last. In the worst case a loop sounds on at its bound.
+    Below 5 Hz no sound comes back. The whole graph is computed in pieces no longer than the shortest delay of its
+    loops: a delay of 0.1 s or more costs nothing, one of 10 ms makes the graph about five times as slow. The output has
+    no trust.
+    Latency: delay_s, rounded to whole ticks (0.5 ms). Source: a delay line in the loop; a soft bound as in `layers`.
     """
 
     kind = "feedback"
@@ -67,7 +67,7 @@ class Feedback(Node, frozen=True, kw_only=True):
         return Shape(Kind(self.rate), self.channels)
 
     def prepare(self, context: NodeContext) -> LateStep:
-        """A line of the delay's length, silent in the beginning."""
+        """A delay line, silent in the beginning."""
         ticks = round(self.delay_s * CONTROL_RATE_HZ)
         if self.rate == "events":
             return _EventsBack(ticks * FRAMES_PER_TICK, frame_at(self.refractory_s))
@@ -75,7 +75,7 @@ class Feedback(Node, frozen=True, kw_only=True):
 
 
 class _SoundBack:
-    """Sound on its way back."""
+    """The way back of sound."""
 
     def __init__(self, ticks: int, channels: int, bound: float) -> None:
         self.longest = ticks * FRAMES_PER_TICK
@@ -87,13 +87,13 @@ class _SoundBack:
         return self._line.oldest(block.span.frames)
 
     def take(self, block: Block) -> None:
-        """Bends what nears the bound."""
+        """Takes the sound, and bends it near the bound."""
         level = self._level(block.span, gains(block.controls["gain_db"]))
         self._line.push(bend_above(self._clean(block.fast("input")) * level, self._bound / 2.0, self._bound))
 
 
 class _SlowBack:
-    """A slow signal on its way back."""
+    """The way back of a slow signal."""
 
     def __init__(self, ticks: int, bound: float) -> None:
         self.longest = ticks * FRAMES_PER_TICK
@@ -104,14 +104,14 @@ class _SlowBack:
         return values
 
     def take(self, block: Block) -> None:
-        """Stops what would pass the bound, and lets go what is too small to matter."""
+        """Takes the signal, clips it at the bound, and sets to 0 what is too small to matter."""
         values = block.slow("input") * gains(block.controls["gain_db"])
         values = np.where(np.abs(values) < SUBNORMAL_GUARD, 0.0, values)
         self._line.push(np.clip(values, -self._bound, self._bound)[None])
 
 
 class _EventsBack:
-    """Events on their way back."""
+    """The way back of events."""
 
     def __init__(self, delay: int, refractory: int) -> None:
         self.longest = delay
@@ -125,7 +125,7 @@ class _EventsBack:
         return given
 
     def take(self, block: Block) -> None:
-        """Leaves out what follows too soon."""
+        """Takes the events, and leaves out those that follow too soon."""
         events = block.events("input")
         passes = []
         for frame in events.frames.tolist():

@@ -18,8 +18,8 @@ OscAddress = Annotated[
 class Feed(LikeInput, frozen=True):
     """Sends a slow signal (so many times a second) or each event to other machines, by OSC.
 
-    What is made from a reading of the body has a second address beside it, ADDRESS/trust: 0 (not measured) to 1, so
-    many times a second.
+    A signal made from a reading of the body has a second address, ADDRESS/trust: 0 (not measured) to 1, so many times a
+    second.
     Latency: none; the time tag is the moment at which the sound is heard.
     """
 

@@ -1,4 +1,4 @@
-"""Types of parameters that many nodes share: range, and what the value means."""
+"""Types of parameters that many nodes share, with range and meaning."""
 
 from __future__ import annotations
 

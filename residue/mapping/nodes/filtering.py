@@ -23,9 +23,8 @@ FilterOrder = Annotated[int, Meta(ge=1, le=8, description="slope: 6 dB an octave
 
 
 class Highpass(LikeInput, frozen=True):
-    """Takes away what lies below the cutoff: drift, movement, breathing.
+    """Removes everything below the cutoff: drift, movement, breathing. A driven cutoff moves without clicks.
 
-    A cutoff that moves does so from frame to frame, without a click.
     Latency: none (a driven cutoff lags by 0.5 ms). Source: Butterworth response, bilinear transform.
     """
 
@@ -49,9 +48,8 @@ class Highpass(LikeInput, frozen=True):
 
 
 class Lowpass(LikeInput, frozen=True):
-    """Takes away what lies above the cutoff.
+    """Removes everything above the cutoff. A driven cutoff moves without clicks.
 
-    A cutoff that moves does so from frame to frame, without a click.
     Latency: none (a driven cutoff lags by 0.5 ms). Source: Butterworth response, bilinear transform.
     """
 
@@ -76,9 +74,8 @@ class Lowpass(LikeInput, frozen=True):
 
 
 class Bandpass(LikeInput, frozen=True):
-    """Keeps what lies between two cutoffs.
+    """Keeps everything between two cutoffs. A driven cutoff moves without clicks.
 
-    A cutoff that moves does so from frame to frame, without a click.
     Latency: none (a driven cutoff lags by 0.5 ms). Source: Butterworth high-pass and low-pass in a row, bilinear
     transform.
     """
@@ -111,7 +108,7 @@ class Bandpass(LikeInput, frozen=True):
 
 
 class Notch(LikeInput, frozen=True):
-    """Takes out the hum of the mains and its harmonics, as far as the rate of the signal carries them.
+    """Removes the hum of the mains and its harmonics, up to half the rate of the signal.
 
     Latency: none. Source: second-order notch, bilinear transform.
     """
@@ -138,7 +135,7 @@ class Notch(LikeInput, frozen=True):
 
 
 class Delay(LikeInput, frozen=True):
-    """The same, later; until then a slow signal gives its first value, and sound is silent.
+    """Delays its input. Until the delay has passed a slow signal gives its first value, and sound is silent.
 
     Latency: delay_s, rounded to whole ticks or frames.
     """
@@ -150,7 +147,7 @@ class Delay(LikeInput, frozen=True):
     delay_s: Annotated[float, Meta(ge=0.0, le=600.0, description="how much later")]
 
     def prepare(self, context: NodeContext) -> Step:
-        """A ring of that length."""
+        """A ring as long as the delay."""
         shape = context.shape("input")
         line = DelayLine(shape.channels, round(self.delay_s * RATE_HZ[shape.kind]))
 
@@ -162,7 +159,7 @@ class Delay(LikeInput, frozen=True):
 
 
 class Smooth(LikeInput, frozen=True):
-    """Follows the input with a time constant, from the first value of a slow signal on.
+    """Follows the input with a time constant. A slow signal starts at its first value.
 
     Latency: time_s. Source: one-pole low-pass.
     """
@@ -188,7 +185,7 @@ class Filtering(Protocol):
 
 
 def _settled(context: NodeContext, step: Filtering) -> Step:
-    """Begins as if the first value of a slow input had always been there; before a sound there was silence."""
+    """A filter that starts as if the first value of a slow input had been there always, or silence before a sound."""
     if context.shape("input").kind is Kind.FAST:
         return step
     level = FromFirst()
@@ -209,7 +206,7 @@ def _filter(context: NodeContext, sections: filters.Floats, before: FromFirst | 
 def _swept(
     context: NodeContext, order: int, before: FromFirst | None, cutoffs: Sequence[tuple[FilterSide, str]]
 ) -> Filtering:
-    """Filters whose cutoffs move. cutoffs: of each the part that passes, and the parameter."""
+    """Filters whose cutoffs move. cutoffs: for each filter the part that passes, and the parameter."""
     shape = context.shape("input")
     sweeps = [(Swept(part, order, shape), field) for part, field in cutoffs]
 

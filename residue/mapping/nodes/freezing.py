@@ -17,8 +17,8 @@ from residue.mapping.signals import FRAMES_PER_TICK, Fast, Signal, Slow, Span, f
 class Freeze(LikeInput, frozen=True):
     """Keeps the last moment of its input sounding for as long as `frozen` is above a half; silent otherwise.
 
-    The last length_s before the moment go round, overlapping, so that no seam is heard; it fades in and out over
-    fade_s. A freeze that begins while the one before still fades goes on with that one's sound.
+    The last length_s before the moment repeat with overlap, so that no seam is heard; the sound fades in and out over
+    fade_s. A freeze that begins while the one before still fades continues with the sound of that one.
     Latency: none. Source: two overlapping windows (raised cosines) that add up to 1.
     """
 
@@ -31,7 +31,7 @@ class Freeze(LikeInput, frozen=True):
     fade_s: Annotated[float, Meta(ge=0.005, le=60.0, description="time to fade in and out")] = 0.5
 
     def prepare(self, context: NodeContext) -> Step:
-        """It goes from change to change; each stands at a tick."""
+        """Goes from change to change; each change is at a tick."""
         frozen = _Frozen(
             channels=context.shape("input").channels, length=frame_at(self.length_s), fade=frame_at(self.fade_s)
         )
@@ -66,7 +66,7 @@ class _Frozen:
         phase = np.floor(np.arange(length) / length * TURN).astype(np.uint64)
         self._window = 0.5 - 0.5 * sine(phase + np.uint64(TURN // 4))
         self._kept: Floats = np.zeros((channels, length))
-        self._level = self._at = 0  # frames of fade, frames since it was kept
+        self._level = self._at = 0  # frames of fade so far, frames since the sound was kept
         self.wanted = False
 
     def __call__(self, sound: Fast, *, wanted: bool) -> Fast:

@@ -1,4 +1,4 @@
-"""Slow signals bounded, held and switched."""
+"""Slow signals: bounded, held and switched."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ class SlewLimit(SlowNode, frozen=True):
 
 
 class Gate(SlowNode, frozen=True):
-    """1 from when the input reaches open_at until it falls to close_at, then 0; two thresholds, so that it is calm.
+    """1 from when the input reaches open_at until it falls to close_at, then 0. Two thresholds prevent flutter.
 
     Latency: none. Source: Schmitt's trigger.
     """
@@ -64,14 +64,15 @@ class Gate(SlowNode, frozen=True):
             raise ValueError(f"close_at = {self.close_at:g} is above open_at = {self.open_at:g}. Exchange them.")
 
     def prepare(self, context: NodeContext) -> Step:
-        """Switches, then stretches what is open."""
+        """Switches, then lengthens the open times."""
         switch, held = Hysteresis(self.open_at, self.close_at), Held(round(self.hold_s * CONTROL_RATE_HZ))
         return lambda block: held(switch(block.slow("input"))).astype(np.float64)
 
 
 class SampleAndHold(SlowNode, frozen=True):
-    """Passes the input, and holds its last value while another signal is above a half; if from the start, its first.
+    """Passes the input, and holds its last value while another signal is above a half.
 
+    If it holds from the start, it gives the first value.
     Latency: none.
     """
 

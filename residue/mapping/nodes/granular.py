@@ -21,16 +21,16 @@ _LONGEST_S, _HIGHEST_RATIO = 1.0, 4.0
 
 
 class GrainCloud(Node, frozen=True, kw_only=True):
-    """A cloud of short grains of what was heard, each windowed, from some way back, at any pitch, at any place.
+    """A cloud of short windowed grains of the input's past, at any pitch and any place.
 
-    The end of a grain lies back_s before the moment at which it begins, and up to scatter_s more by chance; what it
-    plays it has heard whole. While `captured` is above a half nothing new is taken in: the cloud plays of the last
-    memory_s before. Grains begin by chance, grains_per_s of them on the mean; more that overlap sound softer, so that
-    the level stays about the same. At most 64 sound at once, and one more is left out; so many cost a seventh of a
-    core, two a hundredth. Several input channels are summed to one first; gives left and right, the grains alone.
-    Latency: a grain plays what ended when it began, and before that its own length times its ratio.
-    Source: Gabor's grains (Nature 159 (1947) 591-594), scattered as Roads has it (Computer Music Journal 12 (1988)
-    11-13); Hann's window; PCG64, one chance each tick; read by a cubic through four frames, low-passed where raised.
+    A grain plays a piece of the input that ended back_s, and by chance up to scatter_s more, before the grain begins.
+    While `captured` is above a half the cloud records nothing new: it plays from the last memory_s before. Grains begin
+    by chance, grains_per_s of them on average. The more grains overlap, the softer each is, so that the level stays
+    about the same. At most 64 sound at once; one more is left out. 64 grains cost a seventh of a core, two a hundredth.
+    Several input channels are summed to one first. The output is left and right, the grains alone.
+    Latency: back_s, and the length of the grain times its ratio. Source: Gabor's grains (Nature 159 (1947) 591-594),
+    scattered as Roads has it (Computer Music Journal 12 (1988) 11-13); Hann's window; PCG64, one chance each tick; read
+    by a cubic through four frames, low-passed where raised.
     """
 
     kind = "grains"
@@ -83,7 +83,7 @@ class GrainCloud(Node, frozen=True, kw_only=True):
 
 
 _DRAWS = 4
-"""At each tick: whether a grain begins, at which frame of it, how far back, and where."""
+"""The draws at each tick: whether a grain begins, at which frame, how far back, and at which place."""
 
 
 def _grains(block: Block, draws: np.ndarray) -> list[Grain]:

@@ -1,6 +1,7 @@
 """Counting, comparing and deciding: events and conditions made of other events and conditions.
 
-A condition is a slow signal that is 1 while it holds, else 0; a node that listens to one takes above a half as holding.
+A condition is a slow signal that is 1 while it holds, else 0; for a node that listens to it, it holds while it is above
+a half.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ from residue.mapping.nodes.staircase import Staircase
 from residue.mapping.signals import CONTROL_RATE_HZ, EVENTS, FRAMES_PER_TICK, Events, Shape, Signal
 
 HALF = 0.5
-"""Above it a condition holds."""
+"""A condition holds while it is above this value."""
 
 Count = Annotated[int, Meta(ge=-1_000_000_000, le=1_000_000_000)]
 SettlingS = Annotated[float, Meta(ge=0.0, le=3600.0, description="how long it must last before it counts")]
@@ -42,7 +43,7 @@ SettlingS = Annotated[float, Meta(ge=0.0, le=3600.0, description="how long it mu
 class Counter(SlowNode, frozen=True):
     """Counts events: `input` up, `down` down, `reset` back to where it began; the count is held between them.
 
-    Beyond lowest or highest it goes round to the other end ("wrap") or stays there ("stay"). Of events at the same
+    Beyond lowest or highest it continues at the other end ("wrap") or stays there ("stay"). Of events at the same
     moment the reset counts first, then up, then down.
     Latency: none: the count changes with the tick at or after the event (0.5 ms).
     """
@@ -103,7 +104,7 @@ _FAR = 1_000_000_000
 
 
 class EveryNth(LikeInput, frozen=True, kw_only=True):
-    """Passes every nth event, the nth first; after a reset it counts from the beginning.
+    """Passes every nth event, starting with the nth; a reset starts the count again.
 
     Latency: none.
     """
@@ -135,7 +136,7 @@ class EveryNth(LikeInput, frozen=True, kw_only=True):
 
 
 class Merge(Node, frozen=True):
-    """The events of several streams in one; at the same moment in the order of the inputs.
+    """The events of several streams in one stream. Events at the same moment come in the order of the inputs.
 
     Latency: none.
     """
@@ -152,7 +153,7 @@ class Merge(Node, frozen=True):
         return EVENTS
 
     def prepare(self, context: NodeContext) -> Step:
-        """Sorts by frame, keeping the order of what comes at once."""
+        """Sorts by frame; events at the same frame keep the order of the inputs."""
 
         def step(block: Block) -> Signal:
             streams = block.event_streams("input")
@@ -180,7 +181,7 @@ class Changes(Node, frozen=True):
         return EVENTS
 
     def prepare(self, context: NodeContext) -> Step:
-        """Compares each tick with the one before; the first value is no change."""
+        """Compares each tick with the one before; the first value is not a change."""
         last: Floats = np.empty(0)
 
         def step(block: Block) -> Signal:
@@ -197,11 +198,11 @@ class Changes(Node, frozen=True):
 
 
 class Compare(SlowNode, frozen=True):
-    """A condition: 1 while the input is above, below or between values, else 0; calm by hysteresis and times.
+    """A condition: 1 while the input is above, below or between values, else 0; hysteresis and times prevent flutter.
 
-    It holds from `above` up and from `below` down; with both, in between. It stops once the input is beyond by more
-    than `hysteresis`. With `than`, the difference of the input to that signal is compared. A change counts only after
-    it lasted for on_after_s or off_after_s.
+    It holds at `above` and higher, at `below` and lower, and with both keys between the two. It stops once the input is
+    outside by more than `hysteresis`. With `than`, the difference of the input to that signal is compared. A change
+    counts only after it has lasted for on_after_s or off_after_s.
     Latency: on_after_s, off_after_s. Source: Schmitt's trigger, then a time for each direction.
     """
 
@@ -279,9 +280,9 @@ _RULES: Mapping[str, Callable[[Floats, int], Bools]] = {
 
 
 class PassWhile(LikeInput, frozen=True):
-    """Passes events while a condition holds (a slow signal is above a half), and leaves the others out.
+    """Passes events while a condition holds (a slow signal is above a half), and drops the others.
 
-    Latency: none: the condition is taken at the tick at or before the event.
+    Latency: none: the condition is read at the tick at or before the event.
     """
 
     kind = "pass_while"
@@ -302,7 +303,7 @@ class PassWhile(LikeInput, frozen=True):
 
 
 class PassBetween(LikeInput, frozen=True):
-    """Passes the events whose value lies from low to high, both of them counted in.
+    """Passes the events whose value is between low and high, or equal to one of them.
 
     Latency: none.
     """

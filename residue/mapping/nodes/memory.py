@@ -1,4 +1,4 @@
-"""Delays, loops and echoes: sounds of the past that sound on."""
+"""Delays, loops and echoes: sounds of the past that continue to sound."""
 
 from __future__ import annotations
 
@@ -21,16 +21,15 @@ from residue.mapping.signals import AUDIO_RATE_HZ, Kind, Shape, Signal, frame_at
 
 
 class Layers(Node, frozen=True):
-    """Accumulates what it hears: each loop plays back what it holds and takes the input in on top, round after round.
+    """Loops that accumulate sound: each loop plays its content and adds the input to it, round after round.
 
-    With several loops, of lengths that do not divide, the layers drift against each other. Each loop is placed from
-    left to right by `spread`. A round loses decay_db; a loop that nears full scale is bent, never clipped, but several
-    loops together may pass full scale.
-    take_db is the level at which it takes in, gain_db the level at which it sounds. To dissolve them, let a section set
-    a high decay_db, or drive it by a rise_and_fall of events.
-    Gives two channels: the layers alone; mix the input in beside it.
-    Latency: none; a layer sounds for the first time after the length of its loop.
-    Source: feedback delay with a soft bound in the loop.
+    With several loops whose lengths are not multiples of each other, the layers drift against each other. Each loop is
+    placed from left to right by `spread`. A round loses decay_db; a loop near full scale is bent smoothly, never
+    clipped, but several loops together may exceed full scale. take_db is the level of recording, gain_db the level of
+    playing. To let the layers fade, let a section set a high decay_db, or drive it by a rise_and_fall of events. The
+    output is two channels, the layers alone: mix the input in beside it.
+    Latency: none; a layer sounds for the first time after the length of its loop. Source: feedback delay with a soft
+    bound in the loop.
     """
 
     kind = "layers"
@@ -106,12 +105,12 @@ class Echo(LikeInput, frozen=True):
 
 
 _LOWEST_HZ = 5.0
-"""Below it a loop takes nothing in: an offset would pile up without being heard."""
+"""Below it a loop records nothing: otherwise an offset would grow without being heard."""
 _BENT_FROM, _BOUND = 0.5, 1.0
 
 
 class _Loop:
-    """A ring that plays what it holds and takes in what it hears on top."""
+    """A ring that plays its content and adds the input to it."""
 
     def __init__(self, length: int, dull_hz: float) -> None:
         self._line = DelayLine(1, length)
@@ -129,7 +128,7 @@ class _Loop:
 
 
 class _Pan:
-    """The two gains of a place between -1 and 1 that is drawn to the middle as the spread gets less."""
+    """The two gains of a place between -1 and 1; a smaller spread brings it to the middle."""
 
     def __init__(self, place: float) -> None:
         self._place = place

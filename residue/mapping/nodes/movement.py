@@ -27,7 +27,7 @@ OneG = Annotated[
 
 
 class ThreeAxes(Node, frozen=True):
-    """A node that reads an accelerometer: three channels, gravity within them."""
+    """A node that reads an accelerometer: three channels, which contain gravity."""
 
     x: SlowIn
     y: SlowIn
@@ -44,10 +44,10 @@ class ThreeAxes(Node, frozen=True):
 
 
 class Movement(ThreeAxes, frozen=True):
-    """How much a body moves: its "energy" in g, or its "jerk" in g/s, over the last window_s; 0 at rest.
+    """The amount of movement of a body: its "energy" in g, or its "jerk" in g/s, over the last window_s; 0 at rest.
 
-    The energy is the mean of what the magnitude of the acceleration has above 1 g; the jerk is the root mean square of
-    the change of the acceleration, and hears small and sudden movement better.
+    The energy is the mean excess of the magnitude of the acceleration over 1 g. The jerk is the root mean square of the
+    change of the acceleration, and shows small and sudden movement better.
     Trust: 0 until the window is filled, while nothing changes for 2 s, and while gravity cannot be found.
     Latency: half the window. Source: ENMO of van Hees et al., PLoS ONE 8 (2013) e61691; jerk below 20 Hz, after
     Antonsson and Mann, J Biomech 18 (1985) 39-47.
@@ -78,7 +78,7 @@ class Movement(ThreeAxes, frozen=True):
 class Tilt(ThreeAxes, frozen=True):
     """The angle between an axis of the sensor and the vertical: 0 degrees where it points up, 180 where it points down.
 
-    Trust: 1 while the sensor feels 1 g, 0 where it is moved so that half a g is missing or too much.
+    Trust: 1 while the sensor measures 1 g, 0 while movement makes this half a g more or less.
     Latency: about time_s. Source: definition, of the low-passed acceleration as the direction of gravity.
     """
 
@@ -90,7 +90,7 @@ class Tilt(ThreeAxes, frozen=True):
     time_s: TimeS = 0.3
 
     def prepare(self, context: NodeContext) -> Step:
-        """Gravity is what stays."""
+        """The low-passed acceleration is gravity."""
         along, worn, level = "xyz".index(self.axis), _Worn(), FromFirst()
         others = [row for row in range(3) if row != along]
         smooth = SosFilter(filters.smoother(self.time_s, CONTROL_RATE_HZ), 3) if self.time_s > 0.0 else _as_it_is
@@ -110,9 +110,9 @@ class Stillness(ThreeAxes, frozen=True):
     """For how many seconds a body has been still; 0 while it moves.
 
     It is still while none of the three channels varies by more than limit_g (standard deviation) over the last second.
-    Trust: 0 until a second was seen, while nothing changes for 2 s, and while gravity cannot be found.
-    Latency: none where it moves, a second where it comes to rest. Source: van Hees et al., J Appl Physiol 117 (2014)
-    738-744, 13 mg (from memory), there over 10 s.
+    Trust: 0 in the first second, while nothing changes for 2 s, and while gravity cannot be found.
+    Latency: none for movement, a second for rest. Source: van Hees et al., J Appl Physiol 117 (2014)
+    738-744, 13 mg (from memory), who use 10 s.
     """
 
     kind = "stillness"
@@ -144,10 +144,11 @@ class Stillness(ThreeAxes, frozen=True):
 
 
 class Steps(ThreeAxes, frozen=True):
-    """An event for each step of somebody who walks or runs, valued with the time from the step before in seconds.
+    """An event for each step of a person who walks or runs, valued with the time from the step before in seconds.
 
-    The first two of a row give none: a jolt is no step. `heart_rate` makes steps a minute of them.
-    Trust: 1 while step follows step, fading once one is overdue.
+    The first two steps of a row give no event: a jolt is not a step. `heart_rate` converts the events to steps a
+    minute.
+    Trust: 1 while steps come, fading once one is overdue.
     Latency: 0.4 s. Source: windowed peak detection after Brajdic and Harle, UbiComp (2013) 225-234.
     """
 
@@ -162,7 +163,7 @@ class Steps(ThreeAxes, frozen=True):
         return EVENTS
 
     def prepare(self, context: NodeContext) -> Step:
-        """Peaks of the magnitude, which does not care how the sensor is turned."""
+        """Finds peaks of the magnitude, which does not depend on how the sensor is turned."""
         find, worn, trust = StepFinder(CONTROL_RATE_HZ, self.least_g), _Worn(), BeatTrust(_SURE_OF)
 
         def step(block: Block) -> Trusted:
@@ -179,7 +180,7 @@ class Steps(ThreeAxes, frozen=True):
 
 
 class _Worn:
-    """How far an accelerometer is alive and in g, 0 to 1: its mean magnitude is near gravity, and it changes."""
+    """The trust in an accelerometer, 0 to 1: its mean magnitude is near gravity, and it changes."""
 
     def __init__(self) -> None:
         ticks = _ticks(_WORN_S)
@@ -187,7 +188,7 @@ class _Worn:
         self._before: Floats | None = None
 
     def __call__(self, acceleration: Floats) -> Floats:
-        """(ticks,). acceleration: (3, ticks), in g."""
+        """The trust, (ticks,). acceleration: (3, ticks), in g."""
         if not acceleration.shape[1]:
             return np.empty(0)
         before = acceleration[:, :1] + 1.0 if self._before is None else self._before
@@ -200,7 +201,7 @@ class _Worn:
 
 
 class _Filled:
-    """1 once so many ticks were seen, 0 before."""
+    """1 once so many ticks have come, 0 before."""
 
     def __init__(self, ticks: int) -> None:
         self._wanted, self._seen = ticks, 0
@@ -215,11 +216,11 @@ class _Filled:
 _SURE_OF = 4
 _WORN_S = 2.0
 _PLAUSIBLE_G = (0.5, 0.8, 2.5, 4.0)
-"""Of the mean magnitude: between the inner two the channels are in g and gravity is in them. Our choice."""
+"""Bounds of the mean magnitude: between the inner two the channels are in g and include gravity. Our choice."""
 _NEAR_G, _FAR_G = 0.1, 0.5
-"""Off 1 g: so far gravity alone may be off, and from so far on it is not what is felt. Our choice."""
+"""Distance from 1 g: up to the first it counts as gravity alone, from the second on as movement. Our choice."""
 _BODY_HZ = 20.0
-"""Bodies move below it (Antonsson and Mann)."""
+"""Bodies move below this frequency (Antonsson and Mann)."""
 
 
 def _as_it_is(values: Floats) -> Floats:
@@ -237,7 +238,7 @@ def _magnitude(vector: Floats) -> Floats:
 
 
 def _above_gravity(acceleration: Floats) -> Floats:
-    """What the magnitude has above 1 g."""
+    """The excess of the magnitude over 1 g."""
     return np.maximum(_magnitude(acceleration) - 1.0, 0.0)
 
 

@@ -30,9 +30,9 @@ from residue.mapping.signals import (
 
 
 class Rms(SlowNode, frozen=True):
-    """Root mean square over the last window_s; at the beginning over what has come.
+    """Root mean square over the last window_s; at the beginning over the values so far.
 
-    Trust: the share that is no hum of the mains; 0 while the sensor gives nothing that moves.
+    Trust: the share that is not hum of the mains; 0 while the sensor gives nothing that moves.
     Latency: half the window. Source: definition.
     """
 
@@ -49,9 +49,9 @@ class Rms(SlowNode, frozen=True):
 
 
 class MeanAbsolute(SlowNode, frozen=True):
-    """Mean absolute value over the last window_s; at the beginning over what has come.
+    """Mean absolute value over the last window_s; at the beginning over the values so far.
 
-    Trust: the share that is no hum of the mains; 0 while the sensor gives nothing that moves.
+    Trust: the share that is not hum of the mains; 0 while the sensor gives nothing that moves.
     Latency: half the window. Source: definition.
     """
 
@@ -71,7 +71,7 @@ class MeanAbsolute(SlowNode, frozen=True):
 class Envelope(SlowNode, frozen=True):
     """The outline of the magnitude: rises within attack_s, falls by 63 % within release_s.
 
-    Trust: the share that is no hum of the mains; 0 while the sensor gives nothing that moves.
+    Trust: the share that is not hum of the mains; 0 while the sensor gives nothing that moves.
     Latency: attack_s. Source: exponentially falling maximum, then a one-pole low-pass.
     """
 
@@ -90,9 +90,9 @@ class Envelope(SlowNode, frozen=True):
 
 
 class Onsets(SlowNode, frozen=True):
-    """An event each time the input rises to a threshold, valued with the input; none within refractory_s of the last.
+    """An event each time the input rises to a threshold, valued with the input.
 
-    It must fall to rearm_at before it can give another one.
+    The next event comes only after the input has fallen to rearm_at, and not within refractory_s.
     Trust: that of the input.
     Latency: none.
     """
@@ -118,7 +118,7 @@ class Onsets(SlowNode, frozen=True):
         return EVENTS
 
     def prepare(self, context: NodeContext) -> Step:
-        """Looks at the few ticks where the switch opens."""
+        """Reads the input at the few ticks where the switch opens."""
         switch = Hysteresis(self.threshold, self._rearm_at)
         refractory = round(self.refractory_s * CONTROL_RATE_HZ)
         was_open, last = False, -refractory
@@ -140,7 +140,7 @@ class Onsets(SlowNode, frozen=True):
 
 
 class Effort(SlowNode, frozen=True):
-    """The work done so far, leaking away: an input that stays at 1 fills it to 1 in fill_s if nothing leaks.
+    """The work done so far, which leaks away: an input of 1 fills it to 1 in fill_s if nothing leaks.
 
     Feed it an envelope. With a leak, a constant input of 1 tends to leak_s / fill_s.
     Trust: that of the input.
@@ -164,7 +164,7 @@ class Effort(SlowNode, frozen=True):
 class BandLevel(SlowNode, frozen=True):
     """Root mean square of the band between two frequencies; with the defaults, physiological tremor.
 
-    Trust: the share that is no hum of the mains; 0 while the sensor gives nothing that moves.
+    Trust: the share that is not hum of the mains; 0 while the sensor gives nothing that moves.
     Latency: half the window. Source: Butterworth band-pass; 8 to 12 Hz is the usual range of physiological tremor.
     """
 
@@ -182,7 +182,7 @@ class BandLevel(SlowNode, frozen=True):
             raise ValueError(f"low_hz = {self.low_hz:g} is not below high_hz = {self.high_hz:g}. Exchange them.")
 
     def gives(self, inputs: InputShapes) -> Shape:
-        """A slow signal, if the band lies within one."""
+        """A slow signal, if its rate can carry the band."""
         below_half_rate(SLOW, high_hz=self.high_hz)
         return SLOW
 
@@ -197,7 +197,7 @@ class BandLevel(SlowNode, frozen=True):
 
 
 class CoContraction(SlowNode, frozen=True):
-    """How much two opposed muscles work at once: 0 if only one does, 1 if both do alike.
+    """The share of work that two opposed muscles do at the same time: 0 if only one works, 1 if both work equally.
 
     Feed it two envelopes in the same scale. 2 min(a, b) / (a + b).
     Latency: none. Source: Falconer and Winter, Electromyogr Clin Neurophysiol 25 (1985) 135-149.

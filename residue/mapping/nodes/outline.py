@@ -1,4 +1,4 @@
-"""The outline of a slow signal: what envelopes of the muscle and rises and falls of events have in common."""
+"""The outline of a slow signal, which envelopes of the muscle and rises and falls of events share."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ ReleaseS = Annotated[float, Meta(ge=0.001, le=600.0, description="time constant 
 
 
 def outline(attack_s: float, release_s: float) -> Callable[[Slow], Slow]:
-    """Falls from each peak by 63 % within release_s, then rounds the rises off; takes blocks one after the other."""
+    """A step that falls from each peak by 63 % within release_s, and rounds the rises."""
     fall = FallingMaximum(exact.exp(-1.0 / (release_s * CONTROL_RATE_HZ)))
     rise = SosFilter(filters.smoother(max(attack_s, 1 / CONTROL_RATE_HZ), CONTROL_RATE_HZ))
     return lambda values: rise(fall(values))

@@ -18,19 +18,19 @@ from residue.mapping.signals import Kind, Shape, Signal
 
 
 class OutputPosition(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """The direction in which an output stands, as seen from the visitor."""
+    """The direction of an output, as seen by the visitor."""
 
     azimuth_degrees: Annotated[float, Meta(ge=-360.0, le=360.0)]
     elevation_degrees: Annotated[float, Meta(ge=-90.0, le=90.0)] = 0.0
 
 
 class PlaceAmong(Node, frozen=True):
-    """Places a sound among outputs at any positions, with height or without; the power stays the same.
+    """Places a sound among outputs at any positions, with or without height; the power stays the same.
 
     Azimuth turns from 0 in front to 90 at the left; elevation goes from -90 below to 90 above. The sound comes from the
-    three outputs around its direction, or from two or one. Where none stand (below a dome, above a ring, behind a pair)
-    it comes from those around the gap. `spread` brings all outputs in, until at 1 all are alike. Several input channels
-    are summed to one first.
+    three outputs around its direction, or from two or one. In a direction without outputs (below a dome, above a ring,
+    behind a pair) it comes from the outputs around the gap. `spread` adds the other outputs, until at 1 all have the
+    same level. Several input channels are summed to one first.
     Latency: none (what is driven lags by 0.5 ms). Source: Pulkki, vector base amplitude panning, J Audio Eng Soc 45
     (1997) 456-466; triplets from the convex hull, gaps closed by imaginary outputs.
     """
@@ -68,7 +68,7 @@ class PlaceAmong(Node, frozen=True):
         return Shape(Kind.FAST, len(self.outputs))
 
     def prepare(self, context: NodeContext) -> Step:
-        """Gains at ticks, crossed in straight lines."""
+        """Computes gains at ticks, with straight lines between them."""
         panning = VectorPanning(*self._places())
         ramps = [Ramp() for _ in self.outputs]
         still: tuple[tuple[Control, ...], list[float]] | None = None
@@ -96,7 +96,7 @@ _PLACE = ("azimuth_degrees", "elevation_degrees", "spread")
 
 
 def _gains(panning: VectorPanning, place: tuple[Control, Control, Control], ticks: int) -> Floats:
-    """(outputs, ticks): the power of the place, and of everywhere by the share of the spread."""
+    """(outputs, ticks): gains from the power at the place and the power in all outputs, by the share of the spread."""
     azimuth, elevation, spread = (np.zeros(ticks) + control for control in place)
     gains = panning(azimuth, elevation)
     value: Floats = np.sqrt(gains * gains * (1.0 - spread) + spread / len(gains))

@@ -17,11 +17,11 @@ from residue.mapping.nodes.shapes import InputShapes, LikeInput
 from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, EVENTS, FRAMES_PER_TICK, Events, Shape, Signal
 
 _SURE_OF = 4
-"""Rises over which the trust in them is averaged; our choice."""
+"""The number of rises over which the trust is averaged; our choice."""
 
 
 class PulseBeats(Node, frozen=True):
-    """An event for each beat in a pulse wave, valued with the interval from the beat before in seconds (0: the first).
+    """An event for each beat in a pulse wave, valued with the seconds since the beat before (0 for the first).
 
     Beats must look alike, and in noise come regularly; the first two or three only teach it that there is a heart.
     "quick" is for live play: it tells each rise of the wave at once, and in noise finds fewer beats and makes up more.

@@ -39,7 +39,7 @@ class Clip(LikeInput, frozen=True):
 
 
 class Normalise(LikeInput, frozen=True):
-    """0 at the stated resting value and 1 at the stated full value, in a straight line through both.
+    """Scales in a straight line: 0 at the resting value and 1 at the full value that you state.
 
     Latency: none.
     """
@@ -56,7 +56,7 @@ class Normalise(LikeInput, frozen=True):
             raise ValueError(f"full and rest are both {self.full:g}. Write two values that differ.")
 
     def prepare(self, context: NodeContext) -> Step:
-        """Lays the straight line."""
+        """Computes the straight line."""
         return lambda block: (block.either("input") - self.rest) / (self.full - self.rest)
 
 
@@ -64,8 +64,8 @@ class Scale(LikeInput, frozen=True):
     """Maps one range to another, bounded at both ends.
 
     "linear" keeps the proportions; "logarithmic" reads the input on a logarithmic scale (from_low above 0);
-    "exponential" gives equal ratios for equal steps (to_low and to_high above 0). `bend` is the exponent laid on the
-    way from low to high: above 1 it starts slowly, below 1 quickly.
+    "exponential" gives equal ratios for equal steps (to_low and to_high above 0). `bend` is an exponent on the way from
+    low to high: above 1 the output starts slowly, below 1 quickly.
     Latency: none.
     """
 
@@ -91,7 +91,7 @@ class Scale(LikeInput, frozen=True):
             raise ValueError("An exponential law needs to_low and to_high above 0. Raise them, or take another law.")
 
     def prepare(self, context: NodeContext) -> Step:
-        """Finds the share of the way, bends it, and goes that far on the way out."""
+        """Computes the share between from_low and from_high, bends it, and goes that far from to_low to to_high."""
 
         def step(block: Block) -> Signal:
             return self._to(_bent(self._share(block.either("input")), self.bend))
@@ -113,7 +113,7 @@ class Scale(LikeInput, frozen=True):
 
 
 class Curve(LikeInput, frozen=True):
-    """Maps values along straight lines between points, level beyond the first and the last.
+    """Maps values by straight lines between points; beyond the first and the last point it is constant.
 
     Latency: none.
     """

@@ -15,7 +15,7 @@ from residue.mapping.signals import AUDIO_RATE_HZ
 def recorded(context: NodeContext, file: str) -> Floats:
     """All channels of a WAV or FLAC file, (channels, frames).
 
-    Raises ValueError, in a person's words, where it cannot be read or has another rate.
+    Raises ValueError, in words for people, where it cannot be read or has another rate.
     """
     path = Path(context.folder) / file
     try:

@@ -18,12 +18,13 @@ from residue.mapping.nodes.shapes import InputShapes, same
 from residue.mapping.signals import AUDIO_RATE_HZ, Fast, Kind, Shape
 
 _LINES = (1009, 1187, 1361, 1523, 1693, 1871, 2039, 2203)
-"""Frames, primes, 21 to 46 ms: no common period."""
+"""The lengths in frames, 21 to 46 ms. They are primes, so that they have no common period."""
 
 
 class Reverberation(Node, frozen=True):
-    """A room around the sound: one or two channels in, two out, the room alone; mix the sound in beside it.
+    """A synthetic room around the sound: one or two channels in, two out.
 
+    The output is the room alone: mix the sound in beside it.
     Latency: the first reflection, about 20 ms. Source: feedback delay network of eight lines (after Jot, 1991) with
     a Householder matrix.
     """
@@ -50,7 +51,7 @@ class Reverberation(Node, frozen=True):
 
 
 class _Network:
-    """Left feeds the even lines and hears them, right the odd ones."""
+    """The left channel feeds and hears the even lines, the right channel the odd ones."""
 
     def __init__(self, *, size: float, decay_s: float, dull_hz: float) -> None:
         lengths = [round(length * size) for length in _LINES]
@@ -61,7 +62,7 @@ class _Network:
         self._longest_piece = min(lengths)
 
     def __call__(self, sound: Fast) -> Fast:
-        """(2, frames)."""
+        """The output, (2, frames)."""
         out = np.empty((2, sound.shape[1]))
         for start in range(0, sound.shape[1], self._longest_piece):
             piece = sound[:, start : start + self._longest_piece]

@@ -18,7 +18,7 @@ from residue.mapping.signals import Kind, Shape, Signal
 class RingPanning(Node, frozen=True):
     """Places a sound on a ring of outputs, between two neighbours or spread over more; the power stays the same.
 
-    Output n of N stands at n / N of a turn. Several input channels are summed to one first.
+    Output n of N is at n / N of a turn. Several input channels are summed to one first.
     Latency: none (what is driven lags by 0.5 ms). Source: sine and cosine law between neighbours.
     """
 
@@ -35,7 +35,7 @@ class RingPanning(Node, frozen=True):
         return Shape(Kind.FAST, self.outputs)
 
     def prepare(self, context: NodeContext) -> Step:
-        """Gains at ticks, crossed in straight lines."""
+        """Computes gains at ticks, with straight lines between them."""
         ramps = [Ramp() for _ in range(self.outputs)]
 
         def step(block: Block) -> Signal:
@@ -46,7 +46,7 @@ class RingPanning(Node, frozen=True):
         return step
 
     def _gains(self, ticks: int, turn: Control, spread: Control) -> Floats:
-        """(outputs, ticks): cosines of the distance, scaled to a power of 1."""
+        """The gains, (outputs, ticks): cosines of the distance, scaled to a power of 1."""
         places = np.arange(self.outputs)[:, None] / self.outputs
         away = np.zeros(ticks) + turn - places
         away = np.abs(away - np.floor(away + 0.5)) * self.outputs

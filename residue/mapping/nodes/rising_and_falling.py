@@ -17,7 +17,7 @@ from residue.mapping.signals import CONTROL_RATE_HZ, FRAMES_PER_TICK, Events, Si
 
 
 class RiseAndFall(SlowNode, frozen=True):
-    """Rises to 1 with each event, stays for hold_s, then falls by 63 % within release_s: to drive parameters with.
+    """Rises to 1 with each event, stays for hold_s, then falls by 63 % within release_s. Use it to drive parameters.
 
     Latency: attack_s. Source: exponentially falling maximum, then a one-pole low-pass.
     """
@@ -31,7 +31,7 @@ class RiseAndFall(SlowNode, frozen=True):
     release_s: ReleaseS = 0.5
 
     def prepare(self, context: NodeContext) -> Step:
-        """Marks the ticks of the events, and traces their outline."""
+        """Marks the ticks of the events, and computes their outline."""
         begun, held = EventTicks(), Held(round(self.hold_s * CONTROL_RATE_HZ))
         traced = outline(self.attack_s, self.release_s)
         return lambda block: traced(held(begun(block.span, block.events("input"))).astype(np.float64))
@@ -67,7 +67,7 @@ class EventTicks:
         self._late = False  # an event after the last tick of a span belongs to the first tick of the next
 
     def __call__(self, span: Span, events: Events) -> Bools:
-        """(ticks,)."""
+        """1 at the ticks of events, 0 elsewhere, (ticks,)."""
         marked = np.zeros(span.ticks + 1, np.bool_)
         marked[0] = self._late
         marked[-(-events.frames // FRAMES_PER_TICK) - span.first_tick] = True

@@ -1,4 +1,4 @@
-"""Shapes of outputs from shapes of inputs; wiring faults are raised in plain words."""
+"""Shapes of outputs from shapes of inputs; a fault of the wiring raises a ValueError in words for people."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ InputShapes = Mapping[str, Shape | Sequence[Shape]]
 
 
 class LikeInput(Node, frozen=True):
-    """A node that gives what it is given: the same kind, the same channels."""
+    """A node whose output has the kind and channels of its input."""
 
     def gives(self, inputs: InputShapes) -> Shape:
         """The kind and channels of its input."""
@@ -33,7 +33,7 @@ def same(inputs: InputShapes, field: str = "input") -> Shape:
 
 
 def together(shapes: Sequence[Shape]) -> Shape:
-    """The shape of signals taken together value by value: one kind; single channels join any number of channels."""
+    """The shape of signals taken together value by value: one kind; one channel fits any number of channels."""
     if not shapes:
         raise ValueError("It has no input. Name at least one.")
     if len({shape.kind for shape in shapes}) > 1:
@@ -46,7 +46,7 @@ def together(shapes: Sequence[Shape]) -> Shape:
 
 
 def below_half_rate(shape: Shape, **frequencies_hz: float | Drive) -> None:
-    """Frequencies must lie below half the rate of the signal that they are for, wherever a drive takes them."""
+    """Raises ValueError where a frequency, wherever a drive takes it, can reach half the rate of its signal."""
     limit_hz = RATE_HZ[shape.kind] / 2
     for field, given in frequencies_hz.items():
         frequency_hz = max(given.gives, default=0.0) if isinstance(given, Drive) else given

@@ -22,11 +22,11 @@ from residue.mapping.signals import CONTROL_RATE_HZ, EVENTS, FRAMES_PER_TICK, Ev
 class SkinConductance(SlowNode, frozen=True):
     """The conductance of the skin in microsiemens, as its "tonic" level or its "phasic" part, which follows arousal.
 
-    What is slower than 0.05 Hz is tonic, the rest phasic, around 0; both together are the input.
+    Everything slower than 0.05 Hz is tonic; the rest is phasic, around 0. Both add up to the input.
     Trust: 0 in the first 10 s, and for 5 s after the input was outside of 0.05 to 60 uS or changed by more than 10 uS
     in a second; also while it has not changed at all for 30 s.
-    Latency: of the phasic part 0.2 s, of the tonic level about 5 s. Source: high-pass at 0.05 Hz after Boucsein et al.,
-    Psychophysiology 49 (2012) 1017-1034; trust after Kleckner et al., IEEE Trans Biomed Eng 65 (2018) 1460-1467.
+    Latency: 0.2 s for the phasic part, about 5 s for the tonic level. Source: high-pass at 0.05 Hz after Boucsein et
+    al., Psychophysiology 49 (2012) 1017-1034; trust after Kleckner et al., IEEE Trans Biomed Eng 65 (2018) 1460-1467.
     """
 
     kind = "skin_conductance"
@@ -37,7 +37,7 @@ class SkinConductance(SlowNode, frozen=True):
     measure: Annotated[Literal["tonic", "phasic"], Meta(description="which part")] = "phasic"
 
     def prepare(self, context: NodeContext) -> Step:
-        """A high-pass, and what it takes away."""
+        """A high-pass, and the rest that it removes."""
         level, smooth, trust = FromFirst(), SosFilter(filters.lowpass(_SMOOTH_HZ, CONTROL_RATE_HZ)), _Electrodes()
         highpass = SosFilter(filters.highpass(_TONIC_HZ, CONTROL_RATE_HZ))
 
@@ -52,7 +52,7 @@ class SkinConductance(SlowNode, frozen=True):
 
 
 class SkinResponses(Node, frozen=True):
-    """An event for each response of the skin, valued with its amplitude in microsiemens: how far it rose within 5 s.
+    """An event for each response of the skin, valued with its amplitude in microsiemens: its rise within 5 s.
 
     Trust: that of `skin_conductance`.
     Latency: until the conductance falls again by a fifth of least_us, about 1 s after the top of the response.
@@ -71,7 +71,7 @@ class SkinResponses(Node, frozen=True):
         return EVENTS
 
     def prepare(self, context: NodeContext) -> Step:
-        """Each top, and how far the conductance rose to it within 5 s."""
+        """Finds each top, and the rise of the conductance to it within 5 s."""
         level, smooth, trust = FromFirst(), SosFilter(filters.lowpass(_SMOOTH_HZ, CONTROL_RATE_HZ)), _Electrodes()
         turns, recent = Turns(), deque[float](maxlen=_RISE_HOPS)
         seen, top, risen = 0, -np.inf, 0.0
@@ -122,7 +122,7 @@ class Temperature(SlowNode, frozen=True):
             raise ValueError(f"lowest = {self.lowest:g} is not below highest = {self.highest:g}. Exchange them.")
 
     def prepare(self, context: NodeContext) -> Step:
-        """A line through means over half a second."""
+        """Fits a line through means over half a second."""
         hops = round(self.window_s * CONTROL_RATE_HZ / _LINE_HOP)
         level, recent = FromFirst(), deque[float](maxlen=hops)
         before, doubted = 0.0, _DOUBTED_HOPS
@@ -149,14 +149,14 @@ class Temperature(SlowNode, frozen=True):
 
 
 class _Electrodes:
-    """How far a conductance is one of skin, 0 or 1."""
+    """The trust that a conductance is one of skin, 0 or 1."""
 
     def __init__(self) -> None:
         self._odd, self._changes = Held(_ticks(_DOUBTED_S)), _Changes(_STILL_S)
         self._before, self._seen = 0.0, 0
 
     def __call__(self, values: Floats, smooth: Floats) -> Floats:
-        """(ticks,). values: in microsiemens; smooth: the same, low-passed, counted from the first value."""
+        """The trust, (ticks,). values: in microsiemens; smooth: the same, low-passed, counted from the first value."""
         if not len(values):
             return np.empty(0)
         slopes = np.diff(smooth, prepend=self._before) * CONTROL_RATE_HZ
@@ -170,14 +170,14 @@ class _Electrodes:
 
 
 class _Changes:
-    """1 while a value has changed of late, 0 where it only stands."""
+    """1 while a value has changed within so many seconds, 0 while it is constant."""
 
     def __init__(self, seconds: float) -> None:
         self._held = Held(_ticks(seconds))
         self._before: float | None = None
 
     def __call__(self, values: Floats) -> Floats:
-        """(ticks,)."""
+        """(ticks,): 1 or 0."""
         if not len(values):
             return np.empty(0)
         before = values[0] + 1.0 if self._before is None else self._before
@@ -186,19 +186,21 @@ class _Changes:
 
 
 _SMOOTH_HZ = 1.0
-"""No response is faster; our choice, as is usual."""
+"""No response is faster; our choice, as usual."""
 _TONIC_HZ = 0.05
 _PLAUSIBLE_US, _FASTEST_US_PER_S, _DOUBTED_S = (0.05, 60.0), 10.0, 5.0
 """After Kleckner et al. (2018)."""
 _SETTLED_S = 10.0
-"""The high-pass has forgotten where it began; our choice."""
+"""After this time the high-pass has forgotten where it began; our choice."""
 _STILL_S, _STILL_TEMPERATURE_S = 30.0, 60.0
-"""Coarse converters stand still for seconds; our choice."""
+"""Coarse converters give the same value for seconds; our choice."""
 _HOP = CONTROL_RATE_HZ // 20
 _BACK = 0.2
-"""Of the smallest response: so far the conductance falls before a top is known. Our choice."""
+"""A top is known when the conductance has fallen by this share of the smallest response. Our choice."""
 _RISE_HOPS = 5 * 20
-"""A response rises within 1 to 3 s (Dawson, Schell and Filion, Handbook of Psychophysiology, from memory)."""
+"""The hops in which a response rises: it takes 1 to 3 s (Dawson, Schell and Filion, Handbook of Psychophysiology, from
+memory).
+"""
 _LINE_HOP = CONTROL_RATE_HZ // 2
 _FASTEST_A_HOP = 0.25
 _DOUBTED_HOPS = 10
@@ -209,7 +211,7 @@ def _ticks(seconds: float) -> int:
 
 
 def _line(values: Floats) -> tuple[float, float]:
-    """The mean of values, and the slope of the straight line that fits them best, from one to the next."""
+    """The mean of values, and the slope from one value to the next of the straight line that fits them best."""
     count = len(values)
     mean = float(np.add.reduce(values)) / count
     away = np.arange(count) - (count - 1) / 2

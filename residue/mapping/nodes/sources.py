@@ -41,7 +41,7 @@ class ChannelSource(Node, frozen=True):
 
 
 class Constant(SlowNode, frozen=True):
-    """A slow signal of one value, which the form may set or another signal drive.
+    """A slow signal of one value. The form may set it, or another signal may drive it.
 
     Latency: none.
     """

@@ -60,7 +60,7 @@ def _right(position: Floats) -> Floats:
 
 
 class Crossover(LikeInput, frozen=True):
-    """The low or the high part of a sound, such that both together are flat in level: speakers here, floor there.
+    """The low or the high part of a sound, for speakers and floor; both together have a flat level.
 
     Latency: none; both parts turn in phase together. Source: Linkwitz and Riley, J Audio Eng Soc 24 (1976) 2-8,
     fourth order.
@@ -98,7 +98,7 @@ class ToOutputs(Node, frozen=True):
     gain_db: GainDb | Drive = 0.0
 
     def gives(self, inputs: InputShapes) -> Shape:
-        """The sound that it sends."""
+        """The sound that it sends, unchanged in shape."""
         channels = same(inputs).channels
         if channels not in (1, len(self.to)):
             raise ValueError(
@@ -107,6 +107,6 @@ class ToOutputs(Node, frozen=True):
         return same(inputs)
 
     def prepare(self, context: NodeContext) -> Step:
-        """The sound at its level; the playback gathers it."""
+        """The sound at its level; the playback sums it into the outputs."""
         level = GainRamp()
         return lambda block: block.fast("input") * level(block.span, block.controls["gain_db"])

@@ -16,7 +16,10 @@ class Staircase:
         self._value = value
 
     def __call__(self, span: Span, changes: Iterable[tuple[int, float]]) -> Slow:
-        """(ticks,). changes: (frame, new value) within the span, ascending; each holds from its next tick on."""
+        """The value, (ticks,).
+
+        changes: (frame, new value) within the span, ascending; each counts from the next tick on.
+        """
         values = np.full(span.ticks, self._value)
         for frame, value in changes:
             values[-(-frame // FRAMES_PER_TICK) - span.first_tick :] = value

@@ -21,11 +21,11 @@ from residue.problems import nearest
 
 
 class StateTransition(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, rename={"source": "from"}):
-    """A way from one state to another: by an event, by a condition that has held for a while, or after a time."""
+    """A transition from one state to another: by an event, by a condition that has held for a while, or by time."""
 
     to: str
     source: str | None = None
-    """None: from every state but the one that it leads to."""
+    """The state that it leaves. None means every state but the one that it leads to."""
     on: str | None = None
     for_s: HoldS = 0.0
     after_s: HoldS | None = None
@@ -37,18 +37,18 @@ class StateTransition(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
             raise ValueError("for_s belongs to a condition, and after_s is used alone. Take one of them away.")
 
     def leaves(self, state: str) -> bool:
-        """Whether it leads out of this state."""
+        """Whether it leaves this state."""
         return self.source == state or (self.source is None and self.to != state)
 
 
 class States(SlowNode, frozen=True, kw_only=True):
-    """A machine of named states, which gives the value of the state that it is in; it begins in the first one.
+    """A machine of named states. Its output is the value of the present state; it begins in the first state.
 
-    states: each name with its value. transitions: from, to, and either `on` one of the inputs or after_s. On an event
-    it goes at once, on a slow signal once that was above a half for for_s, counted from entering the state at the
-    earliest; after_s counts from there too. Without `from` a transition leads from every other state. Of two at the
-    same tick the one that is written first counts, and a state lasts a tick (0.5 ms) at least.
-    Latency: none: it goes at the tick at or after the event. Source: Moore's machine.
+    states: each name with its value. transitions: from, to, and either `on` one of the inputs or after_s. An event
+    makes the transition at once, a slow signal once it was above a half for for_s. Both for_s and after_s count within
+    the present state only. Without `from` a transition starts from every other state. Of two transitions at the same
+    tick the one that is written first counts. A state lasts at least one tick (0.5 ms).
+    Latency: none: the transition is at the tick at or after the event. Source: Moore's machine.
     """
 
     kind = "states"
@@ -86,7 +86,7 @@ class _Machine:
     def _enter(self, state: str, tick: int) -> None:
         self._state, self._since, self._earliest = state, tick, tick + 1
         self._unmet = [tick - 1] * len(self._out_of[state])
-        """By transition: the last tick, since it is in this state, at which the condition did not hold."""
+        """By transition: the last tick, since the state was entered, at which the condition did not hold."""
 
     def __call__(self, block: Block) -> Signal:
         span = block.span
@@ -105,7 +105,7 @@ class _Machine:
         return values
 
     def _next(self, span: Span, tick: int, heard: Mapping[str, _Heard]) -> tuple[int, str | None]:
-        """The tick of the next transition from `tick` on, and where it leads; the end of the span if there is none."""
+        """The tick of the next transition from `tick` on, and its target; the end of the span if there is none."""
         first, to = span.last_tick, None
         free = max(tick, self._earliest)
         for number, one in enumerate(self._out_of[self._state]):
@@ -132,7 +132,10 @@ class _Machine:
 
 @dataclass(frozen=True, slots=True)
 class _Heard:
-    """One input over a span: at which ticks there is an event, or the condition holds. lasts: it is a condition."""
+    """One input over a span: the ticks of its events, or the ticks at which its condition holds.
+
+    lasts: it is a condition.
+    """
 
     met: Bools
     lasts: bool = True

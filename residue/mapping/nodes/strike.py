@@ -25,12 +25,12 @@ from residue.mapping.signals import AUDIO_RATE_HZ, FAST, Shape, Signal, Span, fr
 class Strike(Node, frozen=True):
     """A sound for each event: a decaying tone that falls in pitch to frequency_hz, or a recorded sound.
 
-    gain_db and transpose_semitones are taken at the moment of the event: a sound that is raised is read faster, and is
-    shorter. With soft_at and hard_at the value of an event says how hard it is struck: at hard_at and beyond the sound
-    is as it is, at soft_at it is softest_db quieter, and above dull_above_hz it loses dull_db more. Without them the
+    gain_db and transpose_semitones are read at the moment of the event: a raised sound is played faster, and is
+    shorter. With soft_at and hard_at the value of an event says how hard the strike is. At hard_at and beyond the sound
+    is unchanged; at soft_at it is softest_db quieter, and loses dull_db more above dull_above_hz. Without them the
     value is not used.
-    Latency: none. Source: synthesised when prepared; read by a cubic through four frames, low-passed before where it
-    is raised; first-order high shelf for what is struck softly.
+    Latency: none. Source: synthesised once, at the start; read by a cubic through four frames, low-passed before where
+    it is raised; first-order high shelf for soft strikes.
     """
 
     kind = "strike"
@@ -79,14 +79,14 @@ class Strike(Node, frozen=True):
         return step
 
     def _parts(self, sound: Floats) -> list[Floats]:
-        """The sound; where it can be struck softly, its depths and its heights."""
+        """The sound; where strikes can be soft, its low part and its high part."""
         if self.soft_at is None:
             return [sound]
         depths = SosFilter(filters.lowpass(self.dull_above_hz, AUDIO_RATE_HZ, 1))(sound)
         return [depths, sound - depths]
 
     def _gains(self, gain: float, value: float) -> tuple[float, ...]:
-        """The gain of each part for an event of some value."""
+        """The gain of each part for the value of an event."""
         if self.soft_at is None or self.hard_at is None:
             return (gain,)
         short_of = 1.0 - min(max((value - self.soft_at) / (self.hard_at - self.soft_at), 0.0), 1.0)
@@ -119,7 +119,7 @@ def _speeds(semitones: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class _Sounding:
-    """A sound that was started: at which frame, how loud each part, and how far it is read on a frame, in 2**-32."""
+    """A sound that has started: its first frame, the gain of each part, and its speed in 2**-32 frames a frame."""
 
     frame: int
     gains: tuple[float, ...]
@@ -127,7 +127,7 @@ class _Sounding:
 
 
 class _Player:
-    """Plays one sound, in parts, from many starts; beyond _MOST_AT_ONCE sounding at once, a start is left out."""
+    """Plays one sound, in parts, from many starts; while _MOST_AT_ONCE sound already, a start is left out."""
 
     def __init__(self, parts: Sequence[Floats]) -> None:
         self._versions = {0: [np.pad(part, _MARGIN) for part in parts]}
@@ -140,7 +140,7 @@ class _Player:
             self._sounding.append(begun)
 
     def play(self, span: Span) -> Floats:
-        """(frames,): the sum, in the order of the starts."""
+        """The sum in the order of the starts, (frames,)."""
         out = np.zeros(span.frames)
         for one in self._sounding:
             first, last = max(one.frame, span.start), min(self._ends(one), span.stop)
@@ -154,7 +154,7 @@ class _Player:
         return one.frame + -(-self._length * _ONE // one.step)
 
     def _read(self, one: _Sounding, first: int, last: int) -> list[Floats]:
-        """Frames first, …, last - 1 of the performance, of each part."""
+        """Frames first, …, last - 1 of the performance, for each part."""
         parts = self._version(len([raised for raised in _RAISED if one.step > raised]))
         if one.step == _ONE:
             return [part[_MARGIN + first - one.frame : _MARGIN + last - one.frame] for part in parts]
@@ -163,7 +163,7 @@ class _Player:
         return [cubic(part[at - 1], part[at], part[at + 1], part[at + 2], share) for part in parts]
 
     def _version(self, number: int) -> list[Floats]:
-        """The parts with silence around them, ready to be read 2 ** (number / _VERSIONS) times as fast."""
+        """The parts with silence around them, ready to be played 2 ** (number / _VERSIONS) times as fast."""
         if number not in self._versions:
             cutoff_hz = _CLEAN_HZ * exact.power(2.0, -number / _VERSIONS)
             sections = filters.lowpass(cutoff_hz, AUDIO_RATE_HZ, 8)
@@ -178,7 +178,7 @@ _ONE = 1 << 32
 _MARGIN = 2
 """Silent frames around the sound, so that the cubic finds its neighbours."""
 _VERSIONS = 2
-"""So many to an octave are made ready for raised sounds, each without what would fold back."""
+"""The number of versions an octave for raised sounds, each low-passed so that nothing folds back."""
 _RAISED = [round(exact.power(2.0, version / _VERSIONS) * _ONE) for version in range(2 * _VERSIONS)]
-"""Beyond each of these steps the next version is read; two octaves are the most."""
+"""Beyond each of these speeds the next version is played; two octaves are the most."""
 _CLEAN_HZ = 18_000.0

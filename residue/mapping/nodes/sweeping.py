@@ -1,4 +1,4 @@
-"""Filters on their way through a step while their cutoff moves."""
+"""Filters whose cutoff moves while a step runs."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, Fast, Kind, 
 
 
 class Swept:
-    """A low-pass or high-pass for slow or fast signals; for fast ones the cutoff goes in lines from tick to tick."""
+    """A low-pass or high-pass for slow or fast signals; for fast ones the cutoff moves in lines from tick to tick."""
 
     def __init__(self, part: FilterSide, order: int, shape: Shape) -> None:
         self._run = SweptFilter(part, order, shape.channels)

@@ -1,4 +1,4 @@
-"""A pulse, and events brought to it."""
+"""A pulse, and events that are moved to a pulse."""
 
 from __future__ import annotations
 
@@ -15,10 +15,11 @@ from residue.mapping.signals import AUDIO_RATE_HZ, EVENTS, Events, Shape, Signal
 
 
 class Tempo(Node, frozen=True):
-    """A steady pulse from the first moment on: events, each valued with the time since the one before (0 the first).
+    """A steady pulse from the first moment on: events, valued with the time since the one before (0 for the first).
 
     A driven tempo is followed without a jump.
-    Latency: none (a driven tempo lags by 0.5 ms). Source: integer phase; a tempo of whole frames keeps to the frame.
+    Latency: none (a driven tempo lags by 0.5 ms). Source: integer phase; a period of whole frames is exact to the
+    frame.
     """
 
     kind = "tempo"
@@ -32,7 +33,7 @@ class Tempo(Node, frozen=True):
         return EVENTS
 
     def prepare(self, context: NodeContext) -> Step:
-        """Looks where a phase begins its turns."""
+        """Finds where a phase begins its turns."""
         pulses, ramp, last = Pulses(AUDIO_RATE_HZ), Ramp(), 0
 
         def step(block: Block) -> Signal:
@@ -47,10 +48,10 @@ class Tempo(Node, frozen=True):
 
 
 class OnPulse(LikeInput, frozen=True):
-    """Brings events to a pulse: each waits for the next event of `pulse`, and keeps its value.
+    """Moves events to a pulse: each waits for the next event of `pulse`, and keeps its value.
 
-    Of several that wait one passes: the first, the last or the highest. An event that comes within late_s after a
-    pulse on which none has passed does not wait. The pulse may be a tempo, or the heart.
+    If several wait, one passes: the first, the last or the highest. An event within late_s after a pulse on which no
+    event passed does not wait. The pulse may be a tempo, or the heart.
     Latency: until the next pulse.
     """
 
@@ -64,7 +65,7 @@ class OnPulse(LikeInput, frozen=True):
 
     def prepare(self, context: NodeContext) -> Step:
         """An event at the moment of a pulse passes with it."""
-        late, closes = frame_at(self.late_s), -1  # the frame up to which an event passes on the pulse before
+        late, closes = frame_at(self.late_s), -1  # the frame up to which an event still passes on the pulse before
         waiting: float | None = None
 
         def kept(value: float) -> float:

@@ -17,7 +17,7 @@ from residue.mapping.signals import AUDIO_RATE_HZ, FAST, Kind, Shape, Signal
 
 
 class Noise(Node, frozen=True):
-    """Noise of equal level at all frequencies, RMS 0.25 at 0 dB; the same on every run.
+    """White noise, RMS 0.25 at 0 dB; the same on every run.
 
     Latency: none (a driven level lags by 0.5 ms). Source: PCG64, uniform.
     """
@@ -81,18 +81,18 @@ class Oscillator(Node, frozen=True):
 
 
 _HIGHEST_HZ, _FADING_HZ = 17_000.0, 1000.0
-"""Partials fade out over the last 1000 Hz below it, so that none folds back."""
+"""Partials fade out over the last 1,000 Hz below the highest frequency, so that nothing folds back."""
 
 
 def _share(hz: Control, highest_hz: float) -> Control:
-    """How much of a partial is left; all of it costs nothing."""
+    """The share of a partial that is left; a whole partial costs nothing."""
     if highest_hz <= _HIGHEST_HZ - _FADING_HZ:
         return 1.0
     return np.clip((_HIGHEST_HZ - hz) / _FADING_HZ, 0.0, 1.0)
 
 
 class LowVoice(Node, frozen=True):
-    """A voice for the floor or a shaker: two low tones that beat, as strong as a slow signal says (0 to 1).
+    """A voice for the floor or a shaker: two low tones that beat; a slow signal (0 to 1) is their level.
 
     Latency: 0.5 ms. Source: integer phase, straight lines from tick to tick.
     """
@@ -110,7 +110,7 @@ class LowVoice(Node, frozen=True):
         return FAST
 
     def prepare(self, context: NodeContext) -> Step:
-        """Two sines in lines."""
+        """Two sines, with straight lines for the level."""
         first, second = Phasor(AUDIO_RATE_HZ), Phasor(AUDIO_RATE_HZ)
         strength, frequency, beat, level = Ramp(), Ramp(), Ramp(), GainRamp()
 

@@ -1,4 +1,4 @@
-"""Slow values brought to the tones of a scale."""
+"""Slow values moved to the tones of a scale."""
 
 from __future__ import annotations
 
@@ -20,12 +20,12 @@ JustRatio = Annotated[str, Meta(pattern=r"^[1-9][0-9]{0,5}/[1-9][0-9]{0,5}$")]
 
 
 class Tune(SlowNode, frozen=True, kw_only=True):
-    """The nearest tone of a scale, in Hz, to a slow value: to drive the frequency of a voice with.
+    """The nearest tone of a scale, in Hz, to a slow value. Use it to drive the frequency of a voice.
 
     The scale is either degrees of an equal temperament or just ratios, and repeats at every octave; reference_hz is the
     frequency of degree 0, or of 1/1. The input counts tones of the scale from there ("degrees"), octaves from there, or
-    is a frequency in Hz; between two tones the nearer in pitch is taken. A tone is left only for a value that is nearer
-    to another by a share of `hysteresis`.
+    is a frequency in Hz; between two tones it gives the nearer in pitch. `hysteresis` prevents flutter: the tone
+    changes only when the input is past the border by that share of the way to the next tone.
     Latency: none. Source: equal temperament, 2 to the power of degree / steps_per_octave; ratios as written.
     """
 
@@ -73,7 +73,7 @@ class Tune(SlowNode, frozen=True, kw_only=True):
         return tones_hz(self._ratios(), self.reference_hz, lowest_hz=self.lowest_hz, highest_hz=self.highest_hz)
 
     def prepare(self, context: NodeContext) -> Step:
-        """Looks the tones up in a table; the borders between them lie in the unit of the input."""
+        """Finds the tones in a table; the borders between them are in the unit of the input."""
         tones = self._tones()
         nearest = Nearest(self._borders(tones), self.hysteresis)
 

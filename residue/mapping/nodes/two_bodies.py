@@ -1,4 +1,4 @@
-"""Two bodies, or two signals of one: how far their hearts, their breaths or anything else go together."""
+"""Two bodies, or two signals of one: how closely their hearts, their breaths or other signals move together."""
 
 from __future__ import annotations
 
@@ -25,12 +25,12 @@ from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, FRAMES_PER_T
 
 
 class Synchrony(SlowNode, frozen=True):
-    """How alike two slow signals have moved over the last window_s, where one may follow the other by up to lag_s.
+    """The likeness of two slow signals over the last window_s, where one may follow the other by up to lag_s.
 
     "correlation" is the highest over all lags, -1 to 1; "lag" is that lag in seconds, above 0 where b follows a. Feed
-    it two heart rates, or two belts. Over a window of few breaths two that do not know each other seem alike as well:
-    take one of at least ten.
-    Trust: 0 until window_s and lag_s were seen, and while one of the two does not move; else that of the inputs.
+    it two heart rates, or two belts. Over a window of a few breaths two independent bodies seem alike as well: use a
+    window of at least ten breaths.
+    Trust: 0 until window_s and lag_s have passed, and while one of the two does not move; else that of the inputs.
     Latency: half the window. Source: windowed cross-correlation of Boker et al., Psychol Methods 7 (2002) 338-355, of
     means over 0.1 s.
     """
@@ -58,12 +58,12 @@ class Synchrony(SlowNode, frozen=True):
 
 
 class CyclePhase(SlowNode, frozen=True):
-    """Where within a cycle a body is: 0 at an event (a beat, a step, a breath), and near 1 just before the next.
+    """The place of a body within a cycle: 0 at an event (a beat, a step, a breath), and near 1 just before the next.
 
-    It goes on as fast as the last three cycles did, and waits at the end where an event is overdue.
+    It moves at the speed of the last three cycles, and waits at the end while an event is overdue.
     Trust: 1 while events come, fading once one is overdue; 0 until two came.
     Latency: that of the events. Source: phase of a point process as in Rosenblum et al., Phys Rev Lett 76 (1996)
-    1804-1807, carried on from the past instead of drawn between events.
+    1804-1807, extrapolated from the past instead of interpolated between events.
     """
 
     kind = "cycle_phase"
@@ -73,7 +73,7 @@ class CyclePhase(SlowNode, frozen=True):
     input: EventsIn
 
     def prepare(self, context: NodeContext) -> Step:
-        """A line from each event on."""
+        """Draws a line from each event on."""
         intervals, trust = deque[int](maxlen=_CYCLES), BeatTrust(_CYCLES)
         begun, length = Staircase(0.0), Staircase(float(AUDIO_RATE_HZ))
         before: int | None = None
@@ -97,11 +97,11 @@ class CyclePhase(SlowNode, frozen=True):
 
 
 class PhaseLocking(SlowNode, frozen=True):
-    """How steadily two phases (0 to 1) go together over the last window_s: 0 not at all, 1 always at one distance.
+    """How constant the distance of two phases (0 to 1) is over the last window_s: 0 not at all, 1 always the same.
 
     Feed it phases of `breath` or `cycle_phase`. "strength" is the phase-locking value, "difference" the mean distance
-    from b to a, -0.5 to 0.5 of a cycle. Where four beats go to a breath, a_times = 4 for the breath. Over n cycles that
-    do not know each other it is about 1 / sqrt(n), and more for two of like rate.
+    from b to a, -0.5 to 0.5 of a cycle. For four beats in a breath, write a_times = 4 for the breath. For n cycles of
+    independent bodies it is about 1 / sqrt(n), and more for two of similar rate.
     Trust: 0 until the window is filled; else that of the inputs.
     Latency: half the window. Source: Lachaux et al., Hum Brain Mapp 8 (1999) 194-208, over time instead of trials.
     """
@@ -137,12 +137,12 @@ class PhaseLocking(SlowNode, frozen=True):
 
 
 class Coherence(SlowNode, frozen=True):
-    """How much of two slow signals between low_hz and high_hz is one movement, whatever its size and distance: 0 to 1.
+    """The share of two slow signals between low_hz and high_hz that is one movement, of any size and any delay: 0 to 1.
 
-    Feed it two belts, two heart rates, or the breath and the heart of one body. A distance of more than a third of
-    1 / (high_hz - low_hz) counts as less.
-    Trust: 0 until the window is filled; then what does not come by chance, 1 - 1 / (window_s (high_hz - low_hz)), and
-    no more than the inputs.
+    Feed it two belts, two heart rates, or the breath and the heart of one body. A delay of more than a third of 1 /
+    (high_hz - low_hz) lowers the result.
+    Trust: 0 until the window is filled; then the share that is not chance, 1 - 1 / (window_s (high_hz - low_hz)), and
+    no more than that of the inputs.
     Latency: half the window. Source: magnitude-squared coherence, averaged over time (Carter, Proc IEEE 75 (1987)
     236-255), of the band shifted to 0 Hz (complex demodulation).
     """
@@ -169,7 +169,7 @@ class Coherence(SlowNode, frozen=True):
 
     @property
     def _independent(self) -> float:
-        """How many values of the band within the window do not depend on each other."""
+        """The number of independent values of the band within the window."""
         return self.window_s * (self.high_hz - self.low_hz)
 
     def prepare(self, context: NodeContext) -> Step:
@@ -221,7 +221,7 @@ class _Lags:
         a, b = (_centred(sliding_window_view(recent, self._window)) for recent in self._recent)
         moved = np.array([_power(a[-1]), _power(b[-1])])
         known = (moved > _STILL * self._window * self._widest * self._widest).all()
-        # b follows a: an earlier window of a with the last of b; from no lag to the longest, then the other way round.
+        # b follows a: compare an earlier window of a with the last of b, from no lag to the longest; then vice versa.
         follows, leads = _correlation(a, b[-1])[::-1], _correlation(b, a[-1])[::-1]
         correlations = np.concatenate((follows, leads[1:]))
         best = int(np.argmax(correlations))
@@ -237,12 +237,12 @@ def _centred(windows: Floats) -> Floats:
 
 
 def _power(windows: Floats) -> Floats:
-    """Of a window, or of each row."""
+    """The power of a window, or of each row."""
     return np.asarray(np.add.reduce(windows * windows, axis=-1), np.float64)
 
 
 def _correlation(windows: Floats, window: Floats) -> Floats:
-    """Of each row with a window, all centred."""
+    """The correlation of each row with a window, all centred."""
     products = np.add.reduce(windows * window, axis=1)
     powers = np.sqrt(_power(windows)) * np.sqrt(_power(window))
     found: Floats = np.clip(products / np.maximum(powers, _LEAST), -1.0, 1.0)
@@ -256,7 +256,7 @@ def _frames(span: Span) -> Floats:
 
 _HOP_S = 0.1
 _STILL = 1e-12
-"""Of the square of the widest way so far: what moves by less stands still. Our choice."""
+"""A share of the square of the widest movement so far: a signal that moves by less does not move. Our choice."""
 _LEAST = 1e-30
 _CYCLES = 3
 _END = 1.0 - 2.0**-20

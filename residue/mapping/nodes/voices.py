@@ -1,4 +1,4 @@
-"""Voices made of a sound that is there already: the muscle's own, bent or set ringing."""
+"""Voices made of a given sound: the muscle's own sound, bent sound, or resonances."""
 
 from __future__ import annotations
 
@@ -24,13 +24,13 @@ DriveDb = Annotated[float, Meta(ge=-40.0, le=60.0, description="level into the s
 
 
 class MuscleVoice(Node, frozen=True):
-    """The muscle's own sound brought into hearing: a band of the slow input, moved up, saturated.
+    """The muscle's own sound, made audible: a band of the slow input, moved up and saturated.
 
-    "multiply" raises every frequency `up` times, "ring" makes sum and difference with a carrier of ring_hz, "none"
-    leaves it where it is. Saturation adds the harmonics by which small speakers can tell of a 15 Hz sound.
-    drive_db must bring the sensor's unit to about full scale (1.0) at full effort.
-    Latency: 4 ms, with "multiply" (up - 1) * grain_s / 2 more on the mean.
-    Source: grains read faster and crossfaded; balanced modulation; rational approximation of tanh.
+    "multiply" raises every frequency `up` times, "ring" gives sum and difference with a carrier of ring_hz, "none" does
+    not move the sound. Saturation adds harmonics, so that a 15 Hz sound is heard on small speakers too. drive_db must
+    bring the sensor's unit to about full scale (1.0) at full effort.
+    Latency: 4 ms; with "multiply" on average (up - 1) * grain_s / 2 more. Source: grains read faster and crossfaded;
+    balanced modulation; rational approximation of tanh.
     """
 
     kind = "muscle_voice"
@@ -88,7 +88,7 @@ _MOVES = {"none": _stay, "multiply": _multiply, "ring": _ring}
 
 
 class Saturate(LikeInput, frozen=True):
-    """Bends loud values smoothly to stay within -1 and 1, which adds odd harmonics.
+    """Bends loud values smoothly, so that they stay within -1 and 1; this adds odd harmonics.
 
     Latency: none. Source: rational approximation of tanh.
     """
@@ -100,15 +100,15 @@ class Saturate(LikeInput, frozen=True):
     drive_db: DriveDb | Drive = 0.0
 
     def prepare(self, context: NodeContext) -> Step:
-        """Drives into the curve."""
+        """Applies the drive, then the curve."""
         drive = GainRamp()
         return lambda block: saturate(block.fast("input") * drive(block.span, block.controls["drive_db"]))
 
 
 class Resonators(Node, frozen=True):
-    """A bank of resonances with tuned modes, struck or hummed into by any sound; mono in, mono out.
+    """A bank of tuned resonances that any sound excites; mono in, mono out.
 
-    Costs a core's percent or two for every eight modes.
+    Eight modes cost one or two percent of a core.
     Latency: none. Source: two-pole resonators of equal peak gain in parallel.
     """
 

@@ -12,37 +12,44 @@ from residue.installation.room import Room
 from residue.loudness.calibration import calibration_procedure as procedure
 from residue.loudness.calibration.calibration_procedure import CalibrationStep, MeterReading
 from residue.loudness.calibration.calibration_signals import counted_pulses, pink_noise
-from residue.loudness.caps.caps import expand
+from residue.loudness.calibration.together import AllTogether, all_together, told_of
 from residue.loudness.caps.cautions import CAUTIONS
 from residue.loudness.meters.weightings import Weighting
 from residue.loudness.outputs.calibration import (
     HIGHEST_DB,
     LEAST_M_PER_S2,
+    LOW_BAND_HZ,
     LOWEST_DB,
     MOST_M_PER_S2,
     PINK_BAND_HZ,
+    AnyCalibration,
     Calibration,
+    LowBandCalibration,
     Origin,
     VibrationCalibration,
+    low_offset_db,
     offset_db,
 )
+from residue.loudness.outputs.measurement import MOST_SPREAD_DB
 from residue.loudness.outputs.outputs import Output
 from residue.problems import ProblemError, nearest, stopping
+from residue.runtime.calibration.measuring_low import MeasuringLow
 
-Measured = Mapping[str, Calibration | VibrationCalibration]
+Measured = Mapping[str, AnyCalibration]
 Save = Callable[[str, Measured], None]
-"""Writes what was measured of an output, by its key in room.toml. Raises ProblemError."""
+"""Writes the measurement of an output, by its key in room.toml. Raises ProblemError."""
 
 _SEPARATORS = re.compile(r"[\s;/]+")
 
 _WIDTH = 100
-"""Columns of a terminal that people have open."""
+"""The columns of a usual terminal."""
 
 HOW = """\
 
 Be alone in the room, with the amplifiers where they are to stay. Noise begins very quietly on one output at a time,
 gets louder only when you press a key, and never louder than the lowest cap of the room.
-Put the meter where a visitor's head is, set it to LAeq and LCeq, and let each reading settle for 15 s at least.
+Put the meter where a visitor's head is, set it to LAeq and LCeq, and let each reading settle for 15 s at least. Take
+two readings or more of each output; their mean is kept, and their spread makes the margin of the caps larger.
 Answer with
   two numbers  what the meter reads, A and then C, such as 62.5 65.0; a third, if you have a vibration meter on the
                floor or the seat: aw with weighting Wk, up and down, in m/s²
@@ -55,34 +62,34 @@ Answer with
 
 
 class Technician(Protocol):
-    """The person before the terminal."""
+    """The person at the terminal."""
 
     def tell(self, text: str) -> None:
         """Shows a text to the technician."""
 
     def ask(self, question: str) -> str:
-        """Asks the person and returns one line. Raises EOFError when nobody is there any more."""
+        """Asks the person and returns one line. Raises EOFError when the terminal is closed."""
 
 
 class StepPlayer(Protocol):
     """Plays the steps of a calibration."""
 
-    def play(self, step: CalibrationStep) -> None:
-        """Play this from now on."""
+    def play(self, step: CalibrationStep | AllTogether) -> None:
+        """Plays this step from now on."""
 
     def hush(self) -> None:
         """Fades the test signal out."""
 
     def trouble(self) -> str | None:
-        """Why what a meter reads now is not what was asked for; None if it is."""
+        """The reason why a meter now reads another sound than the one asked for; None if there is none."""
 
 
 class _EndedError(Exception):
-    """The technician has had enough."""
+    """The technician ends the calibration."""
 
 
 class _LeftOutError(Exception):
-    """The output is not to be calibrated now."""
+    """The technician leaves this output out."""
 
 
 @dataclass(frozen=True)
@@ -93,28 +100,35 @@ class Calibrating:
     technician: Technician
     player: StepPlayer
     origin: Origin
-    """Of what is measured now."""
+    """The origin of the present measurements."""
     save: Save
+    remark: Callable[[str], None]
+    """Writes into the event log."""
 
     def walk(self) -> list[str]:
-        """Calibrate every output; the names of those that were."""
+        """Calibrates every output; returns the names of the calibrated ones."""
         tell = self.technician.tell
         for caution in CAUTIONS:
             tell(textwrap.fill(f"CAUTION. {caution}", _WIDTH))
         tell(HOW)
-        done = []
+        done: list[str] = []
+        steps: list[CalibrationStep] = []
         try:
             for number, name in enumerate(self.room.output, start=1):
                 tell(f"\nOutput {name}, {number} of {len(self.room.output)}, {_described(self.room.output[name])}.")
                 try:
-                    self.save(name, self._output(name))
+                    step = self._output(name)
+                    self._keep(name, procedure.answered(step, self.origin))
+                    done.append(name)
+                    steps.append(step)
+                    if (held := self._low_band(step)) is not None:
+                        self._keep(name, {"low_band": held})
                 except _LeftOutError:
                     tell(f"{name} is left out.")
                 except ProblemError as error:
                     self._tell_all(error)
-                else:
-                    tell("Written into room.toml.")
-                    done.append(name)
+            if len(steps) > 1:
+                self._all(steps)
         except (_EndedError, EOFError):
             pass
         finally:
@@ -122,20 +136,57 @@ class Calibrating:
         tell(self._closing(done))
         return done
 
-    def _output(self, name: str) -> Measured:
-        """Measures one output. Raises ProblemError, _LeftOutError, _EndedError, EOFError."""
-        output, caps = self.room.output[name], expand(self.room.cap)
+    def _keep(self, name: str, measured: Measured) -> None:
+        self.technician.tell(told(name, self.room.output[name], measured))
+        self.save(name, measured)
+        self.technician.tell("Written into room.toml.")
+
+    def _output(self, name: str) -> CalibrationStep:
+        """The last step of an output, with its readings. Raises ProblemError, _LeftOutError, _EndedError, EOFError."""
+        output, caps = self.room.output[name], self.room.caps
         stimulus = pink_noise(output.transducer)
-        measured: Measured | None = None
-        while measured is None:
+        step: CalibrationStep | None = None
+        while step is None:
             self.player.hush()
             low_hz, high_hz = PINK_BAND_HZ[output.transducer]
             self.technician.tell(f"It will play pink noise, {low_hz:g} Hz to {high_hz:g} Hz.")
             background = self._background()
-            measured = self._measured(procedure.begin(name, self.room.output, caps, stimulus, background))
+            step = self._measured(procedure.begin(name, self.room.output, caps, stimulus, background))
         self.player.hush()
-        self.technician.tell(told(name, output, measured))
-        return measured
+        return step
+
+    def _low_band(self, step: CalibrationStep) -> LowBandCalibration | None:
+        """The low band of an output that was measured. Raises ProblemError, _EndedError, EOFError."""
+        measuring = MeasuringLow(self.technician.tell, self._answer, self.player, self.origin)
+        try:
+            return measuring.measure(step, self.room.caps)
+        except _LeftOutError:
+            return None
+        finally:
+            self.player.hush()
+
+    def _all(self, steps: Sequence[CalibrationStep]) -> None:
+        """Plays all outputs together and says whether that is the sum of them. Raises _EndedError, EOFError."""
+        together = all_together(steps)
+        self.technician.tell("\nNow all of these play together. Put the meter back where a visitor's head is.")
+        self.player.play(together)
+        try:
+            while True:
+                answer = self._answer("All together, against the sum of all; Enter leaves it out (A C): ")
+                if answer == "":
+                    return
+                try:
+                    said = told_of(together, self._read("all outputs", answer))
+                except ProblemError as error:
+                    self._tell_all(error)
+                    continue
+                self.technician.tell(said)
+                self.remark(said)
+                return
+        except _LeftOutError:
+            return
+        finally:
+            self.player.hush()
 
     def _background(self) -> MeterReading:
         """Asks for the meter's reading while nothing plays."""
@@ -145,8 +196,8 @@ class Calibrating:
             except ProblemError as error:
                 self._tell_all(error)
 
-    def _measured(self, step: CalibrationStep) -> Measured | None:
-        """Measures one output from a step on; None to begin again."""
+    def _measured(self, step: CalibrationStep) -> CalibrationStep | None:
+        """The last step of an output, with its readings; None to begin again."""
         self.player.play(step)
         while True:
             answer = self._answer(_question(step))
@@ -155,7 +206,8 @@ class Calibrating:
             try:
                 following = self._after(step, answer)
                 if following is None:
-                    return procedure.answered(step, self.origin)
+                    procedure.answered(step, self.origin)
+                    return self._at_the_loudest_place(step)
             except ProblemError as error:
                 self._tell_all(error)
                 continue
@@ -163,20 +215,45 @@ class Calibrating:
                 self.player.play(following)
             step = following
 
+    def _at_the_loudest_place(self, step: CalibrationStep) -> CalibrationStep:
+        """Asks for a reading at the loudest place that visitors can reach, if it is another place."""
+        self.technician.tell(
+            "Is there a place that visitors can reach and where this output is louder? Carry the meter there."
+        )
+        while True:
+            answer = self._answer(
+                f"{step.name} at {step.played_dbfs:g} dBFS, at the loudest place; Enter keeps it as measured (A C): "
+            )
+            if answer == "":
+                return step
+            try:
+                return procedure.with_loudest(step, self._read(step.name, answer))
+            except ProblemError as error:
+                self._tell_all(error)
+
+    def _read(self, where: str, answer: str) -> MeterReading:
+        """The reading that was typed. Raises ProblemError where it is not a reading, or the sound has not settled."""
+        reading = _reading(answer)
+        self._settle(where)
+        return reading
+
+    def _settle(self, where: str) -> None:
+        """Raises ProblemError where a meter now shows another sound than the one asked for."""
+        if (trouble := self.player.trouble()) is not None:
+            raise stopping(where, trouble, "That reading does not count: let it settle, and read again.")
+
     def _after(self, step: CalibrationStep, answer: str) -> CalibrationStep | None:
-        """The step that an answer leads to; None to keep what was read. Raises ProblemError."""
+        """The step that an answer leads to; None to keep the reading. Raises ProblemError."""
         if answer == "-":
             return procedure.quieter(step)
         if answer == "k" or (answer == "" and procedure.loud_enough(step)):
             return None
         if answer == "+" or (answer == "" and step.reading is not None):
             return procedure.louder(step)
-        reading = None if answer == "" else _reading(answer)
-        trouble = self.player.trouble()
-        if trouble is not None:
-            raise stopping(step.name, trouble, "That reading does not count: let it settle, and read again.")
-        if reading is None:
+        if answer == "":
+            self._settle(step.name)
             return procedure.louder(procedure.with_reading(step, None))
+        reading = self._read(step.name, answer)
         procedure.makes_sense(step, reading)
         return procedure.with_reading(step, reading)
 
@@ -212,7 +289,7 @@ _LOUDER_QUIETER: Mapping[str, Callable[[CalibrationStep], CalibrationStep]] = {
 
 
 def identify(room: Room, name: str, technician: Technician, player: StepPlayer) -> None:
-    """Let an output count its own number, louder and quieter at a key press, until the technician ends it.
+    """Makes an output play its own number, louder and quieter at a key press, until the technician ends it.
 
     Raises ProblemError where there is no such output, or a cap leaves no room for it.
     """
@@ -221,7 +298,7 @@ def identify(room: Room, name: str, technician: Technician, player: StepPlayer) 
         raise stopping("room.toml: output", f'No output is named "{name}".', nearest(name, names))
     output, number = room.output[name], names.index(name) + 1
     stimulus = counted_pulses(number, output.transducer)
-    step = procedure.begin_as_calibrated(name, room.output, expand(room.cap), stimulus)
+    step = procedure.begin_as_calibrated(name, room.output, room.caps, stimulus)
     technician.tell(
         f"{name} is output {number} of {len(names)}, {_described(output)}: it counts {number}, over and over."
     )
@@ -271,9 +348,19 @@ def _question(step: CalibrationStep) -> str:
     at = f"{step.name} at {step.played_dbfs:g} dBFS."
     if step.reading is None:
         return f"{at} The meter reads (A C): "
+    if procedure.loud_enough(step) and not step.read_often_enough:
+        return f"{at} That is well above the background. Read the meter once more (A C): "
     if procedure.loud_enough(step):
-        return f"{at} That is well above the background. Enter keeps it, + plays louder: "
+        return f"{at}{_spread_told(step)} That is well above the background. Enter keeps it, + plays louder: "
     return f"{at} Not {procedure.ABOVE_BACKGROUND_DB:g} dB above the background yet. Enter plays 3 dB louder: "
+
+
+def _spread_told(step: CalibrationStep) -> str:
+    spread = procedure.spread_db(step.here, step.output.transducer)
+    if spread <= MOST_SPREAD_DB:
+        return ""
+    more = "Look for other sounds, and read again; r begins anew."
+    return f" The readings spread by {spread:g} dB, and those of steady noise by {MOST_SPREAD_DB:g} at most. {more}"
 
 
 def _described(output: Output) -> str:
@@ -283,17 +370,29 @@ def _described(output: Output) -> str:
 def told(name: str, output: Output, measured: Measured) -> str:
     """The meaning of a measurement, and its change since the one before."""
     lines = []
-    new, old = measured["calibration"], output.calibration
+    new, old = measured.get("calibration"), output.calibration
     if isinstance(new, Calibration):
         full_scale_db = offset_db(new, Weighting.C, output.transducer)
-        lines.append(f"{name}: noise of 0 dBFS would be {full_scale_db:.1f} dB(C) at the visitor's place.")
+        more_db = max(new.counts_dba - new.read_dba, new.counts_dbc - new.read_dbc)
+        place = "loudest" if more_db else "visitor's"
+        lines.append(f"{name}: noise of 0 dBFS would be {full_scale_db:.1f} dB(C) at the {place} place.")
+        if more_db:
+            lines.append(f"It is up to {more_db:.1f} dB louder there than at the visitor's, and counts for the caps.")
+        if new.spread_db is not None:
+            lines.append(f"The {new.readings} readings spread by {new.spread_db:g} dB (standard deviation).")
         if old is not None:
             change_db = full_scale_db - offset_db(old, Weighting.C, output.transducer)
             lines.append(f"That is {change_db:+.1f} dB against the calibration of {old.on}.")
+    low = measured.get("low_band")
+    if isinstance(low, LowBandCalibration):
+        band = f"{low.low_hz:g} to {LOW_BAND_HZ[1]:g} Hz"
+        lines.append(
+            f"{name}: noise of 0 dBFS from {band} would be {low_offset_db(low):.1f} dB at the visitor's place."
+        )
     felt = measured.get("vibration")
     if isinstance(felt, VibrationCalibration):
         full_scale = felt.read_aw_m_per_s2 * 10.0 ** (-felt.played_dbfs / 20.0)
         lines.append(f"It would shake a visitor with {full_scale:.0f} m/s².")
-    elif output.transducer == "shaker":
+    elif new is not None and output.transducer == "shaker":
         lines.append("No vibration was measured: what a body feels of this output stays unknown.")
     return "\n".join(lines)

@@ -34,12 +34,12 @@ class Terminal:
     """A person who reads standard output and types."""
 
     def tell(self, text: str) -> None:
-        """Show it at once."""
+        """Shows a text at once."""
         sys.stdout.write(f"{text}\n")
         sys.stdout.flush()
 
     def ask(self, question: str) -> str:
-        """One line, with the line editing that the terminal has."""
+        """Returns one line, with the line editing of the terminal."""
         return input(question)
 
 
@@ -47,7 +47,7 @@ class Terminal:
 class Bench:
     """The place of a calibration: installation, device, state folder, clock.
 
-    device: of room.toml if None. state: the folder of the level log.
+    device: if None, that of room.toml. state: the folder of the level log.
     """
 
     folder: Path
@@ -56,7 +56,7 @@ class Bench:
     clock: Clock
 
     def calibrate(self, technician: Technician) -> list[str]:
-        """Calibrate a room output by output; the names of those that were. Raises ProblemError."""
+        """Calibrates a room output by output; returns the names of the calibrated ones. Raises ProblemError."""
         with self._set_up() as (room, player, evidence):
             today = self.clock.now().astimezone().date()
             origin = Origin(on=today, device=self.device or room.device, machine=machine_identity())
@@ -65,23 +65,24 @@ class Bench:
                 record(self.folder / ROOM, name, measured)
                 evidence.happened(CALIBRATED, told(name, room.output[name], measured).replace("\n", " "))
 
-            return Calibrating(room, technician, player, origin, save).walk()
+            remark = partial(evidence.happened, CALIBRATED)
+            return Calibrating(room, technician, player, origin, save, remark).walk()
 
     def tone(self, output: str, technician: Technician) -> None:
-        """Let one output of a room count its number. Raises ProblemError."""
+        """Makes one output of a room play its number. Raises ProblemError."""
         with self._set_up() as (room, player, _):
             identify(room, output, technician, player)
 
     @contextmanager
     def _set_up(self) -> Iterator[tuple[Room, CalibrationPlayer, Evidence]]:
-        """A player on a device that is there; whatever ends the context, the sound fades out first."""
+        """A player on a device that exists; when the context ends for any reason, the sound fades out first."""
         room = room_of(self.folder)
         device = self.device or room.device
         findings = check_device(device, room.output, self.folder)
         if stops(findings):
             raise ProblemError(findings)
         sink = ReturningSink(sink_opener(device, routing_of(room.output), self.folder))
-        # Until a meter is read, an output counts as louder than any real one, so that the log is never too low.
+        # Before its first reading, an output counts as louder than any real one, so that the log is never too low.
         evidence = Evidence(self.state, self.clock)
         player = CalibrationPlayer(sink, room.output, partial(evidence.sent, then=_CIRCUMSTANCES))
         kept = evidence.kept("Calibrating.", "Calibration ended.")
@@ -91,7 +92,7 @@ class Bench:
 
 @contextmanager
 def _ended_like_ctrl_c() -> Iterator[None]:
-    """A closed terminal or a shutdown ends the sound as Ctrl-C does, and not in the middle of it."""
+    """A closed terminal or a shutdown ends the sound like Ctrl-C, with a fade."""
 
     def end(number: int, _frame: FrameType | None) -> None:
         raise KeyboardInterrupt(signal.Signals(number).name)

@@ -1,4 +1,4 @@
-"""Plays one calibration step after the other, through a cap stage like everything else that is ever heard."""
+"""Plays one calibration step after the other, through a cap stage, like every other sound."""
 
 from __future__ import annotations
 
@@ -6,12 +6,14 @@ import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from math import ceil
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from residue.dsp.exact import gain_from_db
-from residue.loudness.calibration.calibration_procedure import CalibrationStep
+from residue.loudness.calibration.calibration_signals import Stimulus
+from residue.loudness.caps.caps import Cap
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_S
 from residue.loudness.meters.levels import db_of_power
 from residue.loudness.outputs.outputs import Output
@@ -32,8 +34,24 @@ _LEAST_ACTION_DB = -0.05
 _STOPPING_S = 10.0
 
 
+class Sounding(Protocol):
+    """What is played: on which outputs, how loud, and the room and the caps of the stage that it goes through."""
+
+    @property
+    def room(self) -> Mapping[str, Output]:
+        """All outputs."""
+
+    @property
+    def caps(self) -> tuple[Cap, ...]:
+        """Kept whatever is played."""
+
+    @property
+    def playing(self) -> Mapping[str, tuple[Stimulus, float]]:
+        """By output: what plays, and its level in dBFS."""
+
+
 class CalibrationPlayer:
-    """Silence until a step is played; a new step waits until the one before has faded out of its cap stage.
+    """Plays silence until a step is given; a new step waits until the one before has faded out of its cap stage.
 
     `play` and `hush` may be called while another thread writes. sent: called every second, by that thread, with the
     levels sent (an output without a reading counts as louder than any real one); it must not make it wait.
@@ -45,12 +63,12 @@ class CalibrationPlayer:
         self._idle = CapStage(outputs, ())
         self._wanted: _Playing | None = None
         self._playing: _Playing | None = None
-        self._resumed: CalibrationStep | None = None
+        self._resumed: Sounding | None = None
         self._asking = threading.Lock()
-        """Held while what is wanted changes: a loss must not bring back what was hushed meanwhile."""
+        """Held while the wanted step changes: a return after a loss must not play a step that was hushed meanwhile."""
 
-    def play(self, step: CalibrationStep) -> None:
-        """Play this from now on, with the room and the caps that it names."""
+    def play(self, step: Sounding) -> None:
+        """Plays this step from now on, with its room and its caps."""
         wanted = _Playing(step)
         with self._asking:
             self._wanted, self._resumed = wanted, None
@@ -62,11 +80,11 @@ class CalibrationPlayer:
 
     @property
     def silent(self) -> bool:
-        """Whether all that was played has left its cap stage."""
+        """Whether all sound has left its cap stage."""
         return self._wanted is None and self._playing is None
 
     def trouble(self) -> str | None:
-        """Why what a meter reads now is not what was asked for; None if it is."""
+        """The reason why a meter now reads another sound than the one asked for; None if there is none."""
         if self._sink.lost is not None:
             return self._sink.lost
         playing, wanted = self._playing, self._wanted
@@ -77,7 +95,7 @@ class CalibrationPlayer:
         return "A cap or the limiter holds this level down." if playing.held_down else None
 
     def write_hop(self) -> None:
-        """Write a tenth of a second; blocks as long as the sink does. The sound begins again after a loss."""
+        """Writes a tenth of a second; blocks as long as the sink does. The sound begins again after a loss."""
         with self._asking:
             if self._sink.lost is not None:
                 if (wanted := self._wanted) is not None:
@@ -101,11 +119,14 @@ class CalibrationPlayer:
 class _Playing:
     """One step on its way through a cap stage of its own."""
 
-    def __init__(self, step: CalibrationStep) -> None:
+    def __init__(self, step: Sounding) -> None:
         self.step = step
         self.stage = CapStage(step.room, step.caps)
-        self._index = list(step.room).index(step.name)
-        self._loop = step.stimulus.loop * gain_from_db(step.played_dbfs - _loss_db(step))
+        numbers = {name: number for number, name in enumerate(step.room)}
+        self._loops = {
+            numbers[name]: stimulus.loop * gain_from_db(played_dbfs - _loss_db(name, step.room[name], stimulus))
+            for name, (stimulus, played_dbfs) in step.playing.items()
+        }
         self._fade = Fader(0.0)
         self._fade.move(1.0, frame_at(FADE_S))
         self._drained_hops = 0
@@ -114,7 +135,7 @@ class _Playing:
 
     @property
     def over(self) -> bool:
-        """It has faded out, and nothing of it is left in the stage."""
+        """The step has faded out, and its stage is empty."""
         return self._drained_hops >= _DRAIN_HOPS
 
     def fade_out(self) -> None:
@@ -122,33 +143,35 @@ class _Playing:
             self._fade.move(0.0, frame_at(FADE_S))
 
     def next_hop(self, silence: Floats) -> Floats:
-        """(outputs, HOP_FRAMES): the loop on its one output."""
+        """(outputs, HOP_FRAMES): each loop on its output."""
         hop = silence.copy()
         at = np.arange(self.hops * HOP_FRAMES, (self.hops + 1) * HOP_FRAMES)
-        hop[self._index] = np.take(self._loop, at, mode="wrap") * self._fade.next(HOP_FRAMES)
+        faded = self._fade.next(HOP_FRAMES)
+        for number, loop in self._loops.items():
+            hop[number] = np.take(loop, at, mode="wrap") * faded
         self._drained_hops += self._fade.silent
         self.hops += 1
         return hop
 
     def look(self) -> None:
-        """Remember whether anything but the step decides the level."""
+        """Remembers whether anything but the step decides the level."""
         if self.hops >= _SETTLE_HOPS:
             reading = self.stage.reading()
             self.held_down |= min(reading.governor_db, reading.limiter_db) < _LEAST_ACTION_DB
 
 
-def _loss_db(step: CalibrationStep) -> float:
+def _loss_db(name: str, output: Output, stimulus: Stimulus) -> float:
     """The level that the output's protecting high-pass takes from the stimulus: at most 0 dB."""
-    loop = step.stimulus.loop
-    passed = Conditioner({step.name: step.output})(np.concatenate([loop, loop])[np.newaxis])[0, len(loop) :]
+    loop = stimulus.loop
+    passed = Conditioner({name: output})(np.concatenate([loop, loop])[np.newaxis])[0, len(loop) :]
     return db_of_power(float(np.mean(passed * passed)) / float(np.mean(loop * loop)))
 
 
 @contextmanager
 def running(player: CalibrationPlayer, sink: ReturningSink, cut: Callable[[str], None]) -> Iterator[None]:
-    """The player writes in a thread of its own within the context; at the end, whatever ends it, it fades out first.
+    """Within the context the player writes in a thread of its own; at the end, for any reason, it fades out first.
 
-    cut: told why where it does not come to its end.
+    cut: called with the reason if the player is interrupted.
     """
     ending, ended = threading.Event(), threading.Event()
 

@@ -1,4 +1,4 @@
-"""Whether the calibrations of a room were measured on what plays now."""
+"""Checks whether the calibrations of a room were measured on the present device and machine."""
 
 from __future__ import annotations
 
@@ -12,5 +12,5 @@ from residue.runtime.system.machine_identity import machine_identity
 
 
 def check_own_calibrations(device: str, outputs: Mapping[str, Output]) -> list[Finding]:
-    """Finds calibrations that do not hold here; none where the device is not real, so that nobody hears it."""
+    """Finds calibrations that are not valid here; none where the device is not a real one, so that nobody hears it."""
     return list(foreign_calibrations(outputs, PlayedOn(device, machine_identity()))) if is_real(device) else []

@@ -1,4 +1,4 @@
-"""Looks after what is archived while the house runs: whether it may be shown, and whether the disk still holds it."""
+"""Checks the archive while the house runs: whether performances may be shown, and whether the disk is still good."""
 
 from __future__ import annotations
 
@@ -19,23 +19,23 @@ from residue.runtime.planning.planning import sources
 from residue.runtime.system.child_process import ChildProcess, ProcessStarter
 from residue.runtime.system.clock import Clock
 from residue.runtime.system.files import replace_file
-from residue.schedule.spans import local
+from residue.schedule.spans import instant, local
 
 logger = logging.getLogger(__name__)
 
 LOOK_S = 60.0
 FIRST_S = 600.0
-"""After a start the planner comes first; it has read everything once then."""
+"""After a start the planner works first, and reads everything once."""
 NIGHT = timedelta(hours=3)
-"""A night's reading begins at three, or as soon after as the machine is on: most houses are closed."""
+"""The nightly reading begins at three, or when the machine is switched on later: most houses are closed then."""
 NIGHTS_FILE = "reread.json"
 
 
 class ArchiveMonitor:
-    """Reads everything again once a night in another process, and looks at the dates of permission.
+    """Reads everything again once a night in another process, and checks the dates of permission.
 
-    in_force: gives the installation, and is asked each time. happened: writes into the event log: kind, text.
-    spoilt: called when something was no longer as it was written.
+    in_force: gives the installation; it is called each time. happened: writes into the event log: kind, text. spoilt:
+    called when a file has changed without a write.
     """
 
     def __init__(
@@ -64,26 +64,34 @@ class ArchiveMonitor:
 
     @property
     def alarms(self) -> list[str]:
-        """Performances that may not be shown, and files that the disk has lost."""
+        """Performances that may not be shown, and files that are damaged on the disk."""
         return [*self._of_permission, *self._of_disk]
 
+    @property
+    def reread_age_s(self) -> float | None:
+        """Since the last night began whose reading has ended; None where there is no such night."""
+        if self._last is None:
+            return None
+        zone = self._in_force().calendar.zone
+        return (self._clock.now() - (instant(self._last, 0, zone) + NIGHT)).total_seconds()
+
     async def keep(self) -> None:
-        """Look again and again, for ever."""
+        """Checks again and again, for ever."""
         while True:
             try:
                 self.look(await asyncio.to_thread(self.permission))
-            except Exception:  # a fault of our own; the house plays on
+            except Exception:  # a fault of our own; the house continues to play
                 logger.exception("The archive cannot be monitored")
             with suppress(TimeoutError):
                 await asyncio.wait_for(self._woken.wait(), LOOK_S)
             self._woken.clear()
 
     def wake(self) -> None:
-        """Look at once: a night's reading is due."""
+        """Checks at once: a nightly reading is due."""
         self._woken.set()
 
     def end(self) -> None:
-        """Stop what is being worked on."""
+        """Ends the work in progress."""
         if self._reading is not None:
             self._reading[1].end()
 
@@ -93,14 +101,14 @@ class ArchiveMonitor:
         installation = self._in_force()
         day = local(self._clock.now(), installation.calendar.zone).date()
         for name in installation.played:
-            with suppress(ProblemError):  # which the planner tells
+            with suppress(ProblemError):  # the planner reports that
                 performance = read_performance(installation.performances[name] / "data" / FILE_NAME)
                 if performance.permission is not None:
                     found += check_dates(performance.permission, name, day)
         return tuple(map(str, found))
 
     def look(self, permission: tuple[str, ...]) -> None:
-        """Tell what is new, and have a night's reading begun or ended where it is time."""
+        """Reports new findings, and begins or ends the nightly reading when it is time."""
         for words in permission:
             if words not in self._of_permission:
                 self._happened("permission", words)
@@ -145,5 +153,5 @@ class ArchiveMonitor:
 
 
 def _night(now: datetime, installation: Installation) -> date:
-    """The day that the last night began, by the clock of the place."""
+    """The day on which the last night began, by local time."""
     return local(now - NIGHT, installation.calendar.zone).date()

@@ -35,7 +35,7 @@ from residue.runtime.system.clock import Clock
 class Places:
     """The device and the folders of a daemon.
 
-    device: instead of the one in room.toml; a path in it starts from the working directory, one in room.toml from the
+    device: replaces the one in room.toml; a path in it starts from the working directory, a path in room.toml from the
     state folder.
     """
 
@@ -56,7 +56,7 @@ def show_of(
 ) -> Show:
     """A show that has not begun.
 
-    before: what the house remembers. log: tells the cap stage what was sent before. heard: told of each block.
+    before: the memory of the house. log: gives the cap stage the levels sent before. heard: called for each block.
     happened: writes into the event log: kind, text, and who asked.
     """
     planner = Planner(in_force, places.cache, lambda: keeper.due())

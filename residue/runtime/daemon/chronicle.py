@@ -19,12 +19,12 @@ from residue.runtime.system.clock import Clock, uptime
 logger = logging.getLogger(__name__)
 
 SHOWN_EVENTS = 20
-END_S = 0.3
-"""So long the last rows may take at the end."""
+END_S = 5.0
+"""The last rows may take so long at the end, on a slow disk; the sound has ended by then."""
 
 
 class Chronicle:
-    """Takes events and tallies, and has them written. writer: takes everything and makes nobody wait."""
+    """Passes events and tallies on to the writer. writer: takes everything without waiting."""
 
     def __init__(self, writer: LogWriter, clock: Clock) -> None:
         self.writer = writer
@@ -39,14 +39,14 @@ class Chronicle:
         return tuple(self._events)
 
     def happened(self, kind: str, text: str, sender: str | None = None) -> None:
-        """Write an event down, and show it; from any thread where no sender is named. Floods of requests are folded."""
+        """Logs an event, and shows it. Any thread may call it without a sender. Many requests in a row are folded."""
         if sender is None:
             self._note(kind, text)
         else:
             self._requests.tell(kind=kind, text=text, sender=sender)
 
     def fold(self) -> None:
-        """Write the requests whose turn has come; called every second or so."""
+        """Logs the requests that are due; called every second or so."""
         self._requests.look()
 
     def _note(self, kind: str, text: str, sender: str | None = None) -> None:
@@ -56,7 +56,7 @@ class Chronicle:
         self.writer.put(event)
 
     def log_sent(self, show: Show) -> None:
-        """Write down what the engine has sent since the last call."""
+        """Logs the levels that the engine has sent since the last call."""
         with suppress(Empty):
             while True:
                 tally = show.engine.tallies.get_nowait()
@@ -73,13 +73,13 @@ class Chronicle:
                     self.writer.put(row)
 
     def log_rest(self, show: Show) -> None:
-        """Write down the last requests, the last of what was sent, and the minute that is not over."""
+        """Logs the last requests, the last levels, and the minute that is not over."""
         self._requests.end()
         self.log_sent(show)
         for row in self._tallies.rest():
             self.writer.put(row)
 
     def end(self) -> None:
-        """Have all of it written."""
+        """Waits until all rows are written."""
         if not self.writer.end(END_S):
             logger.error("The log could not be written to its end.")

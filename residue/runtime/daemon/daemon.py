@@ -1,4 +1,4 @@
-"""The daemon: one loop that keeps house, answers, watches and logs, beside the engine's thread."""
+"""The daemon: one loop that runs the house, answers, watches and logs, beside the engine's thread."""
 
 from __future__ import annotations
 
@@ -16,13 +16,18 @@ from residue.control.addresses import SWAP_TOLD
 from residue.control.feed import FeedSender
 from residue.control.surface import Surface, open_surface
 from residue.installation.load import Installation
-from residue.problems import ProblemError, stops
+from residue.loudness.calibration.check_tone import check_tone
+from residue.notices.bulletin import SentFrom
+from residue.notices.messenger import Facts
+from residue.problems import ProblemError, nearest, stops
 from residue.records import encode_record
 from residue.runtime.calibration.own_calibration import check_own_calibrations
 from residue.runtime.daemon.archive_monitor import NIGHT, ArchiveMonitor
 from residue.runtime.daemon.assembly import Places, show_of
 from residue.runtime.daemon.chronicle import Chronicle
-from residue.runtime.daemon.status import Known, line, status
+from residue.runtime.daemon.notices import Notices
+from residue.runtime.daemon.page import PageKeeper
+from residue.runtime.daemon.status import Known, faults, line, status
 from residue.runtime.daemon.watching import Watching
 from residue.runtime.engine.engine import SWITCH_S
 from residue.runtime.engine.show import Show
@@ -31,7 +36,7 @@ from residue.runtime.house.in_force import Change, InForce
 from residue.runtime.house.memory import Memory, alive_at, memory, remembered
 from residue.runtime.house.osc_handlers import handlers
 from residue.runtime.journal.event_kinds import CUT, ENDED, STARTED
-from residue.runtime.journal.in_force import in_force
+from residue.runtime.journal.in_force_digest import in_force
 from residue.runtime.journal.log import FILE_NAME, LevelLog
 from residue.runtime.journal.log_writer import LogWriter
 from residue.runtime.planning.preparation import caps, sounding_outputs
@@ -53,25 +58,27 @@ logger = logging.getLogger(__name__)
 TICK_S = 0.25
 MEMORY_S = 5.0
 LINE_S = {True: 0.5, False: 5.0}
-"""Between two status lines, on a terminal and elsewhere."""
+"""The time between two status lines, on a terminal and elsewhere."""
 TRIM_LOG_S = 3_600.0
 REQUESTS_S = 1.0
 LAST_FADE_S = 1.0
 STOP_S = 2.6
-"""Fade, what lies in cap stage and device, and a reserve: systemd and people wait no longer than 3 s."""
+"""Time for the fade, for the sound in cap stage and device, and a reserve: systemd and people wait no longer than 3
+s.
+"""
 STEP_S = 2.0
-"""By so much the wall clock must have moved against the monotonic one for somebody to have set it."""
+"""If the wall clock moves by so much relative to the monotonic clock, somebody has set it."""
 FILES_S = 1.0
-"""Between two looks at the files of the installation."""
+"""The time between two checks of the files of the installation."""
 FILES_FAULT_S = 60.0
 """After a fault of our own in reading them, it is reported once a minute, and the files in force stay."""
 SWITCHING_S = 1.0
 
 
 def run(installation: Installation, places: Places, *, for_s: float | None) -> int:
-    """Keep an installation running until a signal, or the end of `for_s`, ends it; returns the exit status.
+    """Runs an installation until a signal or the end of `for_s`; returns the exit status.
 
-    Raises ProblemError where something keeps it from starting.
+    Raises ProblemError where it cannot start.
     """
     device = places.device or installation.room.device
     if stops(foreign := check_own_calibrations(device, sounding_outputs(installation))):
@@ -92,7 +99,7 @@ class _Daemon:
         log = LevelLog(state / FILE_NAME, unwritten_file(state))
         self._chronicle = Chronicle(LogWriter(log, state / MEMORY_FILE), clock)
         happened = self._chronicle.happened
-        # Before all that may be told: a start that does not follow an end tells that the run before was cut.
+        # This must be the first event: a start that does not follow an end shows that the run before was interrupted.
         happened(STARTED, f"{installation.piece.title}, {installation.room.place}")
         self._in_force = InForce(installation, state, clock.now, happened)
         self._feed = FeedSender(installation.graph.feeds, installation.room.control.feed)
@@ -109,8 +116,19 @@ class _Daemon:
         spoilt = self._show.planner.check_again
         self._archive = ArchiveMonitor(self._in_force, state, places.cache, clock, happened, spoilt)
         self._switchboard = Switchboard(installation.room.equipment, happened)
-        asked = handlers(self._asked, self._status, self._swaps.asked)
+        self._notices = Notices(self._in_force, state, state / FILE_NAME, clock, happened)
+        asked = handlers(self._asked, self._status, swap=self._swaps.asked, tone=self._tone)
         self._surface = Surface(installation.room.control, asked, clock.monotonic_s, partial(happened, "refused"))
+        self._page = PageKeeper(
+            self._in_force,
+            state=state,
+            log=state / FILE_NAME,
+            clock=clock,
+            status=self._status,
+            handlers=asked,
+            reread_age_s=lambda: self._archive.reread_age_s,
+            happened=happened,
+        )
         self._watching = Watching(self._show, state, self._chronicle, self._surface, self._restart)
         self._triggers = Triggers(self._all_triggers(self._show), clock.now)
         self._ending = False
@@ -125,7 +143,7 @@ class _Daemon:
         return found
 
     def _all_triggers(self, show: Show) -> list[Trigger]:
-        """Triggers at known moments; the loop itself finds out what is due then."""
+        """Triggers at known moments; the loop itself finds the actions that are due then."""
         hours, night = show.timekeeper, round(NIGHT.total_seconds() / 60)
         trimming = Period(TRIM_LOG_S, show.clock.monotonic_s)
         return [
@@ -138,7 +156,7 @@ class _Daemon:
     # The loop.
 
     async def run(self, for_s: float | None) -> int:
-        """Until somebody or something ends it."""
+        """Runs until a person, a signal or a fault ends it."""
         self._woken = asyncio.Event()
         loop = asyncio.get_running_loop()
         for number in ending_signals():
@@ -162,13 +180,14 @@ class _Daemon:
         return self._exit_status
 
     def _beside(self) -> list[Coroutine[Any, Any, None]]:
-        """The work beside the loop, since it may take its time."""
+        """The work beside the loop, because it may be slow."""
         return [
             self._show.timekeeper.keep_asking(),
             self._keep_files(),
             self._keep_switching(),
             self._swaps.keep(),
             self._archive.keep(),
+            self._page.keep(),
         ]
 
     def _begin(self) -> None:
@@ -179,10 +198,11 @@ class _Daemon:
         self._show.engine.start()
         self._feed.start()
         self._show.planner.start()
+        self._notices.start()
         self._triggers.start()
         self._watching.deadman.start()
         gc.collect()
-        gc.freeze()  # what lives as long as the process need not be looked through again
+        gc.freeze()  # objects that live as long as the process need no further garbage collection
         self._watching.notifier.tell("READY=1")
 
     def _tick(self) -> None:
@@ -197,7 +217,7 @@ class _Daemon:
         self._every(LINE_S[self._diagnostics.terminal], self._print_line)
 
     def _safely(self, work: Callable[[], None]) -> None:
-        """A fault of our own ends the run as quietly as any other stop; systemd begins a new one."""
+        """After a fault of our own the run ends with a fade, like any other stop; systemd begins a new one."""
         try:
             work()
         except Exception as error:
@@ -211,7 +231,7 @@ class _Daemon:
             work()
 
     def _finish(self) -> None:
-        """Fade out, let the last be heard, write everything down."""
+        """Fades out, waits until the last sound is heard, and logs everything."""
         self._watching.notifier.tell("STOPPING=1")
         self._safely(self._write_down)
         self._watching.deadman.stop()
@@ -220,6 +240,7 @@ class _Daemon:
         ended = self._show.engine.stop(LAST_FADE_S, 0.0 if self._watching.rounds.stands else STOP_S)
         self._swaps.end()
         self._archive.end()
+        self._notices.end()
         self._chronicle.log_rest(self._show)
         if ended:
             self._chronicle.happened(ENDED, f"Exit status {self._exit_status}")
@@ -227,7 +248,7 @@ class _Daemon:
             self._chronicle.happened(CUT, "The engine did not end; the process ends without it.")
         self._chronicle.end()
         self._watching.notifier.close()
-        if not ended:  # what hangs in the sound server would hang the interpreter's own end too
+        if not ended:  # a thread that hangs in the sound server would also block the interpreter's own end
             os._exit(EXIT_STATUS)
         if self._exit_status == 0:
             note_end(ended_file(self._places.state))
@@ -236,9 +257,11 @@ class _Daemon:
 
     def _look(self) -> None:
         self._watching.rounds.make(line(self._known()))
+        known = self._known()
+        self._notices.tell(Facts(SentFrom(known.piece, known.place, known.zone), faults(known)))
 
     async def _keep_files(self) -> None:
-        """Beside the loop: a calendar that takes long to work out keeps nothing up."""
+        """Checks the files beside the loop, so that a slow calendar does not delay it."""
         while True:
             try:
                 change = await asyncio.to_thread(self._in_force.look, self._clock.monotonic_s())
@@ -259,7 +282,7 @@ class _Daemon:
         self._triggers.look_again()
 
     async def _keep_switching(self) -> None:
-        """Beside the loop: equipment that does not answer keeps nothing up."""
+        """Switches equipment beside the loop, so that equipment without an answer does not delay it."""
         while True:
             await self._switchboard.settle(self._show.timekeeper, self._clock.now(), self._clock.monotonic_s())
             await asyncio.sleep(SWITCHING_S)
@@ -283,12 +306,22 @@ class _Daemon:
     def _wall_offset_s(self) -> float:
         return self._clock.now().timestamp() - self._clock.monotonic_s()
 
-    # What others ask for.
+    # Requests.
 
     def _asked(self, event: Event) -> None:
         self._show.keeper.tell(event)
         self._due_s.pop(self._write_down, None)  # a power cut in the next seconds must not undo it
         self._wake()
+
+    def _tone(self, output: str, sender: str) -> None:
+        """Makes an output play its number. Raises ValueError, for the person who asked, where that is not possible."""
+        outputs, engine = sounding_outputs(self._in_force()), self._show.engine
+        if output not in outputs:
+            raise ValueError(f'There is no output "{output}". {nearest(output, outputs)}')
+        if engine.snapshot.performance is not None or engine.snapshot.tone:
+            raise ValueError("Something sounds. Hold the house first, or wait until it is silent.")
+        engine.sound_tone(check_tone(outputs, output))
+        self._chronicle.happened("tone", f"{output} counts its number, asked for by {sender}.", sender)
 
     def _tell_asker(self, text: str) -> None:
         self._surface.tell_asker(SWAP_TOLD, text)
@@ -306,7 +339,7 @@ class _Daemon:
         self._exit_status = EXIT_STATUS
         self._end(why)
 
-    # What is told.
+    # Reports.
 
     def _status(self) -> dict[str, object]:
         return status(self._known())

@@ -19,7 +19,7 @@ class Disturbances:
 
 
 def disturbances(before: Disturbances, engine: Snapshot, now: datetime) -> Disturbances:
-    """As they are after another look at the engine."""
+    """The disturbances after another look at the engine."""
     after = replace(before, late_blocks=engine.late_blocks, losses=engine.losses)
     if engine.late_blocks > before.late_blocks:
         after = replace(after, last_late=now)

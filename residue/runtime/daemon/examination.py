@@ -12,11 +12,11 @@ from residue.watchdog.machine import Conditions
 from residue.watchdog.vitals import Vitals
 
 PACE_S = 20.0
-"""The buffer of a device makes the pace of one second uncertain by half; that of twenty by a fiftieth."""
+"""Because of the buffer of a device, the pace over one second is uncertain by half; over twenty by a fiftieth."""
 
 
 class DevicePace:
-    """How many frames a device takes against how many it should, over the last PACE_S without a loss or a gap."""
+    """The frames that a device takes, divided by those it should take, over the last PACE_S without a loss or a gap."""
 
     def __init__(self) -> None:
         self._seen: deque[tuple[float, int]] = deque()
@@ -51,7 +51,7 @@ def vitals(
     clock_doubt: str | None,
     machine: Conditions,
 ) -> Vitals:
-    """Everything, as it is now."""
+    """All vital signs at present."""
     reading = engine.reading
     return Vitals(
         monotonic_s=monotonic_s,
@@ -61,7 +61,7 @@ def vitals(
         device_wrong=engine.device_wrong,
         pace=pace,
         closed=house is State.CLOSED,
-        may_sound=house in MAY_SOUND,
+        may_sound=house in MAY_SOUND or engine.tone,
         asked_peak=engine.asked_peak,
         sent_peak=engine.sent_peak,
         direct_current=engine.direct_current,

@@ -1,8 +1,9 @@
-"""Reading again, every night, what is played: what a process of its own does, at a measured pace.
+"""Reads all played files again every night, in a process of its own, at a limited pace.
 
     python -m residue.runtime.daemon.rereading INSTALLATION IN_FORCE CACHE
 
-IN_FORCE is the folder of the files in force. Says on standard output, as JSON, what is no longer as it was written.
+IN_FORCE is the folder of the files in force. It lists on standard output, as JSON, the files that have changed without
+a write.
 """
 
 from __future__ import annotations
@@ -27,11 +28,11 @@ from residue.runtime.planning.planning import NICENESS
 from residue.runtime.planning.preparation import CHANNELS
 
 BYTES_PER_S = 20_000_000.0
-"""A third of what a memory card gives: 100 GB take a night of 84 min. Our choice."""
+"""A third of the speed of a memory card: 100 GB take 84 min. Our choice."""
 
 
 class ReadingPace:
-    """Waits as long as is needed to keep to BYTES_PER_S."""
+    """Waits as long as necessary to keep to BYTES_PER_S."""
 
     def __init__(
         self, monotonic_s: Callable[[], float] = time.monotonic, sleep: Callable[[float], None] = time.sleep
@@ -42,7 +43,7 @@ class ReadingPace:
         self._done = 0
 
     def read(self, count: int) -> None:
-        """So many bytes more have been read."""
+        """Notes that so many more bytes have been read."""
         self._free_s = max(self._free_s, self._monotonic_s()) + count / BYTES_PER_S
         self._sleep(max(0.0, self._free_s - self._monotonic_s()))
 
@@ -63,16 +64,16 @@ def spoilt(installation: Installation, cache: Path, pace: ReadingPace) -> Iterat
         try:
             folder = prepared_folder(cache / CHANNELS, payload_digest(bag))
         except ProblemError:
-            continue  # which verify has told already
+            continue  # `verify` has reported those already
         _let_go(folder)
         yield from reread(folder, name, pace.read)
 
 
 def _let_go(folder: Path) -> None:
-    """Have the kernel forget what it holds of the files, so that it is the disk that is read."""
+    """Removes the files from the kernel's cache, so that the disk itself is read."""
     for file in folder.rglob("*"):
         with suppress(OSError):
-            handle = os.open(file, os.O_RDONLY | os.O_NONBLOCK)  # a pipe would have it wait for ever
+            handle = os.open(file, os.O_RDONLY | os.O_NONBLOCK)  # opening a pipe would wait for ever
             try:
                 os.posix_fadvise(handle, 0, 0, os.POSIX_FADV_DONTNEED)
             finally:

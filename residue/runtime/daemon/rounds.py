@@ -1,4 +1,4 @@
-"""The watchdog's rounds: looking at everything, doing what is due, and telling systemd that the house lives."""
+"""The watchdog's rounds: check everything, do what is due, and notify systemd that the house lives."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ from residue.watchdog.watch import Due, Watchdog
 
 
 class Rounds:
-    """Looks at everything once; systemd hears that the house lives only if frames were written.
+    """Checks everything once; systemd is notified that the house lives only if frames were written.
 
-    vitals: looks. remedies: carry out, by kind; what is not among them needs nothing but its line in the log.
-    restarts: bounds how often a check may end the program. happened: writes into the event log: kind, text.
+    vitals: gives the vital signs. remedies: actions, by kind; other kinds need only their line in the log. restarts:
+    limits how often a check may end the program. happened: writes into the event log: kind, text.
     """
 
     def __init__(
@@ -34,15 +34,15 @@ class Rounds:
         self._watchdog = Watchdog()
         self._frames = -1
         self.stands = False
-        """No frame was written between the last two looks."""
+        """Whether no frame was written between the last two checks."""
 
     @property
     def alarms(self) -> list[str]:
-        """The faults of the last look, one sentence each."""
+        """The faults of the last check, one sentence each."""
         return self._watchdog.alarms
 
     def make(self, told: str) -> None:
-        """Look, do what is due, and notify systemd; `told` is its status line."""
+        """Checks everything, does what is due, and notifies systemd; `told` is the status line for systemd."""
         vitals = self._vitals()
         self.stands, self._frames = vitals.frames == self._frames, vitals.frames
         for due in self._watchdog.look(vitals):

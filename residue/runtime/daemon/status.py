@@ -10,6 +10,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import residue
+from residue.control.asker import asker_in_words
 from residue.loudness.caps.caps import duration_in_words, reached_in_words
 from residue.loudness.stage.history import Assumption
 from residue.loudness.stage.readings import CapReading, Levels, Reading
@@ -21,18 +22,19 @@ from residue.runtime.journal.tallies import sound_level
 from residue.runtime.planning.planning import Advance, Outcome
 from residue.schedule.opening import Opening
 from residue.schedule.spans import local
+from residue.schedule.tour import zone_at
 
 _HARDLY_DB = 0.05
 """Gains nearer to 0 dB are not shown."""
 LATELY_S = 3_600.0
-"""So long a late block or a loss of the device keeps the house from being called well."""
+"""For so long after a late block or a loss of the device the house is not reported as well."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Known:
-    """All that a status is made of.
+    """Everything that a status is made of.
 
-    zone: of the place. next_change: the next opening or closing. plan: what the planner has worked out so far.
+    zone: that of the place. next_change: the next opening or closing. plan: the present result of the planner.
     """
 
     now: datetime
@@ -48,7 +50,7 @@ class Known:
     started_s: float
     """When the cap stage began, on the monotonic clock."""
     assumed: Sequence[Assumption]
-    """What the caps counted as sent when it began, although nothing tells it."""
+    """The energies that the caps counted as sent when it began, although no row shows them."""
     alarms: Sequence[str]
     events: Iterable[EventRow]
     ears_known: bool
@@ -56,11 +58,11 @@ class Known:
     plan: Outcome
     memory_bytes: int
     swaps: Sequence[Mapping[str, str | None]] = ()
-    """Performances on their way into others' places."""
+    """The swaps under way."""
 
 
 def status(known: Known) -> dict[str, Any]:
-    """JSON-ready; null where there is nothing. The keys are what programs rely on."""
+    """The status, JSON-ready; null where there is no value. Programs rely on the keys."""
     engine, reading = known.engine, known.engine.reading
     under_way = engine.performance is not None
     return {
@@ -80,12 +82,13 @@ def status(known: Known) -> dict[str, Any]:
         ],
         "piece": known.piece,
         "place": known.place,
-        "time_zone": known.zone.key,
+        "time_zone": zone_at(known.zone, known.now).key,
         "now": _time(known.now, known.zone),
         "opens": _time(known.next_change, known.zone) if known.opening is None else None,
         "closes": _time(known.opening.closes, known.zone) if known.opening else None,
         "held_until": _held_until(known),
         "bag": _bag(known),
+        "tone": engine.tone,
         "lowered": list(_lowered(known)),
         "assumed": [
             {"window_s": one.window_s, "assumed_s": round(one.assumed_s, 1), "until": _time(until, known.zone)}
@@ -95,7 +98,7 @@ def status(known: Known) -> dict[str, Any]:
 
 
 def _assumed(known: Known) -> Iterator[tuple[Assumption, datetime]]:
-    """What is still assumed, and until when."""
+    """The energies that are still assumed, and until when."""
     since_s = known.monotonic_s - known.started_s
     for one in known.assumed:
         if one.left_s > since_s:
@@ -111,14 +114,14 @@ def _held_until(known: Known) -> str | None:
 
 
 def _bag(known: Known) -> dict[str, str | None] | None:
-    """The bag of what plays."""
+    """The bag of the present performance."""
     if (name := known.engine.performance) is None:
         return None
     return {"folder": f"performances/{name}", "sha256": known.plan.digest.get(name)}
 
 
 def _lowered(known: Known) -> Iterator[dict[str, Any]]:
-    """Lists what lowers the piece now, by how much, and who asked for it."""
+    """Lists everything that lowers the piece now, by how much, and who asked for it."""
     reading, opening = known.engine.reading, known.opening
     if (plan_db := _plan_gain_db(known)) is not None and plan_db < 0.0:
         yield {"by": "plan", "db": round(plan_db, 1), "who": None}
@@ -138,23 +141,32 @@ def _plan_gain_db(known: Known) -> float | None:
 
 
 def attention(known: Known) -> list[str]:
-    """Everything that keeps the house from being called well, one sentence each: faults, and wishes of people."""
-    house, seen = known.house, known.disturbances
-    told = list(known.alarms)
+    """Everything that needs attention, one sentence each: faults, and wishes of people."""
+    return [*known.alarms, *_wishes(known), *_disturbed(known)]
+
+
+def faults(known: Known) -> list[str]:
+    """The faults among it, of which the notices report."""
+    return [*known.alarms, *_disturbed(known)]
+
+
+def _wishes(known: Known) -> Iterator[str]:
+    house = known.house
     if house.held_by is not None:
-        told.append(f"{house.held_by} holds the house. `residue release` ends the hold.")
+        yield f"The house is held, as {asker_in_words(house.held_by)} asked. `residue release` ends the hold."
     if house.trim_db < 0.0:
-        who = f" by {house.trimmed_by}" if house.trimmed_by else ""
-        told.append(f"The house is trimmed by {house.trim_db:.1f} dB{who}. `residue trim 0` ends the trim.")
-    told += [_assumption_in_words(one, until, known.zone) for one, until in _assumed(known)]
+        who = f", as {asker_in_words(house.trimmed_by)} asked" if house.trimmed_by else ""
+        yield f"A trim of {house.trim_db:.1f} dB is set{who}. `residue trim 0` ends it."
+
+
+def _disturbed(known: Known) -> Iterator[str]:
+    seen = known.disturbances
+    yield from (_assumption_in_words(one, until, known.zone) for one, until in _assumed(known))
     if _lately(seen.last_loss, known.now):
-        told.append(f"The sound device was lost at {_clock(seen.last_loss, known.zone)}. Look at its cable and power.")
+        yield f"The sound device was lost at {_clock(seen.last_loss, known.zone)}. Look at its cable and power."
     if _lately(seen.last_late, known.now):
         last = _clock(seen.last_late, known.zone)
-        told.append(
-            f"{seen.late_blocks} blocks were late since the start, the last at {last}. The machine is too busy."
-        )
-    return told
+        yield f"{seen.late_blocks} blocks were late since the start, the last at {last}. The machine is too busy."
 
 
 def _assumption_in_words(one: Assumption, until: datetime, zone: ZoneInfo) -> str:
@@ -225,7 +237,14 @@ def _level(levels: Levels) -> dict[str, Any]:
 def _cap(cap: CapReading) -> dict[str, Any]:
     level = sound_level(cap.level)
     headroom_db = None if level is None else cap.headroom_db
-    return {"name": cap.name, "level": level, "limit": cap.limit, "unit": cap.unit, "headroom_db": headroom_db}
+    return {
+        "name": cap.name,
+        "level": level,
+        "limit": cap.limit,
+        "margin_db": cap.margin_db,
+        "unit": cap.unit,
+        "headroom_db": headroom_db,
+    }
 
 
 def _health(known: Known) -> Mapping[str, Any]:

@@ -20,11 +20,11 @@ from residue.watchdog.vitals import Vitals
 from residue.watchdog.watch import Due
 
 FADE_S = 1.0
-"""How long a performance that the watchdog skips fades out."""
+"""The fade-out of a performance that the watchdog skips."""
 
 
 class Watching:
-    """Looks at a show and mends it. restart: ends the program for a reason; systemd then starts it again."""
+    """Checks a show and repairs it. restart: ends the program for a reason; systemd then starts it again."""
 
     def __init__(
         self, show: Show, state: Path, chronicle: Chronicle, surface: Surface, restart: Callable[[str], None]

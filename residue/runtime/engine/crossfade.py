@@ -1,4 +1,4 @@
-"""From one performance to another while both sound."""
+"""Moves from one performance to another while both sound."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ logger = logging.getLogger(__name__)
 class EveningCrossfade:
     """A crossfade whose two gains always add up to 1.
 
-    So what it gives is nowhere larger in magnitude, nor in mean square, than the louder of the two (both are convex),
-    and a crossfade between two performances that are kept by a plan is kept too.
+    So its output is never larger in magnitude, nor in mean square, than the louder of the two (both are convex). If a
+    plan keeps the caps for both performances, the caps also hold in the crossfade.
     """
 
     def __init__(self, leaving: Playback, gain: float, frames: int) -> None:
@@ -29,23 +29,23 @@ class EveningCrossfade:
 
     @property
     def done(self) -> bool:
-        """Only the new one is heard."""
+        """Whether only the new one is heard."""
         return self._frames_left <= 0
 
     def into(self, sound: NDArray[np.float64]) -> NDArray[np.float64]:
-        """A block (outputs, frames) of the new one, under its gain, with what the old one still gives."""
+        """Adds the rest of the old performance to a block of the new one, (outputs, frames), under their gains."""
         frames = sound.shape[1]
         share = self._coming.next(frames)
         self._frames_left -= frames
         return sound * share + self._old(sound) * ((1.0 - share) * self._gain)
 
     def _old(self, like: NDArray[np.float64]) -> NDArray[np.float64]:
-        """The sound of the old performance; silence once it has ended or failed, which does not matter any more."""
+        """The sound of the old performance; silence after it has ended or failed, which no longer matters."""
         if self._leaving is None:
             return np.zeros_like(like)
         try:
             played = self._leaving.step(like.shape[1])
-        except Exception:  # nodes of an artist may raise anything, and the house plays on
+        except Exception:  # nodes of an artist may raise any error, and the house continues to play
             logger.exception("What was crossfaded from failed")
             self._leaving = None
             return np.zeros_like(like)

@@ -1,7 +1,7 @@
 """The engine: one thread that renders a block, sends it through the cap, and writes it, for as long as it lives.
 
-It always writes, silence when nothing plays, so the frames written are its heartbeat. Other threads only put orders
-into its queue and read the last snapshot; nothing they do can make it wait.
+It always writes, also silence, so the number of written frames is its heartbeat. Other threads only put orders into its
+queue and read the last snapshot; they cannot make it wait.
 """
 
 from __future__ import annotations
@@ -33,33 +33,37 @@ from residue.output.returning import ReturningSink
 from residue.processes import MAKES_FRAMES, keep_time
 from residue.runtime.engine.crossfade import EveningCrossfade
 from residue.runtime.engine.fader import Fader
+from residue.runtime.engine.tone import Tone
 
 logger = logging.getLogger(__name__)
 
 BLOCK_FRAMES = HOP_FRAMES
-"""A hop of the cap stage, so that every performance begins at the beginning of a hop, as its level profile did."""
+"""A hop of the cap stage, so that every performance begins at the beginning of a hop, like its level profile."""
 SWITCH_S = 0.0005
-"""A thread waits at most so long for the interpreter: with Python's own 5 ms a busy thread starves the engine."""
+"""A thread waits at most so long for the interpreter: with Python's 5 ms a busy thread takes too much time from the
+engine.
+"""
 RETURN_FADE_S = 3.0
-"""Fade-in after a loss of the device, after a hold, and wherever a performance does not begin at its beginning."""
+"""Fade-in after a loss of the device, after a hold, and when a performance does not start at its beginning."""
 CROSSFADE_S = 4.0
-"""How long a turn comes in where another is under way; our choice."""
+"""The length of the crossfade from one turn to another; our choice."""
 TRIM_S = 1.0
-"""How long a trim takes; our choice."""
+"""The time in which a trim changes; our choice."""
 STALL_S = 1.0
-"""A gap between two blocks that a device's buffer does not bridge: longer than that, sound comes back with a fade."""
+"""The buffer of a device does not bridge a longer gap between two blocks: then sound comes back with a fade."""
 REBUILD_WAIT_S = 0.5
-"""A thread that lives is out of the sink within a block."""
+"""A thread that still runs leaves the sink within a block."""
 PEAKS_S = 1.0
-"""Peaks cover this time, from one look of the watchdog to the next: what comes out of the cap a while after it
-went in is not taken for silence then, however short it is."""
+"""Peaks cover this time, from one check of the watchdog to the next. So a short sound that leaves the cap later than it
+entered does not count as silence.
+"""
 TALLY_S = 1.0
-"""The interval of tallies: a power cut makes no more than this forgotten."""
+"""The interval of tallies: a power cut loses no more than this."""
 
 
 @dataclass(frozen=True, slots=True)
 class Turn:
-    """A performance about to be played."""
+    """A performance that is about to play."""
 
     number: int
     performance: str
@@ -67,18 +71,18 @@ class Turn:
     gain: float
     """The gain of the plan."""
     planned: bool = True
-    """Whether a plan knows it; 1 is the gain of what none does."""
+    """Whether a plan includes it; without a plan the gain is 1."""
     in_order: bool = True
-    """Whether it follows what was played before as the plan has it."""
+    """Whether it follows the sound before in an order of the plan."""
 
 
 @dataclass(frozen=True, slots=True)
 class Failure:
-    """A performance whose graph failed, or that could not be begun."""
+    """A performance whose graph failed, or that could not begin."""
 
     why: str
     at_s: float
-    """On the monotonic clock, the last time."""
+    """The last time, on the monotonic clock."""
     times: int = 1
 
 
@@ -87,7 +91,7 @@ class Snapshot:
     """The engine's report after each block."""
 
     frames: int = 0
-    """Written since the start: the heartbeat."""
+    """The frames written since the start: the heartbeat."""
     turn: int = 0
     performance: str | None = None
     """The performance under way."""
@@ -98,22 +102,24 @@ class Snapshot:
     trim: float = 1.0
     plan_gain: float = 1.0
     asked_peak: float = 0.0
-    """Highest magnitude that went into the cap stage over the last PEAKS_S."""
+    """The highest magnitude that entered the cap stage in the last PEAKS_S."""
     sent_peak: float = 0.0
-    """Highest magnitude that came out of it over the same and was written."""
+    """The highest magnitude that left it in that time and was written."""
     direct_current: float = 0.0
-    """Highest direct current of an output in what was written (DirectCurrentMeter)."""
+    """The highest direct current of an output in the written sound (DirectCurrentMeter)."""
     stuck_at: float = 0.0
-    """Highest magnitude of an output of the graph that stood at one value for the whole block."""
+    """The highest magnitude of an output of the graph that had one value for the whole block."""
     reading: Reading | None = None
+    tone: bool = False
+    """Whether a check tone sounds, or did a moment ago."""
     late_blocks: int = 0
     lost: str | None = None
     device_wrong: bool = False
     losses: int = 0
     busy: float = 0.0
-    """Share of real time that the last block took to make."""
+    """The computing time of the last block, as a share of real time."""
     failures: Mapping[str, Failure] = field(default_factory=dict)
-    """By performance."""
+    """The failures, by performance."""
 
 
 SpanObserver = Callable[[Span, Signals, float], None]
@@ -123,7 +129,7 @@ SpanObserver = Callable[[Span, Signals, float], None]
 class Engine:
     """Plays turns through one cap stage into one sink.
 
-    tallies: what was sent, one a second and one at the end, to be taken by whoever keeps the log.
+    tallies: the levels sent, one a second and one at the end, for the log.
     """
 
     def __init__(
@@ -145,21 +151,22 @@ class Engine:
         self._crossfade: EveningCrossfade | None = None
         self._trim = Fader(1.0)
         self._lowered = Fader(1.0)
-        """How far the plan has become lower since the turn began."""
+        """The factor by which the plan has become lower since the turn began."""
         self._presence = Fader(1.0)
         self._closing = False
         self._last = self._silence
+        self._tone = Tone()
         self._peaks: deque[tuple[float, float]] = deque(maxlen=frame_at(PEAKS_S) // BLOCK_FRAMES)
-        """Of the last blocks, before and after the cap stage."""
+        """The peaks of the last blocks, before and after the cap stage."""
         self._direct_current = DirectCurrentMeter(outputs)
         self._frames_to_go: int | None = None
         self._began_s = inf
-        """When the last block was begun."""
+        """The time at which the last block began."""
         self._ended = False
-        """Everything was sent and reported, down to the last fade."""
+        """Whether everything was sent and reported, with the last fade."""
         self._generation = 0
         self._sending = threading.Lock()
-        """Held by a thread while it is within the cap stage or the sink."""
+        """A thread holds this lock while it is in the cap stage or the sink."""
         self.snapshot = Snapshot()
         self.tallies: SimpleQueue[Tally] = SimpleQueue()
         self._thread = self._new_thread()
@@ -171,53 +178,57 @@ class Engine:
         self._thread.start()
 
     def begin(self, turn: Turn) -> None:
-        """Plays this from the position of its playback, with a crossfade from the present performance."""
+        """Plays this turn from the position of its playback, with a crossfade from the present performance."""
         self._orders.put(partial(self._begin, turn))
 
     def refuse(self, number: int, performance: str, why: str) -> None:
-        """A turn that cannot begin counts as failed."""
+        """Counts a turn that cannot begin as failed."""
         self._orders.put(partial(self._refuse, number, performance, why))
 
     def forgive(self, performance: str) -> None:
-        """A performance that failed has been mended: it no longer counts as failed."""
+        """Notes that a failed performance has been repaired: it no longer counts as failed."""
         self._orders.put(partial(self._forgive, performance))
 
+    def sound_tone(self, tone: NDArray[np.float64]) -> None:
+        """Plays a sound, (outputs, frames), once, if no turn is under way."""
+        self._orders.put(partial(self._begin_tone, tone))
+
     def fade_out(self, over_s: float) -> None:
-        """Be silent within `over_s` and end the turn; a fade under way can only be shortened."""
+        """Fades to silence within `over_s` and ends the turn; a fade under way can only become shorter."""
         self._orders.put(partial(self._fade_out, over_s))
 
     def trim(self, gain: float) -> None:
-        """Lower everything by a factor of at most 1."""
+        """Lowers everything by a factor of at most 1."""
         self._orders.put(partial(self._set_trim, min(1.0, gain)))
 
     def tighten(self, outputs: Mapping[str, Output], caps: Sequence[Cap]) -> None:
-        """Keep these stricter caps, and lower trims, from the next hop of the cap stage on."""
+        """Keeps these stricter caps and lower trims from the next hop of the cap stage on."""
         self._orders.put(partial(self._stage.tighten, outputs, caps))
 
     def lower_plan(self, number: int, gain: float) -> None:
-        """The plan has become lower while this turn is under way."""
+        """Lowers the present turn, because its plan has become lower."""
         self._orders.put(partial(self._lower_plan, number, gain))
 
     def reopen(self, why: str) -> None:
-        """Close the sink and open it again."""
+        """Closes the sink and opens it again."""
         self._orders.put(partial(self._sink.reopen, why))
 
     def leave_out(self, performance: str, why: str, fade_s: float) -> None:
-        """Fade this performance out; it counts as failed from now on."""
+        """Fades this performance out; it counts as failed from now on."""
         self._orders.put(partial(self._fail, performance, why))
         self.fade_out(fade_s)
 
     def silence(self, why: str) -> None:
-        """Stay silent until the program is started again."""
+        """Stays silent until the program is started again."""
         self._orders.put(partial(self._sink.give_up, why))
 
     def rebuild(self, why: str) -> bool:
-        """Go on with a fresh thread, fading in; what played counts as failed, since its graph did not come back.
+        """Continues with a new thread and a fade-in. The present performance counts as failed, as its graph hangs.
 
-        The cap stage stays, and with it all that was ever sent. False where the old thread hangs in the stage or in
-        the sink: these cannot be taken from it, and only ending the process helps.
+        The cap stage stays, with the history of all sent sound. Returns False if the old thread hangs in the stage or
+        in the sink: these cannot be taken from it, and only the end of the process helps.
         """
-        self._generation += 1  # first, so that a thread that is well after all does not take the lock again
+        self._generation += 1  # first, so that a thread that runs after all does not take the lock again
         if not self._sending.acquire(timeout=REBUILD_WAIT_S):
             return False
         try:
@@ -232,7 +243,7 @@ class Engine:
         return True
 
     def stop(self, fade_s: float, wait_s: float) -> bool:
-        """Fade out, let the last of it be heard, and end; False when that took longer than `wait_s`, or was cut."""
+        """Fades out, waits until the last sound is heard, and ends; False if that takes over `wait_s`, or is cut."""
         self._orders.put(partial(self._stop, fade_s))
         self._thread.join(wait_s)
         return self._ended
@@ -247,7 +258,7 @@ class Engine:
         try:
             while generation == self._generation and (self._frames_to_go is None or self._frames_to_go > 0):
                 self.run_block(generation)
-        except Exception:  # the watchdog sees that no more frames are written, and has the engine rebuilt
+        except Exception:  # the watchdog notices that no more frames are written, and rebuilds the engine
             logger.exception("The engine failed")
             return
         if generation == self._generation:
@@ -256,7 +267,7 @@ class Engine:
             self._ended = True
 
     def run_block(self, generation: int = 0) -> None:
-        """Obey what was ordered, then make and write one block. generation: of the thread that does."""
+        """Carries out the orders, then makes and writes one block. generation: that of the present thread."""
         with suppress(Empty):
             while True:
                 self._orders.get_nowait()()
@@ -270,12 +281,12 @@ class Engine:
                 self._send(block, began_s)
 
     def _come_back_softly(self, generation: int) -> None:
-        """After a gap that was heard: drop what the cap stage still holds of the time before, and fade in."""
+        """After an audible gap: drops the sound that the cap stage still holds from before, and fades in."""
         with self._sending:
             if generation != self._generation:
                 return
             for _ in range(-(-self._stage.latency_frames // BLOCK_FRAMES)):
-                self._stage.process(self._silence)  # which counts it as sent
+                self._stage.process(self._silence)  # this counts the sound as sent
         self._presence = Fader(0.0)
         self._presence.move(1.0, frame_at(RETURN_FADE_S))
 
@@ -297,6 +308,7 @@ class Engine:
             direct_current=float(self._direct_current(capped.frames).max(initial=0.0)),
             stuck_at=float(peaks[np.ptp(block, axis=1) == 0.0].max(initial=0.0)),
             reading=self._stage.reading(),
+            tone=self._tone.told,
             late_blocks=self._sink.late_blocks,
             lost=self._sink.lost,
             device_wrong=self._sink.wrong,
@@ -307,15 +319,15 @@ class Engine:
             self.tallies.put(self._stage.take_tally())
 
     def _block(self, now_s: float) -> NDArray[np.float64]:
-        """The next block of the turn, under the plan and all faders; it also finds the end of the turn."""
+        """The next block of the turn, under the plan and all faders; it also notes the end of the turn."""
         trim, presence = self._trim.next(BLOCK_FRAMES), self._presence.next(BLOCK_FRAMES)
         lowered = self._lowered.next(BLOCK_FRAMES)
         turn = self._turn
         if turn is None:
-            return self._silence
+            return self._tone.next(self._silence) * presence
         fade = self._fade.next(BLOCK_FRAMES)
         sound, ended = self._sound(turn, now_s)
-        if self._turn is not turn:  # it came back from its graph after the engine had been rebuilt
+        if self._turn is not turn:  # its graph returned after the engine had been rebuilt
             return self._silence
         crossfade = self._crossfade
         if ended or (self._closing and self._fade.silent):
@@ -328,12 +340,12 @@ class Engine:
         return both * (fade * trim * presence)
 
     def _sound(self, turn: Turn, now_s: float) -> tuple[NDArray[np.float64], bool]:
-        """A block of the performance, and whether it ended; a graph that fails fades out within its last block."""
+        """A block of the performance, and whether it ended; after a failure of the graph the last block fades out."""
         try:
             played = turn.playback.step(BLOCK_FRAMES)
             if not np.isfinite(played.outputs).all():
                 raise FloatingPointError("The graph gave a value that is not a number, or is infinite")
-        except Exception as error:  # nodes of an artist may raise anything, and the house plays on
+        except Exception as error:  # nodes of an artist may raise any error, and the house continues to play
             if self._turn is not turn:
                 return self._silence, True
             logger.exception("%s failed at %.1f s", turn.performance, self.snapshot.playhead_s)
@@ -353,7 +365,7 @@ class Engine:
         return played.outputs, played.ended
 
     def _farewell(self) -> NDArray[np.float64]:
-        """The last good block, mirrored so that it joins on without a step, and faded to nothing."""
+        """The last good block, mirrored so that it continues without a step, and faded to silence."""
         return self._last[:, ::-1] * np.linspace(1.0, 0.0, BLOCK_FRAMES) ** 2
 
     def _begin(self, turn: Turn) -> None:
@@ -365,6 +377,7 @@ class Engine:
             else EveningCrossfade(before.playback, before.gain * self._lowered.aim, frame_at(CROSSFADE_S))
         )
         self._turn, self._closing, self._last = turn, False, self._silence
+        self._tone.drop()
         self._lowered.move(1.0, 0)
         self._stage.begin_programme(planned=turn.planned, in_order=turn.in_order)
         self._fade = Fader(0.0 if at_s else 1.0)
@@ -379,8 +392,12 @@ class Engine:
             plan_gain=turn.gain,
         )
 
+    def _begin_tone(self, tone: NDArray[np.float64]) -> None:
+        if self._turn is None:
+            self._tone.begin(tone)
+
     def _set_trim(self, gain: float) -> None:
-        """In silence at once, so that what begins next begins as low as it shall be."""
+        """Sets the trim; in silence at once, so that the next sound begins at the right level."""
         self._trim.move(gain, 0 if self._turn is None else frame_at(TRIM_S))
 
     def _lower_plan(self, number: int, gain: float) -> None:
@@ -390,7 +407,7 @@ class Engine:
             self.snapshot = replace(self.snapshot, plan_gain=gain)
 
     def _refuse(self, number: int, performance: str, why: str) -> None:
-        """The turn counts as had; what sounds in its place fades out."""
+        """Counts the turn as played; the present sound fades out."""
         self._fail(performance, why)
         if self._turn is not None:
             self._fade_out(CROSSFADE_S)
@@ -424,7 +441,7 @@ class Engine:
             self._frames_to_go -= BLOCK_FRAMES
 
     def _watch_sink(self) -> None:
-        """While nothing is heard nothing is sent either, so that the return is a fade-in and no exposure is counted."""
+        """Sends nothing while the sink is lost, so that no exposure is counted, and sound comes back with a fade-in."""
         if self._sink.lost is not None:
             self._presence.move(0.0, 0)
         elif self._presence.aim == 0.0:

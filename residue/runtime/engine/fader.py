@@ -1,4 +1,4 @@
-"""A gain on its way from one value to the next, without a step that anybody hears."""
+"""A gain that moves from one value to the next without an audible step."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 
 class Fader:
-    """Moves in a straight line; what it gives is its square, whose level in dB falls ever faster towards silence."""
+    """Moves in a straight line; its output is the square, whose level in dB falls faster and faster towards silence."""
 
     def __init__(self, gain: float) -> None:
         self._root: float = gain**0.5
@@ -16,23 +16,23 @@ class Fader:
 
     @property
     def aim(self) -> float:
-        """The gain it is at, or will be."""
+        """The present gain, or the gain at the end of the movement."""
         return self._aim * self._aim
 
     @property
     def silent(self) -> bool:
-        """It has arrived at nothing."""
+        """Whether it has arrived at 0."""
         return self._root == 0.0 and self._frames_left == 0
 
     def move(self, gain: float, frames: int) -> None:
-        """Be at `gain` after so many frames from now."""
+        """Moves to `gain` within so many frames from now."""
         self._aim = gain**0.5
         self._frames_left = frames
         if frames == 0:
             self._root = self._aim
 
     def hasten(self, frames: int) -> None:
-        """Arrive within so many frames, if it would take longer."""
+        """Shortens the movement to so many frames, if it would take longer."""
         self._frames_left = min(self._frames_left, frames)
 
     def next(self, frames: int) -> NDArray[np.float64]:
@@ -40,7 +40,7 @@ class Fader:
         moving = min(frames, self._frames_left)
         roots: NDArray[np.float64] = np.full(frames, self._aim)
         if moving:
-            # Counted back from the aim, so that the line does not depend on how it is cut.
+            # Counted back from the aim, so that the line does not depend on the blocks.
             slope = (self._root - self._aim) / self._frames_left
             roots[:moving] += slope * np.arange(self._frames_left - 1, self._frames_left - moving - 1, -1)
             self._root = float(roots[moving - 1])

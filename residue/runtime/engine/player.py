@@ -1,4 +1,4 @@
-"""Between house and engine: what the house asks for becomes orders, and what is so becomes the house's view."""
+"""Between house and engine: turns requests of the house into orders, and the engine's state into the house's view."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ logger = logging.getLogger(__name__)
 
 
 LEFT_OUT_S = 3_600.0
-"""How long a performance that failed once is left out; twice as long each time more, up to LEFT_OUT_MOST_S."""
+"""The time for which a failed performance is left out; it doubles with each failure, up to LEFT_OUT_MOST_S."""
 LEFT_OUT_MOST_S = 86_400.0
 ALL_FAILED_S = 20.0
 """If nothing else can be played, a failed performance is tried again after this time."""
 
 
 def left_out(failures: Mapping[str, Failure], planned: Set[str], now_s: float) -> Mapping[str, str]:
-    """Which performances are not to be played for now, and why: a fault must not silence the house for good."""
+    """The performances that are left out for now, and the reason; a fault must not silence the house for ever."""
     still = {
         name: failure.why
         for name, failure in failures.items()
@@ -46,18 +46,17 @@ class Plans(Protocol):
 
 
 class _NotWantedError(Exception):
-    """The house has changed its mind while a performance was wound forward."""
+    """The house no longer wants a performance that is being wound forward."""
 
 
 class Player:
     """Carries out the actions of the house.
 
-    Winding a performance forward takes seconds and a thread of its own. Making one ready is for the planner, which is
-    at work on the whole programme from the start; only what has gone from the cache since is made again here.
+    To wind a performance forward takes seconds, and has a thread of its own. The planner makes the whole programme
+    ready from the start; only data that has disappeared from the cache is made again here.
 
-    opens: gives the playback of a performance at a frame or, as near as may be, before it; may raise ProblemError, and
-    what its progress raises.
-    held_back: performances that are not to begin now, because others are about to take their places.
+    opens: gives the playback of a performance at a frame or shortly before it; may raise ProblemError, and the errors
+    of its progress. held_back: performances that are not to begin now, because others are about to replace them.
     """
 
     def __init__(
@@ -76,24 +75,24 @@ class Player:
         self._wanted: Start | None = None
         self._taken_up: Start | None = None
         self._moved_s = 0.0
-        """When what is about to begin came nearer to it."""
+        """The time of the last progress of the start that is being prepared."""
 
     @property
     def start_still_s(self) -> float:
-        """How long what is about to begin has come no nearer to it; 0 where nothing is."""
+        """The time since the last progress of the start that is being prepared; 0 where there is none."""
         start = self._taken_up
         if start is None or start != self._wanted or self._engine.snapshot.turn == start.turn:
             return 0.0
         return self._monotonic_s() - self._moved_s
 
     def leave_out(self, why: str) -> None:
-        """Counts the coming performance as failed; the house does not begin it even if it comes back."""
+        """Counts the coming performance as failed; the house does not begin it even if its preparation ends."""
         start, self._wanted = self._taken_up, None
         if start is not None:
             self._engine.refuse(start.turn, start.performance, why)
 
     def follow_plan(self) -> None:
-        """Lower what plays where the plan for it has become lower; it never becomes louder under way."""
+        """Lowers the present performance if its plan has become lower; it never becomes louder under way."""
         now = self._engine.snapshot
         gain_db = None if now.performance is None else self._plans.outcome.gain_db.get(now.performance)
         if gain_db is not None and (gain := gain_from_db(gain_db)) < now.plan_gain:
@@ -116,7 +115,7 @@ class Player:
         )
 
     def do(self, actions: Iterable[Action]) -> None:
-        """All that the house asks for in one step; a start that it no longer asks for is given up."""
+        """Carries out all requests of the house in one step; a start that it no longer requests is given up."""
         wanted = [action for action in actions if isinstance(action, Start)]
         self._wanted = wanted[0] if wanted else None
         for action in actions:
@@ -135,7 +134,7 @@ class Player:
             self._moved_s = self._monotonic_s()
 
         try:
-            # To the beginning of a hop of the cap stage, as the plan saw it.
+            # To the beginning of a hop of the cap stage, as in the plan.
             frame = frame_at(start.from_s) // BLOCK_FRAMES * BLOCK_FRAMES
             playback = self._opens(start.performance, frame, lambda _what, done, _total: still_wanted(done))
             playback.skip_to(frame, still_wanted)
@@ -143,11 +142,11 @@ class Player:
             still_wanted(playback.position)
             self._engine.begin(Turn(start.turn, start.performance, playback, gain, in_order=start.in_order))
         except _NotWantedError:
-            if self._taken_up == start:  # else another has been taken up since
+            if self._taken_up == start:  # else another start has been requested since
                 self._taken_up = None
         except ProblemError as error:
             self._engine.refuse(start.turn, start.performance, str(error))
-        except Exception as error:  # nodes of an artist may raise anything, and the house plays on
+        except Exception as error:  # nodes of an artist may raise any error, and the house continues to play
             logger.exception("%s cannot be started", start.performance)
             self._engine.refuse(start.turn, start.performance, f"It failed before it began: {error}.")
 

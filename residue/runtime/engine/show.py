@@ -17,10 +17,10 @@ from residue.runtime.system.clock import Clock
 
 @dataclass(frozen=True, slots=True)
 class Show:
-    """The playing parts together.
+    """The parts that play, together.
 
-    in_force: gives the installation, and is asked each time. started_s: when the cap stage began, on the monotonic
-    clock. assumed: what the caps count as sent although nothing tells it.
+    in_force: gives the installation; it is called each time. started_s: the start of the cap stage, on the monotonic
+    clock. assumed: the energies that the caps count as sent although no row shows them.
     """
 
     in_force: Callable[[], Installation]
@@ -35,6 +35,6 @@ class Show:
 
     @property
     def plan_gain_db(self) -> float | None:
-        """By which the plan lowers what plays; None while nothing does."""
+        """The gain of the plan for the present performance; None while none plays."""
         performance = self.engine.snapshot.performance
         return None if performance is None else self.planner.outcome.gain_db.get(performance)

@@ -1,4 +1,4 @@
-"""How the house goes through its programme: openings entered, turns ended and interrupted."""
+"""The course of the house through its programme: openings entered, turns ended and interrupted."""
 
 from __future__ import annotations
 
@@ -11,11 +11,14 @@ from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme, item, next_start
 
 _WHOLE_S = 1.0
-"""A turn that stops so near the end of its performance was played whole."""
+"""A turn that stops so near the end of its performance counts as played whole."""
 
 
 def entered(house: House, world: World, programme: Programme) -> House:
-    """A new opening begins its programme; an edited one, or one that the clock fell back into, goes on."""
+    """The house in an opening.
+
+    A new opening begins its programme; an edited one, or one that returns after a step of the clock, continues.
+    """
     now, known = world.opening, house.opening
     if now is None:
         return house
@@ -41,12 +44,12 @@ def entered(house: House, world: World, programme: Programme) -> House:
 
 
 def _same(one: Opening, other: Opening) -> bool:
-    """They overlap: one is what became of the other when the hours were edited."""
+    """Whether they overlap: then one is the other after an edit of the hours."""
     return one.opens < other.closes and other.opens < one.closes
 
 
 def ended(house: House, world: World, programme: Programme) -> House:
-    """A turn that ended by itself or by the fade before closing: the next performance follows after the rest."""
+    """The house after a turn that ended by itself or by the fade before closing: a rest and the next one follow."""
     engine = world.engine
     if not house.under_way or engine.turn != house.turn or engine.sounding or house.opening is None:
         return house
@@ -63,7 +66,7 @@ def ended(house: House, world: World, programme: Programme) -> House:
 
 
 def interrupted(house: House, engine: EngineView, programme: Programme) -> House:
-    """A turn that is stopped before its end: where to go on is the curator's choice."""
+    """The house after a turn that was stopped before its end; the curator chooses where it continues."""
     if not house.under_way:
         return house
     index, from_s = {
@@ -76,5 +79,5 @@ def interrupted(house: House, engine: EngineView, programme: Programme) -> House
 
 
 def place_s(house: House, engine: EngineView) -> float:
-    """The place in the performance that plays, or else in the next one."""
+    """The place in the present performance, or else in the next one."""
     return engine.playhead_s if house.under_way and engine.turn == house.turn else house.from_s

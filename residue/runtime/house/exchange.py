@@ -1,7 +1,7 @@
 """Events that reach the house, the view that it has of the world, and the actions that it requests.
 
-An action says what shall be so and is repeated until the engine's view shows it: repeating one that is being done, or
-is done, changes nothing. So nothing is lost with a message, and an engine that was rebuilt comes into step by itself.
+An action states a wanted state and is repeated until the engine's view shows it. A repetition during or after the
+action changes nothing. So a lost message does no harm, and a rebuilt engine gets its orders again.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 from residue.schedule.opening import Opening
 
-# What comes in.
+# Input.
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,14 +39,14 @@ class Release:
 
 @dataclass(frozen=True, slots=True)
 class Next:
-    """A person wants to go on: a rest ends; otherwise the present or next performance is skipped."""
+    """A person wants to continue: a rest ends; otherwise the present or next performance is skipped."""
 
     by: str
 
 
 @dataclass(frozen=True, slots=True)
 class Trim:
-    """A person wants it lower by so much; bounded to TRIM_LOWEST_DB .. TRIM_HIGHEST_DB."""
+    """A person wants a lower level, by so much; bounded to TRIM_LOWEST_DB .. TRIM_HIGHEST_DB."""
 
     db: float
     by: str
@@ -54,7 +54,7 @@ class Trim:
 
 @dataclass(frozen=True, slots=True)
 class Renew:
-    """The performance that plays was exchanged for another, which is to begin at once."""
+    """The present performance was replaced by another, which is to begin at once."""
 
     by: str
 
@@ -67,21 +67,21 @@ class EngineView:
     """The engine's report at one moment."""
 
     turn: int = 0
-    """The number of the last Start it acted on; 0 before the first."""
+    """The number of the last Start that it carried out; 0 before the first."""
     sounding: bool = False
-    """The turn is under way: not ended, and not yet faded out. A quiet passage counts; so does an unheard one."""
+    """Whether the turn is under way: not ended, and not yet faded out. Quiet or inaudible passages count too."""
     playhead_s: float = 0.0
-    """Place in the performance; it stays where the turn stopped."""
+    """The place in the performance; after the turn, the place where it stopped."""
     trim_db: float = 0.0
-    """As it was last set."""
+    """The trim that was set last."""
     ready: frozenset[str] = frozenset()
     """Performances that can start at once: checked, prepared, planned."""
     duration_s: Mapping[str, float] = field(default_factory=dict)
-    """How long performances last, of those whose length is known."""
+    """The lengths of performances, where known."""
     unplayable: Mapping[str, str] = field(default_factory=dict)
-    """Performances that can never start as they are, and why."""
+    """Performances that cannot start in their present state, each with the reason."""
     fault: str | None = None
-    """Why nothing can be heard now, whatever the house does: a lost device, say."""
+    """The reason why nothing can be heard now, such as a lost device."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,18 +91,18 @@ class World:
     now: datetime
     monotonic_s: float
     opening: Opening | None
-    """The opening under way by the hours."""
+    """The present opening by the hours."""
     engine: EngineView
     zone: ZoneInfo
-    """The zone of the place, in which the programme's times are meant."""
+    """The zone of the place, for the times of the programme."""
 
 
-# What goes out.
+# Output.
 
 
 @dataclass(frozen=True, slots=True)
 class Prepare:
-    """Make this performance ready (or find it unplayable); repeated on every tick until it is either."""
+    """Make this performance ready, or find it unplayable; repeated on every tick until one of the two is true."""
 
     performance: str
 
@@ -120,19 +120,19 @@ class Start:
     performance: str
     from_s: float
     in_order: bool = True
-    """Whether it follows what was played before in an order that the hours give, and that plans are made for."""
+    """Whether it follows the performance before in an order of the hours, for which plans are made."""
 
 
 @dataclass(frozen=True, slots=True)
 class FadeOut:
-    """Be silent within so many seconds and end the turn there; while fading it can only shorten the fade."""
+    """Fade to silence within so many seconds and end the turn; during a fade it can only shorten the fade."""
 
     seconds: float
 
 
 @dataclass(frozen=True, slots=True)
 class SetTrim:
-    """Lower everything by so much, in small steps that nobody hears."""
+    """Lower everything by so much, in inaudible steps."""
 
     db: float
 

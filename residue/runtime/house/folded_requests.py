@@ -1,4 +1,4 @@
-"""Requests of people on their way into the event log, which folds a flood of them into few rows."""
+"""Requests of people on their way into the event log, which folds many of them into few rows."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ from residue.control.rate import Allowance
 from residue.loudness.caps.caps import duration_in_words
 
 BURST_ROWS = 12.0
-"""Requests by hand get a row each."""
+"""So many requests in a row get a row each: enough for requests by hand."""
 ROWS_PER_S = 1.0 / 60.0
-"""Of one sender in the long run; a fader that is moved for an hour gives some sixty rows."""
+"""The rate of rows of one sender in the long run; a fader that is moved for an hour gives about sixty rows."""
 ALL_BURST_ROWS = 60.0
 ALL_ROWS_PER_S = 1.0 / 15.0
-"""Of all senders together, whose addresses can be forged: less than 6,000 rows a day."""
+"""The rate of all senders together, because addresses can be forged: less than 6,000 rows a day."""
 MOST_FOLDED = 64
 """Kinds of requests and senders that may wait for a row; further senders are counted as one."""
 SEVERAL = "several senders"
@@ -30,7 +30,7 @@ class _Folded:
 
 
 class FoldedRequests:
-    """Hands requests on to the event log, each at once as long as there are few; else the last one, with their number.
+    """Passes requests on to the event log: each at once if there are few; else the last one, with their number.
 
     write: the event log: kind, text, sender.
     """
@@ -44,7 +44,7 @@ class FoldedRequests:
         self._folded: dict[tuple[str, str], _Folded] = {}
 
     def tell(self, *, kind: str, text: str, sender: str) -> None:
-        """Write one request, or fold it."""
+        """Writes one request, or folds it."""
         waiting = self._folded.get((kind, sender))
         if waiting is None and self._allowance.take(sender):
             self._write(kind, text, sender)
@@ -59,13 +59,13 @@ class FoldedRequests:
             waiting.count += 1
 
     def look(self) -> None:
-        """Write the rows whose turn has come; to be called every second or so."""
+        """Writes the rows that are due; call it every second or so."""
         for kind, sender in list(self._folded):
             if self._allowance.take(sender):
                 self._write_folded(kind, sender)
 
     def end(self) -> None:
-        """Write all that waits."""
+        """Writes all rows that wait."""
         for kind, sender in list(self._folded):
             self._write_folded(kind, sender)
 

@@ -1,8 +1,8 @@
 """The house: one pure state machine, (house, event, world) -> (house, actions).
 
-Its state is derived again at every step from what is so now - the opening under way, what a person asked for, what
-the engine reports - and never from having seen a trigger: a wake-up that comes late, twice or not at all ends in the
-same state. The first line that is true names it:
+Its state is derived again at every step from present facts - the opening under way, the requests of a person, the
+report of the engine - and never from a past trigger. So a wake-up that comes late, twice or not at all ends in the same
+state. The first line that is true names it:
 
     closed    no opening is under way (and nothing that may run on past closing)
     held      a person holds, until a person releases or the stated time is over; through closings and restarts too
@@ -37,6 +37,7 @@ from residue.runtime.house.house_state import (
     waits,
 )
 from residue.runtime.house.requests import noted
+from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme, pool
 from residue.schedule.spans import local
 
@@ -44,7 +45,7 @@ __all__ = ["House", "State", "step"]
 
 
 def step(house: House, event: Event, world: World, programme: Programme) -> Transition:
-    """The house after an event, and what is to be done now."""
+    """The house after an event, and the actions to carry out now."""
     asked, answer = noted(ended(entered(house, world, programme), world, programme), event, world)
     state = _state(asked, world, programme)
     settled, actions = _ACT[state](replace(asked, state=state), world, programme)
@@ -52,7 +53,7 @@ def step(house: House, event: Event, world: World, programme: Programme) -> Tran
         settled = replace(settled, state=State.FAULTED)
     settled = replace(settled, reason=_REASON[settled.state](settled, world, programme))
     if (trim_db := _whole_trim_db(settled)) != world.engine.trim_db:
-        actions = (SetTrim(trim_db), *actions)  # before a start: what begins begins as low as it shall be
+        actions = (SetTrim(trim_db), *actions)  # before a start, so that the sound begins at the right level
     if (settled.state, settled.turn, settled.reason) != (house.state, house.turn, house.reason):
         settled = replace(settled, since=world.now)
         actions = (*actions, Log(settled.state, settled.reason))
@@ -74,10 +75,15 @@ def _state(house: House, world: World, programme: Programme) -> State:
 
 
 def _runs_on(house: House, world: World, programme: Programme) -> bool:
-    """Closing time came while a performance played that may run on; a step of the clock is no closing time."""
+    """Whether a performance runs on past closing time; a step of the clock is not a closing time."""
     plays = house.under_way and world.engine.turn == house.turn  # and is not only being wound forward
-    may = programme.at_closing == "finish" and plays and house.held_by is None
+    may = _finishes(house.opening, programme) and plays and house.held_by is None
     return may and world.monotonic_s >= house.closes_s - BEFORE_CLOSING_S
+
+
+def _finishes(opening: Opening | None, programme: Programme) -> bool:
+    """Whether a performance may run on past the end of an opening: not into a silence that a person asked for."""
+    return programme.at_closing == "finish" and not (opening is not None and opening.then_silent)
 
 
 def _too_late(house: House, world: World, programme: Programme) -> bool:
@@ -102,7 +108,7 @@ def _whole_trim_db(house: House) -> float:
     return max(TRIM_LOWEST_DB, house.trim_db + own_db)
 
 
-# What each state does.
+# The actions of each state.
 
 
 def _closed(house: House, world: World, programme: Programme) -> Transition:
@@ -121,7 +127,7 @@ def _playing(house: House, world: World, programme: Programme) -> Transition:
     if world.engine.turn != house.turn:
         return house, (_start(house, programme),)
     actions: tuple[Action, ...] = _readying(house.index + 1, house, world, programme)
-    if programme.at_closing != "finish" and left_s(world) <= FADE_S:
+    if not _finishes(world.opening, programme) and left_s(world) <= FADE_S:
         actions = (*actions, *_hush(world))
     return house, actions
 
@@ -168,7 +174,7 @@ def _readying(index: int, house: House, world: World, programme: Programme) -> t
 
 
 def _past_unplayable(house: House, world: World, programme: Programme) -> Transition:
-    """Pass over what cannot be played. Something can be: otherwise the house would be faulted."""
+    """Skips performances that cannot be played. At least one can, otherwise the house would be faulted."""
     skipped: list[Action] = []
     while (name := performance_at(house, programme)) in world.engine.unplayable:
         skipped.append(Log("skipped", f"{name}: {world.engine.unplayable[name]}"))

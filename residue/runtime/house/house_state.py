@@ -12,14 +12,15 @@ from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme, item
 
 FADE_S = 4.0
-"""Length of a fade-out where there is time for one; our choice: short enough to obey, long enough not to startle."""
+"""The length of a fade-out where there is time for it: fast enough to obey, slow enough not to startle. Our choice."""
 START_GRACE_S = 60.0
-"""A house that is up so shortly after an opening, or after a listed time, takes it as if it were on time."""
+"""If the house starts so shortly after an opening, or after a listed time, it acts as if it were on time."""
 LATE_FADE_S = 0.15
-"""Length of a fade-out when the house is found sounding outside the hours: with a tick before it, and what lies in the
-cap stage and the device after it, it has to be over within a second."""
+"""The length of a fade-out when sound is found outside the hours. With the tick before it, and the sound in cap stage
+and device after it, it must be over within a second.
+"""
 BEFORE_CLOSING_S = 1.0
-"""The last fade ends so long before closing: what lies in the buffer of the device still has to be heard."""
+"""The last fade ends so long before closing, because the sound in the buffer of the device is heard later."""
 TRIM_LOWEST_DB = -40.0
 TRIM_HIGHEST_DB = 0.0
 """A trim only lowers: nothing at run time can raise a level above the plan's."""
@@ -37,12 +38,12 @@ class State(StrEnum):
 
 
 MAY_SOUND = frozenset({State.PLAYING, State.OPENING})
-"""In the second, the skipped performance still fades out."""
+"""In the second state, the skipped performance still fades out."""
 
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """The place at which the programme of an opening goes on."""
+    """The place at which the programme of an opening continues."""
 
     opening: Opening
     index: int
@@ -51,39 +52,43 @@ class Place:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class House:
-    """Everything that has to be remembered."""
+    """Everything that the house remembers."""
 
     state: State = State.CLOSED
     since: datetime | None = None
-    """When it came into this state, or began this turn."""
+    """The time at which it entered this state, or began this turn."""
     opening: Opening | None = None
     """The opening that `index` counts in; the last one, while closed."""
     before: Place | None = None
-    """The place at which the opening before that one was left; a clock that steps there and back goes on in both."""
+    """The place at which the opening before that one was left; after steps of the clock there and back, both
+    continue.
+    """
     index: int = 0
-    """The place in the programme of that opening: of what plays, else of what comes next."""
+    """The place in the programme of that opening: that of the present performance, else of the next."""
     under_way: bool = False
-    """A turn was started and has not ended."""
+    """Whether a turn was started and has not ended."""
     turn: int = 0
     """The number of the last turn started."""
     from_s: float = 0.0
     """The place in the performance at which that turn began, or the next begins."""
     in_order: bool = True
-    """Whether that follows what was played before as the hours have it: not after `next`, or a turn begun again."""
+    """Whether it follows the performance before in the order of the hours: not after `next`, or when a turn begins
+    again.
+    """
     rest_until_s: float = -inf
-    """On the monotonic clock."""
+    """The end of a rest, on the monotonic clock."""
     not_before: datetime | None = None
-    """By the wall clock, where the programme has times at which performances begin."""
+    """The time at which the next performance may begin, by the wall clock, where the programme has times."""
     closes_s: float = inf
-    """When the opening closes, on the monotonic clock: tells closing time from a step of the wall clock."""
+    """The time of closing, on the monotonic clock: it distinguishes closing time from a step of the wall clock."""
     held_by: str | None = None
     held_until_s: float = inf
-    """When the hold ends by itself, on the monotonic clock; inf: only when a person releases it."""
+    """The time at which the hold ends by itself, on the monotonic clock; inf: only a person releases it."""
     trim_db: float = 0.0
     trimmed_by: str | None = None
     """The person or machine that set the trim last; None without a trim."""
     reason: str = ""
-    """Why it is in this state, in a person's words."""
+    """The reason for this state, in words for people."""
 
 
 Transition = tuple[House, tuple[Action, ...]]
@@ -97,13 +102,13 @@ def left_s(world: World) -> float:
 
 
 def waits(house: House, world: World) -> bool:
-    """The programme wants silence now."""
+    """Whether the programme wants silence now."""
     before_time = house.not_before is not None and world.now < house.not_before
     return before_time or world.monotonic_s < house.rest_until_s
 
 
 def performance_at(house: House, programme: Programme, index: int | None = None) -> str:
-    """The performance at a place in the programme of the opening; at the house's own place if none is named."""
+    """The performance at a place in the programme of the opening; without a place, at that of the house."""
     if house.opening is None:
         raise ValueError("A programme belongs to an opening.")
     return item(programme, house.opening, house.index if index is None else index).performance

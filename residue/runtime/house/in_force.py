@@ -1,4 +1,4 @@
-"""The installation in force while the house runs: its one holder, which everything else asks."""
+"""The installation in force while the house runs: its one holder, from which all other parts get it."""
 
 from __future__ import annotations
 
@@ -47,10 +47,10 @@ class Change:
 
 
 class InForce:
-    """The installation in force, which it gives when it is called. Watches all files of the folder.
+    """The installation in force, which a call returns. It watches all files of the folder.
 
-    Hours are taken where all of them can be relied on, and of room.toml stricter caps and lower trims. Whatever else
-    was changed is told, and waits for a start by a person.
+    New hours take force if all of them are reliable; of room.toml, stricter caps and lower trims take force. All other
+    changes are reported, and wait for a start by a person.
 
     state: the folder in which the files in force are kept. happened: writes into the event log: kind, text.
     """
@@ -67,7 +67,7 @@ class InForce:
         self._now = now
         self._happened = happened
         self._told: dict[str, str] = {}
-        """By file: what is wrong with it, or how it differs from what is in force."""
+        """By file: its fault, or its difference to the file in force."""
         folder = installation.folder
         named = [folder / name for name in installation.graph.files]
         self._named_files = _digests(named)
@@ -82,15 +82,18 @@ class InForce:
 
     @property
     def alarms(self) -> list[str]:
-        """The faults of the present files, and how they differ from what is in force."""
+        """The faults of the present files, and their differences to the files in force."""
         return list(self._told.values())
 
     def take(self, change: Change) -> None:
-        """From now on by this."""
+        """Puts this installation into force."""
         self._installation = change.installation
 
     def look(self, monotonic_s: float) -> Change | None:
-        """Gives the changes that can take force now, and reports the rest. Called every second or so; may be slow."""
+        """Gives the changes that can take force now, and reports the others.
+
+        Call it every second or so; it may be slow.
+        """
         match self._piece.look(monotonic_s):
             case LoadedFiles(graph):
                 self._tell(PIECE, self._piece_differs(graph))
@@ -122,7 +125,7 @@ class InForce:
         return None
 
     def _look_at_start(self) -> None:
-        """Tell what was broken, or changed, while nothing ran."""
+        """Reports files that were broken, or changed, while nothing ran."""
         if hours_differ(self._installation):
             with _faults(self._refuse_hours):
                 self._read_hours()
@@ -131,7 +134,7 @@ class InForce:
         with _faults(lambda error: self._refuse(PIECE, error)):
             self._tell(PIECE, self._piece_differs(self._read_piece()))
 
-    # Telling.
+    # Reports.
 
     def _tell(self, file: str, words: str | None) -> None:
         if words is None:
@@ -148,11 +151,11 @@ class InForce:
         self._happened("hours", self._told[HOURS])
 
     def _piece_differs(self, graph: Graph) -> str | None:
-        """Formatting and comments make no difference."""
+        """Whether the pieces differ; formatting and comments make no difference."""
         same = graph.piece == self._installation.piece and _digests(list(self._named_files)) == self._named_files
         return None if same else _differs(PIECE, "another piece, or another file that it names")
 
-    # Reading; each raises ProblemError with everything that is wrong.
+    # Reading; each function raises ProblemError with all faults.
 
     @property
     def _zone(self) -> ZoneInfo:
@@ -172,7 +175,8 @@ class InForce:
         room, findings = read_room(self._installation.folder / ROOM)
         if room is not None:
             findings += check_room_for(self._installation.graph, room)
-            findings = findings or check_room_for(None, tightened(self._installation.room, room))
+            if not stops(findings):
+                findings = check_room_for(None, tightened(self._installation.room, room))
         if room is None or stops(findings):
             raise ProblemError(findings)
         return room
@@ -188,7 +192,7 @@ class InForce:
 
 @contextmanager
 def _faults(tell: Callable[[ProblemError], None]) -> Iterator[None]:
-    """Tells faults instead of raising them."""
+    """Reports faults instead of raising them."""
     try:
         yield
     except ProblemError as error:
@@ -196,7 +200,7 @@ def _faults(tell: Callable[[ProblemError], None]) -> Iterator[None]:
 
 
 def _digests(files: Sequence[Path]) -> Mapping[Path, bytes]:
-    """Of the contents; one that cannot be read is like an empty one."""
+    """The digests of the files; a file that cannot be read counts as empty."""
     found = dict.fromkeys(files, b"")
     for path in files:
         with suppress(OSError):
@@ -209,8 +213,8 @@ def _differs(file: str, how: str | None) -> str | None:
 
 
 def _stricter_in_words(before: Room, now: Room, at: datetime) -> str:
-    """A sentence on the limits that have come into force, and on how long the time before counts against them."""
-    caps = [*stricter_caps(before.cap, now.cap), *_power_caps(before, now)]
+    """A sentence on the limits that have taken force, and on how long the time before counts against them."""
+    caps = [*stricter_caps(before.caps, now.caps), *_power_caps(before, now)]
     lower = [name for name, output in now.output.items() if output.trim_db < before.output[name].trim_db]
     told = [f"{cap.name} {cap.limit_in_words}" for cap in caps]
     told += [f"trim of {name} {now.output[name].trim_db:g} dB" for name in lower]

@@ -1,4 +1,4 @@
-"""Keeps house: gives the house the time and the view of the engine, and has done what it asks for."""
+"""Runs the house: gives it the time and the view of the engine, and has its actions carried out."""
 
 from __future__ import annotations
 
@@ -20,13 +20,13 @@ class Plays(Protocol):
         """The engine's present view."""
 
     def do(self, actions: Iterable[Action]) -> None:
-        """Carry out; actions of kinds that are not for it are left alone."""
+        """Carries out actions; it ignores other kinds."""
 
 
 class Keeper:
-    """The house among its surroundings.
+    """The house with its surroundings.
 
-    programme: gives the one in force. happened: told what goes into the event log: kind, text, and who asked for it.
+    programme: gives the one in force. happened: writes into the event log: kind, text, and who asked.
     """
 
     def __init__(
@@ -46,7 +46,7 @@ class Keeper:
         self._happened = happened
 
     def tell(self, event: Event) -> None:
-        """Let the house act on an event, or only on the time that has passed."""
+        """Lets the house act on an event, or only on the time that has passed."""
         now = self._clock.now()
         opening = self.calendar.opening_at(now)
         world = World(now, self._clock.monotonic_s(), opening, self._plays.view(), self.calendar.zone)

@@ -1,8 +1,8 @@
-"""The files in force, kept where no person edits them: a start by nobody goes on with these.
+"""The files in force, kept where no person edits them: an automatic start continues with these.
 
-Only a start by a person takes new words of piece.toml and room.toml. After a power cut, or where the watchdog or the
-service manager starts the program again, piece and room are those that were in force before, with the stricter caps and
-trims that were taken while it ran: so nothing becomes louder while nobody is there.
+Only a start by a person uses new contents of piece.toml and room.toml. After a power cut, or a start by the watchdog or
+the service manager, piece and room are those that were in force before, with the stricter caps and trims that took
+force meanwhile. So nothing becomes louder while nobody is there.
 """
 
 from __future__ import annotations
@@ -24,17 +24,17 @@ from residue.schedule.expansion import FILE_NAME as EXPANSION
 from residue.small_files import read_small
 
 _LINK = "in-force"
-"""In the state folder, a link to the folder that holds them; so that all of them change in one step."""
+"""A link in the state folder to the folder with the files, so that all of them change in one step."""
 _OF = "installation.txt"
-"""Beside them, the folder of the installation that they belong to."""
+"""The file that names the folder of their installation."""
 _DIGITS = 16
 
 
 def load_in_force(folder: Path, state: Path, *, by_person: bool) -> Installation:
-    """An installation as it is to run from this start on; what is in force is kept in the state folder.
+    """The installation that runs from this start on; its files are kept in the state folder.
 
-    by_person: its files are taken as they are, but for broken hours, which leave those that were in force.
-    Raises ProblemError with what is wrong in the folder, where that cannot be done.
+    by_person: its files take force as they are; only broken hours are replaced by those in force before. Raises
+    ProblemError with the faults of the folder where it cannot run.
     """
     before = state / _LINK
     if not _belongs(before, folder):
@@ -51,9 +51,9 @@ def load_in_force(folder: Path, state: Path, *, by_person: bool) -> Installation
 
 
 def kept(installation: Installation, state: Path) -> Installation:
-    """Keep the files of an installation; gives it with the place where they are read from now on.
+    """Keeps the files of an installation; gives it with the place from which they are read from now on.
 
-    Where the disk takes nothing, they go on being read where they were.
+    If the disk cannot be written, they are read from the former place.
     """
     try:
         return replace(installation, places=dict.fromkeys(FILES, _keep(installation, state)))
@@ -62,7 +62,7 @@ def kept(installation: Installation, state: Path) -> Installation:
 
 
 def hours_differ(installation: Installation) -> bool:
-    """Whether the curator's files in the folder are others than those in force, or cannot be read."""
+    """Whether the curator's files in the folder differ from those in force, or cannot be read."""
     try:
         return _hours(installation.folder) != _hours(installation.places[HOURS])
     except OSError:
@@ -72,7 +72,7 @@ def hours_differ(installation: Installation) -> bool:
 def _resumed(folder: Path, before: Path) -> Installation:
     """The files in force before, with the hours and the stricter limits of the folder. Raises ProblemError.
 
-    Where that does not fit together any more: the folder, with the stricter limits that were in force.
+    If these no longer fit together: the folder, with the stricter limits that were in force.
     """
     for taking in ((PIECE, ROOM), FILES):
         with suppress(ProblemError):
@@ -81,7 +81,7 @@ def _resumed(folder: Path, before: Path) -> Installation:
 
 
 def _tightened(installation: Installation, other: Path) -> Installation:
-    """With the stricter limits of the room.toml in another folder, if that can be read."""
+    """The installation with the stricter limits of the room.toml in another folder, if that can be read."""
     written, _ = read_room(other / ROOM)
     return installation if written is None else replace(installation, room=tightened(installation.room, written))
 
@@ -99,7 +99,7 @@ _UNKNOWN = Finding(
 
 
 def _belongs(kept_folder: Path, folder: Path) -> bool:
-    """Whether files are kept, are those of this installation, and are as they were written."""
+    """Whether files are kept, belong to this installation, and are unchanged."""
     try:
         contents = {path.name: path.read_bytes() for path in kept_folder.iterdir() if path.name != EXPANSION}
         of_this = contents[_OF].decode() == str(folder.resolve())

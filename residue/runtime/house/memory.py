@@ -19,7 +19,7 @@ from residue.schedule.programme import Programme
 
 
 class Alive(msgspec.Struct, frozen=True, kw_only=True):
-    """A moment at which the house lived: by the clock, and by the time since the machine started."""
+    """A moment at which the house ran: by the clock, and by the time since the machine started."""
 
     utc: str
     boot: str
@@ -36,24 +36,24 @@ class Memory(msgspec.Struct, frozen=True, kw_only=True):
     place_s: float = 0.0
     held_by: str | None = None
     hold_left_s: float | None = None
-    """How long the hold still lasts; null: until a person releases it. Time without power does not count."""
+    """The rest of the hold; null: until a person releases it. Time without power does not count."""
     trim_db: float = 0.0
     trimmed_by: str | None = None
     alive: Alive | None = None
-    """When this was written."""
+    """The moment at which this was written."""
     last_known: datetime | None = None
-    """The latest time of day that could be relied on: see residue.schedule.clock_trust."""
+    """The latest reliable time of day: see residue.schedule.clock_trust."""
 
 
 def alive_at(now: datetime, up: Uptime) -> Alive:
-    """A moment, as a memory tells it."""
+    """The moment of a memory."""
     return Alive(utc=now.isoformat(timespec="milliseconds"), boot=up.boot, up_s=round(up.seconds, 3))
 
 
 def remembered(folder: Path) -> tuple[Memory, list[str]]:
     """The memory in the state folder, and a sentence on each file of it that cannot be read.
 
-    Where the latest is spoilt or missing, the one before counts, which is a few seconds older.
+    If the latest is damaged or missing, the one before counts, which is a few seconds older.
     """
     lost: list[str] = []
     for name in (MEMORY_FILE, MEMORY_BEFORE_FILE):
@@ -93,7 +93,7 @@ def memory(
 
 
 def recalled(written: Memory, programme: Programme, monotonic_s: float) -> House:
-    """The house as it starts with what was written down; what does not belong to the opening then under way is left."""
+    """The house as it starts from a memory, without the parts that do not belong to the present opening."""
     before = House(
         opening=written.opening,
         before=written.before,

@@ -17,12 +17,12 @@ Numbers = tuple[float, ...]
 HOLD_LONGEST_S = 86_400.0
 """A day. For a longer silence, change the hours, or hold until a release."""
 SHOWN_CHARACTERS = 40
-"""Of a name in /house/state/reply: as much as a small display shows."""
+"""The longest name in /house/state/reply: as much as a small display shows."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SwapOrder:
-    """A swap as somebody wrote it. bag: a folder within the installation; None for the one before."""
+    """The request of a swap. bag: a folder within the installation; None for the version before."""
 
     performance: str
     when: str
@@ -30,11 +30,16 @@ class SwapOrder:
 
 
 def handlers(
-    tell: Callable[[Event], None], status: Callable[[], Mapping[str, Any]], swap: Callable[[SwapOrder, str], None]
+    tell: Callable[[Event], None],
+    status: Callable[[], Mapping[str, Any]],
+    *,
+    swap: Callable[[SwapOrder, str], None],
+    tone: Callable[[str, str], None],
 ) -> Mapping[str, Handler]:
-    """By address. tell: lets the house act on an event; status: as `residue status --json` gives it.
+    """The handlers by address.
 
-    swap: has a performance take another's place; told who asked.
+    tell: lets the house act on an event; status: that of `residue status --json`. swap: requests a swap. tone: makes an
+    output sound. Both get the sender.
     """
 
     def on(event: Callable[[Numbers, str], Event]) -> Handler:
@@ -52,13 +57,14 @@ def handlers(
         "/house/release": on(lambda _numbers, sender: Release(sender)),
         "/house/trim": on(lambda numbers, sender: Trim(_trim_db(numbers), sender)),
         "/house/next": on(lambda _numbers, sender: Next(sender)),
+        "/house/tone": lambda texts, sender: tone(texts[0], sender),
         "/house/swap": lambda texts, sender: swap(SwapOrder(performance=texts[1], when=texts[2], bag=texts[0]), sender),
         "/house/swap/back": lambda texts, sender: swap(SwapOrder(performance=texts[0], when=texts[1]), sender),
     }
 
 
 def _state(told: Mapping[str, Any]) -> Reply:
-    """The status in a few plain arguments, with names cut short: a reply may not be much longer than its question."""
+    """The status in a few plain arguments, with names cut short: a reply may not be much longer than its request."""
     health = told["health"]
     house, performance, section = (
         str(told[key] or "")[:SHOWN_CHARACTERS] for key in ("house", "performance", "section")

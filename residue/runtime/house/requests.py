@@ -1,4 +1,4 @@
-"""Requests of a person to the house: remembered here, obeyed in the house's states."""
+"""Requests of a person to the house: noted here, carried out by the house's states."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def _next(house: House, event: Next, world: World) -> Transition:
 
 
 def _renew(house: House, _event: Renew, world: World) -> Transition:
-    if not house.under_way or world.opening is None:  # past closing what plays may end, and nothing begin
+    if not house.under_way or world.opening is None:  # past closing the present performance may end, but none may begin
         return house, ()
     return replace(house, turn=max(house.turn, world.engine.turn) + 1, from_s=0.0, in_order=False), ()
 

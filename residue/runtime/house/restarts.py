@@ -1,4 +1,4 @@
-"""How often the watchdog may have the program started again."""
+"""Limits how often the watchdog may restart the program."""
 
 from __future__ import annotations
 
@@ -16,20 +16,20 @@ logger = logging.getLogger(__name__)
 FILE_NAME = "restarts.json"
 MOST = 3
 WITHIN = timedelta(hours=1)
-"""Three restarts within an hour are enough: a fourth would not help either."""
+"""At most three restarts within an hour: a fourth would not help either."""
 
 
 class Restarts:
-    """Remembers over restarts why there were any; a file that cannot be read or written bounds nothing."""
+    """Remembers restarts and their reasons; without a file that can be read and written, there is no limit."""
 
     def __init__(self, path: Path, clock: Clock) -> None:
         self._path = path
         self._clock = clock
 
     def may(self, check: Check) -> bool:
-        """Whether this check may restart the program once more; if so, that counts as done.
+        """Whether this check may restart the program once more; if so, the restart is counted.
 
-        An engine that writes nothing may for ever: systemd would end it anyway.
+        The check for an engine that writes nothing has no limit: systemd would end the program anyway.
         """
         now, known = self._clock.now(), self._known()
         lately = [moment for moment in known.get(check.name, []) if abs(now - moment) < WITHIN]

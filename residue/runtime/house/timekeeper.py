@@ -1,4 +1,4 @@
-"""The time by which the house goes: the hours, as far as the machine's clock is reliable."""
+"""The time of the house: the hours, as far as the machine's clock is reliable."""
 
 from __future__ import annotations
 
@@ -15,15 +15,15 @@ from residue.schedule.hours import Hours
 from residue.schedule.opening import Opening
 
 ASK_EVERY_S = 30.0
-"""Between two questions to the machine whether its clock was set; asking takes a while, in a thread of its own."""
+"""The time between two questions to the machine whether its clock was set; the answer is slow, so a thread asks."""
 
 
 class HoursInForce(Protocol):
-    """The hours by which the house goes at present."""
+    """The hours of the house at present."""
 
     @property
     def hours(self) -> Hours:
-        """As the curator wrote them."""
+        """The hours as the curator wrote them."""
 
     @property
     def calendar(self) -> Calendar:
@@ -31,9 +31,9 @@ class HoursInForce(Protocol):
 
 
 class Timekeeper:
-    """The calendar in force, answering with care while the clock is unsure.
+    """The calendar in force, with careful answers while the clock is unsure.
 
-    Looks at the clocks on every tick, and asks the machine now and then. in_force: asked each time.
+    It reads the clocks on every tick, and asks the machine from time to time. in_force: called each time.
     """
 
     def __init__(self, in_force: Callable[[], HoursInForce], clock: Clock, last_known: datetime | None) -> None:
@@ -43,7 +43,7 @@ class Timekeeper:
         self.known = Timekeeping(last_known=last_known)
 
     async def ask(self) -> None:
-        """Ask the machine, once; before the first tick, and again and again beside the loop."""
+        """Asks the machine once; call it before the first tick, and repeatedly beside the loop."""
         self._witnesses = await asyncio.to_thread(witnesses)
 
     async def keep_asking(self) -> None:
@@ -53,7 +53,7 @@ class Timekeeper:
             await self.ask()
 
     def look(self) -> None:
-        """Look at the clocks; on every tick, before anything is asked."""
+        """Reads the clocks; call it on every tick, before any question."""
         self.known = look(self.known, self._clock.now(), self._clock.monotonic_s(), self._witnesses)
 
     @property
@@ -62,11 +62,11 @@ class Timekeeper:
         return self._in_force().calendar.zone
 
     def openings(self, first: date, days: int) -> list[Opening]:
-        """Those that begin on these local days, by the hours alone."""
+        """The openings that begin on these local days, by the hours alone."""
         return self._in_force().calendar.openings(first, days)
 
     def opening_at(self, moment: datetime) -> Opening | None:
-        """The one that is under way, as the curator wants it while the clock is unsure."""
+        """The present opening; while the clock is unsure, by the curator's choice."""
         return opening_by(self._in_force().calendar, self.known, moment, self._in_force().hours.when_clock_is_unsure)
 
     def next_change(self, moment: datetime) -> datetime | None:

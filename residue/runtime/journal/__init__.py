@@ -1,1 +1,1 @@
-"""The level log: its tables, its writer, and the rows made of what the cap stage sent."""
+"""The level log: its tables, its writer, and the rows made from the levels of the cap stage."""

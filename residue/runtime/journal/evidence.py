@@ -15,11 +15,11 @@ from residue.runtime.system.clock import Clock, uptime
 from residue.runtime.system.folders import unwritten_file
 
 _WRITER_S = 2.0
-"""For writing what still waits: nobody and nothing that would not wait so long is there, as systemd is for a house."""
+"""The time for writing rows that still wait; it may be long, because no systemd waits, as it does for a house."""
 
 
 class Evidence:
-    """Of a calibration, or of a recording.
+    """The level log of a calibration or a recording.
 
     state: the folder of the level log. log: the log in it.
     """
@@ -30,22 +30,22 @@ class Evidence:
         self._cut = False
 
     def sent(self, tally: Tally, then: Circumstances) -> None:
-        """Log a second or so; makes nobody wait."""
+        """Logs the levels of about a second, without waiting."""
         for row in self._tallies.rows(tally, self._clock.now(), uptime(), then):
             self._writer.put(row)
 
     def happened(self, kind: str, text: str) -> None:
-        """Log what was done."""
+        """Logs an event."""
         self._writer.put(event(self._clock.now(), uptime(), kind, text))
 
     def cut(self, why: str) -> None:
-        """It ends without having logged all that it sent."""
+        """Notes that the run ends without having logged everything that it sent."""
         self._cut = True
         self.happened(CUT, why)
 
     @contextmanager
     def kept(self, started: str, ended: str) -> Iterator[None]:
-        """Write within the context. Of a run without an end, what was not logged counts as sent."""
+        """Writes the log within the context. In a run without an end, time without a row counts as sent."""
         self._writer.start()
         self.happened(STARTED, started)
         try:

@@ -1,6 +1,6 @@
-"""The level log: what was sent, a row a minute and for some days a row a second, and what happened.
+"""The level log: sent levels, one row a minute and for some days one row a second, and events.
 
-A database that a person may open; also what the governor counts after a restart.
+It is a database that a person may open. The governor counts its levels after a restart.
 """
 
 from __future__ import annotations
@@ -38,9 +38,9 @@ logger = logging.getLogger(__name__)
 
 FILE_NAME = "levels.sqlite"
 _ALIVE_S = 30.0
-"""A house may have lived so much longer than its memory says, which is written every few seconds."""
+"""A house may have run so much longer than in its memory, which is written every few seconds."""
 _DAY_S = 86_400
-"""The longest window of a cap: so many seconds the second copy gets from the database."""
+"""The longest window of a cap: the second copy gets so many seconds from the database."""
 _EVENTS = 5_000
 
 
@@ -63,7 +63,7 @@ class LevelRow:
     momentary_max_lufs: float | None
     short_term_max_lufs: float | None
     integrated_lufs: float | None
-    """Since what plays began or was taken up again, as the loudness range."""
+    """Since the present performance began or continued after a restart; the loudness range too."""
     loudness_range_lu: float | None
     true_peak_dbtp: float | None
     """The highest of any output."""
@@ -81,7 +81,7 @@ class LevelRow:
     outputs: str
     """The same quantities of each output, as JSON."""
     sent: str
-    """Mean level by what the caps listen to, as JSON."""
+    """The mean level at each ear of a cap, as JSON."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,7 +90,7 @@ class SecondRow:
 
     utc: str
     boot: str
-    """Of the machine; with up_s a time that no setting of the clock moves."""
+    """The boot of the machine; with up_s, a time that does not depend on the clock."""
     up_s: float
     duration_s: float
     laeq_db: float | None
@@ -98,30 +98,31 @@ class SecondRow:
     laf_max_db: float | None
     lc_peak_db: float | None
     sent: str
-    """Mean level by what the caps listen to, as JSON: what the governor counts after a restart."""
+    """The mean level at each ear of a cap, as JSON: the governor counts it after a restart."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EventRow:
-    """Something that happened, and who asked for it."""
+    """An event, and who asked for it."""
 
     utc: str
     kind: str
     text: str
     sender: str | None = None
     boot: str | None = None
-    """As of a SecondRow; null if the writer did not say."""
+    """As in a SecondRow; null if the writer did not give it."""
     up_s: float | None = None
     unlogged_s: float | None = None
-    """For how long before it something may have been sent that no row tells."""
+    """The time before it for which sound may have been sent without a row."""
 
 
 Row = LevelRow | SecondRow | EventRow
 R = TypeVar("R", LevelRow, SecondRow, EventRow)
 _TABLES: dict[type[Row], str] = {LevelRow: "level", SecondRow: "second", EventRow: "event"}
 MOST: dict[type[Row], int] = {LevelRow: 750_000, SecondRow: 260_000, EventRow: 200_000}
-"""So many rows are kept: some 400 days, 3 days of sound (the longest window of a cap is a day), and a season's events;
-below 400 MB. Counted, and not told by their dates: a clock that is set wrong for an hour makes nothing forgotten."""
+"""So many rows are kept: about 400 days, 3 days of sound (the longest window of a cap is a day), and a season's events;
+below 400 MB. The rows are counted and not selected by date, so that a wrong clock deletes nothing.
+"""
 _SQL_TYPES = {"str": "TEXT", "float": "REAL", "int": "INTEGER"}
 _NOT_TOLD_BEFORE = f"""
     SELECT utc, boot, up_s, kind, coalesce(unlogged_s, {UNLOGGED_MOST_S})
@@ -153,26 +154,27 @@ class LevelLog:
 
     All but `sent_before` and `note_unwritten` are for one thread.
 
-    unwritten: a file, not on the same disk, that stands while the disk takes nothing, and says since when.
+    unwritten: a file on another disk, which exists while the disk cannot be written, and says since when.
     """
 
     def __init__(self, path: Path, unwritten: Path | None = None) -> None:
         self._path, self._unwritten = path, unwritten
         self._inherited = self._note_stands()
-        """A process before this one was killed while the disk took nothing."""
+        """Whether a process before this one was killed while the disk could not be written."""
         self._should_tell = self._memory_stands()
-        """An empty log is not the one that was written here before. Asked once and not at each write: at the first
-        start of a house the disk may take its memory before it takes a row."""
+        """Whether an empty log means that the former log is lost. It is found once and not at each write: at the first
+        start of a house its memory may be on the disk before the first row.
+        """
         self._writing: sqlite3.Connection | None = None
         self._copy = SecondCopy(path.parent)
         self._copy_in_step = self._copy_lacks = False
         self.copy_trouble: str | None = None
-        """Why the second copy takes nothing at present."""
+        """The reason why the second copy cannot be written at present."""
 
     def _connect(self) -> sqlite3.Connection:
         self._path.parent.mkdir(parents=True, exist_ok=True)
         if os.geteuid() == 0 and not self._path.exists():
-            # A technician as root: the service that owns the folder is to write into the log as well.
+            # A technician as root: the service that owns the folder must be able to write the log too.
             self._path.touch()
             shutil.chown(self._path, self._path.parent.stat().st_uid, self._path.parent.stat().st_gid)
         connection = sqlite3.connect(self._path, timeout=2.0)
@@ -183,25 +185,25 @@ class LevelLog:
             described = ", ".join(f"{name} {kind}" for name, kind in columns.items())
             connection.execute(f"CREATE TABLE IF NOT EXISTS {table} ({described})")
             connection.execute(f"CREATE INDEX IF NOT EXISTS {table}_utc ON {table} (utc)")
-            for name in columns.keys() - _columns(connection, table):  # a log that an earlier version began
+            for name in columns.keys() - _columns(connection, table):  # a log from an earlier version
                 connection.execute(f"ALTER TABLE {table} ADD COLUMN {name} {columns[name]}")
         return connection
 
     def _for_writing(self) -> sqlite3.Connection:
         if self._writing is not None and not self._path.exists():
-            self.close()  # somebody took the file away
+            self.close()  # somebody removed the file
         if self._writing is None:
             self._writing = self._connect()
         return self._writing
 
     def close(self) -> None:
-        """Close the file; the next write opens it again."""
+        """Closes the file; the next write opens it again."""
         if self._writing is not None:
             self._writing.close()
             self._writing = None
 
     def write(self, rows: Sequence[Row]) -> None:
-        """All of them, or none."""
+        """Writes all of these rows, or none."""
         begun = uptime()
         rows = [*self._left_unlogged(begun), *rows]
         self._write_copy(rows)
@@ -222,34 +224,34 @@ class LevelLog:
         self._inherited = False
         self._should_tell = self._should_tell or tells
         if self._unwritten is not None:
-            with suppress(OSError):  # the rows are written, and must not be once more for the sake of a note
+            with suppress(OSError):  # the rows are written, and a failed note must not cause a second write
                 self._unwritten.unlink(missing_ok=True)
 
     def _write_copy(self, rows: Sequence[Row]) -> None:
-        """As the database may be what fails, nothing that fails here keeps it from being written."""
+        """Writes the second copy; its errors never prevent a write to the database."""
         try:
             if not self._copy_in_step:
                 self._bring_copy_into_step()
             self._copy.append(line for row in rows for line in _copy_of(row))
         except OSError as error:
-            self._copy_in_step, self._copy_lacks = False, True  # what it lacks it gets from the database later
+            self._copy_in_step, self._copy_lacks = False, True  # missing lines come from the database later
             self.copy_trouble = str(error)
         else:
             self._copy_in_step, self._copy_lacks, self.copy_trouble = True, False, None
 
     def _bring_copy_into_step(self) -> None:
-        """At the first row of a process: what the copy lacks it gets from the database, if that is whole."""
+        """At the first row of a process: adds the missing lines of the copy from the database, if that is whole."""
         told = self._lines_of_database()
         if told is None or not any(told):
             lost = told is None or self._should_tell
-            if lost and self._copied() is None:  # both are
+            if lost and self._copied() is None:  # both are empty
                 now, up = datetime.now(UTC), uptime()
                 self._copy.begin_anew([EventTold(timestamp(now), up.boot, up.seconds, SPOILT, None)])
         elif self._copy_lacks or self._copy.last() not in [kind[-1] for kind in told if kind]:
             self._copy.begin_anew(chain(*told))
 
     def _lines_of_database(self) -> tuple[list[EventTold], list[SecondTold]] | None:
-        """What happened and a day of seconds, the oldest first; None where it cannot be read, or lost some of them."""
+        """The events and a day of seconds, the oldest first; None where they cannot be read, or some are lost."""
         if not self._path.exists():
             return [], []
         try:
@@ -268,52 +270,52 @@ class LevelLog:
         return happened[::-1], sent[::-1]
 
     def _told_lost(self, connection: sqlite3.Connection, rows: Sequence[Row]) -> Iterator[EventRow]:
-        """A log that tells nothing where it should is another one than this house had."""
+        """Notes a log that is empty although this house has run before: the former log is lost."""
         told = any(isinstance(row, EventRow) and row.kind == SPOILT for row in rows)
         if not told and self._should_tell and _tells_nothing(connection):
             text = "The log of this house is gone, or never began. Every cap counts as used up at starts that need it."
             yield event(datetime.now(UTC), uptime(), SPOILT, text)
 
     def _memory_stands(self) -> bool:
-        """Whether there is a memory beside the log: then this house has run before, or no row was ever written."""
+        """Whether there is a memory beside the log: then this house has run before."""
         try:
             return any(self._path.with_name(name).exists() for name in (MEMORY_FILE, MEMORY_BEFORE_FILE))
-        except OSError:  # what cannot be looked at counts as the most
+        except OSError:  # the most counts if it cannot be read
             return True
 
     def _note_stands(self) -> bool:
-        """Whether a note says that the disk takes nothing; not so where none can be kept either."""
+        """Whether a note says that the disk cannot be written; False where no note can be kept."""
         try:
             return self._unwritten is not None and self._unwritten.exists()
         except OSError:  # in the folder of another user, as XDG_RUNTIME_DIR is after su
             return False
 
     def note_unwritten(self, since: Uptime) -> None:
-        """Say beside the disk that it has taken nothing since then; from any thread."""
+        """Notes on another disk that this disk could not be written since then; any thread may call it."""
         if self._unwritten is None or self._note_stands():
             return
         with suppress(OSError):  # there is no third place
             replace_file(self._unwritten, encode_record((since.boot, since.seconds - UNLOGGED_MOST_S)))
 
     def _unwritten_s(self, up: Uptime) -> float:
-        """For how long something may have been sent that the disk did not take; 0 where nothing says so."""
+        """The time for which sound may have been sent but not written; 0 without a note."""
         if self._unwritten is None or not self._note_stands():
             return 0.0
         try:
             boot, since_s = read_record(self._unwritten, tuple[str, float])
         except (OSError, SpoiltRecordError):
-            return up.seconds  # it does not say since when
+            return up.seconds  # it has no time
         return float(up.seconds - since_s) if boot == up.boot else 0.0
 
     def _left_unlogged(self, up: Uptime) -> Iterator[EventRow]:
-        """Logs the time that a former process could not log, since the note about it is removed now."""
+        """Logs the time that a former process could not log, because the note about it is removed now."""
         unwritten_s = self._unwritten_s(up) if self._inherited else 0.0
         if unwritten_s > 0.0:
             text = f"The disk took nothing for up to {unwritten_s:.0f} s before this; every cap counts it as sent."
             yield replace(event(datetime.now(UTC), up, NOT_LOGGED, text), unlogged_s=unwritten_s)
 
     def _set_aside(self) -> None:
-        """Begin a new log, so that a spoilt one does not end all logging; the last spoilt one is kept for people."""
+        """Begins a new log, so that a damaged one does not end all logging; the last damaged one is kept for people."""
         aside = self._path.with_name(self._path.name + ".spoilt")
         self._path.replace(aside)
         for part in ("-wal", "-shm"):
@@ -323,7 +325,7 @@ class LevelLog:
         self.write([event(datetime.now(UTC), uptime(), SPOILT, text)])
 
     def let_go(self) -> None:
-        """Forget the oldest rows where there are too many."""
+        """Deletes the oldest rows if there are too many."""
         connection = self._for_writing()
         with connection:
             for row, table in _TABLES.items():
@@ -332,7 +334,7 @@ class LevelLog:
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     def between(self, start: datetime, end: datetime) -> Logged:
-        """The rows that end after start and not after end; a log that is not there tells nothing. Writes nothing."""
+        """The rows that end after start and not after end; none without a log. Writes nothing."""
         if not self._path.exists():
             return Logged()
         with closing(sqlite3.connect(f"file:{quote(str(self._path.absolute()))}?mode=ro", uri=True)) as connection:
@@ -343,7 +345,7 @@ class LevelLog:
             )
 
     def last_moment(self) -> datetime | None:
-        """The end of the last minute that was logged."""
+        """The end of the last minute in the log."""
         if not self._path.exists():
             return None
         with closing(sqlite3.connect(f"file:{quote(str(self._path.absolute()))}?mode=ro", uri=True)) as connection:
@@ -352,7 +354,7 @@ class LevelLog:
 
     @staticmethod
     def _rows(connection: sqlite3.Connection, kind: type[R], start: datetime, end: datetime) -> list[R]:
-        known = _columns(connection, _TABLES[kind])  # of a log that an earlier version wrote, not all
+        known = _columns(connection, _TABLES[kind])  # a log from an earlier version does not have all
         names = ", ".join(f.name if f.name in known else f"NULL AS {f.name}" for f in fields(kind))
         asked = f"SELECT {names} FROM {_TABLES[kind]} WHERE utc > ? AND utc <= ? ORDER BY utc"
         columns = [f.name for f in fields(kind)]
@@ -362,15 +364,16 @@ class LevelLog:
         ]
 
     def sent_before(self, now: datetime, up: Uptime, window_s: float) -> SentHistory:
-        """The energy that the governor must count before its first frame; what nothing tells counts as the most.
+        """The energy that the governor must count before its first frame; times without a row count as the most.
 
-        From the database, or from the second copy where the database is lost. Ages are told by the time since the
-        machine started, which nobody sets; those of an earlier start of the machine by the clock, but at least by that.
+        It comes from the database, or from the second copy if the database is lost. Ages are measured by the time since
+        the machine started, which nobody can set. For an earlier start of the machine they are measured by the clock,
+        and are at least that time.
         """
         unwritten_s = self._unwritten_s(up)
         try:
             stands = self._path.exists()
-        except OSError:  # what cannot be looked at counts as the most
+        except OSError:  # the most counts if it cannot be read
             stands = True
         if not stands and not self._should_tell and self._copied() is None:
             return SentHistory(unlogged=[Unlogged(0.0, unwritten_s)])
@@ -382,13 +385,13 @@ class LevelLog:
         return SentHistory(unreadable=True, ended_s=self._dead_s(now, up))
 
     def _in_database(self, window_s: float) -> Telling | None:
-        """None where it cannot be read, or tells nothing though this house has run before."""
+        """The history in the database; None where it cannot be read, or is empty although this house has run before."""
         try:
             if not self._path.exists():
                 return None
             with closing(self._connect()) as connection:
                 if self._memory_stands() and _tells_nothing(connection):
-                    # A house whose first rows waited for the disk when it was killed: they were sent all the same.
+                    # A house was killed while its first rows waited for the disk: they were sent nevertheless.
                     return None
                 rows = connection.execute("SELECT utc, boot, up_s, duration_s, sent FROM second ORDER BY rowid DESC")
                 seconds = [SecondTold(*row) for row in covering(rows, window_s)]
@@ -403,7 +406,7 @@ class LevelLog:
         return copied(self._copy)
 
     def _dead_s(self, now: datetime, up: Uptime) -> float:
-        """For how long nothing can have been sent, by the memory of the house; 0 where nothing tells."""
+        """The time for which nothing can have been sent, by the memory of the house; 0 if not known."""
         alive = remembered(self._path.parent)[0].alive
         if alive is None:
             return 0.0
@@ -419,13 +422,13 @@ def _tells_nothing(connection: sqlite3.Connection) -> bool:
 
 
 def _spoilt(error: Exception) -> bool:
-    """The file is no longer a database that can be used, which trying again does not mend."""
+    """Whether the file is no longer a usable database, which another attempt does not repair."""
     return getattr(error, "sqlite_errorname", "") in ("SQLITE_CORRUPT", "SQLITE_NOTADB")
 
 
 def _copy_of(row: Row) -> Iterator[LineTold]:
-    """The line of the second copy for a row; none for a minute, which is told by its seconds."""
+    """The line of the second copy for a row; none for a minute, because its seconds are there."""
     if isinstance(row, SecondRow):
         yield SecondTold(row.utc, row.boot, row.up_s, row.duration_s, row.sent)
-    elif isinstance(row, EventRow) and row.kind != SPOILT:  # it is the database that is spoilt
+    elif isinstance(row, EventRow) and row.kind != SPOILT:  # the database itself is damaged
         yield EventTold(row.utc, row.boot, row.up_s, row.kind, row.unlogged_s)

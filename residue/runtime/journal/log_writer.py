@@ -1,4 +1,4 @@
-"""The one who writes: the level log and the memory of the house, from a thread of its own."""
+"""Writes the level log and the memory of the house, in a thread of its own."""
 
 from __future__ import annotations
 
@@ -20,15 +20,15 @@ from residue.runtime.system.folders import MEMORY_BEFORE_FILE
 logger = logging.getLogger(__name__)
 
 MOST_WAITING = 20_000
-"""Rows that wait in memory while the disk takes nothing: five hours of them, 10 MB."""
+"""The most rows that wait in memory while the disk cannot be written: five hours, 10 MB."""
 RETRY_S = 5.0
 
 
 class LogWriter:
-    """Takes what is to be written and never makes anybody wait for the disk.
+    """Takes rows without waiting for the disk.
 
-    What the disk does not take waits in memory, the oldest being let go when there is too much of it; one that does
-    not even answer is told of as well. dropped: rows that were let go for it.
+    Rows that cannot be written wait in memory; if there are too many, the oldest are dropped. A disk that does not
+    answer is reported too. dropped: the number of dropped rows.
     """
 
     def __init__(self, log: LevelLog, memory_path: Path, up: Callable[[], Uptime] = uptime) -> None:
@@ -48,14 +48,14 @@ class LogWriter:
 
     @property
     def trouble(self) -> str | None:
-        """Why the disk takes nothing at present."""
+        """The reason why the disk cannot be written at present."""
         since = self._unanswered_since()
         if since is None:
             return self._trouble
         return f"the disk has not answered for {self._up().seconds - since.seconds:.0f} s"
 
     def _unanswered_since(self) -> Uptime | None:
-        """Since when it has not answered, where that is longer than what counts as sent after a cut."""
+        """The time since which the disk does not answer, if longer than the time that counts as sent after a cut."""
         since = self._writing_since
         return since if since is not None and self._up().seconds - since.seconds > UNLOGGED_MOST_S else None
 
@@ -64,7 +64,7 @@ class LogWriter:
         self._thread.start()
 
     def put(self, row: Row) -> None:
-        """Log a row, as soon as the disk takes it."""
+        """Logs a row as soon as the disk can be written."""
         with self._change:
             self.dropped += len(self._waiting) == MOST_WAITING
             self._waiting.append(row)
@@ -73,19 +73,19 @@ class LogWriter:
             self._log.note_unwritten(since)
 
     def remember(self, memory: bytes) -> None:
-        """Keep this instead of the memory written before."""
+        """Keeps this memory instead of the one before."""
         with self._change:
             self._memory = memory
             self._change.notify()
 
     def let_go(self) -> None:
-        """Forget what is too old, when there is nothing more urgent to do."""
+        """Deletes old rows when nothing more urgent waits."""
         with self._change:
             self._old = True
             self._change.notify()
 
     def end(self, wait_s: float) -> bool:
-        """Write what waits and end; False where that took longer than `wait_s`."""
+        """Writes the waiting rows and ends; False if that takes longer than `wait_s`."""
         with self._change:
             self._ending = True
             self._change.notify()
@@ -99,7 +99,7 @@ class LogWriter:
                 rows, memory, ending = list(self._waiting), self._memory, self._ending
                 old, self._old = self._old, False
             self._writing_since = self._up()
-            # One may be taken where the other is not: a hold has to outlast a log that cannot be written.
+            # One may succeed where the other fails: a hold must survive a log that cannot be written.
             not_logged = _failing(partial(self._write_rows, rows))
             not_remembered = _failing(partial(self._write_memory, memory))
             not_let_go = _failing(self._log.let_go) if old else None
@@ -138,14 +138,14 @@ class LogWriter:
 
     def _write_memory(self, memory: bytes | None) -> None:
         if memory is not None and memory != self._written_memory:
-            with suppress(FileNotFoundError):  # the one before is kept: one spoilt file must not end a hold
+            with suppress(FileNotFoundError):  # the one before is kept: one damaged file must not end a hold
                 self._memory_path.replace(self._memory_path.with_name(MEMORY_BEFORE_FILE))
             replace_file(self._memory_path, memory)
             self._written_memory = memory
 
 
 def _failing(write: Callable[[], None]) -> str | None:
-    """Do it; why the disk did not take it, if so."""
+    """Does the work; gives the reason if the disk could not be written."""
     try:
         write()
     except (sqlite3.Error, OSError) as error:

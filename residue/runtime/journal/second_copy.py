@@ -1,7 +1,7 @@
-"""What was sent, told a second time: so that no loss of the level log makes the house silent, or makes it forget.
+"""A second copy of the sent levels, so that after a loss of the level log the house is not silent and forgets nothing.
 
-Two files of lines take turns, each long enough for the longest window of a cap. Each line has a check sum. Nothing in
-them depends on the database.
+Two files of lines are used in turn, each long enough for the longest window of a cap. Each line has a check sum.
+Nothing in them depends on the database.
 """
 
 from __future__ import annotations
@@ -19,15 +19,15 @@ from residue.small_files import read_small
 
 FILE_NAME, BEFORE_NAME = "sent.lines", "sent-before.lines"
 MOST_LINES = 100_000
-"""Of one file: a day of seconds, the longest window of a cap, and what happened meanwhile. 25 MB."""
+"""The most lines of one file: a day of seconds, which is the longest window of a cap, and the events. 25 MB."""
 _MOST_BYTES = 100 << 20
 MOST_SPOILT = 20
-"""Lines whose check sum does not fit; with more of them nothing in the files is believed."""
+"""The most lines with a wrong check sum; with more of them the whole copy is rejected."""
 
 
 @dataclass(frozen=True, slots=True)
 class SecondTold:
-    """A second or so that was sent. sent: mean level by what the caps listen to, as JSON."""
+    """About a second that was sent. sent: the mean level at each ear of a cap, as JSON."""
 
     utc: str
     boot: str
@@ -38,7 +38,7 @@ class SecondTold:
 
 @dataclass(frozen=True, slots=True)
 class EventTold:
-    """Something that happened; unlogged_s: for how long before it something may have been sent that nothing tells."""
+    """An event. unlogged_s: the time before it for which sound may have been sent without a line."""
 
     utc: str
     boot: str | None
@@ -51,7 +51,7 @@ LineTold = SecondTold | EventTold
 
 
 class SpoiltCopyError(ValueError):
-    """Too much of the copy is missing for any of it to be believed."""
+    """Too much of the copy is damaged, so that none of it can be used."""
 
 
 class SecondCopy:
@@ -60,10 +60,10 @@ class SecondCopy:
     def __init__(self, folder: Path) -> None:
         self._path, self._before = folder / FILE_NAME, folder / BEFORE_NAME
         self._lines: int | None = None
-        """In the present file; None while nobody has counted."""
+        """The lines of the present file; None while they are not counted."""
 
     def append(self, told: Iterable[LineTold]) -> None:
-        """Write lines to the end, and have the disk take them."""
+        """Writes lines to the end, and waits until they are on the disk."""
         lines = [_encoded(one) for one in told]
         if not lines:
             return
@@ -76,7 +76,7 @@ class SecondCopy:
         self._lines += len(lines)
 
     def begin_anew(self, told: Iterable[LineTold]) -> None:
-        """Write these lines in the place of all before."""
+        """Replaces all lines by these."""
         making = self._path.with_name(self._path.name + ".new")
         making.unlink(missing_ok=True)
         lines = [_encoded(one) for one in told]
@@ -88,7 +88,7 @@ class SecondCopy:
     def read(self) -> Sequence[LineTold] | None:
         """Every line, the oldest first; None where there is no copy.
 
-        In the place of a spoilt line stands an event of the kind SPOILT_LINE. Raises OSError, SpoiltCopyError.
+        A damaged line is replaced by an event of the kind SPOILT_LINE. Raises OSError, SpoiltCopyError.
         """
         if not self._path.exists() and not self._before.exists():
             return None
@@ -99,7 +99,7 @@ class SecondCopy:
         return list(_bridged(found))
 
     def last(self) -> LineTold | None:
-        """The last line; None where there is none that can be read. Reads no more than the end of the file."""
+        """The last line; None if none can be read. Reads no more than the end of the file."""
         try:
             with self._path.open("rb") as file:
                 file.seek(max(0, file.seek(0, os.SEEK_END) - _TAIL_BYTES))
@@ -112,7 +112,7 @@ class SecondCopy:
         for path in (self._before, self._path):
             with suppress(FileNotFoundError):
                 lines = read_small(path, _MOST_BYTES).split(b"\n")
-                # A retry after the database refused rows writes them again, so a line counts once.
+                # After an error of the database a retry writes rows again, so equal lines count once.
                 yield from (_decoded(line) for line in dict.fromkeys(lines) if line)
 
     def _counted(self) -> int:
@@ -125,7 +125,7 @@ class SecondCopy:
         path.parent.mkdir(parents=True, exist_ok=True)
         new = not path.exists()
         with path.open("ab") as file:
-            if os.geteuid() == 0 and new:  # the service that owns the folder is to write here as well
+            if os.geteuid() == 0 and new:  # the service that owns the folder must be able to write here too
                 owner = path.parent.stat()
                 os.fchown(file.fileno(), owner.st_uid, owner.st_gid)
             torn = b"" if new or _ends_whole(path) else b"\n"
@@ -135,7 +135,7 @@ class SecondCopy:
 
 
 SPOILT_LINE = "spoilt line"
-"""The kind of the event that stands where a line was; a second may have been told there."""
+"""The kind of the event in the place of a damaged line, which may have been a second."""
 SPOILT_LINE_S = 2.5
 _TAIL_BYTES = 1 << 14
 
@@ -149,7 +149,7 @@ def _ends_whole(path: Path) -> bool:
 
 
 def _bridged(found: Sequence[LineTold | None]) -> Iterator[LineTold]:
-    """An event in the place of each spoilt line, as late as it can have been: at the time of the next line."""
+    """An event in the place of each damaged line, at its latest possible time: that of the next line."""
     following: LineTold | None = next((one for one in reversed(found) if one is not None), None)
     bridged: list[LineTold] = []
     for one in reversed(found):
@@ -176,7 +176,7 @@ _Second, _Event = tuple[str, str, float, float, str], tuple[str, str | None, flo
 
 
 def _decoded(line: bytes) -> LineTold | None:
-    """None for a line that cannot be believed."""
+    """The content of a line; None for a damaged one."""
     check_sum, _, content = line.partition(b" ")
     if check_sum != b"%08x" % zlib.crc32(content):
         return None

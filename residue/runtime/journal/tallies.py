@@ -15,7 +15,7 @@ from residue.runtime.system.clock import Uptime
 
 MINUTE_S = 60.0
 SILENCE_DB = -150.0
-"""Below what any converter puts out; filters kept from subnormal numbers hum at -600 dB."""
+"""Below the output of any converter; the guard of the filters against subnormal numbers gives -600 dB."""
 
 
 def sound_level(level: float | None) -> float | None:
@@ -25,7 +25,7 @@ def sound_level(level: float | None) -> float | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Circumstances:
-    """Under which something was sent."""
+    """The circumstances of the sent sound."""
 
     house: str
     performance: str | None
@@ -35,7 +35,7 @@ class Circumstances:
 
 
 class Tallies:
-    """Gives a row for each second that was not silent, and one for each minute or part of one that a thing played."""
+    """Gives a row for each second with sound, and one for each minute, or part of a minute, of a performance."""
 
     def __init__(self) -> None:
         self._gathered: list[Tally] = []
@@ -79,7 +79,7 @@ def _level_row(tally: Tally, now: datetime, then: Circumstances) -> LevelRow:
 
 
 def _columns(received: Received) -> dict[str, Any]:
-    """The columns of a row that tell what was received at one place."""
+    """The columns of a row for the levels at one place."""
     known = isfinite(received.aw)
     return {
         "laeq_db": _rounded(received.laeq),
@@ -119,6 +119,6 @@ def _second(tally: Tally, now: datetime, up: Uptime) -> SecondRow:
 
 
 def _sent(tally: Tally) -> str:
-    """Rounded up, so that what the governor counts after a restart is never less than what was sent."""
+    """The levels, rounded up, so that the governor never counts less than was sent after a restart."""
     sent = {key: ceil(level * 100.0) / 100.0 if isfinite(level) else None for key, level in tally.sent.items()}
     return json.dumps(sent)

@@ -1,4 +1,4 @@
-"""From what the log, or its second copy, tells to what the governor counts after a start."""
+"""From the log, or its second copy, to the history that the governor counts after a start."""
 
 from __future__ import annotations
 
@@ -18,26 +18,30 @@ from residue.runtime.system.clock import Uptime
 logger = logging.getLogger(__name__)
 
 UNLOGGED_MOST_S = 2.5
-"""A cut run may have sent so much after its last row: a tally of a second, and the rest for writing it."""
+"""An interrupted run may have sent for so long after its last row: a tally of a second, and the time for writing it."""
 _MARGIN_S = 60.0
-"""By so much the durations of rows may add up to more than the time in which they were sent: a device that comes back
-takes a buffer at once."""
+"""The durations of rows may add up to so much more than the time in which they were sent, because a device that returns
+takes a whole buffer at once.
+"""
 
 
 @dataclass(frozen=True, slots=True)
 class Telling:
-    """What one telling holds. seconds: the latest first. not_told: when something may have been sent without a row."""
+    """The content of the log or its copy.
+
+    seconds: the latest first. not_told: times for which sound may have been sent without a row.
+    """
 
     seconds: Sequence[SecondTold]
     not_told: Sequence[EventTold]
     ended: bool
-    """The last run has an end."""
+    """Whether the last run has an end."""
 
 
 def history_of(
     told: Telling | None, now: datetime, up: Uptime, *, window_s: float, unwritten_s: float
 ) -> SentHistory | None:
-    """None where it does not reach as far back as the window."""
+    """The history; None where it does not reach back over the whole window."""
     if told is None:
         return None
     try:
@@ -54,7 +58,7 @@ def history_of(
         return None
     within = [(kind, unlogged) for kind, unlogged in not_told if unlogged.age_s < window_s]
     if any(kind == SPOILT for kind, _ in within):
-        return None  # what was sent within the window stands in the log before
+        return None  # the log before has the levels within the window
     unlogged_s = 0.0 if told.ended else UNLOGGED_MOST_S
     unlogged = [Unlogged(0.0, max(unlogged_s, unwritten_s)), *(unlogged for _, unlogged in within)]
     return SentHistory([row for row in reversed(rows) if row.age_s < window_s], unlogged)
@@ -65,7 +69,7 @@ _SecondRow = tuple[str, str, float, float, str]
 
 
 def covering(told: Iterable[_SecondRow], window_s: float) -> Iterator[_SecondRow]:
-    """Of rows, the latest first, those that may have been sent within a window, be they as short as they may."""
+    """The rows, the latest first, that may have been sent within a window, however short they are."""
     covered_s = 0.0
     for row in told:
         if covered_s > window_s + _MARGIN_S:
@@ -80,7 +84,7 @@ def _sent_row(now: datetime, up: Uptime, told: SecondTold) -> SentRow:
 
 
 def copied(copy: SecondCopy) -> Telling | None:
-    """What the second copy tells; None where there is none that can be read."""
+    """The content of the second copy; None where there is none that can be read."""
     try:
         lines = copy.read()
     except (OSError, SpoiltCopyError) as error:
@@ -105,7 +109,7 @@ def copied(copy: SecondCopy) -> Telling | None:
 
 
 def age_s(now: datetime, up: Uptime, *, utc: str, boot: str | None, up_s: float | None) -> float:
-    """How long ago a moment was: by the time since the machine started, or by the clock, but at least by that."""
+    """The age of a moment: by the time since the machine started, or by the clock, but at least that time."""
     if up_s is None:
         return (now - datetime.fromisoformat(utc)).total_seconds()
     if boot == up.boot:

@@ -18,10 +18,10 @@ from residue.progress import Progress, silent
 from residue.runtime.planning.preparation import caps, plan_under, profiles_of
 
 _WIDTH = 100
-"""Columns of a terminal that people have open."""
+"""The columns of a usual terminal."""
 
 PlannedGains = Mapping[str, PlannedPerformance]
-"""By performance: by how much the plan would lower it."""
+"""By performance, the attenuation of the plan."""
 
 
 @dataclass(frozen=True)
@@ -32,20 +32,20 @@ class Overview:
     in_force: Sequence[CapRow]
     rules: Sequence[RuleRow]
     planned: PlannedGains | None
-    """Under the caps in force; None where the installation cannot be planned yet."""
+    """The plan under the caps in force; None where the installation cannot be planned yet."""
     planned_under: Mapping[str, PlannedGains]
-    """By rule, as if it were the only one; a rule is left out where a calibration is missing."""
+    """The plan by rule, as if it were the only one; without a rule for which a calibration is missing."""
     findings: Sequence[Finding]
-    """Why nothing could be planned."""
+    """The reasons why nothing could be planned."""
 
 
 def overview(folder: Path, cache: Path, progress: Progress = silent) -> Overview:
-    """Read the room and, where the rest of the installation allows, plan its programme under every rule.
+    """Reads the room and, if the rest of the installation allows it, plans its programme under every rule.
 
     Raises ProblemError where room.toml itself cannot be read.
     """
     room = room_of(folder)
-    in_force, rules = room_rows(room.cap, room.output), rule_rows(room.cap, room.output)
+    in_force, rules = room_rows(room.caps, room.output), rule_rows(room.cap, room.output, room.margin_db)
     try:
         plans = _Plans(folder, cache, progress)
     except ProblemError as error:
@@ -65,16 +65,16 @@ class _Plans:
         self._profiles = profiles_of(installation, installation.played, cache, progress)
 
     def under(self, bounds: Sequence[Cap]) -> PlannedGains | None:
-        """None where a calibration is missing that one of the caps needs."""
+        """The plan under these caps; None where a calibration that one of them needs is missing."""
         try:
             made = plan_under(self._installation, self._profiles, bounds)
-        except (ValueError, KeyError):  # no such ear, neither in the room nor in the profile
+        except (ValueError, KeyError):  # neither the room nor the profile has such an ear
             return None
         return {performance.name: performance for performance in made.performances}
 
 
 def words(told: Overview) -> Iterator[str]:
-    """Line by line, for a person."""
+    """The overview line by line, for a person."""
     yield f"Caps in force in {told.room.place}:"
     for row in told.in_force:
         yield f"  {row.cap.name}: at most {row.cap.limit_in_words}{_here(row)}"
@@ -154,7 +154,7 @@ def _gains(planned: PlannedGains | None) -> dict[str, float] | None:
 
 
 def _alone(planned: PlannedGains | None) -> dict[str, dict[str, float]] | None:
-    """By performance and output: what is lowered on top."""
+    """The further attenuation, by performance and output."""
     return None if planned is None else {name: one.lowering.alone_db for name, one in planned.items()}
 
 
@@ -165,6 +165,7 @@ def _row(row: CapRow) -> dict[str, Any]:
         "quantity": cap.quantity.name,
         "window_s": cap.window_s or None,
         "limit": cap.limit,
+        "margin_db": cap.margin_db,
         "unit": cap.unit,
         "limit_m_per_s2": 10.0 ** (cap.limit / 20.0) if cap.unit == ACCELERATION_LEVEL else None,
         "limit_m_per_s1_75": 10.0 ** (cap.limit / 20.0) if cap.unit == DOSE_LEVEL else None,

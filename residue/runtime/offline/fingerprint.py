@@ -1,10 +1,10 @@
 """A fingerprint: a short text that identifies a sound, and shows how far another sound differs.
 
-Of each output it holds the SHA-256 of all its samples and, for every PART_S, a digest and a few sums. A sum takes each
-sample with a sign drawn once for all. The difference of two sounds has the difference of their sums, and the square of
-a sum over random signs is on the mean the sum of squares: so the sums of one sound, compared with those of another,
-tell the energy of the difference of both, although only one of them is there to be heard.
-Source: Alon, Matias and Szegedy, J Comput Syst Sci 58 (1999) 137-147 (second moment by random signs).
+For each output it contains the SHA-256 of all samples and, for every PART_S, a digest and a few sums. In a sum each
+sample has a random sign, which is always the same. The difference of two sounds has the difference of their sums, and
+the square of a sum over random signs is on average the sum of squares. So from the sums of two sounds the energy of
+their difference follows, although only one of the sounds is there. Source: Alon, Matias and Szegedy, J Comput Syst Sci
+58 (1999) 137-147 (second moment by random signs).
 """
 
 from __future__ import annotations
@@ -35,13 +35,13 @@ _STEPS = 2.0**24
 """Samples are summed in steps of full scale / 2**24, as integers, so that no order of summing changes a sum."""
 _SIGN_SEED = 1
 LOWEST_DB = -150.0
-"""A difference whose sums are all zero lies below this."""
+"""A difference whose sums are all zero is below this."""
 
 WavSamples = NDArray[np.float32]
 
 
 class FingerprintPart(msgspec.Struct, frozen=True, array_like=True):
-    """PART_S of one output, or what is left at the end."""
+    """PART_S of one output, or the rest at the end."""
 
     digest: str
     sums: list[int]
@@ -55,7 +55,7 @@ class OutputFingerprint(msgspec.Struct, frozen=True, forbid_unknown_fields=True)
 
 
 class Sources(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """SHA-256 of what the sound follows from: piece.toml and the files it names, the bag, and the room."""
+    """The SHA-256 of the sources of the sound: piece.toml and the files it names, the bag, and the room."""
 
     piece: str
     bag: str
@@ -63,7 +63,7 @@ class Sources(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=T
 
 
 class Versions(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Of what rendered it, and the machine; to know where to look should they ever give other bits."""
+    """The versions of the software and the machine that rendered it, to find the cause if the bits ever differ."""
 
     residue: str
     numpy: str
@@ -75,7 +75,7 @@ class Versions(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
 class Fingerprint(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """The identity of a rendered sound, and the software that rendered it.
 
-    gain_db: the plan's; left out for a render before the cap.
+    gain_db: that of the plan; without it for a render before the cap.
     node: the one node that was rendered alone.
     """
 
@@ -91,7 +91,7 @@ class Fingerprint(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
 
 
 def versions() -> Versions:
-    """Of this program on this machine."""
+    """The versions of this program on this machine."""
     return Versions(
         residue=residue.__version__,
         numpy=np.__version__,
@@ -102,7 +102,7 @@ def versions() -> Versions:
 
 
 def sounds(blocks: Iterable[NDArray[np.float64]], outputs: Sequence[str]) -> tuple[dict[str, OutputFingerprint], int]:
-    """The outputs of a render, block by block (outputs, frames), and how many frames it has."""
+    """The outputs of a render, block by block (outputs, frames), and its number of frames."""
     whole = [hashlib.sha256() for _ in outputs]
     parts: list[list[FingerprintPart]] = [[] for _ in outputs]
     waiting = np.empty((len(outputs), 0), np.float32)
@@ -130,7 +130,7 @@ def _take(samples: WavSamples, whole: Sequence[hashlib._Hash], parts: Sequence[l
 
 @cache
 def _signs() -> NDArray[np.bool_]:
-    """(_SUMS, PART_FRAMES): from the bits of PCG64, a stream that numpy promises to keep."""
+    """(_SUMS, PART_FRAMES): signs from the bits of PCG64, a stream that numpy promises to keep."""
     words = np.random.PCG64(_SIGN_SEED).random_raw(_SUMS * PART_FRAMES // 64).astype("<u8")
     return np.unpackbits(words.view(np.uint8), bitorder="little").reshape(_SUMS, PART_FRAMES).astype(np.bool_)
 
@@ -138,7 +138,7 @@ def _signs() -> NDArray[np.bool_]:
 def difference_db(one: Sequence[FingerprintPart], other: Sequence[FingerprintPart], frames: int) -> float:
     """The level of the difference over some parts that have so many frames, in dBFS (a full-scale sine: -3.01).
 
-    An estimate, mostly within 3 dB for one part and nearer over many; LOWEST_DB for what lies below it.
+    It is an estimate, mostly within 3 dB for one part and more exact over many; LOWEST_DB for smaller differences.
     """
     ours, theirs = ([total for part in parts for total in part.sums] for parts in (one, other))
     return _level_db([a - b for a, b in zip(ours, theirs, strict=True)], frames)
@@ -155,7 +155,7 @@ def _level_db(sums: Sequence[int], frames: int) -> float:
 
 
 def write(fingerprint: Fingerprint, path: Path) -> None:
-    """As TOML. Raises ProblemError."""
+    """Writes the fingerprint as TOML. Raises ProblemError."""
     document = tomlkit.document()
     document.add(
         tomlkit.comment("What residue rendered. To compare: residue verify --fingerprint THIS_FILE INSTALLATION")
@@ -179,7 +179,7 @@ def _table(sound: dict[str, object]) -> dict[str, object]:
 
 
 def read(path: Path) -> Fingerprint:
-    """From TOML. Raises ProblemError."""
+    """Reads a fingerprint from TOML. Raises ProblemError."""
     raw, findings = read_toml(path)
     if not findings:
         found, findings = check(raw, Fingerprint, path.name)

@@ -1,4 +1,4 @@
-"""Everything that can be known before opening."""
+"""All checks of an installation before opening."""
 
 from __future__ import annotations
 
@@ -12,20 +12,24 @@ from pathlib import Path
 from residue.archive.bag import payload_digest
 from residue.archive.fixity import verify
 from residue.archive.permission import check_permission
+from residue.checking import ip_address
 from residue.installation.load import ROOM, Installation, load, read_sensors
 from residue.installation.room import Room
 from residue.live.sensors import FILE_NAME as SENSORS_FILE
 from residue.live.sensors import check_needs
 from residue.loudness.caps.cautions import CAUTIONS, LIGHT_CAUTION
+from residue.loudness.outputs.measurement import measurement_notes
 from residue.loudness.plan.first_rise import lowered_rises
 from residue.loudness.plan.picture import draw_plan
 from residue.loudness.plan.plan import PlannedPerformance
 from residue.loudness.plan.profile import LevelProfile
 from residue.loudness.plan.room_findings import plan_findings
+from residue.notices.settings import WebhookNotice
 from residue.output.opening import check_device
 from residue.problems import Finding, ProblemError, Severity, stops
 from residue.progress import Progress, silent
 from residue.runtime.calibration.own_calibration import check_own_calibrations
+from residue.runtime.offline.trying_notices import notice_findings
 from residue.runtime.offline.unit_findings import device_findings, unit_findings
 from residue.runtime.planning.planning import keep, outcome_of
 from residue.runtime.planning.preparation import (
@@ -41,14 +45,14 @@ from residue.runtime.system.files import save_picture
 from residue.runtime.system.unit_files import installed_unit
 from residue.schedule import agenda
 from residue.schedule.clock_trust import EARLIEST, Witnesses, witnesses
-from residue.schedule.doubts import doubts
+from residue.schedule.doubts import doubts, out_of_time
 from residue.schedule.equipment import CommandEquipment, ProjectorEquipment
 from residue.schedule.spans import local
 
 AHEAD_DAYS = 366
-"""So far ahead the hours are looked through for what is odd."""
+"""The hours of so many days are checked for oddities."""
 LEAST_FREE_BYTES = 1 << 30
-"""A season's level log takes some 50 MB; an hour of a prepared channel 0.7 GB as sound, 0.03 GB as a slow signal."""
+"""A season's level log takes about 50 MB; an hour of a prepared channel 0.7 GB as sound, 0.03 GB as a slow signal."""
 
 
 def inspect(
@@ -60,9 +64,9 @@ def inspect(
     progress: Progress = silent,
     picture: Path | None = None,
 ) -> list[Finding]:
-    """All findings about an installation, what stops it first.
+    """All findings about an installation, those that stop it first.
 
-    device: instead of room.toml's. picture: the PNG or SVG to draw the plan into, if there is one.
+    device: replaces that of room.toml. picture: the PNG or SVG to draw the plan into, if there is one.
     """
     try:
         installation = load(folder)
@@ -72,7 +76,8 @@ def inspect(
     findings += _room(installation.room, local(clock.now(), installation.calendar.zone).date())
     findings += _secrets(installation)
     findings += [*unit_findings(installation, installed_unit()), *device_findings(installation.room)]
-    findings += _feed(installation)
+    findings += notice_findings(installation.room)
+    findings += [*_feed(installation), *_page(installation.room)]
     findings += _output(installation, device or installation.room.device)
     findings += _disk(cache)
     day = local(clock.now(), installation.calendar.zone).date()
@@ -95,12 +100,15 @@ def _output(installation: Installation, device: str) -> Iterator[Finding]:
 
 
 def _room(room: Room, today: date) -> Iterator[Finding]:
-    """Findings on values in room.toml that no room can have."""
+    """Findings on values in room.toml that no room can have, and on the margin."""
     for name, output in room.output.items():
-        for key, measured in (("calibration", output.calibration), ("vibration", output.vibration)):
-            if measured is not None and measured.on > today:
+        for key, measured in output.calibrations.items():
+            if measured.on > today:
                 where, what = f"{ROOM}: output.{name}.{key}.on", f"{measured.on} is in the future."
                 yield Finding(Severity.WARNS, where, what, "Write the day on which it was measured.")
+    yield from measurement_notes(room.measurement, room.output)
+    if lower := [f"{cap.name} {cap.limit_in_words}" for cap in room.caps if cap.margin_db]:
+        yield Finding(Severity.NOTES, "margin", f"Caps at an ear are kept with a margin: {'; '.join(lower)}.", "")
     for number, one in enumerate(room.equipment, start=1):
         for key in ("on", "off") if isinstance(one, CommandEquipment) else ():
             program = getattr(one, key)[0]
@@ -113,8 +121,9 @@ def _secrets(installation: Installation) -> Iterator[Finding]:
     """A finding where everybody on the machine may read the key or a password in room.toml."""
     room, path = installation.room, installation.folder / ROOM
     passwords = [one.password for one in room.equipment if isinstance(one, ProjectorEquipment) and one.password]
-    if (room.control.key or passwords) and path.stat().st_mode & stat.S_IRWXO:
-        what = "It holds a key or a password, and every user of this machine may read or change it."
+    webhooks = [one.url for one in room.notice if isinstance(one, WebhookNotice)]
+    if (room.control.key or passwords or webhooks) and path.stat().st_mode & stat.S_IRWXO:
+        what = "It holds a key, a password or the url of a webhook, and every user may read or change it."
         mend = f"Let root and the service alone do so: sudo chgrp audio {path} && sudo chmod 640 {path}"
         yield Finding(Severity.WARNS, ROOM, what, mend)
 
@@ -130,6 +139,16 @@ def _feed(installation: Installation) -> Iterator[Finding]:
     elif targets and not feeds:
         what = "The piece has no node of kind feed, so nothing is sent to these machines."
         yield Finding(Severity.WARNS, f"{ROOM}: control.feed", what, "Take them out, or ask the artist for a feed.")
+
+
+def _page(room: Room) -> Iterator[Finding]:
+    """A finding where the page listens to a network, and answers nobody in it."""
+    if room.page is None or ip_address(room.page.listen).is_loopback:
+        return
+    if all(network.is_loopback for network in room.control.networks):
+        what = f"The page listens at {room.page.listen}, and [control] allows this machine alone to be answered."
+        mend = 'Write allow = ["192.0.2.0/24", "127.0.0.1/32"] under [control], with the network of the phones.'
+        yield Finding(Severity.WARNS, f"{ROOM}: page", what, mend)
 
 
 def _sensors(installation: Installation) -> Iterator[Finding]:
@@ -158,7 +177,7 @@ def _performance(
 
 
 def _plan(installation: Installation, cache: Path, picture: Path | None, progress: Progress) -> Iterator[Finding]:
-    """The plan in words; it is left where the daemon finds it, and drawn if a picture is wanted."""
+    """The plan in words; it is kept for the daemon, and drawn if a picture is wanted."""
     profiles, bounds = profiles_of(installation, installation.played, cache, progress), caps(installation)
     planned = plan_under(installation, profiles, bounds)
     yield from plan_findings(planned)
@@ -177,7 +196,7 @@ def _plan(installation: Installation, cache: Path, picture: Path | None, progres
 
 
 def _first_rises(installation: Installation, planned: PlannedPerformance, profile: LevelProfile) -> Iterator[Finding]:
-    """Finds what the bound on the first rise takes from a performance, output by output."""
+    """Finds the attenuation by the bound on the first rise, for each performance and output."""
     mend = "Let the piece begin more softly there, or raise rise_db_per_s of this output in room.toml."
     for rise in lowered_rises(profile, planned, sounding_outputs(installation)):
         yield Finding(Severity.NOTES, f"performances/{planned.name}", rise.words, mend)
@@ -200,7 +219,9 @@ def _clock(now: datetime, asked: Witnesses) -> Iterator[Finding]:
 
 def _hours(installation: Installation, now: datetime) -> Iterator[Finding]:
     yield Finding(Severity.NOTES, "hours", agenda.at_present(installation.calendar, now), "")
-    yield from doubts(installation.hours, installation.answers, local(now, installation.hours.zone).date(), AHEAD_DAYS)
+    today = local(now, installation.hours.zone).date()
+    yield from out_of_time(installation.hours, today)
+    yield from doubts(installation.hours, installation.answers, today, AHEAD_DAYS)
 
 
 def _disk(folder: Path) -> Iterator[Finding]:

@@ -1,4 +1,4 @@
-"""An installation played by a living body, and recorded while it is."""
+"""Plays an installation with a living body, and records it."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ STOP_S = 5.0
 
 
 class LivePlayback(Playback):
-    """The graph, fed by what happens now: each step waits for what it needs."""
+    """The graph with live input: each step waits for its data."""
 
     def __init__(self, installation: Installation, source: LiveSource) -> None:
         super().__init__(installation.graph, source, frame_at(LONGEST_S), str(installation.folder))
@@ -53,7 +53,7 @@ class LivePlayback(Playback):
         self._closing = threading.Event()
 
     def close(self) -> None:
-        """End as a recording ends, with the closing fade; from any thread."""
+        """Ends with the closing fade, like a recording; any thread may call it."""
         self._closing.set()
 
     def step(self, frames: int) -> Played:
@@ -69,13 +69,13 @@ class LivePlayback(Playback):
 
 @dataclass(frozen=True)
 class Recorded:
-    """The result of a recording. failure: why the graph ended before its time."""
+    """The result of a recording. failure: the reason why the graph ended too early."""
 
     bag: Bag
     duration_s: float
     failure: str | None
     trouble: str | None
-    """Why not everything was recorded."""
+    """The reason why not everything was recorded."""
 
 
 class Recording:
@@ -109,11 +109,11 @@ class Recording:
 
     @property
     def delay_s(self) -> float:
-        """From what happens until it is heard: conversion, a block, the cap, and the buffer of the device."""
+        """The time from the body to the ear: conversion, a block, the cap, and the buffer of the device."""
         return seconds(self._source.look_ahead_frames + BLOCK_FRAMES + CapStage.latency_frames) + self._sink.latency_s
 
     def end(self) -> None:
-        """Close with a fade; asked for again, within a second."""
+        """Ends with a fade; after a second request, within a second."""
         self._over += 1
         if self._over == 1:
             self.playback.close()
@@ -121,7 +121,7 @@ class Recording:
             self.engine.fade_out(CUT_FADE_S)
 
     def run(self, on: date, shown: Callable[[str], None]) -> Recorded:
-        """Play to the end and seal; `shown` is called now and then with the state."""
+        """Plays to the end and seals the bag; `shown` is called from time to time with the state."""
         with self._evidence.kept(f"Recording {self._title}.", f"Recorded {self._title}."):
             self._play(shown)
         self._sound.close()
@@ -172,9 +172,9 @@ class Recording:
 
 
 def record(installation: Installation, into: Path, *, device: str | None, for_s: float | None, state: Path) -> Recorded:
-    """Play and record until the form ends, a signal comes, or `for_s` is over, each with the closing fade.
+    """Plays and records until the form ends, a signal comes, or `for_s` is over, each with the closing fade.
 
-    device: for the sound that goes out, as for the daemon. Raises ProblemError where something keeps it from starting.
+    device: that of the output sound, as for the daemon. Raises ProblemError where it cannot start.
     """
     sys.setswitchinterval(SWITCH_S)
     check_place(into)
@@ -207,7 +207,7 @@ def _sound_input(sensors: Sensors) -> SoundInput | None:
     inputs = [sensor.input for sensor in sensors.inputs.values() if sensor.input is not None]
     if sensors.device is None or not inputs:
         return None
-    # Only who listens to a device needs PortAudio.
+    # Only a sound input needs PortAudio.
     from residue.live.device_input import open_input
 
     return open_input(sensors.device, max(inputs))
@@ -230,7 +230,7 @@ def _ending_on_signals(evening: Recording, for_s: float | None) -> Iterator[None
 
 
 def _seldom(shown: Callable[[str], None]) -> Callable[[str], None]:
-    """Without a terminal, a line now and then is enough."""
+    """Shows few lines: without a terminal, a line from time to time is enough."""
     due_s = time.monotonic()
 
     def show(line: str) -> None:

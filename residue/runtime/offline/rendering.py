@@ -25,7 +25,7 @@ from residue.runtime.planning.preparation import caps, playback_of, sounding_out
 
 @dataclass(frozen=True, slots=True)
 class Excerpt:
-    """The part of a performance that is wanted, in frames; stop is None for its end."""
+    """The wanted part of a performance, in frames; stop is None for its end."""
 
     start: int = 0
     stop: int | None = None
@@ -44,14 +44,14 @@ def rendered(
     gain_db: float | None,
     lowering: Lowering | None = None,
 ) -> Iterator[NDArray[np.float64]]:
-    """Blocks of (outputs, frames) from the beginning to the end, the cap's latency taken out.
+    """Blocks of (outputs, frames) from the beginning to the end, without the latency of the cap.
 
-    gain_db, lowering: of the plan; without a gain it is rendered before the cap.
+    gain_db, lowering: those of the plan; without a gain it is rendered before the cap.
     """
     playback = playback_of(installation, performance, lowering)
     position = 0
     for block in _sent(installation, playback, block_frames, gain_db):
-        # The last block reaches beyond the end, by how much depends on its length.
+        # The last block extends beyond the end, by an amount that depends on its length.
         yield block[:, : max(0, playback.end - position)]
         position += block.shape[1]
 
@@ -83,7 +83,7 @@ def rendered_part(
     lowering: Lowering | None = None,
     progress: Progress = silent,
 ) -> Iterator[NDArray[np.float64]]:
-    """The part of a performance that is wanted, in blocks of (outputs, frames). Raises ProblemError."""
+    """The wanted part of a performance, in blocks of (outputs, frames). Raises ProblemError."""
     position = 0
     for block in rendered(installation, performance, block_frames, gain_db, lowering):
         first, last = max(excerpt.start - position, 0), block.shape[1]
@@ -92,13 +92,14 @@ def rendered_part(
         if first < last:
             yield block[:, first:last]
         position += block.shape[1]
-        progress("render", min(position, performance.frames), performance.frames)
+        wanted = performance.frames if excerpt.stop is None else min(excerpt.stop, performance.frames)
+        progress("render", min(position, wanted), wanted)
         if excerpt.stop is not None and position >= excerpt.stop:
             return
 
 
 def written(blocks: Iterable[NDArray[np.float64]], out: Path, outputs: int) -> Iterator[NDArray[np.float64]]:
-    """The blocks again, each written into a 32-bit float WAV (RF64 where it grows beyond 4 GB) before it is given on.
+    """The blocks again, each written into a 32-bit float WAV (RF64 where it grows beyond 4 GB) before it is passed on.
 
     The outputs of the piece are the channels of the file, in the order of the piece. Raises ProblemError.
     """

@@ -15,13 +15,13 @@ from residue.runtime.offline.tracing import Trace
 
 _WIDTH_IN, _ROW_IN, _DOTS_PER_INCH = 12.0, 1.5, 110
 _MOST_POINTS = 3_000
-"""More cannot be seen: of so many stretches the lowest and the highest value are drawn."""
+"""Nobody can see more points: the lowest and the highest value of so many stretches are drawn."""
 _SECTION = "#8b8f94"
 _UNKNOWN = "#ececec"
 
 
 def draw(traced: Trace) -> Figure:
-    """Every signal of the trace; sections as dashed lines; shaded where a reading of the body is not measured."""
+    """Every signal of the trace; sections as dashed lines; a shade where a reading of the body is not measured."""
     shaded = {trust_of(name) for name in traced.kinds}
     kinds = {name: kind for name, kind in traced.kinds.items() if name not in shaded}
     figure = Figure(figsize=(_WIDTH_IN, 0.9 + _ROW_IN * len(kinds)), dpi=_DOTS_PER_INCH, layout="constrained")
@@ -54,7 +54,7 @@ _WORDS = {Kind.SLOW: "slow", Kind.FAST: "sound, magnitude", Kind.EVENTS: "events
 
 
 def _draw_signal(axes: Axes, times_s: NDArray[np.float64], values: NDArray[np.float64], kind: Kind) -> None:
-    """A line; of a sound, the area under its magnitude."""
+    """Draws a line; for a sound, the area under its magnitude."""
     if not len(values):
         return
     each = -(-len(values) // _MOST_POINTS)
@@ -77,7 +77,7 @@ def _draw_signal(axes: Axes, times_s: NDArray[np.float64], values: NDArray[np.fl
 
 
 def _shade(axes: Axes, times_s: NDArray[np.float64], doubtful: NDArray[np.bool_]) -> None:
-    """A grey ground from where a reading is held to where it is measured again."""
+    """Draws a grey background while a reading is held and not measured."""
     edges = np.flatnonzero(np.diff(doubtful, prepend=False, append=False)).reshape(-1, 2)
     for begins, ends in edges.tolist():
         axes.axvspan(times_s[begins], times_s[min(ends, len(times_s) - 1)], color=_UNKNOWN, linewidth=0.0, zorder=0)

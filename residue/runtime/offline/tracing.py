@@ -23,7 +23,7 @@ from residue.runtime.offline.rendering import Excerpt
 from residue.runtime.planning.preparation import playback_of
 
 _STEP_TICKS = 8_000
-"""A step is about so long, in whole rows."""
+"""The approximate length of a step, in whole rows."""
 
 
 @dataclass(frozen=True)
@@ -39,10 +39,10 @@ class TracedEvent:
 class Trace:
     """Signals over a stretch of a performance.
 
-    times_s: (rows,), in the time of the performance. columns: by name, (rows,); each row speaks of the time from it to
-    the next: a slow signal by its value at the row's own tick, a fast one by its highest magnitude. What is made from
-    a reading of the body has its trust beside it.
-    sections: when each section of the form begins within the stretch, and its name; the end of the last one is "end".
+    times_s: (rows,), in the time of the performance. columns: by name, (rows,); each row is for the time from it to the
+    next: for a slow signal its value at the row's own tick, for a fast one its highest magnitude. A signal from a
+    reading of the body has its trust beside it. sections: the beginning of each section of the form within the stretch,
+    and its name; the end of the last one is "end".
     """
 
     title: str
@@ -66,7 +66,7 @@ def trace(
     excerpt: Excerpt,
     progress: Progress = silent,
 ) -> Trace:
-    """Gather signals, a row every `every_s`, over an excerpt; the way to its beginning is gone silently.
+    """Collects signals over an excerpt, a row every `every_s`; up to its beginning the piece runs silently.
 
     Raises ProblemError.
     """
@@ -106,7 +106,7 @@ def trace(
 
 
 def write_tables(traced: Trace, out: Path) -> None:
-    """The columns into `out`, the events into `events_path(out)`, as CSV. Raises ProblemError."""
+    """Writes the columns into `out`, the events into `events_path(out)`, as CSV. Raises ProblemError."""
     rows = zip(traced.times_s.tolist(), *(column.tolist() for column in traced.columns.values()), strict=True)
     with asked_for(out) as making, making.open("w", newline="", encoding="utf-8") as file:
         table = csv.writer(file)
@@ -130,7 +130,7 @@ def _check_names(installation: Installation, names: Iterable[str]) -> None:
 
 
 def _by_row(signal: Signal, row_ticks: int) -> NDArray[np.float64]:
-    """One value a row; steps are whole rows long, so no row reaches over a step."""
+    """One value a row; steps are whole rows long, so no row spans two steps."""
     if isinstance(signal, Events):
         raise TypeError("Events have a table of their own")
     if signal.ndim == 1:
@@ -140,7 +140,7 @@ def _by_row(signal: Signal, row_ticks: int) -> NDArray[np.float64]:
 
 
 def _happenings(played: Played, names: Sequence[str]) -> list[TracedEvent]:
-    """The events of all the signals named, in the order of time."""
+    """The events of all these signals, in the order of time."""
     found = []
     for name in names:
         signal = played.signals[name]

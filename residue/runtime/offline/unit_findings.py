@@ -1,4 +1,4 @@
-"""What an installation needs of its service's unit, against the unit that is installed."""
+"""Compares the needs of an installation with the unit that is installed."""
 
 from __future__ import annotations
 
@@ -16,17 +16,20 @@ from residue.runtime.system.unit_files import DROP_IN, UNIT, InstalledUnit, give
 from residue.schedule.equipment import CommandEquipment
 
 _MAY_OPEN = frozenset({"audio", "dialout"})
-"""Groups of the service: the first by its unit, the second where there is a serial line."""
+"""The groups of the service: the first from its unit, the second if a serial port is used."""
 
 
 def needs_in(folder: Path, room: Room) -> tuple[UnitNeed, ...]:
-    """What room.toml, and a sensors.toml without a fault beside it, ask of the unit."""
+    """The needs of room.toml, and of a sensors.toml without a fault beside it."""
     sensors = read_sensors(folder)[0] if (folder / SENSORS).exists() else None
     return needs_of(room, sensors)
 
 
 def give_unit(folder: Path, room: Room) -> None:
-    """Write the drop-in for the service of this machine. Raises ProblemError where it runs no such folder."""
+    """Write the drop-in for the service of this machine.
+
+    Raises ProblemError where the service does not run this folder.
+    """
     unit = installed_unit()
     if unit is None or not unit.runs(folder):
         what = "No service of this machine runs this folder."
@@ -35,7 +38,7 @@ def give_unit(folder: Path, room: Room) -> None:
 
 
 def unit_findings(installation: Installation, unit: InstalledUnit | None) -> Iterator[Finding]:
-    """What the service needs to reach and open, and whether its unit lets it."""
+    """Finds addresses and devices that the service needs and its unit does not permit."""
     folder = installation.folder
     needs = needs_in(folder, installation.room)
     if unit is None or not unit.runs(folder):
@@ -58,7 +61,7 @@ def unit_findings(installation: Installation, unit: InstalledUnit | None) -> Ite
 
 
 def device_findings(room: Room) -> Iterator[Finding]:
-    """Device nodes in room.toml that are not there, or that the service may not open whatever its unit says."""
+    """Finds device nodes in room.toml that do not exist, or that the service may not open in any case."""
     for number, one in enumerate(room.equipment, start=1):
         for node in one.opened if isinstance(one, CommandEquipment) else ():
             where, path = f"{ROOM}: equipment[{number}]", Path(node)

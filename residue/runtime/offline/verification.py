@@ -1,4 +1,4 @@
-"""Whether a gallery version is still what it was: rendered again, and compared with a fingerprint."""
+"""Checks whether a gallery version is unchanged: renders it again, and compares it with a fingerprint."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ _MOST_TOLD = 6
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """same: to the bit. words: the answer, then a line for each difference."""
+    """The result. same: whether all bits are the same. words: the answer, then a line for each difference."""
 
     same: bool
     words: Sequence[str]
@@ -54,9 +54,8 @@ class Verdict:
 class Rendered:
     """A rendering, and its settings.
 
-    gain_db: the plan's; None for what the graph gives before the cap.
-    lowering: what the plan lowers besides.
-    node: the one node that is listened to; None for the whole piece.
+    gain_db: that of the plan; None for the output of the graph before the cap. lowering: the further attenuation of the
+    plan. node: the one node that is rendered; None for the whole piece.
     """
 
     name: str
@@ -67,7 +66,7 @@ class Rendered:
 
 
 def as_planned(wanted: Rendered, planned: PlannedPerformance) -> Rendered:
-    """The same as the plan has it."""
+    """The same settings, with those of the plan."""
     return replace(wanted, gain_db=planned.gain_db, lowering=planned.lowering)
 
 
@@ -97,7 +96,7 @@ def fingerprint(
     wanted: Rendered,
     blocks: Iterable[NDArray[np.float64]],
 ) -> Fingerprint:
-    """The fingerprint of what was wanted, from its blocks."""
+    """The fingerprint of the wanted sound, from its blocks."""
     output, frames = sounds(blocks, installation.piece.outputs)
     return Fingerprint(
         piece=installation.piece.title,
@@ -113,7 +112,7 @@ def fingerprint(
 
 
 def verify(installation: Installation, kept: Fingerprint, cache: Path, progress: Progress = silent) -> Verdict:
-    """Render the performance of a fingerprint again, and compare. Raises ProblemError."""
+    """Renders the performance of a fingerprint again, and compares. Raises ProblemError."""
     if kept.piece != installation.piece.title:
         what = f'The fingerprint is of the piece "{kept.piece}", and this is "{installation.piece.title}".'
         raise stopping(str(installation.folder), what, "Name the installation that it was made from.")
@@ -175,7 +174,7 @@ def _output_words(name: str, kept: Fingerprint, found: Fingerprint) -> list[str]
 def _level(
     was: Sequence[FingerprintPart], now: Sequence[FingerprintPart], at: Sequence[int], found: Fingerprint
 ) -> str:
-    """By how much some parts differ."""
+    """The level of the difference in some parts."""
     frames = sum(min(PART_FRAMES, found.frames - index * PART_FRAMES) for index in at)
     ours, theirs = [now[index] for index in at], [was[index] for index in at]
     difference, own = difference_db(ours, theirs, frames), level_db(ours, frames)
@@ -200,7 +199,7 @@ def _stretches(indices: Sequence[int]) -> list[tuple[int, int]]:
 
 
 def _time(found: Fingerprint, part: int) -> str:
-    """When a part begins, in the time of the performance."""
+    """The beginning of a part, in the time of the performance."""
     at_s = (found.from_frame + min(part * PART_FRAMES, found.frames)) / AUDIO_RATE_HZ
     return f"{int(at_s // 60)}:{at_s % 60:04.1f}"
 

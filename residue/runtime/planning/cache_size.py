@@ -1,4 +1,4 @@
-"""Keeps the cache within bounds: what the programme needs, and a stated amount of what it needed before."""
+"""Limits the size of the cache: it keeps the files that the programme needs, and a fixed amount of older ones."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ from residue.archive.beside import PREFIX
 logger = logging.getLogger(__name__)
 
 UNNEEDED_BYTES = 4 << 30
-"""What no programme of now needs may take so much: a performance that comes back is then there at once. An hour of one
-channel takes 0.7 GB as sound and 0.03 GB as a slow signal. Our choice."""
+"""Files that the present programme does not need may take so much, so that a performance that returns is ready at once.
+An hour of one channel takes 0.7 GB as sound and 0.03 GB as a slow signal. Our choice."""
 LEFT_BEHIND_S = 86_400.0
-"""What was being made a day ago is made no more: a cut has left it."""
+"""An unfinished file that is a day old was left by an interruption."""
 
 
 def tidy(cache: Path, needed: Set[Path], most_bytes: int = UNNEEDED_BYTES) -> None:
-    """Remove what is not needed, the longest unused first, until no more than `most_bytes` of it is left.
+    """Removes unneeded files, the longest unused first, until no more than `most_bytes` of them are left.
 
     needed: files and folders two levels below `cache`; they count as used now.
     """

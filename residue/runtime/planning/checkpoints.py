@@ -1,7 +1,7 @@
-"""Checkpoints, from which a performance can go on at once; made with its level profile, kept in the cache.
+"""Checkpoints, from which a performance can continue at once; made with its level profile, kept in the cache.
 
-Each is a file with a digest before it, so that one that is not whole is as good as none. They are written without
-waiting for the disk: what a cut spoils is not missed, the place is then reached from an earlier one.
+Each is a file that begins with a digest, so that an incomplete one is noticed and ignored. They are written without
+waiting for the disk: if an interruption damages one, the place is reached from an earlier one.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from residue.mapping.signals import frame_at
 logger = logging.getLogger(__name__)
 
 EVERY_S = 60.0
-"""A minute is stepped through in 1 to 4 s on the computers that we measured on, and takes 16 MB in our larger demo."""
+"""A minute takes 1 to 4 s to compute on the computers that we measured, and 16 MB in our larger demo."""
 _EVERY_FRAMES = frame_at(EVERY_S)
 _DIGEST_BYTES = hashlib.sha256().digest_size
 _SUFFIX = ".checkpoint"
@@ -28,7 +28,7 @@ _SUFFIX = ".checkpoint"
 class Checkpoints:
     """The checkpoints of one performance, by frame.
 
-    given: what a checkpoint does not hold (residue.mapping.checkpoint).
+    given: the objects that a checkpoint does not contain (residue.mapping.checkpoint).
     """
 
     def __init__(self, folder: Path, given: Given) -> None:
@@ -51,7 +51,7 @@ class Checkpoints:
             logger.warning("No checkpoint at frame %d: %s", playback.position, error)
 
     def last_before(self, frame: int) -> Playback | None:
-        """The playback at the last place up to a frame; None where there is none but the beginning."""
+        """The playback at the last checkpoint up to a frame; None where there is none after the beginning."""
         for path in sorted(self._folder.glob(f"*{_SUFFIX}"), reverse=True):
             if int(path.stem) <= frame and (playback := self._read(path)) is not None:
                 return playback
@@ -64,7 +64,7 @@ class Checkpoints:
             if hashlib.sha256(state).digest() != content[:_DIGEST_BYTES]:
                 raise ValueError("its digest does not fit")
             playback: Playback = load(state, self._given)
-        except Exception as error:  # noqa: BLE001 (whatever is wrong with it, there is another way to its place)
+        except Exception as error:  # noqa: BLE001 (after any error, there is another way to the place)
             logger.warning("The checkpoint %s cannot be used: %s", path, error)
             return None
         return playback

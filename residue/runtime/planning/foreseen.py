@@ -1,6 +1,6 @@
-"""Every order in which the hours can have performances played: what the plan is made for.
+"""Finds every order in which the hours can play performances; the plan is made for these.
 
-It follows from the files alone and not from the day on which it is worked out, so that a plan stays what it is.
+The result depends on the files alone and not on the present day, so that a plan stays the same.
 """
 
 from __future__ import annotations
@@ -17,16 +17,16 @@ from residue.schedule.opening import EVERYDAY, EventTerms, Opening
 from residue.schedule.programme import Programme, pool, rounds, spacing_s
 
 DAYS = 5 * 366
-"""The openings of so many days are looked through for those that lie near each other."""
+"""The openings of so many days are searched for pairs that are near each other."""
 _MINUTE_S = 60.0
 
 
 def foreseen(
     programme: Programme, calendar: Calendar, terms: Iterable[EventTerms], longest_window_s: float, runs_on_s: float
 ) -> Order:
-    """The pools of a programme and of private views on their terms, and which of them follow each other how soon.
+    """The pools of a programme and of private views on their terms, and the shortest times between them.
 
-    runs_on_s: how long a performance may run on past closing.
+    runs_on_s: the time that a performance may run on past closing.
     """
     everyday = (programme.performances, *programme.weekday.values())
     private = ((one.performances or names, one) for one in terms for names in everyday)
@@ -39,7 +39,7 @@ def foreseen(
 
 
 def _pool(programme: Programme, names: tuple[str, ...], terms: EventTerms) -> Pool:
-    apart_s = max(0.0, spacing_s(programme) - START_GRACE_S)  # one may have begun late by that
+    apart_s = max(0.0, spacing_s(programme) - START_GRACE_S)  # one may have begun so much later
     turns = tuple(Round(order, programme.rest_s, apart_s) for order in rounds(programme, names))
     return Pool(turns, from_anywhere=programme.order == "shuffled", trim_db=terms.trim_db)
 
@@ -62,7 +62,10 @@ def _neighbours(
 def _stretches(
     programme: Programme, openings: Sequence[Opening], silences_s: Sequence[float], runs_on_s: float
 ) -> tuple[Stretch, ...]:
-    """Latest first, in whole minutes: longer openings and shorter silences than there are hold more."""
+    """The openings, the latest first, in whole minutes.
+
+    Openings are rounded up and silences down, so that no energy is missed.
+    """
     return tuple(
         Stretch(
             _pool(programme, pool(programme, opening), opening.terms),

@@ -1,4 +1,4 @@
-"""Has the programme made ready by another process, and knows what may be played, and how loud."""
+"""Makes the programme ready in another process, and knows which performances may be played, and their gains."""
 
 from __future__ import annotations
 
@@ -18,18 +18,19 @@ from residue.runtime.planning.planning import Advance, Outcome, known, sources
 logger = logging.getLogger(__name__)
 
 RETRY_S = 30.0
-"""Between attempts when the planner's process itself failed: out of memory, say."""
+"""The time between attempts if the planner's process itself failed, for lack of memory for example."""
 LAST_RETRY_S = 3_600.0
-"""Performances that cannot be played are checked again, ever less often, because each check reads everything."""
+"""The last time between attempts: performances that cannot be played are checked less and less often, because each
+check reads everything.
+"""
 NOTHING = Outcome(gain_db={}, words={}, duration_s={}, unplayable={}, complete=False)
 
 
 class Planner:
-    """Starts from the last plan if nothing below it has changed, and has everything checked again meanwhile.
+    """Starts from the last plan if its sources are unchanged, and has everything checked again meanwhile.
 
-    in_force: gives the installation, and is asked each time. due: gives the performances in the order in which the
-    house plays them. outcome: what is known at present. advance: what is being worked on, for a person; None when all
-    is done.
+    in_force: gives the installation; it is called each time. due: gives the performances in the order in which the
+    house plays them. outcome: the present result. advance: the present work, for a person; None when all is done.
     """
 
     def __init__(self, in_force: Callable[[], Installation], cache: Path, due: Callable[[], Sequence[str]]) -> None:
@@ -46,28 +47,28 @@ class Planner:
 
     @property
     def busy(self) -> bool:
-        """It is at work, and not merely trying again."""
+        """Whether it is at work, and does not only repeat an attempt."""
         return self.advance is not None and self.trouble is None
 
     def start(self) -> None:
-        """Have the programme checked and planned."""
+        """Begins to check and plan the programme."""
         self._thread.start()
 
     def end(self) -> None:
-        """Stop what is being worked on."""
+        """Ends the work in progress."""
         self._ending.set()
         self._drop()
 
     def plan_again(self, outcome: Outcome | None = None) -> None:
-        """Have it planned again, for other hours, limits or bags; the old plan stays until that is done.
+        """Plans the programme again, for other hours, limits or bags; the old plan stays until then.
 
-        outcome: what planning it beside has given already.
+        outcome: a result that is already known.
         """
         self.outcome = outcome or known(self._in_force(), self._cache) or self.outcome
         self._drop()
 
     def check_again(self) -> None:
-        """Have everything checked and planned again: a disk has changed a file to which nobody wrote."""
+        """Checks and plans everything again, because a file has changed on the disk without a write."""
         self.plan_again(self.outcome)
 
     def _drop(self) -> None:
@@ -95,6 +96,8 @@ class Planner:
         command = command_of("residue.runtime.planning.planning", [*sources(self._in_force()), str(self._cache), *due])
         try:
             with subprocess.Popen(command, stdout=subprocess.PIPE, stdin=subprocess.DEVNULL) as self._process:
+                if self._dropped.is_set() or self._ending.is_set():  # while the process was being started
+                    self._process.terminate()
                 for line in self._process.stdout or ():
                     try:
                         told: Advance | Outcome = _TOLD.decode(line)
@@ -106,9 +109,9 @@ class Planner:
                         logger.info("The programme is planned, in %.1f s.", time.monotonic() - began_s)
                         return told
                     elif not self.outcome.complete and not self._dropped.is_set():
-                        self.outcome = told  # the house begins to play; a whole plan that is known stays
+                        self.outcome = told  # the house begins to play; a known plan of the whole programme stays
             why = f"The planner ended with status {self._process.returncode}."
-        except OSError as error:  # no memory for a process, or no descriptor for its pipe
+        except OSError as error:  # too little memory for a process, or no descriptor for its pipe
             why = f"The planner cannot be started: {error.strerror}."
         if not self._dropped.is_set():
             self.trouble = why

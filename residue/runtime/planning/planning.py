@@ -1,17 +1,18 @@
-"""Making a whole programme ready to play: what the planner's own process does.
+"""Makes a whole programme ready to play, in the planner's own process.
 
     python -m residue.runtime.planning.planning INSTALLATION IN_FORCE CACHE [--due NAME] … [NAME=BAG] …
 
 IN_FORCE is the folder of the files in force. The performances of --due are made ready first, in this order.
-NAME=BAG plans as if that bag stood in the place of that performance. Tells how far it has come in lines of JSON on
-standard output, with an outcome after each performance; the last outcome is the whole one, which is kept for the next
-start. What makes it impossible goes to standard error, with exit status 1.
+NAME=BAG plans as if that bag replaced that performance. It writes its progress to standard output as lines of JSON,
+with an outcome after each performance. The last outcome is the whole one, which is kept for the next start. If planning
+is impossible, the reason goes to standard error, with exit status 1.
 """
 
 from __future__ import annotations
 
 import hashlib
 import os
+import signal
 import sys
 import time
 from argparse import ArgumentParser
@@ -46,10 +47,10 @@ from residue.runtime.planning.preparation import (
 from residue.runtime.system.files import replace_file
 
 NICENESS = 15
-"""Below everything that anybody waits for; whatever the planner does, the engine goes first."""
+"""A lower priority than all work that people wait for; the engine always has priority over the planner."""
 _TELL_EVERY_S = 0.5
 _SURE_FROM = 0.05
-"""Of the work, before which the time that is left is not estimated."""
+"""The share of the work before which the remaining time is not estimated."""
 
 
 class Outcome(msgspec.Struct, frozen=True, kw_only=True, tag=True):
@@ -60,26 +61,26 @@ class Outcome(msgspec.Struct, frozen=True, kw_only=True, tag=True):
     duration_s: dict[str, float]
     unplayable: dict[str, str]
     digest: dict[str, str] = {}
-    """Of the bags that were planned: the SHA-256 of their payload manifests."""
+    """The digests of the planned bags: the SHA-256 of their payload manifests."""
     lowering: dict[str, Lowering] = {}
-    """Further attenuation, of performances that have some."""
+    """The further attenuation of performances, where there is some."""
     complete: bool = True
-    """It covers the whole programme; else some performances are still being made ready."""
+    """Whether it covers the whole programme; if not, some performances are still being made ready."""
 
 
 class Advance(msgspec.Struct, frozen=True, kw_only=True, tag=True):
-    """How far the work has come."""
+    """The progress of the work."""
 
     performance: str
     what: str
     share: float
-    """Of all the work on this performance, 0 to 1."""
+    """The finished share of the work on this performance, 0 to 1."""
     left_s: float | None
-    """About how long the work on this performance still takes; None while that cannot be known."""
+    """The estimated rest of the work on this performance; None while it is not known."""
     number: int
-    """Which performance of the programme this is, from 1."""
+    """The number of this performance in the programme, from 1."""
     count: int
-    """How many performances the programme has."""
+    """The number of performances in the programme."""
 
 
 class Work(Enum):
@@ -98,10 +99,10 @@ def make_ready(
     progress: Callable[[str, Work], Progress] = lambda name, work: silent,
     told: Callable[[Outcome], None] = lambda outcome: None,
 ) -> Outcome:
-    """Check, prepare and plan all performances of the programme; those that cannot be played are left out of the plan.
+    """Checks, prepares and plans all performances of the programme; the plan omits those that cannot be played.
 
-    due: performances to be made ready first, in this order. progress: by performance and step, told of the work.
-    told: given an incomplete outcome after each performance but the last, so that the house can begin to play.
+    due: performances to be made ready first, in this order. progress: called for the work on each performance and step.
+    told: called with an incomplete outcome after each performance but the last, so that the house can begin to play.
     """
     names = order_of_work(installation.played, due)
     unplayable: dict[str, str] = {}
@@ -133,7 +134,7 @@ def order_of_work(played: Sequence[str], due: Sequence[str]) -> list[str]:
 
 
 def sources(installation: Installation) -> list[str]:
-    """Names the installation in force for a process of its own: its folder, and the places of its files."""
+    """The arguments that name the installation in force for another process: its folder, and its files' places."""
     return [str(installation.folder), str(installation.places[ROOM])]
 
 
@@ -152,7 +153,7 @@ def outcome_of(
 
 
 def known(installation: Installation, cache: Path) -> Outcome | None:
-    """The outcome that was kept, if nothing that it rests on has changed since."""
+    """The kept outcome, if its sources have not changed since."""
     try:
         return read_record(_place(installation, cache), Outcome)
     except (OSError, SpoiltRecordError, ProblemError):
@@ -160,7 +161,7 @@ def known(installation: Installation, cache: Path) -> Outcome | None:
 
 
 def keep(outcome: Outcome, installation: Installation, cache: Path) -> None:
-    """Keep only a plan for the whole programme: one that lacks something is made again at the next start."""
+    """Keeps the plan if it is for the whole programme; an incomplete one is made again at the next start."""
     if outcome.unplayable:
         return
     try:
@@ -170,7 +171,7 @@ def keep(outcome: Outcome, installation: Installation, cache: Path) -> None:
 
 
 def _place(installation: Installation, cache: Path) -> Path:
-    """Named by everything that the plan follows from. Raises ProblemError."""
+    """The file of the outcome, named by all sources of the plan. Raises ProblemError."""
     digests = [payload_digest(installation.performances[name]) for name in installation.played]
     keys = [profile_key(installation, digest) for digest in digests]
     events = installation.answers.events
@@ -191,9 +192,9 @@ def _needed(installation: Installation, cache: Path) -> Iterator[Path]:
 
 
 class Teller:
-    """Tells how far the work on each performance has come, twice a second at most.
+    """Reports the progress of the work on each performance, at most twice a second.
 
-    count: performances of the programme. tell: given each advance.
+    count: the number of performances in the programme. tell: called with each advance.
     """
 
     def __init__(
@@ -235,6 +236,7 @@ def _tell(told: Advance | Outcome) -> None:
 def main() -> None:
     """Runs the planner in a process of its own."""
     os.nice(NICENESS)
+    signal.signal(signal.SIGPIPE, signal.SIG_DFL)  # a house that ends meanwhile needs no answer
     asked = ArgumentParser(allow_abbrev=False)
     asked.add_argument("places", nargs=3, type=Path)
     asked.add_argument("--due", action="append", default=[])
@@ -253,7 +255,7 @@ def main() -> None:
 
 
 def _instead(installation: Installation, swaps: Sequence[str]) -> Installation:
-    """The installation with other bags in the places of some performances, each NAME=BAG."""
+    """The installation with some performances replaced by other bags, each as NAME=BAG."""
     bags = {name: Path(bag) for name, _, bag in (swap.partition("=") for swap in swaps)}
     return replace(installation, performances={**installation.performances, **bags})
 

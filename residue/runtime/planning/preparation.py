@@ -1,7 +1,7 @@
 """From an archived performance to one that can play: prepared channels, level profile, plan.
 
-Everything here is slow the first time and cached by content afterwards. A running house has it done in another
-process (see planner); the commands call it as it is.
+All this is slow the first time, and cached by content afterwards. A running house does it in another process (see
+planner); the commands call it directly.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from residue.archive.beside import file_beside
 from residue.archive.prepared import PreparedPerformance, prepare
 from residue.dsp.exact import gain_from_db
 from residue.installation.load import Installation
-from residue.loudness.caps.caps import Cap, expand, protecting_caps
+from residue.loudness.caps.caps import Cap, protecting_caps
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.arc import GainCurve, planned
 from residue.loudness.plan.order import repeated
@@ -47,17 +47,17 @@ logger = logging.getLogger(__name__)
 CHANNELS, PROFILES, CHECKPOINTS = "channels", "profiles", "checkpoints"
 """Folders within the cache."""
 BLOCK_FRAMES = 1 << 16
-"""Large blocks cost less, and what they give is the same to the bit."""
+"""Large blocks cost less, and give the same bits."""
 
 
 def sounding_outputs(installation: Installation) -> Mapping[str, Output]:
-    """The outputs of the room that the piece sounds through, in the order of the piece."""
+    """The outputs of the room that the piece uses, in the order of the piece."""
     return {name: installation.room.output[name] for name in installation.piece.outputs}
 
 
 def caps(installation: Installation) -> Sequence[Cap]:
-    """The caps of the room."""
-    return expand(installation.room.cap)
+    """The caps of the room, as they are kept."""
+    return installation.room.caps
 
 
 def open_performance(
@@ -73,7 +73,7 @@ def open_performance(
 def playback_of(
     installation: Installation, performance: PreparedPerformance, lowering: Lowering | None = None
 ) -> Playback:
-    """The performance at its beginning, under what the plan lowers besides its gain. Raises ProblemError."""
+    """The performance at its beginning, with the further attenuation of the plan. Raises ProblemError."""
     playback = Playback(installation.graph, performance, performance.frames, str(installation.folder))
     return lowered(playback, installation, lowering)
 
@@ -89,7 +89,7 @@ def playback_before(
 
 
 def lowered(playback: Playback, installation: Installation, lowering: Lowering | None) -> Playback:
-    """The playback under what the plan lowers besides its gain."""
+    """The playback with the further attenuation of the plan."""
     if lowering is not None and (lowering.knots_db or lowering.alone_db):
         curve = GainCurve(lowering.knots_db or (0.0,))
         each = [[gain_from_db(lowering.alone_db.get(name, 0.0))] for name in installation.piece.outputs]
@@ -98,7 +98,7 @@ def lowered(playback: Playback, installation: Installation, lowering: Lowering |
 
 
 def sent_history(installation: Installation, log: LevelLog, now: datetime) -> SentHistory:
-    """The energy that was sent before, as far back as the caps of the room look."""
+    """The energy that was sent before, for the longest window of the room's caps."""
     outputs, every = sounding_outputs(installation), caps(installation)
     longest_s = max([cap.window_s for cap in every] + [output.long_term_s for output in outputs.values()])
     return log.sent_before(now, uptime(), longest_s)
@@ -115,7 +115,7 @@ def steps(playback: Playback, frames: int = BLOCK_FRAMES) -> Iterator[Played]:
     while not ended:
         try:
             played = playback.step(frames)
-        except Exception as error:  # nodes of an artist may raise anything, and other performances play on
+        except Exception as error:  # nodes of an artist may raise any error, and other performances continue to play
             logger.exception("A node failed")
             what = f"The graph failed at {seconds(playback.position):.1f} s, or shortly before: {error}."
             raise stopping("piece.toml: node", what, "Correct the node, or the package that it comes from.") from error
@@ -126,9 +126,9 @@ def steps(playback: Playback, frames: int = BLOCK_FRAMES) -> Iterator[Played]:
 def level_profile(
     installation: Installation, performance: PreparedPerformance, cache_folder: Path, progress: Progress = silent
 ) -> LevelProfile:
-    """The levels of the whole performance before the cap, from the cache if they are known. Raises ProblemError.
+    """The levels of the whole performance before the cap, from the cache if known. Raises ProblemError.
 
-    Where they are not, or where there are no checkpoints, it is rendered, and both are kept.
+    If they are not known, or there are no checkpoints, the performance is rendered, and both are kept.
     """
     path = profile_path(installation, performance.digest, cache_folder)
     states = checkpoints_path(installation, performance.digest, cache_folder)
@@ -136,8 +136,8 @@ def level_profile(
         try:
             return LevelProfile.load(path)
         except ProblemError:
-            path.unlink()  # spoilt by a power cut or a dying disk: make it again
-    with suppress(OSError):  # without room for them it plays all the same
+            path.unlink()  # damaged by a power cut or a bad disk: make it again
+    with suppress(OSError):  # without space for them it plays nevertheless
         states.mkdir(parents=True, exist_ok=True)
     playback, kept = playback_of(installation, performance), checkpoints_of(installation, performance, cache_folder)
 
@@ -159,7 +159,7 @@ def level_profile(
 def profiles_of(
     installation: Installation, names: Sequence[str], cache_folder: Path, progress: Progress = silent
 ) -> dict[str, LevelProfile]:
-    """The levels of some performances, prepared where that has not been done. Raises ProblemError."""
+    """The levels of some performances, which are prepared if necessary. Raises ProblemError."""
     opened = ((name, open_performance(installation, name, cache_folder, progress)) for name in names)
     return {name: level_profile(installation, one, cache_folder, progress) for name, one in opened}
 
@@ -183,9 +183,9 @@ def plan_under(
     bounds: Sequence[Cap],
     arc: str | None = None,
 ) -> Plan:
-    """The plan under any caps for the performances of the hours whose profiles are given.
+    """The plan under any caps for the performances of the hours with these profiles.
 
-    arc: instead of the piece's.
+    arc: replaces that of the piece.
     """
     outputs, programme = sounding_outputs(installation), installation.hours.programme
     longest_s = max((cap.window_s for cap in (*bounds, *protecting_caps(outputs))), default=0.0)
@@ -198,7 +198,7 @@ def plan_under(
 def plan_performance(
     installation: Installation, name: str, cache_folder: Path, progress: Progress = silent
 ) -> PlannedPerformance:
-    """The plan for a performance: within the programme if it belongs to it, else as if it played alone.
+    """The plan for a performance: within the programme if it belongs to it, else as if it were the only one.
 
     Raises ProblemError.
     """
@@ -224,7 +224,7 @@ def checkpoints_of(installation: Installation, performance: PreparedPerformance,
 
 
 def checkpoints_path(installation: Installation, bag_digest: str, cache_folder: Path) -> Path:
-    """The folder of the checkpoints of a performance, named by everything that its sound and their form depend on."""
+    """The folder of the checkpoints of a performance, named by all sources of its sound and of their format."""
     followed = (residue.__version__, sys.version, np.__version__, piece_digest(installation), bag_digest)
     return cache_folder / CHECKPOINTS / _digest(_code_digest(), *(part.encode() for part in followed))
 
@@ -236,12 +236,14 @@ def piece_digest(installation: Installation) -> str:
 
 
 def room_digest(installation: Installation) -> str:
-    """SHA-256 of what the room does to the sound: the outputs that are used, and the caps."""
-    return _digest(msgspec.json.encode(sounding_outputs(installation)), msgspec.json.encode(installation.room.cap))
+    """SHA-256 of the room's effect on the sound: the outputs in use, and the caps."""
+    room = installation.room
+    limits = msgspec.json.encode((room.cap, room.margin_db))
+    return _digest(msgspec.json.encode(sounding_outputs(installation)), limits)
 
 
 def profile_key(installation: Installation, bag_digest: str) -> str:
-    """Names everything that the levels of a performance before the cap follow from."""
+    """A key from all sources of the levels of a performance before the cap."""
     followed = (residue.__version__, piece_digest(installation), bag_digest, room_digest(installation))
     return _digest(_code_digest(), *(part.encode() for part in followed))
 
@@ -251,7 +253,7 @@ def _digest(*parts: bytes) -> str:
 
 
 def _content(path: Path) -> bytes:
-    """The digest of a file; nothing where it cannot be read; the preparation reports that."""
+    """The digest of a file; empty if it cannot be read, which the preparation reports."""
     try:
         return hashlib.sha256(path.read_bytes()).digest()
     except OSError:
@@ -260,7 +262,7 @@ def _content(path: Path) -> bytes:
 
 @cache
 def _code_digest() -> bytes:
-    """Changes with the code that the sound is made by, so that no profile outlives it."""
+    """A digest of the code that makes the sound, so that no profile is used with other code."""
     package = Path(residue.__file__).parent
     digest = hashlib.sha256()
     for folder in ("dsp", "mapping", "loudness", "archive"):

@@ -24,16 +24,16 @@ from residue.runtime.rehearsal.rehearsed_caps import CapSound
 
 @dataclass(frozen=True)
 class Planned:
-    """The sounds of every performance that the hours name, at the gain that is planned for it."""
+    """The sounds of every performance in the hours, at its planned gain."""
 
     sounds: Mapping[str, PlannedSound]
     caps: Sequence[CapSound]
     unit: str
-    """Of the sounds: dB(A) at the ear, or dBFS(A) in the wire."""
+    """The unit of the sounds: dB(A) at the ear, or dBFS(A) in the wire."""
 
 
 def planned_sounds(installation: Installation, cache: Path, progress: Progress = silent) -> Planned:
-    """Make ready what is not yet in the cache. Raises ProblemError."""
+    """Prepares the sounds that are not yet in the cache. Raises ProblemError."""
     names, bounds = installation.played, caps(installation)
     profiles = profiles_of(installation, names, cache, progress)
     plan = plan_under(installation, profiles, bounds)
@@ -50,7 +50,7 @@ def planned_sounds(installation: Installation, cache: Path, progress: Progress =
 
 def sound_of(profile: LevelProfile, power: float) -> PlannedSound:
     """The sound that a person at the visitor's place receives. power: the square of the planned gain."""
-    # Metered ears stand before those of caps, which may be in another unit.
+    # Metered ears come before those of caps, which may be in another unit.
     row = next(n for n, ear in enumerate(profile.ears) if (ear.at, ear.weighting) == (PLACE, Weighting.A))
     return PlannedSound(profile.duration_s, profile.energy[row] * (power / AUDIO_RATE_HZ))
 
@@ -58,6 +58,6 @@ def sound_of(profile: LevelProfile, power: float) -> PlannedSound:
 def cap_sound_of(
     cap: Cap, profiles: Mapping[str, LevelProfile], power: Mapping[str, float], outputs: Mapping[str, Output]
 ) -> CapSound:
-    """The sound that a cap counts."""
+    """The sound as a cap counts it."""
     key, scaled = ear_of(cap, outputs).key, terms(cap).scaled
     return CapSound(cap, {name: held.energy[held.row(key)] * scaled(power[name]) for name, held in profiles.items()})

@@ -1,4 +1,4 @@
-"""A rehearsal: a whole season of a house, shown to the curator beforehand."""
+"""A rehearsal: a whole season of a house, shown to the curator in advance."""
 
 from __future__ import annotations
 
@@ -27,14 +27,14 @@ from residue.schedule.programme import Programme
 from residue.schedule.spans import instant, local
 
 EXPOSURE_S = 8 * 3600.0
-"""Of a working day, over which exposure is stated (ISO 9612:2009, 3.2: L_EX,8h)."""
+"""A working day, over which exposure is stated (ISO 9612:2009, 3.2: L_EX,8h)."""
 _LATE_S = 1.0
-"""Sound may last so long after a step of the clock took the house out of its hours."""
+"""Sound may last so long after a step of the clock out of the opening hours."""
 
 
 @dataclass(frozen=True)
 class PlannedSound:
-    """The levels that a performance gives a visitor who stays for all of it, as planned.
+    """The planned levels of a performance for a visitor who stays for all of it.
 
     energy: (hops,), A-weighted at the visitor's place, by hop: mean square times seconds, 1 at 0 dB of the unit.
     """
@@ -56,7 +56,7 @@ class RehearsedDay:
     open_h: float = 0.0
     plays: int = 0
     exposure_db: float | None = None
-    """L_EX,8h of somebody who stays all day, in the rehearsal's `exposure_unit`; None in silence."""
+    """L_EX,8h of a person who stays all day, in the rehearsal's `exposure_unit`; None in silence."""
 
 
 @dataclass(kw_only=True)
@@ -66,19 +66,19 @@ class Rehearsal:
     days: list[RehearsedDay]
     open_h: float
     plays: dict[str, int]
-    """By performance: how often it was begun."""
+    """By performance, the number of starts."""
     cut: dict[str, int]
-    """By performance: how often it did not come to its end."""
+    """By performance, the number of plays without an end."""
     longest_silence_s: float
-    """While open, whatever the reason."""
+    """The longest silence while open, for any reason."""
     longest_outside_s: float
-    """The longest that anything sounded outside the hours."""
+    """The longest sound outside the hours."""
     exposure_unit: str
     """dB(A), or dBFS(A) where the room is not calibrated."""
     caps: list[CapResult]
     clock_changes: list[str]
     faults: list[str]
-    """With what the watchdog did about them."""
+    """The faults, with the actions of the watchdog."""
     warnings: list[str]
 
 
@@ -114,12 +114,11 @@ def rehearse(
     doubts: Sequence[str] = (),
     exposure_unit: str = "dB(A)",
 ) -> Rehearsal:
-    """Go through all days from the first to the last with the house's own code, without a sound.
+    """Simulates all days from the first to the last with the house's own code, without sound.
 
-    sounds: every performance that the programme and the private views name.
-    seed: what faults are drawn by; None for a season without any.
-    caps: those of the room that hold over a window.
-    doubts: what is odd about the hours themselves; told with the warnings.
+    sounds: every performance in the programme and the private views. seed: for random faults; None for a season without
+    faults. caps: those of the room that hold over a window. doubts: oddities of the hours themselves; reported with the
+    warnings.
     """
     days = (last - first).days + 1
     openings = calendar.openings(first, days)
@@ -127,7 +126,7 @@ def rehearse(
     if openings:
         end = max(end, openings[-1].closes + timedelta(seconds=max(sound.duration_s for sound in sounds.values())))
     seconds = (end - start).total_seconds()
-    # Neither the night before nor what follows: only what begins on these days, to its end.
+    # Not the night before and not the days after: only openings that begin on these days, to their end.
     within = PagedCalendar(calendar.zone, lambda _first, _days: openings)
     happenings = [] if seed is None else simulated_faults(seed, seconds)
     durations_s = {name: sound.duration_s for name, sound in sounds.items()}

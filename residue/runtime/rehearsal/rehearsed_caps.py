@@ -1,4 +1,4 @@
-"""The caps over a rehearsed season: how near it comes to each, and whether the governor would have to act."""
+"""The caps over a rehearsed season: the highest level for each, and whether the governor would have to act."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from residue.runtime.rehearsal.simulation import PlayedStretch
 Units = NDArray[np.int64]
 
 _CHUNK_S = 86_400.0
-"""The season is gone through day by day, so that it needs no more memory than two days."""
+"""The season is processed day by day, so that it needs only the memory of two days."""
 
 
 @dataclass(frozen=True)
@@ -46,11 +46,11 @@ class CapResult:
     """The highest level of any window; None where nothing was heard."""
     highest_at: datetime | None
     governor_s: float
-    """How long the governor would have had to lower what the plan let through."""
+    """The time for which the governor would have to lower the planned sound."""
 
 
 def kept(sound: CapSound, heard: Sequence[PlayedStretch], start: datetime) -> CapResult:
-    """Go through everything that was heard, in order of time, with the very inequality of plan and governor.
+    """Checks all sound in order of time, with the same inequality as plan and governor.
 
     start: the beginning of the rehearsal, from which hops are counted.
     """
@@ -79,7 +79,7 @@ def kept(sound: CapSound, heard: Sequence[PlayedStretch], start: datetime) -> Ca
 def _stretches(sound: CapSound, heard: Sequence[PlayedStretch], start: datetime) -> Iterator[tuple[int, Units]]:
     """For each day the units of every hop from its first sound to its last, with those of the window before it.
 
-    Gives the number of the first sounding hop, which stands at index `hops` of the units.
+    Gives the number of the first sounding hop, which is at index `hops` of the units.
     """
     bounds = terms(sound.cap)
 

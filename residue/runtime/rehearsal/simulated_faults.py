@@ -1,4 +1,4 @@
-"""Faults of a season, drawn by a seed, for a rehearsal."""
+"""Random faults of a season, from a seed, for a rehearsal."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ from residue.runtime.house.exchange import Hold, Release
 from residue.runtime.rehearsal.simulation import Incident, Simulation
 
 DAYS_BETWEEN = 3.0
-"""Mean time between two faults; far more of them than any house should see."""
+"""The mean time between two faults; far more of them than in a real house."""
 _DAY_S = 86_400.0
 
 
 def simulated_faults(seed: int, seconds: float) -> list[Incident]:
-    """The faults that befall the house in this time: the same for the same seed."""
+    """The faults of the house in this time: the same for the same seed."""
     chance = random.Random(seed)  # noqa: S311 (a game of chance, no secret)
     found: list[Incident] = []
     at_s = chance.expovariate(1.0 / (DAYS_BETWEEN * _DAY_S))

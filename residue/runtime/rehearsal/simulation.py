@@ -1,4 +1,4 @@
-"""A house on simulated clocks: the very keeper, house, hours, programme and watchdog; its engine only counts."""
+"""A house on simulated clocks: the real keeper, house, hours, programme and watchdog, and an engine that counts."""
 
 from __future__ import annotations
 
@@ -21,12 +21,14 @@ from residue.watchdog.vitals import Vitals
 from residue.watchdog.watch import Watchdog
 
 _JUST_AFTER_S = 0.01
-"""From a moment at which something is due to the tick that finds it due."""
+"""The time from a moment at which something is due to the next tick."""
 _FURTHEST_S = 3600.0
 _LOOK_S = 0.5
-"""From look to look of the watchdog while an engine stalls; what else it sees in a simulation has no deadline."""
+"""The time between two checks of the watchdog while an engine stalls; its other checks need no deadline in a
+simulation.
+"""
 RESTART_S = 6.0
-"""RestartSec of the unit, imports, and winding forward."""
+"""The time of a restart: RestartSec of the unit, imports, and winding forward."""
 
 
 class SimulatedClock:
@@ -36,7 +38,7 @@ class SimulatedClock:
         self._start = start.astimezone(UTC)
         self._elapsed_s = 0.0
         self.off_s = 0.0
-        """By how much the wall clock is wrong."""
+        """The error of the wall clock."""
 
     def now(self) -> datetime:
         """The time of the simulated wall clock."""
@@ -67,7 +69,7 @@ class PlayedStretch:
 
 
 class CountingEngine:
-    """Plays nothing, and knows what would have been heard."""
+    """Plays nothing, and records what would have been heard."""
 
     def __init__(self, clock: SimulatedClock, duration_s: Mapping[str, float]) -> None:
         self._clock = clock
@@ -76,7 +78,7 @@ class CountingEngine:
         self._playing: PlayedStretch | None = None
         self._left_out: tuple[str, float] | None = None
         self.ends_s = inf
-        """When what plays ends, on the monotonic clock."""
+        """The end of the present performance, on the monotonic clock."""
         self.stood_s: float | None = None
         """The monotonic time since which it is stuck."""
         self.heard: list[PlayedStretch] = []
@@ -98,7 +100,7 @@ class CountingEngine:
         return self._view
 
     def do(self, actions: Iterable[Action]) -> None:
-        """Carry out, at once."""
+        """Carries out the actions, at once."""
         for action in actions if self.stood_s is None else ():
             match action:
                 case Start() if action.turn != self._view.turn:
@@ -109,15 +111,15 @@ class CountingEngine:
                     self._view = replace(self._view, trim_db=action.db)
 
     def lose(self, fault: str | None) -> None:
-        """From now on nothing can be heard, for this reason; or it can again."""
+        """Sets the reason why nothing can be heard from now on, or None for sound again."""
         self._view = replace(self._view, fault=fault)
 
     def hang(self) -> None:
-        """From now on it writes nothing and obeys nobody."""
+        """From now on the engine writes nothing and carries out no orders."""
         self.stood_s = self._clock.monotonic_s()
 
     def rebuild(self) -> None:
-        """Goes on without what played, which is left out for a while."""
+        """Continues without the present performance, which is left out for a while."""
         if self._playing is not None and self.stood_s is not None:
             self._end_at(self.stood_s)
             name = self._playing.performance
@@ -127,7 +129,7 @@ class CountingEngine:
         self.stood_s = None
 
     def cut(self) -> None:
-        """The power is gone: what plays stops here, and nothing is remembered."""
+        """A power cut: the present performance stops here, and nothing is remembered."""
         if self._playing is not None:
             self._end_at(self._clock.monotonic_s() if self.stood_s is None else self.stood_s)
             self._stop()
@@ -161,17 +163,17 @@ class CountingEngine:
 
 @dataclass(frozen=True, slots=True)
 class Incident:
-    """Something that befalls the house."""
+    """An incident of the house."""
 
     at_s: float
-    """From the start of the simulation."""
+    """The time from the start of the simulation."""
     what: str
     befall: Callable[[Simulation], None]
 
 
 @dataclass
 class Simulation:
-    """Goes from one moment at which anything is due to the next."""
+    """Moves from one moment at which something is due to the next."""
 
     calendar: Calendar
     programme: Programme
@@ -187,7 +189,7 @@ class Simulation:
         self._watchdog = Watchdog()
 
     def run(self, seconds: float, seen: Callable[[float], None] = lambda seconds: None) -> None:
-        """Let so many seconds pass. seen: called after each tick with the time for which its state will last."""
+        """Lets so many seconds pass. seen: called after each tick with the time for which its state will last."""
         due = sorted(self.happenings, key=lambda one: one.at_s)
         while self.clock.monotonic_s() < seconds:
             while due and due[0].at_s <= self.clock.monotonic_s():
@@ -202,11 +204,11 @@ class Simulation:
         self.tell(Tick())
 
     def tell(self, event: Event) -> None:
-        """Let the house act."""
+        """Lets the house act."""
         self.keeper.tell(event)
 
     def restart(self, off_s: float) -> None:
-        """A power cut: the machine is off for so long, and comes back with what it wrote down."""
+        """A power cut: the machine is off for so long, and starts again with the memory that it wrote."""
         written = memory(self.keeper.house, self.engine.view(), self.clock.monotonic_s())
         self.engine.cut()
         self.clock.advance(off_s)
@@ -214,7 +216,7 @@ class Simulation:
         self._watchdog = Watchdog()
 
     def _watch(self) -> None:
-        """Let the watchdog look, and do what it finds due."""
+        """Lets the watchdog check, and carries out its actions."""
         view = self.engine.view()
         may_sound = self.keeper.house.state in MAY_SOUND
         heard = view.sounding and view.fault is None and self.engine.stood_s is None
@@ -250,7 +252,7 @@ class Simulation:
         self.log.append((self.clock.true_time(), kind, text))
 
     def _next_s(self, happening_s: float) -> float:
-        """Until anything is due."""
+        """The time until something is due."""
         house, now, elapsed_s = self.keeper.house, self.clock.now(), self.clock.monotonic_s()
         if self.engine.stood_s is not None:
             return _LOOK_S

@@ -1,4 +1,4 @@
-"""Levels against each cap over time, as the level log has them."""
+"""Levels relative to each cap over time, from the level log."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from residue.runtime.journal.log import LevelRow, Logged, SecondRow
 
 Floats = NDArray[np.float64]
 MISSING_ROWS = timedelta(seconds=90)
-"""If rows a second begin later than this after the first sounding minute, they were deleted, and minutes are taken."""
+"""If rows a second begin later than this after the first minute with sound, they were deleted, and minutes are used."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,23 +29,23 @@ class Course:
     levels: Floats
     """(rows,), -inf for silence."""
     every_s: int
-    """Between rows while something sounds: 1 or 60."""
+    """The time between rows with sound: 1 or 60."""
     tells: NDArray[np.bool_]
-    """(rows,): False where a row does not tell, since the cap was set later."""
+    """(rows,): False where a row has no level for the cap, because the cap was set later."""
 
     def within(self, start: datetime, end: datetime) -> Course:
-        """The part of it that ends after start and not after end."""
+        """The part of the course that ends after start and not after end."""
         kept = [n for n, moment in enumerate(self.ends) if start < moment <= end]
         return Course(self.cap, [self.ends[n] for n in kept], self.levels[kept], self.every_s, self.tells[kept])
 
     @property
     def unknown(self) -> int:
-        """How many rows do not tell."""
+        """The number of rows without a level for the cap."""
         return int(np.count_nonzero(~self.tells))
 
     @property
     def highest(self) -> tuple[float, datetime] | None:
-        """The highest level and when its window ended; None if nothing was heard."""
+        """The highest level and when its window ended; None without sound."""
         if not len(self.levels) or np.max(self.levels) == -inf:
             return None
         at = int(np.argmax(self.levels))
@@ -58,13 +58,13 @@ class Course:
 
     @property
     def words(self) -> str:
-        """How near it came."""
+        """The highest level in words."""
         level = -inf if self.highest is None else self.highest[0]
         return reached_in_words(level, self.cap.limit, self.cap.unit)
 
 
 def course(cap: Cap, key: str, logged: Logged) -> Course:
-    """key: of the ear that the cap listens to."""
+    """The course of a cap. key: that of its ear."""
     rows: list[LevelRow | SecondRow] = [*logged.minutes]
     every_s = 60
     if _complete(logged) and (cap.at == PLACE or cap.quantity.windowed):
@@ -76,7 +76,7 @@ def course(cap: Cap, key: str, logged: Logged) -> Course:
     levels = np.array([-inf if level is None else level for level in found])
     if cap.quantity.windowed:
         levels = _over_window(ends, np.array([row.duration_s for row in rows]), levels, cap.window_s)
-        if cap.quantity.statistic is Statistic.DOSE:  # the fourth root of their sum, from the mean of fourth powers
+        if cap.quantity.statistic is Statistic.DOSE:  # from the mean of fourth powers to the fourth root of their sum
             levels = levels / 2.0 + 5.0 * log10(cap.window_s)
     return Course(cap, ends, levels, every_s, tells)
 
@@ -105,7 +105,7 @@ def _highest(row: LevelRow | SecondRow, cap: Cap) -> float | None:
 
 
 def _over_window(ends: Sequence[datetime], durations_s: Floats, levels: Floats, window_s: float) -> Floats:
-    """A row belongs to a window if its middle does: so what a row is late by never counts one too many."""
+    """A row belongs to a window if its middle does, so that a late row never adds one too many."""
     if not len(ends):
         return levels
     ends_s = np.array([moment.timestamp() for moment in ends])
@@ -114,7 +114,7 @@ def _over_window(ends: Sequence[datetime], durations_s: Floats, levels: Floats, 
     first = np.searchsorted(ends_s - durations_s / 2.0, ends_s - longest)
     first = np.minimum(first, np.arange(len(ends)))
     sums = np.maximum(energy[1:] - energy[first], 0.0)
-    sums[sums < 1e-9 * energy[-1] / max(1, len(ends))] = 0.0  # what running sums leave of silence
+    sums[sums < 1e-9 * energy[-1] / max(1, len(ends))] = 0.0  # the rounding error of running sums in silence
     with np.errstate(divide="ignore"):
         over: Floats = 10.0 * np.log10(sums / longest)
     return over

@@ -11,9 +11,11 @@ from math import inf
 from residue.installation.load import Installation
 from residue.loudness.caps.caps import Cap, protecting_caps
 from residue.loudness.caps.ears import ear_of
+from residue.loudness.caps.rules import RULES
 from residue.loudness.meters.exposure import NIOSH, OSHA_HEARING_CONSERVATION, daily_exposure_db
 from residue.loudness.meters.vibration import combined_vdv, daily_vibration
 from residue.loudness.stage.readings import mean_db
+from residue.notices.messenger import TOLD
 from residue.runtime.journal.event_kinds import CALIBRATED, ENDED, READ_AGAIN, STARTED
 from residue.runtime.journal.log import EventRow, LevelLog, LevelRow, Logged
 from residue.runtime.planning.preparation import caps, sounding_outputs
@@ -22,13 +24,25 @@ from residue.schedule.opening import Opening
 from residue.schedule.spans import instant, local
 
 _BY_PEOPLE = {"hold", "release", "trim", "next", "hours", "swap", CALIBRATED}
-_ROUTINE = {"closed", "opening", "playing", "resting", "switched", STARTED, ENDED, "in force", "notes", READ_AGAIN}
-"""Events of an ordinary day, which the report leaves out."""
+_ROUTINE = {
+    "closed",
+    "opening",
+    "playing",
+    "resting",
+    "switched",
+    STARTED,
+    ENDED,
+    "in force",
+    "notes",
+    READ_AGAIN,
+    TOLD,
+}
+"""Events of an ordinary day, which the report omits."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Exposure:
-    """Of an attendant who stays at the visitor's place all day."""
+    """The exposure of an attendant who stays at the visitor's place all day."""
 
     lex_8h_db: float
     niosh_percent: float
@@ -38,7 +52,7 @@ class Exposure:
 
 @dataclass(frozen=True, slots=True)
 class Vibrations:
-    """Of somebody who stays on the floor or seat all day."""
+    """The vibration for a person who stays on the floor or seat all day."""
 
     a8_m_per_s2: float
     vdv: float
@@ -76,7 +90,7 @@ class ReportedDay:
     plays: Sequence[PlayedPerformance]
     physical: bool
     exposure: Exposure | None
-    """None where levels at the ear are not known, or nothing was heard."""
+    """None where levels at the ear are not known, or there was no sound."""
     vibrations: Vibrations | None
 
     @property
@@ -91,8 +105,18 @@ class ReportedDay:
 
     @property
     def kept(self) -> bool | None:
-        """Whether every cap was kept, by the log; None where it has nothing of the day."""
+        """Whether every cap was kept, by the log; None where the log has no rows of the day."""
         return all(one.kept for one in self.courses) if self.logged.minutes else None
+
+    @property
+    def staff_limits(self) -> Mapping[str, Cap]:
+        """By the published rules for staff that room.toml names: the cap on what LEX,8h tells."""
+        of_rules = [(one.cap.name.partition(",")[0], one.cap) for one in self.courses]
+        return {
+            rule: cap
+            for rule, cap in of_rules
+            if rule in RULES and RULES[rule].protects == "staff" and cap.quantity.name == "LAeq"
+        }
 
     @property
     def interventions(self) -> list[EventRow]:
@@ -106,12 +130,12 @@ class ReportedDay:
 
     @property
     def starts(self) -> list[EventRow]:
-        """Starts and ends of the program, and what was in force."""
+        """Starts and ends of the program, and the installation in force."""
         return [event for event in self.logged.events if event.kind in {STARTED, "in force", ENDED}]
 
 
 def days(installation: Installation, log: LevelLog, first: date, last: date) -> Iterator[ReportedDay]:
-    """From the first to the last. Raises sqlite3.Error or OSError."""
+    """The days from the first to the last. Raises sqlite3.Error or OSError."""
     outputs = sounding_outputs(installation)
     every_cap = (*caps(installation), *protecting_caps(outputs))
     keys = {cap: ear_of(cap, outputs).key for cap in every_cap}
@@ -123,7 +147,7 @@ def _day(installation: Installation, log: LevelLog, day: date, keys: Mapping[Cap
     zone = installation.calendar.zone
     start, end = instant(day, 0, zone), instant(day + timedelta(days=1), 0, zone)
     longest = timedelta(seconds=max(cap.window_s for cap in keys))
-    before = log.between(start - longest, end)  # a window may begin on the day before
+    before = log.between(start - longest, end)  # because a window may begin on the day before
     logged = log.between(start, end)
     minutes = logged.minutes
     physical = bool(minutes) and all(row.physical for row in minutes)

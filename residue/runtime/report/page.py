@@ -1,4 +1,4 @@
-"""The report as one HTML page: nothing outside is loaded, and it prints on A4."""
+"""The report as one HTML page: it loads nothing from elsewhere, and prints on A4."""
 
 from __future__ import annotations
 
@@ -10,8 +10,10 @@ from zoneinfo import ZoneInfo
 
 import residue
 from residue.installation.load import Installation
+from residue.installation.room import Room
 from residue.loudness.caps.caps import expand
 from residue.loudness.caps.rules import RULES
+from residue.loudness.outputs.calibration import Calibration
 from residue.runtime.journal.log import EventRow
 from residue.runtime.planning.preparation import sounding_outputs
 from residue.runtime.report.courses import Course
@@ -50,7 +52,7 @@ _EXPOSURE = (
 def page(
     installation: Installation, days: Sequence[ReportedDay], pictures: Mapping[str, bytes], mark: str, now: datetime
 ) -> str:
-    """pictures: PNGs by the ISO date of the day; mark: the digest of what is in force now."""
+    """The page. pictures: PNGs by the ISO date of the day; mark: the digest of the installation in force now."""
     zone = installation.calendar.zone
     body = "\n".join(
         [
@@ -72,7 +74,7 @@ def _span(days: Sequence[ReportedDay]) -> str:
 
 
 def _table(head: Sequence[str], rows: Iterable[Sequence[str]], numbers: Sequence[int] = ()) -> str:
-    """Cells are HTML already. numbers: the columns that hold figures."""
+    """A table whose cells are HTML. numbers: the columns with figures."""
 
     def row(cells: Sequence[str], tag: str) -> str:
         marked = (f"<{tag}{' class=n' if n in numbers else ''}>{cell}</{tag}>" for n, cell in enumerate(cells))
@@ -153,17 +155,48 @@ def _room(installation: Installation) -> Iterator[str]:
     rows = []
     for name, output in sounding_outputs(installation).items():
         known, felt = output.calibration, output.vibration
-        read = f"{known.read_dba:g} dB(A), {known.read_dbc:g} dB(C) at {known.played_dbfs:g} dBFS" if known else "none"
+        read = _read(known) if known else "none"
+        if (low := output.low_band) is not None:
+            read += f"; {low.low_hz:g} to 40 Hz {low.read_db:g} dB({low.weighting}) at {low.played_dbfs:g} dBFS"
         shaken = f"{felt.read_aw_m_per_s2:g} m/s² at {felt.played_dbfs:g} dBFS, {felt.on:%d %b %Y}" if felt else "none"
         day = f"{known.on:%d %B %Y}" if known else "–"
         rows.append([escape(name), output.transducer, day, read, shaken, f"{output.ceiling_dbtp:g} dBTP"])
     yield _table(["output", "kind", "calibrated on", "the meter read", "vibration", "ceiling"], rows)
-    rows = []
+    yield f"<p>{escape(_measurement(installation.room))}</p>"
+    rows, margin_db = [], installation.room.margin_db
     for entry in installation.room.cap:
         rule = RULES.get(entry.rule or "")
         source = f"{rule.source}, {rule.dated}. {rule.wording}" if rule else "Of the house."
-        rows += [[escape(cap.name), _unbroken(cap.limit_in_words), escape(source)] for cap in expand([entry])]
+        rows += [[escape(cap.name), escape(cap.limit_in_words), escape(source)] for cap in expand([entry], margin_db)]
     yield _table(["cap in room.toml at the time of this report", "limit", "source"], rows)
+
+
+def _read(known: Calibration) -> str:
+    repeated = "" if known.readings is None else f", mean of {known.readings} readings"
+    spread = "" if known.spread_db is None else f" that spread by {known.spread_db:g} dB"
+    loudest = (
+        "" if known.loudest_dba is None else f"; at the loudest place {known.loudest_dba:g} and {known.loudest_dbc:g}"
+    )
+    background = (
+        ""
+        if known.background_dba is None or known.background_dbc is None
+        else f"; nothing playing {known.background_dba:g} and {known.background_dbc:g}"
+    )
+    read = f"{known.read_dba:g} dB(A), {known.read_dbc:g} dB(C) at {known.played_dbfs:g} dBFS"
+    return f"{read}{repeated}{spread}{loudest}{background}"
+
+
+def _measurement(room: Room) -> str:
+    """A sentence or two on the meter, its checks and the margin."""
+    margin = f"Caps in dB at an ear are kept {room.margin_db:g} dB lower than they are written."
+    if (held := room.measurement) is None:
+        return f"{margin} room.toml does not say which meter read the levels."
+    by = f" by {held.by}" if held.by else ""
+    serial = f", {held.serial}" if held.serial else ""
+    checks = [("before", held.calibrator_before_db), ("after", held.calibrator_after_db)]
+    checked = " and ".join(f"{db:g} dB {when}" for when, db in checks if db is not None)
+    calibrator = f"read {checked} of a field calibrator" if checked else "was not checked with a field calibrator"
+    return f"Measured{by} with a meter of class {held.meter_class} (IEC 61672-1){serial}. It {calibrator}. {margin}"
 
 
 def _day(day: ReportedDay, picture: bytes, zone: ZoneInfo) -> Iterator[str]:
@@ -181,6 +214,10 @@ def _day(day: ReportedDay, picture: bytes, zone: ZoneInfo) -> Iterator[str]:
         doses = f"{day.exposure.niosh_percent:.1f} % of NIOSH's dose, {day.exposure.osha_percent:.1f} % of OSHA's"
         lex_db = day.exposure.lex_8h_db
         yield f"<p>An attendant who stayed all day received LEX,8h {lex_db:.1f} dB(A): {doses}.</p>"
+        for rule, cap in day.staff_limits.items():
+            kept, word = ("kept", "kept") if lex_db <= cap.limit else ("passed", "exceeded")
+            verdict = f'<span class="{kept}">{word}</span>'
+            yield f"<p>{rule} allows LEX,8h {cap.limit_in_words}: {verdict} on this day.</p>"
     if day.vibrations:
         yield (
             f"<p>Who stayed on the floor or seat all day received A(8) {day.vibrations.a8_m_per_s2:.2f} m/s², "

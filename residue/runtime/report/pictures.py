@@ -51,7 +51,7 @@ def draw_day(day: ReportedDay) -> bytes:
 
 
 def _shown(day: ReportedDay) -> tuple[datetime, datetime]:
-    """From the first thing worth seeing to the last, half an hour around."""
+    """The time shown: from the first sound or event to the last, with half an hour around."""
     minutes = [datetime.fromisoformat(row.utc) for row in day.logged.minutes if row.performance is not None]
     moments = [*minutes, *(opening.opens for opening in day.openings), *(opening.closes for opening in day.openings)]
     if not moments:
@@ -82,7 +82,7 @@ def _draw_minutes(axes: Axes, day: ReportedDay) -> None:
 
 
 def _plot(axes: Axes, ends: Sequence[datetime], levels: Sequence[float], colour: str, label: str = "") -> None:
-    """A curve; where the log has nothing for a while it is broken."""
+    """Draws a curve; it is interrupted where the log has no rows for a while."""
     moments, values = list[datetime](), list[float]()
     for end, level in zip(ends, levels, strict=True):
         if moments and end - moments[-1] > _GAP:
@@ -115,7 +115,7 @@ def _draw_course(axes: Axes, one: Course) -> None:
 
 
 def _thinned(one: Course) -> tuple[Sequence[datetime], Floats]:
-    """The highest level of each minute: no passing of a limit is drawn away."""
+    """The highest level of each minute: so that every level beyond a limit is visible."""
     minutes = np.array([moment.timestamp() // 60 for moment in one.ends])
     starts = np.flatnonzero(np.diff(minutes, prepend=-1.0))
     return [one.ends[int(start)] for start in starts], np.maximum.reduceat(one.levels, starts)

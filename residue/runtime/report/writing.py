@@ -11,7 +11,7 @@ from residue.archive.beside import disk_problem
 from residue.installation.load import Installation
 from residue.problems import stopping
 from residue.progress import Progress, silent
-from residue.runtime.journal.in_force import digest_in_force
+from residue.runtime.journal.in_force_digest import digest_in_force
 from residue.runtime.journal.log import LevelLog
 from residue.runtime.report.days import ReportedDay, days
 from residue.runtime.report.page import page
@@ -23,7 +23,7 @@ PAGE = "report.html"
 
 
 def last_day(installation: Installation, log_path: Path) -> date:
-    """The last local day of which the log tells anything. Raises ProblemError."""
+    """The last local day with rows in the log. Raises ProblemError."""
     try:
         last = LevelLog(log_path).last_moment()
     except (sqlite3.Error, OSError) as error:
@@ -43,7 +43,7 @@ def write_report(
     now: datetime,
     progress: Progress = silent,
 ) -> Sequence[ReportedDay]:
-    """Write everything into a folder, which is made; what lies there under the same names is replaced.
+    """Writes everything into a folder, which is made; files of the same names are replaced.
 
     Raises ProblemError.
     """

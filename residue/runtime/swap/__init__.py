@@ -1,1 +1,1 @@
-"""Performances that take others' places while the house runs."""
+"""Replaces performances while the house runs."""

@@ -1,4 +1,4 @@
-"""Looks after swaps beside the daemon's loop, and lets planner, engine and house know of what was taken."""
+"""Handles swaps beside the daemon's loop, and informs planner, engine and house of completed swaps."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from residue.installation.load import find_performances
 from residue.runtime.engine.show import Show
 from residue.runtime.house.exchange import Renew
 from residue.runtime.house.osc_handlers import SwapOrder
-from residue.runtime.journal.in_force import in_force
+from residue.runtime.journal.in_force_digest import in_force
 from residue.runtime.swap.moment import moment
 from residue.runtime.swap.stager import checked
 from residue.runtime.swap.swaps import SwapDone, Swaps
@@ -22,14 +22,14 @@ logger = logging.getLogger(__name__)
 
 LOOK_S = 0.5
 FAULT_S = 60.0
-"""After a fault of our own swaps are let be for a while; the house plays on."""
+"""After a fault of our own swaps pause for this time; the house continues to play."""
 
 
 class SwapKeeper:
-    """Has swaps looked after while the show goes on.
+    """Handles swaps while the show continues.
 
-    happened: writes into the event log: kind, text, and who asked. tell: sends a word to whoever asked last at the
-    control surface.
+    happened: writes into the event log: kind, text, and who asked. tell: sends a message to the last sender of a
+    request at the control surface.
     """
 
     def __init__(
@@ -55,13 +55,13 @@ class SwapKeeper:
         return self._swaps.told
 
     def asked(self, wish: SwapOrder, sender: str) -> None:
-        """Somebody wants a swap. Raises ValueError, in a person's words."""
+        """Takes the request of a swap. Raises ValueError, in words for people."""
         candidate = checked(wish, self._show.in_force(), self._show.clock.now())
         self._swaps.ask(candidate)
         self._happened("swap", f"{candidate.what}, {wish.when}: asked for.", sender)
 
     async def keep(self) -> None:
-        """Look again and again, for ever; in a thread, since disks take their time."""
+        """Checks again and again, for ever; in a thread, because disks are slow."""
         while True:
             try:
                 await self._look()
@@ -72,7 +72,7 @@ class SwapKeeper:
             await asyncio.sleep(LOOK_S)
 
     def end(self) -> None:
-        """Stop what is being worked on."""
+        """Ends the work in progress."""
         self._swaps.end()
 
     async def _look(self) -> None:
@@ -89,7 +89,7 @@ class SwapKeeper:
             installation = show.in_force()
             now_there = replace(installation, performances=find_performances(installation.folder))
             self._happened("in force", await asyncio.to_thread(in_force, now_there), None)
-        show.player.held_back = self._swaps.held_back  # after the new plan, by which the new one begins
+        show.player.held_back = self._swaps.held_back  # after the new plan, with which the new performance begins
 
     def _took(self, taken: SwapDone) -> None:
         show = self._show

@@ -1,4 +1,4 @@
-"""When a performance that is ready may take another's place."""
+"""Decides when a performance that is ready may replace another."""
 
 from __future__ import annotations
 
@@ -14,30 +14,30 @@ from residue.schedule.programme import Programme
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """The activity of the house at the moment of a look at the swaps."""
+    """The activity of the house at the moment of a check of the swaps."""
 
     performance: str | None = None
-    """The performance under way, or about to begin."""
+    """The present performance, or the one about to begin."""
     begun: bool = True
-    """It sounds already, and nothing of it is read from its bag any more."""
+    """Whether it sounds already, and its bag is no longer read."""
     opened: datetime | None = None
-    """When the opening under way began; None while the house is closed."""
+    """The beginning of the present opening; None while the house is closed."""
 
     def wanted(self, candidate: Candidate) -> bool:
-        """Whether it is to be taken as soon as that can be, so that the old one is not begun again."""
+        """Whether the swap is to happen as soon as possible, so that the old performance is not begun again."""
         if candidate.request.when is not When.AT_OPENING:
             return True
         return self.opened is None or self.opened > candidate.request.asked
 
     def free(self, candidate: Candidate) -> bool:
-        """Whether it may be taken in this very moment."""
+        """Whether the swap may happen at this moment."""
         if self.performance != candidate.name:
             return True
         return candidate.request.when is When.NOW and self.begun
 
 
 def moment(house: House, programme: Programme, engine: Snapshot, opening: Opening | None) -> Moment:
-    """The moment as house and engine have it."""
+    """The moment from the states of house and engine."""
     about = performance_at(house, programme) if house.under_way and house.opening is not None else None
     return Moment(
         performance=about or engine.performance,

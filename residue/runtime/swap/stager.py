@@ -1,8 +1,8 @@
-"""Swaps asked for at the control surface: brought to where they wait, one after the other, in another process.
+"""Swaps from the control surface: copies the bags to their waiting place, one after the other, in another process.
 
     python -m residue.runtime.swap.stager INSTALLATION BAG NAME WHEN
 
-is that process. What keeps a bag from waiting goes to standard error, with exit status 1.
+is that process. If a bag cannot be accepted, the reason goes to standard error, with exit status 1.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from residue.runtime.system.clock import SystemClock
 
 
 def checked(wish: SwapOrder, installation: Installation, at: datetime) -> Candidate:
-    """A wish that can be looked into. Raises ValueError, in a person's words: also for a way out of the folder."""
+    """A request with valid names. Raises ValueError, in words for people: also for a path out of the folder."""
     names, name = installation.played, wish.performance
     if name not in names:
         raise ValueError(f'There is no performance "{name}" in the programme. {nearest(name, names)}')
@@ -51,12 +51,12 @@ def checked(wish: SwapOrder, installation: Installation, at: datetime) -> Candid
 def _is_folder(path: Path) -> bool:
     try:
         return path.is_dir()
-    except OSError:  # a name that is too long, a folder that may not be looked into
+    except OSError:  # a name that is too long, a folder that may not be read
         return False
 
 
 class Stager:
-    """Has them copied and verified, or notes down that the one before is wanted."""
+    """Copies and verifies bags, or notes the request for the version before."""
 
     def __init__(self, folder: Path, errand: ProcessStarter) -> None:
         self._folder = folder
@@ -74,7 +74,7 @@ class Stager:
         return self._under_way[0] if self._under_way else None
 
     def look(self) -> Iterator[tuple[Candidate, str]]:
-        """Those that never get to wait, and why."""
+        """The refused requests, each with the reason."""
         if self._under_way is not None:
             candidate, errand = self._under_way
             if errand.status is None:
@@ -95,14 +95,14 @@ class Stager:
                 yield candidate, str(error)
 
     def end(self) -> None:
-        """Stop what is being worked on."""
+        """Ends the work in progress."""
         if self._under_way is not None:
             self._under_way[1].end()
             self._under_way = None
 
 
 def main() -> None:
-    """Copies a bag to where it waits for its moment."""
+    """Copies a bag to its waiting place."""
     os.nice(NICENESS)
     folder, bag, name, when = sys.argv[1:5]
     try:

@@ -1,7 +1,8 @@
-"""Performances that are to take others' places: found, checked and planned beside, and taken at their moment.
+"""Swaps: finds the new performances, checks and plans them beside the present ones, and swaps at their moment.
 
-What plays is not touched before the new one was verified, fits the piece, was rendered whole and planned within the
-programme: all by the planner's process, with the new bag in the old one's place. Anything wrong leaves the old one.
+The present performance does not change before the new one is verified, fits the piece, is rendered whole and planned
+within the programme. The planner's process does all this, with the new bag in place of the old one. After any fault the
+old one stays.
 """
 
 from __future__ import annotations
@@ -28,13 +29,13 @@ from residue.runtime.system.child_process import ChildProcess, ProcessStarter
 logger = logging.getLogger(__name__)
 
 SETTLED_S = 5.0
-"""So long nothing in a dropped bag must have changed before it is checked; our choice."""
+"""A dropped bag must be unchanged for so long before it is checked; our choice."""
 STALE_S = 60.0
-"""A dropped bag that is not whole and does not change for so long was forgotten half-way: somebody should look."""
+"""A dropped bag that is incomplete and unchanged for so long was forgotten: a person should look at it."""
 TOLD_S = 86_400.0
-"""The status shows a refusal for so long, or until another swap is requested."""
+"""The status shows a refusal for this time, or until another swap is requested."""
 MOST_ATTEMPTS = 3
-"""A check that is ended from outside, for lack of memory say, is begun again so often."""
+"""A check that is ended from outside, for lack of memory for example, is repeated so often."""
 _WHEN_IN_WORDS = {
     When.NOW: "at once",
     When.AT_REST: "as soon as that does not play",
@@ -43,11 +44,11 @@ _WHEN_IN_WORDS = {
 
 
 class Stage(StrEnum):
-    """How far a swap has come; a person reads it in the status."""
+    """The stage of a swap, as the status shows it."""
 
     COPYING = "being copied"
     ARRIVING = "arriving"
-    """It was dropped, and somebody else copies it."""
+    """It was dropped, and a person still copies it."""
     TO_CHECK = "to be checked"
     CHECKING = "being checked"
     READY = "ready"
@@ -56,27 +57,27 @@ class Stage(StrEnum):
 
 @dataclass(slots=True)
 class Case:
-    """A candidate, as it stood on the disk when it was looked at, and what came of it."""
+    """A candidate, its state on the disk at the last check, and the result."""
 
     candidate: Candidate
     look: FolderState
     since_s: float
-    """When it was last seen to change, on the monotonic clock."""
+    """The time of the last change that was seen, on the monotonic clock."""
     stage: Stage = Stage.ARRIVING
     why: str | None = None
-    """The parts that it lacks, or the reason for the refusal."""
+    """The missing parts, or the reason for the refusal."""
     outcome: Outcome | None = None
-    """The plan with it in its place."""
+    """The plan with it in the programme."""
     attempts: int = 0
 
     @property
     def ours(self) -> bool:
-        """It is a copy of our own, or the one before, and not what a person dropped."""
+        """Whether it is a copy of our own, or the version before, and not a dropped bag."""
         return self.candidate.path.name.startswith(".")
 
     @property
     def what(self) -> str:
-        """The two performances and the moment, in a person's words."""
+        """The two performances and the moment, in words for people."""
         return f"{self.candidate.what}, {_WHEN_IN_WORDS[self.candidate.request.when]}"
 
     def told(self) -> dict[str, str | None]:
@@ -87,19 +88,19 @@ class Case:
 
 @dataclass(frozen=True, slots=True)
 class SwapDone:
-    """A performance that has just taken another's place."""
+    """A completed swap."""
 
     name: str
     outcome: Outcome
-    """The plan of the programme from now on."""
+    """The plan of the programme with the new performance."""
 
 
 class Swaps:
-    """Looks after them; `look` is called again and again, beside the loop, and does all that touches the disk.
+    """Handles swaps; `look` is called again and again, beside the loop, and does all work on the disk.
 
-    in_force: gives the installation, and is asked at each look.
-    held_back: performances that are not to begin any more, since others are ready to take their places.
-    alarms: refusals, for the status. told: every swap under way, for programs.
+    in_force: gives the installation; it is called at each look. held_back: performances that are not to begin any more,
+    because others are ready to replace them. alarms: refusals, for the status. told: every swap under way, for
+    programs.
     """
 
     def __init__(
@@ -121,13 +122,13 @@ class Swaps:
         self.told: tuple[dict[str, str | None], ...] = ()
 
     def ask(self, candidate: Candidate) -> None:
-        """Have a bag take a place; from any thread."""
+        """Requests a swap; any thread may call it."""
         self._stager.ask(candidate)
 
     def look(self, moment: Moment, now_s: float, *, planning: bool) -> tuple[SwapDone | None, list[str]]:
         """Swaps made since the last look, and news about the others.
 
-        now_s: monotonic. planning: the planner is at work on what plays; that comes first.
+        now_s: monotonic. planning: the planner is at work on what plays; which has priority.
         """
         self._said = []
         if (installation := self._in_force()) is not self._installation:
@@ -144,17 +145,17 @@ class Swaps:
         return taken, self._said
 
     def end(self) -> None:
-        """Stop what is being worked on."""
+        """Ends the work in progress."""
         self._stager.end()
         self._end_trial()
 
-    # What stands in performances/.
+    # The content of performances/.
 
     def _folders(self) -> set[str]:
         return {path.name for path in self._performances.glob("[!.]*") if path.is_dir()}
 
     def _greet(self) -> None:
-        """Tell once of each new bag that takes no place, as soon as it is whole, what can be done with it."""
+        """Reports each new bag that replaces nothing once, when it is complete, with the possible commands."""
         there, names = self._folders(), self._installation.played
         self._known &= there
         for bag in sorted(there - self._known - {f"{name}.{when}" for name in names for when in When}):
@@ -192,7 +193,7 @@ class Swaps:
         if self._trial is not None and self._trial[0] is case:
             self._end_trial()
 
-    # Checking and planning.
+    # Checks and plans.
 
     def _try(self, now_s: float, *, planning: bool) -> None:
         if self._trial is not None and self._trial[1].status is not None:
@@ -231,18 +232,18 @@ class Swaps:
             self._trial = None
 
     def _check_anew(self) -> None:
-        """Plans that were made for another programme are of no use."""
+        """Checks everything again: plans that were made for another programme are of no use."""
         self._end_trial()
         for case in self._cases.values():
             if case.stage in (Stage.CHECKING, Stage.READY):
                 case.stage, case.outcome = Stage.TO_CHECK, None
 
-    # Taking.
+    # Swaps.
 
     def _take(self, moment: Moment, now_s: float) -> SwapDone | None:
         for name, case in list(self._cases.items()):
             due = case.stage is Stage.READY and moment.wanted(case.candidate) and moment.free(case.candidate)
-            # Whatever was begun before the last look is known to this one: nobody reads the bag that is moved.
+            # A performance that began before the last look is known to this one, so no bag in use is moved.
             if not due or name not in self.held_back or case.outcome is None:
                 continue
             try:
@@ -257,14 +258,14 @@ class Swaps:
             return SwapDone(name, case.outcome)
         return None
 
-    # Telling.
+    # Reports.
 
     def _refuse(self, case: Case, why: str, now_s: float) -> None:
-        """One of ours is withdrawn; what a person dropped lies there still, and is told of as long as it does."""
+        """Refuses a candidate: a copy of ours is withdrawn; a dropped bag stays, and is reported while it is there."""
         candidate = case.candidate
         case.stage, case.why = Stage.REFUSED, why.replace(candidate.path.name, candidate.request.bag)
         if case.ours:
-            with suppress(ProblemError):  # where even that cannot be done, it stays there as refused
+            with suppress(ProblemError):  # where even that is not possible, it stays there as refused
                 withdraw(self._performances, candidate.name)
                 del self._cases[candidate.name]
                 self._note_refusal(candidate, case.why, now_s)

@@ -1,4 +1,4 @@
-"""Work that another process does, looked after without ever waiting for it."""
+"""Work in another process, supervised without waiting for it."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _TRACEBACK = "Traceback (most recent call last)"
 
 
 class ChildProcess:
-    """A module of residue that runs in a process of its own; what it says is kept in files that it cannot fill up."""
+    """A module of residue that runs in a process of its own; its output goes into files of limited size."""
 
     def __init__(self, module: str, arguments: Sequence[str]) -> None:
         self._said = tempfile.TemporaryFile()  # noqa: SIM115 - closed in `end`
@@ -31,12 +31,12 @@ class ChildProcess:
 
     @property
     def status(self) -> int | None:
-        """Its exit status, below 0 where a signal ended it; None while it is at work."""
+        """Its exit status, below 0 where a signal ended it; None while it runs."""
         return self._process.poll()
 
     @property
     def said(self) -> list[bytes]:
-        """The whole lines that it has written to standard output up to now."""
+        """The complete lines that it has written to standard output so far."""
         self._said.seek(0)
         return [line for line in self._said.readlines() if line.endswith(b"\n")]
 
@@ -53,14 +53,14 @@ class ChildProcess:
         return words.splitlines()[-1]
 
     def end(self) -> None:
-        """Have it end; what it has not finished is lost."""
+        """Ends the process; unfinished work is lost."""
         if self._process.poll() is None:
             self._process.terminate()
-            with suppress(subprocess.TimeoutExpired):  # one that hangs in the kernel ends when its disk does
+            with suppress(subprocess.TimeoutExpired):  # one that hangs in the kernel ends when its disk answers
                 self._process.wait(END_S)
         self._said.close()
         self._complained.close()
 
 
 ProcessStarter = Callable[[str, Sequence[str]], ChildProcess]
-"""Sends one: a module, and its arguments."""
+"""Starts a process: a module, and its arguments."""

@@ -1,4 +1,4 @@
-"""Time, as it comes in from outside: so that a season can be simulated."""
+"""Time as an input from outside, so that a season can be simulated."""
 
 from __future__ import annotations
 
@@ -13,27 +13,27 @@ _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 @dataclass(frozen=True, slots=True)
 class Uptime:
-    """A moment that no setting of the clock moves; two of them compare within one boot of the machine."""
+    """A moment that does not depend on the clock; two of them can be compared within one boot of the machine."""
 
     boot: str
     seconds: float
-    """Since then, sleep included."""
+    """The seconds since the boot, with the time in sleep."""
 
 
 def uptime() -> Uptime:
-    """Now. Where the machine does not name its boots, all look like one."""
+    """The present moment. If the machine does not name its boots, all look the same."""
     boot = _BOOT_ID.read_text().strip() if _BOOT_ID.exists() else ""
     return Uptime(boot, time.clock_gettime(time.CLOCK_BOOTTIME))
 
 
 class Clock(Protocol):
-    """Two times: the wall's, which people set, and one that only goes forward."""
+    """Two clocks: the wall clock, which people set, and one that only moves forward."""
 
     def now(self) -> datetime:
         """The time of day, aware, in UTC. May step."""
 
     def monotonic_s(self) -> float:
-        """Seconds since some moment; never steps. Durations and deadlines are counted on it."""
+        """Seconds since some moment; it never steps. Use it for durations and deadlines."""
 
 
 class SystemClock:

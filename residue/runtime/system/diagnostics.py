@@ -1,7 +1,7 @@
 """Messages and the status line on standard error, from a thread of their own.
 
-Standard error may be a pipe to a journal that takes nothing more, and then whoever writes to it waits for ever. So
-only this thread writes, and what it cannot keep up with is dropped.
+Standard error may be a pipe to a journal that takes no more data; then every writer waits for ever. So only this thread
+writes, and messages that come too fast are dropped.
 """
 
 from __future__ import annotations
@@ -23,9 +23,9 @@ _JOURNAL_LEVELS = {logging.DEBUG: 7, logging.INFO: 6, logging.WARNING: 4, loggin
 
 
 class Diagnostics(logging.Handler):
-    """All log messages of the process while the context is entered; `show` gives a passing line.
+    """All log messages of the process while the context is entered; `show` gives the status line.
 
-    On a terminal the passing line stays at the bottom; for the journal each message is marked with its priority.
+    On a terminal the status line stays at the bottom; for the journal each message is marked with its priority.
     """
 
     def __init__(self, out: TextIO | None = None) -> None:
@@ -43,7 +43,7 @@ class Diagnostics(logging.Handler):
         self._levels_before = [(root, root.level), (scheduler, scheduler.level)]
         root.addHandler(self)
         root.setLevel(logging.INFO)
-        scheduler.setLevel(logging.ERROR)  # it tells of every job that it runs
+        scheduler.setLevel(logging.ERROR)  # it reports every job that it runs
         self._thread.start()
         return self
 
@@ -57,13 +57,13 @@ class Diagnostics(logging.Handler):
         self._thread.join(END_S)
 
     def emit(self, record: logging.LogRecord) -> None:
-        """Hand over a message."""
+        """Queues a message."""
         mark = f"<{_JOURNAL_LEVELS.get(record.levelno, 6)}>" if self._journal else ""
         clear = _CLEAR if self.terminal else ""
         self._put("".join(f"{clear}{mark}{line}\n" for line in self.format(record).splitlines()))
 
     def show(self, line: str) -> None:
-        """Hand over a line that the next one replaces, where there is a terminal."""
+        """Queues a status line; on a terminal the next one replaces it."""
         if not self._journal:
             self._put(f"{_CLEAR}{line[: get_terminal_size().columns - 1]}" if self.terminal else f"{line}\n")
 

@@ -1,4 +1,4 @@
-"""Files that are whole after a cut at any moment."""
+"""Files that are whole after an interruption at any moment."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ from typing import TYPE_CHECKING
 from residue.archive.beside import asked_for
 from residue.problems import stopping
 
-if TYPE_CHECKING:  # the daemon draws nothing, and need not hold what draws
+if TYPE_CHECKING:  # the daemon draws nothing, and does not load the libraries for it
     from matplotlib.figure import Figure
 
 
 def replace_file(path: Path, content: bytes) -> None:
-    """Write a file so that any reader, even after a power cut, finds the old content or the new.
+    """Writes a file so that every reader, even after a power cut, finds the old content or the new. Raises OSError.
 
-    Raises OSError. Source: write aside, fsync, rename, fsync of the folder; POSIX makes the rename atomic.
+    Source: write aside, fsync, rename, fsync of the folder; POSIX makes the rename atomic.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
     beside = path.with_name(path.name + ".new")
@@ -36,14 +36,14 @@ def replace_file(path: Path, content: bytes) -> None:
 
 
 def save_picture(figure: Figure, path: Path) -> None:
-    """Write a picture as the ending of its path says. Raises ProblemError."""
+    """Writes a picture in the format of its path's ending. Raises ProblemError."""
     with asked_for(path) as making:
         figure.savefig(making)
 
 
 @contextmanager
 def occupied(folder: Path) -> Iterator[None]:
-    """A folder that only one process may use at a time; it is made if need be.
+    """A folder that only one process may use at a time; it is made if it is missing.
 
     Raises ProblemError where it cannot be made or is in use.
     """

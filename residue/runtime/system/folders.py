@@ -1,4 +1,4 @@
-"""The folders of residue: state that must survive, a cache that need not, a note in memory."""
+"""The folders of residue: the state, which must survive, the cache, which need not, and notes in memory."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from urllib.parse import quote
 MEMORY_FILE = "memory.json"
 """The memory of a house, in its state folder from its first second on."""
 MEMORY_BEFORE_FILE = "memory-before.json"
-"""The memory before that one, a few seconds older: it counts where the latest is spoilt."""
+"""The memory before that one, a few seconds older: it counts if the latest is damaged."""
 
 
 def state_folder() -> Path:
@@ -24,12 +24,12 @@ def cache_folder() -> Path:
 
 
 def unwritten_file(state: Path, environment: Mapping[str, str] = os.environ) -> Path | None:
-    """The note that the disk of a state folder takes nothing: in memory, where it survives a kill."""
+    """The note that the disk of a state folder cannot be written: in memory, where it survives a kill."""
     return _note("unwritten", state, environment)
 
 
 def ended_file(state: Path, environment: Mapping[str, str] = os.environ) -> Path | None:
-    """The note that the last run was ended on purpose: in memory, so it is gone when the machine starts."""
+    """The note that the last run was ended on purpose: in memory, so it disappears when the machine starts."""
     return _note("ended", state, environment)
 
 
@@ -45,5 +45,5 @@ def _note(name: str, state: Path, environment: Mapping[str, str]) -> Path | None
 
 def _folder(*, of_unit: str, of_user: str, by_default: str) -> Path:
     given = os.environ.get(of_unit)
-    home = Path(os.environ.get("HOME", "/var/tmp"))  # noqa: S108 (who has no home has nothing else that stays)
+    home = Path(os.environ.get("HOME", "/var/tmp"))  # noqa: S108 (a user without a home has no other permanent place)
     return Path(given) if given else Path(os.environ.get(of_user) or home / by_default) / "residue"

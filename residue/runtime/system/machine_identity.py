@@ -1,4 +1,4 @@
-"""A name for this machine that stays the same and tells nothing else about it."""
+"""A name for this machine that stays the same and contains no other facts about it."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import hashlib
 from pathlib import Path
 
 MACHINE_ID = Path("/etc/machine-id")
-"""See machine-id(5), which asks that it be hashed before anybody else sees it."""
+"""See machine-id(5), which requires a hash of it for every other use."""
 _DIGITS = 12
 
 

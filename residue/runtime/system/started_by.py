@@ -1,7 +1,7 @@
-"""Whether a person started the program, or a machine did: a power cut, a watchdog, a service manager.
+"""Decides whether a person started the program, or a machine: after a power cut, by a watchdog or a service manager.
 
-A person is there who types at a terminal, and who starts again what was ended on purpose since the machine started, as
-`systemctl restart` does. After a start of the machine, a kill or a failure nobody need be there.
+A person types at a terminal, or starts again a program that was ended on purpose since the machine started, as with
+`systemctl restart`. After a start of the machine, a kill or a failure, nobody may be present.
 """
 
 from __future__ import annotations
@@ -13,18 +13,18 @@ logger = logging.getLogger(__name__)
 
 
 def by_person(note: Path | None, *, terminal: bool) -> bool:
-    """Whether a person started this run; uses up the note of an end. terminal: standard input is one."""
+    """Whether a person started this run; uses up the note of an end. terminal: whether standard input is a terminal."""
     try:
         if note is not None:
             note.unlink()
             return True
-    except OSError:  # most often there is none
+    except OSError:  # usually there is none
         pass
     return terminal
 
 
 def note_end(note: Path | None) -> None:
-    """Note that this run ends on purpose: by a signal, or after the time that was asked for."""
+    """Notes that this run ends on purpose: by a signal, or after the requested time."""
     try:
         if note is not None:
             note.parent.mkdir(parents=True, exist_ok=True)

@@ -1,4 +1,4 @@
-"""The unit of the service as it is installed on this machine: read with its drop-ins, and given the one of the room."""
+"""The unit of the service on this machine: reads it with its drop-ins, and installs the drop-in of the room."""
 
 from __future__ import annotations
 
@@ -12,16 +12,16 @@ from residue.installation.unit_needs import UnitSetting
 
 UNIT = "residue.service"
 DROP_IN = Path("/etc/systemd/system", f"{UNIT}.d", "room.conf")
-"""What the room needs, made by `residue unit`."""
+"""The drop-in for the needs of the room, made by `residue unit`."""
 _FOLDERS = ("etc/systemd/system", "run/systemd/system", "usr/local/lib/systemd/system", "usr/lib/systemd/system")
-"""Where systemd looks for units, what counts most first; /lib is /usr/lib. Source: systemd.unit(5)."""
+"""The folders of systemd's units, the highest priority first; /lib is /usr/lib. Source: systemd.unit(5)."""
 
 
 @dataclass(frozen=True, slots=True)
 class InstalledUnit:
     """A unit with its drop-ins.
 
-    values: what each key stands at; a key that is a list has several values.
+    values: the values of each key; a key that is a list has several.
     room: the lines of the drop-in for the room.
     """
 
@@ -37,7 +37,7 @@ class InstalledUnit:
 def installed_unit(root: Path = Path("/")) -> InstalledUnit | None:
     """The unit of this machine, or None where none is installed. Raises OSError.
 
-    root: of the file system that is looked at.
+    root: that of the file system.
     """
     folders = [root / folder for folder in _FOLDERS]
     unit = next((folder / UNIT for folder in folders if (folder / UNIT).is_file()), None)
@@ -59,7 +59,7 @@ def _settings_of(path: Path) -> Iterator[UnitSetting]:
 
 
 def give(text: str) -> None:
-    """Put the drop-in for the room into its place; it counts from the next start of the service on.
+    """Installs the drop-in for the room; it takes effect at the next start of the service.
 
     Raises ProblemError where this user may not, subprocess.CalledProcessError where systemd does not read it.
     """
@@ -70,7 +70,7 @@ def give(text: str) -> None:
 
 
 _ONE_VALUE = frozenset({"PrivateDevices", "DevicePolicy"})
-"""Of these the last value counts; of the others all, and an empty one takes away what stood before."""
+"""Keys of which the last value counts; of the others all values count, and an empty one removes those before."""
 
 
 def _together(settings: Iterable[UnitSetting]) -> Mapping[str, Sequence[str]]:

@@ -10,7 +10,7 @@ import pytest
 
 from residue.archive.bag import payload_digest
 from residue.archive.fixity import verify
-from residue.archive.swap.asking import ask_back, place_for, place_to_go_back, stage
+from residue.archive.swap.asking import ask_back, place_for, place_to_go_back, place_to_withdraw, stage
 from residue.archive.swap.places import When, beside
 from residue.archive.swap.taking import recover, take, waiting, withdraw
 from residue.mapping.signals import Kind
@@ -110,3 +110,13 @@ def test_which_performance_goes_back(performances: Path, stick: Path) -> None:
     assert place_to_go_back(performances, [NAME], NAME) == NAME
     with pytest.raises(ProblemError, match=f"--in-place-of and one of: {NAME}"):
         place_to_go_back(performances, [NAME, "second-batch"], "second-batch")
+
+
+def test_which_swap_is_withdrawn(performances: Path, stick: Path) -> None:
+    with pytest.raises(ProblemError, match="No swap waits"):
+        place_to_withdraw(performances, [NAME])
+    staged(performances, stick)
+    assert place_to_withdraw(performances, ["second-batch", NAME]) == NAME
+    assert place_to_withdraw(performances, [NAME], NAME) == NAME
+    with pytest.raises(ProblemError, match="No swap waits for the place of second-batch"):
+        place_to_withdraw(performances, [NAME, "second-batch"], "second-batch")

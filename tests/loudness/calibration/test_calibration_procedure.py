@@ -16,7 +16,14 @@ from residue.loudness.calibration.calibration_procedure import CalibrationStep, 
 from residue.loudness.calibration.calibration_signals import PULSE_HZ, counted_pulses, pink_noise
 from residue.loudness.caps.caps import CapEntry, expand
 from residue.loudness.meters.weightings import Weighting, sections
-from residue.loudness.outputs.calibration import PINK_BAND_HZ, Calibration, Origin, VibrationCalibration, pink_level_db
+from residue.loudness.outputs.calibration import (
+    PINK_BAND_HZ,
+    Calibration,
+    Origin,
+    VibrationCalibration,
+    offset_db,
+    pink_level_db,
+)
 from residue.loudness.outputs.outputs import Output
 from residue.problems import ProblemError
 
@@ -117,7 +124,7 @@ def test_a_cap_in_dbfs_bounds_it_as_well() -> None:
 def test_a_low_cap_begins_lower_and_too_low_a_cap_does_not_begin() -> None:
     assert begun([CapEntry(rule="who-2022")]).played_dbfs == -60.0
     assert begun([CapEntry(quantity="LCeq", window_s=60.0, limit_db=80.0)]).played_dbfs == -76.0
-    with pytest.raises(ProblemError, match=r"60 dB\(C\) as LCeq lies so low that nothing can be played safely"):
+    with pytest.raises(ProblemError, match=r"60 dB\(C\) as LCeq is so low that nothing can be played safely"):
         begun([CapEntry(quantity="LCeq", window_s=60.0, limit_db=60.0)])
 
 
@@ -159,19 +166,55 @@ def test_a_reading_is_enough_when_it_stands_well_above_the_background() -> None:
     assert procedure.loud_enough(procedure.with_reading(shaker, MeterReading(39.0, 61.0)))
 
 
+def read_twice(step: CalibrationStep, *readings: MeterReading) -> CalibrationStep:
+    for reading in readings:
+        step = procedure.with_reading(step, reading)
+    return step
+
+
 def test_readings_that_go_together_make_a_calibration() -> None:
     step = procedure.with_reading(begun([CapEntry(rule="who-2022")]), MeterReading(72.0, 73.5))
+    with pytest.raises(ProblemError, match="One reading says nothing of its spread"):
+        procedure.answered(step, Origin(on=TODAY))
+    step = procedure.with_reading(step, MeterReading(72.0, 73.7))
     assert procedure.answered(step, Origin(on=TODAY)) == {
-        "calibration": Calibration(played_dbfs=-60.0, read_dba=72.0, read_dbc=73.5, on=TODAY)
+        "calibration": Calibration(
+            played_dbfs=-60.0,
+            read_dba=72.0,
+            read_dbc=73.6,
+            on=TODAY,
+            readings=2,
+            spread_db=0.14,
+            background_dba=38.0,
+            background_dbc=50.0,
+        )
     }
-    felt = procedure.with_reading(
-        begun([CapEntry(rule="who-2022")], SHAKER), MeterReading(50.0, 73.5, aw_m_per_s2=0.05)
-    )
+    readings = [MeterReading(50.0, 73.5, aw_m_per_s2=aw) for aw in (0.03, 0.04)]
+    felt = read_twice(begun([CapEntry(rule="who-2022")], SHAKER), *readings)
     assert procedure.answered(felt, Origin(on=TODAY))["vibration"] == VibrationCalibration(
-        played_dbfs=-60.0, read_aw_m_per_s2=0.05, on=TODAY
+        played_dbfs=-60.0, read_aw_m_per_s2=0.03536, on=TODAY
     )
     with pytest.raises(ProblemError, match="has not been read"):
         procedure.answered(procedure.louder(step), Origin(on=TODAY))
+
+
+def test_repeated_readings_are_averaged_by_energy() -> None:
+    """ISO 1996-2:2017, formula 18: of 58, 59, 57 and 60 dB the mean is 58.6428; their standard deviation is 1.291."""
+    readings = [MeterReading(level, 70.0) for level in (58.0, 59.0, 57.0, 60.0)]
+    assert procedure.mean_of(readings).dba == pytest.approx(58.6428, abs=0.005)
+    assert procedure.spread_db(readings, "speaker") == pytest.approx(1.291, abs=0.005)
+    assert procedure.spread_db(readings, "shaker") == 0.0, "A hardly sees a shaker"
+
+
+def test_the_louder_of_two_places_counts_for_each_weighting() -> None:
+    step = read_twice(begun([CapEntry(rule="who-2022")]), MeterReading(72.0, 73.5), MeterReading(72.0, 73.5))
+    with pytest.raises(ProblemError, match=r"read_dba lies \+8\.0 dB"):
+        procedure.with_loudest(step, MeterReading(82.0, 74.0))
+    known = procedure.answered(procedure.with_loudest(step, MeterReading(75.0, 73.0)), Origin(on=TODAY))["calibration"]
+    assert isinstance(known, Calibration)
+    before = msgspec.structs.replace(known, loudest_dba=None, loudest_dbc=None)
+    risen_db = {one: offset_db(known, one, "speaker") - offset_db(before, one, "speaker") for one in Weighting}
+    assert risen_db == {one: pytest.approx(3.0 if one is Weighting.A else 0.0) for one in Weighting}
 
 
 @pytest.mark.parametrize(

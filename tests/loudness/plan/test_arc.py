@@ -44,8 +44,9 @@ def swelling(minutes: int, first_db: float, last_db: float) -> LevelProfile:
         ears=heard,
         energy=energy,
         peak=nothing,
-        ending_energy=nothing,
+        fast=nothing,
         ending_peak=nothing,
+        ending_fast=nothing,
         true_peak=np.array([0.01]),
         onset_energy=np.zeros((1, 0)),
     )
@@ -92,8 +93,9 @@ def test_it_is_shaped_by_the_cap_that_decides_also_where_that_is_a_dose_of_vibra
         ears=heard,
         energy=energy,
         peak=nothing,
-        ending_energy=nothing,
+        fast=nothing,
         ending_peak=nothing,
+        ending_fast=nothing,
         true_peak=np.array([0.01]),
         onset_energy=np.zeros((1, 0)),
     )

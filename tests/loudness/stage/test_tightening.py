@@ -97,7 +97,7 @@ def test_a_stricter_cap_that_is_kept_already_changes_no_bit() -> None:
 def test_what_was_sent_before_the_start_counts_against_a_cap_that_comes_later() -> None:
     """100 s at 70 dB(A), ended 30 s before the start, are more than 66 dB(A) over 200 s that come 5 s after it."""
     cap = CapEntry(quantity="LAeq", window_s=200.0, limit_db=66.0)
-    row = SentRow(30.0, 100.0, {"A at place, dB": 70.0})
+    row = SentRow(30.0, 100.0, {"A at place, dB, at most": 70.0})
     stage = CapStage(OUTPUTS, expand(LOOSE), SentHistory([row]))
     sent(stage, np.zeros((2, 5 * RATE_HZ)))
     stage.tighten(OUTPUTS, expand([*LOOSE, cap]))
@@ -112,9 +112,9 @@ def test_a_row_of_an_ear_that_is_new_begins_with_the_next_whole_tally() -> None:
     sent(stage, noise(0.5, -30.0))
     stage.tighten(OUTPUTS, expand([*LOOSE, CapEntry(quantity="LKeq", window_s=1.0, limit_dbfs=-10.0)]))
     sent(stage, noise(0.5, -30.0))
-    assert "K at place, dBFS" not in stage.take_tally().sent
+    assert "K at place, dBFS, at most" not in stage.take_tally().sent
     sent(stage, noise(1.0, -30.0))
-    assert stage.take_tally().sent["K at place, dBFS"] < -10.0
+    assert stage.take_tally().sent["K at place, dBFS, at most"] < -10.0
 
 
 def test_a_lower_trim_is_reached_within_a_hop_and_without_a_click() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import date
 from math import log10
 from pathlib import Path
@@ -13,7 +14,8 @@ from scipy import signal
 from residue.installation.load import read_room
 from residue.installation.room_file import record
 from residue.loudness.meters.weightings import Weighting, sections
-from residue.loudness.outputs.calibration import Origin, pink_level_db
+from residue.loudness.outputs.calibration import Origin, low_offset_db, pink_level_db
+from residue.loudness.outputs.measurement import MOST_SPREAD_DB
 from residue.loudness.stage.readings import Tally
 from residue.output.returning import ReturningSink
 from residue.output.sink import SinkLostError
@@ -34,7 +36,7 @@ trim_db = -6.0
 {old}
 [output.floor]
 device_channel = 2
-transducer = "shaker"
+transducer = "{transducer}"
 
 [[cap]]
 quantity = "LAeq"
@@ -49,7 +51,7 @@ class Bench:
 
     def __init__(self, folder: Path, hall: Hall, **room: object) -> None:
         self.path = folder / "room.toml"
-        values = {"old": "", "unit": "db", "limit": 100.0, "more": ""} | room
+        values = {"old": "", "unit": "db", "limit": 100.0, "more": "", "transducer": "shaker"} | room
         self.path.write_text(ROOM.format(**values), encoding="utf-8")
         found, findings = read_room(self.path)
         assert found is not None, findings
@@ -59,6 +61,7 @@ class Bench:
         self.unplugged = False
         self.sink = ReturningSink(self._open, lambda: self.now_s, lambda s: None)
         self.tallies: list[Tally] = []
+        self.remarks: list[str] = []
         self.player = CalibrationPlayer(self.sink, self.room.output, self.tallies.append)
         self.technician = FakeTechnician(self.player, self.recorder, hall)
 
@@ -71,7 +74,7 @@ class Bench:
         def save(name: str, measured: object) -> None:
             record(self.path, name, measured)  # type: ignore[arg-type]
 
-        return Calibrating(self.room, self.technician, self.player, Origin(on=TODAY), save).walk()
+        return Calibrating(self.room, self.technician, self.player, Origin(on=TODAY), save, self.remarks.append).walk()
 
 
 def loudest_second_db(sent: np.ndarray, hall: Hall, weighting: Weighting) -> float:
@@ -97,6 +100,10 @@ def test_a_room_is_calibrated_as_it_is(tmp_path: Path) -> None:
     # Above the background by 10 dB and more, so too high by less than 0.5 dB, and never too low.
     assert left.read_dbc - left.played_dbfs == pytest.approx(108.0 - 0.4, abs=0.5)
     assert floor.read_dbc - floor.played_dbfs == pytest.approx(112.0 - 3.0, abs=1.0)
+    assert (left.readings, left.background_dba, left.background_dbc) == (2, 38.0, 50.0)
+    assert left.spread_db is not None
+    assert left.spread_db < MOST_SPREAD_DB, "of a meter of 2 s: with 15 s it is less"
+    assert "The 2 readings spread by" in bench.technician.heard
     felt = room.output["floor"].vibration
     assert felt is not None
     weighs_db = pink_level_db(Weighting.WK, "shaker")
@@ -122,6 +129,82 @@ def test_nothing_that_is_sent_is_ever_louder_than_the_lowest_cap(tmp_path: Path,
     bench.technician.instead = {"Not 10 dB": iter(["", "", "", "k", "", "k"]), "Enter keeps": iter(["+"] * 8)}
     bench.walk()
     assert loudest_second_db(bench.recorder.frames, hall, Weighting.A) < limit
+
+
+def test_the_loudest_place_counts_where_it_is_louder(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, HALL)
+    bench.technician.instead = {"at the loudest place": iter(["near", "90 70", "70.5 71.5", "q"])}
+    assert bench.walk() == ["left"]
+    room, findings = read_room(bench.path)
+    assert room is not None, findings
+    left = room.output["left"].calibration
+    assert left is not None
+    assert (left.loudest_dba, left.loudest_dbc) == (70.5, 71.5)
+    assert '"near" is not a reading' in bench.technician.heard
+    assert "read_dba lies +20.0 dB" in bench.technician.heard
+    assert "dB louder there than at the visitor's, and counts for the caps" in bench.technician.heard
+
+
+def test_the_lowest_band_of_a_loudspeaker_is_measured_with_the_weighting_that_the_meter_has(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, HALL)
+
+    def answers() -> Iterator[str]:
+        while (c_db := HALL.read(np.concatenate(bench.recorder.blocks[-20:], axis=1))[1]) < 62.0:
+            yield "" if c_db < 55.0 else f"{c_db}"
+            yield "+"
+        yield from (str(c_db), "bass", str(c_db))
+
+    bench.technician.instead = {
+        "LZeq, LCeq or LGeq": iter(["K", "c"]),
+        "Nothing plays. The meter reads (C)": iter(["50,0"]),
+        "24 to 40 Hz": answers(),
+        "floor": iter(["q"]),
+    }
+    assert bench.walk() == ["left"]
+    room, findings = read_room(bench.path)
+    assert room is not None, findings
+    held = room.output["left"].low_band
+    assert held is not None
+    assert (held.weighting, held.low_hz, held.on) == ("C", 24.0, TODAY)
+    # The hall is as loud at 30 Hz as elsewhere; a meter of 2 s scatters, and the background adds up to 0.5 dB.
+    assert low_offset_db(held) == pytest.approx(108.0, abs=1.5)
+    assert '"bass" is not a level.' in bench.technician.heard
+    assert "Write Z, C or G" in bench.technician.heard
+    assert loudest_second_db(bench.recorder.frames, HALL, Weighting.A) < 100.0
+
+
+@pytest.mark.parametrize(
+    ("turned_db", "said"),
+    [(0.0, "They agree within 1.5 dB."), (6.0, "A knob was turned up"), (-9.0, "one is off or was turned down")],
+)
+def test_all_outputs_together_are_held_against_their_sum(tmp_path: Path, turned_db: float, said: str) -> None:
+    """The hall adds up energies; somebody turns an amplifier after its reading, or nobody does."""
+    bench = Bench(tmp_path, Hall({0: 108.0, 1: 106.0}), transducer="speaker")
+    turned = Hall({0: 108.0 + turned_db, 1: 106.0})
+
+    def reading() -> Iterator[str]:
+        a_db, c_db = turned.read(np.concatenate(bench.recorder.blocks[-20:], axis=1))
+        yield f"{a_db} {c_db}"
+
+    bench.technician.instead = {"All together": reading()}
+    assert bench.walk() == ["left", "floor"]
+    assert said in bench.technician.heard
+    assert bench.remarks[0].startswith("All together read")
+    assert said in bench.remarks[0]
+    both = np.min(np.max(np.abs(bench.recorder.frames[:, -60 * 4800 :]), axis=1))
+    assert both > 1e-3, "both sound at the end"
+
+
+def test_readings_that_spread_are_told_before_they_are_kept(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, HALL)
+    bench.technician.instead = {
+        "left at -60 dBFS. The": iter(["60 61"]),
+        "once more": iter(["", "61.4 62"]),
+        "Enter keeps": iter(["q"]),
+    }
+    assert bench.walk() == []
+    assert "One reading says nothing of its spread. Read the meter once more" in bench.technician.heard
+    assert any("The readings spread by 0.99 dB" in question for question in bench.technician.asked)
 
 
 def test_only_the_output_that_is_calibrated_sounds(tmp_path: Path) -> None:

@@ -92,11 +92,11 @@ def test_a_quiet_house_is_well() -> None:
         (replace(QUIET, alarms=["The disk is full."]), "The disk is full."),
         (
             replace(QUIET, house=House(state=State.HELD, since=NOW, held_by="10.0.0.5", held_until_s=1_900.0)),
-            "10.0.0.5 holds the house. `residue release` ends the hold.",
+            "The house is held, as 10.0.0.5 asked. `residue release` ends the hold.",
         ),
         (
             replace(QUIET, house=House(since=NOW, trim_db=-6.0, trimmed_by="10.0.0.5")),
-            "The house is trimmed by -6.0 dB by 10.0.0.5. `residue trim 0` ends the trim.",
+            "A trim of -6.0 dB is set, as 10.0.0.5 asked. `residue trim 0` ends it.",
         ),
         (
             replace(QUIET, disturbances=Disturbances(losses=1, last_loss=NOW - timedelta(minutes=59))),

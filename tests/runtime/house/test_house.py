@@ -440,6 +440,15 @@ def test_the_last_performance_may_run_on_past_closing() -> None:
     assert gallery.engine.view.playhead_s >= DURATION_S["second-batch"]
 
 
+def test_what_may_run_on_past_closing_does_not_run_into_a_silence() -> None:
+    gallery = with_programme([replace(opening(0, 25), then_silent=True)], at_closing="finish")
+    gallery.wait(25 - FADE_S + 1)
+    assert gallery.engine.view.sounding
+    gallery.wait(FADE_S - 1)
+    assert gallery.state() is State.CLOSED
+    assert not gallery.engine.view.sounding
+
+
 def test_what_may_run_on_past_closing_does_not_when_the_clock_steps_there() -> None:
     gallery = with_programme([opening(0, 25)], at_closing="finish")
     gallery.wait(20)

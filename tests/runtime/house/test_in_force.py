@@ -12,7 +12,7 @@ from residue.problems import ProblemError
 from residue.runtime.house import kept_files
 from residue.runtime.house.in_force import RESTART, Change, InForce
 from residue.runtime.house.kept_files import load_in_force
-from residue.runtime.journal.in_force import digest_in_force
+from residue.runtime.journal.in_force_digest import digest_in_force
 from residue.runtime.planning.planning import sources
 from tests.runtime import kitchen
 

@@ -31,7 +31,7 @@ def test_what_was_sent_stands_in_the_log_between_a_start_and_an_end(tmp_path: Pa
     with evidence.kept("Begun.", "Over."):
         evidence.sent(tally(1.0, 61.0), THEN)
     history = evidence.log.sent_before(SystemClock().now(), uptime(), 900.0)
-    assert [row.sent["A at place, dB"] for row in history.rows] == [61.0]
+    assert [row.sent["A at place, dB, at most"] for row in history.rows] == [61.0]
     assert kinds(evidence) == ["started", "ended"]
     assert unlogged_s(evidence) == 0.0
 

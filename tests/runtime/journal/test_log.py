@@ -78,7 +78,11 @@ def test_the_governor_gets_back_what_was_sent_within_its_window(log: LevelLog) -
     log.write([second(4_000), second(600), second(540), END])
     history = log.sent_before(NOW, UP, 900)
     assert [r.age_s for r in history.rows] == [600.0, 540.0]
-    assert history.rows[0].sent == {"A at place, dB": 61.0, "C at place, dB": 69.0, "Z at floor, dBFS": -34.0}
+    assert history.rows[0].sent == {
+        "A at place, dB, at most": 61.0,
+        "C at place, dB, at most": 69.0,
+        "Z at floor, dBFS, at most": -34.0,
+    }
     assert (unlogged_s(history), history.unreadable) == (0.0, False)
 
 

@@ -45,7 +45,7 @@ def second(age_s: float, db: float = 61.0) -> SecondRow:
         lceq_db=db,
         laf_max_db=db,
         lc_peak_db=db,
-        sent=f'{{"A at place, dB": {db}}}',
+        sent=f'{{"A at place, dB, at most": {db}}}',
     )
 
 
@@ -174,7 +174,7 @@ def test_a_row_that_is_written_again_since_the_database_refused_it_counts_once(t
 
 
 def told(number: int) -> SecondTold:
-    return SecondTold("2026-11-25T14:00:00.000+00:00", "boot", float(number), 1.0, '{"A at place, dB": 61.0}')
+    return SecondTold("2026-11-25T14:00:00.000+00:00", "boot", float(number), 1.0, '{"A at place, dB, at most": 61.0}')
 
 
 def test_each_flipped_bit_of_a_line_costs_that_line_which_then_counts_as_unlogged(tmp_path: Path) -> None:

@@ -209,7 +209,33 @@ def test_a_key_or_a_password_that_everybody_may_read_is_warned_of(
     room.write_text(text, encoding="utf-8")
     room.chmod(mode)
     found = [
-        one for one in inspect(installation, "silent", tmp_path / "cache", June()) if "key or a password" in one.what
+        one for one in inspect(installation, "silent", tmp_path / "cache", June()) if "a key, a password" in one.what
     ]
     assert [(one.severity, one.where) for one in found] == [(Severity.WARNS, "room.toml")] * warnings
     assert all(f"chmod 640 {room}" in one.mend for one in found)
+
+
+def test_each_limit_is_told_with_its_margin(tmp_path: Path) -> None:
+    """Of a meter of class 2 with place: 1.65 times the root of 1.5² + 1², rounded up to 3.0 dB."""
+    installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
+    known = "calibration = { played_dbfs = -20.0, read_dba = 74.2, read_dbc = 76.0, on = 2026-03-02 }\n"
+    room = (installation / "room.toml").read_text(encoding="utf-8")
+    for channel in re.findall(r"device_channel = \d+\n", room):
+        edited(installation, "room.toml", (channel, channel + known))
+    edited(installation, "room.toml", ('levels_at_the_ear = "unknown"', ""), ("limit_dbfs = -20.0", "limit_db = 90.0"))
+    with (installation / "room.toml").open("a", encoding="utf-8") as file:
+        file.write("\n[measurement]\nmeter_class = 2\n")
+    [told] = [one for one in inspect(installation, "silent", tmp_path / "cache", June()) if one.where == "margin"]
+    assert "87 dB(A) (90 less a margin of 3)" in told.what
+
+
+@pytest.mark.parametrize(
+    ("listen", "allow", "warnings"),
+    [("127.0.0.1", "127.0.0.1/32", 0), ("0.0.0.0", "127.0.0.1/32", 1), ("0.0.0.0", "192.0.2.0/24", 0)],
+)
+def test_a_page_that_would_answer_nobody_is_warned_of(tmp_path: Path, listen: str, allow: str, warnings: int) -> None:
+    installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
+    with (installation / "room.toml").open("a", encoding="utf-8") as room:
+        room.write(f'allow = ["{allow}"]\n[page]\nlisten = "{listen}"\n')
+    found = inspect(installation, "silent", tmp_path / "cache", June())
+    assert [one.severity for one in found if one.where == "room.toml: page"] == [Severity.WARNS] * warnings

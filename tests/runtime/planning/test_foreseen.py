@@ -23,6 +23,7 @@ from residue.runtime.rehearsal.planned_sounds import cap_sound_of, sound_of
 from residue.runtime.rehearsal.rehearsal import rehearse
 from residue.runtime.rehearsal.rehearsed_caps import CapResult
 from residue.schedule.hours import Hours, calendar
+from residue.schedule.special_days import terms_of
 from tests.properties import tries
 
 OUTPUTS = {"left": Output(device_channel=1)}
@@ -46,8 +47,9 @@ def profile_of(levels_db: list[float], each_s: float = 60.0) -> LevelProfile:
         ears=LISTENED,
         energy=heard,
         peak=nothing,
-        ending_energy=nothing,
+        fast=nothing,
         ending_peak=nothing,
+        ending_fast=nothing,
         true_peak=np.zeros(1),
         onset_energy=np.zeros((1, 0)),
     )
@@ -57,7 +59,7 @@ def kept_of(hours: Hours, profiles: dict[str, LevelProfile]) -> list[CapResult]:
     """A week as it comes, at the gains that are planned."""
     openings, longest_s = calendar(hours), max(cap.window_s for cap in CAPS)
     runs_on_s = max(one.duration_s for one in profiles.values()) if hours.programme.at_closing == "finish" else 0.0
-    views = [view.terms for view in hours.private_view]
+    views = [*(view.terms for view in hours.private_view), *terms_of(hours.exception)]
     order = foreseen(hours.programme, openings, views, longest_s, runs_on_s)
     found = plan_order(profiles, order, CAPS, OUTPUTS)
     power = {name: 10 ** (found.gain_db(name) / 10) for name in profiles}
@@ -84,18 +86,29 @@ CHOICES = st.fixed_dictionaries(
         "weekday": st.sampled_from([{}, {"wed": ["third-batch"]}, {"tue": ["second-batch", "first-batch"]}]),
     }
 )
+EXCEPTIONS = st.sampled_from(
+    [
+        [],
+        [{"weekday": ["mon", "tue"], "trim_db": -3}, {"date": "2027-03-01", "performances": ["third-batch"]}],
+        [{"weekday": "thu", "silent": ["11:30-11:45"], "trim_db": -6, "performances": ["second-batch"]}],
+    ]
+)
 VIEWS = st.sampled_from([[], [VIEW, VIEW | {"date": "2027-03-02", "open": ["21:00-21:20"], "performances": []}]])
 ORDERS = st.sampled_from([{}, {"order": "shuffled"}, {"share": {"second-batch": 3}}])
 
 
 @tries(quick=5, many=20)
-@given(st.lists(LEVELS, min_size=4, max_size=4), CHOICES, ORDERS, VIEWS)
+@given(st.lists(LEVELS, min_size=4, max_size=4), CHOICES, ORDERS, VIEWS, EXCEPTIONS)
 def test_in_any_programme_of_any_week_the_governor_has_nothing_to_do(
-    levels_db: list[list[float]], choices: dict[str, object], order: dict[str, object], views: list[dict[str, object]]
+    levels_db: list[list[float]],
+    choices: dict[str, object],
+    order: dict[str, object],
+    views: list[dict[str, object]],
+    exceptions: list[dict[str, object]],
 ) -> None:
     programme = {"performances": NAMES[:3], **choices, **order}
     raw = {"time_zone": "Europe/Berlin", "weekly": WEEK, "programme": programme, "private_view": views}
-    hours = msgspec.convert(raw, Hours)
+    hours = msgspec.convert(raw | {"exception": exceptions}, Hours)
     played = {*hours.programme.names, *(["fourth-batch"] if views else [])}
     profiles = {name: profile_of(levels) for name, levels in zip(NAMES, levels_db, strict=True) if name in played}
     assert [cap.governor_s for cap in kept_of(hours, profiles)] == [0.0] * len(CAPS)

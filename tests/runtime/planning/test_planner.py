@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import signal
 import subprocess
 import time
 from collections.abc import Iterator, Sequence
@@ -10,6 +11,7 @@ import msgspec
 import pytest
 
 from residue.installation.load import load
+from residue.processes import command_of
 from residue.runtime.planning import planner
 from residue.runtime.planning.planner import NOTHING, Planner
 from residue.runtime.planning.planning import Outcome
@@ -84,3 +86,47 @@ def test_the_house_may_begin_with_the_first_that_is_ready_unless_a_whole_plan_is
     assert one.outcome == WHOLE
     assert known == [after_the_first or before]
     assert commands[0][-2:] == ["--due=second-batch", "--due=first-batch"]
+
+
+def test_a_planner_that_is_ended_while_its_process_starts_ends_the_process(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ended: list[bool] = []
+
+    class Starting:
+        stdout: Sequence[bytes] = ()
+        returncode = -15
+
+        def __init__(self, _command: Sequence[str], **_: Any) -> None:
+            one.end()
+
+        def __enter__(self) -> Self:
+            return self
+
+        def __exit__(self, *_: object) -> None: ...
+
+        def terminate(self) -> None:
+            ended.append(True)
+
+    monkeypatch.setattr(subprocess, "Popen", Starting)
+    installation = load(kitchen.build(tmp_path, port=47_398, duration_s=1.0))
+    one = Planner(lambda: installation, tmp_path / "cache", lambda: ())
+    one.start()
+    deadline_s = time.monotonic() + 10.0
+    while not ended and time.monotonic() < deadline_s:
+        time.sleep(0.01)
+    assert ended
+
+
+def test_a_house_that_is_gone_makes_its_planner_end_without_a_word(tmp_path: Path) -> None:
+    folder = kitchen.build(tmp_path, port=47_398, duration_s=1.0)
+    arguments = [str(folder), str(folder), str(tmp_path / "cache")]
+    command = command_of("residue.runtime.planning.planning", arguments)
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
+        assert process.stdout is not None
+        assert process.stderr is not None
+        process.stdout.close()
+        complaint = process.stderr.read().decode()
+    assert process.returncode == -signal.SIGPIPE
+    assert "Traceback" not in complaint
+    assert "BrokenPipe" not in complaint

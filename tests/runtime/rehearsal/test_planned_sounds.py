@@ -23,15 +23,17 @@ def level_profile() -> LevelProfile:
         ears=EARS,
         energy=energy,
         peak=nothing,
-        ending_energy=nothing,
+        fast=nothing,
         ending_peak=nothing,
+        ending_fast=nothing,
         true_peak=np.zeros(2),
         onset_energy=np.zeros((2, 0)),
     )
 
 
-def row(at: str, weighting: Weighting) -> float:
-    return next(n + 1.0 for n, ear in enumerate(EARS) if (ear.at, ear.weighting) == (at, weighting))
+def row(at: str, weighting: Weighting, *, of_cap: bool = False) -> float:
+    wanted = (at, weighting, of_cap)
+    return next(n + 1.0 for n, ear in enumerate(EARS) if (ear.at, ear.weighting, ear.spread_s is not None) == wanted)
 
 
 def test_exposure_is_a_weighted_at_the_visitors_place_and_lowered_by_the_plan() -> None:
@@ -43,4 +45,4 @@ def test_exposure_is_a_weighted_at_the_visitors_place_and_lowered_by_the_plan() 
 
 def test_a_cap_listens_with_its_own_weighting() -> None:
     sound = cap_sound_of(CAPS[0], {"first-batch": level_profile()}, {"first-batch": 0.25}, OUTPUTS)
-    assert np.array_equal(sound.energy["first-batch"], np.full(300, row(PLACE, Weighting.C) * 0.25))
+    assert np.array_equal(sound.energy["first-batch"], np.full(300, row(PLACE, Weighting.C, of_cap=True) * 0.25))

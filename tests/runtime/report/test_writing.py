@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import csv
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from html.parser import HTMLParser
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pytest
 from click.testing import CliRunner
 
 from residue.cli import main
 from residue.installation.load import Installation, load
+from residue.loudness.caps.caps import CapEntry
 from residue.problems import ProblemError
 from residue.runtime.journal.log import FILE_NAME, LevelLog
 from residue.runtime.report.days import ReportedDay, days
@@ -80,6 +83,22 @@ def test_exposure_and_doses_are_those_of_the_definitions(day: ReportedDay) -> No
     hours = [row.duration_s / 3600 for row in day.logged.minutes if row.laeq_db is not None and row.laeq_db >= 80.0]
     expected = sum(100 * h / (8 / 2 ** ((level - 90) / 5)) for level, h in zip(loud, hours, strict=True))
     assert day.exposure.osha_percent == pytest.approx(expected)
+
+
+def test_the_exposure_of_the_day_is_held_against_the_rules_for_staff(
+    installation: Installation, tmp_path: Path
+) -> None:
+    """Directive 2003/10/EC, Article 3: LEX,8h of 80 dB(A) is the lower and 85 the upper action value."""
+    write_day(tmp_path / FILE_NAME, OPENS, 400, loudest_db=111.0)
+    entries = [CapEntry(rule="eu-staff-lower"), CapEntry(rule="eu-staff-upper"), CapEntry(rule="who-2022")]
+    of_staff = replace(installation, room=msgspec.structs.replace(installation.room, cap=entries))
+    (loud,) = write_report(of_staff, tmp_path / FILE_NAME, DAY, DAY, tmp_path / "report", OPENS)
+    assert loud.exposure is not None
+    assert 80.0 < loud.exposure.lex_8h_db < 85.0
+    assert list(loud.staff_limits) == ["eu-staff-lower", "eu-staff-upper"]
+    page = (tmp_path / "report" / "report.html").read_text(encoding="utf-8")
+    assert 'eu-staff-lower allows LEX,8h 80 dB(A): <span class="passed">exceeded</span>' in page
+    assert 'eu-staff-upper allows LEX,8h 85 dB(A): <span class="kept">kept</span>' in page
 
 
 def test_what_was_played_and_what_happened_are_told(day: ReportedDay) -> None:

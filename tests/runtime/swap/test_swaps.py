@@ -15,7 +15,7 @@ import pytest
 from residue.archive.bag import payload_digest, seal
 from residue.archive.swap.asking import ask_back, stage
 from residue.archive.swap.places import Candidate, Request, When
-from residue.archive.swap.taking import waiting
+from residue.archive.swap.taking import waiting, withdraw
 from residue.installation.load import Installation, load
 from residue.problems import stopping
 from residue.runtime.planning.planning import Advance, Outcome
@@ -169,7 +169,7 @@ def test_a_dropped_bag_is_checked_once_it_is_whole_and_at_rest(house: House) -> 
     assert str(house.swaps.told[0]["why"]).startswith("It lacks ")
     assert list(house.swaps.alarms) == []
     house.look(after_s=STALE_S)
-    assert "nobody goes on copying" in house.swaps.alarms[0]
+    assert "nothing more is copied" in house.swaps.alarms[0]
     (there / "data" / "arm.flac").write_bytes(whole)
     house.look()
     assert house.processes == []
@@ -348,3 +348,19 @@ def test_a_bad_bag_concerns_only_itself(house: House, spoil: Callable[[Path], No
     house.look(after_s=STALE_S)
     [alarm] = house.swaps.alarms
     assert alarm.startswith("first-batch.at-rest in the place of first-batch: it is incomplete")
+
+
+@pytest.mark.parametrize("ready", [False, True], ids=["while it is checked", "when it is ready"])
+def test_a_swap_that_a_person_withdraws_is_forgotten_and_what_plays_plays_on(house: House, *, ready: bool) -> None:
+    before = house.playing()
+    house.stage()
+    house.look(PLAYING)
+    if ready:
+        house.processes[-1].answers(GOOD)
+        house.look(PLAYING)
+        assert house.swaps.held_back == {"first-batch"}
+    withdraw(house.performances, "first-batch")
+    for _ in range(3):
+        assert house.look(CLOSED) is None
+    assert (house.states(), house.swaps.held_back) == ([], frozenset())
+    assert house.playing() == before

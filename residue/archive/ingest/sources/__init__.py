@@ -1,1 +1,4 @@
-"""Openers of sources, one module a family of formats: each says what is in a file without changing it."""
+"""Openers of sources, one module for each family of formats.
+
+An opener lists the contents of a file and does not change it.
+"""

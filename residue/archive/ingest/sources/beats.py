@@ -11,11 +11,11 @@ from residue.archive.performance import Channel, ChannelKind
 from residue.archive.readers.beats import numbers_of, read_beats
 
 _SECONDS_BELOW = 20.0
-"""A median interval below is meant in seconds, above in milliseconds: no heart is in between."""
+"""A median interval below this is in seconds, above in milliseconds: no heart is near it."""
 
 
 def open_beats_source(path: Path) -> IngestSource:
-    """A list of intervals, in seconds or milliseconds as its size tells. Raises ProblemError."""
+    """A list of intervals; their size decides between seconds and milliseconds. Raises ProblemError."""
     unit = "s" if np.median(numbers_of(path)) < _SECONDS_BELOW else "ms"
     beats = read_beats(path, Channel(kind=ChannelKind.RR, file=path.name, unit=unit))
     return IngestSource(path, beats=(BeatTrack("beats", beats),))

@@ -1,4 +1,4 @@
-"""Which opener of sources is for which kind of file."""
+"""The opener of sources for each kind of file."""
 
 from __future__ import annotations
 
@@ -23,11 +23,11 @@ _OPENERS: Mapping[FileKind, Callable[[Path], IngestSource]] = {
     FileKind.XDF: open_xdf_source,
     FileKind.BEATS: open_beats_source,
 }
-"""Of all but tables, which need facts from a person."""
+"""The openers of all kinds but tables, which need facts from a person."""
 
 
 def find_files(given: list[Path]) -> list[Path]:
-    """The files that can be sources among those given, folders being looked through. Raises ProblemError."""
+    """The files that can be sources, among the given files and folders. Raises ProblemError."""
     found: list[Path] = []
     for path in given:
         if path.is_dir():
@@ -42,16 +42,16 @@ def find_files(given: list[Path]) -> list[Path]:
             ", ".join(map(str, given)), "There is no recording in it.", f"These can be read: {endings_of(FileKind)}."
         )
     for path in found:
-        if any(0xD800 <= ord(letter) < 0xE000 for letter in path.name):  # how Python holds bytes that are no text
+        if any(0xD800 <= ord(letter) < 0xE000 for letter in path.name):  # Python's form of bytes that are not text
             shown = path.name.encode("utf-8", "replace").decode()
             raise stopping(shown, "The name of this file is not UTF-8 text.", "Rename it, in a copy of the folder.")
     return list(dict.fromkeys(found))
 
 
 def open_source(path: Path, facts: TableFacts | None, scratch: Path) -> IngestSource:
-    """One source. Raises ProblemError.
+    """Opens one source. Raises ProblemError.
 
-    facts: of a table, by the describe file. scratch: a folder that has room for what memory has not, meanwhile.
+    facts: those of a table, from the describe file. scratch: a folder for temporary data that is too large for memory.
     """
     kind = kind_of_file(path)
     try:

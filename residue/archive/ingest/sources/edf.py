@@ -16,20 +16,22 @@ from residue.archive.readers.edf_layout import ANNOTATIONS, FIXED_BYTES, EdfLayo
 _BLOCK_BYTES = 1 << 20
 _PATIENT, _RECORDING, _START = slice(8, 88), slice(88, 168), slice(168, 184)
 _ANONYMOUS_PATIENT = b"X X X X"
-"""EDF+ specification, 2.1.3.3: a subfield that is unknown, or shall not be known, is an X."""
+"""EDF+ specification, 2.1.3.3: a subfield that is unknown or private is an X."""
 _NO_STARTDATE = b"Startdate X "
 _STARTDATE = re.compile(rb"Startdate \S+")
 _RESERVED = slice(192, 236)
 _FORMATS = (b"EDF+C", b"EDF+D", b"BDF+C", b"BDF+D", b"24BIT")
-"""With which the reserved field of a file may begin."""
+"""The reserved field of a file may begin with one of these."""
 _SIGNAL_TEXTS = (("transducer text", 16, 80), ("prefilter text", 136, 80), ("reserved text", 224, 32))
-"""Free text about each signal: its place in the header in bytes a signal, and its width (EDF specification)."""
+"""Free text about each signal: its place in the header, in bytes for each signal, and its width (EDF specification)."""
 _FILTERS = re.compile(r"(?:(?:HP|LP|N|BP):? ?(?:DC|[\d.,]+ ?k?Hz)[ ;,]*)*")
-"""Filters as the EDF+ specification writes them (2.1.3, "HP:0.1Hz LP:75Hz N:50Hz"): these tell of nobody, and stay."""
+"""Filters as the EDF+ specification writes them (2.1.3, "HP:0.1Hz LP:75Hz N:50Hz"): these contain nothing private, and
+stay.
+"""
 
 
 def open_edf_source(path: Path) -> IngestSource:
-    """Every signal of an EDF or BDF file, with its annotations as marks. Raises ProblemError."""
+    """Opens every signal of an EDF or BDF file, with its annotations as marks. Raises ProblemError."""
     layout = read_layout(path)
     records = Records(path, layout)
     tracks = []
@@ -69,7 +71,7 @@ def _text(field: bytes) -> str:
 
 
 def _began(header: bytes) -> datetime | None:
-    """Start date and time; years 85 to 99 are of the last century (EDF specification); None where it is not known."""
+    """Start date and time; years 85 to 99 mean 1985 to 1999 (EDF specification); None where it is not known."""
     if header[_RECORDING].startswith(_NO_STARTDATE):
         return None
     digits = re.fullmatch(rb"(\d\d)\.(\d\d)\.(\d\d)(\d\d)\.(\d\d)\.(\d\d)", header[_START])
@@ -77,14 +79,14 @@ def _began(header: bytes) -> datetime | None:
         return None
     day, month, year, hour, minute, second = map(int, digits.groups())
     try:
-        # The format knows no offset.
+        # The format has no UTC offset.
         return datetime(year + (1900 if year >= 85 else 2000), month, day, hour, minute, second)  # noqa: DTZ001
     except ValueError:
         return None
 
 
 def _free_texts(layout: EdfLayout) -> Iterator[tuple[str, str, slice]]:
-    """Free text in the header that may name a person or a device: what it is, the text, and where it stands."""
+    """Free text in the header that may name a person or a device: its meaning, the text, and its place."""
     reserved = layout.header[_RESERVED]
     begins = _RESERVED.start + (5 if reserved.startswith(_FORMATS) else 0)
     fields = [("reserved text", slice(begins, _RESERVED.stop))]
@@ -100,7 +102,7 @@ def _free_texts(layout: EdfLayout) -> Iterator[tuple[str, str, slice]]:
 
 def _strip(path: Path, layout: EdfLayout) -> Callable[[Path, Collection[str]], None]:
     def strip(target: Path, kept: Collection[str]) -> None:
-        """The same samples with nobody's name in the header, and only those notes that may stay."""
+        """Writes the same samples without names in the header, and with only those notes that may stay."""
         with path.open("rb") as source, target.open("wb") as writing:
             header = bytearray(source.read(layout.header_bytes))
             startdate = _STARTDATE.match(bytes(header[_RECORDING]))
@@ -120,7 +122,7 @@ def _strip(path: Path, layout: EdfLayout) -> Callable[[Path, Collection[str]], N
 
 
 def _clear_notes(block: bytearray, layout: EdfLayout, kept: Collection[str]) -> None:
-    """Take the notes that may not stay out of whole data records, in place."""
+    """Removes the notes that may not stay from whole data records, in place."""
     places = annotation_places(layout)
     for record in range(0, len(block), layout.record_bytes):
         for number, (before, width) in enumerate(places):

@@ -35,7 +35,7 @@ _SOUND_CHUNKS = frozenset(
         "FVER",
     }
 )
-"""Chunks that hold sound or nothing; every other one (bext, iXML, LIST, id3, NAME …) may name people and devices."""
+"""Chunks with only sound or nothing; all others (bext, iXML, LIST, id3, NAME …) may name people and devices."""
 _HEAD_BYTES = 1 << 16
 _ORIGINATION = re.compile(rb"bext.{4}.{320}(\d{4})\D(\d\d)\D(\d\d)(\d\d)\D(\d\d)\D(\d\d)", re.DOTALL)
 """Date and time in the chunk of a broadcast WAV, after description, originator and reference (EBU Tech 3285)."""
@@ -43,7 +43,7 @@ _COPY_FRAMES = 1 << 16
 
 
 def open_sound_source(path: Path) -> IngestSource:
-    """Every track of a sound file, full scale being 1. Raises ProblemError."""
+    """Opens every track of a sound file; full scale is 1. Raises ProblemError."""
     blocks = open_blocks(path)
     file = blocks.file
     tracks = tuple(Track(f"track {track}", SoundTrack(blocks, track, 1.0)) for track in range(1, file.channels + 1))
@@ -64,7 +64,7 @@ def _began(path: Path) -> datetime | None:
     with path.open("rb") as file:
         found = _ORIGINATION.search(file.read(_HEAD_BYTES))
     try:
-        # The format knows no offset.
+        # The format has no UTC offset.
         return datetime.strptime(b"".join(found.groups()).decode(), "%Y%m%d%H%M%S") if found else None  # noqa: DTZ007
     except ValueError:
         return None
@@ -72,9 +72,9 @@ def _began(path: Path) -> datetime | None:
 
 def _strip(path: Path) -> Callable[[Path, Collection[str]], None]:
     def strip(target: Path, _notes: Collection[str]) -> None:
-        """The same samples, to the bit, in the same format, and nothing else."""
+        """Writes the same samples, with the same bits and in the same format, and nothing else."""
         with soundfile.SoundFile(path) as source:
-            # Whole numbers pass through int32 unchanged, floating-point ones through float64.
+            # int32 keeps whole numbers unchanged, float64 keeps floating-point numbers unchanged.
             whole = source.subtype.startswith("PCM")
             written = {"samplerate": source.samplerate, "channels": source.channels, "subtype": source.subtype}
             with soundfile.SoundFile(target, "w", format=source.format, endian=source.endian, **written) as kept:

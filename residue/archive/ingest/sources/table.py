@@ -1,4 +1,4 @@
-"""Tables in text, comma, semicolon or tab between the columns: CSV and TSV files as sources."""
+"""Tables in text as sources: CSV and TSV files, with comma, semicolon or tab between the columns."""
 
 from __future__ import annotations
 
@@ -24,16 +24,16 @@ from residue.problems import nearest, stopping
 _SEPARATORS = ",;\t"
 _MOST_COLUMNS = 1024
 _NOTHING = frozenset({"", "nan", "na", "n/a", "null", "-"})
-"""Cells that say that nothing was measured; they become gaps."""
+"""Cells without a measurement; they become gaps."""
 
 
 class TableFacts(ManifestTable, frozen=True, kw_only=True):
     """Facts about a table that a person must give: its rate, or the column that holds the time."""
 
     rate_hz: Annotated[float, Meta(gt=0, le=1e6)] | None = None
-    """Rows a second, where no column tells the time."""
+    """Rows a second, if no column has the time."""
     time: str | None = None
-    """Heading of the column that tells the time, in time_unit."""
+    """Heading of the column with the time, in time_unit."""
     time_unit: str = "s"
     """"s" or "ms"."""
 
@@ -45,7 +45,7 @@ class TableFacts(ManifestTable, frozen=True, kw_only=True):
 
 
 def open_table_source(path: Path, facts: TableFacts, scratch: Path) -> IngestSource:
-    """The columns of a table as tracks. scratch: where its numbers may be laid down meanwhile. Raises ProblemError."""
+    """Opens the columns of a table as tracks. scratch: a folder for its numbers. Raises ProblemError."""
     headings, numbers = read_table(path, scratch)
     columns = {name: StoredColumn(numbers, place) for place, name in enumerate(headings)}
     if facts.rate_hz is not None:
@@ -60,7 +60,7 @@ def open_table_source(path: Path, facts: TableFacts, scratch: Path) -> IngestSou
 
 @dataclass(frozen=True)
 class _Times:
-    """The column that tells the time, in seconds."""
+    """The column with the time, in seconds."""
 
     column: Column
     unit_s: float
@@ -76,7 +76,7 @@ class _Times:
 
 
 def _times(path: Path, columns: Mapping[str, Column], facts: TableFacts) -> Column:
-    """The times of the rows, looked through: each has one, and they rise."""
+    """The times of the rows, checked: each row has one, and they ascend."""
     name = facts.time or ""
     if name not in columns:
         raise stopping(path.name, f'It has no column "{name}".', nearest(name, columns))
@@ -96,7 +96,7 @@ def _times(path: Path, columns: Mapping[str, Column], facts: TableFacts) -> Colu
 
 
 def read_table(path: Path, scratch: Path) -> tuple[tuple[str, ...], StoredNumbers]:
-    """Headings and numbers; decimal points, or decimal commas throughout. Raises ProblemError."""
+    """Reads headings and numbers, with decimal points, or with decimal commas in all cells. Raises ProblemError."""
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
             first = file.readline()
@@ -134,7 +134,7 @@ def _headings(path: Path, cells: list[str]) -> tuple[str, ...]:
 def _numbers(
     path: Path, rows: Iterator[tuple[int, list[str]]], headings: tuple[str, ...], separator: str
 ) -> Iterator[list[float]]:
-    """One list a row. A decimal comma is understood where commas do not part columns, if no cell has a point."""
+    """One list for each row. A comma is a decimal comma if it does not separate columns and no cell has a point."""
     marks_met: set[str] = set()
     for number, row in rows:
         if len(row) != len(headings):

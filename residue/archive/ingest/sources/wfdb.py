@@ -20,20 +20,23 @@ from residue.dsp.resampling import Floats
 from residue.problems import stopping
 
 _BEAT_CODES = frozenset("NLRBAaJSVrFejnE/fQ?")
-"""Annotation codes that stand for a beat (WFDB Applications Guide, table of annotation codes; from memory)."""
+"""Annotation codes that mean a beat (WFDB Applications Guide, table of annotation codes; from memory)."""
 _ANNOTATORS = ("atr", "qrs", "ecg", "ann")
 _MOST_SIGNALS = 1024
 _BLOCK_SAMPLES = 1 << 16
 
 
 def open_wfdb_source(path: Path) -> IngestSource:
-    """The signals and annotations of the record whose header is at `path`, in physical units. Raises ProblemError."""
+    """Opens the signals and annotations of the record with its header at `path`, in physical units.
+
+    Raises ProblemError.
+    """
     with without_warnings():
         return _open(extra("wfdb", path), path)
 
 
 class _Blocks:
-    """The samples of a record, read by the library piece by piece; holds the last piece for all its signals."""
+    """The samples of a record, read by the library piece by piece; keeps the last piece of all signals."""
 
     def __init__(self, wfdb: Any, path: Path, header: Any) -> None:
         self._wfdb, self._path = wfdb, path
@@ -62,7 +65,7 @@ class _Blocks:
 
 @dataclass(frozen=True)
 class _Signal:
-    """One signal of a record as a stream; NaN where the record says that a sample is invalid."""
+    """One signal of a record as a stream; NaN for samples that the record marks as invalid."""
 
     blocks: _Blocks
     number: int
@@ -98,12 +101,12 @@ def _open(wfdb: Any, path: Path) -> IngestSource:
         header = wfdb.rdheader(name, rd_segments=True)
         if not 1 <= (header.n_sig or 0) <= _MOST_SIGNALS:
             raise stopping(path.name, f"It declares {header.n_sig} signals.", "Export it again.")
-        if header.sig_len is None:  # a header may leave it out; then the size of the files tells
+        if header.sig_len is None:  # a header may omit it; then the size of the files gives it
             header.sig_len = wfdb.rdrecord(name, physical=True).sig_len
     if not header.sig_len or not header.fs or header.fs <= 0:
         raise stopping(path.name, "It holds no samples.", "Leave it out, or find the right record.")
     blocks = _Blocks(wfdb, path, header)
-    with _told(path):  # its end is read, so that one cut short is told now
+    with _told(path):  # the end is read, so that a file that was cut short is reported now
         record = blocks.load(blocks.length - 1, blocks.length)
     tracks = (
         Track(label, _Signal(blocks, number), unit=_unit(unit), kind=guess_kind(label))
@@ -115,7 +118,7 @@ def _open(wfdb: Any, path: Path) -> IngestSource:
 
 
 def _labels(names: list[str | None]) -> list[str]:
-    """A label for each signal, its own where it has one that no other has."""
+    """A label for each signal: its own if no other signal has the same."""
     return [
         name if name and names.count(name) == 1 else f"{name or 'signal'} ({number})"
         for number, name in enumerate(names, 1)

@@ -29,10 +29,9 @@ _FAULTS = (ValueError, OSError, EOFError, IndexError, KeyError, TypeError, Attri
 
 
 def open_xdf_source(path: Path) -> IngestSource:
-    """Every stream of numbers as tracks, every stream of text as marks, on the file's common clock.
+    """Opens every stream of numbers as tracks, every stream of text as marks, on the file's common clock.
 
-    The clocks of the devices are brought onto the recording computer's by the offsets that the file holds.
-    Raises ProblemError.
+    The offsets in the file convert the clocks of the devices to that of the recording computer. Raises ProblemError.
     """
     pyxdf = extra("xdf", path)
     with path.open("rb") as file:
@@ -54,7 +53,7 @@ def open_xdf_source(path: Path) -> IngestSource:
 
 
 class _Faults(logging.Handler):
-    """Keeps what the library says of places that it could not follow; it goes on behind them."""
+    """Counts the library's messages about places that it could not read; it continues after them."""
 
     def __init__(self) -> None:
         super().__init__(logging.ERROR)
@@ -67,7 +66,7 @@ class _Faults(logging.Handler):
 
 @contextmanager
 def _faults_met() -> Iterator[_Faults]:
-    """Counts the faults, instead of showing them to a person who cannot know what they mean."""
+    """Counts the faults, and does not show them, because they mean nothing to people."""
     library, faults = logging.getLogger("pyxdf"), _Faults()
     library.addHandler(faults)
     library.propagate = False
@@ -84,7 +83,7 @@ def _spoilt(faults: _Faults) -> str:
 
 
 def _check_memory(path: Path) -> None:
-    """The library that reads the file holds it whole, and the kernel ends whoever asks for too much."""
+    """Checks the memory: the library loads the whole file, and the kernel ends a process that asks for too much."""
     needed, free = memory_needed_bytes(path), memory_free_bytes()
     if free is not None and needed > free:
         what = f"Reading it takes up to {needed / 1e9:.1f} GB of memory at once, and {free / 1e9:.1f} GB are free."
@@ -147,7 +146,7 @@ def _tracks(path: Path, stream: dict[str, Any], origin: float) -> list[Track]:
 
 
 def _labels(info: dict[str, Any], count: int) -> list[tuple[str, str]]:
-    """Label and unit of each channel, where the stream describes them; else its number."""
+    """Label and unit of each channel from the stream's description; without one, its number."""
     try:
         described = info["desc"][0]["channels"][0]["channel"]
         labels = [(one["label"][0], (one.get("unit") or [""])[0]) for one in described]

@@ -1,4 +1,4 @@
-"""How much memory an XDF file takes, for the library that reads them holds a file whole.
+"""The memory that an XDF file needs, because the library loads the whole file.
 
 Source: XDF specification 1.0: a chunk is the count of its length's bytes, the length, a tag in two bytes, and content
 that for samples and stream headers begins with the stream's number in four.
@@ -22,10 +22,10 @@ _MEMORY = Path("/proc/meminfo")
 
 
 def memory_needed_bytes(path: Path) -> int:
-    """An upper bound, by the streams' formats and how much of the file is theirs. Raises OSError.
+    """An upper bound, from the formats and sizes of the streams. Raises OSError.
 
-    A sample takes a byte and its numbers in the file. In memory the library holds its numbers twice for a while, and
-    its time many times (measured: 91 bytes for one int16, 118 for eight float32, 164 for eight float64).
+    A sample takes a byte and its numbers in the file. For a while the library has its numbers twice in memory, and its
+    time many times (measured: 91 bytes for one int16, 118 for eight float32, 164 for eight float64).
     """
     row_bytes: dict[bytes, int] = {}
     sample_bytes: Counter[bytes] = Counter()
@@ -42,13 +42,13 @@ def memory_needed_bytes(path: Path) -> int:
 
 
 def _row_bytes(header: bytes) -> int:
-    """Of a sample's numbers; a text counts as one byte, which is the dearest."""
+    """The bytes of a sample's numbers; a text counts as one byte, which gives the highest bound."""
     count, form = _COUNT.search(header), _FORMAT.search(header)
     return max(1, int(count[1]) * _NUMBER_BYTES.get(form[1], 0)) if count and form else 1
 
 
 def _chunks(file: BinaryIO, size: int) -> Iterator[tuple[int, int]]:
-    """Tag and size of the content of each chunk, the file standing at it; ends at one that does not fit in."""
+    """Tag and size of the content of each chunk, with the file at its content; ends at a chunk that is too long."""
     while (width := file.read(1)) in (b"\x01", b"\x04", b"\x08"):
         length = int.from_bytes(file.read(width[0]), "little") - 2
         tag = int.from_bytes(file.read(2), "little")
@@ -60,7 +60,7 @@ def _chunks(file: BinaryIO, size: int) -> Iterator[tuple[int, int]]:
 
 
 def memory_free_bytes() -> int | None:
-    """Memory that programs may take without swapping; None where the kernel does not say."""
+    """The memory that programs can use without swapping; None where the kernel does not report it."""
     try:
         lines = _MEMORY.read_text().splitlines()
     except OSError:

@@ -8,14 +8,13 @@ from pathlib import Path
 import residue
 from residue.archive.bag import payload_digest
 from residue.installation.load import FILES, Installation
-from residue.loudness.caps.caps import expand
 from residue.problems import ProblemError
 
 _DIGITS = 16
 
 
 def digest_in_force(installation: Installation) -> str:
-    """Of the software's version, the three files and the performances: 16 hexadecimal digits, equal if they are."""
+    """The digest of the software's version, the three files and the performances: 16 hexadecimal digits."""
     digest = hashlib.sha256(residue.__version__.encode())
     for name in FILES:
         digest.update(name.encode() + hashlib.sha256((installation.places[name] / name).read_bytes()).digest())
@@ -26,7 +25,7 @@ def digest_in_force(installation: Installation) -> str:
 
 def in_force(installation: Installation) -> str:
     """A line for later readers of the log: version, fingerprint, caps and days of calibration."""
-    limits = "; ".join(f"{cap.name} {cap.limit_in_words}" for cap in expand(installation.room.cap))
+    limits = "; ".join(f"{cap.name} {cap.limit_in_words}" for cap in installation.room.caps)
     known = {name: output.calibration for name, output in installation.room.output.items()}
     calibrated = ", ".join(f"{name} {found.on if found else 'not'}" for name, found in known.items())
     mark = digest_in_force(installation)

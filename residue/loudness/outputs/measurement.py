@@ -1,0 +1,116 @@
+"""The meter that calibrated a room, and the margin by which caps at an ear are kept the lower for what it may err."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from math import ceil, sqrt
+from typing import Annotated, Literal
+
+import msgspec
+from msgspec import Meta
+
+from residue.loudness.outputs.calibration import Calibration
+from residue.loudness.outputs.outputs import Output
+from residue.problems import Finding, Severity
+
+COVERAGE = 1.65
+"""From a standard uncertainty to what 95 % of measurements do not pass: ISO 9612:2009, Annex C, one-sided."""
+_METER_DB: Mapping[int, float] = {1: 0.7, 2: 1.5}
+"""Standard uncertainty of a meter of class 1 and 2 of IEC 61672-1: ISO 9612:2009, Table C.5, from memory. With that of
+class 2 the worked example of its Annex D comes out as printed."""
+_POSITION_DB = 1.0
+"""Standard uncertainty of where the microphone stands: ISO 9612:2009, Annex C, from memory."""
+MOST_DRIFT_DB = 0.5
+"""By how much the checks before and after may differ, else all is discarded: ISO 9612:2009, 12.2, from memory."""
+MOST_SPREAD_DB = 0.5
+"""Of readings of steady noise, each over 15 s: our own judgement. By its bandwidth they should spread by 0.2 dB."""
+
+CalibratorLevel = Annotated[float, Meta(ge=80.0, le=130.0)]
+
+
+class MeasuredWith(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """The sound level meter of the calibration, its checks, and the margin for what it may err."""
+
+    meter_class: Literal[1, 2]
+    """Class of the meter, IEC 61672-1: its data sheet says it."""
+    serial: str = ""
+    """Make and serial number of the meter, for the report."""
+    by: str = ""
+    """The person who measured, for the report."""
+    calibrator_before_db: CalibratorLevel | None = None
+    """What the meter read of the field calibrator (IEC 60942) before the first output."""
+    calibrator_after_db: CalibratorLevel | None = None
+    """What it read of the same calibrator after the last output."""
+    margin_db: Annotated[float, Meta(ge=0.0, le=12.0)] | None = None
+    """By how much caps in dB are kept lower, for meter and place; if not given, 2.1 for class 1 and 3 for class 2."""
+
+    @property
+    def drift_db(self) -> float | None:
+        """The change of the meter between the two checks; None where it was not checked twice."""
+        if self.calibrator_before_db is None or self.calibrator_after_db is None:
+            return None
+        return self.calibrator_after_db - self.calibrator_before_db
+
+    @property
+    def own_margin_db(self) -> float:
+        """The margin for meter and place: the one that is stated, or that of the meter's class."""
+        if self.margin_db is not None:
+            return self.margin_db
+        return COVERAGE * sqrt(_METER_DB[self.meter_class] ** 2 + _POSITION_DB**2)
+
+
+def reading_uncertainty_db(calibration: Calibration) -> float:
+    """Standard uncertainty of the mean of the repeated readings; 0 where their spread is not known.
+
+    Source: ISO 9612:2009, formula C.6.
+    """
+    if calibration.spread_db is None or calibration.readings is None:
+        return 0.0
+    return calibration.spread_db / sqrt(calibration.readings)
+
+
+def margin_db(measurement: MeasuredWith | None, outputs: Iterable[Output]) -> float:
+    """By how much the caps at an ear are kept the lower: meter, place, and the worst spread of readings together.
+
+    In tenths of a dB, rounded up. Without a measurement it is what the spread alone asks for.
+    """
+    own_db = 0.0 if measurement is None else measurement.own_margin_db
+    known = [output.calibration for output in outputs if output.calibration is not None]
+    spread_db = COVERAGE * max(map(reading_uncertainty_db, known), default=0.0)
+    return ceil(10.0 * sqrt(own_db * own_db + spread_db * spread_db) - 1e-6) / 10.0
+
+
+def stricter_measurement(one: MeasuredWith | None, other: MeasuredWith | None) -> MeasuredWith | None:
+    """The one that asks for the larger margin; the first of two equal ones."""
+    if one is None or other is None:
+        return one or other
+    return other if other.own_margin_db > one.own_margin_db else one
+
+
+def check_measurement(measurement: MeasuredWith | None, outputs: Mapping[str, Output]) -> Iterator[Finding]:
+    """Finds a meter that drifted, and readings that spread too far."""
+    for name, output in outputs.items():
+        known = output.calibration
+        if known is not None and known.spread_db is not None and known.spread_db > MOST_SPREAD_DB:
+            what = f"The readings spread by {known.spread_db:g} dB, and steady noise gives {MOST_SPREAD_DB:g} at most."
+            mend = "Look for other sounds, hold the meter still, and calibrate again. Until then the margin is larger."
+            yield Finding(Severity.WARNS, f"room.toml: output.{name}.calibration.spread_db", what, mend)
+    drift_db = None if measurement is None else measurement.drift_db
+    if drift_db is not None and abs(drift_db) > MOST_DRIFT_DB + 1e-9:
+        what = f"The meter drifted by {drift_db:+.1f} dB between the checks; {MOST_DRIFT_DB:g} dB is the most."
+        mend = "What it read holds no longer: have the meter looked at, and calibrate again."
+        yield Finding(Severity.STOPS, "room.toml: measurement.calibrator_after_db", what, mend)
+
+
+def measurement_notes(measurement: MeasuredWith | None, outputs: Mapping[str, Output]) -> Iterator[Finding]:
+    """Tells what nobody has said of the measurement."""
+    known = [output.calibration for output in outputs.values() if output.calibration is not None]
+    if measurement is None:
+        if any(not calibration.invented for calibration in known):
+            what = "Nothing says which meter read the levels, so the caps are kept as if it and its place were exact."
+            mend = "Write [measurement] with meter_class = 1 or 2: caps in dB are then kept lower, by a margin."
+            yield Finding(Severity.NOTES, "room.toml: measurement", what, mend)
+    elif measurement.drift_db is None:
+        what = "The meter was not checked with a field calibrator both before and after, so nobody knows if it drifted."
+        mend = "Read a field calibrator and write calibrator_before_db and calibrator_after_db."
+        yield Finding(Severity.NOTES, "room.toml: measurement", what, mend)

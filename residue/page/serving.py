@@ -1,0 +1,59 @@
+"""The process of the page: told by the house what to serve, it asks through standard output and reads standard input.
+
+python -m residue.page.serving
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from contextlib import suppress
+from pathlib import Path
+
+from waitress.server import create_server
+
+from residue.page.link import HouseGoneError, Link
+from residue.page.web import HousePage
+from residue.page.yesterday import Yesterday
+
+NICENESS = 10
+THREADS = 4
+MOST_CONNECTIONS = 40
+MOST_BODY_BYTES = 4_096
+PATIENCE_S = 30
+"""So long a phone that says nothing keeps its connection."""
+_FIRST_TO_GO = "500"
+"""Where memory is short the kernel ends this process and not the house. Source: proc(5), oom_score_adj."""
+
+
+def main() -> None:
+    """Serves until the house ends."""
+    os.nice(NICENESS)
+    with suppress(OSError):
+        Path("/proc/self/oom_score_adj").write_text(_FIRST_TO_GO)
+    link = Link(sys.stdout.buffer, sys.stdin.buffer, gone=lambda: os._exit(0))
+    try:
+        start = link.begin()
+        house = HousePage(start, link.ask, Yesterday(start.day_line, start.report), time.monotonic)
+        server = create_server(
+            house.app,
+            host=start.listen,
+            port=start.port,
+            threads=THREADS,
+            connection_limit=MOST_CONNECTIONS,
+            channel_timeout=PATIENCE_S,
+            max_request_body_size=MOST_BODY_BYTES,
+            ident=None,
+        )
+    except HouseGoneError:
+        return
+    except OSError as error:
+        sys.stderr.write(f"Nothing can listen at {start.listen}:{start.port}: {error.strerror}.\n")
+        sys.stderr.flush()
+        os._exit(1)  # whoever waits for an answer would hold up the interpreter's own end
+    server.run()
+
+
+if __name__ == "__main__":
+    main()

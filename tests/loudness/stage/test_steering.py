@@ -1,0 +1,54 @@
+"""What is solved for is what is sent."""
+
+from math import sqrt
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from residue.loudness.caps.caps import CapEntry, expand
+from residue.loudness.caps.ears import ear_of
+from residue.loudness.caps.instants import instant_cap
+from residue.loudness.caps.listeners import Hearing, Listener
+from residue.loudness.meters.hops import HOP_FRAMES
+from residue.loudness.outputs.outputs import Output
+from residue.loudness.stage.steering import MovingHop, Parts, greatest_gain
+
+OUTPUTS = {"left": Output(device_channel=1), "right": Output(device_channel=2)}
+CAPS = expand(
+    [
+        CapEntry(quantity="LAeq", window_s=1.0, limit_dbfs=-20.0),
+        CapEntry(quantity="LAFmax", limit_dbfs=-20.0),
+        CapEntry(quantity="LCpeak", limit_dbfs=-20.0),
+    ]
+)
+EARS = tuple(dict.fromkeys(ear_of(cap, OUTPUTS) for cap in CAPS))
+INSTANTS = [instant_cap(cap, EARS.index(ear_of(cap, OUTPUTS))) for cap in CAPS if not cap.quantity.windowed]
+
+
+@pytest.mark.parametrize("gain", [0.0, 0.31, 1.0])
+def test_a_hop_at_a_gain_is_heard_as_if_it_were_mixed_and_weighted(gain: float) -> None:
+    rng = np.random.default_rng(5)
+    before, fixed, moving = rng.normal(0.0, 0.3, (3, 2, HOP_FRAMES))
+    listen, weightings = Listener(EARS, INSTANTS), {ear.weighting for ear in EARS}
+    sent = Hearing(weightings, 2)
+    sent(before, listen)
+    mixed = sent.copy()(fixed + gain * moving, listen)[1]
+    parts = Parts(sent.copy().weigh(fixed), Hearing(weightings, 2).weigh(moving))
+    found = MovingHop(listen, parts, peaks=True)(gain, sent.memory)
+    for name in ("energy", "peak", "fast"):
+        assert getattr(found, name) == pytest.approx(getattr(mixed, name), rel=1e-9)
+
+
+@given(st.floats(0.0, 1.5), st.floats(-3.0, 3.0), st.floats(0.01, 30.0))
+def test_the_greatest_gain_is_within_and_no_smaller_gain_than_need_be(c: float, b: float, a: float) -> None:
+    def used(gain: float) -> float:  # a norm: the length of a vector that moves along a straight line
+        return sqrt(c * c + max(0.0, (a * gain + b / 2.0)) ** 2)
+
+    found = greatest_gain(used)
+    if used(0.0) > 1.0 and used(1.0) > 1.0:
+        assert found == 0.0
+    else:
+        assert used(found) <= 1.0 + 1e-12
+        assert found == 1.0 or used(min(1.0, found + 1e-3 / a + 1e-3)) > 0.999

@@ -1,0 +1,91 @@
+"""The page of a daemon that runs, over a real connection."""
+
+from __future__ import annotations
+
+import json
+import socket
+from collections.abc import Iterator
+from contextlib import closing
+from http.client import HTTPConnection
+from pathlib import Path
+from urllib.parse import urlencode
+
+import pytest
+
+from tests.notices.servers import free_tcp_port
+from tests.runtime.asking import until
+from tests.runtime.running import Daemon
+
+pytestmark = pytest.mark.real_time
+
+KEY = "seven loaves"
+
+
+@pytest.fixture
+def daemon(tmp_path: Path) -> Iterator[Daemon]:
+    one = Daemon(tmp_path)
+    yield one
+    one.end()
+
+
+def with_page(daemon: Daemon) -> int:
+    port = free_tcp_port()
+    path = daemon.installation / "room.toml"
+    text = path.read_text(encoding="utf-8").replace("[control]", f'[control]\nkey = "{KEY}"')
+    path.write_text(f"{text}\n[page]\nport = {port}\nmetrics = true\n", encoding="utf-8")
+    return port
+
+
+def asked(port: int, method: str, path: str, **form: str) -> tuple[int, str]:
+    with closing(HTTPConnection("127.0.0.1", port, timeout=100)) as phone:
+        headers = {"Content-Type": "application/x-www-form-urlencoded"} if form else {}
+        phone.request(method, path, urlencode(form), headers)
+        answer = phone.getresponse()
+        return answer.status, answer.read().decode()
+
+
+def listens(port: int) -> bool:
+    with closing(socket.socket()) as one:
+        return one.connect_ex(("127.0.0.1", port)) == 0
+
+
+def test_a_phone_reads_the_page_and_holds_trims_and_releases(daemon: Daemon) -> None:
+    port = with_page(daemon)
+    daemon.start("--device", "silent")
+    until(daemon.port, lambda told: told["performance"] == "first-batch" and listens(port))
+    status, text = asked(port, "GET", "/")
+    assert status == 200
+    assert "It plays first-batch" in text
+    assert "<li>00:00 to 24:00 (weekly hours)</li>" in text
+    assert asked(port, "POST", "/hold", key=KEY, minutes="20")[0] == 303
+    held = until(daemon.port, lambda told: told["house"] == "held")
+    assert (held["health"]["held_by"], held["held_until"] is None) == ("127.0.0.1", False)
+    assert "It is silent, as this machine asked" in asked(port, "GET", "/")[1]
+    assert asked(port, "POST", "/trim", key=KEY, db="-9")[0] == 303
+    assert asked(port, "POST", "/release", key=KEY)[0] == 303
+    until(daemon.port, lambda told: told["house"] == "playing" and told["health"]["trim_db"] == -9.0)
+    assert asked(port, "POST", "/release", key="eight loaves")[0] == 403
+    refused = until(daemon.port, lambda told: told["events"][-1]["kind"] == "refused")["events"][-1]
+    assert refused["text"] == "The page was given a wrong key."
+    assert 'residue_gain_db{by="trim"} -9.0' in asked(port, "GET", "/metrics")[1]
+
+
+def test_the_page_goes_with_a_house_that_is_killed_and_comes_back_with_it(daemon: Daemon) -> None:
+    port = with_page(daemon)
+    daemon.start("--device", "silent")
+    until(daemon.port, lambda _: listens(port))
+    daemon.kill()
+    daemon.start("--device", "silent")
+    until(daemon.port, lambda _: listens(port) and asked(port, "GET", "/")[0] == 200)
+
+
+def test_a_port_that_is_taken_stops_no_house_and_is_told(daemon: Daemon) -> None:
+    port = with_page(daemon)
+    with closing(socket.socket()) as taken:
+        taken.bind(("127.0.0.1", port))
+        taken.listen()
+        daemon.start("--device", "silent")
+        told = until(daemon.port, lambda told: "page" in [event["kind"] for event in told["events"]])
+    [event] = [event for event in told["events"] if event["kind"] == "page"]
+    assert f"Nothing can listen at 127.0.0.1:{port}: Address already in use." in event["text"]
+    assert "Traceback" not in json.dumps(told)
