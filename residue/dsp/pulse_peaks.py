@@ -209,7 +209,7 @@ class _Heart:
         if len(intervals) < 3:
             return 0.0
         usual = median(intervals)
-        return sum(abs(interval - usual) < _NEAR * usual for interval in intervals) / len(intervals)
+        return len([one for one in intervals if abs(one - usual) < _NEAR * usual]) / len(intervals)
 
 
 def _correlation(one: Sequence[float], other: Sequence[float]) -> float:

@@ -25,7 +25,7 @@ class PulseBeats(Node, frozen=True):
 
     Beats must look alike, and in noise come regularly; the first two or three only teach it that there is a heart.
     "quick" is for live play: it tells each rise of the wave at once, and in noise finds fewer beats and makes up more.
-    A wave that falls with each beat, as the light that a finger lets through does, is turned over first.
+    Turn over a wave that falls with each beat, as the light that a finger lets through does.
     Trust: how sure the last four beats are; it fades while none comes.
     Latency: 0.59 s after the steepest rise, "quick" 0.2 s after the rise. Source: "sure" after Scholkmann et al.,
     Algorithms 5 (2012) 588-603; "quick" an adaptive threshold, common practice.
