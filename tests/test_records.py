@@ -83,7 +83,7 @@ def test_a_house_without_a_memory_has_lost_none(tmp_path: Path) -> None:
 READERS: list[tuple[str, Any, Callable[[Path], Any], Any]] = [
     (SUMS, RECORDS[3][0], lambda path: _known(path.parent), {}),
     (".first-batch.swap", RECORDS[4][0], read_request, None),
-    ("restarts.json", RECORDS[1][0], lambda path: Restarts(path, SystemClock())._known(), {}),
+    ("restarts.json", RECORDS[1][0], lambda path: Restarts(path, SystemClock(), lambda *_: None)._known(), {}),
 ]
 
 

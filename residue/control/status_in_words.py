@@ -18,13 +18,13 @@ Status = Mapping[str, Any]
 COLUMNS = 80
 _LABEL = 10
 _EVENTS = 5
-"""So many of the last events are shown."""
+"""The number of last events that are shown."""
 _EVENT = 2 * COLUMNS - 4
-"""Characters of each: two lines. `residue report` shows all of it."""
+"""The most characters of each event: two lines. `residue report` shows all of it."""
 
 
 def in_words(told: Status) -> list[str]:
-    """A status in lines of at most 80 columns. Of a house of another version, what it does tell."""
+    """A status in lines of at most 80 columns. For a house of another version, the parts that are known."""
     lines: list[str] = []
     untold = False
     for fact in (_title, _house, _bag, _lowered, _planning, _device, _caps, _readings, _swaps, _ears, _health, _events):
@@ -41,7 +41,7 @@ def in_words(told: Status) -> list[str]:
 
 
 def _wrapped(text: str, label: str = "") -> list[str]:
-    """Lines of at most COLUMNS; with a label the text stands in a column of its own."""
+    """Lines of at most COLUMNS; with a label the text has a column of its own."""
     first, later = (label.ljust(_LABEL), " " * _LABEL) if label else ("", "  ")
     return textwrap.wrap(text, COLUMNS, initial_indent=first, subsequent_indent=later, break_on_hyphens=False)
 
@@ -55,7 +55,7 @@ def _house(told: Status) -> Iterator[str]:
 
 
 def house_in_words(told: Status) -> str:
-    """Whether it is open and until when, and what it does."""
+    """Whether the house is open and until when, and its activity."""
     return f"{_hours(told)} {_STATE[told['house']](told)}"
 
 
@@ -108,7 +108,7 @@ def _lowered(told: Status) -> Iterator[str]:
 
 
 def lowered_in_words(told: Status) -> str:
-    """What lowers the piece, and by how much."""
+    """The reasons why the piece is lowered, each with its dB."""
     return ", ".join(_part(one) for one in told["lowered"]) or "by nothing"
 
 

@@ -1,1 +1,1 @@
-"""Notices to people who are not there: of faults, of recoveries, and a line a day."""
+"""Notices to people who are absent: of faults, of recoveries, and one line a day."""

@@ -1,4 +1,4 @@
-"""One notice, as it is sent: in words for a person, as an object for a program."""
+"""The content of one notice: in words for a person, as an object for a program."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ import residue
 
 
 class NoticeError(Exception):
-    """A notice could not be sent; the text says why, for a person."""
+    """A notice could not be sent; the text gives the reason, for people."""
 
 
 def why(error: Exception) -> str:
-    """The reason for which a notice was not taken, for a person."""
+    """The reason why a notice was not accepted, for people."""
     match error:
         case ssl.SSLCertVerificationError():
             mend = "Write the name that its certificate has, or ca_file where an authority of your own made it."
@@ -34,7 +34,7 @@ def why(error: Exception) -> str:
 
 
 class Trouble(msgspec.Struct, frozen=True):
-    """A fault, with its times in UTC. until: None while it stands."""
+    """A fault, with its times in UTC. until: None while it lasts."""
 
     text: str
     since: datetime
@@ -50,17 +50,17 @@ class SentFrom:
     zone: ZoneInfo
 
     def at(self, moment: datetime) -> datetime:
-        """The time of the place."""
+        """The local time of a moment."""
         return moment.astimezone(self.zone)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bulletin:
-    """Everything that one notice says.
+    """The content of one notice.
 
     begun: faults since the notice before. ended: faults that this recipient knows of and that are over. passed: faults
-    that came and went before anybody could be told. standing: all that stand. lines: of the days that are due.
-    passed_more: so many more of them, which are not listed.
+    that ended before they could be reported. standing: all present faults. lines: of the days that are due.
+    passed_more: the number of further ones, which are not listed.
     """
 
     sender: SentFrom

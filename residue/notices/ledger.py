@@ -1,7 +1,7 @@
-"""What one recipient knows, what stands, and what is due to be told: pure functions of time.
+"""The knowledge of one recipient, the present faults, and the messages that are due: pure functions of time.
 
-A message is never queued: it is made of the difference between what stands and what the recipient knows at the moment
-at which it is sent. So whatever happens while there is no network folds into one message.
+A message is never queued: it is made, when it is sent, from the difference between the present faults and the
+recipient's knowledge. So all events during an outage of the network become one message.
 """
 
 from __future__ import annotations
@@ -15,12 +15,12 @@ import msgspec
 from residue.notices.bulletin import Bulletin, SentFrom, Trouble
 
 MOST_PASSED = 20
-"""So many faults that came and went unseen are listed; more are counted."""
+"""So many unreported faults that have ended are listed; more are only counted."""
 MOST_LINES = 14
-"""So many daily lines wait for a network, the newest."""
+"""The most daily lines that wait for a network; the newest are kept."""
 FIRST_AGAIN_S = 60.0
 LONGEST_AGAIN_S = 900.0
-"""A notice that was not taken is tried again after the first, then each time after twice as long, up to the longest."""
+"""A refused notice is tried again after the first time, then each time after twice as long, up to the longest."""
 _FIGURE = re.compile(r"(?<![\w-])[-+]?\d+([.:,]\d+)*(?![\w-])")
 _NOON = time(12)
 
@@ -35,10 +35,10 @@ class Wishes(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Ledger(msgspec.Struct, frozen=True, kw_only=True):
-    """All that is remembered for one recipient, by what tells faults apart. All times are in UTC.
+    """The memory for one recipient, by fault (see `apart`). All times are in UTC.
 
-    standing: what stands. told: what the recipient was told of and not yet that it is over. away: since when those that
-    were told are gone. passed: what came and went untold. tried: fruitless tries since the last success.
+    standing: the present faults. told: faults that were reported, and whose end was not. away: the ends of the reported
+    faults. passed: faults that ended unreported. tried: failed tries since the last success.
     """
 
     standing: dict[str, Trouble] = {}
@@ -55,12 +55,12 @@ class Ledger(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def apart(sentence: str) -> str:
-    """What tells a fault from others: its sentence without figures, which change while it stands."""
+    """The identity of a fault: its sentence without figures, which change while it lasts."""
     return _FIGURE.sub("#", sentence)
 
 
 def seen(ledger: Ledger, faults: Iterable[str], wishes: Wishes, now: datetime) -> Ledger:
-    """The ledger after a look at what stands now."""
+    """The ledger after a look at the present faults."""
     found = {apart(sentence): sentence for sentence in faults} if wishes.faults else {}
     before = ledger.standing
     standing = {key: Trouble(text, before[key].since if key in before else now) for key, text in found.items()}
@@ -81,9 +81,9 @@ def seen(ledger: Ledger, faults: Iterable[str], wishes: Wishes, now: datetime) -
 
 
 def day_due(ledger: Ledger, wishes: Wishes, now: datetime) -> tuple[Ledger, date | None]:
-    """The local day that a line is due about, noted as made; now: of the place.
+    """The local day for which a line is due, noted as made. now: the local time.
 
-    The first look of all makes none for a time that is past.
+    The very first look makes no line for a past time.
     """
     if wishes.daily_at is None or ledger.line_of == now.date() or now.time() < wishes.daily_at:
         if ledger.line_of is None:
@@ -130,7 +130,7 @@ def due(ledger: Ledger, wishes: Wishes, sender: SentFrom, now: datetime) -> Bull
 
 
 def sent(ledger: Ledger, message: Bulletin, now: datetime) -> Ledger:
-    """The ledger once a message was taken: the recipient knows what it said."""
+    """The ledger after a message was accepted: the recipient knows its content."""
     over = {apart(one.text) for one in message.ended}
     told = {key: one for key, one in ledger.told.items() if key not in over}
     told |= {apart(one.text): one for one in message.begun}
@@ -148,7 +148,7 @@ def sent(ledger: Ledger, message: Bulletin, now: datetime) -> Ledger:
 
 
 def failed(ledger: Ledger, now: datetime) -> Ledger:
-    """The ledger once a message was not taken."""
+    """The ledger after a message was refused."""
     return msgspec.structs.replace(ledger, tried_at=now, tried=ledger.tried + 1)
 
 
@@ -157,5 +157,8 @@ def _again_s(tried: int) -> float:
 
 
 def _over(since: datetime, length_s: float, now: datetime) -> bool:
-    """Whether so long has passed. A clock that was set back counts as that: one notice too many is better than none."""
+    """Whether so long has passed.
+
+    After the clock was set back it is true too: one notice too many is better than none.
+    """
     return not timedelta(0) <= now - since < timedelta(seconds=length_s)

@@ -1,4 +1,4 @@
-"""Tells one recipient, in a thread of its own: whatever the network does, nobody else waits for it."""
+"""Sends notices to one recipient, in a thread of its own, so that nobody else waits for the network."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ logger = logging.getLogger(__name__)
 
 LOOK_S = 1.0
 TOLD = "told"
-"""The kind of the event that a notice was taken."""
+"""The kind of the event that a notice was accepted."""
 NOT_TOLD = "not told"
-"""The kind of the event that a notice was not taken, for the first time since one was."""
+"""The kind of the event that a notice was refused, for the first time after an accepted one."""
 
 
 class Carries(Protocol):
@@ -28,24 +28,24 @@ class Carries(Protocol):
 
     @property
     def name(self) -> str:
-        """As people call it."""
+        """Its name for people."""
 
     def deliver(self, message: Bulletin) -> str:
-        """Send it, once; returns a remark, or nothing. Raises NoticeError or OSError."""
+        """Sends it once; returns a remark, or nothing. Raises NoticeError or OSError."""
 
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """What is so now: the house, and its faults, one sentence each."""
+    """The present facts: the house, and its faults, one sentence each."""
 
     sender: SentFrom
     faults: Sequence[str]
 
 
 class Messenger:
-    """Keeps one ledger, and sends what is due by it.
+    """Keeps one ledger, and sends the messages that are due.
 
-    ledger_path: where the ledger is kept. day_line: a line about a local day; it may take its time, and raises
+    ledger_path: where the ledger is kept. day_line: gives a line about a local day; it may be slow, and raises
     NoticeError. happened: writes into the event log: kind, text. replace_file: writes a file in one step.
     """
 
@@ -73,19 +73,19 @@ class Messenger:
         self._thread = threading.Thread(target=self._run, name=f"notice {carrier.name}", daemon=True)
 
     def start(self) -> None:
-        """Begin to look at what is told to it."""
+        """Starts the thread."""
         self._thread.start()
 
     def end(self) -> None:
-        """Send nothing more; what waits is kept on disk. Never waits."""
+        """Ends sending, without waiting; messages that are due are kept on disk."""
         self._ended.set()
 
     def tell(self, facts: Facts) -> None:
-        """Hand over how things are now. Never waits."""
+        """Passes the present facts on, without waiting."""
         self._facts = facts
 
     def look(self) -> None:
-        """Send what is due. Takes as long as the network does."""
+        """Sends the message that is due; as slow as the network."""
         facts = self._facts
         if facts is None:
             return
@@ -102,7 +102,7 @@ class Messenger:
     def _sent(self, ledger: Ledger, message: Bulletin) -> Ledger:
         try:
             remark = self._carrier.deliver(message)
-        except Exception as error:  # noqa: BLE001 - whatever one way raises, the house and the other ways go on
+        except Exception as error:  # noqa: BLE001 - after any error of one way, the house and the other ways continue
             if ledger.tried == 0:
                 said = f"{self._carrier.name} could not be told, and it is tried again and again. {why(error)}"
                 self._happened(NOT_TOLD, said)
@@ -120,7 +120,7 @@ class Messenger:
         while not self._ended.wait(LOOK_S):
             try:
                 self.look()
-            except Exception:  # a fault of our own; the house plays on
+            except Exception:  # a fault of our own; the house continues to play
                 logger.exception("Nobody can be told by %s", self._carrier.name)
 
     def _remembered(self) -> Ledger:

@@ -1,4 +1,4 @@
-"""Secrets that stand in files of their own, or come from the service manager."""
+"""Secrets in files of their own, or from the service manager."""
 
 from __future__ import annotations
 
@@ -10,19 +10,20 @@ from residue.notices.bulletin import NoticeError
 from residue.small_files import read_small
 
 NONE_GIVEN = "missing"
-"""What the unit has the service manager give where the file is not there, so that the house starts all the same."""
+"""The value from the service manager if the file is missing, so that the house starts nevertheless."""
 _MOST_BYTES = 4_096
 
 
 def credential_name(path: str) -> str:
-    """The name under which the service manager hands a file on: the file's own."""
+    """The name of a file's credential from the service manager: the file's own name."""
     return Path(path).name
 
 
 def secret(path: str, environment: Mapping[str, str] = os.environ) -> str:
     """The content of a file without the end of its line. Raises NoticeError.
 
-    Under the unit the service manager has read it: the service itself may not. Source: systemd.exec(5), LoadCredential.
+    Under the unit the service manager reads it, because the service itself may not. Source: systemd.exec(5),
+    LoadCredential.
     """
     folder = environment.get("CREDENTIALS_DIRECTORY")
     handed = Path(folder) / credential_name(path) if folder else None

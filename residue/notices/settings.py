@@ -1,4 +1,4 @@
-"""[[notice]] of room.toml: who is told of faults and recoveries, and how."""
+"""[[notice]] of room.toml: the recipients of faults and recoveries, and the ways to them."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,31}")
 _FILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
 _MAIL = re.compile(r"[^@\s<>,;]+@[^@\s<>,;]+")
 _SHOWN = 200
-"""Characters of a foreign text that an error shows."""
+"""The most characters of a foreign text in an error."""
 _GOOD = range(200, 300)
 """Status codes of success. Source: RFC 9110, section 15.3."""
 Encryption = Literal["starttls", "tls", "none"]
@@ -34,20 +34,22 @@ _PORTS: dict[Encryption, int] = {"starttls": 587, "tls": 465, "none": 25}
 
 
 class Notice(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, tag_field="kind"):
-    """One way to somebody who is told of faults, of recoveries, and once a day how the day was."""
+    """One way to a recipient, for faults, recoveries, and once a day a line about the day."""
 
     name: str
-    """A name of its own, of small letters, digits and -, for status and log."""
+    """A unique name of small letters, digits and -, for status and log."""
     faults: bool = True
-    """Whether faults are told, and when they are over. A person's hold or trim is no fault."""
+    """Whether faults and their ends are reported. A person's hold or trim is not a fault."""
     daily_at: str | None = None
-    """When a line about the day is sent, in the time of the place, as "18:30"; before noon, about the day before."""
+    """The local time at which a line about the day is sent, such as "18:30"; before noon, it is about the day
+    before.
+    """
     after_s: Annotated[float, Meta(ge=0, le=86_400)] = 30.0
-    """A fault is told once it has stood for so long, and is over once it has been away for so long."""
+    """A fault is reported after it has lasted for so long, and is over after it has been away for so long."""
     at_most_every_s: Annotated[float, Meta(ge=60, le=86_400)] = 900.0
-    """What happens sooner after a notice is put into the next one."""
+    """The least time between two notices; events within it go into the next one."""
     timeout_s: Annotated[float, Meta(gt=0, le=120)] = 30.0
-    """So long the other side may take to answer."""
+    """The longest time for an answer of the other side."""
     networks: tuple[str, ...] = ()
     """The networks that it reaches, for the unit of the service: its address, and that of a name server elsewhere."""
 
@@ -62,7 +64,7 @@ class Notice(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
             raise ValueError('Nothing would ever be sent. Write faults = true, or daily_at = "18:30".')
 
     def daily_time(self) -> time | None:
-        """The time of the place at which the daily line is due. Raises ValueError."""
+        """The local time at which the daily line is due. Raises ValueError."""
         if self.daily_at is None:
             return None
         if not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", self.daily_at):
@@ -80,15 +82,15 @@ class Notice(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
         return ()
 
     def deliver(self, message: Bulletin) -> str:
-        """Send it, once; returns a remark where not everybody is reached, else nothing.
+        """Sends it once; returns a remark if some recipients were not reached, else nothing.
 
-        Raises NoticeError, or OSError, where it was not taken.
+        Raises NoticeError or OSError if it was not accepted.
         """
         raise TypeError(f"{type(self).__name__} does not say how it is delivered")
 
 
 class MailNotice(Notice, frozen=True, kw_only=True, forbid_unknown_fields=True, tag="mail"):
-    """A mail, handed to a mail server over SMTP (RFC 5321, RFC 6409)."""
+    """A mail, sent to a mail server over SMTP (RFC 5321, RFC 6409)."""
 
     host: str
     """The mail server, by the name that its certificate has, or by an IP address."""
@@ -99,9 +101,9 @@ class MailNotice(Notice, frozen=True, kw_only=True, forbid_unknown_fields=True, 
     ca_file: str | None = None
     """The full path of a certificate (PEM) of an authority of one's own, where no public one vouches for the server."""
     user: str | None = None
-    """The user name for the mail server, where it asks for one."""
+    """The user name for the mail server, if it requires one."""
     password_file: str | None = None
-    """The full path of a file that holds the password and nothing else."""
+    """The full path of a file with the password and nothing else."""
     sender: str
     """The mail address that it comes from."""
     to: Annotated[tuple[str, ...], Meta(min_length=1)]
@@ -126,10 +128,10 @@ class MailNotice(Notice, frozen=True, kw_only=True, forbid_unknown_fields=True, 
         return (self.password_file,) if self.password_file else ()
 
     def deliver(self, message: Bulletin) -> str:
-        """Hand it to the server."""
+        """Sends it to the server."""
         import smtplib
 
-        own = socket.gethostname()  # smtplib would look its whole name up, where nobody may ask
+        own = socket.gethostname()  # smtplib would look up its whole name, which may not be possible
         port = self.port or _PORTS[self.encryption]
         try:
             if self.encryption == "tls":
@@ -159,7 +161,7 @@ class MailNotice(Notice, frozen=True, kw_only=True, forbid_unknown_fields=True, 
         mail["From"], mail["To"], mail["Subject"] = self.sender, ", ".join(self.to), message.subject
         mail["Date"] = format_datetime(message.sender.at(message.at))
         mail["Message-ID"] = make_msgid(domain=self.sender.partition("@")[2])
-        mail["Auto-Submitted"] = "auto-generated"  # so that nobody's absence answers it (RFC 3834, section 5)
+        mail["Auto-Submitted"] = "auto-generated"  # so that no automatic reply answers it (RFC 3834, section 5)
         mail.set_content(message.text)
         return mail
 
@@ -168,7 +170,7 @@ class WebhookNotice(Notice, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     """A small JSON object, sent by HTTP POST."""
 
     url: str
-    """Where it is posted to; what stands there may itself be a secret."""
+    """The URL to which it is posted; the URL may itself be a secret."""
     ca_file: str | None = None
     """The full path of a certificate (PEM) of an authority of one's own, where no public one vouches for the server."""
     token_file: str | None = None
@@ -191,7 +193,7 @@ class WebhookNotice(Notice, frozen=True, kw_only=True, forbid_unknown_fields=Tru
         return (self.token_file,) if self.token_file else ()
 
     def deliver(self, message: Bulletin) -> str:
-        """Post it; only an answer of success counts, and no redirection is followed."""
+        """Posts it; only an answer of success counts, and redirections are not followed."""
         from http.client import HTTPConnection, HTTPException, HTTPSConnection
 
         parts = urlsplit(self.url)
@@ -217,10 +219,10 @@ class WebhookNotice(Notice, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
 
 class CommandNotice(Notice, frozen=True, kw_only=True, forbid_unknown_fields=True, tag="command"):
-    """A program of this machine, which reads the notice as text from its standard input. No shell is between."""
+    """A program of this machine, which reads the notice as text from its standard input. It runs without a shell."""
 
     run: Annotated[tuple[str, ...], Meta(min_length=1)]
-    """The program and its arguments; the notice was sent when it ends with 0."""
+    """The program and its arguments; the notice is sent if it ends with 0."""
     device_nodes: tuple[str, ...] = ()
     """Devices that it opens, such as /dev/ttyUSB0."""
 
@@ -236,7 +238,7 @@ class CommandNotice(Notice, frozen=True, kw_only=True, forbid_unknown_fields=Tru
         return self.device_nodes
 
     def deliver(self, message: Bulletin) -> str:
-        """Run it; it is ended when it takes too long."""
+        """Runs it; ends it if it takes too long."""
         given = f"{message.subject}\n\n{message.text}".encode()
         try:
             done = subprocess.run(self.run, input=given, capture_output=True, timeout=self.timeout_s, check=False)
@@ -254,7 +256,7 @@ AnyNotice = MailNotice | WebhookNotice | CommandNotice
 
 
 def host_of(notice: AnyNotice) -> str | None:
-    """The name or the address that it connects to; None where it connects to none."""
+    """The name or the address that it connects to; None if there is none."""
     match notice:
         case MailNotice():
             return notice.host

@@ -79,9 +79,9 @@ class _Figures(Collector):
 
 
 def figures(told: Mapping[str, Any], reread_age_s: float | None, accept: str) -> tuple[bytes, str]:
-    """The text and its content type; accept: as the request has it, so that both formats are served.
+    """The text and its content type, in one of two formats. accept: the header of the request.
 
-    Raises KeyError where the status is one of another version.
+    Raises KeyError for a status of another version.
     """
     registry = CollectorRegistry(auto_describe=False)
     registry.register(_Figures(told, reread_age_s))

@@ -1,4 +1,4 @@
-"""The pipe between the page and the house: one question and one answer at a time, a line of JSON each."""
+"""The pipe between the page and the house: one request and one answer at a time, a line of JSON each."""
 
 from __future__ import annotations
 
@@ -11,7 +11,10 @@ import msgspec
 
 
 class PageStart(msgspec.Struct, frozen=True, kw_only=True):
-    """What the page is told first. day_line, report: commands; to each the day is added, to the second a folder too."""
+    """The first message to the page.
+
+    day_line, report: commands; the day is added to each, and a folder to the second.
+    """
 
     listen: str
     port: int
@@ -24,7 +27,7 @@ class PageStart(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Question(msgspec.Struct, frozen=True, kw_only=True):
-    """What the page asks. ask: "status", an OSC address of a wish, or "refused", to have `text` written down."""
+    """A request of the page. ask: "status", an OSC address of a wish, or "refused", to log `text`."""
 
     ask: str
     sender: str = ""
@@ -33,7 +36,7 @@ class Question(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class OpenSpan(msgspec.Struct, frozen=True, kw_only=True):
-    """An opening of today: times of day at the place, and why."""
+    """An opening of today: local times of day, and the reason."""
 
     opens: str
     closes: str
@@ -41,12 +44,12 @@ class OpenSpan(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class HouseAnswer(msgspec.Struct, frozen=True, kw_only=True):
-    """What the house answers. wrong: why a wish was not obeyed. status: as `residue status --json`."""
+    """An answer of the house. wrong: the reason why a wish was refused. status: as `residue status --json`."""
 
     status: dict[str, object] = {}
     today: tuple[OpenSpan, ...] = ()
     reread_age_s: float | None = None
-    """Since the night whose reading ended last began."""
+    """The time since the beginning of the last finished nightly reading."""
     wrong: str | None = None
 
 
@@ -55,7 +58,7 @@ class HouseGoneError(Exception):
 
 
 class Link:
-    """The page's end of the pipe; several threads may ask. gone: called, in a thread, when the house has ended."""
+    """The page's end of the pipe; several threads may use it. gone: called, in a thread, when the house has ended."""
 
     def __init__(self, questions: BinaryIO, answers: BinaryIO, gone: Callable[[], None]) -> None:
         self._questions = questions
@@ -65,7 +68,7 @@ class Link:
         self._answered: Queue[bytes] = Queue()
 
     def begin(self) -> PageStart:
-        """What the house says first; from then on its answers are awaited. Raises HouseGoneError."""
+        """Reads the first message of the house, and starts to wait for its answers. Raises HouseGoneError."""
         first = self._answers.readline()
         if not first:
             raise HouseGoneError("The house has ended.")
@@ -73,7 +76,7 @@ class Link:
         return msgspec.json.decode(first, type=PageStart)
 
     def ask(self, question: Question) -> HouseAnswer:
-        """Ask, and wait for the answer. Raises HouseGoneError."""
+        """Sends a request, and waits for the answer. Raises HouseGoneError."""
         with self._lock:
             try:
                 self._questions.write(msgspec.json.encode(question) + b"\n")

@@ -1,4 +1,4 @@
-"""The process of the page: told by the house what to serve, it asks through standard output and reads standard input.
+"""The process of the page: it gets its settings from the house, and talks to it through standard input and output.
 
 python -m residue.page.serving
 """
@@ -22,9 +22,9 @@ THREADS = 4
 MOST_CONNECTIONS = 40
 MOST_BODY_BYTES = 4_096
 PATIENCE_S = 30
-"""So long a phone that says nothing keeps its connection."""
+"""A silent phone keeps its connection for so long."""
 _FIRST_TO_GO = "500"
-"""Where memory is short the kernel ends this process and not the house. Source: proc(5), oom_score_adj."""
+"""If memory is short, the kernel ends this process and not the house. Source: proc(5), oom_score_adj."""
 
 
 def main() -> None:
@@ -51,7 +51,7 @@ def main() -> None:
     except OSError as error:
         sys.stderr.write(f"Nothing can listen at {start.listen}:{start.port}: {error.strerror}.\n")
         sys.stderr.flush()
-        os._exit(1)  # whoever waits for an answer would hold up the interpreter's own end
+        os._exit(1)  # a thread that waits for an answer would delay the interpreter's own end
     server.run()
 
 

@@ -13,14 +13,14 @@ TcpPort = Annotated[int, Meta(ge=1024, le=65_535)]
 
 
 class PageSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A web page of the house for a phone, for the networks of control.allow; with control.key it takes wishes too."""
+    """A web page of the house for a phone, for the networks of control.allow; control.key allows wishes too."""
 
     listen: str = "127.0.0.1"
-    """The address of this machine at which the page is; 0.0.0.0 means every network it is in."""
+    """The address of this machine for the page; 0.0.0.0 means every network it is in."""
     port: TcpPort = 8080
     """Its TCP port."""
     names: tuple[str, ...] = ()
-    """Names of this machine under which people open the page, such as "oven.local"; its IP address always works."""
+    """Names of this machine with which people open the page, such as "oven.local"; its IP address always works."""
     metrics: bool = False
     """Whether /metrics gives figures for monitoring, in the format of OpenMetrics or Prometheus."""
 

@@ -54,13 +54,13 @@ POLICY = (
     f"default-src 'none'; style-src {_source(STYLE)}; script-src {_source(SCRIPT)}; connect-src 'self'; "
     "form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
 )
-"""Nothing from elsewhere, and nobody may put the page into a frame of theirs."""
+"""Nothing from elsewhere is loaded, and no other page may show this one in a frame."""
 REPORT_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'; base-uri 'none'"
-"""The report is whole in itself, with its pictures in it."""
+"""The report contains everything, also its pictures."""
 
 
 def page(answer: HouseAnswer, yesterday: str, *, may_wish: bool, wrong: str = "") -> str:
-    """The whole page. yesterday: a line about the day before; wrong: why a wish was not obeyed."""
+    """The whole page. yesterday: a line about the day before; wrong: the reason why a wish was refused."""
     told: Mapping[str, Any] = answer.status
     return _document(
         f"{told['piece']}, {told['place']}",
@@ -79,7 +79,7 @@ def page(answer: HouseAnswer, yesterday: str, *, may_wish: bool, wrong: str = ""
 
 
 def refusal(title: str, text: str) -> str:
-    """A page that says why there is nothing else."""
+    """A page with the reason of a refusal."""
     return _document(
         title, [f'<p class="alert" role="alert">{escape(text)}</p><p><a href="/">Look again</a></p>'], None
     )
@@ -125,7 +125,7 @@ def _levels(told: Mapping[str, Any]) -> Iterator[str]:
 
 
 def _health(told: Mapping[str, Any]) -> Iterator[str]:
-    """What needs attention is read out when it changes; figures are not, as they change all the time."""
+    """A screen reader reads out changes of attention, but not figures, because they change all the time."""
     health = told["health"]
     needed = "".join(f"<li>{escape(one)}</li>" for one in health["attention"])
     yield f'<div id="attention" role="status">{f"<ul>{needed}</ul>" if needed else "<p>All is well.</p>"}</div>'
@@ -138,7 +138,7 @@ def _health(told: Mapping[str, Any]) -> Iterator[str]:
 
 
 def _wishes() -> str:
-    """One form, so that the key is typed once; each button has a target of its own."""
+    """One form, so that people type the key once; each button has its own target."""
     holds = "".join(f'<option value="{one}">{one} min</option>' for one in HOLDS_MIN)
     trims = "".join(f'<option value="{db}">{f"{db} dB" if db else "0 dB, as planned"}</option>' for db in TRIMS_DB)
     return (

@@ -1,7 +1,7 @@
-"""What the page answers to whom: a WSGI application, which knows nothing of the engine.
+"""The page as a WSGI application, which does not know the engine. It answers only networks of control.allow.
 
-Only networks of control.allow are answered. A wish needs the key, in the body of a POST: it is in no address and no
-cookie, so another site cannot send one in somebody's name, and the browser's own word on who sends is asked as well.
+A wish needs the key, in the body of a POST: it is in no address and no cookie, so another site cannot send one in
+somebody's name, and the browser's own word on who sends is asked as well.
 """
 
 from __future__ import annotations
@@ -26,18 +26,20 @@ from residue.page.yesterday import Yesterday
 
 KEYS_PER_S, KEYS_BURST = 0.1, 6.0
 ALL_KEYS_PER_S, ALL_KEYS_BURST = 0.5, 30.0
-"""Tries of the key, for one sender and for all together: a word of eight letters takes longer than a season."""
+"""The tries of the key, for one sender and for all together: to find a word of eight letters takes longer than a
+season.
+"""
 KEPT_S = 0.5
 _HEADERS = {
     "Cache-Control": "no-store",
     "Content-Security-Policy": POLICY,
-    "Referrer-Policy": "same-origin",  # stricter, and the browser would not say which site a form comes from
+    "Referrer-Policy": "same-origin",  # with a stricter value the browser would not name the site of a form
     "X-Content-Type-Options": "nosniff",
 }
 
 
 class _RefusedError(Exception):
-    """A request is not answered; the text says why, for a person."""
+    """A request is refused; the text gives the reason, for people."""
 
     def __init__(self, status: int, text: str) -> None:
         super().__init__(text)
@@ -45,7 +47,7 @@ class _RefusedError(Exception):
 
 
 class HousePage:
-    """The page of one house. ask: puts a question to the house."""
+    """The page of one house. ask: sends a request to the house."""
 
     def __init__(
         self,
@@ -93,7 +95,7 @@ class HousePage:
         return guarded
 
     def _named(self, host: str) -> bool:
-        """Whether the page was asked for under a name of this machine: else another site's name leads here.
+        """Whether the request names this machine: if not, the name of another site leads here.
 
         Source: RFC 9110, section 17.1, on an authority that comes to mean another machine.
         """
@@ -103,7 +105,7 @@ class HousePage:
         return False
 
     def _status(self) -> HouseAnswer:
-        """The house's answer, not older than KEPT_S: however many look, the house is asked no more often."""
+        """The house's answer, not older than KEPT_S, so that many readers cause no more requests to the house."""
         with self._lock:
             now_s = self._monotonic_s()
             if self._last is None or now_s - self._last[0] >= KEPT_S:
@@ -137,7 +139,7 @@ class HousePage:
         self._last = None
         if answer.wrong is not None:
             return self._show(409, answer.wrong)
-        return HTTPResponse("", 303, {**_HEADERS, "Location": "/"})  # so that a reload does not ask again
+        return HTTPResponse("", 303, {**_HEADERS, "Location": "/"})  # so that a reload does not repeat the wish
 
     def _check_site(self) -> None:
         """Refuses a form of another site. Source: Fetch Metadata (W3C), Sec-Fetch-Site; RFC 6454, section 7, Origin."""
@@ -149,7 +151,7 @@ class HousePage:
     def _check_key(self, sender: str) -> None:
         if not self._tries.take(sender):
             raise _RefusedError(429, "Too many tries. Wait a minute.")
-        given = request.forms.get("key", "").encode("latin-1")  # as the bytes came
+        given = request.forms.get("key", "").encode("latin-1")  # the bytes as received
         if not hmac.compare_digest(given, (self._start.key or "").encode()):
             self._ask(Question(ask="refused", sender=sender, text="The page was given a wrong key."))
             raise _RefusedError(403, "This is not the key of room.toml. Nothing was changed.")

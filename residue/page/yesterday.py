@@ -1,4 +1,4 @@
-"""Line and report about the day before, made once a day by processes of their own while the page waits for nothing."""
+"""Line and report about the day before, made once a day by processes of their own; the page never waits for them."""
 
 from __future__ import annotations
 
@@ -25,11 +25,11 @@ class Yesterday:
         self._making: set[tuple[str, date]] = set()
 
     def line(self, now: object) -> str:
-        """About the day before; now: the time of the place, in ISO 8601."""
+        """The line about the day before. now: the time of the place, in ISO 8601."""
         return self._kept("line", _day_before(now), self._make_line) or MAKING
 
     def report(self, now: object) -> str | None:
-        """As HTML; None while it is being made."""
+        """The report as HTML; None while it is being made."""
         return self._kept("report", _day_before(now), self._make_report)
 
     def _kept(self, what: str, day: date, make: Callable[[date], str]) -> str | None:

@@ -24,17 +24,17 @@ from residue.schedule.tour import zone_at
 
 @dataclass(frozen=True, slots=True)
 class AgendaEntry:
-    """One performance as it will be heard."""
+    """One performance of the agenda."""
 
     performance: str
     begins: datetime
     ends: datetime
     whole: bool
-    """False where closing time cuts it."""
+    """False if closing time interrupts it."""
 
 
 def plays(opening: Opening, programme: Programme, duration_s: Mapping[str, float], zone: ZoneInfo) -> list[AgendaEntry]:
-    """The performances of an opening if nobody interferes, by their durations in seconds (above 0)."""
+    """The performances of an opening without interruptions, from their durations in seconds (above 0)."""
     found: list[AgendaEntry] = []
     earliest = opening.opens + timedelta(seconds=programme.first_silence_s)
     while (begins := next_start(programme, opening, earliest, zone) or earliest) < opening.closes:
@@ -55,7 +55,7 @@ def plays(opening: Opening, programme: Programme, duration_s: Mapping[str, float
 def data(calendar: Calendar, first: date, days: int) -> dict[str, object]:
     """JSON-ready: {time_zone, openings: [{opens, closes, why, trim_db, performances}]}, times in ISO 8601 with offset.
 
-    performances: those in place of the programme's; empty for these.
+    performances: those that replace the programme's; empty for the programme's.
     """
     return {
         "time_zone": zone_at(calendar.zone, instant(first, 0, calendar.zone)).key,
@@ -83,13 +83,13 @@ def ics(
 ) -> bytes:
     """The agenda as an iCalendar file (RFC 5545): an event for each opening.
 
-    Read as hours.ics it gives the same openings on the same terms.
+    As hours.ics it gives the same openings on the same terms.
 
     written: the time of writing.
-    house: a name by which its events are told from those of others.
+    house: a name that identifies its events among those of others.
 
-    The n-th opening of a day has the same identity in every export, whenever it begins, so that a calendar program
-    takes a later one as an update.
+    The n-th opening of a day has the same identity in every export, whenever it begins, so that a calendar program uses
+    a later one as an update.
     """
     whole = icalendar.Calendar()
     whole.add("version", "2.0")
@@ -102,7 +102,7 @@ def ics(
         name = f"{day:%Y%m%d}-{number[day]}", f"{sha256(house.encode()).hexdigest()[:16]}@residue"
         event = _event("-".join(name), written=written, begins=opening.opens, ends=opening.closes)
         event.add("summary", opening.why if opening.why.startswith(_OPEN) else f"{_OPEN}{opening.why}")
-        event.add("categories", ["open"])  # whatever the reason says
+        event.add("categories", ["open"])  # independent of the reason
         lines = [*_terms_written(opening.terms), *map(_play, plays(opening, programme, duration_s, calendar.zone))]
         event.add("description", "\n".join(lines))
         whole.add_component(event)
@@ -120,14 +120,14 @@ def _event(uid: str, *, written: datetime, begins: datetime, ends: datetime) -> 
     event = icalendar.Event()
     event.add("uid", uid)
     event.add("dtstamp", written.astimezone(UTC))
-    event.add("sequence", int(written.timestamp()) // 60)  # RFC 5545, 3.8.7.4: the later revision has the greater
+    event.add("sequence", int(written.timestamp()) // 60)  # RFC 5545, 3.8.7.4: greater for a later revision
     event.add("dtstart", begins.astimezone(UTC))
     event.add("dtend", ends.astimezone(UTC))
     return event
 
 
 def _terms_written(terms: EventTerms) -> Iterator[str]:
-    """As the description of an event in hours.ics says them."""
+    """The terms in the words of an event in hours.ics."""
     if terms.trim_db:
         yield f"trim: {Decimal(str(terms.trim_db)):f} dB"
     if terms.performances:
@@ -152,7 +152,7 @@ def _moment(moment: datetime, calendar: Calendar) -> str:
 
 
 def words(calendar: Calendar, first: date, days: int) -> list[str]:
-    """One line for each opening and for each day without one, with the length and with what is unusual."""
+    """One line for each opening and for each day without one, with the length and all that is not ordinary."""
     on: dict[date, list[Opening]] = defaultdict(list)
     for opening in calendar.openings(first, days):
         on[opening.opens.date()].append(opening)
@@ -160,7 +160,7 @@ def words(calendar: Calendar, first: date, days: int) -> list[str]:
 
 
 def programme_words(programme: Programme) -> list[str]:
-    """[programme] in words, as the house has understood it."""
+    """[programme] in words, as the house reads it."""
     shares = ", ".join(f"{name} {times} times as often" for name, times in programme.share.items())
     apart = every_min(programme.starts)
     starts = "at " + ", ".join(programme.starts) if apart is None else f"every {apart} min by the clock"
@@ -177,7 +177,7 @@ def programme_words(programme: Programme) -> list[str]:
 
 
 def clock_words(hours: Hours) -> str:
-    """The time zone and `when_clock_is_unsure` in words, as the house has understood them."""
+    """The time zone and `when_clock_is_unsure` in words, as the house reads them."""
     unsure = {"closed": "closed", "open": "open", "last known": "by the time that was known last"}
     meanwhile = f"While the machine is unsure of the time: {unsure[hours.when_clock_is_unsure]}."
     legs = "".join(f", from {leg.first:%d %b %Y} on of {leg.time_zone}" for leg in sorted(hours.leg, key=_begins))
@@ -190,7 +190,7 @@ def _begins(leg: Leg) -> date:
 
 _OPEN = "Open: "
 _SILENCE_AT_MOST = timedelta(hours=1)
-"""A silence that no opening follows is written as long as this; only its beginning matters."""
+"""A silence without an opening after it is written with this length; only its beginning matters."""
 _DAYS = {
     day: f"{name}s"
     for day, name in zip(
@@ -229,7 +229,7 @@ def _told(opening: Opening, calendar: Calendar) -> str:
 
 
 def closing_time(opening: Opening, zone: ZoneInfo) -> str:
-    """The end of an opening as a clock shows it; 24:00 where it is the end of the day on which it began."""
+    """The end of an opening by the clock; 24:00 if it is the end of the day on which it began."""
     opens, closes = local(opening.opens, zone), local(opening.closes, zone)
     shown = f"{closes:%H:%M}"
     return _MIDNIGHT if shown == "00:00" and (closes.date() - opens.date()).days == 1 else shown

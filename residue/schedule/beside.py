@@ -1,4 +1,4 @@
-"""The calendar of an installation: hours.toml, and the calendar file beside it where there is one."""
+"""The calendar of an installation: hours.toml, and the calendar file beside it if there is one."""
 
 from __future__ import annotations
 
@@ -22,8 +22,7 @@ class Answers:
     """The meaning of both files together.
 
     events: the calendar file.
-    terms: those of private views, each with the place where they are written.
-    findings: what the curator may want to know though nothing stops it.
+    terms: those of private views, each with its place in the file. findings: facts for the curator that stop nothing.
     """
 
     calendar: Calendar
@@ -33,10 +32,9 @@ class Answers:
 
 
 def calendar_of(folder: Path, hours: Hours, known: Collection[str] | None = None) -> Answers:
-    """When the house is open.
+    """The open times of the house. known: the existing performances.
 
-    known: the performances that there are.
-    Raises ProblemError where the calendar file cannot be relied on, or both files give everyday hours.
+    Raises ProblemError where the calendar file is not reliable, or both files give everyday hours.
     """
     path = folder / CALENDAR_FILE
     of_days = terms_of(hours.exception)

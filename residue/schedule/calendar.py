@@ -1,4 +1,4 @@
-"""When the house is open, whatever says so: the three questions that are asked of openings."""
+"""The open times of a house, from any source: three questions about openings."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ from residue.schedule.opening import Opening, settled
 from residue.schedule.spans import local
 
 _PAGE_DAYS = 28
-"""Openings are worked out and kept by pages of so many days."""
+"""Openings are computed and kept by pages of so many days."""
 _MARGIN_DAYS = 3
-"""No opening lasts longer than two days (see `settled`), so a page is right when it is worked out with this margin."""
+"""No opening lasts longer than two days (see `settled`), so a page is right if it is computed with this margin."""
 _HORIZON_DAYS = 400
-"""How far ahead the next change is looked for: a year and a little."""
+"""The next change is searched for so many days ahead: a little more than a year."""
 
 
 class Calendar(Protocol):
@@ -37,11 +37,11 @@ class Calendar(Protocol):
 
 
 OpeningSource = Callable[[date, int], Iterable[Opening]]
-"""Gives, in any order, whatever is open during some local days; may overlap, may give more than was asked for."""
+"""Gives all open times during some local days, in any order; they may overlap, and more days may be included."""
 
 
 class PagedCalendar:
-    """The calendar of a source: its openings put in order, and kept by pages so that asking again costs nothing."""
+    """The calendar of a source: its openings put in order, and kept by pages, so that the next question is fast."""
 
     def __init__(self, zone: ZoneInfo, source: OpeningSource) -> None:
         self.zone = zone
@@ -72,7 +72,7 @@ class PagedCalendar:
         return None
 
     def _back_from(self, moment: datetime) -> Iterator[Opening]:
-        """Openings that have begun by `moment`, the latest first, as far back as one could still be under way."""
+        """The openings that began up to `moment` and could still last, the latest first."""
         page = _page(local(moment, self.zone).date())
         for earlier in (page, page - 1):
             known = self._on(earlier)

@@ -1,4 +1,4 @@
-"""A calendar file as the house knows it: every event of some days, and its meaning."""
+"""A calendar file in the form for the house: every event of some days, and its meaning."""
 
 from __future__ import annotations
 
@@ -30,33 +30,30 @@ class Said:
 
     meaning: Meaning
     piece: Opening
-    """From when to when, and its summary."""
+    """Its begin, its end, and its summary."""
     once: bool
-    """It is not repeated."""
+    """Whether it is a single event."""
 
 
 @dataclass(frozen=True, slots=True)
 class TakenTitle:
-    """A title of the file and how its events were taken."""
+    """A title of the file, and the meaning given to its events."""
 
     title: str
     taken_as: str
-    """In words, such as "taken as open"; "left aside", with the reason, where the events do not count."""
+    """The meaning in words, such as "taken as open"; or "left aside", with the reason, if the events do not count."""
     terms: EventTerms
     events: int
-    """How many events of the file have this title and are taken so; a repeated one is one."""
+    """The number of events with this title and meaning; a repeated one counts once."""
 
 
 @dataclass(frozen=True)
 class CalendarFile:
-    """A calendar file that was read and can be relied upon.
+    """A calendar file that was read and is reliable.
 
-    said: gives every event that counts during some local days.
-    digest: of the text.
-    terms: those of its events, each with the place where they are written.
-    findings: what the curator may want to know though nothing stops it.
-    titles: how each title was taken.
-    record: the openings that were worked out so far, to be kept beside the file.
+    said: gives every event that counts during some local days. digest: of the text. terms: those of its events, each
+    with its place in the file. findings: facts for the curator that stop nothing. titles: the meaning given to each
+    title. record: the openings that are computed so far, to be kept beside the file.
     """
 
     said: Callable[[dt.date, int], list[Said]]

@@ -1,4 +1,4 @@
-"""Whether the machine's time of day can be relied on, and what to go by where it cannot.
+"""Decides whether the machine's time of day is reliable, and what the house does if it is not.
 
 A machine without a battery clock comes up in the wrong year, and nobody tells it until the network is there.
 
@@ -25,15 +25,17 @@ from residue.schedule.spans import local
 STEP_S = 2.0
 """A wall clock that leaves the monotonic one by more between two looks was set; less is the slewing of a service."""
 EARLIEST = datetime(2026, 11, 1, tzinfo=UTC)
-"""No clock of a house that runs this version can truly show an earlier time."""
+"""With this version no correct clock shows an earlier time."""
 _RTC = Path("/sys/class/rtc/rtc0/hctosys")
-"""Reads 1 where the kernel took the time from this battery clock when it started (Linux, rtc-sysfs documentation)."""
+"""Contains 1 if the kernel took its time from this battery clock at the start (Linux, rtc-sysfs documentation)."""
 _TIMESYNC_MARK = Path("/run/systemd/timesync/synchronized")
-"""Present once systemd-timesyncd has set the clock (systemd-timesyncd.service(8)); its folder while that runs."""
+"""Present once systemd-timesyncd has set the clock (systemd-timesyncd.service(8)); its folder exists while the service
+runs.
+"""
 
 
 class ClockTrust(StrEnum):
-    """How far the time of day can be relied on."""
+    """The reliability of the time of day."""
 
     SYNCHRONISED = "synchronised"
     CARRIED = "carried"
@@ -50,7 +52,7 @@ class Timekeeping:
     monotonic_s: float = 0.0
     """The same moment on the monotonic clock."""
     last_known: datetime | None = None
-    """The latest time of day that could be relied on; the file of the house's memory carries it over a restart."""
+    """The latest reliable time of day; the memory of the house keeps it over a restart."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,9 +60,9 @@ class Witnesses:
     """The machine's own evidence on its clock."""
 
     service: bool | None
-    """A time service has set it, or has not; None where there is nobody to ask, as in a container."""
+    """Whether a time service has set it; None where there is no such service, as in a container."""
     battery: bool
-    """A battery clock kept the time while the machine was off."""
+    """Whether a battery clock kept the time while the machine was off."""
 
 
 def look(before: Timekeeping, now: datetime, monotonic_s: float, witnesses: Witnesses) -> Timekeeping:
@@ -85,7 +87,7 @@ def _without_service(before: Timekeeping, now: datetime, monotonic_s: float, wit
 def opening_by(
     calendar: Calendar, known: Timekeeping, now: datetime, when_unsure: Literal["closed", "open", "last known"]
 ) -> Opening | None:
-    """The opening under way, as the curator wants it while the clock cannot be relied on."""
+    """The present opening, by the curator's choice for an unreliable clock."""
     if known.trust is not ClockTrust.UNSURE:
         return calendar.opening_at(now)
     return _WHEN_UNSURE[when_unsure](calendar, known, now)
@@ -101,7 +103,7 @@ def _open(calendar: Calendar, _known: Timekeeping, now: datetime) -> Opening | N
 
 
 def _last_known(calendar: Calendar, known: Timekeeping, now: datetime) -> Opening | None:
-    """Whether the house is open by the time that was last sure and the time since, moved to the present clock."""
+    """The opening by the last reliable time plus the time since then, in terms of the present clock."""
     if known.last_known is None or known.now is None:
         return None
     ahead = known.now - known.last_known
@@ -119,7 +121,7 @@ _WHEN_UNSURE: dict[str, Callable[[Calendar, Timekeeping, datetime], Opening | No
 
 
 def witnesses(mark: Path = _TIMESYNC_MARK, rtc: Path = _RTC) -> Witnesses:
-    """Ask the machine; takes up to a tenth of a second, so not on every tick."""
+    """Asks the machine; this takes up to a tenth of a second, so do not call it on every tick."""
     try:
         battery = rtc.read_text().strip() == "1"
     except OSError:
@@ -130,7 +132,7 @@ def witnesses(mark: Path = _TIMESYNC_MARK, rtc: Path = _RTC) -> Witnesses:
 def _timedatectl() -> bool | None:
     """Any time service as timedatectl(1) knows it; a unit with ProtectClock=yes may not ask the kernel directly.
 
-    To a unit with DynamicUser=yes the bus of Debian 12 does not answer, since it cannot look such a user up.
+    The bus of Debian 12 does not answer a unit with DynamicUser=yes, because it cannot find such a user.
     """
     command = ("timedatectl", "show", "--property=NTPSynchronized", "--value")
     try:

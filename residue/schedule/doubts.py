@@ -1,4 +1,4 @@
-"""Oddities in the hours that a curator should look at, though nothing stops them."""
+"""Finds oddities in the hours that a curator should check, although they stop nothing."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _HOURS = "hours.toml"
 
 
 def doubts(hours: Hours, answers: Answers, first: date, days: int) -> list[Finding]:
-    """Events on days that something closes, openings that nobody watches over, a house that never opens."""
+    """Finds events on closed days, openings outside the security hours, and a house that never opens."""
     openings = answers.calendar.openings(first, days)
     found = [*_views_on_closed_days(hours, answers, first, days), *_left_out(answers, first, days)]
     if hours.security is not None:
@@ -33,11 +33,11 @@ def doubts(hours: Hours, answers: Answers, first: date, days: int) -> list[Findi
 
 
 _FAR_OFF = timedelta(days=366)
-"""Our own bound: who plans for later has most likely slipped in the year."""
+"""Our own bound: a later date is most likely a wrong year."""
 
 
 def out_of_time(hours: Hours, today: date) -> list[Finding]:
-    """Exceptions, private views and seasons whose days are all past, or begin more than a year from now."""
+    """Finds exceptions, private views and seasons whose days are all past, or begin more than a year from now."""
     dated = [
         *(
             ("exception", number, one.why, one.date or one.first, one.last)
@@ -62,13 +62,13 @@ def out_of_time(hours: Hours, today: date) -> list[Finding]:
 
 
 def _may_begin(hours: Hours, opening: Opening) -> bool:
-    """Whether the programme lets anything begin before an opening is over."""
+    """Whether a performance may begin before an opening is over."""
     earliest = opening.opens + timedelta(seconds=hours.programme.first_silence_s)
     return (next_start(hours.programme, opening, earliest, hours.zone) or earliest) < opening.closes
 
 
 def _views_on_closed_days(hours: Hours, answers: Answers, first: date, days: int) -> Iterator[Finding]:
-    """A private view is open beside whatever its day says; it may be forgotten there."""
+    """Finds private views on closed days: they are open nevertheless, and may be forgotten."""
     mend = "The house will be open for it. Remove one of them if that is a mistake."
     closed = _closed_days(hours, answers, first, days)
     views = [(day, view.why, _HOURS) for view in hours.private_view for day in closed if view.hold_on(day)]
@@ -81,7 +81,7 @@ def _views_on_closed_days(hours: Hours, answers: Answers, first: date, days: int
 
 
 def _closed_days(hours: Hours, answers: Answers, first: date, days: int) -> dict[date, str]:
-    """The days that something closes as a whole, with the reason."""
+    """The days that are closed as a whole, with the reason."""
     closed: dict[date, str] = {}
     wanted = [first + timedelta(days=n) for n in range(days)]
     if answers.events is not None:
@@ -99,8 +99,8 @@ def _closed_days(hours: Hours, answers: Answers, first: date, days: int) -> dict
 
 
 def _left_out(answers: Answers, first: date, days: int) -> Iterator[Finding]:
-    """Single events of the calendar file of which nothing is left."""
-    openings = answers.calendar.openings(first - timedelta(days=1), days + 1)  # one may have joined last night's
+    """Finds single events of the calendar file without an opening."""
+    openings = answers.calendar.openings(first - timedelta(days=1), days + 1)  # one may be joined with last night's
     mend = "Remove the event, or the entry that closes the house on that day."
     for one in answers.events.said(first, days) if answers.events is not None else ():
         open_then = any(opening.opens < one.piece.closes and one.piece.opens < opening.closes for opening in openings)
@@ -110,7 +110,7 @@ def _left_out(answers: Answers, first: date, days: int) -> Iterator[Finding]:
 
 
 def _unwatched(hours: Hours, openings: list[Opening]) -> Iterator[Finding]:
-    """Openings outside the security hours; a weekly one appears once, with its count."""
+    """Finds openings outside the security hours; a weekly one appears once, with its count."""
     mend = "Have somebody there, change the hours, or add it to [security]."
     times: dict[tuple[str, str], list[date]] = {}
     for opening in openings:
@@ -124,7 +124,7 @@ def _unwatched(hours: Hours, openings: list[Opening]) -> Iterator[Finding]:
 
 
 def _watched(hours: Hours, opening: Opening) -> Iterator[Opening]:
-    """The security hours that may lie within an opening, those of the night before included."""
+    """The security hours that may be within an opening, with those of the night before."""
     week = [] if hours.security is None else hours.security.days
     day = opening.opens.date() - timedelta(days=1)
     while week and day <= opening.closes.date():

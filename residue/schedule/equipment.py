@@ -1,4 +1,4 @@
-"""[[equipment]] of room.toml: what is switched on before the opening and off after closing."""
+"""[[equipment]] of room.toml: devices that are switched on before the opening and off after closing."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from residue.schedule import projector
 from residue.schedule.switching import SwitchError
 
 _WAKE_PORT = 9
-"""Discard (RFC 863): where a wake-up packet is sent by common practice; the port does not matter to the receiver."""
+"""Discard (RFC 863): the usual port for a wake-up packet; the port does not matter to the receiver."""
 DEVICES = "/dev/"
 
 
@@ -24,28 +24,25 @@ class Equipment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     """One piece of equipment. All are switched on in the order of the file, and off in the opposite order."""
 
     name: Annotated[str, Meta(min_length=1)]
-    """A name of its own, for status and log."""
+    """A unique name, for status and log."""
     on_before_s: Annotated[float, Meta(ge=0, le=86_400)] = 0.0
-    """How long before the opening it is switched on."""
+    """The time before the opening at which it is switched on."""
     off_after_s: Annotated[float, Meta(ge=0, le=86_400)] = 0.0
-    """How long after closing it is switched off."""
+    """The time after closing at which it is switched off."""
     timeout_s: Annotated[float, Meta(gt=0, le=120)] = 10.0
-    """One try may take so long."""
+    """The longest time for one try."""
     tries: Annotated[int, Meta(ge=1, le=10)] = 3
-    """So many tries at once; after them it is tried again every minute."""
+    """The number of tries at once; after them it is tried again every minute."""
     if_it_fails: Literal["go on", "stop here"] = "go on"
-    """Whether what comes after it is still switched on; the hours go on in any case."""
+    """Whether the equipment after it is still switched on; the hours continue in any case."""
 
     async def switch(self, *, on: bool) -> None:
-        """Switch it once.
-
-        Raises SwitchError, or OSError, where it did not work.
-        """
+        """Switches it once. Raises SwitchError or OSError on failure."""
         raise TypeError(f"{type(self).__name__} does not say how it is switched")
 
 
 class OscEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fields=True, tag="osc"):
-    """Told by an OSC message over UDP; nobody confirms."""
+    """Equipment that is switched by an OSC message over UDP, without a confirmation."""
 
     host: str
     """The address of the receiver."""
@@ -75,7 +72,7 @@ class OscEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fields=T
 
 
 class CommandEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fields=True, tag="command"):
-    """Switched by a program of this machine; done when it ends with 0. No shell is between."""
+    """Equipment that is switched by a program of this machine, which must end with 0. It runs without a shell."""
 
     on: Annotated[tuple[str, ...], Meta(min_length=1)]
     """The program that switches it on, and its arguments."""
@@ -100,7 +97,7 @@ class CommandEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fiel
         return tuple(dict.fromkeys([*self.device_nodes, *words]))
 
     async def switch(self, *, on: bool) -> None:
-        """Run the program; it is ended when it takes too long."""
+        """Runs the program; ends it if it takes too long."""
         words = self.on if on else self.off
         nowhere = asyncio.subprocess.DEVNULL
         process = await asyncio.create_subprocess_exec(*words, stdin=nowhere, stdout=nowhere, stderr=nowhere)
@@ -122,25 +119,25 @@ class ProjectorEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fi
     port: Annotated[int, Meta(ge=1, le=65_535)] = projector.PORT
     """Its TCP port."""
     password: str = ""
-    """Its PJLink password, where it has one."""
+    """Its PJLink password, if it has one."""
 
     def __post_init__(self) -> None:
         ip_address(self.host)
 
     async def switch(self, *, on: bool) -> None:
-        """Have it on, or off."""
+        """Switches it on, or off."""
         await projector.set_power(self.host, self.port, self.password, on=on)
 
 
 class WakeEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fields=True, tag="wake-on-lan"):
-    """A computer that is woken over the network; it goes to sleep by its own means."""
+    """A computer that is woken over the network; it is not switched off."""
 
     mac: str
     """The hardware address of its network card."""
     broadcast: str = "255.255.255.255"
     """The broadcast address of its network."""
     port: Annotated[int, Meta(ge=1, le=65_535)] = _WAKE_PORT
-    """The UDP port; any will do."""
+    """The UDP port; every port works."""
 
     def __post_init__(self) -> None:
         ip_address(self.broadcast)
@@ -148,7 +145,7 @@ class WakeEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fields=
             raise ValueError(f"'{self.mac}' is not a hardware address. Write it as 02:00:5e:10:00:01.")
 
     async def switch(self, *, on: bool) -> None:
-        """Send the wake-up packet: six bytes of ones, then the address sixteen times (AMD, Magic Packet, 1995)."""
+        """Sends the wake-up packet: six bytes of ones, then the address sixteen times (AMD, Magic Packet, 1995)."""
         if on:
             _send(b"\xff" * 6 + bytes.fromhex(re.sub("[:-]", "", self.mac)) * 16, self.broadcast, self.port)
 

@@ -1,4 +1,4 @@
-"""Checks one event of an iCalendar file and names its faults in a curator's words."""
+"""Checks one event of an iCalendar file and names its faults in words for a curator."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ import icalendar
 from residue.problems import Finding, Severity
 
 _TOO_OFTEN = frozenset({"SECONDLY", "MINUTELY", "HOURLY"})
-"""Frequencies of RFC 5545, 3.3.10, at which no house opens."""
+"""Frequencies of RFC 5545, 3.3.10, that are too high for openings."""
 
 
 def times(event: icalendar.Event) -> tuple[dt.date, dt.date]:
     """Begin and end, each a date for an event that lasts all day, else a date with time.
 
-    Source: RFC 5545, 3.6.1: an event that begins on a date and has no end lasts that day; one that begins at a time
-    and has no end is over at once.
+    Source: RFC 5545, 3.6.1: an event that begins on a date and has no end lasts that day; one that begins at a time and
+    has no end has no length.
     """
     begins = event.DTSTART
     if begins is None:
@@ -30,7 +30,7 @@ def times(event: icalendar.Event) -> tuple[dt.date, dt.date]:
 
 
 def check_event(event: icalendar.Event, where: str) -> list[Finding]:
-    """Everything that is wrong with an event; where: file and line at which it begins."""
+    """All faults of an event. where: file and line at which it begins."""
     what_mend = _unreadable(event) or _without_start(event) or _zone(event) or _end(event) or _rule(event)
     return [Finding(Severity.STOPS, where, f"{called(event)} {what_mend[0]}", what_mend[1])] if what_mend else []
 
@@ -39,7 +39,7 @@ EventFault = tuple[str, str] | None
 
 
 def called(event: icalendar.Event) -> str:
-    """The event as a person knows it, by summary and date."""
+    """The event in words for people, by summary and date."""
     named = f"The event '{event.get('SUMMARY', '')}'"
     value: Any = event.get("DTSTART")
     begins = None if event.errors or isinstance(value, list) or value is None else value.dt
@@ -92,4 +92,6 @@ def _rule(event: icalendar.Event) -> EventFault:
         frequency = str(rule.get("FREQ", [""])[0]).upper()
         if frequency in _TOO_OFTEN:
             return f"is repeated {frequency.lower()}.", "A house opens daily, weekly, monthly or yearly."
+        if any(int(interval) < 1 for interval in rule.get("INTERVAL", [])):  # RFC 5545, 3.3.10: a positive integer
+            return "is repeated without a step between.", "Leave INTERVAL out of its rule, or write 1 or more."
     return None

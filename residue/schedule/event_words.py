@@ -1,7 +1,7 @@
-"""What the words of a calendar event say: its meaning, its terms, and what is too near to either to be guessed.
+"""Reads the words of a calendar event: its meaning, its terms, and words that are too similar to either.
 
-A house must not be open, or louder than somebody asked for, because a word was misspelt. So what is nearly one of
-these words is neither taken for it nor passed over: it stops, and the curator says what is meant.
+A house must not be open, or louder than wanted, because of a misspelt word. So a word that is nearly one of these is
+neither used nor ignored: it is a fault, and the curator must correct it.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ WORDS: Mapping[Meaning, tuple[str, ...]] = {
     Meaning.PRIVATE_VIEW: ("private view", "preview", "vernissage"),
     Meaning.OPEN: ("open", "opening", "geöffnet", "offen", "ouvert", "aperto", "abierto"),
 }
-"""The words by which an event says what it means; the first that is found decides."""
+"""The words for the meaning of an event; the first that is found decides."""
 
 Words = Mapping[Meaning, tuple[str, ...]]
 
@@ -61,11 +61,11 @@ _NEAR_CLOSED, _NEAR_PERFORMANCE, _NEAR_TRIM_LABEL, _NEAR_LOWERING = 0.82, 0.8, 0
 """Our own bounds, of `difflib`'s ratio: "geschlosen" is beyond the first, "trimm: 6" beyond the third; "disclosed"
 and "time: 6" are not. A label with a number below zero needs to be less near."""
 _LEAST_LETTERS = 5
-"""Shorter words are near to too many others."""
+"""Shorter words are similar to too many others."""
 
 
 def words_of(own: EventWords) -> Words:
-    """The words of each meaning: those that are always known, and the curator's own."""
+    """The words for each meaning: those that are always known, and the curator's own."""
     more = {Meaning.CLOSED: own.closed, Meaning.PRIVATE_VIEW: own.private_view, Meaning.OPEN: own.open}
     return {meant: (*words, *map(_plain, more[meant])) for meant, words in WORDS.items()}
 
@@ -77,22 +77,19 @@ def meaning(event: icalendar.Event, words: Words = WORDS) -> Meaning:
 
 @dataclass(frozen=True, slots=True)
 class Wording:
-    """What an event says about its loudness and its performances.
-
-    near: what is nearly a term, as it is written there.
-    """
+    """The words of an event about its level and its performances. near: text that is nearly a term, as written."""
 
     terms: EventTerms
     near: tuple[str, ...]
 
 
 def wording(event: icalendar.Event, known: Collection[str] | None = None) -> Wording:
-    """The terms of an event, from its summary and description. known: the performances that there are."""
+    """The terms of an event, from its summary and description. known: the existing performances."""
     written = f"{event.get('SUMMARY', '')}\n{event.get('DESCRIPTION', '')}"
     return _wording(written, None if known is None else tuple(known))
 
 
-@lru_cache(maxsize=8192)  # a repeated event is asked for each of its days
+@lru_cache(maxsize=8192)  # a repeated event is read for each of its days
 def _wording(written: str, known: tuple[str, ...] | None) -> Wording:
     text = unicodedata.normalize("NFKC", html.unescape(_MARKUP.sub("\n", _WITHIN_A_LINE.sub("", written))))
     text = "\n".join(" ".join(line.split()) for line in text.splitlines() if line.strip())
@@ -112,7 +109,7 @@ def event_terms(event: icalendar.Event) -> EventTerms:
 
 
 def check_words(event: icalendar.Event, where: str, words: Words, known: Collection[str] | None) -> list[Finding]:
-    """Everything in the words of an event that cannot be relied on; nothing of one that closes the house."""
+    """All unreliable words of an event; none for an event that closes the house."""
     meant = meaning(event, words)
     if meant is Meaning.CLOSED:
         return []
@@ -139,13 +136,13 @@ def check_words(event: icalendar.Event, where: str, words: Words, known: Collect
 
 
 def left_aside(event: icalendar.Event) -> str:
-    """Why an event that says nothing is no opening."""
+    """The reason why an event without such words is not an opening."""
     begins, ends = times(event)
     return "it has no length" if begins == ends else "it lasts all day and says neither open nor closed"
 
 
 def _unlike(event: icalendar.Event, meant: Meaning, words: Words) -> Iterator[tuple[str, str]]:
-    """A title that is nearly one of the words for closed; an opening without a length."""
+    """Finds a title that is nearly one of the words for closed, or an opening without a length."""
     if _said(event, words) is None:
         known = [word for word in words[Meaning.CLOSED] if len(word) >= _LEAST_LETTERS and word.isalpha()]
         for word in re.findall(r"\w+", _plain(str(event.get("SUMMARY", "")))):
@@ -177,7 +174,7 @@ def _any_of(words: tuple[str, ...]) -> re.Pattern[str]:
 
 
 def _by_itself(word: str) -> str:
-    """A pattern for a word; by itself, where its script parts words by spaces and has capital letters."""
+    """A pattern for a word; as a whole word, if its script separates words by spaces and has capital letters."""
     before = r"(?<!\w)" if _bounded(word[0]) else ""
     after = r"(?!\w)" if _bounded(word[-1]) else ""
     return before + re.escape(word) + after
@@ -188,7 +185,10 @@ def _bounded(letter: str) -> bool:
 
 
 def _plain(text: str) -> str:
-    """In one form for each letter, whatever program wrote it. Source: Unicode Standard Annex 15, NFKC."""
+    """The text in one form of Unicode, independent of the program that wrote it.
+
+    Source: Unicode Standard Annex 15, NFKC.
+    """
     return unicodedata.normalize("NFKC", text).strip().casefold()
 
 
@@ -207,7 +207,7 @@ def _names(listed: str) -> tuple[str, ...]:
 
 
 def _nearly(rest: str, trim_db: float, known: Collection[str] | None) -> Iterator[str]:
-    """What is nearly a term in what is left of a text without its terms."""
+    """Finds text that is nearly a term in the rest of a text without its terms."""
     for line in rest.splitlines():
         if (found := _near_trim(line, trim_db) or _NEAR_PERFORMANCES.search(line)) is not None:
             yield found[0].strip()
@@ -220,7 +220,7 @@ def _nearly(rest: str, trim_db: float, known: Collection[str] | None) -> Iterato
 
 
 def _near_trim(line: str, trim_db: float) -> re.Match[str] | None:
-    """A level that is not the trim that is said; the same figure once more asks for nothing else."""
+    """Finds a level that differs from the stated trim; the same figure again is fine."""
     for pattern in _NEAR_TRIM:
         for found in pattern.finditer(line):
             number = re.search(_NUMBER, found[0])

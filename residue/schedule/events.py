@@ -56,7 +56,7 @@ def read(
     """
     try:
         return _read(path, zone, known, words_of(own))
-    except ProblemError:
+    except (ProblemError, MemoryError):
         raise
     except Exception as error:  # whatever the libraries make of what any program may write: the house goes on without
         what = f"Its events cannot be worked out: {error}."

@@ -1,7 +1,7 @@
-"""A calendar file worked out in a process of its own, with bounded time and memory.
+"""Expands a calendar file in a process of its own, with bounded time and memory.
 
-Any program may have written the file, and a rule that repeats without end keeps the libraries busy for ever. So no
-process that anybody waits for reads one: a child does, and what it takes too long for is refused in one line.
+Any program may have written the file, and a rule that repeats without end keeps the libraries busy for ever. So only a
+child process reads it, and a file that takes too long is refused in one line.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from residue.schedule.tour import zone_called
 from residue.small_files import read_small
 
 FILE_NAME = "hours-expanded.json"
-"""Beside a kept calendar file: its openings as they were worked out, so that a start does not have to do it again."""
+"""The file beside a kept calendar file with its computed openings, so that a start need not compute them again."""
 
 
 class Bounds(msgspec.Struct, frozen=True, kw_only=True):
@@ -47,16 +47,16 @@ _CHUNK_YEARS = 2
 
 
 class Chunk(msgspec.Struct, frozen=True, kw_only=True):
-    """All that happens in some whole years, from `year` on; what runs over their edges whole."""
+    """All events in some whole years, from `year` on; events across their edges are whole."""
 
     year: int
     said: tuple[Said, ...]
 
 
 class Expansion(msgspec.Struct, frozen=True, kw_only=True, tag="expansion"):
-    """A calendar file that can be relied on.
+    """A reliable calendar file.
 
-    digest: of its text. zone: for times that name none. words: the curator's own.
+    digest: that of its text. zone: for times without a zone. words: the curator's own.
     """
 
     digest: str
@@ -69,7 +69,7 @@ class Expansion(msgspec.Struct, frozen=True, kw_only=True, tag="expansion"):
 
 
 class Refusal(msgspec.Struct, frozen=True, kw_only=True, tag="refusal"):
-    """A calendar file that cannot be relied on."""
+    """An unreliable calendar file."""
 
     findings: tuple[Finding, ...]
 
@@ -100,7 +100,7 @@ def expanded(
     words: the curator's own, beside those that are always known.
     Raises ProblemError with everything that is wrong, by line and date.
     """
-    asked_first = _chunk_of(dt.datetime.now(zone).date())  # a hint that saves time: any other gives the same openings
+    asked_first = _chunk_of(dt.datetime.now(zone).date())  # a hint that saves time: every hint gives the same openings
     return _File(path, zone, known, _asked(path, zone, known, words, asked_first, bounds)).as_calendar_file()
 
 
@@ -110,7 +110,7 @@ def kept(
     known: Collection[str] | None = None,
     words: EventWords = ALWAYS_KNOWN,
 ) -> CalendarFile | None:
-    """The openings that lie beside a kept calendar file, if they were worked out from this very file."""
+    """The computed openings beside a kept calendar file, if they belong to exactly this file."""
     with suppress(OSError, SpoiltRecordError, ValueError):
         found = read_record(path.with_name(FILE_NAME), Expansion)
         text = read_small(path, MOST_BYTES)
@@ -120,7 +120,7 @@ def kept(
 
 
 class _File:
-    """Answers from an expansion, and asks for further years when somebody wants them."""
+    """Answers from an expansion, and expands further years on demand."""
 
     def __init__(self, path: Path, zone: ZoneInfo, known: Collection[str] | None, found: Expansion) -> None:
         self._path, self._zone, self._known, self._found = path, zone, known, found
@@ -139,7 +139,7 @@ class _File:
         first_year, last_year = _chunk_of(first), _chunk_of(first + dt.timedelta(days=days - 1))
         found = list(self._chunk(first_year))
         for year in range(first_year + _CHUNK_YEARS, last_year + 1, _CHUNK_YEARS):
-            new_year = instant(dt.date(year, 1, 1), 0, self._zone)  # what runs on from before it is there already
+            new_year = instant(dt.date(year, 1, 1), 0, self._zone)  # events from before it are there already
             found += [one for one in self._chunk(year) if one.piece.opens >= new_year]
         return [one for one in found if one.piece.opens < end and one.piece.closes > begin]
 
@@ -150,7 +150,7 @@ class _File:
         return self._chunks[year]
 
     def _localised(self, said: Sequence[Said]) -> list[Said]:
-        """Times read from JSON know an offset alone; they become times of the place again."""
+        """Times from JSON have only an offset; this converts them to times of the place again."""
         zone = self._zone
         return [
             replace(
@@ -194,7 +194,7 @@ def _asked(
 
 
 def main() -> None:
-    """Answers one question from standard input: what the child does."""
+    """Runs the child: answers one request from standard input."""
     question = decode_record(sys.stdin.buffer.read(), _Question)
     resource.setrlimit(resource.RLIMIT_CPU, (question.bounds.cpu_s, question.bounds.cpu_s))
     resource.setrlimit(resource.RLIMIT_AS, (question.bounds.memory_bytes, question.bounds.memory_bytes))
@@ -213,7 +213,9 @@ def _worked_out(question: _Question) -> Expansion:
     first, beyond = dt.date(question.year, 1, 1), dt.date(question.year + _CHUNK_YEARS, 1, 1)
     try:
         said = found.said(first, (beyond - first).days)
-    except Exception as error:  # whatever the libraries make of what any program may write
+    except MemoryError:  # the end of this process reports it
+        raise
+    except Exception as error:  # the libraries may raise any error for a file from any program
         raise stopping(path.name, f"Its events cannot be worked out: {error}.", "Export the calendar again.") from error
     if len(said) > MOST_PIECES:
         what = f"From {first.year} to {beyond.year - 1} it has {len(said)} openings, more than {MOST_PIECES}."

@@ -1,4 +1,4 @@
-"""Findings kept short: at most ten lines for each fault, and the titles of a calendar file by how they were taken."""
+"""Findings kept short: at most ten lines for each fault, and the titles of a calendar file, by their meaning."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _MOST_TITLES = 100
 def folded(findings: Iterable[Finding]) -> list[Finding]:
     """The findings with at most ten for each fault; the tenth counts those that are left out.
 
-    What is mended in the same way is the same fault.
+    Findings with the same mend are the same fault.
     """
     same: dict[tuple[Severity, str], list[Finding]] = defaultdict(list)
     for finding in findings:
@@ -35,7 +35,7 @@ def _shortened(found: list[Finding]) -> list[Finding]:
 
 
 def told_titles(titles: Iterable[TakenTitle], file: str) -> list[Finding]:
-    """How the titles of a calendar file were taken, a finding for each way; mended in the file, if it is not so."""
+    """Findings on the meaning given to the titles of a calendar file, one each; corrections belong into the file."""
     ways: dict[str, list[str]] = defaultdict(list)
     for title in titles:
         times = f" ({title.events} events)" if title.events > 1 else ""

@@ -1,9 +1,9 @@
-"""hours.toml: the curator's hours and programme, and the calendar they make.
+"""hours.toml: the curator's hours and programme, and the calendar from them.
 
-What holds on a day is said by the narrowest that speaks of it: see `special_days`, then seasons (the shorter first),
-and then the weekly hours (or, instead of these, an opening_hours text or the events of a calendar file). Private views
-are open beside that. An opening belongs to the local day on which it begins: Friday's 22:00-04:00 is changed by an
-exception for Friday, and an exception for Saturday leaves it alone.
+For each day the narrowest rule decides: see `special_days`, then seasons (the shorter first), and then the weekly hours
+(or, instead of these, an opening_hours text or the events of a calendar file). Private views are open in addition. An
+opening belongs to the local day on which it begins: Friday's 22:00-04:00 is changed by an exception for Friday, and an
+exception for Saturday leaves it alone.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ from residue.schedule.tables import (
 from residue.schedule.tour import tour_key, zone_called
 
 _MACHINE_ZONES = frozenset({"localtime", "Factory"})
-"""Names under which zoneinfo would hand out whatever zone the machine happens to be set to, or none."""
+"""Names for which zoneinfo would give the zone of the machine, or none."""
 
 
 class Hours(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -52,7 +52,7 @@ class Hours(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     opening_hours: str = ""
     """The weekly hours as OpenStreetMap writes them, such as "Tu-Su 10:00-18:00; Th 10:00-20:00"."""
     season: tuple[Season, ...] = ()
-    """Other weekly hours from one date until another; one may lie within another, and then the shorter holds."""
+    """Other weekly hours from one date until another; one may be within another, and then the shorter counts."""
     holidays: Holidays | None = None
     """Hours on public holidays."""
     exception: tuple[SpecialDay, ...] = ()
@@ -62,13 +62,13 @@ class Hours(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     leg: tuple[Leg, ...] = ()
     """The legs of a tour after the first place."""
     programme: Programme
-    """The performances, and how they follow each other."""
+    """The performances and their order."""
     calendar: EventWords = ALWAYS_KNOWN
     """The curator's own words in the titles of a calendar file."""
     security: Weekly | None = None
-    """When somebody watches over the building; an opening outside it is pointed out."""
+    """The times when somebody watches the building; an opening outside them is reported."""
     when_clock_is_unsure: Literal["closed", "open", "last known"] = "closed"
-    """Whether the house is open while the machine cannot know the time; "last known" believes its clock."""
+    """Whether the house is open while the time is not reliable; "last known" uses the clock nevertheless."""
 
     def __post_init__(self) -> None:
         if faults := list(self._faults()):
@@ -97,12 +97,12 @@ class Hours(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
     @property
     def everyday(self) -> bool:
-        """Whether it says by itself when the house is open from day to day."""
+        """Whether it contains the everyday hours itself."""
         return self.weekly != Weekly() or bool(self.opening_hours or self.season)
 
     @property
     def ever(self) -> bool:
-        """Whether there is any day on which the house can be open by it."""
+        """Whether the house can be open on any day."""
         special = any(exception.open for exception in self.exception) or self.private_view
         holidays = [one for one in (self.holidays, *(leg.holidays for leg in self.leg)) if one is not None]
         return self.everyday or bool(special) or any(one.open or any(one.each.values()) for one in holidays)
@@ -113,7 +113,7 @@ class Hours(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
         return zone_called(tour_key(self.time_zone, [(leg.first, leg.time_zone) for leg in self.leg]))
 
     def special(self, day: dt.date) -> DaySaid:
-        """What exceptions and public holidays say of a day."""
+        """The rules of exceptions and public holidays."""
         leg = max((leg for leg in self.leg if leg.first <= day), key=lambda leg: leg.first, default=None)
         return said_of(day, self.exception, (leg.holidays if leg is not None else None) or self.holidays)
 
@@ -132,10 +132,10 @@ def _zone_fault(where: str, name: str) -> Iterator[str]:
 
 
 def calendar(hours: Hours, events: OpeningSource | None = None, private_views: OpeningSource | None = None) -> Calendar:
-    """When these hours say that the house is open.
+    """The calendar of these hours.
 
-    events: the everyday openings of a calendar file, which stand in the place of the weekly hours.
-    private_views: those of a calendar file, beside the ones of hours.toml.
+    events: the everyday openings of a calendar file, which replace the weekly hours. private_views: those of a calendar
+    file, beside the ones of hours.toml.
     """
     zone = hours.zone
     if hours.opening_hours:
@@ -180,6 +180,6 @@ def _view(view: PrivateView, day: dt.date, zone: ZoneInfo) -> Iterator[Opening]:
 def openings_on(
     day: dt.date, spans: Spans, why: str, zone: ZoneInfo, terms: EventTerms = EVERYDAY
 ) -> Iterator[Opening]:
-    """The openings that begin on a day, by its spans as they are written."""
+    """The openings that begin on a day, from its written spans."""
     for span in day_spans(spans):
         yield Opening(instant(day, span.start_min, zone), instant(day, span.end_min, zone), why, terms)

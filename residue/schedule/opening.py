@@ -1,4 +1,4 @@
-"""Openings, and how several that were written down become the ones that hold: in order, none overlapping another."""
+"""Openings, and the rules that turn written openings into the final ones: in order, without overlaps."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ class EventTerms:
     """The terms that make an opening differ from an ordinary one."""
 
     trim_db: float = 0.0
-    """How much lower it sounds."""
+    """The dB by which it sounds lower."""
     performances: tuple[str, ...] = ()
     """The performances that replace the programme's; empty for these."""
 
@@ -35,15 +35,15 @@ class Opening:
     why: str
     terms: EventTerms = EVERYDAY
     then_silent: bool = False
-    """Whether the house must be silent from `closes` on, whatever the programme says of closing time."""
+    """Whether the house must be silent from `closes` on, in spite of the programme's rule for closing time."""
 
 
 def settled(openings: Iterable[Opening], zone: ZoneInfo) -> list[Opening]:
-    """The openings that hold, in order.
+    """The final openings, in order.
 
-    One on terms of its own takes its time from the everyday ones; of two of them that overlap on different terms the
-    quieter takes its time from the other, and where both are as quiet the later follows from the end of the earlier.
-    Those on the same terms that overlap or touch are one.
+    One on terms of its own replaces the everyday ones during its time. Of two that overlap on different terms, the
+    quieter replaces the other; if both are equally quiet, the later begins at the end of the earlier. Those on the same
+    terms that overlap or touch are one.
 
     A run that was open for the whole of a day ends at that day's last midnight and the next begins there: so a house
     that never closes still begins every day again, and no opening is longer than two days.
@@ -58,7 +58,7 @@ def settled(openings: Iterable[Opening], zone: ZoneInfo) -> list[Opening]:
 def by_its_days(opening: Opening, zone: ZoneInfo) -> Iterator[Opening]:
     """An opening as pieces that belong to the days on which they begin.
 
-    A night belongs to the day before it, up to noon (our own rule); what lasts longer is parted at every midnight.
+    A night belongs to the day before it, up to noon (our own rule); a longer one is divided at every midnight.
     """
     opens, closes = local(opening.opens, zone), local(opening.closes, zone)
     day = opens.date() + timedelta(days=1)
@@ -71,7 +71,7 @@ def by_its_days(opening: Opening, zone: ZoneInfo) -> Iterator[Opening]:
 
 
 def without(openings: Iterable[Opening], taken: Iterable[Opening]) -> list[Opening]:
-    """The openings less the time that is taken away."""
+    """The openings without the given times."""
     left = list(openings)
     for away in taken:
         left = [piece for opening in left for piece in _less(opening, away)]
@@ -79,7 +79,7 @@ def without(openings: Iterable[Opening], taken: Iterable[Opening]) -> list[Openi
 
 
 def silenced(openings: Iterable[Opening], silences: list[Opening]) -> list[Opening]:
-    """The openings less the silences within them."""
+    """The openings without the silences within them."""
     return [
         replace(piece, then_silent=piece.then_silent or any(one.opens <= piece.closes < one.closes for one in silences))
         for piece in without(openings, silences)
@@ -124,7 +124,7 @@ def _quietest_first(ordered: list[Opening]) -> list[Opening]:
 
 
 def _by_terms(ordered: list[Opening]) -> list[Opening]:
-    """Joined among those on the same terms, in order."""
+    """The openings, joined where they have the same terms, in order."""
     on: dict[EventTerms, list[Opening]] = {}
     for opening in ordered:
         on.setdefault(opening.terms, []).append(opening)
@@ -145,7 +145,7 @@ def _by_days(run: Opening, zone: ZoneInfo) -> Iterator[Opening]:
     opens, day = run.opens, run.opens.date()
     if instant(day, 0, zone) < opens:
         day += timedelta(days=1)
-    while True:  # `day` is the first whose midnight the run was open at; its end ends a whole open day
+    while True:  # `day` is the first with an open midnight; at its end a whole open day ends
         day += timedelta(days=1)
         midnight = instant(day, 0, zone)
         if run.closes <= midnight:

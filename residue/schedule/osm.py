@@ -1,7 +1,7 @@
 """Weekly hours as OpenStreetMap writes them, by the `opening_hours` library.
 
-Source: OpenStreetMap wiki, Key:opening_hours/specification, version 0.7.2. What depends on anything but the calendar
-is refused: an unattended house must not guess.
+Source: OpenStreetMap wiki, Key:opening_hours/specification, version 0.7.2. Rules that depend on anything but the
+calendar are refused: an unattended house must not guess.
 """
 
 from __future__ import annotations
@@ -23,11 +23,11 @@ _NOT_HERE = {
     r"\b[PS]H\b": "depends on holidays. Write their hours under [holidays].",
     r"unknown|\"": "does not say whether it is open. Write times.",
 }
-"""Parts of opening_hours that hours.toml does not accept, and why."""
+"""Parts of opening_hours that hours.toml does not accept, with the reason."""
 
 
 def fault(text: str) -> str | None:
-    """A person's sentences for what cannot be read or would have to be guessed; None where nothing is wrong."""
+    """Sentences for people on parts that cannot be read or are ambiguous; None without a fault."""
     for pattern, mend in _NOT_HERE.items():
         if re.search(pattern, text):
             return f"'{text}' {mend}"
@@ -39,8 +39,8 @@ def fault(text: str) -> str | None:
 def source(text: str, zone: ZoneInfo) -> OpeningSource:
     """The openings of a text that passed the check.
 
-    The library is asked for times by the wall clock alone, so that times in the gap and fold of a clock change are
-    read as everywhere else here (see residue.schedule.spans).
+    The library gets only wall-clock times, so that times in the gap and fold of a clock change are read as in all other
+    parts (see residue.schedule.spans).
     """
     written = opening_hours.OpeningHours(text)
 

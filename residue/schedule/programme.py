@@ -1,6 +1,6 @@
-"""The programme: which performance is the n-th of an opening, when it may begin, and the rest after it.
+"""The programme: the n-th performance of an opening, its possible start, and the rest after it.
 
-All of it follows from the opening's date and the number of the item alone, so that it can be told beforehand.
+All this depends only on the opening's date and the number of the item, so that it is known in advance.
 """
 
 from __future__ import annotations
@@ -28,7 +28,9 @@ _DAY_MIN = 24 * 60
 _EVERY = re.compile(r"every (\d{1,4}) min|(\d{1,2}) an hour")
 _INTO_A_DAY = [minutes for minutes in range(1, _DAY_MIN + 1) if _DAY_MIN % minutes == 0]
 _SHUFFLES = 24
-"""Our choice: with five performances all that there are; times the places to begin at, more than a season has days."""
+"""Our choice: with five performances these are all orders; with their possible beginnings, more than the days of a
+season.
+"""
 
 
 class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -37,9 +39,9 @@ class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     performances: Names
     """Names of folders under performances/, played again and again."""
     order: Literal["listed", "shuffled"] = "listed"
-    """Shuffled: each day another order, gone through again and again."""
+    """Shuffled: each day another order, repeated until closing."""
     share: dict[str, Annotated[int, Meta(ge=1, le=100)]] = {}
-    """How often a performance is played in the time in which one without a share is played once; evenly spread."""
+    """The number of plays for each play of a performance without a share; evenly spread."""
     weekday: dict[str, Names] = {}
     """Other performances on one day of the week (mon … sun)."""
     rest_s: Annotated[float, Meta(ge=0, le=86_400)] = 0.0
@@ -47,12 +49,12 @@ class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     first_silence_s: Annotated[float, Meta(ge=0, le=86_400)] = 0.0
     """Silence from the opening to the first performance."""
     starts: str | tuple[str, ...] = "any time"
-    """When a performance may begin: "any time", "full hour", "every 30 min", "2 an hour"; or times, such as
-    ["11:00", "15:30"]."""
+    """The times at which a performance may begin: "any time", "full hour", "every 30 min", "2 an hour"; or times, such
+    as ["11:00", "15:30"]."""
     at_closing: Literal["fade", "finish", "whole"] = "fade"
-    """The last performance fades out before closing, or runs on past it, or is not begun when it would not end."""
+    """Whether the last performance fades out before closing, runs on past it, or does not begin if it would not end."""
     after_interruption: Literal["resume", "restart", "next"] = "resume"
-    """After a hold or a power cut: go on there, begin the same again, or play the next."""
+    """After a hold or a power cut: continue there, begin the same again, or play the next."""
 
     def __post_init__(self) -> None:
         if faults := list(self._faults()):
@@ -83,7 +85,7 @@ class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
 
 
 def spacing_s(programme: Programme) -> float:
-    """From the beginning of one performance to the beginning of the next, at least; 0 where they may begin at any time.
+    """The least time from the beginning of one performance to that of the next; 0 if there is none.
 
     Over a change of the clock by half an hour it may be less by that, once.
     """
@@ -99,7 +101,7 @@ class Item:
 
     performance: str
     rest_s: float
-    """Silence after it."""
+    """The silence after it."""
 
 
 def item(programme: Programme, opening: Opening, index: int) -> Item:
@@ -113,7 +115,7 @@ def item(programme: Programme, opening: Opening, index: int) -> Item:
 
 
 def coming(programme: Programme, opening: Opening, index: int) -> list[str]:
-    """Every performance of an opening once, in the order in which they play from its `index`-th item on."""
+    """Every performance of an opening once, in the order of play from its `index`-th item on."""
     places = sum(programme.share.get(name, 1) for name in pool(programme, opening))
     return list(dict.fromkeys(item(programme, opening, index + place).performance for place in range(places)))
 
@@ -129,7 +131,7 @@ def rounds(programme: Programme, names: tuple[str, ...]) -> tuple[tuple[str, ...
 
 
 def pool(programme: Programme, opening: Opening) -> tuple[str, ...]:
-    """The performances among which this opening's programme goes round."""
+    """The performances that this opening's programme repeats."""
     weekday = WEEKDAYS[opening.opens.weekday()]
     return opening.terms.performances or programme.weekday.get(weekday, programme.performances)
 
@@ -137,7 +139,7 @@ def pool(programme: Programme, opening: Opening) -> tuple[str, ...]:
 def next_start(programme: Programme, opening: Opening, earliest: datetime, zone: ZoneInfo) -> datetime | None:
     """The first moment from `earliest` on at which a performance may begin in this opening.
 
-    `closes` where none is left; None where the programme lets performances begin at any time.
+    `closes` where none is left; None if performances may begin at any time.
     """
     if programme.starts == "any time":
         return None
@@ -150,7 +152,7 @@ def next_start(programme: Programme, opening: Opening, earliest: datetime, zone:
 
 
 def _moments(day: date, minutes: Sequence[int], zone: ZoneInfo, *, both: bool) -> Iterator[datetime]:
-    """The minutes of a day as instants, in order. both: a time that comes twice is meant twice."""
+    """The minutes of a day as instants, in order. both: a time that comes twice counts twice."""
     moments = (instant(day, minute, zone) for minute in minutes)
     changes = instant(day, 0, zone).utcoffset() != instant(day, _DAY_MIN, zone).utcoffset()
     if not (both and changes):
@@ -160,7 +162,7 @@ def _moments(day: date, minutes: Sequence[int], zone: ZoneInfo, *, both: bool) -
 
 
 def every_min(starts: str | tuple[str, ...]) -> int | None:
-    """The minutes from one possible start to the next, counted from midnight; None where starts do not say it so."""
+    """The minutes from one possible start to the next, counted from midnight; None if starts are given otherwise."""
     if starts == "full hour":
         return 60
     written = _EVERY.fullmatch(starts) if isinstance(starts, str) else None
@@ -186,7 +188,7 @@ def _starts_fault(starts: str) -> Iterator[str]:
 
 
 def _start_minutes(programme: Programme) -> Sequence[int]:
-    """The minutes of a day at which performances may begin, where the programme names them."""
+    """The minutes of a day at which performances may begin, if the programme names them."""
     apart = every_min(programme.starts)
     return sorted(map(day_time, programme.starts)) if apart is None else range(0, _DAY_MIN, apart)
 
@@ -195,8 +197,8 @@ def _start_minutes(programme: Programme) -> Sequence[int]:
 def _shuffled(names: tuple[str, ...], day: str) -> tuple[str, ...]:
     """The order of one day: one of the shuffles, from one of its places on, by the digest of the date.
 
-    A day keeps its order, so that what follows what is known beforehand, to the plan too, and nothing is played twice
-    in a row.
+    A day keeps its order, so that the order is known in advance, also for the plan, and nothing is played twice in a
+    row.
     """
     orders = _shuffles(names)
     drawn, first = divmod(int.from_bytes(_digest(day, *names)), len(names))
@@ -206,9 +208,9 @@ def _shuffled(names: tuple[str, ...], day: str) -> tuple[str, ...]:
 
 @lru_cache(maxsize=64)
 def _shuffles(names: tuple[str, ...]) -> tuple[tuple[str, ...], ...]:
-    """The orders that a day may draw: all there are if they are few, else some by digest, on every machine the same.
+    """The possible orders of a day: all if they are few, else some by digest, the same on every machine.
 
-    Each begins with the first name: those that differ only in where they begin are one.
+    Each begins with the first name: orders that differ only in their beginning are one.
     """
     first, *others = names
     if factorial(len(others)) <= _SHUFFLES:
@@ -226,9 +228,9 @@ def _digest(*parts: object) -> bytes:
 
 @lru_cache(maxsize=64)
 def _shared(names: tuple[str, ...], shares: tuple[int, ...]) -> tuple[str, ...]:
-    """One cycle in which each name stands as often as its share, as evenly as can be.
+    """One cycle in which each name occurs as often as its share, spread evenly.
 
-    At each place everyone is credited its share; the one with the most credit is played and pays the sum of all.
+    At each place every name gets its share as credit; the name with the most credit is played and pays the sum of all.
     """
     total = sum(shares)
     credit: Mapping[int, int] = dict.fromkeys(range(len(names)), 0)

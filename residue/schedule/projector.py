@@ -14,7 +14,7 @@ from residue.schedule.switching import SwitchError
 
 PORT = 4352
 _LONGEST_BYTES = 136
-"""Of a line, by section 2."""
+"""The longest line, by section 2."""
 _ON_ITS_WAY = {True: {"1", "3"}, False: {"0", "2"}}
 """Answers to POWR? that mean on or warming up, and off or cooling down."""
 _ERRORS = {
@@ -26,7 +26,7 @@ _ERRORS = {
 
 
 async def set_power(host: str, port: int, password: str, *, on: bool) -> None:
-    """Have the projector be on or off; one that is on its way there counts.
+    """Switches the projector on or off; one that is warming up or cooling down counts.
 
     Raises SwitchError; OSError where it cannot be reached.
     """

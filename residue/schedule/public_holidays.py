@@ -10,7 +10,7 @@ from functools import cache
 from residue.problems import nearest
 
 _YEARS = range(2024, 2036)
-"""The years in which a holiday is looked for by its name; some fall on a working day in few years only."""
+"""The years that are searched for a holiday by its name; some fall on a working day in few years only."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,7 +23,7 @@ class HolidaysOf:
 
 
 def check_place(of: HolidaysOf) -> None:
-    """Raises ValueError, in a person's words, for a country, region or language whose holidays are not known."""
+    """Raises ValueError, in words for people, for a country, region or language without known holidays."""
     country, region, language = of.country, of.region, of.language
     regions = _places().get(country)
     if regions is None:
@@ -35,7 +35,7 @@ def check_place(of: HolidaysOf) -> None:
 
 
 def check_names(names: Iterable[str], of: HolidaysOf) -> None:
-    """Raises ValueError, in a person's words, for names that are no holidays there."""
+    """Raises ValueError, in words for people, for names that are not holidays there."""
     wanted = list(names)
     known = {part for year in _YEARS if wanted for name in named(of, year).values() for part in parts(name)}
     faults = [
@@ -53,9 +53,9 @@ def parts(name: str) -> list[str]:
 @cache
 def named(of: HolidaysOf, year: int) -> Mapping[dt.date, str]:
     """The holidays of a year with their names in a language, else in that of the country."""
-    import holidays  # 0.2 s, and few installations ask for it
+    import holidays  # the import takes 0.2 s, and few installations need it
 
-    # Without a language the library would take that of the machine.
+    # Without a language the library would use that of the machine.
     language = of.language or holidays.country_holidays(of.country, subdiv=of.region).default_language
     return dict(holidays.country_holidays(of.country, subdiv=of.region, years=year, language=language))
 

@@ -1,4 +1,4 @@
-"""The days on which something holds: a date or several in a row, some days of every year, a day of the week."""
+"""The days of a rule: a date or several in a row, some days of every year, a day of the week."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ import msgspec
 from residue.schedule.spans import WEEKDAYS
 
 _LONGEST_DAYS = 366
-"""Our own bound: what is longer is a slip in the year."""
+"""Our own bound: a longer stretch is a wrong year."""
 _LEAP_YEAR = 2028
 _YEARLY = re.compile(r"(\d{2}-\d{2})(?: to (\d{2}-\d{2}))?")
 _WEEKLY = re.compile(rf"(?:(first|second|third|fourth|last) )?({'|'.join(WEEKDAYS)})")
 _WEEK_OF = {"first": 1, "second": 2, "third": 3, "fourth": 4}
 _WITHOUT_END = 100_000
-"""Days that are named without an end are more than any that have one."""
+"""Days without an end count as more than any with one."""
 
 KINDS = ("date", "every_year", "weekday")
 """The ways to name days, the narrowest first."""
@@ -79,7 +79,7 @@ class Days(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
         return self.until or self.date
 
     def hold_on(self, day: dt.date) -> bool:
-        """Whether it is one of these days."""
+        """Whether a day is one of these days."""
         begins = self.date or self.first
         if (begins is not None and day < begins) or (self.last is not None and day > self.last):
             return False
@@ -91,7 +91,7 @@ class Days(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
     @cached_property
     def narrowness(self) -> tuple[int, int]:
-        """Of two, the lesser is the narrower: a date before every year before every week, and then the fewer days."""
+        """A key; the lesser is the narrower: a date before every year before every week, then the fewer days."""
         if self.date is not None:
             return 0, len(self.dates)
         if self._yearly:
@@ -101,7 +101,7 @@ class Days(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
         return WEEKLY_KIND, _WITHOUT_END + sum(12 if " " in name else 52 for name in self._weekly)
 
     def clash(self, other: Days) -> dt.date | None:
-        """A day on which both hold though neither is narrower."""
+        """A day in both of two rules of which neither is narrower."""
         if self.narrowness != other.narrowness:
             return None
         begins = max(self.date or self.first or dt.date.min, other.date or other.first or dt.date.min)
@@ -122,7 +122,7 @@ class Days(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 def days(first: dt.date, last: dt.date, what: str, longest: int = _LONGEST_DAYS) -> list[dt.date]:
     """All dates from the first to the last.
 
-    Raises ValueError, in a person's words about `what`, where that can not be meant.
+    Raises ValueError, in words for people about `what`, where that is implausible.
     """
     if last < first:
         raise ValueError(f"{what} runs from {first} until {last}. Write the later date as until.")
@@ -136,7 +136,7 @@ def _several(texts: str | tuple[str, ...]) -> tuple[str, ...]:
 
 
 def _month_days(text: str) -> list[tuple[int, int]] | None:
-    """Every month and day of a stretch, which may run over the new year; None where it is none."""
+    """Every month and day of a stretch, which may run over the new year; None where it is not a stretch."""
     written = _YEARLY.fullmatch(text)
     if written is None:
         return None

@@ -1,4 +1,4 @@
-"""A stretch of a day as people write it, and the instants it means in a zone."""
+"""A stretch of a day in written form, and its instants in a zone."""
 
 from __future__ import annotations
 
@@ -10,17 +10,17 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-"""As they stand in hours.toml, in the order in which `date.weekday()` counts."""
+"""As written in hours.toml, in the order in which `date.weekday()` counts."""
 _WRITTEN = re.compile(r"(\d{1,2}):(\d{2})\s*[-–]\s*(\d{1,2}):(\d{2})")
 _TIME = re.compile(r"(\d{1,2}):(\d{2})")
 _DAY_MIN = 24 * 60
 _NIGHT_LONGEST_MIN = 12 * 60
-"""Our own rule: an end before its start is taken for a slip, not for a night, from this length on."""
+"""Our own rule: from this length on, an end before its start is a mistake and not a night."""
 
 
 @dataclass(frozen=True, slots=True)
 class DaySpan:
-    """A stretch of a day in minutes after its midnight; the end lies after the start, perhaps past 24:00."""
+    """A stretch of a day in minutes after its midnight; the end is after the start, perhaps past 24:00."""
 
     start_min: int
     end_min: int
@@ -38,10 +38,7 @@ def _clock(minutes: int) -> str:
 
 @cache
 def day_span(text: str) -> DaySpan:
-    """The span that "HH:MM-HH:MM" means; an end before the start lies on the next day.
-
-    Raises ValueError, in a person's words.
-    """
+    """The span of "HH:MM-HH:MM"; an end before the start is on the next day. Raises ValueError, in words for people."""
     written = _WRITTEN.fullmatch(text.strip())
     if written is None:
         raise ValueError(
@@ -65,10 +62,7 @@ def day_span(text: str) -> DaySpan:
 
 
 def day_time(text: str) -> int:
-    """The minutes after midnight that "HH:MM" means.
-
-    Raises ValueError, in a person's words.
-    """
+    """The minutes after midnight of "HH:MM". Raises ValueError, in words for people."""
     written = _TIME.fullmatch(text.strip())
     minutes = int(written[1]) * 60 + int(written[2]) if written and int(written[2]) < 60 else _DAY_MIN
     if minutes >= _DAY_MIN:
@@ -79,7 +73,7 @@ def day_time(text: str) -> int:
 def day_spans(texts: tuple[str, ...]) -> tuple[DaySpan, ...]:
     """The spans of one day, in order of time.
 
-    Raises ValueError, in a person's words, with a sentence for each that cannot be read and for those that overlap.
+    Raises ValueError, in words for people, with a sentence for each faulty span and for overlaps.
     """
     spans: list[DaySpan] = []
     faults: list[str] = []
@@ -117,7 +111,7 @@ def again(day: date, minutes: int, zone: ZoneInfo) -> datetime | None:
 
 
 def local(moment: datetime, zone: ZoneInfo) -> datetime:
-    """The same instant as people there read it.
+    """The same instant as a local time.
 
     It carries its offset as a fixed one: Python compares and subtracts two times of one ZoneInfo by the wall clock,
     which is wrong by an hour over a change.

@@ -1,8 +1,8 @@
-"""What exceptions and public holidays say of a day: on each thing, the narrowest word holds.
+"""The rules of exceptions and public holidays for a day: for each property the narrowest rule counts.
 
 The order, the narrowest first: exceptions with a date, exceptions of every year, public holidays, and exceptions for a
-day of the week; of two of a kind, the one that names fewer days. Each says what it says - hours, silence, trim,
-performances - and leaves the rest to the next.
+day of the week; of two of a kind, the one with fewer days. Each sets some properties - hours, silence, trim,
+performances - and leaves the others to the next.
 """
 
 from __future__ import annotations
@@ -16,16 +16,16 @@ from residue.schedule.recurring import WEEKLY_KIND
 from residue.schedule.tables import Holidays, Spans, SpecialDay
 
 _CYCLE_DAYS = 28 * 366
-"""After so many days the days of the week stand on the same dates again."""
+"""After so many days the days of the week have the same dates again."""
 _BEGINS = dt.date(2024, 1, 1)
 
 
 @dataclass(frozen=True, slots=True)
 class DaySaid:
-    """What is said of a day.
+    """The special rules of a day.
 
-    open: None where its hours stay as they are. why: the reason for these hours.
-    terms: those of its hours. terms_why: the reasons for them, where they are not the reason for the hours.
+    open: None if its hours do not change. why: the reason for these hours. terms: those of its hours. terms_why: the
+    reasons for the terms, if they differ from the reason for the hours.
     """
 
     open: Spans | None = None
@@ -51,7 +51,7 @@ def joined(own: EventTerms, of_day: EventTerms) -> EventTerms:
 
 
 def said_of(day: dt.date, exceptions: Iterable[SpecialDay], holidays: Holidays | None) -> DaySaid:
-    """What exceptions and public holidays say of a day."""
+    """The rules of exceptions and public holidays for a day."""
     holding = sorted((one for one in exceptions if one.hold_on(day)), key=lambda one: one.narrowness)
     holiday = None if holidays is None else holidays.on(day)
     spans: list[tuple[Spans, str]] = [(one.open, one.why) for one in holding if one.open is not None]
@@ -73,7 +73,7 @@ def _terms(holding: list[SpecialDay]) -> tuple[EventTerms, tuple[str, ...]]:
 
 
 def terms_of(exceptions: tuple[SpecialDay, ...]) -> Mapping[EventTerms, str]:
-    """All terms that exceptions can give to a day, each with the place where one of them is written."""
+    """All terms that exceptions can give to a day, each with the place of one of them in the file."""
     saying = [one for one in exceptions if one.trim_db is not None or one.performances is not None]
     found: dict[EventTerms, str] = {}
     for day in dict.fromkeys(_days(saying)):
@@ -84,7 +84,7 @@ def terms_of(exceptions: tuple[SpecialDay, ...]) -> Mapping[EventTerms, str]:
 
 
 def _days(exceptions: list[SpecialDay]) -> Iterator[dt.date]:
-    """Every day on which something new may meet."""
+    """Every day on which a new combination of rules is possible."""
     dated = [one for one in exceptions if one.date is not None]
     for one in dated:
         yield from one.dates

@@ -1,4 +1,4 @@
-"""Switches equipment with the hours, beside the house and never in its way."""
+"""Switches equipment with the hours, beside the house, which never waits for it."""
 
 from __future__ import annotations
 
@@ -11,46 +11,46 @@ from typing import Protocol
 from residue.schedule.calendar import Calendar
 
 AGAIN_AFTER_S = 60.0
-"""After all tries failed: so long until it is tried again."""
+"""The time until the next try, after all tries failed."""
 
 
 class SwitchError(Exception):
-    """A piece of equipment did not do what it was told; the text says why."""
+    """A piece of equipment was not switched; the text gives the reason."""
 
 
 class Switched(Protocol):
-    """Equipment as the switchboard sees it."""
+    """Equipment as the switchboard needs it."""
 
     @property
     def name(self) -> str:
-        """As people call it."""
+        """Its name for people."""
 
     @property
     def on_before_s(self) -> float:
-        """How long before the opening it is on."""
+        """The time before the opening at which it is switched on."""
 
     @property
     def off_after_s(self) -> float:
-        """How long after closing it stays on."""
+        """The time after closing for which it stays on."""
 
     @property
     def timeout_s(self) -> float:
-        """How long one try may take."""
+        """The longest time for one try."""
 
     @property
     def tries(self) -> int:
-        """How often it is tried at a time."""
+        """The number of tries at once."""
 
     @property
     def if_it_fails(self) -> str:
-        """'stop here' leaves what comes after it off."""
+        """'stop here' leaves the equipment after it off."""
 
     async def switch(self, *, on: bool) -> None:
-        """Do it once; raises SwitchError or OSError."""
+        """Switches it once; raises SwitchError or OSError."""
 
 
 def is_wanted(one: Switched, calendar: Calendar, now: datetime) -> bool:
-    """Whether it belongs on now: from its time before an opening until its time after closing."""
+    """Whether it must be on now: from its time before an opening until its time after closing."""
     since = now - timedelta(seconds=one.off_after_s)
     if calendar.opening_at(since) is not None:
         return True
@@ -59,9 +59,9 @@ def is_wanted(one: Switched, calendar: Calendar, now: datetime) -> bool:
 
 
 class Switchboard:
-    """Brings equipment into the state that is wanted, one after the other: on in listed order, off in the opposite.
+    """Brings equipment into the wanted state, one after the other: on in listed order, off in the opposite.
 
-    happened: told what goes into the event log: kind, text.
+    happened: writes into the event log: kind, text.
     """
 
     def __init__(self, equipment: Sequence[Switched], happened: Callable[[str, str], None]) -> None:
@@ -72,11 +72,11 @@ class Switchboard:
 
     @property
     def done(self) -> Mapping[str, bool]:
-        """The known state of each piece of equipment, by name; those that have not answered are missing."""
+        """The known state of each piece of equipment, by name; those without an answer are missing."""
         return dict(self._done)
 
     async def settle(self, calendar: Calendar, now: datetime, monotonic_s: float) -> None:
-        """Switch what is not as it is wanted now; called every second or so, by a task of its own."""
+        """Switches equipment that is not in the wanted state; a task of its own calls this every second or so."""
         wanted = {one.name: is_wanted(one, calendar, now) for one in self._equipment}
         for one in reversed(self._equipment):
             if not wanted[one.name]:
@@ -103,7 +103,7 @@ class Switchboard:
 
 
 async def _tried(one: Switched, *, on: bool) -> str | None:
-    """None when a try worked, else why the last did not."""
+    """None if a try succeeded, else the reason why the last failed."""
     why = None
     for _ in range(one.tries):
         try:
@@ -113,7 +113,7 @@ async def _tried(one: Switched, *, on: bool) -> str | None:
             why = f"It did not answer within {one.timeout_s:g} s."
         except PermissionError as error:
             why = f"{error.strerror}: `residue check` says what forbids it."
-        except Exception as error:  # noqa: BLE001 - whatever one of them raises, the others are still switched
+        except Exception as error:  # noqa: BLE001 - after any error of one, the others are still switched
             why = str(error)
         else:
             return None

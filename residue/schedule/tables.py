@@ -1,4 +1,4 @@
-"""The tables of hours.toml that say when the house is open."""
+"""The tables of hours.toml for the open times."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ TrimDb = Annotated[float, Meta(ge=-40, le=0)]
 
 
 class Weekly(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The spans in which the house is open on each day of the week; a day that is not named is closed."""
+    """The spans in which the house is open on each day of the week; a missing day is closed."""
 
     mon: Spans = ()
     tue: Spans = ()
@@ -65,7 +65,7 @@ class Season(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
         days(self.first, self.until, f"The season '{self.name}'")
 
     def nested(self, other: Season) -> bool:
-        """Whether one lies within the other, and is shorter."""
+        """Whether one is within the other, and is shorter."""
         inner, outer = sorted((self, other), key=lambda season: season.until - season.first)
         within = outer.first <= inner.first and inner.until <= outer.until
         return within and inner.until - inner.first < outer.until - outer.first
@@ -93,11 +93,11 @@ class Holidays(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 
     @property
     def celebrated(self) -> HolidaysOf:
-        """The place whose holidays they are."""
+        """The place of the holidays."""
         return HolidaysOf(country=self.country, region=self.region, language=self.language)
 
     def on(self, day: dt.date) -> tuple[str, Spans] | None:
-        """The name and the spans of a holiday; of two on one day, those that are open for the shorter time."""
+        """The name and the spans of a holiday; of two on one day, the one with the shorter open time."""
         name = named(self.celebrated, day.year).get(day)
         if name is None:
             return None
@@ -132,22 +132,25 @@ class EventWords(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
 
 
 ALWAYS_KNOWN = EventWords()
-"""No words beside those that are always known."""
+"""No further words."""
 
 
 class SpecialDay(Days, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Days that are different. What it leaves out is said by the next wider exception, and by the hours of the day."""
+    """Days that are different.
+
+    For keys that it leaves out, the next wider exception counts, then the hours of the day.
+    """
 
     CALLED: ClassVar[str] = "The exception"
 
     open: Spans | None = None
-    """The spans of each of these days; [] is closed; left out, the hours stay as they are."""
+    """The spans of each of these days; [] is closed; if left out, the hours do not change."""
     silent: Spans | None = None
-    """Spans in which nothing sounds on these days, private views too; what plays is faded out before."""
+    """Spans of silence on these days, also for private views; the present performance fades out before."""
     trim_db: TrimDb | None = None
-    """Everything is lower by so much, but for private views."""
+    """Everything but private views is lower by so much."""
     performances: tuple[str, ...] | None = None
-    """The performances in place of those of the programme."""
+    """The performances that replace those of the programme."""
     why: str = "exception"
     """The reason that a person reads."""
 

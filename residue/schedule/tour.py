@@ -11,9 +11,9 @@ from zoneinfo import ZoneInfo
 
 @dataclass(frozen=True, slots=True)
 class _Change:
-    """The clock of the place is set from one zone to the next.
+    """A change of the house's clock from one zone to the next.
 
-    wall: when, by the clock of the zone before. at: the same instant.
+    wall: its time by the clock of the zone before. at: the same instant.
     """
 
     wall: dt.datetime
@@ -22,16 +22,16 @@ class _Change:
     shift: dt.timedelta
 
     def has_come(self, moment: dt.datetime) -> bool:
-        """Whether a local time lies after the change; one in the gap or fold as RFC 5545, 3.3.5, reads it."""
+        """Whether a local time is after the change; for times in the gap or fold by RFC 5545, 3.3.5."""
         early, late = sorted((self.wall, self.wall + self.shift))
         wall = moment.replace(tzinfo=None, fold=0)
         return wall >= late or (wall >= early and moment.fold == 1)
 
 
 class TourZone(ZoneInfo):
-    """A zone that is that of each leg in its time; to all that use it, a zone whose clock is changed now and then.
+    """A zone with the clock of each leg in its time; for its users, one zone whose clock changes from time to time.
 
-    Its key says the whole tour, as `zone_called` reads it. Made by `zone_called` alone.
+    Its key contains the whole tour, for `zone_called`, which alone makes it.
     """
 
     legs: str
@@ -100,5 +100,5 @@ def _change(wall: dt.datetime, before: ZoneInfo, after: ZoneInfo) -> _Change:
 
 
 def zone_at(zone: ZoneInfo, moment: dt.datetime) -> ZoneInfo:
-    """The zone of the IANA database that holds at an instant."""
+    """The zone of the IANA database at an instant."""
     return zone.at(moment) if isinstance(zone, TourZone) else zone

@@ -15,10 +15,7 @@ from residue.schedule.spans import instant, local
 
 @dataclass(frozen=True, slots=True)
 class Trigger:
-    """Something that is done at moments which follow from the present one.
-
-    due: the first moment after the one given, or None where there is none for now.
-    """
+    """An action at known moments. due: the first moment after the given one, or None where there is none for now."""
 
     name: str
     due: Callable[[datetime], datetime | None]
@@ -28,10 +25,10 @@ class Trigger:
 class Triggers:
     """Keeps one job for each trigger, at its next moment.
 
-    What a trigger fires has to find out by itself what is so: one that comes late, twice or never changes nothing. A
-    wake-up that is late is still worth having (no misfire grace), and many that fell due together are one (coalesced).
-    All jobs have a date and none an interval: the scheduler counts on the wall clock, and after a step of -2 h one with
-    an interval would not run for two hours. The daemon sees the wall clock step against the monotonic one, and calls
+    The action of a trigger reads the present state itself, so a trigger that comes late, twice or never does no harm. A
+    late wake-up is still useful (no misfire grace), and several that are due together are one (coalesced). All jobs
+    have a date and none an interval: the scheduler counts on the wall clock, and after a step of -2 h one with an
+    interval would not run for two hours. The daemon notices steps of the wall clock by the monotonic one, and calls
     `look_again`, which places every job again.
     """
 
@@ -41,22 +38,22 @@ class Triggers:
         self._scheduler = AsyncIOScheduler(timezone=UTC, job_defaults={"misfire_grace_time": None, "coalesce": True})
 
     def start(self) -> None:
-        """Begin, within a running event loop."""
+        """Starts, within a running event loop."""
         self._scheduler.start()
         self.look_again()
 
     def stop(self) -> None:
-        """End; nothing fires any more."""
+        """Stops all triggers."""
         self._scheduler.shutdown(wait=False)
 
     def look_again(self) -> None:
-        """Place every job at the moment that is next now."""
+        """Places every job at its next moment from now."""
         for trigger in self._triggers.values():
             self._place(trigger)
 
     @property
     def due(self) -> dict[str, datetime]:
-        """When each trigger fires next, by name."""
+        """The next moment of each trigger, by name."""
         return {job.id: job.next_run_time for job in self._scheduler.get_jobs()}
 
     def _place(self, trigger: Trigger) -> None:
@@ -74,7 +71,7 @@ class Triggers:
 
 
 def fixed_start(calendar: Calendar, programme: Programme, moment: datetime) -> datetime | None:
-    """The first time after `moment` at which the programme lets a performance begin in the opening under way."""
+    """The first time after `moment` at which a performance may begin in the present opening."""
     opening = calendar.opening_at(moment)
     if opening is None:
         return None
@@ -90,7 +87,7 @@ def nightly(minutes: int, calendar: Calendar, moment: datetime) -> datetime:
 
 
 class Period:
-    """Every so many seconds on the monotonic clock: no step of the wall clock brings it nearer or puts it off."""
+    """Every so many seconds on the monotonic clock: a step of the wall clock does not change it."""
 
     def __init__(self, period_s: float, monotonic_s: Callable[[], float]) -> None:
         self._period_s = period_s
@@ -98,7 +95,7 @@ class Period:
         self._next_s = monotonic_s() + period_s
 
     def due(self, moment: datetime) -> datetime:
-        """The next end of a period, by the wall clock as it is at `moment`."""
+        """The next end of a period, by the wall clock of `moment`."""
         now_s = self._monotonic_s()
         while self._next_s <= now_s:
             self._next_s += self._period_s

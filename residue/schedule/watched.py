@@ -1,4 +1,4 @@
-"""Files that a person may change while the house runs: noticed, read whole, and taken or refused."""
+"""Watches files that a person may change while the house runs: reads them whole, and accepts or refuses them."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import Generic, TypeVar
 from residue.problems import ProblemError
 
 SETTLED_S = 2.0
-"""So long a file must not have changed before it is read: a program that writes it in pieces has finished by then."""
+"""A file must be unchanged for so long before it is read, so that a program that writes it in pieces has finished."""
 
 Taken_co = TypeVar("Taken_co", covariant=True)
 Read = TypeVar("Read")
@@ -25,29 +25,31 @@ class LoadedFiles(Generic[Taken_co]):
 
 @dataclass(frozen=True)
 class Refused:
-    """The files cannot be relied on, for these reasons; what was in force stays."""
+    """The files are not reliable, for these reasons; those in force stay."""
 
     error: ProblemError
 
 
 FileStates = tuple[tuple[int, int, int] | None, ...]
-"""Of each file: which one it is, its size, and when it was changed (ns); None for one that is not there."""
+"""For each file: its identity, its size, and the time of its last change (ns); None for a missing one."""
 
 
 class Watched(Generic[Read]):
-    """Looks at some files now and then, and reads them when they have changed and come to rest.
+    """Checks some files from time to time, and reads them after a change, when they no longer change.
 
-    read: reads and checks all of them; raises ProblemError with everything that is wrong.
+    read: reads and checks all of them; raises ProblemError with all faults. unread: the files are not those that were
+    taken, so the first look reads them.
     """
 
-    def __init__(self, paths: Sequence[Path], read: Callable[[], Read]) -> None:
+    def __init__(self, paths: Sequence[Path], read: Callable[[], Read], *, unread: bool = False) -> None:
         self._paths = tuple(paths)
         self._read = read
-        self._read_at = self._seen = self._now()
-        self._since_s = 0.0
+        self._seen = self._now()
+        self._read_at = None if unread else self._seen
+        self._since_s = 0.0  # long ago on the monotonic clock
 
     def look(self, monotonic_s: float) -> LoadedFiles[Read] | Refused | None:
-        """Called every second or so; None where there is nothing new to tell."""
+        """The new contents or a refusal; None without news. Call it every second or so."""
         now = self._now()
         if now != self._seen:
             self._seen, self._since_s = now, monotonic_s
@@ -55,7 +57,7 @@ class Watched(Generic[Read]):
         if now == self._read_at or monotonic_s - self._since_s < SETTLED_S:
             return None
         outcome = self._outcome()
-        if self._now() != now:  # it was written to while it was read
+        if self._now() != now:  # it was written while it was read
             return None
         self._read_at = now
         return outcome

@@ -214,6 +214,12 @@ START, END = "DTSTART;TZID=Europe/Berlin:20260303T100000", "DTEND;TZID=Europe/Be
             id="every minute",
         ),
         pytest.param(
+            event(START, END, "SUMMARY:A", "RRULE:FREQ=DAILY;INTERVAL=0"),  # RFC 5545, 3.3.10: a positive integer
+            "The event 'A' of 2026-03-03 is repeated without a step between. "
+            "Leave INTERVAL out of its rule, or write 1 or more.",
+            id="no step",
+        ),
+        pytest.param(
             event(START, END, "SUMMARY:A", "RRULE:FREQ=SOMETIMES"),
             "The event 'A' has a RRULE that cannot be read: Expected frequency, got: SOMETIMES. "
             "Save it again in the calendar program.",

@@ -1,9 +1,14 @@
-"""What a program leaves on the disk: the house's memory, and the level log of the last quarter of an hour."""
+"""What a program leaves on the disk: the house's memory, and the level log of the last quarter of an hour.
+
+Memory and log are written when a program begins, as the one before left them, and read as the daemon reads them. In
+between a bit may flip in any file of the state folder.
+"""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+import random
+from collections.abc import Callable, Sequence
 from datetime import timedelta
 from math import ceil
 from pathlib import Path
@@ -12,15 +17,19 @@ import msgspec
 import numpy as np
 
 from residue.loudness.stage.history import SentHistory
+from residue.records import encode_record
 from residue.runtime.engine.engine import TALLY_S
-from residue.runtime.house.memory import Memory
+from residue.runtime.house.memory import Memory, remembered
 from residue.runtime.journal.event_kinds import ENDED
+from residue.runtime.journal.log import FILE_NAME as LOG_FILE
 from residue.runtime.journal.log import EventRow, LevelLog, SecondRow, timestamp
 from residue.runtime.journal.telling import UNLOGGED_MOST_S
 from residue.runtime.system.clock import Clock, Uptime
+from residue.runtime.system.folders import MEMORY_BEFORE_FILE, MEMORY_FILE
 from tests.season.caps import CAPS, EAR, HOPS_A_SECOND, WINDOW_S, Floats
 from tests.season.process import Process
 
+WRITTEN_EVERY_S = 5.0
 _TALLY_HOPS = round(TALLY_S * HOPS_A_SECOND)
 
 
@@ -34,7 +43,11 @@ class Disk:
         self.folder = folder
         self._clock = clock
         self._up = up
-        self.memory = msgspec.json.encode(Memory())
+        self._memory = Memory()
+        self._memory_before = Memory()
+        self.slow_s = 0.0
+        """So long each write takes until it is on the disk."""
+        self._flips: list[random.Random] = []
         self._stands_since_s: float | None = None
         self._rows: list[SecondRow] = []
         self._ended = True
@@ -43,7 +56,7 @@ class Disk:
 
     def stand(self, process: Process) -> None:
         """From now on it takes nothing."""
-        self.memory = process.memory()
+        self._memory_before, self._memory = self._memory, process.memory()
         self._stands_since_s = self._clock.monotonic_s()
         up = self._up()
         self._unwritten.write_text(json.dumps([up.boot, up.seconds - UNLOGGED_MOST_S]))
@@ -56,20 +69,41 @@ class Disk:
     def keep(self, process: Process, *, lost_s: float, ended: bool) -> None:
         """A program ends. lost_s: how old what was last written of its place is; ended: it wrote down its end."""
         if self._stands_since_s is None:
-            self.memory = _older(process.memory(), lost_s)
+            self._memory = _older(process.memory(), lost_s + self.slow_s)
+            self._memory_before = _older(self._memory, WRITTEN_EVERY_S)
+        if self.slow_s > UNLOGGED_MOST_S and not ended and self._stands_since_s is None:
+            up = self._up()
+            self._unwritten.write_text(json.dumps([up.boot, up.seconds - self.slow_s - UNLOGGED_MOST_S]))
         self._keep_rows(process, ended=ended)
 
-    def history(self) -> SentHistory:
-        """What the log tells when a program starts: written to a real one, and read as the daemon reads it."""
-        path, now = self.folder / "levels.sqlite", self._clock.now()
-        for part in self.folder.glob(f"{path.name}*"):
-            part.unlink()
+    def flip(self, chance: random.Random) -> None:
+        """Before the next program begins, one bit of one file turns over."""
+        self._flips.append(chance)
+
+    def begin(self) -> tuple[SentHistory, Memory, Sequence[str]]:
+        """What a program that starts knows: what was sent, the house's memory, and what of it is spoilt, in words."""
+        path, now = self.folder / LOG_FILE, self._clock.now()
+        for old in (LOG_FILE, f"{LOG_FILE}-*", f"{LOG_FILE}.*", "sent*.lines", MEMORY_FILE, MEMORY_BEFORE_FILE):
+            for part in self.folder.glob(old):
+                part.unlink()
         log = LevelLog(path)
         log.write([*self._rows, EventRow(utc=timestamp(now), kind=ENDED if self._ended else "playing", text="")])
         log.close()
+        (self.folder / MEMORY_FILE).write_bytes(encode_record(self._memory))
+        (self.folder / MEMORY_BEFORE_FILE).write_bytes(encode_record(self._memory_before))
+        while self._flips:
+            self._flip_now(self._flips.pop())
         history = LevelLog(path, self._unwritten).sent_before(now, self._up(), WINDOW_S)
         self.go_on()
-        return history
+        return history, *remembered(self.folder)
+
+    def _flip_now(self, chance: random.Random) -> None:
+        files = sorted(path for path in self.folder.rglob("*") if path.is_file() and not path.is_symlink())
+        file = chance.choice([path for path in files if path.stat().st_size])
+        content = bytearray(file.read_bytes())
+        bit = chance.randrange(8 * len(content))
+        content[bit // 8] ^= 1 << bit % 8
+        file.write_bytes(content)
 
     def _keep_rows(self, process: Process, *, ended: bool) -> None:
         """The rows of this run and of the one before that still count; those that the disk did not take are gone."""
@@ -80,6 +114,8 @@ class Disk:
             at = hop - round(begins_s * HOPS_A_SECOND)
             energies[at : at + len(sent)] = sent
         known = len(energies) if stands_s is None else round((stands_s - begins_s) * HOPS_A_SECOND)
+        if not ended:
+            known = max(0, known - round(self.slow_s * HOPS_A_SECOND))
         if not ended or stands_s is not None:
             known -= known % _TALLY_HOPS  # what was not full was not told yet
         counts_from = max(0, round((now_s - WINDOW_S - TALLY_S - begins_s) / TALLY_S)) * _TALLY_HOPS
@@ -108,8 +144,7 @@ class Disk:
         )
 
 
-def _older(written: bytes, by_s: float) -> bytes:
+def _older(memory: Memory, by_s: float) -> Memory:
     """What was written down a little earlier."""
-    memory = msgspec.json.decode(written, type=Memory)
     place_s = max(0.0, memory.place_s - by_s) if memory.under_way else memory.place_s
-    return msgspec.json.encode(msgspec.structs.replace(memory, place_s=place_s))
+    return msgspec.structs.replace(memory, place_s=place_s)

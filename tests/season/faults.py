@@ -13,10 +13,15 @@ from typing import TYPE_CHECKING
 
 from residue.runtime.house.exchange import Hold, Next, Release
 from residue.watchdog.checks import Remedy
+from tests.season.folder import LIMIT_DBFS
+from tests.season.hostile import BAGS, CALENDARS, ROOMS
 from tests.season.playing import Hang
 
 if TYPE_CHECKING:
     from tests.season.season import Season
+
+TELLS_S = 20.0
+"""By then the event log tells of a file that is refused, or taken."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,6 +163,64 @@ def _no_time_service(season: Season, chance: random.Random) -> float:
     return 0.0
 
 
+def _slow_disk(season: Season, chance: random.Random) -> float:
+    season.slow_down(chance.uniform(3.0, 8.0))
+    season.later(chance.randint(60, 600), lambda: season.slow_down(0.0))
+    return 0.0
+
+
+def _flipped_bit(season: Season, chance: random.Random) -> float:
+    """It is found when the program is started again."""
+    season.disk.flip(chance)
+    season.kill(chance)
+    return 0.0
+
+
+def _calendar(season: Season, chance: random.Random) -> float:
+    season.folder.spoil_calendar(chance.choice(sorted(CALENDARS)))
+    season.must_tell("hours: The new hours are refused", TELLS_S)
+    season.later(chance.randint(60, 1_200), season.folder.mend_calendar)
+    return 0.0
+
+
+def _bag(season: Season, chance: random.Random) -> float:
+    dropped = season.folder.drop(chance.choice(sorted(BAGS)))
+    if dropped is not None:
+        season.must_tell(f"swap: {dropped.name} in the place of", 60.0 + TELLS_S)
+        season.later(chance.randint(120, 1_200), lambda: season.folder.take_away(dropped))
+    return 0.0
+
+
+def _room_spoilt(season: Season, chance: random.Random) -> float:
+    """Somebody edits room.toml, and makes a mistake in it, or wants it louder."""
+    if season.folder.room_is_good and not season.awaited:
+        if chance.random() < 0.3:
+            season.folder.raise_limit(chance.uniform(1.0, 6.0))
+        else:
+            season.folder.spoil_room(chance.choice(sorted(ROOMS)))
+        season.must_tell("files: room.toml", TELLS_S)
+        season.later(chance.randint(60, 1_200), season.folder.mend_room)
+    return 0.0
+
+
+def _room_stricter(season: Season, chance: random.Random) -> float:
+    """After a complaint; the next morning somebody writes the old limit, and starts the program by hand."""
+    if season.folder.room_is_good and not season.awaited and season.folder.wanted_dbfs == LIMIT_DBFS:
+        season.folder.wanted_dbfs = LIMIT_DBFS - chance.uniform(1.0, 3.0)
+        season.folder.mend_room()
+        season.must_tell("limits: Stricter limits of room.toml are in force", TELLS_S)
+        season.later(season.until_morning_s(), lambda: _start_by_hand(season))
+    return 0.0
+
+
+def _start_by_hand(season: Season) -> None:
+    if season.restart(by_person=True):
+        season.folder.wanted_dbfs = LIMIT_DBFS
+        season.folder.mend_room()
+    else:  # there is no power
+        season.later(600, lambda: _start_by_hand(season))
+
+
 def _flood(season: Season, chance: random.Random) -> float:
     for second in range(chance.randint(2, 30)):
         season.later(second, lambda: setattr(season.process, "too_often", season.process.too_often + 4_000))
@@ -241,6 +304,12 @@ FAULTS: Sequence[Fault] = (
     Fault("power cut", None, 25.0, _power),
     Fault("killed", None, 25.0, _killed),
     Fault("clock set", None, 25.0, _clock_set),
+    Fault("slow disk", None, 12.0, _slow_disk),
+    Fault("a bit flips in a state file", None, 25.0, _flipped_bit),
+    Fault("hostile calendar", None, 1.0, _calendar),
+    Fault("hostile bag", None, 1.0, _bag),
+    Fault("mistake in room.toml", None, 1.0, _room_spoilt),
+    Fault("stricter cap in room.toml", None, 1.0, _room_stricter),
     Fault("a person holds", None, 8.0, _held),
     Fault("a person goes on", None, 8.0, _next),
 )

@@ -114,6 +114,10 @@ class Playing:
         self.stuck = False
         self.not_finite = False
         self.too_loud = 1.0
+        self.lowered_db = 0.0
+        """The plan's, below that for the cap as it was first written."""
+        self.slow_s = 0.0
+        """So much longer the disk takes until a performance begins."""
 
     # As the house sees it.
 
@@ -141,7 +145,7 @@ class Playing:
     def _wind(self, start: Start) -> None:
         if start != self._start and start.turn != self.now.turn:
             self._start, self._start_asked_s = start, self._monotonic_s()
-            winding_s = inf if self.start_hangs else ceil(start.from_s % EVERY_S / WINDING)
+            winding_s = inf if self.start_hangs else ceil(start.from_s % EVERY_S / WINDING + self.slow_s)
             self.sounds_at_s = self._start_asked_s + winding_s
 
     def _fade_out(self, fade: FadeOut) -> None:
@@ -234,7 +238,7 @@ class Playing:
         if self.now.performance is None or silent:
             return np.zeros(hops)
         at = int(self.now.playhead_s * HOPS_A_SECOND)
-        energies = ENERGIES[self.now.performance][at : at + hops] * self.too_loud
+        energies = ENERGIES[self.now.performance][at : at + hops] * self.too_loud * 10 ** (self.lowered_db / 10)
         return np.concatenate([energies, np.zeros(hops - len(energies))])
 
     def _go_on(self, duration_s: int) -> None:

@@ -3,52 +3,43 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
-
-import msgspec
 
 from residue.runtime.daemon.examination import DevicePace, vitals
 from residue.runtime.daemon.rounds import Rounds
 from residue.runtime.house.exchange import Event
 from residue.runtime.house.house_state import State
+from residue.runtime.house.in_force import InForce
 from residue.runtime.house.keeper import Keeper
 from residue.runtime.house.memory import Memory, memory, recalled
-from residue.runtime.house.restarts import Restarts
+from residue.runtime.house.restarts import FILE_NAME, Restarts
 from residue.runtime.house.timekeeper import Timekeeper
 from residue.runtime.rehearsal.simulation import SimulatedClock
-from residue.schedule.calendar import Calendar
+from residue.runtime.swap.moment import moment
+from residue.runtime.swap.swaps import Swaps
 from residue.schedule.clock_trust import Witnesses
-from residue.schedule.hours import Hours
 from residue.watchdog.checks import Remedy
 from residue.watchdog.machine import Conditions
 from residue.watchdog.notify import Notifier
 from residue.watchdog.vitals import Vitals
 from residue.watchdog.watch import Due
+from tests.season.folder import LIMIT_DBFS, trial
 from tests.season.playing import Playing
-
-
-@dataclass(frozen=True)
-class FixedHours:
-    """Hours that nobody edits."""
-
-    hours: Hours
-    calendar: Calendar
 
 
 class Process:
     """What runs between a start and an end.
 
-    happened: the event table. restart, give_up, skipped: what the world does when such a remedy is taken.
+    in_force: of the installation's real files. before: what the house remembers. happened: the event table. taken: what
+    the world does when a remedy is taken.
     """
 
     def __init__(
         self,
-        hours: Hours,
-        calendar: Calendar,
+        in_force: InForce,
         clock: SimulatedClock,
         playing: Playing,
-        written: bytes,
+        before: Memory,
         folder: Path,
         witnesses: Callable[[], Witnesses],
         happened: Callable[[str, str], None],
@@ -58,12 +49,14 @@ class Process:
         self.playing = playing
         self._witnesses = witnesses
         self._taken = taken
-        before = msgspec.json.decode(written, type=Memory)
-        self.timekeeper = Timekeeper(lambda: FixedHours(hours, calendar), clock, before.last_known)
-        house = recalled(before, hours.programme, clock.monotonic_s())
+        self.in_force = in_force
+        self._happened = happened
+        self.swaps = Swaps(in_force, folder / "cache", trial)
+        self.timekeeper = Timekeeper(in_force, clock, before.last_known)
+        house = recalled(before, in_force().hours.programme, clock.monotonic_s())
         self.keeper = Keeper(
             house,
-            lambda: hours.programme,
+            lambda: in_force().hours.programme,
             self.timekeeper,
             clock,
             playing,
@@ -75,7 +68,8 @@ class Process:
         self.too_often = 0
         self._pace = DevicePace()
         remedies = {remedy: self._taker(remedy) for remedy in Remedy}
-        self.rounds = Rounds(self._vitals, remedies, Restarts(folder / "restarts.json", clock), Notifier({}), happened)
+        restarts = Restarts(folder / FILE_NAME, clock, happened)
+        self.rounds = Rounds(self._vitals, remedies, restarts, Notifier({}), happened)
         self.began_s = clock.monotonic_s()
 
     def _taker(self, remedy: Remedy) -> Callable[[Due], None]:
@@ -91,16 +85,34 @@ class Process:
         self.timekeeper.look()
         self.keeper.tick()
         self.rounds.make("")
+        self._look_at_files()
+
+    def _look_at_files(self) -> None:
+        """What the daemon does beside its loop."""
+        now_s = self._clock.monotonic_s()
+        change = self.in_force.look(now_s)
+        if change is not None:
+            self.in_force.take(change)
+            self.playing.lowered_db = self.limit_dbfs - LIMIT_DBFS  # as the plan is made again
+        opening = self.timekeeper.opening_at(self._clock.now())
+        at = moment(self.keeper.house, self.in_force().hours.programme, self.playing.now, opening)
+        taken, said = self.swaps.look(at, now_s, planning=False)
+        assert taken is None, "A bag that nobody should take was taken."
+        for text in said:
+            self._happened("swap", text)
+
+    @property
+    def limit_dbfs(self) -> float:
+        """Of the strictest cap in force."""
+        return min(cap.limit_dbfs for cap in self.in_force().room.cap if cap.limit_dbfs is not None)
 
     def tell(self, event: Event) -> None:
         self.keeper.tell(event)
 
-    def memory(self) -> bytes:
+    def memory(self) -> Memory:
         """As the daemon writes it down."""
         last_known = self.timekeeper.known.last_known
-        return msgspec.json.encode(
-            memory(self.keeper.house, self.playing.view(), self._clock.monotonic_s(), last_known=last_known)
-        )
+        return memory(self.keeper.house, self.playing.view(), self._clock.monotonic_s(), last_known=last_known)
 
     def _vitals(self) -> Vitals:
         now_s, engine = self._clock.monotonic_s(), self.playing.now

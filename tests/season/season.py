@@ -16,10 +16,11 @@ from math import ceil, inf
 from pathlib import Path
 from typing import Any
 
-from residue.loudness.stage.history import SentHistory
 from residue.runtime.engine.player import ALL_FAILED_S
 from residue.runtime.house.exchange import Event
 from residue.runtime.house.house_state import BEFORE_CLOSING_S, FADE_S, State
+from residue.runtime.house.in_force import InForce
+from residue.runtime.house.kept_files import load_in_force
 from residue.runtime.planning.checkpoints import EVERY_S
 from residue.runtime.planning.planning import Outcome
 from residue.runtime.rehearsal.simulation import SimulatedClock
@@ -35,11 +36,12 @@ from tests.season.account import Account, Case
 from tests.season.caps import HOPS_A_SECOND, Ear
 from tests.season.disk import Disk
 from tests.season.faults import FAULTS, Fault
+from tests.season.folder import LIMIT_DBFS, Folder
 from tests.season.playing import DURATION_S, WINDING, Device, Playing
 from tests.season.process import Process
 
 DAY = ("10:00-20:00",)
-HOURS = Hours(
+HOURS = Hours(  # as folder.py writes them into a calendar file
     time_zone="Europe/Berlin",
     weekly=Weekly(mon=DAY, tue=DAY, wed=DAY, thu=DAY, fri=(*DAY, "22:00-02:00"), sat=DAY, sun=DAY),
     programme=Programme(performances=tuple(DURATION_S), rest_s=90),
@@ -63,6 +65,9 @@ MARKS_S = (12, 20, 30, 62, 75, 310, 320)
 FURTHEST_S = 3_600
 REACTION_S = 6
 """By then the sound has gone after closing time or a hold came without warning."""
+ALONE = 0.8
+"""So many faults come alone, the others by twos and threes."""
+MEAN_AT_ONCE = ALONE + (1.0 - ALONE) * 2.5
 GRACE_S = 2
 """From what asks for sound to the sound: a tick, and one second of this simulation."""
 
@@ -77,7 +82,7 @@ class _Later:
 class Season:
     """Days that follow each other, with so many faults a day, power cut at night.
 
-    folder: for what is really written: the level log, and why there were restarts.
+    folder: for what is really written: the installation and its state folder.
     """
 
     def __init__(self, seed: int, faults_a_day: float, folder: Path, *, every_second: bool = False) -> None:
@@ -92,9 +97,13 @@ class Season:
         self.time_service = True
         self.helps: Remedy | None = None
         self._ear = Ear()
-        self.disk = Disk(folder, self.clock, self._up_since_boot)
+        self.folder = Folder(folder)
+        self.disk = Disk(folder / "state", self.clock, self._up_since_boot)
+        self.awaited: dict[str, float] = {}
+        """Beginnings of lines that the event log must have, and by when."""
+        self._limit_dbfs = LIMIT_DBFS
         self._told: list[tuple[float, str]] = []
-        self._down_until_s = inf
+        self._down_until_s, self._by_person = inf, False
         self._boots, self._booted_s = 1, 0.0
         self._queue: list[_Later] = []
         self._numbered = 0
@@ -104,7 +113,7 @@ class Season:
         self._quiet_since_s: float | None = None
         self.process: Process
         self.log: list[tuple[float, str, str]] = []
-        self._start(SentHistory())
+        self._start(by_person=True)
         self.later(0, self._plan_day)
 
     # Time.
@@ -159,7 +168,7 @@ class Season:
             self.account.count(began, step_s, served=False, imposed=began_s < self._imposed_until_s)
         self.clock.advance(step_s)
         if not self._up and self.clock.monotonic_s() >= self._down_until_s:
-            self._start(self.disk.history())
+            self._start(by_person=self._by_person)
 
     def _next_s(self) -> int:
         now_s = self.clock.monotonic_s()
@@ -221,6 +230,8 @@ class Season:
         self._quiet_since_s = None if fine else (self._quiet_since_s or now_s)
         if fine:
             self._recover(now_s)
+        assert self.process.limit_dbfs <= self._limit_dbfs, f"{self._where()}: a cap was raised by nobody"
+        self._limit_dbfs = self.process.limit_dbfs
         if self._loud_since_s is not None and now_s - self._loud_since_s > REACTION_S:
             assert self._excused(now_s), f"{self._where()}: it sounds while {house.state}"
         if self._quiet_since_s is not None and now_s - self._quiet_since_s > GRACE_S:
@@ -235,13 +246,29 @@ class Season:
             last_s = max(failures[name].at_s for name in self.outcome.gain_db)
             if now_s - last_s <= ALL_FAILED_S + GRACE_S:
                 return True
-        if self.process.playing.sounds_at_s != inf and quiet_s <= EVERY_S / WINDING + GRACE_S:
+        reading_s = EVERY_S / WINDING + self.disk.slow_s
+        if self.process.playing.sounds_at_s != inf and quiet_s <= reading_s + GRACE_S:
             return True
         return any(now_s <= case.over_s or case.missed_s <= case.fault.bound_s for case in self.account.cases)
 
     def _recover(self, now_s: float) -> None:
         for case in [case for case in self.account.cases if now_s >= case.over_s and case.fault.cured(self)]:
             self.account.close(case)
+
+    def until_morning_s(self) -> float:
+        """Until 6:00 UTC of the next day, when the house is closed."""
+        now = self.clock.true_time()
+        return (_midnight(now.date() + timedelta(days=1)) - now).total_seconds() + 6 * 3_600
+
+    def must_tell(self, begins: str, within_s: float) -> None:
+        """The event log has to have a line soon that begins so: its kind, a colon, its text."""
+        self.awaited[begins] = self.clock.monotonic_s() + within_s
+        self.later(within_s + 1, self._check_told)
+
+    def _check_told(self) -> None:
+        now_s = self.clock.monotonic_s()
+        late = [begins for begins, by_s in self.awaited.items() if by_s < now_s]
+        assert not late, f"{self._where()}: no line of the log begins with {late}"
 
     def _where(self) -> str:
         lately = "; ".join(
@@ -252,6 +279,8 @@ class Season:
     def _happened(self, kind: str, text: str) -> None:
         now_s = self.clock.monotonic_s()
         self._told = [(at_s, one) for at_s, one in self._told if now_s - at_s < 120] + [(now_s, kind)]
+        told, asked = f"{kind}: {text}", self.awaited
+        self.awaited = {begins: by_s for begins, by_s in asked.items() if not told.startswith(begins)}
         self.log = [*self.log[-40:], (now_s, kind, text)]
 
     # Days.
@@ -263,12 +292,13 @@ class Season:
         now = self.clock.true_time()
         for opening in openings:
             open_s = (opening.closes - opening.opens).total_seconds()
-            at_s = self._chance.expovariate(self._faults_a_day / open_s) if self._faults_a_day else inf
+            comings_a_s = self._faults_a_day / MEAN_AT_ONCE / open_s
+            at_s = self._chance.expovariate(comings_a_s) if self._faults_a_day else inf
             while at_s < open_s:
-                alone = self._chance.random() < 0.8
+                alone = self._chance.random() < ALONE
                 for fault in self._chance.choices(FAULTS, k=1 if alone else self._chance.randint(2, 3)):
                     self.later((opening.opens - now).total_seconds() + at_s, _bound(self.befall, fault))
-                at_s += self._chance.expovariate(self._faults_a_day / open_s)
+                at_s += self._chance.expovariate(comings_a_s)
         if self._chance.random() < 0.5 and self._faults_a_day:
             off_at_s = (openings[-1].closes - now).total_seconds() + self._chance.randint(60, 3_000)
             self.later(off_at_s, lambda: self.cut_power(self._chance.randint(600, 14_000), self._chance))
@@ -314,6 +344,11 @@ class Season:
         self.process.log_trouble = None
         self.disk.go_on()
 
+    def slow_down(self, by_s: float) -> None:
+        """The disk answers so late; 0: as it should."""
+        self.disk.slow_s = self.process.playing.slow_s = by_s
+        self.process.log_trouble = f"the disk has not answered for {by_s:.0f} s" if by_s else None
+
     def cut_power(self, off_s: int, chance: random.Random) -> None:
         """What was being written is there, or is not; the clock may come back wrong."""
         if not self._up:
@@ -322,12 +357,16 @@ class Season:
         self.clock.off_s = chance.choice([0.0, 0.0, 0.0, -1.0, 2.0])
         self._imposed_until_s = self.clock.monotonic_s() + off_s
         self._boots, self._booted_s = self._boots + 1, self._imposed_until_s - BOOTS_S
-        self._down_until_s = self._imposed_until_s + STARTS_S
+        self._end_run(self._imposed_until_s + STARTS_S)
 
     def kill(self, chance: random.Random) -> None:
         self.disk.keep(self.process, lost_s=chance.uniform(0.0, MEMORY_S), ended=False)
         self._imposed_until_s = self.clock.monotonic_s()
-        self._down_until_s = self._imposed_until_s + AGAIN_S + STARTS_S
+        self._end_run(self._imposed_until_s + AGAIN_S + STARTS_S)
+
+    def _end_run(self, until_s: float, *, by_person: bool = False) -> None:
+        self._down_until_s, self._by_person = until_s + ceil(self.disk.slow_s), by_person
+        self.awaited.clear()  # what it was about to tell
 
     def _taken(self, remedy: Remedy, due: Due) -> None:
         """The remedies, as the daemon takes them."""
@@ -342,7 +381,7 @@ class Season:
             playing.sink.reopen(due.why)
         elif remedy is Remedy.SILENCE:
             playing.sink.give_up(due.why)
-            self.later(1_800, self.restart)
+            self.later(1_800, self._restart_later)
         elif remedy is Remedy.RESTART or (remedy is Remedy.REBUILD and not playing.rebuild(due.why)):
             self.restart()
             return
@@ -351,29 +390,42 @@ class Season:
         if remedy is self.helps:
             playing.gives_nothing = playing.direct = False
 
-    def restart(self) -> None:
-        """The program ends by itself, and systemd starts it again."""
+    def restart(self, *, by_person: bool = False) -> bool:
+        """The program ends by itself, and systemd starts it again; or a person has it do both. Gives whether it ran."""
         if not self._up:
-            return
+            return False
         stands = self.process.playing.hangs is not None
         self.disk.keep(self.process, lost_s=0.0, ended=not stands)
         self._imposed_until_s = self.clock.monotonic_s()
-        self._down_until_s = self._imposed_until_s + AGAIN_S + STARTS_S + (0 if stands else 1)
+        self._end_run(self._imposed_until_s + AGAIN_S + STARTS_S + (0 if stands else 1), by_person=by_person)
+        return True
 
-    def _start(self, history: SentHistory) -> None:
+    def _restart_later(self) -> None:
+        self.restart()
+
+    def _start(self, *, by_person: bool) -> None:
         self._down_until_s = inf
+        history, before, lost = self.disk.begin()
+        self._happened("started", "")
+        installation = load_in_force(self.folder.path, self.disk.folder, by_person=by_person)
+        if by_person:
+            self._limit_dbfs = self.folder.wanted_dbfs
+        for sentence in lost:
+            self._happened("memory", sentence)
+        for finding in installation.findings:
+            self._happened(finding.severity, str(finding))
         self.process = Process(
-            HOURS,
-            self._calendar,
+            InForce(installation, self.disk.folder, self.clock.now, self._happened),
             self.clock,
             Playing(self.clock.monotonic_s, self.device, history, self.outcome, self._ear),
-            self.disk.memory,
+            before,
             self.disk.folder,
             lambda: Witnesses(self.time_service, battery=True),
             self._happened,
             self._taken,
         )
-        self._happened("started", "")
+        self.process.playing.lowered_db = self.process.limit_dbfs - LIMIT_DBFS
+        self.slow_down(self.disk.slow_s)
         self.stir()
 
     def _up_since_boot(self) -> Uptime:

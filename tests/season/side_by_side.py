@@ -11,8 +11,11 @@ from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
+from unittest.mock import patch
 
+from residue.schedule import expansion
 from tests.season.account import Totals
+from tests.season.folder import asked_once
 from tests.season.season import Season
 
 _MEMORY = Path("/dev/shm")
@@ -27,7 +30,7 @@ def state_folder() -> Iterator[Path]:
 
 def through(seed: int, faults_a_day: float, days: float, *, every_second: bool = False) -> Totals:
     """A season that was survived; one that was not names its seed, as AssertionError."""
-    with state_folder() as folder:
+    with state_folder() as folder, patch.object(expansion, "_asked", asked_once):
         season = Season(seed, faults_a_day, folder, every_second=every_second)
         try:
             season.run(days)

@@ -33,6 +33,8 @@ def dropped(performances: Path, names: Collection[str]) -> Iterator[Candidate]:
 
 def look(bag: Path) -> FolderState:
     """The state of a folder; it differs after any change in it. Follows no links. Never raises."""
+    if bag.is_symlink():  # maybe to the whole disk
+        return ()
     found = []
     with suppress(ProblemError, OSError):  # `lacking` says why it cannot be read
         for entry in entries_below(bag):

@@ -1,11 +1,10 @@
-"""How an output is calibrated, step by step, without anything ever being louder than the room's lowest cap.
+"""Calibrates an output step by step; no step is ever louder than the room's lowest cap.
 
-Pure: a step is a value, and every answer of the technician makes the next. Whoever asks the questions plays the
+Pure: a step is a value, and every answer of the technician makes the next. The caller plays the
 stimulus at `played_dbfs` on the one output through a cap stage made of `room` and `caps`, and silence on the others.
 
-As long as nobody has read a meter, the output is taken to be as loud as any could be; from the first reading on it is
-taken to be what the meter read. So the cap stage knows at every moment a level at the ear that is not too low, and
-holds every cap even if a step were wrong.
+Before the first reading, the output counts as louder than any real one; after it, the reading counts. So the level at
+the ear is never too low in the cap stage, which keeps every cap even if a step is wrong.
 """
 
 from __future__ import annotations
@@ -48,17 +47,18 @@ START_DBFS = -60.0
 QUIETEST_DBFS = -90.0
 STEP_DB = 3.0
 CLEARANCE_DB = 6.0
-"""By how much every step stays below the lowest cap, by what was read so far."""
+"""Every step stays below the lowest cap by this, according to the readings so far."""
 ABOVE_BACKGROUND_DB = 10.0
-"""From here up the background adds less than half a dB to a reading: ISO 1996-2:2017, formula 16, by which 60 dB over
-a background of 50 are 59.5 dB."""
+"""Above this level over the background, the background adds less than half a dB to a reading: ISO 1996-2:2017, formula
+16, by which a reading of 60 dB with a background of 50 is corrected to 59.5 dB.
+"""
 UNEVEN_DB = 1.5
-"""By how much the rise of a reading may differ from the rise of what was played: our own judgement."""
+"""The rise of a reading may differ from the rise of the played level by this: our own judgement."""
 LEAST_READINGS = 2
 """One reading says nothing of its spread."""
 _SECOND_S = 1.0
 _TRUE_PEAK_DB = 1.0
-"""How far a true peak may stand above the highest sample of noise: ours, and the limiter has the last word."""
+"""A true peak of noise is at most so much above its highest sample: our choice; the limiter bounds it in any case."""
 _ASSUMED_DBFS = -20.0
 _ASSUMED = Origin(on=date(1970, 1, 1))
 
@@ -71,29 +71,29 @@ class MeterReading:
     dbc: float
     _: KW_ONLY
     aw_m_per_s2: float | None = None
-    """Of a vibration meter, where there is one."""
+    """The reading of a vibration meter, if there is one."""
 
 
 @dataclass(frozen=True, slots=True)
 class CalibrationStep:
-    """One output, and what plays on it now."""
+    """One output, and the sound that plays on it now."""
 
     name: str
     room: Mapping[str, Output]
-    """All outputs, this one as loud as it may be by what is known of it, without its trim and delay."""
+    """All outputs; this one at its highest possible loudness by the readings so far, without its trim and delay."""
     caps: tuple[Cap, ...]
-    """Those of the room, each held over every second."""
+    """The caps of the room, each kept over every second."""
     stimulus: Stimulus
     played_dbfs: float
     background: MeterReading
     readings: tuple[tuple[float, MeterReading], ...] = ()
-    """(played_dbfs, what was read), the newest last."""
+    """(played_dbfs, reading), the newest last."""
     loudest: MeterReading | None = None
-    """Read at the level that plays now, at the loudest place that visitors can reach."""
+    """The reading at the present level, at the loudest place that visitors can reach."""
 
     @property
     def output(self) -> Output:
-        """The output that is calibrated, as it is taken to be."""
+        """The output that is calibrated, with its assumed loudness."""
         return self.room[self.name]
 
     @property
@@ -113,7 +113,7 @@ class CalibrationStep:
 
     @property
     def playing(self) -> Mapping[str, tuple[Stimulus, float]]:
-        """By output: what plays, and its level in dBFS."""
+        """By output: the sound that plays, and its level in dBFS."""
         return {self.name: (self.stimulus, self.played_dbfs)}
 
 
@@ -151,7 +151,7 @@ def begin(
 def begin_as_calibrated(
     name: str, outputs: Mapping[str, Output], caps: Sequence[Cap], stimulus: Stimulus
 ) -> CalibrationStep:
-    """The first step of an output that only is to be told from others: its calibration is believed, if it has one."""
+    """The first step of an output that is only to be identified: it uses its calibration, if there is one."""
     silence = MeterReading(-inf, -inf)
     room, strict = _believed(outputs, caps), held_over_a_second(caps)
     return _started(CalibrationStep(name, room, strict, stimulus, START_DBFS, silence))
@@ -167,7 +167,7 @@ def _started(step: CalibrationStep) -> CalibrationStep:
 
 
 def held_over_a_second(caps: Sequence[Cap]) -> tuple[Cap, ...]:
-    """The caps, with no time over which something louder could be made up for.
+    """The caps over one second, so that no louder time can be balanced by a quieter one.
 
     A dose becomes the steady vibration that would give it over its window: ISO 2631-1, Annex B, 1.4 aw t^(1/4).
     """
@@ -182,7 +182,7 @@ def held_over_a_second(caps: Sequence[Cap]) -> tuple[Cap, ...]:
 
 
 def _believed(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> dict[str, Output]:
-    """Outputs without trim and delay, and what is not known of one taken to be as loud and as strong as none is."""
+    """Outputs without trim and delay; an unknown one counts as louder and stronger than any real one."""
     shaking = {cap.at for cap in caps if cap.quantity.felt}
     shaking |= {name for name, output in outputs.items() if output.transducer == "shaker"}
     return {
@@ -210,7 +210,7 @@ def _as_strong_as_none(transducer: str) -> VibrationCalibration:
 
 
 def loudest(step: CalibrationStep) -> tuple[float, str]:
-    """The highest level in dBFS that may be played by what is known, and what decides it."""
+    """The highest level in dBFS that may be played according to the readings, and the reason for it."""
     output, stimulus = step.output, step.stimulus
     ceiling_dbfs = 20.0 * log10(limiter_ceiling(output)) - stimulus.crest_db - _TRUE_PEAK_DB
     bounds = [(ceiling_dbfs, f"ceiling_dbtp = {output.ceiling_dbtp:g}")]
@@ -229,7 +229,7 @@ def loudest(step: CalibrationStep) -> tuple[float, str]:
 
 
 def with_reading(step: CalibrationStep, reading: MeterReading | None) -> CalibrationStep:
-    """The same level, with what the meter reads; None where it shows no more than the background."""
+    """The same level, with a reading; None where the meter shows no more than the background."""
     read = mean_of((*step.here, reading)) if reading else step.background
     calibration, vibration = _measured(step.played_dbfs, read, _ASSUMED)
     known = msgspec.structs.replace(step.output, calibration=calibration, vibration=vibration or step.output.vibration)
@@ -255,7 +255,7 @@ def quieter(step: CalibrationStep) -> CalibrationStep:
 
 
 def loud_enough(step: CalibrationStep) -> bool:
-    """Whether the reading at this level stands well above the background: C for a shaker, which A hardly sees."""
+    """Whether the reading at this level stands well above the background: C for a shaker, which A hardly measures."""
     if step.reading is None:
         return False
     over_a, over_c = step.reading.dba - step.background.dba, step.reading.dbc - step.background.dbc
@@ -265,7 +265,7 @@ def loud_enough(step: CalibrationStep) -> bool:
 
 
 def makes_sense(step: CalibrationStep, reading: MeterReading) -> None:
-    """Raises ProblemError where a reading at this level does not go with itself or with those before."""
+    """Raises ProblemError where a reading at this level contradicts itself or those before."""
     where = f"calibration of {step.name}"
     calibration, vibration = _measured(step.played_dbfs, reading, _ASSUMED)
     findings = odd_readings(where, calibration, step.output.transducer)
@@ -278,7 +278,7 @@ def makes_sense(step: CalibrationStep, reading: MeterReading) -> None:
 
 
 def with_loudest(step: CalibrationStep, reading: MeterReading) -> CalibrationStep:
-    """The same with what the meter reads at the loudest place. Raises ProblemError where it cannot be right."""
+    """The same step with a reading at the loudest place. Raises ProblemError where it is implausible."""
     where = f"calibration of {step.name}, loudest place"
     if reading.aw_m_per_s2 is not None:
         raise stopping(where, "Vibration is not asked for here.", "Write two numbers, A and then C.")

@@ -1,6 +1,6 @@
 """Test signals that calibrate an output and identify it.
 
-Not in the path of any performance, so these need not have the same bits on every machine.
+They are not in the path of any performance, so their bits may differ from machine to machine.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ _SEED = 1
 PULSE_HZ: Mapping[str, float] = {"speaker": 440.0, "shaker": 50.0}
 _PULSE_S, _PAUSE_S, _GROUP_PAUSE_S, _LAST_PAUSE_S, _FADE_S = 0.15, 0.25, 0.6, 1.5, 0.02
 _GROUP = 5
-"""People count up to five pulses; after each five comes a longer pause."""
+"""People can count five pulses; after each five comes a longer pause."""
 
 
 @dataclass(frozen=True)
@@ -32,13 +32,13 @@ class Stimulus:
     """A sound that is played over and over."""
 
     loop: Floats
-    """(frames,): of mean square 1 while it sounds; it joins on to itself."""
+    """(frames,): its mean square is 1 while it sounds; it repeats without a step."""
     weighted_db: Mapping[Weighting, float]
     """Its level under each weighting, relative to its own unweighted level."""
 
     @cached_property
     def crest_db(self) -> float:
-        """How far its peaks stand above its mean square."""
+        """The level of its peaks above its mean square."""
         return db_of_magnitude(float(np.max(np.abs(self.loop))))
 
 

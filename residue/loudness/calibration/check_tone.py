@@ -1,4 +1,4 @@
-"""The tone by which an output shows in a running house that it sounds: it counts its own number, quietly."""
+"""The tone that tests an output in a running house: it quietly plays as many pulses as the output's number."""
 
 from __future__ import annotations
 
@@ -13,7 +13,9 @@ from residue.loudness.outputs.calibration import offset_db
 from residue.loudness.outputs.outputs import Output
 
 TONE_DBC = {"speaker": 65.0, "shaker": 75.0}
-"""At the visitor's place while a pulse sounds: as loud as talk; a shaker is hardly heard below that. Our choice."""
+"""The level at the visitor's place while a pulse sounds: as loud as speech; a shaker is hardly heard below that. Our
+choice.
+"""
 UNCALIBRATED_DBFS = -50.0
 LOUDEST_DBFS = -20.0
 

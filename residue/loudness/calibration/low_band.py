@@ -1,7 +1,8 @@
-"""How the lowest band of a loudspeaker is measured, which its noise of 40 Hz to 10 kHz does not reach.
+"""Measures the lowest band of a loudspeaker, which its noise of 40 Hz to 10 kHz does not contain.
 
-A room and a loudspeaker may give far more at 25 Hz than above 40 Hz, and a C reading of the wide noise does not see it.
-Pure, and under the same rules as the wide noise (calibration_procedure): every step is a value that a cap stage plays.
+A room and a loudspeaker may be far louder at 25 Hz than above 40 Hz, and a C reading of the wide noise does not show
+it. Pure, and under the same rules as the wide noise (calibration_procedure): every step is a value that a cap stage
+plays.
 """
 
 from __future__ import annotations
@@ -26,32 +27,35 @@ from residue.loudness.outputs.calibration import LOW_BAND_HZ, LowBandCalibration
 from residue.loudness.outputs.outputs import Output
 
 _CLEAR_OF_HIGH_PASS = 1.2
-"""The band begins so far above the protecting high-pass, where that takes less than 1 dB."""
+"""The band begins at so many times the frequency of the protecting high-pass, which takes less than 1 dB there."""
 _LEAST_BAND = 2.0**0.5
-"""Half an octave: of a narrower band there is nothing to measure."""
+"""Half an octave: a narrower band cannot be measured."""
 
 
 def lowest_hz(output: Output) -> float | None:
-    """Where the low band of an output begins; None for a shaker, and where its high-pass leaves nothing of it."""
+    """The lowest frequency of the low band of an output; None for a shaker, and if its high-pass removes it."""
     low_hz, high_hz = LOW_BAND_HZ
     begins_hz = round(max(low_hz, _CLEAR_OF_HIGH_PASS * output.protection_hz), 1)
     return None if output.transducer == "shaker" or begins_hz * _LEAST_BAND > high_hz else begins_hz
 
 
 def begin_low_band(measured: CalibrationStep, caps: Sequence[Cap], low_hz: float) -> CalibrationStep:
-    """The first step of the low band of an output that was just measured. Raises ProblemError where no cap lets it."""
+    """The first step of the low band of an output that was just measured.
+
+    Raises ProblemError where the caps do not allow it.
+    """
     return begin_as_calibrated(measured.name, measured.room, caps, low_noise(low_hz))
 
 
 def with_low_reading(step: CalibrationStep, held: LowBandCalibration) -> CalibrationStep:
-    """The same level, with what is known of the band from now on."""
+    """The same level, with the reading of the band from now on."""
     return replace(step, room={**step.room, step.name: msgspec.structs.replace(step.output, low_band=held)})
 
 
 def low_band_of(
     step: CalibrationStep, readings_db: Sequence[float], weighting: str, low_hz: float, origin: Origin
 ) -> LowBandCalibration:
-    """What readings at one level come to; at least one."""
+    """The calibration from readings at one level, at least one."""
     mean = mean_of([MeterReading(reading_db, reading_db) for reading_db in readings_db])
     return LowBandCalibration(
         played_dbfs=step.played_dbfs,

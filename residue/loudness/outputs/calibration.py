@@ -13,7 +13,9 @@ from residue.dsp import exact
 from residue.loudness.meters.weightings import Weighting, power_gain, sections
 
 PINK_BAND_HZ = {"speaker": (40.0, 10_000.0), "shaker": (12.5, 160.0)}
-"""The band of the pink noise that calibrates each kind of transducer: what it can be relied on to reproduce."""
+"""The band of the pink noise that calibrates each kind of transducer: the frequencies that it can reproduce
+reliably.
+"""
 
 LOW_BAND_HZ = (10.0, 40.0)
 """The lowest band of a loudspeaker, which its calibration noise leaves out."""
@@ -21,7 +23,7 @@ LOW_BAND_HZ = (10.0, 40.0)
 LOWEST_DB, HIGHEST_DB = 20.0, 140.0
 """The range that a sound level meter can read in a room."""
 LEAST_M_PER_S2, MOST_M_PER_S2 = 0.001, 50.0
-"""From what nobody feels up to five times the acceleration of a fall."""
+"""From an acceleration that nobody feels to five times that of a fall."""
 ReadLevel = Annotated[float, Meta(ge=LOWEST_DB, le=HIGHEST_DB)]
 Dose = Annotated[float, Meta(ge=0.1, le=100.0)]
 Acceleration = Annotated[float, Meta(ge=LEAST_M_PER_S2, le=MOST_M_PER_S2)]
@@ -31,7 +33,7 @@ _RATE_HZ = 48_000.0
 
 
 class Origin(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Where a reading comes from."""
+    """The origin of a reading."""
 
     on: date
     """The day of the measurement."""
@@ -40,7 +42,7 @@ class Origin(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     machine: str | None = None
     """The machine that played, twelve hexadecimal digits; `residue calibrate` writes it."""
     invented: bool = False
-    """Nobody measured it: no real device plays by it."""
+    """Nobody measured it, so no real device may use it."""
 
 
 class Calibration(Origin, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -53,7 +55,7 @@ class Calibration(Origin, frozen=True, forbid_unknown_fields=True, kw_only=True)
     read_dbc: ReadLevel
     """Equivalent level read with C weighting, dB re 20 uPa."""
     readings: Annotated[int, Meta(ge=1, le=100)] | None = None
-    """How many readings were taken; the two levels are their energy mean."""
+    """The number of readings; the two levels are their energy mean."""
     spread_db: Annotated[float, Meta(ge=0.0, le=30.0)] | None = None
     """Standard deviation of the readings, A or C, whichever is larger; for a shaker C. It enters the margin."""
     background_dba: ReadLevel | None = None
@@ -99,11 +101,11 @@ class LowBandCalibration(Origin, frozen=True, forbid_unknown_fields=True, kw_onl
     weighting: Literal["Z", "C", "G"]
     """The weighting of the meter: Z, C (IEC 61672-1) or G (ISO 7196)."""
     low_hz: Annotated[float, Meta(ge=10.0, le=30.0)]
-    """Where the noise began: well above the protecting high-pass of the output."""
+    """The lowest frequency of the noise: well above the protecting high-pass of the output."""
 
 
 AnyCalibration = Calibration | VibrationCalibration | LowBandCalibration
-"""What `residue calibrate` writes for one output."""
+"""The calibrations that `residue calibrate` writes for one output."""
 
 
 def pink_level_db(weighting: Weighting, transducer: str) -> float:
@@ -136,7 +138,7 @@ def felt_offset_db(calibration: VibrationCalibration, transducer: str) -> float:
 def offset_db(calibration: Calibration, weighting: Weighting, transducer: str) -> float:
     """The offset from a weighted level in dBFS to dB re 20 uPa at the visitor's place, or at the loudest one.
 
-    A comes from the A reading; C, Z, G and K from the C reading, which sees nearly all of the band.
+    A comes from the A reading; C, Z, G and K from the C reading, which measures nearly all of the band.
     """
     if weighting is Weighting.A:
         return calibration.counts_dba - calibration.played_dbfs - pink_level_db(Weighting.A, transducer)

@@ -1,4 +1,4 @@
-"""The meter that calibrated a room, and the margin by which caps at an ear are kept the lower for what it may err."""
+"""The meter that calibrated a room, and the margin for its error, by which caps at an ear are lower."""
 
 from __future__ import annotations
 
@@ -14,46 +14,51 @@ from residue.loudness.outputs.outputs import Output
 from residue.problems import Finding, Severity
 
 COVERAGE = 1.65
-"""From a standard uncertainty to what 95 % of measurements do not pass: ISO 9612:2009, Annex C, one-sided."""
+"""The factor from a standard uncertainty to the error that 95 % of measurements do not exceed: ISO 9612:2009, Annex C,
+one-sided.
+"""
 _METER_DB: Mapping[int, float] = {1: 0.7, 2: 1.5}
 """Standard uncertainty of a meter of class 1 and 2 of IEC 61672-1: ISO 9612:2009, Table C.5, from memory. With that of
-class 2 the worked example of its Annex D comes out as printed."""
+class 2 the worked example of its Annex D gives the printed result.
+"""
 _POSITION_DB = 1.0
-"""Standard uncertainty of where the microphone stands: ISO 9612:2009, Annex C, from memory."""
+"""Standard uncertainty of the place of the microphone: ISO 9612:2009, Annex C, from memory."""
 MOST_DRIFT_DB = 0.5
-"""By how much the checks before and after may differ, else all is discarded: ISO 9612:2009, 12.2, from memory."""
+"""The checks before and after may differ by this, otherwise all is discarded: ISO 9612:2009, 12.2, from memory."""
 MOST_SPREAD_DB = 0.5
-"""Of readings of steady noise, each over 15 s: our own judgement. By its bandwidth they should spread by 0.2 dB."""
+"""The largest spread of readings of steady noise, each over 15 s: our own judgement. From its bandwidth 0.2 dB are
+expected.
+"""
 
 CalibratorLevel = Annotated[float, Meta(ge=80.0, le=130.0)]
 
 
 class MeasuredWith(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """The sound level meter of the calibration, its checks, and the margin for what it may err."""
+    """The sound level meter of the calibration, its checks, and the margin for its error."""
 
     meter_class: Literal[1, 2]
-    """Class of the meter, IEC 61672-1: its data sheet says it."""
+    """Class of the meter, IEC 61672-1, from its data sheet."""
     serial: str = ""
     """Make and serial number of the meter, for the report."""
     by: str = ""
     """The person who measured, for the report."""
     calibrator_before_db: CalibratorLevel | None = None
-    """What the meter read of the field calibrator (IEC 60942) before the first output."""
+    """The reading of the field calibrator (IEC 60942) before the first output."""
     calibrator_after_db: CalibratorLevel | None = None
-    """What it read of the same calibrator after the last output."""
+    """The reading of the same calibrator after the last output."""
     margin_db: Annotated[float, Meta(ge=0.0, le=12.0)] | None = None
-    """By how much caps in dB are kept lower, for meter and place; if not given, 2.1 for class 1 and 3 for class 2."""
+    """Caps in dB are lower by this, for meter and place; if not given, 2.1 for class 1 and 3 for class 2."""
 
     @property
     def drift_db(self) -> float | None:
-        """The change of the meter between the two checks; None where it was not checked twice."""
+        """The change of the meter between the two checks; None without two checks."""
         if self.calibrator_before_db is None or self.calibrator_after_db is None:
             return None
         return self.calibrator_after_db - self.calibrator_before_db
 
     @property
     def own_margin_db(self) -> float:
-        """The margin for meter and place: the one that is stated, or that of the meter's class."""
+        """The margin for meter and place: the stated one, or that of the meter's class."""
         if self.margin_db is not None:
             return self.margin_db
         return COVERAGE * sqrt(_METER_DB[self.meter_class] ** 2 + _POSITION_DB**2)
@@ -70,9 +75,9 @@ def reading_uncertainty_db(calibration: Calibration) -> float:
 
 
 def margin_db(measurement: MeasuredWith | None, outputs: Iterable[Output]) -> float:
-    """By how much the caps at an ear are kept the lower: meter, place, and the worst spread of readings together.
+    """The margin by which caps at an ear are lower: meter, place, and the worst spread of readings together.
 
-    In tenths of a dB, rounded up. Without a measurement it is what the spread alone asks for.
+    In tenths of a dB, rounded up. Without a measurement it is for the spread alone.
     """
     own_db = 0.0 if measurement is None else measurement.own_margin_db
     known = [output.calibration for output in outputs if output.calibration is not None]
@@ -81,7 +86,7 @@ def margin_db(measurement: MeasuredWith | None, outputs: Iterable[Output]) -> fl
 
 
 def stricter_measurement(one: MeasuredWith | None, other: MeasuredWith | None) -> MeasuredWith | None:
-    """The one that asks for the larger margin; the first of two equal ones."""
+    """The one with the larger margin; the first of two equal ones."""
     if one is None or other is None:
         return one or other
     return other if other.own_margin_db > one.own_margin_db else one
@@ -103,7 +108,7 @@ def check_measurement(measurement: MeasuredWith | None, outputs: Mapping[str, Ou
 
 
 def measurement_notes(measurement: MeasuredWith | None, outputs: Mapping[str, Output]) -> Iterator[Finding]:
-    """Tells what nobody has said of the measurement."""
+    """Lists missing facts about the measurement."""
     known = [output.calibration for output in outputs.values() if output.calibration is not None]
     if measurement is None:
         if any(not calibration.invented for calibration in known):

@@ -7,13 +7,13 @@ from residue.loudness.outputs.calibration import Calibration, VibrationCalibrati
 from residue.problems import Finding, Severity
 
 _MOST_A_ABOVE_C_DB = 6.0
-"""How far a room may shift the A reading against the C reading from what pink noise in free air gives."""
+"""A room may shift the difference of A and C reading by this, relative to pink noise in free air."""
 LOUDEST_FULL_SCALE_DB = 150.0
 """No loudspeaker of a gallery reaches this at a visitor's place: the readings or the level played are wrong."""
 STRONGEST_FULL_SCALE_M_PER_S2 = 100.0
 """Ten times the acceleration of a fall: no shaker moves a person like that."""
 QUIETEST_DBA, QUIETEST_SHAKER_DBC = 45.0, 55.0
-"""Below this a meter shows the room, not the noise: common practice, no source. What a shaker plays A hardly sees."""
+"""Below this a meter shows the room, not the noise: common practice, no source. A hardly measures a shaker."""
 
 
 def odd_readings(where: str, calibration: Calibration, transducer: str) -> list[Finding]:
@@ -41,7 +41,7 @@ def odd_readings(where: str, calibration: Calibration, transducer: str) -> list[
 
 
 def _odd_loudest(where: str, calibration: Calibration, expected_db: float) -> list[Finding]:
-    """Finds the two readings of the loudest place where they were swapped."""
+    """Finds swapped readings of the loudest place."""
     if calibration.loudest_dba is None or calibration.loudest_dbc is None:
         return []
     found_db = calibration.loudest_dba - calibration.loudest_dbc

@@ -1,4 +1,4 @@
-"""Where a calibration comes from, and whether it holds for the device and the machine that play."""
+"""The origin of a calibration, and whether it is valid for the device and the machine that play."""
 
 from __future__ import annotations
 

@@ -15,18 +15,18 @@ SUBSONIC_HZ = {"speaker": 20.0, "shaker": 5.0}
 
 
 class Output(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """One output of the piece: where it leaves the machine, and what hangs on it."""
+    """One output of the piece: its channel of the device, and the transducer on it."""
 
     device_channel: Annotated[int, Meta(ge=1, le=256)]
     """Channel of the sound device, counted from 1."""
     calibration: Calibration | None = None
     """The reading of the sound level meter; without it levels at the ear are unknown."""
     low_band: LowBandCalibration | None = None
-    """The reading below 40 Hz; where it says more than `calibration`, it counts for Z and G."""
+    """The reading below 40 Hz; if it is higher than by `calibration`, it counts for Z and G."""
     vibration: VibrationCalibration | None = None
     """The reading of the vibration meter; caps on vibration need it."""
     trim_db: Annotated[float, Meta(ge=-60.0, le=0.0)] = 0.0
-    """Lowers this output against the others."""
+    """Lowers this output relative to the others."""
     delay_ms: Annotated[float, Meta(ge=0.0, le=500.0)] = 0.0
     """Delays this output, so that it arrives together with one that is further away."""
     transducer: Literal["speaker", "shaker"] = "speaker"
@@ -34,9 +34,9 @@ class Output(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     subsonic_hz: Annotated[float, Meta(ge=1.0, le=120.0)] | None = None
     """Protecting high-pass, fourth order; 20 for a speaker and 5 for a shaker if not given."""
     ceiling_dbtp: Annotated[float, Meta(ge=-40.0, le=0.0)] = -1.0
-    """True peak that is never exceeded."""
+    """The true peak that is never exceeded."""
     long_term_dbfs: Annotated[float, Meta(ge=-80.0, le=0.0)] | None = None
-    """Mean-square level over long_term_s that is never exceeded: what a coil can bear."""
+    """The mean-square level over long_term_s that is never exceeded: the limit of a coil."""
     long_term_s: Annotated[float, Meta(ge=1.0, le=3600.0)] = 60.0
     """The window of long_term_dbfs."""
     rise_db_per_s: Annotated[float, Meta(ge=3.0, le=300.0)] = 60.0
@@ -44,7 +44,7 @@ class Output(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
 
     @property
     def calibrations(self) -> Mapping[str, AnyCalibration]:
-        """All that a meter read of it, by the key in room.toml."""
+        """All readings of it, by the key in room.toml."""
         held = {"calibration": self.calibration, "low_band": self.low_band, "vibration": self.vibration}
         return {key: one for key, one in held.items() if one is not None}
 

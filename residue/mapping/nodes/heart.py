@@ -31,17 +31,16 @@ from residue.mapping.signals import (
 Rate = Annotated[float, Meta(ge=10.0, le=400.0, description="beats a minute")]
 PACES = {"sure": SURE, "quick": QUICK}
 _SURE_OF = 4
-"""Beats over which the trust in beats is averaged; our choice."""
+"""The number of beats over which the trust is averaged; our choice."""
 
 
 class Beats(Node, frozen=True):
     """An event for each beat in an ECG, valued with the interval from the beat before in seconds (0 for the first).
 
-    The first beat comes at once where it stands out clearly; in noise, after two that look alike.
-    "quick" is for live play: in noise, and where T waves are high, it finds fewer beats and makes up more.
-    Trust: how sure the last four beats are, by their likeness; it fades while no beat comes.
-    Latency: 0.25 s after the R wave, "quick" 0.13 s; longer for a weak beat that is found by looking back; in the first
-    0.15 s of a recording no beat is found.
+    The first beat comes at once if it is clearly strong; in noise, after two that look alike. "quick" is for live play:
+    in noise, and with high T waves, it finds fewer beats and gives more false ones. Trust: how sure the last four beats
+    are, by their likeness; it fades while no beat comes. Latency: 0.25 s after the R wave, "quick" 0.13 s; longer for a
+    weak beat that is found by looking back; in the first 0.15 s of a recording no beat is found.
     Source: after Pan and Tompkins, IEEE Trans Biomed Eng 32 (1985) 230-236.
     """
 
@@ -81,9 +80,9 @@ class HeartRate(SlowNode, frozen=True):
     """Beats a minute from events valued with their interval in seconds: 60 over the mean of the last intervals.
 
     An interval that does not fit its neighbours (a beat that was missed or made up) is left out, and the rate is held;
-    those of an irregular heart are all counted. A rate beyond lowest or highest is given as lowest or highest.
-    Trust: the share of those intervals that fitted; 0 before the first, beyond the bounds, and while no beat comes.
-    Latency: about one beat. Source: definition; 15 to 300 is a choice for human hearts.
+    all intervals of an irregular heart count. A rate beyond lowest or highest is given as lowest or highest. Trust: the
+    share of those intervals that fitted; 0 before the first, beyond the bounds, and while no beat comes. Latency: about
+    one beat. Source: definition; 15 to 300 is a choice for human hearts.
     """
 
     kind = "heart_rate"
@@ -164,10 +163,10 @@ class BeatInterval(SlowNode, frozen=True):
 class Rmssd(SlowNode, frozen=True):
     """Root mean square of successive differences of the last intervals, in milliseconds.
 
-    An interval is judged by its neighbours and by how much this heart changes: one that comes from a beat that was
-    missed or made up gives no difference, and neither does one beyond lowest or highest.
-    Trust: the share of those intervals that gave a difference; it grows from 0 until `beats` of them came.
-    Latency: about one beat. Source: Task Force of ESC and NASPE, Eur Heart J 17 (1996) 354-381.
+    An interval is compared with its neighbours and the usual change of this heart: one from a beat that was missed or
+    made up gives no difference, and neither does one beyond lowest or highest. Trust: the share of those intervals that
+    gave a difference; it grows from 0 until `beats` of them came. Latency: about one beat. Source: Task Force of ESC
+    and NASPE, Eur Heart J 17 (1996) 354-381.
     """
 
     kind = "rmssd"
@@ -229,7 +228,7 @@ class Missing(SlowNode, frozen=True):
 
 
 class Spread(SlowNode, frozen=True):
-    """How far a slow signal has moved over the last window_s: its highest minus its lowest value.
+    """The range of a slow signal over the last window_s: its highest minus its lowest value.
 
     A heart rate whose spread stays small has settled.
     Latency: none.

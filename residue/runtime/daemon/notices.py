@@ -18,13 +18,13 @@ from residue.runtime.system.clock import Clock
 from residue.runtime.system.files import replace_file
 
 DAY_LINE_S = 300.0
-"""So long a line about a day may take, on a slow card, before it is given up."""
+"""The longest time for a line about a day, on a slow card."""
 
 
 class Notices:
-    """Tells everybody whom room.toml names. Nothing here waits for a network or a disk.
+    """Sends notices to all recipients in room.toml, without waiting for a network or a disk.
 
-    in_force: gives the installation, and is asked each time. log: the file of the level log. happened: writes into the
+    in_force: gives the installation; it is called each time. log: the file of the level log. happened: writes into the
     event log: kind, text.
     """
 
@@ -58,12 +58,12 @@ class Notices:
             messenger.start()
 
     def tell(self, facts: Facts) -> None:
-        """Hand over how things are now."""
+        """Passes the present facts on."""
         for messenger in self._messengers:
             messenger.tell(facts)
 
     def end(self) -> None:
-        """Send nothing more; what waits is sent after the next start."""
+        """Ends sending; waiting messages are sent after the next start."""
         for messenger in self._messengers:
             messenger.end()
 

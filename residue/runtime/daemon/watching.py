@@ -37,7 +37,7 @@ class Watching:
         self._pace = DevicePace()
         self.disturbances = Disturbances()
         self.notifier = Notifier()
-        restarts = Restarts(state / FILE_NAME, show.clock)
+        restarts = Restarts(state / FILE_NAME, show.clock, chronicle.happened)
         self.rounds = Rounds(self._vitals, self._remedies(), restarts, self.notifier, chronicle.happened)
         self.deadman = Deadman(lambda: show.engine.snapshot.frames)
 

@@ -71,7 +71,8 @@ class InForce:
         folder = installation.folder
         named = [folder / name for name in installation.graph.files]
         self._named_files = _digests(named)
-        self._hours = Watched([folder / HOURS, folder / CALENDAR_FILE], self._read_hours)
+        others = hours_differ(installation)  # read by the first look: a calendar may take long, and a start may not
+        self._hours = Watched([folder / HOURS, folder / CALENDAR_FILE], self._read_hours, unread=others)
         self._room = Watched([folder / ROOM], self._read_room)
         self._piece = Watched([folder / PIECE, *named], self._read_piece)
         self._look_at_start()
@@ -126,9 +127,6 @@ class InForce:
 
     def _look_at_start(self) -> None:
         """Reports files that were broken, or changed, while nothing ran."""
-        if hours_differ(self._installation):
-            with _faults(self._refuse_hours):
-                self._read_hours()
         with _faults(lambda error: self._refuse(ROOM, error)):
             self._tell(ROOM, _differs(ROOM, differences(self._installation.room, self._read_room())))
         with _faults(lambda error: self._refuse(PIECE, error)):

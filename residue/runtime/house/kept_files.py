@@ -25,6 +25,8 @@ from residue.small_files import read_small
 
 _LINK = "in-force"
 """A link in the state folder to the folder with the files, so that all of them change in one step."""
+_SECOND_LINK = "in-force-copy"
+"""To the same once more: it counts where a bit of the first is flipped."""
 _OF = "installation.txt"
 """The file that names the folder of their installation."""
 _DIGITS = 16
@@ -36,9 +38,11 @@ def load_in_force(folder: Path, state: Path, *, by_person: bool) -> Installation
     by_person: its files take force as they are; only broken hours are replaced by those in force before. Raises
     ProblemError with the faults of the folder where it cannot run.
     """
-    before = state / _LINK
-    if not _belongs(before, folder):
-        return kept(_told(load(folder), _UNKNOWN) if before.exists() and not by_person else load(folder), state)
+    links = [state / link for link in (_LINK, _SECOND_LINK)]
+    before = next((link for link in links if _belongs(link, folder)), None)
+    if before is None:
+        lost = any(link.exists() for link in links) and not by_person
+        return kept(_told(load(folder), _UNKNOWN) if lost else load(folder), state)
     if not by_person:
         return kept(_resumed(folder, before), state)
     try:
@@ -70,11 +74,13 @@ def hours_differ(installation: Installation) -> bool:
 
 
 def _resumed(folder: Path, before: Path) -> Installation:
-    """The files in force before, with the hours and the stricter limits of the folder. Raises ProblemError.
+    """The files in force before, with the stricter limits of the folder. Raises ProblemError.
 
-    If these no longer fit together: the folder, with the stricter limits that were in force.
+    Other hours of the folder are taken as soon as the house runs: a calendar file that takes long keeps no start up.
+    Where the hours in force do not fit any more: those of the folder; then the folder, with the stricter limits that
+    were in force.
     """
-    for taking in ((PIECE, ROOM), FILES):
+    for taking in (FILES, (PIECE, ROOM)):
         with suppress(ProblemError):
             return _tightened(load(folder, before, taking=taking), folder)
     return _tightened(load(folder), before)
@@ -103,27 +109,43 @@ def _belongs(kept_folder: Path, folder: Path) -> bool:
     try:
         contents = {path.name: path.read_bytes() for path in kept_folder.iterdir() if path.name != EXPANSION}
         of_this = contents[_OF].decode() == str(folder.resolve())
-        return of_this and kept_folder.resolve().name == f"{_LINK}.{_digest(contents)}"
+        return of_this and kept_folder.resolve().name == f"{kept_folder.name}.{_digest(contents)}"
     except (OSError, KeyError, ValueError):
         return False
 
 
 def _keep(installation: Installation, state: Path) -> Path:
-    contents = _contents(installation)
-    place, link = state / f"{_LINK}.{_digest(contents)}", state / _LINK
+    contents, events = _contents(installation), installation.answers.events
+    record = None if events is None else events.record
+    for link in (_LINK, _SECOND_LINK):
+        if not _belongs(state / link, installation.folder) or _is_other(state / link, contents, record):
+            _write(state, link, contents, record)
+    return state / _LINK
+
+
+def _is_other(link: Path, contents: Mapping[str, bytes], record: bytes | None) -> bool:
+    try:
+        return _digest(contents) not in link.resolve().name or (
+            record is not None and (link / EXPANSION).read_bytes() != record
+        )
+    except OSError:
+        return True
+
+
+def _write(state: Path, link: str, contents: Mapping[str, bytes], record: bytes | None) -> None:
+    """In a folder of their own, then the link to it."""
+    place = state / f"{link}.{_digest(contents)}"
     for name, content in contents.items():
         replace_file(place / name, content)
-    events = installation.answers.events
-    if events is not None and events.record is not None:
-        replace_file(place / EXPANSION, events.record)
-    fresh = state / f"{_LINK}.new"
+    if record is not None:
+        replace_file(place / EXPANSION, record)
+    fresh = state / f"{link}.new"
     fresh.unlink(missing_ok=True)
     fresh.symlink_to(place.name)
-    fresh.replace(link)
-    for other in state.glob(f"{_LINK}.*"):
+    fresh.replace(state / link)
+    for other in state.glob(f"{link}.*"):
         if other != place:
             shutil.rmtree(other, ignore_errors=True)
-    return link
 
 
 def _contents(installation: Installation) -> dict[str, bytes]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -20,11 +21,15 @@ WITHIN = timedelta(hours=1)
 
 
 class Restarts:
-    """Remembers restarts and their reasons; without a file that can be read and written, there is no limit."""
+    """Remembers restarts and their reasons; without a file that can be read and written, there is no limit.
 
-    def __init__(self, path: Path, clock: Clock) -> None:
+    happened: writes into the event log: kind, text.
+    """
+
+    def __init__(self, path: Path, clock: Clock, happened: Callable[[str, str], None]) -> None:
         self._path = path
         self._clock = clock
+        self._happened = happened
 
     def may(self, check: Check) -> bool:
         """Whether this check may restart the program once more; if so, the restart is counted.
@@ -45,5 +50,8 @@ class Restarts:
     def _known(self) -> dict[str, list[datetime]]:
         try:
             return read_record(self._path, dict[str, list[datetime]])
-        except (OSError, SpoiltRecordError):
+        except FileNotFoundError:
+            return {}
+        except (OSError, SpoiltRecordError) as error:
+            self._happened("watchdog", f"{self._path.name} cannot be read: {error}. Earlier restarts are not counted.")
             return {}

@@ -6,7 +6,6 @@ It is a database that a person may open. The governor counts its levels after a 
 from __future__ import annotations
 
 import logging
-import math
 import os
 import shutil
 import sqlite3
@@ -14,6 +13,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import closing, suppress
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime
+from functools import partial
 from itertools import chain
 from pathlib import Path
 from typing import TypeVar
@@ -23,13 +23,17 @@ from residue.loudness.stage.history import SentHistory, Unlogged
 from residue.records import SpoiltRecordError, encode_record, read_record
 from residue.runtime.house.memory import remembered
 from residue.runtime.journal.event_kinds import ENDED, NOT_LOGGED, SPOILT, STARTED
-from residue.runtime.journal.second_copy import (
-    EventTold,
-    LineTold,
-    SecondCopy,
-    SecondTold,
+from residue.runtime.journal.second_copy import EventTold, LineTold, SecondCopy, SecondTold
+from residue.runtime.journal.telling import (
+    UNLOGGED_MOST_S,
+    Telling,
+    age_s,
+    all_that_count,
+    copied,
+    covered_by,
+    covering,
+    history_of,
 )
-from residue.runtime.journal.telling import UNLOGGED_MOST_S, Telling, age_s, copied, covering, history_of
 from residue.runtime.system.clock import Uptime, uptime
 from residue.runtime.system.files import replace_file
 from residue.runtime.system.folders import MEMORY_BEFORE_FILE, MEMORY_FILE
@@ -121,9 +125,10 @@ R = TypeVar("R", LevelRow, SecondRow, EventRow)
 _TABLES: dict[type[Row], str] = {LevelRow: "level", SecondRow: "second", EventRow: "event"}
 MOST: dict[type[Row], int] = {LevelRow: 750_000, SecondRow: 260_000, EventRow: 200_000}
 """So many rows are kept: about 400 days, 3 days of sound (the longest window of a cap is a day), and a season's events;
-below 400 MB. The rows are counted and not selected by date, so that a wrong clock deletes nothing.
-"""
+below 400 MB. The rows are counted and not selected by date, so that a wrong clock deletes nothing."""
 _SQL_TYPES = {"str": "TEXT", "float": "REAL", "int": "INTEGER"}
+_SECOND, _EVENT = "utc, boot, up_s, duration_s, sent", "utc, boot, up_s, kind, unlogged_s"
+"""As the second copy tells them."""
 _NOT_TOLD_BEFORE = f"""
     SELECT utc, boot, up_s, kind, coalesce(unlogged_s, {UNLOGGED_MOST_S})
     FROM (SELECT *, lag(kind) OVER (ORDER BY rowid) AS before FROM event)
@@ -244,9 +249,9 @@ class LevelLog:
         told = self._lines_of_database()
         if told is None or not any(told):
             lost = told is None or self._should_tell
-            if lost and self._copied() is None:  # both are empty
-                now, up = datetime.now(UTC), uptime()
-                self._copy.begin_anew([EventTold(timestamp(now), up.boot, up.seconds, SPOILT, None)])
+            if lost and copied(self._copy) is None:  # both are
+                up = uptime()
+                self._copy.begin_anew([EventTold(timestamp(datetime.now(UTC)), up.boot, up.seconds, SPOILT, None)])
         elif self._copy_lacks or self._copy.last() not in [kind[-1] for kind in told if kind]:
             self._copy.begin_anew(chain(*told))
 
@@ -256,12 +261,8 @@ class LevelLog:
             return [], []
         try:
             with closing(self._connect()) as connection:
-                seconds = connection.execute(
-                    "SELECT utc, boot, up_s, duration_s, sent FROM second ORDER BY rowid DESC LIMIT ?", (_DAY_S,)
-                )
-                events = connection.execute(
-                    "SELECT utc, boot, up_s, kind, unlogged_s FROM event ORDER BY rowid DESC LIMIT ?", (_EVENTS,)
-                )
+                seconds = connection.execute(f"SELECT {_SECOND} FROM second ORDER BY rowid DESC LIMIT ?", (_DAY_S,))
+                events = connection.execute(f"SELECT {_EVENT} FROM event ORDER BY rowid DESC LIMIT ?", (_EVENTS,))
                 happened, sent = [EventTold(*row) for row in events], [SecondTold(*row) for row in seconds]
         except (sqlite3.Error, OSError, TypeError):
             return None
@@ -366,23 +367,38 @@ class LevelLog:
     def sent_before(self, now: datetime, up: Uptime, window_s: float) -> SentHistory:
         """The energy that the governor must count before its first frame; times without a row count as the most.
 
-        It comes from the database, or from the second copy if the database is lost. Ages are measured by the time since
-        the machine started, which nobody can set. For an earlier start of the machine they are measured by the clock,
-        and are at least that time.
+        It comes from the second copy if that holds all that the database does, since its lines have check sums; else
+        all that either tells counts. Ages are measured by the time since the machine started; for an earlier start by
+        the clock, and are at least that time.
         """
         unwritten_s = self._unwritten_s(up)
         try:
             stands = self._path.exists()
         except OSError:  # the most counts if it cannot be read
             stands = True
-        if not stands and not self._should_tell and self._copied() is None:
+        if not stands and not self._should_tell and copied(self._copy) is None:
             return SentHistory(unlogged=[Unlogged(0.0, unwritten_s)])
-        for told in (self._in_database, self._copied):
-            history = history_of(told(window_s), now, up, window_s=window_s, unwritten_s=unwritten_s)
-            if history is not None:
-                return history
+        read = partial(history_of, now=now, up=up, window_s=window_s, unwritten_s=unwritten_s)
+        if (checked := read(self._checked(window_s))) is not None:
+            return checked
+        found = read(self._in_database(window_s)), read(copied(self._copy))
+        if histories := [history for history in found if history is not None]:
+            return all_that_count(histories)
         logger.warning("What was sent before is lost. Every cap counts as used up when the house was last alive.")
         return SentHistory(unreadable=True, ended_s=self._dead_s(now, up))
+
+    def _checked(self, window_s: float) -> Telling | None:
+        """What the second copy tells; None where a line of it is damaged, or the database knows of something later."""
+        last = "ORDER BY rowid DESC LIMIT 1"
+        try:
+            if not self._path.exists():
+                return None
+            with closing(self._connect()) as connection:
+                seconds = [SecondTold(*row) for row in connection.execute(f"SELECT {_SECOND} FROM second {last}")]
+                [event] = connection.execute(f"SELECT {_EVENT} FROM event {last}")
+            return covered_by(self._copy, window_s, [EventTold(*event), *seconds])
+        except (sqlite3.Error, OSError, ValueError):  # no event at all, too: that is no log of ours
+            return None
 
     def _in_database(self, window_s: float) -> Telling | None:
         """The history in the database; None where it cannot be read, or is empty although this house has run before."""
@@ -393,7 +409,7 @@ class LevelLog:
                 if self._memory_stands() and _tells_nothing(connection):
                     # A house was killed while its first rows waited for the disk: they were sent nevertheless.
                     return None
-                rows = connection.execute("SELECT utc, boot, up_s, duration_s, sent FROM second ORDER BY rowid DESC")
+                rows = connection.execute(f"SELECT {_SECOND} FROM second ORDER BY rowid DESC")
                 seconds = [SecondTold(*row) for row in covering(rows, window_s)]
                 last = connection.execute("SELECT kind FROM event ORDER BY rowid DESC LIMIT 1").fetchone()
                 not_told = [EventTold(*row) for row in connection.execute(_NOT_TOLD_BEFORE)]
@@ -402,15 +418,11 @@ class LevelLog:
             return None
         return Telling(seconds, not_told, ended=last in (None, (ENDED,)))
 
-    def _copied(self, _window_s: float = math.inf) -> Telling | None:
-        return copied(self._copy)
-
     def _dead_s(self, now: datetime, up: Uptime) -> float:
         """The time for which nothing can have been sent, by the memory of the house; 0 if not known."""
         alive = remembered(self._path.parent)[0].alive
-        if alive is None:
-            return 0.0
-        return max(0.0, age_s(now, up, utc=alive.utc, boot=alive.boot, up_s=alive.up_s) - _ALIVE_S)
+        age = 0.0 if alive is None else age_s(now, up, utc=alive.utc, boot=alive.boot, up_s=alive.up_s)
+        return max(0.0, age - _ALIVE_S)
 
 
 def _columns(connection: sqlite3.Connection, table: str) -> set[str]:

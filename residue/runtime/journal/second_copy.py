@@ -98,6 +98,13 @@ class SecondCopy:
             raise SpoiltCopyError(f"{spoilt} of {len(found)} lines of {self._path.name} are damaged")
         return list(_bridged(found))
 
+    def latest(self) -> Iterator[LineTold | None]:
+        """Every line, the latest first; None for a damaged one. Raises OSError."""
+        for path in (self._path, self._before):
+            with suppress(FileNotFoundError):
+                lines = read_small(path, _MOST_BYTES).split(b"\n")
+                yield from (_decoded(line) for line in dict.fromkeys(reversed(lines)) if line)
+
     def last(self) -> LineTold | None:
         """The last line; None if none can be read. Reads no more than the end of the file."""
         try:

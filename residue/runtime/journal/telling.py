@@ -12,7 +12,14 @@ from itertools import pairwise
 
 from residue.loudness.stage.history import SentHistory, SentRow, Unlogged
 from residue.runtime.journal.event_kinds import ENDED, SPOILT, STARTED
-from residue.runtime.journal.second_copy import SPOILT_LINE, EventTold, SecondCopy, SecondTold, SpoiltCopyError
+from residue.runtime.journal.second_copy import (
+    SPOILT_LINE,
+    EventTold,
+    LineTold,
+    SecondCopy,
+    SecondTold,
+    SpoiltCopyError,
+)
 from residue.runtime.system.clock import Uptime
 
 logger = logging.getLogger(__name__)
@@ -64,6 +71,14 @@ def history_of(
     return SentHistory([row for row in reversed(rows) if row.age_s < window_s], unlogged)
 
 
+def all_that_count(histories: Sequence[SentHistory]) -> SentHistory:
+    """All that any of them tells of the same time; what they tell alike counts once."""
+    rows = {(row.age_s, row.duration_s, *sorted(row.sent.items())): row for found in histories for row in found.rows}
+    first, *others = histories
+    unlogged = dict.fromkeys([*first.unlogged, *(one for found in others for one in found.unlogged if one.duration_s)])
+    return SentHistory(sorted(rows.values(), key=lambda row: -row.age_s), list(unlogged))
+
+
 _SecondRow = tuple[str, str, float, float, str]
 """utc, boot, up_s, duration_s and sent."""
 
@@ -90,8 +105,24 @@ def copied(copy: SecondCopy) -> Telling | None:
     except (OSError, SpoiltCopyError) as error:
         logger.warning("The second copy of the level log cannot be read: %s.", error)
         return None
-    if lines is None:
-        return None
+    return None if lines is None else _telling(lines)
+
+
+def covered_by(copy: SecondCopy, window_s: float, latest: Sequence[LineTold]) -> Telling | None:
+    """What the copy tells of a window; None where a line is damaged, or not all of these are in it. Raises OSError."""
+    lines, missing, covered_s = list[LineTold](), set(latest), 0.0
+    for line in copy.latest():
+        if line is None:
+            return None
+        if covered_s > window_s + _MARGIN_S and not missing:
+            break
+        lines.append(line)
+        missing.discard(line)
+        covered_s += line.duration_s if isinstance(line, SecondTold) else 0.0
+    return None if missing else _telling(lines[::-1])
+
+
+def _telling(lines: Sequence[LineTold]) -> Telling:
     seconds = [line for line in lines if isinstance(line, SecondTold)]
     events = [line for line in lines if isinstance(line, EventTold)]
     happened = [event for event in events if event.kind != SPOILT_LINE]

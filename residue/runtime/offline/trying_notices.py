@@ -22,7 +22,7 @@ _RESOLVERS = Path("/etc/resolv.conf")
 
 @dataclass(frozen=True, slots=True)
 class Tried:
-    """What a person reads about one notice. good: nothing is wrong with it."""
+    """A line for people about one notice. good: whether it is without a fault."""
 
     words: str
     good: bool = True
@@ -43,7 +43,7 @@ def tested(folder: Path) -> Iterator[Tried]:
     for notice in installation.room.notice:
         try:
             remark = notice.deliver(Bulletin(sender=sender, at=datetime.now(UTC), test=True))
-        except Exception as error:  # noqa: BLE001 - whatever one of them raises, the others are still tried
+        except Exception as error:  # noqa: BLE001 - after any error of one, the others are still tried
             yield Tried(f"{notice.name}: not sent, {_way(notice)}. {why(error)}", good=False)
         else:
             yield Tried(f"{notice.name}: sent, {_way(notice)}. {remark}".rstrip(), good=not remark)
@@ -67,7 +67,7 @@ def _of_secret(path: Path, where: str) -> Iterator[Finding]:
     try:
         mode = path.stat().st_mode
     except PermissionError:
-        return  # whoever checks may not look there, and neither may everybody
+        return  # the user of the check may not read there, and neither may everybody
     except OSError:
         mend = f"Write it there, for root alone: sudo install -m 600 /dev/null {path}, then edit the file."
         yield Finding(Severity.WARNS, where, f"There is no file {path}, so this notice cannot be sent.", mend)
@@ -80,7 +80,7 @@ def _of_secret(path: Path, where: str) -> Iterator[Finding]:
 
 
 def _of_resolvers(notice: AnyNotice, host: str, resolvers: Path, where: str) -> Iterator[Finding]:
-    """The unit lets the service ask only the name servers that some network names; the machine's own it always may."""
+    """Finds name servers out of reach: the unit allows only those within its networks, and the machine's own."""
     try:
         lines = [line.split() for line in resolvers.read_text(encoding="utf-8").splitlines()]
     except (OSError, UnicodeDecodeError):

@@ -69,6 +69,7 @@ class Case:
     outcome: Outcome | None = None
     """The plan with it in the programme."""
     attempts: int = 0
+    told_stale: bool = False
 
     @property
     def ours(self) -> bool:
@@ -277,6 +278,10 @@ class Swaps:
         self._said.append(_refusal(candidate, why))
 
     def _tell(self, moment: Moment, now_s: float) -> None:
+        for case in self._cases.values():
+            if not case.told_stale and (words := _incomplete(case, now_s)):
+                case.told_stale = True
+                self._said.append(words)
         ready = (case.candidate for case in self._cases.values() if case.stage is Stage.READY)
         self.held_back = frozenset(candidate.name for candidate in ready if moment.wanted(candidate))
         self._refusals = {name: told for name, told in self._refusals.items() if now_s - told[1] < TOLD_S}
@@ -289,8 +294,8 @@ class Swaps:
         for case in self._cases.values():
             if case.stage is Stage.REFUSED:
                 yield _refusal(case.candidate, case.why or "")
-            elif case.why is not None and now_s - case.since_s >= STALE_S:
-                yield f"{case.candidate.what}: it is incomplete, and nothing more is copied. {case.why}"
+            elif words := _incomplete(case, now_s):
+                yield words
 
 
 def _without_a_place(bag: str, names: Sequence[str]) -> str:
@@ -302,6 +307,13 @@ def _without_a_place(bag: str, names: Sequence[str]) -> str:
         f"Rename it, such as to {names[0]}.at-rest, to have it take the place of {names[0]}; "
         "or write it into the programme of hours.toml."
     )
+
+
+def _incomplete(case: Case, now_s: float) -> str | None:
+    """A bag that somebody has forgotten half-way, or that can never be whole."""
+    if case.stage is not Stage.ARRIVING or case.why is None or now_s - case.since_s < STALE_S:
+        return None
+    return f"{case.candidate.what}: it is incomplete, and nothing more is copied. {case.why}"
 
 
 def _refusal(candidate: Candidate, why: str) -> str:

@@ -57,3 +57,4 @@ def test_a_link_is_not_followed(performances: Path, stick: Path) -> None:
     link.symlink_to(stick)
     with pytest.raises(ProblemError, match="It is a link"):
         lacking(link)
+    assert look(link) == (), "what it leads to may be the whole disk"

@@ -9,7 +9,7 @@ import pytest
 from residue.installation.load import load
 from residue.loudness.caps.caps import expand
 from residue.problems import ProblemError
-from residue.runtime.house import kept_files
+from residue.runtime.house import in_force, kept_files
 from residue.runtime.house.in_force import RESTART, Change, InForce
 from residue.runtime.house.kept_files import load_in_force
 from residue.runtime.journal.in_force_digest import digest_in_force
@@ -86,6 +86,7 @@ def test_hours_that_cannot_be_read_at_a_start_leave_the_old_ones_in_force(instal
     (installation / "hours.toml").mkdir()  # as unreadable as a file that its owner keeps for himself
     house.start()
     assert house.opens() == ["00:00"]
+    house.wait()
     assert "The file cannot be read" in str(house.refused())
 
 
@@ -190,6 +191,7 @@ def test_after_a_power_cut_the_house_goes_by_the_hours_in_force_where_the_files_
     save(installation, EVENING, 'tue = ["18:00-10:00"]')
     house.start()
     assert house.opens() == ["18:00"]
+    house.wait()
     assert (house.refused() or "").startswith(REFUSED + "hours.toml: weekly: tue")
     assert house.log[-1] == f"hours: {house.refused()}"
     save(installation, 'tue = ["18:00-10:00"]', 'tue = ["19:00-23:00"]')
@@ -199,11 +201,39 @@ def test_after_a_power_cut_the_house_goes_by_the_hours_in_force_where_the_files_
     assert (house.opens(), house.refused()) == (["19:00"], None)
 
 
+def test_a_start_by_nobody_waits_for_no_calendar_and_takes_other_hours_as_soon_as_it_runs(
+    installation: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One that repeats without end took 40 s of processor time at each start, before the first sound."""
+    house = Kitchen(installation)
+    save(installation, MORNING, EVENING)
+    with monkeypatch.context() as patched:
+        patched.setattr(in_force, "read_hours", lambda *_: pytest.fail("The start waits for the hours."))
+        house.start()
+    assert house.opens() == ["00:00"]
+    house.wait(3)
+    assert house.opens() == ["18:00"]
+
+
+@pytest.mark.parametrize("spoilt", ["in-force", "in-force-copy"])
+def test_a_spoilt_copy_of_the_files_in_force_does_not_keep_a_house_with_a_broken_file_from_starting(
+    installation: Path, spoilt: str
+) -> None:
+    house = Kitchen(installation)
+    kept_room = house.state / spoilt / "room.toml"
+    kept_room.write_bytes(kept_room.read_bytes().replace(b"-20.0", b"-10.0"))  # two bits, and 10 dB louder
+    (installation / "room.toml").write_text("", encoding="utf-8")
+    house.start()
+    assert cap_of(house) == [("LAeq over 1 min", -20.0)]
+    assert kept_room.read_bytes() == (house.state / "in-force" / "room.toml").read_bytes(), "it is mended"
+
+
 def test_hours_that_are_gone_do_not_keep_the_house_from_starting(installation: Path) -> None:
     house = Kitchen(installation)
     (installation / "hours.toml").unlink()
     house.start()
     assert house.opens() == ["00:00"]
+    house.wait()
     assert REFUSED in (house.refused() or "")
     again = load_in_force(installation, house.state, by_person=True)
     assert digest_in_force(house.in_force()) == digest_in_force(again)
@@ -235,6 +265,7 @@ def test_a_cut_while_new_hours_are_kept_leaves_the_old_ones_or_the_new(
         assert house.opens() in (["00:00"], ["18:00"])
         save(installation, 'tue = ["18:00-10:00"]', MORNING)
         house.start()
+        house.wait()
         assert house.opens() == ["00:00"]
     assert cuts == 4
 
@@ -378,13 +409,14 @@ def test_the_processes_that_plan_read_what_is_in_force(installation: Path) -> No
 def test_files_that_are_not_those_that_were_in_force_are_not_gone_on_with(installation: Path, how: str) -> None:
     house = Kitchen(installation)
     save_room(installation, LIMIT, LOUDER)
-    kept = (house.state / "in-force").resolve()
-    if how == "another installation":
-        (kept / "installation.txt").write_text("/srv/another")
-    elif how == "a flipped bit":
-        (kept / "room.toml").write_text((kept / "room.toml").read_text().replace("-20.0", "-10.0"))
-    else:
-        (house.state / "in-force").unlink()
+    for link in (house.state / "in-force", house.state / "in-force-copy"):
+        kept = link.resolve()
+        if how == "another installation":
+            (kept / "installation.txt").write_text("/srv/another")
+        elif how == "a flipped bit":
+            (kept / "room.toml").write_text((kept / "room.toml").read_text().replace("-20.0", "-10.0"))
+        else:
+            link.unlink()
     house.start()
     assert cap_of(house) == [("LAeq over 1 min", -14.0)]
     told = [one.what for one in house.in_force().findings]

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import asyncio
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 import msgspec
@@ -9,12 +10,20 @@ import pytest
 from residue.runtime.house import timekeeper
 from residue.runtime.house.timekeeper import Timekeeper
 from residue.runtime.rehearsal.simulation import SimulatedClock
+from residue.schedule.calendar import Calendar
 from residue.schedule.clock_trust import ClockTrust, Witnesses
 from residue.schedule.hours import Hours, calendar
 from residue.schedule.opening import Opening
-from tests.season.process import FixedHours
 
 TUESDAY_NOON = datetime(2027, 3, 2, 11, tzinfo=UTC)
+
+
+@dataclass(frozen=True)
+class FixedHours:
+    """Hours that nobody edits."""
+
+    hours: Hours
+    calendar: Calendar
 
 
 def keeper(clock: SimulatedClock, when_unsure: str) -> Timekeeper:

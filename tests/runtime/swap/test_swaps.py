@@ -170,6 +170,7 @@ def test_a_dropped_bag_is_checked_once_it_is_whole_and_at_rest(house: House) -> 
     assert list(house.swaps.alarms) == []
     house.look(after_s=STALE_S)
     assert "nothing more is copied" in house.swaps.alarms[0]
+    assert house.said[-1] == house.swaps.alarms[0], "the event log says it too, once"
     (there / "data" / "arm.flac").write_bytes(whole)
     house.look()
     assert house.processes == []
