@@ -35,7 +35,7 @@ class Contact:
         self._all, self._all_power = SosFilter(filters.highpass(_DRIFT_HZ, rate_hz, 2)), sliding_sum(ticks)
         self._hums = [
             (
-                SosFilter(filters.bandpass((hz - _MAINS_WIDTH_HZ / 2, hz + _MAINS_WIDTH_HZ / 2), rate_hz, 1)),
+                SosFilter(filters.notch(hz, rate_hz=rate_hz, q=hz / _MAINS_WIDTH_HZ)),
                 sliding_sum(ticks),
             )
             for hz in _MAINS_HZ
@@ -53,6 +53,6 @@ class Contact:
         power = np.maximum(self._all_power(above * above), _LEAST)
         hum = np.zeros(len(values))
         for run, running in self._hums:
-            band = run(values)
+            band = values - run(values)
             hum = np.maximum(hum, running(band * band))
         return np.where(moved > _STILL * most, np.minimum(np.maximum(1.0 - hum / power, 0.0), 1.0), 0.0)

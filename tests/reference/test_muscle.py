@@ -11,7 +11,7 @@ from scipy import signal
 
 from residue.mapping.nodes import KINDS
 from residue.mapping.signals import CONTROL_RATE_HZ, FRAMES_PER_TICK
-from tests.mapping.single import run
+from tests.mapping.single import run, trust
 from tests.reference.recordings import emg_vastus
 
 Floats = NDArray[np.float64]
@@ -114,3 +114,21 @@ def test_the_outline_of_a_real_muscle_goes_with_its_force(vastus: tuple[Floats, 
     filtered = measured("bandpass", emg, low_hz=20.0, high_hz=450.0)
     outline = measured("smooth", measured("rms", filtered, window_s=0.25), time_s=0.2)
     assert np.corrcoef(outline, force[: len(outline)])[0, 1] > 0.9
+
+
+@pytest.mark.parametrize("kind", ["median_frequency", "crossing_rate"])
+def test_a_frequency_is_trusted_while_a_muscle_gives_it_and_not_while_nothing_or_hum_does(
+    kind: str, vastus: tuple[Floats, Floats]
+) -> None:
+    """The real muscle at work (its force above the middle), then a lead that is open, then one that hums.
+
+    The definition of the trust: the share of the power that is no hum. The recording has some hum of its own.
+    """
+    emg, force = vastus
+    muscle = emg[force > np.median(force)][: 4 * CONTROL_RATE_HZ]
+    heard = np.concatenate((np.zeros(4_000), muscle, np.full(8_000, muscle[-1]), 200.0 * tone(50.0)))
+    known = trust(KINDS[kind](input="a"), {"input": heard}, len(heard) * FRAMES_PER_TICK)
+    assert np.array_equal(known[:4_000], np.zeros(4_000))
+    assert np.median(known[6_000:12_000]) > 0.9
+    assert np.max(known[14_000:20_000]) == 0.0
+    assert np.max(known[-4_000:]) < 0.01

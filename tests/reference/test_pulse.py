@@ -1,0 +1,69 @@
+"""Beats in pulse waves of people, against an ECG and other detectors; and silence where there is no pulse."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from residue.mapping.nodes import KINDS
+from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ
+from tests.bench import pulse as bench
+from tests.reference import recordings
+from tests.reference.test_heart import beats, pulse, rate
+
+Floats = NDArray[np.float64]
+
+SILENT = {
+    name: made[: 120 * CONTROL_RATE_HZ] for name, made in bench.silences().items() if name in bench.MUST_BE_SILENT
+}
+
+
+@pytest.fixture(scope="module")
+def with_ecg() -> tuple[Floats, Floats]:
+    """A pulse wave and the beats of the ECG beside it, on which three of five ECG detectors agree (silver)."""
+    name, wave, beats_s = next(iter(bench.waves()))
+    assert "ECG" in name
+    assert beats_s is not None
+    assert len(beats_s) > 100
+    return wave, beats_s
+
+
+@pytest.mark.parametrize("noise", ["as it is", "movement x 0.25", "movement x 0.5", "hum x 2"])
+def test_beats_are_found_as_well_as_by_the_best_of_the_others(with_ecg: tuple[Floats, Floats], noise: str) -> None:
+    """F1 against the ECG; neurokit2's method after Elgendi et al., PLoS ONE 8 (2013) e76585, is the best in noise."""
+    wave, beats_s = with_ecg
+    heard = wave + bench.noises(len(wave))[noise] * np.sqrt(bench.power(wave))
+    theirs = bench.f1(bench.peers()["neurokit2 elgendi"](heard), beats_s)
+    assert theirs > 0.9
+    assert bench.f1(bench.ours(heard), beats_s) >= theirs
+
+
+@pytest.mark.parametrize("pace", ["sure", "quick"])
+def test_pulse_waves_of_people_give_the_beats_that_others_find(pace: str) -> None:
+    """A finger at rest, 25 s (heartpy); the reference are the beats on which two of three other detectors agree."""
+    wave = bench.at_control_rate(recordings.pulse_waves()[0])
+    assert bench.f1(beats(wave, "pulse_beats", pace=pace).frames / AUDIO_RATE_HZ, bench.reference_of(wave)) == 1.0
+
+
+@pytest.mark.parametrize("nothing", SILENT.values(), ids=SILENT)
+def test_where_there_is_no_pulse_there_is_no_beat(nothing: Floats) -> None:
+    assert len(beats(nothing, "pulse_beats").frames) == 0
+
+
+@pytest.mark.parametrize("rate_bpm", [35, 45, 75, 140, 210])
+@pytest.mark.parametrize("pace", ["sure", "quick"])
+def test_the_rate_put_in_is_the_rate_found(rate_bpm: float, pace: str) -> None:
+    """Within 5 beats a minute, as IEC 60601-2-27 asks of a heart-rate meter (from memory)."""
+    events = beats(pulse(rate_bpm), "pulse_beats", pace=pace)
+    assert rate(events, 80_000)[-1] == pytest.approx(rate_bpm, abs=5.0)
+
+
+@pytest.mark.parametrize(("pace", "late_s"), [("sure", 0.59), ("quick", 0.2)])
+def test_a_beat_comes_as_late_as_the_catalogue_says(pace: str, late_s: float) -> None:
+    """After the steepest rise of a wave at 75 a minute."""
+    assert f"{late_s:g} s after the" in str(KINDS["pulse_beats"].__doc__)
+    wave, period_s = pulse(75), 60 / 75
+    steepest_s = np.argmax(np.diff(wave[: CONTROL_RATE_HZ // 2])) / CONTROL_RATE_HZ
+    told_s = beats(wave, "pulse_beats", pace=pace).frames[5:] / AUDIO_RATE_HZ
+    assert (told_s - steepest_s) % period_s == pytest.approx(late_s, abs=0.03)
