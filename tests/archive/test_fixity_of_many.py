@@ -59,7 +59,7 @@ def test_of_a_bag_whose_process_is_ended_that_is_told(tmp_path: Path, monkeypatc
     monkeypatch.setattr(fixity_of_many, "_verdict", _die)
     (verdict,) = verify_all([sealed_bag(tmp_path).path], processes=1)
     assert not verdict.valid
-    assert str(verdict) == "first-batch: NOT as it was sealed: Verifying it was broken off: the process was ended."
+    assert str(verdict) == "first-batch: NOT as it was sealed: The verification stopped: its process was ended."
 
 
 @pytest.mark.parametrize("lost", ["bagit.txt", "manifest-sha256.txt"])

@@ -113,7 +113,9 @@ def planned_ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ea
     shown = [ear(outputs, PLACE, weighting, physical=physical) for weighting in (Weighting.A, Weighting.C)]
     if any(output.vibration is not None for output in outputs.values()):
         shown.append(ear(outputs, PLACE, Weighting.WK, physical=True))
-    return tuple({ear.key: ear for ear in (*shown, *(ear_of(cap, outputs) for cap in caps))}.values())
+    of_rules = [_at_most(one, outputs) for one in shown]  # so that any published rule can be tried: residue caps
+    of_rules += [replace(one, power=4) for one in of_rules if one.weighting is Weighting.WK]
+    return tuple({ear.key: ear for ear in (*shown, *of_rules, *(ear_of(cap, outputs) for cap in caps))}.values())
 
 
 def ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:

@@ -73,7 +73,7 @@ def test_a_file_cut_short_gives_what_is_there_and_says_so(tmp_path: Path, capsys
     whole = evening()
     assert opened(tmp_path, whole).spoilt == ""
     cut = opened(tmp_path, whole[:75_000])
-    assert cut.spoilt.startswith("cut short or spoilt")
+    assert cut.spoilt.startswith("cut short or damaged")
     assert capsys.readouterr() == ("", "")
     told = Channel(kind=ChannelKind.EEG, file="a.xdf", signal="headband O1", unit="uV")
     done = ingest(
