@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import click
 
 import residue
@@ -33,8 +35,10 @@ from residue.cli import (
 )
 from residue.cli.common import Group
 
+_SETTINGS: dict[str, Any] = {"help_option_names": ["-h", "--help"], "show_default": True}
 
-@click.group(cls=Group, context_settings={"help_option_names": ["-h", "--help"], "show_default": True})
+
+@click.group(cls=Group, context_settings=_SETTINGS)
 @click.version_option(residue.__version__)
 def main() -> None:
     """Replay archived body-sensor performances through their mapping graph, every open hour.
@@ -72,4 +76,6 @@ for _command in (
     house.trim,
     house.next_,
 ):
+    # Click keeps the names of the help option once they are asked for, be it of a command alone.
+    _command.context_settings = {**_SETTINGS, **_command.context_settings}
     main.add_command(_command)

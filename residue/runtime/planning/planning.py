@@ -237,6 +237,7 @@ def main() -> None:
     """Runs the planner in a process of its own."""
     os.nice(NICENESS)
     signal.signal(signal.SIGPIPE, signal.SIG_DFL)  # a house that ends meanwhile needs no answer
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGPIPE})
     asked = ArgumentParser(allow_abbrev=False)
     asked.add_argument("places", nargs=3, type=Path)
     asked.add_argument("--due", action="append", default=[])

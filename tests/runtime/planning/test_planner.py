@@ -127,6 +127,4 @@ def test_a_house_that_is_gone_makes_its_planner_end_without_a_word(tmp_path: Pat
         assert process.stderr is not None
         process.stdout.close()
         complaint = process.stderr.read().decode()
-    assert process.returncode == -signal.SIGPIPE
-    assert "Traceback" not in complaint
-    assert "BrokenPipe" not in complaint
+    assert (complaint, process.returncode) == ("", -signal.SIGPIPE)
