@@ -29,7 +29,10 @@ def digests(without: str) -> list[str]:
     return done.stdout.splitlines()
 
 
-@pytest.mark.parametrize("without", [" ".join(LEVELS[first:]) for first in range(len(LEVELS))] or [""])
+WITHOUT = [" ".join(LEVELS[first:]) for first in range(len(LEVELS))] or [""]
+
+
+@pytest.mark.parametrize("without", [WITHOUT[0], *(pytest.param(one, marks=pytest.mark.long) for one in WITHOUT[1:])])
 def test_nodes_and_demos_give_the_same_bits_without_the_wider_instructions(without: str) -> None:
     as_it_is, plain = digests(""), digests(without)
     assert len(as_it_is) > 90

@@ -47,12 +47,15 @@ def stereo(sound: str, seed: int = 1) -> Floats:
     return np.tile(np.where(np.arange(FRAMES) % 9_600 == 5_000, 8.0, 0.0), (2, 1))
 
 
-@pytest.mark.parametrize("delay_ms", [0.0, 7.94])
+SOUNDS = ("63 Hz", "500 Hz", "noise apart", "bursts by turns")
+AND_MORE = [
+    pytest.param(sound, marks=pytest.mark.long) for sound in ("20 Hz", "2000 Hz", "noise alike", "single samples")
+]
+
+
+@pytest.mark.parametrize("delay_ms", [pytest.param(0.0, marks=pytest.mark.long), 7.94])
 @pytest.mark.parametrize("cap", CAPS)
-@pytest.mark.parametrize(
-    "sound",
-    ["20 Hz", "63 Hz", "500 Hz", "2000 Hz", "noise alike", "noise apart", "bursts by turns", "single samples"],
-)
+@pytest.mark.parametrize("sound", [*SOUNDS, *AND_MORE])
 def test_no_cap_is_passed_at_any_place(sound: str, cap: str, delay_ms: float) -> None:
     (expanded,) = expand([CAPS[cap]])
     outputs = {"left": Output(device_channel=1), "right": Output(device_channel=2, delay_ms=delay_ms)}

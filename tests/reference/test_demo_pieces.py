@@ -96,7 +96,13 @@ def of_demo(name: str, cache_folder: Path) -> Heard:
     return hear(installation, prepare(installation.performances[name], installation.graph.needs, cache_folder))
 
 
-@pytest.mark.parametrize("name", evenings.PIECES)
+IN_A_QUICK_RUN = ("first-batch", "last-oven")
+
+
+@pytest.mark.parametrize(
+    "name",
+    [pytest.param(name, marks=() if name in IN_A_QUICK_RUN else pytest.mark.long) for name in evenings.PIECES],
+)
 def test_an_evening_is_heard_and_does_not_clip(name: str, cache_folder: Path) -> None:
     heard = of_demo(name, cache_folder)
     assert heard.finite

@@ -33,7 +33,10 @@ def render(piece: str, name: str, folder: Path, block_frames: int, seconds: floa
     return out
 
 
-@pytest.mark.parametrize(("piece", "name"), [("night-dough", "second-batch"), ("oven-watch", "last-oven")])
+@pytest.mark.parametrize(
+    ("piece", "name"),
+    [("night-dough", "second-batch"), pytest.param("oven-watch", "last-oven", marks=pytest.mark.long)],
+)
 def test_blocks_of_any_length_give_the_same_file(piece: str, name: str, tmp_path: Path) -> None:
     digests = set()
     for block_frames in (64, 480, 1_000, 8_192):

@@ -34,7 +34,9 @@ def playheads(playback: Playback, sections: int) -> Mapping[int, np.ndarray]:
     return {start: np.concatenate(blocks, axis=1) for start, blocks in kept.items()}
 
 
-@pytest.mark.parametrize(("piece", "name"), [("night-dough", "first-batch"), ("oven-watch", "last-oven")])
+@pytest.mark.parametrize(
+    ("piece", "name"), [("night-dough", "first-batch"), pytest.param("oven-watch", "last-oven", marks=pytest.mark.long)]
+)
 def test_a_demo_goes_on_from_any_playhead_with_the_bits_of_an_unbroken_run(
     piece: str, name: str, tmp_path: Path
 ) -> None:
