@@ -164,8 +164,11 @@ class LevelLog:
 
     def __init__(self, path: Path, unwritten: Path | None = None) -> None:
         self._path, self._unwritten = path, unwritten
-        self._inherited = self._note_stands()
-        """Whether a process before this one was killed while the disk could not be written."""
+        self._left: tuple[EventRow, ...] | None = None if self._note_stands() else ()
+        """The event that a process before this one was killed while the disk could not be written.
+
+        None until it is made; it is made once, however often its write is tried again.
+        """
         self._should_tell = self._memory_stands()
         """Whether an empty log means that the former log is lost. It is found once and not at each write: at the first
         start of a house its memory may be on the disk before the first row.
@@ -173,6 +176,8 @@ class LevelLog:
         self._writing: sqlite3.Connection | None = None
         self._copy = SecondCopy(path.parent)
         self._copy_in_step = self._copy_lacks = False
+        self._only_copied: frozenset[Row] = frozenset()
+        """The rows of a refused write: the copy has them already when it is tried again."""
         self.copy_trouble: str | None = None
         """The reason why the second copy cannot be written at present."""
 
@@ -210,7 +215,9 @@ class LevelLog:
     def write(self, rows: Sequence[Row]) -> None:
         """Writes all of these rows, or none."""
         begun = uptime()
-        rows = [*self._left_unlogged(begun), *rows]
+        if self._left is None:
+            self._left = tuple(self._left_unlogged(begun))
+        rows = [*self._left, *rows]
         self._write_copy(rows)
         try:
             with self._for_writing() as connection:
@@ -226,7 +233,7 @@ class LevelLog:
             if _spoilt(error):
                 self._set_aside()
             raise
-        self._inherited = False
+        self._left, self._only_copied = (), frozenset()
         self._should_tell = self._should_tell or tells
         if self._unwritten is not None:
             with suppress(OSError):  # the rows are written, and a failed note must not cause a second write
@@ -237,12 +244,13 @@ class LevelLog:
         try:
             if not self._copy_in_step:
                 self._bring_copy_into_step()
-            self._copy.append(line for row in rows for line in _copy_of(row))
+            self._copy.append(line for row in rows if row not in self._only_copied for line in _copy_of(row))
         except OSError as error:
             self._copy_in_step, self._copy_lacks = False, True  # missing lines come from the database later
-            self.copy_trouble = str(error)
+            self._only_copied, self.copy_trouble = frozenset(), str(error)
         else:
             self._copy_in_step, self._copy_lacks, self.copy_trouble = True, False, None
+            self._only_copied = frozenset(rows)
 
     def _bring_copy_into_step(self) -> None:
         """At the first row of a process: adds the missing lines of the copy from the database, if that is whole."""
@@ -310,8 +318,7 @@ class LevelLog:
 
     def _left_unlogged(self, up: Uptime) -> Iterator[EventRow]:
         """Logs the time that a former process could not log, because the note about it is removed now."""
-        unwritten_s = self._unwritten_s(up) if self._inherited else 0.0
-        if unwritten_s > 0.0:
+        if (unwritten_s := self._unwritten_s(up)) > 0.0:
             text = f"The disk took nothing for up to {unwritten_s:.0f} s before this; every cap counts it as sent."
             yield replace(event(datetime.now(UTC), up, NOT_LOGGED, text), unlogged_s=unwritten_s)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import random
 import shutil
+import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import replace
@@ -195,6 +196,32 @@ def test_a_row_that_is_written_again_since_the_database_refused_it_counts_once(t
     copy.append([one])
     copy.append([one, replace(one, up_s=4.0)])
     assert copy.read() == [one, replace(one, up_s=4.0)]
+
+
+def test_a_database_that_refuses_for_long_pushes_nothing_out_of_the_copy(
+    state: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The log writer tries all that waits again, every few seconds, while a person writes in the database."""
+    monkeypatch.setattr(second_copy, "MOST_LINES", 50)
+    real = sqlite3.connect
+    monkeypatch.setattr(sqlite3, "connect", lambda path, **options: real(path, **(options | {"timeout": 0.0})))
+    note = state / "unwritten"
+    note.write_bytes(encode_record((UP.boot, UP.seconds - 5.0)))  # and the run before met the same
+    with closing(LevelLog(state / DATABASE, note)) as log, closing(sqlite3.connect(state / DATABASE)) as person:
+        person.execute("BEGIN IMMEDIATE")
+        waiting: list[EventRow | SecondRow] = [happened(0.9, "watchdog")]
+        for number in range(40):
+            waiting.append(second(0.8 - number / 100))
+            with pytest.raises(sqlite3.OperationalError, match="locked"):
+                log.write(waiting)
+        person.rollback()
+        log.write(waiting)
+    found = history(state)
+    assert ages_s(found)[:5] == [600.0, 599.0, 300.0, 100.0, 1.0]
+    assert len(found.rows) == 45
+    assert len([one for one in found.unlogged if one.duration_s > UNLOGGED_MOST_S]) == 1
+    remove_database(state)
+    assert history(state) == found
 
 
 def told(number: int) -> SecondTold:
