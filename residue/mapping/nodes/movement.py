@@ -11,7 +11,7 @@ from msgspec import Meta
 from residue.dsp import exact, filters
 from residue.dsp.exact import Floats
 from residue.dsp.filters import FromFirst, SosFilter
-from residue.dsp.sliding import SlidingMean
+from residue.dsp.sliding import Filled, SlidingMean
 from residue.dsp.steps import StepFinder
 from residue.dsp.switching import Held
 from residue.mapping.node import Block, Node, NodeContext, SlowIn, Step, Trusted
@@ -63,7 +63,7 @@ class Movement(ThreeAxes, frozen=True):
     def prepare(self, context: NodeContext) -> Step:
         """A running mean of either."""
         ticks = _ticks(self.window_s)
-        running, worn, filled = SlidingMean(ticks), _Worn(), _Filled(ticks)
+        running, worn, filled = SlidingMean(ticks), _Worn(), Filled(ticks)
         measured = _above_gravity if self.measure == "energy" else _squared_jerk()
 
         def step(block: Block) -> Trusted:
@@ -123,7 +123,7 @@ class Stillness(ThreeAxes, frozen=True):
 
     def prepare(self, context: NodeContext) -> Step:
         """Counts the ticks since the last movement."""
-        level, worn, filled = FromFirst(), _Worn(), _Filled(CONTROL_RATE_HZ)
+        level, worn, filled = FromFirst(), _Worn(), Filled(CONTROL_RATE_HZ)
         means = [(SlidingMean(CONTROL_RATE_HZ), SlidingMean(CONTROL_RATE_HZ)) for _ in range(3)]
         last = 0
 
@@ -131,7 +131,7 @@ class Stillness(ThreeAxes, frozen=True):
             nonlocal last
             acceleration = self.in_g(block)
             known = filled(block.span.ticks)
-            moves = known == 0.0
+            moves = ~known
             for values, (mean_of, power_of) in zip(level(acceleration), means, strict=True):
                 mean = mean_of(values)
                 moves |= power_of(values * values) - mean * mean > self.limit_g * self.limit_g
@@ -198,19 +198,6 @@ class _Worn:
         lowest, low, high, highest = _PLAUSIBLE_G
         near = np.minimum((mean - lowest) / (low - lowest), (highest - mean) / (highest - high))
         return np.where(self._held(changed), np.clip(near, 0.0, 1.0), 0.0)
-
-
-class _Filled:
-    """1 once so many ticks have come, 0 before."""
-
-    def __init__(self, ticks: int) -> None:
-        self._wanted, self._seen = ticks, 0
-
-    def __call__(self, ticks: int) -> Floats:
-        """One for each of the next ticks, (ticks,)."""
-        filled = (self._seen + np.arange(1, ticks + 1) >= self._wanted).astype(np.float64)
-        self._seen = min(self._seen + ticks, self._wanted)
-        return filled
 
 
 _SURE_OF = 4
