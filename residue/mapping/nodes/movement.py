@@ -13,7 +13,7 @@ from residue.dsp.exact import Floats
 from residue.dsp.filters import FromFirst, SosFilter
 from residue.dsp.sliding import Filled, SlidingMean
 from residue.dsp.steps import StepFinder
-from residue.dsp.switching import Held
+from residue.dsp.switching import Changing
 from residue.mapping.node import Block, Node, NodeContext, SlowIn, Step, Trusted
 from residue.mapping.nodes.beat_trust import BeatTrust
 from residue.mapping.nodes.fields import TimeS, WindowS
@@ -184,20 +184,14 @@ class _Worn:
 
     def __init__(self) -> None:
         ticks = _ticks(_WORN_S)
-        self._mean, self._held = SlidingMean(ticks), Held(ticks)
-        self._before: Floats | None = None
+        self._mean, self._changing = SlidingMean(ticks), Changing(ticks)
 
     def __call__(self, acceleration: Floats) -> Floats:
         """The trust, (ticks,). acceleration: (3, ticks), in g."""
-        if not acceleration.shape[1]:
-            return np.empty(0)
-        before = acceleration[:, :1] + 1.0 if self._before is None else self._before
-        changed = (np.diff(acceleration, axis=1, prepend=before) != 0.0).any(axis=0)
-        self._before = acceleration[:, -1:].copy()
         mean = self._mean(_magnitude(acceleration))
         lowest, low, high, highest = _PLAUSIBLE_G
         near = np.minimum((mean - lowest) / (low - lowest), (highest - mean) / (highest - high))
-        return np.where(self._held(changed), np.clip(near, 0.0, 1.0), 0.0)
+        return np.where(self._changing(acceleration), np.clip(near, 0.0, 1.0), 0.0)
 
 
 _SURE_OF = 4
