@@ -13,7 +13,7 @@ from urllib.parse import urlencode
 import pytest
 
 from tests.notices.servers import free_tcp_port
-from tests.runtime.asking import until
+from tests.runtime.asking import until, wait_until
 from tests.runtime.running import Daemon
 
 pytestmark = pytest.mark.real_time
@@ -75,6 +75,7 @@ def test_the_page_goes_with_a_house_that_is_killed_and_comes_back_with_it(daemon
     daemon.start("--device", "silent")
     until(daemon.port, lambda _: listens(port))
     daemon.kill()
+    wait_until(lambda: not listens(port))
     daemon.start("--device", "silent")
     until(daemon.port, lambda _: listens(port) and asked(port, "GET", "/")[0] == 200)
 
