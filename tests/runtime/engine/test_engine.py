@@ -52,7 +52,7 @@ def bench() -> Bench:
 def test_silence_is_written_when_nothing_plays(bench: Bench) -> None:
     bench.run(5)
     assert bench.engine.snapshot.frames == 5 * BLOCK_FRAMES
-    # What keeps filters from subnormal numbers, nearly 600 dB down; the edge of the band at 20 kHz overshoots by a fifth.
+    # What keeps filters from subnormal numbers, 600 dB down; the edge of the band at 20 kHz overshoots by a fifth.
     assert np.abs(bench.left).max() < 1.2e-30
 
 
