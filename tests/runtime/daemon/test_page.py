@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import json
 import socket
-from collections.abc import Iterator
 from contextlib import closing
 from http.client import HTTPConnection
-from pathlib import Path
 from urllib.parse import urlencode
 
 import pytest
@@ -19,13 +17,6 @@ from tests.runtime.running import Daemon
 pytestmark = pytest.mark.real_time
 
 KEY = "seven loaves"
-
-
-@pytest.fixture
-def daemon(tmp_path: Path) -> Iterator[Daemon]:
-    one = Daemon(tmp_path)
-    yield one
-    one.end()
 
 
 def with_page(daemon: Daemon) -> int:
