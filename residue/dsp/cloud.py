@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -66,8 +66,11 @@ class Cloud:
         self._sounding: list[tuple[Grain, int]] = []
 
     def begin(self, grains: Sequence[Grain]) -> None:
-        """Adds grains to come, in the order of their frames. None begins before the next frame to be played."""
-        self._coming += grains
+        """Adds grains to come, in the order of their frames. None begins before the next frame to be played.
+
+        A grain that would read more than the memory, and so what is not heard yet, becomes shorter.
+        """
+        self._coming += [self._fitting(grain) for grain in grains]
 
     def __call__(self, sound: Floats | None, first: int, out: Floats) -> None:
         """Adds the grains from the frame `first` on to `out`, (outputs, frames).
@@ -83,6 +86,10 @@ class Cloud:
             for grain, position in self._sounding:
                 self._add(grain, position, first + start, out[:, start:stop])
             self._sounding = [one for one in self._sounding if one[0].stop > first + stop]
+
+    def _fitting(self, grain: Grain) -> Grain:
+        most = self._memory * ONE // grain.step + 1  # the length may have been rounded up
+        return grain if grain.length <= most else replace(grain, length=most)
 
     def _remember(self, piece: Floats) -> None:
         size = self._ring.shape[1]
