@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from residue.dsp import exact, filters
-from residue.dsp.exact import TURN, Floats, sine
+from residue.dsp.exact import TURN, Floats, cosine
 from residue.dsp.filters import SosFilter
 from residue.dsp.resampling import cubic
 
@@ -142,4 +142,4 @@ def _clean(octave: int, rate_hz: float) -> Floats:
 def _window(frames: np.ndarray, length: int) -> Floats:
     """Some frames of the Hann window (Blackman and Tukey 1958, after von Hann) of a length."""
     phases = (2 * frames + 1).astype(np.uint64) * np.uint64(TURN // (2 * length))
-    return 0.5 - 0.5 * sine(phases + np.uint64(TURN // 4))
+    return 0.5 - 0.5 * cosine(phases)
