@@ -31,7 +31,7 @@ RATIO = 2.0
 """Above the threshold, two decibels become one."""
 _MINUTE_HOPS = round(60.0 / HOP_S)
 _LATEST_HOPS = 6
-"""The most by which a sound comes later than its gain: delay_ms, the limiter, and ways that differ by LEAST_SPREAD_S."""
+"""The most by which a sound comes later than its gain: delay_ms, the limiter, and LEAST_SPREAD_S on the way."""
 _SILENT_DB = -120.0
 _SEARCH_STEPS = 24
 
