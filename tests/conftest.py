@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,6 +12,7 @@ from hypothesis import settings
 
 from tests.mutants import module_under_test, that_look_for_it
 from tests.properties import QUICK
+from tests.runtime.running import Daemon
 
 settings.load_profile(QUICK)
 
@@ -20,6 +22,14 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: item.get_closest_marker("real_time") is None)
     if (module := module_under_test()) is not None:
         items[:] = that_look_for_it(items, module)
+
+
+@pytest.fixture
+def daemon(tmp_path: Path) -> Iterator[Daemon]:
+    """One that the test starts, and that ends with it."""
+    one = Daemon(tmp_path)
+    yield one
+    one.end()
 
 
 _DRAWN_AT_IMPORT: dict[str, Mapping[str, Any]] = {}

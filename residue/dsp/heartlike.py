@@ -11,6 +11,8 @@ import math
 from collections import deque
 from collections.abc import Iterable, Sequence
 
+from residue.dsp.likeness import correlation
+
 _OF_LATE = 8
 """The number of candidates over which both are averaged."""
 _COMPARED_WITH = 6
@@ -103,9 +105,7 @@ class Heartlike:
         best = 0.0
         for shift in range(-self._shift, self._shift + 1):
             a, b = (one[shift:], other) if shift >= 0 else (one, other[-shift:])
-            products = math.fsum(x * y for x, y in zip(a, b, strict=False))
-            squares = math.fsum(x * x for x in a) * math.fsum(y * y for y in b)
-            best = max(best, products / math.sqrt(squares)) if squares > 0.0 else best
+            best = max(best, correlation(a, b))
         return best
 
 

@@ -16,6 +16,7 @@ import numpy as np
 from residue.dsp import filters
 from residue.dsp.exact import Floats
 from residue.dsp.filters import FromFirst, SosFilter
+from residue.dsp.likeness import correlation
 from residue.dsp.sliding import sliding_maximum
 
 _BAND_HZ = (0.5, 8.0)
@@ -86,17 +87,10 @@ class _Familiar:
 
     def __call__(self, shape: Sequence[float]) -> bool:
         """Whether to accept a wave of this shape, the next in time."""
-        likeness = max((_likeness(shape, seen) for seen in self._seen), default=0.0)
+        likeness = max((0.0, *(correlation(shape, seen) for seen in self._seen)))
         self._seen.append(shape)
         self._likeness.append(likeness)
         believed = likeness > _ALIKE or self._credit > 0
         self._credit = min(self._credit + 1, _MOST_CREDIT) if likeness > _ALIKE else max(self._credit - 1, 0)
         is_noise = len(self._likeness) == _OF_LATE and math.fsum(self._likeness) < _NOISE * _OF_LATE
         return believed and not is_noise
-
-
-def _likeness(one: Sequence[float], other: Sequence[float]) -> float:
-    """The correlation of two shapes over their common length; 0 if it is negative."""
-    products = math.fsum(a * b for a, b in zip(one, other, strict=False))
-    squares = math.fsum(a * a for a in one) * math.fsum(b * b for b in other)
-    return max(0.0, products / math.sqrt(squares)) if squares > 0.0 else 0.0

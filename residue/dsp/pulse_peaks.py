@@ -18,6 +18,7 @@ from typing import NamedTuple
 from residue.dsp import filters
 from residue.dsp.exact import Floats
 from residue.dsp.filters import FromFirst, SosFilter
+from residue.dsp.likeness import correlation
 from residue.dsp.sliding import SlidingMean, sliding_maximum
 
 PLACED_AFTER_S = 0.46
@@ -190,7 +191,7 @@ class _Heart:
         middle = math.fsum(shape) / len(shape)
         shape = [value - middle for value in shape]
         if self._shapes:
-            alike = math.fsum(_correlation(shape, seen) for seen in self._shapes)
+            alike = math.fsum(correlation(shape, seen) for seen in self._shapes)
             self._likeness.append(alike / len(self._shapes))
         self._shapes.append(shape)
         self._hops.append(hop)
@@ -210,10 +211,3 @@ class _Heart:
             return 0.0
         usual = median(intervals)
         return len([one for one in intervals if abs(one - usual) < _NEAR * usual]) / len(intervals)
-
-
-def _correlation(one: Sequence[float], other: Sequence[float]) -> float:
-    """The correlation of two shapes of mean 0."""
-    products = math.fsum(a * b for a, b in zip(one, other, strict=False))
-    squares = math.fsum(a * a for a in one) * math.fsum(b * b for b in other)
-    return products / math.sqrt(squares) if squares > 0.0 else 0.0

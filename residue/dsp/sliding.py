@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.dsp.filters import SUBNORMAL_GUARD
+from residue.dsp.switching import Bools
 
 Floats = NDArray[np.float64]
 
@@ -72,6 +73,19 @@ class SlidingMean:
         counts = np.minimum(self._seen + np.arange(1, len(block) + 1), self._window)
         self._seen = min(self._seen + len(block), self._window)
         return self._running(block) / counts
+
+
+class Filled:
+    """Tells from when on a window of so many values is full."""
+
+    def __init__(self, window: int) -> None:
+        self._window, self._seen = window, 0
+
+    def __call__(self, frames: int) -> Bools:
+        """Whether it is full at each of the next values, (frames,)."""
+        filled = self._seen + np.arange(1, frames + 1) >= self._window
+        self._seen = min(self._seen + frames, self._window)
+        return filled
 
 
 class FallingMaximum:

@@ -51,7 +51,7 @@ def calendar_of(folder: Path, hours: Hours, known: Collection[str] | None = None
         what = f"Both this file and {CALENDAR_FILE} say when the house is open from day to day."
         mend = "Leave weekly, opening_hours and season out of hours.toml, or move the calendar file away."
         raise stopping("hours.toml", what, mend)
-    found = kept(path, hours.zone, known, hours.calendar) or expanded(path, hours.zone, known, hours.calendar)
+    found = kept(path, hours.zone, hours.calendar) or expanded(path, hours.zone, known, hours.calendar)
     both = calendar(hours, found.everyday, found.private_views)
     met = {joined(own, day): where for own, where in found.terms.items() for day in of_days}
     return Answers(both, found, {**met, **found.terms, **terms}, found.findings)

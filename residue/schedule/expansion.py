@@ -101,29 +101,24 @@ def expanded(
     Raises ProblemError with everything that is wrong, by line and date.
     """
     asked_first = _chunk_of(dt.datetime.now(zone).date())  # a hint that saves time: every hint gives the same openings
-    return _File(path, zone, known, _asked(path, zone, known, words, asked_first, bounds)).as_calendar_file()
+    return _File(path, zone, _asked(path, zone, known, words, asked_first, bounds)).as_calendar_file()
 
 
-def kept(
-    path: Path,
-    zone: ZoneInfo,
-    known: Collection[str] | None = None,
-    words: EventWords = ALWAYS_KNOWN,
-) -> CalendarFile | None:
+def kept(path: Path, zone: ZoneInfo, words: EventWords = ALWAYS_KNOWN) -> CalendarFile | None:
     """The computed openings beside a kept calendar file, if they belong to exactly this file."""
     with suppress(OSError, SpoiltRecordError, ValueError):
         found = read_record(path.with_name(FILE_NAME), Expansion)
         text = read_small(path, MOST_BYTES)
         if (found.digest, found.zone, found.words) == (digest_of(text), zone.key, words):
-            return _File(path, zone, known, found).as_calendar_file()
+            return _File(path, zone, found).as_calendar_file()
     return None
 
 
 class _File:
     """Answers from an expansion, and expands further years on demand."""
 
-    def __init__(self, path: Path, zone: ZoneInfo, known: Collection[str] | None, found: Expansion) -> None:
-        self._path, self._zone, self._known, self._found = path, zone, known, found
+    def __init__(self, path: Path, zone: ZoneInfo, found: Expansion) -> None:
+        self._path, self._zone, self._found = path, zone, found
         self._chunks = {chunk.year: self._localised(chunk.said) for chunk in found.chunks}
 
     def as_calendar_file(self) -> CalendarFile:
@@ -145,7 +140,8 @@ class _File:
 
     def _chunk(self, year: int) -> Sequence[Said]:
         if year not in self._chunks:
-            found = _asked(self._path, self._zone, self._known, self._found.words, year, BOUNDS)
+            # The file is in force already: a performance that it names and that is gone must not stop its later years.
+            found = _asked(self._path, self._zone, None, self._found.words, year, BOUNDS)
             self._chunks[year] = self._localised(found.chunks[0].said)
         return self._chunks[year]
 

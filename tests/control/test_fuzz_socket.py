@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import socket
 import time
-from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 
@@ -15,13 +13,6 @@ from tests.runtime.running import Daemon
 
 DATAGRAMS = 50_000
 MEMORY_BYTES = 40_000_000
-
-
-@pytest.fixture
-def daemon(tmp_path: Path) -> Iterator[Daemon]:
-    one = Daemon(tmp_path)
-    yield one
-    one.end()
 
 
 @pytest.mark.machine

@@ -47,3 +47,7 @@ def all_blocks(language: str) -> list[Block]:
 def commands(block: Block) -> list[str]:
     """One for each line, without the comment behind it."""
     return [line.partition("  #")[0].strip() for line in block.text.splitlines() if line.strip()]
+
+
+def printed_commands(document: Path) -> list[str]:
+    return [command for block in blocks(document) if block.language == "sh" for command in commands(block)]

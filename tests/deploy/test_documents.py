@@ -9,7 +9,7 @@ import pytest
 from deploy.keys import undescribed
 from deploy.tables import DOCUMENTS, ROOT, TABLES, filled
 from residue.cli import main
-from tests.deploy.guide import PRINTED, blocks, commands
+from tests.deploy.guide import PRINTED, printed_commands
 
 COMMAND_ROW = re.compile(r"^\| `residue (\w+) ([^`]*)` \|", re.MULTILINE)
 COMMAND_LINE = re.compile(r"^(?:sudo )?(?:\S+/)?residue (\w+)(.*)$")
@@ -29,18 +29,17 @@ def test_the_table_of_commands_in_the_readme_has_each_command_with_all_its_optio
 @pytest.mark.parametrize("document", PRINTED, ids=lambda path: path.name)
 def test_commands_in_the_documents_are_commands_with_options_that_there_are(document: Path) -> None:
     """Quickly, for those who edit; test_printed_commands.py runs them."""
-    for command in (one for block in blocks(document) if block.language == "sh" for one in commands(block)):
+    for command in printed_commands(document):
         if found := COMMAND_LINE.match(command):
             name, rest = found.groups()
             assert name in main.commands
             assert set(OPTION.findall(rest)) <= options(main.commands[name]), command
 
 
-@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
+@pytest.mark.parametrize("document", PRINTED, ids=lambda path: path.name)
 def test_no_block_stands_outside_a_fence_where_no_test_would_find_it(document: Path) -> None:
-    if document in PRINTED:
-        text = re.sub(r"^ *```.*?^ *```$", "", document.read_text(encoding="utf-8"), flags=re.MULTILINE | re.DOTALL)
-        assert re.findall(r"\n\n    \S.*", text) == []
+    text = re.sub(r"^ *```.*?^ *```$", "", document.read_text(encoding="utf-8"), flags=re.MULTILINE | re.DOTALL)
+    assert re.findall(r"\n\n    \S.*", text) == []
 
 
 def test_every_key_of_the_files_has_a_text_under_it_in_its_type() -> None:

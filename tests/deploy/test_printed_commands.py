@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from deploy.tables import ROOT
-from tests.deploy.guide import PRINTED, Block, blocks, commands
+from tests.deploy.guide import PRINTED, Block, blocks, commands, printed_commands
 from tests.deploy.printed_machine import PrintedMachine, printed_machine
 
 GUIDES = ROOT / "deploy" / "guides"
@@ -147,12 +147,8 @@ def compared(block: Block, shown: str) -> str:
 
 
 def test_the_order_names_every_document_that_prints_commands() -> None:
-    printing = [document for document in PRINTED if any(block.language == "sh" for block in blocks(document))]
-    assert sorted(printing) == sorted(ORDER)
+    assert sorted(filter(printed_commands, PRINTED)) == sorted(ORDER)
 
 
 def test_what_is_not_run_or_has_a_stand_in_is_printed_somewhere() -> None:
-    printed = {
-        one for document in ORDER for block in blocks(document) if block.language == "sh" for one in commands(block)
-    }
-    assert {*ELSEWHERE, *STAND_INS} <= printed
+    assert {*ELSEWHERE, *STAND_INS} <= {command for document in ORDER for command in printed_commands(document)}

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from residue.dsp.delay import DelayLine
 from residue.dsp.phase import Phasor
-from residue.dsp.sliding import FallingMaximum, sliding_maximum, sliding_sum
+from residue.dsp.sliding import FallingMaximum, Filled, sliding_maximum, sliding_sum
 
 STREAM = np.random.default_rng(2).integers(-1000, 1000, 700).astype(np.float64)
 
@@ -29,6 +29,13 @@ def test_a_sliding_maximum_is_the_highest_of_the_window(window: int, cuts: list[
     run = sliding_maximum(window)
     found = np.concatenate([run(part) for part in np.split(STREAM, cuts)])
     assert np.array_equal(found, [STREAM[max(0, n + 1 - window) : n + 1].max() for n in range(700)])
+
+
+@given(window=st.integers(1, 300), cuts=cuttings)
+def test_a_window_is_full_from_its_last_value_on(window: int, cuts: list[int]) -> None:
+    filled = Filled(window)
+    found = np.concatenate([filled(len(part)) for part in np.split(STREAM, cuts)])
+    assert np.flatnonzero(found).tolist() == list(range(window - 1, 700))
 
 
 @pytest.mark.parametrize("fall", [0.45, 0.9, 0.9999])

@@ -7,11 +7,16 @@ does to a copy.
 from __future__ import annotations
 
 import hashlib
+import os
 import shutil
 import subprocess
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
+from tests.machine.needs import need
 from tests.machine.virtual_machine import Machine
+from tests.runtime.kitchen import build
 
 ROOT = Path(__file__).parents[2]
 _KEPT = ROOT / ".test-data" / "debian"
@@ -56,7 +61,26 @@ def within(debian: Path, command: str) -> str:
     return done.stdout
 
 
-def disks(debian: Path, folder: Path) -> Machine:
+@contextmanager
+def with_a_house(folder: Path, port: int, prepare: Callable[[Path], None]) -> Iterator[Machine]:
+    """A computer with residue installed as by a technician, and a short piece in place of the demo.
+
+    prepare: is given the root file system, and changes what it wants before the piece is planned.
+    """
+    need("qemu-system-x86_64", "mmdebstrap", "mke2fs", root=True, processor="x86_64")
+    debian = copied(folder)
+    subprocess.run(["/bin/sh", ROOT / "deploy" / "install"], env={**os.environ, "DESTDIR": str(debian)}, check=True)
+    shutil.rmtree(debian / "srv/residue")
+    shutil.copytree(build(folder, port, duration_s=60.0), debian / "srv/residue")
+    prepare(debian)
+    # Planned beforehand: for the guest that is minutes of work.
+    planning = "/opt/residue/.venv/bin/python -I -m residue.runtime.planning.planning /srv/residue /srv/residue"
+    within(debian, f"cd / && {planning} /var/cache/private/residue")
+    yield _with_disks(debian, folder)
+    shutil.rmtree(folder)
+
+
+def _with_disks(debian: Path, folder: Path) -> Machine:
     """A machine with two disks: one for the root, one for /var."""
     system, variable = folder / "system.img", folder / "var.img"
     for disk, content, size in ((system, debian, "3G"), (variable, debian / "var", "512M")):

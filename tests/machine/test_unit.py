@@ -9,21 +9,17 @@ from __future__ import annotations
 
 import json
 import math
-import os
 import re
 import shlex
-import shutil
-import subprocess
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.machine.debian import ROOT, copied, disks, within
-from tests.machine.needs import need
+from tests.machine.debian import with_a_house
 from tests.machine.virtual_machine import Machine, VirtualMachine, running
-from tests.runtime.kitchen import build
 
 pytestmark = [pytest.mark.machine, pytest.mark.timeout(2_400)]
 
@@ -44,24 +40,18 @@ OFF = timedelta(minutes=30)
 
 @pytest.fixture(scope="module")
 def machine(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Machine]:
-    """A Debian with residue installed as by a technician, and a short piece in place of the demo."""
-    need("qemu-system-x86_64", "mmdebstrap", "mke2fs", root=True, processor="x86_64")
-    folder = tmp_path_factory.mktemp("machine")
-    debian = copied(folder)
-    subprocess.run(["/bin/sh", ROOT / "deploy" / "install"], env={**os.environ, "DESTDIR": str(debian)}, check=True)
-    shutil.rmtree(debian / "srv/residue")
-    shutil.copytree(build(folder, PORT, duration_s=60.0), debian / "srv/residue")
+    """With a card of the kernel's, a cap over hours, and hours that need no clock that is sure."""
+    with with_a_house(tmp_path_factory.mktemp("machine"), PORT, wired) as one:
+        yield one
+
+
+def wired(debian: Path) -> None:
     room = debian / "srv/residue/room.toml"
-    wired = room.read_text(encoding="utf-8").replace('device = "silent"', 'device = "gallery"')
-    capped = wired.replace("window_s = 60\nlimit_dbfs = -20.0", f"window_s = {WINDOW_S:g}\nlimit_dbfs = {LIMIT_DBFS}")
+    playing = room.read_text(encoding="utf-8").replace('device = "silent"', 'device = "gallery"')
+    capped = playing.replace("window_s = 60\nlimit_dbfs = -20.0", f"window_s = {WINDOW_S:g}\nlimit_dbfs = {LIMIT_DBFS}")
     room.write_text(capped, encoding="utf-8")
     hours = debian / "srv/residue/hours.toml"
     hours.write_text(f'when_clock_is_unsure = "last known"\n{hours.read_text(encoding="utf-8")}', encoding="utf-8")
-    # Planned beforehand: for the guest that is minutes of work.
-    planning = "/opt/residue/.venv/bin/python -I -m residue.runtime.planning.planning /srv/residue /srv/residue"
-    within(debian, f"cd / && {planning} /var/cache/private/residue")
-    yield disks(debian, folder)
-    shutil.rmtree(folder)
 
 
 @pytest.fixture(scope="module")

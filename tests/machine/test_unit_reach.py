@@ -6,20 +6,15 @@ computer that is woken, and a stranger. A relay is a serial line, whose other en
 
 from __future__ import annotations
 
-import os
-import shutil
-import subprocess
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
-from tests.machine.debian import ROOT, copied, disks, within
-from tests.machine.needs import need
+from tests.machine.debian import with_a_house, within
 from tests.machine.test_unit import PORT, plays
 from tests.machine.virtual_machine import Machine, VirtualMachine, running
-from tests.runtime.kitchen import build
 
 pytestmark = [pytest.mark.machine, pytest.mark.timeout(2_400)]
 
@@ -131,12 +126,11 @@ for node in ("/dev/ttyS1", "/dev/vda", "/dev/kmsg", "/dev/null"):
 @pytest.fixture(scope="module")
 def machine(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Machine]:
     """A Debian with residue, a room with equipment, and the drop-in that `residue unit` makes for it."""
-    need("qemu-system-x86_64", "mmdebstrap", "mke2fs", root=True, processor="x86_64")
-    folder = tmp_path_factory.mktemp("machine")
-    debian = copied(folder)
-    subprocess.run(["/bin/sh", ROOT / "deploy" / "install"], env={**os.environ, "DESTDIR": str(debian)}, check=True)
-    shutil.rmtree(debian / "srv/residue")
-    shutil.copytree(build(folder, PORT, duration_s=60.0), debian / "srv/residue")
+    with with_a_house(tmp_path_factory.mktemp("machine"), PORT, equipped) as one:
+        yield one
+
+
+def equipped(debian: Path) -> None:
     added(debian / "srv/residue/room.toml", ROOM)
     piece = debian / "srv/residue/piece.toml"
     piece.write_text(piece.read_text(encoding="utf-8").replace("\n[[section]]", f"{FEED}\n[[section]]"))
@@ -146,10 +140,6 @@ def machine(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Machine]:
     relay.write_text(RELAY, encoding="utf-8")
     relay.chmod(0o755)
     within(debian, "residue unit /srv/residue --install")
-    planning = "/opt/residue/.venv/bin/python -I -m residue.runtime.planning.planning /srv/residue /srv/residue"
-    within(debian, f"cd / && {planning} /var/cache/private/residue")
-    yield disks(debian, folder)
-    shutil.rmtree(folder)
 
 
 @pytest.fixture(scope="module")

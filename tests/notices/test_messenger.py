@@ -19,6 +19,12 @@ HALL = SentFrom("Night Dough", "North hall", ZoneInfo("Europe/Berlin"))
 LOST = "The sound device was lost at 10:02. Look at its cable and power."
 
 
+def porter(port: int) -> MailNotice:
+    return MailNotice(
+        name="porter", host="127.0.0.1", port=port, encryption="none", sender="a@b.example", to=("c@d.example",)
+    )
+
+
 class Desk:
     """A messenger on a clock that a test moves; its log."""
 
@@ -26,9 +32,7 @@ class Desk:
         self.now = datetime(2026, 3, 3, 9, 0, tzinfo=UTC)
         self.log: list[tuple[str, str]] = []
         self.path = folder / "notice-porter.json"
-        self.carrier = MailNotice(
-            name="porter", host="127.0.0.1", port=port, encryption="none", sender="a@b.example", to=("c@d.example",)
-        )
+        self.carrier = porter(port)
         self.begin()
 
     def begin(self, wishes: Wishes | None = None) -> None:
@@ -67,13 +71,8 @@ def test_the_network_is_down_and_comes_back(tmp_path: Path) -> None:
     desk.live(120)
     assert [kind for kind, _ in desk.log] == ["told", "not told"], "of a long outage the log has one row"
     assert "Connection refused" in desk.log[1][1]
-    desk.carrier = MailNotice(
-        name="porter", host="127.0.0.1", port=port, encryption="none", sender="a@b.example", to=("c@d.example",)
-    )
     with mail_server(mailbox, None) as other:
-        desk.carrier = MailNotice(
-            name="porter", host="127.0.0.1", port=other, encryption="none", sender="a@b.example", to=("c@d.example",)
-        )
+        desk.carrier = porter(other)
         desk.begin()
         desk.live(16)
     assert subjects(mailbox)[1:] == ["Night Dough, North hall: recovered"], "it was kept over a restart"

@@ -39,11 +39,15 @@ def test_beats_are_found_as_well_as_by_the_best_of_the_others(with_ecg: tuple[Fl
     assert bench.f1(bench.ours(heard), beats_s) >= theirs
 
 
+@pytest.mark.parametrize(("number", "least_f1"), [(0, 1.0), (1, 0.8)])
 @pytest.mark.parametrize("pace", ["sure", "quick"])
-def test_pulse_waves_of_people_give_the_beats_that_others_find(pace: str) -> None:
-    """A finger at rest, 25 s (heartpy); the reference are the beats on which two of three other detectors agree."""
-    wave = bench.at_control_rate(recordings.pulse_waves()[0])
-    assert bench.f1(beats(wave, "pulse_beats", pace=pace).frames / AUDIO_RATE_HZ, bench.reference_of(wave)) == 1.0
+def test_pulse_waves_of_people_give_the_beats_that_others_find(pace: str, number: int, least_f1: float) -> None:
+    """A finger at rest, 25 s, and one that is partly spoilt, 128 s (heartpy).
+
+    The reference are the beats on which two of three other detectors agree.
+    """
+    wave = bench.at_control_rate(recordings.pulse_waves()[number])
+    assert bench.f1(beats(wave, "pulse_beats", pace=pace).frames / AUDIO_RATE_HZ, bench.reference_of(wave)) >= least_f1
 
 
 @pytest.mark.parametrize("nothing", SILENT.values(), ids=SILENT)
@@ -54,9 +58,9 @@ def test_where_there_is_no_pulse_there_is_no_beat(nothing: Floats) -> None:
 @pytest.mark.parametrize("rate_bpm", [35, 45, 75, 140, 210])
 @pytest.mark.parametrize("pace", ["sure", "quick"])
 def test_the_rate_put_in_is_the_rate_found(rate_bpm: float, pace: str) -> None:
-    """Within 5 beats a minute, as IEC 60601-2-27 asks of a heart-rate meter (from memory)."""
+    """Within one beat a minute: five times as close as IEC 60601-2-27 asks of a heart-rate meter (from memory)."""
     events = beats(pulse(rate_bpm), "pulse_beats", pace=pace)
-    assert rate(events, 80_000)[-1] == pytest.approx(rate_bpm, abs=5.0)
+    assert rate(events, 80_000)[-1] == pytest.approx(rate_bpm, abs=1.0)
 
 
 @pytest.mark.parametrize(("pace", "late_s"), [("sure", 0.59), ("quick", 0.2)])

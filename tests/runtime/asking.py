@@ -26,3 +26,12 @@ def until(port: int, true: Callable[[dict[str, Any]], bool], patience_s: float =
             return told
         time.sleep(0.05)
     raise TimeoutError(f"The daemon never came so far; the last it told: {told}")
+
+
+def wait_until(true: Callable[[], bool], patience_s: float = PATIENCE_S) -> None:
+    """Until something is true that no status tells; a test fails where that takes too long."""
+    deadline = time.monotonic() + patience_s
+    while not true():
+        if time.monotonic() > deadline:
+            raise TimeoutError("It never became true.")
+        time.sleep(0.01)

@@ -12,8 +12,11 @@ import pytest
 
 from residue.problems import ProblemError
 from residue.schedule import expansion
+from residue.schedule.beside import calendar_of
 from residue.schedule.events import read
 from residue.schedule.expansion import Bounds, expanded, kept
+from residue.schedule.hours import Hours
+from residue.schedule.programme import Programme
 
 BERLIN = ZoneInfo("Europe/Berlin")
 SHORT = Bounds(cpu_s=2, wait_s=60.0)
@@ -94,6 +97,19 @@ def test_openings_that_are_kept_need_no_child(tmp_path: Path, monkeypatch: pytes
     again = kept(path, BERLIN)
     assert again is not None
     assert again.everyday(date.today(), 14) == found.everyday(date.today(), 14)  # noqa: DTZ011 - any day that is kept
+
+
+def test_a_performance_that_is_gone_does_not_stop_the_later_years_of_hours_in_force(tmp_path: Path) -> None:
+    """The house runs on these hours for years, and a start without a person has no others."""
+    path = calendar(tmp_path, weekly(0, "SUMMARY:open", "DESCRIPTION:performances: late-batch"))
+    found = expanded(path, BERLIN, ["first-batch", "late-batch"])
+    assert found.record is not None
+    (tmp_path / expansion.FILE_NAME).write_bytes(found.record)
+    with pytest.raises(ProblemError, match="late-batch"):  # a start by a person names it
+        expanded(path, BERLIN, ["first-batch"])
+    hours = Hours(time_zone="Europe/Berlin", programme=Programme(performances=("first-batch",)))
+    in_force = calendar_of(tmp_path, hours, ["first-batch"])
+    assert in_force.calendar.openings(date(date.today().year + 4, 3, 1), 28)  # noqa: DTZ011 - beyond what is kept
 
 
 @pytest.mark.parametrize("change", ["calendar", "record", "zone"])

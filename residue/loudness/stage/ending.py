@@ -84,19 +84,26 @@ class Reach:
     """
 
     def __init__(self, instants: Sequence[InstantCap], ears: Sequence[Ear], outputs: int) -> None:
+        self._highest = np.zeros((_MEMORY_HOPS, outputs))
+        self._at = 0
+        self.heed(instants, ears)
+
+    def heed(self, instants: Sequence[InstantCap], ears: Sequence[Ear]) -> None:
+        """Uses these caps from here on, and remembers the sound so far: it may still ring."""
         heard = [ears[one.ear] for one in instants]
         self._reaches = np.array([np.array(ear.gains) * _sum_of_magnitudes(ear.weighting) for ear in heard])
         self._bounds = np.array([one.bound / SUM_OF_MAGNITUDES if one.of_peak else one.bound**0.5 for one in instants])
         spread_s = max((ear.spread_s or 0.0 for ear in heard), default=0.0)
-        self._highest = np.zeros((_MEMORY_HOPS + ceil(spread_s / HOP_S), outputs))
+        more = max(0, _MEMORY_HOPS + ceil(spread_s / HOP_S) - len(self._highest))
+        self._highest = np.pad(np.roll(self._highest, -self._at, axis=0), ((more, 0), (0, 0)))
         self._at = 0
 
     def __call__(self, hop: Floats) -> bool:
         """Takes the next hop, (outputs, HOP_FRAMES), before any gain."""
-        if not len(self._bounds):
-            return True
         self._highest[self._at] = magnitudes(hop)
         self._at = (self._at + 1) % len(self._highest)
+        if not len(self._bounds):
+            return True
         reached = np.add.reduce(self._reaches * np.max(self._highest, axis=0), axis=1)
         return bool(np.all(reached <= self._bounds))
 

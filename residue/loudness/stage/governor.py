@@ -71,6 +71,7 @@ class Governor:
         self._held: Floats = np.zeros((len(outputs), HOP_FRAMES))
         self._promised: _Kept | None = None
         """The caps under which the held hop was accepted, if others have come into force since then."""
+        self._within_reach = Reach((), (), len(outputs))
         self._heed(ears, outputs, caps, {})
         self._harmless = True  # whether the present sound, at any gain, keeps the caps that hold at every moment
         self._hearing = self._rested()
@@ -116,7 +117,7 @@ class Governor:
         """For a budget of one output: the outputs that it lowers, (outputs,)."""
         self.instants = tuple(instant_cap(cap, heard_by[cap]) for cap in caps if not cap.quantity.windowed)
         self._listen = Listener(self.ears, self.instants)
-        self._within_reach = Reach(self.instants, self.ears, len(outputs))
+        self._within_reach.heed(self.instants, self.ears)
 
     def _budget(self, cap: Cap, ear: int) -> Budget:
         budget = Budget(cap, self.ears[ear], self._record.before)
@@ -132,7 +133,6 @@ class Governor:
         self._record.listen_to(len(ears))
         self._promised = _Kept(self.budgets, self._budget_ears, self.instants)
         self._heed(ears, outputs, caps, {budget.cap: budget for budget in self.budgets})
-        self._harmless = False
         self._projected = self._hear(self._hearing, self._held)
         self._lasting = {budget: one for budget, one in self._lasting.items() if budget in self.budgets}
         for budget in self.budgets:

@@ -12,7 +12,7 @@ from residue.dsp import exact, filters
 from residue.dsp.exact import total
 from residue.dsp.filters import FromFirst, SosFilter
 from residue.dsp.flat import Flat
-from residue.dsp.sliding import SlidingMean, sliding_maximum
+from residue.dsp.sliding import Filled, SlidingMean, sliding_maximum
 from residue.dsp.switching import Held, LastFree
 from residue.mapping.node import Block, NodeContext, SlowIn, Step, Trusted
 from residue.mapping.nodes.fields import HoldS, WindowS
@@ -55,15 +55,12 @@ class BandPower(SlowNode, frozen=True):
         """Only the bands that the measure needs."""
         ticks = max(1, round(self.window_s * CONTROL_RATE_HZ))
         level, measured, last_free = FromFirst(), self._measured(ticks), LastFree()
-        flat, held, seen = Flat(CONTROL_RATE_HZ), Held(ticks), 0
+        flat, held, filled = Flat(CONTROL_RATE_HZ), Held(ticks), Filled(ticks)
 
         def step(block: Block) -> Trusted:
-            nonlocal seen
             signal = level(block.slow("input"))
             broken = held(flat(signal))
-            filled = seen + np.arange(1, len(signal) + 1) >= ticks
-            seen = min(seen + len(signal), ticks)
-            power, trust = measured(signal), (filled & ~broken).astype(np.float64)
+            power, trust = measured(signal), (filled(len(signal)) & ~broken).astype(np.float64)
             return Trusted(power if self.measure == "absolute" else last_free(power, broken), trust)
 
         return step

@@ -13,6 +13,7 @@ from residue.dsp.filters import SUBNORMAL_GUARD, SosFilter
 from residue.dsp.shaping import bend_above
 from residue.mapping.node import Block, Drive, LateStep, Node, NodeContext, Port, Ramp
 from residue.mapping.nodes.controls import gains
+from residue.mapping.nodes.events import chosen
 from residue.mapping.nodes.shapes import InputShapes
 from residue.mapping.signals import (
     AUDIO_RATE_HZ,
@@ -120,8 +121,7 @@ class _EventsBack:
 
     def __call__(self, block: Block) -> Signal:
         due = self._coming.frames < block.span.stop
-        given = Events(self._coming.frames[due], self._coming.values[due])
-        self._coming = Events(self._coming.frames[~due], self._coming.values[~due])
+        given, self._coming = chosen(self._coming, due), chosen(self._coming, ~due)
         return given
 
     def take(self, block: Block) -> None:
@@ -131,7 +131,7 @@ class _EventsBack:
         for frame in events.frames.tolist():
             passes.append(frame >= self._free_from)
             self._free_from = frame + self._refractory if passes[-1] else self._free_from
-        which = np.array(passes, np.bool_)
-        delayed = Events(events.frames[which] + self.longest, events.values[which])
+        passed = chosen(events, passes)
+        delayed = Events(passed.frames + self.longest, passed.values)
         coming = joined([self._coming, delayed])
         self._coming = coming if isinstance(coming, Events) else Events()

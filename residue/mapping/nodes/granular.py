@@ -7,9 +7,10 @@ from typing import Annotated
 import numpy as np
 from msgspec import Meta
 
-from residue.dsp.cloud import ONE, Cloud, Grain
+from residue.dsp.cloud import Cloud, Grain
 from residue.dsp.exact import total
 from residue.dsp.shaping import entering, leaving
+from residue.dsp.varispeed import ONE
 from residue.mapping.node import Block, Control, Drive, FastIn, MaybeSlowIn, Node, NodeContext, Step
 from residue.mapping.nodes.controls import gains
 from residue.mapping.nodes.fields import GainDb, Unity
@@ -27,6 +28,7 @@ class GrainCloud(Node, frozen=True, kw_only=True):
     While `captured` is above a half the cloud records nothing new: it plays from the last memory_s before. Grains begin
     by chance, grains_per_s of them on average. The more grains overlap, the softer each is, so that the level stays
     about the same. At most 64 sound at once; one more is left out. 64 grains cost a seventh of a core, two a hundredth.
+    A grain for which a section asks more than memory_s is as long as the memory allows.
     Several input channels are summed to one first. The output is left and right, the grains alone.
     Latency: back_s, and the length of the grain times its ratio. Source: Gabor's grains (Nature 159 (1947) 591-594),
     scattered as Roads has it (Computer Music Journal 12 (1988) 11-13); Hann's window; PCG64, one chance each tick; read

@@ -11,9 +11,9 @@ from msgspec import Meta
 from residue.dsp import exact, filters
 from residue.dsp.exact import Floats
 from residue.dsp.filters import FromFirst, SosFilter
-from residue.dsp.sliding import SlidingMean
+from residue.dsp.sliding import Filled, SlidingMean
 from residue.dsp.steps import StepFinder
-from residue.dsp.switching import Held
+from residue.dsp.switching import Changing
 from residue.mapping.node import Block, Node, NodeContext, SlowIn, Step, Trusted
 from residue.mapping.nodes.beat_trust import BeatTrust
 from residue.mapping.nodes.fields import TimeS, WindowS
@@ -63,7 +63,7 @@ class Movement(ThreeAxes, frozen=True):
     def prepare(self, context: NodeContext) -> Step:
         """A running mean of either."""
         ticks = _ticks(self.window_s)
-        running, worn, filled = SlidingMean(ticks), _Worn(), _Filled(ticks)
+        running, worn, filled = SlidingMean(ticks), _Worn(), Filled(ticks)
         measured = _above_gravity if self.measure == "energy" else _squared_jerk()
 
         def step(block: Block) -> Trusted:
@@ -123,7 +123,7 @@ class Stillness(ThreeAxes, frozen=True):
 
     def prepare(self, context: NodeContext) -> Step:
         """Counts the ticks since the last movement."""
-        level, worn, filled = FromFirst(), _Worn(), _Filled(CONTROL_RATE_HZ)
+        level, worn, filled = FromFirst(), _Worn(), Filled(CONTROL_RATE_HZ)
         means = [(SlidingMean(CONTROL_RATE_HZ), SlidingMean(CONTROL_RATE_HZ)) for _ in range(3)]
         last = 0
 
@@ -131,7 +131,7 @@ class Stillness(ThreeAxes, frozen=True):
             nonlocal last
             acceleration = self.in_g(block)
             known = filled(block.span.ticks)
-            moves = known == 0.0
+            moves = ~known
             for values, (mean_of, power_of) in zip(level(acceleration), means, strict=True):
                 mean = mean_of(values)
                 moves |= power_of(values * values) - mean * mean > self.limit_g * self.limit_g
@@ -184,33 +184,14 @@ class _Worn:
 
     def __init__(self) -> None:
         ticks = _ticks(_WORN_S)
-        self._mean, self._held = SlidingMean(ticks), Held(ticks)
-        self._before: Floats | None = None
+        self._mean, self._changing = SlidingMean(ticks), Changing(ticks)
 
     def __call__(self, acceleration: Floats) -> Floats:
         """The trust, (ticks,). acceleration: (3, ticks), in g."""
-        if not acceleration.shape[1]:
-            return np.empty(0)
-        before = acceleration[:, :1] + 1.0 if self._before is None else self._before
-        changed = (np.diff(acceleration, axis=1, prepend=before) != 0.0).any(axis=0)
-        self._before = acceleration[:, -1:].copy()
         mean = self._mean(_magnitude(acceleration))
         lowest, low, high, highest = _PLAUSIBLE_G
         near = np.minimum((mean - lowest) / (low - lowest), (highest - mean) / (highest - high))
-        return np.where(self._held(changed), np.clip(near, 0.0, 1.0), 0.0)
-
-
-class _Filled:
-    """1 once so many ticks have come, 0 before."""
-
-    def __init__(self, ticks: int) -> None:
-        self._wanted, self._seen = ticks, 0
-
-    def __call__(self, ticks: int) -> Floats:
-        """One for each of the next ticks, (ticks,)."""
-        filled = (self._seen + np.arange(1, ticks + 1) >= self._wanted).astype(np.float64)
-        self._seen = min(self._seen + ticks, self._wanted)
-        return filled
+        return np.where(self._changing(acceleration), np.clip(near, 0.0, 1.0), 0.0)
 
 
 _SURE_OF = 4

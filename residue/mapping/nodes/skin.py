@@ -12,7 +12,7 @@ from residue.dsp import filters
 from residue.dsp.exact import Floats
 from residue.dsp.filters import FromFirst, SosFilter
 from residue.dsp.hops import HopByHop
-from residue.dsp.switching import Held
+from residue.dsp.switching import Changing, Held
 from residue.dsp.turns import Turns
 from residue.mapping.node import Block, Node, NodeContext, SlowIn, Step, Trusted
 from residue.mapping.nodes.shapes import InputShapes, SlowNode
@@ -137,13 +137,13 @@ class Temperature(SlowNode, frozen=True):
             known = len(recent) == hops and doubted >= _DOUBTED_HOPS
             return np.array([*_line(np.array(recent)), float(known)])
 
-        by_hop, changes = HopByHop(_LINE_HOP, read, np.zeros(3)), _Changes(_STILL_TEMPERATURE_S)
+        by_hop, changing = HopByHop(_LINE_HOP, read, np.zeros(3)), Changing(_ticks(_STILL_TEMPERATURE_S))
 
         def step(block: Block) -> Trusted:
             values = block.slow("input")
             mean, slope, known = by_hop(np.stack((values, level(values))))
             signal = level.back(mean) if self.measure == "level" else slope * (60.0 * CONTROL_RATE_HZ / _LINE_HOP)
-            return Trusted(signal, known * changes(values))
+            return Trusted(signal, known * changing(values))
 
         return step
 
@@ -152,7 +152,7 @@ class _Electrodes:
     """The trust that a conductance is one of skin, 0 or 1."""
 
     def __init__(self) -> None:
-        self._odd, self._changes = Held(_ticks(_DOUBTED_S)), _Changes(_STILL_S)
+        self._odd, self._changing = Held(_ticks(_DOUBTED_S)), Changing(_ticks(_STILL_S))
         self._before, self._seen = 0.0, 0
 
     def __call__(self, values: Floats, smooth: Floats) -> Floats:
@@ -165,24 +165,7 @@ class _Electrodes:
         odd = (values < lowest_us) | (values > highest_us) | (np.abs(slopes) > _FASTEST_US_PER_S)
         settled = self._seen + np.arange(len(values)) >= _ticks(_SETTLED_S)
         self._seen += len(values)
-        known: Floats = (settled & ~self._odd(odd)).astype(np.float64) * self._changes(values)
-        return known
-
-
-class _Changes:
-    """1 while a value has changed within so many seconds, 0 while it is constant."""
-
-    def __init__(self, seconds: float) -> None:
-        self._held = Held(_ticks(seconds))
-        self._before: float | None = None
-
-    def __call__(self, values: Floats) -> Floats:
-        """(ticks,): 1 or 0."""
-        if not len(values):
-            return np.empty(0)
-        before = values[0] + 1.0 if self._before is None else self._before
-        self._before = float(values[-1])
-        return self._held(np.diff(values, prepend=before) != 0.0).astype(np.float64)
+        return (settled & ~self._odd(odd) & self._changing(values)).astype(np.float64)
 
 
 _SMOOTH_HZ = 1.0

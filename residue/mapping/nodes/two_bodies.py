@@ -15,7 +15,7 @@ from residue.dsp.exact import Floats
 from residue.dsp.filters import FromFirst, SosFilter
 from residue.dsp.hops import HopByHop
 from residue.dsp.phase import Phasor
-from residue.dsp.sliding import SlidingMean
+from residue.dsp.sliding import Filled, SlidingMean
 from residue.mapping.node import Block, EventsIn, NodeContext, SlowIn, Step, Trusted
 from residue.mapping.nodes.beat_trust import BeatTrust
 from residue.mapping.nodes.fields import WindowS
@@ -120,15 +120,13 @@ class PhaseLocking(SlowNode, frozen=True):
     def prepare(self, context: NodeContext) -> Step:
         """The mean of the difference on the circle."""
         ticks = max(1, round(self.window_s * CONTROL_RATE_HZ))
-        mean_sine, mean_cosine, seen = SlidingMean(ticks), SlidingMean(ticks), 0
+        mean_sine, mean_cosine, filled = SlidingMean(ticks), SlidingMean(ticks), Filled(ticks)
 
         def step(block: Block) -> Trusted:
-            nonlocal seen
             difference = block.slow("a") * self.a_times - block.slow("b") * self.b_times
             phase = exact.phases(difference)
-            sine, cosine = mean_sine(exact.sine(phase)), mean_cosine(exact.sine(phase + _QUARTER))
-            known = (seen + np.arange(1, len(phase) + 1) >= ticks).astype(np.float64)
-            seen = min(seen + len(phase), ticks)
+            sine, cosine = mean_sine(exact.sine(phase)), mean_cosine(exact.cosine(phase))
+            known = filled(len(phase)).astype(np.float64)
             if self.measure == "strength":
                 return Trusted(np.minimum(np.sqrt(sine * sine + cosine * cosine), 1.0), known)
             return Trusted(np.copysign(exact.angle_turns(np.abs(sine), cosine), sine), known)
@@ -179,14 +177,12 @@ class Coherence(SlowNode, frozen=True):
         centre_hz, half_hz = (self.low_hz + self.high_hz) / 2, (self.high_hz - self.low_hz) / 2
         band = SosFilter(filters.bandpass((self.low_hz, self.high_hz), CONTROL_RATE_HZ), 2)
         lowpass = SosFilter(filters.lowpass(half_hz, CONTROL_RATE_HZ, _ORDER), 4)
-        means = [SlidingMean(ticks) for _ in range(4)]
-        seen = 0
+        means, filled = [SlidingMean(ticks) for _ in range(4)], Filled(ticks)
 
         def step(block: Block) -> Trusted:
-            nonlocal seen
             signals = band(level(np.stack((block.slow("a"), block.slow("b")))))
             phase = carrier(centre_hz, signals.shape[1])
-            waves = exact.sine(phase + _QUARTER), exact.sine(phase)
+            waves = exact.cosine(phase), exact.sine(phase)
             a_cos, b_cos, a_sin, b_sin = lowpass(np.concatenate([signals * wave for wave in waves]))
             products = (
                 a_cos * b_cos + a_sin * b_sin,
@@ -197,8 +193,7 @@ class Coherence(SlowNode, frozen=True):
             real, imaginary, a, b = (mean(product) for mean, product in zip(means, products, strict=True))
             both = np.sqrt(a) * np.sqrt(b)
             shared = np.sqrt(real * real + imaginary * imaginary) / np.maximum(both, _LEAST)
-            known = (seen + np.arange(1, len(both) + 1) >= ticks) & (both > _LEAST)
-            seen = min(seen + len(both), ticks)
+            known = filled(len(both)) & (both > _LEAST)
             return Trusted(np.minimum(shared * shared, 1.0), np.where(known, trusted, 0.0))
 
         return step
@@ -260,6 +255,5 @@ _STILL = 1e-12
 _LEAST = 1e-30
 _CYCLES = 3
 _END = 1.0 - 2.0**-20
-_QUARTER = np.uint64(1 << 62)
 _ORDER = 4
 _FEWEST = 2.0

@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -30,9 +30,12 @@ from residue.problems import ProblemError, stops
 from residue.runtime.house.kept_files import hours_differ, kept
 from residue.schedule import agenda
 from residue.schedule.beside import CALENDAR_FILE
+from residue.schedule.calendar import Calendar
 from residue.schedule.spans import local
 from residue.schedule.watched import LoadedFiles, Refused, Watched
 
+_AHEAD_DAYS = 60
+"""Our own choice: the openings of so many days are ready before anybody who waits asks for them."""
 RESTART = "To use it, restart the program by hand: sudo systemctl restart residue."
 
 
@@ -75,6 +78,7 @@ class InForce:
         self._hours = Watched([folder / HOURS, folder / CALENDAR_FILE], self._read_hours, unread=others)
         self._room = Watched([folder / ROOM], self._read_room)
         self._piece = Watched([folder / PIECE, *named], self._read_piece)
+        self._ahead: tuple[Calendar, date] | None = None
         self._look_at_start()
 
     def __call__(self) -> Installation:
@@ -100,7 +104,25 @@ class InForce:
                 self._tell(PIECE, self._piece_differs(graph))
             case Refused(error):
                 self._refuse(PIECE, error)
-        return self._look_at_hours(monotonic_s) or self._look_at_room(monotonic_s)
+        change = self._look_at_hours(monotonic_s) or self._look_at_room(monotonic_s)
+        self._look_ahead((self._installation if change is None else change.installation).calendar)
+        return change
+
+    def _look_ahead(self, calendar: Calendar) -> None:
+        """Prepares the coming openings once a day.
+
+        Further years of a calendar file take a process, which the loop of the house must not wait for.
+        """
+        today = local(self._now(), calendar.zone).date()
+        if self._ahead == (calendar, today):
+            return
+        self._ahead = calendar, today
+        try:
+            calendar.openings(today, _AHEAD_DAYS)
+        except ProblemError as error:
+            self._tell(CALENDAR_FILE, f"The hours of the coming {_AHEAD_DAYS} days cannot be worked out. {error}")
+        else:
+            self._tell(CALENDAR_FILE, None)
 
     def _look_at_hours(self, monotonic_s: float) -> Change | None:
         match self._hours.look(monotonic_s):

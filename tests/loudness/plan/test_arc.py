@@ -11,7 +11,7 @@ from residue.dsp import exact
 from residue.loudness.caps.caps import CapEntry, expand
 from residue.loudness.caps.ears import ears
 from residue.loudness.meters.hops import HOP_FRAMES
-from residue.loudness.outputs.calibration import VibrationCalibration
+from residue.loudness.outputs.calibration import Calibration, VibrationCalibration
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.arc import (
     SLOPE_DB_PER_MINUTE,
@@ -119,6 +119,26 @@ def test_the_gain_follows_the_knots_whatever_the_block() -> None:
     assert whole[90 * 48_000] == pytest.approx(exact.gain_from_db(-3.0), rel=1e-6)
     assert np.array_equal(whole[1_000_000:1_012_345], moved.gains(1_000_000, 12_345))
     assert len(moved.gains(5, 0)) == 0
+
+
+def test_a_falling_gain_is_never_counted_before_the_sound_that_it_lowers_arrives() -> None:
+    """Half a second of delay_ms, and as much again on the longer way: a burst counts for a second."""
+    caps = expand(
+        [CapEntry(quantity="LAeq", window_s=2.0, limit_dbfs=-30.0), CapEntry(quantity="LCpeak", limit_db=99.0)]
+    )
+    known = Calibration(played_dbfs=-30.0, read_dba=70.0, read_dbc=72.0, on=date(2026, 3, 2))
+    outputs = {
+        "near": Output(device_channel=1, calibration=known, delay_ms=500.0),
+        "far": Output(device_channel=2, calibration=known),
+    }
+    falling, frames = GainCurve((0.0, -3.0)), 80 * 48_000
+    burst = np.zeros((2, frames))
+    burst[:, 40 * 48_000 : 40 * 48_000 + 480] = 0.3 * np.random.default_rng(1).standard_normal((2, 480))
+    counted = reshaped(profile([burst], outputs, caps), falling)
+    lowered = profile([burst * falling.gains(0, frames)], outputs, caps)
+    for found, least in ((counted.energy, lowered.energy), (counted.peak, lowered.peak)):
+        loud = least > 0.1 * np.max(least, axis=1, keepdims=True)
+        assert np.all(found[loud] >= (1.0 - 1e-9) * least[loud])
 
 
 def test_a_shaped_performance_keeps_its_caps_without_governor_or_limiter() -> None:

@@ -87,3 +87,11 @@ def test_something_is_within_reach_and_something_is_not() -> None:
     assert not reach(np.full((2, HOP_FRAMES), 0.1))
     after = [reach(np.zeros((2, HOP_FRAMES))) for _ in range(11)]
     assert after == [False] * 10 + [True], "what was loud just now may still break off, and a second later it is gone"
+
+
+def test_caps_that_come_later_know_what_was_played_before_them() -> None:
+    reach = Reach((), (), 2)
+    assert reach(np.full((2, HOP_FRAMES), 0.1)), "there is no cap yet"
+    reach.heed([instant_cap(CAPS[0], 0)], EARS)
+    after = [reach(np.zeros((2, HOP_FRAMES))) for _ in range(11)]
+    assert after == [False] * 10 + [True]

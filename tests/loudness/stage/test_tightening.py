@@ -9,8 +9,10 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from residue.loudness.caps.caps import CapEntry, expand
+from residue.loudness.caps.ears import ears
 from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.outputs.outputs import Output
+from residue.loudness.stage.governor import Governor
 from residue.loudness.stage.history import SentHistory, SentRow
 from residue.loudness.stage.stage import LATENCY_FRAMES, CapStage
 from tests.loudness.stage.test_governor import OUTPUTS, highest_window
@@ -85,6 +87,19 @@ def test_a_cap_that_is_lowered_fades_without_a_click(limit_db: float) -> None:
     after = out[0, 2 * RATE_HZ :]
     assert steepest(after) <= 1.05 * steepest(playing)
     assert np.max(np.abs(after[2 * RATE_HZ :])) < 0.3
+
+
+def test_a_lower_peak_after_a_loud_hop_lowers_what_is_quiet_no_further_than_it_must() -> None:
+    """The held hop is over the new limit of -12 dB by 6 dB, so it has to fall; the quiet hop after it does not."""
+    loose, stricter = (expand([CapEntry(quantity="LCpeak", limit_dbfs=limit)]) for limit in (6.0, -12.0))
+    outputs = {"left": Output(device_channel=1)}
+    govern = Governor(ears(outputs, loose), outputs, loose, SentHistory())
+    loud = 0.5 * np.cos(2 * np.pi * 50.0 * np.arange(1, 12 * HOP_FRAMES + 1) / RATE_HZ)
+    for hop in loud.reshape(12, 1, HOP_FRAMES):
+        govern(hop)
+    govern.tighten(ears(outputs, stricter), outputs, stricter)
+    govern(np.full((1, HOP_FRAMES), 0.001))
+    assert govern.gain > 0.25
 
 
 def test_a_stricter_cap_that_is_kept_already_changes_no_bit() -> None:

@@ -10,7 +10,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy import signal
 
-from residue.dsp.cloud import MOST_AT_ONCE, ONE, _octaves
+from residue.dsp.cloud import MOST_AT_ONCE, _octaves
+from residue.dsp.varispeed import ONE
 from residue.mapping.nodes import KINDS
 from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ
 from tests.mapping.single import run
@@ -131,3 +132,17 @@ def test_never_more_sound_at_once_than_the_bound() -> None:
 def test_grains_that_do_not_fit_into_the_memory_are_refused() -> None:
     with pytest.raises(msgspec.ValidationError, match=r"reads 2 s does not fit into memory_s = 1\.5"):
         msgspec.convert({"input": "a", "memory_s": 1.5, "grain_s": 1.0, "ratio": 2.0}, KINDS["grains"])
+
+
+def test_a_grain_that_a_section_makes_longer_than_the_memory_reads_nothing_that_is_to_come() -> None:
+    """Its bits followed from the blocks: it read places of the memory that were not heard yet."""
+    node = msgspec.convert({"input": "a", "memory_s": 0.5}, KINDS["grains"])
+    sound = np.random.default_rng(5).uniform(-1.0, 1.0, (1, 2 * SECOND))
+    moved = {"grain_s": np.full(2 * CONTROL_RATE_HZ, 1.0), "ratio": np.full(2 * CONTROL_RATE_HZ, 4.0)}
+    short, long = (
+        run(node, {"input": sound}, 2 * SECOND, range(step, 2 * SECOND, step), controls=moved) for step in (480, 9_600)
+    )
+    assert isinstance(short, np.ndarray)
+    assert isinstance(long, np.ndarray)
+    assert np.array_equal(short, long)
+    assert short[:, SECOND:].any()

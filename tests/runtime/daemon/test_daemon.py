@@ -7,7 +7,6 @@ import signal
 import sqlite3
 import subprocess
 import sys
-from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -25,13 +24,6 @@ STATUS_KEYS = [
     *("house", "performance", "playhead_s", "section", "readings", "levels", "caps", "health", "events"),
     *("piece", "place", "time_zone", "now", "opens", "closes", "held_until", "bag", "tone", "lowered", "assumed"),
 ]
-
-
-@pytest.fixture
-def daemon(tmp_path: Path) -> Iterator[Daemon]:
-    one = Daemon(tmp_path)
-    yield one
-    one.end()
 
 
 def events(state: Path) -> list[tuple[str, str, str | None]]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -34,13 +33,6 @@ def test_a_hold_and_a_trim_need_attention_and_are_no_fault() -> None:
         "The disk is full",
         "The sound device was lost at 10:04",
     ]
-
-
-@pytest.fixture
-def daemon(tmp_path: Path) -> Iterator[Daemon]:
-    one = Daemon(tmp_path)
-    yield one
-    one.end()
 
 
 @pytest.mark.real_time

@@ -4,28 +4,19 @@ from __future__ import annotations
 
 import json
 import socket
-from collections.abc import Iterator
 from contextlib import closing
 from http.client import HTTPConnection
-from pathlib import Path
 from urllib.parse import urlencode
 
 import pytest
 
 from tests.notices.servers import free_tcp_port
-from tests.runtime.asking import until
+from tests.runtime.asking import until, wait_until
 from tests.runtime.running import Daemon
 
 pytestmark = pytest.mark.real_time
 
 KEY = "seven loaves"
-
-
-@pytest.fixture
-def daemon(tmp_path: Path) -> Iterator[Daemon]:
-    one = Daemon(tmp_path)
-    yield one
-    one.end()
 
 
 def with_page(daemon: Daemon) -> int:
@@ -75,6 +66,7 @@ def test_the_page_goes_with_a_house_that_is_killed_and_comes_back_with_it(daemon
     daemon.start("--device", "silent")
     until(daemon.port, lambda _: listens(port))
     daemon.kill()
+    wait_until(lambda: not listens(port))
     daemon.start("--device", "silent")
     until(daemon.port, lambda _: listens(port) and asked(port, "GET", "/")[0] == 200)
 

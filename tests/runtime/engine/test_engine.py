@@ -52,7 +52,8 @@ def bench() -> Bench:
 def test_silence_is_written_when_nothing_plays(bench: Bench) -> None:
     bench.run(5)
     assert bench.engine.snapshot.frames == 5 * BLOCK_FRAMES
-    assert np.abs(bench.left).max() < 2e-30, "what keeps filters from subnormal numbers, nearly 600 dB down"
+    # What keeps filters from subnormal numbers, 600 dB down; the edge of the band at 20 kHz overshoots by a fifth.
+    assert np.abs(bench.left).max() < 1.2e-30
 
 
 def test_a_performance_sounds_through_the_cap_at_the_gain_of_the_plan(bench: Bench) -> None:

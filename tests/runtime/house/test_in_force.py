@@ -8,12 +8,13 @@ import pytest
 
 from residue.installation.load import load
 from residue.loudness.caps.caps import expand
-from residue.problems import ProblemError
+from residue.problems import ProblemError, stopping
 from residue.runtime.house import in_force, kept_files
 from residue.runtime.house.in_force import RESTART, Change, InForce
 from residue.runtime.house.kept_files import load_in_force
 from residue.runtime.journal.in_force_digest import digest_in_force
 from residue.runtime.planning.planning import sources
+from residue.schedule import expansion
 from tests.runtime import kitchen
 
 TUESDAY = date(2026, 3, 3)
@@ -165,6 +166,59 @@ def test_a_calendar_file_that_is_put_beside_is_taken(installation: Path) -> None
     house.wait()
     assert "Nothing says when the house is open" in str(house.refused())
     assert house.opens() == ["12:00"]
+
+
+def put_a_daily_calendar(installation: Path) -> None:
+    text = (installation / "hours.toml").read_text()
+    save(installation, text[text.index("[weekly]") : text.index("[programme]")], "")
+    (installation / "hours.ics").write_text(
+        "BEGIN:VCALENDAR\nVERSION:2.0\nPRODID:-//bakery//EN\nBEGIN:VEVENT\nUID:1\nDTSTAMP:20260101T000000Z\n"
+        "DTSTART:20260101T120000\nDTEND:20260101T140000\nRRULE:FREQ=DAILY\nSUMMARY:Open\nEND:VEVENT\nEND:VCALENDAR\n"
+    )
+
+
+LATER = datetime.now(UTC).year + 4
+"""Beyond the years that are worked out when a calendar is read."""
+
+
+def test_the_next_years_of_a_calendar_are_there_before_the_house_asks_for_them(
+    installation: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """They take a process of some seconds; the loop that tells systemd that the house lives asks for openings."""
+    put_a_daily_calendar(installation)
+    monkeypatch.setattr(f"{__name__}.NOW", datetime(LATER, 12, 15, tzinfo=UTC))
+    house = Kitchen(installation)
+    house.wait(1)
+    monkeypatch.setattr(expansion, "_asked", lambda *_: pytest.fail("The house waits for a calendar."))
+    calendar = house.in_force().calendar
+    for day in (datetime(LATER, 12, 15, tzinfo=UTC), datetime(LATER + 1, 1, 15, tzinfo=UTC)):
+        assert calendar.opening_at(day) is None
+        change = calendar.next_change(day)
+        assert change is not None
+        assert change.date() == day.date()
+
+
+def test_years_of_a_calendar_that_take_too_long_are_told_before_they_come_and_tried_once_a_day(
+    installation: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    put_a_daily_calendar(installation)
+    house = Kitchen(installation)
+    asked: list[int] = []
+
+    def too_long(*_: object) -> None:
+        asked.append(1)
+        raise stopping("hours.ics", "It takes too much time.", "Simplify what repeats.")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(expansion, "_asked", too_long)
+        patched.setattr(f"{__name__}.NOW", datetime(LATER, 12, 15, tzinfo=UTC))
+        house.wait()
+        assert len(asked) == 1
+        told = "The hours of the coming 60 days cannot be worked out. hours.ics: It takes too much time."
+        assert [alarm.startswith(told) for alarm in house.in_force.alarms] == [True]
+    monkeypatch.setattr(f"{__name__}.NOW", datetime(LATER, 12, 16, tzinfo=UTC))
+    house.wait(1)
+    assert house.in_force.alarms == []
 
 
 def test_deleted_hours_are_told_and_the_old_ones_stay(installation: Path) -> None:

@@ -2,7 +2,6 @@ from __future__ import annotations
 
 import signal
 import subprocess
-import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Self
@@ -16,6 +15,7 @@ from residue.runtime.planning import planner
 from residue.runtime.planning.planner import NOTHING, Planner
 from residue.runtime.planning.planning import Outcome
 from tests.runtime import kitchen
+from tests.runtime.asking import wait_until
 
 
 def test_a_planner_that_cannot_be_started_is_started_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -31,11 +31,8 @@ def test_a_planner_that_cannot_be_started_is_started_again(tmp_path: Path, monke
     installation = load(kitchen.build(tmp_path, port=47_398, duration_s=1.0))
     one = Planner(lambda: installation, tmp_path / "cache", lambda: ())
     one.start()
-    deadline_s = time.monotonic() + 10.0
-    while len(started) < 3 and time.monotonic() < deadline_s:
-        time.sleep(0.01)
+    wait_until(lambda: len(started) >= 3)
     one.end()
-    assert len(started) >= 3
     assert one.trouble == "The planner cannot be started: Cannot allocate memory."
 
 
@@ -79,11 +76,8 @@ def test_the_house_may_begin_with_the_first_that_is_ready_unless_a_whole_plan_is
     one = Planner(lambda: installation, tmp_path / "cache", lambda: ["second-batch", "first-batch"])
     one.outcome = before
     one.start()
-    deadline_s = time.monotonic() + 10.0
-    while one.outcome != WHOLE and time.monotonic() < deadline_s:
-        time.sleep(0.01)
+    wait_until(lambda: one.outcome == WHOLE)
     one.end()
-    assert one.outcome == WHOLE
     assert known == [after_the_first or before]
     assert commands[0][-2:] == ["--due=second-batch", "--due=first-batch"]
 
@@ -112,10 +106,7 @@ def test_a_planner_that_is_ended_while_its_process_starts_ends_the_process(
     installation = load(kitchen.build(tmp_path, port=47_398, duration_s=1.0))
     one = Planner(lambda: installation, tmp_path / "cache", lambda: ())
     one.start()
-    deadline_s = time.monotonic() + 10.0
-    while not ended and time.monotonic() < deadline_s:
-        time.sleep(0.01)
-    assert ended
+    wait_until(lambda: bool(ended))
 
 
 def test_a_house_that_is_gone_makes_its_planner_end_without_a_word(tmp_path: Path) -> None:

@@ -1,0 +1,16 @@
+"""How alike two shapes are."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+
+def correlation(one: Sequence[float], other: Sequence[float]) -> float:
+    """The correlation of two shapes around 0, over their common length; 0 where one of them is 0 throughout.
+
+    The sums are correctly rounded, so that the bits are the same everywhere.
+    """
+    products = math.fsum(a * b for a, b in zip(one, other, strict=False))
+    squares = math.fsum(a * a for a in one) * math.fsum(b * b for b in other)
+    return products / math.sqrt(squares) if squares > 0.0 else 0.0
