@@ -39,6 +39,16 @@ def ip_address(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address:
         raise ValueError(f'"{text}" is not an IP address. Write one such as 192.0.2.7. {why}') from None
 
 
+DEVICES = "/dev/"
+
+
+def check_device_nodes(nodes: Iterable[str]) -> None:
+    """Raises ValueError, with a sentence for people, for the first word that is not a device node."""
+    for node in nodes:
+        if not node.startswith(DEVICES):
+            raise ValueError(f"'{node}' is not a device node. Write one such as /dev/ttyUSB0.")
+
+
 def is_name(host: str) -> bool:
     """Whether it needs a name server: it is not an IP address, and not this machine itself."""
     try:

@@ -7,20 +7,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from residue.dsp import exact, filters
-from residue.dsp.exact import TURN, Floats, sine
+from residue.dsp.exact import TURN, Floats, cosine
 from residue.dsp.filters import SosFilter
 from residue.dsp.resampling import cubic
+from residue.dsp.varispeed import ONE, lowpass_to_raise, places
 
-ONE = 1 << 32
-"""A speed of 1. The speed of a grain is counted in 2**-32 frames of the past for each frame of output."""
 MOST_AT_ONCE = 64
 """The most grains that sound at once; one more is left out, so that the cost is bounded."""
 _PIECE_FRAMES = 4096
 """At most so many frames are taken in before the grains over them are read."""
 _MARGIN = 3
 """Frames that a cubic needs on each side beyond the two that it lies between."""
-_CLEAN_HZ = 18_000.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +57,7 @@ class Cloud:
         self._memory = memory
         octaves = _octaves(highest)
         self._ring = np.zeros((octaves + 1, memory + longest + _PIECE_FRAMES + 2 * _MARGIN))
-        self._cleaning = [SosFilter(_clean(octave, rate_hz)) for octave in range(1, octaves + 1)]
+        self._cleaning = [SosFilter(lowpass_to_raise(octave, rate_hz)) for octave in range(1, octaves + 1)]
         self._heard = 0
         self._coming: list[Grain] = []
         self._sounding: list[tuple[Grain, int]] = []
@@ -114,8 +111,8 @@ class Cloud:
         if begin >= stop:
             return
         within = np.arange(begin - grain.frame, stop - grain.frame)
-        places = within * grain.step
-        at, share = position + (places >> 32), (places & (ONE - 1)) / ONE
+        ahead, share = places(within, grain.step)
+        at = position + ahead
         row = self._ring[_octaves(grain.step)]
         size = len(row)
         read = (
@@ -133,13 +130,7 @@ def _octaves(step: int) -> int:
     return max(-(-step // ONE) - 1, 0).bit_length()
 
 
-def _clean(octave: int, rate_hz: float) -> Floats:
-    """The low-pass after which a sound may be raised by so many octaves."""
-    sections = filters.lowpass(_CLEAN_HZ * exact.power(2.0, -octave), rate_hz, 8)
-    return np.vstack((sections, sections))
-
-
 def _window(frames: np.ndarray, length: int) -> Floats:
     """Some frames of the Hann window (Blackman and Tukey 1958, after von Hann) of a length."""
     phases = (2 * frames + 1).astype(np.uint64) * np.uint64(TURN // (2 * length))
-    return 0.5 - 0.5 * sine(phases + np.uint64(TURN // 4))
+    return 0.5 - 0.5 * cosine(phases)

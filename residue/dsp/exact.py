@@ -128,6 +128,11 @@ def sine(phase: Phases) -> Floats:
     return value
 
 
+def cosine(phase: Phases) -> Floats:
+    """Cosine of integer phases; error as that of `sine`."""
+    return sine(phase + np.uint64(TURN // 4))
+
+
 def exp2(x: Floats) -> Floats:
     """2 to the power of x, elementwise; relative error below 1e-15. x is bounded to -1000 .. 1000."""
     bounded = np.minimum(np.maximum(x, -1000.0), 1000.0)

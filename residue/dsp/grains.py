@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from residue.dsp.exact import TURN, Floats, sine
+from residue.dsp.exact import TURN, Floats, cosine
 
 
 class Raised:
@@ -19,7 +19,7 @@ class Raised:
         self._factor, self._half = factor, grain // 2
         length = 2 * self._half
         phase = np.floor(np.arange(length) / length * TURN).astype(np.uint64)
-        self._window = 0.5 - 0.5 * sine(phase + np.uint64(TURN // 4))
+        self._window = 0.5 - 0.5 * cosine(phase)
         self._heard = np.zeros((factor - 1) * length)
         self._frame = 0
 

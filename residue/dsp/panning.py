@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from residue.dsp.exact import TURN, Floats, phases, sine, total
+from residue.dsp.exact import Floats, cosine, phases, sine, total
 
 _FLAT = 1e-9
 """Points nearer to a plane than this count as in it."""
@@ -40,9 +40,8 @@ def directions(azimuth_degrees: Floats, elevation_degrees: Floats) -> Floats:
     Azimuth turns from the front to the left.
     """
     around, up = phases(azimuth_degrees / 360.0), phases(elevation_degrees / 360.0)
-    quarter = np.uint64(TURN // 4)
-    level = sine(up + quarter)
-    return np.stack((level * sine(around + quarter), level * sine(around), sine(up)))
+    level = cosine(up)
+    return np.stack((level * cosine(around), level * sine(around), sine(up)))
 
 
 class VectorPanning:

@@ -30,7 +30,7 @@ def warped(cutoff_hz: Floats, rate_hz: float) -> Floats:
     """The prewarped cutoff, tan(pi cutoff_hz / rate_hz), elementwise."""
     turns = np.clip(cutoff_hz / rate_hz, 0.0, _HIGHEST) / 2.0
     phase = np.floor(turns * exact.TURN).astype(np.uint64)
-    value: Floats = exact.sine(phase) / exact.sine(phase + np.uint64(exact.TURN // 4))
+    value: Floats = exact.sine(phase) / exact.cosine(phase)
     return value
 
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
 
-from residue.mapping.form import FORM
 from residue.mapping.graph import Graph
 from residue.mapping.node import Node
+from residue.mapping.nodes.conditioning import Gain
 from residue.mapping.nodes.space import ToOutputs
 from residue.mapping.signals import Kind
 from residue.problems import nearest, stopping
@@ -25,9 +24,9 @@ def alone(graph: Graph, name: str) -> Graph:
     """
     if name not in graph.nodes:
         raise stopping("piece.toml: node", f'There is no node "{name}".', nearest(name, graph.nodes))
-    nodes = {one: node for one, node in graph.nodes.items() if one == name or not isinstance(node, ToOutputs)}
+    nodes = {one: node if one == name else _unsent(node) for one, node in graph.nodes.items()}
     if isinstance(graph.nodes[name], ToOutputs):
-        return _of(graph, nodes)
+        return replace(graph, nodes=nodes)
     shape, outputs = graph.shapes[name], graph.piece.outputs
     if shape.kind is not Kind.FAST:
         what = f'"{name}" gives {_WORDS[shape.kind]}, which cannot be listened to.'
@@ -36,14 +35,12 @@ def alone(graph: Graph, name: str) -> Graph:
         what = f'"{name}" has {shape.channels} channels, and the piece has {len(outputs)} outputs.'
         raise stopping(f"piece.toml: node.{name}", what, "Listen to a node behind it that mixes or pans it.")
     listener = ToOutputs(input=name, to=list(outputs if shape.channels == 1 else outputs[: shape.channels]))
-    return _of(graph, {**nodes, _LISTENER: listener})
+    return replace(graph, nodes={**nodes, _LISTENER: listener}, order=[*graph.order, _LISTENER])
 
 
 _WORDS = {Kind.SLOW: "a slow signal", Kind.EVENTS: "events"}
 
 
-def _of(graph: Graph, nodes: Mapping[str, Node]) -> Graph:
-    """The graph with these nodes, in the order in which they stepped before; an added node steps last."""
-    order = [name for name in graph.order if name in nodes or name == FORM]
-    order += [name for name in nodes if name not in graph.nodes]
-    return replace(graph, nodes=nodes, order=order)
+def _unsent(node: Node) -> Node:
+    """The node; in the place of an output node its sound alone, to which other nodes and sections may refer."""
+    return Gain(input=node.input, gain_db=node.gain_db) if isinstance(node, ToOutputs) else node

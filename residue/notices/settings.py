@@ -17,7 +17,7 @@ from urllib.parse import urlsplit
 import msgspec
 from msgspec import Meta
 
-from residue.checking import is_name
+from residue.checking import check_device_nodes, is_name
 from residue.notices.bulletin import Bulletin, NoticeError
 from residue.notices.secret import credential_name, secret
 
@@ -228,9 +228,7 @@ class CommandNotice(Notice, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
     def __post_init__(self) -> None:
         super().__post_init__()
-        for node in self.device_nodes:
-            if not node.startswith("/dev/"):
-                raise ValueError(f"'{node}' is not a device node. Write one such as /dev/ttyUSB0.")
+        check_device_nodes(self.device_nodes)
 
     @property
     def opened(self) -> tuple[str, ...]:

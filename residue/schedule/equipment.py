@@ -11,13 +11,12 @@ import msgspec
 from msgspec import Meta
 from pythonosc.osc_message_builder import OscMessageBuilder
 
-from residue.checking import ip_address
+from residue.checking import DEVICES, check_device_nodes, ip_address
 from residue.schedule import projector
 from residue.schedule.switching import SwitchError
 
 _WAKE_PORT = 9
 """Discard (RFC 863): the usual port for a wake-up packet; the port does not matter to the receiver."""
-DEVICES = "/dev/"
 
 
 class Equipment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, tag_field="kind"):
@@ -84,9 +83,7 @@ class CommandEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fiel
     """Machines that the program reaches over the network, by their IP addresses."""
 
     def __post_init__(self) -> None:
-        for node in self.device_nodes:
-            if not node.startswith(DEVICES):
-                raise ValueError(f"'{node}' is not a device node. Write one such as /dev/ttyUSB0.")
+        check_device_nodes(self.device_nodes)
         for host in self.hosts:
             ip_address(host)
 

@@ -87,7 +87,7 @@ class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
 def spacing_s(programme: Programme) -> float:
     """The least time from the beginning of one performance to that of the next; 0 if there is none.
 
-    Over a change of the clock by half an hour it may be less by that, once.
+    Over a change of the clock it may be less, once, by that change at most.
     """
     if programme.starts == "any time":
         return 0.0

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import sys
 import warnings
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 
 import neurokit2
 import numpy as np
@@ -23,30 +23,12 @@ from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, FRAMES_PER_T
 from tests.mapping.single import run
 from tests.reference.recordings import Recording, breath_belt, one_body, walk
 from tests.reference.test_breath import belt
-from tests.reference.test_heart import at_control_rate
+from tests.reference.test_heart import agreed, at_control_rate, score
 
 Floats = NDArray[np.float64]
 Found = Mapping[str, Floats]
 _BREATH_S, _SKIN_S, _STEP_S = 0.5, 1.5, 0.25
 _SKIN_DELAY_S, _STEP_DELAY_S = 1.2, 0.3
-
-
-def score(found_s: Floats, reference_s: Floats, within_s: float) -> str:
-    """Sensitivity and positive predictivity, as they are printed."""
-    left, hits = list(reference_s), 0
-    for found in found_s:
-        near = [one for one in left if abs(one - found) <= within_s]
-        if near:
-            left.remove(min(near, key=lambda one: abs(one - found)))
-            hits += 1
-    return f"{hits / max(len(reference_s), 1):.3f}/{hits / max(len(found_s), 1):.3f}"
-
-
-def agreed(found: Sequence[Floats], within_s: float) -> Floats:
-    """What two of them have, at the median of their places."""
-    everything = np.sort(np.concatenate(found))
-    groups = np.split(everything, np.flatnonzero(np.diff(everything) > within_s) + 1)
-    return np.array([np.median(group) for group in groups if len(group) >= 2])
 
 
 def breaths(recording: Recording) -> tuple[Floats, Found]:
@@ -111,7 +93,8 @@ def _times_s(found: Signal) -> Floats:
 
 def row(name: str, reference_s: Floats, within_s: float, found: Found) -> str:
     """One line of the table."""
-    cells = [f"{who} {score(times_s, reference_s, within_s)}" for who, times_s in found.items()]
+    scores = {who: score(times_s, reference_s, within_s) for who, times_s in found.items()}
+    cells = [f"{who} {sensitivity:.3f}/{predictivity:.3f}" for who, (sensitivity, predictivity) in scores.items()]
     return f"| {name} | {len(reference_s)} | {' | '.join(cells)} |\n"
 
 
@@ -124,10 +107,10 @@ def main() -> None:
             ("breath, irregular (pyphysio)", one_body()),
         ):
             ours, found = breaths(recording)
-            reference = agreed(list(found.values()), _BREATH_S)
+            reference = agreed(found, 2, _BREATH_S)
             sys.stdout.write(row(f"{name}, silver", reference, _BREATH_S, {"ours": ours, **found}))
         ours, found = responses(one_body())
-        reference = agreed(list(found.values()), _SKIN_S)
+        reference = agreed(found, 2, _SKIN_S)
         sys.stdout.write(row("skin responses (pyphysio), silver", reference, _SKIN_S, {"ours": ours, **found}))
         ours, found, contacts_s = steps()
         sys.stdout.write(row("steps (gaitpy), its contacts", contacts_s, _STEP_S, {"ours": ours, **found}))

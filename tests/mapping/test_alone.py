@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -101,6 +103,51 @@ def test_what_cannot_be_listened_to_is_told(graph: Graph, name: str, said: str) 
     with pytest.raises(ProblemError) as caught:
         alone(graph, name)
     assert said in str(caught.value)
+
+
+REFERRING = {
+    "a section": """
+[[section]]
+name = "all of it"
+at_most_s = 10.0
+set = { "out.gain_db" = -3.0 }
+""",
+    "a node": """
+[node.under]
+kind = "lowpass"
+input = "out"
+cutoff_hz = 200.0
+[node.under_out]
+kind = "output"
+input = "under"
+to = ["left", "right"]
+""",
+    "a loop": """
+[node.back]
+kind = "feedback"
+input = "out"
+channels = 2
+delay_s = 0.1
+[node.back_out]
+kind = "output"
+input = "back"
+to = ["left", "right"]
+""",
+}
+
+
+@pytest.mark.parametrize("referring", REFERRING)
+def test_a_node_alone_sounds_where_something_refers_to_an_output_node(referring: str, tmp_path: Path) -> None:
+    """The node that listens to it sounds as in the piece too."""
+    path = tmp_path / "piece.toml"
+    path.write_text(PIECE + REFERRING[referring], encoding="utf-8")
+    graph, findings = read_piece(path)
+    assert graph is not None, findings
+    for name in {"side", "under", "back"} & graph.nodes.keys():
+        whole = Playback(graph, PERFORMANCE, PERFORMANCE.frames, "").step(FRAMES).signals[name]
+        assert isinstance(whole, np.ndarray)
+        assert np.abs(whole).max() > 0.1
+        assert np.array_equal(outputs(alone(graph, name))[:2], whole)
 
 
 def test_the_graph_itself_is_left_as_it_was(graph: Graph) -> None:

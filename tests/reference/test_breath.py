@@ -15,7 +15,7 @@ from residue.mapping.nodes import KINDS
 from residue.mapping.signals import CONTROL_RATE_HZ, FRAMES_PER_TICK
 from tests.mapping.single import read
 from tests.reference.recordings import Recording, breath_belt, one_body
-from tests.reference.test_heart import at_control_rate
+from tests.reference.test_heart import at_control_rate, score
 
 Floats = NDArray[np.float64]
 MATCH_S = 0.5
@@ -39,17 +39,6 @@ def theirs(recording: Recording) -> tuple[Floats, Floats]:
     return found["RSP_Peaks"] / recording.rate_hz, found["RSP_Troughs"] / recording.rate_hz
 
 
-def score(found_s: Floats, reference_s: Floats) -> tuple[float, float]:
-    """Sensitivity and positive predictivity, each turn matched at most once."""
-    left, hits = list(reference_s), 0
-    for found in found_s:
-        near = [turn for turn in left if abs(turn - found) <= MATCH_S]
-        if near:
-            left.remove(min(near, key=lambda turn: abs(turn - found)))
-            hits += 1
-    return hits / len(reference_s), hits / len(found_s)
-
-
 def breath(wave: Floats, **parameters: Any) -> Trusted:
     frames = len(wave) * FRAMES_PER_TICK
     return read(KINDS["breath"](input="a", **parameters), {"input": wave}, frames, range(0, frames, 480_000))
@@ -60,7 +49,8 @@ def test_turns_of_a_regular_breath_are_found_where_neurokit2_finds_them() -> Non
     recording = breath_belt()
     tops, _ = theirs(recording)
     turns = BreathFinder(CONTROL_RATE_HZ)(belt(recording))
-    sensitivity, predictivity = score(np.array([one.at for one in turns if one.is_top]) / CONTROL_RATE_HZ, tops)
+    ours = np.array([one.at for one in turns if one.is_top]) / CONTROL_RATE_HZ
+    sensitivity, predictivity = score(ours, tops, MATCH_S)
     assert sensitivity >= 0.98
     assert predictivity >= 0.95
     late_s = np.array([turn.known_at - turn.at for turn in turns]) / CONTROL_RATE_HZ

@@ -77,22 +77,22 @@ def others(recording: Recording, seconds: float) -> Mapping[str, Floats]:
         return {name: np.asarray(detect(), np.float64) / fs for name, detect in detectors.items()}
 
 
-def score(found_s: Floats, reference_s: Floats) -> tuple[float, float]:
+def score(found_s: Floats, reference_s: Floats, within_s: float = MATCH_S) -> tuple[float, float]:
     """Sensitivity and positive predictivity, each beat matched at most once."""
     left = list(reference_s)
     hits = 0
     for found in found_s:
-        near = [beat for beat in left if abs(beat - found) <= MATCH_S]
+        near = [beat for beat in left if abs(beat - found) <= within_s]
         if near:
             left.remove(min(near, key=lambda beat: abs(beat - found)))
             hits += 1
     return hits / max(len(reference_s), 1), hits / max(len(found_s), 1)
 
 
-def agreed(found: Mapping[str, Floats], how_many: int) -> Floats:
+def agreed(found: Mapping[str, Floats], how_many: int, within_s: float = MATCH_S) -> Floats:
     """Silver reference: beats that so many detectors have within the window, at the median of their places."""
     everything = np.sort(np.concatenate(list(found.values())))
-    groups = np.split(everything, np.flatnonzero(np.diff(everything) > MATCH_S) + 1)
+    groups = np.split(everything, np.flatnonzero(np.diff(everything) > within_s) + 1)
     return np.array([np.median(group) for group in groups if len(group) >= how_many])
 
 

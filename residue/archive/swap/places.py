@@ -68,7 +68,7 @@ def read_request(path: Path) -> Request | None:
 
 
 def beside(performances: Path, name: str, kind: Literal["waiting", "before", "leaving", "swap"]) -> Path:
-    """Lists the files and folders of a swap beside a performance."""
+    """The file or folder of a swap, beside a performance."""
     return performances / f".{name}.{kind}"
 
 

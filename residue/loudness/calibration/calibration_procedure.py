@@ -278,7 +278,10 @@ def makes_sense(step: CalibrationStep, reading: MeterReading) -> None:
 
 
 def with_loudest(step: CalibrationStep, reading: MeterReading) -> CalibrationStep:
-    """The same step with a reading at the loudest place. Raises ProblemError where it is implausible."""
+    """The same step with a reading at the loudest place, which counts from now on.
+
+    Raises ProblemError where it is implausible.
+    """
     where = f"calibration of {step.name}, loudest place"
     if reading.aw_m_per_s2 is not None:
         raise stopping(where, "Vibration is not asked for here.", "Write two numbers, A and then C.")
@@ -286,7 +289,11 @@ def with_loudest(step: CalibrationStep, reading: MeterReading) -> CalibrationSte
     odd = [one for one in odd_readings(where, calibration, step.output.transducer) if one.severity is Severity.STOPS]
     if odd:
         raise ProblemError(odd)
-    return replace(step, loudest=reading)
+    known = step.output.calibration and msgspec.structs.replace(
+        step.output.calibration, loudest_dba=reading.dba, loudest_dbc=reading.dbc
+    )
+    room = {**step.room, step.name: msgspec.structs.replace(step.output, calibration=known)}
+    return replace(step, room=room, loudest=reading)
 
 
 def _against_earlier(where: str, step: CalibrationStep, reading: MeterReading) -> list[Finding]:

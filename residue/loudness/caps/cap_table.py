@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from residue.loudness.caps.caps import Cap, CapEntry, expand, protecting_caps
 from residue.loudness.caps.ears import ear_of
+from residue.loudness.caps.instants import instant_cap
 from residue.loudness.caps.quantities import Statistic
 from residue.loudness.caps.rules import RULES, Rule
 from residue.loudness.meters.levels import db_of_power
@@ -64,4 +65,5 @@ def _row(cap: Cap, outputs: Mapping[str, Output]) -> CapRow:
         return CapRow(cap, None, None)
     if cap.quantity.statistic is Statistic.DOSE:
         return CapRow(cap, loudest, None)
-    return CapRow(cap, loudest, cap.limit - db_of_power(gains[loudest] ** 2))
+    reached_db = cap.limit if cap.quantity.windowed else instant_cap(cap, 0).level_of(1.0)
+    return CapRow(cap, loudest, reached_db - db_of_power(gains[loudest] ** 2))

@@ -46,7 +46,11 @@ class InstantCap:
 
     def level(self, peak: Floats, fast: Floats) -> float:
         """The highest level that a hop can reach, in the unit of the cap."""
-        return self.cap.limit - _margin_db(self.cap) + db_of_power(self.used(peak, fast))
+        return self.level_of(self.used(peak, fast))
+
+    def level_of(self, used: float) -> float:
+        """The level at which a hop uses this share of the allowed power, in the unit of the cap."""
+        return self.cap.limit - _margin_db(self.cap) + db_of_power(used)
 
 
 def instant_cap(cap: Cap, ear: int) -> InstantCap:

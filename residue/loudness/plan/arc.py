@@ -9,13 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from math import ceil
 
 import numpy as np
 from numpy.typing import NDArray
 
 from residue.dsp import exact
 from residue.loudness.caps.caps import Cap
-from residue.loudness.caps.ears import ear_of
+from residue.loudness.caps.ears import LEAST_SPREAD_S, ear_of
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_S
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.order import Order
@@ -30,7 +31,7 @@ RATIO = 2.0
 """Above the threshold, two decibels become one."""
 _MINUTE_HOPS = round(60.0 / HOP_S)
 _LATEST_HOPS = 6
-"""The most by which a sound comes later than its gain: delay_ms, and the limiter."""
+"""The most by which a sound comes later than its gain: delay_ms, the limiter, and LEAST_SPREAD_S on the way."""
 _SILENT_DB = -120.0
 _SEARCH_STEPS = 24
 
@@ -93,8 +94,10 @@ def keeps_order(levels_db: Floats, gains_db: Floats) -> bool:
 
 def reshaped(profile: LevelProfile, shape: GainCurve) -> LevelProfile:
     """The level profile of a performance under a gain curve; never too low, for any delay of an output."""
-    boundaries = np.pad(shape.boundary_gains(0, profile.hops), (_LATEST_HOPS, 0), mode="edge")
-    gains = np.max(np.lib.stride_tricks.sliding_window_view(boundaries, _LATEST_HOPS + 2), axis=1)
+    spread_s = max((ear.spread_s or 0.0 for ear in profile.ears), default=0.0)
+    latest = _LATEST_HOPS + max(0, ceil((spread_s - LEAST_SPREAD_S) / HOP_S))
+    boundaries = np.pad(shape.boundary_gains(0, profile.hops), (latest, 0), mode="edge")
+    gains = np.max(np.lib.stride_tricks.sliding_window_view(boundaries, latest + 2), axis=1)
     highest = float(np.max(gains))
     squares, powers = gains * gains, np.array([[ear.power] for ear in profile.ears])
     scaled = np.where(powers == 4, squares * squares, squares)

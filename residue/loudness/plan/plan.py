@@ -12,9 +12,8 @@ from numpy.typing import NDArray
 from residue.dsp import exact
 from residue.loudness.caps.caps import Cap, duration_in_words, level_in_words, protecting_caps
 from residue.loudness.caps.ears import ear_of
-from residue.loudness.caps.instants import instant_cap
+from residue.loudness.caps.instants import InstantCap, instant_cap
 from residue.loudness.meters.hops import HOP_S
-from residue.loudness.meters.levels import db_of_power
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.neighbours import Neighbours, within
 from residue.loudness.plan.order import Layout, Order, repeated, sums_before
@@ -305,17 +304,18 @@ def _keep_ceilings(gain: _Gain, profile: LevelProfile, kind: Outputs, outputs: M
 
 
 def _keep_at_once(gain: _Gain, profile: LevelProfile, caps: Sequence[Cap], outputs: Mapping[str, Output]) -> None:
-    for cap in caps:
-        used = float(np.max(_used_at_once(cap, profile, outputs), initial=0.0))
+    for cap in (cap for cap in caps if not cap.quantity.windowed):
+        used = float(np.max(_used_at_once(_instant(cap, profile, outputs), profile)))
         if used > 0.0:
             gain.lower(_SAFETY / used, f"{cap.limit_in_words} as {cap.quantity.name}")
 
 
-def _used_at_once(cap: Cap, profile: LevelProfile, outputs: Mapping[str, Output]) -> Floats:
+def _instant(cap: Cap, profile: LevelProfile, outputs: Mapping[str, Output]) -> InstantCap:
+    return instant_cap(cap, profile.row(ear_of(cap, outputs).key))
+
+
+def _used_at_once(instant: InstantCap, profile: LevelProfile) -> Floats:
     """(hops,): the used share of a cap that holds at every moment, also if the sound ends after a hop."""
-    if cap.quantity.windowed:
-        return np.zeros(0)
-    instant = instant_cap(cap, profile.row(ear_of(cap, outputs).key))
     peaks, powers = (profile.peak, profile.ending_peak), (profile.fast, profile.ending_fast)
     shares = [instant.shares(*both) for both in zip(peaks, powers, strict=True)]
     larger: Floats = np.max(shares, axis=0)
@@ -331,9 +331,10 @@ def _nearest_at_once(
     nearest = {}
     for cap in caps:
         for name, profile in profiles.items() if not cap.quantity.windowed else ():
-            used = _used_at_once(cap, profile, outputs)
+            instant = _instant(cap, profile, outputs)
+            used = _used_at_once(instant, profile)
             at = int(np.argmax(used))
-            level = cap.limit + db_of_power(float(used[at])) + gains[cap][name].db
+            level = instant.level_of(float(used[at])) + gains[cap][name].db
             nearest[name, cap] = Approach(cap, level, at * HOP_S)
     return nearest
 

@@ -8,7 +8,7 @@ import numpy as np
 from msgspec import Meta
 
 from residue.dsp.delay import DelayLine
-from residue.dsp.exact import TURN, Floats, sine
+from residue.dsp.exact import TURN, Floats, cosine
 from residue.mapping.node import Block, FastIn, NodeContext, SlowIn, Step
 from residue.mapping.nodes.shapes import LikeInput
 from residue.mapping.signals import FRAMES_PER_TICK, Fast, Signal, Slow, Span, frame_at
@@ -64,7 +64,7 @@ class _Frozen:
         length = 2 * self._half
         self._recent = DelayLine(channels, length)
         phase = np.floor(np.arange(length) / length * TURN).astype(np.uint64)
-        self._window = 0.5 - 0.5 * sine(phase + np.uint64(TURN // 4))
+        self._window = 0.5 - 0.5 * cosine(phase)
         self._kept: Floats = np.zeros((channels, length))
         self._level = self._at = 0  # frames of fade so far, frames since the sound was kept
         self.wanted = False

@@ -7,9 +7,10 @@ from typing import Annotated
 import numpy as np
 from msgspec import Meta
 
-from residue.dsp.cloud import ONE, Cloud, Grain
+from residue.dsp.cloud import Cloud, Grain
 from residue.dsp.exact import total
 from residue.dsp.shaping import entering, leaving
+from residue.dsp.varispeed import ONE
 from residue.mapping.node import Block, Control, Drive, FastIn, MaybeSlowIn, Node, NodeContext, Step
 from residue.mapping.nodes.controls import gains
 from residue.mapping.nodes.fields import GainDb, Unity

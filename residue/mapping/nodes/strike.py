@@ -14,6 +14,7 @@ from residue.dsp.exact import Floats, sine, total
 from residue.dsp.filters import SosFilter
 from residue.dsp.phase import Phasor
 from residue.dsp.resampling import cubic
+from residue.dsp.varispeed import ONE, lowpass_to_raise, places
 from residue.mapping.node import Block, Drive, EventsIn, Node, NodeContext, Step
 from residue.mapping.nodes.controls import AtFrame, gains, mapped
 from residue.mapping.nodes.fields import FrequencyHz, GainDb, Real
@@ -73,7 +74,7 @@ class Strike(Node, frozen=True):
             speed = speed_at(block.span, mapped(_speeds, block.controls["transpose_semitones"]))
             events = block.events("input")
             for frame, value in zip(events.frames.tolist(), events.values.tolist(), strict=True):
-                player.start(_Sounding(frame, self._gains(gain(frame), value), round(speed(frame) * _ONE)))
+                player.start(_Sounding(frame, self._gains(gain(frame), value), round(speed(frame) * ONE)))
             return player.play(block.span)[None]
 
         return step
@@ -151,34 +152,30 @@ class _Player:
         return out
 
     def _ends(self, one: _Sounding) -> int:
-        return one.frame + -(-self._length * _ONE // one.step)
+        return one.frame + -(-self._length * ONE // one.step)
 
     def _read(self, one: _Sounding, first: int, last: int) -> list[Floats]:
         """Frames first, …, last - 1 of the performance, for each part."""
         parts = self._version(len([raised for raised in _RAISED if one.step > raised]))
-        if one.step == _ONE:
+        if one.step == ONE:
             return [part[_MARGIN + first - one.frame : _MARGIN + last - one.frame] for part in parts]
-        places = np.arange(first - one.frame, last - one.frame, dtype=np.int64) * one.step
-        at, share = (places >> 32) + _MARGIN, (places & (_ONE - 1)) / _ONE
+        ahead, share = places(np.arange(first - one.frame, last - one.frame, dtype=np.int64), one.step)
+        at = ahead + _MARGIN
         return [cubic(part[at - 1], part[at], part[at + 1], part[at + 2], share) for part in parts]
 
     def _version(self, number: int) -> list[Floats]:
         """The parts with silence around them, ready to be played 2 ** (number / _VERSIONS) times as fast."""
         if number not in self._versions:
-            cutoff_hz = _CLEAN_HZ * exact.power(2.0, -number / _VERSIONS)
-            sections = filters.lowpass(cutoff_hz, AUDIO_RATE_HZ, 8)
-            twice = np.vstack((sections, sections))
+            sections = lowpass_to_raise(number / _VERSIONS, AUDIO_RATE_HZ)
             self._versions[number] = [
-                np.pad(SosFilter(twice)(part[_MARGIN:-_MARGIN]), _MARGIN) for part in self._versions[0]
+                np.pad(SosFilter(sections)(part[_MARGIN:-_MARGIN]), _MARGIN) for part in self._versions[0]
             ]
         return self._versions[number]
 
 
-_ONE = 1 << 32
 _MARGIN = 2
 """Silent frames around the sound, so that the cubic finds its neighbours."""
 _VERSIONS = 2
 """The number of versions an octave for raised sounds, each low-passed so that nothing folds back."""
-_RAISED = [round(exact.power(2.0, version / _VERSIONS) * _ONE) for version in range(2 * _VERSIONS)]
+_RAISED = [round(exact.power(2.0, version / _VERSIONS) * ONE) for version in range(2 * _VERSIONS)]
 """Beyond each of these speeds the next version is played; two octaves are the most."""
-_CLEAN_HZ = 18_000.0

@@ -125,7 +125,7 @@ class PhaseLocking(SlowNode, frozen=True):
         def step(block: Block) -> Trusted:
             difference = block.slow("a") * self.a_times - block.slow("b") * self.b_times
             phase = exact.phases(difference)
-            sine, cosine = mean_sine(exact.sine(phase)), mean_cosine(exact.sine(phase + _QUARTER))
+            sine, cosine = mean_sine(exact.sine(phase)), mean_cosine(exact.cosine(phase))
             known = filled(len(phase)).astype(np.float64)
             if self.measure == "strength":
                 return Trusted(np.minimum(np.sqrt(sine * sine + cosine * cosine), 1.0), known)
@@ -182,7 +182,7 @@ class Coherence(SlowNode, frozen=True):
         def step(block: Block) -> Trusted:
             signals = band(level(np.stack((block.slow("a"), block.slow("b")))))
             phase = carrier(centre_hz, signals.shape[1])
-            waves = exact.sine(phase + _QUARTER), exact.sine(phase)
+            waves = exact.cosine(phase), exact.sine(phase)
             a_cos, b_cos, a_sin, b_sin = lowpass(np.concatenate([signals * wave for wave in waves]))
             products = (
                 a_cos * b_cos + a_sin * b_sin,
@@ -255,6 +255,5 @@ _STILL = 1e-12
 _LEAST = 1e-30
 _CYCLES = 3
 _END = 1.0 - 2.0**-20
-_QUARTER = np.uint64(1 << 62)
 _ORDER = 4
 _FEWEST = 2.0

@@ -62,9 +62,12 @@ def unit_findings(installation: Installation, unit: InstalledUnit | None) -> Ite
 
 def device_findings(room: Room) -> Iterator[Finding]:
     """Finds device nodes in room.toml that do not exist, or that the service may not open in any case."""
-    for number, one in enumerate(room.equipment, start=1):
-        for node in one.opened if isinstance(one, CommandEquipment) else ():
-            where, path = f"{ROOM}: equipment[{number}]", Path(node)
+    programs = [
+        (f"equipment[{n}]", one) for n, one in enumerate(room.equipment, 1) if isinstance(one, CommandEquipment)
+    ]
+    for key, one in [*programs, *((f"notice[{n}]", one) for n, one in enumerate(room.notice, 1))]:
+        for node in one.opened:
+            where, path = f"{ROOM}: {key}", Path(node)
             if not path.exists():
                 yield Finding(Severity.WARNS, where, f"There is no {node} on this machine now.", "Plug it in.")
             elif path.is_char_device() and not _may_be_opened(path.stat().st_mode, path.stat().st_gid):

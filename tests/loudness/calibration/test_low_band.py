@@ -100,6 +100,21 @@ def test_the_low_noise_stays_below_the_lowest_cap_by_what_is_known() -> None:
     assert known_dbfs == pytest.approx(step.played_dbfs + 84.0 - 70.0, abs=0.1), "from its own reading on"
 
 
+def test_a_louder_place_counts_for_the_low_noise() -> None:
+    """A meter there reads 10 dB more, so the low noise has to stay 10 dB lower; a quieter place changes nothing."""
+    caps = expand([CapEntry(quantity="LZeq", window_s=60.0, limit_db=90.0)])
+    here, louder, quieter = (
+        procedure.loudest(begin_low_band(step, caps, 24.0))[0]
+        for step in (
+            measured(),
+            procedure.with_loudest(measured(), MeterReading(70.0, 71.0)),
+            procedure.with_loudest(measured(), MeterReading(55.0, 56.0)),
+        )
+    )
+    assert louder == pytest.approx(here - 10.0)
+    assert quieter == here
+
+
 def test_two_readings_above_the_background_are_enough() -> None:
     assert not low_enough_read([70.0], 40.0)
     assert not low_enough_read([70.0, 49.0], 40.0)

@@ -8,6 +8,7 @@ import pytest
 from residue.loudness.caps.cap_table import room_rows, rule_rows
 from residue.loudness.caps.caps import CapEntry, expand
 from residue.loudness.caps.ears import MARGIN_DB
+from residue.loudness.caps.instants import PEAK_MARGIN_DB
 from residue.loudness.caps.rules import RULES
 from residue.loudness.meters.weightings import Weighting
 from residue.loudness.outputs.calibration import (
@@ -39,6 +40,11 @@ def test_a_calibrated_room_is_told_which_output_reaches_a_limit_first_and_at_whi
     assert row.limit_dbfs == pytest.approx(
         100.0 - offset_db(CALIBRATED, Weighting.A, "speaker") - 10.0 - MARGIN_DB[Weighting.A]
     )
+
+
+def test_a_peak_reaches_its_cap_below_the_limit_by_its_own_margin_too() -> None:
+    (row,) = room_rows(expand([CapEntry(quantity="LCpeak", limit_dbfs=-14.0)]), {"left": Output(device_channel=1)})
+    assert row.limit_dbfs == pytest.approx(-14.0 - MARGIN_DB[Weighting.C] - PEAK_MARGIN_DB)
 
 
 def test_vibration_is_told_by_the_output_that_was_measured_to_shake() -> None:

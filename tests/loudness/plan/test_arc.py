@@ -11,7 +11,7 @@ from residue.dsp import exact
 from residue.loudness.caps.caps import CapEntry, expand
 from residue.loudness.caps.ears import ears
 from residue.loudness.meters.hops import HOP_FRAMES
-from residue.loudness.outputs.calibration import VibrationCalibration
+from residue.loudness.outputs.calibration import Calibration, VibrationCalibration
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.arc import (
     SLOPE_DB_PER_MINUTE,
@@ -27,6 +27,7 @@ from residue.loudness.plan.order import repeated
 from residue.loudness.plan.plan import plan
 from residue.loudness.plan.profile import LevelProfile, profile
 from residue.loudness.stage.stage import CapStage
+from tests.loudness.plan.level_profiles import of_energy
 
 OUTPUTS = {"left": Output(device_channel=1)}
 CAPS = expand([CapEntry(quantity="LAeq", window_s=120.0, limit_dbfs=-30.0)])
@@ -39,17 +40,7 @@ def swelling(minutes: int, first_db: float, last_db: float) -> LevelProfile:
     heard = ears(OUTPUTS, CAPS)
     levels_db = np.linspace(first_db, last_db, 600 * minutes)
     energy = np.tile(10 ** (levels_db / 10) * HOP_FRAMES, (len(heard), 1))
-    nothing = np.zeros_like(energy)
-    return LevelProfile(
-        ears=heard,
-        energy=energy,
-        peak=nothing,
-        fast=nothing,
-        ending_peak=nothing,
-        ending_fast=nothing,
-        true_peak=np.array([0.01]),
-        onset_energy=np.zeros((1, 0)),
-    )
+    return of_energy(heard, energy)
 
 
 @given(st.lists(st.floats(-80.0, 0.0), min_size=1, max_size=30), st.floats(-80.0, 0.0))
@@ -88,17 +79,7 @@ def test_it_is_shaped_by_the_cap_that_decides_also_where_that_is_a_dose_of_vibra
     felt_db = np.linspace(-30.0, 10.0, 600 * 10)
     energy = np.full((len(heard), len(felt_db)), 10**-6.0 * HOP_FRAMES)
     energy[heard.index(dose)] = 10 ** (felt_db / 5) * HOP_FRAMES
-    nothing = np.zeros_like(energy)
-    swell = LevelProfile(
-        ears=heard,
-        energy=energy,
-        peak=nothing,
-        fast=nothing,
-        ending_peak=nothing,
-        ending_fast=nothing,
-        true_peak=np.array([0.01]),
-        onset_energy=np.zeros((1, 0)),
-    )
+    swell = of_energy(heard, energy)
     assert minute_levels_db(swell, dose.key)[0] == pytest.approx(-28.0, abs=0.7)
     [found] = shape([("felt", swell)], 600.0, caps, outputs).values()
     assert found.knots_db[0] > -1.0
@@ -119,6 +100,26 @@ def test_the_gain_follows_the_knots_whatever_the_block() -> None:
     assert whole[90 * 48_000] == pytest.approx(exact.gain_from_db(-3.0), rel=1e-6)
     assert np.array_equal(whole[1_000_000:1_012_345], moved.gains(1_000_000, 12_345))
     assert len(moved.gains(5, 0)) == 0
+
+
+def test_a_falling_gain_is_never_counted_before_the_sound_that_it_lowers_arrives() -> None:
+    """Half a second of delay_ms, and as much again on the longer way: a burst counts for a second."""
+    caps = expand(
+        [CapEntry(quantity="LAeq", window_s=2.0, limit_dbfs=-30.0), CapEntry(quantity="LCpeak", limit_db=99.0)]
+    )
+    known = Calibration(played_dbfs=-30.0, read_dba=70.0, read_dbc=72.0, on=date(2026, 3, 2))
+    outputs = {
+        "near": Output(device_channel=1, calibration=known, delay_ms=500.0),
+        "far": Output(device_channel=2, calibration=known),
+    }
+    falling, frames = GainCurve((0.0, -3.0)), 80 * 48_000
+    burst = np.zeros((2, frames))
+    burst[:, 40 * 48_000 : 40 * 48_000 + 480] = 0.3 * np.random.default_rng(1).standard_normal((2, 480))
+    counted = reshaped(profile([burst], outputs, caps), falling)
+    lowered = profile([burst * falling.gains(0, frames)], outputs, caps)
+    for found, least in ((counted.energy, lowered.energy), (counted.peak, lowered.peak)):
+        loud = least > 0.1 * np.max(least, axis=1, keepdims=True)
+        assert np.all(found[loud] >= (1.0 - 1e-9) * least[loud])
 
 
 def test_a_shaped_performance_keeps_its_caps_without_governor_or_limiter() -> None:

@@ -85,6 +85,14 @@ def test_the_plan_gives_away_little() -> None:
     assert approach.at_s == pytest.approx(8.0, abs=0.05)
 
 
+def test_the_nearest_peak_is_told_as_the_stage_reads_it() -> None:
+    entries, signal = [CapEntry(quantity="LCpeak", limit_dbfs=-14.0)], evening(3.0, 0.1, 0.3)
+    (planned,) = plan([("only", profiled(signal, entries))], 60.0, expand(entries), OUTPUTS).performances
+    _, _, nearest = actions_while_playing([(signal, planned.gain_db)], 1.0, entries, times=1)
+    (approach,) = planned.nearest
+    assert approach.headroom_db == pytest.approx(-nearest, abs=0.02)
+
+
 def test_the_plan_stays_clear_of_what_the_governor_rounds_up() -> None:
     """Where an exact sum asks for a gain of exactly -10 dB, the next hundredth below is given."""
     entries = [CapEntry(quantity="LZeq", window_s=10.0, limit_dbfs=-30.0), CapEntry(quantity="LCpeak", limit_dbfs=0.0)]

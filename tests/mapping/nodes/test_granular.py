@@ -10,7 +10,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy import signal
 
-from residue.dsp.cloud import MOST_AT_ONCE, ONE, _octaves
+from residue.dsp.cloud import MOST_AT_ONCE, _octaves
+from residue.dsp.varispeed import ONE
 from residue.mapping.nodes import KINDS
 from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ
 from tests.mapping.single import run

@@ -117,3 +117,13 @@ def test_a_device_that_is_not_there_or_not_for_the_service_is_warned_of(tmp_path
         whats = [one.what for one in device_findings(room)]
         assert said is None or said in whats
         assert not any("/dev/null" in what for what in whats)
+
+
+def test_check_names_devices_of_notices_too(installation: Path) -> None:
+    more(
+        installation, '\n[[notice]]\nkind = "command"\nname = "modem"\nrun = ["x"]\ndevice_nodes = ["/dev/no-modem"]\n'
+    )
+    room, _ = read_room(installation / "room.toml")
+    assert room is not None
+    [told] = device_findings(room)
+    assert (told.where, told.what) == ("room.toml: notice[1]", "There is no /dev/no-modem on this machine now.")
