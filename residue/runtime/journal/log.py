@@ -10,7 +10,7 @@ import os
 import shutil
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import closing, suppress
+from contextlib import closing
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime
 from functools import partial
@@ -20,7 +20,6 @@ from typing import TypeVar
 from urllib.parse import quote
 
 from residue.loudness.stage.history import SentHistory, Unlogged
-from residue.records import SpoiltRecordError, encode_record, read_record
 from residue.runtime.house.memory import remembered
 from residue.runtime.journal.event_kinds import ENDED, NOT_LOGGED, SPOILT, STARTED
 from residue.runtime.journal.second_copy import EventTold, LineTold, SecondCopy, SecondTold
@@ -34,8 +33,8 @@ from residue.runtime.journal.telling import (
     covering,
     history_of,
 )
+from residue.runtime.journal.unwritten import UnwrittenNote
 from residue.runtime.system.clock import Uptime, uptime
-from residue.runtime.system.files import replace_file
 from residue.runtime.system.folders import MEMORY_BEFORE_FILE, MEMORY_FILE
 
 logger = logging.getLogger(__name__)
@@ -163,8 +162,8 @@ class LevelLog:
     """
 
     def __init__(self, path: Path, unwritten: Path | None = None) -> None:
-        self._path, self._unwritten = path, unwritten
-        self._left: tuple[EventRow, ...] | None = None if self._note_stands() else ()
+        self._path, self._note = path, UnwrittenNote(unwritten)
+        self._left: tuple[EventRow, ...] | None = None if self._note.stands() else ()
         """The event that a process before this one was killed while the disk could not be written.
 
         None until it is made; it is made once, however often its write is tried again.
@@ -235,9 +234,7 @@ class LevelLog:
             raise
         self._left, self._only_copied = (), frozenset()
         self._should_tell = self._should_tell or tells
-        if self._unwritten is not None:
-            with suppress(OSError):  # the rows are written, and a failed note must not cause a second write
-                self._unwritten.unlink(missing_ok=True)
+        self._note.remove()
 
     def _write_copy(self, rows: Sequence[Row]) -> None:
         """Writes the second copy; its errors never prevent a write to the database."""
@@ -292,33 +289,13 @@ class LevelLog:
         except OSError:  # the most counts if it cannot be read
             return True
 
-    def _note_stands(self) -> bool:
-        """Whether a note says that the disk cannot be written; False where no note can be kept."""
-        try:
-            return self._unwritten is not None and self._unwritten.exists()
-        except OSError:  # in the folder of another user, as XDG_RUNTIME_DIR is after su
-            return False
-
     def note_unwritten(self, since: Uptime) -> None:
         """Notes on another disk that this disk could not be written since then; any thread may call it."""
-        if self._unwritten is None or self._note_stands():
-            return
-        with suppress(OSError):  # there is no third place
-            replace_file(self._unwritten, encode_record((since.boot, since.seconds - UNLOGGED_MOST_S)))
-
-    def _unwritten_s(self, up: Uptime) -> float:
-        """The time for which sound may have been sent but not written; 0 without a note."""
-        if self._unwritten is None or not self._note_stands():
-            return 0.0
-        try:
-            boot, since_s = read_record(self._unwritten, tuple[str, float])
-        except (OSError, SpoiltRecordError):
-            return up.seconds  # it has no time
-        return float(up.seconds - since_s) if boot == up.boot else 0.0
+        self._note.write(since)
 
     def _left_unlogged(self, up: Uptime) -> Iterator[EventRow]:
         """Logs the time that a former process could not log, because the note about it is removed now."""
-        if (unwritten_s := self._unwritten_s(up)) > 0.0:
+        if (unwritten_s := self._note.unwritten_s(up)) > 0.0:
             text = f"The disk took nothing for up to {unwritten_s:.0f} s before this; every cap counts it as sent."
             yield replace(event(datetime.now(UTC), up, NOT_LOGGED, text), unlogged_s=unwritten_s)
 
@@ -378,7 +355,7 @@ class LevelLog:
         all that either tells counts. Ages are measured by the time since the machine started; for an earlier start by
         the clock, and are at least that time.
         """
-        unwritten_s = self._unwritten_s(up)
+        unwritten_s = self._note.unwritten_s(up)
         try:
             stands = self._path.exists()
         except OSError:  # the most counts if it cannot be read
