@@ -61,7 +61,8 @@ def lacking(bag: Path) -> str | None:
             return f"tag files that can be read. {problem.findings[0].what.removesuffix('.')}"
         missing = [name for name in sorted(tags.entries) if not (bag / name).is_file()]
         if missing:
-            return f"{missing[0]} and {len(missing) - 1} more files"
+            more = {0: "", 1: " and 1 more file"}.get(len(missing) - 1, f" and {len(missing) - 1} more files")
+            return f"{missing[0]}{more}"
         declared = str(getattr(tags, "info", {}).get("Payload-Oxum", "")).partition(".")[0]
         held = sum(entry.stat().st_size for entry in entries_below(bag / "data") if entry.is_file())
         return f"{int(declared) - held} bytes" if declared.isdecimal() and held < int(declared) else None

@@ -31,6 +31,8 @@ def test_a_bag_is_whole_once_all_that_it_lists_is_there(performances: Path, stic
     assert lacking(there) == "data/arms.flac and 3 more files"
     shutil.copytree(stick / "data", there / "data")
     whole = (there / "data" / "arms.flac").read_bytes()
+    (there / "data" / "arms.flac").unlink()
+    assert lacking(there) == "data/arms.flac"
     (there / "data" / "arms.flac").write_bytes(whole[:-1000])
     assert lacking(there) == "1000 bytes"
     (there / "data" / "arms.flac").write_bytes(whole)

@@ -27,6 +27,7 @@ from residue.loudness.plan.order import repeated
 from residue.loudness.plan.plan import plan
 from residue.loudness.plan.profile import LevelProfile, profile
 from residue.loudness.stage.stage import CapStage
+from tests.loudness.plan.level_profiles import of_energy
 
 OUTPUTS = {"left": Output(device_channel=1)}
 CAPS = expand([CapEntry(quantity="LAeq", window_s=120.0, limit_dbfs=-30.0)])
@@ -39,17 +40,7 @@ def swelling(minutes: int, first_db: float, last_db: float) -> LevelProfile:
     heard = ears(OUTPUTS, CAPS)
     levels_db = np.linspace(first_db, last_db, 600 * minutes)
     energy = np.tile(10 ** (levels_db / 10) * HOP_FRAMES, (len(heard), 1))
-    nothing = np.zeros_like(energy)
-    return LevelProfile(
-        ears=heard,
-        energy=energy,
-        peak=nothing,
-        fast=nothing,
-        ending_peak=nothing,
-        ending_fast=nothing,
-        true_peak=np.array([0.01]),
-        onset_energy=np.zeros((1, 0)),
-    )
+    return of_energy(heard, energy)
 
 
 @given(st.lists(st.floats(-80.0, 0.0), min_size=1, max_size=30), st.floats(-80.0, 0.0))
@@ -88,17 +79,7 @@ def test_it_is_shaped_by_the_cap_that_decides_also_where_that_is_a_dose_of_vibra
     felt_db = np.linspace(-30.0, 10.0, 600 * 10)
     energy = np.full((len(heard), len(felt_db)), 10**-6.0 * HOP_FRAMES)
     energy[heard.index(dose)] = 10 ** (felt_db / 5) * HOP_FRAMES
-    nothing = np.zeros_like(energy)
-    swell = LevelProfile(
-        ears=heard,
-        energy=energy,
-        peak=nothing,
-        fast=nothing,
-        ending_peak=nothing,
-        ending_fast=nothing,
-        true_peak=np.array([0.01]),
-        onset_energy=np.zeros((1, 0)),
-    )
+    swell = of_energy(heard, energy)
     assert minute_levels_db(swell, dose.key)[0] == pytest.approx(-28.0, abs=0.7)
     [found] = shape([("felt", swell)], 600.0, caps, outputs).values()
     assert found.knots_db[0] > -1.0

@@ -24,6 +24,7 @@ from residue.runtime.rehearsal.rehearsal import rehearse
 from residue.runtime.rehearsal.rehearsed_caps import CapResult
 from residue.schedule.hours import Hours, calendar
 from residue.schedule.special_days import terms_of
+from tests.loudness.plan.level_profiles import of_energy
 from tests.properties import tries
 
 OUTPUTS = {"left": Output(device_channel=1)}
@@ -41,18 +42,7 @@ LISTENED = ears(OUTPUTS, CAPS)
 def profile_of(levels_db: list[float], each_s: float = 60.0) -> LevelProfile:
     """A performance that stays at each of these levels for so long."""
     energy = np.repeat(10 ** (np.array(levels_db) / 10) * HOP_FRAMES, round(each_s * 10))
-    heard = np.tile(energy, (len(LISTENED), 1))
-    nothing = np.zeros_like(heard)
-    return LevelProfile(
-        ears=LISTENED,
-        energy=heard,
-        peak=nothing,
-        fast=nothing,
-        ending_peak=nothing,
-        ending_fast=nothing,
-        true_peak=np.zeros(1),
-        onset_energy=np.zeros((1, 0)),
-    )
+    return of_energy(LISTENED, np.tile(energy, (len(LISTENED), 1)))
 
 
 def kept_of(hours: Hours, profiles: dict[str, LevelProfile]) -> list[CapResult]:

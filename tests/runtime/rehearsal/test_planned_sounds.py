@@ -9,6 +9,7 @@ from residue.loudness.meters.weightings import Weighting
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.profile import LevelProfile
 from residue.runtime.rehearsal.planned_sounds import cap_sound_of, sound_of
+from tests.loudness.plan.level_profiles import of_energy
 
 OUTPUTS = {"left": Output(device_channel=1), "right": Output(device_channel=2)}
 CAPS = expand([CapEntry(quantity="LCeq", window_s=60.0, limit_dbfs=-20.0)])
@@ -18,17 +19,7 @@ EARS = ears(OUTPUTS, CAPS)
 def level_profile() -> LevelProfile:
     """Half a minute in which each ear receives another, steady, energy: the number of its row, plus one."""
     energy = np.repeat(np.arange(1.0, len(EARS) + 1.0)[:, None], 300, axis=1)
-    nothing = np.zeros_like(energy)
-    return LevelProfile(
-        ears=EARS,
-        energy=energy,
-        peak=nothing,
-        fast=nothing,
-        ending_peak=nothing,
-        ending_fast=nothing,
-        true_peak=np.zeros(2),
-        onset_energy=np.zeros((2, 0)),
-    )
+    return of_energy(EARS, energy)
 
 
 def row(at: str, weighting: Weighting, *, of_cap: bool = False) -> float:
