@@ -31,10 +31,7 @@ from residue.mapping.nodes.events import chosen
 from residue.mapping.nodes.fields import Real
 from residue.mapping.nodes.shapes import InputShapes, LikeInput, SlowNode, together
 from residue.mapping.nodes.staircase import Staircase
-from residue.mapping.signals import CONTROL_RATE_HZ, EVENTS, FRAMES_PER_TICK, Events, Shape, Signal
-
-HALF = 0.5
-"""A condition holds while it is above this value."""
+from residue.mapping.signals import CONTROL_RATE_HZ, EVENTS, FRAMES_PER_TICK, HALF, Events, Shape, Signal
 
 Count = Annotated[int, Meta(ge=-1_000_000_000, le=1_000_000_000)]
 SettlingS = Annotated[float, Meta(ge=0.0, le=3600.0, description="how long it must last before it counts")]
