@@ -19,6 +19,8 @@ FRAMES_PER_TICK = AUDIO_RATE_HZ // CONTROL_RATE_HZ
 
 Slow = NDArray[np.float64]
 """(ticks,): one value a tick."""
+HALF = 0.5
+"""A slow signal that is listened to as a condition holds while it is above this value."""
 Fast = NDArray[np.float64]
 """(channels, frames): audio."""
 

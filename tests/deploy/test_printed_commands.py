@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from deploy.tables import ROOT
-from tests.deploy.guide import PRINTED, Block, blocks, commands, printed_commands
+from tests.deploy.guide import PRINTED, Block, all_blocks, blocks, commands, printed_commands
 from tests.deploy.printed_machine import PrintedMachine, printed_machine
 
 GUIDES = ROOT / "deploy" / "guides"
@@ -34,6 +34,11 @@ ELSEWHERE: Mapping[str, str] = {
     "residue devices": "a machine without a sound device answers 1; tests/output/test_device_list.py has some",
 }
 """Not run here, with the reason."""
+UNANSWERED: Mapping[str, str] = {
+    "README.md: playing first-batch 00:55, dough | well | A 49.1 C 73.7 dB": "what the demo shows, which is not run",
+    "curator.md: trim: -6 dB": "what a curator writes into a calendar",
+}
+"""Texts that no command before them has printed, with the reason."""
 
 
 def calibrated(machine: PrintedMachine, command: str) -> str:
@@ -122,7 +127,7 @@ def test_what_is_printed_runs_in_the_order_of_the_document(document: Path, tmp_p
         for block in blocks(document):
             if block.language == "sh":
                 shown = "".join(run(machine, command) for command in commands(block))
-            elif block.language == "text" and shown:
+            elif block.language == "text" and block.name not in UNANSWERED:
                 shown = compared(block, shown)
             elif "/" in block.file:
                 machine.write(block)
@@ -152,3 +157,4 @@ def test_the_order_names_every_document_that_prints_commands() -> None:
 
 def test_what_is_not_run_or_has_a_stand_in_is_printed_somewhere() -> None:
     assert {*ELSEWHERE, *STAND_INS} <= {command for document in ORDER for command in printed_commands(document)}
+    assert UNANSWERED.keys() <= {block.name for block in all_blocks("text")}

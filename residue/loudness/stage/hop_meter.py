@@ -66,5 +66,5 @@ def _larger_first(rows: Floats) -> Floats:
 
 
 def felt_at(ears: Sequence[Ear], places: Sequence[str]) -> Mapping[int, Ear]:
-    """The ears for vibration, by the number of their place."""
-    return {places.index(ear.at): ear for ear in ears if ear.weighting is Weighting.WK}
+    """The ears of people for vibration, by the number of their place."""
+    return {places.index(ear.at): ear for ear in ears if ear.weighting is Weighting.WK and ear.spread_s is None}

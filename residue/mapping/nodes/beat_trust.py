@@ -6,8 +6,8 @@ from collections import deque
 
 import numpy as np
 
-from residue.mapping.nodes.staircase import Staircase
-from residue.mapping.signals import AUDIO_RATE_HZ, FRAMES_PER_TICK, Slow, Span
+from residue.mapping.nodes.staircase import SinceEvent, Staircase
+from residue.mapping.signals import AUDIO_RATE_HZ, Slow, Span
 
 _OVERDUE = 1.5
 """Trust is full until so many times the longest recent interval has passed, and 0 at twice that time. Our choice."""
@@ -26,7 +26,7 @@ class BeatTrust:
         self._sure: deque[float] = deque([0.0] * at_start, maxlen=over)
         self._intervals_s: deque[float] = deque(maxlen=_LONGEST_OF)
         self._beats: list[tuple[int, float, float]] = []
-        self._share, self._last, self._usual = Staircase(0.0), Staircase(0.0), Staircase(1.0)
+        self._share, self._since, self._usual = Staircase(0.0), SinceEvent(), Staircase(1.0)
 
     def restart(self) -> None:
         """Forgets how sure the beats before were: another rhythm has begun."""
@@ -50,9 +50,8 @@ class BeatTrust:
     def __call__(self, span: Span) -> Slow:
         """The trust over a span, (ticks,), with the beats that came within it."""
         share = self._share(span, [(frame, mean) for frame, mean, _ in self._beats])
-        last = self._last(span, [(frame, float(frame)) for frame, _, _ in self._beats])
+        since = self._since(span, [frame for frame, _, _ in self._beats])
         patience = self._usual(span, [(frame, usual) for frame, _, usual in self._beats])
         self._beats.clear()
-        frames = np.arange(span.first_tick, span.last_tick) * float(FRAMES_PER_TICK)
-        trust: Slow = share * np.minimum(np.maximum(2.0 - (frames - last) / patience, 0.0), 1.0)
+        trust: Slow = share * np.minimum(np.maximum(2.0 - since / patience, 0.0), 1.0)
         return trust

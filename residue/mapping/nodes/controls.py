@@ -27,6 +27,11 @@ def _at_number(curve: Callable[[Floats], Floats], number: float) -> float:
     return float(curve(np.array([number]))[0])
 
 
+def at_ticks(control: Control, ticks: int) -> Floats:
+    """The control at each of so many ticks, (ticks,)."""
+    return np.full(ticks, control) if isinstance(control, float) else control
+
+
 def gains(levels_db: Control) -> Control:
     """Amplitude factors of levels in dB."""
     return mapped(exact.gains_from_db, levels_db)
@@ -52,7 +57,6 @@ class AtFrame:
     def __call__(self, span: Span, control: Control) -> Callable[[int], float]:
         """The values of the control at these frames of the span."""
         # In a span without a tick a number may be ahead of its time: the value of the tick before counts.
-        values = np.full(span.ticks, control) if isinstance(control, float) else control
-        values = np.concatenate(([self._last], values))
+        values = np.concatenate(([self._last], at_ticks(control, span.ticks)))
         self._last = float(values[-1])
         return lambda frame: float(values[frame // FRAMES_PER_TICK - span.first_tick + 1])

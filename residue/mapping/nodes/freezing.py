@@ -11,7 +11,7 @@ from residue.dsp.delay import DelayLine
 from residue.dsp.exact import TURN, Floats, cosine
 from residue.mapping.node import Block, FastIn, NodeContext, SlowIn, Step
 from residue.mapping.nodes.shapes import LikeInput
-from residue.mapping.signals import FRAMES_PER_TICK, Fast, Signal, Slow, Span, frame_at
+from residue.mapping.signals import FRAMES_PER_TICK, HALF, Fast, Signal, Slow, Span, frame_at
 
 
 class Freeze(LikeInput, frozen=True):
@@ -48,7 +48,7 @@ class Freeze(LikeInput, frozen=True):
 
 def runs(span: Span, frozen: Slow, before: bool) -> list[tuple[int, int, bool]]:  # noqa: FBT001 (a state, no switch)
     """Stretches (start, stop, whether it is frozen: above a half) of the span, in its own frames."""
-    states = frozen > 0.5
+    states = frozen > HALF
     changes = np.flatnonzero(states != np.concatenate(([before], states))[:-1])
     starts = (span.first_tick + changes) * FRAMES_PER_TICK - span.start
     edges = [0, *starts.tolist(), span.frames]

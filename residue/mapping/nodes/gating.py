@@ -11,7 +11,7 @@ from residue.dsp.switching import Held, Hysteresis, LastFree
 from residue.mapping.node import Block, NodeContext, SlowIn, Step
 from residue.mapping.nodes.fields import HoldS, Real
 from residue.mapping.nodes.shapes import SlowNode
-from residue.mapping.signals import CONTROL_RATE_HZ, Signal
+from residue.mapping.signals import CONTROL_RATE_HZ, HALF, Signal
 
 PerSecond = Annotated[float, Meta(gt=0.0, le=1e9, description="units of the input per second")]
 
@@ -85,4 +85,4 @@ class SampleAndHold(SlowNode, frozen=True):
     def prepare(self, context: NodeContext) -> Step:
         """Fills the held ticks with the last free value."""
         last_free = LastFree()
-        return lambda block: last_free(block.slow("input"), block.slow("hold_while") > 0.5)
+        return lambda block: last_free(block.slow("input"), block.slow("hold_while") > HALF)

@@ -11,11 +11,11 @@ from residue.dsp.cloud import Cloud, Grain
 from residue.dsp.exact import total
 from residue.dsp.shaping import entering, leaving
 from residue.dsp.varispeed import ONE
-from residue.mapping.node import Block, Control, Drive, FastIn, MaybeSlowIn, Node, NodeContext, Step
-from residue.mapping.nodes.controls import gains
+from residue.mapping.node import Block, Drive, FastIn, MaybeSlowIn, Node, NodeContext, Step
+from residue.mapping.nodes.controls import at_ticks, gains
 from residue.mapping.nodes.fields import GainDb, Unity
 from residue.mapping.nodes.freezing import runs
-from residue.mapping.nodes.shapes import InputShapes
+from residue.mapping.nodes.shapes import InputShapes, highest_of
 from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, FRAMES_PER_TICK, Kind, Shape, Signal, frame_at
 
 _LONGEST_S, _HIGHEST_RATIO = 1.0, 4.0
@@ -53,7 +53,7 @@ class GrainCloud(Node, frozen=True, kw_only=True):
     gain_db: GainDb | Drive = 0.0
 
     def __post_init__(self) -> None:
-        longest_s = _highest(self.grain_s) * max(1.0, _highest(self.ratio))
+        longest_s = highest_of(self.grain_s) * max(1.0, highest_of(self.ratio))
         if longest_s > self.memory_s:
             raise ValueError(
                 f"A grain that reads {longest_s:g} s does not fit into memory_s = {self.memory_s:g}. "
@@ -66,8 +66,8 @@ class GrainCloud(Node, frozen=True, kw_only=True):
 
     def prepare(self, context: NodeContext) -> Step:
         """Decides at each tick whether a grain begins within it."""
-        longest = frame_at(_LONGEST_S if "grain_s" in context.moving else _highest(self.grain_s))
-        highest = _HIGHEST_RATIO if "ratio" in context.moving else _highest(self.ratio)
+        longest = frame_at(_LONGEST_S if "grain_s" in context.moving else highest_of(self.grain_s))
+        highest = _HIGHEST_RATIO if "ratio" in context.moving else highest_of(self.ratio)
         cloud = Cloud(frame_at(self.memory_s), longest=longest, highest=round(highest * ONE), rate_hz=AUDIO_RATE_HZ)
         random, captured = context.random(), False
 
@@ -91,7 +91,7 @@ _DRAWS = 4
 def _grains(block: Block, draws: np.ndarray) -> list[Grain]:
     """The grains that begin within the ticks of a span."""
     ticks = block.span.ticks
-    values = {name: _at_ticks(control, ticks) for name, control in block.controls.items()}
+    values = {name: at_ticks(control, ticks) for name, control in block.controls.items()}
     per_s, grain_s = values["grains_per_s"], values["grain_s"]
     begun = np.flatnonzero(draws[:, 0] < per_s / CONTROL_RATE_HZ)
     if not len(begun):
@@ -109,11 +109,3 @@ def _grains(block: Block, draws: np.ndarray) -> list[Grain]:
         Grain(frame=frame, length=length, back=back, step=step, gains=tuple(side))
         for (frame, length, back, step), side in zip(table, sides, strict=True)
     ]
-
-
-def _at_ticks(control: Control, ticks: int) -> np.ndarray:
-    return np.full(ticks, control) if isinstance(control, float) else control
-
-
-def _highest(parameter: float | Drive) -> float:
-    return max(parameter.gives, default=0.0) if isinstance(parameter, Drive) else parameter

@@ -17,7 +17,7 @@ from residue.mapping.node import Block, EventsIn, Node, NodeContext, SlowIn, Ste
 from residue.mapping.nodes.beat_trust import BeatTrust
 from residue.mapping.nodes.fields import HoldS, WindowS
 from residue.mapping.nodes.shapes import InputShapes, SlowNode
-from residue.mapping.nodes.staircase import Staircase
+from residue.mapping.nodes.staircase import SinceEvent, Staircase
 from residue.mapping.signals import (
     CONTROL_RATE_HZ,
     EVENTS,
@@ -217,14 +217,8 @@ class Missing(SlowNode, frozen=True):
 
     def prepare(self, context: NodeContext) -> Step:
         """Compares each tick with the last event before it."""
-        longest, last = frame_at(self.longest_s), Staircase(0.0)
-
-        def step(block: Block) -> Signal:
-            latest = last(block.span, [(frame, float(frame)) for frame in block.events("input").frames.tolist()])
-            frames = np.arange(block.span.first_tick, block.span.last_tick) * FRAMES_PER_TICK
-            return (frames - latest > longest).astype(np.float64)
-
-        return step
+        longest, since = frame_at(self.longest_s), SinceEvent()
+        return lambda block: (since(block.span, block.events("input").frames.tolist()) > longest).astype(np.float64)
 
 
 class Spread(SlowNode, frozen=True):

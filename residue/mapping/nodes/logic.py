@@ -6,8 +6,8 @@ a half.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from typing import Annotated, Literal
+from collections.abc import Callable, Mapping, Sequence
+from typing import Annotated, Literal, cast
 
 import numpy as np
 from msgspec import Meta
@@ -29,12 +29,9 @@ from residue.mapping.node import (
 from residue.mapping.nodes.controls import AtFrame
 from residue.mapping.nodes.events import chosen
 from residue.mapping.nodes.fields import Real
-from residue.mapping.nodes.shapes import InputShapes, LikeInput, SlowNode
+from residue.mapping.nodes.shapes import InputShapes, LikeInput, SlowNode, together
 from residue.mapping.nodes.staircase import Staircase
-from residue.mapping.signals import CONTROL_RATE_HZ, EVENTS, FRAMES_PER_TICK, Events, Shape, Signal
-
-HALF = 0.5
-"""A condition holds while it is above this value."""
+from residue.mapping.signals import CONTROL_RATE_HZ, EVENTS, FRAMES_PER_TICK, HALF, Events, Shape, Signal
 
 Count = Annotated[int, Meta(ge=-1_000_000_000, le=1_000_000_000)]
 SettlingS = Annotated[float, Meta(ge=0.0, le=3600.0, description="how long it must last before it counts")]
@@ -148,9 +145,7 @@ class Merge(Node, frozen=True):
 
     def gives(self, inputs: InputShapes) -> Shape:
         """Events."""
-        if not self.input:
-            raise ValueError("It has no input. Name at least one.")
-        return EVENTS
+        return together(cast("Sequence[Shape]", inputs["input"]))
 
     def prepare(self, context: NodeContext) -> Step:
         """Sorts by frame; events at the same frame keep the order of the inputs."""
@@ -241,7 +236,7 @@ class Compare(SlowNode, frozen=True):
         return step
 
 
-class Logic(SlowNode, frozen=True):
+class Logic(Node, frozen=True):
     """A condition made of conditions: 1 while all, any, none, exactly one or an odd number of them hold, else 0.
 
     A slow signal holds while it is above a half.
@@ -256,9 +251,7 @@ class Logic(SlowNode, frozen=True):
 
     def gives(self, inputs: InputShapes) -> Shape:
         """A slow signal."""
-        if not self.input:
-            raise ValueError("It has no input. Name at least one.")
-        return super().gives(inputs)
+        return together(cast("Sequence[Shape]", inputs["input"]))
 
     def prepare(self, context: NodeContext) -> Step:
         """Counts how many hold."""

@@ -45,11 +45,16 @@ def together(shapes: Sequence[Shape]) -> Shape:
     return Shape(shapes[0].kind, max(shape.channels for shape in shapes))
 
 
+def highest_of(parameter: float | Drive) -> float:
+    """The highest value of a parameter, wherever a drive takes it; a section may still set another."""
+    return max(parameter.gives, default=0.0) if isinstance(parameter, Drive) else parameter
+
+
 def below_half_rate(shape: Shape, **frequencies_hz: float | Drive) -> None:
     """Raises ValueError where a frequency, wherever a drive takes it, can reach half the rate of its signal."""
     limit_hz = RATE_HZ[shape.kind] / 2
     for field, given in frequencies_hz.items():
-        frequency_hz = max(given.gives, default=0.0) if isinstance(given, Drive) else given
+        frequency_hz = highest_of(given)
         if frequency_hz >= limit_hz:
             raise ValueError(
                 f"{field} = {frequency_hz:g} is not below half the rate of a {shape.kind} signal. "

@@ -197,6 +197,7 @@ def _line(values: Floats) -> tuple[float, float]:
     """The mean of values, and the slope from one value to the next of the straight line that fits them best."""
     count = len(values)
     mean = float(np.add.reduce(values)) / count
+    if count == 1:
+        return mean, 0.0
     away = np.arange(count) - (count - 1) / 2
-    slope = float(np.add.reduce(away * (values - mean))) / max(float(np.add.reduce(away * away)), 1.0)
-    return mean, slope if count > 1 else 0.0
+    return mean, float(np.add.reduce(away * (values - mean))) / float(np.add.reduce(away * away))

@@ -25,3 +25,15 @@ class Staircase:
             values[-(-frame // FRAMES_PER_TICK) - span.first_tick :] = value
             self._value = value
         return values
+
+
+class SinceEvent:
+    """Counts the frames since the last event; before the first, since the beginning."""
+
+    def __init__(self) -> None:
+        self._last = Staircase(0.0)
+
+    def __call__(self, span: Span, frames: Iterable[int]) -> Slow:
+        """The number of frames, (ticks,). frames: of the events within the span, ascending."""
+        last = self._last(span, [(frame, float(frame)) for frame in frames])
+        return np.arange(span.first_tick, span.last_tick) * float(FRAMES_PER_TICK) - last

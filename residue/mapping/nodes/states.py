@@ -13,10 +13,9 @@ from msgspec import Meta
 from residue.dsp.switching import Bools
 from residue.mapping.node import Block, NodeContext, SlowsOrEventsIn, Step
 from residue.mapping.nodes.fields import HoldS, Real
-from residue.mapping.nodes.logic import HALF
 from residue.mapping.nodes.rising_and_falling import EventTicks
 from residue.mapping.nodes.shapes import SlowNode
-from residue.mapping.signals import CONTROL_RATE_HZ, Events, Signal, Slow, Span
+from residue.mapping.signals import CONTROL_RATE_HZ, HALF, Events, Signal, Slow, Span
 from residue.problems import nearest
 
 

@@ -20,8 +20,8 @@ from residue.mapping.node import Block, EventsIn, NodeContext, SlowIn, Step, Tru
 from residue.mapping.nodes.beat_trust import BeatTrust
 from residue.mapping.nodes.fields import WindowS
 from residue.mapping.nodes.shapes import SlowNode
-from residue.mapping.nodes.staircase import Staircase
-from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, FRAMES_PER_TICK, Slow, Span
+from residue.mapping.nodes.staircase import SinceEvent, Staircase
+from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, Slow
 
 
 class Synchrony(SlowNode, frozen=True):
@@ -75,22 +75,20 @@ class CyclePhase(SlowNode, frozen=True):
     def prepare(self, context: NodeContext) -> Step:
         """Draws a line from each event on."""
         intervals, trust = deque[int](maxlen=_CYCLES), BeatTrust(_CYCLES)
-        begun, length = Staircase(0.0), Staircase(float(AUDIO_RATE_HZ))
+        since, length = SinceEvent(), Staircase(float(AUDIO_RATE_HZ))
         before: int | None = None
 
         def step(block: Block) -> Trusted:
             nonlocal before
-            changes = []
-            for frame in block.events("input").frames.tolist():
+            changes, frames = [], block.events("input").frames.tolist()
+            for frame in frames:
                 interval = 0 if before is None else frame - before
                 if interval > 0:
                     intervals.append(interval)
                     changes.append((frame, float(median(intervals))))
                 trust.beat(frame, interval / AUDIO_RATE_HZ, float(interval > 0))
                 before = frame
-            events = [(frame, float(frame)) for frame in block.events("input").frames.tolist()]
-            passed = _frames(block.span) - begun(block.span, events)
-            phase: Slow = np.minimum(passed / length(block.span, changes), _END)
+            phase: Slow = np.minimum(since(block.span, frames) / length(block.span, changes), _END)
             return Trusted(phase, trust(block.span))
 
         return step
@@ -242,11 +240,6 @@ def _correlation(windows: Floats, window: Floats) -> Floats:
     powers = np.sqrt(_power(windows)) * np.sqrt(_power(window))
     found: Floats = np.clip(products / np.maximum(powers, _LEAST), -1.0, 1.0)
     return found
-
-
-def _frames(span: Span) -> Floats:
-    """The frames of the ticks of a span."""
-    return (np.arange(span.first_tick, span.last_tick) * FRAMES_PER_TICK).astype(np.float64)
 
 
 _HOP_S = 0.1

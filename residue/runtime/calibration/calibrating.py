@@ -12,7 +12,7 @@ from residue.installation.room import Room
 from residue.loudness.calibration import calibration_procedure as procedure
 from residue.loudness.calibration.calibration_procedure import CalibrationStep, MeterReading
 from residue.loudness.calibration.calibration_signals import counted_pulses, pink_noise
-from residue.loudness.calibration.together import AllTogether, all_together, told_of
+from residue.loudness.calibration.together import all_together, told_of
 from residue.loudness.caps.cautions import CAUTIONS
 from residue.loudness.meters.weightings import Weighting
 from residue.loudness.outputs.calibration import (
@@ -34,6 +34,7 @@ from residue.loudness.outputs.measurement import MOST_SPREAD_DB
 from residue.loudness.outputs.outputs import Output
 from residue.problems import ProblemError, nearest, stopping
 from residue.runtime.calibration.measuring_low import MeasuringLow
+from residue.runtime.calibration.step_player import StepPlayer, check_settled
 
 Measured = Mapping[str, AnyCalibration]
 Save = Callable[[str, Measured], None]
@@ -69,19 +70,6 @@ class Technician(Protocol):
 
     def ask(self, question: str) -> str:
         """Asks the person and returns one line. Raises EOFError when the terminal is closed."""
-
-
-class StepPlayer(Protocol):
-    """Plays the steps of a calibration."""
-
-    def play(self, step: CalibrationStep | AllTogether) -> None:
-        """Plays this step from now on."""
-
-    def hush(self) -> None:
-        """Fades the test signal out."""
-
-    def trouble(self) -> str | None:
-        """The reason why a meter now reads another sound than the one asked for; None if there is none."""
 
 
 class _EndedError(Exception):
@@ -234,13 +222,8 @@ class Calibrating:
     def _read(self, where: str, answer: str) -> MeterReading:
         """The reading that was typed. Raises ProblemError where it is not a reading, or the sound has not settled."""
         reading = _reading(answer)
-        self._settle(where)
+        check_settled(self.player, where)
         return reading
-
-    def _settle(self, where: str) -> None:
-        """Raises ProblemError where a meter now shows another sound than the one asked for."""
-        if (trouble := self.player.trouble()) is not None:
-            raise stopping(where, trouble, "That reading does not count: let it settle, and read again.")
 
     def _after(self, step: CalibrationStep, answer: str) -> CalibrationStep | None:
         """The step that an answer leads to; None to keep the reading. Raises ProblemError."""
@@ -251,7 +234,7 @@ class Calibrating:
         if answer == "+" or (answer == "" and step.reading is not None):
             return procedure.louder(step)
         if answer == "":
-            self._settle(step.name)
+            check_settled(self.player, step.name)
             return procedure.louder(procedure.with_reading(step, None))
         reading = self._read(step.name, answer)
         procedure.makes_sense(step, reading)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Protocol
 
 from residue.loudness.calibration import calibration_procedure as procedure
 from residue.loudness.calibration import low_band
@@ -12,19 +11,7 @@ from residue.loudness.calibration.calibration_procedure import CalibrationStep
 from residue.loudness.caps.caps import Cap
 from residue.loudness.outputs.calibration import HIGHEST_DB, LOW_BAND_HZ, LOWEST_DB, LowBandCalibration, Origin
 from residue.problems import ProblemError, stopping
-
-
-class LowPlayer(Protocol):
-    """Plays the steps."""
-
-    def play(self, step: CalibrationStep) -> None:
-        """Play this from now on."""
-
-    def hush(self) -> None:
-        """Fades the test signal out."""
-
-    def trouble(self) -> str | None:
-        """Why what a meter reads now is not what was asked for; None if it is."""
+from residue.runtime.calibration.step_player import StepPlayer, check_settled
 
 
 @dataclass(frozen=True)
@@ -33,7 +20,7 @@ class MeasuringLow:
 
     tell: Callable[[str], None]
     ask: Callable[[str], str]
-    player: LowPlayer
+    player: StepPlayer
     origin: Origin
 
     def measure(self, measured: CalibrationStep, caps: Sequence[Cap]) -> LowBandCalibration | None:
@@ -84,8 +71,7 @@ class MeasuringLow:
                     self.player.play(step)
                     continue
                 reading_db = _level(answer)
-                if (trouble := self.player.trouble()) is not None:
-                    raise stopping(step.name, trouble, "That reading does not count: let it settle, and read again.")
+                check_settled(self.player, step.name)
                 readings_db.append(reading_db)
                 held = low_band.low_band_of(step, readings_db, weighting=weighting, low_hz=low_hz, origin=self.origin)
                 step = low_band.with_low_reading(step, held)

@@ -95,7 +95,7 @@ def test_loud_and_quiet_minutes_come_to_the_limit_on_the_mean() -> None:
 
 def test_what_is_left_after_a_restart_is_made_to_last() -> None:
     """Half of the budget went just before the start: the rest is spent over what is left of the window, not at once."""
-    row = SentRow(age_s=0.0, duration_s=45.0, sent={"Z at place, dBFS": LIMIT_DBFS})
+    row = SentRow(age_s=0.0, duration_s=45.0, sent={"Z at place, dBFS, at most": LIMIT_DBFS})
     sent = sent_of(lambda _: 2.0, budget(90.0, SentHistory([row])), 2700)
     assert np.min(10 * np.log10(sent)) >= 10 * np.log10(0.5) - 1.0
     assert np.min(window_levels_db(sent, 900)[-900:]) >= -0.5

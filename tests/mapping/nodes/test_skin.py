@@ -100,6 +100,12 @@ def test_the_rate_of_a_temperature_is_the_slope_of_the_line_through_the_window()
         assert level[end - 1] == pytest.approx(degrees[within].mean(), abs=1e-9)
 
 
+def test_the_rate_of_a_line_is_its_slope_from_the_second_half_second_on() -> None:
+    rate = reading("temperature", 33.0 + T / 60.0, measure="rate").signal
+    assert isinstance(rate, np.ndarray)
+    assert rate[1_999:] == pytest.approx(1.0, rel=1e-6)
+
+
 def test_a_temperature_is_trusted_once_the_window_is_filled_and_not_where_a_sensor_is_put_on_or_falls_off() -> None:
     worn = np.where((T > 10.0) & (T < 70.0), 33.0, 22.0) + 0.001 * np.sin(T)
     trust = reading("temperature", worn, window_s=10.0).trust
