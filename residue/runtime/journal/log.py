@@ -250,14 +250,17 @@ class LevelLog:
             self._only_copied = frozenset(rows)
 
     def _bring_copy_into_step(self) -> None:
-        """At the first row of a process: adds the missing lines of the copy from the database, if that is whole."""
+        """At the first row of a process: adds the missing lines of the copy from the database, if that is whole.
+
+        A copy that lacks nothing is left as it is: after a power cut it may tell of rows that the database never took.
+        """
         told = self._lines_of_database()
         if told is None or not any(told):
             lost = told is None or self._should_tell
             if lost and copied(self._copy) is None:  # both are
                 up = uptime()
                 self._copy.begin_anew([EventTold(timestamp(datetime.now(UTC)), up.boot, up.seconds, SPOILT, None)])
-        elif self._copy_lacks or self._copy.last() not in [kind[-1] for kind in told if kind]:
+        elif self._copy_lacks or not self._copy.holds([kind[-1] for kind in told if kind]):
             self._copy.begin_anew(chain(*told))
 
     def _lines_of_database(self) -> tuple[list[EventTold], list[SecondTold]] | None:

@@ -105,15 +105,14 @@ class SecondCopy:
                 lines = read_small(path, _MOST_BYTES).split(b"\n")
                 yield from (_decoded(line) for line in dict.fromkeys(reversed(lines)) if line)
 
-    def last(self) -> LineTold | None:
-        """The last line; None if none can be read. Reads no more than the end of the file."""
-        try:
-            with self._path.open("rb") as file:
-                file.seek(max(0, file.seek(0, os.SEEK_END) - _TAIL_BYTES))
-                lines = file.read().split(b"\n")
-        except FileNotFoundError:
-            return None
-        return _decoded(lines[-2]) if len(lines) > 1 and not lines[-1] else None
+    def holds(self, told: Iterable[LineTold]) -> bool:
+        """Whether all of these are among the lines. Decodes none before the oldest of them. Raises OSError."""
+        missing = set[LineTold | None](told)
+        for line in self.latest():
+            missing.discard(line)
+            if not missing:
+                break
+        return not missing
 
     def _read(self) -> Iterator[LineTold | None]:
         for path in (self._before, self._path):
@@ -144,7 +143,6 @@ class SecondCopy:
 SPOILT_LINE = "spoilt line"
 """The kind of the event in the place of a damaged line, which may have been a second."""
 SPOILT_LINE_S = 2.5
-_TAIL_BYTES = 1 << 14
 
 
 def _ends_whole(path: Path) -> bool:

@@ -225,6 +225,15 @@ def test_a_database_that_refuses_for_long_pushes_nothing_out_of_the_copy(
     assert history(state) == found
 
 
+def test_a_copy_that_is_ahead_of_the_database_is_left_as_it_is(state: Path) -> None:
+    """The power was cut while the database was locked: what had waited for it is in the copy alone."""
+    copy = SecondCopy(state)
+    copy.append(SecondTold(one.utc, one.boot, one.up_s, 1.0, one.sent) for one in (second(0.9), second(0.8)))
+    with closing(LevelLog(state / DATABASE)) as log:
+        log.write([happened(0.5, STARTED)])
+    assert ages_s(history(state)) == [600.0, 599.0, 300.0, 100.0, 1.0, 0.9, 0.8]
+
+
 def told(number: int) -> SecondTold:
     return SecondTold("2026-11-25T14:00:00.000+00:00", "boot", float(number), 1.0, '{"A at place, dB, at most": 61.0}')
 
@@ -275,7 +284,8 @@ def test_two_files_take_turns_and_together_reach_back_a_day(tmp_path: Path, monk
     assert copy.read() == [told(number) for number in range(100, 175)]
     assert sorted(path.name for path in tmp_path.iterdir()) == [BEFORE_NAME, FILE_NAME]
     assert second_copy.MOST_LINES == 50
-    assert copy.last() == told(174)
+    assert copy.holds([told(174), told(100)])
+    assert not copy.holds([told(174), told(99)])
 
 
 def test_the_files_together_hold_the_longest_window_of_a_cap() -> None:
