@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import json
 import logging
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import pairwise
+
+import msgspec
 
 from residue.loudness.stage.history import SentHistory, SentRow, Unlogged
 from residue.runtime.journal.event_kinds import ENDED, SPOILT, STARTED
@@ -60,7 +61,7 @@ def history_of(
             for event in told.not_told
         ]
         rows = [_sent_row(now, up, second) for second in told.seconds]
-    except (ValueError, TypeError, AttributeError) as error:
+    except (msgspec.MsgspecError, ValueError, TypeError, AttributeError) as error:
         logger.warning("What was sent before cannot be read: %s.", error)
         return None
     within = [(kind, unlogged) for kind, unlogged in not_told if unlogged.age_s < window_s]
@@ -93,8 +94,11 @@ def covering(told: Iterable[_SecondRow], window_s: float) -> Iterator[_SecondRow
         covered_s += row[3]
 
 
+_LEVELS = msgspec.json.Decoder(dict[str, float | None])
+
+
 def _sent_row(now: datetime, up: Uptime, told: SecondTold) -> SentRow:
-    levels = {key: -math.inf if level is None else level for key, level in json.loads(told.sent).items()}
+    levels = {key: -math.inf if level is None else level for key, level in _LEVELS.decode(told.sent).items()}
     return SentRow(age_s(now, up, utc=told.utc, boot=told.boot, up_s=told.up_s), float(told.duration_s), levels)
 
 
