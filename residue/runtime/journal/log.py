@@ -10,7 +10,7 @@ import os
 import shutil
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime
 from functools import partial
@@ -219,7 +219,7 @@ class LevelLog:
         rows = [*self._left, *rows]
         self._write_copy(rows)
         try:
-            with self._for_writing() as connection:
+            with _damage_told(), self._for_writing() as connection:
                 for row in (*self._told_lost(connection, rows), *rows):
                     names = [f.name for f in fields(row)]
                     marks = ", ".join("?" * len(names))
@@ -280,7 +280,7 @@ class LevelLog:
                 seconds = connection.execute(f"SELECT {_SECOND} FROM second ORDER BY rowid DESC LIMIT ?", (_DAY_S,))
                 events = connection.execute(f"SELECT {_EVENT} FROM event ORDER BY rowid DESC LIMIT ?", (_EVENTS,))
                 happened, sent = [EventTold(*row) for row in events], [SecondTold(*row) for row in seconds]
-        except (sqlite3.Error, OSError, TypeError):
+        except (sqlite3.Error, OSError, TypeError, ValueError):
             return None
         return happened[::-1], sent[::-1]
 
@@ -320,18 +320,18 @@ class LevelLog:
 
     def let_go(self) -> None:
         """Deletes the oldest rows if there are too many."""
-        connection = self._for_writing()
-        with connection:
+        with _damage_told(), self._for_writing() as connection:
             for row, table in _TABLES.items():
                 oldest = f"(SELECT max(rowid) FROM {table}) - ?"
                 connection.execute(f"DELETE FROM {table} WHERE rowid <= {oldest}", (MOST[row],))
-        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        with _damage_told():
+            connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     def between(self, start: datetime, end: datetime) -> Logged:
         """The rows that end after start and not after end; none without a log. Writes nothing."""
         if not self._path.exists():
             return Logged()
-        with closing(sqlite3.connect(f"file:{quote(str(self._path.absolute()))}?mode=ro", uri=True)) as connection:
+        with _damage_told(), closing(self._for_reading()) as connection:
             return Logged(
                 self._rows(connection, LevelRow, start, end),
                 self._rows(connection, SecondRow, start, end),
@@ -342,9 +342,12 @@ class LevelLog:
         """The end of the last minute in the log."""
         if not self._path.exists():
             return None
-        with closing(sqlite3.connect(f"file:{quote(str(self._path.absolute()))}?mode=ro", uri=True)) as connection:
+        with _damage_told(), closing(self._for_reading()) as connection:
             (last,) = connection.execute("SELECT max(utc) FROM level").fetchone()
         return None if last is None else datetime.fromisoformat(last)
+
+    def _for_reading(self) -> sqlite3.Connection:
+        return sqlite3.connect(f"file:{quote(str(self._path.absolute()))}?mode=ro", uri=True)
 
     @staticmethod
     def _rows(connection: sqlite3.Connection, kind: type[R], start: datetime, end: datetime) -> list[R]:
@@ -426,8 +429,25 @@ def _tells_nothing(connection: sqlite3.Connection) -> bool:
     return connection.execute("SELECT 1 FROM event UNION ALL SELECT 1 FROM second LIMIT 1").fetchone() is None
 
 
+class _DamagedError(sqlite3.DatabaseError):
+    """Of a database whose own names are no longer text."""
+
+    sqlite_errorname = "SQLITE_CORRUPT"
+
+
+@contextmanager
+def _damage_told() -> Iterator[None]:
+    """For some damage the module of Python fails to decode the message of SQLite, and raises that."""
+    try:
+        yield
+    except UnicodeDecodeError as error:
+        raise _DamagedError("its names are no longer text") from error
+
+
 def _spoilt(error: Exception) -> bool:
     """Whether the file is no longer a usable database, which another attempt does not repair."""
+    if isinstance(error, sqlite3.OperationalError) and not hasattr(error, "sqlite_errorname"):
+        return True  # the module of Python, which finds no text where SQLite keeps the names of columns
     return getattr(error, "sqlite_errorname", "") in ("SQLITE_CORRUPT", "SQLITE_NOTADB")
 
 
