@@ -64,7 +64,7 @@ def render(
         if not before_cap:
             planned = plan_performance(loaded, performance, cache_folder(), bar)
             wanted = verification.as_planned(wanted, planned)
-        blocks = verification.blocks_of(loaded, opened, wanted, block, bar)
+        blocks = verification.blocks_of(loaded, opened, wanted, block, bar, None if fingerprint else cache_folder())
         if out is not None:
             blocks = written(blocks, out, len(loaded.piece.outputs))
         taken = verification.fingerprint(loaded, opened, wanted, blocks)

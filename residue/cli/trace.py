@@ -54,7 +54,7 @@ def trace(
     with progress("Tracing") as bar:
         opened = open_performance(loaded, performance, cache_folder(), bar)
         excerpt.check(opened)
-        traced = tracing.trace(loaded, opened, list(dict.fromkeys(signals)), every_s, excerpt, bar)
+        traced = tracing.trace(loaded, opened, list(dict.fromkeys(signals)), every_s, excerpt, cache_folder(), bar)
     tracing.write_tables(traced, out)
     if picture is not None:
         save_picture(draw(traced), picture)
