@@ -258,8 +258,8 @@ class _Daemon:
     # What the loop does.
 
     def _look(self) -> None:
-        self._watching.rounds.make(line(self._known()))
         known = self._known()
+        self._watching.rounds.make(line(known))
         self._notices.tell(Facts(SentFrom(known.piece, known.place, known.zone), faults(known)))
 
     async def _keep_files(self) -> None:

@@ -18,7 +18,7 @@ from residue.installation.load import FILES, HOURS, PIECE, ROOM, Installation, l
 from residue.installation.tightening import room_toml, tightened
 from residue.problems import Finding, ProblemError, Severity
 from residue.runtime.system.files import replace_file
-from residue.schedule.beside import CALENDAR_FILE
+from residue.schedule.beside import CALENDAR_FILE, calendar_of
 from residue.schedule.calendar_file import MOST_BYTES
 from residue.schedule.expansion import FILE_NAME as EXPANSION
 from residue.small_files import read_small
@@ -65,9 +65,18 @@ def kept(installation: Installation, state: Path) -> Installation:
     If the disk cannot be written, they are read from the former place.
     """
     try:
-        return replace(installation, places=dict.fromkeys(FILES, _keep(installation, state)))
-    except OSError:
+        place = _keep(installation, state)
+        # Further years of its calendar come from the copy too: a person may edit the file in the folder.
+        answers = calendar_of(place, installation.hours) if installation.answers.events else installation.answers
+        return replace(installation, places=dict.fromkeys(FILES, place), answers=answers)
+    except (OSError, ProblemError):
         return installation
+
+
+def keep_openings(installation: Installation, state: Path) -> None:
+    """Keeps the further years that were worked out since, so that no later start waits for them."""
+    with suppress(OSError):
+        _keep(installation, state)
 
 
 def hours_differ(installation: Installation) -> bool:
@@ -121,7 +130,7 @@ def _belongs(kept_folder: Path, folder: Path) -> bool:
 
 def _keep(installation: Installation, state: Path) -> Path:
     contents, events = _contents(installation), installation.answers.events
-    record = None if events is None else events.record
+    record = None if events is None or events.record is None else events.record()
     for link in _LINKS:
         if not _belongs(state / link, installation.folder) or _is_other(state / link, contents, record):
             _write(state, link, contents, record)

@@ -242,21 +242,29 @@ class LevelLog:
             self._only_copied = frozenset(rows)
 
     def _bring_copy_into_step(self) -> None:
-        """At the first row of a process: adds the missing lines of the copy from the database, if that is whole.
+        """At the first row of a process: adds the missing lines of the copy from the database.
 
-        A copy that lacks nothing is left as it is: after a power cut it may tell of rows that the database never took.
+        A copy that lacks nothing is left as it is: after a power cut it may tell of rows that the database never took,
+        and of those that a damaged database has lost. One that lacks lines tells what the database tells, its losses
+        too.
         """
         told = self._lines_of_database()
-        if told is None or not any(told):
-            lost = told is None or self._should_tell
-            if lost and copied(self._copy) is None:  # both are
-                up = uptime()
-                self._copy.begin_anew([EventTold(timestamp(datetime.now(UTC)), up.boot, up.seconds, SPOILT, None)])
-        elif self._copy_lacks or not self._copy.holds([kind[-1] for kind in told if kind]):
+        if not self._copy_lacks and self._copy_tells_all(told):
+            return
+        if told is not None and any(told):
             self._copy.begin_anew(chain(*told))
+        elif told is None or self._should_tell:  # both are lost
+            up = uptime()
+            self._copy.begin_anew([EventTold(timestamp(datetime.now(UTC)), up.boot, up.seconds, SPOILT, None)])
+
+    def _copy_tells_all(self, told: tuple[list[EventTold], list[SecondTold]] | None) -> bool:
+        """Whether the copy has the latest of a whole database, or can be read beside one that has lost rows."""
+        if told is None or not any(told) or any(event.kind == SPOILT for event in told[0]):
+            return copied(self._copy) is not None
+        return self._copy.holds([kind[-1] for kind in told if kind])
 
     def _lines_of_database(self) -> tuple[list[EventTold], list[SecondTold]] | None:
-        """The events and a day of seconds, the oldest first; None where they cannot be read, or some are lost."""
+        """The events and a day of seconds, the oldest first; None where they cannot be read."""
         if not self._path.exists():
             return [], []
         try:
@@ -265,8 +273,6 @@ class LevelLog:
                 events = connection.execute(f"SELECT {_EVENT} FROM event ORDER BY rowid DESC LIMIT ?", (_EVENTS,))
                 happened, sent = [EventTold(*row) for row in events], [SecondTold(*row) for row in seconds]
         except (sqlite3.Error, OSError, TypeError):
-            return None
-        if any(event.kind == SPOILT for event in happened):
             return None
         return happened[::-1], sent[::-1]
 
