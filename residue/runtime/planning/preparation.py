@@ -200,16 +200,31 @@ def plan_performance(
 ) -> PlannedPerformance:
     """The plan for a performance: within the programme if it belongs to it, else as if it were the only one.
 
-    Raises ProblemError.
+    Others of the programme that cannot be played are left out, as a house leaves them out. Raises ProblemError.
     """
-    if name in installation.played:
-        return plan_programme(installation, installation.played, cache_folder, progress).of(name)
     performance = open_performance(installation, name, cache_folder)
     known = level_profile(installation, performance, cache_folder, progress)
+    if name in installation.played:
+        there = [one for one in installation.played if one != name and one in installation.performances]
+        others = _playable(installation, there, cache_folder, progress)
+        return plan_under(installation, {name: known, **others}, caps(installation)).of(name)
     rest_s = installation.hours.programme.rest_s
     alone = repeated([name], rest_s)
     bounds, outputs = caps(installation), sounding_outputs(installation)
     return planned({name: known}, alone, rest_s, bounds, outputs, installation.piece.arc).of(name)
+
+
+def _playable(
+    installation: Installation, names: Sequence[str], cache_folder: Path, progress: Progress
+) -> dict[str, LevelProfile]:
+    """The levels of those performances that can be played; why another cannot is reported."""
+    profiles: dict[str, LevelProfile] = {}
+    for name in names:
+        try:
+            profiles |= profiles_of(installation, [name], cache_folder, progress)
+        except ProblemError as error:
+            logger.warning("The plan leaves %s out. %s", name, error)
+    return profiles
 
 
 def profile_path(installation: Installation, bag_digest: str, cache_folder: Path) -> Path:
