@@ -53,7 +53,7 @@ def of_moments(column: Column, first: datetime) -> Times:
     return Times(column, began=None if first.year == 1 else first)
 
 
-def of_numbers(where: str, column: Column, heading: str, stated: str | None) -> Times:
+def of_numbers(where: str, column: Column, *, heading: str, stated: str | None) -> Times:
     """The times of a column of numbers, whose unit is stated, or told by its heading or by its size.
 
     Raises ProblemError where neither tells it and the numbers are whole: such a column may count seconds as well as

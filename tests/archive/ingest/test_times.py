@@ -14,7 +14,7 @@ EVENING_S = 1_770_849_600
 
 
 def times(heading: str, numbers: object, stated: str | None = None) -> Times:
-    return of_numbers("a.csv", HeldColumn(np.array(numbers)), heading, stated)
+    return of_numbers("a.csv", HeldColumn(np.array(numbers)), heading=heading, stated=stated)
 
 
 @pytest.mark.parametrize(

@@ -70,7 +70,7 @@ class _Table:
             raise stopping(where, what, "Write times as seconds, or as 2026-02-11T23:40:00.250.")
         if self.columns.kinds[place] is CellKind.MOMENT:
             return checked(where, of_moments(column, self.columns.firsts[place]))
-        return checked(where, of_numbers(where, column, name, facts.time_unit))
+        return checked(where, of_numbers(where, column, heading=name, stated=facts.time_unit))
 
     def source(self, rows: Rows, time: object, told: tuple[str, ...]) -> IngestSource:
         """The columns as tracks and marks. Raises ProblemError where there is no column of numbers."""
