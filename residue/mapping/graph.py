@@ -19,7 +19,7 @@ from residue.mapping.nodes.space import ToOutputs
 from residue.mapping.piece import Piece
 from residue.mapping.signals import EVENTS, SLOW, Kind, Shape
 from residue.mapping.trust import is_trust, node_of, trust_of
-from residue.problems import Finding, Severity, nearest
+from residue.problems import Finding, Severity, nearest, stops
 from residue.wording import explained
 
 NodeShapes = Mapping[str, Shape]
@@ -71,6 +71,12 @@ def ports(node: type[Node]) -> dict[str, frozenset[Kind]]:
         for mark in getattr(hints[name], "__metadata__", ())
         if isinstance(mark, Port)
     }
+
+
+def needed_ports(node: type[Node]) -> list[str]:
+    """The inputs that a kind of node cannot do without."""
+    needed = {field.name for field in msgspec.structs.fields(node) if field.required}
+    return [port for port in ports(node) if port in needed]
 
 
 def drivable(node: type[Node]) -> dict[str, Any]:
@@ -133,14 +139,20 @@ def wires(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Wire]:
         yield Wire(signal=FORM, target=name, to=field, way=Way.SET)
 
 
-def build(piece: Piece, nodes: Mapping[str, Node], file: str = "piece.toml") -> tuple[Graph | None, list[Finding]]:
-    """The graph of a piece whose node tables have been read, or None with every fault of its wiring."""
+def build(
+    piece: Piece, nodes: Mapping[str, Node], file: str = "piece.toml", *, unfed: Severity = Severity.STOPS
+) -> tuple[Graph | None, list[Finding]]:
+    """The graph of a piece whose node tables have been read, or None with every fault of its wiring.
+
+    unfed: how much an output of the piece matters that nothing feeds.
+    """
     findings = [
         Finding(Severity.STOPS, f"{file}: {where}", what, mend)
         for check in (_wires, _drives, _sections, _outputs)
         for where, what, mend in check(piece, nodes)
     ]
-    if findings:
+    findings += [Finding(unfed, f"{file}: {where}", what, mend) for where, what, mend in _unfed(piece, nodes)]
+    if stops(findings):
         return None, findings
     try:
         order = list(TopologicalSorter(_dependencies(piece, nodes)).static_order())
@@ -229,18 +241,22 @@ def _sections(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
 
 
 def _outputs(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
-    """A fault for every output of the piece without a feed, and for every feed to an output that the piece lacks."""
-    fed = set()
+    """A fault for every output that the piece lists twice, and for every feed to an output that it lacks."""
     for name, node in nodes.items():
         if isinstance(node, ToOutputs):
             for output in node.to:
-                fed.add(output)
                 if output not in piece.outputs:
                     yield f"node.{name}.to", f'The piece has no output "{output}".', nearest(output, piece.outputs)
     for output in dict.fromkeys(piece.outputs):
         if piece.outputs.count(output) > 1:
             what = f'The output "{output}" is listed {piece.outputs.count(output)} times.'
             yield "outputs", what, "Name each output once."
+
+
+def _unfed(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
+    """A fault for every output of the piece that nothing feeds."""
+    fed = {output for node in nodes.values() if isinstance(node, ToOutputs) for output in node.to}
+    for output in dict.fromkeys(piece.outputs):
         if output not in fed:
             yield (
                 "outputs",
