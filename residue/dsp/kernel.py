@@ -22,8 +22,8 @@ else:
     """False too where it was compiled from other sources, such as before an update."""
 
 Floats = NDArray[np.float64]
-Phases = NDArray[np.uint64]
-Counts = NDArray[np.int64]
+_Turns = NDArray[np.uint64]
+_Integers = NDArray[np.int64]
 
 
 # ---- filters -----------------------------------------------------------------------------------------------------
@@ -96,7 +96,7 @@ def polyphase(taps: Floats, *, up: int, down: int = 1) -> Polyphase:
 # ---- value by value ----------------------------------------------------------------------------------------------
 
 
-def sine(phase: Phases, coefficients: Floats) -> Floats:
+def sine(phase: _Turns, coefficients: Floats) -> Floats:
     """residue.dsp.exact.sine, compiled."""
     y = np.empty(phase.shape)
     _kernel.sine(np.ascontiguousarray(phase, np.uint64), y, coefficients, y.size)
@@ -176,7 +176,7 @@ def magnitudes_in_numpy(x: Floats) -> Floats:
     return highest
 
 
-def true_peaks(x: Floats, thresholds: Floats, interpolation: Floats) -> Floats:
+def true_peaks(x: Floats, *, thresholds: Floats, interpolation: Floats) -> Floats:
     """(rows, frames): the peak of each frame that may be above the threshold of its row, else 0.
 
     x: (rows, 16 + frames). interpolation: the weights and bounds of residue.loudness.meters.true_peak.
@@ -187,7 +187,7 @@ def true_peaks(x: Floats, thresholds: Floats, interpolation: Floats) -> Floats:
     return peaks
 
 
-def raise_to_peaks(highest: Floats, x: Floats, interpolation: Floats) -> None:
+def raise_to_peaks(highest: Floats, *, x: Floats, interpolation: Floats) -> None:
     """Raises highest, (rows,), to the highest peak of each row of x, (rows, 16 + frames), that is above it."""
     _kernel.highest_peaks(np.ascontiguousarray(x, np.float64), highest, interpolation, len(x), x.shape[1] - 16)
 
@@ -199,7 +199,7 @@ FOLDS = (np.add, np.maximum)
 
 
 def slide(
-    x: Floats, chunk: Floats, ends: Floats, begun: Floats, filled: int, *, identity: float, maximum: bool
+    x: Floats, *, chunk: Floats, ends: Floats, begun: Floats, filled: int, identity: float, maximum: bool
 ) -> Floats:
     """residue.dsp.sliding.Sliding, compiled; its state in chunk, ends (window,) and begun (1,) moves on."""
     y = np.empty(len(x))
@@ -208,7 +208,7 @@ def slide(
     return y
 
 
-def fall(x: Floats, down: Floats, up: Floats, lifted: Floats, filled: int, least: float, factor: float) -> Floats:
+def fall(x: Floats, *, down: Floats, up: Floats, lifted: Floats, filled: int, least: float, factor: float) -> Floats:
     """residue.dsp.sliding.FallingMaximum, compiled; its state in lifted, (1,), moves on."""
     y = np.empty(len(x))
     x = np.ascontiguousarray(x, np.float64)
@@ -216,7 +216,9 @@ def fall(x: Floats, down: Floats, up: Floats, lifted: Floats, filled: int, least
     return y
 
 
-def limit(asked: Counts, rising: Counts, last: Counts, *, window: int, step: int, one: int) -> tuple[Floats, Counts]:
+def limit(
+    asked: _Integers, *, rising: _Integers, last: _Integers, window: int, step: int, one: int
+) -> tuple[Floats, _Integers]:
     """The gains of a limiter, (frames,), and the history of rising gains, moved on.
 
     asked: (window - 1 + frames,). rising: the last (fade - 1,) of before. last: (1,), moves on.

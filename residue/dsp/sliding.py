@@ -43,7 +43,13 @@ class Sliding:
     def _slid(self, block: Floats) -> Floats:
         maximum = self._fold is np.maximum
         out = kernel.slide(
-            block, self._chunk, self._ends, self._begun, self._filled, identity=self._identity, maximum=maximum
+            block,
+            chunk=self._chunk,
+            ends=self._ends,
+            begun=self._begun,
+            filled=self._filled,
+            identity=self._identity,
+            maximum=maximum,
         )
         self._filled = (self._filled + len(block)) % len(self._chunk)
         return out
@@ -116,7 +122,15 @@ class FallingMaximum:
     def __call__(self, block: Floats) -> Floats:
         """The falling maximum up to each value, (frames,)."""
         if kernel.COMPILED:
-            out = kernel.fall(block, self._down, self._up, self._lifted, self._filled, SUBNORMAL_GUARD, self._fall)
+            out = kernel.fall(
+                block,
+                down=self._down,
+                up=self._up,
+                lifted=self._lifted,
+                filled=self._filled,
+                least=SUBNORMAL_GUARD,
+                factor=self._fall,
+            )
             self._filled = (self._filled + len(block)) % self._CHUNK
             return out
         out = np.empty(len(block))

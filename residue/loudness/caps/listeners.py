@@ -167,7 +167,8 @@ class Listener:
         if self._a_weighted is not None:
             needle, highest = self._moved(grains[self._a_weighted], before)
         if len(self._fast.at):
-            self._fast.powers(np.max(highest, axis=1), np.max(highest[:, -GRAINS_PER_HOP:], axis=1), fast)
+            now = np.max(highest[:, -GRAINS_PER_HOP:], axis=1)
+            self._fast.powers(late=np.max(highest, axis=1), now=now, into=fast)
         memory = Underway(
             strengths=self.strengths,
             grains=late[:, :, -self._late_grains :],
@@ -248,7 +249,7 @@ class _Several:
         """highest: (outputs,), the highest that may arrive, under C."""
         into[self._c_at] = np.add.reduce(self._c_gains * highest, axis=1)
 
-    def powers(self, late: Floats, now: Floats, into: Floats) -> None:
+    def powers(self, *, late: Floats, now: Floats, into: Floats) -> None:
         """late, now: (outputs,), the highest powers under F with what is late, and without."""
         sums = np.add.reduce(self._gains * np.where(self._one, np.sqrt(now), np.sqrt(late)), axis=1)
         into[self.at] = sums * sums

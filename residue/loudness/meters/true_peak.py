@@ -98,7 +98,7 @@ def peaks_above(signals: Floats, thresholds: Floats) -> tuple[NDArray[np.int64],
     peaks, (n,) each. Frames count from 0 at signals[:, REACH].
     """
     if kernel.COMPILED:
-        peaks = kernel.true_peaks(signals, thresholds, _INTERPOLATION)
+        peaks = kernel.true_peaks(signals, thresholds=thresholds, interpolation=_INTERPOLATION)
         channel, frames = np.nonzero(peaks)
         return channel, frames, peaks[channel, frames]
     signals = np.ascontiguousarray(signals)
@@ -179,7 +179,7 @@ def highest_between(signals: Floats) -> Floats:
     """(channels,): the highest true peak; signals: (channels, REACH + frames), frames a multiple of 120."""
     highest = magnitudes(signals[:, REACH - _NEAR : -_NEAR])
     if kernel.COMPILED:
-        kernel.raise_to_peaks(highest, signals, _INTERPOLATION)
+        kernel.raise_to_peaks(highest, x=signals, interpolation=_INTERPOLATION)
         return highest
     channel, _, peaks = peaks_above(signals, highest)
     np.maximum.at(highest, channel, peaks)
@@ -205,7 +205,7 @@ class TruePeakMeter:
         joined, frames = np.concatenate((self._tail, block), axis=1), block.shape[1]
         self._tail = joined[:, -REACH:].copy()
         if kernel.COMPILED:
-            kernel.raise_to_peaks(self.highest, joined, _INTERPOLATION)
+            kernel.raise_to_peaks(self.highest, x=joined, interpolation=_INTERPOLATION)
             return
         sample_peaks = magnitudes(joined)
         if not np.any(SUM_OF_MAGNITUDES * sample_peaks > self.highest):

@@ -120,6 +120,6 @@ class Limiter:
         gains = np.empty((len(history), HOP_FRAMES))
         for link, asked in enumerate(history):
             gains[link], self._faded[link] = kernel.limit(
-                asked, self._faded[link], self._last[link], window=_WINDOW_FRAMES, step=self._STEP, one=ONE
+                asked, rising=self._faded[link], last=self._last[link], window=_WINDOW_FRAMES, step=self._STEP, one=ONE
             )
         return gains
