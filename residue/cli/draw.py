@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from residue.cli.common import INSTALLATION, SVG
+from residue.cli.screen import say
 
 
 @click.command()
@@ -24,6 +25,7 @@ def draw(installation: Path, out: Path) -> None:
     from residue.installation.load import graph_of
     from residue.mapping.drawing import draw as drawn
 
-    picture = drawn(graph_of(installation))
+    graph = graph_of(installation)
     with asked_for(out) as making:
-        making.write_text(picture, encoding="utf-8")
+        making.write_text(drawn(graph), encoding="utf-8")
+    say(f"{out}: {len(graph.nodes)} nodes", err=True)

@@ -31,6 +31,8 @@ StructT = TypeVar("StructT", bound=msgspec.Struct)
 PIECE, ROOM, HOURS, PERFORMANCES = "piece.toml", "room.toml", "hours.toml", "performances"
 FILES = (PIECE, ROOM, HOURS)
 """The files that the three people write."""
+_WITHOUT_FORM = {"title", "outputs", "node"}
+"""What the wiring of a piece is checked by."""
 
 
 @dataclass(frozen=True)
@@ -107,18 +109,23 @@ def find_performances(folder: Path) -> Mapping[str, Path]:
 
 def read_piece(path: Path) -> tuple[Graph | None, list[Finding]]:
     """The graph of a piece, or None and all its faults."""
-    piece, findings = _read(path, Piece)
-    if piece is None:
+    raw, findings = read_toml(path)
+    if findings:
+        return None, findings
+    piece, findings = check(raw, Piece, path.name)
+    # The nodes are checked in spite of a fault of the sections.
+    without_form = piece or check({key: raw[key] for key in raw if key in _WITHOUT_FORM}, Piece, path.name)[0]
+    if without_form is None:
         return None, findings
     nodes: dict[str, Node] = {}
-    for name, table in piece.node.items():
+    for name, table in without_form.node.items():
         node, found = _read_node(table, path.name, f"node.{name}")
         findings += found
         if node is not None:
             nodes[name] = node
-    if len(nodes) < len(piece.node):
-        return None, findings  # wires to a node that could not be read would be reported as further faults
-    graph, found = build(piece, nodes, path.name)
+    graph, found = build(without_form, nodes, path.name)
+    if piece is None:
+        return None, findings + [finding for finding in found if finding.severity is Severity.STOPS]
     return graph, findings + found
 
 
@@ -210,7 +217,8 @@ def _named(raw: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
 
 def _missing_performance(name: str, where: str, performances: Mapping[str, Path]) -> Finding:
     what = f'There is no performance "{name}" in {PERFORMANCES}/.'
-    return Finding(Severity.STOPS, where, what, nearest(name, performances))
+    mend = nearest(name, performances) if performances else "Bring one there with residue ingest or residue record."
+    return Finding(Severity.STOPS, where, what, mend)
 
 
 def _missing_outputs(graph: Graph, room: Room) -> list[Finding]:
