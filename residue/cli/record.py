@@ -31,14 +31,15 @@ def record(
 ) -> None:
     """Play an installation from live sensors, through the same graph and the caps, and record what they send.
 
-    For the artist on stage. sensors.toml in the installation says where each channel comes from. End with Ctrl-C: the
-    closing fade is still recorded; a second Ctrl-C ends within a second. Replaying the bag gives the same sound to the
-    bit. No plan can be made of what has not happened yet: loud passages are held by the caps as they come.
+    For the artist on stage. sensors.toml in the installation says where each channel comes from, and
+    room.toml has the caps; hours and a programme need not be there. End with Ctrl-C: the closing fade is still
+    recorded; a second Ctrl-C ends within a second. Replaying the bag gives the same sound to the bit. No plan can be
+    made of what has not happened yet: loud passages are held by the caps as they come.
 
     \b
     Example: residue record archives/night-dough --into performances/fourth-batch
     """
-    from residue.installation.load import load
+    from residue.installation.drafts import stage
     from residue.live.take import recovered
     from residue.runtime.offline.recording import record as recorded
     from residue.runtime.system.clock import SystemClock
@@ -49,7 +50,7 @@ def record(
             sealed = recovered(bag, SystemClock().now().date(), bar)
         say(f"Sealed the recorded part as {bag}, digest {sealed.digest}")
         return
-    done = recorded(load(installation), bag, device=device, for_s=for_s, state=state or state_folder())
+    done = recorded(stage(installation), bag, device=device, for_s=for_s, state=state or state_folder())
     say(f"Sealed as {bag}, {done.duration_s:.1f} s, digest {done.bag.digest}")
     troubles = [trouble for trouble in (done.failure, done.trouble) if trouble]
     for trouble in troubles:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from residue.cli.common import INSTALLATION, TIME_S, WAV, progress
+from residue.cli.common import INSTALLATION, TIME_S, WAV, progress, tell
 from residue.cli.screen import say
 
 _FILE = click.Path(path_type=Path, dir_okay=False)
@@ -37,12 +37,13 @@ def render(
 ) -> None:
     """Render the gallery version of a performance into a WAV, faster than real time, or take its fingerprint.
 
-    For the artist, who wants to hear what visitors will hear, and for whoever keeps the piece.
+    For the artist, who wants to hear what visitors will hear, and for whoever keeps the piece. A piece and a
+    performance are enough: without room.toml and hours.toml it says what it takes instead.
 
     \b
     Example: residue render dough --performance first-batch --out heard.wav
     """
-    from residue.installation.load import load
+    from residue.installation.drafts import draft
     from residue.mapping.signals import frame_at, seconds
     from residue.runtime.offline import verification
     from residue.runtime.offline.fingerprint import write
@@ -54,7 +55,8 @@ def render(
         raise click.UsageError("Name a file: --out FILE.wav for the sound, --fingerprint FILE for its fingerprint.")
     if to_s is not None and to_s <= from_s:
         raise click.UsageError(f"--to-s {to_s:g} lies before --from-s {from_s:g}.")
-    loaded = load(installation)
+    loaded = draft(installation, performance, gallery=not before_cap)
+    tell(loaded.findings)
     with progress("Rendering") as bar:
         opened = open_performance(loaded, performance, cache_folder(), bar)
         excerpt = Excerpt(frame_at(from_s), None if to_s is None else frame_at(to_s))
@@ -63,7 +65,7 @@ def render(
         if not before_cap:
             planned = plan_performance(loaded, performance, cache_folder(), bar)
             wanted = verification.as_planned(wanted, planned)
-        blocks = verification.blocks_of(loaded, opened, wanted, block, bar)
+        blocks = verification.blocks_of(loaded, opened, wanted, block, bar, None if fingerprint else cache_folder())
         if out is not None:
             blocks = written(blocks, out, len(loaded.piece.outputs))
         taken = verification.fingerprint(loaded, opened, wanted, blocks)

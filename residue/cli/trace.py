@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from residue.cli.common import INSTALLATION, PICTURE, TIME_S, FiniteRange, progress
+from residue.cli.common import INSTALLATION, PICTURE, TIME_S, FiniteRange, progress, tell
 from residue.cli.screen import say
 
 _FILE = click.Path(path_type=Path, dir_okay=False)
@@ -38,7 +38,7 @@ def trace(
     \b
     Example: residue trace . --performance first-batch --signal strain --out a.csv
     """
-    from residue.installation.load import load
+    from residue.installation.drafts import draft
     from residue.mapping.signals import frame_at
     from residue.runtime.offline import tracing
     from residue.runtime.offline.rendering import Excerpt
@@ -49,12 +49,13 @@ def trace(
 
     if to_s is not None and to_s <= from_s:
         raise click.UsageError(f"--to-s {to_s:g} lies before --from-s {from_s:g}.")
-    loaded = load(installation)
+    loaded = draft(installation, performance, gallery=False)
+    tell(loaded.findings)
     excerpt = Excerpt(frame_at(from_s), None if to_s is None else frame_at(to_s))
     with progress("Tracing") as bar:
         opened = open_performance(loaded, performance, cache_folder(), bar)
         excerpt.check(opened)
-        traced = tracing.trace(loaded, opened, list(dict.fromkeys(signals)), every_s, excerpt, bar)
+        traced = tracing.trace(loaded, opened, list(dict.fromkeys(signals)), every_s, excerpt, cache_folder(), bar)
     tracing.write_tables(traced, out)
     if picture is not None:
         save_picture(draw(traced), picture)

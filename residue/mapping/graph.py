@@ -19,7 +19,7 @@ from residue.mapping.nodes.space import ToOutputs
 from residue.mapping.piece import Piece
 from residue.mapping.signals import EVENTS, SLOW, Kind, Shape
 from residue.mapping.trust import is_trust, node_of, trust_of
-from residue.problems import Finding, Severity, nearest
+from residue.problems import Finding, Severity, nearest, stops
 from residue.wording import explained
 
 NodeShapes = Mapping[str, Shape]
@@ -71,6 +71,12 @@ def ports(node: type[Node]) -> dict[str, frozenset[Kind]]:
         for mark in getattr(hints[name], "__metadata__", ())
         if isinstance(mark, Port)
     }
+
+
+def needed_ports(node: type[Node]) -> list[str]:
+    """The inputs that a kind of node cannot do without."""
+    needed = {field.name for field in msgspec.structs.fields(node) if field.required}
+    return [port for port in ports(node) if port in needed]
 
 
 def drivable(node: type[Node]) -> dict[str, Any]:
@@ -133,15 +139,17 @@ def wires(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Wire]:
         yield Wire(signal=FORM, target=name, to=field, way=Way.SET)
 
 
-def build(piece: Piece, nodes: Mapping[str, Node], file: str = "piece.toml") -> tuple[Graph | None, list[Finding]]:
+def build(
+    piece: Piece, nodes: Mapping[str, Node], file: str = "piece.toml", *, unfed: Severity = Severity.STOPS
+) -> tuple[Graph | None, list[Finding]]:
     """The graph of a piece, or None with every fault of its wiring.
 
     nodes: those whose tables could be read. Where one of the piece is missing there is no graph, but the wiring of the
-    others is checked.
+    others is checked. unfed: how much an output of the piece matters that nothing feeds.
     """
     faults = [fault for check in (_wires, _drives, _sections, _outputs) for fault in check(piece, nodes)]
-    order: list[str] = []
     shapes: NodeShapes = {}
+    order: list[str] = []
     try:
         order += TopologicalSorter(_dependencies(piece, nodes)).static_order()
     except CycleError as error:
@@ -152,7 +160,8 @@ def build(piece: Piece, nodes: Mapping[str, Node], file: str = "piece.toml") -> 
         shapes, found = _shapes(nodes, order)
         faults += [*found, *_late_faults(nodes, shapes), *_endings(piece, shapes)]
     findings = [Finding(Severity.STOPS, f"{file}: {where}", what, mend) for where, what, mend in faults]
-    if faults or _declared(piece, nodes) - nodes.keys():
+    findings += [Finding(unfed, f"{file}: {where}", what, mend) for where, what, mend in _unfed(piece, nodes)]
+    if stops(findings) or _declared(piece, nodes) - nodes.keys():
         return None, findings
     findings += [
         Finding(Severity.WARNS, f"{file}: {where}", what, mend) for where, what, mend in _unheard(piece, nodes)
@@ -238,19 +247,23 @@ def _sections(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
 
 
 def _outputs(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
-    """A fault for every output of the piece without a feed, and for every feed to an output that the piece lacks."""
-    fed = set()
+    """A fault for every output that the piece lists twice, and for every feed to an output that it lacks."""
     for name, node in nodes.items():
         if isinstance(node, ToOutputs):
             for output in node.to:
-                fed.add(output)
                 if output not in piece.outputs:
                     yield f"node.{name}.to", f'The piece has no output "{output}".', nearest(output, piece.outputs)
     for output in dict.fromkeys(piece.outputs):
         if piece.outputs.count(output) > 1:
             what = f'The output "{output}" is listed {piece.outputs.count(output)} times.'
             yield "outputs", what, "Name each output once."
-        if output not in fed and piece.node.keys() <= nodes.keys():  # a node that could not be read may feed it
+
+
+def _unfed(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
+    """A fault for every output of the piece that nothing feeds; none while a node is unread, as that may feed it."""
+    fed = {output for node in nodes.values() if isinstance(node, ToOutputs) for output in node.to}
+    for output in dict.fromkeys(piece.outputs):
+        if output not in fed and piece.node.keys() <= nodes.keys():
             yield (
                 "outputs",
                 f'Nothing feeds the output "{output}".',

@@ -16,9 +16,9 @@ from residue.loudness.caps.instants import InstantCap, instant_cap
 from residue.loudness.caps.listeners import Hearing, Listener
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_S, Weighted
 from residue.loudness.outputs.outputs import Output
-from residue.loudness.stage.budget import Budget
+from residue.loudness.stage.budget import HOP_UNITS, Budget
 from residue.loudness.stage.ending import RISE, Reach
-from residue.loudness.stage.history import SentHistory
+from residue.loudness.stage.history import SPARED_SHARE, SentHistory
 from residue.loudness.stage.lasting import Lasting
 from residue.loudness.stage.limiter import FADE_FRAMES
 from residue.loudness.stage.sent_record import SentRecord
@@ -29,6 +29,8 @@ Floats = NDArray[np.float64]
 RECOVERY_DB_PER_S = 1.0
 """The speed at which the gain of the governor rises again."""
 _RECOVERY = exact.gain_from_db(RECOVERY_DB_PER_S * HOP_S)
+_SPARED_UNITS = int(SPARED_SHARE * HOP_UNITS / _RECOVERY**2)
+"""The most units of the next hop while nothing is written down: when it is sent, its gain may be rising."""
 _FALL = np.minimum(1.0, np.arange(1, HOP_FRAMES + 1) / FADE_FRAMES)
 _LEAST_RECOVERY = exact.gain_from_db(-60.0)
 _STEPS_BACK = (1.0, 0.999, 0.9, 0.0)
@@ -73,6 +75,8 @@ class Governor:
         """The caps under which the held hop was accepted, if others have come into force since then."""
         self._within_reach = Reach((), (), len(outputs))
         self._heed(ears, outputs, caps, {})
+        self.spares = False
+        """Whether no hop may use more than SPARED_SHARE of a limit, because what is sent is not written down."""
         self._harmless = True  # whether the present sound, at any gain, keeps the caps that hold at every moment
         self._hearing = self._rested()
         self._projected = self._hear(self._hearing, self._held)
@@ -233,6 +237,7 @@ class Governor:
         """Whether the caps allow a hop after the hop before it has been sent."""
         return self._instants_keep(after) and all(
             budget.terms.knee * units <= budget.left() - now + budget.oldest
+            and not (self.spares and units > _SPARED_UNITS)
             for budget, now, units in zip(self.budgets, heard.units, after.units, strict=True)
         )
 
@@ -323,6 +328,12 @@ class Governor:
                 for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
                 for share in _shares(budget, float(first.energy[ear]), float(heard[1].energy[ear]), held=held)
             ]
+            if self.spares:
+                shares += [
+                    _share(float(heard[1].energy[ear]), budget.terms.energy(_SPARED_UNITS - 1))
+                    ** (1.0 / budget.terms.power)
+                    for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
+                ]
             moments = () if self._harmless else heard if held else heard[1:]
             shares += [one.used(moment.peak, moment.fast) ** 0.5 for one in self.instants for moment in moments]
             return max(shares, default=0.0)

@@ -34,6 +34,7 @@ from residue.processes import MAKES_FRAMES, keep_time
 from residue.runtime.engine.crossfade import EveningCrossfade
 from residue.runtime.engine.fader import Fader
 from residue.runtime.engine.tone import Tone
+from residue.runtime.journal.tallies import TALLY_S
 
 logger = logging.getLogger(__name__)
 
@@ -57,8 +58,6 @@ PEAKS_S = 1.0
 """Peaks cover this time, from one check of the watchdog to the next. So a short sound that leaves the cap later than it
 entered does not count as silence.
 """
-TALLY_S = 1.0
-"""The interval of tallies: a power cut loses no more than this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +128,7 @@ SpanObserver = Callable[[Span, Signals, float], None]
 class Engine:
     """Plays turns through one cap stage into one sink.
 
-    tallies: the levels sent, one a second and one at the end, for the log.
+    tallies: the levels sent, one a second and one at the end, for the log. log_lags: LogWriter.lags.
     """
 
     def __init__(
@@ -139,8 +138,9 @@ class Engine:
         outputs: int,
         heard: SpanObserver = lambda span, signals, heard_at_s: None,
         monotonic_s: Callable[[], float] = time.monotonic,
+        log_lags: Callable[[int], bool] = lambda frames: False,
     ) -> None:
-        self._stage = stage
+        self._stage, self._log_lags = stage, log_lags
         self._sink = sink
         self._heard = heard
         self._monotonic_s = monotonic_s
@@ -291,6 +291,7 @@ class Engine:
         self._presence.move(1.0, frame_at(RETURN_FADE_S))
 
     def _send(self, block: NDArray[np.float64], began_s: float) -> None:
+        self._stage.spare(spares=self._log_lags(self.snapshot.frames))
         capped = self._stage.process(block)
         busy = (self._monotonic_s() - began_s) / seconds(BLOCK_FRAMES)
         self._sink.write(capped)

@@ -81,7 +81,7 @@ def test_performances_of_an_empty_folder_are_to_be_brought_there(tmp_path: Path)
     installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
     shutil.rmtree(installation / "performances")
     told = [one for one in inspect(installation, "silent", tmp_path / "cache", June()) if "performances" in one.where]
-    assert {one.mend for one in told} == {"Bring one there with residue ingest or residue record."}
+    assert {one.mend for one in told} == {"Bring one there: residue ingest, or residue record."}
 
 
 FEED = """
