@@ -23,6 +23,7 @@ from residue.runtime.planning.planner import Planner
 from residue.runtime.planning.preparation import (
     cap_stage,
     caps,
+    lower_further,
     open_performance,
     playback_before,
     sent_history,
@@ -63,7 +64,12 @@ def show_of(
     planner = Planner(in_force, places.cache, lambda: keeper.due())
     history = sent_history(in_force(), log, clock.now())
     engine = _engine(in_force(), places, history, heard, log_lags)
-    player = Player(engine, planner, _opener(in_force, planner, places.cache))
+    player = Player(
+        engine,
+        planner,
+        _opener(in_force, planner, places.cache),
+        lowers=lambda lowering, playback: lower_further(playback, in_force(), lowering),
+    )
     timekeeper = Timekeeper(in_force, clock, before.last_known)
     house = recalled(before, in_force().hours.programme, clock.monotonic_s())
     keeper = Keeper(house, lambda: in_force().hours.programme, timekeeper, clock, player, happened)

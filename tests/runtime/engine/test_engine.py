@@ -386,7 +386,7 @@ def test_while_the_log_lags_every_moment_stays_3_db_below_a_cap() -> None:
         clock.now_s += 0.1
         engine.run_block()
     first, last = (sink.heard[:, where] for where in (slice(2 * 48_000, 4 * 48_000), slice(5 * 48_000, None)))
-    # Alike on both outputs, they may arrive in phase: 6.02 dB above one of them, and half of the limit is 3.01 dB below.
+    # Alike on both outputs, they may arrive in phase: 6.02 dB above one, and half of the limit is 3.01 dB below.
     assert 20 * np.log10(np.abs(first[0]).max()) > -21.0
     assert 10 * np.log10(np.mean(last[0] ** 2)) == pytest.approx(-30.0 - 3.01 - 6.02, abs=0.5)
     assert asked[:2] == [0, BLOCK_FRAMES]
