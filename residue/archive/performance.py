@@ -187,9 +187,8 @@ class Performance(ManifestTable, frozen=True, kw_only=True):
         """A channel by name. Raises ProblemError, with the nearest name, for an unknown name."""
         if name not in self.channel:
             what = f'{self.title} has no channel "{name}", which the piece asks for.'
-            raise stopping(
-                where, what, f"{nearest(name, self.channel)} Correct piece.toml, or choose another performance."
-            )
+            mend = f"{nearest(name, self.channel)} Correct channel in piece.toml, or ingest it again under that name."
+            raise stopping(where, what, mend)
         return self.channel[name]
 
 
