@@ -32,7 +32,7 @@ _NAMES_KEYS = frozenset({"column", "columns", "columnnames", "headings", "labels
 _STATED_RATE = re.compile(r"(?:sampl\w*[ _-]*)(?:rate|freq\w*)\W{1,4}(\d+(?:\.\d+)?)\s*(k?hz)?", re.IGNORECASE)
 
 
-@dataclass
+@dataclass(kw_only=True)
 class TableText:
     """The rows of a table, and what stands above them."""
 
@@ -45,8 +45,12 @@ class TableText:
     """Whether the first row is the headings."""
     stated_rate_hz: float | None
     """The rate that the comments state, if they state one only."""
+    salvage: bool = False
+    """Whether to leave out a last line that is cut, and what stands behind a byte of zero."""
     line: int = field(default=0, compare=False)
     """The line that was read last."""
+    lost: str = ""
+    """What was left out, in words."""
 
     def rows(self) -> Iterator[list[str]]:
         """The rows below the headings, all of the same length. Raises ProblemError, UnicodeDecodeError, csv.Error."""
@@ -69,6 +73,9 @@ class TableText:
     def _lines(self) -> Iterator[str]:
         for number, text in _lines(self.path, self.encoding):
             self.line = number
+            if self.salvage and ("\0" in text or not text.endswith(("\n", "\r"))):
+                self.lost = f"cut short or damaged: it was read up to line {number - 1}"
+                return
             if not is_comment(text):
                 yield text
 
@@ -84,7 +91,7 @@ def is_comment(line: str) -> bool:
     return line.startswith(_COMMENTS) or (line.startswith("{") and line.rstrip().endswith("}"))
 
 
-def read_text(path: Path) -> TableText:
+def read_text(path: Path, *, salvage: bool = False) -> TableText:
     """The form of a table, from its beginning. Raises ProblemError, UnicodeDecodeError, csv.Error, OSError."""
     encoding = _encoding(path)
     comments, first_lines = _beginning(path, encoding)
@@ -106,12 +113,13 @@ def read_text(path: Path) -> TableText:
         stated = filter(None, map(_STATED_RATE.search, comments))
         rates = {float(one[1]) * (1000 if (one[2] or "").lower() == "khz" else 1) for one in stated}
     return TableText(
-        path,
-        encoding,
-        separator,
-        _named(names),
-        headed,
-        float(next(iter(rates))) if len(rates) == 1 else None,
+        path=path,
+        encoding=encoding,
+        separator=separator,
+        headings=_named(names),
+        headed=headed,
+        stated_rate_hz=float(next(iter(rates))) if len(rates) == 1 else None,
+        salvage=salvage,
     )
 
 
