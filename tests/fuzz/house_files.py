@@ -28,7 +28,7 @@ from residue.runtime.house.memory import Memory, alive_at, recalled, remembered
 from residue.runtime.house.restarts import Restarts
 from residue.runtime.journal.event_kinds import STARTED
 from residue.runtime.journal.log import LevelLog, event
-from residue.runtime.journal.unwritten import UnwrittenNote
+from residue.runtime.journal.reading import LogReader
 from residue.runtime.planning.planning import Outcome
 from residue.runtime.system.clock import SystemClock, Uptime
 from residue.schedule import expansion
@@ -188,7 +188,9 @@ def _log(folder: Path) -> str:
     with closing(LevelLog(folder / "levels.sqlite")) as log:
         before = log.sent_before(_NOW, _UP, 900.0)
         said = [f"{before.unreadable} {len(before.rows)} {len(before.unlogged)}"]
-        said += [_refused(lambda: log.between(datetime(2026, 1, 1, tzinfo=UTC), _NOW)), _refused(log.last_moment)]
+        reader = LogReader(folder / "levels.sqlite")
+        said += [_refused(lambda: reader.between(datetime(2026, 1, 1, tzinfo=UTC), _NOW)), _refused(reader.last_moment)]
+        said += [*reader.faults[:2]]
         said += [_refused(lambda: log.write([event(_NOW, _UP, STARTED, "")])), _refused(log.let_go)]
         if said[-2]:
             log.write([event(_NOW, _UP, STARTED, "")])
@@ -219,7 +221,6 @@ _STATES: Mapping[str, tuple[str, Callable[[Path], str]]] = {
     "restarts": ("state", _restarts),
     "database": ("levels.sqlite", _log),
     "copy": ("sent.lines", _log),
-    "unwritten": ("state", lambda folder: apart(str(UnwrittenNote(folder / "state").unwritten_s(_UP)))),
     "request": ("state", lambda folder: str(read_request(folder / "state") is None)),
     "ledger": ("state", _record(Ledger)),
     "outcome": ("state", _record(Outcome)),
@@ -237,7 +238,6 @@ def _states(folder: Path) -> Sequence[bytes]:
     whole = {
         "memory": memory,
         "restarts": {CHECKS[0].name: [_NOW]},
-        "unwritten": ("boot", 1.0),
         "request": request,
         "ledger": Ledger(sent_at=_NOW, lines=("Tue",)),
         "outcome": Outcome(gain_db={"a": -3.0}, words={}, duration_s={"a": 60.0}, unplayable={}),

@@ -16,9 +16,9 @@ import wfdb
 
 from residue.archive.ingest.describe import read_description
 from residue.archive.ingest.extras import without_warnings
+from residue.archive.ingest.facts import TableFacts
 from residue.archive.ingest.source import IngestSource
 from residue.archive.ingest.sources.catalogue import open_source
-from residue.archive.ingest.sources.table import TableFacts
 from residue.archive.performance import Channel, ChannelKind, read_performance, write_performance
 from residue.archive.readers.beats import read_beats
 from residue.archive.readers.catalogue import open_channel

@@ -27,6 +27,7 @@ _LINK = "in-force"
 """A link in the state folder to the folder with the files, so that all of them change in one step."""
 _SECOND_LINK = "in-force-copy"
 """To the same once more: it counts where a bit of the first is flipped."""
+_LINKS = (_LINK, _SECOND_LINK)
 _OF = "installation.txt"
 """The file that names the folder of their installation."""
 _DIGITS = 16
@@ -38,10 +39,9 @@ def load_in_force(folder: Path, state: Path, *, by_person: bool) -> Installation
     by_person: its files take force as they are; only broken hours are replaced by those in force before. Raises
     ProblemError with the faults of the folder where it cannot run.
     """
-    links = [state / link for link in (_LINK, _SECOND_LINK)]
-    before = next((link for link in links if _belongs(link, folder)), None)
+    before = found_in_force(folder, state)
     if before is None:
-        lost = any(link.exists() for link in links) and not by_person
+        lost = any((state / link).exists() for link in _LINKS) and not by_person
         return kept(_told(load(folder), _UNKNOWN) if lost else load(folder), state)
     if not by_person:
         return kept(_resumed(folder, before), state)
@@ -52,6 +52,11 @@ def load_in_force(folder: Path, state: Path, *, by_person: bool) -> Installation
             return kept(load(folder, before, taking=[HOURS]), state)
         except ProblemError:
             raise error from None
+
+
+def found_in_force(folder: Path, state: Path) -> Path | None:
+    """The folder of the files in force; None where none are kept, or they are damaged, or of another installation."""
+    return next((state / link for link in _LINKS if _belongs(state / link, folder)), None)
 
 
 def kept(installation: Installation, state: Path) -> Installation:
@@ -126,7 +131,7 @@ def _belongs(kept_folder: Path, folder: Path) -> bool:
 def _keep(installation: Installation, state: Path) -> Path:
     contents, events = _contents(installation), installation.answers.events
     record = None if events is None or events.record is None else events.record()
-    for link in (_LINK, _SECOND_LINK):
+    for link in _LINKS:
         if not _belongs(state / link, installation.folder) or _is_other(state / link, contents, record):
             _write(state, link, contents, record)
     return state / _LINK
