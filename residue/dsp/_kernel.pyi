@@ -49,6 +49,7 @@ def fall(
     count: int,
     /,
 ) -> None: ...
+def running_median(x: Floats, y: Floats, width: int, count: int, /) -> None: ...
 def limit(
     asked: Counts,
     back: Counts,

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-_EDITION = 2
+_EDITION = 3
 try:
     from residue.dsp import _kernel
 except ImportError:
@@ -214,6 +214,23 @@ def fall(x: Floats, *, down: Floats, up: Floats, lifted: Floats, filled: int, le
     x = np.ascontiguousarray(x, np.float64)
     _kernel.fall(x, y, down, up, lifted, least, factor, len(down), filled, len(x))
     return y
+
+
+def running_median(x: Floats, width: int) -> Floats:
+    """The median of each `width` values, an odd number up to 255: (frames - width + 1,)."""
+    if not COMPILED:
+        return running_median_in_scipy(x, width)
+    y = np.empty(len(x) - width + 1)
+    _kernel.running_median(np.ascontiguousarray(x, np.float64), y, width, len(y))
+    return y
+
+
+def running_median_in_scipy(x: Floats, width: int) -> Floats:
+    """The same as running_median, without a compiled kernel."""
+    from scipy import ndimage
+
+    medians: Floats = ndimage.median_filter(x, width)[width // 2 : len(x) - width // 2]
+    return medians
 
 
 def limit(
