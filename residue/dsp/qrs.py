@@ -10,11 +10,12 @@ they must be stronger than the signal between them, and look alike as far as the
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 from operator import attrgetter
 from statistics import median
-from typing import NamedTuple
+from typing import NamedTuple, cast
 
 from residue.dsp.exact import Floats
 from residue.dsp.heartlike import Heartlike
@@ -62,7 +63,8 @@ _MOST_AT_ONCE = 3.0
 """The most by which a single peak counts above the level of the signal: an artefact does not count in full."""
 _FIRST_INTERVAL_S = 1.0
 _REMEMBERED_S = 5.0
-_JUMP, _TOP, _BOTTOM, _STRENGTH = (attrgetter(name) for name in ("jump", "top", "bottom", "strength"))
+_Field = Callable[[Hop], float]
+_JUMP, _TOP, _BOTTOM, _STRENGTH = (cast(_Field, attrgetter(name)) for name in ("jump", "top", "bottom", "strength"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -185,7 +185,7 @@ class Playback:
         outputs[:, first - span.start :] = outputs[:, first - span.start :] * (left * left) + 0.0
 
 
-SKIP_FRAMES = 1 << 16
+SKIP_FRAMES = 28_800
 
 
 class _Stage:
