@@ -48,6 +48,7 @@ ROOMS = {
         "engine",
         "calibration",
         "offline",
+        "listening",
         "report",
         "swap",
         "rehearsal",

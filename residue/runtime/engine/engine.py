@@ -26,7 +26,7 @@ from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.readings import Reading, Tally
 from residue.loudness.stage.stage import CapStage
-from residue.mapping.playback import Playback, Signals
+from residue.mapping.playback import Playable, Signals
 from residue.mapping.signals import Span, frame_at, seconds
 from residue.mapping.trust import BodyReading
 from residue.output.returning import ReturningSink
@@ -67,7 +67,7 @@ class Turn:
 
     number: int
     performance: str
-    playback: Playback
+    playback: Playable
     gain: float
     """The gain of the plan."""
     planned: bool = True
