@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from residue.cli.common import INSTALLATION, SVG, tell
+from residue.cli.screen import say
 
 
 @click.command()
@@ -26,6 +27,6 @@ def draw(installation: Path, out: Path) -> None:
 
     graph, findings = sketch(installation)
     tell(findings)
-    picture = drawn(graph)
     with asked_for(out) as making:
-        making.write_text(picture, encoding="utf-8")
+        making.write_text(drawn(graph), encoding="utf-8")
+    say(f"{out}: {len(graph.nodes)} nodes", err=True)

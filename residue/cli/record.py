@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from residue.cli.common import INSTALLATION, LASTING_S, progress
+from residue.cli.common import INSTALLATION, LASTING_S, STATE, progress
+from residue.cli.screen import say
 
 _PATH = click.Path(path_type=Path)
 
@@ -15,8 +16,8 @@ _PATH = click.Path(path_type=Path)
 @INSTALLATION
 @click.option("--into", "bag", required=True, type=_PATH, help="The bag to make; must not exist yet.")
 @click.option("--device", metavar="NAME|silent|file:PATH", help="For the sound, instead of the device in room.toml.")
-@click.option("--for-s", type=LASTING_S, help="End after so many seconds.")
-@click.option("--state", type=_PATH, help="Folder of the level log, so that the caps know what was sent before.")
+@click.option("--for-s", type=LASTING_S, show_default="at Ctrl-C", help="End after so many seconds.")
+@STATE
 @click.option("--recover", is_flag=True, help="Play nothing; seal what an interrupted recording left.")
 @click.pass_context
 def record(
@@ -47,11 +48,11 @@ def record(
     if recover:
         with progress("Sealing") as bar:
             sealed = recovered(bag, SystemClock().now().date(), bar)
-        click.echo(f"Sealed the recorded part as {bag}, digest {sealed.digest}")
+        say(f"Sealed the recorded part as {bag}, digest {sealed.digest}")
         return
     done = recorded(stage(installation), bag, device=device, for_s=for_s, state=state or state_folder())
-    click.echo(f"Sealed as {bag}, {done.duration_s:.1f} s, digest {done.bag.digest}")
+    say(f"Sealed as {bag}, {done.duration_s:.1f} s, digest {done.bag.digest}")
     troubles = [trouble for trouble in (done.failure, done.trouble) if trouble]
     for trouble in troubles:
-        click.echo(trouble, err=True)
+        say(trouble, err=True)
     ctx.exit(1 if troubles else 0)

@@ -7,16 +7,19 @@ from pathlib import Path
 
 import click
 
-from residue.cli.common import DAY, INSTALLATION, check_days, progress, tell
+from residue.cli.common import DAY, INSTALLATION, STATE, check_days, progress, tell
+from residue.cli.screen import say
+
+_FOLDER = click.Path(path_type=Path, file_okay=False)
 
 
 @click.command()
 @INSTALLATION
-@click.option("--day", type=DAY, help="One day; the last of the log if no day is named.")
+@click.option("--day", type=DAY, show_default="the last of the log", help="One day.")
 @click.option("--from", "first", type=DAY, help="The first of several days.")
 @click.option("--to", "last", type=DAY, help="The last of several days.")
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="The folder to write into.")
-@click.option("--state", type=click.Path(path_type=Path), help="Folder of the level log, as for residue run.")
+@click.option("--out", type=_FOLDER, show_default="report-DATE", help="The folder to write into.")
+@STATE
 def report(
     installation: Path,
     day: date | None,
@@ -57,6 +60,6 @@ def report(
     tell(house.broken)
     passed = [f"{one.date}: {course.cap.name}" for one in told for course in one.courses if not course.kept]
     for line in passed:
-        click.echo(f"Exceeded on {line}")
-    click.echo(f"{out / PAGE}", err=True)
+        say(f"Exceeded on {line}")
+    say(f"{out / PAGE}", err=True)
     click.get_current_context().exit(1 if passed else 0)

@@ -32,6 +32,8 @@ StructT = TypeVar("StructT", bound=msgspec.Struct)
 PIECE, ROOM, HOURS, PERFORMANCES = "piece.toml", "room.toml", "hours.toml", "performances"
 FILES = (PIECE, ROOM, HOURS)
 """The files that the three people write."""
+_WITHOUT_FORM = {"title", "outputs", "node"}
+"""What the wiring of a piece is checked by."""
 
 
 @dataclass(frozen=True)
@@ -128,21 +130,26 @@ def read_piece(path: Path, *, draft: bool = False) -> tuple[Graph | None, list[F
 
     draft: the piece is still being written: an output that nothing feeds, and a node without an input, are warnings.
     """
-    piece, findings = _read(path, Piece)
-    if piece is None:
+    raw, findings = read_toml(path)
+    if findings:
+        return None, findings
+    piece, findings = check(raw, Piece, path.name)
+    # The nodes are checked in spite of a fault of the sections.
+    wired = piece or check({key: raw[key] for key in raw if key in _WITHOUT_FORM}, Piece, path.name)[0]
+    if wired is None:
         return None, findings
     if draft:
-        piece, found = _without_unwired(piece, path.name)
+        wired, found = _without_unwired(wired, path.name)
         findings += found
     nodes: dict[str, Node] = {}
-    for name, table in piece.node.items():
+    for name, table in wired.node.items():
         node, found = _read_node(table, path.name, f"node.{name}")
         findings += found
         if node is not None:
             nodes[name] = node
-    if len(nodes) < len(piece.node):
-        return None, findings  # wires to a node that could not be read would be reported as further faults
-    graph, found = build(piece, nodes, path.name, unfed=Severity.WARNS if draft else Severity.STOPS)
+    graph, found = build(wired, nodes, path.name, unfed=Severity.WARNS if draft else Severity.STOPS)
+    if piece is None:
+        return None, findings + [finding for finding in found if finding.severity is Severity.STOPS]
     return graph, findings + found
 
 
@@ -232,10 +239,10 @@ def read_hours(
     if answers is not None:
         findings += answers.findings
     missing = {name: where for where, name in reversed(named) if name not in performances}
-    findings += [
-        Finding(absent, where, f'There is no performance "{name}" in {PERFORMANCES}/.', nearest(name, performances))
-        for name, where in missing.items()
-    ]
+    for name, where in missing.items():
+        what = f'There is no performance "{name}" in {PERFORMANCES}/.'
+        mend = nearest(name, performances) if performances else "Bring one there: residue ingest, or residue record."
+        findings.append(Finding(absent, where, what, mend))
     return hours, answers, findings
 
 

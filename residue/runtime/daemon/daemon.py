@@ -48,7 +48,7 @@ from residue.runtime.system.clock import SystemClock, uptime
 from residue.runtime.system.diagnostics import Diagnostics
 from residue.runtime.system.ending_signals import ending_signals
 from residue.runtime.system.files import occupied
-from residue.runtime.system.folders import MEMORY_FILE, ended_file, unwritten_file
+from residue.runtime.system.folders import MEMORY_FILE, ended_file
 from residue.runtime.system.started_by import note_end
 from residue.schedule.switching import Switchboard
 from residue.schedule.triggers import Period, Trigger, Triggers, fixed_start, nightly
@@ -99,7 +99,7 @@ class _Daemon:
         self._places = places
         self._clock = clock
         self._diagnostics = diagnostics
-        log = LevelLog(state / FILE_NAME, unwritten_file(state))
+        log = LevelLog(state / FILE_NAME)
         self._chronicle = Chronicle(LogWriter(log, state / MEMORY_FILE), clock)
         happened = self._chronicle.happened
         # This must be the first event: a start that does not follow an end shows that the run before was interrupted.
@@ -115,6 +115,7 @@ class _Daemon:
             clock,
             before=self._remembered(),
             log=log,
+            log_lags=self._chronicle.writer.lags,
             heard=self._feed.heard,
             happened=happened,
         )
