@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import cast
+from typing import Protocol, cast
 
 import numpy as np
 
@@ -36,6 +36,17 @@ class Played:
     section: str | None
     ended: bool
     readings: Mapping[str, BodyReading]
+
+
+class Playable(Protocol):
+    """A performance that is played in steps of any length."""
+
+    @property
+    def position(self) -> int:
+        """The first frame of the next step."""
+
+    def step(self, frames: int) -> Played:
+        """The next frames; silence after the end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +160,9 @@ class Playback:
                 self.since[name] = state.position
         if state.form is not None:
             self._form.state = state.form
+            self.since[FORM] = state.since.get(FORM, 0)
         elif state.position:
+            self.since[FORM] = state.position
             self._form.assume(-(-state.position // FRAMES_PER_TICK), section)
 
     def skip_to(self, frame: int, progress: Callable[[int], None] = lambda frame: None) -> None:
