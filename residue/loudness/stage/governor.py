@@ -89,6 +89,8 @@ class Governor:
         """
         self._alone_gains = np.ones((len(outputs), 1))
         """The gains at the end of the last hop, for outputs that are lowered alone."""
+        self._returns_to = 0.0
+        """The gain before stricter caps came into force: it may rise to it at once where they leave room."""
         self.gain = 1.0
         """The gain of all outputs at the end of the last hop."""
         self.heard = self._projected
@@ -135,6 +137,7 @@ class Governor:
         The held hop was accepted under the present caps: it keeps those, and fades to a level that the new ones allow.
         """
         self._record.listen_to(len(ears))
+        self._returns_to = max(self._returns_to, self.gain)
         self._promised = _Kept(self.budgets, self._budget_ears, self.instants)
         self._heed(ears, outputs, caps, {budget.cap: budget for budget in self.budgets})
         self._projected = self._hear(self._hearing, self._held)
@@ -203,18 +206,23 @@ class Governor:
     def __call__(self, hop: Floats) -> Floats:
         """Takes one hop, (outputs, HOP_FRAMES), and gives the hop before it."""
         hop = self._lowered_alone(hop)
-        target = min(1.0, max(self.gain * _RECOVERY, _LEAST_RECOVERY), self._lasting_gain(hop))
+        rising = max(self.gain * _RECOVERY, _LEAST_RECOVERY, self._returns_to)
+        target = min(1.0, rising, self._lasting_gain(hop))
         self._foresee_again()
         self._harmless = self._within_reach(hop)
         if self._promised is not None:
             promised, self._promised = self._promised, None
             return self._entered(hop, min(self.gain, target), promised)
         if self.gain == target == 1.0:
+            self._returns_to = 0.0
             after = self._hear(self._projected.hearing, hop)
             if self._keeps_after(self._projected, after) and self._can_end(self._projected, hop):
                 return self._send(self._held, self._projected, hop, after, target)
             self._notice_unforeseen(after)
-        return self._steered(hop, min(target, self._solved(hop)))
+        solved = self._solved(hop)
+        if solved >= target:
+            self._returns_to = 0.0
+        return self._steered(hop, min(target, solved))
 
     def _rested(self) -> Hearing:
         return Hearing({ear.weighting for ear in self.ears}, len(self._held))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import cast
 
 from residue.installation.load import Installation
 from residue.loudness.stage.history import SentHistory, assumptions
@@ -23,6 +24,7 @@ from residue.runtime.planning.planner import Planner
 from residue.runtime.planning.preparation import (
     cap_stage,
     caps,
+    lower_further,
     open_performance,
     playback_before,
     sent_history,
@@ -63,7 +65,13 @@ def show_of(
     planner = Planner(in_force, places.cache, lambda: keeper.due())
     history = sent_history(in_force(), log, clock.now())
     engine = _engine(in_force(), places, history, heard, log_lags)
-    player = Player(engine, planner, _opener(in_force, planner, places.cache))
+    player = Player(
+        engine,
+        planner,
+        _opener(in_force, planner, places.cache),
+        # A house plays nothing but playbacks.
+        lowers=lambda lowering, playback: lower_further(cast(Playback, playback), in_force(), lowering),
+    )
     timekeeper = Timekeeper(in_force, clock, before.last_known)
     house = recalled(before, in_force().hours.programme, clock.monotonic_s())
     keeper = Keeper(house, lambda: in_force().hours.programme, timekeeper, clock, player, happened)

@@ -26,7 +26,7 @@ from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.readings import Reading, Tally
 from residue.loudness.stage.stage import CapStage
-from residue.mapping.playback import Playback, Signals
+from residue.mapping.playback import Playable, Signals
 from residue.mapping.signals import Span, frame_at, seconds
 from residue.mapping.trust import BodyReading
 from residue.output.returning import ReturningSink
@@ -66,7 +66,7 @@ class Turn:
 
     number: int
     performance: str
-    playback: Playback
+    playback: Playable
     gain: float
     """The gain of the plan."""
     planned: bool = True
@@ -205,9 +205,9 @@ class Engine:
         """Keeps these stricter caps and lower trims from the next hop of the cap stage on."""
         self._orders.put(partial(self._stage.tighten, outputs, caps))
 
-    def lower_plan(self, number: int, gain: float) -> None:
-        """Lowers the present turn, because its plan has become lower."""
-        self._orders.put(partial(self._lower_plan, number, gain))
+    def lower_plan(self, number: int, gain: float, further: Callable[[Playable], None] = lambda playback: None) -> None:
+        """Lowers the present turn, because its plan has become lower. further: lowers parts of it."""
+        self._orders.put(partial(self._lower_plan, number, gain, further))
 
     def reopen(self, why: str) -> None:
         """Closes the sink and opens it again."""
@@ -296,7 +296,8 @@ class Engine:
         busy = (self._monotonic_s() - began_s) / seconds(BLOCK_FRAMES)
         self._sink.write(capped)
         self._watch_sink()
-        self._count_down()
+        if self._frames_to_go is not None:
+            self._frames_to_go -= BLOCK_FRAMES
         now, peaks = self.snapshot, np.abs(block).max(axis=1, initial=0.0)
         self._peaks.append((float(peaks.max(initial=0.0)), float(np.abs(capped.frames).max(initial=0.0))))
         self.snapshot = replace(
@@ -401,9 +402,11 @@ class Engine:
         """Sets the trim; in silence at once, so that the next sound begins at the right level."""
         self._trim.move(gain, 0 if self._turn is None else frame_at(TRIM_S))
 
-    def _lower_plan(self, number: int, gain: float) -> None:
-        turn = self._turn
-        if turn is not None and turn.number == number and 0.0 < gain < self.snapshot.plan_gain:
+    def _lower_plan(self, number: int, gain: float, further: Callable[[Playable], None]) -> None:
+        if (turn := self._turn) is None or turn.number != number:
+            return
+        further(turn.playback)
+        if 0.0 < gain < self.snapshot.plan_gain:
             self._lowered.move(gain / turn.gain, frame_at(TRIM_S))
             self.snapshot = replace(self.snapshot, plan_gain=gain)
 
@@ -436,10 +439,6 @@ class Engine:
         self._fade_out(fade_s if self._turn else 0.0)
         fade_frames = frame_at(fade_s) if self._turn else 0
         self._frames_to_go = fade_frames + self._stage.latency_frames + frame_at(self._sink.latency_s) + BLOCK_FRAMES
-
-    def _count_down(self) -> None:
-        if self._frames_to_go is not None:
-            self._frames_to_go -= BLOCK_FRAMES
 
     def _watch_sink(self) -> None:
         """Sends nothing while the sink is lost, so that no exposure is counted, and sound comes back with a fade-in."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import logging
 import sys
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime
 from functools import cache
@@ -35,7 +35,7 @@ from residue.loudness.stage.stage import CapStage
 from residue.mapping.checkpoint import Given, given
 from residue.mapping.lineage import lineages
 from residue.mapping.playback import Playback, Played
-from residue.mapping.signals import seconds
+from residue.mapping.signals import Fast, frame_at, seconds
 from residue.problems import ProblemError, nearest, stopping
 from residue.progress import Progress, silent
 from residue.runtime.journal.log import LevelLog
@@ -47,8 +47,12 @@ logger = logging.getLogger(__name__)
 
 CHANNELS, PROFILES, CHECKPOINTS = "channels", "profiles", "checkpoints"
 """Folders within the cache."""
-BLOCK_FRAMES = 57_600
-"""Large blocks cost less, and give the same bits. A minute has 50 of them, so that checkpoints lie on whole minutes."""
+BLOCK_FRAMES = 28_800
+"""Large blocks cost less, as long as their signals fit into the processor's cache; the bits are the same. A minute has
+100 of them, so that checkpoints lie on whole minutes.
+"""
+
+_FURTHER_FRAMES = frame_at(1.0)
 
 
 def sounding_outputs(installation: Installation) -> Mapping[str, Output]:
@@ -91,10 +95,27 @@ def playback_before(
 def lowered(playback: Playback, installation: Installation, lowering: Lowering | None) -> Playback:
     """The playback with the further attenuation of the plan."""
     if lowering is not None and (lowering.knots_db or lowering.alone_db):
-        curve = GainCurve(lowering.knots_db or (0.0,))
-        each = [[gain_from_db(lowering.alone_db.get(name, 0.0))] for name in installation.piece.outputs]
-        playback.gains = lambda start, frames: np.array(each) * curve.gains(start, frames)
+        playback.gains = _gains_of(lowering, installation)
     return playback
+
+
+def lower_further(playback: Playback, installation: Installation, lowering: Lowering) -> None:
+    """Lowers a playback under way to the further attenuation of a later plan, within a second; never raises it."""
+    before, after, begins = playback.gains, _gains_of(lowering, installation), playback.position
+
+    def gains(start: int, frames: int) -> Fast:
+        now = np.ones((1, frames)) if before is None else before(start, frames)
+        share = np.clip((start - begins + np.arange(1, frames + 1)) / _FURTHER_FRAMES, 0.0, 1.0)
+        lower: Fast = now + (np.minimum(now, after(start, frames)) - now) * share
+        return lower
+
+    playback.gains = gains
+
+
+def _gains_of(lowering: Lowering, installation: Installation) -> Callable[[int, int], Fast]:
+    curve = GainCurve(lowering.knots_db or (0.0,))
+    each = np.array([[gain_from_db(lowering.alone_db.get(name, 0.0))] for name in installation.piece.outputs])
+    return lambda start, frames: each * curve.gains(start, frames)
 
 
 def sent_history(installation: Installation, log: LevelLog, now: datetime) -> SentHistory:
