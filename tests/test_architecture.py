@@ -272,6 +272,7 @@ def test_nothing_is_left_to_be_done_later() -> None:
 
 
 OF_NO_SINGLE_MODULE = {
+    "archive/ingest/test_damaged.py": "damaged files, from the stick to the bag",
     "archive/test_commands.py": "ingest, show and verify at the terminal",
     "cli/test_hours_and_rehearse.py": "two commands on one installation",
     "cli/test_nodes_and_draw.py": "two commands on one installation",

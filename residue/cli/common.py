@@ -14,11 +14,18 @@ from typing import Any
 
 import click
 
+from residue.cli.screen import say
 from residue.control.settings import DEFAULT_PORT
 from residue.problems import Finding, ProblemError, escaped
 from residue.progress import Progress
 
 INSTALLATION = click.argument("installation", type=click.Path(path_type=Path))
+STATE = click.option(
+    "--state",
+    type=click.Path(path_type=Path),
+    show_default="~/.local/state/residue",
+    help="Folder of the level log and the memory.",
+)
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else.")
 
 
@@ -122,7 +129,7 @@ class Group(click.Group):
 def tell(findings: Iterable[Finding]) -> None:
     """Prints findings on standard error, one a line."""
     for finding in findings:
-        click.echo(str(finding), err=True)
+        say(str(finding), err=True)
 
 
 def print_json(value: Mapping[str, Any]) -> None:

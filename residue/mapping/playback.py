@@ -9,8 +9,9 @@ from typing import cast
 
 import numpy as np
 
-from residue.mapping.form import FORM, FormStep
+from residue.mapping.form import FORM, FormState, FormStep
 from residue.mapping.graph import Graph, Way, drivable, listens_to, ports, trusts_at, wires
+from residue.mapping.late_beginning import younger
 from residue.mapping.node import Block, Control, Drive, LateStep, Node, NodeContext, Source, Step, Trusted
 from residue.mapping.nodes.space import ToOutputs
 from residue.mapping.signals import FRAMES_PER_TICK, Events, Fast, Shape, Signal, Slow, Span, frame_at, joined
@@ -37,6 +38,20 @@ class Played:
     readings: Mapping[str, BodyReading]
 
 
+@dataclass(frozen=True, slots=True)
+class PlaybackState:
+    """The state of a playback at a frame, or a part of it.
+
+    form: None if it is not known. steps: by node. since: by node, the frame at which its memory begins, if that is not
+    the beginning of the performance.
+    """
+
+    position: int
+    form: FormState | None
+    steps: Mapping[str, Step]
+    since: Mapping[str, int]
+
+
 class Playback:
     """One performance through the prepared graph, from its beginning, in steps of any length.
 
@@ -53,6 +68,8 @@ class Playback:
         self._stages = _prepare(graph, source, folder)
         self._late = [stage for stage in self._stages.values() if isinstance(stage, _LateStage)]
         self.position = 0
+        self.since: dict[str, int] = {}
+        """By node, the frame at which its memory begins, if that is not the beginning."""
         self.gains: Callable[[int, int], Fast] | None = None
         """A gain that moves, on all outputs: a function of the first frame and the number of frames, giving (frames,).
         A plan may set one.
@@ -106,6 +123,30 @@ class Playback:
             stage.take(span, signals, set_by_form)
         return signals
 
+    def state(self) -> PlaybackState:
+        """The state after the last step. It goes on changing with the playback: keep it as bytes at once."""
+        steps = {name: stage.step for name, stage in self._stages.items()}
+        return PlaybackState(self.position, self._form.state, steps, dict(self.since))
+
+    def take(self, state: PlaybackState, section: str | None = None) -> None:
+        """Goes on from a state of this performance, of which nodes and the form may be missing.
+
+        A missing node begins at that place, without a memory. section: the section in which a missing form is taken to
+        be (FormStep.assume).
+        """
+        self.position = state.position
+        for name, stage in self._stages.items():
+            if name in state.steps:
+                stage.step = state.steps[name]
+                self.since[name] = state.since.get(name, 0)
+            elif state.position and not self._graph.nodes[name].needs():  # channels are read by the time alone
+                stage.step = younger(stage.step, state.position)
+                self.since[name] = state.position
+        if state.form is not None:
+            self._form.state = state.form
+        elif state.position:
+            self._form.assume(-(-state.position // FRAMES_PER_TICK), section)
+
     def skip_to(self, frame: int, progress: Callable[[int], None] = lambda frame: None) -> None:
         """Goes silently to a later frame; the state there is that of an unbroken run."""
         while self.position < frame:
@@ -147,7 +188,7 @@ class _Stage:
     """A prepared node with the names of its inputs, so that a step only looks them up."""
 
     def __init__(self, name: str, node: Node, step: Step, trusts: Sequence[str]) -> None:
-        self._step, self._trusts = step, trusts
+        self.step, self._trusts = step, trusts
         self._inputs = _names(node, late=False)
         self._numbers: dict[str, float] = {}
         self._drives: dict[str, Drive] = {}
@@ -160,7 +201,7 @@ class _Stage:
         self._set_keys = {field: f"{name}.{field}" for field in self._numbers}
 
     def __call__(self, span: Span, signals: Signals, set_by_form: Mapping[str, Control]) -> Trusted:
-        given = self._step(Block(span, _wired(self._inputs, signals), self._controls(signals, set_by_form)))
+        given = self.step(Block(span, _wired(self._inputs, signals), self._controls(signals, set_by_form)))
         return combined(given, [_slow(signals[name]) for name in self._trusts])
 
     def _controls(self, signals: Signals, set_by_form: Mapping[str, Control]) -> dict[str, Control]:
@@ -194,13 +235,13 @@ class _LateStage(_Stage):
 
     def __init__(self, name: str, node: Node, step: LateStep, trusts: Sequence[str]) -> None:
         super().__init__(name, node, step, trusts)
-        self._late_step, self._late_inputs = step, _names(node, late=True)
+        self._late_inputs = _names(node, late=True)
         self.longest = step.longest
 
     def take(self, span: Span, signals: Signals, set_by_form: Mapping[str, Control]) -> None:
         """Gives the node its late inputs over the span of its last output."""
         controls = self._controls(signals, set_by_form)
-        self._late_step.take(Block(span, _wired(self._late_inputs, signals), controls))
+        cast(LateStep, self.step).take(Block(span, _wired(self._late_inputs, signals), controls))
 
 
 def _prepare(graph: Graph, source: Source, folder: str) -> dict[str, _Stage]:

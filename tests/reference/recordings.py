@@ -225,6 +225,16 @@ def emg_vastus() -> Recording:
     return Recording(2048, "uV", names, np.vstack([samples[:, :64].T, samples[:, -1]]))
 
 
+def text_exports() -> dict[Path, float]:
+    """Tables with a header in JSON, by a recorder's program, and their rates in Hz. biosignalsnotebooks 0.6.14 (MIT).
+
+    An ECG, a skin conductance, a microphone, and a file of two devices.
+    """
+    folder = data(NOTEBOOKS, "biosignalsnotebooks/notebook_files/osf_files/signal_samples")
+    rates = {"ecg_sample": 200, "eda_slow_signal": 100, "sync_acoustic_2": 1000, "sync_cable_acoustic": 1000}
+    return {folder / f"{name}.txt": rate_hz for name, rate_hz in rates.items()}
+
+
 def edf_files() -> list[Path]:
     """EDF and BDF files by other programs: EDF+C, BDF+C, plain, non-ASCII, sub-second. pyedflib 0.1.42 (BSD)."""
     folder = data(PYEDFLIB, "pyedflib/tests/data")

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from residue.dsp import exact
 from residue.dsp.delay import DelayLine
 from residue.dsp.filters import SosFilter, highpass, lowpass
+from residue.dsp.kernel import power_sums
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S
 from residue.loudness.outputs.outputs import Output
 
@@ -124,5 +125,4 @@ class OnsetGuard:
 
 def hop_energy(hops: Floats) -> Floats:
     """The sum of squares over the last axis, which is a hop."""
-    energy: Floats = np.add.reduce(hops * hops, axis=-1)
-    return energy
+    return power_sums(hops, hops.shape[-1])[..., 0]

@@ -87,6 +87,10 @@ class CapStage:
         self._meter.listen_to_more()
         self._condition.trim(outputs)
 
+    def spare(self, *, spares: bool) -> None:
+        """Whether no hop may use more than SPARED_SHARE of a limit, because what is sent is not written down."""
+        self._govern.spares = spares
+
     def begin_programme(self, *, planned: bool = True, in_order: bool = True) -> None:
         """Begins a programme: integrated loudness and loudness range start again.
 

@@ -27,15 +27,16 @@ from residue.loudness.caps.caps import Cap, protecting_caps
 from residue.loudness.caps.tightening import stricter_caps
 from residue.mapping.graph import Graph
 from residue.problems import ProblemError, stops
-from residue.runtime.house.kept_files import hours_differ, kept
+from residue.runtime.house.kept_files import hours_differ, keep_openings, kept
 from residue.schedule import agenda
 from residue.schedule.beside import CALENDAR_FILE
-from residue.schedule.calendar import Calendar
+from residue.schedule.calendar import HORIZON_DAYS, Calendar
 from residue.schedule.spans import local
 from residue.schedule.watched import LoadedFiles, Refused, Watched
 
-_AHEAD_DAYS = 60
-"""Our own choice: the openings of so many days are ready before anybody who waits asks for them."""
+_AHEAD_DAYS = HORIZON_DAYS + 60
+"""The openings of so many days are ready before anybody who waits asks for them: 60 days more than the next change is
+searched for, our own choice."""
 RESTART = "To use it, restart the program by hand: sudo systemctl restart residue."
 
 
@@ -105,24 +106,28 @@ class InForce:
             case Refused(error):
                 self._refuse(PIECE, error)
         change = self._look_at_hours(monotonic_s) or self._look_at_room(monotonic_s)
-        self._look_ahead((self._installation if change is None else change.installation).calendar)
+        self._look_ahead(self._installation if change is None else change.installation)
         return change
 
-    def _look_ahead(self, calendar: Calendar) -> None:
-        """Prepares the coming openings once a day.
+    def _look_ahead(self, installation: Installation) -> None:
+        """Prepares the coming openings once a day, and keeps them.
 
-        Further years of a calendar file take a process, which the loop of the house must not wait for.
+        Further years of a calendar file take a process, which neither the loop of the house nor a start must wait for.
         """
+        calendar, events = installation.calendar, installation.answers.events
         today = local(self._now(), calendar.zone).date()
         if self._ahead == (calendar, today):
             return
         self._ahead = calendar, today
+        if events is not None and events.ask_again is not None:
+            events.ask_again()
         try:
             calendar.openings(today, _AHEAD_DAYS)
         except ProblemError as error:
             self._tell(CALENDAR_FILE, f"The hours of the coming {_AHEAD_DAYS} days cannot be worked out. {error}")
         else:
             self._tell(CALENDAR_FILE, None)
+        keep_openings(installation, self._state)
 
     def _look_at_hours(self, monotonic_s: float) -> Change | None:
         match self._hours.look(monotonic_s):

@@ -104,7 +104,9 @@ class Recording:
         self._source = LiveSource(sensors, installation.graph.needs, self._sound, self._listener, self._take)
         self.playback = LivePlayback(installation, self._source)
         self._feed = FeedSender(installation.graph.feeds, installation.room.control.feed)
-        self.engine = Engine(stage, sink, len(installation.piece.outputs), self._feed.heard)
+        self.engine = Engine(
+            stage, sink, len(installation.piece.outputs), self._feed.heard, log_lags=self._evidence.lags
+        )
         self._over = 0
 
     @property

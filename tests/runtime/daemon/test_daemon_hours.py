@@ -8,10 +8,13 @@ from pathlib import Path
 
 import pytest
 
+from residue.runtime.journal.log import FILE_NAME
+from residue.runtime.journal.reading import LogReader
 from tests.runtime.asking import until
 from tests.runtime.daemon.test_daemon import events
 from tests.runtime.running import Daemon
 
+EVER = datetime(2000, 1, 1, tzinfo=UTC)
 pytestmark = pytest.mark.real_time
 
 
@@ -46,6 +49,8 @@ def test_hours_that_are_saved_while_it_plays_are_taken_or_refused_with_a_word(ru
         "The new hours are in force",
         "The new hours are in force",
     ]
+    digests = [row.digest for row in LogReader(running.state / FILE_NAME).hours_between(EVER, datetime.now(UTC))]
+    assert len(dict.fromkeys(digests)) == 3, "the report knows which hours were in force"
 
 
 def test_hours_that_are_refused_at_a_start_are_told_within_the_run(tmp_path: Path) -> None:
