@@ -48,6 +48,7 @@ ROOMS = {
         "engine",
         "calibration",
         "offline",
+        "listening",
         "report",
         "swap",
         "rehearsal",
@@ -297,7 +298,7 @@ OF_NO_SINGLE_MODULE = {
     "runtime/swap/test_swap_while_playing.py": "a swap in a daemon that plays",
 }
 """Test modules that mirror no module, and what they hold."""
-OF_NO_PART = ("archives", "bench", "deploy", "machine", "reference", "season")
+OF_NO_PART = ("archives", "bench", "deploy", "fuzz", "machine", "reference", "season")
 """Folders of tests that mirror no part of the package; DEVELOPERS.md says what they hold."""
 
 

@@ -15,8 +15,8 @@ from residue.archive.performance import LONGEST_S
 from residue.archive.readers.sound import SoundBlocks, shortfall
 from residue.problems import stopping
 
-_STEPS_FRAMES = (4096, 64)
-"""Fewer frames than the last step are lost before the first that cannot be decoded."""
+_STEPS_FRAMES = (4096, 1)
+"""At most as many frames as the last step are lost before the first that cannot be decoded."""
 _MOST_CHUNKS = 1000
 _LEAST_BEHIND_BYTES = 4096
 """Less than this behind the data of a WAV file is waste, not sound."""

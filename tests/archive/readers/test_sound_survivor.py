@@ -91,7 +91,7 @@ def test_a_flac_gives_what_can_be_decoded_before_the_damage(tmp_path: Path, spoi
     found, lost = survivor(path)
     assert np.array_equal(found, whole[: len(found)])
     assert len(found) > 0.4 * FRAMES
-    assert len(found) == FRAMES or len(found) < 0.6 * FRAMES
+    assert len(found) >= FRAMES - 1 or len(found) < 0.6 * FRAMES
     assert lost
 
 

@@ -12,6 +12,7 @@ from residue.archive.beside import disk_problem
 from residue.archive.file_kinds import FileKind, endings_of, kind_of_file
 from residue.archive.ingest.facts import TableFacts
 from residue.archive.ingest.source import IngestSource
+from residue.archive.ingest.sources.arrays import open_array_source, survey_arrays
 from residue.archive.ingest.sources.beats import open_beats_source
 from residue.archive.ingest.sources.edf import open_edf_source
 from residue.archive.ingest.sources.sound import open_sound_source, salvage_sound
@@ -29,7 +30,7 @@ _OPENERS: Mapping[FileKind, Callable[[Path], IngestSource]] = {
     FileKind.XDF: open_xdf_source,
     FileKind.BEATS: open_beats_source,
 }
-"""The openers of all kinds but tables, which need facts from a person."""
+"""The openers of all kinds but tables and arrays, which may need facts from a person."""
 _SALVAGERS: Mapping[FileKind, Callable[[Path], IngestSource]] = {
     FileKind.SOUND: salvage_sound,
     FileKind.EDF: partial(open_edf_source, salvage=True),
@@ -68,7 +69,10 @@ def open_source(path: Path, facts: TableFacts | None, scratch: Path, *, salvage:
     """
 
     def opening(*, salvage: bool) -> IngestSource:
-        if _kind(path, facts) is FileKind.TABLE:
+        kind = _kind(path, facts)
+        if kind is FileKind.ARRAYS:
+            return open_array_source(path, facts)
+        if kind is FileKind.TABLE:
             return open_table_source(path, facts, scratch, salvage=salvage)
         return _opener(path, salvage=salvage)(path)
 
@@ -88,7 +92,10 @@ def survey_source(path: Path, scratch: Path) -> tuple[IngestSource, Suggestions 
     """
 
     def opening(*, salvage: bool) -> tuple[IngestSource, Suggestions | None]:
-        if _kind(path, None) is FileKind.TABLE:
+        kind = _kind(path, None)
+        if kind is FileKind.ARRAYS:
+            return survey_arrays(path)
+        if kind is FileKind.TABLE:
             return survey_table(path, scratch, salvage=salvage)
         return _opener(path, salvage=salvage)(path), None
 

@@ -13,6 +13,7 @@ from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any
 
+from residue.archive.ingest.stated import RATE_KEYS, is_rate, plain_key
 from residue.problems import ProblemError, stopping
 
 NOTHING = frozenset({"", "nan", "na", "n/a", "null", "none", "-"})
@@ -23,11 +24,6 @@ _COMMENTS = ("#", "%")
 _MOST_COLUMNS = 1024
 _LONGEST_LINE = 1 << 24
 _MOST_COMMENT_LETTERS = 1 << 20
-_RATE_KEYS = frozenset(
-    {"rate", "ratehz", "samplerate", "samplingrate", "samplingratehz", "sampleratehz", "samplefrequency"}
-    | {"samplingfrequency", "samplingfrequencyhz", "fs", "sfreq", "srate", "samplespersecond"}
-)
-"""Keys of a header in JSON that name a rate, in lower case and without other signs; common practice, no source."""
 _NAMES_KEYS = frozenset({"column", "columns", "columnnames", "headings", "labels", "channels", "channelnames"})
 _STATED_RATE = re.compile(r"(?:sampl\w*[ _-]*)(?:rate|freq\w*)\W{1,4}(\d+(?:\.\d+)?)\s*(k?hz)?", re.IGNORECASE)
 
@@ -108,7 +104,7 @@ def read_text(path: Path, *, salvage: bool = False) -> TableText:
     if cells and not cells[-1].strip() and (not headed or (len(rows) > 1 and not rows[1][-1].strip())):
         cells.pop()
     names = cells if headed else _names_above(comments, header, len(cells), separator)
-    rates = {rate for found in header for rate in _values(found, _RATE_KEYS) if _is_rate(rate)}
+    rates = {rate for found in header for rate in _values(found, RATE_KEYS) if is_rate(rate)}
     if not header:
         stated = filter(None, map(_STATED_RATE.search, comments))
         rates = {float(one[1]) * (1000 if (one[2] or "").lower() == "khz" else 1) for one in stated}
@@ -244,7 +240,7 @@ def _values(found: Any, keys: frozenset[str]) -> Iterator[Any]:
         one = pending.pop()
         if isinstance(one, dict):
             for key, value in one.items():
-                if "".join(filter(str.isalnum, str(key).lower())) in keys:
+                if plain_key(key) in keys:
                     yield value
             pending += one.values()
         elif isinstance(one, list):
@@ -253,7 +249,3 @@ def _values(found: Any, keys: frozenset[str]) -> Iterator[Any]:
 
 def _are_names(found: Any) -> bool:
     return isinstance(found, list) and all(isinstance(name, str) for name in found)
-
-
-def _is_rate(found: Any) -> bool:
-    return isinstance(found, (int, float)) and not isinstance(found, bool) and 0 < found <= 1e6

@@ -15,9 +15,10 @@ import numpy as np
 
 from residue.archive.ingest.columns import GriddedStream, HeldColumn, find_grid
 from residue.archive.ingest.extras import extra, without_warnings
+from residue.archive.ingest.memory import memory_free_bytes
 from residue.archive.ingest.offset import Later
 from residue.archive.ingest.source import IngestSource, Track, guess_kind
-from residue.archive.ingest.sources.xdf_size import memory_free_bytes, memory_needed_bytes
+from residue.archive.ingest.sources.xdf_size import memory_needed_bytes
 from residue.archive.performance import Mark
 from residue.problems import ProblemError, stopping
 
