@@ -16,6 +16,7 @@ class FileKind(Enum):
     XDF = (".xdf",)
     BEATS = (".txt", ".rr", ".ibi")
     TABLE = (".csv", ".tsv")
+    EEG = (".vhdr", ".gdf")
     ARRAYS = (".npy", ".npz", ".mat", ".h5", ".hdf5")
 
 

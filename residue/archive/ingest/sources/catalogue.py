@@ -15,6 +15,7 @@ from residue.archive.ingest.source import IngestSource
 from residue.archive.ingest.sources.arrays import open_array_source, survey_arrays
 from residue.archive.ingest.sources.beats import open_beats_source
 from residue.archive.ingest.sources.edf import open_edf_source
+from residue.archive.ingest.sources.eeg import open_eeg_source
 from residue.archive.ingest.sources.sound import open_sound_source, salvage_sound
 from residue.archive.ingest.sources.table import open_table_source, survey_table
 from residue.archive.ingest.sources.table_text import holds_a_table
@@ -28,6 +29,7 @@ _OPENERS: Mapping[FileKind, Callable[[Path], IngestSource]] = {
     FileKind.EDF: open_edf_source,
     FileKind.WFDB: open_wfdb_source,
     FileKind.XDF: open_xdf_source,
+    FileKind.EEG: open_eeg_source,
     FileKind.BEATS: open_beats_source,
 }
 """The openers of all kinds but tables and arrays, which may need facts from a person."""
@@ -35,6 +37,7 @@ _SALVAGERS: Mapping[FileKind, Callable[[Path], IngestSource]] = {
     FileKind.SOUND: salvage_sound,
     FileKind.EDF: partial(open_edf_source, salvage=True),
     FileKind.XDF: partial(open_xdf_source, salvage=True),
+    FileKind.EEG: partial(open_eeg_source, salvage=True),
 }
 """The openers of what survives of a damaged file."""
 
