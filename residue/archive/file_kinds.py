@@ -16,6 +16,9 @@ class FileKind(Enum):
     XDF = (".xdf",)
     BEATS = (".txt", ".rr", ".ibi")
     TABLE = (".csv", ".tsv")
+    LOSSY = (".mp3", ".ogg", ".oga", ".opus", ".m4a", ".aac", ".mp4")
+    ACTIVITY = (".tcx", ".fit")
+    EEG = (".vhdr", ".gdf")
     ARRAYS = (".npy", ".npz", ".mat", ".h5", ".hdf5")
 
 
