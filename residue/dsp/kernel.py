@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-_EDITION = 2
+_EDITION = 4
 try:
     from residue.dsp import _kernel
 except ImportError:
@@ -59,22 +59,24 @@ def sosfilt_in_scipy(sos: Floats, *, x: Floats, state: Floats, guard: float) -> 
 class Polyphase:
     """A filter between two rates: makes `up` times as many samples, filters them, and keeps every `down`-th.
 
-    phases: (up, taps of a phase), each from the last tap to the first.
+    phases: (up, taps of a phase), each from the last tap to the first. columns: the same, (taps of a phase, up).
     """
 
     up: int
     down: int
     phases: Floats
+    columns: Floats
 
     def __call__(self, x: Floats, first: int, count: int) -> Floats:
         """(count,): the output from its `first`-th sample on. Samples before and after x are 0."""
         if not COMPILED:
             return self.in_scipy(x, first, count)
         y = np.empty(count)
-        reach = self.phases.shape[1]
-        _kernel.upfirdn(
-            self.phases, np.ascontiguousarray(x, np.float64), y, reach, self.up, self.down, first, len(x), count
-        )
+        x, reach = np.ascontiguousarray(x, np.float64), self.phases.shape[1]
+        if self.down == 1:
+            _kernel.interpolate(self.columns, x, y, reach, self.up, first, len(x), count)
+        else:
+            _kernel.upfirdn(self.phases, x, y, reach, self.up, self.down, first, len(x), count)
         return y
 
     def in_scipy(self, x: Floats, first: int, count: int) -> Floats:
@@ -90,7 +92,7 @@ def polyphase(taps: Floats, *, up: int, down: int = 1) -> Polyphase:
     """The filter with these taps, (taps,), at `up` times the rate of the input."""
     reach = -(-len(taps) // up)
     rows = np.pad(taps, (0, reach * up - len(taps))).reshape(reach, up)
-    return Polyphase(up, down, np.ascontiguousarray(rows.T[:, ::-1]))
+    return Polyphase(up, down, np.ascontiguousarray(rows.T[:, ::-1]), np.ascontiguousarray(rows[::-1]))
 
 
 # ---- value by value ----------------------------------------------------------------------------------------------
@@ -214,6 +216,23 @@ def fall(x: Floats, *, down: Floats, up: Floats, lifted: Floats, filled: int, le
     x = np.ascontiguousarray(x, np.float64)
     _kernel.fall(x, y, down, up, lifted, least, factor, len(down), filled, len(x))
     return y
+
+
+def running_median(x: Floats, width: int) -> Floats:
+    """The median of each `width` values, an odd number up to 255: (frames - width + 1,)."""
+    if not COMPILED:
+        return running_median_in_scipy(x, width)
+    y = np.empty(len(x) - width + 1)
+    _kernel.running_median(np.ascontiguousarray(x, np.float64), y, width, len(y))
+    return y
+
+
+def running_median_in_scipy(x: Floats, width: int) -> Floats:
+    """The same as running_median, without a compiled kernel."""
+    from scipy import ndimage
+
+    medians: Floats = ndimage.median_filter(x, width)[width // 2 : len(x) - width // 2]
+    return medians
 
 
 def limit(

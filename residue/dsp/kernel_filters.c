@@ -161,8 +161,49 @@ static PyObject *upfirdn(PyObject *module, PyObject *args)
     return done(&buffers);
 }
 
+#define PHASES_AT_ONCE 8
+
+/* interpolate(taps, x, y, reach, up, first, samples, wanted): upfirdn without thinning, some phases that follow each other
+ * at once, since they come from the same samples. taps: (reach, up), those of each phase from the last to the first. */
+static PyObject *interpolate(PyObject *module, PyObject *args)
+{
+    PyObject *taps_array, *x_array, *y_array;
+    Py_ssize_t reach, up, first, samples, wanted;
+    Buffers buffers = {.held = 0};
+    const double *taps, *x;
+    double *y;
+    (void)module;
+
+    if (!PyArg_ParseTuple(args, "OOOnnnnn", &taps_array, &x_array, &y_array, &reach, &up, &first, &samples, &wanted))
+        return NULL;
+    if (!(taps = READ(taps_array, up * reach)) || !(x = READ(x_array, samples)) || !(y = WRITE(y_array, wanted)))
+        return refused(&buffers);
+    Py_BEGIN_ALLOW_THREADS
+    for (Py_ssize_t n = 0; n < wanted;) {
+        const Py_ssize_t last = (first + n) / up, phase = (first + n) % up, begin = last - reach + 1;
+        const Py_ssize_t from = begin > 0 ? begin : 0, to = last + 1 < samples ? last + 1 : samples;
+        const Py_ssize_t most = up - phase < wanted - n ? up - phase : wanted - n;
+        const double *here = taps + phase - begin * up;
+        double total[PHASES_AT_ONCE] = {0.0};
+        if (most >= PHASES_AT_ONCE) {
+            for (Py_ssize_t sample = from; sample < to; sample++)
+                for (int m = 0; m < PHASES_AT_ONCE; m++)
+                    total[m] += x[sample] * here[sample * up + m];
+            for (int m = 0; m < PHASES_AT_ONCE; m++)
+                y[n++] = total[m];
+        } else {
+            for (Py_ssize_t sample = from; sample < to; sample++)
+                total[0] += x[sample] * here[sample * up];
+            y[n++] = total[0];
+        }
+    }
+    Py_END_ALLOW_THREADS
+    return done(&buffers);
+}
+
 PyMethodDef filters[] = {
     {"sosfilt", sosfilt, METH_VARARGS, "Second-order sections over channels."},
     {"upfirdn", upfirdn, METH_VARARGS, "A stretch of the output of a polyphase filter."},
+    {"interpolate", interpolate, METH_VARARGS, "A stretch of the output of a polyphase filter that only interpolates."},
     {NULL, NULL, 0, NULL},
 };

@@ -85,6 +85,48 @@ static PyObject *fall(PyObject *module, PyObject *args)
     return done(&buffers);
 }
 
+#define MOST_IN_A_MEDIAN 256
+
+/* running_median(x, y, width, count): y[n] is the median of x[n] … x[n + width - 1]; width is odd. */
+static PyObject *running_median(PyObject *module, PyObject *args)
+{
+    PyObject *x_array, *y_array;
+    Py_ssize_t width, count;
+    Buffers buffers = {.held = 0};
+    const double *x;
+    double *y;
+    (void)module;
+
+    if (!PyArg_ParseTuple(args, "OOnn", &x_array, &y_array, &width, &count))
+        return NULL;
+    if (width < 1 || width > MOST_IN_A_MEDIAN || width % 2 == 0) {
+        PyErr_SetString(PyExc_ValueError, "a median is taken of an odd number of values, 255 at most");
+        return NULL;
+    }
+    if (!(x = READ(x_array, count + width - 1)) || !(y = WRITE(y_array, count)))
+        return refused(&buffers);
+    Py_BEGIN_ALLOW_THREADS
+    double sorted[MOST_IN_A_MEDIAN];
+    Py_ssize_t held = 0;
+    for (Py_ssize_t n = 0; n < count + width - 1; n++) {
+        if (n >= width) { /* the oldest leaves */
+            Py_ssize_t at = 0;
+            while (at < held - 1 && sorted[at] != x[n - width])
+                at++;
+            for (held--; at < held; at++)
+                sorted[at] = sorted[at + 1];
+        }
+        Py_ssize_t at = held++;
+        for (; at > 0 && sorted[at - 1] > x[n]; at--)
+            sorted[at] = sorted[at - 1];
+        sorted[at] = x[n];
+        if (n >= width - 1)
+            y[n - width + 1] = sorted[width / 2];
+    }
+    Py_END_ALLOW_THREADS
+    return done(&buffers);
+}
+
 /* The lowest of the last `window` of `count` values, into lowest (count - window + 1); in place of each chunk of the
  * window's length, the lowest from there to its end (van Herk). */
 static void lowest_of(const int64_t *x, int64_t *back, int64_t *lowest, Py_ssize_t count, Py_ssize_t window)
@@ -149,6 +191,7 @@ static PyObject *limit(PyObject *module, PyObject *args)
 PyMethodDef windows[] = {
     {"slide", slide, METH_VARARGS, "Sums or maxima over the last values."},
     {"fall", fall, METH_VARARGS, "A maximum that falls."},
+    {"running_median", running_median, METH_VARARGS, "The median of each window."},
     {"limit", limit, METH_VARARGS, "The gains of a limiter."},
     {NULL, NULL, 0, NULL},
 };

@@ -31,7 +31,7 @@ def saturate(x: Floats) -> Floats:
 
 def bend_above(x: Floats, knee: float, bound: float) -> Floats:
     """The value itself within -knee … knee; beyond, a smooth curve that never reaches the bound."""
-    if not x.size or max(x.max(), -x.min()) <= knee:
+    if not x.size or kernel.magnitudes(x).max() <= knee:
         return x
     size = np.abs(x)
     room = bound - knee

@@ -96,6 +96,11 @@ def recorded(machine: PrintedMachine, command: str) -> str:
     return machine.run(f"{command} --for-s 2")
 
 
+def listened(machine: PrintedMachine, command: str) -> str:
+    """Needs somebody with headphones, who ends it with Ctrl-C."""
+    return machine.run(f"{command} --from-s 10 --device silent --for-s 1")
+
+
 def swapped_back(machine: PrintedMachine, command: str) -> str:
     """Needs a house that has taken the new performance: it runs until it has."""
     machine.start("opt/residue/dough")
@@ -130,6 +135,7 @@ STAND_INS: Mapping[str, Callable[[PrintedMachine, str], str]] = {
     "sudo systemctl start residue": started,
     "sudo systemctl stop residue": stopped,
     "residue swap dough --back --in-place-of first-batch": swapped_back,
+    "residue listen dough --performance first-batch --from-s 60": listened,
     "residue record dough --into dough/performances/fifth-batch": recorded,
     ".venv/bin/pip install ./bakery-nodes": packaged,
 }

@@ -185,6 +185,14 @@ def test_windows_keep_their_bits_however_the_stream_is_cut(window: int, cuts: li
         assert np.array_equal(compiled, plain)
 
 
+@given(st.integers(0, 12), st.integers(0, 90), st.integers(0, 99))
+def test_a_running_median_is_that_of_scipy(reach: int, count: int, seed: int) -> None:
+    x = hostile(seed, 2 * reach + 1 + count)
+    x[::3] = 0.5  # some values are alike
+    compiled, plain = both(lambda: kernel.running_median(x, 2 * reach + 1))
+    assert np.array_equal(compiled, plain)
+
+
 @given(st.lists(st.sampled_from([0.0, 0.5, 1.5, 4.0]), min_size=1, max_size=8), st.integers(0, 99))
 def test_a_limiter_gives_the_same_gains(levels: list[float], seed: int) -> None:
     outputs = {"left": Output(device_channel=1), "floor": Output(device_channel=2, transducer="shaker")}
