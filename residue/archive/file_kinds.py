@@ -16,8 +16,9 @@ class FileKind(Enum):
     XDF = (".xdf",)
     BEATS = (".txt", ".rr", ".ibi")
     TABLE = (".csv", ".tsv")
-    LOSSY = (".mp3", ".ogg", ".oga", ".opus", ".m4a", ".aac", ".mp4")
+    LOSSY = (".mp3", ".ogg", ".oga", ".opus", ".m4a", ".aac")
     ACTIVITY = (".tcx", ".fit")
+    ACQ = (".acq",)
     EEG = (".vhdr", ".gdf")
     ARRAYS = (".npy", ".npz", ".mat", ".h5", ".hdf5")
 

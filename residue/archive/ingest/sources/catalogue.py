@@ -12,6 +12,7 @@ from residue.archive.beside import disk_problem
 from residue.archive.file_kinds import FileKind, endings_of, kind_of_file
 from residue.archive.ingest.facts import TableFacts
 from residue.archive.ingest.source import IngestSource
+from residue.archive.ingest.sources.acq import open_acq_source
 from residue.archive.ingest.sources.activity import open_activity_source
 from residue.archive.ingest.sources.arrays import open_array_source, survey_arrays
 from residue.archive.ingest.sources.beats import open_beats_source
@@ -31,6 +32,7 @@ _OPENERS: Mapping[FileKind, Callable[[Path], IngestSource]] = {
     FileKind.EDF: open_edf_source,
     FileKind.WFDB: open_wfdb_source,
     FileKind.XDF: open_xdf_source,
+    FileKind.ACQ: open_acq_source,
     FileKind.EEG: open_eeg_source,
     FileKind.ACTIVITY: open_activity_source,
     FileKind.BEATS: open_beats_source,

@@ -22,7 +22,7 @@ from residue.problems import ProblemError, stopping
 
 _BLOCK_FRAMES = 1 << 16
 _MOST_TRACKS = 64
-_AAC = (".m4a", ".aac", ".mp4")
+_AAC = (".m4a", ".aac")
 _AGAIN = "Copy it again from the recorder."
 _LOSSY = "coded with loss ({}), which keeps what an ear would hear and alters the rest of what the sensor said"
 
