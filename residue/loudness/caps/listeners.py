@@ -9,7 +9,7 @@ sum in phase and the sum of energies.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -99,18 +99,19 @@ def in_grains(values: Floats) -> Floats:
 class Listener:
     """Computes the levels of a hop at several ears."""
 
-    def __init__(self, ears: Sequence[Ear], instants: Sequence[InstantCap] = ()) -> None:
-        """instants: caps of these ears that hold at every moment."""
-        at_most = [(at, ear, np.array(ear.gains)) for at, ear in enumerate(ears) if ear.spread_s is not None]
+    def __init__(
+        self, ears: Sequence[Ear], instants: Sequence[InstantCap] = (), heeded: Collection[int] | None = None
+    ) -> None:
+        """instants: caps of these ears that hold at every moment. heeded: the ears that count, if not all; others get 0."""
+        counted = [(at, ear) for at, ear in enumerate(ears) if heeded is None or at in heeded]
+        at_most = [(at, ear, np.array(ear.gains)) for at, ear in counted if ear.spread_s is not None]
         self._count = len(ears)
-        self._single = [
-            (at, ear, only, ear.gains[only]) for at, ear in enumerate(ears) if (only := ear.only) is not None
-        ]
+        self._single = [(at, ear, only, ear.gains[only]) for at, ear in counted if (only := ear.only) is not None]
         self._several = [(at, ear, gains) for at, ear, gains in at_most if ear.only is None]
-        self._likely = [(at, ear) for at, ear in enumerate(ears) if ear.spread_s is None and ear.only is None]
+        self._likely = [(at, ear) for at, ear in counted if ear.spread_s is None and ear.only is None]
         self._fast = [(at, ear, gains) for at, ear, gains in at_most if ear.weighting is Weighting.A]
         self._peak_bounds = [(np.array(ears[one.ear].gains), one.bound) for one in instants if one.of_peak]
-        self.strengths = tuple(dict.fromkeys((ear.weighting, ear.power) for ear in ears))
+        self.strengths = tuple(dict.fromkeys((ear.weighting, ear.power) for _, ear in counted))
         """Every pair of weighting and power that is counted."""
         spread_s = max((ear.spread_s or 0.0 for _, ear, _ in at_most), default=0.0)
         self._late_grains = max(1, int(np.ceil(spread_s / _GRAIN_S - 1e-9)))
@@ -180,7 +181,7 @@ class Listener:
 
     def _fitted(self, memory: Underway) -> Underway:
         """The memory of a stream at other ears, in the form for these; whatever those ears did not count is missing."""
-        if memory.grains.keys() == set(self.strengths) and memory.fast.shape[1] == self._late_grains:
+        if memory.grains.keys() >= set(self.strengths) and memory.fast.shape[1] == self._late_grains:
             return memory
         nothing = np.zeros((len(memory.needle), 0))
         return Underway(
@@ -205,9 +206,9 @@ def _fullest_window(grains: Floats) -> Floats:
     grains: (outputs, late + GRAINS_PER_HOP). A window that begins within a grain touches one more grain than its
     length.
     """
-    running = np.cumsum(np.concatenate((np.zeros((len(grains), 1)), grains), axis=1), axis=1)
+    running = np.add.accumulate(np.concatenate((np.zeros((len(grains), 1)), grains), axis=1), axis=1)
     windows = running[:, GRAINS_PER_HOP + 1 :] - running[:, : -GRAINS_PER_HOP - 1]
-    fullest: Floats = np.maximum(0.0, np.max(windows, axis=1))
+    fullest: Floats = np.maximum(0.0, np.maximum.reduce(windows, axis=1))
     return fullest
 
 
