@@ -102,7 +102,7 @@ class Listener:
     def __init__(
         self, ears: Sequence[Ear], instants: Sequence[InstantCap] = (), heeded: Collection[int] | None = None
     ) -> None:
-        """instants: caps of these ears that hold at every moment. heeded: the ears that count, if not all; others get 0."""
+        """instants: caps of these ears that hold at every moment. heeded: the ears that count, if not all do."""
         counted = [(at, ear) for at, ear in enumerate(ears) if heeded is None or at in heeded]
         at_most = [(at, ear, np.array(ear.gains)) for at, ear in counted if ear.spread_s is not None]
         self._count = len(ears)
