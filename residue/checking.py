@@ -49,6 +49,11 @@ def check_device_nodes(nodes: Iterable[str]) -> None:
             raise ValueError(f"'{node}' is not a device node. Write one such as /dev/ttyUSB0.")
 
 
+def opened_by(nodes: Iterable[str], *words: str) -> tuple[str, ...]:
+    """Every device node that a program opens, once: those of room.toml, and the words of its command that are some."""
+    return tuple(dict.fromkeys([*nodes, *(word for word in words if word.startswith(DEVICES))]))
+
+
 def is_name(host: str) -> bool:
     """Whether it needs a name server: it is not an IP address, and not this machine itself."""
     try:

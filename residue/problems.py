@@ -11,6 +11,9 @@ from enum import StrEnum
 STEERING = re.compile(r"[^\n\t -\x7e\xa0-\U0010ffff]")
 """Control characters, which would have an effect where the text is shown; text from people may contain them."""
 
+_NEAR, _AS_NEAR = 0.6, 0.05
+"""From which likeness on a name is offered, and up to which distance others are offered with it; our choice."""
+
 
 class Severity(StrEnum):
     """How much a finding matters."""
@@ -60,9 +63,11 @@ def stopping(where: str, what: str, mend: str) -> ProblemError:
 
 
 def nearest(name: str, names: Iterable[str]) -> str:
-    """A closing half-sentence that names the valid name nearest to `name`, or all of them if none is near."""
+    """A closing half-sentence that names the valid names nearest to `name`, or all of them if none is near."""
     known = sorted(names)
-    near = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
-    if near:
-        return f"Did you mean {near[0]}?"
+    near = [(difflib.SequenceMatcher(None, one, name).ratio(), one) for one in known]
+    best = max(near, default=(0.0, ""))[0]
+    if best > _NEAR:
+        alike = [one for ratio, one in near if ratio > best - _AS_NEAR]
+        return f"Did you mean {' or '.join([', '.join(alike[:-1]), alike[-1]] if alike[1:] else alike)}?"
     return f"Write one of: {', '.join(known)}." if known else "There is none to choose from."

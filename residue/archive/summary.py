@@ -41,13 +41,21 @@ def _lines(bag: Bag) -> Iterator[str]:
     yield f"sealed {sealed}, {size}, digest {bag.digest[:16]}…"
     yield from performance.notes.splitlines()
     yield ""
-    yield from _table([_HEADS, *(_row(bag, name, channel) for name, channel in performance.channel.items())])
+    rows = [_row(bag, name, channel) for name, channel in performance.channel.items()]
+    heads, *lines = _table([_HEADS, *(cells for cells, _ in rows)])
+    yield heads
+    for line, (_, sketch) in zip(lines, rows, strict=True):
+        yield line
+        if sketch:
+            yield f"  {sketch}"
     if performance.mark:
         yield ""
     for mark in performance.mark:
         yield f"{mark.at_s:10.1f} s  {mark.text}"
     yield ""
     for name, channel in performance.channel.items():
+        if channel.lost:
+            yield f"{name}: its recording was {channel.lost}"
         if channel.bridged:
             longest_s = max(stretch.length_s for stretch in channel.bridged)
             yield f"{name}: gaps when it was played {len(channel.bridged)}, the longest {longest_s:.1f} s"
@@ -69,7 +77,7 @@ def _permission(permission: Permission | None) -> Iterator[str]:
         yield f"To be shown from {permission.shown_from or 'any day'} to {permission.shown_until or 'any day'}."
 
 
-_HEADS = ("channel", "over time", "kind", "site", "from", "length", "rate", "unit")
+_HEADS = ("channel", "kind", "site", "from", "length", "rate", "unit")
 
 
 def _table(rows: Sequence[Sequence[str]]) -> Iterator[str]:
@@ -82,12 +90,13 @@ def _table(rows: Sequence[Sequence[str]]) -> Iterator[str]:
         yield "  ".join(cells).rstrip()
 
 
-def _row(bag: Bag, name: str, channel: Channel) -> Sequence[str]:
+def _row(bag: Bag, name: str, channel: Channel) -> tuple[Sequence[str], str]:
+    """The cells of a channel, and its sketch over time."""
     try:
         if channel.kind is ChannelKind.RR:
             beats = read_beats(bag.file_of(name), channel)
             if not len(beats.times_s):
-                return name, "no beats"
+                return (name, "no beats"), ""
             duration_s, rate = float(beats.times_s[-1]), f"{len(beats.times_s)} beats"
             shape = sparkline(_columns(beats.intervals_s[1:]))
         else:
@@ -95,9 +104,9 @@ def _row(bag: Bag, name: str, channel: Channel) -> Sequence[str]:
             duration_s, rate = float(stream.length / stream.rate_hz), f"{float(stream.rate_hz):g} Hz"
             shape = sparkline(_spreads(stream), lowest=0.0)
     except ProblemError as problem:
-        return name, str(problem.findings[0])
+        return (name, str(problem.findings[0])), ""
     start = f"{channel.start_s:g} s"
-    return name, shape, channel.kind, channel.site, start, f"{duration_s:.1f} s", rate, channel.unit
+    return (name, channel.kind, channel.site, start, f"{duration_s:.1f} s", rate, channel.unit), shape
 
 
 def sparkline(values: Floats, lowest: float | None = None) -> str:

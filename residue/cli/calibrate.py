@@ -6,14 +6,15 @@ from pathlib import Path
 
 import click
 
-from residue.cli.common import INSTALLATION
+from residue.cli.common import INSTALLATION, STATE
+from residue.cli.screen import say
 
 
 @click.command()
 @INSTALLATION
 @click.option("--tone", metavar="OUTPUT", help="Let one output count its number in pulses, so that you find it.")
 @click.option("--device", metavar="NAME|silent|file:PATH", help="Instead of the device in room.toml.")
-@click.option("--state", type=click.Path(path_type=Path), help="Folder of the level log, as for residue run.")
+@STATE
 @click.pass_context
 def calibrate(ctx: click.Context, installation: Path, tone: str | None, device: str | None, state: Path | None) -> None:
     """Calibrate a room with a sound level meter, output by output, and write it into room.toml.
@@ -38,5 +39,5 @@ def calibrate(ctx: click.Context, installation: Path, tone: str | None, device: 
         else:
             bench.calibrate(technician)
     except KeyboardInterrupt:
-        click.echo("\nEnded. What was written before stays written.")
+        say("\nEnded. What was written before stays written.")
         ctx.exit(1)

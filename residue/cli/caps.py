@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from residue.cli.common import AS_JSON, INSTALLATION, print_json, progress, tell
+from residue.cli.screen import say
 
 
 @click.command()
@@ -29,5 +30,5 @@ def caps(installation: Path, as_json: bool) -> None:
         print_json(cap_overview.data(told))
         return
     for line in cap_overview.words(told):
-        click.echo(line)
+        say(line)
     tell(tuple(told.findings))

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from residue.cli.common import AS_JSON, INSTALLATION, PICTURE, print_json, progress
+from residue.cli.screen import say
 from residue.problems import Finding, stops
 
 
@@ -35,8 +36,8 @@ def check(ctx: click.Context, installation: Path, device: str | None, picture: P
         print_json({"ok": ok, "findings": [_as_dict(finding) for finding in findings]})
     else:
         for finding in findings:
-            click.echo(f"{finding.severity:>5}  {finding}")
-        click.echo("It can open." if ok else "The house cannot open until these faults are mended.")
+            say(f"{finding.severity:>5}  {finding}")
+        say("It can open." if ok else "The house cannot open until these faults are mended.")
     ctx.exit(0 if ok else 1)
 
 

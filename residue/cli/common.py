@@ -14,11 +14,18 @@ from typing import Any
 
 import click
 
+from residue.cli.screen import say
 from residue.control.settings import DEFAULT_PORT
-from residue.problems import Finding, ProblemError, escaped
+from residue.problems import Finding, ProblemError, escaped, stops
 from residue.progress import Progress
 
 INSTALLATION = click.argument("installation", type=click.Path(path_type=Path))
+STATE = click.option(
+    "--state",
+    type=click.Path(path_type=Path),
+    show_default="~/.local/state/residue",
+    help="Folder of the level log and the memory.",
+)
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else.")
 
 
@@ -105,7 +112,8 @@ class Group(click.Group):
             from residue.archive.beside import disk_problem
 
             problem = disk_problem(Path(os.fsdecode(error.filename)), error)
-        tell(problem.findings)
+        # Warnings beside them are for `residue check`, which says which of them stops the house.
+        tell([one for one in problem.findings if stops([one])] or problem.findings)
         raise click.exceptions.Exit(1)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
@@ -122,7 +130,7 @@ class Group(click.Group):
 def tell(findings: Iterable[Finding]) -> None:
     """Prints findings on standard error, one a line."""
     for finding in findings:
-        click.echo(str(finding), err=True)
+        say(str(finding), err=True)
 
 
 def print_json(value: Mapping[str, Any]) -> None:
@@ -143,3 +151,4 @@ def progress(label: str) -> Iterator[Progress]:
             bar.update(done - bar.pos, what)
 
         yield told
+        bar.update((bar.length or 1) - bar.pos)

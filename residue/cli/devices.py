@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from residue.cli.common import AS_JSON, print_json
+from residue.cli.screen import say
 
 
 @click.command()
@@ -27,4 +28,4 @@ def devices(as_json: bool) -> None:
         print_json({"devices": [msgspec.to_builtins(one) for one in found]})
         return
     for line in in_words(found):
-        click.echo(line)
+        say(line)

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from residue.cli.common import INSTALLATION, SVG
+from residue.cli.common import INSTALLATION, SVG, tell
+from residue.cli.screen import say
 
 
 @click.command()
@@ -21,9 +22,11 @@ def draw(installation: Path, out: Path) -> None:
     Example: residue draw archives/night-dough --out night-dough.svg
     """
     from residue.archive.beside import asked_for
-    from residue.installation.load import graph_of
+    from residue.installation.drafts import sketch
     from residue.mapping.drawing import draw as drawn
 
-    picture = drawn(graph_of(installation))
+    graph, findings = sketch(installation)
+    tell(findings)
     with asked_for(out) as making:
-        making.write_text(picture, encoding="utf-8")
+        making.write_text(drawn(graph), encoding="utf-8")
+    say(f"{out}: {len(graph.nodes)} nodes", err=True)

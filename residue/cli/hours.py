@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from residue.cli.common import AS_JSON, DAY, INSTALLATION, MOST_DAYS, print_json, progress, tell
+from residue.cli.screen import say
 
 if TYPE_CHECKING:
     from residue.installation.load import Installation
@@ -16,8 +17,8 @@ if TYPE_CHECKING:
 
 @click.command()
 @INSTALLATION
-@click.option("--from", "first", type=DAY, help="The first day; today if not given.")
-@click.option("--days", type=click.IntRange(1, MOST_DAYS), default=14, show_default=True)
+@click.option("--from", "first", type=DAY, show_default="today", help="The first day.")
+@click.option("--days", type=click.IntRange(1, MOST_DAYS), default=14, help="Number of days.")
 @click.option(
     "--ics", type=click.Path(path_type=Path, dir_okay=False), help="Write a calendar file with every performance."
 )
@@ -28,7 +29,7 @@ def hours(installation: Path, first: date | None, days: int, ics: Path | None, a
     For the curator, before it happens.
 
     \b
-    Example: residue hours archives/night-dough --from 2026-12-20 --days 14 --ics night-dough.ics
+    Example: residue hours archives/night-dough --from 2026-12-20 --ics house.ics
     """
     from residue.archive.beside import asked_for
     from residue.installation.load import load
@@ -47,7 +48,7 @@ def hours(installation: Path, first: date | None, days: int, ics: Path | None, a
         written = agenda.ics(loaded.calendar, day, days, programme, _durations_s(loaded), now, house)
         with asked_for(ics) as making:
             making.write_bytes(written)
-        click.echo(f"{ics}: the openings of {days} days", err=True)
+        say(f"{ics}: the openings of {days} days", err=True)
     doubted = [*out_of_time(loaded.hours, today), *doubts(loaded.hours, loaded.answers, day, days)]
     tell([*loaded.answers.findings, *doubted])
     if as_json:
@@ -55,7 +56,7 @@ def hours(installation: Path, first: date | None, days: int, ics: Path | None, a
         return
     days_told = agenda.words(loaded.calendar, day, days)
     for line in [*days_told, *agenda.programme_words(programme), agenda.clock_words(loaded.hours)]:
-        click.echo(line)
+        say(line)
 
 
 def _durations_s(loaded: Installation) -> dict[str, float]:

@@ -7,16 +7,24 @@ from pathlib import Path
 import click
 
 from residue.cli.common import LASTING_S, FiniteRange, host_and_port
-from residue.control.settings import ControlSettings
+from residue.cli.screen import say
+from residue.control.settings import DEFAULT_PORT, ControlSettings
 
 HOUSE = click.argument("installation", required=False, type=click.Path(path_type=Path))
-AT = click.option("--at", metavar="HOST:PORT", help="Where the house listens, if not as its room.toml says.")
+AT = click.option(
+    "--at",
+    metavar="HOST:PORT",
+    show_default=f"as in room.toml, else 127.0.0.1:{DEFAULT_PORT}",
+    help="Where the house listens.",
+)
 
 
 @click.command()
 @HOUSE
 @AT
-@click.option("--for-s", type=LASTING_S, metavar="S", help="End after so many seconds.")
+@click.option(
+    "--for-s", type=LASTING_S, metavar="S", show_default="until the release", help="End after so many seconds."
+)
 def hold(installation: Path | None, at: str | None, for_s: float | None) -> None:
     """Fade the running house to silence, for a speech say, and keep it silent.
 
@@ -28,10 +36,10 @@ def hold(installation: Path | None, at: str | None, for_s: float | None) -> None
     """
     if for_s is None:
         _send(installation, at, "/house/hold")
-        click.echo("The house fades to silence now and stays silent. `residue release` ends this.")
+        say("The house fades to silence now and stays silent. `residue release` ends this.")
         return
     _send(installation, at, "/house/hold/for", for_s)
-    click.echo(f"The house fades to silence now, for {for_s / 60.0:.1f} min. `residue release` ends this earlier.")
+    say(f"The house fades to silence now, for {for_s / 60.0:.1f} min. `residue release` ends this earlier.")
 
 
 @click.command()
@@ -44,7 +52,7 @@ def release(installation: Path | None, at: str | None) -> None:
     Example: residue release
     """
     _send(installation, at, "/house/release")
-    click.echo("The hold is over: the house follows its hours again.")
+    say("The hold is over: the house follows its hours again.")
 
 
 @click.command(context_settings={"ignore_unknown_options": True})
@@ -60,7 +68,7 @@ def trim(db: float, installation: Path | None, at: str | None) -> None:
     Example: residue trim -6
     """
     _send(installation, at, "/house/trim", db)
-    click.echo(f"The trim is {db:g} dB now." if db else "The house is not trimmed any more.")
+    say(f"The trim is {db:g} dB now." if db else "The house is not trimmed any more.")
 
 
 @click.command()
@@ -73,7 +81,7 @@ def next_(installation: Path | None, at: str | None) -> None:
     Example: residue next
     """
     _send(installation, at, "/house/next")
-    click.echo("The house goes on to the next performance.")
+    say("The house goes on to the next performance.")
 
 
 next_.name = "next"

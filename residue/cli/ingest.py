@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 
 import click
 
 from residue.cli.common import progress
+from residue.cli.screen import say
 from residue.runtime.system.clock import SystemClock
 
 _PATH = click.Path(path_type=Path)
@@ -25,7 +27,7 @@ def ingest(sources: tuple[Path, ...], bag: Path, described: Path | None) -> None
     that could be found out is written beside the bag for you to complete. What was begun is continued.
 
     \b
-    Example: residue ingest /media/stick --into performances/first-batch --describe first-batch.toml
+    Example: residue ingest /media/stick --into dough/performances/first-batch
     """
     from residue.archive.ingest.describe import read_description
     from residue.archive.ingest.run import ingest as ingested
@@ -34,11 +36,13 @@ def ingest(sources: tuple[Path, ...], bag: Path, described: Path | None) -> None
     if described is None:
         template = bag.with_name(f"{bag.name}.describe.toml")
         write_template(list(sources), template)
-        click.echo(f"Complete {template}, then ingest again with --describe {template}")
+        again = shlex.join(["residue", "ingest", *map(str, sources), "--into", str(bag), "--describe", str(template)])
+        say(f"Written: {template}")
+        say(f"Complete it, then:\n  {again}")
         return
     with progress("Ingesting") as bar:
         done = ingested(list(sources), bag, read_description(described), SystemClock().now().date(), bar)
-    click.echo(done.report)
+    say(done.report)
     for words in done.private:
-        click.echo(f"Removed, because it may identify a person or a device: {words}")
-    click.echo(f"Sealed as {bag}, digest {done.bag.digest}")
+        say(f"Removed, because it may identify a person or a device: {words}")
+    say(f"Sealed as {bag}, digest {done.bag.digest}")

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from residue.cli.common import AS_JSON, PICTURE, print_json, progress
+from residue.cli.screen import say
 
 
 @click.command()
@@ -38,7 +39,7 @@ def measure(file: Path, picture: Path | None, as_json: bool) -> None:
         return
     width = max(map(len, values))
     for name, value in values.items():
-        click.echo(f"{name:<{width}}  {_in_words(value)}")
+        say(f"{name:<{width}}  {_in_words(value)}")
 
 
 def _in_words(value: object) -> str:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from residue.cli.screen import say
 from residue.installation.shapes import SHAPES
 
 
@@ -31,6 +32,6 @@ def new(folder: Path, shape: str, piece: Path | None) -> None:
     from residue.installation.new import new_installation
 
     for path in new_installation(folder, piece=piece, shape=shape):
-        click.echo(f"Written: {path}")
-    click.echo(f"Bring a performance into {folder / 'performances'} (residue ingest, residue record);")
-    click.echo(f"then: residue check {folder}")
+        say(f"Written: {path}")
+    say(f"Bring a performance into {folder / 'performances'} (residue ingest, residue record);")
+    say(f"then: residue check {folder}")

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import click
 
+from residue.cli.screen import say
+
 
 @click.command()
 @click.argument("kind", required=False)
@@ -21,8 +23,8 @@ def nodes(kind: str | None) -> None:
 
     kinds = catalogue()
     if kind is None:
-        click.echo(listing(kinds))
+        say(listing(kinds))
         return
     if kind not in kinds:
         raise stopping("residue nodes", *unknown_kind(kind, kinds))
-    click.echo(page(kinds[kind]))
+    say(page(kinds[kind]))

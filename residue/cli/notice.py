@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from residue.cli.common import INSTALLATION
+from residue.cli.screen import say
 
 
 @click.command()
@@ -26,7 +27,7 @@ def notice(ctx: click.Context, installation: Path, *, test: bool) -> None:
 
     told = tested(installation) if test else described(installation)
     for line in (lines := list(told)):
-        click.echo(line.words)
+        say(line.words)
     if not lines:
-        click.echo("Nobody is told. Write a table [[notice]] into room.toml.")
+        say("Nobody is told. Write a table [[notice]] into room.toml.")
     ctx.exit(0 if all(line.good for line in lines) else 1)

@@ -11,6 +11,7 @@ from typing import Any
 import click
 
 from residue.cli.house import AT, HOUSE, addressed
+from residue.cli.screen import say
 
 _LOOK_S = 0.3
 
@@ -45,9 +46,9 @@ def ready(ctx: click.Context, installation: Path | None, at: str | None, tones: 
             for output in (told.get("levels") or {}).get("outputs", {})
             if not _heard(output, host=host, port=port, key=key)
         ]
-    click.echo(f"No. {_told(told)}" if found else f"Yes. {_told(told)} {hours_in_words(told)}")
+    say(f"No. {_told(told)}" if found else f"Yes. {_told(told)} {hours_in_words(told)}")
     for sentence in found:
-        click.echo(f"- {sentence}")
+        say(f"- {sentence}")
     ctx.exit(1 if found else 0)
 
 
@@ -58,7 +59,7 @@ def _told(told: Mapping[str, Any]) -> str:
 def _heard(output: str, *, host: str, port: int, key: str | None) -> bool:
     from residue.control.query import command, status
 
-    click.echo(f"{output} counts its number.")
+    say(f"{output} counts its number.")
     command("/house/tone", [output], host=host, port=port, key=key)
     time.sleep(_LOOK_S)
     while status(host, port)["tone"]:

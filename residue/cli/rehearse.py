@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from residue.cli.common import AS_JSON, DAY, INSTALLATION, check_days, print_json, progress
+from residue.cli.screen import say
 
 
 @click.command()
@@ -22,7 +23,7 @@ def rehearse(installation: Path, first: date, last: date, seed: int | None, as_j
     For the curator, before a calendar is agreed on.
 
     \b
-    Example: residue rehearse archives/night-dough --from 2026-12-01 --to 2027-02-28
+    Example: residue rehearse dough --from 2026-12-01 --to 2027-02-28
     """
     from residue.installation.load import load
     from residue.problems import Severity
@@ -52,4 +53,4 @@ def rehearse(installation: Path, first: date, last: date, seed: int | None, as_j
         print_json(rehearsal.data(found))
         return
     for line in rehearsal.words(found):
-        click.echo(line)
+        say(line)

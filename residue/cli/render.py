@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from residue.cli.common import INSTALLATION, TIME_S, WAV, progress
+from residue.cli.common import INSTALLATION, TIME_S, WAV, progress, tell
+from residue.cli.screen import say
 
 _FILE = click.Path(path_type=Path, dir_okay=False)
 
@@ -21,7 +22,7 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
     "--block", type=click.IntRange(1, 1 << 20), default=65_536, help="Frames for each step; the sound stays the same."
 )
 @click.option("--from-s", type=TIME_S, default=0.0, help="Begin at this second.")
-@click.option("--to-s", type=TIME_S, help="End at this second.")
+@click.option("--to-s", type=TIME_S, show_default="the end", help="End at this second.")
 @click.option("--before-cap", is_flag=True, help="Leave out plan, governor and limiter.")
 def render(
     installation: Path,
@@ -36,12 +37,13 @@ def render(
 ) -> None:
     """Render the gallery version of a performance into a WAV, faster than real time, or take its fingerprint.
 
-    For the artist, who wants to hear what visitors will hear, and for whoever keeps the piece.
+    For the artist, who wants to hear what visitors will hear, and for whoever keeps the piece. A piece and a
+    performance are enough: without room.toml and hours.toml it says what it takes instead.
 
     \b
-    Example: residue render archives/night-dough --performance first-batch --out first-batch.wav
+    Example: residue render dough --performance first-batch --out heard.wav
     """
-    from residue.installation.load import load
+    from residue.installation.drafts import draft
     from residue.mapping.signals import frame_at, seconds
     from residue.runtime.offline import verification
     from residue.runtime.offline.fingerprint import write
@@ -53,7 +55,8 @@ def render(
         raise click.UsageError("Name a file: --out FILE.wav for the sound, --fingerprint FILE for its fingerprint.")
     if to_s is not None and to_s <= from_s:
         raise click.UsageError(f"--to-s {to_s:g} lies before --from-s {from_s:g}.")
-    loaded = load(installation)
+    loaded = draft(installation, performance, gallery=not before_cap)
+    tell(loaded.findings)
     with progress("Rendering") as bar:
         opened = open_performance(loaded, performance, cache_folder(), bar)
         excerpt = Excerpt(frame_at(from_s), None if to_s is None else frame_at(to_s))
@@ -62,10 +65,10 @@ def render(
         if not before_cap:
             planned = plan_performance(loaded, performance, cache_folder(), bar)
             wanted = verification.as_planned(wanted, planned)
-        blocks = verification.blocks_of(loaded, opened, wanted, block, bar)
+        blocks = verification.blocks_of(loaded, opened, wanted, block, bar, None if fingerprint else cache_folder())
         if out is not None:
             blocks = written(blocks, out, len(loaded.piece.outputs))
         taken = verification.fingerprint(loaded, opened, wanted, blocks)
         if fingerprint is not None:
             write(taken, fingerprint)
-    click.echo(f"{out or fingerprint}: {seconds(taken.frames):.1f} s, {len(loaded.piece.outputs)} outputs", err=True)
+    say(f"{out or fingerprint}: {seconds(taken.frames):.1f} s, {len(loaded.piece.outputs)} outputs", err=True)

@@ -8,14 +8,14 @@ from pathlib import Path
 
 import click
 
-from residue.cli.common import INSTALLATION, LASTING_S
+from residue.cli.common import INSTALLATION, LASTING_S, STATE
 
 
 @click.command()
 @INSTALLATION
 @click.option("--device", metavar="NAME|silent|file:PATH", help="Instead of the device in room.toml.")
-@click.option("--for-s", type=LASTING_S, help="Stop after so many seconds.")
-@click.option("--state", type=click.Path(path_type=Path), help="Folder of the level log and the state.")
+@click.option("--for-s", type=LASTING_S, show_default="until stopped", help="Stop after so many seconds.")
+@STATE
 @click.pass_context
 def run(ctx: click.Context, installation: Path, device: str | None, for_s: float | None, state: Path | None) -> None:
     """Run an installation in the foreground until it is stopped.

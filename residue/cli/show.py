@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from residue.cli.screen import say
+
 
 @click.command()
 @click.argument("bag", type=click.Path(path_type=Path))
@@ -18,4 +20,4 @@ def show(bag: Path) -> None:
     from residue.archive.bag import open_bag
     from residue.archive.summary import summarise
 
-    click.echo(summarise(open_bag(bag)), nl=False)
+    say(summarise(open_bag(bag)).rstrip("\n"))

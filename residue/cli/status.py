@@ -3,23 +3,27 @@
 from __future__ import annotations
 
 import time
+from pathlib import Path
 
 import click
 
-from residue.cli.common import AS_JSON, host_and_port, print_json
-from residue.control.settings import DEFAULT_PORT
+from residue.cli.common import AS_JSON, print_json
+from residue.cli.house import AT, HOUSE, addressed
+from residue.columns import folded
 
 _WATCH_S = 1.0
 
 
 @click.command()
-@click.option("--at", default=f"127.0.0.1:{DEFAULT_PORT}", show_default=True, metavar="HOST:PORT")
+@HOUSE
+@AT
 @click.option("--watch", is_flag=True, help="Show it again every second, until Ctrl-C.")
 @AS_JSON
-def status(at: str, watch: bool, as_json: bool) -> None:
+def status(installation: Path | None, at: str | None, watch: bool, as_json: bool) -> None:
     """Show what the running house does now: whether it is silent because it should be, and until when.
 
-    For the gallery technician, and for whoever is asked why it is quiet.
+    For the gallery technician, and for whoever is asked why it is quiet. Name the INSTALLATION where its room.toml has
+    another address or port.
 
     \b
     Example: residue status --watch
@@ -27,7 +31,7 @@ def status(at: str, watch: bool, as_json: bool) -> None:
     from residue.control.query import status as ask
     from residue.control.status_in_words import in_words
 
-    place = host_and_port(at)
+    place = addressed(installation, at)[:2]
     if watch:
         _watch(place)
     elif as_json:
@@ -38,14 +42,14 @@ def status(at: str, watch: bool, as_json: bool) -> None:
 
 def _watch(place: tuple[str, int]) -> None:
     from residue.control.query import status as ask
-    from residue.control.status_in_words import in_words
+    from residue.control.status_in_words import COLUMNS, in_words
     from residue.problems import ProblemError
 
     while True:
         try:
             shown = "\n".join(in_words(ask(*place)))
         except ProblemError as error:  # a house that starts again answers again
-            shown = str(error)
+            shown = folded(str(error), COLUMNS)
         click.clear()
         click.echo(shown)
         time.sleep(_WATCH_S)

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from residue.cli.common import INSTALLATION, progress
+from residue.cli.screen import say
 
 
 @click.command()
@@ -26,7 +27,7 @@ def swap(installation: Path, bag: Path | None, place: str | None, when: str, bac
     `residue status` says why. What was there before is kept for --back.
 
     \b
-    Example: residue swap archives/night-dough /media/stick/fourth-batch --in-place-of first-batch
+    Example: residue swap dough /media/stick/new-batch --in-place-of first-batch
     """
     from residue.archive.swap.asking import ask_back, place_for, place_to_go_back, place_to_withdraw, stage
     from residue.archive.swap.places import When
@@ -41,7 +42,7 @@ def swap(installation: Path, bag: Path | None, place: str | None, when: str, bac
     if gone:
         name = place_to_withdraw(performances, programme, place)
         withdraw(performances, name)
-        click.echo(f"Nothing waits to take the place of {name} any more.")
+        say(f"Nothing waits to take the place of {name} any more.")
         return
     if bag is None:
         name = place_to_go_back(performances, programme, place)
@@ -50,5 +51,5 @@ def swap(installation: Path, bag: Path | None, place: str | None, when: str, bac
         name = place_for(bag, programme, place)
         with progress("Verifying and copying") as bar:
             stage(bag, performances, name, When(when), loaded.graph.needs, now, bar)
-    click.echo(f"{bag.name if bag else 'The one before'} waits to take the place of {name}, {when}.")
-    click.echo("The running house checks it first; `residue status` says how far it is, or why it was refused.")
+    say(f"{bag.name if bag else 'The one before'} waits to take the place of {name}, {when}.")
+    say("The running house checks it first; `residue status` says how far it is, or why it was refused.")

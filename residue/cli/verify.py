@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from residue.cli.common import progress, tell
+from residue.cli.screen import say
 
 
 @click.command()
@@ -44,7 +45,7 @@ def _verify_one(bag: Path) -> bool:
         findings = verified(bag, bar)
     tell(tuple(findings))
     whole = is_valid(findings)
-    click.echo(f"{bag}: {'complete and unchanged' if whole else 'NOT as it was sealed'}")
+    say(f"{bag}: {'complete and unchanged' if whole else 'NOT as it was sealed'}")
     return whole
 
 
@@ -52,13 +53,17 @@ def _verify_all(folder: Path) -> bool:
     from residue.archive.fixity_of_many import find_bags, verify_all
 
     bags = find_bags(folder)
-    spoilt = 0
-    with progress("Verifying") as bar:
-        for done, verdict in enumerate(verify_all(bags), 1):
-            bar(verdict.bag.name, done, len(bags))
-            click.echo(str(verdict))
-            spoilt += not verdict.valid
-    click.echo(f"{len(bags)} bags, {spoilt} not as they were sealed")
+    verdicts = []
+    try:
+        with progress("Verifying") as bar:
+            for verdict in verify_all(bags):  # as they come; a line of any of them here would run into the bar
+                verdicts.append(verdict)
+                bar(verdict.bag.name, len(verdicts), len(bags))
+    finally:
+        for verdict in sorted(verdicts, key=lambda one: bags.index(one.bag)):
+            say(str(verdict))
+    spoilt = sum(not verdict.valid for verdict in verdicts)
+    say(f"{len(bags)} bags, {spoilt} not as they were sealed")
     return spoilt == 0
 
 
@@ -72,5 +77,5 @@ def _verify_sound(installation: Path, fingerprint: Path) -> bool:
     with progress("Rendering") as bar:
         verdict = verified(loaded, kept, cache_folder(), bar)
     for line in verdict.words:
-        click.echo(line)
+        say(line)
     return verdict.same

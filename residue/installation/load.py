@@ -15,15 +15,16 @@ from residue.installation.room import Room
 from residue.live.sensors import FILE_NAME as SENSORS
 from residue.live.sensors import Sensors
 from residue.loudness.plan.room_findings import check_room
-from residue.mapping.graph import Graph, build
+from residue.mapping.graph import Graph, build, needed_ports
 from residue.mapping.node import Node
 from residue.mapping.nodes import catalogue, unknown_kind
 from residue.mapping.piece import Piece
-from residue.problems import Finding, ProblemError, Severity, nearest, stops
-from residue.schedule import events
+from residue.problems import Finding, ProblemError, Severity, nearest, stopping, stops
 from residue.schedule.beside import CALENDAR_FILE, Answers, calendar_of
 from residue.schedule.calendar import Calendar
+from residue.schedule.expansion import expanded
 from residue.schedule.hours import Hours
+from residue.schedule.hours_folder import HoursFolder
 from residue.schedule.tables import ALWAYS_KNOWN, EventWords
 
 StructT = TypeVar("StructT", bound=msgspec.Struct)
@@ -31,15 +32,18 @@ StructT = TypeVar("StructT", bound=msgspec.Struct)
 PIECE, ROOM, HOURS, PERFORMANCES = "piece.toml", "room.toml", "hours.toml", "performances"
 FILES = (PIECE, ROOM, HOURS)
 """The files that the three people write."""
+_WITHOUT_FORM = {"title", "outputs", "node"}
+"""What the wiring of a piece is checked by."""
 
 
 @dataclass(frozen=True)
 class Installation:
     """The contents of an installation's folder, read and checked.
 
-    places: the place from which each file was read: the folder itself, or that of the files in force. answers: the
-    hours from hours.toml and the calendar file beside it. performances: the archived performances by the names of their
-    folders; the bags have not been opened. findings: points that a person should check, although they stop nothing.
+    places: the place from which each file was read: the folder itself, that of the files in force, or the curator's.
+    answers: the hours from hours.toml and the calendar file beside it. performances: the archived performances by the
+    names of their folders; the bags have not been opened. findings: points that a person should check, although they
+    stop nothing.
     """
 
     folder: Path
@@ -51,6 +55,11 @@ class Installation:
     answers: Answers
     performances: Mapping[str, Path]
     findings: tuple[Finding, ...] = ()
+
+    @property
+    def home_of_hours(self) -> Path:
+        """The folder in which the curator writes."""
+        return home_of_hours(self.folder, self.room)
 
     @property
     def calendar(self) -> Calendar:
@@ -71,23 +80,34 @@ def load(folder: Path, in_force: Path | None = None, *, taking: Collection[str] 
 
     Raises ProblemError with every fault of every file.
     """
-    if not folder.is_dir():
-        what = "There is no such folder." if not folder.exists() else "This is not a folder."
-        mend = f"Name the folder that holds {PIECE}, {ROOM} and {HOURS}."
-        raise ProblemError([Finding(Severity.STOPS, str(folder), what, mend)])
+    check_folder(folder)
     places = {name: in_force if in_force is not None and name in taking else folder for name in FILES}
     graph, findings = read_piece(places[PIECE] / PIECE)
     room, found = read_room(places[ROOM] / ROOM)
     findings += found
     performances = find_performances(folder)
+    if places[HOURS] == folder:
+        places[HOURS] = home_of_hours(folder, room)
     hours, answers, found = read_hours(places[HOURS], performances)
     findings += found
     if room:
-        findings += check_room_for(graph, room)
+        findings += [*check_room_for(graph, room), *(mixed(folder, room.hours_folder) if room.hours_folder else ())]
     stopped = stops(findings)
     if graph is None or room is None or hours is None or answers is None or stopped:
         raise ProblemError(findings)
     return Installation(folder, places, graph.piece, graph, room, hours, answers, performances, tuple(findings))
+
+
+def home_of_hours(folder: Path, room: Room | None) -> Path:
+    """The folder of the curator's files: the one that room.toml names, or else the installation's."""
+    return folder if room is None or room.hours_folder is None else Path(room.hours_folder.path)
+
+
+def check_folder(folder: Path) -> None:
+    """Raises ProblemError where the folder of an installation does not exist."""
+    if not folder.is_dir():
+        what = "There is no such folder." if not folder.exists() else "This is not a folder."
+        raise stopping(str(folder), what, f"Name the folder that holds {PIECE}, {ROOM} and {HOURS}.")
 
 
 def check_room_for(graph: Graph | None, room: Room) -> list[Finding]:
@@ -105,21 +125,48 @@ def find_performances(folder: Path) -> Mapping[str, Path]:
     return {path.name: path for path in sorted(within.iterdir()) if path.is_dir() and not path.name.startswith(".")}
 
 
-def read_piece(path: Path) -> tuple[Graph | None, list[Finding]]:
-    """The graph of a piece, or None and all its faults."""
-    piece, findings = _read(path, Piece)
-    if piece is None:
+def read_piece(path: Path, *, draft: bool = False) -> tuple[Graph | None, list[Finding]]:
+    """The graph of a piece, or None and all its faults.
+
+    draft: the piece is still being written: an output that nothing feeds, and a node without an input, are warnings.
+    """
+    raw, findings = read_toml(path)
+    if findings:
         return None, findings
+    piece, findings = check(raw, Piece, path.name)
+    # The nodes are checked in spite of a fault of the sections.
+    wired = piece or check({key: raw[key] for key in raw if key in _WITHOUT_FORM}, Piece, path.name)[0]
+    if wired is None:
+        return None, findings
+    if draft:
+        wired, found = _without_unwired(wired, path.name)
+        findings += found
     nodes: dict[str, Node] = {}
-    for name, table in piece.node.items():
+    for name, table in wired.node.items():
         node, found = _read_node(table, path.name, f"node.{name}")
         findings += found
         if node is not None:
             nodes[name] = node
-    if len(nodes) < len(piece.node):
-        return None, findings  # wires to a node that could not be read would be reported as further faults
-    graph, found = build(piece, nodes, path.name)
+    graph, found = build(wired, nodes, path.name, unfed=Severity.WARNS if draft else Severity.STOPS)
+    if piece is None:
+        return None, findings + [finding for finding in found if finding.severity is Severity.STOPS]
     return graph, findings + found
+
+
+def _without_unwired(piece: Piece, file: str) -> tuple[Piece, list[Finding]]:
+    """The piece without those nodes that lack an input, and a warning for each."""
+    kinds = catalogue()
+    wired: dict[str, dict[str, Any]] = {}
+    findings = []
+    for name, table in piece.node.items():
+        kind = kinds.get(str(table.get("kind")))
+        missing = next((port for port in needed_ports(kind) if port not in table), None) if kind else None
+        if missing is None:
+            wired[name] = table
+            continue
+        what, mend = f"This node has no {missing}, so it is left out.", "Name the node that it listens to."
+        findings.append(Finding(Severity.WARNS, f"{file}: node.{name}.{missing}", what, mend))
+    return msgspec.structs.replace(piece, node=wired), findings
 
 
 def graph_of(folder: Path) -> Graph:
@@ -165,8 +212,13 @@ def read_sensors(folder: Path) -> tuple[Sensors | None, list[Finding]]:
     return _read(folder / SENSORS, Sensors)
 
 
-def read_hours(folder: Path, performances: Mapping[str, Path]) -> tuple[Hours | None, Answers | None, list[Finding]]:
-    """Reads the curator's files; no answers, with every fault, where they are wrong."""
+def read_hours(
+    folder: Path, performances: Mapping[str, Path], absent: Severity = Severity.STOPS
+) -> tuple[Hours | None, Answers | None, list[Finding]]:
+    """Reads the curator's files; no answers, with every fault, where they are wrong.
+
+    absent: how much a performance matters that is named there and does not exist.
+    """
     raw, findings = read_toml(folder / HOURS)
     hours, found = (None, []) if findings else check(raw, Hours, HOURS)
     if hours is None and found:  # parts that are not checked because of a fault of the programme
@@ -181,13 +233,16 @@ def read_hours(folder: Path, performances: Mapping[str, Path]) -> tuple[Hours | 
         elif (folder / CALENDAR_FILE).exists():  # its faults do not depend on the zone
             words = raw.get("calendar")
             own, _ = check(words if isinstance(words, Mapping) else {}, EventWords, HOURS)
-            events.read(folder / CALENDAR_FILE, ZoneInfo("UTC"), performances, own or ALWAYS_KNOWN)
+            expanded(folder / CALENDAR_FILE, ZoneInfo("UTC"), performances, own or ALWAYS_KNOWN)
     except ProblemError as error:
         findings += error.findings
     if answers is not None:
         findings += answers.findings
     missing = {name: where for where, name in reversed(named) if name not in performances}
-    findings += [_missing_performance(name, where, performances) for name, where in missing.items()]
+    for name, where in missing.items():
+        what = f'There is no performance "{name}" in {PERFORMANCES}/.'
+        mend = nearest(name, performances) if performances else "Bring one there: residue ingest, or residue record."
+        findings.append(Finding(absent, where, what, mend))
     return hours, answers, findings
 
 
@@ -208,9 +263,12 @@ def _named(raw: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
             yield from ((f"{HOURS}: {where}", name) for name in names if isinstance(name, str))
 
 
-def _missing_performance(name: str, where: str, performances: Mapping[str, Path]) -> Finding:
-    what = f'There is no performance "{name}" in {PERFORMANCES}/.'
-    return Finding(Severity.STOPS, where, what, nearest(name, performances))
+def mixed(folder: Path, hours: HoursFolder) -> Iterator[Finding]:
+    """A fault where the curator's folder would bring the files of others into the curator's reach."""
+    home, here = Path(hours.path).resolve(), folder.resolve()
+    if home.is_relative_to(here) or here.is_relative_to(home):
+        what = f"{home} and the installation are one folder, or one within the other: who shares it could raise caps."
+        yield Finding(Severity.STOPS, f"{ROOM}: hours_folder.path", what, "Write another, such as /srv/residue-hours.")
 
 
 def _missing_outputs(graph: Graph, room: Room) -> list[Finding]:

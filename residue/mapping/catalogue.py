@@ -7,7 +7,6 @@ import re
 import typing
 from collections.abc import Mapping
 from dataclasses import dataclass
-from textwrap import wrap
 from typing import Any, get_args, get_origin
 
 import msgspec
@@ -18,8 +17,8 @@ from residue.mapping.node import Drive, Node
 UNITS = {"hz": "Hz", "s": "s", "db": "dB", "degrees": "°"}
 """The units, by the last part of a parameter's name."""
 _NO_DEFAULT = ("must be given", "may be left out")
-_WIDTH, _LABEL_WIDTH = 100, 12
-"""The width of text on a terminal, and of the labels before it, in characters."""
+_LABEL_WIDTH = 12
+"""Of the labels before the facts, in characters."""
 _LABELS = ("Trust", "Latency", "Source")
 """With these labels the parts of a node's docstring begin that have a field of their own."""
 _ANY_LABEL = "|".join(_LABELS)
@@ -105,10 +104,8 @@ def page(node: type[Node]) -> str:
         ("source", one.source),
         ("bits", one.unlike),
     ]
-    lines = [f"{one.kind}, of the family {one.family}", "", *wrap(f"{one.says} {one.more}", _WIDTH), ""]
-    indented = " " * _LABEL_WIDTH
-    for label, fact in facts:
-        lines += wrap(fact, _WIDTH, initial_indent=f"{label:<{_LABEL_WIDTH}}", subsequent_indent=indented)
+    lines = [f"{one.kind}, of the family {one.family}", "", f"{one.says} {one.more}".rstrip(), ""]
+    lines += [f"{label:<{_LABEL_WIDTH}}{fact}" for label, fact in facts if fact]
     if one.parameters:
         width = max(len(parameter.name) for parameter in one.parameters)
         lines += ["", *(f"{parameter.name:<{width}}  {_in_words(parameter)}" for parameter in one.parameters)]

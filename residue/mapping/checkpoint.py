@@ -9,6 +9,7 @@ libraries; the owner of the file checks that.
 from __future__ import annotations
 
 import io
+import logging
 import pickle
 import sys
 from collections.abc import Mapping, Sequence
@@ -17,8 +18,12 @@ from inspect import unwrap
 from types import CellType, CodeType, FunctionType
 from typing import Any, cast
 
+from residue.mapping.form import FORM
 from residue.mapping.graph import Graph
 from residue.mapping.node import Source
+from residue.mapping.playback import PlaybackState
+
+logger = logging.getLogger(__name__)
 
 _WITHIN = ".<locals>"
 _PACKAGES = frozenset({"residue", "numpy", "collections", "msgspec"})
@@ -45,6 +50,28 @@ def dump(thing: object, given: Given) -> bytes:
     file = io.BytesIO()
     _Pickler(file, given).dump(thing)
     return file.getvalue()
+
+
+def dump_nodes(state: PlaybackState, given: Given) -> dict[str, bytes]:
+    """Keeps the step of each node, and the form, each by itself. A node that cannot be kept is left out.
+
+    No two steps share anything but what is given, so that each may go on without the others.
+    """
+    kept = {}
+    for name, thing in {FORM: state.form, **state.steps}.items():
+        try:
+            kept[name] = dump(thing, given)
+        except (pickle.PicklingError, TypeError, AttributeError) as error:
+            logger.debug("The state of %s cannot be kept: %s", name, error)
+    return kept
+
+
+def load_nodes(
+    position: int, states: Mapping[str, bytes], given: Given, since: Mapping[str, int] | None = None
+) -> PlaybackState:
+    """The state of a playback from those nodes that were kept. May raise anything, as `load` does."""
+    steps = {name: load(state, given) for name, state in states.items()}
+    return PlaybackState(position, steps.pop(FORM, None), steps, since or {})
 
 
 def load(state: bytes, given: Given) -> Any:

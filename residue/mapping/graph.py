@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import typing
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cached_property
@@ -19,7 +19,7 @@ from residue.mapping.nodes.space import ToOutputs
 from residue.mapping.piece import Piece
 from residue.mapping.signals import EVENTS, SLOW, Kind, Shape
 from residue.mapping.trust import is_trust, node_of, trust_of
-from residue.problems import Finding, Severity, nearest
+from residue.problems import Finding, Severity, nearest, stops
 from residue.wording import explained
 
 NodeShapes = Mapping[str, Shape]
@@ -71,6 +71,12 @@ def ports(node: type[Node]) -> dict[str, frozenset[Kind]]:
         for mark in getattr(hints[name], "__metadata__", ())
         if isinstance(mark, Port)
     }
+
+
+def needed_ports(node: type[Node]) -> list[str]:
+    """The inputs that a kind of node cannot do without."""
+    needed = {field.name for field in msgspec.structs.fields(node) if field.required}
+    return [port for port in ports(node) if port in needed]
 
 
 def drivable(node: type[Node]) -> dict[str, Any]:
@@ -133,31 +139,39 @@ def wires(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[Wire]:
         yield Wire(signal=FORM, target=name, to=field, way=Way.SET)
 
 
-def build(piece: Piece, nodes: Mapping[str, Node], file: str = "piece.toml") -> tuple[Graph | None, list[Finding]]:
-    """The graph of a piece whose node tables have been read, or None with every fault of its wiring."""
-    findings = [
-        Finding(Severity.STOPS, f"{file}: {where}", what, mend)
-        for check in (_wires, _drives, _sections, _outputs)
-        for where, what, mend in check(piece, nodes)
-    ]
-    if findings:
-        return None, findings
+def build(
+    piece: Piece, nodes: Mapping[str, Node], file: str = "piece.toml", *, unfed: Severity = Severity.STOPS
+) -> tuple[Graph | None, list[Finding]]:
+    """The graph of a piece, or None with every fault of its wiring.
+
+    nodes: those whose tables could be read. Where one of the piece is missing there is no graph, but the wiring of the
+    others is checked. unfed: how much an output of the piece matters that nothing feeds.
+    """
+    faults = [fault for check in (_wires, _drives, _sections, _outputs) for fault in check(piece, nodes)]
+    shapes: NodeShapes = {}
+    order: list[str] = []
     try:
-        order = list(TopologicalSorter(_dependencies(piece, nodes)).static_order())
+        order += TopologicalSorter(_dependencies(piece, nodes)).static_order()
     except CycleError as error:
         way = " → ".join(reversed(error.args[1]))
         mend = "Cut it at one place, or lead it through a node of kind feedback."
-        return None, [Finding(Severity.STOPS, f"{file}: node", f"There is a loop: {way}.", mend)]
-    shapes, faults = _shapes(nodes, order)
-    faults += _late_faults(nodes, shapes)
-    faults += _endings(piece, shapes)
-    findings += [Finding(Severity.STOPS, f"{file}: {where}", what, mend) for where, what, mend in faults]
+        faults.append(("node", f"There is a loop: {way}.", mend))
+    else:
+        shapes, found = _shapes(nodes, order)
+        faults += [*found, *_late_faults(nodes, shapes), *_endings(piece, shapes)]
+    findings = [Finding(Severity.STOPS, f"{file}: {where}", what, mend) for where, what, mend in faults]
+    findings += [Finding(unfed, f"{file}: {where}", what, mend) for where, what, mend in _unfed(piece, nodes)]
+    if stops(findings) or _declared(piece, nodes) - nodes.keys():
+        return None, findings
     findings += [
         Finding(Severity.WARNS, f"{file}: {where}", what, mend) for where, what, mend in _unheard(piece, nodes)
     ]
-    if faults:
-        return None, findings
     return Graph(piece, nodes, order, shapes), findings
+
+
+def _declared(piece: Piece, nodes: Mapping[str, Node]) -> Set[str]:
+    """The names that a wire may name: also those of nodes whose tables could not be read."""
+    return piece.node.keys() | nodes.keys()
 
 
 WiringFault = tuple[str, str, str]
@@ -166,26 +180,28 @@ WiringFault = tuple[str, str, str]
 
 def _wires(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
     """A fault for every input that names no node of the piece."""
-    if FORM in nodes:
+    declared = _declared(piece, nodes)
+    if FORM in declared:
         yield f"node.{FORM}", f'"{FORM}" is the name of the form itself.', "Give the node another name."
     for name, node in nodes.items():
         if is_trust(name):
             yield f"node.{name}", f'"{name}" is the name of the trust of "{node_of(name)}".', "Give it another name."
         for field in ports(type(node)):
             for source in listens_to(node, field):
-                if node_of(source) not in nodes and source != FORM:
-                    yield f"node.{name}.{field}", f'There is no node "{source}".', nearest(source, nodes)
+                if node_of(source) not in declared and source != FORM:
+                    yield f"node.{name}.{field}", f'There is no node "{source}".', nearest(source, declared)
 
 
 def _drives(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
     """A fault for every drive without a node, with points that do not ascend, or that leaves the parameter's range."""
+    declared = _declared(piece, nodes)
     for name, node in nodes.items():
         for field, number in drivable(type(node)).items():
             drive, where = getattr(node, field), f"node.{name}.{field}"
             if not isinstance(drive, Drive):
                 continue
-            if node_of(drive.source) not in nodes:
-                yield f"{where}.from", f'There is no node "{drive.source}".', nearest(drive.source, nodes)
+            if node_of(drive.source) not in declared:
+                yield f"{where}.from", f'There is no node "{drive.source}".', nearest(drive.source, declared)
             if len(drive.at) != len(drive.gives) or len(drive.at) < 2:
                 yield (
                     where,
@@ -207,15 +223,17 @@ def _in_range(where: str, value: float, number: Any) -> Iterator[WiringFault]:
 
 def _sections(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
     """A fault for every section that listens to no node, or sets a parameter that cannot be set or is driven."""
+    declared = _declared(piece, nodes)
     for index, section in enumerate(piece.section, start=1):
         where = f"section[{index}]"
-        if section.ends is not None and node_of(section.ends.signal) not in nodes:
+        if section.ends is not None and node_of(section.ends.signal) not in declared:
             missing = section.ends.signal
-            yield f"{where}.ends.signal", f'There is no node "{missing}".', nearest(missing, nodes)
+            yield f"{where}.ends.signal", f'There is no node "{missing}".', nearest(missing, declared)
         for key, value in section.set.items():
             name, _, field = key.partition(".")
+            if name not in declared:
+                yield f'{where}.set."{key}"', f'There is no node "{name}".', nearest(name, declared)
             if name not in nodes:
-                yield f'{where}.set."{key}"', f'There is no node "{name}".', nearest(name, nodes)
                 continue
             settable = drivable(type(nodes[name]))
             if field not in settable:
@@ -229,19 +247,23 @@ def _sections(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
 
 
 def _outputs(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
-    """A fault for every output of the piece without a feed, and for every feed to an output that the piece lacks."""
-    fed = set()
+    """A fault for every output that the piece lists twice, and for every feed to an output that it lacks."""
     for name, node in nodes.items():
         if isinstance(node, ToOutputs):
             for output in node.to:
-                fed.add(output)
                 if output not in piece.outputs:
                     yield f"node.{name}.to", f'The piece has no output "{output}".', nearest(output, piece.outputs)
     for output in dict.fromkeys(piece.outputs):
         if piece.outputs.count(output) > 1:
             what = f'The output "{output}" is listed {piece.outputs.count(output)} times.'
             yield "outputs", what, "Name each output once."
-        if output not in fed:
+
+
+def _unfed(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
+    """A fault for every output of the piece that nothing feeds; none while a node is unread, as that may feed it."""
+    fed = {output for node in nodes.values() if isinstance(node, ToOutputs) for output in node.to}
+    for output in dict.fromkeys(piece.outputs):
+        if output not in fed and piece.node.keys() <= nodes.keys():
             yield (
                 "outputs",
                 f'Nothing feeds the output "{output}".',
@@ -254,7 +276,7 @@ def _dependencies(piece: Piece, nodes: Mapping[str, Node]) -> dict[str, list[str
     after: dict[str, list[str]] = {FORM: [], **{name: [] for name in nodes}}
     for wire in wires(piece, nodes):
         if wire.way is not Way.BACK:
-            after[wire.target].append(wire.source)
+            after.setdefault(wire.target, []).append(wire.source)
     return after
 
 
@@ -263,19 +285,17 @@ def _shapes(nodes: Mapping[str, Node], order: Sequence[str]) -> tuple[NodeShapes
     shapes: dict[str, Shape] = {FORM: EVENTS}
     faults: list[WiringFault] = []
     for name in order:
-        if name == FORM:
+        if name not in nodes or name == FORM:
             continue
         node = nodes[name]
         inputs, found = _input_shapes(name, node, shapes)
-        if not found:
+        if not found and all(source in shapes for source in _inputs_of(node)):  # else a fault of its input is known
             try:
                 shapes[name] = node.gives(inputs)
                 if shapes[name].kind is not Kind.FAST and (type(node).has_trust or trusts_at(node, shapes)):
                     shapes[trust_of(name)] = SLOW
             except ValueError as error:
                 found = [(f"node.{name}", str(error), "")]
-            except KeyError:  # the fault of a node that it listens to is reported already
-                continue
         faults += found
     return shapes, faults
 
@@ -300,8 +320,12 @@ def _told(shape: Shape) -> str:
 
 def trusts_at(node: Node, shapes: NodeShapes) -> list[str]:
     """The names of the trusts that reach a node by its inputs; a late input brings none."""
-    sources = [source for field in ports(type(node)) if field not in node.late for source in listens_to(node, field)]
-    return [trust_of(source) for source in sources if trust_of(source) in shapes]
+    return [trust_of(source) for source in _inputs_of(node) if trust_of(source) in shapes]
+
+
+def _inputs_of(node: Node) -> list[str]:
+    """The names of the signals that reach its inputs at once; late inputs are left out."""
+    return [source for field in ports(type(node)) if field not in node.late for source in listens_to(node, field)]
 
 
 def _endings(piece: Piece, shapes: NodeShapes) -> Iterator[WiringFault]:

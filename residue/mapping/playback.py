@@ -5,12 +5,13 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import cast
+from typing import Protocol, cast
 
 import numpy as np
 
-from residue.mapping.form import FORM, FormStep
+from residue.mapping.form import FORM, FormState, FormStep
 from residue.mapping.graph import Graph, Way, drivable, listens_to, ports, trusts_at, wires
+from residue.mapping.late_beginning import younger
 from residue.mapping.node import Block, Control, Drive, LateStep, Node, NodeContext, Source, Step, Trusted
 from residue.mapping.nodes.space import ToOutputs
 from residue.mapping.signals import FRAMES_PER_TICK, Events, Fast, Shape, Signal, Slow, Span, frame_at, joined
@@ -37,6 +38,31 @@ class Played:
     readings: Mapping[str, BodyReading]
 
 
+class Playable(Protocol):
+    """A performance that is played in steps of any length."""
+
+    @property
+    def position(self) -> int:
+        """The first frame of the next step."""
+
+    def step(self, frames: int) -> Played:
+        """The next frames; silence after the end."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlaybackState:
+    """The state of a playback at a frame, or a part of it.
+
+    form: None if it is not known. steps: by node. since: by node, the frame at which its memory begins, if that is not
+    the beginning of the performance.
+    """
+
+    position: int
+    form: FormState | None
+    steps: Mapping[str, Step]
+    since: Mapping[str, int]
+
+
 class Playback:
     """One performance through the prepared graph, from its beginning, in steps of any length.
 
@@ -51,8 +77,15 @@ class Playback:
         self._last_fade_start = max(0, frames - self._fade_frames)
         self._form = FormStep(graph.piece.section, _initial(graph))
         self._stages = _prepare(graph, source, folder)
+        self._sent = {
+            name: [graph.piece.outputs.index(output) for output in node.to]
+            for name, node in graph.nodes.items()
+            if isinstance(node, ToOutputs)
+        }
         self._late = [stage for stage in self._stages.values() if isinstance(stage, _LateStage)]
         self.position = 0
+        self.since: dict[str, int] = {}
+        """By node, the frame at which its memory begins, if that is not the beginning."""
         self.gains: Callable[[int, int], Fast] | None = None
         """A gain that moves, on all outputs: a function of the first frame and the number of frames, giving (frames,).
         A plan may set one.
@@ -106,6 +139,32 @@ class Playback:
             stage.take(span, signals, set_by_form)
         return signals
 
+    def state(self) -> PlaybackState:
+        """The state after the last step. It goes on changing with the playback: keep it as bytes at once."""
+        steps = {name: stage.step for name, stage in self._stages.items()}
+        return PlaybackState(self.position, self._form.state, steps, dict(self.since))
+
+    def take(self, state: PlaybackState, section: str | None = None) -> None:
+        """Goes on from a state of this performance, of which nodes and the form may be missing.
+
+        A missing node begins at that place, without a memory. section: the section in which a missing form is taken to
+        be (FormStep.assume).
+        """
+        self.position = state.position
+        for name, stage in self._stages.items():
+            if name in state.steps:
+                stage.step = state.steps[name]
+                self.since[name] = state.since.get(name, 0)
+            elif state.position and not self._graph.nodes[name].needs():  # channels are read by the time alone
+                stage.step = younger(stage.step, state.position)
+                self.since[name] = state.position
+        if state.form is not None:
+            self._form.state = state.form
+            self.since[FORM] = state.since.get(FORM, 0)
+        elif state.position:
+            self.since[FORM] = state.position
+            self._form.assume(-(-state.position // FRAMES_PER_TICK), section)
+
     def skip_to(self, frame: int, progress: Callable[[int], None] = lambda frame: None) -> None:
         """Goes silently to a later frame; the state there is that of an unbroken run."""
         while self.position < frame:
@@ -122,11 +181,10 @@ class Playback:
     def _gather(self, span: Span, signals: Signals) -> Fast:
         """Sums the signals of the output nodes into each output, in the order of the nodes."""
         outputs = np.zeros((len(self._graph.piece.outputs), span.frames))
-        for name, node in self._graph.nodes.items():
-            if isinstance(node, ToOutputs):
-                sent = cast(Fast, signals[name])
-                for place, output in enumerate(node.to):
-                    outputs[self._graph.piece.outputs.index(output)] += sent[place % len(sent)]
+        for name, places in self._sent.items():
+            sent = cast(Fast, signals[name])
+            for channel, place in enumerate(places):
+                outputs[place] += sent[channel % len(sent)]
         return outputs
 
     def _fade(self, span: Span, outputs: Fast) -> None:
@@ -140,14 +198,14 @@ class Playback:
         outputs[:, first - span.start :] = outputs[:, first - span.start :] * (left * left) + 0.0
 
 
-SKIP_FRAMES = 1 << 16
+SKIP_FRAMES = 28_800
 
 
 class _Stage:
     """A prepared node with the names of its inputs, so that a step only looks them up."""
 
-    def __init__(self, name: str, node: Node, step: Step, trusts: Sequence[str]) -> None:
-        self._step, self._trusts = step, trusts
+    def __init__(self, name: str, node: Node, step: Step, trusts: Sequence[str], moving: frozenset[str]) -> None:
+        self.step, self._trusts = step, trusts
         self._inputs = _names(node, late=False)
         self._numbers: dict[str, float] = {}
         self._drives: dict[str, Drive] = {}
@@ -157,16 +215,18 @@ class _Stage:
                 self._drives[field] = value
             else:
                 self._numbers[field] = float(value)
-        self._set_keys = {field: f"{name}.{field}" for field in self._numbers}
+        self._set_keys = {field: f"{name}.{field}" for field in self._numbers if field in moving}
 
     def __call__(self, span: Span, signals: Signals, set_by_form: Mapping[str, Control]) -> Trusted:
-        given = self._step(Block(span, _wired(self._inputs, signals), self._controls(signals, set_by_form)))
+        given = self.step(Block(span, _wired(self._inputs, signals), self._controls(signals, set_by_form)))
+        if not self._trusts:
+            return given if isinstance(given, Trusted) else Trusted(given, None)
         return combined(given, [_slow(signals[name]) for name in self._trusts])
 
     def _controls(self, signals: Signals, set_by_form: Mapping[str, Control]) -> dict[str, Control]:
-        controls: dict[str, Control] = {
-            field: set_by_form.get(self._set_keys[field], number) for field, number in self._numbers.items()
-        }
+        controls: dict[str, Control] = {**self._numbers}
+        for field, key in self._set_keys.items():
+            controls[field] = set_by_form.get(key, self._numbers[field])
         for field, drive in self._drives.items():
             controls[field] = np.interp(_slow(signals[drive.source]), drive.at, drive.gives)
         return controls
@@ -192,15 +252,15 @@ def _wired(inputs: Mapping[str, str | Sequence[str]], signals: Signals) -> dict[
 class _LateStage(_Stage):
     """A prepared node with late inputs."""
 
-    def __init__(self, name: str, node: Node, step: LateStep, trusts: Sequence[str]) -> None:
-        super().__init__(name, node, step, trusts)
-        self._late_step, self._late_inputs = step, _names(node, late=True)
+    def __init__(self, name: str, node: Node, step: LateStep, trusts: Sequence[str], moving: frozenset[str]) -> None:
+        super().__init__(name, node, step, trusts, moving)
+        self._late_inputs = _names(node, late=True)
         self.longest = step.longest
 
     def take(self, span: Span, signals: Signals, set_by_form: Mapping[str, Control]) -> None:
         """Gives the node its late inputs over the span of its last output."""
         controls = self._controls(signals, set_by_form)
-        self._late_step.take(Block(span, _wired(self._late_inputs, signals), controls))
+        cast(LateStep, self.step).take(Block(span, _wired(self._late_inputs, signals), controls))
 
 
 def _prepare(graph: Graph, source: Source, folder: str) -> dict[str, _Stage]:
@@ -218,7 +278,9 @@ def _prepare(graph: Graph, source: Source, folder: str) -> dict[str, _Stage]:
             step = node.prepare(NodeContext(shapes, _seed(graph.piece.title, name), source, folder, moving))
             trusts = trusts_at(node, graph.shapes) if trust_of(name) in graph.shapes else []
             stages[name] = (
-                _LateStage(name, node, cast(LateStep, step), trusts) if node.late else _Stage(name, node, step, trusts)
+                _LateStage(name, node, cast(LateStep, step), trusts, moving)
+                if node.late
+                else _Stage(name, node, step, trusts, moving)
             )
         except ValueError as error:
             findings.append(Finding(Severity.STOPS, f"piece.toml: node.{name}", str(error), ""))

@@ -17,7 +17,7 @@ from urllib.parse import urlsplit
 import msgspec
 from msgspec import Meta
 
-from residue.checking import check_device_nodes, is_name
+from residue.checking import check_device_nodes, is_name, opened_by
 from residue.notices.bulletin import Bulletin, NoticeError
 from residue.notices.secret import credential_name, secret
 
@@ -224,7 +224,7 @@ class CommandNotice(Notice, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     run: Annotated[tuple[str, ...], Meta(min_length=1)]
     """The program and its arguments; the notice is sent if it ends with 0."""
     device_nodes: tuple[str, ...] = ()
-    """Devices that it opens, such as /dev/ttyUSB0."""
+    """Devices that it opens, such as /dev/ttyUSB0. A word of `run` that begins with /dev/ counts too."""
 
     def __post_init__(self) -> None:
         super().__post_init__()
@@ -233,7 +233,7 @@ class CommandNotice(Notice, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     @property
     def opened(self) -> tuple[str, ...]:
         """The device nodes that it opens."""
-        return self.device_nodes
+        return opened_by(self.device_nodes, *self.run)
 
     def deliver(self, message: Bulletin) -> str:
         """Runs it; ends it if it takes too long."""

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
 from datetime import date, datetime, timedelta
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
+from residue.problems import ProblemError
 from residue.schedule.opening import Opening, settled
 from residue.schedule.spans import local
 
@@ -15,12 +17,16 @@ _PAGE_DAYS = 28
 """Openings are computed and kept by pages of so many days."""
 _MARGIN_DAYS = 3
 """No opening lasts longer than two days (see `settled`), so a page is right if it is computed with this margin."""
-_HORIZON_DAYS = 400
+HORIZON_DAYS = 400
 """The next change is searched for so many days ahead: a little more than a year."""
 
 
 class Calendar(Protocol):
-    """Answers from one set of hours."""
+    """Answers from one set of hours.
+
+    Later years of a calendar file may turn out to be impossible to work out: `openings` raises ProblemError then. The
+    other two answer as if nothing opened there, since a house asks them that plays on.
+    """
 
     @property
     def zone(self) -> ZoneInfo:
@@ -56,8 +62,10 @@ class PagedCalendar:
 
     def opening_at(self, moment: datetime) -> Opening | None:
         """The one that is under way."""
-        latest = next(self._back_from(moment), None)
-        return latest if latest is not None and moment < latest.closes else None
+        with suppress(ProblemError):
+            latest = next(self._back_from(moment), None)
+            return latest if latest is not None and moment < latest.closes else None
+        return None
 
     def next_change(self, moment: datetime) -> datetime | None:
         """The first opening or closing after `moment`; None when there is none for more than a year."""
@@ -65,10 +73,11 @@ class PagedCalendar:
         if under_way is not None:
             return under_way.closes
         page = _page(local(moment, self.zone).date())
-        for ahead in range(page, page + _HORIZON_DAYS // _PAGE_DAYS + 1):
-            for opening in self._on(ahead):
-                if opening.opens > moment:
-                    return opening.opens
+        with suppress(ProblemError):
+            for ahead in range(page, page + HORIZON_DAYS // _PAGE_DAYS + 1):
+                for opening in self._on(ahead):
+                    if opening.opens > moment:
+                        return opening.opens
         return None
 
     def _back_from(self, moment: datetime) -> Iterator[Opening]:

@@ -53,7 +53,8 @@ class CalendarFile:
 
     said: gives every event that counts during some local days. digest: of the text. terms: those of its events, each
     with its place in the file. findings: facts for the curator that stop nothing. titles: the meaning given to each
-    title. record: the openings that are computed so far, to be kept beside the file.
+    title. record: gives the openings that are computed so far, to be kept beside the file. ask_again: years that were
+    refused are tried again from now on.
     """
 
     said: Callable[[dt.date, int], list[Said]]
@@ -61,7 +62,8 @@ class CalendarFile:
     terms: Mapping[EventTerms, str]
     findings: tuple[Finding, ...]
     titles: tuple[TakenTitle, ...] = ()
-    record: bytes | None = None
+    record: Callable[[], bytes] | None = None
+    ask_again: Callable[[], None] | None = None
 
     def everyday(self, first: dt.date, days: int) -> list[Opening]:
         """Open hours less closed hours, in which the house is silent."""

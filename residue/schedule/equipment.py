@@ -11,7 +11,7 @@ import msgspec
 from msgspec import Meta
 from pythonosc.osc_message_builder import OscMessageBuilder
 
-from residue.checking import DEVICES, check_device_nodes, ip_address
+from residue.checking import check_device_nodes, ip_address, opened_by
 from residue.schedule import projector
 from residue.schedule.switching import SwitchError
 
@@ -90,8 +90,7 @@ class CommandEquipment(Equipment, frozen=True, kw_only=True, forbid_unknown_fiel
     @property
     def opened(self) -> tuple[str, ...]:
         """Every device node that its program opens, once."""
-        words = [word for word in (*self.on, *self.off) if word.startswith(DEVICES)]
-        return tuple(dict.fromkeys([*self.device_nodes, *words]))
+        return opened_by(self.device_nodes, *self.on, *self.off)
 
     async def switch(self, *, on: bool) -> None:
         """Runs the program; ends it if it takes too long."""

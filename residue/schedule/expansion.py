@@ -120,11 +120,19 @@ class _File:
     def __init__(self, path: Path, zone: ZoneInfo, found: Expansion) -> None:
         self._path, self._zone, self._found = path, zone, found
         self._chunks = {chunk.year: self._localised(chunk.said) for chunk in found.chunks}
+        self._refused: dict[int, ProblemError] = {}
+        """By year, so that nobody who asks many times a second begins a child each time."""
 
     def as_calendar_file(self) -> CalendarFile:
         found = self._found
         return CalendarFile(
-            self.said, found.digest, dict(found.terms), found.findings, found.titles, encode_record(found)
+            self.said,
+            found.digest,
+            dict(found.terms),
+            found.findings,
+            found.titles,
+            lambda: encode_record(self._found),
+            self._refused.clear,
         )
 
     def said(self, first: dt.date, days: int) -> list[Said]:
@@ -139,10 +147,19 @@ class _File:
         return [one for one in found if one.piece.opens < end and one.piece.closes > begin]
 
     def _chunk(self, year: int) -> Sequence[Said]:
+        if (refused := self._refused.get(year)) is not None:
+            raise ProblemError(refused.findings)
         if year not in self._chunks:
-            # The file is in force already: a performance that it names and that is gone must not stop its later years.
-            found = _asked(self._path, self._zone, None, self._found.words, year, BOUNDS)
+            try:
+                # The file is in force already: a performance that it names and that is gone must not stop later years.
+                found = _asked(self._path, self._zone, None, self._found.words, year, BOUNDS)
+                if found.digest != self._found.digest:
+                    raise stopping(self._path.name, "It was changed after it was read.", "Read it again.")
+            except ProblemError as error:
+                self._refused[year] = error
+                raise
             self._chunks[year] = self._localised(found.chunks[0].said)
+            self._found = msgspec.structs.replace(self._found, chunks=(*self._found.chunks, *found.chunks))
         return self._chunks[year]
 
     def _localised(self, said: Sequence[Said]) -> list[Said]:

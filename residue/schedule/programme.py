@@ -84,15 +84,21 @@ class Programme(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
         return list(dict.fromkeys([*self.performances, *(name for names in self.weekday.values() for name in names)]))
 
 
-def spacing_s(programme: Programme) -> float:
-    """The least time from the beginning of one performance to that of the next; 0 if there is none.
+def spacing_s(programme: Programme, zone: ZoneInfo, *, first: date, days: int) -> float:
+    """The least time from one possible beginning of a performance to the next on these days; 0 if it may be any time.
 
-    Over a change of the clock it may be less, once, by that change at most.
+    The clocks of the place may change between the two.
     """
     if programme.starts == "any time":
         return 0.0
-    minutes = _start_minutes(programme)
-    return 60.0 * min(later - earlier for earlier, later in pairwise([*minutes, minutes[0] + 24 * 60]))
+    minutes, both = _start_minutes(programme), isinstance(programme.starts, str)
+    least_s = 60.0 * min(later - earlier for earlier, later in pairwise([*minutes, minutes[0] + _DAY_MIN]))
+    for day in (first + timedelta(days=number) for number in range(days)):
+        if _clocks_change(day, zone):
+            around = (day + timedelta(days=beside) for beside in (-1, 0, 1))
+            moments = sorted({moment for one in around for moment in _moments(one, minutes, zone, both=both)})
+            least_s = min(least_s, *((later - earlier).total_seconds() for earlier, later in pairwise(moments)))
+    return least_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,11 +160,14 @@ def next_start(programme: Programme, opening: Opening, earliest: datetime, zone:
 def _moments(day: date, minutes: Sequence[int], zone: ZoneInfo, *, both: bool) -> Iterator[datetime]:
     """The minutes of a day as instants, in order. both: a time that comes twice counts twice."""
     moments = (instant(day, minute, zone) for minute in minutes)
-    changes = instant(day, 0, zone).utcoffset() != instant(day, _DAY_MIN, zone).utcoffset()
-    if not (both and changes):
+    if not (both and _clocks_change(day, zone)):
         return moments
     seconds = (again(day, minute, zone) for minute in minutes)
     return iter(sorted([*moments, *(second for second in seconds if second is not None)]))
+
+
+def _clocks_change(day: date, zone: ZoneInfo) -> bool:
+    return instant(day, 0, zone).utcoffset() != instant(day, _DAY_MIN, zone).utcoffset()
 
 
 def every_min(starts: str | tuple[str, ...]) -> int | None:

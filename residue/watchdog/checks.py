@@ -146,7 +146,9 @@ def _governed(now: Vitals, before: Vitals) -> str | None:
 
 
 def _log(now: Vitals, _before: Vitals) -> str | None:
-    return f"The log cannot be written: {now.log_trouble}." if now.log_trouble else None
+    if not now.log_trouble:
+        return None
+    return f"The log cannot be written: {now.log_trouble}. Until it can, each moment stays 3 dB below every cap."
 
 
 def _disk(now: Vitals, _before: Vitals) -> str | None:

@@ -18,8 +18,8 @@ from tests.archive.bags import CHANNELS, SEALED_ON, performance, recorded_folder
 def test_it_names_the_evening_and_every_channel_with_its_length_rate_and_unit(tmp_path: Path) -> None:
     told = summarise(sealed_bag(tmp_path))
     assert told.startswith("First Batch\nIda Brandt, 2026-02-11 23:40 +0100\n")
-    rows = {line.split()[0]: line.split()[2:] for line in told.splitlines() if "  " in line}
-    assert rows["channel"] == ["time", "kind", "site", "from", "length", "rate", "unit"]  # "over time" is two words
+    rows = {line.split()[0]: line.split()[1:] for line in told.splitlines() if "  " in line}
+    assert rows["channel"] == ["kind", "site", "from", "length", "rate", "unit"]
     assert rows["forearm_left"] == ["mmg", "0", "s", "2.0", "s", "48000", "Hz", "V"]
     assert rows["back_of_head"] == ["eeg", "0.5", "s", "4.0", "s", "256", "Hz", "uV"]
     assert rows["beats"] == ["rr", "0", "s", "3.2", "s", "5", "beats", "ms"]

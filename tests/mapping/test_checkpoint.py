@@ -8,7 +8,7 @@ from random import Random
 import numpy as np
 import pytest
 
-from residue.mapping.checkpoint import Given, dump, given, load
+from residue.mapping.checkpoint import Given, dump, dump_nodes, given, load, load_nodes
 from residue.mapping.graph import drivable
 from residue.mapping.node import Node, Reader, Step
 from residue.mapping.playback import Playback
@@ -61,6 +61,22 @@ def test_any_graph_with_its_form_goes_on_to_the_bit(seed: int) -> None:
         frames = random.randint(1, 20_000)
         assert unbroken.step(frames).outputs.tobytes() == kept.step(frames).outputs.tobytes()
         kept = load(dump(kept, held), held)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_each_node_goes_on_from_a_state_of_its_own(seed: int) -> None:
+    random = Random(seed)
+    graph = random_graph(random)
+    held = given(graph, EVENING)
+    unbroken, kept = (Playback(graph, EVENING, EVENING.frames, ".") for _ in range(2))
+    while unbroken.position < EVENING.frames:
+        frames = random.randint(1, 20_000)
+        assert unbroken.step(frames).outputs.tobytes() == kept.step(frames).outputs.tobytes()
+        states = dump_nodes(kept.state(), held)
+        assert states.keys() == set(graph.order)
+        kept = Playback(graph, EVENING, EVENING.frames, ".")
+        kept.take(load_nodes(unbroken.position, states, held))
+    assert not any(kept.since.values())
 
 
 def test_what_stands_outside_this_version_is_not_kept() -> None:

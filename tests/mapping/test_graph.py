@@ -182,6 +182,27 @@ def test_all_faults_of_the_wiring_are_told_at_once(tmp_path: Path) -> None:
     assert len(faults_of(tmp_path, text)) == 3
 
 
+def test_the_wiring_of_the_others_is_checked_beside_a_node_that_cannot_be_read(tmp_path: Path) -> None:
+    text = WHOLE.replace('kind = "envelope"', 'kind = "envelop"').replace('input = "heard"', 'input = "herd"')
+    text = text.replace("[[section]]", '[node.x]\nkind = "pan"\ninput = "arm"\n[[section]]')
+    unknown, missing, unfit = faults_of(tmp_path, text)
+    assert unknown.startswith("piece.toml: node.effort.kind: ")
+    assert missing == 'piece.toml: node.loud.input: There is no node "herd". Did you mean heard?'
+    assert unfit.startswith('piece.toml: node.x.input: "arm" gives a signal that is slow')
+
+
+def test_an_output_that_a_node_which_cannot_be_read_may_feed_is_no_fault(tmp_path: Path) -> None:
+    (fault,) = faults_of(tmp_path, WHOLE.replace('kind = "output"', 'kind = "outputs"'))
+    assert fault.startswith("piece.toml: node.out.kind: ")
+
+
+def test_the_nodes_are_checked_beside_a_fault_of_a_section(tmp_path: Path) -> None:
+    text = WHOLE.replace("at_most_s = 150", "at_most_s = -150").replace('input = "heard"', 'input = "herd"')
+    section, node = faults_of(tmp_path, text.replace("attack_s", "atack_s"))[::2]
+    assert section.startswith("piece.toml: section[1].at_most_s: ")
+    assert node == 'piece.toml: node.loud.input: There is no node "herd". Did you mean heard?'
+
+
 def test_a_node_that_nothing_listens_to_is_pointed_out_but_stops_nothing(tmp_path: Path) -> None:
     spare = '[node.spare]\nkind = "gain"\ninput = "arm"\ngain_db = 0\n'
     (tmp_path / "piece.toml").write_text(WHOLE + spare, encoding="utf-8")

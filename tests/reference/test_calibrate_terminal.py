@@ -22,7 +22,8 @@ import numpy as np
 import pytest
 
 from residue.loudness.meters.weightings import Weighting
-from residue.runtime.journal.log import FILE_NAME, LevelLog
+from residue.runtime.journal.log import FILE_NAME
+from residue.runtime.journal.reading import LogReader
 from tests.runtime.running import AS_AT_A_TERMINAL
 from tests.runtime.technician import Hall
 from tests.sound_server import SoundServer, sound_server
@@ -149,7 +150,7 @@ def test_a_room_is_calibrated_at_a_terminal_through_a_sound_server(server: Sound
     assert np.max(np.abs(captured[1])) > 1e-4, "the right output had begun"
     assert 10 * log10(np.mean(captured[:, -9_600:] ** 2) + 1e-30) < -120.0, "and has faded out"
     now = datetime.now(UTC)
-    logged = LevelLog(installation / "state" / FILE_NAME).between(now - timedelta(hours=1), now)
+    logged = LogReader(installation / "state" / FILE_NAME).between(now - timedelta(hours=1), now)
     assert [event.kind for event in logged.events] == ["started", "calibrated", "ended"]
     assert "left: noise of 0 dBFS would be " in logged.events[1].text
     told = sum(10 ** (json.loads(row.sent)["A at place, dB"] / 10) * row.duration_s for row in logged.seconds)

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
 
-from residue.problems import ProblemError
+from residue.problems import ProblemError, stopping
 from residue.schedule import expansion
 from residue.schedule.beside import calendar_of
 from residue.schedule.events import read
@@ -35,6 +35,12 @@ def calendar(folder: Path, *events: Iterable[str]) -> Path:
 def weekly(number: int = 0, *more: str) -> list[str]:
     day = f"202601{1 + number % 28:02}"
     return [f"DTSTART:{day}T100000", f"DTEND:{day}T180000", "RRULE:FREQ=WEEKLY", *more]
+
+
+def record_of(path: Path) -> bytes:
+    record = expanded(path, BERLIN).record
+    assert record is not None
+    return record()
 
 
 HOSTILE = {
@@ -92,11 +98,59 @@ def test_openings_that_are_kept_need_no_child(tmp_path: Path, monkeypatch: pytes
     path = calendar(tmp_path, weekly())
     found = expanded(path, BERLIN)
     assert found.record is not None
-    (tmp_path / expansion.FILE_NAME).write_bytes(found.record)
+    (tmp_path / expansion.FILE_NAME).write_bytes(found.record())
     monkeypatch.setattr(expansion, "_asked", None)
     again = kept(path, BERLIN)
     assert again is not None
     assert again.everyday(date.today(), 14) == found.everyday(date.today(), 14)  # noqa: DTZ011 - any day that is kept
+
+
+def test_further_years_are_kept_with_the_others(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path, later = calendar(tmp_path, weekly()), date(date.today().year + 4, 3, 1)  # noqa: DTZ011 - any later year
+    found = expanded(path, BERLIN)
+    assert found.record is not None
+    there = found.everyday(later, 28)
+    (tmp_path / expansion.FILE_NAME).write_bytes(found.record())
+    monkeypatch.setattr(expansion, "_asked", None)
+    again = kept(path, BERLIN)
+    assert again is not None
+    assert again.everyday(later, 28) == there != []
+
+
+def test_further_years_do_not_come_from_another_file(tmp_path: Path) -> None:
+    path, later = calendar(tmp_path, weekly()), date(date.today().year + 4, 3, 1)  # noqa: DTZ011 - any later year
+    found = expanded(path, BERLIN)
+    calendar(tmp_path, weekly(1), weekly(2))
+    with pytest.raises(ProblemError, match="changed after it was read"):
+        found.everyday(later, 28)
+
+
+def test_a_house_that_plays_takes_years_that_are_refused_to_be_without_openings(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each look of its loop would end it, and each start again; one child a day is asked, and the curator is told."""
+    calendar(tmp_path, weekly())
+    hours = Hours(time_zone="Europe/Berlin", programme=Programme(performances=("first-batch",)))
+    answers = calendar_of(tmp_path, hours)
+    asked: list[int] = []
+
+    def too_long(*_: object) -> None:
+        asked.append(1)
+        raise stopping("hours.ics", "It takes too much time.", "Simplify what repeats.")
+
+    monkeypatch.setattr(expansion, "_asked", too_long)
+    later = datetime(date.today().year + 4, 3, 1, 12, tzinfo=BERLIN)  # noqa: DTZ011 - any later year
+    for _ in range(3):
+        assert answers.calendar.opening_at(later) is None
+        assert answers.calendar.next_change(later) is None
+        with pytest.raises(ProblemError, match="too much time"):
+            answers.calendar.openings(later.date(), 1)
+    assert asked == [1]
+    monkeypatch.undo()
+    assert answers.events is not None
+    assert answers.events.ask_again is not None
+    answers.events.ask_again()
+    assert answers.calendar.next_change(later) is not None
 
 
 def test_a_performance_that_is_gone_does_not_stop_the_later_years_of_hours_in_force(tmp_path: Path) -> None:
@@ -104,7 +158,7 @@ def test_a_performance_that_is_gone_does_not_stop_the_later_years_of_hours_in_fo
     path = calendar(tmp_path, weekly(0, "SUMMARY:open", "DESCRIPTION:performances: late-batch"))
     found = expanded(path, BERLIN, ["first-batch", "late-batch"])
     assert found.record is not None
-    (tmp_path / expansion.FILE_NAME).write_bytes(found.record)
+    (tmp_path / expansion.FILE_NAME).write_bytes(found.record())
     with pytest.raises(ProblemError, match="late-batch"):  # a start by a person names it
         expanded(path, BERLIN, ["first-batch"])
     hours = Hours(time_zone="Europe/Berlin", programme=Programme(performances=("first-batch",)))
@@ -115,8 +169,7 @@ def test_a_performance_that_is_gone_does_not_stop_the_later_years_of_hours_in_fo
 @pytest.mark.parametrize("change", ["calendar", "record", "zone"])
 def test_kept_openings_of_something_else_do_not_count(tmp_path: Path, change: str) -> None:
     path = calendar(tmp_path, weekly())
-    record = expanded(path, BERLIN).record
-    assert record is not None
+    record = record_of(path)
     (tmp_path / expansion.FILE_NAME).write_bytes(record if change != "record" else record[:-20] + record[-19:])
     if change == "calendar":
         calendar(tmp_path, weekly(), weekly(1))
@@ -125,9 +178,7 @@ def test_kept_openings_of_something_else_do_not_count(tmp_path: Path, change: st
 
 def test_a_pipe_in_the_place_of_a_calendar_makes_nobody_wait(tmp_path: Path) -> None:
     path = calendar(tmp_path, weekly())
-    record = expanded(path, BERLIN).record
-    assert record is not None
-    (tmp_path / expansion.FILE_NAME).write_bytes(record)
+    (tmp_path / expansion.FILE_NAME).write_bytes(record_of(path))
     path.unlink()
     os.mkfifo(path)
     assert kept(path, BERLIN) is None

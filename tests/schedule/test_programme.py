@@ -187,4 +187,25 @@ def test_what_comes_is_told_once_each_from_any_place_of_the_programme_on() -> No
     ("starts", "apart_s"), [("any time", 0), ("full hour", 3600), ("every 20 min", 1200), ("4 an hour", 900)]
 )
 def test_starts_by_the_clock_are_so_far_apart(starts: str, apart_s: float) -> None:
-    assert spacing_s(Programme(performances=("a",), starts=starts)) == apart_s
+    assert spaced_s(starts, "Europe/Berlin") == apart_s
+
+
+def spaced_s(starts: str | tuple[str, ...], zone: str) -> float:
+    programme = Programme(performances=("a",), starts=starts)
+    return spacing_s(programme, ZoneInfo(zone), first=date(2026, 1, 1), days=366)
+
+
+@pytest.mark.parametrize(
+    ("starts", "zone", "apart_s"),
+    [
+        (("01:30", "03:10"), "Europe/Berlin", 40 * 60),  # 2026-03-29: 03:00 follows 02:00
+        (("01:30", "03:10"), "Asia/Tokyo", 100 * 60),
+        (("12:00",), "Europe/Berlin", 23 * 3600),
+        ("full hour", "Australia/Lord_Howe", 30 * 60),  # its clocks change by half an hour
+    ],
+)
+def test_a_change_of_the_clocks_may_bring_starts_nearer_together(
+    starts: str | tuple[str, ...], zone: str, apart_s: float
+) -> None:
+    """Source of the changes: the IANA database, by zoneinfo."""
+    assert spaced_s(starts, zone) == apart_s

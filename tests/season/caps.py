@@ -17,7 +17,7 @@ from residue.loudness.caps.ears import ear_of
 from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.budget import HOP_UNITS, Budget
-from residue.loudness.stage.history import SentHistory
+from residue.loudness.stage.history import SPARED_SHARE, SentHistory
 
 Floats = NDArray[np.float64]
 
@@ -31,6 +31,8 @@ CAPS = expand(
 EAR = ear_of(CAPS[0], OUTPUTS)
 WINDOW_S = 900
 HOPS_A_SECOND = 10
+SPARED = SPARED_SHARE * 10 ** ((min(cap.limit for cap in CAPS) - CAPS[0].limit) / 10)
+"""The most energy of a hop while the disk takes nothing."""
 LIMIT = 10 ** (-20.0 / 10) * HOP_FRAMES
 """Energy of a hop at the limit of the first cap; energies here are counted in it."""
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import random
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import timedelta
 from math import ceil
 from pathlib import Path
@@ -18,12 +19,12 @@ import numpy as np
 
 from residue.loudness.stage.history import SentHistory
 from residue.records import encode_record
-from residue.runtime.engine.engine import TALLY_S
 from residue.runtime.house.memory import Memory, remembered
-from residue.runtime.journal.event_kinds import ENDED
+from residue.runtime.journal.event_kinds import ENDED, NOT_LOGGED, STARTED
 from residue.runtime.journal.log import FILE_NAME as LOG_FILE
-from residue.runtime.journal.log import EventRow, LevelLog, SecondRow, timestamp
-from residue.runtime.journal.telling import UNLOGGED_MOST_S
+from residue.runtime.journal.log import EventRow, LevelLog, SecondRow, event, timestamp
+from residue.runtime.journal.tallies import TALLY_S
+from residue.runtime.journal.telling import SIGN_OF_LIFE_S
 from residue.runtime.system.clock import Clock, Uptime
 from residue.runtime.system.folders import MEMORY_BEFORE_FILE, MEMORY_FILE
 from tests.season.caps import CAPS, EAR, HOPS_A_SECOND, WINDOW_S, Floats
@@ -51,29 +52,23 @@ class Disk:
         self._stands_since_s: float | None = None
         self._rows: list[SecondRow] = []
         self._ended = True
-        self._unwritten = folder / "unwritten"
-        """Stands elsewhere, and is gone after a power cut: the boot that it names is another then."""
+        self._events: list[EventRow] = []
+        """The last start, and the times without a row before earlier ones."""
 
     def stand(self, process: Process) -> None:
         """From now on it takes nothing."""
         self._memory_before, self._memory = self._memory, process.memory()
         self._stands_since_s = self._clock.monotonic_s()
-        up = self._up()
-        self._unwritten.write_text(json.dumps([up.boot, up.seconds - UNLOGGED_MOST_S]))
 
     def go_on(self) -> None:
         """It takes everything again."""
         self._stands_since_s = None
-        self._unwritten.unlink(missing_ok=True)
 
     def keep(self, process: Process, *, lost_s: float, ended: bool) -> None:
         """A program ends. lost_s: how old what was last written of its place is; ended: it wrote down its end."""
         if self._stands_since_s is None:
             self._memory = _older(process.memory(), lost_s + self.slow_s)
             self._memory_before = _older(self._memory, WRITTEN_EVERY_S)
-        if self.slow_s > UNLOGGED_MOST_S and not ended and self._stands_since_s is None:
-            up = self._up()
-            self._unwritten.write_text(json.dumps([up.boot, up.seconds - self.slow_s - UNLOGGED_MOST_S]))
         self._keep_rows(process, ended=ended)
 
     def flip(self, chance: random.Random) -> None:
@@ -87,15 +82,24 @@ class Disk:
             for part in self.folder.glob(old):
                 part.unlink()
         log = LevelLog(path)
-        log.write([*self._rows, EventRow(utc=timestamp(now), kind=ENDED if self._ended else "playing", text="")])
+        log.write([*self._events, *self._rows, event(now, self._up(), ENDED if self._ended else "playing", "")])
         log.close()
         (self.folder / MEMORY_FILE).write_bytes(encode_record(self._memory))
         (self.folder / MEMORY_BEFORE_FILE).write_bytes(encode_record(self._memory_before))
         while self._flips:
             self._flip_now(self._flips.pop())
-        history = LevelLog(path, self._unwritten).sent_before(now, self._up(), WINDOW_S)
+        history = LevelLog(path).sent_before(now, self._up(), WINDOW_S)
+        self._events = [*self._not_logged(history), event(now, self._up(), STARTED, "")]
         self.go_on()
         return history, *remembered(self.folder)
+
+    def _not_logged(self, history: SentHistory) -> list[EventRow]:
+        """The times without a row, as the log of the next program tells of them."""
+        found, now, up = [], self._clock.now(), self._up()
+        for time in history.spared:
+            then, up_s = now - timedelta(seconds=time.age_s), up.seconds - time.age_s
+            found.append(replace(event(then, Uptime(up.boot, up_s), NOT_LOGGED, ""), unlogged_s=time.duration_s))
+        return found
 
     def _flip_now(self, chance: random.Random) -> None:
         files = sorted(path for path in self.folder.rglob("*") if path.is_file() and not path.is_symlink())
@@ -122,14 +126,14 @@ class Disk:
         self._rows = self._rows[-round(WINDOW_S / TALLY_S) :]
         for first in range(counts_from, known, _TALLY_HOPS):
             tally = energies[first : min(known, first + _TALLY_HOPS)]
-            if tally.any():
+            if tally.any() or first % round(SIGN_OF_LIFE_S * HOPS_A_SECOND) == 0:
                 self._rows.append(self._row(begins_s + (first + len(tally)) / HOPS_A_SECOND, tally))
         self._ended = ended and stands_s is None
 
     def _row(self, at_s: float, tally: Floats) -> SecondRow:
         ago_s, up = self._clock.monotonic_s() - at_s, self._up()
-        level = CAPS[0].limit + 10 * np.log10(tally.mean())
-        sent = json.dumps({EAR.key: ceil(level * 100) / 100})
+        level = CAPS[0].limit + 10 * np.log10(tally.mean()) if tally.any() else None
+        sent = json.dumps({EAR.key: None if level is None else ceil(level * 100) / 100})
         wall = self._clock.now() - timedelta(seconds=ago_s)
         return SecondRow(
             utc=timestamp(wall),

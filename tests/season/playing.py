@@ -22,7 +22,7 @@ from residue.runtime.engine.player import left_out
 from residue.runtime.house.exchange import Action, EngineView, FadeOut, SetTrim, Start
 from residue.runtime.planning.checkpoints import EVERY_S
 from residue.runtime.planning.planning import Outcome
-from tests.season.caps import CAPS, HOPS_A_SECOND, OUTPUTS, Ear, Floats, Governor
+from tests.season.caps import CAPS, HOPS_A_SECOND, OUTPUTS, SPARED, Ear, Floats, Governor
 
 DURATION_S = {"first-batch": 300, "second-batch": 351, "third-batch": 420}
 QUIET = CapStage(OUTPUTS, CAPS).reading()
@@ -116,6 +116,7 @@ class Playing:
         self.too_loud = 1.0
         self.lowered_db = 0.0
         """The plan's, below that for the cap as it was first written."""
+        self._spares = False
         self.slow_s = 0.0
         """So much longer the disk takes until a performance begins."""
 
@@ -214,10 +215,16 @@ class Playing:
     def settle(self) -> None:
         """Have the caps count what has gathered: what they let through does not depend on when they are asked."""
         if self._waiting:
-            energies = self.governor.send(np.concatenate(self._waiting))
+            asked = np.concatenate(self._waiting)
+            energies = self.governor.send(np.minimum(asked, SPARED) if self._spares else asked)
             self.sent.append((self._waiting_from, energies))
             self._ear.hear(self._waiting_from, energies)
         self._waiting, self._waiting_s = [], 0
+
+    def spare(self, *, spares: bool) -> None:
+        """Whether no hop may use more than half of a limit, because the disk takes nothing."""
+        self.settle()
+        self._spares = spares
 
     def _reading(self) -> Reading:
         self.muted_frames += self.not_finite and self.under_way

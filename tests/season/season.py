@@ -339,15 +339,23 @@ class Season:
     def stop_writing(self, why: str) -> None:
         self.process.log_trouble = why
         self.disk.stand(self.process)
+        self.later(2, self._spare)
 
     def go_on_writing(self) -> None:
         self.process.log_trouble = None
         self.disk.go_on()
+        self._spare()
 
     def slow_down(self, by_s: float) -> None:
         """The disk answers so late; 0: as it should."""
         self.disk.slow_s = self.process.playing.slow_s = by_s
         self.process.log_trouble = f"the disk has not answered for {by_s:.0f} s" if by_s else None
+        self._spare()
+
+    def _spare(self) -> None:
+        """The disk has taken nothing for long enough that every hop is spared, or takes everything again."""
+        if self._up:
+            self.process.playing.spare(spares=self.process.log_trouble is not None)
 
     def cut_power(self, off_s: int, chance: random.Random) -> None:
         """What was being written is there, or is not; the clock may come back wrong."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 from scipy import signal
@@ -53,7 +54,7 @@ def starts(sources: Mapping[str, IngestSource], description: Description) -> dic
     """
     told = {align.file: align for align in description.align}
     free = {name: source for name, source in sources.items() if name not in told}
-    known = _by_clock(free)
+    known = _by_clock(free, description.recorded)
     left = dict(told)
     while left:
         ready = [name for name, align in left.items() if align.to in known]
@@ -68,14 +69,30 @@ def starts(sources: Mapping[str, IngestSource], description: Description) -> dic
     return {name: SourceStart(start.seconds - earliest, start.how) for name, start in known.items()}
 
 
-def _by_clock(sources: Mapping[str, IngestSource]) -> dict[str, SourceStart]:
+def _by_clock(sources: Mapping[str, IngestSource], recorded: datetime | None) -> dict[str, SourceStart]:
     moments = {name: source.began for name, source in sources.items() if source.began is not None}
     if len(moments) < len(sources):
         how = "assumed to begin with the others" if len(sources) > 1 else "the only one"
         return {name: SourceStart(0.0, how) for name in sources}
+    moments = _on_one_clock(moments, recorded)
     first = min(moments.values(), default=None)
     return {
         name: SourceStart((moment - first).total_seconds() if first else 0.0, f"by its own clock, at {moment:%H:%M:%S}")
+        for name, moment in moments.items()
+    }
+
+
+def _on_one_clock(moments: Mapping[str, datetime], recorded: datetime | None) -> dict[str, datetime]:
+    """The moments by the clock of the place, as most recorders write them, or all with their offsets from UTC."""
+    known = [name for name, moment in moments.items() if moment.tzinfo]
+    local = [name for name, moment in moments.items() if not moment.tzinfo]
+    if not (known and local):
+        return dict(moments)
+    if recorded is None:
+        what = f"{known[0]} tells its time in UTC, {local[0]} by a clock whose offset from UTC is not known."
+        raise stopping("recorded", what, "Write recorded = the time of the first sample, with the offset from UTC.")
+    return {
+        name: moment.astimezone(recorded.tzinfo).replace(tzinfo=None) if moment.tzinfo else moment
         for name, moment in moments.items()
     }
 

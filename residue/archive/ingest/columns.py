@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_left
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -135,12 +136,24 @@ def find_grid(where: str, times_s: Column) -> Grid:
         places = grid.places(times)
         uneven = np.abs(times - (begun_s + places * interval_s)).max() > 2 * _LARGEST_JITTER * interval_s
         if uneven or np.any(np.diff(places, prepend=last) < 1):
-            mend = "Export it at a fixed rate, or state rate_hz."
+            rate = f"{suggested_hz(mean_rate_hz(times_s)):g}"
+            mend = f"Write resample_hz = {rate} beside time, which draws straight lines from row to row."
             raise stopping(where, "Its rows did not come at a steady rate.", mend)
         last = int(places[-1])
     if last > LONGEST_S / interval_s:
         raise stopping(where, "Its times span more than a week.", "Check time_unit.")
     return Grid(last + 1, grid.interval_s, grid.origin_s)
+
+
+def mean_rate_hz(times_s: Column) -> float:
+    """Rows a second, over all of them. times_s: ascending, two or more; one alone counts as one a second."""
+    first_s, last_s = (float(times_s.read(row, row + 1)[0]) for row in (0, times_s.length - 1))
+    return (times_s.length - 1) / (last_s - first_s) if times_s.length > 1 else 1.0
+
+
+def suggested_hz(mean_hz: float) -> float:
+    """A rate for an even grid that keeps about as many samples as there are rows."""
+    return float(math.ceil(mean_hz - 1e-6)) if mean_hz >= 1 else float(f"{mean_hz:.1g}")
 
 
 def pieces(column: Column) -> Iterator[tuple[int, Floats]]:

@@ -12,9 +12,9 @@ import msgspec
 import tomlkit
 from msgspec import Meta
 
-from residue.archive.file_kinds import FileKind, kind_of_file
+from residue.archive.ingest.facts import TableFacts
 from residue.archive.ingest.source import IngestSource
-from residue.archive.ingest.sources.table import TableFacts
+from residue.archive.ingest.suggesting import Suggestions
 from residue.archive.performance import Channel, ChannelKind, ManifestTable, Mark, OffsetS, Permission, check_names
 from residue.checking import check, read_toml
 from residue.problems import Finding, ProblemError, Severity, nearest
@@ -61,6 +61,8 @@ class Description(ManifestTable, frozen=True, kw_only=True):
     """Leave names, birth dates, serial numbers and notes in the files."""
     keep_notes: list[str] = msgspec.field(default_factory=list)
     """Notes in the files that may be kept and shown, word for word; all others are removed."""
+    damaged: list[str] = msgspec.field(default_factory=list)
+    """Files that are damaged, and of which what survives is taken."""
     channel: Annotated[dict[str, Channel], Meta(min_length=1)]
     """The channels by name; `file` names a source."""
     mark: list[Mark] = msgspec.field(default_factory=list)
@@ -68,7 +70,7 @@ class Description(ManifestTable, frozen=True, kw_only=True):
     permission: Permission | None = None
     """The performer's consent."""
     table: dict[str, TableFacts] = msgspec.field(default_factory=dict)
-    """Facts about tables (CSV, TSV), by file name."""
+    """Facts about tables, by file name."""
     align: list[Align] = msgspec.field(default_factory=list)
     """The start times of sources that did not begin together."""
 
@@ -103,6 +105,8 @@ def check_against(description: Description, sources: Mapping[str, IngestSource],
     """
     names = list(names)
     findings = list(_unknown_channels(description, sources, names))
+    for name in sorted(set(description.damaged) - set(names)):
+        findings.append(Finding(Severity.STOPS, "damaged", f'There is no source "{name}".', nearest(name, names)))
     for number, align in enumerate(description.align, 1):
         for key in ("file", "to"):
             name = getattr(align, key)
@@ -135,16 +139,20 @@ def label_of(channel: Channel, source: IngestSource) -> str:
     return source.labels[0] if channel.track is None and len(source.labels) == 1 else ""
 
 
-def template(sources: Mapping[str, IngestSource]) -> str:
-    """A describe file with all facts from the sources, for a person to complete."""
+def template(sources: Mapping[str, IngestSource], tables: Mapping[str, Suggestions]) -> str:
+    """A describe file with all facts from the sources, for a person to complete. tables: what is known of them."""
     document = tomlkit.document()
     document.add(tomlkit.comment("Facts about the recording. Fill in the empty values, remove the channels that you"))
     document.add(tomlkit.comment("do not want, then ingest again with --describe and the name of this file."))
+    document.add(tomlkit.comment("Name each channel as the piece reads it: [channel.NAME]."))
     for key in ("title", "performer", "place", "notes"):
         document.add(key, "")
     began = [source.began for source in sources.values() if source.began]
-    moment = f"{min(began).isoformat()}+01:00" if began else "2026-02-11T23:40:00+01:00"
+    local = [moment for moment in began if moment.tzinfo is None]
+    first = f"{min(local).isoformat()}+01:00" if local else min(began).isoformat() if began else ""
+    moment = first or "2026-02-11T23:40:00+01:00"
     document.add(tomlkit.comment(f"recorded = {moment}  # with the offset from UTC at that place"))
+    _add_damaged(document, sources)
     _add_notes(document, sources)
     channels = tomlkit.table(is_super_table=True)
     for file, source in sources.items():
@@ -152,17 +160,41 @@ def template(sources: Mapping[str, IngestSource]) -> str:
             name = _plain(label, channels)
             channels.add(name, _channel_table(file, source, label))
     document.add("channel", channels)
-    tables = [file for file, source in sources.items() if kind_of_file(source.path) is FileKind.TABLE]
-    for file in tables:
-        document.add(tomlkit.nl())
-        document.add(tomlkit.comment(f'[table."{file}"]  # its rate, or the column that holds the time'))
-        document.add(tomlkit.comment("rate_hz = 100"))
-        document.add(tomlkit.comment(f'time = "{sources[file].labels[0]}"'))
+    for file, suggested in tables.items():
+        _add_table(document, file, suggested)
     document.add(tomlkit.nl())
     document.add(tomlkit.comment("[permission]  # heart and brain recordings are health data about a person"))
     document.add(tomlkit.comment('consent = "signed by …, on …, kept at …"'))
     document.add(tomlkit.comment("shown_until = 2028-12-31"))
     return tomlkit.dumps(document)
+
+
+def _add_damaged(document: tomlkit.TOMLDocument, sources: Mapping[str, IngestSource]) -> None:
+    """Adds what is lost of damaged files; a person decides whether to take what survives."""
+    damaged = {name: source.lost for name, source in sources.items() if source.lost}
+    for name, lost in damaged.items():
+        document.add(tomlkit.comment(f"{tomlkit.item(name).as_string()} is {lost}."))
+    if damaged:
+        document.add(tomlkit.comment("Copy them again; if no better copy exists, take what survives:"))
+        names = tomlkit.array()
+        names.extend(damaged)
+        document.add(tomlkit.comment(f"damaged = {names.as_string()}"))
+
+
+def _add_table(document: tomlkit.TOMLDocument, file: str, suggested: Suggestions) -> None:
+    """Adds the facts that a table needs, as far as they are known; the others as comments."""
+    document.add(tomlkit.nl())
+    if suggested:
+        table = tomlkit.table()
+        for key, value in suggested.items():
+            table.add(key, value)
+        if "time" in suggested:
+            table.add(tomlkit.comment('time_unit = "ms"  # or "s", "us", "ns", where the column does not tell it'))
+        document.add("table", tomlkit.table(is_super_table=True).add(file, table))
+        return
+    document.add(tomlkit.comment(f'[table."{file}"]  # its rate, or the column that holds the time'))
+    document.add(tomlkit.comment("rate_hz = 100"))
+    document.add(tomlkit.comment('time = "t"'))
 
 
 def _add_notes(document: tomlkit.TOMLDocument, sources: Mapping[str, IngestSource]) -> None:

@@ -11,6 +11,7 @@ import numpy as np
 from scipy import signal
 
 from residue.archive.gaps import Bridged
+from residue.archive.ingest.rates import rate_doubt
 from residue.archive.performance import ChannelKind
 from residue.archive.readers.beats import BeatList
 from residue.dsp.intervals import Plausible
@@ -57,6 +58,8 @@ class Quality:
     hum_hz: float | None
     hum_db: float
     """The level of the mains frequency above its neighbourhood, in dB."""
+    rate_doubt: str = ""
+    """Why its rate is not likely for its kind, in words."""
     plausible_beats: float | None = None
     """For a channel of the heart: the share of plausible intervals; for an ECG, the share of time with them."""
 
@@ -132,6 +135,7 @@ def examine_samples(stream: SampleStream, kind: ChannelKind) -> Iterator[float |
         flat_s=_flat_s(lows, highs, cell_s, _SLOW_FLAT_S.get(kind, _FLAT_S)),
         hum_hz=hum_hz,
         hum_db=hum_db,
+        rate_doubt=rate_doubt(kind, float(stream.rate_hz)),
         plausible_beats=_plausible_in(stream) if kind is ChannelKind.ECG else None,
     )
 

@@ -22,6 +22,7 @@ def judge(quality: Quality) -> tuple[str, list[str]]:
         (_beats(quality) < _NO_BEATS, f"only {_beats(quality):.0%} of its beats are plausible"),
     ]
     doubts = [
+        (bool(quality.rate_doubt), f"{quality.rate_doubt}: check its rate, or the unit of its times"),
         (quality.missing_share >= _MUCH_MISSING, f"{quality.missing_share:.0%} of it was not recorded"),
         (quality.clipped_share >= _MUCH_CLIPPED, f"{quality.clipped_share:.2%} of it is clipped"),
         (quality.flat_s >= _MUCH_FLAT * quality.duration_s, f"its value does not change for {quality.flat_s:.0f} s"),
@@ -35,7 +36,7 @@ def judge(quality: Quality) -> tuple[str, list[str]]:
     ]
     reasons = [words for holds, words in spoilt if holds]
     if reasons:
-        return "not usable", reasons
+        return "not usable", reasons + [words for holds, words in doubts[:1] if holds]  # the rate may be why
     reasons = [words for holds, words in doubts if holds]
     return ("usable with care" if reasons else "usable"), reasons
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from itertools import zip_longest
 from pathlib import Path
+from typing import TypeVar
 
 import msgspec
 
@@ -15,21 +16,24 @@ from residue.archive.bag import Bag, seal_moving
 from residue.archive.beside import file_beside, telling
 from residue.archive.ingest.alignment import SourceStart, starts
 from residue.archive.ingest.describe import Description, check_against, label_of, template
+from residue.archive.ingest.facts import TableFacts
 from residue.archive.ingest.keeping import StoredSource, file_names, unkept_notes
 from residue.archive.ingest.picture import draw
 from residue.archive.ingest.quality import Quality, examine_beats, examine_samples
+from residue.archive.ingest.rates import check_rates
 from residue.archive.ingest.report import write_report
 from residue.archive.ingest.resuming import SourceStore
 from residue.archive.ingest.source import IngestSource, Track
-from residue.archive.ingest.sources.catalogue import find_files, open_source
-from residue.archive.ingest.sources.table import TableFacts
+from residue.archive.ingest.sources.catalogue import find_files, open_source, survey_source
 from residue.archive.performance import FILE_NAME, Channel, Mark, Performance, write_performance
+from residue.archive.readers.catalogue import retimed
 from residue.problems import Finding, ProblemError, stopping
 from residue.progress import Progress, silent
 
 WORK = ".ingest-"
 """The name of the folder of work begins with this; a second run continues from that folder."""
 _SHARES = 1000
+_Opened = TypeVar("_Opened")
 
 
 @dataclass(frozen=True)
@@ -53,32 +57,40 @@ def name_files(given: list[Path]) -> dict[str, Path]:
     return named
 
 
-def open_sources(files: Iterable[Path], tables: Mapping[str, TableFacts], scratch: Path) -> dict[str, IngestSource]:
+def open_sources(
+    files: Iterable[Path], tables: Mapping[str, TableFacts], scratch: Path, *, damaged: Collection[str] = ()
+) -> dict[str, IngestSource]:
     """The sources by file name. Raises ProblemError, with everything at once.
 
-    scratch: a folder for temporary data that is too large for memory.
+    scratch: a folder for temporary data that is too large for memory. damaged: files of which to take what survives.
     """
-    sources: dict[str, IngestSource] = {}
+    return _each(files, lambda path: open_source(path, tables.get(path.name), scratch, salvage=path.name in damaged))
+
+
+def _each(files: Iterable[Path], opening: Callable[[Path], _Opened]) -> dict[str, _Opened]:
+    """What opening gives for each file, by file name. Raises ProblemError, with everything at once."""
+    opened: dict[str, _Opened] = {}
     findings: list[Finding] = []
     for path in files:
         try:
-            sources[path.name] = open_source(path, tables.get(path.name), scratch)
+            opened[path.name] = opening(path)
         except ProblemError as problem:
             findings += problem.findings
     if findings:
         raise ProblemError(findings)
-    return sources
+    return opened
 
 
 def write_template(given: list[Path], path: Path) -> None:
     """Writes a describe file for a person to complete; it never overwrites one. Raises ProblemError."""
     files = name_files(given)
-    any_rate = TableFacts(rate_hz=1.0)  # tables do not contain this; only their columns are read
-    sources = open_sources(files.values(), dict.fromkeys(files, any_rate), path.parent)
+    surveyed = _each(files.values(), lambda one: survey_source(one, path.parent))
     if path.exists():
         raise stopping(str(path), "A describe file is there already.", "Complete it, and ingest with --describe.")
     with file_beside(path) as making:
-        making.write_text(template(sources), encoding="utf-8")
+        sources = {name: source for name, (source, _) in surveyed.items()}
+        tables = {name: suggested for name, (_, suggested) in surveyed.items() if suggested is not None}
+        making.write_text(template(sources, tables), encoding="utf-8")
 
 
 def ingest(given: list[Path], into: Path, description: Description, on: date, progress: Progress = silent) -> Ingested:
@@ -90,8 +102,9 @@ def ingest(given: list[Path], into: Path, description: Description, on: date, pr
         raise stopping(str(into), "Something exists there already.", "Choose another name, or move it away.")
     files = name_files(given)
     asked_for = [path for name, path in files.items() if name in description.files]
-    sources = open_sources(asked_for, description.table, into.parent)
+    sources = open_sources(asked_for, description.table, into.parent, damaged=description.damaged)
     check_against(description, sources, files)
+    check_rates(description, sources)
     used = {name: source for name, source in sources.items() if _channels_of(description, name)}
     _check_names(used, description)
     begun = starts(used | {align.to: sources[align.to] for align in description.align}, description)
@@ -108,7 +121,8 @@ def ingest(given: list[Path], into: Path, description: Description, on: date, pr
             (keeper.payload / FILE_NAME).write_text(write_performance(performance), encoding="utf-8")
             qualities = _examine_all(used, description, progress)
             done = [sentence for one in kept.values() for sentence in one.done]
-            done += [f"{name}: {source.spoilt}." for name, source in used.items() if source.spoilt]
+            done += [f"{name}: {words}." for name, source in used.items() for words in source.told]
+            done += [f"{name}: {source.lost}." for name, source in used.items() if source.lost]
             unasked = sorted(files.keys() - kept)
             done += [f"{name}: left out, because the describe file names none of its channels." for name in unasked]
             done += _notes_words(used, description)
@@ -166,7 +180,7 @@ def _performance(
     for name, asked in description.channel.items():
         channel = kept[asked.file].channels[name]
         start_s = round(channel.start_s + begun[asked.file].seconds, 6)
-        channels[name] = msgspec.structs.replace(channel, start_s=start_s)
+        channels[name] = msgspec.structs.replace(channel, start_s=start_s, lost=sources[asked.file].lost)
     marks = [*description.mark]
     for name, source in sources.items():
         marks += [
@@ -213,7 +227,10 @@ def _side_by_side(
     tracks: Mapping[str, Track], description: Description, told: Callable[[float], None]
 ) -> dict[str, Quality]:
     found: dict[str, Quality] = {}
-    working = [examine_samples(track.stream, description.channel[name].kind) for name, track in tracks.items()]
+    asked = {name: description.channel[name] for name in tracks}
+    working = [
+        examine_samples(retimed(track.stream, asked[name].rate_hz), asked[name].kind) for name, track in tracks.items()
+    ]
     steps: Iterable[tuple[float | Quality | None, ...]] = zip_longest(*working)
     for step in steps:
         told(max((share for share in step if isinstance(share, float)), default=1.0))

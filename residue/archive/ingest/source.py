@@ -45,17 +45,23 @@ class IngestSource:
     tracks: tuple[Track, ...] = ()
     beats: tuple[BeatTrack, ...] = ()
     began: datetime | None = None
-    """The time of its first sample by the recorder's clock; it has no UTC offset, because recorders rarely know it."""
+    """The time of its first sample by the recorder's clock; it has an offset from UTC only if the recorder knew it."""
     marks: tuple[Mark, ...] = ()
     """Annotations (notes), in seconds from its start. They are free text, so only those that a person allows are
     kept.
     """
     private: tuple[str, ...] = ()
     """Facts in its header about the person or the device, in words."""
-    spoilt: str = ""
-    """The part that could not be read, in words; empty where the file is whole."""
-    strip: Callable[[Path, Collection[str]], None] | None = None
-    """Copies the file without private data, and with only these notes; None where the samples are written again."""
+    told: tuple[str, ...] = ()
+    """How it was read, where that changes or limits the recording, in words for the report and the bag."""
+    rate_assumed: bool = False
+    """Whether its rate follows from a unit of time that nothing in the file states."""
+    lost: str = ""
+    """What of it is lost, in words, where a person asked for what survives; empty where the file is whole."""
+    strip: Callable[[Path, Collection[str] | None], None] | None = None
+    """Copies what can be read of the file, without private data, and with only these notes; with None for the notes as
+    much of both stays as the format allows. None where the samples are written again.
+    """
     suffix: str = ""
     """The suffix of a file that can be kept unchanged; empty where the samples are written again."""
 

@@ -32,7 +32,12 @@ def open_channel(path: Path, channel: Channel) -> SampleStream:
         raise
     except OSError as error:
         raise disk_problem(path, error) from error
-    return stream if channel.rate_hz is None else _Retimed(stream, channel.rate_hz)
+    return retimed(stream, channel.rate_hz)
+
+
+def retimed(stream: SampleStream, rate_hz: float | None) -> SampleStream:
+    """The same samples at the rate that a person states, if one is stated."""
+    return stream if rate_hz is None else _Retimed(stream, rate_hz)
 
 
 class _Retimed:

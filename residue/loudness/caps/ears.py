@@ -73,12 +73,15 @@ def ear(outputs: Mapping[str, Output], at: str, weighting: Weighting, *, physica
             return _felt_gain(at, name, output)
         if output.calibration is None:
             raise ValueError(f"output.{name} has no calibration, so levels at the ear are unknown.")
-        heard_db = offset_db(output.calibration, weighting, output.transducer)
-        if output.low_band is not None and weighting in (Weighting.Z, Weighting.G):
-            heard_db = max(heard_db, low_offset_db(output.low_band))
-        return exact.gain_from_db(heard_db)
+        wide = exact.gain_from_db(offset_db(output.calibration, weighting, output.transducer))
+        return max(wide, _low_gain(output)) if weighting in (Weighting.Z, Weighting.G) else wide
 
     return Ear(at, weighting, physical, tuple(gain(name, output) for name, output in outputs.items()))
+
+
+def _low_gain(output: Output) -> float:
+    """The gain below 40 Hz; 0 where it was not measured."""
+    return 0.0 if output.low_band is None else exact.gain_from_db(low_offset_db(output.low_band))
 
 
 def _felt_gain(at: str, name: str, output: Output) -> float:
@@ -99,10 +102,15 @@ def ear_of(cap: Cap, outputs: Mapping[str, Output]) -> Ear:
 def _at_most(heard: Ear, outputs: Mapping[str, Output]) -> Ear:
     """The same place with the same weighting, as a cap measures it."""
     margin = exact.gain_from_db(MARGIN_DB.get(heard.weighting, 0.0))
+    gains = [
+        # What is low may be all that there is: then a C reading is higher by as much as the room booms there.
+        max(gain, _low_gain(output)) if gain and heard.physical and heard.weighting is Weighting.C else gain
+        for gain, output in zip(heard.gains, outputs.values(), strict=True)
+    ]
     delays_ms = [output.delay_ms for output in outputs.values()]
     return replace(
         heard,
-        gains=tuple(gain * margin for gain in heard.gains),
+        gains=tuple(gain * margin for gain in gains),
         spread_s=max(LEAST_SPREAD_S, (max(delays_ms) - min(delays_ms)) / 1000.0),
     )
 
@@ -116,6 +124,11 @@ def planned_ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ea
     of_rules = [_at_most(one, outputs) for one in shown]  # so that any published rule can be tried: residue caps
     of_rules += [replace(one, power=4) for one in of_rules if one.weighting is Weighting.WK]
     return tuple({ear.key: ear for ear in (*shown, *of_rules, *(ear_of(cap, outputs) for cap in caps))}.values())
+
+
+def capped_ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:
+    """The ears of these caps alone, for where nobody asks for a level."""
+    return tuple({ear.key: ear for ear in (ear_of(cap, outputs) for cap in caps)}.values())
 
 
 def ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:

@@ -22,7 +22,7 @@ class Output(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     calibration: Calibration | None = None
     """The reading of the sound level meter; without it levels at the ear are unknown."""
     low_band: LowBandCalibration | None = None
-    """The reading below 40 Hz; if it is higher than by `calibration`, it counts for Z and G."""
+    """The reading below 40 Hz; if it is higher than by `calibration`, it counts for Z and G, and for caps on C."""
     vibration: VibrationCalibration | None = None
     """The reading of the vibration meter; caps on vibration need it."""
     trim_db: Annotated[float, Meta(ge=-60.0, le=0.0)] = 0.0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from math import sqrt
+from math import ceil, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,7 @@ from residue.loudness.caps.ears import Ear
 from residue.loudness.caps.quantities import Statistic
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S
 from residue.loudness.meters.weightings import Weighting, power_gain, sections
-from residue.loudness.stage.history import SentHistory
+from residue.loudness.stage.history import SPARED_SHARE, SentHistory
 
 HOP_UNITS = 1 << 20
 """The energy of one hop at the limit of its cap, in units: a rounding error is a millionth of the limit."""
@@ -144,8 +144,20 @@ def seeded(terms: Terms, ear: Ear, history: SentHistory) -> np.ndarray[tuple[int
     units = terms.units_of(10.0 ** (levels / 10.0) * HOP_FRAMES * np.ceil(durations_s / HOP_S))
     counted = (ages < terms.hops) & (levels > float("-inf"))
     np.add.at(ring, -1 - ages[counted], units[counted])
+    _assume_spared(ring, terms, ear, history)
     _assume_unlogged(ring, terms, ear, history)
     return ring
+
+
+def _assume_spared(
+    ring: np.ndarray[tuple[int], np.dtype[np.int64]], terms: Terms, ear: Ear, history: SentHistory
+) -> None:
+    """Fills the times in which no row was written down with the most that the governor allowed then."""
+    most = min(ceil(SPARED_SHARE * HOP_UNITS), _loudest_units(terms, ear))
+    for spared in history.spared:
+        latest = int((max(0.0, spared.age_s) + history.ended_s) / HOP_S)
+        hops = max(0, min(terms.hops - latest, ceil(spared.duration_s / HOP_S)))
+        ring[terms.hops - latest - hops : terms.hops - latest] += most
 
 
 def _assume_unlogged(

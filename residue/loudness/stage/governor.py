@@ -16,9 +16,9 @@ from residue.loudness.caps.instants import InstantCap, instant_cap
 from residue.loudness.caps.listeners import Hearing, Listener
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_S, Weighted
 from residue.loudness.outputs.outputs import Output
-from residue.loudness.stage.budget import Budget
+from residue.loudness.stage.budget import HOP_UNITS, Budget
 from residue.loudness.stage.ending import RISE, Reach
-from residue.loudness.stage.history import SentHistory
+from residue.loudness.stage.history import SPARED_SHARE, SentHistory
 from residue.loudness.stage.lasting import Lasting
 from residue.loudness.stage.limiter import FADE_FRAMES
 from residue.loudness.stage.sent_record import SentRecord
@@ -29,6 +29,8 @@ Floats = NDArray[np.float64]
 RECOVERY_DB_PER_S = 1.0
 """The speed at which the gain of the governor rises again."""
 _RECOVERY = exact.gain_from_db(RECOVERY_DB_PER_S * HOP_S)
+_SPARED_UNITS = int(SPARED_SHARE * HOP_UNITS / _RECOVERY**2)
+"""The most units of the next hop while nothing is written down: when it is sent, its gain may be rising."""
 _FALL = np.minimum(1.0, np.arange(1, HOP_FRAMES + 1) / FADE_FRAMES)
 _LEAST_RECOVERY = exact.gain_from_db(-60.0)
 _STEPS_BACK = (1.0, 0.999, 0.9, 0.0)
@@ -73,6 +75,8 @@ class Governor:
         """The caps under which the held hop was accepted, if others have come into force since then."""
         self._within_reach = Reach((), (), len(outputs))
         self._heed(ears, outputs, caps, {})
+        self.spares = False
+        """Whether no hop may use more than SPARED_SHARE of a limit, because what is sent is not written down."""
         self._harmless = True  # whether the present sound, at any gain, keeps the caps that hold at every moment
         self._hearing = self._rested()
         self._projected = self._hear(self._hearing, self._held)
@@ -85,6 +89,8 @@ class Governor:
         """
         self._alone_gains = np.ones((len(outputs), 1))
         """The gains at the end of the last hop, for outputs that are lowered alone."""
+        self._returns_to = 0.0
+        """The gain before stricter caps came into force: it may rise to it at once where they leave room."""
         self.gain = 1.0
         """The gain of all outputs at the end of the last hop."""
         self.heard = self._projected
@@ -132,6 +138,7 @@ class Governor:
         The held hop was accepted under the present caps: it keeps those, and fades to a level that the new ones allow.
         """
         self._record.listen_to(len(ears))
+        self._returns_to = max(self._returns_to, self.gain)
         self._promised = _Kept(self.budgets, self._budget_ears, self.instants)
         self._heed(ears, outputs, caps, {budget.cap: budget for budget in self.budgets})
         self._projected = self._hear(self._hearing, self._held)
@@ -200,18 +207,23 @@ class Governor:
     def __call__(self, hop: Floats) -> Floats:
         """Takes one hop, (outputs, HOP_FRAMES), and gives the hop before it."""
         hop = self._lowered_alone(hop)
-        target = min(1.0, max(self.gain * _RECOVERY, _LEAST_RECOVERY), self._lasting_gain(hop))
+        rising = max(self.gain * _RECOVERY, _LEAST_RECOVERY, self._returns_to)
+        target = min(1.0, rising, self._lasting_gain(hop))
         self._foresee_again()
         self._harmless = self._within_reach(hop)
         if self._promised is not None:
             promised, self._promised = self._promised, None
             return self._entered(hop, min(self.gain, target), promised)
         if self.gain == target == 1.0:
+            self._returns_to = 0.0
             after = self._hear(self._projected.hearing, hop)
             if self._keeps_after(self._projected, after) and self._can_end(self._projected, hop):
                 return self._send(self._held, self._projected, hop, after, target)
             self._notice_unforeseen(after)
-        return self._steered(hop, min(target, self._solved(hop)))
+        solved = self._solved(hop)
+        if solved >= target:
+            self._returns_to = 0.0
+        return self._steered(hop, min(target, solved))
 
     def _rested(self) -> Hearing:
         return Hearing({ear.weighting for ear in self.ears}, len(self._held))
@@ -234,6 +246,7 @@ class Governor:
         """Whether the caps allow a hop after the hop before it has been sent."""
         return self._instants_keep(after) and all(
             budget.terms.knee * units <= budget.left() - now + budget.oldest
+            and not (self.spares and units > _SPARED_UNITS)
             for budget, now, units in zip(self.budgets, heard.units, after.units, strict=True)
         )
 
@@ -307,7 +320,8 @@ class Governor:
         """
         sent, silence = self._hearing.copy(), np.zeros_like(hop)
         moving = Hearing({self.ears[at].weighting for at in self.heeded}, len(hop))
-        memory, listen, peaks = sent.memory, self._listen_for_caps, not self._harmless
+        listen, peaks = self._listen_for_caps, not self._harmless
+        memory = listen.fitted(sent.memory)
         now_parts = Parts(sent.weigh(self._held * (self.gain * (1.0 - RISE))), moving.weigh(self._held * RISE))
         fading = moving.copy()
         fixed = sent.weigh(silence)
@@ -325,6 +339,12 @@ class Governor:
                 for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
                 for share in _shares(budget, float(first.energy[ear]), float(second.energy[ear]), held=held)
             ]
+            if self.spares:
+                shares += [
+                    _share(float(second.energy[ear]), budget.terms.energy(_SPARED_UNITS - 1))
+                    ** (1.0 / budget.terms.power)
+                    for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
+                ]
             if not self._harmless:
                 third = faded(gain, first.memory)
                 moments = [second, third, after(gain, third.memory), *([first] if held else [])]

@@ -27,6 +27,12 @@ class Unlogged:
     duration_s: float
 
 
+SPARED_SHARE = 0.5
+"""While nothing is written down, no hop may use more than this share of the limit's energy: 3.01 dB below the limit.
+So what is sent unseen sums up to no more than this share of any budget, however often the power fails meanwhile.
+"""
+
+
 @dataclass(frozen=True, slots=True)
 class SentHistory:
     """The energy that the governor must count before its first frame."""
@@ -34,6 +40,8 @@ class SentHistory:
     rows: Sequence[SentRow] = ()
     unlogged: Sequence[Unlogged] = ()
     """The governor assumes as much sound as the caps allowed, as late as possible."""
+    spared: Sequence[Unlogged] = ()
+    """Times for which no row was written down, in which each hop used at most SPARED_SHARE of what a cap allows."""
     unreadable: bool = False
     """The log could not be read: every cap counts as used up by the moment of the start."""
     ended_s: float = 0.0
@@ -47,6 +55,8 @@ class Assumption:
     window_s: float
     assumed_s: float
     """The duration for which the most that the caps allow is assumed; the whole window if the history is lost."""
+    spared_s: float = 0.0
+    """The duration for which SPARED_SHARE is assumed."""
     left_s: float
     """The time from the start until the window contains none of it any more."""
 
@@ -59,11 +69,16 @@ def assumptions(history: SentHistory, windows_s: Iterable[float]) -> Iterator[As
     """The assumed energies, window by window, the shortest first."""
     for window_s in sorted(set(windows_s)):
         if history.unreadable:
-            assumed_s, youngest_s = window_s, 0.0
+            assumed_s, spared_s, youngest_s = window_s, 0.0, 0.0
         else:
-            within = [one for one in history.unlogged if one.duration_s > 0.0 and one.age_s < window_s]
-            assumed_s = min(window_s, math.fsum(one.duration_s for one in within))
-            youngest_s = max(0.0, min((one.age_s for one in within), default=window_s))
+            assumed_s, spared_s = (_within(told, window_s) for told in (history.unlogged, history.spared))
+            ages_s = [one.age_s for one in (*history.unlogged, *history.spared) if one.duration_s > 0.0]
+            youngest_s = max(0.0, min(ages_s, default=window_s))
         left_s = window_s - youngest_s - history.ended_s
-        if assumed_s >= NOTABLE_SHARE * window_s and left_s > 0.0:
-            yield Assumption(window_s=window_s, assumed_s=assumed_s, left_s=left_s)
+        if assumed_s + SPARED_SHARE * spared_s >= NOTABLE_SHARE * window_s and left_s > 0.0:
+            yield Assumption(window_s=window_s, assumed_s=assumed_s, spared_s=spared_s, left_s=left_s)
+
+
+def _within(told: Iterable[Unlogged], window_s: float) -> float:
+    """The seconds of some times that are within a window."""
+    return min(window_s, math.fsum(max(0.0, min(one.duration_s, window_s - max(0.0, one.age_s))) for one in told))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import cast
 
 from residue.installation.load import Installation
 from residue.loudness.stage.history import SentHistory, assumptions
@@ -23,6 +24,7 @@ from residue.runtime.planning.planner import Planner
 from residue.runtime.planning.preparation import (
     cap_stage,
     caps,
+    lower_further,
     open_performance,
     playback_before,
     sent_history,
@@ -51,18 +53,25 @@ def show_of(
     *,
     before: Memory,
     log: LevelLog,
+    log_lags: Callable[[int], bool],
     heard: SpanObserver,
     happened: Callable[[str, str, str | None], None],
 ) -> Show:
     """A show that has not begun.
 
-    before: the memory of the house. log: gives the cap stage the levels sent before. heard: called for each block.
+    before: the memory of the house. log: gives the cap stage the levels sent before. log_lags, heard: as for an Engine.
     happened: writes into the event log: kind, text, and who asked.
     """
     planner = Planner(in_force, places.cache, lambda: keeper.due())
     history = sent_history(in_force(), log, clock.now())
-    engine = _engine(in_force(), places, history, heard)
-    player = Player(engine, planner, _opener(in_force, planner, places.cache))
+    engine = _engine(in_force(), places, history, heard, log_lags)
+    player = Player(
+        engine,
+        planner,
+        _opener(in_force, planner, places.cache),
+        # A house plays nothing but playbacks.
+        lowers=lambda lowering, playback: lower_further(cast(Playback, playback), in_force(), lowering),
+    )
     timekeeper = Timekeeper(in_force, clock, before.last_known)
     house = recalled(before, in_force().hours.programme, clock.monotonic_s())
     keeper = Keeper(house, lambda: in_force().hours.programme, timekeeper, clock, player, happened)
@@ -70,11 +79,17 @@ def show_of(
     return Show(in_force, clock, clock.monotonic_s(), assumed, timekeeper, planner, engine, player, keeper)
 
 
-def _engine(installation: Installation, places: Places, history: SentHistory, heard: SpanObserver) -> Engine:
+def _engine(
+    installation: Installation,
+    places: Places,
+    history: SentHistory,
+    heard: SpanObserver,
+    log_lags: Callable[[int], bool],
+) -> Engine:
     outputs = sounding_outputs(installation)
     given, folder = places.device or installation.room.device, Path() if places.device else places.state
     sink = ReturningSink(sink_opener(given, routing_of(outputs), folder))
-    return Engine(cap_stage(installation, history), sink, len(outputs), heard)
+    return Engine(cap_stage(installation, history), sink, len(outputs), heard, log_lags=log_lags)
 
 
 def _opener(

@@ -8,12 +8,13 @@ from collections.abc import Sequence
 from contextlib import suppress
 from queue import Empty
 
+from residue.mapping.signals import frame_at
 from residue.runtime.engine.show import Show
 from residue.runtime.house.folded_requests import FoldedRequests
 from residue.runtime.journal.log import EventRow
 from residue.runtime.journal.log import event as logged
 from residue.runtime.journal.log_writer import LogWriter
-from residue.runtime.journal.tallies import Circumstances, Tallies
+from residue.runtime.journal.tallies import TALLY_S, Circumstances, Tallies
 from residue.runtime.system.clock import Clock, uptime
 
 logger = logging.getLogger(__name__)
@@ -31,6 +32,7 @@ class Chronicle:
         self._clock = clock
         self._events: deque[EventRow] = deque(maxlen=SHOWN_EVENTS)
         self._tallies = Tallies()
+        self._told_s = 0.0
         self._requests = FoldedRequests(self._note, clock.monotonic_s)
 
     @property
@@ -60,6 +62,7 @@ class Chronicle:
         with suppress(Empty):
             while True:
                 tally = show.engine.tallies.get_nowait()
+                self._told_s += TALLY_S
                 now, house = show.engine.snapshot, show.keeper.house
                 under_way = now.performance is not None
                 then = Circumstances(
@@ -71,6 +74,7 @@ class Chronicle:
                 )
                 for row in self._tallies.rows(tally, self._clock.now(), uptime(), then):
                     self.writer.put(row)
+        self.writer.mark(frame_at(self._told_s))
 
     def log_rest(self, show: Show) -> None:
         """Logs the last requests, the last levels, and the minute that is not over."""

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import tempfile
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 import msgspec
 
@@ -26,6 +25,7 @@ logger = logging.getLogger(__name__)
 
 AGAIN_S = 60.0
 """After the page has ended: so long until it is begun again."""
+_KEPT_BYTES = 4_096
 WISHES = frozenset({"/house/hold/for", "/house/release", "/house/trim"})
 """The addresses of the control surface that the page may use; none makes anything louder than planned."""
 
@@ -73,7 +73,7 @@ class PageKeeper:
             told = why
             await asyncio.sleep(AGAIN_S)
 
-    def answer(self, question: Question) -> HouseAnswer:
+    async def answer(self, question: Question) -> HouseAnswer:
         """What the house says to a question of the page."""
         if question.ask == "refused":
             self._happened("refused", question.text, question.sender)
@@ -84,7 +84,8 @@ class PageKeeper:
             except ValueError as error:
                 return HouseAnswer(wrong=str(error))
             return HouseAnswer()
-        return HouseAnswer(status=dict(self._status()), today=tuple(self._today()), reread_age_s=self._reread_age_s())
+        today = await asyncio.to_thread(self._today)  # the hours may be new, and a calendar large
+        return HouseAnswer(status=dict(self._status()), today=tuple(today), reread_age_s=self._reread_age_s())
 
     def _today(self) -> list[OpenSpan]:
         calendar = self._in_force().calendar
@@ -114,23 +115,23 @@ class PageKeeper:
 
     async def _serve(self, start: PageStart) -> str:
         """Until the process ends; returns what it said about that."""
-        with tempfile.TemporaryFile() as complained:
-            try:
-                process = await asyncio.create_subprocess_exec(
-                    *command_of("residue.page.serving", []),
-                    stdin=asyncio.subprocess.PIPE,
-                    stdout=asyncio.subprocess.PIPE,
-                    stderr=complained,
-                )
-            except OSError as error:
-                return f"It cannot be begun: {error.strerror}."
-            try:
-                await self._converse(process, start)
-                await process.wait()
-            finally:
-                with suppress(ProcessLookupError):
-                    process.kill()
-            return _last_line(complained) or f"Its exit status was {process.returncode}."
+        try:
+            process = await asyncio.create_subprocess_exec(
+                *command_of("residue.page.serving", []),
+                stdin=asyncio.subprocess.PIPE,
+                stdout=asyncio.subprocess.PIPE,
+                stderr=asyncio.subprocess.PIPE,
+            )
+        except OSError as error:
+            return f"It cannot be begun: {error.strerror}."
+        complained = asyncio.create_task(last_line(process.stderr))
+        try:
+            await self._converse(process, start)
+            await process.wait()
+        finally:
+            with suppress(ProcessLookupError):
+                process.kill()
+        return await complained or f"Its exit status was {process.returncode}."
 
     async def _converse(self, process: asyncio.subprocess.Process, start: PageStart) -> None:
         if process.stdin is None or process.stdout is None:
@@ -138,12 +139,15 @@ class PageKeeper:
         with suppress(ConnectionError):  # it has ended
             process.stdin.write(msgspec.json.encode(start) + b"\n")
             while line := await process.stdout.readline():
-                answer = self.answer(msgspec.json.decode(line, type=Question))
+                answer = await self.answer(msgspec.json.decode(line, type=Question))
                 process.stdin.write(msgspec.json.encode(answer) + b"\n")
                 await process.stdin.drain()
 
 
-def _last_line(complained: IO[bytes]) -> str:
-    complained.seek(0)
-    lines = complained.read().decode(errors="replace").strip().splitlines()
+async def last_line(complained: asyncio.StreamReader | None) -> str:
+    """The last line of what a process says, however much it says."""
+    kept = b""
+    while complained is not None and (piece := await complained.read(_KEPT_BYTES)):
+        kept = (kept + piece)[-_KEPT_BYTES:]
+    lines = kept.decode(errors="replace").strip().splitlines()
     return lines[-1] if lines else ""

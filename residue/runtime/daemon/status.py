@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from math import inf, isinf
+from math import ceil, inf, isinf
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -91,7 +91,12 @@ def status(known: Known) -> dict[str, Any]:
         "tone": engine.tone,
         "lowered": list(_lowered(known)),
         "assumed": [
-            {"window_s": one.window_s, "assumed_s": round(one.assumed_s, 1), "until": _time(until, known.zone)}
+            {
+                "window_s": one.window_s,
+                "assumed_s": round(one.assumed_s, 1),
+                "spared_s": round(one.spared_s, 1),
+                "until": _time(until, known.zone),
+            }
             for one, until in _assumed(known)
         ],
     }
@@ -173,6 +178,9 @@ def _assumption_in_words(one: Assumption, until: datetime, zone: ZoneInfo) -> st
     window = duration_in_words(one.window_s)
     if one.assumed_s >= one.window_s:
         what = f"What was sent before the start is lost, so caps over {window} count as used up"
+    elif one.spared_s > one.assumed_s:
+        unseen = duration_in_words(60.0 * ceil(one.spared_s / 60.0))
+        what = f"Up to {unseen} before the start have no row, so caps over {window} count half of their limit for them"
     else:
         what = f"{one.assumed_s:.1f} s before the start are not logged, so caps over {window} count the most for them"
     return f"{what}: quieter until {_clock(until, zone)}. Nothing needs to be done."

@@ -26,7 +26,7 @@ from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.readings import Reading, Tally
 from residue.loudness.stage.stage import CapStage
-from residue.mapping.playback import Playback, Signals
+from residue.mapping.playback import Playable, Signals
 from residue.mapping.signals import Span, frame_at, seconds
 from residue.mapping.trust import BodyReading
 from residue.output.returning import ReturningSink
@@ -34,6 +34,7 @@ from residue.processes import MAKES_FRAMES, keep_time
 from residue.runtime.engine.crossfade import EveningCrossfade
 from residue.runtime.engine.fader import Fader
 from residue.runtime.engine.tone import Tone
+from residue.runtime.journal.tallies import TALLY_S
 
 logger = logging.getLogger(__name__)
 
@@ -57,8 +58,6 @@ PEAKS_S = 1.0
 """Peaks cover this time, from one check of the watchdog to the next. So a short sound that leaves the cap later than it
 entered does not count as silence.
 """
-TALLY_S = 1.0
-"""The interval of tallies: a power cut loses no more than this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +66,7 @@ class Turn:
 
     number: int
     performance: str
-    playback: Playback
+    playback: Playable
     gain: float
     """The gain of the plan."""
     planned: bool = True
@@ -129,7 +128,7 @@ SpanObserver = Callable[[Span, Signals, float], None]
 class Engine:
     """Plays turns through one cap stage into one sink.
 
-    tallies: the levels sent, one a second and one at the end, for the log.
+    tallies: the levels sent, one a second and one at the end, for the log. log_lags: LogWriter.lags.
     """
 
     def __init__(
@@ -139,8 +138,9 @@ class Engine:
         outputs: int,
         heard: SpanObserver = lambda span, signals, heard_at_s: None,
         monotonic_s: Callable[[], float] = time.monotonic,
+        log_lags: Callable[[int], bool] = lambda frames: False,
     ) -> None:
-        self._stage = stage
+        self._stage, self._log_lags = stage, log_lags
         self._sink = sink
         self._heard = heard
         self._monotonic_s = monotonic_s
@@ -205,9 +205,9 @@ class Engine:
         """Keeps these stricter caps and lower trims from the next hop of the cap stage on."""
         self._orders.put(partial(self._stage.tighten, outputs, caps))
 
-    def lower_plan(self, number: int, gain: float) -> None:
-        """Lowers the present turn, because its plan has become lower."""
-        self._orders.put(partial(self._lower_plan, number, gain))
+    def lower_plan(self, number: int, gain: float, further: Callable[[Playable], None] = lambda playback: None) -> None:
+        """Lowers the present turn, because its plan has become lower. further: lowers parts of it."""
+        self._orders.put(partial(self._lower_plan, number, gain, further))
 
     def reopen(self, why: str) -> None:
         """Closes the sink and opens it again."""
@@ -291,11 +291,13 @@ class Engine:
         self._presence.move(1.0, frame_at(RETURN_FADE_S))
 
     def _send(self, block: NDArray[np.float64], began_s: float) -> None:
+        self._stage.spare(spares=self._log_lags(self.snapshot.frames))
         capped = self._stage.process(block)
         busy = (self._monotonic_s() - began_s) / seconds(BLOCK_FRAMES)
         self._sink.write(capped)
         self._watch_sink()
-        self._count_down()
+        if self._frames_to_go is not None:
+            self._frames_to_go -= BLOCK_FRAMES
         now, peaks = self.snapshot, np.abs(block).max(axis=1, initial=0.0)
         self._peaks.append((float(peaks.max(initial=0.0)), float(np.abs(capped.frames).max(initial=0.0))))
         self.snapshot = replace(
@@ -400,9 +402,11 @@ class Engine:
         """Sets the trim; in silence at once, so that the next sound begins at the right level."""
         self._trim.move(gain, 0 if self._turn is None else frame_at(TRIM_S))
 
-    def _lower_plan(self, number: int, gain: float) -> None:
-        turn = self._turn
-        if turn is not None and turn.number == number and 0.0 < gain < self.snapshot.plan_gain:
+    def _lower_plan(self, number: int, gain: float, further: Callable[[Playable], None]) -> None:
+        if (turn := self._turn) is None or turn.number != number:
+            return
+        further(turn.playback)
+        if 0.0 < gain < self.snapshot.plan_gain:
             self._lowered.move(gain / turn.gain, frame_at(TRIM_S))
             self.snapshot = replace(self.snapshot, plan_gain=gain)
 
@@ -435,10 +439,6 @@ class Engine:
         self._fade_out(fade_s if self._turn else 0.0)
         fade_frames = frame_at(fade_s) if self._turn else 0
         self._frames_to_go = fade_frames + self._stage.latency_frames + frame_at(self._sink.latency_s) + BLOCK_FRAMES
-
-    def _count_down(self) -> None:
-        if self._frames_to_go is not None:
-            self._frames_to_go -= BLOCK_FRAMES
 
     def _watch_sink(self) -> None:
         """Sends nothing while the sink is lost, so that no exposure is counted, and sound comes back with a fade-in."""

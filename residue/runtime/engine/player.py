@@ -6,10 +6,12 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Iterable, Mapping, Set
+from functools import partial
 from typing import Any, Protocol
 
 from residue.dsp.exact import gain_from_db
-from residue.mapping.playback import Playback
+from residue.loudness.plan.plan import Lowering
+from residue.mapping.playback import Playable, Playback
 from residue.mapping.signals import frame_at
 from residue.problems import ProblemError
 from residue.progress import Progress
@@ -56,7 +58,8 @@ class Player:
     ready from the start; only data that has disappeared from the cache is made again here.
 
     opens: gives the playback of a performance at a frame or shortly before it; may raise ProblemError, and the errors
-    of its progress. held_back: performances that are not to begin now, because others are about to replace them.
+    of its progress. lowers: lowers a playback under way further, as a plan asks. held_back: performances that are not
+    to begin now, because others are about to replace them.
     """
 
     def __init__(
@@ -65,11 +68,15 @@ class Player:
         plans: Plans,
         opens: Callable[[str, int, Progress], Playback],
         monotonic_s: Callable[[], float] = time.monotonic,
+        lowers: Callable[[Lowering, Playable], None] = lambda lowering, playback: None,
     ) -> None:
         self._monotonic_s = monotonic_s
         self._engine = engine
         self._plans = plans
         self._opens = opens
+        self._lowers = lowers
+        self._lowerings: dict[int, Lowering] = {}
+        """The further attenuation of turns, of the present one and those that come."""
         self.held_back: frozenset[str] = frozenset()
         self._trim_db = 0.0
         self._wanted: Start | None = None
@@ -93,10 +100,17 @@ class Player:
 
     def follow_plan(self) -> None:
         """Lowers the present performance if its plan has become lower; it never becomes louder under way."""
-        now = self._engine.snapshot
-        gain_db = None if now.performance is None else self._plans.outcome.gain_db.get(now.performance)
-        if gain_db is not None and (gain := gain_from_db(gain_db)) < now.plan_gain:
-            self._engine.lower_plan(now.turn, gain)
+        now, outcome = self._engine.snapshot, self._plans.outcome
+        if now.performance is None or now.performance not in outcome.gain_db:
+            return
+        gain, lowering = (
+            gain_from_db(outcome.gain_db[now.performance]),
+            outcome.lowering.get(now.performance, Lowering()),
+        )
+        if gain < now.plan_gain or lowering != self._lowerings.get(now.turn, Lowering()):
+            self._lowerings[now.turn] = lowering
+            self._engine.lower_plan(now.turn, gain, partial(self._lowers, lowering))
+        self._lowerings = {turn: known for turn, known in self._lowerings.items() if turn >= now.turn}
 
     def view(self) -> EngineView:
         """The engine and the performances ready for it, as the house sees them."""
@@ -136,9 +150,12 @@ class Player:
         try:
             # To the beginning of a hop of the cap stage, as in the plan.
             frame = frame_at(start.from_s) // BLOCK_FRAMES * BLOCK_FRAMES
+            # Read before the playback takes it: a plan that changes meanwhile is followed afterwards.
+            lowering = self._plans.outcome.lowering.get(start.performance, Lowering())
             playback = self._opens(start.performance, frame, lambda _what, done, _total: still_wanted(done))
             playback.skip_to(frame, still_wanted)
             gain = gain_from_db(self._plans.outcome.gain_db[start.performance])
+            self._lowerings[start.turn] = lowering
             still_wanted(playback.position)
             self._engine.begin(Turn(start.turn, start.performance, playback, gain, in_order=start.in_order))
         except _NotWantedError:

@@ -18,7 +18,7 @@ from residue.installation.load import FILES, HOURS, PIECE, ROOM, Installation, l
 from residue.installation.tightening import room_toml, tightened
 from residue.problems import Finding, ProblemError, Severity
 from residue.runtime.system.files import replace_file
-from residue.schedule.beside import CALENDAR_FILE
+from residue.schedule.beside import CALENDAR_FILE, calendar_of
 from residue.schedule.calendar_file import MOST_BYTES
 from residue.schedule.expansion import FILE_NAME as EXPANSION
 from residue.small_files import read_small
@@ -27,6 +27,7 @@ _LINK = "in-force"
 """A link in the state folder to the folder with the files, so that all of them change in one step."""
 _SECOND_LINK = "in-force-copy"
 """To the same once more: it counts where a bit of the first is flipped."""
+_LINKS = (_LINK, _SECOND_LINK)
 _OF = "installation.txt"
 """The file that names the folder of their installation."""
 _DIGITS = 16
@@ -38,10 +39,9 @@ def load_in_force(folder: Path, state: Path, *, by_person: bool) -> Installation
     by_person: its files take force as they are; only broken hours are replaced by those in force before. Raises
     ProblemError with the faults of the folder where it cannot run.
     """
-    links = [state / link for link in (_LINK, _SECOND_LINK)]
-    before = next((link for link in links if _belongs(link, folder)), None)
+    before = found_in_force(folder, state)
     if before is None:
-        lost = any(link.exists() for link in links) and not by_person
+        lost = any((state / link).exists() for link in _LINKS) and not by_person
         return kept(_told(load(folder), _UNKNOWN) if lost else load(folder), state)
     if not by_person:
         return kept(_resumed(folder, before), state)
@@ -54,21 +54,35 @@ def load_in_force(folder: Path, state: Path, *, by_person: bool) -> Installation
             raise error from None
 
 
+def found_in_force(folder: Path, state: Path) -> Path | None:
+    """The folder of the files in force; None where none are kept, or they are damaged, or of another installation."""
+    return next((state / link for link in _LINKS if _belongs(state / link, folder)), None)
+
+
 def kept(installation: Installation, state: Path) -> Installation:
     """Keeps the files of an installation; gives it with the place from which they are read from now on.
 
     If the disk cannot be written, they are read from the former place.
     """
     try:
-        return replace(installation, places=dict.fromkeys(FILES, _keep(installation, state)))
-    except OSError:
+        place = _keep(installation, state)
+        # Further years of its calendar come from the copy too: a person may edit the file in the folder.
+        answers = calendar_of(place, installation.hours) if installation.answers.events else installation.answers
+        return replace(installation, places=dict.fromkeys(FILES, place), answers=answers)
+    except (OSError, ProblemError):
         return installation
+
+
+def keep_openings(installation: Installation, state: Path) -> None:
+    """Keeps the further years that were worked out since, so that no later start waits for them."""
+    with suppress(OSError):
+        _keep(installation, state)
 
 
 def hours_differ(installation: Installation) -> bool:
     """Whether the curator's files in the folder differ from those in force, or cannot be read."""
     try:
-        return _hours(installation.folder) != _hours(installation.places[HOURS])
+        return _hours(installation.home_of_hours) != _hours(installation.places[HOURS])
     except OSError:
         return True
 
@@ -116,8 +130,8 @@ def _belongs(kept_folder: Path, folder: Path) -> bool:
 
 def _keep(installation: Installation, state: Path) -> Path:
     contents, events = _contents(installation), installation.answers.events
-    record = None if events is None else events.record
-    for link in (_LINK, _SECOND_LINK):
+    record = None if events is None or events.record is None else events.record()
+    for link in _LINKS:
         if not _belongs(state / link, installation.folder) or _is_other(state / link, contents, record):
             _write(state, link, contents, record)
     return state / _LINK

@@ -7,12 +7,12 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from residue.loudness.stage.readings import Tally
+from residue.mapping.signals import frame_at
 from residue.runtime.journal.event_kinds import CUT, ENDED, STARTED
 from residue.runtime.journal.log import FILE_NAME, LevelLog, event
 from residue.runtime.journal.log_writer import LogWriter
-from residue.runtime.journal.tallies import Circumstances, Tallies
+from residue.runtime.journal.tallies import TALLY_S, Circumstances, Tallies
 from residue.runtime.system.clock import Clock, uptime
-from residue.runtime.system.folders import unwritten_file
 
 _WRITER_S = 2.0
 """The time for writing rows that still wait; it may be long, because no systemd waits, as it does for a house."""
@@ -25,14 +25,21 @@ class Evidence:
     """
 
     def __init__(self, state: Path, clock: Clock) -> None:
-        self.log = LevelLog(state / FILE_NAME, unwritten_file(state))
+        self.log = LevelLog(state / FILE_NAME)
         self._writer, self._tallies, self._clock = LogWriter(self.log, Path()), Tallies(), clock
         self._cut = False
+        self._told_s = 0.0
+
+    def lags(self, frames: int) -> bool:
+        """Whether too few of so many frames of the run are told on the disk."""
+        return self._writer.lags(frames)
 
     def sent(self, tally: Tally, then: Circumstances) -> None:
         """Logs the levels of about a second, without waiting."""
         for row in self._tallies.rows(tally, self._clock.now(), uptime(), then):
             self._writer.put(row)
+        self._told_s += TALLY_S
+        self._writer.mark(frame_at(self._told_s))
 
     def happened(self, kind: str, text: str) -> None:
         """Logs an event."""
@@ -48,6 +55,7 @@ class Evidence:
         """Writes the log within the context. In a run without an end, time without a row counts as sent."""
         self._writer.start()
         self.happened(STARTED, started)
+        self._writer.mark(0)
         try:
             yield
         finally:

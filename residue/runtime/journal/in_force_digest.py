@@ -3,24 +3,40 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from pathlib import Path
 
 import residue
 from residue.archive.bag import payload_digest
-from residue.installation.load import FILES, Installation
+from residue.installation.load import FILES, HOURS, Installation
 from residue.problems import ProblemError
+from residue.schedule.beside import CALENDAR_FILE
 
 _DIGITS = 16
 
 
 def digest_in_force(installation: Installation) -> str:
-    """The digest of the software's version, the three files and the performances: 16 hexadecimal digits."""
+    """The digest of the software's version, the files and the performances: 16 hexadecimal digits."""
+    return digest_of(installation.places, installation.performances)
+
+
+def digest_of(places: Mapping[str, Path], performances: Mapping[str, Path]) -> str:
+    """The same, also where a file or a bag is broken. places: as of an Installation."""
     digest = hashlib.sha256(residue.__version__.encode())
     for name in FILES:
-        digest.update(name.encode() + hashlib.sha256((installation.places[name] / name).read_bytes()).digest())
-    for name, bag in sorted(installation.performances.items()):
+        digest.update(name.encode() + _content(places[name] / name))
+    if (calendar := places[HOURS] / CALENDAR_FILE).exists():
+        digest.update(CALENDAR_FILE.encode() + _content(calendar))
+    for name, bag in sorted(performances.items()):
         digest.update(name.encode() + _sealed(bag).encode())
     return digest.hexdigest()[:_DIGITS]
+
+
+def _content(path: Path) -> bytes:
+    try:
+        return hashlib.sha256(path.read_bytes()).digest()
+    except OSError:
+        return b"cannot be read"
 
 
 def in_force(installation: Installation) -> str:

@@ -10,18 +10,17 @@ import os
 import shutil
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, fields, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from itertools import chain
 from pathlib import Path
-from typing import TypeVar
-from urllib.parse import quote
 
-from residue.loudness.stage.history import SentHistory, Unlogged
+from residue.loudness.stage.history import SentHistory
 from residue.runtime.house.memory import remembered
 from residue.runtime.journal.event_kinds import ENDED, NOT_LOGGED, SPOILT, STARTED
+from residue.runtime.journal.hours_in_force import HoursRow
 from residue.runtime.journal.second_copy import EventTold, LineTold, SecondCopy, SecondTold
 from residue.runtime.journal.telling import (
     UNLOGGED_MOST_S,
@@ -32,8 +31,8 @@ from residue.runtime.journal.telling import (
     covered_by,
     covering,
     history_of,
+    unseen,
 )
-from residue.runtime.journal.unwritten import UnwrittenNote
 from residue.runtime.system.clock import Uptime, uptime
 from residue.runtime.system.folders import MEMORY_BEFORE_FILE, MEMORY_FILE
 
@@ -119,12 +118,14 @@ class EventRow:
     """The time before it for which sound may have been sent without a row."""
 
 
-Row = LevelRow | SecondRow | EventRow
-R = TypeVar("R", LevelRow, SecondRow, EventRow)
-_TABLES: dict[type[Row], str] = {LevelRow: "level", SecondRow: "second", EventRow: "event"}
-MOST: dict[type[Row], int] = {LevelRow: 750_000, SecondRow: 260_000, EventRow: 200_000}
-"""So many rows are kept: about 400 days, 3 days of sound (the longest window of a cap is a day), and a season's events;
-below 400 MB. The rows are counted and not selected by date, so that a wrong clock deletes nothing."""
+Row = LevelRow | SecondRow | EventRow | HoursRow
+TABLES: dict[type[Row], str] = {LevelRow: "level", SecondRow: "second", EventRow: "event", HoursRow: "hours"}
+MOST: dict[type[Row], int] = {LevelRow: 750_000, SecondRow: 260_000, EventRow: 200_000, HoursRow: 4_000}
+"""So many rows are kept: about 400 days, 3 days of sound (the longest window of a cap is a day), a season's events, and
+400 days of hours that change ten times a day; below 400 MB. The rows are counted and not selected by date, so that a
+wrong clock deletes nothing."""
+SPOILT_SUFFIX = ".spoilt"
+"""A damaged log is kept under its name with this ending."""
 _SQL_TYPES = {"str": "TEXT", "float": "REAL", "int": "INTEGER"}
 _SECOND, _EVENT = "utc, boot, up_s, duration_s, sent", "utc, boot, up_s, kind, unlogged_s"
 """As the second copy tells them."""
@@ -133,14 +134,9 @@ _NOT_TOLD_BEFORE = f"""
     FROM (SELECT *, lag(kind) OVER (ORDER BY rowid) AS before FROM event)
     WHERE unlogged_s > 0 OR kind = '{SPOILT}' OR (kind = '{STARTED}' AND before <> '{ENDED}')"""
 
-
-@dataclass(frozen=True, slots=True)
-class Logged:
-    """The rows of a stretch of time, in order."""
-
-    minutes: Sequence[LevelRow] = ()
-    seconds: Sequence[SecondRow] = ()
-    events: Sequence[EventRow] = ()
+_LAST_START = f"SELECT {_EVENT} FROM event WHERE kind = '{STARTED}' ORDER BY rowid DESC LIMIT 1"
+_SHORT_S = 1.0
+"""A window for the last row alone."""
 
 
 def timestamp(moment: datetime) -> str:
@@ -156,15 +152,13 @@ def event(now: datetime, up: Uptime, kind: str, text: str, *, sender: str | None
 class LevelLog:
     """The database. Every method may raise sqlite3.Error or OSError.
 
-    All but `sent_before` and `note_unwritten` are for one thread.
-
-    unwritten: a file on another disk, which exists while the disk cannot be written, and says since when.
+    All but `sent_before` are for one thread.
     """
 
-    def __init__(self, path: Path, unwritten: Path | None = None) -> None:
-        self._path, self._note = path, UnwrittenNote(unwritten)
-        self._left: tuple[EventRow, ...] | None = None if self._note.stands() else ()
-        """The event that a process before this one was killed while the disk could not be written.
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._left: tuple[EventRow, ...] | None = None
+        """The event that a process before this one was stopped without an end.
 
         None until it is made; it is made once, however often its write is tried again.
         """
@@ -189,12 +183,12 @@ class LevelLog:
         connection = sqlite3.connect(self._path, timeout=2.0)
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
-        for row, table in _TABLES.items():
+        for row, table in TABLES.items():
             columns = {f.name: _SQL_TYPES[str(f.type).split(" ")[0]] for f in fields(row)}
             described = ", ".join(f"{name} {kind}" for name, kind in columns.items())
             connection.execute(f"CREATE TABLE IF NOT EXISTS {table} ({described})")
             connection.execute(f"CREATE INDEX IF NOT EXISTS {table}_utc ON {table} (utc)")
-            for name in columns.keys() - _columns(connection, table):  # a log from an earlier version
+            for name in columns.keys() - columns_of(connection, table):  # a log from an earlier version
                 connection.execute(f"ALTER TABLE {table} ADD COLUMN {name} {columns[name]}")
         return connection
 
@@ -213,28 +207,25 @@ class LevelLog:
 
     def write(self, rows: Sequence[Row]) -> None:
         """Writes all of these rows, or none."""
-        begun = uptime()
         if self._left is None:
-            self._left = tuple(self._left_unlogged(begun))
+            self._left = tuple(self._left_unlogged(datetime.now(UTC), uptime()))
         rows = [*self._left, *rows]
         self._write_copy(rows)
         try:
-            with self._for_writing() as connection:
+            with damage_told(), self._for_writing() as connection:
                 for row in (*self._told_lost(connection, rows), *rows):
                     names = [f.name for f in fields(row)]
                     marks = ", ".join("?" * len(names))
-                    into = f"{_TABLES[type(row)]} ({', '.join(names)})"
+                    into = f"{TABLES[type(row)]} ({', '.join(names)})"
                     connection.execute(f"INSERT INTO {into} VALUES ({marks})", [getattr(row, name) for name in names])
                 tells = not _tells_nothing(connection)
         except (sqlite3.Error, OSError) as error:
-            self.note_unwritten(begun)
             self.close()
-            if _spoilt(error):
+            if is_spoilt(error):
                 self._set_aside()
             raise
         self._left, self._only_copied = (), frozenset()
         self._should_tell = self._should_tell or tells
-        self._note.remove()
 
     def _write_copy(self, rows: Sequence[Row]) -> None:
         """Writes the second copy; its errors never prevent a write to the database."""
@@ -250,21 +241,29 @@ class LevelLog:
             self._only_copied = frozenset(rows)
 
     def _bring_copy_into_step(self) -> None:
-        """At the first row of a process: adds the missing lines of the copy from the database, if that is whole.
+        """At the first row of a process: adds the missing lines of the copy from the database.
 
-        A copy that lacks nothing is left as it is: after a power cut it may tell of rows that the database never took.
+        A copy that lacks nothing is left as it is: after a power cut it may tell of rows that the database never took,
+        and of those that a damaged database has lost. One that lacks lines tells what the database tells, its losses
+        too.
         """
         told = self._lines_of_database()
-        if told is None or not any(told):
-            lost = told is None or self._should_tell
-            if lost and copied(self._copy) is None:  # both are
-                up = uptime()
-                self._copy.begin_anew([EventTold(timestamp(datetime.now(UTC)), up.boot, up.seconds, SPOILT, None)])
-        elif self._copy_lacks or not self._copy.holds([kind[-1] for kind in told if kind]):
+        if not self._copy_lacks and self._copy_tells_all(told):
+            return
+        if told is not None and any(told):
             self._copy.begin_anew(chain(*told))
+        elif told is None or self._should_tell:  # both are lost
+            up = uptime()
+            self._copy.begin_anew([EventTold(timestamp(datetime.now(UTC)), up.boot, up.seconds, SPOILT, None)])
+
+    def _copy_tells_all(self, told: tuple[list[EventTold], list[SecondTold]] | None) -> bool:
+        """Whether the copy has the latest of a whole database, or can be read beside one that has lost rows."""
+        if told is None or not any(told) or any(event.kind == SPOILT for event in told[0]):
+            return copied(self._copy) is not None
+        return self._copy.holds([kind[-1] for kind in told if kind])
 
     def _lines_of_database(self) -> tuple[list[EventTold], list[SecondTold]] | None:
-        """The events and a day of seconds, the oldest first; None where they cannot be read, or some are lost."""
+        """The events and a day of seconds, the oldest first; None where they cannot be read."""
         if not self._path.exists():
             return [], []
         try:
@@ -272,9 +271,7 @@ class LevelLog:
                 seconds = connection.execute(f"SELECT {_SECOND} FROM second ORDER BY rowid DESC LIMIT ?", (_DAY_S,))
                 events = connection.execute(f"SELECT {_EVENT} FROM event ORDER BY rowid DESC LIMIT ?", (_EVENTS,))
                 happened, sent = [EventTold(*row) for row in events], [SecondTold(*row) for row in seconds]
-        except (sqlite3.Error, OSError, TypeError):
-            return None
-        if any(event.kind == SPOILT for event in happened):
+        except (sqlite3.Error, OSError, TypeError, ValueError):
             return None
         return happened[::-1], sent[::-1]
 
@@ -292,19 +289,19 @@ class LevelLog:
         except OSError:  # the most counts if it cannot be read
             return True
 
-    def note_unwritten(self, since: Uptime) -> None:
-        """Notes on another disk that this disk could not be written since then; any thread may call it."""
-        self._note.write(since)
-
-    def _left_unlogged(self, up: Uptime) -> Iterator[EventRow]:
-        """Logs the time that a former process could not log, because the note about it is removed now."""
-        if (unwritten_s := self._note.unwritten_s(up)) > 0.0:
-            text = f"The disk took nothing for up to {unwritten_s:.0f} s before this; every cap counts it as sent."
-            yield replace(event(datetime.now(UTC), up, NOT_LOGGED, text), unlogged_s=unwritten_s)
+    def _left_unlogged(self, now: datetime, up: Uptime) -> Iterator[EventRow]:
+        """Logs for later starts the time before this one for which sound may have been sent without a row."""
+        told = self._checked(_SHORT_S) or self._in_database(_SHORT_S) or copied(self._copy)
+        time = None if told is None else unseen(told, now, up)
+        if time is not None and time.duration_s > UNLOGGED_MOST_S:
+            text = f"The run before has no end and no row for {time.duration_s:.0f} s; caps count half of them."
+            ended = Uptime(up.boot, up.seconds - time.age_s)
+            found = event(now - timedelta(seconds=time.age_s), ended, NOT_LOGGED, text)
+            yield replace(found, unlogged_s=time.duration_s)
 
     def _set_aside(self) -> None:
         """Begins a new log, so that a damaged one does not end all logging; the last damaged one is kept for people."""
-        aside = self._path.with_name(self._path.name + ".spoilt")
+        aside = self._path.with_name(self._path.name + SPOILT_SUFFIX)
         self._path.replace(aside)
         for part in ("-wal", "-shm"):
             self._path.with_name(self._path.name + part).unlink(missing_ok=True)
@@ -314,42 +311,12 @@ class LevelLog:
 
     def let_go(self) -> None:
         """Deletes the oldest rows if there are too many."""
-        connection = self._for_writing()
-        with connection:
-            for row, table in _TABLES.items():
+        with damage_told(), self._for_writing() as connection:
+            for row, table in TABLES.items():
                 oldest = f"(SELECT max(rowid) FROM {table}) - ?"
                 connection.execute(f"DELETE FROM {table} WHERE rowid <= {oldest}", (MOST[row],))
-        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-
-    def between(self, start: datetime, end: datetime) -> Logged:
-        """The rows that end after start and not after end; none without a log. Writes nothing."""
-        if not self._path.exists():
-            return Logged()
-        with closing(sqlite3.connect(f"file:{quote(str(self._path.absolute()))}?mode=ro", uri=True)) as connection:
-            return Logged(
-                self._rows(connection, LevelRow, start, end),
-                self._rows(connection, SecondRow, start, end),
-                self._rows(connection, EventRow, start, end),
-            )
-
-    def last_moment(self) -> datetime | None:
-        """The end of the last minute in the log."""
-        if not self._path.exists():
-            return None
-        with closing(sqlite3.connect(f"file:{quote(str(self._path.absolute()))}?mode=ro", uri=True)) as connection:
-            (last,) = connection.execute("SELECT max(utc) FROM level").fetchone()
-        return None if last is None else datetime.fromisoformat(last)
-
-    @staticmethod
-    def _rows(connection: sqlite3.Connection, kind: type[R], start: datetime, end: datetime) -> list[R]:
-        known = _columns(connection, _TABLES[kind])  # a log from an earlier version does not have all
-        names = ", ".join(f.name if f.name in known else f"NULL AS {f.name}" for f in fields(kind))
-        asked = f"SELECT {names} FROM {_TABLES[kind]} WHERE utc > ? AND utc <= ? ORDER BY utc"
-        columns = [f.name for f in fields(kind)]
-        return [
-            kind(**dict(zip(columns, row, strict=True)))
-            for row in connection.execute(asked, (timestamp(start), timestamp(end)))
-        ]
+        with damage_told():
+            connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     def sent_before(self, now: datetime, up: Uptime, window_s: float) -> SentHistory:
         """The energy that the governor must count before its first frame; times without a row count as the most.
@@ -358,14 +325,13 @@ class LevelLog:
         all that either tells counts. Ages are measured by the time since the machine started; for an earlier start by
         the clock, and are at least that time.
         """
-        unwritten_s = self._note.unwritten_s(up)
         try:
             stands = self._path.exists()
         except OSError:  # the most counts if it cannot be read
             stands = True
         if not stands and not self._should_tell and copied(self._copy) is None:
-            return SentHistory(unlogged=[Unlogged(0.0, unwritten_s)])
-        read = partial(history_of, now=now, up=up, window_s=window_s, unwritten_s=unwritten_s)
+            return SentHistory()
+        read = partial(history_of, now=now, up=up, window_s=window_s)
         if (checked := read(self._checked(window_s))) is not None:
             return checked
         found = read(self._in_database(window_s)), read(copied(self._copy))
@@ -400,10 +366,11 @@ class LevelLog:
                 seconds = [SecondTold(*row) for row in covering(rows, window_s)]
                 last = connection.execute("SELECT kind FROM event ORDER BY rowid DESC LIMIT 1").fetchone()
                 not_told = [EventTold(*row) for row in connection.execute(_NOT_TOLD_BEFORE)]
+                started = [EventTold(*row) for row in connection.execute(_LAST_START)]
         except (sqlite3.Error, OSError, ValueError, TypeError, AttributeError) as error:
             logger.warning("The level log cannot be read: %s.", error)
             return None
-        return Telling(seconds, not_told, ended=last in (None, (ENDED,)))
+        return Telling(seconds, not_told, started, ended=last in (None, (ENDED,)))
 
     def _dead_s(self, now: datetime, up: Uptime) -> float:
         """The time for which nothing can have been sent, by the memory of the house; 0 if not known."""
@@ -412,7 +379,8 @@ class LevelLog:
         return max(0.0, age - _ALIVE_S)
 
 
-def _columns(connection: sqlite3.Connection, table: str) -> set[str]:
+def columns_of(connection: sqlite3.Connection, table: str) -> set[str]:
+    """The columns of a table; none where there is no such table."""
     return {name for _, name, *_ in connection.execute(f"PRAGMA table_info({table})")}
 
 
@@ -420,8 +388,25 @@ def _tells_nothing(connection: sqlite3.Connection) -> bool:
     return connection.execute("SELECT 1 FROM event UNION ALL SELECT 1 FROM second LIMIT 1").fetchone() is None
 
 
-def _spoilt(error: Exception) -> bool:
+class _DamagedError(sqlite3.DatabaseError):
+    """Of a database whose own names are no longer text."""
+
+    sqlite_errorname = "SQLITE_CORRUPT"
+
+
+@contextmanager
+def damage_told() -> Iterator[None]:
+    """For some damage the module of Python fails to decode the message of SQLite, and raises that."""
+    try:
+        yield
+    except UnicodeDecodeError as error:
+        raise _DamagedError("its names are no longer text") from error
+
+
+def is_spoilt(error: Exception) -> bool:
     """Whether the file is no longer a usable database, which another attempt does not repair."""
+    if isinstance(error, sqlite3.OperationalError) and not hasattr(error, "sqlite_errorname"):
+        return True  # the module of Python, which finds no text where SQLite keeps the names of columns
     return getattr(error, "sqlite_errorname", "") in ("SQLITE_CORRUPT", "SQLITE_NOTADB")
 
 

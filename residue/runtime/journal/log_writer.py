@@ -6,12 +6,18 @@ import logging
 import sqlite3
 import threading
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
+from dataclasses import replace
+from datetime import UTC, datetime
 from functools import partial
+from math import inf
 from pathlib import Path
 
-from residue.runtime.journal.log import LevelLog, Row
+from residue.loudness.meters.hops import HOP_FRAMES
+from residue.mapping.signals import frame_at
+from residue.runtime.journal.event_kinds import NOT_LOGGED
+from residue.runtime.journal.log import LevelLog, Row, SecondRow, event
 from residue.runtime.journal.telling import UNLOGGED_MOST_S
 from residue.runtime.system.clock import Uptime, uptime
 from residue.runtime.system.files import replace_file
@@ -22,6 +28,8 @@ logger = logging.getLogger(__name__)
 MOST_WAITING = 20_000
 """The most rows that wait in memory while the disk cannot be written: five hours, 10 MB."""
 RETRY_S = 5.0
+_LAG_FRAMES = frame_at(UNLOGGED_MOST_S) - 2 * HOP_FRAMES
+"""If more frames than this are not written down, the log lags: one hop more is on its way in the governor."""
 
 
 class LogWriter:
@@ -43,7 +51,8 @@ class LogWriter:
         self._ending = False
         self._trouble: str | None = None
         self._writing_since: Uptime | None = None
-        self.dropped = 0
+        self.dropped = self._dropped_untold = 0
+        self._mark = self._logged = -inf
         self._thread = threading.Thread(target=self._run, name="log writer", daemon=True)
 
     @property
@@ -66,11 +75,21 @@ class LogWriter:
     def put(self, row: Row) -> None:
         """Logs a row as soon as the disk can be written."""
         with self._change:
-            self.dropped += len(self._waiting) == MOST_WAITING
+            full = len(self._waiting) == MOST_WAITING
+            self.dropped += full
+            self._dropped_untold += full
             self._waiting.append(row)
             self._change.notify()
-        if (since := self._unanswered_since()) is not None:
-            self._log.note_unwritten(since)
+
+    def mark(self, frames: int) -> None:
+        """Notes that the rows put so far tell of so many frames of the run."""
+        with self._change:
+            self._mark = frames
+            self._change.notify()
+
+    def lags(self, frames: int) -> bool:
+        """Whether too few of so many frames of the run are told on the disk. Any thread may ask."""
+        return frames - self._logged > _LAG_FRAMES
 
     def remember(self, memory: bytes) -> None:
         """Keeps this memory instead of the one before."""
@@ -97,10 +116,13 @@ class LogWriter:
             with self._change:
                 self._change.wait_for(self._has_work, RETRY_S)
                 rows, memory, ending = list(self._waiting), self._memory, self._ending
+                mark, dropped = self._mark, self._dropped_untold
                 old, self._old = self._old, False
             self._writing_since = self._up()
             # One may succeed where the other fails: a hold must survive a log that cannot be written.
-            not_logged = _failing(partial(self._write_rows, rows))
+            not_logged = _failing(partial(self._write_rows, rows, dropped))
+            if not not_logged:
+                self._logged = mark
             not_remembered = _failing(partial(self._write_memory, memory))
             not_let_go = _failing(self._log.let_go) if old else None
             self._writing_since = None
@@ -120,18 +142,19 @@ class LogWriter:
         return bool(self._waiting) or self._ending
 
     def _has_work(self) -> bool:
-        return self._has_rows() or self._old or self._memory != self._written_memory
+        return self._has_rows() or self._old or self._mark != self._logged or self._memory != self._written_memory
 
     def _tell(self, trouble: str | None) -> None:
         if trouble is not None and self._trouble is None:
             logger.error("The state folder cannot be written: %s. It waits in memory.", trouble)
         self._trouble = trouble
 
-    def _write_rows(self, rows: Sequence[Row]) -> None:
+    def _write_rows(self, rows: Sequence[Row], dropped: int) -> None:
         if not rows:
             return
-        self._log.write(rows)
+        self._log.write([*_told_dropped(rows, dropped), *rows])
         with self._change:
+            self._dropped_untold -= dropped
             for row in rows:
                 if self._waiting and self._waiting[0] is row:
                     self._waiting.popleft()
@@ -142,6 +165,15 @@ class LogWriter:
                 self._memory_path.replace(self._memory_path.with_name(MEMORY_BEFORE_FILE))
             replace_file(self._memory_path, memory)
             self._written_memory = memory
+
+
+def _told_dropped(rows: Sequence[Row], dropped: int) -> Iterator[Row]:
+    """An event in the place of the rows before these, which were dropped; there is a row each second at most."""
+    first = next((row for row in rows if isinstance(row, SecondRow)), None)
+    if dropped and first is not None:
+        text = f"The disk took nothing for so long that {dropped} rows were dropped; caps count the time."
+        told = event(datetime.now(UTC), uptime(), NOT_LOGGED, text)
+        yield replace(told, utc=first.utc, boot=first.boot, up_s=first.up_s, unlogged_s=float(dropped))
 
 
 def _failing(write: Callable[[], None]) -> str | None:

@@ -11,8 +11,11 @@ from typing import Any
 
 from residue.loudness.stage.readings import Received, Tally, merged
 from residue.runtime.journal.log import LevelRow, Row, SecondRow, timestamp
+from residue.runtime.journal.telling import SIGN_OF_LIFE_S
 from residue.runtime.system.clock import Uptime
 
+TALLY_S = 1.0
+"""The interval of the engine's tallies: a power cut loses no more than this."""
 MINUTE_S = 60.0
 SILENCE_DB = -150.0
 """Below the output of any converter; the guard of the filters against subnormal numbers gives -600 dB."""
@@ -35,15 +38,22 @@ class Circumstances:
 
 
 class Tallies:
-    """Gives a row for each second with sound, and one for each minute, or part of a minute, of a performance."""
+    """Gives a row for each second with sound, and one for each minute, or part of a minute, of a performance.
+
+    In silence it gives a row for one second in SIGN_OF_LIFE_S.
+    """
 
     def __init__(self) -> None:
         self._gathered: list[Tally] = []
+        self._silent_s = 0.0
         self._ended: tuple[datetime, Circumstances] | None = None
 
     def rows(self, tally: Tally, now: datetime, up: Uptime, then: Circumstances) -> Iterator[Row]:
         """The rows that a tally adds to the log. now, up: its end."""
-        if any(sound_level(level) is not None for level in tally.sent.values()):
+        sounds = any(sound_level(level) is not None for level in tally.sent.values())
+        self._silent_s += tally.duration_s
+        if sounds or self._silent_s >= SIGN_OF_LIFE_S:
+            self._silent_s = 0.0
             yield _second(tally, now, up)
         if self._ended is not None and self._ended[1].performance != then.performance:
             yield from self.rest()

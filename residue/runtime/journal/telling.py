@@ -12,7 +12,7 @@ from itertools import pairwise
 import msgspec
 
 from residue.loudness.stage.history import SentHistory, SentRow, Unlogged
-from residue.runtime.journal.event_kinds import ENDED, SPOILT, STARTED
+from residue.runtime.journal.event_kinds import ENDED, NOT_LOGGED, SPOILT, STARTED
 from residue.runtime.journal.second_copy import (
     SPOILT_LINE,
     EventTold,
@@ -27,6 +27,8 @@ logger = logging.getLogger(__name__)
 
 UNLOGGED_MOST_S = 2.5
 """An interrupted run may have sent for so long after its last row: a tally of a second, and the time for writing it."""
+SIGN_OF_LIFE_S = 30.0
+"""In silence a row is written so often, so that after a hard stop less time counts as unseen."""
 _MARGIN_S = 60.0
 """The durations of rows may add up to so much more than the time in which they were sent, because a device that returns
 takes a whole buffer at once.
@@ -42,13 +44,27 @@ class Telling:
 
     seconds: Sequence[SecondTold]
     not_told: Sequence[EventTold]
+    started: Sequence[EventTold]
+    """The start of the last run, where it is known."""
     ended: bool
     """Whether the last run has an end."""
 
 
-def history_of(
-    told: Telling | None, now: datetime, up: Uptime, *, window_s: float, unwritten_s: float
-) -> SentHistory | None:
+def unseen(told: Telling, now: datetime, up: Uptime) -> Unlogged | None:
+    """The time after the last row of a run without an end; None after an end.
+
+    The disk may have taken nothing in it. It lasts until now, or until this start of the machine.
+    """
+    lines: list[LineTold] = [*told.seconds[:1], *told.started]
+    last = [(one.utc, one.boot, one.up_s) for one in lines]
+    if told.ended or not last:
+        return None
+    age = min(age_s(now, up, utc=utc, boot=boot, up_s=up_s) for utc, boot, up_s in last)
+    ended_s = 0.0 if any(boot in (None, up.boot) for _, boot, _ in last) else min(age, up.seconds)
+    return Unlogged(ended_s, max(0.0, age - ended_s))
+
+
+def history_of(told: Telling | None, now: datetime, up: Uptime, *, window_s: float) -> SentHistory | None:
     """The history; None where it does not reach back over the whole window."""
     if told is None:
         return None
@@ -61,15 +77,20 @@ def history_of(
             for event in told.not_told
         ]
         rows = [_sent_row(now, up, second) for second in told.seconds]
+        time = unseen(told, now, up)
     except (msgspec.MsgspecError, ValueError, TypeError, AttributeError) as error:
         logger.warning("What was sent before cannot be read: %s.", error)
         return None
     within = [(kind, unlogged) for kind, unlogged in not_told if unlogged.age_s < window_s]
     if any(kind == SPOILT for kind, _ in within):
         return None  # the log before has the levels within the window
-    unlogged_s = 0.0 if told.ended else UNLOGGED_MOST_S
-    unlogged = [Unlogged(0.0, max(unlogged_s, unwritten_s)), *(unlogged for _, unlogged in within)]
-    return SentHistory([row for row in reversed(rows) if row.age_s < window_s], unlogged)
+    last = Unlogged(0.0, 0.0 if told.ended else UNLOGGED_MOST_S)
+    if time is not None:  # what was sent after a row waited for longer was spared, and a row comes in silence too
+        latest_s = time.age_s + time.duration_s - SIGN_OF_LIFE_S - 2.0 * UNLOGGED_MOST_S
+        last = Unlogged(max(time.age_s, latest_s), UNLOGGED_MOST_S)
+    unlogged = [last, *(unlogged for kind, unlogged in within if kind != NOT_LOGGED)]
+    spared = [*([] if time is None else [time]), *(spared for kind, spared in within if kind == NOT_LOGGED)]
+    return SentHistory([row for row in reversed(rows) if row.age_s < window_s], unlogged, spared)
 
 
 def all_that_count(histories: Sequence[SentHistory]) -> SentHistory:
@@ -77,7 +98,8 @@ def all_that_count(histories: Sequence[SentHistory]) -> SentHistory:
     rows = {(row.age_s, row.duration_s, *sorted(row.sent.items())): row for found in histories for row in found.rows}
     first, *others = histories
     unlogged = dict.fromkeys([*first.unlogged, *(one for found in others for one in found.unlogged if one.duration_s)])
-    return SentHistory(sorted(rows.values(), key=lambda row: -row.age_s), list(unlogged))
+    spared = dict.fromkeys(one for found in histories for one in found.spared)
+    return SentHistory(sorted(rows.values(), key=lambda row: -row.age_s), list(unlogged), list(spared))
 
 
 _SecondRow = tuple[str, str, float, float, str]
@@ -140,7 +162,8 @@ def _telling(lines: Sequence[LineTold]) -> Telling:
         for event in events
         if event.unlogged_s or event.kind == SPOILT or id(event) in cut
     ]
-    return Telling(seconds[::-1], not_told, ended=not happened or happened[-1].kind == ENDED)
+    started = [event for event in happened if event.kind == STARTED][-1:]
+    return Telling(seconds[::-1], not_told, started, ended=not happened or happened[-1].kind == ENDED)
 
 
 def age_s(now: datetime, up: Uptime, *, utc: str, boot: str | None, up_s: float | None) -> float:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,9 +15,6 @@ from residue.loudness.plan.plan import PlannedPerformance
 from residue.problems import Finding, ProblemError
 from residue.progress import Progress, silent
 from residue.runtime.planning.preparation import caps, plan_under, profiles_of
-
-_WIDTH = 100
-"""The columns of a usual terminal."""
 
 PlannedGains = Mapping[str, PlannedPerformance]
 """By performance, the attenuation of the plan."""
@@ -79,19 +75,19 @@ def words(told: Overview) -> Iterator[str]:
     for row in told.in_force:
         yield f"  {row.cap.name}: at most {row.cap.limit_in_words}{_here(row)}"
     if told.planned is not None:
-        yield from _wrapped(f"Under all of these {_in_words(told.planned)}.", "  ")
+        yield f"  Under all of these {_in_words(told.planned)}."
     yield ""
     yield 'Published rules, by the name to write as rule = "…" under [[cap]]; * marks those in force.'
     for rule in told.rules:
         yield ""
         yield f"{'*' if rule.in_force else ' '} {rule.name}: {rule.rule.title}; protects {rule.rule.protects}"
-        yield from _wrapped(rule.rule.wording, "    ")
+        yield f"    {rule.rule.wording}"
         yield f"    Source: {rule.rule.source}, {rule.rule.dated}"
         for row in rule.caps:
             name = row.cap.name.removeprefix(f"{rule.name}, ")
             yield f"    Here: {name} at most {row.cap.limit_in_words}{_here(row)}"
         if rule.name in told.planned_under:
-            yield from _wrapped(f"Under it alone {_in_words(told.planned_under[rule.name])}.", "    ")
+            yield f"    Under it alone {_in_words(told.planned_under[rule.name])}."
     yield ""
     yield "What a rule really asks of your house is for local rules and a qualified person to say."
 
@@ -118,10 +114,6 @@ def _in_words(gains: PlannedGains) -> str:
 def _dbs(planned: PlannedPerformance) -> str:
     alone = [f"{' and '.join(one.outputs)} by {-one.gain_db:.1f} dB more" for one in planned.alone]
     return " and ".join([f"{-planned.gain_db:.1f} dB", *alone])
-
-
-def _wrapped(text: str, indent: str) -> list[str]:
-    return textwrap.wrap(text, _WIDTH, initial_indent=indent, subsequent_indent=indent)
 
 
 def data(told: Overview) -> dict[str, Any]:

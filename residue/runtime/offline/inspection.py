@@ -9,16 +9,27 @@ from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 
-from residue.archive.bag import payload_digest
+from residue.archive.bag import open_bag, payload_digest
 from residue.archive.fixity import verify
 from residue.archive.permission import check_permission
-from residue.checking import ip_address
-from residue.installation.load import ROOM, Installation, load, read_sensors
+from residue.checking import ip_address, read_toml
+from residue.installation.load import (
+    PIECE,
+    ROOM,
+    Installation,
+    find_performances,
+    load,
+    read_hours,
+    read_piece,
+    read_room,
+    read_sensors,
+)
 from residue.installation.room import Room
 from residue.live.sensors import FILE_NAME as SENSORS_FILE
 from residue.live.sensors import check_needs
 from residue.loudness.caps.cautions import CAUTIONS, LIGHT_CAUTION
 from residue.loudness.outputs.measurement import measurement_notes
+from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.first_rise import lowered_rises
 from residue.loudness.plan.picture import draw_plan
 from residue.loudness.plan.plan import PlannedPerformance
@@ -29,6 +40,7 @@ from residue.output.opening import check_device
 from residue.problems import Finding, ProblemError, Severity, stops
 from residue.progress import Progress, silent
 from residue.runtime.calibration.own_calibration import check_own_calibrations
+from residue.runtime.offline.sharing import folder_findings
 from residue.runtime.offline.trying_notices import notice_findings
 from residue.runtime.offline.unit_findings import device_findings, unit_findings
 from residue.runtime.planning.planning import keep, outcome_of
@@ -71,12 +83,12 @@ def inspect(
     try:
         installation = load(folder)
     except ProblemError as error:
-        return list(error.findings)
+        return [*error.findings, *(find for find in _beside(folder, device) if find not in error.findings)]
     findings = [*installation.findings, *_clock(clock.now(), witnesses()), *_hours(installation, clock.now())]
     findings += _room(installation.room, local(clock.now(), installation.calendar.zone).date())
     findings += _secrets(installation)
     findings += [*unit_findings(installation, installed_unit()), *device_findings(installation.room)]
-    findings += notice_findings(installation.room)
+    findings += [*notice_findings(installation.room), *folder_findings(installation)]
     findings += [*_feed(installation), *_page(installation.room)]
     findings += _output(installation, device or installation.room.device)
     findings += _disk(cache)
@@ -91,6 +103,21 @@ def inspect(
     findings += _cautions(installation)
     order = list(Severity)
     return sorted(findings, key=lambda finding: order.index(finding.severity))
+
+
+def _beside(folder: Path, device: str | None) -> Iterator[Finding]:
+    """Findings on the sound device and the performances, as far as the files tell them in spite of their faults."""
+    named, (room, _) = read_toml(folder / ROOM)[0].get("device"), read_room(folder / ROOM)
+    if isinstance(named := device or named, str):
+        yield from check_device(named, room.output if room else {"any": Output(device_channel=1)})
+    performances = find_performances(folder)
+    (graph, _), (hours, _, _) = read_piece(folder / PIECE), read_hours(folder, performances)
+    for name in hours.programme.names if graph and hours else ():
+        for channel in graph.needs if graph and name in performances else ():
+            try:
+                open_bag(performances[name]).performance.the_channel(channel, name)
+            except ProblemError as error:
+                yield from error.findings
 
 
 def _output(installation: Installation, device: str) -> Iterator[Finding]:
@@ -122,8 +149,9 @@ def _secrets(installation: Installation) -> Iterator[Finding]:
     room, path = installation.room, installation.folder / ROOM
     passwords = [one.password for one in room.equipment if isinstance(one, ProjectorEquipment) and one.password]
     webhooks = [one.url for one in room.notice if isinstance(one, WebhookNotice)]
-    if (room.control.key or passwords or webhooks) and path.stat().st_mode & stat.S_IRWXO:
-        what = "It holds a key, a password or the url of a webhook, and every user may read or change it."
+    calendar = room.hours_folder is not None and room.hours_folder.calendar_url
+    if (room.control.key or passwords or webhooks or calendar) and path.stat().st_mode & stat.S_IRWXO:
+        what = "It holds a key, a password or the url of a webhook or a calendar, and every user may read or change it."
         mend = f"Let root and the service alone do so: sudo chgrp audio {path} && sudo chmod 640 {path}"
         yield Finding(Severity.WARNS, ROOM, what, mend)
 
@@ -186,7 +214,10 @@ def _plan(installation: Installation, cache: Path, picture: Path | None, progres
         yield from _first_rises(installation, performance, profiles[performance.name])
     other = "shaped" if installation.piece.arc == "whole" else "whole"
     if any(performance.gain_db < 0.0 or performance.knots_db for performance in planned.performances):
+        words = {performance.words for performance in planned.performances}
         for performance in plan_under(installation, profiles, bounds, other).performances:
+            if performance.words in words:
+                continue
             yield Finding(Severity.NOTES, f'plan, with arc = "{other}" in piece.toml', performance.words, "")
     lasting_s = {name: profile.duration_s for name, profile in profiles.items()}
     digests = {name: payload_digest(installation.performances[name]) for name in profiles}

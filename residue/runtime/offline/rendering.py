@@ -20,7 +20,7 @@ from residue.mapping.playback import Playback
 from residue.mapping.signals import AUDIO_RATE_HZ, seconds
 from residue.problems import stopping
 from residue.progress import Progress, silent
-from residue.runtime.planning.preparation import caps, playback_of, sounding_outputs, steps
+from residue.runtime.planning.preparation import caps, checkpoints_of, playback_of, sounding_outputs, steps
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,8 +48,13 @@ def rendered(
 
     gain_db, lowering: those of the plan; without a gain it is rendered before the cap.
     """
-    playback = playback_of(installation, performance, lowering)
-    position = 0
+    return _to_the_end(installation, playback_of(installation, performance, lowering), block_frames, gain_db)
+
+
+def _to_the_end(
+    installation: Installation, playback: Playback, block_frames: int, gain_db: float | None
+) -> Iterator[NDArray[np.float64]]:
+    position = playback.position
     for block in _sent(installation, playback, block_frames, gain_db):
         # The last block extends beyond the end, by an amount that depends on its length.
         yield block[:, : max(0, playback.end - position)]
@@ -63,7 +68,7 @@ def _sent(
         yield from (played.outputs for played in steps(playback, block_frames))
         return
     gain = gain_from_db(gain_db)
-    stage = CapStage(sounding_outputs(installation), caps(installation))
+    stage = CapStage(sounding_outputs(installation), caps(installation), metered=False)
     late = stage.latency_frames
     for played in steps(playback, block_frames):
         capped = stage.process(played.outputs * gain).frames
@@ -81,11 +86,19 @@ def rendered_part(
     excerpt: Excerpt,
     gain_db: float | None,
     lowering: Lowering | None = None,
+    cache: Path | None = None,
     progress: Progress = silent,
 ) -> Iterator[NDArray[np.float64]]:
-    """The wanted part of a performance, in blocks of (outputs, frames). Raises ProblemError."""
-    position = 0
-    for block in rendered(installation, performance, block_frames, gain_db, lowering):
+    """The wanted part of a performance, in blocks of (outputs, frames). Raises ProblemError.
+
+    cache: where checkpoints may be. They save the way to a part before the cap; what the cap stage gives depends on
+    all that it was given before.
+    """
+    playback = playback_of(installation, performance, lowering)
+    if cache is not None and gain_db is None:
+        checkpoints_of(installation, performance, cache).advance(playback, excerpt.start)
+    position = playback.position
+    for block in _to_the_end(installation, playback, block_frames, gain_db):
         first, last = max(excerpt.start - position, 0), block.shape[1]
         if excerpt.stop is not None:
             last = min(last, excerpt.stop - position)

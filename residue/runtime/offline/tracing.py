@@ -20,7 +20,7 @@ from residue.mapping.trust import with_trust
 from residue.problems import Finding, ProblemError, Severity, nearest
 from residue.progress import Progress, silent
 from residue.runtime.offline.rendering import Excerpt
-from residue.runtime.planning.preparation import playback_of
+from residue.runtime.planning.preparation import playback_before
 
 _STEP_TICKS = 8_000
 """The approximate length of a step, in whole rows."""
@@ -64,9 +64,10 @@ def trace(
     names: Sequence[str],
     every_s: float,
     excerpt: Excerpt,
+    cache: Path,
     progress: Progress = silent,
 ) -> Trace:
-    """Collects signals over an excerpt, a row every `every_s`; up to its beginning the piece runs silently.
+    """Collects signals over an excerpt, a row every `every_s`; the piece runs silently to it from the last checkpoint.
 
     Raises ProblemError.
     """
@@ -75,9 +76,10 @@ def trace(
     kinds = {name: installation.graph.shapes[name].kind for name in names}
     row_ticks = max(1, round(every_s * CONTROL_RATE_HZ))
     step_frames = row_ticks * max(1, _STEP_TICKS // row_ticks) * FRAMES_PER_TICK
-    playback = playback_of(installation, performance)
+    first = excerpt.start // FRAMES_PER_TICK * FRAMES_PER_TICK
+    playback = playback_before(first, installation, performance, None, cache)
     playback.skip_to(
-        excerpt.start // FRAMES_PER_TICK * FRAMES_PER_TICK,
+        first,
         lambda frame: progress("way there", frame, max(excerpt.start, 1)),
     )
     begins = playback.position

@@ -5,6 +5,7 @@ from __future__ import annotations
 import grp
 import stat
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from pathlib import Path
 
 from residue.installation.load import ROOM, Installation, read_sensors
@@ -77,8 +78,14 @@ def device_findings(room: Room) -> Iterator[Finding]:
                 yield Finding(Severity.WARNS, where, f"The service's groups may not open {node}.", mend)
 
 
+def _group_ids() -> Iterator[int]:
+    for name in _MAY_OPEN:
+        with suppress(KeyError):  # a machine may lack one
+            yield grp.getgrnam(name).gr_gid
+
+
 def _may_be_opened(mode: int, gid: int) -> bool:
-    groups = {grp.getgrnam(name).gr_gid for name in _MAY_OPEN}
+    groups = set(_group_ids())
     wanted = stat.S_IROTH | stat.S_IWOTH, stat.S_IRGRP | stat.S_IWGRP
     return mode & wanted[0] == wanted[0] or (gid in groups and mode & wanted[1] == wanted[1])
 

@@ -76,8 +76,12 @@ def blocks_of(
     wanted: Rendered,
     block_frames: int = BLOCK_FRAMES,
     progress: Progress = silent,
+    cache: Path | None = None,
 ) -> Iterator[NDArray[np.float64]]:
-    """The sound in blocks of (outputs, frames). Raises ProblemError."""
+    """The sound in blocks of (outputs, frames). Raises ProblemError.
+
+    cache: where checkpoints may be; what is to be compared is rendered without them.
+    """
     graph = installation.graph if wanted.node is None else alone(installation.graph, wanted.node)
     return rendered_part(
         replace(installation, graph=graph),
@@ -86,6 +90,7 @@ def blocks_of(
         excerpt=wanted.excerpt,
         gain_db=wanted.gain_db,
         lowering=wanted.lowering,
+        cache=cache,
         progress=progress,
     )
 

@@ -5,8 +5,9 @@ The result depends on the files alone and not on the present day, so that a plan
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import timedelta
+from functools import partial
 from itertools import pairwise
 
 from residue.loudness.plan.order import Order, Pool, Round, Stretch
@@ -30,22 +31,22 @@ def foreseen(
     """
     everyday = (programme.performances, *programme.weekday.values())
     private = ((one.performances or names, one) for one in terms for names in everyday)
-    pools = [_pool(programme, names, EVERYDAY) for names in everyday]
-    pools += [_pool(programme, names, one) for names, one in private]
-    return Order(
-        tuple(dict.fromkeys(pools)),
-        tuple(dict.fromkeys(_neighbours(programme, calendar, longest_window_s, runs_on_s))),
-    )
+    spaced_s = spacing_s(programme, calendar.zone, first=EARLIEST.date(), days=DAYS)
+    apart_s = max(0.0, spaced_s - START_GRACE_S)  # one may have begun so much later
+    pooled = partial(_pool, programme, apart_s)
+    pools = [pooled(names, EVERYDAY) for names in everyday]
+    pools += [pooled(names, one) for names, one in private]
+    met = _neighbours(calendar, longest_window_s, runs_on_s, lambda one: pooled(pool(programme, one), one.terms))
+    return Order(tuple(dict.fromkeys(pools)), tuple(dict.fromkeys(met)))
 
 
-def _pool(programme: Programme, names: tuple[str, ...], terms: EventTerms) -> Pool:
-    apart_s = max(0.0, spacing_s(programme) - START_GRACE_S)  # one may have begun so much later
+def _pool(programme: Programme, apart_s: float, names: tuple[str, ...], terms: EventTerms) -> Pool:
     turns = tuple(Round(order, programme.rest_s, apart_s) for order in rounds(programme, names))
     return Pool(turns, from_anywhere=programme.order == "shuffled", trim_db=terms.trim_db)
 
 
 def _neighbours(
-    programme: Programme, calendar: Calendar, longest_window_s: float, runs_on_s: float
+    calendar: Calendar, longest_window_s: float, runs_on_s: float, pool_of: Callable[[Opening], Pool]
 ) -> Iterable[tuple[Stretch, ...]]:
     openings = calendar.openings(EARLIEST.date(), DAYS)
     silences_s = [(later.opens - earlier.closes).total_seconds() - runs_on_s for earlier, later in pairwise(openings)]
@@ -56,11 +57,11 @@ def _neighbours(
             first -= 1
         if first < latest:
             silent_s = [0.0, *silences_s[first:latest]]
-            yield _stretches(programme, openings[first : latest + 1], silent_s, runs_on_s)
+            yield _stretches(openings[first : latest + 1], silent_s, runs_on_s, pool_of)
 
 
 def _stretches(
-    programme: Programme, openings: Sequence[Opening], silences_s: Sequence[float], runs_on_s: float
+    openings: Sequence[Opening], silences_s: Sequence[float], runs_on_s: float, pool_of: Callable[[Opening], Pool]
 ) -> tuple[Stretch, ...]:
     """The openings, the latest first, in whole minutes.
 
@@ -68,7 +69,7 @@ def _stretches(
     """
     return tuple(
         Stretch(
-            _pool(programme, pool(programme, opening), opening.terms),
+            pool_of(opening),
             lasts_s=-((_lasts_s(opening) + runs_on_s) // -_MINUTE_S) * _MINUTE_S,
             silence_s=max(0.0, silence_s // _MINUTE_S * _MINUTE_S),
         )

@@ -37,7 +37,7 @@ from residue.runtime.planning.cache_size import tidy
 from residue.runtime.planning.preparation import (
     CHANNELS,
     caps,
-    checkpoints_path,
+    checkpoint_folders,
     level_profile,
     open_performance,
     plan_under,
@@ -186,7 +186,7 @@ def _needed(installation: Installation, cache: Path) -> Iterator[Path]:
             digest = payload_digest(installation.performances[name])
             yield prepared_folder(cache / CHANNELS, digest)
             yield profile_path(installation, digest, cache)
-            yield checkpoints_path(installation, digest, cache)
+            yield from checkpoint_folders(installation, digest, cache)
     with suppress(ProblemError):
         yield _place(installation, cache)
 

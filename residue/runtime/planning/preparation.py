@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import logging
 import sys
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime
 from functools import cache
@@ -32,9 +32,10 @@ from residue.loudness.plan.plan import Lowering, Plan, PlannedPerformance
 from residue.loudness.plan.profile import LevelProfile, profile
 from residue.loudness.stage.history import SentHistory
 from residue.loudness.stage.stage import CapStage
-from residue.mapping.checkpoint import given
+from residue.mapping.checkpoint import Given, given
+from residue.mapping.lineage import lineages
 from residue.mapping.playback import Playback, Played
-from residue.mapping.signals import seconds
+from residue.mapping.signals import Fast, frame_at, seconds
 from residue.problems import ProblemError, nearest, stopping
 from residue.progress import Progress, silent
 from residue.runtime.journal.log import LevelLog
@@ -46,8 +47,12 @@ logger = logging.getLogger(__name__)
 
 CHANNELS, PROFILES, CHECKPOINTS = "channels", "profiles", "checkpoints"
 """Folders within the cache."""
-BLOCK_FRAMES = 1 << 16
-"""Large blocks cost less, and give the same bits."""
+BLOCK_FRAMES = 28_800
+"""Large blocks cost less, as long as their signals fit into the processor's cache; the bits are the same. A minute has
+100 of them, so that checkpoints lie on whole minutes.
+"""
+
+_FURTHER_FRAMES = frame_at(1.0)
 
 
 def sounding_outputs(installation: Installation) -> Mapping[str, Output]:
@@ -82,19 +87,35 @@ def playback_before(
     frame: int, installation: Installation, performance: PreparedPerformance, lowering: Lowering | None, cache: Path
 ) -> Playback:
     """The performance at the last checkpoint up to a frame, else at its beginning. Raises ProblemError."""
-    kept = checkpoints_of(installation, performance, cache).last_before(frame)
-    if kept is None:
-        return playback_of(installation, performance, lowering)
-    return lowered(kept, installation, lowering)
+    playback = playback_of(installation, performance, lowering)
+    checkpoints_of(installation, performance, cache).advance(playback, frame)
+    return playback
 
 
 def lowered(playback: Playback, installation: Installation, lowering: Lowering | None) -> Playback:
     """The playback with the further attenuation of the plan."""
     if lowering is not None and (lowering.knots_db or lowering.alone_db):
-        curve = GainCurve(lowering.knots_db or (0.0,))
-        each = [[gain_from_db(lowering.alone_db.get(name, 0.0))] for name in installation.piece.outputs]
-        playback.gains = lambda start, frames: np.array(each) * curve.gains(start, frames)
+        playback.gains = _gains_of(lowering, installation)
     return playback
+
+
+def lower_further(playback: Playback, installation: Installation, lowering: Lowering) -> None:
+    """Lowers a playback under way to the further attenuation of a later plan, within a second; never raises it."""
+    before, after, begins = playback.gains, _gains_of(lowering, installation), playback.position
+
+    def gains(start: int, frames: int) -> Fast:
+        now = np.ones((1, frames)) if before is None else before(start, frames)
+        share = np.clip((start - begins + np.arange(1, frames + 1)) / _FURTHER_FRAMES, 0.0, 1.0)
+        lower: Fast = now + (np.minimum(now, after(start, frames)) - now) * share
+        return lower
+
+    playback.gains = gains
+
+
+def _gains_of(lowering: Lowering, installation: Installation) -> Callable[[int, int], Fast]:
+    curve = GainCurve(lowering.knots_db or (0.0,))
+    each = np.array([[gain_from_db(lowering.alone_db.get(name, 0.0))] for name in installation.piece.outputs])
+    return lambda start, frames: each * curve.gains(start, frames)
 
 
 def sent_history(installation: Installation, log: LevelLog, now: datetime) -> SentHistory:
@@ -131,15 +152,15 @@ def level_profile(
     If they are not known, or there are no checkpoints, the performance is rendered, and both are kept.
     """
     path = profile_path(installation, performance.digest, cache_folder)
-    states = checkpoints_path(installation, performance.digest, cache_folder)
-    if path.exists() and states.exists():
+    kept = checkpoints_of(installation, performance, cache_folder)
+    if path.exists() and kept.begun:
         try:
             return LevelProfile.load(path)
         except ProblemError:
             path.unlink()  # damaged by a power cut or a bad disk: make it again
     with suppress(OSError):  # without space for them it plays nevertheless
-        states.mkdir(parents=True, exist_ok=True)
-    playback, kept = playback_of(installation, performance), checkpoints_of(installation, performance, cache_folder)
+        kept.begin()
+    playback = playback_of(installation, performance)
 
     def watched() -> Iterator[NDArray[np.float64]]:
         for played in steps(playback):
@@ -200,16 +221,31 @@ def plan_performance(
 ) -> PlannedPerformance:
     """The plan for a performance: within the programme if it belongs to it, else as if it were the only one.
 
-    Raises ProblemError.
+    Others of the programme that cannot be played are left out, as a house leaves them out. Raises ProblemError.
     """
-    if name in installation.played:
-        return plan_programme(installation, installation.played, cache_folder, progress).of(name)
     performance = open_performance(installation, name, cache_folder)
     known = level_profile(installation, performance, cache_folder, progress)
+    if name in installation.played:
+        there = [one for one in installation.played if one != name and one in installation.performances]
+        others = _playable(installation, there, cache_folder, progress)
+        return plan_under(installation, {name: known, **others}, caps(installation)).of(name)
     rest_s = installation.hours.programme.rest_s
     alone = repeated([name], rest_s)
     bounds, outputs = caps(installation), sounding_outputs(installation)
     return planned({name: known}, alone, rest_s, bounds, outputs, installation.piece.arc).of(name)
+
+
+def _playable(
+    installation: Installation, names: Sequence[str], cache_folder: Path, progress: Progress
+) -> dict[str, LevelProfile]:
+    """The levels of those performances that can be played; why another cannot is reported."""
+    profiles: dict[str, LevelProfile] = {}
+    for name in names:
+        try:
+            profiles |= profiles_of(installation, [name], cache_folder, progress)
+        except ProblemError as error:
+            logger.warning("The plan leaves %s out. %s", name, error)
+    return profiles
 
 
 def profile_path(installation: Installation, bag_digest: str, cache_folder: Path) -> Path:
@@ -219,14 +255,19 @@ def profile_path(installation: Installation, bag_digest: str, cache_folder: Path
 
 def checkpoints_of(installation: Installation, performance: PreparedPerformance, cache_folder: Path) -> Checkpoints:
     """The checkpoints of a performance."""
-    folder = checkpoints_path(installation, performance.digest, cache_folder)
-    return Checkpoints(folder, given(installation.graph, performance))
+    return _checkpoints(installation, performance.digest, cache_folder, given(installation.graph, performance))
 
 
-def checkpoints_path(installation: Installation, bag_digest: str, cache_folder: Path) -> Path:
-    """The folder of the checkpoints of a performance, named by all sources of its sound and of their format."""
-    followed = (residue.__version__, sys.version, np.__version__, piece_digest(installation), bag_digest)
-    return cache_folder / CHECKPOINTS / _digest(_code_digest(), *(part.encode() for part in followed))
+def checkpoint_folders(installation: Installation, bag_digest: str, cache_folder: Path) -> set[Path]:
+    """The folders of the checkpoints of a performance."""
+    return _checkpoints(installation, bag_digest, cache_folder, {}).folders
+
+
+def _checkpoints(installation: Installation, bag_digest: str, cache_folder: Path, held: Given) -> Checkpoints:
+    """Named by all sources of the sound and of their format."""
+    followed = (residue.__version__, sys.version, np.__version__, bag_digest)
+    base = _digest(_code_digest(), *(part.encode() for part in followed))
+    return Checkpoints(cache_folder / CHECKPOINTS, base, lineages(installation.graph, installation.folder), held)
 
 
 def piece_digest(installation: Installation) -> str:

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from residue.loudness.caps.caps import PLACE, Cap, reached_in_words
 from residue.loudness.caps.quantities import Statistic
-from residue.runtime.journal.log import LevelRow, Logged, SecondRow
+from residue.runtime.journal.log import LevelRow, SecondRow
+from residue.runtime.journal.reading import Logged
 
 Floats = NDArray[np.float64]
 MISSING_ROWS = timedelta(seconds=90)

@@ -15,26 +15,29 @@ from datetime import date
 from math import inf
 from pathlib import Path
 
-from residue.installation.load import load
 from residue.problems import ProblemError
-from residue.runtime.journal.log import LevelLog
+from residue.runtime.journal.reading import LogReader
 from residue.runtime.planning.planning import NICENESS
 from residue.runtime.report.courses import Course
 from residue.runtime.report.days import ReportedDay, days
+from residue.runtime.report.house import house_of
+from residue.runtime.system.clock import SystemClock
 
 
 def day_line(day: ReportedDay) -> str:
-    """Open time, played time, whether every cap was kept, the nearest and the furthest level, faults, people."""
+    """Open and played time, whether every cap was kept, and as far as the log tells; faults, and people."""
     return " ".join(_sentences(day))
 
 
 def _sentences(day: ReportedDay) -> Iterator[str]:
-    yield f"{day.date:%a %Y-%m-%d}: open for {day.open_h:.1f} h by the hours, played for {day.played_h:.1f} h."
+    hours = "the hours are not known" if day.reported is None else f"open for {day.open_h:.1f} h by the hours"
+    yield f"{day.date:%a %Y-%m-%d}: {hours}, played for {day.played_h:.1f} h."
     if day.kept is None:
         yield "The level log has nothing of this day: the program did not run, or its log was lost."
         return
     exceeded = [one.cap.name for one in day.courses if not one.kept]
     yield f"Exceeded: {', '.join(exceeded)}." if exceeded else "Every cap was kept."
+    yield day.covered.words
     heard = sorted((one for one in day.courses if one.highest is not None), key=_headroom_db)
     if heard:
         yield f"Nearest to its limit: {heard[0].cap.name}, {heard[0].words}."
@@ -53,7 +56,7 @@ def main() -> None:
     folder, in_force, log = map(Path, sys.argv[1:4])
     day = date.fromisoformat(sys.argv[4])
     try:
-        (reported,) = days(load(folder, in_force), LevelLog(log), day, day)
+        (reported,) = days(house_of(folder, in_force), LogReader(log), day, day, SystemClock().now())
     except ProblemError as error:
         sys.exit(str(error))
     except (sqlite3.Error, OSError) as error:

@@ -5,23 +5,26 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from itertools import groupby
-from math import inf
+from zoneinfo import ZoneInfo
 
-from residue.installation.load import Installation
 from residue.loudness.caps.caps import Cap, protecting_caps
 from residue.loudness.caps.ears import ear_of
 from residue.loudness.caps.rules import RULES
 from residue.loudness.meters.exposure import NIOSH, OSHA_HEARING_CONSERVATION, daily_exposure_db
 from residue.loudness.meters.vibration import combined_vdv, daily_vibration
-from residue.loudness.stage.readings import mean_db
 from residue.notices.messenger import TOLD
 from residue.runtime.journal.event_kinds import CALIBRATED, ENDED, READ_AGAIN, STARTED
-from residue.runtime.journal.log import EventRow, LevelLog, LevelRow, Logged
-from residue.runtime.planning.preparation import caps, sounding_outputs
+from residue.runtime.journal.log import EventRow, LevelRow
+from residue.runtime.journal.reading import Logged, LogReader
 from residue.runtime.report.courses import Course, course
+from residue.runtime.report.coverage import Coverage, coverage, together
+from residue.runtime.report.hours_then import hours_then, said_in
+from residue.runtime.report.house import ReportedHouse
+from residue.runtime.report.planned import PlannedAndPlayed, planned_and_played
+from residue.runtime.report.plays import PlayedPerformance, Trimmed, played, trims
 from residue.schedule.opening import Opening
-from residue.schedule.spans import instant, local
+from residue.schedule.spans import instant
+from residue.schedule.tour import zone_called
 
 _BY_PEOPLE = {"hold", "release", "trim", "next", "hours", "swap", CALIBRATED}
 _ROUTINE = {
@@ -58,40 +61,47 @@ class Vibrations:
     vdv: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlayedPerformance:
-    """One performance as it was played."""
-
-    name: str
-    begins: datetime
-    ends: datetime
-    laeq_db: float
-    lceq_db: float
-    laf_max_db: float | None
-    lc_peak_db: float | None
-    integrated_lufs: float | None
-    loudness_range_lu: float | None
-    true_peak_dbtp: float | None
-    plan_gain_db: float | None
-    governor_gain_db: float
-    """The lowest gain of the governor."""
-
-
 @dataclass(frozen=True, slots=True)
+class OpeningReported:
+    """An opening, and how much of it the log covers."""
+
+    opening: Opening
+    covered: Coverage
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ReportedDay:
-    """One local day, as the level log shows it."""
+    """One local day, as the level log shows it.
+
+    reported: by the hours in force on that day; None where nobody knows them. hours_from_log: whether the log tells
+    them, or else the present files. damages: a sentence on each damage of the log that was met.
+    """
 
     date: date
     start: datetime
     end: datetime
-    openings: Sequence[Opening]
+    reported: Sequence[OpeningReported] | None
+    hours_from_log: bool
     logged: Logged
     courses: Sequence[Course]
     plays: Sequence[PlayedPerformance]
+    planned: Sequence[PlannedAndPlayed]
+    trims: Sequence[Trimmed]
     physical: bool
     exposure: Exposure | None
     """None where levels at the ear are not known, or there was no sound."""
     vibrations: Vibrations | None
+    damages: Sequence[str] = ()
+
+    @property
+    def openings(self) -> Sequence[Opening]:
+        """The openings that began on this day."""
+        return [one.opening for one in self.reported or ()]
+
+    @property
+    def covered(self) -> Coverage:
+        """How much of the open time the log covers."""
+        return together(one.covered for one in self.reported or ())
 
     @property
     def open_h(self) -> float:
@@ -134,39 +144,58 @@ class ReportedDay:
         return [event for event in self.logged.events if event.kind in {STARTED, "in force", ENDED}]
 
 
-def days(installation: Installation, log: LevelLog, first: date, last: date) -> Iterator[ReportedDay]:
-    """The days from the first to the last. Raises sqlite3.Error or OSError."""
-    outputs = sounding_outputs(installation)
-    every_cap = (*caps(installation), *protecting_caps(outputs))
-    keys = {cap: ear_of(cap, outputs).key for cap in every_cap}
+def days(house: ReportedHouse, log: LogReader, first: date, last: date, now: datetime) -> Iterator[ReportedDay]:
+    """The days from the first to the last. now: open time after it is not missed. Raises sqlite3.Error or OSError."""
+    every_cap = (*house.caps, *protecting_caps(house.outputs))
+    keys = {cap: ear_of(cap, house.outputs).key for cap in every_cap}
+    zone = zone_of(house, log)
     for n in range((last - first).days + 1):
-        yield _day(installation, log, first + timedelta(days=n), keys)
+        yield _day(house, log, first + timedelta(days=n), keys, zone, now)
 
 
-def _day(installation: Installation, log: LevelLog, day: date, keys: Mapping[Cap, str]) -> ReportedDay:
-    zone = installation.calendar.zone
+def zone_of(house: ReportedHouse, log: LogReader) -> ZoneInfo:
+    """The zone of the place, by the present hours or else by the last ones in the log; else UTC."""
+    if house.calendar is not None:
+        return house.calendar.zone
+    row = log.last_hours()
+    said = None if row is None else said_in(row)
+    return ZoneInfo("UTC") if said is None else zone_called(said.zone)
+
+
+def _day(
+    house: ReportedHouse, log: LogReader, day: date, keys: Mapping[Cap, str], zone: ZoneInfo, now: datetime
+) -> ReportedDay:
     start, end = instant(day, 0, zone), instant(day + timedelta(days=1), 0, zone)
     longest = timedelta(seconds=max(cap.window_s for cap in keys))
-    before = log.between(start - longest, end)  # because a window may begin on the day before
-    logged = log.between(start, end)
+    then = hours_then(day, log.hours_between(start, end), house.calendar, zone)
+    openings = [] if then is None else then.openings
+    closes = max((one.opening.closes for one in openings), default=end)
+    # Longer than the day: a window may begin on the day before, and an opening may end on the day after.
+    around = log.between(start - longest, max(end, closes))
+    logged = around.within(start, end)
     minutes = logged.minutes
     physical = bool(minutes) and all(row.physical for row in minutes)
+    plays = played(minutes, zone)
     return ReportedDay(
         date=day,
         start=start,
         end=end,
-        openings=installation.calendar.openings(day, 1),
+        reported=None if then is None else [_reported(one.opening, around, now) for one in openings],
+        hours_from_log=then is not None and then.from_log,
         logged=logged,
-        courses=[course(cap, key, before).within(start, end) for cap, key in keys.items()],
-        plays=[
-            _play(name, list(rows), installation)
-            for name, rows in groupby(minutes, lambda row: row.performance)
-            if name
-        ],
+        courses=[course(cap, key, around).within(start, end) for cap, key in keys.items()],
+        plays=plays,
+        planned=planned_and_played(openings, plays, now, zone),
+        trims=trims(minutes, logged.events, zone),
         physical=physical,
         exposure=_exposure(minutes) if physical else None,
         vibrations=_vibrations(minutes),
+        damages=log.faults,
     )
+
+
+def _reported(opening: Opening, logged: Logged, now: datetime) -> OpeningReported:
+    return OpeningReported(opening, coverage([(opening.opens, opening.closes)], logged, now))
 
 
 def _exposure(minutes: Sequence[LevelRow]) -> Exposure | None:
@@ -187,30 +216,3 @@ def _vibrations(minutes: Sequence[LevelRow]) -> Vibrations | None:
     if not felt:
         return None
     return Vibrations(daily_vibration(felt), combined_vdv([row.vdv for row in minutes if row.vdv is not None]))
-
-
-def _play(name: str, rows: Sequence[LevelRow], installation: Installation) -> PlayedPerformance:
-    zone, durations_s = installation.calendar.zone, [row.duration_s for row in rows]
-    first, last = (datetime.fromisoformat(row.utc) for row in (rows[0], rows[-1]))
-
-    def mean(column: str) -> float:
-        levels = [getattr(row, column) for row in rows]
-        return mean_db([-inf if level is None else level for level in levels], durations_s)
-
-    def most(column: str) -> float | None:
-        return max((level for row in rows if (level := getattr(row, column)) is not None), default=None)
-
-    return PlayedPerformance(
-        name=name,
-        begins=local(first - timedelta(seconds=durations_s[0]), zone),
-        ends=local(last, zone),
-        laeq_db=mean("laeq_db"),
-        lceq_db=mean("lceq_db"),
-        laf_max_db=most("laf_max_db"),
-        lc_peak_db=most("lc_peak_db"),
-        integrated_lufs=rows[-1].integrated_lufs,
-        loudness_range_lu=rows[-1].loudness_range_lu,
-        true_peak_dbtp=most("true_peak_dbtp"),
-        plan_gain_db=rows[-1].plan_gain_db,
-        governor_gain_db=min(row.governor_gain_db for row in rows),
-    )

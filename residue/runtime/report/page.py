@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-from base64 import b64encode
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from html import escape
 from zoneinfo import ZoneInfo
 
 import residue
-from residue.installation.load import Installation
 from residue.installation.room import Room
 from residue.loudness.caps.caps import expand
 from residue.loudness.caps.rules import RULES
 from residue.loudness.outputs.calibration import Calibration
-from residue.runtime.journal.log import EventRow
-from residue.runtime.planning.preparation import sounding_outputs
-from residue.runtime.report.courses import Course
-from residue.runtime.report.days import PlayedPerformance, ReportedDay
-from residue.schedule.agenda import closing_time
+from residue.runtime.report.coverage import together
+from residue.runtime.report.days import ReportedDay
+from residue.runtime.report.house import ReportedHouse
+from residue.runtime.report.page_of_day import day_on_page
+from residue.runtime.report.page_parts import figure, openings_in_words, percent, table, verdict
 from residue.schedule.spans import local
 
 _STYLE = """
@@ -50,19 +48,18 @@ _EXPOSURE = (
 
 
 def page(
-    installation: Installation, days: Sequence[ReportedDay], pictures: Mapping[str, bytes], mark: str, now: datetime
+    house: ReportedHouse, days: Sequence[ReportedDay], pictures: Mapping[str, bytes], now: datetime, zone: ZoneInfo
 ) -> str:
-    """The page. pictures: PNGs by the ISO date of the day; mark: the digest of the installation in force now."""
-    zone = installation.calendar.zone
+    """The page. pictures: PNGs by the ISO date of the day."""
     body = "\n".join(
         [
-            *_head(installation, days, mark, local(now, zone)),
+            *_head(house, days, local(now, zone), zone),
             *_overview(days, zone),
-            *_room(installation),
-            *(line for day in days for line in _day(day, pictures[day.date.isoformat()], zone)),
+            *_room(house),
+            *(line for day in days for line in day_on_page(day, pictures[day.date.isoformat()], zone)),
         ]
     )
-    title = f"Levels, {escape(installation.piece.title)}, {_span(days)}"
+    title = f"Levels, {escape(house.title)}, {_span(days)}"
     head = f'<meta charset="utf-8"><meta name="viewport" content="width=device-width"><title>{title}</title>'
     top = f'<!doctype html>\n<html lang="en"><head>{head}<style>{_STYLE}</style></head>'
     return f"{top}\n<body>\n{body}\n</body></html>\n"
@@ -73,30 +70,8 @@ def _span(days: Sequence[ReportedDay]) -> str:
     return f"{first:%d %B %Y}" if first == last else f"{first:%d %B %Y} to {last:%d %B %Y}"
 
 
-def _table(head: Sequence[str], rows: Iterable[Sequence[str]], numbers: Sequence[int] = ()) -> str:
-    """A table whose cells are HTML. numbers: the columns with figures."""
-
-    def row(cells: Sequence[str], tag: str) -> str:
-        marked = (f"<{tag}{' class=n' if n in numbers else ''}>{cell}</{tag}>" for n, cell in enumerate(cells))
-        return f"<tr>{''.join(marked)}</tr>"
-
-    body = "".join(row(cells, "td") for cells in rows)
-    return f"<table><thead>{row(head, 'th')}</thead><tbody>{body}</tbody></table>"
-
-
-def _figure(value: float | None, form: str = ".1f") -> str:
-    return "–" if value is None or value in (float("inf"), float("-inf")) else f"{value:{form}}"
-
-
 def _unbroken(text: str) -> str:
     return escape(text).replace(" ", "&nbsp;")
-
-
-def _verdict(courses: Iterable[Course]) -> str:
-    passed = [one.cap.name for one in courses if not one.kept]
-    if passed:
-        return f'<span class="passed">exceeded: {escape(", ".join(passed))}</span>'
-    return '<span class="kept">every cap kept</span>'
 
 
 def _as_far_as(days: Sequence[ReportedDay]) -> str:
@@ -108,52 +83,78 @@ def _as_far_as(days: Sequence[ReportedDay]) -> str:
     return f", as far as the log tells: it has {' and '.join(lacks)}" if lacks else ""
 
 
-def _head(installation: Installation, days: Sequence[ReportedDay], mark: str, now: datetime) -> Iterator[str]:
-    yield f"<h1>Level report: {escape(installation.piece.title)}</h1>"
-    yield f"<p>{escape(installation.room.place)}, {_span(days)}.</p>"
+def _head(house: ReportedHouse, days: Sequence[ReportedDay], now: datetime, zone: ZoneInfo) -> Iterator[str]:
+    yield f"<h1>Level report: {escape(house.title)}</h1>"
+    yield f"<p>{escape(house.room.place)}, {_span(days)}.</p>"
     if all(day.kept is None for day in days):
         yield "<p><b>no verdict</b>: the log has nothing of what is asked for</p>"
     else:
-        yield f"<p><b>{_verdict(one for day in days for one in day.courses)}</b>{_as_far_as(days)}</p>"
+        yield f"<p><b>{verdict(one for day in days for one in day.courses)}</b>{_as_far_as(days)}</p>"
+        yield f"<p>{together(day.covered for day in days).words}</p>"
+    for warning in _doubts(house, days):
+        yield f"<p>{escape(warning)}</p>"
     yield f'<p class="small">{escape(_CAUTION)}</p>'
     yield (
         f'<p class="small">Made {now:%d %B %Y %H:%M} by residue {residue.__version__}; digest of software, piece, '
-        f"room, hours and performances as they are now: {mark}. Times are those of "
-        f"{escape(str(installation.calendar.zone))}.</p>"
+        f"room, hours and performances as they are now: {house.mark}. Times are those of {escape(zone.key)}.</p>"
     )
+
+
+def _doubts(house: ReportedHouse, days: Sequence[ReportedDay]) -> Iterator[str]:
+    """Sentences on what the report does not rest on the log for, or could not read."""
+    yield from dict.fromkeys(damage for day in days for damage in day.damages)
+    by_files = [day for day in days if day.reported is not None and not day.hours_from_log]
+    if by_files:
+        yield f"The log does not tell the hours that were in force on {_listed(by_files)}: the present files do."
+    if unknown := [day for day in days if day.reported is None]:
+        yield f"The hours of {_listed(unknown)} are not known: neither the log nor a present file tells them."
+    for finding in house.broken:
+        yield f"A file of the installation is broken, and stops nothing here: {finding}"
+
+
+def _listed(days: Sequence[ReportedDay]) -> str:
+    return f"{days[0].date:%d %b %Y}" if len(days) == 1 else f"{len(days)} days from {days[0].date:%d %b %Y} on"
 
 
 def _overview(days: Sequence[ReportedDay], zone: ZoneInfo) -> Iterator[str]:
     yield "<h2>The days</h2>"
-    head = ["day", "open by the hours", "played", "caps", "LEX,8h", "NIOSH", "OSHA", "A(8)", "interventions", "faults"]
+    head = [
+        "day",
+        "open by the hours",
+        "played",
+        "log covers",
+        "caps",
+        "LEX,8h",
+        "NIOSH",
+        "OSHA",
+        "A(8)",
+        "interventions",
+        "faults",
+    ]
     rows = [
         [
             _unbroken(f"{day.date:%a %d %b %Y}"),
-            _unbroken(_openings(day, zone)).replace(",&nbsp;", ", "),
+            _unbroken(openings_in_words(day, zone)).replace(",&nbsp;", ", "),
             f"{day.played_h:.1f} h",
-            _verdict(day.courses) if day.logged.minutes else "no log",
-            _figure(day.exposure.lex_8h_db) + " dB(A)" if day.exposure else "–",
-            _figure(day.exposure.niosh_percent, ".1f") + " %" if day.exposure else "–",
-            _figure(day.exposure.osha_percent, ".1f") + " %" if day.exposure else "–",
-            _figure(day.vibrations.a8_m_per_s2, ".2f") + " m/s²" if day.vibrations else "–",
+            percent(day.covered),
+            verdict(day.courses) if day.logged.minutes else "no log",
+            figure(day.exposure.lex_8h_db) + " dB(A)" if day.exposure else "–",
+            figure(day.exposure.niosh_percent, ".1f") + " %" if day.exposure else "–",
+            figure(day.exposure.osha_percent, ".1f") + " %" if day.exposure else "–",
+            figure(day.vibrations.a8_m_per_s2, ".2f") + " m/s²" if day.vibrations else "–",
             str(len(day.interventions)),
             str(len(day.faults)),
         ]
         for day in days
     ]
-    yield _table(head, rows, (2, 4, 5, 6, 7, 8, 9))
+    yield table(head, rows, (2, 3, 5, 6, 7, 8, 9, 10))
     yield f'<p class="small">{escape(_EXPOSURE)}</p>'
 
 
-def _openings(day: ReportedDay, zone: ZoneInfo) -> str:
-    spans = [f"{local(one.opens, zone):%H:%M}–{closing_time(one, zone)}" for one in day.openings]
-    return ", ".join(spans) or "closed"
-
-
-def _room(installation: Installation) -> Iterator[str]:
+def _room(house: ReportedHouse) -> Iterator[str]:
     yield "<h2>Room and caps</h2>"
     rows = []
-    for name, output in sounding_outputs(installation).items():
+    for name, output in house.outputs.items():
         known, felt = output.calibration, output.vibration
         read = _read(known) if known else "none"
         if (low := output.low_band) is not None:
@@ -161,14 +162,14 @@ def _room(installation: Installation) -> Iterator[str]:
         shaken = f"{felt.read_aw_m_per_s2:g} m/s² at {felt.played_dbfs:g} dBFS, {felt.on:%d %b %Y}" if felt else "none"
         day = f"{known.on:%d %B %Y}" if known else "–"
         rows.append([escape(name), output.transducer, day, read, shaken, f"{output.ceiling_dbtp:g} dBTP"])
-    yield _table(["output", "kind", "calibrated on", "the meter read", "vibration", "ceiling"], rows)
-    yield f"<p>{escape(_measurement(installation.room))}</p>"
-    rows, margin_db = [], installation.room.margin_db
-    for entry in installation.room.cap:
+    yield table(["output", "kind", "calibrated on", "the meter read", "vibration", "ceiling"], rows)
+    yield f"<p>{escape(_measurement(house.room))}</p>"
+    rows, margin_db = [], house.room.margin_db
+    for entry in house.room.cap:
         rule = RULES.get(entry.rule or "")
         source = f"{rule.source}, {rule.dated}. {rule.wording}" if rule else "Of the house."
         rows += [[escape(cap.name), escape(cap.limit_in_words), escape(source)] for cap in expand([entry], margin_db)]
-    yield _table(["cap in room.toml at the time of this report", "limit", "source"], rows)
+    yield table(["cap in room.toml at the time of this report", "limit", "source"], rows)
 
 
 def _read(known: Calibration) -> str:
@@ -197,71 +198,3 @@ def _measurement(room: Room) -> str:
     checked = " and ".join(f"{db:g} dB {when}" for when, db in checks if db is not None)
     calibrator = f"read {checked} of a field calibrator" if checked else "was not checked with a field calibrator"
     return f"Measured{by} with a meter of class {held.meter_class} (IEC 61672-1){serial}. It {calibrator}. {margin}"
-
-
-def _day(day: ReportedDay, picture: bytes, zone: ZoneInfo) -> Iterator[str]:
-    yield f'<section class="day"><h2>{day.date:%A %d %B %Y}</h2>'
-    yield f"<p>Open by the hours: {escape(_openings(day, zone))}. Played for {day.played_h:.1f} h.</p>"
-    if not day.logged.minutes:
-        yield "<p>The level log has nothing of this day: the program did not run, or its log was lost.</p></section>"
-        return
-    unit = "dB re 20 µPa at the visitor's place" if day.physical else "dBFS: levels at the ear are unknown"
-    yield f'<p class="small">Levels in {unit}.</p>'
-    yield f'<img alt="Levels of the day against each cap" src="data:image/png;base64,{b64encode(picture).decode()}">'
-    yield "<h3>Nearest approach to each cap</h3>"
-    yield _table(["cap", "highest", "window ended", "", "by rows of"], (_approach(one, zone) for one in day.courses))
-    if day.exposure:
-        doses = f"{day.exposure.niosh_percent:.1f} % of NIOSH's dose, {day.exposure.osha_percent:.1f} % of OSHA's"
-        lex_db = day.exposure.lex_8h_db
-        yield f"<p>An attendant who stayed all day received LEX,8h {lex_db:.1f} dB(A): {doses}.</p>"
-        for rule, cap in day.staff_limits.items():
-            kept, word = ("kept", "kept") if lex_db <= cap.limit else ("passed", "exceeded")
-            verdict = f'<span class="{kept}">{word}</span>'
-            yield f"<p>{rule} allows LEX,8h {cap.limit_in_words}: {verdict} on this day.</p>"
-    if day.vibrations:
-        yield (
-            f"<p>Who stayed on the floor or seat all day received A(8) {day.vibrations.a8_m_per_s2:.2f} m/s², "
-            f"VDV {day.vibrations.vdv:.1f} m/s<sup>1.75</sup>.</p>"
-        )
-    yield "<h3>What was played</h3>"
-    yield _table(_PLAYED, (_played(play) for play in day.plays), range(1, len(_PLAYED)))
-    for title, events in (("What people did", day.interventions), ("Faults", day.faults), ("Starts", day.starts)):
-        yield f"<h3>{title}</h3>"
-        yield _events(events, zone) if events else "<p>Nothing.</p>"
-    yield "</section>"
-
-
-def _approach(one: Course, zone: ZoneInfo) -> Sequence[str]:
-    at = "–" if one.highest is None else f"{local(one.highest[1], zone):%H:%M:%S}"
-    kept = '<span class="kept">kept</span>' if one.kept else '<span class="passed">passed</span>'
-    told = f"{one.every_s} s" + (f"; {one.unknown} rows do not tell" if one.unknown else "")
-    return [escape(one.cap.name), escape(one.words), at, kept, told]
-
-
-_PLAYED = [
-    "performance", "from", "to", "LAeq", "LCeq", "LAFmax", "LCpeak", "LUFS", "LU", "dBTP", "plan dB", "governor dB",
-]  # fmt: skip
-
-
-def _played(play: PlayedPerformance) -> Sequence[str]:
-    levels = (play.laeq_db, play.lceq_db, play.laf_max_db, play.lc_peak_db, play.integrated_lufs)
-    figures = (*levels, play.loudness_range_lu, play.true_peak_dbtp, play.plan_gain_db, play.governor_gain_db)
-    return [
-        escape(play.name),
-        f"{play.begins:%H:%M:%S}",
-        f"{play.ends:%H:%M:%S}",
-        *(_figure(value) for value in figures),
-    ]
-
-
-def _events(events: Iterable[EventRow], zone: ZoneInfo) -> str:
-    rows = [
-        [
-            f"{local(datetime.fromisoformat(event.utc), zone):%H:%M:%S}",
-            escape(event.kind),
-            escape(event.text),
-            escape(event.sender or ""),
-        ]
-        for event in events
-    ]
-    return _table(["time", "what", "in words", "asked for by"], rows)

@@ -23,6 +23,7 @@ Floats = NDArray[np.float64]
 _A, _C, _LIMIT, _OPEN, _EVENT = "#1f3b57", "#b0582a", "#c0202c", "#eef3ea", "#7a4b8c"
 _WIDTH_INCHES, _PANEL_INCHES, _DOTS_PER_INCH = 9.0, 1.9, 130
 _SPAN_DB = 60.0
+_MINUTE = len("2026-12-03T09:00")
 _GAP = timedelta(minutes=2.5)
 
 
@@ -73,8 +74,9 @@ def _draw_minutes(axes: Axes, day: ReportedDay) -> None:
         _plot(axes, ends, levels, colour, f"{label} of each minute")
     if isfinite(highest):
         axes.set_ylim(max(axes.get_ylim()[0], highest - _SPAN_DB), highest + 6.0)
-    for event in (*day.interventions, *day.faults):
-        axes.axvline(datetime.fromisoformat(event.utc), color=_EVENT, linewidth=0.7, alpha=0.6)  # type: ignore[arg-type]
+    happened = {event.utc[:_MINUTE]: event.utc for event in (*day.interventions, *day.faults)}  # a flood is one line
+    for utc in happened.values():
+        axes.axvline(datetime.fromisoformat(utc), color=_EVENT, linewidth=0.7, alpha=0.6)  # type: ignore[arg-type]
     axes.set_ylabel("dB" if day.physical else "dBFS")
     axes.set_title("Level at the visitor's place; upright lines: interventions and faults", loc="left", fontsize=9)
     if rows:

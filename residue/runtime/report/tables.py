@@ -29,6 +29,9 @@ def tables(days: Sequence[ReportedDay], zone: ZoneInfo) -> Mapping[str, str]:
         "minutes.csv": minutes,
         "seconds.csv": seconds,
         "events.csv": events,
+        "openings.csv": [row for day in days for row in _openings(day, zone)],
+        "planned.csv": [{"day": day.date.isoformat(), **asdict(one)} for day in days for one in day.planned],
+        "trims.csv": [row for day in days for row in _trims(day, zone)],
     }
     return {name: _csv(rows) for name, rows in found.items() if rows}
 
@@ -63,6 +66,8 @@ def _day(day: ReportedDay) -> dict[str, Any]:
         "day": day.date.isoformat(),
         "open_h": round(day.open_h, 2),
         "played_h": round(day.played_h, 2),
+        "log_covers_percent": day.covered.percent,
+        "hours_from": _source(day),
         "every_cap_kept": day.kept,
         "lex_8h_dba": exposure and round(exposure.lex_8h_db, 1),
         "lex_8h_limit_dba": min((cap.limit for cap in day.staff_limits.values()), default=None),
@@ -89,4 +94,35 @@ def _caps(day: ReportedDay, zone: ZoneInfo) -> Iterable[dict[str, Any]]:
             "at": None if at is None else _time(at, zone),
             "kept": one.kept,
             "from_rows_every_s": one.every_s,
+        }
+
+
+def _source(day: ReportedDay) -> str:
+    if day.reported is None:
+        return "not known"
+    return "log" if day.hours_from_log else "present files"
+
+
+def _openings(day: ReportedDay, zone: ZoneInfo) -> Iterable[dict[str, Any]]:
+    for one in day.reported or ():
+        yield {
+            "day": day.date.isoformat(),
+            "opens": _time(one.opening.opens, zone),
+            "closes": _time(one.opening.closes, zone),
+            "why": one.opening.why,
+            "trim_db": one.opening.terms.trim_db,
+            "performances": " ".join(one.opening.terms.performances),
+            "log_covers_percent": one.covered.percent,
+            "hours_from": _source(day),
+        }
+
+
+def _trims(day: ReportedDay, zone: ZoneInfo) -> Iterable[dict[str, Any]]:
+    for one in day.trims:
+        yield {
+            "day": day.date.isoformat(),
+            "begins": _time(one.begins, zone),
+            "ends": _time(one.ends, zone),
+            "trim_db": one.trim_db,
+            "asked_for_by": one.by,
         }

@@ -8,12 +8,11 @@ from datetime import date, datetime
 from pathlib import Path
 
 from residue.archive.beside import disk_problem
-from residue.installation.load import Installation
 from residue.problems import stopping
 from residue.progress import Progress, silent
-from residue.runtime.journal.in_force_digest import digest_in_force
-from residue.runtime.journal.log import LevelLog
-from residue.runtime.report.days import ReportedDay, days
+from residue.runtime.journal.reading import LogReader
+from residue.runtime.report.days import ReportedDay, days, zone_of
+from residue.runtime.report.house import ReportedHouse
 from residue.runtime.report.page import page
 from residue.runtime.report.pictures import draw_day
 from residue.runtime.report.tables import tables
@@ -22,20 +21,23 @@ from residue.schedule.spans import local
 PAGE = "report.html"
 
 
-def last_day(installation: Installation, log_path: Path) -> date:
+def last_day(house: ReportedHouse, log_path: Path) -> date:
     """The last local day with rows in the log. Raises ProblemError."""
+    log = LogReader(log_path)
     try:
-        last = LevelLog(log_path).last_moment()
+        last = log.last_moment()
+        zone = zone_of(house, log)
     except (sqlite3.Error, OSError) as error:
         raise _unreadable(log_path, error) from error
     if last is None:
-        mend = "Let the house run first, or name the folder of its log with --state."
-        raise stopping(str(log_path), "There is no level log, or nothing in it.", mend)
-    return local(last, installation.calendar.zone).date()
+        what = " ".join(log.faults) or "There is no level log, or nothing in it."
+        mend = "Let the house run first, or name the folder of its log with --state. To ask for a day, write --day."
+        raise stopping(str(log_path), what, mend)
+    return local(last, zone).date()
 
 
 def write_report(
-    installation: Installation,
+    house: ReportedHouse,
     log_path: Path,
     first: date,
     last: date,
@@ -45,19 +47,20 @@ def write_report(
 ) -> Sequence[ReportedDay]:
     """Writes everything into a folder, which is made; files of the same names are replaced.
 
-    Raises ProblemError.
+    What is damaged in the log or the installation is named in the report. Raises ProblemError.
     """
-    count, told, pictures = (last - first).days + 1, [], {}
+    count, told, pictures, log = (last - first).days + 1, [], {}, LogReader(log_path)
     try:
-        for day in days(installation, LevelLog(log_path), first, last):
+        zone = zone_of(house, log)
+        for day in days(house, log, first, last, now):
             pictures[day.date.isoformat()] = draw_day(day)
             told.append(day)
             progress(f"{day.date}", len(told), count)
     except (sqlite3.Error, OSError) as error:
         raise _unreadable(log_path, error) from error
     files = {f"{name}.png": picture for name, picture in pictures.items()}
-    files |= {name: text.encode() for name, text in tables(told, installation.calendar.zone).items()}
-    files[PAGE] = page(installation, told, pictures, digest_in_force(installation), now).encode()
+    files |= {name: text.encode() for name, text in tables(told, zone).items()}
+    files[PAGE] = page(house, told, pictures, now, zone).encode()
     try:
         out.mkdir(parents=True, exist_ok=True)
         for name, content in files.items():
@@ -68,8 +71,5 @@ def write_report(
 
 
 def _unreadable(log_path: Path, error: Exception) -> Exception:
-    if isinstance(error, sqlite3.DatabaseError) and not isinstance(error, sqlite3.OperationalError):
-        mend = "It is damaged, and the program begins a new one at its next start. Name another with --state."
-    else:
-        mend = "Run the report as a user who may read it (sudo residue report …), or copy the log elsewhere first."
+    mend = "Run the report as a user who may read it (sudo residue report …), or copy the log elsewhere first."
     return stopping(str(log_path), f"The level log cannot be read: {error}.", mend)

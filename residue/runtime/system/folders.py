@@ -1,4 +1,4 @@
-"""The folders of residue: the state, which must survive, the cache, which need not, and notes in memory."""
+"""The folders of residue: the state, which must survive, the cache, which need not, and a note in memory."""
 
 from __future__ import annotations
 
@@ -23,24 +23,14 @@ def cache_folder() -> Path:
     return _folder(of_unit="CACHE_DIRECTORY", of_user="XDG_CACHE_HOME", by_default=".cache")
 
 
-def unwritten_file(state: Path, environment: Mapping[str, str] = os.environ) -> Path | None:
-    """The note that the disk of a state folder cannot be written: in memory, where it survives a kill."""
-    return _note("unwritten", state, environment)
-
-
 def ended_file(state: Path, environment: Mapping[str, str] = os.environ) -> Path | None:
-    """The note that the last run was ended on purpose: in memory, so it disappears when the machine starts."""
-    return _note("ended", state, environment)
-
-
-def _note(name: str, state: Path, environment: Mapping[str, str]) -> Path | None:
-    """A file in memory, for one state folder.
+    """The note that the last run was ended on purpose: in memory, so it disappears when the machine starts.
 
     In systemd's RuntimeDirectory under a unit, else by the XDG Base Directory Specification; None where neither is.
     """
     given, user = environment.get("RUNTIME_DIRECTORY"), environment.get("XDG_RUNTIME_DIR")
     folder = Path(given) if given else Path(user) / "residue" if user else None
-    return folder / f"{name} {quote(str(state.resolve()), safe='')}" if folder else None
+    return folder / f"ended {quote(str(state.resolve()), safe='')}" if folder else None
 
 
 def _folder(*, of_unit: str, of_user: str, by_default: str) -> Path:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pytest
 from scipy import signal
@@ -115,3 +116,12 @@ def test_a_signal_that_is_not_there_is_told() -> None:
 def test_an_alignment_is_told_in_one_way(given: dict[str, object]) -> None:
     with pytest.raises(ValueError, match="Write one of them"):
         Align(file="a", to="b", **given)  # type: ignore[arg-type]
+
+
+def test_a_clock_in_utc_and_one_of_the_place_stand_together_by_the_offset_of_the_place() -> None:
+    there = timezone(timedelta(hours=1))
+    sources = {"a": source("a", began=BEGAN.replace(tzinfo=there).astimezone(UTC)), "b": source("b", began=BEGAN)}
+    told = msgspec.structs.replace(description(), recorded=BEGAN.replace(tzinfo=there))
+    assert {name: start.seconds for name, start in starts(sources, told).items()} == {"a": 0.0, "b": 0.0}
+    with pytest.raises(ProblemError, match=r"a tells its time in UTC, b by a clock.*with the offset from UTC"):
+        starts(sources, description())

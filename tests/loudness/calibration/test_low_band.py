@@ -16,7 +16,7 @@ from residue.loudness.calibration.low_band import (
     with_low_reading,
 )
 from residue.loudness.caps.caps import PLACE, CapEntry, expand
-from residue.loudness.caps.ears import ear
+from residue.loudness.caps.ears import ear, ear_of
 from residue.loudness.meters.levels import db_of_power
 from residue.loudness.meters.weightings import Weighting
 from residue.loudness.outputs.calibration import (
@@ -63,6 +63,10 @@ def test_it_counts_for_z_and_g_where_it_is_higher(more_db: float, risen_db: floa
         (gain,) = ear(outputs, PLACE, weighting, physical=True).gains
         bare = offset_db(KNOWN, weighting, "speaker")
         assert db_of_power(gain * gain) == pytest.approx(bare if expected is None else expected)
+    # A sound that has nothing above 40 Hz reads as much more under C as well, so a cap on it has to count that.
+    (cap,) = expand([CapEntry(quantity="LCpeak", limit_db=110.0)])
+    (gain,) = ear_of(cap, outputs).gains
+    assert db_of_power(gain * gain) == pytest.approx(wide_db + risen_db + 0.08)
 
 
 @pytest.mark.parametrize(

@@ -302,3 +302,42 @@ def test_a_row_written_before_a_cap_was_set_counts_as_at_its_limit(limit_db: flo
     history = SentHistory([SentRow(age_s=0.0, duration_s=1.0, sent={"C at place, dB": 40.0})])
     ring = seeded(terms(cap), ear_of(cap, OUTPUTS), history)
     assert np.sum(ring) == pytest.approx(terms(cap).total / 2, rel=1e-6)
+
+
+@pytest.mark.parametrize("quantity", ["LAeq", "LZeq"])
+def test_while_nothing_is_written_down_no_hop_uses_more_than_half_of_a_limit(quantity: str) -> None:
+    """So that what is sent unseen, over whatever stops and starts, sums up to half of a budget at most."""
+    (cap,) = expand([CapEntry(quantity=quantity, window_s=60.0, limit_dbfs=-30.0)])
+    stage = CapStage({"left": Output(device_channel=1)}, [cap])
+    noise = np.random.default_rng(4).standard_normal((1, 16 * RATE_HZ)) * 0.1
+    noise[:, 5 * RATE_HZ : 8 * RATE_HZ] *= np.where(np.arange(3 * RATE_HZ) % 24_000 < 9_000, 8.0, 0.1)
+    sent = []
+    for second, block in enumerate(np.split(noise, 16, axis=1)):
+        stage.spare(spares=2 <= second < 12)
+        sent.append(stage.process(block).frames)
+    weighting = {"LAeq": Weighting.A, "LZeq": Weighting.Z}[quantity]
+    heard = sps.sosfilt(sections(weighting, RATE_HZ), np.concatenate(sent, axis=1)[0])
+    hops = 10 * np.log10(np.mean(heard.reshape(-1, HOP_FRAMES) ** 2, axis=1) + 1e-30)
+    assert cap.limit - 4.5 < np.max(hops[30:110]) <= cap.limit - 3.0103
+    assert np.min(hops[22:50]) > cap.limit - 6.0, "it does not fall silent"
+    assert np.max(hops[5:20]) > cap.limit + 5.0, "before, a burst may pass"
+
+
+@pytest.mark.parametrize("window_s", [2.0, 10.0])
+def test_a_power_cut_while_the_disk_takes_nothing_passes_no_limit(window_s: float) -> None:
+    """Run after run at full scale, none of whose frames is in the log: only what the governor assumed saves it."""
+    (cap,) = expand([CapEntry(quantity="LZeq", window_s=window_s, limit_dbfs=-20.0)])
+    noise = np.random.default_rng(5).standard_normal((1, round(0.8 * window_s) * RATE_HZ)) * 0.5
+    given: list[Floats] = []
+    for run in range(3):
+        unseen_s = sum(part.shape[1] for part in given) / RATE_HZ
+        stage = CapStage(
+            {"left": Output(device_channel=1)}, [cap], SentHistory(spared=[Unlogged(0.0, unseen_s)] if run else [])
+        )
+        stage.spare(spares=run < 2)
+        given.append(stage.process(noise).frames)
+    power = np.concatenate([part[0] for part in given]) ** 2
+    frames = round(window_s * RATE_HZ)
+    running = np.cumsum(np.concatenate((np.zeros(frames), power)))
+    worst = 10 * np.log10(np.max(running[frames:] - running[:-frames]) / frames)
+    assert cap.limit - 1.5 < worst <= cap.limit

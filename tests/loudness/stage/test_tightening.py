@@ -102,6 +102,21 @@ def test_a_lower_peak_after_a_loud_hop_lowers_what_is_quiet_no_further_than_it_m
     assert govern.gain > 0.25
 
 
+@pytest.mark.parametrize("lower_db", [3.0, 12.0, 30.0])
+def test_a_lower_maximum_under_f_is_silent_only_until_what_was_sent_has_decayed(lower_db: float) -> None:
+    """F falls by 34.7 dB in a second of silence (IEC 61672-1:2013, 5.8.2: 125 ms); then it is as loud as it may be."""
+    tone = 0.3 * np.sin(2 * np.pi * 1000.0 * np.arange(6 * RATE_HZ) / RATE_HZ)[np.newaxis]
+    outputs = {"left": Output(device_channel=1)}
+    loose, stricter = (expand([CapEntry(quantity="LAFmax", limit_dbfs=-10.0 - by)]) for by in (0.0, lower_db))
+    stage = CapStage(outputs, loose)
+    first = stage.process(tone[:, : 2 * RATE_HZ]).frames
+    stage.tighten(outputs, stricter)
+    out = np.concatenate([first, stage.process(tone[:, 2 * RATE_HZ :]).frames], axis=1)[0]
+    quiet_s = 0.4 + lower_db / 34.7 + 0.3
+    levels_db = 10 * np.log10(np.mean(out[round((2 + quiet_s) * RATE_HZ) :].reshape(1, -1)[:, : 2 * RATE_HZ] ** 2))
+    assert stricter[0].limit - 1.0 < levels_db <= stricter[0].limit
+
+
 def test_a_stricter_cap_that_is_kept_already_changes_no_bit() -> None:
     signal = noise(4.0, -40.0)
     never = sent(CapStage(OUTPUTS, expand(LOOSE)), signal)

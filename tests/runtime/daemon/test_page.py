@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import socket
 from contextlib import closing
@@ -10,6 +11,7 @@ from urllib.parse import urlencode
 
 import pytest
 
+from residue.runtime.daemon.page import last_line
 from tests.notices.servers import free_tcp_port
 from tests.runtime.asking import until, wait_until
 from tests.runtime.running import Daemon
@@ -81,3 +83,16 @@ def test_a_port_that_is_taken_stops_no_house_and_is_told(daemon: Daemon) -> None
     [event] = [event for event in told["events"] if event["kind"] == "page"]
     assert f"Nothing can listen at 127.0.0.1:{port}: Address already in use." in event["text"]
     assert "Traceback" not in json.dumps(told)
+
+
+def test_of_a_process_that_says_very_much_the_last_line_is_kept_and_little_else() -> None:
+    async def said(*pieces: bytes) -> str:
+        reader = asyncio.StreamReader()
+        for piece in pieces:
+            reader.feed_data(piece)
+        reader.feed_eof()
+        return await last_line(reader)
+
+    assert asyncio.run(said(b"one\n" * 50_000, b"the port is", b" taken\n")) == "the port is taken"
+    assert len(asyncio.run(said(b"x" * 1_000_000))) == 4_096
+    assert asyncio.run(said()) == ""

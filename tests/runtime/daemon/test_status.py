@@ -117,24 +117,34 @@ def test_all_is_well_is_said_only_if_it_is(known: Known, sentence: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("assumed_s", "left_s", "sentence"),
+    ("assumed_s", "spared_s", "left_s", "sentence"),
     [
         (
             900.0,
+            0.0,
             900.0,
             "is lost, so caps over 15 min count as used up: quieter until 10:09.",
         ),
         (
             12.5,
+            0.0,
             700.0,
             "12.5 s before the start are not logged, so caps over 15 min count the most",
         ),
+        (
+            2.5,
+            130.0,
+            880.0,
+            "Up to 3 min before the start have no row, so caps over 15 min count half of their limit for them: quieter",
+        ),
     ],
-    ids=["a lost history", "hard stops"],
+    ids=["a lost history", "hard stops", "a power cut"],
 )
-def test_what_is_assumed_is_told_until_it_is_over(assumed_s: float, left_s: float, sentence: str) -> None:
+def test_what_is_assumed_is_told_until_it_is_over(
+    assumed_s: float, spared_s: float, left_s: float, sentence: str
+) -> None:
     """The house started 600 s before."""
-    assumption = Assumption(window_s=900.0, assumed_s=assumed_s, left_s=left_s)
+    assumption = Assumption(window_s=900.0, assumed_s=assumed_s, spared_s=spared_s, left_s=left_s)
     known = replace(QUIET, assumed=[assumption])
     [one] = status(known)["health"]["attention"]
     assert sentence in one

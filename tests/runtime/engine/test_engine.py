@@ -9,6 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from residue.loudness.caps.caps import CapEntry, expand
+from residue.loudness.stage.stage import CapStage
 from residue.mapping.playback import Playback
 from residue.mapping.signals import AUDIO_RATE_HZ, Span
 from residue.output.returning import ReturningSink
@@ -367,6 +368,28 @@ def test_a_tally_is_taken_every_second(bench: Bench) -> None:
     durations_s = [bench.engine.tallies.get_nowait().duration_s for _ in range(2)]
     assert durations_s == pytest.approx([1.0, 1.0])
     assert bench.engine.tallies.empty()
+
+
+def test_while_the_log_lags_every_moment_stays_3_db_below_a_cap() -> None:
+    sink, clock = Keeping(), HandClock()
+    returning = ReturningSink(sink.open, clock.monotonic_s, clock.sleep)
+    caps = expand([CapEntry(quantity="LZeq", window_s=600.0, limit_dbfs=-30.0)])
+    asked: list[int] = []
+
+    def lags(frames: int) -> bool:
+        asked.append(frames)
+        return frames >= 4 * AUDIO_RATE_HZ
+
+    engine = Engine(CapStage(OUTPUTS, caps), returning, 2, monotonic_s=clock.monotonic_s, log_lags=lags)
+    engine.begin(Turn(1, "first-batch", cast(Playback, Hum(10**6)), 1.0))
+    for _ in range(8 * BLOCKS_PER_S):
+        clock.now_s += 0.1
+        engine.run_block()
+    first, last = (sink.heard[:, where] for where in (slice(2 * 48_000, 4 * 48_000), slice(5 * 48_000, None)))
+    # Alike on both outputs, they may arrive in phase: 6.02 dB above one, and half of the limit is 3.01 dB below.
+    assert 20 * np.log10(np.abs(first[0]).max()) > -21.0
+    assert 10 * np.log10(np.mean(last[0] ** 2)) == pytest.approx(-30.0 - 3.01 - 6.02, abs=0.5)
+    assert asked[:2] == [0, BLOCK_FRAMES]
 
 
 def test_what_is_told_of_a_block_carries_the_moment_it_is_heard() -> None:

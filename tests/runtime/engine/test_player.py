@@ -10,6 +10,7 @@ import msgspec
 import numpy as np
 import pytest
 
+from residue.loudness.plan.plan import Lowering
 from residue.loudness.stage.stage import CapStage
 from residue.mapping.playback import Playback
 from residue.mapping.signals import AUDIO_RATE_HZ
@@ -97,6 +98,22 @@ def test_what_plays_follows_a_plan_that_becomes_lower() -> None:
         on.player.follow_plan()
         on.engine.run_block()
         assert 20 * np.log10(on.engine.snapshot.plan_gain) == pytest.approx(then_db)
+
+
+def test_what_plays_follows_a_plan_that_lowers_some_outputs_alone() -> None:
+    """Once for each new plan, and not for the one that it began with."""
+    asked: list[Lowering] = []
+    on = Stage(hum)
+    on.player = Player(on.engine, on.plans, hum, lowers=lambda lowering, _playback: asked.append(lowering))
+    at_first, later = Lowering(alone_db={"floor": -3.0}), Lowering(alone_db={"floor": -9.0})
+    on.plans.outcome = msgspec.structs.replace(Plans.outcome, lowering={"second-batch": at_first})
+    on.player.do([Start(1, "second-batch", 0.0)])
+    on.until_turn(1)
+    for plan, further in ((at_first, []), (later, [later]), (later, [later])):
+        on.plans.outcome = msgspec.structs.replace(on.plans.outcome, lowering={"second-batch": plan})
+        on.player.follow_plan()
+        on.engine.run_block()
+        assert asked == further
 
 
 def test_the_view_tells_what_is_ready_and_what_never_will_be() -> None:

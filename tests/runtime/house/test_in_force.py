@@ -190,12 +190,26 @@ def test_the_next_years_of_a_calendar_are_there_before_the_house_asks_for_them(
     house = Kitchen(installation)
     house.wait(1)
     monkeypatch.setattr(expansion, "_asked", lambda *_: pytest.fail("The house waits for a calendar."))
-    calendar = house.in_force().calendar
-    for day in (datetime(LATER, 12, 15, tzinfo=UTC), datetime(LATER + 1, 1, 15, tzinfo=UTC)):
-        assert calendar.opening_at(day) is None
-        change = calendar.next_change(day)
-        assert change is not None
-        assert change.date() == day.date()
+    for _ in range(2):
+        calendar = house.in_force().calendar
+        for day in (datetime(LATER, 12, 15, tzinfo=UTC), datetime(LATER + 1, 1, 15, tzinfo=UTC)):
+            assert calendar.opening_at(day) is None
+            change = calendar.next_change(day)
+            assert change is not None
+            assert change.date() == day.date()
+        house.start()
+
+
+def test_an_edit_that_is_refused_takes_no_further_years_from_the_hours_in_force(
+    installation: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    put_a_daily_calendar(installation)
+    house = Kitchen(installation)
+    (installation / "hours.ics").write_bytes(b"no calendar")
+    house.wait()
+    monkeypatch.setattr(f"{__name__}.NOW", datetime(LATER, 12, 15, tzinfo=UTC))
+    house.wait(1)
+    assert house.in_force().calendar.openings(date(LATER + 1, 1, 15), 1) != []
 
 
 def test_years_of_a_calendar_that_take_too_long_are_told_before_they_come_and_tried_once_a_day(
@@ -214,7 +228,7 @@ def test_years_of_a_calendar_that_take_too_long_are_told_before_they_come_and_tr
         patched.setattr(f"{__name__}.NOW", datetime(LATER, 12, 15, tzinfo=UTC))
         house.wait()
         assert len(asked) == 1
-        told = "The hours of the coming 60 days cannot be worked out. hours.ics: It takes too much time."
+        told = "The hours of the coming 460 days cannot be worked out. hours.ics: It takes too much time."
         assert [alarm.startswith(told) for alarm in house.in_force.alarms] == [True]
     monkeypatch.setattr(f"{__name__}.NOW", datetime(LATER, 12, 16, tzinfo=UTC))
     house.wait(1)

@@ -16,10 +16,12 @@ from typing import cast
 import pytest
 
 from residue.loudness.stage.history import SentHistory, Unlogged
+from residue.runtime.journal import log_writer
 from residue.runtime.journal.event_kinds import ENDED, SPOILT, STARTED
 from residue.runtime.journal.log import MOST, EventRow, LevelLog, LevelRow, Row, SecondRow
 from residue.runtime.journal.log import timestamp as stamp
 from residue.runtime.journal.log_writer import RETRY_S, LogWriter
+from residue.runtime.journal.reading import LogReader
 from residue.runtime.journal.second_copy import FILE_NAME as SECOND_COPY
 from residue.runtime.journal.tallies import Tallies
 from residue.runtime.journal.telling import UNLOGGED_MOST_S
@@ -171,12 +173,12 @@ def test_what_is_too_much_is_let_go_the_oldest_first(
         assert reader.execute("SELECT count(*), min(cast(text AS INTEGER)) FROM event").fetchone() == (5, 5)
 
 
-def test_a_clock_that_is_set_wrong_for_a_while_makes_nothing_forgotten(log: LevelLog) -> None:
+def test_a_clock_that_is_set_wrong_for_a_while_makes_nothing_forgotten(log: LevelLog, tmp_path: Path) -> None:
     """Years ahead, as where a battery clock has failed: rows of before and after are all of this season."""
     log.write([minute(700), second(700), END, replace(second(600), utc=stamp(NOW + timedelta(days=4_000)))])
     log.let_go()
     assert [row.age_s for row in log.sent_before(NOW, UP, 900).rows] == [700.0, 600.0]
-    assert len(log.between(NOW - timedelta(days=1), NOW).minutes) == 1
+    assert len(LogReader(tmp_path / "levels.sqlite").between(NOW - timedelta(days=1), NOW).minutes) == 1
 
 
 def test_a_log_that_an_earlier_version_began_is_gone_on_with(log: LevelLog, tmp_path: Path) -> None:
@@ -196,7 +198,7 @@ def test_a_log_of_an_earlier_version_can_be_read_as_it_is(log: LevelLog, tmp_pat
     with closing(sqlite3.connect(tmp_path / "levels.sqlite")) as writer, writer:
         writer.execute("ALTER TABLE event DROP COLUMN unlogged_s")
         writer.execute("ALTER TABLE level DROP COLUMN vdv")
-    logged = log.between(NOW - timedelta(days=1), NOW)
+    logged = LogReader(tmp_path / "levels.sqlite").between(NOW - timedelta(days=1), NOW)
     assert [event.text for event in logged.events] == ["Asked for."]
     assert [(row.laeq_db, row.vdv) for row in logged.minutes] == [(61.0, None)]
 
@@ -213,7 +215,9 @@ def test_a_log_that_somebody_took_away_is_begun_anew(log: LevelLog, tmp_path: Pa
     for file in tmp_path.glob("levels.sqlite*"):
         file.unlink()
     log.write([second(10)])
-    logged = log.between(NOW - timedelta(days=1), datetime.now(UTC) + timedelta(days=1))
+    logged = LogReader(tmp_path / "levels.sqlite").between(
+        NOW - timedelta(days=1), datetime.now(UTC) + timedelta(days=1)
+    )
     assert (len(logged.seconds), [event.kind for event in logged.events]) == (1, [SPOILT])
 
 
@@ -230,7 +234,7 @@ def test_a_house_whose_first_rows_had_to_wait_has_lost_nothing(tmp_path: Path) -
         log.write([started])
         log.write([ended])
         assert not log.sent_before(now, uptime(), 900).unreadable
-        logged = log.between(now - timedelta(days=1), now + timedelta(days=1))
+        logged = LogReader(path).between(now - timedelta(days=1), now + timedelta(days=1))
         assert [event.kind for event in logged.events] == [STARTED, ENDED]
 
 
@@ -276,7 +280,7 @@ def test_a_minute_tells_of_a_cap_only_what_all_of_it_tells() -> None:
     felt = replace(felt, sent={**felt.sent, "Wk at place, dB re 1 m/s²": -40.0})
     tallies = Tallies()
     rows = [*tallies.rows(felt, NOW, UP, THEN), *tallies.rows(tally(1.0, 61.0), NOW, UP, THEN), *tallies.rest()]
-    assert [len(json.loads(row.sent)) for row in rows if not isinstance(row, EventRow)] == [4, 3, 3]
+    assert [len(json.loads(row.sent)) for row in rows if isinstance(row, SecondRow | LevelRow)] == [4, 3, 3]
 
 
 def test_the_scribe_writes_rows_and_memory_and_ends_when_all_is_written(log: LevelLog, tmp_path: Path) -> None:
@@ -305,48 +309,75 @@ def test_what_the_disk_does_not_take_waits_in_memory(tmp_path: Path) -> None:
     assert len(log.sent_before(NOW, UP, 900).rows) == 1
 
 
-def test_what_a_disk_did_not_take_counts_after_a_kill_for_as_long_as_it_took_nothing(tmp_path: Path) -> None:
-    note = tmp_path / "memory" / "unwritten"
-    with closing(LevelLog(tmp_path / "levels.sqlite", note)) as log:
-        log.write([second(700.0), EventRow(utc=stamp(NOW), kind="playing", text="")])
-        full = uptime()
-        with closing(sqlite3.connect(tmp_path / "levels.sqlite", isolation_level="EXCLUSIVE")) as in_the_way:
-            in_the_way.execute("BEGIN EXCLUSIVE")
-            for _ in range(2):
-                with pytest.raises(sqlite3.OperationalError):
-                    log.write([second(600.0)])
-        killed = LevelLog(tmp_path / "levels.sqlite", note)
-        later = Uptime(full.boot, full.seconds + 600.0)
-        assert unlogged_s(killed.sent_before(NOW, later, 900)) == pytest.approx(600.0 + UNLOGGED_MOST_S, abs=0.5)
-        restarted = Uptime("another boot", 60.0)
-        assert unlogged_s(killed.sent_before(NOW, restarted, 900)) == UNLOGGED_MOST_S
-        log.write([second(600.0)])
-        assert unlogged_s(killed.sent_before(NOW, later, 900)) == UNLOGGED_MOST_S
+def started(age_s: float, boot: str = UP.boot) -> EventRow:
+    at = NOW - timedelta(seconds=age_s)
+    return EventRow(utc=stamp(at), kind=STARTED, text="", boot=boot, up_s=UP.seconds - age_s)
 
 
-def test_what_a_disk_did_not_take_before_a_kill_counts_at_every_start_within_the_window(tmp_path: Path) -> None:
-    path, note, up = tmp_path / "levels.sqlite", tmp_path / "memory" / "unwritten", uptime()
-    with closing(LevelLog(path, note)) as log:
-        log.write([EventRow(utc=stamp(NOW), kind="playing", text="")])
-        log.note_unwritten(Uptime(up.boot, up.seconds - 60.0))
-    with closing(LevelLog(path, note)) as begun_after_the_kill:
-        begun_after_the_kill.write([EventRow(utc=stamp(NOW), kind=STARTED, text=""), END])
-    assert not note.exists()
-    later = Uptime(up.boot, up.seconds + 300.0)
-    history = LevelLog(path, note).sent_before(NOW, later, 900)
-    [before] = [one for one in history.unlogged if one.age_s > 0.0]
-    assert before.age_s == pytest.approx(300.0, abs=1.0)
-    assert before.duration_s == pytest.approx(60.0 + UNLOGGED_MOST_S, abs=1.0)
+@pytest.mark.parametrize("cut", ["a kill", "a power cut"])
+def test_half_of_the_limits_counts_for_the_time_without_a_row_before_a_start(log: LevelLog, cut: str) -> None:
+    """The disk may have taken nothing, and then each hop was spared: whoever looks finds no row in both cases."""
+    log.write([started(800.0), second(700.0), second(600.0)])
+    up = UP if cut == "a kill" else Uptime("the next boot", 50.0)
+    history = log.sent_before(NOW, up, 900)
+    assert history.spared == [Unlogged(0.0, 600.0) if cut == "a kill" else Unlogged(50.0, 550.0)]
+    [last] = history.unlogged
+    assert 0.0 < last.age_s + last.duration_s < 600.0, "what was not spared was sent soon after the last row"
 
 
-def test_where_no_note_can_be_kept_rows_are_written_all_the_same(tmp_path: Path) -> None:
-    """As in another user's XDG_RUNTIME_DIR; here under a name that no file may have, which binds root as well."""
-    path, note = tmp_path / "levels.sqlite", tmp_path / (300 * "x")
-    with closing(LevelLog(path, note)) as log:
-        log.note_unwritten(UP)
-        log.write([second(10), END])
-        history = log.sent_before(NOW, UP, 900)
-        assert (len(history.rows), history.unreadable, unlogged_s(history)) == (1, False, 0.0)
+def test_after_an_end_nothing_was_sent_unseen(log: LevelLog) -> None:
+    log.write([started(800.0), second(700.0), second(600.0), END])
+    assert log.sent_before(NOW, UP, 900).spared == []
+
+
+def test_a_time_without_a_row_counts_at_every_later_start_within_the_window(tmp_path: Path) -> None:
+    now, up = datetime.now(UTC), uptime()
+    with closing(LevelLog(tmp_path / "levels.sqlite")) as log:
+        cut = replace(second(0.0), utc=stamp(now - timedelta(seconds=60)), boot=up.boot, up_s=up.seconds - 60.0)
+        log.write([EventRow(utc=stamp(now), kind="playing", text=""), cut])
+    with closing(LevelLog(tmp_path / "levels.sqlite")) as begun_after_the_kill:
+        begun_after_the_kill.write([EventRow(utc=stamp(now), kind=STARTED, text=""), replace(END, utc=stamp(now))])
+    for lost in (False, True):
+        later = Uptime(up.boot, up.seconds + 300.0)
+        [spared] = LevelLog(tmp_path / "levels.sqlite").sent_before(now + timedelta(seconds=300), later, 900).spared
+        assert spared.age_s == pytest.approx(300.0, abs=5.0), lost
+        assert spared.duration_s == pytest.approx(60.0, abs=5.0), lost
+        (tmp_path / "levels.sqlite").unlink(missing_ok=True)  # and the second copy tells the same
+
+
+def test_the_log_lags_until_it_tells_of_the_run_and_while_the_disk_takes_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "levels.sqlite"
+    scribe = LogWriter(LevelLog(path), tmp_path / "memory.json")
+    assert scribe.lags(0), "a run of which the log knows nothing"
+    scribe.put(started(0.0))
+    scribe.mark(0)
+    scribe.start()
+    assert _soon(lambda: not scribe.lags(48_000))
+    assert scribe.lags(round(48_000 * UNLOGGED_MOST_S))
+    scribe.put(second(0.0))
+    scribe.mark(48_000)
+    assert _soon(lambda: not scribe.lags(round(48_000 * UNLOGGED_MOST_S)))
+    with closing(sqlite3.connect(path, isolation_level="EXCLUSIVE")) as in_the_way:
+        in_the_way.execute("BEGIN EXCLUSIVE")
+        scribe.put(second(0.0))
+        scribe.mark(4 * 48_000)
+        assert _soon(lambda: scribe.trouble is not None)
+        assert scribe.lags(4 * 48_000)
+    assert scribe.end(wait_s=20)
+    assert not scribe.lags(4 * 48_000)
+
+
+def test_rows_that_had_to_be_dropped_count_as_spared(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(log_writer, "MOST_WAITING", 10)
+    log = LevelLog(tmp_path / "levels.sqlite")
+    scribe = LogWriter(log, tmp_path / "memory.json")
+    for age_s in range(400, 370, -1):
+        scribe.put(second(float(age_s)))
+    scribe.put(END)
+    scribe.start()
+    assert scribe.end(wait_s=20)
+    history = log.sent_before(NOW, UP, 900)
+    assert (len(history.rows), history.spared) == (9, [Unlogged(379.0, 21.0)])
 
 
 class Stuck:
@@ -356,20 +387,16 @@ class Stuck:
 
     def __init__(self) -> None:
         self.asked, self.answers = threading.Event(), threading.Event()
-        self.noted: list[Uptime] = []
 
     def write(self, _rows: Sequence[Row]) -> None:
         self.asked.set()
         self.answers.wait()
 
-    def note_unwritten(self, since: Uptime) -> None:
-        self.noted.append(since)
-
     def close(self) -> None:
         pass
 
 
-def test_a_disk_that_does_not_even_answer_is_told_of_and_noted_beside_it(tmp_path: Path) -> None:
+def test_a_disk_that_does_not_even_answer_is_told_of(tmp_path: Path) -> None:
     log, now_s = Stuck(), 100.0
     scribe = LogWriter(cast(LevelLog, log), tmp_path / "memory.json", lambda: Uptime("this boot", now_s))
     scribe.start()
@@ -377,14 +404,12 @@ def test_a_disk_that_does_not_even_answer_is_told_of_and_noted_beside_it(tmp_pat
     assert log.asked.wait(20.0)
     now_s += UNLOGGED_MOST_S
     scribe.put(second(0))
-    assert (scribe.trouble, log.noted) == (None, [])
+    troubles = [scribe.trouble]
     now_s = 140.0
-    scribe.put(second(0))
-    assert scribe.trouble == "the disk has not answered for 40 s"
-    assert log.noted == [Uptime("this boot", 100.0)]
+    troubles.append(scribe.trouble)
     log.answers.set()
     assert scribe.end(wait_s=20)
-    assert scribe.trouble is None
+    assert [*troubles, scribe.trouble] == [None, "the disk has not answered for 40 s", None]
 
 
 def test_a_hold_outlasts_a_log_that_cannot_be_written(tmp_path: Path) -> None:
@@ -436,7 +461,12 @@ def test_a_cut_at_any_byte_of_what_is_being_written_leaves_the_rows_before_it_or
         (cut / "levels.sqlite-wal").write_bytes(later[:length])
         again = LevelLog(cut / "levels.sqlite")
         assert not again.sent_before(NOW, UP, 60.0).unreadable
-        kinds = tuple(event.kind for event in again.between(NOW - timedelta(days=1), NOW + timedelta(days=1)).events)
+        kinds = tuple(
+            event.kind
+            for event in LogReader(cut / "levels.sqlite")
+            .between(NOW - timedelta(days=1), NOW + timedelta(days=1))
+            .events
+        )
         assert kinds in {("before",), ("before", "after")}
         found.add(kinds)
         again.write([EventRow(utc=stamp(NOW), kind="next", text="")])
@@ -463,5 +493,5 @@ def test_a_spoilt_log_is_set_aside_and_counts_as_the_most_until_its_window_has_p
                 assert log.sent_before(now, later, 900.0).unreadable == unreadable
             assert (tmp_path / "levels.sqlite.spoilt").read_bytes() == spoilt
     log.close()
-    kinds = [event.kind for event in log.between(now - timedelta(days=1), now + timedelta(days=1)).events]
+    kinds = [event.kind for event in LogReader(path).between(now - timedelta(days=1), now + timedelta(days=1)).events]
     assert sorted(kinds) == (["log spoilt", "started"] if spoilt else ["started", "started"])

@@ -57,6 +57,33 @@ def edited(installation: Path, file: str, *changes: tuple[str, str]) -> Path:
     return installation
 
 
+def test_device_and_channels_are_checked_beside_a_fault_of_a_file(tmp_path: Path) -> None:
+    installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
+    edited(installation, "room.toml", ('device = "silent"', 'device = "file:no-such-folder/x.wav"'))
+    edited(installation, "room.toml", ("window_s = 60", "window_s = -60"))
+    edited(installation, "piece.toml", ('channel = "forearm"', 'channel = "forarm"'))
+    told = list(map(str, inspect(installation, None, tmp_path / "cache", June())))
+    fault, device, *channels = told
+    assert fault.startswith("room.toml: cap[1].window_s: ")
+    assert '"file:no-such-folder/x.wav" names no WAV file' in device
+    assert [line.partition(":")[0] for line in channels] == ["first-batch", "second-batch"]
+    assert all('no channel "forarm"' in line and "Did you mean forearm?" in line for line in channels)
+
+
+def test_a_room_that_cannot_be_read_does_not_keep_its_device_from_being_checked(tmp_path: Path) -> None:
+    installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
+    edited(installation, "room.toml", ("device_channel = 2", "device_channel = 0"))
+    told = inspect(installation, "silent:x", tmp_path / "cache", June())
+    assert [finding.where for finding in told] == ["room.toml: output.right.device_channel", "device"]
+
+
+def test_performances_of_an_empty_folder_are_to_be_brought_there(tmp_path: Path) -> None:
+    installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
+    shutil.rmtree(installation / "performances")
+    told = [one for one in inspect(installation, "silent", tmp_path / "cache", June()) if "performances" in one.where]
+    assert {one.mend for one in told} == {"Bring one there: residue ingest, or residue record."}
+
+
 FEED = """
 [node.lamp]
 kind = "feed"

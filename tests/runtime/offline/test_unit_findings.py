@@ -119,10 +119,20 @@ def test_a_device_that_is_not_there_or_not_for_the_service_is_warned_of(tmp_path
         assert not any("/dev/null" in what for what in whats)
 
 
+def test_a_machine_without_the_groups_of_devices_is_no_trouble(
+    installation: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As in a container: then nobody but its owner may open what is not open to all."""
+    monkeypatch.setattr("grp.getgrnam", {}.__getitem__)
+    closed = next(node for node in ("/dev/mem", "/dev/console") if Path(node).exists())
+    more(installation, RELAY.format(node=closed))
+    room, _ = read_room(installation / "room.toml")
+    assert room is not None
+    assert [one.what for one in device_findings(room)] == [f"The service's groups may not open {closed}."]
+
+
 def test_check_names_devices_of_notices_too(installation: Path) -> None:
-    more(
-        installation, '\n[[notice]]\nkind = "command"\nname = "modem"\nrun = ["x"]\ndevice_nodes = ["/dev/no-modem"]\n'
-    )
+    more(installation, '\n[[notice]]\nkind = "command"\nname = "modem"\nrun = ["send", "/dev/no-modem"]\n')
     room, _ = read_room(installation / "room.toml")
     assert room is not None
     [told] = device_findings(room)

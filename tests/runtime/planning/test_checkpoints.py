@@ -14,9 +14,11 @@ from residue.installation.load import Installation, load
 from residue.loudness.plan.plan import Lowering
 from residue.mapping.playback import Playback
 from residue.mapping.signals import AUDIO_RATE_HZ
-from residue.runtime.planning.checkpoints import EVERY_S
+from residue.runtime.offline.rendering import Excerpt, rendered_part
+from residue.runtime.planning.checkpoints import EVERY_FRAMES, EVERY_S, Checkpoints
 from residue.runtime.planning.preparation import (
-    checkpoints_path,
+    BLOCK_FRAMES,
+    checkpoints_of,
     open_performance,
     playback_before,
     playback_of,
@@ -39,7 +41,15 @@ class Planned:
 
     def __post_init__(self) -> None:
         self.performance = open_performance(self.installation, NAME, self.cache)
-        self.kept = checkpoints_path(self.installation, self.performance.digest, self.cache)
+
+    @property
+    def kept(self) -> Checkpoints:
+        return checkpoints_of(self.installation, self.performance, self.cache)
+
+    @property
+    def files(self) -> list[Path]:
+        """Of each node the same number."""
+        return sorted(path for folder in self.kept.folders for path in folder.iterdir())
 
     def before(self, frame: int) -> Playback:
         return playback_before(frame, self.installation, self.performance, Lowering(KNOTS_DB), self.cache)
@@ -82,10 +92,10 @@ def test_before_the_first_minute_it_begins_at_the_beginning(planned: Planned) ->
 def test_one_that_is_spoilt_is_as_good_as_none(
     planned: Planned, unbroken: bytes, caplog: pytest.LogCaptureFixture
 ) -> None:
-    last = max(planned.kept.iterdir())
+    last = max(planned.files, key=lambda path: (path.stem, path.stat().st_size))
     whole = last.read_bytes()
     try:
-        for spoilt in (whole[:1_000], b"", whole[:5_000] + b"\x01" + whole[5_001:]):
+        for spoilt in (whole[:100], b"", whole[:150] + bytes([whole[150] ^ 1]) + whole[151:]):
             last.write_bytes(spoilt)
             resumed = planned.before(LATE)
             assert 0 < resumed.position < int(last.stem)
@@ -98,11 +108,64 @@ def test_one_that_is_spoilt_is_as_good_as_none(
 
 
 def test_they_are_made_again_where_somebody_has_removed_them(planned: Planned) -> None:
-    names = sorted(path.name for path in planned.kept.iterdir())
-    assert len(names) == 2
-    for path in planned.kept.iterdir():
+    names = planned.files
+    assert {int(path.stem) for path in names} == {EVERY_FRAMES, 2 * EVERY_FRAMES}
+    gone = max(planned.kept.folders)
+    for path in gone.iterdir():
         path.unlink()
-    planned.kept.rmdir()
+    gone.rmdir()
     assert profile_path(planned.installation, planned.performance.digest, planned.cache).exists()
     planned.plan()
-    assert sorted(path.name for path in planned.kept.iterdir()) == names
+    assert planned.files == names
+
+
+def test_after_an_edit_only_what_it_reaches_has_lost_its_states(planned: Planned) -> None:
+    kept = planned.kept.kept(EVERY_FRAMES, 1)
+    assert kept.keys() == {"arm", "murmur", "hall", "form"}
+    piece = planned.installation.folder / "piece.toml"
+    written = piece.read_text(encoding="utf-8")
+    try:
+        piece.write_text(written.replace('to = ["left', 'gain_db = -3.0\nto = ["left'), encoding="utf-8")
+        edited = Planned(load(planned.installation.folder), planned.cache)
+        assert edited.kept.kept(EVERY_FRAMES, 1) == {name: kept[name] for name in ("arm", "murmur", "form")}
+        assert edited.before(LATE).position == 0
+    finally:
+        piece.write_text(written, encoding="utf-8")
+
+
+def test_a_section_that_is_still_to_come_may_change(planned: Planned) -> None:
+    piece = planned.installation.folder / "piece.toml"
+    written = piece.read_text(encoding="utf-8")
+    try:
+        piece.write_text(
+            f'{written}\n[[section]]\nname = "late"\nat_most_s = 10\nset = {{ "hall.gain_db" = -9.0 }}\n'.replace(
+                'to = ["left', 'gain_db = 0.0\nto = ["left'
+            ),
+            encoding="utf-8",
+        )
+        one = Planned(load(planned.installation.folder), planned.cache)
+        one.plan()
+        piece.write_text(piece.read_text(encoding="utf-8").replace("-9.0", "-3.0"), encoding="utf-8")
+        other = Planned(load(planned.installation.folder), planned.cache)
+        assert other.before(LATE).position == 2 * EVERY_FRAMES
+    finally:
+        piece.write_text(written, encoding="utf-8")
+
+
+def test_a_part_before_the_cap_is_rendered_from_the_last_minute_with_the_same_bits(planned: Planned) -> None:
+    def rendered(cache: Path | None, way: list[int]) -> bytes:
+        blocks = rendered_part(
+            planned.installation,
+            planned.performance,
+            block_frames=BLOCK_FRAMES,
+            excerpt=Excerpt(LATE, LATE + 48_000),
+            gain_db=None,
+            cache=cache,
+            progress=lambda _, done, __: way.append(done),
+        )
+        return b"".join(block.tobytes() for block in blocks)
+
+    way: list[int] = []
+    whole_way: list[int] = []
+    assert rendered(planned.cache, way) == rendered(None, whole_way)
+    assert len(way) < len(whole_way) / 2

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import shutil
 from pathlib import Path
+from typing import cast
 
 import numpy as np
 import pytest
 import soundfile
 
 from residue.installation.load import load
-from residue.runtime.planning.preparation import profile_key
+from residue.loudness.plan.plan import Lowering
+from residue.mapping.playback import Playback
+from residue.runtime.planning.preparation import lower_further, lowered, profile_key
+from tests.runtime.stubs import Hum
 
 OVEN_WATCH = Path(__file__).parents[3] / "archives" / "oven-watch"
 
@@ -40,3 +44,19 @@ def test_another_recording_under_the_same_name_is_another_profile(tmp_path: Path
         keys.append(key_of(folder))
     assert keys[0] == keys[1] != keys[2]
     assert key_of(OVEN_WATCH) not in keys
+
+
+def test_a_later_plan_lowers_some_outputs_of_what_plays_within_a_second_and_raises_none() -> None:
+    installation, playback = load(Path("archives/night-dough")), cast(Playback, Hum(48_000 * 60))
+    lowered(playback, installation, Lowering(alone_db={"floor": -3.0, "left": -6.0}))
+    playback.step(48_000)
+    lower_further(playback, installation, Lowering(alone_db={"floor": -9.0}))
+    assert playback.gains is not None
+    given = np.concatenate(
+        [playback.gains(48_000 + start, frames) for start, frames in ((0, 100), (100, 49_000))], axis=1
+    )
+    at = {name: 20 * np.log10(given[number]) for number, name in enumerate(installation.piece.outputs)}
+    assert at["floor"][[0, -1]] == pytest.approx([-3.0, -9.0], abs=0.01)
+    assert np.all(np.diff(given, axis=1) <= 1e-12), "nothing rises"
+    assert np.max(np.abs(np.diff(given, axis=1))) < 1e-4, "and nothing clicks"
+    assert (np.ptp(at["left"]), at["left"][0], at["right"][-1]) == (0.0, pytest.approx(-6.0), 0.0)

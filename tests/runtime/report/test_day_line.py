@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import subprocess
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
-from residue.installation.load import load
 from residue.processes import command_of
-from residue.runtime.journal.log import FILE_NAME, LevelLog
+from residue.runtime.journal.log import FILE_NAME
+from residue.runtime.journal.reading import LogReader
 from residue.runtime.report.day_line import day_line
 from residue.runtime.report.days import days
+from residue.runtime.report.house import house_of
 from tests.runtime.logged_days import write_day
 
 NIGHT_DOUGH = Path(__file__).parents[3] / "archives" / "night-dough"
@@ -28,16 +29,18 @@ def log_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_it_tells_of_hours_caps_faults_and_people(log_path: Path) -> None:
-    (day,) = days(load(NIGHT_DOUGH), LevelLog(log_path), DAY, DAY)
+    (day,) = days(house_of(NIGHT_DOUGH), LogReader(log_path), DAY, DAY, OPENS + timedelta(days=2))
     line = day_line(day)
-    assert line.startswith("Thu 2026-12-03: open for 10.5 h by the hours, played for 0.3 h. Every cap was kept.")
+    assert line.startswith(
+        "Thu 2026-12-03: open for 10.5 h by the hours, played for 0.3 h. Every cap was kept. The log covers 3.1 %"
+    )
     assert line.endswith("Faults: 1. Wishes of people: 3.")
     nearest = min((one for one in day.courses if one.highest), key=lambda one: one.cap.limit - one.highest[0])  # type: ignore[index]
     assert f"Nearest to its limit: {nearest.cap.name}, {nearest.words}." in line
 
 
 def test_a_day_without_a_log_is_told_as_such(log_path: Path) -> None:
-    (day,) = days(load(NIGHT_DOUGH), LevelLog(log_path), date(2026, 12, 4), date(2026, 12, 4))
+    (day,) = days(house_of(NIGHT_DOUGH), LogReader(log_path), date(2026, 12, 4), date(2026, 12, 4), OPENS)
     assert "The level log has nothing of this day" in day_line(day)
 
 

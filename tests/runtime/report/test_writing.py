@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import csv
+import shutil
+from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from html.parser import HTMLParser
@@ -14,11 +16,12 @@ import pytest
 from click.testing import CliRunner
 
 from residue.cli import main
-from residue.installation.load import Installation, load
 from residue.loudness.caps.caps import CapEntry
 from residue.problems import ProblemError
-from residue.runtime.journal.log import FILE_NAME, LevelLog
+from residue.runtime.journal.log import FILE_NAME, EventRow, LevelLog, timestamp
+from residue.runtime.journal.reading import LogReader
 from residue.runtime.report.days import ReportedDay, days
+from residue.runtime.report.house import ReportedHouse, house_of
 from residue.runtime.report.writing import last_day, write_report
 from tests.runtime.logged_days import write_day
 
@@ -26,6 +29,7 @@ NIGHT_DOUGH = Path(__file__).parents[3] / "archives" / "night-dough"
 DAY = date(2026, 12, 3)  # a Thursday: 10:00-12:30 and 13:00-21:00
 OPENS = datetime(2026, 12, 3, 9, 0, tzinfo=UTC)
 SECONDS = 1200
+NOW = OPENS + timedelta(days=30)
 
 
 def levels_db() -> np.ndarray:
@@ -36,8 +40,8 @@ def levels_db() -> np.ndarray:
 
 
 @pytest.fixture(scope="module")
-def installation() -> Installation:
-    return load(NIGHT_DOUGH)
+def house() -> ReportedHouse:
+    return house_of(NIGHT_DOUGH)
 
 
 @pytest.fixture(scope="module")
@@ -48,8 +52,8 @@ def log_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def day(installation: Installation, log_path: Path) -> ReportedDay:
-    (found,) = days(installation, LevelLog(log_path), DAY, DAY)
+def day(house: ReportedHouse, log_path: Path) -> ReportedDay:
+    (found,) = days(house, LogReader(log_path), DAY, DAY, NOW)
     return found
 
 
@@ -85,13 +89,11 @@ def test_exposure_and_doses_are_those_of_the_definitions(day: ReportedDay) -> No
     assert day.exposure.osha_percent == pytest.approx(expected)
 
 
-def test_the_exposure_of_the_day_is_held_against_the_rules_for_staff(
-    installation: Installation, tmp_path: Path
-) -> None:
+def test_the_exposure_of_the_day_is_held_against_the_rules_for_staff(house: ReportedHouse, tmp_path: Path) -> None:
     """Directive 2003/10/EC, Article 3: LEX,8h of 80 dB(A) is the lower and 85 the upper action value."""
     write_day(tmp_path / FILE_NAME, OPENS, 400, loudest_db=111.0)
     entries = [CapEntry(rule="eu-staff-lower"), CapEntry(rule="eu-staff-upper"), CapEntry(rule="who-2022")]
-    of_staff = replace(installation, room=msgspec.structs.replace(installation.room, cap=entries))
+    of_staff = replace(house, room=msgspec.structs.replace(house.room, cap=entries))
     (loud,) = write_report(of_staff, tmp_path / FILE_NAME, DAY, DAY, tmp_path / "report", OPENS)
     assert loud.exposure is not None
     assert 80.0 < loud.exposure.lex_8h_db < 85.0
@@ -113,21 +115,21 @@ def test_what_was_played_and_what_happened_are_told(day: ReportedDay) -> None:
     assert day.open_h == 10.5
 
 
-def test_a_cap_that_was_passed_is_named(installation: Installation, tmp_path: Path) -> None:
+def test_a_cap_that_was_passed_is_named(house: ReportedHouse, tmp_path: Path) -> None:
     write_day(tmp_path / FILE_NAME, OPENS, 400, loudest_db=100.0)
-    (loud,) = days(installation, LevelLog(tmp_path / FILE_NAME), DAY, DAY)
+    (loud,) = days(house, LogReader(tmp_path / FILE_NAME), DAY, DAY, NOW)
     assert [one.cap.name for one in loud.courses if not one.kept] == ["LCeq over 5 min", "long-term power of floor"]
 
 
-def test_without_rows_a_second_the_minutes_tell(installation: Installation, log_path: Path, tmp_path: Path) -> None:
+def test_without_rows_a_second_the_minutes_tell(house: ReportedHouse, log_path: Path, tmp_path: Path) -> None:
     old = LevelLog(tmp_path / FILE_NAME)
-    found = LevelLog(log_path).between(OPENS, OPENS + timedelta(days=1))
+    found = LogReader(log_path).between(OPENS, OPENS + timedelta(days=1))
     old.write([*found.minutes, *found.events])
     old.close()
-    (told,) = days(installation, LevelLog(tmp_path / FILE_NAME), DAY, DAY)
+    (told,) = days(house, LogReader(tmp_path / FILE_NAME), DAY, DAY, NOW)
     by_minutes, by_seconds = (
         next(one for one in there.courses if one.cap.name == "LCeq over 5 min")
-        for there in (told, *days(installation, LevelLog(log_path), DAY, DAY))
+        for there in (told, *days(house, LogReader(log_path), DAY, DAY, NOW))
     )
     assert by_minutes.every_s == 60
     assert by_minutes.highest is not None
@@ -155,9 +157,9 @@ class _Links(HTMLParser):
 
 
 def test_the_page_loads_nothing_from_outside_and_the_tables_can_be_read(
-    installation: Installation, log_path: Path, tmp_path: Path
+    house: ReportedHouse, log_path: Path, tmp_path: Path
 ) -> None:
-    write_report(installation, log_path, DAY, DAY + timedelta(days=1), tmp_path, OPENS + timedelta(days=2))
+    write_report(house, log_path, DAY, DAY + timedelta(days=1), tmp_path, OPENS + timedelta(days=2))
     text = (tmp_path / "report.html").read_text()
     page = _Links()
     page.feed(text)
@@ -184,27 +186,62 @@ def test_the_page_loads_nothing_from_outside_and_the_tables_can_be_read(
 
 
 def test_the_last_day_of_the_log_is_taken_if_none_is_named(
-    installation: Installation, log_path: Path, tmp_path: Path
+    house: ReportedHouse, log_path: Path, tmp_path: Path
 ) -> None:
-    assert last_day(installation, log_path) == DAY
+    assert last_day(house, log_path) == DAY
     with pytest.raises(ProblemError, match="no level log"):
-        last_day(installation, tmp_path / FILE_NAME)
+        last_day(house, tmp_path / FILE_NAME)
 
 
-def test_of_days_without_a_log_nothing_is_called_kept(
-    installation: Installation, log_path: Path, tmp_path: Path
-) -> None:
+def test_of_days_without_a_log_nothing_is_called_kept(house: ReportedHouse, log_path: Path, tmp_path: Path) -> None:
     before = DAY - timedelta(days=9)
-    write_report(installation, log_path, before, before, tmp_path, OPENS + timedelta(days=2))
+    write_report(house, log_path, before, before, tmp_path, OPENS + timedelta(days=2))
     text = (tmp_path / "report.html").read_text()
     assert "no verdict" in text
     assert "every cap kept" not in text
 
 
-def test_a_spoilt_log_is_not_told_to_be_of_another_user(installation: Installation, tmp_path: Path) -> None:
+def test_a_broken_log_a_broken_bag_and_broken_hours_stop_no_report(log_path: Path, tmp_path: Path) -> None:
+    installation, state = tmp_path / "hall", tmp_path / "state"
+    shutil.copytree(NIGHT_DOUGH, installation)
+    (installation / "hours.toml").write_text("the ovens are cold")
+    shutil.rmtree(installation / "performances" / "first-batch")
+    state.mkdir()
+    shutil.copy(log_path, state / (FILE_NAME + ".spoilt"))  # as a house leaves it that has set its log aside
+    (state / FILE_NAME).write_bytes(b"no database" * 400)
+    asked = ["report", str(installation), "--day", "2026-12-03", "--state", str(state), "--out", str(tmp_path / "out")]
+    found = CliRunner().invoke(main, asked)
+    assert found.exit_code == 0, found.output
+    text = (tmp_path / "out" / "report.html").read_text()
+    for said in (
+        "every cap kept",
+        "levels.sqlite is damaged (file is not a database)",
+        "The hours of 03 Dec 2026 are not known",
+        "A file of the installation is broken, and stops nothing here: hours.toml",
+    ):
+        assert said in text
+
+
+def test_a_flood_of_events_takes_a_few_lines(house: ReportedHouse, tmp_path: Path) -> None:
+    write_day(tmp_path / FILE_NAME, OPENS, 400)
+    late = [(timestamp(OPENS + timedelta(seconds=n)), f"late blocks: {n} blocks came late.") for n in range(500)]
+    flood = [EventRow(utc=utc, kind="watchdog", text=text) for utc, text in late]
+    with closing(LevelLog(tmp_path / FILE_NAME)) as log:
+        log.write(flood)
+    write_report(house, tmp_path / FILE_NAME, DAY, DAY, tmp_path, NOW)
+    text = (tmp_path / "report.html").read_text()
+    assert text.count("blocks came late") == 3, "the first and the last of the flood, and one with a remedy"
+    assert "500 times. The first: late blocks: 0 blocks came late. The last: late blocks: 499 blocks came late." in text
+    with (tmp_path / "events.csv").open(newline="") as file:
+        assert sum(row["kind"] == "watchdog" for row in csv.DictReader(file)) == 501
+
+
+def test_a_spoilt_log_is_not_told_to_be_of_another_user(house: ReportedHouse, tmp_path: Path) -> None:
     (tmp_path / FILE_NAME).write_bytes(b"no database" * 400)
-    with pytest.raises(ProblemError, match=r"file is not a database\. It is damaged, and the program begins a new one"):
-        last_day(installation, tmp_path / FILE_NAME)
+    with pytest.raises(
+        ProblemError, match=r"is damaged \(file is not a database\): what can be read of it is told\. .* --day"
+    ):
+        last_day(house, tmp_path / FILE_NAME)
 
 
 @pytest.mark.parametrize(

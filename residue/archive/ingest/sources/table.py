@@ -1,167 +1,124 @@
-"""Tables in text as sources: CSV and TSV files, with comma, semicolon or tab between the columns."""
+"""Tables in text as sources: columns of numbers become tracks, columns of texts become marks."""
 
 from __future__ import annotations
 
 import csv
-import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
-from fractions import Fraction
-from itertools import islice
 from pathlib import Path
-from typing import Annotated
 
-import numpy as np
-from msgspec import Meta
-
-from residue.archive.ingest.columns import Column, EvenStream, GriddedStream, find_grid, pieces
+from residue.archive.ingest.facts import TableFacts
+from residue.archive.ingest.rows import Rows, by_rate, by_times
 from residue.archive.ingest.source import IngestSource, Track, guess_kind
+from residue.archive.ingest.sources.table_cells import CellKind, Columns
+from residue.archive.ingest.sources.table_text import TableText, read_text
 from residue.archive.ingest.stored import StoredColumn, StoredNumbers
-from residue.archive.performance import SECONDS_PER_UNIT, ManifestTable
-from residue.dsp.resampling import Floats, SampleStream
+from residue.archive.ingest.suggesting import Suggestions, suggested_facts
+from residue.archive.ingest.times import Times, checked, of_moments, of_numbers
+from residue.archive.performance import Mark
 from residue.problems import nearest, stopping
 
-_SEPARATORS = ",;\t"
-_MOST_COLUMNS = 1024
-_NOTHING = frozenset({"", "nan", "na", "n/a", "null", "-"})
-"""Cells without a measurement; they become gaps."""
+
+def open_table_source(path: Path, facts: TableFacts | None, scratch: Path, *, salvage: bool = False) -> IngestSource:
+    """Opens the columns of a table as tracks. scratch: a folder for its numbers. Raises ProblemError.
+
+    Without facts the rate must stand in the comments above the table. salvage: leave out a last line that is cut.
+    """
+    table = _read(path, scratch, salvage=salvage)
+    told: tuple[str, ...] = ()
+    if facts is None:
+        if table.text.stated_rate_hz is None:
+            mend = f'In the describe file write [table."{path.name}"] with rate_hz = …, or time = "its column".'
+            raise stopping(path.name, "A table does not state its rate.", mend)
+        facts = TableFacts(rate_hz=table.text.stated_rate_hz)
+        told = (f"{facts.rate_hz:g} rows a second, as the comments above the table state",)
+    rows = by_rate(facts.rate_hz) if facts.rate_hz else by_times(path.name, table.times(facts), facts.resample_hz)
+    return table.source(rows, facts.time, told)
 
 
-class TableFacts(ManifestTable, frozen=True, kw_only=True):
-    """Facts about a table that a person must give: its rate, or the column that holds the time."""
-
-    rate_hz: Annotated[float, Meta(gt=0, le=1e6)] | None = None
-    """Rows a second, if no column has the time."""
-    time: str | None = None
-    """Heading of the column with the time, in time_unit."""
-    time_unit: str = "s"
-    """"s" or "ms"."""
-
-    def __post_init__(self) -> None:
-        if (self.rate_hz is None) == (self.time is None):
-            raise ValueError("A table needs either rate_hz or time. Write one of them.")
-        if self.time_unit not in SECONDS_PER_UNIT:
-            raise ValueError(f'time_unit = "{self.time_unit}" is not known. Write "s" or "ms".')
-
-
-def open_table_source(path: Path, facts: TableFacts, scratch: Path) -> IngestSource:
-    """Opens the columns of a table as tracks. scratch: a folder for its numbers. Raises ProblemError."""
-    headings, numbers = read_table(path, scratch)
-    columns = {name: StoredColumn(numbers, place) for place, name in enumerate(headings)}
-    if facts.rate_hz is not None:
-        rate_hz = Fraction(facts.rate_hz).limit_denominator(10**6)
-        streams: Mapping[str, SampleStream] = {name: EvenStream(column, rate_hz) for name, column in columns.items()}
-    else:
-        times_s = _times(path, columns, facts)
-        grid = find_grid(path.name, times_s)
-        streams = {name: GriddedStream(column, times_s, grid) for name, column in columns.items() if name != facts.time}
-    return IngestSource(path, tuple(Track(name, stream, kind=guess_kind(name)) for name, stream in streams.items()))
+def survey_table(path: Path, scratch: Path, *, salvage: bool = False) -> tuple[IngestSource, Suggestions]:
+    """The columns of a table at any rate, and the facts that a template may suggest. Raises ProblemError."""
+    table = _read(path, scratch, salvage=salvage)
+    names = [name for name, kind in zip(table.text.headings, table.columns.kinds, strict=True) if kind]
+    moments = [name for name in names if table.kind_of(name) is CellKind.MOMENT]
+    suggested = suggested_facts(names, moments, table.text.stated_rate_hz, table.times)
+    return table.source(by_rate(1.0), suggested.get("time"), ()), suggested
 
 
 @dataclass(frozen=True)
-class _Times:
-    """The column with the time, in seconds."""
+class _Table:
+    """A table that was read."""
 
-    column: Column
-    unit_s: float
+    text: TableText
+    columns: Columns
+    numbers: StoredNumbers
 
-    @property
-    def length(self) -> int:
-        """The length in rows."""
-        return self.column.length
+    def kind_of(self, name: str) -> CellKind | None:
+        """What a column holds."""
+        return self.columns.kinds[self.text.headings.index(name)]
 
-    def read(self, start: int, stop: int) -> Floats:
-        """Rows start, …, stop - 1."""
-        return self.column.read(start, stop) * self.unit_s
+    def times(self, facts: TableFacts) -> Times:
+        """The times of the rows, checked. Raises ProblemError."""
+        where, name = self.text.path.name, facts.time or ""
+        if name not in self.text.headings:
+            raise stopping(where, f'It has no column "{name}".', nearest(name, self.text.headings))
+        place = self.text.headings.index(name)
+        column = StoredColumn(self.numbers, place)
+        if self.columns.kinds[place] is CellKind.TEXT:
+            what = f'Its column "{name}" holds what is no time: "{self.columns.texts[place][0][1][:40]}".'
+            raise stopping(where, what, "Write times as seconds, or as 2026-02-11T23:40:00.250.")
+        if self.columns.kinds[place] is CellKind.MOMENT:
+            return checked(where, of_moments(column, self.columns.firsts[place]))
+        return checked(where, of_numbers(where, column, heading=name, stated=facts.time_unit))
+
+    def source(self, rows: Rows, time: object, told: tuple[str, ...]) -> IngestSource:
+        """The columns as tracks and marks. Raises ProblemError where there is no column of numbers."""
+        tracks, names = [], self.text.headings
+        for place, name in enumerate(names):
+            if self.columns.kinds[place] is not CellKind.TEXT and name != time:
+                column = StoredColumn(self.numbers, place)
+                tracks.append(Track(name, rows.stream(column), kind=guess_kind(name)))
+        if not tracks:
+            raise stopping(self.text.path.name, "It has no column of numbers.", "Export it with the measurements.")
+        left_out = (
+            f'the column "{names[place]}" holds too many texts to be marks, and was left out'
+            for place in sorted(self.columns.too_many)
+        )
+        marks = (
+            Mark(at_s=round(rows.at_s(row), 6), text=text)
+            for place, found in self.columns.texts.items()
+            if place not in self.columns.too_many
+            for row, text in found
+        )
+        return IngestSource(
+            self.text.path,
+            tuple(tracks),
+            began=rows.began,
+            marks=tuple(sorted(marks, key=lambda mark: mark.at_s)),
+            told=(*told, *rows.told, *left_out),
+            rate_assumed=rows.rate_assumed,
+            lost=self.text.lost,
+        )
 
 
-def _times(path: Path, columns: Mapping[str, Column], facts: TableFacts) -> Column:
-    """The times of the rows, checked: each row has one, and they ascend."""
-    name = facts.time or ""
-    if name not in columns:
-        raise stopping(path.name, f'It has no column "{name}".', nearest(name, columns))
-    times_s = _Times(columns[name], SECONDS_PER_UNIT[facts.time_unit])
-    before = -math.inf
-    for start, times in pieces(times_s):
-        unknown = np.flatnonzero(~np.isfinite(times))
-        if len(unknown):
-            raise stopping(path.name, f"Row {start + unknown[0] + 1} has no time.", "Remove the row, or correct it.")
-        back = np.flatnonzero(np.diff(times, prepend=before) <= 0)
-        if len(back):
-            row = start + int(back[0])
-            what = f"Time does not increase from row {row} to row {row + 1}."
-            raise stopping(path.name, what, "Sort the rows, or remove the duplicates.")
-        before = float(times[-1])
-    return times_s
-
-
-def read_table(path: Path, scratch: Path) -> tuple[tuple[str, ...], StoredNumbers]:
+def _read(path: Path, scratch: Path, *, salvage: bool) -> _Table:
     """Reads headings and numbers, with decimal points, or with decimal commas in all cells. Raises ProblemError."""
+    with _told(path):
+        text = read_text(path, salvage=salvage)
+        columns = Columns([None] * len(text.headings))
+        numbers = StoredNumbers(scratch, len(text.headings))
+        numbers.fill(columns.numbers(text))
+    if not numbers.rows:
+        raise stopping(path.name, "It has headings but no rows.", "Export it again.")
+    return _Table(text, columns, numbers)
+
+
+@contextmanager
+def _told(path: Path) -> Iterator[None]:
     try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            first = file.readline()
-            separator = max(_SEPARATORS, key=first.count)
-            file.seek(0)
-            rows = ((number, row) for number, row in enumerate(csv.reader(file, delimiter=separator), 1) if any(row))
-            heading = next(islice(rows, 1), None)
-            if heading is None:
-                raise stopping(path.name, "It is empty.", "Export it again.")
-            headings = _headings(path, heading[1])
-            numbers = StoredNumbers(scratch, len(headings))
-            numbers.fill(_numbers(path, rows, headings, separator))
-    except UnicodeDecodeError as error:
+        yield
+    except UnicodeError as error:
         raise stopping(path.name, "It is not UTF-8 text.", "Export it again, as CSV in UTF-8.") from error
     except csv.Error as error:
         raise stopping(path.name, f"It cannot be read as a table: {error}.", "Export it again, as CSV.") from error
-    if not numbers.rows:
-        raise stopping(path.name, "It has headings but no rows.", "Export it again.")
-    return headings, numbers
-
-
-def _headings(path: Path, cells: list[str]) -> tuple[str, ...]:
-    names = tuple(cell.strip() for cell in cells)
-    if len(names) > _MOST_COLUMNS:
-        raise stopping(path.name, f"It has {len(names)} columns.", f"Keep those that matter, {_MOST_COLUMNS} at most.")
-    if len(set(names)) < len(names) or not all(names):
-        raise stopping(
-            path.name,
-            "Its first line does not give each column a name of its own.",
-            "Write a different name above each column.",
-        )
-    return names
-
-
-def _numbers(
-    path: Path, rows: Iterator[tuple[int, list[str]]], headings: tuple[str, ...], separator: str
-) -> Iterator[list[float]]:
-    """One list for each row. A comma is a decimal comma if it does not separate columns and no cell has a point."""
-    marks_met: set[str] = set()
-    for number, row in rows:
-        if len(row) != len(headings):
-            what = f"Line {number} has {len(row)} cells under {len(headings)} headings."
-            mend = "Export it with semicolons between the columns." if separator == "," else "Correct that line."
-            raise stopping(path.name, what, mend)
-        marks_met |= {mark for cell in row for mark in ".," if mark in cell}
-        if len(marks_met) > 1:
-            what = f"Line {number} mixes decimal points and decimal commas with the lines before it."
-            raise stopping(path.name, what, "Export it with one of them throughout.")
-        try:
-            yield [_number(cell) for cell in row]
-        except ValueError:
-            cell = next(cell for cell in row if not _is_number(cell))
-            raise stopping(path.name, f'Line {number}: "{cell[:40]}" is not a number.', "Correct that cell.") from None
-
-
-def _number(cell: str) -> float:
-    text = cell.strip()
-    if text.lower() in _NOTHING:
-        return math.nan
-    return float(text.replace(",", "."))
-
-
-def _is_number(cell: str) -> bool:
-    try:
-        _number(cell)
-    except ValueError:
-        return False
-    return True

@@ -1,0 +1,95 @@
+"""A log is read as far as it can be read."""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import closing
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from residue.runtime.journal.hours_in_force import HoursRow
+from residue.runtime.journal.log import EventRow, LevelLog, timestamp
+from residue.runtime.journal.reading import LogReader
+
+BEGIN = datetime(2026, 12, 3, 9, 0, tzinfo=UTC)
+EVENTS = 2_000
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    path = tmp_path / "levels.sqlite"
+    with closing(LevelLog(path)) as log:
+        log.write([event(n) for n in range(EVENTS)])
+        log.write([hours(-3_600, "of the day before"), hours(60, "of a minute later"), hours(9_000, "of the next day")])
+        log.let_go()  # so that all of it stands in the one file
+    return path
+
+
+def at(second: int) -> str:
+    return timestamp(BEGIN + timedelta(seconds=second))
+
+
+def event(n: int) -> EventRow:
+    return EventRow(utc=at(n), kind="hold", text=f"number {n}")
+
+
+def hours(second: int, digest: str) -> HoursRow:
+    return HoursRow(utc=at(second), digest=digest, said="{}")
+
+
+def read(path: Path) -> tuple[list[EventRow], list[str]]:
+    reader = LogReader(path)
+    return list(reader.between(BEGIN - timedelta(seconds=1), BEGIN + timedelta(days=1)).events), reader.faults
+
+
+def test_a_whole_log_is_read_whole(path: Path) -> None:
+    assert read(path) == ([event(n) for n in range(EVENTS)], [])
+
+
+def test_the_hours_that_were_in_force_at_the_beginning_come_first(path: Path) -> None:
+    found = LogReader(path).hours_between(BEGIN, BEGIN + timedelta(hours=2))
+    assert [row.digest for row in found] == ["of the day before", "of a minute later"]
+
+
+def test_of_a_log_with_a_damaged_page_what_lies_before_and_behind_is_read(path: Path) -> None:
+    with closing(sqlite3.connect(path)) as connection:
+        (size,) = connection.execute("PRAGMA page_size").fetchone()
+    content = bytearray(path.read_bytes())
+    middle = content.index(b"number 1000") // size * size
+    content[middle : middle + size] = bytes(size)
+    path.write_bytes(content)
+    found, faults = read(path)
+    assert {0, 1, EVENTS - 1} <= {int(row.text.split()[1]) for row in found}
+    assert 0 < EVENTS - len(found) < EVENTS / 4
+    assert "levels.sqlite is damaged" in faults[0]
+
+
+def test_a_row_with_a_flipped_bit_is_left_out_and_told(path: Path) -> None:
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("UPDATE event SET utc = '2026-12-03T09:9' || substr(utc, 16) WHERE text = 'number 7'")
+    found, faults = read(path)
+    assert len(found) == EVENTS - 1
+    assert faults == ["levels.sqlite has damaged rows, which are left out."]
+
+
+def test_the_log_that_was_set_aside_is_read_too(path: Path) -> None:
+    path.replace(path.with_name("levels.sqlite.spoilt"))
+    with closing(LevelLog(path)) as log:
+        log.write([event(EVENTS)])
+    assert [row.text for row in read(path)[0]][-2:] == [f"number {EVENTS - 1}", f"number {EVENTS}"]
+
+
+def test_a_log_of_a_version_without_hours_has_none(path: Path) -> None:
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("DROP TABLE hours")
+    reader = LogReader(path)
+    assert reader.hours_between(BEGIN, BEGIN + timedelta(days=1)) == []
+    assert reader.last_hours() is None
+    assert reader.faults == []
+
+
+def test_nothing_is_made_where_there_is_no_log(tmp_path: Path) -> None:
+    assert read(tmp_path / "levels.sqlite") == ([], [])
+    assert list(tmp_path.iterdir()) == []

@@ -1,0 +1,22 @@
+"""The names that a message offers for one that is not known."""
+
+from __future__ import annotations
+
+import pytest
+
+from residue.problems import nearest
+
+
+@pytest.mark.parametrize(
+    ("name", "names", "offered"),
+    [
+        ("limt_db", ["limit_db", "limit_dbfs", "window_s"], "Did you mean limit_db?"),
+        ("ekg", ["acc", "ecg", "eda", "eeg", "eog"], "Did you mean ecg, eeg or eog?"),
+        ("ekg", ["ecg", "mmg", "eeg"], "Did you mean ecg or eeg?"),
+        ("effort", ["form", "arm"], "Write one of: arm, form."),
+        ("x", [], "There is none to choose from."),
+    ],
+)
+def test_the_nearest_names_are_offered_or_else_all(name: str, names: list[str], offered: str) -> None:
+    """ekg is as near to ecg as to eeg and eog; effort is not near to form, which shares three letters of ten."""
+    assert nearest(name, names) == offered
