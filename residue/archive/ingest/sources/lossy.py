@@ -17,6 +17,7 @@ from residue.archive.ingest.columns import EvenStream
 from residue.archive.ingest.extras import extra, without_warnings
 from residue.archive.ingest.source import IngestSource, Track
 from residue.archive.ingest.stored import StoredColumn, StoredNumbers
+from residue.archive.readers.sound import SoundInOrder
 from residue.dsp.resampling import Floats
 from residue.problems import ProblemError, stopping
 
@@ -51,20 +52,12 @@ def open_lossy_source(path: Path, scratch: Path, *, salvage: bool = False) -> In
     )
 
 
-class _InOrder(soundfile.SoundFile):  # type: ignore[misc]
-    """A sound file that is read in order: the library would jump after each read, which is not exact in MP3."""
-
-    def seekable(self) -> bool:
-        """Never."""
-        return False
-
-
 class _Sound:
     """What libsndfile decodes."""
 
     def __init__(self, path: Path) -> None:
         try:
-            self._file = _InOrder(path)
+            self._file = SoundInOrder(path)
         except soundfile.LibsndfileError as error:
             reason = str(error.error_string).rstrip(".")
             raise stopping(path.name, f"It is not a sound file that can be read: {reason}.", _AGAIN) from error
