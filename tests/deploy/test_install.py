@@ -9,6 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from residue.runtime.offline.sharing import share
+from residue.schedule.hours_folder import HoursFolder
+
 ROOT = Path(__file__).parents[2]
 SET_UP = """\
 say() { printf '%s\\n' "$*" >&2; }
@@ -144,3 +147,29 @@ def test_removing_leaves_the_installation_alone(project: Path, machine: Path) ->
     assert files(machine) == {
         f"srv/residue/{name}" for name in ("piece.toml", "room.toml", "hours.toml", "sensors.toml")
     }
+
+
+def test_the_share_of_the_hours_goes_with_the_program_and_leaves_what_samba_had(project: Path, tmp_path: Path) -> None:
+    machine = tmp_path / "machine"
+    install(project, machine)
+    samba = machine / "etc/samba/smb.conf"
+    samba.parent.mkdir()
+    samba.write_text("[global]\n   workgroup = WORKGROUP\n")
+    share(HoursFolder(path="/srv/residue-hours"), machine)
+    assert "include" in samba.read_text()
+    install(project, machine, "--remove")
+    assert samba.read_text().strip() == "[global]\n   workgroup = WORKGROUP"
+    assert sorted(path.name for path in samba.parent.iterdir()) == ["smb.conf"]
+
+
+def test_a_share_is_for_the_machine_itself(project: Path, tmp_path: Path) -> None:
+    """With DESTDIR nothing is laid out, as users and passwords of another machine cannot be."""
+    done = subprocess.run(
+        ["/bin/sh", project / "deploy" / "install", "--share"],
+        env={"PATH": os.environ["PATH"], "DESTDIR": str(tmp_path / "machine")},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (2, "--share is for this machine alone: leave DESTDIR out.\n")
+    assert not (tmp_path / "machine").exists()
