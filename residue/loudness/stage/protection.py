@@ -32,12 +32,24 @@ SILENCE_S = 5.0
 between two slow beats or breaths, shorter than a rest between performances."""
 
 
+class Delays:
+    """The delay of each output."""
+
+    def __init__(self, outputs: Mapping[str, Output]) -> None:
+        self._lines = [DelayLine(1, round(output.delay_ms * HOP_RATE_HZ / 1000)) for output in outputs.values()]
+
+    def __call__(self, block: Floats) -> Floats:
+        """(outputs, frames) to the same shape."""
+        rows = zip(self._lines, block, strict=True)
+        return np.concatenate([line(row[np.newaxis]) if line.length else row[np.newaxis] for line, row in rows])
+
+
 class Conditioner:
     """The linear protections of each output: trim, delay, and its band, without DC."""
 
     def __init__(self, outputs: Mapping[str, Output]) -> None:
         self._gains = self._wanted = _trims(outputs)
-        self._delays = [DelayLine(1, round(output.delay_ms * HOP_RATE_HZ / 1000)) for output in outputs.values()]
+        self._delay = Delays(outputs)
         highest = lowpass(HIGHEST_HZ, HOP_RATE_HZ, HIGHEST_ORDER)
         self._filters = [
             SosFilter(np.vstack([highpass(output.protection_hz, HOP_RATE_HZ, SUBSONIC_ORDER), highest]))
@@ -58,9 +70,10 @@ class Conditioner:
     def __call__(self, block: Floats) -> Floats:
         """Conditions a block, (outputs, frames), of finite samples; gives the same shape."""
         trimmed: Floats = np.clip(block, -LOUDEST, LOUDEST) * self._line(block.shape[1])
-        for row, delay, protect in zip(trimmed, self._delays, self._filters, strict=True):
-            row[:] = protect(delay(row[np.newaxis]) if delay.length else row[np.newaxis])[0]
-        return trimmed
+        delayed = self._delay(trimmed)
+        for row, protect in zip(delayed, self._filters, strict=True):
+            row[:] = protect(row[np.newaxis])[0]
+        return delayed
 
 
 def _trims(outputs: Mapping[str, Output]) -> Floats:
