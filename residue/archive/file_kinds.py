@@ -16,6 +16,7 @@ class FileKind(Enum):
     XDF = (".xdf",)
     BEATS = (".txt", ".rr", ".ibi")
     TABLE = (".csv", ".tsv")
+    ARRAYS = (".npy", ".npz", ".mat", ".h5", ".hdf5")
 
 
 _BY_ENDING = {ending: kind for kind in FileKind for ending in kind.value}

@@ -97,6 +97,8 @@ class Channel(ManifestTable, frozen=True, kw_only=True):
     """The time of its first sample, counted from the start of the performance."""
     rate_hz: Annotated[float, Meta(gt=0, le=1e6)] | None = None
     """Samples a second, if the file states a wrong rate or the recorder's clock was wrong."""
+    lost: str = ""
+    """What of its recording was lost before it was archived, in words."""
     bridged: list[ChannelSpan] = []
     """The gaps of a live recording; in the gaps the file has the values that were played."""
 

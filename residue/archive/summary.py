@@ -54,6 +54,8 @@ def _lines(bag: Bag) -> Iterator[str]:
         yield f"{mark.at_s:10.1f} s  {mark.text}"
     yield ""
     for name, channel in performance.channel.items():
+        if channel.lost:
+            yield f"{name}: its recording was {channel.lost}"
         if channel.bridged:
             longest_s = max(stretch.length_s for stretch in channel.bridged)
             yield f"{name}: gaps when it was played {len(channel.bridged)}, the longest {longest_s:.1f} s"

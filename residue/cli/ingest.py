@@ -38,7 +38,7 @@ def ingest(sources: tuple[Path, ...], bag: Path, described: Path | None) -> None
         write_template(list(sources), template)
         again = shlex.join(["residue", "ingest", *map(str, sources), "--into", str(bag), "--describe", str(template)])
         say(f"Written: {template}")
-        say(f"Complete it, then: {again}")
+        say(f"Complete it, then:\n  {again}")
         return
     with progress("Ingesting") as bar:
         done = ingested(list(sources), bag, read_description(described), SystemClock().now().date(), bar)

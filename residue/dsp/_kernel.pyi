@@ -1,24 +1,68 @@
 import numpy as np
 from numpy.typing import NDArray
 
+Floats = NDArray[np.float64]
+Counts = NDArray[np.int64]
+
+EDITION: int
+
 def sosfilt(
-    sos: NDArray[np.float64],
-    x: NDArray[np.float64],
-    state: NDArray[np.float64],
-    sections: int,
-    channels: int,
-    frames: int,
-    /,
+    sos: Floats, x: Floats, y: Floats, state: Floats, guard: float, sections: int, channels: int, frames: int, /
 ) -> None: ...
 def upfirdn(
-    phases: NDArray[np.float64],
-    x: NDArray[np.float64],
-    y: NDArray[np.float64],
-    reach: int,
-    up: int,
-    down: int,
-    first: int,
-    samples: int,
-    wanted: int,
+    phases: Floats, x: Floats, y: Floats, reach: int, up: int, down: int, first: int, samples: int, wanted: int, /
+) -> None: ...
+def interpolate(
+    taps: Floats, x: Floats, y: Floats, reach: int, up: int, first: int, samples: int, wanted: int, /
+) -> None: ...
+def sine(phase: NDArray[np.uint64], y: Floats, coefficients: Floats, count: int, /) -> None: ...
+def exp2(x: Floats, y: Floats, coefficients: Floats, count: int, /) -> None: ...
+def saturate(x: Floats, y: Floats, reaches: float, count: int, /) -> None: ...
+def lines(knots: Floats, shares: Floats, y: Floats, all: int, per_knot: int, lead: int, count: int, /) -> None: ...
+def power_sums(x: Floats, sums: Floats, power: int, count: int, length: int, /) -> None: ...
+def weighted_sum(gains: Floats, x: Floats, y: Floats, rows: int, count: int, /) -> None: ...
+def magnitudes(x: Floats, highest: Floats, rows: int, count: int, /) -> None: ...
+def true_peaks(
+    x: Floats, thresholds: Floats, interpolation: Floats, peaks: Floats, rows: int, frames: int, /
+) -> None: ...
+def highest_peaks(x: Floats, highest: Floats, interpolation: Floats, rows: int, frames: int, /) -> None: ...
+def slide(
+    x: Floats,
+    y: Floats,
+    chunk: Floats,
+    ends: Floats,
+    begun: Floats,
+    window: int,
+    filled: int,
+    identity: float,
+    maximum: int,
+    count: int,
+    /,
+) -> None: ...
+def fall(
+    x: Floats,
+    y: Floats,
+    down: Floats,
+    up: Floats,
+    lifted: Floats,
+    least: float,
+    factor: float,
+    chunk: int,
+    filled: int,
+    count: int,
+    /,
+) -> None: ...
+def running_median(x: Floats, y: Floats, width: int, count: int, /) -> None: ...
+def limit(
+    asked: Counts,
+    back: Counts,
+    rising: Counts,
+    last: Counts,
+    gains: Floats,
+    window: int,
+    fade: int,
+    step: int,
+    one: int,
+    frames: int,
     /,
 ) -> None: ...

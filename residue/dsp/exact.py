@@ -14,6 +14,8 @@ from decimal import ROUND_HALF_EVEN, Context, Decimal
 import numpy as np
 from numpy.typing import NDArray
 
+from residue.dsp import kernel
+
 Floats = NDArray[np.float64]
 Phases = NDArray[np.uint64]
 
@@ -100,6 +102,7 @@ _EXP2 = _taylor(terms=14, scale=_LN_2, step=1, sign=1)
 _LOG2 = tuple(float(2 / (_LN_2 * (2 * k + 1))) for k in range(12))
 _ARCTAN = tuple(float(Decimal((-1) ** k) / ((2 * k + 1) * 2 * _PI)) for k in range(17))
 _TAN_EIGHTH = 0.41421356237309503
+_SINE_ROW, _EXP2_ROW = np.array(_SINE), np.array(_EXP2)
 _OCTAVES_PER_DB = float(_LN_10 / (20 * _LN_2))
 _SQRT_HALF = 0.7071067811865476
 
@@ -122,6 +125,8 @@ def phases(turns: Floats) -> Phases:
 
 def sine(phase: Phases) -> Floats:
     """Sine of integer phases (2**64 is a turn); absolute error below 7e-12."""
+    if kernel.COMPILED:
+        return kernel.sine(phase, _SINE_ROW)
     quarter = phase.view(np.int64) * 2.0**-62  # quarter turns, -2 .. 2
     folded = np.minimum(np.maximum(quarter, -2.0 - quarter), 2.0 - quarter)  # sine is mirrored about +-1
     value: Floats = folded * _horner(folded * folded, _SINE)
@@ -135,6 +140,8 @@ def cosine(phase: Phases) -> Floats:
 
 def exp2(x: Floats) -> Floats:
     """2 to the power of x, elementwise; relative error below 1e-15. x is bounded to -1000 .. 1000."""
+    if kernel.COMPILED:
+        return kernel.exp2(x, _EXP2_ROW)
     bounded = np.minimum(np.maximum(x, -1000.0), 1000.0)
     whole = np.floor(bounded + 0.5)
     value: Floats = np.ldexp(_horner(bounded - whole, _EXP2), whole.astype(np.int32))

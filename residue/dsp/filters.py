@@ -29,9 +29,9 @@ class SosFilter:
 
     def __call__(self, block: Floats) -> Floats:
         """The filtered copy of (channels, frames) or (frames,), in the same shape."""
-        y = np.add(block, SUBNORMAL_GUARD, order="C")  # the kernel needs this order in memory
-        kernel.sosfilt(self._sos, x=y if y.ndim == 2 else y[np.newaxis], state=self._state)
-        return y
+        rows = block if block.ndim == 2 else block[np.newaxis]
+        y = kernel.sosfilt(self._sos, x=rows, state=self._state, guard=SUBNORMAL_GUARD)
+        return y if block.ndim == 2 else y[0]
 
     def copy(self) -> SosFilter:
         """A filter in the same state, independent of this one from here on."""

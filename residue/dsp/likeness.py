@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from operator import mul
 
 
 def correlation(one: Sequence[float], other: Sequence[float]) -> float:
@@ -11,6 +12,6 @@ def correlation(one: Sequence[float], other: Sequence[float]) -> float:
 
     The sums are correctly rounded, so that the bits are the same everywhere.
     """
-    products = math.fsum(a * b for a, b in zip(one, other, strict=False))
-    squares = math.fsum(a * a for a in one) * math.fsum(b * b for b in other)
+    products = math.fsum(map(mul, one, other))
+    squares = math.fsum(map(mul, one, one)) * math.fsum(map(mul, other, other))
     return products / math.sqrt(squares) if squares > 0.0 else 0.0

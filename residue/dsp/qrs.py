@@ -10,9 +10,12 @@ they must be stronger than the signal between them, and look alike as far as the
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
+from operator import attrgetter
 from statistics import median
-from typing import NamedTuple
+from typing import NamedTuple, cast
 
 from residue.dsp.exact import Floats
 from residue.dsp.heartlike import Heartlike
@@ -60,6 +63,8 @@ _MOST_AT_ONCE = 3.0
 """The most by which a single peak counts above the level of the signal: an artefact does not count in full."""
 _FIRST_INTERVAL_S = 1.0
 _REMEMBERED_S = 5.0
+_Field = Callable[[Hop], float]
+_JUMP, _TOP, _BOTTOM, _STRENGTH = (cast(_Field, attrgetter(name)) for name in ("jump", "top", "bottom", "strength"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,9 +179,9 @@ class _Decisions:
         hops = list(self._hops)
         end = len(hops) + peak.hop - self._now
         near = hops[max(0, end - _hops_in(self._pace.sum_s + _JUMPS_WITHIN_S)) : end]
-        jump = max(hop.jump for hop in near)
-        usual = sorted(hop.jump for hop in hops[-_hops_in(_BETWEEN_S) :])
-        height = max(hop.top for hop in near) - min(hop.bottom for hop in near)
+        jump = max(map(_JUMP, near))
+        usual = sorted(map(_JUMP, hops[-_hops_in(_BETWEEN_S) :]))
+        height = max(map(_TOP, near)) - min(map(_BOTTOM, near))
         return jump - usual[len(usual) * 9 // 10] > _JUMPS * height
 
     def _classify(self, peak: _Peak) -> _Peak | None:
@@ -232,9 +237,9 @@ class _Decisions:
         shape, at, up, down = self._look(beat)
         self._up += _RATE * (up - self._up)
         self._down += _RATE * (down - self._down)
-        faint = _FAINT * max(max(hop.top, -hop.bottom) for hop in self._hops)
+        faint = _FAINT * max(max(map(_TOP, self._hops)), -min(map(_BOTTOM, self._hops)))
         contrast = beat.strength / max(self._between(), _LEAST) / self._pace.unrest
-        hidden = _HIDDEN * max(hop.strength for hop in self._hops)
+        hidden = _HIDDEN * max(map(_STRENGTH, self._hops))
         sure = self._heart(shape, contrast, interval_s) if beat.strength > max(faint, hidden) else 0.0
         if sure > 0.0 and self._last_beat.hop:
             self._intervals.append(min(beat.hop - self._last_beat.hop, _hops_in(_FORGET_S)))
@@ -243,7 +248,7 @@ class _Decisions:
 
     def _between(self) -> float:
         """The strength of the signal between beats."""
-        return median(hop.strength for hop in list(self._hops)[-_hops_in(_BETWEEN_S) :])
+        return median(map(_STRENGTH, list(self._hops)[-_hops_in(_BETWEEN_S) :]))
 
     def _look(self, peak: _Peak) -> tuple[list[float], int, float, float]:
         """The shape around the largest deflection of the usual sign, the place of the deflection, and its range."""
@@ -259,5 +264,6 @@ class _Decisions:
         return shape, hops[middle].highest_at if upright else hops[middle].lowest_at, up, down
 
 
+@cache
 def _hops_in(time_s: float) -> int:
     return round(time_s / HOP_S)

@@ -14,11 +14,11 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from residue.dsp import filters
 from residue.dsp.exact import Floats
 from residue.dsp.filters import FromFirst, SosFilter
+from residue.dsp.kernel import running_median
 from residue.dsp.sliding import SlidingMean, sliding_sum
 
 HOP_S = 0.005
@@ -153,5 +153,4 @@ class _Median:
     def __call__(self, values: Floats) -> Floats:
         known = np.concatenate((self._past, values))
         self._past = known[len(values) :]
-        reach = len(self._past) // 2
-        return ndimage.median_filter(known, 2 * reach + 1)[reach : len(known) - reach]
+        return running_median(known, len(self._past) + 1)

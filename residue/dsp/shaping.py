@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from residue.dsp import exact
+from residue.dsp import exact, kernel
 
 Floats = NDArray[np.float64]
 
@@ -18,6 +18,8 @@ def saturate(x: Floats) -> Floats:
 
     Source: Lambert's continued fraction for tanh, to the seventh power.
     """
+    if kernel.COMPILED:
+        return kernel.saturate(x, _TANH_REACHES_1)
     bounded = np.minimum(np.maximum(x, -_TANH_REACHES_1), _TANH_REACHES_1)
     square = bounded * bounded
     above = ((square + 378.0) * square + 17_325.0) * square + 135_135.0
@@ -29,7 +31,7 @@ def saturate(x: Floats) -> Floats:
 
 def bend_above(x: Floats, knee: float, bound: float) -> Floats:
     """The value itself within -knee … knee; beyond, a smooth curve that never reaches the bound."""
-    if not x.size or max(x.max(), -x.min()) <= knee:
+    if not x.size or kernel.magnitudes(x).max() <= knee:
         return x
     size = np.abs(x)
     room = bound - knee

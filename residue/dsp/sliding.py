@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from residue.dsp import kernel
 from residue.dsp.filters import SUBNORMAL_GUARD
 from residue.dsp.switching import Bools
 
@@ -24,11 +25,13 @@ class Sliding:
         self._fold, self._identity = fold, identity
         self._chunk = np.full(window, identity)
         self._ends = np.full(window, identity)  # [j]: fold of the previous chunk from value j + 1 on
-        self._begun = identity  # fold of the present chunk so far
+        self._begun = np.full(1, identity)  # fold of the present chunk so far
         self._filled = 0
 
     def __call__(self, block: Floats) -> Floats:
         """The fold up to each value, (frames,)."""
+        if kernel.COMPILED and self._fold in kernel.FOLDS:
+            return self._slid(block)
         out = np.empty(len(block))
         done = 0
         while done < len(block):
@@ -37,16 +40,30 @@ class Sliding:
             done += count
         return out
 
+    def _slid(self, block: Floats) -> Floats:
+        maximum = self._fold is np.maximum
+        out = kernel.slide(
+            block,
+            chunk=self._chunk,
+            ends=self._ends,
+            begun=self._begun,
+            filled=self._filled,
+            identity=self._identity,
+            maximum=maximum,
+        )
+        self._filled = (self._filled + len(block)) % len(self._chunk)
+        return out
+
     def _within_chunk(self, piece: Floats) -> Floats:
         here = slice(self._filled, self._filled + len(piece))
         self._chunk[here] = piece
-        begun = self._fold.accumulate(np.concatenate(([self._begun], piece)))[1:]
+        begun = self._fold.accumulate(np.concatenate((self._begun, piece)))[1:]
         folded: Floats = self._fold(self._ends[here], begun)
-        self._begun, self._filled = float(begun[-1]), here.stop
+        self._begun[:], self._filled = begun[-1], here.stop
         if self._filled == len(self._chunk):
             backwards = self._fold.accumulate(self._chunk[::-1].copy())
             self._ends[:-1] = backwards[::-1][1:]
-            self._begun, self._filled = self._identity, 0
+            self._begun[:], self._filled = self._identity, 0
         return folded
 
 
@@ -100,20 +117,32 @@ class FallingMaximum:
         self._fall = fall
         self._down = np.multiply.accumulate(np.concatenate(([1.0], np.full(self._CHUNK - 1, fall))))
         self._up = 1.0 / self._down
-        self._lifted, self._filled = 0.0, 0
+        self._lifted, self._filled = np.zeros(1), 0
 
     def __call__(self, block: Floats) -> Floats:
         """The falling maximum up to each value, (frames,)."""
+        if kernel.COMPILED:
+            out = kernel.fall(
+                block,
+                down=self._down,
+                up=self._up,
+                lifted=self._lifted,
+                filled=self._filled,
+                least=SUBNORMAL_GUARD,
+                factor=self._fall,
+            )
+            self._filled = (self._filled + len(block)) % self._CHUNK
+            return out
         out = np.empty(len(block))
         done = 0
         while done < len(block):
             count = min(self._CHUNK - self._filled, len(block) - done)
             here = slice(self._filled, self._filled + count)
             piece = np.maximum(block[done : done + count], SUBNORMAL_GUARD) * self._up[here]
-            lifted = np.maximum.accumulate(np.concatenate(([self._lifted], piece)))[1:]
+            lifted = np.maximum.accumulate(np.concatenate((self._lifted, piece)))[1:]
             out[done : done + count] = lifted * self._down[here]
-            self._lifted, self._filled = float(lifted[-1]), here.stop
+            self._lifted[:], self._filled = lifted[-1], here.stop
             if self._filled == self._CHUNK:
-                self._lifted, self._filled = float(out[done + count - 1]) * self._fall, 0
+                self._lifted[:], self._filled = out[done + count - 1] * self._fall, 0
             done += count
         return out

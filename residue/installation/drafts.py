@@ -18,6 +18,7 @@ from residue.installation.load import (
     check_folder,
     check_room_for,
     find_performances,
+    home_of_hours,
     read_hours,
     read_piece,
     read_room,
@@ -60,8 +61,9 @@ def draft(folder: Path, performance: str, *, gallery: bool) -> Installation:
         kept = ", ".join(f"{cap.name} at most {cap.limit_in_words}" for cap in default.caps)
         what = f"There is none. This is for an uncalibrated room of defaults: {kept}."
         findings.append(Finding(Severity.WARNS, ROOM, what, ""))
-    if gallery and (folder / HOURS).exists():
-        read, said, found = read_hours(folder, find_performances(folder), absent=Severity.WARNS)
+    home = home_of_hours(folder, room)
+    if gallery and (home / HOURS).exists():
+        read, said, found = read_hours(home, find_performances(folder), absent=Severity.WARNS)
         findings += found
         hours, answers = read or hours, said or answers
     elif gallery:

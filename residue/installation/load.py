@@ -20,10 +20,11 @@ from residue.mapping.node import Node
 from residue.mapping.nodes import catalogue, unknown_kind
 from residue.mapping.piece import Piece
 from residue.problems import Finding, ProblemError, Severity, nearest, stopping, stops
-from residue.schedule import events
 from residue.schedule.beside import CALENDAR_FILE, Answers, calendar_of
 from residue.schedule.calendar import Calendar
+from residue.schedule.expansion import expanded
 from residue.schedule.hours import Hours
+from residue.schedule.hours_folder import HoursFolder
 from residue.schedule.tables import ALWAYS_KNOWN, EventWords
 
 StructT = TypeVar("StructT", bound=msgspec.Struct)
@@ -39,9 +40,10 @@ _WITHOUT_FORM = {"title", "outputs", "node"}
 class Installation:
     """The contents of an installation's folder, read and checked.
 
-    places: the place from which each file was read: the folder itself, or that of the files in force. answers: the
-    hours from hours.toml and the calendar file beside it. performances: the archived performances by the names of their
-    folders; the bags have not been opened. findings: points that a person should check, although they stop nothing.
+    places: the place from which each file was read: the folder itself, that of the files in force, or the curator's.
+    answers: the hours from hours.toml and the calendar file beside it. performances: the archived performances by the
+    names of their folders; the bags have not been opened. findings: points that a person should check, although they
+    stop nothing.
     """
 
     folder: Path
@@ -53,6 +55,11 @@ class Installation:
     answers: Answers
     performances: Mapping[str, Path]
     findings: tuple[Finding, ...] = ()
+
+    @property
+    def home_of_hours(self) -> Path:
+        """The folder in which the curator writes."""
+        return home_of_hours(self.folder, self.room)
 
     @property
     def calendar(self) -> Calendar:
@@ -79,14 +86,21 @@ def load(folder: Path, in_force: Path | None = None, *, taking: Collection[str] 
     room, found = read_room(places[ROOM] / ROOM)
     findings += found
     performances = find_performances(folder)
+    if places[HOURS] == folder:
+        places[HOURS] = home_of_hours(folder, room)
     hours, answers, found = read_hours(places[HOURS], performances)
     findings += found
     if room:
-        findings += check_room_for(graph, room)
+        findings += [*check_room_for(graph, room), *(mixed(folder, room.hours_folder) if room.hours_folder else ())]
     stopped = stops(findings)
     if graph is None or room is None or hours is None or answers is None or stopped:
         raise ProblemError(findings)
     return Installation(folder, places, graph.piece, graph, room, hours, answers, performances, tuple(findings))
+
+
+def home_of_hours(folder: Path, room: Room | None) -> Path:
+    """The folder of the curator's files: the one that room.toml names, or else the installation's."""
+    return folder if room is None or room.hours_folder is None else Path(room.hours_folder.path)
 
 
 def check_folder(folder: Path) -> None:
@@ -219,7 +233,7 @@ def read_hours(
         elif (folder / CALENDAR_FILE).exists():  # its faults do not depend on the zone
             words = raw.get("calendar")
             own, _ = check(words if isinstance(words, Mapping) else {}, EventWords, HOURS)
-            events.read(folder / CALENDAR_FILE, ZoneInfo("UTC"), performances, own or ALWAYS_KNOWN)
+            expanded(folder / CALENDAR_FILE, ZoneInfo("UTC"), performances, own or ALWAYS_KNOWN)
     except ProblemError as error:
         findings += error.findings
     if answers is not None:
@@ -247,6 +261,14 @@ def _named(raw: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     for where, names in lists.items():
         if isinstance(names, list):
             yield from ((f"{HOURS}: {where}", name) for name in names if isinstance(name, str))
+
+
+def mixed(folder: Path, hours: HoursFolder) -> Iterator[Finding]:
+    """A fault where the curator's folder would bring the files of others into the curator's reach."""
+    home, here = Path(hours.path).resolve(), folder.resolve()
+    if home.is_relative_to(here) or here.is_relative_to(home):
+        what = f"{home} and the installation are one folder, or one within the other: who shares it could raise caps."
+        yield Finding(Severity.STOPS, f"{ROOM}: hours_folder.path", what, "Write another, such as /srv/residue-hours.")
 
 
 def _missing_outputs(graph: Graph, room: Room) -> list[Finding]:

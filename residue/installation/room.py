@@ -14,6 +14,7 @@ from residue.notices.secret import credential_name
 from residue.notices.settings import AnyNotice
 from residue.page.settings import PageSettings
 from residue.schedule.equipment import AnyEquipment
+from residue.schedule.hours_folder import HoursFolder
 
 
 class Room(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -35,6 +36,8 @@ class Room(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """Who may ask and command the house over the network, and where the feed goes."""
     equipment: list[AnyEquipment] = []
     """Equipment that is switched on before the opening, in this order, and off after closing, in the opposite order."""
+    hours_folder: HoursFolder | None = None
+    """A folder within the curator's reach for hours.toml and hours.ics; those of the installation if left out."""
     page: PageSettings | None = None
     """A web page of the house for a phone; there is none if the table is left out."""
     notice: list[AnyNotice] = []

@@ -87,6 +87,12 @@ def needs_of(room: Room, sensors: Sensors | None) -> tuple[UnitNeed, ...]:
         needs += _listened_to(seen, f"{ROOM}: page, control")
     if sensors is not None:
         needs += _listened_to(sensors.osc, f"{SENSORS}: osc")
+    if (folder := room.hours_folder) is not None:
+        where = f"{ROOM}: hours_folder"
+        needs.append(UnitNeed(f"{where}.path", folder.path, (UnitSetting("ReadWritePaths", f"-{folder.path}"),)))
+        needs += _addresses((f"{where}.calendar_networks", network) for network in folder.calendar_networks)
+        if folder.server and folder.server != "localhost" and not is_name(folder.server):
+            needs += _addresses([(f"{where}.calendar_url", folder.server)])
     for number, one in enumerate(room.equipment, start=1):
         where = f"{ROOM}: equipment[{number}]"
         match one:

@@ -23,6 +23,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from residue.dsp import kernel
 from residue.mapping.signals import (
     AUDIO_RATE_HZ,
     CONTROL_RATE_HZ,
@@ -263,7 +264,9 @@ class Ramp:
         knots = np.concatenate(([self._previous, self._current], values))
         # A span may begin within a tick: the first pair of knots covers the frames before its first tick.
         tick = span.first_tick - 1
-        lines = knots[:-1, None] + (knots[1:] - knots[:-1])[:, None] * self._SHARES
         lead = span.start - tick * FRAMES_PER_TICK
         self._previous, self._current = float(knots[-2]), float(knots[-1])
+        if kernel.COMPILED:
+            return kernel.lines(knots, self._SHARES, lead, span.frames)
+        lines = knots[:-1, None] + (knots[1:] - knots[:-1])[:, None] * self._SHARES
         return lines.reshape(-1)[lead : lead + span.frames]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import cast
+from typing import Protocol, cast
 
 import numpy as np
 
@@ -38,6 +38,17 @@ class Played:
     readings: Mapping[str, BodyReading]
 
 
+class Playable(Protocol):
+    """A performance that is played in steps of any length."""
+
+    @property
+    def position(self) -> int:
+        """The first frame of the next step."""
+
+    def step(self, frames: int) -> Played:
+        """The next frames; silence after the end."""
+
+
 @dataclass(frozen=True, slots=True)
 class PlaybackState:
     """The state of a playback at a frame, or a part of it.
@@ -66,6 +77,11 @@ class Playback:
         self._last_fade_start = max(0, frames - self._fade_frames)
         self._form = FormStep(graph.piece.section, _initial(graph))
         self._stages = _prepare(graph, source, folder)
+        self._sent = {
+            name: [graph.piece.outputs.index(output) for output in node.to]
+            for name, node in graph.nodes.items()
+            if isinstance(node, ToOutputs)
+        }
         self._late = [stage for stage in self._stages.values() if isinstance(stage, _LateStage)]
         self.position = 0
         self.since: dict[str, int] = {}
@@ -144,7 +160,9 @@ class Playback:
                 self.since[name] = state.position
         if state.form is not None:
             self._form.state = state.form
+            self.since[FORM] = state.since.get(FORM, 0)
         elif state.position:
+            self.since[FORM] = state.position
             self._form.assume(-(-state.position // FRAMES_PER_TICK), section)
 
     def skip_to(self, frame: int, progress: Callable[[int], None] = lambda frame: None) -> None:
@@ -163,11 +181,10 @@ class Playback:
     def _gather(self, span: Span, signals: Signals) -> Fast:
         """Sums the signals of the output nodes into each output, in the order of the nodes."""
         outputs = np.zeros((len(self._graph.piece.outputs), span.frames))
-        for name, node in self._graph.nodes.items():
-            if isinstance(node, ToOutputs):
-                sent = cast(Fast, signals[name])
-                for place, output in enumerate(node.to):
-                    outputs[self._graph.piece.outputs.index(output)] += sent[place % len(sent)]
+        for name, places in self._sent.items():
+            sent = cast(Fast, signals[name])
+            for channel, place in enumerate(places):
+                outputs[place] += sent[channel % len(sent)]
         return outputs
 
     def _fade(self, span: Span, outputs: Fast) -> None:
@@ -181,13 +198,13 @@ class Playback:
         outputs[:, first - span.start :] = outputs[:, first - span.start :] * (left * left) + 0.0
 
 
-SKIP_FRAMES = 1 << 16
+SKIP_FRAMES = 28_800
 
 
 class _Stage:
     """A prepared node with the names of its inputs, so that a step only looks them up."""
 
-    def __init__(self, name: str, node: Node, step: Step, trusts: Sequence[str]) -> None:
+    def __init__(self, name: str, node: Node, step: Step, trusts: Sequence[str], moving: frozenset[str]) -> None:
         self.step, self._trusts = step, trusts
         self._inputs = _names(node, late=False)
         self._numbers: dict[str, float] = {}
@@ -198,16 +215,18 @@ class _Stage:
                 self._drives[field] = value
             else:
                 self._numbers[field] = float(value)
-        self._set_keys = {field: f"{name}.{field}" for field in self._numbers}
+        self._set_keys = {field: f"{name}.{field}" for field in self._numbers if field in moving}
 
     def __call__(self, span: Span, signals: Signals, set_by_form: Mapping[str, Control]) -> Trusted:
         given = self.step(Block(span, _wired(self._inputs, signals), self._controls(signals, set_by_form)))
+        if not self._trusts:
+            return given if isinstance(given, Trusted) else Trusted(given, None)
         return combined(given, [_slow(signals[name]) for name in self._trusts])
 
     def _controls(self, signals: Signals, set_by_form: Mapping[str, Control]) -> dict[str, Control]:
-        controls: dict[str, Control] = {
-            field: set_by_form.get(self._set_keys[field], number) for field, number in self._numbers.items()
-        }
+        controls: dict[str, Control] = {**self._numbers}
+        for field, key in self._set_keys.items():
+            controls[field] = set_by_form.get(key, self._numbers[field])
         for field, drive in self._drives.items():
             controls[field] = np.interp(_slow(signals[drive.source]), drive.at, drive.gives)
         return controls
@@ -233,8 +252,8 @@ def _wired(inputs: Mapping[str, str | Sequence[str]], signals: Signals) -> dict[
 class _LateStage(_Stage):
     """A prepared node with late inputs."""
 
-    def __init__(self, name: str, node: Node, step: LateStep, trusts: Sequence[str]) -> None:
-        super().__init__(name, node, step, trusts)
+    def __init__(self, name: str, node: Node, step: LateStep, trusts: Sequence[str], moving: frozenset[str]) -> None:
+        super().__init__(name, node, step, trusts, moving)
         self._late_inputs = _names(node, late=True)
         self.longest = step.longest
 
@@ -259,7 +278,9 @@ def _prepare(graph: Graph, source: Source, folder: str) -> dict[str, _Stage]:
             step = node.prepare(NodeContext(shapes, _seed(graph.piece.title, name), source, folder, moving))
             trusts = trusts_at(node, graph.shapes) if trust_of(name) in graph.shapes else []
             stages[name] = (
-                _LateStage(name, node, cast(LateStep, step), trusts) if node.late else _Stage(name, node, step, trusts)
+                _LateStage(name, node, cast(LateStep, step), trusts, moving)
+                if node.late
+                else _Stage(name, node, step, trusts, moving)
             )
         except ValueError as error:
             findings.append(Finding(Severity.STOPS, f"piece.toml: node.{name}", str(error), ""))

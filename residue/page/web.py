@@ -84,7 +84,7 @@ class HousePage:
             try:
                 if not admits(self._networks, request.environ.get("REMOTE_ADDR", "")):
                     raise _RefusedError(403, "This network is not one of those that room.toml allows under [control].")
-                if not self._named(request.headers.get("Host", "")):
+                if not self._named(_header("Host") or ""):
                     raise _RefusedError(
                         403, "Open the page by the IP address of its machine, or write its name into page.names."
                     )
@@ -125,15 +125,16 @@ class HousePage:
 
     def _figures(self) -> HTTPResponse:
         answer = self._status()
-        body, kind = figures(answer.status, answer.reread_age_s, request.headers.get("Accept", ""))
+        body, kind = figures(answer.status, answer.reread_age_s, _header("Accept") or "")
         return HTTPResponse(body, 200, {**_HEADERS, "Content-Type": kind})
 
     def _wish(self, wish: Callable[[Mapping[str, str], str], Question]) -> HTTPResponse:
         sender = request.environ.get("REMOTE_ADDR", "")
         self._check_site()
-        self._check_key(sender)
+        form = _form()
+        self._check_key(form, sender)
         try:
-            answer = self._ask(wish(request.forms, sender))
+            answer = self._ask(wish(form, sender))
         except ValueError as error:
             raise _RefusedError(400, str(error)) from error
         self._last = None
@@ -143,15 +144,15 @@ class HousePage:
 
     def _check_site(self) -> None:
         """Refuses a form of another site. Source: Fetch Metadata (W3C), Sec-Fetch-Site; RFC 6454, section 7, Origin."""
-        site, origin = request.headers.get("Sec-Fetch-Site"), request.headers.get("Origin")
-        foreign = origin is not None and urlsplit(origin).netloc != request.headers.get("Host")
+        site, origin = _header("Sec-Fetch-Site"), _header("Origin")
+        foreign = origin is not None and _site_of(origin) != _header("Host")
         if site not in (None, "same-origin") or foreign:
             raise _RefusedError(403, "This form comes from another site, and is not obeyed.")
 
-    def _check_key(self, sender: str) -> None:
+    def _check_key(self, form: Mapping[str, str], sender: str) -> None:
         if not self._tries.take(sender):
             raise _RefusedError(429, "Too many tries. Wait a minute.")
-        given = request.forms.get("key", "").encode("latin-1")  # the bytes as received
+        given = form.get("key", "").encode("latin-1")  # the bytes as received
         if not hmac.compare_digest(given, (self._start.key or "").encode()):
             self._ask(Question(ask="refused", sender=sender, text="The page was given a wrong key."))
             raise _RefusedError(403, "This is not the key of room.toml. Nothing was changed.")
@@ -175,6 +176,27 @@ def _chosen(form: Mapping[str, str], name: str, among: tuple[int, ...]) -> int:
         if given == str(one):
             return one
     raise ValueError(f"{name} is one of {', '.join(map(str, among))}.")
+
+
+def _header(name: str) -> str | None:
+    """A header of the request. Bottle's own headers raise where one is no UTF-8 text."""
+    given: str | None = request.environ.get(f"HTTP_{name.upper().replace('-', '_')}")
+    return given
+
+
+def _form() -> Mapping[str, str]:
+    try:
+        form: Mapping[str, str] = request.forms
+    except ValueError as error:  # of Bottle, for a Content-Type that is none
+        raise _RefusedError(400, "This is no form that can be read.") from error
+    return form
+
+
+def _site_of(origin: str) -> str | None:
+    try:
+        return urlsplit(origin).netloc
+    except ValueError:  # no address at all
+        return None
 
 
 def _html(status: int, text: str, more: Mapping[str, str] | None = None) -> HTTPResponse:

@@ -52,6 +52,16 @@ def plays(opening: Opening, programme: Programme, duration_s: Mapping[str, float
     return found
 
 
+def known_plays(
+    opening: Opening, programme: Programme, duration_s: Mapping[str, float], zone: ZoneInfo
+) -> list[AgendaEntry]:
+    """The same; none where the length of a performance is not known."""
+    try:
+        return plays(opening, programme, duration_s, zone)
+    except KeyError:
+        return []
+
+
 def data(calendar: Calendar, first: date, days: int) -> dict[str, object]:
     """JSON-ready: {time_zone, openings: [{opens, closes, why, trim_db, performances}]}, times in ISO 8601 with offset.
 
@@ -87,6 +97,7 @@ def ics(
 
     written: the time of writing.
     house: a name that identifies its events among those of others.
+    duration_s: without the length of a performance, openings are written without their performances.
 
     The n-th opening of a day has the same identity in every export, whenever it begins, so that a calendar program uses
     a later one as an update.
@@ -103,7 +114,8 @@ def ics(
         event = _event("-".join(name), written=written, begins=opening.opens, ends=opening.closes)
         event.add("summary", opening.why if opening.why.startswith(_OPEN) else f"{_OPEN}{opening.why}")
         event.add("categories", ["open"])  # independent of the reason
-        lines = [*_terms_written(opening.terms), *map(_play, plays(opening, programme, duration_s, calendar.zone))]
+        entries = known_plays(opening, programme, duration_s, calendar.zone)
+        lines = [*_terms_written(opening.terms), *map(_play, entries)]
         event.add("description", "\n".join(lines))
         whole.add_component(event)
         if opening.then_silent:

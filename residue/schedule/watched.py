@@ -38,12 +38,20 @@ class Watched(Generic[Read]):
     """Checks some files from time to time, and reads them after a change, when they no longer change.
 
     read: reads and checks all of them; raises ProblemError with all faults. unread: the files are not those that were
-    taken, so the first look reads them.
+    taken, so the first look reads them. settled_s: they must be unchanged for so long.
     """
 
-    def __init__(self, paths: Sequence[Path], read: Callable[[], Read], *, unread: bool = False) -> None:
+    def __init__(
+        self,
+        paths: Sequence[Path],
+        read: Callable[[], Read],
+        *,
+        unread: bool = False,
+        settled_s: float = SETTLED_S,
+    ) -> None:
         self._paths = tuple(paths)
         self._read = read
+        self._settled_s = settled_s
         self._seen = self._now()
         self._read_at = None if unread else self._seen
         self._since_s = 0.0  # long ago on the monotonic clock
@@ -54,7 +62,7 @@ class Watched(Generic[Read]):
         if now != self._seen:
             self._seen, self._since_s = now, monotonic_s
             return None
-        if now == self._read_at or monotonic_s - self._since_s < SETTLED_S:
+        if now == self._read_at or monotonic_s - self._since_s < self._settled_s:
             return None
         outcome = self._outcome()
         if self._now() != now:  # it was written while it was read

@@ -25,6 +25,9 @@ ELSEWHERE: Mapping[str, str] = {
     "sudo sh deploy/install": "changes the system; test_install.py runs it with DESTDIR, tests/machine on a machine",
     "sudo sh deploy/install --remove": "the same",
     "sudo residue unit /srv/residue --install": "writes below /etc/systemd; test_unit_files.py writes into a folder",
+    "sudo sh deploy/install --share": "installs Samba; tests/machine/test_share.py has one, in a Debian of its own",
+    "sudo smbpasswd -a residue-curator": "the same",
+    "sudo residue share /srv/residue --install": "writes below /etc/samba; test_sharing.py writes into a folder",
     "journalctl -u residue --since today": "needs systemd; tests/machine/test_unit.py reads the journal",
     "sudo chgrp audio /srv/residue/room.toml": "needs root and the group audio",
     "sudo adduser NAME audio": "changes the users of the machine",
@@ -57,6 +60,17 @@ def toned(machine: PrintedMachine, command: str) -> str:
     return shown
 
 
+def shared(machine: PrintedMachine, command: str) -> str:
+    """With the table that the guide has before it, whose folder is one of this machine of folders."""
+    room = machine.root / "srv/residue/room.toml"
+    before = room.read_text(encoding="utf-8")
+    room.write_text(f'{before}\n[hours_folder]\npath = "{machine.root}/srv/residue-hours"\n', encoding="utf-8")
+    shown = machine.run(command)
+    room.write_text(before, encoding="utf-8")
+    assert "valid users = residue-curator" in shown
+    return shown
+
+
 def started(machine: PrintedMachine, command: str) -> str:
     """Needs systemd: the daemon runs as a child of this test."""
     machine.stop()
@@ -79,6 +93,11 @@ def shortly(machine: PrintedMachine, command: str) -> str:
 def recorded(machine: PrintedMachine, command: str) -> str:
     """Needs sensors on a body: here nothing arrives, and it ends after two seconds instead of by Ctrl-C."""
     return machine.run(f"{command} --for-s 2")
+
+
+def listened(machine: PrintedMachine, command: str) -> str:
+    """Needs somebody with headphones, who ends it with Ctrl-C."""
+    return machine.run(f"{command} --from-s 10 --device silent --for-s 1")
 
 
 def swapped_back(machine: PrintedMachine, command: str) -> str:
@@ -110,10 +129,12 @@ STAND_INS: Mapping[str, Callable[[PrintedMachine, str], str]] = {
     "sudo residue calibrate /srv/residue --state /var/lib/residue": calibrated,
     "sudo residue calibrate /srv/residue --tone left --state /var/lib/residue": toned,
     "sudo residue run /srv/residue --for-s 120 --state /var/lib/residue": shortly,
+    "residue share /srv/residue": shared,
     "sudo systemctl restart residue": started,
     "sudo systemctl start residue": started,
     "sudo systemctl stop residue": stopped,
     "residue swap dough --back --in-place-of first-batch": swapped_back,
+    "residue listen dough --performance first-batch --from-s 60": listened,
     "residue record dough --into dough/performances/fifth-batch": recorded,
     ".venv/bin/pip install ./bakery-nodes": packaged,
 }

@@ -108,12 +108,19 @@ def test_an_example_is_taken(block: Block, tables: Tables, tmp_path: Path) -> No
     if block.file == "describe.toml":
         assert check(tables, Description, block.file)[1] == []
         return
+    tmp_path /= "house"
+    tmp_path.mkdir()
     for name in FILES:
         shutil.copy(DEMO / name, tmp_path)
     (tmp_path / "performances").symlink_to(DEMO / "performances")
     if block.file == "room.toml" and "levels_at_the_ear" not in tables:
         for name, output in tables["output"].items():  # what `residue calibrate` would write there
             output.setdefault("calibration", demo("room.toml")["output"][name]["calibration"])
+    if "hours_folder" in tables:
+        curator = tmp_path.with_name("curator")
+        curator.mkdir()
+        shutil.copy(DEMO / "hours.toml", curator)
+        tables = {**tables, "hours_folder": {**tables["hours_folder"], "path": str(curator)}}
     (tmp_path / block.file).write_text(tomlkit.dumps(tables), encoding="utf-8")
     if block.file == "sensors.toml":
         sensors, findings = read_sensors(tmp_path)

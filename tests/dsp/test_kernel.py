@@ -1,8 +1,12 @@
-"""Both inner loops against scipy, to the bit: the compiled ones, and those that take their place."""
+"""Every compiled loop against the form that takes its place, and filters against scipy too: to the bit."""
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,31 +15,56 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import signal
 
-from residue.dsp import kernel
+from residue.dsp import exact, kernel, shaping
 from residue.dsp.kernel import Polyphase, polyphase, sosfilt, sosfilt_in_scipy
+from residue.dsp.sliding import FallingMaximum, sliding_maximum, sliding_sum
+from residue.loudness.meters.true_peak import REACH, TruePeakMeter, highest_between, peaks_above
+from residue.loudness.outputs.outputs import Output
+from residue.loudness.stage.limiter import Limiter
+from residue.mapping.node import Ramp
+from residue.mapping.signals import Span
 
+PROJECT = Path(__file__).resolve().parents[2]
 Floats = NDArray[np.float64]
 Upfirdn = Callable[[Polyphase, Floats, int, int], Floats]
 
 
 def test_here_it_is_compiled() -> None:
-    """Else everything works, and a start takes a second longer: see pyproject.toml, ext-modules."""
+    """Else everything works, more slowly: see pyproject.toml, ext-modules."""
     assert kernel.COMPILED
 
 
+def both(work: Callable[[], Floats]) -> tuple[Floats, Floats]:
+    """What some work gives with the compiled loops, and without."""
+    compiled = work()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(kernel, "COMPILED", False)
+        return compiled, work()
+
+
+def hostile(seed: int, shape: int | tuple[int, ...]) -> Floats:
+    """Noise with silence, subnormal, tiny and huge values among it."""
+    drawn = np.random.default_rng(seed)
+    values = drawn.standard_normal(shape)
+    odd = np.array([0.0, -0.0, 5e-324, -3e-310, 1e-160, -1e60, 1e60, 1.0, -1.0])
+    values[drawn.random(shape) < 0.2] = drawn.choice(odd)
+    return values
+
+
+# ---- filters -----------------------------------------------------------------------------------------------------
+
+
 @pytest.mark.parametrize("filtered", [sosfilt, sosfilt_in_scipy])
-@given(st.integers(1, 9), st.integers(1, 3), st.lists(st.integers(0, 50), min_size=1, max_size=4), st.integers(0, 99))
+@given(st.integers(1, 9), st.integers(1, 6), st.lists(st.integers(0, 50), min_size=1, max_size=4), st.integers(0, 99))
 def test_second_order_sections_give_the_bits_of_scipy_however_the_stream_is_cut(
-    filtered: Callable[..., None], sections: int, channels: int, cuts: list[int], seed: int
+    filtered: Callable[..., Floats], sections: int, channels: int, cuts: list[int], seed: int
 ) -> None:
     assume(sum(cuts) > 0)
     drawn = np.random.default_rng(seed)
     sos = np.ascontiguousarray(signal.butter(sections, [0.02, 0.4], "bandpass", output="sos"))
-    x, state = drawn.standard_normal((channels, sum(cuts))), drawn.standard_normal((channels, len(sos), 2))
-    y, after = signal.sosfilt(sos, x, zi=state.transpose(1, 0, 2))
-    blocks = [np.ascontiguousarray(block) for block in np.split(x, np.cumsum(cuts)[:-1], axis=1)]
-    for block in blocks:
-        filtered(sos, x=block, state=state)
+    x, state = hostile(seed, (channels, sum(cuts))), drawn.standard_normal((channels, len(sos), 2))
+    y, after = signal.sosfilt(sos, x + 1e-30, zi=state.transpose(1, 0, 2))
+    blocks = [filtered(sos, x=block, state=state, guard=1e-30) for block in np.split(x, np.cumsum(cuts)[:-1], axis=1)]
     assert np.array_equal(np.hstack(blocks), y)
     assert np.array_equal(state, after.transpose(1, 0, 2))
 
@@ -57,6 +86,130 @@ def test_a_polyphase_filter_gives_any_stretch_of_what_scipy_gives(
     assert np.array_equal(filtered(polyphase(taps, up=up, down=down), x, first, count), whole[first : first + count])
 
 
+# ---- value by value ----------------------------------------------------------------------------------------------
+
+
+@given(st.integers(0, 200), st.integers(0, 99))
+def test_curves_keep_their_bits(count: int, seed: int) -> None:
+    values = hostile(seed, count)
+    phases = np.random.default_rng(seed).integers(0, 2**64, count, dtype=np.uint64)
+    phases[: count // 3] &= np.uint64(3 << 62)  # the quarters themselves
+    for work in (
+        lambda: exact.sine(phases),
+        lambda: exact.exp2(values * 100.0),
+        lambda: shaping.saturate(values * 3.0),
+    ):
+        compiled, plain = both(work)
+        assert compiled.tobytes() == plain.tobytes()
+
+
+def test_what_is_not_a_number_stays_so() -> None:
+    with np.errstate(invalid="ignore"):
+        for curve in (exact.exp2, shaping.saturate):
+            compiled, plain = both(lambda curve=curve: curve(np.array([np.nan, 1.0])))  # type: ignore[misc]
+            assert np.array_equal(compiled, plain, equal_nan=True)
+            assert np.isnan(compiled[0])
+
+
+@given(st.lists(st.integers(0, 60), min_size=1, max_size=5), st.integers(0, 99))
+def test_a_ramp_keeps_its_bits_however_time_is_cut(cuts: list[int], seed: int) -> None:
+    def work() -> Floats:
+        ramp, parts, start = Ramp(), [np.zeros(0)], 0
+        for frames in cuts:
+            span = Span(start, start + frames)
+            values = hostile(seed + start, span.ticks)
+            parts.append(np.asarray(ramp(span, values)))
+            start += frames
+        return np.concatenate(parts)
+
+    compiled, plain = both(work)
+    assert compiled.tobytes() == plain.tobytes()
+
+
+# ---- levels ------------------------------------------------------------------------------------------------------
+
+
+@given(st.integers(1, 9), st.integers(1, 700), st.integers(0, 5), st.sampled_from([2, 4]), st.integers(0, 99))
+def test_sums_of_powers_are_in_the_order_of_numpy(rows: int, length: int, count: int, power: int, seed: int) -> None:
+    x = hostile(seed, (rows, count * length))
+    compiled, plain = both(lambda: kernel.power_sums(x, length, power))
+    assert compiled.tobytes() == plain.tobytes()
+
+
+@given(st.integers(1, 40), st.integers(1, 100), st.integers(0, 99))
+def test_rows_are_added_and_compared_alike(rows: int, count: int, seed: int) -> None:
+    x, gains = hostile(seed, (rows, count)), hostile(seed + 1, rows)
+    for work in (lambda: kernel.weighted_sum(gains, x), lambda: kernel.magnitudes(x)):
+        compiled, plain = both(work)
+        assert np.array_equal(compiled, plain)
+
+
+@given(st.integers(1, 3), st.integers(1, 6), st.floats(0.0, 2.0), st.integers(0, 99))
+def test_peaks_between_samples_are_the_same(rows: int, blocks: int, threshold: float, seed: int) -> None:
+    drawn = np.random.default_rng(seed)
+    x = drawn.standard_normal((rows, REACH + 120 * blocks)) * drawn.choice([1.0, 0.01], (rows, 1))
+    x[:, : 60 * blocks] = signal.sosfilt(signal.butter(2, 0.1, output="sos"), x[:, : 60 * blocks])
+
+    def above() -> Floats:
+        channel, frame, peak = peaks_above(x, np.full(rows, threshold))
+        found = np.zeros((rows, 120 * blocks))
+        counts = peak > threshold
+        found[channel[counts], frame[counts]] = peak[counts]
+        return found
+
+    def metered() -> Floats:
+        meter = TruePeakMeter(rows)
+        for block in np.array_split(x, 3, axis=1):
+            meter(block)
+        return meter.highest
+
+    for work in (above, metered, lambda: highest_between(x)):
+        compiled, plain = both(work)
+        assert compiled.tobytes() == plain.tobytes()
+
+
+# ---- windows -----------------------------------------------------------------------------------------------------
+
+
+@given(st.integers(1, 70), st.lists(st.integers(0, 150), min_size=1, max_size=4), st.integers(0, 99))
+def test_windows_keep_their_bits_however_the_stream_is_cut(window: int, cuts: list[int], seed: int) -> None:
+    def work(how: Callable[[], Callable[[Floats], Floats]]) -> Callable[[], Floats]:
+        def run() -> Floats:
+            stream = how()
+            return np.concatenate([stream(hostile(seed + n, count)) for n, count in enumerate(cuts)])
+
+        return run
+
+    for how in (lambda: sliding_sum(window), lambda: sliding_maximum(window), lambda: FallingMaximum(0.97)):
+        compiled, plain = both(work(how))
+        assert np.array_equal(compiled, plain)
+
+
+@given(st.integers(0, 12), st.integers(0, 90), st.integers(0, 99))
+def test_a_running_median_is_that_of_scipy(reach: int, count: int, seed: int) -> None:
+    x = hostile(seed, 2 * reach + 1 + count)
+    x[::3] = 0.5  # some values are alike
+    compiled, plain = both(lambda: kernel.running_median(x, 2 * reach + 1))
+    assert np.array_equal(compiled, plain)
+
+
+@given(st.lists(st.sampled_from([0.0, 0.5, 1.5, 4.0]), min_size=1, max_size=8), st.integers(0, 99))
+def test_a_limiter_gives_the_same_gains(levels: list[float], seed: int) -> None:
+    outputs = {"left": Output(device_channel=1), "floor": Output(device_channel=2, transducer="shaker")}
+    drawn = np.random.default_rng(seed)
+    hops = [drawn.standard_normal((2, 4800)) * level * (drawn.random((2, 1)) < 0.7) for level in levels]
+
+    def work() -> Floats:
+        limit = Limiter(outputs)
+        return np.concatenate([limit(hop) for hop in hops])
+
+    compiled, plain = both(work)
+    assert compiled.tobytes() == plain.tobytes()
+
+
+# ---- what does not fit -------------------------------------------------------------------------------------------
+
+
 @pytest.mark.parametrize(
     "wrong",
     [np.zeros((1, 4), np.float32), np.zeros((1, 3)), np.zeros((4, 2)).T],
@@ -66,11 +219,35 @@ def test_what_does_not_fit_is_refused_and_not_read_beyond_its_end(wrong: Floats)
     from residue.dsp import _kernel
 
     with pytest.raises((ValueError, BufferError)):
-        _kernel.sosfilt(np.zeros((1, 6)), wrong, np.zeros((1, 1, 2)), 1, 2, 4)
+        _kernel.sosfilt(np.zeros((1, 6)), wrong, np.zeros((2, 4)), np.zeros((2, 1, 2)), 0.0, 1, 2, 4)
+    with pytest.raises((ValueError, BufferError)):
+        _kernel.power_sums(wrong, np.zeros(2), 2, 2, 4)
+    with pytest.raises(ValueError, match="knots"):
+        _kernel.lines(np.zeros(2), np.zeros(4), np.zeros(9), 2, 4, 0, 9)
+    with pytest.raises(ValueError, match="chunk"):
+        _kernel.slide(np.zeros(1), np.zeros(1), np.zeros(2), np.zeros(2), np.zeros(1), 2, 2, 0.0, 0, 1)
 
 
 def test_an_array_that_may_not_be_written_is_refused() -> None:
-    x = np.zeros((1, 4))
-    x.setflags(write=False)
+    state = np.zeros((1, 1, 2))
+    state.setflags(write=False)
     with pytest.raises((ValueError, BufferError)):
-        sosfilt(np.zeros((1, 6)), x=x, state=np.zeros((1, 1, 2)))
+        sosfilt(np.zeros((1, 6)), x=np.zeros((1, 4)), state=state, guard=0.0)
+
+
+def test_nodes_give_the_same_bits_without_the_compiled_loops() -> None:
+    """The catalogue, what is read from bodies, and both demos: as where an installation found no compiler."""
+    hidden = "import sys; sys.modules['residue.dsp._kernel'] = None; from tests.mapping.digests import main; main()"
+    found = [
+        subprocess.run(
+            [sys.executable, "-W", "error", *command],
+            cwd=PROJECT,
+            env={**os.environ, "PYTHONPATH": str(PROJECT)},
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout.splitlines()
+        for command in (["-m", "tests.mapping.digests"], ["-c", hidden])
+    ]
+    assert len(found[0]) > 90
+    assert [one for one, other in zip(*found, strict=True) if one != other] == []

@@ -28,6 +28,7 @@ from residue.schedule.equipment import (
     ProjectorEquipment,
     WakeEquipment,
 )
+from residue.schedule.hours_folder import HoursFolder
 from tests.deploy.test_unit import UNIT, analyze
 
 PROJECTOR = ProjectorEquipment(name="wall", host="192.0.2.7")
@@ -233,3 +234,20 @@ def test_systemd_reads_the_drop_in_without_a_word(tmp_path: Path) -> None:
 
     assert said(text) == ""
     assert "192.0.2.700" in said(text.replace("192.0.2.7", "192.0.2.700"))
+
+
+def test_the_folder_of_the_hours_may_be_written_and_its_calendar_reached() -> None:
+    folder = HoursFolder(
+        path="/srv/residue-hours", calendar_url="https://192.0.2.7/house.ics", calendar_networks=("198.51.100.0/24",)
+    )
+    needs = needs_of(msgspec.structs.replace(room(), hours_folder=folder), None)
+    settings = [setting for need in needs for setting in need.settings]
+    assert settings == [
+        UnitSetting("ReadWritePaths", "-/srv/residue-hours"),
+        UnitSetting("IPAddressAllow", "198.51.100.0/24"),
+        UnitSetting("IPAddressAllow", "192.0.2.7"),
+    ]
+    shipped = {**SHIPPED, "ReadWritePaths": ["-/srv/residue/performances"]}
+    assert lacking(needs, shipped) == list(needs)
+    given = {"ReadWritePaths": ["-/srv/residue/performances", "-/srv/residue-hours"], "IPAddressAllow": ["any"]}
+    assert lacking(needs, {**SHIPPED, **given}) == []

@@ -10,7 +10,7 @@ import hashlib
 import os
 import shutil
 import subprocess
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -61,6 +61,13 @@ def within(debian: Path, command: str) -> str:
     return done.stdout
 
 
+def small(folder: Path, *packages: str) -> Path:
+    """A root file system with these packages and no kernel, of one's own, every file; it is made once and kept."""
+    target = folder / "small"
+    subprocess.run(["cp", "-a", _made(packages, {}), target], check=True)
+    return target
+
+
 @contextmanager
 def with_a_house(folder: Path, port: int, prepare: Callable[[Path], None]) -> Iterator[Machine]:
     """A computer with residue installed as by a technician, and a short piece in place of the demo.
@@ -92,9 +99,9 @@ def _initrd(debian: Path) -> Path:
     return next((debian / "boot").glob("initrd.img-*"))
 
 
-def _made() -> Path:
+def _made(packages: Sequence[str] = _PACKAGES, files: Mapping[str, str] = _FILES) -> Path:
     release = _release()
-    wanted = hashlib.sha256(repr((release, _PACKAGES, _FILES)).encode()).hexdigest()[:16]
+    wanted = hashlib.sha256(repr((release, packages, files)).encode()).hexdigest()[:16]
     kept = _KEPT / wanted
     if kept.exists():
         return kept
@@ -103,11 +110,11 @@ def _made() -> Path:
     begun.mkdir(parents=True)
     hooks = [
         f'--essential-hook=install -D /dev/null "$1/{path}"; printf "{_escaped(text)}" >"$1/{path}"'
-        for path, text in _FILES.items()
+        for path, text in files.items()
     ]
     excluded = [f"--dpkgopt=path-exclude=/usr/share/{what}/*" for what in _NOT_NEEDED]
     command = ["mmdebstrap", "--mode=root", "--variant=minbase", "--quiet", "--dpkgopt=force-unsafe-io", *excluded]
-    subprocess.run([*command, *hooks, f"--include={','.join(_PACKAGES)}", release, begun], check=True)
+    subprocess.run([*command, *hooks, f"--include={','.join(packages)}", release, begun], check=True)
     begun.rename(kept)
     return kept
 

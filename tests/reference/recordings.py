@@ -219,10 +219,15 @@ def emg_vastus() -> Recording:
 
     openhdemg 0.1.2 (GPL-3).
     """
-    content = loadmat(data(OPENHDEMG, "openhdemg/library/decomposed_test_files/otb_testfile.mat"))
+    content = loadmat(emg_file())
     samples = content["Data"][0, 0].astype(np.float64)
     names = (*(f"emg{number}" for number in range(1, 65)), "force")
     return Recording(2048, "uV", names, np.vstack([samples[:, :64].T, samples[:, -1]]))
+
+
+def emg_file() -> Path:
+    """The MATLAB file of emg_vastus, with force, a path to follow, and nine more signals. openhdemg 0.1.2 (GPL-3)."""
+    return data(OPENHDEMG, "openhdemg/library/decomposed_test_files/otb_testfile.mat")
 
 
 def text_exports() -> dict[Path, float]:
@@ -233,6 +238,13 @@ def text_exports() -> dict[Path, float]:
     folder = data(NOTEBOOKS, "biosignalsnotebooks/notebook_files/osf_files/signal_samples")
     rates = {"ecg_sample": 200, "eda_slow_signal": 100, "sync_acoustic_2": 1000, "sync_cable_acoustic": 1000}
     return {folder / f"{name}.txt": rate_hz for name, rate_hz in rates.items()}
+
+
+def hdf5_exports() -> dict[Path, float]:
+    """HDF5 files by a recorder's program, and their rates in Hz: three ECGs. biosignalsnotebooks 0.6.14 (MIT)."""
+    folder = data(NOTEBOOKS, "biosignalsnotebooks/notebook_files/osf_files/signal_samples")
+    rates = {"ecg_sample": 200, "ecg_20_sec_100_Hz": 100, "ecg_20_sec_10_Hz": 10}
+    return {folder / f"{name}.h5": rate_hz for name, rate_hz in rates.items()}
 
 
 def edf_files() -> list[Path]:

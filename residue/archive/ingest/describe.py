@@ -61,6 +61,8 @@ class Description(ManifestTable, frozen=True, kw_only=True):
     """Leave names, birth dates, serial numbers and notes in the files."""
     keep_notes: list[str] = msgspec.field(default_factory=list)
     """Notes in the files that may be kept and shown, word for word; all others are removed."""
+    damaged: list[str] = msgspec.field(default_factory=list)
+    """Files that are damaged, and of which what survives is taken."""
     channel: Annotated[dict[str, Channel], Meta(min_length=1)]
     """The channels by name; `file` names a source."""
     mark: list[Mark] = msgspec.field(default_factory=list)
@@ -103,6 +105,8 @@ def check_against(description: Description, sources: Mapping[str, IngestSource],
     """
     names = list(names)
     findings = list(_unknown_channels(description, sources, names))
+    for name in sorted(set(description.damaged) - set(names)):
+        findings.append(Finding(Severity.STOPS, "damaged", f'There is no source "{name}".', nearest(name, names)))
     for number, align in enumerate(description.align, 1):
         for key in ("file", "to"):
             name = getattr(align, key)
@@ -140,6 +144,7 @@ def template(sources: Mapping[str, IngestSource], tables: Mapping[str, Suggestio
     document = tomlkit.document()
     document.add(tomlkit.comment("Facts about the recording. Fill in the empty values, remove the channels that you"))
     document.add(tomlkit.comment("do not want, then ingest again with --describe and the name of this file."))
+    document.add(tomlkit.comment("Name each channel as the piece reads it: [channel.NAME]."))
     for key in ("title", "performer", "place", "notes"):
         document.add(key, "")
     began = [source.began for source in sources.values() if source.began]
@@ -147,6 +152,7 @@ def template(sources: Mapping[str, IngestSource], tables: Mapping[str, Suggestio
     first = f"{min(local).isoformat()}+01:00" if local else min(began).isoformat() if began else ""
     moment = first or "2026-02-11T23:40:00+01:00"
     document.add(tomlkit.comment(f"recorded = {moment}  # with the offset from UTC at that place"))
+    _add_damaged(document, sources)
     _add_notes(document, sources)
     channels = tomlkit.table(is_super_table=True)
     for file, source in sources.items():
@@ -161,6 +167,18 @@ def template(sources: Mapping[str, IngestSource], tables: Mapping[str, Suggestio
     document.add(tomlkit.comment('consent = "signed by …, on …, kept at …"'))
     document.add(tomlkit.comment("shown_until = 2028-12-31"))
     return tomlkit.dumps(document)
+
+
+def _add_damaged(document: tomlkit.TOMLDocument, sources: Mapping[str, IngestSource]) -> None:
+    """Adds what is lost of damaged files; a person decides whether to take what survives."""
+    damaged = {name: source.lost for name, source in sources.items() if source.lost}
+    for name, lost in damaged.items():
+        document.add(tomlkit.comment(f"{tomlkit.item(name).as_string()} is {lost}."))
+    if damaged:
+        document.add(tomlkit.comment("Copy them again; if no better copy exists, take what survives:"))
+        names = tomlkit.array()
+        names.extend(damaged)
+        document.add(tomlkit.comment(f"damaged = {names.as_string()}"))
 
 
 def _add_table(document: tomlkit.TOMLDocument, file: str, suggested: Suggestions) -> None:

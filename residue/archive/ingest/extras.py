@@ -13,7 +13,15 @@ from typing import Any
 
 from residue.problems import stopping
 
-MODULES: Mapping[str, str] = {"wfdb": "wfdb", "xdf": "pyxdf"}
+MODULES: Mapping[str, str] = {
+    "acq": "bioread",
+    "eeg": "mne",
+    "fit": "fitdecode",
+    "hdf": "h5py",
+    "m4a": "av",
+    "wfdb": "wfdb",
+    "xdf": "pyxdf",
+}
 """The module of each extra of the package."""
 
 

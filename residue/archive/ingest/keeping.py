@@ -103,12 +103,14 @@ def _keep_file(
     """Keeps one file. notes: those that may stay; None where all private data may stay."""
     target = folder / next(iter(file_names(source, channels).values()))
     unkept = () if notes is None else unkept_notes(source, notes)
-    if source.strip and notes is not None and (source.private or unkept):
+    cleared = notes is not None and (source.private or unkept)
+    if source.strip and (cleared or source.lost):
         source.strip(target, notes)
         forget_time(target)
         _check_whole(source, target)
         names = sorted({words.partition(" (")[0] for words in source.private} | ({"notes"} if unkept else set()))
-        done = f"{source.path.name}: the same samples, without {', '.join(names)}."
+        without = f", without {', '.join(names)}" if cleared else ""
+        done = f"{source.path.name}: {'what survives' if source.lost else 'the same samples'}{without}."
     else:
         shutil.copyfile(source.path, target)
         done = f"{source.path.name}: kept byte for byte."

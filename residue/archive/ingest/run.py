@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from itertools import zip_longest
@@ -57,12 +57,14 @@ def name_files(given: list[Path]) -> dict[str, Path]:
     return named
 
 
-def open_sources(files: Iterable[Path], tables: Mapping[str, TableFacts], scratch: Path) -> dict[str, IngestSource]:
+def open_sources(
+    files: Iterable[Path], tables: Mapping[str, TableFacts], scratch: Path, *, damaged: Collection[str] = ()
+) -> dict[str, IngestSource]:
     """The sources by file name. Raises ProblemError, with everything at once.
 
-    scratch: a folder for temporary data that is too large for memory.
+    scratch: a folder for temporary data that is too large for memory. damaged: files of which to take what survives.
     """
-    return _each(files, lambda path: open_source(path, tables.get(path.name), scratch))
+    return _each(files, lambda path: open_source(path, tables.get(path.name), scratch, salvage=path.name in damaged))
 
 
 def _each(files: Iterable[Path], opening: Callable[[Path], _Opened]) -> dict[str, _Opened]:
@@ -100,7 +102,7 @@ def ingest(given: list[Path], into: Path, description: Description, on: date, pr
         raise stopping(str(into), "Something exists there already.", "Choose another name, or move it away.")
     files = name_files(given)
     asked_for = [path for name, path in files.items() if name in description.files]
-    sources = open_sources(asked_for, description.table, into.parent)
+    sources = open_sources(asked_for, description.table, into.parent, damaged=description.damaged)
     check_against(description, sources, files)
     check_rates(description, sources)
     used = {name: source for name, source in sources.items() if _channels_of(description, name)}
@@ -120,7 +122,7 @@ def ingest(given: list[Path], into: Path, description: Description, on: date, pr
             qualities = _examine_all(used, description, progress)
             done = [sentence for one in kept.values() for sentence in one.done]
             done += [f"{name}: {words}." for name, source in used.items() for words in source.told]
-            done += [f"{name}: {source.spoilt}." for name, source in used.items() if source.spoilt]
+            done += [f"{name}: {source.lost}." for name, source in used.items() if source.lost]
             unasked = sorted(files.keys() - kept)
             done += [f"{name}: left out, because the describe file names none of its channels." for name in unasked]
             done += _notes_words(used, description)
@@ -178,7 +180,7 @@ def _performance(
     for name, asked in description.channel.items():
         channel = kept[asked.file].channels[name]
         start_s = round(channel.start_s + begun[asked.file].seconds, 6)
-        channels[name] = msgspec.structs.replace(channel, start_s=start_s)
+        channels[name] = msgspec.structs.replace(channel, start_s=start_s, lost=sources[asked.file].lost)
     marks = [*description.mark]
     for name, source in sources.items():
         marks += [

@@ -56,10 +56,12 @@ class IngestSource:
     """How it was read, where that changes or limits the recording, in words for the report and the bag."""
     rate_assumed: bool = False
     """Whether its rate follows from a unit of time that nothing in the file states."""
-    spoilt: str = ""
-    """The part that could not be read, in words; empty where the file is whole."""
-    strip: Callable[[Path, Collection[str]], None] | None = None
-    """Copies the file without private data, and with only these notes; None where the samples are written again."""
+    lost: str = ""
+    """What of it is lost, in words, where a person asked for what survives; empty where the file is whole."""
+    strip: Callable[[Path, Collection[str] | None], None] | None = None
+    """Copies what can be read of the file, without private data, and with only these notes; with None for the notes as
+    much of both stays as the format allows. None where the samples are written again.
+    """
     suffix: str = ""
     """The suffix of a file that can be kept unchanged; empty where the samples are written again."""
 

@@ -12,7 +12,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from residue.archive.beside import disk_problem
-from residue.archive.performance import Channel
+from residue.archive.performance import LONGEST_S, Channel
 from residue.dsp.resampling import Floats, SampleStream
 from residue.problems import stopping
 
@@ -34,8 +34,10 @@ _AGAIN = "Copy it again from the recorder."
 class SoundBlocks:
     """A sound file read block by block; it keeps the last two, so that tracks and overlapping reads share them."""
 
-    def __init__(self, file: soundfile.SoundFile, where: str) -> None:
+    def __init__(self, file: soundfile.SoundFile, where: str, frames: int | None = None) -> None:
+        """frames: those that can be read, if these are fewer than the file declares."""
         self.file, self._where = file, where
+        self.frames: int = file.frames if frames is None else frames
         self._held: dict[int, NDArray[np.floating[Any]]] = {}
         """The blocks, (tracks, frames), by their first frame; the older one first."""
         self._dtype = "float32" if file.subtype in _FITS_FLOAT32 else "float64"
@@ -49,9 +51,13 @@ class SoundBlocks:
             self._held[begins] = self._block(begins)
         return self._held[begins][track, start - begins : stop - begins]
 
+    def check_end(self) -> None:
+        """Raises ProblemError where the last frame cannot be read: a compressed file does not tell it before."""
+        self.part(0, start=self.frames - 1, stop=self.frames)
+
     def _block(self, start: int) -> NDArray[np.floating[Any]]:
         """(tracks, frames) from a frame on; raises ProblemError where the file is shorter than stated in its header."""
-        wanted = min(_BLOCK_FRAMES, self.file.frames - start)
+        wanted = min(_BLOCK_FRAMES, self.frames - start)
         try:
             if self.file.tell() != start:
                 self.file.seek(start)
@@ -59,7 +65,7 @@ class SoundBlocks:
         except soundfile.LibsndfileError as error:
             raise stopping(self._where, f"It cannot be read on from frame {start}: {_why(error)}.", _AGAIN) from error
         if len(block) < wanted:
-            what = f"It ends after {start + len(block)} of the {self.file.frames} frames that its header promises."
+            what = f"It ends after {start + len(block)} of the {self.frames} frames that its header promises."
             raise stopping(self._where, what, _AGAIN)
         return np.ascontiguousarray(block.T)
 
@@ -70,7 +76,7 @@ class SoundTrack:
     def __init__(self, blocks: SoundBlocks, track: int, full_scale: float) -> None:
         self._blocks, self._track, self._scale = blocks, track, np.float64(full_scale)
         self.rate_hz = Fraction(blocks.file.samplerate)
-        self.length: int = blocks.file.frames
+        self.length = blocks.frames
 
     def read(self, start: int, stop: int) -> Floats:
         """Samples start, …, stop - 1."""
@@ -92,12 +98,23 @@ def open_blocks(path: Path) -> SoundBlocks:
         raise stopping(path.name, f"It is not a sound file that can be read: {_why(error)}.", _AGAIN) from error
     if file.frames == 0 or file.samplerate == 0:
         raise stopping(path.name, "It holds no samples.", "Leave the channel out, or find the right file.")
+    if file.frames > LONGEST_S * file.samplerate:
+        raise stopping(path.name, "Its header does not say how long it is.", _AGAIN)
+    short = shortfall(file)
+    if short is not None:
+        promised, held = short
+        what = f"It is cut short: {held / promised:.0%} of the sound that its header promises is there."
+        raise stopping(path.name, what, _AGAIN)
+    return SoundBlocks(file, path.name)
+
+
+def shortfall(file: soundfile.SoundFile) -> tuple[int, int] | None:
+    """How much the header promises and how much the file holds, where that is less; None where it is not."""
     for note in filter(None, (pattern.search(file.extra_info) for pattern in _NOTES)):
         promised, held = int(note["promised"]), int(note["held"])
         if held < promised and promised not in _UNKNOWN_SIZES:
-            what = f"It is cut short: {held / promised:.0%} of the sound that its header promises is there."
-            raise stopping(path.name, what, _AGAIN)
-    return SoundBlocks(file, path.name)
+            return promised, held
+    return None
 
 
 def _why(error: soundfile.LibsndfileError) -> str:

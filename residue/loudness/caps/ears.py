@@ -126,6 +126,11 @@ def planned_ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ea
     return tuple({ear.key: ear for ear in (*shown, *of_rules, *(ear_of(cap, outputs) for cap in caps))}.values())
 
 
+def capped_ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:
+    """The ears of these caps alone, for where nobody asks for a level."""
+    return tuple({ear.key: ear for ear in (ear_of(cap, outputs) for cap in caps)}.values())
+
+
 def ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:
     """Every ear with a meter, those of the caps, and at the place those of caps that may come into force later.
 

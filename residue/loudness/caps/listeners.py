@@ -9,16 +9,17 @@ sum in phase and the sum of energies.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from residue.dsp import exact
+from residue.dsp.kernel import magnitudes, power_sums, weighted_sum
 from residue.loudness.caps.ears import Ear
 from residue.loudness.caps.instants import InstantCap
-from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S, Weighted, WeightingBank, magnitudes
+from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S, Weighted, WeightingBank
 from residue.loudness.meters.time_weighting import TIME_CONSTANT_S
 from residue.loudness.meters.true_peak import REACH, SUM_OF_MAGNITUDES, highest_between
 from residue.loudness.meters.weightings import Weighting
@@ -26,8 +27,8 @@ from residue.loudness.meters.weightings import Weighting
 Floats = NDArray[np.float64]
 Strength = tuple[Weighting, int]
 """A weighting, and the power of the signal that counts."""
-GrainPowers = Mapping[Strength, Floats]
-"""(outputs, GRAINS_PER_HOP): sums of powers over each grain of a hop."""
+GrainPowers = Floats
+"""(strengths, outputs, GRAINS_PER_HOP): sums of powers over each grain of a hop."""
 
 GRAIN_FRAMES = 24
 """The resolution in time within a hop: half a millisecond."""
@@ -43,8 +44,9 @@ _FALL = np.array([exact.exp(-_FAST_SHARE * count) for count in range(1, GRAINS_P
 class Underway:
     """Sound that was sent and may still be on its way to a listener."""
 
-    grains: GrainPowers
-    """(outputs, grains) for each strength, the latest grain last."""
+    strengths: tuple[Strength, ...]
+    grains: Floats
+    """(strengths, outputs, grains): sums of powers, the latest grain last."""
     peaks: Floats
     """(outputs, hops)"""
     fast: Floats
@@ -73,27 +75,19 @@ class Heard:
 def silence(outputs: int) -> Underway:
     """The memory of a stream before its first hop."""
     nothing = np.zeros((outputs, 0))
-    return Underway(grains={}, peaks=nothing, fast=nothing, needle=np.zeros(outputs), tail=np.zeros((outputs, REACH)))
+    return Underway(
+        strengths=(),
+        grains=np.zeros((0, outputs, 0)),
+        peaks=nothing,
+        fast=nothing,
+        needle=np.zeros(outputs),
+        tail=np.zeros((outputs, REACH)),
+    )
 
 
 def coherent(ear: Ear, weighted: Floats) -> Floats:
     """Sound at an ear when all outputs add up in phase: (frames,)."""
-    arriving: Floats = ear.gains[0] * weighted[0]
-    for gain, signal in zip(ear.gains[1:], weighted[1:], strict=True):
-        arriving += gain * signal
-    return arriving
-
-
-def powers(signals: Floats, power: int) -> Floats:
-    """Each sample raised to the power of 2 or 4."""
-    squares: Floats = signals * signals
-    return squares * squares if power == 4 else squares
-
-
-def in_grains(values: Floats) -> Floats:
-    """(outputs, HOP_FRAMES) summed to (outputs, GRAINS_PER_HOP)."""
-    sums: Floats = np.add.reduce(values.reshape(len(values), GRAINS_PER_HOP, GRAIN_FRAMES), axis=2)
-    return sums
+    return weighted_sum(np.array(ear.gains), weighted)
 
 
 class Listener:
@@ -101,76 +95,83 @@ class Listener:
 
     def __init__(self, ears: Sequence[Ear], instants: Sequence[InstantCap] = ()) -> None:
         """instants: caps of these ears that hold at every moment."""
-        at_most = [(at, ear, np.array(ear.gains)) for at, ear in enumerate(ears) if ear.spread_s is not None]
-        self._count = len(ears)
-        self._single = [
-            (at, ear, only, ear.gains[only]) for at, ear in enumerate(ears) if (only := ear.only) is not None
-        ]
-        self._several = [(at, ear, gains) for at, ear, gains in at_most if ear.only is None]
-        self._likely = [(at, ear) for at, ear in enumerate(ears) if ear.spread_s is None and ear.only is None]
-        self._fast = [(at, ear, gains) for at, ear, gains in at_most if ear.weighting is Weighting.A]
-        self._peak_bounds = [(np.array(ears[one.ear].gains), one.bound) for one in instants if one.of_peak]
+        at_most = [ear for ear in ears if ear.spread_s is not None]
         self.strengths = tuple(dict.fromkeys((ear.weighting, ear.power) for ear in ears))
         """Every pair of weighting and power that is counted."""
-        spread_s = max((ear.spread_s or 0.0 for _, ear, _ in at_most), default=0.0)
+        numbered = list(enumerate(ears))
+        self._count = len(ears)
+        self._single = _Single([(at, ear) for at, ear in numbered if ear.only is not None], self.strengths)
+        self._several = _Several(
+            [(at, ear) for at, ear in numbered if ear in at_most and ear.only is None], self.strengths
+        )
+        self._fast = _Several(
+            [(at, ear) for at, ear in numbered if ear in at_most and ear.weighting is Weighting.A], self.strengths
+        )
+        self._likely = [
+            (at, ear.weighting, np.array(ear.gains), self.strengths.index((ear.weighting, 2)))
+            for at, ear in numbered
+            if ear.spread_s is None and ear.only is None
+        ]
+        self._peak_bounds = [(np.array(ears[one.ear].gains), one.bound) for one in instants if one.of_peak]
+        self._a_weighted = self.strengths.index((Weighting.A, 2)) if (Weighting.A, 2) in self.strengths else None
+        spread_s = max((ear.spread_s or 0.0 for ear in at_most), default=0.0)
         self._late_grains = max(1, int(np.ceil(spread_s / _GRAIN_S - 1e-9)))
         self._late_hops = int(np.ceil(spread_s / HOP_S - 1e-9))
 
     def __call__(self, weighted: Weighted, before: Underway) -> Heard:
         """One hop at the ears. weighted: (outputs, HOP_FRAMES) for each weighting, C among them."""
-        grains = {
-            (weighting, power): in_grains(powers(weighted[weighting], power)) for weighting, power in self.strengths
-        }
-        c_weighted = np.concatenate((before.tail, weighted[Weighting.C]), axis=1)
-        peaks = self.peaks(c_weighted, before)
-        heard = self.at_most(grains, peaks, c_weighted[:, -REACH:], before)
-        for at, ear in self._likely:
-            arriving, gains = coherent(ear, weighted[ear.weighting]), np.array(ear.gains)
-            apart = np.add.reduce(gains * gains * np.add.reduce(grains[ear.weighting, 2], axis=1))
-            heard.energy[at] = max(float(np.add.reduce(arriving * arriving)), float(apart))
-            if ear.weighting is Weighting.C:
+        c_weighted = weighted[Weighting.C]
+        grains = np.empty((len(self.strengths), len(c_weighted), GRAINS_PER_HOP))
+        for number, (weighting, power) in enumerate(self.strengths):
+            grains[number] = power_sums(weighted[weighting], GRAIN_FRAMES, power)
+        peaks = self.peaks(before.tail, c_weighted, before)
+        heard = self.at_most(grains, peaks, c_weighted[:, -REACH:].copy(), before)
+        for at, weighting, gains, strength in self._likely:
+            arriving = weighted_sum(gains, weighted[weighting])
+            apart = np.add.reduce(gains * gains * np.add.reduce(grains[strength], axis=1))
+            heard.energy[at] = max(float(power_sums(arriving, HOP_FRAMES)[0]), float(apart))
+            if weighting is Weighting.C:
                 heard.peak[at] = max(float(magnitudes(arriving)), float(np.max(gains * peaks)))
         return heard
 
-    def peaks(self, c_weighted: Floats, before: Underway) -> Floats:
+    def peaks(self, tail: Floats, c_weighted: Floats, before: Underway) -> Floats:
         """(outputs,): the highest magnitudes, between the samples too where that may matter to a cap.
 
-        c_weighted: (outputs, REACH + frames).
+        c_weighted: (outputs, HOP_FRAMES). tail: (outputs, REACH), the frames before it.
         """
-        samples = magnitudes(c_weighted[:, -HOP_FRAMES:])
-        highest = SUM_OF_MAGNITUDES * magnitudes(c_weighted)
+        samples = magnitudes(c_weighted)
+        if not self._peak_bounds:
+            return samples
+        highest = SUM_OF_MAGNITUDES * np.maximum(magnitudes(tail), samples)
         if before.peaks.size:
             highest = np.maximum(highest, np.max(before.peaks, axis=1))
         if all(np.add.reduce(gains * highest) <= bound for gains, bound in self._peak_bounds):
             return samples
-        return highest_between(c_weighted)
+        return highest_between(np.concatenate((tail, c_weighted), axis=1))
 
     def at_most(self, grains: GrainPowers, peaks: Floats, tail: Floats, before: Underway) -> Heard:
         """The most that the ears of caps can receive, and the level from one output.
 
         grains: for all `strengths`; peaks: (outputs,), under C.
         """
-        energy, peak, fast = (np.zeros(self._count) for _ in range(3))
+        energy, peak, fast = np.zeros((3, self._count))
         before = self._fitted(before)
-        late = {strength: np.concatenate((before.grains[strength], now), axis=1) for strength, now in grains.items()}
-        most = {strength: _fullest_window(both) for strength, both in late.items()}
+        late = np.concatenate((before.grains, grains), axis=2)
         peaks_late = np.concatenate((before.peaks, peaks[:, np.newaxis]), axis=1)
-        for at, ear, only, gain in self._single:
-            energy[at] = _raised(gain, ear.power) * np.add.reduce(grains[ear.weighting, ear.power][only])
-            if ear.weighting is Weighting.C:
-                peak[at] = gain * peaks[only]
-        for at, ear, gains in self._several:
-            energy[at] = _raised(np.add.reduce(gains * _root(most[ear.weighting, ear.power], ear.power)), ear.power)
-            if ear.weighting is Weighting.C:
-                peak[at] = np.add.reduce(gains * np.max(peaks_late, axis=1))
+        self._single.energies(np.add.reduce(grains, axis=2), energy)
+        self._single.peaks(peaks, peak)
+        if len(self._several.at):
+            self._several.energies(_fullest_window(late), energy)
+            self._several.peaks(np.max(peaks_late, axis=1), peak)
         needle, highest = before.needle, before.fast
-        if (Weighting.A, 2) in grains:
-            needle, highest = self._moved(grains[Weighting.A, 2], before)
-        for at, ear, gains in self._fast:
-            here = highest if ear.only is None else highest[:, -GRAINS_PER_HOP:]
-            fast[at] = _raised(np.add.reduce(gains * np.sqrt(np.max(here, axis=1))), 2)
+        if self._a_weighted is not None:
+            needle, highest = self._moved(grains[self._a_weighted], before)
+        if len(self._fast.at):
+            now = np.max(highest[:, -GRAINS_PER_HOP:], axis=1)
+            self._fast.powers(late=np.max(highest, axis=1), now=now, into=fast)
         memory = Underway(
-            grains={strength: both[:, -self._late_grains :] for strength, both in late.items()},
+            strengths=self.strengths,
+            grains=late[:, :, -self._late_grains :],
             peaks=peaks_late[:, peaks_late.shape[1] - self._late_hops :],
             fast=highest[:, -self._late_grains :],
             needle=needle,
@@ -180,11 +181,13 @@ class Listener:
 
     def _fitted(self, memory: Underway) -> Underway:
         """The memory of a stream at other ears, in the form for these; whatever those ears did not count is missing."""
-        if memory.grains.keys() == set(self.strengths) and memory.fast.shape[1] == self._late_grains:
+        if memory.strengths == self.strengths and memory.fast.shape[1] == self._late_grains:
             return memory
         nothing = np.zeros((len(memory.needle), 0))
+        known = dict(zip(memory.strengths, memory.grains, strict=True))
         return Underway(
-            grains={one: _latest(memory.grains.get(one, nothing), self._late_grains) for one in self.strengths},
+            strengths=self.strengths,
+            grains=np.array([_latest(known.get(one, nothing), self._late_grains) for one in self.strengths]),
             peaks=_latest(memory.peaks, self._late_hops),
             fast=_latest(memory.fast, self._late_grains),
             needle=memory.needle,
@@ -199,26 +202,73 @@ class Listener:
         return at_ends[:, -1], np.concatenate((before.fast, at_starts + added), axis=1)
 
 
-def _fullest_window(grains: Floats) -> Floats:
-    """The most energy of each output that may arrive within a hop, (outputs,).
+class _Single:
+    """Ears that hear one output each, all at once."""
 
-    grains: (outputs, late + GRAINS_PER_HOP). A window that begins within a grain touches one more grain than its
-    length.
+    def __init__(self, ears: Sequence[tuple[int, Ear]], strengths: Sequence[Strength]) -> None:
+        heard = [(at, ear, only, ear.gains[only]) for at, ear in ears if (only := ear.only) is not None]
+        self._at = np.array([at for at, *_ in heard], dtype=np.intp)
+        self._strength = np.array([strengths.index((ear.weighting, ear.power)) for _, ear, *_ in heard], dtype=np.intp)
+        self._only = np.array([only for *_, only, _ in heard], dtype=np.intp)
+        self._factors = np.array([_raised(gain, ear.power) for _, ear, _, gain in heard])
+        under_c = [(at, only, gain) for at, ear, only, gain in heard if ear.weighting is Weighting.C]
+        self._c_at, self._c_only = (np.array([one[n] for one in under_c], dtype=np.intp) for n in (0, 1))
+        self._c_gains = np.array([gain for *_, gain in under_c])
+
+    def energies(self, totals: Floats, into: Floats) -> None:
+        """totals: (strengths, outputs), of the hop."""
+        into[self._at] = self._factors * totals[self._strength, self._only]
+
+    def peaks(self, peaks: Floats, into: Floats) -> None:
+        """peaks: (outputs,), under C."""
+        into[self._c_at] = self._c_gains * peaks[self._c_only]
+
+
+class _Several:
+    """Ears of caps that hear several outputs each, or may, all at once."""
+
+    def __init__(self, ears: Sequence[tuple[int, Ear]], strengths: Sequence[Strength]) -> None:
+        self.at = np.array([at for at, _ in ears], dtype=np.intp)
+        self._strength = np.array([strengths.index((ear.weighting, ear.power)) for _, ear in ears], dtype=np.intp)
+        self._gains = np.array([ear.gains for _, ear in ears])
+        self._fourth = np.array([ear.power == 4 for _, ear in ears], dtype=np.bool_)
+        self._one = np.array([ear.only is not None for _, ear in ears], dtype=np.bool_)[:, np.newaxis]
+        c_weighted = [at for at, (_, ear) in enumerate(ears) if ear.weighting is Weighting.C]
+        self._c_at, self._c_gains = self.at[c_weighted], self._gains[c_weighted]
+
+    def energies(self, most: Floats, into: Floats) -> None:
+        """most: (strengths, outputs), the most that may arrive within a hop."""
+        roots = np.sqrt(most)[self._strength]
+        if self._fourth.any():
+            roots[self._fourth] = np.sqrt(roots[self._fourth])
+        sums = np.add.reduce(self._gains * roots, axis=1)
+        squares = sums * sums
+        into[self.at] = np.where(self._fourth, squares * squares, squares)
+
+    def peaks(self, highest: Floats, into: Floats) -> None:
+        """highest: (outputs,), the highest that may arrive, under C."""
+        into[self._c_at] = np.add.reduce(self._c_gains * highest, axis=1)
+
+    def powers(self, *, late: Floats, now: Floats, into: Floats) -> None:
+        """late, now: (outputs,), the highest powers under F with what is late, and without."""
+        sums = np.add.reduce(self._gains * np.where(self._one, np.sqrt(now), np.sqrt(late)), axis=1)
+        into[self.at] = sums * sums
+
+
+def _fullest_window(grains: Floats) -> Floats:
+    """The most energy that may arrive within a hop, (…).
+
+    grains: (…, late + GRAINS_PER_HOP). A window that begins within a grain touches one more grain than its length.
     """
-    running = np.cumsum(np.concatenate((np.zeros((len(grains), 1)), grains), axis=1), axis=1)
-    windows = running[:, GRAINS_PER_HOP + 1 :] - running[:, : -GRAINS_PER_HOP - 1]
-    fullest: Floats = np.maximum(0.0, np.max(windows, axis=1))
+    running = np.cumsum(np.concatenate((np.zeros((*grains.shape[:-1], 1)), grains), axis=-1), axis=-1)
+    windows = running[..., GRAINS_PER_HOP + 1 :] - running[..., : -GRAINS_PER_HOP - 1]
+    fullest: Floats = np.maximum(0.0, np.max(windows, axis=-1))
     return fullest
 
 
 def _latest(rows: Floats, count: int) -> Floats:
     """The last `count` values of each row, with silence before the first."""
     return np.pad(rows, ((0, 0), (count, 0)))[:, rows.shape[1] :]
-
-
-def _root(values: Floats, power: int) -> Floats:
-    roots: Floats = np.sqrt(values)
-    return np.sqrt(roots) if power == 4 else roots
 
 
 def _raised(value: float, power: int) -> float:

@@ -45,9 +45,3 @@ class WeightingBank:
         twin = WeightingBank((), 0)
         twin._filters = {weighting: weigh.copy() for weighting, weigh in self._filters.items()}
         return twin
-
-
-def magnitudes(signals: Floats) -> Floats:
-    """The highest magnitude along the last axis."""
-    highest: Floats = np.maximum(np.max(signals, axis=-1), -np.min(signals, axis=-1))
-    return highest

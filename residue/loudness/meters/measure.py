@@ -11,8 +11,9 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
+from residue.dsp.kernel import magnitudes
 from residue.loudness.meters import gating
-from residue.loudness.meters.hops import WeightingBank, magnitudes
+from residue.loudness.meters.hops import WeightingBank
 from residue.loudness.meters.levels import db_of_magnitude, db_of_power
 from residue.loudness.meters.time_weighting import GRAIN_RATE_HZ, TimeWeightedMeter, grain_powers
 from residue.loudness.meters.true_peak import TruePeakMeter

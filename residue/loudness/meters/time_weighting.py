@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.dsp.filters import SosFilter, smoother
+from residue.dsp.kernel import power_sums
 
 Floats = NDArray[np.float64]
 
@@ -22,8 +23,7 @@ GRAIN_RATE_HZ = 1000
 
 def grain_powers(weighted: Floats, grain_frames: int = GRAIN_FRAMES) -> Floats:
     """The mean square of each grain, (…, frames / grain_frames), of signals (…, frames) of whole grains."""
-    powers: Floats = np.add.reduce((weighted * weighted).reshape(*weighted.shape[:-1], -1, grain_frames), axis=-1)
-    return powers / grain_frames
+    return power_sums(weighted, grain_frames) / grain_frames
 
 
 class TimeWeightedMeter:

@@ -12,9 +12,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from residue.dsp import exact
+from residue.dsp import exact, kernel
+from residue.dsp.kernel import magnitudes
 from residue.dsp.resampling import bessel_i0
-from residue.loudness.meters.hops import magnitudes
 
 Floats = NDArray[np.float64]
 
@@ -78,6 +78,8 @@ SUM_OF_MAGNITUDES, _BEND_GAIN = _bounds()
 its two nearest samples plus _BEND_GAIN times the greatest second difference.
 """
 
+_INTERPOLATION = np.concatenate((_EVEN, _ODD, _HALF[:_NEAR], (SUM_OF_MAGNITUDES, _BEND_GAIN, _ROUNDING)))
+"""As the compiled loops take it."""
 _STEEPEST_TOP = 1.25
 """The top of a parabola is at most so much higher than its middle point, if the middle point is the highest of the
 three.
@@ -95,6 +97,10 @@ def peaks_above(signals: Floats, thresholds: Floats) -> tuple[NDArray[np.int64],
     signals: (channels, REACH + frames), frames a multiple of 120; thresholds: (channels,). Gives channels, frames and
     peaks, (n,) each. Frames count from 0 at signals[:, REACH].
     """
+    if kernel.COMPILED:
+        peaks = kernel.true_peaks(signals, thresholds=thresholds, interpolation=_INTERPOLATION)
+        channel, frames = np.nonzero(peaks)
+        return channel, frames, peaks[channel, frames]
     signals = np.ascontiguousarray(signals)
     channels, blocks = len(signals), (signals.shape[1] - REACH) // _SUB_BLOCK_FRAMES
     along, step = signals.strides
@@ -172,6 +178,9 @@ def _weighted(samples: Sequence[Floats], weights: Floats) -> Floats:
 def highest_between(signals: Floats) -> Floats:
     """(channels,): the highest true peak; signals: (channels, REACH + frames), frames a multiple of 120."""
     highest = magnitudes(signals[:, REACH - _NEAR : -_NEAR])
+    if kernel.COMPILED:
+        kernel.raise_to_peaks(highest, x=signals, interpolation=_INTERPOLATION)
+        return highest
     channel, _, peaks = peaks_above(signals, highest)
     np.maximum.at(highest, channel, peaks)
     return highest
@@ -195,6 +204,9 @@ class TruePeakMeter:
         """Takes a block, (channels, frames)."""
         joined, frames = np.concatenate((self._tail, block), axis=1), block.shape[1]
         self._tail = joined[:, -REACH:].copy()
+        if kernel.COMPILED:
+            kernel.raise_to_peaks(self.highest, x=joined, interpolation=_INTERPOLATION)
+            return
         sample_peaks = magnitudes(joined)
         if not np.any(SUM_OF_MAGNITUDES * sample_peaks > self.highest):
             return

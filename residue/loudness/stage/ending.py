@@ -14,10 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.dsp.filters import SosFilter
+from residue.dsp.kernel import magnitudes
 from residue.loudness.caps.ears import Ear
 from residue.loudness.caps.instants import InstantCap
 from residue.loudness.caps.listeners import Listener, Underway, silence
-from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S, Weighted, WeightingBank, magnitudes
+from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S, Weighted, WeightingBank
 from residue.loudness.meters.true_peak import SUM_OF_MAGNITUDES
 from residue.loudness.meters.weightings import Weighting, sections
 

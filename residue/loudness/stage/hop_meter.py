@@ -7,9 +7,10 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from residue.dsp.kernel import power_sums
 from residue.loudness.caps.ears import Ear
 from residue.loudness.caps.listeners import arriving_squares, coherent
-from residue.loudness.meters.hops import Weighted
+from residue.loudness.meters.hops import HOP_FRAMES, Weighted
 from residue.loudness.meters.programme_loudness import GRAINS_PER_HOP, ProgrammeLoudness
 from residue.loudness.meters.time_weighting import TimeWeightedMeter, grain_powers
 from residue.loudness.meters.true_peak import TruePeakMeter
@@ -39,9 +40,7 @@ class HopMeter:
 
     def __call__(self, weighted: Weighted) -> None:
         """Takes a hop that was sent."""
-        k_weighted = weighted[Weighting.K]
-        grains = (k_weighted * k_weighted).reshape(len(k_weighted), GRAINS_PER_HOP, -1)
-        energies = np.add.reduce(grains, axis=2)
+        energies = power_sums(weighted[Weighting.K], HOP_FRAMES // GRAINS_PER_HOP)
         self.loudness(np.concatenate(([np.add.reduce(energies)], energies)))
         self.true_peak(weighted[Weighting.Z])
         self._move_needles(weighted[Weighting.A])

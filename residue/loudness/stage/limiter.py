@@ -7,8 +7,9 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from residue.dsp import exact
-from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, magnitudes
+from residue.dsp import exact, kernel
+from residue.dsp.kernel import magnitudes
+from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ
 from residue.loudness.meters.true_peak import REACH, SUM_OF_MAGNITUDES, peaks_above
 from residue.loudness.outputs.outputs import Output
 
@@ -102,6 +103,8 @@ class Limiter:
         """(links, HOP_FRAMES): the held minimum, rising slowly, then smoothed over FADE_FRAMES."""
         history = np.concatenate((self._asked, asked), axis=1)
         self._asked = history[:, -(_WINDOW_FRAMES - 1) :].copy()
+        if kernel.COMPILED:
+            return self._compiled_gains(history)
         held = _minimum_before(history, _WINDOW_FRAMES)
         # A gain that rises by at most one step a frame is a running minimum of the values minus that rise.
         level = np.minimum.accumulate(np.concatenate((self._last, held - self._CLIMB), axis=1), axis=1)
@@ -111,4 +114,12 @@ class Limiter:
         self._faded = steps[:, -(FADE_FRAMES - 1) :].copy()
         total = np.cumsum(np.concatenate((np.zeros((len(steps), 1), dtype=np.int64), steps), axis=1), axis=1)
         gains: Floats = (total[:, FADE_FRAMES:] - total[:, :-FADE_FRAMES]) / (FADE_FRAMES * ONE)
+        return gains
+
+    def _compiled_gains(self, history: IntegerGains) -> Floats:
+        gains = np.empty((len(history), HOP_FRAMES))
+        for link, asked in enumerate(history):
+            gains[link], self._faded[link] = kernel.limit(
+                asked, rising=self._faded[link], last=self._last[link], window=_WINDOW_FRAMES, step=self._STEP, one=ONE
+            )
         return gains

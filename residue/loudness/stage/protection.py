@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from residue.dsp import exact
 from residue.dsp.delay import DelayLine
 from residue.dsp.filters import SosFilter, highpass, lowpass
+from residue.dsp.kernel import power_sums
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S
 from residue.loudness.outputs.outputs import Output
 
@@ -39,9 +40,13 @@ class Delays:
         self._lines = [DelayLine(1, round(output.delay_ms * HOP_RATE_HZ / 1000)) for output in outputs.values()]
 
     def __call__(self, block: Floats) -> Floats:
-        """(outputs, frames) to the same shape."""
-        rows = zip(self._lines, block, strict=True)
-        return np.concatenate([line(row[np.newaxis]) if line.length else row[np.newaxis] for line, row in rows])
+        """(outputs, frames) to the same shape; without any delay, the block itself."""
+        delayed = block
+        for row, line in enumerate(self._lines):
+            if line.length:
+                delayed = block.copy() if delayed is block else delayed
+                delayed[row] = line(block[row : row + 1])[0]
+        return delayed
 
 
 class Conditioner:
@@ -51,9 +56,13 @@ class Conditioner:
         self._gains = self._wanted = _trims(outputs)
         self._delay = Delays(outputs)
         highest = lowpass(HIGHEST_HZ, HOP_RATE_HZ, HIGHEST_ORDER)
-        self._filters = [
-            SosFilter(np.vstack([highpass(output.protection_hz, HOP_RATE_HZ, SUBSONIC_ORDER), highest]))
-            for output in outputs.values()
+        lowest_hz = [output.protection_hz for output in outputs.values()]
+        self._filters = [  # outputs with the same band together, which is faster
+            (
+                [at for at, one in enumerate(lowest_hz) if one == hz],
+                SosFilter(np.vstack([highpass(hz, HOP_RATE_HZ, SUBSONIC_ORDER), highest]), lowest_hz.count(hz)),
+            )
+            for hz in dict.fromkeys(lowest_hz)
         ]
 
     def trim(self, outputs: Mapping[str, Output]) -> None:
@@ -71,8 +80,10 @@ class Conditioner:
         """Conditions a block, (outputs, frames), of finite samples; gives the same shape."""
         trimmed: Floats = np.clip(block, -LOUDEST, LOUDEST) * self._line(block.shape[1])
         delayed = self._delay(trimmed)
-        for row, protect in zip(delayed, self._filters, strict=True):
-            row[:] = protect(row[np.newaxis])[0]
+        if len(self._filters) == 1:
+            return self._filters[0][1](delayed)
+        for rows, protect in self._filters:
+            delayed[rows] = protect(delayed[rows])
         return delayed
 
 
@@ -137,5 +148,4 @@ class OnsetGuard:
 
 def hop_energy(hops: Floats) -> Floats:
     """The sum of squares over the last axis, which is a hop."""
-    energy: Floats = np.add.reduce(hops * hops, axis=-1)
-    return energy
+    return power_sums(hops, hops.shape[-1])[..., 0]

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.loudness.caps.caps import Cap, protecting_caps
-from residue.loudness.caps.ears import ears
+from residue.loudness.caps.ears import capped_ears, ears
 from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage import limiter
@@ -18,7 +18,7 @@ from residue.loudness.stage.history import SentHistory
 from residue.loudness.stage.limiter import Limiter
 from residue.loudness.stage.protection import Conditioner, OnsetGuard
 from residue.loudness.stage.readings import Reading, Tally
-from residue.loudness.stage.stage_meter import StageMeter
+from residue.loudness.stage.stage_meter import NoMeter, StageMeter
 
 Floats = NDArray[np.float64]
 
@@ -38,13 +38,22 @@ class CapStage:
     latency_frames: int = LATENCY_FRAMES
     """The delay of each frame, without the delay_ms of its output."""
 
-    def __init__(self, outputs: Mapping[str, Output], caps: Sequence[Cap], history: SentHistory | None = None) -> None:
+    def __init__(
+        self,
+        outputs: Mapping[str, Output],
+        caps: Sequence[Cap],
+        history: SentHistory | None = None,
+        *,
+        metered: bool = True,
+    ) -> None:
+        """metered: whether `reading` and `take_tally` will be asked. What is sent does not depend on it."""
         every_cap = (*caps, *protecting_caps(outputs))
         self._condition = Conditioner(outputs)
         self._onset = OnsetGuard(outputs)
         self._limit = Limiter(outputs)
-        self._govern = Governor(ears(outputs, every_cap), outputs, every_cap, history or SentHistory())
-        self._meter = StageMeter(outputs, self._govern)
+        heard = ears(outputs, every_cap) if metered else capped_ears(outputs, every_cap)
+        self._govern = Governor(heard, outputs, every_cap, history or SentHistory())
+        self._meter = StageMeter(outputs, self._govern) if metered else NoMeter()
         self._waiting = np.empty((len(outputs), HOP_FRAMES))
         self._filled = 0
         # The parts of the chain cause all of the delay except the hop that fills.

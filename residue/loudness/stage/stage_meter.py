@@ -175,6 +175,27 @@ class StageMeter:
         return tally
 
 
+class NoMeter:
+    """In the place of a StageMeter where nobody asks for a level, as in a render."""
+
+    def count(self, limiter_gain: float, muted: int) -> None:
+        """Counts nothing."""
+
+    def listen_to_more(self) -> None:
+        """Listens to nothing."""
+
+    def begin(self) -> None:
+        """Begins nothing."""
+
+    def reading(self) -> Reading:
+        """Raises TypeError."""
+        raise TypeError("This cap stage was made without meters")
+
+    def take_tally(self) -> Tally:
+        """Raises TypeError."""
+        raise TypeError("This cap stage was made without meters")
+
+
 def _lufs(mean_square: float) -> float:
     level = gating.lufs(mean_square)
     return -inf if level is None else level

@@ -7,13 +7,13 @@ gain beyond it, the norm is not above the straight line between the two.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from residue.loudness.caps.listeners import Heard, Listener, Strength, Underway, in_grains
+from residue.loudness.caps.listeners import GRAIN_FRAMES, Heard, Listener, Underway
 from residue.loudness.meters.hops import Weighted
 from residue.loudness.meters.true_peak import REACH
 from residue.loudness.meters.weightings import Weighting
@@ -39,14 +39,13 @@ class MovingHop:
         """peaks: whether they are needed too. after: the hop before; without it, that hop has been sent already."""
         self._listen, self._parts, self._peaks = listen, parts, peaks
         self._after = None if after is None else after._parts
-        self._polynomials: Mapping[Strength, Floats] = {
-            (weighting, power): _polynomial(parts.fixed[weighting], parts.moving[weighting], power)
-            for weighting, power in listen.strengths
-        }
+        self._polynomials = [
+            _polynomial(parts.fixed[weighting], parts.moving[weighting], power) for weighting, power in listen.strengths
+        ]
 
     def __call__(self, gain: float, before: Underway) -> Heard:
         """The levels at a gain. before: the state before the hop, at the same gain."""
-        grains = {strength: _at(polynomial, gain) for strength, polynomial in self._polynomials.items()}
+        grains = np.array([_at(polynomial, gain) for polynomial in self._polynomials])
         return self._listen.at_most(grains, self._highest(gain, before), before.tail, before)
 
     def _highest(self, gain: float, before: Underway) -> Floats:
@@ -54,7 +53,7 @@ class MovingHop:
         if not self._peaks:
             return np.zeros(len(mixed))
         tail = before.tail if self._after is None else self._mixed(self._after, gain)[:, -REACH:]
-        return self._listen.peaks(np.concatenate((tail, mixed), axis=1), before)
+        return self._listen.peaks(tail, mixed, before)
 
     @staticmethod
     def _mixed(parts: Parts, gain: float) -> Floats:
@@ -65,7 +64,7 @@ def _polynomial(fixed: Floats, moving: Floats, power: int) -> Floats:
     """(power + 1, outputs, grains): the power of each grain, as coefficients of the powers of the gain."""
     c, b, a = fixed * fixed, 2.0 * fixed * moving, moving * moving
     terms = (c, b, a) if power == 2 else (c * c, 2.0 * c * b, b * b + 2.0 * c * a, 2.0 * a * b, a * a)
-    return np.array([in_grains(term) for term in terms])
+    return np.array([np.add.reduce(term.reshape(len(term), -1, GRAIN_FRAMES), axis=2) for term in terms])
 
 
 def _at(polynomial: Floats, gain: float) -> Floats:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import cast
 
 from residue.installation.load import Installation
 from residue.loudness.stage.history import SentHistory, assumptions
@@ -68,7 +69,8 @@ def show_of(
         engine,
         planner,
         _opener(in_force, planner, places.cache),
-        lowers=lambda lowering, playback: lower_further(playback, in_force(), lowering),
+        # A house plays nothing but playbacks.
+        lowers=lambda lowering, playback: lower_further(cast(Playback, playback), in_force(), lowering),
     )
     timekeeper = Timekeeper(in_force, clock, before.last_known)
     house = recalled(before, in_force().hours.programme, clock.monotonic_s())

@@ -7,7 +7,7 @@ import gc
 import logging
 import os
 import sys
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Mapping
 from contextlib import suppress
 from functools import partial
 from typing import Any
@@ -24,6 +24,7 @@ from residue.records import encode_record
 from residue.runtime.calibration.own_calibration import check_own_calibrations
 from residue.runtime.daemon.archive_monitor import NIGHT, ArchiveMonitor
 from residue.runtime.daemon.assembly import Places, show_of
+from residue.runtime.daemon.calendar_keeper import CalendarKeeper
 from residue.runtime.daemon.chronicle import Chronicle
 from residue.runtime.daemon.hours_log import HoursLog
 from residue.runtime.daemon.notices import Notices
@@ -33,6 +34,7 @@ from residue.runtime.daemon.watching import Watching
 from residue.runtime.engine.engine import SWITCH_S
 from residue.runtime.engine.show import Show
 from residue.runtime.house.exchange import Event
+from residue.runtime.house.hours_answer import HoursAnswer
 from residue.runtime.house.in_force import Change, InForce
 from residue.runtime.house.memory import Memory, alive_at, memory, remembered
 from residue.runtime.house.osc_handlers import handlers
@@ -104,6 +106,8 @@ class _Daemon:
         happened(STARTED, f"{installation.piece.title}, {installation.room.place}")
         self._in_force = InForce(installation, state, clock.now, happened)
         self._hours_log = HoursLog(self._chronicle.writer.put, clock)
+        self._hours_answer = HoursAnswer()
+        self._calendar = CalendarKeeper(installation.room.hours_folder, happened)
         self._feed = FeedSender(installation.graph.feeds, installation.room.control.feed)
         self._show = show_of(
             self._in_force,
@@ -187,6 +191,7 @@ class _Daemon:
         return [
             self._show.timekeeper.keep_asking(),
             self._keep_files(),
+            self._calendar.keep(),
             self._keep_switching(),
             self._swaps.keep(),
             self._archive.keep(),
@@ -270,13 +275,18 @@ class _Daemon:
                 change = await asyncio.to_thread(self._in_force.look, self._clock.monotonic_s())
                 if change is not None:
                     self._take(change)
-                in_force, known = self._in_force(), self._show.player.view().duration_s
-                await asyncio.to_thread(self._hours_log.look, in_force, known)
+                await asyncio.to_thread(self._tell_hours, self._show.player.view().duration_s)
             except Exception as error:
                 logger.exception("The files of the installation cannot be looked at")
                 self._chronicle.happened("files", f"Changes of the files cannot be read for now: {error}.")
                 await asyncio.sleep(FILES_FAULT_S)
             await asyncio.sleep(FILES_S)
+
+    def _tell_hours(self, duration_s: Mapping[str, float]) -> None:
+        """Logs the hours in force, and answers the curator."""
+        in_force, outcome = self._in_force(), self._in_force.hours_outcome
+        self._hours_log.look(in_force, duration_s)
+        self._hours_answer.look(in_force, outcome, self._clock.now(), self._calendar.words)
 
     def _take(self, change: Change) -> None:
         self._in_force.take(change)
@@ -367,6 +377,7 @@ class _Daemon:
             alarms=[
                 *self._watching.rounds.alarms,
                 *self._in_force.alarms,
+                *(alarm for alarm in (self._hours_answer.alarm, self._calendar.alarm) if alarm is not None),
                 *self._swaps.alarms,
                 *self._archive.alarms,
             ],

@@ -7,7 +7,7 @@ import logging
 import numpy as np
 from numpy.typing import NDArray
 
-from residue.mapping.playback import Playback
+from residue.mapping.playback import Playable
 from residue.runtime.engine.fader import Fader
 
 logger = logging.getLogger(__name__)
@@ -20,8 +20,8 @@ class EveningCrossfade:
     plan keeps the caps for both performances, the caps also hold in the crossfade.
     """
 
-    def __init__(self, leaving: Playback, gain: float, frames: int) -> None:
-        self._leaving: Playback | None = leaving
+    def __init__(self, leaving: Playable, gain: float, frames: int) -> None:
+        self._leaving: Playable | None = leaving
         self._gain = gain
         self._coming = Fader(0.0)
         self._coming.move(1.0, frames)

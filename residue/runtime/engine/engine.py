@@ -26,7 +26,7 @@ from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.readings import Reading, Tally
 from residue.loudness.stage.stage import CapStage
-from residue.mapping.playback import Playback, Signals
+from residue.mapping.playback import Playable, Signals
 from residue.mapping.signals import Span, frame_at, seconds
 from residue.mapping.trust import BodyReading
 from residue.output.returning import ReturningSink
@@ -66,7 +66,7 @@ class Turn:
 
     number: int
     performance: str
-    playback: Playback
+    playback: Playable
     gain: float
     """The gain of the plan."""
     planned: bool = True
@@ -205,7 +205,7 @@ class Engine:
         """Keeps these stricter caps and lower trims from the next hop of the cap stage on."""
         self._orders.put(partial(self._stage.tighten, outputs, caps))
 
-    def lower_plan(self, number: int, gain: float, further: Callable[[Playback], None] = lambda playback: None) -> None:
+    def lower_plan(self, number: int, gain: float, further: Callable[[Playable], None] = lambda playback: None) -> None:
         """Lowers the present turn, because its plan has become lower. further: lowers parts of it."""
         self._orders.put(partial(self._lower_plan, number, gain, further))
 
@@ -402,7 +402,7 @@ class Engine:
         """Sets the trim; in silence at once, so that the next sound begins at the right level."""
         self._trim.move(gain, 0 if self._turn is None else frame_at(TRIM_S))
 
-    def _lower_plan(self, number: int, gain: float, further: Callable[[Playback], None]) -> None:
+    def _lower_plan(self, number: int, gain: float, further: Callable[[Playable], None]) -> None:
         if (turn := self._turn) is None or turn.number != number:
             return
         further(turn.playback)

@@ -20,6 +20,11 @@ class Fader:
         return self._aim * self._aim
 
     @property
+    def arrived(self) -> bool:
+        """Whether it no longer moves."""
+        return self._frames_left == 0
+
+    @property
     def silent(self) -> bool:
         """Whether it has arrived at 0."""
         return self._root == 0.0 and self._frames_left == 0

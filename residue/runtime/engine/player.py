@@ -11,7 +11,7 @@ from typing import Any, Protocol
 
 from residue.dsp.exact import gain_from_db
 from residue.loudness.plan.plan import Lowering
-from residue.mapping.playback import Playback
+from residue.mapping.playback import Playable, Playback
 from residue.mapping.signals import frame_at
 from residue.problems import ProblemError
 from residue.progress import Progress
@@ -68,7 +68,7 @@ class Player:
         plans: Plans,
         opens: Callable[[str, int, Progress], Playback],
         monotonic_s: Callable[[], float] = time.monotonic,
-        lowers: Callable[[Lowering, Playback], None] = lambda lowering, playback: None,
+        lowers: Callable[[Lowering, Playable], None] = lambda lowering, playback: None,
     ) -> None:
         self._monotonic_s = monotonic_s
         self._engine = engine

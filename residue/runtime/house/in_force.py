@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -29,6 +29,7 @@ from residue.mapping.graph import Graph
 from residue.problems import ProblemError, stops
 from residue.runtime.house.kept_files import hours_differ, keep_openings, kept
 from residue.schedule import agenda
+from residue.schedule.answer import HoursOutcome
 from residue.schedule.beside import CALENDAR_FILE
 from residue.schedule.calendar import HORIZON_DAYS, Calendar
 from residue.schedule.spans import local
@@ -76,7 +77,10 @@ class InForce:
         named = [folder / name for name in installation.graph.files]
         self._named_files = _digests(named)
         others = hours_differ(installation)  # read by the first look: a calendar may take long, and a start may not
-        self._hours = Watched([folder / HOURS, folder / CALENDAR_FILE], self._read_hours, unread=others)
+        written = [installation.home_of_hours / name for name in (HOURS, CALENDAR_FILE)]
+        self._hours = Watched(written, self._read_hours, unread=others)
+        self.hours_outcome = HoursOutcome(at=now(), saved=_saved(installation.home_of_hours))
+        """What became of the curator's files when they were read last."""
         self._room = Watched([folder / ROOM], self._read_room)
         self._piece = Watched([folder / PIECE, *named], self._read_piece)
         self._ahead: tuple[Calendar, date] | None = None
@@ -133,6 +137,7 @@ class InForce:
         match self._hours.look(monotonic_s):
             case LoadedFiles(installation):
                 self._told.pop(HOURS, None)
+                self._note_hours()
                 understood = agenda.at_present(installation.calendar, self._now())
                 self._happened("hours", f"The new hours are in force. {understood}")
                 return Change(kept(installation, self._state), hours=True)
@@ -171,7 +176,13 @@ class InForce:
     def _refuse(self, file: str, error: ProblemError) -> None:
         self._tell(file, f"{file} was changed and is refused; the earlier one stays in force. {error}")
 
+    def _note_hours(self, error: ProblemError | None = None) -> None:
+        faults = () if error is None else error.findings
+        saved = _saved(self._installation.home_of_hours)
+        self.hours_outcome = HoursOutcome(at=self._now(), saved=saved, faults=faults)
+
     def _refuse_hours(self, error: ProblemError) -> None:
+        self._note_hours(error)
         self._told[HOURS] = f"The new hours are refused, and the old ones stay in force. {error}"
         self._happened("hours", self._told[HOURS])
 
@@ -187,12 +198,12 @@ class InForce:
         return self._installation.calendar.zone
 
     def _read_hours(self) -> Installation:
-        folder = self._installation.folder
-        performances = find_performances(folder)
-        hours, answers, findings = read_hours(folder, performances)
+        home = self._installation.home_of_hours
+        performances = find_performances(self._installation.folder)
+        hours, answers, findings = read_hours(home, performances)
         if hours is None or answers is None or stops(findings):
             raise ProblemError(findings)
-        places = {**self._installation.places, HOURS: folder}
+        places = {**self._installation.places, HOURS: home}
         return replace(self._installation, hours=hours, answers=answers, performances=performances, places=places)
 
     def _read_room(self) -> Room:
@@ -222,6 +233,15 @@ def _faults(tell: Callable[[ProblemError], None]) -> Iterator[None]:
         yield
     except ProblemError as error:
         tell(error)
+
+
+def _saved(folder: Path) -> Mapping[str, datetime]:
+    """When each of the curator's files that is there was saved."""
+    found: dict[str, datetime] = {}
+    for name in (HOURS, CALENDAR_FILE):
+        with suppress(OSError):
+            found[name] = datetime.fromtimestamp((folder / name).stat().st_mtime, UTC)
+    return found
 
 
 def _digests(files: Sequence[Path]) -> Mapping[Path, bytes]:

@@ -82,7 +82,7 @@ def keep_openings(installation: Installation, state: Path) -> None:
 def hours_differ(installation: Installation) -> bool:
     """Whether the curator's files in the folder differ from those in force, or cannot be read."""
     try:
-        return _hours(installation.folder) != _hours(installation.places[HOURS])
+        return _hours(installation.home_of_hours) != _hours(installation.places[HOURS])
     except OSError:
         return True
 

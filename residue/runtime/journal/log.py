@@ -10,7 +10,7 @@ import os
 import shutil
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -212,7 +212,7 @@ class LevelLog:
         rows = [*self._left, *rows]
         self._write_copy(rows)
         try:
-            with self._for_writing() as connection:
+            with damage_told(), self._for_writing() as connection:
                 for row in (*self._told_lost(connection, rows), *rows):
                     names = [f.name for f in fields(row)]
                     marks = ", ".join("?" * len(names))
@@ -271,7 +271,7 @@ class LevelLog:
                 seconds = connection.execute(f"SELECT {_SECOND} FROM second ORDER BY rowid DESC LIMIT ?", (_DAY_S,))
                 events = connection.execute(f"SELECT {_EVENT} FROM event ORDER BY rowid DESC LIMIT ?", (_EVENTS,))
                 happened, sent = [EventTold(*row) for row in events], [SecondTold(*row) for row in seconds]
-        except (sqlite3.Error, OSError, TypeError):
+        except (sqlite3.Error, OSError, TypeError, ValueError):
             return None
         return happened[::-1], sent[::-1]
 
@@ -311,12 +311,12 @@ class LevelLog:
 
     def let_go(self) -> None:
         """Deletes the oldest rows if there are too many."""
-        connection = self._for_writing()
-        with connection:
+        with damage_told(), self._for_writing() as connection:
             for row, table in TABLES.items():
                 oldest = f"(SELECT max(rowid) FROM {table}) - ?"
                 connection.execute(f"DELETE FROM {table} WHERE rowid <= {oldest}", (MOST[row],))
-        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        with damage_told():
+            connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     def sent_before(self, now: datetime, up: Uptime, window_s: float) -> SentHistory:
         """The energy that the governor must count before its first frame; times without a row count as the most.
@@ -388,8 +388,25 @@ def _tells_nothing(connection: sqlite3.Connection) -> bool:
     return connection.execute("SELECT 1 FROM event UNION ALL SELECT 1 FROM second LIMIT 1").fetchone() is None
 
 
+class _DamagedError(sqlite3.DatabaseError):
+    """Of a database whose own names are no longer text."""
+
+    sqlite_errorname = "SQLITE_CORRUPT"
+
+
+@contextmanager
+def damage_told() -> Iterator[None]:
+    """For some damage the module of Python fails to decode the message of SQLite, and raises that."""
+    try:
+        yield
+    except UnicodeDecodeError as error:
+        raise _DamagedError("its names are no longer text") from error
+
+
 def is_spoilt(error: Exception) -> bool:
     """Whether the file is no longer a usable database, which another attempt does not repair."""
+    if isinstance(error, sqlite3.OperationalError) and not hasattr(error, "sqlite_errorname"):
+        return True  # the module of Python, which finds no text where SQLite keeps the names of columns
     return getattr(error, "sqlite_errorname", "") in ("SQLITE_CORRUPT", "SQLITE_NOTADB")
 
 

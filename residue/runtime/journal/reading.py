@@ -22,6 +22,7 @@ from residue.runtime.journal.log import (
     LevelRow,
     SecondRow,
     columns_of,
+    damage_told,
     is_spoilt,
     timestamp,
 )
@@ -95,7 +96,7 @@ class LogReader:
         found: dict[int, Sequence[Any]] = {}
         for order in ("ASC", "DESC"):
             try:
-                with closing(_opened(path)) as connection:
+                with damage_told(), closing(_opened(path)) as connection:
                     known = columns_of(connection, TABLES[kind])
                     if not known:  # a log from an earlier version has not all tables, and not all columns
                         break

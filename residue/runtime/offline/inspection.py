@@ -41,6 +41,7 @@ from residue.output.opening import check_device
 from residue.problems import Finding, ProblemError, Severity, stops
 from residue.progress import Progress, silent
 from residue.runtime.calibration.own_calibration import check_own_calibrations
+from residue.runtime.offline.sharing import folder_findings
 from residue.runtime.offline.trying_notices import notice_findings
 from residue.runtime.offline.unit_findings import device_findings, unit_findings
 from residue.runtime.planning.planning import keep, outcome_of
@@ -88,7 +89,7 @@ def inspect(
     findings += _room(installation.room, local(clock.now(), installation.calendar.zone).date())
     findings += _secrets(installation)
     findings += [*unit_findings(installation, installed_unit()), *device_findings(installation.room)]
-    findings += notice_findings(installation.room)
+    findings += [*notice_findings(installation.room), *folder_findings(installation)]
     findings += [*_feed(installation), *_page(installation.room)]
     findings += _output(installation, device or installation.room.device)
     findings += _disk(cache)
@@ -149,8 +150,9 @@ def _secrets(installation: Installation) -> Iterator[Finding]:
     room, path = installation.room, installation.folder / ROOM
     passwords = [one.password for one in room.equipment if isinstance(one, ProjectorEquipment) and one.password]
     webhooks = [one.url for one in room.notice if isinstance(one, WebhookNotice)]
-    if (room.control.key or passwords or webhooks) and path.stat().st_mode & stat.S_IRWXO:
-        what = "It holds a key, a password or the url of a webhook, and every user may read or change it."
+    calendar = room.hours_folder is not None and room.hours_folder.calendar_url
+    if (room.control.key or passwords or webhooks or calendar) and path.stat().st_mode & stat.S_IRWXO:
+        what = "It holds a key, a password or the url of a webhook or a calendar, and every user may read or change it."
         mend = f"Let root and the service alone do so: sudo chgrp audio {path} && sudo chmod 640 {path}"
         yield Finding(Severity.WARNS, ROOM, what, mend)
 

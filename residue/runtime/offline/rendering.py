@@ -68,7 +68,7 @@ def _sent(
         yield from (played.outputs for played in steps(playback, block_frames))
         return
     gain = gain_from_db(gain_db)
-    stage = CapStage(sounding_outputs(installation), caps(installation))
+    stage = CapStage(sounding_outputs(installation), caps(installation), metered=False)
     late = stage.latency_frames
     for played in steps(playback, block_frames):
         capped = stage.process(played.outputs * gain).frames

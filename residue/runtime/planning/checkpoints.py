@@ -39,14 +39,14 @@ class Checkpoints:
     def __init__(self, folder: Path, base: str, lineages: Lineages, given: Given) -> None:
         self._folder = folder
         self._base = base
-        self._lineages = lineages
-        self._given = given
+        self.lineages = lineages
+        self.given = given
         self._next_frame = EVERY_FRAMES
 
     @property
     def folders(self) -> set[Path]:
         """The folders of all nodes."""
-        return {self._of(key) for keys in self._lineages for key in keys.values()}
+        return {self._of(key) for keys in self.lineages for key in keys.values()}
 
     @property
     def begun(self) -> bool:
@@ -65,12 +65,12 @@ class Checkpoints:
         self._next_frame = (playback.position // EVERY_FRAMES + 1) * EVERY_FRAMES
         state = playback.state()
         number = 0 if state.form is None else state.form.number
-        self.keep(playback.position, number, dump_nodes(state, self._given))
+        self.keep(playback.position, number, dump_nodes(state, self.given))
 
     def keep(self, frame: int, section: int, states: Mapping[str, bytes]) -> None:
         """Keeps the states of some nodes at a frame at which so many sections have begun; those that are there stay."""
         for name, state in states.items():
-            path = self._of(self._lineages[section][name]) / f"{frame:015d}{_SUFFIX}"
+            path = self._path(self.lineages[section][name], frame)
             try:
                 if not path.exists():
                     path.parent.mkdir(parents=True, exist_ok=True)
@@ -85,16 +85,23 @@ class Checkpoints:
         """The frames at which the form is known, up to a frame, the latest first, each with the number of sections."""
         found = {
             int(path.stem): section
-            for section, keys in enumerate(self._lineages)
+            for section, keys in enumerate(self.lineages)
             for path in self._of(keys[FORM]).glob(f"*{_SUFFIX}")
         }
         return ((frame, found[frame]) for frame in sorted(found, reverse=True) if frame <= latest)
 
+    def known(self, frame: int) -> tuple[int | None, set[str]]:
+        """The number of sections that have begun at a frame, if that is known, and the nodes whose states are kept."""
+        begun = (n for n, keys in enumerate(self.lineages) if self._path(keys[FORM], frame).exists())
+        section = next(begun, None)
+        keys = self.lineages[section or 0]
+        return section, {name for name, key in keys.items() if self._path(key, frame).exists()}
+
     def kept(self, frame: int, section: int) -> dict[str, bytes]:
         """The states of those nodes that are known at a frame; of none if one of them is spoilt."""
         states = {}
-        for name, key in self._lineages[section].items():
-            path = self._of(key) / f"{frame:015d}{_SUFFIX}"
+        for name, key in self.lineages[section].items():
+            path = self._path(key, frame)
             try:
                 content = path.read_bytes()
             except FileNotFoundError:
@@ -113,14 +120,17 @@ class Checkpoints:
         """Moves a playback that is at its beginning to the last whole checkpoint up to a frame, if there is one."""
         for at, section in self.frames(frame):
             states = self.kept(at, section)
-            if states.keys() < self._lineages[section].keys():
+            if states.keys() < self.lineages[section].keys():
                 continue
             try:
-                playback.take(load_nodes(at, states, self._given))
+                playback.take(load_nodes(at, states, self.given))
             except Exception as error:  # noqa: BLE001 (after any error, there is another way to the place)
                 logger.warning("The checkpoint at frame %d cannot be used: %s", at, error)
                 continue
             return
+
+    def _path(self, lineage: str, frame: int) -> Path:
+        return self._of(lineage) / f"{frame:015d}{_SUFFIX}"
 
     def _of(self, lineage: str) -> Path:
         return self._folder / hashlib.sha256(f"{self._base} {lineage}".encode()).hexdigest()

@@ -47,8 +47,10 @@ logger = logging.getLogger(__name__)
 
 CHANNELS, PROFILES, CHECKPOINTS = "channels", "profiles", "checkpoints"
 """Folders within the cache."""
-BLOCK_FRAMES = 57_600
-"""Large blocks cost less, and give the same bits. A minute has 50 of them, so that checkpoints lie on whole minutes."""
+BLOCK_FRAMES = 28_800
+"""Large blocks cost less, as long as their signals fit into the processor's cache; the bits are the same. A minute has
+100 of them, so that checkpoints lie on whole minutes.
+"""
 
 _FURTHER_FRAMES = frame_at(1.0)
 

@@ -7,7 +7,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
-from residue.installation.load import HOURS, PIECE, ROOM, find_performances, read_hours, read_piece, read_room
+from residue.installation.load import (
+    HOURS,
+    PIECE,
+    ROOM,
+    find_performances,
+    home_of_hours,
+    read_hours,
+    read_piece,
+    read_room,
+)
 from residue.installation.room import Room
 from residue.loudness.caps.caps import Cap
 from residue.loudness.outputs.outputs import Output
@@ -57,16 +66,18 @@ def house_of(folder: Path, in_force: Path | None = None) -> ReportedHouse:
     places = [folder] if in_force is None else [in_force, folder]
     performances = find_performances(folder)
 
-    def hours(place: Path) -> tuple[Calendar | None, list[Finding]]:
-        _, answers, findings = read_hours(place, performances)
-        return None if answers is None else answers.calendar, findings
-
     broken: list[Finding] = []
     graph = _first(lambda place: read_piece(place / PIECE), places, broken)
     room = _first(lambda place: read_room(place / ROOM), places, broken)
-    calendar = _first(hours, places, broken)
     if room is None:
         raise ProblemError(broken)
+
+    def hours(place: Path) -> tuple[Calendar | None, list[Finding]]:
+        home = place if place == in_force else home_of_hours(folder, room)
+        _, answers, findings = read_hours(home, performances)
+        return None if answers is None else answers.calendar, findings
+
+    calendar = _first(hours, places, broken)
     return ReportedHouse(
         title=folder.resolve().name if graph is None else graph.piece.title,
         room=room,

@@ -13,6 +13,7 @@ from residue.runtime.journal.reading import LogReader
 from tests.runtime.asking import until
 from tests.runtime.daemon.test_daemon import events
 from tests.runtime.running import Daemon
+from tests.schedule.test_calendar_fetch import sends, server
 
 EVER = datetime(2000, 1, 1, tzinfo=UTC)
 pytestmark = pytest.mark.real_time
@@ -109,3 +110,25 @@ def test_a_calendar_that_never_ends_is_refused_and_the_house_answers_meanwhile(r
 
     until(running.port, refused, patience_s=120.0)
     assert answers > 20, "it answered all the while"
+
+
+def test_a_folder_for_the_curator_is_answered_in_and_a_calendar_of_the_web_counts(tmp_path: Path) -> None:
+    one, shared = Daemon(tmp_path), tmp_path / "shared"
+    shared.mkdir()
+    hours = (one.installation / "hours.toml").read_text()
+    weekly = hours[hours.index("[weekly]") : hours.index("[programme]")]
+    (shared / "hours.toml").write_text(hours.replace(weekly, ""))
+    (one.installation / "hours.toml").unlink()
+    past = CALENDAR.replace("RRULE:FREQ=DAILY{rule}\r\n", "")
+    (shared / "hours.ics").write_bytes(past.encode())
+    room = one.installation / "room.toml"
+    with server(sends(CALENDAR.format(rule="").encode())) as url:
+        named = f'[hours_folder]\npath = "{shared}"\ncalendar_url = "{url}/house.ics"\nwithout_encryption = true\n'
+        room.write_text(f"{room.read_text()}\n{named}")
+        one.start("--device", "silent")
+        until(one.port, lambda told: told["house"] == "playing")
+        until(one.port, lambda _told: "00:00 to 24:00" in (shared / "hours-answer.txt").read_text())
+        one.end()
+    answer = (shared / "hours-answer.txt").read_text()
+    assert "TAKEN" in answer
+    assert "hours.ics is fetched from localhost every 15 min." in answer

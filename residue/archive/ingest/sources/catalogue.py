@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 from residue.archive.beside import disk_problem
 from residue.archive.file_kinds import FileKind, endings_of, kind_of_file
 from residue.archive.ingest.facts import TableFacts
 from residue.archive.ingest.source import IngestSource
+from residue.archive.ingest.sources.arrays import open_array_source, survey_arrays
 from residue.archive.ingest.sources.beats import open_beats_source
 from residue.archive.ingest.sources.edf import open_edf_source
-from residue.archive.ingest.sources.sound import open_sound_source
+from residue.archive.ingest.sources.sound import open_sound_source, salvage_sound
 from residue.archive.ingest.sources.table import open_table_source, survey_table
 from residue.archive.ingest.sources.table_text import holds_a_table
 from residue.archive.ingest.sources.wfdb import open_wfdb_source
@@ -27,7 +30,13 @@ _OPENERS: Mapping[FileKind, Callable[[Path], IngestSource]] = {
     FileKind.XDF: open_xdf_source,
     FileKind.BEATS: open_beats_source,
 }
-"""The openers of all kinds but tables, which need facts from a person."""
+"""The openers of all kinds but tables and arrays, which may need facts from a person."""
+_SALVAGERS: Mapping[FileKind, Callable[[Path], IngestSource]] = {
+    FileKind.SOUND: salvage_sound,
+    FileKind.EDF: partial(open_edf_source, salvage=True),
+    FileKind.XDF: partial(open_xdf_source, salvage=True),
+}
+"""The openers of what survives of a damaged file."""
 
 
 def find_files(given: list[Path]) -> list[Path]:
@@ -52,26 +61,63 @@ def find_files(given: list[Path]) -> list[Path]:
     return list(dict.fromkeys(found))
 
 
-def open_source(path: Path, facts: TableFacts | None, scratch: Path) -> IngestSource:
-    """Opens one source. Raises ProblemError.
+def open_source(path: Path, facts: TableFacts | None, scratch: Path, *, salvage: bool = False) -> IngestSource:
+    """Opens one source. Raises ProblemError; where much of a damaged file survives, the mend says how to take it.
 
     facts: those of a table, from the describe file. scratch: a folder for temporary data that is too large for memory.
+    salvage: take what survives of a damaged file.
     """
+
+    def opening(*, salvage: bool) -> IngestSource:
+        kind = _kind(path, facts)
+        if kind is FileKind.ARRAYS:
+            return open_array_source(path, facts)
+        if kind is FileKind.TABLE:
+            return open_table_source(path, facts, scratch, salvage=salvage)
+        return _opener(path, salvage=salvage)(path)
+
     with _disk_told(path):
-        if _kind(path, facts) is FileKind.TABLE:
-            return open_table_source(path, facts, scratch)
-        return _opener(path)(path)
+        try:
+            return opening(salvage=salvage)
+        except ProblemError as problem:
+            if salvage:
+                raise
+            raise _with_offer(problem, lambda: opening(salvage=True)) from problem
 
 
 def survey_source(path: Path, scratch: Path) -> tuple[IngestSource, Suggestions | None]:
     """Opens one source without a describe file, for a template; a table has any rate. Raises ProblemError.
 
-    Beside it, for a table, the facts that the template may suggest.
+    Beside it, for a table, the facts that the template may suggest. Of a damaged file it is what survives.
     """
+
+    def opening(*, salvage: bool) -> tuple[IngestSource, Suggestions | None]:
+        kind = _kind(path, None)
+        if kind is FileKind.ARRAYS:
+            return survey_arrays(path)
+        if kind is FileKind.TABLE:
+            return survey_table(path, scratch, salvage=salvage)
+        return _opener(path, salvage=salvage)(path), None
+
     with _disk_told(path):
-        if _kind(path, None) is FileKind.TABLE:
-            return survey_table(path, scratch)
-        return _opener(path)(path), None
+        try:
+            return opening(salvage=False)
+        except ProblemError:
+            with suppress(ProblemError):
+                return opening(salvage=True)
+            raise
+
+
+def _with_offer(problem: ProblemError, opening: Callable[[], IngestSource]) -> ProblemError:
+    """The problem, with the way to take what survives, if something does."""
+    try:
+        survivor = opening()
+    except ProblemError:
+        return problem
+    if not survivor.lost:
+        return problem
+    offer = f'If there is no better copy, write damaged = ["{survivor.path.name}"] in the describe file.'
+    return ProblemError(replace(one, mend=f"{one.mend} {offer}") for one in problem.findings)
 
 
 def _kind(path: Path, facts: TableFacts | None) -> FileKind | None:
@@ -82,12 +128,12 @@ def _kind(path: Path, facts: TableFacts | None) -> FileKind | None:
     return kind
 
 
-def _opener(path: Path) -> Callable[[Path], IngestSource]:
+def _opener(path: Path, *, salvage: bool) -> Callable[[Path], IngestSource]:
     kind = kind_of_file(path)
     if kind is None:
         known = f"These can be read: {endings_of(FileKind)}."
         raise stopping(path.name, f'Files that end in "{path.suffix}" cannot be read.', known)
-    return _OPENERS[kind]
+    return _SALVAGERS.get(kind, _OPENERS[kind]) if salvage else _OPENERS[kind]
 
 
 @contextmanager

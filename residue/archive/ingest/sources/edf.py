@@ -30,9 +30,12 @@ stay.
 """
 
 
-def open_edf_source(path: Path) -> IngestSource:
-    """Opens every signal of an EDF or BDF file, with its annotations as marks. Raises ProblemError."""
-    layout = read_layout(path)
+def open_edf_source(path: Path, *, salvage: bool = False) -> IngestSource:
+    """Opens every signal of an EDF or BDF file, with its annotations as marks. Raises ProblemError.
+
+    salvage: take the data records that are there, whatever the header says.
+    """
+    layout = read_layout(path, salvage=salvage)
     records = Records(path, layout)
     tracks = []
     for number, label in enumerate(layout.labels):
@@ -63,6 +66,7 @@ def open_edf_source(path: Path) -> IngestSource:
         private=tuple(private),
         strip=_strip(path, layout),
         suffix=path.suffix.lower(),
+        lost=layout.lost,
     )
 
 
@@ -100,25 +104,32 @@ def _free_texts(layout: EdfLayout) -> Iterator[tuple[str, str, slice]]:
             yield what, text, place
 
 
-def _strip(path: Path, layout: EdfLayout) -> Callable[[Path, Collection[str]], None]:
-    def strip(target: Path, kept: Collection[str]) -> None:
+def _strip(path: Path, layout: EdfLayout) -> Callable[[Path, Collection[str] | None], None]:
+    def strip(target: Path, kept: Collection[str] | None) -> None:
         """Writes the same samples without names in the header, and with only those notes that may stay."""
         with path.open("rb") as source, target.open("wb") as writing:
-            header = bytearray(source.read(layout.header_bytes))
-            startdate = _STARTDATE.match(bytes(header[_RECORDING]))
-            header[_PATIENT] = _ANONYMOUS_PATIENT.ljust(80)
-            header[_RECORDING] = ((startdate[0] if startdate else b"Startdate X") + b" X X X").ljust(80)
-            for _, _, place in _free_texts(layout):
-                header[place] = b" " * (place.stop - place.start)
-            writing.write(header)
+            writing.write(layout.header if kept is None else _anonymous(layout))
+            source.seek(layout.header_bytes)
             at_once = max(1, _BLOCK_BYTES // layout.record_bytes)
             for first in range(0, layout.records, at_once):
                 count = min(at_once, layout.records - first)
                 block = bytearray(source.read(count * layout.record_bytes))
-                _clear_notes(block, layout, kept)
+                if kept is not None:
+                    _clear_notes(block, layout, kept)
                 writing.write(block)
 
     return strip
+
+
+def _anonymous(layout: EdfLayout) -> bytes:
+    """The header without names of people and devices."""
+    header = bytearray(layout.header)
+    startdate = _STARTDATE.match(bytes(header[_RECORDING]))
+    header[_PATIENT] = _ANONYMOUS_PATIENT.ljust(80)
+    header[_RECORDING] = ((startdate[0] if startdate else b"Startdate X") + b" X X X").ljust(80)
+    for _, _, place in _free_texts(layout):
+        header[place] = b" " * (place.stop - place.start)
+    return bytes(header)
 
 
 def _clear_notes(block: bytearray, layout: EdfLayout, kept: Collection[str]) -> None:

@@ -10,7 +10,9 @@ from pathlib import Path
 import soundfile
 
 from residue.archive.ingest.source import IngestSource, Track
-from residue.archive.readers.sound import SoundTrack, open_blocks
+from residue.archive.readers.sound import SoundBlocks, SoundTrack, open_blocks
+from residue.archive.readers.sound_survivor import goes_on, open_survivor
+from residue.problems import stopping
 
 _CHUNK = re.compile(r"^(\w[\w ]{3}) +: \d+", re.MULTILINE)
 _SOUND_CHUNKS = frozenset(
@@ -44,12 +46,25 @@ _COPY_FRAMES = 1 << 16
 
 def open_sound_source(path: Path) -> IngestSource:
     """Opens every track of a sound file; full scale is 1. Raises ProblemError."""
+    if goes_on(path):
+        what = "Its recorder did not close it: sound goes on after the end that its header declares."
+        raise stopping(path.name, what, "Copy it again from the recorder.")
     blocks = open_blocks(path)
+    blocks.check_end()
+    return _source(path, blocks, "")
+
+
+def salvage_sound(path: Path) -> IngestSource:
+    """Opens what survives of a damaged sound file. Raises ProblemError."""
+    return _source(path, *open_survivor(path))
+
+
+def _source(path: Path, blocks: SoundBlocks, lost: str) -> IngestSource:
     file = blocks.file
     tracks = tuple(Track(f"track {track}", SoundTrack(blocks, track, 1.0)) for track in range(1, file.channels + 1))
     private = _private(file)
     return IngestSource(
-        path, tracks, began=_began(path), private=private, strip=_strip(path), suffix=path.suffix.lower()
+        path, tracks, began=_began(path), private=private, strip=_strip(blocks), suffix=path.suffix.lower(), lost=lost
     )
 
 
@@ -70,15 +85,16 @@ def _began(path: Path) -> datetime | None:
         return None
 
 
-def _strip(path: Path) -> Callable[[Path, Collection[str]], None]:
-    def strip(target: Path, _notes: Collection[str]) -> None:
+def _strip(blocks: SoundBlocks) -> Callable[[Path, Collection[str] | None], None]:
+    def strip(target: Path, _notes: Collection[str] | None) -> None:
         """Writes the same samples, with the same bits and in the same format, and nothing else."""
-        with soundfile.SoundFile(path) as source:
-            # int32 keeps whole numbers unchanged, float64 keeps floating-point numbers unchanged.
-            whole = source.subtype.startswith("PCM")
-            written = {"samplerate": source.samplerate, "channels": source.channels, "subtype": source.subtype}
-            with soundfile.SoundFile(target, "w", format=source.format, endian=source.endian, **written) as kept:
-                while len(block := source.read(_COPY_FRAMES, dtype="int32" if whole else "float64", always_2d=True)):
-                    kept.write(block)
+        source = blocks.file
+        source.seek(0)
+        # int32 keeps whole numbers unchanged, float64 keeps floating-point numbers unchanged.
+        dtype = "int32" if source.subtype.startswith("PCM") else "float64"
+        written = {"samplerate": source.samplerate, "channels": source.channels, "subtype": source.subtype}
+        with soundfile.SoundFile(target, "w", format=source.format, endian=source.endian, **written) as kept:
+            for start in range(0, blocks.frames, _COPY_FRAMES):
+                kept.write(source.read(min(_COPY_FRAMES, blocks.frames - start), dtype=dtype, always_2d=True))
 
     return strip

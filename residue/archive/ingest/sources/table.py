@@ -20,12 +20,12 @@ from residue.archive.performance import Mark
 from residue.problems import nearest, stopping
 
 
-def open_table_source(path: Path, facts: TableFacts | None, scratch: Path) -> IngestSource:
+def open_table_source(path: Path, facts: TableFacts | None, scratch: Path, *, salvage: bool = False) -> IngestSource:
     """Opens the columns of a table as tracks. scratch: a folder for its numbers. Raises ProblemError.
 
-    Without facts the rate must stand in the comments above the table.
+    Without facts the rate must stand in the comments above the table. salvage: leave out a last line that is cut.
     """
-    table = _read(path, scratch)
+    table = _read(path, scratch, salvage=salvage)
     told: tuple[str, ...] = ()
     if facts is None:
         if table.text.stated_rate_hz is None:
@@ -37,9 +37,9 @@ def open_table_source(path: Path, facts: TableFacts | None, scratch: Path) -> In
     return table.source(rows, facts.time, told)
 
 
-def survey_table(path: Path, scratch: Path) -> tuple[IngestSource, Suggestions]:
+def survey_table(path: Path, scratch: Path, *, salvage: bool = False) -> tuple[IngestSource, Suggestions]:
     """The columns of a table at any rate, and the facts that a template may suggest. Raises ProblemError."""
-    table = _read(path, scratch)
+    table = _read(path, scratch, salvage=salvage)
     names = [name for name, kind in zip(table.text.headings, table.columns.kinds, strict=True) if kind]
     moments = [name for name in names if table.kind_of(name) is CellKind.MOMENT]
     suggested = suggested_facts(names, moments, table.text.stated_rate_hz, table.times)
@@ -98,13 +98,14 @@ class _Table:
             marks=tuple(sorted(marks, key=lambda mark: mark.at_s)),
             told=(*told, *rows.told, *left_out),
             rate_assumed=rows.rate_assumed,
+            lost=self.text.lost,
         )
 
 
-def _read(path: Path, scratch: Path) -> _Table:
+def _read(path: Path, scratch: Path, *, salvage: bool) -> _Table:
     """Reads headings and numbers, with decimal points, or with decimal commas in all cells. Raises ProblemError."""
     with _told(path):
-        text = read_text(path)
+        text = read_text(path, salvage=salvage)
         columns = Columns([None] * len(text.headings))
         numbers = StoredNumbers(scratch, len(text.headings))
         numbers.fill(columns.numbers(text))

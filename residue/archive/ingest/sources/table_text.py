@@ -13,6 +13,7 @@ from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any
 
+from residue.archive.ingest.stated import RATE_KEYS, is_rate, plain_key
 from residue.problems import ProblemError, stopping
 
 NOTHING = frozenset({"", "nan", "na", "n/a", "null", "none", "-"})
@@ -23,16 +24,11 @@ _COMMENTS = ("#", "%")
 _MOST_COLUMNS = 1024
 _LONGEST_LINE = 1 << 24
 _MOST_COMMENT_LETTERS = 1 << 20
-_RATE_KEYS = frozenset(
-    {"rate", "ratehz", "samplerate", "samplingrate", "samplingratehz", "sampleratehz", "samplefrequency"}
-    | {"samplingfrequency", "samplingfrequencyhz", "fs", "sfreq", "srate", "samplespersecond"}
-)
-"""Keys of a header in JSON that name a rate, in lower case and without other signs; common practice, no source."""
 _NAMES_KEYS = frozenset({"column", "columns", "columnnames", "headings", "labels", "channels", "channelnames"})
 _STATED_RATE = re.compile(r"(?:sampl\w*[ _-]*)(?:rate|freq\w*)\W{1,4}(\d+(?:\.\d+)?)\s*(k?hz)?", re.IGNORECASE)
 
 
-@dataclass
+@dataclass(kw_only=True)
 class TableText:
     """The rows of a table, and what stands above them."""
 
@@ -45,8 +41,12 @@ class TableText:
     """Whether the first row is the headings."""
     stated_rate_hz: float | None
     """The rate that the comments state, if they state one only."""
+    salvage: bool = False
+    """Whether to leave out a last line that is cut, and what stands behind a byte of zero."""
     line: int = field(default=0, compare=False)
     """The line that was read last."""
+    lost: str = ""
+    """What was left out, in words."""
 
     def rows(self) -> Iterator[list[str]]:
         """The rows below the headings, all of the same length. Raises ProblemError, UnicodeDecodeError, csv.Error."""
@@ -69,6 +69,9 @@ class TableText:
     def _lines(self) -> Iterator[str]:
         for number, text in _lines(self.path, self.encoding):
             self.line = number
+            if self.salvage and ("\0" in text or not text.endswith(("\n", "\r"))):
+                self.lost = f"cut short or damaged: it was read up to line {number - 1}"
+                return
             if not is_comment(text):
                 yield text
 
@@ -84,7 +87,7 @@ def is_comment(line: str) -> bool:
     return line.startswith(_COMMENTS) or (line.startswith("{") and line.rstrip().endswith("}"))
 
 
-def read_text(path: Path) -> TableText:
+def read_text(path: Path, *, salvage: bool = False) -> TableText:
     """The form of a table, from its beginning. Raises ProblemError, UnicodeDecodeError, csv.Error, OSError."""
     encoding = _encoding(path)
     comments, first_lines = _beginning(path, encoding)
@@ -101,17 +104,18 @@ def read_text(path: Path) -> TableText:
     if cells and not cells[-1].strip() and (not headed or (len(rows) > 1 and not rows[1][-1].strip())):
         cells.pop()
     names = cells if headed else _names_above(comments, header, len(cells), separator)
-    rates = {rate for found in header for rate in _values(found, _RATE_KEYS) if _is_rate(rate)}
+    rates = {rate for found in header for rate in _values(found, RATE_KEYS) if is_rate(rate)}
     if not header:
         stated = filter(None, map(_STATED_RATE.search, comments))
         rates = {float(one[1]) * (1000 if (one[2] or "").lower() == "khz" else 1) for one in stated}
     return TableText(
-        path,
-        encoding,
-        separator,
-        _named(names),
-        headed,
-        float(next(iter(rates))) if len(rates) == 1 else None,
+        path=path,
+        encoding=encoding,
+        separator=separator,
+        headings=_named(names),
+        headed=headed,
+        stated_rate_hz=float(next(iter(rates))) if len(rates) == 1 else None,
+        salvage=salvage,
     )
 
 
@@ -236,7 +240,7 @@ def _values(found: Any, keys: frozenset[str]) -> Iterator[Any]:
         one = pending.pop()
         if isinstance(one, dict):
             for key, value in one.items():
-                if "".join(filter(str.isalnum, str(key).lower())) in keys:
+                if plain_key(key) in keys:
                     yield value
             pending += one.values()
         elif isinstance(one, list):
@@ -245,7 +249,3 @@ def _values(found: Any, keys: frozenset[str]) -> Iterator[Any]:
 
 def _are_names(found: Any) -> bool:
     return isinstance(found, list) and all(isinstance(name, str) for name in found)
-
-
-def _is_rate(found: Any) -> bool:
-    return isinstance(found, (int, float)) and not isinstance(found, bool) and 0 < found <= 1e6

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import struct
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -15,9 +16,10 @@ import numpy as np
 
 from residue.archive.ingest.columns import GriddedStream, HeldColumn, find_grid
 from residue.archive.ingest.extras import extra, without_warnings
+from residue.archive.ingest.memory import memory_free_bytes
 from residue.archive.ingest.offset import Later
 from residue.archive.ingest.source import IngestSource, Track, guess_kind
-from residue.archive.ingest.sources.xdf_size import memory_free_bytes, memory_needed_bytes
+from residue.archive.ingest.sources.xdf_size import memory_needed_bytes
 from residue.archive.performance import Mark
 from residue.problems import ProblemError, stopping
 
@@ -25,13 +27,17 @@ log = logging.getLogger(__name__)
 
 _MAGIC = b"XDF:"
 _MOST_CHANNELS = 1024
-_FAULTS = (ValueError, OSError, EOFError, IndexError, KeyError, TypeError, AttributeError, OverflowError, MemoryError)
+_FAULTS = (
+    *(ValueError, OSError, EOFError, IndexError, KeyError, TypeError, AttributeError, OverflowError, MemoryError),
+    struct.error,
+)
 
 
-def open_xdf_source(path: Path) -> IngestSource:
+def open_xdf_source(path: Path, *, salvage: bool = False) -> IngestSource:
     """Opens every stream of numbers as tracks, every stream of text as marks, on the file's common clock.
 
-    The offsets in the file convert the clocks of the devices to that of the recording computer. Raises ProblemError.
+    The offsets in the file convert the clocks of the devices to that of the recording computer. salvage: take what can
+    be read of a damaged file. Raises ProblemError.
     """
     pyxdf = extra("xdf", path)
     with path.open("rb") as file:
@@ -44,8 +50,11 @@ def open_xdf_source(path: Path) -> IngestSource:
     except (*_FAULTS, ET.ParseError) as error:
         what = f"It is not an XDF file that can be read: {str(error) or type(error).__name__}."
         raise stopping(path.name, what, "Copy it again from the recorder.") from error
+    if faults.count and not salvage:
+        raise stopping(path.name, f"It is {_times(faults)}.", "Copy it again from the recorder.")
     try:
-        return replace(_source(path, streams, header), spoilt=_spoilt(faults))
+        lost = f"{_times(faults)}: what could not be read was passed over" if faults.count else ""
+        return replace(_source(path, streams, header), lost=lost)
     except ProblemError:
         raise
     except _FAULTS as error:
@@ -77,9 +86,8 @@ def _faults_met() -> Iterator[_Faults]:
         library.removeHandler(faults)
 
 
-def _spoilt(faults: _Faults) -> str:
-    times = "once" if faults.count == 1 else f"{faults.count} times"
-    return f"cut short or damaged, {times}; the readable parts were taken" if faults.count else ""
+def _times(faults: _Faults) -> str:
+    return f"cut short or damaged, {'once' if faults.count == 1 else f'{faults.count} times'}"
 
 
 def _check_memory(path: Path) -> None:

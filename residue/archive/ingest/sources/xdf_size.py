@@ -18,7 +18,6 @@ _NUMBER_BYTES = {b"int8": 1, b"int16": 2, b"int32": 4, b"float32": 4, b"int64": 
 _TIMES_BYTES = 100
 _COUNT = re.compile(rb"<channel_count>\s*(\d{1,6})\s*<")
 _FORMAT = re.compile(rb"<channel_format>\s*(\w+)\s*<")
-_MEMORY = Path("/proc/meminfo")
 
 
 def memory_needed_bytes(path: Path) -> int:
@@ -57,12 +56,3 @@ def _chunks(file: BinaryIO, size: int) -> Iterator[tuple[int, int]]:
             return
         yield tag, length
         file.seek(place + length)
-
-
-def memory_free_bytes() -> int | None:
-    """The memory that programs can use without swapping; None where the kernel does not report it."""
-    try:
-        lines = _MEMORY.read_text().splitlines()
-    except OSError:
-        return None
-    return next((int(line.split()[1]) * 1024 for line in lines if line.startswith("MemAvailable:")), None)

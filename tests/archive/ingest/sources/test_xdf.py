@@ -71,15 +71,17 @@ def test_streams_stand_on_one_clock_whatever_their_own_said(tmp_path: Path, offs
 
 def test_a_file_cut_short_gives_what_is_there_and_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     whole = evening()
-    assert opened(tmp_path, whole).spoilt == ""
-    cut = opened(tmp_path, whole[:75_000])
-    assert cut.spoilt.startswith("cut short or damaged")
+    assert opened(tmp_path, whole).lost == ""
+    with pytest.raises(ProblemError, match=r'cut short or damaged, once\..*write damaged = \["a.xdf"\]'):
+        opened(tmp_path, whole[:75_000])
+    cut = open_source(tmp_path / "a.xdf", None, tmp_path, salvage=True)
+    assert cut.lost.startswith("cut short or damaged")
     assert capsys.readouterr() == ("", "")
     told = Channel(kind=ChannelKind.EEG, file="a.xdf", signal="headband O1", unit="uV")
-    done = ingest(
-        [tmp_path / "a.xdf"], tmp_path / "bag", Description(title="x", channel={"o1": told}), date(2026, 3, 1)
-    )
-    assert f"a.xdf: {cut.spoilt}." in done.report
+    described = Description(title="x", channel={"o1": told}, damaged=["a.xdf"])
+    done = ingest([tmp_path / "a.xdf"], tmp_path / "bag", described, date(2026, 3, 1))
+    assert f"a.xdf: {cut.lost}." in done.report
+    assert done.bag.performance.channel["o1"].lost == cut.lost
 
 
 def test_the_name_of_the_computer_is_private(tmp_path: Path) -> None:

@@ -1,0 +1,175 @@
+"""Files of named arrays as sources: NumPy (npy, npz), MATLAB (5, and 7.3 by the extra "hdf"), HDF5 (likewise)."""
+
+from __future__ import annotations
+
+import struct
+import zipfile
+import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import scipy.io
+
+from residue.archive.ingest.extras import extra, without_warnings
+from residue.archive.ingest.facts import TableFacts
+from residue.archive.ingest.memory import memory_free_bytes
+from residue.archive.ingest.rows import Rows, by_rate, by_times
+from residue.archive.ingest.source import IngestSource, Track, guess_kind
+from residue.archive.ingest.sources.array_tree import ArrayColumn, ArrayTree
+from residue.archive.ingest.suggesting import Suggestions, suggested_facts
+from residue.archive.ingest.times import Times, checked, of_numbers
+from residue.archive.performance import LONGEST_S
+from residue.problems import ProblemError, nearest, stopping
+
+_HDF5_PLACES = (0, 512, 1024, 2048)
+_HDF5 = b"\x89HDF\r\n\x1a\n"
+"""The signature of HDF5, at byte 0 or 512, 1024 …; MATLAB 7.3 puts a text of 512 bytes before it."""
+_FAULTS = (
+    *(ValueError, TypeError, KeyError, OSError, EOFError, IndexError, MemoryError, AttributeError, OverflowError),
+    *(RuntimeError, RecursionError, struct.error, zlib.error, zipfile.BadZipFile),
+    scipy.io.matlab.MatReadError,
+)
+_MOST_ROWS = round(LONGEST_S * 192_000)
+"""A week at the highest rate of sound devices."""
+
+
+def open_array_source(path: Path, facts: TableFacts | None) -> IngestSource:
+    """Opens the columns of the longest arrays as tracks; without facts a number such as fs must tell the rate.
+
+    Raises ProblemError.
+    """
+    found = _read(path)
+    told: tuple[str, ...] = ()
+    if facts is None:
+        rate_hz = found.stated_rate_hz
+        if rate_hz is None:
+            mend = f'In the describe file write [table."{path.name}"] with rate_hz = …, or time = "its array".'
+            raise stopping(path.name, "It does not state its rate.", mend)
+        facts, told = TableFacts(rate_hz=rate_hz), (f"{rate_hz:g} rows a second, as a number in it states",)
+    rows = by_rate(facts.rate_hz) if facts.rate_hz else by_times(path.name, found.times(facts), facts.resample_hz)
+    return found.source(rows, facts.time, told)
+
+
+def survey_arrays(path: Path) -> tuple[IngestSource, Suggestions]:
+    """The columns of the longest arrays at any rate, and what a template may suggest. Raises ProblemError."""
+    found = _read(path)
+    suggested = suggested_facts(list(found.columns), [], found.stated_rate_hz, found.times)
+    if "time" in suggested and found.stated_rate_hz is not None:
+        suggested = {"rate_hz": found.stated_rate_hz}
+    return found.source(by_rate(1.0), suggested.get("time"), ()), suggested
+
+
+@dataclass(frozen=True)
+class _Arrays:
+    """The columns that a file holds."""
+
+    path: Path
+    columns: dict[str, ArrayColumn]
+    stated_rate_hz: float | None
+    left_out: int
+    """Arrays of other lengths."""
+
+    def times(self, facts: TableFacts) -> Times:
+        """The times of the rows, checked. Raises ProblemError."""
+        name = facts.time or ""
+        if name not in self.columns:
+            raise stopping(self.path.name, f'It has no array "{name}".', nearest(name, self.columns))
+        where, column = self.path.name, self.columns[name]
+        return checked(where, of_numbers(where, column, heading=name, stated=facts.time_unit))
+
+    def source(self, rows: Rows, time: object, told: tuple[str, ...]) -> IngestSource:
+        """The columns as tracks. Raises ProblemError where they are too long."""
+        tracks = tuple(
+            Track(name, rows.stream(column), kind=guess_kind(name))
+            for name, column in self.columns.items()
+            if name != time
+        )
+        if not tracks:
+            raise stopping(self.path.name, "It holds no array of measurements.", "Leave it out.")
+        if self.left_out:
+            told += (f"{self.left_out} shorter arrays were left out, since they cannot have the same rate",)
+        return IngestSource(
+            self.path, tracks, began=rows.began, told=(*told, *rows.told), rate_assumed=rows.rate_assumed
+        )
+
+
+def _read(path: Path) -> _Arrays:
+    with _told(path), without_warnings():
+        tree = ArrayTree()
+        _fill(tree, path)
+        labelled = list(tree.columns())
+        labels = [label for label, _ in labelled]
+        columns = {
+            label if labels.count(label) == 1 else f"{label} ({labels[: number + 1].count(label)})": column
+            for number, (label, column) in enumerate(labelled)
+        }
+    if any(column.length > _MOST_ROWS for column in columns.values()):
+        raise stopping(path.name, "It declares more rows than a recording can have.", "Save it again.")
+    if not columns:
+        raise stopping(path.name, "It holds no arrays of real numbers.", "Leave it out, or find the right file.")
+    rate_hz = next(iter(tree.rates)) if len(tree.rates) == 1 else None
+    return _Arrays(path, columns, rate_hz, len(tree.arrays) - len(tree.longest()))
+
+
+def _fill(tree: ArrayTree, path: Path) -> None:
+    ending = path.suffix.lower()
+    if ending == ".npy":
+        tree.add((), np.load(path, mmap_mode="r", allow_pickle=False))
+    elif ending == ".npz":
+        with zipfile.ZipFile(path) as members:
+            _check_memory(path, sum(member.file_size for member in members.infolist()))
+        with np.load(path, allow_pickle=False) as members:
+            tree.add((), {name: members[name] for name in members.files})
+    elif _is_hdf5(path):
+        _add_hdf5(tree, extra("hdf", path).File(path, "r"))  # open as long as one of its data sets is held
+    else:
+        _check_memory(path, _bytes_of_matlab(path))
+        tree.add((), scipy.io.loadmat(path, simplify_cells=True))
+
+
+def _is_hdf5(path: Path) -> bool:
+    with path.open("rb") as file:
+        head = file.read(_HDF5_PLACES[-1] + len(_HDF5))
+    return any(head[place : place + len(_HDF5)] == _HDF5 for place in _HDF5_PLACES)
+
+
+def _add_hdf5(tree: ArrayTree, file: Any) -> None:
+    """Every data set and every attribute; data sets stay on the disk."""
+
+    def visit(name: str, item: Any) -> None:
+        place = tuple(name.split("/"))
+        for key, value in item.attrs.items():
+            tree.add((*place, key), value)
+        if hasattr(item, "shape") and not name.startswith("#"):
+            tree.add(place, item)
+
+    file.visititems(visit)
+
+
+def _bytes_of_matlab(path: Path) -> int:
+    """The size of the variables in memory: eight bytes for a number; cells and structures as large as the file."""
+    numbers = sum(int(np.prod(shape, dtype=object)) for _, shape, _ in scipy.io.whosmat(path))
+    return 8 * numbers + 8 * path.stat().st_size
+
+
+def _check_memory(path: Path, needed: int) -> None:
+    free = memory_free_bytes()
+    if free is not None and needed > free:
+        what = f"Reading it takes {needed / 1e9:.1f} GB of memory, and {free / 1e9:.1f} GB are free."
+        raise stopping(path.name, what, "Save its arrays as npy files, which are read in pieces.")
+
+
+@contextmanager
+def _told(path: Path) -> Iterator[None]:
+    """Turns any exception of a library on a faulty file into a ProblemError."""
+    try:
+        yield
+    except ProblemError:
+        raise
+    except _FAULTS as error:
+        reason = (str(error).splitlines() or [type(error).__name__])[0][:120].rstrip(".")
+        raise stopping(path.name, f"It cannot be read: {reason}.", "Save it again, or copy it again.") from error

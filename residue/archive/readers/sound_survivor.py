@@ -1,0 +1,137 @@
+"""What survives of a sound file whose recording or copy was cut: as much as can be decoded from its beginning."""
+
+from __future__ import annotations
+
+import io
+import weakref
+from collections.abc import Mapping
+from contextlib import suppress
+from pathlib import Path
+from typing import BinaryIO
+
+import soundfile
+
+from residue.archive.performance import LONGEST_S
+from residue.archive.readers.sound import SoundBlocks, shortfall
+from residue.problems import stopping
+
+_STEPS_FRAMES = (4096, 1)
+"""At most as many frames as the last step are lost before the first that cannot be decoded."""
+_MOST_CHUNKS = 1000
+_LEAST_BEHIND_BYTES = 4096
+"""Less than this behind the data of a WAV file is waste, not sound."""
+_LARGEST_SIZE = 0xFFFF_FFFF
+
+
+def open_survivor(path: Path) -> tuple[SoundBlocks, str]:
+    """The frames that can be read from the beginning on, and the loss in words, empty where there is none.
+
+    Raises ProblemError where nothing survives, OSError.
+    """
+    mend = _mended_sizes(path)
+    try:
+        frames = _decoded(path, mend)
+        file = _opened(path, mend)  # once more: it cannot go back from the damage
+    except soundfile.LibsndfileError as error:
+        raise stopping(path.name, f"None of it can be read: {error.error_string}.", "Find another copy.") from error
+    if not frames:
+        raise stopping(path.name, "None of its sound survives.", "Leave the channel out, or find another copy.")
+    survives = f"{frames / file.samplerate:.1f} s of sound survive"
+    promised = 0 if mend else _promised(file)
+    if frames == promised:
+        return SoundBlocks(file, path.name), ""
+    if promised:
+        lost = f"cut short or damaged: {survives} of the {promised / file.samplerate:.1f} s that its header promises"
+    else:
+        lost = f"not closed by its recorder: {survives}, and its header does not say how much there was"
+    return SoundBlocks(file, path.name, frames), lost
+
+
+def _opened(path: Path, mend: Mapping[int, bytes]) -> soundfile.SoundFile:
+    if not mend:
+        return soundfile.SoundFile(path)
+    raw = _Mended(path, mend)
+    try:
+        file = soundfile.SoundFile(raw)
+    except soundfile.LibsndfileError:
+        raw.close()
+        raise
+    weakref.finalize(file, raw.close)
+    return file
+
+
+def _promised(file: soundfile.SoundFile) -> int:
+    """The frames that the header promises, 0 where it promises none."""
+    short = shortfall(file)
+    frames = file.frames if short is None else round(file.frames * short[0] / max(short[1], 1))
+    return frames if frames <= LONGEST_S * file.samplerate else 0
+
+
+def _decoded(path: Path, mend: Mapping[int, bytes]) -> int:
+    """The frames that can be decoded one after the other; in smaller steps before the first that cannot."""
+    known = 0
+    for step in _STEPS_FRAMES:
+        file, frames = _opened(path, mend), 0
+        with suppress(soundfile.LibsndfileError):  # from there on it is damaged
+            while count := len(file.read(_STEPS_FRAMES[0] if frames < known else step, dtype="float32")):
+                frames += count
+        known = frames
+    return known
+
+
+class _Mended(io.FileIO):
+    """A file that is only read, with other bytes at some places."""
+
+    def __init__(self, path: Path, mend: Mapping[int, bytes]) -> None:
+        super().__init__(path, "rb")
+        self._mend = mend
+
+    def readinto(self, buffer: object) -> int:
+        """Reads into a buffer, as any file does."""
+        view, start = memoryview(buffer).cast("B"), self.tell()  # type: ignore[arg-type]
+        count = super().readinto(view)
+        for place, new in self._mend.items():
+            for offset, byte in enumerate(new, place - start):
+                if 0 <= offset < count:
+                    view[offset] = byte
+        return count
+
+
+def goes_on(path: Path) -> bool:
+    """Whether sound stands behind the end that the header of a WAV file declares."""
+    return bool(_mended_sizes(path))
+
+
+def _mended_sizes(path: Path) -> Mapping[int, bytes]:
+    """The sizes of a WAV file whose data go on after the size that its header declares; none for other files.
+
+    Source: RIFF, "Multimedia Programming Interface and Data Specifications 1.0", chunks: a name, a size in four bytes,
+    and as many bytes, padded to an even number.
+    """
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        if file.read(4) != b"RIFF" or file.read(8)[4:] != b"WAVE":
+            return {}
+        for _ in range(_MOST_CHUNKS):
+            name, length = _chunk(file)
+            begins = file.tell()
+            if name == b"data":
+                break
+            file.seek(begins + length + length % 2)
+        else:
+            return {}
+        if size - begins - length < _LEAST_BEHIND_BYTES:
+            return {}
+        for ends in (begins + length, begins + length + length % 2):  # some programs forget to pad
+            file.seek(ends)
+            after, its_length = _chunk(file)
+            if length and after.strip().isalnum() and its_length <= size - file.tell():
+                return {}
+    held = min(size - begins, _LARGEST_SIZE)
+    return {4: min(size - 8, _LARGEST_SIZE).to_bytes(4, "little"), begins - 4: held.to_bytes(4, "little")}
+
+
+def _chunk(file: BinaryIO) -> tuple[bytes, int]:
+    """The name and the size of the next chunk; no name at the end of the file."""
+    head = file.read(8)
+    return (head[:4], int.from_bytes(head[4:], "little")) if len(head) == 8 else (b"", 0)

@@ -1,0 +1,108 @@
+"""[hours_folder] of room.toml: where the curator's files stand if not in the installation, and a calendar to fetch."""
+
+from __future__ import annotations
+
+import ipaddress
+import re
+from pathlib import Path
+from typing import Annotated
+from urllib.parse import urlsplit
+
+import msgspec
+from msgspec import Meta
+
+from residue.checking import is_name
+
+_PLAIN = re.compile(r"[A-Za-z0-9._/-]+")
+ANSWER, ANSWER_CALENDAR = "hours-answer.txt", "hours-answer.ics"
+"""The files that the house writes into the folder."""
+_WHOLE = frozenset({"/", "/home", "/media", "/mnt", "/run", "/srv", "/tmp", "/var", "/var/lib", "/var/tmp"})  # noqa: S108
+"""Folders that hold those of others."""
+_SYSTEM = (
+    "/bin",
+    "/boot",
+    "/dev",
+    "/etc",
+    "/lib",
+    "/opt",
+    "/proc",
+    "/sbin",
+    "/sys",
+    "/usr",
+    "/var/cache",
+    "/var/lib/private",
+    "/var/lib/residue",
+)
+"""Folders of the system, with all within."""
+
+
+class HoursFolder(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A folder for the curator's files, which other computers may share; the house answers there."""
+
+    path: str
+    """The full path of the folder; hours.toml stands there, and hours.ics if there is one, instead of in the
+    installation.
+    """
+    share_with: tuple[str, ...] = ()
+    """The networks whose computers may open the folder, for `residue share`."""
+    calendar_url: str | None = None
+    """A calendar on the web, which the house fetches as hours.ics; it begins with https or webcal."""
+    calendar_every_min: Annotated[int, Meta(ge=5, le=1_440)] = 15
+    """The minutes between two fetches."""
+    calendar_networks: tuple[str, ...] = ()
+    """The networks that a fetch reaches, for the unit: the server's, and that of a name server elsewhere."""
+    ca_file: str | None = None
+    """The full path of a certificate (PEM) of an authority of one's own, where no public one vouches for the server."""
+    without_encryption: bool = False
+    """Whether calendar_url may begin with http: then anybody between can change the hours."""
+
+    def __post_init__(self) -> None:
+        path = Path(self.path)
+        if not path.is_absolute():
+            raise ValueError(f"'{self.path}' is not a full path. Write one such as /srv/residue-hours.")
+        if not _PLAIN.fullmatch(self.path):
+            raise ValueError(f"'{self.path}' has more than letters, digits and the signs . _ - /. Choose another name.")
+        if str(path) in _WHOLE or any(path.is_relative_to(system) for system in _SYSTEM) or ".." in path.parts:
+            raise ValueError(f"'{self.path}' is needed by others. Write one such as /srv/residue-hours.")
+        for network in (*self.share_with, *self.calendar_networks):
+            _network(network)
+        if self.ca_file is not None and not Path(self.ca_file).is_absolute():
+            raise ValueError(f"'{self.ca_file}' is not a full path. Write one such as /etc/residue/authority.pem.")
+        if self.calendar_url is not None:
+            self._check_url(self.calendar_url)
+
+    def _check_url(self, url: str) -> None:
+        parts = urlsplit(url)
+        if parts.scheme not in ("https", "webcal", "http") or not parts.hostname:
+            raise ValueError(
+                "calendar_url is not one of a calendar. Write one such as https://desk.bakery.example/house.ics."
+            )
+        if parts.scheme == "http" and not self.without_encryption:
+            raise ValueError(
+                "calendar_url begins with http: anybody between could change the hours. Write https, or "
+                "without_encryption = true."
+            )
+        if is_name(parts.hostname) and not self.calendar_networks:
+            raise ValueError(
+                f"The unit of the service takes addresses, and {parts.hostname} is a name. Write the networks of its "
+                'addresses, such as calendar_networks = ["192.0.2.0/24"]; for a server whose addresses change, '
+                '["0.0.0.0/0", "::/0"].'
+            )
+
+    @property
+    def fetched_from(self) -> str | None:
+        """The URL as it is fetched; webcal is https by another name."""
+        url = self.calendar_url
+        return None if url is None else f"https{url[len('webcal') :]}" if url.startswith("webcal:") else url
+
+    @property
+    def server(self) -> str:
+        """The server of the calendar, for people: the rest of the URL may be a secret."""
+        return urlsplit(self.calendar_url or "").hostname or ""
+
+
+def _network(text: str) -> None:
+    try:
+        ipaddress.ip_network(text)
+    except ValueError:
+        raise ValueError(f'"{text}" is not a network. Write one such as 192.0.2.0/24.') from None

@@ -1,0 +1,12 @@
+"""All targets by name."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from tests.fuzz.house_files import HOUSE_FILES
+from tests.fuzz.recordings import RECORDINGS
+from tests.fuzz.target import Target
+from tests.fuzz.wires import WIRES
+
+TARGETS: Mapping[str, Target] = {**RECORDINGS, **HOUSE_FILES, **WIRES}

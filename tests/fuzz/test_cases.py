@@ -1,0 +1,50 @@
+"""No content makes a reader do anything but answer: those that once did, good ones, and some with small faults."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.fuzz.__main__ import CASES
+from tests.fuzz.mutation import mutated
+from tests.fuzz.target import Trial
+from tests.fuzz.targets import TARGETS
+from tests.fuzz.trying import Found, tried
+
+SOME = 15
+"""Of each target in a quick run; `python -m tests.fuzz` tries any number."""
+
+
+@pytest.fixture(scope="module", params=TARGETS)
+def target(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Trial]]:
+    name: str = request.param
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr("warnings.showwarning", lambda *_: None)
+        yield name, TARGETS[name].trial(tmp_path_factory.mktemp(name))
+
+
+def answers(trial: Trial, content: bytes) -> None:
+    outcome = tried(trial, content)
+    assert not isinstance(outcome, Found), f"{outcome.where}: {content[:200]!r}\n{outcome.words}"
+
+
+def test_what_once_found_a_fault_is_answered(target: tuple[str, Trial]) -> None:
+    name, trial = target
+    for case in sorted((CASES / name).glob("*")):
+        answers(trial, case.read_bytes())
+
+
+def test_good_contents_and_some_with_faults_are_answered(target: tuple[str, Trial], tmp_path: Path) -> None:
+    name, trial = target
+    chance, seeds = random.Random(1), list(TARGETS[name].seeds(tmp_path))
+    for content in seeds[:4]:
+        answers(trial, content)
+    for _ in range(SOME):
+        answers(trial, mutated(chance, chance.choice(seeds), seeds, TARGETS[name].words))
+
+
+def test_every_case_is_of_a_target() -> None:
+    assert {path.name for path in CASES.iterdir()} <= TARGETS.keys()
