@@ -122,7 +122,8 @@ def test_caps_on_vibration_have_a_margin_of_their_own() -> None:
         CapEntry(quantity="LAeq", window_s=60.0, limit_db=90.0),
     ]
     felt, heard = expand(entries, CLASS_1.own_margin_db, CLASS_1.felt_margin_db)
-    assert (felt.margin_db, felt.limit) == (2.0, pytest.approx(20 * log10(0.5) - 2.0))
+    assert felt.margin_db == 2.0
+    assert felt.limit == pytest.approx(20 * log10(0.5) - 2.0)
     assert felt.limit_in_words == "0.397 m/s² (0.5 less a margin of 2 dB)"
     assert heard.margin_db == CLASS_1.own_margin_db
     stated = MeasuredWith(meter_class=1, vibration_margin_db=3.5)
