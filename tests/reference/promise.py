@@ -13,6 +13,7 @@ import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -67,6 +68,7 @@ def _mean(weighting: str, window_s: float = WINDOW_S) -> Callable[[Floats], floa
     return lambda arriving: equivalent_db(arriving, weighting, window_s)
 
 
+@lru_cache
 def _felt_db(weighting: str) -> float:
     """What the noise of the calibration reads on the meter, against the reading that the calibration states."""
     noise = np.tile(pink_noise("shaker").loop, 2) * 10 ** (_FELT_DBFS / 20)
