@@ -52,9 +52,14 @@ class Room(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
         return margin_db(self.measurement, self.output.values())
 
     @property
+    def felt_margin_db(self) -> float:
+        """By how much caps on vibration are kept lower than they are written."""
+        return 0.0 if self.measurement is None else self.measurement.felt_margin_db
+
+    @property
     def caps(self) -> tuple[Cap, ...]:
         """The caps as they are kept."""
-        return expand(self.cap, self.margin_db)
+        return expand(self.cap, self.margin_db, self.felt_margin_db)
 
     def __post_init__(self) -> None:
         if not self.output:
