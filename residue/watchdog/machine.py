@@ -50,7 +50,7 @@ def memory_bytes(process: int | str = "self") -> int:
 def temperature_c() -> float | None:
     """The temperature of the hottest sensor; None without a sensor."""
     found: list[float] = []
-    for sensor in sorted(_THERMAL.glob("thermal_zone*/temp")):
+    for sensor in _files(_THERMAL, "thermal_zone*/temp"):
         try:
             found.append(int(sensor.read_text()) / 1000)
         except (OSError, ValueError):
@@ -66,9 +66,16 @@ def throttled() -> int:
     Source: core_throttle_count of the kernel's documentation (x86 thermal); on a Raspberry Pi the firmware's flags.
     """
     counted = 0
-    for counter in sorted(_PROCESSORS.glob("cpu[0-9]*/thermal_throttle/*_throttle_count")):
+    for counter in _files(_PROCESSORS, "cpu[0-9]*/thermal_throttle/*_throttle_count"):
         counted += _number(counter, 10)
     return counted + bool(_number(_FIRMWARE, 16) & _THROTTLED_NOW)
+
+
+def _files(folder: Path, pattern: str) -> list[Path]:
+    try:
+        return sorted(folder.glob(pattern))
+    except OSError:  # no more files can be opened
+        return []
 
 
 def _number(path: Path, base: int) -> int:

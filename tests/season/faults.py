@@ -164,6 +164,8 @@ def _no_time_service(season: Season, chance: random.Random) -> float:
 
 
 def _slow_disk(season: Season, chance: random.Random) -> float:
+    if season.process.log_trouble is None:
+        season.must_tell("watchdog: log: The log cannot be written", TELLS_S)
     season.slow_down(chance.uniform(3.0, 8.0))
     season.later(chance.randint(60, 600), lambda: season.slow_down(0.0))
     return 0.0

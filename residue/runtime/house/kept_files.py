@@ -44,7 +44,9 @@ def load_in_force(folder: Path, state: Path, *, by_person: bool) -> Installation
         lost = any((state / link).exists() for link in _LINKS) and not by_person
         return kept(_told(load(folder), _UNKNOWN) if lost else load(folder), state)
     if not by_person:
-        return kept(_resumed(folder, before), state)
+        resumed = _resumed(folder, before)
+        damaged = any((state / link).exists() and not _belongs(state / link, folder) for link in _LINKS)
+        return kept(_told(resumed, _DAMAGED) if damaged else resumed, state)
     try:
         return kept(load(folder), state)
     except ProblemError as error:
@@ -115,6 +117,14 @@ _UNKNOWN = Finding(
     "state folder",
     "The files that were in force before this start cannot be relied on, so the caps of room.toml are in force.",
     "Make sure that nobody has raised them.",
+)
+
+
+_DAMAGED = Finding(
+    Severity.WARNS,
+    "state folder",
+    "One of the two copies of the files in force is damaged. The other one counts, and it is made again.",
+    "The disk may be failing: copy what is on it.",
 )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 from typing import Protocol
 
@@ -22,8 +23,13 @@ class Uptime:
 
 def uptime() -> Uptime:
     """The present moment. If the machine does not name its boots, all look the same."""
-    boot = _BOOT_ID.read_text().strip() if _BOOT_ID.exists() else ""
-    return Uptime(boot, time.clock_gettime(time.CLOCK_BOOTTIME))
+    return Uptime(_boot(), time.clock_gettime(time.CLOCK_BOOTTIME))
+
+
+@cache
+def _boot() -> str:
+    """Read once: no process outlives a boot, and the loop of the house asks where no more files can be opened."""
+    return _BOOT_ID.read_text().strip() if _BOOT_ID.exists() else ""
 
 
 class Clock(Protocol):

@@ -294,6 +294,10 @@ def test_a_spoilt_copy_of_the_files_in_force_does_not_keep_a_house_with_a_broken
     house.start()
     assert cap_of(house) == [("LAeq over 1 min", -20.0)]
     assert kept_room.read_bytes() == (house.state / "in-force" / "room.toml").read_bytes(), "it is mended"
+    said = [finding.what for finding in house.in_force().findings]
+    assert any(one.startswith("One of the two copies of the files in force is damaged.") for one in said)
+    house.start()
+    assert not any("damaged" in finding.what for finding in house.in_force().findings)
 
 
 def test_hours_that_are_gone_do_not_keep_the_house_from_starting(installation: Path) -> None:
