@@ -127,8 +127,15 @@ def levels(hops: int) -> LevelProfile:
     def tiled(values: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.tile(values, (1, -(-hops // values.shape[1])))[:, :hops]
 
-    parts = ("energy", "peak", "fast", "ending_peak", "ending_fast", "onset_energy")
-    return replace(known, **{name: tiled(getattr(known, name)) for name in parts})
+    return replace(
+        known,
+        energy=tiled(known.energy),
+        peak=tiled(known.peak),
+        fast=tiled(known.fast),
+        ending_peak=tiled(known.ending_peak),
+        ending_fast=tiled(known.ending_fast),
+        onset_energy=tiled(known.onset_energy),
+    )
 
 
 def planned(performances: int, minutes: int) -> Callable[[], object]:
