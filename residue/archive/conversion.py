@@ -1,4 +1,4 @@
-"""One channel, from the file it was recorded in to a memory-mapped file in the cache."""
+"""One channel, from the file it was recorded in to a file in the cache."""
 
 from __future__ import annotations
 
@@ -81,15 +81,3 @@ def gaps_path(target: Path) -> Path:
 def _write(path: Path, values: NDArray[Any]) -> None:
     with file_beside(path) as making, making.open("wb") as file:
         npy.write_array(file, values, allow_pickle=False)
-
-
-def mapped(path: Path, dtype: np.dtype[Any]) -> NDArray[Any] | None:
-    """A file of the cache as an array on disk; None where it is missing or damaged."""
-    try:
-        found = np.load(path, mmap_mode="r", allow_pickle=False)
-        if found.dtype != dtype or found.ndim != 1 or path.stat().st_size != found.offset + found.nbytes:
-            return None
-    except Exception:  # noqa: BLE001 (with a damaged header numpy raises nearly any error, and the file is made again)
-        return None
-    # Used as a plain array: a slice of numpy's memmap class costs ten times as much.
-    return np.asarray(found).view(np.ndarray)

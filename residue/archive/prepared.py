@@ -1,4 +1,4 @@
-"""A performance ready to be played: its channels converted once, then read from memory-mapped files."""
+"""A performance ready to be played: its channels converted once, then read from files of the cache."""
 
 from __future__ import annotations
 
@@ -6,14 +6,13 @@ import logging
 from collections.abc import Iterator, Mapping, Set
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from residue.archive.bag import Bag, open_bag
-from residue.archive.conversion import CONVERTERS, EVENT, FORMAT, GAP, SAMPLE, gaps_path, mapped
+from residue.archive.conversion import CONVERTERS, EVENT, FORMAT, GAP, SAMPLE, gaps_path
 from residue.archive.lengths import Extent, length_findings
+from residue.archive.on_disk import OnDisk, on_disk
 from residue.archive.performance import ChannelKind, Performance
 from residue.archive.recorded import EventsRecording, FastRecording, SlowRecording
 from residue.mapping.node import Reader
@@ -65,7 +64,7 @@ def prepare(bag_path: Path, needs: Needs, cache: Path, progress: Progress = sile
     check_needs(bag, needs)
     folder = prepared_folder(cache, bag.digest)
     wanted = [(name, kind) for name in sorted(needs) for kind in sorted(needs[name])]
-    missing = [one for one in wanted if mapped(_place(folder, *one), _DTYPES[one[1]]) is None]
+    missing = [one for one in wanted if on_disk(_place(folder, *one), _DTYPES[one[1]]) is None]
     for number, (name, kind) in enumerate(missing):
 
         def share(done: float, name: str = name, number: int = number) -> None:
@@ -133,24 +132,25 @@ def _going_out(recording: _Recording, frames: int) -> Reader:
 
 def _open(bag: Bag, folder: Path, name: str, kind: Kind) -> _Recording:
     """A converted channel, at its place in the time of the performance."""
-    values = mapped(_place(folder, name, kind), _DTYPES[kind])
+    values = on_disk(_place(folder, name, kind), _DTYPES[kind])
     if values is None:
         raise stopping(str(folder), f"Channel {name} is no longer in the cache.", "Prepare the performance again.")
     return _OPENERS[kind](values, bag.performance.channel[name].start_s)
 
 
-def _open_slow(values: NDArray[Any], start_s: float) -> _Recording:
+def _open_slow(values: OnDisk, start_s: float) -> _Recording:
     first = round(start_s * CONTROL_RATE_HZ)
     return _Recording(SlowRecording(values, first), (first + len(values)) * FRAMES_PER_TICK)
 
 
-def _open_fast(values: NDArray[Any], start_s: float) -> _Recording:
+def _open_fast(values: OnDisk, start_s: float) -> _Recording:
     first = frame_at(start_s)
     return _Recording(FastRecording(values, first), first + len(values))
 
 
-def _open_events(values: NDArray[Any], start_s: float) -> _Recording:
-    events = Events(values["frame"] + frame_at(start_s), np.array(values["value"]))
+def _open_events(values: OnDisk, start_s: float) -> _Recording:
+    held = values[:]
+    events = Events(held["frame"] + frame_at(start_s), np.array(held["value"]))
     return _Recording(EventsRecording(events), int(events.frames[-1]) + 1 if len(events.frames) else 0)
 
 
@@ -167,8 +167,9 @@ def _gap_notes(bag: Bag, folder: Path, wanted: list[tuple[str, Kind]]) -> Iterat
         yield Finding(Severity.NOTES, bag.path.name, what, "")
     for name in sorted({name for name, kind in wanted if kind is not Kind.EVENTS}):
         kind = next(kind for one, kind in wanted if one == name)
-        gaps = mapped(gaps_path(_place(folder, name, kind)), GAP)
-        if gaps is not None and len(gaps):
+        found = on_disk(gaps_path(_place(folder, name, kind)), GAP)
+        if found is not None and len(found):
+            gaps = found[:]
             longest = float(gaps["length_s"].max())
             what = f"Channel {name} has {len(gaps)} gaps, the longest {longest:.1f} s; straight lines bridge them."
             yield Finding(Severity.NOTES, bag.path.name, what, "")

@@ -16,7 +16,7 @@ import click
 
 from residue.cli.screen import say
 from residue.control.settings import DEFAULT_PORT
-from residue.problems import Finding, ProblemError, escaped
+from residue.problems import Finding, ProblemError, escaped, stops
 from residue.progress import Progress
 
 INSTALLATION = click.argument("installation", type=click.Path(path_type=Path))
@@ -112,7 +112,8 @@ class Group(click.Group):
             from residue.archive.beside import disk_problem
 
             problem = disk_problem(Path(os.fsdecode(error.filename)), error)
-        tell(problem.findings)
+        # Warnings beside them are for `residue check`, which says which of them stops the house.
+        tell([one for one in problem.findings if stops([one])] or problem.findings)
         raise click.exceptions.Exit(1)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
@@ -150,3 +151,4 @@ def progress(label: str) -> Iterator[Progress]:
             bar.update(done - bar.pos, what)
 
         yield told
+        bar.update((bar.length or 1) - bar.pos)

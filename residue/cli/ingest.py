@@ -21,7 +21,7 @@ _PATH = click.Path(path_type=Path)
     "--describe", "described", type=_PATH, help="Your facts about the recording; without it a template is written."
 )
 def ingest(sources: tuple[Path, ...], bag: Path, described: Path | None) -> None:
-    """Seal recordings (WAV, FLAC, AIFF, EDF, BDF, WFDB, XDF, CSV, lists of beats) as one archived performance.
+    """Seal recordings (sound, EDF, XDF, tables, arrays and what else recorders write) as one archived performance.
 
     For the artist. SOURCES are files or folders; they are only read. Without --describe a template with everything
     that could be found out is written beside the bag for you to complete. What was begun is continued.
@@ -38,7 +38,7 @@ def ingest(sources: tuple[Path, ...], bag: Path, described: Path | None) -> None
         write_template(list(sources), template)
         again = shlex.join(["residue", "ingest", *map(str, sources), "--into", str(bag), "--describe", str(template)])
         say(f"Written: {template}")
-        say(f"Complete it, then: {again}")
+        say(f"Complete it, then:\n  {again}")
         return
     with progress("Ingesting") as bar:
         done = ingested(list(sources), bag, read_description(described), SystemClock().now().date(), bar)

@@ -9,7 +9,7 @@ import click
 
 from residue.cli.common import AS_JSON, print_json
 from residue.cli.house import AT, HOUSE, addressed
-from residue.cli.screen import folded
+from residue.columns import folded
 
 _WATCH_S = 1.0
 

@@ -28,8 +28,8 @@ place = "Untitled room"
 device = "silent"                   # `residue devices` lists this machine's sound devices, to copy from
 levels_at_the_ear = "unknown"       # take this line out once every output is calibrated (residue calibrate)
 {outputs}
-# Caps. This one holds without a calibration, in the wire. Once every output is calibrated, write caps in dB at the
-# visitor's place beside it; `residue caps` lists the published rules by name.
+# Caps. This one holds without a calibration, in the wire. Before you calibrate, write caps in dB at the visitor's
+# place beside it: the house opens once every output is calibrated. `residue caps` lists the published rules by name.
 
 [[cap]]
 quantity = "LZeq"

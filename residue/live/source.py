@@ -24,6 +24,9 @@ from residue.mapping.signals import AUDIO_RATE_HZ, FRAMES_PER_TICK, Kind, frame_
 
 logger = logging.getLogger(__name__)
 
+SILENT_S = 3.0
+"""A sensor that has sent nothing for so long is named; a heart at rest sends a beat at least every 2 s."""
+
 
 class Arrivals(Protocol):
     """Gives the messages that have arrived."""
@@ -73,6 +76,7 @@ class LiveSource:
         self.received = 0
         self._ends: int | None = None
         self._told: set[str] = set()
+        self._heard: dict[str, int] = {}
 
     def channel(self, name: str, kind: Kind) -> Reader:
         """The channel as the kind of signal asked for."""
@@ -129,6 +133,21 @@ class LiveSource:
         }
         return {**lengths, SOUND_FILE: self.frames}
 
+    @property
+    def silent(self) -> Sequence[str]:
+        """The channels from which nothing has arrived for SILENT_S, with the place that each comes from."""
+        since = self.received - frame_at(SILENT_S)
+        return [self._place(name) for name in self._sensors.channel if self._heard.get(name, 0) < since]
+
+    @property
+    def never_heard(self) -> Sequence[str]:
+        """The channels from which nothing arrived at all, with the place that each comes from."""
+        return [self._place(name) for name in self._sensors.channel if name not in self._heard]
+
+    def _place(self, name: str) -> str:
+        sensor = self._sensors.channel[name]
+        return f"{name} ({sensor.address or f'input {sensor.input}'})"
+
     def _end_at(self, frame: int) -> int:
         self._ends = -(-frame // self._whole) * self._whole
         for track in self._tracks.values():
@@ -143,6 +162,7 @@ class LiveSource:
         now_s = self._monotonic_s()
         for arrival in self._arrivals.take():
             name = self._names[arrival.address]
+            self._heard[name] = self.received
             if name in self._samples:
                 self._samples[name].put(arrival.numbers)
                 continue
@@ -161,7 +181,11 @@ class LiveSource:
         names = list(self._sensors.inputs)
         if not names:
             return
-        rows = [self._bridges[name](heard[(self._sensors.channel[name].input or 1) - 1]) for name in names]
+        inputs = {name: heard[(self._sensors.channel[name].input or 1) - 1] for name in names}
+        for name, samples in inputs.items():
+            if np.ptp(samples) > 0.0:  # what stands still comes from no sensor; NaN is never above
+                self._heard[name] = self.received
+        rows = [self._bridges[name](inputs[name]) for name in names]
         for name, row in zip(names, rows, strict=True):
             self._tracks[name].append(row)
         self._take.sound(np.stack(rows))

@@ -144,6 +144,7 @@ def template(sources: Mapping[str, IngestSource], tables: Mapping[str, Suggestio
     document = tomlkit.document()
     document.add(tomlkit.comment("Facts about the recording. Fill in the empty values, remove the channels that you"))
     document.add(tomlkit.comment("do not want, then ingest again with --describe and the name of this file."))
+    document.add(tomlkit.comment("Name each channel as the piece reads it: [channel.NAME]."))
     for key in ("title", "performer", "place", "notes"):
         document.add(key, "")
     began = [source.began for source in sources.values() if source.began]

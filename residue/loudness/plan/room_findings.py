@@ -64,12 +64,12 @@ def _calibration(entries: Sequence[CapEntry], outputs: Mapping[str, Output], *, 
     bare = [name for name, output in outputs.items() if output.calibration is None]
     if not bare:
         return [_needlessly_unknown()] if ears_unknown else []
-    names = " and ".join(bare)
+    names = f"output {bare[0]} has" if len(bare) == 1 else f"outputs {', '.join(bare[:-1])} and {bare[-1]} have"
     findings = [
         Finding(
             Severity.STOPS,
             f"room.toml: cap[{index}]",
-            f"It limits the level at the ear, but output {names} has no calibration.",
+            f"It limits the level at the ear, but {names} no calibration.",
             "Calibrate every output (residue calibrate), or state a limit_dbfs.",
         )
         for index, entry in enumerate(entries, start=1)
@@ -80,7 +80,7 @@ def _calibration(entries: Sequence[CapEntry], outputs: Mapping[str, Output], *, 
             Finding(
                 Severity.STOPS,
                 f"room.toml: output.{bare[0]}.calibration",
-                f"Output {names} has no calibration, so levels at the ear are unknown.",
+                f"{names[0].upper()}{names[1:]} no calibration, so levels at the ear are unknown.",
                 'Calibrate every output (residue calibrate), or write levels_at_the_ear = "unknown".',
             )
         )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import textwrap
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
@@ -42,18 +41,15 @@ Save = Callable[[str, Measured], None]
 
 _SEPARATORS = re.compile(r"[\s;/]+")
 
-_WIDTH = 100
-"""The columns of a usual terminal."""
-
 HOW = """\
 
-Be alone in the room, with the amplifiers where they are to stay. Noise begins very quietly on one output at a time,
+Be alone in the room, with the amplifiers where they are to stay. Noise begins very quietly on one output at a time, \
 gets louder only when you press a key, and never louder than the lowest cap of the room.
-Put the meter where a visitor's head is, set it to LAeq and LCeq, and let each reading settle for 15 s at least. Take
+Put the meter where a visitor's head is, set it to LAeq and LCeq, and let each reading settle for 15 s at least. Take \
 two readings or more of each output; their mean is kept, and their spread makes the margin of the caps larger.
 Answer with
-  two numbers  what the meter reads, A and then C, such as 62.5 65.0; a third, if you have a vibration meter on the
-               floor or the seat: aw with weighting Wk, up and down, in m/s²
+  two numbers  what the meter reads, A and then C, such as 62.5 65.0; a third, if you have a vibration meter on the \
+floor or the seat: aw with weighting Wk, up and down, in m/s²
   Enter        it shows no more than with nothing playing: play 3 dB louder; or, once it is enough: keep it
   + or -       3 dB louder, 3 dB quieter
   k            keep this reading although it is not far above the background
@@ -97,7 +93,7 @@ class Calibrating:
         """Calibrates every output; returns the names of the calibrated ones."""
         tell = self.technician.tell
         for caution in CAUTIONS:
-            tell(textwrap.fill(f"CAUTION. {caution}", _WIDTH))
+            tell(f"CAUTION. {caution}")
         tell(HOW)
         done: list[str] = []
         steps: list[CalibrationStep] = []

@@ -11,6 +11,7 @@ from functools import partial
 from pathlib import Path
 from types import FrameType
 
+from residue.columns import columns, folded
 from residue.installation.load import ROOM, room_of
 from residue.installation.room import Room
 from residue.installation.room_file import record
@@ -35,7 +36,7 @@ class Terminal:
 
     def tell(self, text: str) -> None:
         """Shows a text at once."""
-        sys.stdout.write(f"{text}\n")
+        sys.stdout.write(f"{folded(text, columns())}\n")
         sys.stdout.flush()
 
     def ask(self, question: str) -> str:

@@ -40,6 +40,7 @@ from residue.output.opening import check_device
 from residue.problems import Finding, ProblemError, Severity, stops
 from residue.progress import Progress, silent
 from residue.runtime.calibration.own_calibration import check_own_calibrations
+from residue.runtime.offline.keypad_findings import keypad_findings
 from residue.runtime.offline.sharing import folder_findings
 from residue.runtime.offline.trying_notices import notice_findings
 from residue.runtime.offline.unit_findings import device_findings, unit_findings
@@ -88,7 +89,8 @@ def inspect(
     findings += _room(installation.room, local(clock.now(), installation.calendar.zone).date())
     findings += _secrets(installation)
     findings += [*unit_findings(installation, installed_unit()), *device_findings(installation.room)]
-    findings += [*notice_findings(installation.room), *folder_findings(installation)]
+    findings += [*notice_findings(installation.room), *keypad_findings(installation.room)]
+    findings += folder_findings(installation)
     findings += [*_feed(installation), *_page(installation.room)]
     findings += _output(installation, device or installation.room.device)
     findings += _disk(cache)

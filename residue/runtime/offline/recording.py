@@ -6,7 +6,7 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import date
@@ -76,6 +76,8 @@ class Recorded:
     failure: str | None
     trouble: str | None
     """The reason why not everything was recorded."""
+    silent: Sequence[str]
+    """The channels from which nothing arrived, with the place that each comes from."""
 
 
 class Recording:
@@ -131,7 +133,9 @@ class Recording:
         source = self._source
         failure = self.engine.snapshot.failures.get(self._title)
         bag = self._take.seal(source.frames, source.gaps, source.lengths, on)
-        return Recorded(bag, seconds(source.frames), failure.why if failure else None, self._take.trouble)
+        return Recorded(
+            bag, seconds(source.frames), failure.why if failure else None, self._take.trouble, source.never_heard
+        )
 
     def _play(self, shown: Callable[[str], None]) -> None:
         deadman = Deadman(lambda: self.engine.snapshot.frames)
@@ -155,7 +159,9 @@ class Recording:
         now = self.engine.snapshot
         minutes, rest_s = divmod(int(now.playhead_s), 60)
         gaps = sum(map(len, self._source.gaps.values()))
-        return f"recording {self._title} {minutes:02}:{rest_s:02}, {now.section or 'no section'}, {gaps} gaps"
+        silent = f"nothing arrives from {', '.join(self._source.silent)}; " if self._source.silent else ""
+        at = f"{minutes:02}:{rest_s:02}"
+        return f"recording {self._title} {at}, {silent}{now.section or 'no section'}, {gaps} gaps"
 
     def _log_tallies(self) -> None:
         with suppress(Empty):

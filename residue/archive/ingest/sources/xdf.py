@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import struct
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -26,7 +27,10 @@ log = logging.getLogger(__name__)
 
 _MAGIC = b"XDF:"
 _MOST_CHANNELS = 1024
-_FAULTS = (ValueError, OSError, EOFError, IndexError, KeyError, TypeError, AttributeError, OverflowError, MemoryError)
+_FAULTS = (
+    *(ValueError, OSError, EOFError, IndexError, KeyError, TypeError, AttributeError, OverflowError, MemoryError),
+    struct.error,
+)
 
 
 def open_xdf_source(path: Path, *, salvage: bool = False) -> IngestSource:
