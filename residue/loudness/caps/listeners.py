@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.dsp import exact
-from residue.dsp.kernel import magnitudes, power_sums, weighted_sum
+from residue.dsp.kernel import levels_together, magnitudes, power_sums, weighted_sum
 from residue.loudness.caps.ears import Ear
 from residue.loudness.caps.instants import InstantCap
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S, Weighted, WeightingBank
@@ -110,7 +110,7 @@ class Listener:
             [(at, ear) for at, ear in numbered if ear in at_most and ear.weighting is Weighting.A], self.strengths
         )
         self._likely = [
-            (at, ear.weighting, np.array(ear.gains), self.strengths.index((ear.weighting, 2)))
+            (at, ear.weighting, gains := np.array(ear.gains), gains * gains, self.strengths.index((ear.weighting, 2)))
             for at, ear in numbered
             if ear.spread_s is None and ear.only is None
         ]
@@ -128,13 +128,17 @@ class Listener:
             grains[number] = power_sums(weighted[weighting], GRAIN_FRAMES, power)
         peaks = self.peaks(before.tail, c_weighted, before)
         heard = self.at_most(grains, peaks, c_weighted[:, -REACH:].copy(), before)
-        for at, weighting, gains, strength in self._likely:
-            arriving = weighted_sum(gains, weighted[weighting])
-            apart = np.add.reduce(gains * gains * np.add.reduce(grains[strength], axis=1))
-            heard.energy[at] = max(float(power_sums(arriving, HOP_FRAMES)[0]), float(apart))
-            if weighting is Weighting.C:
-                heard.peak[at] = max(float(magnitudes(arriving)), float(np.max(gains * peaks)))
+        if self._likely:
+            self._most_likely(weighted, peaks, np.add.reduce(grains, axis=2), heard)
         return heard
+
+    def _most_likely(self, weighted: Weighted, peaks: Floats, totals: Floats, heard: Heard) -> None:
+        """What people are told of several outputs. totals: (strengths, outputs), of the hop."""
+        for at, weighting, gains, powers, strength in self._likely:
+            energy, highest = levels_together(gains, weighted[weighting])
+            heard.energy[at] = max(energy, float(np.add.reduce(powers * totals[strength])))
+            if weighting is Weighting.C:
+                heard.peak[at] = max(highest, float((gains * peaks).max()))
 
     def peaks(self, tail: Floats, c_weighted: Floats, before: Underway) -> Floats:
         """(outputs,): the highest magnitudes, between the samples too where that may matter to a cap.

@@ -78,7 +78,7 @@ class Conditioner:
 
     def __call__(self, block: Floats) -> Floats:
         """Conditions a block, (outputs, frames), of finite samples; gives the same shape."""
-        trimmed: Floats = np.clip(block, -LOUDEST, LOUDEST) * self._line(block.shape[1])
+        trimmed: Floats = np.minimum(np.maximum(block, -LOUDEST), LOUDEST) * self._line(block.shape[1])
         delayed = self._delay(trimmed)
         if len(self._filters) == 1:
             return self._filters[0][1](delayed)
@@ -110,7 +110,7 @@ class OnsetLine:
 
     def __call__(self, energy: Floats) -> Floats:
         """energy: (outputs,), the sum of squares of the next hop. Gives its gains, 1 at most."""
-        if np.any(energy >= self._FLOOR):
+        if (energy >= self._FLOOR).any():
             self._line = np.minimum(self._line * self._rise, self._TOP)
             self._silent_hops = 0
         else:
@@ -140,7 +140,7 @@ class OnsetGuard:
         wanted = self._line(hop_energy(hop))
         boundary = np.minimum(self._wanted, wanted)
         given, before = self._held, self._gain
-        if np.any(before != 1.0) or np.any(boundary != 1.0):
+        if (before != 1.0).any() or (boundary != 1.0).any():
             given = given * (before[:, np.newaxis] + (boundary - before)[:, np.newaxis] * self._SHARES)
         self._held, self._wanted, self._gain = hop, wanted, boundary
         return given
