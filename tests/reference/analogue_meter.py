@@ -5,10 +5,13 @@ domain; what lies between the samples is the ideal interpolation of the sampling
 in silence. Levels are in dB re full scale, where a full-scale sine reads -3.01.
 """
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import fft
+from scipy import signal as sps
 
 Floats = NDArray[np.float64]
 
@@ -31,43 +34,51 @@ def analogue_db(weighting: str, frequency_hz: float) -> float:
     return 20 * float(np.log10(abs(_response(weighting, frequency_hz)) / abs(_response(weighting, 1000.0))))
 
 
-def weighted(signal: Floats, weighting: str, finer: int = 1) -> Floats:
-    """(…, frames) under A, C or Z, at `finer` times the rate."""
+def arriving(signal: Floats, weighting: str, later_s: Sequence[float], finer: int = 1) -> list[Floats]:
+    """(…, frames) under A, C or Z at `finer` times the rate, later by each of some times, as over longer ways."""
     frames = signal.shape[-1]
-    length = 1 << int(np.ceil(np.log2(frames + RATE_HZ)))
-    spectrum = np.fft.rfft(signal, length)
+    length = 2 * int(fft.next_fast_len(frames // 2 + RATE_HZ // 2, real=True))
     frequency_hz = np.fft.rfftfreq(length, 1 / RATE_HZ)
     reference = abs(_response(weighting, 1000.0))
-    spectrum = spectrum * _response(weighting, frequency_hz) / reference
+    spectrum = np.fft.rfft(signal, length) * _response(weighting, frequency_hz) / reference
     more = [(0, 0)] * (signal.ndim - 1) + [(0, length // 2 * (finer - 1))]
-    heard: Floats = np.fft.irfft(np.pad(spectrum, more), length * finer) * finer
-    return heard[..., : frames * finer]
+    turned = (spectrum * np.exp(-2j * np.pi * frequency_hz * late_s) for late_s in later_s)
+    return [np.fft.irfft(np.pad(one, more), length * finer)[..., : frames * finer] * finer for one in turned]
 
 
-def delayed(signal: Floats, delay_s: float) -> Floats:
-    """(frames,) later by any time, as it comes over a longer way."""
-    length = 1 << int(np.ceil(np.log2(len(signal) + RATE_HZ)))
-    turn = np.exp(-2j * np.pi * np.fft.rfftfreq(length, 1 / RATE_HZ) * delay_s)
-    late: Floats = np.fft.irfft(np.fft.rfft(signal, length) * turn, length)[: len(signal)]
-    return late
+def weighted(signal: Floats, weighting: str, finer: int = 1) -> Floats:
+    """(…, frames) under A, C or Z, at `finer` times the rate."""
+    return arriving(signal, weighting, [0.0], finer)[0]
 
 
-def equivalent_db(signal: Floats, weighting: str, window_s: float) -> float:
-    """The highest equivalent level over a window that begins at any sample: IEC 61672-1:2013, 3.10."""
-    power, frames = weighted(signal, weighting) ** 2, round(window_s * RATE_HZ)
+def equivalent_of(heard: Floats, window_s: float) -> float:
+    """Of what is weighted, the highest equivalent level over a window from any sample on: IEC 61672-1:2013, 3.10."""
+    power, frames = heard**2, round(window_s * RATE_HZ)
     running = np.cumsum(np.concatenate((np.zeros(frames), power)))
     return 10 * float(np.log10(np.max(running[frames:] - running[:-frames]) / frames + 1e-30))
 
 
+def peak_of(heard: Floats) -> float:
+    """Of what is weighted, at a finer rate than it was sent, the highest magnitude."""
+    return 20 * float(np.log10(np.max(np.abs(heard)) + 1e-30))
+
+
+def fast_maximum_of(heard: Floats) -> float:
+    """Of what is weighted, the highest level with time weighting F, sample by sample."""
+    fall = np.exp(-1 / (_FAST_S * RATE_HZ))
+    return 10 * float(np.log10(np.max(sps.lfilter([1 - fall], [1, -fall], heard**2)) + 1e-30))
+
+
+def equivalent_db(signal: Floats, weighting: str, window_s: float) -> float:
+    """The highest equivalent level over a window that begins at any sample."""
+    return equivalent_of(weighted(signal, weighting), window_s)
+
+
 def peak_db(signal: Floats, weighting: str, finer: int = 16) -> float:
     """The highest magnitude, also between the samples."""
-    return 20 * float(np.log10(np.max(np.abs(weighted(signal, weighting, finer))) + 1e-30))
+    return peak_of(weighted(signal, weighting, finer))
 
 
 def fast_maximum_db(signal: Floats, weighting: str) -> float:
-    """The highest level with time weighting F, sample by sample."""
-    from scipy import signal as sps
-
-    fall = np.exp(-1 / (_FAST_S * RATE_HZ))
-    power = sps.lfilter([1 - fall], [1, -fall], weighted(signal, weighting) ** 2)
-    return 10 * float(np.log10(np.max(power) + 1e-30))
+    """The highest level with time weighting F."""
+    return fast_maximum_of(weighted(signal, weighting))

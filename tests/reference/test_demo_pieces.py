@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -96,13 +97,16 @@ def of_demo(name: str, cache_folder: Path) -> Heard:
     return hear(installation, prepare(installation.performances[name], installation.graph.needs, cache_folder))
 
 
-IN_A_QUICK_RUN = ("first-batch", "last-oven")
+IN_A_QUICK_RUN = ("first-batch", "early-oven", "last-oven")
 
 
-@pytest.mark.parametrize(
-    "name",
-    [pytest.param(name, marks=() if name in IN_A_QUICK_RUN else pytest.mark.long) for name in evenings.PIECES],
-)
+def each(names: Iterable[str]) -> pytest.MarkDecorator:
+    """Some of the evenings in a quick run, and all of them in a full one."""
+    found = [pytest.param(name, marks=() if name in IN_A_QUICK_RUN else pytest.mark.long) for name in names]
+    return pytest.mark.parametrize("name", found)
+
+
+@each(evenings.PIECES)
 def test_an_evening_is_heard_and_does_not_clip(name: str, cache_folder: Path) -> None:
     heard = of_demo(name, cache_folder)
     assert heard.finite
@@ -110,7 +114,7 @@ def test_an_evening_is_heard_and_does_not_clip(name: str, cache_folder: Path) ->
     assert heard.level_dbfs(0.0, 1.0) > -45.0
 
 
-@pytest.mark.parametrize("name", evenings.KNEADING)
+@each(evenings.KNEADING)
 def test_night_dough_accumulates(name: str, cache_folder: Path) -> None:
     heard = of_demo(name, cache_folder)
     fifths_dbfs = [heard.level_dbfs(n / 5, (n + 1) / 5) for n in range(5)]
@@ -119,12 +123,12 @@ def test_night_dough_accumulates(name: str, cache_folder: Path) -> None:
     assert fifths_dbfs == sorted(fifths_dbfs)
 
 
-@pytest.mark.parametrize("name", evenings.KNEADING)
+@each(evenings.KNEADING)
 def test_night_dough_goes_through_all_its_sections(name: str, cache_folder: Path) -> None:
     assert list(of_demo(name, cache_folder).sections_s)[:3] == ["flour", "dough", "mass"]
 
 
-@pytest.mark.parametrize("name", evenings.WATCHING)
+@each(evenings.WATCHING)
 def test_oven_watch_ends_because_the_heart_settled(name: str, cache_folder: Path) -> None:
     heard = of_demo(name, cache_folder)
     last = load(ARCHIVES / "oven-watch").piece.section[-1]
@@ -135,12 +139,19 @@ def test_oven_watch_ends_because_the_heart_settled(name: str, cache_folder: Path
     assert abs(heard.last_settling_bpm - goal_bpm) < 10.0
 
 
-def test_oven_watch_ends_at_a_different_time_each_evening(cache_folder: Path) -> None:
-    ends_s = sorted(of_demo(name, cache_folder).sections_s["end"] for name in evenings.WATCHING)
+@pytest.mark.parametrize(
+    "names",
+    [
+        pytest.param([name for name in evenings.WATCHING if name in IN_A_QUICK_RUN], id="two"),
+        pytest.param(list(evenings.WATCHING), id="all", marks=pytest.mark.long),
+    ],
+)
+def test_oven_watch_ends_at_a_different_time_each_evening(names: list[str], cache_folder: Path) -> None:
+    ends_s = sorted(of_demo(name, cache_folder).sections_s["end"] for name in names)
     assert min(np.diff(ends_s)) > 15.0
 
 
-@pytest.mark.parametrize("name", evenings.WATCHING)
+@each(evenings.WATCHING)
 def test_the_graph_hears_the_beats_that_the_generator_made(name: str, cache_folder: Path) -> None:
     heard = of_demo(name, cache_folder)
     _, made_s = heart.ecg(evenings.WATCHING[name])
@@ -175,7 +186,7 @@ def test_a_real_muscle_kneads_night_dough(tmp_path: Path) -> None:
             for track, side in enumerate(("left", "right"), start=1)
         },
     )
-    assert_renders(load(ARCHIVES / "night-dough"), sealed, tmp_path)
+    assert_renders(load(ARCHIVES / "night-dough"), sealed, tmp_path, Excerpt())
 
 
 def test_a_real_heart_and_brain_watch_the_oven(tmp_path: Path) -> None:
@@ -195,7 +206,7 @@ def test_a_real_heart_and_brain_watch_the_oven(tmp_path: Path) -> None:
         name: Channel(kind=ChannelKind.EEG, file="oven.edf", signal=site, unit="uV") for name, site in sites.items()
     }
     installation, sealed = load(ARCHIVES / "oven-watch"), seal_channels(folder, channels)
-    assert_renders(installation, sealed, tmp_path)
+    assert_renders(installation, sealed, tmp_path, Excerpt(0, 60 * AUDIO_RATE_HZ))
     heard = hear(installation, prepare(sealed.path, installation.graph.needs, tmp_path / "cache"))
     peaks_s = reference_beats_s(chest, ecg.rate_hz)
     assert_same_beats(heard.beats_s, peaks_s[(peaks_s > 5.0) & (peaks_s < heard.ends_s - 16.0)])
@@ -214,11 +225,11 @@ def seal_channels(folder: Path, channels: dict[str, Channel]) -> Bag:
     return seal(folder, folder.with_name("bag"), {}, SEALED_ON)
 
 
-def assert_renders(installation: Installation, sealed: Bag, folder: Path) -> None:
+def assert_renders(installation: Installation, sealed: Bag, folder: Path, excerpt: Excerpt) -> None:
     """The whole way into a WAV, through the cap: something sounds, nothing is broken or clipped."""
     source = prepare(sealed.path, installation.graph.needs, folder / "cache")
     out = folder / "heard.wav"
-    render_to_wav(installation, source, out, block_frames=BLOCK_FRAMES, excerpt=Excerpt(), gain_db=0.0)
+    render_to_wav(installation, source, out, block_frames=BLOCK_FRAMES, excerpt=excerpt, gain_db=0.0)
     sound, rate_hz = soundfile.read(out, always_2d=True)
     assert rate_hz == AUDIO_RATE_HZ
     assert np.isfinite(sound).all()

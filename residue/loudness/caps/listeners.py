@@ -9,7 +9,7 @@ sum in phase and the sum of energies.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -93,12 +93,14 @@ def coherent(ear: Ear, weighted: Floats) -> Floats:
 class Listener:
     """Computes the levels of a hop at several ears."""
 
-    def __init__(self, ears: Sequence[Ear], instants: Sequence[InstantCap] = ()) -> None:
-        """instants: caps of these ears that hold at every moment."""
-        at_most = [ear for ear in ears if ear.spread_s is not None]
-        self.strengths = tuple(dict.fromkeys((ear.weighting, ear.power) for ear in ears))
+    def __init__(
+        self, ears: Sequence[Ear], instants: Sequence[InstantCap] = (), heeded: Collection[int] | None = None
+    ) -> None:
+        """instants: caps of these ears that hold at every moment. heeded: the ears that count, if not all do."""
+        numbered = [(at, ear) for at, ear in enumerate(ears) if heeded is None or at in heeded]
+        at_most = [ear for _, ear in numbered if ear.spread_s is not None]
+        self.strengths = tuple(dict.fromkeys((ear.weighting, ear.power) for _, ear in numbered))
         """Every pair of weighting and power that is counted."""
-        numbered = list(enumerate(ears))
         self._count = len(ears)
         self._single = _Single([(at, ear) for at, ear in numbered if ear.only is not None], self.strengths)
         self._several = _Several(
@@ -155,7 +157,7 @@ class Listener:
         grains: for all `strengths`; peaks: (outputs,), under C.
         """
         energy, peak, fast = np.zeros((3, self._count))
-        before = self._fitted(before)
+        before = self.fitted(before)
         late = np.concatenate((before.grains, grains), axis=2)
         peaks_late = np.concatenate((before.peaks, peaks[:, np.newaxis]), axis=1)
         self._single.energies(np.add.reduce(grains, axis=2), energy)
@@ -179,7 +181,7 @@ class Listener:
         )
         return Heard(energy=energy, peak=peak, fast=fast, memory=memory)
 
-    def _fitted(self, memory: Underway) -> Underway:
+    def fitted(self, memory: Underway) -> Underway:
         """The memory of a stream at other ears, in the form for these; whatever those ears did not count is missing."""
         if memory.strengths == self.strengths and memory.fast.shape[1] == self._late_grains:
             return memory
