@@ -1,7 +1,8 @@
-"""Makes a copy of an installation that is open now: demo_installation.py SOURCE TARGET WAV.
+"""Makes a copy of an installation that is open now: demo_installation.py SOURCE TARGET WAV STATE.
 
-Prints two lines: the performance that it will play, and the device to play it on, which is the machine's own where
-it has one with channels enough, else the silent one that writes what would have sounded to WAV.
+In the folder STATE the house stands as after a power cut in the middle of its first performance. Prints two lines: the
+performance that it will play, and the device to play it on, which is the machine's own where it has one with channels
+enough, else the silent one that writes what would have sounded to WAV.
 """
 
 from __future__ import annotations
@@ -16,12 +17,17 @@ from zoneinfo import ZoneInfo
 import sounddevice
 import tzlocal
 
-from residue.installation.load import load
+from residue.installation.load import Installation, load
 from residue.installation.new import uncalibrated_room
 from residue.output.opening import is_real
+from residue.records import encode_record
+from residue.runtime.house.memory import Memory
+from residue.runtime.system.folders import MEMORY_BEFORE_FILE, MEMORY_FILE
 from residue.schedule.hours import zone_names
 from residue.schedule.spans import local
 
+CLIMB_S = 215.0
+"""A minute before the arms of the first batch give out: what one has to hear of it."""
 OPEN_BEFORE = timedelta(hours=1)
 OPEN_AFTER = timedelta(hours=2)
 """Whole hours on both sides: neither a midnight nor a change to summer time can close the house within the demo."""
@@ -41,7 +47,7 @@ why = "the demo"
 
 [programme]
 performances = [{json.dumps(performance)}]
-after_interruption = "resume" # started again, the demo goes on where it stopped
+after_interruption = "resume" # the demo begins where the evening was interrupted
 """
 
 
@@ -60,20 +66,28 @@ def device_for(channels: int, wav: Path) -> str:
     return str(own["name"]) if own["max_output_channels"] >= channels else f"file:{wav}"
 
 
-def main(source: Path, target: Path, wav: Path) -> None:
+def interrupted_at(place_s: float, installation: Installation, now: datetime) -> Memory:
+    """What the house remembers of a first performance that a power cut ended at `place_s`."""
+    return Memory(opening=installation.calendar.opening_at(now), under_way=True, place_s=place_s)
+
+
+def main(source: Path, target: Path, wav: Path, state: Path) -> None:
     """Copy, open, and say what can be played where."""
     shutil.rmtree(target, ignore_errors=True)
     shutil.copytree(source, target)
     installation = load(target)
     performance = installation.hours.programme.performances[0]
-    hours = hours_open_at(datetime.now(UTC), zone_of_the_machine(), performance)
-    (target / "hours.toml").write_text(hours, encoding="utf-8")
+    now = datetime.now(UTC)
+    (target / "hours.toml").write_text(hours_open_at(now, zone_of_the_machine(), performance), encoding="utf-8")
     widest = max(output.device_channel for output in installation.room.output.values())
     device = device_for(widest, wav)
     if is_real(device):  # the calibration of the demo is invented, and a real device must not play by it
         (target / "room.toml").write_text(uncalibrated_room(installation.graph), encoding="utf-8")
+    state.mkdir(parents=True, exist_ok=True)
+    (state / MEMORY_BEFORE_FILE).unlink(missing_ok=True)
+    (state / MEMORY_FILE).write_bytes(encode_record(interrupted_at(CLIMB_S, load(target), now)))
     sys.stdout.write(f"{performance}\n{device}\n")
 
 
 if __name__ == "__main__":
-    main(*map(Path, sys.argv[1:4]))
+    main(*map(Path, sys.argv[1:5]))

@@ -12,7 +12,7 @@ _LEAST_BESIDE = 30
 """Columns that the last column of a table must have, else its rest begins further left."""
 _COMMAND = re.compile(r" *(sudo )?residue ")
 """A command to copy: a line end within it would end it where it is pasted."""
-_BETWEEN = re.compile(r"^ +| {2,}")
+_BETWEEN = re.compile(r"^(?:- | +)| {2,}")
 """What stands before a column of a table, the first one included."""
 
 

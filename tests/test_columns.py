@@ -25,7 +25,7 @@ def test_a_command_to_copy_stays_one_line() -> None:
     assert folded("Then:\n  residue ingest a --into b", 8) == "Then:\n  residue ingest a --into b"
 
 
-@pytest.mark.parametrize("before", ["    ", "warns  ", "  layers     ", "Fri 25 Dec  22:00  "])
+@pytest.mark.parametrize("before", ["- ", "    ", "warns  ", "  layers     ", "Fri 25 Dec  22:00  "])
 def test_the_rest_of_a_line_stands_below_its_last_column(before: str) -> None:
     words = "Loops that accumulate sound: each plays its content and adds the input to it, round by round."
     first, *others = folded(before + words, 70).split("\n")

@@ -8,6 +8,7 @@ figures are invented within it.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,17 +26,30 @@ SITES: Mapping[str, tuple[float, float]] = {
 """By site: how strong alpha is there, and how strong blinks."""
 
 
-def eeg(seed: int, minutes: float, closing_s: float) -> dict[str, Floats]:
-    """Microvolts at RATE_HZ by site; closing_s: about how long the eyes stay closed, and open, in turn."""
+@dataclass(frozen=True)
+class Sitting:
+    """How somebody sits before the oven."""
+
+    closing_s: float
+    """About how long the eyes stay closed, and open, in turn."""
+    begins: float
+    """Where in these turns the evening begins: 0 with eyes that close, a half with eyes that open."""
+    drowsy: float
+    """How strong theta is, as a part of all that lies below alpha; it fades as the evening wakes."""
+
+
+def eeg(seed: int, minutes: float, sitting: Sitting) -> dict[str, Floats]:
+    """Microvolts at RATE_HZ by site."""
     random = np.random.Generator(np.random.PCG64([seed, 11]))
     count = round(minutes * 60 * RATE_HZ)
     at_s = np.arange(count) / RATE_HZ
-    closed = 1.0 / (1.0 + np.exp(-6.0 * np.sin(2 * np.pi * at_s / (2.0 * closing_s))))
+    closed = 1.0 / (1.0 + np.exp(-6.0 * np.sin(2 * np.pi * (sitting.begins + at_s / (2.0 * sitting.closing_s)))))
     bursts = np.clip(_slow(random, count, 0.5) + 0.4, 0.0, None)
     alpha = _band(random, count, 9.0, 11.0) * bursts * (0.25 + 1.6 * closed) * 9.0
     blinks = _blinks(random, count, 1.0 - closed)
+    theta = _band(random, count, 4.0, 7.0) * sitting.drowsy * 14.0 * 0.5 ** (at_s / 60.0)
     return {
-        site: _pink(random, count) * 7.0 + _band(random, count, 14.0, 28.0) * 2.5 + alpha * back + blinks * lid
+        site: _pink(random, count) * 7.0 + _band(random, count, 14.0, 28.0) * 2.5 + theta + alpha * back + blinks * lid
         for site, (back, lid) in SITES.items()
     }
 

@@ -12,6 +12,7 @@ import edfio
 import soundfile
 
 from archives.generator import brain, heart, muscle
+from archives.generator.brain import Sitting
 from archives.generator.heart import Calming
 from archives.generator.muscle import Evening
 from residue.archive.bag import seal
@@ -25,6 +26,11 @@ WATCHING: Mapping[str, Calming] = {
     "early-oven": Calming(4, 7.0, from_bpm=118, to_bpm=60, half_s=42, starts_s=75, loose_at_s=None),
     "midnight-oven": Calming(5, 8.0, from_bpm=112, to_bpm=58, half_s=76, starts_s=95, loose_at_s=152.0),
     "last-oven": Calming(6, 6.5, from_bpm=124, to_bpm=61, half_s=28, starts_s=90, loose_at_s=None),
+}
+SITTING: Mapping[str, Sitting] = {
+    "early-oven": Sitting(closing_s=23.0, begins=0.5, drowsy=0.0),
+    "midnight-oven": Sitting(closing_s=24.0, begins=0.75, drowsy=1.0),
+    "last-oven": Sitting(closing_s=25.0, begins=0.0, drowsy=0.3),
 }
 NIGHTS: Mapping[str, datetime] = {
     name: datetime(2025, 11, day, 2, 10, tzinfo=timezone(timedelta(hours=1)))
@@ -70,7 +76,7 @@ def _watching(name: str, folder: Path, minutes: float | None) -> str:
     """ECG and EEG in one EDF+ file; returns their channels for performance.toml."""
     calming = WATCHING[name] if minutes is None else replace(WATCHING[name], minutes=minutes)
     chest, _ = heart.ecg(calming)
-    sites = brain.eeg(calming.seed, calming.minutes, closing_s=19.0 + calming.seed)
+    sites = brain.eeg(calming.seed, calming.minutes, SITTING[name])
     signals = [_edf_signal("ECG chest", chest, "mV", 5.0)]
     signals += [_edf_signal(f"EEG {site}", values, "uV", 1000.0) for site, values in sites.items()]
     edfio.Edf(signals, recording=edfio.Recording(startdate=NIGHTS[name].date())).write(folder / "oven.edf")

@@ -16,6 +16,10 @@ class FileKind(Enum):
     XDF = (".xdf",)
     BEATS = (".txt", ".rr", ".ibi")
     TABLE = (".csv", ".tsv")
+    LOSSY = (".mp3", ".ogg", ".oga", ".opus", ".m4a", ".aac")
+    ACTIVITY = (".tcx", ".fit")
+    ACQ = (".acq",)
+    EEG = (".vhdr", ".gdf")
     ARRAYS = (".npy", ".npz", ".mat", ".h5", ".hdf5")
 
 

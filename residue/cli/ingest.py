@@ -21,7 +21,7 @@ _PATH = click.Path(path_type=Path)
     "--describe", "described", type=_PATH, help="Your facts about the recording; without it a template is written."
 )
 def ingest(sources: tuple[Path, ...], bag: Path, described: Path | None) -> None:
-    """Seal recordings (WAV, FLAC, AIFF, EDF, BDF, WFDB, XDF, CSV, lists of beats) as one archived performance.
+    """Seal recordings (sound, EDF, XDF, tables, arrays and what else recorders write) as one archived performance.
 
     For the artist. SOURCES are files or folders; they are only read. Without --describe a template with everything
     that could be found out is written beside the bag for you to complete. What was begun is continued.

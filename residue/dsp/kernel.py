@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-_EDITION = 4
+_EDITION = 5
 try:
     from residue.dsp import _kernel
 except ImportError:
@@ -161,6 +161,16 @@ def weighted_sum_in_numpy(gains: Floats, x: Floats) -> Floats:
     for gain, row in zip(gains[1:], x[1:], strict=True):
         total += gain * row
     return total
+
+
+def levels_together(gains: Floats, x: Floats) -> tuple[float, float]:
+    """The sum of squares and the highest magnitude of weighted_sum."""
+    if not COMPILED:
+        together = weighted_sum_in_numpy(gains, x)
+        return float(np.add.reduce(together * together)), float(magnitudes_in_numpy(together))
+    found = np.empty(2)
+    _kernel.levels_together(gains, np.ascontiguousarray(x, np.float64), np.empty(x.shape[1]), found, *x.shape)
+    return float(found[0]), float(found[1])
 
 
 def magnitudes(x: Floats) -> Floats:

@@ -63,21 +63,8 @@ static PyObject *power_sums(PyObject *module, PyObject *args)
     return done(&buffers);
 }
 
-/* weighted_sum(gains, x, y, rows, count): y is the first row times its gain, plus the second times its gain … */
-static PyObject *weighted_sum(PyObject *module, PyObject *args)
+static void add_up(const double *gains, const double *x, double *restrict y, Py_ssize_t rows, Py_ssize_t count)
 {
-    PyObject *gains_array, *x_array, *y_array;
-    Py_ssize_t rows, count;
-    Buffers buffers = {.held = 0};
-    const double *gains, *x;
-    double *restrict y;
-    (void)module;
-
-    if (!PyArg_ParseTuple(args, "OOOnn", &gains_array, &x_array, &y_array, &rows, &count))
-        return NULL;
-    if (!(gains = READ(gains_array, rows)) || !(x = READ(x_array, rows * count)) || !(y = WRITE(y_array, count)))
-        return refused(&buffers);
-    Py_BEGIN_ALLOW_THREADS
     for (Py_ssize_t row = 0; row < rows; row++) {
         const double gain = gains[row], *restrict from = x + row * count;
         if (row == 0)
@@ -87,6 +74,24 @@ static PyObject *weighted_sum(PyObject *module, PyObject *args)
             for (Py_ssize_t n = 0; n < count; n++)
                 y[n] += gain * from[n];
     }
+}
+
+/* weighted_sum(gains, x, y, rows, count): y is the first row times its gain, plus the second times its gain … */
+static PyObject *weighted_sum(PyObject *module, PyObject *args)
+{
+    PyObject *gains_array, *x_array, *y_array;
+    Py_ssize_t rows, count;
+    Buffers buffers = {.held = 0};
+    const double *gains, *x;
+    double *y;
+    (void)module;
+
+    if (!PyArg_ParseTuple(args, "OOOnn", &gains_array, &x_array, &y_array, &rows, &count))
+        return NULL;
+    if (!(gains = READ(gains_array, rows)) || !(x = READ(x_array, rows * count)) || !(y = WRITE(y_array, count)))
+        return refused(&buffers);
+    Py_BEGIN_ALLOW_THREADS
+    add_up(gains, x, y, rows, count);
     Py_END_ALLOW_THREADS
     return done(&buffers);
 }
@@ -123,6 +128,30 @@ static PyObject *magnitudes(PyObject *module, PyObject *args)
     Py_BEGIN_ALLOW_THREADS
     for (Py_ssize_t row = 0; row < rows; row++)
         highest[row] = highest_of(x + row * count, count);
+    Py_END_ALLOW_THREADS
+    return done(&buffers);
+}
+
+/* levels_together(gains, x, y, found, rows, count): y is the sum of the rows, each times its gain; found: the sum of its
+ * squares, and its highest magnitude. */
+static PyObject *levels_together(PyObject *module, PyObject *args)
+{
+    PyObject *gains_array, *x_array, *y_array, *found_array;
+    Py_ssize_t rows, count;
+    Buffers buffers = {.held = 0};
+    const double *gains, *x;
+    double *y, *found;
+    (void)module;
+
+    if (!PyArg_ParseTuple(args, "OOOOnn", &gains_array, &x_array, &y_array, &found_array, &rows, &count))
+        return NULL;
+    if (!(gains = READ(gains_array, rows)) || !(x = READ(x_array, rows * count)) || !(y = WRITE(y_array, count)) ||
+        !(found = WRITE(found_array, 2)))
+        return refused(&buffers);
+    Py_BEGIN_ALLOW_THREADS
+    add_up(gains, x, y, rows, count);
+    found[0] = power_sum(y, count, 2);
+    found[1] = highest_of(y, count);
     Py_END_ALLOW_THREADS
     return done(&buffers);
 }
@@ -281,6 +310,7 @@ PyMethodDef levels[] = {
     {"power_sums", power_sums, METH_VARARGS, "Sums of squares or fourth powers."},
     {"weighted_sum", weighted_sum, METH_VARARGS, "Rows added up, each with its gain."},
     {"magnitudes", magnitudes, METH_VARARGS, "The highest magnitude of each row."},
+    {"levels_together", levels_together, METH_VARARGS, "The levels of rows added up."},
     {"true_peaks", true_peaks, METH_VARARGS, "Peaks between the samples."},
     {"highest_peaks", highest_peaks, METH_VARARGS, "The highest peak between the samples of each row."},
     {NULL, NULL, 0, NULL},

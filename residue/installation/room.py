@@ -6,6 +6,7 @@ from typing import Literal
 
 import msgspec
 
+from residue.control.keypad import Keypad
 from residue.control.settings import ControlSettings
 from residue.loudness.caps.caps import PLACE, Cap, CapEntry, expand
 from residue.loudness.outputs.measurement import MeasuredWith, margin_db
@@ -34,6 +35,8 @@ class Room(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """"unknown" says that no output is calibrated; caps are then in dBFS."""
     control: ControlSettings = ControlSettings()
     """Who may ask and command the house over the network, and where the feed goes."""
+    keypad: Keypad | None = None
+    """A keypad or a button by the room, for a hold without a terminal; there is none if the table is left out."""
     equipment: list[AnyEquipment] = []
     """Equipment that is switched on before the opening, in this order, and off after closing, in the opposite order."""
     hours_folder: HoursFolder | None = None
@@ -49,9 +52,14 @@ class Room(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
         return margin_db(self.measurement, self.output.values())
 
     @property
+    def felt_margin_db(self) -> float:
+        """By how much caps on vibration are kept lower than they are written."""
+        return 0.0 if self.measurement is None else self.measurement.felt_margin_db
+
+    @property
     def caps(self) -> tuple[Cap, ...]:
         """The caps as they are kept."""
-        return expand(self.cap, self.margin_db)
+        return expand(self.cap, self.margin_db, self.felt_margin_db)
 
     def __post_init__(self) -> None:
         if not self.output:

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from residue.checking import is_name
+from residue.checking import DEVICES, is_name
 from residue.control.settings import Listening, Network
 from residue.installation.load import ROOM
 from residue.installation.room import Room
@@ -61,6 +61,7 @@ _DRIVERS = (
     _Driver(nodes=r"hidraw\d+", character_class="hidraw", module="hid"),
     _Driver(nodes=r"bus/usb(/.*)?", character_class="usb_device"),
     _Driver(nodes=r"gpiochip\d+", character_class="gpiochip"),
+    _Driver(nodes=r"input/.+", character_class="input", group="input"),
 )
 """A class also covers a device that is plugged in again, a node only one that was there at the start.
 
@@ -87,6 +88,9 @@ def needs_of(room: Room, sensors: Sensors | None) -> tuple[UnitNeed, ...]:
         needs += _listened_to(seen, f"{ROOM}: page, control")
     if sensors is not None:
         needs += _listened_to(sensors.osc, f"{SENSORS}: osc")
+    if (keypad := room.keypad) is not None:
+        node = keypad.device if keypad.device.startswith(DEVICES) else f"{DEVICES}input/event0"  # any: its class counts
+        needs.append(UnitNeed(f"{ROOM}: keypad.device", keypad.device, tuple(_opening(node))))
     if (folder := room.hours_folder) is not None:
         where = f"{ROOM}: hours_folder"
         needs.append(UnitNeed(f"{where}.path", folder.path, (UnitSetting("ReadWritePaths", f"-{folder.path}"),)))

@@ -16,6 +16,9 @@ def test_an_ending_is_of_one_kind() -> None:
         ("MIXPRE-001.WAV", FileKind.SOUND),
         ("night.2026.edf", FileKind.EDF),
         ("glove.csv", FileKind.TABLE),
+        ("head.vhdr", FileKind.EEG),
+        ("run.FIT", FileKind.ACTIVITY),
+        ("evening.mp4", None),  # a film beside the recordings is none of them
         ("glove", None),
         ("glove.wav.part", None),
     ],

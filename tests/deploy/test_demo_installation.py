@@ -9,7 +9,11 @@ import msgspec
 import pytest
 import sounddevice
 
-from deploy.demo_installation import device_for, hours_open_at
+from archives.generator.evenings import KNEADING
+from archives.generator.muscle import REST_S
+from deploy.demo_installation import CLIMB_S, device_for, hours_open_at, interrupted_at
+from residue.installation.load import load
+from residue.runtime.house.memory import recalled
 from residue.schedule.hours import Hours, calendar
 
 MINUTE = timedelta(minutes=1)
@@ -62,3 +66,13 @@ def test_without_a_device_a_file_is_written(monkeypatch: pytest.MonkeyPatch) -> 
 
     monkeypatch.setattr(sounddevice, "query_devices", none)
     assert device_for(3, Path("/tmp/heard.wav")) == "file:/tmp/heard.wav"
+
+
+def test_the_demo_goes_on_before_the_arms_give_out(tmp_path: Path) -> None:
+    source = Path(__file__).parents[2] / "archives" / "night-dough"
+    installation = load(source)
+    now = datetime(2026, 5, 5, 10, tzinfo=UTC)  # a Tuesday on which the North hall is open
+    house = recalled(interrupted_at(CLIMB_S, installation, now), installation.hours.programme, 0.0)
+    assert house.from_s == CLIMB_S
+    minutes = KNEADING[installation.hours.programme.names[0]].minutes
+    assert CLIMB_S < minutes * 60 - REST_S < CLIMB_S + DEMO.total_seconds()

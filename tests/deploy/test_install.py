@@ -9,6 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from residue.runtime.offline.sharing import share
+from residue.schedule.hours_folder import HoursFolder
+
 ROOT = Path(__file__).parents[2]
 SET_UP = """\
 say() { printf '%s\\n' "$*" >&2; }
@@ -32,8 +35,12 @@ esac
 
 @pytest.fixture
 def project(tmp_path: Path) -> Path:
+    return project_in(tmp_path)
+
+
+def project_in(folder: Path) -> Path:
     """What is installed from, and a demo of one file."""
-    root = tmp_path / "project"
+    root = folder / "project"
     shutil.copytree(ROOT / "deploy", root / "deploy")
     (root / "deploy" / "setup").write_text(SET_UP)
     (root / "deploy" / "python").write_text(PYTHON)
@@ -58,9 +65,21 @@ def install(project: Path, machine: Path, *arguments: str) -> list[str]:
     return done.stderr.splitlines()
 
 
-def test_what_pip_wrote_points_to_where_it_will_stand(project: Path, tmp_path: Path) -> None:
-    machine = tmp_path / "machine"
-    install(project, machine)
+@pytest.fixture(scope="module")
+def after_a_run(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A machine that residue was installed on once, for all tests; to look at, not to change."""
+    folder = tmp_path_factory.mktemp("once")
+    install(project_in(folder), folder / "machine")
+    return folder / "machine"
+
+
+@pytest.fixture
+def machine(after_a_run: Path, tmp_path: Path) -> Path:
+    """The same machine, for one test."""
+    return shutil.copytree(after_a_run, tmp_path / "machine", symlinks=True)
+
+
+def test_what_pip_wrote_points_to_where_it_will_stand(machine: Path) -> None:
     assert (machine / "opt/residue/.venv/bin/residue").read_text() == "#!/opt/residue/.venv/bin/python\n"
 
 
@@ -68,9 +87,7 @@ def files(machine: Path) -> set[str]:
     return {str(path.relative_to(machine)) for path in machine.rglob("*") if path.is_file() or path.is_symlink()}
 
 
-def test_everything_has_its_place(project: Path, tmp_path: Path) -> None:
-    machine = tmp_path / "machine"
-    install(project, machine)
+def test_everything_has_its_place(machine: Path) -> None:
     assert (machine / "opt/residue/.venv/set-up").read_text() == "run\n"
     assert (machine / "usr/local/bin/residue").readlink() == Path("/opt/residue/.venv/bin/residue")
     assert {
@@ -86,16 +103,13 @@ def test_everything_has_its_place(project: Path, tmp_path: Path) -> None:
     assert (machine / "srv/residue/hours.toml").read_text() == demo_s
 
 
-def test_what_is_installed_is_uncalibrated_and_silent(project: Path, tmp_path: Path) -> None:
-    install(project, tmp_path / "machine")
-    room = tomllib.loads((tmp_path / "machine" / "srv/residue/room.toml").read_text())
+def test_what_is_installed_is_uncalibrated_and_silent(machine: Path) -> None:
+    room = tomllib.loads((machine / "srv/residue/room.toml").read_text())
     assert (room["device"], room["levels_at_the_ear"]) == ("silent", "unknown")
     assert not any("calibration" in output for output in room["output"].values())
 
 
-def test_a_second_run_changes_only_what_is_not_as_it_should_be(project: Path, tmp_path: Path) -> None:
-    machine = tmp_path / "machine"
-    install(project, machine)
+def test_a_second_run_changes_only_what_is_not_as_it_should_be(project: Path, machine: Path) -> None:
     before = files(machine)
     rule = machine / "etc/udev/rules.d/90-residue.rules"
     rule.write_text("# of an older release")
@@ -122,18 +136,40 @@ def test_the_group_of_the_service_may_exchange_performances(project: Path, tmp_p
     assert {"SupplementaryGroups=audio", "ReadWritePaths=-/srv/residue/performances"} <= set(service)
 
 
-def test_the_installed_program_can_install_itself_again(project: Path, tmp_path: Path) -> None:
-    machine = tmp_path / "machine"
-    install(project, machine)
+def test_the_installed_program_can_install_itself_again(machine: Path) -> None:
     before = files(machine)
     install(machine / "opt/residue", machine)
     assert files(machine) == before
 
 
-def test_removing_leaves_the_installation_alone(project: Path, tmp_path: Path) -> None:
-    machine = tmp_path / "machine"
-    install(project, machine)
+def test_removing_leaves_the_installation_alone(project: Path, machine: Path) -> None:
     install(project, machine, "--remove")
     assert files(machine) == {
         f"srv/residue/{name}" for name in ("piece.toml", "room.toml", "hours.toml", "sensors.toml")
     }
+
+
+def test_the_share_of_the_hours_goes_with_the_program_and_leaves_what_samba_had(project: Path, tmp_path: Path) -> None:
+    machine = tmp_path / "machine"
+    install(project, machine)
+    samba = machine / "etc/samba/smb.conf"
+    samba.parent.mkdir()
+    samba.write_text("[global]\n   workgroup = WORKGROUP\n")
+    share(HoursFolder(path="/srv/residue-hours"), machine)
+    assert "include" in samba.read_text()
+    install(project, machine, "--remove")
+    assert samba.read_text().strip() == "[global]\n   workgroup = WORKGROUP"
+    assert sorted(path.name for path in samba.parent.iterdir()) == ["smb.conf"]
+
+
+def test_a_share_is_for_the_machine_itself(project: Path, tmp_path: Path) -> None:
+    """With DESTDIR nothing is laid out, as users and passwords of another machine cannot be."""
+    done = subprocess.run(
+        ["/bin/sh", project / "deploy" / "install", "--share"],
+        env={"PATH": os.environ["PATH"], "DESTDIR": str(tmp_path / "machine")},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (2, "--share is for this machine alone: leave DESTDIR out.\n")
+    assert not (tmp_path / "machine").exists()

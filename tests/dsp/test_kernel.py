@@ -139,7 +139,11 @@ def test_sums_of_powers_are_in_the_order_of_numpy(rows: int, length: int, count:
 @given(st.integers(1, 40), st.integers(1, 100), st.integers(0, 99))
 def test_rows_are_added_and_compared_alike(rows: int, count: int, seed: int) -> None:
     x, gains = hostile(seed, (rows, count)), hostile(seed + 1, rows)
-    for work in (lambda: kernel.weighted_sum(gains, x), lambda: kernel.magnitudes(x)):
+    for work in (
+        lambda: kernel.weighted_sum(gains, x),
+        lambda: kernel.magnitudes(x),
+        lambda: np.array(kernel.levels_together(gains, x)),
+    ):
         compiled, plain = both(work)
         assert np.array_equal(compiled, plain)
 

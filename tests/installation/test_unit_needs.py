@@ -13,6 +13,7 @@ import pytest
 
 from residue.archive.performance import ChannelKind
 from residue.checking import check
+from residue.control.keypad import KeyBinding, Keypad
 from residue.control.settings import ControlSettings, FeedTarget
 from residue.installation.room import Room
 from residue.installation.unit_needs import UnitSetting, drop_in, lacking, needs_of
@@ -251,3 +252,16 @@ def test_the_folder_of_the_hours_may_be_written_and_its_calendar_reached() -> No
     assert lacking(needs, shipped) == list(needs)
     given = {"ReadWritePaths": ["-/srv/residue/performances", "-/srv/residue-hours"], "IPAddressAllow": ["any"]}
     assert lacking(needs, {**SHIPPED, **given}) == []
+
+
+def test_a_keypad_may_be_opened_wherever_it_is_plugged_in() -> None:
+    """Source of the group: Debian's 50-udev-default.rules; of the class: /proc/devices, 13 input."""
+    keys = (KeyBinding(key="KEY_KP1", does="hold"),)
+    for device in ("4-key pad", "/dev/input/by-id/usb-Pad-event-kbd"):
+        [need] = needs_of(msgspec.structs.replace(room(), keypad=Keypad(device=device, key=keys)), None)
+        assert need.where == "room.toml: keypad.device"
+        assert need.settings == (
+            UnitSetting("PrivateDevices", "no"),
+            UnitSetting("DeviceAllow", "char-input rw"),
+            UnitSetting("SupplementaryGroups", "input"),
+        )

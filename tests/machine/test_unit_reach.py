@@ -1,23 +1,29 @@
 """What the service may reach and open under a real systemd: what room.toml names, and nothing else.
 
 The hall is a network of its own within the guest, with a projector that speaks PJLink, a receiver of the feed, a
-computer that is woken, and a stranger. A relay is a serial line, whose other end is a file of this machine.
+computer that is woken, and a stranger. A relay is a serial line, whose other end is a file of this machine. A keypad is
+one of the kernel's own (uinput). The root file system is read-only, and the curator's folder is on the disk of /var.
 """
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
+import evdev
 import pytest
 
+from residue.runtime.offline.sharing import prepare
+from residue.schedule.hours_folder import HoursFolder
 from tests.machine.debian import with_a_house, within
 from tests.machine.test_unit import PORT, plays
 from tests.machine.virtual_machine import Machine, VirtualMachine, running
 
 pytestmark = [pytest.mark.machine, pytest.mark.timeout(2_400)]
 
+FOLDER = "/var/lib/residue-hours"
 PROJECTOR, RECEIVER, STRANGER = "192.0.2.7", "192.0.2.8", "192.0.2.66"
 ROOM = f"""
 [[control.feed]]
@@ -40,6 +46,32 @@ name = "amplifiers"
 kind = "command"
 on = ["/usr/local/bin/relay", "/dev/ttyS1", "on"]
 off = ["/usr/local/bin/relay", "/dev/ttyS1", "off"]
+
+[hours_folder]
+path = "/var/lib/residue-hours"
+
+[keypad]
+device = "Oven door"
+
+[[keypad.key]]
+key = "KEY_KP1"
+does = "hold or release"
+"""
+KEYS = """\
+import time
+from pathlib import Path
+
+from evdev import UInput, ecodes
+
+with UInput({ecodes.EV_KEY: [ecodes.KEY_KP1]}, name="Oven door keys") as pad:
+    Path("/run/plugged").touch()
+    while not Path("/run/unplug").exists():
+        if Path("/run/press").exists():
+            for value in (1, 2, 2, 0):  # pressed, held down, released
+                pad.write(ecodes.EV_KEY, ecodes.KEY_KP1, value)
+                pad.syn()
+            Path("/run/press").unlink()
+        time.sleep(0.1)
 """
 FEED = """
 [node.slow_arm]
@@ -139,6 +171,10 @@ def equipped(debian: Path) -> None:
     relay = debian / "usr/local/bin/relay"
     relay.write_text(RELAY, encoding="utf-8")
     relay.chmod(0o755)
+    (debian / "root/keys.py").write_text(KEYS, encoding="utf-8")
+    (packages,) = (debian / "opt/residue/.venv/lib").glob("python3*/site-packages")
+    shutil.copytree(Path(evdev.__file__).parent, packages / "evdev")  # as by pip, without a network
+    prepare(debian / "srv/residue", HoursFolder(path=FOLDER), debian)
     within(debian, "residue unit /srv/residue --install")
 
 
@@ -146,7 +182,7 @@ def equipped(debian: Path) -> None:
 def computer(machine: Machine, tmp_path_factory: pytest.TempPathFactory) -> Iterator[VirtualMachine]:
     """It is up, and the house plays beside the hall."""
     with running(machine, tmp_path_factory.mktemp("first"), datetime.now(UTC), "rw") as one:
-        one.run(f"systemctl stop residue; {NETWORK} && systemctl start --no-block residue")
+        one.run(f"systemctl stop residue; mount -o remount,ro / && {NETWORK} && systemctl start --no-block residue")
         plays(one)
         yield one
 
@@ -182,6 +218,54 @@ def test_a_computer_on_another_network_is_woken(computer: VirtualMachine) -> Non
 def test_a_relay_at_a_serial_line_is_switched_on(computer: VirtualMachine) -> None:
     computer.run("until journalctl -u residue -o cat | grep -q 'amplifiers is on'; do sleep 0.5; done")
     assert set(computer.serial_line.read_bytes().split()) == {b"on"}
+
+
+def answered(computer: VirtualMachine, word: str) -> str:
+    """What stands in the answer to the curator once it has this word."""
+    computer.run(f"until grep -q {word} {FOLDER}/hours-answer.txt; do sleep 0.5; done")
+    return computer.run(f"cat {FOLDER}/hours-answer.txt")
+
+
+def test_the_curator_is_answered_on_a_read_only_root(computer: VirtualMachine) -> None:
+    assert computer.run("touch /srv/residue/probe 2>/dev/null; echo $?").strip() == "1", "the root is read-only"
+    assert "00:00 to 24:00" in answered(computer, "TAKEN")
+    computer.run(f"sed -i 's/rest_s = 5/rest_s = -5/' {FOLDER}/hours.toml")
+    assert "hours.toml: programme.rest_s" in answered(computer, "REFUSED")
+    computer.run(f"sed -i 's/rest_s = -5/rest_s = 6/' {FOLDER}/hours.toml")
+    assert "Rests for 6 s after each." in answered(computer, "TAKEN")
+    held = computer.run(f"stat -c '%G %a' {FOLDER}/hours-answer.txt {FOLDER}/hours-answer.ics").splitlines()
+    assert held == ["audio 664"] * 2, "the curator's computer can read and replace them"
+
+
+def plugged_in(computer: VirtualMachine) -> None:
+    computer.run("rm -f /run/unplug /run/plugged; modprobe -a uinput evdev")
+    computer.run("systemd-run --quiet --collect /opt/residue/.venv/bin/python -B /root/keys.py")
+    computer.run("until test -e /run/plugged; do sleep 0.5; done")
+
+
+def until_told(computer: VirtualMachine, words: str, times: int) -> None:
+    journal = f"journalctl -u residue -o cat | grep -c '{words}'"
+    computer.run(f"until [ $({journal}) = {times} ]; do sleep 0.5; done")
+
+
+def pressed(computer: VirtualMachine, held: str) -> None:
+    """Presses the key, and waits until the house is held, or no longer."""
+    shown = 'residue status --json | grep -q \'"house": "held"\''
+    computer.run(f"touch /run/press; until {held} {shown}; do sleep 0.5; done")
+
+
+def test_a_key_holds_and_releases_and_a_keypad_may_go_and_come_back(computer: VirtualMachine) -> None:
+    plugged_in(computer)
+    computer.run("until journalctl -u residue -o cat | grep -q 'The keypad is there again'; do sleep 0.5; done")
+    pressed(computer, "")
+    computer.run(
+        "touch /run/unplug; until journalctl -u residue -o cat | grep -q 'read. No such device'; do sleep 0.5; done"
+    )
+    plugged_in(computer)
+    computer.run(
+        "until [ $(journalctl -u residue -o cat | grep -c 'The keypad is there again') = 2 ]; do sleep 0.5; done"
+    )
+    pressed(computer, "!")
 
 
 def test_everything_else_stays_shut(computer: VirtualMachine) -> None:

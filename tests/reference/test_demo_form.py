@@ -60,7 +60,7 @@ def ecg(rate_bpm: Floats) -> Floats:
 
 def sections_s(rate_bpm: Floats) -> dict[str, float]:
     """When each section of Oven Watch begins, and the end."""
-    eyes = brain.eeg(3, MINUTES, closing_s=20.0)
+    eyes = brain.eeg(3, MINUTES, brain.Sitting(closing_s=20.0, begins=0.0, drowsy=0.0))
     slow = {name.lower(): read(values) for name, values in eyes.items()}
     ticks = len(rate_bpm)
     performance = InMemoryPerformance(ticks * FRAMES_PER_TICK, slow={**slow, "chest": ecg(rate_bpm)})

@@ -39,6 +39,7 @@ def metered(parts: Sequence[tuple[float, float]]) -> Iterator[HopMeter]:
     sound = np.pad(sound, (0, -len(sound) % HOP_FRAMES))
     for hop in np.split(sound, len(sound) // HOP_FRAMES):
         meter(bank(np.stack([hop, hop])))
+        meter.settle()
         yield meter
 
 

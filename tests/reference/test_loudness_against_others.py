@@ -15,7 +15,7 @@ import soundfile
 from numpy.typing import NDArray
 from scipy import signal
 
-from residue.loudness.meters.measure import measure
+from residue.loudness.meters.measure import Measurement, measure
 from tests.reference import recordings
 
 Floats = NDArray[np.float64]
@@ -64,18 +64,23 @@ def as_loud_as_it_may_be(sound: Floats) -> Floats:
 MATERIAL = {"muscle": muscle, "heart": heart, "twitches": twitches, "bells": bells, "breath": breath}
 
 
-@pytest.fixture(params=MATERIAL)
-def material(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
+@pytest.fixture(scope="module", params=MATERIAL)
+def material(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
     rng, frames = np.random.default_rng(5), 40 * RATE_HZ
     make = MATERIAL[request.param]
     left, right = make(rng, frames), make(rng, frames)
     stereo = np.stack([one[: min(len(left), len(right))] for one in (left, right)], axis=1)
-    path = tmp_path / f"{request.param}.wav"
+    path = tmp_path_factory.mktemp("material") / f"{request.param}.wav"
     soundfile.write(path, np.clip(stereo, -0.99, 0.99), RATE_HZ, subtype="PCM_24")
     return path
 
 
-def test_beside_ffmpeg(material: Path) -> None:
+@pytest.fixture(scope="module")
+def found(material: Path) -> Measurement:
+    return measure(material)
+
+
+def test_beside_ffmpeg(material: Path, found: Measurement) -> None:
     command = ["ffmpeg", "-nostats", "-i", str(material), "-af"]
     command += ["ebur128=peak=true:framelog=verbose:metadata=1,ametadata=print:file=-", "-f", "null", "-"]
     told = subprocess.run(command, capture_output=True, text=True, check=True)
@@ -86,7 +91,6 @@ def test_beside_ffmpeg(material: Path) -> None:
         assert match is not None, summary
         return float(match[1])
 
-    found = measure(material)
     assert found.integrated_lufs == pytest.approx(value("I"), abs=0.1)
     assert found.loudness_range_lu == pytest.approx(value("LRA"), abs=0.2)
     for channel, peak in enumerate(found.true_peak_dbtp):
@@ -95,18 +99,16 @@ def test_beside_ffmpeg(material: Path) -> None:
         assert -0.1 <= peak - 20 * np.log10(theirs) <= 0.1
 
 
-def test_beside_pyloudnorm(material: Path) -> None:
+def test_beside_pyloudnorm(material: Path, found: Measurement) -> None:
     data, rate_hz = soundfile.read(material)
-    found = measure(material)
     # Its default filters are 0.04 dB off the printed coefficients; "DeMan" is the class that agrees with them.
     meter = pyloudnorm.Meter(rate_hz, filter_class="DeMan")
     assert found.integrated_lufs == pytest.approx(meter.integrated_loudness(data), abs=0.05)
 
 
-def test_levels_beside_scipy(material: Path) -> None:
+def test_levels_beside_scipy(material: Path, found: Measurement) -> None:
     # A and C of this project are checked against IEC 61672-1 elsewhere; here what is made of them.
     data, rate_hz = soundfile.read(material)
-    found = measure(material)
     assert found.lzeq_dbfs == pytest.approx(10 * np.log10(np.mean(data**2)), abs=1e-6)
     assert found.sample_peak_dbfs == pytest.approx((20 * np.log10(np.max(np.abs(data), axis=0))).tolist(), abs=1e-6)
     assert found.duration_s == pytest.approx(len(data) / rate_hz)

@@ -122,7 +122,7 @@ def ingest(given: list[Path], into: Path, description: Description, on: date, pr
             qualities = _examine_all(used, description, progress)
             done = [sentence for one in kept.values() for sentence in one.done]
             done += [f"{name}: {words}." for name, source in used.items() for words in source.told]
-            done += [f"{name}: {source.lost}." for name, source in used.items() if source.lost]
+            done += [f"{name}: {words}." for name, source in used.items() if (words := _lost(source))]
             unasked = sorted(files.keys() - kept)
             done += [f"{name}: left out, because the describe file names none of its channels." for name in unasked]
             done += _notes_words(used, description)
@@ -180,7 +180,7 @@ def _performance(
     for name, asked in description.channel.items():
         channel = kept[asked.file].channels[name]
         start_s = round(channel.start_s + begun[asked.file].seconds, 6)
-        channels[name] = msgspec.structs.replace(channel, start_s=start_s, lost=sources[asked.file].lost)
+        channels[name] = msgspec.structs.replace(channel, start_s=start_s, lost=_lost(sources[asked.file]))
     marks = [*description.mark]
     for name, source in sources.items():
         marks += [
@@ -247,6 +247,10 @@ def _scaled(quality: Quality, full_scale: float) -> Quality:
 
 def _begun_words(begun: Mapping[str, SourceStart]) -> list[str]:
     return [f"{name} begins at {start.seconds:.3f} s: {start.how}." for name, start in begun.items()]
+
+
+def _lost(source: IngestSource) -> str:
+    return "; ".join(filter(None, (source.lossy, source.lost)))
 
 
 def bag_info(performance: Performance, done: list[str]) -> dict[str, str | list[str]]:

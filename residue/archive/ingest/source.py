@@ -52,10 +52,13 @@ class IngestSource:
     """
     private: tuple[str, ...] = ()
     """Facts in its header about the person or the device, in words."""
+    _: KW_ONLY
     told: tuple[str, ...] = ()
     """How it was read, where that changes or limits the recording, in words for the report and the bag."""
     rate_assumed: bool = False
     """Whether its rate follows from a unit of time that nothing in the file states."""
+    lossy: str = ""
+    """That it was coded with loss, in words; empty for files that keep every bit."""
     lost: str = ""
     """What of it is lost, in words, where a person asked for what survives; empty where the file is whole."""
     strip: Callable[[Path, Collection[str] | None], None] | None = None

@@ -42,12 +42,21 @@ class StoredNumbers:
         for row in rows:
             piece.extend(row)
             if len(piece) == self._piece_rows * self._columns:
-                self._write(piece)
+                self._write(np.frombuffer(piece).reshape(-1, self._columns))
                 piece = array("d")
-        self._write(piece)
+        self._write(np.frombuffer(piece).reshape(-1, self._columns))
 
-    def _write(self, piece: array[float]) -> None:
-        values = np.frombuffer(piece).reshape(-1, self._columns)
+    def fill_blocks(self, blocks: Iterable[Floats]) -> None:
+        """Writes all rows, (rows, columns) at a time. Raises ProblemError where the disk is full."""
+        held = np.empty((0, self._columns))
+        for block in blocks:
+            held = np.concatenate((held, block))
+            while len(held) >= self._piece_rows:
+                self._write(held[: self._piece_rows])
+                held = held[self._piece_rows :]
+        self._write(held)
+
+    def _write(self, values: Floats) -> None:
         with telling(self._folder):
             self._file.write(values.T.tobytes())
             self._file.flush()

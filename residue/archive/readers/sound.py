@@ -31,6 +31,14 @@ _UNKNOWN_SIZES = frozenset({0x7FFF_FFFF, 0xFFFF_FFFF})
 _AGAIN = "Copy it again from the recorder."
 
 
+class SoundInOrder(soundfile.SoundFile):  # type: ignore[misc]
+    """A sound file read in order: the library jumps after each read, which is slow, and not exact in MP3."""
+
+    def seekable(self) -> bool:
+        """Never."""
+        return False
+
+
 class SoundBlocks:
     """A sound file read block by block; it keeps the last two, so that tracks and overlapping reads share them."""
 

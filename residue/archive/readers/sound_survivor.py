@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import weakref
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import BinaryIO
@@ -12,7 +12,7 @@ from typing import BinaryIO
 import soundfile
 
 from residue.archive.performance import LONGEST_S
-from residue.archive.readers.sound import SoundBlocks, shortfall
+from residue.archive.readers.sound import SoundBlocks, SoundInOrder, shortfall
 from residue.problems import stopping
 
 _STEPS_FRAMES = (4096, 1)
@@ -30,7 +30,7 @@ def open_survivor(path: Path) -> tuple[SoundBlocks, str]:
     """
     mend = _mended_sizes(path)
     try:
-        frames = _decoded(path, mend)
+        frames = _within_reach(path, mend, _decoded(path, mend))
         file = _opened(path, mend)  # once more: it cannot go back from the damage
     except soundfile.LibsndfileError as error:
         raise stopping(path.name, f"None of it can be read: {error.error_string}.", "Find another copy.") from error
@@ -47,12 +47,14 @@ def open_survivor(path: Path) -> tuple[SoundBlocks, str]:
     return SoundBlocks(file, path.name, frames), lost
 
 
-def _opened(path: Path, mend: Mapping[int, bytes]) -> soundfile.SoundFile:
+def _opened(
+    path: Path, mend: Mapping[int, bytes], opening: Callable[[object], soundfile.SoundFile] = soundfile.SoundFile
+) -> soundfile.SoundFile:
     if not mend:
-        return soundfile.SoundFile(path)
+        return opening(path)
     raw = _Mended(path, mend)
     try:
-        file = soundfile.SoundFile(raw)
+        file = opening(raw)
     except soundfile.LibsndfileError:
         raw.close()
         raise
@@ -71,12 +73,25 @@ def _decoded(path: Path, mend: Mapping[int, bytes]) -> int:
     """The frames that can be decoded one after the other; in smaller steps before the first that cannot."""
     known = 0
     for step in _STEPS_FRAMES:
-        file, frames = _opened(path, mend), 0
+        file, frames = _opened(path, mend, SoundInOrder), 0
         with suppress(soundfile.LibsndfileError):  # from there on it is damaged
             while count := len(file.read(_STEPS_FRAMES[0] if frames < known else step, dtype="float32")):
                 frames += count
         known = frames
     return known
+
+
+def _within_reach(path: Path, mend: Mapping[int, bytes], frames: int) -> int:
+    """How many of the frames can be read where the library jumps to their end after it: a few less in a cut FLAC."""
+    low, high = 0, frames
+    while low < high:
+        middle = high if high == frames else (low + high + 1) // 2
+        try:
+            _opened(path, mend).seek(middle)
+            low = middle
+        except soundfile.LibsndfileError:
+            high = middle - 1
+    return low
 
 
 class _Mended(io.FileIO):

@@ -43,13 +43,16 @@ def room_rows(caps: Sequence[Cap], outputs: Mapping[str, Output]) -> tuple[CapRo
 
 
 def rule_rows(
-    entries: Sequence[CapEntry], outputs: Mapping[str, Output], margin_db: float = 0.0
+    entries: Sequence[CapEntry], outputs: Mapping[str, Output], *, margin_db: float = 0.0, felt_margin_db: float = 0.0
 ) -> tuple[RuleRow, ...]:
-    """Every published rule, with its caps under a margin, in the order of RULES."""
+    """Every published rule, with its caps under the margins, in the order of RULES."""
     named = {entry.rule for entry in entries}
     return tuple(
         RuleRow(
-            name, rule, name in named, tuple(_row(cap, outputs) for cap in expand([CapEntry(rule=name)], margin_db))
+            name,
+            rule,
+            name in named,
+            tuple(_row(cap, outputs) for cap in expand([CapEntry(rule=name)], margin_db, felt_margin_db)),
         )
         for name, rule in RULES.items()
     )

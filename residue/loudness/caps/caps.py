@@ -131,7 +131,10 @@ class Cap:
     def limit_in_words(self) -> str:
         """The limit as a person writes it; with a margin: 97.9 dB(A) (100 less a margin of 2.1)."""
         kept = level_in_words(self.limit, self.unit, "g")
-        asked = f" ({self.limit + self.margin_db:g} less a margin of {self.margin_db:g})" if self.margin_db else ""
+        written = level_in_words(self.limit + self.margin_db, self.unit, "g").partition(" ")[0]
+        asked = (
+            f" ({written} less a margin of {self.margin_db:g}{' dB' * self.quantity.felt})" if self.margin_db else ""
+        )
         return f"{kept}{asked}"
 
 
@@ -183,10 +186,10 @@ def _of_quantity(entry: CapEntry, quantity: Quantity) -> Cap:
     return Cap(name, quantity, window_s, _level(quantity, entry.limit), physical=entry.limit_dbfs is None, at=at)
 
 
-def expand(entries: Sequence[CapEntry], margin_db: float = 0.0) -> tuple[Cap, ...]:
+def expand(entries: Sequence[CapEntry], margin_db: float = 0.0, felt_margin_db: float = 0.0) -> tuple[Cap, ...]:
     """The caps of the entries in room.toml: published rules as their caps, equal caps only once.
 
-    margin_db: the limits in dB at an ear become lower by this.
+    The limits at an ear become lower by margin_db, and those of vibration by felt_margin_db.
     """
     caps: list[Cap] = []
     for entry in entries:
@@ -194,14 +197,12 @@ def expand(entries: Sequence[CapEntry], margin_db: float = 0.0) -> tuple[Cap, ..
             caps.extend(_of_rule(entry.rule))
         elif entry.quantity is not None:
             caps.append(_of_quantity(entry, QUANTITIES[entry.quantity]))
-    return tuple(_lowered(cap, margin_db) for cap in dict.fromkeys(caps))
+    return tuple(_lowered(cap, felt_margin_db if cap.quantity.felt else margin_db) for cap in dict.fromkeys(caps))
 
 
 def _lowered(cap: Cap, margin_db: float) -> Cap:
-    """A sound level meter says nothing of what is felt, nor of what is in the wire."""
-    if not cap.physical or cap.quantity.felt:
-        return cap
-    return replace(cap, limit=cap.limit - margin_db, margin_db=margin_db)
+    """No meter errs about what is in the wire."""
+    return replace(cap, limit=cap.limit - margin_db, margin_db=margin_db) if cap.physical else cap
 
 
 def protecting_caps(outputs: Mapping[str, Output]) -> tuple[Cap, ...]:

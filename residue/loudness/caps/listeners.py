@@ -9,14 +9,14 @@ sum in phase and the sum of energies.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from residue.dsp import exact
-from residue.dsp.kernel import magnitudes, power_sums, weighted_sum
+from residue.dsp.kernel import levels_together, magnitudes, power_sums, weighted_sum
 from residue.loudness.caps.ears import Ear
 from residue.loudness.caps.instants import InstantCap
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S, Weighted, WeightingBank
@@ -93,12 +93,14 @@ def coherent(ear: Ear, weighted: Floats) -> Floats:
 class Listener:
     """Computes the levels of a hop at several ears."""
 
-    def __init__(self, ears: Sequence[Ear], instants: Sequence[InstantCap] = ()) -> None:
-        """instants: caps of these ears that hold at every moment."""
-        at_most = [ear for ear in ears if ear.spread_s is not None]
-        self.strengths = tuple(dict.fromkeys((ear.weighting, ear.power) for ear in ears))
+    def __init__(
+        self, ears: Sequence[Ear], instants: Sequence[InstantCap] = (), heeded: Collection[int] | None = None
+    ) -> None:
+        """instants: caps of these ears that hold at every moment. heeded: the ears that count, if not all do."""
+        numbered = [(at, ear) for at, ear in enumerate(ears) if heeded is None or at in heeded]
+        at_most = [ear for _, ear in numbered if ear.spread_s is not None]
+        self.strengths = tuple(dict.fromkeys((ear.weighting, ear.power) for _, ear in numbered))
         """Every pair of weighting and power that is counted."""
-        numbered = list(enumerate(ears))
         self._count = len(ears)
         self._single = _Single([(at, ear) for at, ear in numbered if ear.only is not None], self.strengths)
         self._several = _Several(
@@ -108,7 +110,7 @@ class Listener:
             [(at, ear) for at, ear in numbered if ear in at_most and ear.weighting is Weighting.A], self.strengths
         )
         self._likely = [
-            (at, ear.weighting, np.array(ear.gains), self.strengths.index((ear.weighting, 2)))
+            (at, ear.weighting, gains := np.array(ear.gains), gains * gains, self.strengths.index((ear.weighting, 2)))
             for at, ear in numbered
             if ear.spread_s is None and ear.only is None
         ]
@@ -126,13 +128,17 @@ class Listener:
             grains[number] = power_sums(weighted[weighting], GRAIN_FRAMES, power)
         peaks = self.peaks(before.tail, c_weighted, before)
         heard = self.at_most(grains, peaks, c_weighted[:, -REACH:].copy(), before)
-        for at, weighting, gains, strength in self._likely:
-            arriving = weighted_sum(gains, weighted[weighting])
-            apart = np.add.reduce(gains * gains * np.add.reduce(grains[strength], axis=1))
-            heard.energy[at] = max(float(power_sums(arriving, HOP_FRAMES)[0]), float(apart))
-            if weighting is Weighting.C:
-                heard.peak[at] = max(float(magnitudes(arriving)), float(np.max(gains * peaks)))
+        if self._likely:
+            self._most_likely(weighted, peaks, np.add.reduce(grains, axis=2), heard)
         return heard
+
+    def _most_likely(self, weighted: Weighted, peaks: Floats, totals: Floats, heard: Heard) -> None:
+        """What people are told of several outputs. totals: (strengths, outputs), of the hop."""
+        for at, weighting, gains, powers, strength in self._likely:
+            energy, highest = levels_together(gains, weighted[weighting])
+            heard.energy[at] = max(energy, float(np.add.reduce(powers * totals[strength])))
+            if weighting is Weighting.C:
+                heard.peak[at] = max(highest, float((gains * peaks).max()))
 
     def peaks(self, tail: Floats, c_weighted: Floats, before: Underway) -> Floats:
         """(outputs,): the highest magnitudes, between the samples too where that may matter to a cap.
@@ -155,7 +161,7 @@ class Listener:
         grains: for all `strengths`; peaks: (outputs,), under C.
         """
         energy, peak, fast = np.zeros((3, self._count))
-        before = self._fitted(before)
+        before = self.fitted(before)
         late = np.concatenate((before.grains, grains), axis=2)
         peaks_late = np.concatenate((before.peaks, peaks[:, np.newaxis]), axis=1)
         self._single.energies(np.add.reduce(grains, axis=2), energy)
@@ -179,7 +185,7 @@ class Listener:
         )
         return Heard(energy=energy, peak=peak, fast=fast, memory=memory)
 
-    def _fitted(self, memory: Underway) -> Underway:
+    def fitted(self, memory: Underway) -> Underway:
         """The memory of a stream at other ears, in the form for these; whatever those ears did not count is missing."""
         if memory.strengths == self.strengths and memory.fast.shape[1] == self._late_grains:
             return memory

@@ -1,8 +1,9 @@
-"""Loudness of a stream by ITU-R BS.1770 and EBU Tech 3341 and 3342, hop by hop, for a stream of any length."""
+"""Loudness of a stream by ITU-R BS.1770 and EBU Tech 3341 and 3342, hops at a time, for a stream of any length."""
 
 from __future__ import annotations
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from residue.loudness.meters import gating
@@ -29,31 +30,35 @@ class ProgrammeLoudness:
         self._counted = 0
         self._blocks = np.zeros((2, places, _BINS), dtype=np.int32)
         self.means = (np.zeros(places), np.zeros(places))
-        """Momentary and short-term loudness at the end of the hop, (places,) each, as K-weighted mean squares."""
-        self.momentary_max = np.zeros(places)
-        """The highest momentary loudness within the hop."""
+        """Momentary and short-term loudness at the end of the last hop, (places,) each, as K-weighted mean squares."""
+        self.momentary_max, self.short_term_max = np.zeros(places), np.zeros(places)
+        """The highest within the hops that were taken last."""
 
     def __call__(self, grains: Floats) -> None:
-        """Takes one hop: K-weighted energies, (places, GRAINS_PER_HOP), summed over the outputs of each place."""
-        self._grains = np.concatenate((self._grains[:, GRAINS_PER_HOP:], grains), axis=1)
-        self._counted += 1
+        """Takes some hops: K-weighted energies, (places, hops * GRAINS_PER_HOP), summed over the outputs of a place."""
+        kept, hops = self._grains.shape[1], grains.shape[1] // GRAINS_PER_HOP
         momentary = _MOMENTARY_HOPS * GRAINS_PER_HOP
-        windows = np.lib.stride_tricks.sliding_window_view(
-            self._grains[:, -(momentary + GRAINS_PER_HOP - 1) :], momentary, axis=1
+        history = np.concatenate((self._grains, grains), axis=1)
+        self._grains = history[:, -kept:].copy()
+        recent = sliding_window_view(history[:, kept + 1 - momentary :], momentary, axis=1)
+        sums = np.add.reduce(recent, axis=2) / (_MOMENTARY_HOPS * HOP_FRAMES)
+        longer = sliding_window_view(history, kept, axis=1)[:, GRAINS_PER_HOP::GRAINS_PER_HOP]
+        both = (
+            sums[:, GRAINS_PER_HOP - 1 :: GRAINS_PER_HOP],
+            np.add.reduce(longer, axis=2) / (_SHORT_TERM_HOPS * HOP_FRAMES),
         )
-        sums = np.add.reduce(windows, axis=2) / (_MOMENTARY_HOPS * HOP_FRAMES)
-        self.momentary_max = np.max(sums, axis=1)
-        self.means = (sums[:, -1], np.add.reduce(self._grains, axis=1) / (_SHORT_TERM_HOPS * HOP_FRAMES))
-        for blocks, hops, means in zip(self._blocks, (_MOMENTARY_HOPS, _SHORT_TERM_HOPS), self.means, strict=True):
-            if self._counted >= hops:
-                self._count(blocks, means)
+        self.momentary_max, self.short_term_max = np.max(sums, axis=1), np.max(both[1], axis=1)
+        self.means = (both[0][:, -1], both[1][:, -1])
+        for blocks, least, means in zip(self._blocks, (_MOMENTARY_HOPS, _SHORT_TERM_HOPS), both, strict=True):
+            self._count(blocks, means[:, max(0, least - 1 - self._counted) :])
+        self._counted += hops
 
     @staticmethod
     def _count(blocks: NDArray[np.int32], powers: Floats) -> None:
-        loud = np.flatnonzero(powers > _BIN_POWERS[0])
-        levels = gating.OFFSET_LU + 10.0 * np.log10(powers[loud])
+        place, hop = np.nonzero(powers > _BIN_POWERS[0])
+        levels = gating.OFFSET_LU + 10.0 * np.log10(powers[place, hop])
         bins = np.minimum((levels - _LOWEST_LUFS) * _BINS_PER_LU, _BINS - 1.0).astype(np.int64)
-        blocks[loud, bins] += 1
+        np.add.at(blocks, (place, bins), 1)
 
     def whole(self) -> list[tuple[float | None, float | None]]:
         """Integrated loudness and loudness range since the start, for each place."""

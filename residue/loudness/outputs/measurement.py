@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 
 import msgspec
 from msgspec import Meta
+from msgspec.structs import replace
 
 from residue.loudness.outputs.calibration import Calibration
 from residue.loudness.outputs.outputs import Output
@@ -23,6 +24,12 @@ class 2 the worked example of its Annex D gives the printed result.
 """
 _POSITION_DB = 1.0
 """Standard uncertainty of the place of the microphone: ISO 9612:2009, Annex C, from memory."""
+_VIBRATION_METER_DB = 1.0 / sqrt(3.0)
+"""Standard uncertainty of a vibration meter: it may be 1 dB off between 6.3 and 80 Hz (ISO 8041-1:2017, from memory),
+anywhere in between with equal chance.
+"""
+_POSTURE_DB = 1.0
+"""Standard uncertainty of the place on the floor or seat, and of how a body rests there: our own judgement."""
 MOST_DRIFT_DB = 0.5
 """The checks before and after may differ by this, otherwise all is discarded: ISO 9612:2009, 12.2, from memory."""
 MOST_SPREAD_DB = 0.5
@@ -49,6 +56,9 @@ class MeasuredWith(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_o
     margin_db: Annotated[float, Meta(ge=0.0, le=12.0)] | None = None
     """Caps in dB are lower by this, for meter and place; if not given, 2.1 for class 1 and 3 for class 2."""
 
+    vibration_margin_db: Annotated[float, Meta(ge=0.0, le=12.0)] | None = None
+    """Caps on vibration are lower by this, for meter and place; if not given, 2."""
+
     @property
     def drift_db(self) -> float | None:
         """The change of the meter between the two checks; None without two checks."""
@@ -62,6 +72,13 @@ class MeasuredWith(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_o
         if self.margin_db is not None:
             return self.margin_db
         return COVERAGE * sqrt(_METER_DB[self.meter_class] ** 2 + _POSITION_DB**2)
+
+    @property
+    def felt_margin_db(self) -> float:
+        """The margin for the vibration meter and its place, in tenths of a dB: the stated one, or the usual one."""
+        if self.vibration_margin_db is not None:
+            return self.vibration_margin_db
+        return ceil(10.0 * COVERAGE * sqrt(_VIBRATION_METER_DB**2 + _POSTURE_DB**2)) / 10.0
 
 
 def reading_uncertainty_db(calibration: Calibration) -> float:
@@ -86,10 +103,12 @@ def margin_db(measurement: MeasuredWith | None, outputs: Iterable[Output]) -> fl
 
 
 def stricter_measurement(one: MeasuredWith | None, other: MeasuredWith | None) -> MeasuredWith | None:
-    """The one with the larger margin; the first of two equal ones."""
+    """The one with the larger margin for sound, with the larger of the two for vibration; else the first."""
     if one is None or other is None:
         return one or other
-    return other if other.own_margin_db > one.own_margin_db else one
+    stricter = other if other.own_margin_db > one.own_margin_db else one
+    felt_db = max(one.felt_margin_db, other.felt_margin_db)
+    return stricter if stricter.felt_margin_db == felt_db else replace(stricter, vibration_margin_db=felt_db)
 
 
 def check_measurement(measurement: MeasuredWith | None, outputs: Mapping[str, Output]) -> Iterator[Finding]:

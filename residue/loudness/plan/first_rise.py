@@ -34,7 +34,7 @@ class LoweredRise:
     @property
     def words(self) -> str:
         """A sentence for a technician."""
-        between = f"from {_clock(self.start_s)} to {_clock(self.stop_s)}"
+        between = f"from {clock(self.start_s)} to {clock(self.stop_s)}"
         return f"Output {self.output} is lowered by up to {self.most_db:.1f} dB {between}: it starts too fast."
 
 
@@ -42,25 +42,31 @@ def lowered_rises(
     profile: LevelProfile, planned: PlannedPerformance, outputs: Mapping[str, Output]
 ) -> Iterator[LoweredRise]:
     """The stretches in which the stage lowers a performance that begins after a silence, under its plan."""
+    for name, lowered_db in zip(outputs, -20.0 * np.log10(onset_gains(profile, planned, outputs)), strict=True):
+        for start, stop in stretches(lowered_db > TOLD_DB):
+            most_db = float(np.max(lowered_db[start:stop]))
+            yield LoweredRise(output=name, start_s=start * HOP_S, stop_s=stop * HOP_S, most_db=most_db)
+
+
+def onset_gains(profile: LevelProfile, planned: PlannedPerformance, outputs: Mapping[str, Output]) -> Floats:
+    """(outputs, hops): the gains of the bound on the first rise, under a plan."""
     hops = profile.onset_energy.shape[1]
     gains_db = planned.gain_db + (
         GainCurve(planned.knots_db).levels_db(np.arange(0.5, hops)) if planned.knots_db else np.zeros(hops)
     )
     line = OnsetLine(outputs)
     alone_db = np.array([[planned.lowering.alone_db.get(name, 0.0)] for name in outputs])
-    gains = np.array([line(energy) for energy in (profile.onset_energy * 10.0 ** ((gains_db + alone_db) / 10.0)).T])
-    for name, lowered_db in zip(outputs, -20.0 * np.log10(gains.T), strict=True):
-        yield from _stretches(name, lowered_db)
+    gains = [line(energy) for energy in (profile.onset_energy * 10.0 ** ((gains_db + alone_db) / 10.0)).T]
+    return np.array(gains).reshape(hops, len(outputs)).T
 
 
-def _stretches(output: str, lowered_db: Floats) -> Iterator[LoweredRise]:
-    edges = np.flatnonzero(np.diff(lowered_db > TOLD_DB, prepend=False, append=False))
-    for start, stop in edges.reshape(-1, 2):
-        yield LoweredRise(
-            output=output, start_s=start * HOP_S, stop_s=stop * HOP_S, most_db=float(np.max(lowered_db[start:stop]))
-        )
+def stretches(true: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """(start, stop) of each stretch of true values."""
+    edges = np.flatnonzero(np.diff(true, prepend=False, append=False))
+    return [(int(start), int(stop)) for start, stop in edges.reshape(-1, 2)]
 
 
-def _clock(time_s: float) -> str:
+def clock(time_s: float) -> str:
+    """Minutes, seconds and tenths."""
     minutes, tenths = divmod(round(time_s * 10), 600)
     return f"{minutes}:{tenths // 10:02}.{tenths % 10}"

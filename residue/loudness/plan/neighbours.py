@@ -102,8 +102,11 @@ class Neighbours:
             rings = []
             for turns in pool.rounds:
                 layout = Layout(turns, self._profiles)
-                heard = [scale[name] * layout.energy(name, self._key) for name in layout.profiles]
+                heard = np.zeros(layout.hops)
+                for name, start, _ in layout.spans:
+                    profile = self._profiles[name]
+                    heard[start : start + profile.hops] = scale[name] * profile.energy[profile.row(self._key)]
                 starts = [start for _, start, _ in layout.spans]
-                rings.append((np.add.reduce(heard), starts if pool.from_anywhere else starts[:1]))
+                rings.append((heard, starts if pool.from_anywhere else starts[:1]))
             self._rings[pool] = rings
         return self._rings[pool]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Mapping, Sequence
+from collections.abc import Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import ceil, floor
 
@@ -94,14 +94,52 @@ class Layout:
         ]
         """(name, first hop, first hop after the silence that follows)."""
 
-    def energy(self, name: str, key: str) -> Floats:
-        """(hops,): the energy of a performance at an ear, at each hop where it is played."""
-        profile = self.profiles[name]
-        heard = np.zeros(self.hops)
-        for played, start, _ in self.spans:
-            if played == name:
-                heard[start : start + profile.hops] = profile.energy[profile.row(key)]
-        return heard
+        self.starts: dict[str, list[int]] = {}
+        """By name, the first hops of its plays."""
+        for name, start, _ in self.spans:
+            self.starts.setdefault(name, []).append(start)
+
+    def windows(self, name: str, energy: Floats, window: int) -> Iterator[tuple[slice, Floats, Floats]]:
+        """The stretches of the round in which a window may hold any of a performance; 0 elsewhere.
+
+        energy: (hops of the performance,). For each stretch: where it is, the energy of the performance in the `window`
+        hops before each hop, and that of the hop itself. What is added up is what a sum over the whole round would add.
+        """
+        starts, length = self.starts[name], len(energy)
+        whole, rest = divmod(window, self.hops)
+        lasts = length + rest + 1
+        if whole or lasts * len(starts) >= self.hops:
+            heard = np.zeros(self.hops)
+            for start in starts:
+                heard[start : start + length] = energy
+            yield slice(0, self.hops), sums_before(heard, window), heard
+            return
+        running = np.cumsum(np.concatenate(([0.0], *[energy] * (2 * len(starts)))))
+
+        def heard_before(place: NDArray[np.int64]) -> NDArray[np.int64]:
+            """The number of its hops before a place in the round, played twice."""
+            begun = (np.clip(place - first - start, 0, length) for first in (0, self.hops) for start in starts)
+            counts: NDArray[np.int64] = sum(begun, np.zeros_like(place))
+            return counts
+
+        for stretch in self._touched(starts, lasts):
+            place = np.arange(stretch.start, stretch.stop) + self.hops
+            now = heard_before(place)
+            sums = running[now] - running[heard_before(place - rest)]
+            here = np.where(heard_before(place + 1) > now, energy[now % length], 0.0)
+            yield stretch, np.maximum(sums, 0.0), here
+
+    def _touched(self, starts: Sequence[int], lasts: int) -> list[slice]:
+        """The hops of the round from each start on, for so many hops, in order, none of them twice; fewer than all."""
+        ends = sorted((start, start + lasts) for start in starts)
+        over = max(0, ends[-1][1] - self.hops)  # those of the last play that lie in the next round
+        touched = [slice(0, over)] if over else []
+        for start, stop in ends:
+            if touched and start <= touched[-1].stop:
+                touched[-1] = slice(touched[-1].start, min(self.hops, stop))
+            else:
+                touched.append(slice(start, min(self.hops, stop)))
+        return touched
 
 
 def sums_before(energy: Floats, window: int) -> Floats:

@@ -19,7 +19,9 @@ from residue.loudness.caps.caps import PLACE, reached_in_words
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_S
 from residue.loudness.meters.measure import level_over_time
 from residue.loudness.meters.weightings import Weighting
+from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.arc import GainCurve
+from residue.loudness.plan.changes import Changed, changes
 from residue.loudness.plan.plan import Plan, PlannedPerformance
 from residue.loudness.plan.profile import LevelProfile
 from residue.progress import Progress, silent
@@ -101,25 +103,44 @@ def draw_file(sound: Path, progress: Progress = silent) -> Figure:
     return draw_levels(sound.name, 1.0, {_WORDS[key]: curve for key, curve in levels.items()})
 
 
-def draw_plan(planned: Plan, profiles: Mapping[str, LevelProfile]) -> Figure:
+def draw_plan(planned: Plan, profiles: Mapping[str, LevelProfile], outputs: Mapping[str, Output]) -> Figure:
     """Draws the effect of a plan, a row for each performance.
 
-    At the left is its level before and under the plan, at the right the level over each cap's window against its limit.
+    At the left is its level before and under the plan, in the middle the change of each output against the mapping, at
+    the right the level over each cap's window against its limit.
     """
     count = len(planned.performances)
     lines = max(len(performance.nearest) for performance in planned.performances)
     figure = Figure(
-        figsize=(1.3 * _SIZE_INCHES[0], (3.4 + lines * _LINE_INCHES) * count), dpi=_DOTS_PER_INCH, layout="constrained"
+        figsize=(1.8 * _SIZE_INCHES[0], (3.4 + lines * _LINE_INCHES) * count), dpi=_DOTS_PER_INCH, layout="constrained"
     )
     FigureCanvasAgg(figure)
-    rows = figure.subplots(count, 2, squeeze=False)
-    for (levels, caps), performance in zip(rows, planned.performances, strict=True):
+    rows = figure.subplots(count, 3, squeeze=False)
+    for (levels, changed, caps), performance in zip(rows, planned.performances, strict=True):
+        _fill_changes(changed, changes(profiles[performance.name], performance, outputs))
         _fill(levels, 1.0, _before_and_after(performance, profiles[performance.name]), lightly="before")
         words = "\n".join(textwrap.wrap(performance.words, _WORDS_WIDTH))
         levels.set_title(words, loc="left", fontsize=8)
         levels.set_ylabel("level of each second at the visitor's place", fontsize=8)
         _fill_caps(caps, performance)
     return figure
+
+
+def _fill_changes(axes: Axes, changed: Mapping[str, Changed]) -> None:
+    """Draws the level of each output after the stage, relative to what the mapping gives it."""
+    lowest = -6.0
+    for colour, one in zip(_CURVES * len(changed), changed.values(), strict=False):
+        at_s = np.arange(1, len(one.course_db) + 1)
+        axes.plot(at_s, one.course_db, color=colour, linewidth=1.1, label=f"{one.output}, {one.band_in_words}")
+        known = one.course_db[np.isfinite(one.course_db)]
+        lowest = min(lowest, float(np.min(known, initial=0.0)))
+    axes.set_ylim(max(lowest - 3.0, -_SPAN_DB), 3.0)
+    axes.set_xlim(left=0.0)
+    axes.set_ylabel("dB against the mapping", fontsize=8)
+    axes.set_title(
+        "what plan and cap stage change, output by output, and the band that is sent", loc="left", fontsize=8
+    )
+    _finish(axes, 1)
 
 
 def _before_and_after(performance: PlannedPerformance, profile: LevelProfile) -> dict[str, NDArray[np.float64]]:

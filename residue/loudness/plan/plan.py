@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from math import floor, inf, log10
 
@@ -16,7 +16,7 @@ from residue.loudness.caps.instants import InstantCap, instant_cap
 from residue.loudness.meters.hops import HOP_S
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.neighbours import Neighbours, within
-from residue.loudness.plan.order import Layout, Order, repeated, sums_before
+from residue.loudness.plan.order import Layout, Order, repeated
 from residue.loudness.plan.profile import LevelProfile
 from residue.loudness.stage.budget import terms
 from residue.loudness.stage.limiter import limiter_ceiling
@@ -342,8 +342,7 @@ def _nearest_at_once(
 class _Windows:
     """The energy that one cap counts at every hop of a round, for each performance at full gain.
 
-    used: (hops,), the energy of the window before each hop, plus `knee` times the hop itself, as the governor counts
-    it.
+    It is computed again for each use: that of a thousand performances would fill the memory.
     """
 
     def __init__(self, cap: Cap, outputs: Mapping[str, Output], layout: Layout, trim_db: float) -> None:
@@ -352,25 +351,36 @@ class _Windows:
         self._terms = terms(cap)
         self._allowed = self._terms.energy(self._terms.total) * _SAFETY
         self._words = _words(cap)
-        key, trim = ear_of(cap, outputs).key, self._terms.scaled(exact.power(10.0, trim_db / 10.0))
-        self._sums, self._used = {}, {}
-        for name in layout.profiles:
-            energy = trim * layout.energy(name, key)
-            self._sums[name] = sums_before(energy, self._terms.hops)
-            self._used[name] = self._sums[name] + self._terms.knee * energy
+        self._key, self._trim = ear_of(cap, outputs).key, self._terms.scaled(exact.power(10.0, trim_db / 10.0))
+
+    def _sums(self, name: str) -> Iterator[tuple[slice, Floats]]:
+        """The energy of the window before each hop, where it is not 0."""
+        for stretch, sums, _ in self._heard(name):
+            yield stretch, sums
+
+    def _used(self, name: str) -> Iterator[tuple[slice, Floats]]:
+        """The same, plus `knee` times the hop itself, as the governor counts it."""
+        for stretch, sums, here in self._heard(name):
+            yield stretch, sums + self._terms.knee * here
+
+    def _heard(self, name: str) -> Iterator[tuple[slice, Floats, Floats]]:
+        profile = self._layout.profiles[name]
+        return self._layout.windows(name, self._trim * profile.energy[profile.row(self._key)], self._terms.hops)
 
     def keep(self, gains: Mapping[str, _Gain]) -> None:
         """Lowers each performance as far as it must be lowered if it plays alone."""
-        for name, used in self._used.items():
-            most = float(np.max(used))
+        for name in self._layout.profiles:
+            most = max(float(np.max(used)) for _, used in self._used(name))
             if most > 0.0:
                 gains[name].lower(self._terms.gain_power(self._allowed / most), self._words)
 
     def share(self, gains: Mapping[str, _Gain]) -> None:
         """Lowers the performances that together fill a window too much, each by the same factor."""
         total = self._at_gains(self._used, gains)
-        for name, used in self._used.items():
-            most = float(np.max(total[used > 0.0], initial=0.0))
+        if float(np.max(total)) <= self._allowed:
+            return
+        for name in self._layout.profiles:
+            most = max(float(np.max(total[at][used > 0.0], initial=0.0)) for at, used in self._used(name))
             if most > self._allowed:
                 power = gains[name].power * self._terms.gain_power(self._allowed / most)
                 gains[name].lower(power, f"{self._words}, with what is played before and after it,")
@@ -385,9 +395,15 @@ class _Windows:
             at = int(np.argmax(levels[start:end]))
             yield name, Approach(self.cap, float(levels[start + at]), (at + 1) * HOP_S, levels[start:end].copy())
 
-    def _at_gains(self, energies: Mapping[str, Floats], gains: Mapping[str, _Gain]) -> Floats:
-        scaled = [self._terms.scaled(gains[name].power) * energy for name, energy in energies.items()]
-        total: Floats = np.add.reduce(scaled)
+    def _at_gains(
+        self, energies: Callable[[str], Iterator[tuple[slice, Floats]]], gains: Mapping[str, _Gain]
+    ) -> Floats:
+        """(hops,): of all performances together."""
+        total = np.zeros(self._layout.hops)
+        for name in self._layout.profiles:
+            scale = self._terms.scaled(gains[name].power)
+            for at, energy in energies(name):
+                total[at] += scale * energy
         return total
 
 

@@ -21,7 +21,7 @@ from residue.loudness.meters.weightings import Weighting
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage import limiter
 from residue.loudness.stage.ending import Endings
-from residue.loudness.stage.protection import Conditioner, hop_energy
+from residue.loudness.stage.protection import Conditioner, Delays, hop_energy
 from residue.problems import stopping
 
 Floats = NDArray[np.float64]
@@ -49,6 +49,11 @@ class LevelProfile:
     """(outputs,): the highest true peak of each output, full scale = 1."""
     onset_energy: Floats
     """(outputs, hops): the sum of squares of each output over each hop, at the input of the bound on the first rise."""
+
+    mapping_energy: Floats
+    """(outputs, hops): the sum of squares as the mapping gives it, without trim and band; with the delay of the
+    output.
+    """
 
     @property
     def hops(self) -> int:
@@ -86,7 +91,7 @@ class LevelProfile:
             ) from error
 
 
-_LEVELS = ("energy", "peak", "fast", "ending_peak", "ending_fast", "true_peak", "onset_energy")
+_LEVELS = ("energy", "peak", "fast", "ending_peak", "ending_fast", "true_peak", "onset_energy", "mapping_energy")
 
 
 def profile(blocks: Iterable[Floats], outputs: Mapping[str, Output], caps: Sequence[Cap]) -> LevelProfile:
@@ -107,10 +112,13 @@ def profile(blocks: Iterable[Floats], outputs: Mapping[str, Output], caps: Seque
     end = Endings([listened[index] for index in ending], at_end, len(outputs))
     bank = WeightingBank({Weighting.C, *(ear.weighting for ear in listened)}, len(outputs))
     true_peak = TruePeakMeter(len(outputs))
-    heard, ended, onset = [], [], []
+    asked = Delays(outputs)
+    heard, ended, onset, mapping = [], [], [], []
     memory = silence(len(outputs))
     for hops in _hops(blocks, len(outputs)):
-        protected = condition(np.where(np.isfinite(hops), hops, 0.0))
+        finite = np.where(np.isfinite(hops), hops, 0.0)
+        mapping.append(hop_energy(_by_hop(asked(finite))))
+        protected = condition(finite)
         onset.append(hop_energy(_by_hop(protected)))
         conditioned = delay(protected)
         true_peak(conditioned)
@@ -140,6 +148,7 @@ def profile(blocks: Iterable[Floats], outputs: Mapping[str, Output], caps: Seque
         ending_fast=ending_fast,
         true_peak=true_peak.highest,
         onset_energy=onset_energy,
+        mapping_energy=np.concatenate(mapping, axis=1),
     )
 
 

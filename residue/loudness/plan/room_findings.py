@@ -34,7 +34,8 @@ def check_room(
 
     ears_unknown: room.toml says `levels_at_the_ear = "unknown"`.
     """
-    caps = expand(entries, margin_db(measurement, outputs.values()))
+    felt_margin_db = 0.0 if measurement is None else measurement.felt_margin_db
+    caps = expand(entries, margin_db(measurement, outputs.values()), felt_margin_db)
     return [
         *_unknown_outputs(entries, outputs),
         *_calibration(entries, outputs, ears_unknown=ears_unknown),

@@ -123,6 +123,7 @@ class Governor:
         """For a budget of one output: the outputs that it lowers, (outputs,)."""
         self.instants = tuple(instant_cap(cap, heard_by[cap]) for cap in caps if not cap.quantity.windowed)
         self._listen = Listener(self.ears, self.instants)
+        self._listen_for_caps = Listener(self.ears, self.instants, self.heeded)
         self._within_reach.heed(self.instants, self.ears)
 
     def _budget(self, cap: Cap, ear: int) -> Budget:
@@ -317,33 +318,37 @@ class Governor:
 
         held: whether the held hop must keep them too.
         """
-        sent, moving, silence = self._hearing.copy(), self._rested(), np.zeros_like(hop)
-        memory, listen, peaks = sent.memory, self._listen, not self._harmless
+        sent, silence = self._hearing.copy(), np.zeros_like(hop)
+        moving = Hearing({self.ears[at].weighting for at in self.heeded}, len(hop))
+        listen, peaks = self._listen_for_caps, not self._harmless
+        memory = listen.fitted(sent.memory)
         now_parts = Parts(sent.weigh(self._held * (self.gain * (1.0 - RISE))), moving.weigh(self._held * RISE))
         fading = moving.copy()
         fixed = sent.weigh(silence)
         now = MovingHop(listen, now_parts, peaks=peaks)
         then = MovingHop(listen, Parts(fixed, moving.weigh(hop)), peaks=peaks, after=now)
-        faded = MovingHop(listen, Parts(fixed, fading.weigh(hop * (1.0 - RISE))), peaks=peaks, after=now)
-        after = MovingHop(listen, Parts(sent.weigh(silence), fading.weigh(silence)), peaks=peaks, after=faded)
+        if not self._harmless:
+            faded = MovingHop(listen, Parts(fixed, fading.weigh(hop * (1.0 - RISE))), peaks=peaks, after=now)
+            after = MovingHop(listen, Parts(sent.weigh(silence), fading.weigh(silence)), peaks=peaks, after=faded)
 
         def used(gain: float) -> float:
             first = now(gain, memory)
-            heard = [first, then(gain, first.memory), faded(gain, first.memory)]
-            heard.append(after(gain, heard[2].memory))
+            second = then(gain, first.memory)
             shares = [
                 share ** (1.0 / budget.terms.power)
                 for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
-                for share in _shares(budget, float(first.energy[ear]), float(heard[1].energy[ear]), held=held)
+                for share in _shares(budget, float(first.energy[ear]), float(second.energy[ear]), held=held)
             ]
             if self.spares:
                 shares += [
-                    _share(float(heard[1].energy[ear]), budget.terms.energy(_SPARED_UNITS - 1))
+                    _share(float(second.energy[ear]), budget.terms.energy(_SPARED_UNITS - 1))
                     ** (1.0 / budget.terms.power)
                     for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
                 ]
-            moments = () if self._harmless else heard if held else heard[1:]
-            shares += [one.used(moment.peak, moment.fast) ** 0.5 for one in self.instants for moment in moments]
+            if not self._harmless:
+                third = faded(gain, first.memory)
+                moments = [second, third, after(gain, third.memory), *([first] if held else [])]
+                shares += [one.used(moment.peak, moment.fast) ** 0.5 for one in self.instants for moment in moments]
             return max(shares, default=0.0)
 
         return greatest_gain(used)

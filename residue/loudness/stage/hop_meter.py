@@ -7,9 +7,9 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from residue.dsp.kernel import power_sums
+from residue.dsp.kernel import power_sums, weighted_sum
 from residue.loudness.caps.ears import Ear
-from residue.loudness.caps.listeners import arriving_squares, coherent
+from residue.loudness.caps.listeners import arriving_squares
 from residue.loudness.meters.hops import HOP_FRAMES, Weighted
 from residue.loudness.meters.programme_loudness import GRAINS_PER_HOP, ProgrammeLoudness
 from residue.loudness.meters.time_weighting import TimeWeightedMeter, grain_powers
@@ -22,41 +22,53 @@ Floats = NDArray[np.float64]
 class HopMeter:
     """Meters at each place: first the visitor's place, then the outputs.
 
+    What one hop needs is computed as it comes; the rest when somebody asks (`settle`), over all hops since at once.
     Powers and magnitudes are in the unit of the ear at the place. heard: the A-weighted ear at each place. felt: the
     ears for vibration, if there are any.
     """
 
     def __init__(self, outputs: int, heard: Sequence[Ear], felt: Mapping[int, Ear]) -> None:
-        self._heard, self._felt = heard, felt
+        self._felt, self._together = felt, np.array(heard[0].gains)
         self._gains = np.array([[gain * gain] for gain in heard[0].gains])
         # The visitor's place is metered twice: all outputs in phase, and their powers added. The larger one counts.
         self._needles = [TimeWeightedMeter(name, outputs + 2) for name in ("F", "S")]
         self.loudness = ProgrammeLoudness(outputs + 1)
         self.true_peak = TruePeakMeter(outputs)
         self.fast, self.fast_max, self.slow, self.slow_max = (np.zeros(outputs + 1) for _ in range(4))
-        """(places,): levels at the end of the hop, and the highest within it."""
+        """(places,): levels at the end of the last settled hop, and the highest within those that were settled last."""
         self.fourth = np.zeros(outputs + 1)
-        """(places,): fourth powers of the weighted acceleration, summed over the hop, in the most likely case."""
+        """(places,): fourth powers of the weighted acceleration, summed over the last hop, in the most likely case."""
+        self._waiting: list[tuple[Floats, Floats]] = []
+        """Of each hop that is not settled: energies of grains for the loudness, and powers for the needles."""
 
     def __call__(self, weighted: Weighted) -> None:
         """Takes a hop that was sent."""
         energies = power_sums(weighted[Weighting.K], HOP_FRAMES // GRAINS_PER_HOP)
-        self.loudness(np.concatenate(([np.add.reduce(energies)], energies)))
+        self._waiting.append((energies, self._powers(weighted[Weighting.A])))
         self.true_peak(weighted[Weighting.Z])
-        self._move_needles(weighted[Weighting.A])
         for place, ear in self._felt.items():
             squares = arriving_squares(ear, weighted[Weighting.WK])
             self.fourth[place] = max(float(np.add.reduce(one * one)) for one in squares)
 
-    def _move_needles(self, weighted: Floats) -> None:
-        powers = grain_powers(weighted) * self._gains
-        together = grain_powers(coherent(self._heard[0], weighted))
-        rows = np.concatenate(([together, np.add.reduce(powers)], powers))
+    def _powers(self, weighted: Floats) -> Floats:
+        """(1 + outputs, grains): all outputs in phase, and each alone."""
+        together = weighted_sum(self._together, weighted)
+        return np.concatenate((grain_powers(together[np.newaxis]), grain_powers(weighted) * self._gains))
+
+    def settle(self) -> bool:
+        """Moves loudness and needles on over the hops that wait, many at once; False if there are none."""
+        if not self._waiting:
+            return False
+        energies, rows = (np.concatenate(part, axis=1) for part in zip(*self._waiting, strict=True))
+        self._waiting.clear()
+        self.loudness(np.concatenate(([np.add.reduce(energies)], energies)))
+        powers = np.concatenate((rows[:1], [np.add.reduce(rows[1:])], rows[1:]))
         for needle in self._needles:
-            needle(rows)
+            needle(powers)
         fast, slow = self._needles
         self.fast, self.fast_max = _larger_first(fast.power), _larger_first(fast.highest)
         self.slow, self.slow_max = _larger_first(slow.power), _larger_first(slow.highest)
+        return True
 
 
 def _larger_first(rows: Floats) -> Floats:

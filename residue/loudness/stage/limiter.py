@@ -64,31 +64,28 @@ class Limiter:
         self._asked = np.full((len(kinds), _WINDOW_FRAMES - 1), ONE, dtype=np.int64)
         self._last = np.full((len(kinds), 1), ONE, dtype=np.int64)
         self._faded = np.full((len(kinds), FADE_FRAMES - 1), ONE, dtype=np.int64)
+        self._rests = True  # no gain below 1 is remembered
         self.lowest_gain = 1.0
         """The lowest gain of the last hop."""
 
     def __call__(self, hop: Floats) -> Floats:
         """Takes one hop, (outputs, HOP_FRAMES), and gives a hop, DELAY_FRAMES later."""
+        highest = np.maximum(magnitudes(self._tail[:, -REACH:]), magnitudes(hop))
         joined = np.concatenate((self._tail, hop), axis=1)
-        self._tail = joined[:, -DELAY_FRAMES:].copy()
-        delayed: Floats = joined[:, :HOP_FRAMES]
-        asked = self._asked_gains(joined[:, DELAY_FRAMES - REACH :])
-        if asked is None and self._at_rest():
+        self._tail, delayed = joined[:, -DELAY_FRAMES:].copy(), joined[:, :HOP_FRAMES].copy()
+        loud = bool((SUM_OF_MAGNITUDES * highest > self._ceilings).any())
+        asked = self._asked_gains(joined[:, DELAY_FRAMES - REACH :]) if loud else None
+        if asked is None and self._rests:
             self.lowest_gain = 1.0
             return delayed
         gains = self._gains(np.full((len(self._last), HOP_FRAMES), ONE) if asked is None else asked)
+        self._rests = all(bool(np.all(history == ONE)) for history in (self._asked, self._last, self._faded))
         self.lowest_gain = float(np.min(gains))
         limited: Floats = delayed * gains[self._link]
         return limited
 
-    def _at_rest(self) -> bool:
-        return all(bool(np.all(history == ONE)) for history in (self._asked, self._last, self._faded))
-
     def _asked_gains(self, joined: Floats) -> IntegerGains | None:
         """(links, HOP_FRAMES): the gain that lowers each frame to the ceiling; None if no frame is above it."""
-        highest = magnitudes(joined)
-        if not np.any(SUM_OF_MAGNITUDES * highest > self._ceilings):
-            return None
         output, frames, peaks = peaks_above(joined, self._ceilings)
         if not len(frames):
             return None

@@ -33,12 +33,28 @@ SILENCE_S = 5.0
 between two slow beats or breaths, shorter than a rest between performances."""
 
 
+class Delays:
+    """The delay of each output."""
+
+    def __init__(self, outputs: Mapping[str, Output]) -> None:
+        self._lines = [DelayLine(1, round(output.delay_ms * HOP_RATE_HZ / 1000)) for output in outputs.values()]
+
+    def __call__(self, block: Floats) -> Floats:
+        """(outputs, frames) to the same shape; without any delay, the block itself."""
+        delayed = block
+        for row, line in enumerate(self._lines):
+            if line.length:
+                delayed = block.copy() if delayed is block else delayed
+                delayed[row] = line(block[row : row + 1])[0]
+        return delayed
+
+
 class Conditioner:
     """The linear protections of each output: trim, delay, and its band, without DC."""
 
     def __init__(self, outputs: Mapping[str, Output]) -> None:
         self._gains = self._wanted = _trims(outputs)
-        self._delays = [DelayLine(1, round(output.delay_ms * HOP_RATE_HZ / 1000)) for output in outputs.values()]
+        self._delay = Delays(outputs)
         highest = lowpass(HIGHEST_HZ, HOP_RATE_HZ, HIGHEST_ORDER)
         lowest_hz = [output.protection_hz for output in outputs.values()]
         self._filters = [  # outputs with the same band together, which is faster
@@ -62,15 +78,13 @@ class Conditioner:
 
     def __call__(self, block: Floats) -> Floats:
         """Conditions a block, (outputs, frames), of finite samples; gives the same shape."""
-        trimmed: Floats = np.clip(block, -LOUDEST, LOUDEST) * self._line(block.shape[1])
-        for row, delay in zip(trimmed, self._delays, strict=True):
-            if delay.length:
-                row[:] = delay(row[np.newaxis])[0]
+        trimmed: Floats = np.minimum(np.maximum(block, -LOUDEST), LOUDEST) * self._line(block.shape[1])
+        delayed = self._delay(trimmed)
         if len(self._filters) == 1:
-            return self._filters[0][1](trimmed)
+            return self._filters[0][1](delayed)
         for rows, protect in self._filters:
-            trimmed[rows] = protect(trimmed[rows])
-        return trimmed
+            delayed[rows] = protect(delayed[rows])
+        return delayed
 
 
 def _trims(outputs: Mapping[str, Output]) -> Floats:
@@ -96,7 +110,7 @@ class OnsetLine:
 
     def __call__(self, energy: Floats) -> Floats:
         """energy: (outputs,), the sum of squares of the next hop. Gives its gains, 1 at most."""
-        if np.any(energy >= self._FLOOR):
+        if (energy >= self._FLOOR).any():
             self._line = np.minimum(self._line * self._rise, self._TOP)
             self._silent_hops = 0
         else:
@@ -126,7 +140,7 @@ class OnsetGuard:
         wanted = self._line(hop_energy(hop))
         boundary = np.minimum(self._wanted, wanted)
         given, before = self._held, self._gain
-        if np.any(before != 1.0) or np.any(boundary != 1.0):
+        if (before != 1.0).any() or (boundary != 1.0).any():
             given = given * (before[:, np.newaxis] + (boundary - before)[:, np.newaxis] * self._SHARES)
         self._held, self._wanted, self._gain = hop, wanted, boundary
         return given

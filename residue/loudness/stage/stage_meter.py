@@ -65,14 +65,20 @@ class StageMeter:
         self._energy += heard.energy
         np.maximum(self._peak, heard.peak, out=self._peak)
         meter(heard.weighted)
-        found = (meter.fast_max, meter.slow_max, meter.loudness.momentary_max, meter.loudness.means[1])
-        np.maximum(self._highest, found, out=self._highest)
         self._fourth += meter.fourth
         self._lowest_governor = min(self._lowest_governor, self._governor.lowest_gain)
         self._lowest_limiter = min(self._lowest_limiter, limiter_gain)
         self._count += 1
         if self._count % _HOPS_PER_S == 0:
+            self._settle()
             self._whole = meter.loudness.whole()
+
+    def _settle(self) -> None:
+        meter = self._meter
+        if meter.settle():
+            loudness = meter.loudness
+            found = (meter.fast_max, meter.slow_max, loudness.momentary_max, loudness.short_term_max)
+            np.maximum(self._highest, found, out=self._highest)
 
     def listen_to_more(self) -> None:
         """Adds ears of the governor; their levels appear from the next tally on."""
@@ -81,6 +87,7 @@ class StageMeter:
 
     def begin(self) -> None:
         """Begins another performance: integrated loudness and loudness range start again."""
+        self._settle()
         self._meter.loudness.begin()
         self._whole = self._meter.loudness.whole()
 
@@ -116,6 +123,7 @@ class StageMeter:
 
     def reading(self) -> Reading:
         """The state after the last hop."""
+        self._settle()
         governor = self._governor
         means = [_cap_reading(budget.cap, budget.level()) for budget in governor.budgets]
         heard = governor.heard
@@ -159,6 +167,7 @@ class StageMeter:
 
     def take_tally(self) -> Tally:
         """Returns the tally since the last call."""
+        self._settle()
         ears, frames = self._governor.ears, max(1, self._hops) * HOP_FRAMES
         place, *outputs = (self._received(number) for number in range(len(self._places)))
         tally = Tally(

@@ -49,9 +49,9 @@ class MovingHop:
         return self._listen.at_most(grains, self._highest(gain, before), before.tail, before)
 
     def _highest(self, gain: float, before: Underway) -> Floats:
-        mixed = self._mixed(self._parts, gain)
         if not self._peaks:
-            return np.zeros(len(mixed))
+            return np.zeros(len(before.needle))
+        mixed = self._mixed(self._parts, gain)
         tail = before.tail if self._after is None else self._mixed(self._after, gain)[:, -REACH:]
         return self._listen.peaks(tail, mixed, before)
 

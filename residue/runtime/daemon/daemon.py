@@ -14,6 +14,7 @@ from typing import Any
 
 from residue.control.addresses import SWAP_TOLD
 from residue.control.feed import FeedSender
+from residue.control.keypad import KeyBinding
 from residue.control.surface import Surface, open_surface
 from residue.installation.load import Installation
 from residue.loudness.calibration.check_tone import check_tone
@@ -27,6 +28,7 @@ from residue.runtime.daemon.assembly import Places, show_of
 from residue.runtime.daemon.calendar_keeper import CalendarKeeper
 from residue.runtime.daemon.chronicle import Chronicle
 from residue.runtime.daemon.hours_log import HoursLog
+from residue.runtime.daemon.keypad import KeypadKeeper, event_of
 from residue.runtime.daemon.notices import Notices
 from residue.runtime.daemon.page import PageKeeper
 from residue.runtime.daemon.status import Known, faults, line, status
@@ -108,6 +110,7 @@ class _Daemon:
         self._hours_log = HoursLog(self._chronicle.writer.put, clock)
         self._hours_answer = HoursAnswer()
         self._calendar = CalendarKeeper(installation.room.hours_folder, happened)
+        self._keypad = KeypadKeeper(installation.room.keypad, happened)
         self._feed = FeedSender(installation.graph.feeds, installation.room.control.feed)
         self._show = show_of(
             self._in_force,
@@ -165,11 +168,12 @@ class _Daemon:
     async def run(self, for_s: float | None) -> int:
         """Runs until a person, a signal or a fault ends it."""
         self._woken = asyncio.Event()
-        loop = asyncio.get_running_loop()
+        self._loop = loop = asyncio.get_running_loop()
         for number in ending_signals():
             loop.add_signal_handler(number, self._end, f"{number.name} came")
         await self._show.timekeeper.ask()
         self._show.timekeeper.look()
+        self._keypad.start(self._pressed_elsewhere)
         transport = await open_surface(self._in_force().room.control, self._surface)
         beside = [asyncio.create_task(one) for one in self._beside()]
         self._begin()
@@ -248,6 +252,7 @@ class _Daemon:
         ended = self._show.engine.stop(LAST_FADE_S, 0.0 if self._watching.rounds.stands else STOP_S)
         self._swaps.end()
         self._archive.end()
+        self._keypad.end()
         self._notices.end()
         self._chronicle.log_rest(self._show)
         if ended:
@@ -328,6 +333,13 @@ class _Daemon:
         self._due_s.pop(self._write_down, None)  # a power cut in the next seconds must not undo it
         self._wake()
 
+    def _pressed_elsewhere(self, binding: KeyBinding) -> None:
+        """A key of the keypad, whose thread is not the loop's."""
+        self._loop.call_soon_threadsafe(self._pressed, binding)
+
+    def _pressed(self, binding: KeyBinding) -> None:
+        self._asked(event_of(binding, held=self._show.keeper.house.held_by is not None))
+
     def _tone(self, output: str, sender: str) -> None:
         """Makes an output play its number. Raises ValueError, for the person who asked, where that is not possible."""
         outputs, engine = sounding_outputs(self._in_force()), self._show.engine
@@ -377,7 +389,7 @@ class _Daemon:
             alarms=[
                 *self._watching.rounds.alarms,
                 *self._in_force.alarms,
-                *(alarm for alarm in (self._hours_answer.alarm, self._calendar.alarm) if alarm is not None),
+                *filter(None, (self._hours_answer.alarm, self._calendar.alarm, self._keypad.alarm)),
                 *self._swaps.alarms,
                 *self._archive.alarms,
             ],

@@ -49,6 +49,11 @@ class Edited:
         return self._now
 
     @property
+    def settled(self) -> bool:
+        """Whether one version is heard alone, and no other one waits."""
+        return self._offered is None and self._leaving is None and not self.failed
+
+    @property
     def position(self) -> int:
         """The first frame of the next step."""
         return self._now.position

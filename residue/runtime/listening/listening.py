@@ -21,11 +21,13 @@ from residue.progress import Progress, silent
 from residue.runtime.engine.engine import BLOCK_FRAMES, SWITCH_S, Engine, Turn
 from residue.runtime.listening.edited import Edited, Floats
 from residue.runtime.listening.headphones import SLOW_START_S
+from residue.runtime.listening.laying import Laying
 from residue.runtime.listening.opening import Version, opened
 from residue.runtime.listening.place import ListeningPlace, in_the_room, on_headphones
 from residue.runtime.listening.telling import clock, heard
 from residue.runtime.listening.trail import Trail
 from residue.runtime.offline.rendering import Excerpt
+from residue.runtime.planning.checkpoints import EVERY_FRAMES
 from residue.runtime.planning.preparation import checkpoints_of, open_performance
 from residue.runtime.system.clock import SystemClock
 from residue.runtime.system.diagnostics import Diagnostics
@@ -104,8 +106,11 @@ class Session:
         self._wish, self._name, self._place, self._cache = wish, name, place, cache
         self._words: SimpleQueue[str] = SimpleQueue()
         """What the engine's thread has to tell."""
+        self._laying = Laying(wish.folder, name, cache)
         self._over = False
         self._turns = 0
+        self._tried: tuple[Trail, int] | None = None
+        """The version, and the minute from which it was tried to remember all of it."""
 
     def run(self, version: Version, frame: int, diagnostics: Diagnostics) -> None:
         """Plays from a frame on. Raises ProblemError where it cannot begin."""
@@ -117,6 +122,7 @@ class Session:
         watched = self._watch(version)
         self._engine.start()
         self._begin(trail)
+        self._laying.begin(time.monotonic())
         deadman = Deadman(lambda: self._engine.snapshot.frames)
         deadman.start()
         until_s = None if self._wish.for_s is None else time.monotonic() + self._wish.for_s
@@ -127,9 +133,12 @@ class Session:
                     self._note()
                     if self._follow(watched):
                         watched = self._watch(self._edited.now.version)
+                    self._laying.look(time.monotonic())
+                    self._remember()
                     if diagnostics.terminal:
                         diagnostics.show(self._line())
         finally:
+            self._laying.end()
             deadman.stop()
             self._engine.stop(_CUT_FADE_S, _STOP_S)
             self._note()
@@ -176,6 +185,22 @@ class Session:
                 break
             trail.skip_to(self._edited.position + _AHEAD_FRAMES)
         self._edited.offer(trail)
+        self._laying.begin(time.monotonic())
+
+    def _remember(self) -> None:
+        """Takes up the same version with all of its memory, once its states near the place are known."""
+        now, position = self._edited.now, self._edited.position
+        minute = position // EVERY_FRAMES * EVERY_FRAMES
+        if now.remembers_all or not self._edited.settled or self._tried == (now, minute):
+            return
+        if now.version.kept.whole(minute):
+            self._tried = now, minute  # once: what cannot be read now cannot be read in a moment either
+            playback, fresh = opened(now.version, position, (), None)
+            if not fresh:
+                trail = Trail(now.version, playback)
+                trail.skip_to(position + _AHEAD_FRAMES)
+                self._edited.offer(trail)
+                logger.info("From %s on it is heard with all of its memory, as in a render.", clock(trail.position))
 
     def _reached(self, version: Version, frame: int, before: Trail | None = None) -> Trail:
         """A version at a frame, to which it is stepped from what is known; tells what it has no memory of."""

@@ -38,6 +38,11 @@ class Trail:
         return self._playback.position
 
     @property
+    def remembers_all(self) -> bool:
+        """Whether every node has the memory of the whole performance."""
+        return not any(self._playback.since.values())
+
+    @property
     def marks(self) -> Collection[Waymark]:
         """The marks of the last WARM_S, and a little longer."""
         return list(self._marks)

@@ -41,7 +41,8 @@ def overview(folder: Path, cache: Path, progress: Progress = silent) -> Overview
     Raises ProblemError where room.toml itself cannot be read.
     """
     room = room_of(folder)
-    in_force, rules = room_rows(room.caps, room.output), rule_rows(room.cap, room.output, room.margin_db)
+    in_force = room_rows(room.caps, room.output)
+    rules = rule_rows(room.cap, room.output, margin_db=room.margin_db, felt_margin_db=room.felt_margin_db)
     try:
         plans = _Plans(folder, cache, progress)
     except ProblemError as error:

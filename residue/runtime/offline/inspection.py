@@ -30,6 +30,7 @@ from residue.live.sensors import check_needs
 from residue.loudness.caps.cautions import CAUTIONS, LIGHT_CAUTION
 from residue.loudness.outputs.measurement import measurement_notes
 from residue.loudness.outputs.outputs import Output
+from residue.loudness.plan.changes import changes
 from residue.loudness.plan.first_rise import lowered_rises
 from residue.loudness.plan.picture import draw_plan
 from residue.loudness.plan.plan import PlannedPerformance
@@ -40,6 +41,7 @@ from residue.output.opening import check_device
 from residue.problems import Finding, ProblemError, Severity, stops
 from residue.progress import Progress, silent
 from residue.runtime.calibration.own_calibration import check_own_calibrations
+from residue.runtime.offline.keypad_findings import keypad_findings
 from residue.runtime.offline.sharing import folder_findings
 from residue.runtime.offline.trying_notices import notice_findings
 from residue.runtime.offline.unit_findings import device_findings, unit_findings
@@ -88,7 +90,8 @@ def inspect(
     findings += _room(installation.room, local(clock.now(), installation.calendar.zone).date())
     findings += _secrets(installation)
     findings += [*unit_findings(installation, installed_unit()), *device_findings(installation.room)]
-    findings += [*notice_findings(installation.room), *folder_findings(installation)]
+    findings += [*notice_findings(installation.room), *keypad_findings(installation.room)]
+    findings += folder_findings(installation)
     findings += [*_feed(installation), *_page(installation.room)]
     findings += _output(installation, device or installation.room.device)
     findings += _disk(cache)
@@ -211,6 +214,7 @@ def _plan(installation: Installation, cache: Path, picture: Path | None, progres
     yield from plan_findings(planned)
     for performance in planned.performances:
         yield Finding(Severity.NOTES, "plan", performance.words, "")
+        yield from _changes(installation, performance, profiles[performance.name])
         yield from _first_rises(installation, performance, profiles[performance.name])
     other = "shaped" if installation.piece.arc == "whole" else "whole"
     if any(performance.gain_db < 0.0 or performance.knots_db for performance in planned.performances):
@@ -223,7 +227,15 @@ def _plan(installation: Installation, cache: Path, picture: Path | None, progres
     digests = {name: payload_digest(installation.performances[name]) for name in profiles}
     keep(outcome_of(planned, lasting_s, {}, digests), installation, cache)
     if picture is not None:
-        save_picture(draw_plan(planned, profiles), picture)
+        save_picture(draw_plan(planned, profiles, sounding_outputs(installation)), picture)
+
+
+def _changes(installation: Installation, planned: PlannedPerformance, profile: LevelProfile) -> Iterator[Finding]:
+    """Whatever is changed of the sound of the mapping, output by output."""
+    for one in changes(profile, planned, sounding_outputs(installation)).values():
+        if (words := one.words) is not None:
+            where = f"performances/{planned.name}"
+            yield Finding(Severity.NOTES, where, f"{words} It sends {one.band_in_words} of it.", "")
 
 
 def _first_rises(installation: Installation, planned: PlannedPerformance, profile: LevelProfile) -> Iterator[Finding]:

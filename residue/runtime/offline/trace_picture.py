@@ -45,7 +45,7 @@ def draw(traced: Trace) -> Figure:
             name, (at_s, 1.0), xycoords=("data", "axes fraction"), xytext=(3, 2), textcoords="offset points",
             color=_SECTION, fontsize=8,
         )  # fmt: skip
-    _scale(rows[-1], traced.times_s)
+    _scale(rows[-1], traced.times_s, legend="; grey: held or not known" if shaded & traced.columns.keys() else "")
     figure.suptitle(traced.title, fontsize=10, x=0.01, ha="left")
     return figure
 
@@ -91,9 +91,9 @@ def _draw_events(axes: Axes, traced: Trace, name: str) -> None:
         axes.plot(at_s, values, ".", color=COLOURS[Kind.EVENTS], markersize=4)
 
 
-def _scale(axes: Axes, times_s: NDArray[np.float64]) -> None:
+def _scale(axes: Axes, times_s: NDArray[np.float64], legend: str) -> None:
     if len(times_s) > 1:
         axes.set_xlim(times_s[0], times_s[-1])
-    axes.set_xlabel("time in the performance, minutes", fontsize=8)
+    axes.set_xlabel(f"time in the performance, minutes{legend}", fontsize=8)
     axes.xaxis.set_major_locator(MaxNLocator(nbins=10, steps=[1, 1.5, 2, 3, 6, 10]))
     axes.xaxis.set_major_formatter(FuncFormatter(lambda at_s, _: f"{int(at_s // 60)}:{at_s % 60:04.1f}"))

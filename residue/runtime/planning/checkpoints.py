@@ -97,6 +97,11 @@ class Checkpoints:
         keys = self.lineages[section or 0]
         return section, {name for name, key in keys.items() if self._path(key, frame).exists()}
 
+    def whole(self, frame: int) -> bool:
+        """Whether the states of all nodes are kept at a frame."""
+        section, names = self.known(frame)
+        return section is not None and names == self.lineages[section].keys()
+
     def kept(self, frame: int, section: int) -> dict[str, bytes]:
         """The states of those nodes that are known at a frame; of none if one of them is spoilt."""
         states = {}

@@ -279,7 +279,7 @@ def piece_digest(installation: Installation) -> str:
 def room_digest(installation: Installation) -> str:
     """SHA-256 of the room's effect on the sound: the outputs in use, and the caps."""
     room = installation.room
-    limits = msgspec.json.encode((room.cap, room.margin_db))
+    limits = msgspec.json.encode((room.cap, room.margin_db, room.felt_margin_db))
     return _digest(msgspec.json.encode(sounding_outputs(installation)), limits)
 
 

@@ -164,11 +164,11 @@ def _room(house: ReportedHouse) -> Iterator[str]:
         rows.append([escape(name), output.transducer, day, read, shaken, f"{output.ceiling_dbtp:g} dBTP"])
     yield table(["output", "kind", "calibrated on", "the meter read", "vibration", "ceiling"], rows)
     yield f"<p>{escape(_measurement(house.room))}</p>"
-    rows, margin_db = [], house.room.margin_db
+    rows, margins_db = [], (house.room.margin_db, house.room.felt_margin_db)
     for entry in house.room.cap:
         rule = RULES.get(entry.rule or "")
         source = f"{rule.source}, {rule.dated}. {rule.wording}" if rule else "Of the house."
-        rows += [[escape(cap.name), escape(cap.limit_in_words), escape(source)] for cap in expand([entry], margin_db)]
+        rows += [[escape(cap.name), escape(cap.limit_in_words), escape(source)] for cap in expand([entry], *margins_db)]
     yield table(["cap in room.toml at the time of this report", "limit", "source"], rows)
 
 
@@ -189,7 +189,8 @@ def _read(known: Calibration) -> str:
 
 def _measurement(room: Room) -> str:
     """A sentence or two on the meter, its checks and the margin."""
-    margin = f"Caps in dB at an ear are kept {room.margin_db:g} dB lower than they are written."
+    margin = f"Caps in dB at an ear are kept {room.margin_db:g} dB lower than they are written"
+    margin += f", and those on vibration {room.felt_margin_db:g} dB." if room.felt_margin_db else "."
     if (held := room.measurement) is None:
         return f"{margin} room.toml does not say which meter read the levels."
     by = f" by {held.by}" if held.by else ""

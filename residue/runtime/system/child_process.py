@@ -52,12 +52,12 @@ class ChildProcess:
         logger.error("%s", words)
         return words.splitlines()[-1]
 
-    def end(self) -> None:
-        """Ends the process; unfinished work is lost."""
+    def end(self, wait_s: float = END_S) -> None:
+        """Ends the process, and waits for that so long; unfinished work is lost."""
         if self._process.poll() is None:
             self._process.terminate()
             with suppress(subprocess.TimeoutExpired):  # one that hangs in the kernel ends when its disk answers
-                self._process.wait(END_S)
+                self._process.wait(wait_s)
         self._said.close()
         self._complained.close()
 

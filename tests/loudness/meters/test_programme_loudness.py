@@ -24,3 +24,20 @@ def test_only_whole_blocks_count() -> None:
     meter.begin()
     meter(HOP)
     assert meter.whole() == [(None, None)]
+
+
+@pytest.mark.parametrize("at_once", [2, 7, 40])
+def test_many_hops_at_once_count_as_one_by_one(at_once: int) -> None:
+    grains = np.random.default_rng(1).exponential(POWER * HOP_FRAMES / GRAINS_PER_HOP, (3, 80 * GRAINS_PER_HOP))
+    one_by_one, together = ProgrammeLoudness(3), ProgrammeLoudness(3)
+    highest = np.zeros((2, 3))
+    for first in range(0, 80, at_once):
+        until = min(80, first + at_once)
+        highest[:] = 0.0
+        for hop in range(first, until):
+            one_by_one(grains[:, hop * GRAINS_PER_HOP : (hop + 1) * GRAINS_PER_HOP])
+            np.maximum(highest, (one_by_one.momentary_max, one_by_one.short_term_max), out=highest)
+        together(grains[:, first * GRAINS_PER_HOP : until * GRAINS_PER_HOP])
+        assert np.array_equal(one_by_one.means, together.means)
+        assert np.array_equal(highest, (together.momentary_max, together.short_term_max))
+        assert one_by_one.whole() == together.whole()

@@ -115,6 +115,24 @@ def test_the_larger_margin_holds_while_the_house_runs() -> None:
     assert stricter_measurement(CLASS_2, CLASS_1) == CLASS_2
 
 
+def test_caps_on_vibration_have_a_margin_of_their_own() -> None:
+    """1.65 times the root of 1/3 and 1 is 1.91 dB, in tenths 2.0; a factor of 0.794."""
+    entries = [
+        CapEntry(quantity="aw", window_s=60.0, limit_m_per_s2=0.5),
+        CapEntry(quantity="LAeq", window_s=60.0, limit_db=90.0),
+    ]
+    felt, heard = expand(entries, CLASS_1.own_margin_db, CLASS_1.felt_margin_db)
+    assert felt.margin_db == 2.0
+    assert felt.limit == pytest.approx(20 * log10(0.5) - 2.0)
+    assert felt.limit_in_words == "0.397 m/s² (0.5 less a margin of 2 dB)"
+    assert heard.margin_db == CLASS_1.own_margin_db
+    stated = MeasuredWith(meter_class=1, vibration_margin_db=3.5)
+    assert stated.felt_margin_db == 3.5
+    both = stricter_measurement(stated, CLASS_2)
+    assert both is not None
+    assert (both.meter_class, both.felt_margin_db) == (2, 3.5)
+
+
 CHECKED = MeasuredWith(meter_class=1, calibrator_before_db=94.0, calibrator_after_db=94.1)
 
 

@@ -23,4 +23,5 @@ def of_energy(ears: Sequence[Ear], energy: NDArray[np.float64]) -> LevelProfile:
         ending_fast=nothing,
         true_peak=np.full(outputs, 0.01),
         onset_energy=np.zeros((outputs, 0)),
+        mapping_energy=np.zeros((outputs, 0)),
     )

@@ -59,5 +59,5 @@ def test_a_plan(tmp_path: Path) -> None:
     noise = np.random.default_rng(1).standard_normal((1, 300_000)) * np.linspace(0.01, 0.5, 300_000)
     profiles = {name: profile([noise * share], outputs, caps) for name, share in (("first", 1.0), ("second", 0.01))}
     planned = plan(list(profiles.items()), 3.0, caps, outputs)
-    draw_plan(planned, profiles).savefig(tmp_path / "plan.png")
+    draw_plan(planned, profiles, outputs).savefig(tmp_path / "plan.png")
     assert (tmp_path / "plan.png").read_bytes().startswith(PNG)

@@ -12,7 +12,7 @@ import pytest
 from residue.loudness.plan.profile import LevelProfile
 from residue.problems import ProblemError
 
-LEVELS = ("energy", "peak", "fast", "ending_peak", "ending_fast", "true_peak", "onset_energy")
+LEVELS = ("energy", "peak", "fast", "ending_peak", "ending_fast", "true_peak", "onset_energy", "mapping_energy")
 HEAD_BYTES, END_BYTES = 30, 90
 """The head of the archive, and the last entry of its directory with what follows it; all parts are built alike."""
 

@@ -36,7 +36,8 @@ class Tone:
 
 
 def sine(hz: float, level: float = 0.5) -> Sound:
-    return lambda at_s: level * np.sin(2.0 * np.pi * hz * at_s)
+    """Its phase differs from one frequency to another at every block, so that a switch would be a step."""
+    return lambda at_s: level * np.sin(2.0 * np.pi * hz * at_s + hz)
 
 
 def broken(_at_s: Floats) -> Floats:

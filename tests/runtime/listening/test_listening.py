@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from residue.problems import ProblemError
 from residue.runtime.journal.log import FILE_NAME
+from residue.runtime.listening import laying
 from residue.runtime.listening.listening import Wish, listen
 from tests.runtime import kitchen
 from tests.runtime.asking import wait_until
@@ -91,6 +92,20 @@ def test_each_edit_is_heard_and_a_fault_leaves_the_sound_as_it_was(
     loud = levels[40:-10]  # without the rise and the last fade
     assert loud.max() < -20.0
     assert loud.min() > np.median(loud) - 10.0, "nothing but the murmur's own unrest: there is no gap"
+
+
+def test_what_has_no_memory_at_first_gets_all_of_it_while_it_is_heard(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(laying, "AFTER_S", 0.0)
+    installation, wav = build(tmp_path, 400.0), tmp_path / "heard.wav"
+    session = Session(installation, wav, caplog, ("with all of its memory, as in a render.", 1, END))
+    session.start()
+    wish = Wish(folder=installation, performance=NAME, from_s=100.0, device=f"file:{wav}")
+    listen(wish, tmp_path / "state", tmp_path / "cache")
+    session.join()
+    assert "Every node remembers only what came after 1:10, 30 s before" in caplog.text
+    assert "The section is a guess" in caplog.text
 
 
 def test_on_a_sound_server_it_is_heard_below_the_cap(tmp_path: Path) -> None:

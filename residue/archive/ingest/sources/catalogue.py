@@ -12,9 +12,13 @@ from residue.archive.beside import disk_problem
 from residue.archive.file_kinds import FileKind, endings_of, kind_of_file
 from residue.archive.ingest.facts import TableFacts
 from residue.archive.ingest.source import IngestSource
+from residue.archive.ingest.sources.acq import open_acq_source
+from residue.archive.ingest.sources.activity import open_activity_source
 from residue.archive.ingest.sources.arrays import open_array_source, survey_arrays
 from residue.archive.ingest.sources.beats import open_beats_source
 from residue.archive.ingest.sources.edf import open_edf_source
+from residue.archive.ingest.sources.eeg import open_eeg_source
+from residue.archive.ingest.sources.lossy import open_lossy_source
 from residue.archive.ingest.sources.sound import open_sound_source, salvage_sound
 from residue.archive.ingest.sources.table import open_table_source, survey_table
 from residue.archive.ingest.sources.table_text import holds_a_table
@@ -28,13 +32,18 @@ _OPENERS: Mapping[FileKind, Callable[[Path], IngestSource]] = {
     FileKind.EDF: open_edf_source,
     FileKind.WFDB: open_wfdb_source,
     FileKind.XDF: open_xdf_source,
+    FileKind.ACQ: open_acq_source,
+    FileKind.EEG: open_eeg_source,
+    FileKind.ACTIVITY: open_activity_source,
     FileKind.BEATS: open_beats_source,
 }
-"""The openers of all kinds but tables and arrays, which may need facts from a person."""
+"""The openers of all kinds that need neither facts from a person nor room on the disk."""
 _SALVAGERS: Mapping[FileKind, Callable[[Path], IngestSource]] = {
     FileKind.SOUND: salvage_sound,
     FileKind.EDF: partial(open_edf_source, salvage=True),
     FileKind.XDF: partial(open_xdf_source, salvage=True),
+    FileKind.EEG: partial(open_eeg_source, salvage=True),
+    FileKind.ACTIVITY: partial(open_activity_source, salvage=True),
 }
 """The openers of what survives of a damaged file."""
 
@@ -72,6 +81,8 @@ def open_source(path: Path, facts: TableFacts | None, scratch: Path, *, salvage:
         kind = _kind(path, facts)
         if kind is FileKind.ARRAYS:
             return open_array_source(path, facts)
+        if kind is FileKind.LOSSY:
+            return open_lossy_source(path, scratch, salvage=salvage)
         if kind is FileKind.TABLE:
             return open_table_source(path, facts, scratch, salvage=salvage)
         return _opener(path, salvage=salvage)(path)
@@ -95,6 +106,8 @@ def survey_source(path: Path, scratch: Path) -> tuple[IngestSource, Suggestions 
         kind = _kind(path, None)
         if kind is FileKind.ARRAYS:
             return survey_arrays(path)
+        if kind is FileKind.LOSSY:
+            return open_lossy_source(path, scratch, salvage=salvage), None
         if kind is FileKind.TABLE:
             return survey_table(path, scratch, salvage=salvage)
         return _opener(path, salvage=salvage)(path), None

@@ -1,0 +1,130 @@
+"""AcqKnowledge files (acq) as sources; needs the extra "acq"."""
+
+from __future__ import annotations
+
+import logging
+import struct
+import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from residue.archive.ingest.columns import EvenStream
+from residue.archive.ingest.extras import extra, without_warnings
+from residue.archive.ingest.memory import memory_free_bytes
+from residue.archive.ingest.source import IngestSource, Track, guess_kind
+from residue.archive.ingest.stated import exact_rate_hz
+from residue.archive.performance import LONGEST_S, Mark
+from residue.dsp.resampling import Floats
+from residue.problems import ProblemError, stopping
+
+_MOST_CHANNELS = 1024
+_UNITS = {"Volts": "V", "volts": "V", "": "1"}
+_AGAIN = "Copy it again, or export it from the recorder's program as EDF or as text."
+_FAULTS = (
+    *(ValueError, TypeError, KeyError, OSError, EOFError, IndexError, MemoryError, AttributeError, OverflowError),
+    *(ArithmeticError, RuntimeError, struct.error, zlib.error),
+)
+
+
+@dataclass(frozen=True)
+class _Samples:
+    """A channel as it was stored, scaled piece by piece."""
+
+    raw: Any
+    scale: float
+    offset: float
+
+    @property
+    def length(self) -> int:
+        """The length in samples."""
+        return len(self.raw)
+
+    def read(self, start: int, stop: int) -> Floats:
+        """Samples start, …, stop - 1, in the unit of the channel."""
+        part = self.raw[start:stop]
+        return np.asarray(part * self.scale + self.offset if part.dtype.kind == "i" else part, np.float64)
+
+
+def open_acq_source(path: Path) -> IngestSource:
+    """Opens every channel, at its own rate and in its own unit, with its event markers. Raises ProblemError."""
+    bioread = extra("acq", path)
+    with _told(path), without_warnings(), _quiet():
+        headers = bioread.read_headers(str(path))
+        if headers is None:
+            raise stopping(path.name, "It does not begin as an AcqKnowledge file does.", _AGAIN)
+        _check(path, headers)
+        file = bioread.read(str(path))
+        marks = tuple(_marks(file))
+        tracks = tuple(_tracks(path, file))
+    private = ("journal",) if getattr(file, "journal", None) else ()
+    return IngestSource(path, tracks, began=_began(file), marks=marks, private=private)
+
+
+def _check(path: Path, headers: Any) -> None:
+    """Checks what the headers declare against file and memory, since the library holds all samples in memory."""
+    channels, size = headers.channels, path.stat().st_size
+    if not 1 <= len(channels) <= _MOST_CHANNELS or any(channel.point_count < 1 for channel in channels):
+        raise stopping(path.name, "It holds no samples.", "Leave it out, or find the right file.")
+    declared = sum(channel.data_length for channel in channels)
+    if declared > size and not headers.is_compressed:
+        what = f"It is cut short: it declares {declared} bytes of samples, and {size} bytes are there in all."
+        raise stopping(path.name, what, _AGAIN)
+    free = memory_free_bytes()
+    if free is not None and 2 * declared > free:
+        what = f"Reading it takes {2 * declared / 1e9:.1f} GB of memory, and {free / 1e9:.1f} GB are free."
+        raise stopping(path.name, what, "Close other programs, or export it as EDF.")
+
+
+def _tracks(path: Path, file: Any) -> Iterator[Track]:
+    names = [channel.name.strip() or "channel" for channel in file.channels]
+    for number, channel in enumerate(file.channels):
+        rate_hz = exact_rate_hz(float(channel.samples_per_second))
+        if rate_hz <= 0 or len(channel.raw_data) > LONGEST_S * rate_hz:
+            raise stopping(path.name, f"Its channel {names[number]} is longer than a week.", _AGAIN)
+        alone = names.count(names[number]) == 1
+        label = names[number] if alone else f"{names[number]} ({names[: number + 1].count(names[number])})"
+        samples = _Samples(channel.raw_data, float(channel.raw_scale_factor), float(channel.raw_offset))
+        unit = channel.units.strip().replace("µ", "u").replace("μ", "u")
+        yield Track(label, EvenStream(samples, rate_hz), unit=_UNITS.get(unit, unit), kind=guess_kind(label))
+
+
+def _marks(file: Any) -> Iterator[Mark]:
+    for marker in file.event_markers or ():
+        at_s = marker.sample_index / file.samples_per_second
+        if marker.text and abs(at_s) <= LONGEST_S:
+            yield Mark(at_s=round(float(at_s), 6), text=marker.text)
+
+
+def _began(file: Any) -> datetime | None:
+    """When the marker was made that stands at the first sample, which is the beginning; None where there is none."""
+    made = (one.date_created_utc for one in file.event_markers or () if one.sample_index == 0)
+    return next(filter(None, made), None)
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Keeps the messages of the library to itself; what matters of them is raised as well."""
+    library = logging.getLogger("bioread")
+    before, library.disabled = library.disabled, True
+    try:
+        yield
+    finally:
+        library.disabled = before
+
+
+@contextmanager
+def _told(path: Path) -> Iterator[None]:
+    """Turns any exception of the library on a faulty file into a ProblemError."""
+    try:
+        yield
+    except ProblemError:
+        raise
+    except _FAULTS as error:
+        reason = (str(error).splitlines() or [""])[0][:120].rstrip(".") or type(error).__name__
+        raise stopping(path.name, f"It is not an AcqKnowledge file that can be read: {reason}.", _AGAIN) from error

@@ -1,0 +1,106 @@
+"""A performance at a glance as a picture, alone or with another one beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+from numpy.typing import NDArray
+
+from residue.runtime.offline.overview import EDGES_HZ, ROW_S, Overview
+
+_COLUMN_IN, _LEVEL_IN, _SPECTRUM_IN, _READING_IN = 9.0, 1.5, 2.4, 1.1
+_DOTS_PER_INCH = 110
+_MAPPED, _SENT, _READING, _SECTION = "#b0582a", "#1f3b57", "#3f7d53", "#8b8f94"
+_LEVEL_SPAN_DB, _SPECTRUM_SPAN_DB = 60.0, 70.0
+
+
+def draw(shown: Sequence[Overview]) -> Figure:
+    """A column for each performance: a row for each output, one for the spectrum, and one for each reading.
+
+    All columns have the same scales, so that they can be compared.
+    """
+    outputs = list(dict.fromkeys(name for one in shown for name in one.sent_dbfs))
+    readings = list(dict.fromkeys(name for one in shown for name in one.readings))
+    heights = [_LEVEL_IN] * len(outputs) + [_SPECTRUM_IN] + [_READING_IN] * len(readings)
+    figure = Figure(figsize=(_COLUMN_IN * len(shown), sum(heights) + 0.9), dpi=_DOTS_PER_INCH, layout="constrained")
+    FigureCanvasAgg(figure)
+    grid = figure.subplots(len(heights), len(shown), sharex=True, sharey="row", squeeze=False, height_ratios=heights)
+    loudest = max(float(levels.max()) for one in shown for levels in one.mapped_dbfs.values())
+    brightest = max(float(one.bands_dbfs.max()) for one in shown)
+    for column, one in enumerate(shown):
+        axes = list(grid[:, column])
+        for name, each in zip(outputs, axes, strict=False):
+            _draw_levels(each, one, name, loudest)
+        _draw_spectrum(axes[len(outputs)], one, brightest)
+        for name, each in zip(readings, axes[len(outputs) + 1 :], strict=True):
+            _draw_reading(each, one, name)
+        for each in axes:
+            _draw_sections(each, one)
+        _name_sections(axes[0], one)
+        axes[0].set_title(f"{one.title}; the plan: {one.gain_db:.1f} dB", loc="left", fontsize=10, pad=18)
+        axes[-1].set_xlabel("time in the performance, minutes", fontsize=8)
+    _scale(grid[-1, 0], max(len(one.times_s) for one in shown))
+    return figure
+
+
+def _plain(axes: Axes, label: str) -> None:
+    axes.set_ylabel(label, fontsize=8)
+    axes.tick_params(labelsize=8)
+    axes.grid(visible=True, color="#e4e4e4", linewidth=0.6)
+    axes.set_axisbelow(True)
+    axes.spines[["top", "right"]].set_visible(False)
+
+
+def _draw_levels(axes: Axes, one: Overview, name: str, loudest: float) -> None:
+    _plain(axes, f"{name}\ndBFS")
+    if name not in one.sent_dbfs:
+        return
+    axes.plot(one.times_s, one.mapped_dbfs[name], color=_MAPPED, linewidth=0.9, label="as mapped")
+    axes.plot(one.times_s, one.sent_dbfs[name], color=_SENT, linewidth=1.1, label="as sent, after plan and cap")
+    axes.set_ylim(loudest - _LEVEL_SPAN_DB, loudest + 3.0)
+    axes.legend(loc="lower right", fontsize=7, frameon=False, ncols=2)
+
+
+def _draw_spectrum(axes: Axes, one: Overview, brightest: float) -> None:
+    edges_s = np.append(one.times_s, len(one.times_s) * ROW_S)
+    axes.pcolormesh(
+        edges_s, EDGES_HZ, one.bands_dbfs, cmap="magma", vmin=brightest - _SPECTRUM_SPAN_DB, vmax=brightest,
+        rasterized=True,
+    )  # fmt: skip
+    axes.set_yscale("log")
+    axes.set_ylim(EDGES_HZ[0], EDGES_HZ[-1])
+    axes.set_yticks([31.5, 125, 500, 2000, 8000], ["31.5", "125", "500", "2k", "8k"])
+    axes.minorticks_off()
+    axes.set_ylabel("all outputs\nHz", fontsize=8)
+    axes.tick_params(labelsize=8)
+
+
+def _draw_reading(axes: Axes, one: Overview, name: str) -> None:
+    _plain(axes, name)
+    values: NDArray[np.float64] | None = one.readings.get(name)
+    if values is not None:
+        axes.plot(one.times_s[: len(values)], values, color=_READING, linewidth=1.0)
+
+
+def _draw_sections(axes: Axes, one: Overview) -> None:
+    for begins_s, _ in one.sections:
+        axes.axvline(begins_s, color=_SECTION, linewidth=0.9, linestyle="--")
+
+
+def _name_sections(axes: Axes, one: Overview) -> None:
+    for begins_s, name in one.sections:
+        axes.annotate(
+            name, (begins_s, 1.0), xycoords=("data", "axes fraction"), xytext=(2, 2), textcoords="offset points",
+            color=_SECTION, fontsize=8,
+        )  # fmt: skip
+
+
+def _scale(axes: Axes, rows: int) -> None:
+    axes.set_xlim(0.0, rows * ROW_S)
+    axes.xaxis.set_major_locator(MaxNLocator(nbins=10, steps=[1, 1.5, 2, 3, 6, 10]))
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda at_s, _: f"{int(at_s // 60)}:{at_s % 60:02.0f}"))

@@ -1,0 +1,135 @@
+"""AcqKnowledge files as sources. No package carries one: they are made with the header types of bioread."""
+
+from __future__ import annotations
+
+import struct
+import sys
+from contextlib import suppress
+from pathlib import Path
+
+import bioread
+import numpy as np
+import pytest
+from bioread import headers
+from hypothesis import given
+from hypothesis import strategies as st
+
+from residue.archive.ingest.source import IngestSource
+from residue.archive.ingest.sources import acq
+from residue.archive.ingest.sources.catalogue import open_source
+from residue.archive.performance import ChannelKind, Mark
+from residue.problems import ProblemError
+from tests.properties import tries
+
+REVISION = 38
+"""3.7.0, the first with channels of their own rates."""
+EMG = np.random.default_rng(3).integers(-(2**15), 2**15, 400).astype("<i2")
+BREATH = np.random.default_rng(4).normal(0, 1, 100)
+
+
+def header(kind: type, **fields: object) -> bytes:
+    """One header with these fields, all others zero."""
+    made = kind.for_revision(REVISION, "<", "latin1")  # type: ignore[attr-defined]
+    filled = made._struct_class()
+    for name, value in fields.items():
+        setattr(filled, name, value)
+    return bytes(filled)
+
+
+def written(*, points: int = 400) -> bytes:
+    """Two channels: EMG of 1000 Hz in counts of 0.5 mV with an offset, breath of 250 Hz in Volts; one marker."""
+    empty = header(headers.GraphHeader)
+    channel_bytes = len(header(headers.ChannelHeader))
+    graph = header(headers.GraphHeader, lVersion=REVISION, lExtItemHeaderLen=len(empty), nChannels=2, dSampleTime=1.0)
+    arm = header(
+        headers.ChannelHeader,
+        lChanHeaderLen=channel_bytes,
+        szCommentText=b"EMG arm",
+        szUnitsText=b"mV",
+        lBufLength=points,
+        dAmplScale=0.5,
+        dAmplOffset=2.0,
+        nVarSampleDivider=1,
+    )
+    belt = header(
+        headers.ChannelHeader,
+        lChanHeaderLen=channel_bytes,
+        szCommentText=b"belt",
+        szUnitsText=b"Volts",
+        lBufLength=100,
+        dAmplScale=1.0,
+        nVarSampleDivider=4,
+    )
+    foreign = struct.pack("<hh", 4, 0)
+    types = struct.pack("<hhhh", 2, 2, 8, 1)
+    rows = (EMG[4 * row : 4 * row + 4].tobytes() for row in range(100))
+    data = b"".join(emg[:2] + breath.tobytes() + emg[2:] for emg, breath in zip(rows, BREATH, strict=True))
+    text = b"clap\0"
+    item = header(headers.MarkerItemHeader, lSample=250, nTextLength=len(text) - 1) + text
+    markers = header(headers.MarkerHeader, lLength=8 + len(item), lMarkers=1) + item
+    journal = b"\x44\x33\x22\x11" + struct.pack("<hi", 1, 0)
+    return graph + arm + belt + foreign + types + data + markers + journal
+
+
+def opened(folder: Path, content: bytes) -> IngestSource:
+    (folder / "a.acq").write_bytes(content)
+    return open_source(folder / "a.acq", None, folder)
+
+
+def test_each_channel_comes_at_its_rate_and_in_its_unit_as_bioread_reads_it(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    source = opened(tmp_path, written())
+    assert [(track.label, track.unit, track.kind) for track in source.tracks] == [
+        ("EMG arm", "mV", ChannelKind.EMG),
+        ("belt", "V", None),
+    ]
+    found = [track.stream.read(0, track.stream.length) for track in source.tracks]
+    expected = bioread.read(str(tmp_path / "a.acq")).channels
+    for ours, theirs in zip(found, expected, strict=True):
+        assert np.array_equal(ours, theirs.data)
+    assert np.array_equal(found[0], EMG * 0.5 + 2.0)
+    assert np.array_equal(found[1], BREATH)
+    assert [int(track.stream.rate_hz) for track in source.tracks] == [1000, 250]
+    assert source.marks == (Mark(at_s=0.25, text="clap"),)
+    assert capfd.readouterr() == ("", "")
+
+
+def test_a_file_cut_short_is_told(tmp_path: Path) -> None:
+    content = written()
+    with pytest.raises(ProblemError, match=r"cut short|can be read"):
+        opened(tmp_path, content[: len(content) - 900])
+
+
+def test_a_header_that_declares_more_than_there_is_is_refused_before_memory_is_taken(tmp_path: Path) -> None:
+    with pytest.raises(ProblemError, match=r"cut short: it declares 4000000800 bytes"):
+        opened(tmp_path, written(points=2_000_000_000))
+
+
+def test_a_file_that_would_not_fit_into_memory_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(acq, "memory_free_bytes", lambda: 3199)
+    with pytest.raises(ProblemError, match="GB are free"):
+        opened(tmp_path, written())
+
+
+@pytest.mark.parametrize("content", [b"", b"hello", bytes(10_000), b"\xff" * 10_000, b"RIFF" * 2000])
+def test_what_is_no_recording_is_told(tmp_path: Path, content: bytes) -> None:
+    with pytest.raises(ProblemError, match=r"^a\.acq: "):
+        opened(tmp_path, content)
+
+
+def test_a_missing_reader_names_the_line_that_installs_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "bioread", None)
+    with pytest.raises(ProblemError, match="pip install bioread"):
+        opened(tmp_path, written())
+
+
+@given(data=st.data())
+@tries(many=60)
+def test_spoilt_bytes_give_a_source_or_a_problem_and_nothing_else(tmp_path: Path, data: st.DataObject) -> None:
+    content = bytearray(written())
+    for _ in range(data.draw(st.integers(1, 5))):
+        content[data.draw(st.integers(0, len(content) - 1))] = data.draw(st.integers(0, 255))
+    with suppress(ProblemError):
+        for track in opened(tmp_path, bytes(content)).tracks:
+            assert len(track.stream.read(0, 1)) == 1

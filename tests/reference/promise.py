@@ -1,0 +1,375 @@
+"""The promise, measured: the highest window of each quantity against its limit, and what is left unused under it.
+
+    python -m tests.reference.promise [QUANTITY …]
+
+It plays hostile audio through the cap stage while everything happens that happens to a house, and measures all that
+was sent with the meters of analogue_meter: each output for itself, and where the two arrive at once or one 7.94 ms
+later, in phase and in opposite phase. What a run knows of the runs before it has gone through the real level log.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
+from itertools import pairwise
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.loudness.calibration.calibration_signals import pink_noise
+from residue.loudness.caps.caps import CapEntry, expand
+from residue.loudness.outputs.calibration import VibrationCalibration
+from residue.loudness.outputs.outputs import Output
+from residue.loudness.stage.history import SentHistory
+from residue.loudness.stage.stage import CapStage
+from residue.mapping.playback import Played
+from residue.runtime.engine.crossfade import EveningCrossfade
+from residue.runtime.journal.event_kinds import ENDED, STARTED
+from residue.runtime.journal.log import LevelLog, Row, event
+from residue.runtime.journal.tallies import Circumstances, Tallies
+from residue.runtime.system.clock import Uptime
+from tests.reference.analogue_meter import RATE_HZ, delayed, dose, equivalent_db, fast_maximum_db, peak_db, weighted
+
+Floats = NDArray[np.float64]
+
+HOP_FRAMES = 4_800
+WINDOW_S = 2.0
+_PART_S = 2.5
+_LATER_MS = 7.94
+"""Half a period of 63 Hz."""
+_FELT_DBFS, _FELT_MS2 = -20.0, 0.2
+_THEN = Circumstances(house="playing", performance="all", playhead_s=0.0, plan_gain_db=0.0, trim_db=0.0)
+_FADE_FRAMES = RATE_HZ // 2
+_SPARED_AFTER_S = 2.4
+"""So much may be sent in full before the log lags, and a hop more is on its way: LogWriter.lags."""
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A quantity with the limit that it is held to here, and a steady sound that would pass it."""
+
+    entry: CapEntry | None
+    """None for the ceiling of each output."""
+    limit: float
+    """In dB, of the meter below."""
+    meter: Callable[[Floats], float]
+    steady_hz: float | None = None
+    """None: white noise."""
+    vibrates: bool = False
+
+
+def _mean(weighting: str, window_s: float = WINDOW_S) -> Callable[[Floats], float]:
+    return lambda arriving: equivalent_db(arriving, weighting, window_s)
+
+
+@lru_cache
+def _felt_db(weighting: str) -> float:
+    """What the noise of the calibration reads on the meter, against the reading that the calibration states."""
+    noise = np.tile(pink_noise("shaker").loop, 2) * 10 ** (_FELT_DBFS / 20)
+    read = np.sqrt(np.mean(weighted(noise, weighting)[len(noise) // 2 :] ** 2))
+    return 20 * float(np.log10(_FELT_MS2 / read))
+
+
+def _felt(weighting: str) -> Callable[[Floats], float]:
+    return lambda arriving: equivalent_db(arriving, weighting, WINDOW_S) + _felt_db(weighting)
+
+
+def _dose(weighting: str) -> Callable[[Floats], float]:
+    return lambda arriving: 20 * float(np.log10(dose(arriving, weighting, WINDOW_S) + 1e-30)) + _felt_db(weighting)
+
+
+def _sound(quantity: str, limit_dbfs: float, meter: Callable[[Floats], float], hz: float | None = None) -> Measured:
+    windowed = quantity.endswith("eq")
+    entry = CapEntry(quantity=quantity, window_s=WINDOW_S if windowed else None, limit_dbfs=limit_dbfs)
+    return Measured(entry, limit_dbfs, meter, hz)
+
+
+QUANTITIES: Mapping[str, Measured] = {
+    "LAeq": _sound("LAeq", -32.0, _mean("A")),
+    "LCeq": _sound("LCeq", -32.0, _mean("C")),
+    "LZeq": _sound("LZeq", -32.0, _mean("Z")),
+    "LGeq": _sound("LGeq", -32.0, _mean("G"), 16.0),
+    "LKeq": _sound("LKeq", -32.0, _mean("K")),
+    "LCpeak": _sound("LCpeak", -24.0, lambda arriving: peak_db(arriving, "C", finer=8), 1000.0),
+    "LAFmax": _sound("LAFmax", -32.0, lambda arriving: fast_maximum_db(arriving, "A"), 1000.0),
+    "aw": Measured(
+        CapEntry(quantity="aw", window_s=WINDOW_S, limit_m_per_s2=0.05),
+        20 * float(np.log10(0.05)),
+        _felt("Wk"),
+        20.0,
+        vibrates=True,
+    ),
+    "VDV": Measured(
+        CapEntry(quantity="VDV", window_s=WINDOW_S, limit_m_per_s1_75=0.1),
+        20 * float(np.log10(0.1)),
+        _dose("Wk"),
+        20.0,
+        vibrates=True,
+    ),
+    "true peak": Measured(None, -9.0, lambda arriving: peak_db(arriving, "Z", finer=8), 1000.0),
+}
+
+
+# What is asked for.
+
+
+def _time() -> Floats:
+    return np.arange(round(_PART_S * RATE_HZ)) / RATE_HZ
+
+
+def hostile() -> Floats:
+    """(2, frames): each in turn, at up to twice full scale."""
+    time, rng = _time(), np.random.default_rng(7)
+    noise = rng.standard_normal((2, len(time)))
+    low = [np.tile(np.sin(2 * np.pi * hz * time), (2, 1)) for hz in (16.0, 31.5)]
+    bursts = noise * np.stack([time % 0.7 < 0.05, (time - 0.008) % 0.7 < 0.05]) * 2.0
+    impulses = np.tile(np.where(np.arange(len(time)) % 9_601 == 4_000, 8.0, 0.0), (2, 1))
+    opposite = np.sin(2 * np.pi * 63.0 * time) * np.array([[1.0], [-1.0]])
+    steps = np.tile(np.where(time % 0.5 < 0.25, 0.9, -0.4) * (1.0 + (time > 2.0)), (2, 1))
+    high = np.tile(np.sin(2 * np.pi * 8_000.0 * time + np.pi / 6), (2, 1))
+    return np.concatenate([*low, noise * 0.5, bursts, impulses, opposite, steps, high], axis=1)
+
+
+def steady(hz: float | None) -> Floats:
+    """(2, frames): alike on both outputs."""
+    time = np.arange(round(4 * WINDOW_S * RATE_HZ)) / RATE_HZ
+    sound = np.random.default_rng(8).standard_normal(len(time)) * 0.3 if hz is None else np.sin(2 * np.pi * hz * time)
+    return np.tile(sound, (2, 1))
+
+
+# What happens to it.
+
+
+@dataclass
+class House:
+    """Runs one after the other, with the log between them."""
+
+    measured: Measured
+    folder: Path
+    delay_ms: float = 0.0
+
+    def __post_init__(self) -> None:
+        self.given: list[Floats] = []
+        self.now_s, self.boot, self.booted_s = 100_000.0, 1, 0.0
+        self.clock_off_s = 0.0
+        self.log = LevelLog(self.folder / "levels.sqlite")
+
+    @property
+    def up(self) -> Uptime:
+        return Uptime(f"boot {self.boot}", self.now_s - self.booted_s)
+
+    @property
+    def clock(self) -> datetime:
+        return datetime(2026, 3, 2, tzinfo=UTC) + timedelta(seconds=self.now_s + self.clock_off_s)
+
+    def stage(self) -> CapStage:
+        """Knows what the log tells."""
+        felt = VibrationCalibration(played_dbfs=_FELT_DBFS, read_aw_m_per_s2=_FELT_MS2, on=date(2026, 3, 2))
+        kind: dict[str, Any] = (
+            {"transducer": "shaker", "vibration": felt, "long_term_dbfs": None} if self.measured.vibrates else {}
+        )
+        if self.measured.entry is None:
+            kind["ceiling_dbtp"] = self.measured.limit
+        outputs = {
+            "left": Output(device_channel=1, subsonic_hz=8.0, rise_db_per_s=300.0, **kind),
+            "right": Output(device_channel=2, subsonic_hz=8.0, rise_db_per_s=300.0, delay_ms=self.delay_ms, **kind),
+        }
+        caps = () if self.measured.entry is None else expand([self.measured.entry])
+        history = self.log.sent_before(self.clock, self.up, WINDOW_S) if self.given else SentHistory()
+        return CapStage(outputs, caps, history)
+
+    def pause(self, seconds: float) -> None:
+        """Nothing is sent."""
+        self.given.append(np.zeros((2, round(seconds * RATE_HZ))))
+        self.now_s += seconds
+
+    def run(
+        self,
+        sound: Floats,
+        *,
+        begins: Callable[[CapStage], None] = lambda stage: None,
+        ended: bool = True,
+        lost_s: float = 0.0,
+        stuck_s: float | None = None,
+    ) -> None:
+        """One run of the program; it fades where it has an end.
+
+        lost_s: at its end, without a row. stuck_s: the disk takes nothing from then on.
+        """
+        if ended:
+            fade = np.minimum(1.0, np.arange(sound.shape[1])[::-1] / _FADE_FRAMES)
+            sound = np.concatenate((sound * fade, np.zeros((2, 5 * HOP_FRAMES))), axis=1)
+        stage, tallies = self.stage(), Tallies()
+        begins(stage)
+        rows: list[Row] = [event(self.clock, self.up, STARTED, "")]
+        hops = sound.shape[1] // HOP_FRAMES
+        for hop, block in enumerate(np.split(sound[:, : hops * HOP_FRAMES], hops, axis=1)):
+            at_s = hop * 0.1
+            stage.spare(spares=stuck_s is not None and at_s >= stuck_s + _SPARED_AFTER_S)
+            self.given.append(stage.process(block).frames)
+            self.now_s += 0.1
+            if (hop + 1) % 10 == 0:
+                told = list(tallies.rows(stage.take_tally(), self.clock, self.up, _THEN))
+                rows += told if at_s < (hops * 0.1 - lost_s if stuck_s is None else stuck_s) else []
+        if ended:
+            rows += [
+                *tallies.rows(stage.take_tally(), self.clock, self.up, _THEN),
+                event(self.clock, self.up, ENDED, ""),
+            ]
+        self.log.write(rows)
+
+
+Happening = Callable[[House, Floats], None]
+
+
+def as_it_is(house: House, sound: Floats) -> None:
+    house.run(sound)
+
+
+def live(house: House, sound: Floats) -> None:
+    house.run(sound, begins=lambda stage: stage.begin_programme(planned=False))
+
+
+def _pieces(sound: Floats, seconds: float) -> Iterator[Floats]:
+    frames = round(seconds * RATE_HZ)
+    yield from (sound[:, start : start + frames] for start in range(0, sound.shape[1] - frames, frames))
+
+
+def restarts(house: House, sound: Floats) -> None:
+    for piece in _pieces(sound, 3.0):
+        house.run(piece)
+        house.pause(0.5)
+
+
+def kills(house: House, sound: Floats) -> None:
+    for piece in _pieces(sound, 5.0):
+        house.run(piece, ended=False, lost_s=2.4)
+        house.pause(0.5)
+
+
+def cuts_with_a_stuck_disk(house: House, sound: Floats) -> None:
+    for number, piece in enumerate(_pieces(sound, 5.0)):
+        house.run(piece, ended=False, stuck_s=1.0)
+        if number % 2:  # a kill, or a power cut and a machine that comes up faster than any does
+            house.boot, house.booted_s = house.boot + 1, house.now_s
+        house.pause(0.5)
+
+
+def clock_steps(house: House, sound: Floats) -> None:
+    for number, piece in enumerate(_pieces(sound, 3.0)):
+        house.run(piece)
+        house.clock_off_s += 7_200.0 if number % 2 else -7_300.0
+        house.pause(0.5)
+
+
+def closings(house: House, sound: Floats) -> None:
+    parts = []
+    for piece in _pieces(sound, 4.0):
+        fade = np.minimum(1.0, np.arange(piece.shape[1])[::-1] / RATE_HZ)
+        parts += [piece * fade, np.zeros((2, RATE_HZ // 2))]
+    house.run(np.concatenate(parts, axis=1))
+
+
+class _Bag:
+    """A playback of a sound."""
+
+    def __init__(self, sound: Floats) -> None:
+        self._sound, self._at = sound, 0
+
+    def step(self, frames: int) -> Played:
+        self._at += frames
+        return cast(Played, _Part(self._sound[:, self._at - frames : self._at]))
+
+
+@dataclass
+class _Part:
+    outputs: Floats
+    ended: bool = False
+
+
+def swaps(house: House, sound: Floats) -> None:
+    """From each part to the one behind it, in 4 s, as one bag takes another's place."""
+    parts = list(_pieces(sound, 6.0))
+    given = []
+    for leaving, coming in pairwise(parts):
+        fade = EveningCrossfade(cast(Any, _Bag(leaving)), 1.0, 4 * RATE_HZ)
+        for at in range(0, 5 * RATE_HZ, HOP_FRAMES):
+            given.append(fade.into(coming[:, at : at + HOP_FRAMES]))
+    house.run(np.concatenate(given, axis=1), begins=lambda stage: stage.begin_programme(planned=True, in_order=False))
+
+
+def delays(house: House, sound: Floats) -> None:
+    house.delay_ms = 7.94
+    house.run(sound)
+
+
+HAPPENINGS: Mapping[str, Happening] = {
+    "as it is": as_it_is,
+    "live": live,
+    "restarts": restarts,
+    "kills": kills,
+    "power cuts, disk stuck": cuts_with_a_stuck_disk,
+    "clock steps": clock_steps,
+    "closings": closings,
+    "swaps": swaps,
+    "delays": delays,
+}
+
+
+# What is measured.
+
+
+def arrivals(sent: Floats) -> Iterator[Floats]:
+    """(frames,) at each place, and each output for itself."""
+    left, right = sent
+    yield from (left, right)
+    for here, there in (
+        (left, right),
+        (left, delayed(right, _LATER_MS / 1000)),
+        (right, delayed(left, _LATER_MS / 1000)),
+    ):
+        yield from (here + there, here - there)
+
+
+def over_db(name: str, happening: Happening, sound: Floats | None = None) -> float:
+    """The highest window against the limit, in dB; below 0 if the cap holds."""
+    measured = QUANTITIES[name]
+    with TemporaryDirectory() as folder:
+        house = House(measured, Path(folder))
+        happening(house, hostile() if sound is None else sound)
+        house.log.close()
+    end = house.given[-1] * np.linspace(1.0, 0.0, house.given[-1].shape[1])  # the meter wants an end in silence
+    sent = np.concatenate([*house.given[:-1], end], axis=1)
+    heard = sent if measured.entry is None else arrivals(sent)
+    return max(measured.meter(one) for one in heard) - measured.limit
+
+
+def unused_db(name: str) -> float:
+    """What a steady sound that is too loud leaves of the limit."""
+    return -over_db(name, as_it_is, steady(QUANTITIES[name].steady_hz))
+
+
+def rows(names: Sequence[str]) -> Iterator[str]:
+    """A table in Markdown, line by line."""
+    yield f"| quantity | {' | '.join(HAPPENINGS)} | steady |"
+    yield "| --- " * (len(HAPPENINGS) + 2) + "|"
+    for name in names:
+        found = [over_db(name, happening) for happening in HAPPENINGS.values()]
+        yield f"| {name} | {' | '.join(f'{over:.2f}' for over in found)} | {-unused_db(name):.2f} |"
+
+
+def main() -> None:
+    """Prints the table."""
+    for row in rows(sys.argv[1:] or list(QUANTITIES)):
+        sys.stdout.write(f"{row}\n")
+        sys.stdout.flush()
+
+
+if __name__ == "__main__":
+    main()
