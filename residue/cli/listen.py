@@ -39,7 +39,7 @@ def listen(
     before playing. End with Ctrl-C.
 
     \b
-    Example: residue listen archives/night-dough --performance first-batch --from-s 90 --device silent --for-s 10
+    Example: residue listen . --performance first-batch --from-s 90
     """
     from residue.runtime.listening.headphones import TRIM_DB
     from residue.runtime.listening.listening import Wish

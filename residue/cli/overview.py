@@ -28,7 +28,7 @@ def overview(
     differ. The table has the performance on the left, a row for each half second.
 
     \b
-    Example: residue overview archives/night-dough --performance first-batch --out a.png
+    Example: residue overview . --performance first-batch --out first-batch.png
     """
     from residue.installation.drafts import draft
     from residue.runtime.offline import overview as overviews

@@ -36,7 +36,7 @@ _MOST_READINGS = 4
 
 
 @dataclass(frozen=True, kw_only=True)
-class Overview:
+class PerformanceOverview:
     """A performance in rows of half a second.
 
     mapped_dbfs, sent_dbfs: by output, (rows,), the RMS before and after the plan and the cap.
@@ -68,7 +68,7 @@ def overview(
     performance: PreparedPerformance,
     planned: PlannedPerformance,
     progress: Progress = silent,
-) -> Overview:
+) -> PerformanceOverview:
     """Renders a performance once, and takes what stands before and after the cap. Raises ProblemError."""
     playback = playback_of(installation, performance, planned.lowering)
     lowering, playback.gains = playback.gains, None  # so that the graph gives what was mapped
@@ -92,7 +92,7 @@ def overview(
         progress("render", min(playback.position, playback.end), playback.end)
     sent.take(stage.process(np.zeros((len(outputs), stage.latency_frames))).frames)
     rows = min(-(-playback.end // ROW_FRAMES), mapped.count, sent.count)
-    return Overview(
+    return PerformanceOverview(
         title=f"{installation.piece.title}: {performance.performance.title}",
         gain_db=planned.gain_db,
         mapped_dbfs=dict(zip(outputs, mapped.levels_dbfs(rows), strict=True)),
@@ -111,7 +111,7 @@ def readings_of(graph: Graph) -> list[str]:
     return slow[:_MOST_READINGS]
 
 
-def write_table(shown: Overview, out: Path) -> None:
+def write_table(shown: PerformanceOverview, out: Path) -> None:
     """A CSV: time, section, each output before and after the cap and their difference, the readings.
 
     Raises ProblemError.

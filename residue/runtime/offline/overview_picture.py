@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 from numpy.typing import NDArray
 
-from residue.runtime.offline.overview import EDGES_HZ, ROW_S, Overview
+from residue.runtime.offline.overview import EDGES_HZ, ROW_S, PerformanceOverview
 
 _COLUMN_IN, _LEVEL_IN, _SPECTRUM_IN, _READING_IN = 9.0, 1.5, 2.4, 1.1
 _DOTS_PER_INCH = 110
@@ -19,7 +19,7 @@ _MAPPED, _SENT, _READING, _SECTION = "#b0582a", "#1f3b57", "#3f7d53", "#8b8f94"
 _LEVEL_SPAN_DB, _SPECTRUM_SPAN_DB = 60.0, 70.0
 
 
-def draw(shown: Sequence[Overview]) -> Figure:
+def draw(shown: Sequence[PerformanceOverview]) -> Figure:
     """A column for each performance: a row for each output, one for the spectrum, and one for each reading.
 
     All columns have the same scales, so that they can be compared.
@@ -56,7 +56,7 @@ def _plain(axes: Axes, label: str) -> None:
     axes.spines[["top", "right"]].set_visible(False)
 
 
-def _draw_levels(axes: Axes, one: Overview, name: str, loudest: float) -> None:
+def _draw_levels(axes: Axes, one: PerformanceOverview, name: str, loudest: float) -> None:
     _plain(axes, f"{name}\ndBFS")
     if name not in one.sent_dbfs:
         return
@@ -66,7 +66,7 @@ def _draw_levels(axes: Axes, one: Overview, name: str, loudest: float) -> None:
     axes.legend(loc="lower right", fontsize=7, frameon=False, ncols=2)
 
 
-def _draw_spectrum(axes: Axes, one: Overview, brightest: float) -> None:
+def _draw_spectrum(axes: Axes, one: PerformanceOverview, brightest: float) -> None:
     edges_s = np.append(one.times_s, len(one.times_s) * ROW_S)
     axes.pcolormesh(
         edges_s, EDGES_HZ, one.bands_dbfs, cmap="magma", vmin=brightest - _SPECTRUM_SPAN_DB, vmax=brightest,
@@ -80,19 +80,19 @@ def _draw_spectrum(axes: Axes, one: Overview, brightest: float) -> None:
     axes.tick_params(labelsize=8)
 
 
-def _draw_reading(axes: Axes, one: Overview, name: str) -> None:
+def _draw_reading(axes: Axes, one: PerformanceOverview, name: str) -> None:
     _plain(axes, name)
     values: NDArray[np.float64] | None = one.readings.get(name)
     if values is not None:
         axes.plot(one.times_s[: len(values)], values, color=_READING, linewidth=1.0)
 
 
-def _draw_sections(axes: Axes, one: Overview) -> None:
+def _draw_sections(axes: Axes, one: PerformanceOverview) -> None:
     for begins_s, _ in one.sections:
         axes.axvline(begins_s, color=_SECTION, linewidth=0.9, linestyle="--")
 
 
-def _name_sections(axes: Axes, one: Overview) -> None:
+def _name_sections(axes: Axes, one: PerformanceOverview) -> None:
     for begins_s, name in one.sections:
         axes.annotate(
             name, (begins_s, 1.0), xycoords=("data", "axes fraction"), xytext=(2, 2), textcoords="offset points",
