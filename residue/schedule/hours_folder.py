@@ -91,7 +91,7 @@ class HoursFolder(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
                 "calendar_url begins with http: anybody between could change the hours. Write https, or "
                 "without_encryption = true."
             )
-        if is_name(parts.hostname) and not self.calendar_networks:
+        if is_name(parts.hostname or "") and not self.calendar_networks:
             raise ValueError(
                 f"The unit of the service takes addresses, and {parts.hostname} is a name. Write the networks of its "
                 'addresses, such as calendar_networks = ["192.0.2.0/24"]; for a server whose addresses change, '
