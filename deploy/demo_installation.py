@@ -1,8 +1,8 @@
 """Makes a copy of an installation that is open now: demo_installation.py SOURCE TARGET WAV STATE.
 
-In the folder STATE the house stands as after a power cut in the middle of its first performance. Prints two lines: the
-performance that it will play, and the device to play it on, which is the machine's own where it has one with channels
-enough, else the silent one that writes what would have sounded to WAV.
+In the folder STATE the house stands as after an interruption in the middle of its first performance. Prints two lines:
+the performance that it will play, and the device to play it on. That is the machine's own where it has channels enough,
+else the silent one that writes what would have sounded to WAV.
 """
 
 from __future__ import annotations
@@ -22,6 +22,9 @@ from residue.installation.new import uncalibrated_room
 from residue.output.opening import is_real
 from residue.records import encode_record
 from residue.runtime.house.memory import Memory
+from residue.runtime.journal.event_kinds import ENDED
+from residue.runtime.journal.log import FILE_NAME, EventRow, LevelLog, timestamp
+from residue.runtime.system.clock import uptime
 from residue.runtime.system.folders import MEMORY_BEFORE_FILE, MEMORY_FILE
 from residue.schedule.hours import zone_names
 from residue.schedule.spans import local
@@ -67,8 +70,16 @@ def device_for(channels: int, wav: Path) -> str:
 
 
 def interrupted_at(place_s: float, installation: Installation, now: datetime) -> Memory:
-    """What the house remembers of a first performance that a power cut ended at `place_s`."""
+    """What the house remembers of a first performance that was interrupted at `place_s`."""
     return Memory(opening=installation.calendar.opening_at(now), under_way=True, place_s=place_s)
+
+
+def begin_log(state: Path, now: datetime) -> None:
+    """Writes a level log that tells of no sound, where there is none: an empty one counts as lost beside a memory."""
+    if not (state / FILE_NAME).exists():
+        up = uptime()
+        ended = EventRow(utc=timestamp(now), kind=ENDED, text="Made by the demo", boot=up.boot, up_s=up.seconds)
+        LevelLog(state / FILE_NAME).write([ended])
 
 
 def main(source: Path, target: Path, wav: Path, state: Path) -> None:
@@ -84,6 +95,7 @@ def main(source: Path, target: Path, wav: Path, state: Path) -> None:
     if is_real(device):  # the calibration of the demo is invented, and a real device must not play by it
         (target / "room.toml").write_text(uncalibrated_room(installation.graph), encoding="utf-8")
     state.mkdir(parents=True, exist_ok=True)
+    begin_log(state, now)
     (state / MEMORY_BEFORE_FILE).unlink(missing_ok=True)
     (state / MEMORY_FILE).write_bytes(encode_record(interrupted_at(CLIMB_S, load(target), now)))
     sys.stdout.write(f"{performance}\n{device}\n")

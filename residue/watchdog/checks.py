@@ -80,7 +80,7 @@ def _frames(now: Vitals, before: Vitals) -> str | None:
 
 def _late(now: Vitals, before: Vitals) -> str | None:
     late = now.late_blocks - before.late_blocks
-    return f"{late} blocks came too late, and a gap was heard." if late > 0 else None
+    return f"Late blocks: {late}. The sound may have had a gap." if late > 0 else None
 
 
 def _lost(now: Vitals, _before: Vitals) -> str | None:

@@ -11,9 +11,13 @@ import sounddevice
 
 from archives.generator.evenings import KNEADING
 from archives.generator.muscle import REST_S
-from deploy.demo_installation import CLIMB_S, device_for, hours_open_at, interrupted_at
+from deploy.demo_installation import CLIMB_S, begin_log, device_for, hours_open_at, interrupted_at
 from residue.installation.load import load
-from residue.runtime.house.memory import recalled
+from residue.records import encode_record
+from residue.runtime.house.memory import Memory, recalled
+from residue.runtime.journal.log import FILE_NAME, LevelLog
+from residue.runtime.system.clock import uptime
+from residue.runtime.system.folders import MEMORY_FILE
 from residue.schedule.hours import Hours, calendar
 
 MINUTE = timedelta(minutes=1)
@@ -76,3 +80,11 @@ def test_the_demo_goes_on_before_the_arms_give_out(tmp_path: Path) -> None:
     assert house.from_s == CLIMB_S
     minutes = KNEADING[installation.hours.programme.names[0]].minutes
     assert CLIMB_S < minutes * 60 - REST_S < CLIMB_S + DEMO.total_seconds()
+
+
+def test_the_demo_begins_with_all_of_its_caps(tmp_path: Path) -> None:
+    now = datetime(2026, 5, 5, 10, tzinfo=UTC)
+    begin_log(tmp_path, now)
+    (tmp_path / MEMORY_FILE).write_bytes(encode_record(Memory(under_way=True, place_s=CLIMB_S)))
+    history = LevelLog(tmp_path / FILE_NAME).sent_before(now, uptime(), 900.0)
+    assert not history.unreadable

@@ -43,6 +43,7 @@ def copied(folder: Path) -> Path:
     """A root file system of one's own; files that nobody touches share their place on the disk with the kept one."""
     kept = _made()
     target = folder / "debian"
+    folder.mkdir(parents=True, exist_ok=True)
     subprocess.run(["cp", "-al", kept, target], check=True)
     return target
 
@@ -83,11 +84,23 @@ def with_a_house(folder: Path, port: int, prepare: Callable[[Path], None]) -> It
     # Planned beforehand: for the guest that is minutes of work.
     planning = "/opt/residue/.venv/bin/python -I -m residue.runtime.planning.planning /srv/residue /srv/residue"
     within(debian, f"cd / && {planning} /var/cache/private/residue")
-    yield _with_disks(debian, folder)
+    yield with_disks(debian, folder)
     shutil.rmtree(folder)
 
 
-def _with_disks(debian: Path, folder: Path) -> Machine:
+@contextmanager
+def with_the_program(folder: Path, prepare: Callable[[Path], None]) -> Iterator[Machine]:
+    """A computer on which residue is installed and does not run. prepare: is given the root file system."""
+    need("qemu-system-x86_64", "mmdebstrap", "mke2fs", "debugfs", root=True, processor="x86_64")
+    debian = copied(folder)
+    subprocess.run(["/bin/sh", ROOT / "deploy" / "install"], env={**os.environ, "DESTDIR": str(debian)}, check=True)
+    within(debian, "rm -f /etc/systemd/system/*/residue.service")
+    prepare(debian)
+    yield with_disks(debian, folder)
+    shutil.rmtree(folder)
+
+
+def with_disks(debian: Path, folder: Path) -> Machine:
     """A machine with two disks: one for the root, one for /var."""
     system, variable = folder / "system.img", folder / "var.img"
     for disk, content, size in ((system, debian, "3G"), (variable, debian / "var", "512M")):

@@ -171,7 +171,7 @@ def _disturbed(known: Known) -> Iterator[str]:
         yield f"The sound device was lost at {_clock(seen.last_loss, known.zone)}. Look at its cable and power."
     if _lately(seen.last_late, known.now):
         last = _clock(seen.last_late, known.zone)
-        what = f"{seen.late_blocks} blocks were late since the start, the last at {last}."
+        what = f"Late blocks since the start: {seen.late_blocks}, the last at {last}."
         yield f"{what} The machine is too busy: end what else runs on it."
 
 

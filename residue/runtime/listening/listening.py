@@ -117,7 +117,8 @@ class Session:
         for line in (*self._place.words, *map(str, version.installation.findings)):
             logger.info("%s", line)
         trail = self._reached(version, frame)
-        self._engine = Engine(self._place.stage, self._place.open_sink(), len(self._place.outputs))
+        place = self._place
+        self._engine = Engine(place.stage, place.open_sink(), len(place.outputs), log_lags=place.log_lags)
         self._engine.trim(gain_from_db(min(self._wish.trim_db, 0.0)))
         watched = self._watch(version)
         self._engine.start()

@@ -104,7 +104,7 @@ def test_a_quiet_house_is_well() -> None:
         ),
         (
             replace(QUIET, disturbances=Disturbances(late_blocks=3, last_late=NOW)),
-            "3 blocks were late since the start, the last at 10:04.",
+            "Late blocks since the start: 3, the last at 10:04.",
         ),
     ],
     ids=["an alarm", "a hold", "a trim", "a loss", "a late block"],
