@@ -236,6 +236,11 @@ def read_hours(
             expanded(folder / CALENDAR_FILE, ZoneInfo("UTC"), performances, own or ALWAYS_KNOWN)
     except ProblemError as error:
         findings += error.findings
+    except OSError as error:
+        what = f"The file cannot be read: {error.strerror}."
+        findings.append(
+            Finding(Severity.STOPS, CALENDAR_FILE, what, "Check the permissions of its folder, and the disk.")
+        )
     if answers is not None:
         findings += answers.findings
     missing = {name: where for where, name in reversed(named) if name not in performances}

@@ -24,11 +24,11 @@ ended."""
 def lineages(graph: Graph, folder: Path) -> Lineages:
     """The lineages of a graph. folder: that of the files that its nodes name."""
     nodes = _definitions(graph, folder)
-    above = _above(graph)
+    reach = above(graph)
     count = len(graph.piece.section)
     return [
         {
-            name: _digest(graph.piece.title.encode(), *(found[one] for one in sorted(above[name])))
+            name: _digest(graph.piece.title.encode(), *(found[one] for one in sorted(reach[name])))
             for name in graph.order
         }
         for found in ({**nodes, FORM: _form(graph, begun)} for begun in range(count + 2 if count else 1))
@@ -58,7 +58,7 @@ def _form(graph: Graph, begun: int) -> bytes:
     return msgspec.json.encode([sections, initial, begun > len(graph.piece.section)])
 
 
-def _above(graph: Graph) -> Mapping[str, set[str]]:
+def above(graph: Graph) -> Mapping[str, set[str]]:
     """By node, itself and all that reaches it; in a loop that is every node of the loop."""
     sources: dict[str, set[str]] = {name: set() for name in graph.order}
     for wire in wires(graph.piece, graph.nodes):

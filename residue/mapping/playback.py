@@ -12,6 +12,7 @@ import numpy as np
 from residue.mapping.form import FORM, FormState, FormStep
 from residue.mapping.graph import Graph, Way, drivable, listens_to, ports, trusts_at, wires
 from residue.mapping.late_beginning import younger
+from residue.mapping.lineage import above
 from residue.mapping.node import Block, Control, Drive, LateStep, Node, NodeContext, Source, Step, Trusted
 from residue.mapping.nodes.space import ToOutputs
 from residue.mapping.signals import FRAMES_PER_TICK, Events, Fast, Shape, Signal, Slow, Span, frame_at, joined
@@ -147,8 +148,8 @@ class Playback:
     def take(self, state: PlaybackState, section: str | None = None) -> None:
         """Goes on from a state of this performance, of which nodes and the form may be missing.
 
-        A missing node begins at that place, without a memory. section: the section in which a missing form is taken to
-        be (FormStep.assume).
+        A missing node begins at that place, without a memory, and what listens to it has no whole memory from there on.
+        section: the section in which a missing form is taken to be (FormStep.assume).
         """
         self.position = state.position
         for name, stage in self._stages.items():
@@ -164,6 +165,9 @@ class Playback:
         elif state.position:
             self.since[FORM] = state.position
             self._form.assume(-(-state.position // FRAMES_PER_TICK), section)
+        # What listens to a node without a memory goes on from another sound than the one that its state follows from.
+        own = dict(self.since)
+        self.since = {name: max(own.get(one, 0) for one in reach) for name, reach in above(self._graph).items()}
 
     def skip_to(self, frame: int, progress: Callable[[int], None] = lambda frame: None) -> None:
         """Goes silently to a later frame; the state there is that of an unbroken run."""

@@ -10,7 +10,7 @@ import resource
 import ssl
 import subprocess
 import sys
-from http.client import HTTPConnection, HTTPException, HTTPResponse, HTTPSConnection
+from http.client import HTTPConnection, HTTPException, HTTPResponse, HTTPSConnection, InvalidURL
 from urllib.parse import SplitResult, urljoin, urlsplit
 
 import msgspec
@@ -107,6 +107,8 @@ def main() -> None:
         outcome = Unfetched(why=f"The certificate of the server does not hold: {error.verify_message}.")
     except TimeoutError:
         outcome = Unfetched(why="The server does not answer in time.")
+    except (ValueError, InvalidURL):  # their words tell the address
+        outcome = Unfetched(why="The address, or one that the server sends on to, is not valid.")
     except (OSError, HTTPException) as error:
         outcome = Unfetched(why=f"The server cannot be reached: {getattr(error, 'strerror', None) or error}.")
     sys.stdout.buffer.write(encode_record(_Answer(outcome=outcome)))

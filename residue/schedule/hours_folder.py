@@ -14,10 +14,14 @@ from msgspec import Meta
 from residue.checking import is_name
 
 _PLAIN = re.compile(r"[A-Za-z0-9._/-]+")
+_SIGNS = re.compile(r"[!-~]+")
+"""What an address on the web consists of. Source: RFC 3986, section 2."""
 ANSWER, ANSWER_CALENDAR = "hours-answer.txt", "hours-answer.ics"
 """The files that the house writes into the folder."""
-_WHOLE = frozenset({"/", "/home", "/media", "/mnt", "/run", "/srv", "/tmp", "/var", "/var/lib", "/var/tmp"})  # noqa: S108
+_WHOLE = frozenset({"/", "/media", "/mnt", "/root", "/run", "/srv", "/tmp", "/var", "/var/lib", "/var/tmp"})  # noqa: S108
 """Folders that hold those of others."""
+_HOMES = Path("/home")
+"""Each folder in it is a person's, with keys that no group may write to."""
 _SYSTEM = (
     "/bin",
     "/boot",
@@ -57,12 +61,13 @@ class HoursFolder(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     """Whether calendar_url may begin with http: then anybody between can change the hours."""
 
     def __post_init__(self) -> None:
-        path = Path(self.path)
+        path = Path(re.sub("/+", "/", self.path))  # two at the beginning would be another root
         if not path.is_absolute():
             raise ValueError(f"'{self.path}' is not a full path. Write one such as /srv/residue-hours.")
         if not _PLAIN.fullmatch(self.path):
             raise ValueError(f"'{self.path}' has more than letters, digits and the signs . _ - /. Choose another name.")
-        if str(path) in _WHOLE or any(path.is_relative_to(system) for system in _SYSTEM) or ".." in path.parts:
+        of_others = str(path) in _WHOLE or path == _HOMES or path.parent == _HOMES
+        if of_others or any(path.is_relative_to(system) for system in _SYSTEM) or ".." in path.parts:
             raise ValueError(f"'{self.path}' is needed by others. Write one such as /srv/residue-hours.")
         for network in (*self.share_with, *self.calendar_networks):
             _network(network)
@@ -72,8 +77,12 @@ class HoursFolder(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
             self._check_url(self.calendar_url)
 
     def _check_url(self, url: str) -> None:
-        parts = urlsplit(url)
-        if parts.scheme not in ("https", "webcal", "http") or not parts.hostname:
+        try:
+            parts = urlsplit(url)
+            known = parts.scheme in ("https", "webcal", "http") and bool(parts.hostname) and parts.port != 0
+        except ValueError:
+            known = False
+        if not known or not _SIGNS.fullmatch(url):
             raise ValueError(
                 "calendar_url is not one of a calendar. Write one such as https://desk.bakery.example/house.ics."
             )
@@ -82,7 +91,7 @@ class HoursFolder(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
                 "calendar_url begins with http: anybody between could change the hours. Write https, or "
                 "without_encryption = true."
             )
-        if is_name(parts.hostname) and not self.calendar_networks:
+        if is_name(parts.hostname or "") and not self.calendar_networks:
             raise ValueError(
                 f"The unit of the service takes addresses, and {parts.hostname} is a name. Write the networks of its "
                 'addresses, such as calendar_networks = ["192.0.2.0/24"]; for a server whose addresses change, '

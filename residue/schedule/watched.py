@@ -49,7 +49,7 @@ class Watched(Generic[Read]):
         unread: bool = False,
         settled_s: float = SETTLED_S,
     ) -> None:
-        self._paths = tuple(paths)
+        self.paths = tuple(paths)
         self._read = read
         self._settled_s = settled_s
         self._seen = self._now()
@@ -77,7 +77,7 @@ class Watched(Generic[Read]):
             return Refused(error)
 
     def _now(self) -> FileStates:
-        return tuple(map(_look, self._paths))
+        return tuple(map(_look, self.paths))
 
 
 def _look(path: Path) -> tuple[int, int, int] | None:

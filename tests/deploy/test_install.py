@@ -162,6 +162,17 @@ def test_the_share_of_the_hours_goes_with_the_program_and_leaves_what_samba_had(
     assert sorted(path.name for path in samba.parent.iterdir()) == ["smb.conf"]
 
 
+def test_a_share_whose_samba_is_gone_keeps_nothing_from_being_removed(project: Path, tmp_path: Path) -> None:
+    machine = tmp_path / "machine"
+    install(project, machine)
+    left = machine / "etc/samba/residue-hours.conf"
+    left.parent.mkdir()
+    left.write_text("[residue-hours]\n")
+    install(project, machine, "--remove")
+    assert not left.exists()
+    assert not (machine / "etc/systemd/system/residue.service").exists()
+
+
 def test_a_share_is_for_the_machine_itself(project: Path, tmp_path: Path) -> None:
     """With DESTDIR nothing is laid out, as users and passwords of another machine cannot be."""
     done = subprocess.run(

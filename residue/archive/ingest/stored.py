@@ -48,13 +48,17 @@ class StoredNumbers:
 
     def fill_blocks(self, blocks: Iterable[Floats]) -> None:
         """Writes all rows, (rows, columns) at a time. Raises ProblemError where the disk is full."""
-        held = np.empty((0, self._columns))
+        held, rows = [np.empty((0, self._columns))], 0
         for block in blocks:
-            held = np.concatenate((held, block))
-            while len(held) >= self._piece_rows:
-                self._write(held[: self._piece_rows])
-                held = held[self._piece_rows :]
-        self._write(held)
+            held.append(block)
+            rows += len(block)
+            if rows >= self._piece_rows:
+                joined = np.concatenate(held)
+                whole = rows - rows % self._piece_rows
+                for start in range(0, whole, self._piece_rows):
+                    self._write(joined[start : start + self._piece_rows])
+                held, rows = [joined[whole:]], rows - whole
+        self._write(np.concatenate(held))
 
     def _write(self, values: Floats) -> None:
         with telling(self._folder):

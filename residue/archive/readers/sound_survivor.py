@@ -140,7 +140,7 @@ def _mended_sizes(path: Path) -> Mapping[int, bytes]:
         for ends in (begins + length, begins + length + length % 2):  # some programs forget to pad
             file.seek(ends)
             after, its_length = _chunk(file)
-            if length and after.strip().isalnum() and its_length <= size - file.tell():
+            if length and after.strip().replace(b"_", b"").isalnum() and its_length <= size - file.tell():
                 return {}
     held = min(size - begins, _LARGEST_SIZE)
     return {4: min(size - 8, _LARGEST_SIZE).to_bytes(4, "little"), begins - 4: held.to_bytes(4, "little")}

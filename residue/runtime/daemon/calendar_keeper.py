@@ -32,6 +32,8 @@ class CalendarKeeper:
     ) -> None:
         self._folder, self._happened, self._fetching = folder, happened, fetching
         self._tag: str | None = None
+        self._lines: list[bytes] = []
+        """Of the calendar that has this tag."""
         self._failures, self._why = 0, ""
 
     @property
@@ -63,7 +65,8 @@ class CalendarKeeper:
         if folder is None or folder.fetched_from is None:
             return
         path = Path(folder.path, CALENDAR_FILE)
-        tag = self._tag if path.exists() else None
+        # A file that somebody removed or changed is wanted whole, though the server has no other version.
+        tag = self._tag if _apart_from_stamps(_present(path)) == self._lines else None
         outcome = self._fetching(folder.fetched_from, ca_file=folder.ca_file, tag=tag)
         try:
             if isinstance(outcome, Fetched):
@@ -73,9 +76,10 @@ class CalendarKeeper:
         self._count(outcome, folder.server)
 
     def _take(self, path: Path, fetched: Fetched) -> None:
-        if _apart_from_stamps(fetched.content) != _apart_from_stamps(_present(path)):
+        lines = _apart_from_stamps(fetched.content)
+        if lines != _apart_from_stamps(_present(path)):
             put_shared(path, fetched.content)
-        self._tag = fetched.tag
+        self._tag, self._lines = fetched.tag, lines
 
     def _count(self, outcome: FetchOutcome, server: str) -> None:
         if isinstance(outcome, Unfetched):

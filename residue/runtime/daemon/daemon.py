@@ -279,7 +279,8 @@ class _Daemon:
             try:
                 change = await asyncio.to_thread(self._in_force.look, self._clock.monotonic_s())
                 if change is not None:
-                    self._take(change)
+                    # Its digest reads each file and each bag.
+                    self._take(change, await asyncio.to_thread(in_force, change.installation))
                 await asyncio.to_thread(self._tell_hours, self._show.player.view().duration_s)
             except Exception as error:
                 logger.exception("The files of the installation cannot be looked at")
@@ -293,11 +294,11 @@ class _Daemon:
         self._hours_log.look(in_force, duration_s)
         self._hours_answer.look(in_force, outcome, self._clock.now(), self._calendar.words)
 
-    def _take(self, change: Change) -> None:
+    def _take(self, change: Change, words: str) -> None:
         self._in_force.take(change)
         if change.limits:
             self._show.engine.tighten(sounding_outputs(change.installation), caps(change.installation))
-        self._chronicle.happened("in force", in_force(change.installation))
+        self._chronicle.happened("in force", words)
         self._show.planner.plan_again()
         self._triggers.look_again()
 

@@ -15,10 +15,12 @@ from residue.control.surface import Handler
 from residue.installation.load import Installation
 from residue.page.link import HouseAnswer, OpenSpan, PageStart, Question
 from residue.page.settings import PageSettings
+from residue.problems import ProblemError
 from residue.processes import command_of
 from residue.runtime.planning.planning import sources
 from residue.runtime.system.clock import Clock
 from residue.schedule.agenda import closing_time
+from residue.schedule.opening import Opening
 from residue.schedule.spans import local
 
 logger = logging.getLogger(__name__)
@@ -89,14 +91,16 @@ class PageKeeper:
 
     def _today(self) -> list[OpenSpan]:
         calendar = self._in_force().calendar
-        day = local(self._clock.now(), calendar.zone).date()
+        day, openings = local(self._clock.now(), calendar.zone).date(), list[Opening]()
+        with suppress(ProblemError):  # the house is closed then, and an alarm says why: see Calendar
+            openings = calendar.openings(day, 1)
         return [
             OpenSpan(
                 opens=f"{local(opening.opens, calendar.zone):%H:%M}",
                 closes=closing_time(opening, calendar.zone),
                 why=opening.why,
             )
-            for opening in calendar.openings(day, 1)
+            for opening in openings
         ]
 
     def _start(self, settings: PageSettings) -> PageStart:

@@ -72,7 +72,9 @@ _MEND = "See that it is there and that the group audio may write to it: sudo res
 def _others(folder: Path) -> Sequence[str]:
     """Names of files that a person may have meant as hours; hidden ones are those of programs."""
     ours = {HOURS, CALENDAR_FILE, ANSWER, ANSWER_CALENDAR}
-    names = sorted(path.name for path in folder.iterdir() if path.name not in ours and not path.name.startswith("."))
+    found = sorted(path.name for path in folder.iterdir() if path.name not in ours and not path.name.startswith("."))
+    # A name may hold a line break, or be no text.
+    names = ["".join(sign if sign.isprintable() else "?" for sign in name) for name in found]
     left = [f"and {len(names) - _MOST_OTHERS} more"] if len(names) > _MOST_OTHERS else []
     return [*names[:_MOST_OTHERS], *left]
 

@@ -11,6 +11,8 @@ from residue.archive.bag import payload_digest
 from residue.installation.load import FILES, HOURS, Installation
 from residue.problems import ProblemError
 from residue.schedule.beside import CALENDAR_FILE
+from residue.schedule.calendar_file import MOST_BYTES
+from residue.small_files import read_small
 
 _DIGITS = 16
 
@@ -34,7 +36,7 @@ def digest_of(places: Mapping[str, Path], performances: Mapping[str, Path]) -> s
 
 def _content(path: Path) -> bytes:
     try:
-        return hashlib.sha256(path.read_bytes()).digest()
+        return hashlib.sha256(read_small(path, MOST_BYTES)).digest()
     except OSError:
         return b"cannot be read"
 

@@ -10,14 +10,14 @@ import os
 import shutil
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from itertools import chain
 from pathlib import Path
 
-from residue.loudness.stage.history import SentHistory
+from residue.loudness.stage.history import SentHistory, Unlogged
 from residue.runtime.house.memory import remembered
 from residue.runtime.journal.event_kinds import ENDED, NOT_LOGGED, SPOILT, STARTED
 from residue.runtime.journal.hours_in_force import HoursRow
@@ -291,13 +291,24 @@ class LevelLog:
 
     def _left_unlogged(self, now: datetime, up: Uptime) -> Iterator[EventRow]:
         """Logs for later starts the time before this one for which sound may have been sent without a row."""
-        told = self._checked(_SHORT_S) or self._in_database(_SHORT_S) or copied(self._copy)
-        time = None if told is None else unseen(told, now, up)
+        time = self._unseen(now, up)
         if time is not None and time.duration_s > UNLOGGED_MOST_S:
             text = f"The run before has no end and no row for {time.duration_s:.0f} s; caps count half of them."
             ended = Uptime(up.boot, up.seconds - time.age_s)
             found = event(now - timedelta(seconds=time.age_s), ended, NOT_LOGGED, text)
             yield replace(found, unlogged_s=time.duration_s)
+
+    def _unseen(self, now: datetime, up: Uptime) -> Unlogged | None:
+        """By the first that tells it; one with a damaged row, which no error of a database shows, is passed over."""
+        for tell in (
+            partial(self._checked, _SHORT_S),
+            partial(self._in_database, _SHORT_S),
+            partial(copied, self._copy),
+        ):
+            with suppress(ValueError, TypeError):
+                if (told := tell()) is not None:
+                    return unseen(told, now, up)
+        return None
 
     def _set_aside(self) -> None:
         """Begins a new log, so that a damaged one does not end all logging; the last damaged one is kept for people."""

@@ -126,7 +126,8 @@ class LogReader:
 
 def _is_sound(row: LevelRow | SecondRow | EventRow | HoursRow) -> bool:
     try:
-        datetime.fromisoformat(row.utc)
+        if datetime.fromisoformat(row.utc).tzinfo is None:
+            return False
         for name in _JSON:
             msgspec.json.decode(getattr(row, name, "0"))
     except (ValueError, TypeError, msgspec.MsgspecError):

@@ -6,10 +6,12 @@ import os
 import sys
 from pathlib import Path
 
+from residue.archive.prepared import prepared_folder
 from residue.installation.drafts import draft
 from residue.problems import ProblemError
+from residue.runtime.planning.cache_size import tidy
 from residue.runtime.planning.checkpoints import EVERY_FRAMES, Checkpoints
-from residue.runtime.planning.preparation import checkpoints_of, open_performance, playback_of, steps
+from residue.runtime.planning.preparation import CHANNELS, checkpoints_of, open_performance, playback_of, steps
 from residue.runtime.system.child_process import ChildProcess, ProcessStarter
 
 AFTER_S = 5.0
@@ -55,6 +57,8 @@ def lay(folder: Path, performance: str, cache: Path) -> None:
     installation = draft(folder, performance, gallery=False)
     prepared = open_performance(installation, performance, cache)
     kept = checkpoints_of(installation, prepared, cache)
+    # Each edit leaves states that nobody asks for again.
+    tidy(cache, {prepared_folder(cache / CHANNELS, prepared.digest), *kept.folders})
     playback = playback_of(installation, prepared)
     kept.advance(playback, _known_up_to(kept))
     for _ in steps(playback):

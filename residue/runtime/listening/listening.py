@@ -117,7 +117,8 @@ class Session:
         for line in (*self._place.words, *map(str, version.installation.findings)):
             logger.info("%s", line)
         trail = self._reached(version, frame)
-        self._engine = Engine(self._place.stage, self._place.open_sink(), len(self._place.outputs))
+        place = self._place
+        self._engine = Engine(place.stage, place.open_sink(), len(place.outputs), log_lags=place.log_lags)
         self._engine.trim(gain_from_db(min(self._wish.trim_db, 0.0)))
         watched = self._watch(version)
         self._engine.start()
@@ -131,8 +132,7 @@ class Session:
                 while not (self._over or self._ended()) and (until_s is None or time.monotonic() < until_s):
                     time.sleep(LOOK_S)
                     self._note()
-                    if self._follow(watched):
-                        watched = self._watch(self._edited.now.version)
+                    watched = self._follow(watched)
                     self._laying.look(time.monotonic())
                     self._remember()
                     if diagnostics.terminal:
@@ -144,18 +144,20 @@ class Session:
             self._note()
 
     def _watch(self, version: Version) -> Watched[Version]:
-        folder = self._wish.folder
-        files = [folder / PIECE, *(folder / file for file in version.installation.graph.files)]
-        read = lambda: _read(folder, self._name, self._place, self._cache)  # noqa: E731
-        return Watched(files, read, settled_s=SETTLED_S)
+        read = lambda: _read(self._wish.folder, self._name, self._place, self._cache)  # noqa: E731
+        return Watched(self._files(version), read, settled_s=SETTLED_S)
 
-    def _follow(self, watched: Watched[Version]) -> bool:
-        """Takes up an edit that was saved; whether it names other files than before."""
+    def _files(self, version: Version) -> tuple[Path, ...]:
+        return tuple(self._wish.folder / file for file in (PIECE, *version.installation.graph.files))
+
+    def _follow(self, watched: Watched[Version]) -> Watched[Version]:
+        """Takes up an edit that was saved; gives what is watched from now on, as it may name other files."""
         found = watched.look(time.monotonic())
-        files = self._edited.now.version.installation.graph.files
         if isinstance(found, Refused):
             self._stay(found.error)
         elif isinstance(found, LoadedFiles):
+            if self._files(found.value) != watched.paths:
+                watched = self._watch(found.value)
             try:
                 self._take(found.value)
             except ProblemError as error:
@@ -163,9 +165,7 @@ class Session:
             except Exception as error:  # nodes of an artist may raise any error, and the piece as it was plays on
                 logger.debug("The edited piece failed", exc_info=error)
                 self._stay(error)
-            else:
-                return found.value.installation.graph.files != files
-        return False
+        return watched
 
     def _stay(self, error: Exception) -> None:
         logger.info("%s", error)
@@ -178,14 +178,17 @@ class Session:
             logger.info("%s", finding)
         if self._edited.failed:
             self._begin(self._reached(version, frame_at(self._engine.snapshot.playhead_s), self._edited.now))
-            return
-        trail = self._reached(version, self._edited.position, self._edited.now)
+        else:
+            self._come_in(self._reached(version, self._edited.position, self._edited.now))
+        self._laying.begin(time.monotonic())
+
+    def _come_in(self, trail: Trail) -> None:
+        """Offers a version a little ahead of the place that is heard."""
         for _ in range(_MOST_TRIES):
             if trail.position >= self._edited.position + BLOCK_FRAMES:
                 break
             trail.skip_to(self._edited.position + _AHEAD_FRAMES)
         self._edited.offer(trail)
-        self._laying.begin(time.monotonic())
 
     def _remember(self) -> None:
         """Takes up the same version with all of its memory, once its states near the place are known."""
@@ -210,7 +213,10 @@ class Session:
         begins = trail.position
         trail.skip_to(frame)
         edited_from = None if before is None else before.version.installation.graph
-        for line in heard(version.installation.graph, edited_from, fresh, frame=frame, begins=begins):
+        old = {} if before is None else before.version.kept.lineages[0]
+        reached = {name for name, key in version.kept.lineages[0].items() if old.get(name) != key}
+        graph = version.installation.graph
+        for line in heard(graph, edited_from, fresh, reached=reached, frame=frame, begins=begins):
             logger.info("%s", line)
         return trail
 

@@ -76,14 +76,14 @@ def opened(
     if base.position == 0:
         return playback, []
     try:
-        playback.take(_state(version, base), section)
+        state = _state(version, base)
     except Exception as error:  # noqa: BLE001 (after any error, there is another way to the place)
         logger.warning("What was kept cannot be used: %s", error)
-        playback = playback_of(version.installation, version.performance)
-        base = _Base(base.position, 0, frozenset(), None)
-        playback.take(PlaybackState(base.position, None, {}, {}), section)
-    fresh = {name for name, since in playback.since.items() if since == base.position}
-    return playback, [name for name in version.installation.graph.order if name in fresh - base.names]
+        state = PlaybackState(_warm_place(frame), None, {}, {})
+    playback.take(state, section)
+    known = {*state.steps, *([] if state.form is None else [FORM])}
+    fresh = {name for name, since in playback.since.items() if since == state.position} - known
+    return playback, [name for name in version.installation.graph.order if name in fresh]
 
 
 def _base(version: Version, frame: int, marks: Collection[Waymark]) -> _Base:
@@ -97,10 +97,15 @@ def _base(version: Version, frame: int, marks: Collection[Waymark]) -> _Base:
     every = set(version.installation.graph.order)
     if whole := [base for base in bases if base.names == every]:
         return whole[-1]
-    warm = frame - _WARM_FRAMES
+    warm = _warm_place(frame)
     early = [base for base in bases if base.position <= warm and base.names]
-    fresh = _Base(warm // BLOCK_FRAMES * BLOCK_FRAMES, 0, frozenset(), None)
+    fresh = _Base(warm, 0, frozenset(), None)
     return max(early, key=lambda base: (len(base.names), base.position), default=fresh)
+
+
+def _warm_place(frame: int) -> int:
+    """The latest place from which new nodes have warmed up at a frame."""
+    return (frame - _WARM_FRAMES) // BLOCK_FRAMES * BLOCK_FRAMES
 
 
 def _known(kept: Checkpoints, place: int, mark: Waymark | None) -> _Base:

@@ -47,6 +47,8 @@ class ListeningPlace:
     """Raises ProblemError where a piece cannot be heard there."""
     sent: Callable[[Tally, Snapshot], None]
     """Notes what was sent."""
+    log_lags: Callable[[int], bool]
+    """As for an Engine."""
     words: Sequence[str]
     """For whoever is there: the place, its caps, and cautions."""
 
@@ -60,6 +62,7 @@ def on_headphones(device: str | None) -> ListeningPlace:
         mix=headphones.mixed,
         check=lambda _graph: None,
         sent=lambda _tally, _then: None,
+        log_lags=lambda _frames: False,
         words=[f"On headphones, at each ear: {headphones.IN_WORDS}.", headphones.CAUTION],
     )
 
@@ -102,6 +105,7 @@ def in_the_room(
                 mix=lambda _names, sound: sound,
                 check=check,
                 sent=sent,
+                log_lags=evidence.lags,
                 words=[f"In the room {room.place}: {_in_words(room.caps)}.", *CAUTIONS],
             )
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Sequence, Set
 
 from residue.mapping.form import FORM
 from residue.mapping.graph import Graph
@@ -18,16 +18,20 @@ def clock(frame: int) -> str:
     return f"{hours}:{rest_min:02}:{rest_s:02}" if hours else f"{minutes}:{rest_s:02}"
 
 
-def heard(graph: Graph, before: Graph | None, fresh: Sequence[str], *, frame: int, begins: int) -> Iterator[str]:
+def heard(
+    graph: Graph, before: Graph | None, fresh: Sequence[str], *, reached: Set[str], frame: int, begins: int
+) -> Iterator[str]:
     """Lines on a version that is heard from a frame on.
 
-    before: the version before. fresh: the nodes that began at the frame `begins`, without a memory.
+    before: the version before. reached: the nodes of another lineage than in that one; where none of them was written
+    anew, the file of one was. fresh: the nodes that began at the frame `begins`, without a memory.
     """
     nodes = [name for name in fresh if name != FORM]
     if before is None:
         yield f"Heard from {clock(frame)} on."
     else:
         changed = [name for name, node in graph.nodes.items() if before.nodes.get(name) != node]
+        changed = changed or [name for name, node in graph.nodes.items() if name in reached and node.files()]
         after = len(set(nodes) - set(changed))
         behind = f", and {after} that listen to {'it' if len(changed) == 1 else 'them'}" if after else ""
         what = f"{_named(changed)}{behind}" if changed else "nothing that sounds now"

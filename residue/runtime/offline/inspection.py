@@ -18,6 +18,7 @@ from residue.installation.load import (
     ROOM,
     Installation,
     find_performances,
+    home_of_hours,
     load,
     read_hours,
     read_piece,
@@ -114,7 +115,7 @@ def _beside(folder: Path, device: str | None) -> Iterator[Finding]:
     if isinstance(named := device or named, str):
         yield from check_device(named, room.output if room else {"any": Output(device_channel=1)})
     performances = find_performances(folder)
-    (graph, _), (hours, _, _) = read_piece(folder / PIECE), read_hours(folder, performances)
+    (graph, _), (hours, _, _) = read_piece(folder / PIECE), read_hours(home_of_hours(folder, room), performances)
     for name in hours.programme.names if graph and hours else ():
         for channel in graph.needs if graph and name in performances else ():
             try:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import grp
 import os
 import pwd
-import shutil
 import stat
 import subprocess
 from collections.abc import Iterator
@@ -136,9 +135,7 @@ def _fetched(folder: HoursFolder, url: str, place: Path) -> str:
 
 
 def _copied(source: Path, target: Path) -> str:
-    shutil.copyfile(source, target)
-    os.chown(target, -1, grp.getgrnam(_GROUP).gr_gid)
-    target.chmod(0o660)
+    put_shared(target, source.read_bytes())
     return f"{source} is copied there; from now on the house reads the copy."
 
 

@@ -86,7 +86,7 @@ class Checkpoints:
         found = {
             int(path.stem): section
             for section, keys in enumerate(self.lineages)
-            for path in self._of(keys[FORM]).glob(f"*{_SUFFIX}")
+            for path in self._of(keys[FORM]).glob(f"[0-9]*{_SUFFIX}")  # not those that are still being made
         }
         return ((frame, found[frame]) for frame in sorted(found, reverse=True) if frame <= latest)
 

@@ -66,10 +66,10 @@ def _levels(day: ReportedDay, picture: bytes, zone: ZoneInfo) -> Iterator[str]:
 
 def _opened(day: ReportedDay, zone: ZoneInfo) -> Iterator[str]:
     """The openings one by one, private views among them, what the log lacks of them, and what people lowered."""
-    source = "by the hours that were in force" if day.hours_from_log else "by the present files: the log does not tell"
-    yield f"<h3>Openings, {source}</h3>"
-    head = ["from", "to", "why", "lower by", "plays", "log covers", "no rows"]
-    yield table(head, (_opening(one, zone) for one in day.reported or ()), (3, 5))
+    if day.reported is None:
+        yield "<h3>Openings</h3><p>Not known: neither the log nor a present file tells them.</p>"
+    else:
+        yield from _openings(day, zone)
     if day.trims:
         yield "<h3>Lowered by people</h3>"
         rows = (
@@ -77,6 +77,13 @@ def _opened(day: ReportedDay, zone: ZoneInfo) -> Iterator[str]:
             for one in day.trims
         )
         yield table(["from", "to", "by", "asked for by"], rows)
+
+
+def _openings(day: ReportedDay, zone: ZoneInfo) -> Iterator[str]:
+    source = "by the hours that were in force" if day.hours_from_log else "by the present files: the log does not tell"
+    yield f"<h3>Openings, {source}</h3>"
+    head = ["from", "to", "why", "lower by", "plays", "log covers", "no rows"]
+    yield table(head, (_opening(one, zone) for one in day.reported or ()), (3, 5))
 
 
 def _opening(one: OpeningReported, zone: ZoneInfo) -> Sequence[str]:

@@ -111,8 +111,9 @@ def test_chunks_behind_the_sound_are_no_sound(tmp_path: Path) -> None:
     soundfile.write(path, np.zeros(4001), RATE_HZ, "PCM_U8")
     content = path.read_bytes()[: 44 + 4001]
     for pad in (b"", b"\0"):
-        path.write_bytes(content + pad + b"LIST" + (6000).to_bytes(4, "little") + bytes(6000))
-        assert not goes_on(path)
+        for name in (b"LIST", b"_PMX"):  # the second holds XMP (ISO 16684-1; its place in WAV from memory)
+            path.write_bytes(content + pad + name + (6000).to_bytes(4, "little") + bytes(6000))
+            assert not goes_on(path)
 
 
 NOTHING = [b"", b"RIFF", b"RIFF\0\0\0\0WAVE", b"fLaC", b"RIFF\0\0\0\0WAVEdata\0\0\0\0" + bytes(9000)]

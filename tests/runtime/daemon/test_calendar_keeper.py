@@ -82,6 +82,22 @@ def test_a_folder_that_is_gone_is_told(tmp_path: Path) -> None:
     assert "cannot be written: No such file or directory" in str(house.alarm())
 
 
+def test_a_file_that_somebody_changed_is_wanted_whole(tmp_path: Path) -> None:
+    same = Fetched(content=calendar("open"), tag="1")
+    house = House(tmp_path, same, same)
+    house.fetch()
+    house.path.write_bytes(calendar("by hand"))
+    house.fetch()
+    assert house.tags == [None, None]
+    assert house.path.read_bytes() == calendar("open")
+
+
+def test_a_path_that_the_file_system_refuses_is_told_and_ends_no_fetching(tmp_path: Path) -> None:
+    house = House(tmp_path / ("a" * 300), *[Fetched(content=calendar("open"))] * 3)
+    house.fetch(3)
+    assert "cannot be written: File name too long" in str(house.alarm())
+
+
 def test_without_an_address_nothing_is_fetched() -> None:
     def refuse(*_: Any, **__: Any) -> FetchOutcome:
         raise AssertionError

@@ -6,12 +6,23 @@ import asyncio
 import json
 import socket
 from contextlib import closing
+from datetime import date
 from http.client import HTTPConnection
+from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 from urllib.parse import urlencode
+from zoneinfo import ZoneInfo
 
 import pytest
 
-from residue.runtime.daemon.page import last_line
+from residue.installation.load import Installation
+from residue.page.link import Question
+from residue.problems import stopping
+from residue.runtime.daemon.page import PageKeeper, last_line
+from residue.runtime.system.clock import SystemClock
+from residue.schedule.calendar import PagedCalendar
+from residue.schedule.opening import Opening
 from tests.notices.servers import free_tcp_port
 from tests.runtime.asking import until, wait_until
 from tests.runtime.running import Daemon
@@ -40,6 +51,27 @@ def asked(port: int, method: str, path: str, **form: str) -> tuple[int, str]:
 def listens(port: int) -> bool:
     with closing(socket.socket()) as one:
         return one.connect_ex(("127.0.0.1", port)) == 0
+
+
+def test_hours_that_cannot_be_worked_out_end_no_page() -> None:
+    """Of later years of a calendar file, see Calendar."""
+
+    def refused(_first: date, _days: int) -> list[Opening]:
+        raise stopping("hours.ics", "It takes too long.", "Shorten it.")
+
+    installation = SimpleNamespace(calendar=PagedCalendar(ZoneInfo("UTC"), refused))
+    keeper = PageKeeper(
+        lambda: cast(Installation, installation),
+        state=Path(),
+        log=Path(),
+        clock=SystemClock(),
+        status=lambda: {"house": "closed"},
+        handlers={},
+        reread_age_s=lambda: None,
+        happened=lambda *_: None,
+    )
+    answer = asyncio.run(keeper.answer(Question(ask="status", sender="a phone")))
+    assert (answer.status, answer.today) == ({"house": "closed"}, ())
 
 
 def test_a_phone_reads_the_page_and_holds_trims_and_releases(daemon: Daemon) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -109,6 +110,14 @@ def test_files_of_nearly_the_name_are_pointed_out(shared: Shared) -> None:
     assert "Not read, as their names are others than hours.toml and hours.ics:\n- Hours.toml\n- hours.toml.txt\n" in (
         shared.read()
     )
+
+
+def test_a_name_that_is_no_text_or_breaks_the_line_forges_no_answer(shared: Shared) -> None:
+    for name in (b"hours\xff.toml", b"a\nTAKEN. b"):
+        (shared.folder / os.fsdecode(name)).write_text("")
+    shared.wait()
+    assert shared.answer.alarm is None
+    assert "\n- a?TAKEN. b\n- hours?.toml\n" in shared.read()
 
 
 def test_a_folder_that_goes_away_is_an_alarm_and_closes_nothing(shared: Shared, tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ import pytest
 
 from residue.loudness.stage.history import SentHistory, Unlogged
 from residue.runtime.journal import log_writer
-from residue.runtime.journal.event_kinds import ENDED, SPOILT, STARTED
+from residue.runtime.journal.event_kinds import ENDED, NOT_LOGGED, SPOILT, STARTED
 from residue.runtime.journal.log import MOST, EventRow, LevelLog, LevelRow, Row, SecondRow
 from residue.runtime.journal.log import timestamp as stamp
 from residue.runtime.journal.log_writer import RETRY_S, LogWriter
@@ -74,6 +74,24 @@ def test_rows_can_be_read_by_any_program_that_opens_sqlite(log: LevelLog, tmp_pa
             ("2026-11-25T13:59:00.000+00:00", None, None, None, -3.0, -1.5),
         ]
         assert events == [("hold", "10.0.0.7")]
+
+
+@pytest.mark.parametrize("damaged", ["'no time'", "substr(utc, 1, 23)", "NULL"])
+@pytest.mark.parametrize("copied", [True, False])
+def test_a_damaged_moment_in_a_row_ends_no_logging(tmp_path: Path, damaged: str, *, copied: bool) -> None:
+    """SQLite reports no flipped bit within a row."""
+    path = tmp_path / "levels.sqlite"
+    with closing(LevelLog(path)) as before:
+        before.write([EventRow(utc=stamp(NOW), kind=STARTED, text="", boot=UP.boot, up_s=1.0), second(0)])
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute(f"UPDATE second SET utc = {damaged}")
+    if not copied:
+        (tmp_path / SECOND_COPY).unlink()
+    with closing(LevelLog(path)) as after:
+        after.write([EventRow(utc=stamp(NOW), kind=STARTED, text="again")])
+    with closing(sqlite3.connect(path)) as connection:
+        told = [kind for (kind,) in connection.execute("SELECT kind FROM event ORDER BY rowid")]
+    assert told == [STARTED, *([NOT_LOGGED] if copied else []), STARTED], "the second copy tells what is not logged"
 
 
 def test_the_governor_gets_back_what_was_sent_within_its_window(log: LevelLog) -> None:

@@ -66,9 +66,16 @@ def test_of_a_log_with_a_damaged_page_what_lies_before_and_behind_is_read(path: 
     assert "levels.sqlite is damaged" in faults[0]
 
 
-def test_a_row_with_a_flipped_bit_is_left_out_and_told(path: Path) -> None:
+@pytest.mark.parametrize(
+    "flipped",
+    [
+        pytest.param("'2026-12-03T09:9' || substr(utc, 16)", id="another minute"),
+        pytest.param("substr(utc, 1, 23)", id="without a zone"),
+    ],
+)
+def test_a_row_with_a_flipped_bit_is_left_out_and_told(path: Path, flipped: str) -> None:
     with closing(sqlite3.connect(path)) as connection, connection:
-        connection.execute("UPDATE event SET utc = '2026-12-03T09:9' || substr(utc, 16) WHERE text = 'number 7'")
+        connection.execute(f"UPDATE event SET utc = {flipped} WHERE text = 'number 7'")
     found, faults = read(path)
     assert len(found) == EVENTS - 1
     assert faults == ["levels.sqlite has damaged rows, which are left out."]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from residue.mapping.signals import frame_at
 from residue.runtime.listening import laying
 from residue.runtime.listening.laying import AFTER_S, Laying, lay
 from residue.runtime.listening.opening import opened
+from residue.runtime.planning.cache_size import tidy
 from residue.runtime.planning.checkpoints import EVERY_FRAMES
 from residue.runtime.system.child_process import ChildProcess
 from tests.runtime.listening.desk import NAME, SHARPER, build, version
@@ -49,6 +51,19 @@ def test_it_goes_on_where_something_is_missing(
     version(installation, tmp_path, SHARPER)
     lay(installation, NAME, tmp_path)
     assert begins == [2 * EVERY_FRAMES, EVERY_FRAMES, 0]
+
+
+def test_what_no_version_asks_for_any_more_is_removed(
+    installation: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(laying, "tidy", partial(tidy, most_bytes=0))
+    before = version(installation, tmp_path)
+    lay(installation, NAME, tmp_path)
+    edited = version(installation, tmp_path, SHARPER)
+    lay(installation, NAME, tmp_path)
+    assert before.kept.known(EVERY_FRAMES)[1] == {"arm", "murmur", "murmur_out", "form"}
+    assert edited.kept.whole(EVERY_FRAMES)
+    version(installation, tmp_path)
 
 
 class Child:

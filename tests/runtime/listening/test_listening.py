@@ -33,6 +33,11 @@ from tests.sound_server import sound_server
 pytestmark = pytest.mark.real_time
 
 END = ("", "")
+IN_STONE = (
+    '[node.dull_out]\nkind = "output"\ninput = "hall"',
+    '[node.stone]\nkind = "recorded_space"\ninput = "hall"\nrecording = "stone.wav"\nchannels = 1\n\n'
+    '[node.dull_out]\nkind = "output"\ninput = "stone"',
+)
 BROKEN = ("cutoff_hz = 120", "cutoff_hz = much")
 
 
@@ -92,6 +97,37 @@ def test_each_edit_is_heard_and_a_fault_leaves_the_sound_as_it_was(
     loud = levels[40:-10]  # without the rise and the last fade
     assert loud.max() < -20.0
     assert loud.min() > np.median(loud) - 10.0, "nothing but the murmur's own unrest: there is no gap"
+
+
+class Bringing(Session):
+    """Somebody who names the recording of a room in the piece, and brings another recording under the same name."""
+
+    def run(self) -> None:
+        wait_until(partial(self._reached, "Heard from 0:20 on.", 1))
+        self._bring(0.1)
+        write(self._installation, IN_STONE)
+        wait_until(partial(self._reached, "Changed: stone, dull_out.", 1))
+        self._bring(0.2)
+        wait_until(partial(self._reached, "Changed: stone.", 1))
+        os.kill(os.getpid(), signal.SIGINT)
+
+    def _bring(self, level: float) -> None:
+        soundfile.write(self._installation / "stone.wav", np.full(400, level), 48_000)
+
+
+def test_another_recording_in_a_file_that_an_edit_named_is_heard(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    installation, wav = build(tmp_path, 100.0), tmp_path / "heard.wav"
+    session = Bringing(installation, wav, caplog)
+    session.start()
+    listen(
+        Wish(folder=installation, performance=NAME, from_s=20.0, device=f"file:{wav}"),
+        tmp_path / "state",
+        tmp_path / "cache",
+    )
+    session.join()
+    assert "nothing that sounds now" not in caplog.text
 
 
 def test_what_has_no_memory_at_first_gets_all_of_it_while_it_is_heard(

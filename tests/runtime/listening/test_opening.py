@@ -126,6 +126,24 @@ def test_what_has_no_whole_memory_is_never_kept_as_a_checkpoint(installation: Pa
     assert at.kept.known(frame)[1] == {"arm"}
 
 
+def test_what_listens_to_a_node_whose_state_is_spoilt_is_never_kept_either(installation: Path, tmp_path: Path) -> None:
+    trail = listened(installation, tmp_path)
+    frame, section, states = trail.minutes.get_nowait()
+    assert frame == EVERY_FRAMES
+    at = version(installation, tmp_path)
+    at.kept.keep(frame, section, states)
+    files = (next(folder.iterdir()) for folder in at.kept.folders if folder.exists())
+    next(path for path in files if path.read_bytes().endswith(states["murmur"])).write_bytes(b"spoilt")
+    playback, fresh = opened(at, HERE, (), None)
+    assert (playback.position, fresh) == (EVERY_FRAMES, ["murmur"])
+    goes_on = Trail(at, playback)
+    assert not goes_on.remembers_all
+    goes_on.skip_to(2 * EVERY_FRAMES)
+    while not goes_on.minutes.empty():
+        frame, _, states = goes_on.minutes.get_nowait()
+    assert (frame, set(states)) == (2 * EVERY_FRAMES, {"arm", "form"})
+
+
 def test_a_form_of_which_nothing_is_known_is_where_its_longest_sections_would_be(
     installation: Path, tmp_path: Path
 ) -> None:
@@ -142,5 +160,6 @@ def test_spoilt_states_cost_memory_and_no_sound(
     playback, fresh = opened(trail.version, HERE, spoilt, "dough")
     assert "cannot be used" in caplog.text
     assert set(REACHED) <= set(fresh)
+    assert playback.position == HERE - frame_at(WARM_S), "new nodes have time to warm up"
     playback.skip_to(HERE)
     assert abs(playback.step(48_000).outputs).max() > 0.01

@@ -70,6 +70,19 @@ def test_device_and_channels_are_checked_beside_a_fault_of_a_file(tmp_path: Path
     assert all('no channel "forarm"' in line and "Did you mean forearm?" in line for line in channels)
 
 
+def test_channels_are_checked_by_the_hours_of_the_curators_folder(tmp_path: Path) -> None:
+    installation, shared = kitchen.build(tmp_path, 47_399, duration_s=0.2), tmp_path / "shared"
+    shared.mkdir()
+    (installation / "hours.toml").rename(shared / "hours.toml")
+    room = installation / "room.toml"
+    room.write_text(f'{room.read_text()}\n[hours_folder]\npath = "{shared}"\n')
+    edited(installation, "piece.toml", ('channel = "forearm"', 'channel = "forarm"'))
+    shutil.rmtree(installation / "performances" / "second-batch")
+    told = " ".join(map(str, inspect(installation, "silent", tmp_path / "cache", June())))
+    assert 'There is no performance "second-batch"' in told
+    assert 'no channel "forarm"' in told
+
+
 def test_a_room_that_cannot_be_read_does_not_keep_its_device_from_being_checked(tmp_path: Path) -> None:
     installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
     edited(installation, "room.toml", ("device_channel = 2", "device_channel = 0"))

@@ -67,6 +67,19 @@ def test_the_folder_gets_the_hours_once_and_the_group_may_write(tmp_path: Path) 
     assert (place / "hours.toml").read_text() == "by the curator"
 
 
+@root_only
+def test_a_link_in_the_folder_is_replaced_and_not_followed(tmp_path: Path) -> None:
+    """Root copies, and the group may have put a link there beforehand."""
+    installation, place = kitchen.build(tmp_path, port=47_399, duration_s=0.1), tmp_path / "srv/residue-hours"
+    place.mkdir(parents=True)
+    (place / "hours.toml").symlink_to(tmp_path / "elsewhere")
+    prepare(installation, FOLDER, tmp_path)
+    assert not (tmp_path / "elsewhere").exists()
+    assert (place / "hours.toml").read_bytes() == (installation / "hours.toml").read_bytes()
+    assert (place / "hours.toml").stat().st_gid == place.stat().st_gid
+    assert (place / "hours.toml").stat().st_mode & 0o777 == 0o664
+
+
 def test_a_folder_that_holds_the_installation_is_not_shared(tmp_path: Path) -> None:
     installation = kitchen.build(tmp_path, port=47_399, duration_s=0.1)
     with pytest.raises(ProblemError, match="who shares it could raise caps"):

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from residue.archive.beside import PREFIX
 from residue.installation.load import Installation, load
 from residue.loudness.plan.plan import Lowering
 from residue.mapping.playback import Playback
@@ -105,6 +106,19 @@ def test_one_that_is_spoilt_is_as_good_as_none(
             assert resumed.step(FRAMES).outputs.tobytes() == unbroken
     finally:
         last.write_bytes(whole)
+
+
+def test_one_that_is_still_being_made_is_passed_over(planned: Planned) -> None:
+    """Another process may write at this moment, and a power cut may have left half of it."""
+    last = max(planned.files, key=lambda path: path.stem)
+    halves = [path.with_name(PREFIX + path.name) for path in planned.files if path.name == last.name]
+    try:
+        for half in halves:
+            half.write_bytes(b"half")
+        assert planned.before(LATE).position == int(last.stem)
+    finally:
+        for half in halves:
+            half.unlink()
 
 
 def test_they_are_made_again_where_somebody_has_removed_them(planned: Planned) -> None:

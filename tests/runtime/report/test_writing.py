@@ -217,6 +217,7 @@ def test_a_broken_log_a_broken_bag_and_broken_hours_stop_no_report(log_path: Pat
         "every cap kept",
         "levels.sqlite is damaged (file is not a database)",
         "The hours of 03 Dec 2026 are not known",
+        "<h3>Openings</h3><p>Not known: neither the log nor a present file tells them.</p>",
         "A file of the installation is broken, and stops nothing here: hours.toml",
     ):
         assert said in text

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import struct
 import xml.etree.ElementTree as ET
 from array import array
 from collections.abc import Callable, Iterator, Mapping
@@ -35,6 +36,8 @@ _TCX_FIELDS = {
 }
 """The elements of a Trackpoint (Training Center Database schema 2, Activity Extension 2), and what they become."""
 _UNITS = {"bpm": "1/min", "rpm": "1/min", "watts": "W"}
+_FIT_FAULTS = (ValueError, TypeError, KeyError, IndexError, OverflowError, AttributeError, AssertionError, struct.error)
+"""What the library raises on faulty files, beside its own errors."""
 _PLACES = ("position_lat", "position_long")
 
 
@@ -176,7 +179,7 @@ def _read_fit(path: Path, points: _Points, salvage: bool) -> str:  # noqa: FBT00
             for frame in frames:
                 if isinstance(frame, fitdecode.FitDataMessage) and frame.name in takers:
                     takers[frame.name](points, frame)
-    except (fitdecode.FitError, ValueError, TypeError, KeyError, IndexError, OverflowError, AttributeError) as error:
+    except (fitdecode.FitError, *_FIT_FAULTS) as error:
         fault = str(error).splitlines()[0][:120].rstrip(".") if str(error) else type(error).__name__
     return fault
 

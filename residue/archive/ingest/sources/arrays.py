@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from tokenize import TokenError
 from typing import Any
 
 import numpy as np
@@ -30,7 +31,7 @@ _HDF5 = b"\x89HDF\r\n\x1a\n"
 """The signature of HDF5, at byte 0 or 512, 1024 …; MATLAB 7.3 puts a text of 512 bytes before it."""
 _FAULTS = (
     *(ValueError, TypeError, KeyError, OSError, EOFError, IndexError, MemoryError, AttributeError, OverflowError),
-    *(RuntimeError, RecursionError, struct.error, zlib.error, zipfile.BadZipFile),
+    *(RuntimeError, RecursionError, SyntaxError, TokenError, struct.error, zlib.error, zipfile.BadZipFile),
     scipy.io.matlab.MatReadError,
 )
 _MOST_ROWS = round(LONGEST_S * 192_000)

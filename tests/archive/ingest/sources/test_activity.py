@@ -120,6 +120,14 @@ def test_intervals_from_beat_to_beat_become_a_list(tmp_path: Path) -> None:
     assert source.beats[0].beats.intervals_s.tolist() == [0.0, 0.8, 0.85, 0.81]
 
 
+def test_a_message_that_goes_beyond_the_end_that_the_header_declares_is_told(tmp_path: Path) -> None:
+    content = bytearray(fit(800, 850))
+    content[4] -= 1
+    (tmp_path / "a.fit").write_bytes(content)
+    with pytest.raises(ProblemError, match="It cannot be read on"):
+        open_source(tmp_path / "a.fit", None, tmp_path)
+
+
 LAUGHS = '<!DOCTYPE x [<!ENTITY a "aaaaaaaaaa">' + "".join(
     f'<!ENTITY {b} "{f"&{a};" * 30}">' for a, b in zip("abcdefghi", "bcdefghij", strict=True)
 )

@@ -152,6 +152,7 @@ HOSTILE = {
     "objects.npy": npy(b"{'descr': '|O', 'fortran_order': False, 'shape': (3,)}\n", b"cos\nsystem\n"),
     "promises.npy": npy(b"{'descr': '<f8', 'fortran_order': False, 'shape': (1000000000000,)}\n", bytes(64)),
     "code.npy": npy(b"__import__('os').system('true')\n"),
+    "open.npy": npy(b"{'descr': ('<f8'\n"),
     "complex.npy": npy(b"{'descr': '<c16', 'fortran_order': False, 'shape': (2,)}\n", bytes(32)),
     "four.npy": npy(b"{'descr': '<f8', 'fortran_order': False, 'shape': (2, 2, 2)}\n", bytes(64)),
     "no.npz": b"PK\x03\x04 and nothing",
