@@ -155,7 +155,7 @@ def weighted_sum(gains: Floats, x: Floats) -> Floats:
     if not COMPILED:
         return weighted_sum_in_numpy(gains, x)
     y = np.empty(x.shape[1])
-    _kernel.weighted_sum(gains, np.ascontiguousarray(x, np.float64), y, *x.shape)
+    _kernel.weighted_sum(np.ascontiguousarray(gains, np.float64), np.ascontiguousarray(x, np.float64), y, *x.shape)
     return y
 
 
@@ -172,8 +172,8 @@ def levels_together(gains: Floats, x: Floats) -> tuple[float, float]:
     if not COMPILED:
         together = weighted_sum_in_numpy(gains, x)
         return float(np.add.reduce(together * together)), float(magnitudes_in_numpy(together))
-    found = np.empty(2)
-    _kernel.levels_together(gains, np.ascontiguousarray(x, np.float64), np.empty(x.shape[1]), found, *x.shape)
+    found, given = np.empty(2), np.ascontiguousarray(gains, np.float64)
+    _kernel.levels_together(given, np.ascontiguousarray(x, np.float64), np.empty(x.shape[1]), found, *x.shape)
     return float(found[0]), float(found[1])
 
 
@@ -198,8 +198,8 @@ def true_peaks(x: Floats, *, thresholds: Floats, interpolation: Floats) -> Float
     x: (rows, 16 + frames). interpolation: the weights and bounds of residue.loudness.meters.true_peak.
     """
     rows, frames = len(x), x.shape[1] - 16
-    peaks = np.empty((rows, frames))
-    _kernel.true_peaks(np.ascontiguousarray(x, np.float64), thresholds, interpolation, peaks, rows, frames)
+    peaks, least = np.empty((rows, frames)), np.ascontiguousarray(thresholds, np.float64)
+    _kernel.true_peaks(np.ascontiguousarray(x, np.float64), least, interpolation, peaks, rows, frames)
     return peaks
 
 
@@ -233,7 +233,7 @@ def fall(x: Floats, *, down: Floats, up: Floats, lifted: Floats, filled: int, le
 
 
 def running_median(x: Floats, width: int) -> Floats:
-    """The median of each `width` values, an odd number up to 255: (frames - width + 1,)."""
+    """The median of each `width` finite values, an odd number up to 255: (frames - width + 1,)."""
     if not COMPILED:
         return running_median_in_scipy(x, width)
     y = np.empty(len(x) - width + 1)

@@ -8,6 +8,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import cast
 
 import numpy as np
 import pytest
@@ -147,6 +148,19 @@ def test_rows_are_added_and_compared_alike(rows: int, count: int, seed: int) -> 
     ):
         compiled, plain = both(work)
         assert np.array_equal(compiled, plain)
+
+
+def test_gains_and_thresholds_that_are_whole_numbers_are_no_other_numbers() -> None:
+    """The kernel takes 64 bits for what they are said to be: those of the integer 1 would be a gain of 5e-324."""
+    x, ones = hostile(1, (2, REACH + 120)), cast(Floats, np.ones(2, np.int64))
+    for work in (
+        lambda: kernel.weighted_sum(ones, x),
+        lambda: np.array(kernel.levels_together(ones, x)),
+    ):
+        compiled, plain = both(work)
+        assert np.array_equal(compiled, plain)
+    whole, real = (peaks_above(x, thresholds)[2] for thresholds in (ones, np.ones(2)))
+    assert np.array_equal(whole, real)
 
 
 @given(st.integers(1, 3), st.integers(1, 6), st.floats(0.0, 2.0), st.integers(0, 99))
