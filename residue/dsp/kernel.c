@@ -1,7 +1,7 @@
 /* The module residue.dsp._kernel: the loops for which numpy has no exact or no quick operation. See kernel.py. */
 #include "kernel.h"
 
-#define EDITION 5 /* raised with every change of a function here, and in kernel.py */
+#define EDITION 5 /* raised here and in kernel.py with every change of what a function takes or gives */
 
 void release(Buffers *buffers)
 {

@@ -130,11 +130,15 @@ def lines(knots: Floats, shares: Floats, lead: int, count: int) -> Floats:
 
 
 def power_sums(x: Floats, length: int, power: int = 2) -> Floats:
-    """The sums of the powers of each `length` values along the last axis, in numpy's order: (…, frames / length)."""
+    """The sums of the powers of each `length` values along the last axis, in numpy's order: (…, frames / length).
+
+    Raises ValueError where the last axis does not hold whole lengths.
+    """
     if not COMPILED:
         return power_sums_in_numpy(x, length, power)
-    sums = np.empty((*x.shape[:-1], x.shape[-1] // length))
-    _kernel.power_sums(np.ascontiguousarray(x, np.float64), sums, power, sums.size, length)
+    parts = np.ascontiguousarray(x, np.float64).reshape(*x.shape[:-1], -1, length)
+    sums = np.empty(parts.shape[:-1])
+    _kernel.power_sums(parts, sums, power, sums.size, length)
     return sums
 
 

@@ -84,6 +84,10 @@ static PyObject *sosfilt(PyObject *module, PyObject *args)
     if (!PyArg_ParseTuple(args, "OOOOdnnn", &sos_array, &x_array, &y_array, &state_array, &guard, &sections, &channels,
                           &frames))
         return NULL;
+    if (sections < 1) {
+        PyErr_SetString(PyExc_ValueError, "a filter has at least one section");
+        return NULL;
+    }
     if (!(sos = READ(sos_array, 6 * sections)) || !(x = READ(x_array, channels * frames)) ||
         !(y = WRITE(y_array, channels * frames)) || !(state = WRITE(state_array, channels * sections * 2)))
         return refused(&buffers);
@@ -120,6 +124,15 @@ static Sum sum_of(
     return (Sum){x + first, phases + (moment % up) * reach + (first - from), to - first};
 }
 
+/* Whether taps are found where they lie; else an error is set. */
+static int sensible(Py_ssize_t reach, Py_ssize_t up, Py_ssize_t down, Py_ssize_t first)
+{
+    if (reach >= 1 && up >= 1 && down >= 1 && first >= 0)
+        return 1;
+    PyErr_SetString(PyExc_ValueError, "rates and taps are counted from 1 on, and outputs from 0 on");
+    return 0;
+}
+
 /* upfirdn(phases, x, y, reach, up, down, first, samples, wanted): y[n] is output first + n of x made `up` times as
  * dense, filtered, and thinned by `down`. phases: (up, reach), the taps of each phase from the last to the first.
  * Samples before and after x are 0. */
@@ -134,6 +147,8 @@ static PyObject *upfirdn(PyObject *module, PyObject *args)
 
     if (!PyArg_ParseTuple(args, "OOOnnnnnn", &phases_array, &x_array, &y_array, &reach, &up, &down, &first, &samples,
                           &wanted))
+        return NULL;
+    if (!sensible(reach, up, down, first))
         return NULL;
     if (!(phases = READ(phases_array, up * reach)) || !(x = READ(x_array, samples)) || !(y = WRITE(y_array, wanted)))
         return refused(&buffers);
@@ -175,6 +190,8 @@ static PyObject *interpolate(PyObject *module, PyObject *args)
     (void)module;
 
     if (!PyArg_ParseTuple(args, "OOOnnnnn", &taps_array, &x_array, &y_array, &reach, &up, &first, &samples, &wanted))
+        return NULL;
+    if (!sensible(reach, up, 1, first))
         return NULL;
     if (!(taps = READ(taps_array, up * reach)) || !(x = READ(x_array, samples)) || !(y = WRITE(y_array, wanted)))
         return refused(&buffers);

@@ -261,7 +261,7 @@ static PyObject *true_peaks(PyObject *module, PyObject *args)
 }
 
 /* Raises `highest` to the highest peak of the sub-block from frame `first` on. */
-static void raise(
+static void raise_to_peaks(
     const Interpolation *i, const double *x, Py_ssize_t first, Py_ssize_t frames, double *highest)
 {
     double peaks[SUB_BLOCK];
@@ -298,9 +298,9 @@ static PyObject *highest_peaks(PyObject *module, PyObject *args)
         while (at < frames && fabs(from[at + NEAR]) < most)
             at++;
         if (at < frames)
-            raise(interpolation, from + TAPS, at / SUB_BLOCK * SUB_BLOCK, frames, highest + row);
+            raise_to_peaks(interpolation, from + TAPS, at / SUB_BLOCK * SUB_BLOCK, frames, highest + row);
         for (Py_ssize_t first = 0; first < frames; first += SUB_BLOCK)
-            raise(interpolation, from + TAPS, first, frames, highest + row);
+            raise_to_peaks(interpolation, from + TAPS, first, frames, highest + row);
     }
     Py_END_ALLOW_THREADS
     return done(&buffers);

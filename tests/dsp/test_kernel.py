@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
 import subprocess
 import sys
@@ -228,8 +229,27 @@ def test_what_does_not_fit_is_refused_and_not_read_beyond_its_end(wrong: Floats)
         _kernel.power_sums(wrong, np.zeros(2), 2, 2, 4)
     with pytest.raises(ValueError, match="knots"):
         _kernel.lines(np.zeros(2), np.zeros(4), np.zeros(9), 2, 4, 0, 9)
+    with pytest.raises(ValueError, match="section"):
+        _kernel.sosfilt(np.zeros((1, 6)), np.zeros(4), np.zeros(4), np.zeros(2), 0.0, 0, 1, 4)
+    for up, down, first in ((0, 1, 0), (2, 0, 0), (2, 1, -9)):
+        with pytest.raises(ValueError, match="counted"):
+            _kernel.upfirdn(np.zeros(8), np.zeros(4), np.zeros(4), 4, up, down, first, 4, 4)
+    with pytest.raises(ValueError, match="counted"):
+        _kernel.interpolate(np.zeros(8), np.zeros(4), np.zeros(4), 4, 2, -9, 4, 4)
+    with pytest.raises(ValueError, match="reshape"):
+        kernel.power_sums(np.zeros((2, 7)), 4)
     with pytest.raises(ValueError, match="chunk"):
         _kernel.slide(np.zeros(1), np.zeros(1), np.zeros(2), np.zeros(2), np.zeros(1), 2, 2, 0.0, 0, 1)
+
+
+def test_the_kernel_shows_no_other_library_its_names() -> None:
+    """A function of the same name that came into the process before would be called in its place."""
+    from residue.dsp import _kernel
+
+    library = ctypes.CDLL(_kernel.__file__)
+    assert library.PyInit__kernel
+    for name in ("take", "release", "done", "refused", "filters", "curves", "levels", "windows"):
+        assert not hasattr(library, name)
 
 
 def test_an_array_that_may_not_be_written_is_refused() -> None:

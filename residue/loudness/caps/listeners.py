@@ -191,9 +191,12 @@ class Listener:
             return memory
         nothing = np.zeros((len(memory.needle), 0))
         known = dict(zip(memory.strengths, memory.grains, strict=True))
+        grains = np.zeros((len(self.strengths), len(nothing), self._late_grains))
+        for number, one in enumerate(self.strengths):
+            grains[number] = _latest(known.get(one, nothing), self._late_grains)
         return Underway(
             strengths=self.strengths,
-            grains=np.array([_latest(known.get(one, nothing), self._late_grains) for one in self.strengths]),
+            grains=grains,
             peaks=_latest(memory.peaks, self._late_hops),
             fast=_latest(memory.fast, self._late_grains),
             needle=memory.needle,

@@ -207,7 +207,8 @@ class Governor:
     def __call__(self, hop: Floats) -> Floats:
         """Takes one hop, (outputs, HOP_FRAMES), and gives the hop before it."""
         hop = self._lowered_alone(hop)
-        rising = max(self.gain * _RECOVERY, _LEAST_RECOVERY, self._returns_to)
+        # While nothing is written down the gain only rises as slowly as _SPARED_UNITS foresees.
+        rising = max(self.gain * _RECOVERY, _LEAST_RECOVERY, 0.0 if self.spares else self._returns_to)
         target = min(1.0, rising, self._lasting_gain(hop))
         self._foresee_again()
         self._harmless = self._within_reach(hop)

@@ -110,7 +110,8 @@ class Player:
         if gain < now.plan_gain or lowering != self._lowerings.get(now.turn, Lowering()):
             self._lowerings[now.turn] = lowering
             self._engine.lower_plan(now.turn, gain, partial(self._lowers, lowering))
-        self._lowerings = {turn: known for turn, known in self._lowerings.items() if turn >= now.turn}
+        for turn in [turn for turn in tuple(self._lowerings) if turn < now.turn]:
+            del self._lowerings[turn]  # in place: a thread that winds forward adds to it meanwhile
 
     def view(self) -> EngineView:
         """The engine and the performances ready for it, as the house sees them."""

@@ -1,6 +1,7 @@
 """The cap stage as a whole: what comes out of it whatever goes in."""
 
 import hashlib
+from collections.abc import Sequence
 from datetime import date
 from math import inf, pi
 
@@ -8,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from residue.loudness.caps.caps import CapEntry, expand
+from residue.loudness.caps.caps import Cap, CapEntry, expand
 from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.outputs.calibration import Calibration
 from residue.loudness.outputs.outputs import Output
@@ -45,6 +46,14 @@ def test_the_same_frames_come_out_however_they_are_cut() -> None:
         for frames in (64, 480, 1000, 8192)
     }
     assert len(digests) == 1
+
+
+@pytest.mark.parametrize("caps", [CAPS, ()], ids=["caps", "no caps"])
+def test_without_meters_the_same_frames_come_out(caps: Sequence[Cap]) -> None:
+    outputs = OUTPUTS if caps else {"left": Output(device_channel=1)}
+    signal = swelling_noise(2.0, len(outputs))
+    metered, bare = (sent(CapStage(outputs, caps, metered=metered), signal) for metered in (True, False))
+    assert np.array_equal(metered, bare)
 
 
 def test_quiet_sound_passes_untouched_but_for_the_high_pass() -> None:

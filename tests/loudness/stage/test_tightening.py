@@ -117,6 +117,23 @@ def test_a_lower_maximum_under_f_is_silent_only_until_what_was_sent_has_decayed(
     assert stricter[0].limit - 1.0 < levels_db <= stricter[0].limit
 
 
+def test_while_nothing_is_written_down_no_hop_after_a_stricter_cap_uses_more_than_half_of_it() -> None:
+    """A quiet hop leaves room to return at once; the loud one before it, which is sent meanwhile, does not."""
+    loose, stricter = (
+        expand([CapEntry(quantity="LZeq", window_s=600.0, limit_dbfs=limit)]) for limit in (-10.0, -40.0)
+    )
+    outputs = {"left": Output(device_channel=1)}
+    signal = noise(6.0, -20.0)[:1]
+    signal[:, 35 * HOP_FRAMES : 36 * HOP_FRAMES] *= 1e-4
+    stage = CapStage(outputs, loose)
+    stage.spare(spares=True)
+    first = sent(stage, signal[:, : 20 * HOP_FRAMES])
+    stage.tighten(outputs, stricter)
+    out = np.concatenate([first, sent(stage, signal[:, 20 * HOP_FRAMES :])], axis=1)
+    hops_db = 10 * np.log10(np.mean(out.reshape(-1, HOP_FRAMES) ** 2, axis=1) + 1e-30)
+    assert -44.0 < np.max(hops_db[25:]) <= stricter[0].limit - 3.0103
+
+
 def test_a_stricter_cap_that_is_kept_already_changes_no_bit() -> None:
     signal = noise(4.0, -40.0)
     never = sent(CapStage(OUTPUTS, expand(LOOSE)), signal)
