@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import scipy.io
 
+from residue.archive.ingest.columns import Column
 from residue.archive.ingest.extras import extra, without_warnings
 from residue.archive.ingest.facts import TableFacts
 from residue.archive.ingest.memory import memory_free_bytes
@@ -24,6 +25,7 @@ from residue.archive.ingest.sources.array_tree import ArrayColumn, ArrayTree
 from residue.archive.ingest.suggesting import Suggestions, suggested_facts
 from residue.archive.ingest.times import Times, checked, of_numbers
 from residue.archive.performance import LONGEST_S
+from residue.dsp.resampling import Floats
 from residue.problems import ProblemError, nearest, stopping
 
 _HDF5_PLACES = (0, 512, 1024, 2048)
@@ -69,7 +71,7 @@ class _Arrays:
     """The columns that a file holds."""
 
     path: Path
-    columns: dict[str, ArrayColumn]
+    columns: dict[str, Column]
     stated_rate_hz: float | None
     left_out: int
     """Arrays of other lengths."""
@@ -104,8 +106,8 @@ def _read(path: Path) -> _Arrays:
         _fill(tree, path)
         labelled = list(tree.columns())
         labels = [label for label, _ in labelled]
-        columns = {
-            label if labels.count(label) == 1 else f"{label} ({labels[: number + 1].count(label)})": column
+        columns: dict[str, Column] = {
+            label if labels.count(label) == 1 else f"{label} ({labels[: number + 1].count(label)})": _Told(path, column)
             for number, (label, column) in enumerate(labelled)
         }
     if any(column.length > _MOST_ROWS for column in columns.values()):
@@ -162,6 +164,24 @@ def _check_memory(path: Path, needed: int) -> None:
     if free is not None and needed > free:
         what = f"Reading it takes {needed / 1e9:.1f} GB of memory, and {free / 1e9:.1f} GB are free."
         raise stopping(path.name, what, "Save its arrays as npy files, which are read in pieces.")
+
+
+@dataclass(frozen=True)
+class _Told:
+    """A column whose faults are told: a damaged part of an HDF5 file shows only when it is read."""
+
+    path: Path
+    column: ArrayColumn
+
+    @property
+    def length(self) -> int:
+        """The length in rows."""
+        return self.column.length
+
+    def read(self, start: int, stop: int) -> Floats:
+        """Rows start, …, stop - 1. Raises ProblemError."""
+        with _told(self.path):
+            return self.column.read(start, stop)
 
 
 @contextmanager

@@ -81,7 +81,7 @@ def test_an_array_alone_needs_a_rate_and_is_read_from_the_disk(tmp_path: Path) -
     source = open_source(tmp_path / "a.npy", TableFacts(rate_hz=250), tmp_path)
     assert np.array_equal(values(source), EMG)
     assert np.array_equal(source.tracks[1].stream.read(100, 103), EMG[100:103, 1])
-    assert isinstance(source.tracks[0].stream.column.array, np.memmap)  # type: ignore[attr-defined]
+    assert isinstance(source.tracks[0].stream.column.column.array, np.memmap)  # type: ignore[attr-defined]
 
 
 def test_records_with_a_time_each_are_placed_by_it(tmp_path: Path) -> None:
@@ -171,6 +171,20 @@ def test_what_is_no_recording_is_told_in_a_sentence(tmp_path: Path, name: str) -
     (finding,) = caught.value.findings
     assert finding.where == name
     assert "\n" not in finding.what
+
+
+def test_a_damaged_part_of_a_file_is_told_when_it_is_read(tmp_path: Path) -> None:
+    path = tmp_path / "a.h5"
+    with h5py.File(path, "w") as file:
+        emg = file.create_dataset("emg", data=np.arange(128.0), chunks=(64,), compression="gzip")
+        place = emg.id.get_chunk_info(1).byte_offset
+    with path.open("r+b") as spoilt:
+        spoilt.seek(place)
+        spoilt.write(bytes(16))
+    stream = open_source(path, TableFacts(rate_hz=100), tmp_path).tracks[0].stream
+    assert stream.read(0, 64).tolist() == list(range(64))
+    with pytest.raises(ProblemError, match=r"^a\.h5: It cannot be read"):
+        stream.read(0, 128)
 
 
 def test_a_data_set_of_rows_without_end_is_refused(tmp_path: Path) -> None:
