@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -75,29 +75,33 @@ def overview(
     gain = gain_from_db(planned.gain_db)
     stage = CapStage(sounding_outputs(installation), caps(installation))
     outputs = installation.piece.outputs
-    mapped, sent = _Rows(0), _Rows(stage.latency_frames)
+    mapped, sent = _Rows(len(outputs)), _Rows(len(outputs), stage.latency_frames)
+    mapped_powers: list[Floats] = []
+    sent_rows: list[tuple[Floats, Floats]] = []
     readings: dict[str, list[Floats]] = {name: [] for name in readings_of(installation.graph)}
     sections: list[tuple[float, str]] = []
     for played in steps(playback, _STEP_FRAMES):
-        mapped.take(played.outputs)
+        mapped_powers += map(_powers, mapped.take(played.outputs))
         lowered = played.outputs * gain
         if lowering is not None:
             lowered *= lowering(played.span.start, played.span.frames)
-        sent.take(stage.process(lowered).frames)
+        sent_rows += ((_powers(row), _band_powers(row)) for row in sent.take(stage.process(lowered).frames))
         for name, values in readings.items():
             signal = played.signals.get(name)
             if isinstance(signal, np.ndarray):  # none after the end
                 values.append(_row_means(signal))
         sections += _sections(installation, played.signals.get(FORM))
         progress("render", min(playback.position, playback.end), playback.end)
-    sent.take(stage.process(np.zeros((len(outputs), stage.latency_frames))).frames)
-    rows = min(-(-playback.end // ROW_FRAMES), mapped.count, sent.count)
+    rest = stage.process(np.zeros((len(outputs), stage.latency_frames))).frames
+    sent_rows += ((_powers(row), _band_powers(row)) for row in sent.take(rest))
+    rows = min(-(-playback.end // ROW_FRAMES), len(mapped_powers), len(sent_rows))
+    sent_powers, bands = zip(*sent_rows[:rows], strict=True)
     return PerformanceOverview(
         title=f"{installation.piece.title}: {performance.performance.title}",
         gain_db=planned.gain_db,
-        mapped_dbfs=dict(zip(outputs, mapped.levels_dbfs(rows), strict=True)),
-        sent_dbfs=dict(zip(outputs, sent.levels_dbfs(rows), strict=True)),
-        bands_dbfs=sent.bands_dbfs(rows),
+        mapped_dbfs=dict(zip(outputs, _dbfs(np.array(mapped_powers[:rows]).T), strict=True)),
+        sent_dbfs=dict(zip(outputs, _dbfs(np.array(sent_powers).T), strict=True)),
+        bands_dbfs=_dbfs(np.array(bands).T),
         readings={name: np.concatenate(values)[:rows] for name, values in readings.items() if values},
         sections=[section for section in sections if section[0] <= rows * ROW_S],
     )
@@ -143,37 +147,27 @@ def _row_means(signal: Slow) -> Floats:
 
 
 class _Rows:
-    """Mean powers of blocks of any length in rows of ROW_FRAMES, of all outputs and in bands, after a latency."""
+    """Cuts blocks of any length into rows of ROW_FRAMES, after a latency."""
 
-    def __init__(self, latency_frames: int) -> None:
+    def __init__(self, outputs: int, latency_frames: int = 0) -> None:
         self._late = latency_frames
-        self._rest: Floats | None = None
-        self._powers: list[Floats] = []
-        self._bands: list[Floats] = []
+        self._rest: Floats = np.empty((outputs, 0))
 
-    @property
-    def count(self) -> int:
-        return len(self._powers)
-
-    def take(self, block: Floats) -> None:
+    def take(self, block: Floats) -> Iterator[Floats]:
+        """The rows that a block completes, (outputs, ROW_FRAMES) each."""
         skipped = min(self._late, block.shape[1])
         self._late -= skipped
-        block = block[:, skipped:]
-        block = block if self._rest is None else np.concatenate([self._rest, block], axis=1)
+        block = np.concatenate([self._rest, block[:, skipped:]], axis=1)
         whole = block.shape[1] // ROW_FRAMES * ROW_FRAMES
-        for start in range(0, whole, ROW_FRAMES):
-            row = block[:, start : start + ROW_FRAMES]
-            self._powers.append((row**2).mean(axis=1))
-            self._bands.append(_band_powers(row))
         self._rest = block[:, whole:].copy()
+        for start in range(0, whole, ROW_FRAMES):
+            yield block[:, start : start + ROW_FRAMES]
 
-    def levels_dbfs(self, rows: int) -> Floats:
-        """(outputs, rows)."""
-        return _dbfs(np.array(self._powers[:rows]).T)
 
-    def bands_dbfs(self, rows: int) -> Floats:
-        """(bands, rows)."""
-        return _dbfs(np.array(self._bands[:rows]).T)
+def _powers(row: Floats) -> Floats:
+    """(outputs,): the mean square of each output."""
+    powers: Floats = (row**2).mean(axis=1)
+    return powers
 
 
 def _band_powers(row: Floats) -> Floats:
