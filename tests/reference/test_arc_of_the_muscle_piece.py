@@ -31,6 +31,8 @@ Floats = NDArray[np.float64]
 NIGHT_DOUGH = Path(__file__).parents[2] / "archives" / "night-dough"
 DENSE_S, REST_S = 24, 90.0
 TOO_LOUD_DB = 6.0
+PLACES_DB = 3.01
+"""A cap counts the most that can arrive anywhere: twice the energy where two equal outputs play different things."""
 SHAKEN = VibrationCalibration(played_dbfs=-20.0, read_aw_m_per_s2=0.02, on=date(2026, 3, 2))
 
 
@@ -91,7 +93,7 @@ def test_the_arc_is_kept(rule: str, dense_end: Floats, known: LevelProfile, room
     found = plan([("dense end", there)], REST_S, caps, outputs).of("dense end")
     alone_db = {name: one.gain_db for one in found.alone for name in one.outputs}
     gains_db = [found.gain_db + alone_db.get(name, 0.0) for name in outputs]
-    assert -TOO_LOUD_DB - 2.0 < min(gains_db) < -TOO_LOUD_DB + 0.5
+    assert -TOO_LOUD_DB - PLACES_DB - 0.5 < min(gains_db) < -TOO_LOUD_DB + 0.5
     stage = CapStage(outputs, caps)
     played = exact.gains_from_db(np.array(gains_db))[:, None] * np.pad(dense_end, ((0, 0), (0, 5 * HOP_FRAMES)))
     sent = []

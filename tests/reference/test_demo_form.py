@@ -41,7 +41,8 @@ def body_of(graph: Graph) -> Graph:
     kept["tone"] = KINDS["oscillator"](frequency_hz=100.0)
     kept["out"] = KINDS["output"](input="tone", to=list(graph.piece.outputs))
     sections = [msgspec.structs.replace(section, set={}) for section in graph.piece.section]
-    built, findings = build(msgspec.structs.replace(graph.piece, section=sections), kept)
+    tables = {name: graph.piece.node.get(name, {}) for name in kept}
+    built, findings = build(msgspec.structs.replace(graph.piece, node=tables, section=sections), kept)
     assert built is not None, findings
     return built
 
