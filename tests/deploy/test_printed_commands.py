@@ -39,7 +39,7 @@ ELSEWHERE: Mapping[str, str] = {
 }
 """Not run here, with the reason."""
 UNANSWERED: Mapping[str, str] = {
-    "README.md: playing first-batch 00:55, dough | well | A 49.1 C 73.7 dB": "what the demo shows, which is not run",
+    "README.md: playing first-batch 03:58, mass | well | A 84.0 C 93.2 dB": "what the demo shows, which is not run",
     "curator.md: trim: -6 dB": "what a curator writes into a calendar",
 }
 """Texts that no command before them has printed, with the reason."""
