@@ -25,6 +25,7 @@ from residue.runtime.journal.event_kinds import CALIBRATED
 from residue.runtime.journal.evidence import Evidence
 from residue.runtime.journal.tallies import Circumstances
 from residue.runtime.system.clock import Clock
+from residue.runtime.system.ending_signals import handled
 from residue.runtime.system.files import occupied
 from residue.runtime.system.machine_identity import machine_identity
 
@@ -87,23 +88,14 @@ class Bench:
         evidence = Evidence(self.state, self.clock)
         player = CalibrationPlayer(sink, room.output, partial(evidence.sent, then=_CIRCUMSTANCES))
         kept = evidence.kept("Calibrating.", "Calibration ended.")
-        with occupied(self.state), _ended_like_ctrl_c(), kept, running(player, sink, evidence.cut):
+        ended = handled((signal.SIGTERM, signal.SIGHUP), _like_ctrl_c)
+        with occupied(self.state), ended, kept, running(player, sink, evidence.cut):
             yield room, player, evidence
 
 
-@contextmanager
-def _ended_like_ctrl_c() -> Iterator[None]:
+def _like_ctrl_c(number: int, _frame: FrameType | None) -> None:
     """A closed terminal or a shutdown ends the sound like Ctrl-C, with a fade."""
-
-    def end(number: int, _frame: FrameType | None) -> None:
-        raise KeyboardInterrupt(signal.Signals(number).name)
-
-    former = {number: signal.signal(number, end) for number in (signal.SIGTERM, signal.SIGHUP)}
-    try:
-        yield
-    finally:
-        for number, handler in former.items():
-            signal.signal(number, handler)
+    raise KeyboardInterrupt(signal.Signals(number).name)
 
 
 def person_at_terminal() -> Terminal:

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import logging
-import signal
 import sys
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager, nullcontext, suppress
+from contextlib import nullcontext, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from queue import Empty, SimpleQueue
@@ -31,7 +29,7 @@ from residue.runtime.planning.checkpoints import EVERY_FRAMES
 from residue.runtime.planning.preparation import checkpoints_of, open_performance
 from residue.runtime.system.clock import SystemClock
 from residue.runtime.system.diagnostics import Diagnostics
-from residue.runtime.system.ending_signals import ending_signals
+from residue.runtime.system.ending_signals import ending_signals, handled
 from residue.schedule.watched import LoadedFiles, Refused, Watched
 from residue.watchdog.deadman import Deadman
 
@@ -128,7 +126,7 @@ class Session:
         deadman.start()
         until_s = None if self._wish.for_s is None else time.monotonic() + self._wish.for_s
         try:
-            with self._ended_by_signals():
+            with handled(ending_signals(), self._end):
                 while not (self._over or self._ended()) and (until_s is None or time.monotonic() < until_s):
                     time.sleep(LOOK_S)
                     self._note()
@@ -254,14 +252,5 @@ class Session:
         lost = f" | {now.lost}" if now.lost else ""
         return f"{self._name} {clock(frame_at(now.playhead_s))}, {now.section or 'no section'}{held}{lost}"
 
-    @contextmanager
-    def _ended_by_signals(self) -> Iterator[None]:
-        def end(*_: object) -> None:
-            self._over = True
-
-        handlers = {number: signal.signal(number, end) for number in ending_signals()}
-        try:
-            yield
-        finally:
-            for number, handler in handlers.items():
-                signal.signal(number, handler)
+    def _end(self, *_: object) -> None:
+        self._over = True

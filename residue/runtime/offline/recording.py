@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import signal
 import sys
 import threading
 import time
@@ -34,7 +33,7 @@ from residue.runtime.journal.tallies import Circumstances
 from residue.runtime.planning.preparation import cap_stage, sent_history, sounding_outputs
 from residue.runtime.system.clock import Clock, SystemClock
 from residue.runtime.system.diagnostics import Diagnostics
-from residue.runtime.system.ending_signals import ending_signals
+from residue.runtime.system.ending_signals import ending_signals, handled
 from residue.runtime.system.files import occupied
 from residue.watchdog.deadman import Deadman
 
@@ -223,16 +222,14 @@ def _sound_input(sensors: Sensors) -> SoundInput | None:
 
 @contextmanager
 def _ending_on_signals(evening: Recording, for_s: float | None) -> Iterator[None]:
-    handlers = {number: signal.signal(number, lambda *_: evening.end()) for number in ending_signals()}
     timer = threading.Timer(for_s, evening.end) if for_s is not None else None
     if timer:
         timer.daemon = True
         timer.start()
     try:
-        yield
+        with handled(ending_signals(), lambda *_: evening.end()):
+            yield
     finally:
-        for number, handler in handlers.items():
-            signal.signal(number, handler)
         if timer:
             timer.cancel()
 
