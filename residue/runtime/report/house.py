@@ -8,9 +8,11 @@ from pathlib import Path
 from typing import TypeVar
 
 from residue.installation.load import (
+    FILES,
     HOURS,
     PIECE,
     ROOM,
+    check_folder,
     find_performances,
     home_of_hours,
     read_hours,
@@ -20,7 +22,7 @@ from residue.installation.load import (
 from residue.installation.room import Room
 from residue.loudness.caps.caps import Cap
 from residue.loudness.outputs.outputs import Output
-from residue.problems import Finding, ProblemError, Severity, stopping
+from residue.problems import Finding, ProblemError, Severity
 from residue.runtime.journal.in_force_digest import digest_of
 from residue.schedule.calendar import Calendar
 
@@ -59,10 +61,7 @@ def house_of(folder: Path, in_force: Path | None = None) -> ReportedHouse:
     in_force: the folder of the files in force. Raises ProblemError where no room.toml can be read: without it there are
     no caps.
     """
-    if not folder.is_dir():
-        raise stopping(
-            str(folder), "There is no such folder.", f"Name the folder that holds {PIECE}, {ROOM} and {HOURS}."
-        )
+    check_folder(folder)
     places = [folder] if in_force is None else [in_force, folder]
     performances = find_performances(folder)
 
@@ -72,9 +71,11 @@ def house_of(folder: Path, in_force: Path | None = None) -> ReportedHouse:
     if room is None:
         raise ProblemError(broken)
 
+    def home(place: Path) -> Path:
+        return place if place == in_force else home_of_hours(folder, room)
+
     def hours(place: Path) -> tuple[Calendar | None, list[Finding]]:
-        home = place if place == in_force else home_of_hours(folder, room)
-        _, answers, findings = read_hours(home, performances)
+        _, answers, findings = read_hours(home(place), performances)
         return None if answers is None else answers.calendar, findings
 
     calendar = _first(hours, places, broken)
@@ -83,7 +84,7 @@ def house_of(folder: Path, in_force: Path | None = None) -> ReportedHouse:
         room=room,
         sounding=tuple(room.output) if graph is None else graph.piece.outputs,
         calendar=calendar,
-        mark=digest_of(dict.fromkeys((PIECE, ROOM, HOURS), places[0]), performances),
+        mark=digest_of({**dict.fromkeys(FILES, places[0]), HOURS: home(places[0])}, performances),
         broken=broken,
     )
 

@@ -10,6 +10,7 @@ import pytest
 from residue.installation.load import load
 from residue.problems import ProblemError
 from residue.runtime.house.kept_files import found_in_force, kept
+from residue.runtime.journal.in_force_digest import digest_in_force
 from residue.runtime.report.house import house_of
 
 NIGHT_DOUGH = Path(__file__).parents[3] / "archives" / "night-dough"
@@ -27,6 +28,15 @@ def test_a_whole_installation_is_told_as_it_is(folder: Path) -> None:
     assert (found.title, list(found.outputs), found.broken) == ("Night Dough", loaded.piece.outputs, [])
     assert found.calendar is not None
     assert list(found.caps) == list(loaded.room.caps)
+    assert found.mark == digest_in_force(loaded)
+
+
+def test_the_digest_is_that_of_the_hours_in_the_curators_folder(folder: Path, tmp_path: Path) -> None:
+    shared, room = tmp_path / "shared", folder / "room.toml"
+    shared.mkdir()
+    (folder / "hours.toml").rename(shared / "hours.toml")
+    room.write_text(f'{room.read_text()}\n[hours_folder]\npath = "{shared}"\n')
+    assert house_of(folder).mark == digest_in_force(load(folder))
 
 
 @pytest.mark.parametrize("name", ["piece.toml", "hours.toml"])
