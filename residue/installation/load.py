@@ -32,6 +32,8 @@ StructT = TypeVar("StructT", bound=msgspec.Struct)
 PIECE, ROOM, HOURS, PERFORMANCES = "piece.toml", "room.toml", "hours.toml", "performances"
 FILES = (PIECE, ROOM, HOURS)
 """The files that the three people write."""
+HOURS_FILES = (HOURS, CALENDAR_FILE)
+"""The files in which the curator says the hours; the second may be missing."""
 _WITHOUT_FORM = {"title", "outputs", "node"}
 """What the wiring of a piece is checked by."""
 

@@ -6,12 +6,11 @@ from collections.abc import Sequence
 from datetime import date, datetime
 from pathlib import Path
 
-from residue.installation.load import HOURS, Installation
+from residue.installation.load import HOURS_FILES, Installation
 from residue.problems import ProblemError
 from residue.runtime.system.shared_files import put_shared
 from residue.schedule import agenda
 from residue.schedule.answer import HoursOutcome, answer
-from residue.schedule.beside import CALENDAR_FILE
 from residue.schedule.hours_folder import ANSWER, ANSWER_CALENDAR
 from residue.schedule.spans import instant, local
 
@@ -71,7 +70,7 @@ _MEND = "See that it is there and that the group audio may write to it: sudo res
 
 def _others(folder: Path) -> Sequence[str]:
     """Names of files that a person may have meant as hours; hidden ones are those of programs."""
-    ours = {HOURS, CALENDAR_FILE, ANSWER, ANSWER_CALENDAR}
+    ours = {*HOURS_FILES, ANSWER, ANSWER_CALENDAR}
     found = sorted(path.name for path in folder.iterdir() if path.name not in ours and not path.name.startswith("."))
     # A name may hold a line break, or be no text.
     names = ["".join(sign if sign.isprintable() else "?" for sign in name) for name in found]

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 from residue.installation.load import (
     HOURS,
+    HOURS_FILES,
     PIECE,
     ROOM,
     Installation,
@@ -77,7 +78,7 @@ class InForce:
         named = [folder / name for name in installation.graph.files]
         self._named_files = _digests(named)
         others = hours_differ(installation)  # read by the first look: a calendar may take long, and a start may not
-        written = [installation.home_of_hours / name for name in (HOURS, CALENDAR_FILE)]
+        written = [installation.home_of_hours / name for name in HOURS_FILES]
         self._hours = Watched(written, self._read_hours, unread=others)
         self.hours_outcome = HoursOutcome(at=now(), saved=_saved(installation.home_of_hours))
         """What became of the curator's files when they were read last."""
@@ -238,7 +239,7 @@ def _faults(tell: Callable[[ProblemError], None]) -> Iterator[None]:
 def _saved(folder: Path) -> Mapping[str, datetime]:
     """When each of the curator's files that is there was saved."""
     found: dict[str, datetime] = {}
-    for name in (HOURS, CALENDAR_FILE):
+    for name in HOURS_FILES:
         with suppress(OSError):
             found[name] = datetime.fromtimestamp((folder / name).stat().st_mtime, UTC)
     return found

@@ -14,11 +14,11 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
-from residue.installation.load import FILES, HOURS, PIECE, ROOM, Installation, load, read_room
+from residue.installation.load import FILES, HOURS, HOURS_FILES, PIECE, ROOM, Installation, load, read_room
 from residue.installation.tightening import room_toml, tightened
 from residue.problems import Finding, ProblemError, Severity
 from residue.runtime.system.files import replace_file
-from residue.schedule.beside import CALENDAR_FILE, calendar_of
+from residue.schedule.beside import calendar_of
 from residue.schedule.calendar_file import MOST_BYTES
 from residue.schedule.expansion import FILE_NAME as EXPANSION
 from residue.small_files import read_small
@@ -184,7 +184,7 @@ def _contents(installation: Installation) -> dict[str, bytes]:
 
 
 def _hours(folder: Path) -> dict[str, bytes]:
-    return {name: read_small(folder / name, MOST_BYTES) for name in (HOURS, CALENDAR_FILE) if (folder / name).exists()}
+    return {name: read_small(folder / name, MOST_BYTES) for name in HOURS_FILES if (folder / name).exists()}
 
 
 def _digest(contents: Mapping[str, bytes]) -> str:

@@ -11,8 +11,7 @@ from pathlib import Path
 
 import msgspec
 
-from residue.installation.load import HOURS, Installation
-from residue.schedule.beside import CALENDAR_FILE
+from residue.installation.load import HOURS_FILES, Installation
 from residue.schedule.calendar_file import MOST_BYTES
 from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme
@@ -55,12 +54,12 @@ class HoursSaid(msgspec.Struct, frozen=True, kw_only=True):
 
 def hours_said(installation: Installation, today: date, duration_s: Mapping[str, float]) -> HoursSaid:
     """What the hours of an installation say of the days around today. Raises ProblemError."""
-    first, days = today - timedelta(days=BACK_DAYS), BACK_DAYS + 1 + AHEAD_DAYS
+    first, last = today - timedelta(days=BACK_DAYS), today + timedelta(days=AHEAD_DAYS)
     return HoursSaid(
         zone=installation.calendar.zone.key,
         first=first,
-        last=first + timedelta(days=days - 1),
-        openings=installation.calendar.openings(first, days),
+        last=last,
+        openings=installation.calendar.openings(first, (last - first).days + 1),
         programme=installation.hours.programme,
         duration_s={name: duration_s[name] for name in installation.played if name in duration_s},
     )
@@ -69,7 +68,7 @@ def hours_said(installation: Installation, today: date, duration_s: Mapping[str,
 def hours_digest(folder: Path) -> str:
     """The digest of the curator's files in a folder; one that cannot be read counts as missing."""
     digest = hashlib.sha256()
-    for name in (HOURS, CALENDAR_FILE):
+    for name in HOURS_FILES:
         with suppress(OSError):
             digest.update(name.encode() + hashlib.sha256(read_small(folder / name, MOST_BYTES)).digest())
     return digest.hexdigest()[:_DIGITS]

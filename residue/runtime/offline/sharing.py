@@ -10,7 +10,7 @@ import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
-from residue.installation.load import HOURS, ROOM, Installation, mixed
+from residue.installation.load import HOURS, HOURS_FILES, ROOM, Installation, mixed
 from residue.problems import Finding, ProblemError, Severity, stopping, stops
 from residue.runtime.system.files import replace_file
 from residue.runtime.system.shared_files import put_shared
@@ -56,7 +56,7 @@ def definition(folder: HoursFolder) -> str:
 def prepare(installation: Path, folder: HoursFolder, root: Path = Path("/")) -> list[str]:
     """Makes the folder and puts the curator's files into it if there are none; gives what it did.
 
-    They are those of the installation, and the calendar on the web. root: that of the file system, for a machine that
+    They are the calendar on the web, and those of the installation. root: that of the file system, for a machine that
     is laid out in a folder. Raises ProblemError.
     """
     if stops(found := list(mixed(installation, folder))):
@@ -68,12 +68,12 @@ def prepare(installation: Path, folder: HoursFolder, root: Path = Path("/")) -> 
             done.append(f"{folder.path} is made.")
         os.chown(place, -1, grp.getgrnam(_GROUP).gr_gid)
         place.chmod(_MODE)
-        for name in (HOURS, CALENDAR_FILE):
+        if folder.fetched_from is not None and not (place / CALENDAR_FILE).exists():
+            done.append(_fetched(folder, folder.fetched_from, place))
+        for name in reversed(HOURS_FILES):  # hours.toml last: once it is there, no more is copied
             source = installation / name
             if source.exists() and not (place / HOURS).exists() and not (place / name).exists():
                 done.append(_copied(source, place / name))
-        if folder.fetched_from is not None and not (place / CALENDAR_FILE).exists():
-            done.append(_fetched(folder, folder.fetched_from, place))
     except (OSError, KeyError) as error:
         raise stopping(folder.path, f"It cannot be prepared: {error}.", "Run this as root, with sudo.") from error
     return done
@@ -118,7 +118,7 @@ def folder_findings(installation: Installation) -> Iterator[Finding]:
     if held.st_gid not in groups or held.st_mode & stat.S_IRWXG != stat.S_IRWXG:
         what = f"The service's group {_GROUP} may not write to {place}, so there is no answer to the curator."
         yield Finding(Severity.WARNS, where, what, mend)
-    left = [name for name in (HOURS, CALENDAR_FILE) if (installation.folder / name).exists()]
+    left = [name for name in HOURS_FILES if (installation.folder / name).exists()]
     if left:
         what = f"{' and '.join(left)} in {installation.folder} no longer count: {place} does."
         yield Finding(Severity.NOTES, where, what, "Remove them, so that nobody edits them in vain.")

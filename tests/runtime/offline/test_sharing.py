@@ -68,6 +68,18 @@ def test_the_folder_gets_the_hours_once_and_the_group_may_write(tmp_path: Path) 
 
 
 @root_only
+def test_the_calendar_file_comes_with_the_hours_and_a_removed_one_does_not_come_back(tmp_path: Path) -> None:
+    installation, place = kitchen.build(tmp_path, port=47_399, duration_s=0.1), tmp_path / "srv/residue-hours"
+    (installation / "hours.ics").write_text("a calendar")
+    assert len(prepare(installation, FOLDER, tmp_path)) == 3
+    assert (place / "hours.ics").read_text() == "a calendar"
+    assert (place / "hours.toml").read_text() == (installation / "hours.toml").read_text()
+    (place / "hours.ics").unlink()
+    assert prepare(installation, FOLDER, tmp_path) == []
+    assert not (place / "hours.ics").exists()
+
+
+@root_only
 def test_a_link_in_the_folder_is_replaced_and_not_followed(tmp_path: Path) -> None:
     """Root copies, and the group may have put a link there beforehand."""
     installation, place = kitchen.build(tmp_path, port=47_399, duration_s=0.1), tmp_path / "srv/residue-hours"
