@@ -17,10 +17,19 @@ import numpy as np
 
 from residue.mapping.node import Control
 from residue.mapping.piece import Ending, Section
-from residue.mapping.signals import CONTROL_RATE_HZ, FRAMES_PER_TICK, Events, Slow, Span
+from residue.mapping.signals import CONTROL_RATE_HZ, FRAMES_PER_TICK, Events, Signal, Slow, Span, seconds
 
 FORM = "form"
 """The name by which nodes listen to the section changes. The value of an event is the section's number."""
+
+
+def section_changes(changes: Signal | None, sections: Sequence[Section]) -> list[tuple[float, str]]:
+    """When each section begins (s), and its name; the end of the last one is "end". changes: the signal of the form."""
+    if not isinstance(changes, Events):  # after the end of a piece there are no signals
+        return []
+    names = [*(section.name for section in sections), "end"]
+    numbered = zip(changes.frames.tolist(), changes.values.tolist(), strict=True)
+    return [(seconds(frame), names[int(number) - 1]) for frame, number in numbered]
 
 
 def _ticks(time_s: float) -> int:

@@ -16,9 +16,9 @@ from residue.dsp.exact import gain_from_db
 from residue.installation.load import Installation
 from residue.loudness.plan.plan import PlannedPerformance
 from residue.loudness.stage.stage import CapStage
-from residue.mapping.form import FORM
+from residue.mapping.form import FORM, section_changes
 from residue.mapping.graph import Graph
-from residue.mapping.signals import AUDIO_RATE_HZ, FRAMES_PER_TICK, Events, Kind, Signal, Slow, seconds
+from residue.mapping.signals import AUDIO_RATE_HZ, FRAMES_PER_TICK, Kind, Slow
 from residue.progress import Progress, silent
 from residue.runtime.planning.preparation import caps, playback_of, sounding_outputs, steps
 
@@ -90,7 +90,7 @@ def overview(
             signal = played.signals.get(name)
             if isinstance(signal, np.ndarray):  # none after the end
                 values.append(_row_means(signal))
-        sections += _sections(installation, played.signals.get(FORM))
+        sections += section_changes(played.signals.get(FORM), installation.piece.section)
         progress("render", min(playback.position, playback.end), playback.end)
     rest = stage.process(np.zeros((len(outputs), stage.latency_frames))).frames
     sent_rows += ((_powers(row), _band_powers(row)) for row in sent.take(rest))
@@ -130,14 +130,6 @@ def write_table(shown: PerformanceOverview, out: Path) -> None:
                 was, now = shown.mapped_dbfs[name][row], sent[row]
                 line += [f"{was:.2f}", f"{now:.2f}", f"{now - was:.2f}"]
             table.writerow([*line, *(f"{values[row]:.6g}" for values in shown.readings.values())])
-
-
-def _sections(installation: Installation, changes: Signal | None) -> list[tuple[float, str]]:
-    if not isinstance(changes, Events):
-        return []
-    names = [*(section.name for section in installation.piece.section), "end"]
-    numbered = zip(changes.frames.tolist(), changes.values.tolist(), strict=True)
-    return [(seconds(frame), names[int(number) - 1]) for frame, number in numbered]
 
 
 def _row_means(signal: Slow) -> Floats:

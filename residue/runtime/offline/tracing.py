@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from residue.archive.beside import asked_for
 from residue.archive.prepared import PreparedPerformance
 from residue.installation.load import Installation
-from residue.mapping.form import FORM
+from residue.mapping.form import FORM, section_changes
 from residue.mapping.playback import Played
 from residue.mapping.signals import CONTROL_RATE_HZ, FRAMES_PER_TICK, Events, Kind, Signal, frame_at, seconds
 from residue.mapping.trust import with_trust
@@ -85,7 +85,7 @@ def trace(
     begins = playback.position
     rows: dict[str, list[NDArray[np.float64]]] = {name: [] for name in names if kinds[name] is not Kind.EVENTS}
     events: list[TracedEvent] = []
-    changes: list[TracedEvent] = []
+    sections: list[tuple[float, str]] = []
     ended = False
     while not ended and playback.position < (excerpt.stop or playback.end):
         played = playback.step(step_frames)
@@ -93,7 +93,7 @@ def trace(
         for name, found in rows.items():
             found.append(_by_row(played.signals[name], row_ticks))
         events += _happenings(played, [name for name in names if kinds[name] is Kind.EVENTS])
-        changes += _happenings(played, [FORM])
+        sections += section_changes(played.signals.get(FORM), installation.piece.section)
         progress("trace", min(played.span.stop, performance.frames), performance.frames)
     stops = min(excerpt.stop or playback.end, playback.end)
     times_s = np.arange(begins, max(begins, stops), row_ticks * FRAMES_PER_TICK) / frame_at(1.0)
@@ -103,7 +103,7 @@ def trace(
         times_s=times_s,
         columns={name: np.concatenate([*found, np.empty(0)])[: len(times_s)] for name, found in rows.items()},
         events=[one for one in events if one.at_s < seconds(stops)],
-        sections=[(one.at_s, _section(installation, one)) for one in changes if one.at_s < seconds(stops)],
+        sections=[one for one in sections if one[0] < seconds(stops)],
     )
 
 
@@ -150,8 +150,3 @@ def _happenings(played: Played, names: Sequence[str]) -> list[TracedEvent]:
             pairs = zip(signal.frames.tolist(), signal.values.tolist(), strict=True)
             found += [TracedEvent(seconds(frame), name, value) for frame, value in pairs]
     return sorted(found, key=lambda one: one.at_s)
-
-
-def _section(installation: Installation, change: TracedEvent) -> str:
-    sections = installation.piece.section
-    return sections[int(change.value) - 1].name if change.value <= len(sections) else "end"
