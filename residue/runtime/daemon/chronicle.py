@@ -8,13 +8,12 @@ from collections.abc import Sequence
 from contextlib import suppress
 from queue import Empty
 
-from residue.mapping.signals import frame_at
 from residue.runtime.engine.show import Show
 from residue.runtime.house.folded_requests import FoldedRequests
 from residue.runtime.journal.log import EventRow
 from residue.runtime.journal.log import event as logged
 from residue.runtime.journal.log_writer import LogWriter
-from residue.runtime.journal.tallies import TALLY_S, Circumstances, Tallies
+from residue.runtime.journal.tallies import Circumstances, Tallies
 from residue.runtime.system.clock import Clock, uptime
 
 logger = logging.getLogger(__name__)
@@ -32,7 +31,6 @@ class Chronicle:
         self._clock = clock
         self._events: deque[EventRow] = deque(maxlen=SHOWN_EVENTS)
         self._tallies = Tallies()
-        self._told_s = 0.0
         self._requests = FoldedRequests(self._note, clock.monotonic_s)
 
     @property
@@ -62,7 +60,6 @@ class Chronicle:
         with suppress(Empty):
             while True:
                 tally = show.engine.tallies.get_nowait()
-                self._told_s += TALLY_S
                 now, house = show.engine.snapshot, show.keeper.house
                 under_way = now.performance is not None
                 then = Circumstances(
@@ -74,7 +71,7 @@ class Chronicle:
                 )
                 for row in self._tallies.rows(tally, self._clock.now(), uptime(), then):
                     self.writer.put(row)
-        self.writer.mark(frame_at(self._told_s))
+        self.writer.mark(self._tallies.told_frames)
 
     def log_rest(self, show: Show) -> None:
         """Logs the last requests, the last levels, and the minute that is not over."""

@@ -7,11 +7,10 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from residue.loudness.stage.readings import Tally
-from residue.mapping.signals import frame_at
 from residue.runtime.journal.event_kinds import CUT, ENDED, STARTED
 from residue.runtime.journal.log import FILE_NAME, LevelLog, event
 from residue.runtime.journal.log_writer import LogWriter
-from residue.runtime.journal.tallies import TALLY_S, Circumstances, Tallies
+from residue.runtime.journal.tallies import Circumstances, Tallies
 from residue.runtime.system.clock import Clock, uptime
 
 _WRITER_S = 2.0
@@ -28,7 +27,6 @@ class Evidence:
         self.log = LevelLog(state / FILE_NAME)
         self._writer, self._tallies, self._clock = LogWriter(self.log, Path()), Tallies(), clock
         self._cut = False
-        self._told_s = 0.0
 
     def lags(self, frames: int) -> bool:
         """Whether too few of so many frames of the run are told on the disk."""
@@ -38,8 +36,7 @@ class Evidence:
         """Logs the levels of about a second, without waiting."""
         for row in self._tallies.rows(tally, self._clock.now(), uptime(), then):
             self._writer.put(row)
-        self._told_s += TALLY_S
-        self._writer.mark(frame_at(self._told_s))
+        self._writer.mark(self._tallies.told_frames)
 
     def happened(self, kind: str, text: str) -> None:
         """Logs an event."""

@@ -121,7 +121,7 @@ class LogWriter:
             self._writing_since = self._up()
             # One may succeed where the other fails: a hold must survive a log that cannot be written.
             not_logged = _failing(partial(self._write_rows, rows, dropped))
-            if not not_logged:
+            if not_logged is None:
                 self._logged = mark
             not_remembered = _failing(partial(self._write_memory, memory))
             not_let_go = _failing(self._log.let_go) if old else None

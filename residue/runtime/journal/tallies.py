@@ -10,6 +10,7 @@ from math import ceil, isfinite
 from typing import Any
 
 from residue.loudness.stage.readings import Received, Tally, merged
+from residue.mapping.signals import frame_at
 from residue.runtime.journal.log import LevelRow, Row, SecondRow, timestamp
 from residue.runtime.journal.telling import SIGN_OF_LIFE_S
 from residue.runtime.system.clock import Uptime
@@ -46,10 +47,13 @@ class Tallies:
     def __init__(self) -> None:
         self._gathered: list[Tally] = []
         self._silent_s = 0.0
+        self.told_frames = 0
+        """The rows given so far tell of so many frames of the run."""
         self._ended: tuple[datetime, Circumstances] | None = None
 
     def rows(self, tally: Tally, now: datetime, up: Uptime, then: Circumstances) -> Iterator[Row]:
         """The rows that a tally adds to the log. now, up: its end."""
+        self.told_frames += frame_at(TALLY_S)
         sounds = any(sound_level(level) is not None for level in tally.sent.values())
         self._silent_s += tally.duration_s
         if sounds or self._silent_s >= SIGN_OF_LIFE_S:
