@@ -52,7 +52,7 @@ def record(
         return
     done = recorded(stage(installation), bag, device=device, for_s=for_s, state=state or state_folder())
     say(f"Sealed as {bag}, {done.duration_s:.1f} s, digest {done.bag.digest}")
-    for place in done.silent:
+    for place in done.never_heard:
         say(f"Nothing arrived from {place}. Look at the sensor and its cable, and at sensors.toml.", err=True)
     troubles = [trouble for trouble in (done.failure, done.trouble) if trouble]
     for trouble in troubles:

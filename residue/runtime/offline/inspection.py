@@ -116,8 +116,10 @@ def _beside(folder: Path, device: str | None) -> Iterator[Finding]:
         yield from check_device(named, room.output if room else {"any": Output(device_channel=1)})
     performances = find_performances(folder)
     (graph, _), (hours, _, _) = read_piece(folder / PIECE), read_hours(home_of_hours(folder, room), performances)
-    for name in hours.programme.names if graph and hours else ():
-        for channel in graph.needs if graph and name in performances else ():
+    if graph is None or hours is None:
+        return
+    for name in hours.programme.names:
+        for channel in graph.needs if name in performances else ():
             try:
                 open_bag(performances[name]).performance.the_channel(channel, name)
             except ProblemError as error:

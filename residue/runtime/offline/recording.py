@@ -75,7 +75,7 @@ class Recorded:
     failure: str | None
     trouble: str | None
     """The reason why not everything was recorded."""
-    silent: Sequence[str]
+    never_heard: Sequence[str]
     """The channels from which nothing arrived, with the place that each comes from."""
 
 
