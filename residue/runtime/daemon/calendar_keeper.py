@@ -30,7 +30,8 @@ class CalendarKeeper:
     def __init__(
         self, folder: HoursFolder | None, happened: Callable[[str, str], None], fetching: Fetching = fetch
     ) -> None:
-        self._folder, self._happened, self._fetching = folder, happened, fetching
+        self._folder = folder if folder is not None and folder.calendar_url is not None else None
+        self._happened, self._fetching = happened, fetching
         self._tag: str | None = None
         self._lines: list[bytes] = []
         """Of the calendar that has this tag."""
@@ -39,7 +40,7 @@ class CalendarKeeper:
     @property
     def words(self) -> str:
         """A sentence for the curator; empty without a calendar on the web."""
-        if self._folder is None or self._folder.calendar_url is None:
+        if self._folder is None:
             return ""
         every = f"{CALENDAR_FILE} is fetched from {self._folder.server} every {self._folder.calendar_every_min} min."
         return f"{every} {self.alarm}" if self.alarm else every
@@ -53,7 +54,7 @@ class CalendarKeeper:
 
     async def keep(self) -> None:
         """Fetches from time to time, until it is cancelled."""
-        if self._folder is None or self._folder.calendar_url is None:
+        if self._folder is None:
             return
         while True:
             await asyncio.to_thread(self.fetch_once)

@@ -103,10 +103,8 @@ class Player:
         now, outcome = self._engine.snapshot, self._plans.outcome
         if now.performance is None or now.performance not in outcome.gain_db:
             return
-        gain, lowering = (
-            gain_from_db(outcome.gain_db[now.performance]),
-            outcome.lowering.get(now.performance, Lowering()),
-        )
+        gain = gain_from_db(outcome.gain_db[now.performance])
+        lowering = outcome.lowering.get(now.performance, Lowering())
         if gain < now.plan_gain or lowering != self._lowerings.get(now.turn, Lowering()):
             self._lowerings[now.turn] = lowering
             self._engine.lower_plan(now.turn, gain, partial(self._lowers, lowering))

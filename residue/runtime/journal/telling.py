@@ -85,7 +85,9 @@ def history_of(told: Telling | None, now: datetime, up: Uptime, *, window_s: flo
     if any(kind == SPOILT for kind, _ in within):
         return None  # the log before has the levels within the window
     last = Unlogged(0.0, 0.0 if told.ended else UNLOGGED_MOST_S)
-    if time is not None:  # what was sent after a row waited for longer was spared, and a row comes in silence too
+    if time is not None:
+        # As soon as UNLOGGED_MOST_S are not on the disk, a run spares each hop. In silence the next row is due after
+        # SIGN_OF_LIFE_S. So what was sent before it spared, and counts at the limits, is at least as old as this.
         latest_s = time.age_s + time.duration_s - SIGN_OF_LIFE_S - 2.0 * UNLOGGED_MOST_S
         last = Unlogged(max(time.age_s, latest_s), UNLOGGED_MOST_S)
     unlogged = [last, *(unlogged for kind, unlogged in within if kind != NOT_LOGGED)]
