@@ -27,8 +27,9 @@ class Edited:
     """Plays a trail; another one that is offered takes its place at the same frame, with a crossfade.
 
     The gains of the crossfade add up to 1, and where both versions give the same bits so does their mixture. If the new
-    one fails within the crossfade, the old one plays on; if the only one fails, it fades out and ends. rise_s: the time
-    in which the first sound comes up. tell: called with a sentence where a version fails.
+    one fails within the crossfade, the old one plays on; if the only one fails, or the old one before the new one is
+    there alone, it fades out and ends. rise_s: the time in which the first sound comes up. tell: called with a sentence
+    where a version fails.
     """
 
     def __init__(self, trail: Trail, mix: Mixing, rise_s: float, tell: Callable[[str], None]) -> None:
@@ -47,6 +48,11 @@ class Edited:
     def now(self) -> Trail:
         """The version that is heard, or that comes in."""
         return self._now
+
+    @property
+    def offered(self) -> Trail | None:
+        """The version that waits. It is not taken over here any more once the one that was heard has failed."""
+        return self._offered
 
     @property
     def settled(self) -> bool:
@@ -74,13 +80,17 @@ class Edited:
         start = self.position
         try:
             return self._made(self._now, frames)
-        except Exception as error:  # nodes of an artist may raise any error
-            logger.debug("The piece failed", exc_info=error)
-            self.failed = True
-            self._tell(f"The piece failed at {seconds(start):.1f} s: {error}. Save it corrected, and it goes on there.")
-            # The last block, mirrored so that it continues without a step, and faded to silence.
-            sound = self._last[:, ::-1] * np.linspace(1.0, 0.0, frames) ** 2
-            return Played(Span(start, start + frames), sound, {}, None, ended=True, readings={}), sound
+        except Exception as error:  # noqa: BLE001 (nodes of an artist may raise any error)
+            return self._farewell(Span(start, start + frames), error)
+
+    def _farewell(self, span: Span, error: Exception) -> tuple[Played, Floats]:
+        """The last block, mirrored so that it continues without a step, and faded to silence."""
+        logger.debug("The piece failed", exc_info=error)
+        mend = "Save it corrected, and it goes on there." if self._offered is None else "The next version goes on."
+        self._tell(f"The piece failed at {seconds(span.start):.1f} s: {error}. {mend}")
+        self.failed = True
+        sound = self._last[:, ::-1] * np.linspace(1.0, 0.0, span.frames) ** 2
+        return Played(span, sound, {}, None, ended=True, readings={}), sound
 
     def _made(self, trail: Trail, frames: int) -> tuple[Played, Floats]:
         played = trail.step(frames)
@@ -104,7 +114,12 @@ class Edited:
         self._share.move(1.0, frame_at(CROSSFADE_S))
 
     def _both(self, leaving: Trail, frames: int) -> tuple[Played, Floats]:
-        _, old = before = self._made(leaving, frames)
+        start = self.position
+        try:
+            _, old = before = self._made(leaving, frames)
+        except Exception as error:  # noqa: BLE001 (nodes of an artist may raise any error)
+            self._leaving, self._offered = None, self._offered or self._now
+            return self._farewell(Span(start, start + frames), error)
         try:
             played, new = self._made(self._now, frames)
         except Exception as error:  # noqa: BLE001 (nodes of an artist may raise any; the version before plays on)

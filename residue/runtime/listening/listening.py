@@ -131,6 +131,7 @@ class Session:
                     time.sleep(LOOK_S)
                     self._note()
                     watched = self._follow(watched)
+                    self._go_on()
                     self._laying.look(time.monotonic())
                     self._remember()
                     if diagnostics.terminal:
@@ -187,6 +188,11 @@ class Session:
                 break
             trail.skip_to(self._edited.position + _AHEAD_FRAMES)
         self._edited.offer(trail)
+
+    def _go_on(self) -> None:
+        """Begins the version that was offered to one that failed before it could hand over."""
+        if self._edited.failed and (waiting := self._edited.offered) is not None:
+            self._begin(waiting)
 
     def _remember(self) -> None:
         """Takes up the same version with all of its memory, once its states near the place are known."""

@@ -116,6 +116,22 @@ def test_the_only_one_fades_out_when_it_fails_and_says_where() -> None:
     assert told == ["The piece failed at 0.5 s: The dough is gone. Save it corrected, and it goes on there."]
 
 
+@pytest.mark.parametrize("at_s", [0.35, 0.65], ids=["before the new one is there", "within the crossfade"])
+def test_the_new_one_still_waits_where_the_old_one_fails_before_it_has_handed_over(at_s: float) -> None:
+    edited, told = playing(lambda at: broken(at) if at[0] > at_s else sine(100.0)(at))
+    before, new = heard(edited, 3), trail(sine(100.0), 5 * BLOCK_FRAMES)
+    edited.offer(new)
+    blocks = [before]
+    while not (played := edited.step(BLOCK_FRAMES)).ended:
+        blocks.append(played.outputs[0])
+    both = np.concatenate([*blocks, played.outputs[0]])
+    assert np.abs(np.diff(both)).max() < 0.01
+    assert abs(both[-1]) < 1e-6
+    assert edited.failed
+    assert edited.offered is new
+    assert told[0].endswith("The dough is gone. The next version goes on.")
+
+
 def test_an_edit_within_a_crossfade_waits_for_its_end() -> None:
     edited, _ = playing(sine(100.0))
     edited.offer(trail(sine(120.0)))

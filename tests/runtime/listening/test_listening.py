@@ -20,10 +20,13 @@ import pytest
 import soundfile
 from numpy.typing import NDArray
 
+from residue.mapping.playback import Played
 from residue.problems import ProblemError
 from residue.runtime.journal.log import FILE_NAME
-from residue.runtime.listening import laying
+from residue.runtime.listening import laying, listening
+from residue.runtime.listening.edited import Edited
 from residue.runtime.listening.listening import Wish, listen
+from residue.runtime.listening.trail import Trail
 from tests.runtime import kitchen
 from tests.runtime.asking import wait_until
 from tests.runtime.listening.desk import NAME, PIECE, SHARPER, build, write
@@ -97,6 +100,32 @@ def test_each_edit_is_heard_and_a_fault_leaves_the_sound_as_it_was(
     loud = levels[40:-10]  # without the rise and the last fade
     assert loud.max() < -20.0
     assert loud.min() > np.median(loud) - 10.0, "nothing but the murmur's own unrest: there is no gap"
+
+
+def test_an_edit_is_heard_though_the_version_before_fails_while_it_waits(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Failing(Edited):
+        def offer(self, trail: Trail) -> None:
+            def broken(frames: int) -> Played:
+                raise ArithmeticError("The dough is gone")
+
+            monkeypatch.setattr(self.now, "step", broken)
+            wait_until(lambda: self.failed)
+            super().offer(trail)
+
+    monkeypatch.setattr(listening, "Edited", Failing)
+    installation, wav = build(tmp_path, 100.0), tmp_path / "heard.wav"
+    session = Session(installation, wav, caplog, ("Heard from 0:20 on.", 2, SHARPER), ("The dough is gone", 9, END))
+    session.start()
+    listen(
+        Wish(folder=installation, performance=NAME, from_s=20.0, device=f"file:{wav}"),
+        tmp_path / "state",
+        tmp_path / "cache",
+    )
+    session.join()
+    sound, _ = soundfile.read(wav)
+    assert levels_db(sound)[-25:-10].min() > -70.0
 
 
 class Bringing(Session):
