@@ -134,7 +134,7 @@ def _read_tcx(path: Path, points: _Points, _salvage: bool) -> str:  # noqa: FBT0
                 _add_trackpoint(points, element)
             if event == "end" and not inside:
                 element.clear()
-    except ET.ParseError as error:
+    except (ET.ParseError, LookupError, ValueError) as error:  # the last two: an encoding unknown to expat
         return str(error)
     return ""
 

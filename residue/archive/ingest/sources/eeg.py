@@ -30,7 +30,7 @@ _FILES = re.compile(rb"^\s*(?:DataFile|MarkerFile)\s*=\s*(.*?)\s*$", re.MULTILIN
 _POINTS = re.compile(rb"^\s*DataPoints\s*=\s*(\d{1,15})\s*$", re.MULTILINE | re.IGNORECASE)
 """BrainVision Core Data Format 1.0: DataPoints, in samples for each channel; optional."""
 _FAULTS = (
-    *(ValueError, TypeError, KeyError, OSError, EOFError, IndexError, MemoryError, AttributeError, OverflowError),
+    *(ValueError, TypeError, LookupError, OSError, EOFError, MemoryError, AttributeError, OverflowError),
     *(RuntimeError, AssertionError, ArithmeticError, configparser.Error),
 )
 _AGAIN = "Copy it again from the recorder, with every file that belongs to it."

@@ -19,7 +19,7 @@ from residue.archive.ingest.sources import acq
 from residue.archive.ingest.sources.catalogue import open_source
 from residue.archive.performance import ChannelKind, Mark
 from residue.problems import ProblemError
-from tests.properties import tries
+from tests.properties import spoilt, tries
 
 REVISION = 38
 """3.7.0, the first with channels of their own rates."""
@@ -127,9 +127,7 @@ def test_a_missing_reader_names_the_line_that_installs_it(tmp_path: Path, monkey
 @given(data=st.data())
 @tries(many=60)
 def test_spoilt_bytes_give_a_source_or_a_problem_and_nothing_else(tmp_path: Path, data: st.DataObject) -> None:
-    content = bytearray(written())
-    for _ in range(data.draw(st.integers(1, 5))):
-        content[data.draw(st.integers(0, len(content) - 1))] = data.draw(st.integers(0, 255))
+    content = spoilt(data, written(), most=5)
     with suppress(ProblemError):
-        for track in opened(tmp_path, bytes(content)).tracks:
+        for track in opened(tmp_path, content).tracks:
             assert len(track.stream.read(0, 1)) == 1

@@ -26,7 +26,7 @@ from residue.archive.ingest.sources.catalogue import open_source, survey_source
 from residue.archive.performance import Channel, ChannelKind
 from residue.archive.readers.catalogue import open_channel
 from residue.problems import ProblemError
-from tests.properties import tries
+from tests.properties import spoilt, tries
 from tests.reference.recordings import emg_file, hdf5_exports
 
 RNG = np.random.default_rng(11)
@@ -204,9 +204,7 @@ def test_spoilt_bytes_give_a_source_or_a_problem_and_nothing_else(
     whole = tmp_path / f"whole {name}"
     if not whole.exists():
         WRITERS[name](whole)
-    content = bytearray(whole.read_bytes())
-    for _ in range(data.draw(st.integers(1, 4))):
-        content[data.draw(st.integers(0, len(content) - 1))] = data.draw(st.integers(0, 255))
+    content = spoilt(data, whole.read_bytes(), most=4)
     path = tmp_path / f"{uuid.uuid4()} {name}"  # HDF5 would share what it knows of a file that is still open
     path.write_bytes(content[: data.draw(st.sampled_from([len(content), len(content) // 2, 600]))])
     with suppress(ProblemError):
