@@ -14,8 +14,8 @@ from bioread import headers
 from hypothesis import given
 from hypothesis import strategies as st
 
+from residue.archive.ingest import memory
 from residue.archive.ingest.source import IngestSource
-from residue.archive.ingest.sources import acq
 from residue.archive.ingest.sources.catalogue import open_source
 from residue.archive.performance import ChannelKind, Mark
 from residue.problems import ProblemError
@@ -107,7 +107,7 @@ def test_a_header_that_declares_more_than_there_is_is_refused_before_memory_is_t
 
 
 def test_a_file_that_would_not_fit_into_memory_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(acq, "memory_free_bytes", lambda: 3199)
+    monkeypatch.setattr(memory, "memory_free_bytes", lambda: 3199)
     with pytest.raises(ProblemError, match="GB are free"):
         opened(tmp_path, written())
 
