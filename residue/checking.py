@@ -39,6 +39,17 @@ def ip_address(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address:
         raise ValueError(f'"{text}" is not an IP address. Write one such as 192.0.2.7. {why}') from None
 
 
+def check_networks(key: str, networks: Iterable[str]) -> None:
+    """Raises ValueError, with a sentence for people, for the first word under a key that is not a network."""
+    for network in networks:
+        try:
+            ipaddress.ip_network(network)
+        except ValueError:
+            raise ValueError(
+                f'{key} has "{network}", which is not a network. Write one such as 192.0.2.0/24.'
+            ) from None
+
+
 DEVICES = "/dev/"
 
 

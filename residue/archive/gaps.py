@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from residue.dsp.resampling import Floats, SampleStream
+from residue.dsp.switching import stretches
 
 SHORTEST_TOLD_S = 0.1
 """Shorter gaps are bridged but not counted, so that a file with many small gaps needs no memory for them."""
@@ -47,10 +48,9 @@ class Bridged:
         if not missing.any():
             return values
         values = values.copy()
-        edges = np.flatnonzero(np.diff(missing, prepend=False, append=False))
-        for first, last in edges.reshape(-1, 2):
-            gap = self._whole(start + int(first), start + int(last), start=start, stop=stop)
-            values[first:last] = self._line(gap, start + int(first), start + int(last))
+        for first, last in stretches(missing):
+            gap = self._whole(start + first, start + last, start=start, stop=stop)
+            values[first:last] = self._line(gap, start + first, start + last)
         return values
 
     def _whole(self, first: int, last: int, *, start: int, stop: int) -> Gap:

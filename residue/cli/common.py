@@ -16,7 +16,7 @@ import click
 
 from residue.cli.screen import say
 from residue.control.settings import DEFAULT_PORT
-from residue.problems import Finding, ProblemError, escaped, stops
+from residue.problems import Finding, ProblemError, Severity, escaped
 from residue.progress import Progress
 
 INSTALLATION = click.argument("installation", type=click.Path(path_type=Path))
@@ -113,7 +113,7 @@ class Group(click.Group):
 
             problem = disk_problem(Path(os.fsdecode(error.filename)), error)
         # Warnings beside them are for `residue check`, which says which of them stops the house.
-        tell([one for one in problem.findings if stops([one])] or problem.findings)
+        tell([one for one in problem.findings if one.severity is Severity.STOPS] or problem.findings)
         raise click.exceptions.Exit(1)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

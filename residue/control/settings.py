@@ -9,7 +9,7 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
-from residue.checking import ip_address
+from residue.checking import check_networks, ip_address
 
 DEFAULT_PORT = 47_300
 UdpPort = Annotated[int, Meta(ge=1024, le=65_535)]
@@ -42,13 +42,7 @@ class Listening(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
 
     def __post_init__(self) -> None:
         ip_address(self.listen)
-        for network in self.allow:
-            try:
-                ipaddress.ip_network(network)
-            except ValueError:
-                raise ValueError(
-                    f'allow has "{network}", which is not a network. Write one such as 192.168.10.0/24.'
-                ) from None
+        check_networks("allow", self.allow)
 
     @property
     def networks(self) -> list[Network]:

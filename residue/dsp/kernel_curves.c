@@ -109,7 +109,7 @@ static PyObject *saturate(PyObject *module, PyObject *args)
     return done(&buffers);
 }
 
-/* lines(knots, shares, y, knots, per_knot, lead, count): straight lines from knot to knot, `per_knot` values each; y
+/* lines(knots, shares, y, all, per_knot, lead, count): straight lines from knot to knot, `per_knot` values each; y
  * begins with value `lead`. */
 static PyObject *lines(PyObject *module, PyObject *args)
 {

@@ -1,4 +1,4 @@
-"""Streams of two values: thresholds with hysteresis, and minimum hold times."""
+"""Streams of two values: their stretches, thresholds with hysteresis, and minimum hold times."""
 
 from __future__ import annotations
 
@@ -7,6 +7,12 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+
+
+def stretches(true: Bools) -> list[tuple[int, int]]:
+    """(start, stop) of each stretch of true values among (frames,)."""
+    edges = np.flatnonzero(np.diff(true, prepend=False, append=False))
+    return [(int(start), int(stop)) for start, stop in edges.reshape(-1, 2)]
 
 
 class Latch:

@@ -51,6 +51,20 @@ class Graph:
         """The nodes that read the body, in the order in which the piece names them."""
         return [name for name, node in self.nodes.items() if type(node).has_trust]
 
+    @cached_property
+    def moving(self) -> Mapping[str, frozenset[str]]:
+        """By node, the parameters that a drive or a section moves."""
+        moving: dict[str, set[str]] = {name: set() for name in self.nodes}
+        for wire in wires(self.piece, self.nodes):
+            if wire.way in (Way.DRIVE, Way.SET):
+                moving[wire.target].add(wire.to)
+        return {name: frozenset(fields) for name, fields in moving.items()}
+
+    def number(self, key: str) -> float:
+        """The number of a parameter, such as "mass.gain_db", before a section sets it."""
+        name, _, field = key.partition(".")
+        return float(getattr(self.nodes[name], field))
+
     @property
     def feeds(self) -> Mapping[str, Feed]:
         """The nodes whose signals are sent out as messages."""

@@ -14,7 +14,7 @@ from pathlib import Path
 import msgspec
 
 from residue.mapping.form import FORM
-from residue.mapping.graph import Graph, Way, wires
+from residue.mapping.graph import Graph, wires
 
 Lineages = Sequence[Mapping[str, str]]
 """For each number of sections that have begun, a key for each node and the form; the last is that of a form that has
@@ -37,13 +37,9 @@ def lineages(graph: Graph, folder: Path) -> Lineages:
 
 def _definitions(graph: Graph, folder: Path) -> dict[str, bytes]:
     """All that makes the step of each node."""
-    moving: dict[str, set[str]] = {name: set() for name in graph.nodes}
-    for wire in wires(graph.piece, graph.nodes):
-        if wire.way in (Way.DRIVE, Way.SET):
-            moving[wire.target].add(wire.to)
     return {
         name: msgspec.json.encode(
-            [name, node.kind, node, sorted(moving[name]), [_content(folder / file) for file in node.files()]],
+            [name, node.kind, node, sorted(graph.moving[name]), [_content(folder / file) for file in node.files()]],
             order="sorted",
         )
         for name, node in graph.nodes.items()
@@ -54,7 +50,7 @@ def _form(graph: Graph, begun: int) -> bytes:
     """The sections that have begun, and the numbers from which they began to move their parameters."""
     sections = graph.piece.section[:begun]
     keys = sorted({key for section in sections for key in section.set})
-    initial = [(key, float(getattr(graph.nodes[key.partition(".")[0]], key.partition(".")[2]))) for key in keys]
+    initial = [(key, graph.number(key)) for key in keys]
     return msgspec.json.encode([sections, initial, begun > len(graph.piece.section)])
 
 

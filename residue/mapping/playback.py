@@ -10,7 +10,7 @@ from typing import Protocol, cast
 import numpy as np
 
 from residue.mapping.form import FORM, FormState, FormStep
-from residue.mapping.graph import Graph, Way, drivable, listens_to, ports, trusts_at, wires
+from residue.mapping.graph import Graph, drivable, listens_to, ports, trusts_at
 from residue.mapping.late_beginning import younger
 from residue.mapping.lineage import above
 from residue.mapping.node import Block, Control, Drive, LateStep, Node, NodeContext, Source, Step, Trusted
@@ -54,8 +54,7 @@ class Playable(Protocol):
 class PlaybackState:
     """The state of a playback at a frame, or a part of it.
 
-    form: None if it is not known. steps: by node. since: by node, the frame at which its memory begins, if that is not
-    the beginning of the performance.
+    form: None if it is not known. steps: by node. since: as in Playback.
     """
 
     position: int
@@ -86,7 +85,7 @@ class Playback:
         self._late = [stage for stage in self._stages.values() if isinstance(stage, _LateStage)]
         self.position = 0
         self.since: dict[str, int] = {}
-        """By node, the frame at which its memory begins, if that is not the beginning."""
+        """By node, the frame at which its memory begins; 0 or nothing for the beginning of the performance."""
         self.gains: Callable[[int, int], Fast] | None = None
         """A gain that moves, on all outputs: a function of the first frame and the number of frames, giving (frames,).
         A plan may set one.
@@ -223,8 +222,6 @@ class _Stage:
 
     def __call__(self, span: Span, signals: Signals, set_by_form: Mapping[str, Control]) -> Trusted:
         given = self.step(Block(span, _wired(self._inputs, signals), self._controls(signals, set_by_form)))
-        if not self._trusts:
-            return given if isinstance(given, Trusted) else Trusted(given, None)
         return combined(given, [_slow(signals[name]) for name in self._trusts])
 
     def _controls(self, signals: Signals, set_by_form: Mapping[str, Control]) -> dict[str, Control]:
@@ -270,7 +267,6 @@ class _LateStage(_Stage):
 def _prepare(graph: Graph, source: Source, folder: str) -> dict[str, _Stage]:
     stages: dict[str, _Stage] = {}
     findings: list[Finding] = []
-    ways = [wire for wire in wires(graph.piece, graph.nodes) if wire.way in (Way.DRIVE, Way.SET)]
     for name, node in graph.nodes.items():
         shapes: dict[str, Shape | Sequence[Shape]] = {}
         for field in ports(type(node)):
@@ -278,7 +274,7 @@ def _prepare(graph: Graph, source: Source, folder: str) -> dict[str, _Stage]:
             given = [graph.shapes[source_name] for source_name in listens_to(node, field)]
             shapes[field] = given[0] if isinstance(wired, str) else given
         try:
-            moving = frozenset(wire.to for wire in ways if wire.target == name)
+            moving = graph.moving[name]
             step = node.prepare(NodeContext(shapes, _seed(graph.piece.title, name), source, folder, moving))
             trusts = trusts_at(node, graph.shapes) if trust_of(name) in graph.shapes else []
             stages[name] = (
@@ -300,7 +296,7 @@ def _seed(title: str, name: str) -> int:
 def _initial(graph: Graph) -> dict[str, float]:
     """The value of each parameter before a section sets it."""
     keys = {key for section in graph.piece.section for key in section.set}
-    return {key: float(getattr(graph.nodes[key.partition(".")[0]], key.partition(".")[2])) for key in sorted(keys)}
+    return {key: graph.number(key) for key in sorted(keys)}
 
 
 def _slow(signal: Signal) -> Slow:

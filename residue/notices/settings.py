@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ipaddress
 import re
 import socket
 import ssl
@@ -17,7 +16,7 @@ from urllib.parse import urlsplit
 import msgspec
 from msgspec import Meta
 
-from residue.checking import check_device_nodes, is_name, opened_by
+from residue.checking import check_device_nodes, check_networks, is_name, opened_by
 from residue.notices.bulletin import Bulletin, NoticeError
 from residue.notices.secret import credential_name, secret
 
@@ -58,8 +57,7 @@ class Notice(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
             raise ValueError(f"The name '{self.name}' is not of small letters, digits and -, such as night-porter.")
         if self.daily_at is not None:
             self.daily_time()
-        for network in self.networks:
-            _network(network)
+        check_networks("networks", self.networks)
         if not self.faults and self.daily_at is None:
             raise ValueError('Nothing would ever be sent. Write faults = true, or daily_at = "18:30".')
 
@@ -270,13 +268,6 @@ def _reachable(host: str, networks: tuple[str, ...]) -> None:
             f"The unit of the service takes addresses, and {host} is a name. Write the networks of its addresses, such "
             'as networks = ["192.0.2.0/24"]; for a server whose addresses change, ["0.0.0.0/0", "::/0"].'
         )
-
-
-def _network(text: str) -> None:
-    try:
-        ipaddress.ip_network(text)
-    except ValueError:
-        raise ValueError(f'networks has "{text}", which is not a network. Write one such as 192.0.2.0/24.') from None
 
 
 def _full(path: str | None) -> None:

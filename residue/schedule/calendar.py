@@ -18,7 +18,7 @@ _PAGE_DAYS = 28
 _MARGIN_DAYS = 3
 """No opening lasts longer than two days (see `settled`), so a page is right if it is computed with this margin."""
 HORIZON_DAYS = 400
-"""The next change is searched for so many days ahead: a little more than a year."""
+"""What comes next is searched for so many days ahead: a little more than a year."""
 
 
 class Calendar(Protocol):

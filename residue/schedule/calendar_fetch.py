@@ -27,6 +27,7 @@ _BEGINS = b"BEGIN:VCALENDAR"
 """Source: RFC 5545, section 3.4."""
 _READ_BYTES = 65_536
 _MEMORY_BYTES = 1 << 29
+_CPU_S = 20
 
 
 class FetchBounds(msgspec.Struct, frozen=True, kw_only=True):
@@ -98,7 +99,7 @@ def main() -> None:
     """Runs the child: answers one question from standard input."""
     question = decode_record(sys.stdin.buffer.read(), _Question)
     resource.setrlimit(resource.RLIMIT_AS, (_MEMORY_BYTES, _MEMORY_BYTES))
-    resource.setrlimit(resource.RLIMIT_CPU, (20, 20))
+    resource.setrlimit(resource.RLIMIT_CPU, (_CPU_S, _CPU_S))
     try:
         outcome = _fetched(question)
     except _RefusedError as error:
@@ -163,7 +164,7 @@ def _taken(answer: HTTPResponse, most_bytes: int) -> FetchOutcome:
         content += part
         if len(content) > most_bytes:
             raise _RefusedError(f"It is larger than {most_bytes / 1e6:g} MB.")
-    if not bytes(content).removeprefix(b"\xef\xbb\xbf").lstrip()[: len(_BEGINS)].upper() == _BEGINS:
+    if content.removeprefix(b"\xef\xbb\xbf").lstrip()[: len(_BEGINS)].upper() != _BEGINS:
         raise _RefusedError("What the server sends is no calendar: perhaps a page that asks for a password.")
     return Fetched(content=bytes(content), tag=answer.getheader("ETag"))
 

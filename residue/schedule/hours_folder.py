@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ipaddress
 import re
 from pathlib import Path
 from typing import Annotated
@@ -11,7 +10,7 @@ from urllib.parse import urlsplit
 import msgspec
 from msgspec import Meta
 
-from residue.checking import is_name
+from residue.checking import check_networks, is_name
 
 _PLAIN = re.compile(r"[A-Za-z0-9._/-]+")
 _SIGNS = re.compile(r"[!-~]+")
@@ -69,8 +68,8 @@ class HoursFolder(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
         of_others = str(path) in _WHOLE or path == _HOMES or path.parent == _HOMES
         if of_others or any(path.is_relative_to(system) for system in _SYSTEM) or ".." in path.parts:
             raise ValueError(f"'{self.path}' is needed by others. Write one such as /srv/residue-hours.")
-        for network in (*self.share_with, *self.calendar_networks):
-            _network(network)
+        check_networks("share_with", self.share_with)
+        check_networks("calendar_networks", self.calendar_networks)
         if self.ca_file is not None and not Path(self.ca_file).is_absolute():
             raise ValueError(f"'{self.ca_file}' is not a full path. Write one such as /etc/residue/authority.pem.")
         if self.calendar_url is not None:
@@ -108,10 +107,3 @@ class HoursFolder(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     def server(self) -> str:
         """The server of the calendar, for people: the rest of the URL may be a secret."""
         return urlsplit(self.calendar_url or "").hostname or ""
-
-
-def _network(text: str) -> None:
-    try:
-        ipaddress.ip_network(text)
-    except ValueError:
-        raise ValueError(f'"{text}" is not a network. Write one such as 192.0.2.0/24.') from None

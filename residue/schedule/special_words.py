@@ -5,12 +5,10 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterator
 
+from residue.schedule.calendar import HORIZON_DAYS
 from residue.schedule.hours import Hours
 from residue.schedule.recurring import Days
 from residue.schedule.tables import Holidays, PrivateView, Spans, SpecialDay
-
-_FROM_NOW_DAYS = 400
-"""The next day of a rule is looked for so far ahead: a little more than a year."""
 
 
 def special_words(hours: Hours, today: dt.date) -> list[str]:
@@ -50,7 +48,7 @@ def _holidays(holidays: Holidays | None, today: dt.date) -> Iterator[str]:
     if holidays is None:
         return
     place = holidays.country + (f"-{holidays.region}" if holidays.region else "")
-    coming = ((day, holidays.on(day)) for day in (today + dt.timedelta(days=n) for n in range(_FROM_NOW_DAYS)))
+    coming = ((day, holidays.on(day)) for day in (today + dt.timedelta(days=n) for n in range(HORIZON_DAYS)))
     found = next(((day, said) for day, said in coming if said is not None), None)
     next_one = (
         "none within a year"
@@ -62,7 +60,7 @@ def _holidays(holidays: Holidays | None, today: dt.date) -> Iterator[str]:
 
 
 def _next(one: Days, today: dt.date) -> str:
-    coming = (today + dt.timedelta(days=n) for n in range(_FROM_NOW_DAYS))
+    coming = (today + dt.timedelta(days=n) for n in range(HORIZON_DAYS))
     day = next((day for day in coming if one.hold_on(day)), None)
     if day is not None:
         return f"next on {_day(day)}"

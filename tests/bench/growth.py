@@ -9,14 +9,12 @@ from __future__ import annotations
 
 import argparse
 import sys
-import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import log
 from pathlib import Path
 from typing import Any
 
-import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -26,41 +24,21 @@ from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.plan import plan
 from residue.loudness.plan.profile import LevelProfile, profile
 from residue.loudness.stage.stage import CapStage
-from residue.mapping.graph import build
-from residue.mapping.nodes import KINDS
-from residue.mapping.piece import Piece
 from residue.mapping.playback import Playback
 from residue.mapping.signals import Events
-from tests.bench.loudness import CAPS, outputs
+from tests.bench.loudness import CAPS, cpu_s, outputs
+from tests.bench.nodes import Tables, built
 
 RATE_HZ, BLOCK_FRAMES, SECONDS = 48_000, 4_800, 5
 FRAMES = SECONDS * RATE_HZ
 NOISE = np.random.default_rng(1).normal(0.0, 0.05, FRAMES)
 HOPS_A_MINUTE = 600
 
-Tables = Mapping[str, Mapping[str, Any]]
-
-
-def cpu_s(work: Callable[[], object]) -> float:
-    """The least of three."""
-    times = []
-    for _ in range(3):
-        began_s = time.process_time()
-        work()
-        times.append(time.process_time() - began_s)
-    return min(times)
-
 
 def playing(tables: Tables, events: Mapping[str, Events] | None = None) -> Callable[[], object]:
     """Plays a graph that ends in the node `heard`, in the engine's blocks."""
     whole: Tables = {**tables, "out": {"kind": "output", "input": "heard", "to": ["left"]}}
-    nodes = {
-        name: msgspec.convert({key: value for key, value in table.items() if key != "kind"}, KINDS[table["kind"]])
-        for name, table in whole.items()
-    }
-    graph, findings = build(Piece(title="Bench", outputs=["left"], node={}), nodes)
-    if graph is None:
-        raise ValueError(findings)
+    graph = built(whole)
     slow = {"arm": np.abs(NOISE[: FRAMES // 24])}
     source = InMemoryPerformance(frames=FRAMES, slow=slow, fast={"air": NOISE}, events=dict(events or {}))
 
@@ -135,6 +113,7 @@ def levels(hops: int) -> LevelProfile:
         ending_peak=tiled(known.ending_peak),
         ending_fast=tiled(known.ending_fast),
         onset_energy=tiled(known.onset_energy),
+        mapping_energy=tiled(known.mapping_energy),
     )
 
 

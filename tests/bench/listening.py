@@ -9,8 +9,6 @@ from __future__ import annotations
 
 import argparse
 import os
-import resource
-import subprocess
 import sys
 import tempfile
 import time
@@ -27,6 +25,7 @@ from residue.mapping.signals import frame_at
 from residue.runtime.listening.opening import Version, opened
 from residue.runtime.listening.trail import Trail
 from residue.runtime.planning.preparation import checkpoints_of, level_profile, open_performance
+from tests.bench.loudness import child_s
 
 DEMO = Path("archives/night-dough")
 NAME = "first-batch"
@@ -67,11 +66,7 @@ def version(installation: Path, cache: Path) -> Version:
 def first_sound_s(installation: Path, cache: Path, from_s: float) -> float:
     """The processor time of the whole command with a second of sound."""
     command = [sys.executable, "-m", "residue", "listen", str(installation), "--device", "silent", "--for-s", "1"]
-    before = resource.getrusage(resource.RUSAGE_CHILDREN)
-    environment = {**os.environ, "XDG_CACHE_HOME": str(cache.parent)}
-    subprocess.run([*command, "--from-s", str(from_s)], check=True, env=environment, capture_output=True)
-    after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    return child_s([*command, "--from-s", str(from_s)], {**os.environ, "XDG_CACHE_HOME": str(cache.parent)})
 
 
 def edit_s(installation: Path, cache: Path, heard: Trail, edit: tuple[str, str]) -> tuple[float, int]:

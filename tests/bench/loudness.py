@@ -8,7 +8,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import date
 from pathlib import Path
 
@@ -61,9 +61,9 @@ def stage_s(count: int, level: float) -> float:
     return cpu_s(lambda: [stage.process(sound[:, at : at + BLOCK_FRAMES]) for at in starts])
 
 
-def child_s(command: list[str]) -> float:
+def child_s(command: list[str], environment: Mapping[str, str] | None = None) -> float:
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
-    subprocess.run(command, capture_output=True, check=True)
+    subprocess.run(command, capture_output=True, check=True, env=environment)
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 

@@ -17,7 +17,7 @@ import numpy as np
 import soundfile
 
 from residue.archive.in_memory import InMemoryPerformance
-from residue.mapping.graph import build
+from residue.mapping.graph import Graph, build
 from residue.mapping.nodes import KINDS
 from residue.mapping.piece import Piece
 from residue.mapping.playback import Playback
@@ -29,6 +29,18 @@ NOISE = np.random.default_rng(1).normal(0.0, 0.1, FRAMES)
 Tables = Mapping[str, Mapping[str, Any]]
 
 
+def built(tables: Tables) -> Graph:
+    """The graph of these nodes, for one output, `left`."""
+    nodes = {
+        name: msgspec.convert({key: value for key, value in table.items() if key != "kind"}, KINDS[table["kind"]])
+        for name, table in tables.items()
+    }
+    graph, findings = build(Piece(title="Bench", outputs=["left"], node={}), nodes)
+    if graph is None:
+        raise ValueError(findings)
+    return graph
+
+
 def share_of_a_core(tables: Tables) -> float:
     """Of a graph of a channel of noise, `air`, these nodes, and an output that `heard` goes to."""
     whole: Tables = {
@@ -37,13 +49,7 @@ def share_of_a_core(tables: Tables) -> float:
         **tables,
         "out": {"kind": "output", "input": "one", "to": ["left"]},
     }
-    nodes = {
-        name: msgspec.convert({key: value for key, value in table.items() if key != "kind"}, KINDS[table["kind"]])
-        for name, table in whole.items()
-    }
-    graph, findings = build(Piece(title="Bench", outputs=["left"], node={}), nodes)
-    if graph is None:
-        raise ValueError(findings)
+    graph = built(whole)
     source = InMemoryPerformance(frames=FRAMES, slow={}, fast={"air": NOISE}, events={})
     taken_s = []
     for _ in range(3):

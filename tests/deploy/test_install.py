@@ -149,9 +149,7 @@ def test_removing_leaves_the_installation_alone(project: Path, machine: Path) ->
     }
 
 
-def test_the_share_of_the_hours_goes_with_the_program_and_leaves_what_samba_had(project: Path, tmp_path: Path) -> None:
-    machine = tmp_path / "machine"
-    install(project, machine)
+def test_the_share_of_the_hours_goes_with_the_program_and_leaves_what_samba_had(project: Path, machine: Path) -> None:
     samba = machine / "etc/samba/smb.conf"
     samba.parent.mkdir()
     samba.write_text("[global]\n   workgroup = WORKGROUP\n")
@@ -162,9 +160,7 @@ def test_the_share_of_the_hours_goes_with_the_program_and_leaves_what_samba_had(
     assert sorted(path.name for path in samba.parent.iterdir()) == ["smb.conf"]
 
 
-def test_a_share_whose_samba_is_gone_keeps_nothing_from_being_removed(project: Path, tmp_path: Path) -> None:
-    machine = tmp_path / "machine"
-    install(project, machine)
+def test_a_share_whose_samba_is_gone_keeps_nothing_from_being_removed(project: Path, machine: Path) -> None:
     left = machine / "etc/samba/residue-hours.conf"
     left.parent.mkdir()
     left.write_text("[residue-hours]\n")

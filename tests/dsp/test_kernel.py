@@ -241,6 +241,11 @@ def test_what_does_not_fit_is_refused_and_not_read_beyond_its_end(wrong: Floats)
         _kernel.sosfilt(np.zeros((1, 6)), wrong, np.zeros((2, 4)), np.zeros((2, 1, 2)), 0.0, 1, 2, 4)
     with pytest.raises((ValueError, BufferError)):
         _kernel.power_sums(wrong, np.zeros(2), 2, 2, 4)
+
+
+def test_counts_that_do_not_fit_are_refused() -> None:
+    from residue.dsp import _kernel
+
     with pytest.raises(ValueError, match="knots"):
         _kernel.lines(np.zeros(2), np.zeros(4), np.zeros(9), 2, 4, 0, 9)
     with pytest.raises(ValueError, match="section"):

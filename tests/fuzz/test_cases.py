@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.fuzz import trying
 from tests.fuzz.__main__ import CASES
 from tests.fuzz.mutation import mutated
 from tests.fuzz.target import Trial
@@ -31,10 +32,38 @@ def answers(trial: Trial, content: bytes) -> None:
     assert not isinstance(outcome, Found), f"{outcome.where}: {content[:200]!r}\n{outcome.words}"
 
 
-def test_what_once_found_a_fault_is_answered(target: tuple[str, Trial]) -> None:
-    name, trial = target
-    for case in sorted((CASES / name).glob("*")):
-        answers(trial, case.read_bytes())
+FOUND = sorted(CASES.glob("*/*"))
+
+
+@pytest.mark.parametrize(
+    ("target", "case"),
+    [pytest.param(path.parent.name, path, id=f"{path.parent.name}-{path.name}") for path in FOUND],
+    indirect=["target"],
+)
+def test_what_once_found_a_fault_is_answered(target: tuple[str, Trial], case: Path) -> None:
+    _, trial = target
+    answers(trial, case.read_bytes())
+
+
+def broken(_content: bytes) -> str:
+    raise KeyError("dough")
+
+
+def endless(_content: bytes) -> str:
+    while True:
+        pass
+
+
+@pytest.mark.parametrize(("reader", "where"), [(broken, "KeyError in "), (endless, "HangError in ")])
+def test_a_reader_that_raises_or_does_not_come_back_is_found(
+    reader: Trial, where: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(trying, "LONGEST_S", 0.01)
+    found = tried(reader, b"rye")
+    assert isinstance(found, Found)
+    assert found.where.startswith(where)
+    with pytest.raises(AssertionError, match="rye"):
+        answers(reader, b"rye")
 
 
 def test_good_contents_and_some_with_faults_are_answered(target: tuple[str, Trial], tmp_path: Path) -> None:

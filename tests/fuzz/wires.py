@@ -28,7 +28,9 @@ from residue.runtime.house.osc_handlers import handlers
 from tests.control.fuzzing import datagrams
 from tests.control.test_fuzz import STATUS, Wire
 from tests.fuzz.target import Target, Trial, apart
+from tests.notices.servers import free_tcp_port
 from tests.page.told import answer
+from tests.runtime.running import free_port
 from tests.runtime.stubs import HandClock
 
 _ANSWER_S = 5.0
@@ -59,7 +61,7 @@ def _control(_folder: Path) -> Trial:
 
 
 def _live(_folder: Path) -> Trial:
-    receiver = OscReceiver(Messages(listen="127.0.0.1", port=_free_port()), ["/heart/beat", "/house/hold"])
+    receiver = OscReceiver(Messages(listen="127.0.0.1", port=free_port()), ["/heart/beat", "/house/hold"])
 
     def once(content: bytes) -> str:
         before = receiver.unread, receiver.unknown
@@ -68,12 +70,6 @@ def _live(_folder: Path) -> Trial:
         return f"{receiver.unread - before[0]} {min(receiver.unknown - before[1], 1)} {numbers[:3]}"
 
     return once
-
-
-def _free_port() -> int:
-    with socket.socket() as one:
-        one.bind(("127.0.0.1", 0))
-        return int(one.getsockname()[1])
 
 
 class _Faults(logging.Handler):
@@ -90,7 +86,7 @@ class _Faults(logging.Handler):
 
 def _page(_folder: Path) -> Trial:
     """Through the real server: its own reading of a request is met too."""
-    port, faults, told = _free_port(), _Faults(), answer()
+    port, faults, told = free_tcp_port(), _Faults(), answer()
     logging.getLogger("waitress").addHandler(faults)
 
     def house(question: Question) -> HouseAnswer:

@@ -6,10 +6,8 @@ import shutil
 import socket
 import subprocess
 from collections.abc import Iterator
-from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
-from time import monotonic
 
 import pytest
 
@@ -22,6 +20,7 @@ from tests.machine.debian import small, within
 from tests.machine.needs import need
 from tests.notices.servers import free_tcp_port
 from tests.runtime import kitchen
+from tests.runtime.asking import wait_until
 
 pytestmark = [pytest.mark.machine, pytest.mark.timeout(1_200)]
 
@@ -35,8 +34,7 @@ class Office:
 
     def __init__(self, debian: Path, port: int, installation: Path) -> None:
         self.debian, self._port = debian, port
-        place, room = debian / FOLDER.path.lstrip("/"), installation / "room.toml"
-        room.write_text(f'{room.read_text()}\n[hours_folder]\npath = "{place}"\n')
+        kitchen.name_hours_folder(installation, debian / FOLDER.path.lstrip("/"))
         state = installation.with_name("state")
         self._in_force = InForce(
             load_in_force(installation, state, by_person=True), state, lambda: NOW, lambda *_: None
@@ -78,18 +76,15 @@ def office(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Office]:
     command = ["chroot", str(debian), "/usr/sbin/smbd", "--foreground", "--no-process-group", *here]
     # In a group of its own: at its end it ends its whole group.
     with subprocess.Popen(command, stdout=subprocess.DEVNULL, start_new_session=True) as served:
-        _answers(port)
+        wait_until(lambda: answers(port), 60.0)
         yield Office(debian, port, installation)
         served.terminate()
     shutil.rmtree(folder)
 
 
-def _answers(port: int) -> None:
-    begun = monotonic()
-    while monotonic() - begun < 60.0:
-        with suppress(OSError), socket.create_connection(("127.0.0.1", port), timeout=1.0):
-            return
-    pytest.fail("Samba does not answer.")
+def answers(port: int) -> bool:
+    with socket.socket() as one:
+        return one.connect_ex(("127.0.0.1", port)) == 0
 
 
 def test_a_curator_saves_hours_and_reads_the_answer(office: Office) -> None:

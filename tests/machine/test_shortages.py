@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import resource
-import shutil
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from residue.archive.bag import payload_digest
 from tests.machine.needs import need
 from tests.runtime.asking import until
 from tests.runtime.running import Daemon
@@ -18,24 +17,6 @@ pytestmark = [pytest.mark.machine, pytest.mark.timeout(1_800)]
 
 SILENT = ("--device", "silent")
 PATIENCE_S = 600.0
-
-
-@pytest.fixture(scope="module")
-def prepared(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A cache that holds the whole programme, as after a first evening."""
-    before = Daemon(tmp_path_factory.mktemp("before"))
-    before.start(*SILENT)
-    until(before.port, lambda told: told["house"] == "playing" and told["health"]["planning"] is None, PATIENCE_S)
-    before.end()
-    return before.cache
-
-
-@pytest.fixture
-def daemon(tmp_path: Path, prepared: Path) -> Iterator[Daemon]:
-    one = Daemon(tmp_path)
-    shutil.copytree(prepared, one.cache)
-    yield one
-    one.end()
 
 
 def plays(daemon: Daemon, name: str | None = None) -> dict[str, Any]:
@@ -120,7 +101,5 @@ def test_a_sector_that_is_no_longer_read_costs_its_performance_and_not_the_house
 
 def played(prepared: Path, daemon: Daemon) -> str:
     """The performance that a prepared channel is of, by the digest of its bag."""
-    from residue.archive.bag import payload_digest
-
     bags = (daemon.installation / "performances").iterdir()
     return next(bag.name for bag in bags if prepared.parent.name.startswith(payload_digest(bag)))

@@ -7,7 +7,6 @@ import re
 import shutil
 import signal
 import sqlite3
-from collections.abc import Iterator
 from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any
@@ -23,25 +22,6 @@ from tests.runtime.running import Daemon
 pytestmark = [pytest.mark.machine, pytest.mark.timeout(300)]
 
 SILENT = ("--device", "silent")
-
-
-@pytest.fixture(scope="module")
-def prepared(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A cache that holds the whole programme, as after a first evening; it goes by content, not by place."""
-    before = Daemon(tmp_path_factory.mktemp("before"))
-    before.start(*SILENT)
-    plays(before)
-    until(before.port, lambda told: told["health"]["planning"] is None)
-    before.end()
-    return before.cache
-
-
-@pytest.fixture
-def daemon(tmp_path: Path, prepared: Path) -> Iterator[Daemon]:
-    one = Daemon(tmp_path)
-    shutil.copytree(prepared, one.cache)
-    yield one
-    one.end()
 
 
 def plays(daemon: Daemon) -> dict[str, Any]:

@@ -96,10 +96,7 @@ def weighted(signal: Floats, weighting: str, finer: int = 1) -> Floats:
 
 def delayed(signal: Floats, delay_s: float) -> Floats:
     """(frames,) later by any time, as it comes over a longer way."""
-    length = 2 * fft.next_fast_len(len(signal) // 2 + RATE_HZ // 2, real=True)
-    turn = np.exp(-2j * np.pi * np.fft.rfftfreq(length, 1 / RATE_HZ) * delay_s)
-    late: Floats = np.fft.irfft(np.fft.rfft(signal, length) * turn, length)[: len(signal)]
-    return late
+    return arriving(signal, "Z", [delay_s])[0]
 
 
 def equivalent_of(heard: Floats, window_s: float) -> float:

@@ -305,7 +305,7 @@ def swaps(house: House, sound: Floats) -> None:
 
 
 def delays(house: House, sound: Floats) -> None:
-    house.delay_ms = 7.94
+    house.delay_ms = _LATER_MS
     house.run(sound)
 
 

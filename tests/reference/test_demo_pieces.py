@@ -101,15 +101,15 @@ def hear(installation: Installation, source: PreparedPerformance) -> Heard:
             settling = float(slow[-1])
     beats_s = np.concatenate(beats) / AUDIO_RATE_HZ
     return Heard(
-        seconds(source.frames),
-        np.concatenate(powers, axis=1),
-        np.array(bright),
-        np.array(alike),
-        peak,
-        finite,
-        sections,
-        beats_s,
-        settling,
+        recorded_s=seconds(source.frames),
+        mean_squares=np.concatenate(powers, axis=1),
+        bright=np.array(bright),
+        alike=np.array(alike),
+        peak=peak,
+        finite=finite,
+        sections_s=sections,
+        beats_s=beats_s,
+        last_settling_bpm=settling,
     )
 
 

@@ -33,7 +33,7 @@ def tone(parts: Sequence[tuple[float, float]]) -> Floats:
 
 def metered(parts: Sequence[tuple[float, float]]) -> Iterator[HopMeter]:
     """The meter after each hop; its first place is that of all outputs together."""
-    heard = [one for one in ears(OUTPUTS, ()) if one.weighting is Weighting.A]
+    heard = next(one for one in ears(OUTPUTS, ()) if one.weighting is Weighting.A)
     meter, bank = HopMeter(2, heard, {}), WeightingBank({Weighting.A, Weighting.K}, 2)
     sound = tone(parts)
     sound = np.pad(sound, (0, -len(sound) % HOP_FRAMES))

@@ -88,6 +88,12 @@ def build(folder: Path, port: int, duration_s: float = 30.0) -> Path:
     return installation
 
 
+def name_hours_folder(installation: Path, folder: Path) -> None:
+    """From now on the hours are those of the folder."""
+    with (installation / "room.toml").open("a", encoding="utf-8") as room:
+        room.write(f'\n[hours_folder]\npath = "{folder}"\n')
+
+
 def _evening(folder: Path, seed: int, duration_s: float) -> None:
     folder.mkdir()
     murmur = np.random.default_rng(seed).normal(0.0, 0.1, round(duration_s * 48_000)).clip(-0.9, 0.9)

@@ -23,6 +23,24 @@ MODULES: Mapping[str, str] = {
     "xdf": "pyxdf",
 }
 """The module of each extra of the package."""
+FAULTS: tuple[type[Exception], ...] = (
+    *(ValueError, TypeError, LookupError, OSError, EOFError, MemoryError, AttributeError, OverflowError),
+)
+"""What libraries raise on faulty files, beside errors of their own."""
+
+
+@contextmanager
+def faults_told(path: Path, faults: tuple[type[Exception], ...], what: str, mend: str) -> Iterator[None]:
+    """Turns any of these exceptions of a library into a ProblemError. what: a sentence that the reason ends."""
+    try:
+        yield
+    except faults as error:
+        raise stopping(path.name, f"{what}: {reason_in_words(error)}.", mend) from error
+
+
+def reason_in_words(error: Exception) -> str:
+    """What an exception says in its first line, or else its name."""
+    return (str(error).splitlines() or [""])[0][:120].rstrip(".") or type(error).__name__
 
 
 @contextmanager

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import KW_ONLY, dataclass
 from datetime import datetime
 from pathlib import Path
@@ -72,6 +72,14 @@ class IngestSource:
     def labels(self) -> list[str]:
         """The labels of all tracks and lists of beats."""
         return [track.label for track in self.tracks] + [beats.label for beats in self.beats]
+
+
+def own_labels(names: Sequence[str]) -> list[str]:
+    """A label of its own for each name: a number is added where several are alike."""
+    return [
+        name if names.count(name) == 1 else f"{name} ({names[: place + 1].count(name)})"
+        for place, name in enumerate(names)
+    ]
 
 
 KIND_WORDS: dict[str, ChannelKind] = {

@@ -1,4 +1,4 @@
-"""Rates and names that files state in words of their own: the keys that mean a rate."""
+"""Rates, names and units that files state in words of their own."""
 
 from __future__ import annotations
 
@@ -28,6 +28,11 @@ def exact_rate_hz(stated_hz: float) -> Fraction:
 def plain_key(key: object) -> str:
     """A key in lower case and without signs."""
     return "".join(filter(str.isalnum, str(key).lower()))
+
+
+def plain_unit(stated: str) -> str:
+    """A unit with u for micro, of which Unicode has two."""
+    return stated.replace("\N{MICRO SIGN}", "u").replace("\N{GREEK SMALL LETTER MU}", "u")
 
 
 def is_rate(found: Any) -> bool:

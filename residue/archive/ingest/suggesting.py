@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
-from residue.archive.ingest.columns import mean_rate_hz, suggested_hz
+from residue.archive.ingest.columns import find_grid, mean_rate_hz, suggested_hz
 from residue.archive.ingest.facts import TableFacts
-from residue.archive.ingest.rows import by_times
 from residue.archive.ingest.times import Times
 from residue.problems import ProblemError
 
@@ -32,7 +31,7 @@ def suggested_facts(
     except ProblemError:
         return facts  # what is wrong is told at the ingest, with the facts that the person chose
     try:
-        by_times("", times_s, None)
+        find_grid("", times_s)
     except ProblemError:
         facts["resample_hz"] = suggested_hz(mean_rate_hz(times_s))
     return facts

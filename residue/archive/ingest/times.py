@@ -16,6 +16,7 @@ from residue.problems import stopping
 
 _EPOCH_S = (9e8, 5e9)
 """Seconds since 1970-01-01 UTC of recordings between 1998 and 2128; POSIX.1-2017, 4.16, "Seconds Since the Epoch"."""
+_LIKELY = {unit: SECONDS_PER_TIME_UNIT[unit] for unit in ("s", "ms", "us")}
 _LONGEST_EPOCH_INTERVAL_S = 60.0
 """No sensor is slower; with a longer interval a large number counts something else."""
 _IN_HEADING = re.compile(
@@ -73,12 +74,9 @@ def of_numbers(where: str, column: Column, *, heading: str, stated: str | None) 
             raise stopping(where, what, f'Write time_unit = "ms", or the unit that is right, under [table."{where}"].')
         return Times(column, assumed=True)
     size_s = SECONDS_PER_TIME_UNIT[unit or epoch or "s"]
-    since_1970 = epoch is not None and epoch == (unit or epoch)
+    since_1970 = epoch is not None and unit in (None, epoch)
     began = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=first * size_s) if since_1970 else None
     return Times(column, size_s, began, zero=first if since_1970 else 0.0)
-
-
-_LIKELY = {unit: SECONDS_PER_TIME_UNIT[unit] for unit in ("s", "ms", "us")}
 
 
 def _epoch_unit(first: float, usual: float) -> str | None:

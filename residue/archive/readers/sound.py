@@ -71,7 +71,7 @@ class SoundBlocks:
                 self.file.seek(start)
             block = self.file.read(wanted, dtype=self._dtype, always_2d=True)
         except soundfile.LibsndfileError as error:
-            raise stopping(self._where, f"It cannot be read on from frame {start}: {_why(error)}.", _AGAIN) from error
+            raise stopping(self._where, f"It cannot be read on from frame {start}: {why(error)}.", _AGAIN) from error
         if len(block) < wanted:
             what = f"It ends after {start + len(block)} of the {self.frames} frames that its header promises."
             raise stopping(self._where, what, _AGAIN)
@@ -103,7 +103,7 @@ def open_blocks(path: Path) -> SoundBlocks:
     except OSError as error:
         raise disk_problem(path, error) from error
     except soundfile.LibsndfileError as error:
-        raise stopping(path.name, f"It is not a sound file that can be read: {_why(error)}.", _AGAIN) from error
+        raise stopping(path.name, f"It is not a sound file that can be read: {why(error)}.", _AGAIN) from error
     if file.frames == 0 or file.samplerate == 0:
         raise stopping(path.name, "It holds no samples.", "Leave the channel out, or find the right file.")
     if file.frames > LONGEST_S * file.samplerate:
@@ -125,7 +125,7 @@ def shortfall(file: soundfile.SoundFile) -> tuple[int, int] | None:
     return None
 
 
-def _why(error: soundfile.LibsndfileError) -> str:
+def why(error: soundfile.LibsndfileError) -> str:
     """The message of libsndfile without the path, which our message names already."""
     return str(error.error_string).removeprefix("Error : ").rstrip(".")
 

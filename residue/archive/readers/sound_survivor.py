@@ -12,7 +12,7 @@ from typing import BinaryIO
 import soundfile
 
 from residue.archive.performance import LONGEST_S
-from residue.archive.readers.sound import SoundBlocks, SoundInOrder, shortfall
+from residue.archive.readers.sound import SoundBlocks, SoundInOrder, shortfall, why
 from residue.problems import stopping
 
 _STEPS_FRAMES = (4096, 1)
@@ -33,7 +33,7 @@ def open_survivor(path: Path) -> tuple[SoundBlocks, str]:
         frames = _within_reach(path, mend, _decoded(path, mend))
         file = _opened(path, mend)  # once more: it cannot go back from the damage
     except soundfile.LibsndfileError as error:
-        raise stopping(path.name, f"None of it can be read: {error.error_string}.", "Find another copy.") from error
+        raise stopping(path.name, f"None of it can be read: {why(error)}.", "Find another copy.") from error
     if not frames:
         raise stopping(path.name, "None of its sound survives.", "Leave the channel out, or find another copy.")
     survives = f"{frames / file.samplerate:.1f} s of sound survive"

@@ -131,11 +131,11 @@ class Cap:
     def limit_in_words(self) -> str:
         """The limit as a person writes it; with a margin: 97.9 dB(A) (100 less a margin of 2.1)."""
         kept = level_in_words(self.limit, self.unit, "g")
-        written = level_in_words(self.limit + self.margin_db, self.unit, "g").partition(" ")[0]
-        asked = (
-            f" ({written} less a margin of {self.margin_db:g}{' dB' * self.quantity.felt})" if self.margin_db else ""
-        )
-        return f"{kept}{asked}"
+        if not self.margin_db:
+            return kept
+        asked = level_in_words(self.limit + self.margin_db, self.unit, "g").partition(" ")[0]
+        unit = " dB" if self.quantity.felt else ""
+        return f"{kept} ({asked} less a margin of {self.margin_db:g}{unit})"
 
 
 def level_in_words(level: float, unit: str, form: str = ".1f") -> str:

@@ -41,7 +41,7 @@ class GainCurve:
     """A gain that moves in straight lines, in dB, between the middles of the minutes."""
 
     knots_db: tuple[float, ...]
-    """One value a minute, none above 0."""
+    """One value a minute, none above 0; without any, the gain is 1."""
 
     def boundary_gains(self, first: int, hops: int) -> Floats:
         """(hops + 1,): amplitude factors at the boundaries of hops; between these the factor is a straight line."""
@@ -49,8 +49,9 @@ class GainCurve:
 
     def levels_db(self, hops: Floats) -> Floats:
         """The gain in dB at some moments, counted in hops."""
-        middles = (np.arange(len(self.knots_db)) + 0.5) * _MINUTE_HOPS
-        levels: Floats = np.interp(hops, middles, self.knots_db)
+        knots_db = self.knots_db or (0.0,)
+        middles = (np.arange(len(knots_db)) + 0.5) * _MINUTE_HOPS
+        levels: Floats = np.interp(hops, middles, knots_db)
         return levels
 
     def gains(self, start: int, frames: int) -> Floats:

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from residue.dsp.switching import stretches
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_S
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.arc import GainCurve
-from residue.loudness.plan.first_rise import TOLD_DB, clock, onset_gains, stretches
+from residue.loudness.plan.first_rise import TOLD_DB, clock, onset_gains
 from residue.loudness.plan.plan import PlannedPerformance
 from residue.loudness.plan.profile import LevelProfile
 from residue.loudness.stage.protection import HIGHEST_HZ
@@ -48,8 +49,9 @@ class Changed:
             return None
         told = sorted(found, key=lambda at: -float(np.nanmax(np.abs(further[slice(*at)]))))[:_MOST_TOLD]
         each = [self._stretch_words(further, *at) for at in sorted(told)]
-        more = [f"{len(found) - len(told)} shorter or weaker stretches"] if len(found) > len(told) else []
-        beside = f"; beside that {', '.join([*each, *more])}" if each else ", and nowhere otherwise"
+        untold = len(found) - len(told)
+        more = [f"less in {untold} more {'stretch' if untold == 1 else 'stretches'}"] if untold else []
+        beside = f"; beside that {', '.join([*each, *more])}" if each else ", and nothing else"
         return f"{self.output}: {self.throughout_db:+.1f} dB throughout against the mapping{beside}."
 
     def _stretch_words(self, further: Floats, start: int, stop: int) -> str:
@@ -67,7 +69,7 @@ def changes(profile: LevelProfile, planned: PlannedPerformance, outputs: Mapping
     """The changes of a performance that begins after a silence, under its plan, by output."""
     onset = onset_gains(profile, planned, outputs)
     hops = np.arange(0.5, profile.onset_energy.shape[1])
-    shape_db = GainCurve(planned.knots_db).levels_db(hops) if planned.knots_db else np.zeros(len(hops))
+    shape_db = GainCurve(planned.knots_db).levels_db(hops)
     sent = _per_second(profile.onset_energy * onset * onset * 10.0 ** (shape_db / 10.0))
     asked = _per_second(profile.mapping_energy)
     found = {}

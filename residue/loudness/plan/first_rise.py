@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from residue.dsp.switching import stretches
 from residue.loudness.meters.hops import HOP_S
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.arc import GainCurve
@@ -51,19 +52,11 @@ def lowered_rises(
 def onset_gains(profile: LevelProfile, planned: PlannedPerformance, outputs: Mapping[str, Output]) -> Floats:
     """(outputs, hops): the gains of the bound on the first rise, under a plan."""
     hops = profile.onset_energy.shape[1]
-    gains_db = planned.gain_db + (
-        GainCurve(planned.knots_db).levels_db(np.arange(0.5, hops)) if planned.knots_db else np.zeros(hops)
-    )
+    gains_db = planned.gain_db + GainCurve(planned.knots_db).levels_db(np.arange(0.5, hops))
     line = OnsetLine(outputs)
     alone_db = np.array([[planned.lowering.alone_db.get(name, 0.0)] for name in outputs])
     gains = [line(energy) for energy in (profile.onset_energy * 10.0 ** ((gains_db + alone_db) / 10.0)).T]
     return np.array(gains).reshape(hops, len(outputs)).T
-
-
-def stretches(true: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """(start, stop) of each stretch of true values."""
-    edges = np.flatnonzero(np.diff(true, prepend=False, append=False))
-    return [(int(start), int(stop)) for start, stop in edges.reshape(-1, 2)]
 
 
 def clock(time_s: float) -> str:

@@ -146,7 +146,7 @@ def _fill_changes(axes: Axes, changed: Mapping[str, Changed]) -> None:
 def _before_and_after(performance: PlannedPerformance, profile: LevelProfile) -> dict[str, NDArray[np.float64]]:
     curves: dict[str, NDArray[np.float64]] = {}
     hops = np.arange(profile.hops, dtype=float)
-    moving = GainCurve(performance.knots_db).levels_db(hops) if performance.knots_db else np.zeros(profile.hops)
+    moving = GainCurve(performance.knots_db).levels_db(hops)
     gain = 10.0 ** ((performance.gain_db + moving) / 10.0)
     for index, ear in enumerate(profile.ears):
         if ear.at == PLACE and ear.weighting in (Weighting.A, Weighting.C):

@@ -23,13 +23,13 @@ class HopMeter:
     """Meters at each place: first the visitor's place, then the outputs.
 
     What one hop needs is computed as it comes; the rest when somebody asks (`settle`), over all hops since at once.
-    Powers and magnitudes are in the unit of the ear at the place. heard: the A-weighted ear at each place. felt: the
-    ears for vibration, if there are any.
+    Powers and magnitudes are in the unit of the ear at the place. heard: the A-weighted ear at the visitor's place.
+    felt: the ears for vibration, by the number of their place.
     """
 
-    def __init__(self, outputs: int, heard: Sequence[Ear], felt: Mapping[int, Ear]) -> None:
-        self._felt, self._together = felt, np.array(heard[0].gains)
-        self._gains = np.array([[gain * gain] for gain in heard[0].gains])
+    def __init__(self, outputs: int, heard: Ear, felt: Mapping[int, Ear]) -> None:
+        self._felt, self._together = felt, np.array(heard.gains)
+        self._gains = np.array([[gain * gain] for gain in heard.gains])
         # The visitor's place is metered twice: all outputs in phase, and their powers added. The larger one counts.
         self._needles = [TimeWeightedMeter(name, outputs + 2) for name in ("F", "S")]
         self.loudness = ProgrammeLoudness(outputs + 1)

@@ -37,7 +37,7 @@ class StageMeter:
             for at, ear in enumerate(ears)
             if ear.spread_s is None and ear.physical == (self._physical or ear.weighting is Weighting.WK)
         }
-        heard = [ears[self._index[place, Weighting.A]] for place in self._places]
+        heard = ears[self._index[PLACE, Weighting.A]]
         self._meter = HopMeter(len(outputs), heard, felt_at(ears, self._places))
         self._whole = self._meter.loudness.whole()
         self._count = 0

@@ -8,6 +8,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 from numpy.typing import NDArray
 
+from residue.dsp.switching import stretches
 from residue.mapping.drawing import COLOURS
 from residue.mapping.signals import Kind
 from residue.mapping.trust import DOUBTFUL, trust_of
@@ -78,8 +79,7 @@ def _draw_signal(axes: Axes, times_s: NDArray[np.float64], values: NDArray[np.fl
 
 def _shade(axes: Axes, times_s: NDArray[np.float64], doubtful: NDArray[np.bool_]) -> None:
     """Draws a grey background while a reading is held and not measured."""
-    edges = np.flatnonzero(np.diff(doubtful, prepend=False, append=False)).reshape(-1, 2)
-    for begins, ends in edges.tolist():
+    for begins, ends in stretches(doubtful):
         axes.axvspan(times_s[begins], times_s[min(ends, len(times_s) - 1)], color=_UNKNOWN, linewidth=0.0, zorder=0)
 
 

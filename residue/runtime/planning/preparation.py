@@ -113,7 +113,7 @@ def lower_further(playback: Playback, installation: Installation, lowering: Lowe
 
 
 def _gains_of(lowering: Lowering, installation: Installation) -> Callable[[int, int], Fast]:
-    curve = GainCurve(lowering.knots_db or (0.0,))
+    curve = GainCurve(lowering.knots_db)
     each = np.array([[gain_from_db(lowering.alone_db.get(name, 0.0))] for name in installation.piece.outputs])
     return lambda start, frames: each * curve.gains(start, frames)
 

@@ -100,6 +100,7 @@ def test_the_gain_follows_the_knots_whatever_the_block() -> None:
     assert whole[90 * 48_000] == pytest.approx(exact.gain_from_db(-3.0), rel=1e-6)
     assert np.array_equal(whole[1_000_000:1_012_345], moved.gains(1_000_000, 12_345))
     assert len(moved.gains(5, 0)) == 0
+    assert np.all(GainCurve(()).gains(90 * 48_000, 9_600) == 1.0)
 
 
 def test_a_falling_gain_is_never_counted_before_the_sound_that_it_lowers_arrives() -> None:

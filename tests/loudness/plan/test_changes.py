@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from residue.loudness.outputs.outputs import Output
-from residue.loudness.plan.changes import changes
+from residue.loudness.plan.changes import Changed, changes
 from residue.loudness.plan.plan import LoweredAlone, PlannedPerformance
 from residue.loudness.plan.profile import profile
 
@@ -41,3 +41,22 @@ def test_what_is_not_changed_is_not_told() -> None:
     sound = 0.02 * np.sin(2 * np.pi * 300.0 * TIME)[np.newaxis] * np.minimum(1.0, TIME / 5.0)
     planned = PlannedPerformance("first", 0.0, "", ())
     assert changes(profile([sound], outputs, ()), planned, outputs)["left"].words is None
+
+
+@pytest.mark.parametrize(
+    ("lowered_s", "told"),
+    [
+        ((), ", and nothing else."),
+        ((1,), "; beside that up to -6.0 dB from 0:01.0 to 0:02.0."),
+        ((1, 3, 5, 7), "from 0:05.0 to 0:06.0, less in 1 more stretch."),
+        ((1, 3, 5, 7, 9), "from 0:05.0 to 0:06.0, less in 2 more stretches."),
+    ],
+)
+def test_the_strongest_three_changes_are_told_in_order_of_time(lowered_s: tuple[int, ...], told: str) -> None:
+    course_db = np.full(12, -3.0)
+    for second in lowered_s:
+        course_db[second] -= 6.0 - 0.5 * (second // 2)
+    one = Changed(output="left", throughout_db=-3.0, course_db=course_db, protection_hz=20.0)
+    assert one.words is not None
+    assert one.words.startswith("left: -3.0 dB throughout against the mapping")
+    assert one.words.endswith(told)

@@ -26,8 +26,7 @@ class Shared:
         self.installation, self.folder = kitchen.build(tmp_path, port=47_399, duration_s=1.0), tmp_path / "shared"
         self.folder.mkdir()
         (self.installation / "hours.toml").rename(self.folder / "hours.toml")
-        room = self.installation / "room.toml"
-        room.write_text(f'{room.read_text()}\n[hours_folder]\npath = "{self.folder}"\n')
+        kitchen.name_hours_folder(self.installation, self.folder)
         self.now, self.state, self._second = NOW, tmp_path / "state", 0.0
         self.answer = HoursAnswer()
         self.start()

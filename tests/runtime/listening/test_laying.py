@@ -25,8 +25,8 @@ def installation(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_all_places_are_known_afterwards(installation: Path, tmp_path: Path) -> None:
-    lay(installation, NAME, tmp_path)
     at = version(installation, tmp_path)
+    lay(installation, NAME, tmp_path)
     assert [at.kept.whole(minute * EVERY_FRAMES) for minute in (1, 2, 3)] == [True, True, False]
     playback, fresh = opened(at, frame_at(130.0), (), None)
     assert (playback.position, fresh) == (2 * EVERY_FRAMES, [])
@@ -35,8 +35,8 @@ def test_all_places_are_known_afterwards(installation: Path, tmp_path: Path) -> 
 def test_it_goes_on_where_something_is_missing(
     installation: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    lay(installation, NAME, tmp_path)
     at = version(installation, tmp_path)
+    lay(installation, NAME, tmp_path)
     begins: list[int] = []
 
     def noted(playback: Playback) -> Sequence[object]:
@@ -63,7 +63,6 @@ def test_what_no_version_asks_for_any_more_is_removed(
     lay(installation, NAME, tmp_path)
     assert before.kept.known(EVERY_FRAMES)[1] == {"arm", "murmur", "murmur_out", "form"}
     assert edited.kept.whole(EVERY_FRAMES)
-    version(installation, tmp_path)
 
 
 class Child:

@@ -74,8 +74,7 @@ def test_channels_are_checked_by_the_hours_of_the_curators_folder(tmp_path: Path
     installation, shared = kitchen.build(tmp_path, 47_399, duration_s=0.2), tmp_path / "shared"
     shared.mkdir()
     (installation / "hours.toml").rename(shared / "hours.toml")
-    room = installation / "room.toml"
-    room.write_text(f'{room.read_text()}\n[hours_folder]\npath = "{shared}"\n')
+    kitchen.name_hours_folder(installation, shared)
     edited(installation, "piece.toml", ('channel = "forearm"', 'channel = "forarm"'))
     shutil.rmtree(installation / "performances" / "second-batch")
     told = " ".join(map(str, inspect(installation, "silent", tmp_path / "cache", June())))

@@ -102,8 +102,7 @@ def with_folder(tmp_path: Path) -> tuple[Path, Path]:
     installation, place = kitchen.build(tmp_path, port=47_399, duration_s=0.1), tmp_path / "shared"
     place.mkdir()
     (place / "hours.toml").write_bytes((installation / "hours.toml").read_bytes())
-    room = installation / "room.toml"
-    room.write_text(f'{room.read_text()}\n[hours_folder]\npath = "{place}"\n')
+    kitchen.name_hours_folder(installation, place)
     return installation, place
 
 

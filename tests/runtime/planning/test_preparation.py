@@ -17,6 +17,7 @@ from residue.runtime.planning.preparation import lower_further, lowered, profile
 from tests.runtime.stubs import Hum
 
 OVEN_WATCH = Path(__file__).parents[3] / "archives" / "oven-watch"
+NIGHT_DOUGH = OVEN_WATCH.with_name("night-dough")
 
 
 def key_of(folder: Path) -> str:
@@ -47,7 +48,7 @@ def test_another_recording_under_the_same_name_is_another_profile(tmp_path: Path
 
 
 def test_a_later_plan_lowers_some_outputs_of_what_plays_within_a_second_and_raises_none() -> None:
-    installation, playback = load(Path("archives/night-dough")), cast(Playback, Hum(48_000 * 60))
+    installation, playback = load(NIGHT_DOUGH), cast(Playback, Hum(48_000 * 60))
     lowered(playback, installation, Lowering(alone_db={"floor": -3.0, "left": -6.0}))
     playback.step(48_000)
     lower_further(playback, installation, Lowering(alone_db={"floor": -9.0}))

@@ -15,21 +15,18 @@ from typing import Any
 import numpy as np
 
 from residue.archive.ingest.columns import EvenStream
-from residue.archive.ingest.extras import extra, without_warnings
-from residue.archive.ingest.memory import memory_free_bytes
-from residue.archive.ingest.source import IngestSource, Track, guess_kind
-from residue.archive.ingest.stated import exact_rate_hz
+from residue.archive.ingest.extras import FAULTS, extra, faults_told, without_warnings
+from residue.archive.ingest.memory import check_memory
+from residue.archive.ingest.source import IngestSource, Track, guess_kind, own_labels
+from residue.archive.ingest.stated import exact_rate_hz, plain_unit
 from residue.archive.performance import LONGEST_S, Mark
 from residue.dsp.resampling import Floats
-from residue.problems import ProblemError, stopping
+from residue.problems import stopping
 
 _MOST_CHANNELS = 1024
 _UNITS = {"Volts": "V", "volts": "V", "": "1"}
 _AGAIN = "Copy it again, or export it from the recorder's program as EDF or as text."
-_FAULTS = (
-    *(ValueError, TypeError, KeyError, OSError, EOFError, IndexError, MemoryError, AttributeError, OverflowError),
-    *(ArithmeticError, RuntimeError, struct.error, zlib.error),
-)
+_FAULTS = (*FAULTS, ArithmeticError, RuntimeError, struct.error, zlib.error)
 
 
 @dataclass(frozen=True)
@@ -54,7 +51,8 @@ class _Samples:
 def open_acq_source(path: Path) -> IngestSource:
     """Opens every channel, at its own rate and in its own unit, with its event markers. Raises ProblemError."""
     bioread = extra("acq", path)
-    with _told(path), without_warnings(), _quiet():
+    what = "It is not an AcqKnowledge file that can be read"
+    with faults_told(path, _FAULTS, what, _AGAIN), without_warnings(), _quiet():
         headers = bioread.read_headers(str(path))
         if headers is None:
             raise stopping(path.name, "It does not begin as an AcqKnowledge file does.", _AGAIN)
@@ -75,22 +73,17 @@ def _check(path: Path, headers: Any) -> None:
     if declared > size and not headers.is_compressed:
         what = f"It is cut short: it declares {declared} bytes of samples, and {size} bytes are there in all."
         raise stopping(path.name, what, _AGAIN)
-    free = memory_free_bytes()
-    if free is not None and 2 * declared > free:
-        what = f"Reading it takes {2 * declared / 1e9:.1f} GB of memory, and {free / 1e9:.1f} GB are free."
-        raise stopping(path.name, what, "Close other programs, or export it as EDF.")
+    check_memory(path, 2 * declared, "Close other programs, or export it as EDF.")
 
 
 def _tracks(path: Path, file: Any) -> Iterator[Track]:
-    names = [channel.name.strip() or "channel" for channel in file.channels]
-    for number, channel in enumerate(file.channels):
+    labels = own_labels([channel.name.strip() or "channel" for channel in file.channels])
+    for label, channel in zip(labels, file.channels, strict=True):
         rate_hz = exact_rate_hz(float(channel.samples_per_second))
         if rate_hz <= 0 or len(channel.raw_data) > LONGEST_S * rate_hz:
-            raise stopping(path.name, f"Its channel {names[number]} is longer than a week.", _AGAIN)
-        alone = names.count(names[number]) == 1
-        label = names[number] if alone else f"{names[number]} ({names[: number + 1].count(names[number])})"
+            raise stopping(path.name, f"Its channel {label} is longer than a week.", _AGAIN)
         samples = _Samples(channel.raw_data, float(channel.raw_scale_factor), float(channel.raw_offset))
-        unit = channel.units.strip().replace("µ", "u").replace("μ", "u")
+        unit = plain_unit(channel.units.strip())
         yield Track(label, EvenStream(samples, rate_hz), unit=_UNITS.get(unit, unit), kind=guess_kind(label))
 
 
@@ -116,15 +109,3 @@ def _quiet() -> Iterator[None]:
         yield
     finally:
         library.disabled = before
-
-
-@contextmanager
-def _told(path: Path) -> Iterator[None]:
-    """Turns any exception of the library on a faulty file into a ProblemError."""
-    try:
-        yield
-    except ProblemError:
-        raise
-    except _FAULTS as error:
-        reason = (str(error).splitlines() or [""])[0][:120].rstrip(".") or type(error).__name__
-        raise stopping(path.name, f"It is not an AcqKnowledge file that can be read: {reason}.", _AGAIN) from error

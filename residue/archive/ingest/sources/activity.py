@@ -6,7 +6,7 @@ import math
 import struct
 import xml.etree.ElementTree as ET
 from array import array
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from residue.archive.ingest.columns import HeldColumn, find_grid, mean_rate_hz, suggested_hz
-from residue.archive.ingest.extras import extra, without_warnings
+from residue.archive.ingest.extras import extra, reason_in_words, without_warnings
 from residue.archive.ingest.rows import Rows, by_times
 from residue.archive.ingest.source import BeatTrack, IngestSource, Track
 from residue.archive.ingest.times import Times
@@ -134,7 +134,7 @@ def _read_tcx(path: Path, points: _Points, _salvage: bool) -> str:  # noqa: FBT0
                 _add_trackpoint(points, element)
             if event == "end" and not inside:
                 element.clear()
-    except ET.ParseError as error:
+    except (ET.ParseError, LookupError, ValueError) as error:  # the last two: an encoding unknown to expat
         return str(error)
     return ""
 
@@ -180,7 +180,7 @@ def _read_fit(path: Path, points: _Points, salvage: bool) -> str:  # noqa: FBT00
                 if isinstance(frame, fitdecode.FitDataMessage) and frame.name in takers:
                     takers[frame.name](points, frame)
     except (fitdecode.FitError, *_FIT_FAULTS) as error:
-        fault = str(error).splitlines()[0][:120].rstrip(".") if str(error) else type(error).__name__
+        fault = reason_in_words(error)
     return fault
 
 
@@ -202,10 +202,5 @@ def _add_intervals(points: _Points, frame: Any) -> None:
     for one in frame.fields:
         if one.name == "time":
             found = one.value if isinstance(one.value, (tuple, list)) else (one.value,)
-            points.intervals_s.extend(_plausible(found))
-
-
-def _plausible(found: object) -> Iterator[float]:
-    for value in found if isinstance(found, (tuple, list)) else ():
-        if isinstance(value, (int, float)) and 0 < value <= LONGEST_INTERVAL_S:
-            yield float(value)
+            numbers = (value for value in found if isinstance(value, (int, float)))
+            points.intervals_s.extend(value for value in numbers if 0 < value <= LONGEST_INTERVAL_S)

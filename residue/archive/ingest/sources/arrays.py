@@ -5,8 +5,6 @@ from __future__ import annotations
 import struct
 import zipfile
 import zlib
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from tokenize import TokenError
@@ -16,26 +14,28 @@ import numpy as np
 import scipy.io
 
 from residue.archive.ingest.columns import Column
-from residue.archive.ingest.extras import extra, without_warnings
+from residue.archive.ingest.extras import FAULTS, extra, faults_told, without_warnings
 from residue.archive.ingest.facts import TableFacts
-from residue.archive.ingest.memory import memory_free_bytes
+from residue.archive.ingest.memory import check_memory
 from residue.archive.ingest.rows import Rows, by_rate, by_times
-from residue.archive.ingest.source import IngestSource, Track, guess_kind
+from residue.archive.ingest.source import IngestSource, Track, guess_kind, own_labels
 from residue.archive.ingest.sources.array_tree import ArrayColumn, ArrayTree
 from residue.archive.ingest.suggesting import Suggestions, suggested_facts
 from residue.archive.ingest.times import Times, checked, of_numbers
 from residue.archive.performance import LONGEST_S
 from residue.dsp.resampling import Floats
-from residue.problems import ProblemError, nearest, stopping
+from residue.problems import nearest, stopping
 
+_IN_PIECES = "Save its arrays as npy files, which are read in pieces."
 _HDF5_PLACES = (0, 512, 1024, 2048)
 _HDF5 = b"\x89HDF\r\n\x1a\n"
 """The signature of HDF5, at byte 0 or 512, 1024 …; MATLAB 7.3 puts a text of 512 bytes before it."""
 _FAULTS = (
-    *(ValueError, TypeError, KeyError, OSError, EOFError, IndexError, MemoryError, AttributeError, OverflowError),
+    *FAULTS,
     *(RuntimeError, RecursionError, SyntaxError, TokenError, struct.error, zlib.error, zipfile.BadZipFile),
     scipy.io.matlab.MatReadError,
 )
+_TOLD = (_FAULTS, "It cannot be read", "Save it again, or copy it again.")
 _MOST_ROWS = round(LONGEST_S * 192_000)
 """A week at the highest rate of sound devices."""
 
@@ -101,14 +101,13 @@ class _Arrays:
 
 
 def _read(path: Path) -> _Arrays:
-    with _told(path), without_warnings():
+    with faults_told(path, *_TOLD), without_warnings():
         tree = ArrayTree()
         _fill(tree, path)
         labelled = list(tree.columns())
-        labels = [label for label, _ in labelled]
+        labels = own_labels([label for label, _ in labelled])
         columns: dict[str, Column] = {
-            label if labels.count(label) == 1 else f"{label} ({labels[: number + 1].count(label)})": _Told(path, column)
-            for number, (label, column) in enumerate(labelled)
+            label: _Told(path, column) for label, (_, column) in zip(labels, labelled, strict=True)
         }
     if any(column.length > _MOST_ROWS for column in columns.values()):
         raise stopping(path.name, "It declares more rows than a recording can have.", "Save it again.")
@@ -124,13 +123,13 @@ def _fill(tree: ArrayTree, path: Path) -> None:
         tree.add((), np.load(path, mmap_mode="r", allow_pickle=False))
     elif ending == ".npz":
         with zipfile.ZipFile(path) as members:
-            _check_memory(path, sum(member.file_size for member in members.infolist()))
+            check_memory(path, sum(member.file_size for member in members.infolist()), _IN_PIECES)
         with np.load(path, allow_pickle=False) as members:
             tree.add((), {name: members[name] for name in members.files})
     elif _is_hdf5(path):
         _add_hdf5(tree, extra("hdf", path).File(path, "r"))  # open as long as one of its data sets is held
     else:
-        _check_memory(path, _bytes_of_matlab(path))
+        check_memory(path, _bytes_of_matlab(path), _IN_PIECES)
         tree.add((), scipy.io.loadmat(path, simplify_cells=True))
 
 
@@ -159,13 +158,6 @@ def _bytes_of_matlab(path: Path) -> int:
     return 8 * numbers + 8 * path.stat().st_size
 
 
-def _check_memory(path: Path, needed: int) -> None:
-    free = memory_free_bytes()
-    if free is not None and needed > free:
-        what = f"Reading it takes {needed / 1e9:.1f} GB of memory, and {free / 1e9:.1f} GB are free."
-        raise stopping(path.name, what, "Save its arrays as npy files, which are read in pieces.")
-
-
 @dataclass(frozen=True)
 class _Told:
     """A column whose faults are told: a damaged part of an HDF5 file shows only when it is read."""
@@ -180,17 +172,5 @@ class _Told:
 
     def read(self, start: int, stop: int) -> Floats:
         """Rows start, …, stop - 1. Raises ProblemError."""
-        with _told(self.path):
+        with faults_told(self.path, *_TOLD):
             return self.column.read(start, stop)
-
-
-@contextmanager
-def _told(path: Path) -> Iterator[None]:
-    """Turns any exception of a library on a faulty file into a ProblemError."""
-    try:
-        yield
-    except ProblemError:
-        raise
-    except _FAULTS as error:
-        reason = (str(error).splitlines() or [type(error).__name__])[0][:120].rstrip(".")
-        raise stopping(path.name, f"It cannot be read: {reason}.", "Save it again, or copy it again.") from error

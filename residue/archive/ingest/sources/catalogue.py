@@ -85,7 +85,7 @@ def open_source(path: Path, facts: TableFacts | None, scratch: Path, *, salvage:
             return open_lossy_source(path, scratch, salvage=salvage)
         if kind is FileKind.TABLE:
             return open_table_source(path, facts, scratch, salvage=salvage)
-        return _opener(path, salvage=salvage)(path)
+        return _opener(path, kind, salvage=salvage)(path)
 
     with _disk_told(path):
         try:
@@ -110,7 +110,7 @@ def survey_source(path: Path, scratch: Path) -> tuple[IngestSource, Suggestions 
             return open_lossy_source(path, scratch, salvage=salvage), None
         if kind is FileKind.TABLE:
             return survey_table(path, scratch, salvage=salvage)
-        return _opener(path, salvage=salvage)(path), None
+        return _opener(path, kind, salvage=salvage)(path), None
 
     with _disk_told(path):
         try:
@@ -141,8 +141,7 @@ def _kind(path: Path, facts: TableFacts | None) -> FileKind | None:
     return kind
 
 
-def _opener(path: Path, *, salvage: bool) -> Callable[[Path], IngestSource]:
-    kind = kind_of_file(path)
+def _opener(path: Path, kind: FileKind | None, *, salvage: bool) -> Callable[[Path], IngestSource]:
     if kind is None:
         known = f"These can be read: {endings_of(FileKind)}."
         raise stopping(path.name, f'Files that end in "{path.suffix}" cannot be read.', known)

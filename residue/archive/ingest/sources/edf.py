@@ -7,7 +7,7 @@ from collections.abc import Callable, Collection, Iterator
 from datetime import datetime
 from pathlib import Path
 
-from residue.archive.ingest.source import IngestSource, Track, guess_kind
+from residue.archive.ingest.source import IngestSource, Track, guess_kind, own_labels
 from residue.archive.performance import Mark
 from residue.archive.readers.edf import Records, check_ranges, dimension, open_signal
 from residue.archive.readers.edf_annotations import annotation_places, notes, without_notes
@@ -38,13 +38,11 @@ def open_edf_source(path: Path, *, salvage: bool = False) -> IngestSource:
     layout = read_layout(path, salvage=salvage)
     records = Records(path, layout)
     tracks = []
-    for number, label in enumerate(layout.labels):
+    for number, (label, named) in enumerate(zip(layout.labels, own_labels(layout.labels), strict=True)):
         if label not in ANNOTATIONS:
             check_ranges(path, layout, number)
             unit = dimension(layout, number) or "1"
-            alone = layout.labels.count(label) == 1
-            named = label if alone else f"{label} ({layout.labels[: number + 1].count(label)})"
-            signal = label if alone else None
+            signal = label if named == label else None
             tracks.append(Track(named, open_signal(records, number), unit=unit, kind=guess_kind(label), signal=signal))
     header = layout.header
     texts: dict[str, list[str]] = {}

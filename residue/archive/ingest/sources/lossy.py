@@ -17,7 +17,7 @@ from residue.archive.ingest.columns import EvenStream
 from residue.archive.ingest.extras import extra, without_warnings
 from residue.archive.ingest.source import IngestSource, Track
 from residue.archive.ingest.stored import StoredColumn, StoredNumbers
-from residue.archive.readers.sound import SoundInOrder
+from residue.archive.readers.sound import SoundInOrder, why
 from residue.dsp.resampling import Floats
 from residue.problems import ProblemError, stopping
 
@@ -59,8 +59,7 @@ class _Sound:
         try:
             self._file = SoundInOrder(path)
         except soundfile.LibsndfileError as error:
-            reason = str(error.error_string).rstrip(".")
-            raise stopping(path.name, f"It is not a sound file that can be read: {reason}.", _AGAIN) from error
+            raise stopping(path.name, f"It is not a sound file that can be read: {why(error)}.", _AGAIN) from error
         self.tracks, self.rate_hz = self._file.channels, self._file.samplerate
         self.coding = f"{self._file.format}, {self._file.subtype}"
         self.fault = ""
@@ -73,7 +72,7 @@ class _Sound:
                 frames += len(block)
                 yield block
         except soundfile.LibsndfileError as error:
-            self.fault = str(error.error_string).rstrip(".")
+            self.fault = why(error)
         if frames < promised:
             self.fault = self.fault or f"its header promises {promised / self.rate_hz:.1f} s"
 

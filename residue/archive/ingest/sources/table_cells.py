@@ -86,9 +86,10 @@ class Columns:
         if self.kinds[place] is None:
             self.kinds[place] = _kind(text)
         if self.kinds[place] is CellKind.NUMBER:
-            if not is_number(text):
-                raise _FaultyCellError(cell, "a number")
-            return _number(text)
+            try:
+                return _number(text)
+            except ValueError:
+                raise _FaultyCellError(cell, "a number") from None
         if self.kinds[place] is CellKind.MOMENT:
             return self._seconds(place, text)
         if self._latest.get(place) != text:

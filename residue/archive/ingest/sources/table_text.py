@@ -13,6 +13,7 @@ from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any
 
+from residue.archive.ingest.source import own_labels
 from residue.archive.ingest.stated import RATE_KEYS, is_rate, plain_key
 from residue.problems import ProblemError, stopping
 
@@ -58,8 +59,9 @@ class TableText:
                 skip = False
             elif len(row) != columns:
                 what = f"Line {self.line} has {len(row)} cells where {columns} are meant."
-                mend = "Export it with semicolons between the columns." if self.separator == "," else ""
-                raise stopping(self.path.name, what, mend or "Correct that line.")
+                commas = self.separator == ","
+                mend = "Export it with semicolons between the columns." if commas else "Correct that line."
+                raise stopping(self.path.name, what, mend)
             else:
                 yield row
 
@@ -206,11 +208,7 @@ def moment(cell: str) -> datetime | None:
 
 def _named(names: Sequence[str]) -> tuple[str, ...]:
     """A name of its own for each column."""
-    plain = [name.strip() or f"column {number}" for number, name in enumerate(names, 1)]
-    return tuple(
-        name if plain.count(name) == 1 else f"{name} ({plain[: place + 1].count(name)})"
-        for place, name in enumerate(plain)
-    )
+    return tuple(own_labels([name.strip() or f"column {number}" for number, name in enumerate(names, 1)]))
 
 
 def _names_above(comments: Sequence[str], header: Sequence[Any], columns: int, separator: str) -> Sequence[str]:

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
 from datetime import datetime, time
 from fractions import Fraction
 from pathlib import Path
@@ -12,18 +9,20 @@ from typing import Any
 
 import numpy as np
 
-from residue.archive.ingest.extras import extra, without_warnings
+from residue.archive.ingest.extras import FAULTS, extra, faults_told, without_warnings
+from residue.archive.ingest.pieces import PieceSignal, ReadInPieces
 from residue.archive.ingest.source import BeatTrack, IngestSource, Track, guess_kind
+from residue.archive.ingest.stated import plain_unit
 from residue.archive.performance import Mark
 from residue.archive.readers.beats import BeatList
-from residue.dsp.resampling import Floats
 from residue.problems import stopping
 
 _BEAT_CODES = frozenset("NLRBAaJSVrFejnE/fQ?")
 """Annotation codes that mean a beat (WFDB Applications Guide, table of annotation codes; from memory)."""
 _ANNOTATORS = ("atr", "qrs", "ecg", "ann")
 _MOST_SIGNALS = 1024
-_BLOCK_SAMPLES = 1 << 16
+_PIECE_SAMPLES = 1 << 16
+_TOLD = (FAULTS, "It is not a WFDB record that can be read", "Copy the header and every file that it names again.")
 
 
 def open_wfdb_source(path: Path) -> IngestSource:
@@ -35,69 +34,15 @@ def open_wfdb_source(path: Path) -> IngestSource:
         return _open(extra("wfdb", path), path)
 
 
-class _Blocks:
-    """The samples of a record, read by the library piece by piece; keeps the last piece of all signals."""
-
-    def __init__(self, wfdb: Any, path: Path, header: Any) -> None:
-        self._wfdb, self._path = wfdb, path
-        self.length = int(header.sig_len)
-        self.rate_hz = Fraction(header.fs).limit_denominator(10**6)
-        self._start, self._held = 0, np.empty((0, int(header.n_sig)))
-
-    def read(self, signal: int, *, start: int, stop: int) -> Floats:
-        """Samples start, …, stop - 1 of one signal. Raises ProblemError."""
-        parts = [np.empty(0)]
-        while start < stop:
-            if not self._start <= start < self._start + len(self._held):
-                self._start = start // _BLOCK_SAMPLES * _BLOCK_SAMPLES
-                with _told(self._path):
-                    self._held = self.load(self._start, min(self._start + _BLOCK_SAMPLES, self.length)).p_signal
-            part = self._held[start - self._start : stop - self._start, signal]
-            parts.append(part)
-            start += len(part)
-        return np.concatenate(parts)
-
-    def load(self, start: int, stop: int) -> Any:
-        """The samples start, …, stop - 1 as a record of the library, whose segments are joined."""
-        with without_warnings():
-            return self._wfdb.rdrecord(str(self._path.with_suffix("")), sampfrom=start, sampto=stop, physical=True)
-
-
-@dataclass(frozen=True)
-class _Signal:
-    """One signal of a record as a stream; NaN for samples that the record marks as invalid."""
-
-    blocks: _Blocks
-    number: int
-
-    @property
-    def rate_hz(self) -> Fraction:
-        """The sampling rate of the record, in Hz."""
-        return self.blocks.rate_hz
-
-    @property
-    def length(self) -> int:
-        """The length in samples."""
-        return self.blocks.length
-
-    def read(self, start: int, stop: int) -> Floats:
-        """Samples start, …, stop - 1."""
-        return self.blocks.read(self.number, start=start, stop=stop)
-
-
-@contextmanager
-def _told(path: Path) -> Iterator[None]:
-    """Turns any exception of the library on a faulty record into a ProblemError."""
-    try:
-        yield
-    except (ValueError, OSError, IndexError, KeyError, TypeError, AttributeError, OverflowError, MemoryError) as error:
-        what = f"It is not a WFDB record that can be read: {str(error) or type(error).__name__}."
-        raise stopping(path.name, what, "Copy the header and every file that it names again.") from error
-
-
 def _open(wfdb: Any, path: Path) -> IngestSource:
     name = str(path.with_suffix(""))
-    with _told(path):
+
+    def segment(start: int, stop: int) -> Any:
+        """The samples start, …, stop - 1 as a record of the library, whose segments are joined."""
+        with faults_told(path, *_TOLD), without_warnings():
+            return wfdb.rdrecord(name, sampfrom=start, sampto=stop, physical=True)
+
+    with faults_told(path, *_TOLD):
         header = wfdb.rdheader(name, rd_segments=True)
         if not 1 <= (header.n_sig or 0) <= _MOST_SIGNALS:
             raise stopping(path.name, f"It declares {header.n_sig} signals.", "Export it again.")
@@ -105,11 +50,17 @@ def _open(wfdb: Any, path: Path) -> IngestSource:
             header.sig_len = wfdb.rdrecord(name, physical=True).sig_len
     if not header.sig_len or not header.fs or header.fs <= 0:
         raise stopping(path.name, "It holds no samples.", "Leave it out, or find the right record.")
-    blocks = _Blocks(wfdb, path, header)
-    with _told(path):  # the end is read, so that a file that was cut short is reported now
-        record = blocks.load(blocks.length - 1, blocks.length)
+    length, signals = int(header.sig_len), int(header.n_sig)
+    record = segment(length - 1, length)  # the end is read, so that a file that was cut short is reported now
+    recording = ReadInPieces(
+        lambda start, stop: np.asarray(segment(start, stop).p_signal),
+        length=length,
+        rate_hz=Fraction(header.fs).limit_denominator(10**6),
+        signals=signals,
+        piece_samples=_PIECE_SAMPLES,
+    )
     tracks = (
-        Track(label, _Signal(blocks, number), unit=_unit(unit), kind=guess_kind(label))
+        Track(label, PieceSignal(recording, number), unit=_unit(unit), kind=guess_kind(label))
         for number, (label, unit) in enumerate(zip(_labels(record.sig_name), record.units, strict=True))
     )
     beats, marks = _annotations(wfdb, name, float(header.fs))
@@ -126,7 +77,7 @@ def _labels(names: list[str | None]) -> list[str]:
 
 
 def _unit(unit: str | None) -> str:
-    return "1" if unit in (None, "", "NU") else str(unit).replace("µ", "u")
+    return "1" if unit in (None, "", "NU") else plain_unit(str(unit))
 
 
 def _began(record: Any) -> datetime | None:

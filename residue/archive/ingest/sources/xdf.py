@@ -15,22 +15,20 @@ from typing import Any
 import numpy as np
 
 from residue.archive.ingest.columns import GriddedStream, HeldColumn, find_grid
-from residue.archive.ingest.extras import extra, without_warnings
-from residue.archive.ingest.memory import memory_free_bytes
+from residue.archive.ingest.extras import FAULTS, extra, faults_told, without_warnings
+from residue.archive.ingest.memory import check_memory
 from residue.archive.ingest.offset import Later
 from residue.archive.ingest.source import IngestSource, Track, guess_kind
 from residue.archive.ingest.sources.xdf_size import memory_needed_bytes
 from residue.archive.performance import Mark
-from residue.problems import ProblemError, stopping
+from residue.problems import stopping
 
 log = logging.getLogger(__name__)
 
 _MAGIC = b"XDF:"
 _MOST_CHANNELS = 1024
-_FAULTS = (
-    *(ValueError, OSError, EOFError, IndexError, KeyError, TypeError, AttributeError, OverflowError, MemoryError),
-    struct.error,
-)
+_FAULTS = (*FAULTS, struct.error)
+_AGAIN = "Copy it again from the recorder."
 
 
 def open_xdf_source(path: Path, *, salvage: bool = False) -> IngestSource:
@@ -42,23 +40,18 @@ def open_xdf_source(path: Path, *, salvage: bool = False) -> IngestSource:
     pyxdf = extra("xdf", path)
     with path.open("rb") as file:
         if file.read(len(_MAGIC)) != _MAGIC:
-            raise stopping(path.name, "It does not begin as an XDF file does.", "Copy it again from the recorder.")
-    _check_memory(path)
-    try:
-        with without_warnings(), _faults_met() as faults:
-            streams, header = pyxdf.load_xdf(path, synchronize_clocks=True, dejitter_timestamps=True, verbose=False)
-    except (*_FAULTS, ET.ParseError) as error:
-        what = f"It is not an XDF file that can be read: {str(error) or type(error).__name__}."
-        raise stopping(path.name, what, "Copy it again from the recorder.") from error
+            raise stopping(path.name, "It does not begin as an XDF file does.", _AGAIN)
+    # The library loads the whole file.
+    mend = "Close other programs, ingest it on a computer with more memory, or have it exported as EDF or CSV."
+    check_memory(path, memory_needed_bytes(path), mend)
+    unread = faults_told(path, (*_FAULTS, ET.ParseError), "It is not an XDF file that can be read", _AGAIN)
+    with unread, without_warnings(), _faults_met() as faults:
+        streams, header = pyxdf.load_xdf(path, synchronize_clocks=True, dejitter_timestamps=True, verbose=False)
     if faults.count and not salvage:
-        raise stopping(path.name, f"It is {_times(faults)}.", "Copy it again from the recorder.")
-    try:
-        lost = f"{_times(faults)}: what could not be read was passed over" if faults.count else ""
+        raise stopping(path.name, f"It is {_times(faults)}.", _AGAIN)
+    lost = f"{_times(faults)}: what could not be read was passed over" if faults.count else ""
+    with faults_told(path, _FAULTS, "Its streams cannot be read", "Record it again."):
         return replace(_source(path, streams, header), lost=lost)
-    except ProblemError:
-        raise
-    except _FAULTS as error:
-        raise stopping(path.name, f"Its streams cannot be read: {error}.", "Record it again.") from error
 
 
 class _Faults(logging.Handler):
@@ -88,15 +81,6 @@ def _faults_met() -> Iterator[_Faults]:
 
 def _times(faults: _Faults) -> str:
     return f"cut short or damaged, {'once' if faults.count == 1 else f'{faults.count} times'}"
-
-
-def _check_memory(path: Path) -> None:
-    """Checks the memory: the library loads the whole file, and the kernel ends a process that asks for too much."""
-    needed, free = memory_needed_bytes(path), memory_free_bytes()
-    if free is not None and needed > free:
-        what = f"Reading it takes up to {needed / 1e9:.1f} GB of memory at once, and {free / 1e9:.1f} GB are free."
-        mend = "Close other programs, ingest it on a computer with more memory, or have it exported as EDF or CSV."
-        raise stopping(path.name, what, mend)
 
 
 def _source(path: Path, streams: list[dict[str, Any]], header: dict[str, Any]) -> IngestSource:

@@ -14,12 +14,12 @@ from bioread import headers
 from hypothesis import given
 from hypothesis import strategies as st
 
+from residue.archive.ingest import memory
 from residue.archive.ingest.source import IngestSource
-from residue.archive.ingest.sources import acq
 from residue.archive.ingest.sources.catalogue import open_source
 from residue.archive.performance import ChannelKind, Mark
 from residue.problems import ProblemError
-from tests.properties import tries
+from tests.properties import spoilt, tries
 
 REVISION = 38
 """3.7.0, the first with channels of their own rates."""
@@ -107,7 +107,7 @@ def test_a_header_that_declares_more_than_there_is_is_refused_before_memory_is_t
 
 
 def test_a_file_that_would_not_fit_into_memory_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(acq, "memory_free_bytes", lambda: 3199)
+    monkeypatch.setattr(memory, "memory_free_bytes", lambda: 3199)
     with pytest.raises(ProblemError, match="GB are free"):
         opened(tmp_path, written())
 
@@ -127,9 +127,7 @@ def test_a_missing_reader_names_the_line_that_installs_it(tmp_path: Path, monkey
 @given(data=st.data())
 @tries(many=60)
 def test_spoilt_bytes_give_a_source_or_a_problem_and_nothing_else(tmp_path: Path, data: st.DataObject) -> None:
-    content = bytearray(written())
-    for _ in range(data.draw(st.integers(1, 5))):
-        content[data.draw(st.integers(0, len(content) - 1))] = data.draw(st.integers(0, 255))
+    content = spoilt(data, written(), most=5)
     with suppress(ProblemError):
-        for track in opened(tmp_path, bytes(content)).tracks:
+        for track in opened(tmp_path, content).tracks:
             assert len(track.stream.read(0, 1)) == 1

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from residue.archive.ingest.source import IngestSource
 from residue.archive.ingest.sources.catalogue import open_source
 from residue.problems import ProblemError
-from tests.properties import tries
+from tests.properties import spoilt, tries
 from tests.reference.recordings import activities
 
 
@@ -143,8 +143,20 @@ LAUGHS = '<!DOCTYPE x [<!ENTITY a "aaaaaaaaaa">' + "".join(
         LAUGHS + "]>" + tcx("<Time>&j;</Time>"),
         tcx(point("2026-02-11T22:40:00Z", 60), point("2036-02-11T22:40:00Z", 60)),
         "<a>" * 100_000,
+        '<?xml version="1.0" encoding="rye-8"?>' + tcx(point("2026-02-11T22:40:00Z", 60)),
+        '<?xml version="1.0" encoding="utf-7"?>' + tcx(point("2026-02-11T22:40:00Z", 60)),
     ],
-    ids=["empty", "text", "no points", "no time", "entities that grow", "ten years", "deep"],
+    ids=[
+        "empty",
+        "text",
+        "no points",
+        "no time",
+        "entities that grow",
+        "ten years",
+        "deep",
+        "no such encoding",
+        "not by expat",
+    ],
 )
 def test_what_is_no_recording_is_told(tmp_path: Path, text: str) -> None:
     with pytest.raises(ProblemError, match=r"^a\.tcx: "):
@@ -161,9 +173,7 @@ def test_a_missing_reader_names_the_line_that_installs_it(tmp_path: Path, monkey
 @given(data=st.data())
 @tries(many=100)
 def test_spoilt_bytes_give_a_source_or_a_problem_and_nothing_else(tmp_path: Path, data: st.DataObject) -> None:
-    content = bytearray((activities() / "6471559601_ACTIVITY.fit").read_bytes())
-    for _ in range(data.draw(st.integers(1, 5))):
-        content[data.draw(st.integers(0, len(content) - 1))] = data.draw(st.integers(0, 255))
+    content = spoilt(data, (activities() / "6471559601_ACTIVITY.fit").read_bytes(), most=5)
     (tmp_path / "a.fit").write_bytes(content[: data.draw(st.sampled_from([len(content), 3000, 10]))])
     for salvage in (False, True):
         with suppress(ProblemError):

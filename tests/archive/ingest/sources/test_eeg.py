@@ -21,7 +21,7 @@ from residue.archive.ingest.sources.catalogue import open_source
 from residue.archive.performance import ChannelKind, Mark
 from residue.problems import ProblemError
 from tests.archive.ingest.sources.gdf_writer import gdf
-from tests.properties import tries
+from tests.properties import spoilt, tries
 from tests.reference.recordings import brainvision_file, eeg_eyes_closed
 
 RNG = np.random.default_rng(5)
@@ -147,6 +147,7 @@ def test_signals_of_different_rates_are_refused_rather_than_changed(tmp_path: Pa
     [
         ("a.vhdr", b""),
         ("a.vhdr", b"Brain Vision Data Exchange Header File Version 1.0\n[Common Infos]\nDataFile=none.eeg\n"),
+        ("a.vhdr", b"Brain Vision Data Exchange Header File Version 1.0\n[Common Infos]\nCodepage=rye-8\n"),
         ("a.vhdr", bytes(1000)),
         ("a.gdf", b""),
         ("a.gdf", b"GDF 2.20" + bytes(300)),
@@ -175,11 +176,10 @@ def test_spoilt_bytes_give_a_source_or_a_problem_and_nothing_else(
     path = tmp_path / name
     if name == "a.vhdr":
         write_brainvision_once(tmp_path)
-        content = bytearray((tmp_path / "whole.vhdr").read_bytes())
+        whole = (tmp_path / "whole.vhdr").read_bytes()
     else:
-        content = bytearray(gdf([("C3", COUNTS[0])], [250]))
-    for _ in range(data.draw(st.integers(1, 4))):
-        content[data.draw(st.integers(0, min(len(content), 1500) - 1))] = data.draw(st.integers(0, 255))
+        whole = gdf([("C3", COUNTS[0])], [250])
+    content = spoilt(data, whole, most=4, within=1500)
     path.write_bytes(content[: data.draw(st.sampled_from([len(content), 600]))])
     with suppress(ProblemError):
         for track in open_source(path, None, tmp_path).tracks:

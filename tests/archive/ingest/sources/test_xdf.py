@@ -14,10 +14,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from residue.archive.ingest import memory
 from residue.archive.ingest.describe import Description
 from residue.archive.ingest.run import ingest
 from residue.archive.ingest.source import IngestSource
-from residue.archive.ingest.sources import xdf as reading
 from residue.archive.ingest.sources.catalogue import open_source
 from residue.archive.ingest.sources.xdf_size import memory_needed_bytes
 from residue.archive.performance import Channel, ChannelKind, Mark
@@ -102,9 +102,9 @@ def test_a_file_that_would_not_fit_into_memory_is_refused_before_it_is_read(
     needed = memory_needed_bytes(tmp_path / "a.xdf")
     assert len(content) < needed < 20 * len(content)
     for free in (needed, None):
-        monkeypatch.setattr(reading, "memory_free_bytes", lambda free=free: free)
+        monkeypatch.setattr(memory, "memory_free_bytes", lambda free=free: free)
         assert len(opened(tmp_path, content).tracks) == 3
-    monkeypatch.setattr(reading, "memory_free_bytes", lambda: needed - 1)
+    monkeypatch.setattr(memory, "memory_free_bytes", lambda: needed - 1)
     with pytest.raises(ProblemError, match=r"memory at once, and 0\.\d GB are free.*EDF or CSV"):
         opened(tmp_path, content)
 
