@@ -85,7 +85,7 @@ def overview(
         lowered = played.outputs * gain
         if lowering is not None:
             lowered *= lowering(played.span.start, played.span.frames)
-        sent_rows += ((_powers(row), _band_powers(row)) for row in sent.take(stage.process(lowered).frames))
+        sent_rows += map(_powers_and_bands, sent.take(stage.process(lowered).frames))
         for name, values in readings.items():
             signal = played.signals.get(name)
             if isinstance(signal, np.ndarray):  # none after the end
@@ -93,7 +93,7 @@ def overview(
         sections += section_changes(played.signals.get(FORM), installation.piece.section)
         progress("render", min(playback.position, playback.end), playback.end)
     rest = stage.process(np.zeros((len(outputs), stage.latency_frames))).frames
-    sent_rows += ((_powers(row), _band_powers(row)) for row in sent.take(rest))
+    sent_rows += map(_powers_and_bands, sent.take(rest))
     rows = min(-(-playback.end // ROW_FRAMES), len(mapped_powers), len(sent_rows))
     sent_powers, bands = zip(*sent_rows[:rows], strict=True)
     return PerformanceOverview(
@@ -160,6 +160,10 @@ def _powers(row: Floats) -> Floats:
     """(outputs,): the mean square of each output."""
     powers: Floats = (row**2).mean(axis=1)
     return powers
+
+
+def _powers_and_bands(row: Floats) -> tuple[Floats, Floats]:
+    return _powers(row), _band_powers(row)
 
 
 def _band_powers(row: Floats) -> Floats:

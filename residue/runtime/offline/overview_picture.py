@@ -8,14 +8,14 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, MaxNLocator
 from numpy.typing import NDArray
 
 from residue.runtime.offline.overview import EDGES_HZ, ROW_S, PerformanceOverview
+from residue.runtime.offline.performance_axes import draw_sections, plain, scale_time
 
 _COLUMN_IN, _LEVEL_IN, _SPECTRUM_IN, _READING_IN = 9.0, 1.5, 2.4, 1.1
 _DOTS_PER_INCH = 110
-_MAPPED, _SENT, _READING, _SECTION = "#b0582a", "#1f3b57", "#3f7d53", "#8b8f94"
+_MAPPED, _SENT, _READING = "#b0582a", "#1f3b57", "#3f7d53"
 _LEVEL_SPAN_DB, _SPECTRUM_SPAN_DB = 60.0, 70.0
 
 
@@ -32,6 +32,7 @@ def draw(shown: Sequence[PerformanceOverview]) -> Figure:
     grid = figure.subplots(len(heights), len(shown), sharex=True, sharey="row", squeeze=False, height_ratios=heights)
     loudest = max(float(levels.max()) for one in shown for levels in one.mapped_dbfs.values())
     brightest = max(float(one.bands_dbfs.max()) for one in shown)
+    longest_s = max(len(one.times_s) for one in shown) * ROW_S
     for column, one in enumerate(shown):
         axes = list(grid[:, column])
         for name, each in zip(outputs, axes, strict=False):
@@ -39,25 +40,14 @@ def draw(shown: Sequence[PerformanceOverview]) -> Figure:
         _draw_spectrum(axes[len(outputs)], one, brightest)
         for name, each in zip(readings, axes[len(outputs) + 1 :], strict=True):
             _draw_reading(each, one, name)
-        for each in axes:
-            _draw_sections(each, one)
-        _name_sections(axes[0], one)
+        draw_sections(axes, one.sections)
         axes[0].set_title(f"{one.title}; the plan: {one.gain_db:.1f} dB", loc="left", fontsize=10, pad=18)
-        axes[-1].set_xlabel("time in the performance, minutes", fontsize=8)
-    _scale(grid[-1, 0], max(len(one.times_s) for one in shown))
+        scale_time(axes[-1], 0.0, longest_s, seconds="02.0f")
     return figure
 
 
-def _plain(axes: Axes, label: str) -> None:
-    axes.set_ylabel(label, fontsize=8)
-    axes.tick_params(labelsize=8)
-    axes.grid(visible=True, color="#e4e4e4", linewidth=0.6)
-    axes.set_axisbelow(True)
-    axes.spines[["top", "right"]].set_visible(False)
-
-
 def _draw_levels(axes: Axes, one: PerformanceOverview, name: str, loudest: float) -> None:
-    _plain(axes, f"{name}\ndBFS")
+    plain(axes, f"{name}\ndBFS")
     if name not in one.sent_dbfs:
         return
     axes.plot(one.times_s, one.mapped_dbfs[name], color=_MAPPED, linewidth=0.9, label="as mapped")
@@ -81,26 +71,7 @@ def _draw_spectrum(axes: Axes, one: PerformanceOverview, brightest: float) -> No
 
 
 def _draw_reading(axes: Axes, one: PerformanceOverview, name: str) -> None:
-    _plain(axes, name)
+    plain(axes, name)
     values: NDArray[np.float64] | None = one.readings.get(name)
     if values is not None:
         axes.plot(one.times_s[: len(values)], values, color=_READING, linewidth=1.0)
-
-
-def _draw_sections(axes: Axes, one: PerformanceOverview) -> None:
-    for begins_s, _ in one.sections:
-        axes.axvline(begins_s, color=_SECTION, linewidth=0.9, linestyle="--")
-
-
-def _name_sections(axes: Axes, one: PerformanceOverview) -> None:
-    for begins_s, name in one.sections:
-        axes.annotate(
-            name, (begins_s, 1.0), xycoords=("data", "axes fraction"), xytext=(2, 2), textcoords="offset points",
-            color=_SECTION, fontsize=8,
-        )  # fmt: skip
-
-
-def _scale(axes: Axes, rows: int) -> None:
-    axes.set_xlim(0.0, rows * ROW_S)
-    axes.xaxis.set_major_locator(MaxNLocator(nbins=10, steps=[1, 1.5, 2, 3, 6, 10]))
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda at_s, _: f"{int(at_s // 60)}:{at_s % 60:02.0f}"))

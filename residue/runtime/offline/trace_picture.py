@@ -5,19 +5,18 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, MaxNLocator
 from numpy.typing import NDArray
 
 from residue.dsp.switching import stretches
 from residue.mapping.drawing import COLOURS
 from residue.mapping.signals import Kind
 from residue.mapping.trust import DOUBTFUL, trust_of
+from residue.runtime.offline.performance_axes import draw_sections, plain, scale_time
 from residue.runtime.offline.tracing import Trace
 
 _WIDTH_IN, _ROW_IN, _DOTS_PER_INCH = 12.0, 1.5, 110
 _MOST_POINTS = 3_000
 """Nobody can see more points: the lowest and the highest value of so many stretches are drawn."""
-_SECTION = "#8b8f94"
 _UNKNOWN = "#ececec"
 
 
@@ -26,7 +25,7 @@ def draw(traced: Trace) -> Figure:
     shaded = {trust_of(name) for name in traced.kinds}
     kinds = {name: kind for name, kind in traced.kinds.items() if name not in shaded}
     figure = Figure(figsize=(_WIDTH_IN, 0.9 + _ROW_IN * len(kinds)), dpi=_DOTS_PER_INCH, layout="constrained")
-    rows = figure.subplots(len(kinds), 1, sharex=True, squeeze=False)[:, 0]
+    rows = list(figure.subplots(len(kinds), 1, sharex=True, squeeze=False)[:, 0])
     for axes, (name, kind) in zip(rows, kinds.items(), strict=True):
         if kind is Kind.EVENTS:
             _draw_events(axes, traced, name)
@@ -34,19 +33,11 @@ def draw(traced: Trace) -> Figure:
             _draw_signal(axes, traced.times_s, traced.columns[name], kind)
         if trust_of(name) in traced.columns:
             _shade(axes, traced.times_s, traced.columns[trust_of(name)] < DOUBTFUL)
-        axes.set_ylabel(f"{name}\n{_WORDS[kind]}", fontsize=8)
-        axes.tick_params(labelsize=8)
-        axes.grid(visible=True, color="#e4e4e4", linewidth=0.6)
-        axes.set_axisbelow(True)
-        axes.spines[["top", "right"]].set_visible(False)
-        for at_s, _ in traced.sections:
-            axes.axvline(at_s, color=_SECTION, linewidth=1.0, linestyle="--")
-    for at_s, name in traced.sections:
-        rows[0].annotate(
-            name, (at_s, 1.0), xycoords=("data", "axes fraction"), xytext=(3, 2), textcoords="offset points",
-            color=_SECTION, fontsize=8,
-        )  # fmt: skip
-    _scale(rows[-1], traced.times_s, legend="; grey: held or not known" if shaded & traced.columns.keys() else "")
+        plain(axes, f"{name}\n{_WORDS[kind]}")
+    draw_sections(rows, traced.sections)
+    legend = "; grey: held or not known" if shaded & traced.columns.keys() else ""
+    first_s, last_s = (traced.times_s[0], traced.times_s[-1]) if len(traced.times_s) else (0.0, 0.0)
+    scale_time(rows[-1], first_s, last_s, seconds="04.1f", legend=legend)
     figure.suptitle(traced.title, fontsize=10, x=0.01, ha="left")
     return figure
 
@@ -89,11 +80,3 @@ def _draw_events(axes: Axes, traced: Trace, name: str) -> None:
         at_s, values = [one.at_s for one in happened], [one.value for one in happened]
         axes.vlines(at_s, 0.0, values, color=COLOURS[Kind.EVENTS], linewidth=0.8)
         axes.plot(at_s, values, ".", color=COLOURS[Kind.EVENTS], markersize=4)
-
-
-def _scale(axes: Axes, times_s: NDArray[np.float64], legend: str) -> None:
-    if len(times_s) > 1:
-        axes.set_xlim(times_s[0], times_s[-1])
-    axes.set_xlabel(f"time in the performance, minutes{legend}", fontsize=8)
-    axes.xaxis.set_major_locator(MaxNLocator(nbins=10, steps=[1, 1.5, 2, 3, 6, 10]))
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda at_s, _: f"{int(at_s // 60)}:{at_s % 60:04.1f}"))
