@@ -19,7 +19,8 @@ from pathlib import Path
 
 from residue.loudness.stage.history import SentHistory, Unlogged
 from residue.runtime.house.memory import remembered
-from residue.runtime.journal.event_kinds import ENDED, NOT_LOGGED, SPOILT, STARTED
+from residue.runtime.journal.caps_in_force import CapsRow
+from residue.runtime.journal.event_kinds import ENDED, LOG_DAMAGED, NOT_LOGGED, SPOILT, STARTED
 from residue.runtime.journal.hours_in_force import HoursRow
 from residue.runtime.journal.second_copy import EventTold, LineTold, SecondCopy, SecondTold
 from residue.runtime.journal.telling import (
@@ -118,12 +119,18 @@ class EventRow:
     """The time before it for which sound may have been sent without a row."""
 
 
-Row = LevelRow | SecondRow | EventRow | HoursRow
-TABLES: dict[type[Row], str] = {LevelRow: "level", SecondRow: "second", EventRow: "event", HoursRow: "hours"}
-MOST: dict[type[Row], int] = {LevelRow: 750_000, SecondRow: 260_000, EventRow: 200_000, HoursRow: 4_000}
+Row = LevelRow | SecondRow | EventRow | HoursRow | CapsRow
+TABLES: dict[type[Row], str] = {
+    LevelRow: "level",
+    SecondRow: "second",
+    EventRow: "event",
+    HoursRow: "hours",
+    CapsRow: "caps",
+}
+MOST: dict[type[Row], int] = {LevelRow: 750_000, SecondRow: 260_000, EventRow: 200_000, HoursRow: 4_000, CapsRow: 4_000}
 """So many rows are kept: about 400 days, 3 days of sound (the longest window of a cap is a day), a season's events, and
-400 days of hours that change ten times a day; below 400 MB. The rows are counted and not selected by date, so that a
-wrong clock deletes nothing."""
+400 days of hours and caps that change ten times a day; below 400 MB. The rows are counted and not selected by date, so
+that a wrong clock deletes nothing."""
 SPOILT_SUFFIX = ".spoilt"
 """A damaged log is kept under its name with this ending."""
 _SQL_TYPES = {"str": "TEXT", "float": "REAL", "int": "INTEGER"}
@@ -169,6 +176,8 @@ class LevelLog:
         self._writing: sqlite3.Connection | None = None
         self._copy = SecondCopy(path.parent)
         self._copy_in_step = self._copy_lacks = False
+        self._found: tuple[EventRow, ...] = ()
+        """The events on damage that the first look at database and copy has met, until they are written."""
         self._only_copied: frozenset[Row] = frozenset()
         """The rows of a refused write: the copy has them already when it is tried again."""
         self.copy_trouble: str | None = None
@@ -211,6 +220,11 @@ class LevelLog:
             self._left = tuple(self._left_unlogged(datetime.now(UTC), uptime()))
         rows = [*self._left, *rows]
         self._write_copy(rows)
+        if self._found:
+            found, self._found = self._found, ()
+            self._write_copy(found)
+            self._left, rows = (*self._left, *found), [*found, *rows]
+            self._only_copied = frozenset(rows) if self._copy_in_step else frozenset()
         try:
             with damage_told(), self._for_writing() as connection:
                 for row in (*self._told_lost(connection, rows), *rows):
@@ -248,8 +262,10 @@ class LevelLog:
         too.
         """
         told = self._lines_of_database()
-        if not self._copy_lacks and self._copy_tells_all(told):
-            return
+        if not self._copy_lacks:
+            self._found = tuple(self._damaged(told))
+            if self._copy_tells_all(told):
+                return
         if told is not None and any(told):
             self._copy.begin_anew(chain(*told))
         elif told is None or self._should_tell:  # both are lost
@@ -261,6 +277,26 @@ class LevelLog:
         if told is None or not any(told) or any(event.kind == SPOILT for event in told[0]):
             return copied(self._copy) is not None
         return self._copy.holds([kind[-1] for kind in told if kind])
+
+    def _damaged(self, told: tuple[list[EventTold], list[SecondTold]] | None) -> Iterator[EventRow]:
+        """What a comparison of the database with its copy shows, each in a sentence.
+
+        A row that changed is known to neither: the copy has another in its place. Rows that only one of them has are no
+        damage: after a power cut or a full disk either may end before the other.
+        """
+        lines = list(self._copy.latest())[::-1]
+        spoilt, changed = lines.count(None), 0
+        if told is not None:
+            changed += _changed(told[0], [line for line in lines if isinstance(line, EventTold)])
+            changed += _changed(told[1], [line for line in lines if isinstance(line, SecondTold)])
+        sentences = [
+            (spoilt, f"{spoilt} lines of the second copy of the level log are damaged; caps count the most for them."),
+            (changed, f"{changed} rows of the level log differ from its second copy: a bit has changed on the disk."),
+        ]
+        for number, sentence in sentences:
+            if number:
+                logger.warning("%s", sentence)
+                yield event(datetime.now(UTC), uptime(), LOG_DAMAGED, sentence)
 
     def _lines_of_database(self) -> tuple[list[EventTold], list[SecondTold]] | None:
         """The events and a day of seconds, the oldest first; None where they cannot be read."""
@@ -388,6 +424,18 @@ class LevelLog:
         alive = remembered(self._path.parent)[0].alive
         age = 0.0 if alive is None else age_s(now, up, utc=alive.utc, boot=alive.boot, up_s=alive.up_s)
         return max(0.0, age - _ALIVE_S)
+
+
+def _changed(rows: Sequence[LineTold], copies: Sequence[LineTold]) -> int:
+    """How many rows each of the two has otherwise."""
+    return min(_unknown(rows, copies), _unknown(copies, rows))
+
+
+def _unknown(rows: Sequence[LineTold], others: Sequence[LineTold]) -> int:
+    """How many rows are not among the others, from the first on that is: they may begin later."""
+    there = set(others)
+    known = [row in there for row in rows]
+    return known[known.index(True) :].count(False) if any(known) else 0
 
 
 def columns_of(connection: sqlite3.Connection, table: str) -> set[str]:
