@@ -27,6 +27,7 @@ ORDER = (
     ("schedule",),
     ("output",),
     ("control",),
+    ("light",),
     ("watchdog",),
     ("notices",),
     ("page",),
@@ -167,6 +168,11 @@ def test_what_comes_from_outside_is_declared() -> None:
 def test_only_the_cap_stage_makes_what_a_sink_takes() -> None:
     makers = {named(module) for module in MODULES if constructed(module) & {"Capped", "Seal"}}
     assert makers == {"residue/loudness/stage/stage.py"}
+
+
+def test_only_the_cap_on_flashes_makes_what_lamps_are_told() -> None:
+    makers = {named(module) for module in MODULES if constructed(module) & {"CappedLight", "LightSeal"}}
+    assert makers == {"residue/light/flash_cap.py"}
 
 
 SIGNAL_CODE = ("dsp", "mapping", "loudness/meters")
