@@ -300,6 +300,7 @@ OF_NO_SINGLE_MODULE = {
     "mapping/test_random_graphs.py": "rules that all graphs keep",
     "mapping/test_same_bits.py": "rules that all graphs keep",
     "runtime/daemon/test_daemon_hours.py": "hours that change while a daemon plays",
+    "runtime/daemon/test_daemon_light.py": "a lamp of a daemon that plays, as a receiver sees it",
     "runtime/daemon/test_daemon_room.py": "a room.toml that changes while a daemon plays",
     "runtime/swap/test_swap_while_playing.py": "a swap in a daemon that plays",
 }
