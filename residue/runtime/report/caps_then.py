@@ -16,7 +16,7 @@ LONGEST_WINDOW = timedelta(days=1)
 ALWAYS, EVER = datetime.min.replace(tzinfo=UTC), datetime.max.replace(tzinfo=UTC)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CapThen:
     """A cap, and the time in which it was in force.
 
@@ -73,7 +73,18 @@ def _held(spans: Sequence[tuple[CapSaid, datetime, datetime]]) -> Iterator[CapTh
         behind = next((one for one, other_begins, _ in same if other_begins == ends), None)
         loosened = begins == ALWAYS or (before is not None and before.limit < cap.limit)
         tightened = behind is not None and behind.limit < cap.limit
-        yield CapThen(cap, begins, ends, begins if loosened else begins + window, ends + window if tightened else ends)
+        yield CapThen(
+            said=cap,
+            begins=begins,
+            ends=ends,
+            after=begins if loosened else begins + window,
+            until=ends + window if tightened else ends,
+        )
+
+
+def always(said: CapSaid) -> CapThen:
+    """A cap of which nothing tells since when it is in force."""
+    return CapThen(said=said, begins=ALWAYS, ends=EVER, after=ALWAYS, until=EVER)
 
 
 def _same(one: CapSaid, other: CapSaid) -> bool:

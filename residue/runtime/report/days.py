@@ -15,7 +15,7 @@ from residue.notices.messenger import TOLD
 from residue.runtime.journal.event_kinds import CALIBRATED, ENDED, READ_AGAIN, STARTED
 from residue.runtime.journal.log import EventRow, LevelRow
 from residue.runtime.journal.reading import Logged, LogReader
-from residue.runtime.report.caps_then import ALWAYS, EVER, LONGEST_WINDOW, CapThen, caps_then
+from residue.runtime.report.caps_then import LONGEST_WINDOW, CapThen, always, caps_then
 from residue.runtime.report.courses import Course, course
 from residue.runtime.report.coverage import Coverage, coverage, together
 from residue.runtime.report.hours_then import hours_then, said_in
@@ -165,7 +165,7 @@ def zone_of(house: ReportedHouse, log: LogReader) -> ZoneInfo:
 def _day(house: ReportedHouse, log: LogReader, day: date, zone: ZoneInfo, now: datetime) -> ReportedDay:
     start, end = instant(day, 0, zone), instant(day + timedelta(days=1), 0, zone)
     told = caps_then(log.caps_between(start - LONGEST_WINDOW, end), start, end)
-    caps = [CapThen(one, ALWAYS, EVER, ALWAYS, EVER) for one in house.caps_said.caps] if told is None else told
+    caps = [always(one) for one in house.caps_said.caps] if told is None else told
     longest = timedelta(seconds=max((one.said.window_s for one in caps), default=0.0))
     then = hours_then(day, log.hours_between(start, end), house.calendar, zone)
     openings = [] if then is None else then.openings
