@@ -50,6 +50,7 @@ ROOMS = {
         "offline",
         "listening",
         "report",
+        "survey",
         "swap",
         "rehearsal",
         "daemon",
