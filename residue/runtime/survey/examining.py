@@ -19,6 +19,7 @@ from residue.archive.fixity import verify
 from residue.archive.prepared import check_needs
 from residue.installation.drafts import draft
 from residue.installation.load import Installation
+from residue.loudness.meters.measure import Measurement
 from residue.loudness.plan.plan import PlannedPerformance
 from residue.mapping.signals import seconds
 from residue.problems import Finding, ProblemError, Severity, stopping, stops
@@ -134,10 +135,7 @@ def _heard(row: SurveyedPerformance, installation: Installation, cache: Path) ->
     return _with_levels(row, figures.measurement, planned_alone(installation, row.name, profile))
 
 
-def _with_levels(
-    row: SurveyedPerformance, figures: PlaybackFigures, planned: PlannedPerformance
-) -> SurveyedPerformance:
-    levels = figures.measurement
+def _with_levels(row: SurveyedPerformance, levels: Measurement, planned: PlannedPerformance) -> SurveyedPerformance:
     peaks = [peak for peak in levels.true_peak_dbtp if peak is not None]
     return msgspec.structs.replace(
         row,
