@@ -14,7 +14,7 @@ import msgspec
 
 from residue.mapping.form import FORM
 from residue.mapping.node import Drive, Node, Port
-from residue.mapping.nodes.feeds import Feed
+from residue.mapping.nodes.feeds import Feed, Lamp
 from residue.mapping.nodes.space import ToOutputs
 from residue.mapping.piece import Piece
 from residue.mapping.signals import EVENTS, SLOW, Kind, Shape
@@ -69,6 +69,11 @@ class Graph:
     def feeds(self) -> Mapping[str, Feed]:
         """The nodes whose signals are sent out as messages."""
         return {name: node for name, node in self.nodes.items() if isinstance(node, Feed)}
+
+    @property
+    def lamps(self) -> Mapping[str, Lamp]:
+        """The nodes whose signals are the brightness of a lamp."""
+        return {name: node for name, node in self.nodes.items() if isinstance(node, Lamp)}
 
     @property
     def files(self) -> Sequence[str]:
@@ -417,5 +422,5 @@ def _unheard(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
     """Nodes that nothing listens to: harmless, but mostly a mistake."""
     heard = {wire.source for wire in wires(piece, nodes)}
     for name, node in nodes.items():
-        if name not in heard and not isinstance(node, ToOutputs | Feed):
+        if name not in heard and not isinstance(node, ToOutputs | Feed | Lamp):
             yield f"node.{name}", "No other node uses this one.", "Connect it, or remove it."

@@ -17,7 +17,10 @@ from residue.control.feed import FeedSender
 from residue.control.keypad import KeyBinding
 from residue.control.surface import Surface, open_surface
 from residue.installation.load import Installation
+from residue.light.sender import LightSender
 from residue.loudness.calibration.check_tone import check_tone
+from residue.mapping.playback import Signals
+from residue.mapping.signals import Span
 from residue.notices.bulletin import SentFrom
 from residue.notices.messenger import Facts
 from residue.problems import ProblemError, nearest, stops
@@ -37,6 +40,7 @@ from residue.runtime.engine.engine import SWITCH_S
 from residue.runtime.engine.show import Show
 from residue.runtime.house.exchange import Event
 from residue.runtime.house.hours_answer import HoursAnswer
+from residue.runtime.house.house_state import State
 from residue.runtime.house.in_force import Change, InForce
 from residue.runtime.house.memory import Memory, alive_at, memory, remembered
 from residue.runtime.house.osc_handlers import handlers
@@ -112,6 +116,7 @@ class _Daemon:
         self._calendar = CalendarKeeper(installation.room.hours_folder, happened)
         self._keypad = KeypadKeeper(installation.room.keypad, happened)
         self._feed = FeedSender(installation.graph.feeds, installation.room.control.feed)
+        self._light = LightSender(self._in_force().room.light, self._in_force().graph.lamps, happened)
         self._show = show_of(
             self._in_force,
             places,
@@ -119,7 +124,7 @@ class _Daemon:
             before=self._remembered(),
             log=log,
             log_lags=self._chronicle.writer.lags,
-            heard=self._feed.heard,
+            heard=self._heard,
             happened=happened,
         )
         self._swaps = SwapKeeper(self._show, places.cache, happened, self._tell_asker)
@@ -145,6 +150,11 @@ class _Daemon:
         self._exit_status = 0
         self._offset_s = self._wall_offset_s()
         self._due_s: dict[Callable[[], None], float] = {}
+
+    def _heard(self, span: Span, signals: Signals, heard_at_s: float) -> None:
+        """Passes a block of the piece on to all that follow it, without waiting."""
+        self._feed.heard(span, signals, heard_at_s)
+        self._light.heard(span, signals, heard_at_s)
 
     def _remembered(self) -> Memory:
         found, lost = remembered(self._places.state)
@@ -209,6 +219,7 @@ class _Daemon:
             self._chronicle.happened(finding.severity, str(finding))
         self._show.engine.start()
         self._feed.start()
+        self._light.start()
         self._show.planner.start()
         self._notices.start()
         self._triggers.start()
@@ -221,6 +232,7 @@ class _Daemon:
         self._watch_clock()
         self._show.timekeeper.look()
         self._show.keeper.tick()
+        self._light.permit(plays=self._show.keeper.house.state is State.PLAYING)
         self._show.player.follow_plan()
         self._chronicle.log_sent(self._show)
         self._every(LOOK_S, self._look)
@@ -245,6 +257,7 @@ class _Daemon:
     def _finish(self) -> None:
         """Fades out, waits until the last sound is heard, and logs everything."""
         self._watching.notifier.tell("STOPPING=1")
+        self._light.darken()
         self._safely(self._write_down)
         self._watching.deadman.stop()
         self._show.planner.end()
@@ -253,6 +266,7 @@ class _Daemon:
         self._swaps.end()
         self._archive.end()
         self._keypad.end()
+        self._light.end()
         self._notices.end()
         self._chronicle.log_rest(self._show)
         if ended:
@@ -390,7 +404,7 @@ class _Daemon:
             alarms=[
                 *self._watching.rounds.alarms,
                 *self._in_force.alarms,
-                *filter(None, (self._hours_answer.alarm, self._calendar.alarm, self._keypad.alarm)),
+                *filter(None, (self._hours_answer.alarm, self._calendar.alarm, self._keypad.alarm, self._light.alarm)),
                 *self._swaps.alarms,
                 *self._archive.alarms,
             ],
@@ -400,4 +414,5 @@ class _Daemon:
             plan=show.planner.outcome,
             memory_bytes=memory_bytes(),
             swaps=self._swaps.told,
+            light=self._light.told,
         )

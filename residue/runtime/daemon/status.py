@@ -59,6 +59,8 @@ class Known:
     memory_bytes: int
     swaps: Sequence[Mapping[str, str | None]] = ()
     """The swaps under way."""
+    light: Mapping[str, object] | None = None
+    """What lamps were told last; None where the room has none."""
 
 
 def status(known: Known) -> dict[str, Any]:
@@ -90,6 +92,7 @@ def status(known: Known) -> dict[str, Any]:
         "bag": _bag(known),
         "tone": engine.tone,
         "lowered": list(_lowered(known)),
+        "light": known.light,
         "assumed": [
             {
                 "window_s": one.window_s,
