@@ -51,6 +51,7 @@ ROOMS = {
         "offline",
         "listening",
         "report",
+        "survey",
         "swap",
         "rehearsal",
         "daemon",

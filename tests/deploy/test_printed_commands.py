@@ -17,7 +17,10 @@ from tests.deploy.guide import PRINTED, Block, all_blocks, blocks, commands, pri
 from tests.deploy.printed_machine import PrintedMachine, printed_machine
 
 GUIDES = ROOT / "deploy" / "guides"
-ORDER = [ROOT / "README.md", *(GUIDES / f"{name}.md" for name in ("artist", "technician", "curator", "running"))]
+ORDER = [
+    ROOT / "README.md",
+    *(GUIDES / f"{name}.md" for name in ("artist", "technician", "curator", "running", "keeping")),
+]
 
 ELSEWHERE: Mapping[str, str] = {
     "sh deploy/demo": "installs packages and plays for a minute; tests/machine/test_package.py has a Debian for it",
