@@ -20,6 +20,7 @@ from pathlib import Path
 from residue.loudness.stage.history import SentHistory, Unlogged
 from residue.runtime.house.memory import remembered
 from residue.runtime.journal.caps_in_force import CapsRow
+from residue.runtime.journal.comparing import damages
 from residue.runtime.journal.event_kinds import ENDED, LOG_DAMAGED, NOT_LOGGED, SPOILT, STARTED
 from residue.runtime.journal.hours_in_force import HoursRow
 from residue.runtime.journal.second_copy import EventTold, LineTold, SecondCopy, SecondTold
@@ -176,8 +177,8 @@ class LevelLog:
         self._writing: sqlite3.Connection | None = None
         self._copy = SecondCopy(path.parent)
         self._copy_in_step = self._copy_lacks = False
-        self._found: tuple[EventRow, ...] = ()
-        """The events on damage that the first look at database and copy has met, until they are written."""
+        self._found: tuple[str, ...] = ()
+        """Sentences on damage that the first look at database and copy has met, until there are events of them."""
         self._only_copied: frozenset[Row] = frozenset()
         """The rows of a refused write: the copy has them already when it is tried again."""
         self.copy_trouble: str | None = None
@@ -221,9 +222,10 @@ class LevelLog:
         rows = [*self._left, *rows]
         self._write_copy(rows)
         if self._found:
-            found, self._found = self._found, ()
+            logger.warning("%s", " ".join(self._found))
+            found = [event(datetime.now(UTC), uptime(), LOG_DAMAGED, sentence) for sentence in self._found]
             self._write_copy(found)
-            self._left, rows = (*self._left, *found), [*found, *rows]
+            self._found, self._left, rows = (), (*self._left, *found), [*found, *rows]
             self._only_copied = frozenset(rows) if self._copy_in_step else frozenset()
         try:
             with damage_told(), self._for_writing() as connection:
@@ -263,7 +265,7 @@ class LevelLog:
         """
         told = self._lines_of_database()
         if not self._copy_lacks:
-            self._found = tuple(self._damaged(told))
+            self._found = tuple(damages(told or ([], []), list(self._copy.latest())))
             if self._copy_tells_all(told):
                 return
         if told is not None and any(told):
@@ -277,26 +279,6 @@ class LevelLog:
         if told is None or not any(told) or any(event.kind == SPOILT for event in told[0]):
             return copied(self._copy) is not None
         return self._copy.holds([kind[-1] for kind in told if kind])
-
-    def _damaged(self, told: tuple[list[EventTold], list[SecondTold]] | None) -> Iterator[EventRow]:
-        """What a comparison of the database with its copy shows, each in a sentence.
-
-        A row that changed is known to neither: the copy has another in its place. Rows that only one of them has are no
-        damage: after a power cut or a full disk either may end before the other.
-        """
-        lines = list(self._copy.latest())[::-1]
-        spoilt, changed = lines.count(None), 0
-        if told is not None:
-            changed += _changed(told[0], [line for line in lines if isinstance(line, EventTold)])
-            changed += _changed(told[1], [line for line in lines if isinstance(line, SecondTold)])
-        sentences = [
-            (spoilt, f"{spoilt} lines of the second copy of the level log are damaged; caps count the most for them."),
-            (changed, f"{changed} rows of the level log differ from its second copy: a bit has changed on the disk."),
-        ]
-        for number, sentence in sentences:
-            if number:
-                logger.warning("%s", sentence)
-                yield event(datetime.now(UTC), uptime(), LOG_DAMAGED, sentence)
 
     def _lines_of_database(self) -> tuple[list[EventTold], list[SecondTold]] | None:
         """The events and a day of seconds, the oldest first; None where they cannot be read."""
@@ -424,18 +406,6 @@ class LevelLog:
         alive = remembered(self._path.parent)[0].alive
         age = 0.0 if alive is None else age_s(now, up, utc=alive.utc, boot=alive.boot, up_s=alive.up_s)
         return max(0.0, age - _ALIVE_S)
-
-
-def _changed(rows: Sequence[LineTold], copies: Sequence[LineTold]) -> int:
-    """How many rows each of the two has otherwise."""
-    return min(_unknown(rows, copies), _unknown(copies, rows))
-
-
-def _unknown(rows: Sequence[LineTold], others: Sequence[LineTold]) -> int:
-    """How many rows are not among the others, from the first on that is: they may begin later."""
-    there = set(others)
-    known = [row in there for row in rows]
-    return known[known.index(True) :].count(False) if any(known) else 0
 
 
 def columns_of(connection: sqlite3.Connection, table: str) -> set[str]:

@@ -115,7 +115,7 @@ def test_a_start_tells_of_a_row_that_changed_on_the_disk(logged_before: Path) ->
     with closing(sqlite3.connect(logged_before / "levels.sqlite")) as connection, connection:
         connection.execute("UPDATE second SET duration_s = 2.0 WHERE rowid = 3")
     [text] = damage_found(logged_before)
-    assert text.startswith("1 rows of the level log differ from its second copy")
+    assert text.startswith("Rows of the level log that differ from its second copy: 1.")
 
 
 def test_a_start_tells_of_a_line_that_changed_in_the_second_copy(logged_before: Path) -> None:
@@ -124,7 +124,7 @@ def test_a_start_tells_of_a_line_that_changed_in_the_second_copy(logged_before: 
     content[len(content) // 2] ^= 1
     path.write_bytes(content)
     [text] = damage_found(logged_before)
-    assert text.startswith("1 lines of the second copy of the level log are damaged")
+    assert text.startswith("Damaged lines in the second copy of the level log: 1.")
 
 
 @pytest.mark.parametrize("shorter", ["DELETE FROM second WHERE rowid = 4", "DELETE FROM second WHERE rowid = 1", ""])
