@@ -52,6 +52,7 @@ ROOMS = {
         "listening",
         "report",
         "survey",
+        "packing",
         "swap",
         "rehearsal",
         "daemon",
