@@ -32,6 +32,7 @@ ORDER = (
     ("notices",),
     ("page",),
     ("live",),
+    ("proof",),
     ("installation",),
     ("runtime",),
     ("cli", "__main__"),

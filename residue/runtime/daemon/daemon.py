@@ -34,6 +34,7 @@ from residue.runtime.daemon.hours_log import HoursLog
 from residue.runtime.daemon.keypad import KeypadKeeper, event_of
 from residue.runtime.daemon.notices import Notices
 from residue.runtime.daemon.page import PageKeeper
+from residue.runtime.daemon.proof import ProofKeeper
 from residue.runtime.daemon.status import Known, faults, line, status
 from residue.runtime.daemon.watching import Watching
 from residue.runtime.engine.engine import SWITCH_S
@@ -127,6 +128,7 @@ class _Daemon:
             heard=self._heard,
             happened=happened,
         )
+        self._proof = ProofKeeper(self._show, state, happened)
         self._swaps = SwapKeeper(self._show, places.cache, happened, self._tell_asker)
         spoilt = self._show.planner.check_again
         self._archive = ArchiveMonitor(self._in_force, state, places.cache, clock, happened, spoilt)
@@ -210,6 +212,7 @@ class _Daemon:
             self._swaps.keep(),
             self._archive.keep(),
             self._page.keep(),
+            self._proof.keep(),
         ]
 
     def _begin(self) -> None:
@@ -231,6 +234,7 @@ class _Daemon:
     def _tick(self) -> None:
         self._watch_clock()
         self._show.timekeeper.look()
+        self._show.keeper.lowered_db = self._proof.lowered_db
         self._show.keeper.tick()
         self._light.permit(plays=self._show.keeper.house.state is State.PLAYING)
         self._show.player.follow_plan()
@@ -406,6 +410,7 @@ class _Daemon:
                 *self._in_force.alarms,
                 *filter(None, (self._hours_answer.alarm, self._calendar.alarm, self._keypad.alarm, self._light.alarm)),
                 *self._swaps.alarms,
+                *self._proof.alarms,
                 *self._archive.alarms,
             ],
             events=self._chronicle.events,
@@ -415,4 +420,5 @@ class _Daemon:
             memory_bytes=memory_bytes(),
             swaps=self._swaps.told,
             light=self._light.told,
+            proof=self._proof.told,
         )
