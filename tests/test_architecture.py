@@ -300,6 +300,7 @@ OF_NO_SINGLE_MODULE = {
     "mapping/test_nodes_own.py": "nodes of another package",
     "mapping/test_random_graphs.py": "rules that all graphs keep",
     "mapping/test_same_bits.py": "rules that all graphs keep",
+    "proof/test_loopback.py": "a house that proves its outputs, from the sound server to the status",
     "runtime/daemon/test_daemon_hours.py": "hours that change while a daemon plays",
     "runtime/daemon/test_daemon_light.py": "a lamp of a daemon that plays, as a receiver sees it",
     "runtime/daemon/test_daemon_room.py": "a room.toml that changes while a daemon plays",

@@ -60,7 +60,7 @@ class HeardOutput(msgspec.Struct, frozen=True, kw_only=True):
         return 2 * len(self.good) >= len(self.octaves)
 
 
-class Hearing(msgspec.Struct, frozen=True, kw_only=True):
+class HeardSweeps(msgspec.Struct, frozen=True, kw_only=True):
     """What a recording tells. trouble: why it tells nothing. background_dbfs: mean square before the first sweep."""
 
     outputs: dict[str, HeardOutput] = {}
@@ -68,21 +68,21 @@ class Hearing(msgspec.Struct, frozen=True, kw_only=True):
     trouble: str | None = None
 
 
-def heard(recording: Floats, slots: Sequence[Slot], began: tuple[int, int]) -> Hearing:
+def heard(recording: Floats, slots: Sequence[Slot], began: tuple[int, int]) -> HeardSweeps:
     """What a recording tells of each slot.
 
     recording: (frames,), full scale = 1, NaN where frames were lost. began: the first and the last frame of it at which
     the sound may begin to arrive.
     """
     if trouble := trouble_of(recording):
-        return Hearing(trouble=trouble)
+        return HeardSweeps(trouble=trouble)
     before = recording[: began[0]]
     background_dbfs = 10.0 * float(np.log10(max(_LEAST, float(np.mean(before * before))))) if len(before) else None
     by_kind = {kind: response(recording, kind) for kind in {slot.transducer for slot in slots}}
     responses = {slot.output: by_kind[slot.transducer] * 10.0 ** (-slot.level_dbfs / 20.0) for slot in slots}
     common = _common_arrival(responses, slots, began)
     outputs = {slot.output: _output(responses[slot.output], slot, common) for slot in slots}
-    return Hearing(outputs=outputs, background_dbfs=background_dbfs)
+    return HeardSweeps(outputs=outputs, background_dbfs=background_dbfs)
 
 
 def trouble_of(recording: Floats) -> str | None:

@@ -15,7 +15,7 @@ from statistics import median
 
 import msgspec
 
-from residue.proof.hearing import HEARD_DB, HeardOutput, Hearing
+from residue.proof.hearing import HEARD_DB, HeardOutput, HeardSweeps
 
 DRIFT_DB = 2.0
 """A change by less is that of the air and of whoever stands about; our choice."""
@@ -47,7 +47,7 @@ class Judged(msgspec.Struct, frozen=True, kw_only=True):
     with_output: str | None = None
 
 
-def judged(now: Hearing, reference: Mapping[str, HeardOutput] | None) -> Mapping[str, Judged]:
+def judged(now: HeardSweeps, reference: Mapping[str, HeardOutput] | None) -> Mapping[str, Judged]:
     """By output. reference: of the day on which all was well; None where there is none yet."""
     swapped = dict(_swapped(now.outputs, reference or {}))
     return {

@@ -18,7 +18,7 @@ import numpy as np
 from residue.live.sound_input import LATENCY_S, SoundInput
 from residue.mapping.signals import AUDIO_RATE_HZ, frame_at, seconds
 from residue.problems import ProblemError
-from residue.proof.hearing import Hearing, heard
+from residue.proof.hearing import HeardSweeps, heard
 from residue.proof.sweep import SLOT_FRAMES, Slot
 
 BEFORE_S = 2.0
@@ -59,7 +59,7 @@ def listen(
     ready: Callable[[], None],
     ordered: Callable[[], Ordered],
     monotonic_s: Callable[[], float] = time.monotonic,
-) -> Hearing:
+) -> HeardSweeps:
     """ready: called once it hears. ordered: gives the order, at the end."""
     read = frame_at(_READ_S)
     microphone.read(read)  # what waited in the device
@@ -86,10 +86,10 @@ def serve(questions: BinaryIO, answers: BinaryIO) -> None:
         microphone = open_input(asked.device, asked.input, "room.toml: microphone.device")
     except ProblemError as error:
         answer(Ready(hears=False))
-        return answer(Hearing(trouble=" ".join(f"{one.what} {one.mend}".strip() for one in error.findings)))
+        return answer(HeardSweeps(trouble=" ".join(f"{one.what} {one.mend}".strip() for one in error.findings)))
     except OSError as error:
         answer(Ready(hears=False))
-        return answer(Hearing(trouble=f"The microphone cannot be opened: {error}."))
+        return answer(HeardSweeps(trouble=f"The microphone cannot be opened: {error}."))
     try:
         answer(
             listen(

@@ -29,6 +29,7 @@ ELSEWHERE: Mapping[str, str] = {
     "sudo smbpasswd -a residue-curator": "the same",
     "sudo residue share /srv/residue --install": "writes below /etc/samba; test_sharing.py writes into a folder",
     "sudo /opt/residue/.venv/bin/python -m pip install evdev": "needs a package index; test_unit_reach.py has a keypad",
+    "sudo residue calibrate /srv/residue --microphone": "needs a sound calibrator; test_microphone.py has the tone of one",
     "sudo /opt/residue/.venv/bin/python -m pip install sacn": "needs a package index; test_daemon_light.py has a lamp",
     "journalctl -u residue --since today": "needs systemd; tests/machine/test_unit.py reads the journal",
     "sudo chgrp audio /srv/residue/room.toml": "needs root and the group audio",

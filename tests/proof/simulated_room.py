@@ -11,7 +11,7 @@ from scipy.signal import fftconvolve
 
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.stage import CapStage
-from residue.proof.hearing import Hearing, heard
+from residue.proof.hearing import HeardSweeps, heard
 from residue.proof.sweep import slots_of, sound_of
 
 Floats = NDArray[np.float64]
@@ -107,7 +107,7 @@ def recording(sound: Floats, hall: Mapping[str, Speaker], level_dbfs: float = -7
     return given
 
 
-def hearing(given: Floats, outputs: Mapping[str, Output] = OUTPUTS) -> Hearing:
+def hearing(given: Floats, outputs: Mapping[str, Output] = OUTPUTS) -> HeardSweeps:
     """What the program makes of it, where the order is known to a few tenths of a second."""
     first = round((ORDERED_S - 0.3) * RATE_HZ)
     return heard(given, slots_of(outputs), (first, first + round(3.3 * RATE_HZ)))

@@ -12,7 +12,7 @@ import pytest
 from residue.live.sound_input import InputFrames
 from residue.problems import stopping
 from residue.proof import listening
-from residue.proof.hearing import Hearing
+from residue.proof.hearing import HeardSweeps
 from residue.proof.listening import BEFORE_S, Listen, Ordered, Ready, listen
 from residue.proof.sweep import slots_of
 from tests.proof.simulated_room import DEVICE_S, HALL, ORDERED_S, OUTPUTS, RATE_HZ, recording, sent
@@ -71,8 +71,8 @@ def test_a_microphone_that_is_away_is_told_and_nothing_is_proven(
     listening.serve(io.BytesIO(question), answers)
     first, second = answers.getvalue().splitlines()
     assert msgspec.json.decode(first, type=Ready) == Ready(hears=False)
-    told = msgspec.json.decode(second, type=Hearing)
-    assert told == Hearing(trouble='There is no sound device "Ear". Plug it in.')
+    told = msgspec.json.decode(second, type=HeardSweeps)
+    assert told == HeardSweeps(trouble='There is no sound device "Ear". Plug it in.')
 
 
 WRITES_NOTHING = """

@@ -10,7 +10,7 @@ from typing import TypeVar
 import msgspec
 
 from residue.processes import command_of
-from residue.proof.hearing import Hearing
+from residue.proof.hearing import HeardSweeps
 from residue.proof.listening import BEFORE_S, Listen, Ordered, Ready
 
 ANSWER_S = 60.0
@@ -24,7 +24,7 @@ class _HeldError(Exception):
     """Somebody wants silence."""
 
 
-async def hear(asked: Listen, play: Callable[[], float], held: Callable[[], bool]) -> Hearing:
+async def hear(asked: Listen, play: Callable[[], float], held: Callable[[], bool]) -> HeardSweeps:
     """What a process hears. play: orders the sound, and gives the monotonic time of that. held: whether to give up."""
     pipe, nothing = asyncio.subprocess.PIPE, asyncio.subprocess.DEVNULL
     process = await asyncio.create_subprocess_exec(
@@ -32,16 +32,16 @@ async def hear(asked: Listen, play: Callable[[], float], held: Callable[[], bool
     )
     try:
         if process.stdin is None or process.stdout is None:
-            return Hearing(trouble="The process that listens cannot be asked.")
+            return HeardSweeps(trouble="The process that listens cannot be asked.")
         process.stdin.write(msgspec.json.encode(asked) + b"\n")
         if (await _line(process.stdout, Ready, ANSWER_S, held)).hears:
             await asyncio.sleep(BEFORE_S)
             process.stdin.write(msgspec.json.encode(Ordered(ordered_s=play())) + b"\n")
-        return await _line(process.stdout, Hearing, asked.listen_s + ANSWER_S, held)
+        return await _line(process.stdout, HeardSweeps, asked.listen_s + ANSWER_S, held)
     except _HeldError:
-        return Hearing(trouble="Somebody held the house meanwhile.")
+        return HeardSweeps(trouble="Somebody held the house meanwhile.")
     except (TimeoutError, msgspec.DecodeError, ConnectionError):
-        return Hearing(trouble="The microphone does not answer: look at its cable.")
+        return HeardSweeps(trouble="The microphone does not answer: look at its cable.")
     finally:
         with suppress(ProcessLookupError):
             process.kill()

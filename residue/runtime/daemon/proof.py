@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from residue.installation.load import Installation
 from residue.mapping.signals import seconds
 from residue.problems import ProblemError
-from residue.proof.hearing import HeardOutput, Hearing
+from residue.proof.hearing import HeardOutput, HeardSweeps
 from residue.proof.judging import Judged, OutputVerdict, in_words, judged, lowered_db
 from residue.proof.listening import Listen
 from residue.proof.settings import Microphone
@@ -55,7 +55,7 @@ class Kept(msgspec.Struct, frozen=True, kw_only=True):
     lowered_db: float = 0.0
 
 
-Hears = Callable[[Listen, Callable[[], float], Callable[[], bool]], Awaitable[Hearing]]
+Hears = Callable[[Listen, Callable[[], float], Callable[[], bool]], Awaitable[HeardSweeps]]
 """As microphone_process.hear."""
 
 
@@ -137,7 +137,7 @@ class ProofKeeper:
     def _held(self) -> bool:
         return self._show.keeper.house.held_by is not None
 
-    def _judge(self, microphone: Microphone, heard: Hearing) -> None:
+    def _judge(self, microphone: Microphone, heard: HeardSweeps) -> None:
         now, before = self._show.clock.now(), self.kept
         if heard.trouble is not None:
             return self._not_proven(f"Whether the outputs sound is not known. {heard.trouble}")

@@ -16,7 +16,7 @@ import pytest
 from residue.installation.room import Room
 from residue.loudness.caps.caps import CapEntry
 from residue.loudness.outputs.outputs import Output
-from residue.proof.hearing import HeardOutput, Hearing, Octave
+from residue.proof.hearing import HeardOutput, HeardSweeps, Octave
 from residue.proof.listening import Listen
 from residue.proof.settings import Microphone, MicrophoneCalibration
 from residue.proof.sweep import SLOT_FRAMES
@@ -45,8 +45,8 @@ def output(level_db: float) -> HeardOutput:
     return HeardOutput(octaves=octaves, arrival_ms=900.0)
 
 
-def heard(left_db: float, right_db: float) -> Hearing:
-    return Hearing(outputs={"left": output(left_db), "right": output(right_db)}, background_dbfs=-80.0)
+def heard(left_db: float, right_db: float) -> HeardSweeps:
+    return HeardSweeps(outputs={"left": output(left_db), "right": output(right_db)}, background_dbfs=-80.0)
 
 
 WELL = heard(-10.0, -14.0)
@@ -59,7 +59,7 @@ class Hall:
     folder: Path
     microphone: Microphone | None = MICROPHONE
     now: datetime = NOON - timedelta(hours=3)
-    hears: Hearing = WELL
+    hears: HeardSweeps = WELL
     log: list[str] = field(default_factory=list)
     sounds: list[np.ndarray] = field(default_factory=list)
     asked: list[Listen] = field(default_factory=list)
@@ -98,7 +98,7 @@ class Hall:
     def _happened(self, kind: str, text: str) -> None:
         self.log.append(f"{kind}: {text}")
 
-    async def _hear(self, asked: Listen, play: Callable[[], float], held: Callable[[], bool]) -> Hearing:
+    async def _hear(self, asked: Listen, play: Callable[[], float], held: Callable[[], bool]) -> HeardSweeps:
         self.asked.append(asked)
         play()
         return self.hears
@@ -114,7 +114,7 @@ class Hall:
             await asyncio.sleep(0)
         looked.cancel()
 
-    def morning(self, day: int, hears: Hearing = WELL) -> None:
+    def morning(self, day: int, hears: HeardSweeps = WELL) -> None:
         self.hears = hears
         self.at(NOON + timedelta(days=day, minutes=-8))
 
@@ -170,7 +170,7 @@ def test_an_output_that_is_louder_lowers_the_house_by_as_much_until_a_proof_says
     assert hall.keeper.alarms[-1].startswith("The house is 6.0 dB lower")
     hall.start()
     assert hall.keeper.lowered_db == -6.0, "a restart changes nothing"
-    hall.morning(2, Hearing(trouble="The microphone gives nothing."))
+    hall.morning(2, HeardSweeps(trouble="The microphone gives nothing."))
     assert hall.keeper.lowered_db == -6.0, "what is not known makes nothing louder"
     hall.morning(3)
     assert hall.keeper.lowered_db == 0.0
@@ -179,7 +179,7 @@ def test_an_output_that_is_louder_lowers_the_house_by_as_much_until_a_proof_says
 def test_what_is_not_known_is_never_told_as_well(tmp_path: Path) -> None:
     hall = Hall(tmp_path)
     hall.morning(0)
-    hall.morning(1, Hearing(trouble="The microphone is overloaded."))
+    hall.morning(1, HeardSweeps(trouble="The microphone is overloaded."))
     assert hall.log[-1] == "not proven: Whether the outputs sound is not known. The microphone is overloaded."
     assert hall.keeper.alarms == ["Whether the outputs sound is not known. The microphone is overloaded."]
     assert hall.keeper.told is not None
@@ -216,11 +216,11 @@ def test_nothing_sounds_where_the_time_before_the_opening_is_too_short_or_the_cl
 def test_a_hold_during_the_proof_ends_its_sound(tmp_path: Path) -> None:
     hall = Hall(tmp_path)
 
-    async def held_meanwhile(asked: Listen, play: Callable[[], float], held: Callable[[], bool]) -> Hearing:
+    async def held_meanwhile(asked: Listen, play: Callable[[], float], held: Callable[[], bool]) -> HeardSweeps:
         play()
         hold(hall)
         assert held()
-        return Hearing(trouble="Somebody held the house meanwhile.")
+        return HeardSweeps(trouble="Somebody held the house meanwhile.")
 
     hall.keeper._hears = held_meanwhile
     hall.morning(0)
