@@ -52,6 +52,7 @@ ROOMS = {
         "offline",
         "listening",
         "report",
+        "survey",
         "swap",
         "rehearsal",
         "daemon",

@@ -15,6 +15,7 @@ from multiprocessing.connection import Connection
 
 import msgspec
 
+from residue.loudness.meters.hops import HOP_S
 from residue.loudness.stage.capped import Capped
 from residue.mapping.signals import AUDIO_RATE_HZ
 from residue.output.device_answers import Answer, Lost, Opened, Written, Wrong
@@ -81,7 +82,7 @@ class DeviceOpener:
             raise SinkNotYetError(f'The sound device "{self._name}" is being opened.', self._leave_off)
         self._opening = None
         if isinstance(answer, Opened):
-            return DeviceSink(process, self._routing, answer.latency_s)
+            return DeviceSink(process, self._routing, answer.latency_s + HOP_S)  # the last block is held back
         process.end()
         if isinstance(answer, Wrong):
             raise ProblemError(answer.findings)

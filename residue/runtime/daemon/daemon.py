@@ -29,6 +29,7 @@ from residue.runtime.calibration.own_calibration import check_own_calibrations
 from residue.runtime.daemon.archive_monitor import NIGHT, ArchiveMonitor
 from residue.runtime.daemon.assembly import Places, show_of
 from residue.runtime.daemon.calendar_keeper import CalendarKeeper
+from residue.runtime.daemon.caps_log import CapsLog
 from residue.runtime.daemon.chronicle import Chronicle
 from residue.runtime.daemon.hours_log import HoursLog
 from residue.runtime.daemon.keypad import KeypadKeeper, event_of
@@ -113,6 +114,7 @@ class _Daemon:
         happened(STARTED, f"{installation.piece.title}, {installation.room.place}")
         self._in_force = InForce(installation, state, clock.now, happened)
         self._hours_log = HoursLog(self._chronicle.writer.put, clock)
+        self._caps_log = CapsLog(self._chronicle.writer.put, clock)
         self._hours_answer = HoursAnswer()
         self._calendar = CalendarKeeper(installation.room.hours_folder, happened)
         self._keypad = KeypadKeeper(installation.room.keypad, happened)
@@ -299,16 +301,17 @@ class _Daemon:
                 if change is not None:
                     # Its digest reads each file and each bag.
                     self._take(change, await asyncio.to_thread(in_force, change.installation))
-                await asyncio.to_thread(self._tell_hours, self._show.player.view().duration_s)
+                await asyncio.to_thread(self._tell_in_force, self._show.player.view().duration_s)
             except Exception as error:
                 logger.exception("The files of the installation cannot be looked at")
                 self._chronicle.happened("files", f"Changes of the files cannot be read for now: {error}.")
                 await asyncio.sleep(FILES_FAULT_S)
             await asyncio.sleep(FILES_S)
 
-    def _tell_hours(self, duration_s: Mapping[str, float]) -> None:
-        """Logs the hours in force, and answers the curator."""
+    def _tell_in_force(self, duration_s: Mapping[str, float]) -> None:
+        """Logs the caps and the hours in force, and answers the curator."""
         in_force, outcome = self._in_force(), self._in_force.hours_outcome
+        self._caps_log.look(in_force)
         self._hours_log.look(in_force, duration_s)
         self._hours_answer.look(in_force, outcome, self._clock.now(), self._calendar.words)
 
