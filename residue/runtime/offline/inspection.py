@@ -28,7 +28,7 @@ from residue.installation.load import (
 from residue.installation.room import Room
 from residue.live.sensors import FILE_NAME as SENSORS_FILE
 from residue.live.sensors import check_needs
-from residue.loudness.caps.cautions import CAUTIONS, LAMP_CAUTION, LIGHT_CAUTION
+from residue.loudness.caps.cautions import cautions
 from residue.loudness.outputs.measurement import measurement_notes
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.changes import changes
@@ -252,9 +252,7 @@ def _first_rises(installation: Installation, planned: PlannedPerformance, profil
 
 
 def _cautions(installation: Installation) -> Iterator[Finding]:
-    light = [LIGHT_CAUTION] if installation.graph.feeds else []
-    lamps = [LAMP_CAUTION] if installation.room.light is not None else []
-    for caution in (*CAUTIONS, *light, *lamps):
+    for caution in cautions(feed=bool(installation.graph.feeds), lamps=installation.room.light is not None):
         yield Finding(Severity.NOTES, "caution", caution, "")
 
 
