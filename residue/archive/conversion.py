@@ -39,7 +39,7 @@ Share = Callable[[float], None]
 def convert_samples(source: Path, channel: Channel, kind: Kind, target: Path, done: Share) -> None:
     """Resamples a channel to the rate of a kind of signal; a file beside it lists its gaps. Raises ProblemError."""
     bridged = Bridged(open_channel(source, channel))
-    stream = resampled(bridged, RATE_HZ[kind])
+    stream = resampled(bridged, RATE_HZ[kind], short=channel.short_filter)
     with file_beside(target) as making, making.open("wb") as file:
         npy.write_array_header_1_0(file, {"descr": SAMPLE.str, "fortran_order": False, "shape": (stream.length,)})
         for start in range(0, stream.length, _BLOCK_SAMPLES):

@@ -12,14 +12,19 @@ import select
 import signal
 import sys
 import threading
-from contextlib import suppress
+from contextlib import nullcontext, suppress
 from multiprocessing.connection import Connection
 
 import msgspec
 
 from residue.output.device_answers import Answer, Lost, Opened, Written, Wrong
 from residue.problems import ProblemError
-from residue.processes import PLAYS_FRAMES, keep_time
+from residue.processes import PLAYS_FRAMES, keep_time, new_threads_keep_time
+
+_SMALL_S = 0.1
+"""With a smaller buffer the threads of PortAudio must not wait either. With a large one they stay ordinary: after the
+loss of a device they may loop without end.
+"""
 
 
 def serve(connection: Connection, name: str, channels: int, rate_hz: float, buffer_s: float) -> None:
@@ -35,7 +40,8 @@ def serve(connection: Connection, name: str, channels: int, rate_hz: float, buff
     except Exception as error:  # noqa: BLE001 - of PortAudio's own class, which cannot be had then
         return answer(Lost(f"PortAudio does not start: {error}."))
     try:
-        stream = OutputStream(name, channels, rate_hz, buffer_s)
+        with new_threads_keep_time(PLAYS_FRAMES) if buffer_s < _SMALL_S else nullcontext():
+            stream = OutputStream(name, channels, rate_hz, buffer_s)
         keep_time(PLAYS_FRAMES)
         answer(Opened(stream.latency_s))
         while frames := _next(connection):

@@ -8,7 +8,7 @@ from pathlib import Path
 from residue.loudness.outputs.outputs import Output
 from residue.output.device import DeviceOpener
 from residue.output.routing import Routing
-from residue.output.silent import SilentSink
+from residue.output.silent import BUFFER_S, SilentSink
 from residue.output.sink import Open, Sink, SinkLostError
 from residue.output.together import Together
 from residue.output.wav import WavSink
@@ -22,15 +22,17 @@ def routing_of(outputs: Mapping[str, Output]) -> Routing:
     return Routing(tuple(output.device_channel for output in outputs.values()))
 
 
-def sink_opener(device: str, routing: Routing, folder: Path) -> Open:
-    """The opener of the sink in `device`.
+def sink_opener(device: str, routing: Routing, folder: Path, buffer_s: float = BUFFER_S) -> Open:
+    """The opener of the sink in `device`. buffer_s: that of a sound device.
 
     device: "silent"; "file:PATH", which keeps the pace of a device and writes a new WAV file; or a device's name.
     folder: the start of a relative PATH.
     Raises ProblemError.
     """
     word, _, rest = device.partition(":")
-    return _OPENERS.get(word, _device)(rest if word in _OPENERS else device, routing, folder)
+    if word in _OPENERS:
+        return _OPENERS[word](rest, routing, folder)
+    return DeviceOpener(device, routing, buffer_s)
 
 
 def is_real(device: str) -> bool:
@@ -79,10 +81,6 @@ class _FileOpener:
         wav = WavSink(self._path, self._routing)
         self._begun = True
         return Together([wav, SilentSink()])
-
-
-def _device(name: str, routing: Routing, _folder: Path) -> Open:
-    return DeviceOpener(name, routing)
 
 
 _OPENERS: Mapping[str, Callable[[str, Routing, Path], Open]] = {"silent": _silent, "file": _file}
