@@ -128,8 +128,7 @@ SpanObserver = Callable[[Span, Signals, float], None]
 class Engine:
     """Plays turns through one cap stage into one sink.
 
-    tallies: the levels sent, one a second and one at the end, for the log. log_lags: LogWriter.lags. block_frames: a
-    divisor of AUDIO_RATE_HZ.
+    tallies: the levels sent, one a second and one at the end. log_lags: LogWriter.lags. block_frames: a whole share of 1 s.
     """
 
     def __init__(
@@ -440,9 +439,8 @@ class Engine:
     def _stop(self, fade_s: float) -> None:
         self._fade_out(fade_s if self._turn else 0.0)
         fade_frames = frame_at(fade_s) if self._turn else 0
-        self._frames_to_go = (
-            fade_frames + self._stage.latency_frames + frame_at(self._sink.latency_s) + self._block_frames
-        )
+        on_the_way = self._stage.latency_frames + frame_at(self._sink.latency_s)
+        self._frames_to_go = fade_frames + on_the_way + self._block_frames
 
     def _watch_sink(self) -> None:
         """Sends nothing while the sink is lost, so that no exposure is counted, and sound comes back with a fade-in."""
