@@ -15,6 +15,7 @@ from multiprocessing.connection import Connection
 
 import msgspec
 
+from residue.loudness.meters.hops import HOP_S
 from residue.loudness.stage.capped import Capped
 from residue.mapping.signals import AUDIO_RATE_HZ
 from residue.output.device_answers import Answer, Lost, Opened, Written, Wrong
@@ -62,10 +63,10 @@ class DeviceOpener:
     calls again.
     """
 
-    def __init__(self, name: str, routing: Routing, buffer_s: float = BUFFER_S) -> None:
+    def __init__(self, name: str, routing: Routing, buffer_s: float = BUFFER_S, block_s: float = HOP_S) -> None:
         self._name = name
         self._routing = routing
-        self._buffer_s = buffer_s
+        self._buffer_s, self._block_s = buffer_s, block_s
         self._waits_s = OPEN_S
         self._last: _Process | None = None
         self._opening: _Process | None = None
@@ -82,7 +83,7 @@ class DeviceOpener:
             raise SinkNotYetError(f'The sound device "{self._name}" is being opened.', self._leave_off)
         self._opening = None
         if isinstance(answer, Opened):
-            return DeviceSink(process, self._routing, answer.latency_s)
+            return DeviceSink(process, self._routing, answer.latency_s + self._block_s)  # one is held back
         process.end()
         if isinstance(answer, Wrong):
             raise ProblemError(answer.findings)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
+from residue.loudness.meters.hops import HOP_S
 from residue.loudness.outputs.outputs import Output
 from residue.output.device import DeviceOpener
 from residue.output.routing import Routing
@@ -22,8 +23,10 @@ def routing_of(outputs: Mapping[str, Output]) -> Routing:
     return Routing(tuple(output.device_channel for output in outputs.values()))
 
 
-def sink_opener(device: str, routing: Routing, folder: Path, buffer_s: float = BUFFER_S) -> Open:
-    """The opener of the sink in `device`. buffer_s: that of a sound device.
+def sink_opener(
+    device: str, routing: Routing, folder: Path, *, buffer_s: float = BUFFER_S, block_s: float = HOP_S
+) -> Open:
+    """The opener of the sink in `device`. buffer_s: that of a sound device. block_s: the blocks that it will be given.
 
     device: "silent"; "file:PATH", which keeps the pace of a device and writes a new WAV file; or a device's name.
     folder: the start of a relative PATH.
@@ -32,7 +35,7 @@ def sink_opener(device: str, routing: Routing, folder: Path, buffer_s: float = B
     word, _, rest = device.partition(":")
     if word in _OPENERS:
         return _OPENERS[word](rest, routing, folder)
-    return DeviceOpener(device, routing, buffer_s)
+    return DeviceOpener(device, routing, buffer_s, block_s)
 
 
 def is_real(device: str) -> bool:

@@ -21,7 +21,7 @@ from residue.loudness.stage.ending import Reach
 from residue.loudness.stage.history import SPARED_SHARE, SentHistory
 from residue.loudness.stage.lasting import Lasting
 from residue.loudness.stage.limiter import FADE_FRAMES
-from residue.loudness.stage.received import Kept, ReceivedHop
+from residue.loudness.stage.received import CapsToKeep, ReceivedHop
 from residue.loudness.stage.sent_record import SentRecord
 from residue.loudness.stage.steering import MovingHop, Parts, greatest_gain
 
@@ -72,7 +72,7 @@ class Governor:
         self._fall = np.minimum(1.0, np.arange(1, slice_frames + 1) / min(FADE_FRAMES, slice_frames))
         self._record = SentRecord(len(ears), history)
         self._held: Floats = np.zeros((len(outputs), slice_frames))
-        self._promised: Kept | None = None
+        self._promised: CapsToKeep | None = None
         """The caps under which the held hop was accepted, if others have come into force since then."""
         self._within_reach = Reach((), (), len(outputs), slice_frames)
         self._heed(ears, outputs, caps, {})
@@ -151,7 +151,7 @@ class Governor:
             raise TypeError("Caps cannot become stricter where a hop is decided on in slices")
         self._record.listen_to(len(ears))
         self._returns_to = max(self._returns_to, self.gain)
-        self._promised = Kept(self.budgets, self._budget_ears, self.instants)
+        self._promised = CapsToKeep(self.budgets, self._budget_ears, self.instants)
         self._heed(ears, outputs, caps, {budget.cap: budget for budget in self.budgets})
         self._projected = self._hear(self._hearing, self._held)
         self._lasting = {budget: one for budget, one in self._lasting.items() if budget in self.budgets}
@@ -349,7 +349,7 @@ class Governor:
             after = self._hear(heard.hearing, sent)
         return self._send(sent, heard, hop, after, 0.0)
 
-    def _entered(self, hop: Floats, most: float, promised: Kept) -> Floats:
+    def _entered(self, hop: Floats, most: float, promised: CapsToKeep) -> Floats:
         """Sends the held hop, which keeps the former caps, and moves to a gain that keeps the new caps."""
         solved = min(most, self._solved(hop, held=False))
         for step in _STEPS_BACK:

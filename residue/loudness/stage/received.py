@@ -31,7 +31,7 @@ class ReceivedHop:
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class CapsToKeep:
     """Caps that a hop must keep."""
 
     budgets: tuple[Budget, ...]

@@ -128,7 +128,7 @@ SpanObserver = Callable[[Span, Signals, float], None]
 class Engine:
     """Plays turns through one cap stage into one sink.
 
-    tallies: the levels sent, one a second and one at the end. log_lags: LogWriter.lags. block_frames: a whole share of 1 s.
+    tallies: the levels sent, one a second and one at the end. log_lags: LogWriter.lags. block_frames: a share of 1 s.
     """
 
     def __init__(

@@ -37,7 +37,7 @@ from residue.runtime.system.ending_signals import ending_signals, handled
 from residue.runtime.system.files import occupied
 from residue.watchdog.deadman import Deadman
 
-BUFFER_S = 0.015
+BUFFER_S = 0.01
 """The buffer of the output device: enough for what a quiet computer is late now and then."""
 LOOK_S = 0.1
 LINE_S = 5.0
@@ -202,14 +202,16 @@ def record(installation: Installation, into: Path, *, device: str | None, for_s:
         raise ProblemError(findings)
     clock, outputs = SystemClock(), sounding_outputs(installation)
     given = device or installation.room.device
-    open_sink = sink_opener(given, routing_of(outputs), Path() if device else state, BUFFER_S)
+    block_s = seconds(LIVE_SLICE_FRAMES)
+    folder = Path() if device else state
+    open_sink = sink_opener(given, routing_of(outputs), folder, buffer_s=BUFFER_S, block_s=block_s)
     with Diagnostics() as diagnostics, occupied(state):
         evening = Recording(
             installation,
             sensors,
             into,
             sound=_sound_input(sensors),
-            sink=ReturningSink(open_sink, breath_s=seconds(LIVE_SLICE_FRAMES) / 2),
+            sink=ReturningSink(open_sink, breath_s=block_s / 2),
             state=state,
             clock=clock,
         )
