@@ -10,6 +10,7 @@ import ipaddress
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from enum import Enum
+from functools import cache
 from math import isfinite
 from pathlib import Path
 from types import UnionType
@@ -122,7 +123,7 @@ def check(
     """
     findings: list[Finding] = []
     values: dict[str, Any] = {}
-    fields = {field.encode_name: field for field in msgspec.structs.fields(record)}
+    fields = _fields(record)
     raw = {key: value for key, value in raw.items() if key != record.__struct_config__.tag_field}
     whole = True  # for this table's own keys; a fault within a table below omits only that table
     for key in raw:
@@ -232,6 +233,12 @@ def _examples(wanted: Any) -> list[Any]:
     return [
         example for meta in getattr(wanted, "__metadata__", ()) for example in getattr(meta, "examples", None) or ()
     ] + [example for option in get_args(wanted) for example in _examples(option)]
+
+
+@cache  # to look into a type takes longer than to check a table, and a piece has many tables of one type
+def _fields(record: type[msgspec.Struct]) -> Mapping[str, msgspec.structs.FieldInfo]:
+    """The fields of a type of record, by their keys in a file."""
+    return {field.encode_name: field for field in msgspec.structs.fields(record)}
 
 
 def _records(types: Iterable[Any]) -> Mapping[object, type[msgspec.Struct]]:

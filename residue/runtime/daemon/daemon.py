@@ -226,6 +226,7 @@ class _Daemon:
         self._watching.deadman.start()
         gc.collect()
         gc.freeze()  # objects that live as long as the process need no further garbage collection
+        gc.enable()
         self._watching.notifier.tell("READY=1")
 
     def _tick(self) -> None:
