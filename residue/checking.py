@@ -114,6 +114,12 @@ def _beyond(raw: object, at: str = "") -> Iterator[str]:
         yield from _beyond(item, _join(at, key))
 
 
+@cache  # as msgspec compiles the types from text each time that it is asked for them
+def _fields(record: type[msgspec.Struct]) -> Mapping[str, msgspec.structs.FieldInfo]:
+    """The fields of a record by the keys that people write."""
+    return {field.encode_name: field for field in msgspec.structs.fields(record)}
+
+
 def check(
     raw: Mapping[str, Any], record: type[StructT], file: str, at: str = ""
 ) -> tuple[StructT | None, list[Finding]]:
@@ -233,12 +239,6 @@ def _examples(wanted: Any) -> list[Any]:
     return [
         example for meta in getattr(wanted, "__metadata__", ()) for example in getattr(meta, "examples", None) or ()
     ] + [example for option in get_args(wanted) for example in _examples(option)]
-
-
-@cache  # to look into a type takes longer than to check a table, and a piece has many tables of one type
-def _fields(record: type[msgspec.Struct]) -> Mapping[str, msgspec.structs.FieldInfo]:
-    """The fields of a type of record, by their keys in a file."""
-    return {field.encode_name: field for field in msgspec.structs.fields(record)}
 
 
 def _records(types: Iterable[Any]) -> Mapping[object, type[msgspec.Struct]]:

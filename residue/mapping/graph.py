@@ -81,7 +81,7 @@ class Graph:
         return sorted({file for node in self.nodes.values() for file in node.files()})
 
 
-@cache  # each wire asks, and the types of the fields are texts until they are read
+@cache  # as these hints are compiled from text each time that they are asked for
 def ports(node: type[Node]) -> Mapping[str, frozenset[Kind]]:
     """The inputs of a kind of node by field name, and the kinds of signal that each takes."""
     hints = typing.get_type_hints(node, include_extras=True)

@@ -44,6 +44,7 @@ from residue.progress import Progress, silent
 from residue.runtime.calibration.own_calibration import check_own_calibrations
 from residue.runtime.offline.keypad_findings import keypad_findings
 from residue.runtime.offline.light_findings import light_findings
+from residue.runtime.offline.microphone import microphone_findings
 from residue.runtime.offline.sharing import folder_findings
 from residue.runtime.offline.trying_notices import notice_findings
 from residue.runtime.offline.unit_findings import device_findings, unit_findings
@@ -94,6 +95,7 @@ def inspect(
     findings += [*unit_findings(installation, installed_unit()), *device_findings(installation.room)]
     findings += [*notice_findings(installation.room), *keypad_findings(installation.room)]
     findings += folder_findings(installation)
+    findings += microphone_findings(installation.room)
     findings += [*_feed(installation), *light_findings(installation), *_page(installation.room)]
     findings += _output(installation, device or installation.room.device)
     findings += _disk(cache)
