@@ -53,6 +53,7 @@ ROOMS = {
         "listening",
         "report",
         "survey",
+        "packing",
         "swap",
         "rehearsal",
         "daemon",

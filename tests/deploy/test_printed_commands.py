@@ -45,6 +45,7 @@ ELSEWHERE: Mapping[str, str] = {
 UNANSWERED: Mapping[str, str] = {
     "README.md: playing first-batch 03:58, mass | well | A 84.0 C 93.2 dB": "what the demo shows, which is not run",
     "curator.md: trim: -6 dB": "what a curator writes into a calendar",
+    "keeping.md: # ? Which channel of the device feeds it, counted from 1?": "what stands in the room.toml of unpack",
 }
 """Texts that no command before them has printed, with the reason."""
 
