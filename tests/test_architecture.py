@@ -2,6 +2,7 @@
 
 import ast
 import re
+import subprocess
 import sys
 import tomllib
 from collections import Counter
@@ -166,6 +167,14 @@ def test_what_comes_from_outside_is_declared() -> None:
     wanted = {name for module in MODULES for name in from_outside(module)}
     given = {name for name in wanted for by in distributions.get(name, []) if by.lower() in declared}
     assert wanted - given == set()
+
+
+def test_a_start_waits_for_no_library_that_it_does_not_need() -> None:
+    """Each of these takes 5 to 500 ms to import, and is for what other commands or a child of the daemon do."""
+    look = "import sys, residue.cli, residue.runtime.daemon.daemon; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", look], capture_output=True, text=True, check=True)
+    kept_out = {"edfio", "icalendar", "matplotlib", "scipy", "sounddevice", "soundfile", "tomlkit"}
+    assert kept_out & set(done.stdout.split()) == set()
 
 
 def test_only_the_cap_stage_makes_what_a_sink_takes() -> None:

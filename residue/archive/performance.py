@@ -11,7 +11,6 @@ from pathlib import Path, PurePosixPath
 from typing import Annotated
 
 import msgspec
-import tomlkit
 from msgspec import Meta
 
 from residue.checking import check, read_toml
@@ -208,5 +207,7 @@ def read_performance(path: Path) -> Performance:
 
 def write_performance(performance: Performance) -> str:
     """The text of performance.toml, without default values."""
+    import tomlkit  # a house reads performances and writes none
+
     tables = msgspec.to_builtins(performance, builtin_types=(datetime, date))
     return tomlkit.dumps(tables)
