@@ -12,7 +12,6 @@ from functools import lru_cache
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import next_fast_len
 
 from residue.loudness.calibration.check_tone import LOUDEST_DBFS, TONE_DBC, UNCALIBRATED_DBFS
 from residue.loudness.meters.weightings import Weighting
@@ -93,6 +92,8 @@ def sound_of(outputs: Mapping[str, Output]) -> Floats:
 
 def response(recording: Floats, transducer: str) -> Floats:
     """(frames,): the response to the sweep at full level, at each delay from the beginning of the recording."""
+    from scipy.fft import next_fast_len  # its import takes half a second, and a start waits for this module
+
     swept = sweep(transducer)
     frames = next_fast_len(len(recording) + len(swept), real=True)
     spectrum = np.fft.rfft(swept, frames)

@@ -11,13 +11,14 @@ from collections.abc import Callable, Coroutine, Mapping
 from contextlib import suppress
 from functools import partial
 from typing import Any
+from uuid import uuid5
 
 from residue.control.addresses import SWAP_TOLD
 from residue.control.feed import FeedSender
 from residue.control.keypad import KeyBinding
 from residue.control.surface import Surface, open_surface
 from residue.installation.load import Installation
-from residue.light.sender import LightSender
+from residue.light.sender import LIGHT_SOURCES, LightSender
 from residue.loudness.calibration.check_tone import check_tone
 from residue.mapping.playback import Signals
 from residue.mapping.signals import Span
@@ -57,6 +58,7 @@ from residue.runtime.system.diagnostics import Diagnostics
 from residue.runtime.system.ending_signals import ending_signals
 from residue.runtime.system.files import occupied
 from residue.runtime.system.folders import MEMORY_FILE, ended_file
+from residue.runtime.system.machine_identity import machine_identity
 from residue.runtime.system.started_by import note_end
 from residue.schedule.switching import Switchboard
 from residue.schedule.triggers import Period, Trigger, Triggers, fixed_start, nightly
@@ -119,7 +121,12 @@ class _Daemon:
         self._calendar = CalendarKeeper(installation.room.hours_folder, happened)
         self._keypad = KeypadKeeper(installation.room.keypad, happened)
         self._feed = FeedSender(installation.graph.feeds, installation.room.control.feed)
-        self._light = LightSender(self._in_force().room.light, self._in_force().graph.lamps, happened)
+        self._light = LightSender(
+            self._in_force().room.light,
+            self._in_force().graph.lamps,
+            happened,
+            uuid5(LIGHT_SOURCES, str(machine_identity())),
+        )
         self._show = show_of(
             self._in_force,
             places,
@@ -231,6 +238,7 @@ class _Daemon:
         self._watching.deadman.start()
         gc.collect()
         gc.freeze()  # objects that live as long as the process need no further garbage collection
+        gc.enable()
         self._watching.notifier.tell("READY=1")
 
     def _tick(self) -> None:

@@ -84,7 +84,7 @@ class ProofKeeper:
         """For the status; None without a microphone."""
         if self._microphone is None:
             return None
-        told = msgspec.to_builtins(self.kept)
+        told = msgspec.to_builtins(self.kept, builtin_types=(datetime,))
         return {key: told[key] for key in ("at", "found", "background_db", "trouble", "lowered_db")}
 
     async def keep(self) -> None:
@@ -114,20 +114,27 @@ class ProofKeeper:
 
     async def _prove(self, microphone: Microphone, opening: Opening) -> None:
         show, outputs = self._show, sounding_outputs(self._show.in_force())
-        self.kept = msgspec.structs.replace(self.kept, opens=opening.opens)  # one try for each opening
-        house, engine = show.keeper.house, show.engine.snapshot
         left_s = (opening.opens - show.clock.now()).total_seconds()
-        if house.held_by is not None or house.state is not State.CLOSED:
-            return self._not_proven("The outputs are not proven: somebody holds the house.")
-        if engine.lost is not None or engine.performance is not None or engine.tone:
-            return self._not_proven("The outputs are not proven: the sound device is lost or in use.")
-        if left_s < seconds(len(outputs) * SLOT_FRAMES) + SPARE_S:
-            return self._not_proven("The outputs are not proven: too little time was left before the opening.")
+        late, in_the_way = left_s < seconds(len(outputs) * SLOT_FRAMES) + SPARE_S, self._in_the_way()
+        if in_the_way is not None and not late:
+            return None  # it may be over in time
+        self.kept = msgspec.structs.replace(self.kept, opens=opening.opens)  # one try for each opening
+        if late:
+            return self._not_proven(f"The outputs are not proven: {in_the_way or 'too little time was left'}.")
         asked = Listen(device=microphone.device, input=microphone.input, slots=slots_of(outputs))
         heard = await self._hears(asked, lambda: self._play(sound_of(outputs)), self._held)
         if self._held():
             self._play(np.zeros((len(outputs), 1)))
         self._judge(microphone, heard)
+        return None
+
+    def _in_the_way(self) -> str | None:
+        """Why nothing may sound at this moment."""
+        house, engine = self._show.keeper.house, self._show.engine.snapshot
+        if house.held_by is not None or house.state is not State.CLOSED:
+            return "somebody held the house until it opened"
+        if engine.lost is not None or engine.performance is not None or engine.tone:
+            return "the sound device was lost, or in use, until it opened"
         return None
 
     def _play(self, sound: NDArray[np.float64]) -> float:

@@ -95,7 +95,7 @@ def status(known: Known) -> dict[str, Any]:
         "tone": engine.tone,
         "lowered": list(_lowered(known)),
         "light": known.light,
-        "proof": known.proof,
+        "proof": None if known.proof is None else {**known.proof, "at": _time(known.proof["at"], known.zone)},
         "assumed": [
             {
                 "window_s": one.window_s,

@@ -194,13 +194,22 @@ def lose(hall: Hall) -> None:
     hall.engine.snapshot.lost = "unplugged"
 
 
-def test_nothing_sounds_where_somebody_holds_the_house_or_the_device_is_lost(tmp_path: Path) -> None:
-    for folder, spoil, why in ((tmp_path / "1", hold, "holds"), (tmp_path / "2", lose, "lost or in use")):
-        hall = Hall(folder)
-        spoil(hall)
-        hall.morning(0)
-        assert hall.sounds == []
-        assert why in hall.log[-1]
+@pytest.mark.parametrize(
+    ("spoil", "why"), [(hold, "somebody held the house"), (lose, "the sound device was lost")], ids=["held", "lost"]
+)
+def test_it_waits_while_somebody_holds_the_house_or_the_device_is_lost(
+    tmp_path: Path, spoil: Callable[[Hall], None], why: str
+) -> None:
+    hall = Hall(tmp_path)
+    spoil(hall)
+    hall.at(NOON - timedelta(minutes=9))
+    assert (hall.sounds, hall.log) == ([], [])
+    hall.at(NOON - timedelta(seconds=15))
+    assert hall.sounds == []
+    assert why in hall.log[-1]
+    hall.house.held_by = hall.engine.snapshot.lost = None
+    hall.morning(1)
+    assert len(hall.sounds) == 1
 
 
 def test_nothing_sounds_where_the_time_before_the_opening_is_too_short_or_the_clock_is_unsure(tmp_path: Path) -> None:

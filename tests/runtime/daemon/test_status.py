@@ -178,10 +178,10 @@ def test_it_tells_who_made_it_quieter_and_by_how_much() -> None:
 
 
 def test_what_a_proof_lowers_is_told_with_the_rest() -> None:
-    proof: dict[str, object] = {"at": None, "found": {}, "background_db": 31.0, "trouble": None, "lowered_db": -6.0}
+    proof: dict[str, object] = {"at": NOW, "found": {}, "background_db": 31.0, "trouble": None, "lowered_db": -6.0}
     playing = House(state=State.PLAYING, since=NOW)
     known = replace(QUIET, proof=proof, house=playing, engine=Snapshot(performance="first-batch"))
-    assert told(known)["proof"] == proof
+    assert told(known)["proof"] == {**proof, "at": "2026-03-03T10:04:21+01:00"}
     assert told(known)["lowered"] == [{"by": "proof", "db": -6.0, "who": None}]
     assert "Lowered proof -6.0 dB" in " ".join(words(known).split())
     assert told(QUIET)["proof"] is None
