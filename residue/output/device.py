@@ -14,13 +14,15 @@ from contextlib import suppress
 from multiprocessing.connection import Connection
 
 import msgspec
+import numpy as np
+from numpy.typing import NDArray
 
 from residue.loudness.stage.capped import Capped
 from residue.mapping.signals import AUDIO_RATE_HZ
 from residue.output.device_answers import Answer, Lost, Opened, Written, Wrong
 from residue.output.routing import Routing
 from residue.output.silent import BUFFER_S
-from residue.output.sink import SinkLostError, SinkNotYetError
+from residue.output.sink import Queued, SinkLostError, SinkNotYetError
 from residue.problems import ProblemError
 from residue.processes import command_of
 
@@ -44,11 +46,18 @@ class DeviceSink:
 
     def write(self, capped: Capped) -> None:
         """Plays the frames; counts a stream that was empty before."""
-        match self._process.written(self._routing.interleaved(capped).tobytes()):
-            case Written(late):
+        self.play(self._routing.interleaved(capped))
+
+    def play(self, frames: NDArray[np.float32]) -> Queued:
+        """Plays routed frames, and tells what is left to play."""
+        match self._process.written(frames.tobytes()):
+            case Written(late, reading):
                 self.late_blocks += late
+                return reading or Queued(time.monotonic(), self.latency_s * AUDIO_RATE_HZ)
             case Lost(why):
                 raise SinkLostError(why)
+            case other:
+                raise TypeError(f"{other} does not answer a write")
 
     def close(self) -> None:
         """Closes the device, even a lost one."""
@@ -62,8 +71,10 @@ class DeviceOpener:
     calls again.
     """
 
-    def __init__(self, name: str, routing: Routing) -> None:
+    def __init__(self, name: str, routing: Routing, *, timed: bool = False) -> None:
+        """timed: whether what it opens tells what is left to play."""
         self._name = name
+        self._timed = timed
         self._routing = routing
         self._waits_s = OPEN_S
         self._last: _Process | None = None
@@ -89,7 +100,7 @@ class DeviceOpener:
 
     def _begun(self) -> _Process:
         try:
-            return _Process(self._name, self._routing.width)
+            return _Process(self._name, self._routing.width, timed=self._timed)
         except OSError as error:  # for example when memory is short
             what = f'No process can be started to play on the sound device "{self._name}": {error.strerror}.'
             raise SinkLostError(what) from error
@@ -103,8 +114,9 @@ class DeviceOpener:
 class _Process:
     """The process that plays, and the connection to it."""
 
-    def __init__(self, name: str, channels: int) -> None:
-        command = command_of("residue.output.device_process", [name, str(channels), str(AUDIO_RATE_HZ), str(BUFFER_S)])
+    def __init__(self, name: str, channels: int, *, timed: bool) -> None:
+        given = [name, str(channels), str(AUDIO_RATE_HZ), str(BUFFER_S), str(int(timed))]
+        command = command_of("residue.output.device_process", given)
         ours, theirs = socket.socketpair()
         # A process that answers has read everything, so a send waits only for one without an answer; twice if long.
         ours.setsockopt(socket.SOL_SOCKET, socket.SO_SNDTIMEO, struct.pack("@ll", 0, round(ANSWER_S / 2 * 1e6)))

@@ -1,8 +1,9 @@
 """The process that plays on a sound device.
 
 PortAudio lists devices only when it is initialised, and hangs if a device or a sound server hangs. A process of its own
-sees the present devices, and can be ended. Its arguments are the device's name, the channels, the rate in Hz and the
-buffer in s; its standard input is a connection to the process that makes the frames (see device_answers.py).
+sees the present devices, and can be ended. Its arguments are the device's name, the channels, the rate in Hz, the
+buffer in s, and 1 where every answer is to tell what is left to play, else 0. Its standard input is a connection to the
+process that makes the frames (see device_answers.py).
 """
 
 from __future__ import annotations
@@ -12,17 +13,23 @@ import select
 import signal
 import sys
 import threading
+import time
 from contextlib import suppress
 from multiprocessing.connection import Connection
+from typing import TYPE_CHECKING
 
 import msgspec
 
 from residue.output.device_answers import Answer, Lost, Opened, Written, Wrong
+from residue.output.sink import Queued
 from residue.problems import ProblemError
 from residue.processes import PLAYS_FRAMES, keep_time
 
+if TYPE_CHECKING:
+    from residue.output.portaudio import OutputStream
 
-def serve(connection: Connection, name: str, channels: int, rate_hz: float, buffer_s: float) -> None:
+
+def serve(connection: Connection, name: str, channels: int, rate_hz: float, buffer_s: float, *, timed: bool) -> None:
     """Plays until the device is lost or the sender has ended."""
 
     def answer(one: Answer) -> None:
@@ -39,11 +46,17 @@ def serve(connection: Connection, name: str, channels: int, rate_hz: float, buff
         keep_time(PLAYS_FRAMES)
         answer(Opened(stream.latency_s))
         while frames := _next(connection):
-            answer(Written(stream.write(frames)))
+            answer(Written(stream.write(frames), _reading(stream) if timed else None))
     except ProblemError as error:
         answer(Wrong(error.findings))
     except OSError as error:
         answer(Lost(str(error)))
+
+
+def _reading(stream: OutputStream) -> Queued:
+    """The time comes last: whatever happens in between makes the queue look longer, and never shorter."""
+    queued_frames = stream.queued_frames()
+    return Queued(time.monotonic(), queued_frames)
 
 
 def _next(connection: Connection) -> bytes | None:
@@ -63,12 +76,12 @@ def _end_with(descriptor: int) -> None:
 
 def main() -> None:
     """Plays on one device until it is asked to end."""
-    name, channels, rate_hz, buffer_s = sys.argv[1:]
+    name, channels, rate_hz, buffer_s, timed = sys.argv[1:]
     signal.signal(signal.SIGTERM, signal.SIG_IGN)  # for all of a unit; the sender fades out
     connection = Connection(os.dup(sys.stdin.fileno()))
     threading.Thread(target=_end_with, args=(connection.fileno(),), daemon=True).start()
     with suppress(ConnectionError):
-        serve(connection, name, int(channels), float(rate_hz), float(buffer_s))
+        serve(connection, name, int(channels), float(rate_hz), float(buffer_s), timed=timed == "1")
 
 
 if __name__ == "__main__":
