@@ -27,6 +27,7 @@ ORDER = (
     ("schedule",),
     ("output",),
     ("control",),
+    ("light",),
     ("watchdog",),
     ("notices",),
     ("page",),
@@ -50,6 +51,7 @@ ROOMS = {
         "offline",
         "listening",
         "report",
+        "survey",
         "swap",
         "rehearsal",
         "daemon",
@@ -167,6 +169,11 @@ def test_what_comes_from_outside_is_declared() -> None:
 def test_only_the_cap_stage_makes_what_a_sink_takes() -> None:
     makers = {named(module) for module in MODULES if constructed(module) & {"Capped", "Seal"}}
     assert makers == {"residue/loudness/stage/stage.py"}
+
+
+def test_only_the_cap_on_flashes_makes_what_lamps_are_told() -> None:
+    makers = {named(module) for module in MODULES if constructed(module) & {"CappedLight", "LightSeal"}}
+    assert makers == {"residue/light/flash_cap.py"}
 
 
 SIGNAL_CODE = ("dsp", "mapping", "loudness/meters")
@@ -294,6 +301,7 @@ OF_NO_SINGLE_MODULE = {
     "mapping/test_random_graphs.py": "rules that all graphs keep",
     "mapping/test_same_bits.py": "rules that all graphs keep",
     "runtime/daemon/test_daemon_hours.py": "hours that change while a daemon plays",
+    "runtime/daemon/test_daemon_light.py": "a lamp of a daemon that plays, as a receiver sees it",
     "runtime/daemon/test_daemon_room.py": "a room.toml that changes while a daemon plays",
     "runtime/swap/test_swap_while_playing.py": "a swap in a daemon that plays",
 }

@@ -116,7 +116,7 @@ def check_room_for(graph: Graph | None, room: Room) -> list[Finding]:
     """Finds faults of a room: in itself, and missing outputs of the piece."""
     unknown = room.levels_at_the_ear == "unknown"
     findings = check_room(room.cap, room.output, room.measurement, ears_unknown=unknown)
-    return findings + (_missing_outputs(graph, room) if graph else [])
+    return findings + ([*_missing_outputs(graph, room), *_unknown_lamps(graph, room)] if graph else [])
 
 
 def find_performances(folder: Path) -> Mapping[str, Path]:
@@ -276,6 +276,14 @@ def mixed(folder: Path, hours: HoursFolder) -> Iterator[Finding]:
     if home.is_relative_to(here) or here.is_relative_to(home):
         what = f"{home} and the installation are one folder, or one within the other: who shares it could raise caps."
         yield Finding(Severity.STOPS, f"{ROOM}: hours_folder.path", what, "Write another, such as /srv/residue-hours.")
+
+
+def _unknown_lamps(graph: Graph, room: Room) -> Iterator[Finding]:
+    """A fault for every lamp of the room that the piece does not have."""
+    for name in room.light.lamp if room.light is not None else ():
+        if name not in graph.lamps:
+            what = f'The piece has no node of kind lamp that is called "{name}".'
+            yield Finding(Severity.STOPS, f"{ROOM}: light.lamp.{name}", what, nearest(name, graph.lamps))
 
 
 def _missing_outputs(graph: Graph, room: Room) -> list[Finding]:

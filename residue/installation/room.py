@@ -8,6 +8,7 @@ import msgspec
 
 from residue.control.keypad import Keypad
 from residue.control.settings import ControlSettings
+from residue.light.settings import LightSettings
 from residue.loudness.caps.caps import PLACE, Cap, CapEntry, expand
 from residue.loudness.outputs.measurement import MeasuredWith, margin_db
 from residue.loudness.outputs.outputs import Output
@@ -46,6 +47,8 @@ class Room(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """A web page of the house for a phone; there is none if the table is left out."""
     in_step: InStep | None = None
     """Whether it plays one performance together with other rooms, by the clock; alone if the table is left out."""
+    light: LightSettings | None = None
+    """Lamps that follow the piece, by sACN (ANSI E1.31); there are none if the table is left out."""
     notice: list[AnyNotice] = []
     """Who is told of faults, of recoveries, and once a day how the day was."""
 

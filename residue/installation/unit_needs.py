@@ -88,6 +88,8 @@ def needs_of(room: Room, sensors: Sensors | None) -> tuple[UnitNeed, ...]:
     """All needs of room.toml, and of sensors.toml if there is one; each with its key."""
     needs = [*_listened_to(room.control, f"{ROOM}: control")]
     needs += _addresses((f"{ROOM}: control.feed[{n}].host", one.host) for n, one in enumerate(room.control.feed, 1))
+    if (light := room.light) is not None:
+        needs += _addresses((f"{ROOM}: light", receiver) for _, receiver in light.receivers())
     if room.page is not None:
         seen = Listening(listen=room.page.listen, port=room.page.port, allow=room.control.allow)
         needs += _listened_to(seen, f"{ROOM}: page, control")

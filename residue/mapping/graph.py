@@ -6,7 +6,7 @@ import typing
 from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass
 from enum import StrEnum
-from functools import cached_property
+from functools import cache, cached_property
 from graphlib import CycleError, TopologicalSorter
 from typing import Any, get_args
 
@@ -14,7 +14,7 @@ import msgspec
 
 from residue.mapping.form import FORM
 from residue.mapping.node import Drive, Node, Port
-from residue.mapping.nodes.feeds import Feed
+from residue.mapping.nodes.feeds import Feed, Lamp
 from residue.mapping.nodes.space import ToOutputs
 from residue.mapping.piece import Piece
 from residue.mapping.signals import EVENTS, SLOW, Kind, Shape
@@ -71,12 +71,18 @@ class Graph:
         return {name: node for name, node in self.nodes.items() if isinstance(node, Feed)}
 
     @property
+    def lamps(self) -> Mapping[str, Lamp]:
+        """The nodes whose signals are the brightness of a lamp."""
+        return {name: node for name, node in self.nodes.items() if isinstance(node, Lamp)}
+
+    @property
     def files(self) -> Sequence[str]:
         """The files in the installation's folder that change the sound, beside piece.toml."""
         return sorted({file for node in self.nodes.values() for file in node.files()})
 
 
-def ports(node: type[Node]) -> dict[str, frozenset[Kind]]:
+@cache  # as these hints are compiled from text each time that they are asked for
+def ports(node: type[Node]) -> Mapping[str, frozenset[Kind]]:
     """The inputs of a kind of node by field name, and the kinds of signal that each takes."""
     hints = typing.get_type_hints(node, include_extras=True)
     return {
@@ -93,7 +99,8 @@ def needed_ports(node: type[Node]) -> list[str]:
     return [port for port in ports(node) if port in needed]
 
 
-def drivable(node: type[Node]) -> dict[str, Any]:
+@cache
+def drivable(node: type[Node]) -> Mapping[str, Any]:
     """The parameters that a signal or the form may drive, by name, each with the type of its numbers."""
     hints = typing.get_type_hints(node, include_extras=True)
     return {
@@ -415,5 +422,5 @@ def _unheard(piece: Piece, nodes: Mapping[str, Node]) -> Iterator[WiringFault]:
     """Nodes that nothing listens to: harmless, but mostly a mistake."""
     heard = {wire.source for wire in wires(piece, nodes)}
     for name, node in nodes.items():
-        if name not in heard and not isinstance(node, ToOutputs | Feed):
+        if name not in heard and not isinstance(node, ToOutputs | Feed | Lamp):
             yield f"node.{name}", "No other node uses this one.", "Connect it, or remove it."

@@ -17,6 +17,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from residue.loudness.meters.hops import HOP_S
 from residue.loudness.stage.capped import Capped
 from residue.mapping.signals import AUDIO_RATE_HZ
 from residue.output.device_answers import Answer, Lost, Opened, Written, Wrong
@@ -92,7 +93,7 @@ class DeviceOpener:
             raise SinkNotYetError(f'The sound device "{self._name}" is being opened.', self._leave_off)
         self._opening = None
         if isinstance(answer, Opened):
-            return DeviceSink(process, self._routing, answer.latency_s)
+            return DeviceSink(process, self._routing, answer.latency_s + HOP_S)  # the last block is held back
         process.end()
         if isinstance(answer, Wrong):
             raise ProblemError(answer.findings)

@@ -3,7 +3,8 @@
 PortAudio lists devices only when it is initialised, and hangs if a device or a sound server hangs. A process of its own
 sees the present devices, and can be ended. Its arguments are the device's name, the channels, the rate in Hz, the
 buffer in s, and 1 where every answer is to tell what is left to play, else 0. Its standard input is a connection to the
-process that makes the frames (see device_answers.py).
+process that makes the frames (see device_answers.py). It lives on after that process was killed, until the sound has
+faded out.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import signal
 import sys
 import threading
 import time
+from collections.abc import Callable
 from contextlib import suppress
 from multiprocessing.connection import Connection
 from typing import TYPE_CHECKING
@@ -21,6 +23,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from residue.output.device_answers import Answer, Lost, Opened, Written, Wrong
+from residue.output.held_back import FRAME_BYTES, HeldBack
 from residue.output.sink import Queued
 from residue.problems import ProblemError
 from residue.processes import PLAYS_FRAMES, keep_time
@@ -28,12 +31,20 @@ from residue.processes import PLAYS_FRAMES, keep_time
 if TYPE_CHECKING:
     from residue.output.portaudio import OutputStream
 
+FADES_BEFORE_S = 0.05
+"""If the sender stalls, the held block fades out so long before the buffer of the device is empty."""
+BEYOND_S = 0.5
+"""A sound server keeps so much more than PortAudio says, with a reserve: PulseAudio keeps 0.1 s, as we measured."""
+_ENDING_S = 1.5
+"""A last fade that is not over so long after the buffer was empty hangs in PortAudio."""
+
 
 def serve(connection: Connection, name: str, channels: int, rate_hz: float, buffer_s: float, *, timed: bool) -> None:
-    """Plays until the device is lost or the sender has ended."""
+    """Plays until the device is lost, or until the sender has ended and the sound has faded out."""
 
     def answer(one: Answer) -> None:
-        connection.send_bytes(msgspec.json.encode(one))
+        with suppress(ConnectionError):  # the sender has ended
+            connection.send_bytes(msgspec.json.encode(one))
 
     try:
         from residue.output.portaudio import OutputStream
@@ -45,43 +56,52 @@ def serve(connection: Connection, name: str, channels: int, rate_hz: float, buff
         stream = OutputStream(name, channels, rate_hz, buffer_s)
         keep_time(PLAYS_FRAMES)
         answer(Opened(stream.latency_s))
-        while frames := _next(connection):
-            answer(Written(stream.write(frames), _reading(stream) if timed else None))
+        held_back = HeldBack(stream, channels)
+        while frames := _next(connection, stream.latency_s - FADES_BEFORE_S, held_back.fade_out):
+            late = held_back.play(frames)
+            answer(Written(late, _queued(stream, held_back) if timed else None))
+        held_back.fade_out()
+        silent_frames = round(rate_hz * (stream.latency_s + BEYOND_S))
+        stream.write(bytes(FRAME_BYTES * channels * silent_frames))  # until the fade is heard
     except ProblemError as error:
         answer(Wrong(error.findings))
     except OSError as error:
         answer(Lost(str(error)))
 
 
-def _reading(stream: OutputStream) -> Queued:
+def _queued(stream: OutputStream, held_back: HeldBack) -> Queued:
     """The time comes last: whatever happens in between makes the queue look longer, and never shorter."""
-    queued_frames = stream.queued_frames()
+    queued_frames = stream.queued_frames() + held_back.frames
     return Queued(time.monotonic(), queued_frames)
 
 
-def _next(connection: Connection) -> bytes | None:
-    """The next message; None after the sender has ended."""
-    with suppress(EOFError, ConnectionError):
+def _next(connection: Connection, wait_s: float, stalls: Callable[[], None]) -> bytes | None:
+    """The next message; None after the sender has ended. stalls: called if none comes for so long."""
+    with suppress(EOFError, OSError):  # it may end within a message
+        if not connection.poll(wait_s):
+            stalls()
         return connection.recv_bytes()
     return None
 
 
-def _end_with(descriptor: int) -> None:
-    """Ends this process at once when the sender of the frames has ended, even while PortAudio hangs."""
+def _end_after(descriptor: int, wait_s: float) -> None:
+    """Ends this process so long after the sender of the frames, even while PortAudio hangs."""
     end = select.poll()
     end.register(descriptor, select.POLLRDHUP)
     end.poll()
+    time.sleep(wait_s)
     os._exit(0)
 
 
 def main() -> None:
     """Plays on one device until it is asked to end."""
     name, channels, rate_hz, buffer_s, timed = sys.argv[1:]
-    signal.signal(signal.SIGTERM, signal.SIG_IGN)  # for all of a unit; the sender fades out
+    for number in (signal.SIGTERM, signal.SIGABRT):  # systemd sends them to all of a unit; the sound fades out
+        signal.signal(number, signal.SIG_IGN)
     connection = Connection(os.dup(sys.stdin.fileno()))
-    threading.Thread(target=_end_with, args=(connection.fileno(),), daemon=True).start()
-    with suppress(ConnectionError):
-        serve(connection, name, int(channels), float(rate_hz), float(buffer_s), timed=timed == "1")
+    ends = threading.Thread(target=_end_after, args=(connection.fileno(), float(buffer_s) + _ENDING_S), daemon=True)
+    ends.start()
+    serve(connection, name, int(channels), float(rate_hz), float(buffer_s), timed=timed == "1")
 
 
 if __name__ == "__main__":

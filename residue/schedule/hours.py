@@ -149,6 +149,7 @@ def calendar(hours: Hours, events: OpeningSource | None = None, private_views: O
         return None if events is not None else (hours.weekly.days[day.weekday()], "weekly hours")
 
     def source(first: dt.date, days: int) -> Iterable[Opening]:
+        pieces = events(first, days) if events else ()  # first, as it is asked often whether they are refused
         of_events: set[dt.date] = set()
         said = {day: hours.special(day) for day in (first + dt.timedelta(days=n) for n in range(days))}
         hours_of_days: list[Opening] = []
@@ -159,7 +160,7 @@ def calendar(hours: Hours, events: OpeningSource | None = None, private_views: O
             else:
                 written = openings_on(day, spans_why[0], spans_why[1], zone)
                 hours_of_days += [special.on(opening) for opening in written]
-        for piece in (piece for one in (events(first, days) if events else ()) for piece in by_its_days(one, zone)):
+        for piece in (piece for one in pieces for piece in by_its_days(one, zone)):
             if (day := piece.opens.date()) in of_events:
                 hours_of_days.append(said[day].on(piece))
         views = [

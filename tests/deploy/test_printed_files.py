@@ -116,6 +116,9 @@ def test_an_example_is_taken(block: Block, tables: Tables, tmp_path: Path) -> No
     if block.file == "room.toml" and "levels_at_the_ear" not in tables:
         for name, output in tables["output"].items():  # what `residue calibrate` would write there
             output.setdefault("calibration", demo("room.toml")["output"][name]["calibration"])
+    if "light" in tables:  # the artist's guide has the lamp
+        with (tmp_path / "piece.toml").open("a", encoding="utf-8") as piece:
+            piece.write('\n[node.glow]\nkind = "lamp"\ninput = "strain"\n')
     if "hours_folder" in tables:
         curator = tmp_path.with_name("curator")
         curator.mkdir()

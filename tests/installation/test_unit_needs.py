@@ -17,6 +17,7 @@ from residue.control.keypad import KeyBinding, Keypad
 from residue.control.settings import ControlSettings, FeedTarget
 from residue.installation.room import Room
 from residue.installation.unit_needs import UnitSetting, drop_in, lacking, needs_of
+from residue.light.settings import LampPlace, LightSettings
 from residue.live.sensors import Messages, Sensor, Sensors
 from residue.loudness.caps.caps import CapEntry
 from residue.loudness.outputs.outputs import Output
@@ -111,6 +112,16 @@ def test_whom_it_sends_to_is_needed_with_the_key_that_says_so() -> None:
 def test_whom_it_hears_is_needed_where_it_listens_to_others(listen: str, needed: list[str]) -> None:
     control = ControlSettings(listen=listen, allow=("192.0.2.0/24", "198.51.100.4/32", "127.0.0.1/32"))
     assert allowed(room(control=control)) == needed
+
+
+@pytest.mark.parametrize(
+    ("to", "needed"),
+    [("192.0.2.40", ["192.0.2.40", "192.0.2.40"]), ("127.0.0.1", []), ("multicast", ["239.255.0.1", "239.255.1.2"])],
+)
+def test_lamps_are_reached_at_their_receiver_or_at_the_groups_of_their_universes(to: str, needed: list[str]) -> None:
+    """Source: ANSI E1.31-2018, 9.3.1, for the groups."""
+    lamps = {name: LampPlace(universe=number, addresses=(1,)) for name, number in (("glow", 1), ("ember", 258))}
+    assert allowed(msgspec.structs.replace(room(), light=LightSettings(to=to, lamp=lamps))) == needed
 
 
 def test_sensors_that_send_messages_are_heard() -> None:

@@ -162,6 +162,7 @@ EXAMPLES: Mapping[str, Sequence[dict[str, Any]]] = {
     "crossover": [{"part": "low"}, {"part": "high"}],
     "output": [{"to": ["left", "right"]}],
     "feed": [{"address": "/arm/effort"}],
+    "lamp": [{"low": -1.0}],
 }
 """Parameters to try for each kind; kinds that are not here need none."""
 

@@ -23,7 +23,7 @@ CHANNELS: Mapping[str, Mapping[str, Any]] = {
     "air": {"channel": "air", "rate": "fast"},
     "pulse": {"channel": "pulse", "rate": "events"},
 }
-_CHOSEN = sorted(set(KINDS) - {"channel", "output", "feed"})
+_CHOSEN = sorted(set(KINDS) - {"channel", "output", "feed", "lamp"})
 _TRIES = 60
 
 

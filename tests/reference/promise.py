@@ -29,6 +29,7 @@ from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.history import SentHistory
 from residue.loudness.stage.stage import CapStage
 from residue.mapping.playback import Played
+from residue.output.held_back import HeldBack
 from residue.runtime.engine.crossfade import EveningCrossfade
 from residue.runtime.journal.event_kinds import ENDED, STARTED
 from residue.runtime.journal.log import LevelLog, Row, event
@@ -195,12 +196,14 @@ class House:
         *,
         begins: Callable[[CapStage], None] = lambda stage: None,
         ended: bool = True,
+        breaks_off: bool = False,
         lost_s: float = 0.0,
         stuck_s: float | None = None,
     ) -> None:
         """One run of the program; it fades where it has an end.
 
-        lost_s: at its end, without a row. stuck_s: the disk takes nothing from then on.
+        Without an end: after a kill, the process that plays fades its last block out; breaks_off: after a power cut,
+        nothing does. lost_s: at its end, without a row. stuck_s: the disk takes nothing from then on.
         """
         if ended:
             fade = np.minimum(1.0, np.arange(sound.shape[1])[::-1] / _FADE_FRAMES)
@@ -222,7 +225,29 @@ class House:
                 *tallies.rows(stage.take_tally(), self.clock, self.up, _THEN),
                 event(self.clock, self.up, ENDED, ""),
             ]
+        elif not breaks_off:
+            self.given[-1] = _faded_out(self.given[-1])
         self.log.write(rows)
+
+
+def _faded_out(block: Floats) -> Floats:
+    """(outputs, frames): what the process that plays makes of the last block that it was given."""
+    played: list[bytes] = []
+    held_back = HeldBack(_Plays(played), len(block))
+    held_back.play(block.T.astype(np.float32).tobytes())
+    held_back.fade_out()
+    return np.frombuffer(played[0], np.float32).reshape(-1, len(block)).T.astype(np.float64)
+
+
+@dataclass
+class _Plays:
+    """A stream of a sound device."""
+
+    played: list[bytes]
+
+    def write(self, frames: bytes) -> bool:
+        self.played.append(frames)
+        return False
 
 
 Happening = Callable[[House, Floats], None]
@@ -255,8 +280,9 @@ def kills(house: House, sound: Floats) -> None:
 
 def cuts_with_a_stuck_disk(house: House, sound: Floats) -> None:
     for number, piece in enumerate(_pieces(sound, 5.0)):
-        house.run(piece, ended=False, stuck_s=1.0)
-        if number % 2:  # a kill, or a power cut and a machine that comes up faster than any does
+        power_cut = number % 2 == 0  # or a kill
+        house.run(piece, ended=False, breaks_off=power_cut, stuck_s=1.0)
+        if power_cut:  # and a machine that comes up faster than any does
             house.boot, house.booted_s = house.boot + 1, house.now_s
         house.pause(0.5)
 

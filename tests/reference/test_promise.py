@@ -6,8 +6,8 @@ import pytest
 from tests.reference.analogue_meter import RATE_HZ
 from tests.reference.promise import HAPPENINGS, QUANTITIES, over_db
 
-BROKEN_OFF_DB = {("LAFmax", "kills"): 1.6, ("LAFmax", "power cuts, disk stuck"): 1.6}
-"""A kill breaks a low tone off at its height: a click that no run itself sends (DEVELOPERS.md has the figures)."""
+BROKEN_OFF_DB = {("LAFmax", "power cuts, disk stuck"): 1.6}
+"""A power cut breaks a low tone off at its height: a click that no run itself sends (DEVELOPERS.md has the figures)."""
 
 
 @pytest.mark.long

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from tests.reference.analogue_meter import fast_maximum_db
 from tests.runtime.asking import until
 from tests.runtime.kitchen import build
 from tests.runtime.running import free_port
@@ -39,6 +40,25 @@ for at in range(0, len(whole), 4_800):
     sink.write(Capped(whole[at : at + 4_800].T, Seal()))
 print(sink.late_blocks)
 sink.close()
+"""
+
+PLAY_A_LOW_TONE = """
+from itertools import count
+from pathlib import Path
+import numpy as np
+from residue.loudness.caps.caps import CapEntry, expand
+from residue.loudness.outputs.outputs import Output
+from residue.loudness.stage.stage import CapStage
+from residue.output.opening import routing_of, sink_opener
+
+quick = {"subsonic_hz": 8.0, "rise_db_per_s": 300.0}
+outputs = {"left": Output(device_channel=1, **quick), "right": Output(device_channel=2, **quick)}
+stage = CapStage(outputs, expand([CapEntry(quantity="LAFmax", limit_dbfs=-32.0)]))
+sink = sink_opener("pulse", routing_of(outputs), Path())()
+for hop in count():
+    time = np.arange(hop * 4_800, (hop + 1) * 4_800) / 48_000
+    sink.write(stage.process(np.tile(np.sin(2 * np.pi * 16.0 * time), (2, 1))))
+    print(hop, flush=True)
 """
 
 
@@ -123,10 +143,47 @@ def test_nothing_plays_on_where_the_daemon_was_killed(
     (player,) = players(daemon.pid)
     befalls(server)
     daemon.kill()
-    deadline = time.monotonic() + 20.0
-    while Path(f"/proc/{player}").exists() and time.monotonic() < deadline:
+    wait_for(lambda: not Path(f"/proc/{player}").exists())
+
+
+@pytest.mark.parametrize("stalls_first", [False, True], ids=["killed", "stalls, then killed"])
+def test_a_low_tone_does_not_click_where_its_sender_ends(server: SoundServer, *, stalls_first: bool) -> None:
+    """A click would pass the cap on LAFmax: weightings take a low tone away, and give it back where it breaks off."""
+
+    def fallen_silent() -> bool:
+        recent = server.captured(path)[:, -24_000:]
+        return recent.shape[1] == 24_000 and not recent.any()
+
+    with server.recording() as path:
+        sender = subprocess.Popen(
+            [sys.executable, "-c", PLAY_A_LOW_TONE], env=server.environment, stdout=subprocess.PIPE, text=True
+        )
+        assert sender.stdout is not None
+        for _ in range(30):
+            sender.stdout.readline()
+        if stalls_first:
+            sender.send_signal(signal.SIGSTOP)
+            wait_for(fallen_silent)
+            sender.send_signal(signal.SIGCONT)
+            for _ in range(20):
+                sender.stdout.readline()
+        (player,) = players(sender.pid)
+        sender.kill()
+        sender.communicate()
+        wait_for(fallen_silent)
+        wait_for(lambda: not Path(f"/proc/{player}").exists())
+    heard = server.captured(path).astype(np.float64)
+    loudest = np.max(np.abs(heard))
+    assert loudest > 0.01
+    assert np.max(np.abs(np.diff(heard, axis=1))) < 0.01 * loudest, "of the tone: a fifth of that"
+    assert fast_maximum_db(heard[0] + heard[1], "A") <= -32.0 + 0.005
+
+
+def wait_for(true: Callable[[], bool]) -> None:
+    deadline = time.monotonic() + 60.0
+    while not true():
+        assert time.monotonic() < deadline
         time.sleep(0.02)
-    assert not Path(f"/proc/{player}").exists()
 
 
 def test_the_daemon_survives_a_server_that_is_killed_and_comes_back(

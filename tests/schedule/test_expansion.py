@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable
-from datetime import date, datetime
+from datetime import date, datetime, time, timedelta
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -151,6 +152,33 @@ def test_a_house_that_plays_takes_years_that_are_refused_to_be_without_openings(
     assert answers.events.ask_again is not None
     answers.events.ask_again()
     assert answers.calendar.next_change(later) is not None
+
+
+def test_years_that_are_refused_take_no_day_of_the_years_beside_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Years of a calendar file are worked out by twos, from an even one on."""
+    calendar(tmp_path, ["DTSTART:20200101T120000", "DTEND:20200101T140000", "RRULE:FREQ=DAILY"])
+    hours = Hours(time_zone="Europe/Berlin", programme=Programme(performances=("first-batch",)))
+    year = date.today().year // 2 * 2 + 2  # noqa: DTZ011 - any even year
+    answers, ask = calendar_of(tmp_path, hours), expansion._asked
+
+    def some(*asked: Any) -> expansion.Expansion:
+        if asked[4] == year:
+            raise stopping("hours.ics", "It takes too much time.", "Simplify what repeats.")
+        return ask(*asked)
+
+    monkeypatch.setattr(expansion, "_asked", some)
+    for first, days in ((date(year - 1, 12, 1), 31), (date(year + 2, 1, 1), 31)):
+        assert len(answers.calendar.openings(first, days)) == days
+    for day in (date(year, 1, 1), date(year + 1, 12, 31)):
+        with pytest.raises(ProblemError, match="too much time"):
+            answers.calendar.openings(day, 1)
+    last = datetime.combine(date(year - 1, 12, 31), time(13), BERLIN)
+    assert answers.calendar.opening_at(last) is not None
+    assert answers.calendar.opening_at(last + timedelta(days=1)) is None
+    again = datetime.combine(date(year + 2, 1, 1), time(12), BERLIN)
+    assert answers.calendar.next_change(again - timedelta(days=9)) == again
 
 
 def test_a_performance_that_is_gone_does_not_stop_the_later_years_of_hours_in_force(tmp_path: Path) -> None:

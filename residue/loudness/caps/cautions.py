@@ -13,3 +13,9 @@ LIGHT_CAUTION = (
     "Light: this piece sends a feed. If that drives lamps, keep flashes at three a second or fewer (WCAG 2.3.1): body "
     "signals lie in the very range that provokes seizures."
 )
+LAMP_CAUTION = (
+    "Light: lamps of this room follow the piece. No more than three flashes a second are sent (WCAG 2.3.1), but what "
+    "lamps and other light make of it is not known here, nor colours that a lamp mixes: red flashes provoke seizures "
+    "at less. Even fewer flashes can harm people with photosensitive epilepsy or migraine. Tell visitors beforehand, "
+    "and let a qualified person look at it."
+)

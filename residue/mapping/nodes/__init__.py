@@ -162,6 +162,7 @@ _CLASSES: tuple[type[Node], ...] = (
     space.ToOutputs,
     # feeds
     feeds.Feed,
+    feeds.Lamp,
 )
 
 KINDS: Mapping[str, type[Node]] = MappingProxyType({cls.kind: cls for cls in _CLASSES})

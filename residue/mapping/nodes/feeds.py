@@ -6,7 +6,7 @@ from typing import Annotated
 
 from msgspec import Meta
 
-from residue.mapping.node import NodeContext, Port, Step
+from residue.mapping.node import NodeContext, Port, SlowIn, Step
 from residue.mapping.nodes.shapes import LikeInput
 from residue.mapping.signals import Kind
 
@@ -35,6 +35,29 @@ class Feed(LikeInput, frozen=True):
     def __post_init__(self) -> None:
         if (self.low is None) != (self.high is None) or (self.low is not None and self.low == self.high):
             raise ValueError("low and high belong together and differ. Write both or none.")
+
+    def prepare(self, context: NodeContext) -> Step:
+        """Passes its input on; the daemon sends it."""
+        return lambda block: block.inputs["input"]
+
+
+class Lamp(LikeInput, frozen=True):
+    """The brightness of a lamp in the room, as a slow signal. The room says where the lamp of this name is.
+
+    Whatever the signal does, no more than three flashes in a second leave the house; a quicker change is held back.
+    Latency: none; the lamp shines as the sound is heard.
+    """
+
+    kind = "lamp"
+    family = "feeds"
+
+    input: SlowIn
+    low: Annotated[float, Meta(description="value at which the lamp is dark")] = 0.0
+    high: Annotated[float, Meta(description="value at which it is brightest")] = 1.0
+
+    def __post_init__(self) -> None:
+        if self.low == self.high:
+            raise ValueError(f"low and high are both {self.low:g}. Write two different numbers.")
 
     def prepare(self, context: NodeContext) -> Step:
         """Passes its input on; the daemon sends it."""

@@ -86,7 +86,7 @@ class Bench:
         sink = ReturningSink(sink_opener(device, routing_of(room.output), self.folder))
         # Before its first reading, an output counts as louder than any real one, so that the log is never too low.
         evidence = Evidence(self.state, self.clock)
-        player = CalibrationPlayer(sink, room.output, partial(evidence.sent, then=_CIRCUMSTANCES))
+        player = CalibrationPlayer(sink, room.output, partial(evidence.sent, then=_CIRCUMSTANCES), evidence.lags)
         kept = evidence.kept("Calibrating.", "Calibration ended.")
         ended = handled((signal.SIGTERM, signal.SIGHUP), _like_ctrl_c)
         with occupied(self.state), ended, kept, running(player, sink, evidence.cut):

@@ -23,15 +23,17 @@ from residue.loudness.stage.stage import LATENCY_FRAMES, CapStage
 from residue.mapping.signals import frame_at
 from residue.output.returning import ReturningSink
 from residue.runtime.engine.fader import Fader
+from residue.runtime.journal.tallies import TALLY_S
 
 Floats = NDArray[np.float64]
 
 FADE_S = 0.5
 _DRAIN_HOPS = ceil(LATENCY_FRAMES / HOP_FRAMES) + 1
 _SETTLE_HOPS = ceil(FADE_S / HOP_S) + _DRAIN_HOPS
-_TALLY_HOPS = 10
+_TALLY_HOPS = round(TALLY_S / HOP_S)
 _LEAST_ACTION_DB = -0.05
 _STOPPING_S = 10.0
+_NOT_WRITTEN = "The level log cannot be written, so every level stays 3 dB below the caps. Make room on the disk."
 
 
 class Sounding(Protocol):
@@ -54,16 +56,25 @@ class CalibrationPlayer:
     """Plays silence until a step is given; a new step waits until the one before has faded out of its cap stage.
 
     `play` and `hush` may be called while another thread writes. sent: called every second, by that thread, with the
-    levels sent (an output without a reading counts as louder than any real one); it must not make it wait.
+    levels sent (an output without a reading counts as louder than any real one); it must not make it wait. log_lags:
+    LogWriter.lags.
     """
 
-    def __init__(self, sink: ReturningSink, outputs: Mapping[str, Output], sent: Callable[[Tally], None]) -> None:
-        self._sink, self._sent = sink, sent
+    def __init__(
+        self,
+        sink: ReturningSink,
+        outputs: Mapping[str, Output],
+        sent: Callable[[Tally], None],
+        log_lags: Callable[[int], bool] = lambda frames: False,
+    ) -> None:
+        self._sink, self._sent, self._log_lags = sink, sent, log_lags
         self._silence = np.zeros((len(outputs), HOP_FRAMES))
         self._idle = CapStage(outputs, ())
         self._wanted: _Playing | None = None
         self._playing: _Playing | None = None
         self._resumed: Sounding | None = None
+        self._frames = 0
+        """The frames of all steps, as the log counts them: a tally tells of a whole second."""
         self._asking = threading.Lock()
         """Held while the wanted step changes: a return after a loss must not play a step that was hushed meanwhile."""
 
@@ -92,7 +103,9 @@ class CalibrationPlayer:
             return None
         if playing is not wanted or playing.hops < _SETTLE_HOPS:
             return "The sound has only just begun."
-        return "A cap or the limiter holds this level down." if playing.held_down else None
+        if not playing.held_down:
+            return None
+        return _NOT_WRITTEN if self._log_lags(self._frames) else "A cap or the limiter holds this level down."
 
     def write_hop(self) -> None:
         """Writes a tenth of a second; blocks as long as the sink does. The sound begins again after a loss."""
@@ -110,9 +123,12 @@ class CalibrationPlayer:
             return
         if playing is not self._wanted:
             playing.fade_out()
+        playing.stage.spare(spares=self._log_lags(self._frames))
         self._sink.write(playing.stage.process(playing.next_hop(self._silence)))
         playing.look()
+        self._frames += HOP_FRAMES
         if playing.over or playing.hops % _TALLY_HOPS == 0:
+            self._frames += -self._frames % (_TALLY_HOPS * HOP_FRAMES)
             self._sent(playing.stage.take_tally())
 
 

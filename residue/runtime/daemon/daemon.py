@@ -17,7 +17,10 @@ from residue.control.feed import FeedSender
 from residue.control.keypad import KeyBinding
 from residue.control.surface import Surface, open_surface
 from residue.installation.load import Installation
+from residue.light.sender import LightSender
 from residue.loudness.calibration.check_tone import check_tone
+from residue.mapping.playback import Signals
+from residue.mapping.signals import Span
 from residue.notices.bulletin import SentFrom
 from residue.notices.messenger import Facts
 from residue.problems import ProblemError, nearest, stops
@@ -26,6 +29,7 @@ from residue.runtime.calibration.own_calibration import check_own_calibrations
 from residue.runtime.daemon.archive_monitor import NIGHT, ArchiveMonitor
 from residue.runtime.daemon.assembly import Places, show_of
 from residue.runtime.daemon.calendar_keeper import CalendarKeeper
+from residue.runtime.daemon.caps_log import CapsLog
 from residue.runtime.daemon.chronicle import Chronicle
 from residue.runtime.daemon.hours_log import HoursLog
 from residue.runtime.daemon.keypad import KeypadKeeper, event_of
@@ -38,6 +42,7 @@ from residue.runtime.engine.engine import SWITCH_S
 from residue.runtime.engine.show import Show
 from residue.runtime.house.exchange import Event
 from residue.runtime.house.hours_answer import HoursAnswer
+from residue.runtime.house.house_state import State
 from residue.runtime.house.in_force import Change, InForce
 from residue.runtime.house.memory import Memory, alive_at, memory, remembered
 from residue.runtime.house.osc_handlers import handlers
@@ -110,10 +115,12 @@ class _Daemon:
         happened(STARTED, f"{installation.piece.title}, {installation.room.place}")
         self._in_force = InForce(installation, state, clock.now, happened)
         self._hours_log = HoursLog(self._chronicle.writer.put, clock)
+        self._caps_log = CapsLog(self._chronicle.writer.put, clock)
         self._hours_answer = HoursAnswer()
         self._calendar = CalendarKeeper(installation.room.hours_folder, happened)
         self._keypad = KeypadKeeper(installation.room.keypad, happened)
         self._feed = FeedSender(installation.graph.feeds, installation.room.control.feed)
+        self._light = LightSender(self._in_force().room.light, self._in_force().graph.lamps, happened)
         self._show = show_of(
             self._in_force,
             places,
@@ -121,7 +128,7 @@ class _Daemon:
             before=self._remembered(),
             log=log,
             log_lags=self._chronicle.writer.lags,
-            heard=self._feed.heard,
+            heard=self._heard,
             happened=happened,
         )
         self._swaps = SwapKeeper(self._show, places.cache, happened, self._tell_asker)
@@ -147,6 +154,11 @@ class _Daemon:
         self._exit_status = 0
         self._offset_s = self._wall_offset_s()
         self._due_s: dict[Callable[[], None], float] = {}
+
+    def _heard(self, span: Span, signals: Signals, heard_at_s: float) -> None:
+        """Passes a block of the piece on to all that follow it, without waiting."""
+        self._feed.heard(span, signals, heard_at_s)
+        self._light.heard(span, signals, heard_at_s)
 
     def _remembered(self) -> Memory:
         found, lost = remembered(self._places.state)
@@ -211,6 +223,7 @@ class _Daemon:
             self._chronicle.happened(finding.severity, str(finding))
         self._show.engine.start()
         self._feed.start()
+        self._light.start()
         self._show.planner.start()
         self._notices.start()
         self._triggers.start()
@@ -223,6 +236,7 @@ class _Daemon:
         self._watch_clock()
         self._show.timekeeper.look()
         self._show.keeper.tick()
+        self._light.permit(plays=self._show.keeper.house.state is State.PLAYING)
         self._show.player.follow_plan()
         self._chronicle.log_sent(self._show)
         self._every(LOOK_S, self._look)
@@ -247,6 +261,7 @@ class _Daemon:
     def _finish(self) -> None:
         """Fades out, waits until the last sound is heard, and logs everything."""
         self._watching.notifier.tell("STOPPING=1")
+        self._light.darken()
         self._safely(self._write_down)
         self._watching.deadman.stop()
         self._show.planner.end()
@@ -255,6 +270,7 @@ class _Daemon:
         self._swaps.end()
         self._archive.end()
         self._keypad.end()
+        self._light.end()
         self._notices.end()
         self._chronicle.log_rest(self._show)
         if ended:
@@ -283,16 +299,17 @@ class _Daemon:
                 if change is not None:
                     # Its digest reads each file and each bag.
                     self._take(change, await asyncio.to_thread(in_force, change.installation))
-                await asyncio.to_thread(self._tell_hours, self._show.player.view().duration_s)
+                await asyncio.to_thread(self._tell_in_force, self._show.player.view().duration_s)
             except Exception as error:
                 logger.exception("The files of the installation cannot be looked at")
                 self._chronicle.happened("files", f"Changes of the files cannot be read for now: {error}.")
                 await asyncio.sleep(FILES_FAULT_S)
             await asyncio.sleep(FILES_S)
 
-    def _tell_hours(self, duration_s: Mapping[str, float]) -> None:
-        """Logs the hours in force, and answers the curator."""
+    def _tell_in_force(self, duration_s: Mapping[str, float]) -> None:
+        """Logs the caps and the hours in force, and answers the curator."""
         in_force, outcome = self._in_force(), self._in_force.hours_outcome
+        self._caps_log.look(in_force)
         self._hours_log.look(in_force, duration_s)
         self._hours_answer.look(in_force, outcome, self._clock.now(), self._calendar.words)
 
@@ -401,7 +418,7 @@ class _Daemon:
             alarms=[
                 *self._watching.rounds.alarms,
                 *self._in_force.alarms,
-                *filter(None, (self._hours_answer.alarm, self._calendar.alarm, self._keypad.alarm)),
+                *filter(None, (self._hours_answer.alarm, self._calendar.alarm, self._keypad.alarm, self._light.alarm)),
                 *self._swaps.alarms,
                 *self._archive.alarms,
                 *([step.fault] if step is not None and step.fault is not None else []),
@@ -413,4 +430,5 @@ class _Daemon:
             plan=show.planner.outcome,
             memory_bytes=memory_bytes(),
             swaps=self._swaps.told,
+            light=self._light.told,
         )

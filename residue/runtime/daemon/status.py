@@ -62,6 +62,8 @@ class Known:
     """The swaps under way."""
     step: StepState | None = None
     """Whether it is in step with other rooms; None for a room that plays alone."""
+    light: Mapping[str, object] | None = None
+    """What lamps were told last; None where the room has none."""
 
 
 def status(known: Known) -> dict[str, Any]:
@@ -94,6 +96,7 @@ def status(known: Known) -> dict[str, Any]:
         "tone": engine.tone,
         "lowered": list(_lowered(known)),
         "in_step": known.step.told if known.step else None,
+        "light": known.light,
         "assumed": [
             {
                 "window_s": one.window_s,

@@ -28,7 +28,7 @@ from residue.loudness.caps.caps import Cap, protecting_caps
 from residue.loudness.caps.tightening import stricter_caps
 from residue.mapping.graph import Graph
 from residue.problems import ProblemError, stops
-from residue.runtime.house.kept_files import hours_differ, keep_openings, kept
+from residue.runtime.house.kept_files import hours_differ, hours_files, keep_openings, kept
 from residue.schedule import agenda
 from residue.schedule.answer import HoursOutcome
 from residue.schedule.beside import CALENDAR_FILE
@@ -136,12 +136,12 @@ class InForce:
 
     def _look_at_hours(self, monotonic_s: float) -> Change | None:
         match self._hours.look(monotonic_s):
-            case LoadedFiles(installation):
+            case LoadedFiles((installation, checked)):
                 self._told.pop(HOURS, None)
                 self._note_hours()
                 understood = agenda.at_present(installation.calendar, self._now())
                 self._happened("hours", f"The new hours are in force. {understood}")
-                return Change(kept(installation, self._state), hours=True)
+                return Change(kept(installation, self._state, checked), hours=True)
             case Refused(error):
                 self._refuse_hours(error)
         return None
@@ -198,14 +198,17 @@ class InForce:
     def _zone(self) -> ZoneInfo:
         return self._installation.calendar.zone
 
-    def _read_hours(self) -> Installation:
+    def _read_hours(self) -> tuple[Installation, Mapping[str, bytes] | None]:
+        """The installation with new hours, and the files; Watched takes them only if nobody changed them meanwhile."""
         home = self._installation.home_of_hours
+        files = _readable(home)
         performances = find_performances(self._installation.folder)
         hours, answers, findings = read_hours(home, performances)
         if hours is None or answers is None or stops(findings):
             raise ProblemError(findings)
         places = {**self._installation.places, HOURS: home}
-        return replace(self._installation, hours=hours, answers=answers, performances=performances, places=places)
+        new = replace(self._installation, hours=hours, answers=answers, performances=performances, places=places)
+        return new, files
 
     def _read_room(self) -> Room:
         """A room.toml that could be started with, and whose limits fit the room in force."""
@@ -243,6 +246,13 @@ def _saved(folder: Path) -> Mapping[str, datetime]:
         with suppress(OSError):
             found[name] = datetime.fromtimestamp((folder / name).stat().st_mtime, UTC)
     return found
+
+
+def _readable(folder: Path) -> Mapping[str, bytes] | None:
+    """The curator's files; None where they cannot be read: whoever checks them says why."""
+    with suppress(OSError):
+        return hours_files(folder)
+    return None
 
 
 def _digests(files: Sequence[Path]) -> Mapping[Path, bytes]:

@@ -61,13 +61,14 @@ def found_in_force(folder: Path, state: Path) -> Path | None:
     return next((state / link for link in _LINKS if _belongs(state / link, folder)), None)
 
 
-def kept(installation: Installation, state: Path) -> Installation:
+def kept(installation: Installation, state: Path, hours: Mapping[str, bytes] | None = None) -> Installation:
     """Keeps the files of an installation; gives it with the place from which they are read from now on.
 
-    If the disk cannot be written, they are read from the former place.
+    hours: the curator's files as they were checked; if not given, they are read. If the disk cannot be written, all are
+    read from the former place.
     """
     try:
-        place = _keep(installation, state)
+        place = _keep(installation, state, hours)
         # Further years of its calendar come from the copy too: a person may edit the file in the folder.
         answers = calendar_of(place, installation.hours) if installation.answers.events else installation.answers
         return replace(installation, places=dict.fromkeys(FILES, place), answers=answers)
@@ -84,7 +85,7 @@ def keep_openings(installation: Installation, state: Path) -> None:
 def hours_differ(installation: Installation) -> bool:
     """Whether the curator's files in the folder differ from those in force, or cannot be read."""
     try:
-        return _hours(installation.home_of_hours) != _hours(installation.places[HOURS])
+        return hours_files(installation.home_of_hours) != hours_files(installation.places[HOURS])
     except OSError:
         return True
 
@@ -138,8 +139,8 @@ def _belongs(kept_folder: Path, folder: Path) -> bool:
         return False
 
 
-def _keep(installation: Installation, state: Path) -> Path:
-    contents, events = _contents(installation), installation.answers.events
+def _keep(installation: Installation, state: Path, hours: Mapping[str, bytes] | None = None) -> Path:
+    contents, events = _contents(installation, hours), installation.answers.events
     record = None if events is None or events.record is None else events.record()
     for link in _LINKS:
         if not _belongs(state / link, installation.folder) or _is_other(state / link, contents, record):
@@ -172,18 +173,19 @@ def _write(state: Path, link: str, contents: Mapping[str, bytes], record: bytes 
             shutil.rmtree(other, ignore_errors=True)
 
 
-def _contents(installation: Installation) -> dict[str, bytes]:
+def _contents(installation: Installation, hours: Mapping[str, bytes] | None) -> dict[str, bytes]:
     places, room = installation.places, installation.room
     written, _ = read_room(places[ROOM] / ROOM)
     return {
         _OF: str(installation.folder.resolve()).encode(),
         PIECE: (places[PIECE] / PIECE).read_bytes(),
         ROOM: (places[ROOM] / ROOM).read_bytes() if written == room else room_toml(room).encode(),
-        **_hours(places[HOURS]),
+        **(hours_files(places[HOURS]) if hours is None else hours),
     }
 
 
-def _hours(folder: Path) -> dict[str, bytes]:
+def hours_files(folder: Path) -> dict[str, bytes]:
+    """The curator's files in a folder. Raises OSError."""
     return {name: read_small(folder / name, MOST_BYTES) for name in HOURS_FILES if (folder / name).exists()}
 
 

@@ -105,7 +105,13 @@ def _approach(one: Course, zone: ZoneInfo) -> Sequence[str]:
     at = "–" if one.highest is None else f"{local(one.highest[1], zone):%H:%M:%S}"
     kept = '<span class="kept">kept</span>' if one.kept else '<span class="passed">passed</span>'
     told = f"{one.every_s} s" + (f"; {one.unknown} rows do not tell" if one.unknown else "")
-    return [escape(one.cap.name), escape(one.words), at, kept, told]
+    return [escape(one.cap.name + in_force_in_words(one, zone)), escape(one.words), at, kept, told]
+
+
+def in_force_in_words(one: Course, zone: ZoneInfo) -> str:
+    """When a cap came into force, and until when it was, where it was not all day."""
+    words = [("from", one.since), ("until", one.until)]
+    return "".join(f", in force {word} {local(at, zone):%d %b %H:%M}" for word, at in words if at is not None)
 
 
 def _compared(one: PlannedAndPlayed) -> Sequence[str]:

@@ -111,6 +111,22 @@ def test_saved_hours_are_taken_while_it_runs(installation: Path) -> None:
     assert house.log == ["hours: The new hours are in force. Closed now; opens Tuesday 03 March 18:00."]
 
 
+def test_hours_that_are_saved_again_while_they_are_taken_are_kept_as_they_were_checked(
+    installation: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    house = Kitchen(installation)
+    save(installation, MORNING, EVENING)
+
+    def saves_again(_kind: str, text: str) -> None:
+        if "in force. Closed now" in text:
+            save(installation, EVENING, 'tue = ["18:00-10:00"]')
+
+    monkeypatch.setattr(house.in_force, "_happened", saves_again)
+    assert len(house.wait()) == 1
+    house.start()
+    assert house.opens() == ["18:00"]
+
+
 def test_broken_hours_are_refused_with_all_that_is_wrong_and_the_old_ones_stay(installation: Path) -> None:
     house = Kitchen(installation)
     save(installation, MORNING, 'tue = ["18:00-10:00"]')

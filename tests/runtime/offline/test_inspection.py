@@ -119,6 +119,47 @@ def test_whoever_checks_is_cautioned(tmp_path: Path, more: str, *, of_light: boo
     assert ("three a second" in cautions) == of_light
 
 
+LAMP = """
+[node.glow]
+kind = "lamp"
+input = "slow_arm"
+
+[node.slow_arm]
+kind = "channel"
+channel = "forearm"
+"""
+PLACE = """
+[light]
+to = "127.0.0.1"
+
+[light.lamp.glow]
+universe = 1
+addresses = [1]
+"""
+
+
+@pytest.mark.parametrize(
+    ("piece", "room", "told"),
+    [
+        (LAMP, "", "warns: room.toml: light: The piece has lamps that this room does not have: glow. "),
+        ("", PLACE, 'stops: room.toml: light.lamp.glow: The piece has no node of kind lamp that is called "glow".'),
+        (LAMP, PLACE.replace("glow", "glo"), "Did you mean glow?"),
+        (LAMP, PLACE, "notes: caution: Light: lamps of this room follow the piece."),
+    ],
+    ids=["a lamp without a place", "a place without a lamp", "a name that is nearly right", "both"],
+)
+def test_lamps_of_the_piece_and_the_room_belong_together(tmp_path: Path, piece: str, room: str, told: str) -> None:
+    installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
+    edited(installation, "piece.toml", ("\n[[section]]", f"{piece}\n[[section]]"))
+    written = installation / "room.toml"
+    written.write_text(written.read_text(encoding="utf-8") + room, encoding="utf-8")
+    found = [f"{one.severity}: {one}" for one in inspect(installation, "silent", tmp_path / "cache", June())]
+    assert told in "\n".join(found)
+    assert bool([one for one in found if "light" in one and not one.startswith("notes")]) == (
+        piece + room != LAMP + PLACE
+    )
+
+
 TARGET = """
 [[control.feed]]
 host = "127.0.0.1"
