@@ -39,7 +39,9 @@ _ENDING_S = 1.5
 """A last fade that is not over so long after the buffer was empty hangs in PortAudio."""
 
 
-def serve(connection: Connection, name: str, channels: int, rate_hz: float, buffer_s: float, *, timed: bool) -> None:
+def serve(
+    connection: Connection, name: str, channels: int, rate_hz: float, buffer_s: float, *, timed: bool = False
+) -> None:
     """Plays until the device is lost, or until the sender has ended and the sound has faded out."""
 
     def answer(one: Answer) -> None:
