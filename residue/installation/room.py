@@ -16,6 +16,7 @@ from residue.notices.secret import credential_name
 from residue.notices.settings import AnyNotice
 from residue.output.in_step_settings import InStep
 from residue.page.settings import PageSettings
+from residue.proof.settings import Microphone
 from residue.schedule.equipment import AnyEquipment
 from residue.schedule.hours_folder import HoursFolder
 
@@ -49,6 +50,8 @@ class Room(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """Whether it plays one performance together with other rooms, by the clock; alone if the table is left out."""
     light: LightSettings | None = None
     """Lamps that follow the piece, by sACN (ANSI E1.31); there are none if the table is left out."""
+    microphone: Microphone | None = None
+    """A measuring microphone that proves every output before the opening; there is none if the table is left out."""
     notice: list[AnyNotice] = []
     """Who is told of faults, of recoveries, and once a day how the day was."""
 

@@ -72,11 +72,14 @@ class DeviceOpener:
     calls again.
     """
 
-    def __init__(self, name: str, routing: Routing, *, timed: bool = False) -> None:
+    def __init__(
+        self, name: str, routing: Routing, buffer_s: float = BUFFER_S, block_s: float = HOP_S, *, timed: bool = False
+    ) -> None:
         """timed: whether what it opens tells what is left to play."""
         self._name = name
         self._timed = timed
         self._routing = routing
+        self._buffer_s, self._block_s = buffer_s, block_s
         self._waits_s = OPEN_S
         self._last: _Process | None = None
         self._opening: _Process | None = None
@@ -93,7 +96,7 @@ class DeviceOpener:
             raise SinkNotYetError(f'The sound device "{self._name}" is being opened.', self._leave_off)
         self._opening = None
         if isinstance(answer, Opened):
-            return DeviceSink(process, self._routing, answer.latency_s + HOP_S)  # the last block is held back
+            return DeviceSink(process, self._routing, answer.latency_s + self._block_s)  # one is held back
         process.end()
         if isinstance(answer, Wrong):
             raise ProblemError(answer.findings)
@@ -101,7 +104,7 @@ class DeviceOpener:
 
     def _begun(self) -> _Process:
         try:
-            return _Process(self._name, self._routing.width, timed=self._timed)
+            return _Process(self._name, self._routing.width, self._buffer_s, timed=self._timed)
         except OSError as error:  # for example when memory is short
             what = f'No process can be started to play on the sound device "{self._name}": {error.strerror}.'
             raise SinkLostError(what) from error
@@ -115,8 +118,8 @@ class DeviceOpener:
 class _Process:
     """The process that plays, and the connection to it."""
 
-    def __init__(self, name: str, channels: int, *, timed: bool) -> None:
-        given = [name, str(channels), str(AUDIO_RATE_HZ), str(BUFFER_S), str(int(timed))]
+    def __init__(self, name: str, channels: int, buffer_s: float, *, timed: bool) -> None:
+        given = [name, str(channels), str(AUDIO_RATE_HZ), str(buffer_s), str(int(timed))]
         command = command_of("residue.output.device_process", given)
         ours, theirs = socket.socketpair()
         # A process that answers has read everything, so a send waits only for one without an answer; twice if long.

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
+from residue.loudness.meters.hops import HOP_S
 from residue.loudness.outputs.outputs import Output
 from residue.output.device import DeviceOpener
 from residue.output.in_step import InStepSink
 from residue.output.in_step_settings import InStep
 from residue.output.routing import Routing
 from residue.output.servo import Servo
-from residue.output.silent import SilentSink
+from residue.output.silent import BUFFER_S, SilentSink
 from residue.output.sink import Open, SinkLostError, TimedSink
 from residue.output.together import Together
 from residue.output.wav import WavSink
@@ -27,8 +28,16 @@ def routing_of(outputs: Mapping[str, Output]) -> Routing:
     return Routing(tuple(output.device_channel for output in outputs.values()))
 
 
-def sink_opener(device: str, routing: Routing, folder: Path, in_step: InStep | None = None) -> Open:
-    """The opener of the sink in `device`.
+def sink_opener(
+    device: str,
+    routing: Routing,
+    folder: Path,
+    *,
+    buffer_s: float = BUFFER_S,
+    block_s: float = HOP_S,
+    in_step: InStep | None = None,
+) -> Open:
+    """The opener of the sink in `device`. buffer_s: that of a sound device. block_s: the blocks that it will be given.
 
     device: "silent"; "file:PATH", which keeps the pace of a device and writes a new WAV file; or a device's name.
     folder: the start of a relative PATH. in_step: whether its sound keeps step with the clock.
@@ -38,7 +47,7 @@ def sink_opener(device: str, routing: Routing, folder: Path, in_step: InStep | N
     if word in _OPENERS:
         opens = _OPENERS[word](rest, routing, folder)
     else:
-        opens = DeviceOpener(device, routing, timed=in_step is not None)
+        opens = DeviceOpener(device, routing, buffer_s, block_s, timed=in_step is not None)
     if in_step is None:
         return opens
     servo = Servo()  # what it learned of the device's clock is kept when the device comes back

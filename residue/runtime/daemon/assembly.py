@@ -96,7 +96,7 @@ def _engine(
 ) -> Engine:
     outputs = sounding_outputs(installation)
     given, folder = places.device or installation.room.device, Path() if places.device else places.state
-    sink = ReturningSink(sink_opener(given, routing_of(outputs), folder, installation.room.in_step))
+    sink = ReturningSink(sink_opener(given, routing_of(outputs), folder, in_step=installation.room.in_step))
     return Engine(cap_stage(installation, history), sink, len(outputs), heard, log_lags=log_lags)
 
 

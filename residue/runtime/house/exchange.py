@@ -96,6 +96,8 @@ class World:
     engine: EngineView
     zone: ZoneInfo
     """The zone of the place, for the times of the programme."""
+    lowered_db: float = 0.0
+    """By how much the house is lowered because the room is louder than it was; never above 0."""
     timetable: Sequence[AgendaEntry] | None = None
     """When each performance of the opening begins, for a room in step; None for one that plays alone."""
 

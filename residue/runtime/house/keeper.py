@@ -53,6 +53,8 @@ class Keeper:
         self._kept_timetable = kept_timetable()
         self.timetable: Sequence[AgendaEntry] | None = None
         """When each performance of the present opening begins, in a house in step."""
+        self.lowered_db = 0.0
+        """By how much the house is lowered because the room is louder than it was; never above 0."""
 
     def tell(self, event: Event) -> None:
         """Lets the house act on an event, or only on the time that has passed."""
@@ -61,7 +63,7 @@ class Keeper:
         engine, zone = self._plays.view(), self.calendar.zone
         if self._in_step:
             self.timetable = self._kept_timetable(opening, self._programme(), engine.duration_s, zone)
-        world = World(now, self._clock.monotonic_s(), opening, engine, zone, self.timetable)
+        world = World(now, self._clock.monotonic_s(), opening, engine, zone, self.lowered_db, self.timetable)
         self.house, actions = step(self.house, event, world, self._programme())
         by = None if isinstance(event, Tick) else event.by
         for action in actions:

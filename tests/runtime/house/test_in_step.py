@@ -29,7 +29,7 @@ class InStep(Gallery):
     def hear(self, event: object) -> None:
         here = self.opening
         entries = self._timetable(here, self.programme, self.known_s, UTC)
-        world = World(self.now, self.monotonic_s, here, self.engine.view, UTC, entries)
+        world = World(self.now, self.monotonic_s, here, self.engine.view, UTC, timetable=entries)
         before = self.engine.view.turn
         self.house, actions = step(self.house, event, world, self.programme)  # type: ignore[arg-type]
         self.engine.act(actions)
