@@ -10,6 +10,7 @@ import ipaddress
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from enum import Enum
+from functools import cache
 from math import isfinite
 from pathlib import Path
 from types import UnionType
@@ -113,6 +114,12 @@ def _beyond(raw: object, at: str = "") -> Iterator[str]:
         yield from _beyond(item, _join(at, key))
 
 
+@cache  # as msgspec compiles the types from text each time that it is asked for them
+def _fields(record: type[msgspec.Struct]) -> Mapping[str, msgspec.structs.FieldInfo]:
+    """The fields of a record by the keys that people write."""
+    return {field.encode_name: field for field in msgspec.structs.fields(record)}
+
+
 def check(
     raw: Mapping[str, Any], record: type[StructT], file: str, at: str = ""
 ) -> tuple[StructT | None, list[Finding]]:
@@ -122,7 +129,7 @@ def check(
     """
     findings: list[Finding] = []
     values: dict[str, Any] = {}
-    fields = {field.encode_name: field for field in msgspec.structs.fields(record)}
+    fields = _fields(record)
     raw = {key: value for key, value in raw.items() if key != record.__struct_config__.tag_field}
     whole = True  # for this table's own keys; a fault within a table below omits only that table
     for key in raw:

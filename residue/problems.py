@@ -46,6 +46,10 @@ class ProblemError(Exception):
         self.findings = tuple(findings)
         super().__init__("\n".join(map(str, self.findings)))
 
+    def __reduce__(self) -> tuple[type[ProblemError], tuple[tuple[Finding, ...]]]:
+        """Comes from another process as it was raised there."""
+        return ProblemError, (self.findings,)
+
 
 def escaped(text: str) -> str:
     r"""The text with control characters written as in TOML and JSON, such as \u001b."""

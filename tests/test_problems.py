@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import pickle
+
 import pytest
 
-from residue.problems import nearest
+from residue.problems import nearest, stopping
 
 
 @pytest.mark.parametrize(
@@ -20,3 +22,9 @@ from residue.problems import nearest
 def test_the_nearest_names_are_offered_or_else_all(name: str, names: list[str], offered: str) -> None:
     """ekg is as near to ecg as to eeg and eog; effort is not near to form, which shares three letters of ten."""
     assert nearest(name, names) == offered
+
+
+def test_a_problem_comes_from_another_process_as_it_was_raised() -> None:
+    problem = stopping("piece.toml: node.arm", "It has no input.", "Name one.")
+    again = pickle.loads(pickle.dumps(problem))
+    assert (again.findings, str(again)) == (problem.findings, str(problem))

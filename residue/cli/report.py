@@ -30,9 +30,9 @@ def report(
 ) -> None:
     """Write a report of some days: levels against each cap, exposure, opening hours, what people did, what went wrong.
 
-    For whoever answers for safety. Opening hours are those that were in force then. A broken file stops nothing: the
-    report says what is missing. Makes report.html, which prints on A4, a picture of each day, and CSV files. Exit
-    status 1 where a cap was exceeded.
+    For whoever answers for safety. Opening hours and caps are those that were in force then. A broken file stops
+    nothing: the report says what is missing. Makes report.html, which prints on A4, a picture of each day, and CSV
+    files. Exit status 1 where a cap was exceeded.
 
     \b
     Example: residue report archives/night-dough --day 2026-12-01 --out report

@@ -13,19 +13,24 @@ from residue.cli.common import INSTALLATION
 @INSTALLATION
 @click.option("--install", is_flag=True, help="Make the folder and have Samba share it; needs sudo.")
 @click.option("--folder-only", is_flag=True, help="With --install: make the folder, and share it with nobody.")
-def share(installation: Path, *, install: bool, folder_only: bool) -> None:
+@click.option("--remove", is_flag=True, help="End the share and remove its user; the folder stays. Needs sudo.")
+def share(installation: Path, *, install: bool, folder_only: bool, remove: bool) -> None:
     """Print how Samba is to share the folder of [hours_folder] in room.toml with the curator's computer.
 
-    For the gallery technician. Without --install nothing is changed.
+    For the gallery technician. Without --install and --remove nothing is changed.
 
     \b
     Example: residue share archives/night-dough
     """
     from residue.installation.load import ROOM, room_of
     from residue.problems import stopping
-    from residue.runtime.offline.sharing import CURATOR, definition, prepare
+    from residue.runtime.offline.sharing import CURATOR, definition, prepare, unshare
     from residue.runtime.offline.sharing import share as share_with_samba
 
+    if remove:
+        for line in unshare():
+            click.echo(line, err=True)
+        return
     folder = room_of(installation).hours_folder
     if folder is None:
         mend = 'Write a table [hours_folder] with path = "/srv/residue-hours".'

@@ -1,17 +1,15 @@
 """Input devices of Linux: finds one by its name, and reads the keys that are pressed on it.
 
-Source: Documentation/input/event-codes.rst of the kernel. The library is python-evdev, an optional one.
+Source: Documentation/input/event-codes.rst of the kernel. The library is python-evdev.
 """
 
 from __future__ import annotations
 
-import importlib
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import Any, Protocol
 
-MODULE = "evdev"
 _NODES, _NAMES = Path("/dev/input"), Path("/sys/class/input")
 _PRESSED = 1
 """Value of a key event: 0 is released, 2 repeated."""
@@ -64,9 +62,10 @@ class _EvdevKeys:
         self._device, self._names = device, names
 
     def presses(self) -> Iterator[frozenset[str]]:
-        keys = importlib.import_module(f"{MODULE}.ecodes").EV_KEY
+        from evdev import ecodes
+
         for event in self._device.read_loop():
-            if event.type == keys and event.value == _PRESSED:
+            if event.type == ecodes.EV_KEY and event.value == _PRESSED:
                 yield names_of(self._names.get(event.code, ()))
 
     def close(self) -> None:
@@ -80,20 +79,24 @@ def names_of(found: Any) -> frozenset[str]:
 
 
 def open_keys(device: str) -> PressedKeys:
-    """Opens a device for the house alone. Raises KeysError, OSError, ModuleNotFoundError."""
+    """Opens a device for the house alone. Raises KeysError, OSError."""
     opened, names = _opened(device)
     opened.grab()
     return _EvdevKeys(opened, names)
 
 
 def keys_of(device: str) -> frozenset[str]:
-    """The names of all keys that a device has. Raises KeysError, OSError, ModuleNotFoundError."""
+    """The names of all keys that a device has. Raises KeysError, OSError."""
+    from evdev import ecodes
+
     opened, names = _opened(device)
-    codes = opened.capabilities().get(importlib.import_module(f"{MODULE}.ecodes").EV_KEY, ())
+    codes = opened.capabilities().get(ecodes.EV_KEY, ())
     opened.close()
     return frozenset(name for code in codes for name in names_of(names.get(code, ())))
 
 
 def _opened(device: str) -> tuple[Any, Mapping[int, Any]]:
-    evdev, codes = importlib.import_module(MODULE), importlib.import_module(f"{MODULE}.ecodes")
-    return evdev.InputDevice(str(node_of(device))), {**codes.BTN, **codes.KEY}
+    import evdev  # here, as few rooms have a keypad, and each start would take longer
+    from evdev import ecodes
+
+    return evdev.InputDevice(str(node_of(device))), {**ecodes.BTN, **ecodes.KEY}

@@ -15,6 +15,7 @@ from residue.loudness.outputs.outputs import Output
 from residue.notices.secret import credential_name
 from residue.notices.settings import AnyNotice
 from residue.page.settings import PageSettings
+from residue.proof.settings import Microphone
 from residue.schedule.equipment import AnyEquipment
 from residue.schedule.hours_folder import HoursFolder
 
@@ -46,6 +47,8 @@ class Room(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """A web page of the house for a phone; there is none if the table is left out."""
     light: LightSettings | None = None
     """Lamps that follow the piece, by sACN (ANSI E1.31); there are none if the table is left out."""
+    microphone: Microphone | None = None
+    """A measuring microphone that proves every output before the opening; there is none if the table is left out."""
     notice: list[AnyNotice] = []
     """Who is told of faults, of recoveries, and once a day how the day was."""
 

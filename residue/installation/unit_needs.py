@@ -16,6 +16,7 @@ from residue.checking import DEVICES, is_name
 from residue.control.settings import Listening, Network
 from residue.installation.load import ROOM
 from residue.installation.room import Room
+from residue.light.settings import DISCOVERY, MULTICAST
 from residue.live.sensors import FILE_NAME as SENSORS
 from residue.live.sensors import Sensors
 from residue.notices.secret import NONE_GIVEN, credential_name
@@ -84,7 +85,9 @@ def needs_of(room: Room, sensors: Sensors | None) -> tuple[UnitNeed, ...]:
     needs = [*_listened_to(room.control, f"{ROOM}: control")]
     needs += _addresses((f"{ROOM}: control.feed[{n}].host", one.host) for n, one in enumerate(room.control.feed, 1))
     if (light := room.light) is not None:
-        needs += _addresses((f"{ROOM}: light", receiver) for _, receiver in light.receivers())
+        told = [DISCOVERY] if light.to == MULTICAST else []
+        told += [receiver for _, receiver in light.receivers()]
+        needs += _addresses((f"{ROOM}: light", receiver) for receiver in dict.fromkeys(told))
     if room.page is not None:
         seen = Listening(listen=room.page.listen, port=room.page.port, allow=room.control.allow)
         needs += _listened_to(seen, f"{ROOM}: page, control")

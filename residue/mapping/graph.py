@@ -6,7 +6,7 @@ import typing
 from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass
 from enum import StrEnum
-from functools import cached_property
+from functools import cache, cached_property
 from graphlib import CycleError, TopologicalSorter
 from typing import Any, get_args
 
@@ -81,7 +81,8 @@ class Graph:
         return sorted({file for node in self.nodes.values() for file in node.files()})
 
 
-def ports(node: type[Node]) -> dict[str, frozenset[Kind]]:
+@cache  # as these hints are compiled from text each time that they are asked for
+def ports(node: type[Node]) -> Mapping[str, frozenset[Kind]]:
     """The inputs of a kind of node by field name, and the kinds of signal that each takes."""
     hints = typing.get_type_hints(node, include_extras=True)
     return {
@@ -98,7 +99,8 @@ def needed_ports(node: type[Node]) -> list[str]:
     return [port for port in ports(node) if port in needed]
 
 
-def drivable(node: type[Node]) -> dict[str, Any]:
+@cache
+def drivable(node: type[Node]) -> Mapping[str, Any]:
     """The parameters that a signal or the form may drive, by name, each with the type of its numbers."""
     hints = typing.get_type_hints(node, include_extras=True)
     return {

@@ -63,9 +63,10 @@ class DeviceOpener:
     calls again.
     """
 
-    def __init__(self, name: str, routing: Routing) -> None:
+    def __init__(self, name: str, routing: Routing, buffer_s: float = BUFFER_S, block_s: float = HOP_S) -> None:
         self._name = name
         self._routing = routing
+        self._buffer_s, self._block_s = buffer_s, block_s
         self._waits_s = OPEN_S
         self._last: _Process | None = None
         self._opening: _Process | None = None
@@ -82,7 +83,7 @@ class DeviceOpener:
             raise SinkNotYetError(f'The sound device "{self._name}" is being opened.', self._leave_off)
         self._opening = None
         if isinstance(answer, Opened):
-            return DeviceSink(process, self._routing, answer.latency_s + HOP_S)  # the last block is held back
+            return DeviceSink(process, self._routing, answer.latency_s + self._block_s)  # one is held back
         process.end()
         if isinstance(answer, Wrong):
             raise ProblemError(answer.findings)
@@ -90,7 +91,7 @@ class DeviceOpener:
 
     def _begun(self) -> _Process:
         try:
-            return _Process(self._name, self._routing.width)
+            return _Process(self._name, self._routing.width, self._buffer_s)
         except OSError as error:  # for example when memory is short
             what = f'No process can be started to play on the sound device "{self._name}": {error.strerror}.'
             raise SinkLostError(what) from error
@@ -104,8 +105,8 @@ class DeviceOpener:
 class _Process:
     """The process that plays, and the connection to it."""
 
-    def __init__(self, name: str, channels: int) -> None:
-        command = command_of("residue.output.device_process", [name, str(channels), str(AUDIO_RATE_HZ), str(BUFFER_S)])
+    def __init__(self, name: str, channels: int, buffer_s: float) -> None:
+        command = command_of("residue.output.device_process", [name, str(channels), str(AUDIO_RATE_HZ), str(buffer_s)])
         ours, theirs = socket.socketpair()
         # A process that answers has read everything, so a send waits only for one without an answer; twice if long.
         ours.setsockopt(socket.SOL_SOCKET, socket.SO_SNDTIMEO, struct.pack("@ll", 0, round(ANSWER_S / 2 * 1e6)))

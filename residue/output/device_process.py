@@ -15,7 +15,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
-from contextlib import suppress
+from contextlib import nullcontext, suppress
 from multiprocessing.connection import Connection
 
 import msgspec
@@ -23,10 +23,16 @@ import msgspec
 from residue.output.device_answers import Answer, Lost, Opened, Written, Wrong
 from residue.output.held_back import FRAME_BYTES, HeldBack
 from residue.problems import ProblemError
-from residue.processes import PLAYS_FRAMES, keep_time
+from residue.processes import PLAYS_FRAMES, keep_time, new_threads_keep_time
 
 FADES_BEFORE_S = 0.05
-"""If the sender stalls, the held block fades out so long before the buffer of the device is empty."""
+"""If the sender stalls, the held block fades out so long before the buffer of the device is empty; of a small buffer, a
+third before.
+"""
+_SMALL_S = 0.1
+"""With a smaller buffer the threads of PortAudio must not wait either. With a large one they stay ordinary: after the
+loss of a device they may loop without end.
+"""
 BEYOND_S = 0.5
 """A sound server keeps so much more than PortAudio says, with a reserve: PulseAudio keeps 0.1 s, as we measured."""
 _ENDING_S = 1.5
@@ -47,11 +53,13 @@ def serve(connection: Connection, name: str, channels: int, rate_hz: float, buff
     except Exception as error:  # noqa: BLE001 - of PortAudio's own class, which cannot be had then
         return answer(Lost(f"PortAudio does not start: {error}."))
     try:
-        stream = OutputStream(name, channels, rate_hz, buffer_s)
+        with new_threads_keep_time(PLAYS_FRAMES) if buffer_s < _SMALL_S else nullcontext():
+            stream = OutputStream(name, channels, rate_hz, buffer_s)
         keep_time(PLAYS_FRAMES)
         answer(Opened(stream.latency_s))
         held_back = HeldBack(stream, channels)
-        while frames := _next(connection, stream.latency_s - FADES_BEFORE_S, held_back.fade_out):
+        wait_s = stream.latency_s - min(FADES_BEFORE_S, stream.latency_s / 3.0)
+        while frames := _next(connection, wait_s, held_back.fade_out):
             answer(Written(held_back.play(frames)))
         held_back.fade_out()
         silent_frames = round(rate_hz * (stream.latency_s + BEYOND_S))

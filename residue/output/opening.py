@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
+from residue.loudness.meters.hops import HOP_S
 from residue.loudness.outputs.outputs import Output
 from residue.output.device import DeviceOpener
 from residue.output.routing import Routing
-from residue.output.silent import SilentSink
+from residue.output.silent import BUFFER_S, SilentSink
 from residue.output.sink import Open, Sink, SinkLostError
 from residue.output.together import Together
 from residue.output.wav import WavSink
@@ -22,15 +23,19 @@ def routing_of(outputs: Mapping[str, Output]) -> Routing:
     return Routing(tuple(output.device_channel for output in outputs.values()))
 
 
-def sink_opener(device: str, routing: Routing, folder: Path) -> Open:
-    """The opener of the sink in `device`.
+def sink_opener(
+    device: str, routing: Routing, folder: Path, *, buffer_s: float = BUFFER_S, block_s: float = HOP_S
+) -> Open:
+    """The opener of the sink in `device`. buffer_s: that of a sound device. block_s: the blocks that it will be given.
 
     device: "silent"; "file:PATH", which keeps the pace of a device and writes a new WAV file; or a device's name.
     folder: the start of a relative PATH.
     Raises ProblemError.
     """
     word, _, rest = device.partition(":")
-    return _OPENERS.get(word, _device)(rest if word in _OPENERS else device, routing, folder)
+    if word in _OPENERS:
+        return _OPENERS[word](rest, routing, folder)
+    return DeviceOpener(device, routing, buffer_s, block_s)
 
 
 def is_real(device: str) -> bool:
@@ -79,10 +84,6 @@ class _FileOpener:
         wav = WavSink(self._path, self._routing)
         self._begun = True
         return Together([wav, SilentSink()])
-
-
-def _device(name: str, routing: Routing, _folder: Path) -> Open:
-    return DeviceOpener(name, routing)
 
 
 _OPENERS: Mapping[str, Callable[[str, Routing, Path], Open]] = {"silent": _silent, "file": _file}

@@ -26,7 +26,9 @@ OVERLOADED_BLOCKS = 3
 lasts.
 """
 BREATH_S = 0.05
-"""Half a block, so that a writer that is fast again is in time with the block after the next."""
+"""The pause of such a writer: half a block of the house, so that one that is fast again is in time with the block after
+the next.
+"""
 
 
 class ReturningSink:
@@ -45,8 +47,10 @@ class ReturningSink:
         open_sink: Open,
         monotonic_s: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
+        breath_s: float = BREATH_S,
     ) -> None:
-        self._open = open_sink
+        """breath_s: half a block of the writer."""
+        self._open, self._breath_s = open_sink, breath_s
         self._monotonic_s = monotonic_s
         self._sleep = sleep
         self._pace = Pace(monotonic_s, sleep)
@@ -91,7 +95,7 @@ class ReturningSink:
         self._late_in_a_row = self._late_in_a_row + 1 if self._sink.late_blocks > late_blocks else 0
         if self._late_in_a_row == OVERLOADED_BLOCKS:
             self._late_in_a_row = 0
-            self._sleep(BREATH_S)
+            self._sleep(self._breath_s)
 
     def reopen(self, why: str) -> None:
         """Closes the sink on purpose, so that it is opened again."""

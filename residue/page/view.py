@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from base64 import b64encode
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
@@ -127,7 +128,7 @@ def _levels(told: Mapping[str, Any]) -> Iterator[str]:
 def _health(told: Mapping[str, Any]) -> Iterator[str]:
     """A screen reader reads out changes of attention, but not figures, because they change all the time."""
     health = told["health"]
-    needed = "".join(f"<li>{escape(one)}</li>" for one in health["attention"])
+    needed = "".join(f"<li>{_sentence(one)}</li>" for one in health["attention"])
     yield f'<div id="attention" role="status">{f"<ul>{needed}</ul>" if needed else "<p>All is well.</p>"}</div>'
     device = f"lost: {health['device_lost']}" if health["device_lost"] else "in use"
     memory_mb = health["memory_bytes"] / 1e6
@@ -135,6 +136,11 @@ def _health(told: Mapping[str, Any]) -> Iterator[str]:
         f'<p id="health">Sound device {escape(device)}; lost {health["device_losses"]} times since the start. '
         f"Late blocks: {health['late_blocks']}. Memory: {memory_mb:.0f} MB. Version {escape(health['version'])}.</p>"
     )
+
+
+def _sentence(text: str) -> str:
+    """With the commands in it as such; elsewhere they stand between backticks."""
+    return re.sub("`([^`]+)`", r"<code>\1</code>", escape(text))
 
 
 def _wishes() -> str:

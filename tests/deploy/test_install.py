@@ -9,9 +9,6 @@ from pathlib import Path
 
 import pytest
 
-from residue.runtime.offline.sharing import share
-from residue.schedule.hours_folder import HoursFolder
-
 ROOT = Path(__file__).parents[2]
 SET_UP = """\
 say() { printf '%s\\n' "$*" >&2; }
@@ -147,26 +144,6 @@ def test_removing_leaves_the_installation_alone(project: Path, machine: Path) ->
     assert files(machine) == {
         f"srv/residue/{name}" for name in ("piece.toml", "room.toml", "hours.toml", "sensors.toml")
     }
-
-
-def test_the_share_of_the_hours_goes_with_the_program_and_leaves_what_samba_had(project: Path, machine: Path) -> None:
-    samba = machine / "etc/samba/smb.conf"
-    samba.parent.mkdir()
-    samba.write_text("[global]\n   workgroup = WORKGROUP\n")
-    share(HoursFolder(path="/srv/residue-hours"), machine)
-    assert "include" in samba.read_text()
-    install(project, machine, "--remove")
-    assert samba.read_text().strip() == "[global]\n   workgroup = WORKGROUP"
-    assert sorted(path.name for path in samba.parent.iterdir()) == ["smb.conf"]
-
-
-def test_a_share_whose_samba_is_gone_keeps_nothing_from_being_removed(project: Path, machine: Path) -> None:
-    left = machine / "etc/samba/residue-hours.conf"
-    left.parent.mkdir()
-    left.write_text("[residue-hours]\n")
-    install(project, machine, "--remove")
-    assert not left.exists()
-    assert not (machine / "etc/systemd/system/residue.service").exists()
 
 
 def test_a_share_is_for_the_machine_itself(project: Path, tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ from residue.archive.fixity import verify
 from residue.archive.summary import summarise
 from residue.archive.swap.dropped import lacking, look
 from residue.archive.swap.places import Request, When, read_request
+from residue.installation.drafts import draft
 from residue.installation.load import check_room_for, read_hours, read_piece, read_room, read_sensors
 from residue.installation.tightening import room_toml
 from residue.installation.unit_needs import drop_in, needs_of
@@ -29,6 +30,8 @@ from residue.runtime.house.restarts import Restarts
 from residue.runtime.journal.event_kinds import STARTED
 from residue.runtime.journal.log import LevelLog, event
 from residue.runtime.journal.reading import LogReader
+from residue.runtime.offline.keypad_findings import keypad_findings
+from residue.runtime.offline.sharing import definition
 from residue.runtime.planning.planning import Outcome
 from residue.runtime.system.clock import SystemClock, Uptime
 from residue.schedule import expansion
@@ -89,10 +92,28 @@ def _room(folder: Path) -> Trial:
             findings = [*findings, *check_room_for(None, room)]
             if not stops(findings):
                 drop_in(needs_of(room, None))
+                list(keypad_findings(room, lambda _device: ("KEY_KP1", "KEY_ENTER")))
+                if room.hours_folder is not None:
+                    definition(room.hours_folder)
                 again, _ = _written(path, room_toml(room).encode(), read_room)
                 if repr(again) != repr(room):
                     raise AssertionError("it is another one, written again")
         return told(findings)
+
+    return once
+
+
+def _draft(folder: Path) -> Trial:
+    """A piece that is still being written, on headphones and in a room of defaults."""
+    path = folder / "piece.toml"
+
+    def once(content: bytes) -> str:
+        path.write_bytes(content)
+
+        def drafted(*, gallery: bool) -> str:
+            return told(draft(folder, "first-batch", gallery=gallery).findings)
+
+        return " / ".join(answered(lambda gallery=gallery: drafted(gallery=gallery)) for gallery in (False, True))  # type: ignore[misc]
 
     return once
 
@@ -311,6 +332,45 @@ to = ["porter@bakery.example"]
 [page]
 port = 8080
 """
+_REACHED = """
+[keypad]
+device = "4-Key Pad"
+[[keypad.key]]
+key = "KEY_KP1"
+does = "hold or release"
+for_s = 1200
+[[keypad.key]]
+key = "KEY_KP2"
+does = "trim"
+trim_db = -6
+[[notice]]
+kind = "mail"
+name = "night-porter"
+host = "mail.bakery.example"
+encryption = "tls"
+user = "house"
+password_file = "/etc/residue/mail"
+sender = "house@bakery.example"
+to = ["porter@bakery.example", "ida@bakery.example"]
+networks = ["0.0.0.0/0", "::/0"]
+daily_at = "18:30"
+[[notice]]
+kind = "webhook"
+name = "desk"
+url = "https://desk.bakery.example/house"
+networks = ["192.0.2.0/24"]
+[[notice]]
+kind = "command"
+name = "bell"
+run = ["/usr/local/bin/bell"]
+device_nodes = ["/dev/ttyUSB0"]
+[hours_folder]
+path = "/srv/residue-hours"
+share_with = ["192.0.2.0/24"]
+calendar_url = "https://desk.bakery.example/house.ics"
+calendar_networks = ["192.0.2.0/24"]
+calendar_every_min = 15
+"""
 _RULES = (
     *(b"FREQ=DAILY", b"FREQ=YEARLY", b"INTERVAL=0", b"COUNT=5", b"UNTIL=20260401", b"BYDAY=-1SU", b"BYMONTHDAY=31"),
     *(b"BYSETPOS=-1", b"RDATE:", b"EXDATE:", b"RECURRENCE-ID:", b"DTEND:", b"DURATION:P1D", b"TZID=Europe/Berlin"),
@@ -320,8 +380,9 @@ _RULES = (
 HOUSE_FILES = {
     "piece": Target(_installed("piece.toml", PIECE), _piece, (b"from", b"kind", b"input", b"[node.x]", b"nan", b"{ }")),
     "room": Target(
-        _installed("room.toml", ROOM.format(port=47_399), ROOM.format(port=1) + _MORE), _room, (b"[[cap]]",)
+        _installed("room.toml", *(ROOM.format(port=1) + more for more in ("", _MORE, _REACHED))), _room, (b"[[cap]]",)
     ),
+    "draft": Target(_installed("piece.toml", PIECE), _draft, (b"from", b"kind", b"input", b"[node.x]", b"nan", b"{ }")),
     "sensors": Target(lambda _: [_SENSORS.encode()], _sensors, (b"rate_hz = ", b"address", b"input")),
     "hours": Target(
         _installed("hours.toml", HOURS, HOURS + _VIEWS), _hours, (b'opening_hours = "Mo-Fr 10:00-18:00; PH off"', b"SH")

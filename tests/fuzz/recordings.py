@@ -51,7 +51,7 @@ def _read(stream: SampleStream) -> str:
     return "read"
 
 
-def _heard(source: IngestSource, into: Path) -> str:
+def heard(source: IngestSource, into: Path) -> str:
     for track in source.tracks:
         _read(track.stream)
     if source.strip is not None:
@@ -60,7 +60,7 @@ def _heard(source: IngestSource, into: Path) -> str:
     return f"{[min(count, 3) for count in counts]}".replace("0", "none")
 
 
-def _opening(name: str, channel: Channel | None = None, facts: TableFacts | None = None) -> Callable[[Path], Trial]:
+def opening(name: str, channel: Channel | None = None, facts: TableFacts | None = None) -> Callable[[Path], Trial]:
     """Both ways into the program: as a source of an ingest, and as a channel of a bag."""
 
     def trial(folder: Path) -> Trial:
@@ -68,7 +68,7 @@ def _opening(name: str, channel: Channel | None = None, facts: TableFacts | None
             with emptied(folder) as inner:
                 path = inner / name
                 path.write_bytes(content)
-                found = answered(lambda: _heard(open_source(path, facts, inner), inner))
+                found = answered(lambda: heard(open_source(path, facts, inner), inner))
                 if channel is not None:
                     found += answered(lambda: _read(open_channel(path, channel)))
                 return found
@@ -122,7 +122,7 @@ def _wfdb(folder: Path) -> Trial:
             for name, file in parts(content).items():
                 if name in ("hea", "dat", "atr"):
                     (inner / f"one.{name}").write_bytes(file)
-            return answered(lambda: _heard(open_source(inner / "one.hea", None, inner), inner))
+            return answered(lambda: heard(open_source(inner / "one.hea", None, inner), inner))
 
     return once
 
@@ -147,13 +147,13 @@ def _tables(_folder: Path) -> Sequence[bytes]:
 
 
 def _table(folder: Path) -> Trial:
-    ways = [_opening("a.csv", facts=facts)(folder) for facts in (TableFacts(time="time"), TableFacts(rate_hz=10.0))]
+    ways = [opening("a.csv", facts=facts)(folder) for facts in (TableFacts(time="time"), TableFacts(rate_hz=10.0))]
     return lambda content: " / ".join(way(content) for way in ways)
 
 
 def _beats(folder: Path) -> Trial:
     asked = [Channel(kind=ChannelKind.RR, file="a.txt", unit="ms", signal=signal) for signal in (None, "rr")]
-    as_source = _opening("a.txt")(folder)
+    as_source = opening("a.txt")(folder)
 
     def once(content: bytes) -> str:
         path = folder / "a.txt"
@@ -200,10 +200,10 @@ ANY_SOUND = Channel(kind=ChannelKind.MMG, file="a.wav", track=2, unit="V", full_
 ANY_EDF = Channel(kind=ChannelKind.EEG, file="a.edf", signal="O1", unit="uV")
 
 RECORDINGS = {
-    "sound": Target(_sounds, _opening("a.wav", ANY_SOUND), (b"data", b"fmt ", b"LIST", b"bext", b"ds64", b"SSND")),
-    "edf": Target(_edfs, _opening("a.edf", ANY_EDF), (b"EDF+D", b"BDF+C", b"24BIT", b"\xffBIOSEMI", b"\x14", b"\x15")),
+    "sound": Target(_sounds, opening("a.wav", ANY_SOUND), (b"data", b"fmt ", b"LIST", b"bext", b"ds64", b"SSND")),
+    "edf": Target(_edfs, opening("a.edf", ANY_EDF), (b"EDF+D", b"BDF+C", b"24BIT", b"\xffBIOSEMI", b"\x14", b"\x15")),
     "wfdb": Target(_wfdbs, _wfdb, (b"one.dat", b"/dev/zero", b"one", b"..", b" 212 ", b" 310 ", b"508+x3")),
-    "xdf": Target(_xdfs, _opening("a.xdf"), (b"<info>", b"<channel_count>", b"int16", b"string", b"float32")),
+    "xdf": Target(_xdfs, opening("a.xdf"), (b"<info>", b"<channel_count>", b"int16", b"string", b"float32")),
     "table": Target(_tables, _table, (b",", b";", b"\t", b'"', b"nan", b"time")),
     "beats": Target(
         lambda _: [b"# milliseconds\n800\n850\n810\n", b"at_s,rr\n0.8,800\n1.65,850\n"],

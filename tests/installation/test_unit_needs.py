@@ -115,10 +115,14 @@ def test_whom_it_hears_is_needed_where_it_listens_to_others(listen: str, needed:
 
 @pytest.mark.parametrize(
     ("to", "needed"),
-    [("192.0.2.40", ["192.0.2.40", "192.0.2.40"]), ("127.0.0.1", []), ("multicast", ["239.255.0.1", "239.255.1.2"])],
+    [
+        ("192.0.2.40", ["192.0.2.40"]),
+        ("127.0.0.1", []),
+        ("multicast", ["239.255.250.214", "239.255.0.1", "239.255.1.2"]),
+    ],
 )
 def test_lamps_are_reached_at_their_receiver_or_at_the_groups_of_their_universes(to: str, needed: list[str]) -> None:
-    """Source: ANSI E1.31-2018, 9.3.1, for the groups."""
+    """Source: ANSI E1.31-2018, 9.3.1, for the groups; the first is that of discovery."""
     lamps = {name: LampPlace(universe=number, addresses=(1,)) for name, number in (("glow", 1), ("ember", 258))}
     assert allowed(msgspec.structs.replace(room(), light=LightSettings(to=to, lamp=lamps))) == needed
 

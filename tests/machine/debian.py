@@ -36,12 +36,17 @@ _FILES = {
     # as deploy/guides/technician.md has it for a root file system that is read-only
     "etc/fstab": "/dev/vdb /var ext4 defaults 0 0\ntmpfs /tmp tmpfs nosuid,nodev 0 0\n",
 }
+MORE = ("samba", "smbclient", "dmsetup")
+"""A server of files with its client, and disks that are made of disks; for the tests that need them."""
 _NOT_NEEDED = ("man", "doc", "locale")
 
 
-def copied(folder: Path) -> Path:
-    """A root file system of one's own; files that nobody touches share their place on the disk with the kept one."""
-    kept = _made()
+def copied(folder: Path, *more: str) -> Path:
+    """A root file system of one's own; files that nobody touches share their place on the disk with the kept one.
+
+    more: packages beside the usual ones.
+    """
+    kept = _made((*_PACKAGES, *more))
     target = folder / "debian"
     folder.mkdir(parents=True, exist_ok=True)
     subprocess.run(["cp", "-al", kept, target], check=True)
@@ -70,13 +75,16 @@ def small(folder: Path, *packages: str) -> Path:
 
 
 @contextmanager
-def with_a_house(folder: Path, port: int, prepare: Callable[[Path], None]) -> Iterator[Machine]:
+def with_a_house(
+    folder: Path, port: int, prepare: Callable[[Path], None], packages: Sequence[str] = ()
+) -> Iterator[Machine]:
     """A computer with residue installed as by a technician, and a short piece in place of the demo.
 
-    prepare: is given the root file system, and changes what it wants before the piece is planned.
+    prepare: is given the root file system, and changes what it wants before the piece is planned. packages: of Debian,
+    beside those of any house here.
     """
     need("qemu-system-x86_64", "mmdebstrap", "mke2fs", root=True, processor="x86_64")
-    debian = copied(folder)
+    debian = copied(folder, *packages)
     subprocess.run(["/bin/sh", ROOT / "deploy" / "install"], env={**os.environ, "DESTDIR": str(debian)}, check=True)
     shutil.rmtree(debian / "srv/residue")
     shutil.copytree(build(folder, port, duration_s=60.0), debian / "srv/residue")

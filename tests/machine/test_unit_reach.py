@@ -7,12 +7,10 @@ one of the kernel's own (uinput). The root file system is read-only, and the cur
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
-import evdev
 import pytest
 
 from residue.runtime.offline.sharing import prepare
@@ -172,8 +170,6 @@ def equipped(debian: Path) -> None:
     relay.write_text(RELAY, encoding="utf-8")
     relay.chmod(0o755)
     (debian / "root/keys.py").write_text(KEYS, encoding="utf-8")
-    (packages,) = (debian / "opt/residue/.venv/lib").glob("python3*/site-packages")
-    shutil.copytree(Path(evdev.__file__).parent, packages / "evdev")  # as by pip, without a network
     prepare(debian / "srv/residue", HoursFolder(path=FOLDER), debian)
     within(debian, "residue unit /srv/residue --install")
 

@@ -89,12 +89,17 @@ def driven(node: Node) -> dict[str, np.ndarray]:
     return {name: getattr(node, name) * (1.0 - 0.5 * way) for name in drivable(type(node))}
 
 
+every_driven_node = pytest.mark.parametrize(
+    ("node", "inputs"), [case for case in nodes() if drivable(case.values[0].__class__)]
+)
+
+
 @pytest.fixture
 def whole_driven(node: Node, inputs: Signals) -> Signal:
     return run(node, inputs, FRAMES, (), driven(node), CHANNELS)
 
 
-@pytest.mark.parametrize(("node", "inputs"), [case for case in nodes() if drivable(type(case.values[0]))])
+@every_driven_node
 @tries(quick=5, many=50)
 @given(data=st.data())
 def test_driven_parameters_keep_the_bits_whatever_the_cutting(
@@ -104,7 +109,7 @@ def test_driven_parameters_keep_the_bits_whatever_the_cutting(
     assert same(run(node, inputs, FRAMES, cuts, driven(node), CHANNELS), whole_driven)
 
 
-@pytest.mark.parametrize(("node", "inputs"), [case for case in nodes() if drivable(type(case.values[0]))])
+@every_driven_node
 def test_a_number_and_a_signal_of_that_number_give_the_same_bits(node: Node, inputs: Signals) -> None:
     controls = {name: np.full(ticks(FRAMES), float(getattr(node, name))) for name in drivable(type(node))}
     as_number = run(node, inputs, FRAMES, source=CHANNELS, moving=controls)

@@ -50,7 +50,7 @@ def test_it_says_what_is_asked_first() -> None:
     assert "Lowered: trim -6.0 dB (192.0.2.7)." in text
     assert "<li>10:00 to 18:00 (tue)</li>" in text
     assert "LAeq over 1 min" in text
-    assert "A trim of -6.0 dB is set" in text
+    assert "A trim of -6.0 dB is set, as 192.0.2.7 asked. <code>residue trim 0</code> ends it." in text
     assert "Mon 2026-03-02: every cap was kept." in text
 
 

@@ -28,7 +28,7 @@ from residue.loudness.caps.caps import CapEntry, expand
 from residue.loudness.outputs.calibration import VibrationCalibration
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.history import SentHistory
-from residue.loudness.stage.stage import CapStage
+from residue.loudness.stage.stage import LIVE_SLICE_FRAMES, CapStage
 from residue.mapping.playback import Played
 from residue.output.held_back import HeldBack
 from residue.runtime.engine.crossfade import EveningCrossfade
@@ -167,6 +167,7 @@ class House:
     folder: Path
     delay_ms: float = 0.0
     window_s: float = WINDOW_S
+    slice_frames: int = HOP_FRAMES
 
     def __post_init__(self) -> None:
         self.given: list[Floats] = []
@@ -196,7 +197,7 @@ class House:
         }
         caps = () if self.measured.entry is None else expand([self.measured.entry])
         history = self.log.sent_before(self.clock, self.up, self.window_s) if self.given else SentHistory()
-        return CapStage(outputs, caps, history)
+        return CapStage(outputs, caps, history, slice_frames=self.slice_frames)
 
     def pause(self, seconds: float) -> None:
         """Nothing is sent."""
@@ -239,7 +240,8 @@ class House:
                 event(self.clock, self.up, ENDED, ""),
             ]
         elif not breaks_off:
-            self.given[-1] = _faded_out(self.given[-1])
+            before, last = np.split(self.given[-1], [HOP_FRAMES - self.slice_frames], axis=1)
+            self.given[-1] = np.concatenate((before, _faded_out(last)), axis=1)
         self.log.write(rows)
         return rows
 
@@ -271,8 +273,18 @@ def as_it_is(house: House, sound: Floats) -> None:
     house.run(sound)
 
 
-def live(house: House, sound: Floats) -> None:
+def unplanned(house: House, sound: Floats) -> None:
     house.run(sound, begins=lambda stage: stage.begin_programme(planned=False))
+
+
+def live(house: House, sound: Floats) -> None:
+    house.slice_frames = LIVE_SLICE_FRAMES
+    unplanned(house, sound)
+
+
+def live_and_killed(house: House, sound: Floats) -> None:
+    house.slice_frames = LIVE_SLICE_FRAMES
+    kills(house, sound)
 
 
 def _pieces(sound: Floats, seconds: float) -> Iterator[Floats]:
@@ -351,7 +363,9 @@ def delays(house: House, sound: Floats) -> None:
 
 HAPPENINGS: Mapping[str, Happening] = {
     "as it is": as_it_is,
+    "unplanned": unplanned,
     "live": live,
+    "live and killed": live_and_killed,
     "restarts": restarts,
     "kills": kills,
     "power cuts, disk stuck": cuts_with_a_stuck_disk,

@@ -27,6 +27,8 @@ from residue.loudness.plan.profile import LevelProfile, profile
 from residue.loudness.stage.stage import CapStage
 from residue.runtime.planning.preparation import open_performance, playback_of, sounding_outputs, steps
 
+pytestmark = pytest.mark.long  # tests/loudness/plan/test_arc.py is quick
+
 Floats = NDArray[np.float64]
 NIGHT_DOUGH = Path(__file__).parents[2] / "archives" / "night-dough"
 DENSE_S, REST_S = 24, 90.0

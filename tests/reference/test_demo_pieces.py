@@ -125,7 +125,7 @@ def of_demo(name: str, cache_folder: Path) -> Heard:
     return hear(installation, prepare(installation.performances[name], installation.graph.needs, cache_folder))
 
 
-IN_A_QUICK_RUN = ("first-batch", "early-oven", "last-oven")
+IN_A_QUICK_RUN = ("first-batch", "early-oven")
 
 
 def each(names: Iterable[str]) -> pytest.MarkDecorator:
@@ -186,24 +186,16 @@ def test_oven_watch_ends_because_the_heart_settled(name: str, cache_folder: Path
     assert abs(heard.last_settling_bpm - goal_bpm) < 10.0
 
 
-in_two_or_all = pytest.mark.parametrize(
-    "names",
-    [
-        pytest.param([name for name in evenings.WATCHING if name in IN_A_QUICK_RUN], id="two"),
-        pytest.param(list(evenings.WATCHING), id="all", marks=pytest.mark.long),
-    ],
-)
-
-
-@in_two_or_all
-def test_oven_watch_ends_at_a_different_time_each_evening(names: list[str], cache_folder: Path) -> None:
-    ends_s = sorted(of_demo(name, cache_folder).sections_s["end"] for name in names)
+@pytest.mark.long
+def test_oven_watch_ends_at_a_different_time_each_evening(cache_folder: Path) -> None:
+    ends_s = sorted(of_demo(name, cache_folder).sections_s["end"] for name in evenings.WATCHING)
     assert min(np.diff(ends_s)) > 15.0
 
 
-@in_two_or_all
-def test_the_evenings_of_oven_watch_differ_from_the_first_seconds(names: list[str], cache_folder: Path) -> None:
-    begun = [10.0 * np.log10(of_demo(name, cache_folder).mean_squares[:, :100].mean(axis=1)) for name in names]
+@pytest.mark.long
+def test_the_evenings_of_oven_watch_differ_from_the_first_seconds(cache_folder: Path) -> None:
+    heard = [of_demo(name, cache_folder) for name in evenings.WATCHING]
+    begun = [10.0 * np.log10(one.mean_squares[:, :100].mean(axis=1)) for one in heard]
     for first, second in itertools.combinations(begun, 2):
         assert np.abs(first - second).max() > 3.0  # heard at once as another level: common practice, no source
 
@@ -246,6 +238,7 @@ def test_a_real_muscle_kneads_night_dough(tmp_path: Path) -> None:
     assert_renders(load(ARCHIVES / "night-dough"), sealed, tmp_path, Excerpt())
 
 
+@pytest.mark.long
 def test_a_real_heart_and_brain_watch_the_oven(tmp_path: Path) -> None:
     ecg, eeg = ecg_systole(), eeg_eyes_closed()
     length = 250 * ecg.rate_hz

@@ -40,7 +40,7 @@ def render(piece: str, name: str, folder: Path, block_frames: int, seconds: floa
 def test_blocks_of_any_length_give_the_same_file(piece: str, name: str, tmp_path: Path) -> None:
     digests = set()
     for block_frames in (64, 480, 1_000, 8_192):
-        frames, _ = soundfile.read(render(piece, name, tmp_path, block_frames, 2.0), dtype="float32")
+        frames, _ = soundfile.read(render(piece, name, tmp_path, block_frames, 1.0), dtype="float32")
         assert abs(frames).max() > 0.0
         digests.add(hashlib.sha256(frames.tobytes()).hexdigest())
     assert len(digests) == 1

@@ -25,7 +25,7 @@ def test_a_start_that_hangs_is_passed_over_and_another_performance_begins(after_
     assert recovered.worst_s < START_HANGS.bound_s
 
 
-@pytest.mark.parametrize("seed", range(2))
+@pytest.mark.parametrize("seed", [0, pytest.param(1, marks=pytest.mark.long)])
 def test_days_full_of_faults_end_in_order_each_time(seed: int) -> None:
     totals = through(seed, 40.0, 1)
     assert sum(took.times for took in totals.recovered.values()) > 15
@@ -37,7 +37,7 @@ def test_a_day_without_faults_is_served_from_its_first_second_to_its_last() -> N
     assert totals.open_s == 2 * 10 * 3_600
 
 
-@pytest.mark.parametrize("seed", [5, 21])
+@pytest.mark.parametrize("seed", [5, pytest.param(21, marks=pytest.mark.long)])
 def test_looking_at_every_second_comes_to_the_same(seed: int) -> None:
     jumped, stepped = (through(seed, 40.0, 0.25, every_second=every) for every in (False, True))
     assert jumped.open_s == 3 * 3_600

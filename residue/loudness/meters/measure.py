@@ -131,49 +131,64 @@ def _check(path: Path, file: soundfile.SoundFile) -> None:
 
 
 def _read(path: Path, file: soundfile.SoundFile, progress: Progress) -> Grains:
-    rate_hz, channels = file.samplerate, file.channels
-    bank = WeightingBank(_MEASURED, channels, rate_hz)
-    true_peak, c_peak = (TruePeakMeter(channels) for _ in range(2))
-    shares = {weighting: np.full(channels, 1.0 / channels) for weighting in _MEASURED}
-    shares[Weighting.K] = np.array(_CHANNEL_WEIGHTS.get(channels, (1.0,) * channels))
-    energy: dict[Weighting, list[Floats]] = {weighting: [] for weighting in _MEASURED}
-    needle = _Needle(rate_hz)
-    sample_peak, frames = np.zeros(channels), 0
-    edges = [np.zeros(1, dtype=np.int64)]
+    meter, frames = GrainMeter(file.samplerate, file.channels), 0
     # A block of whole seconds begins on the edge of a grain, whatever the rate.
-    while len(read := file.read(_BLOCK_S * rate_hz, dtype="float64", always_2d=True)):
+    while len(read := file.read(_BLOCK_S * file.samplerate, dtype="float64", always_2d=True)):
         block = np.ascontiguousarray(read.T)
         if not np.isfinite(block).all():
-            at_s = (frames + int(np.argmin(np.isfinite(block).all(axis=0)))) / rate_hz
+            at_s = (frames + int(np.argmin(np.isfinite(block).all(axis=0)))) / file.samplerate
             what = f"From {at_s:.3f} s on it contains values that are not numbers."
             raise stopping(str(path), what, "Export it again, or repair it in a sound editor.")
-        weighted = bank(block)
-        true_peak(block)
-        needle(weighted[Weighting.A])
-        sample_peak = np.maximum(sample_peak, magnitudes(block))
-        c_peak(weighted[Weighting.C])
-        grains = -(-block.shape[1] * _GRAIN_RATE_HZ // rate_hz)
-        starts = np.arange(grains, dtype=np.int64) * rate_hz // _GRAIN_RATE_HZ
+        frames += block.shape[1]
+        meter(block)
+        progress("measuring", frames, file.frames)
+    return meter.grains()
+
+
+class GrainMeter:
+    """Takes sound block by block. Each block but the last fills whole grains."""
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        self._rate_hz = rate_hz
+        self._bank = WeightingBank(_MEASURED, channels, rate_hz)
+        self._true_peak, self._c_peak = (TruePeakMeter(channels) for _ in range(2))
+        self._shares = {weighting: np.full(channels, 1.0 / channels) for weighting in _MEASURED}
+        self._shares[Weighting.K] = np.array(_CHANNEL_WEIGHTS.get(channels, (1.0,) * channels))
+        self._energy: dict[Weighting, list[Floats]] = {weighting: [] for weighting in _MEASURED}
+        self._needle = _Needle(rate_hz)
+        self._sample_peak, self._frames = np.zeros(channels), 0
+        self._edges = [np.zeros(1, dtype=np.int64)]
+
+    def __call__(self, block: Floats) -> None:
+        """Takes (channels, frames) of finite values, and overwrites them."""
+        weighted = self._bank(block)
+        self._true_peak(block)
+        self._needle(weighted[Weighting.A])
+        self._sample_peak = np.maximum(self._sample_peak, magnitudes(block))
+        self._c_peak(weighted[Weighting.C])
+        grains = -(-block.shape[1] * _GRAIN_RATE_HZ // self._rate_hz)
+        starts = np.arange(grains, dtype=np.int64) * self._rate_hz // _GRAIN_RATE_HZ
         for weighting, signals in weighted.items():
             signals *= signals
-            energies = (share * np.add.reduceat(x, starts) for share, x in zip(shares[weighting], signals, strict=True))
-            energy[weighting].append(np.add.reduce(list(energies)))
-        edges.append(frames + np.append(starts[1:], block.shape[1]))
-        frames += block.shape[1]
-        progress("measuring", frames, file.frames)
-    joined = {weighting: np.concatenate(parts) if parts else np.zeros(0) for weighting, parts in energy.items()}
-    fast_max, slow_max = needle.highest
-    return Grains(
-        rate_hz=rate_hz,
-        frames=frames,
-        energy=joined,
-        edges=np.concatenate(edges),
-        true_peak=true_peak.highest,
-        sample_peak=sample_peak,
-        c_peak=float(np.max(c_peak.highest)),
-        fast_max=fast_max,
-        slow_max=slow_max,
-    )
+            shares = zip(self._shares[weighting], signals, strict=True)
+            self._energy[weighting].append(np.add.reduce([share * np.add.reduceat(x, starts) for share, x in shares]))
+        self._edges.append(self._frames + np.append(starts[1:], block.shape[1]))
+        self._frames += block.shape[1]
+
+    def grains(self) -> Grains:
+        """What was taken so far."""
+        fast_max, slow_max = self._needle.highest
+        return Grains(
+            rate_hz=self._rate_hz,
+            frames=self._frames,
+            energy={name: np.concatenate(parts) if parts else np.zeros(0) for name, parts in self._energy.items()},
+            edges=np.concatenate(self._edges),
+            true_peak=self._true_peak.highest,
+            sample_peak=self._sample_peak,
+            c_peak=float(np.max(self._c_peak.highest)),
+            fast_max=fast_max,
+            slow_max=slow_max,
+        )
 
 
 class _Needle:
@@ -202,7 +217,11 @@ def measure(path: Path, progress: Progress = silent) -> Measurement:
 
     Raises ProblemError if it cannot be read.
     """
-    grains = read_grains(path, progress)
+    return measurement_of(read_grains(path, progress))
+
+
+def measurement_of(grains: Grains) -> Measurement:
+    """The loudness and levels of grains."""
     momentary = grains.windows(Weighting.K, _MOMENTARY_GRAINS)
     short_term = grains.windows(Weighting.K, _SHORT_TERM_GRAINS)
     return Measurement(

@@ -57,9 +57,15 @@ def _quadratic_squared(c: Floats, sin2: float) -> float:
     return total * total - 4.0 * sin2 * (c0 * c1 + 4.0 * c0 * c2 + c1 * c2) + 16.0 * sin2 * sin2 * c0 * c2
 
 
+@lru_cache(1_000)  # several weightings are asked about the same frequencies
+def _half_sine(frequency_hz: float, rate_hz: float) -> float:
+    """The sine of half the angle that a frequency turns in a sample."""
+    return exact.sin_turns(frequency_hz / rate_hz / 2.0)
+
+
 def power_gain(sos: Floats, frequency_hz: float, rate_hz: float) -> float:
     """The square of the gain of second-order sections at a frequency."""
-    half = exact.sin_turns(frequency_hz / rate_hz / 2.0)
+    half = _half_sine(frequency_hz, rate_hz)
     gain = 1.0
     for section in sos:
         gain *= _quadratic_squared(section[:3], half * half) / _quadratic_squared(section[3:], half * half)

@@ -11,13 +11,14 @@ from collections.abc import Callable, Coroutine, Mapping
 from contextlib import suppress
 from functools import partial
 from typing import Any
+from uuid import uuid5
 
 from residue.control.addresses import SWAP_TOLD
 from residue.control.feed import FeedSender
 from residue.control.keypad import KeyBinding
 from residue.control.surface import Surface, open_surface
 from residue.installation.load import Installation
-from residue.light.sender import LightSender
+from residue.light.sender import LIGHT_SOURCES, LightSender
 from residue.loudness.calibration.check_tone import check_tone
 from residue.mapping.playback import Signals
 from residue.mapping.signals import Span
@@ -29,11 +30,13 @@ from residue.runtime.calibration.own_calibration import check_own_calibrations
 from residue.runtime.daemon.archive_monitor import NIGHT, ArchiveMonitor
 from residue.runtime.daemon.assembly import Places, show_of
 from residue.runtime.daemon.calendar_keeper import CalendarKeeper
+from residue.runtime.daemon.caps_log import CapsLog
 from residue.runtime.daemon.chronicle import Chronicle
 from residue.runtime.daemon.hours_log import HoursLog
 from residue.runtime.daemon.keypad import KeypadKeeper, event_of
 from residue.runtime.daemon.notices import Notices
 from residue.runtime.daemon.page import PageKeeper
+from residue.runtime.daemon.proof import ProofKeeper
 from residue.runtime.daemon.status import Known, faults, line, status
 from residue.runtime.daemon.watching import Watching
 from residue.runtime.engine.engine import SWITCH_S
@@ -55,6 +58,7 @@ from residue.runtime.system.diagnostics import Diagnostics
 from residue.runtime.system.ending_signals import ending_signals
 from residue.runtime.system.files import occupied
 from residue.runtime.system.folders import MEMORY_FILE, ended_file
+from residue.runtime.system.machine_identity import machine_identity
 from residue.runtime.system.started_by import note_end
 from residue.schedule.switching import Switchboard
 from residue.schedule.triggers import Period, Trigger, Triggers, fixed_start, nightly
@@ -112,11 +116,17 @@ class _Daemon:
         happened(STARTED, f"{installation.piece.title}, {installation.room.place}")
         self._in_force = InForce(installation, state, clock.now, happened)
         self._hours_log = HoursLog(self._chronicle.writer.put, clock)
+        self._caps_log = CapsLog(self._chronicle.writer.put, clock)
         self._hours_answer = HoursAnswer()
         self._calendar = CalendarKeeper(installation.room.hours_folder, happened)
         self._keypad = KeypadKeeper(installation.room.keypad, happened)
         self._feed = FeedSender(installation.graph.feeds, installation.room.control.feed)
-        self._light = LightSender(self._in_force().room.light, self._in_force().graph.lamps, happened)
+        self._light = LightSender(
+            self._in_force().room.light,
+            self._in_force().graph.lamps,
+            happened,
+            uuid5(LIGHT_SOURCES, str(machine_identity())),
+        )
         self._show = show_of(
             self._in_force,
             places,
@@ -127,6 +137,7 @@ class _Daemon:
             heard=self._heard,
             happened=happened,
         )
+        self._proof = ProofKeeper(self._show, state, happened)
         self._swaps = SwapKeeper(self._show, places.cache, happened, self._tell_asker)
         spoilt = self._show.planner.check_again
         self._archive = ArchiveMonitor(self._in_force, state, places.cache, clock, happened, spoilt)
@@ -210,6 +221,7 @@ class _Daemon:
             self._swaps.keep(),
             self._archive.keep(),
             self._page.keep(),
+            self._proof.keep(),
         ]
 
     def _begin(self) -> None:
@@ -226,11 +238,13 @@ class _Daemon:
         self._watching.deadman.start()
         gc.collect()
         gc.freeze()  # objects that live as long as the process need no further garbage collection
+        gc.enable()
         self._watching.notifier.tell("READY=1")
 
     def _tick(self) -> None:
         self._watch_clock()
         self._show.timekeeper.look()
+        self._show.keeper.lowered_db = self._proof.lowered_db
         self._show.keeper.tick()
         self._light.permit(plays=self._show.keeper.house.state is State.PLAYING)
         self._show.player.follow_plan()
@@ -295,16 +309,17 @@ class _Daemon:
                 if change is not None:
                     # Its digest reads each file and each bag.
                     self._take(change, await asyncio.to_thread(in_force, change.installation))
-                await asyncio.to_thread(self._tell_hours, self._show.player.view().duration_s)
+                await asyncio.to_thread(self._tell_in_force, self._show.player.view().duration_s)
             except Exception as error:
                 logger.exception("The files of the installation cannot be looked at")
                 self._chronicle.happened("files", f"Changes of the files cannot be read for now: {error}.")
                 await asyncio.sleep(FILES_FAULT_S)
             await asyncio.sleep(FILES_S)
 
-    def _tell_hours(self, duration_s: Mapping[str, float]) -> None:
-        """Logs the hours in force, and answers the curator."""
+    def _tell_in_force(self, duration_s: Mapping[str, float]) -> None:
+        """Logs the caps and the hours in force, and answers the curator."""
         in_force, outcome = self._in_force(), self._in_force.hours_outcome
+        self._caps_log.look(in_force)
         self._hours_log.look(in_force, duration_s)
         self._hours_answer.look(in_force, outcome, self._clock.now(), self._calendar.words)
 
@@ -406,6 +421,7 @@ class _Daemon:
                 *self._in_force.alarms,
                 *filter(None, (self._hours_answer.alarm, self._calendar.alarm, self._keypad.alarm, self._light.alarm)),
                 *self._swaps.alarms,
+                *self._proof.alarms,
                 *self._archive.alarms,
             ],
             events=self._chronicle.events,
@@ -415,4 +431,5 @@ class _Daemon:
             memory_bytes=memory_bytes(),
             swaps=self._swaps.told,
             light=self._light.told,
+            proof=self._proof.told,
         )

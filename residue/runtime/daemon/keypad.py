@@ -60,9 +60,6 @@ class KeypadKeeper:
         while not self._ending.is_set():
             try:
                 self._read(self._opening(keypad.device), keypad, pressed)
-            except ModuleNotFoundError:
-                self._tell("The keypad cannot be read: a library is missing. `residue check` says how to install it.")
-                return
             except (KeysError, OSError) as error:
                 why = str(error) if isinstance(error, KeysError) else f"{error.strerror}."
                 self._tell(f"The keypad cannot be read. {why}")

@@ -61,6 +61,8 @@ class Known:
     """The swaps under way."""
     light: Mapping[str, object] | None = None
     """What lamps were told last; None where the room has none."""
+    proof: Mapping[str, Any] | None = None
+    """What the last proof of the outputs found; None without a microphone."""
 
 
 def status(known: Known) -> dict[str, Any]:
@@ -93,6 +95,7 @@ def status(known: Known) -> dict[str, Any]:
         "tone": engine.tone,
         "lowered": list(_lowered(known)),
         "light": known.light,
+        "proof": None if known.proof is None else {**known.proof, "at": _time(known.proof["at"], known.zone)},
         "assumed": [
             {
                 "window_s": one.window_s,
@@ -137,6 +140,8 @@ def _lowered(known: Known) -> Iterator[dict[str, Any]]:
         yield {"by": "trim", "db": round(known.house.trim_db, 1), "who": known.house.trimmed_by}
     if opening is not None and opening.terms.trim_db < 0.0:
         yield {"by": "hours", "db": round(opening.terms.trim_db, 1), "who": opening.why}
+    if known.proof is not None and known.proof["lowered_db"] < 0.0:
+        yield {"by": "proof", "db": known.proof["lowered_db"], "who": None}
     if reading is not None and reading.governor_db < -_HARDLY_DB:
         yield {"by": "governor", "db": sound_level(reading.governor_db), "who": None}
     if reading is not None and reading.limiter_db < -_HARDLY_DB:

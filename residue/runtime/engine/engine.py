@@ -128,7 +128,7 @@ SpanObserver = Callable[[Span, Signals, float], None]
 class Engine:
     """Plays turns through one cap stage into one sink.
 
-    tallies: the levels sent, one a second and one at the end, for the log. log_lags: LogWriter.lags.
+    tallies: the levels sent, one a second and one at the end. log_lags: LogWriter.lags. block_frames: a share of 1 s.
     """
 
     def __init__(
@@ -139,12 +139,13 @@ class Engine:
         heard: SpanObserver = lambda span, signals, heard_at_s: None,
         monotonic_s: Callable[[], float] = time.monotonic,
         log_lags: Callable[[int], bool] = lambda frames: False,
+        block_frames: int = BLOCK_FRAMES,
     ) -> None:
-        self._stage, self._log_lags = stage, log_lags
+        self._stage, self._log_lags, self._block_frames = stage, log_lags, block_frames
         self._sink = sink
         self._heard = heard
         self._monotonic_s = monotonic_s
-        self._silence = np.zeros((outputs, BLOCK_FRAMES))
+        self._silence = np.zeros((outputs, block_frames))
         self._orders: SimpleQueue[Callable[[], None]] = SimpleQueue()
         self._turn: Turn | None = None
         self._fade = Fader(0.0)
@@ -156,7 +157,7 @@ class Engine:
         self._closing = False
         self._last = self._silence
         self._tone = Tone()
-        self._peaks: deque[tuple[float, float]] = deque(maxlen=frame_at(PEAKS_S) // BLOCK_FRAMES)
+        self._peaks: deque[tuple[float, float]] = deque(maxlen=frame_at(PEAKS_S) // block_frames)
         """The peaks of the last blocks, before and after the cap stage."""
         self._direct_current = DirectCurrentMeter(outputs)
         self._frames_to_go: int | None = None
@@ -285,7 +286,7 @@ class Engine:
         with self._sending:
             if generation != self._generation:
                 return
-            for _ in range(-(-self._stage.latency_frames // BLOCK_FRAMES)):
+            for _ in range(-(-self._stage.latency_frames // self._block_frames)):
                 self._stage.process(self._silence)  # this counts the sound as sent
         self._presence = Fader(0.0)
         self._presence.move(1.0, frame_at(RETURN_FADE_S))
@@ -293,16 +294,16 @@ class Engine:
     def _send(self, block: NDArray[np.float64], began_s: float) -> None:
         self._stage.spare(spares=self._log_lags(self.snapshot.frames))
         capped = self._stage.process(block)
-        busy = (self._monotonic_s() - began_s) / seconds(BLOCK_FRAMES)
+        busy = (self._monotonic_s() - began_s) / seconds(self._block_frames)
         self._sink.write(capped)
         self._watch_sink()
         if self._frames_to_go is not None:
-            self._frames_to_go -= BLOCK_FRAMES
+            self._frames_to_go -= self._block_frames
         now, peaks = self.snapshot, np.abs(block).max(axis=1, initial=0.0)
         self._peaks.append((float(peaks.max(initial=0.0)), float(np.abs(capped.frames).max(initial=0.0))))
         self.snapshot = replace(
             now,
-            frames=now.frames + BLOCK_FRAMES,
+            frames=now.frames + self._block_frames,
             performance=self._turn.performance if self._turn else None,
             trim=self._trim.aim,
             asked_peak=max(asked for asked, _ in self._peaks),
@@ -322,12 +323,12 @@ class Engine:
 
     def _block(self, now_s: float) -> NDArray[np.float64]:
         """The next block of the turn, under the plan and all faders; it also notes the end of the turn."""
-        trim, presence = self._trim.next(BLOCK_FRAMES), self._presence.next(BLOCK_FRAMES)
-        lowered = self._lowered.next(BLOCK_FRAMES)
+        trim, presence = self._trim.next(self._block_frames), self._presence.next(self._block_frames)
+        lowered = self._lowered.next(self._block_frames)
         turn = self._turn
         if turn is None:
             return self._tone.next(self._silence) * presence
-        fade = self._fade.next(BLOCK_FRAMES)
+        fade = self._fade.next(self._block_frames)
         sound, ended = self._sound(turn, now_s)
         if self._turn is not turn:  # its graph returned after the engine had been rebuilt
             return self._silence
@@ -344,7 +345,7 @@ class Engine:
     def _sound(self, turn: Turn, now_s: float) -> tuple[NDArray[np.float64], bool]:
         """A block of the performance, and whether it ended; after a failure of the graph the last block fades out."""
         try:
-            played = turn.playback.step(BLOCK_FRAMES)
+            played = turn.playback.step(self._block_frames)
             if not np.isfinite(played.outputs).all():
                 raise FloatingPointError("The graph gave a value that is not a number, or is infinite")
         except Exception as error:  # nodes of an artist may raise any error, and the house continues to play
@@ -368,7 +369,7 @@ class Engine:
 
     def _farewell(self) -> NDArray[np.float64]:
         """The last good block, mirrored so that it continues without a step, and faded to silence."""
-        return self._last[:, ::-1] * np.linspace(1.0, 0.0, BLOCK_FRAMES) ** 2
+        return self._last[:, ::-1] * np.linspace(1.0, 0.0, self._block_frames) ** 2
 
     def _begin(self, turn: Turn) -> None:
         at_s = seconds(turn.playback.position)
@@ -438,7 +439,8 @@ class Engine:
     def _stop(self, fade_s: float) -> None:
         self._fade_out(fade_s if self._turn else 0.0)
         fade_frames = frame_at(fade_s) if self._turn else 0
-        self._frames_to_go = fade_frames + self._stage.latency_frames + frame_at(self._sink.latency_s) + BLOCK_FRAMES
+        on_the_way = self._stage.latency_frames + frame_at(self._sink.latency_s)
+        self._frames_to_go = fade_frames + on_the_way + self._block_frames
 
     def _watch_sink(self) -> None:
         """Sends nothing while the sink is lost, so that no exposure is counted, and sound comes back with a fade-in."""

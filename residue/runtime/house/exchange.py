@@ -95,6 +95,8 @@ class World:
     engine: EngineView
     zone: ZoneInfo
     """The zone of the place, for the times of the programme."""
+    lowered_db: float = 0.0
+    """By how much the house is lowered because the room is louder than it was; never above 0."""
 
 
 # Output.

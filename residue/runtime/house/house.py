@@ -52,7 +52,7 @@ def step(house: House, event: Event, world: World, programme: Programme) -> Tran
     if world.engine.fault is not None and settled.state in _HEARD:
         settled = replace(settled, state=State.FAULTED)
     settled = replace(settled, reason=_REASON[settled.state](settled, world, programme))
-    if (trim_db := _whole_trim_db(settled)) != world.engine.trim_db:
+    if (trim_db := _whole_trim_db(settled, world)) != world.engine.trim_db:
         actions = (SetTrim(trim_db), *actions)  # before a start, so that the sound begins at the right level
     if (settled.state, settled.turn, settled.reason) != (house.state, house.turn, house.reason):
         settled = replace(settled, since=world.now)
@@ -102,10 +102,10 @@ def _nothing_to_play(world: World, programme: Programme) -> str | None:
     return None
 
 
-def _whole_trim_db(house: House) -> float:
-    """The trim that a person set plus the trim of a private view."""
+def _whole_trim_db(house: House, world: World) -> float:
+    """The trim that a person set plus the trim of a private view, and what the room is too loud."""
     own_db = 0.0 if house.opening is None else house.opening.terms.trim_db
-    return max(TRIM_LOWEST_DB, house.trim_db + own_db)
+    return max(TRIM_LOWEST_DB, house.trim_db + own_db + min(0.0, world.lowered_db))
 
 
 # The actions of each state.

@@ -44,12 +44,14 @@ class Keeper:
         self._clock = clock
         self._plays = plays
         self._happened = happened
+        self.lowered_db = 0.0
+        """By how much the house is lowered because the room is louder than it was; never above 0."""
 
     def tell(self, event: Event) -> None:
         """Lets the house act on an event, or only on the time that has passed."""
         now = self._clock.now()
         opening = self.calendar.opening_at(now)
-        world = World(now, self._clock.monotonic_s(), opening, self._plays.view(), self.calendar.zone)
+        world = World(now, self._clock.monotonic_s(), opening, self._plays.view(), self.calendar.zone, self.lowered_db)
         self.house, actions = step(self.house, event, world, self._programme())
         by = None if isinstance(event, Tick) else event.by
         for action in actions:

@@ -19,7 +19,9 @@ from pathlib import Path
 
 from residue.loudness.stage.history import SentHistory, Unlogged
 from residue.runtime.house.memory import remembered
-from residue.runtime.journal.event_kinds import ENDED, NOT_LOGGED, SPOILT, STARTED
+from residue.runtime.journal.caps_in_force import CapsRow
+from residue.runtime.journal.comparing import damages
+from residue.runtime.journal.event_kinds import ENDED, LOG_DAMAGED, NOT_LOGGED, SPOILT, STARTED
 from residue.runtime.journal.hours_in_force import HoursRow
 from residue.runtime.journal.second_copy import EventTold, LineTold, SecondCopy, SecondTold
 from residue.runtime.journal.telling import (
@@ -118,12 +120,18 @@ class EventRow:
     """The time before it for which sound may have been sent without a row."""
 
 
-Row = LevelRow | SecondRow | EventRow | HoursRow
-TABLES: dict[type[Row], str] = {LevelRow: "level", SecondRow: "second", EventRow: "event", HoursRow: "hours"}
-MOST: dict[type[Row], int] = {LevelRow: 750_000, SecondRow: 260_000, EventRow: 200_000, HoursRow: 4_000}
+Row = LevelRow | SecondRow | EventRow | HoursRow | CapsRow
+TABLES: dict[type[Row], str] = {
+    LevelRow: "level",
+    SecondRow: "second",
+    EventRow: "event",
+    HoursRow: "hours",
+    CapsRow: "caps",
+}
+MOST: dict[type[Row], int] = {LevelRow: 750_000, SecondRow: 260_000, EventRow: 200_000, HoursRow: 4_000, CapsRow: 4_000}
 """So many rows are kept: about 400 days, 3 days of sound (the longest window of a cap is a day), a season's events, and
-400 days of hours that change ten times a day; below 400 MB. The rows are counted and not selected by date, so that a
-wrong clock deletes nothing."""
+400 days of hours and caps that change ten times a day; below 400 MB. The rows are counted and not selected by date, so
+that a wrong clock deletes nothing."""
 SPOILT_SUFFIX = ".spoilt"
 """A damaged log is kept under its name with this ending."""
 _SQL_TYPES = {"str": "TEXT", "float": "REAL", "int": "INTEGER"}
@@ -169,6 +177,8 @@ class LevelLog:
         self._writing: sqlite3.Connection | None = None
         self._copy = SecondCopy(path.parent)
         self._copy_in_step = self._copy_lacks = False
+        self._found: tuple[str, ...] = ()
+        """Sentences on damage that the first look at database and copy has met, until there are events of them."""
         self._only_copied: frozenset[Row] = frozenset()
         """The rows of a refused write: the copy has them already when it is tried again."""
         self.copy_trouble: str | None = None
@@ -211,6 +221,12 @@ class LevelLog:
             self._left = tuple(self._left_unlogged(datetime.now(UTC), uptime()))
         rows = [*self._left, *rows]
         self._write_copy(rows)
+        if self._found:
+            logger.warning("%s", " ".join(self._found))
+            found = [event(datetime.now(UTC), uptime(), LOG_DAMAGED, sentence) for sentence in self._found]
+            self._write_copy(found)
+            self._found, self._left, rows = (), (*self._left, *found), [*found, *rows]
+            self._only_copied = frozenset(rows) if self._copy_in_step else frozenset()
         try:
             with damage_told(), self._for_writing() as connection:
                 for row in (*self._told_lost(connection, rows), *rows):
@@ -248,8 +264,10 @@ class LevelLog:
         too.
         """
         told = self._lines_of_database()
-        if not self._copy_lacks and self._copy_tells_all(told):
-            return
+        if not self._copy_lacks:
+            self._found = tuple(damages(told or ([], []), list(self._copy.latest())))
+            if self._copy_tells_all(told):
+                return
         if told is not None and any(told):
             self._copy.begin_anew(chain(*told))
         elif told is None or self._should_tell:  # both are lost

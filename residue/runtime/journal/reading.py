@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, fields
 from datetime import datetime
+from math import isfinite
 from operator import attrgetter
 from pathlib import Path
 from typing import Any, TypeVar
@@ -14,12 +15,14 @@ from urllib.parse import quote
 
 import msgspec
 
-from residue.runtime.journal.hours_in_force import HoursRow
+from residue.runtime.journal.caps_in_force import CapsRow, CapsSaid
+from residue.runtime.journal.hours_in_force import HoursRow, HoursSaid
 from residue.runtime.journal.log import (
     SPOILT_SUFFIX,
     TABLES,
     EventRow,
     LevelRow,
+    Row,
     SecondRow,
     columns_of,
     damage_told,
@@ -27,9 +30,16 @@ from residue.runtime.journal.log import (
     timestamp,
 )
 
-R = TypeVar("R", LevelRow, SecondRow, EventRow, HoursRow)
+R = TypeVar("R", LevelRow, SecondRow, EventRow, HoursRow, CapsRow)
 _TYPES: dict[str, type | tuple[type, ...]] = {"str": str, "float": (float, int), "int": int}
-_JSON = ("sent", "outputs", "said")
+_Levels = dict[str, float | None]
+_JSON: Mapping[type[Row], Mapping[str, msgspec.json.Decoder[Any]]] = {
+    LevelRow: {"sent": msgspec.json.Decoder(_Levels), "outputs": msgspec.json.Decoder(dict[str, _Levels])},
+    SecondRow: {"sent": msgspec.json.Decoder(_Levels)},
+    HoursRow: {"said": msgspec.json.Decoder(HoursSaid)},
+    CapsRow: {"said": msgspec.json.Decoder(CapsSaid)},
+}
+"""By column: what reads the JSON in it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,9 +83,16 @@ class LogReader:
 
     def hours_between(self, start: datetime, end: datetime) -> list[HoursRow]:
         """The hours that were in force from start to end; first those that were at the start."""
-        before = "utc = (SELECT max(utc) FROM hours WHERE utc <= ?)", (timestamp(start),)
-        during = "utc > ? AND utc <= ?", (timestamp(start), timestamp(end))
-        return [*self._rows(HoursRow, *before)[-1:], *self._rows(HoursRow, *during)]
+        return self._in_force(HoursRow, start, end)
+
+    def caps_between(self, start: datetime, end: datetime) -> list[CapsRow]:
+        """The caps that were in force from start to end; first those that were at the start."""
+        return self._in_force(CapsRow, start, end)
+
+    def _in_force(self, kind: type[R], start: datetime, end: datetime) -> list[R]:
+        latest = f"utc = (SELECT max(utc) FROM {TABLES[kind]} WHERE utc <= ?)"  # noqa: S608 (a name of our own)
+        before: list[R] = self._rows(kind, latest, (timestamp(start),))
+        return before[-1:] + self._rows(kind, "utc > ? AND utc <= ?", (timestamp(start), timestamp(end)))
 
     def last_moment(self) -> datetime | None:
         """The end of the last minute in the log; None without one."""
@@ -124,16 +141,23 @@ class LogReader:
         self._faults[fault] = None
 
 
-def _is_sound(row: LevelRow | SecondRow | EventRow | HoursRow) -> bool:
+def _is_sound(row: Row) -> bool:
+    """Whether each value is one that the house may have written."""
     try:
         if datetime.fromisoformat(row.utc).tzinfo is None:
             return False
-        for name in _JSON:
-            msgspec.json.decode(getattr(row, name, "0"))
+        for name, decoder in _JSON.get(type(row), {}).items():
+            decoder.decode(getattr(row, name))
     except (ValueError, TypeError, msgspec.MsgspecError):
         return False
-    of_type = ((getattr(row, f.name), _TYPES[str(f.type).split(" ")[0]]) for f in fields(row))
-    return all(value is None or isinstance(value, kind) for value, kind in of_type)
+    return all(_is_of_type(getattr(row, f.name), str(f.type)) for f in fields(row))
+
+
+def _is_of_type(value: object, form: str) -> bool:
+    """form: the type of a column as it is written: str, float, int, or one of these or None."""
+    if value is None:
+        return "None" in form
+    return isinstance(value, _TYPES[form.split(" ")[0]]) and (not isinstance(value, float) or isfinite(value))
 
 
 def _opened(path: Path) -> sqlite3.Connection:

@@ -28,7 +28,7 @@ from residue.installation.load import (
 from residue.installation.room import Room
 from residue.live.sensors import FILE_NAME as SENSORS_FILE
 from residue.live.sensors import check_needs
-from residue.loudness.caps.cautions import CAUTIONS, LAMP_CAUTION, LIGHT_CAUTION
+from residue.loudness.caps.cautions import cautions
 from residue.loudness.outputs.measurement import measurement_notes
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.changes import changes
@@ -44,6 +44,7 @@ from residue.progress import Progress, silent
 from residue.runtime.calibration.own_calibration import check_own_calibrations
 from residue.runtime.offline.keypad_findings import keypad_findings
 from residue.runtime.offline.light_findings import light_findings
+from residue.runtime.offline.microphone import microphone_findings
 from residue.runtime.offline.sharing import folder_findings
 from residue.runtime.offline.trying_notices import notice_findings
 from residue.runtime.offline.unit_findings import device_findings, unit_findings
@@ -94,6 +95,7 @@ def inspect(
     findings += [*unit_findings(installation, installed_unit()), *device_findings(installation.room)]
     findings += [*notice_findings(installation.room), *keypad_findings(installation.room)]
     findings += folder_findings(installation)
+    findings += microphone_findings(installation.room)
     findings += [*_feed(installation), *light_findings(installation), *_page(installation.room)]
     findings += _output(installation, device or installation.room.device)
     findings += _disk(cache)
@@ -250,9 +252,7 @@ def _first_rises(installation: Installation, planned: PlannedPerformance, profil
 
 
 def _cautions(installation: Installation) -> Iterator[Finding]:
-    light = [LIGHT_CAUTION] if installation.graph.feeds else []
-    lamps = [LAMP_CAUTION] if installation.room.light is not None else []
-    for caution in (*CAUTIONS, *light, *lamps):
+    for caution in cautions(feed=bool(installation.graph.feeds), lamps=installation.room.light is not None):
         yield Finding(Severity.NOTES, "caution", caution, "")
 
 

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator
 
-from residue.archive.ingest.extras import install_command
-from residue.control.input_devices import MODULE, KeysError, keys_of
+from residue.control.input_devices import KeysError, keys_of
 from residue.installation.load import ROOM
 from residue.installation.room import Room
 from residue.problems import Finding, Severity, nearest
@@ -14,16 +13,13 @@ _MOST_KEYS = 20
 
 
 def keypad_findings(room: Room, keys: Callable[[str], Collection[str]] = keys_of) -> Iterator[Finding]:
-    """Finds a device that is away, a library that is missing, and keys that the device does not have."""
+    """Finds a device that is away, and keys that the device does not have."""
     keypad = room.keypad
     if keypad is None:
         return
     where = f"{ROOM}: keypad.device"
     try:
         there = keys(keypad.device)
-    except ModuleNotFoundError:
-        what = "Keys need a library that is not installed here."
-        yield Finding(Severity.WARNS, where, what, f"Install it with: sudo {install_command(MODULE)}")
     except KeysError as error:
         yield Finding(Severity.WARNS, where, str(error), "")
     except OSError as error:

@@ -5,9 +5,11 @@ from __future__ import annotations
 import grp
 import os
 import pwd
+import shutil
 import stat
 import subprocess
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 from residue.installation.load import HOURS, HOURS_FILES, ROOM, Installation, mixed
@@ -103,6 +105,30 @@ def share(folder: HoursFolder, root: Path = Path("/")) -> list[str]:
     return done
 
 
+def unshare(root: Path = Path("/")) -> list[str]:
+    """Takes the share and its user away from Samba, and leaves the folder as it is; gives what it did.
+
+    Raises ProblemError where this user may not.
+    """
+    main, done = root / _SAMBA, list[str]()
+    try:
+        (root / _DEFINITION).unlink(missing_ok=True)
+        if main.exists():  # else Samba was taken away before
+            lines = main.read_text(encoding="utf-8", errors="surrogateescape").splitlines(keepends=True)
+            kept = [line for line in lines if line.rstrip("\n") != _INCLUDE]
+            if kept != lines:
+                _replace_readable(main, "".join(kept).rstrip() + "\n")
+                done.append("The folder of the hours is no longer shared. What lies in it stays.")
+        if root == Path("/"):
+            _end_share()
+            done += _without_curator()
+    except (OSError, subprocess.CalledProcessError) as error:
+        raise stopping(
+            f"/{_SAMBA}", f"The share cannot be removed: {error}.", "Run this as root, with sudo."
+        ) from error
+    return done
+
+
 def folder_findings(installation: Installation) -> Iterator[Finding]:
     """Finds a folder of the hours that the service cannot write to, and files that it no longer reads."""
     named = installation.room.hours_folder
@@ -152,6 +178,23 @@ def _curator() -> Iterator[str]:
         options = ["--system", "--no-create-home", "--home-dir", "/nonexistent", "--shell", "/usr/sbin/nologin"]
         subprocess.run(["/usr/sbin/useradd", *options, "--gid", _GROUP, CURATOR], check=True)
         yield f"There is a user {CURATOR} now, who cannot log in."
+
+
+def _without_curator() -> Iterator[str]:
+    """Without a password in Samba, and then without a user."""
+    with suppress(KeyError):
+        pwd.getpwnam(CURATOR)
+        if (smbpasswd := shutil.which("smbpasswd")) is not None:  # it fails where nobody has given a password yet
+            subprocess.run([smbpasswd, "-x", CURATOR], check=False, capture_output=True)
+        subprocess.run(["/usr/sbin/userdel", CURATOR], check=True)
+        yield f"The user {CURATOR} is removed."
+
+
+def _end_share() -> None:
+    """Also for a computer that has it open. Source: smbcontrol(1), close-share."""
+    _reload()
+    if (smbcontrol := shutil.which("smbcontrol")) is not None:  # it fails where no Samba runs
+        subprocess.run([smbcontrol, "smbd", "close-share", SHARE], check=False, capture_output=True)
 
 
 def _reload() -> None:

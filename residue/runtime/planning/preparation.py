@@ -25,6 +25,7 @@ from residue.archive.prepared import PreparedPerformance, prepare
 from residue.dsp.exact import gain_from_db
 from residue.installation.load import Installation
 from residue.loudness.caps.caps import Cap, protecting_caps
+from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.arc import GainCurve, planned
 from residue.loudness.plan.order import repeated
@@ -125,9 +126,9 @@ def sent_history(installation: Installation, log: LevelLog, now: datetime) -> Se
     return log.sent_before(now, uptime(), longest_s)
 
 
-def cap_stage(installation: Installation, history: SentHistory) -> CapStage:
+def cap_stage(installation: Installation, history: SentHistory, slice_frames: int = HOP_FRAMES) -> CapStage:
     """The caps of the room, which count what was sent before."""
-    return CapStage(sounding_outputs(installation), caps(installation), history)
+    return CapStage(sounding_outputs(installation), caps(installation), history, slice_frames=slice_frames)
 
 
 def steps(playback: Playback, frames: int = BLOCK_FRAMES) -> Iterator[Played]:
@@ -162,19 +163,31 @@ def level_profile(
         kept.begin()
     playback = playback_of(installation, performance)
 
-    def watched() -> Iterator[NDArray[np.float64]]:
-        for played in steps(playback):
-            kept.pass_by(playback)
-            progress("levels", min(played.span.stop, performance.frames), performance.frames)
-            yield played.outputs
+    def heard(played: Played) -> None:
+        kept.pass_by(playback)
+        progress("levels", min(played.span.stop, performance.frames), performance.frames)
 
-    known = profile(watched(), sounding_outputs(installation), caps(installation))
+    known = rendered_profile(installation, playback, heard)
     try:
         with file_beside(path) as making:
             known.save(making)
     except ProblemError as error:
         logger.warning("The level profile is not kept, and made again each time: %s", error)
     return known
+
+
+def rendered_profile(installation: Installation, playback: Playback, heard: Callable[[Played], None]) -> LevelProfile:
+    """The levels of a playback before the cap, from its beginning to its end. heard: called with each of its steps.
+
+    Raises ProblemError where a node fails.
+    """
+
+    def watched() -> Iterator[NDArray[np.float64]]:
+        for played in steps(playback):
+            heard(played)
+            yield played.outputs
+
+    return profile(watched(), sounding_outputs(installation), caps(installation))
 
 
 def profiles_of(
@@ -229,6 +242,11 @@ def plan_performance(
         there = [one for one in installation.played if one != name and one in installation.performances]
         others = _playable(installation, there, cache_folder, progress)
         return plan_under(installation, {name: known, **others}, caps(installation)).of(name)
+    return planned_alone(installation, name, known)
+
+
+def planned_alone(installation: Installation, name: str, known: LevelProfile) -> PlannedPerformance:
+    """The plan for a performance that is the only one of its programme."""
     rest_s = installation.hours.programme.rest_s
     alone = repeated([name], rest_s)
     bounds, outputs = caps(installation), sounding_outputs(installation)

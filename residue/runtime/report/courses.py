@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from math import inf, log10
 
@@ -33,11 +33,16 @@ class Course:
     """The time between rows with sound: 1 or 60."""
     tells: NDArray[np.bool_]
     """(rows,): False where a row has no level for the cap, because the cap was set later."""
+    since: datetime | None = None
+    """When it came into force, if within the time that is reported."""
+    until: datetime | None = None
+    """When it was no longer in force, if within the time that is reported."""
 
     def within(self, start: datetime, end: datetime) -> Course:
         """The part of the course that ends after start and not after end."""
         kept = [n for n, moment in enumerate(self.ends) if start < moment <= end]
-        return Course(self.cap, [self.ends[n] for n in kept], self.levels[kept], self.every_s, self.tells[kept])
+        ends, levels, tells = [self.ends[n] for n in kept], self.levels[kept], self.tells[kept]
+        return replace(self, ends=ends, levels=levels, tells=tells)
 
     @property
     def unknown(self) -> int:

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from residue.loudness.caps.caps import Cap, protecting_caps
-from residue.loudness.caps.ears import ear_of
+from residue.loudness.caps.caps import Cap
 from residue.loudness.caps.rules import RULES
 from residue.loudness.meters.exposure import NIOSH, OSHA_HEARING_CONSERVATION, daily_exposure_db
 from residue.loudness.meters.vibration import combined_vdv, daily_vibration
 from residue.notices.messenger import TOLD
-from residue.runtime.journal.event_kinds import CALIBRATED, ENDED, READ_AGAIN, STARTED
+from residue.runtime.journal.event_kinds import CALIBRATED, ENDED, NOT_PROVEN, PROVEN, READ_AGAIN, STARTED
 from residue.runtime.journal.log import EventRow, LevelRow
 from residue.runtime.journal.reading import Logged, LogReader
+from residue.runtime.report.caps_then import LONGEST_WINDOW, CapThen, always, caps_then
 from residue.runtime.report.courses import Course, course
 from residue.runtime.report.coverage import Coverage, coverage, together
 from residue.runtime.report.hours_then import hours_then, said_in
@@ -38,6 +38,7 @@ _ROUTINE = {
     "in force",
     "notes",
     READ_AGAIN,
+    PROVEN,
     TOLD,
 }
 """Events of an ordinary day, which the report omits."""
@@ -73,8 +74,8 @@ class OpeningReported:
 class ReportedDay:
     """One local day, as the level log shows it.
 
-    reported: by the hours in force on that day; None where nobody knows them. hours_from_log: whether the log tells
-    them, or else the present files. damages: a sentence on each damage of the log that was met.
+    reported: by the hours in force on that day; None where nobody knows them. hours_from_log, caps_from_log: whether
+    the log tells them, or else the present files. damages: a sentence on each damage of the log that was met.
     """
 
     date: date
@@ -84,6 +85,8 @@ class ReportedDay:
     hours_from_log: bool
     logged: Logged
     courses: Sequence[Course]
+    """Of each cap that was in force on that day."""
+    caps_from_log: bool
     plays: Sequence[PlayedPerformance]
     planned: Sequence[PlannedAndPlayed]
     trims: Sequence[Trimmed]
@@ -139,6 +142,11 @@ class ReportedDay:
         return [event for event in self.logged.events if event.kind not in _BY_PEOPLE | _ROUTINE and not event.sender]
 
     @property
+    def proofs(self) -> list[EventRow]:
+        """What a measuring microphone heard of the outputs."""
+        return [event for event in self.logged.events if event.kind in {PROVEN, NOT_PROVEN}]
+
+    @property
     def starts(self) -> list[EventRow]:
         """Starts and ends of the program, and the installation in force."""
         return [event for event in self.logged.events if event.kind in {STARTED, "in force", ENDED}]
@@ -146,11 +154,9 @@ class ReportedDay:
 
 def days(house: ReportedHouse, log: LogReader, first: date, last: date, now: datetime) -> Iterator[ReportedDay]:
     """The days from the first to the last. now: open time after it is not missed. Raises sqlite3.Error or OSError."""
-    every_cap = (*house.caps, *protecting_caps(house.outputs))
-    keys = {cap: ear_of(cap, house.outputs).key for cap in every_cap}
     zone = zone_of(house, log)
     for n in range((last - first).days + 1):
-        yield _day(house, log, first + timedelta(days=n), keys, zone, now)
+        yield _day(house, log, first + timedelta(days=n), zone, now)
 
 
 def zone_of(house: ReportedHouse, log: LogReader) -> ZoneInfo:
@@ -162,11 +168,11 @@ def zone_of(house: ReportedHouse, log: LogReader) -> ZoneInfo:
     return ZoneInfo("UTC") if said is None else zone_called(said.zone)
 
 
-def _day(
-    house: ReportedHouse, log: LogReader, day: date, keys: Mapping[Cap, str], zone: ZoneInfo, now: datetime
-) -> ReportedDay:
+def _day(house: ReportedHouse, log: LogReader, day: date, zone: ZoneInfo, now: datetime) -> ReportedDay:
     start, end = instant(day, 0, zone), instant(day + timedelta(days=1), 0, zone)
-    longest = timedelta(seconds=max(cap.window_s for cap in keys))
+    told = caps_then(log.caps_between(start - LONGEST_WINDOW, end), start, end)
+    caps = [always(one) for one in house.caps_said.caps] if told is None else told
+    longest = timedelta(seconds=max((one.said.window_s for one in caps), default=0.0))
     then = hours_then(day, log.hours_between(start, end), house.calendar, zone)
     openings = [] if then is None else then.openings
     closes = max((one.opening.closes for one in openings), default=end)
@@ -183,7 +189,8 @@ def _day(
         reported=None if then is None else [_reported(one.opening, around, now) for one in openings],
         hours_from_log=then is not None and then.from_log,
         logged=logged,
-        courses=[course(cap, key, around).within(start, end) for cap, key in keys.items()],
+        courses=[_course(one, around, start, end) for one in caps],
+        caps_from_log=told is not None,
         plays=plays,
         planned=planned_and_played(openings, plays, now, zone),
         trims=trims(minutes, logged.events, zone),
@@ -192,6 +199,13 @@ def _day(
         vibrations=_vibrations(minutes),
         damages=log.faults,
     )
+
+
+def _course(then: CapThen, logged: Logged, start: datetime, end: datetime) -> Course:
+    """The course of a cap over the part of a day in which windows are held against it."""
+    found = course(then.said.cap, then.said.ear, logged).within(max(start, then.after), min(end, then.until))
+    since = then.begins if then.after > start else None
+    return replace(found, since=since, until=then.ends if then.ends < end else None)
 
 
 def _reported(opening: Opening, logged: Logged, now: datetime) -> OpeningReported:

@@ -20,9 +20,9 @@ from residue.installation.load import (
     read_room,
 )
 from residue.installation.room import Room
-from residue.loudness.caps.caps import Cap
 from residue.loudness.outputs.outputs import Output
 from residue.problems import Finding, ProblemError, Severity
+from residue.runtime.journal.caps_in_force import CapsSaid, caps_said
 from residue.runtime.journal.in_force_digest import digest_of
 from residue.schedule.calendar import Calendar
 
@@ -50,9 +50,9 @@ class ReportedHouse:
         return {name: self.room.output[name] for name in self.sounding if name in self.room.output}
 
     @property
-    def caps(self) -> Sequence[Cap]:
-        """The caps of the room, as they are kept."""
-        return self.room.caps
+    def caps_said(self) -> CapsSaid:
+        """The present caps."""
+        return caps_said(self.room.caps, self.outputs)
 
 
 def house_of(folder: Path, in_force: Path | None = None) -> ReportedHouse:

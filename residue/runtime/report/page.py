@@ -106,6 +106,15 @@ def _doubts(house: ReportedHouse, days: Sequence[ReportedDay]) -> Iterator[str]:
     by_files = [day for day in days if day.reported is not None and not day.hours_from_log]
     if by_files:
         yield f"The log does not tell the hours that were in force on {_listed(by_files)}: the present files do."
+    with_log = [day for day in days if day.logged.minutes]
+    if by_room := [day for day in with_log if not day.caps_from_log]:
+        yield f"The log does not tell the caps that were in force on {_listed(by_room)}: the present room.toml does."
+    present = {one.cap for one in house.caps_said.caps}
+    if others := [day for day in with_log if {one.cap for one in day.courses} != present]:
+        yield (
+            f"Other caps than those of the present room.toml were in force on {_listed(others)}. Each day is held "
+            "against the caps that were in force then; a cap that changed within a day has a line for each limit."
+        )
     if unknown := [day for day in days if day.reported is None]:
         yield f"The hours of {_listed(unknown)} are not known: neither the log nor a present file tells them."
     for finding in house.broken:

@@ -37,6 +37,9 @@ def day_on_page(day: ReportedDay, picture: bytes, zone: ZoneInfo) -> Iterator[st
     yield "<h3>What was played</h3>"
     yield table(_PLANNED, (_compared(one) for one in day.planned), range(1, len(_PLANNED)))
     yield table(_PLAYED, (_played(play) for play in day.plays), range(1, len(_PLAYED)))
+    if day.proofs:
+        yield "<h3>What the microphone heard of the outputs</h3>"
+        yield _events(day.proofs, zone)
     for title, events in (("What people did", day.interventions), ("Faults", day.faults), ("Starts", day.starts)):
         yield f"<h3>{title}</h3>"
         yield _events(events, zone) if events else "<p>Nothing.</p>"
@@ -105,7 +108,13 @@ def _approach(one: Course, zone: ZoneInfo) -> Sequence[str]:
     at = "–" if one.highest is None else f"{local(one.highest[1], zone):%H:%M:%S}"
     kept = '<span class="kept">kept</span>' if one.kept else '<span class="passed">passed</span>'
     told = f"{one.every_s} s" + (f"; {one.unknown} rows do not tell" if one.unknown else "")
-    return [escape(one.cap.name), escape(one.words), at, kept, told]
+    return [escape(one.cap.name + in_force_in_words(one, zone)), escape(one.words), at, kept, told]
+
+
+def in_force_in_words(one: Course, zone: ZoneInfo) -> str:
+    """When a cap came into force, and until when it was, where it was not all day."""
+    words = [("from", one.since), ("until", one.until)]
+    return "".join(f", in force {word} {local(at, zone):%d %b %H:%M}" for word, at in words if at is not None)
 
 
 def _compared(one: PlannedAndPlayed) -> Sequence[str]:

@@ -13,15 +13,33 @@ from residue.schedule.agenda import closing_time
 from residue.schedule.spans import local
 
 
-def table(head: Sequence[str], rows: Iterable[Sequence[str]], numbers: Sequence[int] = ()) -> str:
-    """A table whose cells are HTML. numbers: the columns with figures."""
+def table(
+    head: Sequence[str],
+    rows: Iterable[Sequence[str]],
+    numbers: Sequence[int] = (),
+    *,
+    caption: str = "",
+    named: bool = False,
+) -> str:
+    """A table whose cells are HTML.
+
+    numbers: the columns with figures. named: whether the first cell names its row, for a screen reader.
+    """
 
     def row(cells: Sequence[str], tag: str) -> str:
-        marked = (f"<{tag}{' class=n' if n in numbers else ''}>{cell}</{tag}>" for n, cell in enumerate(cells))
+        tags = [
+            f'th scope="{"col" if tag == "th" else "row"}"' if tag == "th" or (named and not n) else tag
+            for n in range(len(cells))
+        ]
+        marked = (
+            f"<{tag}{' class=n' if n in numbers else ''}>{cell}</{tag[:2]}>"
+            for n, (tag, cell) in enumerate(zip(tags, cells, strict=True))
+        )
         return f"<tr>{''.join(marked)}</tr>"
 
     body = "".join(row(cells, "td") for cells in rows)
-    return f"<table><thead>{row(head, 'th')}</thead><tbody>{body}</tbody></table>"
+    above = f"<caption>{caption}</caption>" if caption else ""
+    return f"<table>{above}<thead>{row(head, 'th')}</thead><tbody>{body}</tbody></table>"
 
 
 def figure(value: float | None, form: str = ".1f") -> str:

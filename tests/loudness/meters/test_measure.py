@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from residue.loudness.meters.measure import level_over_time, measure
+from residue.loudness.meters.measure import GrainMeter, level_over_time, measure, measurement_of
 from residue.loudness.meters.weightings import Weighting
 from residue.problems import ProblemError
 
@@ -126,3 +126,14 @@ def test_what_lies_below_hearing_shows_under_g(tmp_path: Path) -> None:
     for frequency_hz, gain_db in ((10.0, 0.0), (20.0, 9.0)):
         soundfile.write(tmp_path / "low.wav", sine(48_000, 20.0, frequency_hz, 0.1), 48_000, subtype="FLOAT")
         assert measure(tmp_path / "low.wav").lgeq_dbfs == pytest.approx(-23.01 + gain_db, abs=0.3)
+
+
+@pytest.mark.parametrize("block_frames", [480, 28_800])
+def test_sound_that_comes_in_other_blocks_measures_the_same(tmp_path: Path, block_frames: int) -> None:
+    """The file is read in blocks of two seconds."""
+    sound = np.random.default_rng(5).normal(0.0, 0.1, (2, 200_000)).astype(np.float32)
+    soundfile.write(tmp_path / "noise.wav", sound.T, 48_000, subtype="FLOAT")
+    meter = GrainMeter(48_000, 2)
+    for at in range(0, sound.shape[1], block_frames):
+        meter(sound[:, at : at + block_frames].astype(np.float64))
+    assert measurement_of(meter.grains()) == measure(tmp_path / "noise.wav")

@@ -118,11 +118,15 @@ def test_a_room_is_calibrated_as_it_is(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("hall", "limit"),
     [
-        (Hall({0: 148.0, 1: 146.0}), 90.0),
-        (Hall({0: 125.0, 1: 130.0}), 66.0),
-        (Hall({0: 110.0, 1: 110.0}, background_dba=62.0, background_dbc=70.0), 75.0),
+        pytest.param(Hall({0: 148.0, 1: 146.0}), 90.0, id="the strongest amplifier"),
+        pytest.param(Hall({0: 125.0, 1: 130.0}), 66.0, id="a low cap", marks=pytest.mark.long),
+        pytest.param(
+            Hall({0: 110.0, 1: 110.0}, background_dba=62.0, background_dbc=70.0),
+            75.0,
+            id="a loud street",
+            marks=pytest.mark.long,
+        ),
     ],
-    ids=["the strongest amplifier", "a low cap", "a loud street"],
 )
 def test_nothing_that_is_sent_is_ever_louder_than_the_lowest_cap(tmp_path: Path, hall: Hall, limit: float) -> None:
     bench = Bench(tmp_path, hall, limit=limit)
@@ -175,7 +179,11 @@ def test_the_lowest_band_of_a_loudspeaker_is_measured_with_the_weighting_that_th
 
 @pytest.mark.parametrize(
     ("turned_db", "said"),
-    [(0.0, "They agree within 1.5 dB."), (6.0, "A knob was turned up"), (-9.0, "one is off or was turned down")],
+    [
+        (0.0, "They agree within 1.5 dB."),
+        (6.0, "A knob was turned up"),
+        pytest.param(-9.0, "one is off or was turned down", marks=pytest.mark.long),
+    ],
 )
 def test_all_outputs_together_are_held_against_their_sum(tmp_path: Path, turned_db: float, said: str) -> None:
     """The hall adds up energies; somebody turns an amplifier after its reading, or nobody does."""

@@ -87,11 +87,6 @@ def test_a_keypad_that_goes_and_comes_back_is_told_once_and_read_again(monkeypat
     desk.keeper.end()
 
 
-def test_without_the_library_it_says_who_knows_how_to_get_it(monkeypatch: pytest.MonkeyPatch) -> None:
-    desk = Desk(ModuleNotFoundError("evdev"), monkeypatch=monkeypatch)
-    assert "`residue check` says how to install it" in desk.log.get(timeout=60)
-
-
 def test_without_a_keypad_nothing_is_opened() -> None:
     def refuse(_device: str) -> Pad:
         raise AssertionError

@@ -177,6 +177,16 @@ def test_it_tells_who_made_it_quieter_and_by_how_much() -> None:
     )
 
 
+def test_what_a_proof_lowers_is_told_with_the_rest() -> None:
+    proof: dict[str, object] = {"at": NOW, "found": {}, "background_db": 31.0, "trouble": None, "lowered_db": -6.0}
+    playing = House(state=State.PLAYING, since=NOW)
+    known = replace(QUIET, proof=proof, house=playing, engine=Snapshot(performance="first-batch"))
+    assert told(known)["proof"] == {**proof, "at": "2026-03-03T10:04:21+01:00"}
+    assert told(known)["lowered"] == [{"by": "proof", "db": -6.0, "who": None}]
+    assert "Lowered proof -6.0 dB" in " ".join(words(known).split())
+    assert told(QUIET)["proof"] is None
+
+
 def test_a_hold_tells_when_it_ends_by_itself() -> None:
     held = House(state=State.HELD, since=NOW, held_by="10.0.0.5", held_until_s=1_600.0)
     assert told(replace(QUIET, house=held))["held_until"] == "2026-03-03T10:14:21+01:00"

@@ -585,6 +585,16 @@ def test_a_private_view_has_its_own_trim_and_performances() -> None:
     assert gallery.starts[-1] == ("third-batch", 0.0)
 
 
+def test_a_room_that_is_louder_than_it_was_lowers_the_house_and_nothing_raises_it() -> None:
+    private = replace(opening(0, 60), terms=EventTerms(trim_db=-6.0))
+    house = House(opening=private, state=State.RESTING, trim_db=-3.0)
+    view = EngineView(ready=frozenset(PROGRAMME.performances), duration_s=DURATION_S)
+    for lowered_db, whole_db in ((-6.5, -15.5), (0.0, -9.0), (12.0, -9.0), (-90.0, -40.0)):
+        world = World(BEGIN + timedelta(seconds=5), 5.0, private, view, ZoneInfo("UTC"), lowered_db)
+        _, actions = step(house, Tick(), world, PROGRAMME)
+        assert [action.db for action in actions if isinstance(action, SetTrim)] == [whole_db]
+
+
 # Any sequence of events, clock steps, restarts, faults and edits.
 
 SECONDS = st.integers(0, 240).map(lambda quarters: quarters * TICK_S)

@@ -17,7 +17,7 @@ import pytest
 
 from residue.loudness.stage.history import SentHistory, Unlogged
 from residue.runtime.journal import log_writer
-from residue.runtime.journal.event_kinds import ENDED, NOT_LOGGED, SPOILT, STARTED
+from residue.runtime.journal.event_kinds import ENDED, LOG_DAMAGED, NOT_LOGGED, SPOILT, STARTED
 from residue.runtime.journal.log import MOST, EventRow, LevelLog, LevelRow, Row, SecondRow
 from residue.runtime.journal.log import timestamp as stamp
 from residue.runtime.journal.log_writer import RETRY_S, LogWriter
@@ -92,6 +92,49 @@ def test_a_damaged_moment_in_a_row_ends_no_logging(tmp_path: Path, damaged: str,
     with closing(sqlite3.connect(path)) as connection:
         told = [kind for (kind,) in connection.execute("SELECT kind FROM event ORDER BY rowid")]
     assert told == [STARTED, *([NOT_LOGGED] if copied else []), STARTED], "the second copy tells what is not logged"
+
+
+def damage_found(folder: Path) -> list[str]:
+    """What the next start tells of damage."""
+    with closing(LevelLog(folder / "levels.sqlite")) as again:
+        again.write([EventRow(utc=stamp(NOW), kind=STARTED, text="again")])
+    with closing(sqlite3.connect(folder / "levels.sqlite")) as connection:
+        return [text for (text,) in connection.execute("SELECT text FROM event WHERE kind = ?", (LOG_DAMAGED,))]
+
+
+@pytest.fixture
+def logged_before(tmp_path: Path) -> Path:
+    with closing(LevelLog(tmp_path / "levels.sqlite")) as log:
+        log.write([EventRow(utc=stamp(NOW), kind=STARTED, text="", boot=UP.boot, up_s=1.0)])
+        log.write([second(5 - n) for n in range(4)])
+        log.write([END])
+    return tmp_path
+
+
+def test_a_start_tells_of_a_row_that_changed_on_the_disk(logged_before: Path) -> None:
+    with closing(sqlite3.connect(logged_before / "levels.sqlite")) as connection, connection:
+        connection.execute("UPDATE second SET duration_s = 2.0 WHERE rowid = 3")
+    [text] = damage_found(logged_before)
+    assert text.startswith("Rows of the level log that differ from its second copy: 1.")
+
+
+def test_a_start_tells_of_a_line_that_changed_in_the_second_copy(logged_before: Path) -> None:
+    path = logged_before / SECOND_COPY
+    content = bytearray(path.read_bytes())
+    content[len(content) // 2] ^= 1
+    path.write_bytes(content)
+    [text] = damage_found(logged_before)
+    assert text.startswith("Damaged lines in the second copy of the level log: 1.")
+
+
+@pytest.mark.parametrize("shorter", ["DELETE FROM second WHERE rowid = 4", "DELETE FROM second WHERE rowid = 1", ""])
+def test_a_start_tells_of_no_damage_where_one_ends_or_begins_before_the_other(
+    logged_before: Path, shorter: str
+) -> None:
+    """As after a power cut, and where old rows were deleted."""
+    with closing(sqlite3.connect(logged_before / "levels.sqlite")) as connection, connection:
+        connection.execute(shorter)
+    assert damage_found(logged_before) == []
 
 
 def test_the_governor_gets_back_what_was_sent_within_its_window(log: LevelLog) -> None:

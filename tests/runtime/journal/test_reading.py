@@ -7,11 +7,16 @@ from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import msgspec
 import pytest
 
-from residue.runtime.journal.hours_in_force import HoursRow
+from residue.runtime.journal.hours_in_force import HoursRow, HoursSaid
 from residue.runtime.journal.log import EventRow, LevelLog, timestamp
 from residue.runtime.journal.reading import LogReader
+from residue.runtime.journal.tallies import Tallies
+from residue.runtime.system.clock import Uptime
+from residue.schedule.programme import Programme
+from tests.runtime.tallied import THEN, tally
 
 BEGIN = datetime(2026, 12, 3, 9, 0, tzinfo=UTC)
 EVENTS = 2_000
@@ -36,7 +41,15 @@ def event(n: int) -> EventRow:
 
 
 def hours(second: int, digest: str) -> HoursRow:
-    return HoursRow(utc=at(second), digest=digest, said="{}")
+    said = HoursSaid(
+        zone="UTC",
+        first=BEGIN.date(),
+        last=BEGIN.date(),
+        openings=(),
+        programme=Programme(performances=("first-batch",)),
+        duration_s={},
+    )
+    return HoursRow(utc=at(second), digest=digest, said=msgspec.json.encode(said).decode())
 
 
 def read(path: Path) -> tuple[list[EventRow], list[str]]:
@@ -79,6 +92,40 @@ def test_a_row_with_a_flipped_bit_is_left_out_and_told(path: Path, flipped: str)
     found, faults = read(path)
     assert len(found) == EVENTS - 1
     assert faults == ["levels.sqlite has damaged rows, which are left out."]
+
+
+@pytest.mark.parametrize(
+    ("table", "flipped"),
+    [
+        pytest.param("level", "duration_s = NULL", id="no duration"),
+        pytest.param("level", "physical = NULL", id="no kind of level"),
+        pytest.param("level", "laeq_db = 9e999", id="an infinite level"),
+        pytest.param("level", "outputs = '[]'", id="outputs that are a list"),
+        pytest.param("level", """outputs = '{"left": {"laeq_db": "loud"}}'""", id="a level that is a word"),
+        pytest.param("level", "outputs = NULL", id="no outputs"),
+        pytest.param("second", "sent = 'null'", id="nothing sent"),
+        pytest.param("second", """sent = '{"A at place": [1]}'""", id="a level that is a list"),
+        pytest.param("second", "boot = NULL", id="no boot"),
+        pytest.param("event", "kind = NULL", id="no kind of event"),
+        pytest.param("hours", "said = '{}'", id="hours that say nothing"),
+    ],
+)
+def test_a_value_that_no_house_writes_is_left_out_and_told(path: Path, table: str, flipped: str) -> None:
+    rows = list(Tallies().rows(tally(60.0, 61.0), BEGIN, Uptime("boot", 60.0), THEN))
+    with closing(LevelLog(path)) as log:
+        log.write(rows)
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute(f"UPDATE {table} SET {flipped} WHERE rowid = 1")
+    reader, day = LogReader(path), (BEGIN - timedelta(days=1), BEGIN + timedelta(days=1))
+    found = reader.between(*day)
+    read = {"level": found.minutes, "second": found.seconds, "event": found.events}
+    read["hours"] = reader.hours_between(*day)
+    lacking = [name for name, number in NUMBERS.items() if len(read[name]) < number]
+    assert lacking == [table]
+    assert reader.faults == ["levels.sqlite has damaged rows, which are left out."]
+
+
+NUMBERS = {"level": 1, "second": 1, "event": EVENTS, "hours": 3}
 
 
 def test_the_log_that_was_set_aside_is_read_too(path: Path) -> None:

@@ -35,7 +35,6 @@ def test_a_key_that_the_device_does_not_have_is_named_with_the_nearest() -> None
 @pytest.mark.parametrize(
     ("fault", "said"),
     [
-        (ModuleNotFoundError("evdev"), "-m pip install evdev"),
         (KeysError("There is no input device."), "There is no input device."),
         (PermissionError(13, "Permission denied"), "It cannot be read: Permission denied. Run this as root"),
     ],

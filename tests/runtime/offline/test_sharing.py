@@ -12,7 +12,7 @@ from click.testing import CliRunner
 from residue.cli import main
 from residue.installation.load import load
 from residue.problems import ProblemError
-from residue.runtime.offline.sharing import CURATOR, SHARE, definition, folder_findings, prepare, share
+from residue.runtime.offline.sharing import CURATOR, SHARE, definition, folder_findings, prepare, share, unshare
 from residue.schedule.hours_folder import HoursFolder
 from tests.runtime import kitchen
 
@@ -48,6 +48,22 @@ def test_samba_includes_the_share_once_and_keeps_what_was_there(machine: Path) -
     assert text.startswith("[global]\n   workgroup = WORKGROUP\n")
     assert text.endswith("   read only = yes\n\ninclude = /etc/samba/residue-hours.conf\n")
     assert (machine / "etc/samba/residue-hours.conf").read_text() == definition(FOLDER)
+
+
+def test_the_share_goes_again_and_leaves_what_samba_had(machine: Path) -> None:
+    before = (machine / "etc/samba/smb.conf").read_text()
+    share(FOLDER, machine)
+    assert unshare(machine) == ["The folder of the hours is no longer shared. What lies in it stays."]
+    assert (machine / "etc/samba/smb.conf").read_text() == before
+    assert sorted(path.name for path in (machine / "etc/samba").iterdir()) == ["smb.conf"]
+    assert unshare(machine) == [], "there is nothing left to remove"
+
+
+def test_a_share_whose_samba_is_gone_is_removed_too(machine: Path) -> None:
+    share(FOLDER, machine)
+    (machine / "etc/samba/smb.conf").unlink()
+    unshare(machine)
+    assert list((machine / "etc/samba").iterdir()) == []
 
 
 def test_without_samba_it_says_how_to_get_it(tmp_path: Path) -> None:

@@ -10,7 +10,9 @@ import pytest
 from residue.installation.load import load
 from residue.problems import ProblemError
 from residue.runtime.house.kept_files import found_in_force, kept
+from residue.runtime.journal.caps_in_force import caps_said
 from residue.runtime.journal.in_force_digest import digest_in_force
+from residue.runtime.planning.preparation import sounding_outputs
 from residue.runtime.report.house import house_of
 
 NIGHT_DOUGH = Path(__file__).parents[3] / "archives" / "night-dough"
@@ -27,7 +29,7 @@ def test_a_whole_installation_is_told_as_it_is(folder: Path) -> None:
     found, loaded = house_of(folder), load(folder)
     assert (found.title, list(found.outputs), found.broken) == ("Night Dough", loaded.piece.outputs, [])
     assert found.calendar is not None
-    assert list(found.caps) == list(loaded.room.caps)
+    assert found.caps_said == caps_said(loaded.room.caps, sounding_outputs(loaded))
     assert found.mark == digest_in_force(loaded)
 
 
@@ -60,7 +62,8 @@ def test_what_is_in_force_counts_before_what_stands_in_the_folder(folder: Path, 
     kept(load(folder), tmp_path / "state")
     (folder / "room.toml").write_text("the ovens are cold")
     found = house_of(folder, found_in_force(folder, tmp_path / "state"))
-    assert list(found.caps) == list(load(NIGHT_DOUGH).room.caps)
+    loaded = load(NIGHT_DOUGH)
+    assert found.caps_said == caps_said(loaded.room.caps, sounding_outputs(loaded))
     assert found.broken == []
     with pytest.raises(ProblemError, match=r"room\.toml"):
         house_of(folder)

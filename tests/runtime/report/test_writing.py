@@ -16,8 +16,9 @@ import pytest
 from click.testing import CliRunner
 
 from residue.cli import main
-from residue.loudness.caps.caps import CapEntry
+from residue.loudness.caps.caps import CapEntry, expand
 from residue.problems import ProblemError
+from residue.runtime.journal.caps_in_force import CapsRow, caps_said
 from residue.runtime.journal.log import FILE_NAME, EventRow, LevelLog, timestamp
 from residue.runtime.journal.reading import LogReader
 from residue.runtime.report.days import ReportedDay, days
@@ -119,6 +120,43 @@ def test_a_cap_that_was_passed_is_named(house: ReportedHouse, tmp_path: Path) ->
     write_day(tmp_path / FILE_NAME, OPENS, 400, loudest_db=100.0)
     (loud,) = days(house, LogReader(tmp_path / FILE_NAME), DAY, DAY, NOW)
     assert [one.cap.name for one in loud.courses if not one.kept] == ["LCeq over 5 min", "long-term power of floor"]
+
+
+def test_the_caps_of_a_day_are_those_of_then_and_both_are_told_when_they_changed(
+    house: ReportedHouse, tmp_path: Path
+) -> None:
+    """A loud day under a loose cap, which somebody made stricter in the evening: nothing was exceeded."""
+
+    def logged(at: datetime, limit_db: float) -> CapsRow:
+        caps = expand([CapEntry(quantity="LCeq", window_s=300.0, limit_db=limit_db)])
+        return CapsRow(utc=timestamp(at), said=msgspec.json.encode(caps_said(caps, house.outputs)).decode())
+
+    write_day(tmp_path / FILE_NAME, OPENS, 400, loudest_db=88.0)
+    changed = OPENS + timedelta(hours=8)
+    with closing(LevelLog(tmp_path / FILE_NAME)) as log:
+        log.write([logged(OPENS - timedelta(days=2), 99.0), logged(changed, 80.0)])
+    (day,) = write_report(house, tmp_path / FILE_NAME, DAY, DAY, tmp_path / "report", NOW)
+    at_the_place = [one for one in day.courses if one.cap.quantity.name == "LCeq"]
+    assert [(one.cap.limit, one.kept, one.until, one.since) for one in at_the_place] == [
+        (99.0, True, changed, None),
+        (80.0, True, None, changed),
+    ]
+    text = (tmp_path / "report" / "report.html").read_text(encoding="utf-8")
+    assert "LCeq over 5 min, in force until 03 Dec 18:00" in text
+    assert "LCeq over 5 min, in force from 03 Dec 18:00" in text
+    assert "Other caps than those of the present room.toml were in force on 03 Dec 2026" in text
+    with (tmp_path / "report" / "caps.csv").open(newline="") as file:
+        rows = [row for row in csv.DictReader(file) if row["cap"] == "LCeq over 5 min"]
+    assert [row["in_force_from"] for row in rows] == ["", "2026-12-03T18:00:00+01:00"]
+    assert {row["caps_from"] for row in rows} == {"log"}
+
+
+def test_of_a_log_that_does_not_tell_the_caps_the_present_ones_count_and_it_says_so(
+    house: ReportedHouse, log_path: Path, tmp_path: Path
+) -> None:
+    write_report(house, log_path, DAY, DAY, tmp_path, NOW)
+    text = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "The log does not tell the caps that were in force on 03 Dec 2026: the present room.toml does." in text
 
 
 def test_without_rows_a_second_the_minutes_tell(house: ReportedHouse, log_path: Path, tmp_path: Path) -> None:
@@ -235,6 +273,20 @@ def test_a_flood_of_events_takes_a_few_lines(house: ReportedHouse, tmp_path: Pat
     assert "500 times. The first: late blocks: 0 blocks came late. The last: late blocks: 499 blocks came late." in text
     with (tmp_path / "events.csv").open(newline="") as file:
         assert sum(row["kind"] == "watchdog" for row in csv.DictReader(file)) == 501
+
+
+def test_what_a_microphone_heard_of_the_outputs_is_told_and_only_what_was_wrong_is_a_fault(
+    house: ReportedHouse, tmp_path: Path
+) -> None:
+    write_day(tmp_path / FILE_NAME, OPENS, 400)
+    heard = (("proven", "left sounds, -0.8 dB since the reference."), ("not proven", "right is not heard: look there."))
+    with closing(LevelLog(tmp_path / FILE_NAME)) as log:
+        log.write([EventRow(utc=timestamp(OPENS), kind=kind, text=text) for kind, text in heard])
+    (told,) = days(house, LogReader(tmp_path / FILE_NAME), DAY, DAY, NOW)
+    assert [event.text for event in told.proofs] == [text for _, text in heard]
+    assert [event.kind for event in told.faults if "proven" in event.kind] == ["not proven"]
+    write_report(house, tmp_path / FILE_NAME, DAY, DAY, tmp_path, NOW)
+    assert "What the microphone heard of the outputs" in (tmp_path / "report.html").read_text()
 
 
 def test_a_spoilt_log_is_not_told_to_be_of_another_user(house: ReportedHouse, tmp_path: Path) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import struct
 import sys
 from contextlib import suppress
 from datetime import UTC, datetime
@@ -18,6 +17,7 @@ from hypothesis import strategies as st
 from residue.archive.ingest.source import IngestSource
 from residue.archive.ingest.sources.catalogue import open_source
 from residue.problems import ProblemError
+from tests.archive.ingest.sources.fit_writer import fit
 from tests.properties import spoilt, tries
 from tests.reference.recordings import activities
 
@@ -103,15 +103,6 @@ def test_a_file_cut_short_is_told_and_taken_on_a_persons_word(tmp_path: Path) ->
         found = track(source, "heart rate")
         assert 20 < len(found) < len(track(whole, "heart rate"))
         assert np.array_equal(found, track(whole, "heart rate")[: len(found)], equal_nan=True)
-
-
-def fit(*intervals_ms: int) -> bytes:
-    """A file with one message of intervals (message 78, field 0). Source: the FIT protocol."""
-    count = len(intervals_ms)
-    body = bytes([0x40, 0, 0]) + struct.pack("<HB", 78, 1) + bytes([0, 2 * count, 0x84])
-    body += b"\x00" + struct.pack(f"<{count}H", *intervals_ms)
-    head = struct.pack("<BBHI4s", 12, 0x10, 2100, len(body), b".FIT")
-    return head + body + struct.pack("<H", fitdecode.utils.compute_crc(head + body))
 
 
 def test_intervals_from_beat_to_beat_become_a_list(tmp_path: Path) -> None:
