@@ -97,9 +97,11 @@ Transition = tuple[House, tuple[Action, ...]]
 
 
 def left_s(world: World) -> float:
-    """Seconds in which the house may still sound in this opening."""
+    """Seconds in which the house may still sound in this opening, or in the one that follows it without a break."""
     if world.opening is None:
         return 0.0
+    if world.opening.goes_on:
+        return inf
     return max(0.0, (world.opening.closes - world.now).total_seconds() - BEFORE_CLOSING_S)
 
 
