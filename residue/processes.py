@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Sequence
-from contextlib import suppress
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from pathlib import Path
 
 MAKES_FRAMES = 20
 """A real-time priority above everything ordinary, below the kernel's own threads."""
@@ -30,3 +31,17 @@ def keep_time(priority: int) -> None:
     """
     with suppress(PermissionError, OSError):
         os.sched_setscheduler(0, os.SCHED_FIFO | os.SCHED_RESET_ON_FORK, os.sched_param(priority))
+
+
+@contextmanager
+def new_threads_keep_time(priority: int) -> Iterator[None]:
+    """Gives a real-time priority, where that is allowed, to the threads that a library starts within the context."""
+    before = _threads()
+    yield
+    for thread in _threads() - before:
+        with suppress(PermissionError, OSError):
+            os.sched_setscheduler(thread, os.SCHED_FIFO, os.sched_param(priority))
+
+
+def _threads() -> set[int]:
+    return {int(one.name) for one in Path("/proc/self/task").iterdir()}

@@ -298,6 +298,7 @@ OF_NO_SINGLE_MODULE = {
     "control/test_fuzz.py": "hostile datagrams, through packet, pattern, surface and house",
     "control/test_fuzz_socket.py": "the same at the socket of a daemon",
     "live/test_coming_in.py": "from a sensor to the graph, through all of live",
+    "live/test_delay.py": "the time from the body to the ear",
     "live/test_loopback.py": "a recording through a real sound server",
     "live/test_replay.py": "a recording and its replay",
     "loudness/plan/test_alone.py": "plan, profile and stage, where outputs of one kind are lowered alone",

@@ -40,7 +40,7 @@ def convert_samples(source: Path, channel: Channel, kind: Kind, target: Path, do
     from residue.archive.readers.catalogue import open_channel  # with the libraries of formats, for the planner alone
 
     bridged = Bridged(open_channel(source, channel))
-    stream = resampled(bridged, RATE_HZ[kind])
+    stream = resampled(bridged, RATE_HZ[kind], short=channel.short_filter)
     with file_beside(target) as making, making.open("wb") as file:
         npy.write_array_header_1_0(file, {"descr": SAMPLE.str, "fortran_order": False, "shape": (stream.length,)})
         for start in range(0, stream.length, _BLOCK_SAMPLES):

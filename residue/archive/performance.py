@@ -98,6 +98,8 @@ class Channel(ManifestTable, frozen=True, kw_only=True):
     """Samples a second, if the file states a wrong rate or the recorder's clock was wrong."""
     lost: str = ""
     """What of its recording was lost before it was archived, in words."""
+    short_filter: bool = False
+    """Whether a short filter brings it to the rate of the mapping graph, as when it was played live."""
     bridged: list[ChannelSpan] = []
     """The gaps of a live recording; in the gaps the file has the values that were played."""
 
