@@ -38,6 +38,7 @@ from residue.runtime.daemon.notices import Notices
 from residue.runtime.daemon.page import PageKeeper
 from residue.runtime.daemon.proof import ProofKeeper
 from residue.runtime.daemon.status import Known, faults, line, status
+from residue.runtime.daemon.step_state import StepState, step_state
 from residue.runtime.daemon.watching import Watching
 from residue.runtime.engine.engine import SWITCH_S
 from residue.runtime.engine.show import Show
@@ -55,6 +56,7 @@ from residue.runtime.planning.preparation import caps, sounding_outputs
 from residue.runtime.swap.keeper import SwapKeeper
 from residue.runtime.system.clock import SystemClock, uptime
 from residue.runtime.system.diagnostics import Diagnostics
+from residue.runtime.system.discipline import discipline
 from residue.runtime.system.ending_signals import ending_signals
 from residue.runtime.system.files import occupied
 from residue.runtime.system.folders import MEMORY_FILE, ended_file
@@ -401,8 +403,17 @@ class _Daemon:
     def _status(self) -> dict[str, object]:
         return status(self._known())
 
+    def _step_state(self) -> StepState | None:
+        show, asked = self._show, self._in_force().room.in_step
+        if asked is None:
+            return None
+        open_now = show.timekeeper.opening_at(self._clock.now()) is not None
+        timetable, digest = show.keeper.timetable, show.planner.outcome.digest
+        return step_state(asked, show.engine.snapshot, discipline(), timetable, digest, open_now=open_now)
+
     def _known(self) -> Known:
         show, now, installation = self._show, self._clock.now(), self._in_force()
+        step = self._step_state()
         return Known(
             now=now,
             piece=installation.piece.title,
@@ -423,7 +434,9 @@ class _Daemon:
                 *self._swaps.alarms,
                 *self._proof.alarms,
                 *self._archive.alarms,
+                *([step.fault] if step is not None and step.fault is not None else []),
             ],
+            step=step,
             events=self._chronicle.events,
             ears_known=installation.room.levels_at_the_ear == "calibrated",
             advance=show.planner.advance,

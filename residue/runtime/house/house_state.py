@@ -79,6 +79,8 @@ class House:
     """The end of a rest, on the monotonic clock."""
     not_before: datetime | None = None
     """The time at which the next performance may begin, by the wall clock, where the programme has times."""
+    begins: datetime | None = None
+    """The time at which the present or next performance begins in every room in step; None in a house alone."""
     closes_s: float = inf
     """The time of closing, on the monotonic clock: it distinguishes closing time from a step of the wall clock."""
     held_by: str | None = None
