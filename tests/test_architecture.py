@@ -2,6 +2,7 @@
 
 import ast
 import re
+import subprocess
 import sys
 import tomllib
 from collections import Counter
@@ -32,6 +33,7 @@ ORDER = (
     ("notices",),
     ("page",),
     ("live",),
+    ("proof",),
     ("installation",),
     ("runtime",),
     ("cli", "__main__"),
@@ -52,6 +54,7 @@ ROOMS = {
         "listening",
         "report",
         "survey",
+        "packing",
         "swap",
         "rehearsal",
         "daemon",
@@ -164,6 +167,14 @@ def test_what_comes_from_outside_is_declared() -> None:
     wanted = {name for module in MODULES for name in from_outside(module)}
     given = {name for name in wanted for by in distributions.get(name, []) if by.lower() in declared}
     assert wanted - given == set()
+
+
+def test_a_start_waits_for_no_library_that_it_does_not_need() -> None:
+    """Each of these takes 5 to 500 ms to import, and is for what other commands or a child of the daemon do."""
+    look = "import sys, residue.cli, residue.runtime.daemon.daemon; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", look], capture_output=True, text=True, check=True)
+    kept_out = {"edfio", "icalendar", "matplotlib", "scipy", "sounddevice", "soundfile", "tomlkit"}
+    assert kept_out & set(done.stdout.split()) == set()
 
 
 def test_only_the_cap_stage_makes_what_a_sink_takes() -> None:
@@ -287,6 +298,7 @@ OF_NO_SINGLE_MODULE = {
     "control/test_fuzz.py": "hostile datagrams, through packet, pattern, surface and house",
     "control/test_fuzz_socket.py": "the same at the socket of a daemon",
     "live/test_coming_in.py": "from a sensor to the graph, through all of live",
+    "live/test_delay.py": "the time from the body to the ear",
     "live/test_loopback.py": "a recording through a real sound server",
     "live/test_replay.py": "a recording and its replay",
     "loudness/plan/test_alone.py": "plan, profile and stage, where outputs of one kind are lowered alone",
@@ -300,6 +312,7 @@ OF_NO_SINGLE_MODULE = {
     "mapping/test_nodes_own.py": "nodes of another package",
     "mapping/test_random_graphs.py": "rules that all graphs keep",
     "mapping/test_same_bits.py": "rules that all graphs keep",
+    "proof/test_loopback.py": "a house that proves its outputs, from the sound server to the status",
     "runtime/daemon/test_daemon_hours.py": "hours that change while a daemon plays",
     "runtime/daemon/test_daemon_light.py": "a lamp of a daemon that plays, as a receiver sees it",
     "runtime/daemon/test_daemon_room.py": "a room.toml that changes while a daemon plays",

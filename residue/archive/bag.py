@@ -6,10 +6,11 @@ import hashlib
 import logging
 import os
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from types import MappingProxyType
 
 import bagit
 
@@ -25,6 +26,8 @@ DECLARATION = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 BLOCK_BYTES = 1 << 20
 _UNSAFE_NAME = re.compile(r"[\x00-\x1f\x7f]|%0[AaDd]|%25")
 """Names with these are refused: a manifest may percent-encode CR, LF and %, and readers decode them differently."""
+
+UNSTORABLE = "has a name that other systems cannot store"
 
 logging.getLogger("bagit").setLevel(logging.CRITICAL)  # our findings report the same
 
@@ -161,18 +164,37 @@ def _write_tag_files(
     on: date,
     about: Mapping[str, bytes],
 ) -> None:
-    """Writes all files beside the payload. Source: RFC 8493, sections 2.1 and 2.2."""
-    bag_info = {"Bag-Software-Agent": f"residue {__version__}", "Bagging-Date": on.isoformat()}
-    oxum = {"Payload-Oxum": f"{sum(size for _, size in files)}.{len(files)}"}
-    tag_files = {f"about/{name}": content for name, content in about.items()}
-    tag_files["bag-info.txt"] = _tag_lines({**info, **bag_info, **oxum}).encode()
-    tag_files["bagit.txt"] = DECLARATION.encode()
-    tag_files[f"manifest-{ALGORITHM}.txt"] = "".join(f"{sums[name]}  data/{name}\n" for name, _ in files).encode()
-    lines = (f"{hashlib.sha256(content).hexdigest()}  {name}\n" for name, content in sorted(tag_files.items()))
-    tag_files[f"tagmanifest-{ALGORITHM}.txt"] = "".join(lines).encode()
-    for name, content in tag_files.items():
+    """Writes all files beside the payload."""
+    for name, content in tag_files(files, sums, info, on, about).items():
         (making / name).parent.mkdir(exist_ok=True)
         (making / name).write_bytes(content)
+
+
+def tag_files(
+    files: Sequence[tuple[str, int]],
+    sums: Mapping[str, str],
+    info: Info,
+    on: date,
+    about: Mapping[str, bytes] = MappingProxyType({}),
+) -> dict[str, bytes]:
+    """All files beside the payload, by name. Source: RFC 8493, sections 2.1 and 2.2.
+
+    files: the names within data/ and the sizes, sorted. sums: the checksums by these names. about: see `seal_moving`.
+    """
+    bag_info = {"Bag-Software-Agent": f"residue {__version__}", "Bagging-Date": on.isoformat()}
+    oxum = {"Payload-Oxum": f"{sum(size for _, size in files)}.{len(files)}"}
+    made = {f"about/{name}": content for name, content in about.items()}
+    made["bag-info.txt"] = _tag_lines({**info, **bag_info, **oxum}).encode()
+    made["bagit.txt"] = DECLARATION.encode()
+    made[f"manifest-{ALGORITHM}.txt"] = "".join(f"{sums[name]}  data/{name}\n" for name, _ in files).encode()
+    lines = (f"{hashlib.sha256(content).hexdigest()}  {name}\n" for name, content in sorted(made.items()))
+    made[f"tagmanifest-{ALGORITHM}.txt"] = "".join(lines).encode()
+    return made
+
+
+def is_sealable(name: str) -> bool:
+    """Whether a bag can hold a file of this name."""
+    return not _UNSAFE_NAME.search(name) and name.isprintable()
 
 
 def _files_to_seal(folder: Path) -> list[tuple[str, int]]:
@@ -184,12 +206,8 @@ def _files_to_seal(folder: Path) -> list[tuple[str, int]]:
             inner = path.relative_to(folder).as_posix()
             if path.is_symlink():
                 findings.append(_unsealable(folder, inner, what="is a link", mend="Put the file itself there."))
-            elif _UNSAFE_NAME.search(inner) or not inner.isprintable():
-                findings.append(
-                    _unsealable(
-                        folder, ascii(inner), what="has a name that other systems cannot store", mend="Rename it."
-                    )
-                )
+            elif not is_sealable(inner):
+                findings.append(_unsealable(folder, ascii(inner), what=UNSTORABLE, mend="Rename it."))
             elif path.is_file():
                 files.append((inner, path.stat().st_size))
             elif not path.is_dir():

@@ -22,6 +22,7 @@ from residue.cli import (
     nodes,
     notice,
     overview,
+    pack,
     ready,
     record,
     rehearse,
@@ -35,6 +36,7 @@ from residue.cli import (
     swap,
     trace,
     unit,
+    unpack,
     verify,
 )
 from residue.cli.common import Group
@@ -74,6 +76,8 @@ for _command in (
     show.show,
     verify.verify,
     survey.survey,
+    pack.pack,
+    unpack.unpack,
     swap.swap,
     hours.hours,
     rehearse.rehearse,

@@ -78,7 +78,8 @@ class _FileEnding(click.Path):
 DAY = _Day()
 TIME_S = FiniteRange(min=0)
 LASTING_S = FiniteRange(min=0, min_open=True)
-PICTURE, SVG, WAV = _FileEnding(".png", ".svg"), _FileEnding(".svg"), _FileEnding(".wav")
+PICTURE, SVG = _FileEnding(".png", ".svg"), _FileEnding(".svg")
+WAV, ZIP = _FileEnding(".wav"), _FileEnding(".zip")
 
 
 def check_days(first: date, last: date) -> None:

@@ -16,6 +16,7 @@ from residue.checking import DEVICES, is_name
 from residue.control.settings import Listening, Network
 from residue.installation.load import ROOM
 from residue.installation.room import Room
+from residue.light.settings import DISCOVERY, MULTICAST
 from residue.live.sensors import FILE_NAME as SENSORS
 from residue.live.sensors import Sensors
 from residue.notices.secret import NONE_GIVEN, credential_name
@@ -75,6 +76,11 @@ ALIASES: Mapping[str, tuple[str, ...]] = {
 }
 """Words that mean networks in IPAddressAllow and IPAddressDeny."""
 _ALLOW, _DENY = "IPAddressAllow", "IPAddressDeny"
+_ASKING_THE_CLOCK = (
+    UnitSetting("ProtectClock", "no"),
+    UnitSetting("SystemCallFilter", "adjtimex clock_adjtime"),
+)
+"""Asking, not setting: that would need a capability which the unit does not give. Source: adjtimex(2)."""
 _ORDER = frozenset({"Wants", "After"})
 """Keys of the section [Unit]; all others here belong to [Service]."""
 
@@ -84,12 +90,16 @@ def needs_of(room: Room, sensors: Sensors | None) -> tuple[UnitNeed, ...]:
     needs = [*_listened_to(room.control, f"{ROOM}: control")]
     needs += _addresses((f"{ROOM}: control.feed[{n}].host", one.host) for n, one in enumerate(room.control.feed, 1))
     if (light := room.light) is not None:
-        needs += _addresses((f"{ROOM}: light", receiver) for _, receiver in light.receivers())
+        told = [DISCOVERY] if light.to == MULTICAST else []
+        told += [receiver for _, receiver in light.receivers()]
+        needs += _addresses((f"{ROOM}: light", receiver) for receiver in dict.fromkeys(told))
     if room.page is not None:
         seen = Listening(listen=room.page.listen, port=room.page.port, allow=room.control.allow)
         needs += _listened_to(seen, f"{ROOM}: page, control")
     if sensors is not None:
         needs += _listened_to(sensors.osc, f"{SENSORS}: osc")
+    if room.in_step is not None:
+        needs.append(UnitNeed(f"{ROOM}: in_step", "the state of the clock", _ASKING_THE_CLOCK))
     if (keypad := room.keypad) is not None:
         node = keypad.device if keypad.device.startswith(DEVICES) else f"{DEVICES}input/event0"  # any: its class counts
         needs.append(UnitNeed(f"{ROOM}: keypad.device", keypad.device, tuple(_opening(node))))

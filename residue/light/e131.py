@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import importlib
 import uuid
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -39,7 +39,8 @@ class LightSource:
     """
 
     def __init__(self, identity: uuid.UUID, priority: int) -> None:
-        self._packet: Any = importlib.import_module(MODULE).DataPacket
+        library: Any = importlib.import_module(MODULE)
+        self._packet, self._discovery = library.DataPacket, library.UniverseDiscoveryPacket
         self._identity = tuple(identity.bytes)
         self._priority = priority
         self._sequence: dict[int, int] = {}
@@ -57,4 +58,9 @@ class LightSource:
             sequence=sequence,
             streamTerminated=terminated,
         )
+        return bytes(packet.getBytes())
+
+    def announcement(self, universes: Sequence[int]) -> bytes:
+        """The packet that tells which universes are sent (E1.31, 8)."""
+        packet = self._discovery(cid=self._identity, sourceName=SOURCE_NAME, universes=tuple(universes))
         return bytes(packet.getBytes())

@@ -5,11 +5,13 @@ The lamps are dark unless the house says again and again that it plays, and the 
 
 from __future__ import annotations
 
+import logging
 import socket
 import threading
 import time
 import uuid
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from math import inf
 
@@ -18,10 +20,12 @@ import numpy as np
 from residue.light.e131 import MODULE, PORT, SLOTS, LightSource, universes_of
 from residue.light.flash_cap import FULL, TURN_S, FlashCap
 from residue.light.lamp_levels import LampLevels
-from residue.light.settings import LightSettings
+from residue.light.settings import DISCOVERY, MULTICAST, LightSettings
 from residue.mapping.nodes.feeds import Lamp
 from residue.mapping.playback import Signals
 from residue.mapping.signals import Span
+
+logger = logging.getLogger(__name__)
 
 PERIOD_S = 0.025
 """E1.31, 6.6.1: no more often than DMX512 can carry a universe, 44 times a second."""
@@ -29,13 +33,19 @@ REFRESH_S = 0.9
 """E1.31, 6.6.2: what does not change is sent again every 0.8 to 1 s …"""
 AT_ONCE = 3
 """… after it was sent so many times."""
+ANNOUNCE_S = 10.0
+"""E1.31, 4.3 and 8: a source tells its universes every 10 s."""
 PERMIT_S = 2.0
 """For so long one word that the house plays counts."""
 FADE_S = 1.0
 """The time in which the lamps come and go with the piece; our choice."""
+LIGHT_SOURCES = uuid.UUID("6d1f7c1e-6a0b-4c39-9a56-0d5c2f1b7e84")
+"""The namespace of our own in which the name of a machine becomes an identity (RFC 4122, 4.3)."""
 TERMINATED = 3
 """E1.31, 6.2.6: so many packets end a stream."""
 END_S = 1.0
+AGAIN_S = 2.0
+"""After so long a network that was not there is tried again."""
 
 
 @dataclass
@@ -69,6 +79,7 @@ class Lights:
         self._last = self._dark
         self._presence = 0.0
         self._before_s = inf
+        self._announced_s = -inf
         self._streams = {universe: _Stream() for universe in settings.universes}
         self.shown: Mapping[str, float] = dict.fromkeys(settings.lamp, 0.0)
 
@@ -92,6 +103,9 @@ class Lights:
         capped = self._cap(self._dark if leaving else self._presence * self._last, now_s)
         self.shown = {name: int(code) / FULL for name, code in zip(self._settings.lamp, capped.codes, strict=True)}
         slots = universes_of(self._settings, capped)
+        if self._settings.to == MULTICAST and now_s - self._announced_s >= ANNOUNCE_S:
+            self._announced_s = now_s
+            yield self._source.announcement(self._settings.universes), DISCOVERY
         for universe, receiver in self._settings.receivers():
             if self._streams[universe].due(slots[universe], now_s):
                 yield self._source.packet(universe, slots[universe]), receiver
@@ -106,7 +120,7 @@ class Lights:
 class LightSender:
     """Nothing without [light] in room.toml. alarm: a sentence while the lamps cannot be told.
 
-    lamps: those of the piece. happened: writes into the event log: kind, text.
+    lamps: those of the piece. happened: writes into the event log: kind, text. identity: stays that of this machine.
     """
 
     def __init__(
@@ -114,9 +128,11 @@ class LightSender:
         settings: LightSettings | None,
         lamps: Mapping[str, Lamp],
         happened: Callable[[str, str], None],
+        identity: uuid.UUID,
         monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self._settings, self._happened, self._monotonic_s = settings, happened, monotonic_s
+        self._identity = identity
         self._ending = threading.Event()
         self.alarm: str | None = None
         self._lights: Lights | None = None
@@ -163,21 +179,31 @@ class LightSender:
         if settings is None or levels is None:
             return
         try:
-            source = LightSource(uuid.uuid4(), settings.priority)
+            source = LightSource(self._identity, settings.priority)
+            self._lights = lights = Lights(settings, levels, source, FlashCap(len(settings.lamp), self._monotonic_s()))
+            while not self._ending.is_set():
+                self._keep(settings, lights)
         except ModuleNotFoundError:
-            self._tell(
-                f"The lamps cannot be told: the library {MODULE} is missing. `residue check` says how to install it."
-            )
-            return
-        self._lights = lights = Lights(settings, levels, source, FlashCap(len(settings.lamp), self._monotonic_s()))
-        with _socket(settings) as sending:
-            while not self._ending.wait(PERIOD_S):
-                self._send(sending, lights.datagrams(self._monotonic_s()))
-            until_s = self._monotonic_s() + 2 * TURN_S
-            while self._monotonic_s() < until_s:
-                self._send(sending, lights.datagrams(self._monotonic_s(), leaving=True))
-                time.sleep(PERIOD_S)
-            self._send(sending, lights.farewell())
+            why = f"the library {MODULE} is missing. `residue check` says how to install it"
+            self._tell(f"The lamps cannot be told: {why}.")
+        except Exception as error:  # a fault of our own: receivers go dark by themselves, and the house plays on
+            logger.exception("The lamps cannot be told")
+            self._tell(f"The lamps cannot be told until the program is started again: {error}.")
+
+    def _keep(self, settings: LightSettings, lights: Lights) -> None:
+        """Sends until it is to end, or until nothing can be sent at all."""
+        try:
+            with _socket(settings) as sending:
+                while not self._ending.wait(PERIOD_S):
+                    self._send(sending, lights.datagrams(self._monotonic_s()))
+                until_s = self._monotonic_s() + 2 * TURN_S
+                while self._monotonic_s() < until_s:
+                    self._send(sending, lights.datagrams(self._monotonic_s(), leaving=True))
+                    time.sleep(PERIOD_S)
+                self._send(sending, lights.farewell())
+        except OSError as error:
+            self._tell(f"The lamps cannot be told: {error.strerror}. Look at interface in [light] of room.toml.")
+            self._ending.wait(AGAIN_S)
 
     def _send(self, sending: socket.socket, datagrams: Iterator[tuple[bytes, str]]) -> None:
         try:
@@ -196,9 +222,11 @@ class LightSender:
         self.alarm = alarm
 
 
-def _socket(settings: LightSettings) -> socket.socket:
-    sending = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-    sending.settimeout(0.0)
-    if settings.interface is not None:
-        sending.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, socket.inet_aton(settings.interface))
-    return sending
+@contextmanager
+def _socket(settings: LightSettings) -> Iterator[socket.socket]:
+    """Raises OSError where the machine does not have the address of its interface."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sending:
+        sending.settimeout(0.0)
+        if settings.interface is not None:
+            sending.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, socket.inet_aton(settings.interface))
+        yield sending

@@ -11,6 +11,8 @@ from msgspec import Meta
 from residue.checking import ip_address
 
 MULTICAST = "multicast"
+DISCOVERY = "239.255.250.214"
+"""E1.31, 9.3.1: the group to which sources tell their universes."""
 
 DmxAddress = Annotated[int, Meta(ge=1, le=512)]
 Universe = Annotated[int, Meta(ge=1, le=63_999)]

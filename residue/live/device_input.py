@@ -12,28 +12,30 @@ from residue.live.sound_input import LATENCY_S, DeviceInput
 from residue.mapping.signals import AUDIO_RATE_HZ
 from residue.output.devices import find
 from residue.problems import stopping
+from residue.processes import PLAYS_FRAMES, new_threads_keep_time
 
 
 class _Stream:
     """A blocking stream, with its errors turned into those of the operating system."""
 
-    def __init__(self, name: str, channels: int) -> None:
+    def __init__(self, name: str, channels: int, where: str) -> None:
         devices = [device for device in sounddevice.query_devices() if device["max_input_channels"] > 0]
-        found = find(name, devices, "sensors.toml: device")
+        found = find(name, devices, where)
         if found["max_input_channels"] < channels:
             what = (
                 f'The sound device "{name}" has {found["max_input_channels"]} inputs, and channel {channels} is named.'
             )
-            raise stopping("sensors.toml: channel", what, "Write input = 1 to that number, or name another device.")
+            raise stopping(where, what, "Write input = 1 to that number, or name another device.")
         try:
-            self._stream = sounddevice.InputStream(
-                samplerate=AUDIO_RATE_HZ,
-                device=found["index"],
-                channels=channels,
-                dtype="float32",
-                latency=LATENCY_S,
-            )
-            self._stream.start()
+            with new_threads_keep_time(PLAYS_FRAMES):
+                self._stream = sounddevice.InputStream(
+                    samplerate=AUDIO_RATE_HZ,
+                    device=found["index"],
+                    channels=channels,
+                    dtype="float32",
+                    latency=LATENCY_S,
+                )
+                self._stream.start()
         except (sounddevice.PortAudioError, ValueError) as error:
             raise OSError(f'The sound input "{name}" cannot be opened: {error}') from error
 
@@ -54,10 +56,13 @@ class _Stream:
                 let_go()
 
 
-def open_input(name: str, channels: int) -> DeviceInput:
-    """The first `channels` channels of the device of this name. Raises ProblemError where it is missing now."""
-    opens: Callable[[], _Stream] = lambda: _Stream(name, channels)  # noqa: E731 (a name for its type)
+def open_input(name: str, channels: int, where: str = "sensors.toml: device") -> DeviceInput:
+    """The first `channels` channels of the device of this name. where: the file and key with the name, for a person.
+
+    Raises ProblemError where it is missing now.
+    """
+    opens: Callable[[], _Stream] = lambda: _Stream(name, channels, where)  # noqa: E731 (a name for its type)
     try:
         return DeviceInput(opens, channels)
     except OSError as error:
-        raise stopping("sensors.toml: device", str(error), "Plug it in and switch it on, or name another.") from error
+        raise stopping(where, str(error), "Plug it in and switch it on, or name another.") from error

@@ -31,6 +31,7 @@ ELSEWHERE: Mapping[str, str] = {
     "sudo sh deploy/install --share": "installs Samba; tests/machine/test_install_share.py runs it",
     "sudo smbpasswd -a residue-curator": "the same",
     "sudo residue share /srv/residue --install": "writes below /etc/samba; test_sharing.py writes into a folder",
+    "sudo residue calibrate /srv/residue --microphone": "needs a sound calibrator; test_microphone.py has a tone",
     "sudo /opt/residue/.venv/bin/python -m pip install sacn": "needs a package index; test_daemon_light.py has a lamp",
     "journalctl -u residue --since today": "needs systemd; tests/machine/test_unit.py reads the journal",
     "sudo chgrp audio /srv/residue/room.toml": "needs root and the group audio",
@@ -44,6 +45,7 @@ ELSEWHERE: Mapping[str, str] = {
 UNANSWERED: Mapping[str, str] = {
     "README.md: playing first-batch 03:58, mass | well | A 84.0 C 93.2 dB": "what the demo shows, which is not run",
     "curator.md: trim: -6 dB": "what a curator writes into a calendar",
+    "keeping.md: # ? Which channel of the device feeds it, counted from 1?": "what stands in the room.toml of unpack",
 }
 """Texts that no command before them has printed, with the reason."""
 

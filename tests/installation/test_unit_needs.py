@@ -22,6 +22,7 @@ from residue.live.sensors import Messages, Sensor, Sensors
 from residue.loudness.caps.caps import CapEntry
 from residue.loudness.outputs.outputs import Output
 from residue.notices.settings import AnyNotice, CommandNotice, MailNotice, WebhookNotice
+from residue.output.in_step_settings import InStep
 from residue.page.settings import PageSettings
 from residue.schedule.equipment import (
     AnyEquipment,
@@ -115,10 +116,14 @@ def test_whom_it_hears_is_needed_where_it_listens_to_others(listen: str, needed:
 
 @pytest.mark.parametrize(
     ("to", "needed"),
-    [("192.0.2.40", ["192.0.2.40", "192.0.2.40"]), ("127.0.0.1", []), ("multicast", ["239.255.0.1", "239.255.1.2"])],
+    [
+        ("192.0.2.40", ["192.0.2.40"]),
+        ("127.0.0.1", []),
+        ("multicast", ["239.255.250.214", "239.255.0.1", "239.255.1.2"]),
+    ],
 )
 def test_lamps_are_reached_at_their_receiver_or_at_the_groups_of_their_universes(to: str, needed: list[str]) -> None:
-    """Source: ANSI E1.31-2018, 9.3.1, for the groups."""
+    """Source: ANSI E1.31-2018, 9.3.1, for the groups; the first is that of discovery."""
     lamps = {name: LampPlace(universe=number, addresses=(1,)) for name, number in (("glow", 1), ("ember", 258))}
     assert allowed(msgspec.structs.replace(room(), light=LightSettings(to=to, lamp=lamps))) == needed
 
@@ -276,3 +281,14 @@ def test_a_keypad_may_be_opened_wherever_it_is_plugged_in() -> None:
             UnitSetting("DeviceAllow", "char-input rw"),
             UnitSetting("SupplementaryGroups", "input"),
         )
+
+
+def test_a_room_in_step_may_ask_how_good_the_clock_is_and_may_not_set_it() -> None:
+    needs = needs_of(msgspec.structs.replace(room(), in_step=InStep()), None)
+    assert [setting for need in needs for setting in need.settings] == [
+        UnitSetting("ProtectClock", "no"),
+        UnitSetting("SystemCallFilter", "adjtimex clock_adjtime"),
+    ]
+    assert lacking(needs, SHIPPED) == list(needs)
+    assert "\nCapabilityBoundingSet=\n" in UNIT.read_text(encoding="utf-8"), "so the kernel only answers"
+    assert needs_of(room(), None) == ()

@@ -59,6 +59,20 @@ def read(datagram: bytes) -> Received:
     )
 
 
+def read_discovery(datagram: bytes) -> tuple[bytes, str, list[int]]:
+    """(cid, source, universes) of a discovery packet: E1.31, table 4-3. Raises AssertionError."""
+    preamble, postamble, identifier, length, vector = struct.unpack_from(">HH12sHI", datagram, 0)
+    assert (preamble, postamble, identifier) == (0x0010, 0x0000, b"ASC-E1.17\x00\x00\x00")
+    assert (length, vector) == (0x7000 | (len(datagram) - 16), 0x00000008)  # VECTOR_ROOT_E131_EXTENDED
+    length, vector, source = struct.unpack_from(">HI64s", datagram, 38)
+    assert (length, vector) == (0x7000 | (len(datagram) - 38), 0x00000002)  # VECTOR_E131_EXTENDED_DISCOVERY
+    length, vector, page, last_page = struct.unpack_from(">HIBB", datagram, 112)
+    assert (length, vector) == (0x7000 | (len(datagram) - 112), 0x00000001)  # the list of universes
+    assert (page, last_page) == (0, 0)
+    universes = list(struct.unpack_from(f">{(len(datagram) - 120) // 2}H", datagram, 120))
+    return datagram[22:38], source.rstrip(b"\x00").decode("utf-8"), universes
+
+
 def listening(address: str, *, group: str | None = None) -> socket.socket:
     """A socket at the port of the standard. group: a multicast group that is joined at that address of this machine."""
     taking = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)

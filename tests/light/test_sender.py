@@ -13,7 +13,7 @@ from residue.light.sender import FADE_S, PERMIT_S, TERMINATED, Lights, LightSend
 from residue.light.settings import LampPlace, LightSettings
 from residue.mapping.nodes.feeds import Lamp
 from residue.mapping.signals import Span
-from tests.light.receiver import Received, listening, read
+from tests.light.receiver import Received, listening, read, read_discovery
 
 IDENTITY = uuid.UUID("00112233-4455-6677-8899-aabbccddeeff")
 LAMPS = {"glow": Lamp(input="effort"), "ember": Lamp(input="effort", low=1.0, high=0.0)}
@@ -149,7 +149,7 @@ def test_the_end_of_a_stream_is_dark_and_says_that_it_is_the_end() -> None:
 
 
 def test_a_light_that_is_heard_of_never_makes_the_engine_wait() -> None:
-    sender = LightSender(SETTINGS, LAMPS, lambda kind, text: None)  # nobody takes what is handed over
+    sender = LightSender(SETTINGS, LAMPS, lambda kind, text: None, IDENTITY)  # nobody takes what is handed over
     for _ in range(1_000):
         sender.heard(Span(0, 4_800), {}, 0.0)
     assert sender.told is None
@@ -166,7 +166,7 @@ def test_a_receiver_in_the_network_sees_the_lamp_come_and_the_stream_end(
     settings: LightSettings, group: str | None
 ) -> None:
     happened: list[str] = []
-    sender = LightSender(settings, LAMPS, lambda _kind, text: happened.append(text), clock := Clock())
+    sender = LightSender(settings, LAMPS, lambda _kind, text: happened.append(text), IDENTITY, clock := Clock())
     with listening("127.0.0.1" if group else settings.to, group=group) as taking:
         sender.start()
         shone = False
@@ -196,9 +196,34 @@ class Clock:
         return self.now_s
 
 
+def test_a_source_that_all_may_hear_tells_its_universes_every_ten_seconds() -> None:
+    """Source: ANSI E1.31-2018, 4.3 and 8."""
+    hall = Hall(LightSettings(lamp=SETTINGS.lamp))
+    told: list[float] = []
+    for _ in range(round(21.0 / STEP_S)):
+        for datagram, receiver in hall.lights.datagrams(hall.now_s):
+            if receiver == "239.255.250.214":
+                told.append(hall.now_s)
+                assert read_discovery(datagram) == (IDENTITY.bytes, "residue", [1, 258])
+        hall.now_s += STEP_S
+    assert told == pytest.approx([100.0, 110.0, 120.0], abs=0.1)
+
+
+def test_a_network_that_is_not_there_is_said_and_tried_again() -> None:
+    happened: list[str] = []
+    away = LightSettings(interface="192.0.2.77", lamp=SETTINGS.lamp)  # no address of this machine
+    sender = LightSender(away, LAMPS, lambda _kind, text: happened.append(text), IDENTITY)
+    sender.darken()  # so that it tries once
+    lights = Lights(away, LampLevels(LAMPS), LightSource(IDENTITY, 100), FlashCap(2, 0.0))
+    sender._keep(away, lights)
+    assert len(happened) == 1
+    assert happened[0].startswith("The lamps cannot be told: ")
+    assert happened[0].endswith("Look at interface in [light] of room.toml.")
+
+
 def test_a_network_that_takes_nothing_is_said_once_and_again_when_it_is_back() -> None:
     happened: list[str] = []
-    sender = LightSender(SETTINGS, LAMPS, lambda _kind, text: happened.append(text))
+    sender = LightSender(SETTINGS, LAMPS, lambda _kind, text: happened.append(text), IDENTITY)
 
     class Refusing:
         open = False

@@ -51,8 +51,13 @@ def test_a_package_whose_inner_loops_did_not_compile_is_not_made(tmp_path: Path)
     compiler = tmp_path / "cc"
     compiler.write_text(COMPILER, encoding="utf-8")
     compiler.chmod(0o755)
-    command = ["/bin/sh", ROOT / "deploy" / "package", tmp_path]
-    done = subprocess.run(command, env={**os.environ, "CC": str(compiler)}, capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        ["/bin/sh", ROOT / "deploy" / "package", tmp_path],
+        env={**os.environ, "CC": str(compiler)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
     assert done.returncode == 1
     assert "The inner loops were not compiled, so no package is made" in done.stderr
     assert list(tmp_path.glob("*.deb")) == []

@@ -36,6 +36,7 @@ from residue.runtime.house.house_state import (
     performance_at,
     waits,
 )
+from residue.runtime.house.in_step import in_step
 from residue.runtime.house.requests import noted
 from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme, pool
@@ -46,13 +47,14 @@ __all__ = ["House", "State", "step"]
 
 def step(house: House, event: Event, world: World, programme: Programme) -> Transition:
     """The house after an event, and the actions to carry out now."""
-    asked, answer = noted(ended(entered(house, world, programme), world, programme), event, world)
+    placed = in_step(ended(entered(house, world, programme), world, programme), world)
+    asked, answer = noted(placed, event, world)
     state = _state(asked, world, programme)
     settled, actions = _ACT[state](replace(asked, state=state), world, programme)
     if world.engine.fault is not None and settled.state in _HEARD:
         settled = replace(settled, state=State.FAULTED)
     settled = replace(settled, reason=_REASON[settled.state](settled, world, programme))
-    if (trim_db := _whole_trim_db(settled)) != world.engine.trim_db:
+    if (trim_db := _whole_trim_db(settled, world)) != world.engine.trim_db:
         actions = (SetTrim(trim_db), *actions)  # before a start, so that the sound begins at the right level
     if (settled.state, settled.turn, settled.reason) != (house.state, house.turn, house.reason):
         settled = replace(settled, since=world.now)
@@ -102,10 +104,10 @@ def _nothing_to_play(world: World, programme: Programme) -> str | None:
     return None
 
 
-def _whole_trim_db(house: House) -> float:
-    """The trim that a person set plus the trim of a private view."""
+def _whole_trim_db(house: House, world: World) -> float:
+    """The trim that a person set plus the trim of a private view, and what the room is too loud."""
     own_db = 0.0 if house.opening is None else house.opening.terms.trim_db
-    return max(TRIM_LOWEST_DB, house.trim_db + own_db)
+    return max(TRIM_LOWEST_DB, house.trim_db + own_db + min(0.0, world.lowered_db))
 
 
 # The actions of each state.
@@ -164,7 +166,7 @@ def _hush(world: World) -> tuple[Action, ...]:
 
 
 def _start(house: House, programme: Programme) -> Start:
-    return Start(house.turn, performance_at(house, programme), house.from_s, house.in_order)
+    return Start(house.turn, performance_at(house, programme), house.from_s, house.in_order, house.begins)
 
 
 def _readying(index: int, house: House, world: World, programme: Programme) -> tuple[Action, ...]:

@@ -12,7 +12,7 @@ from residue.loudness.caps.rules import RULES
 from residue.loudness.meters.exposure import NIOSH, OSHA_HEARING_CONSERVATION, daily_exposure_db
 from residue.loudness.meters.vibration import combined_vdv, daily_vibration
 from residue.notices.messenger import TOLD
-from residue.runtime.journal.event_kinds import CALIBRATED, ENDED, READ_AGAIN, STARTED
+from residue.runtime.journal.event_kinds import CALIBRATED, ENDED, NOT_PROVEN, PROVEN, READ_AGAIN, STARTED
 from residue.runtime.journal.log import EventRow, LevelRow
 from residue.runtime.journal.reading import Logged, LogReader
 from residue.runtime.report.caps_then import LONGEST_WINDOW, CapThen, always, caps_then
@@ -38,6 +38,7 @@ _ROUTINE = {
     "in force",
     "notes",
     READ_AGAIN,
+    PROVEN,
     TOLD,
 }
 """Events of an ordinary day, which the report omits."""
@@ -139,6 +140,11 @@ class ReportedDay:
     def faults(self) -> list[EventRow]:
         """Faults and the actions against them."""
         return [event for event in self.logged.events if event.kind not in _BY_PEOPLE | _ROUTINE and not event.sender]
+
+    @property
+    def proofs(self) -> list[EventRow]:
+        """What a measuring microphone heard of the outputs."""
+        return [event for event in self.logged.events if event.kind in {PROVEN, NOT_PROVEN}]
 
     @property
     def starts(self) -> list[EventRow]:

@@ -37,6 +37,9 @@ def day_on_page(day: ReportedDay, picture: bytes, zone: ZoneInfo) -> Iterator[st
     yield "<h3>What was played</h3>"
     yield table(_PLANNED, (_compared(one) for one in day.planned), range(1, len(_PLANNED)))
     yield table(_PLAYED, (_played(play) for play in day.plays), range(1, len(_PLAYED)))
+    if day.proofs:
+        yield "<h3>What the microphone heard of the outputs</h3>"
+        yield _events(day.proofs, zone)
     for title, events in (("What people did", day.interventions), ("Faults", day.faults), ("Starts", day.starts)):
         yield f"<h3>{title}</h3>"
         yield _events(events, zone) if events else "<p>Nothing.</p>"

@@ -8,9 +8,10 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
-from functools import partial
+from contextlib import closing
 from typing import TypeVar
 
+from residue.processes import end_with_parent
 from residue.runtime.planning.planning import NICENESS
 
 JobT = TypeVar("JobT")
@@ -29,37 +30,58 @@ def on_cores(
     processes: if not given, as many as there are cores for this process. Raises what `work` raises.
     """
     count = min(processes or len(os.sched_getaffinity(0)), max(1, len(jobs)))
-    own, ended = threading.local(), threading.Event()
-    with ThreadPoolExecutor(count) as threads:  # each of which only waits for a process of its own
-        asked = [threads.submit(partial(_done, own, ended, work, lost), job) for job in jobs]
+    cores = _Cores()
+    with closing(cores), ThreadPoolExecutor(count) as threads:  # each of which only waits for a process of its own
+        asked = [threads.submit(_done, cores, work, lost, job) for job in jobs]
         try:
             for answer in as_completed(asked):
                 yield answer.result()
         finally:
-            ended.set()  # else what a person interrupts would be tried again
+            cores.ending.set()  # else what a person interrupts would be tried again
             for answer in asked:
                 answer.cancel()
 
 
-def _done(
-    own: threading.local,
-    ended: threading.Event,
-    work: Callable[[JobT], DoneT],
-    lost: Callable[[JobT], DoneT],
-    job: JobT,
-) -> DoneT:
-    for _ in range(TRIES):
-        if ended.is_set():
-            break
-        if not hasattr(own, "pool"):
-            # Spawned, not forked: there are threads. A pool that nobody holds any more ends its process.
+class _Cores:
+    """A process for each thread that asks for one."""
+
+    def __init__(self) -> None:
+        self.ending = threading.Event()
+        self._own = threading.local()
+        self._pools: list[ProcessPoolExecutor] = []
+
+    @property
+    def own(self) -> ProcessPoolExecutor:
+        """That of the calling thread; a new one where it has none."""
+        if getattr(self._own, "pool", None) is None:
+            # Spawned, not forked: there are threads.
             context = multiprocessing.get_context("spawn")
-            own.pool = ProcessPoolExecutor(1, mp_context=context, initializer=os.nice, initargs=(NICENESS,))
+            self._own.pool = ProcessPoolExecutor(1, mp_context=context, initializer=_begin)
+            self._pools.append(self._own.pool)
+        found: ProcessPoolExecutor = self._own.pool
+        return found
+
+    def drop_own(self) -> None:
+        """Forgets that of the calling thread, which was ended."""
+        self._own.pool = None
+
+    def close(self) -> None:
+        """Ends all of them."""
+        for pool in self._pools:
+            pool.shutdown()
+
+
+def _begin() -> None:
+    os.nice(NICENESS)
+    end_with_parent()
+
+
+def _done(cores: _Cores, work: Callable[[JobT], DoneT], lost: Callable[[JobT], DoneT], job: JobT) -> DoneT:
+    for _ in range(TRIES):
+        if cores.ending.is_set():
+            break
         try:
-            done: DoneT = own.pool.submit(work, job).result()
+            return cores.own.submit(work, job).result()
         except BrokenProcessPool:
-            own.pool.shutdown()
-            del own.pool
-        else:
-            return done
+            cores.drop_own()
     return lost(job)

@@ -14,7 +14,7 @@ from residue.loudness.stage.stage import CapStage
 from residue.mapping.trust import BodyReading
 from residue.runtime.daemon.disturbances import Disturbances
 from residue.runtime.daemon.status import Known, line, status
-from residue.runtime.engine.engine import Snapshot
+from residue.runtime.engine.snapshot import Snapshot
 from residue.runtime.house.house import House
 from residue.runtime.house.house_state import State
 from residue.runtime.planning.planner import NOTHING
@@ -175,6 +175,16 @@ def test_it_tells_who_made_it_quieter_and_by_how_much() -> None:
     assert "Lowered plan -2.9 dB, trim -3.0 dB (10.0.0.5), hours -9.0 dB (Baker's breakfast)" in " ".join(
         words(known).split()
     )
+
+
+def test_what_a_proof_lowers_is_told_with_the_rest() -> None:
+    proof: dict[str, object] = {"at": NOW, "found": {}, "background_db": 31.0, "trouble": None, "lowered_db": -6.0}
+    playing = House(state=State.PLAYING, since=NOW)
+    known = replace(QUIET, proof=proof, house=playing, engine=Snapshot(performance="first-batch"))
+    assert told(known)["proof"] == {**proof, "at": "2026-03-03T10:04:21+01:00"}
+    assert told(known)["lowered"] == [{"by": "proof", "db": -6.0, "who": None}]
+    assert "Lowered proof -6.0 dB" in " ".join(words(known).split())
+    assert told(QUIET)["proof"] is None
 
 
 def test_a_hold_tells_when_it_ends_by_itself() -> None:

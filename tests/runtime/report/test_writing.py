@@ -275,6 +275,20 @@ def test_a_flood_of_events_takes_a_few_lines(house: ReportedHouse, tmp_path: Pat
         assert sum(row["kind"] == "watchdog" for row in csv.DictReader(file)) == 501
 
 
+def test_what_a_microphone_heard_of_the_outputs_is_told_and_only_what_was_wrong_is_a_fault(
+    house: ReportedHouse, tmp_path: Path
+) -> None:
+    write_day(tmp_path / FILE_NAME, OPENS, 400)
+    heard = (("proven", "left sounds, -0.8 dB since the reference."), ("not proven", "right is not heard: look there."))
+    with closing(LevelLog(tmp_path / FILE_NAME)) as log:
+        log.write([EventRow(utc=timestamp(OPENS), kind=kind, text=text) for kind, text in heard])
+    (told,) = days(house, LogReader(tmp_path / FILE_NAME), DAY, DAY, NOW)
+    assert [event.text for event in told.proofs] == [text for _, text in heard]
+    assert [event.kind for event in told.faults if "proven" in event.kind] == ["not proven"]
+    write_report(house, tmp_path / FILE_NAME, DAY, DAY, tmp_path, NOW)
+    assert "What the microphone heard of the outputs" in (tmp_path / "report.html").read_text()
+
+
 def test_a_spoilt_log_is_not_told_to_be_of_another_user(house: ReportedHouse, tmp_path: Path) -> None:
     (tmp_path / FILE_NAME).write_bytes(b"no database" * 400)
     with pytest.raises(

@@ -1,0 +1,144 @@
+from __future__ import annotations
+
+import io
+import subprocess
+import sys
+from pathlib import Path
+
+import msgspec
+import numpy as np
+import pytest
+
+from residue.live.sound_input import InputFrames
+from residue.problems import stopping
+from residue.proof import listening
+from residue.proof.hearing import HeardSweeps
+from residue.proof.listening import BEFORE_S, Listen, Ordered, Ready, listen
+from residue.proof.sweep import slots_of
+from tests.proof.simulated_room import DEVICE_S, HALL, ORDERED_S, OUTPUTS, RATE_HZ, recording, sent
+
+
+class Microphone:
+    """Gives a recording frame by frame, on a clock of its own, and then silence of the room."""
+
+    def __init__(self, given: np.ndarray) -> None:
+        self._given, self._at = given, 0
+        self.closed = False
+
+    @property
+    def now_s(self) -> float:
+        return 700.0 + self._at / RATE_HZ
+
+    def read(self, frames: int) -> InputFrames:
+        part = self._given[self._at : self._at + frames]
+        self._at += frames
+        rest = np.random.default_rng(self._at).normal(0.0, 1e-4, frames - len(part))
+        both = np.concatenate((part, rest)).astype(np.float32)
+        return np.vstack((np.zeros_like(both), both))
+
+    def close(self) -> None:
+        self.closed = True
+
+
+def test_it_hears_the_sweeps_at_its_own_input_from_the_moment_at_which_they_were_ordered() -> None:
+    microphone = Microphone(recording(sent(), HALL))
+    said: list[float] = []
+    asked = Listen(device="any", input=2, slots=slots_of(OUTPUTS))
+    found = listen(
+        asked,
+        microphone,
+        lambda: said.append(microphone.now_s),
+        lambda: Ordered(ordered_s=700.0 + ORDERED_S + 0.1),
+        lambda: microphone.now_s,
+    )
+    assert len(said) == 1
+    assert found.trouble is None
+    assert all(one.heard for one in found.outputs.values())
+    assert asked.listen_s > BEFORE_S + DEVICE_S
+
+
+def test_a_microphone_that_is_away_is_told_and_nothing_is_proven(
+    monkeypatch: pytest.MonkeyPatch, capsysbinary: pytest.CaptureFixture[bytes]
+) -> None:
+    class Away:
+        @staticmethod
+        def open_input(name: str, channels: int, where: str) -> Microphone:
+            raise stopping(where, f'There is no sound device "{name}".', "Plug it in.")
+
+    monkeypatch.setitem(sys.modules, "residue.live.device_input", Away)
+    question = msgspec.json.encode(Listen(device="Ear", input=1, slots=slots_of(OUTPUTS))) + b"\n"
+    answers = io.BytesIO()
+    listening.serve(io.BytesIO(question), answers)
+    first, second = answers.getvalue().splitlines()
+    assert msgspec.json.decode(first, type=Ready) == Ready(hears=False)
+    told = msgspec.json.decode(second, type=HeardSweeps)
+    assert told == HeardSweeps(trouble='There is no sound device "Ear". Plug it in.')
+
+
+WRITES_NOTHING = """
+import os, sys
+
+def watch(event, arguments):
+    if event == "open" and (
+        isinstance(arguments[1], str) and set(arguments[1]) & set("wax+")
+        or isinstance(arguments[2], int) and arguments[2] & (os.O_WRONLY | os.O_RDWR | os.O_CREAT)
+    ):
+        os.write(2, f"{arguments}\\n".encode())
+        os._exit(3)
+    if event.startswith("socket.") or event in ("os.mkfifo", "os.rename", "os.link", "subprocess.Popen"):
+        os.write(2, f"{event} {arguments}\\n".encode())
+        os._exit(4)
+
+import io
+import msgspec
+import numpy as np
+from residue.proof import listening
+from residue.proof.listening import Listen, Ordered
+from residue.proof.sweep import slots_of, sound_of
+from residue.loudness.outputs.outputs import Output
+import residue.live
+
+outputs = {"left": Output(device_channel=1)}
+room = np.random.default_rng(1).normal(0.0, 1e-4, 1_000_000)
+sound = sound_of(outputs)[0]
+room[150_000 : 150_000 + len(sound)] += sound
+
+class Ear:
+    at = 0
+    def read(self, frames):
+        Ear.at += frames
+        return room[None, Ear.at - frames : Ear.at].astype(np.float32)
+    def close(self):
+        pass
+
+class Inputs:
+    open_input = staticmethod(lambda name, channels, where: Ear())
+
+sys.modules["residue.live.device_input"] = Inputs
+sys.addaudithook(watch)
+asked = msgspec.json.encode(Listen(device="ear", input=1, slots=slots_of(outputs))) + b"\\n"
+import time
+ordered = msgspec.json.encode(Ordered(ordered_s=time.monotonic() + 2.0)) + b"\\n"
+answers = io.BytesIO()
+listening.serve(io.BytesIO(asked + ordered), answers)
+sys.stdout.write(answers.getvalue().decode())
+"""
+
+
+def test_no_sound_is_ever_stored_or_sent(tmp_path: Path) -> None:
+    """An audit hook of Python (PEP 578) ends the process at the first file that is opened for writing, or socket.
+
+    What it answers is figures: a few hundred bytes for each output, of some hundred thousand frames.
+    """
+    done = subprocess.run(
+        [sys.executable, "-c", WRITES_NOTHING],
+        env={"HOME": str(tmp_path), "TMPDIR": str(tmp_path), "PYTHONPATH": str(Path(__file__).parents[2])},
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        timeout=200,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert '"left"' in done.stdout
+    assert len(done.stdout) < 2_000
+    assert list(tmp_path.iterdir()) == []
