@@ -52,3 +52,11 @@ def test_the_greatest_gain_is_within_and_no_smaller_gain_than_need_be(c: float, 
     else:
         assert used(found) <= 1.0 + 1e-12
         assert found == 1.0 or used(min(1.0, found + 1e-3 / a + 1e-3)) > 0.999
+
+
+def test_the_greatest_gain_on_a_straight_line_is_its_end_whichever_way_it_rounds() -> None:
+    """Out of silence, what is used grows with the gain alone: a gain of 0 would be a minute of silence."""
+    for slope in np.random.default_rng(1).uniform(1.0, 30.0, 1000):
+        found = greatest_gain(lambda gain, slope=float(slope): slope * gain)  # type: ignore[misc]
+        assert slope * found <= 1.0
+        assert slope * found > 0.999
