@@ -21,6 +21,8 @@ _STRETCH, _STRETCHES = 200, 15
 """The slope is the median of those between the earliest readings of so many stretches (Theil 1950, Sen 1968). A sound
 server hands on what it plays in pieces of its own, whose ends come round to those of a reading within one.
 """
+_SURE = 5
+"""From so many stretches on, a slope is better than one that was known before; from two on, better than none."""
 _COUNTING = 5
 """The stretches whose earliest readings count beside the latest readings, once the slope is known."""
 JUMP_S = 0.05
@@ -49,7 +51,7 @@ class HeardLine:
 
     @property
     def settled(self) -> bool:
-        """Whether the slope was found from its own readings."""
+        """Whether the slope is known, and readings enough to use it."""
         return len(self._earliest) > 1
 
     def forget(self, but: int = 0) -> None:
@@ -69,7 +71,7 @@ class HeardLine:
             self.forget(but=FEWEST)
         if self._readings % _STRETCH == 0:
             self._earliest.append(min(self._points, key=self._level))
-            if len(self._earliest) > 1:
+            if len(self._earliest) >= (_SURE if self.slope else 2):
                 self.slope = median((y - v) / (x - u) for (u, v), (x, y) in combinations(self._earliest, 2))
 
     def next_s(self) -> float:

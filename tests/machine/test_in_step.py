@@ -6,6 +6,7 @@ server has a recorder that takes it in small pieces (see HeardLine). `python -m 
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
 import sys
@@ -63,6 +64,9 @@ def played(folder: Path, seconds: float, killed_after_s: float) -> tuple[NDArray
     bags = [one.installation / "performances" for one in rooms]
     shutil.rmtree(bags[1])
     shutil.copytree(bags[0], bags[1])
+    for one in rooms:  # what is not known yet is played alone
+        checking = [sys.executable, "-m", "residue", "check", str(one.installation)]
+        subprocess.run(checking, env={**os.environ, "XDG_CACHE_HOME": str(one.cache)}, capture_output=True, timeout=300)
     try:
         with sound_server(folder, 4) as server, recording(server, path):
             for one in rooms:
