@@ -135,6 +135,7 @@ class _Daemon:
             log=log,
             log_lags=self._chronicle.writer.lags,
             heard=self._heard,
+            sent=lambda *sent: self._proof.watch.sent(*sent),
             happened=happened,
         )
         self._proof = ProofKeeper(self._show, state, happened)
@@ -222,6 +223,7 @@ class _Daemon:
             self._archive.keep(),
             self._page.keep(),
             self._proof.keep(),
+            self._proof.watch.keep(),
         ]
 
     def _begin(self) -> None:
@@ -418,7 +420,15 @@ class _Daemon:
             alarms=[
                 *self._watching.rounds.alarms,
                 *self._in_force.alarms,
-                *filter(None, (self._hours_answer.alarm, self._calendar.alarm, self._keypad.alarm, self._light.alarm)),
+                *filter(
+                    None,
+                    (
+                        self._hours_answer.alarm,
+                        self._calendar.alarm,
+                        self._keypad.alarm,
+                        self._light.alarm,
+                    ),
+                ),
                 *self._swaps.alarms,
                 *self._proof.alarms,
                 *self._archive.alarms,

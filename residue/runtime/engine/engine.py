@@ -26,13 +26,14 @@ from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.readings import Reading, Tally
 from residue.loudness.stage.stage import CapStage
-from residue.mapping.playback import Playable, Signals
-from residue.mapping.signals import Span, frame_at, seconds
+from residue.mapping.playback import Playable
+from residue.mapping.signals import frame_at, seconds
 from residue.mapping.trust import BodyReading
 from residue.output.returning import ReturningSink
 from residue.processes import MAKES_FRAMES, keep_time
 from residue.runtime.engine.crossfade import EveningCrossfade
 from residue.runtime.engine.fader import Fader
+from residue.runtime.engine.observers import SentObserver, SpanObserver
 from residue.runtime.engine.tone import Tone
 from residue.runtime.journal.tallies import TALLY_S
 
@@ -121,10 +122,6 @@ class Snapshot:
     """The failures, by performance."""
 
 
-SpanObserver = Callable[[Span, Signals, float], None]
-"""Called for each block with its span, its signals, and the monotonic time at which its first frame is heard."""
-
-
 class Engine:
     """Plays turns through one cap stage into one sink.
 
@@ -139,8 +136,9 @@ class Engine:
         heard: SpanObserver = lambda span, signals, heard_at_s: None,
         monotonic_s: Callable[[], float] = time.monotonic,
         log_lags: Callable[[int], bool] = lambda frames: False,
+        sent: SentObserver = lambda first_frame, frames, heard_at_s: None,
     ) -> None:
-        self._stage, self._log_lags = stage, log_lags
+        self._stage, self._log_lags, self._sent = stage, log_lags, sent
         self._sink = sink
         self._heard = heard
         self._monotonic_s = monotonic_s
@@ -295,6 +293,7 @@ class Engine:
         capped = self._stage.process(block)
         busy = (self._monotonic_s() - began_s) / seconds(BLOCK_FRAMES)
         self._sink.write(capped)
+        self._sent(self.snapshot.frames, capped.frames, began_s + self._sink.latency_s)
         self._watch_sink()
         if self._frames_to_go is not None:
             self._frames_to_go -= BLOCK_FRAMES
