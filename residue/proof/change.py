@@ -88,7 +88,7 @@ def thinned(sound: Floats) -> Floats:
 def aligned(sent: Floats, heard: Floats) -> Floats:
     """The part of what was heard that fits what was sent best.
 
-    sent: (outputs, frames). heard: (more,), with as much before as behind. Both at RATE_HZ.
+    sent: (outputs, frames). heard: (more,), among which it is. Both at RATE_HZ.
     """
     whole = sent.sum(axis=0)
     likeness = np.abs(fftconvolve(heard, whole[::-1], "valid"))

@@ -29,8 +29,8 @@ from residue.proof.hearing import trouble_of
 Floats = NDArray[np.float64]
 
 WINDOW_S = 30.0
-MARGIN_S = 0.4
-"""The clocks of two devices agree within so much."""
+EARLY_S, LATE_S = 0.5, 3.0
+"""What is sent arrives from so long before, as devices tell their delays, until so long after: servers tell less."""
 HEAD = struct.Struct("<qd")
 """Before each block: the place of its first frame among all that was sent, and the time at which that is heard."""
 _READ_S = 0.1
@@ -46,7 +46,7 @@ class Watch(msgspec.Struct, frozen=True, kw_only=True):
     block_frames: int
 
 
-class Watched(msgspec.Struct, frozen=True, kw_only=True):
+class RoomChange(msgspec.Struct, frozen=True, kw_only=True):
     """What a window tells. change_db: None where it learns, or cannot tell. trouble: why nothing can be told."""
 
     change_db: float | None = None
@@ -78,38 +78,38 @@ class Windows:
             self._sent = []
         self._sent.append(block)
 
-    def heard(self, part: Floats, now_s: float) -> Watched | None:
+    def heard(self, part: Floats, now_s: float) -> RoomChange | None:
         """The next part of what is heard, read at this moment; what the window tells that it completes."""
-        kept = frame_at(2.0 * WINDOW_S + 10.0)
+        kept = frame_at(2.0 * WINDOW_S + EARLY_S + LATE_S)
         self._heard = np.concatenate((self._heard, part))[-kept:]
         self._began_s = now_s - LATENCY_S - seconds(len(self._heard))
         if sum(block.frames.shape[1] for block in self._sent) < frame_at(WINDOW_S):
             return None
         first = self._sent[0].first_frame
         begins_s = median(block.heard_at_s - seconds(block.first_frame - first) for block in self._sent)
-        start = round((begins_s - MARGIN_S - self._began_s) * AUDIO_RATE_HZ)
-        length = frame_at(WINDOW_S + 2.0 * MARGIN_S)
+        start = round((begins_s - EARLY_S - self._began_s) * AUDIO_RATE_HZ)
+        length = frame_at(EARLY_S + WINDOW_S + LATE_S)
         if start + length > len(self._heard):
             return None  # it is still to be heard
         sent = np.concatenate([block.frames for block in self._sent], axis=1)[:, : frame_at(WINDOW_S)]
-        self._sent = []
+        self._sent = [block for block in self._sent if block.first_frame >= first + frame_at(WINDOW_S)]
         return None if start < 0 else self._told(sent.astype(np.float64), self._heard[start : start + length])
 
-    def _told(self, sent: Floats, heard: Floats) -> Watched | None:
+    def _told(self, sent: Floats, heard: Floats) -> RoomChange | None:
         if trouble := trouble_of(heard):
-            return Watched(trouble=trouble)
+            return RoomChange(trouble=trouble)
         if not sent.any():
             return None
         few = thinned(sent)
         changed = self._room.look(spectra(few, aligned(few, thinned(heard))))
-        return Watched(change_db=changed, louder_db=self._room.louder_db)
+        return RoomChange(change_db=changed, louder_db=self._room.louder_db)
 
 
 def watch(
     asked: Watch,
     microphone: SoundInput,
     waiting: Callable[[], SentBlock | None],
-    answer: Callable[[Watched], None],
+    answer: Callable[[RoomChange], None],
     going: Callable[[], bool],
     monotonic_s: Callable[[], float] = time.monotonic,
 ) -> None:
@@ -126,7 +126,7 @@ def watch(
 def serve(questions: BinaryIO, answers: BinaryIO) -> None:
     """Watches until the house ends it, or closes its end of the pipe."""
 
-    def answer(one: Watched) -> None:
+    def answer(one: RoomChange) -> None:
         answers.write(msgspec.json.encode(one) + b"\n")
         answers.flush()
 
@@ -136,9 +136,9 @@ def serve(questions: BinaryIO, answers: BinaryIO) -> None:
 
         microphone = open_input(asked.device, asked.input, "room.toml: microphone.device")
     except ProblemError as error:
-        return answer(Watched(trouble=" ".join(f"{one.what} {one.mend}".strip() for one in error.findings)))
+        return answer(RoomChange(trouble=" ".join(f"{one.what} {one.mend}".strip() for one in error.findings)))
     except OSError as error:
-        return answer(Watched(trouble=f"The microphone cannot be opened: {error}."))
+        return answer(RoomChange(trouble=f"The microphone cannot be opened: {error}."))
     blocks: deque[SentBlock] = deque(maxlen=_MOST_WAITING)
     ended = threading.Event()
     threading.Thread(target=_take, args=(asked, questions, blocks, ended), daemon=True).start()

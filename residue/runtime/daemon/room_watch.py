@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from residue.processes import command_of
 from residue.proof.judging import DRIFT_DB
 from residue.proof.settings import Microphone
-from residue.proof.watching import HEAD, Watch, Watched
+from residue.proof.watching import HEAD, RoomChange, Watch
 from residue.runtime.engine.engine import BLOCK_FRAMES
 
 logger = logging.getLogger(__name__)
@@ -96,7 +96,7 @@ class RoomWatch:
 
     async def _take(self, said: asyncio.StreamReader) -> None:
         while line := await said.readline():
-            told = msgspec.json.decode(line, type=Watched)
+            told = msgspec.json.decode(line, type=RoomChange)
             self.change_db = told.change_db
             self.alarm = None if told.trouble is None else f"Whether the room is too loud is not known. {told.trouble}"
             if told.louder_db >= DRIFT_DB:

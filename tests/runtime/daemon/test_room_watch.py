@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from residue.proof.settings import Microphone
-from residue.proof.watching import Watched
+from residue.proof.watching import RoomChange
 from residue.runtime.daemon import room_watch
 from residue.runtime.daemon.room_watch import MOST_BLOCKS, RoomWatch
 
@@ -25,7 +25,7 @@ sys.stdin.buffer.read()
 """
 
 
-def standing_in(monkeypatch: pytest.MonkeyPatch, folder: Path, *told: Watched) -> Path:
+def standing_in(monkeypatch: pytest.MonkeyPatch, folder: Path, *told: RoomChange) -> Path:
     """A process that keeps the first of what it gets, and tells these."""
     got = folder / "got"
     program = PROCESS.format(told=str(got), lines=[msgspec.json.encode(one).decode() for one in told])
@@ -38,7 +38,7 @@ def standing_in(monkeypatch: pytest.MonkeyPatch, folder: Path, *told: Watched) -
 def test_what_is_sent_reaches_the_process_and_what_it_tells_lowers_the_house(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    got = standing_in(monkeypatch, tmp_path, Watched(change_db=1.2), Watched(change_db=6.1, louder_db=6.0))
+    got = standing_in(monkeypatch, tmp_path, RoomChange(change_db=1.2), RoomChange(change_db=6.1, louder_db=6.0))
     louder: list[float] = []
     watch = RoomWatch(EAR, 2, lambda: not louder, louder.append)
 
@@ -59,7 +59,7 @@ def test_what_is_sent_reaches_the_process_and_what_it_tells_lowers_the_house(
 
 
 def test_why_nothing_can_be_told_needs_attention(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    standing_in(monkeypatch, tmp_path, Watched(trouble="The microphone is overloaded."))
+    standing_in(monkeypatch, tmp_path, RoomChange(trouble="The microphone is overloaded."))
     watch = RoomWatch(EAR, 2, lambda: watch.alarm is None, lambda _db: None)
 
     async def evening() -> None:
