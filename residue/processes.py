@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import sys
-from collections.abc import Sequence
-from contextlib import suppress
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from pathlib import Path
 
 MAKES_FRAMES = 20
 """A real-time priority above everything ordinary, below the kernel's own threads."""
@@ -23,6 +26,22 @@ def command_of(module: str, arguments: Sequence[str]) -> list[str]:
     return [sys.executable, "-P", "-m", module, *arguments]
 
 
+def end_with_parent() -> None:
+    """Has this process of a pool end with the one that started it, whatever ends that one; else it would wait for ever.
+
+    To be called at its beginning. Both ends of the pipe from which it takes its work are open in itself, so it never
+    sees that nobody writes there any more.
+    """
+    threading.Thread(target=_follow, daemon=True).start()
+
+
+def _follow() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
+
+
 def keep_time(priority: int) -> None:
     """Gives the calling thread a real-time priority, where the unit or the user's limits allow it.
 
@@ -30,3 +49,17 @@ def keep_time(priority: int) -> None:
     """
     with suppress(PermissionError, OSError):
         os.sched_setscheduler(0, os.SCHED_FIFO | os.SCHED_RESET_ON_FORK, os.sched_param(priority))
+
+
+@contextmanager
+def new_threads_keep_time(priority: int) -> Iterator[None]:
+    """Gives a real-time priority, where that is allowed, to the threads that a library starts within the context."""
+    before = _threads()
+    yield
+    for thread in _threads() - before:
+        with suppress(PermissionError, OSError):
+            os.sched_setscheduler(thread, os.SCHED_FIFO, os.sched_param(priority))
+
+
+def _threads() -> set[int]:
+    return {int(one.name) for one in Path("/proc/self/task").iterdir()}

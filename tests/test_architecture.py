@@ -2,6 +2,7 @@
 
 import ast
 import re
+import subprocess
 import sys
 import tomllib
 from collections import Counter
@@ -168,6 +169,14 @@ def test_what_comes_from_outside_is_declared() -> None:
     assert wanted - given == set()
 
 
+def test_a_start_waits_for_no_library_that_it_does_not_need() -> None:
+    """Each of these takes 5 to 500 ms to import, and is for what other commands or a child of the daemon do."""
+    look = "import sys, residue.cli, residue.runtime.daemon.daemon; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", look], capture_output=True, text=True, check=True)
+    kept_out = {"edfio", "icalendar", "matplotlib", "scipy", "sounddevice", "soundfile", "tomlkit"}
+    assert kept_out & set(done.stdout.split()) == set()
+
+
 def test_only_the_cap_stage_makes_what_a_sink_takes() -> None:
     makers = {named(module) for module in MODULES if constructed(module) & {"Capped", "Seal"}}
     assert makers == {"residue/loudness/stage/stage.py"}
@@ -289,6 +298,7 @@ OF_NO_SINGLE_MODULE = {
     "control/test_fuzz.py": "hostile datagrams, through packet, pattern, surface and house",
     "control/test_fuzz_socket.py": "the same at the socket of a daemon",
     "live/test_coming_in.py": "from a sensor to the graph, through all of live",
+    "live/test_delay.py": "the time from the body to the ear",
     "live/test_loopback.py": "a recording through a real sound server",
     "live/test_replay.py": "a recording and its replay",
     "loudness/plan/test_alone.py": "plan, profile and stage, where outputs of one kind are lowered alone",

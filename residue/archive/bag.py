@@ -6,7 +6,7 @@ import hashlib
 import logging
 import os
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -27,7 +27,7 @@ BLOCK_BYTES = 1 << 20
 _UNSAFE_NAME = re.compile(r"[\x00-\x1f\x7f]|%0[AaDd]|%25")
 """Names with these are refused: a manifest may percent-encode CR, LF and %, and readers decode them differently."""
 
-_UNSTORABLE = "has a name that other systems cannot store"
+UNSTORABLE = "has a name that other systems cannot store"
 
 logging.getLogger("bagit").setLevel(logging.CRITICAL)  # our findings report the same
 
@@ -192,15 +192,8 @@ def tag_files(
     return made
 
 
-def check_names_to_seal(where: str, names: Iterable[str]) -> None:
-    """Raises ProblemError with every name that a bag cannot hold."""
-    unsafe = (name for name in names if not _is_sealable(name))
-    findings = [Finding(Severity.STOPS, where, f"{name!a} {_UNSTORABLE}.", "Rename it.") for name in unsafe]
-    if findings:
-        raise ProblemError(findings)
-
-
-def _is_sealable(name: str) -> bool:
+def is_sealable(name: str) -> bool:
+    """Whether a bag can hold a file of this name."""
     return not _UNSAFE_NAME.search(name) and name.isprintable()
 
 
@@ -213,8 +206,8 @@ def _files_to_seal(folder: Path) -> list[tuple[str, int]]:
             inner = path.relative_to(folder).as_posix()
             if path.is_symlink():
                 findings.append(_unsealable(folder, inner, what="is a link", mend="Put the file itself there."))
-            elif not _is_sealable(inner):
-                findings.append(_unsealable(folder, ascii(inner), what=_UNSTORABLE, mend="Rename it."))
+            elif not is_sealable(inner):
+                findings.append(_unsealable(folder, ascii(inner), what=UNSTORABLE, mend="Rename it."))
             elif path.is_file():
                 files.append((inner, path.stat().st_size))
             elif not path.is_dir():

@@ -14,7 +14,6 @@ from residue.archive.beside import file_beside
 from residue.archive.gaps import Bridged
 from residue.archive.performance import Channel
 from residue.archive.readers.beats import read_beats
-from residue.archive.readers.catalogue import open_channel
 from residue.dsp.resampling import Floats, resampled
 from residue.mapping.signals import AUDIO_RATE_HZ, RATE_HZ, Kind
 from residue.problems import stopping
@@ -38,8 +37,10 @@ Share = Callable[[float], None]
 
 def convert_samples(source: Path, channel: Channel, kind: Kind, target: Path, done: Share) -> None:
     """Resamples a channel to the rate of a kind of signal; a file beside it lists its gaps. Raises ProblemError."""
+    from residue.archive.readers.catalogue import open_channel  # with the libraries of formats, for the planner alone
+
     bridged = Bridged(open_channel(source, channel))
-    stream = resampled(bridged, RATE_HZ[kind])
+    stream = resampled(bridged, RATE_HZ[kind], short=channel.short_filter)
     with file_beside(target) as making, making.open("wb") as file:
         npy.write_array_header_1_0(file, {"descr": SAMPLE.str, "fortran_order": False, "shape": (stream.length,)})
         for start in range(0, stream.length, _BLOCK_SAMPLES):

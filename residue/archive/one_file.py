@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import shutil
 import stat
-import unicodedata
 import zipfile
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
@@ -17,10 +16,10 @@ from io import BytesIO
 from pathlib import Path, PurePosixPath
 from typing import IO
 
-from residue.archive.bag import BLOCK_BYTES, Info, check_names_to_seal, tag_files
+from residue.archive.bag import BLOCK_BYTES, UNSTORABLE, Info, is_sealable, tag_files
 from residue.archive.beside import asked_for
 from residue.archive.tree import MOST_LEVELS
-from residue.problems import ProblemError, stopping
+from residue.problems import Finding, ProblemError, Severity, stopping
 from residue.progress import Progress, silent
 
 Content = Path | bytes
@@ -45,7 +44,11 @@ def write_in_one_file(
     payload: by the path within data/. info: further elements of bag-info.txt. on: its Bagging-Date.
     Raises ProblemError.
     """
-    check_names_to_seal(out.name, payload)
+    unstorable = [inner for inner in payload if not _is_plain(f"{name}/data/{inner}")]
+    if unstorable:
+        raise ProblemError(
+            Finding(Severity.STOPS, out.name, f"{inner!a} {UNSTORABLE}.", "Rename it.") for inner in unstorable
+        )
     sizes = {inner: _size(content) for inner, content in payload.items()}
     done, total = 0, sum(sizes.values())
     sums: dict[str, str] = {}
@@ -130,7 +133,7 @@ def _wrong(entries: Sequence[zipfile.ZipInfo], most_bytes: int) -> Iterator[str]
         yield f"It holds {len(entries)} files, and {_MOST_FILES} are the most."
     for entry in entries:
         told = ascii(entry.orig_filename)[:80]
-        if not _is_plain(entry):
+        if entry.orig_filename != entry.filename or not _is_plain(entry.filename):  # a name ends at a zero byte
             yield f"The name {told} does not stay in its folder, or other systems cannot store it."
         elif stat.S_IFMT(entry.external_attr >> 16) not in (0, stat.S_IFREG):
             yield f"{told} is a link or a device, and no file."
@@ -140,7 +143,7 @@ def _wrong(entries: Sequence[zipfile.ZipInfo], most_bytes: int) -> Iterator[str]
             yield f"{told} is compressed, so nobody knows how large it becomes."
     if sum(entry.file_size for entry in entries) > most_bytes:
         yield "Its files are larger together than it is itself."
-    names = [unicodedata.normalize("NFC", entry.filename).casefold() for entry in entries]
+    names = [entry.filename for entry in entries]
     if len(set(names)) < len(names):
         yield "It holds two files of one name."
     if set(names) & {str(parent) for name in names for parent in PurePosixPath(name).parents}:
@@ -149,13 +152,12 @@ def _wrong(entries: Sequence[zipfile.ZipInfo], most_bytes: int) -> Iterator[str]
         yield "It holds more than one folder at its top."
 
 
-def _is_plain(entry: zipfile.ZipInfo) -> bool:
-    name = entry.orig_filename
+def _is_plain(name: str) -> bool:
+    """Whether a name stays in its folder, wherever it is written."""
     parts = name.split("/")
     return (
-        name == entry.filename  # which ends at a zero byte
-        and name.isprintable()
-        and not set(name) & set("\\:")
+        is_sealable(name)
+        and "\\" not in name
         and 2 <= len(parts) <= MOST_LEVELS
         and all(part not in ("", ".", "..") and len(part.encode()) <= _LONGEST_NAME_BYTES for part in parts)
     )

@@ -11,7 +11,6 @@ from pathlib import Path, PurePosixPath
 from typing import Annotated
 
 import msgspec
-import tomlkit
 from msgspec import Meta
 
 from residue.checking import check, read_toml
@@ -99,6 +98,8 @@ class Channel(ManifestTable, frozen=True, kw_only=True):
     """Samples a second, if the file states a wrong rate or the recorder's clock was wrong."""
     lost: str = ""
     """What of its recording was lost before it was archived, in words."""
+    short_filter: bool = False
+    """Whether a short filter brings it to the rate of the mapping graph, as when it was played live."""
     bridged: list[ChannelSpan] = []
     """The gaps of a live recording; in the gaps the file has the values that were played."""
 
@@ -206,5 +207,7 @@ def read_performance(path: Path) -> Performance:
 
 def write_performance(performance: Performance) -> str:
     """The text of performance.toml, without default values."""
+    import tomlkit  # a house reads performances and writes none
+
     tables = msgspec.to_builtins(performance, builtin_types=(datetime, date))
     return tomlkit.dumps(tables)

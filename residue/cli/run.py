@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -25,6 +26,7 @@ def run(ctx: click.Context, installation: Path, device: str | None, for_s: float
     \b
     Example: residue run archives/night-dough --device silent --for-s 60
     """
+    gc.disable()  # what a start makes stays; the daemon collects what does not once it runs
     from residue.archive.swap.taking import recover
     from residue.installation.load import PERFORMANCES
     from residue.runtime.daemon.assembly import Places

@@ -25,6 +25,7 @@ def unpack(package: Path, into: Path) -> None:
     \b
     Example: residue unpack night-dough.zip --into hall
     """
+    from residue.loudness.caps.cautions import CAUTIONS
     from residue.runtime.packing.unpacking import FINGERPRINTS_HERE
     from residue.runtime.packing.unpacking import unpack as unpacked
 
@@ -32,11 +33,11 @@ def unpack(package: Path, into: Path) -> None:
         found = unpacked(package, into, date.today(), bar)  # noqa: DTZ011 (a note for people of this place)
     tell(found.findings)
     say(f"{found.facts.piece}: {', '.join(found.facts.performances)}; packed on {found.facts.packed}")
-    say("")
-    say(found.cautions)
+    for caution in CAUTIONS:
+        say(f"CAUTION. {caution}")
     here = shlex.quote(str(into))
-    print_name = shlex.quote(str(into / FINGERPRINTS_HERE / f"{found.facts.performances[0]}.toml"))
+    first = shlex.quote(str(into / FINGERPRINTS_HERE / f"{found.facts.performances[0]}.toml"))
     say("Answer the questions in room.toml and hours.toml. This lists those that are left:")
     say(f"residue check {here}")
     say("Whether it sounds here as it did there, to the bit:")
-    say(f"residue verify --fingerprint {print_name} {here}")
+    say(f"residue verify --fingerprint {first} {here}")

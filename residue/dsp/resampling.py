@@ -67,16 +67,20 @@ empty.
 """
 
 
-def resampled(stream: SampleStream, to_hz: int) -> SampleStream:
+def resampled(stream: SampleStream, to_hz: int, *, short: bool = False) -> SampleStream:
     """The stream at another rate; its sample k is the value at the time k / to_hz, with no delay.
 
-    Before its first and after its last sample the stream counts as constant, so that an offset does not ring.
+    Before its first and after its last sample the stream counts as constant, so that an offset does not ring. short:
+    with a filter of a tenth of the length, for somebody who plays by it. It passes frequencies up to a quarter of the
+    lower rate, and what lies between a half and three quarters of it is not wholly removed.
     """
     ratio = Fraction(to_hz) / stream.rate_hz
     if max(ratio.numerator, ratio.denominator) > _LARGEST_FACTOR:
-        return _odd(stream, to_hz)
+        return _odd(stream, to_hz, _WIDE if short else _STEEP)
     if ratio == 1:
         return stream
+    if short:
+        return _Stage(stream, ratio, _WIDE)
     if ratio > 2:
         return _Stage(_Stage(stream, Fraction(2), _STEEP), ratio / 2, _WIDE)
     if ratio < Fraction(1, 2):
@@ -84,13 +88,13 @@ def resampled(stream: SampleStream, to_hz: int) -> SampleStream:
     return _Stage(stream, ratio, _STEEP)
 
 
-def _odd(stream: SampleStream, to_hz: int) -> SampleStream:
+def _odd(stream: SampleStream, to_hz: int, band: _Band) -> SampleStream:
     """Resamples from or to a rate that has no small ratio to the other."""
     thinning = max(1, math.floor(stream.rate_hz / (2 * to_hz)))
     if thinning > 1:
         stream = _Stage(stream, Fraction(1, thinning), _WIDE)
     share = min(Fraction(1), to_hz / stream.rate_hz)
-    dense = _Stage(stream, Fraction(math.ceil(_DENSITY * share)), _Band(_STEEP.passes * share, _STEEP.stops * share))
+    dense = _Stage(stream, Fraction(math.ceil(_DENSITY * share)), _Band(band.passes * share, band.stops * share))
     return _Between(dense, to_hz)
 
 

@@ -7,7 +7,6 @@ from datetime import date
 from typing import Any
 
 import msgspec
-import tomlkit
 
 from residue.installation.room import Room
 from residue.loudness.caps.tightening import strictest, tightened_caps
@@ -79,6 +78,8 @@ def _shown(value: Any) -> str:
 
 def room_toml(room: Room) -> str:
     """The text of a room.toml with this content."""
+    import tomlkit  # reading knows another library; this one is for what is written
+
     return tomlkit.dumps(_without_none(msgspec.to_builtins(room, builtin_types=(date,))))
 
 

@@ -18,7 +18,8 @@ from residue.mapping.signals import AUDIO_RATE_HZ, Events, Span
 logger = logging.getLogger(__name__)
 
 CUSHION_S = 0.2
-"""Samples are used only when so much is ready, because networks are uneven; our choice."""
+"""Samples are used only when so much is ready, because networks are uneven; our choice where sensors.toml says nothing.
+"""
 _WRONG_RATE = 0.02
 """A stated rate may be wrong by this share without a warning."""
 _JUDGED_S = 20.0
@@ -32,10 +33,10 @@ class SampleQueue:
     cushion in three hours), and both are reported.
     """
 
-    def __init__(self, name: str, rate_hz: int) -> None:
+    def __init__(self, name: str, rate_hz: int, cushion_s: float = CUSHION_S) -> None:
         self._name, self._rate_hz = name, rate_hz
         self._waiting: deque[float] = deque()
-        self._cushion = math.ceil(CUSHION_S * rate_hz)
+        self._cushion = math.ceil(cushion_s * rate_hz)
         self._filling = True
         self._given = self._came = 0
         self._began: int | None = None  # samples given before the first one came

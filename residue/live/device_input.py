@@ -12,6 +12,7 @@ from residue.live.sound_input import LATENCY_S, DeviceInput
 from residue.mapping.signals import AUDIO_RATE_HZ
 from residue.output.devices import find
 from residue.problems import stopping
+from residue.processes import PLAYS_FRAMES, new_threads_keep_time
 
 
 class _Stream:
@@ -26,14 +27,15 @@ class _Stream:
             )
             raise stopping(where, what, "Write input = 1 to that number, or name another device.")
         try:
-            self._stream = sounddevice.InputStream(
-                samplerate=AUDIO_RATE_HZ,
-                device=found["index"],
-                channels=channels,
-                dtype="float32",
-                latency=LATENCY_S,
-            )
-            self._stream.start()
+            with new_threads_keep_time(PLAYS_FRAMES):
+                self._stream = sounddevice.InputStream(
+                    samplerate=AUDIO_RATE_HZ,
+                    device=found["index"],
+                    channels=channels,
+                    dtype="float32",
+                    latency=LATENCY_S,
+                )
+                self._stream.start()
         except (sounddevice.PortAudioError, ValueError) as error:
             raise OSError(f'The sound input "{name}" cannot be opened: {error}') from error
 

@@ -46,7 +46,9 @@ class Sensor(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     address: Annotated[str, Meta(pattern=r"^(/[^\s#*,/?\[\]{}]+)+$", examples=["/brain/o1"])] | None = None
     """The OSC address at which its samples or beats come."""
     rate_hz: Annotated[int, Meta(ge=16, le=CONTROL_RATE_HZ)] | None = None
-    """Samples a second at the address. A low rate adds latency: 80 / rate_hz in seconds."""
+    """Samples a second at the address. A low rate adds latency: 9 / rate_hz in seconds."""
+    cushion_s: Annotated[float, Meta(ge=0.005, le=2.0)] | None = None
+    """So much of what comes to the address waits, because networks are uneven: 0.2 if not given. Less adds gaps."""
 
     def __post_init__(self) -> None:
         if (self.input is None) == (self.address is None):
@@ -58,6 +60,8 @@ class Sensor(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
             raise ValueError(f'unit = "{self.unit}" is not a unit of beat intervals. Write "s" or "ms".')
         if (self.rate_hz is None) == (self.address is not None and not beats):
             raise ValueError("rate_hz belongs to samples that come to an address. Write it there, and nowhere else.")
+        if self.cushion_s is not None and self.rate_hz is None:
+            raise ValueError("cushion_s belongs to samples that come to an address. Write it there, and nowhere else.")
 
     @property
     def beats(self) -> bool:
@@ -122,9 +126,15 @@ class Sensors(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
         file = self.file_of(name)
         if sensor.beats:
             return Channel(kind=sensor.kind, file=file, site=sensor.site, unit="s", signal=BEATS_COLUMN)
-        track = None if sensor.input is None else 1 + list(self.inputs).index(name)
-        scale = sensor.full_scale
-        return Channel(kind=sensor.kind, file=file, site=sensor.site, unit=sensor.unit, track=track, full_scale=scale)
+        return Channel(
+            kind=sensor.kind,
+            file=file,
+            site=sensor.site,
+            unit=sensor.unit,
+            track=None if sensor.input is None else 1 + list(self.inputs).index(name),
+            full_scale=sensor.full_scale,
+            short_filter=True,
+        )
 
 
 def check_needs(sensors: Sensors, needs: Mapping[str, Set[Kind]]) -> Iterator[Finding]:

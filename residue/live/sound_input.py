@@ -10,7 +10,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from residue.mapping.signals import AUDIO_RATE_HZ, seconds
+from residue.mapping.signals import frame_at, seconds
 from residue.problems import ProblemError
 
 logger = logging.getLogger(__name__)
@@ -18,15 +18,22 @@ logger = logging.getLogger(__name__)
 InputFrames = NDArray[np.float32]
 """(channels, frames), NaN where nothing was received."""
 
-LATENCY_S = 0.2
+LATENCY_S = 0.01
+"""What the device is asked for: somebody plays by what they hear."""
+MOST_WAITING_S = 0.005
+"""If more waits than this, because the machine was too slow for a moment, it is dropped: it would make all that follows
+late.
+"""
 RETRY_S = 1.0
+TOLD_S = 5.0
+"""Losses within this time are reported once."""
 
 
 class SoundInput(Protocol):
     """Gives frames as they come: the clock of the recording."""
 
     def read(self, frames: int) -> InputFrames:
-        """The next frames; waits for them. Never raises: missing frames are NaN, and take the same time."""
+        """The next frames; waits for them. Never raises: where frames are missing, there is NaN."""
 
     def close(self) -> None:
         """Closes the device."""
@@ -75,6 +82,9 @@ class InputStream(Protocol):
 class DeviceInput:
     """A sound device that may lose frames, be lost, and come back.
 
+    What follows lost frames is given at once, after a gap of one frame, and not as much later as they lasted: somebody
+    plays by what they hear.
+
     opens: opens its stream; raises OSError while the device is missing, ProblemError where it is unsuitable. The first
     opening is at construction, so that a missing device is reported at the start.
     """
@@ -91,10 +101,9 @@ class DeviceInput:
         self._sleep = sleep
         self._stream: InputStream | None = opens()
         self._away = NoSound(monotonic_s, sleep)
-        self._began_s: float | None = None
-        self._given = 0
+        self._begun = False
         self._waiting = np.empty((channels, 0), np.float32)
-        self._retry_at_s = 0.0
+        self._retry_at_s = self._tell_at_s = 0.0
 
     def read(self, frames: int) -> InputFrames:
         """Implements SoundInput."""
@@ -110,13 +119,14 @@ class DeviceInput:
             self._stream.close()
 
     def _next(self, frames: int) -> InputFrames:
-        """At least so many frames of the device, after NaN for lost ones; nothing while the device is lost."""
+        """About so many frames of the device; after lost ones, with a gap of one frame before them."""
         if self._stream is None and self._monotonic_s() >= self._retry_at_s:
             self._try_again()
         if self._stream is None:
             self._away.wait(frames)
-            return self._counted(_nothing(self._channels, frames))
+            return _nothing(self._channels, frames)
         try:
+            dropped = self._drop_surplus(self._stream, frames)
             samples, lost = self._stream.read(frames)
         except OSError as error:
             logger.warning("The sound input is gone: %s. The program keeps looking for it.", error)
@@ -124,23 +134,21 @@ class DeviceInput:
             self._stream, self._away = None, NoSound(self._monotonic_s, self._sleep)
             return _nothing(self._channels, 0)
         received = np.ascontiguousarray(samples.T)
-        missing = self._behind(frames + self._stream.available) if lost else 0
-        if missing:
-            logger.warning("The sound input lost %.0f ms: this machine was too slow.", 1000 * seconds(missing))
-        return self._counted(np.concatenate((_nothing(self._channels, missing), received), axis=1))
+        if not (dropped or (lost and self._begun)):
+            self._begun = True
+            return received
+        if self._monotonic_s() >= self._tell_at_s:
+            self._tell_at_s = self._monotonic_s() + TOLD_S
+            logger.warning("Some of the sound input was lost: this machine was too slow.")
+        return np.concatenate((_nothing(self._channels, 1), received), axis=1)
 
-    def _counted(self, received: InputFrames) -> InputFrames:
-        if self._began_s is None:
-            self._began_s = self._monotonic_s() - seconds(received.shape[1])
-        self._given += received.shape[1]
-        return received
-
-    def _behind(self, frames: int) -> int:
-        """The frames that have passed by the clock, but were neither given nor are ready."""
-        if self._began_s is None:
-            return 0
-        passed = round((self._monotonic_s() - self._began_s) * AUDIO_RATE_HZ)
-        return max(0, passed - self._given - frames)
+    def _drop_surplus(self, stream: InputStream, frames: int) -> bool:
+        """Drops what waits too long; gives whether the performance lacks it. What came before it, it does not lack."""
+        surplus = stream.available - frames
+        if surplus <= (frame_at(MOST_WAITING_S) if self._begun else 0):
+            return False
+        stream.read(surplus)
+        return self._begun
 
     def _try_again(self) -> None:
         self._retry_at_s = self._monotonic_s() + RETRY_S
@@ -149,8 +157,6 @@ class DeviceInput:
         except (OSError, ProblemError):  # missing, or another device has the name
             return
         logger.warning("The sound input is back.")
-        missing = self._counted(_nothing(self._channels, self._behind(0)))
-        self._waiting = np.concatenate((self._waiting, missing), axis=1)
 
 
 def _nothing(channels: int, frames: int) -> InputFrames:

@@ -12,7 +12,7 @@ from typing import Protocol, cast
 import numpy as np
 
 from residue.archive.recorded import FastRecording, SlowRecording
-from residue.live.arrivals import BeatQueue, SampleQueue
+from residue.live.arrivals import CUSHION_S, BeatQueue, SampleQueue
 from residue.live.bridge import Bridge
 from residue.live.messages import Arrival
 from residue.live.sensors import SOUND_FILE, Sensors, rate_hz_of
@@ -58,7 +58,11 @@ class LiveSource:
         self._bridges = {name: Bridge(rate_hz_of(one)) for name, one in sampled.items()}
         by_address = {name: sensor for name, sensor in sensors.channel.items() if sensor.address is not None}
         self._names = {str(sensor.address): name for name, sensor in by_address.items()}
-        self._samples = {name: SampleQueue(name, rate_hz_of(one)) for name, one in by_address.items() if not one.beats}
+        self._samples = {
+            name: SampleQueue(name, rate_hz_of(one), one.cushion_s or CUSHION_S)
+            for name, one in by_address.items()
+            if not one.beats
+        }
         self._beats = {name: BeatQueue(one) for name, one in by_address.items() if one.beats}
         self.look_ahead_frames = max(
             [

@@ -13,7 +13,7 @@ from residue.archive.performance import LONGEST_S
 from residue.dsp.resampling import Floats, resampled
 from residue.mapping.signals import AUDIO_RATE_HZ, RATE_HZ, Kind
 
-_KEPT_S = 10
+_KEPT_S = 2
 _KEPT_SAMPLES = 1_000
 """More samples than the filters of a conversion need, also at the lowest rate."""
 _TRIED = 400
@@ -61,16 +61,16 @@ class GrowingSamples:
         self._track, self._rate_hz = track, RATE_HZ[kind]
 
     def __len__(self) -> int:
-        return resampled(self._track, self._rate_hz).length
+        return resampled(self._track, self._rate_hz, short=True).length
 
     def __getitem__(self, part: slice, /) -> NDArray[np.float32]:
-        return fitted(resampled(self._track, self._rate_hz).read(part.start, part.stop))
+        return fitted(resampled(self._track, self._rate_hz, short=True).read(part.start, part.stop))
 
 
 def look_ahead_frames(rate_hz: int, kind: Kind) -> int:
     """The frames by which the graph must be later than the input, so that a conversion never lacks a sample."""
     asked, late = _Asked(rate_hz), 0
-    stream, frames_each = resampled(asked, RATE_HZ[kind]), AUDIO_RATE_HZ // RATE_HZ[kind]
+    stream, frames_each = resampled(asked, RATE_HZ[kind], short=True), AUDIO_RATE_HZ // RATE_HZ[kind]
     start = 10 * RATE_HZ[kind]
     for stop in range(start + 1, start + _TRIED):
         asked.last = 0

@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable
 
 from residue.loudness.stage.capped import Capped
+from residue.output.in_step import InStepSink, Skew
 from residue.output.silent import BUFFER_S, Pace
 from residue.output.sink import Open, Sink, SinkLostError, SinkNotYetError
 from residue.problems import ProblemError
@@ -26,7 +27,9 @@ OVERLOADED_BLOCKS = 3
 lasts.
 """
 BREATH_S = 0.05
-"""Half a block, so that a writer that is fast again is in time with the block after the next."""
+"""The pause of such a writer: half a block of the house, so that one that is fast again is in time with the block after
+the next.
+"""
 
 
 class ReturningSink:
@@ -45,8 +48,10 @@ class ReturningSink:
         open_sink: Open,
         monotonic_s: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
+        breath_s: float = BREATH_S,
     ) -> None:
-        self._open = open_sink
+        """breath_s: half a block of the writer."""
+        self._open, self._breath_s = open_sink, breath_s
         self._monotonic_s = monotonic_s
         self._sleep = sleep
         self._pace = Pace(monotonic_s, sleep)
@@ -74,6 +79,21 @@ class ReturningSink:
         """The late blocks since the first opening."""
         return self._earlier_late_blocks + (self._sink.late_blocks if self._sink else 0)
 
+    @property
+    def astray(self) -> bool:
+        """Whether it keeps step with a clock, and is out of step: then the writer fades to silence as well."""
+        return isinstance(self._sink, InStepSink) and self._sink.hop is None
+
+    @property
+    def hop(self) -> int | None:
+        """The hop of the clock at which the next block begins to be heard; None if it is not in step with one."""
+        return self._sink.hop if isinstance(self._sink, InStepSink) else None
+
+    @property
+    def skew(self) -> Skew | None:
+        """How far it is from that clock, where it is known."""
+        return self._sink.skew if isinstance(self._sink, InStepSink) else None
+
     def write(self, capped: Capped) -> None:
         """Writes to the device, or to the silent sink while the device is lost. Never raises."""
         due = self._sink is None and not self._given_up and self._monotonic_s() >= self._retry_at_s
@@ -91,7 +111,7 @@ class ReturningSink:
         self._late_in_a_row = self._late_in_a_row + 1 if self._sink.late_blocks > late_blocks else 0
         if self._late_in_a_row == OVERLOADED_BLOCKS:
             self._late_in_a_row = 0
-            self._sleep(BREATH_S)
+            self._sleep(self._breath_s)
 
     def reopen(self, why: str) -> None:
         """Closes the sink on purpose, so that it is opened again."""

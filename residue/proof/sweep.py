@@ -12,7 +12,6 @@ from functools import lru_cache
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import next_fast_len
 
 from residue.loudness.calibration.check_tone import LOUDEST_DBFS, TONE_DBC, UNCALIBRATED_DBFS
 from residue.loudness.meters.weightings import Weighting
@@ -94,7 +93,7 @@ def sound_of(outputs: Mapping[str, Output]) -> Floats:
 def response(recording: Floats, transducer: str) -> Floats:
     """(frames,): the response to the sweep at full level, at each delay from the beginning of the recording."""
     swept = sweep(transducer)
-    frames = next_fast_len(len(recording) + len(swept), real=True)
+    frames = 1 << (len(recording) + len(swept) - 1).bit_length()
     spectrum = np.fft.rfft(swept, frames)
     power = np.abs(spectrum) ** 2
     frequency_hz = np.fft.rfftfreq(frames, 1.0 / AUDIO_RATE_HZ)

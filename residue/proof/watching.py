@@ -7,7 +7,6 @@ is never written anywhere, and never sent.
 
 from __future__ import annotations
 
-import struct
 import sys
 import threading
 import time
@@ -25,33 +24,13 @@ from residue.mapping.signals import AUDIO_RATE_HZ, frame_at, seconds
 from residue.problems import ProblemError
 from residue.proof.change import LouderRoom, aligned, spectra, thinned
 from residue.proof.hearing import trouble_of
+from residue.proof.messages import EARLY_S, HEAD, LATE_S, RoomChange, Watch
 
 Floats = NDArray[np.float64]
 
 WINDOW_S = 30.0
-EARLY_S, LATE_S = 0.5, 3.0
-"""What is sent arrives from so long before, as devices tell their delays, until so long after: servers tell less."""
-HEAD = struct.Struct("<qd")
-"""Before each block: the place of its first frame among all that was sent, and the time at which that is heard."""
 _READ_S = 0.1
 _MOST_WAITING = 1_000
-
-
-class Watch(msgspec.Struct, frozen=True, kw_only=True):
-    """Where to listen, and what comes: blocks of so many outputs and frames, as 32-bit numbers."""
-
-    device: str
-    input: int
-    outputs: int
-    block_frames: int
-
-
-class RoomChange(msgspec.Struct, frozen=True, kw_only=True):
-    """What a window tells. change_db: None where it learns, or cannot tell. trouble: why nothing can be told."""
-
-    change_db: float | None = None
-    louder_db: float = 0.0
-    trouble: str | None = None
 
 
 class SentBlock(msgspec.Struct, frozen=True):
@@ -149,11 +128,12 @@ def serve(questions: BinaryIO, answers: BinaryIO) -> None:
 
 
 def _take(asked: Watch, questions: BinaryIO, blocks: deque[SentBlock], ended: threading.Event) -> None:
-    size = HEAD.size + 4 * asked.outputs * asked.block_frames
-    while len(came := questions.read(size)) == size:
-        first_frame, heard_at_s = HEAD.unpack_from(came)
-        frames = np.frombuffer(came, np.float32, offset=HEAD.size).reshape(asked.outputs, asked.block_frames)
-        blocks.append(SentBlock(first_frame, heard_at_s, frames))
+    while len(head := questions.read(HEAD.size)) == HEAD.size:
+        first_frame, heard_at_s, length = HEAD.unpack(head)
+        size = 4 * asked.outputs * length
+        if len(came := questions.read(size)) < size:
+            break
+        blocks.append(SentBlock(first_frame, heard_at_s, np.frombuffer(came, np.float32).reshape(-1, length)))
     ended.set()
 
 

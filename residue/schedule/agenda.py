@@ -9,9 +9,8 @@ from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from hashlib import sha256
 from itertools import zip_longest
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
-
-import icalendar
 
 from residue.schedule.calendar import Calendar
 from residue.schedule.hours import Hours
@@ -20,6 +19,9 @@ from residue.schedule.programme import Programme, every_min, item, next_start
 from residue.schedule.spans import WEEKDAYS, instant, local
 from residue.schedule.tables import Leg
 from residue.schedule.tour import zone_at
+
+if TYPE_CHECKING:
+    import icalendar
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +42,7 @@ def plays(opening: Opening, programme: Programme, duration_s: Mapping[str, float
     while (begins := next_start(programme, opening, earliest, zone) or earliest) < opening.closes:
         coming = item(programme, opening, len(found))
         ends = begins + timedelta(seconds=duration_s[coming.performance])
-        whole = ends <= opening.closes
+        whole = ends <= opening.closes or opening.goes_on
         if not whole and programme.at_closing == "whole":
             break
         finishes = programme.at_closing == "finish" and not opening.then_silent
@@ -102,6 +104,8 @@ def ics(
     The n-th opening of a day has the same identity in every export, whenever it begins, so that a calendar program uses
     a later one as an update.
     """
+    import icalendar  # the daemon would load 80 modules for it, and mostly never writes such a file
+
     whole = icalendar.Calendar()
     whole.add("version", "2.0")
     whole.add("prodid", "-//residue//agenda//EN")
@@ -111,7 +115,7 @@ def ics(
         day = opening.opens.date()
         number[day] += 1
         name = f"{day:%Y%m%d}-{number[day]}", f"{sha256(house.encode()).hexdigest()[:16]}@residue"
-        event = _event("-".join(name), written=written, begins=opening.opens, ends=opening.closes)
+        event = _dated(icalendar.Event(), "-".join(name), written=written, begins=opening.opens, ends=opening.closes)
         event.add("summary", opening.why if opening.why.startswith(_OPEN) else f"{_OPEN}{opening.why}")
         event.add("categories", ["open"])  # independent of the reason
         entries = known_plays(opening, programme, duration_s, calendar.zone)
@@ -121,15 +125,15 @@ def ics(
         if opening.then_silent:
             until = opening.closes + _SILENCE_AT_MOST
             ends = until if following is None else min(until, following.opens)
-            silence = _event("-silent-".join(name), written=written, begins=opening.closes, ends=ends)
+            uid = "-silent-".join(name)
+            silence = _dated(icalendar.Event(), uid, written=written, begins=opening.closes, ends=ends)
             silence.add("summary", "Silence")
             silence.add("categories", ["closed"])
             whole.add_component(silence)
     return bytes(whole.to_ical())
 
 
-def _event(uid: str, *, written: datetime, begins: datetime, ends: datetime) -> icalendar.Event:
-    event = icalendar.Event()
+def _dated(event: icalendar.Event, uid: str, *, written: datetime, begins: datetime, ends: datetime) -> icalendar.Event:
     event.add("uid", uid)
     event.add("dtstamp", written.astimezone(UTC))
     event.add("sequence", int(written.timestamp()) // 60)  # RFC 5545, 3.8.7.4: greater for a later revision

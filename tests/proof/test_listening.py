@@ -12,7 +12,8 @@ from residue.live.sound_input import InputFrames
 from residue.problems import stopping
 from residue.proof import listening
 from residue.proof.hearing import HeardSweeps
-from residue.proof.listening import BEFORE_S, Listen, Ordered, Ready, listen
+from residue.proof.listening import listen
+from residue.proof.messages import BEFORE_S, Listen, Ordered, Ready
 from residue.proof.sweep import slots_of
 from tests.proof.audit import without_writing
 from tests.proof.simulated_room import DEVICE_S, HALL, ORDERED_S, OUTPUTS, RATE_HZ, recording, sent
@@ -82,7 +83,7 @@ import io
 import msgspec
 import numpy as np
 from residue.proof import listening
-from residue.proof.listening import Listen, Ordered
+from residue.proof.messages import Listen, Ordered
 from residue.proof.sweep import slots_of, sound_of
 from residue.loudness.outputs.outputs import Output
 import residue.live

@@ -11,7 +11,8 @@ import pytest
 
 from residue.live.sound_input import LATENCY_S, InputFrames
 from residue.proof import change, watching
-from residue.proof.watching import HEAD, RoomChange, SentBlock, Watch, Windows, watch
+from residue.proof.messages import HEAD, RoomChange, Watch
+from residue.proof.watching import SentBlock, Windows, watch
 from tests.proof.audit import without_writing
 from tests.proof.simulated_room import RATE_HZ, noise
 
@@ -107,19 +108,18 @@ def test_the_process_takes_blocks_as_they_come_and_ends_with_the_house(monkeypat
             return ear
 
     monkeypatch.setitem(sys.modules, "residue.live.device_input", Inputs)
-    asked = msgspec.json.encode(Watch(device="Ear", input=2, outputs=2, block_frames=BLOCK)) + b"\n"
+    asked = msgspec.json.encode(Watch(device="Ear", input=2, outputs=2)) + b"\n"
     sound = np.arange(2 * BLOCK, dtype=np.float32).reshape(2, BLOCK)
-    blocks = b"".join(HEAD.pack(number * BLOCK, 7.0) + (sound + number).tobytes() for number in range(3))
+    blocks = b"".join(HEAD.pack(number * BLOCK, 7.0, BLOCK) + (sound + number).tobytes() for number in range(3))
 
     watching.serve(io.BytesIO(asked + blocks + struct.pack("<q", 1)), io.BytesIO())  # half a block: the house has ended
     assert ear.closed
-    assert HEAD.size == 16
     assert all(np.array_equal(block.frames, sound + number) for number, block in enumerate(seen))
 
 
 def test_it_reads_the_microphone_for_as_long_as_it_is_to_go_on() -> None:
     ear, left = Ear(), iter([True, True, True, False])
-    asked = Watch(device="Ear", input=1, outputs=2, block_frames=BLOCK)
+    asked = Watch(device="Ear", input=1, outputs=2)
     watch(asked, ear, lambda: None, lambda told: None, lambda: next(left), lambda: 9.0)
     assert ear.reads == 3
 
@@ -146,7 +146,7 @@ class Ear:
 
 time.monotonic = lambda: 100.0 + Ear.at / 48_000
 from residue.proof import watching
-from residue.proof.watching import HEAD, Watch
+from residue.proof.messages import HEAD, Watch
 import residue.live
 
 class Inputs:
@@ -154,9 +154,9 @@ class Inputs:
 
 class Sent:
     def __init__(self):
-        asked = msgspec.json.encode(Watch(device="ear", input=1, outputs=1, block_frames=4_800))
-        places = range(0, 1_600_000, 4_800)
-        blocks = [HEAD.pack(at, 101.0 + at / 48_000) + room[at : at + 4_800].tobytes() for at in places]
+        asked = msgspec.json.encode(Watch(device="ear", input=1, outputs=1))
+        places = range(0, 1_596_000, 4_800)
+        blocks = [HEAD.pack(at, 101.0 + at / 48_000, 4_800) + room[at : at + 4_800].tobytes() for at in places]
         self._lines = io.BytesIO(asked + b"\\n" + b"".join(blocks))
     def readline(self):
         return self._lines.readline()

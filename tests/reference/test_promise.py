@@ -20,3 +20,8 @@ def test_no_window_is_over_its_limit(quantity: str, happening: str) -> None:
 def test_a_loud_noise_while_the_power_fails_and_the_disk_takes_nothing() -> None:
     noise = np.random.default_rng(3).standard_normal((2, 11 * RATE_HZ))
     assert -3.5 < over_db("LZeq", HAPPENINGS["power cuts, disk stuck"], noise) <= 0.005
+
+
+def test_a_loud_noise_that_is_played_live() -> None:
+    noise = np.tile(np.random.default_rng(3).standard_normal(3 * RATE_HZ), (2, 1))
+    assert -1.0 < over_db("LAeq", HAPPENINGS["live"], noise) <= 0.005

@@ -92,6 +92,21 @@ def test_a_sine_above_the_new_nyquist_frequency_is_gone(rate_hz: Fraction, to_hz
 
 
 @pytest.mark.parametrize(("rate_hz", "to_hz"), RATES)
+def test_a_short_filter_passes_a_quarter_of_the_lower_rate_and_stops_three_quarters(
+    rate_hz: Fraction, to_hz: int
+) -> None:
+    lower_hz = float(min(rate_hz, Fraction(to_hz)))
+    for share in (0.003, 0.1, 0.25):
+        hz = share * lower_hz
+        found = whole(resampled(Held(sine(hz, rate_hz, 800 / lower_hz), rate_hz), to_hz, short=True))
+        expected = np.sin(2 * np.pi * hz / to_hz * np.arange(len(found)) + 0.3)
+        assert 20 * np.log10(np.abs(middle(found - expected)).max()) < ALIAS_DB
+    if 0.75 * to_hz < rate_hz / 2:
+        found = whole(resampled(Held(sine(0.75 * to_hz, rate_hz, 0.5), rate_hz), to_hz, short=True))
+        assert 20 * np.log10(np.abs(middle(found)).max()) < ALIAS_DB
+
+
+@pytest.mark.parametrize(("rate_hz", "to_hz"), RATES)
 def test_a_constant_stays_itself_to_the_very_ends(rate_hz: Fraction, to_hz: int) -> None:
     found = whole(resampled(Held(np.full(500, -0.21), rate_hz), to_hz))
     assert np.abs(found + 0.21).max() < 1e-5 * 0.21

@@ -19,3 +19,8 @@ LAMP_CAUTION = (
     "at less. Even fewer flashes can harm people with photosensitive epilepsy or migraine. Tell visitors beforehand, "
     "and let a qualified person look at it."
 )
+
+
+def cautions(*, feed: bool, lamps: bool) -> tuple[str, ...]:
+    """All that hold for a house. feed: its piece sends one. lamps: those of its room follow the piece."""
+    return (*CAUTIONS, *([LIGHT_CAUTION] if feed else []), *([LAMP_CAUTION] if lamps else []))

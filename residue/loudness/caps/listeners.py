@@ -19,7 +19,7 @@ from residue.dsp import exact
 from residue.dsp.kernel import levels_together, magnitudes, power_sums, weighted_sum
 from residue.loudness.caps.ears import Ear
 from residue.loudness.caps.instants import InstantCap
-from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S, Weighted, WeightingBank
+from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, Weighted, WeightingBank
 from residue.loudness.meters.time_weighting import TIME_CONSTANT_S
 from residue.loudness.meters.true_peak import REACH, SUM_OF_MAGNITUDES, highest_between
 from residue.loudness.meters.weightings import Weighting
@@ -36,8 +36,9 @@ GRAINS_PER_HOP = HOP_FRAMES // GRAIN_FRAMES
 _GRAIN_S = GRAIN_FRAMES / HOP_RATE_HZ
 _FAST_SHARE = _GRAIN_S / TIME_CONSTANT_S["F"]
 """The share that a grain adds under the time weighting F. The decay within the grain is left out: 0.02 dB too much."""
-_FALL = np.array([exact.exp(-_FAST_SHARE * count) for count in range(1, GRAINS_PER_HOP + 1)])
-"""(GRAINS_PER_HOP,): the share of a power that is left after so many grains."""
+LONGEST_HOPS = 5
+_FALL = np.array([exact.exp(-_FAST_SHARE * count) for count in range(1, LONGEST_HOPS * GRAINS_PER_HOP + 1)])
+"""(grains,): the share of a power that is left after so many grains."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,9 +47,11 @@ class Underway:
 
     strengths: tuple[Strength, ...]
     grains: Floats
-    """(strengths, outputs, grains): sums of powers, the latest grain last."""
+    """(strengths, outputs, grains): sums of powers before the present hop, the latest grain last."""
+    grown: Floats
+    """(strengths, outputs, grains): the same of the present hop; it has none if a whole hop was just sent."""
     peaks: Floats
-    """(outputs, hops)"""
+    """(outputs, slices)"""
     fast: Floats
     """(outputs, grains): the highest power under A and F in each grain."""
     needle: Floats
@@ -78,6 +81,7 @@ def silence(outputs: int) -> Underway:
     return Underway(
         strengths=(),
         grains=np.zeros((0, outputs, 0)),
+        grown=np.zeros((0, outputs, 0)),
         peaks=nothing,
         fast=nothing,
         needle=np.zeros(outputs),
@@ -91,10 +95,17 @@ def coherent(ear: Ear, weighted: Floats) -> Floats:
 
 
 class Listener:
-    """Computes the levels of a hop at several ears."""
+    """Computes the levels of a hop at several ears, at once or slice by slice.
+
+    Of a slice the peak and the power under F are those of the slice, and the energy is that of its hop up to there.
+    """
 
     def __init__(
-        self, ears: Sequence[Ear], instants: Sequence[InstantCap] = (), heeded: Collection[int] | None = None
+        self,
+        ears: Sequence[Ear],
+        instants: Sequence[InstantCap] = (),
+        heeded: Collection[int] | None = None,
+        slice_frames: int = HOP_FRAMES,
     ) -> None:
         """instants: caps of these ears that hold at every moment. heeded: the ears that count, if not all do."""
         numbered = [(at, ear) for at, ear in enumerate(ears) if heeded is None or at in heeded]
@@ -118,12 +129,12 @@ class Listener:
         self._a_weighted = self.strengths.index((Weighting.A, 2)) if (Weighting.A, 2) in self.strengths else None
         spread_s = max((ear.spread_s or 0.0 for ear in at_most), default=0.0)
         self._late_grains = max(1, int(np.ceil(spread_s / _GRAIN_S - 1e-9)))
-        self._late_hops = int(np.ceil(spread_s / HOP_S - 1e-9))
+        self._late_slices = int(np.ceil(spread_s / (slice_frames / HOP_RATE_HZ) - 1e-9))
 
     def __call__(self, weighted: Weighted, before: Underway) -> Heard:
-        """One hop at the ears. weighted: (outputs, HOP_FRAMES) for each weighting, C among them."""
+        """One hop or slice at the ears. weighted: (outputs, frames) for each weighting, C among them."""
         c_weighted = weighted[Weighting.C]
-        grains = np.empty((len(self.strengths), len(c_weighted), GRAINS_PER_HOP))
+        grains = np.empty((len(self.strengths), len(c_weighted), c_weighted.shape[1] // GRAIN_FRAMES))
         for number, (weighting, power) in enumerate(self.strengths):
             grains[number] = power_sums(weighted[weighting], GRAIN_FRAMES, power)
         peaks = self.peaks(before.tail, c_weighted, before)
@@ -143,7 +154,7 @@ class Listener:
     def peaks(self, tail: Floats, c_weighted: Floats, before: Underway) -> Floats:
         """(outputs,): the highest magnitudes, between the samples too where that may matter to a cap.
 
-        c_weighted: (outputs, HOP_FRAMES). tail: (outputs, REACH), the frames before it.
+        c_weighted: (outputs, frames). tail: (outputs, REACH), the frames before it.
         """
         samples = magnitudes(c_weighted)
         if not self._peak_bounds:
@@ -162,23 +173,26 @@ class Listener:
         """
         energy, peak, fast = np.zeros((3, self._count))
         before = self.fitted(before)
-        late = np.concatenate((before.grains, grains), axis=2)
+        grown = np.concatenate((before.grown, grains), axis=2) if before.grown.size else grains
+        late = np.concatenate((before.grains, grown), axis=2)
         peaks_late = np.concatenate((before.peaks, peaks[:, np.newaxis]), axis=1)
-        self._single.energies(np.add.reduce(grains, axis=2), energy)
+        self._single.energies(np.add.reduce(grown, axis=2), energy)
         self._single.peaks(peaks, peak)
         if len(self._several.at):
-            self._several.energies(_fullest_window(late), energy)
+            self._several.energies(_fullest_window(late, grown.shape[2]), energy)
             self._several.peaks(np.max(peaks_late, axis=1), peak)
         needle, highest = before.needle, before.fast
         if self._a_weighted is not None:
             needle, highest = self._moved(grains[self._a_weighted], before)
         if len(self._fast.at):
-            now = np.max(highest[:, -GRAINS_PER_HOP:], axis=1)
+            now = np.max(highest[:, -grains.shape[2] :], axis=1)
             self._fast.powers(late=np.max(highest, axis=1), now=now, into=fast)
+        whole = grown.shape[2] >= GRAINS_PER_HOP
         memory = Underway(
             strengths=self.strengths,
-            grains=late[:, :, -self._late_grains :],
-            peaks=peaks_late[:, peaks_late.shape[1] - self._late_hops :],
+            grains=late[:, :, -self._late_grains :] if whole else before.grains,
+            grown=grown[:, :, :0] if whole else grown,
+            peaks=peaks_late[:, peaks_late.shape[1] - self._late_slices :],
             fast=highest[:, -self._late_grains :],
             needle=needle,
             tail=tail,
@@ -191,22 +205,26 @@ class Listener:
             return memory
         nothing = np.zeros((len(memory.needle), 0))
         known = dict(zip(memory.strengths, memory.grains, strict=True))
+        grown_then = dict(zip(memory.strengths, memory.grown, strict=True))
         grains = np.zeros((len(self.strengths), len(nothing), self._late_grains))
+        grown = np.zeros((len(self.strengths), *memory.grown.shape[1:]))
         for number, one in enumerate(self.strengths):
             grains[number] = _latest(known.get(one, nothing), self._late_grains)
+            grown[number] = grown_then.get(one, 0.0)
         return Underway(
             strengths=self.strengths,
             grains=grains,
-            peaks=_latest(memory.peaks, self._late_hops),
+            grown=grown,
+            peaks=_latest(memory.peaks, self._late_slices),
             fast=_latest(memory.fast, self._late_grains),
             needle=memory.needle,
             tail=memory.tail,
         )
 
     def _moved(self, energies: Floats, before: Underway) -> tuple[Floats, Floats]:
-        """The powers under F at the end of the hop, and the highest power in each grain with the grains before it."""
-        added = energies * (_FAST_SHARE / GRAIN_FRAMES)
-        at_ends = _FALL * (before.needle[:, np.newaxis] + np.cumsum(added / _FALL, axis=1))
+        """The powers under F at the end, and the highest power in each grain with the grains before it."""
+        added, fall = energies * (_FAST_SHARE / GRAIN_FRAMES), _FALL[: energies.shape[1]]
+        at_ends = fall * (before.needle[:, np.newaxis] + np.cumsum(added / fall, axis=1))
         at_starts = np.concatenate((before.needle[:, np.newaxis], at_ends[:, :-1]), axis=1)
         return at_ends[:, -1], np.concatenate((before.fast, at_starts + added), axis=1)
 
@@ -264,13 +282,13 @@ class _Several:
         into[self.at] = sums * sums
 
 
-def _fullest_window(grains: Floats) -> Floats:
-    """The most energy that may arrive within a hop, (…).
+def _fullest_window(grains: Floats, length: int) -> Floats:
+    """The most energy that may arrive within a hop, or within the part of it that is known, (…).
 
-    grains: (…, late + GRAINS_PER_HOP). A window that begins within a grain touches one more grain than its length.
+    grains: (…, late + length). A window that begins within a grain touches one more grain than its length.
     """
     running = np.cumsum(np.concatenate((np.zeros((*grains.shape[:-1], 1)), grains), axis=-1), axis=-1)
-    windows = running[..., GRAINS_PER_HOP + 1 :] - running[..., : -GRAINS_PER_HOP - 1]
+    windows = running[..., length + 1 :] - running[..., : -length - 1]
     fullest: Floats = np.maximum(0.0, np.max(windows, axis=-1))
     return fullest
 
@@ -293,7 +311,7 @@ class Hearing:
         self.memory = silence(outputs)
 
     def __call__(self, hop: Floats, listen: Listener) -> tuple[Weighted, Heard]:
-        """Takes a hop, (outputs, HOP_FRAMES), and gives the levels at the ears."""
+        """Takes a hop or slice, (outputs, frames), and gives the levels at the ears."""
         weighted = self.weigh(hop)
         heard = listen(weighted, self.memory)
         self.memory = heard.memory

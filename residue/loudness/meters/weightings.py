@@ -1,7 +1,7 @@
 """Frequency weightings as second-order sections.
 
-K of ITU-R BS.1770, A and C of IEC 61672-1, G of ISO 7196 for infrasound, Wk of ISO 2631-1 for vibration of the body,
-and Z, which weights nothing.
+K of ITU-R BS.1770, A and C of IEC 61672-1, G of ISO 7196 for infrasound, Wk and Wd of ISO 2631-1 for vibration of
+the body, and Z, which weights nothing.
 """
 
 from __future__ import annotations
@@ -26,9 +26,13 @@ class Weighting(StrEnum):
     C = "C"
     G = "G"
     K = "K"
+    WD = "Wd"
     WK = "Wk"
     Z = "Z"
 
+
+FELT = (Weighting.WK, Weighting.WD)
+"""The weightings of vibration: up and down, and horizontal."""
 
 _REFERENCE_HZ = 1000.0
 """A and C are 0 dB here (IEC 61672-1:2013, 5.5)."""
@@ -57,9 +61,15 @@ def _quadratic_squared(c: Floats, sin2: float) -> float:
     return total * total - 4.0 * sin2 * (c0 * c1 + 4.0 * c0 * c2 + c1 * c2) + 16.0 * sin2 * sin2 * c0 * c2
 
 
+@lru_cache(1_000)  # several weightings are asked about the same frequencies
+def _half_sine(frequency_hz: float, rate_hz: float) -> float:
+    """The sine of half the angle that a frequency turns in a sample."""
+    return exact.sin_turns(frequency_hz / rate_hz / 2.0)
+
+
 def power_gain(sos: Floats, frequency_hz: float, rate_hz: float) -> float:
     """The square of the gain of second-order sections at a frequency."""
-    half = exact.sin_turns(frequency_hz / rate_hz / 2.0)
+    half = _half_sine(frequency_hz, rate_hz)
     gain = 1.0
     for section in sos:
         gain *= _quadratic_squared(section[:3], half * half) / _quadratic_squared(section[3:], half * half)
@@ -181,6 +191,7 @@ _DESIGNS: Mapping[Weighting, Callable[[float], Floats]] = {
     Weighting.C: _c,
     Weighting.G: _g,
     Weighting.K: _k,
+    Weighting.WD: lambda rate_hz: body_sections("Wd", rate_hz),
     Weighting.WK: lambda rate_hz: body_sections("Wk", rate_hz),
     Weighting.Z: lambda _: np.array([[1.0, 0.0, 0.0, 1.0, 0.0, 0.0]]),
 }

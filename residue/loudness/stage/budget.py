@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
-from math import ceil, sqrt
+from math import ceil, inf, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -127,6 +128,34 @@ class Budget:
     def level(self) -> float:
         """The level over the window up to now, in the unit of the cap."""
         return self.cap.limit + self.terms.level(self.spent)
+
+
+def shares_of_hops(budget: Budget, now: float, then: float, *, held: bool, begins: bool) -> Iterator[float]:
+    """The used shares of the bounds: by the energy of the held hop (only if `held`), and by that of the hop after it.
+
+    begins: whether what comes next begins another hop; else `then` is the energy of the same hop, grown further. Units
+    are rounded up, once for the held hop and `knee` times for the hop after it.
+    """
+    terms, left = budget.terms, budget.left()
+    if held:
+        yield share_of(terms.knee * now, terms.energy(left - terms.knee))
+    if begins:
+        yield share_of(now + terms.knee * then, terms.energy(left + budget.oldest - terms.knee - 1))
+    else:
+        yield share_of(terms.knee * then, terms.energy(left - terms.knee))
+
+
+def ending_share(budget: Budget, now: float, ended: float, *, begins: bool) -> float:
+    """The used share of what is left, if the hop after the held one ends with this energy, the ringing included."""
+    terms, left = budget.terms, budget.left()
+    if begins:
+        return share_of(now + ended, terms.energy(left + budget.oldest - 2))
+    return share_of(ended, terms.energy(left - 1))
+
+
+def share_of(energy: float, bound: float) -> float:
+    """The share of a bound that an energy uses."""
+    return energy / bound if bound > 0.0 else inf if energy > 0.0 else 0.0
 
 
 def seeded(terms: Terms, ear: Ear, history: SentHistory) -> np.ndarray[tuple[int], np.dtype[np.int64]]:

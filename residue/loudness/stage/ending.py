@@ -18,7 +18,7 @@ from residue.dsp.kernel import magnitudes
 from residue.loudness.caps.ears import Ear
 from residue.loudness.caps.instants import InstantCap
 from residue.loudness.caps.listeners import Listener, Underway, silence
-from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S, Weighted, WeightingBank
+from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, Weighted, WeightingBank
 from residue.loudness.meters.true_peak import SUM_OF_MAGNITUDES
 from residue.loudness.meters.weightings import Weighting, sections
 
@@ -84,28 +84,38 @@ class Reach:
     bounded amount.
     """
 
-    def __init__(self, instants: Sequence[InstantCap], ears: Sequence[Ear], outputs: int) -> None:
-        self._highest = np.zeros((_MEMORY_HOPS, outputs))
+    def __init__(
+        self, instants: Sequence[InstantCap], ears: Sequence[Ear], outputs: int, slice_frames: int = HOP_FRAMES
+    ) -> None:
+        self._slice_s = slice_frames / HOP_RATE_HZ
+        self._slices = _MEMORY_HOPS * HOP_FRAMES // slice_frames
+        self._highest = np.zeros((self._slices, outputs))
         self._at = 0
+        self.reached: Sequence[float] = ()
+        """The highest magnitude that each of the `means` may reach."""
         self.heed(instants, ears)
 
-    def heed(self, instants: Sequence[InstantCap], ears: Sequence[Ear]) -> None:
-        """Uses these caps from here on, and remembers the sound so far: it may still ring."""
+    def heed(self, instants: Sequence[InstantCap], ears: Sequence[Ear], means: Sequence[Ear] = ()) -> None:
+        """Uses these caps from here on; the sound so far may still ring. means: the ears of caps with a window."""
         heard = [ears[one.ear] for one in instants]
+        self._means = np.array([np.array(ear.gains) * _sum_of_magnitudes(ear.weighting) for ear in means])
         self._reaches = np.array([np.array(ear.gains) * _sum_of_magnitudes(ear.weighting) for ear in heard])
         self._bounds = np.array([one.bound / SUM_OF_MAGNITUDES if one.of_peak else one.bound**0.5 for one in instants])
         spread_s = max((ear.spread_s or 0.0 for ear in heard), default=0.0)
-        more = max(0, _MEMORY_HOPS + ceil(spread_s / HOP_S) - len(self._highest))
+        more = max(0, self._slices + ceil(spread_s / self._slice_s) - len(self._highest))
         self._highest = np.pad(np.roll(self._highest, -self._at, axis=0), ((more, 0), (0, 0)))
         self._at = 0
 
     def __call__(self, hop: Floats) -> bool:
-        """Takes the next hop, (outputs, HOP_FRAMES), before any gain."""
+        """Takes the next hop or slice, (outputs, frames), before any gain."""
         self._highest[self._at] = magnitudes(hop)
         self._at = (self._at + 1) % len(self._highest)
+        highest = np.max(self._highest, axis=0)
+        if len(self._means):
+            self.reached = np.add.reduce(self._means * highest, axis=1).tolist()
         if not len(self._bounds):
             return True
-        reached = np.add.reduce(self._reaches * np.max(self._highest, axis=0), axis=1)
+        reached = np.add.reduce(self._reaches * highest, axis=1)
         return bool(np.all(reached <= self._bounds))
 
 

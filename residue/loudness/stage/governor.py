@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 from math import inf
 
 import numpy as np
@@ -12,15 +11,17 @@ from numpy.typing import NDArray
 from residue.dsp import exact
 from residue.loudness.caps.caps import Cap
 from residue.loudness.caps.ears import Ear, ear_of
-from residue.loudness.caps.instants import InstantCap, instant_cap
-from residue.loudness.caps.listeners import Hearing, Listener
-from residue.loudness.meters.hops import HOP_FRAMES, HOP_S, Weighted
+from residue.loudness.caps.instants import instant_cap
+from residue.loudness.caps.listeners import LONGEST_HOPS, Hearing, Listener
+from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S
+from residue.loudness.meters.weightings import FELT, Weighting
 from residue.loudness.outputs.outputs import Output
-from residue.loudness.stage.budget import HOP_UNITS, Budget
-from residue.loudness.stage.ending import RISE, Reach
+from residue.loudness.stage.budget import HOP_UNITS, Budget, ending_share, share_of, shares_of_hops
+from residue.loudness.stage.ending import Reach
 from residue.loudness.stage.history import SPARED_SHARE, SentHistory
 from residue.loudness.stage.lasting import Lasting
 from residue.loudness.stage.limiter import FADE_FRAMES
+from residue.loudness.stage.received import CapsToKeep, ReceivedHop
 from residue.loudness.stage.sent_record import SentRecord
 from residue.loudness.stage.steering import MovingHop, Parts, greatest_gain
 
@@ -28,28 +29,13 @@ Floats = NDArray[np.float64]
 
 RECOVERY_DB_PER_S = 1.0
 """The speed at which the gain of the governor rises again."""
-_RECOVERY = exact.gain_from_db(RECOVERY_DB_PER_S * HOP_S)
-_SPARED_UNITS = int(SPARED_SHARE * HOP_UNITS / _RECOVERY**2)
+_SPARED_UNITS = int(SPARED_SHARE * HOP_UNITS / exact.gain_from_db(RECOVERY_DB_PER_S * HOP_S) ** 2)
 """The most units of the next hop while nothing is written down: when it is sent, its gain may be rising."""
-_FALL = np.minimum(1.0, np.arange(1, HOP_FRAMES + 1) / FADE_FRAMES)
 _LEAST_RECOVERY = exact.gain_from_db(-60.0)
+_SLOW = (Weighting.G, *FELT)
+"""These ring for longer than a hop."""
 _STEPS_BACK = (1.0, 0.999, 0.9, 0.0)
 """The solved gain is tried first; because of rounding, or of a tail that no gain affects, a lower one may be needed."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReceivedHop:
-    """One hop as received at the ears."""
-
-    hearing: Hearing
-    """The state after the hop."""
-    weighted: Weighted
-    energy: Floats
-    """(ears,), as in Heard; the next two have the same shape."""
-    peak: Floats
-    fast: Floats
-    units: tuple[int, ...]
-    """One value for each budget."""
 
 
 class Governor:
@@ -64,20 +50,36 @@ class Governor:
     For sound that no plan foresees, the gain also follows the rate that each budget can spend without end (Lasting), so
     that no budget is used up and no sound is silenced. A budget of one output then first lowers the outputs of its
     kind, and no other.
+
+    It can also decide slice by slice: then one slice is held back instead of one hop. Energies are still counted in
+    hops: of a hop that grows counts what is known of it. Each slice must leave room in every budget for its own fast
+    fade, and for the ringing of the weightings after it.
     """
 
     def __init__(
-        self, ears: Sequence[Ear], outputs: Mapping[str, Output], caps: Sequence[Cap], history: SentHistory
+        self,
+        ears: Sequence[Ear],
+        outputs: Mapping[str, Output],
+        caps: Sequence[Cap],
+        history: SentHistory,
+        slice_frames: int = HOP_FRAMES,
     ) -> None:
+        self._slice_frames, self._slices = slice_frames, HOP_FRAMES // slice_frames
+        self._slice = 0
+        """The number of the held slice in its hop, from 0."""
+        self._recovery = exact.gain_from_db(RECOVERY_DB_PER_S * (slice_frames / HOP_RATE_HZ))
+        self._rise = np.arange(1, slice_frames + 1) / slice_frames
+        self._fall = np.minimum(1.0, np.arange(1, slice_frames + 1) / min(FADE_FRAMES, slice_frames))
         self._record = SentRecord(len(ears), history)
-        self._held: Floats = np.zeros((len(outputs), HOP_FRAMES))
-        self._promised: _Kept | None = None
+        self._held: Floats = np.zeros((len(outputs), slice_frames))
+        self._promised: CapsToKeep | None = None
         """The caps under which the held hop was accepted, if others have come into force since then."""
-        self._within_reach = Reach((), (), len(outputs))
+        self._within_reach = Reach((), (), len(outputs), slice_frames)
         self._heed(ears, outputs, caps, {})
         self.spares = False
         """Whether no hop may use more than SPARED_SHARE of a limit, because what is sent is not written down."""
         self._harmless = True  # whether the present sound, at any gain, keeps the caps that hold at every moment
+        self._roomy = True  # whether any ending leaves room in the budgets
         self._hearing = self._rested()
         self._projected = self._hear(self._hearing, self._held)
         self._planned = True
@@ -93,8 +95,11 @@ class Governor:
         """The gain before stricter caps came into force: it may rise to it at once where they leave room."""
         self.gain = 1.0
         """The gain of all outputs at the end of the last hop."""
+        self._whole = Hearing({ear.weighting for ear in ears}, len(outputs))
+        """The state of what was sent, for all ears, after the last whole hop; only used with slices."""
+        self._sent: Floats = np.zeros((len(outputs), HOP_FRAMES))
         self.heard = self._projected
-        """The last hop, as it was sent."""
+        """The last whole hop, as it was sent."""
         self.cuts = 0
         """Hops that were silenced because no gain would have kept the caps."""
 
@@ -123,8 +128,12 @@ class Governor:
         """For a budget of one output: the outputs that it lowers, (outputs,)."""
         self.instants = tuple(instant_cap(cap, heard_by[cap]) for cap in caps if not cap.quantity.windowed)
         self._listen = Listener(self.ears, self.instants)
-        self._listen_for_caps = Listener(self.ears, self.instants, self.heeded)
-        self._within_reach.heed(self.instants, self.ears)
+        self._listen_for_caps = Listener(self.ears, self.instants, self.heeded, self._slice_frames)
+        means_heard = [self.ears[at] for at in self._budget_ears] if self._slices > 1 else []
+        self._within_reach.heed(self.instants, self.ears, means_heard)
+        slow = self._slices > 1 and any(self.ears[at].weighting in _SLOW for at in self.heeded)
+        self._silence = np.zeros((len(outputs), (LONGEST_HOPS if slow else 1) * HOP_FRAMES))
+        """What comes after an ending, as long as the weightings ring."""
 
     def _budget(self, cap: Cap, ear: int) -> Budget:
         budget = Budget(cap, self.ears[ear], self._record.before)
@@ -136,10 +145,13 @@ class Governor:
 
         ears: the present ones, and further ones that the caps need. The sound sent so far counts against the new caps.
         The held hop was accepted under the present caps: it keeps those, and fades to a level that the new ones allow.
+        Raises TypeError where it decides in slices: nothing is known then of a part of a hop at another ear.
         """
+        if self._slices > 1:
+            raise TypeError("Caps cannot become stricter where a hop is decided on in slices")
         self._record.listen_to(len(ears))
         self._returns_to = max(self._returns_to, self.gain)
-        self._promised = _Kept(self.budgets, self._budget_ears, self.instants)
+        self._promised = CapsToKeep(self.budgets, self._budget_ears, self.instants)
         self._heed(ears, outputs, caps, {budget.cap: budget for budget in self.budgets})
         self._projected = self._hear(self._hearing, self._held)
         self._lasting = {budget: one for budget, one in self._lasting.items() if budget in self.budgets}
@@ -155,7 +167,8 @@ class Governor:
         self._planned = planned
         if not (planned and in_order):
             for budget in self.budgets:
-                self._see_no_more(budget, self._projected, self._lasting.get(budget) or Lasting(budget))
+                lasting = self._lasting.get(budget) or Lasting(budget, slices=self._slices)
+                self._see_no_more(budget, self._projected, lasting)
 
     def _see_no_more(self, budget: Budget, asked: ReceivedHop, lasting: Lasting) -> None:
         """Spends a budget at a rate that lasts, until its window contains no unplanned sound. asked: the last hop."""
@@ -171,7 +184,7 @@ class Governor:
         Their gain falls at the beginning of the hop that shows it, so that no other output is lowered for it. It rises
         as slowly as the gain of all outputs.
         """
-        before, gains = self._alone_gains, np.clip(self._alone_gains * _RECOVERY, _LEAST_RECOVERY, 1.0)
+        before, gains = self._alone_gains, np.clip(self._alone_gains * self._recovery, _LEAST_RECOVERY, 1.0)
         for budget, lasting, units in self._unforeseen(hop, alone=True):
             left = (budget.left() - self._projected.units[self.budgets.index(budget)]) / budget.terms.knee
             lasts = min(lasting.gain_power(units), budget.terms.gain_power(max(0.0, left) / max(units, 1)))
@@ -180,38 +193,57 @@ class Governor:
         self._alone_gains = gains
         if np.all(before == 1.0) and np.all(gains == 1.0):
             return hop
-        lowered: Floats = hop * (before + (gains - before) * np.where(gains < before, _FALL, RISE))
+        lowered: Floats = hop * (before + (gains - before) * np.where(gains < before, self._fall, self._rise))
         return lowered
 
     def _lasting_gain(self, hop: Floats) -> float:
         """The gain of all outputs at which unplanned sound like the next hop could continue without end."""
-        powers = [lasting.gain_power(units) for _, lasting, units in self._unforeseen(hop, alone=False)]
+        powers = []
+        for budget, lasting, units in self._unforeseen(hop, alone=False):
+            powers.append(lasting.gain_power(units))
+            if self._slices > 1:  # so that the first slices of a hop do not take what the last ones need
+                most = min(budget.left() / budget.terms.knee, _SPARED_UNITS if self.spares else inf)
+                powers.append(budget.terms.gain_power(max(0.0, most) / max(units, 1)))
         return float(np.sqrt(min(powers, default=1.0)))
 
     def _unforeseen(self, hop: Floats, *, alone: bool) -> list[tuple[Budget, Lasting, int]]:
-        """The budgets with unplanned sound, with the units that the next hop would use at full gain."""
+        """The budgets with unplanned sound, with the units that a hop like the next slice would use at full gain."""
         lasting = [(budget, one) for budget, one in self._lasting.items() if (budget in self._alone) == alone]
         if not lasting:
             return []
-        self._asked[alone] = self._hear(self._asked[alone].hearing, hop)
-        units = dict(zip(self.budgets, self._asked[alone].units, strict=True))
+        before = self._asked[alone]
+        now = self._asked[alone] = self._hear(before.hearing, hop)
+        earlier = [0] * len(now.units) if self._begins_hop else before.units
+        added = [(grown - other) * self._slices for grown, other in zip(now.units, earlier, strict=True)]
+        units = dict(zip(self.budgets, added, strict=True))
         return [(budget, one, units[budget]) for budget, one in lasting]
+
+    @property
+    def whole_hop(self) -> bool:
+        """Whether the last slice that was sent was the last of its hop."""
+        return self._slice == 0
+
+    @property
+    def _begins_hop(self) -> bool:
+        """Whether the next slice is the first of its hop."""
+        return self._slice == self._slices - 1
 
     def _foresee_again(self) -> None:
         """One more hop was planned: budgets whose window contains no unplanned sound any more are left to the plan."""
-        if self._planned and self._lasting:
+        if self._begins_hop and self._planned and self._lasting:
             for lasting in self._lasting.values():
                 lasting.unforeseen_hops -= 1
             self._lasting = {budget: one for budget, one in self._lasting.items() if one.unforeseen_hops > 0}
 
     def __call__(self, hop: Floats) -> Floats:
-        """Takes one hop, (outputs, HOP_FRAMES), and gives the hop before it."""
+        """Takes one slice, (outputs, slice_frames), and gives the one before it; a slice may be a whole hop."""
         hop = self._lowered_alone(hop)
         # While nothing is written down the gain only rises as slowly as _SPARED_UNITS foresees.
-        rising = max(self.gain * _RECOVERY, _LEAST_RECOVERY, 0.0 if self.spares else self._returns_to)
+        rising = max(self.gain * self._recovery, _LEAST_RECOVERY, 0.0 if self.spares else self._returns_to)
         target = min(1.0, rising, self._lasting_gain(hop))
         self._foresee_again()
         self._harmless = self._within_reach(hop)
+        self._roomy = self._slices == 1 or self._has_room_for_any_ending()
         if self._promised is not None:
             promised, self._promised = self._promised, None
             return self._entered(hop, min(self.gain, target), promised)
@@ -227,11 +259,13 @@ class Governor:
         return self._steered(hop, min(target, solved))
 
     def _rested(self) -> Hearing:
-        return Hearing({ear.weighting for ear in self.ears}, len(self._held))
+        listened = self.ears if self._slices == 1 else [self.ears[at] for at in self.heeded]
+        return Hearing({ear.weighting for ear in listened}, len(self._held))
 
     def _hear(self, before: Hearing, hop: Floats) -> ReceivedHop:
+        """Slices are heard by the caps alone, which is faster; all ears then hear the whole hop."""
         hearing = before.copy()
-        weighted, heard = hearing(hop, self._listen)
+        weighted, heard = hearing(hop, self._listen if self._slices == 1 else self._listen_for_caps)
         energy = heard.energy
         units = tuple(
             budget.terms.units(float(energy[ear])) for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
@@ -246,25 +280,46 @@ class Governor:
     def _keeps_after(self, heard: ReceivedHop, after: ReceivedHop) -> bool:
         """Whether the caps allow a hop after the hop before it has been sent."""
         return self._instants_keep(after) and all(
-            budget.terms.knee * units <= budget.left() - now + budget.oldest
-            and not (self.spares and units > _SPARED_UNITS)
+            budget.terms.knee * units <= self._left_after(budget, now) and not (self.spares and units > _SPARED_UNITS)
             for budget, now, units in zip(self.budgets, heard.units, after.units, strict=True)
         )
+
+    def _left_after(self, budget: Budget, now: int) -> int:
+        """The units that are left for the hop of the next slice. now: those of the hop of the held slice."""
+        return budget.left() - now + budget.oldest if self._begins_hop else budget.left()
 
     def _notice_unforeseen(self, after: ReceivedHop) -> None:
         """Counts sound as unplanned if a plan leaves no room for a hop: it was wrong, until the next programme."""
         for budget, now, units in zip(self.budgets, self._projected.units, after.units, strict=True):
-            if budget not in self._lasting and budget.terms.knee * units > budget.left() - now + budget.oldest:
-                self._see_no_more(budget, after, Lasting(budget, units))
+            if budget not in self._lasting and budget.terms.knee * units > self._left_after(budget, now):
+                part = 1 if self._begins_hop else self._slice + 2
+                self._see_no_more(budget, after, Lasting(budget, units * self._slices / part, self._slices))
                 self._planned = False
 
     def _can_end(self, heard: ReceivedHop, hop: Floats) -> bool:
-        """Whether a hop may be the last, after the hop before it has been sent."""
-        if self._harmless:
+        """Whether a hop may be the last, after the hop before it has been sent.
+
+        The knee of a budget has room for the ringing after a fade over a whole hop, but not over a slice.
+        """
+        if self._harmless and self._roomy:
             return True
-        faded = self._hear(heard.hearing, hop * (1.0 - RISE))
-        silence = self._hear(faded.hearing, np.zeros_like(hop))
-        return self._instants_keep(faded) and self._instants_keep(silence)
+        faded = self._hear(heard.hearing, hop * (1.0 - self._rise))
+        silence = self._hear(faded.hearing, self._silence)
+        has_room = self._roomy or all(
+            units <= self._left_after(budget, now)
+            for budget, now, units in zip(self.budgets, heard.units, silence.units, strict=True)
+        )
+        return has_room and self._instants_keep(faded) and self._instants_keep(silence)
+
+    def _has_room_for_any_ending(self) -> bool:
+        """Whether, at any gain, every budget has room for the next slice and all that may ring after it."""
+        frames = self._silence.shape[1] + 2 * self._slice_frames
+        return all(
+            units + budget.terms.units(reached**budget.terms.power * frames) <= budget.left()
+            for budget, units, reached in zip(
+                self.budgets, self._projected.units, self._within_reach.reached, strict=True
+            )
+        )
 
     def _keeps(self, heard: ReceivedHop) -> bool:
         """Whether the next hop may be sent with the knee kept."""
@@ -282,7 +337,7 @@ class Governor:
         """Sends the held hop under a falling or rising line of gain that keeps the caps."""
         for step in _STEPS_BACK:
             gain = solved * step
-            sent = self._held * (self.gain + (gain - self.gain) * RISE)
+            sent = self._held * (self.gain + (gain - self.gain) * self._rise)
             heard = self._hear(self._hearing, sent)
             after = self._hear(heard.hearing, hop * gain)
             if self._keeps(heard) and self._keeps_after(heard, after) and self._can_end(heard, hop * gain):
@@ -294,12 +349,12 @@ class Governor:
             after = self._hear(heard.hearing, sent)
         return self._send(sent, heard, hop, after, 0.0)
 
-    def _entered(self, hop: Floats, most: float, promised: _Kept) -> Floats:
+    def _entered(self, hop: Floats, most: float, promised: CapsToKeep) -> Floats:
         """Sends the held hop, which keeps the former caps, and moves to a gain that keeps the new caps."""
         solved = min(most, self._solved(hop, held=False))
         for step in _STEPS_BACK:
             gain = solved * step
-            sent = self._held * (self.gain + (gain - self.gain) * RISE)
+            sent = self._held * (self.gain + (gain - self.gain) * self._rise)
             heard = self._hear(self._hearing, sent)
             after = self._hear(heard.hearing, hop * gain)
             if promised.keep(heard) and self._keeps_after(heard, after) and self._can_end(heard, hop * gain):
@@ -307,12 +362,22 @@ class Governor:
         return self._send(sent, heard, hop, after, gain)
 
     def _send(self, sent: Floats, heard: ReceivedHop, hop: Floats, after: ReceivedHop, gain: float) -> Floats:
-        for budget, units in zip(self.budgets, heard.units, strict=True):
-            budget.send(units)
-        self._record.add(heard.energy)
-        self._hearing, self._projected, self._held = heard.hearing, after, hop
-        self.heard, self.gain = heard, gain
+        self._sent[:, self._slice * self._slice_frames : (self._slice + 1) * self._slice_frames] = sent
+        if self._begins_hop:
+            for budget, units in zip(self.budgets, heard.units, strict=True):
+                budget.send(units)
+            self.heard = heard if self._slices == 1 else self._heard_whole()
+            self._record.add(self.heard.energy)
+        self._slice = (self._slice + 1) % self._slices
+        self._hearing, self._projected, self._held, self.gain = heard.hearing, after, hop, gain
         return sent
+
+    def _heard_whole(self) -> ReceivedHop:
+        """The hop that was sent in slices, at all ears."""
+        weighted, heard = self._whole(self._sent.copy(), self._listen)
+        return ReceivedHop(
+            hearing=self._whole, weighted=weighted, energy=heard.energy, peak=heard.peak, fast=heard.fast, units=()
+        )
 
     def _solved(self, hop: Floats, *, held: bool = True) -> float:
         """The greatest gain for the boundary before `hop`; 0 if no gain keeps the caps.
@@ -321,16 +386,17 @@ class Governor:
         """
         sent, silence = self._hearing.copy(), np.zeros_like(hop)
         moving = Hearing({self.ears[at].weighting for at in self.heeded}, len(hop))
-        listen, peaks = self._listen_for_caps, not self._harmless
-        memory = listen.fitted(sent.memory)
-        now_parts = Parts(sent.weigh(self._held * (self.gain * (1.0 - RISE))), moving.weigh(self._held * RISE))
+        listen, peaks, ends = self._listen_for_caps, not self._harmless, not (self._harmless and self._roomy)
+        memory, rise = listen.fitted(sent.memory), self._rise
+        now_parts = Parts(sent.weigh(self._held * (self.gain * (1.0 - rise))), moving.weigh(self._held * rise))
         fading = moving.copy()
         fixed = sent.weigh(silence)
         now = MovingHop(listen, now_parts, peaks=peaks)
         then = MovingHop(listen, Parts(fixed, moving.weigh(hop)), peaks=peaks, after=now)
-        if not self._harmless:
-            faded = MovingHop(listen, Parts(fixed, fading.weigh(hop * (1.0 - RISE))), peaks=peaks, after=now)
-            after = MovingHop(listen, Parts(sent.weigh(silence), fading.weigh(silence)), peaks=peaks, after=faded)
+        if ends:
+            faded = MovingHop(listen, Parts(fixed, fading.weigh(hop * (1.0 - rise))), peaks=peaks, after=now)
+            end = Parts(sent.weigh(self._silence), fading.weigh(self._silence))
+            after = MovingHop(listen, end, peaks=peaks, after=faded)
 
         def used(gain: float) -> float:
             first = now(gain, memory)
@@ -338,36 +404,30 @@ class Governor:
             shares = [
                 share ** (1.0 / budget.terms.power)
                 for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
-                for share in _shares(budget, float(first.energy[ear]), float(second.energy[ear]), held=held)
+                for share in shares_of_hops(
+                    budget, float(first.energy[ear]), float(second.energy[ear]), held=held, begins=self._begins_hop
+                )
             ]
             if self.spares:
                 shares += [
-                    _share(float(second.energy[ear]), budget.terms.energy(_SPARED_UNITS - 1))
+                    share_of(float(second.energy[ear]), budget.terms.energy(_SPARED_UNITS - 1))
                     ** (1.0 / budget.terms.power)
                     for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
                 ]
-            if not self._harmless:
+            if ends:
                 third = faded(gain, first.memory)
-                moments = [second, third, after(gain, third.memory), *([first] if held else [])]
+                last = after(gain, third.memory)
+                moments = [second, third, last, *([first] if held else [])]
                 shares += [one.used(moment.peak, moment.fast) ** 0.5 for one in self.instants for moment in moments]
+            if not self._roomy:
+                shares += [
+                    ending_share(budget, float(first.energy[ear]), float(last.energy[ear]), begins=self._begins_hop)
+                    ** (1.0 / budget.terms.power)
+                    for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
+                ]
             return max(shares, default=0.0)
 
         return greatest_gain(used)
-
-
-def _shares(budget: Budget, now: float, then: float, *, held: bool) -> Iterator[float]:
-    """The used shares of the bounds: by the energy of the held hop, and by that of the hop after it.
-
-    Units are rounded up, once for the held hop and `knee` times for the hop after it.
-    """
-    terms, left = budget.terms, budget.left()
-    if held:
-        yield _share(terms.knee * now, terms.energy(left - terms.knee))
-    yield _share(now + terms.knee * then, terms.energy(left + budget.oldest - terms.knee - 1))
-
-
-def _share(energy: float, bound: float) -> float:
-    return energy / bound if bound > 0.0 else inf if energy > 0.0 else 0.0
 
 
 def _kind(ear: Ear, outputs: Mapping[str, Output]) -> NDArray[np.bool_] | None:
@@ -377,20 +437,3 @@ def _kind(ear: Ear, outputs: Mapping[str, Output]) -> NDArray[np.bool_] | None:
     transducers = np.array([output.transducer for output in outputs.values()])
     kind: NDArray[np.bool_] = transducers == transducers[ear.only]
     return None if np.all(kind) else kind
-
-
-@dataclass(frozen=True, slots=True)
-class _Kept:
-    """Caps that a hop must keep."""
-
-    budgets: tuple[Budget, ...]
-    ears: tuple[int, ...]
-    """One ear for each budget."""
-    instants: tuple[InstantCap, ...]
-
-    def keep(self, heard: ReceivedHop) -> bool:
-        """Whether the caps hold if this hop is sent."""
-        return all(one.used(heard.peak, heard.fast) <= 1.0 for one in self.instants) and all(
-            budget.terms.units(float(heard.energy[ear])) <= budget.left()
-            for budget, ear in zip(self.budgets, self.ears, strict=True)
-        )

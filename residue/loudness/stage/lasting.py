@@ -28,9 +28,9 @@ class Lasting:
     and only if it lasts.
     """
 
-    def __init__(self, budget: Budget, asked: float = 0.0) -> None:
-        """asked: the units of a hop, if the wanted sound has already used up the budget."""
-        self._budget = budget
+    def __init__(self, budget: Budget, asked: float = 0.0, slices: int = 1) -> None:
+        """asked: the units of a hop, if the wanted sound has already used up the budget. slices: of a hop."""
+        self._budget, self._share = budget, 1.0 / slices
         self.unforeseen_hops = 0
         """The number of further hops for which the last window contains unplanned sound, if no more of it comes."""
         hops = budget.terms.hops
@@ -38,18 +38,19 @@ class Lasting:
         self._margin = budget.terms.knee + max(_MARGIN_HOPS, _MARGIN_SHARE * hops)
         self._floor = (1.0 - RESERVE_SHARE) * HOP_UNITS * hops / (hops + self._margin)
         self._ahead = np.arange(hops, -1, -1)
-        self._every = max(1, hops // _LOOKS_A_WINDOW)
+        self._every = max(1, hops // _LOOKS_A_WINDOW) * slices
         self._count = 0
         self._recent = self._mean = asked
         self._rate = self._reserve = 0.0
 
     def gain_power(self, asked: int) -> float:
-        """The square of the gain, 1 at most, for the next hop. asked: its units at full gain."""
+        """The square of the gain, 1 at most, for the next slice. asked: the units of a hop like it, at full gain."""
         if self._count % self._every == 0:
             self._look()
         self._count += 1
-        self._recent += (asked - self._recent) / self._recently
-        self._mean += (asked - self._mean) / min(self._count + self._recently, self._budget.terms.hops)
+        self._recent += (asked - self._recent) * self._share / self._recently
+        passed = min(self._count * self._share + self._recently, self._budget.terms.hops)
+        self._mean += (asked - self._mean) * self._share / passed
         share = min(self._rate / max(self._mean, self._rate), self._short() / max(self._recent, self._short()))
         return self._budget.terms.gain_power(share)
 

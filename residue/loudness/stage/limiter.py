@@ -54,9 +54,10 @@ class Limiter:
     """
 
     _STEP = round(ONE / (RELEASE_S * HOP_RATE_HZ))
-    _CLIMB = np.arange(1, HOP_FRAMES + 1, dtype=np.int64) * _STEP
 
-    def __init__(self, outputs: Mapping[str, Output]) -> None:
+    def __init__(self, outputs: Mapping[str, Output], slice_frames: int = HOP_FRAMES) -> None:
+        self._frames = slice_frames
+        self._climb = np.arange(1, slice_frames + 1, dtype=np.int64) * self._STEP
         kinds = sorted({output.transducer for output in outputs.values()})
         self._link = np.array([kinds.index(output.transducer) for output in outputs.values()])
         self._ceilings = np.array([limiter_ceiling(output) for output in outputs.values()])
@@ -66,46 +67,46 @@ class Limiter:
         self._faded = np.full((len(kinds), FADE_FRAMES - 1), ONE, dtype=np.int64)
         self._rests = True  # no gain below 1 is remembered
         self.lowest_gain = 1.0
-        """The lowest gain of the last hop."""
+        """The lowest gain of the last slice."""
 
     def __call__(self, hop: Floats) -> Floats:
-        """Takes one hop, (outputs, HOP_FRAMES), and gives a hop, DELAY_FRAMES later."""
+        """Takes one slice, (outputs, slice_frames), and gives as much, DELAY_FRAMES later."""
         highest = np.maximum(magnitudes(self._tail[:, -REACH:]), magnitudes(hop))
         joined = np.concatenate((self._tail, hop), axis=1)
-        self._tail, delayed = joined[:, -DELAY_FRAMES:].copy(), joined[:, :HOP_FRAMES].copy()
+        self._tail, delayed = joined[:, -DELAY_FRAMES:].copy(), joined[:, : self._frames].copy()
         loud = bool((SUM_OF_MAGNITUDES * highest > self._ceilings).any())
         asked = self._asked_gains(joined[:, DELAY_FRAMES - REACH :]) if loud else None
         if asked is None and self._rests:
             self.lowest_gain = 1.0
             return delayed
-        gains = self._gains(np.full((len(self._last), HOP_FRAMES), ONE) if asked is None else asked)
+        gains = self._gains(np.full((len(self._last), self._frames), ONE) if asked is None else asked)
         self._rests = all(bool(np.all(history == ONE)) for history in (self._asked, self._last, self._faded))
         self.lowest_gain = float(np.min(gains))
         limited: Floats = delayed * gains[self._link]
         return limited
 
     def _asked_gains(self, joined: Floats) -> IntegerGains | None:
-        """(links, HOP_FRAMES): the gain that lowers each frame to the ceiling; None if no frame is above it."""
+        """(links, frames): the gain that lowers each frame to the ceiling; None if no frame is above it."""
         output, frames, peaks = peaks_above(joined, self._ceilings)
         if not len(frames):
             return None
         ceilings = self._ceilings[output]
         samples = np.abs(joined[output, frames + (REACH - _CENTRE)])
         peaks = np.maximum(np.maximum(peaks, samples), ceilings)
-        asked = np.full((len(self._last), HOP_FRAMES), ONE, dtype=np.int64)
+        asked = np.full((len(self._last), self._frames), ONE, dtype=np.int64)
         np.minimum.at(asked, (self._link[output], frames), np.floor(ceilings / peaks * ONE).astype(np.int64))
         return asked
 
     def _gains(self, asked: IntegerGains) -> Floats:
-        """(links, HOP_FRAMES): the held minimum, rising slowly, then smoothed over FADE_FRAMES."""
+        """(links, frames): the held minimum, rising slowly, then smoothed over FADE_FRAMES."""
         history = np.concatenate((self._asked, asked), axis=1)
         self._asked = history[:, -(_WINDOW_FRAMES - 1) :].copy()
         if kernel.COMPILED:
             return self._compiled_gains(history)
         held = _minimum_before(history, _WINDOW_FRAMES)
         # A gain that rises by at most one step a frame is a running minimum of the values minus that rise.
-        level = np.minimum.accumulate(np.concatenate((self._last, held - self._CLIMB), axis=1), axis=1)
-        rising = np.minimum(level[:, 1:] + self._CLIMB, ONE)
+        level = np.minimum.accumulate(np.concatenate((self._last, held - self._climb), axis=1), axis=1)
+        rising = np.minimum(level[:, 1:] + self._climb, ONE)
         self._last = rising[:, -1:].copy()
         steps = np.concatenate((self._faded, rising), axis=1)
         self._faded = steps[:, -(FADE_FRAMES - 1) :].copy()
@@ -114,7 +115,7 @@ class Limiter:
         return gains
 
     def _compiled_gains(self, history: IntegerGains) -> Floats:
-        gains = np.empty((len(history), HOP_FRAMES))
+        gains = np.empty((len(history), self._frames))
         for link, asked in enumerate(history):
             gains[link], self._faded[link] = kernel.limit(
                 asked, rising=self._faded[link], last=self._last[link], window=_WINDOW_FRAMES, step=self._STEP, one=ONE

@@ -11,7 +11,7 @@ from residue.dsp import exact
 from residue.dsp.delay import DelayLine
 from residue.dsp.filters import SosFilter, highpass, lowpass
 from residue.dsp.kernel import power_sums
-from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S
+from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ
 from residue.loudness.outputs.outputs import Output
 
 Floats = NDArray[np.float64]
@@ -99,25 +99,26 @@ class OnsetLine:
     there until the next silence. So it does not change pauses, beats and accents within a performance.
     """
 
-    _FLOOR = HOP_FRAMES * exact.power(10.0, QUIET_DBFS / 10.0)
-    _TOP = HOP_FRAMES * LOUDEST * LOUDEST
-    _SILENCE_HOPS = round(SILENCE_S / HOP_S)
-
-    def __init__(self, outputs: Mapping[str, Output]) -> None:
-        self._rise = np.array([exact.power(10.0, output.rise_db_per_s * HOP_S / 10.0) for output in outputs.values()])
-        self._line = np.full(len(outputs), self._FLOOR)
+    def __init__(self, outputs: Mapping[str, Output], hop_frames: int = HOP_FRAMES) -> None:
+        """hop_frames: less than HOP_FRAMES where the cap stage works in slices."""
+        hop_s = hop_frames / HOP_RATE_HZ
+        self._floor = hop_frames * exact.power(10.0, QUIET_DBFS / 10.0)
+        self._top = hop_frames * LOUDEST * LOUDEST
+        self._silence_hops = round(SILENCE_S / hop_s)
+        self._rise = np.array([exact.power(10.0, output.rise_db_per_s * hop_s / 10.0) for output in outputs.values()])
+        self._line = np.full(len(outputs), self._floor)
         self._silent_hops = 0
 
     def __call__(self, energy: Floats) -> Floats:
         """energy: (outputs,), the sum of squares of the next hop. Gives its gains, 1 at most."""
-        if (energy >= self._FLOOR).any():
-            self._line = np.minimum(self._line * self._rise, self._TOP)
+        if (energy >= self._floor).any():
+            self._line = np.minimum(self._line * self._rise, self._top)
             self._silent_hops = 0
         else:
             self._silent_hops += 1
-            if self._silent_hops >= self._SILENCE_HOPS:
-                self._line = np.full_like(self._line, self._FLOOR)
-        gains: Floats = np.sqrt(np.minimum(1.0, self._line / np.maximum(energy, self._FLOOR)))
+            if self._silent_hops >= self._silence_hops:
+                self._line = np.full_like(self._line, self._floor)
+        gains: Floats = np.sqrt(np.minimum(1.0, self._line / np.maximum(energy, self._floor)))
         return gains
 
 
@@ -127,21 +128,20 @@ class OnsetGuard:
     The gain at the boundary of two hops is the lower of their gains, so one hop is held back.
     """
 
-    _SHARES = np.arange(1, HOP_FRAMES + 1) / HOP_FRAMES
-
-    def __init__(self, outputs: Mapping[str, Output]) -> None:
-        self._line = OnsetLine(outputs)
-        self._held = np.zeros((len(outputs), HOP_FRAMES))
+    def __init__(self, outputs: Mapping[str, Output], hop_frames: int = HOP_FRAMES) -> None:
+        self._line = OnsetLine(outputs, hop_frames)
+        self._shares = np.arange(1, hop_frames + 1) / hop_frames
+        self._held = np.zeros((len(outputs), hop_frames))
         self._wanted = np.ones(len(outputs))
         self._gain = np.ones(len(outputs))
 
     def __call__(self, hop: Floats) -> Floats:
-        """Takes one hop, (outputs, HOP_FRAMES), and gives the hop before it."""
+        """Takes one hop, (outputs, hop_frames), and gives the hop before it."""
         wanted = self._line(hop_energy(hop))
         boundary = np.minimum(self._wanted, wanted)
         given, before = self._held, self._gain
         if (before != 1.0).any() or (boundary != 1.0).any():
-            given = given * (before[:, np.newaxis] + (boundary - before)[:, np.newaxis] * self._SHARES)
+            given = given * (before[:, np.newaxis] + (boundary - before)[:, np.newaxis] * self._shares)
         self._held, self._wanted, self._gain = hop, wanted, boundary
         return given
 

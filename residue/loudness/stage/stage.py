@@ -24,6 +24,8 @@ Floats = NDArray[np.float64]
 
 LATENCY_FRAMES = 3 * HOP_FRAMES + limiter.DELAY_FRAMES
 """One hop that fills, one hop of look-ahead each for the onset guard and the governor, and the limiter's delay."""
+LIVE_SLICE_FRAMES = 240
+"""5 ms, a twentieth of a hop: what the cap stage decides at once where a living performer plays."""
 
 
 class CapStage:
@@ -32,11 +34,9 @@ class CapStage:
     In order: mute of samples that are not finite, trim and delay of each output, subsonic high-pass and DC block, bound
     on the rise of level, true-peak limiter, governor (caps and long-term power). It works in hops of HOP_FRAMES at
     fixed places of its own stream, so its output does not depend on the blocks. A playback that begins on a hop
-    boundary of the stage has exactly the hops of its level profile.
+    boundary of the stage has exactly the hops of its level profile. For a living performer it decides in slices of a
+    hop, with less latency and more computing.
     """
-
-    latency_frames: int = LATENCY_FRAMES
-    """The delay of each frame, without the delay_ms of its output."""
 
     def __init__(
         self,
@@ -45,19 +45,27 @@ class CapStage:
         history: SentHistory | None = None,
         *,
         metered: bool = True,
+        slice_frames: int = HOP_FRAMES,
     ) -> None:
-        """metered: whether `reading` and `take_tally` will be asked. What is sent does not depend on it."""
+        """metered: whether `reading` and `take_tally` will be asked. What is sent does not depend on it.
+
+        slice_frames: what it decides at once, a hop or a part of one: a divisor of HOP_FRAMES, a multiple of 120.
+        """
+        self.latency_frames = 3 * slice_frames + limiter.DELAY_FRAMES
+        """The delay of each frame, without the delay_ms of its output."""
         every_cap = (*caps, *protecting_caps(outputs))
         self._condition = Conditioner(outputs)
-        self._onset = OnsetGuard(outputs)
-        self._limit = Limiter(outputs)
+        self._onset = OnsetGuard(outputs, slice_frames)
+        self._limit = Limiter(outputs, slice_frames)
         heard = ears(outputs, every_cap) if metered else capped_ears(outputs, every_cap)
-        self._govern = Governor(heard, outputs, every_cap, history or SentHistory())
+        self._govern = Governor(heard, outputs, every_cap, history or SentHistory(), slice_frames)
         self._meter = StageMeter(outputs, self._govern) if metered else NoMeter()
-        self._waiting = np.empty((len(outputs), HOP_FRAMES))
+        self._limiter_gain, self._muted = 1.0, 0
+        """The lowest gain of the limiter and the muted frames, since the last whole hop was sent."""
+        self._waiting = np.empty((len(outputs), slice_frames))
         self._filled = 0
-        # The parts of the chain cause all of the delay except the hop that fills.
-        self._ready = np.zeros((len(outputs), HOP_FRAMES))
+        # The parts of the chain cause all of the delay except the slice that fills.
+        self._ready = np.zeros((len(outputs), slice_frames))
         self._seal = Seal()
 
     def process(self, block: Floats) -> Capped:
@@ -65,23 +73,26 @@ class CapStage:
         given = np.empty_like(block)
         done = 0
         while done < block.shape[1]:
-            here = slice(self._filled, min(HOP_FRAMES, self._filled + block.shape[1] - done))
+            here = slice(self._filled, min(self._waiting.shape[1], self._filled + block.shape[1] - done))
             now = slice(done, done + here.stop - here.start)
             self._waiting[:, here] = block[:, now]
             given[:, now] = self._ready[:, here]
             self._filled, done = here.stop, now.stop
-            if self._filled == HOP_FRAMES:
-                self._ready, self._filled = self._hop(self._waiting), 0
+            if self._filled == self._waiting.shape[1]:
+                self._ready, self._filled = self._next(self._waiting), 0
         return Capped(given, self._seal)
 
-    def _hop(self, hop: Floats) -> Floats:
+    def _next(self, hop: Floats) -> Floats:
+        """Takes the next slice, and gives the one that is sent now."""
         finite = np.isfinite(hop)
-        muted = 0
         if not finite.all():
             hop = np.where(finite, hop, 0.0)
-            muted = int(np.count_nonzero(~finite.all(axis=0)))
+            self._muted += int(np.count_nonzero(~finite.all(axis=0)))
         sent = self._govern(self._limit(self._onset(self._condition(hop))))
-        self._meter.count(self._limit.lowest_gain, muted)
+        self._limiter_gain = min(self._limiter_gain, self._limit.lowest_gain)
+        if self._govern.whole_hop:
+            self._meter.count(self._limiter_gain, self._muted)
+            self._limiter_gain, self._muted = 1.0, 0
         return sent
 
     def tighten(self, outputs: Mapping[str, Output], caps: Sequence[Cap]) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-import soundfile
 
 from residue.dsp.exact import Floats
 from residue.mapping.node import NodeContext
@@ -17,6 +16,8 @@ def recorded(context: NodeContext, file: str) -> Floats:
 
     Raises ValueError, in words for people, where it cannot be read or has another rate.
     """
+    import soundfile  # for the few pieces with recorded sounds
+
     path = Path(context.folder) / file
     try:
         frames, rate_hz = soundfile.read(path, always_2d=True)

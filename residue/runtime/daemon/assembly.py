@@ -76,7 +76,15 @@ def show_of(
     )
     timekeeper = Timekeeper(in_force, clock, before.last_known)
     house = recalled(before, in_force().hours.programme, clock.monotonic_s())
-    keeper = Keeper(house, lambda: in_force().hours.programme, timekeeper, clock, player, happened)
+    keeper = Keeper(
+        house,
+        lambda: in_force().hours.programme,
+        timekeeper,
+        clock,
+        player,
+        happened,
+        in_step=in_force().room.in_step is not None,
+    )
     assumed = tuple(assumptions(history, (cap.window_s for cap in caps(in_force()) if cap.quantity.windowed)))
     return Show(in_force, clock, clock.monotonic_s(), assumed, timekeeper, planner, engine, player, keeper)
 
@@ -91,7 +99,7 @@ def _engine(
 ) -> Engine:
     outputs = sounding_outputs(installation)
     given, folder = places.device or installation.room.device, Path() if places.device else places.state
-    sink = ReturningSink(sink_opener(given, routing_of(outputs), folder))
+    sink = ReturningSink(sink_opener(given, routing_of(outputs), folder, in_step=installation.room.in_step))
     return Engine(cap_stage(installation, history), sink, len(outputs), heard, log_lags=log_lags, sent=sent)
 
 

@@ -21,7 +21,7 @@ from residue.mapping.signals import seconds
 from residue.problems import ProblemError
 from residue.proof.hearing import HeardOutput, HeardSweeps
 from residue.proof.judging import MOST_LOWERED_DB, Judged, OutputVerdict, in_words, judged, lowered_db
-from residue.proof.listening import Listen
+from residue.proof.messages import Listen
 from residue.proof.settings import Microphone
 from residue.proof.sweep import SLOT_FRAMES, slots_of, sound_of
 from residue.records import SpoiltRecordError, encode_record, read_record

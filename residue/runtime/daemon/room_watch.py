@@ -14,9 +14,8 @@ from numpy.typing import NDArray
 
 from residue.processes import command_of
 from residue.proof.judging import DRIFT_DB
+from residue.proof.messages import HEAD, RoomChange, Watch
 from residue.proof.settings import Microphone
-from residue.proof.watching import HEAD, RoomChange, Watch
-from residue.runtime.engine.engine import BLOCK_FRAMES
 
 logger = logging.getLogger(__name__)
 
@@ -51,7 +50,8 @@ class RoomWatch:
     def sent(self, first_frame: int, frames: NDArray[np.float64], heard_at_s: float) -> None:
         """Passes a block on, (outputs, frames), without waiting."""
         if self._listening:
-            self._blocks.append(HEAD.pack(first_frame, heard_at_s) + frames.astype(np.float32).tobytes())
+            head = HEAD.pack(first_frame, heard_at_s, frames.shape[1])
+            self._blocks.append(head + frames.astype(np.float32).tobytes())
 
     async def keep(self) -> None:
         """Listens whenever the house is open, for ever."""
@@ -73,9 +73,7 @@ class RoomWatch:
         )
         if process.stdin is None or process.stdout is None:
             return
-        asked = Watch(
-            device=microphone.device, input=microphone.input, outputs=self._outputs, block_frames=BLOCK_FRAMES
-        )
+        asked = Watch(device=microphone.device, input=microphone.input, outputs=self._outputs)
         taking = asyncio.create_task(self._take(process.stdout))
         try:
             process.stdin.write(msgspec.json.encode(asked) + b"\n")

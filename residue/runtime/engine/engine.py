@@ -12,7 +12,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import partial
 from math import inf
 from queue import Empty, SimpleQueue
@@ -24,16 +24,17 @@ from residue.loudness.caps.caps import Cap
 from residue.loudness.meters.direct_current import DirectCurrentMeter
 from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.outputs.outputs import Output
-from residue.loudness.stage.readings import Reading, Tally
+from residue.loudness.stage.readings import Tally
 from residue.loudness.stage.stage import CapStage
 from residue.mapping.playback import Playable
 from residue.mapping.signals import frame_at, seconds
-from residue.mapping.trust import BodyReading
 from residue.output.returning import ReturningSink
 from residue.processes import MAKES_FRAMES, keep_time
 from residue.runtime.engine.crossfade import EveningCrossfade
 from residue.runtime.engine.fader import Fader
 from residue.runtime.engine.observers import SentObserver, SpanObserver
+from residue.runtime.engine.place_in_step import PlaceInStep
+from residue.runtime.engine.snapshot import Failure, Snapshot
 from residue.runtime.engine.tone import Tone
 from residue.runtime.journal.tallies import TALLY_S
 
@@ -51,6 +52,8 @@ CROSSFADE_S = 4.0
 """The length of the crossfade from one turn to another; our choice."""
 TRIM_S = 1.0
 """The time in which a trim changes; our choice."""
+ASTRAY_FADE_S = 1.0
+"""The fade-out of a room that falls out of step: less than LEAVE_HOPS of in_step.py."""
 STALL_S = 1.0
 """The buffer of a device does not bridge a longer gap between two blocks: then sound comes back with a fade."""
 REBUILD_WAIT_S = 0.5
@@ -74,58 +77,14 @@ class Turn:
     """Whether a plan includes it; without a plan the gain is 1."""
     in_order: bool = True
     """Whether it follows the sound before in an order of the plan."""
-
-
-@dataclass(frozen=True, slots=True)
-class Failure:
-    """A performance whose graph failed, or that could not begin."""
-
-    why: str
-    at_s: float
-    """The last time, on the monotonic clock."""
-    times: int = 1
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Snapshot:
-    """The engine's report after each block."""
-
-    frames: int = 0
-    """The frames written since the start: the heartbeat."""
-    turn: int = 0
-    performance: str | None = None
-    """The performance under way."""
-    playhead_s: float = 0.0
-    section: str | None = None
-    readings: Mapping[str, BodyReading] = field(default_factory=dict)
-    """The readings of the performer's body, by node."""
-    trim: float = 1.0
-    plan_gain: float = 1.0
-    asked_peak: float = 0.0
-    """The highest magnitude that entered the cap stage in the last PEAKS_S."""
-    sent_peak: float = 0.0
-    """The highest magnitude that left it in that time and was written."""
-    direct_current: float = 0.0
-    """The highest direct current of an output in the written sound (DirectCurrentMeter)."""
-    stuck_at: float = 0.0
-    """The highest magnitude of an output of the graph that had one value for the whole block."""
-    reading: Reading | None = None
-    tone: bool = False
-    """Whether a check tone sounds, or did a moment ago."""
-    late_blocks: int = 0
-    lost: str | None = None
-    device_wrong: bool = False
-    losses: int = 0
-    busy: float = 0.0
-    """The computing time of the last block, as a share of real time."""
-    failures: Mapping[str, Failure] = field(default_factory=dict)
-    """The failures, by performance."""
+    first_hop: int | None = None
+    """The hop of the clock at which its first frame is heard, in a room in step; None elsewhere."""
 
 
 class Engine:
     """Plays turns through one cap stage into one sink.
 
-    tallies: the levels sent, one a second and one at the end, for the log. log_lags: LogWriter.lags.
+    tallies: the levels sent, one a second and one at the end. log_lags: LogWriter.lags. block_frames: a share of 1 s.
     """
 
     def __init__(
@@ -136,16 +95,19 @@ class Engine:
         heard: SpanObserver = lambda span, signals, heard_at_s: None,
         monotonic_s: Callable[[], float] = time.monotonic,
         log_lags: Callable[[int], bool] = lambda frames: False,
+        block_frames: int = BLOCK_FRAMES,
         sent: SentObserver = lambda first_frame, frames, heard_at_s: None,
     ) -> None:
-        self._stage, self._log_lags, self._sent = stage, log_lags, sent
+        self._stage, self._log_lags, self._block_frames, self._sent = stage, log_lags, block_frames, sent
         self._sink = sink
         self._heard = heard
         self._monotonic_s = monotonic_s
-        self._silence = np.zeros((outputs, BLOCK_FRAMES))
+        self._silence = np.zeros((outputs, block_frames))
         self._orders: SimpleQueue[Callable[[], None]] = SimpleQueue()
         self._turn: Turn | None = None
         self._fade = Fader(0.0)
+        self._place: PlaceInStep | None = None
+        """The turn's place in step with the clock, in a room in step."""
         self._crossfade: EveningCrossfade | None = None
         self._trim = Fader(1.0)
         self._lowered = Fader(1.0)
@@ -154,7 +116,7 @@ class Engine:
         self._closing = False
         self._last = self._silence
         self._tone = Tone()
-        self._peaks: deque[tuple[float, float]] = deque(maxlen=frame_at(PEAKS_S) // BLOCK_FRAMES)
+        self._peaks: deque[tuple[float, float]] = deque(maxlen=frame_at(PEAKS_S) // block_frames)
         """The peaks of the last blocks, before and after the cap stage."""
         self._direct_current = DirectCurrentMeter(outputs)
         self._frames_to_go: int | None = None
@@ -283,7 +245,7 @@ class Engine:
         with self._sending:
             if generation != self._generation:
                 return
-            for _ in range(-(-self._stage.latency_frames // BLOCK_FRAMES)):
+            for _ in range(-(-self._stage.latency_frames // self._block_frames)):
                 self._stage.process(self._silence)  # this counts the sound as sent
         self._presence = Fader(0.0)
         self._presence.move(1.0, frame_at(RETURN_FADE_S))
@@ -291,17 +253,17 @@ class Engine:
     def _send(self, block: NDArray[np.float64], began_s: float) -> None:
         self._stage.spare(spares=self._log_lags(self.snapshot.frames))
         capped = self._stage.process(block)
-        busy = (self._monotonic_s() - began_s) / seconds(BLOCK_FRAMES)
+        busy = (self._monotonic_s() - began_s) / seconds(self._block_frames)
         self._sink.write(capped)
         self._sent(self.snapshot.frames, capped.frames, began_s + self._sink.latency_s)
         self._watch_sink()
         if self._frames_to_go is not None:
-            self._frames_to_go -= BLOCK_FRAMES
+            self._frames_to_go -= self._block_frames
         now, peaks = self.snapshot, np.abs(block).max(axis=1, initial=0.0)
         self._peaks.append((float(peaks.max(initial=0.0)), float(np.abs(capped.frames).max(initial=0.0))))
         self.snapshot = replace(
             now,
-            frames=now.frames + BLOCK_FRAMES,
+            frames=now.frames + self._block_frames,
             performance=self._turn.performance if self._turn else None,
             trim=self._trim.aim,
             asked_peak=max(asked for asked, _ in self._peaks),
@@ -314,6 +276,8 @@ class Engine:
             lost=self._sink.lost,
             device_wrong=self._sink.wrong,
             losses=self._sink.losses,
+            astray=self._sink.astray,
+            skew=self._sink.skew,
             busy=busy,
         )
         if self.snapshot.frames % frame_at(TALLY_S) == 0:
@@ -321,13 +285,13 @@ class Engine:
 
     def _block(self, now_s: float) -> NDArray[np.float64]:
         """The next block of the turn, under the plan and all faders; it also notes the end of the turn."""
-        trim, presence = self._trim.next(BLOCK_FRAMES), self._presence.next(BLOCK_FRAMES)
-        lowered = self._lowered.next(BLOCK_FRAMES)
+        trim, presence = self._trim.next(self._block_frames), self._presence.next(self._block_frames)
+        lowered = self._lowered.next(self._block_frames)
         turn = self._turn
         if turn is None:
             return self._tone.next(self._silence) * presence
-        fade = self._fade.next(BLOCK_FRAMES)
         sound, ended = self._sound(turn, now_s)
+        fade = self._fade.next(self._block_frames)
         if self._turn is not turn:  # its graph returned after the engine had been rebuilt
             return self._silence
         crossfade = self._crossfade
@@ -343,7 +307,10 @@ class Engine:
     def _sound(self, turn: Turn, now_s: float) -> tuple[NDArray[np.float64], bool]:
         """A block of the performance, and whether it ended; after a failure of the graph the last block fades out."""
         try:
-            played = turn.playback.step(BLOCK_FRAMES)
+            if self._place is not None and not self._place.reached(turn.playback, self._sink.hop, now_s):
+                return self._silence, False
+            self._fade_into_place()
+            played = turn.playback.step(self._block_frames)
             if not np.isfinite(played.outputs).all():
                 raise FloatingPointError("The graph gave a value that is not a number, or is infinite")
         except Exception as error:  # nodes of an artist may raise any error, and the house continues to play
@@ -365,9 +332,15 @@ class Engine:
         )
         return played.outputs, played.ended
 
+    def _fade_into_place(self) -> None:
+        """Fades in where the turn comes to its place in the middle of a performance."""
+        if self._place is not None and self._place.take_joined() and not self._closing:
+            self._fade = Fader(0.0)
+            self._fade.move(1.0, frame_at(RETURN_FADE_S))
+
     def _farewell(self) -> NDArray[np.float64]:
         """The last good block, mirrored so that it continues without a step, and faded to silence."""
-        return self._last[:, ::-1] * np.linspace(1.0, 0.0, BLOCK_FRAMES) ** 2
+        return self._last[:, ::-1] * np.linspace(1.0, 0.0, self._block_frames) ** 2
 
     def _begin(self, turn: Turn) -> None:
         at_s = seconds(turn.playback.position)
@@ -378,6 +351,7 @@ class Engine:
             else EveningCrossfade(before.playback, before.gain * self._lowered.aim, frame_at(CROSSFADE_S))
         )
         self._turn, self._closing, self._last = turn, False, self._silence
+        self._place = None if turn.first_hop is None else PlaceInStep(turn.first_hop, self._monotonic_s)
         self._tone.drop()
         self._lowered.move(1.0, 0)
         self._stage.begin_programme(planned=turn.planned, in_order=turn.in_order)
@@ -437,11 +411,15 @@ class Engine:
     def _stop(self, fade_s: float) -> None:
         self._fade_out(fade_s if self._turn else 0.0)
         fade_frames = frame_at(fade_s) if self._turn else 0
-        self._frames_to_go = fade_frames + self._stage.latency_frames + frame_at(self._sink.latency_s) + BLOCK_FRAMES
+        on_the_way = self._stage.latency_frames + frame_at(self._sink.latency_s)
+        self._frames_to_go = fade_frames + on_the_way + self._block_frames
 
     def _watch_sink(self) -> None:
         """Sends nothing while the sink is lost, so that no exposure is counted, and sound comes back with a fade-in."""
         if self._sink.lost is not None:
             self._presence.move(0.0, 0)
+        elif self._sink.astray:
+            if self._presence.aim:
+                self._presence.move(0.0, frame_at(ASTRAY_FADE_S))
         elif self._presence.aim == 0.0:
             self._presence.move(1.0, frame_at(RETURN_FADE_S))

@@ -28,7 +28,7 @@ from residue.installation.load import (
 from residue.installation.room import Room
 from residue.live.sensors import FILE_NAME as SENSORS_FILE
 from residue.live.sensors import check_needs
-from residue.loudness.caps.cautions import CAUTIONS, LAMP_CAUTION, LIGHT_CAUTION
+from residue.loudness.caps.cautions import cautions
 from residue.loudness.outputs.measurement import measurement_notes
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.changes import changes
@@ -42,6 +42,7 @@ from residue.output.opening import check_device
 from residue.problems import Finding, ProblemError, Severity, stops
 from residue.progress import Progress, silent
 from residue.runtime.calibration.own_calibration import check_own_calibrations
+from residue.runtime.offline.in_step_findings import in_step_findings
 from residue.runtime.offline.keypad_findings import keypad_findings
 from residue.runtime.offline.light_findings import light_findings
 from residue.runtime.offline.microphone import microphone_findings
@@ -58,6 +59,7 @@ from residue.runtime.planning.preparation import (
     sounding_outputs,
 )
 from residue.runtime.system.clock import Clock
+from residue.runtime.system.discipline import discipline
 from residue.runtime.system.files import save_picture
 from residue.runtime.system.unit_files import installed_unit
 from residue.schedule import agenda
@@ -97,6 +99,7 @@ def inspect(
     findings += folder_findings(installation)
     findings += microphone_findings(installation.room)
     findings += [*_feed(installation), *light_findings(installation), *_page(installation.room)]
+    findings += in_step_findings(installation.room, discipline())
     findings += _output(installation, device or installation.room.device)
     findings += _disk(cache)
     day = local(clock.now(), installation.calendar.zone).date()
@@ -252,9 +255,7 @@ def _first_rises(installation: Installation, planned: PlannedPerformance, profil
 
 
 def _cautions(installation: Installation) -> Iterator[Finding]:
-    light = [LIGHT_CAUTION] if installation.graph.feeds else []
-    lamps = [LAMP_CAUTION] if installation.room.light is not None else []
-    for caution in (*CAUTIONS, *light, *lamps):
+    for caution in cautions(feed=bool(installation.graph.feeds), lamps=installation.room.light is not None):
         yield Finding(Severity.NOTES, "caution", caution, "")
 
 

@@ -18,16 +18,16 @@ from residue.control.feed import FeedSender
 from residue.installation.load import Installation, read_sensors
 from residue.live.messages import OscReceiver
 from residue.live.sensors import Sensors, check_needs
-from residue.live.sound_input import NoSound, SoundInput
+from residue.live.sound_input import LATENCY_S, NoSound, SoundInput
 from residue.live.source import LiveSource
 from residue.live.take import Take, check_place
-from residue.loudness.stage.stage import CapStage
+from residue.loudness.stage.stage import LIVE_SLICE_FRAMES
 from residue.mapping.playback import Playback, Played
 from residue.mapping.signals import frame_at, seconds
 from residue.output.opening import routing_of, sink_opener
 from residue.output.returning import ReturningSink
 from residue.problems import ProblemError, stops
-from residue.runtime.engine.engine import BLOCK_FRAMES, SWITCH_S, Engine, Turn
+from residue.runtime.engine.engine import SWITCH_S, Engine, Turn
 from residue.runtime.journal.evidence import Evidence
 from residue.runtime.journal.tallies import Circumstances
 from residue.runtime.planning.preparation import cap_stage, sent_history, sounding_outputs
@@ -37,6 +37,8 @@ from residue.runtime.system.ending_signals import ending_signals, handled
 from residue.runtime.system.files import occupied
 from residue.watchdog.deadman import Deadman
 
+BUFFER_S = 0.01
+"""The buffer of the output device: enough for what a quiet computer is late now and then."""
 LOOK_S = 0.1
 LINE_S = 5.0
 CUT_FADE_S = 1.0
@@ -98,7 +100,8 @@ class Recording:
     ) -> None:
         self._title, self._into, self._sink = sensors.title, into, sink
         self._evidence = Evidence(state, clock)
-        stage = cap_stage(installation, sent_history(installation, self._evidence.log, clock.now()))
+        history = sent_history(installation, self._evidence.log, clock.now())
+        self._stage = cap_stage(installation, history, LIVE_SLICE_FRAMES)
         self._listener = OscReceiver(sensors.osc, [one.address for one in sensors.channel.values() if one.address])
         self._sound: SoundInput = sound or NoSound()
         self._take = Take(into, sensors, sensors.performance(clock.now()))
@@ -106,14 +109,20 @@ class Recording:
         self.playback = LivePlayback(installation, self._source)
         self._feed = FeedSender(installation.graph.feeds, installation.room.control.feed)
         self.engine = Engine(
-            stage, sink, len(installation.piece.outputs), self._feed.heard, log_lags=self._evidence.lags
+            self._stage,
+            sink,
+            len(installation.piece.outputs),
+            self._feed.heard,
+            log_lags=self._evidence.lags,
+            block_frames=LIVE_SLICE_FRAMES,
         )
         self._over = 0
 
     @property
     def delay_s(self) -> float:
-        """The time from the body to the ear: conversion, a block, the cap, and the buffer of the device."""
-        return seconds(self._source.look_ahead_frames + BLOCK_FRAMES + CapStage.latency_frames) + self._sink.latency_s
+        """The time from the body to the ear: conversion, a block, the cap, and the buffers of the devices."""
+        frames = self._source.look_ahead_frames + LIVE_SLICE_FRAMES + self._stage.latency_frames
+        return seconds(frames) + LATENCY_S + self._sink.latency_s
 
     def end(self) -> None:
         """Ends with a fade; after a second request, within a second."""
@@ -139,8 +148,9 @@ class Recording:
     def _play(self, shown: Callable[[str], None]) -> None:
         deadman = Deadman(lambda: self.engine.snapshot.frames)
         self._feed.start()
-        self.engine.start()
+        # It begins with the first block of the cap stage, so that even the silence has the bits of a render.
         self.engine.begin(Turn(1, self._title, self.playback, 1.0, planned=False))
+        self.engine.start()
         deadman.start()
         try:
             while not (self.engine.snapshot.turn == 1 and self.engine.snapshot.performance is None):
@@ -192,18 +202,20 @@ def record(installation: Installation, into: Path, *, device: str | None, for_s:
         raise ProblemError(findings)
     clock, outputs = SystemClock(), sounding_outputs(installation)
     given = device or installation.room.device
-    open_sink = sink_opener(given, routing_of(outputs), Path() if device else state)
+    block_s = seconds(LIVE_SLICE_FRAMES)
+    folder = Path() if device else state
+    open_sink = sink_opener(given, routing_of(outputs), folder, buffer_s=BUFFER_S, block_s=block_s)
     with Diagnostics() as diagnostics, occupied(state):
         evening = Recording(
             installation,
             sensors,
             into,
             sound=_sound_input(sensors),
-            sink=ReturningSink(open_sink),
+            sink=ReturningSink(open_sink, breath_s=block_s / 2),
             state=state,
             clock=clock,
         )
-        diagnostics.show(f"heard {evening.delay_s:.1f} s after it happens; end with Ctrl-C")
+        diagnostics.show(f"heard {1000 * evening.delay_s:.0f} ms after it happens; end with Ctrl-C")
         with _ending_on_signals(evening, for_s):
             return evening.run(
                 clock.now().date(), diagnostics.show if diagnostics.terminal else _seldom(diagnostics.show)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterator
 from datetime import date
 from pathlib import PurePosixPath
-from typing import Literal
+from typing import Annotated, Literal
 
 import msgspec
 import tomlkit
+from msgspec import Meta
 
 from residue.installation.load import HOURS, HOURS_FILES, PERFORMANCES, PIECE, ROOM
 from residue.live.sensors import FILE_NAME as SENSORS
@@ -38,8 +39,8 @@ class PackageFacts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     """The title of the piece."""
     packed: date
     """The day on which it was packed."""
-    performances: list[str]
-    """Those of the programme, which are in it."""
+    performances: Annotated[list[str], Meta(min_length=1)]
+    """Those that the hours name, which are in it."""
     files: list[str]
     """The files that the piece names, from the folder of the installation on."""
     other_packages: list[str]
@@ -68,7 +69,13 @@ def facts_text(facts: PackageFacts) -> str:
     return tomlkit.dumps(msgspec.to_builtins(facts, builtin_types=(date,)))
 
 
-def strangers(payload: Iterable[str], facts: PackageFacts) -> Iterator[str]:
-    """The files of a payload that no package has."""
+def unlike_a_package(payload: Collection[str], facts: PackageFacts) -> Iterator[str]:
+    """The files of a payload that no package has, and those that it lacks, in words."""
     of_piece = {f"{INSTALLATION}/{file}" for file in facts.files}
-    return (name for name in payload if name not in of_piece and not _FIXED.fullmatch(name))
+    for name in payload:
+        if name not in of_piece and not _FIXED.fullmatch(name):
+            yield f"It holds {name}, which no package has."
+    needed = {FACTS, CAUTIONS_FILE, f"{BEFORE}/{ROOM}", f"{BEFORE}/{HOURS}", f"{INSTALLATION}/{PIECE}", *of_piece}
+    for name in facts.performances:
+        needed |= {f"{FINGERPRINTS}/{name}.toml", f"{INSTALLATION}/{PERFORMANCES}/{name}/bagit.txt"}
+    yield from (f"It lacks {name}." for name in sorted(needed.difference(payload)))

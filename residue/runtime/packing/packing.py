@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import sqlite3
 import tempfile
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -16,7 +18,7 @@ from residue.archive.permission import check_permission
 from residue.archive.tree import entries_below
 from residue.installation.load import HOURS, PERFORMANCES, PIECE, ROOM, Installation
 from residue.live.sensors import FILE_NAME as SENSORS
-from residue.loudness.caps.cautions import CAUTIONS, LIGHT_CAUTION
+from residue.loudness.caps.cautions import cautions
 from residue.mapping.nodes import ENTRY_POINTS, KINDS
 from residue.problems import Finding, ProblemError, Severity
 from residue.progress import Progress, silent
@@ -45,6 +47,7 @@ from residue.runtime.report.day_line import day_line
 from residue.runtime.report.days import days, zone_of
 from residue.runtime.report.house import house_of
 from residue.runtime.report.tables import tables
+from residue.runtime.report.writing import unreadable_log
 
 _SEASON_TABLES = ("days.csv", "caps.csv", "planned.csv")
 """Those of the report's tables in which no person is named."""
@@ -69,7 +72,10 @@ def pack(
     season: PackedSeason | None = None,
     progress: Progress = silent,
 ) -> tuple[PackageFacts, list[Finding]]:
-    """Writes the package; returns what is in it, and what a person should look at. Raises ProblemError."""
+    """Writes the package; returns what is in it, and what a person should look at. Raises ProblemError.
+
+    cache: where channels are prepared for the fingerprints.
+    """
     findings = [*_checked(installation, now.date(), progress)]
     room, no_room = room_to_hand_on(installation)
     hours, no_hours = hours_to_hand_on(installation)
@@ -93,8 +99,13 @@ def pack(
         for name in installation.played:
             payload[f"{FINGERPRINTS}/{name}.toml"] = _fingerprint(installation, name, cache, Path(folder), progress)
         info = {"External-Description": f"{facts.piece}, an installation for residue"}
-        write_in_one_file(out, out.stem, payload, info, now.date(), progress)
+        write_in_one_file(out, _folder_name(out), payload, info, now.date(), progress)
     return facts, findings
+
+
+def _folder_name(out: Path) -> str:
+    """The folder at the top of the archive: the name of the file, in letters that every system can store."""
+    return re.sub(r"[^A-Za-z0-9_-]+", "-", out.stem).strip("-") or "package"
 
 
 def _checked(installation: Installation, day: date, progress: Progress) -> Iterator[Finding]:
@@ -128,7 +139,8 @@ def _installed(installation: Installation) -> dict[str, Path]:
 
 
 def _cautions(installation: Installation) -> str:
-    return "\n\n".join([*CAUTIONS, *([LIGHT_CAUTION] if installation.graph.feeds else [])]) + "\n"
+    told = cautions(feed=bool(installation.graph.feeds), lamps=installation.room.light is not None)
+    return "\n\n".join(told) + "\n"
 
 
 def _other_packages(installation: Installation) -> list[str]:
@@ -150,7 +162,10 @@ def _fingerprint(installation: Installation, name: str, cache: Path, folder: Pat
 def _reported(installation: Installation, season: PackedSeason, now: datetime) -> Mapping[str, str]:
     """The report of some days, without rows that name people. Raises ProblemError."""
     house, log = house_of(installation.folder, season.in_force), LogReader(season.log)
-    reported = list(days(house, log, season.first, season.last, now))
-    made = tables(reported, zone_of(house, log))
-    lines = "".join(f"{day_line(day)}\n" for day in reported)
+    try:
+        reported = list(days(house, log, season.first, season.last, now))
+        zone = zone_of(house, log)
+    except (sqlite3.Error, OSError) as error:
+        raise unreadable_log(season.log, error) from error
+    made, lines = tables(reported, zone), "".join(f"{day_line(day)}\n" for day in reported)
     return {"days.txt": lines, **{name: made[name] for name in _SEASON_TABLES if name in made}}

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
 
+import residue
 from residue.archive.beside import folder_beside
 from residue.archive.fixity import verify
 from residue.archive.one_file import read_from_one_file
@@ -26,7 +27,7 @@ from residue.runtime.packing.package import (
     FINGERPRINTS,
     INSTALLATION,
     PackageFacts,
-    strangers,
+    unlike_a_package,
 )
 from residue.runtime.packing.questions import hours_with_questions, room_with_questions
 from residue.schedule.hours import Hours
@@ -42,7 +43,6 @@ class Unpacked:
     """What a package held. findings: what a person should look at."""
 
     facts: PackageFacts
-    cautions: str
     findings: tuple[Finding, ...]
 
 
@@ -60,8 +60,7 @@ def unpack(file: Path, into: Path, today: date, progress: Progress = silent) -> 
             raise ProblemError([_of_file(file, one) for one in findings if one.severity is Severity.STOPS])
         data = bag / "data"
         facts = _facts(file, data)
-        room, hours = _room_before(data), _hours_before(data)
-        cautions = (data / CAUTIONS_FILE).read_text(encoding="utf-8")
+        room, hours = _before(file, data, facts)
         for path in (data / INSTALLATION).iterdir():
             path.rename(making / path.name)
         _write(making / ROOM, room_with_questions(room, facts.piece, today))
@@ -70,7 +69,7 @@ def unpack(file: Path, into: Path, today: date, progress: Progress = silent) -> 
         for name in (FACTS, CAUTIONS_FILE, BEFORE, FINGERPRINTS):
             (data / name).rename(making / HANDED_ON / name)
         shutil.rmtree(bag)
-    return Unpacked(facts, cautions, tuple(_unlike(facts)))
+    return Unpacked(facts, tuple(_unlike(facts)))
 
 
 def _of_file(file: Path, finding: Finding) -> Finding:
@@ -85,27 +84,30 @@ def _facts(file: Path, data: Path) -> PackageFacts:
         raise stopping(file.name, what, "Install a newer residue.")
     facts, found = (None, findings) if findings else check(raw, PackageFacts, FACTS)
     if facts is None:
-        raise ProblemError(found)
-    payload = (Path(entry.path).relative_to(data).as_posix() for entry in entries_below(data) if entry.is_file())
-    if unknown := next(strangers(payload, facts), None):
-        raise stopping(file.name, f"It holds {unknown}, which no package has.", _DO_NOT_USE)
+        raise ProblemError([_within(file, finding) for finding in found])
+    payload = [Path(entry.path).relative_to(data).as_posix() for entry in entries_below(data) if entry.is_file()]
+    if unlike := next(unlike_a_package(payload, facts), None):
+        raise stopping(file.name, unlike, _DO_NOT_USE)
     return facts
 
 
-def _room_before(data: Path) -> Room:
+def _before(file: Path, data: Path, facts: PackageFacts) -> tuple[Room, Mapping[str, Any]]:
+    """The room of the house before, and the tables of its hours, both checked."""
     room, findings = read_room(data / BEFORE / ROOM)
-    if room is None:
-        raise ProblemError(findings)
-    return room
+    raw, found = read_toml(data / BEFORE / HOURS)
+    hours, faults = (None, []) if found else check(raw, Hours, HOURS)
+    if room is not None and hours is not None:
+        return room, raw
+    findings = [_within(file, finding) for finding in (*findings, *found, *faults)]
+    if facts.versions.residue != residue.__version__:
+        what = f"It was packed with residue {facts.versions.residue}, and this is {residue.__version__}."
+        findings.append(Finding(Severity.STOPS, file.name, what, "Install the later of the two."))
+    raise ProblemError(findings)
 
 
-def _hours_before(data: Path) -> Mapping[str, Any]:
-    """The tables of the curator's file, checked."""
-    raw, findings = read_toml(data / BEFORE / HOURS)
-    hours, found = (None, findings) if findings else check(raw, Hours, HOURS)
-    if hours is None:
-        raise ProblemError(found)
-    return raw
+def _within(file: Path, finding: Finding) -> Finding:
+    """A finding on a file in the package."""
+    return replace(finding, where=f"{file.name}: {finding.where}")
 
 
 def _write(path: Path, text: str) -> None:

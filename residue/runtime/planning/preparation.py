@@ -25,6 +25,7 @@ from residue.archive.prepared import PreparedPerformance, prepare
 from residue.dsp.exact import gain_from_db
 from residue.installation.load import Installation
 from residue.loudness.caps.caps import Cap, protecting_caps
+from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.arc import GainCurve, planned
 from residue.loudness.plan.order import repeated
@@ -125,9 +126,9 @@ def sent_history(installation: Installation, log: LevelLog, now: datetime) -> Se
     return log.sent_before(now, uptime(), longest_s)
 
 
-def cap_stage(installation: Installation, history: SentHistory) -> CapStage:
+def cap_stage(installation: Installation, history: SentHistory, slice_frames: int = HOP_FRAMES) -> CapStage:
     """The caps of the room, which count what was sent before."""
-    return CapStage(sounding_outputs(installation), caps(installation), history)
+    return CapStage(sounding_outputs(installation), caps(installation), history, slice_frames=slice_frames)
 
 
 def steps(playback: Playback, frames: int = BLOCK_FRAMES) -> Iterator[Played]:

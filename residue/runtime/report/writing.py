@@ -8,7 +8,7 @@ from datetime import date, datetime
 from pathlib import Path
 
 from residue.archive.beside import disk_problem
-from residue.problems import stopping
+from residue.problems import ProblemError, stopping
 from residue.progress import Progress, silent
 from residue.runtime.journal.reading import LogReader
 from residue.runtime.report.days import ReportedDay, days, zone_of
@@ -28,7 +28,7 @@ def last_day(house: ReportedHouse, log_path: Path) -> date:
         last = log.last_moment()
         zone = zone_of(house, log)
     except (sqlite3.Error, OSError) as error:
-        raise _unreadable(log_path, error) from error
+        raise unreadable_log(log_path, error) from error
     if last is None:
         what = " ".join(log.faults) or "There is no level log, or nothing in it."
         mend = "Let the house run first, or name the folder of its log with --state. To ask for a day, write --day."
@@ -57,7 +57,7 @@ def write_report(
             told.append(day)
             progress(f"{day.date}", len(told), count)
     except (sqlite3.Error, OSError) as error:
-        raise _unreadable(log_path, error) from error
+        raise unreadable_log(log_path, error) from error
     files = {f"{name}.png": picture for name, picture in pictures.items()}
     files |= {name: text.encode() for name, text in tables(told, zone).items()}
     files[PAGE] = page(house, told, pictures, now, zone).encode()
@@ -70,6 +70,7 @@ def write_report(
     return told
 
 
-def _unreadable(log_path: Path, error: Exception) -> Exception:
-    mend = "Run the report as a user who may read it (sudo residue report …), or copy the log elsewhere first."
+def unreadable_log(log_path: Path, error: Exception) -> ProblemError:
+    """The problem that a level log cannot be read."""
+    mend = "Do it as a user who may read it (with sudo before residue), or copy the log elsewhere first."
     return stopping(str(log_path), f"The level log cannot be read: {error}.", mend)

@@ -6,6 +6,7 @@ The machines of a cluster run what they are sent: it belongs on a network in whi
 from __future__ import annotations
 
 import importlib
+import logging
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
@@ -39,14 +40,22 @@ def on_cluster(
                 yield answer.result()
             except distributed.KilledWorker:
                 yield lost(asked[answer])
+            except (distributed.client.FutureCancelledError, OSError) as error:
+                what = "The scheduler can no longer be reached."
+                mend = (
+                    "Start it and its workers again, then type the same line again: it goes on with what is not done."
+                )
+                raise stopping(f"--scheduler {scheduler}", what, mend) from error
 
 
 def _distributed() -> Any:
     try:
-        return importlib.import_module("distributed")
+        found = importlib.import_module("distributed")
     except ImportError as error:
         what = "It needs a library that is not installed here."
         raise stopping("--scheduler", what, f"Install it with: {install_command('distributed')}") from error
+    logging.getLogger("distributed").setLevel(logging.CRITICAL)  # our findings report the same
+    return found
 
 
 def _check_workers(client: Any, scheduler: str) -> None:

@@ -14,7 +14,7 @@ from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.outputs.calibration import Calibration
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.capped import Capped, Seal
-from residue.loudness.stage.stage import LATENCY_FRAMES, CapStage
+from residue.loudness.stage.stage import LATENCY_FRAMES, LIVE_SLICE_FRAMES, CapStage
 
 Floats = NDArray[np.float64]
 RATE_HZ = 48_000
@@ -38,14 +38,44 @@ def swelling_noise(seconds: float, channels: int = 3) -> Floats:
     return np.random.default_rng(7).standard_normal((channels, frames)) * np.linspace(0.0, 1.5, frames)
 
 
-def test_the_same_frames_come_out_however_they_are_cut() -> None:
-    signal = swelling_noise(6.0)
-    signal[0, 100_000] = np.nan
+@pytest.mark.parametrize(("slice_frames", "seconds"), [(HOP_FRAMES, 6.0), (LIVE_SLICE_FRAMES, 1.2)])
+def test_the_same_frames_come_out_however_they_are_cut(slice_frames: int, seconds: float) -> None:
+    signal = swelling_noise(seconds)
+    signal[0, 30_000] = np.nan
     digests = {
-        hashlib.sha256(sent(CapStage(OUTPUTS, CAPS), signal, frames).tobytes()).hexdigest()
+        hashlib.sha256(sent(CapStage(OUTPUTS, CAPS, slice_frames=slice_frames), signal, frames).tobytes()).hexdigest()
         for frames in (64, 480, 1000, 8192)
     }
     assert len(digests) == 1
+
+
+def test_where_no_cap_acts_slices_give_the_same_samples_sooner() -> None:
+    outputs = {"left": Output(device_channel=1), "right": Output(device_channel=2, delay_ms=2.0)}
+    caps = expand(
+        [CapEntry(quantity="LAeq", window_s=60.0, limit_dbfs=-20.0), CapEntry(quantity="LCpeak", limit_dbfs=-3.0)]
+    )
+    signal = 3e-4 * np.random.default_rng(5).standard_normal((2, 2 * RATE_HZ))
+    late, soon = (CapStage(outputs, caps, slice_frames=frames) for frames in (HOP_FRAMES, LIVE_SLICE_FRAMES))
+    assert soon.latency_frames < 0.03 * RATE_HZ
+    after_hops, after_slices = sent(late, signal), sent(soon, signal)
+    same = RATE_HZ
+    assert np.array_equal(
+        after_hops[:, late.latency_frames :][:, :same], after_slices[:, soon.latency_frames :][:, :same]
+    )
+
+
+def test_slices_are_metered_and_logged_in_hops() -> None:
+    signal = 0.01 * np.random.default_rng(5).standard_normal((3, 2 * RATE_HZ))
+    tallies = []
+    for slice_frames in (HOP_FRAMES, LIVE_SLICE_FRAMES):
+        stage = CapStage(OUTPUTS, (), slice_frames=slice_frames)
+        sent(stage, signal)
+        tallies.append(stage.take_tally())
+    whole, sliced = tallies
+    assert whole.duration_s == sliced.duration_s == pytest.approx(2.0)
+    # More is on its way in hops, 0.31 s of 2 s, than in slices, 0.03 s: 0.7 dB.
+    for key, level in whole.sent.items():
+        assert sliced.sent[key] == pytest.approx(level + 0.7, abs=0.7), key
 
 
 @pytest.mark.parametrize("caps", [CAPS, ()], ids=["caps", "no caps"])

@@ -17,7 +17,7 @@ from residue.installation.room import Room
 from residue.loudness.caps.caps import CapEntry
 from residue.loudness.outputs.outputs import Output
 from residue.proof.hearing import HeardOutput, HeardSweeps, Octave
-from residue.proof.listening import Listen
+from residue.proof.messages import Listen
 from residue.proof.settings import Microphone, MicrophoneCalibration
 from residue.proof.sweep import SLOT_FRAMES
 from residue.runtime.daemon.proof import FILE_NAME, ProofKeeper

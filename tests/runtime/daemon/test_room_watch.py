@@ -7,8 +7,8 @@ import msgspec
 import numpy as np
 import pytest
 
+from residue.proof.messages import RoomChange
 from residue.proof.settings import Microphone
-from residue.proof.watching import RoomChange
 from residue.runtime.daemon import room_watch
 from residue.runtime.daemon.room_watch import MOST_BLOCKS, RoomWatch
 
@@ -17,7 +17,7 @@ BLOCK = np.full((2, 4_800), 0.25)
 PROCESS = """
 import sys
 first = sys.stdin.buffer.readline()
-block = sys.stdin.buffer.read(16 + 2 * 4 * 4800)
+block = sys.stdin.buffer.read(20 + 2 * 4 * 4800)
 open({told!r}, "wb").write(first + block)
 for line in {lines!r}:
     print(line, flush=True)
@@ -55,7 +55,7 @@ def test_what_is_sent_reaches_the_process_and_what_it_tells_lowers_the_house(
     assert watch.change_db == pytest.approx(6.1)
     asked, _, block = got.read_bytes().partition(b"\n")
     assert b'"outputs":2' in asked
-    assert np.array_equal(np.frombuffer(block, np.float32, offset=16), np.full(9_600, 0.25, np.float32))
+    assert np.array_equal(np.frombuffer(block, np.float32, offset=20), np.full(9_600, 0.25, np.float32))
 
 
 def test_why_nothing_can_be_told_needs_attention(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

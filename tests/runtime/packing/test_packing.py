@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import tomllib
 import zipfile
@@ -143,3 +144,24 @@ def test_the_command_tells_what_is_in_it_and_what_not(installation: Path, tmp_pa
     assert "- room.toml: control (who may command the house, and with which key)" in shown.stdout
     assert "residue unpack dough.zip --into FOLDER" in shown.stdout
     assert CliRunner().invoke(main, [*words[:-1], str(tmp_path / "dough.tar")]).exit_code == 2
+
+
+def test_a_level_log_that_cannot_be_read_is_told(installation: Path, tmp_path: Path) -> None:
+    log = tmp_path / "level-log.sqlite"
+    log.mkdir()
+    season = PackedSeason(log=log, in_force=None, first=date(2026, 3, 1), last=date(2026, 3, 1))
+    with pytest.raises(ProblemError, match="The level log cannot be read"):
+        packed(installation, tmp_path / "dough.zip", season)
+
+
+def test_a_file_beside_whose_name_is_no_text_is_listed_as_text(installation: Path, tmp_path: Path) -> None:
+    shutil.copytree(installation, tmp_path / "house")
+    (tmp_path / "house" / os.fsdecode(b"more\xff.txt")).touch()
+    facts = packed(tmp_path / "house", tmp_path / "dough.zip")
+    assert "more\\xff.txt (the piece does not name it)" in facts.left_out
+
+
+def test_the_folder_in_it_has_a_name_that_every_system_can_store(installation: Path, tmp_path: Path) -> None:
+    packed(installation, tmp_path / "Brötchen: um 4.zip")
+    with zipfile.ZipFile(tmp_path / "Brötchen: um 4.zip") as archive:
+        assert {name.partition("/")[0] for name in archive.namelist()} == {"Br-tchen-um-4"}

@@ -183,12 +183,32 @@ def test_facts_that_no_package_states_make_nothing(
     assert not (tmp_path / "hall").exists()
 
 
-@pytest.mark.parametrize("missing", ["package.toml", "cautions.txt", "before/room.toml", "before/hours.toml"])
+@pytest.mark.parametrize(
+    "missing",
+    [
+        *("package.toml", "cautions.txt", "before/room.toml", "before/hours.toml", "installation/piece.toml"),
+        *("fingerprints/first-batch.toml", "installation/performances/second-batch/bagit.txt"),
+    ],
+)
 def test_a_package_that_lacks_a_part_makes_nothing(package: Path, tmp_path: Path, missing: str) -> None:
     file = resealed(package, tmp_path / "dough.zip", **{missing: None})
-    with pytest.raises(ProblemError, match=missing.rpartition("/")[2]):
+    with pytest.raises(ProblemError, match=missing.rpartition("/")[2]) as caught:
         unpack(file, tmp_path / "hall", DAY)
+    assert len(caught.value.findings) == 1
     assert not (tmp_path / "hall").exists()
+
+
+def test_a_room_of_a_later_residue_is_refused_with_what_to_install(package: Path, tmp_path: Path) -> None:
+    with zipfile.ZipFile(package) as archive:
+        room = archive.read("dough/data/before/room.toml").replace(b"ceiling_dbtp", b"roof_dbtp")
+    versions = tomllib.loads(facts_changed(package, "format", "format").decode())["versions"]
+    facts = facts_changed(package, f'residue = "{versions["residue"]}"', 'residue = "99.0.0"')
+    changed = {"before/room.toml": room, "package.toml": facts}
+    with pytest.raises(ProblemError) as caught:
+        unpack(resealed(package, tmp_path / "dough.zip", **changed), tmp_path / "hall", DAY)
+    unknown, hint = map(str, caught.value.findings)
+    assert unknown.startswith("dough.zip: room.toml: output.left.roof_dbtp: This key is not known here.")
+    assert "It was packed with residue 99.0.0" in hint
 
 
 def test_other_versions_and_packages_of_others_are_told(package: Path, tmp_path: Path) -> None:

@@ -5,7 +5,10 @@ from __future__ import annotations
 import importlib
 import os
 import signal
+import subprocess
+import sys
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +24,7 @@ from residue.runtime.survey.on_cluster import unlike_workers
 from residue.runtime.survey.so_far import RowsSoFar
 from residue.runtime.survey.surveying import jobs_in, survey
 from residue.runtime.survey.tables import csv_table, parquet_table
+from tests.notices.servers import free_tcp_port
 from tests.runtime.survey.collection import collection, piece
 
 distributed: Any = importlib.import_module("distributed")  # parts of it have no types
@@ -59,6 +63,48 @@ def test_the_table_is_the_same_to_the_bit_where_a_worker_is_ended_midway(cluster
     assert csv_table(columned, together) == csv_table(columned, alone)
     assert parquet_table(columned, together, {}) == parquet_table(columned, alone, {})
     assert [row.playable for row in together] == [True] * 8
+
+
+@pytest.mark.long
+def test_a_scheduler_that_is_lost_is_told_and_what_is_done_stays(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    piece(tmp_path / "piece")
+    collection(tmp_path / "evenings", 8, duration_s=4.0)
+    _, commission = commissioned(tmp_path / "piece")
+    jobs, far = jobs_in(tmp_path / "evenings"), RowsSoFar(tmp_path / "far", commission)
+    address = f"tcp://127.0.0.1:{free_tcp_port()}"
+    with (
+        started("scheduler", "--port", address.rpartition(":")[2], "--no-dashboard", "--no-show") as scheduler,
+        started("worker", address, "--nthreads", "1", "--no-dashboard", "--local-directory", str(tmp_path)),
+    ):
+
+        def told(name: str, done: int) -> None:
+            if done == 1:
+                scheduler.kill()
+
+        wait_for_a_worker(address)
+        with pytest.raises(ProblemError, match="can no longer be reached"):
+            survey(commission, jobs, far, scheduler=address, told=told)
+    assert any(far.find(job) for job in jobs)
+    assert "Traceback" not in capfd.readouterr().err
+
+
+@contextmanager
+def started(*words: str) -> Iterator[subprocess.Popen[bytes]]:
+    """A part of a cluster, as its own command starts it."""
+    command = [sys.executable, "-m", "distributed.cli.dask_" + words[0], *words[1:]]
+    with subprocess.Popen(command, stderr=subprocess.DEVNULL) as process:
+        try:
+            yield process
+        finally:
+            process.terminate()
+
+
+def wait_for_a_worker(address: str) -> None:
+    with distributed.Client(address) as client:
+        client.wait_for_workers(1)
 
 
 def test_a_worker_with_other_versions_is_named() -> None:
