@@ -8,6 +8,7 @@ from pathlib import Path
 
 from residue.archive.fixity_of_many import find_bags
 from residue.installation.load import PERFORMANCES, PIECE
+from residue.problems import storable
 from residue.runtime.survey.examining import Commission, SurveyJob, examine
 from residue.runtime.survey.on_cluster import on_cluster
 from residue.runtime.survey.on_cores import on_cores
@@ -23,8 +24,8 @@ def jobs_in(folder: Path) -> list[SurveyJob]:
     Raises ProblemError.
     """
     folder = (folder / PERFORMANCES if (folder / PIECE).is_file() else folder).absolute()
-    bags = ((bag.relative_to(folder).as_posix(), bag) for bag in find_bags(folder))
-    return [SurveyJob(folder.name if name == "." else name, str(bag)) for name, bag in sorted(bags)]
+    bags = ((storable(bag.relative_to(folder).as_posix()), bag) for bag in find_bags(folder))
+    return [SurveyJob(storable(folder.name) if name == "." else name, str(bag)) for name, bag in sorted(bags)]
 
 
 def survey(

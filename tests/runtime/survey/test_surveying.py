@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import shutil
 from io import StringIO
 from pathlib import Path
@@ -164,6 +165,20 @@ def test_the_same_recording_twice_and_missing_consent_are_told(tmp_path: Path) -
     assert shown.exit_code == 0
     assert "The same recording: copy, evening-001." in shown.stdout
     assert "No consent is written down for 2 of them." in shown.stdout
+
+
+def test_names_that_no_file_can_hold_are_written_so_that_it_can(tmp_path: Path) -> None:
+    piece(tmp_path / "piece")
+    spoilt = evening(tmp_path / "evenings", 1, 3.0).rename(
+        os.fsdecode(bytes(tmp_path / "evenings") + b"/dough\xff\x1b")
+    )
+    (spoilt / "data" / os.fsdecode(b"more\xff\x1b.txt")).touch()
+    shown = run(tmp_path, "survey", tmp_path / "evenings", "--piece", tmp_path / "piece", "--out", tmp_path / "survey")
+    assert shown.exit_code == 1
+    assert "\x1b" not in shown.output
+    told = (tmp_path / "survey" / "survey.csv").read_text(encoding="utf-8")
+    assert "dough\\xff\\u001b,false" in told
+    assert "data/more\\xff\\u001b.txt is not listed in any manifest" in told
 
 
 @pytest.mark.parametrize(
