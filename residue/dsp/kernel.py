@@ -23,8 +23,8 @@ else:
 
 _LARGEST_KEPT, _MOST_KEPT = 1 << 20, 1 << 25
 """In bytes. The signals of one block take the memory of the block before: to give it back to the system, and to get
-empty pages for it again, takes a quarter of the time of a render. What is larger than a signal, such as a loop, lasts as
-long as a performance, and goes back after it.
+empty pages for it again, takes a quarter of the time of a render. What is larger than a signal, such as a loop, lasts
+as long as a performance, and goes back after it.
 """
 if COMPILED:
     _kernel.keep_memory(_LARGEST_KEPT, _MOST_KEPT)
