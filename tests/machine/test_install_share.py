@@ -18,7 +18,7 @@ from tests.machine.debian import MORE, with_a_house
 from tests.machine.test_unit import PORT, plays, shown
 from tests.machine.virtual_machine import VirtualMachine, running
 
-pytestmark = [pytest.mark.machine, pytest.mark.timeout(2_400)]
+pytestmark = [pytest.mark.machine, pytest.mark.timeout(7_200)]
 
 FOLDER = "/srv/residue-hours"
 HOUSE, DESK, STRANGER = "192.0.2.1", "192.0.2.20", "198.51.100.20"

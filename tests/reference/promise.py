@@ -127,6 +127,13 @@ QUANTITIES: Mapping[str, Measured] = {
         20.0,
         vibrates=True,
     ),
+    "aw horizontal": Measured(
+        CapEntry(quantity="aw horizontal", window_s=WINDOW_S, limit_m_per_s2=0.05),
+        20 * float(np.log10(0.05)),
+        _felt("Wd"),
+        20.0,
+        vibrates=True,
+    ),
     "true peak": Measured(None, -9.0, lambda arriving: peak_db(arriving, "Z", finer=8), 1000.0),
 }
 
@@ -187,7 +194,9 @@ class House:
 
     def stage(self) -> CapStage:
         """Knows what the log tells."""
-        felt = VibrationCalibration(played_dbfs=_FELT_DBFS, read_aw_m_per_s2=_FELT_MS2, on=date(2026, 3, 2))
+        felt = VibrationCalibration(
+            played_dbfs=_FELT_DBFS, read_aw_m_per_s2=_FELT_MS2, read_horizontal_m_per_s2=_FELT_MS2, on=date(2026, 3, 2)
+        )
         kind: dict[str, Any] = (
             {"transducer": "shaker", "vibration": felt, "long_term_dbfs": None} if self.measured.vibrates else {}
         )

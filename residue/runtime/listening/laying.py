@@ -17,8 +17,6 @@ from residue.runtime.system.child_process import ChildProcess, ProcessStarter
 AFTER_S = 5.0
 """Somebody who saves again within this time has not listened yet; our choice."""
 _NICENESS = 19
-_END_S = 10.0
-"""With the lowest priority, even the end waits for a processor."""
 
 
 class Laying:
@@ -45,10 +43,10 @@ class Laying:
             self._process = self._starts(__name__, self._arguments)
 
     def end(self) -> None:
-        """Ends the process; what it has kept stays."""
+        """Ends the process, without waiting long: it has the lowest priority. What it has kept stays."""
         self._due_s = None
         if self._process is not None:
-            self._process.end(_END_S)
+            self._process.end()
             self._process = None
 
 
