@@ -155,6 +155,7 @@ class Checkpoints:
             except Exception as error:  # noqa: BLE001 (after any error, there is another way to the place)
                 logger.warning("The checkpoint at frame %d cannot be used: %s", at, error)
                 continue
+            self._next_frame = (at // EVERY_FRAMES + 1) * EVERY_FRAMES
             return True
         return False
 
