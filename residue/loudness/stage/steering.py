@@ -22,6 +22,7 @@ Floats = NDArray[np.float64]
 
 _MOST_STEPS = 12
 _NEAR_ENOUGH = 0.9995
+_LOWER = 1.0 - 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,8 +87,9 @@ def greatest_gain(used: Callable[[float], float]) -> float:
     for _ in range(_MOST_STEPS):
         gain, before = gain + (above - gain) * (1.0 - within) / (most - within), gain
         within = used(gain)
-        if within > 1.0:  # because of rounding
-            return before
+        if within > 1.0:  # because of rounding: of a straight line the first chord leads to its very end
+            lower = before + (gain - before) * _LOWER
+            return lower if used(lower) <= 1.0 else before
         if within > _NEAR_ENOUGH:
             break
         middle = (gain + above) / 2.0
