@@ -147,7 +147,7 @@ class InStepSink:
         late_s = self._next_s - self._due / HOPS_A_SECOND
         if abs(late_s) > ASTRAY_S:
             logger.warning("Out of step by %.0f ms.", late_s * 1000.0)
-            if self._heard.settled and not stepped:  # else the line is right, or not yet known well enough
+            if late_s > 0.0 and self._heard.settled and not stepped:  # else the line is right, or better known now
                 self._heard.forget(but=FEWEST)
             self.hop, self.skew, self._leaving = None, None, LEAVE_HOPS
             return

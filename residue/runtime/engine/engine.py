@@ -26,12 +26,13 @@ from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.readings import Tally
 from residue.loudness.stage.stage import CapStage
-from residue.mapping.playback import Playable, Signals
-from residue.mapping.signals import Span, frame_at, seconds
+from residue.mapping.playback import Playable
+from residue.mapping.signals import frame_at, seconds
 from residue.output.returning import ReturningSink
 from residue.processes import MAKES_FRAMES, keep_time
 from residue.runtime.engine.crossfade import EveningCrossfade
 from residue.runtime.engine.fader import Fader
+from residue.runtime.engine.observers import SentObserver, SpanObserver
 from residue.runtime.engine.place_in_step import PlaceInStep
 from residue.runtime.engine.snapshot import Failure, Snapshot
 from residue.runtime.engine.tone import Tone
@@ -80,10 +81,6 @@ class Turn:
     """The hop of the clock at which its first frame is heard, in a room in step; None elsewhere."""
 
 
-SpanObserver = Callable[[Span, Signals, float], None]
-"""Called for each block with its span, its signals, and the monotonic time at which its first frame is heard."""
-
-
 class Engine:
     """Plays turns through one cap stage into one sink.
 
@@ -99,8 +96,9 @@ class Engine:
         monotonic_s: Callable[[], float] = time.monotonic,
         log_lags: Callable[[int], bool] = lambda frames: False,
         block_frames: int = BLOCK_FRAMES,
+        sent: SentObserver = lambda first_frame, frames, heard_at_s: None,
     ) -> None:
-        self._stage, self._log_lags, self._block_frames = stage, log_lags, block_frames
+        self._stage, self._log_lags, self._block_frames, self._sent = stage, log_lags, block_frames, sent
         self._sink = sink
         self._heard = heard
         self._monotonic_s = monotonic_s
@@ -257,6 +255,7 @@ class Engine:
         capped = self._stage.process(block)
         busy = (self._monotonic_s() - began_s) / seconds(self._block_frames)
         self._sink.write(capped)
+        self._sent(self.snapshot.frames, capped.frames, began_s + self._sink.latency_s)
         self._watch_sink()
         if self._frames_to_go is not None:
             self._frames_to_go -= self._block_frames

@@ -5,7 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Sequence
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import closing
@@ -23,7 +23,7 @@ TRIES = 3
 
 def on_cores(
     work: Callable[[JobT], DoneT], jobs: Sequence[JobT], lost: Callable[[JobT], DoneT], processes: int | None = None
-) -> Iterator[DoneT]:
+) -> Generator[DoneT]:
     """The result of each job, as soon as it is known.
 
     work: a function that another process can import. lost: the result of a job whose process was ended TRIES times.

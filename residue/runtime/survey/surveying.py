@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Sequence
+from contextlib import closing
 from functools import partial
 from pathlib import Path
 
@@ -46,19 +47,22 @@ def survey(
     if known:
         told("done before", len(known))
     left = [job for job in jobs if job not in known]
-    for job, row in _spread(partial(_examined, commission), left, processes, scheduler):
-        so_far.keep(job, row)
-        known[job] = row
-        told(job.name, len(known))
+    # Closed whatever ends it: else all that is left would still be done before the program could end.
+    with closing(_spread(partial(_examined, commission), left, processes, scheduler)) as done:
+        for job, row in done:
+            so_far.keep(job, row)
+            known[job] = row
+            told(job.name, len(known))
     return [known[job] for job in jobs]
 
 
 def _spread(
     work: SurveyWork, jobs: Sequence[SurveyJob], processes: int | None, scheduler: str | None
-) -> Iterator[tuple[SurveyJob, SurveyedPerformance]]:
-    if not jobs:
-        return iter(())
-    return on_cores(work, jobs, _lost, processes) if scheduler is None else on_cluster(work, jobs, _lost, scheduler)
+) -> Generator[tuple[SurveyJob, SurveyedPerformance]]:
+    if jobs and scheduler is None:
+        yield from on_cores(work, jobs, _lost, processes)
+    elif jobs and scheduler is not None:
+        yield from on_cluster(work, jobs, _lost, scheduler)
 
 
 def _examined(commission: Commission, job: SurveyJob) -> tuple[SurveyJob, SurveyedPerformance]:

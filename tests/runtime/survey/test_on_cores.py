@@ -6,6 +6,7 @@ import os
 import signal
 import subprocess
 import sys
+from contextlib import closing
 from functools import partial
 from pathlib import Path
 
@@ -30,6 +31,13 @@ def test_what_a_lost_process_had_is_tried_again_and_costs_no_other(tmp_path: Pat
     assert sorted(done) == [-2, 0, 2, 6, 8, 10]
     assert len((tmp_path / "2").read_text()) == TRIES
     assert {(tmp_path / str(number)).read_text() for number in (0, 3, 4, 5)} == {"."}
+
+
+def test_what_nobody_waits_for_any_more_is_not_begun(tmp_path: Path) -> None:
+    done = on_cores(partial(doubled, tmp_path), [0, 3, 4, 5, 6, 7, 8, 9], lambda number: -number, processes=1)
+    with closing(done):
+        assert next(done) == 0
+    assert len(list(tmp_path.iterdir())) < 8
 
 
 _ENDLESS = """

@@ -6,6 +6,7 @@ import csv
 import json
 import os
 import shutil
+from collections.abc import Iterator
 from io import StringIO
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from click.testing import CliRunner, Result
 from residue.cli import main
 from residue.problems import ProblemError
 from residue.runtime.survey.columns import columns
-from residue.runtime.survey.examining import commissioned
+from residue.runtime.survey.examining import SurveyJob, commissioned
 from residue.runtime.survey.row import SurveyedPerformance
 from residue.runtime.survey.so_far import RowsSoFar
 from residue.runtime.survey.surveying import jobs_in, survey
@@ -155,6 +156,28 @@ def test_one_that_was_interrupted_goes_on_with_what_is_not_done(
     )
     assert told == [("done before", 1), ("evening-001", 2), ("evening-002", 3)]
     assert [row.playable for row in rows] == [True, False, True], "what was changed meanwhile is looked at again"
+
+
+def test_where_a_row_cannot_be_kept_nothing_more_is_done(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """At once, and not when Python ends: that would wait for all that is left."""
+    piece(tmp_path / "piece")
+    collection(tmp_path / "evenings", 3, duration_s=0.5)
+    closed = list[bool]()
+
+    def on_cores(*_: object) -> Iterator[tuple[SurveyJob, SurveyedPerformance]]:
+        try:
+            yield from ((job, SurveyedPerformance(name=job.name)) for job in jobs)
+        finally:
+            closed.append(True)
+
+    monkeypatch.setattr("residue.runtime.survey.surveying.on_cores", on_cores)
+    _, commission = commissioned(tmp_path / "piece")
+    jobs, far = jobs_in(tmp_path / "evenings"), tmp_path / "so far"
+    far.touch()
+    with pytest.raises(ProblemError, match="so far") as caught:
+        survey(commission, jobs, RowsSoFar(far, commission))
+    assert closed == [True], "although its frames are still there"
+    assert caught.tb
 
 
 def test_the_same_recording_twice_and_missing_consent_are_told(tmp_path: Path) -> None:
