@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Callable
 
 import numpy as np
@@ -9,7 +10,7 @@ import pytest
 from residue.dsp.retiming import ONE
 from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.stage.capped import Capped, Seal
-from residue.output.in_step import ASTRAY_S, HOPS_A_SECOND, LEAVE_HOPS, SEEK_HOPS, InStepSink, hop_at
+from residue.output.in_step import ASTRAY_S, HOPS_A_SECOND, LEAVE_HOPS, SEEK_HOPS, InStepSink, hop_at, wall_clock_set_s
 from residue.output.routing import Routing
 from residue.output.servo import Servo
 from tests.output.simulated_device import RATE_HZ, SimulatedDevice
@@ -187,3 +188,18 @@ def test_a_click_of_a_hop_is_heard_at_its_tenth_of_a_second() -> None:
 def test_hops_are_counted_from_the_epoch_of_the_clock() -> None:
     assert hop_at(1_767_225_600.0) == 17_672_256_000
     assert ASTRAY_S > 0.001, "a skew within the promise is never a reason for silence"
+
+
+def test_a_look_at_two_clocks_that_was_held_up_does_not_count(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The machine does something else for 9 ms within four of five looks."""
+    clock = SimulatedDevice(wandering(0.0), lambda moment_s: moment_s + 1_000.0)
+    held_up_s = iter([0.009, 0.0, 0.009, 0.0, 0.0, 0.0, 0.009, 0.0, 0.009, 0.0])
+
+    def wall_s() -> float:
+        shown_s = clock.true_s + 1_000.0
+        clock.wait(next(held_up_s) + next(held_up_s))
+        return shown_s
+
+    monkeypatch.setattr(time, "monotonic", lambda: clock.true_s)
+    monkeypatch.setattr(time, "time", wall_s)
+    assert wall_clock_set_s() == pytest.approx(1_000.0, abs=1e-6)
