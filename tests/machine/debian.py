@@ -67,13 +67,6 @@ def within(debian: Path, command: str) -> str:
     return done.stdout
 
 
-def small(folder: Path, *packages: str) -> Path:
-    """A root file system with these packages and no kernel, of one's own, every file; it is made once and kept."""
-    target = folder / "small"
-    subprocess.run(["cp", "-a", _made(packages, {}), target], check=True)
-    return target
-
-
 @contextmanager
 def with_a_house(
     folder: Path, port: int, prepare: Callable[[Path], None], packages: Sequence[str] = ()
