@@ -23,7 +23,7 @@ Floats = NDArray[np.float64]
 _MOST_STEPS = 12
 _NEAR_ENOUGH = 0.9995
 _REST_SHARE = 0.05
-"""Where little room is left at a gain of 0, so much of that room may stay unused: about half a decibel of gain."""
+"""Where little room is left at a gain of 0, so much of that room, or of the gain, may stay unused: half a decibel."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,4 +98,6 @@ def greatest_gain(used: Callable[[float], float], above: float = 1.0) -> float:
             gain, within = middle, found
         else:
             above, most = middle, found
+        if near_enough > _NEAR_ENOUGH and above - gain <= _REST_SHARE * gain:
+            break
     return gain
