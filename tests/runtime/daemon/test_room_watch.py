@@ -65,14 +65,17 @@ def test_why_nothing_can_be_told_needs_attention(monkeypatch: pytest.MonkeyPatch
     watch = RoomWatch(EAR, 2, lambda: is_open[0], lambda _db: None)
     said: list[str | None] = []
 
+    def alarm() -> str | None:
+        return watch.alarm
+
     async def evening() -> None:
         keeping = asyncio.create_task(watch.keep())
-        while watch.alarm is None:
+        while alarm() is None:
             watch.sent(0, BLOCK, 0.0)
             await asyncio.sleep(0.01)
-        said.append(watch.alarm)
+        said.append(alarm())
         is_open[0] = False
-        while watch.alarm is not None:
+        while alarm() is not None:
             await asyncio.sleep(0.01)
         keeping.cancel()
         await asyncio.gather(keeping, return_exceptions=True)
