@@ -41,7 +41,10 @@ class _Stream:
 
     @property
     def available(self) -> int:
-        return int(self._stream.read_available)
+        try:
+            return int(self._stream.read_available)
+        except sounddevice.PortAudioError as error:
+            raise OSError(str(error)) from error
 
     def read(self, frames: int) -> tuple[Any, bool]:
         try:

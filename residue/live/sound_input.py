@@ -70,7 +70,7 @@ class InputStream(Protocol):
 
     @property
     def available(self) -> int:
-        """The number of frames that wait to be read."""
+        """The number of frames that wait to be read; raises OSError without a device."""
 
     def read(self, frames: int) -> tuple[Any, bool]:
         """Reads (frames, channels), and whether frames were lost before them; raises OSError without a device."""

@@ -41,6 +41,8 @@ loss of a device they may loop without end.
 """
 BEYOND_S = 0.5
 """A sound server keeps so much more than PortAudio says, with a reserve: PulseAudio keeps 0.1 s, as we measured."""
+_PERIOD_FRAMES = "480"
+"""The period of a device that is asked what is left to play, 10 ms; else PortAudio takes a quarter of the buffer."""
 _ENDING_S = 1.5
 """A last fade that is not over so long after the buffer was empty hangs in PortAudio."""
 
@@ -54,6 +56,8 @@ def serve(
         with suppress(ConnectionError):  # the sender has ended
             connection.send_bytes(msgspec.json.encode(one))
 
+    if timed:
+        os.environ.setdefault("PA_ALSA_PERIODSIZE", _PERIOD_FRAMES)
     try:
         from residue.output.portaudio import OutputStream
     except OSError as error:

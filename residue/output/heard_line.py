@@ -14,13 +14,17 @@ from statistics import median
 from residue.loudness.meters.hops import HOP_RATE_HZ
 from residue.output.sink import Queued
 
-FEWEST, MOST = 20, 300
-"""The readings that count: 2 s of them at first, when the slope is not known yet, 30 s later. A sound server hands on
-what it plays in pieces of its own, whose ends come round to those of a reading within 20 s.
-"""
+FEWEST = 20
+"""The readings that count at first, 2 s of them, when the slope is not known yet; a quarter of all a little later."""
 _GROWTH = 4
 _STRETCH, _STRETCHES = 200, 15
-"""The slope is the median of those between the earliest readings of so many stretches (Theil 1950, Sen 1968)."""
+"""The slope is the median of those between the earliest readings of so many stretches (Theil 1950, Sen 1968). A sound
+server hands on what it plays in pieces of its own, whose ends come round to those of a reading within one.
+"""
+_SURE = 5
+"""From so many stretches on, a slope is better than one that was known before; from two on, better than none."""
+_COUNTING = 5
+"""The stretches whose earliest readings count beside the latest readings, once the slope is known."""
 JUMP_S = 0.05
 """Readings that all agree to be so much later than those before: the device stood still."""
 
@@ -36,7 +40,7 @@ class HeardLine:
 
     def __init__(self, slope: float = 0.0) -> None:
         self.slope = slope
-        self._points: deque[_Point] = deque(maxlen=MOST)
+        self._points: deque[_Point] = deque(maxlen=_STRETCH)
         self._earliest: deque[_Point] = deque(maxlen=_STRETCHES)
         self._frames = 0
         self._readings = 0
@@ -47,7 +51,7 @@ class HeardLine:
 
     @property
     def settled(self) -> bool:
-        """Whether the slope was found from its own readings."""
+        """Whether the slope is known, and readings enough to use it."""
         return len(self._earliest) > 1
 
     def forget(self, but: int = 0) -> None:
@@ -66,14 +70,17 @@ class HeardLine:
         if min(map(_begin_s, latest)) - min(map(_begin_s, self._points)) > JUMP_S:
             self.forget(but=FEWEST)
         if self._readings % _STRETCH == 0:
-            self._earliest.append(min(list(self._points)[-_STRETCH:], key=self._level))
-            if len(self._earliest) > 1:
+            self._earliest.append(min(self._points, key=self._level))
+            if len(self._earliest) >= (_SURE if self.slope else 2):
                 self.slope = median((y - v) / (x - u) for (u, v), (x, y) in combinations(self._earliest, 2))
 
     def next_s(self) -> float:
         """When the next frame that is written is heard; at least one reading was taken."""
-        count = MOST if self.settled else max(FEWEST, self._readings // _GROWTH)
-        counting = list(self._points)[-count:]
+        counting = list(self._points)
+        if self.settled:
+            counting = [*list(self._earliest)[-_COUNTING:], *counting]
+        else:
+            counting = counting[-max(FEWEST, self._readings // _GROWTH) :]
         now_s = counting[-1][0]
         return min(map(self._level, counting)) + self.slope * now_s + self._frames / HOP_RATE_HZ
 

@@ -32,6 +32,8 @@ _LEAST_SHARE = 0.03
 _REGULAR = 1e-9
 LEARNT_WINDOWS = 5
 """So many windows are the reference."""
+_DISTURBED_DB = 1.0
+"""A window that is so much quieter than another is not the room alone; our choice."""
 SURE_WINDOWS = 3
 """So many in a row must be louder."""
 
@@ -140,14 +142,22 @@ class LouderRoom:
 
     def look(self, window: Spectra) -> float | None:
         """The change in a window, in dB; None while it learns, and where it cannot be told."""
-        if self._learnt < LEARNT_WINDOWS:
-            if window.follows.sum() >= _LEAST_SHARE * window.heard.sum():
-                self._reference = window if self._reference is None else self._reference + window
-                self._learnt += 1
-            return None
         changed = None if self._reference is None else change_db(window, self._reference)
+        if self._learnt < LEARNT_WINDOWS:
+            self._learn(window, changed)
+            return None
         if changed is None:
             self._last.clear()
         else:
             self._last.append(changed)
         return changed
+
+    def _learn(self, window: Spectra, changed_db: float | None) -> None:
+        """Takes a window into the reference; one that a gap in what was sent or heard makes quieter is left out."""
+        if self._reference is None:
+            known = window.follows.sum() >= _LEAST_SHARE * window.heard.sum()
+            self._reference, self._learnt = (window, 1) if known else (None, 0)
+        elif changed_db is not None and changed_db > _DISTURBED_DB:
+            self._reference, self._learnt = window, 1
+        elif changed_db is not None and changed_db >= -_DISTURBED_DB:
+            self._reference, self._learnt = self._reference + window, self._learnt + 1

@@ -11,8 +11,11 @@ from residue.proof.sweep import SLOT_FRAMES, Slot
 
 BEFORE_S = 2.0
 """Of the room alone is heard so long before the sound of a proof is ordered."""
-EARLY_S, LATE_S = 0.5, 3.0
-"""What is sent arrives from so long before, as devices tell their delays, until so long after: servers tell less."""
+EARLY_S, LATE_S = 0.5, 4.4
+"""What is sent arrives from so long before, as devices tell their delays, until so long after: servers tell less.
+
+Together they are shorter than the time from one sweep to the next.
+"""
 HEAD = struct.Struct("<qdi")
 """Before each block: the place of its first frame among all that was sent, when that is heard, and its frames."""
 

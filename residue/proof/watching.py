@@ -29,7 +29,7 @@ from residue.proof.messages import EARLY_S, HEAD, LATE_S, RoomChange, Watch
 Floats = NDArray[np.float64]
 
 WINDOW_S = 30.0
-_READ_S = 0.1
+_READ_S = 1.0
 _MOST_WAITING = 1_000
 
 

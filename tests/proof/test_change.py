@@ -94,3 +94,18 @@ def test_a_louder_room_is_told_only_where_some_windows_in_a_row_agree() -> None:
     assert SURE_WINDOWS == 3
     room.look(window(3, -200.0, noise(FRAMES, -30.0, 5)))
     assert room.louder_db == 0.0, "what cannot be told counts as nothing"
+
+
+@pytest.mark.parametrize("place", [0, 2], ids=["first", "later"])
+def test_a_gap_while_it_learns_does_not_make_the_room_seem_louder_afterwards(place: int) -> None:
+    """What a device repeats or leaves out lies apart from then on: the window is heard as quieter than it was."""
+    torn = heard(2).copy()
+    torn[FRAMES // 2 :] = np.roll(torn[FRAMES // 2 :], 4 * RATE_HZ // 10)
+    windows = [window(1), window(3), window(1), window(3), window(1)]
+    windows.insert(place, spectra(piece(2), torn))
+    room = LouderRoom()
+    changes = [room.look(one) for one in (*windows, window(3), window(1), window(3))]
+    told = [one for one in changes if one is not None]
+    assert len(told) >= 3
+    assert told == pytest.approx([0.0] * len(told), abs=0.5)
+    assert change_db(spectra(piece(2), torn), window(1)) == pytest.approx(-6.0, abs=2.5), "the gap is one"

@@ -23,6 +23,7 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
+from residue.dsp.retiming import ONE, Retimer
 from residue.loudness.calibration.calibration_signals import pink_noise
 from residue.loudness.caps.caps import CapEntry, expand
 from residue.loudness.outputs.calibration import VibrationCalibration
@@ -31,6 +32,7 @@ from residue.loudness.stage.history import SentHistory
 from residue.loudness.stage.stage import LIVE_SLICE_FRAMES, CapStage
 from residue.mapping.playback import Played
 from residue.output.held_back import HeldBack
+from residue.output.servo import MOST_PPM
 from residue.runtime.engine.crossfade import EveningCrossfade
 from residue.runtime.journal.event_kinds import ENDED, STARTED
 from residue.runtime.journal.log import LevelLog, LevelRow, Row, event, timestamp
@@ -370,6 +372,14 @@ def delays(house: House, sound: Floats) -> None:
     house.run(sound)
 
 
+def in_step(house: House, sound: Floats) -> None:
+    """The device is fed faster and slower than it plays, as far as the servo may, and more quickly than it does."""
+    house.run(sound)
+    retimer, turns = Retimer(2), np.arange(len(house.given)) / 400.0
+    ppm = MOST_PPM * np.cos(2.0 * np.pi * turns)
+    house.given = [retimer(given, round((1.0 + one * 1e-6) * ONE)) for given, one in zip(house.given, ppm, strict=True)]
+
+
 HAPPENINGS: Mapping[str, Happening] = {
     "as it is": as_it_is,
     "unplanned": unplanned,
@@ -382,6 +392,7 @@ HAPPENINGS: Mapping[str, Happening] = {
     "closings": closings,
     "swaps": swaps,
     "delays": delays,
+    "in step": in_step,
 }
 
 

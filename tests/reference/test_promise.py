@@ -28,6 +28,15 @@ def test_a_loud_noise_while_the_power_fails_and_the_disk_takes_nothing() -> None
     assert -3.5 < over_db("LZeq", HAPPENINGS["power cuts, disk stuck"], noise) <= 0.005
 
 
+@pytest.mark.parametrize("quantity", ["LCeq", "true peak"])
+def test_a_loud_noise_in_a_room_in_step(quantity: str) -> None:
+    """What feeds a device faster or slower stands behind the cap: it makes nothing louder."""
+    noise = np.tile(np.random.default_rng(3).standard_normal(3 * RATE_HZ), (2, 1))
+    over = {happening: over_db(quantity, HAPPENINGS[happening], noise) for happening in ("as it is", "in step")}
+    assert -1.0 < over["in step"] <= 0.005
+    assert abs(over["in step"] - over["as it is"]) < 0.05
+
+
 def test_a_loud_noise_that_is_played_live() -> None:
     noise = np.tile(np.random.default_rng(3).standard_normal(3 * RATE_HZ), (2, 1))
     assert -1.0 < over_db("LAeq", HAPPENINGS["live"], noise) <= 0.005

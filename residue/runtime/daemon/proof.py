@@ -70,10 +70,9 @@ class ProofKeeper:
     def __init__(self, show: Show, state: Path, happened: Callable[[str, str], None], hears: Hears = hear) -> None:
         self._show, self._path, self._happened, self._hears = show, state / FILE_NAME, happened, hears
         self.kept = Kept(under="") if self._microphone is None else self._remembered()
-        self._lowered_at_proof_db = self.kept.lowered_db
         installation = show.in_force()
         outputs = len(sounding_outputs(installation))
-        self.watch = RoomWatch(installation.room.microphone, outputs, self._is_open, self.lower_by)
+        self.watch = RoomWatch(installation.room.microphone, outputs, self._is_open, self.lower_further)
 
     @property
     def lowered_db(self) -> float:
@@ -95,16 +94,15 @@ class ProofKeeper:
         shown = {key: told[key] for key in ("at", "found", "background_db", "trouble", "lowered_db")}
         return {**shown, "change_db": self.watch.change_db}
 
-    def lower_by(self, louder_db: float) -> None:
-        """Lowers the house because the room has become louder by so much since the last proof; never raises it."""
-        lowered = max(-MOST_LOWERED_DB, self._lowered_at_proof_db - ceil(2.0 * louder_db) / 2.0)
-        if lowered < self.kept.lowered_db:
-            self._keep(msgspec.structs.replace(self.kept, lowered_db=lowered))
-            self._happened(
-                "lowered",
-                f"The room has become {louder_db:.1f} dB louder than when it opened: somebody turned an amplifier up. "
-                f"The house is {-lowered:.1f} dB lower than planned.",
-            )
+    def lower_further(self, louder_db: float) -> None:
+        """Lowers the house by so much more, because the room has become louder; never raises it."""
+        lowered = max(-MOST_LOWERED_DB, self.kept.lowered_db - ceil(10.0 * max(0.0, louder_db)) / 10.0)
+        self._keep(msgspec.structs.replace(self.kept, lowered_db=lowered))
+        self._happened(
+            "lowered",
+            f"The room has become {louder_db:.1f} dB louder while it is open: somebody turned an amplifier up. "
+            f"The house is {-lowered:.1f} dB lower than planned.",
+        )
 
     async def keep(self) -> None:
         """Proves every output before the first opening of each day, for ever."""
@@ -161,7 +159,7 @@ class ProofKeeper:
         return self._show.clock.monotonic_s()
 
     def _is_open(self) -> bool:
-        return self._show.keeper.house.state not in (State.CLOSED, State.HELD)
+        return self._show.keeper.house.state is not State.CLOSED
 
     def _held(self) -> bool:
         return self._show.keeper.house.held_by is not None
@@ -177,7 +175,7 @@ class ProofKeeper:
             self._happened(PROVEN, "This proof is the reference from now on, until the next calibration.")
         offset_db = 0.0 if microphone.calibration is None else microphone.calibration.offset_db
         background_db = None if heard.background_dbfs is None else round(heard.background_dbfs + offset_db, 1)
-        self._lowered_at_proof_db = lowered = lowered_by(found, before.lowered_db)
+        lowered = lowered_by(found, before.lowered_db)
         self._keep(
             Kept(
                 under=before.under,

@@ -22,6 +22,8 @@ logger = logging.getLogger(__name__)
 MOST_BLOCKS = 300
 """Blocks that may wait, half a minute; the oldest are dropped, and a window begins anew."""
 LOOK_S = 0.25
+MORE_DB = 0.5
+"""A room that was found to be louder is told again once it is so much louder still."""
 AGAIN_S = 60.0
 """After the process has ended by itself: so long until it is begun again; our choice."""
 
@@ -29,7 +31,8 @@ AGAIN_S = 60.0
 class RoomWatch:
     """Nothing without a microphone that listens while the house is open. alarm: why nothing can be told.
 
-    wanted: whether the house is open. louder: called with the dB by which the room is louder than when it opened.
+    wanted: whether the house is open. louder: called with the dB by which the room has become louder since the last
+    call.
     """
 
     def __init__(
@@ -64,6 +67,8 @@ class RoomWatch:
                     self.alarm = "The microphone cannot be used while the house is open, by a fault of the program."
                 self._listening, self.change_db = False, None
                 await asyncio.sleep(AGAIN_S if self._wanted() else 0.0)
+            else:
+                self.alarm = None  # while it is closed nothing has to be known
             await asyncio.sleep(LOOK_S)
 
     async def _listen(self, microphone: Microphone) -> None:
@@ -93,9 +98,11 @@ class RoomWatch:
             await process.wait()
 
     async def _take(self, said: asyncio.StreamReader) -> None:
+        lowered_db = 0.0
         while line := await said.readline():
             told = msgspec.json.decode(line, type=RoomChange)
             self.change_db = told.change_db
             self.alarm = None if told.trouble is None else f"Whether the room is too loud is not known. {told.trouble}"
-            if told.louder_db >= DRIFT_DB:
-                self._louder(told.louder_db)
+            if told.louder_db >= max(DRIFT_DB, lowered_db + MORE_DB):
+                self._louder(told.louder_db - lowered_db)
+                lowered_db = told.louder_db

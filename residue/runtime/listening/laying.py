@@ -10,7 +10,6 @@ from residue.archive.prepared import prepared_folder
 from residue.installation.drafts import draft
 from residue.problems import ProblemError
 from residue.runtime.planning.cache_size import tidy
-from residue.runtime.planning.checkpoints import EVERY_FRAMES, Checkpoints
 from residue.runtime.planning.preparation import CHANNELS, checkpoints_of, open_performance, playback_of, steps
 from residue.runtime.system.child_process import ChildProcess, ProcessStarter
 
@@ -58,17 +57,9 @@ def lay(folder: Path, performance: str, cache: Path) -> None:
     # Each edit leaves states that nobody asks for again.
     tidy(cache, {prepared_folder(cache / CHANNELS, prepared.digest), *kept.folders})
     playback = playback_of(installation, prepared)
-    kept.advance(playback, _known_up_to(kept))
+    kept.advance(playback, kept.unbroken_to())
     for _ in steps(playback):
         kept.pass_by(playback)
-
-
-def _known_up_to(kept: Checkpoints) -> int:
-    """The last whole minute before which no minute is missing."""
-    frame = 0
-    while kept.whole(frame + EVERY_FRAMES):
-        frame += EVERY_FRAMES
-    return frame
 
 
 def main() -> None:

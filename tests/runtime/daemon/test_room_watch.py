@@ -38,21 +38,22 @@ def standing_in(monkeypatch: pytest.MonkeyPatch, folder: Path, *told: RoomChange
 def test_what_is_sent_reaches_the_process_and_what_it_tells_lowers_the_house(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    got = standing_in(monkeypatch, tmp_path, RoomChange(change_db=1.2), RoomChange(change_db=6.1, louder_db=6.0))
+    changes = [(1.2, 1.0), (6.1, 5.0), (6.1, 5.4), (6.0, 6.0)]
+    told = [RoomChange(change_db=change_db, louder_db=louder_db) for change_db, louder_db in changes]
+    got = standing_in(monkeypatch, tmp_path, *told)
     louder: list[float] = []
-    watch = RoomWatch(EAR, 2, lambda: not louder, louder.append)
+    watch = RoomWatch(EAR, 2, lambda: len(louder) < 2, louder.append)
 
     async def evening() -> None:
         keeping = asyncio.create_task(watch.keep())
-        while not louder:
+        while len(louder) < 2:
             watch.sent(9_600, BLOCK, 77.5)
             await asyncio.sleep(0.01)
         keeping.cancel()
         await asyncio.gather(keeping, return_exceptions=True)
 
     asyncio.run(asyncio.wait_for(evening(), 60.0))
-    assert louder == [6.0], "1.2 dB are nothing"
-    assert watch.change_db == pytest.approx(6.1)
+    assert louder == [5.0, 1.0], "what is less than 2 dB is nothing, and so is half a dB more"
     asked, _, block = got.read_bytes().partition(b"\n")
     assert b'"outputs":2' in asked
     assert np.array_equal(np.frombuffer(block, np.float32, offset=20), np.full(9_600, 0.25, np.float32))
@@ -60,18 +61,27 @@ def test_what_is_sent_reaches_the_process_and_what_it_tells_lowers_the_house(
 
 def test_why_nothing_can_be_told_needs_attention(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     standing_in(monkeypatch, tmp_path, RoomChange(trouble="The microphone is overloaded."))
-    watch = RoomWatch(EAR, 2, lambda: watch.alarm is None, lambda _db: None)
+    is_open = [True]
+    watch = RoomWatch(EAR, 2, lambda: is_open[0], lambda _db: None)
+    said: list[str | None] = []
+
+    def alarm() -> str | None:
+        return watch.alarm
 
     async def evening() -> None:
         keeping = asyncio.create_task(watch.keep())
-        while watch.alarm is None:
+        while alarm() is None:
             watch.sent(0, BLOCK, 0.0)
+            await asyncio.sleep(0.01)
+        said.append(alarm())
+        is_open[0] = False
+        while alarm() is not None:
             await asyncio.sleep(0.01)
         keeping.cancel()
         await asyncio.gather(keeping, return_exceptions=True)
 
     asyncio.run(asyncio.wait_for(evening(), 60.0))
-    assert watch.alarm == "Whether the room is too loud is not known. The microphone is overloaded."
+    assert said == ["Whether the room is too loud is not known. The microphone is overloaded."], "until it closes"
 
 
 def test_handing_over_never_waits_and_keeps_no_more_than_half_a_minute() -> None:
