@@ -37,6 +37,7 @@ LEAVE_HOPS = 16
 """How long the sound may take to fade, with what the cap stage still holds."""
 STEP_S = 0.001
 """If the wall clock moves by so much against the monotonic clock from one hop to the next, it was set."""
+_LOOKS = 5
 HOPS_A_SECOND = round(1.0 / HOP_S)
 
 
@@ -46,8 +47,9 @@ def hop_at(moment_s: float) -> int:
 
 
 def wall_clock_set_s() -> float:
-    """By how much the wall clock is ahead of the monotonic clock, in seconds since 1970."""
-    before_s, wall_s, after_s = time.monotonic(), time.time(), time.monotonic()
+    """By how much the wall clock is ahead of the monotonic clock, in seconds; of some looks, the one least held up."""
+    looks = [(time.monotonic(), time.time(), time.monotonic()) for _ in range(_LOOKS)]
+    before_s, wall_s, after_s = min(looks, key=lambda look: look[2] - look[0])
     return wall_s - (before_s + after_s) / 2.0
 
 

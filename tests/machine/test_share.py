@@ -20,7 +20,7 @@ from residue.runtime.house.in_force import InForce
 from residue.runtime.house.kept_files import load_in_force
 from residue.runtime.offline.sharing import CURATOR, SHARE
 from residue.schedule.hours_folder import HoursFolder
-from tests.machine.debian import MORE, ROOT, copied, within
+from tests.machine.debian import ROOT, copied, within
 from tests.machine.needs import need
 from tests.notices.servers import free_tcp_port
 from tests.runtime import kitchen
@@ -71,7 +71,7 @@ class Office:
 def office(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Office]:
     need("mmdebstrap", "chroot", root=True)
     folder = tmp_path_factory.mktemp("office")
-    debian, installation = copied(folder, *MORE), kitchen.build(folder, port=47_399, duration_s=0.1)
+    debian, installation = copied(folder, "samba", "smbclient"), kitchen.build(folder, port=47_399, duration_s=0.1)
     subprocess.run(["/bin/sh", ROOT / "deploy" / "install"], env={**os.environ, "DESTDIR": str(debian)}, check=True)
     shutil.rmtree(debian / "srv/residue")
     shutil.copytree(installation, debian / "srv/residue")

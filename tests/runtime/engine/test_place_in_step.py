@@ -72,12 +72,12 @@ def test_two_rooms_sound_alike_at_every_hop_of_the_clock() -> None:
 
 def test_one_that_comes_late_fades_in_at_the_frame_that_the_other_plays() -> None:
     """Its winder left off a little before the place that is due by then; the engine steps the rest silently."""
-    on, late = Room(1_000_000.0), Room(1_000_020.5)
+    on, late = Room(1_000_000.0), Room(1_000_014.5)
     on.begin()
-    on.play(45.0)
-    late.begin(at_frame=48_000 * 12)
-    late.play(15.0)
-    joined = 1_000_020.5 * HOPS_A_SECOND + SEEK_HOPS
+    on.play(28.0)
+    late.begin(at_frame=48_000 * 6)
+    late.play(13.0)
+    joined = 1_000_014.5 * HOPS_A_SECOND + SEEK_HOPS
     heard = {hop: np.abs(block).max() for hop, block in late.written.items() if hop is not None}
     first = min(hop for hop, peak in heard.items() if peak > 1e-4)
     assert joined < first < joined + 25
@@ -90,12 +90,12 @@ def test_a_room_that_loses_its_device_falls_in_again_where_the_others_are() -> N
     on, fallen = Room(1_000_000.0), Room(1_000_000.0, 20.0)
     for room in (on, fallen):
         room.begin()
-        room.play(20.0)
+        room.play(12.0)
     fallen.device.gone = True
-    fallen.play(6.3)
+    fallen.play(2.3)
     fallen.device.gone = False
-    fallen.play(20.0)
-    on.play(26.0)
+    fallen.play(15.0)
+    on.play(17.0)
     last = max(hop for hop in fallen.written if hop is not None)
     assert fallen.engine.snapshot.turn == 1
     assert np.abs(fallen.written[last]).max() > 0.05
