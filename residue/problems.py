@@ -56,6 +56,11 @@ def escaped(text: str) -> str:
     return STEERING.sub(lambda match: f"\\u{ord(match[0]):04x}", text)
 
 
+def storable(text: str) -> str:
+    r"""The text as every file can hold it: also without bytes of a file's name that are no UTF-8, written as \xff."""
+    return escaped(text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace"))
+
+
 def stops(findings: Iterable[Finding]) -> bool:
     """Whether one of them stops the work."""
     return any(finding.severity is Severity.STOPS for finding in findings)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import sys
+import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -22,6 +24,22 @@ def command_of(module: str, arguments: Sequence[str]) -> list[str]:
     Without -P, Python would take a folder named residue there, such as a clone, for the program.
     """
     return [sys.executable, "-P", "-m", module, *arguments]
+
+
+def end_with_parent() -> None:
+    """Has this process of a pool end with the one that started it, whatever ends that one; else it would wait for ever.
+
+    To be called at its beginning. Both ends of the pipe from which it takes its work are open in itself, so it never
+    sees that nobody writes there any more.
+    """
+    threading.Thread(target=_follow, daemon=True).start()
+
+
+def _follow() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def keep_time(priority: int) -> None:

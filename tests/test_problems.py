@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import pickle
 
 import pytest
 
-from residue.problems import nearest, stopping
+from residue.problems import nearest, stopping, storable
 
 
 @pytest.mark.parametrize(
@@ -28,3 +29,9 @@ def test_a_problem_comes_from_another_process_as_it_was_raised() -> None:
     problem = stopping("piece.toml: node.arm", "It has no input.", "Name one.")
     again = pickle.loads(pickle.dumps(problem))
     assert (again.findings, str(again)) == (problem.findings, str(problem))
+
+
+def test_a_name_from_a_disk_can_be_stored_whatever_its_bytes_are() -> None:
+    """Python gives bytes of names that are no UTF-8 as single surrogates, which no file can hold (PEP 383)."""
+    assert storable(os.fsdecode(b"Br\xc3\xb6t\xff\x1bchen")) == "Bröt\\xff\\u001bchen"
+    assert storable("Bröt-chen, um 4") == "Bröt-chen, um 4"

@@ -12,6 +12,7 @@ from pathlib import Path
 from residue.archive.bag import ALGORITHM
 from residue.archive.fixity import is_valid, verify
 from residue.problems import Finding, Severity, stopping
+from residue.processes import end_with_parent
 
 
 @dataclass(frozen=True)
@@ -66,7 +67,7 @@ def verify_all(bags: list[Path], processes: int | None = None) -> Iterator[BagVe
     """
     # Spawned, not forked, because the house that calls this may have threads.
     context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(processes, mp_context=context) as pool:
+    with ProcessPoolExecutor(processes, mp_context=context, initializer=end_with_parent) as pool:
         asked = {pool.submit(_verdict, bag): bag for bag in bags}
         for answer in as_completed(asked):
             try:

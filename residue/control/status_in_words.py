@@ -27,7 +27,7 @@ def in_words(told: Status) -> list[str]:
     """A status in lines of at most 80 columns. For a house of another version, the parts that are known."""
     lines: list[str] = []
     untold = False
-    for fact in (_title, _house, _bag, _lowered, _planning, _device, _caps, _readings, _swaps, _ears, _health, _events):
+    for fact in _FACTS:
         try:
             lines += list(fact(told))
         except (KeyError, TypeError, AttributeError, ValueError):
@@ -134,6 +134,22 @@ def _device(told: Status) -> Iterator[str]:
     yield from _wrapped(f"{health['late_blocks']} since the start{late}", "Late")
 
 
+def _step(told: Status) -> Iterator[str]:
+    """Whether the room is in step with others, how well, and what it plays with them."""
+    step = told.get("in_step")
+    if step is None:
+        return
+    clock = ""
+    if step["clock_disciplined"]:
+        clock = f"; clock disciplined, ±{step['clock_estimated_ms']:.2g} ms as its service estimates"
+    if step["why"] is None:
+        state = f"in step, {abs(step['late_ms']):.1f} ms {'late' if step['late_ms'] >= 0.0 else 'early'}"
+    else:
+        state = f"not in step: {step['why']}"
+    programme = f"; programme {step['programme']}" if step["programme"] else ""
+    yield from _wrapped(f"{state}{clock}{programme}", "In step")
+
+
 def _caps(told: Status) -> Iterator[str]:
     for number, cap in enumerate(told["caps"]):
         level = "silence" if cap["level"] is None else level_in_words(cap["level"], cap["unit"])
@@ -197,3 +213,9 @@ def _when(text: str | None, now: str) -> str:
 
 def _span(seconds: float) -> str:
     return f"{seconds:.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"
+
+
+_FACTS = (
+    *(_title, _house, _bag, _lowered, _planning, _device, _step),
+    *(_caps, _readings, _swaps, _ears, _health, _events),
+)

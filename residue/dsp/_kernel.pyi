@@ -6,6 +6,7 @@ Counts = NDArray[np.int64]
 
 EDITION: int
 
+def keep_memory(largest: int, all: int, /) -> None: ...
 def sosfilt(
     sos: Floats, x: Floats, y: Floats, state: Floats, guard: float, sections: int, channels: int, frames: int, /
 ) -> None: ...

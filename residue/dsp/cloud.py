@@ -90,10 +90,11 @@ class Cloud:
 
     def _remember(self, piece: Floats) -> None:
         size = self._ring.shape[1]
-        places = np.arange(self._heard, self._heard + len(piece)) % size
-        self._ring[0, places] = piece
-        for row, clean in zip(self._ring[1:], self._cleaning, strict=True):
-            row[places] = clean(piece)
+        at = self._heard % size
+        whole = min(len(piece), size - at)  # the rest goes to the beginning of the ring
+        for row, heard in zip(self._ring, (piece, *(clean(piece) for clean in self._cleaning)), strict=True):
+            row[at : at + whole] = heard[:whole]
+            row[: len(piece) - whole] = heard[whole:]
         self._heard += len(piece)
 
     def _start(self, first: int, stop: int, *, heard: int, goes_on: bool) -> None:
@@ -112,17 +113,23 @@ class Cloud:
             return
         within = np.arange(begin - grain.frame, stop - grain.frame)
         ahead, share = places(within, grain.step)
-        at = position + ahead
-        row = self._ring[_octaves(grain.step)]
-        size = len(row)
-        read = (
-            row[at % size]
-            if grain.step == ONE
-            else cubic(row[(at - 1) % size], row[at % size], row[(at + 1) % size], row[(at + 2) % size], share)
-        )
+        row, first_read = self._ring[_octaves(grain.step)], position + int(ahead[0])
+        if grain.step == ONE:
+            read = _stretch(row, first_read, len(within))
+        else:
+            at = ahead - ahead[0]
+            heard = _stretch(row, first_read - 1, int(at[-1]) + 4)
+            read = cubic(heard[at], heard[at + 1], heard[at + 2], heard[at + 3], share)
         shaped = read * _window(within, grain.length)
         for channel, gain in zip(out, grain.gains, strict=True):
             channel[begin - first : stop - first] += shaped * gain
+
+
+def _stretch(ring: Floats, first: int, frames: int) -> Floats:
+    """Some frames of a ring, no more than it holds, in their order."""
+    at = first % len(ring)
+    whole = ring[at : at + frames]
+    return whole if len(whole) == frames else np.concatenate((whole, ring[: frames - len(whole)]))
 
 
 def _octaves(step: int) -> int:

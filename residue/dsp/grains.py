@@ -20,18 +20,30 @@ class Raised:
         length = 2 * self._half
         phase = np.floor(np.arange(length) / length * TURN).astype(np.uint64)
         self._window = 0.5 - 0.5 * cosine(phase)
-        self._heard = np.zeros((factor - 1) * length)
+        self._reach = (factor - 1) * length
+        self._heard = np.zeros(self._reach)
+        self._stop = self._reach
         self._frame = 0
 
     def __call__(self, sound: Floats) -> Floats:
         """The sound, (frames,), transposed."""
-        heard = np.concatenate((self._heard, sound))
+        heard = self._remember(sound)
         out = np.zeros(len(sound))
         for late in (0, self._half):
             self._read(heard, out, late)
-        self._heard = heard[len(sound) :]
         self._frame += len(sound)
         return out
+
+    def _remember(self, sound: Floats) -> Floats:
+        """The frames before that any grain may read, and the sound after them."""
+        if self._stop + len(sound) > len(self._heard):
+            # With room for more, so that what is remembered is moved seldom: it is longer than many sounds together.
+            room = np.zeros(max(self._reach // 2, len(sound)))
+            self._heard = np.concatenate((self._heard[self._stop - self._reach : self._stop], room))
+            self._stop = self._reach
+        first, self._stop = self._stop, self._stop + len(sound)
+        self._heard[first : self._stop] = sound
+        return self._heard[first - self._reach : self._stop]
 
     def _read(self, heard: Floats, out: Floats, late: int) -> None:
         """Adds the grains that begin `late` frames into a grain's length: each is a slice with steps of `factor`."""
@@ -40,7 +52,7 @@ class Raised:
         while done < len(out):
             within = (self._frame + done - late) % length
             frames = min(length - within, len(out) - done)
-            first = len(self._heard) + done - (self._factor - 1) * (length - within)
+            first = self._reach + done - (self._factor - 1) * (length - within)
             grain = heard[first : first + (frames - 1) * self._factor + 1 : self._factor]
             out[done : done + frames] += grain * self._window[within : within + frames]
             done += frames

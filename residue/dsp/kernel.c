@@ -1,7 +1,10 @@
 /* The module residue.dsp._kernel: the loops for which numpy has no exact or no quick operation. See kernel.py. */
 #include "kernel.h"
+#ifdef __GLIBC__
+#include <malloc.h>
+#endif
 
-#define EDITION 5 /* raised here and in kernel.py with every change of what a function takes or gives */
+#define EDITION 6 /* raised here and in kernel.py with every change of what a function takes or gives */
 
 void release(Buffers *buffers)
 {
@@ -34,6 +37,27 @@ PyObject *done(Buffers *buffers)
     Py_RETURN_NONE;
 }
 
+/* keep_memory(largest, all): freed blocks of memory up to a size, and so much of it in all, stay with the process. Only
+ * of glibc; other libraries have rules of their own. */
+static PyObject *keep_memory(PyObject *module, PyObject *args)
+{
+    int largest, all;
+    (void)module;
+
+    if (!PyArg_ParseTuple(args, "ii", &largest, &all))
+        return NULL;
+#ifdef __GLIBC__
+    mallopt(M_MMAP_THRESHOLD, largest);
+    mallopt(M_TRIM_THRESHOLD, all);
+#endif
+    Py_RETURN_NONE;
+}
+
+static PyMethodDef memory[] = {
+    {"keep_memory", keep_memory, METH_VARARGS, "Keeps freed memory."},
+    {NULL, NULL, 0, NULL},
+};
+
 static int added(PyObject *module, PyMethodDef *methods)
 {
     return PyModule_AddFunctions(module, methods);
@@ -43,7 +67,9 @@ static int fill(PyObject *module)
 {
     if (added(module, filters) < 0 || added(module, curves) < 0 || added(module, levels) < 0)
         return -1;
-    return added(module, windows) < 0 ? -1 : PyModule_AddIntConstant(module, "EDITION", EDITION);
+    if (added(module, windows) < 0 || added(module, memory) < 0)
+        return -1;
+    return PyModule_AddIntConstant(module, "EDITION", EDITION);
 }
 
 static PyModuleDef_Slot slots[] = {{Py_mod_exec, fill}, {0, NULL}};

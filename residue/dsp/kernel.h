@@ -9,6 +9,13 @@
 
 #define MOST_BUFFERS 6
 
+/* Also for processors with registers for four numbers: the operations stay the same, as nothing is contracted. */
+#if defined(__x86_64__) && defined(__GLIBC__) && defined(__GNUC__) && !defined(__clang__)
+#define WIDE __attribute__((target_clones("avx2", "default")))
+#else
+#define WIDE
+#endif
+
 /* Two numbers in a register; each lane gives the bits of a number alone. */
 typedef double Pair __attribute__((vector_size(16)));
 

@@ -6,7 +6,7 @@
 #define EXP2_TERMS 14
 
 /* sine(phase, y, coefficients, count): exact.sine. */
-static PyObject *sine(PyObject *module, PyObject *args)
+WIDE static PyObject *sine(PyObject *module, PyObject *args)
 {
     PyObject *phase_array, *y_array, *coefficients_array;
     Py_ssize_t count;
@@ -44,7 +44,7 @@ static PyObject *sine(PyObject *module, PyObject *args)
 }
 
 /* exp2(x, y, coefficients, count): exact.exp2. */
-static PyObject *exp2_of(PyObject *module, PyObject *args)
+WIDE static PyObject *exp2_of(PyObject *module, PyObject *args)
 {
     PyObject *x_array, *y_array, *coefficients_array;
     Py_ssize_t count;
@@ -82,7 +82,7 @@ static PyObject *exp2_of(PyObject *module, PyObject *args)
 }
 
 /* saturate(x, y, reaches, count): shaping.saturate. */
-static PyObject *saturate(PyObject *module, PyObject *args)
+WIDE static PyObject *saturate(PyObject *module, PyObject *args)
 {
     PyObject *x_array, *y_array;
     Py_ssize_t count;
@@ -111,7 +111,7 @@ static PyObject *saturate(PyObject *module, PyObject *args)
 
 /* lines(knots, shares, y, all, per_knot, lead, count): straight lines from knot to knot, `per_knot` values each; y
  * begins with value `lead`. */
-static PyObject *lines(PyObject *module, PyObject *args)
+WIDE static PyObject *lines(PyObject *module, PyObject *args)
 {
     PyObject *knots_array, *shares_array, *y_array;
     Py_ssize_t all, per_knot, lead, count;

@@ -14,6 +14,7 @@ from residue.loudness.outputs.measurement import MeasuredWith, margin_db
 from residue.loudness.outputs.outputs import Output
 from residue.notices.secret import credential_name
 from residue.notices.settings import AnyNotice
+from residue.output.in_step_settings import InStep
 from residue.page.settings import PageSettings
 from residue.proof.settings import Microphone
 from residue.schedule.equipment import AnyEquipment
@@ -45,6 +46,8 @@ class Room(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """A folder within the curator's reach for hours.toml and hours.ics; those of the installation if left out."""
     page: PageSettings | None = None
     """A web page of the house for a phone; there is none if the table is left out."""
+    in_step: InStep | None = None
+    """Whether it plays one performance together with other rooms, by the clock; alone if the table is left out."""
     light: LightSettings | None = None
     """Lamps that follow the piece, by sACN (ANSI E1.31); there are none if the table is left out."""
     microphone: Microphone | None = None

@@ -76,6 +76,11 @@ ALIASES: Mapping[str, tuple[str, ...]] = {
 }
 """Words that mean networks in IPAddressAllow and IPAddressDeny."""
 _ALLOW, _DENY = "IPAddressAllow", "IPAddressDeny"
+_ASKING_THE_CLOCK = (
+    UnitSetting("ProtectClock", "no"),
+    UnitSetting("SystemCallFilter", "adjtimex clock_adjtime"),
+)
+"""Asking, not setting: that would need a capability which the unit does not give. Source: adjtimex(2)."""
 _ORDER = frozenset({"Wants", "After"})
 """Keys of the section [Unit]; all others here belong to [Service]."""
 
@@ -93,6 +98,8 @@ def needs_of(room: Room, sensors: Sensors | None) -> tuple[UnitNeed, ...]:
         needs += _listened_to(seen, f"{ROOM}: page, control")
     if sensors is not None:
         needs += _listened_to(sensors.osc, f"{SENSORS}: osc")
+    if room.in_step is not None:
+        needs.append(UnitNeed(f"{ROOM}: in_step", "the state of the clock", _ASKING_THE_CLOCK))
     if (keypad := room.keypad) is not None:
         node = keypad.device if keypad.device.startswith(DEVICES) else f"{DEVICES}input/event0"  # any: its class counts
         needs.append(UnitNeed(f"{ROOM}: keypad.device", keypad.device, tuple(_opening(node))))

@@ -39,8 +39,6 @@ PERMIT_S = 2.0
 """For so long one word that the house plays counts."""
 FADE_S = 1.0
 """The time in which the lamps come and go with the piece; our choice."""
-LIGHT_SOURCES = uuid.UUID("6d1f7c1e-6a0b-4c39-9a56-0d5c2f1b7e84")
-"""The namespace of our own in which the name of a machine becomes an identity (RFC 4122, 4.3)."""
 TERMINATED = 3
 """E1.31, 6.2.6: so many packets end a stream."""
 END_S = 1.0

@@ -13,6 +13,7 @@ import logging
 import pickle
 import sys
 from collections.abc import Mapping, Sequence
+from enum import Enum
 from functools import reduce
 from inspect import unwrap
 from types import CellType, CodeType, FunctionType
@@ -96,6 +97,8 @@ class _Pickler(pickle.Pickler):
             place = _place(thing.__code__, _code_of(thing.__module__, owner))
             arguments = (thing.__module__, owner, place, thing.__defaults__, thing.__closure__)
             return _function, arguments
+        if isinstance(thing, Enum):  # pickle would have it looked up by a function of Python
+            return type(thing), (thing.value,)
         if isinstance(thing, CellType):
             return _cell, (), (thing.cell_contents,), None, None, _fill
         return NotImplemented

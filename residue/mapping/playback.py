@@ -224,7 +224,9 @@ class _Stage:
         given = self.step(Block(span, _wired(self._inputs, signals), self._controls(signals, set_by_form)))
         return combined(given, [_slow(signals[name]) for name in self._trusts])
 
-    def _controls(self, signals: Signals, set_by_form: Mapping[str, Control]) -> dict[str, Control]:
+    def _controls(self, signals: Signals, set_by_form: Mapping[str, Control]) -> Mapping[str, Control]:
+        if not self._set_keys and not self._drives:
+            return self._numbers
         controls: dict[str, Control] = {**self._numbers}
         for field, key in self._set_keys.items():
             controls[field] = set_by_form.get(key, self._numbers[field])

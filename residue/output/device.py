@@ -14,6 +14,8 @@ from contextlib import suppress
 from multiprocessing.connection import Connection
 
 import msgspec
+import numpy as np
+from numpy.typing import NDArray
 
 from residue.loudness.meters.hops import HOP_S
 from residue.loudness.stage.capped import Capped
@@ -21,7 +23,7 @@ from residue.mapping.signals import AUDIO_RATE_HZ
 from residue.output.device_answers import Answer, Lost, Opened, Written, Wrong
 from residue.output.routing import Routing
 from residue.output.silent import BUFFER_S
-from residue.output.sink import SinkLostError, SinkNotYetError
+from residue.output.sink import Queued, SinkLostError, SinkNotYetError
 from residue.problems import ProblemError
 from residue.processes import command_of
 
@@ -45,11 +47,18 @@ class DeviceSink:
 
     def write(self, capped: Capped) -> None:
         """Plays the frames; counts a stream that was empty before."""
-        match self._process.written(self._routing.interleaved(capped).tobytes()):
-            case Written(late):
+        self.play(self._routing.interleaved(capped))
+
+    def play(self, frames: NDArray[np.float32]) -> Queued:
+        """Plays routed frames, and tells what is left to play."""
+        match self._process.written(frames.tobytes()):
+            case Written(late, reading):
                 self.late_blocks += late
+                return reading or Queued(time.monotonic(), self.latency_s * AUDIO_RATE_HZ)
             case Lost(why):
                 raise SinkLostError(why)
+            case other:
+                raise TypeError(f"{other} does not answer a write")
 
     def close(self) -> None:
         """Closes the device, even a lost one."""
@@ -63,8 +72,12 @@ class DeviceOpener:
     calls again.
     """
 
-    def __init__(self, name: str, routing: Routing, buffer_s: float = BUFFER_S, block_s: float = HOP_S) -> None:
+    def __init__(
+        self, name: str, routing: Routing, buffer_s: float = BUFFER_S, block_s: float = HOP_S, *, timed: bool = False
+    ) -> None:
+        """timed: whether what it opens tells what is left to play."""
         self._name = name
+        self._timed = timed
         self._routing = routing
         self._buffer_s, self._block_s = buffer_s, block_s
         self._waits_s = OPEN_S
@@ -91,7 +104,7 @@ class DeviceOpener:
 
     def _begun(self) -> _Process:
         try:
-            return _Process(self._name, self._routing.width, self._buffer_s)
+            return _Process(self._name, self._routing.width, self._buffer_s, timed=self._timed)
         except OSError as error:  # for example when memory is short
             what = f'No process can be started to play on the sound device "{self._name}": {error.strerror}.'
             raise SinkLostError(what) from error
@@ -105,8 +118,9 @@ class DeviceOpener:
 class _Process:
     """The process that plays, and the connection to it."""
 
-    def __init__(self, name: str, channels: int, buffer_s: float) -> None:
-        command = command_of("residue.output.device_process", [name, str(channels), str(AUDIO_RATE_HZ), str(buffer_s)])
+    def __init__(self, name: str, channels: int, buffer_s: float, *, timed: bool) -> None:
+        given = [name, str(channels), str(AUDIO_RATE_HZ), str(buffer_s), str(int(timed))]
+        command = command_of("residue.output.device_process", given)
         ours, theirs = socket.socketpair()
         # A process that answers has read everything, so a send waits only for one without an answer; twice if long.
         ours.setsockopt(socket.SOL_SOCKET, socket.SO_SNDTIMEO, struct.pack("@ll", 0, round(ANSWER_S / 2 * 1e6)))

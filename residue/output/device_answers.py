@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import msgspec
 
+from residue.output.sink import Queued
 from residue.problems import Finding
 
 
@@ -21,6 +22,8 @@ class Written(msgspec.Struct, frozen=True, tag=True):
 
     late: bool
     """Whether the stream was empty before."""
+    reading: Queued | None = None
+    """What is left to play; None where nobody asked."""
 
 
 class Lost(msgspec.Struct, frozen=True, tag=True):

@@ -31,6 +31,11 @@ class HeldBack:
         self._gap = False
         """Whether a block was faded out, and none was written since."""
 
+    @property
+    def frames(self) -> int:
+        """The frames held back now."""
+        return 0 if self._held is None else len(self._held) // (self._channels * FRAME_BYTES)
+
     def play(self, frames: bytes) -> bool:
         """Takes the next block; gives whether there was an audible gap since the block before."""
         if self._held is None:

@@ -8,12 +8,17 @@ from pathlib import Path
 from residue.loudness.meters.hops import HOP_S
 from residue.loudness.outputs.outputs import Output
 from residue.output.device import DeviceOpener
+from residue.output.in_step import InStepSink
+from residue.output.in_step_settings import InStep
 from residue.output.routing import Routing
+from residue.output.servo import Servo
 from residue.output.silent import BUFFER_S, SilentSink
-from residue.output.sink import Open, Sink, SinkLostError
+from residue.output.sink import Open, SinkLostError, TimedSink
 from residue.output.together import Together
 from residue.output.wav import WavSink
 from residue.problems import Finding, ProblemError, Severity, stopping
+
+OpenTimed = Callable[[], TimedSink]
 
 _NOT_THERE = "Plug it in and switch it on, or name another device in room.toml."
 
@@ -24,18 +29,29 @@ def routing_of(outputs: Mapping[str, Output]) -> Routing:
 
 
 def sink_opener(
-    device: str, routing: Routing, folder: Path, *, buffer_s: float = BUFFER_S, block_s: float = HOP_S
+    device: str,
+    routing: Routing,
+    folder: Path,
+    *,
+    buffer_s: float = BUFFER_S,
+    block_s: float = HOP_S,
+    in_step: InStep | None = None,
 ) -> Open:
     """The opener of the sink in `device`. buffer_s: that of a sound device. block_s: the blocks that it will be given.
 
     device: "silent"; "file:PATH", which keeps the pace of a device and writes a new WAV file; or a device's name.
-    folder: the start of a relative PATH.
+    folder: the start of a relative PATH. in_step: whether its sound keeps step with the clock.
     Raises ProblemError.
     """
     word, _, rest = device.partition(":")
     if word in _OPENERS:
-        return _OPENERS[word](rest, routing, folder)
-    return DeviceOpener(device, routing, buffer_s, block_s)
+        opens = _OPENERS[word](rest, routing, folder)
+    else:
+        opens = DeviceOpener(device, routing, buffer_s, block_s, timed=in_step is not None)
+    if in_step is None:
+        return opens
+    servo = Servo()  # what it learned of the device's clock is kept when the device comes back
+    return lambda: InStepSink(opens(), routing, servo, in_step.behind_ms / 1000.0)
 
 
 def is_real(device: str) -> bool:
@@ -56,13 +72,13 @@ def check_device(device: str, outputs: Mapping[str, Output], folder: Path = Path
     return []
 
 
-def _silent(rest: str, _routing: Routing, _folder: Path) -> Open:
+def _silent(rest: str, _routing: Routing, _folder: Path) -> OpenTimed:
     if rest:
         raise stopping("device", f'"silent:{rest}" names nothing.', 'Write "silent" alone.')
     return SilentSink
 
 
-def _file(rest: str, routing: Routing, folder: Path) -> Open:
+def _file(rest: str, routing: Routing, folder: Path) -> OpenTimed:
     path = folder / rest
     if path.suffix.lower() != ".wav" or path.is_dir() or not path.parent.is_dir():
         what = f'"file:{rest}" names no WAV file in a folder that exists.'
@@ -78,7 +94,7 @@ class _FileOpener:
         self._routing = routing
         self._begun = False
 
-    def __call__(self) -> Sink:
+    def __call__(self) -> TimedSink:
         if not self._begun:
             self._path.unlink(missing_ok=True)
         wav = WavSink(self._path, self._routing)
@@ -86,4 +102,4 @@ class _FileOpener:
         return Together([wav, SilentSink()])
 
 
-_OPENERS: Mapping[str, Callable[[str, Routing, Path], Open]] = {"silent": _silent, "file": _file}
+_OPENERS: Mapping[str, Callable[[str, Routing, Path], OpenTimed]] = {"silent": _silent, "file": _file}

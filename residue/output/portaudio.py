@@ -28,11 +28,19 @@ class OutputStream:
         except (sounddevice.PortAudioError, ValueError) as error:
             raise OSError(f'The sound device "{name}" cannot be opened: {_reason(error)}.') from error
         self.latency_s = float(self._stream.latency)
+        self._buffer_frames = self.latency_s * rate_hz
 
     def write(self, frames: bytes) -> bool:
         """Writes interleaved float32 frames as soon as there is room; gives whether the stream was empty before."""
         try:
             return bool(self._stream.write(frames))
+        except sounddevice.PortAudioError as error:
+            raise OSError(f"The sound device is gone: {_reason(error)}.") from error
+
+    def queued_frames(self) -> float:
+        """The frames that wait to be heard. Devices tell it in steps of a period, most exactly after a write."""
+        try:
+            return self._buffer_frames - float(self._stream.write_available)
         except sounddevice.PortAudioError as error:
             raise OSError(f"The sound device is gone: {_reason(error)}.") from error
 

@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable
 
 from residue.loudness.stage.capped import Capped
+from residue.output.in_step import InStepSink, Skew
 from residue.output.silent import BUFFER_S, Pace
 from residue.output.sink import Open, Sink, SinkLostError, SinkNotYetError
 from residue.problems import ProblemError
@@ -77,6 +78,21 @@ class ReturningSink:
     def late_blocks(self) -> int:
         """The late blocks since the first opening."""
         return self._earlier_late_blocks + (self._sink.late_blocks if self._sink else 0)
+
+    @property
+    def astray(self) -> bool:
+        """Whether it keeps step with a clock, and is out of step: then the writer fades to silence as well."""
+        return isinstance(self._sink, InStepSink) and self._sink.hop is None
+
+    @property
+    def hop(self) -> int | None:
+        """The hop of the clock at which the next block begins to be heard; None if it is not in step with one."""
+        return self._sink.hop if isinstance(self._sink, InStepSink) else None
+
+    @property
+    def skew(self) -> Skew | None:
+        """How far it is from that clock, where it is known."""
+        return self._sink.skew if isinstance(self._sink, InStepSink) else None
 
     def write(self, capped: Capped) -> None:
         """Writes to the device, or to the silent sink while the device is lost. Never raises."""

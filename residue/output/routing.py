@@ -23,6 +23,10 @@ class Routing:
 
     def interleaved(self, capped: Capped) -> NDArray[np.float32]:
         """The frames for devices and files, (frames, width); channels without an output are silent."""
-        routed = np.zeros((capped.frames.shape[1], self.width), np.float32)
-        routed[:, [channel - 1 for channel in self.device_channels]] = capped.frames.T
+        return self.spread(capped.frames)
+
+    def spread(self, frames: NDArray[np.float64]) -> NDArray[np.float32]:
+        """The same for frames that were capped and then retimed."""
+        routed = np.zeros((frames.shape[1], self.width), np.float32)
+        routed[:, [channel - 1 for channel in self.device_channels]] = frames.T
         return routed

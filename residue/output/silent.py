@@ -5,8 +5,12 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
+import numpy as np
+from numpy.typing import NDArray
+
 from residue.loudness.stage.capped import Capped
-from residue.mapping.signals import seconds
+from residue.mapping.signals import AUDIO_RATE_HZ, seconds
+from residue.output.sink import Queued
 
 BUFFER_S = 0.4
 """Frames may be written so long before they are heard, as with a sound device."""
@@ -22,6 +26,12 @@ class Pace:
         self._sleep = sleep
         self._first_heard_s: float | None = None
         self._frames = 0
+
+    @property
+    def queued_frames(self) -> float:
+        """The frames that are not heard yet."""
+        heard_s = 0.0 if self._first_heard_s is None else self._monotonic_s() - self._first_heard_s
+        return self._frames - heard_s * AUDIO_RATE_HZ
 
     def keep(self, frames: int) -> bool:
         """Waits until a buffer of BUFFER_S has room for so many more frames; False if it was empty before."""
@@ -41,13 +51,20 @@ class SilentSink:
 
     latency_s = BUFFER_S
 
-    def __init__(self, pace: Pace | None = None) -> None:
+    def __init__(self, pace: Pace | None = None, monotonic_s: Callable[[], float] = time.monotonic) -> None:
         self._pace = pace or Pace()
+        self._monotonic_s = monotonic_s
         self.late_blocks = 0
 
     def write(self, capped: Capped) -> None:
         """Waits as long as a device would."""
         self.late_blocks += not self._pace.keep(capped.frames.shape[1])
+
+    def play(self, frames: NDArray[np.float32]) -> Queued:
+        """Waits as long as a device would, and tells what is left to play."""
+        self.late_blocks += not self._pace.keep(len(frames))
+        queued_frames = self._pace.queued_frames
+        return Queued(self._monotonic_s(), queued_frames)
 
     def close(self) -> None:
         """Does nothing: there is no device to close."""

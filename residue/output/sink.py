@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
 
 from residue.loudness.stage.capped import Capped
 
@@ -36,6 +40,23 @@ class Sink(Protocol):
 
     def close(self) -> None:
         """Closes the device without waiting for the last frames."""
+
+
+@dataclass(frozen=True, slots=True)
+class Queued:
+    """What a sink has still to play at a moment."""
+
+    at_s: float
+    """The moment on the monotonic clock, which a time service leads as it leads the wall clock, and nobody sets."""
+    queued_frames: float
+    """The frames that were written and are not heard yet; too many by up to a period of the device, never too few."""
+
+
+class TimedSink(Sink, Protocol):
+    """A sink that tells when its frames are heard."""
+
+    def play(self, frames: NDArray[np.float32]) -> Queued:
+        """Plays routed frames, (frames, channels of the device), that have passed the cap. Raises SinkLostError."""
 
 
 Open = Callable[[], Sink]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import struct
+import time
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 from residue.loudness.stage.capped import Capped
 from residue.mapping.signals import AUDIO_RATE_HZ
 from residue.output.routing import Routing
-from residue.output.sink import SinkLostError
+from residue.output.sink import Queued, SinkLostError
 
 _SAMPLE_BYTES = 4
 _EXTENSIBLE = 0xFFFE
@@ -108,10 +109,15 @@ class WavSink:
 
     def write(self, capped: Capped) -> None:
         """Appends the frames; raises SinkLostError where the disk cannot be written."""
+        self.play(self._routing.interleaved(capped))
+
+    def play(self, frames: NDArray[np.float32]) -> Queued:
+        """Appends routed frames, of which none is left to play."""
         try:
-            self._wav.append(self._routing.interleaved(capped))
+            self._wav.append(frames)
         except OSError as error:
             raise SinkLostError(f"{self._path} takes no more: {error.strerror}.") from error
+        return Queued(time.monotonic(), 0.0)
 
     def close(self) -> None:
         """Closes the file."""

@@ -16,41 +16,12 @@ import msgspec
 import numpy as np
 
 from residue.live.sound_input import LATENCY_S, SoundInput
-from residue.mapping.signals import AUDIO_RATE_HZ, frame_at, seconds
+from residue.mapping.signals import AUDIO_RATE_HZ, frame_at
 from residue.problems import ProblemError
 from residue.proof.hearing import HeardSweeps, heard
-from residue.proof.sweep import SLOT_FRAMES, Slot
+from residue.proof.messages import EARLY_S, LATE_S, Listen, Ordered, Ready
 
-BEFORE_S = 2.0
-"""Of the room alone is heard so long before the sound is ordered."""
-EARLY_S, LATE_S = 0.3, 3.0
-"""From so long before the order, as clocks are read, until so long after it the sound may begin to arrive."""
 _READ_S = 0.1
-
-
-class Listen(msgspec.Struct, frozen=True, kw_only=True):
-    """What to listen for, and where."""
-
-    device: str
-    input: int
-    slots: list[Slot]
-
-    @property
-    def listen_s(self) -> float:
-        """The length of the recording in memory."""
-        return BEFORE_S + LATE_S + seconds(len(self.slots) * SLOT_FRAMES)
-
-
-class Ready(msgspec.Struct, frozen=True, kw_only=True):
-    """Whether it hears from now on."""
-
-    hears: bool
-
-
-class Ordered(msgspec.Struct, frozen=True, kw_only=True):
-    """The sound was ordered at this moment. ordered_s: monotonic, which all processes of a machine share."""
-
-    ordered_s: float
 
 
 def listen(

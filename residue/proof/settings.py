@@ -34,5 +34,7 @@ class Microphone(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     """So long before the first opening of a day a quiet sweep goes through each output, one after the other."""
     input: Annotated[int, Meta(ge=1, le=64)] = 1
     """The input of the device, counted from 1."""
+    while_open: bool = False
+    """Whether it listens while the house is open as well, and lowers the house where the room becomes louder."""
     calibration: MicrophoneCalibration | None = None
     """What it gave for a sound calibrator; without it the levels of the background are in dBFS."""

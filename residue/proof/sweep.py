@@ -92,10 +92,8 @@ def sound_of(outputs: Mapping[str, Output]) -> Floats:
 
 def response(recording: Floats, transducer: str) -> Floats:
     """(frames,): the response to the sweep at full level, at each delay from the beginning of the recording."""
-    from scipy.fft import next_fast_len  # its import takes half a second, and a start waits for this module
-
     swept = sweep(transducer)
-    frames = next_fast_len(len(recording) + len(swept), real=True)
+    frames = 1 << (len(recording) + len(swept) - 1).bit_length()
     spectrum = np.fft.rfft(swept, frames)
     power = np.abs(spectrum) ** 2
     frequency_hz = np.fft.rfftfreq(frames, 1.0 / AUDIO_RATE_HZ)

@@ -42,7 +42,7 @@ def plays(opening: Opening, programme: Programme, duration_s: Mapping[str, float
     while (begins := next_start(programme, opening, earliest, zone) or earliest) < opening.closes:
         coming = item(programme, opening, len(found))
         ends = begins + timedelta(seconds=duration_s[coming.performance])
-        whole = ends <= opening.closes
+        whole = ends <= opening.closes or opening.goes_on
         if not whole and programme.at_closing == "whole":
             break
         finishes = programme.at_closing == "finish" and not opening.then_silent

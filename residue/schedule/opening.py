@@ -36,6 +36,8 @@ class Opening:
     terms: EventTerms = EVERYDAY
     then_silent: bool = False
     """Whether the house must be silent from `closes` on, in spite of the programme's rule for closing time."""
+    goes_on: bool = False
+    """Whether the house stays open at `closes`, a midnight at which the next opening only begins another day."""
 
 
 def settled(openings: Iterable[Opening], zone: ZoneInfo) -> list[Opening]:
@@ -46,7 +48,8 @@ def settled(openings: Iterable[Opening], zone: ZoneInfo) -> list[Opening]:
     terms that overlap or touch are one.
 
     A run that was open for the whole of a day ends at that day's last midnight and the next begins there: so a house
-    that never closes still begins every day again, and no opening is longer than two days.
+    that never closes still begins every day again, after the performance that is under way, and no opening is longer
+    than two days.
     """
     real = sorted(_in(zone, openings), key=lambda opening: (opening.opens, opening.closes))
     everyday = _joined([opening for opening in real if opening.terms == EVERYDAY])
@@ -97,7 +100,7 @@ def _less(opening: Opening, away: Opening) -> Iterator[Opening]:
         yield opening
         return
     if opening.opens < away.opens:
-        yield replace(opening, closes=away.opens, then_silent=False)
+        yield replace(opening, closes=away.opens, then_silent=False, goes_on=False)
     if away.closes < opening.closes:
         yield replace(opening, opens=away.closes)
 
@@ -149,7 +152,7 @@ def _by_days(run: Opening, zone: ZoneInfo) -> Iterator[Opening]:
         day += timedelta(days=1)
         midnight = instant(day, 0, zone)
         if run.closes <= midnight:
-            yield replace(run, opens=opens)
+            yield replace(run, opens=opens, goes_on=False)
             return
-        yield replace(run, opens=opens, closes=midnight, then_silent=False)
+        yield replace(run, opens=opens, closes=midnight, then_silent=False, goes_on=True)
         opens = midnight

@@ -122,6 +122,33 @@ def test_silence_is_explained_with_its_end(told: Mapping[str, Any], sentence: st
     assert sentence in " ".join(line.strip() for line in in_words(told))
 
 
+STEP: Mapping[str, Any] = {
+    "ok": True,
+    "why": None,
+    "late_ms": -0.21,
+    "faster_ppm": 12.5,
+    "clock_disciplined": True,
+    "clock_estimated_ms": 0.05,
+    "clock_most_ms": 31.0,
+    "programme": "3fa9c2d1",
+}
+
+
+@pytest.mark.parametrize(
+    ("step", "said"),
+    [
+        (STEP, "in step, 0.2 ms early; clock disciplined, ±0.05 ms as its service estimates; programme 3fa9c2d1"),
+        (
+            {**STEP, "ok": False, "why": "clock not disciplined", "late_ms": None, "clock_disciplined": False},
+            "not in step: clock not disciplined; programme 3fa9c2d1",
+        ),
+    ],
+)
+def test_a_room_in_step_says_so_and_how_well(step: Mapping[str, Any], said: str) -> None:
+    [*_, last] = [line for line in (" ".join(in_words({**TOLD, "in_step": step})).split("In step ")) if line]
+    assert " ".join(last.split()).startswith(said)
+
+
 @pytest.mark.parametrize("told", [TOLD, silent("faulted", "The device is lost. " * 20, attention=["One fault. " * 30])])
 def test_no_line_is_wider_than_a_terminal(told: Mapping[str, Any]) -> None:
     assert max(map(len, in_words(told))) <= COLUMNS

@@ -28,7 +28,7 @@ ELSEWHERE: Mapping[str, str] = {
     "sudo sh deploy/install": "changes the system; test_install.py runs it with DESTDIR, tests/machine on a machine",
     "sudo sh deploy/install --remove": "the same",
     "sudo residue unit /srv/residue --install": "writes below /etc/systemd; test_unit_files.py writes into a folder",
-    "sudo sh deploy/install --share": "installs Samba; tests/machine/test_install_share.py runs it",
+    "sudo sh deploy/install --share": "installs Samba; tests/machine/test_share.py runs it in a Debian of its own",
     "sudo smbpasswd -a residue-curator": "the same",
     "sudo residue share /srv/residue --install": "writes below /etc/samba; test_sharing.py writes into a folder",
     "sudo residue calibrate /srv/residue --microphone": "needs a sound calibrator; test_microphone.py has a tone",

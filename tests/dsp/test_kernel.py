@@ -294,3 +294,17 @@ def test_nodes_give_the_same_bits_without_the_compiled_loops() -> None:
     ]
     assert len(found[0]) > 90
     assert [one for one, other in zip(*found, strict=True) if one != other] == []
+
+
+def test_freed_memory_serves_the_next_block() -> None:
+    """Blocks of 16 MB in all come and go; the pages of two of them are asked of the system, and no more."""
+    work = """
+import numpy as np, resource
+from residue.dsp import kernel
+for block in range(20):
+    signals = [np.ones(100_000) for node in range(20)]
+print(resource.getrusage(resource.RUSAGE_SELF).ru_minflt)
+"""
+    faults = int(subprocess.run([sys.executable, "-c", work], capture_output=True, text=True, check=True).stdout)
+    pages = 20 * 800_000 // 4_096
+    assert faults < 6 * pages  # 12 times as many where it goes back in between

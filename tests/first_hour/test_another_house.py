@@ -9,6 +9,7 @@ import pytest
 
 from tests.first_hour.person import Person
 from tests.runtime import kitchen
+from tests.runtime.running import free_port
 
 KNOWN_TO_A_PERSON = {"place", "device", "device_channel", "cap", "time_zone"}
 
@@ -45,7 +46,7 @@ def test_a_package_becomes_a_house_by_what_only_a_person_there_can_know(technici
         ("# device_channel = 2", "device_channel = 6"),
         ('# [[cap]]\n# quantity = "LAeq"', '[[cap]]\nquantity = "LCeq"'),
         ("# window_s = 60.0", "window_s = 300"),
-        ("# limit_dbfs = -20.0", "limit_dbfs = -26.0"),
+        ("# limit_dbfs = -20.0", f"limit_dbfs = -26.0\n\n[control]\nport = {free_port()}"),
     )
     technician.writes(
         "hall/hours.toml",

@@ -22,6 +22,7 @@ from residue.live.sensors import Messages, Sensor, Sensors
 from residue.loudness.caps.caps import CapEntry
 from residue.loudness.outputs.outputs import Output
 from residue.notices.settings import AnyNotice, CommandNotice, MailNotice, WebhookNotice
+from residue.output.in_step_settings import InStep
 from residue.page.settings import PageSettings
 from residue.schedule.equipment import (
     AnyEquipment,
@@ -280,3 +281,14 @@ def test_a_keypad_may_be_opened_wherever_it_is_plugged_in() -> None:
             UnitSetting("DeviceAllow", "char-input rw"),
             UnitSetting("SupplementaryGroups", "input"),
         )
+
+
+def test_a_room_in_step_may_ask_how_good_the_clock_is_and_may_not_set_it() -> None:
+    needs = needs_of(msgspec.structs.replace(room(), in_step=InStep()), None)
+    assert [setting for need in needs for setting in need.settings] == [
+        UnitSetting("ProtectClock", "no"),
+        UnitSetting("SystemCallFilter", "adjtimex clock_adjtime"),
+    ]
+    assert lacking(needs, SHIPPED) == list(needs)
+    assert "\nCapabilityBoundingSet=\n" in UNIT.read_text(encoding="utf-8"), "so the kernel only answers"
+    assert needs_of(room(), None) == ()

@@ -20,6 +20,7 @@ from residue.loudness.stage.budget import Budget
 from residue.loudness.stage.history import SentHistory, SentRow
 from residue.loudness.stage.stage import CapStage
 from residue.problems import Severity
+from tests.reference.analogue_meter import dose, equivalent_db, weighted
 
 Floats = NDArray[np.float64]
 RATE_HZ = 48_000
@@ -208,6 +209,44 @@ def test_a_vibration_cap_needs_a_vibration_calibration(
     stopping = [finding for finding in findings if finding.severity is Severity.STOPS]
     assert [finding.where for finding in stopping] == (["room.toml: cap[2]"] if missing else [])
     assert all(f"output {missing} has no vibration calibration" in finding.what for finding in stopping)
+
+
+TO_AND_FRO = msgspec.structs.replace(FLOOR, vibration=msgspec.structs.replace(FELT, read_horizontal_m_per_s2=0.1))
+
+
+@pytest.mark.parametrize(
+    ("entry", "limit"),
+    [
+        (CapEntry(quantity="aw horizontal", window_s=2.0, limit_m_per_s2=0.2), 0.2),
+        (CapEntry(quantity="VDV horizontal", window_s=2.0, limit_m_per_s1_75=0.4, output="floor"), 0.4),
+    ],
+    ids=["mean", "dose"],
+)
+def test_no_window_of_a_cap_on_horizontal_vibration_is_exceeded(entry: CapEntry, limit: float) -> None:
+    stage = CapStage({"left": SPEAKER, "floor": TO_AND_FRO}, expand([entry]))
+    sent = stage.process(np.concatenate([rumble(6.0, -4.0), np.zeros((2, 4 * 4800))], axis=1)).frames[1]
+    noise = pink_noise("shaker").loop
+    scale = 0.1 / (10 ** (FELT.played_dbfs / 20) * np.sqrt(np.mean(weighted(noise, "Wd") ** 2)))
+    if entry.quantity == "aw horizontal":
+        highest = 10 ** (equivalent_db(sent, "Wd", 2.0) / 20) * scale
+    else:
+        highest = dose(sent, "Wd", 2.0) * scale
+    assert 0.85 * limit < highest <= limit * 1.005
+
+
+def test_a_cap_on_horizontal_vibration_needs_its_reading() -> None:
+    entry = CapEntry(quantity="aw horizontal", window_s=60.0, limit_m_per_s2=0.2)
+    [finding] = check_room([entry], {"left": SPEAKER, "floor": FLOOR}, ears_unknown=True)
+    assert (finding.severity, finding.where) == (Severity.STOPS, "room.toml: cap[1]")
+    assert "the vibration calibration of output floor says nothing of it" in finding.what
+    assert "write read_horizontal_m_per_s2" in finding.mend
+    assert check_room([entry], {"left": SPEAKER, "floor": TO_AND_FRO}, ears_unknown=True) == []
+
+
+def test_a_horizontal_reading_in_the_wrong_unit_is_named() -> None:
+    strong = msgspec.structs.replace(FELT, read_horizontal_m_per_s2=40.0)
+    findings = check_room([], {"floor": msgspec.structs.replace(FLOOR, vibration=strong)}, ears_unknown=True)
+    assert "room.toml: output.floor.vibration" in [finding.where for finding in findings]
 
 
 def test_a_reading_in_the_wrong_unit_is_named() -> None:

@@ -10,7 +10,7 @@ import hashlib
 import os
 import shutil
 import subprocess
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -36,8 +36,6 @@ _FILES = {
     # as deploy/guides/technician.md has it for a root file system that is read-only
     "etc/fstab": "/dev/vdb /var ext4 defaults 0 0\ntmpfs /tmp tmpfs nosuid,nodev 0 0\n",
 }
-MORE = ("samba", "smbclient", "dmsetup")
-"""A server of files with its client, and disks that are made of disks; for the tests that need them."""
 _NOT_NEEDED = ("man", "doc", "locale")
 
 
@@ -67,24 +65,14 @@ def within(debian: Path, command: str) -> str:
     return done.stdout
 
 
-def small(folder: Path, *packages: str) -> Path:
-    """A root file system with these packages and no kernel, of one's own, every file; it is made once and kept."""
-    target = folder / "small"
-    subprocess.run(["cp", "-a", _made(packages, {}), target], check=True)
-    return target
-
-
 @contextmanager
-def with_a_house(
-    folder: Path, port: int, prepare: Callable[[Path], None], packages: Sequence[str] = ()
-) -> Iterator[Machine]:
+def with_a_house(folder: Path, port: int, prepare: Callable[[Path], None]) -> Iterator[Machine]:
     """A computer with residue installed as by a technician, and a short piece in place of the demo.
 
-    prepare: is given the root file system, and changes what it wants before the piece is planned. packages: of Debian,
-    beside those of any house here.
+    prepare: is given the root file system, and changes what it wants before the piece is planned.
     """
     need("qemu-system-x86_64", "mmdebstrap", "mke2fs", root=True, processor="x86_64")
-    debian = copied(folder, *packages)
+    debian = copied(folder)
     subprocess.run(["/bin/sh", ROOT / "deploy" / "install"], env={**os.environ, "DESTDIR": str(debian)}, check=True)
     shutil.rmtree(debian / "srv/residue")
     shutil.copytree(build(folder, port, duration_s=60.0), debian / "srv/residue")
@@ -120,9 +108,9 @@ def _initrd(debian: Path) -> Path:
     return next((debian / "boot").glob("initrd.img-*"))
 
 
-def _made(packages: Sequence[str] = _PACKAGES, files: Mapping[str, str] = _FILES) -> Path:
+def _made(packages: Sequence[str]) -> Path:
     release = _release()
-    wanted = hashlib.sha256(repr((release, packages, files)).encode()).hexdigest()[:16]
+    wanted = hashlib.sha256(repr((release, packages, _FILES)).encode()).hexdigest()[:16]
     kept = _KEPT / wanted
     if kept.exists():
         return kept
@@ -131,7 +119,7 @@ def _made(packages: Sequence[str] = _PACKAGES, files: Mapping[str, str] = _FILES
     begun.mkdir(parents=True)
     hooks = [
         f'--essential-hook=install -D /dev/null "$1/{path}"; printf "{_escaped(text)}" >"$1/{path}"'
-        for path, text in files.items()
+        for path, text in _FILES.items()
     ]
     excluded = [f"--dpkgopt=path-exclude=/usr/share/{what}/*" for what in _NOT_NEEDED]
     command = ["mmdebstrap", "--mode=root", "--variant=minbase", "--quiet", "--dpkgopt=force-unsafe-io", *excluded]

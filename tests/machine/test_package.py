@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
 from collections.abc import Iterator
@@ -12,7 +13,7 @@ import pytest
 from tests.machine.debian import ROOT, copied, within
 from tests.machine.needs import need
 
-pytestmark = [pytest.mark.machine, pytest.mark.timeout(1_200)]
+pytestmark = [pytest.mark.machine, pytest.mark.timeout(3_600)]
 
 APT = "DEBIAN_FRONTEND=noninteractive apt-get --yes --quiet"
 PAGES = "/usr/share/doc/residue /usr/share/doc/residue/* /usr/share/man/man1 /usr/share/man/man1/residue*"
@@ -39,6 +40,27 @@ def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (made,) = folder.glob("residue_*.deb")
     assert done.stderr.splitlines()[-1] == f"Made, and not installed on this machine: {made}"
     return made
+
+
+COMPILER = '#!/bin/sh\ncase "$*" in *kernel*) exit 1 ;; esac\nexec gcc "$@"\n'
+"""Of which the inner loops of residue are too much."""
+
+
+def test_a_package_whose_inner_loops_did_not_compile_is_not_made(tmp_path: Path) -> None:
+    need("dpkg-deb")
+    compiler = tmp_path / "cc"
+    compiler.write_text(COMPILER, encoding="utf-8")
+    compiler.chmod(0o755)
+    done = subprocess.run(
+        ["/bin/sh", ROOT / "deploy" / "package", tmp_path],
+        env={**os.environ, "CC": str(compiler)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 1
+    assert "The inner loops were not compiled, so no package is made" in done.stderr
+    assert list(tmp_path.glob("*.deb")) == []
 
 
 def test_lintian_has_nothing_to_say_of_it(package: Path) -> None:

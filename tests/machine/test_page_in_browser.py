@@ -6,6 +6,7 @@ Debian package: chromium-headless-shell.
 from __future__ import annotations
 
 import itertools
+import re
 import subprocess
 import threading
 from collections.abc import Iterator
@@ -19,9 +20,14 @@ from residue.page.link import HouseAnswer, PageStart, Question
 from residue.page.view import page
 from residue.page.web import HousePage
 from residue.page.yesterday import Yesterday
+from residue.runtime.survey.columns import columns
+from residue.runtime.survey.examining import commissioned
+from residue.runtime.survey.page import page as survey_page
 from tests.machine.needs import need
 from tests.notices.servers import free_tcp_port
 from tests.page.told import answer
+from tests.runtime.survey.collection import piece
+from tests.runtime.survey.test_page import played
 
 pytestmark = pytest.mark.machine
 
@@ -85,8 +91,23 @@ def test_the_script_brings_the_page_up_to_date_and_the_policy_blocks_nothing(hou
 def test_it_fits_the_width_of_a_phone(tmp_path: Path) -> None:
     """Nothing stands beyond the edge of the screen. Source: CSSOM View, scrollWidth of an element."""
     need(BROWSER)
+    text = page(answer(), "Mon 2026-03-02: every cap was kept.", may_wish=True)
+    assert width_needed(text, tmp_path) == PHONE[0]
+
+
+def test_the_page_of_a_survey_fits_it_too(tmp_path: Path) -> None:
+    """Its tables are wider than a phone, and scroll within themselves."""
+    need(BROWSER)
+    columned = columns(commissioned(piece(tmp_path / "piece"))[0].graph)
+    rows = [played(number) for number in range(70)]
+    text = survey_page("Bread Shelf", {"residue": "0"}, columned, rows)
+    assert width_needed(text, tmp_path) == PHONE[0]
+
+
+def width_needed(text: str, folder: Path) -> int:
+    """The width of a page on a phone, in CSS pixels."""
     measured = "<script>document.title = document.documentElement.scrollWidth</script>"
-    text = page(answer(), "Mon 2026-03-02: every cap was kept.", may_wish=True) + measured
-    (tmp_path / "page.html").write_text(text, encoding="utf-8")
-    done = browse(f"file://{tmp_path}/page.html", tmp_path / "browser", "--hide-scrollbars")
-    assert f"<title>{PHONE[0]}</title>" in done.stdout
+    (folder / "page.html").write_text(text + measured, encoding="utf-8")
+    done = browse(f"file://{folder}/page.html", folder / "browser", "--hide-scrollbars")
+    [width] = re.findall(r"<title>(\d+)</title>", done.stdout)
+    return int(width)

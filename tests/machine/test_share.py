@@ -1,7 +1,11 @@
-"""The curator's computer opens the folder of the hours over SMB: Debian's Samba, with a client that is not ours."""
+"""`deploy/install --share` as a whole, and the curator's computer, which opens the folder of the hours over SMB.
+
+In a Debian of its own, without systemd; Debian's Samba, with a client that is not ours.
+"""
 
 from __future__ import annotations
 
+import os
 import shutil
 import socket
 import subprocess
@@ -14,16 +18,17 @@ import pytest
 from residue.runtime.house.hours_answer import HoursAnswer
 from residue.runtime.house.in_force import InForce
 from residue.runtime.house.kept_files import load_in_force
-from residue.runtime.offline.sharing import CURATOR, SHARE, prepare, share
+from residue.runtime.offline.sharing import CURATOR, SHARE
 from residue.schedule.hours_folder import HoursFolder
-from tests.machine.debian import small, within
+from tests.machine.debian import ROOT, copied, within
 from tests.machine.needs import need
 from tests.notices.servers import free_tcp_port
 from tests.runtime import kitchen
 from tests.runtime.asking import wait_until
 
-pytestmark = [pytest.mark.machine, pytest.mark.timeout(1_200)]
+pytestmark = [pytest.mark.machine, pytest.mark.timeout(3_600)]
 
+INSTALL = "sh /opt/residue/deploy/install --share 2>&1"
 FOLDER = HoursFolder(path="/srv/residue-hours")
 PASSWORD = "rye-and-salt"
 NOW = datetime(2026, 3, 3, 0, 30, tzinfo=UTC)
@@ -32,8 +37,8 @@ NOW = datetime(2026, 3, 3, 0, 30, tzinfo=UTC)
 class Office:
     """The curator's computer, and the house that shares the folder; the house looks at it once a second."""
 
-    def __init__(self, debian: Path, port: int, installation: Path) -> None:
-        self.debian, self._port = debian, port
+    def __init__(self, debian: Path, port: int, installation: Path, told: str) -> None:
+        self.debian, self._port, self.told = debian, port, told
         kitchen.name_hours_folder(installation, debian / FOLDER.path.lstrip("/"))
         state = installation.with_name("state")
         self._in_force = InForce(
@@ -66,10 +71,13 @@ class Office:
 def office(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Office]:
     need("mmdebstrap", "chroot", root=True)
     folder = tmp_path_factory.mktemp("office")
-    debian, installation = small(folder, "samba", "smbclient"), kitchen.build(folder, port=47_399, duration_s=0.1)
-    prepare(installation, FOLDER, debian)
-    share(FOLDER, debian)
-    within(debian, f"useradd --system --no-create-home --shell /usr/sbin/nologin --gid audio {CURATOR}")
+    debian, installation = copied(folder, "samba", "smbclient"), kitchen.build(folder, port=47_399, duration_s=0.1)
+    subprocess.run(["/bin/sh", ROOT / "deploy" / "install"], env={**os.environ, "DESTDIR": str(debian)}, check=True)
+    shutil.rmtree(debian / "srv/residue")
+    shutil.copytree(installation, debian / "srv/residue")
+    kitchen.name_hours_folder(debian / "srv/residue", Path(FOLDER.path))
+    within(debian, "cp /etc/samba/smb.conf /root/before.conf")
+    told = within(debian, INSTALL)
     within(debian, f"printf '{PASSWORD}\\n{PASSWORD}\\n' | smbpasswd -s -a {CURATOR}")
     port = free_tcp_port()
     here = [f"--option=smb ports={port}", "--option=interfaces=lo", "--option=bind interfaces only=yes"]
@@ -77,7 +85,7 @@ def office(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Office]:
     # In a group of its own: at its end it ends its whole group.
     with subprocess.Popen(command, stdout=subprocess.DEVNULL, start_new_session=True) as served:
         wait_until(lambda: answers(port), 60.0)
-        yield Office(debian, port, installation)
+        yield Office(debian, port, installation, told)
         served.terminate()
     shutil.rmtree(folder)
 
@@ -85,6 +93,13 @@ def office(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Office]:
 def answers(port: int) -> bool:
     with socket.socket() as one:
         return one.connect_ex(("127.0.0.1", port)) == 0
+
+
+def test_it_makes_the_folder_and_says_what_is_left_to_do(office: Office) -> None:
+    assert f"{FOLDER.path} is made." in office.told
+    assert f"Give the curator a password for it: sudo smbpasswd -a {CURATOR}" in office.told
+    drop_in = office.debian / "etc/systemd/system/residue.service.d/room.conf"
+    assert f"ReadWritePaths=-{FOLDER.path}" in drop_in.read_text(encoding="utf-8")
 
 
 def test_a_curator_saves_hours_and_reads_the_answer(office: Office) -> None:
@@ -113,3 +128,21 @@ def test_a_link_out_of_the_folder_is_not_followed(office: Office) -> None:
     link.symlink_to("/etc/samba/smb.conf")
     assert office.smb("get notes.txt /root/notes.txt").returncode != 0
     link.unlink()
+
+
+def test_a_second_run_changes_nothing(office: Office) -> None:
+    before = within(office.debian, f"cat /etc/samba/*.conf; id {CURATOR}")
+    told = within(office.debian, INSTALL)
+    assert "is made" not in told
+    assert within(office.debian, f"cat /etc/samba/*.conf; id {CURATOR}") == before
+    assert "hours.toml" in office.smb("ls").stdout
+
+
+def test_removing_it_ends_the_share_and_leaves_the_folder_and_what_samba_had(office: Office) -> None:
+    within(office.debian, "sh /opt/residue/deploy/install --remove 2>&1")
+    within(office.debian, f"cmp /etc/samba/smb.conf /root/before.conf && test -e {FOLDER.path}/hours.toml")
+    assert not (office.debian / "etc/samba/residue-hours.conf").exists()
+    assert within(office.debian, f"getent passwd {CURATOR} || true; pdbedit --list") == "", (
+        "nobody is left who could log in"
+    )
+    assert office.smb("ls").returncode != 0

@@ -21,7 +21,7 @@ import pytest
 from tests.machine.debian import with_a_house
 from tests.machine.virtual_machine import Machine, VirtualMachine, running
 
-pytestmark = [pytest.mark.machine, pytest.mark.timeout(2_400)]
+pytestmark = [pytest.mark.machine, pytest.mark.timeout(7_200)]
 
 PORT = 47_300
 STATE = "/var/lib/private/residue"

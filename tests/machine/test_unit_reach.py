@@ -19,7 +19,7 @@ from tests.machine.debian import with_a_house, within
 from tests.machine.test_unit import PORT, plays
 from tests.machine.virtual_machine import Machine, VirtualMachine, running
 
-pytestmark = [pytest.mark.machine, pytest.mark.timeout(2_400)]
+pytestmark = [pytest.mark.machine, pytest.mark.timeout(7_200)]
 
 FOLDER = "/var/lib/residue-hours"
 PROJECTOR, RECEIVER, STRANGER = "192.0.2.7", "192.0.2.8", "192.0.2.66"

@@ -11,7 +11,7 @@ import numpy as np
 from residue.loudness.stage.stage import CapStage
 from residue.page.link import HouseAnswer, OpenSpan
 from residue.runtime.daemon.status import status
-from residue.runtime.engine.engine import Snapshot
+from residue.runtime.engine.snapshot import Snapshot
 from residue.runtime.house.house import House
 from residue.runtime.house.house_state import State
 from tests.runtime.daemon.test_status import NOW, QUIET

@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 import io
-import subprocess
 import sys
 from pathlib import Path
 
@@ -13,8 +12,10 @@ from residue.live.sound_input import InputFrames
 from residue.problems import stopping
 from residue.proof import listening
 from residue.proof.hearing import HeardSweeps
-from residue.proof.listening import BEFORE_S, Listen, Ordered, Ready, listen
+from residue.proof.listening import listen
+from residue.proof.messages import BEFORE_S, Listen, Ordered, Ready
 from residue.proof.sweep import slots_of
+from tests.proof.audit import without_writing
 from tests.proof.simulated_room import DEVICE_S, HALL, ORDERED_S, OUTPUTS, RATE_HZ, recording, sent
 
 
@@ -76,24 +77,13 @@ def test_a_microphone_that_is_away_is_told_and_nothing_is_proven(
 
 
 WRITES_NOTHING = """
-import os, sys
-
-def watch(event, arguments):
-    if event == "open" and (
-        isinstance(arguments[1], str) and set(arguments[1]) & set("wax+")
-        or isinstance(arguments[2], int) and arguments[2] & (os.O_WRONLY | os.O_RDWR | os.O_CREAT)
-    ):
-        os.write(2, f"{arguments}\\n".encode())
-        os._exit(3)
-    if event.startswith("socket.") or event in ("os.mkfifo", "os.rename", "os.link", "subprocess.Popen"):
-        os.write(2, f"{event} {arguments}\\n".encode())
-        os._exit(4)
+import sys
 
 import io
 import msgspec
 import numpy as np
 from residue.proof import listening
-from residue.proof.listening import Listen, Ordered
+from residue.proof.messages import Listen, Ordered
 from residue.proof.sweep import slots_of, sound_of
 from residue.loudness.outputs.outputs import Output
 import residue.live
@@ -115,7 +105,7 @@ class Inputs:
     open_input = staticmethod(lambda name, channels, where: Ear())
 
 sys.modules["residue.live.device_input"] = Inputs
-sys.addaudithook(watch)
+write_nothing()
 asked = msgspec.json.encode(Listen(device="ear", input=1, slots=slots_of(outputs))) + b"\\n"
 import time
 ordered = msgspec.json.encode(Ordered(ordered_s=time.monotonic() + 2.0)) + b"\\n"
@@ -126,19 +116,7 @@ sys.stdout.write(answers.getvalue().decode())
 
 
 def test_no_sound_is_ever_stored_or_sent(tmp_path: Path) -> None:
-    """An audit hook of Python (PEP 578) ends the process at the first file that is opened for writing, or socket.
-
-    What it answers is figures: a few hundred bytes for each output, of some hundred thousand frames.
-    """
-    done = subprocess.run(
-        [sys.executable, "-c", WRITES_NOTHING],
-        env={"HOME": str(tmp_path), "TMPDIR": str(tmp_path), "PYTHONPATH": str(Path(__file__).parents[2])},
-        cwd=tmp_path,
-        capture_output=True,
-        text=True,
-        timeout=200,
-    )
-    assert (done.returncode, done.stderr) == (0, "")
-    assert '"left"' in done.stdout
-    assert len(done.stdout) < 2_000
-    assert list(tmp_path.iterdir()) == []
+    """What it answers is figures: a few hundred bytes for each output, of some hundred thousand frames."""
+    told = without_writing(WRITES_NOTHING, tmp_path)
+    assert '"left"' in told
+    assert len(told) < 2_000

@@ -38,10 +38,12 @@ WRONG = {"left": Speaker(0.0, 4.0, 0.3, seed=1), "right": Speaker(-200.0, 9.0, 0
 
 @contextmanager
 def live_room(server: SoundServer, hall: dict[str, Speaker]) -> Iterator[None]:
-    """While the context lasts, what is played is heard at the microphone as in this hall."""
-    form = ["--raw", "--format=float32le", "--rate=48000", "--channels=2", "--latency-msec=50"]
-    taking = subprocess.Popen(["parec", "-d", "gallery.monitor", *form], env=server.environment, stdout=subprocess.PIPE)
-    giving = subprocess.Popen(["pacat", "-d", "room", *form], env=server.environment, stdin=subprocess.PIPE)
+    """While the context lasts, what is played is heard as in this hall; late, so that no busy machine tears it."""
+    form = ["--raw", "--format=float32le", "--rate=48000", "--channels=2"]
+    take = ["parec", "-d", "gallery.monitor", *form, "--latency-msec=50"]
+    give = ["pacat", "-d", "room", *form, "--latency-msec=500"]
+    taking = subprocess.Popen(take, env=server.environment, stdout=subprocess.PIPE)
+    giving = subprocess.Popen(give, env=server.environment, stdin=subprocess.PIPE)
     responses = [speaker.response for speaker in hall.values()]
     longest = max(map(len, responses))
     hiss = noise(20 * 48_000, -75.0)
@@ -50,6 +52,7 @@ def live_room(server: SoundServer, hall: dict[str, Speaker]) -> Iterator[None]:
         assert taking.stdout is not None
         assert giving.stdin is not None
         rest, at = np.zeros(longest + _BLOCK), 0
+        giving.stdin.write(bytes(8 * 24_000))
         while len(block := taking.stdout.read(8 * _BLOCK)) == 8 * _BLOCK:
             played = np.frombuffer(block, np.float32).reshape(-1, 2).T.astype(np.float64)
             for channel, response in zip(played, responses, strict=True):
@@ -133,3 +136,39 @@ def test_a_house_proves_its_outputs_before_it_opens(tmp_path: Path) -> None:
     assert wrong["proof"]["lowered_db"] in (-6.0, -6.5)
     assert {"by": "proof", "db": wrong["proof"]["lowered_db"], "who": None} in wrong["lowered"]
     assert "right is not heard" in str(wrong["health"]["attention"])
+
+
+def test_a_knob_that_is_turned_up_while_it_plays_lowers_the_house_and_a_crowd_does_not(tmp_path: Path) -> None:
+    """The knob is that of the server's mixer. The microphone is the monitor itself: no busy machine makes it late."""
+    running = Daemon(tmp_path)
+    room = running.installation / "room.toml"
+    room.write_text(room.read_text() + MICROPHONE + "while_open = true\n")
+    crowd = tmp_path / "crowd.raw"
+    crowd.write_bytes(np.repeat(noise(600 * 48_000, -38.0)[:, None], 2, axis=1).astype(np.float32).tobytes())
+    with sound_server(tmp_path) as server:
+        form = ["--raw", "--format=float32le", "--rate=48000", "--channels=2"]
+        try:
+            environment = {**server.environment, "PULSE_SINK": "gallery", "PULSE_SOURCE": "gallery.monitor"}
+            running.start("--device", "pulse", environment=environment)
+            learnt = until(running.port, lambda told: told["proof"]["change_db"] is not None, patience_s=900)
+            assert learnt["proof"]["change_db"] < 0.5  # gaps of a busy machine make it quieter
+            told = subprocess.check_output(["pactl", "list", "short", "sink-inputs"], env=server.environment, text=True)
+            (stream,) = (line.split()[0] for line in told.splitlines())
+            with subprocess.Popen(["pacat", "-d", "gallery", *form, str(crowd)], env=server.environment) as talking:
+                crowded = until(
+                    running.port,
+                    lambda told: told["proof"]["change_db"] not in (None, learnt["proof"]["change_db"]),
+                    patience_s=900,
+                )
+                talking.kill()
+            assert crowded["proof"]["lowered_db"] == 0.0
+            assert crowded["proof"]["change_db"] < 1.5
+            volume = ["pactl", "set-sink-input-volume", stream, "+6dB"]
+            subprocess.run(volume, env=server.environment, check=True)
+            # The window in which it was turned tells a part of it; those after it tell the whole.
+            lowered = until(running.port, lambda told: told["proof"]["lowered_db"] <= -5.5, patience_s=900)
+        finally:
+            running.end()
+    assert lowered["proof"]["lowered_db"] == pytest.approx(-6.0, abs=0.5)
+    assert {"by": "proof", "db": lowered["proof"]["lowered_db"], "who": None} in lowered["lowered"]
+    assert "by the proof of its outputs" in str(lowered["health"]["attention"])

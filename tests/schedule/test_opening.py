@@ -45,6 +45,16 @@ def test_the_house_is_open_when_anything_says_so_and_a_private_view_comes_first(
         assert held <= (written - {EVERYDAY} or written)
     assert all(earlier.closes <= later.opens for earlier, later in pairwise(found))
     assert all(timedelta() < opening.closes - opening.opens <= timedelta(hours=49) for opening in found)
+    assert all(one.closes == then.opens and one.terms == then.terms for one, then in pairwise(found) if one.goes_on)
+    assert not (found and found[-1].goes_on)
+
+
+def test_a_house_that_stays_open_at_midnight_says_so_and_one_that_a_private_view_takes_over_does_not() -> None:
+    found = settled([hours_of_day(0, 96), hours_of_day(48, 50, QUIET)], ZoneInfo("UTC"))
+    again = settled([*without([*found[:2]], [hours_of_day(40, 41)]), *found[2:]], ZoneInfo("UTC"))
+    hours = [((one.closes - BEGIN) / timedelta(hours=1), one.goes_on) for one in found]
+    assert hours == [(24, True), (48, False), (50, False), (96, False)]
+    assert [one.goes_on for one in again] == [True, False, False, False, False]
 
 
 def test_openings_that_overlap_or_touch_are_one_with_both_reasons() -> None:

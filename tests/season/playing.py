@@ -17,8 +17,9 @@ from residue.loudness.stage.stage import CapStage
 from residue.output.returning import ReturningSink
 from residue.output.sink import SinkLostError
 from residue.problems import stopping
-from residue.runtime.engine.engine import RETURN_FADE_S, Failure, Snapshot
+from residue.runtime.engine.engine import RETURN_FADE_S
 from residue.runtime.engine.player import left_out
+from residue.runtime.engine.snapshot import Failure, Snapshot
 from residue.runtime.house.exchange import Action, EngineView, FadeOut, SetTrim, Start
 from residue.runtime.planning.checkpoints import EVERY_S
 from residue.runtime.planning.planning import Outcome

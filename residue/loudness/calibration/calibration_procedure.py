@@ -23,7 +23,7 @@ from residue.loudness.caps.ears import ear_of
 from residue.loudness.caps.quantities import QUANTITIES, Statistic
 from residue.loudness.meters.levels import db_of_power
 from residue.loudness.meters.vibration import estimated_vdv
-from residue.loudness.meters.weightings import Weighting
+from residue.loudness.meters.weightings import FELT, Weighting
 from residue.loudness.outputs.calibration import (
     AnyCalibration,
     Calibration,
@@ -175,7 +175,7 @@ def held_over_a_second(caps: Sequence[Cap]) -> tuple[Cap, ...]:
     def held(cap: Cap) -> Cap:
         if cap.quantity.statistic is Statistic.DOSE:
             steady_db = cap.limit - 20.0 * log10(estimated_vdv(1.0, cap.window_s))
-            cap = replace(cap, quantity=QUANTITIES["aw"], limit=steady_db)
+            cap = replace(cap, quantity=QUANTITIES[cap.quantity.name.replace("VDV", "aw")], limit=steady_db)
         return replace(cap, window_s=_SECOND_S) if cap.quantity.windowed else cap
 
     return tuple(held(cap) for cap in caps)
@@ -203,10 +203,14 @@ def _as_loud_as_none(transducer: str) -> Calibration:
     return Calibration(played_dbfs=_ASSUMED_DBFS, read_dba=full_dbfs + a_db, read_dbc=full_dbfs + c_db, on=_ASSUMED.on)
 
 
-def _as_strong_as_none(transducer: str) -> VibrationCalibration:
-    felt_db = _ASSUMED_DBFS + pink_level_db(Weighting.WK, transducer)
-    aw_m_per_s2 = STRONGEST_FULL_SCALE_M_PER_S2 * 10.0 ** (felt_db / 20.0)
-    return VibrationCalibration(played_dbfs=_ASSUMED_DBFS, read_aw_m_per_s2=aw_m_per_s2, on=_ASSUMED.on)
+def _as_strong_as_none(transducer: str, played_dbfs: float = _ASSUMED_DBFS) -> VibrationCalibration:
+    up_and_down, horizontal = (
+        STRONGEST_FULL_SCALE_M_PER_S2 * 10.0 ** ((played_dbfs + pink_level_db(weighting, transducer)) / 20.0)
+        for weighting in FELT
+    )
+    return VibrationCalibration(
+        played_dbfs=played_dbfs, read_aw_m_per_s2=up_and_down, read_horizontal_m_per_s2=horizontal, on=_ASSUMED.on
+    )
 
 
 def loudest(step: CalibrationStep) -> tuple[float, str]:
@@ -232,6 +236,9 @@ def with_reading(step: CalibrationStep, reading: MeterReading | None) -> Calibra
     """The same level, with a reading; None where the meter shows no more than the background."""
     read = mean_of((*step.here, reading)) if reading else step.background
     calibration, vibration = _measured(step.played_dbfs, read, _ASSUMED)
+    if vibration is not None:  # the terminal asks nothing of horizontal vibration: it stays as strong as none is
+        strongest = _as_strong_as_none(step.output.transducer, step.played_dbfs).read_horizontal_m_per_s2
+        vibration = msgspec.structs.replace(vibration, read_horizontal_m_per_s2=strongest)
     known = msgspec.structs.replace(step.output, calibration=calibration, vibration=vibration or step.output.vibration)
     readings = step.readings if reading is None else (*step.readings, (step.played_dbfs, reading))
     return replace(step, room={**step.room, step.name: known}, readings=readings)

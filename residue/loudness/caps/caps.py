@@ -34,7 +34,8 @@ class CapEntry(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
     rule: str | None = None
     """Name of a published rule. Then no other key may be given."""
     quantity: str | None = None
-    """LAeq, LCeq, LZeq, LGeq (ISO 7196), LKeq (K-weighted), LCpeak or LAFmax; aw, A(8) or VDV of vibration."""
+    """LAeq, LCeq, LZeq, LGeq (ISO 7196), LKeq (K-weighted), LCpeak or LAFmax; aw, A(8) or VDV of vibration;
+    "aw horizontal" or "VDV horizontal"."""
     window_s: Annotated[float, Meta(ge=1.0, le=86_400.0)] | None = None
     """The mean counts over this time; not for a peak, nor for A(8)."""
     limit_db: Annotated[float, Meta(ge=30.0, le=160.0)] | None = None
@@ -42,7 +43,7 @@ class CapEntry(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
     limit_dbfs: Annotated[float, Meta(ge=-100.0, le=6.0)] | None = None
     """Limit in dBFS (a full-scale sine reads -3.01)."""
     limit_m_per_s2: Acceleration | None = None
-    """Limit of aw or A(8): Wk-weighted r.m.s. acceleration; needs a vibration calibration."""
+    """Limit of aw or A(8): r.m.s. acceleration, Wk-weighted, horizontal Wd; needs a vibration calibration."""
     limit_m_per_s1_75: Dose | None = None
     """Limit of VDV: vibration dose value over the window, in m/s^1.75."""
     output: str | None = None

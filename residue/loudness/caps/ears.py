@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from residue.dsp import exact
 from residue.loudness.caps.caps import ACCELERATION_LEVEL, PLACE, Cap
 from residue.loudness.caps.quantities import Statistic
-from residue.loudness.meters.weightings import Weighting
+from residue.loudness.meters.weightings import FELT, Weighting
 from residue.loudness.outputs.calibration import felt_offset_db, low_offset_db, offset_db
 from residue.loudness.outputs.outputs import Output
 
@@ -32,7 +32,7 @@ class Ear:
     """PLACE, or the name of an output."""
     weighting: Weighting
     physical: bool
-    """Levels in dB re 20 uPa, or re 1 m/s² under Wk, by the calibration; else in dBFS."""
+    """Levels in dB re 20 uPa, or re 1 m/s² under Wk and Wd, by the calibration; else in dBFS."""
     gains: tuple[float, ...]
     """The amplitude factor from each output to the ear, such that the mean square is 1 at 0 dB of its unit."""
     power: int = 2
@@ -45,7 +45,7 @@ class Ear:
     @property
     def key(self) -> str:
         """Its name in the level log: "A at place, dB, at most"."""
-        unit = "dBFS" if not self.physical else ACCELERATION_LEVEL if self.weighting is Weighting.WK else "dB"
+        unit = "dBFS" if not self.physical else ACCELERATION_LEVEL if self.weighting in FELT else "dB"
         dose, bound = ", fourth power" if self.power == 4 else "", "" if self.spread_s is None else ", at most"
         return f"{self.weighting} at {self.at}, {unit}{dose}{bound}"
 
@@ -69,8 +69,8 @@ def ear(outputs: Mapping[str, Output], at: str, weighting: Weighting, *, physica
             return 0.0
         if not physical:
             return 1.0
-        if weighting is Weighting.WK:
-            return _felt_gain(at, name, output)
+        if weighting in FELT:
+            return _felt_gain(at, weighting, name, output)
         if output.calibration is None:
             raise ValueError(f"output.{name} has no calibration, so levels at the ear are unknown.")
         wide = exact.gain_from_db(offset_db(output.calibration, weighting, output.transducer))
@@ -84,10 +84,10 @@ def _low_gain(output: Output) -> float:
     return 0.0 if output.low_band is None else exact.gain_from_db(low_offset_db(output.low_band))
 
 
-def _felt_gain(at: str, name: str, output: Output) -> float:
+def _felt_gain(at: str, weighting: Weighting, name: str, output: Output) -> float:
     """The gain for vibration at the place: an output whose vibration was not measured counts as 0."""
-    if output.vibration is not None:
-        return exact.gain_from_db(felt_offset_db(output.vibration, output.transducer))
+    if output.vibration is not None and output.vibration.read_m_per_s2(weighting) is not None:
+        return exact.gain_from_db(felt_offset_db(output.vibration, output.transducer, weighting))
     if at == PLACE:
         return 0.0
     raise ValueError(f"output.{name} has no vibration calibration, so what a body feels of it is unknown.")
@@ -115,14 +115,19 @@ def _at_most(heard: Ear, outputs: Mapping[str, Output]) -> Ear:
     )
 
 
+def _felt(outputs: Mapping[str, Output], weighting: Weighting) -> list[str]:
+    """The outputs whose vibration was measured under a weighting."""
+    known = ((name, output.vibration) for name, output in outputs.items())
+    return [name for name, one in known if one is not None and one.read_m_per_s2(weighting) is not None]
+
+
 def planned_ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:
-    """The ears that a plan needs: A and C at the place, and Wk where known, for people; and those of the caps."""
+    """The ears that a plan needs: A and C at the place, Wk and Wd where known, for people; and those of the caps."""
     physical = calibrated(outputs)
     shown = [ear(outputs, PLACE, weighting, physical=physical) for weighting in (Weighting.A, Weighting.C)]
-    if any(output.vibration is not None for output in outputs.values()):
-        shown.append(ear(outputs, PLACE, Weighting.WK, physical=True))
+    shown += [ear(outputs, PLACE, weighting, physical=True) for weighting in FELT if _felt(outputs, weighting)]
     of_rules = [_at_most(one, outputs) for one in shown]  # so that any published rule can be tried: residue caps
-    of_rules += [replace(one, power=4) for one in of_rules if one.weighting is Weighting.WK]
+    of_rules += [replace(one, power=4) for one in of_rules if one.weighting in FELT]
     return tuple({ear.key: ear for ear in (*shown, *of_rules, *(ear_of(cap, outputs) for cap in caps))}.values())
 
 
@@ -134,7 +139,8 @@ def capped_ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear
 def ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:
     """Every ear with a meter, those of the caps, and at the place those of caps that may come into force later.
 
-    A, C, Z and G at the place and at each output; K at each output, in dBFS as ITU-R BS.1770 has it; Wk where known.
+    A, C, Z and G at the place and at each output; K at each output, in dBFS as ITU-R BS.1770 has it; Wk and Wd
+    where known.
     """
     physical = calibrated(outputs)
     metered = [
@@ -143,8 +149,9 @@ def ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:
         for weighting in (Weighting.A, Weighting.C, Weighting.Z, Weighting.G)
     ]
     metered += [ear(outputs, at, Weighting.K, physical=False) for at in outputs]
-    felt = [name for name, output in outputs.items() if output.vibration is not None]
-    metered += [ear(outputs, at, Weighting.WK, physical=True) for at in (PLACE, *felt) if felt]
+    for weighting in FELT:
+        felt = _felt(outputs, weighting)
+        metered += [ear(outputs, at, weighting, physical=True) for at in (PLACE, *felt) if felt]
     may_be_capped = [_at_most(ear, outputs) for ear in metered if ear.at == PLACE]
     of_caps = [ear_of(cap, outputs) for cap in caps]
     return tuple({ear.key: ear for ear in (*metered, *may_be_capped, *of_caps)}.values())

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
-from residue.loudness.meters.weightings import Weighting
+from residue.loudness.meters.weightings import FELT, Weighting
 
 DAY_S = 28_800.0
 """A working day, over which A(8) is taken: Directive 2002/44/EC, Annex, Part B."""
@@ -38,7 +38,7 @@ class Quantity:
     @property
     def felt(self) -> bool:
         """Whether it is an acceleration, in m/s², and not a level of sound."""
-        return self.weighting is Weighting.WK
+        return self.weighting in FELT
 
     @property
     def windowed(self) -> bool:
@@ -59,7 +59,11 @@ QUANTITIES: Mapping[str, Quantity] = {
         Quantity("aw", Weighting.WK, Statistic.MEAN),
         Quantity("A(8)", Weighting.WK, Statistic.MEAN, DAY_S),
         Quantity("VDV", Weighting.WK, Statistic.DOSE),
+        Quantity("aw horizontal", Weighting.WD, Statistic.MEAN),
+        Quantity("VDV horizontal", Weighting.WD, Statistic.DOSE),
     )
 }
-"""G is of ISO 7196, K of ITU-R BS.1770; aw and VDV of ISO 2631-1 and A(8) of Directive 2002/44/EC, up and down; the
-others are of IEC 61672-1."""
+"""G is of ISO 7196, K of ITU-R BS.1770; aw and VDV of ISO 2631-1 and A(8) of Directive 2002/44/EC, up and down where
+nothing else is said; the others are of IEC 61672-1. For the health of who sits, both of these count horizontal
+vibration 1.4 times: that is left to whoever writes the limit.
+"""

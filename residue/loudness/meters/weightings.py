@@ -1,7 +1,7 @@
 """Frequency weightings as second-order sections.
 
-K of ITU-R BS.1770, A and C of IEC 61672-1, G of ISO 7196 for infrasound, Wk of ISO 2631-1 for vibration of the body,
-and Z, which weights nothing.
+K of ITU-R BS.1770, A and C of IEC 61672-1, G of ISO 7196 for infrasound, Wk and Wd of ISO 2631-1 for vibration of
+the body, and Z, which weights nothing.
 """
 
 from __future__ import annotations
@@ -26,9 +26,13 @@ class Weighting(StrEnum):
     C = "C"
     G = "G"
     K = "K"
+    WD = "Wd"
     WK = "Wk"
     Z = "Z"
 
+
+FELT = (Weighting.WK, Weighting.WD)
+"""The weightings of vibration: up and down, and horizontal."""
 
 _REFERENCE_HZ = 1000.0
 """A and C are 0 dB here (IEC 61672-1:2013, 5.5)."""
@@ -187,6 +191,7 @@ _DESIGNS: Mapping[Weighting, Callable[[float], Floats]] = {
     Weighting.C: _c,
     Weighting.G: _g,
     Weighting.K: _k,
+    Weighting.WD: lambda rate_hz: body_sections("Wd", rate_hz),
     Weighting.WK: lambda rate_hz: body_sections("Wk", rate_hz),
     Weighting.Z: lambda _: np.array([[1.0, 0.0, 0.0, 1.0, 0.0, 0.0]]),
 }

@@ -89,6 +89,12 @@ class VibrationCalibration(Origin, frozen=True, forbid_unknown_fields=True, kw_o
     """Mean-square level of the noise as it was sent to the device."""
     read_aw_m_per_s2: Acceleration
     """Wk-weighted r.m.s. acceleration up and down (ISO 2631-1)."""
+    read_horizontal_m_per_s2: Acceleration | None = None
+    """Wd-weighted r.m.s. acceleration, front to back or side to side, whichever is larger; a cap on it needs it."""
+
+    def read_m_per_s2(self, weighting: Weighting) -> float | None:
+        """The reading under Wk or Wd; None where there was none."""
+        return self.read_aw_m_per_s2 if weighting is Weighting.WK else self.read_horizontal_m_per_s2
 
 
 class LowBandCalibration(Origin, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -129,10 +135,15 @@ def band_level_db(weighting: Weighting, band_hz: tuple[float, float]) -> float:
     return 10.0 * exact.log10(total / count)
 
 
-def felt_offset_db(calibration: VibrationCalibration, transducer: str) -> float:
-    """The offset from a Wk-weighted level in dBFS to dB re 1 m/s² where a visitor sits or stands."""
-    read_db = 20.0 * exact.log10(calibration.read_aw_m_per_s2)
-    return read_db - calibration.played_dbfs - pink_level_db(Weighting.WK, transducer)
+def felt_offset_db(calibration: VibrationCalibration, transducer: str, weighting: Weighting = Weighting.WK) -> float:
+    """The offset from a Wk- or Wd-weighted level in dBFS to dB re 1 m/s² where a visitor sits or stands.
+
+    Raises ValueError where nothing was read under this weighting.
+    """
+    read = calibration.read_m_per_s2(weighting)
+    if read is None:
+        raise ValueError("Horizontal vibration was not measured.")
+    return 20.0 * exact.log10(read) - calibration.played_dbfs - pink_level_db(weighting, transducer)
 
 
 def offset_db(calibration: Calibration, weighting: Weighting, transducer: str) -> float:

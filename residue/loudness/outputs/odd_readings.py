@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from residue.loudness.meters.weightings import Weighting
+from residue.loudness.meters.weightings import FELT, Weighting
 from residue.loudness.outputs.calibration import Calibration, VibrationCalibration, felt_offset_db, pink_level_db
 from residue.problems import Finding, Severity
 
@@ -56,9 +56,10 @@ def _odd_loudest(where: str, calibration: Calibration, expected_db: float) -> li
 
 def odd_vibration(where: str, calibration: VibrationCalibration, transducer: str) -> list[Finding]:
     """Finds implausible readings of a vibration meter."""
-    full_scale_m_per_s2 = 10.0 ** (felt_offset_db(calibration, transducer) / 20.0)
+    read = [weighting for weighting in FELT if calibration.read_m_per_s2(weighting) is not None]
+    full_scale_m_per_s2 = max(10.0 ** (felt_offset_db(calibration, transducer, one) / 20.0) for one in read)
     if full_scale_m_per_s2 <= STRONGEST_FULL_SCALE_M_PER_S2:
         return []
     what = f"By this reading full scale would shake a visitor with {full_scale_m_per_s2:.0f} m/s²."
-    mend = "Measure again: in m/s² (not mm/s², not g), with weighting Wk, at the level that was played."
+    mend = "Measure again: in m/s² (not mm/s², not g), with Wk, or Wd if horizontal, at the level that was played."
     return [Finding(Severity.STOPS, where, what, mend)]

@@ -50,6 +50,8 @@ class Stretch:
     """The longest time that it lasts."""
     silence_s: float
     """The least silence between the opening before it and this one."""
+    after_whole: bool = False
+    """Whether the opening before it ends with a whole performance and the rest after it."""
 
 
 @dataclass(frozen=True, slots=True)

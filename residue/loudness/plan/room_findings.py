@@ -100,15 +100,29 @@ def _vibration(entries: Sequence[CapEntry], outputs: Mapping[str, Output]) -> li
         for cap in expand([entry]):
             names = " and ".join(_unmeasured(cap, outputs))
             if cap.quantity.felt and names:
-                what = f"It limits vibration, but output {names} has no vibration calibration."
-                mend = "Measure it with a vibration meter (residue calibrate), or take this cap out."
+                what, mend = _NO_VIBRATION[cap.quantity.weighting]
+                what = what.format(names)
                 findings.append(Finding(Severity.STOPS, f"room.toml: cap[{index}]", what, mend))
     return findings
 
 
+_NO_VIBRATION = {
+    Weighting.WK: (
+        "It limits vibration, but output {} has no vibration calibration.",
+        "Measure it with a vibration meter (residue calibrate), or take this cap out.",
+    ),
+    Weighting.WD: (
+        "It limits horizontal vibration, but the vibration calibration of output {} says nothing of it.",
+        "Measure it with a vibration meter and write read_horizontal_m_per_s2, or take this cap out.",
+    ),
+}
+
+
 def _unmeasured(cap: Cap, outputs: Mapping[str, Output]) -> list[str]:
     """The outputs whose vibration must be known for a cap. At the place: every shaker, and at least one output."""
-    bare = [name for name, output in outputs.items() if output.vibration is None]
+    weighting = cap.quantity.weighting
+    known = {name: output.vibration and output.vibration.read_m_per_s2(weighting) for name, output in outputs.items()}
+    bare = [name for name, read in known.items() if read is None]
     if cap.at != PLACE:
         return [name for name in bare if name == cap.at]
     shakers = [name for name in bare if outputs[name].transducer == "shaker"]

@@ -14,7 +14,7 @@ from residue.loudness.caps.ears import Ear, ear_of
 from residue.loudness.caps.instants import instant_cap
 from residue.loudness.caps.listeners import LONGEST_HOPS, Hearing, Listener
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S
-from residue.loudness.meters.weightings import Weighting
+from residue.loudness.meters.weightings import FELT, Weighting
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.budget import HOP_UNITS, Budget, ending_share, share_of, shares_of_hops
 from residue.loudness.stage.ending import Reach
@@ -32,7 +32,7 @@ RECOVERY_DB_PER_S = 1.0
 _SPARED_UNITS = int(SPARED_SHARE * HOP_UNITS / exact.gain_from_db(RECOVERY_DB_PER_S * HOP_S) ** 2)
 """The most units of the next hop while nothing is written down: when it is sent, its gain may be rising."""
 _LEAST_RECOVERY = exact.gain_from_db(-60.0)
-_SLOW = (Weighting.G, Weighting.WK)
+_SLOW = (Weighting.G, *FELT)
 """These ring for longer than a hop."""
 _STEPS_BACK = (1.0, 0.999, 0.9, 0.0)
 """The solved gain is tried first; because of rounding, or of a tail that no gain affects, a lower one may be needed."""

@@ -14,7 +14,7 @@ from residue.loudness.caps.ears import calibrated
 from residue.loudness.meters import gating
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S
 from residue.loudness.meters.levels import db_of_magnitude, db_of_power
-from residue.loudness.meters.weightings import Weighting
+from residue.loudness.meters.weightings import FELT, Weighting
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.governor import Governor
 from residue.loudness.stage.hop_meter import HopMeter, felt_at
@@ -35,7 +35,7 @@ class StageMeter:
         self._index = {
             (ear.at, ear.weighting): at
             for at, ear in enumerate(ears)
-            if ear.spread_s is None and ear.physical == (self._physical or ear.weighting is Weighting.WK)
+            if ear.spread_s is None and ear.physical == (self._physical or ear.weighting in FELT)
         }
         heard = ears[self._index[PLACE, Weighting.A]]
         self._meter = HopMeter(len(outputs), heard, felt_at(ears, self._places))

@@ -24,6 +24,7 @@ _MOST_STEPS = 12
 _NEAR_ENOUGH = 0.9995
 _REST_SHARE = 0.05
 """Where little room is left at a gain of 0, so much of that room, or of the gain, may stay unused: half a decibel."""
+_LOWER = 1.0 - 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,12 +88,15 @@ def greatest_gain(used: Callable[[float], float], above: float = 1.0) -> float:
     near_enough = max(_NEAR_ENOUGH, 1.0 - _REST_SHARE * (1.0 - within))
     for _ in range(_MOST_STEPS):
         chord = gain + (above - gain) * (1.0 - within) / (most - within)
-        if (found := used(chord)) <= 1.0:
+        if (found := used(chord)) > 1.0:
+            # Because of rounding, as of a straight line the first chord leads to its very end; or of a peak that is not
+            # looked for between the samples at a lower gain.
+            above, most, chord = chord, found, gain + (chord - gain) * _LOWER
+            found = used(chord)
+        if found <= 1.0:
             gain, within = chord, found
             if within > near_enough:
                 break
-        else:  # because of rounding, or of a peak that is not looked for between the samples at a lower gain
-            above, most = chord, found
         middle = (gain + above) / 2.0
         if (found := used(middle)) <= 1.0:
             gain, within = middle, found

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import deque
 from typing import Annotated
 
 import numpy as np
@@ -10,6 +9,7 @@ from msgspec import Meta
 
 from residue.dsp import filters
 from residue.dsp.filters import FromFirst, SosFilter
+from residue.dsp.percentiles import RunningPercentiles
 from residue.mapping.node import Block, NodeContext, SlowIn, Step, Trusted
 from residue.mapping.nodes.shapes import SlowNode
 from residue.mapping.signals import CONTROL_RATE_HZ
@@ -34,7 +34,7 @@ class Adapt(SlowNode, frozen=True):
 
     def prepare(self, context: NodeContext) -> Step:
         """The range is renewed each tenth of a second, and smoothed."""
-        recent = deque[float](maxlen=round(self.over_s * CONTROL_RATE_HZ / _HOP))
+        percentiles = RunningPercentiles(round(self.over_s * CONTROL_RATE_HZ / _HOP), _SHARES)
         opens_over = min(self.over_s, _OPENS_OVER_S) * CONTROL_RATE_HZ
         waiting, seen = np.empty(0), 0
         level, smooth = FromFirst(), SosFilter(filters.smoother(_SMOOTH_S, CONTROL_RATE_HZ), 2)
@@ -51,8 +51,7 @@ class Adapt(SlowNode, frozen=True):
                 waiting = np.concatenate((waiting, piece))
                 done += len(piece)
                 if len(waiting) == _HOP:
-                    recent.append(float(np.add.reduce(waiting)) / _HOP)
-                    low, high = np.percentile(np.array(recent), _PERCENTILES).tolist()
+                    low, high = percentiles(float(np.add.reduce(waiting)) / _HOP)
                     widest = max(widest, high - low)
                     width = max(high - low, _SMALLEST * widest)
                     waiting = np.empty(0)
@@ -74,5 +73,5 @@ _NARROWEST = 0.1
 """The least share of the present range that counts, while the smoothed range follows."""
 _SMALLEST = 0.01
 """The least share of the widest range so far; our choice."""
-_PERCENTILES = (10.0, 90.0)
+_SHARES = (0.1, 0.9)
 _LEAST = 1e-12

@@ -97,7 +97,11 @@ class Mix(Node, frozen=True):
             first, *others = zip(block.eithers("input"), factors, strict=True)
             mixed = first[0] * first[1]
             for signal, factor in others:
-                mixed = mixed + signal * factor
+                part = signal if factor == 1.0 else signal * factor
+                if len(part) > len(mixed):
+                    mixed = mixed + part
+                else:
+                    mixed += part
             return mixed
 
         return step

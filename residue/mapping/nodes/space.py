@@ -41,12 +41,10 @@ class Pan(Node, frozen=True):
 
         def step(block: Block) -> Signal:
             sound, position = total(block.fast("input")), block.controls["position"]
-            return np.stack(
-                (
-                    sound * left(block.span, mapped(_left, position)),
-                    sound * right(block.span, mapped(_right, position)),
-                )
-            )
+            out = np.empty((2, block.span.frames))
+            np.multiply(sound, left(block.span, mapped(_left, position)), out=out[0])
+            np.multiply(sound, right(block.span, mapped(_right, position)), out=out[1])
+            return out
 
         return step
 

@@ -13,7 +13,8 @@ from residue.mapping.playback import Playback
 from residue.output.opening import routing_of, sink_opener
 from residue.output.returning import ReturningSink
 from residue.progress import Progress
-from residue.runtime.engine.engine import Engine, SpanObserver
+from residue.runtime.engine.engine import Engine
+from residue.runtime.engine.observers import SentObserver, SpanObserver
 from residue.runtime.engine.player import Player
 from residue.runtime.engine.show import Show
 from residue.runtime.house.keeper import Keeper
@@ -55,16 +56,17 @@ def show_of(
     log: LevelLog,
     log_lags: Callable[[int], bool],
     heard: SpanObserver,
+    sent: SentObserver,
     happened: Callable[[str, str, str | None], None],
 ) -> Show:
     """A show that has not begun.
 
-    before: the memory of the house. log: gives the cap stage the levels sent before. log_lags, heard: as for an Engine.
-    happened: writes into the event log: kind, text, and who asked.
+    before: the memory of the house. log: gives the cap stage the levels sent before. log_lags, heard, sent: as for an
+    Engine. happened: writes into the event log: kind, text, and who asked.
     """
     planner = Planner(in_force, places.cache, lambda: keeper.due())
     history = sent_history(in_force(), log, clock.now())
-    engine = _engine(in_force(), places, history, heard, log_lags)
+    engine = _engine(in_force(), places, history, heard, sent, log_lags)
     player = Player(
         engine,
         planner,
@@ -74,7 +76,15 @@ def show_of(
     )
     timekeeper = Timekeeper(in_force, clock, before.last_known)
     house = recalled(before, in_force().hours.programme, clock.monotonic_s())
-    keeper = Keeper(house, lambda: in_force().hours.programme, timekeeper, clock, player, happened)
+    keeper = Keeper(
+        house,
+        lambda: in_force().hours.programme,
+        timekeeper,
+        clock,
+        player,
+        happened,
+        in_step=in_force().room.in_step is not None,
+    )
     assumed = tuple(assumptions(history, (cap.window_s for cap in caps(in_force()) if cap.quantity.windowed)))
     return Show(in_force, clock, clock.monotonic_s(), assumed, timekeeper, planner, engine, player, keeper)
 
@@ -84,12 +94,13 @@ def _engine(
     places: Places,
     history: SentHistory,
     heard: SpanObserver,
+    sent: SentObserver,
     log_lags: Callable[[int], bool],
 ) -> Engine:
     outputs = sounding_outputs(installation)
     given, folder = places.device or installation.room.device, Path() if places.device else places.state
-    sink = ReturningSink(sink_opener(given, routing_of(outputs), folder))
-    return Engine(cap_stage(installation, history), sink, len(outputs), heard, log_lags=log_lags)
+    sink = ReturningSink(sink_opener(given, routing_of(outputs), folder, in_step=installation.room.in_step))
+    return Engine(cap_stage(installation, history), sink, len(outputs), heard, log_lags=log_lags, sent=sent)
 
 
 def _opener(

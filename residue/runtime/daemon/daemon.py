@@ -11,14 +11,12 @@ from collections.abc import Callable, Coroutine, Mapping
 from contextlib import suppress
 from functools import partial
 from typing import Any
-from uuid import uuid5
 
 from residue.control.addresses import SWAP_TOLD
 from residue.control.feed import FeedSender
 from residue.control.keypad import KeyBinding
 from residue.control.surface import Surface, open_surface
 from residue.installation.load import Installation
-from residue.light.sender import LIGHT_SOURCES, LightSender
 from residue.loudness.calibration.check_tone import check_tone
 from residue.mapping.playback import Signals
 from residue.mapping.signals import Span
@@ -34,10 +32,12 @@ from residue.runtime.daemon.caps_log import CapsLog
 from residue.runtime.daemon.chronicle import Chronicle
 from residue.runtime.daemon.hours_log import HoursLog
 from residue.runtime.daemon.keypad import KeypadKeeper, event_of
+from residue.runtime.daemon.lamps import lamps_of
 from residue.runtime.daemon.notices import Notices
 from residue.runtime.daemon.page import PageKeeper
 from residue.runtime.daemon.proof import ProofKeeper
 from residue.runtime.daemon.status import Known, faults, line, status
+from residue.runtime.daemon.step_state import StepState, step_state
 from residue.runtime.daemon.watching import Watching
 from residue.runtime.engine.engine import SWITCH_S
 from residue.runtime.engine.show import Show
@@ -55,10 +55,10 @@ from residue.runtime.planning.preparation import caps, sounding_outputs
 from residue.runtime.swap.keeper import SwapKeeper
 from residue.runtime.system.clock import SystemClock, uptime
 from residue.runtime.system.diagnostics import Diagnostics
+from residue.runtime.system.discipline import discipline
 from residue.runtime.system.ending_signals import ending_signals
 from residue.runtime.system.files import occupied
 from residue.runtime.system.folders import MEMORY_FILE, ended_file
-from residue.runtime.system.machine_identity import machine_identity
 from residue.runtime.system.started_by import note_end
 from residue.schedule.switching import Switchboard
 from residue.schedule.triggers import Period, Trigger, Triggers, fixed_start, nightly
@@ -121,12 +121,7 @@ class _Daemon:
         self._calendar = CalendarKeeper(installation.room.hours_folder, happened)
         self._keypad = KeypadKeeper(installation.room.keypad, happened)
         self._feed = FeedSender(installation.graph.feeds, installation.room.control.feed)
-        self._light = LightSender(
-            self._in_force().room.light,
-            self._in_force().graph.lamps,
-            happened,
-            uuid5(LIGHT_SOURCES, str(machine_identity())),
-        )
+        self._light = lamps_of(self._in_force(), happened)
         self._show = show_of(
             self._in_force,
             places,
@@ -135,6 +130,7 @@ class _Daemon:
             log=log,
             log_lags=self._chronicle.writer.lags,
             heard=self._heard,
+            sent=lambda *sent: self._proof.watch.sent(*sent),
             happened=happened,
         )
         self._proof = ProofKeeper(self._show, state, happened)
@@ -222,6 +218,7 @@ class _Daemon:
             self._archive.keep(),
             self._page.keep(),
             self._proof.keep(),
+            self._proof.watch.keep(),
         ]
 
     def _begin(self) -> None:
@@ -401,8 +398,17 @@ class _Daemon:
     def _status(self) -> dict[str, object]:
         return status(self._known())
 
+    def _step_state(self) -> StepState | None:
+        show, asked = self._show, self._in_force().room.in_step
+        if asked is None:
+            return None
+        open_now = show.timekeeper.opening_at(self._clock.now()) is not None
+        timetable, digest = show.keeper.timetable, show.planner.outcome.digest
+        return step_state(asked, show.engine.snapshot, discipline(), timetable, digest, open_now=open_now)
+
     def _known(self) -> Known:
         show, now, installation = self._show, self._clock.now(), self._in_force()
+        step = self._step_state()
         return Known(
             now=now,
             piece=installation.piece.title,
@@ -419,11 +425,13 @@ class _Daemon:
             alarms=[
                 *self._watching.rounds.alarms,
                 *self._in_force.alarms,
-                *filter(None, (self._hours_answer.alarm, self._calendar.alarm, self._keypad.alarm, self._light.alarm)),
+                *(one.alarm for one in (self._hours_answer, self._calendar, self._keypad, self._light) if one.alarm),
                 *self._swaps.alarms,
                 *self._proof.alarms,
                 *self._archive.alarms,
+                *([step.fault] if step is not None and step.fault is not None else []),
             ],
+            step=step,
             events=self._chronicle.events,
             ears_known=installation.room.levels_at_the_ear == "calibrated",
             advance=show.planner.advance,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from residue.runtime.engine.engine import Snapshot
+from residue.runtime.engine.snapshot import Snapshot
 
 
 @dataclass(frozen=True, slots=True)

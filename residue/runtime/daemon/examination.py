@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 
 from residue.mapping.signals import AUDIO_RATE_HZ
-from residue.runtime.engine.engine import Snapshot
+from residue.runtime.engine.snapshot import Snapshot
 from residue.runtime.house.house_state import MAY_SOUND, State
 from residue.runtime.planning.planning import Outcome
 from residue.watchdog.machine import Conditions

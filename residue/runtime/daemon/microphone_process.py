@@ -11,7 +11,7 @@ import msgspec
 
 from residue.processes import command_of
 from residue.proof.hearing import HeardSweeps
-from residue.proof.listening import BEFORE_S, Listen, Ordered, Ready
+from residue.proof.messages import BEFORE_S, Listen, Ordered, Ready
 
 ANSWER_S = 60.0
 """For the microphone to open, and for the figures to be worked out; our choice."""

@@ -8,6 +8,7 @@ import logging
 from collections.abc import Awaitable, Callable, Mapping
 from contextlib import suppress
 from datetime import datetime, timedelta
+from math import ceil
 from pathlib import Path
 from typing import Any
 
@@ -19,12 +20,13 @@ from residue.installation.load import Installation
 from residue.mapping.signals import seconds
 from residue.problems import ProblemError
 from residue.proof.hearing import HeardOutput, HeardSweeps
-from residue.proof.judging import Judged, OutputVerdict, in_words, judged, lowered_db
-from residue.proof.listening import Listen
+from residue.proof.judging import MOST_LOWERED_DB, Judged, OutputVerdict, in_words, judged, lowered_db
+from residue.proof.messages import Listen
 from residue.proof.settings import Microphone
 from residue.proof.sweep import SLOT_FRAMES, slots_of, sound_of
 from residue.records import SpoiltRecordError, encode_record, read_record
 from residue.runtime.daemon.microphone_process import hear
+from residue.runtime.daemon.room_watch import RoomWatch
 from residue.runtime.engine.show import Show
 from residue.runtime.house.house_state import State
 from residue.runtime.journal.event_kinds import NOT_PROVEN, PROVEN
@@ -68,6 +70,9 @@ class ProofKeeper:
     def __init__(self, show: Show, state: Path, happened: Callable[[str, str], None], hears: Hears = hear) -> None:
         self._show, self._path, self._happened, self._hears = show, state / FILE_NAME, happened, hears
         self.kept = Kept(under="") if self._microphone is None else self._remembered()
+        installation = show.in_force()
+        outputs = len(sounding_outputs(installation))
+        self.watch = RoomWatch(installation.room.microphone, outputs, self._is_open, self.lower_further)
 
     @property
     def lowered_db(self) -> float:
@@ -77,15 +82,27 @@ class ProofKeeper:
     @property
     def alarms(self) -> list[str]:
         """What the last proof found wrong, one sentence each."""
-        return [] if self._microphone is None else list(wrong_in_words(self.kept))
+        found = [] if self._microphone is None else wrong_in_words(self.kept)
+        return found if self.watch.alarm is None else [*found, self.watch.alarm]
 
     @property
     def told(self) -> Mapping[str, Any] | None:
         """For the status; None without a microphone."""
         if self._microphone is None:
             return None
-        told = msgspec.to_builtins(self.kept, builtin_types=(datetime,))
-        return {key: told[key] for key in ("at", "found", "background_db", "trouble", "lowered_db")}
+        told: dict[str, Any] = msgspec.to_builtins(self.kept, builtin_types=(datetime,))
+        shown = {key: told[key] for key in ("at", "found", "background_db", "trouble", "lowered_db")}
+        return {**shown, "change_db": self.watch.change_db}
+
+    def lower_further(self, louder_db: float) -> None:
+        """Lowers the house by so much more, because the room has become louder; never raises it."""
+        lowered = max(-MOST_LOWERED_DB, self.kept.lowered_db - ceil(10.0 * max(0.0, louder_db)) / 10.0)
+        self._keep(msgspec.structs.replace(self.kept, lowered_db=lowered))
+        self._happened(
+            "lowered",
+            f"The room has become {louder_db:.1f} dB louder while it is open: somebody turned an amplifier up. "
+            f"The house is {-lowered:.1f} dB lower than planned.",
+        )
 
     async def keep(self) -> None:
         """Proves every output before the first opening of each day, for ever."""
@@ -140,6 +157,9 @@ class ProofKeeper:
     def _play(self, sound: NDArray[np.float64]) -> float:
         self._show.engine.sound_tone(sound)
         return self._show.clock.monotonic_s()
+
+    def _is_open(self) -> bool:
+        return self._show.keeper.house.state is not State.CLOSED
 
     def _held(self) -> bool:
         return self._show.keeper.house.held_by is not None

@@ -15,7 +15,8 @@ from residue.loudness.caps.caps import duration_in_words, reached_in_words
 from residue.loudness.stage.history import Assumption
 from residue.loudness.stage.readings import CapReading, Levels, Reading
 from residue.runtime.daemon.disturbances import Disturbances
-from residue.runtime.engine.engine import Snapshot
+from residue.runtime.daemon.step_state import StepState
+from residue.runtime.engine.snapshot import Snapshot
 from residue.runtime.house.house_state import House
 from residue.runtime.journal.log import EventRow
 from residue.runtime.journal.tallies import sound_level
@@ -59,6 +60,8 @@ class Known:
     memory_bytes: int
     swaps: Sequence[Mapping[str, str | None]] = ()
     """The swaps under way."""
+    step: StepState | None = None
+    """Whether it is in step with other rooms; None for a room that plays alone."""
     light: Mapping[str, object] | None = None
     """What lamps were told last; None where the room has none."""
     proof: Mapping[str, Any] | None = None
@@ -94,6 +97,7 @@ def status(known: Known) -> dict[str, Any]:
         "bag": _bag(known),
         "tone": engine.tone,
         "lowered": list(_lowered(known)),
+        "in_step": known.step.told if known.step else None,
         "light": known.light,
         "proof": None if known.proof is None else {**known.proof, "at": _time(known.proof["at"], known.zone)},
         "assumed": [

@@ -12,7 +12,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import partial
 from math import inf
 from queue import Empty, SimpleQueue
@@ -24,15 +24,17 @@ from residue.loudness.caps.caps import Cap
 from residue.loudness.meters.direct_current import DirectCurrentMeter
 from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.outputs.outputs import Output
-from residue.loudness.stage.readings import Reading, Tally
+from residue.loudness.stage.readings import Tally
 from residue.loudness.stage.stage import CapStage
-from residue.mapping.playback import Playable, Signals
-from residue.mapping.signals import Span, frame_at, seconds
-from residue.mapping.trust import BodyReading
+from residue.mapping.playback import Playable
+from residue.mapping.signals import frame_at, seconds
 from residue.output.returning import ReturningSink
 from residue.processes import MAKES_FRAMES, keep_time
 from residue.runtime.engine.crossfade import EveningCrossfade
 from residue.runtime.engine.fader import Fader
+from residue.runtime.engine.observers import SentObserver, SpanObserver
+from residue.runtime.engine.place_in_step import PlaceInStep
+from residue.runtime.engine.snapshot import Failure, Snapshot
 from residue.runtime.engine.tone import Tone
 from residue.runtime.journal.tallies import TALLY_S
 
@@ -50,6 +52,8 @@ CROSSFADE_S = 4.0
 """The length of the crossfade from one turn to another; our choice."""
 TRIM_S = 1.0
 """The time in which a trim changes; our choice."""
+ASTRAY_FADE_S = 1.0
+"""The fade-out of a room that falls out of step: less than LEAVE_HOPS of in_step.py."""
 STALL_S = 1.0
 """The buffer of a device does not bridge a longer gap between two blocks: then sound comes back with a fade."""
 REBUILD_WAIT_S = 0.5
@@ -73,56 +77,8 @@ class Turn:
     """Whether a plan includes it; without a plan the gain is 1."""
     in_order: bool = True
     """Whether it follows the sound before in an order of the plan."""
-
-
-@dataclass(frozen=True, slots=True)
-class Failure:
-    """A performance whose graph failed, or that could not begin."""
-
-    why: str
-    at_s: float
-    """The last time, on the monotonic clock."""
-    times: int = 1
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Snapshot:
-    """The engine's report after each block."""
-
-    frames: int = 0
-    """The frames written since the start: the heartbeat."""
-    turn: int = 0
-    performance: str | None = None
-    """The performance under way."""
-    playhead_s: float = 0.0
-    section: str | None = None
-    readings: Mapping[str, BodyReading] = field(default_factory=dict)
-    """The readings of the performer's body, by node."""
-    trim: float = 1.0
-    plan_gain: float = 1.0
-    asked_peak: float = 0.0
-    """The highest magnitude that entered the cap stage in the last PEAKS_S."""
-    sent_peak: float = 0.0
-    """The highest magnitude that left it in that time and was written."""
-    direct_current: float = 0.0
-    """The highest direct current of an output in the written sound (DirectCurrentMeter)."""
-    stuck_at: float = 0.0
-    """The highest magnitude of an output of the graph that had one value for the whole block."""
-    reading: Reading | None = None
-    tone: bool = False
-    """Whether a check tone sounds, or did a moment ago."""
-    late_blocks: int = 0
-    lost: str | None = None
-    device_wrong: bool = False
-    losses: int = 0
-    busy: float = 0.0
-    """The computing time of the last block, as a share of real time."""
-    failures: Mapping[str, Failure] = field(default_factory=dict)
-    """The failures, by performance."""
-
-
-SpanObserver = Callable[[Span, Signals, float], None]
-"""Called for each block with its span, its signals, and the monotonic time at which its first frame is heard."""
+    first_hop: int | None = None
+    """The hop of the clock at which its first frame is heard, in a room in step; None elsewhere."""
 
 
 class Engine:
@@ -140,8 +96,9 @@ class Engine:
         monotonic_s: Callable[[], float] = time.monotonic,
         log_lags: Callable[[int], bool] = lambda frames: False,
         block_frames: int = BLOCK_FRAMES,
+        sent: SentObserver = lambda first_frame, frames, heard_at_s: None,
     ) -> None:
-        self._stage, self._log_lags, self._block_frames = stage, log_lags, block_frames
+        self._stage, self._log_lags, self._block_frames, self._sent = stage, log_lags, block_frames, sent
         self._sink = sink
         self._heard = heard
         self._monotonic_s = monotonic_s
@@ -149,6 +106,8 @@ class Engine:
         self._orders: SimpleQueue[Callable[[], None]] = SimpleQueue()
         self._turn: Turn | None = None
         self._fade = Fader(0.0)
+        self._place: PlaceInStep | None = None
+        """The turn's place in step with the clock, in a room in step."""
         self._crossfade: EveningCrossfade | None = None
         self._trim = Fader(1.0)
         self._lowered = Fader(1.0)
@@ -296,6 +255,7 @@ class Engine:
         capped = self._stage.process(block)
         busy = (self._monotonic_s() - began_s) / seconds(self._block_frames)
         self._sink.write(capped)
+        self._sent(self.snapshot.frames, capped.frames, began_s + self._sink.latency_s)
         self._watch_sink()
         if self._frames_to_go is not None:
             self._frames_to_go -= self._block_frames
@@ -316,6 +276,8 @@ class Engine:
             lost=self._sink.lost,
             device_wrong=self._sink.wrong,
             losses=self._sink.losses,
+            astray=self._sink.astray,
+            skew=self._sink.skew,
             busy=busy,
         )
         if self.snapshot.frames % frame_at(TALLY_S) == 0:
@@ -328,8 +290,8 @@ class Engine:
         turn = self._turn
         if turn is None:
             return self._tone.next(self._silence) * presence
-        fade = self._fade.next(self._block_frames)
         sound, ended = self._sound(turn, now_s)
+        fade = self._fade.next(self._block_frames)
         if self._turn is not turn:  # its graph returned after the engine had been rebuilt
             return self._silence
         crossfade = self._crossfade
@@ -345,6 +307,9 @@ class Engine:
     def _sound(self, turn: Turn, now_s: float) -> tuple[NDArray[np.float64], bool]:
         """A block of the performance, and whether it ended; after a failure of the graph the last block fades out."""
         try:
+            if self._place is not None and not self._place.reached(turn.playback, self._sink.hop, now_s):
+                return self._silence, False
+            self._fade_into_place()
             played = turn.playback.step(self._block_frames)
             if not np.isfinite(played.outputs).all():
                 raise FloatingPointError("The graph gave a value that is not a number, or is infinite")
@@ -367,6 +332,12 @@ class Engine:
         )
         return played.outputs, played.ended
 
+    def _fade_into_place(self) -> None:
+        """Fades in where the turn comes to its place in the middle of a performance."""
+        if self._place is not None and self._place.take_joined() and not self._closing:
+            self._fade = Fader(0.0)
+            self._fade.move(1.0, frame_at(RETURN_FADE_S))
+
     def _farewell(self) -> NDArray[np.float64]:
         """The last good block, mirrored so that it continues without a step, and faded to silence."""
         return self._last[:, ::-1] * np.linspace(1.0, 0.0, self._block_frames) ** 2
@@ -380,6 +351,7 @@ class Engine:
             else EveningCrossfade(before.playback, before.gain * self._lowered.aim, frame_at(CROSSFADE_S))
         )
         self._turn, self._closing, self._last = turn, False, self._silence
+        self._place = None if turn.first_hop is None else PlaceInStep(turn.first_hop, self._monotonic_s)
         self._tone.drop()
         self._lowered.move(1.0, 0)
         self._stage.begin_programme(planned=turn.planned, in_order=turn.in_order)
@@ -446,5 +418,8 @@ class Engine:
         """Sends nothing while the sink is lost, so that no exposure is counted, and sound comes back with a fade-in."""
         if self._sink.lost is not None:
             self._presence.move(0.0, 0)
+        elif self._sink.astray:
+            if self._presence.aim:
+                self._presence.move(0.0, frame_at(ASTRAY_FADE_S))
         elif self._presence.aim == 0.0:
             self._presence.move(1.0, frame_at(RETURN_FADE_S))

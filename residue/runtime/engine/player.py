@@ -13,9 +13,11 @@ from residue.dsp.exact import gain_from_db
 from residue.loudness.plan.plan import Lowering
 from residue.mapping.playback import Playable, Playback
 from residue.mapping.signals import frame_at
+from residue.output.in_step import hop_at
 from residue.problems import ProblemError
 from residue.progress import Progress
-from residue.runtime.engine.engine import BLOCK_FRAMES, Engine, Failure, Turn
+from residue.runtime.engine.engine import BLOCK_FRAMES, Engine, Turn
+from residue.runtime.engine.snapshot import Failure
 from residue.runtime.house.exchange import Action, EngineView, FadeOut, SetTrim, Start
 from residue.runtime.planning.planning import Outcome
 
@@ -156,7 +158,9 @@ class Player:
             gain = gain_from_db(self._plans.outcome.gain_db[start.performance])
             self._lowerings[start.turn] = lowering
             still_wanted(playback.position)
-            self._engine.begin(Turn(start.turn, start.performance, playback, gain, in_order=start.in_order))
+            first_hop = None if start.begins is None else hop_at(start.begins.timestamp())
+            turn = Turn(start.turn, start.performance, playback, gain, in_order=start.in_order, first_hop=first_hop)
+            self._engine.begin(turn)
         except _NotWantedError:
             if self._taken_up == start:  # else another start has been requested since
                 self._taken_up = None

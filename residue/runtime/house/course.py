@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
+from math import inf
 
 from residue.runtime.house.exchange import EngineView, World
 from residue.runtime.house.house_state import START_GRACE_S, House, Place, performance_at
@@ -17,7 +18,8 @@ _WHOLE_S = 1.0
 def entered(house: House, world: World, programme: Programme) -> House:
     """The house in an opening.
 
-    A new opening begins its programme; an edited one, or one that returns after a step of the clock, continues.
+    A new opening begins its programme; an edited one, or one that returns after a step of the clock, continues. Where
+    the house stays open, the performance of the day before ends first, with the rest after it.
     """
     now, known = world.opening, house.opening
     if now is None:
@@ -25,6 +27,9 @@ def entered(house: House, world: World, programme: Programme) -> House:
     closes_s = world.monotonic_s + (now.closes - world.now).total_seconds()
     if known is not None and _same(known, now):
         return replace(house, opening=now, closes_s=closes_s)
+    stays_open = known is not None and known.goes_on and known.closes == now.opens
+    if stays_open and (house.under_way or house.from_s > 0.0):
+        return replace(house, closes_s=closes_s)
     left = interrupted(house, world.engine, programme)
     place = house.before if house.before is not None and _same(house.before.opening, now) else Place(now, 0, 0.0)
     recently = world.now - timedelta(seconds=START_GRACE_S)
@@ -35,9 +40,9 @@ def entered(house: House, world: World, programme: Programme) -> House:
         before=None if known is None else Place(known, left.index, left.from_s),
         index=place.index,
         from_s=place.from_s,
-        in_order=place.index == 0 and place.from_s == 0.0,
+        in_order=place.index == 0 and place.from_s == 0.0 and (house.in_order or not stays_open),
         under_way=False,
-        rest_until_s=world.monotonic_s + silence_s,
+        rest_until_s=max(world.monotonic_s + silence_s, house.rest_until_s if stays_open else -inf),
         not_before=next_start(programme, now, max(now.opens, recently), world.zone),
         closes_s=closes_s,
     )

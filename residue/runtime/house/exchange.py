@@ -6,12 +6,13 @@ action changes nothing. So a lost message does no harm, and a rebuilt engine get
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from math import inf
 from zoneinfo import ZoneInfo
 
+from residue.schedule.agenda import AgendaEntry
 from residue.schedule.opening import Opening
 
 # Input.
@@ -97,6 +98,8 @@ class World:
     """The zone of the place, for the times of the programme."""
     lowered_db: float = 0.0
     """By how much the house is lowered because the room is louder than it was; never above 0."""
+    timetable: Sequence[AgendaEntry] | None = None
+    """When each performance of the opening begins, for a room in step; None for one that plays alone."""
 
 
 # Output.
@@ -123,6 +126,8 @@ class Start:
     from_s: float
     in_order: bool = True
     """Whether it follows the performance before in an order of the hours, for which plans are made."""
+    begins: datetime | None = None
+    """In a room in step, when the beginning of the performance is heard: `from_s` is then only near the place."""
 
 
 @dataclass(frozen=True, slots=True)

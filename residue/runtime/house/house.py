@@ -36,6 +36,7 @@ from residue.runtime.house.house_state import (
     performance_at,
     waits,
 )
+from residue.runtime.house.in_step import in_step
 from residue.runtime.house.requests import noted
 from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme, pool
@@ -46,7 +47,8 @@ __all__ = ["House", "State", "step"]
 
 def step(house: House, event: Event, world: World, programme: Programme) -> Transition:
     """The house after an event, and the actions to carry out now."""
-    asked, answer = noted(ended(entered(house, world, programme), world, programme), event, world)
+    placed = in_step(ended(entered(house, world, programme), world, programme), world)
+    asked, answer = noted(placed, event, world)
     state = _state(asked, world, programme)
     settled, actions = _ACT[state](replace(asked, state=state), world, programme)
     if world.engine.fault is not None and settled.state in _HEARD:
@@ -164,7 +166,7 @@ def _hush(world: World) -> tuple[Action, ...]:
 
 
 def _start(house: House, programme: Programme) -> Start:
-    return Start(house.turn, performance_at(house, programme), house.from_s, house.in_order)
+    return Start(house.turn, performance_at(house, programme), house.from_s, house.in_order, house.begins)
 
 
 def _readying(index: int, house: House, world: World, programme: Programme) -> tuple[Action, ...]:

@@ -79,6 +79,8 @@ class House:
     """The end of a rest, on the monotonic clock."""
     not_before: datetime | None = None
     """The time at which the next performance may begin, by the wall clock, where the programme has times."""
+    begins: datetime | None = None
+    """The time at which the present or next performance begins in every room in step; None in a house alone."""
     closes_s: float = inf
     """The time of closing, on the monotonic clock: it distinguishes closing time from a step of the wall clock."""
     held_by: str | None = None
@@ -95,9 +97,11 @@ Transition = tuple[House, tuple[Action, ...]]
 
 
 def left_s(world: World) -> float:
-    """Seconds in which the house may still sound in this opening."""
+    """Seconds in which the house may still sound in this opening, or in the one that follows it without a break."""
     if world.opening is None:
         return 0.0
+    if world.opening.goes_on:
+        return inf
     return max(0.0, (world.opening.closes - world.now).total_seconds() - BEFORE_CLOSING_S)
 
 

@@ -9,8 +9,10 @@ from residue.runtime.house.exchange import Action, EngineView, Event, Log, Tick,
 from residue.runtime.house.house import House, step
 from residue.runtime.house.house_state import performance_at
 from residue.runtime.system.clock import Clock
+from residue.schedule.agenda import AgendaEntry
 from residue.schedule.calendar import Calendar
 from residue.schedule.programme import Programme, coming
+from residue.schedule.timetable import kept_timetable
 
 
 class Plays(Protocol):
@@ -26,7 +28,8 @@ class Plays(Protocol):
 class Keeper:
     """The house with its surroundings.
 
-    programme: gives the one in force. happened: writes into the event log: kind, text, and who asked.
+    programme: gives the one in force. happened: writes into the event log: kind, text, and who asked. in_step: whether
+    it plays together with other houses.
     """
 
     def __init__(
@@ -37,6 +40,8 @@ class Keeper:
         clock: Clock,
         plays: Plays,
         happened: Callable[[str, str, str | None], None],
+        *,
+        in_step: bool = False,
     ) -> None:
         self.house = house
         self._programme = programme
@@ -44,6 +49,10 @@ class Keeper:
         self._clock = clock
         self._plays = plays
         self._happened = happened
+        self._in_step = in_step
+        self._kept_timetable = kept_timetable()
+        self.timetable: Sequence[AgendaEntry] | None = None
+        """When each performance of the present opening begins, in a house in step."""
         self.lowered_db = 0.0
         """By how much the house is lowered because the room is louder than it was; never above 0."""
 
@@ -51,7 +60,10 @@ class Keeper:
         """Lets the house act on an event, or only on the time that has passed."""
         now = self._clock.now()
         opening = self.calendar.opening_at(now)
-        world = World(now, self._clock.monotonic_s(), opening, self._plays.view(), self.calendar.zone, self.lowered_db)
+        engine, zone = self._plays.view(), self.calendar.zone
+        if self._in_step:
+            self.timetable = self._kept_timetable(opening, self._programme(), engine.duration_s, zone)
+        world = World(now, self._clock.monotonic_s(), opening, engine, zone, self.lowered_db, self.timetable)
         self.house, actions = step(self.house, event, world, self._programme())
         by = None if isinstance(event, Tick) else event.by
         for action in actions:

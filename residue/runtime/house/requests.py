@@ -51,6 +51,8 @@ def _next(house: House, event: Next, world: World) -> Transition:
     said = Log("next", f"Requested by {event.by}.")
     if world.opening is None:
         return house, (Log("next", f"Requested by {event.by} while closed: nothing is skipped."),)
+    if world.timetable is not None:
+        return house, (Log("next", f"Requested by {event.by}, but the rooms play in step: nothing is skipped."),)
     if not house.under_way and waits(house, world):
         return replace(house, rest_until_s=-inf, not_before=None, in_order=False), (said,)
     return replace(house, index=house.index + 1, from_s=0.0, in_order=False, under_way=False), (said,)

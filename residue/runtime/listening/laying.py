@@ -10,15 +10,12 @@ from residue.archive.prepared import prepared_folder
 from residue.installation.drafts import draft
 from residue.problems import ProblemError
 from residue.runtime.planning.cache_size import tidy
-from residue.runtime.planning.checkpoints import EVERY_FRAMES, Checkpoints
 from residue.runtime.planning.preparation import CHANNELS, checkpoints_of, open_performance, playback_of, steps
 from residue.runtime.system.child_process import ChildProcess, ProcessStarter
 
 AFTER_S = 5.0
 """Somebody who saves again within this time has not listened yet; our choice."""
 _NICENESS = 19
-_END_S = 10.0
-"""With the lowest priority, even the end waits for a processor."""
 
 
 class Laying:
@@ -45,10 +42,10 @@ class Laying:
             self._process = self._starts(__name__, self._arguments)
 
     def end(self) -> None:
-        """Ends the process; what it has kept stays."""
+        """Ends the process, without waiting long: it has the lowest priority. What it has kept stays."""
         self._due_s = None
         if self._process is not None:
-            self._process.end(_END_S)
+            self._process.end()
             self._process = None
 
 
@@ -60,17 +57,9 @@ def lay(folder: Path, performance: str, cache: Path) -> None:
     # Each edit leaves states that nobody asks for again.
     tidy(cache, {prepared_folder(cache / CHANNELS, prepared.digest), *kept.folders})
     playback = playback_of(installation, prepared)
-    kept.advance(playback, _known_up_to(kept))
+    kept.advance(playback, kept.unbroken_to())
     for _ in steps(playback):
         kept.pass_by(playback)
-
-
-def _known_up_to(kept: Checkpoints) -> int:
-    """The last whole minute before which no minute is missing."""
-    frame = 0
-    while kept.whole(frame + EVERY_FRAMES):
-        frame += EVERY_FRAMES
-    return frame
 
 
 def main() -> None:

@@ -13,6 +13,7 @@ from queue import Empty, SimpleQueue
 from residue.dsp.exact import gain_from_db
 from residue.installation.drafts import draft, sketch
 from residue.installation.load import PERFORMANCES, PIECE, find_performances
+from residue.mapping.graph import Graph
 from residue.mapping.signals import frame_at
 from residue.problems import ProblemError, nearest, stopping
 from residue.progress import Progress, silent
@@ -91,10 +92,16 @@ def _performance(wish: Wish) -> str:
 
 def _read(folder: Path, performance: str, place: ListeningPlace, cache: Path, progress: Progress = silent) -> Version:
     """The piece as it stands in the folder now. Raises ProblemError."""
-    installation = draft(folder, performance, gallery=False)
-    place.check(installation.graph)
-    prepared = open_performance(installation, performance, cache, progress)
-    return Version(installation, prepared, checkpoints_of(installation, prepared, cache))
+    try:
+        installation = draft(folder, performance, gallery=False)
+        place.check(installation.graph)
+        prepared = open_performance(installation, performance, cache, progress)
+        return Version(installation, prepared, checkpoints_of(installation, prepared, cache))
+    except ProblemError:
+        raise
+    except Exception as error:  # nodes of an artist, and what they read, may raise any error
+        logger.debug("The piece cannot be read", exc_info=error)
+        raise stopping(PIECE, f"It cannot be read: {error}.", "Save it corrected.") from error
 
 
 class Session:
@@ -118,7 +125,7 @@ class Session:
         place = self._place
         self._engine = Engine(place.stage, place.open_sink(), len(place.outputs), log_lags=place.log_lags)
         self._engine.trim(gain_from_db(min(self._wish.trim_db, 0.0)))
-        watched = self._watch(version)
+        watched = self._watch(version.installation.graph)
         self._engine.start()
         self._begin(trail)
         self._laying.begin(time.monotonic())
@@ -142,21 +149,30 @@ class Session:
             self._engine.stop(_CUT_FADE_S, _STOP_S)
             self._note()
 
-    def _watch(self, version: Version) -> Watched[Version]:
+    def _watch(self, graph: Graph) -> Watched[Version]:
         read = lambda: _read(self._wish.folder, self._name, self._place, self._cache)  # noqa: E731
-        return Watched(self._files(version), read, settled_s=SETTLED_S)
+        return Watched(self._files(graph), read, settled_s=SETTLED_S)
 
-    def _files(self, version: Version) -> tuple[Path, ...]:
-        return tuple(self._wish.folder / file for file in (PIECE, *version.installation.graph.files))
+    def _files(self, graph: Graph) -> tuple[Path, ...]:
+        return tuple(self._wish.folder / file for file in (PIECE, *graph.files))
+
+    def _watch_refused(self, watched: Watched[Version]) -> Watched[Version]:
+        """What is watched after a refusal: a file that is missing may come."""
+        with suppress(ProblemError):
+            graph, _ = sketch(self._wish.folder)
+            if self._files(graph) != watched.paths:
+                return self._watch(graph)
+        return watched
 
     def _follow(self, watched: Watched[Version]) -> Watched[Version]:
         """Takes up an edit that was saved; gives what is watched from now on, as it may name other files."""
         found = watched.look(time.monotonic())
         if isinstance(found, Refused):
             self._stay(found.error)
+            watched = self._watch_refused(watched)
         elif isinstance(found, LoadedFiles):
-            if self._files(found.value) != watched.paths:
-                watched = self._watch(found.value)
+            if self._files(graph := found.value.installation.graph) != watched.paths:
+                watched = self._watch(graph)
             try:
                 self._take(found.value)
             except ProblemError as error:

@@ -23,7 +23,7 @@ from residue.mapping.graph import Graph
 from residue.output.opening import routing_of, sink_opener
 from residue.output.returning import ReturningSink
 from residue.problems import ProblemError, stopping, stops
-from residue.runtime.engine.engine import Snapshot
+from residue.runtime.engine.snapshot import Snapshot
 from residue.runtime.journal.evidence import Evidence
 from residue.runtime.journal.tallies import Circumstances
 from residue.runtime.listening import headphones

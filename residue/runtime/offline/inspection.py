@@ -42,6 +42,7 @@ from residue.output.opening import check_device
 from residue.problems import Finding, ProblemError, Severity, stops
 from residue.progress import Progress, silent
 from residue.runtime.calibration.own_calibration import check_own_calibrations
+from residue.runtime.offline.in_step_findings import in_step_findings
 from residue.runtime.offline.keypad_findings import keypad_findings
 from residue.runtime.offline.light_findings import light_findings
 from residue.runtime.offline.microphone import microphone_findings
@@ -58,6 +59,7 @@ from residue.runtime.planning.preparation import (
     sounding_outputs,
 )
 from residue.runtime.system.clock import Clock
+from residue.runtime.system.discipline import discipline
 from residue.runtime.system.files import save_picture
 from residue.runtime.system.unit_files import installed_unit
 from residue.schedule import agenda
@@ -97,6 +99,7 @@ def inspect(
     findings += folder_findings(installation)
     findings += microphone_findings(installation.room)
     findings += [*_feed(installation), *light_findings(installation), *_page(installation.room)]
+    findings += in_step_findings(installation.room, discipline())
     findings += _output(installation, device or installation.room.device)
     findings += _disk(cache)
     day = local(clock.now(), installation.calendar.zone).date()

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
@@ -16,11 +18,24 @@ from residue.dsp.exact import gain_from_db
 from residue.installation.load import Installation
 from residue.loudness.plan.plan import Lowering
 from residue.loudness.stage.stage import CapStage
+from residue.mapping.checkpoint import dump, load
+from residue.mapping.form import FORM
 from residue.mapping.playback import Playback
 from residue.mapping.signals import AUDIO_RATE_HZ, seconds
 from residue.problems import stopping
 from residue.progress import Progress, silent
-from residue.runtime.planning.preparation import caps, checkpoints_of, playback_of, sounding_outputs, steps
+from residue.runtime.planning.checkpoints import EVERY_FRAMES, Checkpoints
+from residue.runtime.planning.preparation import (
+    CHECKPOINTS,
+    caps,
+    checkpoints_of,
+    playback_of,
+    room_digest,
+    sounding_outputs,
+    steps,
+)
+
+logger = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,34 +63,71 @@ def rendered(
 
     gain_db, lowering: those of the plan; without a gain it is rendered before the cap.
     """
-    return _to_the_end(installation, playback_of(installation, performance, lowering), block_frames, gain_db)
+    rendering = _Rendering(installation, playback_of(installation, performance, lowering), gain_db)
+    return (block for _, block in rendering.blocks(block_frames))
 
 
-def _to_the_end(
-    installation: Installation, playback: Playback, block_frames: int, gain_db: float | None
-) -> Iterator[NDArray[np.float64]]:
-    position = playback.position
-    for block in _sent(installation, playback, block_frames, gain_db):
-        # The last block extends beyond the end, by an amount that depends on its length.
-        yield block[:, : max(0, playback.end - position)]
-        position += block.shape[1]
+class _Rendering:
+    """A playback through the cap stage, or before it if it has no gain.
 
+    marks: where the states of the cap stage are kept on the way, minute by minute.
+    """
 
-def _sent(
-    installation: Installation, playback: Playback, block_frames: int, gain_db: float | None
-) -> Iterator[NDArray[np.float64]]:
-    if gain_db is None:
-        yield from (played.outputs for played in steps(playback, block_frames))
-        return
-    gain = gain_from_db(gain_db)
-    stage = CapStage(sounding_outputs(installation), caps(installation), metered=False)
-    late = stage.latency_frames
-    for played in steps(playback, block_frames):
-        capped = stage.process(played.outputs * gain).frames
-        skipped = min(late, capped.shape[1])
-        late -= skipped
-        yield capped[:, skipped:]
-    yield stage.process(np.zeros((len(installation.piece.outputs), stage.latency_frames))).frames
+    def __init__(
+        self, installation: Installation, playback: Playback, gain_db: float | None, marks: Checkpoints | None = None
+    ) -> None:
+        self.playback, self._marks = playback, marks
+        self._gain = 1.0 if gain_db is None else gain_from_db(gain_db)
+        self._stage: CapStage | None = None
+        if gain_db is not None:
+            self._stage = CapStage(sounding_outputs(installation), caps(installation), metered=False)
+        self._late = 0 if self._stage is None else self._stage.latency_frames
+
+    def go_on_from(self, kept: Checkpoints, latest: int) -> bool:
+        """Moves to the last place up to a frame at which all is known; False if it cannot be used any more then."""
+        if self._stage is None or self._marks is None:
+            kept.advance(self.playback, latest)
+            return True
+        for at, section in self._marks.frames(latest):
+            if kept.whole(at) and (states := self._marks.kept(at, section)):
+                try:
+                    stage = load(states[FORM], {})
+                except Exception as error:  # noqa: BLE001 (after any error, there is another way to the place)
+                    logger.warning("The cap stage at frame %d cannot be used: %s", at, error)
+                    continue
+                if kept.advance(self.playback, at) and self.playback.position == at:
+                    self._stage = stage
+                    return True
+                return not self.playback.position
+        return True
+
+    def blocks(self, block_frames: int) -> Iterator[tuple[int, NDArray[np.float64]]]:
+        """Blocks of (outputs, frames) to the end, each with the frame of the performance at which it begins."""
+        position = self.playback.position - (self._late if self.playback.position else 0)
+        for block in self._sent(block_frames, skipped=0 if position else self._late):
+            # The last block extends beyond the end, by an amount that depends on its length.
+            yield position, block[:, : max(0, self.playback.end - position)]
+            position += block.shape[1]
+
+    def _sent(self, block_frames: int, skipped: int) -> Iterator[NDArray[np.float64]]:
+        stage = self._stage
+        if stage is None:
+            yield from (played.outputs for played in steps(self.playback, block_frames))
+            return
+        outputs = 0
+        for played in steps(self.playback, block_frames):
+            outputs = len(played.outputs)
+            capped = stage.process(played.outputs * self._gain).frames
+            self._keep(stage)
+            now = min(skipped, capped.shape[1])
+            skipped -= now
+            yield capped[:, now:]
+        yield stage.process(np.zeros((outputs, stage.latency_frames))).frames
+
+    def _keep(self, stage: CapStage) -> None:
+        at = self.playback.position
+        if self._marks is not None and at % EVERY_FRAMES == 0 and at < self.playback.end and not self._marks.whole(at):
+            self._marks.keep_whole(self.playback, dump(stage, {}))
 
 
 def rendered_part(
@@ -91,23 +143,27 @@ def rendered_part(
 ) -> Iterator[NDArray[np.float64]]:
     """The wanted part of a performance, in blocks of (outputs, frames). Raises ProblemError.
 
-    cache: where checkpoints may be. They save the way to a part before the cap; what the cap stage gives depends on
-    all that it was given before.
+    cache: where checkpoints may be. They save the way to a part. What the cap stage gives depends on all that it was
+    given before: so its states are kept too, for the next part at this gain, or after an edit of what comes later.
     """
-    playback = playback_of(installation, performance, lowering)
-    if cache is not None and gain_db is None:
-        checkpoints_of(installation, performance, cache).advance(playback, excerpt.start)
-    position = playback.position
-    for block in _to_the_end(installation, playback, block_frames, gain_db):
+    playback, kept, marks = playback_of(installation, performance, lowering), None, None
+    if cache is not None:
+        kept = checkpoints_of(installation, performance, cache)
+        under = f"{room_digest(installation)} {gain_db!r} {msgspec.json.encode(lowering).decode()}"
+        marks = None if gain_db is None else kept.of_all(cache / CHECKPOINTS, under)
+    rendering = _Rendering(installation, playback, gain_db, marks)
+    if kept is not None and not rendering.go_on_from(kept, excerpt.start):
+        rendering = _Rendering(installation, playback_of(installation, performance, lowering), gain_db, marks)
+    for position, block in rendering.blocks(block_frames):
         first, last = max(excerpt.start - position, 0), block.shape[1]
         if excerpt.stop is not None:
             last = min(last, excerpt.stop - position)
         if first < last:
             yield block[:, first:last]
-        position += block.shape[1]
+        reached = position + block.shape[1]
         wanted = performance.frames if excerpt.stop is None else min(excerpt.stop, performance.frames)
-        progress("render", min(position, wanted), wanted)
-        if excerpt.stop is not None and position >= excerpt.stop:
+        progress("render", min(reached, wanted), wanted)
+        if excerpt.stop is not None and reached >= excerpt.stop:
             return
 
 

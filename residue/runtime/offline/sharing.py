@@ -28,7 +28,7 @@ _GROUP = "audio"
 """The group of the service."""
 _DEFINITION = Path("etc/samba/residue-hours.conf")
 _SAMBA = Path("etc/samba/smb.conf")
-_INCLUDE = f"include = /{_DEFINITION}"
+_INCLUDE, _END = f"include = /{_DEFINITION}", "\n"
 _HIDDEN = ("/home", "/root", "/run", "/tmp", "/var/tmp")  # noqa: S108 (they are pointed out)
 _MODE = 0o2770
 """The group writes, and new files are the group's."""
@@ -95,7 +95,7 @@ def share(folder: HoursFolder, root: Path = Path("/")) -> list[str]:
         written = main.read_text(encoding="utf-8", errors="surrogateescape")
         if _INCLUDE not in written.splitlines():
             # At the end, behind the last share, where it cannot change what stands before it.
-            _replace_readable(main, f"{written.rstrip()}\n\n{_INCLUDE}\n")
+            _replace_readable(main, f"{written}{'' if written.endswith(_END) else _END}{_INCLUDE}{_END}")
         done = [f"/{_DEFINITION} is written, and /{_SAMBA} includes it."]
         if root == Path("/"):
             done += _curator()
@@ -115,9 +115,9 @@ def unshare(root: Path = Path("/")) -> list[str]:
         (root / _DEFINITION).unlink(missing_ok=True)
         if main.exists():  # else Samba was taken away before
             lines = main.read_text(encoding="utf-8", errors="surrogateescape").splitlines(keepends=True)
-            kept = [line for line in lines if line.rstrip("\n") != _INCLUDE]
+            kept = [line for line in lines if line.rstrip(_END) != _INCLUDE]
             if kept != lines:
-                _replace_readable(main, "".join(kept).rstrip() + "\n")
+                _replace_readable(main, "".join(kept))
                 done.append("The folder of the hours is no longer shared. What lies in it stays.")
         if root == Path("/"):
             _end_share()

@@ -13,7 +13,7 @@ import tomlkit
 
 from residue.checking import read_toml
 from residue.installation.load import HOURS, PERFORMANCES, ROOM, Installation
-from residue.problems import ProblemError
+from residue.problems import ProblemError, storable
 from residue.runtime.packing.package import is_a_file_of_a_piece
 from residue.schedule.beside import CALENDAR_FILE
 
@@ -58,11 +58,11 @@ def others_left_out(installation: Installation, packed: Mapping[str, object]) ->
     """What else of the installation's folder is not in the package, in words."""
     for name in installation.performances:
         if name not in installation.played:
-            yield f"{PERFORMANCES}/{name} (it is not in the programme)"
+            yield f"{PERFORMANCES}/{storable(name)} (it is not in the programme)"
     known = {PERFORMANCES, ROOM, HOURS, CALENDAR_FILE, *(name.partition("/")[0] for name in packed)}
     for path in sorted(installation.folder.iterdir()):
         if path.name not in known:
-            yield f"{path.name} (the piece does not name it)"
+            yield f"{storable(path.name)} (the piece does not name it)"
     yield "the level log (it may name people)"
 
 

@@ -121,7 +121,30 @@ class Checkpoints:
             states[name] = state
         return states
 
-    def advance(self, playback: Playback, frame: int) -> None:
+    def of_all(self, folder: Path, more: str) -> Checkpoints:
+        """The checkpoints of something that follows from all nodes, and from `more`: one state for each frame."""
+        lineages = [{FORM: hashlib.sha256(repr(sorted(keys.items())).encode()).hexdigest()} for keys in self.lineages]
+        return Checkpoints(folder, f"{self._base} {more}", lineages, {})
+
+    def keep_whole(self, playback: Playback, state: bytes) -> None:
+        """Keeps the one state of all at the place of a playback."""
+        form = playback.state().form
+        self.keep(playback.position, 0 if form is None else form.number, {FORM: state})
+
+    def unbroken_to(self) -> int:
+        """The last whole minute up to which no minute is missing; 0 if the first is."""
+        frame = 0
+        while self.whole(frame + EVERY_FRAMES):
+            frame += EVERY_FRAMES
+        return frame
+
+    def every(self, frame: int) -> Iterator[bytes]:
+        """The one state of all at each minute up to a frame. Raises KeyError where one is spoilt."""
+        for at in range(EVERY_FRAMES, frame + 1, EVERY_FRAMES):
+            section, _ = self.known(at)
+            yield self.kept(at, section or 0)[FORM]
+
+    def advance(self, playback: Playback, frame: int) -> bool:
         """Moves a playback that is at its beginning to the last whole checkpoint up to a frame, if there is one."""
         for at, section in self.frames(frame):
             states = self.kept(at, section)
@@ -132,7 +155,9 @@ class Checkpoints:
             except Exception as error:  # noqa: BLE001 (after any error, there is another way to the place)
                 logger.warning("The checkpoint at frame %d cannot be used: %s", at, error)
                 continue
-            return
+            self._next_frame = (at // EVERY_FRAMES + 1) * EVERY_FRAMES
+            return True
+        return False
 
     def _path(self, lineage: str, frame: int) -> Path:
         return self._of(lineage) / f"{frame:015d}{_SUFFIX}"

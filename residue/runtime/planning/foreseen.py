@@ -72,8 +72,9 @@ def _stretches(
             pool_of(opening),
             lasts_s=-((_lasts_s(opening) + runs_on_s) // -_MINUTE_S) * _MINUTE_S,
             silence_s=max(0.0, silence_s // _MINUTE_S * _MINUTE_S),
+            after_whole=before is not None and before.goes_on,
         )
-        for opening, silence_s in reversed(list(zip(openings, silences_s, strict=True)))
+        for before, opening, silence_s in reversed(list(zip([None, *openings[:-1]], openings, silences_s, strict=True)))
     )
 
 

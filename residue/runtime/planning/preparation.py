@@ -30,17 +30,17 @@ from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.arc import GainCurve, planned
 from residue.loudness.plan.order import repeated
 from residue.loudness.plan.plan import Lowering, Plan, PlannedPerformance
-from residue.loudness.plan.profile import LevelProfile, profile
+from residue.loudness.plan.profile import LevelProfile, Profiling, followed_from, profile
 from residue.loudness.stage.history import SentHistory
 from residue.loudness.stage.stage import CapStage
-from residue.mapping.checkpoint import Given, given
+from residue.mapping.checkpoint import Given, dump, given, load
 from residue.mapping.lineage import lineages
 from residue.mapping.playback import Playback, Played
 from residue.mapping.signals import Fast, frame_at, seconds
 from residue.problems import ProblemError, nearest, stopping
 from residue.progress import Progress, silent
 from residue.runtime.journal.log import LevelLog
-from residue.runtime.planning.checkpoints import Checkpoints
+from residue.runtime.planning.checkpoints import EVERY_FRAMES, Checkpoints
 from residue.runtime.planning.foreseen import foreseen
 from residue.runtime.system.clock import uptime
 
@@ -150,7 +150,8 @@ def level_profile(
 ) -> LevelProfile:
     """The levels of the whole performance before the cap, from the cache if known. Raises ProblemError.
 
-    If they are not known, or there are no checkpoints, the performance is rendered, and both are kept.
+    If they are not known, or there are no checkpoints, the performance is rendered, and both are kept: from the last
+    minute on up to which an edit has changed nothing.
     """
     path = profile_path(installation, performance.digest, cache_folder)
     kept = checkpoints_of(installation, performance, cache_folder)
@@ -161,19 +162,42 @@ def level_profile(
             path.unlink()  # damaged by a power cut or a bad disk: make it again
     with suppress(OSError):  # without space for them it plays nevertheless
         kept.begin()
-    playback = playback_of(installation, performance)
-
-    def heard(played: Played) -> None:
-        kept.pass_by(playback)
-        progress("levels", min(played.span.stop, performance.frames), performance.frames)
-
-    known = rendered_profile(installation, playback, heard)
+    known = _made_profile(installation, performance, kept, cache_folder, progress)
     try:
         with file_beside(path) as making:
             known.save(making)
     except ProblemError as error:
         logger.warning("The level profile is not kept, and made again each time: %s", error)
     return known
+
+
+def _made_profile(
+    installation: Installation,
+    performance: PreparedPerformance,
+    kept: Checkpoints,
+    cache_folder: Path,
+    progress: Progress,
+) -> LevelProfile:
+    marks = _level_marks(installation, kept, cache_folder)
+    playback, making = playback_of(installation, performance), _profiling(installation)
+    try:
+        if (frame := marks.unbroken_to()) and kept.advance(playback, frame):
+            going_on = [load(state, {}) for state in marks.every(playback.position)]
+            making.go_on_from(going_on)
+    except Exception as error:  # noqa: BLE001 (after any error, there is the way from the beginning)
+        logger.warning("The levels are made from the beginning: %s", error)
+        playback, making = playback_of(installation, performance), _profiling(installation)
+    for played in steps(playback):
+        making.take(played.outputs)
+        kept.pass_by(playback)
+        if playback.position % EVERY_FRAMES == 0 and playback.position < playback.end:
+            marks.keep_whole(playback, dump(making.mark(), {}))
+        progress("levels", min(played.span.stop, performance.frames), performance.frames)
+    return making.finished()
+
+
+def _profiling(installation: Installation) -> Profiling:
+    return Profiling(sounding_outputs(installation), caps(installation))
 
 
 def rendered_profile(installation: Installation, playback: Playback, heard: Callable[[Played], None]) -> LevelProfile:
@@ -267,8 +291,19 @@ def _playable(
 
 
 def profile_path(installation: Installation, bag_digest: str, cache_folder: Path) -> Path:
-    """The file of the level profile of a performance."""
-    return cache_folder / PROFILES / f"{profile_key(installation, bag_digest)}.npz"
+    """The file of the level profile of a performance, named by all that the levels before the cap follow from."""
+    followed = (residue.__version__, piece_digest(installation), bag_digest)
+    key = _digest(_code_digest(), _of_room(installation), *(part.encode() for part in followed))
+    return cache_folder / PROFILES / f"{key}.npz"
+
+
+def _of_room(installation: Installation) -> bytes:
+    """What the levels before the cap follow from in the room: most limits do not change them."""
+    return followed_from(sounding_outputs(installation), caps(installation))
+
+
+def _level_marks(installation: Installation, kept: Checkpoints, cache_folder: Path) -> Checkpoints:
+    return kept.of_all(cache_folder / PROFILES, _digest(_of_room(installation)))
 
 
 def checkpoints_of(installation: Installation, performance: PreparedPerformance, cache_folder: Path) -> Checkpoints:
@@ -278,7 +313,8 @@ def checkpoints_of(installation: Installation, performance: PreparedPerformance,
 
 def checkpoint_folders(installation: Installation, bag_digest: str, cache_folder: Path) -> set[Path]:
     """The folders of the checkpoints of a performance."""
-    return _checkpoints(installation, bag_digest, cache_folder, {}).folders
+    kept = _checkpoints(installation, bag_digest, cache_folder, {})
+    return kept.folders | _level_marks(installation, kept, cache_folder).folders
 
 
 def _checkpoints(installation: Installation, bag_digest: str, cache_folder: Path, held: Given) -> Checkpoints:
@@ -302,7 +338,7 @@ def room_digest(installation: Installation) -> str:
 
 
 def profile_key(installation: Installation, bag_digest: str) -> str:
-    """A key from all sources of the levels of a performance before the cap."""
+    """A key from all sources of the plan of a performance."""
     followed = (residue.__version__, piece_digest(installation), bag_digest, room_digest(installation))
     return _digest(_code_digest(), *(part.encode() for part in followed))
 

@@ -22,7 +22,7 @@ from residue.installation.load import Installation
 from residue.loudness.meters.measure import Measurement
 from residue.loudness.plan.plan import PlannedPerformance
 from residue.mapping.signals import seconds
-from residue.problems import Finding, ProblemError, Severity, stopping, stops
+from residue.problems import Finding, ProblemError, Severity, stopping, stops, storable
 from residue.runtime.planning.preparation import (
     open_performance,
     planned_alone,
@@ -155,7 +155,7 @@ def _broken(row: SurveyedPerformance, findings: Iterable[Finding]) -> SurveyedPe
 
 
 def _words(findings: Iterable[Finding]) -> str:
-    return " ".join(f"{finding.what} {finding.mend}".strip() for finding in findings)
+    return storable(" ".join(f"{finding.what} {finding.mend}".strip() for finding in findings))
 
 
 @contextmanager

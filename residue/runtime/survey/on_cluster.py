@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import importlib
 import logging
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Mapping, Sequence
 from typing import Any
 
 from residue.archive.ingest.extras import install_command
@@ -20,7 +20,7 @@ _ANSWERS_WITHIN_S = 10
 
 def on_cluster(
     work: Callable[[JobT], DoneT], jobs: Sequence[JobT], lost: Callable[[JobT], DoneT], scheduler: str
-) -> Iterator[DoneT]:
+) -> Generator[DoneT]:
     """The result of each job, as soon as it is known.
 
     lost: the result of a job during which too many workers were ended. scheduler: its address, as tcp://HOST:PORT.

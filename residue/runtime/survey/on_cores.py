@@ -5,12 +5,13 @@ from __future__ import annotations
 import multiprocessing
 import os
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Sequence
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import closing
 from typing import TypeVar
 
+from residue.processes import end_with_parent
 from residue.runtime.planning.planning import NICENESS
 
 JobT = TypeVar("JobT")
@@ -22,7 +23,7 @@ TRIES = 3
 
 def on_cores(
     work: Callable[[JobT], DoneT], jobs: Sequence[JobT], lost: Callable[[JobT], DoneT], processes: int | None = None
-) -> Iterator[DoneT]:
+) -> Generator[DoneT]:
     """The result of each job, as soon as it is known.
 
     work: a function that another process can import. lost: the result of a job whose process was ended TRIES times.
@@ -55,7 +56,7 @@ class _Cores:
         if getattr(self._own, "pool", None) is None:
             # Spawned, not forked: there are threads.
             context = multiprocessing.get_context("spawn")
-            self._own.pool = ProcessPoolExecutor(1, mp_context=context, initializer=os.nice, initargs=(NICENESS,))
+            self._own.pool = ProcessPoolExecutor(1, mp_context=context, initializer=_begin)
             self._pools.append(self._own.pool)
         found: ProcessPoolExecutor = self._own.pool
         return found
@@ -68,6 +69,11 @@ class _Cores:
         """Ends all of them."""
         for pool in self._pools:
             pool.shutdown()
+
+
+def _begin() -> None:
+    os.nice(NICENESS)
+    end_with_parent()
 
 
 def _done(cores: _Cores, work: Callable[[JobT], DoneT], lost: Callable[[JobT], DoneT], job: JobT) -> DoneT:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Sequence
+from contextlib import closing
 from functools import partial
 from pathlib import Path
 
 from residue.archive.fixity_of_many import find_bags
 from residue.installation.load import PERFORMANCES, PIECE
+from residue.problems import storable
 from residue.runtime.survey.examining import Commission, SurveyJob, examine
 from residue.runtime.survey.on_cluster import on_cluster
 from residue.runtime.survey.on_cores import on_cores
@@ -23,8 +25,8 @@ def jobs_in(folder: Path) -> list[SurveyJob]:
     Raises ProblemError.
     """
     folder = (folder / PERFORMANCES if (folder / PIECE).is_file() else folder).absolute()
-    bags = ((bag.relative_to(folder).as_posix(), bag) for bag in find_bags(folder))
-    return [SurveyJob(folder.name if name == "." else name, str(bag)) for name, bag in sorted(bags)]
+    bags = ((storable(bag.relative_to(folder).as_posix()), bag) for bag in find_bags(folder))
+    return [SurveyJob(storable(folder.name) if name == "." else name, str(bag)) for name, bag in sorted(bags)]
 
 
 def survey(
@@ -45,19 +47,22 @@ def survey(
     if known:
         told("done before", len(known))
     left = [job for job in jobs if job not in known]
-    for job, row in _spread(partial(_examined, commission), left, processes, scheduler):
-        so_far.keep(job, row)
-        known[job] = row
-        told(job.name, len(known))
+    # Closed whatever ends it: else all that is left would still be done before the program could end.
+    with closing(_spread(partial(_examined, commission), left, processes, scheduler)) as done:
+        for job, row in done:
+            so_far.keep(job, row)
+            known[job] = row
+            told(job.name, len(known))
     return [known[job] for job in jobs]
 
 
 def _spread(
     work: SurveyWork, jobs: Sequence[SurveyJob], processes: int | None, scheduler: str | None
-) -> Iterator[tuple[SurveyJob, SurveyedPerformance]]:
-    if not jobs:
-        return iter(())
-    return on_cores(work, jobs, _lost, processes) if scheduler is None else on_cluster(work, jobs, _lost, scheduler)
+) -> Generator[tuple[SurveyJob, SurveyedPerformance]]:
+    if jobs and scheduler is None:
+        yield from on_cores(work, jobs, _lost, processes)
+    elif jobs and scheduler is not None:
+        yield from on_cluster(work, jobs, _lost, scheduler)
 
 
 def _examined(commission: Commission, job: SurveyJob) -> tuple[SurveyJob, SurveyedPerformance]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from residue.archive.swap.places import Candidate, When
-from residue.runtime.engine.engine import Snapshot
+from residue.runtime.engine.snapshot import Snapshot
 from residue.runtime.house.house_state import House, performance_at
 from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme

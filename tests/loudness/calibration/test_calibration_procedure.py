@@ -140,6 +140,16 @@ def test_a_shaker_is_not_driven_harder_than_a_cap_on_vibration_allows_before_it_
     assert procedure.louder(measured).played_dbfs == step.played_dbfs + 3.0
 
 
+def test_no_reading_up_and_down_lets_a_shaker_pass_a_cap_on_horizontal_vibration() -> None:
+    """Nothing at the terminal tells how strong that is."""
+    step = begun([CapEntry(quantity="aw horizontal", window_s=60.0, limit_m_per_s2=0.5)], SHAKER)
+    step, why = risen_in_silence(step)
+    assert "0.5 m/s² as aw horizontal" in why
+    measured = procedure.with_reading(step, MeterReading(38.0, 62.0, aw_m_per_s2=0.01))
+    with pytest.raises(ProblemError, match="aw horizontal"):
+        procedure.louder(measured)
+
+
 def test_a_cap_on_the_dose_counts_as_the_steady_vibration_that_gives_it() -> None:
     """Directive 2002/44/EC, Article 3: 9.1 m/s^1.75 and 0.5 m/s² are the same action value over eight hours."""
     caps = [

@@ -1,5 +1,6 @@
 """What is solved for is what is sent."""
 
+from functools import partial
 from math import sqrt
 
 import numpy as np
@@ -70,3 +71,15 @@ def test_a_share_that_is_too_small_at_a_low_gain_does_not_end_the_search() -> No
         return 0.5 * gain if gain < 0.3 else 0.5 + 0.8 * gain
 
     assert greatest_gain(used) == pytest.approx(0.625, rel=0.01)
+
+
+def test_the_greatest_gain_on_a_straight_line_is_its_end_whichever_way_it_rounds() -> None:
+    """Out of silence, what is used grows with the gain alone: a gain of 0 would be a minute of silence."""
+    for slope in map(float, np.random.default_rng(1).uniform(1.0, 30.0, 1000)):
+        used = partial(_energies_of_two, slope)
+        found = greatest_gain(used)
+        assert 0.999 < used(found) <= 1.0
+
+
+def _energies_of_two(slope: float, gain: float) -> float:
+    return sqrt((0.6 * slope * gain) ** 2 + (0.8 * slope * gain) ** 2)

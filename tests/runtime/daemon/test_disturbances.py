@@ -3,7 +3,7 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 
 from residue.runtime.daemon.disturbances import Disturbances, disturbances
-from residue.runtime.engine.engine import Snapshot
+from residue.runtime.engine.snapshot import Snapshot
 
 NOON = datetime(2026, 3, 3, 12, 0, tzinfo=UTC)
 LATER = NOON + timedelta(seconds=1)

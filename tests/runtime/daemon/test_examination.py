@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 
 from residue.runtime.daemon.examination import PACE_S, DevicePace
-from residue.runtime.engine.engine import Snapshot
+from residue.runtime.engine.snapshot import Snapshot
 from residue.runtime.house.house_state import FADE_S, MAY_SOUND, State
 from residue.watchdog.vitals import Vitals
 from residue.watchdog.watch import Watchdog

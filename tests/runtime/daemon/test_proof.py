@@ -17,7 +17,7 @@ from residue.installation.room import Room
 from residue.loudness.caps.caps import CapEntry
 from residue.loudness.outputs.outputs import Output
 from residue.proof.hearing import HeardOutput, HeardSweeps, Octave
-from residue.proof.listening import Listen
+from residue.proof.messages import Listen
 from residue.proof.settings import Microphone, MicrophoneCalibration
 from residue.proof.sweep import SLOT_FRAMES
 from residue.runtime.daemon.proof import FILE_NAME, ProofKeeper
@@ -174,6 +174,21 @@ def test_an_output_that_is_louder_lowers_the_house_by_as_much_until_a_proof_says
     assert hall.keeper.lowered_db == -6.0, "what is not known makes nothing louder"
     hall.morning(3)
     assert hall.keeper.lowered_db == 0.0
+
+
+def test_a_room_that_becomes_louder_while_it_plays_lowers_the_house_further_and_never_raises_it(tmp_path: Path) -> None:
+    hall = Hall(tmp_path)
+    hall.morning(0)
+    hall.morning(1, heard(-7.0, -14.0))
+    assert hall.keeper.lowered_db == -3.0
+    for louder_db, lowered_db in ((6.2, -9.2), (1.05, -10.3), (-3.0, -10.3), (90.0, -40.0)):
+        hall.keeper.lower_further(louder_db)
+        assert hall.keeper.lowered_db == pytest.approx(lowered_db)
+    assert "The room has become 6.2 dB louder while it is open" in str(hall.log)
+    hall.start()
+    assert hall.keeper.lowered_db == -40.0, "a restart changes nothing"
+    hall.morning(2)
+    assert hall.keeper.lowered_db == 0.0, "the next proof knows better"
 
 
 def test_what_is_not_known_is_never_told_as_well(tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ from residue.loudness.stage.stage import CapStage
 from residue.mapping.trust import BodyReading
 from residue.runtime.daemon.disturbances import Disturbances
 from residue.runtime.daemon.status import Known, line, status
-from residue.runtime.engine.engine import Snapshot
+from residue.runtime.engine.snapshot import Snapshot
 from residue.runtime.house.house import House
 from residue.runtime.house.house_state import State
 from residue.runtime.planning.planner import NOTHING

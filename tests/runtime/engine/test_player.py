@@ -17,8 +17,9 @@ from residue.mapping.signals import AUDIO_RATE_HZ
 from residue.output.returning import ReturningSink
 from residue.problems import stopping
 from residue.progress import Progress, silent
-from residue.runtime.engine.engine import BLOCK_FRAMES, Engine, Failure, Turn
+from residue.runtime.engine.engine import BLOCK_FRAMES, Engine, Turn
 from residue.runtime.engine.player import ALL_FAILED_S, LEFT_OUT_MOST_S, LEFT_OUT_S, Player, left_out
+from residue.runtime.engine.snapshot import Failure
 from residue.runtime.house.exchange import FadeOut, SetTrim, Start
 from residue.runtime.planning.planning import Outcome
 from tests.runtime.stubs import HandClock, Hum, Keeping, stage

@@ -440,6 +440,55 @@ def test_the_last_performance_may_run_on_past_closing() -> None:
     assert gallery.engine.view.playhead_s >= DURATION_S["second-batch"]
 
 
+def past_midnight(midnight_s: float, **programme: object) -> Gallery:
+    """A house that stays open at a midnight."""
+    return with_programme([replace(opening(0, midnight_s), goes_on=True), opening(midnight_s, 600)], **programme)
+
+
+@pytest.mark.parametrize("midnight_s", [14, 30, 40], ids=["in a rest", "in a performance", "in the rest after it"])
+def test_a_house_that_stays_open_begins_the_day_after_what_is_under_way_and_its_rest(midnight_s: float) -> None:
+    gallery = past_midnight(midnight_s)
+    gallery.wait(60)
+    before = PROGRAMME.performances[: 1 if midnight_s < 17 else 2]
+    assert [name for name, _ in gallery.starts][: len(before) + 2] == [*before, "first-batch", "second-batch"]
+    assert all(in_order(gallery))
+    assert not [action for action in gallery.actions if type(action) is FadeOut]
+    assert gallery.states[-5:] == ["playing", "resting", "playing", "resting", "playing"]
+
+
+def test_what_was_held_over_midnight_is_played_to_its_end_before_the_day_begins() -> None:
+    gallery = past_midnight(30)
+    gallery.wait(25)
+    gallery.hear(Hold("the front desk"))
+    gallery.wait(15)
+    gallery.hear(Release("the front desk"))
+    gallery.wait(40)
+    assert [name for name, _ in gallery.starts[:4]] == ["first-batch", "second-batch", "second-batch", "first-batch"]
+    assert gallery.starts[2][1] > 7.0
+
+
+def test_a_power_cut_over_midnight_resumes_what_it_broke_off() -> None:
+    gallery = past_midnight(30)
+    gallery.wait(25)
+    gallery.restart(off_s=10.0)
+    gallery.actions.clear()
+    gallery.wait(40)
+    (resumed, from_s), (then, _) = gallery.starts[:2]
+    assert (resumed, then) == ("second-batch", "first-batch")
+    assert from_s > 7.0
+
+
+def test_a_day_that_begins_after_something_was_skipped_is_no_order_of_the_plan() -> None:
+    gallery = past_midnight(30, after_interruption="next")
+    gallery.wait(25)
+    gallery.hear(Hold("the front desk"))
+    gallery.wait(15)
+    gallery.hear(Release("the front desk"))
+    gallery.wait(5)
+    assert gallery.starts[-1] == ("first-batch", 0.0)
+    assert in_order(gallery)[-1] is False
+
+
 def test_what_may_run_on_past_closing_does_not_run_into_a_silence() -> None:
     gallery = with_programme([replace(opening(0, 25), then_silent=True)], at_closing="finish")
     gallery.wait(25 - FADE_S + 1)

@@ -15,7 +15,7 @@ from residue.runtime.listening.laying import AFTER_S, Laying, lay
 from residue.runtime.listening.opening import opened
 from residue.runtime.planning.cache_size import tidy
 from residue.runtime.planning.checkpoints import EVERY_FRAMES
-from residue.runtime.system.child_process import ChildProcess
+from residue.runtime.system.child_process import END_S, ChildProcess
 from tests.runtime.listening.desk import NAME, SHARPER, build, version
 
 
@@ -72,7 +72,8 @@ class Child:
         self.ended = False
         begun.append(self)
 
-    def end(self, _wait_s: float) -> None:
+    def end(self, wait_s: float = END_S) -> None:
+        assert wait_s <= 0.5, "somebody waits for the sound, or for the end"
         self.ended = True
 
 

@@ -20,6 +20,8 @@ import pytest
 import soundfile
 from numpy.typing import NDArray
 
+from residue.installation import drafts
+from residue.installation.load import Installation
 from residue.mapping.playback import Played
 from residue.problems import ProblemError
 from residue.runtime.journal.log import FILE_NAME
@@ -142,6 +144,52 @@ class Bringing(Session):
 
     def _bring(self, level: float) -> None:
         soundfile.write(self._installation / "stone.wav", np.full(400, level), 48_000)
+
+
+class Naming(Session):
+    """Somebody who names a recording before it is there."""
+
+    def run(self) -> None:
+        wait_until(partial(self._reached, "Heard from 0:20 on.", 1))
+        write(self._installation, IN_STONE)
+        wait_until(partial(self._reached, "The piece as it was plays on.", 1))
+        soundfile.write(self._installation / "stone.wav", np.full(400, 0.1), 48_000)
+        wait_until(partial(self._reached, "Changed: stone, dull_out.", 1))
+        os.kill(os.getpid(), signal.SIGINT)
+
+
+def test_a_piece_that_lacked_a_file_is_read_again_when_the_file_arrives(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    installation, wav = build(tmp_path, 100.0), tmp_path / "heard.wav"
+    session = Naming(installation, wav, caplog)
+    session.start()
+    wish = Wish(folder=installation, performance=NAME, from_s=20.0, device=f"file:{wav}")
+    listen(wish, tmp_path / "state", tmp_path / "cache")
+    session.join()
+    assert "stone.wav" in caplog.text
+
+
+def test_any_error_in_an_edited_piece_leaves_the_sound_as_it_was(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    there = drafts.draft
+
+    def draft(folder: Path, performance: str, *, gallery: bool) -> Installation:
+        if SHARPER[1] in (folder / "piece.toml").read_text(encoding="utf-8"):
+            raise ZeroDivisionError("no dough is left")
+        return there(folder, performance, gallery=gallery)
+
+    monkeypatch.setattr(listening, "draft", draft)
+    installation, wav = build(tmp_path, 100.0), tmp_path / "heard.wav"
+    session = Session(
+        installation, wav, caplog, ("Heard from 0:20 on.", 1, SHARPER), ("The piece as it was plays on.", 2, END)
+    )
+    session.start()
+    wish = Wish(folder=installation, performance=NAME, from_s=20.0, device=f"file:{wav}")
+    listen(wish, tmp_path / "state", tmp_path / "cache")
+    session.join()
+    assert "no dough is left" in caplog.text
 
 
 def test_another_recording_in_a_file_that_an_edit_named_is_heard(

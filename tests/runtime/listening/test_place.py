@@ -6,7 +6,7 @@ from pathlib import Path
 
 from residue.installation.load import load
 from residue.mapping.signals import frame_at
-from residue.runtime.engine.engine import Snapshot
+from residue.runtime.engine.snapshot import Snapshot
 from residue.runtime.journal.log import FILE_NAME
 from residue.runtime.listening.place import in_the_room, on_headphones
 from residue.runtime.system.clock import SystemClock

@@ -46,7 +46,7 @@ def test_samba_includes_the_share_once_and_keeps_what_was_there(machine: Path) -
         share(FOLDER, machine)
     text = (machine / "etc/samba/smb.conf").read_text()
     assert text.startswith("[global]\n   workgroup = WORKGROUP\n")
-    assert text.endswith("   read only = yes\n\ninclude = /etc/samba/residue-hours.conf\n")
+    assert text.endswith("   read only = yes\ninclude = /etc/samba/residue-hours.conf\n")
     assert (machine / "etc/samba/residue-hours.conf").read_text() == definition(FOLDER)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import tomllib
 import zipfile
@@ -151,6 +152,13 @@ def test_a_level_log_that_cannot_be_read_is_told(installation: Path, tmp_path: P
     season = PackedSeason(log=log, in_force=None, first=date(2026, 3, 1), last=date(2026, 3, 1))
     with pytest.raises(ProblemError, match="The level log cannot be read"):
         packed(installation, tmp_path / "dough.zip", season)
+
+
+def test_a_file_beside_whose_name_is_no_text_is_listed_as_text(installation: Path, tmp_path: Path) -> None:
+    shutil.copytree(installation, tmp_path / "house")
+    (tmp_path / "house" / os.fsdecode(b"more\xff.txt")).touch()
+    facts = packed(tmp_path / "house", tmp_path / "dough.zip")
+    assert "more\\xff.txt (the piece does not name it)" in facts.left_out
 
 
 def test_the_folder_in_it_has_a_name_that_every_system_can_store(installation: Path, tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from residue.archive.beside import PREFIX
@@ -20,6 +21,7 @@ from residue.runtime.planning.checkpoints import EVERY_FRAMES, EVERY_S, Checkpoi
 from residue.runtime.planning.preparation import (
     BLOCK_FRAMES,
     checkpoints_of,
+    level_profile,
     open_performance,
     playback_before,
     playback_of,
@@ -183,3 +185,68 @@ def test_a_part_before_the_cap_is_rendered_from_the_last_minute_with_the_same_bi
     whole_way: list[int] = []
     assert rendered(planned.cache, way) == rendered(None, whole_way)
     assert len(way) < len(whole_way) / 2
+
+
+def under_the_cap(planned: Planned, cache: Path | None, start: int, way: list[int]) -> bytes:
+    blocks = rendered_part(
+        planned.installation,
+        planned.performance,
+        block_frames=BLOCK_FRAMES,
+        excerpt=Excerpt(start, start + 48_000),
+        gain_db=20.0,
+        cache=cache,
+        progress=lambda _, done, __: way.append(done),
+    )
+    return b"".join(block.tobytes() for block in blocks)
+
+
+def test_a_part_under_the_cap_is_rendered_from_the_last_minute_once_the_way_is_known(planned: Planned) -> None:
+    """At a gain at which the governor acts, so that what it sent before counts."""
+    first: list[int] = []
+    again: list[int] = []
+    expected = under_the_cap(planned, None, LATE, first)
+    assert under_the_cap(planned, planned.cache, LATE, []) == expected
+    assert under_the_cap(planned, planned.cache, LATE, again) == expected
+    assert len(again) < len(first) / 2
+    assert min(again) > EVERY_FRAMES
+    before = under_the_cap(planned, None, LATE - 3 * BLOCK_FRAMES, [])
+    assert under_the_cap(planned, planned.cache, LATE - 3 * BLOCK_FRAMES, []) == before
+
+
+def test_levels_are_made_from_the_last_minute_that_an_edit_does_not_reach(planned: Planned, tmp_path: Path) -> None:
+    piece = planned.installation.folder / "piece.toml"
+    written = piece.read_text(encoding="utf-8")
+    text = written.replace('to = ["left', 'gain_db = 0.0\nto = ["left').replace("at_most_s = 600", "at_most_s = 90")
+    late = f'{text}\n[[section]]\nname = "late"\nat_most_s = 600\nset = {{ "hall.gain_db" = -9.0 }}\n'
+    way: list[int] = []
+    try:
+        for edited in (late, late.replace("-9.0", "-3.0")):
+            piece.write_text(edited, encoding="utf-8")
+            one = Planned(load(planned.installation.folder), planned.cache)
+            way.clear()
+            found = level_profile(
+                one.installation, one.performance, planned.cache, lambda _, done, __: way.append(done)
+            )
+        expected = level_profile(one.installation, one.performance, tmp_path)
+    finally:
+        piece.write_text(written, encoding="utf-8")
+    assert EVERY_FRAMES < min(way) <= EVERY_FRAMES + BLOCK_FRAMES
+    for name in ("energy", "peak", "fast", "ending_peak", "true_peak", "onset_energy", "mapping_energy"):
+        assert np.array_equal(getattr(found, name), getattr(expected, name)), name
+
+
+def test_another_limit_over_a_window_needs_no_other_levels(planned: Planned) -> None:
+    room = planned.installation.folder / "room.toml"
+    written = room.read_text(encoding="utf-8")
+
+    def named() -> Path:
+        return profile_path(load(planned.installation.folder), planned.performance.digest, planned.cache)
+
+    before = named()
+    try:
+        room.write_text(written.replace("limit_dbfs = -20.0", "limit_dbfs = -23.0"), encoding="utf-8")
+        assert named() == before
+        room.write_text(written.replace("device_channel = 2", "device_channel = 2\ntrim_db = -3.0"), encoding="utf-8")
+        assert named() != before
+    finally:
+        room.write_text(written, encoding="utf-8")

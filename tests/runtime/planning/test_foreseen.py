@@ -23,6 +23,7 @@ from residue.runtime.rehearsal.planned_sounds import cap_sound_of, sound_of
 from residue.runtime.rehearsal.rehearsal import rehearse
 from residue.runtime.rehearsal.rehearsed_caps import CapResult
 from residue.schedule.hours import Hours, calendar
+from residue.schedule.spans import WEEKDAYS
 from residue.schedule.special_days import terms_of
 from tests.loudness.plan.level_profiles import of_energy
 from tests.properties import tries
@@ -173,7 +174,7 @@ def test_a_house_that_never_closes_plays_up_to_its_cap(window_s: float) -> None:
     profiles = dict(zip(NAMES, beats, strict=False))
     raw = {
         "time_zone": "Europe/Berlin",
-        "weekly": {day: ["00:00-24:00"] for day in ("mon", "tue", "wed", "thu", "fri", "sat", "sun")},
+        "weekly": {day: ["00:00-24:00"] for day in WEEKDAYS},
         "programme": {"performances": list(profiles), "rest_s": 180},
     }
     hours = msgspec.convert(raw, Hours)
@@ -182,6 +183,22 @@ def test_a_house_that_never_closes_plays_up_to_its_cap(window_s: float) -> None:
     for planned in found.performances:
         assert planned.gain_db < -3.0
         assert 0.0 <= planned.nearest[0].headroom_db < 0.5
+
+
+@pytest.mark.parametrize(("window_s", "rest_s"), [(900.0, 180), (900.0, 240), (1800.0, 60), (3600.0, 240)])
+def test_midnight_costs_a_house_that_never_closes_nothing_of_its_cap(window_s: float, rest_s: int) -> None:
+    """A piece that grows by 30 dB, three evenings of it: cut at its loudest and begun again it needs 1.9 dB more."""
+    grows = np.linspace(-50.0, -20.0, 300)
+    profiles = {name: profile_of(list(grows + louder), 1.0) for louder, name in enumerate(NAMES[:3])}
+    raw = {
+        "time_zone": "Europe/Berlin",
+        "weekly": {day: ["00:00-24:00"] for day in WEEKDAYS},
+        "programme": {"performances": list(profiles), "rest_s": rest_s},
+    }
+    hours = msgspec.convert(raw, Hours)
+    caps = expand([CapEntry(quantity="LAeq", window_s=window_s, limit_dbfs=-40.0)])
+    found = plan_order(profiles, foreseen(hours.programme, calendar(hours), [], window_s, 0.0), caps, OUTPUTS)
+    assert all(0.0 <= planned.nearest[0].headroom_db < 0.5 for planned in found.performances)
 
 
 def test_performances_at_listed_times_are_not_planned_as_if_they_followed_at_once() -> None:

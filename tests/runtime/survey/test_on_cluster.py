@@ -27,13 +27,16 @@ from residue.runtime.survey.tables import csv_table, parquet_table
 from tests.notices.servers import free_tcp_port
 from tests.runtime.survey.collection import collection, piece
 
-distributed: Any = importlib.import_module("distributed")  # parts of it have no types
+
+def distributed() -> Any:
+    """Loaded by those tests alone that need it; parts of it have no types."""
+    return importlib.import_module("distributed")
 
 
 @pytest.fixture
 def cluster(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
-    with distributed.LocalCluster(
+    with distributed().LocalCluster(
         n_workers=2, threads_per_worker=1, dashboard_address=None, local_directory=str(tmp_path / "dask")
     ) as running:
         yield running
@@ -46,7 +49,7 @@ def test_the_table_is_the_same_to_the_bit_where_a_worker_is_ended_midway(cluster
     installation, commission = commissioned(tmp_path / "piece")
     jobs = jobs_in(tmp_path / "evenings")
     alone = survey(commission, jobs, RowsSoFar(tmp_path / "alone", commission), processes=1)
-    with distributed.Client(cluster) as client:
+    with distributed().Client(cluster) as client:
         first, second = client.run(os.getpid).values()
         assert first != second
         ended = list[int]()
@@ -103,7 +106,7 @@ def started(*words: str) -> Iterator[subprocess.Popen[bytes]]:
 
 
 def wait_for_a_worker(address: str) -> None:
-    with distributed.Client(address) as client:
+    with distributed().Client(address) as client:
         client.wait_for_workers(1)
 
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import shutil
+from collections.abc import Iterator
 from io import StringIO
 from pathlib import Path
 
@@ -15,7 +17,7 @@ from click.testing import CliRunner, Result
 from residue.cli import main
 from residue.problems import ProblemError
 from residue.runtime.survey.columns import columns
-from residue.runtime.survey.examining import commissioned
+from residue.runtime.survey.examining import SurveyJob, commissioned
 from residue.runtime.survey.row import SurveyedPerformance
 from residue.runtime.survey.so_far import RowsSoFar
 from residue.runtime.survey.surveying import jobs_in, survey
@@ -156,6 +158,28 @@ def test_one_that_was_interrupted_goes_on_with_what_is_not_done(
     assert [row.playable for row in rows] == [True, False, True], "what was changed meanwhile is looked at again"
 
 
+def test_where_a_row_cannot_be_kept_nothing_more_is_done(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """At once, and not when Python ends: that would wait for all that is left."""
+    piece(tmp_path / "piece")
+    collection(tmp_path / "evenings", 3, duration_s=0.5)
+    closed = list[bool]()
+
+    def on_cores(*_: object) -> Iterator[tuple[SurveyJob, SurveyedPerformance]]:
+        try:
+            yield from ((job, SurveyedPerformance(name=job.name)) for job in jobs)
+        finally:
+            closed.append(True)
+
+    monkeypatch.setattr("residue.runtime.survey.surveying.on_cores", on_cores)
+    _, commission = commissioned(tmp_path / "piece")
+    jobs, far = jobs_in(tmp_path / "evenings"), tmp_path / "so far"
+    far.touch()
+    with pytest.raises(ProblemError, match="so far") as caught:
+        survey(commission, jobs, RowsSoFar(far, commission))
+    assert closed == [True], "although its frames are still there"
+    assert caught.tb
+
+
 def test_the_same_recording_twice_and_missing_consent_are_told(tmp_path: Path) -> None:
     piece(tmp_path / "piece")
     first = evening(tmp_path / "evenings", 1, 3.0)
@@ -164,6 +188,20 @@ def test_the_same_recording_twice_and_missing_consent_are_told(tmp_path: Path) -
     assert shown.exit_code == 0
     assert "The same recording: copy, evening-001." in shown.stdout
     assert "No consent is written down for 2 of them." in shown.stdout
+
+
+def test_names_that_no_file_can_hold_are_written_so_that_it_can(tmp_path: Path) -> None:
+    piece(tmp_path / "piece")
+    spoilt = evening(tmp_path / "evenings", 1, 3.0).rename(
+        os.fsdecode(bytes(tmp_path / "evenings") + b"/dough\xff\x1b")
+    )
+    (spoilt / "data" / os.fsdecode(b"more\xff\x1b.txt")).touch()
+    shown = run(tmp_path, "survey", tmp_path / "evenings", "--piece", tmp_path / "piece", "--out", tmp_path / "survey")
+    assert shown.exit_code == 1
+    assert "\x1b" not in shown.output
+    told = (tmp_path / "survey" / "survey.csv").read_text(encoding="utf-8")
+    assert "dough\\xff\\u001b,false" in told
+    assert "data/more\\xff\\u001b.txt is not listed in any manifest" in told
 
 
 @pytest.mark.parametrize(

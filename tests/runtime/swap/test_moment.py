@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from residue.archive.swap.places import Candidate, Request, When
-from residue.runtime.engine.engine import Snapshot
+from residue.runtime.engine.snapshot import Snapshot
 from residue.runtime.house.house_state import House
 from residue.runtime.swap.moment import Moment, moment
 from residue.schedule.opening import Opening

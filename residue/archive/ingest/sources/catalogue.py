@@ -43,6 +43,7 @@ _SALVAGERS: Mapping[FileKind, Callable[[Path], IngestSource]] = {
     FileKind.EDF: partial(open_edf_source, salvage=True),
     FileKind.XDF: partial(open_xdf_source, salvage=True),
     FileKind.EEG: partial(open_eeg_source, salvage=True),
+    FileKind.WFDB: partial(open_wfdb_source, salvage=True),
     FileKind.ACTIVITY: partial(open_activity_source, salvage=True),
 }
 """The openers of what survives of a damaged file."""

@@ -14,6 +14,7 @@ import numpy as np
 import soundfile
 
 from residue.archive.ingest.columns import EvenStream
+from residue.archive.ingest.decoder_words import DecoderWords
 from residue.archive.ingest.extras import extra, without_warnings
 from residue.archive.ingest.source import IngestSource, Track
 from residue.archive.ingest.stored import StoredColumn, StoredNumbers
@@ -21,7 +22,7 @@ from residue.archive.readers.sound import SoundInOrder, why
 from residue.dsp.resampling import Floats
 from residue.problems import ProblemError, stopping
 
-_BLOCK_FRAMES = 1 << 16
+_BLOCK_FRAMES = 1 << 14
 _MOST_TRACKS = 64
 _AAC = (".m4a", ".aac")
 _AGAIN = "Copy it again from the recorder."
@@ -40,7 +41,8 @@ def open_lossy_source(path: Path, scratch: Path, *, salvage: bool = False) -> In
         raise stopping(path.name, f"None of its sound can be decoded: {reading.fault or 'it is empty'}.", _AGAIN)
     seconds = f"{numbers.rows / reading.rate_hz:.1f} s"
     if reading.fault and not salvage:
-        raise stopping(path.name, f"It cannot be decoded on after {seconds}: {reading.fault}.", _AGAIN)
+        how = "" if reading.damaged else f" on after {seconds}"
+        raise stopping(path.name, f"It cannot be decoded{how}: {reading.fault}.", _AGAIN)
     return IngestSource(
         path,
         tuple(
@@ -56,31 +58,44 @@ class _Sound:
     """What libsndfile decodes."""
 
     def __init__(self, path: Path) -> None:
+        self._words = DecoderWords()
         try:
-            self._file = SoundInOrder(path)
+            with self._words.kept():
+                self._file = SoundInOrder(path)
         except soundfile.LibsndfileError as error:
             raise stopping(path.name, f"It is not a sound file that can be read: {why(error)}.", _AGAIN) from error
         self.tracks, self.rate_hz = self._file.channels, self._file.samplerate
         self.coding = f"{self._file.format}, {self._file.subtype}"
         self.fault = ""
+        self.damaged = False
+        """Whether a part of it is damaged, and what comes after it could be decoded."""
 
     def blocks(self) -> Iterator[Floats]:
         """(frames, tracks): the sound in order; ends at a fault."""
         frames, promised = 0, self._file.frames
         try:
-            while len(block := self._file.read(_BLOCK_FRAMES, always_2d=True)):
+            while len(block := self._read()):
+                if not self.damaged and self._words.of_damage:
+                    self.damaged = True
+                    self.fault = f"a part of it is damaged, from about {frames / self.rate_hz:.0f} s on"
                 frames += len(block)
                 yield block
         except soundfile.LibsndfileError as error:
-            self.fault = why(error)
+            self.fault = self.fault or ("it is damaged there" if self._words.of_damage else why(error))
         if frames < promised:
             self.fault = self.fault or f"its header promises {promised / self.rate_hz:.1f} s"
+
+    def _read(self) -> Floats:
+        with self._words.kept():
+            block: Floats = self._file.read(_BLOCK_FRAMES, always_2d=True)
+        return block
 
 
 class _Aac:
     """What the codecs of ffmpeg decode, through PyAV."""
 
     coding = "AAC"
+    damaged = False
 
     def __init__(self, path: Path) -> None:
         self._path, self._av = path, extra("m4a", path)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime, time
 from fractions import Fraction
 from pathlib import Path
@@ -15,7 +16,7 @@ from residue.archive.ingest.source import BeatTrack, IngestSource, Track, guess_
 from residue.archive.ingest.stated import plain_unit
 from residue.archive.performance import Mark
 from residue.archive.readers.beats import BeatList
-from residue.problems import stopping
+from residue.problems import ProblemError, stopping
 
 _BEAT_CODES = frozenset("NLRBAaJSVrFejnE/fQ?")
 """Annotation codes that mean a beat (WFDB Applications Guide, table of annotation codes; from memory)."""
@@ -25,16 +26,16 @@ _PIECE_SAMPLES = 1 << 16
 _TOLD = (FAULTS, "It is not a WFDB record that can be read", "Copy the header and every file that it names again.")
 
 
-def open_wfdb_source(path: Path) -> IngestSource:
+def open_wfdb_source(path: Path, *, salvage: bool = False) -> IngestSource:
     """Opens the signals and annotations of the record with its header at `path`, in physical units.
 
-    Raises ProblemError.
+    salvage: take the samples that are there, if the header promises more. Raises ProblemError.
     """
     with without_warnings():
-        return _open(extra("wfdb", path), path)
+        return _open(extra("wfdb", path), path, salvage=salvage)
 
 
-def _open(wfdb: Any, path: Path) -> IngestSource:
+def _open(wfdb: Any, path: Path, *, salvage: bool) -> IngestSource:
     name = str(path.with_suffix(""))
 
     def segment(start: int, stop: int) -> Any:
@@ -50,7 +51,8 @@ def _open(wfdb: Any, path: Path) -> IngestSource:
             header.sig_len = wfdb.rdrecord(name, physical=True).sig_len
     if not header.sig_len or not header.fs or header.fs <= 0:
         raise stopping(path.name, "It holds no samples.", "Leave it out, or find the right record.")
-    length, signals = int(header.sig_len), int(header.n_sig)
+    promised, signals = int(header.sig_len), int(header.n_sig)
+    length = _survive(segment, promised) if salvage else promised
     record = segment(length - 1, length)  # the end is read, so that a file that was cut short is reported now
     recording = ReadInPieces(
         lambda start, stop: np.asarray(segment(start, stop).p_signal),
@@ -65,7 +67,22 @@ def _open(wfdb: Any, path: Path) -> IngestSource:
     )
     beats, marks = _annotations(wfdb, name, float(header.fs))
     private = tuple(f"remark ({remark[:40]})" for remark in header.comments or ())
-    return IngestSource(path, tuple(tracks), beats, _began(header), marks, private)
+    lost = f"cut short: {length} samples survive, of {promised} that its header promises" if length < promised else ""
+    return IngestSource(path, tuple(tracks), beats, _began(header), marks, private, lost=lost)
+
+
+def _survive(segment: Callable[[int, int], Any], promised: int) -> int:
+    """How many samples can be read, by halving. Raises ProblemError where the first cannot."""
+    segment(0, 1)
+    there, missing = 1, promised + 1
+    while missing - there > 1:
+        middle = (there + missing) // 2
+        try:
+            segment(middle - 1, middle)
+            there = middle
+        except ProblemError:
+            missing = middle
+    return there
 
 
 def _labels(names: list[str | None]) -> list[str]:

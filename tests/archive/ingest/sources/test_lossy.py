@@ -95,6 +95,36 @@ def test_a_file_cut_short_is_told_and_taken_on_a_persons_word(tmp_path: Path, na
     assert source.lost.startswith("cut short or damaged: 2.")
 
 
+@pytest.mark.parametrize(
+    ("spoilt", "told", "seconds"),
+    [
+        (bytes(2_000), r"cannot be decoded on after 2\.\d s: it is damaged there", 2.0),
+        (None, r"cannot be decoded: a part of it is damaged, from about \d s on", 4.0),
+    ],
+    ids=["a hole", "flipped bits"],
+)
+def test_damage_within_an_mp3_is_told_in_our_words_alone(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str], spoilt: bytes | None, told: str, seconds: float
+) -> None:
+    """The decoder writes lines of its own on standard error, and after flipped bits it decodes on as if nothing was."""
+    path = tmp_path / "a.mp3"
+    write(path)
+    content = bytearray(path.read_bytes())
+    middle = len(content) // 2
+    if spoilt is not None:
+        content[middle : middle + len(spoilt)] = spoilt
+    else:
+        for at in np.random.default_rng(3).integers(middle, middle + 8_000, 40):
+            content[at] ^= 255
+    path.write_bytes(content)
+    with pytest.raises(ProblemError, match=told):
+        open_source(path, None, tmp_path)
+    source = open_source(path, None, tmp_path, salvage=True)
+    assert source.lost.startswith("cut short or damaged: ")
+    assert len(values(source)) / source.tracks[0].stream.rate_hz > seconds
+    assert capfd.readouterr().err == ""
+
+
 @pytest.mark.parametrize("name", ["a.mp3", "a.ogg", "a.m4a", "a.aac"])
 @pytest.mark.parametrize("content", [b"", b"hello" * 100, bytes(5000)])
 def test_what_is_no_sound_is_told(tmp_path: Path, name: str, content: bytes) -> None:

@@ -144,3 +144,16 @@ def test_spoilt_headers_give_a_source_or_a_problem_and_nothing_else(tmp_path: Pa
         for track in open_source(path, None, tmp_path).tracks:
             wanted = min(track.stream.length, 5_000)
             assert len(track.stream.read(0, wanted)) == wanted
+
+
+def test_of_a_record_that_was_cut_short_what_is_there_is_taken_on_a_persons_word(tmp_path: Path) -> None:
+    path = written(tmp_path)
+    whole = [track.stream.read(0, track.stream.length) for track in open_source(path, None, tmp_path).tracks]
+    data = path.with_suffix(".dat")
+    data.write_bytes(data.read_bytes()[: 1_234 * 4 + 1])  # two signals of two bytes, and half a number
+    with pytest.raises(ProblemError, match=r'damaged = \["evening\.hea"\]'):
+        open_source(path, None, tmp_path)
+    source = open_source(path, None, tmp_path, salvage=True)
+    assert source.lost == "cut short: 1234 samples survive, of 3600 that its header promises"
+    for track, expected in zip(source.tracks, whole, strict=True):
+        assert np.array_equal(track.stream.read(0, track.stream.length), expected[:1_234])
