@@ -20,6 +20,7 @@ from residue.archive.ingest.memory import check_memory
 from residue.archive.ingest.rows import Rows, by_rate, by_times
 from residue.archive.ingest.source import IngestSource, Track, guess_kind, own_labels
 from residue.archive.ingest.sources.array_tree import ArrayColumn, ArrayTree
+from residue.archive.ingest.sources.matlab_process import DamagedFileError, read_matlab
 from residue.archive.ingest.suggesting import Suggestions, suggested_facts
 from residue.archive.ingest.times import Times, checked, of_numbers
 from residue.archive.performance import LONGEST_S
@@ -33,7 +34,7 @@ _HDF5 = b"\x89HDF\r\n\x1a\n"
 _FAULTS = (
     *FAULTS,
     *(RuntimeError, RecursionError, SyntaxError, TokenError, struct.error, zlib.error, zipfile.BadZipFile),
-    scipy.io.matlab.MatReadError,
+    *(scipy.io.matlab.MatReadError, DamagedFileError),
 )
 _TOLD = (_FAULTS, "It cannot be read", "Save it again, or copy it again.")
 _MOST_ROWS = round(LONGEST_S * 192_000)
@@ -102,8 +103,7 @@ class _Arrays:
 
 def _read(path: Path) -> _Arrays:
     with faults_told(path, *_TOLD), without_warnings():
-        tree = ArrayTree()
-        _fill(tree, path)
+        tree = _tree_of(path)
         labelled = list(tree.columns())
         labels = own_labels([label for label, _ in labelled])
         columns: dict[str, Column] = {
@@ -117,8 +117,8 @@ def _read(path: Path) -> _Arrays:
     return _Arrays(path, columns, rate_hz, len(tree.arrays) - len(tree.longest()))
 
 
-def _fill(tree: ArrayTree, path: Path) -> None:
-    ending = path.suffix.lower()
+def _tree_of(path: Path) -> ArrayTree:
+    ending, tree = path.suffix.lower(), ArrayTree()
     if ending == ".npy":
         tree.add((), np.load(path, mmap_mode="r", allow_pickle=False))
     elif ending == ".npz":
@@ -130,7 +130,8 @@ def _fill(tree: ArrayTree, path: Path) -> None:
         _add_hdf5(tree, extra("hdf", path).File(path, "r"))  # open as long as one of its data sets is held
     else:
         check_memory(path, _bytes_of_matlab(path), _IN_PIECES)
-        tree.add((), scipy.io.loadmat(path, simplify_cells=True))
+        return read_matlab(path)
+    return tree
 
 
 def _is_hdf5(path: Path) -> bool:
