@@ -67,6 +67,8 @@ class RoomWatch:
                     self.alarm = "The microphone cannot be used while the house is open, by a fault of the program."
                 self._listening, self.change_db = False, None
                 await asyncio.sleep(AGAIN_S if self._wanted() else 0.0)
+            else:
+                self.alarm = None  # while it is closed nothing has to be known
             await asyncio.sleep(LOOK_S)
 
     async def _listen(self, microphone: Microphone) -> None:

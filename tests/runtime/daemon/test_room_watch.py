@@ -61,18 +61,27 @@ def test_what_is_sent_reaches_the_process_and_what_it_tells_lowers_the_house(
 
 def test_why_nothing_can_be_told_needs_attention(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     standing_in(monkeypatch, tmp_path, RoomChange(trouble="The microphone is overloaded."))
-    watch = RoomWatch(EAR, 2, lambda: watch.alarm is None, lambda _db: None)
+    is_open = [True]
+    watch = RoomWatch(EAR, 2, lambda: is_open[0], lambda _db: None)
+    said: list[str | None] = []
+
+    def alarm() -> str | None:
+        return watch.alarm
 
     async def evening() -> None:
         keeping = asyncio.create_task(watch.keep())
-        while watch.alarm is None:
+        while alarm() is None:
             watch.sent(0, BLOCK, 0.0)
+            await asyncio.sleep(0.01)
+        said.append(alarm())
+        is_open[0] = False
+        while alarm() is not None:
             await asyncio.sleep(0.01)
         keeping.cancel()
         await asyncio.gather(keeping, return_exceptions=True)
 
     asyncio.run(asyncio.wait_for(evening(), 60.0))
-    assert watch.alarm == "Whether the room is too loud is not known. The microphone is overloaded."
+    assert said == ["Whether the room is too loud is not known. The microphone is overloaded."], "until it closes"
 
 
 def test_handing_over_never_waits_and_keeps_no_more_than_half_a_minute() -> None:
