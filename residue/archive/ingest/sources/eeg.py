@@ -38,7 +38,9 @@ def open_eeg_source(path: Path, *, salvage: bool = False) -> IngestSource:
     salvage: take the samples that are there, if the header promises more. Raises ProblemError.
     """
     mne = extra("eeg", path)
-    header = _check_header(path) if path.suffix.lower() == ".vhdr" else _check_signals(path)
+    header = _check_header(path) if path.suffix.lower() == ".vhdr" else None
+    if header is None:
+        _check_signals(path)
     with faults_told(path, *_TOLD), without_warnings():
         reading = mne.io.read_raw_gdf if header is None else mne.io.read_raw_brainvision
         raw = reading(path, preload=False, verbose="CRITICAL")
