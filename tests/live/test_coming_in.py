@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import sounddevice
 from hypothesis import given
 from hypothesis import strategies as st
 from pythonosc.osc_message_builder import OscMessageBuilder
@@ -27,6 +28,7 @@ from residue.archive.summary import summarise
 from residue.installation.load import read_sensors
 from residue.live.arrivals import CUSHION_S, BeatMessage, BeatQueue, SampleQueue
 from residue.live.bridge import Bridge
+from residue.live.device_input import _Stream
 from residue.live.messages import Arrival, OscReceiver
 from residue.live.sensors import Messages, Sensor, check_needs
 from residue.live.sound_input import RETRY_S, DeviceInput
@@ -195,6 +197,40 @@ def test_a_device_that_is_pulled_out_is_a_gap_as_long_as_it_is_away() -> None:
     assert not missing[-4_800:].any()
     assert missing.sum() / AUDIO_RATE_HZ < 1.2 + RETRY_S + 0.2
     assert heard.shape[1] / AUDIO_RATE_HZ == pytest.approx(stream.now_s, abs=0.11)
+
+
+def test_a_device_that_cannot_tell_what_waits_counts_as_pulled_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    """PortAudio has an error of its own for it, which would end the performance."""
+
+    class Gone:
+        def __init__(self, **_: object) -> None:
+            self.asked = 0
+
+        def start(self) -> None:
+            """It starts."""
+
+        @property
+        def read_available(self) -> int:
+            self.asked += 1
+            if self.asked > 2:
+                monkeypatch.setattr(sounddevice, "query_devices", list)
+                raise sounddevice.PortAudioError("Device unavailable", -9985)
+            return 240
+
+        def read(self, frames: int) -> tuple[Any, bool]:
+            return np.ones((frames, 1), np.float32), False
+
+        def abort(self) -> None:
+            """It ends."""
+
+        close = abort
+
+    monkeypatch.setattr(sounddevice, "query_devices", lambda: [{"name": "a", "index": 0, "max_input_channels": 1}])
+    monkeypatch.setattr(sounddevice, "InputStream", Gone)
+    sound = DeviceInput(lambda: _Stream("a", 1, ""), 1, lambda: 0.0, lambda seconds: None)
+    parts = [sound.read(240) for _ in range(3)]
+    assert np.isfinite(parts[1]).all()
+    assert np.isnan(parts[2]).all()
 
 
 def test_another_device_of_that_name_is_waited_out_as_well() -> None:

@@ -74,7 +74,14 @@ def stays_in_step(device: SimulatedDevice, seconds: float) -> Room:
     return room
 
 
-@pytest.mark.parametrize(("ppm", "period"), [(-80.0, 1_024), (0.0, 4_800), (55.0, 256)])
+@pytest.mark.parametrize(
+    ("ppm", "period"),
+    [
+        pytest.param(-80.0, 1_024, marks=pytest.mark.long),
+        pytest.param(0.0, 4_800, marks=pytest.mark.long),
+        (55.0, 256),
+    ],
+)
 def test_it_stays_within_a_millisecond_of_the_clock(ppm: float, period: int) -> None:
     room = stays_in_step(SimulatedDevice(wandering(ppm), true, period=period), 420.0)
     assert room.sink.skew is not None

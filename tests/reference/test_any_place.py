@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from residue.loudness.caps.caps import CapEntry, expand
 from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.outputs.outputs import Output
-from residue.loudness.stage.stage import CapStage
+from residue.loudness.stage.limiter import DELAY_FRAMES
+from residue.loudness.stage.stage import LIVE_SLICE_FRAMES, CapStage
 from tests.reference.analogue_meter import (
     RATE_HZ,
     arriving,
@@ -79,6 +80,27 @@ def test_no_cap_is_passed_at_any_place(sound: str, cap: str, delay_ms: float) ->
     assert max(found) <= expanded.limit
     if sound in ("63 Hz", "500 Hz", "noise alike") and cap != "LAeq over 1 s":
         assert max(found) > expanded.limit - 1.0, "the bound leaves no more unused than it must"
+
+
+@pytest.mark.parametrize("slice_frames", [LIVE_SLICE_FRAMES, HOP_FRAMES])
+def test_peaks_between_the_samples_of_two_outputs_may_meet(slice_frames: int) -> None:
+    """A burst of one ends where a louder one of the other begins: on ways that differ, their highest peaks meet."""
+    outputs = {
+        name: Output(device_channel=at, rise_db_per_s=300.0, ceiling_dbtp=0.0) for name, at in (("a", 1), ("b", 2))
+    }
+    (cap,) = expand([CapEntry(quantity="LCpeak", limit_dbfs=-12.0)])
+    stage = CapStage(outputs, [cap], slice_frames=slice_frames, metered=False)
+    given = np.zeros((2, FRAMES))
+    given[:, :RATE_HZ] = 0.02 * np.sin(2 * np.pi * 500.0 * TIME[:RATE_HZ])
+    edge = RATE_HZ + 2 * HOP_FRAMES - DELAY_FRAMES % slice_frames  # a slice of the governor begins there
+    for row, begins, size in ((0, edge - 220, 0.3), (1, edge + 20, 0.5)):
+        burst = slice(begins, begins + 200)
+        given[row, burst] = size * np.sin(2 * np.pi * 12_000.0 * TIME[burst]) * np.hanning(200)
+    sent = np.concatenate(
+        [stage.process(one).frames for one in np.split(given, FRAMES // slice_frames, axis=1)], axis=1
+    )
+    peaks = [np.max(np.abs(arriving(row, "C", [0.0], 8)[0])) for row in sent]
+    assert 20 * np.log10(sum(peaks)) <= cap.limit
 
 
 @pytest.mark.parametrize("sound", ["white noise", "single samples", "tone at 8 kHz", "all together"])

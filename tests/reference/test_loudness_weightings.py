@@ -96,6 +96,14 @@ def test_a_and_c_read_nowhere_too_low_by_more_than_a_cap_adds(weighting: Weighti
             assert -MARGIN_DB[weighting] <= difference <= 0.08
 
 
+# ISO 2631-1:1997, 6.4 and Annex A, by its formula; beyond 400 Hz it gives no values.
+@pytest.mark.parametrize("weighting", [Weighting.WK, Weighting.WD])
+def test_wk_and_wd_read_nowhere_too_low_by_more_than_a_cap_adds(weighting: Weighting) -> None:
+    for hz in np.geomspace(0.5, 500.0, 200):
+        difference = gain_db(weighting, float(hz), 48_000) - analogue_db(str(weighting), float(hz))
+        assert -MARGIN_DB[weighting] <= difference <= 0.001
+
+
 def test_the_poles_of_a_and_c_follow_from_the_definition() -> None:
     # IEC 61672-1:2013, Annex E: f_r = 1000, f_L = 10^1.5, f_H = 10^3.9, f_A = 10^2.45, D^2 = 1/2.
     reference, low, high, a = 1000.0, 10**1.5, 10**3.9, 10**2.45

@@ -16,8 +16,10 @@ LEAST_SPREAD_S = 0.02
 """The largest difference of the ways from two outputs to one place, in seconds: 6.9 m. It is more where a delay_ms says
 so.
 """
-MARGIN_DB = {Weighting.A: 0.08, Weighting.C: 0.08}
-"""A weighting may read too low by so much below 20 kHz (residue.loudness.meters.weightings): a cap adds it."""
+MARGIN_DB = {Weighting.A: 0.08, Weighting.C: 0.08, Weighting.WK: 0.01, Weighting.WD: 0.01}
+"""A weighting may read too low by so much (residue.loudness.meters.weightings), Wk and Wd up to 500 Hz, A and C up to
+20 kHz: a cap adds it.
+"""
 
 
 @dataclass(frozen=True, slots=True)

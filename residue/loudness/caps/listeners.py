@@ -36,6 +36,10 @@ GRAINS_PER_HOP = HOP_FRAMES // GRAIN_FRAMES
 _GRAIN_S = GRAIN_FRAMES / HOP_RATE_HZ
 _FAST_SHARE = _GRAIN_S / TIME_CONSTANT_S["F"]
 """The share that a grain adds under the time weighting F. The decay within the grain is left out: 0.02 dB too much."""
+_QUIET_SHARE = 0.25
+"""Where the peaks of several outputs can together reach no more than this share of a bound, they are not looked for
+between the samples. A louder sound may meet them a moment later: then they count as the most that they can be.
+"""
 LONGEST_HOPS = 5
 _FALL = np.array([exact.exp(-_FAST_SHARE * count) for count in range(1, LONGEST_HOPS * GRAINS_PER_HOP + 1)])
 """(grains,): the share of a power that is left after so many grains."""
@@ -51,7 +55,7 @@ class Underway:
     grown: Floats
     """(strengths, outputs, grains): the same of the present hop; it has none if a whole hop was just sent."""
     peaks: Floats
-    """(outputs, slices)"""
+    """(2, outputs, slices), as of Listener.peaks"""
     fast: Floats
     """(outputs, grains): the highest power under A and F in each grain."""
     needle: Floats
@@ -77,13 +81,12 @@ class Heard:
 
 def silence(outputs: int) -> Underway:
     """The memory of a stream before its first hop."""
-    nothing = np.zeros((outputs, 0))
     return Underway(
         strengths=(),
         grains=np.zeros((0, outputs, 0)),
         grown=np.zeros((0, outputs, 0)),
-        peaks=nothing,
-        fast=nothing,
+        peaks=np.zeros((2, outputs, 0)),
+        fast=np.zeros((outputs, 0)),
         needle=np.zeros(outputs),
         tail=np.zeros((outputs, REACH)),
     )
@@ -125,7 +128,12 @@ class Listener:
             for at, ear in numbered
             if ear.spread_s is None and ear.only is None
         ]
-        self._peak_bounds = [(np.array(ears[one.ear].gains), one.bound) for one in instants if one.of_peak]
+        self._peak_bounds = [
+            (one.ear, ears[one.ear].only is None, np.array(ears[one.ear].gains), one.bound)
+            for one in instants
+            if one.of_peak
+        ]
+        """By cap: its ear, whether that hears several outputs, its gains, and the magnitude that is allowed."""
         self._a_weighted = self.strengths.index((Weighting.A, 2)) if (Weighting.A, 2) in self.strengths else None
         spread_s = max((ear.spread_s or 0.0 for ear in at_most), default=0.0)
         self._late_grains = max(1, int(np.ceil(spread_s / _GRAIN_S - 1e-9)))
@@ -140,7 +148,7 @@ class Listener:
         peaks = self.peaks(before.tail, c_weighted, before)
         heard = self.at_most(grains, peaks, c_weighted[:, -REACH:].copy(), before)
         if self._likely:
-            self._most_likely(weighted, peaks, np.add.reduce(grains, axis=2), heard)
+            self._most_likely(weighted, peaks[0], np.add.reduce(grains, axis=2), heard)
         return heard
 
     def _most_likely(self, weighted: Weighted, peaks: Floats, totals: Floats, heard: Heard) -> None:
@@ -152,35 +160,43 @@ class Listener:
                 heard.peak[at] = max(highest, float((gains * peaks).max()))
 
     def peaks(self, tail: Floats, c_weighted: Floats, before: Underway) -> Floats:
-        """(outputs,): the highest magnitudes, between the samples too where that may matter to a cap.
+        """(2, outputs): the highest magnitudes, and what they are not above between the samples.
 
-        c_weighted: (outputs, frames). tail: (outputs, REACH), the frames before it.
+        Both are the true peaks where that may matter to a cap, now or together with what arrives at once from another
+        output. c_weighted: (outputs, frames). tail: (outputs, REACH), the frames before it.
         """
         samples = magnitudes(c_weighted)
         if not self._peak_bounds:
-            return samples
-        highest = SUM_OF_MAGNITUDES * np.maximum(magnitudes(tail), samples)
-        if before.peaks.size:
-            highest = np.maximum(highest, np.max(before.peaks, axis=1))
-        if all(np.add.reduce(gains * highest) <= bound for gains, bound in self._peak_bounds):
-            return samples
-        return highest_between(np.concatenate((tail, c_weighted), axis=1))
+            return np.array((samples, samples))
+        most = SUM_OF_MAGNITUDES * np.maximum(magnitudes(tail), samples)
+        highest = np.maximum(most, np.max(before.peaks[1], axis=1)) if before.peaks.size else most
+        if all(
+            np.add.reduce(gains * highest) <= bound * (_QUIET_SHARE if several else 1.0)
+            for _, several, gains, bound in self._peak_bounds
+        ):
+            return np.array((samples, most))
+        found = highest_between(np.concatenate((tail, c_weighted), axis=1))
+        return np.array((found, found))
 
     def at_most(self, grains: GrainPowers, peaks: Floats, tail: Floats, before: Underway) -> Heard:
         """The most that the ears of caps can receive, and the level from one output.
 
-        grains: for all `strengths`; peaks: (outputs,), under C.
+        grains: for all `strengths`; peaks: (2, outputs), as of `peaks`, under C.
         """
         energy, peak, fast = np.zeros((3, self._count))
         before = self.fitted(before)
         grown = np.concatenate((before.grown, grains), axis=2) if before.grown.size else grains
         late = np.concatenate((before.grains, grown), axis=2)
-        peaks_late = np.concatenate((before.peaks, peaks[:, np.newaxis]), axis=1)
+        peaks_late = np.concatenate((before.peaks, peaks[..., np.newaxis]), axis=2)
         self._single.energies(np.add.reduce(grown, axis=2), energy)
-        self._single.peaks(peaks, peak)
+        self._single.peaks(peaks[0], peak)
         if len(self._several.at):
             self._several.energies(_fullest_window(late, grown.shape[2]), energy)
-            self._several.peaks(np.max(peaks_late, axis=1), peak)
+            highest_late = np.max(peaks_late, axis=2)
+            self._several.peaks(highest_late[0], peak)
+            for at, several, gains, bound in self._peak_bounds:
+                if several and (most := float(np.add.reduce(gains * highest_late[1]))) > bound:
+                    peak[at] = most
         needle, highest = before.needle, before.fast
         if self._a_weighted is not None:
             needle, highest = self._moved(grains[self._a_weighted], before)
@@ -192,7 +208,7 @@ class Listener:
             strengths=self.strengths,
             grains=late[:, :, -self._late_grains :] if whole else before.grains,
             grown=grown[:, :, :0] if whole else grown,
-            peaks=peaks_late[:, peaks_late.shape[1] - self._late_slices :],
+            peaks=peaks_late[..., peaks_late.shape[2] - self._late_slices :],
             fast=highest[:, -self._late_grains :],
             needle=needle,
             tail=tail,
@@ -215,7 +231,7 @@ class Listener:
             strengths=self.strengths,
             grains=grains,
             grown=grown,
-            peaks=_latest(memory.peaks, self._late_slices),
+            peaks=np.array([_latest(rows, self._late_slices) for rows in memory.peaks]),
             fast=_latest(memory.fast, self._late_grains),
             needle=memory.needle,
             tail=memory.tail,

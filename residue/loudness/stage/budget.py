@@ -146,11 +146,14 @@ def shares_of_hops(budget: Budget, now: float, then: float, *, held: bool, begin
 
 
 def ending_share(budget: Budget, now: float, ended: float, *, begins: bool) -> float:
-    """The used share of what is left, if the hop after the held one ends with this energy, the ringing included."""
+    """The used share of what is left, if the slice after the held one ends the sound.
+
+    ended: the energy of its hop, and of the ringing after it, which may be rounded up twice.
+    """
     terms, left = budget.terms, budget.left()
     if begins:
         return share_of(now + ended, terms.energy(left + budget.oldest - 2))
-    return share_of(ended, terms.energy(left - 1))
+    return share_of(ended, terms.energy(left - 2))
 
 
 def share_of(energy: float, bound: float) -> float:

@@ -78,6 +78,8 @@ class Governor:
         self._heed(ears, outputs, caps, {})
         self.spares = False
         """Whether no hop may use more than SPARED_SHARE of a limit, because what is sent is not written down."""
+        self._sparing = False
+        """Whether this holds already: of a hop that has begun to sound, the rest is let through as before."""
         self._harmless = True  # whether the present sound, at any gain, keeps the caps that hold at every moment
         self._roomy = True  # whether any ending leaves room in the budgets
         self._hearing = self._rested()
@@ -202,7 +204,7 @@ class Governor:
         for budget, lasting, units in self._unforeseen(hop, alone=False):
             powers.append(lasting.gain_power(units))
             if self._slices > 1:  # so that the first slices of a hop do not take what the last ones need
-                most = min(budget.left() / budget.terms.knee, _SPARED_UNITS if self.spares else inf)
+                most = min(budget.left() / budget.terms.knee, _SPARED_UNITS if self._sparing else inf)
                 powers.append(budget.terms.gain_power(max(0.0, most) / max(units, 1)))
         return float(np.sqrt(min(powers, default=1.0)))
 
@@ -228,6 +230,11 @@ class Governor:
         """Whether the next slice is the first of its hop."""
         return self._slice == self._slices - 1
 
+    @property
+    def _completes_hop(self) -> bool:
+        """Whether the next slice is the last of its hop, but not the only one: the ringing after it is in another."""
+        return self._slice == self._slices - 2
+
     def _foresee_again(self) -> None:
         """One more hop was planned: budgets whose window contains no unplanned sound any more are left to the plan."""
         if self._begins_hop and self._planned and self._lasting:
@@ -237,9 +244,11 @@ class Governor:
 
     def __call__(self, hop: Floats) -> Floats:
         """Takes one slice, (outputs, slice_frames), and gives the one before it; a slice may be a whole hop."""
+        if self._begins_hop or not any(self._projected.units):
+            self._sparing = self.spares
         hop = self._lowered_alone(hop)
         # While nothing is written down the gain only rises as slowly as _SPARED_UNITS foresees.
-        rising = max(self.gain * self._recovery, _LEAST_RECOVERY, 0.0 if self.spares else self._returns_to)
+        rising = max(self.gain * self._recovery, _LEAST_RECOVERY, 0.0 if self._sparing else self._returns_to)
         target = min(1.0, rising, self._lasting_gain(hop))
         self._foresee_again()
         self._harmless = self._within_reach(hop)
@@ -253,7 +262,7 @@ class Governor:
             if self._keeps_after(self._projected, after) and self._can_end(self._projected, hop):
                 return self._send(self._held, self._projected, hop, after, target)
             self._notice_unforeseen(after)
-        solved = self._solved(hop)
+        solved = self._solved(hop, above=target if self._slices > 1 else 1.0)
         if solved >= target:
             self._returns_to = 0.0
         return self._steered(hop, min(target, solved))
@@ -280,7 +289,7 @@ class Governor:
     def _keeps_after(self, heard: ReceivedHop, after: ReceivedHop) -> bool:
         """Whether the caps allow a hop after the hop before it has been sent."""
         return self._instants_keep(after) and all(
-            budget.terms.knee * units <= self._left_after(budget, now) and not (self.spares and units > _SPARED_UNITS)
+            budget.terms.knee * units <= self._left_after(budget, now) and not (self._sparing and units > _SPARED_UNITS)
             for budget, now, units in zip(self.budgets, heard.units, after.units, strict=True)
         )
 
@@ -306,8 +315,8 @@ class Governor:
         faded = self._hear(heard.hearing, hop * (1.0 - self._rise))
         silence = self._hear(faded.hearing, self._silence)
         has_room = self._roomy or all(
-            units <= self._left_after(budget, now)
-            for budget, now, units in zip(self.budgets, heard.units, silence.units, strict=True)
+            units + (last if self._completes_hop else 0) <= self._left_after(budget, now)
+            for budget, now, last, units in zip(self.budgets, heard.units, faded.units, silence.units, strict=True)
         )
         return has_room and self._instants_keep(faded) and self._instants_keep(silence)
 
@@ -379,8 +388,8 @@ class Governor:
             hearing=self._whole, weighted=weighted, energy=heard.energy, peak=heard.peak, fast=heard.fast, units=()
         )
 
-    def _solved(self, hop: Floats, *, held: bool = True) -> float:
-        """The greatest gain for the boundary before `hop`; 0 if no gain keeps the caps.
+    def _solved(self, hop: Floats, *, held: bool = True, above: float = 1.0) -> float:
+        """The greatest gain for the boundary before `hop`, up to `above`; 0 if no gain keeps the caps.
 
         held: whether the held hop must keep them too.
         """
@@ -408,7 +417,7 @@ class Governor:
                     budget, float(first.energy[ear]), float(second.energy[ear]), held=held, begins=self._begins_hop
                 )
             ]
-            if self.spares:
+            if self._sparing:
                 shares += [
                     share_of(float(second.energy[ear]), budget.terms.energy(_SPARED_UNITS - 1))
                     ** (1.0 / budget.terms.power)
@@ -420,14 +429,15 @@ class Governor:
                 moments = [second, third, last, *([first] if held else [])]
                 shares += [one.used(moment.peak, moment.fast) ** 0.5 for one in self.instants for moment in moments]
             if not self._roomy:
+                ended = last.energy + third.energy if self._completes_hop else last.energy
                 shares += [
-                    ending_share(budget, float(first.energy[ear]), float(last.energy[ear]), begins=self._begins_hop)
+                    ending_share(budget, float(first.energy[ear]), float(ended[ear]), begins=self._begins_hop)
                     ** (1.0 / budget.terms.power)
                     for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
                 ]
             return max(shares, default=0.0)
 
-        return greatest_gain(used)
+        return greatest_gain(used, above)
 
 
 def _kind(ear: Ear, outputs: Mapping[str, Output]) -> NDArray[np.bool_] | None:

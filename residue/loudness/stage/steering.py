@@ -22,6 +22,8 @@ Floats = NDArray[np.float64]
 
 _MOST_STEPS = 12
 _NEAR_ENOUGH = 0.9995
+_REST_SHARE = 0.05
+"""Where little room is left at a gain of 0, so much of that room, or of the gain, may stay unused: half a decibel."""
 _LOWER = 1.0 - 1e-9
 
 
@@ -51,7 +53,7 @@ class MovingHop:
 
     def _highest(self, gain: float, before: Underway) -> Floats:
         if not self._peaks:
-            return np.zeros(len(before.needle))
+            return np.zeros((2, len(before.needle)))
         mixed = self._mixed(self._parts, gain)
         tail = before.tail if self._after is None else self._mixed(self._after, gain)[:, -REACH:]
         return self._listen.peaks(tail, mixed, before)
@@ -75,26 +77,31 @@ def _at(polynomial: Floats, gain: float) -> Floats:
     return np.maximum(0.0, value)
 
 
-def greatest_gain(used: Callable[[float], float]) -> float:
-    """The greatest gain, 1 at most, at which a convex function is at most 1; rounded down, and 0 if there is none."""
-    most = used(1.0)
+def greatest_gain(used: Callable[[float], float], above: float = 1.0) -> float:
+    """The greatest gain up to `above` at which a convex function is at most 1; rounded down, and 0 if there is none."""
+    most = used(above)
     if most <= 1.0:
-        return 1.0
+        return above
     gain, within = 0.0, used(0.0)
     if within > 1.0:
         return 0.0
-    above = 1.0
+    near_enough = max(_NEAR_ENOUGH, 1.0 - _REST_SHARE * (1.0 - within))
     for _ in range(_MOST_STEPS):
-        gain, before = gain + (above - gain) * (1.0 - within) / (most - within), gain
-        within = used(gain)
-        if within > 1.0:  # because of rounding: of a straight line the first chord leads to its very end
-            lower = before + (gain - before) * _LOWER
-            return lower if used(lower) <= 1.0 else before
-        if within > _NEAR_ENOUGH:
-            break
+        chord = gain + (above - gain) * (1.0 - within) / (most - within)
+        if (found := used(chord)) > 1.0:
+            # Because of rounding, as of a straight line the first chord leads to its very end; or of a peak that is not
+            # looked for between the samples at a lower gain.
+            above, most, chord = chord, found, gain + (chord - gain) * _LOWER
+            found = used(chord)
+        if found <= 1.0:
+            gain, within = chord, found
+            if within > near_enough:
+                break
         middle = (gain + above) / 2.0
         if (found := used(middle)) <= 1.0:
             gain, within = middle, found
         else:
             above, most = middle, found
+        if near_enough > _NEAR_ENOUGH and above - gain <= _REST_SHARE * gain:
+            break
     return gain

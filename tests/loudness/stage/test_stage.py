@@ -15,6 +15,7 @@ from residue.loudness.outputs.calibration import Calibration
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.capped import Capped, Seal
 from residue.loudness.stage.stage import LATENCY_FRAMES, LIVE_SLICE_FRAMES, CapStage
+from tests.reference.analogue_meter import equivalent_db
 
 Floats = NDArray[np.float64]
 RATE_HZ = 48_000
@@ -190,3 +191,51 @@ def test_frames_cannot_pass_for_capped_by_accident() -> None:
         Capped(np.zeros((1, 1)))  # type: ignore[call-arg]
     with pytest.raises(TypeError, match="Only the cap stage"):
         Capped(np.zeros((1, 1)), Seal)  # type: ignore[arg-type]
+
+
+def test_a_steady_sound_at_a_cap_that_holds_at_every_moment_goes_on() -> None:
+    """5 dB too loud for it, so about 5 dB are taken; a bound that is full by then must not silence what follows."""
+    noise = 0.1 * np.random.default_rng(1).standard_normal((1, RATE_HZ))
+    stage = CapStage(
+        {"left": Output(device_channel=1, rise_db_per_s=300.0)},
+        expand([CapEntry(quantity="LAFmax", limit_dbfs=-28.0)]),
+        slice_frames=LIVE_SLICE_FRAMES,
+        metered=False,
+    )
+    stage.begin_programme(planned=False)
+    loud = sent(stage, noise, LIVE_SLICE_FRAMES)[0, 4 * HOP_FRAMES :].reshape(-1, HOP_FRAMES)
+    assert 20 * np.log10(np.min(np.sqrt(np.mean(loud**2, axis=1))) / 0.1) > -9.0
+
+
+def test_a_log_that_begins_to_lag_within_a_hop_does_not_silence_the_rest_of_it() -> None:
+    noise = 0.031 * np.random.default_rng(1).standard_normal((1, 2 * RATE_HZ))
+    stage = CapStage(
+        {"left": Output(device_channel=1, rise_db_per_s=300.0)},
+        expand([CapEntry(quantity="LAeq", window_s=10.0, limit_dbfs=-31.0)]),
+        slice_frames=LIVE_SLICE_FRAMES,
+        metered=False,
+    )
+    stage.begin_programme(planned=False)
+    begun = RATE_HZ + 3 * HOP_FRAMES // 4
+    before = sent(stage, noise[:, :begun], LIVE_SLICE_FRAMES)
+    stage.spare(spares=True)
+    after = sent(stage, noise[:, begun:], LIVE_SLICE_FRAMES)
+    usual, spared = (np.sqrt(np.mean(one[0, -HOP_FRAMES:] ** 2)) for one in (before, after))
+    # Half of the limit's energy is about 2 dB less than this noise has.
+    assert -4.0 < 20 * np.log10(spared / usual) < -1.0
+
+
+@pytest.mark.parametrize("slice_frames", [pytest.param(LIVE_SLICE_FRAMES, marks=pytest.mark.long), 600, 2400])
+def test_what_rings_after_the_last_slice_of_a_hop_has_room(slice_frames: int) -> None:
+    """A tone of 16 Hz fills the budget and has to break off: then it rings under G for half a second."""
+    time = np.arange(15 * HOP_FRAMES) / RATE_HZ
+    tone = (np.sin(2 * pi * 16.0 * time) * (time > 0.1))[np.newaxis]
+    (cap,) = expand([CapEntry(quantity="LGeq", window_s=1.0, limit_dbfs=-30.0)])
+    stage = CapStage(
+        {"left": Output(device_channel=1, subsonic_hz=8.0, rise_db_per_s=300.0)},
+        [cap],
+        slice_frames=slice_frames,
+        metered=False,
+    )
+    out = sent(stage, np.concatenate((tone, np.zeros((1, 5 * HOP_FRAMES))), axis=1), slice_frames)[0]
+    assert equivalent_db(out * np.minimum(1.0, np.arange(len(out))[::-1] / 480), "G", 1.0) <= cap.limit + 0.001

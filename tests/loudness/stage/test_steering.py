@@ -55,6 +55,24 @@ def test_the_greatest_gain_is_within_and_no_smaller_gain_than_need_be(c: float, 
         assert found == 1.0 or used(min(1.0, found + 1e-3 / a + 1e-3)) > 0.999
 
 
+def test_a_bound_that_is_nearly_reached_whatever_the_gain_leaves_what_follows_its_gain() -> None:
+    """What was sent before fills nearly all of the bound: that says nothing of what the next sound may have."""
+
+    def used(gain: float) -> float:
+        return max(0.9997, 1.6 * gain)
+
+    assert greatest_gain(used) == pytest.approx(1.0 / 1.6, rel=0.06)
+
+
+def test_a_share_that_is_too_small_at_a_low_gain_does_not_end_the_search() -> None:
+    """At a low gain a peak is not looked for between the samples, so a chord from there lands too high."""
+
+    def used(gain: float) -> float:
+        return 0.5 * gain if gain < 0.3 else 0.5 + 0.8 * gain
+
+    assert greatest_gain(used) == pytest.approx(0.625, rel=0.01)
+
+
 def test_the_greatest_gain_on_a_straight_line_is_its_end_whichever_way_it_rounds() -> None:
     """Out of silence, what is used grows with the gain alone: a gain of 0 would be a minute of silence."""
     for slope in map(float, np.random.default_rng(1).uniform(1.0, 30.0, 1000)):
