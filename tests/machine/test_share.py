@@ -72,6 +72,10 @@ def office(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Office]:
     need("mmdebstrap", "chroot", root=True)
     folder = tmp_path_factory.mktemp("office")
     debian, installation = copied(folder, "samba", "smbclient"), kitchen.build(folder, port=47_399, duration_s=0.1)
+    # Samba writes into its files in place, and they share their place on the disk with those of the kept Debian.
+    shutil.copytree(debian / "var/lib/samba", debian / "var/lib/own", symlinks=True)
+    shutil.rmtree(debian / "var/lib/samba")
+    (debian / "var/lib/own").rename(debian / "var/lib/samba")
     subprocess.run(["/bin/sh", ROOT / "deploy" / "install"], env={**os.environ, "DESTDIR": str(debian)}, check=True)
     shutil.rmtree(debian / "srv/residue")
     shutil.copytree(installation, debian / "srv/residue")

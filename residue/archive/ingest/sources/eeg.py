@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import configparser
 import re
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -38,6 +39,8 @@ def open_eeg_source(path: Path, *, salvage: bool = False) -> IngestSource:
     """
     mne = extra("eeg", path)
     header = _check_header(path) if path.suffix.lower() == ".vhdr" else None
+    if header is None:
+        _check_signals(path)
     with faults_told(path, *_TOLD), without_warnings():
         reading = mne.io.read_raw_gdf if header is None else mne.io.read_raw_brainvision
         raw = reading(path, preload=False, verbose="CRITICAL")
@@ -63,6 +66,21 @@ def open_eeg_source(path: Path, *, salvage: bool = False) -> IngestSource:
         private=_private(raw),
         lost=lost,
     )
+
+
+def _check_signals(path: Path) -> None:
+    """Raises ProblemError where a GDF file declares more signals than it has headers: the library looks for each.
+
+    Source: GDF 2.20: 256 bytes, then 256 for each signal, whose number stands at byte 252; 32 bits before version 1.9.
+    """
+    with path.open("rb") as file:
+        head = file.read(256)
+    old = False
+    with suppress(ValueError):
+        old = float(head[4:8].decode("latin-1")) < 1.9
+    signals = int.from_bytes(head[252 : 256 if old else 254], "little")
+    if 256 * (signals + 1) > path.stat().st_size:
+        raise stopping(path.name, f"It cannot be read: it ends before the {signals} signals that it declares.", _AGAIN)
 
 
 def _check_header(path: Path) -> bytes:
