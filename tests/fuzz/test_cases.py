@@ -19,7 +19,13 @@ SOME = 15
 """Of each target in a quick run; `python -m tests.fuzz` tries any number."""
 
 
-@pytest.fixture(scope="module", params=TARGETS)
+SLOW = ("mat",)
+"""Each of its contents begins a process."""
+
+
+@pytest.fixture(
+    scope="module", params=[pytest.param(name, marks=pytest.mark.long if name in SLOW else ()) for name in TARGETS]
+)
 def target(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Trial]]:
     name: str = request.param
     with pytest.MonkeyPatch.context() as patched:

@@ -33,7 +33,6 @@ _HDF5 = b"\x89HDF\r\n\x1a\n"
 """The signature of HDF5, at byte 0 or 512, 1024 …; MATLAB 7.3 puts a text of 512 bytes before it."""
 _FAULTS = (
     *FAULTS,
-    NameError,  # scipy, where an array is of an unknown class
     *(RuntimeError, RecursionError, SyntaxError, TokenError, struct.error, zlib.error, zipfile.BadZipFile),
     *(scipy.io.matlab.MatReadError, DamagedFileError),
 )

@@ -7,17 +7,21 @@ flipped bit end the process that reads them so.
 from __future__ import annotations
 
 import json
+import math
 import subprocess
 import sys
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 import numpy as np
-from numpy.lib import format as npy
+from numpy.typing import NDArray
 
 from residue.archive.ingest.extras import reason_in_words, without_warnings
 from residue.archive.ingest.sources.array_tree import ArrayTree
 from residue.processes import command_of
+
+
+_DAMAGED = "it is damaged"
 
 
 class DamagedFileError(Exception):
@@ -30,7 +34,7 @@ def read_matlab(path: Path) -> ArrayTree:
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL) as process:
         tree = None if process.stdout is None else _taken(process.stdout)
     if tree is None:
-        raise DamagedFileError("it is damaged")
+        raise DamagedFileError(_DAMAGED)
     return tree
 
 
@@ -40,10 +44,16 @@ def _taken(stream: IO[bytes]) -> ArrayTree | None:
         head = json.loads(stream.readline())
         if "fault" in head:
             raise DamagedFileError(head["fault"])
-        arrays = {tuple(place): npy.read_array(stream, allow_pickle=False) for place in head["places"]}
-    except (ValueError, EOFError):
+        arrays = {tuple(place): _array(stream, dtype, shape) for place, dtype, shape in head["arrays"]}
+    except ValueError:
         return None
     return ArrayTree(arrays, head["names"], set(head["rates"]))
+
+
+def _array(stream: IO[bytes], dtype: str, shape: list[int]) -> NDArray[Any]:
+    """Raises ValueError where the stream ends before."""
+    length = np.dtype(dtype).itemsize * math.prod(shape)
+    return np.frombuffer(stream.read(length), dtype).reshape(shape)
 
 
 def main() -> None:
@@ -55,12 +65,15 @@ def main() -> None:
     try:
         with without_warnings():
             tree.add((), scipy.io.loadmat(sys.argv[1], simplify_cells=True))
+    except (ArithmeticError, NameError):  # by its own slips on numbers and classes that do not exist
+        told = {"fault": _DAMAGED}
     except Exception as error:  # noqa: BLE001 - any of a library, on a file that may hold anything
         told = {"fault": reason_in_words(error)}
-    told = told or {"places": [*tree.arrays], "names": [*map(list, tree.names)], "rates": [*tree.rates]}
+    arrays = [(place, array.dtype.str, array.shape) for place, array in tree.arrays.items()]
+    told = told or {"arrays": arrays, "names": [*map(list, tree.names)], "rates": [*tree.rates]}
     sys.stdout.buffer.write(json.dumps(told).encode() + b"\n")
     for array in tree.arrays.values():
-        npy.write_array(sys.stdout.buffer, np.asarray(array), allow_pickle=False)
+        sys.stdout.buffer.write(np.ascontiguousarray(array))
     sys.stdout.buffer.flush()
 
 

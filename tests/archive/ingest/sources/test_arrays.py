@@ -195,7 +195,9 @@ def test_a_data_set_of_rows_without_end_is_refused(tmp_path: Path) -> None:
         open_source(tmp_path / "a.h5", TableFacts(rate_hz=100), tmp_path)
 
 
-@pytest.mark.parametrize("name", ["a.npz", "a.mat", "a.h5"])
+@pytest.mark.parametrize(
+    "name", ["a.npz", pytest.param("a.mat", marks=pytest.mark.long), "a.h5"]
+)  # a process for each of MATLAB
 @given(data=st.data())
 @tries(many=60)
 def test_spoilt_bytes_give_a_source_or_a_problem_and_nothing_else(
