@@ -20,7 +20,6 @@ from residue.archive.ingest.extras import reason_in_words, without_warnings
 from residue.archive.ingest.sources.array_tree import ArrayTree
 from residue.processes import command_of
 
-
 _DAMAGED = "it is damaged"
 
 
