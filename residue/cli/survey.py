@@ -32,7 +32,7 @@ def survey(
     interrupted goes on if it is begun again. Exit status 1 where a performance cannot be played.
 
     \b
-    Example: residue survey archives/night-dough/performances --piece archives/night-dough --out survey
+    Example: residue survey evenings --piece archives/night-dough
     """
     from residue.installation.load import PIECE
     from residue.problems import stopping

@@ -85,5 +85,7 @@ def test_what_was_heard_is_what_the_bag_gives(tmp_path: Path) -> None:
     stage = cap_stage(loaded, SentHistory(), LIVE_SLICE_FRAMES)
     stage.begin_programme(planned=False)
     again = np.concatenate([stage.process(played.outputs).frames for played in steps(replayed)], axis=1)
-    assert again.shape[1] > RATE_HZ // 2
-    assert np.array_equal(heard[:, : again.shape[1]], again)
+    frames = min(heard.shape[1], again.shape[1])  # by chance it ends some silent blocks before or after the bag does
+    assert frames > RATE_HZ // 2
+    assert np.array_equal(heard[:, :frames], again[:, :frames])
+    assert np.abs(again[:, frames:]).max(initial=0.0) < 1e-9
