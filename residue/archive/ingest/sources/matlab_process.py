@@ -72,7 +72,7 @@ def main() -> None:
     told = told or {"arrays": arrays, "names": [*map(list, tree.names)], "rates": [*tree.rates]}
     sys.stdout.buffer.write(json.dumps(told).encode() + b"\n")
     for array in tree.arrays.values():
-        sys.stdout.buffer.write(np.ascontiguousarray(array))
+        sys.stdout.buffer.write(np.ascontiguousarray(array).data)
     sys.stdout.buffer.flush()
 
 
