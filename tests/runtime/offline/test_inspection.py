@@ -34,7 +34,7 @@ class June:
 
 
 def test_a_performance_that_may_no_longer_be_shown_is_warned_of_and_does_not_stop_the_house(tmp_path: Path) -> None:
-    installation = kitchen.build(tmp_path, 47_399, duration_s=2.0)
+    installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
     recorded, bag = tmp_path / "recorded-first-batch", installation / "performances" / "first-batch"
     spring = Permission(consent="signed 2026-02-11, folder 3", shown_until=date(2027, 5, 31))
     facts = msgspec.structs.replace(read_performance(recorded / FILE_NAME), permission=spring)
@@ -58,7 +58,7 @@ def edited(installation: Path, file: str, *changes: tuple[str, str]) -> Path:
 
 
 def test_device_and_channels_are_checked_beside_a_fault_of_a_file(tmp_path: Path) -> None:
-    installation = kitchen.build(tmp_path, 47_399, duration_s=2.0)
+    installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
     edited(installation, "room.toml", ('device = "silent"', 'device = "file:no-such-folder/x.wav"'))
     edited(installation, "room.toml", ("window_s = 60", "window_s = -60"))
     edited(installation, "piece.toml", ('channel = "forearm"', 'channel = "forarm"'))
@@ -71,7 +71,7 @@ def test_device_and_channels_are_checked_beside_a_fault_of_a_file(tmp_path: Path
 
 
 def test_channels_are_checked_by_the_hours_of_the_curators_folder(tmp_path: Path) -> None:
-    installation, shared = kitchen.build(tmp_path, 47_399, duration_s=2.0), tmp_path / "shared"
+    installation, shared = kitchen.build(tmp_path, 47_399, duration_s=0.2), tmp_path / "shared"
     shared.mkdir()
     (installation / "hours.toml").rename(shared / "hours.toml")
     kitchen.name_hours_folder(installation, shared)
@@ -83,14 +83,14 @@ def test_channels_are_checked_by_the_hours_of_the_curators_folder(tmp_path: Path
 
 
 def test_a_room_that_cannot_be_read_does_not_keep_its_device_from_being_checked(tmp_path: Path) -> None:
-    installation = kitchen.build(tmp_path, 47_399, duration_s=2.0)
+    installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
     edited(installation, "room.toml", ("device_channel = 2", "device_channel = 0"))
     told = inspect(installation, "silent:x", tmp_path / "cache", June())
     assert [finding.where for finding in told] == ["room.toml: output.right.device_channel", "device"]
 
 
 def test_performances_of_an_empty_folder_are_to_be_brought_there(tmp_path: Path) -> None:
-    installation = kitchen.build(tmp_path, 47_399, duration_s=2.0)
+    installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
     shutil.rmtree(installation / "performances")
     told = [one for one in inspect(installation, "silent", tmp_path / "cache", June()) if "performances" in one.where]
     assert {one.mend for one in told} == {"Bring one there: residue ingest, or residue record."}
@@ -110,7 +110,7 @@ channel = "forearm"
 
 @pytest.mark.parametrize(("more", "of_light"), [("", False), (FEED, True)], ids=["sound alone", "a feed"])
 def test_whoever_checks_is_cautioned(tmp_path: Path, more: str, *, of_light: bool) -> None:
-    installation = kitchen.build(tmp_path, 47_399, duration_s=2.0)
+    installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
     edited(installation, "piece.toml", ("\n[[section]]", f"{more}\n[[section]]"))
     told = inspect(installation, "silent", tmp_path / "cache", June())
     assert not [str(finding) for finding in told if finding.severity is Severity.STOPS]
@@ -149,7 +149,7 @@ addresses = [1]
     ids=["a lamp without a place", "a place without a lamp", "a name that is nearly right", "both"],
 )
 def test_lamps_of_the_piece_and_the_room_belong_together(tmp_path: Path, piece: str, room: str, told: str) -> None:
-    installation = kitchen.build(tmp_path, 47_399, duration_s=2.0)
+    installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
     edited(installation, "piece.toml", ("\n[[section]]", f"{piece}\n[[section]]"))
     written = installation / "room.toml"
     written.write_text(written.read_text(encoding="utf-8") + room, encoding="utf-8")
@@ -173,7 +173,7 @@ port = 47320
     ids=["a feed alone", "a target alone", "both", "none"],
 )
 def test_a_feed_that_nobody_receives_is_warned_of(tmp_path: Path, feed: str, target: str, told: str) -> None:
-    installation = kitchen.build(tmp_path, 47_399, duration_s=2.0)
+    installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
     edited(installation, "piece.toml", ("\n[[section]]", f"{feed}\n[[section]]"))
     room = installation / "room.toml"
     room.write_text(room.read_text(encoding="utf-8") + target, encoding="utf-8")
@@ -252,7 +252,7 @@ CALIBRATED = "calibration = { played_dbfs = -20.0, read_dba = 74.0, read_dbc = 7
 
 
 def test_what_no_room_can_be_like_is_pointed_out(tmp_path: Path) -> None:
-    folder = kitchen.build(tmp_path, 47_399, duration_s=2.0)
+    folder = kitchen.build(tmp_path, 47_399, duration_s=0.2)
     edited(folder, "room.toml", ("device_channel = 1\n", f"device_channel = 1\n{CALIBRATED}\n"))
     with (folder / "room.toml").open("a", encoding="utf-8") as room:
         room.write(EQUIPMENT)
@@ -282,7 +282,7 @@ password = "JBMIAProjectorLink"
 def test_a_key_or_a_password_that_everybody_may_read_is_warned_of(
     tmp_path: Path, secret: str, mode: int, warnings: int
 ) -> None:
-    installation = kitchen.build(tmp_path, 47_399, duration_s=2.0)
+    installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
     room = installation / "room.toml"
     text = room.read_text(encoding="utf-8")
     text = text.replace("\n[control]\n", secret) if secret == KEY else text + secret
@@ -297,7 +297,7 @@ def test_a_key_or_a_password_that_everybody_may_read_is_warned_of(
 
 def test_each_limit_is_told_with_its_margin(tmp_path: Path) -> None:
     """Of a meter of class 2 with place: 1.65 times the root of 1.5² + 1², rounded up to 3.0 dB."""
-    installation = kitchen.build(tmp_path, 47_399, duration_s=2.0)
+    installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
     known = "calibration = { played_dbfs = -20.0, read_dba = 74.2, read_dbc = 76.0, on = 2026-03-02 }\n"
     room = (installation / "room.toml").read_text(encoding="utf-8")
     for channel in re.findall(r"device_channel = \d+\n", room):
@@ -314,7 +314,7 @@ def test_each_limit_is_told_with_its_margin(tmp_path: Path) -> None:
     [("127.0.0.1", "127.0.0.1/32", 0), ("0.0.0.0", "127.0.0.1/32", 1), ("0.0.0.0", "192.0.2.0/24", 0)],
 )
 def test_a_page_that_would_answer_nobody_is_warned_of(tmp_path: Path, listen: str, allow: str, warnings: int) -> None:
-    installation = kitchen.build(tmp_path, 47_399, duration_s=2.0)
+    installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
     with (installation / "room.toml").open("a", encoding="utf-8") as room:
         room.write(f'allow = ["{allow}"]\n[page]\nlisten = "{listen}"\n')
     found = inspect(installation, "silent", tmp_path / "cache", June())
