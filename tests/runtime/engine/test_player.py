@@ -155,11 +155,12 @@ def test_a_start_that_is_no_longer_asked_for_is_given_up() -> None:
 
 def test_a_start_that_comes_no_nearer_is_seen_and_passed_over() -> None:
     """Opened it is, but then the disk does not answer."""
-    released, wound = threading.Event(), threading.Event()
+    reached, released, wound = threading.Event(), threading.Event(), threading.Event()
 
     class OnADeadDisk(Hum):
         def skip_to(self, frame: int, progress: Callable[[int], None] = lambda frame: None) -> None:
             progress(0)
+            reached.set()
             released.wait()
             try:
                 progress(frame)
@@ -170,6 +171,7 @@ def test_a_start_that_comes_no_nearer_is_seen_and_passed_over() -> None:
     assert on.player.start_still_s == 0.0
     asked = [Start(1, "first-batch", 20.0)]
     on.player.do(asked)
+    assert reached.wait(PATIENCE_S)
     on.clock.now_s += 61.0
     on.player.do(asked)
     assert on.player.start_still_s >= 60.0
