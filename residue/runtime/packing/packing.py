@@ -15,7 +15,7 @@ from residue.archive.bag import open_bag
 from residue.archive.fixity import verify
 from residue.archive.one_file import Content, write_in_one_file
 from residue.archive.permission import check_permission
-from residue.archive.tree import entries_below
+from residue.archive.tree import files_below
 from residue.installation.load import HOURS, PERFORMANCES, PIECE, ROOM, Installation
 from residue.live.sensors import FILE_NAME as SENSORS
 from residue.loudness.caps.cautions import cautions
@@ -130,11 +130,8 @@ def _installed(installation: Installation) -> dict[str, Path]:
     if (sensors := installation.folder / SENSORS).is_file():
         found[SENSORS] = sensors
     for name in installation.played:
-        bag = installation.performances[name]
-        for entry in entries_below(bag):
-            if not entry.is_dir(follow_symlinks=False):
-                path = Path(entry.path)
-                found[f"{PERFORMANCES}/{name}/{path.relative_to(bag).as_posix()}"] = path
+        bag = files_below(installation.performances[name])
+        found |= {f"{PERFORMANCES}/{name}/{inner}": path for inner, path in bag}
     return found
 
 
