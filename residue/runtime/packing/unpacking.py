@@ -115,12 +115,9 @@ def _write(path: Path, text: str) -> None:
 
 def _unlike(facts: PackageFacts) -> Iterator[Finding]:
     """What of this machine is not as it was where the package was made."""
-    own = versions()
-    for name in own.__struct_fields__:
-        was, now = getattr(facts.versions, name), getattr(own, name)
-        if was != now:
-            mend = "Compare the fingerprints, as is said below."
-            yield Finding(Severity.NOTES, "versions", f"{name} was {was}, and is {now} here.", mend)
+    for name, was, now in facts.versions.unlike(versions()):
+        mend = "Compare the fingerprints, as is said below."
+        yield Finding(Severity.NOTES, "versions", f"{name} was {was}, and is {now} here.", mend)
     if facts.other_packages:
         what = f"The piece has nodes of {', '.join(facts.other_packages)}."
         mend = "Ask the artist for it, and install it here with pip, if it is not here yet."
