@@ -14,7 +14,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from io import BytesIO
 from pathlib import Path, PurePosixPath
-from typing import IO
 
 from residue.archive.bag import BLOCK_BYTES, UNSTORABLE, Info, is_sealable, tag_files
 from residue.archive.beside import asked_for
@@ -32,8 +31,8 @@ _LONGEST_NAME_BYTES = 255
 _BEGUN = (1980, 1, 1, 0, 0, 0)
 """The earliest time that a ZIP archive can hold."""
 _ENCRYPTED = 0x1
-_COPY_AGAIN = "Copy the file again from its source."
-_DO_NOT_USE = "Do not use it. Ask the house that it comes from for the file as `residue pack` wrote it."
+COPY_AGAIN = "Copy the file again from its source."
+DO_NOT_USE = "Do not use it. Ask the house that it comes from for the file as `residue pack` wrote it."
 
 
 def write_in_one_file(
@@ -96,7 +95,7 @@ def read_from_one_file(file: Path, into: Path, progress: Progress = silent) -> N
             raise
         except Exception as error:  # of damaged archives the library raises nearly any error
             what = f"It is damaged, or not a package: {str(error) or type(error).__name__}."
-            raise stopping(file.name, what, _COPY_AGAIN) from error
+            raise stopping(file.name, what, COPY_AGAIN) from error
 
 
 def _extract(archive: zipfile.ZipFile, entries: Sequence[zipfile.ZipInfo], into: Path, progress: Progress) -> None:
@@ -110,20 +109,15 @@ def _extract(archive: zipfile.ZipFile, entries: Sequence[zipfile.ZipInfo], into:
         progress(str(inner), done, total)
         (into / inner).parent.mkdir(parents=True, exist_ok=True)
         with archive.open(entry) as reading, (into / inner).open("xb") as writing:
-            _copy(reading, writing)
+            shutil.copyfileobj(reading, writing, BLOCK_BYTES)
         done += entry.file_size
     progress("unpacked", total, total)
-
-
-def _copy(reading: IO[bytes], writing: IO[bytes]) -> None:
-    while block := reading.read(BLOCK_BYTES):
-        writing.write(block)
 
 
 def _check(file: Path, entries: Sequence[zipfile.ZipInfo]) -> None:
     """Raises ProblemError for the first thing that no package has."""
     if wrong := next(_wrong(entries, file.stat().st_size), None):
-        raise stopping(file.name, wrong, _DO_NOT_USE)
+        raise stopping(file.name, wrong, DO_NOT_USE)
 
 
 def _wrong(entries: Sequence[zipfile.ZipInfo], most_bytes: int) -> Iterator[str]:

@@ -12,7 +12,7 @@ from typing import Any
 import residue
 from residue.archive.beside import folder_beside
 from residue.archive.fixity import verify
-from residue.archive.one_file import read_from_one_file
+from residue.archive.one_file import COPY_AGAIN, DO_NOT_USE, read_from_one_file
 from residue.archive.tree import files_below
 from residue.checking import check, read_toml
 from residue.installation.load import HOURS, ROOM, read_room
@@ -35,7 +35,6 @@ from residue.schedule.hours import Hours
 HANDED_ON = "handed-on"
 """The folder in the new installation for what people of this house should read."""
 FINGERPRINTS_HERE = f"{HANDED_ON}/{FINGERPRINTS}"
-_DO_NOT_USE = "Do not use it. Ask the house that it comes from for the file as `residue pack` wrote it."
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +73,7 @@ def unpack(file: Path, into: Path, today: date, progress: Progress = silent) -> 
 
 def _of_file(file: Path, finding: Finding) -> Finding:
     """A finding on the bag, in terms of the file that people have."""
-    return Finding(finding.severity, file.name, finding.what, "Copy the file again from its source.")
+    return Finding(finding.severity, file.name, finding.what, COPY_AGAIN)
 
 
 def _facts(file: Path, data: Path) -> PackageFacts:
@@ -86,7 +85,7 @@ def _facts(file: Path, data: Path) -> PackageFacts:
     if facts is None:
         raise ProblemError([_within(file, finding) for finding in found])
     if unlike := next(unlike_a_package(dict(files_below(data)), facts), None):
-        raise stopping(file.name, unlike, _DO_NOT_USE)
+        raise stopping(file.name, unlike, DO_NOT_USE)
     return facts
 
 
