@@ -24,10 +24,9 @@ BEFORE = "before"
 """The folder of what the house before had, to be read by people: its room, its hours, its season."""
 SEASON, FINGERPRINTS = "before/season", "fingerprints"
 
-_FIXED = re.compile(
-    rf"{FACTS}|{CAUTIONS_FILE}|{BEFORE}/(?:{ROOM}|{HOURS})|{SEASON}/[a-z]+\.(?:csv|txt)|{FINGERPRINTS}/[^/]+\.toml"
-    rf"|{INSTALLATION}/(?:{PIECE}|{SENSORS}|{PERFORMANCES}/.+)"
-)
+_ALWAYS = {FACTS, CAUTIONS_FILE, f"{BEFORE}/{ROOM}", f"{BEFORE}/{HOURS}", f"{INSTALLATION}/{PIECE}"}
+_MAYBE = f"{INSTALLATION}/{SENSORS}"
+_OTHERS = re.compile(rf"{SEASON}/[a-z]+\.(?:csv|txt)|{FINGERPRINTS}/[^/]+\.toml|{INSTALLATION}/{PERFORMANCES}/.+")
 
 
 class PackageFacts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -71,11 +70,10 @@ def facts_text(facts: PackageFacts) -> str:
 
 def unlike_a_package(payload: Collection[str], facts: PackageFacts) -> Iterator[str]:
     """The files of a payload that no package has, and those that it lacks, in words."""
-    of_piece = {f"{INSTALLATION}/{file}" for file in facts.files}
+    needed = _ALWAYS | {f"{INSTALLATION}/{file}" for file in facts.files}
     for name in payload:
-        if name not in of_piece and not _FIXED.fullmatch(name):
+        if name not in needed and name != _MAYBE and not _OTHERS.fullmatch(name):
             yield f"It holds {name}, which no package has."
-    needed = {FACTS, CAUTIONS_FILE, f"{BEFORE}/{ROOM}", f"{BEFORE}/{HOURS}", f"{INSTALLATION}/{PIECE}", *of_piece}
     for name in facts.performances:
         needed |= {f"{FINGERPRINTS}/{name}.toml", f"{INSTALLATION}/{PERFORMANCES}/{name}/bagit.txt"}
     yield from (f"It lacks {name}." for name in sorted(needed.difference(payload)))

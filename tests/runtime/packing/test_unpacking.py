@@ -147,6 +147,7 @@ def test_bytes_that_were_changed_together_with_their_check_sum_in_the_archive_ar
         "checkpoints/state.checkpoint",
         "fingerprints/deeper/one.toml",
         "readme.html",
+        "installation/piece-toml",
     ],
 )
 def test_a_file_that_no_package_has_makes_nothing(package: Path, tmp_path: Path, name: str) -> None:
