@@ -10,7 +10,7 @@ import logging
 from collections.abc import Callable, Generator, Mapping, Sequence
 from typing import Any
 
-from residue.archive.ingest.extras import install_command
+from residue.archive.ingest.extras import install_command, reason_in_words
 from residue.problems import stopping
 from residue.runtime.offline.fingerprint import Versions, versions
 from residue.runtime.survey.on_cores import DoneT, JobT
@@ -30,7 +30,7 @@ def on_cluster(
     try:
         client = distributed.Client(scheduler, timeout=_ANSWERS_WITHIN_S)
     except (OSError, ValueError) as error:  # no connection in time is an OSError
-        what = f"No scheduler answers there: {str(error).splitlines()[0]}."
+        what = f"No scheduler answers there: {reason_in_words(error)}."
         raise stopping(f"--scheduler {scheduler}", what, "Start one with: dask scheduler") from error
     with client:
         _check_workers(client, scheduler)

@@ -10,6 +10,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import msgspec
@@ -117,6 +118,15 @@ def test_a_worker_with_other_versions_is_named() -> None:
         f"The worker tcp://192.0.2.11:9 has numpy 9.9 instead of {own.numpy}, python 9.8 instead of {own.python}"
     )
     assert unlike_workers({"tcp://192.0.2.10:9": own}, own) == ""
+
+
+def test_a_connection_that_fails_without_a_word_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused(*_: object, **__: object) -> None:
+        raise TimeoutError
+
+    monkeypatch.setattr(on_cluster, "_distributed", lambda: SimpleNamespace(Client=refused))
+    with pytest.raises(ProblemError, match=r"No scheduler answers there: TimeoutError\."):
+        list(on_cluster.on_cluster(str, ["evening"], str, "tcp://192.0.2.10:8786"))
 
 
 def test_a_scheduler_that_does_not_answer_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
