@@ -66,6 +66,11 @@ def stops(findings: Iterable[Finding]) -> bool:
     return any(finding.severity is Severity.STOPS for finding in findings)
 
 
+def without_place(findings: Iterable[Finding]) -> str:
+    """What is wrong and the mends in one text, for where the place is known."""
+    return storable(" ".join(f"{finding.what} {finding.mend}".strip() for finding in findings))
+
+
 def stopping(where: str, what: str, mend: str) -> ProblemError:
     """The error for a single finding that stops the work."""
     return ProblemError([Finding(Severity.STOPS, where, what, mend)])

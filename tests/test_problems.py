@@ -7,7 +7,7 @@ import pickle
 
 import pytest
 
-from residue.problems import nearest, stopping, storable
+from residue.problems import Finding, Severity, nearest, stopping, storable, without_place
 
 
 @pytest.mark.parametrize(
@@ -35,3 +35,11 @@ def test_a_name_from_a_disk_can_be_stored_whatever_its_bytes_are() -> None:
     """Python gives bytes of names that are no UTF-8 as single surrogates, which no file can hold (PEP 383)."""
     assert storable(os.fsdecode(b"Br\xc3\xb6t\xff\x1bchen")) == "Bröt\\xff\\u001bchen"
     assert storable("Bröt-chen, um 4") == "Bröt-chen, um 4"
+
+
+def test_without_their_places_findings_are_one_text() -> None:
+    findings = [
+        Finding(Severity.STOPS, "arm.flac", "It is cut short.", "Copy it again."),
+        Finding(Severity.NOTES, "heart", "It ends early.", ""),
+    ]
+    assert without_place(findings) == "It is cut short. Copy it again. It ends early."

@@ -17,7 +17,7 @@ import numpy as np
 
 from residue.live.sound_input import LATENCY_S, SoundInput
 from residue.mapping.signals import AUDIO_RATE_HZ, frame_at
-from residue.problems import ProblemError
+from residue.problems import ProblemError, without_place
 from residue.proof.hearing import HeardSweeps, heard
 from residue.proof.messages import EARLY_S, LATE_S, Listen, Ordered, Ready
 
@@ -57,7 +57,7 @@ def serve(questions: BinaryIO, answers: BinaryIO) -> None:
         microphone = open_input(asked.device, asked.input, "room.toml: microphone.device")
     except ProblemError as error:
         answer(Ready(hears=False))
-        return answer(HeardSweeps(trouble=" ".join(f"{one.what} {one.mend}".strip() for one in error.findings)))
+        return answer(HeardSweeps(trouble=without_place(error.findings)))
     except OSError as error:
         answer(Ready(hears=False))
         return answer(HeardSweeps(trouble=f"The microphone cannot be opened: {error}."))

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from residue.live.sound_input import LATENCY_S, SoundInput
 from residue.mapping.signals import AUDIO_RATE_HZ, frame_at, seconds
-from residue.problems import ProblemError
+from residue.problems import ProblemError, without_place
 from residue.proof.change import LouderRoom, aligned, spectra, thinned
 from residue.proof.hearing import trouble_of
 from residue.proof.messages import EARLY_S, HEAD, LATE_S, RoomChange, Watch
@@ -115,7 +115,7 @@ def serve(questions: BinaryIO, answers: BinaryIO) -> None:
 
         microphone = open_input(asked.device, asked.input, "room.toml: microphone.device")
     except ProblemError as error:
-        return answer(RoomChange(trouble=" ".join(f"{one.what} {one.mend}".strip() for one in error.findings)))
+        return answer(RoomChange(trouble=without_place(error.findings)))
     except OSError as error:
         return answer(RoomChange(trouble=f"The microphone cannot be opened: {error}."))
     blocks: deque[SentBlock] = deque(maxlen=_MOST_WAITING)

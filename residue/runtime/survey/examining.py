@@ -22,7 +22,7 @@ from residue.installation.load import Installation
 from residue.loudness.meters.measure import Measurement
 from residue.loudness.plan.plan import PlannedPerformance
 from residue.mapping.signals import seconds
-from residue.problems import Finding, ProblemError, Severity, stopping, stops, storable
+from residue.problems import Finding, ProblemError, Severity, stopping, stops, without_place
 from residue.runtime.planning.preparation import (
     open_performance,
     planned_alone,
@@ -100,7 +100,7 @@ def _told(row: SurveyedPerformance, path: Path, found: Iterable[Finding]) -> Sur
     return msgspec.structs.replace(
         row,
         intact=True,
-        notes=_words(found),
+        notes=without_place(found),
         title=performance.title,
         recorded=performance.recorded and performance.recorded.isoformat(),
         consent=permission is not None,
@@ -126,7 +126,7 @@ def _heard(row: SurveyedPerformance, installation: Installation, cache: Path) ->
         return _broken(row, error.findings)
     row = msgspec.structs.replace(
         row,
-        notes=" ".join(filter(None, [row.notes, _words(performance.notes)])),
+        notes=" ".join(filter(None, [row.notes, without_place(performance.notes)])),
         recorded_s=rounded(seconds(performance.frames), 3),
         plays_s=rounded(seconds(playback.end), 3),
         section_s=figures.section_s,
@@ -151,11 +151,7 @@ def _with_levels(row: SurveyedPerformance, levels: Measurement, planned: Planned
 
 
 def _broken(row: SurveyedPerformance, findings: Iterable[Finding]) -> SurveyedPerformance:
-    return msgspec.structs.replace(row, problems=_words(findings))
-
-
-def _words(findings: Iterable[Finding]) -> str:
-    return storable(" ".join(f"{finding.what} {finding.mend}".strip() for finding in findings))
+    return msgspec.structs.replace(row, problems=without_place(findings))
 
 
 @contextmanager
