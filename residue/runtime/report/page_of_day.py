@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from base64 import b64encode
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 from html import escape
@@ -12,7 +11,7 @@ from residue.runtime.journal.log import EventRow
 from residue.runtime.report.courses import Course
 from residue.runtime.report.days import OpeningReported, ReportedDay
 from residue.runtime.report.folded_events import FoldedEvents, folded
-from residue.runtime.report.page_parts import figure, openings_in_words, percent, table
+from residue.runtime.report.page_parts import figure, image, openings_in_words, percent, table
 from residue.runtime.report.planned import PlannedAndPlayed
 from residue.runtime.report.plays import PlayedPerformance
 from residue.schedule.agenda import closing_time
@@ -49,7 +48,7 @@ def day_on_page(day: ReportedDay, picture: bytes, zone: ZoneInfo) -> Iterator[st
 def _levels(day: ReportedDay, picture: bytes, zone: ZoneInfo) -> Iterator[str]:
     unit = "dB re 20 µPa at the visitor's place" if day.physical else "dBFS: levels at the ear are unknown"
     yield f'<p class="small">Levels in {unit}.</p>'
-    yield f'<img alt="Levels of the day against each cap" src="data:image/png;base64,{b64encode(picture).decode()}">'
+    yield image(picture, "Levels of the day against each cap")
     yield "<h3>Nearest approach to each cap</h3>"
     yield table(["cap", "highest", "window ended", "", "by rows of"], (_approach(one, zone) for one in day.courses))
     if day.exposure:

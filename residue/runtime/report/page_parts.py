@@ -1,7 +1,8 @@
-"""Parts of the report's page that its rooms share; cells are HTML."""
+"""Parts of a page that the report's rooms share, and some of them a survey; cells are HTML."""
 
 from __future__ import annotations
 
+from base64 import b64encode
 from collections.abc import Iterable, Sequence
 from html import escape
 from zoneinfo import ZoneInfo
@@ -40,6 +41,11 @@ def table(
     body = "".join(row(cells, "td") for cells in rows)
     above = f"<caption>{caption}</caption>" if caption else ""
     return f"<table>{above}<thead>{row(head, 'th')}</thead><tbody>{body}</tbody></table>"
+
+
+def image(png: bytes, alt: str) -> str:
+    """A picture within the page itself. alt: what it shows, in words."""
+    return f'<img alt="{escape(alt)}" src="data:image/png;base64,{b64encode(png).decode()}">'
 
 
 def figure(value: float | None, form: str = ".1f") -> str:

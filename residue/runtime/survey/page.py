@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from base64 import b64encode
 from collections.abc import Iterator, Mapping, Sequence
 from html import escape
 
 from residue.loudness.caps.cautions import CAUTIONS
-from residue.runtime.report.page_parts import table
+from residue.runtime.report.page_parts import image, table
 from residue.runtime.survey.columns import SurveyColumn
 from residue.runtime.survey.pictures import sections_picture, strips_picture
 from residue.runtime.survey.row import SurveyedPerformance
@@ -60,12 +59,12 @@ def _pictures(columns: Sequence[SurveyColumn], rows: Sequence[SurveyedPerformanc
         names = [column.head.removesuffix(", min:s") for column in sections]
         yield "<h2>Sections</h2>"
         alt = f"A bar for each of {len(played)} performances, divided into its sections: {', '.join(names)}."
-        yield _image(sections_picture(names, played), f"{alt} The figures stand in the table of performances.")
+        yield image(sections_picture(names, played), f"{alt} The figures stand in the table of performances.")
     shown = [column for column in columns if column.head and column.figures(played)]
     yield "<h2>All performances, quantity by quantity</h2>"
     yield "<p>A dot is a performance; the line stands at the median.</p>"
     alt = "For each quantity a dot for each performance. Least, median and most stand in the text below."
-    yield _image(strips_picture(shown, played), alt)
+    yield image(strips_picture(shown, played), alt)
     lines = [[one.head, one.least, one.first, one.median, one.most, one.last] for one in spreads(columns, played)]
     head = ["quantity", "least", "of", "median", "most", "of"]
     cells = [list(map(escape, line)) for line in lines]
@@ -99,7 +98,3 @@ def _foot(facts: Mapping[str, str], columns: Sequence[SurveyColumn]) -> Iterator
     yield "<h2>Before you listen</h2>"
     yield f"<ul>{''.join(f'<li>{escape(caution)}</li>' for caution in CAUTIONS)}</ul>"
     yield f'<p class="small">{escape("; ".join(f"{name}: {fact}" for name, fact in facts.items()))}.</p>'
-
-
-def _image(png: bytes, alt: str) -> str:
-    return f'<img alt="{escape(alt)}" src="data:image/png;base64,{b64encode(png).decode()}">'
