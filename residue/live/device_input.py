@@ -25,7 +25,8 @@ class _Stream:
             what = (
                 f'The sound device "{name}" has {found["max_input_channels"]} inputs, and channel {channels} is named.'
             )
-            raise stopping(where, what, "Write input = 1 to that number, or name another device.")
+            mend = f"Write an input from 1 to {found['max_input_channels']}, or name another device."
+            raise stopping(where, what, mend)
         try:
             with new_threads_keep_time(PLAYS_FRAMES):
                 self._stream = sounddevice.InputStream(

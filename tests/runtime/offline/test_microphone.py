@@ -41,7 +41,11 @@ def test_the_time_at_which_it_sounds_outside_the_hours_is_told() -> None:
         ({"device": "Nose"}, THERE, 'warns: room.toml: microphone.device: There is no sound device "Nose".'),
         ({}, [], "warns: room.toml: microphone.device"),
         ({}, [*THERE, *THERE], 'stops: room.toml: microphone.device: "Ear" may mean'),
-        ({"input": 3}, THERE, 'warns: room.toml: microphone.input: "Ear" has 2 inputs, and input 3 is named.'),
+        (
+            {"input": 3},
+            THERE,
+            'warns: room.toml: microphone.input: "Ear" has 2 inputs, and input 3 is named. Write a number from 1 to 2.',
+        ),
         ({"calibration": None}, THERE, "notes: room.toml: microphone.calibration: No calibrator was read"),
     ],
     ids=["another name", "no device", "two of the name", "too few inputs", "no calibrator"],
