@@ -135,7 +135,7 @@ def test_the_command_prints_the_definition_and_changes_nothing(tmp_path: Path) -
 
 @root_only
 @pytest.mark.parametrize(("option", "told"), [([], True), (["--before-start"], False)])
-def test_who_starts_the_service_anyway_is_not_told_to(option: list[str], told: bool, tmp_path: Path) -> None:
+def test_who_starts_the_service_anyway_is_not_told_to(tmp_path: Path, option: list[str], *, told: bool) -> None:
     installation, _ = with_folder(tmp_path)
     done = CliRunner().invoke(main, ["share", str(installation), "--install", "--folder-only", *option])
     assert done.exit_code == 0, done.output
