@@ -15,7 +15,7 @@ import bagit
 
 from residue.archive.bag import BLOCK_BYTES, read_tags
 from residue.archive.beside import disk_problem
-from residue.archive.tree import entries_below
+from residue.archive.tree import files_below
 from residue.problems import Finding, ProblemError, Severity, stops
 from residue.progress import Progress, silent
 
@@ -38,7 +38,7 @@ def verify(path: Path, progress: Progress = silent) -> list[Finding]:
         opened = read_tags(path)
         declared = list(_declaration(path, opened))
         fetch = {name for _, _, name in opened.fetch_entries()}
-        found = dict(_files(path))
+        found = dict(files_below(path))
     except ProblemError as problem:
         return list(problem.findings)
     except OSError as error:
@@ -86,14 +86,6 @@ def _declaration(path: Path, opened: bagit.Bag) -> Iterator[Finding]:
 
 def _payload_algorithms(opened: bagit.Bag) -> list[str]:
     return [Path(name).stem.removeprefix("manifest-") for name in opened.manifest_files()]
-
-
-def _files(path: Path) -> Iterator[tuple[str, Path]]:
-    """Every file and every link in the bag, by its path within it."""
-    for entry in entries_below(path):
-        if not entry.is_dir(follow_symlinks=False):
-            file = Path(entry.path)
-            yield file.relative_to(path).as_posix(), file
 
 
 def _is_within(path: Path, file: Path) -> bool:

@@ -1,4 +1,4 @@
-"""Lists every entry below any folder: links are not followed, and depth is bounded."""
+"""Lists what is below any folder: links are not followed, and depth is bounded."""
 
 from __future__ import annotations
 
@@ -29,3 +29,11 @@ def entries_below(folder: Path) -> Iterator[os.DirEntry[str]]:
             continue
         yield from found
         pending += [(Path(entry.path), level + 1) for entry in found if entry.is_dir(follow_symlinks=False)]
+
+
+def files_below(folder: Path) -> Iterator[tuple[str, Path]]:
+    """Everything below a folder that is no folder, links too, each by its path from there on. Raises likewise."""
+    for entry in entries_below(folder):
+        if not entry.is_dir(follow_symlinks=False):
+            file = Path(entry.path)
+            yield file.relative_to(folder).as_posix(), file

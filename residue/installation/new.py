@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from importlib.resources import files
 from pathlib import Path
+
+import tomlkit
 
 from residue.archive.ingest.source import guess_kind
 from residue.archive.performance import ChannelKind
@@ -158,7 +159,7 @@ def _graph(path: Path) -> Graph:
 
 def _outputs(graph: Graph) -> str:
     return "".join(
-        _OUTPUT.format(name=json.dumps(name) if not _bare(name) else name, channel=number)
+        _OUTPUT.format(name=tomlkit.key(name).as_string(), channel=number)
         for number, name in enumerate(graph.piece.outputs, start=1)
     )
 
@@ -166,15 +167,10 @@ def _outputs(graph: Graph) -> str:
 def _channels(graph: Graph, shape: str) -> str:
     tables = []
     for number, (name, kinds) in enumerate(graph.needs.items(), start=1):
-        key = name if _bare(name) else json.dumps(name)
+        key = tomlkit.key(name).as_string()
         if kinds == {Kind.EVENTS}:
             tables.append(_BEATS.format(name=key))
             continue
         kind = ChannelKind.AUDIO if kinds == {Kind.FAST} else guess_kind(name) or _KIND_OF[shape]
         tables.append(_CHANNEL.format(name=key, kind=kind, input=number))
     return "".join(tables)
-
-
-def _bare(name: str) -> bool:
-    """Whether the name can be a TOML key without quotes."""
-    return name.isascii() and name.replace("-", "_").isidentifier()

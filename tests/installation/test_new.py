@@ -45,6 +45,20 @@ def test_a_room_has_the_outputs_and_the_sensors_have_the_channels_of_the_piece(
     assert findings == []
 
 
+def test_names_in_any_script_stand_in_the_new_files(tmp_path: Path) -> None:
+    piece = tmp_path / "piece.toml"
+    text = (ARCHIVES / "oven-watch" / "piece.toml").read_text(encoding="utf-8")
+    output = tomllib.loads(text)["outputs"][0]
+    channel = next(node["channel"] for node in tomllib.loads(text)["node"].values() if node["kind"] == "channel")
+    for plain, other in ((output, "oven \U0001f956"), (channel, "chest \U0001fac0")):
+        text = text.replace(f'"{plain}"', f'"{other}"')
+    piece.write_text(text, encoding="utf-8")
+    new_installation(tmp_path / "new", piece=piece)
+    room, sensors = (tomllib.loads((tmp_path / "new" / f"{name}.toml").read_text()) for name in ("room", "sensors"))
+    assert "oven \U0001f956" in room["output"]
+    assert "chest \U0001fac0" in sensors["channel"]
+
+
 def test_a_folder_that_holds_something_is_left_alone(tmp_path: Path) -> None:
     (tmp_path / "notes.txt").write_text("rye", encoding="utf-8")
     told = CliRunner().invoke(main, ["new", str(tmp_path)])

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import hashlib
 import platform
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from functools import cache
 from math import log10, sqrt
 from pathlib import Path
@@ -70,6 +70,13 @@ class Versions(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
     scipy: str
     python: str
     machine: str
+
+    def unlike(self, other: Versions) -> Iterator[tuple[str, str, str]]:
+        """Each that differs: its name, the one here, and the one in `other`."""
+        for name in self.__struct_fields__:
+            own, others = getattr(self, name), getattr(other, name)
+            if own != others:
+                yield name, own, others
 
 
 class Fingerprint(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -156,6 +163,12 @@ def _level_db(sums: Sequence[int], frames: int) -> float:
 
 def write(fingerprint: Fingerprint, path: Path) -> None:
     """Writes the fingerprint as TOML. Raises ProblemError."""
+    with asked_for(path) as making:
+        making.write_text(fingerprint_text(fingerprint), encoding="utf-8")
+
+
+def fingerprint_text(fingerprint: Fingerprint) -> str:
+    """The fingerprint as TOML, with comments for people."""
     document = tomlkit.document()
     document.add(
         tomlkit.comment("What residue rendered. To compare: residue verify --fingerprint THIS_FILE INSTALLATION")
@@ -168,8 +181,7 @@ def write(fingerprint: Fingerprint, path: Path) -> None:
         if key != "output" and value is not None:
             document.add(key, tomlkit.item(value))
     document.add("output", tomlkit.item({name: _table(sound) for name, sound in plain["output"].items()}))
-    with asked_for(path) as making:
-        making.write_text(tomlkit.dumps(document), encoding="utf-8")
+    return tomlkit.dumps(document)
 
 
 def _table(sound: dict[str, object]) -> dict[str, object]:

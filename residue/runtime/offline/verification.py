@@ -225,8 +225,5 @@ def _reasons(kept: Fingerprint, found: Fingerprint, unlike: Sequence[str]) -> li
         words.append(f"The plan's gain is {found.gain_db:.2f} dB, and was {kept.gain_db:.2f} dB.")
     if unlike:
         words.append(f"Nodes that do not promise the same bits on every machine: {', '.join(unlike)}.")
-    for program in ("residue", "numpy", "scipy", "python", "machine"):
-        was, now = getattr(kept.versions, program), getattr(found.versions, program)
-        if was != now:
-            words.append(f"{program} was {was}, and is {now}.")
-    return words
+    changes = kept.versions.unlike(found.versions)
+    return [*words, *(f"{program} was {was}, and is {now}." for program, was, now in changes)]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import sqlite3
-import tempfile
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -15,7 +14,7 @@ from residue.archive.bag import open_bag
 from residue.archive.fixity import verify
 from residue.archive.one_file import Content, write_in_one_file
 from residue.archive.permission import check_permission
-from residue.archive.tree import entries_below
+from residue.archive.tree import files_below
 from residue.installation.load import HOURS, PERFORMANCES, PIECE, ROOM, Installation
 from residue.live.sensors import FILE_NAME as SENSORS
 from residue.loudness.caps.cautions import cautions
@@ -23,7 +22,7 @@ from residue.mapping.nodes import ENTRY_POINTS, KINDS
 from residue.problems import Finding, ProblemError, Severity
 from residue.progress import Progress, silent
 from residue.runtime.journal.reading import LogReader
-from residue.runtime.offline.fingerprint import versions, write
+from residue.runtime.offline.fingerprint import fingerprint_text, versions
 from residue.runtime.offline.verification import Rendered, blocks_of, fingerprint
 from residue.runtime.packing.package import (
     BEFORE,
@@ -79,7 +78,8 @@ def pack(
     findings = [*_checked(installation, now.date(), progress)]
     room, no_room = room_to_hand_on(installation)
     hours, no_hours = hours_to_hand_on(installation)
-    payload: dict[str, Content] = {f"{INSTALLATION}/{name}": path for name, path in _installed(installation).items()}
+    installed = _installed(installation)
+    payload: dict[str, Content] = {f"{INSTALLATION}/{name}": path for name, path in installed.items()}
     payload |= {f"{BEFORE}/{ROOM}": room.encode(), f"{BEFORE}/{HOURS}": hours.encode()}
     payload[CAUTIONS_FILE] = _cautions(installation).encode()
     if season is not None:
@@ -91,15 +91,14 @@ def pack(
         performances=installation.played,
         files=list(installation.graph.files),
         other_packages=_other_packages(installation),
-        left_out=[*no_room, *no_hours, *others_left_out(installation, _installed(installation))],
+        left_out=[*no_room, *no_hours, *others_left_out(installation, installed)],
         versions=versions(),
     )
     payload[FACTS] = facts_text(facts).encode()
-    with tempfile.TemporaryDirectory() as folder:
-        for name in installation.played:
-            payload[f"{FINGERPRINTS}/{name}.toml"] = _fingerprint(installation, name, cache, Path(folder), progress)
-        info = {"External-Description": f"{facts.piece}, an installation for residue"}
-        write_in_one_file(out, _folder_name(out), payload, info, now.date(), progress)
+    for name in installation.played:
+        payload[f"{FINGERPRINTS}/{name}.toml"] = _fingerprint(installation, name, cache, progress).encode()
+    info = {"External-Description": f"{facts.piece}, an installation for residue"}
+    write_in_one_file(out, _folder_name(out), payload, info, now.date(), progress)
     return facts, findings
 
 
@@ -130,11 +129,8 @@ def _installed(installation: Installation) -> dict[str, Path]:
     if (sensors := installation.folder / SENSORS).is_file():
         found[SENSORS] = sensors
     for name in installation.played:
-        bag = installation.performances[name]
-        for entry in entries_below(bag):
-            if not entry.is_dir(follow_symlinks=False):
-                path = Path(entry.path)
-                found[f"{PERFORMANCES}/{name}/{path.relative_to(bag).as_posix()}"] = path
+        bag = files_below(installation.performances[name])
+        found |= {f"{PERFORMANCES}/{name}/{inner}": path for inner, path in bag}
     return found
 
 
@@ -150,13 +146,11 @@ def _other_packages(installation: Installation) -> list[str]:
     return sorted({f"{package.name} {package.version}" for package in found if package is not None})
 
 
-def _fingerprint(installation: Installation, name: str, cache: Path, folder: Path, progress: Progress) -> Path:
+def _fingerprint(installation: Installation, name: str, cache: Path, progress: Progress) -> str:
     """That of the mapping itself, before plan and cap: the only sound that does not depend on the room."""
     performance, wanted = open_performance(installation, name, cache, progress), Rendered(name)
     blocks = blocks_of(installation, performance, wanted, progress=progress)
-    path = folder / f"{name}.toml"
-    write(fingerprint(installation, performance, wanted, blocks), path)
-    return path
+    return fingerprint_text(fingerprint(installation, performance, wanted, blocks))
 
 
 def _reported(installation: Installation, season: PackedSeason, now: datetime) -> Mapping[str, str]:

@@ -7,7 +7,6 @@ cap and no hours: nobody has measured here yet, and nobody has decided here.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Mapping
 from datetime import date
 from typing import Any
@@ -50,7 +49,7 @@ def _room_head(room: Room, piece: str, taken_over: date) -> Iterator[str]:
 def _outputs(room: Room) -> Iterator[str]:
     for name, output in room.output.items():
         yield ""
-        yield f"[output.{_key(name)}]"
+        yield f"[output.{tomlkit.key(name).as_string()}]"
         yield "# ? Which channel of the device feeds it, counted from 1?"
         yield f"# device_channel = {output.device_channel}"
         yield f'transducer = "{output.transducer}" # "speaker" is heard, "shaker" is felt: write what is there'
@@ -106,10 +105,6 @@ def _is_written(output: Output, key: str) -> bool:
 
 def _value(value: object) -> str:
     return tomlkit.item(value).as_string()
-
-
-def _key(name: str) -> str:
-    return name if name.isascii() and name.replace("-", "_").isidentifier() else json.dumps(name)
 
 
 def _one_line(text: str) -> str:

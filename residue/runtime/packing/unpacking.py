@@ -13,7 +13,7 @@ import residue
 from residue.archive.beside import folder_beside
 from residue.archive.fixity import verify
 from residue.archive.one_file import read_from_one_file
-from residue.archive.tree import entries_below
+from residue.archive.tree import files_below
 from residue.checking import check, read_toml
 from residue.installation.load import HOURS, ROOM, read_room
 from residue.installation.room import Room
@@ -85,8 +85,7 @@ def _facts(file: Path, data: Path) -> PackageFacts:
     facts, found = (None, findings) if findings else check(raw, PackageFacts, FACTS)
     if facts is None:
         raise ProblemError([_within(file, finding) for finding in found])
-    payload = [Path(entry.path).relative_to(data).as_posix() for entry in entries_below(data) if entry.is_file()]
-    if unlike := next(unlike_a_package(payload, facts), None):
+    if unlike := next(unlike_a_package(dict(files_below(data)), facts), None):
         raise stopping(file.name, unlike, _DO_NOT_USE)
     return facts
 
@@ -116,12 +115,9 @@ def _write(path: Path, text: str) -> None:
 
 def _unlike(facts: PackageFacts) -> Iterator[Finding]:
     """What of this machine is not as it was where the package was made."""
-    own = versions()
-    for name in own.__struct_fields__:
-        was, now = getattr(facts.versions, name), getattr(own, name)
-        if was != now:
-            mend = "Compare the fingerprints, as is said below."
-            yield Finding(Severity.NOTES, "versions", f"{name} was {was}, and is {now} here.", mend)
+    for name, was, now in facts.versions.unlike(versions()):
+        mend = "Compare the fingerprints, as is said below."
+        yield Finding(Severity.NOTES, "versions", f"{name} was {was}, and is {now} here.", mend)
     if facts.other_packages:
         what = f"The piece has nodes of {', '.join(facts.other_packages)}."
         mend = "Ask the artist for it, and install it here with pip, if it is not here yet."

@@ -77,7 +77,6 @@ def unlike_workers(found: Mapping[str, Versions], own: Versions) -> str:
     """In words, which workers have other versions than this machine; empty where none has."""
     differences = []
     for worker, theirs in sorted(found.items()):
-        both = ((name, getattr(theirs, name), getattr(own, name)) for name in own.__struct_fields__)
-        if unlike := ", ".join(f"{name} {one} instead of {other}" for name, one, other in both if one != other):
+        if unlike := ", ".join(f"{name} {one} instead of {other}" for name, one, other in theirs.unlike(own)):
             differences.append(f"The worker {worker} has {unlike}")
     return "; ".join(differences)

@@ -7,7 +7,7 @@ import shutil
 from pathlib import Path
 
 from residue.archive.beside import telling
-from residue.archive.tree import entries_below
+from residue.archive.swap.dropped import look
 from residue.records import SpoiltRecordError, encode_record, read_record
 from residue.runtime.survey.examining import Commission, SurveyJob
 from residue.runtime.survey.row import SurveyedPerformance
@@ -40,14 +40,6 @@ class RowsSoFar:
         shutil.rmtree(self._folder, ignore_errors=True)
 
     def _path(self, job: SurveyJob) -> Path:
-        sources = [self._commission.folder, self._commission.mark, job.name, job.bag, *_state_of(Path(job.bag))]
+        state = look(Path(job.bag).resolve())
+        sources = [self._commission.folder, self._commission.mark, job.name, job.bag, *map(repr, state)]
         return self._folder / hashlib.sha256("\0".join(sources).encode(errors="surrogateescape")).hexdigest()
-
-
-def _state_of(bag: Path) -> list[str]:
-    """The names, sizes and times of everything in a bag."""
-    found = []
-    for entry in entries_below(bag):
-        state = entry.stat(follow_symlinks=False)
-        found.append(f"{entry.path} {state.st_size} {state.st_mtime_ns} {state.st_ino}")
-    return sorted(found)

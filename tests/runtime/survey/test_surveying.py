@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
+from residue.archive.tree import MOST_LEVELS
 from residue.cli import main
 from residue.problems import ProblemError
 from residue.runtime.survey.columns import columns
@@ -156,6 +157,31 @@ def test_one_that_was_interrupted_goes_on_with_what_is_not_done(
     )
     assert told == [("done before", 1), ("evening-001", 2), ("evening-002", 3)]
     assert [row.playable for row in rows] == [True, False, True], "what was changed meanwhile is looked at again"
+
+
+def test_folders_that_are_nested_too_deeply_are_told_in_the_row_of_their_bag(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("residue.runtime.survey.surveying.on_cores", lambda work, jobs, *_: map(work, jobs))
+    piece(tmp_path / "piece")
+    bag = evening(tmp_path / "evenings", 1, duration_s=0.5)
+    bag.joinpath("data", *["deep"] * (MOST_LEVELS + 1)).mkdir(parents=True)
+    _, commission = commissioned(tmp_path / "piece")
+    [row] = survey(commission, jobs_in(tmp_path / "evenings"), RowsSoFar(tmp_path / "far", commission))
+    assert row.problems.startswith("Its folders are nested too deeply.")
+
+
+def test_a_bag_behind_a_link_is_looked_at_again_where_it_was_changed(tmp_path: Path) -> None:
+    piece(tmp_path / "piece")
+    bag = evening(tmp_path / "evenings", 1, duration_s=0.5)
+    (tmp_path / "shelf").symlink_to(bag)
+    _, commission = commissioned(tmp_path / "piece")
+    far, [job] = RowsSoFar(tmp_path / "far", commission), jobs_in(tmp_path / "shelf")
+    row = SurveyedPerformance(name=job.name)
+    far.keep(job, row)
+    assert far.find(job) == row
+    flip_a_bit(bag / "data" / "arm.flac")
+    assert far.find(job) is None
 
 
 def test_where_a_row_cannot_be_kept_nothing_more_is_done(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
