@@ -47,7 +47,7 @@ def keep_time(priority: int) -> None:
 
     Its children do not inherit it: on a single processor a starting process would block the others.
     """
-    with suppress(PermissionError, OSError):
+    with suppress(OSError):
         os.sched_setscheduler(0, os.SCHED_FIFO | os.SCHED_RESET_ON_FORK, os.sched_param(priority))
 
 
@@ -57,7 +57,7 @@ def new_threads_keep_time(priority: int) -> Iterator[None]:
     before = _threads()
     yield
     for thread in _threads() - before:
-        with suppress(PermissionError, OSError):
+        with suppress(OSError):
             os.sched_setscheduler(thread, os.SCHED_FIFO, os.sched_param(priority))
 
 

@@ -13,8 +13,9 @@ from residue.cli.common import INSTALLATION
 @INSTALLATION
 @click.option("--install", is_flag=True, help="Make the folder and have Samba share it; needs sudo.")
 @click.option("--folder-only", is_flag=True, help="With --install: make the folder, and share it with nobody.")
+@click.option("--before-start", is_flag=True, help="With --install: the service is let in and started afterwards.")
 @click.option("--remove", is_flag=True, help="End the share and remove its user; the folder stays. Needs sudo.")
-def share(installation: Path, *, install: bool, folder_only: bool, remove: bool) -> None:
+def share(installation: Path, *, install: bool, folder_only: bool, before_start: bool, remove: bool) -> None:
     """Print how Samba is to share the folder of [hours_folder] in room.toml with the curator's computer.
 
     For the gallery technician. Without --install and --remove nothing is changed.
@@ -41,6 +42,7 @@ def share(installation: Path, *, install: bool, folder_only: bool, remove: bool)
     done = prepare(installation, folder)
     if not folder_only:
         done += [*share_with_samba(folder), f"Give the curator a password for it: sudo smbpasswd -a {CURATOR}"]
-    done.append(f"Let the service in: sudo residue unit {installation} --install && sudo systemctl restart residue")
+    if not before_start:
+        done.append(f"Let the service in: sudo residue unit {installation} --install && sudo systemctl restart residue")
     for line in done:
         click.echo(line, err=True)

@@ -50,7 +50,7 @@ class DeviceSink:
         self.play(self._routing.interleaved(capped))
 
     def play(self, frames: NDArray[np.float32]) -> Queued:
-        """Plays routed frames, and tells what is left to play."""
+        """Plays routed frames, and tells what is left to play: a full buffer, if its opener was not asked for it."""
         match self._process.written(frames.tobytes()):
             case Written(late, reading):
                 self.late_blocks += late

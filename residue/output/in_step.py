@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.dsp.retiming import ONE, Retimer
-from residue.loudness.meters.hops import HOP_RATE_HZ, HOP_S
+from residue.loudness.meters.hops import HOP_RATE_HZ, HOP_S, HOPS_A_SECOND
 from residue.loudness.stage.capped import Capped
 from residue.output.heard_line import FEWEST, HeardLine
 from residue.output.routing import Routing
@@ -38,7 +38,6 @@ LEAVE_HOPS = 16
 STEP_S = 0.001
 """If the wall clock moves by so much against the monotonic clock from one hop to the next, it was set."""
 _LOOKS = 5
-HOPS_A_SECOND = round(1.0 / HOP_S)
 
 
 def hop_at(moment_s: float) -> int:

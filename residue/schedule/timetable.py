@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
-from residue.schedule.agenda import AgendaEntry, known_plays
+from residue.schedule.agenda import AgendaEntry, plays
 from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme, pool
 
@@ -38,7 +38,7 @@ def timetable(
         rest_s=float(ceil(max(LEAST_REST_S, programme.rest_s))),
         first_silence_s=float(ceil(programme.first_silence_s)),
     )
-    return known_plays(opening, whole, {name: float(ceil(one)) for name, one in duration_s.items()}, zone)
+    return plays(opening, whole, {name: float(ceil(one)) for name, one in duration_s.items()}, zone)
 
 
 Timetable = Callable[[Opening | None, Programme, Mapping[str, float], ZoneInfo], Sequence[AgendaEntry] | None]

@@ -46,6 +46,14 @@ def test_every_key_of_the_files_has_a_text_under_it_in_its_type() -> None:
     assert undescribed() == []
 
 
+def test_the_notice_asks_for_the_same_in_every_language() -> None:
+    _, *languages = re.split(r"\n\n\n", (ROOT / "deploy/notice-for-visitors.txt").read_text(encoding="utf-8"))
+    assert len(languages) == 6
+    for text in languages:
+        assert len(re.findall(r"\[[^]]+\]", text)) == 4, text
+        assert len(re.findall("microphone|Mikrofon|microfono|micrófono|microfoon", text)) == 1, text
+
+
 @pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
 def test_files_that_the_documents_name_are_there(document: Path) -> None:
     text = document.read_text(encoding="utf-8")

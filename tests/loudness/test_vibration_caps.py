@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from residue.dsp import exact
 from residue.loudness.calibration.calibration_signals import pink_noise
 from residue.loudness.caps.caps import CapEntry, expand, level_in_words, reached_in_words
-from residue.loudness.caps.ears import ear_of
+from residue.loudness.caps.ears import ear, ear_of
+from residue.loudness.meters.weightings import Weighting
 from residue.loudness.outputs.calibration import Calibration, VibrationCalibration
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.plan import PlannedPerformance, plan
@@ -209,6 +210,11 @@ def test_a_vibration_cap_needs_a_vibration_calibration(
     stopping = [finding for finding in findings if finding.severity is Severity.STOPS]
     assert [finding.where for finding in stopping] == (["room.toml: cap[2]"] if missing else [])
     assert all(f"output {missing} has no vibration calibration" in finding.what for finding in stopping)
+
+
+def test_an_ear_says_which_vibration_was_not_measured() -> None:
+    with pytest.raises(ValueError, match=r"output\.floor was not measured with Wd"):
+        ear(OUTPUTS, "floor", Weighting.WD, physical=True)
 
 
 TO_AND_FRO = msgspec.structs.replace(FLOOR, vibration=msgspec.structs.replace(FELT, read_horizontal_m_per_s2=0.1))

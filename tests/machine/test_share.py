@@ -102,6 +102,7 @@ def answers(port: int) -> bool:
 def test_it_makes_the_folder_and_says_what_is_left_to_do(office: Office) -> None:
     assert f"{FOLDER.path} is made." in office.told
     assert f"Give the curator a password for it: sudo smbpasswd -a {CURATOR}" in office.told
+    assert "Let the service in" not in office.told
     drop_in = office.debian / "etc/systemd/system/residue.service.d/room.conf"
     assert f"ReadWritePaths=-{FOLDER.path}" in drop_in.read_text(encoding="utf-8")
 

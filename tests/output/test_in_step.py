@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from residue.dsp.retiming import ONE
-from residue.loudness.meters.hops import HOP_FRAMES
+from residue.loudness.meters.hops import HOP_FRAMES, HOPS_A_SECOND
 from residue.loudness.stage.capped import Capped, Seal
-from residue.output.in_step import ASTRAY_S, HOPS_A_SECOND, LEAVE_HOPS, SEEK_HOPS, InStepSink, hop_at, wall_clock_set_s
+from residue.output.in_step import ASTRAY_S, LEAVE_HOPS, SEEK_HOPS, InStepSink, hop_at, wall_clock_set_s
 from residue.output.routing import Routing
 from residue.output.servo import Servo
 from tests.output.simulated_device import RATE_HZ, SimulatedDevice

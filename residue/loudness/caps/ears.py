@@ -92,7 +92,7 @@ def _felt_gain(at: str, weighting: Weighting, name: str, output: Output) -> floa
         return exact.gain_from_db(felt_offset_db(output.vibration, output.transducer, weighting))
     if at == PLACE:
         return 0.0
-    raise ValueError(f"output.{name} has no vibration calibration, so what a body feels of it is unknown.")
+    raise ValueError(f"output.{name} was not measured with {weighting}, so what a body feels of it is unknown.")
 
 
 def ear_of(cap: Cap, outputs: Mapping[str, Output]) -> Ear:
@@ -117,7 +117,7 @@ def _at_most(heard: Ear, outputs: Mapping[str, Output]) -> Ear:
     )
 
 
-def _felt(outputs: Mapping[str, Output], weighting: Weighting) -> list[str]:
+def felt_outputs(outputs: Mapping[str, Output], weighting: Weighting) -> list[str]:
     """The outputs whose vibration was measured under a weighting."""
     known = ((name, output.vibration) for name, output in outputs.items())
     return [name for name, one in known if one is not None and one.read_m_per_s2(weighting) is not None]
@@ -127,7 +127,7 @@ def planned_ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ea
     """The ears that a plan needs: A and C at the place, Wk and Wd where known, for people; and those of the caps."""
     physical = calibrated(outputs)
     shown = [ear(outputs, PLACE, weighting, physical=physical) for weighting in (Weighting.A, Weighting.C)]
-    shown += [ear(outputs, PLACE, weighting, physical=True) for weighting in FELT if _felt(outputs, weighting)]
+    shown += [ear(outputs, PLACE, weighting, physical=True) for weighting in FELT if felt_outputs(outputs, weighting)]
     of_rules = [_at_most(one, outputs) for one in shown]  # so that any published rule can be tried: residue caps
     of_rules += [replace(one, power=4) for one in of_rules if one.weighting in FELT]
     return tuple({ear.key: ear for ear in (*shown, *of_rules, *(ear_of(cap, outputs) for cap in caps))}.values())
@@ -152,7 +152,7 @@ def ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:
     ]
     metered += [ear(outputs, at, Weighting.K, physical=False) for at in outputs]
     for weighting in FELT:
-        felt = _felt(outputs, weighting)
+        felt = felt_outputs(outputs, weighting)
         metered += [ear(outputs, at, weighting, physical=True) for at in (PLACE, *felt) if felt]
     may_be_capped = [_at_most(ear, outputs) for ear in metered if ear.at == PLACE]
     of_caps = [ear_of(cap, outputs) for cap in caps]

@@ -17,6 +17,7 @@ Weighted = Mapping[Weighting, Floats]
 HOP_FRAMES = 4800
 HOP_S = 0.1
 HOP_RATE_HZ = 48_000
+HOPS_A_SECOND = HOP_RATE_HZ // HOP_FRAMES
 
 
 class WeightingBank:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.dsp.switching import stretches
-from residue.loudness.meters.hops import HOP_FRAMES, HOP_S
+from residue.loudness.meters.hops import HOP_FRAMES, HOPS_A_SECOND
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.arc import GainCurve
 from residue.loudness.plan.first_rise import TOLD_DB, clock, onset_gains
@@ -22,7 +22,6 @@ Floats = NDArray[np.float64]
 _QUIET = 1e-7 * HOP_FRAMES
 """A second below -70 dBFS is compared with nothing: what the filters leave of it says nothing of them."""
 _MOST_TOLD = 3
-_SECOND_HOPS = round(1.0 / HOP_S)
 _OVER_S = 5
 """Levels are compared over so many seconds: the filters delay what is low, which is no change of level."""
 
@@ -88,8 +87,8 @@ def changes(profile: LevelProfile, planned: PlannedPerformance, outputs: Mapping
 
 def _per_second(energy: Floats) -> Floats:
     """(outputs, hops) to (outputs, seconds): the mean of a hop over the seconds around."""
-    filled = np.pad(energy, ((0, 0), (0, -energy.shape[1] % _SECOND_HOPS)))
-    seconds = np.add.reduce(filled.reshape(len(filled), -1, _SECOND_HOPS), axis=2)
+    filled = np.pad(energy, ((0, 0), (0, -energy.shape[1] % HOPS_A_SECOND)))
+    seconds = np.add.reduce(filled.reshape(len(filled), -1, HOPS_A_SECOND), axis=2)
     around = np.pad(seconds, ((0, 0), (_OVER_S // 2, _OVER_S // 2)))
-    means: Floats = np.mean(np.lib.stride_tricks.sliding_window_view(around, _OVER_S, axis=1), axis=2) / _SECOND_HOPS
+    means: Floats = np.mean(np.lib.stride_tricks.sliding_window_view(around, _OVER_S, axis=1), axis=2) / HOPS_A_SECOND
     return means

@@ -16,7 +16,7 @@ from matplotlib.transforms import ScaledTranslation
 from numpy.typing import NDArray
 
 from residue.loudness.caps.caps import PLACE, reached_in_words
-from residue.loudness.meters.hops import HOP_FRAMES, HOP_S
+from residue.loudness.meters.hops import HOP_RATE_HZ, HOP_S, HOPS_A_SECOND
 from residue.loudness.meters.measure import level_over_time
 from residue.loudness.meters.weightings import Weighting
 from residue.loudness.outputs.outputs import Output
@@ -183,8 +183,7 @@ def _fill_caps(axes: Axes, performance: PlannedPerformance) -> None:
 
 def _per_second_db(energy: NDArray[np.float64]) -> NDArray[np.float64]:
     """(hops,) to (seconds,): level of each second, -inf for silence."""
-    hops = round(1.0 / HOP_S)
-    filled = np.pad(energy, (0, -len(energy) % hops)).reshape(-1, hops)
+    filled = np.pad(energy, (0, -len(energy) % HOPS_A_SECOND)).reshape(-1, HOPS_A_SECOND)
     with np.errstate(divide="ignore"):
-        levels: NDArray[np.float64] = 10.0 * np.log10(np.sum(filled, axis=1) / (hops * HOP_FRAMES))
+        levels: NDArray[np.float64] = 10.0 * np.log10(np.sum(filled, axis=1) / HOP_RATE_HZ)
     return levels

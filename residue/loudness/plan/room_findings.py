@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from residue.loudness.caps.caps import PLACE, Cap, CapEntry, expand
-from residue.loudness.caps.ears import calibrated, ear
+from residue.loudness.caps.ears import calibrated, ear, felt_outputs
 from residue.loudness.caps.quantities import Statistic
 from residue.loudness.caps.rules import RULES
 from residue.loudness.meters.levels import db_of_power
@@ -120,9 +120,8 @@ _NO_VIBRATION = {
 
 def _unmeasured(cap: Cap, outputs: Mapping[str, Output]) -> list[str]:
     """The outputs whose vibration must be known for a cap. At the place: every shaker, and at least one output."""
-    weighting = cap.quantity.weighting
-    known = {name: output.vibration and output.vibration.read_m_per_s2(weighting) for name, output in outputs.items()}
-    bare = [name for name, read in known.items() if read is None]
+    measured = felt_outputs(outputs, cap.quantity.weighting)
+    bare = [name for name in outputs if name not in measured]
     if cap.at != PLACE:
         return [name for name in bare if name == cap.at]
     shakers = [name for name in bare if outputs[name].transducer == "shaker"]

@@ -98,8 +98,7 @@ class Reach:
     def heed(self, instants: Sequence[InstantCap], ears: Sequence[Ear], means: Sequence[Ear] = ()) -> None:
         """Uses these caps from here on; the sound so far may still ring. means: the ears of caps with a window."""
         heard = [ears[one.ear] for one in instants]
-        self._means = np.array([np.array(ear.gains) * _sum_of_magnitudes(ear.weighting) for ear in means])
-        self._reaches = np.array([np.array(ear.gains) * _sum_of_magnitudes(ear.weighting) for ear in heard])
+        self._means, self._reaches = _reaches(means), _reaches(heard)
         self._bounds = np.array([one.bound / SUM_OF_MAGNITUDES if one.of_peak else one.bound**0.5 for one in instants])
         spread_s = max((ear.spread_s or 0.0 for ear in heard), default=0.0)
         more = max(0, self._slices + ceil(spread_s / self._slice_s) - len(self._highest))
@@ -117,6 +116,11 @@ class Reach:
             return True
         reached = np.add.reduce(self._reaches * highest, axis=1)
         return bool(np.all(reached <= self._bounds))
+
+
+def _reaches(ears: Sequence[Ear]) -> Floats:
+    """(ears, outputs): how high a magnitude of 1 of each output may reach."""
+    return np.array([np.array(ear.gains) * _sum_of_magnitudes(ear.weighting) for ear in ears])
 
 
 @lru_cache

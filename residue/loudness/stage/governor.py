@@ -410,31 +410,21 @@ class Governor:
         def used(gain: float) -> float:
             first = now(gain, memory)
             second = then(gain, first.memory)
-            shares = [
-                share ** (1.0 / budget.terms.power)
-                for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
-                for share in shares_of_hops(
-                    budget, float(first.energy[ear]), float(second.energy[ear]), held=held, begins=self._begins_hop
-                )
-            ]
-            if self._sparing:
-                shares += [
-                    share_of(float(second.energy[ear]), budget.terms.energy(_SPARED_UNITS - 1))
-                    ** (1.0 / budget.terms.power)
-                    for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
-                ]
+            shares: list[float] = []
             if ends:
                 third = faded(gain, first.memory)
                 last = after(gain, third.memory)
                 moments = [second, third, last, *([first] if held else [])]
                 shares += [one.used(moment.peak, moment.fast) ** 0.5 for one in self.instants for moment in moments]
-            if not self._roomy:
                 ended = last.energy + third.energy if self._completes_hop else last.energy
-                shares += [
-                    ending_share(budget, float(first.energy[ear]), float(ended[ear]), begins=self._begins_hop)
-                    ** (1.0 / budget.terms.power)
-                    for budget, ear in zip(self.budgets, self._budget_ears, strict=True)
-                ]
+            for budget, ear in zip(self.budgets, self._budget_ears, strict=True):
+                energy, next_energy = float(first.energy[ear]), float(second.energy[ear])
+                of_powers = [*shares_of_hops(budget, energy, next_energy, held=held, begins=self._begins_hop)]
+                if self._sparing:
+                    of_powers.append(share_of(next_energy, budget.terms.energy(_SPARED_UNITS - 1)))
+                if not self._roomy:
+                    of_powers.append(ending_share(budget, energy, float(ended[ear]), begins=self._begins_hop))
+                shares += [share ** (1.0 / budget.terms.power) for share in of_powers]
             return max(shares, default=0.0)
 
         return greatest_gain(used, above)

@@ -12,7 +12,7 @@ from residue.dsp import exact
 from residue.loudness.caps.caps import PLACE, Cap
 from residue.loudness.caps.ears import calibrated
 from residue.loudness.meters import gating
-from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S
+from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, HOP_S, HOPS_A_SECOND
 from residue.loudness.meters.levels import db_of_magnitude, db_of_power
 from residue.loudness.meters.weightings import FELT, Weighting
 from residue.loudness.outputs.outputs import Output
@@ -21,8 +21,6 @@ from residue.loudness.stage.hop_meter import HopMeter, felt_at
 from residue.loudness.stage.readings import CapReading, Levels, Reading, Received, Tally
 
 Floats = NDArray[np.float64]
-
-_HOPS_PER_S = round(1.0 / HOP_S)
 
 
 class StageMeter:
@@ -69,7 +67,7 @@ class StageMeter:
         self._lowest_governor = min(self._lowest_governor, self._governor.lowest_gain)
         self._lowest_limiter = min(self._lowest_limiter, limiter_gain)
         self._count += 1
-        if self._count % _HOPS_PER_S == 0:
+        if self._count % HOPS_A_SECOND == 0:
             self._settle()
             self._whole = meter.loudness.whole()
 

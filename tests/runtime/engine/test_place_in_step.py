@@ -7,9 +7,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from residue.loudness.meters.hops import HOPS_A_SECOND
 from residue.loudness.stage.capped import Capped
 from residue.mapping.playback import Playable
-from residue.output.in_step import HOPS_A_SECOND, LEAVE_HOPS, SEEK_HOPS, InStepSink
+from residue.output.in_step import LEAVE_HOPS, SEEK_HOPS, InStepSink
 from residue.output.returning import ReturningSink
 from residue.output.routing import Routing
 from residue.output.servo import Servo

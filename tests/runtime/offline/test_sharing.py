@@ -133,6 +133,15 @@ def test_the_command_prints_the_definition_and_changes_nothing(tmp_path: Path) -
     assert "Write a table [hours_folder]" in without.output
 
 
+@root_only
+@pytest.mark.parametrize(("option", "told"), [([], True), (["--before-start"], False)])
+def test_who_starts_the_service_anyway_is_not_told_to(tmp_path: Path, option: list[str], *, told: bool) -> None:
+    installation, _ = with_folder(tmp_path)
+    done = CliRunner().invoke(main, ["share", str(installation), "--install", "--folder-only", *option])
+    assert done.exit_code == 0, done.output
+    assert ("systemctl restart residue" in done.output) is told
+
+
 def test_check_points_out_a_folder_that_nobody_can_answer_in(tmp_path: Path) -> None:
     installation, place = with_folder(tmp_path)
     place.chmod(0o755)
