@@ -20,7 +20,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 WRITTEN = [ROOT / name for name in ("residue", "tests", "deploy", "archives")]
 
 ORDER = (
-    ("checking", "columns", "problems", "processes", "progress", "records", "small_files", "wording"),
+    ("checking", "columns", "durations", "problems", "processes", "progress", "records", "small_files", "wording"),
     ("dsp",),
     ("mapping",),
     ("loudness",),

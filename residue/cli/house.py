@@ -9,6 +9,7 @@ import click
 from residue.cli.common import LASTING_S, FiniteRange, host_and_port
 from residue.cli.screen import say
 from residue.control.settings import DEFAULT_PORT, ControlSettings
+from residue.durations import duration_in_words
 
 HOUSE = click.argument("installation", required=False, type=click.Path(path_type=Path))
 AT = click.option(
@@ -39,7 +40,7 @@ def hold(installation: Path | None, at: str | None, for_s: float | None) -> None
         say("The house fades to silence now and stays silent. `residue release` ends this.")
         return
     _send(installation, at, "/house/hold/for", for_s)
-    say(f"The house fades to silence now, for {for_s / 60.0:.1f} min. `residue release` ends this earlier.")
+    say(f"The house fades to silence now, for {duration_in_words(for_s)}. `residue release` ends this earlier.")
 
 
 @click.command()

@@ -76,6 +76,12 @@ def test_a_wish_reaches_the_house(words: list[str], path: str, arguments: list[f
     assert [(message.address, message.params) for message in came] == [(path, arguments)]
 
 
+@pytest.mark.parametrize(("for_s", "told"), [("3", "for 3 s."), ("89", "for 89 s."), ("1200", "for 20 min.")])
+def test_a_hold_says_how_long_it_lasts(for_s: str, told: str) -> None:
+    with listening("/house/done", "/house/hold/for") as (port, _):
+        assert told in residue("hold", "--for-s", for_s, "--at", f"127.0.0.1:{port}").output
+
+
 def test_port_and_key_are_read_from_room_toml(tmp_path: Path) -> None:
     with listening("/house/done", "/house/hold") as (port, came):
         (tmp_path / "room.toml").write_text(ROOM.format(port=port), encoding="utf-8")

@@ -122,16 +122,11 @@ def attacked(rounds: int) -> Evening:
     return evening
 
 
-def test_ten_thousand_hostile_datagrams_change_nothing_and_are_not_heard() -> None:
-    evening = attacked(2)
-    assert evening.surface.counts.malformed > 1_000
-    assert evening.surface.counts.too_often > 10
-
-
-@pytest.mark.long
-@pytest.mark.timeout(3_000)
-def test_a_million_hostile_datagrams_change_nothing_and_are_not_heard() -> None:
-    attacked(200)
+@pytest.mark.parametrize("rounds", [2, pytest.param(200, marks=[pytest.mark.long, pytest.mark.timeout(3_000)])])
+def test_thousands_of_hostile_datagrams_change_nothing_and_are_not_heard(rounds: int) -> None:
+    evening = attacked(rounds)
+    assert evening.surface.counts.malformed > 500 * rounds
+    assert evening.surface.counts.too_often > 5 * rounds
 
 
 def test_somebody_allowed_who_sends_anything_gets_no_further_than_the_commands() -> None:

@@ -15,6 +15,7 @@ from queue import Empty
 from residue.archive.bag import Bag
 from residue.archive.performance import LONGEST_S
 from residue.control.feed import FeedSender
+from residue.durations import place_in_words
 from residue.installation.load import Installation, read_sensors
 from residue.live.messages import OscReceiver
 from residue.live.sensors import Sensors, check_needs
@@ -166,10 +167,9 @@ class Recording:
 
     def _line(self) -> str:
         now = self.engine.snapshot
-        minutes, rest_s = divmod(int(now.playhead_s), 60)
         gaps = sum(map(len, self._source.gaps.values()))
         silent = f"nothing arrives from {', '.join(self._source.silent)}; " if self._source.silent else ""
-        at = f"{minutes:02}:{rest_s:02}"
+        at = place_in_words(now.playhead_s)
         return f"recording {self._title} {at}, {silent}{now.section or 'no section'}, {gaps} gaps"
 
     def _log_tallies(self) -> None:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.archive.prepared import PreparedPerformance
+from residue.durations import place_in_words
 from residue.installation.load import Installation
 from residue.loudness.plan.plan import Lowering, PlannedPerformance
 from residue.mapping.alone import alone
@@ -206,7 +207,7 @@ def _stretches(indices: Sequence[int]) -> list[tuple[int, int]]:
 def _time(found: Fingerprint, part: int) -> str:
     """The beginning of a part, in the time of the performance."""
     at_s = (found.from_frame + min(part * PART_FRAMES, found.frames)) / AUDIO_RATE_HZ
-    return f"{int(at_s // 60)}:{at_s % 60:04.1f}"
+    return place_in_words(at_s, tenths=True)
 
 
 def _reasons(kept: Fingerprint, found: Fingerprint, unlike: Sequence[str]) -> list[str]:
