@@ -118,7 +118,7 @@ def aha_0201() -> Marked:
     return ecg, marks, 300.0, 900.0
 
 
-@pytest.mark.parametrize("marked", [systole, aami_3a, aha_0201])
+@pytest.mark.parametrize("marked", [systole, aami_3a, pytest.param(aha_0201, marks=pytest.mark.long)])
 def test_beats_are_found_as_well_as_by_the_best_of_the_others(
     marked: Callable[[], Marked], capsys: pytest.CaptureFixture[str]
 ) -> None:
