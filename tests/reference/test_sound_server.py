@@ -153,7 +153,13 @@ def test_nothing_plays_on_where_the_daemon_was_killed(
     assert ends(player)
 
 
-@pytest.mark.parametrize("stalls_first", [False, True], ids=["killed", "stalls, then killed"])
+@pytest.mark.parametrize(
+    "stalls_first",
+    [
+        pytest.param(False, id="killed"),
+        pytest.param(True, id="stalls, then killed", marks=pytest.mark.long),
+    ],
+)
 def test_a_low_tone_does_not_click_where_its_sender_ends(server: SoundServer, *, stalls_first: bool) -> None:
     """A click would pass the cap on LAFmax: weightings take a low tone away, and give it back where it breaks off."""
 
