@@ -62,7 +62,7 @@ class DelayLines:
     def __init__(self, lengths: Sequence[int]) -> None:
         self.lengths = np.array(lengths, np.int64)
         self.at = np.zeros(len(lengths), np.int64)
-        self.ring = np.zeros(sum(lengths))
+        self.ring = np.zeros(int(self.lengths.sum()))
 
     @property
     def longest(self) -> int:
