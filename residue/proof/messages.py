@@ -7,6 +7,7 @@ import struct
 import msgspec
 
 from residue.mapping.signals import seconds
+from residue.proof.microphone import LATENCY_S
 from residue.proof.sweep import SLOT_FRAMES, Slot
 
 BEFORE_S = 2.0
@@ -30,7 +31,7 @@ class Listen(msgspec.Struct, frozen=True, kw_only=True):
     @property
     def listen_s(self) -> float:
         """The length of the recording in memory."""
-        return BEFORE_S + LATE_S + seconds(len(self.slots) * SLOT_FRAMES)
+        return BEFORE_S + LATENCY_S + LATE_S + seconds(len(self.slots) * SLOT_FRAMES)
 
 
 class Ready(msgspec.Struct, frozen=True, kw_only=True):
