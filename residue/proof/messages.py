@@ -54,9 +54,19 @@ class Watch(msgspec.Struct, frozen=True, kw_only=True):
     outputs: int
 
 
-class RoomChange(msgspec.Struct, frozen=True, kw_only=True):
+class Hearing(msgspec.Struct, frozen=True, kw_only=True, tag=True):
+    """It has heard another second of the room; or why it cannot, in words with what to do."""
+
+    trouble: str | None = None
+
+
+class RoomChange(msgspec.Struct, frozen=True, kw_only=True, tag=True):
     """What a window tells. change_db: None where it learns, or cannot tell. trouble: why nothing can be told."""
 
     change_db: float | None = None
     louder_db: float = 0.0
     trouble: str | None = None
+
+
+WatchTold = Hearing | RoomChange
+"""What the process that listens while the house is open says, a line each."""

@@ -1,8 +1,8 @@
 """The process that listens while the house is open, and tells whether the room has become louder since it opened.
 
 Its standard input has a line of JSON, and then everything that is sent, block by block, each behind its place and the
-time at which it is heard. It answers with a line of figures for each window. Sound stays in its memory for a window: it
-is never written anywhere, and never sent.
+time at which it is heard. It answers with a line for each second that it hears, and with one of figures for each
+window. Sound stays in its memory for a window: it is never written anywhere, and never sent.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from residue.live.sound_input import SoundInput
 from residue.mapping.signals import frame_at, seconds
 from residue.proof.change import LouderRoom, aligned, spectra, thinned
 from residue.proof.hearing import trouble_of
-from residue.proof.messages import EARLY_S, HEAD, LATE_S, RoomChange, Watch
+from residue.proof.messages import EARLY_S, HEAD, LATE_S, Hearing, RoomChange, Watch, WatchTold
 from residue.proof.microphone import Beginning, microphone_or_trouble
 
 Floats = NDArray[np.float64]
@@ -89,7 +89,7 @@ def watch(
     asked: Watch,
     microphone: SoundInput,
     waiting: Callable[[], SentBlock | None],
-    answer: Callable[[RoomChange], None],
+    answer: Callable[[WatchTold], None],
     going: Callable[[], bool],
     monotonic_s: Callable[[], float] = time.monotonic,
 ) -> None:
@@ -97,6 +97,7 @@ def watch(
     windows = Windows()
     while going():
         part = microphone.read(frame_at(_READ_S))[asked.input - 1].astype(np.float64)
+        answer(Hearing())
         while (block := waiting()) is not None:
             windows.sent(block)
         if (told := windows.heard(part, monotonic_s())) is not None:
@@ -106,14 +107,14 @@ def watch(
 def serve(questions: BinaryIO, answers: BinaryIO) -> None:
     """Watches until the house ends it, or closes its end of the pipe."""
 
-    def answer(one: RoomChange) -> None:
+    def answer(one: WatchTold) -> None:
         answers.write(msgspec.json.encode(one) + b"\n")
         answers.flush()
 
     asked = msgspec.json.decode(questions.readline(), type=Watch)
     microphone = microphone_or_trouble(asked.device, asked.input)
     if isinstance(microphone, str):
-        return answer(RoomChange(trouble=microphone))
+        return answer(Hearing(trouble=microphone))
     blocks: deque[SentBlock] = deque(maxlen=_MOST_WAITING)
     ended = threading.Event()
     threading.Thread(target=_take, args=(asked, questions, blocks, ended), daemon=True).start()

@@ -11,7 +11,7 @@ import pytest
 
 from residue.live.sound_input import InputFrames
 from residue.proof import change, watching
-from residue.proof.messages import HEAD, RoomChange, Watch
+from residue.proof.messages import HEAD, Hearing, RoomChange, Watch
 from residue.proof.watching import SentBlock, Windows, watch
 from tests.proof.audit import without_writing
 from tests.proof.simulated_room import RATE_HZ, noise
@@ -121,8 +121,10 @@ def test_the_process_takes_blocks_as_they_come_and_ends_with_the_house(monkeypat
 def test_it_reads_the_microphone_for_as_long_as_it_is_to_go_on() -> None:
     ear, left = Ear(), iter([True, True, True, False])
     asked = Watch(device="Ear", input=1, outputs=2)
-    watch(asked, ear, lambda: None, lambda told: None, lambda: next(left), lambda: 9.0)
+    said: list[object] = []
+    watch(asked, ear, lambda: None, said.append, lambda: next(left), lambda: 9.0)
     assert ear.reads == 3
+    assert said == [Hearing()] * 3, "so the house knows that somebody listens"
 
 
 WRITES_NOTHING = """
@@ -176,5 +178,8 @@ sys.stdout.write(answers.getvalue().decode())
 
 
 def test_no_sound_is_ever_stored_or_sent_while_it_is_open(tmp_path: Path) -> None:
-    (told,) = without_writing(WRITES_NOTHING, tmp_path).splitlines()
-    assert len(told) < 200
+    told = without_writing(WRITES_NOTHING, tmp_path).splitlines()
+    assert [line for line in told if "Hearing" not in line] == [
+        '{"type":"RoomChange","change_db":null,"louder_db":0.0,"trouble":null}'
+    ]
+    assert max(map(len, told)) < 200
