@@ -122,6 +122,7 @@ def test_a_server_that_hangs_is_outlived(server: SoundServer, daemon: subprocess
     assert "The engine writes nothing." not in heard_again_and_ended(server, daemon, port, back["playhead_s"])
 
 
+@pytest.mark.long
 def test_a_player_that_crashes_is_replaced(server: SoundServer, daemon: subprocess.Popen[str], port: int) -> None:
     until(port, lambda told: (told["playhead_s"] or 0.0) > 1.0)
     (player,) = players(daemon.pid)
@@ -135,7 +136,13 @@ def test_a_player_that_crashes_is_replaced(server: SoundServer, daemon: subproce
     assert another != player
 
 
-@pytest.mark.parametrize("befalls", [lambda server: None, SoundServer.hang], ids=["plays", "hangs"])
+@pytest.mark.parametrize(
+    "befalls",
+    [
+        pytest.param(lambda server: None, id="plays"),
+        pytest.param(SoundServer.hang, id="hangs", marks=pytest.mark.long),
+    ],
+)
 def test_nothing_plays_on_where_the_daemon_was_killed(
     server: SoundServer, daemon: subprocess.Popen[str], port: int, befalls: Callable[[SoundServer], None]
 ) -> None:
@@ -146,7 +153,13 @@ def test_nothing_plays_on_where_the_daemon_was_killed(
     assert ends(player)
 
 
-@pytest.mark.parametrize("stalls_first", [False, True], ids=["killed", "stalls, then killed"])
+@pytest.mark.parametrize(
+    "stalls_first",
+    [
+        pytest.param(False, id="killed"),
+        pytest.param(True, id="stalls, then killed", marks=pytest.mark.long),
+    ],
+)
 def test_a_low_tone_does_not_click_where_its_sender_ends(server: SoundServer, *, stalls_first: bool) -> None:
     """A click would pass the cap on LAFmax: weightings take a low tone away, and give it back where it breaks off."""
 

@@ -109,12 +109,13 @@ def _at_most(heard: Ear, outputs: Mapping[str, Output]) -> Ear:
         max(gain, _low_gain(output)) if gain and heard.physical and heard.weighting is Weighting.C else gain
         for gain, output in zip(heard.gains, outputs.values(), strict=True)
     ]
+    return replace(heard, gains=tuple(gain * margin for gain in gains), spread_s=spread_s(outputs))
+
+
+def spread_s(outputs: Mapping[str, Output]) -> float:
+    """The time within which sounds that leave the outputs at once arrive, as a cap counts them."""
     delays_ms = [output.delay_ms for output in outputs.values()]
-    return replace(
-        heard,
-        gains=tuple(gain * margin for gain in gains),
-        spread_s=max(LEAST_SPREAD_S, (max(delays_ms) - min(delays_ms)) / 1000.0),
-    )
+    return max(LEAST_SPREAD_S, (max(delays_ms) - min(delays_ms)) / 1000.0)
 
 
 def felt_outputs(outputs: Mapping[str, Output], weighting: Weighting) -> list[str]:

@@ -39,10 +39,10 @@ from residue.runtime.planning.preparation import (
     caps,
     checkpoint_folders,
     level_profile,
+    levels_path,
     open_performance,
     plan_under,
     profile_key,
-    profile_path,
 )
 from residue.runtime.system.files import replace_file
 
@@ -185,7 +185,7 @@ def _needed(installation: Installation, cache: Path) -> Iterator[Path]:
         with suppress(ProblemError):  # a bag that cannot be read needs nothing
             digest = payload_digest(installation.performances[name])
             yield prepared_folder(cache / CHANNELS, digest)
-            yield profile_path(installation, digest, cache)
+            yield levels_path(installation, digest, cache)
             yield from checkpoint_folders(installation, digest, cache)
     with suppress(ProblemError):
         yield _place(installation, cache)

@@ -180,7 +180,7 @@ def test_the_lowest_band_of_a_loudspeaker_is_measured_with_the_weighting_that_th
 @pytest.mark.parametrize(
     ("turned_db", "said"),
     [
-        (0.0, "They agree within 1.5 dB."),
+        pytest.param(0.0, "They agree within 1.5 dB.", marks=pytest.mark.long),
         (6.0, "A knob was turned up"),
         pytest.param(-9.0, "one is off or was turned down", marks=pytest.mark.long),
     ],
@@ -224,6 +224,7 @@ def test_only_the_output_that_is_calibrated_sounds(tmp_path: Path) -> None:
     assert np.max(np.min(peaks, axis=1)) < 1e-7, "but never both"
 
 
+@pytest.mark.long
 def test_what_it_sent_is_told_and_never_less_than_arrives(tmp_path: Path) -> None:
     bench = Bench(tmp_path, HALL)
     bench.walk()
