@@ -54,7 +54,7 @@ class Watch(msgspec.Struct, frozen=True, kw_only=True):
     outputs: int
 
 
-class Hearing(msgspec.Struct, frozen=True, kw_only=True, tag=True):
+class HeardSecond(msgspec.Struct, frozen=True, kw_only=True, tag=True):
     """It has heard another second of the room; or why it cannot, in words with what to do."""
 
     trouble: str | None = None
@@ -68,5 +68,5 @@ class RoomChange(msgspec.Struct, frozen=True, kw_only=True, tag=True):
     trouble: str | None = None
 
 
-WatchTold = Hearing | RoomChange
+WatchTold = HeardSecond | RoomChange
 """What the process that listens while the house is open says, a line each."""

@@ -23,7 +23,7 @@ from residue.live.sound_input import SoundInput
 from residue.mapping.signals import frame_at, seconds
 from residue.proof.change import LouderRoom, aligned, spectra, thinned
 from residue.proof.hearing import trouble_of
-from residue.proof.messages import EARLY_S, HEAD, LATE_S, Hearing, RoomChange, Watch, WatchTold
+from residue.proof.messages import EARLY_S, HEAD, LATE_S, HeardSecond, RoomChange, Watch, WatchTold
 from residue.proof.microphone import Beginning, microphone_or_trouble
 
 Floats = NDArray[np.float64]
@@ -97,7 +97,7 @@ def watch(
     windows = Windows()
     while going():
         part = microphone.read(frame_at(_READ_S))[asked.input - 1].astype(np.float64)
-        answer(Hearing())
+        answer(HeardSecond())
         while (block := waiting()) is not None:
             windows.sent(block)
         if (told := windows.heard(part, monotonic_s())) is not None:
@@ -114,7 +114,7 @@ def serve(questions: BinaryIO, answers: BinaryIO) -> None:
     asked = msgspec.json.decode(questions.readline(), type=Watch)
     microphone = microphone_or_trouble(asked.device, asked.input)
     if isinstance(microphone, str):
-        return answer(Hearing(trouble=microphone))
+        return answer(HeardSecond(trouble=microphone))
     blocks: deque[SentBlock] = deque(maxlen=_MOST_WAITING)
     ended = threading.Event()
     threading.Thread(target=_take, args=(asked, questions, blocks, ended), daemon=True).start()

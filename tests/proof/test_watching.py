@@ -11,7 +11,7 @@ import pytest
 
 from residue.live.sound_input import InputFrames
 from residue.proof import change, watching
-from residue.proof.messages import HEAD, Hearing, RoomChange, Watch
+from residue.proof.messages import HEAD, HeardSecond, RoomChange, Watch
 from residue.proof.watching import SentBlock, Windows, watch
 from tests.proof.audit import without_writing
 from tests.proof.simulated_room import RATE_HZ, noise
@@ -124,7 +124,7 @@ def test_it_reads_the_microphone_for_as_long_as_it_is_to_go_on() -> None:
     said: list[object] = []
     watch(asked, ear, lambda: None, said.append, lambda: next(left), lambda: 9.0)
     assert ear.reads == 3
-    assert said == [Hearing()] * 3, "so the house knows that somebody listens"
+    assert said == [HeardSecond()] * 3, "so the house knows that somebody listens"
 
 
 WRITES_NOTHING = """
@@ -179,7 +179,7 @@ sys.stdout.write(answers.getvalue().decode())
 
 def test_no_sound_is_ever_stored_or_sent_while_it_is_open(tmp_path: Path) -> None:
     told = without_writing(WRITES_NOTHING, tmp_path).splitlines()
-    assert [line for line in told if "Hearing" not in line] == [
+    assert [line for line in told if "HeardSecond" not in line] == [
         '{"type":"RoomChange","change_db":null,"louder_db":0.0,"trouble":null}'
     ]
     assert max(map(len, told)) < 200

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from residue.processes import command_of
 from residue.proof.judging import DRIFT_DB
-from residue.proof.messages import HEAD, Hearing, Watch, WatchTold
+from residue.proof.messages import HEAD, HeardSecond, Watch, WatchTold
 from residue.proof.settings import Microphone
 
 logger = logging.getLogger(__name__)
@@ -137,7 +137,7 @@ class RoomWatch:
         while line := await said.readline():
             told = msgspec.json.decode(line, type=WatchTold)
             self._said_s = monotonic()
-            if isinstance(told, Hearing):
+            if isinstance(told, HeardSecond):
                 self._tell(deaf=told.trouble, unclear=None if told.trouble else self._unclear)
                 continue
             self.change_db = told.change_db

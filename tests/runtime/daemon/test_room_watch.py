@@ -7,7 +7,7 @@ import msgspec
 import numpy as np
 import pytest
 
-from residue.proof.messages import Hearing, RoomChange, WatchTold
+from residue.proof.messages import HeardSecond, RoomChange, WatchTold
 from residue.proof.settings import Microphone
 from residue.runtime.daemon import room_watch
 from residue.runtime.daemon.room_watch import MOST_BLOCKS, RoomWatch
@@ -87,9 +87,14 @@ def test_why_nothing_can_be_told_needs_attention(monkeypatch: pytest.MonkeyPatch
 @pytest.mark.parametrize(
     ("told", "more", "silent_s", "said"),
     [
-        ([Hearing(), RoomChange(change_db=0.1)], 0, 60.0, "The process that listens has ended."),
-        ([Hearing(trouble='There is no sound device "Ear". Plug it in.')], 0, 60.0, 'There is no sound device "Ear".'),
-        ([Hearing()], -1, 0.0, "The microphone does not answer: look at its cable."),
+        ([HeardSecond(), RoomChange(change_db=0.1)], 0, 60.0, "The process that listens has ended."),
+        (
+            [HeardSecond(trouble='There is no sound device "Ear". Plug it in.')],
+            0,
+            60.0,
+            'There is no sound device "Ear".',
+        ),
+        ([HeardSecond()], -1, 0.0, "The microphone does not answer: look at its cable."),
     ],
     ids=["it has ended", "it cannot open the microphone", "it says nothing more"],
 )
@@ -108,7 +113,7 @@ def test_a_room_is_never_unwatched_without_a_word_and_a_word_says_when_it_is_wat
             watch.sent(0, BLOCK, 0.0)
             await asyncio.sleep(0.01)
         assert watch.alarm == changes[0]
-        standing_in(monkeypatch, tmp_path, Hearing())
+        standing_in(monkeypatch, tmp_path, HeardSecond())
         monkeypatch.setattr(room_watch, "SILENT_S", 60.0)
         while len(changes) < 2:
             watch.sent(0, BLOCK, 0.0)
