@@ -118,7 +118,8 @@ class RoomWatch:
             taking.cancel()
             with suppress(ProcessLookupError):
                 process.kill()
-            await asyncio.gather(taking, giving, process.wait(), return_exceptions=True)
+            process.stdin.close()
+            await asyncio.gather(taking, giving, process.stdin.wait_closed(), process.wait(), return_exceptions=True)
 
     async def _give(self, asked: asyncio.StreamWriter, first: Watch, over: Callable[[], bool]) -> None:
         """The question, and then what is sent, until it is over or nobody takes it."""
