@@ -26,7 +26,7 @@ from residue.proof.settings import Microphone
 from residue.proof.sweep import SLOT_FRAMES, slots_of, sound_of
 from residue.records import SpoiltRecordError, encode_record, read_record
 from residue.runtime.daemon.microphone_process import hear
-from residue.runtime.daemon.room_watch import RoomWatch
+from residue.runtime.daemon.room_watch import KNOWN_AGAIN, RoomWatch
 from residue.runtime.engine.show import Show
 from residue.runtime.house.house_state import State
 from residue.runtime.journal.event_kinds import NOT_PROVEN, PROVEN
@@ -72,7 +72,9 @@ class ProofKeeper:
         self.kept = Kept(under="") if self._microphone is None else self._remembered()
         installation = show.in_force()
         outputs = len(sounding_outputs(installation))
-        self.watch = RoomWatch(installation.room.microphone, outputs, self._is_open, self.lower_further)
+        self.watch = RoomWatch(
+            installation.room.microphone, outputs, self._is_open, self.lower_further, self._watch_changed
+        )
 
     @property
     def lowered_db(self) -> float:
@@ -103,6 +105,9 @@ class ProofKeeper:
             f"The room has become {louder_db:.1f} dB louder while it is open: somebody turned an amplifier up. "
             f"The house is {-lowered:.1f} dB lower than planned.",
         )
+
+    def _watch_changed(self, alarm: str | None) -> None:
+        self._happened(PROVEN if alarm is None else NOT_PROVEN, alarm or KNOWN_AGAIN)
 
     async def keep(self) -> None:
         """Proves every output before the first opening of each day, for ever."""
