@@ -50,7 +50,7 @@ class GivingWay:
         return True
 
 
-class Gate:
+class PlannerGate:
     """In the planner's process: waits while the house says so. A house that is gone holds nothing up."""
 
     def __init__(self, descriptor: int = 0) -> None:

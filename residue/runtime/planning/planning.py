@@ -35,7 +35,7 @@ from residue.problems import ProblemError, stops
 from residue.progress import Progress, silent
 from residue.records import SpoiltRecordError, encode_record, read_record
 from residue.runtime.planning.cache_size import tidy
-from residue.runtime.planning.giving_way import Gate
+from residue.runtime.planning.giving_way import PlannerGate
 from residue.runtime.planning.preparation import (
     CHANNELS,
     caps,
@@ -256,7 +256,7 @@ def main() -> None:
         installation = _instead(load(folder, in_force), given.swaps)
     except ProblemError as error:
         sys.exit(str(error))
-    teller = Teller(len(installation.played), _tell, wait=Gate().wait)
+    teller = Teller(len(installation.played), _tell, wait=PlannerGate().wait)
     outcome = make_ready(installation, cache, due=given.due, progress=teller.progress, told=_tell)
     keep(outcome, installation, cache)
     _tell(outcome)

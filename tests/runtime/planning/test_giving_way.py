@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from residue.installation.load import load
-from residue.runtime.planning.giving_way import FIRST_S, FORGET_S, GO, LONGEST_S, PAUSE, RUN_S, Gate, GivingWay
+from residue.runtime.planning.giving_way import FIRST_S, FORGET_S, GO, LONGEST_S, PAUSE, RUN_S, PlannerGate, GivingWay
 from residue.runtime.planning.planner import Planner
 from tests.runtime import kitchen
 from tests.runtime.asking import wait_until
@@ -54,7 +54,7 @@ def test_a_block_that_is_nearly_late_counts_and_silence_does_not() -> None:
 def test_what_waits_at_the_gate_goes_on_when_told_or_when_nobody_is_left_to_tell() -> None:
     for end in (lambda told: os.write(told, GO), os.close):
         heard, told = os.pipe()
-        gate, passed = Gate(heard), threading.Event()
+        gate, passed = PlannerGate(heard), threading.Event()
         gate.wait()
         os.write(told, PAUSE)
         wait_until(lambda gate=gate: not gate._open.is_set())  # type: ignore[misc]
