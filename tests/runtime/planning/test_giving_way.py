@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from residue.installation.load import load
-from residue.runtime.planning.giving_way import FIRST_S, FORGET_S, GO, LONGEST_S, PAUSE, RUN_S, PlannerGate, GivingWay
+from residue.runtime.planning.giving_way import FIRST_S, FORGET_S, GO, LONGEST_S, PAUSE, RUN_S, GivingWay, PlannerGate
 from residue.runtime.planning.planner import Planner
 from tests.runtime import kitchen
 from tests.runtime.asking import wait_until
