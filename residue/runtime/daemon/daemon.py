@@ -51,7 +51,6 @@ from residue.runtime.journal.event_kinds import CUT, ENDED, STARTED
 from residue.runtime.journal.in_force_digest import in_force
 from residue.runtime.journal.log import FILE_NAME, LevelLog
 from residue.runtime.journal.log_writer import LogWriter
-from residue.runtime.planning.giving_way import GivingWay
 from residue.runtime.planning.preparation import caps, sounding_outputs
 from residue.runtime.swap.keeper import SwapKeeper
 from residue.runtime.system.clock import SystemClock, uptime
@@ -157,7 +156,6 @@ class _Daemon:
         self._ending = False
         self._exit_status = 0
         self._offset_s = self._wall_offset_s()
-        self._giving_way = GivingWay()
         self._due_s: dict[Callable[[], None], float] = {}
 
     def _heard(self, span: Span, signals: Signals, heard_at_s: float) -> None:
@@ -247,22 +245,12 @@ class _Daemon:
         self._show.keeper.tick()
         self._light.permit(plays=self._show.keeper.house.state is State.PLAYING)
         self._show.player.follow_plan()
-        self._give_way()
+        self._watching.give_way()
         self._chronicle.log_sent(self._show)
         self._every(LOOK_S, self._look)
         self._every(MEMORY_S, self._write_down)
         self._every(REQUESTS_S, self._chronicle.fold)
         self._every(LINE_S[self._diagnostics.terminal], self._print_line)
-
-    def _give_way(self) -> None:
-        engine = self._show.engine.snapshot
-        pauses = self._giving_way(
-            late_blocks=engine.late_blocks,
-            busy=engine.busy,
-            sounds=engine.performance is not None,
-            now_s=self._clock.monotonic_s(),
-        )
-        self._show.planner.give_way(pauses=pauses)
 
     def _safely(self, work: Callable[[], None]) -> None:
         """After a fault of our own the run ends with a fade, like any other stop; systemd begins a new one."""
