@@ -28,8 +28,8 @@ class HeldBack:
     A sound that breaks off clicks, and a click can pass a cap. The cap stage sends each hop only if it may be the last
     one, faded out in a straight line (loudness/stage/ending.py), and a block is a hop. So a fade keeps the caps.
 
-    ahead: the frames of a block that still belong to the hop before; they are played at once, so that a fade begins with
-    a hop.
+    ahead: the frames of a block that still belong to the hop before; they are played at once, so that a fade begins
+    with a hop.
     """
 
     def __init__(self, stream: Stream, channels: int, ahead: int = 0) -> None:
