@@ -245,6 +245,7 @@ class _Daemon:
         self._show.keeper.tick()
         self._light.permit(plays=self._show.keeper.house.state is State.PLAYING)
         self._show.player.follow_plan()
+        self._watching.give_way()
         self._chronicle.log_sent(self._show)
         self._every(LOOK_S, self._look)
         self._every(MEMORY_S, self._write_down)
