@@ -61,8 +61,13 @@ class HeardSecond(msgspec.Struct, frozen=True, kw_only=True, tag=True):
 
 
 class RoomChange(msgspec.Struct, frozen=True, kw_only=True, tag=True):
-    """What a window tells. change_db: None where it learns, or cannot tell. trouble: why nothing can be told."""
+    """What a window tells. change_db: None where it learns, or cannot tell. trouble: why nothing can be told.
 
+    laeq_dbfs, lceq_dbfs: of all that was heard, visitors too, where a full-scale sine of 1 kHz reads -3.01.
+    """
+
+    laeq_dbfs: float | None = None
+    lceq_dbfs: float | None = None
     change_db: float | None = None
     louder_db: float = 0.0
     trouble: str | None = None

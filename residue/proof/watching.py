@@ -18,9 +18,12 @@ from typing import BinaryIO
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import sosfilt
 
 from residue.live.sound_input import SoundInput
-from residue.mapping.signals import frame_at, seconds
+from residue.loudness.meters.levels import db_of_power
+from residue.loudness.meters.weightings import Weighting, sections
+from residue.mapping.signals import AUDIO_RATE_HZ, frame_at, seconds
 from residue.proof.change import LouderRoom, aligned, spectra, thinned
 from residue.proof.hearing import trouble_of
 from residue.proof.messages import EARLY_S, HEAD, LATE_S, HeardSecond, RoomChange, Watch, WatchTold
@@ -75,14 +78,20 @@ class Windows:
         self._sent = [block for block in self._sent if block.first_frame >= first + frame_at(WINDOW_S)]
         return None if start < 0 else self._told(sent.astype(np.float64), self._heard[start : start + length])
 
-    def _told(self, sent: Floats, heard: Floats) -> RoomChange | None:
+    def _told(self, sent: Floats, heard: Floats) -> RoomChange:
         if trouble := trouble_of(heard):
             return RoomChange(trouble=trouble)
+        a_dbfs, c_dbfs = (_level_dbfs(heard, weighting) for weighting in (Weighting.A, Weighting.C))
         if not sent.any():
-            return None
+            return RoomChange(laeq_dbfs=a_dbfs, lceq_dbfs=c_dbfs)
         few = thinned(sent)
         changed = self._room.look(spectra(few, aligned(few, thinned(heard))))
-        return RoomChange(change_db=changed, louder_db=self._room.louder_db)
+        return RoomChange(laeq_dbfs=a_dbfs, lceq_dbfs=c_dbfs, change_db=changed, louder_db=self._room.louder_db)
+
+
+def _level_dbfs(heard: Floats, weighting: Weighting) -> float:
+    weighted = sosfilt(sections(weighting, AUDIO_RATE_HZ), heard - heard.mean())
+    return round(db_of_power(float(np.mean(weighted * weighted))), 1)
 
 
 def watch(

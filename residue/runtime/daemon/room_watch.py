@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from residue.processes import command_of
 from residue.proof.judging import DRIFT_DB
-from residue.proof.messages import HEAD, HeardSecond, Watch, WatchTold
+from residue.proof.messages import HEAD, HeardSecond, RoomChange, Watch, WatchTold
 from residue.proof.settings import Microphone
 
 logger = logging.getLogger(__name__)
@@ -57,8 +57,8 @@ class RoomWatch:
         """Why it does not hear."""
         self._unclear: str | None = None
         """Why the last window tells nothing."""
-        self.change_db: float | None = None
-        """Of the last window, for the status."""
+        self.last: RoomChange | None = None
+        """What the last window told, for the status."""
 
     @property
     def alarm(self) -> str | None:
@@ -81,7 +81,7 @@ class RoomWatch:
                 except Exception:  # a fault of our own; the house plays on
                     logger.exception("The room cannot be watched")
                     ended = "The program has a fault; its journal says more."
-                self._listening, self.change_db = False, None
+                self._listening, self.last = False, None
                 if self._wanted():
                     self._tell(deaf=self._deaf or ended)
                     await asyncio.sleep(AGAIN_S)
@@ -141,7 +141,7 @@ class RoomWatch:
             if isinstance(told, HeardSecond):
                 self._tell(deaf=told.trouble, unclear=None if told.trouble else self._unclear)
                 continue
-            self.change_db = told.change_db
+            self.last = told
             self._tell(deaf=None, unclear=told.trouble)
             if told.louder_db >= max(DRIFT_DB, lowered_db + MORE_DB):
                 self._louder(told.louder_db - lowered_db)

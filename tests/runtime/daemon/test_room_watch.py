@@ -35,6 +35,14 @@ def standing_in(monkeypatch: pytest.MonkeyPatch, folder: Path, *told: WatchTold,
     return got
 
 
+async def over(watch: RoomWatch, keeping: asyncio.Task[None]) -> None:
+    """Ends it once the house is closed and the process has ended."""
+    while watch._listening:
+        await asyncio.sleep(0.01)
+    keeping.cancel()
+    await asyncio.gather(keeping, return_exceptions=True)
+
+
 def test_what_is_sent_reaches_the_process_and_what_it_tells_lowers_the_house(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
@@ -49,8 +57,7 @@ def test_what_is_sent_reaches_the_process_and_what_it_tells_lowers_the_house(
         while len(louder) < 2:
             watch.sent(9_600, BLOCK, 77.5)
             await asyncio.sleep(0.01)
-        keeping.cancel()
-        await asyncio.gather(keeping, return_exceptions=True)
+        await over(watch, keeping)
 
     asyncio.run(asyncio.wait_for(evening(), 60.0))
     assert louder == [5.0, 1.0], "what is less than 2 dB is nothing, and so is half a dB more"
@@ -77,8 +84,7 @@ def test_why_nothing_can_be_told_needs_attention(monkeypatch: pytest.MonkeyPatch
         is_open[0] = False
         while alarm() is not None:
             await asyncio.sleep(0.01)
-        keeping.cancel()
-        await asyncio.gather(keeping, return_exceptions=True)
+        await over(watch, keeping)
 
     asyncio.run(asyncio.wait_for(evening(), 60.0))
     assert said == ["Whether the room is too loud is not known. The microphone is overloaded."], "until it closes"
@@ -105,7 +111,7 @@ def test_a_room_is_never_unwatched_without_a_word_and_a_word_says_when_it_is_wat
     monkeypatch.setattr(room_watch, "AGAIN_S", 0.0)
     monkeypatch.setattr(room_watch, "SILENT_S", silent_s)
     changes: list[str | None] = []
-    watch = RoomWatch(EAR, 2, lambda: True, lambda _db: None, changes.append)
+    watch = RoomWatch(EAR, 2, lambda: len(changes) < 2, lambda _db: None, changes.append)
 
     async def evening() -> None:
         keeping = asyncio.create_task(watch.keep())
@@ -118,8 +124,7 @@ def test_a_room_is_never_unwatched_without_a_word_and_a_word_says_when_it_is_wat
         while len(changes) < 2:
             watch.sent(0, BLOCK, 0.0)
             await asyncio.sleep(0.01)
-        keeping.cancel()
-        await asyncio.gather(keeping, return_exceptions=True)
+        await over(watch, keeping)
 
     asyncio.run(asyncio.wait_for(evening(), 60.0))
     assert str(changes[0]).startswith(f"{room_watch.NOT_KNOWN} {said}")
