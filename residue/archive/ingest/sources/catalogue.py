@@ -46,6 +46,7 @@ _SALVAGERS: Mapping[FileKind, Callable[[Path], IngestSource]] = {
     FileKind.EEG: partial(open_eeg_source, salvage=True),
     FileKind.GDF: partial(open_gdf_source, salvage=True),
     FileKind.WFDB: partial(open_wfdb_source, salvage=True),
+    FileKind.ACQ: partial(open_acq_source, salvage=True),
     FileKind.ACTIVITY: partial(open_activity_source, salvage=True),
 }
 """The openers of what survives of a damaged file."""
@@ -83,7 +84,7 @@ def open_source(path: Path, facts: TableFacts | None, scratch: Path, *, salvage:
     def opening(*, salvage: bool) -> IngestSource:
         kind = _kind(path, facts)
         if kind is FileKind.ARRAYS:
-            return open_array_source(path, facts)
+            return open_array_source(path, facts, salvage=salvage)
         if kind is FileKind.LOSSY:
             return open_lossy_source(path, scratch, salvage=salvage)
         if kind is FileKind.TABLE:
@@ -110,7 +111,7 @@ def survey_source(path: Path, scratch: Path) -> tuple[IngestSource, Suggestions 
     def opening(*, salvage: bool) -> tuple[IngestSource, Suggestions | None]:
         kind = _kind(path, None)
         if kind is FileKind.ARRAYS:
-            return survey_arrays(path)
+            return survey_arrays(path, salvage=salvage)
         if kind is FileKind.LOSSY:
             return open_lossy_source(path, scratch, salvage=salvage), None
         if kind is FileKind.TABLE:

@@ -10,6 +10,7 @@ import json
 import math
 import subprocess
 import sys
+from io import BytesIO
 from pathlib import Path
 from typing import IO, Any
 
@@ -17,27 +18,32 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.archive.ingest.extras import reason_in_words, without_warnings
+from residue.archive.ingest.memory import memory_free_bytes
 from residue.archive.ingest.sources.array_tree import ArrayTree
+from residue.archive.ingest.sources.matlab_survivor import mended
 from residue.processes import command_of
 
 _DAMAGED = "it is damaged"
+_SALVAGE = "--salvage"
+_MOST_BYTES = 1 << 30
+"""Where the kernel does not say how much memory is free."""
 
 
 class DamagedFileError(Exception):
     """The process that read a file was ended by it, or says why it cannot be read."""
 
 
-def read_matlab(path: Path) -> ArrayTree:
-    """The arrays of a file. Raises DamagedFileError."""
-    command = command_of(__name__, [str(path)])
+def read_matlab(path: Path, *, salvage: bool = False) -> tuple[ArrayTree, str]:
+    """The arrays of a file, and the loss in words. salvage: take what is there. Raises DamagedFileError."""
+    command = command_of(__name__, [str(path), *([_SALVAGE] if salvage else [])])
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL) as process:
-        tree = None if process.stdout is None else _taken(process.stdout)
-    if tree is None:
+        taken = None if process.stdout is None else _taken(process.stdout)
+    if taken is None:
         raise DamagedFileError(_DAMAGED)
-    return tree
+    return taken
 
 
-def _taken(stream: IO[bytes]) -> ArrayTree | None:
+def _taken(stream: IO[bytes]) -> tuple[ArrayTree, str] | None:
     """What the other process gives; None where it ended before it was through."""
     try:
         head = json.loads(stream.readline())
@@ -46,7 +52,7 @@ def _taken(stream: IO[bytes]) -> ArrayTree | None:
         arrays = {tuple(place): _array(stream, dtype, shape) for place, dtype, shape in head["arrays"]}
     except ValueError:
         return None
-    return ArrayTree(arrays, head["names"], set(head["rates"]))
+    return ArrayTree(arrays, head["names"], set(head["rates"])), head["lost"]
 
 
 def _array(stream: IO[bytes], dtype: str, shape: list[int]) -> NDArray[Any]:
@@ -59,17 +65,23 @@ def main() -> None:
     """Writes what is told of a file in a line, and then its arrays, to the standard output."""
     import scipy.io  # here, as only this process needs it
 
-    tree = ArrayTree()
+    tree, lost = ArrayTree(), ""
     told: dict[str, object] = {}
     try:
+        path, *salvage = sys.argv[1:]
+        content: str | BytesIO = path
+        if salvage:
+            whole, lost = mended(Path(path).read_bytes(), (memory_free_bytes() or _MOST_BYTES) // 4)
+            content = BytesIO(whole)
         with without_warnings():
-            tree.add((), scipy.io.loadmat(sys.argv[1], simplify_cells=True))
+            found = scipy.io.loadmat(content, simplify_cells=True)  # type: ignore[arg-type]  # it takes files too
+            tree.add((), found)
     except (ArithmeticError, NameError):  # by its own slips on numbers and classes that do not exist
         told = {"fault": _DAMAGED}
     except Exception as error:  # noqa: BLE001 - any of a library, on a file that may hold anything
         told = {"fault": reason_in_words(error)}
     arrays = [(place, array.dtype.str, array.shape) for place, array in tree.arrays.items()]
-    told = told or {"arrays": arrays, "names": [*map(list, tree.names)], "rates": [*tree.rates]}
+    told = told or {"arrays": arrays, "names": [*map(list, tree.names)], "rates": [*tree.rates], "lost": lost}
     sys.stdout.buffer.write(json.dumps(told).encode() + b"\n")
     for array in tree.arrays.values():
         sys.stdout.buffer.write(np.ascontiguousarray(array).data)
