@@ -20,7 +20,7 @@ from residue.archive.ingest.memory import check_memory
 from residue.archive.ingest.rows import Rows, by_rate, by_times
 from residue.archive.ingest.source import IngestSource, Track, guess_kind, own_labels
 from residue.archive.ingest.sources.array_tree import ArrayColumn, ArrayTree
-from residue.archive.ingest.sources.matlab_process import DamagedFileError, read_matlab
+from residue.archive.ingest.sources.matlab_process import DamagedFileError, read_matlab, read_survivor
 from residue.archive.ingest.suggesting import Suggestions, suggested_facts
 from residue.archive.ingest.times import Times, checked, of_numbers
 from residue.archive.performance import LONGEST_S
@@ -136,10 +136,10 @@ def _tree_of(path: Path, *, salvage: bool) -> tuple[ArrayTree, str]:
     elif _is_hdf5(path):
         _add_hdf5(tree, extra("hdf", path).File(path, "r"))  # open as long as one of its data sets is held
     elif salvage:
-        return read_matlab(path, salvage=True)
+        return read_survivor(path)
     else:
         check_memory(path, _bytes_of_matlab(path), _IN_PIECES)
-        return read_matlab(path)
+        return read_matlab(path), ""
     return tree, ""
 
 

@@ -10,6 +10,7 @@ import json
 import math
 import subprocess
 import sys
+from contextlib import suppress
 from io import BytesIO
 from pathlib import Path
 from typing import IO, Any
@@ -24,7 +25,7 @@ from residue.archive.ingest.sources.matlab_survivor import mended
 from residue.processes import command_of
 
 _DAMAGED = "it is damaged"
-_SALVAGE = "--salvage"
+_GIVEN = "-"
 _MOST_BYTES = 1 << 30
 """Where the kernel does not say how much memory is free."""
 
@@ -33,17 +34,36 @@ class DamagedFileError(Exception):
     """The process that read a file was ended by it, or says why it cannot be read."""
 
 
-def read_matlab(path: Path, *, salvage: bool = False) -> tuple[ArrayTree, str]:
-    """The arrays of a file, and the loss in words. salvage: take what is there. Raises DamagedFileError."""
-    command = command_of(__name__, [str(path), *([_SALVAGE] if salvage else [])])
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL) as process:
-        taken = None if process.stdout is None else _taken(process.stdout)
-    if taken is None:
+def read_matlab(path: Path) -> ArrayTree:
+    """The arrays of a file. Raises DamagedFileError."""
+    return _read(path, b"")
+
+
+def read_survivor(path: Path) -> tuple[ArrayTree, str]:
+    """The arrays that survive of a file that was cut, and the loss in words. Raises DamagedFileError."""
+    try:
+        whole, lost = mended(path.read_bytes(), (memory_free_bytes() or _MOST_BYTES) // 4)
+    except ValueError as error:
+        raise DamagedFileError(str(error)) from error
+    if not lost:
         raise DamagedFileError(_DAMAGED)
-    return taken
+    return _read(path, whole), lost
 
 
-def _taken(stream: IO[bytes]) -> tuple[ArrayTree, str] | None:
+def _read(path: Path, content: bytes) -> ArrayTree:
+    """The arrays of a file, or of this content in its place."""
+    command = command_of(__name__, [_GIVEN if content else str(path)])
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL) as process:
+        if process.stdin is not None:
+            with suppress(BrokenPipeError), process.stdin as given:
+                given.write(content)
+        tree = None if process.stdout is None else _taken(process.stdout)
+    if tree is None:
+        raise DamagedFileError(_DAMAGED)
+    return tree
+
+
+def _taken(stream: IO[bytes]) -> ArrayTree | None:
     """What the other process gives; None where it ended before it was through."""
     try:
         head = json.loads(stream.readline())
@@ -52,7 +72,7 @@ def _taken(stream: IO[bytes]) -> tuple[ArrayTree, str] | None:
         arrays = {tuple(place): _array(stream, dtype, shape) for place, dtype, shape in head["arrays"]}
     except ValueError:
         return None
-    return ArrayTree(arrays, head["names"], set(head["rates"])), head["lost"]
+    return ArrayTree(arrays, head["names"], set(head["rates"]))
 
 
 def _array(stream: IO[bytes], dtype: str, shape: list[int]) -> NDArray[Any]:
@@ -65,14 +85,10 @@ def main() -> None:
     """Writes what is told of a file in a line, and then its arrays, to the standard output."""
     import scipy.io  # here, as only this process needs it
 
-    tree, lost = ArrayTree(), ""
+    tree = ArrayTree()
     told: dict[str, object] = {}
     try:
-        path, *salvage = sys.argv[1:]
-        content: str | BytesIO = path
-        if salvage:
-            whole, lost = mended(Path(path).read_bytes(), (memory_free_bytes() or _MOST_BYTES) // 4)
-            content = BytesIO(whole)
+        content = BytesIO(sys.stdin.buffer.read()) if sys.argv[1] == _GIVEN else sys.argv[1]
         with without_warnings():
             found = scipy.io.loadmat(content, simplify_cells=True)  # type: ignore[arg-type]  # it takes files too
             tree.add((), found)
@@ -81,7 +97,7 @@ def main() -> None:
     except Exception as error:  # noqa: BLE001 - any of a library, on a file that may hold anything
         told = {"fault": reason_in_words(error)}
     arrays = [(place, array.dtype.str, array.shape) for place, array in tree.arrays.items()]
-    told = told or {"arrays": arrays, "names": [*map(list, tree.names)], "rates": [*tree.rates], "lost": lost}
+    told = told or {"arrays": arrays, "names": [*map(list, tree.names)], "rates": [*tree.rates]}
     sys.stdout.buffer.write(json.dumps(told).encode() + b"\n")
     for array in tree.arrays.values():
         sys.stdout.buffer.write(np.ascontiguousarray(array).data)
