@@ -18,7 +18,7 @@ FORGET_S = 60.0
 RUN_S = 1.0
 """The least time between two pauses: a house that is late by itself shall have its plan some day."""
 NEARLY_LATE = 0.8
-"""A block whose computing took so much of its time is nearly late."""
+"""Where computing takes so much of the time, blocks are nearly late."""
 
 
 class GivingWay:
@@ -34,7 +34,7 @@ class GivingWay:
     def __call__(self, *, late_blocks: int, busy: float, sounds: bool, now_s: float) -> bool:
         """Whether it pauses now. To be asked again and again.
 
-        late_blocks: since the start. busy: the computing time of the last block, as a share of real time. sounds:
+        late_blocks: since the start. busy: the computing time of the last blocks, as a share of real time. sounds:
         whether a performance is under way: without one, nothing can be heard that is late.
         """
         late, self._late_blocks = late_blocks > self._late_blocks or busy > NEARLY_LATE, late_blocks
