@@ -16,7 +16,7 @@ LONGEST_LOOK_S = 60.0
 """After a longer pause, as the machine slept, no more is counted."""
 
 
-@dataclass
+@dataclass(kw_only=True)
 class _Opening:
     """What is known of the opening under way. since: when the first look was taken."""
 
@@ -65,7 +65,7 @@ class StepLog:
         if step is None or opens is None:
             return
         if self._opening is None:
-            self._opening, self._stood, self._why = _Opening(opens, now), False, None
+            self._opening, self._stood, self._why = _Opening(opens=opens, since=now), False, None
             self._looked_s = self._logged_s = now_s
         self._opening.look(step, min(LONGEST_LOOK_S, now_s - self._looked_s))
         self._looked_s = now_s
