@@ -236,7 +236,7 @@ class House:
         """
         if ended:
             fade = np.minimum(1.0, np.arange(sound.shape[1])[::-1] / _FADE_FRAMES)
-            sound = np.concatenate((sound * fade, np.zeros((2, 5 * HOP_FRAMES))), axis=1)
+            sound = np.concatenate((sound * fade, np.zeros((len(sound), 5 * HOP_FRAMES))), axis=1)
         stage, tallies = self.stage(), Tallies()
         begins(stage)
         rows: list[Row] = [event(self.clock, self.up, STARTED, "")]
