@@ -13,7 +13,17 @@ from residue.loudness.caps.rules import RULES
 from residue.loudness.meters.exposure import NIOSH, OSHA_HEARING_CONSERVATION, daily_exposure_db
 from residue.loudness.meters.vibration import combined_vdv, daily_vibration
 from residue.notices.messenger import TOLD
-from residue.runtime.journal.event_kinds import CALIBRATED, ENDED, NOT_PROVEN, PROVEN, READ_AGAIN, STARTED
+from residue.runtime.journal.event_kinds import (
+    CALIBRATED,
+    ENDED,
+    IN_STEP,
+    NOT_PROVEN,
+    OUT_OF_STEP,
+    PROVEN,
+    READ_AGAIN,
+    STARTED,
+    STOOD,
+)
 from residue.runtime.journal.log import EventRow, LevelRow
 from residue.runtime.journal.reading import Logged, LogReader
 from residue.runtime.report.caps_then import LONGEST_WINDOW, CapThen, always, caps_then
@@ -40,6 +50,7 @@ _ROUTINE = {
     "notes",
     READ_AGAIN,
     PROVEN,
+    IN_STEP,
     TOLD,
 }
 """Events of an ordinary day, which the report omits."""
@@ -149,6 +160,16 @@ class ReportedDay:
     def proofs(self) -> list[EventRow]:
         """What a measuring microphone heard of the outputs."""
         return [event for event in self.logged.events if event.kind in {PROVEN, NOT_PROVEN}]
+
+    @property
+    def steps(self) -> list[EventRow]:
+        """How the room stood in step with others; of what is told of one time again and again, the last."""
+        shown: dict[str, EventRow] = {}
+        for event in self.logged.events:
+            if event.kind in {IN_STEP, OUT_OF_STEP}:
+                since, stood, _ = event.text.partition(STOOD)
+                shown[since if stood else event.utc] = event
+        return sorted(shown.values(), key=lambda event: event.utc)
 
     @property
     def starts(self) -> list[EventRow]:

@@ -40,6 +40,9 @@ def day_on_page(day: ReportedDay, picture: bytes, zone: ZoneInfo) -> Iterator[st
     if day.proofs:
         yield "<h3>What the microphone heard of the outputs</h3>"
         yield _events(day.proofs, zone)
+    if day.steps:
+        yield "<h3>In step with other rooms</h3>"
+        yield _events(day.steps, zone)
     for title, events in (("What people did", day.interventions), ("Faults", day.faults), ("Starts", day.starts)):
         yield f"<h3>{title}</h3>"
         yield _events(events, zone) if events else "<p>Nothing.</p>"
