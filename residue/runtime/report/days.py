@@ -8,6 +8,7 @@ from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from residue.loudness.caps.caps import Cap
+from residue.loudness.caps.quantities import HORIZONTAL_TIMES
 from residue.loudness.caps.rules import RULES
 from residue.loudness.meters.exposure import NIOSH, OSHA_HEARING_CONSERVATION, daily_exposure_db
 from residue.loudness.meters.vibration import combined_vdv, daily_vibration
@@ -70,6 +71,7 @@ class Vibrations:
     """The vibration for a person who stays on the floor or seat all day."""
 
     a8_m_per_s2: float
+    """Of horizontal vibration with its factor of 1.4."""
     vdv: float
 
 
@@ -105,6 +107,8 @@ class ReportedDay:
     exposure: Exposure | None
     """None where levels at the ear are not known, or there was no sound."""
     vibrations: Vibrations | None
+    """Up and down."""
+    horizontal: Vibrations | None
     damages: Sequence[str] = ()
 
     @property
@@ -217,7 +221,10 @@ def _day(house: ReportedHouse, log: LogReader, day: date, zone: ZoneInfo, now: d
         trims=trims(minutes, logged.events, zone),
         physical=physical,
         exposure=_exposure(minutes) if physical else None,
-        vibrations=_vibrations(minutes),
+        vibrations=_vibrations([(row.aw_ms2, row.vdv, row.duration_s) for row in minutes]),
+        horizontal=_vibrations(
+            [(row.aw_horizontal_ms2, row.vdv_horizontal, row.duration_s) for row in minutes], HORIZONTAL_TIMES
+        ),
         damages=log.faults,
     )
 
@@ -246,8 +253,9 @@ def _exposure(minutes: Sequence[LevelRow]) -> Exposure | None:
     )
 
 
-def _vibrations(minutes: Sequence[LevelRow]) -> Vibrations | None:
-    felt = [(row.aw_ms2, row.duration_s / 3600.0) for row in minutes if row.aw_ms2 is not None]
+def _vibrations(minutes: Sequence[tuple[float | None, float | None, float]], times: float = 1.0) -> Vibrations | None:
+    """minutes: (aw in m/s², VDV, duration in s). times: the factor of A(8)."""
+    felt = [(aw_ms2, duration_s / 3600.0) for aw_ms2, _, duration_s in minutes if aw_ms2 is not None]
     if not felt:
         return None
-    return Vibrations(daily_vibration(felt), combined_vdv([row.vdv for row in minutes if row.vdv is not None]))
+    return Vibrations(times * daily_vibration(felt), combined_vdv([vdv for _, vdv, _ in minutes if vdv is not None]))

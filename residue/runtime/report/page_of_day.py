@@ -63,11 +63,12 @@ def _levels(day: ReportedDay, picture: bytes, zone: ZoneInfo) -> Iterator[str]:
             kept, word = ("kept", "kept") if lex_db <= cap.limit else ("passed", "exceeded")
             verdict = f'<span class="{kept}">{word}</span>'
             yield f"<p>{rule} allows LEX,8h {cap.limit_in_words}: {verdict} on this day.</p>"
-    if day.vibrations:
-        yield (
-            f"<p>Who stayed on the floor or seat all day received A(8) {day.vibrations.a8_m_per_s2:.2f} m/s², "
-            f"VDV {day.vibrations.vdv:.1f} m/s<sup>1.75</sup>.</p>"
-        )
+    for felt, way in ((day.vibrations, ""), (day.horizontal, " horizontal")):
+        if felt:
+            yield (
+                f"<p>Who stayed on the floor or seat all day received A(8){way} {felt.a8_m_per_s2:.2f} m/s², "
+                f"VDV{way} {felt.vdv:.1f} m/s<sup>1.75</sup>.</p>"
+            )
 
 
 def _opened(day: ReportedDay, zone: ZoneInfo) -> Iterator[str]:
