@@ -157,11 +157,23 @@ class ProofKeeper:
         if late:
             return self._not_proven(f"The outputs are not proven: {in_the_way or 'too little time was left'}.")
         asked = Listen(device=microphone.device, input=microphone.input, slots=slots_of(outputs))
+        torn_before = self._torn()
         heard = await self._hears(asked, lambda: self._play(sound_of(outputs)), self._held)
         if self._held():
             self._play(np.zeros((len(outputs), 1)))
+        if self._torn() != torn_before:
+            # A sweep with a gap is heard as less than was sent; as the reference it would lower the house for nothing.
+            return self._not_proven(
+                "Whether the outputs sound is not known. The sweep broke off in between: the computer was too slow for "
+                "a moment, or the sound device was lost. See what else runs on the machine."
+            )
         self._judge(heard)
         return None
+
+    def _torn(self) -> tuple[int, int]:
+        """How often the sound has broken off since the start."""
+        engine = self._show.engine.snapshot
+        return engine.late_blocks, engine.losses
 
     def _in_the_way(self) -> str | None:
         """Why nothing may sound at this moment."""

@@ -64,12 +64,14 @@ class Hall:
     sounds: list[np.ndarray] = field(default_factory=list)
     asked: list[Listen] = field(default_factory=list)
     doubt: str | None = None
+    tears: str | None = None
 
     def __post_init__(self) -> None:
         calendar = PagedCalendar(BERLIN, lambda first, days: HOURS)
         self.house = SimpleNamespace(held_by=None, state=State.CLOSED)
         self.engine = SimpleNamespace(
-            snapshot=SimpleNamespace(lost=None, performance=None, tone=False), sound_tone=self.sounds.append
+            snapshot=SimpleNamespace(lost=None, performance=None, tone=False, late_blocks=2, losses=1),
+            sound_tone=self.sounds.append,
         )
         self.times = SimpleNamespace(
             doubt=None, zone=BERLIN, openings=calendar.openings, opening_at=calendar.opening_at
@@ -101,6 +103,8 @@ class Hall:
     async def _hear(self, asked: Listen, play: Callable[[], float], held: Callable[[], bool]) -> HeardSweeps:
         self.asked.append(asked)
         play()
+        if self.tears is not None:
+            self.engine.snapshot.__dict__[self.tears] += 1
         return self.hears
 
     def at(self, moment: datetime) -> None:
@@ -279,3 +283,16 @@ def test_a_note_that_is_spoilt_is_said_and_begun_again(tmp_path: Path) -> None:
     hall.start()
     assert hall.log[-1].startswith("not proven: The last proof cannot be read")
     assert hall.keeper.kept.reference is None
+
+
+@pytest.mark.parametrize("counted", ["late_blocks", "losses"])
+def test_a_sweep_that_broke_off_is_no_reference_and_no_verdict(tmp_path: Path, counted: str) -> None:
+    hall = Hall(tmp_path, tears=counted)
+    hall.morning(0, heard(-24.0, -30.0))
+    assert not any("is the reference" in line for line in hall.log)
+    assert "The sweep broke off in between" in hall.log[-1]
+    hall.tears = None
+    hall.morning(1)
+    hall.morning(2)
+    assert hall.keeper.kept.reference == WELL.outputs
+    assert hall.keeper.kept.lowered_db == 0.0
