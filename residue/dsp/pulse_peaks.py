@@ -52,7 +52,7 @@ _DRIFT_HZ, _DRIFT_OF_S, _DRIFTS = (0.1, 0.5), 8.0, 1.2
 """Where there is so many times more power below the pulse than in its band, the sensor drifts, as one that is off.
 Pieces of a drift at random look alike at 0.45, and their slopes at 0.23.
 """
-_IN_DRIFT_BEGINS, _IN_DRIFT_STAYS = (0.85, 0.65), (0.72, 0.55)
+_IN_DRIFT_BEGINS, _IN_DRIFT_STAYS = (0.95, 0.7), (0.75, 0.58)
 """How alike, and how alike in slope, with 0.3 times how regular they are, peaks must be in a drift; one of the two."""
 _SLOPES_ALIKE = 0.5
 """A drift never has slopes as alike."""
