@@ -32,7 +32,6 @@ from residue.runtime.daemon.caps_log import CapsLog
 from residue.runtime.daemon.chronicle import Chronicle
 from residue.runtime.daemon.hours_log import HoursLog
 from residue.runtime.daemon.keypad import KeypadKeeper, event_of
-from residue.runtime.daemon.lamps import lamps_of
 from residue.runtime.daemon.notices import Notices
 from residue.runtime.daemon.page import PageKeeper
 from residue.runtime.daemon.proof import ProofKeeper
@@ -40,6 +39,7 @@ from residue.runtime.daemon.status import Known, faults, line, status
 from residue.runtime.daemon.step_state import StepState, step_state
 from residue.runtime.daemon.watching import Watching
 from residue.runtime.engine.engine import SWITCH_S
+from residue.runtime.engine.lamps import lamps_of
 from residue.runtime.engine.show import Show
 from residue.runtime.house.exchange import Event
 from residue.runtime.house.hours_answer import HoursAnswer
@@ -245,6 +245,7 @@ class _Daemon:
         self._show.keeper.tick()
         self._light.permit(plays=self._show.keeper.house.state is State.PLAYING)
         self._show.player.follow_plan()
+        self._watching.give_way()
         self._chronicle.log_sent(self._show)
         self._every(LOOK_S, self._look)
         self._every(MEMORY_S, self._write_down)

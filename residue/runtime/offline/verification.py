@@ -81,7 +81,7 @@ def blocks_of(
 ) -> Iterator[NDArray[np.float64]]:
     """The sound in blocks of (outputs, frames). Raises ProblemError.
 
-    cache: where checkpoints may be; what is to be compared is rendered without them.
+    cache: where checkpoints may be; what is to be compared to the bit is rendered without them.
     """
     graph = installation.graph if wanted.node is None else alone(installation.graph, wanted.node)
     return rendered_part(
@@ -91,6 +91,7 @@ def blocks_of(
         excerpt=wanted.excerpt,
         gain_db=wanted.gain_db,
         lowering=wanted.lowering,
+        planned=wanted.node is None,  # one node alone may be louder than all of them, and is not planned
         cache=cache,
         progress=progress,
     )

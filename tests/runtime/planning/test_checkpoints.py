@@ -188,13 +188,14 @@ def test_a_part_before_the_cap_is_rendered_from_the_last_minute_with_the_same_bi
     assert len(way) < len(whole_way) / 2
 
 
-def under_the_cap(planned: Planned, cache: Path | None, start: int, way: list[int]) -> bytes:
+def under_the_cap(planned: Planned, cache: Path | None, start: int, way: list[int], *, gain_db: float = 20.0) -> bytes:
     blocks = rendered_part(
         planned.installation,
         planned.performance,
         block_frames=BLOCK_FRAMES,
         excerpt=Excerpt(start, start + 48_000),
-        gain_db=20.0,
+        gain_db=gain_db,
+        planned=gain_db < 0.0,
         cache=cache,
         progress=lambda _, done, __: way.append(done),
     )
@@ -212,6 +213,15 @@ def test_a_part_under_the_cap_is_rendered_from_the_last_minute_once_the_way_is_k
     assert min(again) > EVERY_FRAMES
     before = under_the_cap(planned, None, LATE - 3 * BLOCK_FRAMES, [])
     assert under_the_cap(planned, planned.cache, LATE - 3 * BLOCK_FRAMES, []) == before
+
+
+def test_under_any_plan_a_part_costs_no_way_from_the_beginning(planned: Planned) -> None:
+    """The cap stage has nothing to do then. Its filters have forgotten where they began, but for their rounding."""
+    way: list[int] = []
+    expected = np.frombuffer(under_the_cap(planned, None, LATE, [], gain_db=-7.31))
+    found = np.frombuffer(under_the_cap(planned, planned.cache, LATE, way, gain_db=-7.31))
+    assert min(way) > EVERY_FRAMES
+    assert np.max(np.abs(found - expected)) < 1e-10 * np.max(np.abs(expected))
 
 
 def test_levels_are_made_from_the_last_minute_that_an_edit_does_not_reach(planned: Planned, tmp_path: Path) -> None:
