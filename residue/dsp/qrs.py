@@ -30,6 +30,7 @@ _JUMPS, _STAYS = 0.6, 0.35
 slipped: a QRS complex takes longer, and goes back even where a gap in the recording hid its rise. The second is our
 choice.
 """
+_STAYS_FOR_S = 0.05
 _JUMPS_WITHIN_S = 0.05
 """The jump may be up to so long before the moving sum begins."""
 _LEARNING_S = 0.15
@@ -192,7 +193,7 @@ class _Decisions:
         jump = max(map(_JUMP, near))
         usual = sorted(map(_JUMP, hops[-_hops_in(_BETWEEN_S) :]))
         height = max(map(_TOP, near)) - min(map(_BOTTOM, near))
-        stays = abs(_middle(hops[-1]) - _middle(near[0]))
+        stays = min(abs(_middle(hop) - _middle(near[0])) for hop in hops[-_hops_in(_STAYS_FOR_S) :])
         return jump - usual[len(usual) * 9 // 10] > _JUMPS * height and stays > _STAYS * jump
 
     def _classify(self, peak: _Peak) -> _Peak | None:

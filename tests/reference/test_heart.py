@@ -362,7 +362,7 @@ def test_an_electrode_that_hums_or_drifts_has_no_heart(kind: str) -> None:
 
 
 def test_a_beat_is_found_where_a_gap_in_the_recording_hides_its_rise() -> None:
-    """The last value held for 24 ms, then a jump to the present one, as a real record (peakdet's, at 20.4 s) has of 20 ms."""
+    """The last value held for 24 ms, then a jump; peakdet's real record has such a gap of 20 ms at 20.4 s."""
     ecg = synthetic(70)
     for beat_s in np.arange(0.5, 40.0, 60.0 / 70)[10::5]:
         at = round((beat_s - 0.024) * CONTROL_RATE_HZ)
