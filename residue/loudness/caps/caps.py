@@ -36,7 +36,7 @@ class CapEntry(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
     """Name of a published rule. Then no other key may be given."""
     quantity: str | None = None
     """LAeq, LCeq, LZeq, LGeq (ISO 7196), LKeq (K-weighted), LCpeak or LAFmax; aw, A(8) or VDV of vibration;
-    "aw horizontal" or "VDV horizontal"."""
+    "aw horizontal", "A(8) horizontal" or "VDV horizontal"."""
     window_s: Annotated[float, Meta(ge=1.0, le=86_400.0)] | None = None
     """The mean counts over this time; not for a peak, nor for A(8)."""
     limit_db: Annotated[float, Meta(ge=30.0, le=160.0)] | None = None

@@ -252,6 +252,7 @@ def _level(levels: Levels) -> dict[str, Any]:
         "integrated_lufs": levels.integrated_lufs,
         "loudness_range_lu": levels.loudness_range_lu,
         "acceleration_ms2": levels.acceleration_ms2,
+        "acceleration_horizontal_ms2": levels.acceleration_horizontal_ms2,
     }
 
 

@@ -40,6 +40,9 @@ def day_on_page(day: ReportedDay, picture: bytes, zone: ZoneInfo) -> Iterator[st
     if day.proofs:
         yield "<h3>What the microphone heard of the outputs</h3>"
         yield _events(day.proofs, zone)
+    if day.steps:
+        yield "<h3>In step with other rooms</h3>"
+        yield _events(day.steps, zone)
     for title, events in (("What people did", day.interventions), ("Faults", day.faults), ("Starts", day.starts)):
         yield f"<h3>{title}</h3>"
         yield _events(events, zone) if events else "<p>Nothing.</p>"
@@ -60,11 +63,12 @@ def _levels(day: ReportedDay, picture: bytes, zone: ZoneInfo) -> Iterator[str]:
             kept, word = ("kept", "kept") if lex_db <= cap.limit else ("passed", "exceeded")
             verdict = f'<span class="{kept}">{word}</span>'
             yield f"<p>{rule} allows LEX,8h {cap.limit_in_words}: {verdict} on this day.</p>"
-    if day.vibrations:
-        yield (
-            f"<p>Who stayed on the floor or seat all day received A(8) {day.vibrations.a8_m_per_s2:.2f} m/s², "
-            f"VDV {day.vibrations.vdv:.1f} m/s<sup>1.75</sup>.</p>"
-        )
+    for felt, way in ((day.vibrations, ""), (day.horizontal, " horizontal")):
+        if felt:
+            yield (
+                f"<p>Who stayed on the floor or seat all day received A(8){way} {felt.a8_m_per_s2:.2f} m/s², "
+                f"VDV{way} {felt.vdv:.1f} m/s<sup>1.75</sup>.</p>"
+            )
 
 
 def _opened(day: ReportedDay, zone: ZoneInfo) -> Iterator[str]:

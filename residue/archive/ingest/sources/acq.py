@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import math
 import struct
 import zlib
 from bisect import bisect_right
@@ -25,6 +26,7 @@ from residue.dsp.resampling import Floats
 from residue.problems import stopping
 
 _MOST_CHANNELS = 1024
+_LARGEST_COUNT = 1 << 15
 _UNITS = {"Volts": "V", "volts": "V", "": "1"}
 _AGAIN = "Copy it again, or export it from the recorder's program as EDF or as text."
 _FAULTS = (*FAULTS, ArithmeticError, RuntimeError, struct.error, zlib.error)
@@ -135,6 +137,8 @@ def _tracks(path: Path, file: Any) -> Iterator[Track]:
         if rate_hz <= 0 or len(channel.raw_data) > LONGEST_S * rate_hz:
             raise stopping(path.name, f"Its channel {label} is longer than a week.", _AGAIN)
         samples = _Samples(channel.raw_data, float(channel.raw_scale_factor), float(channel.raw_offset))
+        if not math.isfinite(abs(samples.scale) * _LARGEST_COUNT + abs(samples.offset)):
+            raise stopping(path.name, f"Its channel {label} states no scale that can be.", _AGAIN)
         unit = plain_unit(channel.units.strip())
         yield Track(label, EvenStream(samples, rate_hz), unit=_UNITS.get(unit, unit), kind=guess_kind(label))
 

@@ -124,6 +124,14 @@ def test_a_file_that_would_not_fit_into_memory_is_refused(tmp_path: Path, monkey
         opened(tmp_path, written())
 
 
+@pytest.mark.parametrize("scale", [1e305, float("inf"), float("nan")])
+def test_a_scale_that_cannot_be_is_told(tmp_path: Path, scale: float) -> None:
+    """As counts times 1e305 are no numbers: found by a warning of numpy while spoilt files were read."""
+    content = written().replace(struct.pack("<d", 0.5), struct.pack("<d", scale), 1)
+    with pytest.raises(ProblemError, match="EMG arm states no scale that can be"):
+        opened(tmp_path, content)
+
+
 @pytest.mark.parametrize("content", [b"", b"hello", bytes(10_000), b"\xff" * 10_000, b"RIFF" * 2000])
 def test_what_is_no_recording_is_told(tmp_path: Path, content: bytes) -> None:
     with pytest.raises(ProblemError, match=r"^a\.acq: "):
