@@ -78,7 +78,8 @@ def row(name: str, recording: Recording, reference: Floats | None, from_s: float
     last_s = recording.values.shape[1] / recording.rate_hz - LAST_S
 
     def within(places: Floats) -> Floats:
-        return places[(places >= max(from_s, FIRST_S)) & (places <= last_s)]
+        counted: Floats = places[(places >= max(from_s, FIRST_S)) & (places <= last_s)]
+        return counted
 
     cells = [score(within(places), within(reference)) for places in (*(at for at, _ in both), *found.values())]
     known = " and ".join(f"{np.median(late_s):.2f}" if len(late_s) else "-" for _, late_s in both)
