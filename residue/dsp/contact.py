@@ -28,7 +28,7 @@ class Hum:
     octaves: 2 with the double of the mains, 1 without.
     """
 
-    def __init__(self, rate_hz: int, ticks: int, octaves: int = 2) -> None:
+    def __init__(self, rate_hz: int, ticks: int, *, octaves: int = 2) -> None:
         self._mains = [
             [
                 (SosFilter(filters.notch(hz, rate_hz=rate_hz, q=hz / _MAINS_WIDTH_HZ)), sliding_sum(ticks))

@@ -173,7 +173,7 @@ class _FreeOfHum:
         self._most = 0.0 if within else _MOST_HUM
         band_hz = read_hz if within else (_DRIFT_HZ, _HIGHEST_HZ)
         self._band, self._power = SosFilter(filters.bandpass(band_hz, CONTROL_RATE_HZ)), sliding_sum(ticks)
-        self._hum = Hum(CONTROL_RATE_HZ, ticks, 1)
+        self._hum = Hum(CONTROL_RATE_HZ, ticks, octaves=1)
 
     def __call__(self, signal: Slow) -> Slow:
         """The trust, (ticks,). signal: counted from its first value."""
