@@ -125,11 +125,10 @@ class Cuts:
             after = rows(state)[len(known) :]
         left.unlink()
         lost_s = sum(one.duration_s for one in sent[len(known) :])
-        assumed_s = max(one["assumed_s"] for one in told["assumed"])
+        assumed_s = max((one["assumed_s"] for one in told["assumed"]), default=0.0)
         assert sent[: len(known)] == known, "what was said to be on the disk is there"
         assert lost_s <= assumed_s, f"{lost_s:.1f} s are lost, and {assumed_s} s are counted"
-        begins_s = after[0].ended_s - after[0].duration_s
-        forgetful = [*moved(self._opening, begins_s)]
+        forgetful = [*moved(self._opening, start_s)]
         return Outcome(off_s, lost_s, highest_db([*sent, *after], after), highest_db([*sent, *forgetful], forgetful))
 
     def _sent(self, until_s: float) -> list[Sent]:
@@ -172,8 +171,9 @@ def moved(told: Sequence[Sent], to_s: float) -> Iterator[Sent]:
 
 
 def highest_db(told: Sequence[Sent], ends: Sequence[Sent]) -> float:
-    """The level of the fullest window of the cap that ends with one of some rows."""
-    return max(10 * math.log10(sum(energies(told, end.ended_s)) / WINDOW_S) for end in ends)
+    """The level of the fullest window of the cap that ends with one of some rows; in silence there is none."""
+    levels = (10 * math.log10(sum(energies(told, end.ended_s)) / WINDOW_S) for end in ends)
+    return max(levels, default=-math.inf)
 
 
 def energies(told: Sequence[Sent], end_s: float) -> Iterator[float]:

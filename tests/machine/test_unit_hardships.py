@@ -1,23 +1,27 @@
-"""How the sound ends where the kernel ends a process of the unit, under a real systemd.
+"""The unit under a real systemd where processes are killed, memory is short, or the disk answers late.
 
 The kernel's loopback card gives at its second device what it gets at its first, so the end of the sound is recorded to
 the sample. Whoever is to fall to the kernel for want of memory is chosen by its oom_score_adj, and the kernel is told
-to choose at once. Source: proc(5), sysrq (Documentation/admin-guide/sysrq.rst of the kernel, "f").
+to choose at once. Source: proc(5), sysrq (Documentation/admin-guide/sysrq.rst of the kernel, "f"). The slow disk is one
+of the kernel's that keeps each request back. Source: dm-delay (Documentation/admin-guide/device-mapper/delay.rst).
 """
 
 from __future__ import annotations
 
 import base64
+import json
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 from tests.machine.debian import with_a_house
-from tests.machine.test_unit import PORT, card, journal, plays, shown, sounds
+from tests.machine.test_unit import PORT, STATE, card, journal, logged, plays, shown, sounds
 from tests.machine.virtual_machine import Machine, VirtualMachine, running
 
 pytestmark = [pytest.mark.machine, pytest.mark.timeout(7_200)]
@@ -43,6 +47,25 @@ Path("/run/recording").unlink()
 """
 """Two seconds of sound, and then until there is none for 0.1 s; keeps the second before."""
 OUT_OF_MEMORY = "echo 1000 >/proc/{process}/oom_score_adj && echo f >/proc/sysrq-trigger"
+
+DISK = " && ".join(
+    (
+        "systemctl stop residue",
+        "truncate --size=96M /var/slow.img && losetup /dev/loop0 /var/slow.img && mkfs.ext4 -q /dev/loop0",
+        'modprobe dm-delay && dmsetup create slow --table "0 $(blockdev --getsz /dev/loop0) delay /dev/loop0 0 0"',
+        f"mount /dev/mapper/slow /mnt && cp -a {STATE}/. /mnt && chown --reference={STATE} /mnt",
+        f"umount /mnt && mount /dev/mapper/slow {STATE}",
+        "systemctl start residue",
+    )
+)
+DELAY_MS = 3_000
+REST_S = 5
+"""Of the programme, in which nothing is sent."""
+SLOWER = (
+    "dmsetup suspend --nolockfs slow; "
+    'dmsetup reload slow --table "0 $(blockdev --getsz /dev/loop0) delay /dev/loop0 0 {delay_ms}" && '
+    "dmsetup resume slow"
+)
 
 
 @pytest.fixture(scope="module")
@@ -125,3 +148,45 @@ def test_the_kernel_may_end_the_page_for_want_of_memory_and_nobody_hears_it(comp
     computer.run("sleep 5")
     assert (shown(computer, "MainPID"), card(computer)["trigger_time"]) == (daemon, before)
     sounds(computer)
+
+
+@pytest.fixture(scope="module")
+def loop_disk(computer: VirtualMachine) -> VirtualMachine:
+    """Its state folder lies on a disk that can be slow, and is not yet."""
+    plays(computer)
+    computer.run(DISK)
+    plays(computer)
+    return computer
+
+
+def slower(computer: VirtualMachine, delay_ms: int) -> None:
+    """From now on the disk answers each request so much later."""
+    computer.run(SLOWER.format(delay_ms=delay_ms))
+
+
+def health(computer: VirtualMachine) -> dict[str, Any]:
+    told: dict[str, Any] = json.loads(computer.run("residue status --json"))["health"]
+    return told
+
+
+def test_a_disk_that_answers_late_is_told_and_not_heard(loop_disk: VirtualMachine) -> None:
+    daemon, before = shown(loop_disk, "MainPID"), card(loop_disk)["trigger_time"]
+    slower(loop_disk, DELAY_MS)
+    loop_disk.run("until residue status --json | grep -q 'the disk has not answered for'; do sleep 1; done; sleep 30")
+    assert health(loop_disk)["late_blocks"] == 0
+    slower(loop_disk, 0)
+    loop_disk.run("while residue status --json | grep -q 'the disk has not answered for'; do sleep 1; done")
+    plays(loop_disk)
+    sounds(loop_disk)
+    assert health(loop_disk)["late_blocks"] == 0
+    assert (shown(loop_disk, "MainPID"), card(loop_disk)["trigger_time"]) == (daemon, before), "without a gap"
+
+
+def test_what_was_sent_meanwhile_is_in_the_log(loop_disk: VirtualMachine) -> None:
+    """A row a second, apart from the rests of the programme."""
+    ended = [datetime.fromisoformat(utc) for (utc,) in logged(loop_disk, "SELECT utc FROM second ORDER BY rowid")]
+    assert len(ended) > 60
+    started = logged(loop_disk, "SELECT utc FROM event WHERE kind = 'started' ORDER BY rowid DESC LIMIT 1")
+    of_this_run = [one for one in ended if one > datetime.fromisoformat(started[0][0])]
+    assert max(after - before for before, after in pairwise(of_this_run)) < timedelta(seconds=REST_S + 3)
+    assert logged(loop_disk, "SELECT text FROM event WHERE kind = 'not logged'") == []
