@@ -74,7 +74,7 @@ def by_the_installer(debian: Path) -> str:
 def by_the_package(debian: Path) -> str:
     """Has apt install what deploy/package makes; gives the path of its Python."""
     subprocess.run(["/bin/sh", ROOT / "deploy" / "package", debian / "root"], check=True)
-    within(debian, "apt-get --yes --quiet --no-install-recommends install /root/residue_*.deb")
+    within(debian, "apt-get --yes --quiet --no-install-recommends install /root/residue_*.deb && rm /root/*.deb")
     return "/usr/lib/residue/bin/python"
 
 
