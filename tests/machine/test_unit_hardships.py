@@ -172,17 +172,18 @@ def told_slow(computer: VirtualMachine) -> bool:
 
 def test_a_disk_that_answers_late_is_told_and_not_heard(loop_disk: VirtualMachine) -> None:
     daemon, before = shown(loop_disk, "MainPID"), card(loop_disk)["trigger_time"]
+    late_before = health(loop_disk)["late_blocks"]  # such as at the start, on a processor that is emulated
     slower(loop_disk, DELAY_MS)
     while not told_slow(loop_disk):
         loop_disk.run("sleep 1")
     loop_disk.run("sleep 30")
-    assert health(loop_disk)["late_blocks"] == 0
+    assert health(loop_disk)["late_blocks"] == late_before
     slower(loop_disk, 0)
     loop_disk.run("sleep 20")
     assert not told_slow(loop_disk)
     plays(loop_disk)
     sounds(loop_disk)
-    assert health(loop_disk)["late_blocks"] == 0
+    assert health(loop_disk)["late_blocks"] == late_before
     assert (shown(loop_disk, "MainPID"), card(loop_disk)["trigger_time"]) == (daemon, before), "without a gap"
 
 
