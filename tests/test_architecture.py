@@ -6,7 +6,8 @@ import subprocess
 import sys
 import tomllib
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from functools import cache
 from graphlib import TopologicalSorter
 from importlib.metadata import packages_distributions
 from itertools import takewhile
@@ -20,7 +21,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 WRITTEN = [ROOT / name for name in ("residue", "tests", "deploy", "archives")]
 
 ORDER = (
-    ("checking", "columns", "problems", "processes", "progress", "records", "small_files", "wording"),
+    ("checking", "columns", "durations", "problems", "processes", "progress", "records", "small_files", "wording"),
     ("dsp",),
     ("mapping",),
     ("loudness",),
@@ -76,6 +77,12 @@ def dotted(module: Path) -> str:
     return ".".join(module.relative_to(PACKAGE).with_suffix("").parts)
 
 
+@cache
+def nodes(module: Path) -> Sequence[ast.AST]:
+    """All nodes of its syntax tree."""
+    return list(ast.walk(ast.parse(module.read_text(encoding="utf-8"))))
+
+
 def imported(module: Path) -> Iterator[str]:
     """The parts of the package that it imports, at its top or within a function."""
     return (name[0] for name in imported_modules(module))
@@ -83,7 +90,7 @@ def imported(module: Path) -> Iterator[str]:
 
 def imported_modules(module: Path) -> Iterator[tuple[str, ...]]:
     """The modules and names of the package that it imports, as paths within the package."""
-    for node in ast.walk(ast.parse(module.read_text(encoding="utf-8"))):
+    for node in nodes(module):
         names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
         if isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{module}: imports are written in full"
@@ -93,7 +100,7 @@ def imported_modules(module: Path) -> Iterator[tuple[str, ...]]:
 
 def from_outside(module: Path) -> set[str]:
     """The packages of others that it imports."""
-    tree = list(ast.walk(ast.parse(module.read_text(encoding="utf-8"))))
+    tree = nodes(module)
     names = {alias.name for node in tree if isinstance(node, ast.Import) for alias in node.names}
     names |= {str(node.module) for node in tree if isinstance(node, ast.ImportFrom)}
     return {name.split(".")[0] for name in names} - sys.stdlib_module_names - {PACKAGE.name}
@@ -101,9 +108,7 @@ def from_outside(module: Path) -> set[str]:
 
 def constructed(module: Path) -> set[str]:
     """The names that are called in it."""
-    calls = (
-        node.func for node in ast.walk(ast.parse(module.read_text(encoding="utf-8"))) if isinstance(node, ast.Call)
-    )
+    calls = (node.func for node in nodes(module) if isinstance(node, ast.Call))
     return {getattr(call, "attr", getattr(call, "id", "")) for call in calls}
 
 
@@ -199,7 +204,7 @@ def test_signal_code_does_not_add_by_the_builtin_sum() -> None:
         f"{named(module)}:{node.lineno}"
         for module in MODULES
         if named(module).removeprefix("residue/").startswith(SIGNAL_CODE)
-        for node in ast.walk(ast.parse(module.read_text(encoding="utf-8")))
+        for node in nodes(module)
         if isinstance(node, ast.Name) and node.id == "sum"
     ]
     assert against == []
@@ -265,7 +270,7 @@ def called_by_click(function: ast.FunctionDef | ast.AsyncFunctionDef) -> bool:
 
 def by_place(module: Path) -> Iterator[str]:
     """What takes three or more arguments of like type by their place."""
-    for node in ast.walk(ast.parse(module.read_text(encoding="utf-8"))):
+    for node in nodes(module):
         types = fields_by_place(node) if isinstance(node, ast.ClassDef) else []
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
             arguments = () if called_by_click(node) else (*node.args.posonlyargs, *node.args.args)

@@ -19,7 +19,8 @@ class FileKind(Enum):
     LOSSY = (".mp3", ".ogg", ".oga", ".opus", ".m4a", ".aac")
     ACTIVITY = (".tcx", ".fit")
     ACQ = (".acq",)
-    EEG = (".vhdr", ".gdf")
+    EEG = (".vhdr",)
+    GDF = (".gdf",)
     ARRAYS = (".npy", ".npz", ".mat", ".h5", ".hdf5")
 
 

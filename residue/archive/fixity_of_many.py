@@ -17,18 +17,26 @@ from residue.processes import end_with_parent
 
 @dataclass(frozen=True)
 class BagVerdict:
-    """The result of verifying one bag."""
+    """The result of verifying one bag; where `unknown`, the process that read it was killed."""
 
     bag: Path
-    findings: tuple[Finding, ...]
+    findings: tuple[Finding, ...] = ()
+    unknown: bool = False
 
     @property
     def valid(self) -> bool:
-        """Whether it is complete and unchanged."""
-        return is_valid(list(self.findings))
+        """Whether it is known to be complete and unchanged."""
+        return not self.unknown and is_valid(list(self.findings))
+
+    @property
+    def spoilt(self) -> bool:
+        """Whether it is known to be not as it was sealed."""
+        return not self.unknown and not self.valid
 
     def __str__(self) -> str:
         """One line for a person."""
+        if self.unknown:
+            return f"{self.bag.name}: not known: Its process was killed. Verify it alone, with more memory free."
         if not self.findings:
             return f"{self.bag.name}: complete and unchanged"
         first, *others = sorted(self.findings, key=lambda finding: list(Severity).index(finding.severity))
@@ -63,19 +71,28 @@ def find_bags(folder: Path) -> list[Path]:
 def verify_all(bags: list[Path], processes: int | None = None) -> Iterator[BagVerdict]:
     """The verdict on each bag, as soon as it is known.
 
-    processes: if not given, as many as the machine has cores.
+    processes: if not given, as many as the machine has cores. One that is killed, for want of memory say, takes the
+    verdicts of the others with it. So what is left then is read again, each bag in a process of its own.
     """
-    # Spawned, not forked, because the house that calls this may have threads.
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(processes, mp_context=context, initializer=end_with_parent) as pool:
+    left = []
+    with _pool(processes) as pool:
         asked = {pool.submit(_verdict, bag): bag for bag in bags}
         for answer in as_completed(asked):
             try:
                 yield answer.result()
             except BrokenProcessPool:
-                what = "The verification stopped: its process was ended."
-                mend = "Do it again, with more memory free."
-                yield BagVerdict(asked[answer], (Finding(Severity.STOPS, asked[answer].name, what, mend),))
+                left.append(asked[answer])
+    for bag in left:
+        with _pool(1) as pool:
+            try:
+                yield pool.submit(_verdict, bag).result()
+            except BrokenProcessPool:
+                yield BagVerdict(bag, unknown=True)
+
+
+def _pool(processes: int | None) -> ProcessPoolExecutor:
+    # Spawned, not forked, because the house that calls this may have threads.
+    return ProcessPoolExecutor(processes, multiprocessing.get_context("spawn"), end_with_parent)
 
 
 def _verdict(bag: Path) -> BagVerdict:

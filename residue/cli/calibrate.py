@@ -58,12 +58,12 @@ def calibrate(
 
 
 def _microphone_line(installation: Path, calibrator_db: float) -> str:
-    from residue.live.device_input import open_input
-    from residue.runtime.offline.microphone import WHERE, calibration_line, microphone_of
+    from residue.proof.microphone import open_microphone
+    from residue.runtime.offline.microphone import calibration_line, microphone_of
     from residue.runtime.system.clock import SystemClock
 
     microphone = microphone_of(installation)
-    opened = open_input(microphone.device, microphone.input, f"{WHERE}.device")
+    opened = open_microphone(microphone.device, microphone.input)
     try:
         line = calibration_line(microphone, opened, calibrator_db, SystemClock().now().date())
     finally:

@@ -57,6 +57,8 @@ def hours(installation: Path, first: date | None, days: int, ics: Path | None, a
     days_told = agenda.words(loaded.calendar, day, days)
     for line in [*days_told, *agenda.programme_words(programme), agenda.clock_words(loaded.hours)]:
         say(line)
+    if loaded.room.in_step is not None:
+        say("In step with other rooms: all that have these hours and this piece play the same at the same moment.")
 
 
 def _durations_s(loaded: Installation) -> dict[str, float]:

@@ -9,6 +9,7 @@ import click
 from residue.cli.common import LASTING_S, FiniteRange, host_and_port
 from residue.cli.screen import say
 from residue.control.settings import DEFAULT_PORT, ControlSettings
+from residue.durations import duration_in_words
 
 HOUSE = click.argument("installation", required=False, type=click.Path(path_type=Path))
 AT = click.option(
@@ -39,7 +40,7 @@ def hold(installation: Path | None, at: str | None, for_s: float | None) -> None
         say("The house fades to silence now and stays silent. `residue release` ends this.")
         return
     _send(installation, at, "/house/hold/for", for_s)
-    say(f"The house fades to silence now, for {for_s / 60.0:.1f} min. `residue release` ends this earlier.")
+    say(f"The house fades to silence now, for {duration_in_words(for_s)}. `residue release` ends this earlier.")
 
 
 @click.command()
@@ -95,20 +96,35 @@ def _send(installation: Path | None, at: str | None, path: str, *arguments: floa
 
 
 def addressed(installation: Path | None, at: str | None) -> tuple[str, int, str | None]:
-    """Host, port and key of the running house, from the room.toml of its installation where one is named."""
-    settings = ControlSettings() if installation is None else _settings(installation)
+    """Host, port and key of the running house, from the room.toml of its installation where one is named.
+
+    Raises ProblemError where room.toml cannot be read, and `at` does not tell where the house listens either.
+    """
+    settings = ControlSettings() if installation is None else _settings(installation, needed=at is None)
     host, port = (_reachable(settings.listen), settings.port) if at is None else host_and_port(at)
     return host, port, settings.key
 
 
-def _settings(installation: Path) -> ControlSettings:
-    from residue.installation.load import ROOM, read_room
-    from residue.problems import ProblemError
+_REACHED_BY = ("listen", "port", "key")
 
-    room, findings = read_room(installation / ROOM)
-    if room is None:
-        raise ProblemError(findings)
-    return room.control
+
+def _settings(installation: Path, *, needed: bool) -> ControlSettings:
+    """What can be read of the control table: a slip elsewhere in room.toml must not keep a person from the house."""
+    from residue.checking import check, read_toml
+    from residue.installation.load import ROOM
+    from residue.problems import Finding, ProblemError, Severity
+
+    raw, findings = read_toml(installation / ROOM)
+    if findings and needed:
+        what, mend = (
+            "So it is not known where its house listens.",
+            f"Or add --at 127.0.0.1:{DEFAULT_PORT}, or its own port.",
+        )
+        raise ProblemError([*findings, Finding(Severity.STOPS, str(installation), what, mend)])
+    table = raw.get("control", {})
+    named = {key: table[key] for key in _REACHED_BY if key in table} if isinstance(table, dict) else {}
+    good = {key: value for key, value in named.items() if check({key: value}, ControlSettings, ROOM)[0]}
+    return check(good, ControlSettings, ROOM)[0] or ControlSettings()
 
 
 def _reachable(listen: str) -> str:

@@ -62,9 +62,9 @@ def _verify_all(folder: Path) -> bool:
     finally:
         for verdict in sorted(verdicts, key=lambda one: bags.index(one.bag)):
             say(str(verdict))
-    spoilt = sum(not verdict.valid for verdict in verdicts)
-    say(f"{len(bags)} bags, {spoilt} not as they were sealed")
-    return spoilt == 0
+    spoilt, unknown = sum(verdict.spoilt for verdict in verdicts), sum(verdict.unknown for verdict in verdicts)
+    say(f"{len(bags)} bags, {spoilt} not as they were sealed" + (f", {unknown} not known" if unknown else ""))
+    return spoilt + unknown == 0
 
 
 def _verify_sound(installation: Path, fingerprint: Path) -> bool:

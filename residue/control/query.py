@@ -20,7 +20,10 @@ _PADDING = 4_000
 """Answers are bounded by the length of the question (surface.MOST_TIMES_LONGER); this leaves room for 64 kB."""
 _LONGEST = 1 << 16
 _NO_STATUS = "Its answer is not a status of residue"
-_MEND = "Start it with `residue run`, or name where it listens with --at HOST:PORT; room.toml says whom it answers."
+_MEND = (
+    "Start it with `residue run`, or name where it listens with --at HOST:PORT; room.toml says whom it answers. "
+    "Until a restart, a house listens where room.toml said when it was started."
+)
 
 
 def status(host: str = "127.0.0.1", port: int = DEFAULT_PORT) -> dict[str, Any]:

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 import residue
 from residue.control.asker import asker_in_words
+from residue.durations import place_in_words, rough_duration_in_words
 from residue.loudness.caps.caps import level_in_words
 from residue.mapping.trust import DOUBTFUL
 
@@ -75,9 +76,9 @@ def _why(told: Status) -> str:
 def _playing(told: Status) -> str:
     if not told["performance"]:
         return f"It is silent and begins at once: {_why(told)}."
-    minutes, seconds = divmod(int(told["playhead_s"] or 0), 60)
+    place = place_in_words(told["playhead_s"] or 0.0)
     section = f", section {told['section']}" if told["section"] else ""
-    return f"It plays {told['performance']}, now at {minutes}:{seconds:02}{section}."
+    return f"It plays {told['performance']}, now at {place}{section}."
 
 
 def _held(told: Status) -> str:
@@ -121,7 +122,7 @@ def _planning(told: Status) -> Iterator[str]:
     health = told["health"]
     if health["planning"]:
         left_s = health["planning_left_s"]
-        left = "" if left_s is None else f", about {_span(left_s)} left"
+        left = "" if left_s is None else f", about {rough_duration_in_words(left_s)} left"
         place = f"{health['planning_number']} of {health['planning_count']}"
         yield from _wrapped(f"{health['planning']} ({place}), {health['planning_share']:.0%} done{left}", "Preparing")
 
@@ -209,10 +210,6 @@ def _day_time(text: str, now: str) -> str:
 
 def _when(text: str | None, now: str) -> str:
     return "" if text is None else f", last at {_day_time(text, now)}"
-
-
-def _span(seconds: float) -> str:
-    return f"{seconds:.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"
 
 
 _FACTS = (

@@ -8,7 +8,17 @@ EDITION: int
 
 def keep_memory(largest: int, all: int, /) -> None: ...
 def sosfilt(
-    sos: Floats, x: Floats, y: Floats, state: Floats, guard: float, sections: int, channels: int, frames: int, /
+    sos: Floats,
+    x: Floats,
+    y: Floats,
+    state: Floats,
+    guard: float,
+    sections: int,
+    channels: int,
+    frames: int,
+    filters: int,
+    inputs: int,
+    /,
 ) -> None: ...
 def upfirdn(
     phases: Floats, x: Floats, y: Floats, reach: int, up: int, down: int, first: int, samples: int, wanted: int, /
@@ -17,6 +27,10 @@ def interpolate(
     taps: Floats, x: Floats, y: Floats, reach: int, up: int, first: int, samples: int, wanted: int, /
 ) -> None: ...
 def sine(phase: NDArray[np.uint64], y: Floats, coefficients: Floats, count: int, /) -> None: ...
+def partials(
+    phase: NDArray[np.uint64], weights: Floats, y: Floats, coefficients: Floats, partials: int, count: int, /
+) -> None: ...
+def turn(hertz: Floats, y: NDArray[np.uint64], phase: NDArray[np.uint64], per_hz: float, count: int, /) -> None: ...
 def exp2(x: Floats, y: Floats, coefficients: Floats, count: int, /) -> None: ...
 def saturate(x: Floats, y: Floats, reaches: float, count: int, /) -> None: ...
 def lines(knots: Floats, shares: Floats, y: Floats, all: int, per_knot: int, lead: int, count: int, /) -> None: ...
@@ -66,5 +80,63 @@ def limit(
     step: int,
     one: int,
     frames: int,
+    /,
+) -> None: ...
+def room(
+    x: Floats,
+    y: Floats,
+    ring: Floats,
+    lengths: Counts,
+    at: Counts,
+    losses: Floats,
+    sos: Floats,
+    state: Floats,
+    guard: float,
+    lines: int,
+    inputs: int,
+    frames: int,
+    /,
+) -> None: ...
+def loops(
+    heard: Floats,
+    kept: Floats,
+    y: Floats,
+    ring: Floats,
+    lengths: Counts,
+    at: Counts,
+    sos: Floats,
+    state: Floats,
+    guard: float,
+    knee: float,
+    bound: float,
+    loops: int,
+    moving: int,
+    frames: int,
+    /,
+) -> None: ...
+def grain(
+    ring: Floats,
+    out: Floats,
+    gains: Floats,
+    coefficients: Floats,
+    position: int,
+    within: int,
+    step: int,
+    turn: int,
+    offset: int,
+    count: int,
+    channels: int,
+    frames: int,
+    /,
+) -> None: ...
+def raise_(
+    ring: Floats,
+    window: Floats,
+    out: Floats,
+    at: int,
+    factor: int,
+    begin: int,
+    offset: int,
+    count: int,
     /,
 ) -> None: ...

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from residue.dsp.exact import TURN, Floats, cosine
+from residue.dsp import kernel
+from residue.dsp.exact import SINE_ROW, TURN, Floats, cosine
 from residue.dsp.filters import SosFilter
 from residue.dsp.resampling import cubic
 from residue.dsp.varispeed import ONE, lowpass_to_raise, places
@@ -57,7 +58,8 @@ class Cloud:
         self._memory = memory
         octaves = _octaves(highest)
         self._ring = np.zeros((octaves + 1, memory + longest + _PIECE_FRAMES + 2 * _MARGIN))
-        self._cleaning = [SosFilter(lowpass_to_raise(octave, rate_hz)) for octave in range(1, octaves + 1)]
+        cleaning = [lowpass_to_raise(octave, rate_hz) for octave in range(1, octaves + 1)]
+        self._clean = SosFilter(np.stack(cleaning)) if cleaning else None
         self._heard = 0
         self._coming: list[Grain] = []
         self._sounding: list[tuple[Grain, int]] = []
@@ -70,7 +72,7 @@ class Cloud:
         self._coming += [self._fitting(grain) for grain in grains]
 
     def __call__(self, sound: Floats | None, first: int, out: Floats) -> None:
-        """Adds the grains from the frame `first` on to `out`, (outputs, frames).
+        """Adds the grains from the frame `first` on to `out`, (outputs, frames) in C order.
 
         sound: (frames,), which is remembered; with None the memory stays as it is.
         """
@@ -81,7 +83,7 @@ class Cloud:
                 self._remember(sound[start:stop])
             self._start(first + start, first + stop, heard=heard, goes_on=sound is not None)
             for grain, position in self._sounding:
-                self._add(grain, position, first + start, out[:, start:stop])
+                self._add(grain, position, out, first=first, start=start, stop=stop)
             self._sounding = [one for one in self._sounding if one[0].stop > first + stop]
 
     def _fitting(self, grain: Grain) -> Grain:
@@ -92,7 +94,8 @@ class Cloud:
         size = self._ring.shape[1]
         at = self._heard % size
         whole = min(len(piece), size - at)  # the rest goes to the beginning of the ring
-        for row, heard in zip(self._ring, (piece, *(clean(piece) for clean in self._cleaning)), strict=True):
+        cleaned = () if self._clean is None else self._clean(piece)
+        for row, heard in zip(self._ring, (piece, *cleaned), strict=True):
             row[at : at + whole] = heard[:whole]
             row[: len(piece) - whole] = heard[whole:]
         self._heard += len(piece)
@@ -106,14 +109,29 @@ class Cloud:
                 back = min(grain.back + grain.reach, self._memory)
                 self._sounding.append((grain, now - back + _MARGIN))
 
-    def _add(self, grain: Grain, position: int, first: int, out: Floats) -> None:
-        """Adds the part of a grain that lies in these frames."""
-        begin, stop = max(grain.frame, first), min(grain.stop, first + out.shape[1])
+    def _add(self, grain: Grain, position: int, out: Floats, *, first: int, start: int, stop: int) -> None:
+        """Adds the part of a grain that lies in the frames start, …, stop - 1 of `out`, which begins with `first`."""
+        begin, stop = max(grain.frame, first + start), min(grain.stop, first + stop)
         if begin >= stop:
+            return
+        row = self._ring[_octaves(grain.step)]
+        if kernel.COMPILED:
+            kernel.add_grain(
+                out,
+                grain.gains,
+                ring=row,
+                position=position,
+                within=begin - grain.frame,
+                step=grain.step,
+                first=begin - first,
+                count=stop - begin,
+                window=grain.length,
+                coefficients=SINE_ROW,
+            )
             return
         within = np.arange(begin - grain.frame, stop - grain.frame)
         ahead, share = places(within, grain.step)
-        row, first_read = self._ring[_octaves(grain.step)], position + int(ahead[0])
+        first_read = position + int(ahead[0])
         if grain.step == ONE:
             read = _stretch(row, first_read, len(within))
         else:

@@ -1,6 +1,8 @@
-"""A delay of whole frames, as a ring that is never copied."""
+"""Delays of whole frames, as rings that are never copied."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,3 +50,40 @@ class DelayLine:
             out[:, start : start + piece.shape[1]] = self.oldest(piece.shape[1])
             self.push(piece)
         return out
+
+
+class DelayLines:
+    """Several lines of one channel each, of different lengths; silence in the beginning.
+
+    ring: (all lengths together,), one line behind the other. lengths, at: (lines,), the latter the place of the oldest
+    frame in each.
+    """
+
+    def __init__(self, lengths: Sequence[int]) -> None:
+        self.lengths = np.array(lengths, np.int64)
+        self.at = np.zeros(len(lengths), np.int64)
+        self.ring = np.zeros(int(self.lengths.sum()))
+
+    @property
+    def longest(self) -> int:
+        """The most frames that may be taken out and put in at once."""
+        return int(self.lengths.min())
+
+    def _lines(self) -> list[Floats]:
+        return np.split(self.ring, np.cumsum(self.lengths)[:-1])
+
+    def oldest(self, frames: int) -> Floats:
+        """A copy of the oldest frames, at most `longest`, of each line: (lines, frames)."""
+        found = np.empty((len(self.lengths), frames))
+        for row, line, at in zip(found, self._lines(), self.at.tolist(), strict=True):
+            whole = min(frames, len(line) - at)
+            row[:whole], row[whole:] = line[at : at + whole], line[: frames - whole]
+        return found
+
+    def push(self, block: Floats) -> None:
+        """Takes in new frames of each line, (lines, frames), at most `longest`, in the place of the oldest."""
+        frames = block.shape[1]
+        for row, line, at in zip(block, self._lines(), self.at.tolist(), strict=True):
+            whole = min(frames, len(line) - at)
+            line[at : at + whole], line[: frames - whole] = row[:whole], row[whole:]
+        self.at = (self.at + frames) % self.lengths

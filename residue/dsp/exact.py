@@ -102,7 +102,7 @@ _EXP2 = _taylor(terms=14, scale=_LN_2, step=1, sign=1)
 _LOG2 = tuple(float(2 / (_LN_2 * (2 * k + 1))) for k in range(12))
 _ARCTAN = tuple(float(Decimal((-1) ** k) / ((2 * k + 1) * 2 * _PI)) for k in range(17))
 _TAN_EIGHTH = 0.41421356237309503
-_SINE_ROW, _EXP2_ROW = np.array(_SINE), np.array(_EXP2)
+SINE_ROW, _EXP2_ROW = np.array(_SINE), np.array(_EXP2)
 _OCTAVES_PER_DB = float(_LN_10 / (20 * _LN_2))
 _SQRT_HALF = 0.7071067811865476
 
@@ -126,7 +126,7 @@ def phases(turns: Floats) -> Phases:
 def sine(phase: Phases) -> Floats:
     """Sine of integer phases (2**64 is a turn); absolute error below 7e-12."""
     if kernel.COMPILED:
-        return kernel.sine(phase, _SINE_ROW)
+        return kernel.sine(phase, SINE_ROW)
     quarter = phase.view(np.int64) * 2.0**-62  # quarter turns, -2 .. 2
     folded = np.minimum(np.maximum(quarter, -2.0 - quarter), 2.0 - quarter)  # sine is mirrored about +-1
     value: Floats = folded * _horner(folded * folded, _SINE)
@@ -136,6 +136,13 @@ def sine(phase: Phases) -> Floats:
 def cosine(phase: Phases) -> Floats:
     """Cosine of integer phases; error as that of `sine`."""
     return sine(phase + np.uint64(TURN // 4))
+
+
+def partials(phase: Phases, weights: Floats) -> Floats:
+    """The sum of the sines of 1, 2, … times the phases, (frames,), each with its weight, in this order."""
+    if kernel.COMPILED:
+        return kernel.partials(phase, weights, SINE_ROW)
+    return total(sine(phase * np.uint64(n)) * weight for n, weight in enumerate(weights.tolist(), start=1))
 
 
 def exp2(x: Floats) -> Floats:

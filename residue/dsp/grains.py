@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from residue.dsp import kernel
 from residue.dsp.exact import TURN, Floats, cosine
 
 
@@ -21,38 +22,52 @@ class Raised:
         phase = np.floor(np.arange(length) / length * TURN).astype(np.uint64)
         self._window = 0.5 - 0.5 * cosine(phase)
         self._reach = (factor - 1) * length
-        self._heard = np.zeros(self._reach)
-        self._stop = self._reach
+        self._ring = np.zeros(1)
+        """The frames that any grain may read: frame n is at the place n modulo its length."""
         self._frame = 0
 
     def __call__(self, sound: Floats) -> Floats:
         """The sound, (frames,), transposed."""
-        heard = self._remember(sound)
+        self._remember(sound)
         out = np.zeros(len(sound))
         for late in (0, self._half):
-            self._read(heard, out, late)
+            self._read(out, late)
         self._frame += len(sound)
         return out
 
-    def _remember(self, sound: Floats) -> Floats:
-        """The frames before that any grain may read, and the sound after them."""
-        if self._stop + len(sound) > len(self._heard):
-            # With room for more, so that what is remembered is moved seldom: it is longer than many sounds together.
-            room = np.zeros(max(self._reach // 2, len(sound)))
-            self._heard = np.concatenate((self._heard[self._stop - self._reach : self._stop], room))
-            self._stop = self._reach
-        first, self._stop = self._stop, self._stop + len(sound)
-        self._heard[first : self._stop] = sound
-        return self._heard[first - self._reach : self._stop]
+    def _remember(self, sound: Floats) -> None:
+        size = self._reach + len(sound)
+        if len(self._ring) < size:
+            before = np.arange(max(0, self._frame - self._reach), self._frame)
+            grown = np.zeros(size)
+            grown[before % size] = self._ring[before % len(self._ring)]
+            self._ring = grown
+        size = len(self._ring)
+        at = self._frame % size
+        whole = min(len(sound), size - at)
+        self._ring[at : at + whole] = sound[:whole]
+        self._ring[: len(sound) - whole] = sound[whole:]
 
-    def _read(self, heard: Floats, out: Floats, late: int) -> None:
-        """Adds the grains that begin `late` frames into a grain's length: each is a slice with steps of `factor`."""
-        length = len(self._window)
+    def _read(self, out: Floats, late: int) -> None:
+        """Adds the grains that begin `late` frames into a grain's length: each reads every `factor`-th frame."""
+        length, size = len(self._window), len(self._ring)
         done = 0
         while done < len(out):
             within = (self._frame + done - late) % length
             frames = min(length - within, len(out) - done)
-            first = self._reach + done - (self._factor - 1) * (length - within)
-            grain = heard[first : first + (frames - 1) * self._factor + 1 : self._factor]
-            out[done : done + frames] += grain * self._window[within : within + frames]
+            at = (self._frame + done - (self._factor - 1) * (length - within)) % size
+            if kernel.COMPILED:
+                kernel.add_raised(
+                    out,
+                    ring=self._ring,
+                    at=at,
+                    factor=self._factor,
+                    window=self._window,
+                    within=within,
+                    first=done,
+                    count=frames,
+                )
+            else:
+                grain = self._ring[(at + np.arange(frames) * self._factor) % size]
+                out[done : done + frames] += grain * self._window[within : within + frames]
             done += frames

@@ -4,7 +4,7 @@
 #include <malloc.h>
 #endif
 
-#define EDITION 6 /* raised here and in kernel.py with every change of what a function takes or gives */
+#define EDITION 7 /* raised here and in kernel.py with every change of what a function takes or gives */
 
 void release(Buffers *buffers)
 {
@@ -67,7 +67,7 @@ static int fill(PyObject *module)
 {
     if (added(module, filters) < 0 || added(module, curves) < 0 || added(module, levels) < 0)
         return -1;
-    if (added(module, windows) < 0 || added(module, memory) < 0)
+    if (added(module, windows) < 0 || added(module, memories) < 0 || added(module, memory) < 0)
         return -1;
     return PyModule_AddIntConstant(module, "EDITION", EDITION);
 }

@@ -7,12 +7,13 @@ import takes longer than the rest of a start.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-_EDITION = 6
+_EDITION = 7
 try:
     from residue.dsp import _kernel
 except ImportError:
@@ -40,13 +41,17 @@ _Integers = NDArray[np.int64]
 def sosfilt(sos: Floats, *, x: Floats, state: Floats, guard: float) -> Floats:
     """X + guard, filtered; moves the state on: direct form II transposed.
 
-    sos: (sections, 6), b0 b1 b2 1 a1 a2. x: (channels, frames). state: (channels, sections, 2). All of float64, sos and
-    state in C order.
+    sos: (sections, 6), b0 b1 b2 1 a1 a2; or (channels, sections, 6), where each channel has a filter of its own. x:
+    (channels, frames); or (1, frames), where all have the same input. state: (channels, sections, 2). All of float64,
+    sos and state in C order.
     """
     if not COMPILED:
         return sosfilt_in_scipy(sos, x=x, state=state, guard=guard)
-    y = np.empty(x.shape)
-    _kernel.sosfilt(sos, np.ascontiguousarray(x, np.float64), y, state, guard, len(sos), *x.shape)
+    channels, sections, _ = state.shape
+    inputs, frames = x.shape
+    filters, y = 1 if sos.ndim == 2 else len(sos), np.empty((channels, frames))
+    x = np.ascontiguousarray(x, np.float64)
+    _kernel.sosfilt(sos, x, y, state, guard, sections, channels, frames, filters, inputs)
     return y
 
 
@@ -54,9 +59,12 @@ def sosfilt_in_scipy(sos: Floats, *, x: Floats, state: Floats, guard: float) -> 
     """The same as sosfilt, without a compiled kernel."""
     from scipy import signal
 
-    guarded: Floats = x + guard
+    guarded: Floats = np.broadcast_to(x + guard, (len(state), x.shape[1]))
     if not x.size:
-        return guarded
+        return guarded.copy()
+    if sos.ndim == 3:
+        rows = zip(sos, guarded, state, strict=True)
+        return np.stack([sosfilt_in_scipy(own, x=x[None], state=at[None], guard=0.0)[0] for own, x, at in rows])
     y, after = signal.sosfilt(sos, guarded, zi=state.transpose(1, 0, 2))
     state[:] = after.transpose(1, 0, 2)
     filtered: Floats = y
@@ -110,6 +118,20 @@ def sine(phase: _Turns, coefficients: Floats) -> Floats:
     """residue.dsp.exact.sine, compiled."""
     y = np.empty(phase.shape)
     _kernel.sine(np.ascontiguousarray(phase, np.uint64), y, coefficients, y.size)
+    return y
+
+
+def partials(phase: _Turns, weights: Floats, coefficients: Floats) -> Floats:
+    """residue.dsp.exact.partials, compiled."""
+    y = np.empty(phase.shape)
+    _kernel.partials(np.ascontiguousarray(phase, np.uint64), weights, y, coefficients, len(weights), y.size)
+    return y
+
+
+def turn(hertz: Floats, phase: _Turns, per_hz: float) -> _Turns:
+    """residue.dsp.phase.Phasor where the frequency moves, (frames,); its state in phase, (1,), moves on."""
+    y = np.empty(len(hertz), np.uint64)
+    _kernel.turn(np.ascontiguousarray(hertz, np.float64), y, phase, per_hz, len(y))
     return y
 
 
@@ -270,3 +292,81 @@ def limit(
         asked, np.empty(len(asked), np.int64), history, last, gains, window, len(rising) + 1, step, one, frames
     )
     return gains, history[frames:]
+
+
+# ---- sounds of the past ------------------------------------------------------------------------------------------
+
+
+def room(
+    x: Floats,
+    *,
+    ring: Floats,
+    lengths: _Integers,
+    at: _Integers,
+    losses: Floats,
+    sos: Floats,
+    state: Floats,
+    guard: float,
+) -> Floats:
+    """residue.mapping.nodes.reverberation, compiled; its state in ring, at and state moves on.
+
+    x: (inputs, frames). ring, lengths, at: those of residue.dsp.delay.DelayLines. Gives (2, frames).
+    """
+    inputs, frames = x.shape
+    x, y = np.ascontiguousarray(x, np.float64), np.empty((2, frames))
+    _kernel.room(x, y, ring, lengths, at, losses, sos, state, guard, len(lengths), inputs, frames)
+    return y
+
+
+def loops(
+    heard: Floats,
+    kept: Floats,
+    *,
+    ring: Floats,
+    lengths: _Integers,
+    at: _Integers,
+    sos: Floats,
+    state: Floats,
+    guard: float,
+    knee: float,
+    bound: float,
+) -> Floats:
+    """The loops of residue.mapping.nodes.memory, compiled; their state in ring, at and state moves on.
+
+    kept: (frames,), or (1,) for all frames. Gives (loops, frames).
+    """
+    count, frames = len(lengths), len(heard)
+    y, moving = np.empty((count, frames)), int(len(kept) != 1)
+    heard, kept = np.ascontiguousarray(heard, np.float64), np.ascontiguousarray(kept, np.float64)
+    _kernel.loops(heard, kept, y, ring, lengths, at, sos, state, guard, knee, bound, count, moving, frames)
+    return y
+
+
+def add_grain(
+    out: Floats,
+    gains: Sequence[float],
+    *,
+    ring: Floats,
+    position: int,
+    within: int,
+    step: int,
+    first: int,
+    count: int,
+    coefficients: Floats,
+    window: int = 0,
+) -> None:
+    """Adds frames of a sound to out, (channels, frames) in C order, from its frame `first` on, each with its gain.
+
+    The sound began at a position of the ring, `within` frames before, at a speed of step / 2**32; between its frames it
+    is read by residue.dsp.resampling.cubic. window: its length, if it is a grain with Hann's window. coefficients:
+    residue.dsp.exact.SINE_ROW.
+    """
+    turn, row = (1 << 64) // (2 * window) if window else 0, np.array(gains)
+    _kernel.grain(ring, out, row, coefficients, position, within, step, turn, first, count, len(out), out.shape[1])
+
+
+def add_raised(
+    out: Floats, *, ring: Floats, at: int, factor: int, window: Floats, within: int, first: int, count: int
+) -> None:
+    """Adds every `factor`-th frame of the ring, times the window from `within` on, to out from `first` on."""
+    _kernel.raise_(ring, window, out, at, factor, within, first, count)

@@ -1,8 +1,6 @@
 /* Functions value by value: what numpy does in many passes over memory is one pass here, in the same operations. */
 #include "kernel.h"
 
-#define CHUNK 64 /* values that stay near the processor between two steps */
-#define SINE_TERMS 8
 #define EXP2_TERMS 14
 
 /* sine(phase, y, coefficients, count): exact.sine. */
@@ -22,23 +20,80 @@ WIDE static PyObject *sine(PyObject *module, PyObject *args)
         !(coefficients = READ(coefficients_array, SINE_TERMS)))
         return refused(&buffers);
     Py_BEGIN_ALLOW_THREADS
-    double c[SINE_TERMS], folded[CHUNK];
+    double c[SINE_TERMS];
+    for (int n = 0; n < SINE_TERMS; n++)
+        c[n] = coefficients[n];
+    for (Py_ssize_t n = 0; n < count; n++)
+        y[n] = sine_of(phase[n], c);
+    Py_END_ALLOW_THREADS
+    return done(&buffers);
+}
+
+/* partials(phase, weights, y, coefficients, partials, count): the sum of the sines of 1, 2, … times the phase, each with
+ * its weight. */
+WIDE static PyObject *partials_of(PyObject *module, PyObject *args)
+{
+    PyObject *phase_array, *weights_array, *y_array, *coefficients_array;
+    Py_ssize_t partials, count;
+    Buffers buffers = {.held = 0};
+    const uint64_t *phase;
+    const double *weights, *coefficients;
+    double *y;
+    (void)module;
+
+    if (!PyArg_ParseTuple(args, "OOOOnn", &phase_array, &weights_array, &y_array, &coefficients_array, &partials,
+                          &count))
+        return NULL;
+    if (!(phase = READ(phase_array, count)) || !(weights = READ(weights_array, partials)) ||
+        !(y = WRITE(y_array, count)) || !(coefficients = READ(coefficients_array, SINE_TERMS)))
+        return refused(&buffers);
+    if (partials < 1) {
+        PyErr_SetString(PyExc_ValueError, "a tone has at least one partial");
+        return refused(&buffers);
+    }
+    Py_BEGIN_ALLOW_THREADS
+    double c[SINE_TERMS];
     for (int n = 0; n < SINE_TERMS; n++)
         c[n] = coefficients[n];
     for (Py_ssize_t first = 0; first < count; first += CHUNK) {
         const Py_ssize_t now = count - first < CHUNK ? count - first : CHUNK;
-        for (Py_ssize_t n = 0; n < now; n++)
-            folded[n] = (double)phase[first + n] * 0x1p-62; /* quarter turns */
+        uint64_t turned[CHUNK];
         for (Py_ssize_t n = 0; n < now; n++) {
-            const double quarter = folded[n], below = -2.0 - quarter, above = 2.0 - quarter;
-            const double raised = quarter > below ? quarter : below, bent = raised < above ? raised : above;
-            const double square = bent * bent;
-            double total = square * c[SINE_TERMS - 1] + c[SINE_TERMS - 2];
-            for (int m = SINE_TERMS - 3; m >= 0; m--)
-                total = total * square + c[m];
-            y[first + n] = bent * total;
+            turned[n] = phase[first + n];
+            y[first + n] = sine_of((int64_t)turned[n], c) * weights[0];
         }
+        for (Py_ssize_t partial = 1; partial < partials; partial++)
+            for (Py_ssize_t n = 0; n < now; n++) {
+                turned[n] += phase[first + n];
+                y[first + n] += sine_of((int64_t)turned[n], c) * weights[partial];
+            }
     }
+    Py_END_ALLOW_THREADS
+    return done(&buffers);
+}
+
+/* turn(hertz, y, phase, per_hz, count): phase.Phasor where the frequency moves. */
+static PyObject *turn(PyObject *module, PyObject *args)
+{
+    PyObject *hertz_array, *y_array, *phase_array;
+    Py_ssize_t count;
+    double per_hz;
+    Buffers buffers = {.held = 0};
+    const double *hertz;
+    uint64_t *y, *phase;
+    (void)module;
+
+    if (!PyArg_ParseTuple(args, "OOOdn", &hertz_array, &y_array, &phase_array, &per_hz, &count))
+        return NULL;
+    if (!(hertz = READ(hertz_array, count)) || !(y = WRITE(y_array, count)) || !(phase = WRITE(phase_array, 1)))
+        return refused(&buffers);
+    Py_BEGIN_ALLOW_THREADS
+    uint64_t at = *phase;
+    for (Py_ssize_t n = 0; n < count; n++) {
+        y[n] = at;
+        at += (uint64_t)(hertz[n] * per_hz);
+    }
+    *phase = at;
     Py_END_ALLOW_THREADS
     return done(&buffers);
 }
@@ -144,6 +199,8 @@ WIDE static PyObject *lines(PyObject *module, PyObject *args)
 
 PyMethodDef curves[] = {
     {"sine", sine, METH_VARARGS, "The sine of integer phases."},
+    {"partials", partials_of, METH_VARARGS, "A sum of sines."},
+    {"turn", turn, METH_VARARGS, "The phase of a moving frequency."},
     {"exp2", exp2_of, METH_VARARGS, "2 to the power of each value."},
     {"saturate", saturate, METH_VARARGS, "A fraction near tanh."},
     {"lines", lines, METH_VARARGS, "Straight lines between knots."},

@@ -1,109 +1,142 @@
 /* Second-order sections and polyphase filters, with the bits of scipy.signal.sosfilt and scipy.signal.upfirdn. */
 #include "kernel.h"
 
-#define MOST_PAIRS 2    /* of channels */
+#define MOST_LANES 8    /* channels at once */
 #define MOST_SECTIONS 4 /* at once: beyond that, registers run out */
 
-/* Sections in direct form II transposed, over channels two by two. c: b0 b1 b2 1 a1 a2 of each section. states: where
- * each channel keeps two values of each section. `sections` and `pairs` are constants wherever this is called, so that
- * everything stays in registers. */
-static inline __attribute__((always_inline)) void cascade(
-    const double *c, double *const *states, const double *const *in, double *const *out, Py_ssize_t frames,
-    const double *guard, const int sections, const int pairs)
-{
-    double k[5 * MOST_SECTIONS];
-    Pair held[2 * MOST_SECTIONS][MOST_PAIRS];
-    for (int n = 0; n < sections; n++) {
-        for (int m = 0; m < 3; m++)
-            k[5 * n + m] = c[6 * n + m];
-        k[5 * n + 3] = c[6 * n + 4];
-        k[5 * n + 4] = c[6 * n + 5];
-    }
-    for (int p = 0; p < pairs; p++)
-        for (int n = 0; n < 2 * sections; n++)
-            held[n][p] = (Pair){states[2 * p][n], states[2 * p + 1][n]};
-    for (Py_ssize_t frame = 0; frame < frames; frame++) {
-        for (int p = 0; p < pairs; p++) {
-            Pair at = {in[2 * p][frame], in[2 * p + 1][frame]};
-            if (guard)
-                at += *guard;
-            for (int n = 0; n < sections; n++) {
-                const double *s = k + 5 * n;
-                const Pair given = s[0] * at + held[2 * n][p];
-                held[2 * n][p] = s[1] * at - s[3] * given + held[2 * n + 1][p];
-                held[2 * n + 1][p] = s[2] * at - s[4] * given;
-                at = given;
-            }
-            out[2 * p][frame] = at[0];
-            out[2 * p + 1][frame] = at[1];
-        }
-    }
-    for (int p = 0; p < pairs; p++)
-        for (int n = 0; n < 2 * sections; n++) {
-            states[2 * p][n] = held[n][p][0];
-            states[2 * p + 1][n] = held[n][p][1];
-        }
-}
+/* Some channels on their way through their sections. coefficients: b0 b1 b2 1 a1 a2 of each section, of each channel.
+ * states: where each channel keeps two values of each section. */
+typedef struct {
+    const double *coefficients[MOST_LANES], *in[MOST_LANES];
+    double *states[MOST_LANES], *out[MOST_LANES];
+} Lanes;
 
-/* Some channels through all sections, a few at a time: the processor works on one while the next waits for a sum. */
-static void filter(
-    const double *sos, double **states, const double **in, double **out, Py_ssize_t sections, Py_ssize_t frames,
-    double guard, int pairs)
+#define PAIR_OF(rows, at) ((Pair){(rows)[0][at], (rows)[1][at]})
+#define QUAD_OF(rows, at) ((Quad){(rows)[0][at], (rows)[1][at], (rows)[2][at], (rows)[3][at]})
+
+/* Sections in direct form II transposed, over `groups` registers of channels: the processor works on one while the next
+ * waits for a sum. `sections` and `groups` are constants wherever this is called, so that all stays in registers. */
+#define CASCADE(name, Vector, of, width)                                                                               \
+    INLINE void name(Lanes *lanes, Py_ssize_t frames, const double *guard, const int sections, const int groups)       \
+    {                                                                                                                  \
+        Vector k[5 * MOST_SECTIONS][2] = {{{0}}}, held[2 * MOST_SECTIONS][2] = {{{0}}};                                \
+        for (int g = 0; g < groups; g++)                                                                               \
+            for (int n = 0; n < sections; n++) {                                                                       \
+                const double *const *c = lanes->coefficients + width * g;                                              \
+                for (int m = 0; m < 3; m++)                                                                            \
+                    k[5 * n + m][g] = of(c, 6 * n + m);                                                                \
+                k[5 * n + 3][g] = of(c, 6 * n + 4);                                                                    \
+                k[5 * n + 4][g] = of(c, 6 * n + 5);                                                                    \
+                held[2 * n][g] = of((const double *const *)lanes->states + width * g, 2 * n);                          \
+                held[2 * n + 1][g] = of((const double *const *)lanes->states + width * g, 2 * n + 1);                  \
+            }                                                                                                          \
+        for (Py_ssize_t frame = 0; frame < frames; frame++)                                                            \
+            for (int g = 0; g < groups; g++) {                                                                         \
+                Vector at = of(lanes->in + width * g, frame);                                                          \
+                if (guard)                                                                                             \
+                    at += *guard;                                                                                      \
+                for (int n = 0; n < sections; n++) {                                                                   \
+                    const Vector given = k[5 * n][g] * at + held[2 * n][g];                                            \
+                    held[2 * n][g] = k[5 * n + 1][g] * at - k[5 * n + 3][g] * given + held[2 * n + 1][g];              \
+                    held[2 * n + 1][g] = k[5 * n + 2][g] * at - k[5 * n + 4][g] * given;                               \
+                    at = given;                                                                                        \
+                }                                                                                                      \
+                for (int lane = 0; lane < width; lane++)                                                               \
+                    lanes->out[width * g + lane][frame] = at[lane];                                                    \
+            }                                                                                                          \
+        for (int g = 0; g < groups; g++)                                                                               \
+            for (int n = 0; n < 2 * sections; n++)                                                                     \
+                for (int lane = 0; lane < width; lane++)                                                               \
+                    lanes->states[width * g + lane][n] = held[n][g][lane];                                             \
+    }
+
+CASCADE(by_pairs, Pair, PAIR_OF, 2)
+CASCADE(by_quads, Quad, QUAD_OF, 4)
+
+/* Channels through all their sections, a few sections at a time. count: 2, 4 or 8. */
+INLINE void filter(Lanes *lanes, Py_ssize_t sections, Py_ssize_t frames, double guard, int count)
 {
     const double *added = &guard;
+    const int most = count == 8 ? 2 : MOST_SECTIONS;
     for (Py_ssize_t made = 0; made < sections;) {
-        const double *c = sos + 6 * made;
-        const Py_ssize_t left = sections - made;
-        const int now = pairs == 2 ? (left > 2 ? 2 : (int)left) : left > MOST_SECTIONS ? MOST_SECTIONS : (int)left;
-        const double *const *from = added ? in : (const double *const *)out;
-        switch (pairs == 2 ? 10 + now : now) {
-        case 1: cascade(c, states, from, out, frames, added, 1, 1); break;
-        case 2: cascade(c, states, from, out, frames, added, 2, 1); break;
-        case 3: cascade(c, states, from, out, frames, added, 3, 1); break;
-        case 4: cascade(c, states, from, out, frames, added, 4, 1); break;
-        case 11: cascade(c, states, from, out, frames, added, 1, 2); break;
-        case 12: cascade(c, states, from, out, frames, added, 2, 2); break;
+        const int now = sections - made < most ? (int)(sections - made) : most;
+        switch (10 * count + now) {
+        case 21: by_pairs(lanes, frames, added, 1, 1); break;
+        case 22: by_pairs(lanes, frames, added, 2, 1); break;
+        case 23: by_pairs(lanes, frames, added, 3, 1); break;
+        case 24: by_pairs(lanes, frames, added, 4, 1); break;
+        case 41: by_quads(lanes, frames, added, 1, 1); break;
+        case 42: by_quads(lanes, frames, added, 2, 1); break;
+        case 43: by_quads(lanes, frames, added, 3, 1); break;
+        case 44: by_quads(lanes, frames, added, 4, 1); break;
+        case 81: by_quads(lanes, frames, added, 1, 2); break;
+        case 82: by_quads(lanes, frames, added, 2, 2); break;
         }
-        for (int lane = 0; lane < 2 * pairs; lane++)
-            states[lane] += 2 * now;
+        for (int lane = 0; lane < count; lane++) {
+            lanes->coefficients[lane] += 6 * now;
+            lanes->states[lane] += 2 * now;
+            lanes->in[lane] = lanes->out[lane];
+        }
         made += now;
         added = NULL;
     }
 }
 
-/* sosfilt(sos, x, y, state, guard, sections, channels, frames): y is x + guard, filtered; y may be x. */
+/* What sosfilt does, over all channels. */
+WIDE static void filter_all(
+    const double *sos, const double *x, double *y, double *state, double guard, Py_ssize_t sections,
+    Py_ssize_t channels, Py_ssize_t frames, int own_filters, int own_inputs)
+{
+    for (Py_ssize_t first = 0; first < channels;) {
+        const Py_ssize_t left = channels - first;
+        const int count = left > 4 ? 8 : left > 2 ? 4 : 2;
+        Lanes lanes;
+        for (int lane = 0; lane < count; lane++) { /* a lane without a channel does the same as the last one */
+            const Py_ssize_t channel = first + lane < channels ? first + lane : channels - 1;
+            lanes.coefficients[lane] = sos + (own_filters ? channel * sections * 6 : 0);
+            lanes.states[lane] = state + channel * sections * 2;
+            lanes.in[lane] = x + (own_inputs ? channel * frames : 0);
+            lanes.out[lane] = y + channel * frames;
+        }
+        filter(&lanes, sections, frames, guard, count);
+        first += count;
+    }
+}
+
+void filter_channels(
+    const double *sos, const double *x, double *y, double *state, double guard, Py_ssize_t sections,
+    Py_ssize_t channels, Py_ssize_t frames, int own_filters, int own_inputs)
+{
+    filter_all(sos, x, y, state, guard, sections, channels, frames, own_filters, own_inputs);
+}
+
+/* sosfilt(sos, x, y, state, guard, sections, channels, frames, filters, inputs): y is x + guard, filtered. filters,
+ * inputs: as many as channels, or one for all of them; y may be x if there are as many inputs as channels. */
 static PyObject *sosfilt(PyObject *module, PyObject *args)
 {
     PyObject *sos_array, *x_array, *y_array, *state_array;
-    Py_ssize_t sections, channels, frames;
+    Py_ssize_t sections, channels, frames, own, inputs;
     double guard;
     Buffers buffers = {.held = 0};
     double *sos, *x, *y, *state;
     (void)module;
 
-    if (!PyArg_ParseTuple(args, "OOOOdnnn", &sos_array, &x_array, &y_array, &state_array, &guard, &sections, &channels,
-                          &frames))
+    if (!PyArg_ParseTuple(args, "OOOOdnnnnn", &sos_array, &x_array, &y_array, &state_array, &guard, &sections,
+                          &channels, &frames, &own, &inputs))
         return NULL;
     if (sections < 1) {
         PyErr_SetString(PyExc_ValueError, "a filter has at least one section");
         return NULL;
     }
-    if (!(sos = READ(sos_array, 6 * sections)) || !(x = READ(x_array, channels * frames)) ||
+    if ((own != 1 && own != channels) || (inputs != 1 && inputs != channels)) {
+        PyErr_SetString(PyExc_ValueError, "each channel has a filter and an input, or all have one");
+        return NULL;
+    }
+    if (!(sos = READ(sos_array, own * 6 * sections)) || !(x = READ(x_array, inputs * frames)) ||
         !(y = WRITE(y_array, channels * frames)) || !(state = WRITE(state_array, channels * sections * 2)))
         return refused(&buffers);
     Py_BEGIN_ALLOW_THREADS
-    for (Py_ssize_t first = 0; first < channels; first += 2 * MOST_PAIRS) {
-        const int pairs = channels - first > 2 ? 2 : 1;
-        double *states[2 * MOST_PAIRS], *out[2 * MOST_PAIRS];
-        const double *in[2 * MOST_PAIRS];
-        for (int lane = 0; lane < 2 * pairs; lane++) { /* a lane without a channel does the same as the last one */
-            const Py_ssize_t channel = first + lane < channels ? first + lane : channels - 1;
-            states[lane] = state + channel * sections * 2;
-            in[lane] = x + channel * frames;
-            out[lane] = y + channel * frames;
-        }
-        filter(sos, states, in, out, sections, frames, guard, pairs);
-    }
+    filter_channels(sos, x, y, state, guard, sections, channels, frames, own > 1, inputs > 1);
     Py_END_ALLOW_THREADS
     return done(&buffers);
 }

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from residue.dsp import kernel
 from residue.dsp.exact import TURN, Floats, Phases
 
 
@@ -18,9 +19,13 @@ class Phasor:
     def __call__(self, frequency_hz: float | Floats, frames: int) -> Phases:
         """(frames,): the phase at each frame. frequency_hz: a number or (frames,), from 0 to half the rate."""
         if isinstance(frequency_hz, float):
-            steps = np.full(frames, int(frequency_hz * self._per_hz), np.uint64)
-        else:
-            steps = (frequency_hz * self._per_hz).astype(np.uint64)
+            step = np.uint64(int(frequency_hz * self._per_hz))
+            phases = self._phase + np.arange(frames + 1, dtype=np.uint64) * step
+            self._phase = phases[-1:].copy()
+            return phases[:-1]
+        if kernel.COMPILED:
+            return kernel.turn(frequency_hz, self._phase, self._per_hz)
+        steps = (frequency_hz * self._per_hz).astype(np.uint64)
         phases = np.cumsum(np.concatenate((self._phase, steps)))
         self._phase = phases[-1:].copy()
         return phases[:-1]

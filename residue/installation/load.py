@@ -143,12 +143,8 @@ def read_piece(path: Path, *, draft: bool = False) -> tuple[Graph | None, list[F
     if draft:
         wired, found = _without_unwired(wired, path.name)
         findings += found
-    nodes: dict[str, Node] = {}
-    for name, table in wired.node.items():
-        node, found = _read_node(table, path.name, f"node.{name}")
-        findings += found
-        if node is not None:
-            nodes[name] = node
+    nodes, found = _read_nodes(wired.node, path.name)
+    findings += found
     graph, found = build(wired, nodes, path.name, unfed=Severity.WARNS if draft else Severity.STOPS)
     if piece is None:
         return None, findings + [finding for finding in found if finding.severity is Severity.STOPS]
@@ -190,6 +186,24 @@ def room_of(folder: Path) -> Room:
     if room is None:
         raise ProblemError(findings)
     return room
+
+
+def readable_nodes(path: Path) -> Mapping[str, Node]:
+    """The nodes of a piece that can be read, whatever is wrong with the others and with the rest of the file."""
+    tables = read_toml(path)[0].get("node")
+    named = tables if isinstance(tables, dict) else {}
+    return _read_nodes({name: table for name, table in named.items() if isinstance(table, dict)}, path.name)[0]
+
+
+def _read_nodes(tables: Mapping[str, Mapping[str, Any]], file: str) -> tuple[dict[str, Node], list[Finding]]:
+    nodes: dict[str, Node] = {}
+    findings = []
+    for name, table in tables.items():
+        node, found = _read_node(table, file, f"node.{name}")
+        findings += found
+        if node is not None:
+            nodes[name] = node
+    return nodes, findings
 
 
 def _read_node(table: Mapping[str, Any], file: str, where: str) -> tuple[Node | None, list[Finding]]:

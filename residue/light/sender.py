@@ -41,6 +41,8 @@ FADE_S = 1.0
 """The time in which the lamps come and go with the piece; our choice."""
 TERMINATED = 3
 """E1.31, 6.2.6: so many packets end a stream."""
+DARK_S = 4 * TURN_S
+"""So long it takes at most until all may fall, and all colours."""
 END_S = 1.0
 AGAIN_S = 2.0
 """After so long a network that was not there is tried again."""
@@ -178,7 +180,8 @@ class LightSender:
             return
         try:
             source = LightSource(self._identity, settings.priority)
-            self._lights = lights = Lights(settings, levels, source, FlashCap(len(settings.lamp), self._monotonic_s()))
+            cap = FlashCap(len(settings.lamp), self._monotonic_s(), settings.reds)
+            self._lights = lights = Lights(settings, levels, source, cap)
             while not self._ending.is_set():
                 self._keep(settings, lights)
         except ModuleNotFoundError:

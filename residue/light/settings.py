@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Annotated
+from typing import Annotated, Literal
 
 import msgspec
 from msgspec import Meta
@@ -11,6 +11,7 @@ from msgspec import Meta
 from residue.checking import ip_address
 
 MULTICAST = "multicast"
+RED = "red"
 DISCOVERY = "239.255.250.214"
 """E1.31, 9.3.1: the group to which sources tell their universes."""
 
@@ -28,6 +29,10 @@ class LampPlace(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     """The DMX addresses that take its brightness, all the same one."""
     brightest: Annotated[float, Meta(gt=0.0, le=1.0)] = 1.0
     """What is sent at most, where 1 is full."""
+    colour: Literal["red", "green", "blue", "white"] | None = None
+    """The colour of its light: where red is named, red flashes are counted as colours."""
+    fixture: str | None = None
+    """A name of your own for the fixture that it is one colour of: the colours of a fixture mix."""
 
 
 class LightSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -64,6 +69,23 @@ class LightSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     def universes(self) -> list[int]:
         """The universes that are sent, in order."""
         return sorted({place.universe for place in self.lamp.values()})
+
+    @property
+    def reds(self) -> list[list[float]]:
+        """(fixtures, lamps): what each lamp adds to R - G - B of each fixture that has a red one."""
+        fixtures: dict[str, list[str]] = {}
+        for name, place in self.lamp.items():
+            fixtures.setdefault(f"lamp {name}" if place.fixture is None else f"fixture {place.fixture}", []).append(
+                name
+            )
+        return [
+            [
+                (place.brightest if place.colour == RED else -place.brightest) if name in mixed else 0.0
+                for name, place in self.lamp.items()
+            ]
+            for mixed in fixtures.values()
+            if any(self.lamp[name].colour == RED for name in mixed)
+        ]
 
     def receivers(self) -> Iterator[tuple[int, str]]:
         """(universe, IP address that it is sent to). Source: E1.31, 9.3.1, for multicast."""

@@ -8,7 +8,7 @@ from typing import Any
 
 import sounddevice
 
-from residue.live.sound_input import LATENCY_S, DeviceInput
+from residue.live.sound_input import LATENCY_S, MOST_WAITING_S, DeviceInput
 from residue.mapping.signals import AUDIO_RATE_HZ
 from residue.output.devices import find
 from residue.problems import stopping
@@ -18,7 +18,7 @@ from residue.processes import PLAYS_FRAMES, new_threads_keep_time
 class _Stream:
     """A blocking stream, with its errors turned into those of the operating system."""
 
-    def __init__(self, name: str, channels: int, where: str) -> None:
+    def __init__(self, name: str, channels: int, where: str, latency_s: float) -> None:
         devices = [device for device in sounddevice.query_devices() if device["max_input_channels"] > 0]
         found = find(name, devices, where)
         if found["max_input_channels"] < channels:
@@ -34,7 +34,7 @@ class _Stream:
                     device=found["index"],
                     channels=channels,
                     dtype="float32",
-                    latency=LATENCY_S,
+                    latency=latency_s,
                 )
                 self._stream.start()
         except (sounddevice.PortAudioError, ValueError) as error:
@@ -60,13 +60,21 @@ class _Stream:
                 let_go()
 
 
-def open_input(name: str, channels: int, where: str = "sensors.toml: device") -> DeviceInput:
+def open_input(
+    name: str,
+    channels: int,
+    where: str = "sensors.toml: device",
+    *,
+    latency_s: float = LATENCY_S,
+    most_waiting_s: float = MOST_WAITING_S,
+) -> DeviceInput:
     """The first `channels` channels of the device of this name. where: the file and key with the name, for a person.
 
-    Raises ProblemError where it is missing now.
+    latency_s: what the device is asked for. most_waiting_s: as DeviceInput has it. Raises ProblemError where it is
+    missing now.
     """
-    opens: Callable[[], _Stream] = lambda: _Stream(name, channels, where)  # noqa: E731 (a name for its type)
+    opens: Callable[[], _Stream] = lambda: _Stream(name, channels, where, latency_s)  # noqa: E731 (a name for its type)
     try:
-        return DeviceInput(opens, channels)
+        return DeviceInput(opens, channels, most_waiting_s=most_waiting_s)
     except OSError as error:
         raise stopping(where, str(error), "Plug it in and switch it on, or name another.") from error

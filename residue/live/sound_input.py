@@ -10,7 +10,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from residue.mapping.signals import frame_at, seconds
+from residue.mapping.signals import seconds
 from residue.problems import ProblemError
 
 logger = logging.getLogger(__name__)
@@ -85,6 +85,8 @@ class DeviceInput:
     What follows lost frames is given at once, after a gap of one frame, and not as much later as they lasted: somebody
     plays by what they hear.
 
+    most_waiting_s: if more waits, it is dropped; infinite where nobody plays by it. What waits at the beginning always
+    is.
     opens: opens its stream; raises OSError while the device is missing, ProblemError where it is unsuitable. The first
     opening is at construction, so that a missing device is reported at the start.
     """
@@ -95,8 +97,11 @@ class DeviceInput:
         channels: int,
         monotonic_s: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
+        *,
+        most_waiting_s: float = MOST_WAITING_S,
     ) -> None:
         self._opens, self._channels = opens, channels
+        self._most_waiting_s = most_waiting_s
         self._monotonic_s = monotonic_s
         self._sleep = sleep
         self._stream: InputStream | None = opens()
@@ -145,7 +150,7 @@ class DeviceInput:
     def _drop_surplus(self, stream: InputStream, frames: int) -> bool:
         """Drops what waits too long; gives whether the performance lacks it. What came before it, it does not lack."""
         surplus = stream.available - frames
-        if surplus <= (frame_at(MOST_WAITING_S) if self._begun else 0):
+        if seconds(surplus) <= (self._most_waiting_s if self._begun else 0.0):
             return False
         stream.read(surplus)
         return self._begun

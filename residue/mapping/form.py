@@ -80,7 +80,10 @@ class FormStep:
     @property
     def section(self) -> str | None:
         """The name of the present section; None before the first and when the piece has no form."""
-        number = self.state.number
+        return self.named(self.state.number)
+
+    def named(self, number: int) -> str | None:
+        """The name of a section by its number; after the last one its name stays."""
         return self._sections[min(number, len(self._sections)) - 1].name if number else None
 
     @property

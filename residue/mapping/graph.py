@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import typing
-from collections.abc import Iterator, Mapping, Sequence, Set
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache, cached_property
@@ -40,11 +40,7 @@ class Graph:
     @cached_property
     def needs(self) -> Mapping[str, frozenset[Kind]]:
         """The channels that a performance must have for this piece, and as which kinds they are read."""
-        needs: dict[str, frozenset[Kind]] = {}
-        for node in self.nodes.values():
-            for channel, kind in node.needs():
-                needs[channel] = needs.get(channel, frozenset()) | {kind}
-        return needs
+        return needs_of(self.nodes.values())
 
     @cached_property
     def body(self) -> Sequence[str]:
@@ -79,6 +75,15 @@ class Graph:
     def files(self) -> Sequence[str]:
         """The files in the installation's folder that change the sound, beside piece.toml."""
         return sorted({file for node in self.nodes.values() for file in node.files()})
+
+
+def needs_of(nodes: Iterable[Node]) -> Mapping[str, frozenset[Kind]]:
+    """The channels that some nodes need, and as which kinds they are read."""
+    needs: dict[str, frozenset[Kind]] = {}
+    for node in nodes:
+        for channel, kind in node.needs():
+            needs[channel] = needs.get(channel, frozenset()) | {kind}
+    return needs
 
 
 @cache  # as these hints are compiled from text each time that they are asked for

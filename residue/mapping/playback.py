@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol, cast
 
@@ -90,6 +90,20 @@ class Playback:
         """A gain that moves, on all outputs: a function of the first frame and the number of frames, giving (frames,).
         A plan may set one.
         """
+
+    @property
+    def body(self) -> Collection[str]:
+        """The nodes that read the body."""
+        return self._graph.body
+
+    @property
+    def section(self) -> str | None:
+        """The name of the section at the position; None where there is none."""
+        return self._form.section
+
+    def section_named(self, number: int) -> str | None:
+        """The name of a section, as the form numbers them from 1 on; one more than there are for the end."""
+        return self._form.named(number)
 
     def end_at(self, frame: int) -> None:
         """Sets the end of the recording, when it becomes known; the closing fade before it must not have begun."""

@@ -84,6 +84,16 @@ def joined(parts: Sequence[Signal]) -> Signal:
     return np.concatenate([part for part in parts if not isinstance(part, Events)], axis=-1)
 
 
+def within(signal: Signal, whole: Span, part: Span) -> Signal:
+    """What a signal over a span is over a part of it."""
+    if isinstance(signal, Events):
+        first, stop = np.searchsorted(signal.frames, (part.start, part.stop))
+        return Events(signal.frames[first:stop], signal.values[first:stop])
+    if signal.ndim == 1:
+        return signal[part.first_tick - whole.first_tick : part.last_tick - whole.first_tick]
+    return signal[:, part.start - whole.start : part.stop - whole.start]
+
+
 @dataclass(frozen=True, slots=True)
 class Shape:
     """The shape of a signal: its kind, and for a fast signal the number of channels."""

@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from residue.output.device_answers import Answer, Lost, Opened, Written, Wrong
-from residue.output.held_back import FRAME_BYTES, HeldBack
+from residue.output.held_back import FRAME_BYTES, RETIMED_FRAMES, HeldBack
 from residue.output.sink import Queued
 from residue.problems import ProblemError
 from residue.processes import PLAYS_FRAMES, keep_time, new_threads_keep_time
@@ -69,7 +69,7 @@ def serve(
             stream = OutputStream(name, channels, rate_hz, buffer_s)
         keep_time(PLAYS_FRAMES)
         answer(Opened(stream.latency_s))
-        held_back = HeldBack(stream, channels)
+        held_back = HeldBack(stream, channels, RETIMED_FRAMES if timed else 0)
         wait_s = stream.latency_s - min(FADES_BEFORE_S, stream.latency_s / 3.0)
         while frames := _next(connection, wait_s, held_back.fade_out):
             late = held_back.play(frames)

@@ -11,6 +11,10 @@ FRAME_BYTES = array("f").itemsize
 """Of one channel."""
 
 
+RETIMED_FRAMES = 24
+"""A room in step: a block begins so many frames before its hop does, since its retimer looks as far ahead."""
+
+
 class Stream(Protocol):
     """Takes interleaved float32 frames."""
 
@@ -23,10 +27,14 @@ class HeldBack:
 
     A sound that breaks off clicks, and a click can pass a cap. The cap stage sends each hop only if it may be the last
     one, faded out in a straight line (loudness/stage/ending.py), and a block is a hop. So a fade keeps the caps.
+
+    ahead: the frames of a block that still belong to the hop before; they are played at once, so that a fade begins
+    with a hop.
     """
 
-    def __init__(self, stream: Stream, channels: int) -> None:
+    def __init__(self, stream: Stream, channels: int, ahead: int = 0) -> None:
         self._stream, self._channels = stream, channels
+        self._ahead_bytes = ahead * channels * FRAME_BYTES
         self._held: bytes | None = None
         self._gap = False
         """Whether a block was faded out, and none was written since."""
@@ -42,8 +50,8 @@ class HeldBack:
             late = self._gap
             self._held = shaped(frames, self._channels, _rise(frames, self._channels)) if self._gap else frames
             return late
-        late = self._stream.write(self._held) and not self._gap  # one gap counts once
-        self._held, self._gap = frames, False
+        late = self._stream.write(self._held + frames[: self._ahead_bytes]) and not self._gap  # one gap counts once
+        self._held, self._gap = frames[self._ahead_bytes :], False
         return late
 
     def fade_out(self) -> None:

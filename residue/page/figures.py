@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from datetime import datetime
 from typing import Any
 
 from prometheus_client import CollectorRegistry
@@ -17,6 +18,7 @@ from prometheus_client.metrics_core import (
 from prometheus_client.registry import Collector
 
 STATES = ("closed", "opening", "playing", "resting", "held", "faulted")
+VERDICTS = ("well", "quieter", "louder", "swapped", "not heard", "too noisy to tell", "not known")
 _LEVELS = ("la_db", "lc_db", "lz_db", "lg_db")
 _GAINS = {"plan": "plan_gain_db", "trim": "trim_db", "governor": "governor_gain_db", "limiter": "limiter_gain_db"}
 
@@ -47,6 +49,7 @@ class _Figures(Collector):
         yield GaugeMetricFamily("residue_busy_ratio", "The share of its time that the engine works.", health["busy"])
         memory = health["memory_bytes"]
         yield GaugeMetricFamily("residue_memory_bytes", "Memory that the program holds.", memory, unit="bytes")
+        yield from self._proof()
         if self._reread_age_s is not None:
             what = "Since the last night began whose reading of all that is played has ended."
             yield GaugeMetricFamily("residue_nightly_reading_age_seconds", what, self._reread_age_s, unit="seconds")
@@ -62,6 +65,33 @@ class _Figures(Collector):
                 if heard[key] is not None:
                     levels.add_metric([at, key[1].upper(), heard["unit"]], heard[key])
         yield levels
+
+    def _proof(self) -> Iterator[Metric]:
+        """What the measuring microphone heard: at the last proof of the outputs, and while the house is open."""
+        proof = self._told["proof"]
+        if proof is None:
+            return
+        if proof["at"] is not None:
+            age_s = (datetime.fromisoformat(self._told["now"]) - datetime.fromisoformat(proof["at"])).total_seconds()
+            what = "Since the last proof of the outputs."
+            yield GaugeMetricFamily("residue_proof_age_seconds", what, age_s, unit="seconds")
+        what = "What the last proof found of an output."
+        verdict = StateSetMetricFamily("residue_proof_verdict", what, labels=["output"])
+        what = "Level of an output against the reference, in dB."
+        drift = GaugeMetricFamily("residue_proof_drift_db", what, labels=["output"])
+        for output, found in proof["found"].items():
+            verdict.add_metric([output], {one: found["verdict"] == one for one in VERDICTS})
+            if found["drift_db"] is not None:
+                drift.add_metric([output], found["drift_db"])
+        yield from (verdict, drift)
+        what = "By how much the house is lowered since the microphone found it too loud."
+        yield GaugeMetricFamily("residue_proof_lowered_db", what, proof["lowered_db"])
+        what = "Equivalent level at the microphone over the last half minute, with all that is heard there."
+        room = GaugeMetricFamily("residue_room_level_db", what, labels=["weighting", "unit"])
+        for weighting, key in (("A", "room_laeq_db"), ("C", "room_lceq_db")):
+            if proof[key] is not None:
+                room.add_metric([weighting, proof["unit"]], proof[key])
+        yield room
 
     def _caps(self) -> Iterator[Metric]:
         families = {

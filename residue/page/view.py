@@ -13,6 +13,7 @@ from typing import Any
 from residue.control.status_in_words import house_in_words, lowered_in_words
 from residue.loudness.caps.caps import level_in_words
 from residue.page.link import HouseAnswer, OpenSpan
+from residue.page.page_parts import table
 
 HOLDS_MIN = (10, 20, 30, 60, 120)
 TRIMS_DB = (-3, -6, -9, -12, -20, 0)
@@ -23,7 +24,7 @@ h1 { font-size: 1.35rem; margin: 0; } h2 { font-size: 1.1rem; margin: 1.6rem 0 .
 p, ul { margin: .3rem 0; } #now p:first-of-type { font-size: 1.15rem; }
 table { border-collapse: collapse; width: 100%; } caption { text-align: left; }
 th, td { text-align: left; padding: .35rem .5rem .35rem 0; border-bottom: 1px solid #8886; font-weight: normal; }
-td { text-align: right; font-variant-numeric: tabular-nums; } thead th:not(:first-child) { text-align: right; }
+.n { text-align: right; font-variant-numeric: tabular-nums; }
 button, select, input { font: inherit; min-height: 2.8rem; width: 100%; box-sizing: border-box; margin: .2rem 0 .6rem; }
 .alert { border-left: .4rem solid #b00020; padding-left: .6rem; }
 """
@@ -116,13 +117,12 @@ def _levels(told: Mapping[str, Any]) -> Iterator[str]:
     yield '<h2 id="h-levels">Levels against limits</h2>'
     if not told["health"]["ears_known"]:
         yield "<p>Levels at the ear are unknown: the room is not calibrated.</p>"
-    yield '<table><thead><tr><th scope="col">limit</th><th scope="col">now</th>'
-    yield '<th scope="col">at most</th></tr></thead><tbody>'
-    for cap in told["caps"]:
-        level = "silence" if cap["level"] is None else level_in_words(cap["level"], cap["unit"])
-        limit = level_in_words(cap["limit"], cap["unit"])
-        yield f'<tr><th scope="row">{escape(cap["name"])}</th><td>{escape(level)}</td><td>{escape(limit)}</td></tr>'
-    yield "</tbody></table>"
+    yield table(["limit", "now", "at most"], map(_level, told["caps"]), (1, 2))
+
+
+def _level(cap: Mapping[str, Any]) -> Sequence[str]:
+    level = "silence" if cap["level"] is None else level_in_words(cap["level"], cap["unit"])
+    return [cap["name"], level, level_in_words(cap["limit"], cap["unit"])]
 
 
 def _health(told: Mapping[str, Any]) -> Iterator[str]:

@@ -14,12 +14,13 @@ from typing import BinaryIO
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
-from residue.live.sound_input import LATENCY_S, SoundInput
-from residue.mapping.signals import AUDIO_RATE_HZ, frame_at
-from residue.problems import ProblemError, without_place
+from residue.live.sound_input import SoundInput
+from residue.mapping.signals import frame_at
 from residue.proof.hearing import HeardSweeps, heard
 from residue.proof.messages import EARLY_S, LATE_S, Listen, Ordered, Ready
+from residue.proof.microphone import Beginning, microphone_or_trouble
 
 _READ_S = 0.1
 
@@ -32,14 +33,18 @@ def listen(
     monotonic_s: Callable[[], float] = time.monotonic,
 ) -> HeardSweeps:
     """ready: called once it hears. ordered: gives the order, at the end."""
-    read = frame_at(_READ_S)
-    microphone.read(read)  # what waited in the device
-    began_s = monotonic_s() - LATENCY_S
+    read, beginning = frame_at(_READ_S), Beginning()
+
+    def part() -> NDArray[np.float32]:
+        frames: NDArray[np.float32] = microphone.read(read)[asked.input - 1]
+        beginning.read(read, monotonic_s())
+        return frames
+
+    microphone.read(read)  # it hears
     ready()
-    parts = [microphone.read(read)[asked.input - 1] for _ in range(round(asked.listen_s / _READ_S))]
-    recording = np.concatenate(parts).astype(np.float64)
-    at_s = ordered().ordered_s - began_s
-    first, last = (round(max(0.0, at_s + after_s) * AUDIO_RATE_HZ) for after_s in (-EARLY_S, LATE_S))
+    recording = np.concatenate([part() for _ in range(round(asked.listen_s / _READ_S))]).astype(np.float64)
+    at_s = ordered().ordered_s
+    first, last = (max(0, beginning.frame_at(at_s + after_s)) for after_s in (-EARLY_S, LATE_S))
     return heard(recording, asked.slots, (first, min(last, len(recording))))
 
 
@@ -51,16 +56,10 @@ def serve(questions: BinaryIO, answers: BinaryIO) -> None:
         answers.flush()
 
     asked = msgspec.json.decode(questions.readline(), type=Listen)
-    try:
-        from residue.live.device_input import open_input
-
-        microphone = open_input(asked.device, asked.input, "room.toml: microphone.device")
-    except ProblemError as error:
+    microphone = microphone_or_trouble(asked.device, asked.input)
+    if isinstance(microphone, str):
         answer(Ready(hears=False))
-        return answer(HeardSweeps(trouble=without_place(error.findings)))
-    except OSError as error:
-        answer(Ready(hears=False))
-        return answer(HeardSweeps(trouble=f"The microphone cannot be opened: {error}."))
+        return answer(HeardSweeps(trouble=microphone))
     try:
         answer(
             listen(

@@ -7,6 +7,7 @@ import struct
 import msgspec
 
 from residue.mapping.signals import seconds
+from residue.proof.microphone import LATENCY_S
 from residue.proof.sweep import SLOT_FRAMES, Slot
 
 BEFORE_S = 2.0
@@ -30,7 +31,7 @@ class Listen(msgspec.Struct, frozen=True, kw_only=True):
     @property
     def listen_s(self) -> float:
         """The length of the recording in memory."""
-        return BEFORE_S + LATE_S + seconds(len(self.slots) * SLOT_FRAMES)
+        return BEFORE_S + LATENCY_S + LATE_S + seconds(len(self.slots) * SLOT_FRAMES)
 
 
 class Ready(msgspec.Struct, frozen=True, kw_only=True):
@@ -53,9 +54,24 @@ class Watch(msgspec.Struct, frozen=True, kw_only=True):
     outputs: int
 
 
-class RoomChange(msgspec.Struct, frozen=True, kw_only=True):
-    """What a window tells. change_db: None where it learns, or cannot tell. trouble: why nothing can be told."""
+class HeardSecond(msgspec.Struct, frozen=True, kw_only=True, tag=True):
+    """It has heard another second of the room; or why it cannot, in words with what to do."""
 
+    trouble: str | None = None
+
+
+class RoomChange(msgspec.Struct, frozen=True, kw_only=True, tag=True):
+    """What a window tells. change_db: None where it learns, or cannot tell. trouble: why nothing can be told.
+
+    laeq_dbfs, lceq_dbfs: of all that was heard, visitors too, where a full-scale sine of 1 kHz reads -3.01.
+    """
+
+    laeq_dbfs: float | None = None
+    lceq_dbfs: float | None = None
     change_db: float | None = None
     louder_db: float = 0.0
     trouble: str | None = None
+
+
+WatchTold = HeardSecond | RoomChange
+"""What the process that listens while the house is open says, a line each."""

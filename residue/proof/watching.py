@@ -1,8 +1,8 @@
 """The process that listens while the house is open, and tells whether the room has become louder since it opened.
 
 Its standard input has a line of JSON, and then everything that is sent, block by block, each behind its place and the
-time at which it is heard. It answers with a line of figures for each window. Sound stays in its memory for a window: it
-is never written anywhere, and never sent.
+time at which it is heard. It answers with a line for each second that it hears, and with one of figures for each
+window. Sound stays in its memory for a window: it is never written anywhere, and never sent.
 """
 
 from __future__ import annotations
@@ -18,13 +18,16 @@ from typing import BinaryIO
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import sosfilt
 
-from residue.live.sound_input import LATENCY_S, SoundInput
+from residue.live.sound_input import SoundInput
+from residue.loudness.meters.levels import db_of_power
+from residue.loudness.meters.weightings import Weighting, sections
 from residue.mapping.signals import AUDIO_RATE_HZ, frame_at, seconds
-from residue.problems import ProblemError, without_place
 from residue.proof.change import LouderRoom, aligned, spectra, thinned
 from residue.proof.hearing import trouble_of
-from residue.proof.messages import EARLY_S, HEAD, LATE_S, RoomChange, Watch
+from residue.proof.messages import EARLY_S, HEAD, LATE_S, HeardSecond, RoomChange, Watch, WatchTold
+from residue.proof.microphone import Beginning, microphone_or_trouble
 
 Floats = NDArray[np.float64]
 
@@ -48,7 +51,7 @@ class Windows:
         self._room = LouderRoom()
         self._sent: list[SentBlock] = []
         self._heard = np.empty(0)
-        self._began_s = 0.0
+        self._beginning = Beginning()
 
     def sent(self, block: SentBlock) -> None:
         """The next block that was sent; after a gap a window begins anew."""
@@ -61,12 +64,13 @@ class Windows:
         """The next part of what is heard, read at this moment; what the window tells that it completes."""
         kept = frame_at(2.0 * WINDOW_S + EARLY_S + LATE_S)
         self._heard = np.concatenate((self._heard, part))[-kept:]
-        self._began_s = now_s - LATENCY_S - seconds(len(self._heard))
+        self._beginning.read(len(part), now_s)
         if sum(block.frames.shape[1] for block in self._sent) < frame_at(WINDOW_S):
             return None
         first = self._sent[0].first_frame
         begins_s = median(block.heard_at_s - seconds(block.first_frame - first) for block in self._sent)
-        start = round((begins_s - EARLY_S - self._began_s) * AUDIO_RATE_HZ)
+        dropped = self._beginning.frames - len(self._heard)
+        start = self._beginning.frame_at(begins_s - EARLY_S) - dropped
         length = frame_at(EARLY_S + WINDOW_S + LATE_S)
         if start + length > len(self._heard):
             return None  # it is still to be heard
@@ -74,21 +78,27 @@ class Windows:
         self._sent = [block for block in self._sent if block.first_frame >= first + frame_at(WINDOW_S)]
         return None if start < 0 else self._told(sent.astype(np.float64), self._heard[start : start + length])
 
-    def _told(self, sent: Floats, heard: Floats) -> RoomChange | None:
+    def _told(self, sent: Floats, heard: Floats) -> RoomChange:
         if trouble := trouble_of(heard):
             return RoomChange(trouble=trouble)
+        a_dbfs, c_dbfs = (_level_dbfs(heard, weighting) for weighting in (Weighting.A, Weighting.C))
         if not sent.any():
-            return None
+            return RoomChange(laeq_dbfs=a_dbfs, lceq_dbfs=c_dbfs)
         few = thinned(sent)
         changed = self._room.look(spectra(few, aligned(few, thinned(heard))))
-        return RoomChange(change_db=changed, louder_db=self._room.louder_db)
+        return RoomChange(laeq_dbfs=a_dbfs, lceq_dbfs=c_dbfs, change_db=changed, louder_db=self._room.louder_db)
+
+
+def _level_dbfs(heard: Floats, weighting: Weighting) -> float:
+    weighted = sosfilt(sections(weighting, AUDIO_RATE_HZ), heard - heard.mean())
+    return round(db_of_power(float(np.mean(weighted * weighted))), 1)
 
 
 def watch(
     asked: Watch,
     microphone: SoundInput,
     waiting: Callable[[], SentBlock | None],
-    answer: Callable[[RoomChange], None],
+    answer: Callable[[WatchTold], None],
     going: Callable[[], bool],
     monotonic_s: Callable[[], float] = time.monotonic,
 ) -> None:
@@ -96,6 +106,7 @@ def watch(
     windows = Windows()
     while going():
         part = microphone.read(frame_at(_READ_S))[asked.input - 1].astype(np.float64)
+        answer(HeardSecond())
         while (block := waiting()) is not None:
             windows.sent(block)
         if (told := windows.heard(part, monotonic_s())) is not None:
@@ -105,19 +116,14 @@ def watch(
 def serve(questions: BinaryIO, answers: BinaryIO) -> None:
     """Watches until the house ends it, or closes its end of the pipe."""
 
-    def answer(one: RoomChange) -> None:
+    def answer(one: WatchTold) -> None:
         answers.write(msgspec.json.encode(one) + b"\n")
         answers.flush()
 
     asked = msgspec.json.decode(questions.readline(), type=Watch)
-    try:
-        from residue.live.device_input import open_input
-
-        microphone = open_input(asked.device, asked.input, "room.toml: microphone.device")
-    except ProblemError as error:
-        return answer(RoomChange(trouble=without_place(error.findings)))
-    except OSError as error:
-        return answer(RoomChange(trouble=f"The microphone cannot be opened: {error}."))
+    microphone = microphone_or_trouble(asked.device, asked.input)
+    if isinstance(microphone, str):
+        return answer(HeardSecond(trouble=microphone))
     blocks: deque[SentBlock] = deque(maxlen=_MOST_WAITING)
     ended = threading.Event()
     threading.Thread(target=_take, args=(asked, questions, blocks, ended), daemon=True).start()

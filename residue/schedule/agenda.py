@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
@@ -35,10 +35,21 @@ class AgendaEntry:
     """False if closing time interrupts it."""
 
 
-def plays(opening: Opening, programme: Programme, duration_s: Mapping[str, float], zone: ZoneInfo) -> list[AgendaEntry]:
-    """The performances of an opening without interruptions, from their durations in seconds (above 0)."""
+def plays(
+    opening: Opening,
+    programme: Programme,
+    duration_s: Mapping[str, float],
+    zone: ZoneInfo,
+    before: AgendaEntry | None = None,
+) -> list[AgendaEntry]:
+    """The performances of an opening without interruptions, from their durations in seconds (above 0).
+
+    before: the last one of the day before, where the house stays open: it ends first, with the rest after it.
+    """
     found: list[AgendaEntry] = []
     earliest = opening.opens + timedelta(seconds=programme.first_silence_s)
+    if before is not None:
+        earliest = max(earliest, before.ends + timedelta(seconds=programme.rest_s))
     while (begins := next_start(programme, opening, earliest, zone) or earliest) < opening.closes:
         coming = item(programme, opening, len(found))
         ends = begins + timedelta(seconds=duration_s[coming.performance])
@@ -55,13 +66,30 @@ def plays(opening: Opening, programme: Programme, duration_s: Mapping[str, float
 
 
 def known_plays(
-    opening: Opening, programme: Programme, duration_s: Mapping[str, float], zone: ZoneInfo
-) -> list[AgendaEntry]:
-    """The same; none where the length of a performance is not known."""
-    try:
-        return plays(opening, programme, duration_s, zone)
-    except KeyError:
-        return []
+    openings: Sequence[Opening], programme: Programme, duration_s: Mapping[str, float], zone: ZoneInfo
+) -> Iterator[list[AgendaEntry]]:
+    """The same of openings that follow each other; none where the length of a performance is not known."""
+    last, of = None, None
+    for opening in openings:
+        stays_open = of is not None and of.goes_on and of.closes == opening.opens
+        try:
+            entries = plays(opening, programme, duration_s, zone, last if stays_open else None)
+        except KeyError:
+            entries = []
+        last, of = entries[-1] if entries else None, opening
+        yield entries
+
+
+def _since_it_opened(calendar: Calendar, first: date, days: int) -> list[Opening]:
+    """The openings of some days, after those since which the house stays open, as far back as _MOST_BACK_DAYS."""
+    openings = list(calendar.openings(first, days))
+    for back in range(1, _MOST_BACK_DAYS + 1):
+        earlier = calendar.openings(first - timedelta(days=back), 1)
+        stays_open = bool(openings and earlier) and earlier[-1].goes_on and earlier[-1].closes == openings[0].opens
+        if not stays_open:
+            break
+        openings = [*earlier, *openings]
+    return openings
 
 
 def data(calendar: Calendar, first: date, days: int) -> dict[str, object]:
@@ -99,7 +127,8 @@ def ics(
 
     written: the time of writing.
     house: a name that identifies its events among those of others.
-    duration_s: without the length of a performance, openings are written without their performances.
+    duration_s: without the length of a performance, openings are written without their performances. Those of a house
+    that stays open go on over midnight; where it has been open for more than _MOST_BACK_DAYS, when it began is unknown.
 
     The n-th opening of a day has the same identity in every export, whenever it begins, so that a calendar program uses
     a later one as an update.
@@ -111,14 +140,15 @@ def ics(
     whole.add("prodid", "-//residue//agenda//EN")
     number: Counter[date] = Counter()
     openings = calendar.openings(first, days)
-    for opening, following in zip_longest(openings, openings[1:]):
+    since = _since_it_opened(calendar, first, days) if duration_s else openings
+    played = list(known_plays(since, programme, duration_s, calendar.zone))[len(since) - len(openings) :]
+    for opening, following, entries in zip_longest(openings, openings[1:], played):
         day = opening.opens.date()
         number[day] += 1
         name = f"{day:%Y%m%d}-{number[day]}", f"{sha256(house.encode()).hexdigest()[:16]}@residue"
         event = _dated(icalendar.Event(), "-".join(name), written=written, begins=opening.opens, ends=opening.closes)
         event.add("summary", opening.why if opening.why.startswith(_OPEN) else f"{_OPEN}{opening.why}")
         event.add("categories", ["open"])  # independent of the reason
-        entries = known_plays(opening, programme, duration_s, calendar.zone)
         lines = [*_terms_written(opening.terms), *map(_play, entries)]
         event.add("description", "\n".join(lines))
         whole.add_component(event)
@@ -205,6 +235,8 @@ def _begins(leg: Leg) -> date:
 
 
 _OPEN = "Open: "
+_MOST_BACK_DAYS = 31
+"""Our own choice: a house is seldom started less often."""
 _SILENCE_AT_MOST = timedelta(hours=1)
 """A silence without an opening after it is written with this length; only its beginning matters."""
 _DAYS = {

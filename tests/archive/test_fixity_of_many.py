@@ -49,17 +49,28 @@ def test_a_folder_that_is_not_there_or_holds_no_bag_is_told(tmp_path: Path) -> N
         find_bags(tmp_path)
 
 
-def _die(_bag: Path) -> BagVerdict:
-    os.kill(os.getpid(), signal.SIGKILL)
-    raise AssertionError
+def _die_of_the_large_one(bag: Path) -> BagVerdict:
+    if bag.parent.name == "tuesday":
+        os.kill(os.getpid(), signal.SIGKILL)
+    return BagVerdict(bag)
 
 
-def test_of_a_bag_whose_process_is_ended_that_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_bag_whose_process_is_killed_is_not_known_and_costs_no_other(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """As the kernel does where memory is short."""
-    monkeypatch.setattr(fixity_of_many, "_verdict", _die)
-    (verdict,) = verify_all([sealed_bag(tmp_path).path], processes=1)
-    assert not verdict.valid
-    assert str(verdict) == "first-batch: NOT as it was sealed: The verification stopped: its process was ended."
+    monkeypatch.setattr(fixity_of_many, "_verdict", _die_of_the_large_one)
+    for evening in ("monday", "tuesday", "wednesday"):
+        (tmp_path / evening).mkdir()
+    bags = [sealed_bag(tmp_path / evening).path for evening in ("tuesday", "monday", "wednesday")]
+    verdicts = {verdict.bag.parent.name: verdict for verdict in verify_all(bags, processes=1)}
+    assert {name: verdict.valid for name, verdict in verdicts.items()} == {
+        "monday": True,
+        "tuesday": False,
+        "wednesday": True,
+    }
+    assert not any(verdict.spoilt for verdict in verdicts.values())
+    assert str(verdicts["tuesday"]).startswith("first-batch: not known: Its process was killed.")
 
 
 @pytest.mark.parametrize("lost", ["bagit.txt", "manifest-sha256.txt"])

@@ -62,7 +62,14 @@ def test_the_same_seed_gives_the_same_bag(name: str, tmp_path: Path) -> None:
     assert open_bag(tmp_path / "once").digest == open_bag(tmp_path / "twice").digest
 
 
-@pytest.mark.parametrize("name", ["first-batch", *evenings.WATCHING])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "first-batch",
+        "early-oven",
+        *(pytest.param(name, marks=pytest.mark.long) for name in evenings.WATCHING if name != "early-oven"),
+    ],
+)
 def test_the_generator_makes_again_what_is_checked_in(name: str, tmp_path: Path) -> None:
     # Not by checksum: another processor's libm may round the last bit of a sample otherwise.
     evenings.make(name, tmp_path / name)

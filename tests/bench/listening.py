@@ -30,7 +30,7 @@ from tests.bench.loudness import child_s
 DEMO = Path("archives/night-dough")
 NAME = "first-batch"
 EDITS = {
-    "a level at the outputs": ("gain_db = -9\n", "gain_db = -8\n"),
+    "a level at the outputs": ("gain_db = -16\n", "gain_db = -15\n"),
     "a filter before most of it": ("high_hz = 90", "high_hz = 80"),
     "what the form listens to": ("time_s = 2.5", "time_s = 2.0"),
     "a section to come": ('"mass.gain_db" = -3.0', '"mass.gain_db" = -4.0'),

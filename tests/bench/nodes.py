@@ -8,7 +8,7 @@ from __future__ import annotations
 import sys
 import tempfile
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -29,13 +29,13 @@ NOISE = np.random.default_rng(1).normal(0.0, 0.1, FRAMES)
 Tables = Mapping[str, Mapping[str, Any]]
 
 
-def built(tables: Tables) -> Graph:
-    """The graph of these nodes, for one output, `left`."""
+def built(tables: Tables, outputs: Sequence[str] = ("left",)) -> Graph:
+    """The graph of these nodes, for these outputs."""
     nodes = {
         name: msgspec.convert({key: value for key, value in table.items() if key != "kind"}, KINDS[table["kind"]])
         for name, table in tables.items()
     }
-    graph, findings = build(Piece(title="Bench", outputs=["left"], node={}), nodes)
+    graph, findings = build(Piece(title="Bench", outputs=list(outputs), node={}), nodes)
     if graph is None:
         raise ValueError(findings)
     return graph

@@ -31,6 +31,16 @@ def test_hours_tell_the_days_and_what_was_understood_of_the_programme(installati
     ]
 
 
+def test_hours_of_a_room_in_step_say_so(installation: Path, tmp_path: Path) -> None:
+    house = shutil.copytree(installation, tmp_path / "house")
+    alone = run(tmp_path, "hours", str(house)).stdout
+    with (house / "room.toml").open("a") as room:
+        room.write("\n[in_step]\n")
+    together = run(tmp_path, "hours", str(house)).stdout
+    said = "In step with other rooms: all that have these hours and this piece play the same at the same moment.\n"
+    assert together == alone + said
+
+
 def test_hours_of_a_calendar_file_tell_each_title_and_what_is_far_off(installation: Path, tmp_path: Path) -> None:
     folder = tmp_path / "with a calendar"
     shutil.copytree(installation, folder)

@@ -76,12 +76,47 @@ def test_a_wish_reaches_the_house(words: list[str], path: str, arguments: list[f
     assert [(message.address, message.params) for message in came] == [(path, arguments)]
 
 
+@pytest.mark.parametrize(("for_s", "told"), [("3", "for 3 s."), ("89", "for 89 s."), ("1200", "for 20 min.")])
+def test_a_hold_says_how_long_it_lasts(for_s: str, told: str) -> None:
+    with listening("/house/done", "/house/hold/for") as (port, _):
+        assert told in residue("hold", "--for-s", for_s, "--at", f"127.0.0.1:{port}").output
+
+
 def test_port_and_key_are_read_from_room_toml(tmp_path: Path) -> None:
     with listening("/house/done", "/house/hold") as (port, came):
         (tmp_path / "room.toml").write_text(ROOM.format(port=port), encoding="utf-8")
         done = residue("hold", str(tmp_path))
     assert done.exit_code == 0, done.output
     assert [message.params for message in came] == [["rye and water"]]
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong"),
+    [
+        ('place = "North hall"', 'plaice = "North hall"'),
+        ("window_s = 60", "window_s = -60"),
+        ("[control]", '[control]\nalow = ["127.0.0.1/32"]'),
+        ("[control]", '[control]\nallow = ["everybody"]'),
+    ],
+)
+def test_a_slip_in_room_toml_keeps_nobody_from_the_house(tmp_path: Path, right: str, wrong: str) -> None:
+    with listening("/house/done", "/house/hold") as (port, came):
+        text = ROOM.format(port=port)
+        assert right in text
+        (tmp_path / "room.toml").write_text(text.replace(right, wrong), encoding="utf-8")
+        assert residue("hold", str(tmp_path)).exit_code == 0
+    assert [message.params for message in came] == [["rye and water"]]
+
+
+def test_a_file_that_is_no_toml_is_told_and_passed_over_where_the_house_is_named(tmp_path: Path) -> None:
+    (tmp_path / "room.toml").write_text('place = "North hall', encoding="utf-8")
+    told = residue("hold", str(tmp_path))
+    assert told.exit_code == 1
+    assert "room.toml: The file ends too early." in told.output
+    assert "Or add --at 127.0.0.1:47300" in told.output
+    with listening("/house/done", "/house/hold") as (port, came):
+        assert residue("hold", str(tmp_path), "--at", f"127.0.0.1:{port}").exit_code == 0
+    assert len(came) == 1
 
 
 def test_a_refusal_is_shown_with_the_mend() -> None:

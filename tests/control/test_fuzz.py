@@ -24,7 +24,7 @@ from tests.runtime.stubs import HandClock, Hum, Keeping, stage
 
 DATAGRAMS_A_BLOCK = 60
 """Six hundred a second of playing: more than all senders together may send."""
-ROUND = 5_000
+ROUND = 1_000
 STRANGERS = [("192.168.1.77", 4_000)]
 PEOPLE = [(f"10.0.0.{number}", 4_000) for number in range(20)]
 MEMORY_BLOCKS = 5_000
@@ -122,16 +122,10 @@ def attacked(rounds: int) -> Evening:
     return evening
 
 
-def test_ten_thousand_hostile_datagrams_change_nothing_and_are_not_heard() -> None:
-    evening = attacked(2)
-    assert evening.surface.counts.malformed > 1_000
-    assert evening.surface.counts.too_often > 10
-
-
-@pytest.mark.long
-@pytest.mark.timeout(3_000)
-def test_a_million_hostile_datagrams_change_nothing_and_are_not_heard() -> None:
-    attacked(200)
+@pytest.mark.parametrize("rounds", [3, pytest.param(1_000, marks=[pytest.mark.long, pytest.mark.timeout(3_000)])])
+def test_thousands_of_hostile_datagrams_change_nothing_and_are_not_heard(rounds: int) -> None:
+    evening = attacked(rounds)
+    assert evening.surface.counts.malformed > 100 * rounds
 
 
 def test_somebody_allowed_who_sends_anything_gets_no_further_than_the_commands() -> None:

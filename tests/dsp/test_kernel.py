@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ctypes
-import os
 import subprocess
 import sys
 from collections.abc import Callable
@@ -18,12 +17,18 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from residue.dsp import exact, kernel, shaping
+from residue.dsp.cloud import Cloud, Grain
+from residue.dsp.grains import Raised
 from residue.dsp.kernel import Polyphase, polyphase, sosfilt, sosfilt_in_scipy
+from residue.dsp.phase import Phasor
 from residue.dsp.sliding import FallingMaximum, sliding_maximum, sliding_sum
+from residue.dsp.varispeed import ONE
 from residue.loudness.meters.true_peak import REACH, TruePeakMeter, highest_between, peaks_above
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.limiter import Limiter
 from residue.mapping.node import Ramp
+from residue.mapping.nodes.memory import _Loops
+from residue.mapping.nodes.reverberation import _Network
 from residue.mapping.signals import Span
 
 PROJECT = Path(__file__).resolve().parents[2]
@@ -69,6 +74,21 @@ def test_second_order_sections_give_the_bits_of_scipy_however_the_stream_is_cut(
     blocks = [filtered(sos, x=block, state=state, guard=1e-30) for block in np.split(x, np.cumsum(cuts)[:-1], axis=1)]
     assert np.array_equal(np.hstack(blocks), y)
     assert np.array_equal(state, after.transpose(1, 0, 2))
+
+
+@pytest.mark.parametrize("filtered", [sosfilt, sosfilt_in_scipy])
+@given(st.integers(1, 5), st.integers(1, 11), st.sampled_from([1, 11]), st.integers(0, 50), st.integers(0, 99))
+def test_channels_with_filters_of_their_own_give_what_each_gives_alone(
+    filtered: Callable[..., Floats], sections: int, channels: int, inputs: int, frames: int, seed: int
+) -> None:
+    drawn = np.random.default_rng(seed)
+    edges = drawn.uniform(0.01, 0.4, channels)
+    sos = np.stack([signal.butter(2 * sections, edge, output="sos") for edge in edges])
+    x, state = hostile(seed, (min(inputs, channels), frames)), drawn.standard_normal((channels, sections, 2))
+    alone = state.copy()
+    ys = [sosfilt(sos[n], x=x[n % len(x)][None], state=alone[n : n + 1], guard=1e-30)[0] for n in range(channels)]
+    assert np.array_equal(filtered(sos, x=x, state=state, guard=1e-30), np.reshape(ys, (channels, frames)))
+    assert np.array_equal(state, alone)
 
 
 @pytest.mark.parametrize("filtered", [Polyphase.__call__, Polyphase.in_scipy], ids=["compiled", "in scipy"])
@@ -226,6 +246,90 @@ def test_a_limiter_gives_the_same_gains(levels: list[float], seed: int) -> None:
     assert compiled.tobytes() == plain.tobytes()
 
 
+# ---- sounds of the past ------------------------------------------------------------------------------------------
+
+_CUTS = st.lists(st.integers(0, 700), min_size=1, max_size=4)
+
+
+def streamed(how: Callable[[], Callable[[Floats], Floats]], cuts: list[int], seed: int, channels: int) -> Floats:
+    """What a stream gives, however it is cut."""
+    stream = how()
+    sound = hostile(seed, (channels, sum(cuts))) * 0.5
+    return np.concatenate([stream(part) for part in np.split(sound, np.cumsum(cuts)[:-1], axis=1)], axis=-1)
+
+
+@given(_CUTS, st.integers(1, 2), st.integers(0, 99))
+def test_a_room_keeps_its_bits_however_the_stream_is_cut(cuts: list[int], channels: int, seed: int) -> None:
+    def network() -> Callable[[Floats], Floats]:
+        return _Network(size=0.3, decay_s=2.0, dull_hz=4_000.0)
+
+    compiled, plain = both(lambda: streamed(network, cuts, seed, channels))
+    assert compiled.tobytes() == plain.tobytes()
+
+
+@given(_CUTS, st.lists(st.integers(128, 900), min_size=1, max_size=8), st.sampled_from([0.0, 0.8]), st.integers(0, 99))
+def test_loops_keep_their_bits_however_the_stream_is_cut(
+    cuts: list[int], lengths: list[int], moves: float, seed: int
+) -> None:
+    def loops() -> Callable[[Floats], Floats]:
+        turning = _Loops(lengths, 3_000.0)
+        return lambda part: turning(part[0], np.linspace(1.0 - moves, 1.0, part.shape[1]) if moves else 0.9)
+
+    compiled, plain = both(lambda: streamed(loops, cuts, seed, 1))
+    assert compiled.tobytes() == plain.tobytes()
+
+
+@given(_CUTS, st.integers(2, 16), st.integers(2, 90), st.integers(0, 99))
+def test_a_raised_sound_keeps_its_bits_however_the_stream_is_cut(
+    cuts: list[int], factor: int, grain: int, seed: int
+) -> None:
+    def raised() -> Callable[[Floats], Floats]:
+        raise_sound = Raised(factor, grain)
+        return lambda part: raise_sound(part[0])
+
+    compiled, plain = both(lambda: streamed(raised, cuts, seed, 1))
+    assert compiled.tobytes() == plain.tobytes()
+    assert compiled.tobytes() == both(lambda: streamed(raised, [sum(cuts)], seed, 1))[0].tobytes()
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 900), st.integers(1, 300), st.integers(0, 400)), max_size=6),
+    st.lists(st.sampled_from([0.25, 0.7, 1.0, 1.5, 4.0]), min_size=6, max_size=6),
+    st.integers(0, 99),
+)
+def test_grains_keep_their_bits(wanted: list[tuple[int, int, int]], ratios: list[float], seed: int) -> None:
+    sound = hostile(seed, 1_500)
+
+    def work() -> Floats:
+        cloud = Cloud(400, longest=300, highest=4 * ONE, rate_hz=48_000)
+        cloud.begin(
+            [
+                Grain(frame=frame, length=length, back=back, step=round(ratio * ONE), gains=(0.3, 0.7))
+                for (frame, length, back), ratio in zip(sorted(wanted), ratios, strict=False)
+            ]
+        )
+        out = np.zeros((2, 1_500))
+        cloud(sound, 0, out)
+        return out
+
+    compiled, plain = both(work)
+    assert compiled.tobytes() == plain.tobytes()
+
+
+@given(st.integers(1, 16), st.lists(st.integers(0, 90), min_size=1, max_size=3), st.integers(0, 99))
+def test_a_tone_keeps_its_bits(harmonics: int, cuts: list[int], seed: int) -> None:
+    def work() -> Floats:
+        phasor, drawn = Phasor(48_000.0), np.random.default_rng(seed)
+        parts = []
+        for count in cuts:
+            parts.append(phasor(drawn.uniform(0.0, 24_000.0, count), count))
+            parts.append(phasor(440.1, count))
+        return exact.partials(np.concatenate(parts), 1.0 / np.arange(1, harmonics + 1))
+
+    compiled, plain = both(work)
+    assert compiled.tobytes() == plain.tobytes()
+
+
 # ---- what does not fit -------------------------------------------------------------------------------------------
 
 
@@ -238,7 +342,7 @@ def test_what_does_not_fit_is_refused_and_not_read_beyond_its_end(wrong: Floats)
     from residue.dsp import _kernel
 
     with pytest.raises((ValueError, BufferError)):
-        _kernel.sosfilt(np.zeros((1, 6)), wrong, np.zeros((2, 4)), np.zeros((2, 1, 2)), 0.0, 1, 2, 4)
+        _kernel.sosfilt(np.zeros((1, 6)), wrong, np.zeros((2, 4)), np.zeros((2, 1, 2)), 0.0, 1, 2, 4, 1, 2)
     with pytest.raises((ValueError, BufferError)):
         _kernel.power_sums(wrong, np.zeros(2), 2, 2, 4)
 
@@ -249,7 +353,9 @@ def test_counts_that_do_not_fit_are_refused() -> None:
     with pytest.raises(ValueError, match="knots"):
         _kernel.lines(np.zeros(2), np.zeros(4), np.zeros(9), 2, 4, 0, 9)
     with pytest.raises(ValueError, match="section"):
-        _kernel.sosfilt(np.zeros((1, 6)), np.zeros(4), np.zeros(4), np.zeros(2), 0.0, 0, 1, 4)
+        _kernel.sosfilt(np.zeros((1, 6)), np.zeros(4), np.zeros(4), np.zeros(2), 0.0, 0, 1, 4, 1, 1)
+    with pytest.raises(ValueError, match="filter and an input"):
+        _kernel.sosfilt(np.zeros((2, 6)), np.zeros(12), np.zeros(12), np.zeros(6), 0.0, 1, 3, 4, 2, 3)
     for up, down, first in ((0, 1, 0), (2, 0, 0), (2, 1, -9)):
         with pytest.raises(ValueError, match="counted"):
             _kernel.upfirdn(np.zeros(8), np.zeros(4), np.zeros(4), 4, up, down, first, 4, 4)
@@ -261,13 +367,43 @@ def test_counts_that_do_not_fit_are_refused() -> None:
         _kernel.slide(np.zeros(1), np.zeros(1), np.zeros(2), np.zeros(2), np.zeros(1), 2, 2, 0.0, 0, 1)
 
 
+def test_what_is_not_remembered_is_not_read() -> None:
+    from residue.dsp import _kernel
+
+    sos, lengths = np.zeros(6), np.array([200, 200], np.int64)
+    for at, held in ((0, 300), (200, 400), (-1, 400)):
+        places, ring = np.full(2, at, np.int64), np.zeros(held)
+        rows = (np.zeros(8), np.ones(1), np.zeros(16), ring, lengths, places, sos, np.zeros(4))
+        with pytest.raises(ValueError, match="delay line"):
+            _kernel.loops(*rows, 0.0, 0.5, 1.0, 2, 0, 8)
+        with pytest.raises(ValueError, match="delay line"):
+            _kernel.room(np.zeros(8), np.zeros(16), ring, lengths, places, np.zeros(2), sos, np.zeros(4), 0.0, 2, 1, 8)
+    for within, step, offset, count in ((-1, 1, 0, 1), (0, -1, 0, 1), (0, 1 << 40, 0, 1), (0, 1, 7, 2), (0, 1, -1, 1)):
+        with pytest.raises(ValueError, match="grain"):
+            _kernel.grain(np.zeros(9), np.zeros(8), np.ones(1), np.zeros(8), 0, within, step, 0, offset, count, 1, 8)
+    for at, factor, count in ((9, 1, 1), (-1, 1, 1), (0, 10, 1), (0, 0, 1), (0, 1, 9)):
+        with pytest.raises(ValueError, match=r"grain|too short"):
+            _kernel.raise_(np.zeros(9), np.zeros(8), np.zeros(8), at, factor, 0, 0, count)
+
+
 def test_the_kernel_shows_no_other_library_its_names() -> None:
     """A function of the same name that came into the process before would be called in its place."""
     from residue.dsp import _kernel
 
     library = ctypes.CDLL(_kernel.__file__)
     assert library.PyInit__kernel
-    for name in ("take", "release", "done", "refused", "filters", "curves", "levels", "windows"):
+    for name in (
+        "take",
+        "release",
+        "done",
+        "refused",
+        "filters",
+        "curves",
+        "levels",
+        "windows",
+        "memories",
+        "filter_channels",
+    ):
         assert not hasattr(library, name)
 
 
@@ -276,24 +412,6 @@ def test_an_array_that_may_not_be_written_is_refused() -> None:
     state.setflags(write=False)
     with pytest.raises((ValueError, BufferError)):
         sosfilt(np.zeros((1, 6)), x=np.zeros((1, 4)), state=state, guard=0.0)
-
-
-def test_nodes_give_the_same_bits_without_the_compiled_loops() -> None:
-    """The catalogue, what is read from bodies, and both demos: as where an installation found no compiler."""
-    hidden = "import sys; sys.modules['residue.dsp._kernel'] = None; from tests.mapping.digests import main; main()"
-    found = [
-        subprocess.run(
-            [sys.executable, "-W", "error", *command],
-            cwd=PROJECT,
-            env={**os.environ, "PYTHONPATH": str(PROJECT)},
-            capture_output=True,
-            text=True,
-            check=True,
-        ).stdout.splitlines()
-        for command in (["-m", "tests.mapping.digests"], ["-c", hidden])
-    ]
-    assert len(found[0]) > 90
-    assert [one for one, other in zip(*found, strict=True) if one != other] == []
 
 
 def test_freed_memory_serves_the_next_block() -> None:

@@ -60,10 +60,9 @@ def test_a_recording_becomes_a_piece_and_four_mistakes_are_mended_by_their_messa
     artist.writes(
         "loaf/piece.toml", ('kind = "envelope"', 'kind = "envelop"'), ('input = "strain"', 'input = "strian"')
     )
-    kind, wire = artist.mends("loaf", artist.types("residue check loaf", status=1))
+    kind, wire, channel = artist.mends("loaf", artist.types("residue check loaf", status=1))
     assert "envelop" in kind
     assert "strian" in wire
-    (channel,) = artist.mends("loaf", artist.types("residue check loaf", status=1))
     assert 'no channel "forearm"' in channel
     assert "It can open." in artist.types("residue check loaf")
     assert "left_arm" in artist.types(f"residue show {EVENING}")

@@ -44,7 +44,8 @@ def _fits(_folder: Path) -> Sequence[bytes]:
 
 def _gdfs(_folder: Path) -> Sequence[bytes]:
     signals = [("C3", _COUNTS[0]), ("emg", _COUNTS[1])]
-    return [gdf(signals, [100, 100]), gdf(signals, [100, 100], patient="P01 Ida", began=datetime(2026, 2, 11, 23, 40))]  # noqa: DTZ001
+    told = gdf(signals, [100, 100], patient="P01 Ida", began=datetime(2026, 2, 11, 23, 40), events=[(9, 768)])  # noqa: DTZ001
+    return [gdf([signals[0], ("slow", _COUNTS[1][::2])], [100, 50]), told]
 
 
 _PARTS = ("vhdr", "vmrk", "eeg")

@@ -33,9 +33,9 @@ def target(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFact
         yield name, TARGETS[name].trial(tmp_path_factory.mktemp(name))
 
 
-def answers(trial: Trial, content: bytes) -> None:
-    outcome = tried(trial, content)
-    assert not isinstance(outcome, Found), f"{outcome.where}: {content[:200]!r}\n{outcome.words}"
+def faults(trial: Trial, *contents: bytes) -> list[str]:
+    outcomes = [(content, tried(trial, content)) for content in contents]
+    return [f"{one.where}: {content[:200]!r}\n{one.words}" for content, one in outcomes if isinstance(one, Found)]
 
 
 FOUND = sorted(CASES.glob("*/*"))
@@ -48,7 +48,7 @@ FOUND = sorted(CASES.glob("*/*"))
 )
 def test_what_once_found_a_fault_is_answered(target: tuple[str, Trial], case: Path) -> None:
     _, trial = target
-    answers(trial, case.read_bytes())
+    assert faults(trial, case.read_bytes()) == []
 
 
 def broken(_content: bytes) -> str:
@@ -68,17 +68,15 @@ def test_a_reader_that_raises_or_does_not_come_back_is_found(
     found = tried(reader, b"rye")
     assert isinstance(found, Found)
     assert found.where.startswith(where)
-    with pytest.raises(AssertionError, match="rye"):
-        answers(reader, b"rye")
+    [told] = faults(reader, b"rye")
+    assert "rye" in told
 
 
 def test_good_contents_and_some_with_faults_are_answered(target: tuple[str, Trial], tmp_path: Path) -> None:
     name, trial = target
     chance, seeds = random.Random(1), list(TARGETS[name].seeds(tmp_path))
-    for content in seeds[:4]:
-        answers(trial, content)
-    for _ in range(SOME):
-        answers(trial, mutated(chance, chance.choice(seeds), seeds, TARGETS[name].words))
+    damaged = [mutated(chance, chance.choice(seeds), seeds, TARGETS[name].words) for _ in range(SOME)]
+    assert faults(trial, *seeds[:4], *damaged) == []
 
 
 def test_every_case_is_of_a_target() -> None:

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from residue.light.flash_cap import FULL, TURN_S, CappedLight, FlashCap, LightSeal
-from tests.light.flash_counter import most_flashes
+from tests.light.flash_counter import most_flashes, most_red_flashes
 from tests.properties import tries
 
 Floats = NDArray[np.float64]
@@ -86,6 +86,76 @@ def test_whatever_is_wanted_and_whenever_it_is_sent(seed: int, lamps: int, late_
     for row in range(1, 80):
         wanted[row] = np.where(jumps[row], wanted[row], wanted[row - 1])
     assert most_at_any_eye(capped(wanted, at_s), at_s, seed) <= 3
+
+
+def capped_colours(wanted: Floats, at_s: Floats) -> Floats:
+    """(moments, fixtures, 3): what is sent of fixtures of red, green and blue; wanted has the same shape."""
+    fixtures = wanted.shape[1]
+    reds = np.kron(np.eye(fixtures), [1.0, -1.0, -1.0])
+    cap = FlashCap(3 * fixtures, at_s[0], reds.tolist())
+    sent = np.array([cap(one.ravel(), now_s).codes for one, now_s in zip(wanted, at_s, strict=True)])
+    return sent.reshape(wanted.shape) / FULL
+
+
+def most_red_at_any_eye(sent: Floats, at_s: Floats, seed: int = 1) -> int:
+    shares = [one for one in mixtures(sent.shape[1], seed) if len(one) == sent.shape[1]]
+    seen = [np.einsum("tfc,f->tc", dimmer(sent), one) for one in shares for dimmer in DIMMERS]
+    return most_red_flashes(at_s, np.array(seen).transpose(1, 0, 2))
+
+
+def by_turns(at_s: Floats) -> Floats:
+    """Red comes first and the other colours follow, and likewise back: each turn of the light hides a red flash."""
+    place = np.mod(at_s * 2.5 + 1e-6, 1.0)
+    red, rest = (place < 0.75) * 1.0, ((place >= 0.25) & (place < 0.5)) * 1.0
+    return np.stack([red, rest, rest], axis=1)[:, None]
+
+
+COLOURED: dict[str, Wanted] = {
+    "red first, white after it": by_turns,
+    "a staircase of red and green": lambda t: np.stack(
+        [np.minimum(np.floor(t * 20) / 16, 1), np.minimum(np.floor(t * 20 - 0.5) / 16, 1) * 0.9, 0 * t], axis=1
+    )[:, None],
+    "red against white": lambda t: np.array([[square(t, 8.0)] * 3, [1.0 - square(t, 8.0), 0 * t, 0 * t]]).transpose(
+        2, 0, 1
+    ),
+    "two reds and noise": lambda t: np.random.default_rng(5).uniform(-0.5, 1.5, (len(t), 2, 3)),
+}
+
+
+@pytest.mark.parametrize("name", COLOURED)
+def test_no_more_than_three_red_flashes_by_mixed_colours(name: str) -> None:
+    """WCAG 2.2, red flash: R / (R + G + B) of 0.8 or more, and (R - G - B) x 320 moves by more than 20."""
+    at_s = moments()
+    sent = capped_colours(COLOURED[name](at_s), at_s)
+    assert most_red_at_any_eye(sent, at_s) <= 3
+    assert most_at_any_eye(sent.reshape(len(at_s), -1), at_s) <= 3
+
+
+@given(seed=st.integers(0, 2**32 - 1), fixtures=st.integers(1, 3), gait=st.sampled_from([0.1, 0.4, 1.0]))
+@tries(quick=5, many=100)
+def test_no_more_than_three_red_flashes_whatever_colours_are_wanted(seed: int, fixtures: int, gait: float) -> None:
+    random = np.random.default_rng(seed)
+    at_s = np.cumsum(1.0 / RATE_HZ + random.exponential(0.02, 70) * (random.uniform(size=70) < 0.2))
+    wanted = random.uniform(-0.2, 1.2, (70, fixtures, 3)).round(random.integers(0, 3))
+    for row in range(1, 70):
+        wanted[row] = np.where(random.uniform(size=(fixtures, 3)) < gait, wanted[row], wanted[row - 1])
+    assert most_red_at_any_eye(capped_colours(wanted, at_s), at_s, seed) <= 3
+
+
+def test_white_of_three_colours_is_sent_as_it_is() -> None:
+    at_s = moments(5.0)
+    white = 0.5 - 0.5 * np.cos(2.0 * np.pi * at_s)
+    wanted = np.stack([white] * 3, axis=1)[:, None]
+    assert np.abs(capped_colours(wanted, at_s) - wanted).max() < 0.025
+
+
+def test_the_counter_of_red_flashes_finds_what_the_cap_takes_away() -> None:
+    at_s = moments()
+    assert most_red_flashes(at_s, by_turns(at_s)) == 5
+    sent = capped(by_turns(at_s)[:, 0], at_s)
+    assert most_red_flashes(at_s, sent[:, None]) > 3, "the turns of the light alone do not see it"
+    pale = np.stack([0.3 + 0.5 * square(at_s, 10.0), np.full(len(at_s), 0.25), np.zeros(len(at_s))], axis=1)
+    assert most_red_flashes(at_s, pale[:, None]) == 0, "0.76 at most is red"
 
 
 def test_packets_that_arrive_late_against_each_other_make_no_more_flashes() -> None:

@@ -1,10 +1,12 @@
 from __future__ import annotations
 
+import queue
 import uuid
 from collections.abc import Iterator
 
 import numpy as np
 import pytest
+import sacn
 
 from residue.light.e131 import LightSource
 from residue.light.flash_cap import FlashCap
@@ -183,6 +185,32 @@ def test_a_receiver_in_the_network_sees_the_lamp_come_and_the_stream_end(
         assert got.slots == bytes(512)
         sender.end()
     assert happened == []
+
+
+def test_another_program_sees_all_dark_before_the_stream_ends() -> None:
+    """The receiver is that of the library sacn, which knows nothing of what sends here."""
+    settings = LightSettings(to="127.5.5.73", lamp={"glow": FOURTH})
+    sender = LightSender(settings, LAMPS, lambda _kind, _text: None, IDENTITY, clock := Clock())
+    lamp: queue.Queue[int | str] = queue.Queue()
+    receiver = sacn.sACNreceiver(bind_address=settings.to)
+    receiver.register_listener("universe", lambda packet: lamp.put(max(packet.dmxData)), universe=FOURTH.universe)
+    receiver.register_listener("availability", lambda universe, changed: lamp.put(changed))
+    receiver.start()
+    try:
+        sender.start()
+        while lamp.get(timeout=60) != 255:
+            sender.permit(plays=True)
+            sender.heard(Span(0, 4_800), {"glow": np.ones(200)}, clock.now_s)
+            clock.now_s += 0.05
+        sender.darken()
+        seen: list[int | str] = []
+        while "timeout" not in seen:
+            seen.append(lamp.get(timeout=60))
+            clock.now_s += 0.05
+        sender.end()
+    finally:
+        receiver.stop()
+    assert seen[-2:] == [0, "timeout"]
 
 
 class Clock:

@@ -227,7 +227,7 @@ def test_a_device_that_cannot_tell_what_waits_counts_as_pulled_out(monkeypatch: 
 
     monkeypatch.setattr(sounddevice, "query_devices", lambda: [{"name": "a", "index": 0, "max_input_channels": 1}])
     monkeypatch.setattr(sounddevice, "InputStream", Gone)
-    sound = DeviceInput(lambda: _Stream("a", 1, ""), 1, lambda: 0.0, lambda seconds: None)
+    sound = DeviceInput(lambda: _Stream("a", 1, "", 0.01), 1, lambda: 0.0, lambda seconds: None)
     parts = [sound.read(240) for _ in range(3)]
     assert np.isfinite(parts[1]).all()
     assert np.isnan(parts[2]).all()

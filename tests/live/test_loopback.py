@@ -142,6 +142,7 @@ def test_what_was_played_through_a_real_sound_server_is_replayed_to_the_bit(
     assert_heard_is_replayed(tmp_path)
 
 
+@pytest.mark.long
 def test_a_power_cut_leaves_what_can_be_sealed(tmp_path: Path, server: SoundServer) -> None:
     port = free_port()
     installation(tmp_path, port)
@@ -167,6 +168,7 @@ def assert_heard_up_to_the_cut_is_replayed(folder: Path) -> None:
     assert found_within(heard, again[:, RATE_HZ // 2 : RATE_HZ]) >= 0
 
 
+@pytest.mark.long
 def test_a_sound_server_that_ends_is_a_gap_and_the_evening_goes_on(tmp_path: Path, server: SoundServer) -> None:
     port = free_port()
     installation(tmp_path, port)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from residue.dsp import exact
 from residue.loudness.calibration.calibration_signals import pink_noise
 from residue.loudness.caps.caps import CapEntry, expand, level_in_words, reached_in_words
-from residue.loudness.caps.ears import ear, ear_of
+from residue.loudness.caps.ears import ear, ear_of, ears
 from residue.loudness.meters.weightings import Weighting
 from residue.loudness.outputs.calibration import Calibration, VibrationCalibration
 from residue.loudness.outputs.outputs import Output
@@ -245,8 +245,32 @@ def test_a_cap_on_horizontal_vibration_needs_its_reading() -> None:
     [finding] = check_room([entry], {"left": SPEAKER, "floor": FLOOR}, ears_unknown=True)
     assert (finding.severity, finding.where) == (Severity.STOPS, "room.toml: cap[1]")
     assert "the vibration calibration of output floor says nothing of it" in finding.what
-    assert "write read_horizontal_m_per_s2" in finding.mend
+    assert "residue calibrate" in finding.mend
     assert check_room([entry], {"left": SPEAKER, "floor": TO_AND_FRO}, ears_unknown=True) == []
+
+
+def test_the_day_of_horizontal_vibration_counts_it_one_point_four_times() -> None:
+    # Directive 2002/44/EC, Annex, Part B: 1.4 awx, 1.4 awy, awz.
+    outputs = {"left": SPEAKER, "floor": TO_AND_FRO}
+    daily, felt = expand(
+        [
+            CapEntry(quantity="A(8) horizontal", limit_m_per_s2=0.5),
+            CapEntry(quantity="aw horizontal", window_s=28_800.0, limit_m_per_s2=0.5),
+        ]
+    )
+    stage = CapStage(outputs, [daily, felt])
+    stage.process(rumble(3.0, -30.0))
+    levels = {cap.name: cap.level for cap in stage.reading().caps}
+    assert daily.limit_in_words == "0.5 m/s²"
+    assert levels["A(8) horizontal"] - levels[felt.name] == pytest.approx(20 * exact.log10(1.4), abs=1e-3)
+    tally = stage.take_tally()
+    place, floor = tally.place, tally.outputs["floor"]
+    assert place.aw_horizontal == pytest.approx(floor.aw_horizontal)
+    assert place.vdv_horizontal == pytest.approx(floor.vdv_horizontal)
+    spent_s2 = 10 ** (levels[felt.name] / 10) * 28_800.0
+    assert 10 ** (place.aw_horizontal / 10) * tally.duration_s == pytest.approx(spent_s2, rel=0.01)
+    kept = {ear.key for ear in ears(outputs, [])}
+    assert ear_of(daily, outputs).key in kept, "so that it can come into force under way"
 
 
 def test_a_horizontal_reading_in_the_wrong_unit_is_named() -> None:

@@ -67,7 +67,8 @@ def goes_on(seed: int, made_again: Callable[[Graph, Given, Playback], Playback])
 
 @pytest.mark.parametrize("seed", range(40))
 def test_any_graph_with_its_form_goes_on_to_the_bit(seed: int) -> None:
-    goes_on(seed, lambda _graph, held, kept: load(dump(kept, held), held))
+    kept = goes_on(seed, lambda _graph, held, kept: load(dump(kept, held), held))
+    assert kept.position >= EVENING.frames
 
 
 @pytest.mark.parametrize("seed", range(20))

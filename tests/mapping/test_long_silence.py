@@ -117,8 +117,8 @@ def filter_states(step: Step) -> Iterator[np.ndarray | float]:
     for one in list(remembered(step)):
         for _ in range(4):
             if isinstance(one, SosFilter):
-                one(np.zeros((len(one._state), FILTERED_FRAMES // 4)))
-                yield one._state.copy()
+                one(np.zeros((len(one.state), FILTERED_FRAMES // 4)))
+                yield one.state.copy()
             elif isinstance(one, FallingMaximum):
                 one(np.zeros(FILTERED_FRAMES // 4))
                 yield one._lifted

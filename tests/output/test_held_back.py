@@ -5,11 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+import pytest
 from numpy.typing import NDArray
 
+from residue.dsp.retiming import ONE, Retimer
 from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.stage.ending import RISE
-from residue.output.held_back import HeldBack
+from residue.output.held_back import RETIMED_FRAMES, HeldBack
 
 Frames = NDArray[np.float32]
 
@@ -73,3 +75,21 @@ def test_nothing_to_fade_plays_nothing() -> None:
     held_back.fade_out()
     held_back.fade_out()
     assert len(stream.played) == 1
+
+
+@pytest.mark.parametrize("faster", [0.0, -200e-6, 200e-6])
+def test_in_a_room_in_step_the_fade_begins_with_the_last_hop_and_not_before_it(faster: float) -> None:
+    """A retimer gives the beginning of a hop together with the end of the one before: nothing of that fades."""
+    stream, retimer, hops = Recorder(), Retimer(2), 12
+    held_back = HeldBack(stream, 2, RETIMED_FRAMES)
+    for number in range(1, hops + 1):
+        given = retimer(np.full((2, HOP_FRAMES), float(number)), round((1.0 + faster) * ONE))
+        held_back.play(sent(given.astype(np.float32)))
+    held_back.fade_out()
+    played = np.concatenate(stream.played, axis=1)[0]
+    steps = np.flatnonzero(np.diff(np.rint(played)) > 0.0) + 1  # where each hop begins, to a frame
+    fall = len(played) - len(stream.played[-1][0])
+    assert abs(fall - steps[-1]) <= 1
+    assert np.all(np.abs(played[fall - 1000 : fall - RETIMED_FRAMES] - (hops - 1)) < 1e-2), "as it was sent"
+    assert np.all(np.diff(played[fall + 2 * RETIMED_FRAMES :]) < 0.0)
+    assert played[-1] == 0.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -20,7 +21,9 @@ from tests.runtime.stubs import CAPS, OUTPUTS
 TODAY = (OpenSpan(opens="10:00", closes="18:00", why="tue"),)
 
 
-def answer(piece: str = "Night Dough", alarms: tuple[str, ...] = ()) -> HouseAnswer:
+def answer(
+    piece: str = "Night Dough", alarms: tuple[str, ...] = (), proof: Mapping[str, Any] | None = None
+) -> HouseAnswer:
     """Of a house that plays a loud tone."""
     stage = CapStage(OUTPUTS, CAPS)
     for _ in range(5):
@@ -29,6 +32,7 @@ def answer(piece: str = "Night Dough", alarms: tuple[str, ...] = ()) -> HouseAns
         QUIET,
         piece=piece,
         alarms=list(alarms),
+        proof=proof,
         house=House(since=NOW, state=State.PLAYING, reason="first-batch", trim_db=-6.0, trimmed_by="192.0.2.7"),
         engine=Snapshot(performance="first-batch", playhead_s=83.0, section="quiet hands", reading=stage.reading()),
     )

@@ -36,10 +36,20 @@ def verdicts(found: Mapping[str, Judged]) -> list[OutputVerdict]:
     [
         pytest.param(HALL, [WELL, WELL, WELL], 0.0, id="as it was"),
         pytest.param(with_gain(HALL, DEAD, "left"), [NOT_HEARD, WELL, WELL], 0.0, id="the first is dead"),
-        pytest.param(with_gain(HALL, DEAD, "right"), [WELL, NOT_HEARD, WELL], 0.0, id="one between is dead"),
-        pytest.param(with_gain(HALL, DEAD, "back"), [WELL, WELL, NOT_HEARD], 0.0, id="the last is dead"),
+        pytest.param(
+            with_gain(HALL, DEAD, "right"),
+            [WELL, NOT_HEARD, WELL],
+            0.0,
+            id="one between is dead",
+            marks=pytest.mark.long,
+        ),
+        pytest.param(
+            with_gain(HALL, DEAD, "back"), [WELL, WELL, NOT_HEARD], 0.0, id="the last is dead", marks=pytest.mark.long
+        ),
         pytest.param(with_gain(HALL, DEAD), [NOT_HEARD, NOT_HEARD, NOT_HEARD], 0.0, id="all are dead"),
-        pytest.param(with_gain(HALL, -6.0, "back"), [WELL, WELL, QUIETER], 0.0, id="6 dB less of one"),
+        pytest.param(
+            with_gain(HALL, -6.0, "back"), [WELL, WELL, QUIETER], 0.0, id="6 dB less of one", marks=pytest.mark.long
+        ),
         pytest.param(with_gain(HALL, 6.0), [LOUDER, LOUDER, LOUDER], -6.0, id="somebody turned the knob up by 6 dB"),
         pytest.param(with_gain(HALL, 3.2, "right"), [WELL, LOUDER, WELL], -3.5, id="one is louder"),
     ],

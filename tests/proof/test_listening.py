@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 import io
-import sys
 from pathlib import Path
 
 import msgspec
@@ -9,7 +8,6 @@ import numpy as np
 import pytest
 
 from residue.live.sound_input import InputFrames
-from residue.problems import stopping
 from residue.proof import listening
 from residue.proof.hearing import HeardSweeps
 from residue.proof.listening import listen
@@ -41,16 +39,18 @@ class Microphone:
         self.closed = True
 
 
-def test_it_hears_the_sweeps_at_its_own_input_from_the_moment_at_which_they_were_ordered() -> None:
+@pytest.mark.parametrize("late_s", [0.0, 6.0], ids=["in time", "late at first"])
+def test_it_hears_the_sweeps_at_its_own_input_from_the_moment_at_which_they_were_ordered(late_s: float) -> None:
     microphone = Microphone(recording(sent(), HALL))
     said: list[float] = []
+    late = iter([late_s] * 20)
     asked = Listen(device="any", input=2, slots=slots_of(OUTPUTS))
     found = listen(
         asked,
         microphone,
         lambda: said.append(microphone.now_s),
         lambda: Ordered(ordered_s=700.0 + ORDERED_S + 0.1),
-        lambda: microphone.now_s,
+        lambda: microphone.now_s + next(late, 0.0),
     )
     assert len(said) == 1
     assert found.trouble is None
@@ -59,29 +59,24 @@ def test_it_hears_the_sweeps_at_its_own_input_from_the_moment_at_which_they_were
 
 
 def test_a_microphone_that_is_away_is_told_and_nothing_is_proven(
-    monkeypatch: pytest.MonkeyPatch, capsysbinary: pytest.CaptureFixture[bytes]
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    class Away:
-        @staticmethod
-        def open_input(name: str, channels: int, where: str) -> Microphone:
-            raise stopping(where, f'There is no sound device "{name}".', "Plug it in.")
-
-    monkeypatch.setitem(sys.modules, "residue.live.device_input", Away)
+    monkeypatch.setattr(listening, "microphone_or_trouble", lambda _device, _input: "It is away. Plug it in.")
     question = msgspec.json.encode(Listen(device="Ear", input=1, slots=slots_of(OUTPUTS))) + b"\n"
     answers = io.BytesIO()
     listening.serve(io.BytesIO(question), answers)
     first, second = answers.getvalue().splitlines()
     assert msgspec.json.decode(first, type=Ready) == Ready(hears=False)
-    told = msgspec.json.decode(second, type=HeardSweeps)
-    assert told == HeardSweeps(trouble='There is no sound device "Ear". Plug it in.')
+    assert msgspec.json.decode(second, type=HeardSweeps) == HeardSweeps(trouble="It is away. Plug it in.")
 
 
 WRITES_NOTHING = """
-import sys
+import io, sys, time
 
-import io
 import msgspec
 import numpy as np
+
+time.monotonic = lambda: 100.0 + Ear.at / 48_000
 from residue.proof import listening
 from residue.proof.messages import Listen, Ordered
 from residue.proof.sweep import slots_of, sound_of
@@ -102,13 +97,12 @@ class Ear:
         pass
 
 class Inputs:
-    open_input = staticmethod(lambda name, channels, where: Ear())
+    open_input = staticmethod(lambda name, channels, where, **_: Ear())
 
 sys.modules["residue.live.device_input"] = Inputs
 write_nothing()
 asked = msgspec.json.encode(Listen(device="ear", input=1, slots=slots_of(outputs))) + b"\\n"
-import time
-ordered = msgspec.json.encode(Ordered(ordered_s=time.monotonic() + 2.0)) + b"\\n"
+ordered = msgspec.json.encode(Ordered(ordered_s=102.0)) + b"\\n"
 answers = io.BytesIO()
 listening.serve(io.BytesIO(asked + ordered), answers)
 sys.stdout.write(answers.getvalue().decode())

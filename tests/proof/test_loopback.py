@@ -41,7 +41,7 @@ def live_room(server: SoundServer, hall: dict[str, Speaker]) -> Iterator[None]:
     """While the context lasts, what is played is heard as in this hall; late, so that no busy machine tears it."""
     form = ["--raw", "--format=float32le", "--rate=48000", "--channels=2"]
     take = ["parec", "-d", "gallery.monitor", *form, "--latency-msec=50"]
-    give = ["pacat", "-d", "room", *form, "--latency-msec=500"]
+    give = ["pacat", "-d", "room", *form, "--latency-msec=1200"]
     taking = subprocess.Popen(take, env=server.environment, stdout=subprocess.PIPE)
     giving = subprocess.Popen(give, env=server.environment, stdin=subprocess.PIPE)
     responses = [speaker.response for speaker in hall.values()]
@@ -52,7 +52,7 @@ def live_room(server: SoundServer, hall: dict[str, Speaker]) -> Iterator[None]:
         assert taking.stdout is not None
         assert giving.stdin is not None
         rest, at = np.zeros(longest + _BLOCK), 0
-        giving.stdin.write(bytes(8 * 24_000))
+        giving.stdin.write(bytes(8 * 57_600))
         while len(block := taking.stdout.read(8 * _BLOCK)) == 8 * _BLOCK:
             played = np.frombuffer(block, np.float32).reshape(-1, 2).T.astype(np.float64)
             for channel, response in zip(played, responses, strict=True):

@@ -9,9 +9,9 @@ import msgspec
 import numpy as np
 import pytest
 
-from residue.live.sound_input import LATENCY_S, InputFrames
+from residue.live.sound_input import InputFrames
 from residue.proof import change, watching
-from residue.proof.messages import HEAD, RoomChange, Watch
+from residue.proof.messages import HEAD, HeardSecond, RoomChange, Watch
 from residue.proof.watching import SentBlock, Windows, watch
 from tests.proof.audit import without_writing
 from tests.proof.simulated_room import RATE_HZ, noise
@@ -45,12 +45,13 @@ class Hall:
         """What is told while all of it passes. knob: a gain from this time on. without: a block that was dropped."""
         self.heard[round(from_s * RATE_HZ) :] *= knob
         found = []
-        self.windows.heard(noise(3 * RATE_HZ, -70.0, 4), 500.0 + LATENCY_S)  # the room before the piece
+        self.windows.heard(noise(3 * RATE_HZ, -70.0, 4), 500.0)  # the room before the piece
         for number, at in enumerate(range(0, self.sent.shape[1], BLOCK)):
             heard_at_s = 500.0 + self._apart_s + at / RATE_HZ
             if number != without:
                 self.windows.sent(SentBlock(at, heard_at_s, self.sent[:, at : at + BLOCK].astype(np.float32)))
-            now_s = 500.0 + (at + BLOCK) / RATE_HZ + LATENCY_S
+            late_s = 0.0 if number % 7 == 0 else 0.9  # a busy machine, and a long buffer of the device
+            now_s = 500.0 + (at + BLOCK) / RATE_HZ + late_s
             if (told := self.windows.heard(self.heard[at : at + BLOCK], now_s)) is not None:
                 found.append(told)
         return found
@@ -59,7 +60,7 @@ class Hall:
 @pytest.mark.parametrize("apart_s", [-1.5, 0.0, 0.3])
 def test_a_window_after_the_first_tells_how_much_louder_the_room_is(apart_s: float) -> None:
     learnt, told = Hall(26.0, apart_s).told(knob=2.0, from_s=10.0)
-    assert learnt == RoomChange()
+    assert (learnt.change_db, learnt.louder_db, learnt.trouble) == (None, 0.0, None)
     assert told.change_db == pytest.approx(6.0, abs=0.8)
 
 
@@ -76,10 +77,15 @@ def test_a_microphone_that_is_not_well_is_told() -> None:
     assert told.change_db is None
 
 
-def test_silence_tells_nothing() -> None:
-    hall = Hall(22.0)
+def test_silence_tells_the_level_of_the_room_and_nothing_else() -> None:
+    """A sine of 1 kHz is neither raised nor lowered by A and C: IEC 61672-1, table 3. Half a second is before it."""
+    hall = Hall(16.0)
     hall.sent[:] = 0.0
-    assert hall.told() == []
+    hall.heard[:] = np.sqrt(2.0) * 0.01 * np.sin(2.0 * np.pi * 1000.0 * np.arange(len(hall.heard)) / RATE_HZ)
+    (told,) = hall.told()
+    assert told.laeq_dbfs == pytest.approx(-40.0, abs=0.3)
+    assert told.lceq_dbfs == pytest.approx(-40.0, abs=0.3)
+    assert (told.change_db, told.louder_db) == (None, 0.0)
 
 
 class Ear:
@@ -103,7 +109,7 @@ def test_the_process_takes_blocks_as_they_come_and_ends_with_the_house(monkeypat
 
     class Inputs:
         @staticmethod
-        def open_input(name: str, channels: int, where: str) -> Ear:
+        def open_input(name: str, channels: int, where: str, **_: float) -> Ear:
             assert (name, channels) == ("Ear", 2)
             return ear
 
@@ -120,8 +126,10 @@ def test_the_process_takes_blocks_as_they_come_and_ends_with_the_house(monkeypat
 def test_it_reads_the_microphone_for_as_long_as_it_is_to_go_on() -> None:
     ear, left = Ear(), iter([True, True, True, False])
     asked = Watch(device="Ear", input=1, outputs=2)
-    watch(asked, ear, lambda: None, lambda told: None, lambda: next(left), lambda: 9.0)
+    said: list[object] = []
+    watch(asked, ear, lambda: None, said.append, lambda: next(left), lambda: 9.0)
     assert ear.reads == 3
+    assert said == [HeardSecond()] * 3, "so the house knows that somebody listens"
 
 
 WRITES_NOTHING = """
@@ -150,7 +158,7 @@ from residue.proof.messages import HEAD, Watch
 import residue.live
 
 class Inputs:
-    open_input = staticmethod(lambda name, channels, where: Ear())
+    open_input = staticmethod(lambda name, channels, where, **_: Ear())
 
 class Sent:
     def __init__(self):
@@ -175,5 +183,7 @@ sys.stdout.write(answers.getvalue().decode())
 
 
 def test_no_sound_is_ever_stored_or_sent_while_it_is_open(tmp_path: Path) -> None:
-    (told,) = without_writing(WRITES_NOTHING, tmp_path).splitlines()
-    assert len(told) < 200
+    told = without_writing(WRITES_NOTHING, tmp_path).splitlines()
+    (figures,) = (line for line in told if "RoomChange" in line)
+    assert '"change_db":null' in figures
+    assert max(map(len, told)) < 200

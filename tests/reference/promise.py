@@ -2,6 +2,7 @@
 
     python -m tests.reference.promise [QUANTITY …]
     python -m tests.reference.promise exposure
+    python -m tests.reference.promise cut
 
 It plays hostile audio through the cap stage while everything happens that happens to a house, and measures all that
 was sent with the meters of analogue_meter: each output for itself, and where the two arrive at once or one 7.94 ms
@@ -61,6 +62,9 @@ _LATER_MS = 7.94
 _FELT_DBFS, _FELT_MS2 = -20.0, 0.2
 _THEN = Circumstances(house="playing", performance="all", playhead_s=0.0, plan_gain_db=0.0, trim_db=0.0)
 _FADE_FRAMES = RATE_HZ // 2
+_CUT_HZ = (10.0, 16.0, 20.0, 25.0, 31.5, 40.0, 63.0, 100.0, 200.0)
+_CUTS = 16
+"""Places in a period at which a tone is cut."""
 _SPARED_AFTER_S = 2.4
 """So much may be sent in full before the log lags, and a hop more is on its way: LogWriter.lags."""
 
@@ -232,7 +236,7 @@ class House:
         """
         if ended:
             fade = np.minimum(1.0, np.arange(sound.shape[1])[::-1] / _FADE_FRAMES)
-            sound = np.concatenate((sound * fade, np.zeros((2, 5 * HOP_FRAMES))), axis=1)
+            sound = np.concatenate((sound * fade, np.zeros((len(sound), 5 * HOP_FRAMES))), axis=1)
         stage, tallies = self.stage(), Tallies()
         begins(stage)
         rows: list[Row] = [event(self.clock, self.up, STARTED, "")]
@@ -357,8 +361,8 @@ class _Part:
 
 
 def swaps(house: House, sound: Floats) -> None:
-    """From each part to the one behind it, in 4 s, as one bag takes another's place."""
-    parts = list(_pieces(sound, 6.0))
+    """From one part of 6 s to the next, in 4 s, as one bag takes another's place. The parts have all of the sound."""
+    parts = [sound[:, start * RATE_HZ : (start + 6) * RATE_HZ] for start in (0, 6, 12, 14, 0)]
     given = []
     for leaving, coming in pairwise(parts):
         fade = EveningCrossfade(cast(Any, _Bag(leaving)), 1.0, 4 * RATE_HZ)
@@ -427,6 +431,23 @@ def over_db(name: str, happening: Happening, sound: Floats | None = None) -> flo
 def unused_db(name: str) -> float:
     """What a steady sound that is too loud leaves of the limit."""
     return -over_db(name, as_it_is, steady(QUANTITIES[name].steady_hz))
+
+
+def cut_db(name: str) -> tuple[float, float]:
+    """The highest window against the limit where a loud tone is cut at the worst place of its period, and its Hz."""
+    measured, found = QUANTITIES[name], []
+    for hz in _CUT_HZ:
+        with TemporaryDirectory() as folder:
+            house = House(measured, Path(folder))
+            house.run(0.99 * np.tile(np.sin(2 * np.pi * hz * np.arange(4 * RATE_HZ) / RATE_HZ), (2, 1)), ended=False)
+            house.log.close()
+        sent = np.concatenate(house.given[:-1], axis=1)
+        for early in range(_CUTS):
+            cut = sent[:, : sent.shape[1] - round(early / _CUTS * RATE_HZ / hz)]
+            silent = np.pad(cut, ((0, 0), (0, RATE_HZ // 2)))
+            heard = silent if measured.entry is None else (silent[0], silent[0] + silent[1])
+            found.append((max(measured.meter(one) for one in heard) - measured.limit, hz))
+    return max(found)
 
 
 def exposure(played_minutes: int = 20) -> float:
@@ -515,6 +536,12 @@ def main() -> None:
     """Prints the table."""
     if sys.argv[1:] == ["exposure"]:
         sys.stdout.write(f"LAeq over 8 h: {exposure():.2f} dB against the limit\n")
+        return
+    if sys.argv[1:] == ["cut"]:
+        for name in QUANTITIES:
+            over, hz = cut_db(name)
+            sys.stdout.write(f"{name}: {over:.2f} dB against the limit, a tone of {hz:g} Hz that is cut\n")
+            sys.stdout.flush()
         return
     for row in rows(sys.argv[1:] or list(QUANTITIES)):
         sys.stdout.write(f"{row}\n")

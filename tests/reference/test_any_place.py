@@ -57,9 +57,10 @@ def stereo(sound: str, seed: int = 1) -> Floats:
     return np.tile(np.where(np.arange(FRAMES) % 9_600 == 5_000, 8.0, 0.0), (2, 1))
 
 
-SOUNDS = ("63 Hz", "500 Hz", "noise apart", "bursts by turns")
+SOUNDS = ("63 Hz", "bursts by turns")
 AND_MORE = [
-    pytest.param(sound, marks=pytest.mark.long) for sound in ("20 Hz", "2000 Hz", "noise alike", "single samples")
+    pytest.param(sound, marks=pytest.mark.long)
+    for sound in ("20 Hz", "500 Hz", "2000 Hz", "noise apart", "noise alike", "single samples")
 ]
 
 
@@ -116,7 +117,15 @@ def test_lcpeak_holds_between_the_samples(sound: str) -> None:
 
 
 @pytest.mark.parametrize("quantity", ["LAeq", "LCeq"])
-@pytest.mark.parametrize("sound", ["white noise", "tone at 1 kHz", "tone at 50 Hz", "tone at 17 kHz"])
+@pytest.mark.parametrize(
+    "sound",
+    [
+        "white noise",
+        "tone at 50 Hz",
+        pytest.param("tone at 1 kHz", marks=pytest.mark.long),
+        pytest.param("tone at 17 kHz", marks=pytest.mark.long),
+    ],
+)
 def test_no_window_is_over_by_a_hundredth_of_a_decibel(sound: str, quantity: str) -> None:
     time = np.arange(16 * RATE_HZ) / RATE_HZ
     noise = 0.3 * np.random.default_rng(2).standard_normal(len(time))

@@ -42,7 +42,7 @@ def test_a_tone_in_the_middle_of_a_band_has_its_power_there_and_nowhere_else(ban
     assert max(powers.values()) < 5.0
 
 
-@pytest.mark.parametrize("recording", [eeg_eyes_closed, eeg_eyes_open])
+@pytest.mark.parametrize("recording", [eeg_eyes_closed, pytest.param(eeg_eyes_open, marks=pytest.mark.long)])
 def test_powers_of_a_real_brain_are_those_of_welchs_spectrum_within_5_percent(
     recording: Callable[[], Recording],
 ) -> None:

@@ -26,7 +26,7 @@ HOSTILE = {
 }
 
 
-@pytest.mark.parametrize("ceiling_dbtp", [-1.0, -9.0])
+@pytest.mark.parametrize("ceiling_dbtp", [-1.0, pytest.param(-9.0, marks=pytest.mark.long)])
 @pytest.mark.parametrize("sound", HOSTILE)
 def test_no_ideal_interpolation_is_above_the_ceiling(sound: str, ceiling_dbtp: float) -> None:
     stage = CapStage({"one": Output(device_channel=1, ceiling_dbtp=ceiling_dbtp)}, [])

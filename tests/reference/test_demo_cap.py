@@ -51,7 +51,8 @@ def differences_db(piece: str, name: str, cache: Path, seconds: int | None, gain
 
 
 @pytest.mark.parametrize(
-    ("piece", "name", "seconds"), [("oven-watch", "early-oven", 40), ("night-dough", "first-batch", 40)]
+    ("piece", "name", "seconds"),
+    [pytest.param("oven-watch", "early-oven", 40, marks=pytest.mark.long), ("night-dough", "first-batch", 40)],
 )
 def test_the_cap_leaves_the_first_part_of_a_demo_alone(piece: str, name: str, seconds: int, tmp_path: Path) -> None:
     # A gain near the plan's, so that the rest of the programme need not be rendered.

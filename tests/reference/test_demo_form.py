@@ -94,6 +94,7 @@ def test_a_heart_that_calms_down_goes_through_all_sections_and_ends_it() -> None
     assert found["end"] - found[THIRD.name] < THIRD.at_most_s - 5.0
 
 
+@pytest.mark.long
 def test_a_heart_that_never_settles_ends_it_by_time() -> None:
     """It swings between 95 and 125 beats a minute, up and down in 50 s."""
     found = sections_s(110.0 + 15.0 * np.sin(2 * np.pi * AT_S / 50.0))

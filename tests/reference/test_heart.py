@@ -118,7 +118,7 @@ def aha_0201() -> Marked:
     return ecg, marks, 300.0, 900.0
 
 
-@pytest.mark.parametrize("marked", [systole, aami_3a, aha_0201])
+@pytest.mark.parametrize("marked", [systole, aami_3a, pytest.param(aha_0201, marks=pytest.mark.long)])
 def test_beats_are_found_as_well_as_by_the_best_of_the_others(
     marked: Callable[[], Marked], capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -194,7 +194,10 @@ def synthetic(rate_bpm: float, seconds: float = 40.0) -> Floats:
     return ecg
 
 
-@pytest.mark.parametrize("rate_bpm", [20, 25, 28, 45, 60, 90, 120, 160, 200, 240, 260])
+@pytest.mark.parametrize(
+    "rate_bpm",
+    [20, 45, 120, 260, *(pytest.param(bpm, marks=pytest.mark.long) for bpm in (25, 28, 60, 90, 160, 200, 240))],
+)
 def test_the_rate_put_in_is_the_rate_found(rate_bpm: float) -> None:
     """Within 5 beats a minute, as IEC 60601-2-27 asks of a heart-rate meter from 30 to 200 (from memory)."""
     ecg = synthetic(rate_bpm) + np.random.default_rng(3).normal(0.0, 0.05, 80_000)
@@ -311,7 +314,14 @@ def clicks(kind: str) -> Floats:
     return made + 0.001 * random.normal(size=len(made))
 
 
-@pytest.mark.parametrize("kind", ["a pacemaker alone", "knocks", "knocks, recorded at 250 Hz", "slips"])
+@pytest.mark.parametrize(
+    "kind",
+    [
+        "a pacemaker alone",
+        "slips",
+        *(pytest.param(kind, marks=pytest.mark.long) for kind in ("knocks", "knocks, recorded at 250 Hz")),
+    ],
+)
 def test_an_electrode_that_clicks_is_no_heart(kind: str) -> None:
     """At most a beat a minute where some fifty clicks come; detectors that take each for one give 240."""
     assert len(beats(clicks(kind)).frames) <= 5

@@ -64,7 +64,10 @@ def as_loud_as_it_may_be(sound: Floats) -> Floats:
 MATERIAL = {"muscle": muscle, "heart": heart, "twitches": twitches, "bells": bells, "breath": breath}
 
 
-@pytest.fixture(scope="module", params=MATERIAL)
+@pytest.fixture(
+    scope="module",
+    params=[pytest.param(name, marks=() if name in ("muscle", "twitches") else pytest.mark.long) for name in MATERIAL],
+)
 def material(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
     rng, frames = np.random.default_rng(5), 40 * RATE_HZ
     make = MATERIAL[request.param]

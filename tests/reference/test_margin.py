@@ -65,7 +65,7 @@ def levels_db(sent: np.ndarray) -> dict[str, float]:
     }
 
 
-@pytest.mark.parametrize("meter_class", [None, pytest.param(1, marks=pytest.mark.long), 2])
+@pytest.mark.parametrize("meter_class", [*(pytest.param(one, marks=pytest.mark.long) for one in (None, 1)), 2])
 def test_what_is_sent_stays_below_each_limit_less_the_margin(meter_class: int | None) -> None:
     of_meter = {None: None, 1: MeasuredWith(meter_class=1), 2: MeasuredWith(meter_class=2)}[meter_class]
     held, signal = room(of_meter), hostile()

@@ -122,6 +122,7 @@ def test_a_server_that_hangs_is_outlived(server: SoundServer, daemon: subprocess
     assert "The engine writes nothing." not in heard_again_and_ended(server, daemon, port, back["playhead_s"])
 
 
+@pytest.mark.long
 def test_a_player_that_crashes_is_replaced(server: SoundServer, daemon: subprocess.Popen[str], port: int) -> None:
     until(port, lambda told: (told["playhead_s"] or 0.0) > 1.0)
     (player,) = players(daemon.pid)
@@ -135,7 +136,13 @@ def test_a_player_that_crashes_is_replaced(server: SoundServer, daemon: subproce
     assert another != player
 
 
-@pytest.mark.parametrize("befalls", [lambda server: None, SoundServer.hang], ids=["plays", "hangs"])
+@pytest.mark.parametrize(
+    "befalls",
+    [
+        pytest.param(lambda server: None, id="plays"),
+        pytest.param(SoundServer.hang, id="hangs", marks=pytest.mark.long),
+    ],
+)
 def test_nothing_plays_on_where_the_daemon_was_killed(
     server: SoundServer, daemon: subprocess.Popen[str], port: int, befalls: Callable[[SoundServer], None]
 ) -> None:
@@ -143,10 +150,16 @@ def test_nothing_plays_on_where_the_daemon_was_killed(
     (player,) = players(daemon.pid)
     befalls(server)
     daemon.kill()
-    wait_for(lambda: not Path(f"/proc/{player}").exists())
+    assert ends(player)
 
 
-@pytest.mark.parametrize("stalls_first", [False, True], ids=["killed", "stalls, then killed"])
+@pytest.mark.parametrize(
+    "stalls_first",
+    [
+        pytest.param(False, id="killed"),
+        pytest.param(True, id="stalls, then killed", marks=pytest.mark.long),
+    ],
+)
 def test_a_low_tone_does_not_click_where_its_sender_ends(server: SoundServer, *, stalls_first: bool) -> None:
     """A click would pass the cap on LAFmax: weightings take a low tone away, and give it back where it breaks off."""
 
@@ -171,12 +184,18 @@ def test_a_low_tone_does_not_click_where_its_sender_ends(server: SoundServer, *,
         sender.kill()
         sender.communicate()
         wait_for(fallen_silent)
-        wait_for(lambda: not Path(f"/proc/{player}").exists())
+        assert ends(player)
     heard = server.captured(path).astype(np.float64)
     loudest = np.max(np.abs(heard))
     assert loudest > 0.01
     assert np.max(np.abs(np.diff(heard, axis=1))) < 0.01 * loudest, "of the tone: a fifth of that"
     assert fast_maximum_db(heard[0] + heard[1], "A") <= -32.0 + 0.005
+
+
+def ends(process: int) -> bool:
+    """Waits until it has; the test fails where that takes too long."""
+    wait_for(lambda: not Path(f"/proc/{process}").exists())
+    return True
 
 
 def wait_for(true: Callable[[], bool]) -> None:

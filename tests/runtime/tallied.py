@@ -25,6 +25,8 @@ def received(laeq: float) -> Received:
         loudness_range_lu=11.0,
         aw=laeq - 90.0,
         vdv=10.0 ** ((laeq - 90.0) / 20.0),
+        aw_horizontal=laeq - 96.0,
+        vdv_horizontal=10.0 ** ((laeq - 96.0) / 20.0),
     )
 
 

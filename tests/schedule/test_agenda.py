@@ -80,6 +80,27 @@ def test_what_will_be_played_follows_the_programme(choices: dict[str, object], e
     assert [f"{play.begins:%H:%M}-{play.ends:%H:%M}" for play in found] == expected
 
 
+def test_a_house_that_stays_open_goes_on_over_midnight() -> None:
+    """Each day begins after what is under way at midnight, with its rest (Opening.goes_on)."""
+    raw = {
+        "time_zone": "Europe/Berlin",
+        "exception": [{"date": "2026-05-05", "until": "2026-05-08", "open": ["00:00-24:00"]}],
+        "programme": {"performances": ["a"], "rest_s": 600},
+    }
+    hours = msgspec.convert(raw, Hours)
+    written = datetime(2026, 3, 1, tzinfo=UTC)
+
+    def begins(first: date, days: int) -> list[str]:
+        """The first performance of each day, each 7 h long."""
+        exported = agenda.ics(calendar(hours), first, days, hours.programme, {"a": 25_200.0}, written)
+        events = icalendar.Calendar.from_ical(exported).walk("VEVENT")
+        return [str(event["description"]).split()[0] for event in events]
+
+    # 7 h 10 min apart from 00:00 on: 00:00, 07:10, 14:20, 21:30 to 04:30; and from 04:40 on 11:50, 19:00 to 02:00.
+    assert begins(date(2026, 5, 5), 4) == ["00:00:00", "04:40:00", "02:10:00", "06:50:00"]
+    assert begins(date(2026, 5, 7), 1) == ["02:10:00"], "whichever day is the first that is printed"
+
+
 def test_a_private_view_is_told_with_its_terms() -> None:
     view = {"date": "2026-03-25", "open": ["19:00-21:00"], "trim_db": -6, "performances": ["first-batch"]}
     raw = {"time_zone": "Europe/Berlin", "private_view": [view], "programme": {"performances": ["first-batch"]}}

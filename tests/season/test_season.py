@@ -37,7 +37,8 @@ def test_a_day_without_faults_is_served_from_its_first_second_to_its_last() -> N
     assert totals.open_s == 2 * 10 * 3_600
 
 
-@pytest.mark.parametrize("seed", [5, pytest.param(21, marks=pytest.mark.long)])
+@pytest.mark.long
+@pytest.mark.parametrize("seed", [5, 21])
 def test_looking_at_every_second_comes_to_the_same(seed: int) -> None:
     jumped, stepped = (through(seed, 40.0, 0.25, every_second=every) for every in (False, True))
     assert jumped.open_s == 3 * 3_600

@@ -46,6 +46,8 @@ class SoundBlocks:
         """frames: those that can be read, if these are fewer than the file declares."""
         self.file, self._where = file, where
         self.frames: int = file.frames if frames is None else frames
+        self.mend = _AGAIN
+        """What to do where it cannot be read on: damage within a compressed file shows only then."""
         self._held: dict[int, NDArray[np.floating[Any]]] = {}
         """The blocks, (tracks, frames), by their first frame; the older one first."""
         self._dtype = "float32" if file.subtype in _FITS_FLOAT32 else "float64"
@@ -71,10 +73,11 @@ class SoundBlocks:
                 self.file.seek(start)
             block = self.file.read(wanted, dtype=self._dtype, always_2d=True)
         except soundfile.LibsndfileError as error:
-            raise stopping(self._where, f"It cannot be read on from frame {start}: {why(error)}.", _AGAIN) from error
+            what = f"It cannot be read on from frame {start}: {why(error)}."
+            raise stopping(self._where, what, self.mend) from error
         if len(block) < wanted:
             what = f"It ends after {start + len(block)} of the {self.frames} frames that its header promises."
-            raise stopping(self._where, what, _AGAIN)
+            raise stopping(self._where, what, self.mend)
         return np.ascontiguousarray(block.T)
 
 

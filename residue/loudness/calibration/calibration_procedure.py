@@ -18,7 +18,7 @@ from statistics import stdev
 import msgspec
 
 from residue.loudness.calibration.calibration_signals import Stimulus
-from residue.loudness.caps.caps import Cap, protecting_caps
+from residue.loudness.caps.caps import PLACE, Cap, protecting_caps
 from residue.loudness.caps.ears import ear_of
 from residue.loudness.caps.quantities import QUANTITIES, Statistic
 from residue.loudness.meters.levels import db_of_power
@@ -90,6 +90,16 @@ class CalibrationStep:
     """(played_dbfs, reading), the newest last."""
     loudest: MeterReading | None = None
     """The reading at the present level, at the loudest place that visitors can reach."""
+    horizontal_m_per_s2: float | None = None
+    """The reading of a vibration meter at the present level, horizontal with weighting Wd."""
+
+    @property
+    def needs_horizontal(self) -> bool:
+        """Whether a cap needs a horizontal reading that is still missing, of an output whose vibration was read."""
+        if self.horizontal_m_per_s2 is not None or self.reading is None or self.reading.aw_m_per_s2 is None:
+            return False
+        caps = [cap for cap in self.caps if cap.quantity.weighting is Weighting.WD]
+        return any(cap.at in (PLACE, self.name) for cap in caps)
 
     @property
     def output(self) -> Output:
@@ -236,9 +246,10 @@ def with_reading(step: CalibrationStep, reading: MeterReading | None) -> Calibra
     """The same level, with a reading; None where the meter shows no more than the background."""
     read = mean_of((*step.here, reading)) if reading else step.background
     calibration, vibration = _measured(step.played_dbfs, read, _ASSUMED)
-    if vibration is not None:  # the terminal asks nothing of horizontal vibration: it stays as strong as none is
+    if vibration is not None:  # until the horizontal one is read, it stays as strong as none is
         strongest = _as_strong_as_none(step.output.transducer, step.played_dbfs).read_horizontal_m_per_s2
-        vibration = msgspec.structs.replace(vibration, read_horizontal_m_per_s2=strongest)
+        sideways = strongest if step.horizontal_m_per_s2 is None else step.horizontal_m_per_s2
+        vibration = msgspec.structs.replace(vibration, read_horizontal_m_per_s2=sideways)
     known = msgspec.structs.replace(step.output, calibration=calibration, vibration=vibration or step.output.vibration)
     readings = step.readings if reading is None else (*step.readings, (step.played_dbfs, reading))
     return replace(step, room={**step.room, step.name: known}, readings=readings)
@@ -253,12 +264,12 @@ def louder(step: CalibrationStep) -> CalibrationStep:
             f"{why} allows no more than {step.played_dbfs:g} dBFS here, with {CLEARANCE_DB:g} dB in hand.",
             "Calibrate at this level; or move the amplifier and begin this output again.",
         )
-    return replace(step, played_dbfs=step.played_dbfs + STEP_DB)
+    return replace(step, played_dbfs=step.played_dbfs + STEP_DB, horizontal_m_per_s2=None)
 
 
 def quieter(step: CalibrationStep) -> CalibrationStep:
     """Goes back to the previous level."""
-    return replace(step, played_dbfs=max(QUIETEST_DBFS, step.played_dbfs - STEP_DB))
+    return replace(step, played_dbfs=max(QUIETEST_DBFS, step.played_dbfs - STEP_DB), horizontal_m_per_s2=None)
 
 
 def loud_enough(step: CalibrationStep) -> bool:
@@ -301,6 +312,18 @@ def with_loudest(step: CalibrationStep, reading: MeterReading) -> CalibrationSte
     )
     room = {**step.room, step.name: msgspec.structs.replace(step.output, calibration=known)}
     return replace(step, room=room, loudest=reading)
+
+
+def with_horizontal(step: CalibrationStep, read_m_per_s2: float) -> CalibrationStep:
+    """The same step with a horizontal reading, which counts from now on. Raises ProblemError if it is implausible."""
+    vibration = step.output.vibration and msgspec.structs.replace(
+        step.output.vibration, read_horizontal_m_per_s2=read_m_per_s2
+    )
+    odd = odd_vibration(f"calibration of {step.name}", vibration, step.output.transducer) if vibration else []
+    if odd:
+        raise ProblemError(odd)
+    room = {**step.room, step.name: msgspec.structs.replace(step.output, vibration=vibration)}
+    return replace(step, room=room, horizontal_m_per_s2=read_m_per_s2)
 
 
 def _against_earlier(where: str, step: CalibrationStep, reading: MeterReading) -> list[Finding]:
@@ -346,7 +369,10 @@ def answered(step: CalibrationStep, origin: Origin) -> dict[str, AnyCalibration]
         loudest_dbc=step.loudest and step.loudest.dbc,
     )
     measured: dict[str, AnyCalibration] = {"calibration": calibration}
-    return measured if vibration is None else measured | {"vibration": vibration}
+    if vibration is None:
+        return measured
+    sideways = step.horizontal_m_per_s2
+    return measured | {"vibration": msgspec.structs.replace(vibration, read_horizontal_m_per_s2=sideways)}
 
 
 def _measured(

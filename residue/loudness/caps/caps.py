@@ -11,6 +11,7 @@ import msgspec
 from msgspec import Meta
 
 from residue.dsp import exact
+from residue.durations import duration_in_words
 from residue.loudness.caps.quantities import QUANTITIES, Quantity, Statistic
 from residue.loudness.caps.rules import RULES
 from residue.loudness.meters.weightings import Weighting
@@ -35,7 +36,7 @@ class CapEntry(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
     """Name of a published rule. Then no other key may be given."""
     quantity: str | None = None
     """LAeq, LCeq, LZeq, LGeq (ISO 7196), LKeq (K-weighted), LCpeak or LAFmax; aw, A(8) or VDV of vibration;
-    "aw horizontal" or "VDV horizontal"."""
+    "aw horizontal", "A(8) horizontal" or "VDV horizontal"."""
     window_s: Annotated[float, Meta(ge=1.0, le=86_400.0)] | None = None
     """The mean counts over this time; not for a peak, nor for A(8)."""
     limit_db: Annotated[float, Meta(ge=30.0, le=160.0)] | None = None
@@ -151,14 +152,6 @@ def reached_in_words(level: float, limit: float, unit: str) -> str:
     shown, _, name = level_in_words(limit, unit, "g").partition(" ")
     reached = level_in_words(level, unit).partition(" ")[0] if level > -inf else "silence"
     return f"{reached} of {shown} {name}"
-
-
-def duration_in_words(duration_s: float) -> str:
-    """8 h, 15 min, 90 s."""
-    for length_s, unit in ((3600.0, "h"), (60.0, "min")):
-        if duration_s >= length_s and duration_s % length_s == 0.0:
-            return f"{duration_s / length_s:g} {unit}"
-    return f"{duration_s:g} s"
 
 
 def _level(quantity: Quantity, limit: float) -> float:

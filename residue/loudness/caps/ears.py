@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from residue.dsp import exact
 from residue.loudness.caps.caps import ACCELERATION_LEVEL, PLACE, Cap
-from residue.loudness.caps.quantities import Statistic
+from residue.loudness.caps.quantities import HORIZONTAL_TIMES, Statistic
 from residue.loudness.meters.weightings import FELT, Weighting
 from residue.loudness.outputs.calibration import felt_offset_db, low_offset_db, offset_db
 from residue.loudness.outputs.outputs import Output
@@ -43,13 +43,16 @@ class Ear:
     """
     spread_s: float | None = None
     """For a cap: sounds that leave the outputs at once arrive within this time. None for people."""
+    times: float = 1.0
+    """The factor of the quantity (Quantity.times); the gains have it already."""
 
     @property
     def key(self) -> str:
         """Its name in the level log: "A at place, dB, at most"."""
         unit = "dBFS" if not self.physical else ACCELERATION_LEVEL if self.weighting in FELT else "dB"
         dose, bound = ", fourth power" if self.power == 4 else "", "" if self.spread_s is None else ", at most"
-        return f"{self.weighting} at {self.at}, {unit}{dose}{bound}"
+        times = "" if self.times == 1.0 else f", {self.times:g} times"
+        return f"{self.weighting} at {self.at}, {unit}{dose}{bound}{times}"
 
     @property
     def only(self) -> int | None:
@@ -98,7 +101,16 @@ def _felt_gain(at: str, weighting: Weighting, name: str, output: Output) -> floa
 def ear_of(cap: Cap, outputs: Mapping[str, Output]) -> Ear:
     """The ear with which a cap measures."""
     heard = _at_most(ear(outputs, cap.at, cap.quantity.weighting, physical=cap.physical), outputs)
-    return replace(heard, power=4) if cap.quantity.statistic is Statistic.DOSE else heard
+    if cap.quantity.statistic is Statistic.DOSE:
+        return replace(heard, power=4)
+    return _times(heard, cap.quantity.times)
+
+
+def _times(heard: Ear, times: float) -> Ear:
+    """The same ear, where the sound counts so many times."""
+    if times == 1.0:
+        return heard
+    return replace(heard, gains=tuple(gain * times for gain in heard.gains), times=times)
 
 
 def _at_most(heard: Ear, outputs: Mapping[str, Output]) -> Ear:
@@ -109,12 +121,13 @@ def _at_most(heard: Ear, outputs: Mapping[str, Output]) -> Ear:
         max(gain, _low_gain(output)) if gain and heard.physical and heard.weighting is Weighting.C else gain
         for gain, output in zip(heard.gains, outputs.values(), strict=True)
     ]
+    return replace(heard, gains=tuple(gain * margin for gain in gains), spread_s=spread_s(outputs))
+
+
+def spread_s(outputs: Mapping[str, Output]) -> float:
+    """The time within which sounds that leave the outputs at once arrive, as a cap counts them."""
     delays_ms = [output.delay_ms for output in outputs.values()]
-    return replace(
-        heard,
-        gains=tuple(gain * margin for gain in gains),
-        spread_s=max(LEAST_SPREAD_S, (max(delays_ms) - min(delays_ms)) / 1000.0),
-    )
+    return max(LEAST_SPREAD_S, (max(delays_ms) - min(delays_ms)) / 1000.0)
 
 
 def felt_outputs(outputs: Mapping[str, Output], weighting: Weighting) -> list[str]:
@@ -155,5 +168,6 @@ def ears(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> tuple[Ear, ...]:
         felt = felt_outputs(outputs, weighting)
         metered += [ear(outputs, at, weighting, physical=True) for at in (PLACE, *felt) if felt]
     may_be_capped = [_at_most(ear, outputs) for ear in metered if ear.at == PLACE]
+    may_be_capped += [_times(ear, HORIZONTAL_TIMES) for ear in may_be_capped if ear.weighting is Weighting.WD]
     of_caps = [ear_of(cap, outputs) for cap in caps]
     return tuple({ear.key: ear for ear in (*metered, *may_be_capped, *of_caps)}.values())

@@ -36,7 +36,7 @@ GRAINS_PER_HOP = HOP_FRAMES // GRAIN_FRAMES
 _GRAIN_S = GRAIN_FRAMES / HOP_RATE_HZ
 _FAST_SHARE = _GRAIN_S / TIME_CONSTANT_S["F"]
 """The share that a grain adds under the time weighting F. The decay within the grain is left out: 0.02 dB too much."""
-_QUIET_SHARE = 0.25
+QUIET_SHARE = 0.25
 """Where the peaks of several outputs can together reach no more than this share of a bound, they are not looked for
 between the samples. A louder sound may meet them a moment later: then they count as the most that they can be.
 """
@@ -137,8 +137,8 @@ class Listener:
         """By cap: its ear, whether that hears several outputs, its gains, and the magnitude that is allowed."""
         self._a_weighted = self.strengths.index((Weighting.A, 2)) if (Weighting.A, 2) in self.strengths else None
         spread_s = max((ear.spread_s or 0.0 for ear in at_most), default=0.0)
-        self._late_grains = max(1, int(np.ceil(spread_s / _GRAIN_S - 1e-9)))
-        self._late_slices = int(np.ceil(spread_s / (slice_frames / HOP_RATE_HZ) - 1e-9))
+        self._late_grains = grains_late(spread_s)
+        self._late_slices = slices_late(spread_s, slice_frames)
 
     def __call__(self, weighted: Weighted, before: Underway) -> Heard:
         """One hop or slice at the ears. weighted: (outputs, frames) for each weighting, C among them."""
@@ -172,7 +172,7 @@ class Listener:
         most = SUM_OF_MAGNITUDES * np.maximum(magnitudes(tail), samples)
         highest = np.maximum(most, np.max(before.peaks[1], axis=1)) if before.peaks.size else most
         if all(
-            np.add.reduce(gains * highest) <= bound * (_QUIET_SHARE if several else 1.0)
+            np.add.reduce(gains * highest) <= bound * (QUIET_SHARE if several else 1.0)
             for _, several, gains, bound in self._peak_bounds
         ):
             return np.array((samples, most))
@@ -192,7 +192,7 @@ class Listener:
         self._single.energies(np.add.reduce(grown, axis=2), energy)
         self._single.peaks(peaks[0], peak)
         if len(self._several.at):
-            self._several.energies(_fullest_window(late, grown.shape[2]), energy)
+            self._several.energies(fullest_window(late, grown.shape[2]), energy)
             highest_late = np.max(peaks_late, axis=2)
             self._several.peaks(highest_late[0], peak)
             for at, several, gains, bound in self._peak_bounds:
@@ -238,12 +238,11 @@ class Listener:
             tail=memory.tail,
         )
 
-    def _moved(self, energies: Floats, before: Underway) -> tuple[Floats, Floats]:
+    @staticmethod
+    def _moved(energies: Floats, before: Underway) -> tuple[Floats, Floats]:
         """The powers under F at the end, and the highest power in each grain with the grains before it."""
-        added, fall = energies * (_FAST_SHARE / GRAIN_FRAMES), _FALL[: energies.shape[1]]
-        at_ends = fall * (before.needle[:, np.newaxis] + np.cumsum(added / fall, axis=1))
-        at_starts = np.concatenate((before.needle[:, np.newaxis], at_ends[:, :-1]), axis=1)
-        return at_ends[:, -1], np.concatenate((before.fast, at_starts + added), axis=1)
+        at_end, highest = fast_powers(energies, before.needle)
+        return at_end, np.concatenate((before.fast, highest), axis=1)
 
 
 class _Single:
@@ -254,7 +253,7 @@ class _Single:
         self._at = np.array([at for at, *_ in heard], dtype=np.intp)
         self._strength = np.array([strengths.index((ear.weighting, ear.power)) for _, ear, *_ in heard], dtype=np.intp)
         self._only = np.array([only for *_, only, _ in heard], dtype=np.intp)
-        self._factors = np.array([_raised(gain, ear.power) for _, ear, _, gain in heard])
+        self._factors = np.array([raised(gain, ear.power) for _, ear, _, gain in heard])
         under_c = [(at, only, gain) for at, ear, only, gain in heard if ear.weighting is Weighting.C]
         self._c_at, self._c_only = (np.array([one[n] for one in under_c], dtype=np.intp) for n in (0, 1))
         self._c_gains = np.array([gain for *_, gain in under_c])
@@ -299,7 +298,7 @@ class _Several:
         into[self.at] = sums * sums
 
 
-def _fullest_window(grains: Floats, length: int) -> Floats:
+def fullest_window(grains: Floats, length: int) -> Floats:
     """The most energy that may arrive within a hop, or within the part of it that is known, (…).
 
     grains: (…, late + length). A window that begins within a grain touches one more grain than its length.
@@ -310,12 +309,45 @@ def _fullest_window(grains: Floats, length: int) -> Floats:
     return fullest
 
 
+def fast_powers(energies: Floats, needle: Floats) -> tuple[Floats, Floats]:
+    """The powers under F at the end, (…), and the highest in each grain, (…, grains).
+
+    energies: (…, grains), at most of LONGEST_HOPS. needle: (…), the power before them.
+    """
+    added, fall = energies * (_FAST_SHARE / GRAIN_FRAMES), _FALL[: energies.shape[-1]]
+    at_ends = fall * (needle[..., np.newaxis] + np.cumsum(added / fall, axis=-1))
+    at_starts = np.concatenate((needle[..., np.newaxis], at_ends[..., :-1]), axis=-1)
+    return at_ends[..., -1], at_starts + added
+
+
+def energy_at_most(gains: Floats, most: Floats, power: int) -> Floats:
+    """(hops,): the most that an ear of caps hears of all outputs.
+
+    gains: (outputs, 1). most: (outputs, hops), the most of each that may arrive; power: as of the ear.
+    """
+    roots = np.sqrt(most) if power == 2 else np.sqrt(np.sqrt(most))
+    sums = np.add.reduce(gains * roots)
+    squares: Floats = sums * sums
+    return squares if power == 2 else squares * squares
+
+
+def grains_late(spread_s: float) -> int:
+    """The grains within which sounds that leave the outputs at once arrive."""
+    return max(1, int(np.ceil(spread_s / _GRAIN_S - 1e-9)))
+
+
+def slices_late(spread_s: float, slice_frames: int) -> int:
+    """The same in slices."""
+    return int(np.ceil(spread_s / (slice_frames / HOP_RATE_HZ) - 1e-9))
+
+
 def _latest(rows: Floats, count: int) -> Floats:
     """The last `count` values of each row, with silence before the first."""
     return np.pad(rows, ((0, 0), (count, 0)))[:, rows.shape[1] :]
 
 
-def _raised(value: float, power: int) -> float:
+def raised(value: float, power: int) -> float:
+    """The second or fourth power."""
     square = float(value) * float(value)
     return square * square if power == 4 else square
 

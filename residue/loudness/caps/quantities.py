@@ -10,6 +10,8 @@ from residue.loudness.meters.weightings import FELT, Weighting
 
 DAY_S = 28_800.0
 """A working day, over which A(8) is taken: Directive 2002/44/EC, Annex, Part B."""
+HORIZONTAL_TIMES = 1.4
+"""A(8) of horizontal vibration counts it so many times: the same place."""
 
 
 class Statistic(StrEnum):
@@ -34,6 +36,8 @@ class Quantity:
     statistic: Statistic
     own_window_s: float | None = None
     """The window that its name implies; None where a cap must state a window."""
+    times: float = 1.0
+    """The factor at which its name counts the weighted signal."""
 
     @property
     def felt(self) -> bool:
@@ -58,6 +62,7 @@ QUANTITIES: Mapping[str, Quantity] = {
         Quantity("LAFmax", Weighting.A, Statistic.FAST_MAXIMUM),
         Quantity("aw", Weighting.WK, Statistic.MEAN),
         Quantity("A(8)", Weighting.WK, Statistic.MEAN, DAY_S),
+        Quantity("A(8) horizontal", Weighting.WD, Statistic.MEAN, DAY_S, HORIZONTAL_TIMES),
         Quantity("VDV", Weighting.WK, Statistic.DOSE),
         Quantity("aw horizontal", Weighting.WD, Statistic.MEAN),
         Quantity("VDV horizontal", Weighting.WD, Statistic.DOSE),
@@ -65,5 +70,5 @@ QUANTITIES: Mapping[str, Quantity] = {
 }
 """G is of ISO 7196, K of ITU-R BS.1770; aw and VDV of ISO 2631-1 and A(8) of Directive 2002/44/EC, up and down where
 nothing else is said; the others are of IEC 61672-1. For the health of who sits, both of these count horizontal
-vibration 1.4 times: that is left to whoever writes the limit.
+vibration 1.4 times: A(8) does by its name; for aw and VDV it is left to whoever writes the limit.
 """

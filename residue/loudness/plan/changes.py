@@ -9,10 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.dsp.switching import stretches
+from residue.durations import place_in_words
 from residue.loudness.meters.hops import HOP_FRAMES, HOPS_A_SECOND
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.arc import GainCurve
-from residue.loudness.plan.first_rise import TOLD_DB, clock, onset_gains
+from residue.loudness.plan.first_rise import TOLD_DB, onset_gains
 from residue.loudness.plan.plan import PlannedPerformance
 from residue.loudness.plan.profile import LevelProfile
 from residue.loudness.stage.protection import HIGHEST_HZ
@@ -56,7 +57,9 @@ class Changed:
     def _stretch_words(self, further: Floats, start: int, stop: int) -> str:
         part = further[start:stop]
         most_db = float(part[int(np.nanargmax(np.abs(part)))])
-        return f"up to {most_db:+.1f} dB from {clock(start)} to {clock(stop)}"
+        return (
+            f"up to {most_db:+.1f} dB from {place_in_words(start, tenths=True)} to {place_in_words(stop, tenths=True)}"
+        )
 
     @property
     def band_in_words(self) -> str:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.dsp.switching import stretches
+from residue.durations import place_in_words
 from residue.loudness.meters.hops import HOP_S
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.arc import GainCurve
@@ -35,7 +36,7 @@ class LoweredRise:
     @property
     def words(self) -> str:
         """A sentence for a technician."""
-        between = f"from {clock(self.start_s)} to {clock(self.stop_s)}"
+        between = f"from {place_in_words(self.start_s, tenths=True)} to {place_in_words(self.stop_s, tenths=True)}"
         return f"Output {self.output} is lowered by up to {self.most_db:.1f} dB {between}: it starts too fast."
 
 
@@ -57,9 +58,3 @@ def onset_gains(profile: LevelProfile, planned: PlannedPerformance, outputs: Map
     alone_db = np.array([[planned.lowering.alone_db.get(name, 0.0)] for name in outputs])
     gains = [line(energy) for energy in (profile.onset_energy * 10.0 ** ((gains_db + alone_db) / 10.0)).T]
     return np.array(gains).reshape(hops, len(outputs)).T
-
-
-def clock(time_s: float) -> str:
-    """Minutes, seconds and tenths."""
-    minutes, tenths = divmod(round(time_s * 10), 600)
-    return f"{minutes}:{tenths // 10:02}.{tenths % 10}"

@@ -15,6 +15,7 @@ from matplotlib.ticker import FuncFormatter, MultipleLocator
 from matplotlib.transforms import ScaledTranslation
 from numpy.typing import NDArray
 
+from residue.durations import place_in_words
 from residue.loudness.caps.caps import PLACE, reached_in_words
 from residue.loudness.meters.hops import HOP_RATE_HZ, HOP_S, HOPS_A_SECOND
 from residue.loudness.meters.measure import level_over_time
@@ -77,7 +78,7 @@ def _finish(axes: Axes, columns: int) -> None:
     axes.set_xlabel("time in minutes")
     span_s = axes.get_xlim()[1]
     axes.xaxis.set_major_locator(MultipleLocator(next((s for s in _TICKS_S if span_s / s <= _MOST_TICKS), 3600)))
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda at_s, _: f"{int(at_s // 60)}:{int(at_s % 60):02d}"))
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda at_s, _: place_in_words(at_s)))
     axes.grid(visible=True, color="#dddddd", linewidth=0.6)
     axes.spines[["top", "right"]].set_visible(False)
     if axes.get_legend_handles_labels()[0]:

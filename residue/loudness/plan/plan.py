@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.dsp import exact
-from residue.loudness.caps.caps import Cap, duration_in_words, level_in_words, protecting_caps
+from residue.durations import duration_in_words, place_in_words
+from residue.loudness.caps.caps import Cap, level_in_words, protecting_caps
 from residue.loudness.caps.ears import ear_of
 from residue.loudness.caps.instants import InstantCap, instant_cap
 from residue.loudness.meters.hops import HOP_S
@@ -56,8 +57,7 @@ class Approach:
     @property
     def at_in_words(self) -> str:
         """The time of the nearest approach, such as 17:40."""
-        minutes, seconds = divmod(round(self.at_s), 60)
-        return f"{minutes}:{seconds:02d}"
+        return place_in_words(self.at_s)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,33 +1,26 @@
-"""The levels of a whole performance, known before it plays."""
+"""The levels of a whole performance in a room, known before it plays."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from pathlib import Path
+from dataclasses import dataclass
 
-import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from residue.dsp.delay import DelayLine
+from residue.dsp import exact
 from residue.loudness.caps.caps import Cap, protecting_caps
-from residue.loudness.caps.ears import Ear, ear_of, planned_ears
-from residue.loudness.caps.instants import instant_cap
-from residue.loudness.caps.listeners import Listener, Underway, silence
-from residue.loudness.meters.hops import HOP_FRAMES, HOP_S, WeightingBank
-from residue.loudness.meters.true_peak import TruePeakMeter
+from residue.loudness.caps.ears import Ear, ear_of, planned_ears, spread_s
+from residue.loudness.caps.instants import InstantCap, instant_cap
+from residue.loudness.caps.listeners import QUIET_SHARE, energy_at_most, raised, slices_late
+from residue.loudness.meters.hops import HOP_FRAMES, HOP_S
 from residue.loudness.meters.weightings import Weighting
 from residue.loudness.outputs.outputs import Output
-from residue.loudness.stage import limiter
-from residue.loudness.stage.ending import Endings
-from residue.loudness.stage.protection import Conditioner, Delays, hop_energy
-from residue.problems import stopping
+from residue.loudness.plan.output_levels import PAIRED, STRENGTHS, Measuring, OutputLevels
 
 Floats = NDArray[np.float64]
-
-_AT_ONCE_FRAMES = 10 * HOP_FRAMES
-"""So large that the cost of calls does not matter, and so small that it fits into a processor's cache."""
+_Bounds = Sequence[tuple[bool, Floats, float]]
+"""By cap on a peak: whether its ear hears several outputs, its gains, and the magnitude that is allowed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,11 +31,10 @@ class LevelProfile:
     energy: Floats
     """(ears, hops): the energy of each hop as in Heard, in the unit of the ear; the next two are in this unit too."""
     peak: Floats
+    """At the ears of caps; 0 at those of people."""
     fast: Floats
     ending_peak: Floats
-    """(ears, hops): the peak of each hop if it fades out as the last one, or that of the silence after it if higher; 0
-    at ears without a cap that holds at every moment.
-    """
+    """(ears, hops): the peak of each hop if it fades out as the last one, or that of the silence after it if higher."""
     ending_fast: Floats
     """(ears, hops): the same for the power under F."""
     true_peak: Floats
@@ -72,185 +64,137 @@ class LevelProfile:
                 return index
         raise KeyError(key)
 
-    def save(self, path: Path) -> None:
-        """Writes the profile as an npz file."""
-        facts = np.frombuffer(msgspec.json.encode(self.ears), dtype=np.uint8)
-        with path.open("wb") as file:
-            np.savez(file, ears=facts, **{name: getattr(self, name) for name in _LEVELS})
-
-    @classmethod
-    def load(cls, path: Path) -> LevelProfile:
-        """Reads a file from `save`. Raises ProblemError if it cannot be read."""
-        try:
-            with path.open("rb") as file, np.load(file, allow_pickle=False) as held:
-                ears = msgspec.json.decode(held["ears"].tobytes(), type=tuple[Ear, ...])
-                return cls(ears=ears, **{name: held[name] for name in _LEVELS})
-        except Exception as error:  # a damaged archive makes its readers raise nearly any error
-            raise stopping(
-                str(path), f"The level profile cannot be read ({error}).", "Remove it; it is made again."
-            ) from error
-
-
-_LEVELS = ("energy", "peak", "fast", "ending_peak", "ending_fast", "true_peak", "onset_energy", "mapping_energy")
-
 
 def profile(blocks: Iterable[Floats], outputs: Mapping[str, Output], caps: Sequence[Cap]) -> LevelProfile:
     """The level profile of a performance, from its blocks before the cap, (outputs, frames)."""
-    making = Profiling(outputs, caps)
+    measuring = Measuring(outputs)
     for block in blocks:
-        making.take(block)
-    return making.finished()
+        measuring.take(block)
+    return profile_of(measuring.finished(), outputs, caps)
 
 
-def followed_from(outputs: Mapping[str, Output], caps: Sequence[Cap]) -> bytes:
-    """All of outputs and caps that a profile follows from: a limit over a window changes no level before the cap."""
+def profile_of(levels: OutputLevels, outputs: Mapping[str, Output], caps: Sequence[Cap]) -> LevelProfile:
+    """The level profile in a room, from the levels of its outputs: as if all of them were heard hop by hop again."""
     every_cap = (*caps, *protecting_caps(outputs))
-    listened = planned_ears(outputs, every_cap)
-    at_once = [
-        (ear_of(cap, outputs).key, one.of_peak, one.bound)
-        for cap in every_cap
-        if not cap.quantity.windowed
-        for one in [instant_cap(cap, 0)]
-    ]
-    chains = [(output.trim_db, output.delay_ms, output.protection_hz) for output in outputs.values()]
-    return msgspec.json.encode((listened, at_once, chains))
+    ears = planned_ears(outputs, every_cap)
+    trims = np.array([[exact.gain_from_db(output.trim_db)] for output in outputs.values()])
+    row = {ear.key: index for index, ear in enumerate(ears)}
+    instants = [instant_cap(cap, row[ear_of(cap, outputs).key]) for cap in every_cap if not cap.quantity.windowed]
+    late = slices_late(spread_s(outputs), HOP_FRAMES)
+    heard, faded, after = _peak_rows(levels.peaks * trims, _bounds_of(ears, instants), late)
+    bounds = [one for one in instants if one.of_peak]
+    peak, fading_peak, silent_peak = (_peak(ears, bounds, rows) for rows in (heard, faded, after))
+    fast, fading_fast, silent_fast = (_fast(ears, one) for one in levels.fast * (trims * trims))
+    squares = trims * trims
+    return LevelProfile(
+        ears=ears,
+        energy=np.array([_energy(ear, levels, trims) for ear in ears]),
+        peak=peak,
+        fast=fast,
+        ending_peak=np.maximum(fading_peak, _hop_before(silent_peak)),
+        ending_fast=np.maximum(fading_fast, _hop_before(silent_fast)),
+        true_peak=levels.true_peak * trims[:, 0],
+        onset_energy=levels.onset_energy * squares,
+        mapping_energy=levels.mapping_energy,
+    )
 
 
-@dataclass(slots=True, kw_only=True)
-class _Streams:
-    """All that remembers what came before."""
-
-    condition: Conditioner
-    delay: DelayLine
-    end: Endings
-    bank: WeightingBank
-    true_peak: TruePeakMeter
-    asked: Delays
-    memory: Underway
-    waiting: Floats
-    """(outputs, frames): what does not fill a hop yet."""
+def _hop_before(values: Floats) -> Floats:
+    """Each value moved to the hop before, as the silence after a hop belongs to it."""
+    return np.pad(values[:, 1:], ((0, 0), (0, 1)))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ProfileMark:
-    """A profile on its way: its streams, and the levels of the hops since the mark before."""
+def _energy(ear: Ear, levels: OutputLevels, trims: Floats) -> Floats:
+    """(hops,): the energy at an ear."""
+    strength, gains = STRENGTHS.index((ear.weighting, ear.power)), np.array(ear.gains)[:, np.newaxis] * trims
+    if ear.only is not None:
+        alone: Floats = raised(float(gains[ear.only, 0]), ear.power) * levels.energy[strength, ear.only]
+        return alone
+    if ear.spread_s is not None:
+        return energy_at_most(gains, levels.fullest[strength], ear.power)
+    apart: Floats = np.add.reduce(gains * gains * levels.energy[strength])
+    pairs = levels.together[PAIRED.index(ear.weighting)]
+    if not len(pairs):
+        return apart
+    one, other = np.triu_indices(len(gains), 1)
+    crossed = np.add.reduce(gains[one] * gains[other] * pairs)
+    likely: Floats = apart + np.maximum(0.0, 2.0 * crossed)
+    return likely
 
-    streams: _Streams
-    heard: tuple[Floats, ...]
-    ended: tuple[Floats, ...]
-    onset: Floats
-    mapping: Floats
+
+def _fast(ears: Sequence[Ear], powers: Floats) -> Floats:
+    """(ears, hops); powers: (2, outputs, hops), that which may arrive, and that of the hop."""
+    fast = np.zeros((len(ears), powers.shape[2]))
+    for at, ear in enumerate(ears):
+        if ear.spread_s is not None and ear.weighting is Weighting.A:
+            fast[at] = energy_at_most(_column(ear), powers[0] if ear.only is None else powers[1], 2)
+    return fast
 
 
-class Profiling:
-    """Makes a level profile from blocks; it can go on from marks that it left.
+def _bounds_of(ears: Sequence[Ear], instants: Sequence[InstantCap]) -> _Bounds:
+    peaks = [one for one in instants if one.of_peak]
+    return [(ears[one.ear].only is None, _column(ears[one.ear]), one.bound) for one in peaks]
 
-    The blocks pass through trim, delay and subsonic high-pass, which the cap stage applies to every sound, but not
-    through the parts that act on loud sound only. Its hops are those of a playback that begins on a hop boundary of the
-    stage.
+
+def _column(ear: Ear) -> Floats:
+    """(outputs, 1): the gains of an ear."""
+    return np.array(ear.gains)[:, np.newaxis]
+
+
+def _peak_rows(peaks: Floats, bounds: _Bounds, late: int) -> tuple[tuple[Floats, Floats], ...]:
+    """For each hop, its fade and the silence after the hop before: its own peaks, and the most with what is late.
+
+    Both are (2, outputs, hops), as Listener.peaks gives them. peaks: (3, 3, outputs, hops).
     """
-
-    def __init__(self, outputs: Mapping[str, Output], caps: Sequence[Cap]) -> None:
-        every_cap = (*caps, *protecting_caps(outputs))
-        self._ears = planned_ears(outputs, every_cap)
-        row = {ear.key: index for index, ear in enumerate(self._ears)}
-        instants = [instant_cap(cap, row[ear_of(cap, outputs).key]) for cap in every_cap if not cap.quantity.windowed]
-        self._ending = sorted({one.ear for one in instants})
-        at_end = [replace(one, ear=self._ending.index(one.ear)) for one in instants]
-        self._listen = Listener(self._ears, instants)
-        self._streams = _Streams(
-            condition=Conditioner(outputs),
-            delay=DelayLine(len(outputs), limiter.DELAY_FRAMES),
-            end=Endings([self._ears[index] for index in self._ending], at_end, len(outputs)),
-            bank=WeightingBank({Weighting.C, *(ear.weighting for ear in self._ears)}, len(outputs)),
-            true_peak=TruePeakMeter(len(outputs)),
-            asked=Delays(outputs),
-            memory=silence(len(outputs)),
-            waiting=np.zeros((len(outputs), 0)),
-        )
-        self._marks: list[ProfileMark] = []
-        self._begin()
-
-    def _begin(self) -> None:
-        self._heard: list[tuple[Floats, ...]] = []
-        self._ended: list[tuple[Floats, ...]] = []
-        self._onset: list[Floats] = []
-        self._mapping: list[Floats] = []
-
-    def take(self, block: Floats) -> None:
-        """Takes the next block before the cap, (outputs, frames)."""
-        streams = self._streams
-        waiting = np.concatenate((streams.waiting, block), axis=1)
-        whole = waiting.shape[1] // HOP_FRAMES * HOP_FRAMES
-        for start in range(0, whole, _AT_ONCE_FRAMES):
-            self._hops(waiting[:, start : min(whole, start + _AT_ONCE_FRAMES)])
-        streams.waiting = waiting[:, whole:]
-
-    def _hops(self, hops: Floats) -> None:
-        streams = self._streams
-        finite = np.where(np.isfinite(hops), hops, 0.0)
-        self._mapping.append(hop_energy(_by_hop(streams.asked(finite))))
-        protected = streams.condition(finite)
-        self._onset.append(hop_energy(_by_hop(protected)))
-        conditioned = streams.delay(protected)
-        streams.true_peak(conditioned)
-        weighted = {name: _by_hop(signals) for name, signals in streams.bank(conditioned).items()}
-        before = []
-        for number in range(conditioned.shape[1] // HOP_FRAMES):
-            before.append(streams.memory)
-            received = self._listen({name: one[:, number] for name, one in weighted.items()}, streams.memory)
-            self._heard.append((received.energy, received.peak, received.fast))
-            streams.memory = received.memory
-        if self._ending:
-            self._ended.append(streams.end(_by_hop(conditioned), weighted, before))
-
-    def mark(self) -> ProfileMark:
-        """The way up to here since the mark before. Its streams go on: keep it before the next block."""
-        mark = ProfileMark(
-            streams=self._streams,
-            heard=tuple(np.stack(part, axis=1) for part in zip(*self._heard, strict=True)),
-            ended=tuple(np.concatenate(part, axis=1) for part in zip(*self._ended, strict=True)),
-            onset=np.concatenate(self._onset, axis=1),
-            mapping=np.concatenate(self._mapping, axis=1),
-        )
-        self._marks.append(mark)
-        self._begin()
-        return mark
-
-    def go_on_from(self, marks: Sequence[ProfileMark]) -> None:
-        """Goes on after these marks, the first of which begins at the beginning."""
-        self._marks, self._streams = list(marks), marks[-1].streams
-
-    def finished(self) -> LevelProfile:
-        """The profile; the end is silence for the limiter's delay and one hop."""
-        waits = self._streams.waiting.shape[1]
-        last = ((waits + limiter.DELAY_FRAMES) // HOP_FRAMES + 2) * HOP_FRAMES
-        self.take(np.zeros((len(self._streams.waiting), last - waits)))
-        self.mark()
-        energy, peak, fast = (
-            np.concatenate(part, axis=1) for part in zip(*(m.heard for m in self._marks), strict=True)
-        )
-        ending_peak, ending_fast = np.zeros_like(peak), np.zeros_like(fast)
-        if self._ending:
-            ended = zip(*(mark.ended for mark in self._marks), strict=True)
-            faded_peak, faded_fast, *after = (np.concatenate(part, axis=1) for part in ended)
-            after_peak, after_fast = (
-                np.pad(part[:, 1:], ((0, 0), (0, 1))) for part in after
-            )  # moved to the hop before
-            ending_peak[self._ending] = np.maximum(faded_peak, after_peak)
-            ending_fast[self._ending] = np.maximum(faded_fast, after_fast)
-        return LevelProfile(
-            ears=self._ears,
-            energy=energy,
-            peak=peak,
-            fast=fast,
-            ending_peak=ending_peak,
-            ending_fast=ending_fast,
-            true_peak=self._streams.true_peak.highest,
-            onset_energy=np.concatenate([mark.onset for mark in self._marks], axis=1),
-            mapping_energy=np.concatenate([mark.mapping for mark in self._marks], axis=1),
-        )
+    heard = _settled(peaks[0], bounds, late)
+    heard_late = _late(heard, late)
+    faded = _looked_for(peaks[1], heard_late, bounds)
+    faded_late = np.maximum(_late(faded, 1), _late(np.pad(heard, ((0, 0), (0, 0), (1, 0)))[..., :-1], late - 1))
+    after = _looked_for(peaks[2], faded_late, bounds)
+    return tuple(
+        (own, np.maximum(own, before))
+        for own, before in ((heard, heard_late), (faded, heard_late), (after, faded_late))
+    )
 
 
-def _by_hop(signals: Floats) -> Floats:
-    return signals.reshape(len(signals), -1, HOP_FRAMES)
+def _late(rows: Floats, hops: int) -> Floats:
+    """The highest of so many hops before each hop, along the last axis."""
+    before = np.zeros_like(rows)
+    for late in range(1, hops + 1):
+        before[..., late:] = np.maximum(before[..., late:], rows[..., :-late])
+    return before
+
+
+def _settled(peaks: Floats, bounds: _Bounds, late: int) -> Floats:
+    """The same where the hops before are those of the row itself: each round settles at least one hop more."""
+    found = _looked_for(peaks, np.zeros((2, *peaks.shape[1:])), bounds)
+    while True:
+        again = _looked_for(peaks, _late(found, late), bounds)
+        if np.array_equal(found, again):
+            return again
+        found = again
+
+
+def _looked_for(peaks: Floats, before: Floats, bounds: _Bounds) -> Floats:
+    """(2, outputs, hops): the true peaks of the hops in which they may matter to a cap, as Listener.peaks decides."""
+    samples, most, between = peaks
+    highest = np.maximum(most, before[1])
+    loud = np.full(samples.shape[1], not bounds)
+    for several, gains, bound in bounds:
+        loud |= np.add.reduce(gains * highest) > bound * (QUIET_SHARE if several else 1.0)
+    return np.array([np.where(loud, between, samples), np.where(loud, between, most)])
+
+
+def _peak(ears: Sequence[Ear], instants: Sequence[InstantCap], rows: tuple[Floats, Floats]) -> Floats:
+    """(ears, hops); rows: (2, outputs, hops) twice, of the hop and with what is late."""
+    (own, _), (highest, most) = rows
+    peak = np.zeros((len(ears), own.shape[1]))
+    for at, ear in enumerate(ears):
+        if ear.weighting is Weighting.C and ear.spread_s is not None:
+            only = ear.only
+            peak[at] = np.add.reduce(_column(ear) * highest) if only is None else ear.gains[only] * own[only]
+    for one in instants:
+        if ears[one.ear].only is None:
+            at_most = np.add.reduce(_column(ears[one.ear]) * most)
+            peak[one.ear] = np.where(at_most > one.bound, at_most, peak[one.ear])
+    return peak

@@ -14,6 +14,7 @@ from residue.loudness.outputs.measurement import MeasuredWith, check_measurement
 from residue.loudness.outputs.odd_readings import odd_readings, odd_vibration
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.plan import Plan
+from residue.loudness.stage.cut_off import cut_off_db
 from residue.problems import Finding, Severity, nearest
 
 _DEAF_TO_BASS = frozenset({Weighting.A, Weighting.K})
@@ -45,6 +46,7 @@ def check_room(
         *_inaudible(caps, outputs),
         *_unheard_bass(caps),
         *_idle_caps(caps),
+        *_clicks(caps, outputs),
     ]
 
 
@@ -113,7 +115,7 @@ _NO_VIBRATION = {
     ),
     Weighting.WD: (
         "It limits horizontal vibration, but the vibration calibration of output {} says nothing of it.",
-        "Measure it with a vibration meter and write read_horizontal_m_per_s2, or take this cap out.",
+        "Measure it with a vibration meter (residue calibrate), or take this cap out.",
     ),
 }
 
@@ -195,6 +197,28 @@ def _idle_caps(caps: Sequence[Cap]) -> list[Finding]:
         told = f"Two rules contradict each other: {what}" if both_rules else what
         mend = "The lower one holds. Remove the other one if it is a mistake."
         findings.append(Finding(severity, "room.toml: cap", told, mend))
+    return findings
+
+
+_CLICK_DB = 0.01
+"""A click that passes a cap by less is not told: no meter shows it."""
+
+
+def _clicks(caps: Sequence[Cap], outputs: Mapping[str, Output]) -> list[Finding]:
+    """Finds caps on a moment that a click can pass where the sound is cut off."""
+    findings = []
+    for cap in caps:
+        heard = not cap.physical or calibrated(outputs)
+        if cap.quantity.windowed or not heard or cap.at not in (PLACE, *outputs):
+            continue
+        over_db = cut_off_db(cap, outputs)
+        if over_db > _CLICK_DB:
+            what = (
+                f"Where a power cut cuts a loud low sound off, it clicks: {cap.name} of {cap.limit_in_words} can then "
+                f"be passed by {over_db:.2g} dB at most."
+            )
+            mend = "A lower ceiling_dbtp makes it less, and an emergency supply for computer and amplifiers spares it."
+            findings.append(Finding(Severity.NOTES, "room.toml: cap", what, mend))
     return findings
 
 

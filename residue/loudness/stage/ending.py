@@ -17,7 +17,6 @@ from residue.dsp.filters import SosFilter
 from residue.dsp.kernel import magnitudes
 from residue.loudness.caps.ears import Ear
 from residue.loudness.caps.instants import InstantCap
-from residue.loudness.caps.listeners import Listener, Underway, silence
 from residue.loudness.meters.hops import HOP_FRAMES, HOP_RATE_HZ, Weighted, WeightingBank
 from residue.loudness.meters.true_peak import SUM_OF_MAGNITUDES
 from residue.loudness.meters.weightings import Weighting, sections
@@ -31,28 +30,22 @@ _MEMORY_HOPS = 10
 
 
 class Endings:
-    """Peak and highest power under F, as in Heard, of each hop as if it were the last; takes a stream in order.
+    """Each hop as if it were the last, under A, C and Z; takes a stream in order."""
 
-    ears: those of the caps `instants`, A- or C-weighted.
-    """
-
-    def __init__(self, ears: Sequence[Ear], instants: Sequence[InstantCap], outputs: int) -> None:
-        self._listen = Listener(ears, instants)
-        self._weightings = {Weighting.C, *(ear.weighting for ear in ears)} - {Weighting.Z}
+    def __init__(self, outputs: int) -> None:
         self._ringing: Weighted = {
-            name: np.zeros((outputs, 1, HOP_FRAMES)) for name in (*self._weightings, Weighting.Z)
+            name: np.zeros((outputs, 1, HOP_FRAMES)) for name in (Weighting.A, Weighting.C, Weighting.Z)
         }
         """The ringing of the rising part of the hop before, which must be subtracted from the silence after its
         fade.
         """
-        self._faded = silence(outputs)
 
-    def __call__(self, hops: Floats, weighted: Weighted, before: Sequence[Underway]) -> tuple[Floats, ...]:
-        """Peak and power of each hop faded out, then of the silence after each hop before; (ears, hops) each.
+    def __call__(self, hops: Floats, weighted: Weighted) -> tuple[Weighted, Weighted]:
+        """Each hop faded out, and the silence after each hop before.
 
-        hops, weighted: (outputs, hops, HOP_FRAMES). before: the memory before each hop. The weightings are linear. So a
-        hop that fades out is the hop minus its rising part, which begins at rest; and the silence after it is the next
-        hop minus the part that began there.
+        hops, weighted: (outputs, hops, HOP_FRAMES), as all that it gives. The weightings are linear. So a hop that
+        fades out is the hop minus its rising part, which begins at rest; and the silence after it is the next hop minus
+        the part that began there.
         """
         rising = self._at_rest(np.concatenate((hops * RISE, np.zeros_like(hops)), axis=2))
         beginning = self._at_rest(hops)
@@ -62,18 +55,14 @@ class Endings:
             ringing = np.concatenate((self._ringing[name], rise[:, :-1, HOP_FRAMES:]), axis=1)
             after[name] = weighted[name] - beginning[name] - ringing
         self._ringing = {name: rise[:, -1:, HOP_FRAMES:] for name, rise in rising.items()}
-        found = []
-        for number, memory in enumerate(before):
-            ended = self._listen({name: one[:, number] for name, one in after.items()}, self._faded)
-            fading = self._listen({name: one[:, number] for name, one in faded.items()}, memory)
-            self._faded = fading.memory
-            found.append((fading.peak, fading.fast, ended.peak, ended.fast))
-        return tuple(np.stack(part, axis=1) for part in zip(*found, strict=True))
+        return faded, after
 
-    def _at_rest(self, hops: Floats) -> Weighted:
+    @staticmethod
+    def _at_rest(hops: Floats) -> Weighted:
         """Each hop under the weightings, as if silence had come before it."""
         rows = hops.reshape(-1, hops.shape[-1])
-        return {name: one.reshape(hops.shape) for name, one in WeightingBank(self._weightings, len(rows))(rows).items()}
+        bank = WeightingBank((Weighting.A, Weighting.C), len(rows))
+        return {name: one.reshape(hops.shape) for name, one in bank(rows).items()}
 
 
 class Reach:

@@ -14,9 +14,11 @@ from residue.loudness.meters.hops import HOP_FRAMES, Weighted
 from residue.loudness.meters.programme_loudness import GRAINS_PER_HOP, ProgrammeLoudness
 from residue.loudness.meters.time_weighting import TimeWeightedMeter, grain_powers
 from residue.loudness.meters.true_peak import TruePeakMeter
-from residue.loudness.meters.weightings import Weighting
+from residue.loudness.meters.weightings import FELT, Weighting
 
 Floats = NDArray[np.float64]
+Felt = tuple[Weighting, int]
+"""A weighting of vibration, and the number of a place."""
 
 
 class HopMeter:
@@ -24,10 +26,10 @@ class HopMeter:
 
     What one hop needs is computed as it comes; the rest when somebody asks (`settle`), over all hops since at once.
     Powers and magnitudes are in the unit of the ear at the place. heard: the A-weighted ear at the visitor's place.
-    felt: the ears for vibration, by the number of their place.
+    felt: the ears for vibration, by weighting and the number of their place.
     """
 
-    def __init__(self, outputs: int, heard: Ear, felt: Mapping[int, Ear]) -> None:
+    def __init__(self, outputs: int, heard: Ear, felt: Mapping[Felt, Ear]) -> None:
         self._felt, self._together = felt, np.array(heard.gains)
         self._gains = np.array([[gain * gain] for gain in heard.gains])
         # The visitor's place is metered twice: all outputs in phase, and their powers added. The larger one counts.
@@ -36,7 +38,7 @@ class HopMeter:
         self.true_peak = TruePeakMeter(outputs)
         self.fast, self.fast_max, self.slow, self.slow_max = (np.zeros(outputs + 1) for _ in range(4))
         """(places,): levels at the end of the last settled hop, and the highest within those that were settled last."""
-        self.fourth = np.zeros(outputs + 1)
+        self.fourth = {weighting: np.zeros(outputs + 1) for weighting in FELT}
         """(places,): fourth powers of the weighted acceleration, summed over the last hop, in the most likely case."""
         self._waiting: list[tuple[Floats, Floats]] = []
         """Of each hop that is not settled: energies of grains for the loudness, and powers for the needles."""
@@ -46,9 +48,9 @@ class HopMeter:
         energies = power_sums(weighted[Weighting.K], HOP_FRAMES // GRAINS_PER_HOP)
         self._waiting.append((energies, self._powers(weighted[Weighting.A])))
         self.true_peak(weighted[Weighting.Z])
-        for place, ear in self._felt.items():
-            squares = arriving_squares(ear, weighted[Weighting.WK])
-            self.fourth[place] = max(float(np.add.reduce(one * one)) for one in squares)
+        for (weighting, place), ear in self._felt.items():
+            squares = arriving_squares(ear, weighted[weighting])
+            self.fourth[weighting][place] = max(float(np.add.reduce(one * one)) for one in squares)
 
     def _powers(self, weighted: Floats) -> Floats:
         """(1 + outputs, grains): all outputs in phase, and each alone."""
@@ -76,6 +78,7 @@ def _larger_first(rows: Floats) -> Floats:
     return np.concatenate(([max(rows[0], rows[1])], rows[2:]))
 
 
-def felt_at(ears: Sequence[Ear], places: Sequence[str]) -> Mapping[int, Ear]:
-    """The ears of people for vibration, by the number of their place."""
-    return {places.index(ear.at): ear for ear in ears if ear.weighting is Weighting.WK and ear.spread_s is None}
+def felt_at(ears: Sequence[Ear], places: Sequence[str]) -> Mapping[Felt, Ear]:
+    """The ears of people for vibration, by weighting and the number of their place."""
+    felt = [ear for ear in ears if ear.weighting in FELT and ear.spread_s is None]
+    return {(ear.weighting, places.index(ear.at)): ear for ear in felt}

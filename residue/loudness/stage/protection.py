@@ -57,13 +57,9 @@ class Conditioner:
         self._delay = Delays(outputs)
         highest = lowpass(HIGHEST_HZ, HOP_RATE_HZ, HIGHEST_ORDER)
         lowest_hz = [output.protection_hz for output in outputs.values()]
-        self._filters = [  # outputs with the same band together, which is faster
-            (
-                [at for at, one in enumerate(lowest_hz) if one == hz],
-                SosFilter(np.vstack([highpass(hz, HOP_RATE_HZ, SUBSONIC_ORDER), highest]), lowest_hz.count(hz)),
-            )
-            for hz in dict.fromkeys(lowest_hz)
-        ]
+        self._protect = SosFilter(
+            np.stack([np.vstack([highpass(hz, HOP_RATE_HZ, SUBSONIC_ORDER), highest]) for hz in lowest_hz])
+        )
 
     def trim(self, outputs: Mapping[str, Output]) -> None:
         """Moves to the trims of these outputs within the next block, which is a hop of the cap stage."""
@@ -79,12 +75,7 @@ class Conditioner:
     def __call__(self, block: Floats) -> Floats:
         """Conditions a block, (outputs, frames), of finite samples; gives the same shape."""
         trimmed: Floats = np.minimum(np.maximum(block, -LOUDEST), LOUDEST) * self._line(block.shape[1])
-        delayed = self._delay(trimmed)
-        if len(self._filters) == 1:
-            return self._filters[0][1](delayed)
-        for rows, protect in self._filters:
-            delayed[rows] = protect(delayed[rows])
-        return delayed
+        return self._protect(self._delay(trimmed))
 
 
 def _trims(outputs: Mapping[str, Output]) -> Floats:

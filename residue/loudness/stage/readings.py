@@ -34,6 +34,8 @@ class Levels:
     loudness_range_lu: float | None
     acceleration_ms2: float | None
     """Wk-weighted, in m/s²; None where the vibration is not calibrated."""
+    acceleration_horizontal_ms2: float | None
+    """Wd-weighted; None also where nothing was read horizontally."""
     physical: bool
 
 
@@ -95,6 +97,9 @@ class Received:
     """Wk-weighted acceleration, dB re 1 m/s²; -inf also where the vibration is not calibrated."""
     vdv: float
     """Vibration dose value, m/s^1.75."""
+    aw_horizontal: float
+    """Wd-weighted acceleration, dB re 1 m/s²; -inf also where nothing was read horizontally."""
+    vdv_horizontal: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,7 +144,7 @@ def mean_db(levels: Sequence[float], durations_s: Sequence[float]) -> float:
     return db_of_power(energy / sum(durations_s)) if energy else -inf
 
 
-_MEANS = frozenset({"laeq", "lceq", "lzeq", "lgeq", "aw"})
+_MEANS = frozenset({"laeq", "lceq", "lzeq", "lgeq", "aw", "aw_horizontal"})
 _LAST = frozenset({"integrated_lufs", "loudness_range_lu"})
 
 
@@ -148,7 +153,7 @@ def _together(received: Sequence[Received], durations_s: Sequence[float]) -> Rec
         values: list[float] = [getattr(one, name) for one in received]
         if name in _MEANS:
             return mean_db(values, durations_s)
-        if name == "vdv":
+        if name.startswith("vdv"):
             return combined_vdv(values)
         return values[-1] if name in _LAST else max(values)
 

@@ -29,7 +29,8 @@ class SentRecord:
     def __init__(self, ears: int, before: SentHistory) -> None:
         self._before = before
         self._recent = np.zeros((ears, RECENT_HOPS))
-        self._bins = np.zeros((ears, _BINS))
+        # Filled, not only asked for: the system gives a page when it is written, and these would come over a whole day.
+        self._bins = np.full((ears, _BINS), 0.0)
         self._count = 0
 
     def add(self, energy: Floats) -> None:

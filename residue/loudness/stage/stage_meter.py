@@ -50,7 +50,7 @@ class StageMeter:
         self._energy, self._peak = np.zeros(len(ears)), np.zeros(len(ears))
         self._highest = np.zeros((4, places))
         """The highest LAF, LAS, momentary and short-term loudness, as powers."""
-        self._fourth = np.zeros(places)
+        self._fourth = {weighting: np.zeros(places) for weighting in FELT}
         self._meter.true_peak.highest[:] = 0.0
         self._lowest_governor, self._lowest_limiter, self._muted_before = 1.0, 1.0, self._muted
 
@@ -63,7 +63,8 @@ class StageMeter:
         self._energy += heard.energy
         np.maximum(self._peak, heard.peak, out=self._peak)
         meter(heard.weighted)
-        self._fourth += meter.fourth
+        for weighting, fourth in meter.fourth.items():
+            self._fourth[weighting] += fourth
         self._lowest_governor = min(self._lowest_governor, self._governor.lowest_gain)
         self._lowest_limiter = min(self._lowest_limiter, limiter_gain)
         self._count += 1
@@ -95,7 +96,9 @@ class StageMeter:
         def level(weighting: Weighting) -> float:
             return db_of_power(float(heard.energy[self._index[at, weighting]]) / HOP_FRAMES)
 
-        felt = (at, Weighting.WK) in self._index
+        def acceleration(weighting: Weighting) -> float | None:
+            return exact.gain_from_db(level(weighting)) if (at, weighting) in self._index else None
+
         momentary, short_term = (gating.lufs(float(means[place])) for means in meter.loudness.means)
         integrated, loudness_range = self._whole[place]
         return Levels(
@@ -111,7 +114,8 @@ class StageMeter:
             short_term_lufs=short_term,
             integrated_lufs=integrated,
             loudness_range_lu=loudness_range,
-            acceleration_ms2=exact.gain_from_db(level(Weighting.WK)) if felt else None,
+            acceleration_ms2=acceleration(Weighting.WK),
+            acceleration_horizontal_ms2=acceleration(Weighting.WD),
             physical=self._physical,
         )
 
@@ -144,6 +148,9 @@ class StageMeter:
             row = self._index.get((at, weighting))
             return -inf if row is None else db_of_power(float(self._energy[row]) / frames)
 
+        def dose(weighting: Weighting) -> float:
+            return float((self._fourth[weighting][place] / HOP_RATE_HZ) ** 0.25)
+
         fast, slow, momentary, short_term = self._highest[:, place]
         integrated, loudness_range = self._whole[place]
         return Received(
@@ -160,7 +167,9 @@ class StageMeter:
             integrated_lufs=-inf if integrated is None else integrated,
             loudness_range_lu=loudness_range or 0.0,
             aw=mean(Weighting.WK),
-            vdv=(float(self._fourth[place]) / HOP_RATE_HZ) ** 0.25,
+            vdv=dose(Weighting.WK),
+            aw_horizontal=mean(Weighting.WD),
+            vdv_horizontal=dose(Weighting.WD),
         )
 
     def take_tally(self) -> Tally:

@@ -75,11 +75,12 @@ class GrainCloud(Node, frozen=True, kw_only=True):
             nonlocal captured
             span, sound, frozen = block.span, total(block.fast("input")), block.maybe_slow("captured")
             cloud.begin(_grains(block, random(span.ticks * _DRAWS).reshape(-1, _DRAWS)))
-            out = np.zeros((2, span.frames))
+            parts = []
             for start, stop, keeps in runs(span, np.zeros(span.ticks) if frozen is None else frozen, captured):
-                cloud(None if keeps else sound[start:stop], span.start + start, out[:, start:stop])
+                parts.append(np.zeros((2, stop - start)))
+                cloud(None if keeps else sound[start:stop], span.start + start, parts[-1])
                 captured = keeps
-            return out
+            return parts[0] if len(parts) == 1 else np.concatenate((np.zeros((2, 0)), *parts), axis=1)
 
         return step
 

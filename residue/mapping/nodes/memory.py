@@ -8,10 +8,10 @@ from typing import Annotated
 import numpy as np
 from msgspec import Meta
 
-from residue.dsp import filters
-from residue.dsp.delay import DelayLine
+from residue.dsp import filters, kernel
+from residue.dsp.delay import DelayLine, DelayLines
 from residue.dsp.exact import Floats, total
-from residue.dsp.filters import SosFilter
+from residue.dsp.filters import SUBNORMAL_GUARD, SosFilter
 from residue.dsp.shaping import bend_above, entering, leaving
 from residue.mapping.node import Block, Control, Drive, FastIn, Node, NodeContext, Ramp, Step
 from residue.mapping.nodes.controls import GainRamp, mapped
@@ -53,8 +53,8 @@ class Layers(Node, frozen=True):
     def prepare(self, context: NodeContext) -> Step:
         """One ring for each loop."""
         clean = SosFilter(filters.highpass(_LOWEST_HZ, AUDIO_RATE_HZ, 1))
-        loops = [_Loop(frame_at(length_s), self.dull_hz) for length_s in self.loop_s]
-        places = [2 * (n + 0.5) / len(loops) - 1 for n in range(len(loops))]
+        loops = _Loops([frame_at(length_s) for length_s in self.loop_s], self.dull_hz)
+        places = [2 * (n + 0.5) / len(self.loop_s) - 1 for n in range(len(self.loop_s))]
         pans = [_Pan(place) for place in places]
         take, give, keep = GainRamp(), GainRamp(), GainRamp()
 
@@ -64,8 +64,8 @@ class Layers(Node, frozen=True):
             kept = keep(span, -controls["decay_db"])
             level = give(span, controls["gain_db"])
             out = np.zeros((2, span.frames))
-            for loop, pan in zip(loops, pans, strict=True):
-                sounding = loop(heard, kept) * level
+            for loop, pan in zip(loops(heard, kept), pans, strict=True):
+                sounding = loop * level
                 for channel, gain in zip(out, pan(block, controls["spread"]), strict=True):
                     channel += sounding * gain
             return out
@@ -109,21 +109,34 @@ _LOWEST_HZ = 5.0
 _BENT_FROM, _BOUND = 0.5, 1.0
 
 
-class _Loop:
-    """A ring that plays its content and adds the input to it."""
+class _Loops:
+    """Rings that play their content and add the input to it."""
 
-    def __init__(self, length: int, dull_hz: float) -> None:
-        self._line = DelayLine(1, length)
-        self._dull = SosFilter(_dulling(dull_hz))
+    def __init__(self, lengths: list[int], dull_hz: float) -> None:
+        self._lines = DelayLines(lengths)
+        self._dull = SosFilter(_dulling(dull_hz), len(lengths))
 
     def __call__(self, heard: Floats, kept: Control) -> Floats:
-        """The output, (frames,)."""
-        out = np.empty_like(heard)
-        for here in _pieces(len(heard), self._line.length):
-            sounding = self._line.oldest(here.stop - here.start)
-            out[here] = sounding[0]
-            again = self._dull(sounding) * _part(kept, here) + heard[here]
-            self._line.push(bend_above(again, _BENT_FROM, _BOUND))
+        """The output of each, (loops, frames)."""
+        lines, dull = self._lines, self._dull
+        if kernel.COMPILED:
+            return kernel.loops(
+                heard,
+                np.atleast_1d(kept),
+                ring=lines.ring,
+                lengths=lines.lengths,
+                at=lines.at,
+                sos=dull.sos,
+                state=dull.state,
+                guard=SUBNORMAL_GUARD,
+                knee=_BENT_FROM,
+                bound=_BOUND,
+            )
+        out = np.empty((len(lines.lengths), len(heard)))
+        for here in _pieces(len(heard), lines.longest):
+            out[:, here] = lines.oldest(here.stop - here.start)
+            again = dull(out[:, here]) * _part(kept, here) + heard[here]
+            lines.push(bend_above(again, _BENT_FROM, _BOUND))
         return out
 
 

@@ -7,10 +7,10 @@ from typing import Annotated
 import numpy as np
 from msgspec import Meta
 
-from residue.dsp import exact, filters
-from residue.dsp.delay import DelayLine
+from residue.dsp import exact, filters, kernel
+from residue.dsp.delay import DelayLines
 from residue.dsp.exact import total
-from residue.dsp.filters import SosFilter
+from residue.dsp.filters import SUBNORMAL_GUARD, SosFilter
 from residue.mapping.node import Drive, FastIn, Node, NodeContext, Step
 from residue.mapping.nodes.controls import GainRamp
 from residue.mapping.nodes.fields import GainDb
@@ -55,24 +55,33 @@ class _Network:
 
     def __init__(self, *, size: float, decay_s: float, dull_hz: float) -> None:
         lengths = [round(length * size) for length in _LINES]
-        self._lines = [DelayLine(1, length) for length in lengths]
-        losses = [exact.gain_from_db(-60.0 * length / (decay_s * AUDIO_RATE_HZ)) for length in lengths]
-        self._losses = np.array(losses)[:, None]
+        self._lines = DelayLines(lengths)
+        self._losses = np.array([exact.gain_from_db(-60.0 * length / (decay_s * AUDIO_RATE_HZ)) for length in lengths])
         self._dull = SosFilter(filters.lowpass(dull_hz, AUDIO_RATE_HZ, 1), len(lengths))
-        self._longest_piece = min(lengths)
 
     def __call__(self, sound: Fast) -> Fast:
         """The output, (2, frames)."""
+        lines, dull = self._lines, self._dull
+        if kernel.COMPILED:
+            return kernel.room(
+                sound,
+                ring=lines.ring,
+                lengths=lines.lengths,
+                at=lines.at,
+                losses=self._losses,
+                sos=dull.sos,
+                state=dull.state,
+                guard=SUBNORMAL_GUARD,
+            )
         out = np.empty((2, sound.shape[1]))
-        for start in range(0, sound.shape[1], self._longest_piece):
-            piece = sound[:, start : start + self._longest_piece]
+        for start in range(0, sound.shape[1], lines.longest):
+            piece = sound[:, start : start + lines.longest]
             out[:, start : start + piece.shape[1]] = self._pass(piece)
         return out
 
     def _pass(self, piece: Fast) -> Fast:
-        heard = np.concatenate([line.oldest(piece.shape[1]) for line in self._lines])
-        back = self._dull(heard) * self._losses
-        back -= total(back) * (2 / len(self._lines))  # Householder: mixes all lines and keeps their power
-        for index, line in enumerate(self._lines):
-            line.push((back[index] + piece[index % len(piece)])[None])
+        heard = self._lines.oldest(piece.shape[1])
+        back = self._dull(heard) * self._losses[:, None]
+        back -= total(back) * (2 / len(back))  # Householder: mixes all lines and keeps their power
+        self._lines.push(back + piece[np.arange(len(back)) % len(piece)])
         return np.stack((total(heard[0::2]), total(heard[1::2]))) * 0.5

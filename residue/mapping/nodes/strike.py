@@ -9,7 +9,7 @@ from typing import Annotated
 import numpy as np
 from msgspec import Meta
 
-from residue.dsp import exact, filters
+from residue.dsp import exact, filters, kernel
 from residue.dsp.exact import Floats, sine, total
 from residue.dsp.filters import SosFilter
 from residue.dsp.phase import Phasor
@@ -146,22 +146,43 @@ class _Player:
         for one in self._sounding:
             first, last = max(one.frame, span.start), min(self._ends(one), span.stop)
             if first < last:
-                for part, gain in zip(self._read(one, first, last), one.gains, strict=True):
-                    out[first - span.start : last - span.start] += part * gain
+                self._add(one, out, span.start, first=first, last=last)
         self._sounding = [one for one in self._sounding if span.stop < self._ends(one)]
         return out
 
     def _ends(self, one: _Sounding) -> int:
         return one.frame + -(-self._length * ONE // one.step)
 
+    def _add(self, one: _Sounding, out: Floats, start: int, *, first: int, last: int) -> None:
+        """Adds frames first, …, last - 1 of the performance to `out`, which begins with the frame `start`."""
+        if not kernel.COMPILED:
+            for part, gain in zip(self._read(one, first, last), one.gains, strict=True):
+                out[first - start : last - start] += part * gain
+            return
+        for part, gain in zip(self._parts_for(one.step), one.gains, strict=True):
+            kernel.add_grain(
+                out[None],
+                [gain],
+                ring=part,
+                position=_MARGIN,
+                within=first - one.frame,
+                step=one.step,
+                first=first - start,
+                count=last - first,
+                coefficients=exact.SINE_ROW,
+            )
+
     def _read(self, one: _Sounding, first: int, last: int) -> list[Floats]:
         """Frames first, …, last - 1 of the performance, for each part."""
-        parts = self._version(len([raised for raised in _RAISED if one.step > raised]))
+        parts = self._parts_for(one.step)
         if one.step == ONE:
             return [part[_MARGIN + first - one.frame : _MARGIN + last - one.frame] for part in parts]
         ahead, share = places(np.arange(first - one.frame, last - one.frame, dtype=np.int64), one.step)
         at = ahead + _MARGIN
         return [cubic(part[at - 1], part[at], part[at + 1], part[at + 2], share) for part in parts]
+
+    def _parts_for(self, step: int) -> list[Floats]:
+        return self._version(len([raised for raised in _RAISED if step > raised]))
 
     def _version(self, number: int) -> list[Floats]:
         """The parts with silence around them, ready to be played 2 ** (number / _VERSIONS) times as fast."""

@@ -7,7 +7,7 @@ from typing import Annotated
 import numpy as np
 from msgspec import Meta
 
-from residue.dsp.exact import sine, total
+from residue.dsp.exact import partials, sine, total
 from residue.dsp.phase import Phasor
 from residue.mapping.node import Block, Control, Drive, Node, NodeContext, Ramp, SlowIn, Step
 from residue.mapping.nodes.controls import GainRamp
@@ -67,15 +67,18 @@ class Oscillator(Node, frozen=True):
     def prepare(self, context: NodeContext) -> Step:
         """Sines on multiples of one phase."""
         phasor, frequency, level = Phasor(AUDIO_RATE_HZ), Ramp(), GainRamp()
+        weights = 1.0 / np.arange(1, self.harmonics + 1)
 
         def step(block: Block) -> Signal:
             hz = frequency(block.span, block.controls["frequency_hz"])
             phase = phasor(hz, block.span.frames)
             highest_hz = np.max(hz, initial=0.0)
-            partials = (
-                sine(phase * np.uint64(n)) * (_share(n * hz, n * highest_hz) / n) for n in range(1, self.harmonics + 1)
-            )
-            return (total(partials) * level(block.span, block.controls["gain_db"]))[None]
+            if self.harmonics * highest_hz <= _HIGHEST_HZ - _FADING_HZ:
+                tone = partials(phase, weights)
+            else:
+                numbers = range(1, self.harmonics + 1)
+                tone = total(sine(phase * np.uint64(n)) * (_share(n * hz, n * highest_hz) / n) for n in numbers)
+            return (tone * level(block.span, block.controls["gain_db"]))[None]
 
         return step
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import Annotated, Literal
 
+import numpy as np
 from msgspec import Meta
 
 from residue.dsp import exact, filters
@@ -105,6 +106,9 @@ class Saturate(LikeInput, frozen=True):
         return lambda block: saturate(block.fast("input") * drive(block.span, block.controls["drive_db"]))
 
 
+_PIECE_FRAMES = 2_048
+
+
 class Resonators(Node, frozen=True):
     """A bank of tuned resonances that any sound excites; mono in, mono out.
 
@@ -134,11 +138,15 @@ class Resonators(Node, frozen=True):
 
     def prepare(self, context: NodeContext) -> Step:
         """One two-pole filter for each mode."""
-        bank = [SosFilter(sections) for sections in self._sections()]
+        bank = SosFilter(np.stack(list(self._sections())))
 
         def step(block: Block) -> Signal:
             sound = total(block.fast("input"))
-            return total(mode(sound) for mode in bank)[None]
+            out = np.empty((1, len(sound)))
+            for start in range(0, len(sound), _PIECE_FRAMES):  # so that all modes of a piece stay near the processor
+                piece = slice(start, start + _PIECE_FRAMES)
+                out[0, piece] = total(bank(sound[piece]))
+            return out
 
         return step
 

@@ -197,7 +197,28 @@ class Calibrating:
                 continue
             if following.played_dbfs != step.played_dbfs:
                 self.player.play(following)
-            step = following
+            step = self._horizontal(following)
+
+    def _horizontal(self, step: CalibrationStep) -> CalibrationStep:
+        """Asks for the horizontal vibration at this level, if a cap needs it."""
+        if not step.needs_horizontal:
+            return step
+        self.technician.tell(
+            "A cap limits horizontal vibration. Set the vibration meter to weighting Wd, read front to back and side "
+            "to side, and take the larger."
+        )
+        while True:
+            answer = self._answer(
+                f"{step.name} at {step.played_dbfs:g} dBFS, horizontal; Enter leaves it out (aw in m/s²): "
+            )
+            if answer == "":
+                return step
+            try:
+                read_m_per_s2 = _acceleration(_figures(answer, 1, _ONE_FIGURE)[0])
+                check_settled(self.player, step.name)
+                return procedure.with_horizontal(step, read_m_per_s2)
+            except ProblemError as error:
+                self._tell_all(error)
 
     def _at_the_loudest_place(self, step: CalibrationStep) -> CalibrationStep:
         """Asks for a reading at the loudest place that visitors can reach, if it is another place."""
@@ -306,21 +327,36 @@ def identify(room: Room, name: str, technician: Technician, player: StepPlayer) 
 
 def _reading(answer: str) -> MeterReading:
     """Two numbers, or three; a comma may stand for the point. Raises ProblemError."""
+    figures = _figures(answer, 2, _TWO_FIGURES, most=3)
+    for figure in figures[:2]:
+        if not LOWEST_DB <= figure <= HIGHEST_DB:
+            mend = f"Write levels between {LOWEST_DB:g} and {HIGHEST_DB:g} dB, or look at the range of the meter."
+            raise stopping("answer", f"{figure:g} dB cannot be read in a room.", mend)
+    return MeterReading(*figures[:2], aw_m_per_s2=_acceleration(figures[2]) if len(figures) == 3 else None)
+
+
+_TWO_FIGURES = "Write two numbers, A and then C, such as 62.5 65.0."
+_ONE_FIGURE = "Write one number in m/s², such as 0.12."
+
+
+def _figures(answer: str, count: int, mend: str, *, most: int | None = None) -> list[float]:
+    """So many numbers, or up to `most`. Raises ProblemError with this mend."""
     words = [word.strip(",").replace(",", ".") for word in _SEPARATORS.split(answer.strip())]
     try:
         figures = [float(word) for word in words]
     except ValueError:
         figures = []
-    if len(figures) not in (2, 3):
-        raise stopping("answer", f'"{answer}" is not a reading.', "Write two numbers, A and then C, such as 62.5 65.0.")
-    for figure in figures[:2]:
-        if not LOWEST_DB <= figure <= HIGHEST_DB:
-            mend = f"Write levels between {LOWEST_DB:g} and {HIGHEST_DB:g} dB, or look at the range of the meter."
-            raise stopping("answer", f"{figure:g} dB cannot be read in a room.", mend)
-    if len(figures) == 3 and not LEAST_M_PER_S2 <= figures[2] <= MOST_M_PER_S2:
+    if not count <= len(figures) <= (most or count):
+        raise stopping("answer", f'"{answer}" is not a reading.', mend)
+    return figures
+
+
+def _acceleration(read_m_per_s2: float) -> float:
+    """The reading. Raises ProblemError where nobody could read it."""
+    if not LEAST_M_PER_S2 <= read_m_per_s2 <= MOST_M_PER_S2:
         mend = f"Write aw in m/s² (not mm/s², not g), between {LEAST_M_PER_S2:g} and {MOST_M_PER_S2:g}."
-        raise stopping("answer", f"{figures[2]:g} m/s² cannot be read on a floor or a seat.", mend)
-    return MeterReading(*figures[:2], aw_m_per_s2=figures[2] if len(figures) == 3 else None)
+        raise stopping("answer", f"{read_m_per_s2:g} m/s² cannot be read on a floor or a seat.", mend)
+    return read_m_per_s2
 
 
 def _question(step: CalibrationStep) -> str:
@@ -372,6 +408,9 @@ def told(name: str, output: Output, measured: Measured) -> str:
     if isinstance(felt, VibrationCalibration):
         full_scale = felt.read_aw_m_per_s2 * 10.0 ** (-felt.played_dbfs / 20.0)
         lines.append(f"It would shake a visitor with {full_scale:.0f} m/s².")
+        if felt.read_horizontal_m_per_s2 is not None:
+            full_scale = felt.read_horizontal_m_per_s2 * 10.0 ** (-felt.played_dbfs / 20.0)
+            lines.append(f"Horizontal, that would be {full_scale:.0f} m/s².")
     elif new is not None and output.transducer == "shaker":
         lines.append("No vibration was measured: what a body feels of this output stays unknown.")
     return "\n".join(lines)

@@ -9,7 +9,7 @@ from typing import cast
 
 from residue.installation.load import Installation
 from residue.loudness.stage.history import SentHistory, assumptions
-from residue.mapping.playback import Playback
+from residue.mapping.ahead import PlayedAhead
 from residue.output.opening import routing_of, sink_opener
 from residue.output.returning import ReturningSink
 from residue.progress import Progress
@@ -32,6 +32,9 @@ from residue.runtime.planning.preparation import (
     sounding_outputs,
 )
 from residue.runtime.system.clock import Clock
+
+AHEAD_BLOCKS = 3
+"""0.3 s: less than the buffer of a sink (BUFFER_S), so that a piece that takes all of its time is not late by this."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,8 +74,8 @@ def show_of(
         engine,
         planner,
         _opener(in_force, planner, places.cache),
-        # A house plays nothing but playbacks.
-        lowers=lambda lowering, playback: lower_further(cast(Playback, playback), in_force(), lowering),
+        # A house plays nothing but what its opener gives.
+        lowers=lambda lowering, played: lower_further(cast(PlayedAhead, played).playback, in_force(), lowering),
     )
     timekeeper = Timekeeper(in_force, clock, before.last_known)
     house = recalled(before, in_force().hours.programme, clock.monotonic_s())
@@ -105,10 +108,10 @@ def _engine(
 
 def _opener(
     in_force: Callable[[], Installation], planner: Planner, cache: Path
-) -> Callable[[str, int, Progress], Playback]:
-    def opened(name: str, frame: int, progress: Progress) -> Playback:
+) -> Callable[[str, int, Progress], PlayedAhead]:
+    def opened(name: str, frame: int, progress: Progress) -> PlayedAhead:
         installation, lowering = in_force(), planner.outcome.lowering.get(name)
         performance = open_performance(installation, name, cache, progress)
-        return playback_before(frame, installation, performance, lowering, cache)
+        return PlayedAhead(playback_before(frame, installation, performance, lowering, cache), AHEAD_BLOCKS)
 
     return opened

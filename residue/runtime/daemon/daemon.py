@@ -32,14 +32,15 @@ from residue.runtime.daemon.caps_log import CapsLog
 from residue.runtime.daemon.chronicle import Chronicle
 from residue.runtime.daemon.hours_log import HoursLog
 from residue.runtime.daemon.keypad import KeypadKeeper, event_of
-from residue.runtime.daemon.lamps import lamps_of
 from residue.runtime.daemon.notices import Notices
 from residue.runtime.daemon.page import PageKeeper
 from residue.runtime.daemon.proof import ProofKeeper
 from residue.runtime.daemon.status import Known, faults, line, status
+from residue.runtime.daemon.step_log import StepLog
 from residue.runtime.daemon.step_state import StepState, step_state
 from residue.runtime.daemon.watching import Watching
 from residue.runtime.engine.engine import SWITCH_S
+from residue.runtime.engine.lamps import lamps_of
 from residue.runtime.engine.show import Show
 from residue.runtime.house.exchange import Event
 from residue.runtime.house.hours_answer import HoursAnswer
@@ -60,6 +61,7 @@ from residue.runtime.system.ending_signals import ending_signals
 from residue.runtime.system.files import occupied
 from residue.runtime.system.folders import MEMORY_FILE, ended_file
 from residue.runtime.system.started_by import note_end
+from residue.schedule.spans import local
 from residue.schedule.switching import Switchboard
 from residue.schedule.triggers import Period, Trigger, Triggers, fixed_start, nightly
 from residue.watchdog.checks import LOOK_S
@@ -117,6 +119,7 @@ class _Daemon:
         self._in_force = InForce(installation, state, clock.now, happened)
         self._hours_log = HoursLog(self._chronicle.writer.put, clock)
         self._caps_log = CapsLog(self._chronicle.writer.put, clock)
+        self._step_log = StepLog(happened)
         self._hours_answer = HoursAnswer()
         self._calendar = CalendarKeeper(installation.room.hours_folder, happened)
         self._keypad = KeypadKeeper(installation.room.keypad, happened)
@@ -245,6 +248,7 @@ class _Daemon:
         self._show.keeper.tick()
         self._light.permit(plays=self._show.keeper.house.state is State.PLAYING)
         self._show.player.follow_plan()
+        self._watching.give_way()
         self._chronicle.log_sent(self._show)
         self._every(LOOK_S, self._look)
         self._every(MEMORY_S, self._write_down)
@@ -279,6 +283,7 @@ class _Daemon:
         self._keypad.end()
         self._light.end()
         self._notices.end()
+        self._step_log.end()
         self._chronicle.log_rest(self._show)
         if ended:
             self._chronicle.happened(ENDED, f"Exit status {self._exit_status}")
@@ -295,6 +300,8 @@ class _Daemon:
 
     def _look(self) -> None:
         known = self._known()
+        opens = None if known.opening is None else known.opening.opens
+        self._step_log.look(known.step, opens, local(known.now, known.zone), known.monotonic_s)
         self._watching.rounds.make(line(known))
         self._notices.tell(Facts(SentFrom(known.piece, known.place, known.zone), faults(known)))
 

@@ -21,12 +21,12 @@ from residue.mapping.signals import seconds
 from residue.problems import ProblemError
 from residue.proof.hearing import HeardOutput, HeardSweeps
 from residue.proof.judging import MOST_LOWERED_DB, Judged, OutputVerdict, in_words, judged, lowered_db
-from residue.proof.messages import Listen
+from residue.proof.messages import Listen, RoomChange
 from residue.proof.settings import Microphone
 from residue.proof.sweep import SLOT_FRAMES, slots_of, sound_of
 from residue.records import SpoiltRecordError, encode_record, read_record
 from residue.runtime.daemon.microphone_process import hear
-from residue.runtime.daemon.room_watch import RoomWatch
+from residue.runtime.daemon.room_watch import KNOWN_AGAIN, RoomWatch
 from residue.runtime.engine.show import Show
 from residue.runtime.house.house_state import State
 from residue.runtime.journal.event_kinds import NOT_PROVEN, PROVEN
@@ -72,7 +72,9 @@ class ProofKeeper:
         self.kept = Kept(under="") if self._microphone is None else self._remembered()
         installation = show.in_force()
         outputs = len(sounding_outputs(installation))
-        self.watch = RoomWatch(installation.room.microphone, outputs, self._is_open, self.lower_further)
+        self.watch = RoomWatch(
+            installation.room.microphone, outputs, self._is_open, self.lower_further, self._watch_changed
+        )
 
     @property
     def lowered_db(self) -> float:
@@ -92,7 +94,20 @@ class ProofKeeper:
             return None
         told: dict[str, Any] = msgspec.to_builtins(self.kept, builtin_types=(datetime,))
         shown = {key: told[key] for key in ("at", "found", "background_db", "trouble", "lowered_db")}
-        return {**shown, "change_db": self.watch.change_db}
+        room, known = self.watch.last or RoomChange(), self._microphone.calibration is not None
+        return {
+            **shown,
+            "change_db": room.change_db,
+            "room_laeq_db": self._level_db(room.laeq_dbfs),
+            "room_lceq_db": self._level_db(room.lceq_dbfs),
+            "unit": "dB re 20 uPa" if known else "dBFS",
+        }
+
+    def _level_db(self, level_dbfs: float | None) -> float | None:
+        """DB re 20 uPa where a calibrator was read with the microphone; else dBFS."""
+        calibration = None if self._microphone is None else self._microphone.calibration
+        offset_db = 0.0 if calibration is None else calibration.offset_db
+        return None if level_dbfs is None else round(level_dbfs + offset_db, 1)
 
     def lower_further(self, louder_db: float) -> None:
         """Lowers the house by so much more, because the room has become louder; never raises it."""
@@ -103,6 +118,9 @@ class ProofKeeper:
             f"The room has become {louder_db:.1f} dB louder while it is open: somebody turned an amplifier up. "
             f"The house is {-lowered:.1f} dB lower than planned.",
         )
+
+    def _watch_changed(self, alarm: str | None) -> None:
+        self._happened(PROVEN if alarm is None else NOT_PROVEN, alarm or KNOWN_AGAIN)
 
     async def keep(self) -> None:
         """Proves every output before the first opening of each day, for ever."""
@@ -142,7 +160,7 @@ class ProofKeeper:
         heard = await self._hears(asked, lambda: self._play(sound_of(outputs)), self._held)
         if self._held():
             self._play(np.zeros((len(outputs), 1)))
-        self._judge(microphone, heard)
+        self._judge(heard)
         return None
 
     def _in_the_way(self) -> str | None:
@@ -164,7 +182,7 @@ class ProofKeeper:
     def _held(self) -> bool:
         return self._show.keeper.house.held_by is not None
 
-    def _judge(self, microphone: Microphone, heard: HeardSweeps) -> None:
+    def _judge(self, heard: HeardSweeps) -> None:
         now, before = self._show.clock.now(), self.kept
         if heard.trouble is not None:
             return self._not_proven(f"Whether the outputs sound is not known. {heard.trouble}")
@@ -173,8 +191,6 @@ class ProofKeeper:
         if reference is None and all(output.heard for output in heard.outputs.values()):
             reference = heard.outputs
             self._happened(PROVEN, "This proof is the reference from now on, until the next calibration.")
-        offset_db = 0.0 if microphone.calibration is None else microphone.calibration.offset_db
-        background_db = None if heard.background_dbfs is None else round(heard.background_dbfs + offset_db, 1)
         lowered = lowered_by(found, before.lowered_db)
         self._keep(
             Kept(
@@ -183,7 +199,7 @@ class ProofKeeper:
                 opens=before.opens,
                 reference=reference,
                 found=found,
-                background_db=background_db,
+                background_db=self._level_db(heard.background_dbfs),
                 lowered_db=lowered,
             )
         )

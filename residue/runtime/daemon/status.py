@@ -11,7 +11,8 @@ from zoneinfo import ZoneInfo
 
 import residue
 from residue.control.asker import asker_in_words
-from residue.loudness.caps.caps import duration_in_words, reached_in_words
+from residue.durations import duration_in_words, place_in_words
+from residue.loudness.caps.caps import reached_in_words
 from residue.loudness.stage.history import Assumption
 from residue.loudness.stage.readings import CapReading, Levels, Reading
 from residue.runtime.daemon.disturbances import Disturbances
@@ -216,9 +217,8 @@ def line(known: Known) -> str:
     engine, reading = known.engine, known.engine.reading
     parts = [f"{known.house.state}: {known.house.reason}"]
     if engine.performance is not None:
-        minutes, seconds = divmod(int(engine.playhead_s), 60)
         section = f", {engine.section}" if engine.section else ""
-        parts = [f"{known.house.state} {engine.performance} {minutes:02}:{seconds:02}{section}"]
+        parts = [f"{known.house.state} {engine.performance} {place_in_words(engine.playhead_s)}{section}"]
     elif known.advance is not None:
         parts.append(f"{known.advance.performance} is made ready, {known.advance.share:.0%}")
     parts.append("; ".join(attention(known)).replace("\n", " ") or "well")
@@ -252,6 +252,7 @@ def _level(levels: Levels) -> dict[str, Any]:
         "integrated_lufs": levels.integrated_lufs,
         "loudness_range_lu": levels.loudness_range_lu,
         "acceleration_ms2": levels.acceleration_ms2,
+        "acceleration_horizontal_ms2": levels.acceleration_horizontal_ms2,
     }
 
 

@@ -12,6 +12,7 @@ from residue.runtime.daemon.examination import DevicePace, vitals
 from residue.runtime.daemon.rounds import Rounds
 from residue.runtime.engine.show import Show
 from residue.runtime.house.restarts import FILE_NAME, Restarts
+from residue.runtime.planning.giving_way import GivingWay
 from residue.watchdog.checks import Remedy
 from residue.watchdog.deadman import Deadman
 from residue.watchdog.machine import conditions
@@ -35,11 +36,23 @@ class Watching:
         self._surface = surface
         self._restart = restart
         self._pace = DevicePace()
+        self._giving_way = GivingWay()
         self.disturbances = Disturbances()
         self.notifier = Notifier()
         restarts = Restarts(state / FILE_NAME, show.clock, chronicle.happened)
         self.rounds = Rounds(self._vitals, self._remedies(), restarts, self.notifier, chronicle.happened)
         self.deadman = Deadman(lambda: show.engine.snapshot.frames)
+
+    def give_way(self) -> None:
+        """Has the planner pause while what plays is late."""
+        engine = self._show.engine.snapshot
+        pauses = self._giving_way(
+            late_blocks=engine.late_blocks,
+            busy=engine.busy,
+            sounds=engine.performance is not None,
+            now_s=self._show.clock.monotonic_s(),
+        )
+        self._show.planner.give_way(pauses=pauses)
 
     def _vitals(self) -> Vitals:
         show, now_s, engine = self._show, self._show.clock.monotonic_s(), self._show.engine.snapshot

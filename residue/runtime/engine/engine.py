@@ -14,7 +14,7 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
-from math import inf
+from math import fsum, inf
 from queue import Empty, SimpleQueue
 
 import numpy as np
@@ -58,6 +58,8 @@ STALL_S = 1.0
 """The buffer of a device does not bridge a longer gap between two blocks: then sound comes back with a fade."""
 REBUILD_WAIT_S = 0.5
 """A thread that still runs leaves the sink within a block."""
+BUSY_S = 0.6
+"""The computing time is a mean over so long. Our choice: twice what a playback computes at once."""
 PEAKS_S = 1.0
 """Peaks cover this time, from one check of the watchdog to the next. So a short sound that leaves the cap later than it
 entered does not count as silence.
@@ -118,6 +120,8 @@ class Engine:
         self._tone = Tone()
         self._peaks: deque[tuple[float, float]] = deque(maxlen=frame_at(PEAKS_S) // block_frames)
         """The peaks of the last blocks, before and after the cap stage."""
+        self._computing_s: deque[float] = deque(maxlen=frame_at(BUSY_S) // block_frames)
+        """What the last blocks took; a playback may compute several at once."""
         self._direct_current = DirectCurrentMeter(outputs)
         self._frames_to_go: int | None = None
         self._began_s = inf
@@ -253,7 +257,8 @@ class Engine:
     def _send(self, block: NDArray[np.float64], began_s: float) -> None:
         self._stage.spare(spares=self._log_lags(self.snapshot.frames))
         capped = self._stage.process(block)
-        busy = (self._monotonic_s() - began_s) / seconds(self._block_frames)
+        self._computing_s.append(self._monotonic_s() - began_s)
+        busy = fsum(self._computing_s) / (seconds(self._block_frames) * len(self._computing_s))
         self._sink.write(capped)
         self._sent(self.snapshot.frames, capped.frames, began_s + self._sink.latency_s)
         self._watch_sink()

@@ -11,7 +11,7 @@ from typing import Any, Protocol
 
 from residue.dsp.exact import gain_from_db
 from residue.loudness.plan.plan import Lowering
-from residue.mapping.playback import Playable, Playback
+from residue.mapping.playback import Playable
 from residue.mapping.signals import frame_at
 from residue.output.in_step import hop_at
 from residue.problems import ProblemError
@@ -43,6 +43,13 @@ def left_out(failures: Mapping[str, Failure], planned: Set[str], now_s: float) -
     return {name: why for name, why in still.items() if now_s - failures[name].at_s < ALL_FAILED_S}
 
 
+class Windable(Playable, Protocol):
+    """A performance that can be wound forward before it plays."""
+
+    def skip_to(self, frame: int, progress: Callable[[int], None] = lambda frame: None) -> None:
+        """Goes silently to a later frame."""
+
+
 class Plans(Protocol):
     """The plans that a planner has ready."""
 
@@ -68,7 +75,7 @@ class Player:
         self,
         engine: Engine,
         plans: Plans,
-        opens: Callable[[str, int, Progress], Playback],
+        opens: Callable[[str, int, Progress], Windable],
         monotonic_s: Callable[[], float] = time.monotonic,
         lowers: Callable[[Lowering, Playable], None] = lambda lowering, playback: None,
     ) -> None:

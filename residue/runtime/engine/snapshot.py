@@ -55,6 +55,6 @@ class Snapshot:
     skew: Skew | None = None
     """How far it is from the clock; None while nobody knows."""
     busy: float = 0.0
-    """The computing time of the last block, as a share of real time."""
+    """The computing time of the last blocks, as a share of real time."""
     failures: Mapping[str, Failure] = field(default_factory=dict)
     """The failures, by performance."""

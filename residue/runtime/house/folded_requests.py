@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from residue.control.rate import Allowance
-from residue.loudness.caps.caps import duration_in_words
+from residue.durations import duration_in_words
 
 BURST_ROWS = 12.0
 """So many requests in a row get a row each: enough for requests by hand."""

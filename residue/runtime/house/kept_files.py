@@ -9,12 +9,22 @@ from __future__ import annotations
 
 import hashlib
 import shutil
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
-from residue.installation.load import FILES, HOURS, HOURS_FILES, PIECE, ROOM, Installation, load, read_room
+from residue.installation.load import (
+    FILES,
+    HOURS,
+    HOURS_FILES,
+    PIECE,
+    ROOM,
+    Installation,
+    home_of_hours,
+    load,
+    read_room,
+)
 from residue.installation.tightening import room_toml, tightened
 from residue.problems import Finding, ProblemError, Severity
 from residue.runtime.system.files import replace_file
@@ -42,18 +52,42 @@ def load_in_force(folder: Path, state: Path, *, by_person: bool) -> Installation
     before = found_in_force(folder, state)
     if before is None:
         lost = any((state / link).exists() for link in _LINKS) and not by_person
-        return kept(_told(load(folder), _UNKNOWN) if lost else load(folder), state)
+        installation, hours = _as_read(lambda: load(folder), folder)
+        return kept(_told(installation, _UNKNOWN) if lost else installation, state, hours)
     if not by_person:
-        resumed = _resumed(folder, before)
+        resumed, hours = _as_read(lambda: _resumed(folder, before), folder, before)
         damaged = any((state / link).exists() and not _belongs(state / link, folder) for link in _LINKS)
-        return kept(_told(resumed, _DAMAGED) if damaged else resumed, state)
+        return kept(_told(resumed, _DAMAGED) if damaged else resumed, state, hours)
     try:
-        return kept(load(folder), state)
+        installation, hours = _as_read(lambda: load(folder), folder)
+        return kept(installation, state, hours)
     except ProblemError as error:
         try:
             return kept(load(folder, before, taking=[HOURS]), state)
         except ProblemError:
             raise error from None
+
+
+def _as_read(
+    read: Callable[[], Installation], folder: Path, before: Path | None = None
+) -> tuple[Installation, Mapping[str, bytes] | None]:
+    """An installation, and the curator's files that it was read from; None where they cannot be read.
+
+    What is kept must be what was checked, and a person may save a file meanwhile: then it is read again.
+    """
+    while True:
+        shared = home_of_hours(folder, read_room(folder / ROOM)[0])
+        homes = [home for home in (folder, shared, before) if home is not None]
+        found = {home: _readable(home) for home in homes}
+        installation = read()
+        if all(_readable(home) == files for home, files in found.items()):
+            return installation, found.get(installation.places[HOURS])
+
+
+def _readable(home: Path) -> Mapping[str, bytes] | None:
+    with suppress(OSError):
+        return hours_files(home)
+    return None
 
 
 def found_in_force(folder: Path, state: Path) -> Path | None:

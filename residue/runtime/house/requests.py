@@ -7,7 +7,7 @@ from dataclasses import replace
 from math import inf, isinf
 from typing import Any
 
-from residue.loudness.caps.caps import duration_in_words
+from residue.durations import duration_in_words
 from residue.runtime.house.exchange import Event, Hold, Log, Next, Release, Renew, Tick, Trim, World
 from residue.runtime.house.house_state import TRIM_HIGHEST_DB, TRIM_LOWEST_DB, House, Transition, waits
 

@@ -75,6 +75,9 @@ class LevelRow:
     """Wk-weighted acceleration; null where the vibration is not calibrated, as its dose."""
     vdv: float | None
     """Vibration dose value, m/s^1.75."""
+    aw_horizontal_ms2: float | None
+    """Wd-weighted; null also where nothing was read horizontally, as its dose, and in rows of earlier versions."""
+    vdv_horizontal: float | None
     physical: int
     """1 where levels are dB re 20 uPa at the visitor's place, 0 where they are dBFS."""
     plan_gain_db: float | None

@@ -94,7 +94,6 @@ def _level_row(tally: Tally, now: datetime, then: Circumstances) -> LevelRow:
 
 def _columns(received: Received) -> dict[str, Any]:
     """The columns of a row for the levels at one place."""
-    known = isfinite(received.aw)
     return {
         "laeq_db": _rounded(received.laeq),
         "lceq_db": _rounded(received.lceq),
@@ -108,9 +107,19 @@ def _columns(received: Received) -> dict[str, Any]:
         "integrated_lufs": _rounded(received.integrated_lufs),
         "loudness_range_lu": _rounded(received.loudness_range_lu) if isfinite(received.integrated_lufs) else None,
         "true_peak_dbtp": _rounded(received.true_peak_dbtp),
-        "aw_ms2": float(f"{10.0 ** (received.aw / 20.0):.3g}") if known else None,
-        "vdv": float(f"{received.vdv:.3g}") if known else None,
+        "aw_ms2": _acceleration(received.aw),
+        "vdv": _dose(received.vdv, received.aw),
+        "aw_horizontal_ms2": _acceleration(received.aw_horizontal),
+        "vdv_horizontal": _dose(received.vdv_horizontal, received.aw_horizontal),
     }
+
+
+def _acceleration(level: float) -> float | None:
+    return float(f"{10.0 ** (level / 20.0):.3g}") if isfinite(level) else None
+
+
+def _dose(dose: float, level: float) -> float | None:
+    return float(f"{dose:.3g}") if isfinite(level) else None
 
 
 def _rounded(level: float) -> float | None:

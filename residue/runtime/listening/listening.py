@@ -11,10 +11,11 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 
 from residue.dsp.exact import gain_from_db
+from residue.durations import place_in_words
 from residue.installation.drafts import draft, sketch
 from residue.installation.load import PERFORMANCES, PIECE, find_performances
 from residue.mapping.graph import Graph
-from residue.mapping.signals import frame_at
+from residue.mapping.signals import frame_at, seconds
 from residue.problems import ProblemError, nearest, stopping
 from residue.progress import Progress, silent
 from residue.runtime.engine.engine import BLOCK_FRAMES, SWITCH_S, Engine, Turn
@@ -23,7 +24,7 @@ from residue.runtime.listening.headphones import SLOW_START_S
 from residue.runtime.listening.laying import Laying
 from residue.runtime.listening.opening import Version, opened
 from residue.runtime.listening.place import ListeningPlace, in_the_room, on_headphones
-from residue.runtime.listening.telling import clock, heard
+from residue.runtime.listening.telling import heard
 from residue.runtime.listening.trail import Trail
 from residue.runtime.offline.rendering import Excerpt
 from residue.runtime.planning.checkpoints import EVERY_FRAMES
@@ -223,7 +224,10 @@ class Session:
                 trail = Trail(now.version, playback)
                 trail.skip_to(position + _AHEAD_FRAMES)
                 self._edited.offer(trail)
-                logger.info("From %s on it is heard with all of its memory, as in a render.", clock(trail.position))
+                logger.info(
+                    "From %s on it is heard with all of its memory, as in a render.",
+                    place_in_words(seconds(trail.position)),
+                )
 
     def _reached(self, version: Version, frame: int, before: Trail | None = None) -> Trail:
         """A version at a frame, to which it is stepped from what is known; tells what it has no memory of."""
@@ -272,7 +276,7 @@ class Session:
         held_db = now.reading.governor_db if now.reading is not None else 0.0
         held = f" | the cap lowers by {-held_db:.1f} dB" if held_db < -0.05 else ""
         lost = f" | {now.lost}" if now.lost else ""
-        return f"{self._name} {clock(frame_at(now.playhead_s))}, {now.section or 'no section'}{held}{lost}"
+        return f"{self._name} {place_in_words(now.playhead_s)}, {now.section or 'no section'}{held}{lost}"
 
     def _end(self, *_: object) -> None:
         self._over = True

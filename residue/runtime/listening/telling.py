@@ -4,18 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence, Set
 
+from residue.durations import place_in_words
 from residue.mapping.form import FORM
 from residue.mapping.graph import Graph
 from residue.mapping.signals import seconds
 
 _MOST_NAMED = 5
-
-
-def clock(frame: int) -> str:
-    """2:30:04, or 1:07."""
-    minutes, rest_s = divmod(int(seconds(frame)), 60)
-    hours, rest_min = divmod(minutes, 60)
-    return f"{hours}:{rest_min:02}:{rest_s:02}" if hours else f"{minutes}:{rest_s:02}"
 
 
 def heard(
@@ -28,19 +22,19 @@ def heard(
     """
     nodes = [name for name in fresh if name != FORM]
     if before is None:
-        yield f"Heard from {clock(frame)} on."
+        yield f"Heard from {place_in_words(seconds(frame))} on."
     else:
         changed = [name for name, node in graph.nodes.items() if before.nodes.get(name) != node]
         changed = changed or [name for name, node in graph.nodes.items() if name in reached and node.files()]
         after = len(set(nodes) - set(changed))
         behind = f", and {after} that listen to {'it' if len(changed) == 1 else 'them'}" if after else ""
         what = f"{_named(changed)}{behind}" if changed else "nothing that sounds now"
-        yield f"Saved, and heard from {clock(frame)} on. Changed: {what}."
+        yield f"Saved, and heard from {place_in_words(seconds(frame))} on. Changed: {what}."
     if nodes:
         remembering = sum(not node.needs() for node in graph.nodes.values())  # a channel is read by the time alone
         few = "Every node remembers" if len(nodes) == remembering else f"{len(nodes)} of {remembering} nodes remember"
         ago = f"{seconds(frame - begins):.0f} s before"
-        yield f"{few} only what came after {clock(begins)}, {ago}; a render has all of it."
+        yield f"{few} only what came after {place_in_words(seconds(begins))}, {ago}; a render has all of it."
     if FORM in fresh:
         yield "The section is a guess, as its state before was not computed. A render has the right one."
 

@@ -21,9 +21,9 @@ from residue.installation.load import (
     home_of_hours,
     load,
     read_hours,
-    read_piece,
     read_room,
     read_sensors,
+    readable_nodes,
 )
 from residue.installation.room import Room
 from residue.live.sensors import FILE_NAME as SENSORS_FILE
@@ -37,6 +37,7 @@ from residue.loudness.plan.picture import draw_plan
 from residue.loudness.plan.plan import PlannedPerformance
 from residue.loudness.plan.profile import LevelProfile
 from residue.loudness.plan.room_findings import plan_findings
+from residue.mapping.graph import needs_of
 from residue.notices.settings import WebhookNotice
 from residue.output.opening import check_device
 from residue.problems import Finding, ProblemError, Severity, stops
@@ -121,11 +122,10 @@ def _beside(folder: Path, device: str | None) -> Iterator[Finding]:
     if isinstance(named := device or named, str):
         yield from check_device(named, room.output if room else {"any": Output(device_channel=1)})
     performances = find_performances(folder)
-    (graph, _), (hours, _, _) = read_piece(folder / PIECE), read_hours(home_of_hours(folder, room), performances)
-    if graph is None or hours is None:
-        return
-    for name in hours.programme.names:
-        for channel in graph.needs if name in performances else ():
+    needed = needs_of(readable_nodes(folder / PIECE).values())
+    hours, _, _ = read_hours(home_of_hours(folder, room), performances)
+    for name in hours.programme.names if hours else ():
+        for channel in needed if name in performances else ():
             try:
                 open_bag(performances[name]).performance.the_channel(channel, name)
             except ProblemError as error:

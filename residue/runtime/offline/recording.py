@@ -15,6 +15,7 @@ from queue import Empty
 from residue.archive.bag import Bag
 from residue.archive.performance import LONGEST_S
 from residue.control.feed import FeedSender
+from residue.durations import place_in_words
 from residue.installation.load import Installation, read_sensors
 from residue.live.messages import OscReceiver
 from residue.live.sensors import Sensors, check_needs
@@ -22,12 +23,13 @@ from residue.live.sound_input import LATENCY_S, NoSound, SoundInput
 from residue.live.source import LiveSource
 from residue.live.take import Take, check_place
 from residue.loudness.stage.stage import LIVE_SLICE_FRAMES
-from residue.mapping.playback import Playback, Played
-from residue.mapping.signals import frame_at, seconds
+from residue.mapping.playback import Playback, Played, Signals
+from residue.mapping.signals import Span, frame_at, seconds
 from residue.output.opening import routing_of, sink_opener
 from residue.output.returning import ReturningSink
 from residue.problems import ProblemError, stops
 from residue.runtime.engine.engine import SWITCH_S, Engine, Turn
+from residue.runtime.engine.lamps import lamps_of
 from residue.runtime.journal.evidence import Evidence
 from residue.runtime.journal.tallies import Circumstances
 from residue.runtime.planning.preparation import cap_stage, sent_history, sounding_outputs
@@ -108,11 +110,12 @@ class Recording:
         self._source = LiveSource(sensors, installation.graph.needs, self._sound, self._listener, self._take)
         self.playback = LivePlayback(installation, self._source)
         self._feed = FeedSender(installation.graph.feeds, installation.room.control.feed)
+        self.light = lamps_of(installation, self._evidence.happened)
         self.engine = Engine(
             self._stage,
             sink,
             len(installation.piece.outputs),
-            self._feed.heard,
+            self._heard,
             log_lags=self._evidence.lags,
             block_frames=LIVE_SLICE_FRAMES,
         )
@@ -148,29 +151,37 @@ class Recording:
     def _play(self, shown: Callable[[str], None]) -> None:
         deadman = Deadman(lambda: self.engine.snapshot.frames)
         self._feed.start()
+        self.light.start()
         # It begins with the first block of the cap stage, so that even the silence has the bits of a render.
         self.engine.begin(Turn(1, self._title, self.playback, 1.0, planned=False))
         self.engine.start()
         deadman.start()
         try:
             while not (self.engine.snapshot.turn == 1 and self.engine.snapshot.performance is None):
+                self.light.permit(plays=True)
                 time.sleep(LOOK_S)
                 self._log_tallies()
                 shown(self._line())
         finally:
             deadman.stop()
+            self.light.darken()
             ended = self.engine.stop(CUT_FADE_S, STOP_S)
+            self.light.end()
             self._log_tallies()
             if not ended:
                 self._evidence.cut("The engine did not end.")
 
+    def _heard(self, span: Span, signals: Signals, heard_at_s: float) -> None:
+        self._feed.heard(span, signals, heard_at_s)
+        self.light.heard(span, signals, heard_at_s)
+
     def _line(self) -> str:
         now = self.engine.snapshot
-        minutes, rest_s = divmod(int(now.playhead_s), 60)
         gaps = sum(map(len, self._source.gaps.values()))
         silent = f"nothing arrives from {', '.join(self._source.silent)}; " if self._source.silent else ""
-        at = f"{minutes:02}:{rest_s:02}"
-        return f"recording {self._title} {at}, {silent}{now.section or 'no section'}, {gaps} gaps"
+        at = place_in_words(now.playhead_s)
+        dark = f", {self.light.alarm}" if self.light.alarm else ""
+        return f"recording {self._title} {at}, {silent}{now.section or 'no section'}, {gaps} gaps{dark}"
 
     def _log_tallies(self) -> None:
         with suppress(Empty):

@@ -21,7 +21,7 @@ from residue.loudness.stage.stage import CapStage
 from residue.mapping.checkpoint import dump, load
 from residue.mapping.form import FORM
 from residue.mapping.playback import Playback
-from residue.mapping.signals import AUDIO_RATE_HZ, seconds
+from residue.mapping.signals import AUDIO_RATE_HZ, frame_at, seconds
 from residue.problems import stopping
 from residue.progress import Progress, silent
 from residue.runtime.planning.checkpoints import EVERY_FRAMES, Checkpoints
@@ -36,6 +36,12 @@ from residue.runtime.planning.preparation import (
 )
 
 logger = logging.getLogger(__name__)
+
+_SETTLED_S = 30.0
+"""After so long nothing is left of where the cap stage began, as far as only filters act, but rounding (-220 dB):
+the slowest that a room can have, a high-pass of fourth order at 1 Hz, has fallen by e^-72. A first rise takes less.
+"""
+_SETTLED_FRAMES = frame_at(_SETTLED_S)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,12 +89,18 @@ class _Rendering:
             self._stage = CapStage(sounding_outputs(installation), caps(installation), metered=False)
         self._late = 0 if self._stage is None else self._stage.latency_frames
 
-    def go_on_from(self, kept: Checkpoints, latest: int) -> bool:
-        """Moves to the last place up to a frame at which all is known; False if it cannot be used any more then."""
+    def go_on_from(self, kept: Checkpoints, latest: int, *, planned: bool) -> bool:
+        """Moves to the last place up to a frame at which all is known; False if it cannot be used any more then.
+
+        planned: whether the cap stage has nothing to do; then it may begin later than the playback.
+        """
         if self._stage is None or self._marks is None:
             kept.advance(self.playback, latest)
             return True
+        settling = latest - _SETTLED_FRAMES if planned else 0
         for at, section in self._marks.frames(latest):
+            if at <= settling - EVERY_FRAMES:
+                break
             if kept.whole(at) and (states := self._marks.kept(at, section)):
                 try:
                     stage = load(states[FORM], {})
@@ -99,6 +111,8 @@ class _Rendering:
                     self._stage = stage
                     return True
                 return not self.playback.position
+        if settling > 0 and kept.advance(self.playback, settling):
+            self._marks = None  # this stage knows only what is sent from here on
         return True
 
     def blocks(self, block_frames: int) -> Iterator[tuple[int, NDArray[np.float64]]]:
@@ -138,13 +152,16 @@ def rendered_part(
     excerpt: Excerpt,
     gain_db: float | None,
     lowering: Lowering | None = None,
+    planned: bool = False,
     cache: Path | None = None,
     progress: Progress = silent,
 ) -> Iterator[NDArray[np.float64]]:
     """The wanted part of a performance, in blocks of (outputs, frames). Raises ProblemError.
 
-    cache: where checkpoints may be. They save the way to a part. What the cap stage gives depends on all that it was
-    given before: so its states are kept too, for the next part at this gain, or after an edit of what comes later.
+    planned: whether gain and lowering are those of its plan. cache: where checkpoints may be. They save the way to a
+    part. What the cap stage gives depends on all that it was given before: so its states are kept too, for the next
+    part at this gain, or after an edit of what comes later. Under its plan it only filters: then it may begin
+    _SETTLED_S before the part, with the same sound but for rounding.
     """
     playback, kept, marks = playback_of(installation, performance, lowering), None, None
     if cache is not None:
@@ -152,7 +169,7 @@ def rendered_part(
         under = f"{room_digest(installation)} {gain_db!r} {msgspec.json.encode(lowering).decode()}"
         marks = None if gain_db is None else kept.of_all(cache / CHECKPOINTS, under)
     rendering = _Rendering(installation, playback, gain_db, marks)
-    if kept is not None and not rendering.go_on_from(kept, excerpt.start):
+    if kept is not None and not rendering.go_on_from(kept, excerpt.start, planned=planned):
         rendering = _Rendering(installation, playback_of(installation, performance, lowering), gain_db, marks)
     for position, block in rendering.blocks(block_frames):
         first, last = max(excerpt.start - position, 0), block.shape[1]

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.archive.prepared import PreparedPerformance
+from residue.durations import place_in_words
 from residue.installation.load import Installation
 from residue.loudness.plan.plan import Lowering, PlannedPerformance
 from residue.mapping.alone import alone
@@ -80,7 +81,7 @@ def blocks_of(
 ) -> Iterator[NDArray[np.float64]]:
     """The sound in blocks of (outputs, frames). Raises ProblemError.
 
-    cache: where checkpoints may be; what is to be compared is rendered without them.
+    cache: where checkpoints may be; what is to be compared to the bit is rendered without them.
     """
     graph = installation.graph if wanted.node is None else alone(installation.graph, wanted.node)
     return rendered_part(
@@ -90,6 +91,7 @@ def blocks_of(
         excerpt=wanted.excerpt,
         gain_db=wanted.gain_db,
         lowering=wanted.lowering,
+        planned=wanted.node is None,  # one node alone may be louder than all of them, and is not planned
         cache=cache,
         progress=progress,
     )
@@ -206,7 +208,7 @@ def _stretches(indices: Sequence[int]) -> list[tuple[int, int]]:
 def _time(found: Fingerprint, part: int) -> str:
     """The beginning of a part, in the time of the performance."""
     at_s = (found.from_frame + min(part * PART_FRAMES, found.frames)) / AUDIO_RATE_HZ
-    return f"{int(at_s // 60)}:{at_s % 60:04.1f}"
+    return place_in_words(at_s, tenths=True)
 
 
 def _reasons(kept: Fingerprint, found: Fingerprint, unlike: Sequence[str]) -> list[str]:

@@ -7,12 +7,14 @@ import subprocess
 import threading
 import time
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from pathlib import Path
 
 import msgspec
 
 from residue.installation.load import Installation
 from residue.processes import command_of
+from residue.runtime.planning.giving_way import GO, PAUSE
 from residue.runtime.planning.planning import Advance, Outcome, known, sources
 
 logger = logging.getLogger(__name__)
@@ -38,6 +40,7 @@ class Planner:
         self._cache = cache
         self._due = due
         self._process: subprocess.Popen[bytes] | None = None
+        self._paused: subprocess.Popen[bytes] | None = None
         self._ending = threading.Event()
         self._dropped = threading.Event()
         self.outcome = known(in_force(), cache) or NOTHING
@@ -71,6 +74,16 @@ class Planner:
         """Checks and plans everything again, because a file has changed on the disk without a write."""
         self.plan_again(self.outcome)
 
+    def give_way(self, *, pauses: bool) -> None:
+        """Has the work in progress pause between two of its steps, or go on."""
+        process = self._process
+        if process is None or process.stdin is None or (process is self._paused) == pauses:
+            return
+        with suppress(OSError, ValueError):  # it may have ended
+            process.stdin.write(PAUSE if pauses else GO)
+            process.stdin.flush()
+        self._paused = process if pauses else None
+
     def _drop(self) -> None:
         self._dropped.set()
         if self._process is not None:
@@ -95,7 +108,7 @@ class Planner:
         due = [f"--due={name}" for name in self._due()]
         command = command_of("residue.runtime.planning.planning", [*sources(self._in_force()), str(self._cache), *due])
         try:
-            with subprocess.Popen(command, stdout=subprocess.PIPE, stdin=subprocess.DEVNULL) as self._process:
+            with subprocess.Popen(command, stdout=subprocess.PIPE, stdin=subprocess.PIPE) as self._process:
                 if self._dropped.is_set() or self._ending.is_set():  # while the process was being started
                     self._process.terminate()
                 for line in self._process.stdout or ():

@@ -5,7 +5,8 @@
 IN_FORCE is the folder of the files in force. The performances of --due are made ready first, in this order.
 NAME=BAG plans as if that bag replaced that performance. It writes its progress to standard output as lines of JSON,
 with an outcome after each performance. The last outcome is the whole one, which is kept for the next start. If planning
-is impossible, the reason goes to standard error, with exit status 1.
+is impossible, the reason goes to standard error, with exit status 1. On standard input it is told to pause
+(giving_way.py).
 """
 
 from __future__ import annotations
@@ -34,15 +35,16 @@ from residue.processes import give_way
 from residue.progress import Progress, silent
 from residue.records import SpoiltRecordError, encode_record, read_record
 from residue.runtime.planning.cache_size import tidy
+from residue.runtime.planning.giving_way import PlannerGate
 from residue.runtime.planning.preparation import (
     CHANNELS,
     caps,
     checkpoint_folders,
     level_profile,
+    levels_path,
     open_performance,
     plan_under,
     profile_key,
-    profile_path,
 )
 from residue.runtime.system.files import replace_file
 
@@ -185,7 +187,7 @@ def _needed(installation: Installation, cache: Path) -> Iterator[Path]:
         with suppress(ProblemError):  # a bag that cannot be read needs nothing
             digest = payload_digest(installation.performances[name])
             yield prepared_folder(cache / CHANNELS, digest)
-            yield profile_path(installation, digest, cache)
+            yield levels_path(installation, digest, cache)
             yield from checkpoint_folders(installation, digest, cache)
     with suppress(ProblemError):
         yield _place(installation, cache)
@@ -194,13 +196,18 @@ def _needed(installation: Installation, cache: Path) -> Iterator[Path]:
 class Teller:
     """Reports the progress of the work on each performance, at most twice a second.
 
-    count: the number of performances in the programme. tell: called with each advance.
+    count: the number of performances in the programme. tell: called with each advance. wait: called between two steps;
+    it may hold the work up.
     """
 
     def __init__(
-        self, count: int, tell: Callable[[Advance], None], monotonic_s: Callable[[], float] = time.monotonic
+        self,
+        count: int,
+        tell: Callable[[Advance], None],
+        monotonic_s: Callable[[], float] = time.monotonic,
+        wait: Callable[[], None] = lambda: None,
     ) -> None:
-        self._count = count
+        self._count, self._wait = count, wait
         self._tell = tell
         self._monotonic_s = monotonic_s
         self._names: list[str] = []
@@ -215,6 +222,7 @@ class Teller:
         before = sum(step.value for step in list(Work)[: list(Work).index(work)])
 
         def told(what: str, done: int, total: int) -> None:
+            self._wait()
             now_s = self._monotonic_s()
             if now_s - self._last_s >= _TELL_EVERY_S:
                 self._last_s = now_s
@@ -248,7 +256,7 @@ def main() -> None:
         installation = _instead(load(folder, in_force), given.swaps)
     except ProblemError as error:
         sys.exit(str(error))
-    teller = Teller(len(installation.played), _tell)
+    teller = Teller(len(installation.played), _tell, wait=PlannerGate().wait)
     outcome = make_ready(installation, cache, due=given.due, progress=teller.progress, told=_tell)
     keep(outcome, installation, cache)
     _tell(outcome)

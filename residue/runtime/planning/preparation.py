@@ -29,8 +29,9 @@ from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.arc import GainCurve, planned
 from residue.loudness.plan.order import repeated
+from residue.loudness.plan.output_levels import Measuring, OutputLevels, followed_from
 from residue.loudness.plan.plan import Lowering, Plan, PlannedPerformance
-from residue.loudness.plan.profile import LevelProfile, Profiling, followed_from, profile
+from residue.loudness.plan.profile import LevelProfile, profile, profile_of
 from residue.loudness.stage.history import SentHistory
 from residue.loudness.stage.stage import CapStage
 from residue.mapping.checkpoint import Given, dump, given, load
@@ -148,56 +149,59 @@ def steps(playback: Playback, frames: int = BLOCK_FRAMES) -> Iterator[Played]:
 def level_profile(
     installation: Installation, performance: PreparedPerformance, cache_folder: Path, progress: Progress = silent
 ) -> LevelProfile:
-    """The levels of the whole performance before the cap, from the cache if known. Raises ProblemError.
+    """The levels of the whole performance in the room before the cap. Raises ProblemError.
 
-    If they are not known, or there are no checkpoints, the performance is rendered, and both are kept: from the last
-    minute on up to which an edit has changed nothing.
+    Those of its outputs come from the cache if known. If they are not known, or there are no checkpoints, the
+    performance is rendered, and both are kept: from the last minute on up to which an edit has changed nothing.
     """
-    path = profile_path(installation, performance.digest, cache_folder)
+    levels = _output_levels(installation, performance, cache_folder, progress)
+    return profile_of(levels, sounding_outputs(installation), caps(installation))
+
+
+def _output_levels(
+    installation: Installation, performance: PreparedPerformance, cache_folder: Path, progress: Progress
+) -> OutputLevels:
+    path = levels_path(installation, performance.digest, cache_folder)
     kept = checkpoints_of(installation, performance, cache_folder)
     if path.exists() and kept.begun:
         try:
-            return LevelProfile.load(path)
+            return OutputLevels.load(path)
         except ProblemError:
             path.unlink()  # damaged by a power cut or a bad disk: make it again
     with suppress(OSError):  # without space for them it plays nevertheless
         kept.begin()
-    known = _made_profile(installation, performance, kept, cache_folder, progress)
+    known = _measured(installation, performance, kept, cache_folder, progress)
     try:
         with file_beside(path) as making:
             known.save(making)
     except ProblemError as error:
-        logger.warning("The level profile is not kept, and made again each time: %s", error)
+        logger.warning("The levels are not kept, and made again each time: %s", error)
     return known
 
 
-def _made_profile(
+def _measured(
     installation: Installation,
     performance: PreparedPerformance,
     kept: Checkpoints,
     cache_folder: Path,
     progress: Progress,
-) -> LevelProfile:
-    marks = _level_marks(installation, kept, cache_folder)
-    playback, making = playback_of(installation, performance), _profiling(installation)
+) -> OutputLevels:
+    marks, outputs = _level_marks(installation, kept, cache_folder), sounding_outputs(installation)
+    playback, measuring = playback_of(installation, performance), Measuring(outputs)
     try:
         if (frame := marks.unbroken_to()) and kept.advance(playback, frame):
             going_on = [load(state, {}) for state in marks.every(playback.position)]
-            making.go_on_from(going_on)
+            measuring.go_on_from(going_on)
     except Exception as error:  # noqa: BLE001 (after any error, there is the way from the beginning)
         logger.warning("The levels are made from the beginning: %s", error)
-        playback, making = playback_of(installation, performance), _profiling(installation)
+        playback, measuring = playback_of(installation, performance), Measuring(outputs)
     for played in steps(playback):
-        making.take(played.outputs)
+        measuring.take(played.outputs)
         kept.pass_by(playback)
         if playback.position % EVERY_FRAMES == 0 and playback.position < playback.end:
-            marks.keep_whole(playback, dump(making.mark(), {}))
+            marks.keep_whole(playback, dump(measuring.mark(), {}))
         progress("levels", min(played.span.stop, performance.frames), performance.frames)
-    return making.finished()
-
-
-def _profiling(installation: Installation) -> Profiling:
-    return Profiling(sounding_outputs(installation), caps(installation))
+    return measuring.finished()
 
 
 def rendered_profile(installation: Installation, playback: Playback, heard: Callable[[Played], None]) -> LevelProfile:
@@ -290,16 +294,15 @@ def _playable(
     return profiles
 
 
-def profile_path(installation: Installation, bag_digest: str, cache_folder: Path) -> Path:
-    """The file of the level profile of a performance, named by all that the levels before the cap follow from."""
+def levels_path(installation: Installation, bag_digest: str, cache_folder: Path) -> Path:
+    """The file of the levels of a performance, named by all that they follow from: of the room only band and delay."""
     followed = (residue.__version__, piece_digest(installation), bag_digest)
     key = _digest(_code_digest(), _of_room(installation), *(part.encode() for part in followed))
     return cache_folder / PROFILES / f"{key}.npz"
 
 
 def _of_room(installation: Installation) -> bytes:
-    """What the levels before the cap follow from in the room: most limits do not change them."""
-    return followed_from(sounding_outputs(installation), caps(installation))
+    return followed_from(sounding_outputs(installation))
 
 
 def _level_marks(installation: Installation, kept: Checkpoints, cache_folder: Path) -> Checkpoints:

@@ -6,6 +6,7 @@ import random
 from collections.abc import Callable, Iterator
 from functools import partial
 
+from residue.durations import rough_duration_in_words
 from residue.runtime.house.exchange import Hold, Release
 from residue.runtime.rehearsal.simulation import Incident, Simulation
 
@@ -30,27 +31,33 @@ FaultKind = Callable[[random.Random, float], Iterator[Incident]]
 
 def _power(chance: random.Random, at_s: float) -> Iterator[Incident]:
     off_s = chance.uniform(20.0, 7_200.0)
-    yield Incident(at_s, f"The power fails for {_lasting(off_s)}.", lambda house: house.restart(off_s))
+    yield Incident(at_s, f"The power fails for {rough_duration_in_words(off_s)}.", lambda house: house.restart(off_s))
 
 
 def _device(chance: random.Random, at_s: float) -> Iterator[Incident]:
     lost_s = chance.uniform(1.0, 1_800.0)
     why = "The sound device is gone."
-    yield Incident(at_s, f"The sound device is gone for {_lasting(lost_s)}.", lambda house: house.engine.lose(why))
+    yield Incident(
+        at_s, f"The sound device is gone for {rough_duration_in_words(lost_s)}.", lambda house: house.engine.lose(why)
+    )
     yield Incident(at_s + lost_s, "The sound device is back.", lambda house: house.engine.lose(None))
 
 
 def _clock(chance: random.Random, at_s: float) -> Iterator[Incident]:
     off_s = chance.choice([-1.0, 1.0]) * chance.uniform(2.0, 10_800.0)
     way = "forward" if off_s > 0 else "back"
-    yield Incident(at_s, f"The clock steps {way} by {_lasting(abs(off_s))}.", partial(_set_off, off_s=off_s))
+    yield Incident(
+        at_s, f"The clock steps {way} by {rough_duration_in_words(abs(off_s))}.", partial(_set_off, off_s=off_s)
+    )
     yield Incident(at_s + chance.uniform(1.0, 600.0), "The clock is set right.", partial(_set_off, off_s=0.0))
 
 
 def _person(chance: random.Random, at_s: float) -> Iterator[Incident]:
     held_s = chance.uniform(60.0, 3_600.0)
     by = "the front desk"
-    yield Incident(at_s, f"{by.capitalize()} holds for {_lasting(held_s)}.", lambda house: house.tell(Hold(by)))
+    yield Incident(
+        at_s, f"{by.capitalize()} holds for {rough_duration_in_words(held_s)}.", lambda house: house.tell(Hold(by))
+    )
     yield Incident(at_s + held_s, f"{by.capitalize()} releases.", lambda house: house.tell(Release(by)))
 
 
@@ -63,7 +70,3 @@ _KINDS: tuple[FaultKind, ...] = (_power, _device, _clock, _person, _engine)
 
 def _set_off(house: Simulation, *, off_s: float) -> None:
     house.clock.off_s = off_s
-
-
-def _lasting(seconds: float) -> str:
-    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"

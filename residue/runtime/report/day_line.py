@@ -16,6 +16,7 @@ from pathlib import Path
 
 from residue.problems import ProblemError
 from residue.processes import give_way
+from residue.runtime.journal.event_kinds import NOT_PROVEN
 from residue.runtime.journal.reading import LogReader
 from residue.runtime.planning.planning import NICENESS
 from residue.runtime.report.courses import Course
@@ -43,6 +44,9 @@ def _sentences(day: ReportedDay) -> Iterator[str]:
         yield f"Nearest to its limit: {heard[0].cap.name}, {heard[0].words}."
     if len(heard) > 1:
         yield f"Furthest from it: {heard[-1].cap.name}, {heard[-1].words}."
+    if day.proofs:
+        wrong = dict.fromkeys(event.text for event in day.proofs if event.kind == NOT_PROVEN)
+        yield f"The microphone: {' '.join(wrong) or 'every output was heard.'}"
     yield f"Faults: {len(day.faults) or 'none'}. Wishes of people: {len(day.interventions) or 'none'}."
 
 

@@ -8,11 +8,22 @@ from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from residue.loudness.caps.caps import Cap
+from residue.loudness.caps.quantities import HORIZONTAL_TIMES
 from residue.loudness.caps.rules import RULES
 from residue.loudness.meters.exposure import NIOSH, OSHA_HEARING_CONSERVATION, daily_exposure_db
 from residue.loudness.meters.vibration import combined_vdv, daily_vibration
 from residue.notices.messenger import TOLD
-from residue.runtime.journal.event_kinds import CALIBRATED, ENDED, NOT_PROVEN, PROVEN, READ_AGAIN, STARTED
+from residue.runtime.journal.event_kinds import (
+    CALIBRATED,
+    ENDED,
+    IN_STEP,
+    NOT_PROVEN,
+    OUT_OF_STEP,
+    PROVEN,
+    READ_AGAIN,
+    STARTED,
+    STOOD,
+)
 from residue.runtime.journal.log import EventRow, LevelRow
 from residue.runtime.journal.reading import Logged, LogReader
 from residue.runtime.report.caps_then import LONGEST_WINDOW, CapThen, always, caps_then
@@ -39,6 +50,7 @@ _ROUTINE = {
     "notes",
     READ_AGAIN,
     PROVEN,
+    IN_STEP,
     TOLD,
 }
 """Events of an ordinary day, which the report omits."""
@@ -59,6 +71,7 @@ class Vibrations:
     """The vibration for a person who stays on the floor or seat all day."""
 
     a8_m_per_s2: float
+    """Of horizontal vibration with its factor of 1.4."""
     vdv: float
 
 
@@ -94,6 +107,8 @@ class ReportedDay:
     exposure: Exposure | None
     """None where levels at the ear are not known, or there was no sound."""
     vibrations: Vibrations | None
+    """Up and down."""
+    horizontal: Vibrations | None
     damages: Sequence[str] = ()
 
     @property
@@ -147,6 +162,16 @@ class ReportedDay:
         return [event for event in self.logged.events if event.kind in {PROVEN, NOT_PROVEN}]
 
     @property
+    def steps(self) -> list[EventRow]:
+        """How the room stood in step with others; of what is told of one time again and again, the last."""
+        shown: dict[str, EventRow] = {}
+        for event in self.logged.events:
+            if event.kind in {IN_STEP, OUT_OF_STEP}:
+                since, stood, _ = event.text.partition(STOOD)
+                shown[since if stood else event.utc] = event
+        return sorted(shown.values(), key=lambda event: event.utc)
+
+    @property
     def starts(self) -> list[EventRow]:
         """Starts and ends of the program, and the installation in force."""
         return [event for event in self.logged.events if event.kind in {STARTED, "in force", ENDED}]
@@ -196,7 +221,10 @@ def _day(house: ReportedHouse, log: LogReader, day: date, zone: ZoneInfo, now: d
         trims=trims(minutes, logged.events, zone),
         physical=physical,
         exposure=_exposure(minutes) if physical else None,
-        vibrations=_vibrations(minutes),
+        vibrations=_vibrations([(row.aw_ms2, row.vdv, row.duration_s) for row in minutes]),
+        horizontal=_vibrations(
+            [(row.aw_horizontal_ms2, row.vdv_horizontal, row.duration_s) for row in minutes], HORIZONTAL_TIMES
+        ),
         damages=log.faults,
     )
 
@@ -225,8 +253,9 @@ def _exposure(minutes: Sequence[LevelRow]) -> Exposure | None:
     )
 
 
-def _vibrations(minutes: Sequence[LevelRow]) -> Vibrations | None:
-    felt = [(row.aw_ms2, row.duration_s / 3600.0) for row in minutes if row.aw_ms2 is not None]
+def _vibrations(minutes: Sequence[tuple[float | None, float | None, float]], times: float = 1.0) -> Vibrations | None:
+    """minutes: (aw in m/s², VDV, duration in s). times: the factor of A(8)."""
+    felt = [(aw_ms2, duration_s / 3600.0) for aw_ms2, _, duration_s in minutes if aw_ms2 is not None]
     if not felt:
         return None
-    return Vibrations(daily_vibration(felt), combined_vdv([row.vdv for row in minutes if row.vdv is not None]))
+    return Vibrations(times * daily_vibration(felt), combined_vdv([vdv for _, vdv, _ in minutes if vdv is not None]))

@@ -12,11 +12,12 @@ from residue.installation.room import Room
 from residue.loudness.caps.caps import expand
 from residue.loudness.caps.rules import RULES
 from residue.loudness.outputs.calibration import Calibration
+from residue.page.page_parts import table
+from residue.runtime.report.cells import figure, openings_in_words, percent, verdict
 from residue.runtime.report.coverage import together
 from residue.runtime.report.days import ReportedDay
 from residue.runtime.report.house import ReportedHouse
 from residue.runtime.report.page_of_day import day_on_page
-from residue.runtime.report.page_parts import figure, openings_in_words, percent, table, verdict
 from residue.schedule.spans import local
 
 _STYLE = """
@@ -27,7 +28,7 @@ h1 { font-size: 18pt; margin: 0 0 2mm; } h2 { font-size: 13pt; margin: 8mm 0 2mm
 h3 { font-size: 10.5pt; margin: 5mm 0 1mm; } p { margin: 1mm 0 2mm; }
 table { border-collapse: collapse; width: 100%; font-size: 9pt; margin: 1mm 0 3mm; }
 th, td { text-align: left; vertical-align: top; padding: 0.8mm 2mm 0.8mm 0; border-bottom: 1px solid #ddd; }
-td.n, th.n { text-align: right; white-space: nowrap; }
+tbody th { font-weight: normal; } td.n, th.n { text-align: right; white-space: nowrap; }
 tr { break-inside: avoid; } thead { display: table-header-group; }
 img { width: 100%; break-inside: avoid; } .kept { color: #24602f; } .passed { color: #b00020; font-weight: bold; }
 .small { font-size: 8.5pt; color: #444; } section.day { break-before: page; }
@@ -71,7 +72,7 @@ def _span(days: Sequence[ReportedDay]) -> str:
 
 
 def _unbroken(text: str) -> str:
-    return escape(text).replace(" ", "&nbsp;")
+    return text.replace(" ", "\N{NO-BREAK SPACE}")
 
 
 def _as_far_as(days: Sequence[ReportedDay]) -> str:
@@ -143,7 +144,7 @@ def _overview(days: Sequence[ReportedDay], zone: ZoneInfo) -> Iterator[str]:
     rows = [
         [
             _unbroken(f"{day.date:%a %d %b %Y}"),
-            _unbroken(openings_in_words(day, zone)).replace(",&nbsp;", ", "),
+            _unbroken(openings_in_words(day, zone)).replace(",\N{NO-BREAK SPACE}", ", "),
             f"{day.played_h:.1f} h",
             percent(day.covered),
             verdict(day.courses) if day.logged.minutes else "no log",
@@ -170,14 +171,14 @@ def _room(house: ReportedHouse) -> Iterator[str]:
             read += f"; {low.low_hz:g} to 40 Hz {low.read_db:g} dB({low.weighting}) at {low.played_dbfs:g} dBFS"
         shaken = f"{felt.read_aw_m_per_s2:g} m/s² at {felt.played_dbfs:g} dBFS, {felt.on:%d %b %Y}" if felt else "none"
         day = f"{known.on:%d %B %Y}" if known else "–"
-        rows.append([escape(name), output.transducer, day, read, shaken, f"{output.ceiling_dbtp:g} dBTP"])
+        rows.append([name, output.transducer, day, read, shaken, f"{output.ceiling_dbtp:g} dBTP"])
     yield table(["output", "kind", "calibrated on", "the meter read", "vibration", "ceiling"], rows)
     yield f"<p>{escape(_measurement(house.room))}</p>"
     rows, margins_db = [], (house.room.margin_db, house.room.felt_margin_db)
     for entry in house.room.cap:
         rule = RULES.get(entry.rule or "")
         source = f"{rule.source}, {rule.dated}. {rule.wording}" if rule else "Of the house."
-        rows += [[escape(cap.name), escape(cap.limit_in_words), escape(source)] for cap in expand([entry], *margins_db)]
+        rows += [[cap.name, cap.limit_in_words, source] for cap in expand([entry], *margins_db)]
     yield table(["cap in room.toml at the time of this report", "limit", "source"], rows)
 
 

@@ -7,11 +7,12 @@ from datetime import datetime
 from html import escape
 from zoneinfo import ZoneInfo
 
+from residue.page.page_parts import Html, image, table
 from residue.runtime.journal.log import EventRow
+from residue.runtime.report.cells import figure, openings_in_words, percent
 from residue.runtime.report.courses import Course
 from residue.runtime.report.days import OpeningReported, ReportedDay
 from residue.runtime.report.folded_events import FoldedEvents, folded
-from residue.runtime.report.page_parts import figure, image, openings_in_words, percent, table
 from residue.runtime.report.planned import PlannedAndPlayed
 from residue.runtime.report.plays import PlayedPerformance
 from residue.schedule.agenda import closing_time
@@ -39,6 +40,9 @@ def day_on_page(day: ReportedDay, picture: bytes, zone: ZoneInfo) -> Iterator[st
     if day.proofs:
         yield "<h3>What the microphone heard of the outputs</h3>"
         yield _events(day.proofs, zone)
+    if day.steps:
+        yield "<h3>In step with other rooms</h3>"
+        yield _events(day.steps, zone)
     for title, events in (("What people did", day.interventions), ("Faults", day.faults), ("Starts", day.starts)):
         yield f"<h3>{title}</h3>"
         yield _events(events, zone) if events else "<p>Nothing.</p>"
@@ -59,11 +63,12 @@ def _levels(day: ReportedDay, picture: bytes, zone: ZoneInfo) -> Iterator[str]:
             kept, word = ("kept", "kept") if lex_db <= cap.limit else ("passed", "exceeded")
             verdict = f'<span class="{kept}">{word}</span>'
             yield f"<p>{rule} allows LEX,8h {cap.limit_in_words}: {verdict} on this day.</p>"
-    if day.vibrations:
-        yield (
-            f"<p>Who stayed on the floor or seat all day received A(8) {day.vibrations.a8_m_per_s2:.2f} m/s², "
-            f"VDV {day.vibrations.vdv:.1f} m/s<sup>1.75</sup>.</p>"
-        )
+    for felt, way in ((day.vibrations, ""), (day.horizontal, " horizontal")):
+        if felt:
+            yield (
+                f"<p>Who stayed on the floor or seat all day received A(8){way} {felt.a8_m_per_s2:.2f} m/s², "
+                f"VDV{way} {felt.vdv:.1f} m/s<sup>1.75</sup>.</p>"
+            )
 
 
 def _opened(day: ReportedDay, zone: ZoneInfo) -> Iterator[str]:
@@ -75,7 +80,7 @@ def _opened(day: ReportedDay, zone: ZoneInfo) -> Iterator[str]:
     if day.trims:
         yield "<h3>Lowered by people</h3>"
         rows = (
-            [f"{one.begins:%H:%M:%S}", f"{one.ends:%H:%M:%S}", f"{-one.trim_db:g} dB", escape(one.by or "not known")]
+            [f"{one.begins:%H:%M:%S}", f"{one.ends:%H:%M:%S}", f"{-one.trim_db:g} dB", one.by or "not known"]
             for one in day.trims
         )
         yield table(["from", "to", "by", "asked for by"], rows)
@@ -95,9 +100,9 @@ def _opening(one: OpeningReported, zone: ZoneInfo) -> Sequence[str]:
     return [
         f"{local(opening.opens, zone):%H:%M}",
         closing_time(opening, zone),
-        escape(opening.why),
+        opening.why,
         f"{-terms.trim_db:g} dB" if terms.trim_db else "–",
-        escape(", ".join(terms.performances) or "the programme"),
+        ", ".join(terms.performances) or "the programme",
         percent(one.covered),
         ", ".join(gaps[:_MOST_GAPS]) + left,
     ]
@@ -105,9 +110,9 @@ def _opening(one: OpeningReported, zone: ZoneInfo) -> Sequence[str]:
 
 def _approach(one: Course, zone: ZoneInfo) -> Sequence[str]:
     at = "–" if one.highest is None else f"{local(one.highest[1], zone):%H:%M:%S}"
-    kept = '<span class="kept">kept</span>' if one.kept else '<span class="passed">passed</span>'
+    kept = Html('<span class="kept">kept</span>' if one.kept else '<span class="passed">passed</span>')
     told = f"{one.every_s} s" + (f"; {one.unknown} rows do not tell" if one.unknown else "")
-    return [escape(one.cap.name + in_force_in_words(one, zone)), escape(one.words), at, kept, told]
+    return [one.cap.name + in_force_in_words(one, zone), one.words, at, kept, told]
 
 
 def in_force_in_words(one: Course, zone: ZoneInfo) -> str:
@@ -119,14 +124,14 @@ def in_force_in_words(one: Course, zone: ZoneInfo) -> str:
 def _compared(one: PlannedAndPlayed) -> Sequence[str]:
     times = "not known" if one.planned is None else str(one.planned)
     hours = "not known" if one.planned_h is None else f"{one.planned_h:.2f}"
-    return [escape(one.performance), times, hours, str(one.played), f"{one.played_h:.2f}"]
+    return [one.performance, times, hours, str(one.played), f"{one.played_h:.2f}"]
 
 
 def _played(play: PlayedPerformance) -> Sequence[str]:
     levels = (play.laeq_db, play.lceq_db, play.laf_max_db, play.lc_peak_db, play.integrated_lufs)
     figures = (*levels, play.loudness_range_lu, play.true_peak_dbtp, play.plan_gain_db, play.governor_gain_db)
     return [
-        escape(play.name),
+        play.name,
         f"{play.begins:%H:%M:%S}",
         f"{play.ends:%H:%M:%S}",
         *(figure(value) for value in figures),
@@ -134,10 +139,7 @@ def _played(play: PlayedPerformance) -> Sequence[str]:
 
 
 def _events(events: Iterable[EventRow], zone: ZoneInfo) -> str:
-    rows = [
-        [_when(line, zone), escape(line.first.kind), escape(_in_words(line)), escape(line.first.sender or "")]
-        for line in folded(events)
-    ]
+    rows = [[_when(line, zone), line.first.kind, _in_words(line), line.first.sender or ""] for line in folded(events)]
     return table(["time", "what", "in words", "asked for by"], rows)
 
 

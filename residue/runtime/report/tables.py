@@ -61,7 +61,7 @@ def _time(moment: datetime, zone: ZoneInfo) -> str:
 
 
 def _day(day: ReportedDay) -> dict[str, Any]:
-    exposure, felt = day.exposure, day.vibrations
+    exposure, felt, sideways = day.exposure, day.vibrations, day.horizontal
     return {
         "day": day.date.isoformat(),
         "open_h": round(day.open_h, 2),
@@ -76,6 +76,8 @@ def _day(day: ReportedDay) -> dict[str, Any]:
         "osha_twa_dba": exposure and exposure.osha_percent and round(exposure.osha_twa_db, 1),
         "a8_m_per_s2": felt and round(felt.a8_m_per_s2, 3),
         "vdv_m_per_s1.75": felt and round(felt.vdv, 2),
+        "a8_horizontal_m_per_s2": sideways and round(sideways.a8_m_per_s2, 3),
+        "vdv_horizontal_m_per_s1.75": sideways and round(sideways.vdv, 2),
         "interventions": len(day.interventions),
         "faults": len(day.faults),
     }

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import partial
 
+from residue.durations import place_in_words
 from residue.mapping.graph import Graph
 from residue.mapping.signals import EVENTS
 from residue.runtime.survey.row import SurveyedPerformance
@@ -35,8 +36,7 @@ class SurveyColumn:
         if value is None:
             return "–"
         if self.name.endswith("_s"):
-            minutes, seconds = divmod(round(value), 60)
-            return f"{minutes}:{seconds:02d}"
+            return place_in_words(value)
         return f"{value:.{self.digits}f}"
 
     @property

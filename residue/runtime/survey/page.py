@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from html import escape
 
 from residue.loudness.caps.cautions import CAUTIONS
-from residue.runtime.report.page_parts import image, table
+from residue.page.page_parts import Html, image, table
 from residue.runtime.survey.columns import SurveyColumn
 from residue.runtime.survey.pictures import sections_picture, strips_picture
 from residue.runtime.survey.row import SurveyedPerformance
@@ -67,24 +67,23 @@ def _pictures(columns: Sequence[SurveyColumn], rows: Sequence[SurveyedPerformanc
     yield image(strips_picture(shown, played), alt)
     lines = [[one.head, one.least, one.first, one.median, one.most, one.last] for one in spreads(columns, played)]
     head = ["quantity", "least", "of", "median", "most", "of"]
-    cells = [list(map(escape, line)) for line in lines]
-    yield _wide("Least, median and most", table(head, cells, (1, 3, 4), caption="Least, median and most", named=True))
+    yield _wide("Least, median and most", table(head, lines, (1, 3, 4), caption="Least, median and most"))
 
 
 def _table(columns: Sequence[SurveyColumn], rows: Sequence[SurveyedPerformance]) -> Iterator[str]:
     yield "<h2>Every performance</h2>"
     shown = [column for column in columns if column.head]
-    head = ["performance", "can be played", *(escape(column.head) for column in shown), "recorded", "notes"]
+    head = ["performance", "can be played", *(column.head for column in shown), "recorded", "notes"]
     caption = "A row for each performance; a dash where there is no value"
     lines, numbers = (_row(shown, row) for row in rows), range(2, 2 + len(shown))
-    yield _wide("Every performance", table(head, lines, numbers, caption=caption, named=True))
+    yield _wide("Every performance", table(head, lines, numbers, caption=caption))
 
 
 def _row(shown: Sequence[SurveyColumn], row: SurveyedPerformance) -> list[str]:
-    answer = "yes" if row.playable else '<span class="broken">no</span>'
+    answer = Html("yes" if row.playable else '<span class="broken">no</span>')
     figures = [column.in_words(value if isinstance(value := column.of(row), float | int) else None) for column in shown]
     recorded = (row.recorded or "–").partition("T")[0]
-    return [escape(row.name), answer, *figures, escape(recorded), escape(" ".join([row.problems, row.notes]).strip())]
+    return [row.name, answer, *figures, recorded, " ".join([row.problems, row.notes]).strip()]
 
 
 def _wide(name: str, inner: str) -> str:

@@ -120,6 +120,30 @@ def test_a_cut_sound_file_is_taken_on_a_persons_word(tmp_path: Path, suffix: str
     assert "cut short or damaged" in done.bag.performance.channel["a"].lost
 
 
+def test_the_sound_behind_the_holes_of_a_flac_file_survives_at_its_place(tmp_path: Path) -> None:
+    """Some frames are overwritten, and one has a flipped bit."""
+    path, arm = tmp_path / "a.flac", Channel(kind=ChannelKind.MMG, file="a.flac")
+    soundfile.write(path, np.random.default_rng(8).normal(0, 0.1, 100_000), 2000, "PCM_24")
+    whole, _ = soundfile.read(path)
+    content = bytearray(path.read_bytes())
+    content[90_000:120_000] = np.random.default_rng(1).bytes(30_000)
+    content[220_000] ^= 4
+    path.write_bytes(content)
+    with pytest.raises(ProblemError, match=r'cannot be read on.*write damaged = \["a.flac"\]'):
+        ingested(path, arm, damaged=False)
+    done = ingested(path, arm, damaged=True)
+    found, lost = samples(done), done.bag.performance.channel["a"].lost
+    kept = np.flatnonzero(found == whole)
+    silent = np.flatnonzero(found != whole)
+    assert len(found) == len(whole)
+    assert not found[silent].any()
+    assert len(silent) <= 4096 * (30_000 // 12_000 + 2) + 4096  # frames of 4096 samples, some 12 kB each
+    assert kept[-1] == len(whole) - 1
+    holes = np.split(silent, np.flatnonzero(np.diff(silent) > 1) + 1)
+    assert [f"{len(hole) / 2000:.2f} s at {hole[0] / 2000:.2f} s" in lost for hole in holes] == [True, True]
+    assert verify(done.bag.path) == []
+
+
 def test_a_cut_line_and_zeros_behind_it_are_left_out_of_a_table(tmp_path: Path) -> None:
     path, arm = tmp_path / "a.csv", Channel(kind=ChannelKind.EMG, file="a.csv", signal="arm")
     path.write_bytes(b"arm,leg\n" + b"1,2\n" * 300 + b"12" + bytes(4096))

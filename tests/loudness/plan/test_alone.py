@@ -63,7 +63,13 @@ def test_a_cap_on_what_is_felt_lowers_the_shaker_and_no_loudspeaker() -> None:
     assert "more, for 0.01 m/s² over 10 s" in found.words
 
 
-@pytest.mark.parametrize("entries", [[VIBRATION], [VIBRATION, LOUDNESS]], ids=["felt", "felt and heard"])
+@pytest.mark.parametrize(
+    "entries",
+    [
+        pytest.param([VIBRATION], id="felt", marks=pytest.mark.long),
+        pytest.param([VIBRATION, LOUDNESS], id="felt and heard"),
+    ],
+)
 def test_nothing_of_what_is_planned_so_is_changed_by_the_stage(entries: list[CapEntry]) -> None:
     caps = expand(entries)
     found = planned(caps)

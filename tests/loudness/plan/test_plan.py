@@ -1,7 +1,6 @@
 """The plan: greatest gains at which nothing in the cap stage ever has to act."""
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,7 +15,6 @@ from residue.loudness.outputs.outputs import Output
 from residue.loudness.plan.plan import plan
 from residue.loudness.plan.profile import LevelProfile, profile
 from residue.loudness.stage.stage import CapStage
-from residue.problems import ProblemError
 
 Floats = NDArray[np.float64]
 RATE_HZ = 48_000
@@ -155,22 +153,6 @@ def test_a_daily_cap_counts_all_repeats() -> None:
     assert found.gain_db("a") == pytest.approx(
         -30.0 - profile_db + duty_db - 10 * np.log10(1 + 6.0 / 28_800.0 * 8.3 / 4.0), abs=0.1
     )
-
-
-def test_a_profile_survives_being_kept(tmp_path: Path) -> None:
-    made = profiled(evening(1.0, 0.1, 0.1), WINDOW_CAP)
-    made.save(tmp_path / "kept.npz")
-    kept = LevelProfile.load(tmp_path / "kept.npz")
-    assert kept.ears == made.ears
-    for name in ("energy", "peak", "true_peak"):
-        assert np.array_equal(getattr(kept, name), getattr(made, name))
-
-
-@pytest.mark.parametrize("content", [b"", b"PK\x03\x04 not really", b"plain words"])
-def test_a_broken_profile_is_named(tmp_path: Path, content: bytes) -> None:
-    (tmp_path / "kept.npz").write_bytes(content)
-    with pytest.raises(ProblemError, match="level profile cannot be read"):
-        LevelProfile.load(tmp_path / "kept.npz")
 
 
 def test_a_profile_does_not_depend_on_the_blocks() -> None:

@@ -131,7 +131,7 @@ def test_a_cap_at_every_moment_holds_where_low_tones_break_off(entry: CapEntry, 
     assert stage.reading().cut_hops == 0
 
 
-@pytest.mark.parametrize("frequency_hz", [100.0, 1000.0, 8000.0])
+@pytest.mark.parametrize("frequency_hz", [100.0, pytest.param(1000.0, marks=pytest.mark.long), 8000.0])
 def test_a_steady_tone_comes_close_to_its_highest_fast_level(frequency_hz: float) -> None:
     (cap,) = expand([CapEntry(quantity="LAFmax", limit_dbfs=-20.0)])
     stage = CapStage(OUTPUTS, [cap])

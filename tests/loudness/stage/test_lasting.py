@@ -56,7 +56,9 @@ def window_levels_db(energies: Floats, hops: int) -> Floats:
     return levels
 
 
-def check_steady(window_s: float, excess_db: float) -> None:
+@pytest.mark.parametrize("window_s", [1.0, 1.5, 10.0, 900.0, pytest.param(28_800.0, marks=pytest.mark.long)])
+@pytest.mark.parametrize("excess_db", [1.0, 3.0, 10.0])
+def test_a_steady_level_above_the_limit_settles_just_below_it(window_s: float, excess_db: float) -> None:
     hops = round(10 * window_s)
     sent = sent_of(lambda _: 10 ** (excess_db / 10), budget(window_s), 3 * hops)
     windows_db, sent_db = window_levels_db(sent, hops), 10 * np.log10(sent)
@@ -64,18 +66,6 @@ def check_steady(window_s: float, excess_db: float) -> None:
     assert np.min(windows_db[-hops:]) >= -0.5, "settled"
     assert np.min(sent_db) >= -1.0, "it is never turned down further than a level at the limit needs"
     assert np.max(np.abs(np.diff(sent_db[hops:]))) <= 1.2 * RECOVERY_DB, "pumping"
-
-
-@pytest.mark.parametrize("window_s", [1.0, 1.5, 10.0, 900.0])
-@pytest.mark.parametrize("excess_db", [1.0, 3.0, 10.0])
-def test_a_steady_level_above_the_limit_settles_just_below_it(window_s: float, excess_db: float) -> None:
-    check_steady(window_s, excess_db)
-
-
-@pytest.mark.long
-@pytest.mark.parametrize("excess_db", [1.0, 3.0, 10.0])
-def test_a_steady_level_above_the_limit_settles_just_below_it_over_a_working_day(excess_db: float) -> None:
-    check_steady(28_800.0, excess_db)
 
 
 def test_a_short_loud_passage_after_a_quiet_one_is_left_alone() -> None:

@@ -102,7 +102,8 @@ def test_the_page_goes_with_a_house_that_is_killed_and_comes_back_with_it(daemon
     daemon.kill()
     wait_until(lambda: not listens(port))
     daemon.start("--device", "silent")
-    until(daemon.port, lambda _: listens(port) and asked(port, "GET", "/")[0] == 200)
+    until(daemon.port, lambda _: listens(port))
+    assert asked(port, "GET", "/")[0] == 200
 
 
 def test_a_port_that_is_taken_stops_no_house_and_is_told(daemon: Daemon) -> None:

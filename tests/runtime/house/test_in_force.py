@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from residue.installation.load import load
+from residue.installation.load import Installation, load
 from residue.loudness.caps.caps import expand
 from residue.problems import ProblemError, stopping
 from residue.runtime.house import in_force, kept_files
@@ -524,3 +524,23 @@ def test_where_what_was_in_force_fits_no_more_its_stricter_limits_hold_all_the_s
     save_room(installation, LIMIT, LOUDER)
     house.start()
     assert cap_of(house) == [("LAeq over 1 min", -20.0)]
+
+
+def test_a_start_keeps_the_hours_that_it_has_read(installation: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Saved between the reading and the keeping: what is kept is what was checked, and no other."""
+    hours, read = installation / "hours.toml", load
+    written = hours.read_text(encoding="utf-8")
+    saved = iter([written.replace("23:00", "22:00"), written.replace("23:00", "21:00")])
+
+    def saves_meanwhile(folder: Path) -> Installation:
+        found = read(folder)
+        hours.write_text(next(saved, written), encoding="utf-8")
+        return found
+
+    hours.write_text(next(saved), encoding="utf-8")
+    monkeypatch.setattr(kept_files, "load", saves_meanwhile)
+    loaded = load_in_force(installation, installation.parent / "state", by_person=True)
+    place = loaded.places["hours.toml"]
+    assert place != installation
+    assert (place / "hours.toml").read_text(encoding="utf-8") == written
+    assert read(installation, place).hours == loaded.hours

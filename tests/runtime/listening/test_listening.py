@@ -12,7 +12,6 @@ import sys
 import threading
 from collections.abc import Callable
 from contextlib import closing
-from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -37,7 +36,6 @@ from tests.sound_server import sound_server
 
 pytestmark = pytest.mark.real_time
 
-END = ("", "")
 IN_STONE = (
     '[node.dull_out]\nkind = "output"\ninput = "hall"',
     '[node.stone]\nkind = "recorded_space"\ninput = "hall"\nrecording = "stone.wav"\nchannels = 1\n\n'
@@ -49,27 +47,55 @@ BROKEN = ("cutoff_hz = 120", "cutoff_hz = much")
 class Session(threading.Thread):
     """Somebody at the desk, who edits the piece once something is told and so much was heard, and ends with Ctrl-C.
 
-    edits: what is told, the seconds in the WAV, the edit.
+    edits: what is told, the seconds in the WAV, and the edit, None for the end.
     """
 
     def __init__(
-        self, installation: Path, wav: Path, caplog: pytest.LogCaptureFixture, *edits: tuple[str, int, tuple[str, str]]
+        self,
+        installation: Path,
+        wav: Path,
+        caplog: pytest.LogCaptureFixture,
+        *edits: tuple[str, int, tuple[str, str] | None],
     ) -> None:
         super().__init__(daemon=True)
         self._installation, self._wav, self._caplog, self._edits = installation, wav, caplog, edits
+        self._over = False
         caplog.set_level(logging.INFO)
 
+    def listens(self, tmp_path: Path, *, from_s: float = 20.0, trim_db: float = 0.0) -> None:
+        """Begins at the desk, and comes back once the session is over."""
+        wish = Wish(
+            folder=self._installation, performance=NAME, from_s=from_s, device=f"file:{self._wav}", trim_db=trim_db
+        )
+        self.start()
+        try:
+            listen(wish, tmp_path / "state", tmp_path / "cache")
+        finally:
+            self._over = True
+        self.join()
+
     def run(self) -> None:
-        for told, heard_s, edit in self._edits:
-            wait_until(partial(self._reached, told, heard_s))
-            if edit != END:
-                write(self._installation, edit)
-            else:
+        try:
+            self._edit()
+        finally:
+            if not self._over:
                 os.kill(os.getpid(), signal.SIGINT)
 
-    def _reached(self, words: str, heard_s: int) -> bool:
-        heard = self._wav.exists() and self._wav.stat().st_size > heard_s * 48_000 * 2 * 4
-        return heard and words in self._caplog.text
+    def _edit(self) -> None:
+        for told, heard_s, edit in self._edits:
+            self._until(told, heard_s)
+            if edit is not None:
+                write(self._installation, edit)
+
+    def _until(self, words: str, heard_s: int = 1, times: int = 1) -> None:
+        """Waits until words were told so many times, and so much is in the WAV."""
+        wait_until(
+            lambda: (
+                self._wav.exists()
+                and self._wav.stat().st_size > heard_s * 48_000 * 2 * 4
+                and self._caplog.text.count(words) >= times
+            )
+        )
 
 
 def levels_db(sound: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -90,12 +116,9 @@ def test_each_edit_is_heard_and_a_fault_leaves_the_sound_as_it_was(
         ("Heard from 0:20 on.", 4, SHARPER),
         ("Changed: dull.", 5, BROKEN),
         ("The piece as it was plays on.", 6, ('to = ["left"]', 'to = ["left", "right"]')),
-        ("Changed: dull, dull_out.", 8, END),
+        ("Changed: dull, dull_out.", 8, None),
     )
-    session.start()
-    wish = Wish(folder=installation, performance=NAME, from_s=20.0, device=f"file:{wav}", trim_db=-6.0)
-    listen(wish, tmp_path / "state", tmp_path / "cache")
-    session.join()
+    session.listens(tmp_path, trim_db=-6.0)
     assert "node.dull.cutoff_hz" in caplog.text or "piece.toml: line" in caplog.text
     sound, _ = soundfile.read(wav)
     levels = levels_db(sound)
@@ -118,14 +141,8 @@ def test_an_edit_is_heard_though_the_version_before_fails_while_it_waits(
 
     monkeypatch.setattr(listening, "Edited", Failing)
     installation, wav = build(tmp_path, 100.0), tmp_path / "heard.wav"
-    session = Session(installation, wav, caplog, ("Heard from 0:20 on.", 2, SHARPER), ("The dough is gone", 9, END))
-    session.start()
-    listen(
-        Wish(folder=installation, performance=NAME, from_s=20.0, device=f"file:{wav}"),
-        tmp_path / "state",
-        tmp_path / "cache",
-    )
-    session.join()
+    session = Session(installation, wav, caplog, ("Heard from 0:20 on.", 2, SHARPER), ("The dough is gone", 9, None))
+    session.listens(tmp_path)
     sound, _ = soundfile.read(wav)
     assert levels_db(sound)[-25:-10].min() > -70.0
 
@@ -133,14 +150,13 @@ def test_an_edit_is_heard_though_the_version_before_fails_while_it_waits(
 class Bringing(Session):
     """Somebody who names the recording of a room in the piece, and brings another recording under the same name."""
 
-    def run(self) -> None:
-        wait_until(partial(self._reached, "Heard from 0:20 on.", 1))
+    def _edit(self) -> None:
+        self._until("Heard from 0:20 on.")
         self._bring(0.1)
         write(self._installation, IN_STONE)
-        wait_until(partial(self._reached, "Changed: stone, dull_out.", 1))
+        self._until("Saved, and heard from")
         self._bring(0.2)
-        wait_until(partial(self._reached, "Changed: stone.", 1))
-        os.kill(os.getpid(), signal.SIGINT)
+        self._until("Saved, and heard from", times=2)
 
     def _bring(self, level: float) -> None:
         soundfile.write(self._installation / "stone.wav", np.full(400, level), 48_000)
@@ -149,13 +165,12 @@ class Bringing(Session):
 class Naming(Session):
     """Somebody who names a recording before it is there."""
 
-    def run(self) -> None:
-        wait_until(partial(self._reached, "Heard from 0:20 on.", 1))
+    def _edit(self) -> None:
+        self._until("Heard from 0:20 on.")
         write(self._installation, IN_STONE)
-        wait_until(partial(self._reached, "The piece as it was plays on.", 1))
+        self._until("The piece as it was plays on.")
         soundfile.write(self._installation / "stone.wav", np.full(400, 0.1), 48_000)
-        wait_until(partial(self._reached, "Changed: stone, dull_out.", 1))
-        os.kill(os.getpid(), signal.SIGINT)
+        self._until("Changed: stone, dull_out.")
 
 
 def test_a_piece_that_lacked_a_file_is_read_again_when_the_file_arrives(
@@ -163,10 +178,7 @@ def test_a_piece_that_lacked_a_file_is_read_again_when_the_file_arrives(
 ) -> None:
     installation, wav = build(tmp_path, 100.0), tmp_path / "heard.wav"
     session = Naming(installation, wav, caplog)
-    session.start()
-    wish = Wish(folder=installation, performance=NAME, from_s=20.0, device=f"file:{wav}")
-    listen(wish, tmp_path / "state", tmp_path / "cache")
-    session.join()
+    session.listens(tmp_path)
     assert "stone.wav" in caplog.text
 
 
@@ -183,12 +195,9 @@ def test_any_error_in_an_edited_piece_leaves_the_sound_as_it_was(
     monkeypatch.setattr(listening, "draft", draft)
     installation, wav = build(tmp_path, 100.0), tmp_path / "heard.wav"
     session = Session(
-        installation, wav, caplog, ("Heard from 0:20 on.", 1, SHARPER), ("The piece as it was plays on.", 2, END)
+        installation, wav, caplog, ("Heard from 0:20 on.", 1, SHARPER), ("The piece as it was plays on.", 2, None)
     )
-    session.start()
-    wish = Wish(folder=installation, performance=NAME, from_s=20.0, device=f"file:{wav}")
-    listen(wish, tmp_path / "state", tmp_path / "cache")
-    session.join()
+    session.listens(tmp_path)
     assert "no dough is left" in caplog.text
 
 
@@ -197,13 +206,7 @@ def test_another_recording_in_a_file_that_an_edit_named_is_heard(
 ) -> None:
     installation, wav = build(tmp_path, 100.0), tmp_path / "heard.wav"
     session = Bringing(installation, wav, caplog)
-    session.start()
-    listen(
-        Wish(folder=installation, performance=NAME, from_s=20.0, device=f"file:{wav}"),
-        tmp_path / "state",
-        tmp_path / "cache",
-    )
-    session.join()
+    session.listens(tmp_path)
     assert "nothing that sounds now" not in caplog.text
 
 
@@ -212,11 +215,8 @@ def test_what_has_no_memory_at_first_gets_all_of_it_while_it_is_heard(
 ) -> None:
     monkeypatch.setattr(laying, "AFTER_S", 0.0)
     installation, wav = build(tmp_path, 400.0), tmp_path / "heard.wav"
-    session = Session(installation, wav, caplog, ("with all of its memory, as in a render.", 1, END))
-    session.start()
-    wish = Wish(folder=installation, performance=NAME, from_s=100.0, device=f"file:{wav}")
-    listen(wish, tmp_path / "state", tmp_path / "cache")
-    session.join()
+    session = Session(installation, wav, caplog, ("with all of its memory, as in a render.", 1, None))
+    session.listens(tmp_path, from_s=100.0)
     assert "Every node remembers only what came after 1:10, 30 s before" in caplog.text
     assert "The section is a guess" in caplog.text
 

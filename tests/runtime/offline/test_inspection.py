@@ -70,6 +70,16 @@ def test_device_and_channels_are_checked_beside_a_fault_of_a_file(tmp_path: Path
     assert all('no channel "forarm"' in line and "Did you mean forearm?" in line for line in channels)
 
 
+def test_channels_are_checked_beside_a_node_of_no_kind(tmp_path: Path) -> None:
+    installation = kitchen.build(tmp_path, 47_399, duration_s=0.2)
+    edited(installation, "piece.toml", ('channel = "forearm"', 'channel = "forarm"'))
+    with (installation / "piece.toml").open("a", encoding="utf-8") as piece:
+        piece.write('\n[node.crumb]\nkind = "bandpas"\n')
+    told = list(map(str, inspect(installation, None, tmp_path / "cache", June())))
+    assert "Did you mean bandpass?" in told[0]
+    assert [line.partition(":")[0] for line in told if 'no channel "forarm"' in line] == ["first-batch", "second-batch"]
+
+
 def test_channels_are_checked_by_the_hours_of_the_curators_folder(tmp_path: Path) -> None:
     installation, shared = kitchen.build(tmp_path, 47_399, duration_s=0.2), tmp_path / "shared"
     shared.mkdir()

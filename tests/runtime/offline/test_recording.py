@@ -17,6 +17,7 @@ from residue.output.returning import ReturningSink
 from residue.runtime.offline.recording import Recording
 from residue.runtime.planning.preparation import cap_stage, playback_of, steps
 from residue.runtime.system.clock import SystemClock
+from tests.light.receiver import listening, read
 from tests.live.fakes import Clock, FakeSound
 from tests.live.stage import TODAY, installation, sensors_of
 from tests.runtime.running import free_port
@@ -49,6 +50,41 @@ def knocks() -> NDArray[np.float32]:
     for start in range(RATE_HZ // 2, sound.shape[1], RATE_HZ):
         sound[1, start : start + 4_800] = 2e-4 * np.random.default_rng(start).standard_normal(4_800)
     return sound
+
+
+GLOW = """
+[node.glow]
+kind = "lamp"
+input = "strain"
+"""
+RECEIVER = "127.5.5.74"
+
+
+def test_lamps_follow_a_recording_and_are_dark_after_it(tmp_path: Path) -> None:
+    folder = installation(tmp_path, free_port())
+    piece, room = folder / "piece.toml", folder / "room.toml"
+    piece.write_text(piece.read_text() + GLOW)
+    room.write_text(
+        f'{room.read_text()}\n[light]\nto = "{RECEIVER}"\n[light.lamp.glow]\nuniverse = 1\naddresses = [5]\n'
+    )
+    loaded = load(folder)
+    followed: list[int] = []
+    with listening(RECEIVER) as taking:
+        evening = Recording(
+            loaded,
+            sensors_of(folder),
+            folder / "performances" / "live",
+            sound=FakeSound(knocks(), Clock()),
+            sink=ReturningSink(KeepingSink),
+            state=tmp_path,
+            clock=SystemClock(),
+        )
+        evening.light.heard = lambda span, signals, _heard_at_s: followed.append(len(signals["glow"]))  # type: ignore[method-assign,assignment,arg-type]
+        evening.run(TODAY, lambda _line: evening.end())
+        while not (got := read(taking.recv(2_048))).terminated:
+            pass
+    assert set(followed) == {LIVE_SLICE_FRAMES // 24}, "each slice, at the control rate"
+    assert not any(got.slots)
 
 
 def test_what_was_heard_is_what_the_bag_gives(tmp_path: Path) -> None:

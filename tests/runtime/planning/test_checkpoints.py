@@ -14,6 +14,7 @@ import pytest
 from residue.archive.beside import PREFIX
 from residue.installation.load import Installation, load
 from residue.loudness.plan.plan import Lowering
+from residue.loudness.plan.profile import LevelProfile
 from residue.mapping.playback import Playback
 from residue.mapping.signals import AUDIO_RATE_HZ
 from residue.runtime.offline.rendering import Excerpt, rendered_part
@@ -22,10 +23,10 @@ from residue.runtime.planning.preparation import (
     BLOCK_FRAMES,
     checkpoints_of,
     level_profile,
+    levels_path,
     open_performance,
     playback_before,
     playback_of,
-    profile_path,
 )
 from tests.runtime.kitchen import HOURS, build
 
@@ -130,7 +131,7 @@ def test_they_are_made_again_where_somebody_has_removed_them(planned: Planned) -
     for path in gone.iterdir():
         path.unlink()
     gone.rmdir()
-    assert profile_path(planned.installation, planned.performance.digest, planned.cache).exists()
+    assert levels_path(planned.installation, planned.performance.digest, planned.cache).exists()
     planned.plan()
     assert planned.files == names
 
@@ -187,13 +188,14 @@ def test_a_part_before_the_cap_is_rendered_from_the_last_minute_with_the_same_bi
     assert len(way) < len(whole_way) / 2
 
 
-def under_the_cap(planned: Planned, cache: Path | None, start: int, way: list[int]) -> bytes:
+def under_the_cap(planned: Planned, cache: Path | None, start: int, way: list[int], *, gain_db: float = 20.0) -> bytes:
     blocks = rendered_part(
         planned.installation,
         planned.performance,
         block_frames=BLOCK_FRAMES,
         excerpt=Excerpt(start, start + 48_000),
-        gain_db=20.0,
+        gain_db=gain_db,
+        planned=gain_db < 0.0,
         cache=cache,
         progress=lambda _, done, __: way.append(done),
     )
@@ -211,6 +213,15 @@ def test_a_part_under_the_cap_is_rendered_from_the_last_minute_once_the_way_is_k
     assert min(again) > EVERY_FRAMES
     before = under_the_cap(planned, None, LATE - 3 * BLOCK_FRAMES, [])
     assert under_the_cap(planned, planned.cache, LATE - 3 * BLOCK_FRAMES, []) == before
+
+
+def test_under_any_plan_a_part_costs_no_way_from_the_beginning(planned: Planned) -> None:
+    """The cap stage has nothing to do then. Its filters have forgotten where they began, but for their rounding."""
+    way: list[int] = []
+    expected = np.frombuffer(under_the_cap(planned, None, LATE, [], gain_db=-7.31))
+    found = np.frombuffer(under_the_cap(planned, planned.cache, LATE, way, gain_db=-7.31))
+    assert min(way) > EVERY_FRAMES
+    assert np.max(np.abs(found - expected)) < 1e-10 * np.max(np.abs(expected))
 
 
 def test_levels_are_made_from_the_last_minute_that_an_edit_does_not_reach(planned: Planned, tmp_path: Path) -> None:
@@ -235,18 +246,34 @@ def test_levels_are_made_from_the_last_minute_that_an_edit_does_not_reach(planne
         assert np.array_equal(getattr(found, name), getattr(expected, name)), name
 
 
-def test_another_limit_over_a_window_needs_no_other_levels(planned: Planned) -> None:
+def test_another_calibration_trim_or_cap_needs_no_other_levels(planned: Planned) -> None:
+    """What the room makes of the outputs is arithmetic: only band and delay of an output are in their levels."""
     room = planned.installation.folder / "room.toml"
     written = room.read_text(encoding="utf-8")
+    first, second = "device_channel = 1\n", "device_channel = 2\n"
+    reading = "calibration = { played_dbfs = -20.0, read_dba = 70.0, read_dbc = 74.0, on = 2026-03-02 }\n"
+    lower = written.replace("limit_dbfs = -20.0", "limit_dbfs = -23.0")
+    quieter = written.replace(second, f"{second}trim_db = -3.0\n")
+    quieter += '\n[[cap]]\nquantity = "LCpeak"\nlimit_dbfs = -12.0\n'
+    calibrated = quieter.replace(first, first + reading).replace(second, second + reading)
+    calibrated = calibrated.replace('ear = "unknown"', 'ear = "calibrated"')
+    rendered: list[int] = []
 
-    def named() -> Path:
-        return profile_path(load(planned.installation.folder), planned.performance.digest, planned.cache)
+    def levels() -> LevelProfile:
+        one = Planned(load(planned.installation.folder), planned.cache)
+        return level_profile(one.installation, one.performance, one.cache, lambda *_: rendered.append(1))
 
-    before = named()
+    known = levels()
+    rendered.clear()
     try:
-        room.write_text(written.replace("limit_dbfs = -20.0", "limit_dbfs = -23.0"), encoding="utf-8")
-        assert named() == before
-        room.write_text(written.replace("device_channel = 2", "device_channel = 2\ntrim_db = -3.0"), encoding="utf-8")
-        assert named() != before
+        for text in (lower, quieter, calibrated):
+            assert text != written
+            room.write_text(text, encoding="utf-8")
+            found = levels()
+            assert not rendered
+        assert found.ears[0].physical > known.ears[0].physical
+        room.write_text(written.replace(second, f"{second}delay_ms = 3.0\n"), encoding="utf-8")
+        delayed = levels_path(load(planned.installation.folder), planned.performance.digest, planned.cache)
+        assert not delayed.exists()
     finally:
         room.write_text(written, encoding="utf-8")

@@ -107,6 +107,7 @@ def test_a_planner_that_is_ended_while_its_process_starts_ends_the_process(
     one = Planner(lambda: installation, tmp_path / "cache", lambda: ())
     one.start()
     wait_until(lambda: bool(ended))
+    assert ended == [True]
 
 
 def test_a_house_that_is_gone_makes_its_planner_end_without_a_word(tmp_path: Path) -> None:

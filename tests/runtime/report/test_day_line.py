@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import subprocess
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
 from residue.processes import command_of
-from residue.runtime.journal.log import FILE_NAME
+from residue.runtime.journal.event_kinds import NOT_PROVEN, PROVEN
+from residue.runtime.journal.log import FILE_NAME, EventRow, timestamp
 from residue.runtime.journal.reading import LogReader
 from residue.runtime.report.day_line import day_line
 from residue.runtime.report.days import days
@@ -37,6 +39,24 @@ def test_it_tells_of_hours_caps_faults_and_people(log_path: Path) -> None:
     assert line.endswith("Faults: 1. Wishes of people: 3.")
     nearest = min((one for one in day.courses if one.highest), key=lambda one: one.cap.limit - one.highest[0])  # type: ignore[index]
     assert f"Nearest to its limit: {nearest.cap.name}, {nearest.words}." in line
+
+
+@pytest.mark.parametrize(
+    ("found", "told"),
+    [
+        ([(PROVEN, "left sounds.")], "The microphone: every output was heard. Faults: 1."),
+        (
+            [(PROVEN, "left sounds."), (NOT_PROVEN, "right is not heard."), (NOT_PROVEN, "right is not heard.")],
+            "The microphone: right is not heard. Faults: 3.",
+        ),
+    ],
+    ids=["all well", "one is silent"],
+)
+def test_what_the_microphone_heard_is_told(log_path: Path, found: list[tuple[str, str]], told: str) -> None:
+    (day,) = days(house_of(NIGHT_DOUGH), LogReader(log_path), DAY, DAY, OPENS + timedelta(days=2))
+    events = [EventRow(utc=timestamp(OPENS), kind=kind, text=text, sender=None) for kind, text in found]
+    heard = replace(day, logged=replace(day.logged, events=[*day.logged.events, *events]))
+    assert told in day_line(heard)
 
 
 def test_a_day_without_a_log_is_told_as_such(log_path: Path) -> None:

@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from html.parser import HTMLParser
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import msgspec
 import numpy as np
@@ -19,10 +20,12 @@ from residue.cli import main
 from residue.loudness.caps.caps import CapEntry, expand
 from residue.problems import ProblemError
 from residue.runtime.journal.caps_in_force import CapsRow, caps_said
+from residue.runtime.journal.event_kinds import IN_STEP, OUT_OF_STEP
 from residue.runtime.journal.log import FILE_NAME, EventRow, LevelLog, timestamp
 from residue.runtime.journal.reading import LogReader
 from residue.runtime.report.days import ReportedDay, days
 from residue.runtime.report.house import ReportedHouse, house_of
+from residue.runtime.report.page_of_day import day_on_page
 from residue.runtime.report.writing import last_day, write_report
 from tests.runtime.logged_days import write_day
 
@@ -114,6 +117,26 @@ def test_what_was_played_and_what_happened_are_told(day: ReportedDay) -> None:
     assert [event.kind for event in day.interventions] == ["hold", "release", "swap"]
     assert [event.kind for event in day.faults] == ["watchdog"]
     assert day.open_h == 10.5
+
+
+def test_how_the_room_stood_in_step_is_told_and_of_one_opening_the_last_word(day: ReportedDay) -> None:
+    said = [
+        (IN_STEP, "With other rooms, since 10:00:00: in step for 1:00:00; never out of step."),
+        (OUT_OF_STEP, "The room is out of step with the others: the sound device is lost."),
+        (IN_STEP, "The room is in step with the others again."),
+        (IN_STEP, "With other rooms, since 10:00:00: in step for 2:29:50; out of step for 0:10."),
+        (IN_STEP, "With other rooms, since 13:00:00: in step for 8:00:00; never out of step."),
+    ]
+    rows = [
+        EventRow(utc=timestamp(OPENS + timedelta(hours=number)), kind=kind, text=text)
+        for number, (kind, text) in enumerate(said, start=1)
+    ]
+    stood = replace(day, logged=replace(day.logged, events=[*day.logged.events, *rows]))
+    assert [event.text for event in stood.steps] == [text for _, text in said[1:]]
+    assert [event.kind for event in stood.faults] == ["watchdog", OUT_OF_STEP]
+    heading = "<h3>In step with other rooms</h3>"
+    assert heading in "".join(day_on_page(stood, b"", ZoneInfo("Europe/Berlin")))
+    assert heading not in "".join(day_on_page(day, b"", ZoneInfo("Europe/Berlin")))
 
 
 def test_a_cap_that_was_passed_is_named(house: ReportedHouse, tmp_path: Path) -> None:

@@ -84,10 +84,10 @@ def evening(folder: Path, number: int, duration_s: float = 6.0, *, channel: str 
     return seal(recorded, folder / name, {}, date(2026, 3, 1)).path
 
 
-def collection(folder: Path, count: int, duration_s: float = 6.0) -> Path:
-    """So many evenings; each lasts a tenth of a second longer than the one before."""
+def collection(folder: Path, count: int, duration_s: float = 6.0, longer_s: float = 0.1) -> Path:
+    """So many evenings; each lasts so much longer than the one before."""
     for number in range(count):
-        evening(folder, number, duration_s + 0.1 * number)
+        evening(folder, number, duration_s + longer_s * number)
     return folder
 
 

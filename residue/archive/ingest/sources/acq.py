@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import logging
+import math
 import struct
 import zlib
-from collections.abc import Iterator
+from bisect import bisect_right
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
@@ -24,6 +26,7 @@ from residue.dsp.resampling import Floats
 from residue.problems import stopping
 
 _MOST_CHANNELS = 1024
+_LARGEST_COUNT = 1 << 15
 _UNITS = {"Volts": "V", "volts": "V", "": "1"}
 _AGAIN = "Copy it again, or export it from the recorder's program as EDF or as text."
 _FAULTS = (*FAULTS, ArithmeticError, RuntimeError, struct.error, zlib.error)
@@ -48,32 +51,83 @@ class _Samples:
         return np.asarray(part * self.scale + self.offset if part.dtype.kind == "i" else part, np.float64)
 
 
-def open_acq_source(path: Path) -> IngestSource:
-    """Opens every channel, at its own rate and in its own unit, with its event markers. Raises ProblemError."""
+def open_acq_source(path: Path, *, salvage: bool = False) -> IngestSource:
+    """Opens every channel, at its own rate and in its own unit, with its event markers.
+
+    salvage: take the samples that are there, if the headers promise more. Raises ProblemError.
+    """
     bioread = extra("acq", path)
     what = "It is not an AcqKnowledge file that can be read"
     with faults_told(path, _FAULTS, what, _AGAIN), without_warnings(), _quiet():
-        headers = bioread.read_headers(str(path))
+        reader = bioread.reader.Reader.read_headers(str(path))
+        headers = reader.datafile
         if headers is None:
             raise stopping(path.name, "It does not begin as an AcqKnowledge file does.", _AGAIN)
-        _check(path, headers)
-        file = bioread.read(str(path))
+        missing = _missing_bytes(path, headers, int(reader.data_start_offset))
+        if missing and (not salvage or headers.is_compressed):
+            what = (
+                f"It is cut short: it declares {_declared_bytes(headers)} bytes of samples, and {missing} are missing."
+            )
+            raise stopping(path.name, what, _AGAIN)
+        check_memory(path, 2 * (_declared_bytes(headers) - missing), "Close other programs, or export it as EDF.")
+        lost, file = "", headers
+        if missing:
+            lost = _cut(path, headers, _declared_bytes(headers) - missing)
+            with path.open("rb") as samples:
+                samples.seek(reader.data_start_offset)
+                bioread.data_reader.read_uncompressed(samples, headers.channels)
+        else:
+            file = bioread.read(str(path))
         marks = tuple(_marks(file))
         tracks = tuple(_tracks(path, file))
     private = ("journal",) if getattr(file, "journal", None) else ()
-    return IngestSource(path, tracks, began=_began(file), marks=marks, private=private)
+    return IngestSource(path, tracks, began=_began(file), marks=marks, private=private, lost=lost)
 
 
-def _check(path: Path, headers: Any) -> None:
-    """Checks what the headers declare against file and memory, since the library holds all samples in memory."""
+def _declared_bytes(headers: Any) -> int:
+    return sum(int(channel.data_length) for channel in headers.channels)
+
+
+def _missing_bytes(path: Path, headers: Any, begins: int) -> int:
+    """The samples, in bytes, that the headers declare and the file does not hold. Raises ProblemError.
+
+    Those of a compressed file are not known.
+    """
     channels, size = headers.channels, path.stat().st_size
     if not 1 <= len(channels) <= _MOST_CHANNELS or any(channel.point_count < 1 for channel in channels):
         raise stopping(path.name, "It holds no samples.", "Leave it out, or find the right file.")
-    declared = sum(channel.data_length for channel in channels)
-    if declared > size and not headers.is_compressed:
-        what = f"It is cut short: it declares {declared} bytes of samples, and {size} bytes are there in all."
-        raise stopping(path.name, what, _AGAIN)
-    check_memory(path, 2 * declared, "Close other programs, or export it as EDF.")
+    return 0 if headers.is_compressed else max(0, begins + _declared_bytes(headers) - size)
+
+
+def _cut(path: Path, file: Any, held_bytes: int) -> str:
+    """Lets the channels declare the samples that are there, and gives the loss in words. Raises ProblemError.
+
+    The samples of all channels stand in turns: one of a channel at every so many of the fastest one.
+    """
+    dividers = [int(channel.frequency_divider) for channel in file.channels]
+    sizes = [int(channel.sample_size) for channel in file.channels]
+    counts = [_samples_within(number, dividers, sizes, held_bytes) for number in range(len(sizes))]
+    if not all(counts):
+        raise stopping(path.name, "It ends before the first sample of each channel.", _AGAIN)
+    rate_hz = float(file.channels[0].samples_per_second)
+    survives_s, of_s = (count / rate_hz for count in (counts[0], file.channels[0].point_count))
+    for channel, count in zip(file.channels, counts, strict=True):
+        channel.point_count = min(count, channel.point_count)
+    return f"cut short: {survives_s:g} s survive, of {of_s:g} s that its headers promise"
+
+
+def _samples_within(channel: int, dividers: Sequence[int], sizes: Sequence[int], held_bytes: int) -> int:
+    """The samples of a channel that end within so many bytes."""
+
+    def ends(sample: int) -> int:
+        """The byte at which a sample ends: behind it are all that come earlier, and those before it in its turn."""
+        turn = sample * dividers[channel]
+        return sum(
+            size * (-(-turn // divider) + (turn % divider == 0 and number <= channel))
+            for number, (divider, size) in enumerate(zip(dividers, sizes, strict=True))
+        )
+
+    return bisect_right(range(held_bytes // sizes[channel] + 1), held_bytes, key=ends)
 
 
 def _tracks(path: Path, file: Any) -> Iterator[Track]:
@@ -83,6 +137,8 @@ def _tracks(path: Path, file: Any) -> Iterator[Track]:
         if rate_hz <= 0 or len(channel.raw_data) > LONGEST_S * rate_hz:
             raise stopping(path.name, f"Its channel {label} is longer than a week.", _AGAIN)
         samples = _Samples(channel.raw_data, float(channel.raw_scale_factor), float(channel.raw_offset))
+        if not math.isfinite(abs(samples.scale) * _LARGEST_COUNT + abs(samples.offset)):
+            raise stopping(path.name, f"Its channel {label} states no scale that can be.", _AGAIN)
         unit = plain_unit(channel.units.strip())
         yield Track(label, EvenStream(samples, rate_hz), unit=_UNITS.get(unit, unit), kind=guess_kind(label))
 

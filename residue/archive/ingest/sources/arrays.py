@@ -20,7 +20,7 @@ from residue.archive.ingest.memory import check_memory
 from residue.archive.ingest.rows import Rows, by_rate, by_times
 from residue.archive.ingest.source import IngestSource, Track, guess_kind, own_labels
 from residue.archive.ingest.sources.array_tree import ArrayColumn, ArrayTree
-from residue.archive.ingest.sources.matlab_process import DamagedFileError, read_matlab
+from residue.archive.ingest.sources.matlab_process import DamagedFileError, read_matlab, read_survivor
 from residue.archive.ingest.suggesting import Suggestions, suggested_facts
 from residue.archive.ingest.times import Times, checked, of_numbers
 from residue.archive.performance import LONGEST_S
@@ -41,12 +41,12 @@ _MOST_ROWS = round(LONGEST_S * 192_000)
 """A week at the highest rate of sound devices."""
 
 
-def open_array_source(path: Path, facts: TableFacts | None) -> IngestSource:
+def open_array_source(path: Path, facts: TableFacts | None, *, salvage: bool = False) -> IngestSource:
     """Opens the columns of the longest arrays as tracks; without facts a number such as fs must tell the rate.
 
-    Raises ProblemError.
+    salvage: take what survives of a damaged MATLAB 5 file. Raises ProblemError.
     """
-    found = _read(path)
+    found = _read(path, salvage=salvage)
     told: tuple[str, ...] = ()
     if facts is None:
         rate_hz = found.stated_rate_hz
@@ -58,9 +58,9 @@ def open_array_source(path: Path, facts: TableFacts | None) -> IngestSource:
     return found.source(rows, facts.time, told)
 
 
-def survey_arrays(path: Path) -> tuple[IngestSource, Suggestions]:
+def survey_arrays(path: Path, *, salvage: bool = False) -> tuple[IngestSource, Suggestions]:
     """The columns of the longest arrays at any rate, and what a template may suggest. Raises ProblemError."""
-    found = _read(path)
+    found = _read(path, salvage=salvage)
     suggested = suggested_facts(list(found.columns), [], found.stated_rate_hz, found.times)
     if "time" in suggested and found.stated_rate_hz is not None:
         suggested = {"rate_hz": found.stated_rate_hz}
@@ -76,6 +76,7 @@ class _Arrays:
     stated_rate_hz: float | None
     left_out: int
     """Arrays of other lengths."""
+    lost: str
 
     def times(self, facts: TableFacts) -> Times:
         """The times of the rows, checked. Raises ProblemError."""
@@ -97,13 +98,18 @@ class _Arrays:
         if self.left_out:
             told += (f"{self.left_out} shorter arrays were left out, since they cannot have the same rate",)
         return IngestSource(
-            self.path, tracks, began=rows.began, told=(*told, *rows.told), rate_assumed=rows.rate_assumed
+            self.path,
+            tracks,
+            began=rows.began,
+            told=(*told, *rows.told),
+            rate_assumed=rows.rate_assumed,
+            lost=self.lost,
         )
 
 
-def _read(path: Path) -> _Arrays:
+def _read(path: Path, *, salvage: bool) -> _Arrays:
     with faults_told(path, *_TOLD), without_warnings():
-        tree = _tree_of(path)
+        tree, lost = _tree_of(path, salvage=salvage)
         labelled = list(tree.columns())
         labels = own_labels([label for label, _ in labelled])
         columns: dict[str, Column] = {
@@ -114,10 +120,11 @@ def _read(path: Path) -> _Arrays:
     if not columns:
         raise stopping(path.name, "It holds no arrays of real numbers.", "Leave it out, or find the right file.")
     rate_hz = next(iter(tree.rates)) if len(tree.rates) == 1 else None
-    return _Arrays(path, columns, rate_hz, len(tree.arrays) - len(tree.longest()))
+    return _Arrays(path, columns, rate_hz, len(tree.arrays) - len(tree.longest()), lost)
 
 
-def _tree_of(path: Path) -> ArrayTree:
+def _tree_of(path: Path, *, salvage: bool) -> tuple[ArrayTree, str]:
+    """The contents of a file, and what of it is lost, in words."""
     ending, tree = path.suffix.lower(), ArrayTree()
     if ending == ".npy":
         tree.add((), np.load(path, mmap_mode="r", allow_pickle=False))
@@ -128,10 +135,12 @@ def _tree_of(path: Path) -> ArrayTree:
             tree.add((), {name: members[name] for name in members.files})
     elif _is_hdf5(path):
         _add_hdf5(tree, extra("hdf", path).File(path, "r"))  # open as long as one of its data sets is held
+    elif salvage:
+        return read_survivor(path)
     else:
         check_memory(path, _bytes_of_matlab(path), _IN_PIECES)
-        return read_matlab(path)
-    return tree
+        return read_matlab(path), ""
+    return tree, ""
 
 
 def _is_hdf5(path: Path) -> bool:

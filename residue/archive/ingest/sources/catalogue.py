@@ -18,6 +18,7 @@ from residue.archive.ingest.sources.arrays import open_array_source, survey_arra
 from residue.archive.ingest.sources.beats import open_beats_source
 from residue.archive.ingest.sources.edf import open_edf_source
 from residue.archive.ingest.sources.eeg import open_eeg_source
+from residue.archive.ingest.sources.gdf import open_gdf_source
 from residue.archive.ingest.sources.lossy import open_lossy_source
 from residue.archive.ingest.sources.sound import open_sound_source, salvage_sound
 from residue.archive.ingest.sources.table import open_table_source, survey_table
@@ -34,16 +35,18 @@ _OPENERS: Mapping[FileKind, Callable[[Path], IngestSource]] = {
     FileKind.XDF: open_xdf_source,
     FileKind.ACQ: open_acq_source,
     FileKind.EEG: open_eeg_source,
+    FileKind.GDF: open_gdf_source,
     FileKind.ACTIVITY: open_activity_source,
     FileKind.BEATS: open_beats_source,
 }
 """The openers of all kinds that need neither facts from a person nor room on the disk."""
 _SALVAGERS: Mapping[FileKind, Callable[[Path], IngestSource]] = {
-    FileKind.SOUND: salvage_sound,
     FileKind.EDF: partial(open_edf_source, salvage=True),
     FileKind.XDF: partial(open_xdf_source, salvage=True),
     FileKind.EEG: partial(open_eeg_source, salvage=True),
+    FileKind.GDF: partial(open_gdf_source, salvage=True),
     FileKind.WFDB: partial(open_wfdb_source, salvage=True),
+    FileKind.ACQ: partial(open_acq_source, salvage=True),
     FileKind.ACTIVITY: partial(open_activity_source, salvage=True),
 }
 """The openers of what survives of a damaged file."""
@@ -81,11 +84,13 @@ def open_source(path: Path, facts: TableFacts | None, scratch: Path, *, salvage:
     def opening(*, salvage: bool) -> IngestSource:
         kind = _kind(path, facts)
         if kind is FileKind.ARRAYS:
-            return open_array_source(path, facts)
+            return open_array_source(path, facts, salvage=salvage)
         if kind is FileKind.LOSSY:
             return open_lossy_source(path, scratch, salvage=salvage)
         if kind is FileKind.TABLE:
             return open_table_source(path, facts, scratch, salvage=salvage)
+        if kind is FileKind.SOUND and salvage:
+            return salvage_sound(path, scratch)
         return _opener(path, kind, salvage=salvage)(path)
 
     with _disk_told(path):
@@ -106,11 +111,13 @@ def survey_source(path: Path, scratch: Path) -> tuple[IngestSource, Suggestions 
     def opening(*, salvage: bool) -> tuple[IngestSource, Suggestions | None]:
         kind = _kind(path, None)
         if kind is FileKind.ARRAYS:
-            return survey_arrays(path)
+            return survey_arrays(path, salvage=salvage)
         if kind is FileKind.LOSSY:
             return open_lossy_source(path, scratch, salvage=salvage), None
         if kind is FileKind.TABLE:
             return survey_table(path, scratch, salvage=salvage)
+        if kind is FileKind.SOUND and salvage:
+            return salvage_sound(path, scratch), None
         return _opener(path, kind, salvage=salvage)(path), None
 
     with _disk_told(path):

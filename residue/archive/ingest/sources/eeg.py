@@ -1,10 +1,9 @@
-"""BrainVision and GDF files as sources; needs the extra "eeg"."""
+"""BrainVision files as sources; needs the extra "eeg"."""
 
 from __future__ import annotations
 
 import configparser
 import re
-from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -38,14 +37,11 @@ def open_eeg_source(path: Path, *, salvage: bool = False) -> IngestSource:
     salvage: take the samples that are there, if the header promises more. Raises ProblemError.
     """
     mne = extra("eeg", path)
-    header = _check_header(path) if path.suffix.lower() == ".vhdr" else None
-    if header is None:
-        _check_signals(path)
+    header = _check_header(path)
     with faults_told(path, *_TOLD), without_warnings():
-        reading = mne.io.read_raw_gdf if header is None else mne.io.read_raw_brainvision
-        raw = reading(path, preload=False, verbose="CRITICAL")
+        raw = mne.io.read_raw_brainvision(path, preload=False, verbose="CRITICAL")
         recording = _recording(path, raw)
-    promised = int(found[1]) if (found := _POINTS.search(header or b"")) else recording.length
+    promised = int(found[1]) if (found := _POINTS.search(header)) else recording.length
     lost = ""
     if promised > recording.length:
         of = f"of {promised} that its header promises"
@@ -61,26 +57,10 @@ def open_eeg_source(path: Path, *, salvage: bool = False) -> IngestSource:
     return IngestSource(
         path,
         tracks,
-        began=began.replace(tzinfo=None) if began else None,  # the formats know the clock of the place alone
+        began=began.replace(tzinfo=None) if began else None,  # the format knows the clock of the place alone
         marks=_marks(raw),
-        private=_private(raw),
         lost=lost,
     )
-
-
-def _check_signals(path: Path) -> None:
-    """Raises ProblemError where a GDF file declares more signals than it has headers: the library looks for each.
-
-    Source: GDF 2.20: 256 bytes, then 256 for each signal, whose number stands at byte 252; 32 bits before version 1.9.
-    """
-    with path.open("rb") as file:
-        head = file.read(256)
-    old = False
-    with suppress(ValueError):
-        old = float(head[4:8].decode("latin-1")) < 1.9
-    signals = int.from_bytes(head[252 : 256 if old else 254], "little")
-    if 256 * (signals + 1) > path.stat().st_size:
-        raise stopping(path.name, f"It cannot be read: it ends before the {signals} signals that it declares.", _AGAIN)
 
 
 def _check_header(path: Path) -> bytes:
@@ -100,10 +80,6 @@ def _recording(path: Path, raw: Any) -> ReadInPieces:
         raise stopping(path.name, f"It declares {signals} signals.", "Export it again.")
     if length < 1 or rate_hz <= 0 or length > LONGEST_S * rate_hz:
         raise stopping(path.name, "It holds no samples, or more than a week of them.", _AGAIN)
-    rates = raw._raw_extras[0].get("n_samps")
-    if rates is not None and len(np.unique(rates)) > 1:
-        what = "Its signals have different rates, and the reader would make the slow ones fast."
-        raise stopping(path.name, what, "Have it exported as EDF.")
 
     def load(start: int, stop: int) -> Floats:
         with faults_told(path, *_TOLD), without_warnings():
@@ -115,9 +91,6 @@ def _recording(path: Path, raw: Any) -> ReadInPieces:
 
 def _unit(raw: Any, number: int) -> str:
     """The unit of a signal in the file, with u for micro; 1 where it is not known."""
-    factors = raw._raw_extras[0].get("units")
-    if factors is not None:  # of GDF the library keeps no names of units
-        return {1e-6: "uV", 1e-3: "mV"}.get(float(factors[number]), "1")
     named = plain_unit(str(raw._orig_units.get(raw.ch_names[number], "")))
     return named if named not in ("", "n/a", "ARU") else "1"
 
@@ -129,8 +102,3 @@ def _marks(raw: Any) -> tuple[Mark, ...]:
         for at_s, text in zip(notes.onset, notes.description, strict=True)
         if abs(at_s) <= LONGEST_S and not str(text).startswith("New Segment")
     )
-
-
-def _private(raw: Any) -> tuple[str, ...]:
-    told = raw.info["subject_info"] or {}
-    return tuple(f"patient field ({value})" for value in told.values() if isinstance(value, str) and value.strip(" X"))

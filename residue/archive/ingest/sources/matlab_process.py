@@ -10,6 +10,8 @@ import json
 import math
 import subprocess
 import sys
+from contextlib import suppress
+from io import BytesIO
 from pathlib import Path
 from typing import IO, Any
 
@@ -17,10 +19,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.archive.ingest.extras import reason_in_words, without_warnings
+from residue.archive.ingest.memory import memory_free_bytes
 from residue.archive.ingest.sources.array_tree import ArrayTree
+from residue.archive.ingest.sources.matlab_survivor import mended
 from residue.processes import command_of
 
 _DAMAGED = "it is damaged"
+_GIVEN = "-"
+_MOST_BYTES = 1 << 30
+"""Where the kernel does not say how much memory is free."""
 
 
 class DamagedFileError(Exception):
@@ -29,8 +36,27 @@ class DamagedFileError(Exception):
 
 def read_matlab(path: Path) -> ArrayTree:
     """The arrays of a file. Raises DamagedFileError."""
-    command = command_of(__name__, [str(path)])
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL) as process:
+    return _read(path, b"")
+
+
+def read_survivor(path: Path) -> tuple[ArrayTree, str]:
+    """The arrays that survive of a file that was cut, and the loss in words. Raises DamagedFileError."""
+    try:
+        whole, lost = mended(path.read_bytes(), (memory_free_bytes() or _MOST_BYTES) // 4)
+    except ValueError as error:
+        raise DamagedFileError(str(error)) from error
+    if not lost:
+        raise DamagedFileError(_DAMAGED)
+    return _read(path, whole), lost
+
+
+def _read(path: Path, content: bytes) -> ArrayTree:
+    """The arrays of a file, or of this content in its place."""
+    command = command_of(__name__, [_GIVEN if content else str(path)])
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL) as process:
+        if process.stdin is not None:
+            with suppress(BrokenPipeError), process.stdin as given:
+                given.write(content)
         tree = None if process.stdout is None else _taken(process.stdout)
     if tree is None:
         raise DamagedFileError(_DAMAGED)
@@ -62,8 +88,10 @@ def main() -> None:
     tree = ArrayTree()
     told: dict[str, object] = {}
     try:
+        content = BytesIO(sys.stdin.buffer.read()) if sys.argv[1] == _GIVEN else sys.argv[1]
         with without_warnings():
-            tree.add((), scipy.io.loadmat(sys.argv[1], simplify_cells=True))
+            found = scipy.io.loadmat(content, simplify_cells=True)  # type: ignore[arg-type]  # it takes files too
+            tree.add((), found)
     except (ArithmeticError, NameError):  # by its own slips on numbers and classes that do not exist
         told = {"fault": _DAMAGED}
     except Exception as error:  # noqa: BLE001 - any of a library, on a file that may hold anything

@@ -51,12 +51,13 @@ def open_sound_source(path: Path) -> IngestSource:
         raise stopping(path.name, what, "Copy it again from the recorder.")
     blocks = open_blocks(path)
     blocks.check_end()
+    blocks.mend += f' If there is no better copy, write damaged = ["{path.name}"] in the describe file.'
     return _source(path, blocks, "")
 
 
-def salvage_sound(path: Path) -> IngestSource:
-    """Opens what survives of a damaged sound file. Raises ProblemError."""
-    return _source(path, *open_survivor(path))
+def salvage_sound(path: Path, scratch: Path) -> IngestSource:
+    """Opens what survives of a damaged sound file. scratch: a folder for temporary data. Raises ProblemError."""
+    return _source(path, *open_survivor(path, scratch))
 
 
 def _source(path: Path, blocks: SoundBlocks, lost: str) -> IngestSource:

@@ -21,8 +21,9 @@ def gdf(
     patient: str = "X X",
     began: datetime | None = None,
     records: int | None = None,
+    events: Sequence[tuple[int, int]] = (),
 ) -> bytes:
-    """A file with records of a second; int16 counts of a quarter microvolt."""
+    """A file with records of a second; int16 counts of a quarter microvolt. events: sample (from 1 on) and code."""
     count = len(signals)
     seconds = len(signals[0][1]) // rates[0]
     days = 0.0 if began is None else _DAYS_TO_1970 + (began - datetime(1970, 1, 1)).total_seconds() / 86_400  # noqa: DTZ001
@@ -47,4 +48,8 @@ def gdf(
         for second in range(seconds)
         for (_, counts), rate in zip(signals, rates, strict=True)
     )
-    return head + b"".join(fields) + body
+    table = b"\x01" + len(events).to_bytes(3, "little") + struct.pack("<f", rates[0])
+    table += b"".join(struct.pack("<I", at) for at, _ in events) + b"".join(
+        struct.pack("<H", code) for _, code in events
+    )
+    return head + b"".join(fields) + body + (table if events else b"")

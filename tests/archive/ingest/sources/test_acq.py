@@ -95,10 +95,22 @@ def test_each_channel_comes_at_its_rate_and_in_its_unit_as_bioread_reads_it(
     assert capfd.readouterr() == ("", "")
 
 
-def test_a_file_cut_short_is_told(tmp_path: Path) -> None:
+@pytest.mark.parametrize("bytes_of_samples", [1599, 1584, 1586, 1589, 1594, 26])
+def test_of_a_file_cut_short_the_samples_before_the_cut_are_taken_on_a_persons_word(
+    tmp_path: Path, bytes_of_samples: int
+) -> None:
+    """A turn has 16 bytes: a count, a number of 8 bytes, and three counts."""
     content = written()
-    with pytest.raises(ProblemError, match=r"cut short|can be read"):
-        opened(tmp_path, content[: len(content) - 900])
+    begins = content.index(EMG[:1].tobytes() + BREATH[:1].tobytes())
+    with pytest.raises(ProblemError, match=r'It is cut short.*write damaged = \["a.acq"\]'):
+        opened(tmp_path, content[: begins + bytes_of_samples])
+    source = open_source(tmp_path / "a.acq", None, tmp_path, salvage=True)
+    emg, breath = (track.stream.read(0, track.stream.length) for track in source.tracks)
+    turns, rest = divmod(bytes_of_samples, 16)
+    assert emg.tolist() == (EMG * 0.5 + 2.0)[: 4 * turns + (rest >= 2) + max(0, rest - 10) // 2].tolist()
+    assert breath.tolist() == BREATH[: turns + (rest >= 10)].tolist()
+    assert source.lost == f"cut short: {len(emg) / 1000:g} s survive, of 0.4 s that its headers promise"
+    assert source.marks == ()
 
 
 def test_a_header_that_declares_more_than_there_is_is_refused_before_memory_is_taken(tmp_path: Path) -> None:
@@ -110,6 +122,14 @@ def test_a_file_that_would_not_fit_into_memory_is_refused(tmp_path: Path, monkey
     monkeypatch.setattr(memory, "memory_free_bytes", lambda: 3199)
     with pytest.raises(ProblemError, match="GB are free"):
         opened(tmp_path, written())
+
+
+@pytest.mark.parametrize("scale", [1e305, float("inf"), float("nan")])
+def test_a_scale_that_cannot_be_is_told(tmp_path: Path, scale: float) -> None:
+    """As counts times 1e305 are no numbers: found by a warning of numpy while spoilt files were read."""
+    content = written().replace(struct.pack("<d", 0.5), struct.pack("<d", scale), 1)
+    with pytest.raises(ProblemError, match="EMG arm states no scale that can be"):
+        opened(tmp_path, content)
 
 
 @pytest.mark.parametrize("content", [b"", b"hello", bytes(10_000), b"\xff" * 10_000, b"RIFF" * 2000])

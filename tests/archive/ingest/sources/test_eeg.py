@@ -1,4 +1,4 @@
-"""BrainVision and GDF files as sources."""
+"""BrainVision files as sources."""
 
 from __future__ import annotations
 
@@ -20,7 +20,6 @@ from residue.archive.ingest.sources import eeg
 from residue.archive.ingest.sources.catalogue import open_source
 from residue.archive.performance import ChannelKind, Mark
 from residue.problems import ProblemError
-from tests.archive.ingest.sources.gdf_writer import gdf
 from tests.properties import spoilt, tries
 from tests.reference.recordings import brainvision_file, eeg_eyes_closed
 
@@ -118,30 +117,6 @@ def test_a_header_that_names_a_file_elsewhere_is_refused(tmp_path: Path, name: s
         open_source(path, None, tmp_path)
 
 
-COUNTS = RNG.integers(-(2**15), 2**15, (2, 1000))
-
-
-def test_a_gdf_file_is_read_as_the_library_reads_it(tmp_path: Path) -> None:
-    path = tmp_path / "a.gdf"
-    began = datetime(2026, 2, 11, 23, 40)  # noqa: DTZ001
-    path.write_bytes(gdf([("C3", COUNTS[0]), ("emg", COUNTS[1])], [250, 250], patient="P01 Ida_Brandt", began=began))
-    source = open_source(path, None, tmp_path)
-    assert source.labels == ["C3", "emg"]
-    assert [track.unit for track in source.tracks] == ["uV", "uV"]
-    assert np.array_equal(values(source), mne.io.read_raw_gdf(path).get_data() * 1e6)
-    np.testing.assert_allclose(values(source), COUNTS / 4, atol=1e-9)
-    assert source.tracks[0].stream.rate_hz == 250
-    assert source.began is not None
-    assert abs((source.began - began).total_seconds()) < 0.01
-    assert any("Ida" in words for words in source.private)
-
-
-def test_signals_of_different_rates_are_refused_rather_than_changed(tmp_path: Path) -> None:
-    (tmp_path / "a.gdf").write_bytes(gdf([("C3", COUNTS[0]), ("temp", COUNTS[1])], [250, 50]))
-    with pytest.raises(ProblemError, match="different rates"):
-        open_source(tmp_path / "a.gdf", None, tmp_path)
-
-
 @pytest.mark.parametrize(
     ("name", "content"),
     [
@@ -149,9 +124,6 @@ def test_signals_of_different_rates_are_refused_rather_than_changed(tmp_path: Pa
         ("a.vhdr", b"Brain Vision Data Exchange Header File Version 1.0\n[Common Infos]\nDataFile=none.eeg\n"),
         ("a.vhdr", b"Brain Vision Data Exchange Header File Version 1.0\n[Common Infos]\nCodepage=rye-8\n"),
         ("a.vhdr", bytes(1000)),
-        ("a.gdf", b""),
-        ("a.gdf", b"GDF 2.20" + bytes(300)),
-        ("a.gdf", b"RIFF" * 100),
     ],
 )
 def test_what_is_no_recording_is_told(tmp_path: Path, name: str, content: bytes) -> None:
@@ -169,16 +141,10 @@ def test_a_missing_reader_names_the_line_that_installs_it(tmp_path: Path, monkey
 
 @given(data=st.data())
 @tries(many=60)
-@pytest.mark.parametrize("name", ["a.vhdr", "a.gdf"])
-def test_spoilt_bytes_give_a_source_or_a_problem_and_nothing_else(
-    tmp_path: Path, data: st.DataObject, name: str
-) -> None:
-    path = tmp_path / name
-    if name == "a.vhdr":
-        write_brainvision_once(tmp_path)
-        whole = (tmp_path / "whole.vhdr").read_bytes()
-    else:
-        whole = gdf([("C3", COUNTS[0])], [250])
+def test_spoilt_bytes_give_a_source_or_a_problem_and_nothing_else(tmp_path: Path, data: st.DataObject) -> None:
+    path = tmp_path / "a.vhdr"
+    write_brainvision_once(tmp_path)
+    whole = (tmp_path / "whole.vhdr").read_bytes()
     content = spoilt(data, whole, most=4, within=1500)
     path.write_bytes(content[: data.draw(st.sampled_from([len(content), 600]))])
     with suppress(ProblemError):

@@ -29,7 +29,9 @@ def test_what_the_library_says_of_a_file_is_told(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "said", ["", '{"arrays": [[["emg"], "<f8", [3]]], "names": [], "rates": []}'], ids=["at once", "in between"]
+    "said",
+    ["", '{"arrays": [[["emg"], "<f8", [3]]], "names": [], "rates": []}'],
+    ids=["at once", "in between"],
 )
 def test_a_file_that_ends_the_process_is_told_as_damaged(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, said: str

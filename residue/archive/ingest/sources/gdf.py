@@ -1,0 +1,266 @@
+"""GDF files as sources: the general data format for biosignals, versions 1 and 2, each signal at its own rate.
+
+Source: A. Schlögl, "GDF - A general data format for biosignals", version 2.20 (arXiv:cs/0608052). Numbers are
+little-endian. A fixed header of 256 bytes is followed by 256 bytes for each signal, ordered by field; then come the
+data records, and the events.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from residue.archive.ingest.source import IngestSource, Track, guess_kind, own_labels
+from residue.archive.ingest.stated import plain_unit
+from residue.archive.performance import LONGEST_S, Mark
+from residue.dsp.resampling import Floats
+from residue.problems import stopping
+
+_FIXED_BYTES = 256
+"""Of the fixed header, and of what stands there for each signal."""
+_MOST_SIGNALS = 1024
+_MOST_EVENTS = 1_000_000
+_BLOCK_BYTES = 1 << 22
+_TYPES = {1: "i1", 2: "u1", 3: "<i2", 4: "<u2", 5: "<i4", 6: "<u4", 7: "<i8", 8: "<u8", 16: "<f4", 17: "<f8"}
+_UNITS = {4256: "V", 4274: "mV", 4275: "uV"}
+"""Codes of ISO/IEEE 11073-10101; the others are written as 1."""
+_AGAIN = "Copy it again from the recorder."
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Signal:
+    """One signal, as the header has it."""
+
+    label: str
+    unit: str
+    scale: float
+    offset: float
+    samples: int
+    """In each data record."""
+    type: np.dtype[np.generic]
+    begins: int
+    """The place of its samples in a data record, in bytes."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Header:
+    version: float
+    bytes: int
+    records: int
+    record_s: Fraction
+    began: datetime | None
+    private: tuple[str, ...]
+    signals: Sequence[_Signal]
+
+    @property
+    def record_bytes(self) -> int:
+        return sum(signal.samples * signal.type.itemsize for signal in self.signals)
+
+
+def open_gdf_source(path: Path, *, salvage: bool = False) -> IngestSource:
+    """Opens every signal at its own rate and in the unit of the file, with its events as marks.
+
+    salvage: take the data records that are there, whatever the header says. Raises ProblemError.
+    """
+    try:
+        header = _header(path)
+    except (ValueError, struct.error, OverflowError, IndexError, KeyError) as error:
+        raise stopping(path.name, "It does not begin as a GDF file does.", _AGAIN) from error
+    held, lost = _held(path, header, salvage=salvage)
+    records = _Records(path, header, held)
+    marks, whole = _marks(path, header, held)
+    if not whole and not salvage:
+        raise stopping(path.name, "It is cut short: its table of events is not complete.", _AGAIN)
+    tracks = [
+        Track(label, stream, unit=signal.unit, kind=guess_kind(signal.label))
+        for label, signal in zip(own_labels([one.label for one in header.signals]), header.signals, strict=True)
+        if (stream := _Samples(records, signal)).length
+    ]
+    if not tracks:
+        raise stopping(path.name, "It holds no samples.", "Leave it out, or find the right file.")
+    lost = lost or ("" if whole else "cut short: its table of events is not complete")
+    return IngestSource(path, tuple(tracks), began=header.began, marks=marks, private=header.private, lost=lost)
+
+
+def _header(path: Path) -> _Header:
+    """Raises ProblemError; ValueError and struct.error where it is none."""
+    with path.open("rb") as file:
+        head = file.read(_FIXED_BYTES)
+        if not head.startswith(b"GDF "):
+            raise ValueError("no GDF")
+        version = float(head[4:8].decode("ascii"))
+        old = version < 1.9
+        (count,) = struct.unpack_from("<I" if old else "<H", head, 252)
+        if not 1 <= count <= _MOST_SIGNALS:
+            raise stopping(path.name, f"It declares {count} signals.", "Export it again.")
+        named = file.read(_FIXED_BYTES * count)
+    if len(named) < _FIXED_BYTES * count:
+        what = f"It cannot be read: it ends before the {count} signals that it declares."
+        raise stopping(path.name, what, _AGAIN)
+    records, numerator, denominator = struct.unpack_from("<qII", head, 236)
+    begins = struct.unpack_from("<q", head, 184)[0] if old else 256 * struct.unpack_from("<H", head, 184)[0]
+    if begins < _FIXED_BYTES * (count + 1):
+        raise ValueError("a header that is too short")
+    return _Header(
+        version=version,
+        bytes=begins,
+        records=records,
+        record_s=Fraction(numerator or 1, denominator or 1),
+        began=_began(head, old=old),
+        private=_private(head, old=old),
+        signals=_signals(path, named, count, old=old),
+    )
+
+
+def _signals(path: Path, named: bytes, count: int, *, old: bool) -> Sequence[_Signal]:
+    def fields(begins: int, width: int) -> list[bytes]:
+        return [named[begins * count + n * width :][:width] for n in range(count)]
+
+    def numbers(begins: int, type_: str) -> Floats:
+        return np.frombuffer(b"".join(fields(begins, np.dtype(type_).itemsize)), type_).astype(np.float64)
+
+    whole = "<i8" if old else "<f8"
+    low, high, least, most = (numbers(at, of) for at, of in ((104, "<f8"), (112, "<f8"), (120, whole), (128, whole)))
+    types, signals, begins = numbers(220, "<i4"), [], 0
+    for n, (label, samples) in enumerate(zip(fields(0, 16), numbers(216, "<i4"), strict=True)):
+        name = label.split(b"\0")[0].decode("latin-1").strip() or "signal"
+        if int(types[n]) not in _TYPES or samples < 0:
+            raise stopping(
+                path.name, f"Its signal {name} is stored in a way that is not known here.", "Export it again."
+            )
+        with np.errstate(all="ignore"):
+            scale = float((high[n] - low[n]) / (most[n] - least[n]))
+            offset = float(low[n] - least[n] * scale)
+        if not np.isfinite(scale) or not np.isfinite(offset):
+            raise stopping(path.name, f"Its signal {name} states no range that can be.", "Export it again.")
+        unit = plain_unit(fields(96, 8)[n].split(b"\0")[0].decode("latin-1").strip())
+        if not old:
+            unit = _UNITS.get(int.from_bytes(fields(102, 2)[n], "little"), "1")
+        kept = np.dtype(_TYPES[int(types[n])])
+        signals.append(
+            _Signal(
+                label=name,
+                unit=unit or "1",
+                scale=scale,
+                offset=offset,
+                samples=int(samples),
+                type=kept,
+                begins=begins,
+            )
+        )
+        begins += int(samples) * kept.itemsize
+    return signals
+
+
+def _began(head: bytes, *, old: bool) -> datetime | None:
+    """The time of the first sample by the recorder's clock: text before version 1.9, then days since the year 0."""
+    with suppress(ValueError, OverflowError):
+        if old:
+            return datetime.strptime(head[168:182].decode("ascii"), "%Y%m%d%H%M%S")  # noqa: DTZ007
+        (since,) = struct.unpack_from("<Q", head, 168)
+        return datetime(1, 1, 1) + timedelta(since / 2**32 - 367) if since else None  # noqa: DTZ001 - it has no offset
+    return None
+
+
+def _private(head: bytes, *, old: bool) -> tuple[str, ...]:
+    places = {"patient field": slice(8, 88 if old else 74), "recording field": slice(88, 168 if old else 152)}
+    texts = {name: head[at].split(b"\0")[0].decode("latin-1").strip() for name, at in places.items()}
+    return tuple(f"{name} ({text})" for name, text in texts.items() if text.strip(" X"))
+
+
+def _held(path: Path, header: _Header, *, salvage: bool) -> tuple[int, str]:
+    """The data records to read, and the loss in words. Raises ProblemError."""
+    there = max(0, path.stat().st_size - header.bytes) // header.record_bytes if header.record_bytes else 0
+    if not there or (header.records > there and there * header.record_s > LONGEST_S):
+        raise stopping(path.name, "It holds no samples, or more than a week of them.", _AGAIN)
+    survives = f"{there} data records survive, {float(there * header.record_s):g} s"
+    if header.records > there:
+        if not salvage:
+            what = f"It is cut short: {there} of the {header.records} data records that it declares are there."
+            raise stopping(path.name, what, _AGAIN)
+        return there, f"cut short: {survives}, of {header.records} that its header promises"
+    if header.records < 1:
+        if not salvage:
+            what = f"Its recorder did not close it: its header says {header.records} data records."
+            raise stopping(path.name, what, _AGAIN)
+        return there, f"not closed by its recorder: {survives}, and its header says {header.records}"
+    if header.records * header.record_s > LONGEST_S:
+        raise stopping(path.name, "It holds no samples, or more than a week of them.", _AGAIN)
+    return header.records, ""
+
+
+def _marks(path: Path, header: _Header, held: int) -> tuple[tuple[Mark, ...], bool]:
+    """The events behind the data records, each with its code, and whether their table is complete."""
+    if header.records != held:
+        return (), True  # it would have been written at the end
+    with path.open("rb") as file:
+        file.seek(header.bytes + held * header.record_bytes)
+        head = file.read(8)
+        if len(head) < 8 or head[0] not in (1, 3):
+            return (), True
+        if header.version < 1.94:
+            rate_hz, count = float(int.from_bytes(head[1:4], "little")), int.from_bytes(head[4:8], "little")
+        else:
+            count, rate_hz = int.from_bytes(head[1:4], "little"), struct.unpack_from("<f", head, 4)[0]
+        count = min(count, _MOST_EVENTS)
+        places, codes = np.frombuffer(file.read(4 * count)[: 4 * count], "u1"), file.read(2 * count)
+    if not 0 < rate_hz < float("inf"):
+        rate_hz = max(float(signal.samples / header.record_s) for signal in header.signals)
+    known = min(len(places) // 4, len(codes) // 2)
+    at = np.frombuffer(places[: 4 * known].tobytes(), "<u4").astype(np.float64)
+    marks = (
+        Mark(at_s=round((float(place) - 1.0) / rate_hz, 6), text=str(code))
+        for place, code in zip(at, np.frombuffer(codes[: 2 * known], "<u2"), strict=True)
+    )
+    return tuple(mark for mark in marks if 0.0 <= mark.at_s <= LONGEST_S), known == count
+
+
+class _Records:
+    """The data records of a file, read some at a time; it keeps the last ones, so that signals share them."""
+
+    def __init__(self, path: Path, header: _Header, count: int) -> None:
+        self._path, self._header, self.count = path, header, count
+        self.record_s = header.record_s
+        self._at_once = max(1, _BLOCK_BYTES // max(header.record_bytes, 1))
+        self._first, self._held = 0, np.empty((0, header.record_bytes), np.uint8)
+
+    def from_record(self, record: int) -> tuple[int, NDArray[np.uint8]]:
+        """Some records with this one among them, (records, bytes), and the number of the first. Raises OSError."""
+        if not self._first <= record < self._first + len(self._held):
+            self._first = record // self._at_once * self._at_once
+            size = self._header.record_bytes
+            with self._path.open("rb") as file:
+                file.seek(self._header.bytes + self._first * size)
+                content = file.read(min(self._at_once, self.count - self._first) * size)
+            self._held = np.frombuffer(content, np.uint8).reshape(-1, size)
+        return self._first, self._held
+
+
+class _Samples:
+    """One signal as a stream."""
+
+    def __init__(self, records: _Records, signal: _Signal) -> None:
+        self._records, self._signal = records, signal
+        self.rate_hz = Fraction(signal.samples) / records.record_s
+        self.length = records.count * signal.samples
+
+    def read(self, start: int, stop: int) -> Floats:
+        """Samples start, …, stop - 1."""
+        signal, parts = self._signal, [np.empty(0)]
+        ends = signal.begins + signal.samples * signal.type.itemsize
+        while start < stop:
+            first, records = self._records.from_record(start // signal.samples)
+            stored = np.ascontiguousarray(records[:, signal.begins : ends]).view(signal.type).reshape(-1)
+            begins = first * signal.samples
+            part = stored[start - begins : stop - begins].astype(np.float64) * signal.scale + signal.offset
+            parts.append(part)
+            start += len(part)
+        return np.concatenate(parts)

@@ -1,0 +1,265 @@
+"""Random attacks on the cap stage: any caps together, any outputs, hostile sound, whatever happens to a house.
+
+    python -m tests.reference.attacks FIRST LAST
+
+Each number is one attack, which can be made again. It prints those in which a cap is exceeded by more than 0.01 dB, and
+at the end the highest figure of each quantity. What is sent is measured with the meters of analogue_meter, which import
+nothing of the project, at places that the outputs reach at any times within 20 ms and in any polarity. A window of 8 h
+is a real one: its limit is so low that a few seconds use it up.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import lru_cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import signal as sps
+
+from residue.loudness.caps.caps import CapEntry, expand
+from residue.loudness.outputs.calibration import Calibration, VibrationCalibration
+from residue.loudness.outputs.outputs import Output
+from residue.loudness.stage.history import SentHistory
+from residue.loudness.stage.stage import LIVE_SLICE_FRAMES, CapStage
+from tests.reference.analogue_meter import RATE_HZ, analogue_db, peak_of, weighted
+from tests.reference.promise import HOP_FRAMES, QUANTITIES, House
+
+Floats = NDArray[np.float64]
+
+TOLERANCE_DB = 0.01
+_BANDS_HZ = {"speaker": (40.0, 10_000.0), "shaker": (12.5, 160.0)}
+"""Of the noise that calibrates each kind of transducer."""
+_WEIGHTING = {"aw": "Wk", "VDV": "Wk", "aw horizontal": "Wd", "VDV horizontal": "Wd", "A(8) horizontal": "Wd"}
+_QUANTITIES = ("LAeq", "LCeq", "LZeq", "LGeq", "LKeq", "LCpeak", "LAFmax", *_WEIGHTING)
+_WINDOWS_S = (1.0, 1.1, 2.0, 3.3, 7.0, 60.0, 900.0, 28_800.0)
+_SPREAD_FRAMES = 960
+_PLAYED_DBFS = -20.0
+_DAY = date(2026, 3, 2)
+_PLACES = 3
+_FAST_S = 0.125
+
+
+@dataclass(frozen=True)
+class Limit:
+    """One cap, and what measures it."""
+
+    entry: CapEntry
+    gains: tuple[float, ...]
+    """From each output to its ear."""
+    limit_db: float
+
+    @property
+    def quantity(self) -> str:
+        """Its name."""
+        return str(self.entry.quantity)
+
+
+@lru_cache
+def pink_db(weighting: str, transducer: str) -> float:
+    """Pink noise of a band under a weighting, by the formula of the weighting."""
+    low_hz, high_hz = _BANDS_HZ[transducer]
+    powers = [10 ** (analogue_db(weighting, hz) / 10) for hz in np.geomspace(low_hz, high_hz, 2_000)]
+    return 10 * float(np.log10(np.mean(powers)))
+
+
+class Attack(House):
+    """Runs of a house with outputs and caps of its own."""
+
+    def __init__(self, number: int, folder: Path) -> None:
+        super().__init__(QUANTITIES["LZeq"], folder)
+        self.rng = np.random.default_rng(number)
+        self.physical = bool(self.rng.random() < 0.6)
+        self.outputs, self.heard_db, self.felt_db = self._outputs()
+        self.margin_db = float(self.rng.choice([0.0, 2.1])) if self.physical else 0.0
+        self.limits = [self._limit() for _ in range(self.rng.integers(1, 5))]
+        self.window_s = max((limit.entry.window_s or 28_800.0) for limit in self.limits)
+
+    def _outputs(self) -> tuple[dict[str, Output], list[float], list[tuple[float, float]]]:
+        """The outputs, and what full scale makes of each: dB at the ear, dB re 1 m/s² up and down, and to and fro."""
+        rng, outputs, heard, felt = self.rng, {}, [], []
+        for channel in range(1, rng.integers(1, 4) + 1):
+            transducer = "shaker" if rng.random() < 0.4 else "speaker"
+            ear_db, shake_db, sway_db = rng.uniform(85.0, 115.0), rng.uniform(-10.0, 15.0), rng.uniform(-20.0, 10.0)
+            read = {
+                weighting: level + _PLAYED_DBFS + pink_db(weighting, transducer)
+                for weighting, level in (("A", ear_db), ("C", ear_db), ("Wk", shake_db), ("Wd", sway_db))
+            }
+            calibration = Calibration(played_dbfs=_PLAYED_DBFS, read_dba=read["A"], read_dbc=read["C"], on=_DAY)
+            vibration = VibrationCalibration(
+                played_dbfs=_PLAYED_DBFS,
+                read_aw_m_per_s2=10 ** (read["Wk"] / 20),
+                read_horizontal_m_per_s2=10 ** (read["Wd"] / 20),
+                on=_DAY,
+            )
+            outputs[f"output{channel}"] = Output(
+                device_channel=channel,
+                transducer=transducer,  # type: ignore[arg-type]
+                calibration=calibration if self.physical else None,
+                vibration=vibration,
+                trim_db=float(rng.choice([0.0, -3.0])),
+                delay_ms=float(rng.choice([0.0, 0.0, 7.3, 45.0])),
+                subsonic_hz=float(rng.choice([3.0, 8.0, 20.0])),
+                rise_db_per_s=300.0,
+                long_term_dbfs=None,
+            )
+            heard.append(ear_db if self.physical else 0.0)
+            felt.append((shake_db, sway_db))
+        return outputs, heard, felt
+
+    def _limit(self) -> Limit:
+        """Between 20 and 45 dB below what full scale could make of it, however long its window."""
+        rng, quantity = self.rng, str(self.rng.choice(_QUANTITIES))
+        names = list(self.outputs)
+        at = int(rng.integers(len(names))) if rng.random() < 0.3 else None
+        if (weighting := _WEIGHTING.get(quantity)) is None:
+            full_db = list(self.heard_db)
+        else:
+            full_db = [levels[weighting == "Wd"] + (2.922561 if "A(8)" in quantity else 0.0) for levels in self.felt_db]
+        gains = tuple(10 ** (db / 20) if at in (None, index) else 0.0 for index, db in enumerate(full_db))
+        windowed = quantity not in ("LCpeak", "LAFmax", "A(8) horizontal")
+        window_s = float(rng.choice(_WINDOWS_S)) if windowed else None
+        counted_s = 28_800.0 if "A(8)" in quantity else window_s or 1.0
+        below_db = rng.uniform(20.0, 45.0) + 10 * np.log10(max(1.0, counted_s / 4.0))  # so that some seconds use it up
+        limit_db = float(20 * np.log10(sum(gains)) - below_db)
+        given: dict[str, Any] = {}
+        if quantity.startswith("VDV"):
+            limit_db += 5 * float(np.log10(counted_s))
+            given["limit_m_per_s1_75"] = 10 ** (limit_db / 20)
+        elif weighting is not None:
+            given["limit_m_per_s2"] = 10 ** (limit_db / 20)
+        else:
+            given["limit_db" if self.physical else "limit_dbfs"] = limit_db
+        entry = CapEntry(quantity=quantity, window_s=window_s, output=None if at is None else names[at], **given)
+        kept_db = limit_db - (self.margin_db if self.physical or weighting is not None else 0.0)
+        return Limit(entry, gains, kept_db)
+
+    def stage(self) -> CapStage:
+        """Knows what the log tells."""
+        caps = expand([limit.entry for limit in self.limits], self.margin_db, self.margin_db)
+        history = self.log.sent_before(self.clock, self.up, self.window_s) if self.given else SentHistory()
+        return CapStage(self.outputs, caps, history, slice_frames=self.slice_frames)
+
+    def sound(self, seconds: float) -> Floats:
+        """(outputs, frames) of hostile sound, up to 12 dB above full scale."""
+        rng, parts, frames = self.rng, [], 0
+        while frames < seconds * RATE_HZ:
+            time = np.arange(int(rng.integers(4_000, 60_000))) / RATE_HZ
+            parts.append(self._part(time) * 10 ** (rng.uniform(-15.0, 12.0) / 20))
+            frames += len(time)
+        return np.concatenate(parts, axis=1)[:, : round(seconds * 10) * HOP_FRAMES]
+
+    def _part(self, time: Floats) -> Floats:
+        rng, count = self.rng, len(self.outputs)
+        signs = rng.choice([-1.0, 1.0], (count, 1))
+        hz = float(np.exp(rng.uniform(np.log(8.0), np.log(16_000.0))))
+        low_hz = float(rng.uniform(8.0, 60.0))
+        kinds: Sequence[Callable[[], Floats]] = (
+            lambda: signs * np.sin(2 * np.pi * hz * time + rng.uniform(0, 6.28)),
+            lambda: signs * np.sin(2 * np.pi * low_hz * time + rng.uniform(0, 6.28, (count, 1))),
+            lambda: 0.4 * rng.standard_normal((count, len(time))),
+            lambda: signs * 0.4 * rng.standard_normal(len(time)),
+            lambda: signs * np.where(np.arange(len(time)) % int(rng.integers(3_000, 12_000)) == 7, 4.0, 0.0),
+            lambda: signs * np.sign(np.sin(2 * np.pi * low_hz * time)),
+            lambda: signs * np.sin(2 * np.pi * low_hz * time) * (time % 0.21 < rng.uniform(0.005, 0.1)),
+            lambda: np.where(rng.random((count, len(time))) < 1e-4, np.nan, np.sin(2 * np.pi * hz * time)),
+            lambda: np.zeros((count, len(time))),
+            lambda: signs * np.where(time < time[-1] / 2, 0.9, -0.7),
+        )
+        return kinds[int(rng.integers(len(kinds)))]() * np.ones((count, 1))
+
+    def happen(self) -> None:
+        """Some runs, each with an end or without, with a pause or none between them."""
+        rng = self.rng
+        if rng.random() < 0.25:
+            self.slice_frames = LIVE_SLICE_FRAMES
+        for _ in range(int(rng.integers(1, 4))):
+            planned, in_order = bool(rng.random() < 0.5), bool(rng.random() < 0.5)
+            ended = bool(rng.random() < 0.6)
+            self.run(
+                self.sound(float(rng.uniform(2.0, 5.0))),
+                begins=lambda stage: stage.begin_programme(planned=planned, in_order=in_order),  # noqa: B023
+                ended=ended,
+                lost_s=0.0 if ended else float(rng.uniform(0.0, 2.4)),
+                stuck_s=None if ended or rng.random() < 0.5 else 1.0,
+            )
+            if rng.random() < 0.5:
+                self.clock_off_s += float(rng.choice([0.0, 7_200.0, -7_300.0]))
+            self.pause(float(rng.choice([0.1, 0.5, 1.5])))
+
+    def pause(self, seconds: float) -> None:
+        """Nothing is sent."""
+        self.given.append(np.zeros((len(self.outputs), round(seconds * RATE_HZ))))
+        self.now_s += seconds
+
+    def over_db(self) -> Iterator[tuple[str, float]]:
+        """Each cap: its quantity, and its highest window against the limit."""
+        sent = np.concatenate([*self.given, np.zeros((len(self.outputs), RATE_HZ // 2))], axis=1)
+        for limit in self.limits:
+            yield limit.quantity, max(measured_db(limit, one) for one in self._arriving(limit, sent)) - limit.limit_db
+
+    def _arriving(self, limit: Limit, sent: Floats) -> Iterator[Floats]:
+        """(frames,) at some places."""
+        heard = [gain * one for gain, one in zip(limit.gains, sent, strict=True) if gain]
+        yield np.add.reduce(heard)
+        if len(heard) == 1:
+            return
+        for _ in range(_PLACES - 1):
+            late = [int(self.rng.integers(_SPREAD_FRAMES + 1)) for _ in heard]
+            signs = self.rng.choice([-1.0, 1.0], len(heard))
+            yield np.add.reduce(
+                [
+                    sign * np.pad(one, (by, _SPREAD_FRAMES - by))
+                    for sign, one, by in zip(signs, heard, late, strict=True)
+                ]
+            )
+
+
+def measured_db(limit: Limit, arriving: Floats) -> float:
+    """The highest that a meter reads."""
+    quantity = limit.quantity
+    if quantity == "LCpeak":
+        return peak_of(weighted(arriving, "C", 4))
+    heard = weighted(arriving, _WEIGHTING.get(quantity, quantity[1]))
+    if quantity == "LAFmax":
+        fall = np.exp(-1 / (_FAST_S * RATE_HZ))
+        return 10 * float(np.log10(np.max(sps.lfilter([1 - fall], [1, -fall], heard**2)) + 1e-30))
+    window_s = limit.entry.window_s or 28_800.0
+    power = 4 if quantity.startswith("VDV") else 2
+    running = np.cumsum(np.concatenate(([0.0], heard**power)))
+    frames = min(len(heard), round(window_s * RATE_HZ))
+    most = float(np.max(running[frames:] - running[:-frames])) / RATE_HZ + 1e-30
+    return 5 * float(np.log10(most)) if power == 4 else 10 * float(np.log10(most / window_s))
+
+
+def attacked(number: int) -> Iterator[tuple[str, float]]:
+    """Each cap of one attack: its quantity, and its highest window against its limit, in dB."""
+    with TemporaryDirectory() as folder:
+        attack = Attack(number, Path(folder))
+        attack.happen()
+        attack.log.close()
+        yield from attack.over_db()
+
+
+def main() -> None:
+    """Prints what is over, and the highest of each quantity."""
+    first, last = (int(word) for word in sys.argv[1:])
+    highest: dict[str, float] = {}
+    for number in range(first, last + 1):
+        for quantity, over in attacked(number):
+            highest[quantity] = max(over, highest.get(quantity, -np.inf))
+            if over > TOLERANCE_DB:
+                sys.stdout.write(f"attack {number}: {quantity} {over:+.3f} dB\n")
+                sys.stdout.flush()
+    found: Mapping[str, float] = dict(sorted(highest.items()))
+    sys.stdout.write(", ".join(f"{quantity} {over:+.2f}" for quantity, over in found.items()) + "\n")
+
+
+if __name__ == "__main__":
+    main()
