@@ -19,6 +19,7 @@ import time
 from pathlib import Path
 
 from residue.installation.load import load
+from residue.runtime.daemon.assembly import AHEAD_BLOCKS
 from residue.runtime.engine import engine
 from residue.runtime.offline.rendering import rendered
 from residue.runtime.planning import preparation
@@ -27,7 +28,7 @@ from tests.runtime.asking import until
 
 EXCERPT_S = 120
 WATCH_S = 60
-BLOCKS = {"a render": preparation.BLOCK_FRAMES, "the engine": engine.BLOCK_FRAMES}
+BLOCKS = {"a render": preparation.BLOCK_FRAMES, "the engine": AHEAD_BLOCKS * engine.BLOCK_FRAMES}
 DEMOS = [Path("archives/night-dough"), Path("archives/oven-watch")]
 
 
