@@ -16,6 +16,8 @@ PLAYS_FRAMES = 19
 """The process that plays waits for a device. If the device is lost, PortAudio loops without end: on a single processor
 only a thread of a higher priority can still end it.
 """
+_FIRST_TO_GO = "500"
+"""The kernel adds half of the machine's memory to what such a process takes, when it compares."""
 
 
 def command_of(module: str, arguments: Sequence[str]) -> list[str]:
@@ -59,6 +61,16 @@ def new_threads_keep_time(priority: int) -> Iterator[None]:
     for thread in _threads() - before:
         with suppress(OSError):
             os.sched_setscheduler(thread, os.SCHED_FIFO, os.sched_param(priority))
+
+
+def give_way(niceness: int) -> None:
+    """Lets all else go first: by a lower priority, and where memory is short the kernel ends this process and no other.
+
+    Source: proc(5), oom_score_adj.
+    """
+    os.nice(niceness)
+    with suppress(OSError):
+        Path("/proc/self/oom_score_adj").write_text(_FIRST_TO_GO)
 
 
 def _threads() -> set[int]:

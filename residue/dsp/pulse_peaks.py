@@ -18,7 +18,7 @@ from typing import NamedTuple
 from residue.dsp import filters
 from residue.dsp.exact import Floats
 from residue.dsp.filters import FromFirst, SosFilter
-from residue.dsp.likeness import correlation
+from residue.dsp.likeness import around_mean, correlation
 from residue.dsp.sliding import SlidingMean, sliding_maximum
 
 PLACED_AFTER_S = 0.46
@@ -48,6 +48,14 @@ _REGULAR, _ALIKE, _FOR_REGULAR = 0.55, 0.64, 0.3
 """Regular peaks must be alike to the second figure less the third times how regular they are."""
 _STILL_ALIKE = 0.25
 """White noise seldom stays above it; a heart that was found stays found while it is hidden in part."""
+_DRIFT_HZ, _DRIFT_OF_S, _DRIFTS = (0.1, 0.5), 8.0, 1.2
+"""Where there is so many times more power below the pulse than in its band, the sensor drifts, as one that is off.
+Pieces of a drift at random look alike at 0.45, and their slopes at 0.23.
+"""
+_IN_DRIFT_BEGINS, _IN_DRIFT_STAYS = (0.95, 0.7), (0.75, 0.58)
+"""How alike, and how alike in slope, with 0.3 times how regular they are, peaks must be in a drift; one of the two."""
+_SLOPES_ALIKE = 0.5
+"""A drift never has slopes as alike."""
 _AT_ONCE = 0.9
 """Where the second peak looks so much like the first, no third is waited for."""
 
@@ -72,6 +80,7 @@ class PulsePeakFinder:
         self._centre, self._hop = FromFirst(), round(_HOP_S * rate_hz)
         self._means = [SlidingMean(round(rate_hz / mains_hz)) for mains_hz in _MAINS_HZ]
         self._band, self._shape = (SosFilter(filters.bandpass(band_hz, rate_hz)) for band_hz in (_BAND_HZ, _SHAPE_HZ))
+        self._below, self._drift = SosFilter(filters.bandpass(_DRIFT_HZ, rate_hz)), _Drift()
         self._highest, self._deepest = (sliding_maximum(round(_FAINT_S * rate_hz)) for _ in range(2))
         self._seen = 0
         self._select, self._heart = _Select(self._hop), _Heart()
@@ -87,16 +96,18 @@ class PulsePeakFinder:
         at_hops = slice(-self._seen % self._hop, None, self._hop)
         first_hop = -(-self._seen // self._hop)
         self._seen += len(wave)
-        values = (self._band(quiet), self._shape(quiet), spread)
+        values = (self._band(quiet), self._shape(quiet), spread, self._below(quiet))
         beats = []
-        for hop, (height, shape, faint) in enumerate(
+        for hop, (height, shape, faint, below) in enumerate(
             zip(*(one[at_hops].tolist() for one in values), strict=True), first_hop
         ):
             self._shapes.append(shape)
+            drifts = self._drift(below, height)
             self._chosen.extend(self._select(hop, height, max(_FAINT * faint, _LEAST)))
             if self._chosen and hop - self._chosen[0].hop == _JUDGED_HOPS:
                 peak = self._chosen.popleft()
-                sure = self._heart(list(self._shapes)[: 2 * _SHAPE_REACH_HOPS : _SHAPE_EVERY], peak.hop)
+                around = list(self._shapes)[: 2 * _SHAPE_REACH_HOPS : _SHAPE_EVERY]
+                sure = self._heart(around, peak.hop, drifts=drifts)
                 if sure > 0.0:
                     beats.append(PulsePeak(peak.at, sure))
         return beats
@@ -177,31 +188,71 @@ class _Period:
         )
 
 
-class _Heart:
-    """Whether peaks are the beats of a heart: the mean correlation of their shapes, and how regularly they come."""
+class _Drift:
+    """Takes what the wave does below the pulse and in its band, hop by hop, and tells whether the sensor drifts."""
+
+    def __init__(self) -> None:
+        self._below = self._within = 0.0
+
+    def __call__(self, below: float, within: float) -> bool:
+        share = _HOP_S / _DRIFT_OF_S
+        self._below += share * (below * below - self._below)
+        self._within += share * (within * within - self._within)
+        return self._below > _DRIFTS * self._within
+
+
+class _Alike:
+    """The mean correlation of the last few shapes with those before them."""
 
     def __init__(self) -> None:
         self._shapes: deque[Sequence[float]] = deque(maxlen=_COMPARED_WITH)
         self._likeness: deque[float] = deque(maxlen=_LIKENESS_OF)
-        self._hops: deque[int] = deque(maxlen=_REGULAR_OF + 1)
-        self._beats = False
+        self.mean = 0.0
 
-    def __call__(self, shape: Sequence[float], hop: int) -> float:
-        """How sure the next peak in time is a beat, 0 if it is none."""
-        middle = math.fsum(shape) / len(shape)
-        shape = [value - middle for value in shape]
+    def __call__(self, shape: Sequence[float]) -> None:
+        """Takes the next shape in time."""
         if self._shapes:
             alike = math.fsum(correlation(shape, seen) for seen in self._shapes)
             self._likeness.append(alike / len(self._shapes))
+            self.mean = math.fsum(self._likeness) / len(self._likeness)
         self._shapes.append(shape)
+
+    def __len__(self) -> int:
+        """The number of shapes that were compared."""
+        return len(self._likeness)
+
+
+class _Heart:
+    """Whether peaks are the beats of a heart: the mean correlation of their shapes, and how regularly they come."""
+
+    def __init__(self) -> None:
+        self._alike, self._slopes = _Alike(), _Alike()
+        self._hops: deque[int] = deque(maxlen=_REGULAR_OF + 1)
+        self._beats = False
+
+    def __call__(self, shape: Sequence[float], hop: int, *, drifts: bool) -> float:
+        """How sure the next peak in time is a beat, 0 if it is none. drifts: whether the sensor drifts there."""
+        shape = around_mean(shape)
+        self._alike(shape)
+        self._slopes([later - earlier for earlier, later in itertools.pairwise(shape)])
         self._hops.append(hop)
-        likeness = math.fsum(self._likeness) / max(len(self._likeness), 1)
-        if len(self._likeness) < 2 and likeness < _AT_ONCE:
+        likeness = self._alike.mean
+        if len(self._alike) < 2 and likeness < _AT_ONCE:
             return 0.0
-        regular = self._regular()
-        begins = regular >= _REGULAR and likeness >= _ALIKE - _FOR_REGULAR * regular
-        self._beats = begins or likeness >= (_STILL_ALIKE if self._beats else _VERY_ALIKE)
+        self._beats = self._in_drift() if drifts else self._in_noise()
         return min(likeness, 1.0) if self._beats else 0.0
+
+    def _in_noise(self) -> bool:
+        regular, likeness = self._regular(), self._alike.mean
+        begins = regular >= _REGULAR and likeness >= _ALIKE - _FOR_REGULAR * regular
+        return begins or likeness >= (_STILL_ALIKE if self._beats else _VERY_ALIKE)
+
+    def _in_drift(self) -> bool:
+        regular = self._regular()
+        alike, slopes = _IN_DRIFT_STAYS if self._beats else _IN_DRIFT_BEGINS
+        more = _FOR_REGULAR * regular
+        is_heart = self._alike.mean + more >= alike or self._slopes.mean + more >= slopes
+        return (is_heart and (self._beats or regular >= _REGULAR)) or self._slopes.mean >= _SLOPES_ALIKE
 
     def _regular(self) -> float:
         """The share of the last intervals that are near to the usual one; 0 before there are three."""

@@ -19,13 +19,18 @@ from typing import NamedTuple, cast
 
 from residue.dsp.exact import Floats
 from residue.dsp.heartlike import Heartlike
+from residue.dsp.likeness import around_mean
 from residue.dsp.qrs_features import HOP_S, SLOPE_S, BeatPace, Features, Hop
 
 SURE = BeatPace(sum_s=0.15, fallen=0.7, late_s=0.25, unrest=1.0)
 QUICK = BeatPace(sum_s=0.06, fallen=0.85, late_s=0.13, unrest=1.6)
 """A short sum tells beats from T waves and noise less well, but ends sooner. Our choice."""
-_JUMPS = 0.6
-"""If this share of the whole deflection comes within 3 ms, an electrode slipped; a QRS complex takes longer."""
+_JUMPS, _STAYS = 0.6, 0.35
+"""If the first share of the whole deflection comes within 3 ms, and the second share of that stays, an electrode
+slipped: a QRS complex takes longer, and goes back even where a gap in the recording hid its rise. The second is our
+choice.
+"""
+_STAYS_FOR_S = 0.05
 _JUMPS_WITHIN_S = 0.05
 """The jump may be up to so long before the moving sum begins."""
 _LEARNING_S = 0.15
@@ -47,6 +52,10 @@ _HIDDEN = 1e-2
 """A signal below this share of the strongest recent one is what filters still give after an electrode slipped, not a
 heart.
 """
+_HUMMED = 0.05
+"""A strength below this share of the usual hum is what filters leave of hum that is clipped, is off its frequency by
+half a hertz, or swells as somebody walks by: up to 0.035. Of an R wave as high as the hum it is 2.5. Our choice.
+"""
 _LEVEL, _LEAST_LEVEL = 0.4, 0.2
 """Two levels between noise (0) and beats (1): a peak above the first is a candidate, a clear peak already above the
 second.
@@ -64,7 +73,9 @@ _MOST_AT_ONCE = 3.0
 _FIRST_INTERVAL_S = 1.0
 _REMEMBERED_S = 5.0
 _Field = Callable[[Hop], float]
-_JUMP, _TOP, _BOTTOM, _STRENGTH = (cast(_Field, attrgetter(name)) for name in ("jump", "top", "bottom", "strength"))
+_JUMP, _TOP, _BOTTOM, _STRENGTH, _HUM = (
+    cast(_Field, attrgetter(name)) for name in ("jump", "top", "bottom", "strength", "hum")
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -182,7 +193,8 @@ class _Decisions:
         jump = max(map(_JUMP, near))
         usual = sorted(map(_JUMP, hops[-_hops_in(_BETWEEN_S) :]))
         height = max(map(_TOP, near)) - min(map(_BOTTOM, near))
-        return jump - usual[len(usual) * 9 // 10] > _JUMPS * height
+        stays = min(abs(_middle(hop) - _middle(near[0])) for hop in hops[-_hops_in(_STAYS_FOR_S) :])
+        return jump - usual[len(usual) * 9 // 10] > _JUMPS * height and stays > _STAYS * jump
 
     def _classify(self, peak: _Peak) -> _Peak | None:
         since = peak.hop - self._last_beat.hop
@@ -235,12 +247,14 @@ class _Decisions:
         """Where the largest deflection of the usual sign is, and how sure it is that this is a beat."""
         interval_s = (beat.hop - self._last_beat.hop) * HOP_S
         shape, at, up, down = self._look(beat)
-        self._up += _RATE * (up - self._up)
-        self._down += _RATE * (down - self._down)
+        share = _RATE if self._last_beat.hop else 1.0
+        self._up += share * (up - self._up)
+        self._down += share * (down - self._down)
         faint = _FAINT * max(max(map(_TOP, self._hops)), -min(map(_BOTTOM, self._hops)))
         contrast = beat.strength / max(self._between(), _LEAST) / self._pace.unrest
         hidden = _HIDDEN * max(map(_STRENGTH, self._hops))
-        sure = self._heart(shape, contrast, interval_s) if beat.strength > max(faint, hidden) else 0.0
+        hummed = _HUMMED * self._of_late(_HUM)
+        sure = self._heart(shape, contrast, interval_s) if beat.strength > max(faint, hidden, hummed) else 0.0
         if sure > 0.0 and self._last_beat.hop:
             self._intervals.append(min(beat.hop - self._last_beat.hop, _hops_in(_FORGET_S)))
         self._last_beat, self._passed_over = beat, None
@@ -248,7 +262,11 @@ class _Decisions:
 
     def _between(self) -> float:
         """The strength of the signal between beats."""
-        return median(map(_STRENGTH, list(self._hops)[-_hops_in(_BETWEEN_S) :]))
+        return self._of_late(_STRENGTH)
+
+    def _of_late(self, field: _Field) -> float:
+        """The usual value of late: that of most hops, which lie between beats."""
+        return median(map(field, list(self._hops)[-_hops_in(_BETWEEN_S) :]))
 
     def _look(self, peak: _Peak) -> tuple[list[float], int, float, float]:
         """The shape around the largest deflection of the usual sign, the place of the deflection, and its range."""
@@ -260,8 +278,12 @@ class _Decisions:
         up, down = hops[high].highest, -hops[low].lowest
         upright = self._up + _RATE * (up - self._up) >= self._down + _RATE * (down - self._down)
         middle, reach = high if upright else low, _hops_in(_COMPARED_S)
-        shape = [hop.shape for hop in hops[max(0, middle - reach) : middle + reach]]
+        shape = around_mean([hop.shape for hop in hops[max(0, middle - reach) : middle + reach]])
         return shape, hops[middle].highest_at if upright else hops[middle].lowest_at, up, down
+
+
+def _middle(hop: Hop) -> float:
+    return (hop.top + hop.bottom) / 2
 
 
 @cache

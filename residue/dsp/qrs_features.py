@@ -51,6 +51,7 @@ class Hop(NamedTuple):
     """A summary of 5 ms: the highest and the lowest deflection with their places in the stream.
 
     shape: the deflection at its end. jump: the largest change within 3 ms. top, bottom: of the ECG without its clicks.
+    hum: the most that was removed with the hum.
     """
 
     highest: float
@@ -63,6 +64,7 @@ class Hop(NamedTuple):
     top: float
     bottom: float
     jump: float
+    hum: float
 
 
 class Features:
@@ -78,7 +80,7 @@ class Features:
         self._means = [SlidingMean(round(rate_hz / mains_hz)) for mains_hz in _MAINS_HZ]
         self._bands = [_Band(band_hz, rate_hz, pace.sum_s) for band_hz in _BANDS_HZ]
         self._shape = SosFilter(filters.bandpass(_SHAPE_HZ, rate_hz, 1))
-        self._waiting = np.empty((5, 0))
+        self._waiting = np.empty((6, 0))
         self._seen = 0
         self.delay = round((_SHAPE_DELAY_S + _CLICK_S) * rate_hz)
         for mains_hz in _MAINS_HZ:
@@ -92,7 +94,7 @@ class Features:
         for mean in self._means:
             quiet = mean(quiet)
         (slope, low), (_, high) = (band(quiet) for band in self._bands)
-        values = (self._shape(quiet), slope, np.sqrt(low * high), clean, np.abs(jump))
+        values = (self._shape(quiet), slope, np.sqrt(low * high), clean, np.abs(jump), np.abs(clean - quiet))
         self._waiting = np.concatenate((self._waiting, values), axis=1)
         count = self._waiting.shape[1] // self._hop
         whole = self._waiting[:, : count * self._hop].reshape(len(values), count, self._hop)
@@ -103,7 +105,7 @@ class Features:
 
 
 def _summed_up(whole: Floats, starts: NDArray[np.int64]) -> list[Hop]:
-    shape, slope, strength, clean, jump = whole
+    shape, slope, strength, clean, jump, hum = whole
     fields = (
         shape.max(axis=1),
         starts + shape.argmax(axis=1),
@@ -115,6 +117,7 @@ def _summed_up(whole: Floats, starts: NDArray[np.int64]) -> list[Hop]:
         clean.max(axis=1),
         clean.min(axis=1),
         jump.max(axis=1),
+        hum.max(axis=1),
     )
     return [Hop(*hop) for hop in zip(*(field.tolist() for field in fields), strict=True)]
 

@@ -8,14 +8,13 @@ from __future__ import annotations
 import os
 import sys
 import time
-from contextlib import suppress
-from pathlib import Path
 
 from waitress.server import create_server
 
 from residue.page.link import HouseGoneError, Link
 from residue.page.web import HousePage
 from residue.page.yesterday import Yesterday
+from residue.processes import give_way
 
 NICENESS = 10
 THREADS = 4
@@ -23,15 +22,11 @@ MOST_CONNECTIONS = 40
 MOST_BODY_BYTES = 4_096
 PATIENCE_S = 30
 """A silent phone keeps its connection for so long."""
-_FIRST_TO_GO = "500"
-"""If memory is short, the kernel ends this process and not the house. Source: proc(5), oom_score_adj."""
 
 
 def main() -> None:
     """Serves until the house ends."""
-    os.nice(NICENESS)
-    with suppress(OSError):
-        Path("/proc/self/oom_score_adj").write_text(_FIRST_TO_GO)
+    give_way(NICENESS)
     link = Link(sys.stdout.buffer, sys.stdin.buffer, gone=lambda: os._exit(0))
     try:
         start = link.begin()

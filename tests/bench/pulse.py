@@ -151,6 +151,7 @@ MUST_BE_SILENT = (
     "hum",
     "an unplugged sensor (hum and noise)",
     "an unplugged sensor (the last digit)",
+    "drift (a random walk)",
 )
 
 

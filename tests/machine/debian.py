@@ -65,20 +65,40 @@ def within(debian: Path, command: str) -> str:
     return done.stdout
 
 
+def by_the_installer(debian: Path) -> str:
+    """Lays residue out with deploy/install; gives the path of its Python."""
+    subprocess.run(["/bin/sh", ROOT / "deploy" / "install"], env={**os.environ, "DESTDIR": str(debian)}, check=True)
+    return "/opt/residue/.venv/bin/python"
+
+
+def by_the_package(debian: Path) -> str:
+    """Has apt install what deploy/package makes; gives the path of its Python."""
+    subprocess.run(["/bin/sh", ROOT / "deploy" / "package", debian / "root"], check=True)
+    within(debian, "apt-get --yes --quiet --no-install-recommends install /root/residue_*.deb && rm /root/*.deb")
+    return "/usr/lib/residue/bin/python"
+
+
 @contextmanager
-def with_a_house(folder: Path, port: int, prepare: Callable[[Path], None]) -> Iterator[Machine]:
+def with_a_house(
+    folder: Path,
+    port: int,
+    prepare: Callable[[Path], None],
+    *more: str,
+    install: Callable[[Path], str] = by_the_installer,
+) -> Iterator[Machine]:
     """A computer with residue installed as by a technician, and a short piece in place of the demo.
 
-    prepare: is given the root file system, and changes what it wants before the piece is planned.
+    prepare: is given the root file system, and changes what it wants before the piece is planned. more: packages beside
+    the usual ones.
     """
     need("qemu-system-x86_64", "mmdebstrap", "mke2fs", root=True, processor="x86_64")
-    debian = copied(folder)
-    subprocess.run(["/bin/sh", ROOT / "deploy" / "install"], env={**os.environ, "DESTDIR": str(debian)}, check=True)
+    debian = copied(folder, *more)
+    python = install(debian)
     shutil.rmtree(debian / "srv/residue")
     shutil.copytree(build(folder, port, duration_s=60.0), debian / "srv/residue")
     prepare(debian)
     # Planned beforehand: for the guest that is minutes of work.
-    planning = "/opt/residue/.venv/bin/python -I -m residue.runtime.planning.planning /srv/residue /srv/residue"
+    planning = f"{python} -I -m residue.runtime.planning.planning /srv/residue /srv/residue"
     within(debian, f"cd / && {planning} /var/cache/private/residue")
     yield with_disks(debian, folder)
     shutil.rmtree(folder)
@@ -89,7 +109,7 @@ def with_the_program(folder: Path, prepare: Callable[[Path], None]) -> Iterator[
     """A computer on which residue is installed and does not run. prepare: is given the root file system."""
     need("qemu-system-x86_64", "mmdebstrap", "mke2fs", "debugfs", root=True, processor="x86_64")
     debian = copied(folder)
-    subprocess.run(["/bin/sh", ROOT / "deploy" / "install"], env={**os.environ, "DESTDIR": str(debian)}, check=True)
+    by_the_installer(debian)
     within(debian, "rm -f /etc/systemd/system/*/residue.service")
     prepare(debian)
     yield with_disks(debian, folder)

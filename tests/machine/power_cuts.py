@@ -87,13 +87,13 @@ def done(serial_line: Path) -> Mapping[str, int]:
 
 
 @contextmanager
-def repaired(disk: Path) -> Iterator[Path]:
-    """The files on a disk after the repair of a boot; a copy of its own. Source: e2fsck(8), debugfs(8)."""
+def repaired(disk: Path, path: str = "/work") -> Iterator[Path]:
+    """The files below a path on a disk after the repair of a boot; a copy of its own. Source: e2fsck(8), debugfs(8)."""
     with tempfile.TemporaryDirectory(dir=disk.parent) as folder:
         status = subprocess.run(["/sbin/e2fsck", "-fy", disk], capture_output=True, check=False).returncode
         assert status in (0, 1), f"e2fsck ended with {status}"
-        subprocess.run(["/sbin/debugfs", "-R", f"rdump /work {folder}", disk], capture_output=True, check=True)
-        yield Path(folder, "work")
+        subprocess.run(["/sbin/debugfs", "-R", f"rdump {path} {folder}", disk], capture_output=True, check=True)
+        yield Path(folder, Path(path).name)
 
 
 def check_logging(place: Path, said: int) -> str:

@@ -116,6 +116,19 @@ def test_the_outline_of_a_real_muscle_goes_with_its_force(vastus: tuple[Floats, 
     assert np.corrcoef(outline, force[: len(outline)])[0, 1] > 0.9
 
 
+@pytest.mark.parametrize("kind", ["rms", "mean_absolute", "envelope", "crossing_rate"])
+def test_what_drifts_or_flickers_is_no_muscle(kind: str) -> None:
+    """A lead that drifts, one with an offset, and hum that a lamp or a rectifier doubles; then a muscle above 20 Hz."""
+    white = np.random.default_rng(3).normal(size=6_000)
+    heard = np.concatenate(
+        (np.cumsum(white), 50.0 + white, 20.0 * np.abs(tone(50.0))[:6_000], signal.lfilter([1, 0, -1], [1], white))
+    )
+    known = trust(KINDS[kind](input="a"), {"input": heard}, len(heard) * FRAMES_PER_TICK)
+    drift, offset, lamp, muscle = (known[at + 2_000 : at + 6_000] for at in range(0, 24_000, 6_000))
+    assert max(drift.max(), offset.max(), lamp.max()) < 0.2
+    assert muscle.min() > 0.9
+
+
 @pytest.mark.parametrize("kind", ["median_frequency", "crossing_rate"])
 def test_a_frequency_is_trusted_while_a_muscle_gives_it_and_not_while_nothing_or_hum_does(
     kind: str, vastus: tuple[Floats, Floats]

@@ -9,10 +9,11 @@ import numpy as np
 from msgspec import Meta
 
 from residue.dsp import exact, filters
+from residue.dsp.contact import Hum
 from residue.dsp.exact import total
 from residue.dsp.filters import FromFirst, SosFilter
 from residue.dsp.flat import Flat
-from residue.dsp.sliding import Filled, SlidingMean, sliding_maximum
+from residue.dsp.sliding import Filled, SlidingMean, sliding_maximum, sliding_sum
 from residue.dsp.switching import Held, LastFree
 from residue.mapping.node import Block, NodeContext, SlowIn, Step, Trusted
 from residue.mapping.nodes.fields import HoldS, WindowS
@@ -36,7 +37,9 @@ class BandPower(SlowNode, frozen=True):
     "absolute" is in the square of the input's unit; "relative" is the share of all five bands together, 0 to 1;
     "ratio" is this band over the band named in `over`. While the electrode is flat, and until the window is filled
     again, share and ratio are held. A ratio never divides by less than a millionth of the whole recent power.
-    Trust: 1 once the window is filled, 0 while the electrode is flat and until the window is filled again.
+    Trust: 1 once the window is filled, 0 while the electrode is flat and until the window is filled again; less where
+    hum of the mains is in the bands that are read, or is more than ten times as strong as all else, as at an open
+    electrode.
     Latency: half the window and some cycles of the band. Source: recursive band-pass, mean square; bands after the
     glossary of the IFCN (2017).
     """
@@ -56,14 +59,23 @@ class BandPower(SlowNode, frozen=True):
         ticks = max(1, round(self.window_s * CONTROL_RATE_HZ))
         level, measured, last_free = FromFirst(), self._measured(ticks), LastFree()
         flat, held, filled = Flat(CONTROL_RATE_HZ), Held(ticks), Filled(ticks)
+        free_of_hum = _FreeOfHum(ticks, self._read_hz)
 
         def step(block: Block) -> Trusted:
             signal = level(block.slow("input"))
             broken = held(flat(signal))
-            power, trust = measured(signal), (filled(len(signal)) & ~broken).astype(np.float64)
+            power, trust = measured(signal), np.where(filled(len(signal)) & ~broken, free_of_hum(signal), 0.0)
             return Trusted(power if self.measure == "absolute" else last_free(power, broken), trust)
 
         return step
+
+    @property
+    def _read_hz(self) -> tuple[float, float]:
+        """The band whose power the value is made of, or divided by, with hum if there is any in it."""
+        if self.measure == "relative":
+            return BANDS_HZ["delta"][0], BANDS_HZ["gamma"][1]
+        has_hum = "gamma" in (self.band, self.over if self.measure == "ratio" else None)
+        return BANDS_HZ["gamma" if has_hum else self.band]
 
     def _measured(self, ticks: int) -> Callable[[Slow], Slow]:
         power = _Power([self.band], ticks)
@@ -142,8 +154,34 @@ class Asymmetry(SlowNode, frozen=True):
 _LN_2 = 0.6931471805599453
 _LEAST = 1e-30
 _DEAD_SHARE = 1e-3
+_MOST_HUM = 10.0
+"""Hum of up to so many times the power of all else is usual at a dry electrode. Our choice."""
+_LOWEST_MAINS_HZ, _HIGHEST_HZ = 50.0, 80.0
 _FLOOR_SHARE = 1e-6
 """A share of the whole power: a band of a living brain has more."""
+
+
+class _FreeOfHum:
+    """The trust in an electrode, 0 to 1, by its hum over a window.
+
+    read_hz: the band that is read. If hum can be in it, the trust is the share of its power that is not hum; else it
+    falls where hum is more than ten times as strong as all else.
+    """
+
+    def __init__(self, ticks: int, read_hz: tuple[float, float]) -> None:
+        within = read_hz[1] > _LOWEST_MAINS_HZ
+        self._most = 0.0 if within else _MOST_HUM
+        band_hz = read_hz if within else (_DRIFT_HZ, _HIGHEST_HZ)
+        self._band, self._power = SosFilter(filters.bandpass(band_hz, CONTROL_RATE_HZ)), sliding_sum(ticks)
+        self._hum = Hum(CONTROL_RATE_HZ, ticks, octaves=1)
+
+    def __call__(self, signal: Slow) -> Slow:
+        """The trust, (ticks,). signal: counted from its first value."""
+        band = self._band(signal)
+        power, hum = np.maximum(self._power(band * band), _LEAST), self._hum(band)
+        rest = np.maximum(power - hum, 0.0)
+        trust: Slow = np.minimum(rest * (1.0 + self._most) / power, 1.0)
+        return trust
 
 
 class _Power:

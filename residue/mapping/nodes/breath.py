@@ -27,8 +27,8 @@ RisesWith = Annotated[
     Meta(description="whether breathing in or out makes the wave rise: in for a belt, out for most thermistors"),
 ]
 _SIGNS = {"in": 1.0, "out": -1.0}
-_SURE_OF = 4
-"""The number of turns over which the trust is averaged: two breaths. Our choice."""
+_SURE_OF = 6
+"""The number of turns over which the trust is averaged: three breaths. Our choice."""
 
 
 class Breath(SlowNode, frozen=True):
@@ -38,7 +38,7 @@ class Breath(SlowNode, frozen=True):
     moves at the speed of the last breaths, and waits once a turn is overdue by half a breath in or out. The fullness is
     the wave itself, 0 at the bottom and 1 at the top of the last three breaths. The depth is that of the last breath in
     or out.
-    Trust: how much the last two breaths resemble those before; 0 until two came, and fading while none comes.
+    Trust: how much the last three breaths resemble those before; 0 until two came, and fading while none comes.
     Latency: 0.1 s for the fullness; else about 0.8 s, because a turn is known when the wave has come back by 0.3 of the
     usual depth. Source: amplitude test of Khodadad et al., Physiol Meas 39 (2018) 094001, made causal.
     """
@@ -84,7 +84,7 @@ class Breaths(Node, frozen=True):
 
     The depth is in the unit of the input. A movement that does not resemble a breath (noise, a first movement) gives no
     event.
-    Trust: how much the last two breaths resemble those before; 0 until two came, and fading while none comes.
+    Trust: how much the last three breaths resemble those before; 0 until two came, and fading while none comes.
     Latency: about 0.8 s, until the wave has come back by 0.3 of the usual depth. Source: amplitude test of Khodadad et
     al., Physiol Meas 39 (2018) 094001, made causal.
     """

@@ -71,7 +71,7 @@ class CrossingRate(SlowNode, frozen=True):
     """Half the zero crossings a second: for a periodic signal its frequency, in Hz.
 
     A crossing counts when the signal has gone beyond ignore_below on both sides.
-    Trust: the share that is not hum of the mains; 0 while the sensor gives nothing that moves.
+    Trust: the share that is not hum of the mains, an offset or drift; 0 while the sensor gives nothing that moves.
     Latency: half the window. Source: zero-crossing count as in surface EMG.
     """
 
@@ -88,7 +88,7 @@ class CrossingRate(SlowNode, frozen=True):
         side = Hysteresis(self.ignore_below, -self.ignore_below)
         ticks = max(1, round(self.window_s * CONTROL_RATE_HZ))
         running = sliding_sum(ticks)
-        contact = Contact(CONTROL_RATE_HZ)
+        contact = Contact(CONTROL_RATE_HZ, drifts=True)
         was_above: bool | None = None
 
         def step(block: Block) -> Trusted:

@@ -32,7 +32,7 @@ from residue.mapping.signals import (
 class Rms(SlowNode, frozen=True):
     """Root mean square over the last window_s; at the beginning over the values so far.
 
-    Trust: the share that is not hum of the mains; 0 while the sensor gives nothing that moves.
+    Trust: the share that is not hum of the mains, an offset or drift; 0 while the sensor gives nothing that moves.
     Latency: half the window. Source: definition.
     """
 
@@ -45,13 +45,13 @@ class Rms(SlowNode, frozen=True):
 
     def prepare(self, context: NodeContext) -> Step:
         """The root of a sliding mean of squares."""
-        return _read(_rms(self.window_s))
+        return _read(_rms(self.window_s), drifts=True)
 
 
 class MeanAbsolute(SlowNode, frozen=True):
     """Mean absolute value over the last window_s; at the beginning over the values so far.
 
-    Trust: the share that is not hum of the mains; 0 while the sensor gives nothing that moves.
+    Trust: the share that is not hum of the mains, an offset or drift; 0 while the sensor gives nothing that moves.
     Latency: half the window. Source: definition.
     """
 
@@ -65,13 +65,13 @@ class MeanAbsolute(SlowNode, frozen=True):
     def prepare(self, context: NodeContext) -> Step:
         """A sliding mean of magnitudes."""
         mean = SlidingMean(_ticks(self.window_s))
-        return _read(lambda signal: mean(np.abs(signal)))
+        return _read(lambda signal: mean(np.abs(signal)), drifts=True)
 
 
 class Envelope(SlowNode, frozen=True):
     """The outline of the magnitude: rises within attack_s, falls by 63 % within release_s.
 
-    Trust: the share that is not hum of the mains; 0 while the sensor gives nothing that moves.
+    Trust: the share that is not hum of the mains, an offset or drift; 0 while the sensor gives nothing that moves.
     Latency: attack_s. Source: exponentially falling maximum, then a one-pole low-pass.
     """
 
@@ -86,7 +86,7 @@ class Envelope(SlowNode, frozen=True):
     def prepare(self, context: NodeContext) -> Step:
         """Falls from each peak, then rounds the rises off."""
         traced = outline(self.attack_s, self.release_s)
-        return _read(lambda signal: traced(np.abs(signal)))
+        return _read(lambda signal: traced(np.abs(signal)), drifts=True)
 
 
 class Onsets(SlowNode, frozen=True):
@@ -224,9 +224,12 @@ _BAND_ORDER = 8
 _LEAST = 1e-30
 
 
-def _read(measured: Callable[[Slow], Slow]) -> Step:
-    """A step that measures its input, and trusts it as far as the sensor has contact."""
-    contact = Contact(CONTROL_RATE_HZ)
+def _read(measured: Callable[[Slow], Slow], *, drifts: bool = False) -> Step:
+    """A step that measures its input, and trusts it as far as the sensor has contact.
+
+    drifts: whether a drift of the input is in what is measured.
+    """
+    contact = Contact(CONTROL_RATE_HZ, drifts=drifts)
 
     def step(block: Block) -> Trusted:
         signal = block.slow("input")

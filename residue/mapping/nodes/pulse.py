@@ -26,7 +26,7 @@ class PulseBeats(Node, frozen=True):
     Beats must look alike, and in noise come regularly; the first two or three only teach it that there is a heart.
     "quick" is for live play: it tells each rise of the wave at once, and in noise finds fewer beats and makes up more.
     Turn over a wave that falls with each beat, as the light that a finger lets through does.
-    Trust: how sure the last four beats are; it fades while none comes.
+    Trust: how sure the last four beats are, for "quick" too those that "sure" finds; it fades while none comes.
     Latency: 0.59 s after the steepest rise, "quick" 0.2 s after the rise. Source: "sure" after Scholkmann et al.,
     Algorithms 5 (2012) 588-603; "quick" an adaptive threshold, common practice.
     """
@@ -44,33 +44,30 @@ class PulseBeats(Node, frozen=True):
 
     def prepare(self, context: NodeContext) -> Step:
         """Values each beat with the way from the one before."""
-        find = _rises if self.pace == "quick" else _peaks
-        found, last, trust = find(), 0, BeatTrust(_SURE_OF)
+        peaks, rises = _peaks(), PulseFinder(CONTROL_RATE_HZ) if self.pace == "quick" else None
+        last, judged, trust = 0, 0, BeatTrust(_SURE_OF)
 
         def step(block: Block) -> Trusted:
-            nonlocal last
+            nonlocal last, judged
+            sure_peaks = peaks(block)
+            for tick, sure in sure_peaks:
+                trust.beat(tick * FRAMES_PER_TICK, (tick - judged) / CONTROL_RATE_HZ if judged else 0.0, sure)
+                judged = tick
             ticks, values = [], []
-            for tick, sure in found(block):
+            for tick in rises(block.slow("input")) if rises else [tick for tick, _ in sure_peaks]:
                 ticks.append(tick)
                 values.append((tick - last) / CONTROL_RATE_HZ if last else 0.0)
-                trust.beat(tick * FRAMES_PER_TICK, values[-1], sure)
                 last = tick
             return Trusted(Events(np.array(ticks, np.int64) * FRAMES_PER_TICK, np.array(values)), trust(block.span))
 
         return step
 
 
-_Found = Callable[[Block], Sequence[tuple[int, float]]]
-"""The ticks at which beats are told within a block, and how sure each of them is."""
+def _peaks() -> Callable[[Block], Sequence[tuple[int, float]]]:
+    """The ticks at which beats are told within a block, and how sure each is.
 
-
-def _rises() -> _Found:
-    find = PulseFinder(CONTROL_RATE_HZ)
-    return lambda block: [(tick, 1.0) for tick in find(block.slow("input"))]
-
-
-def _peaks() -> _Found:
-    """A beat is told a fixed time after its place, so that beats come in the rhythm of the heart."""
+    A beat is told a fixed time after its place, so that beats come in the rhythm of the heart.
+    """
     find, late = PulsePeakFinder(CONTROL_RATE_HZ), round(PLACED_AFTER_S * CONTROL_RATE_HZ)
     waiting = deque[tuple[int, float]]()
 

@@ -31,6 +31,7 @@ class Synchrony(SlowNode, frozen=True):
     it two heart rates, or two belts. Over a window of a few breaths two independent bodies seem alike as well: use a
     window of at least ten breaths.
     Trust: 0 until window_s and lag_s have passed, and while one of the two does not move; else that of the inputs.
+    That of the lag is no higher than the correlation: what is not alike has no lag.
     Latency: half the window. Source: windowed cross-correlation of Boker et al., Psychol Methods 7 (2002) 338-355, of
     means over 0.1 s.
     """
@@ -52,7 +53,9 @@ class Synchrony(SlowNode, frozen=True):
 
         def step(block: Block) -> Trusted:
             correlation, lag, known = by_hop(level(np.stack((block.slow("a"), block.slow("b")))))
-            return Trusted(correlation if self.measure == "correlation" else lag * _HOP_S, known)
+            if self.measure == "correlation":
+                return Trusted(correlation, known)
+            return Trusted(lag * _HOP_S, known * np.maximum(correlation, 0.0))
 
         return step
 
@@ -100,7 +103,7 @@ class PhaseLocking(SlowNode, frozen=True):
     Feed it phases of `breath` or `cycle_phase`. "strength" is the phase-locking value, "difference" the mean distance
     from b to a, -0.5 to 0.5 of a cycle. For four beats in a breath, write a_times = 4 for the breath. For n cycles of
     independent bodies it is about 1 / sqrt(n), and more for two of similar rate.
-    Trust: 0 until the window is filled; else that of the inputs.
+    Trust: 0 until the window is filled; else that of the inputs. That of the difference is no higher than the strength.
     Latency: half the window. Source: Lachaux et al., Hum Brain Mapp 8 (1999) 194-208, over time instead of trials.
     """
 
@@ -125,9 +128,10 @@ class PhaseLocking(SlowNode, frozen=True):
             phase = exact.phases(difference)
             sine, cosine = mean_sine(exact.sine(phase)), mean_cosine(exact.cosine(phase))
             known = filled(len(phase)).astype(np.float64)
+            strength = np.minimum(np.sqrt(sine * sine + cosine * cosine), 1.0)
             if self.measure == "strength":
-                return Trusted(np.minimum(np.sqrt(sine * sine + cosine * cosine), 1.0), known)
-            return Trusted(np.copysign(exact.angle_turns(np.abs(sine), cosine), sine), known)
+                return Trusted(strength, known)
+            return Trusted(np.copysign(exact.angle_turns(np.abs(sine), cosine), sine), known * strength)
 
         return step
 

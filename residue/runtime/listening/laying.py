@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from pathlib import Path
 
 from residue.archive.prepared import prepared_folder
 from residue.installation.drafts import draft
 from residue.problems import ProblemError
+from residue.processes import give_way
 from residue.runtime.planning.cache_size import tidy
 from residue.runtime.planning.preparation import CHANNELS, checkpoints_of, open_performance, playback_of, steps
 from residue.runtime.system.child_process import ChildProcess, ProcessStarter
@@ -64,7 +64,7 @@ def lay(folder: Path, performance: str, cache: Path) -> None:
 
 def main() -> None:
     """Runs in a process of its own: folder, performance, cache."""
-    os.nice(_NICENESS)
+    give_way(_NICENESS)
     folder, performance, cache = sys.argv[1:]
     try:
         lay(Path(folder), performance, Path(cache))

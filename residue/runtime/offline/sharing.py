@@ -29,6 +29,7 @@ _GROUP = "audio"
 _DEFINITION = Path("etc/samba/residue-hours.conf")
 _SAMBA = Path("etc/samba/smb.conf")
 _INCLUDE, _END = f"include = /{_DEFINITION}", "\n"
+_SYSTEMD, _SYSTEMCTL = Path("/run/systemd/system"), "/usr/bin/systemctl"
 _HIDDEN = ("/home", "/root", "/run", "/tmp", "/var/tmp")  # noqa: S108 (they are pointed out)
 _MODE = 0o2770
 """The group writes, and new files are the group's."""
@@ -191,12 +192,16 @@ def _without_curator() -> Iterator[str]:
 
 
 def _end_share() -> None:
-    """Also for a computer that has it open. Source: smbcontrol(1), close-share."""
-    _reload()
-    if (smbcontrol := shutil.which("smbcontrol")) is not None:  # it fails where no Samba runs
+    """Also for a computer that has it open. Source: smbcontrol(1), close-share.
+
+    Samba may have been stopped or removed before, and then there is nothing to end.
+    """
+    if _SYSTEMD.is_dir():
+        subprocess.run([_SYSTEMCTL, "try-reload-or-restart", "smbd"], check=False, capture_output=True)
+    if (smbcontrol := shutil.which("smbcontrol")) is not None:
         subprocess.run([smbcontrol, "smbd", "close-share", SHARE], check=False, capture_output=True)
 
 
 def _reload() -> None:
-    if Path("/run/systemd/system").is_dir():
-        subprocess.run(["/usr/bin/systemctl", "reload-or-restart", "smbd"], check=True)
+    if _SYSTEMD.is_dir():
+        subprocess.run([_SYSTEMCTL, "reload-or-restart", "smbd"], check=True)

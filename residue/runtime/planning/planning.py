@@ -12,7 +12,6 @@ is impossible, the reason goes to standard error, with exit status 1. On standar
 from __future__ import annotations
 
 import hashlib
-import os
 import signal
 import sys
 import time
@@ -32,6 +31,7 @@ from residue.installation.load import ROOM, Installation, load
 from residue.loudness.plan.plan import Lowering, Plan
 from residue.loudness.plan.profile import LevelProfile
 from residue.problems import ProblemError, stops
+from residue.processes import give_way
 from residue.progress import Progress, silent
 from residue.records import SpoiltRecordError, encode_record, read_record
 from residue.runtime.planning.cache_size import tidy
@@ -243,7 +243,7 @@ def _tell(told: Advance | Outcome) -> None:
 
 def main() -> None:
     """Runs the planner in a process of its own."""
-    os.nice(NICENESS)
+    give_way(NICENESS)
     signal.signal(signal.SIGPIPE, signal.SIG_DFL)  # a house that ends meanwhile needs no answer
     signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGPIPE})
     asked = ArgumentParser(allow_abbrev=False)

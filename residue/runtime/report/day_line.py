@@ -7,7 +7,6 @@ IN_FORCE is the folder of the files in force. Writes the line to standard output
 
 from __future__ import annotations
 
-import os
 import sqlite3
 import sys
 from collections.abc import Iterator
@@ -16,6 +15,7 @@ from math import inf
 from pathlib import Path
 
 from residue.problems import ProblemError
+from residue.processes import give_way
 from residue.runtime.journal.event_kinds import NOT_PROVEN
 from residue.runtime.journal.reading import LogReader
 from residue.runtime.planning.planning import NICENESS
@@ -56,7 +56,7 @@ def _headroom_db(one: Course) -> float:
 
 def main() -> None:
     """Makes the line in a process of its own."""
-    os.nice(NICENESS)
+    give_way(NICENESS)
     folder, in_force, log = map(Path, sys.argv[1:4])
     day = date.fromisoformat(sys.argv[4])
     try:

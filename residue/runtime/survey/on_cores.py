@@ -11,7 +11,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import closing
 from typing import TypeVar
 
-from residue.processes import end_with_parent
+from residue.processes import end_with_parent, give_way
 from residue.runtime.planning.planning import NICENESS
 
 JobT = TypeVar("JobT")
@@ -72,7 +72,7 @@ class _Cores:
 
 
 def _begin() -> None:
-    os.nice(NICENESS)
+    give_way(NICENESS)
     end_with_parent()
 
 

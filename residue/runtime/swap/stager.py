@@ -7,7 +7,6 @@ is that process. If a bag cannot be accepted, the reason goes to standard error,
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Iterator
 from contextlib import suppress
@@ -19,6 +18,7 @@ from residue.archive.swap.asking import ask_back, stage
 from residue.archive.swap.places import Candidate, Request, When, beside
 from residue.installation.load import PERFORMANCES, Installation, graph_of
 from residue.problems import ProblemError, nearest
+from residue.processes import give_way
 from residue.runtime.house.osc_handlers import SwapOrder
 from residue.runtime.planning.planning import NICENESS
 from residue.runtime.system.child_process import ChildProcess, ProcessStarter
@@ -103,7 +103,7 @@ class Stager:
 
 def main() -> None:
     """Copies a bag to its waiting place."""
-    os.nice(NICENESS)
+    give_way(NICENESS)
     folder, bag, name, when = sys.argv[1:5]
     try:
         needs = graph_of(Path(folder)).needs

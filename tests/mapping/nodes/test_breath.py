@@ -118,6 +118,14 @@ def test_what_is_no_breath_is_not_trusted(kind: str) -> None:
     assert trust.mean() < 0.25
 
 
+def test_a_drift_at_random_is_seldom_trusted_as_a_breath() -> None:
+    """A random walk turns as often as a person breathes; what differs is how unlike its turns are."""
+    walk = np.cumsum(np.random.default_rng(0).normal(size=150 * 2_000))
+    trust = read(KINDS["breath"](input="a"), {"input": walk}, len(walk) * 24).trust
+    assert trust is not None
+    assert (trust > 0.5).mean() < 0.25
+
+
 def test_trust_never_outlives_a_belt_that_came_off() -> None:
     wave = np.where(T < 30.0, belt(4.0), 0.0)
     found: Trusted = read(KINDS["breaths"](input="a"), {"input": wave}, len(wave) * 24)
