@@ -3,6 +3,7 @@ from __future__ import annotations
 import json
 import shutil
 import tomllib
+from datetime import timedelta
 from pathlib import Path
 
 import icalendar
@@ -83,10 +84,12 @@ def test_hours_are_written_as_a_calendar_with_what_is_played(installation: Path,
     found = run(tmp_path, "hours", str(installation), "--from", "2026-03-03", "--days", "1", "--ics", str(path))
     assert found.exit_code == 0, found.output
     [event] = icalendar.Calendar.from_ical(path.read_bytes()).events
-    assert str(event["DESCRIPTION"]).splitlines()[:2] == [
-        "00:00:00 to 00:00:30  first-batch",
-        "00:00:35 to 00:01:05  second-batch",
-    ]
+    words = [line.split() for line in str(event["DESCRIPTION"]).splitlines()[:2]]
+    begin, end, then = (timedelta(hours=int(at[:2]), minutes=int(at[3:5]), seconds=int(at[6:])) for at in
+                        (words[0][0], words[0][2], words[1][0]))  # fmt: skip
+    assert [line[-1] for line in words] == ["first-batch", "second-batch"]
+    assert begin < timedelta(seconds=36), "it stays open: what was under way at midnight ends first, with its rest"
+    assert (end - begin, then - end) == (timedelta(seconds=30), timedelta(seconds=5))
 
 
 def test_a_calendar_that_cannot_be_written_is_told(installation: Path, tmp_path: Path) -> None:
