@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -17,9 +18,20 @@ from tests.runtime.running import Daemon
 settings.load_profile(QUICK)
 
 
+LAST_WAITING = 0.8
+"""The last file that waits for real time begins after so large a part of them: none is left alone at the end."""
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Begin with the tests that wait for real time, so that others compute meanwhile; with a fault, the nearest."""
-    items.sort(key=lambda item: item.get_closest_marker("real_time") is None)
+    """Spread the files that wait for real time among those that compute; with a fault, begin with the nearest."""
+    files: dict[Path, list[pytest.Item]] = defaultdict(list)
+    for item in items:
+        files[item.path].append(item)
+    waiting = [of for of in files.values() if any(item.get_closest_marker("real_time") for item in of)]
+    computing = [of for of in files.values() if of not in waiting]
+    places = [(LAST_WAITING * at / len(waiting), of) for at, of in enumerate(waiting)]
+    places += [(at / len(computing), of) for at, of in enumerate(computing)]
+    items[:] = [item for _, of in sorted(places, key=lambda placed: placed[0]) for item in of]
     if (module := module_under_test()) is not None:
         items[:] = that_look_for_it(items, module)
 
