@@ -29,7 +29,7 @@ WEIGHTINGS = (Weighting.A, Weighting.C)
 RISE = np.arange(1, HOP_FRAMES + 1) / HOP_FRAMES
 
 
-@pytest.mark.parametrize("cut", [1, 3, 12], ids=lambda cut: f"{cut} at once")
+@pytest.mark.parametrize("cut", [1, pytest.param(3, marks=pytest.mark.long), 12], ids=lambda cut: f"{cut} at once")
 def test_hops_fade_out_as_they_would_if_they_were_stepped_through(cut: int) -> None:
     rng = np.random.default_rng(3)
     hops = rng.standard_normal((2, 12, HOP_FRAMES)) * rng.choice([0.01, 1.0], (2, 12, 1))
