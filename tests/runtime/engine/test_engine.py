@@ -193,8 +193,8 @@ def test_a_graph_that_never_comes_back_is_left_and_the_engine_goes_on_with_anoth
     assert hangs.wait(60)
     old = bench.engine._thread
     stood = len(bench.sink.blocks)
+    bench.begin(Hum(60 * AUDIO_RATE_HZ, wait_there), number=2)  # before the new thread, whose fade it shall be under
     assert bench.engine.rebuild("It hangs.")
-    bench.begin(Hum(60 * AUDIO_RATE_HZ, wait_there), number=2)
     assert played_on.wait(60)
     released.set()
     old.join(60)
