@@ -46,7 +46,7 @@ The guides for the artist, the technician and the curator.
 
 def manual(guides: str = GUIDES) -> str:
     """The man page of all commands, in the macros of man(7)."""
-    top = click.Context(residue_command, info_name=NAME)
+    top = click.Context(residue_command, info_name=NAME, **residue_command.context_settings)
     lines = [f'.TH RESIDUE 1 "" "residue {residue.__version__}"', ".SH NAME"]
     lines.append(f"residue \\- {_escaped(_paragraphs(residue_command)[0].rstrip('.').lower())}")
     lines += [".SH SYNOPSIS", ".B residue", ".I COMMAND", "[\\fIarguments\\fR]", ".SH DESCRIPTION"]

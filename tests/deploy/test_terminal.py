@@ -35,6 +35,13 @@ def test_the_manual_names_every_command_and_option_as_it_is_typed() -> None:
             assert all(word in text for word in option.opts if word.startswith("--"))
 
 
+def test_whoever_writes_the_manual_can_ask_for_help_with_h_afterwards() -> None:
+    """A command keeps the help option that it was first asked for."""
+    program = "from deploy.terminal import manual; manual(); from residue.cli import main; main(['status', '-h'])"
+    asked = subprocess.run([sys.executable, "-c", program], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert asked.returncode == 0, asked.stderr
+
+
 def test_the_marks_that_click_reads_are_not_shown() -> None:
     text, _ = rendered(manual())
     assert "Example: residue status" in text
