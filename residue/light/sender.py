@@ -42,7 +42,7 @@ FADE_S = 1.0
 TERMINATED = 3
 """E1.31, 6.2.6: so many packets end a stream."""
 DARK_S = 4 * TURN_S
-"""So long it takes at most until all may fall, and all colours."""
+"""So long the lamps get to become dark under the cap, all but TURN_FROM of them: colours may fall after each other."""
 END_S = 1.0
 AGAIN_S = 2.0
 """After so long a network that was not there is tried again."""
@@ -197,7 +197,7 @@ class LightSender:
             with _socket(settings) as sending:
                 while not self._ending.wait(PERIOD_S):
                     self._send(sending, lights.datagrams(self._monotonic_s()))
-                until_s = self._monotonic_s() + 2 * TURN_S
+                until_s = self._monotonic_s() + DARK_S
                 while self._monotonic_s() < until_s:
                     self._send(sending, lights.datagrams(self._monotonic_s(), leaving=True))
                     time.sleep(PERIOD_S)
