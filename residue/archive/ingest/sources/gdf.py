@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -121,43 +122,45 @@ def _header(path: Path) -> _Header:
 
 
 def _signals(path: Path, named: bytes, count: int, *, old: bool) -> Sequence[_Signal]:
-    def fields(begins: int, width: int) -> list[bytes]:
-        return [named[begins * count + n * width :][:width] for n in range(count)]
+    def texts(begins: int, width: int) -> list[str]:
+        return [_text(named[at : at + width]) for at in range(begins * count, (begins + width) * count, width)]
 
-    def numbers(begins: int, type_: str) -> Floats:
-        return np.frombuffer(b"".join(fields(begins, np.dtype(type_).itemsize)), type_).astype(np.float64)
+    def numbers(begins: int, type_: str) -> NDArray[Any]:
+        return np.frombuffer(named, type_, count, begins * count)
 
-    whole = "<i8" if old else "<f8"
-    low, high, least, most = (numbers(at, of) for at, of in ((104, "<f8"), (112, "<f8"), (120, whole), (128, whole)))
-    types, signals, begins = numbers(220, "<i4"), [], 0
-    for n, (label, samples) in enumerate(zip(fields(0, 16), numbers(216, "<i4"), strict=True)):
-        name = label.split(b"\0")[0].decode("latin-1").strip() or "signal"
-        if int(types[n]) not in _TYPES or samples < 0:
-            raise stopping(
-                path.name, f"Its signal {name} is stored in a way that is not known here.", "Export it again."
-            )
-        with np.errstate(all="ignore"):
-            scale = float((high[n] - low[n]) / (most[n] - least[n]))
-            offset = float(low[n] - least[n] * scale)
-        if not np.isfinite(scale) or not np.isfinite(offset):
-            raise stopping(path.name, f"Its signal {name} states no range that can be.", "Export it again.")
-        unit = plain_unit(fields(96, 8)[n].split(b"\0")[0].decode("latin-1").strip())
-        if not old:
-            unit = _UNITS.get(int.from_bytes(fields(102, 2)[n], "little"), "1")
-        kept = np.dtype(_TYPES[int(types[n])])
+    low, high = numbers(104, "<f8"), numbers(112, "<f8")
+    least, most = (numbers(at, "<i8" if old else "<f8").astype(np.float64) for at in (120, 128))
+    with np.errstate(all="ignore"):
+        scales = (high - low) / (most - least)
+        offsets = low - least * scales
+    if old:
+        units = [plain_unit(text) or "1" for text in texts(96, 8)]
+    else:
+        units = [_UNITS.get(code, "1") for code in numbers(102, "<u2").tolist()]
+    samples, types, signals, begins = numbers(216, "<i4").tolist(), numbers(220, "<i4").tolist(), [], 0
+    for n, label in enumerate(text or "signal" for text in texts(0, 16)):
+        if types[n] not in _TYPES or samples[n] < 0:
+            what = f"Its signal {label} is stored in a way that is not known here."
+            raise stopping(path.name, what, "Export it again.")
+        if not np.isfinite(scales[n]) or not np.isfinite(offsets[n]):
+            raise stopping(path.name, f"Its signal {label} states no range that can be.", "Export it again.")
         signals.append(
             _Signal(
-                label=name,
-                unit=unit or "1",
-                scale=scale,
-                offset=offset,
-                samples=int(samples),
-                type=kept,
+                label=label,
+                unit=units[n],
+                scale=float(scales[n]),
+                offset=float(offsets[n]),
+                samples=samples[n],
+                type=np.dtype(_TYPES[types[n]]),
                 begins=begins,
             )
         )
-        begins += int(samples) * kept.itemsize
+        begins += samples[n] * signals[-1].type.itemsize
     return signals
+
+
+def _text(field: bytes) -> str:
+    return field.split(b"\0")[0].decode("latin-1").strip()
 
 
 def _began(head: bytes, *, old: bool) -> datetime | None:
@@ -172,29 +175,28 @@ def _began(head: bytes, *, old: bool) -> datetime | None:
 
 def _private(head: bytes, *, old: bool) -> tuple[str, ...]:
     places = {"patient field": slice(8, 88 if old else 74), "recording field": slice(88, 168 if old else 152)}
-    texts = {name: head[at].split(b"\0")[0].decode("latin-1").strip() for name, at in places.items()}
+    texts = {name: _text(head[at]) for name, at in places.items()}
     return tuple(f"{name} ({text})" for name, text in texts.items() if text.strip(" X"))
 
 
 def _held(path: Path, header: _Header, *, salvage: bool) -> tuple[int, str]:
     """The data records to read, and the loss in words. Raises ProblemError."""
     there = max(0, path.stat().st_size - header.bytes) // header.record_bytes if header.record_bytes else 0
-    if not there or (header.records > there and there * header.record_s > LONGEST_S):
+    held = header.records if 0 < header.records <= there else there
+    if not held or held * header.record_s > LONGEST_S:
         raise stopping(path.name, "It holds no samples, or more than a week of them.", _AGAIN)
-    survives = f"{there} data records survive, {float(there * header.record_s):g} s"
-    if header.records > there:
+    survives = f"{held} data records survive, {float(held * header.record_s):g} s"
+    if header.records > held:
         if not salvage:
-            what = f"It is cut short: {there} of the {header.records} data records that it declares are there."
+            what = f"It is cut short: {held} of the {header.records} data records that it declares are there."
             raise stopping(path.name, what, _AGAIN)
-        return there, f"cut short: {survives}, of {header.records} that its header promises"
+        return held, f"cut short: {survives}, of {header.records} that its header promises"
     if header.records < 1:
         if not salvage:
             what = f"Its recorder did not close it: its header says {header.records} data records."
             raise stopping(path.name, what, _AGAIN)
-        return there, f"not closed by its recorder: {survives}, and its header says {header.records}"
-    if header.records * header.record_s > LONGEST_S:
-        raise stopping(path.name, "It holds no samples, or more than a week of them.", _AGAIN)
-    return header.records, ""
+        return held, f"not closed by its recorder: {survives}, and its header says {header.records}"
+    return held, ""
 
 
 def _marks(path: Path, header: _Header, held: int) -> tuple[tuple[Mark, ...], bool]:
@@ -211,14 +213,15 @@ def _marks(path: Path, header: _Header, held: int) -> tuple[tuple[Mark, ...], bo
         else:
             count, rate_hz = int.from_bytes(head[1:4], "little"), struct.unpack_from("<f", head, 4)[0]
         count = min(count, _MOST_EVENTS)
-        places, codes = np.frombuffer(file.read(4 * count)[: 4 * count], "u1"), file.read(2 * count)
+        places, codes = file.read(4 * count), file.read(2 * count)
     if not 0 < rate_hz < float("inf"):
         rate_hz = max(float(signal.samples / header.record_s) for signal in header.signals)
     known = min(len(places) // 4, len(codes) // 2)
-    at = np.frombuffer(places[: 4 * known].tobytes(), "<u4").astype(np.float64)
     marks = (
-        Mark(at_s=round((float(place) - 1.0) / rate_hz, 6), text=str(code))
-        for place, code in zip(at, np.frombuffer(codes[: 2 * known], "<u2"), strict=True)
+        Mark(at_s=round((place - 1.0) / rate_hz, 6), text=str(code))
+        for (place,), (code,) in zip(
+            struct.iter_unpack("<I", places[: 4 * known]), struct.iter_unpack("<H", codes[: 2 * known]), strict=True
+        )
     )
     return tuple(mark for mark in marks if 0.0 <= mark.at_s <= LONGEST_S), known == count
 
