@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from residue.archive.performance import LONGEST_S, Channel
+from residue.archive.readers.data_records import DataRecords
 from residue.archive.readers.edf_annotations import record_onsets
 from residue.archive.readers.edf_layout import AGAIN, ANNOTATIONS, FIXED_BYTES, EdfLayout, read_layout
 from residue.dsp.resampling import Floats, SampleStream
@@ -23,25 +24,23 @@ _FIELD_WIDTHS = (16, 80, 8, 8, 8, 8, 8, 80, 8, 32)
 
 
 class Records:
-    """The raw data records of a file; keeps the last ones, so that signals share them."""
+    """The raw data records of a file, which its signals share."""
 
     def __init__(self, path: Path, layout: EdfLayout) -> None:
         self.path, self.layout = path, layout
-        self._many = max(1, _BLOCK_SAMPLES // max(layout.samples))
-        self._first, self._held = 0, np.empty((0, layout.record_bytes), np.uint8)
+        self._data = DataRecords(
+            path,
+            begins=layout.header_bytes,
+            record_bytes=layout.record_bytes,
+            count=layout.records,
+            at_once=_BLOCK_SAMPLES // max(layout.samples),
+        )
 
     def part(self, signal: int, *, start: int, stop: int) -> NDArray[np.uint8]:
         """(records, bytes): the bytes of one signal in the records from `start` to `stop`, or to the block's end."""
-        if not self._first <= start < self._first + len(self._held):
-            self._first = start // self._many * self._many
-            size = self.layout.record_bytes
-            with self.path.open("rb") as file:
-                file.seek(self.layout.header_bytes + self._first * size)
-                count = min(self._many, self.layout.records - self._first)
-                self._held = np.frombuffer(file.read(count * size), np.uint8).reshape(count, size)
         before = sum(self.layout.samples[:signal]) * self.layout.sample_bytes
         width = self.layout.samples[signal] * self.layout.sample_bytes
-        return self._held[start - self._first : stop - self._first, before : before + width]
+        return self._data.part(slice(before, before + width), start=start, stop=stop)
 
 
 class EdfSignal:

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from residue.archive.ingest.source import IngestSource, Track, guess_kind, own_labels
 from residue.archive.ingest.stated import plain_unit
 from residue.archive.performance import LONGEST_S, Mark
+from residue.archive.readers.data_records import DataRecords
 from residue.dsp.resampling import Floats
 from residue.problems import stopping
 
@@ -76,14 +77,20 @@ def open_gdf_source(path: Path, *, salvage: bool = False) -> IngestSource:
     except (ValueError, struct.error, OverflowError, IndexError, KeyError) as error:
         raise stopping(path.name, "It does not begin as a GDF file does.", _AGAIN) from error
     held, lost = _held(path, header, salvage=salvage)
-    records = _Records(path, header, held)
+    records = DataRecords(
+        path,
+        begins=header.bytes,
+        record_bytes=header.record_bytes,
+        count=held,
+        at_once=_BLOCK_BYTES // header.record_bytes,
+    )
     marks, whole = _marks(path, header, held)
     if not whole and not salvage:
         raise stopping(path.name, "It is cut short: its table of events is not complete.", _AGAIN)
     tracks = [
         Track(label, stream, unit=signal.unit, kind=guess_kind(signal.label))
         for label, signal in zip(own_labels([one.label for one in header.signals]), header.signals, strict=True)
-        if (stream := _Samples(records, signal)).length
+        if (stream := _Samples(records, signal, signal.samples / header.record_s)).length
     ]
     if not tracks:
         raise stopping(path.name, "It holds no samples.", "Leave it out, or find the right file.")
@@ -226,44 +233,22 @@ def _marks(path: Path, header: _Header, held: int) -> tuple[tuple[Mark, ...], bo
     return tuple(mark for mark in marks if 0.0 <= mark.at_s <= LONGEST_S), known == count
 
 
-class _Records:
-    """The data records of a file, read some at a time; it keeps the last ones, so that signals share them."""
-
-    def __init__(self, path: Path, header: _Header, count: int) -> None:
-        self._path, self._header, self.count = path, header, count
-        self.record_s = header.record_s
-        self._at_once = max(1, _BLOCK_BYTES // max(header.record_bytes, 1))
-        self._first, self._held = 0, np.empty((0, header.record_bytes), np.uint8)
-
-    def from_record(self, record: int) -> tuple[int, NDArray[np.uint8]]:
-        """Some records with this one among them, (records, bytes), and the number of the first. Raises OSError."""
-        if not self._first <= record < self._first + len(self._held):
-            self._first = record // self._at_once * self._at_once
-            size = self._header.record_bytes
-            with self._path.open("rb") as file:
-                file.seek(self._header.bytes + self._first * size)
-                content = file.read(min(self._at_once, self.count - self._first) * size)
-            self._held = np.frombuffer(content, np.uint8).reshape(-1, size)
-        return self._first, self._held
-
-
 class _Samples:
     """One signal as a stream."""
 
-    def __init__(self, records: _Records, signal: _Signal) -> None:
+    def __init__(self, records: DataRecords, signal: _Signal, rate_hz: Fraction) -> None:
         self._records, self._signal = records, signal
-        self.rate_hz = Fraction(signal.samples) / records.record_s
+        self.rate_hz = rate_hz
         self.length = records.count * signal.samples
 
     def read(self, start: int, stop: int) -> Floats:
         """Samples start, …, stop - 1."""
         signal, parts = self._signal, [np.empty(0)]
-        ends = signal.begins + signal.samples * signal.type.itemsize
+        place = slice(signal.begins, signal.begins + signal.samples * signal.type.itemsize)
         while start < stop:
-            first, records = self._records.from_record(start // signal.samples)
-            stored = np.ascontiguousarray(records[:, signal.begins : ends]).view(signal.type).reshape(-1)
-            begins = first * signal.samples
-            part = stored[start - begins : stop - begins].astype(np.float64) * signal.scale + signal.offset
-            parts.append(part)
-            start += len(part)
+            record, before = divmod(start, signal.samples)
+            raw = self._records.part(place, start=record, stop=-(-stop // signal.samples))
+            stored = np.ascontiguousarray(raw).view(signal.type).reshape(-1)[before : before + stop - start]
+            parts.append(stored.astype(np.float64) * signal.scale + signal.offset)
+            start += len(stored)
         return np.concatenate(parts)
