@@ -8,20 +8,25 @@ array is an element of elements: flags, dimensions, name, and its numbers column
 from __future__ import annotations
 
 import zlib
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum, auto
 from math import prod
 from typing import Literal
 
 HEADER_BYTES = 128
+_ORDERS: Mapping[bytes, Literal["little", "big"]] = {b"IM": "little", b"MI": "big"}
+"""By the last two bytes of the header."""
 _TAG_BYTES = 8
 _MATRIX, _COMPRESSED = 14, 15
 _NUMBER_BYTES = {1: 1, 2: 1, 3: 2, 4: 2, 5: 4, 6: 4, 7: 4, 9: 8, 12: 8, 13: 8}
 """The size of a number by its type."""
 _CELLS, _STRUCTURE, _NUMBERS = 1, 2, range(6, 16)
 """Classes of arrays."""
-_COMPLEX = 0x0800
+_CLASS, _COMPLEX = 0xFF, 0x0800
+"""Bits of the flags of an array: its class, and whether its numbers have an imaginary part."""
 _MOST_DEPTH = 20
+_Bytes = bytes | memoryview
 
 
 def mended(content: bytes, most_bytes: int) -> tuple[bytes, str]:
@@ -29,10 +34,10 @@ def mended(content: bytes, most_bytes: int) -> tuple[bytes, str]:
 
     most_bytes: more than so much is not decompressed. Raises ValueError where it is no MATLAB 5 file.
     """
-    order = {b"IM": "little", b"MI": "big"}.get(content[126:128])
+    order = _ORDERS.get(content[126:128])
     if order is None:
         raise ValueError("it is no MATLAB 5 file")
-    survivor = _Survivor("little" if order == "little" else "big", most_bytes)
+    survivor = _Survivor(order, most_bytes)
     parts, place = [content[:HEADER_BYTES]], HEADER_BYTES
     while place + _TAG_BYTES <= len(content):
         kind, size = survivor.words(content[place : place + _TAG_BYTES])
@@ -57,10 +62,10 @@ class _Survivor:
     left_bytes: int
     told: list[str] = field(default_factory=list)
 
-    def words(self, raw: bytes) -> tuple[int, int]:
+    def words(self, raw: _Bytes) -> tuple[int, int]:
         return int.from_bytes(raw[:4], self.order), int.from_bytes(raw[4:8], self.order)
 
-    def element(self, kind: int, data: bytes) -> bytes:
+    def element(self, kind: int, data: _Bytes) -> bytes:
         head = kind.to_bytes(4, self.order) + len(data).to_bytes(4, self.order)
         return head + data + bytes(-len(data) % 8)
 
@@ -89,17 +94,18 @@ class _Survivor:
         self.left_bytes -= len(found)
         return found, _State.WHOLE if stream.eof else _State.CUT
 
-    def _array(self, body: bytes, within: str, depth: int = 0) -> bytes | None:
+    def _array(self, body: _Bytes, within: str, depth: int = 0) -> bytes | None:
         """A matrix element with what survives of its body; None if that is nothing."""
         parts = _Parts(body, self.order)
         flags, shape, name = parts.next(), parts.next(), parts.next()
         if flags is None or shape is None or name is None or depth > _MOST_DEPTH:
             return None
         label = within or name.data.decode("latin-1").strip("\0") or "an array"
-        kind = flags.data[0 if self.order == "little" else 3]
+        what = int.from_bytes(flags.data[:4], self.order)
+        kind = what & _CLASS
         held = flags.raw, shape.raw, name.raw
         sides = [int.from_bytes(shape.data[at : at + 4], self.order) for at in range(0, len(shape.data), 4)]
-        if kind in _NUMBERS and not int.from_bytes(flags.data[:4], self.order) & _COMPLEX:
+        if kind in _NUMBERS and not what & _COMPLEX:
             return self._numbers(parts.rest, sides, label, held)
         if kind == _CELLS:
             return self._arrays(parts.rest, prod(sides), label, held, depth)
@@ -109,7 +115,7 @@ class _Survivor:
             return self._arrays(parts.rest, count, label, (*held, width.raw, names.raw), depth)
         return None
 
-    def _numbers(self, rest: bytes, sides: list[int], label: str, held: tuple[bytes, ...]) -> bytes | None:
+    def _numbers(self, rest: _Bytes, sides: list[int], label: str, held: tuple[bytes, ...]) -> bytes | None:
         """Whole columns, or the beginning of the first one."""
         flags, _, name = held
         kind, _ = self.words(rest[:_TAG_BYTES])
@@ -129,7 +135,7 @@ class _Survivor:
         shape = self.element(5, b"".join(side.to_bytes(4, self.order) for side in kept))
         return self.element(_MATRIX, flags + shape + name + self.element(kind, numbers))
 
-    def _arrays(self, rest: bytes, count: int, label: str, held: tuple[bytes, ...], depth: int) -> bytes | None:
+    def _arrays(self, rest: _Bytes, count: int, label: str, held: tuple[bytes, ...], depth: int) -> bytes | None:
         """The arrays within another one; in the place of those that are lost stands an empty one."""
         parts = _Parts(rest, self.order)
         within: list[bytes] = []
@@ -159,10 +165,10 @@ class _Part:
 
 
 class _Parts:
-    """The elements that stand one after the other; the last may be cut."""
+    """The elements that stand one after the other; the last may be cut. rest: what follows, which is not copied."""
 
-    def __init__(self, body: bytes, order: Literal["little", "big"]) -> None:
-        self.rest, self._order = body, order
+    def __init__(self, body: _Bytes, order: Literal["little", "big"]) -> None:
+        self.rest, self._order = memoryview(body), order
 
     def next(self) -> _Part | None:
         """The next whole element; None if it is cut, or there is none."""
@@ -177,4 +183,4 @@ class _Parts:
         if len(self.rest) < size:
             return None
         self.rest = self.rest[size:]
-        return _Part(raw, data)
+        return _Part(bytes(raw), bytes(data))

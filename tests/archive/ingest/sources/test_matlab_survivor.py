@@ -69,6 +69,16 @@ def test_a_damaged_variable_costs_those_behind_it_nothing() -> None:
     assert "a" not in found
 
 
+def test_an_array_without_flags_costs_those_before_it_nothing() -> None:
+    content = bytearray(saved({"b": COLUMNS, "emg": ROWS}, compressed=False))
+    flags = content.index(b"emg") - 4 - 16 - 16  # before the name, the dimensions and the flags, with a tag each
+    assert content[flags : flags + 8] == bytes([6, 0, 0, 0, 8, 0, 0, 0])
+    content[flags + 4] = 0
+    whole, lost = mended(bytes(content[:-8]), PLENTY)
+    assert np.array_equal(loaded(whole)["b"], COLUMNS)
+    assert lost == "cut short or damaged: one variable is lost"
+
+
 def test_a_whole_file_stays_as_it_is() -> None:
     content = saved({"fs": 500.0, "emg": ROWS}, compressed=True)
     assert mended(content, PLENTY) == (content, "")
