@@ -118,7 +118,7 @@ def _settings(installation: Path, *, needed: bool) -> ControlSettings:
     if findings and needed:
         what, mend = (
             "So it is not known where its house listens.",
-            f"Or add --at 127.0.0.1:{DEFAULT_PORT}, or its own port.",
+            f"Mend that, or add --at 127.0.0.1:{DEFAULT_PORT}, or its own port.",
         )
         raise ProblemError([*findings, Finding(Severity.STOPS, str(installation), what, mend)])
     table = raw.get("control", {})

@@ -81,14 +81,23 @@ def _playing(told: Status) -> str:
     return f"It plays {told['performance']}, now at {place}{section}."
 
 
+def _closed(told: Status) -> str:
+    held_by = told["health"]["held_by"]
+    held = f" It is held as well, as {asker_in_words(held_by)} asked, {_held_until(told)}." if held_by else ""
+    return f"It is silent, as the hours say.{held}"
+
+
 def _held(told: Status) -> str:
-    until = f"until {_day_time(told['held_until'], told['now'])}" if told["held_until"] else "until `residue release`"
     since = f"since {_moment(told['health']['since']):%H:%M}"
-    return f"It is silent, as {asker_in_words(told['health']['held_by'])} asked, {since}, {until}."
+    return f"It is silent, as {asker_in_words(told['health']['held_by'])} asked, {since}, {_held_until(told)}."
+
+
+def _held_until(told: Status) -> str:
+    return f"until {_day_time(told['held_until'], told['now'])}" if told["held_until"] else "until `residue release`"
 
 
 _STATE: Mapping[str, Callable[[Status], str]] = {
-    "closed": lambda told: "It is silent, as the hours say.",
+    "closed": _closed,
     "opening": lambda told: f"It is silent and not ready yet: {_why(told)}.",
     "playing": _playing,
     "resting": lambda told: f"It is silent and rests {_why(told)}.",

@@ -58,7 +58,7 @@ class BreathTurn:
     interval: int
     """The number of values from the turn before on the same side; 0 for the first."""
     sure: float
-    """The likeness of the swing and its length to those before, 0 to 1; of a drift at random about 0.4."""
+    """The likeness of the swing and its length to those before, 0 to 1; of a drift at random about 0.3 in the mean."""
 
 
 class BreathFinder:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from residue.dsp import kernel
+from residue.dsp.delay import put_round
 from residue.dsp.exact import SINE_ROW, TURN, Floats, cosine
 from residue.dsp.filters import SosFilter
 from residue.dsp.resampling import cubic
@@ -91,13 +92,10 @@ class Cloud:
         return grain if grain.length <= most else replace(grain, length=most)
 
     def _remember(self, piece: Floats) -> None:
-        size = self._ring.shape[1]
-        at = self._heard % size
-        whole = min(len(piece), size - at)  # the rest goes to the beginning of the ring
+        at = self._heard % self._ring.shape[1]
         cleaned = () if self._clean is None else self._clean(piece)
         for row, heard in zip(self._ring, (piece, *cleaned), strict=True):
-            row[at : at + whole] = heard[:whole]
-            row[: len(piece) - whole] = heard[whole:]
+            put_round(row, at, heard)
         self._heard += len(piece)
 
     def _start(self, first: int, stop: int, *, heard: int, goes_on: bool) -> None:

@@ -10,6 +10,14 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 
+def put_round(ring: Floats, at: int, frames: Floats) -> None:
+    """Writes (…, frames) into a ring, (…, length), from a place on; what goes beyond its end goes to its beginning."""
+    count = frames.shape[-1]
+    first = min(count, ring.shape[-1] - at)
+    ring[..., at : at + first] = frames[..., :first]
+    ring[..., : count - first] = frames[..., first:]
+
+
 class DelayLine:
     """Remembers the last `length` frames of some channels; silence before them.
 
@@ -35,9 +43,7 @@ class DelayLine:
 
     def push(self, block: Floats) -> None:
         """Takes in new frames, at most `length`, in the place of the oldest."""
-        first = min(block.shape[1], self.length - self._at)
-        self._ring[:, self._at : self._at + first] = block[:, :first]
-        self._ring[:, : block.shape[1] - first] = block[:, first:]
+        put_round(self._ring, self._at, block)
         self._at = (self._at + block.shape[1]) % self.length
 
     def __call__(self, block: Floats) -> Floats:
@@ -82,8 +88,6 @@ class DelayLines:
 
     def push(self, block: Floats) -> None:
         """Takes in new frames of each line, (lines, frames), at most `longest`, in the place of the oldest."""
-        frames = block.shape[1]
         for row, line, at in zip(block, self._lines(), self.at.tolist(), strict=True):
-            whole = min(frames, len(line) - at)
-            line[at : at + whole], line[: frames - whole] = row[:whole], row[whole:]
-        self.at = (self.at + frames) % self.lengths
+            put_round(line, at, row)
+        self.at = (self.at + block.shape[1]) % self.lengths

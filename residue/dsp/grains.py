@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from residue.dsp import kernel
+from residue.dsp.delay import put_round
 from residue.dsp.exact import TURN, Floats, cosine
 
 
@@ -42,11 +43,7 @@ class Raised:
             grown = np.zeros(size)
             grown[before % size] = self._ring[before % len(self._ring)]
             self._ring = grown
-        size = len(self._ring)
-        at = self._frame % size
-        whole = min(len(sound), size - at)
-        self._ring[at : at + whole] = sound[:whole]
-        self._ring[: len(sound) - whole] = sound[whole:]
+        put_round(self._ring, self._frame % len(self._ring), sound)
 
     def _read(self, out: Floats, late: int) -> None:
         """Adds the grains that begin `late` frames into a grain's length: each reads every `factor`-th frame."""

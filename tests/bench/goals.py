@@ -2,8 +2,8 @@
 
 A row for each goal. The floor is what the compiled loops of a run take by themselves, without Python, numpy and the
 copies between them; beside it stands what scipy's public `sosfilt` takes for the same second-order sections in the same
-blocks. A chain of filters, limiter and loudness meter runs beside ffmpeg and scipy. Processor time of one run: ratios
-travel, absolute figures do not, least of all on a busy machine.
+blocks, but for those inside `reverberation` and `layers`. A chain of filters, limiter and loudness meter runs beside
+ffmpeg and scipy. Processor time of one run: ratios travel, absolute figures do not, least of all on a busy machine.
 """
 
 from __future__ import annotations

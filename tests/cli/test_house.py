@@ -113,7 +113,7 @@ def test_a_file_that_is_no_toml_is_told_and_passed_over_where_the_house_is_named
     told = residue("hold", str(tmp_path))
     assert told.exit_code == 1
     assert "room.toml: The file ends too early." in told.output
-    assert "Or add --at 127.0.0.1:47300" in told.output
+    assert "Mend that, or add --at 127.0.0.1:47300" in told.output
     with listening("/house/done", "/house/hold") as (port, came):
         assert residue("hold", str(tmp_path), "--at", f"127.0.0.1:{port}").exit_code == 0
     assert len(came) == 1

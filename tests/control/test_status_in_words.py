@@ -96,6 +96,10 @@ def test_a_house_that_plays() -> None:
             "The house is closed. Its hours name no opening within a year. It is silent, as the hours say.",
         ),
         (
+            silent("closed", "by the hours; held by 10.0.0.5", held_by="10.0.0.5") | {"closes": None, "opens": None},
+            "It is silent, as the hours say. It is held as well, as 10.0.0.5 asked, until `residue release`.",
+        ),
+        (
             silent("resting", "until 10:20"),
             "The house is open until 18:00. It is silent and rests until 10:20.",
         ),
@@ -116,7 +120,7 @@ def test_a_house_that_plays() -> None:
             "The house is open until 18:00. It is silent and not ready yet: first-batch is being prepared.",
         ),
     ],
-    ids=["closed", "closed for good", "resting", "held", "held for a time", "faulted", "opening"],
+    ids=["closed", "closed for good", "closed and held", "resting", "held", "held for a time", "faulted", "opening"],
 )
 def test_silence_is_explained_with_its_end(told: Mapping[str, Any], sentence: str) -> None:
     assert sentence in " ".join(line.strip() for line in in_words(told))

@@ -25,6 +25,7 @@ class _Done(msgspec.Struct, frozen=True):
     asked: dict[str, Channel]
     keep_private: bool
     notes: list[str]
+    lost: str
     kept: dict[str, Channel]
     sentences: list[str]
 
@@ -61,9 +62,9 @@ class SourceStore:
     ) -> StoredSource:
         """Stores a source, with only these of its notes, and returns its channels. Raises OSError or ProblemError."""
         name, stat = source.path.name, source.path.stat()
-        seen = (stat.st_size, stat.st_mtime_ns, dict(asked), keep_private, sorted(notes))
+        seen = (stat.st_size, stat.st_mtime_ns, dict(asked), keep_private, sorted(notes), source.lost)
         before = self._known.get(name)
-        if before and (before.size, before.changed_ns, before.asked, before.keep_private, before.notes) == seen:
+        if before and msgspec.structs.astuple(before)[: len(seen)] == seen:
             return StoredSource(before.kept, tuple(before.sentences))
         kept = keep(source, asked, self.payload, keep_private=keep_private, notes=notes)
         done = _Done(*seen, dict(kept.channels), list(kept.done))

@@ -111,10 +111,12 @@ class _Streams:
     """(outputs,): the power under A and F at the end of the last hop."""
     highest: Floats
     """(outputs, grains): the highest such powers that may still be on their way."""
-    faded: tuple[Floats, Floats, Floats]
-    """Of the last hop, faded out: needle, highest and tail."""
     tail: Floats
     """(outputs, REACH): the last frames under C."""
+    faded_needle: Floats
+    """This and the next two: of the last hop, faded out."""
+    faded_highest: Floats
+    faded_tail: Floats
     waiting: Floats
     """(outputs, frames): what does not fill a hop yet."""
 
@@ -149,8 +151,10 @@ class Measuring:
             late=np.zeros((len(STRENGTHS), count, late)),
             needle=np.zeros(count),
             highest=np.zeros((count, late)),
-            faded=(np.zeros(count), np.zeros((count, late)), np.zeros((count, REACH))),
             tail=np.zeros((count, REACH)),
+            faded_needle=np.zeros(count),
+            faded_highest=np.zeros((count, late)),
+            faded_tail=np.zeros((count, REACH)),
             waiting=np.zeros((count, 0)),
         )
         self._pairs = list(combinations(range(count), 2)) if count <= MOST_PAIRED else []
@@ -199,10 +203,8 @@ class Measuring:
         """Gives (3, 3, outputs, hops), as `peaks`."""
         streams, ends = self._streams, slice(HOP_FRAMES - REACH, None)
         tails = np.concatenate((streams.tail[:, np.newaxis], hops[:, :-1, ends]), axis=1)
-        needle, highest, faded_tail = streams.faded
-        faded_tails = np.concatenate((faded_tail[:, np.newaxis], faded[:, :-1, ends]), axis=1)
-        streams.tail = hops[:, -1, ends].copy()
-        streams.faded = (needle, highest, faded[:, -1, ends].copy())
+        faded_tails = np.concatenate((streams.faded_tail[:, np.newaxis], faded[:, :-1, ends]), axis=1)
+        streams.tail, streams.faded_tail = hops[:, -1, ends].copy(), faded[:, -1, ends].copy()
         return np.array([_peaks_of(hops, tails), _peaks_of(faded, tails), _peaks_of(after, faded_tails)])
 
     def _fast(self, hops: Floats, *, faded: Floats, after: Floats) -> Floats:
@@ -210,18 +212,17 @@ class Measuring:
         streams, count = self._streams, hops.shape[1]
         late = streams.highest.shape[1]
         own, fading, ended = (power_sums(one, GRAIN_FRAMES) for one in (hops, faded, after))
-        needles, highest = np.empty((*hops.shape[:2],)), np.empty_like(own)
+        needles, highest = np.empty(hops.shape[:2]), np.empty_like(own)
         before = np.empty((len(hops), count, late))
         for number in range(count):
             needles[:, number], before[:, number] = streams.needle, streams.highest
             streams.needle, highest[:, number] = fast_powers(own[:, number], streams.needle)
             streams.highest = np.concatenate((streams.highest, highest[:, number]), axis=1)[:, -late:]
-        faded_needle, faded_late, tail = streams.faded
         at_end, faded_highest = fast_powers(fading, needles)
         faded_with = np.concatenate((before, faded_highest), axis=2)[..., -late:]
-        after_needle = np.concatenate((faded_needle[:, np.newaxis], at_end[:, :-1]), axis=1)
-        after_before = np.concatenate((faded_late[:, np.newaxis], faded_with[:, :-1]), axis=1)
-        streams.faded = (at_end[:, -1].copy(), faded_with[:, -1].copy(), tail)
+        after_needle = np.concatenate((streams.faded_needle[:, np.newaxis], at_end[:, :-1]), axis=1)
+        after_before = np.concatenate((streams.faded_highest[:, np.newaxis], faded_with[:, :-1]), axis=1)
+        streams.faded_needle, streams.faded_highest = at_end[:, -1].copy(), faded_with[:, -1].copy()
         _, after_highest = fast_powers(ended, after_needle)
         three = ((highest, before), (faded_highest, before), (after_highest, after_before))
         now = np.array([np.max(one, axis=2) for one, _ in three])

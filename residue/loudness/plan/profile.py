@@ -81,11 +81,12 @@ def profile_of(levels: OutputLevels, outputs: Mapping[str, Output], caps: Sequen
     row = {ear.key: index for index, ear in enumerate(ears)}
     instants = [instant_cap(cap, row[ear_of(cap, outputs).key]) for cap in every_cap if not cap.quantity.windowed]
     late = slices_late(spread_s(outputs), HOP_FRAMES)
-    heard, faded, after = _peak_rows(levels.peaks * trims, _bounds_of(ears, instants), late)
-    bounds = [one for one in instants if one.of_peak]
-    peak, fading_peak, silent_peak = (_peak(ears, bounds, rows) for rows in (heard, faded, after))
-    fast, fading_fast, silent_fast = (_fast(ears, one) for one in levels.fast * (trims * trims))
+    of_peak = [one for one in instants if one.of_peak]
+    bounds = [(ears[one.ear].only is None, _column(ears[one.ear]), one.bound) for one in of_peak]
+    heard, faded, after = _peak_rows(levels.peaks * trims, bounds, late)
+    peak, fading_peak, silent_peak = (_peak(ears, of_peak, rows) for rows in (heard, faded, after))
     squares = trims * trims
+    fast, fading_fast, silent_fast = (_fast(ears, one) for one in levels.fast * squares)
     return LevelProfile(
         ears=ears,
         energy=np.array([_energy(ear, levels, trims) for ear in ears]),
@@ -129,11 +130,6 @@ def _fast(ears: Sequence[Ear], powers: Floats) -> Floats:
         if ear.spread_s is not None and ear.weighting is Weighting.A:
             fast[at] = energy_at_most(_column(ear), powers[0] if ear.only is None else powers[1], 2)
     return fast
-
-
-def _bounds_of(ears: Sequence[Ear], instants: Sequence[InstantCap]) -> _Bounds:
-    peaks = [one for one in instants if one.of_peak]
-    return [(ears[one.ear].only is None, _column(ears[one.ear]), one.bound) for one in peaks]
 
 
 def _column(ear: Ear) -> Floats:
@@ -185,15 +181,15 @@ def _looked_for(peaks: Floats, before: Floats, bounds: _Bounds) -> Floats:
     return np.array([np.where(loud, between, samples), np.where(loud, between, most)])
 
 
-def _peak(ears: Sequence[Ear], instants: Sequence[InstantCap], rows: tuple[Floats, Floats]) -> Floats:
-    """(ears, hops); rows: (2, outputs, hops) twice, of the hop and with what is late."""
+def _peak(ears: Sequence[Ear], caps: Sequence[InstantCap], rows: tuple[Floats, Floats]) -> Floats:
+    """(ears, hops); caps: those on a peak; rows: (2, outputs, hops) twice, of the hop and with what is late."""
     (own, _), (highest, most) = rows
     peak = np.zeros((len(ears), own.shape[1]))
     for at, ear in enumerate(ears):
         if ear.weighting is Weighting.C and ear.spread_s is not None:
             only = ear.only
             peak[at] = np.add.reduce(_column(ear) * highest) if only is None else ear.gains[only] * own[only]
-    for one in instants:
+    for one in caps:
         if ears[one.ear].only is None:
             at_most = np.add.reduce(_column(ears[one.ear]) * most)
             peak[one.ear] = np.where(at_most > one.bound, at_most, peak[one.ear])

@@ -17,7 +17,7 @@ from residue.mapping.nodes.shapes import InputShapes, LikeInput
 from residue.mapping.signals import AUDIO_RATE_HZ, CONTROL_RATE_HZ, EVENTS, FRAMES_PER_TICK, Events, Shape, Signal
 
 _SURE_OF = 4
-"""The number of rises over which the trust is averaged; our choice."""
+"""The number of beats over which the trust is averaged; our choice."""
 
 
 class PulseBeats(Node, frozen=True):

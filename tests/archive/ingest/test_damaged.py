@@ -144,6 +144,20 @@ def test_the_sound_behind_the_holes_of_a_flac_file_survives_at_its_place(tmp_pat
     assert verify(done.bag.path) == []
 
 
+def test_what_was_copied_before_a_person_said_so_is_not_what_is_kept(tmp_path: Path) -> None:
+    """Damage in the middle of a FLAC file shows only when all of it is read, after it was copied."""
+    path, arm = tmp_path / "a.flac", Channel(kind=ChannelKind.MMG, file="a.flac")
+    soundfile.write(path, np.random.default_rng(8).normal(0, 0.1, 200_000), 2000, "PCM_24")
+    content = bytearray(path.read_bytes())
+    content[90_000:94_000] = bytes(4_000)
+    path.write_bytes(content)
+    with pytest.raises(ProblemError, match=r'cannot be read on.*write damaged = \["a.flac"\]'):
+        ingested(path, arm, damaged=False)
+    done = ingested(path, arm, damaged=True)
+    assert len(samples(done)) == 200_000, "it can be played"
+    assert "a.flac: what survives." in done.report
+
+
 def test_a_cut_line_and_zeros_behind_it_are_left_out_of_a_table(tmp_path: Path) -> None:
     path, arm = tmp_path / "a.csv", Channel(kind=ChannelKind.EMG, file="a.csv", signal="arm")
     path.write_bytes(b"arm,leg\n" + b"1,2\n" * 300 + b"12" + bytes(4096))

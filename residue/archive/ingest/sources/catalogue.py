@@ -93,13 +93,18 @@ def open_source(path: Path, facts: TableFacts | None, scratch: Path, *, salvage:
             return salvage_sound(path, scratch)
         return _opener(path, kind, salvage=salvage)(path)
 
+    def survivor() -> IngestSource:
+        with suppress(ProblemError):
+            return opening(salvage=True)
+        return survey_source(path, scratch)[0]  # whatever facts are still missing
+
     with _disk_told(path):
         try:
             return opening(salvage=salvage)
         except ProblemError as problem:
             if salvage:
                 raise
-            raise _with_offer(problem, lambda: opening(salvage=True)) from problem
+            raise _with_offer(problem, survivor) from problem
 
 
 def survey_source(path: Path, scratch: Path) -> tuple[IngestSource, Suggestions | None]:

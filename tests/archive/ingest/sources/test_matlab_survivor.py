@@ -97,6 +97,14 @@ def test_what_a_person_allows_is_taken(tmp_path: Path) -> None:
     assert source.lost.startswith("cut short or damaged: of emg, 3 × ")
 
 
+def test_what_survives_is_offered_before_a_person_has_told_the_rate(tmp_path: Path) -> None:
+    content = saved({"emg": COLUMNS}, compressed=False)
+    path = tmp_path / "a.mat"
+    path.write_bytes(content[: len(content) // 2])
+    with pytest.raises(ProblemError, match=r'write damaged = \["a.mat"\]'):
+        open_source(path, None, tmp_path)
+
+
 def test_what_is_no_such_file_is_told(tmp_path: Path) -> None:
     (tmp_path / "a.mat").write_bytes(bytes(200))
     with pytest.raises(ProblemError, match=r"^a\.mat: "):
