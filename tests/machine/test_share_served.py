@@ -201,6 +201,7 @@ def test_it_goes_on_when_samba_or_the_house_starts_again(shared: VirtualMachine)
     is_taken(shared)
     shared.run("systemctl stop smbd; systemctl restart residue; systemctl start smbd")
     is_taken(shared)
+    assert house(shared)["house"] in ("playing", "resting")
 
 
 def test_it_goes_on_after_a_start_of_the_machine(after_a_restart: VirtualMachine) -> None:
