@@ -22,8 +22,8 @@ BROUGHT = {
     "usr/lib/residue",
     "usr/share/residue",
     "usr/bin/residue",
-    "lib/systemd/system/residue.service",
-    "lib/udev/rules.d/90-residue.rules",
+    "usr/lib/systemd/system/residue.service",
+    "usr/lib/udev/rules.d/90-residue.rules",
     "etc/systemd/system/residue.service.d",
 }
 MOST_BYTES = 60_000_000
@@ -107,7 +107,7 @@ def test_apt_installs_it_and_the_demo_may_open(debian: Path) -> None:
 
 
 def test_what_it_brings_is_what_the_installer_brings(debian: Path) -> None:
-    unit = settings(debian / "lib/systemd/system/residue.service")
+    unit = settings(debian / "usr/lib/systemd/system/residue.service")
     installed = settings(ROOT / "deploy" / "residue.service")
     assert unit == [line.replace("/opt/residue/.venv/", "/usr/lib/residue/") for line in installed]
     assert "pcm.gallery" in within(debian, "cat /etc/alsa/conf.d/90-residue.conf")
