@@ -101,7 +101,8 @@ class Features:
         for mean in self._rough_means:
             rough = mean(rough)
         (slope, low), (_, high) = (band(quiet) for band in self._bands)
-        values = (self._shape(quiet), slope, np.sqrt(low * high), clean, np.abs(jump), np.abs(clean - quiet), np.abs(rough))
+        sizes = (np.abs(jump), np.abs(clean - quiet), np.abs(rough))
+        values = (self._shape(quiet), slope, np.sqrt(low * high), clean, *sizes)
         self._waiting = np.concatenate((self._waiting, values), axis=1)
         count = self._waiting.shape[1] // self._hop
         whole = self._waiting[:, : count * self._hop].reshape(len(values), count, self._hop)

@@ -13,7 +13,8 @@ from tests.reference.faults import READINGS, faults_of, judged
 
 def main() -> None:
     """Print the table, or the rows of the readings that are named."""
-    sys.stdout.write("| reading | fault | right | wrong, sure | not known | truth | value | trust |\n|" + " --- |" * 8 + "\n")
+    heads = ("reading", "fault", "right", "wrong, sure", "not known", "truth", "value", "trust")
+    sys.stdout.write(f"| {' | '.join(heads)} |\n|{' --- |' * len(heads)}\n")
     for reading in READINGS:
         if sys.argv[1:] and reading.name not in sys.argv[1:]:
             continue

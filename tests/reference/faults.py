@@ -8,6 +8,7 @@ the recording is one of something else, whatever is sure is wrong.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -110,9 +111,10 @@ Made = Callable[[Body, np.random.Generator], Floats]
 
 @dataclass(frozen=True)
 class Fault:
-    """made: what the sensor gives instead. from_s: when it begins, in the middle (None) where nothing of a body is left.
+    """made: what the sensor gives instead.
 
-    leaves: whether the body can still be heard; what is lost with it may not be known.
+    leaves: whether the body can still be heard. in_the_middle: whether it begins there. least_rate_hz: what the sensor's
+    recorder must be able to hear of it.
     """
 
     made: Made
@@ -160,7 +162,7 @@ def _repeated(body: Body, random: np.random.Generator) -> Floats:
     """Packets of 50 ms that come again in the place of the next ones."""
     values = body.values.copy()
     packets = _packets(body, 0.05)
-    for before, packet in zip(packets, packets[1:], strict=False):
+    for before, packet in itertools.pairwise(packets):
         if random.random() < 0.1:
             width = values[:, packet].shape[1]
             values[:, packet] = values[:, before][:, :width]
@@ -200,9 +202,7 @@ def _falls_off(after: Made) -> Made:
 def _open(body: Body, random: np.random.Generator) -> Floats:
     """Hum and a random walk."""
     walk = np.cumsum(random.normal(size=body.values.shape), axis=1)
-    return body.off + body.swing * (
-        _hum(body, 50.03) + walk / np.sqrt(10.0 * body.rate_hz)
-    )
+    return body.off + body.swing * (_hum(body, 50.03) + walk / np.sqrt(10.0 * body.rate_hz))
 
 
 def _last_digit(body: Body, random: np.random.Generator) -> Floats:
@@ -263,14 +263,20 @@ def _exchanged(body: Body, random: np.random.Generator) -> Floats:
 
 
 def _second(times: float, share: float) -> Made:
-    """Another body beside this one: its own past, played so many times as fast."""
+    """Another body beside this one."""
 
     def made(body: Body, random: np.random.Generator) -> Floats:
-        at = (times * np.arange(body.values.shape[1]) + 0.37 * body.rate_hz) % (body.values.shape[1] - 1)
-        other = np.stack([np.interp(at, np.arange(len(row)), row) for row in body.values[:, ::-1]])
+        other = _faster(body, times, later=0.5)
         return body.values + share * (other - np.median(other, axis=1, keepdims=True))
 
     return made
+
+
+def _faster(body: Body, times: float, later: float = 0.0) -> Floats:
+    """The body itself so many times as fast, over and over. later: from which share of it on."""
+    count = body.values.shape[1]
+    at = (times * np.arange(count) + later * count) % (count - 1)
+    return np.stack([np.interp(at, np.arange(count), row) for row in body.values])
 
 
 def _exchanged_with(other: Callable[[], Body]) -> Made:
@@ -301,6 +307,8 @@ FAULTS: Mapping[str, Fault] = {
     "a second body, twice as fast": Fault(_second(2.1, 0.3)),
     "a second body, as strong": Fault(_second(0.83, 0.9)),
     "drift to 0.5 Hz": Fault(_drifts),
+    "twice the rate in the header": Fault(lambda body, random: _faster(body, 2.0)),
+    "leads of two bodies crossed": Fault(_falls_off(lambda body, random: _faster(body, 0.8)), in_the_middle=True),
     "falls off, open": Fault(_falls_off(_open), leaves=False, in_the_middle=True),
     "falls off, last digit": Fault(_falls_off(_last_digit), leaves=False, in_the_middle=True),
     "falls off, flat": Fault(_falls_off(_flat), leaves=False, in_the_middle=True),
@@ -335,8 +343,9 @@ OF_THREE_AXES: Mapping[str, Fault] = {
 class Reading:
     """A node that is fed with a body, by way of other nodes.
 
-    right: how far from the truth a value may be, as a share of it, and in its own unit. settles_s: so long after its
-    beginning, and after a sensor fell off, nothing is asked of it. late_s: so much earlier or later it may show a value.
+    share, at_least: how far from the truth a value may be, as a share of it and in its own unit. settles_s: so long
+    after its beginning, and after a sensor fell off, nothing is asked of it. late_s: so much earlier or later it may
+    show a value.
     """
 
     name: str
@@ -394,12 +403,12 @@ def _axes(kind: str, **parameters: object) -> Node:
 _XYZ = ("x", "y", "z")
 _STEPS = frozenset({"steps at 1.1 Hz", "a cable swings at 1.1 Hz", "drift to 0.5 Hz"})
 _MOVES = _STEPS | {"white noise", "noise 0.1 to 0.5 Hz", "noise 0.5 to 8 Hz"}
-READINGS = [
+READINGS = (
     Reading("heart rate", ecg, (_node("beats"), _node("heart_rate")), 0.05, 3.0),
     Reading("heart rate, quick", ecg, (_node("beats", pace="quick"), _node("heart_rate")), 0.05, 3.0),
     Reading("beat interval", ecg, (_node("beats"), _node("beat_interval")), 0.08, 0.03),
     Reading("RMSSD", ecg, (_node("beats"), _node("rmssd")), 0.25, 5.0, settles_s=35.0, late_s=8.0),
-    Reading("depth of breath in the heart", ecg, (_node("beats"), _node("respiratory_modulation")), 0.3, 10.0, 30.0, 8.0),
+    Reading("breath in the heart", ecg, (_node("beats"), _node("respiratory_modulation")), 0.3, 10.0, 30.0, 8.0),
     Reading("pulse rate", pulse, (_node("pulse_beats"), _node("heart_rate")), 0.05, 3.0),
     Reading("pulse rate, quick", pulse, (_node("pulse_beats", pace="quick"), _node("heart_rate")), 0.05, 3.0),
     Reading("breath rate", belt, (_node("breath", measure="rate"),), 0.15, 1.0, 30.0, 10.0),
@@ -419,7 +428,7 @@ READINGS = [
     Reading("tilt", waist, (_axes("tilt", axis="y"),), 0.0, 5.0, 5.0, 0.3, _XYZ, _MOVES),
     Reading("stillness", waist, (_axes("stillness"),), 0.1, 1.0, 5.0, 0.5, _XYZ, _MOVES),
     Reading("steps a minute", waist, (_axes("steps"), _node("heart_rate")), 0.15, 5.0, 5.0, 3.0, _XYZ, _STEPS),
-]
+)
 
 
 @dataclass(frozen=True)
@@ -434,16 +443,15 @@ class Verdict:
 
 
 @cache
-def clean(name: str) -> tuple[Body, Floats, Floats]:
+def _clean(reading: Reading, seconds: float) -> tuple[Body, Floats]:
     """The body of a reading, and what it shows of it without any fault."""
-    reading = next(one for one in READINGS if one.name == name)
-    body = reading.body()
-    return (body, *reading.shown(body))
+    body = reading.body().part(0.0, seconds)
+    return body, reading.shown(body)[0]
 
 
-def judged(reading: Reading, fault: Fault) -> Verdict:
-    """What a reading shows of a body with a fault."""
-    body, truth, _ = clean(reading.name)
+def judged(reading: Reading, fault: Fault, seconds: float = 1e5) -> Verdict:
+    """What a reading shows of a body with a fault. seconds: the length of the recording that is taken."""
+    body, truth = _clean(reading, seconds)
     value, trust = reading.shown(replace(body, values=fault.made(body, np.random.default_rng(9))))
     from_s = len(value) / 20.0 + reading.settles_s if fault.in_the_middle else reading.settles_s
     looked = slice(round(10 * from_s), None)
@@ -475,8 +483,5 @@ def faults_of(reading: Reading) -> Mapping[str, Fault]:
     every = {**FAULTS, **(OF_THREE_AXES if reading.body is waist else exchanged)}
     rate_hz = reading.body().rate_hz
     return {
-        name: fault
-        for name, fault in every.items()
-        if rate_hz >= fault.least_rate_hz and name not in reading.hears
+        name: fault for name, fault in every.items() if rate_hz >= fault.least_rate_hz and name not in reading.hears
     }
-

@@ -79,7 +79,8 @@ class Movement(ThreeAxes, frozen=True):
 class Tilt(ThreeAxes, frozen=True):
     """The angle between an axis of the sensor and the vertical: 0 degrees where it points up, 180 where it points down.
 
-    Trust: 1 while the sensor measures 1 g, 0 while movement makes this half a g more or less, and while an axis is dead.
+    Trust: 1 while the sensor measures 1 g, 0 while movement makes this half a g more or less, or an axis is dead. Which
+    way round the sensor is worn is not known.
     Latency: about time_s. Source: definition, of the low-passed acceleration as the direction of gravity.
     """
 
@@ -149,8 +150,8 @@ class Steps(ThreeAxes, frozen=True):
 
     The first two steps of a row give no event: a jolt is not a step. `heart_rate` converts the events to steps a
     minute.
-    Trust: how regular the last six steps are, fading once one is overdue; 0 while an axis is dead. A step is a jolt at a
-    walking pace, whatever makes it.
+    Trust: how regular the last six steps are, fading once one is overdue; 0 while an axis is dead. Whatever jolts at a
+    walking pace is taken for steps.
     Latency: 0.4 s. Source: windowed peak detection after Brajdic and Harle, UbiComp (2013) 225-234.
     """
 

@@ -26,8 +26,8 @@ class SkinConductance(SlowNode, frozen=True):
 
     Everything slower than 0.05 Hz is tonic; the rest is phasic, around 0. Both add up to the input.
     Trust: 0 in the first 10 s, and for 5 s after the input was outside of 0.05 to 60 uS, changed by more than 10 uS in
-    a second, or moved by more than 0.02 uS between 1 and 5 Hz, where skin does not; also while it has not changed at all
-    for 30 s.
+    a second, or moved by more than 0.02 uS between 1 and 5 Hz, where skin does not; also while it has not changed for
+    30 s. A wrong gain and slow movement are not known.
     Latency: 0.2 s for the phasic part, about 5 s for the tonic level. Source: high-pass at 0.05 Hz after Boucsein et
     al., Psychophysiology 49 (2012) 1017-1034; trust after Kleckner et al., IEEE Trans Biomed Eng 65 (2018) 1460-1467.
     """
