@@ -113,8 +113,8 @@ Made = Callable[[Body, np.random.Generator], Floats]
 class Fault:
     """made: what the sensor gives instead.
 
-    leaves: whether the body can still be heard. in_the_middle: whether it begins there. least_rate_hz: what the sensor's
-    recorder must be able to hear of it.
+    leaves: whether the body can still be heard. in_the_middle: whether it begins there. least_rate_hz: a slower recorder
+    cannot hear it.
     """
 
     made: Made
@@ -202,7 +202,8 @@ def _falls_off(after: Made) -> Made:
 def _open(body: Body, random: np.random.Generator) -> Floats:
     """Hum and a random walk."""
     walk = np.cumsum(random.normal(size=body.values.shape), axis=1)
-    return body.off + body.swing * (_hum(body, 50.03) + walk / np.sqrt(10.0 * body.rate_hz))
+    made: Floats = body.off + body.swing * (_hum(body, 50.03) + walk / np.sqrt(10.0 * body.rate_hz))
+    return made
 
 
 def _last_digit(body: Body, random: np.random.Generator) -> Floats:

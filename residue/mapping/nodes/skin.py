@@ -172,7 +172,9 @@ class _Electrodes:
         settled = self._seen + np.arange(len(values)) >= _ticks(_SETTLED_S)
         self._seen += len(values)
         odd |= self._shakes(self._level(values), smooth)
-        return (settled & ~self._odd(odd) & (self._moved(values[None])[0] > 0.0)).astype(np.float64)
+        moves = self._moved(values[None])[0] > 0.0
+        known: Floats = (settled & ~self._odd(odd) & moves).astype(np.float64)
+        return known
 
     def _shakes(self, centred: Floats, smooth: Floats) -> Bools:
         """Whether there is movement that is too fast for skin, and not only the edge of a large response."""
