@@ -56,14 +56,15 @@ _IN_DRIFT_BEGINS, _IN_DRIFT_STAYS = (0.95, 0.7), (0.75, 0.58)
 """How alike, and how alike in slope, with 0.3 times how regular they are, peaks must be in a drift; one of the two."""
 _SLOPES_ALIKE = 0.5
 """A drift never has slopes as alike."""
-_SINE, _PULSE, _ROUGH, _SHAKEN = 1.04, 1.1, 3.8, 4.8
+_SINE_TO_PULSE, _SHAKEN_TO_PULSE = (1.04, 1.1), (4.8, 3.8)
 """How often a wave goes up and down in an interval, by the power of its slopes: a sine, as of a cable that swings, has
-1; pulses of people 1.15 to 3.8; a sensor that is shaken by steps 4.6. The trust is whole between the middle two.
+1; pulses of people 1.15 to 3.8; a sensor that is shaken by steps 4.6. Trust is 0 at the first figure of each, and whole
+at the second, as below.
 """
 _WAVE_OF_S = 4.0
-_AS_HIGH, _MOVED = 2.0, 4.0
+_MOVED_TO_USUAL = (4.0, 2.0)
 """A peak that is so many times as high as usual is movement. Our choice."""
-_BEATING_S, _DRIFTING_S = 1.2, 1.7
+_DRIFT_TO_PULSE_S = (1.7, 1.2)
 """Slower beats in a drift are the drift itself: it reaches up to the pulse. Our choice."""
 _AT_ONCE = 0.9
 """Where the second peak looks so much like the first, no third is waited for."""
@@ -234,14 +235,15 @@ class _Pulselike:
         interval_s = _HOP_S * median(later.hop - earlier.hop for earlier, later in itertools.pairwise(self._peaks))
         often = math.sqrt(self._slopes / max(self._power, _LEAST * _LEAST)) * interval_s / math.tau
         high = peak.height / median(one.height for one in self._peaks)
-        judged = [(_SINE, _PULSE, often), (_SHAKEN, _ROUGH, often), (_MOVED, _AS_HIGH, high)]
+        trusts = [_along(_SINE_TO_PULSE, often), _along(_SHAKEN_TO_PULSE, often), _along(_MOVED_TO_USUAL, high)]
         if drifts:
-            judged.append((_DRIFTING_S, _BEATING_S, interval_s))
-        return min(_between(*one) for one in judged)
+            trusts.append(_along(_DRIFT_TO_PULSE_S, interval_s))
+        return min(trusts)
 
 
-def _between(nought: float, one: float, value: float) -> float:
-    """0 at the first and beyond, 1 at the second and beyond, and a straight line between them."""
+def _along(edges: tuple[float, float], value: float) -> float:
+    """0 at the first edge and beyond, 1 at the second and beyond, and a straight line between them."""
+    nought, one = edges
     return min(max((value - nought) / (one - nought), 0.0), 1.0)
 
 

@@ -113,8 +113,8 @@ Made = Callable[[Body, np.random.Generator], Floats]
 class Fault:
     """made: what the sensor gives instead.
 
-    leaves: whether the body can still be heard. in_the_middle: whether it begins there. least_rate_hz: a slower recorder
-    cannot hear it.
+    leaves: whether the body can still be heard. in_the_middle: whether it begins there. least_rate_hz: a slower
+    recorder cannot hear it.
     """
 
     made: Made
