@@ -211,8 +211,7 @@ class _Brainlike:
             (SosFilter(filters.bandpass(band_hz, CONTROL_RATE_HZ, order)), SlidingMean(ticks))
             for band_hz, order in ((_WHOLE_HZ, 2), (_AWAKE_HZ, 4), (_FAST_HZ, _ORDER))
         ]
-        self._usual: deque[float] = deque(maxlen=_USUAL_OF)
-        self._jumps = HopByHop(CONTROL_RATE_HZ // 2, self._jump, np.ones(1))
+        self._jumps = HopByHop(CONTROL_RATE_HZ // 2, _Jumps(), np.ones(1))
 
     def __call__(self, signal: Slow) -> Slow:
         """The trust, (ticks,). signal: counted from its first value."""
@@ -224,7 +223,14 @@ class _Brainlike:
         trust: Slow = np.minimum(np.clip(np.minimum(*shares), 0.0, 1.0), self._jumps(whole[None])[0])
         return trust
 
-    def _jump(self, power: Slow) -> Slow:
+
+class _Jumps:
+    """The trust in the power of each hop, 0 to 1: it is not many times that of most before it."""
+
+    def __init__(self) -> None:
+        self._usual: deque[float] = deque(maxlen=_USUAL_OF)
+
+    def __call__(self, power: Slow) -> Slow:
         now, usual = float(power[0]), median(self._usual) if self._usual else 0.0
         if now >= _NOTHING * usual:
             self._usual.append(now)
