@@ -2,7 +2,7 @@
 
 Night Dough over an evening of so many minutes, which is its first evening again and again, with sections as long. The
 figures are processor time: of the whole command `residue listen` with a second of sound, and of an edit from the saved
-file until it is at the place that is heard. First no place is known, then all of them are. Then those of `check`, and of
+file until it is at the place that is heard. First no place is known, then all of them are. Then those of `check` and of
 `render` of a minute under the plan, as the piece is and after an edit of its last section.
 """
 
