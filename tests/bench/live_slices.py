@@ -1,4 +1,5 @@
 """How long the cap stage takes for a slice of 5 ms that is far too loud: python -m tests.bench.live_slices
+
 Three outputs, three caps at once, sound of several kinds that is about 29 dB above them, from its first slice on.
 Processor time; a slice is 5 ms of sound, so what takes longer plays late.
 """
