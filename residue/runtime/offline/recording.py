@@ -151,9 +151,9 @@ class Recording:
 
     def _play(self, shown: Callable[[str], None]) -> None:
         deadman = Deadman(lambda: self.engine.snapshot.frames)
+        spare_what_is_there()  # a slice is 5 ms
         self._feed.start()
         self.light.start()
-        spare_what_is_there()  # a slice is 5 ms
         # It begins with the first block of the cap stage, so that even the silence has the bits of a render.
         self.engine.begin(Turn(1, self._title, self.playback, 1.0, planned=False))
         self.engine.start()
