@@ -76,7 +76,7 @@ def test_handing_over_never_waits() -> None:
 
 
 def test_it_is_sent_to_each_target_at_its_ipv4_or_ipv6_address() -> None:
-    """The loopback addresses of RFC 5735, section 3, and RFC 4291, section 2.5.3; a target that is nowhere delays none."""
+    """A target that is nowhere delays none. Loopback addresses: RFC 5735, section 3, and RFC 4291, section 2.5.3."""
     hosts = {socket.AF_INET: "127.0.0.1", socket.AF_INET6: "::1"}
     receivers = [socket.socket(family, socket.SOCK_DGRAM) for family in hosts]
     for receiver, host in zip(receivers, hosts.values(), strict=True):

@@ -54,6 +54,7 @@ from residue.runtime.journal.log import FILE_NAME, LevelLog
 from residue.runtime.journal.log_writer import LogWriter
 from residue.runtime.planning.preparation import caps, sounding_outputs
 from residue.runtime.swap.keeper import SwapKeeper
+from residue.runtime.system.beside_loop import in_thread
 from residue.runtime.system.clock import SystemClock, uptime
 from residue.runtime.system.diagnostics import Diagnostics
 from residue.runtime.system.discipline import discipline
@@ -88,6 +89,7 @@ FILES_S = 1.0
 FILES_FAULT_S = 60.0
 """After a fault of our own in reading them, it is reported once a minute, and the files in force stay."""
 SWITCHING_S = 1.0
+WORK_FAULT_S = 60.0
 
 
 def run(installation: Installation, places: Places, *, for_s: float | None) -> int:
@@ -195,7 +197,7 @@ class _Daemon:
         self._show.timekeeper.look()
         self._keypad.start(self._pressed_elsewhere)
         transport = await open_surface(self._in_force().room.control, self._surface)
-        beside = [asyncio.create_task(one) for one in self._beside()]
+        beside = [asyncio.create_task(self._kept_up(one)) for one in self._beside()]
         self._begin()
         if for_s is not None:
             loop.call_later(for_s, self._end, f"{for_s:g} s are over")
@@ -210,19 +212,30 @@ class _Daemon:
         transport.close()
         return self._exit_status
 
-    def _beside(self) -> list[Coroutine[Any, Any, None]]:
+    def _beside(self) -> list[Callable[[], Coroutine[Any, Any, None]]]:
         """The work beside the loop, because it may be slow."""
         return [
-            self._show.timekeeper.keep_asking(),
-            self._keep_files(),
-            self._calendar.keep(),
-            self._keep_switching(),
-            self._swaps.keep(),
-            self._archive.keep(),
-            self._page.keep(),
-            self._proof.keep(),
-            self._proof.watch.keep(),
+            self._show.timekeeper.keep_asking,
+            self._keep_files,
+            self._calendar.keep,
+            self._keep_switching,
+            self._swaps.keep,
+            self._archive.keep,
+            self._page.keep,
+            self._proof.keep,
+            self._proof.watch.keep,
         ]
+
+    async def _kept_up(self, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
+        """After a fault of our own it begins again; the house plays on meanwhile."""
+        while True:
+            try:
+                return await work()
+            except Exception as error:
+                logger.exception("Work beside the loop failed")
+                what = f"Work beside the house failed, and begins again in {WORK_FAULT_S:g} s: {error}."
+                self._chronicle.happened("fault", what)
+                await asyncio.sleep(WORK_FAULT_S)
 
     def _begin(self) -> None:
         self._chronicle.writer.start()
@@ -309,11 +322,11 @@ class _Daemon:
         """Checks the files beside the loop, so that a slow calendar does not delay it."""
         while True:
             try:
-                change = await asyncio.to_thread(self._in_force.look, self._clock.monotonic_s())
+                change = await in_thread(self._in_force.look, self._clock.monotonic_s())
                 if change is not None:
                     # Its digest reads each file and each bag.
-                    self._take(change, await asyncio.to_thread(in_force, change.installation))
-                await asyncio.to_thread(self._tell_in_force, self._show.player.view().duration_s)
+                    self._take(change, await in_thread(in_force, change.installation))
+                await in_thread(self._tell_in_force, self._show.player.view().duration_s)
             except Exception as error:
                 logger.exception("The files of the installation cannot be looked at")
                 self._chronicle.happened("files", f"Changes of the files cannot be read for now: {error}.")
