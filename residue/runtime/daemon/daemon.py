@@ -54,7 +54,7 @@ from residue.runtime.journal.log import FILE_NAME, LevelLog
 from residue.runtime.journal.log_writer import LogWriter
 from residue.runtime.planning.preparation import caps, sounding_outputs
 from residue.runtime.swap.keeper import SwapKeeper
-from residue.runtime.system.beside_loop import in_thread
+from residue.runtime.system.beside_loop import in_thread, kept_up
 from residue.runtime.system.clock import SystemClock, uptime
 from residue.runtime.system.diagnostics import Diagnostics
 from residue.runtime.system.discipline import discipline
@@ -89,7 +89,6 @@ FILES_S = 1.0
 FILES_FAULT_S = 60.0
 """After a fault of our own in reading them, it is reported once a minute, and the files in force stay."""
 SWITCHING_S = 1.0
-WORK_FAULT_S = 60.0
 
 
 def run(installation: Installation, places: Places, *, for_s: float | None) -> int:
@@ -197,7 +196,7 @@ class _Daemon:
         self._show.timekeeper.look()
         self._keypad.start(self._pressed_elsewhere)
         transport = await open_surface(self._in_force().room.control, self._surface)
-        beside = [asyncio.create_task(self._kept_up(one)) for one in self._beside()]
+        beside = [asyncio.create_task(kept_up(one, self._chronicle.happened)) for one in self._beside()]
         self._begin()
         if for_s is not None:
             loop.call_later(for_s, self._end, f"{for_s:g} s are over")
@@ -225,17 +224,6 @@ class _Daemon:
             self._proof.keep,
             self._proof.watch.keep,
         ]
-
-    async def _kept_up(self, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
-        """After a fault of our own it begins again; the house plays on meanwhile."""
-        while True:
-            try:
-                return await work()
-            except Exception as error:
-                logger.exception("Work beside the loop failed")
-                what = f"Work beside the house failed, and begins again in {WORK_FAULT_S:g} s: {error}."
-                self._chronicle.happened("fault", what)
-                await asyncio.sleep(WORK_FAULT_S)
 
     def _begin(self) -> None:
         self._chronicle.writer.start()
@@ -324,8 +312,7 @@ class _Daemon:
             try:
                 change = await in_thread(self._in_force.look, self._clock.monotonic_s())
                 if change is not None:
-                    # Its digest reads each file and each bag.
-                    self._take(change, await in_thread(in_force, change.installation))
+                    self._take(change, await in_thread(in_force, change.installation))  # it reads each file and bag
                 await in_thread(self._tell_in_force, self._show.player.view().duration_s)
             except Exception as error:
                 logger.exception("The files of the installation cannot be looked at")

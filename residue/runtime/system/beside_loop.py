@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
 from contextlib import suppress
 from typing import Any, TypeVar
 
+logger = logging.getLogger(__name__)
+
+AGAIN_S = 60.0
 T = TypeVar("T")
 
 
@@ -39,3 +43,19 @@ async def in_thread(work: Callable[..., T], *arguments: Any) -> T:
 
     threading.Thread(target=run, name=getattr(work, "__name__", None), daemon=True).start()
     return await answer
+
+
+async def kept_up(
+    work: Callable[[], Coroutine[Any, Any, None]], happened: Callable[[str, str], None], again_s: float = AGAIN_S
+) -> None:
+    """Does the work, and after a fault of our own begins it again; the house plays on meanwhile.
+
+    happened: writes into the event log: kind and text.
+    """
+    while True:
+        try:
+            return await work()
+        except Exception as error:
+            logger.exception("Work beside the loop failed")
+            happened("fault", f"Work beside the house failed, and begins again in {again_s:g} s: {error}.")
+            await asyncio.sleep(again_s)

@@ -7,7 +7,7 @@ from threading import Event
 
 import pytest
 
-from residue.runtime.system.beside_loop import in_thread
+from residue.runtime.system.beside_loop import in_thread, kept_up
 
 LONG_S = 60.0
 
@@ -39,3 +39,15 @@ def test_nobody_waits_at_the_end_for_work_that_does_not_answer() -> None:
     assert not ended.is_set()
     answers.set()
     assert ended.wait(LONG_S), "and what it gives then is of no use to a loop that has ended"
+
+
+def test_work_that_fails_is_told_and_begun_again() -> None:
+    said, outcomes = list[str](), [OSError("no more threads"), None]
+
+    async def work() -> None:
+        if (error := outcomes.pop(0)) is not None:
+            raise error
+
+    asyncio.run(kept_up(work, lambda kind, text: said.append(f"{kind}: {text}"), again_s=0.0))
+    assert outcomes == []
+    assert said == ["fault: Work beside the house failed, and begins again in 0 s: no more threads."]
