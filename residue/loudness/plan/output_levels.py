@@ -274,4 +274,3 @@ def _product(signals: Floats, pair: tuple[int, int]) -> np.float64:
 def _with_late(grains: Floats, late: int) -> Floats:
     """(…, hops, late + GRAINS_PER_HOP): the grains of each hop, with those before it; grains: (…, late + grains)."""
     return np.lib.stride_tricks.sliding_window_view(grains, late + GRAINS_PER_HOP, axis=-1)[..., ::GRAINS_PER_HOP, :]
-
