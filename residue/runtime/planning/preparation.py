@@ -63,7 +63,7 @@ _FURTHER_FRAMES = frame_at(1.0)
 _WORTH_PROCESSES_FRAMES = frame_at(120.0)
 """The levels of so much take longer than the start of processes; our choice."""
 PlaybackT = TypeVar("PlaybackT", Playback, Replay)
-Heard = Callable[[Playback, Played], None]
+Taking = Callable[[Playback, Played], None]
 
 
 def _unheard(playback: Playback, played: Played) -> None:
@@ -164,7 +164,7 @@ def level_profile(
     performance: PreparedPerformance,
     cache_folder: Path,
     progress: Progress = silent,
-    heard: Heard = _unheard,
+    heard: Taking = _unheard,
 ) -> LevelProfile:
     """The levels of the whole performance in the room before the cap. Raises ProblemError.
 
@@ -177,7 +177,11 @@ def level_profile(
 
 
 def _output_levels(
-    installation: Installation, performance: PreparedPerformance, cache_folder: Path, progress: Progress, heard: Heard
+    installation: Installation,
+    performance: PreparedPerformance,
+    cache_folder: Path,
+    progress: Progress,
+    heard: Taking,
 ) -> OutputLevels:
     path = levels_path(installation, performance.digest, cache_folder)
     kept = checkpoints_of(installation, performance, cache_folder)
@@ -203,7 +207,7 @@ def _measured(
     kept: Checkpoints,
     cache_folder: Path,
     progress: Progress,
-    heard: Heard,
+    heard: Taking,
 ) -> OutputLevels:
     marks, outputs = _level_marks(installation, kept, cache_folder), sounding_outputs(installation)
     playback, measuring = playback_of(installation, performance), Measuring(outputs)
@@ -279,7 +283,7 @@ def plan_under(
 
 
 def plan_performance(
-    installation: Installation, name: str, cache_folder: Path, progress: Progress = silent, heard: Heard = _unheard
+    installation: Installation, name: str, cache_folder: Path, progress: Progress = silent, heard: Taking = _unheard
 ) -> PlannedPerformance:
     """The plan for a performance: within the programme if it belongs to it, else as if it were the only one.
 
