@@ -74,10 +74,10 @@ def _last(before: Timetable | None) -> AgendaEntry | None:
     return before.entries[-1] if before is not None and before.entries else None
 
 
-Kept = Callable[[Calendar, Opening | None, Programme, Mapping[str, float], datetime], Timetable | None]
+KeptTimetable = Callable[[Calendar, Opening | None, Programme, Mapping[str, float], datetime], Timetable | None]
 
 
-def kept_timetable() -> Kept:
+def kept_timetable() -> KeptTimetable:
     """The timetable of a moment, worked out again only where something of it has changed.
 
     None while no opening is under way, and where a length is not known.
