@@ -4,32 +4,36 @@
 
 Each number is one attack, which can be made again. It prints those in which a cap is exceeded by more than 0.01 dB, and
 at the end the highest figure of each quantity. What is sent is measured with the meters of analogue_meter, which import
-nothing of the project, at places that the outputs reach at any times within 20 ms and in any polarity. A window of 8 h
-is a real one: its limit is so low that a few seconds use it up.
+nothing of the project: where it arrives as it is sent, where the ways undo the delays of the outputs, and where the
+outputs arrive at any times within 20 ms, or as much as their delays differ, in any polarity. A window of 8 h is a real
+one: its limit is so low that a few seconds use it up. While a run plays, one sound may take another's place in a
+crossfade, and caps and trims may become stricter. Each window that ends after the next frame that is sent is then held
+against the new limit.
 """
 
 from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import lru_cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 from scipy import signal as sps
 
-from residue.loudness.caps.caps import CapEntry, expand
+from residue.loudness.caps.caps import Cap, CapEntry, expand
 from residue.loudness.outputs.calibration import Calibration, VibrationCalibration
 from residue.loudness.outputs.outputs import Output
 from residue.loudness.stage.history import SentHistory
 from residue.loudness.stage.stage import LIVE_SLICE_FRAMES, CapStage
 from tests.reference.analogue_meter import RATE_HZ, analogue_db, peak_of, weighted
-from tests.reference.promise import HOP_FRAMES, QUANTITIES, House
+from tests.reference.promise import HOP_FRAMES, QUANTITIES, House, crossfaded
 
 Floats = NDArray[np.float64]
 
@@ -42,7 +46,7 @@ _WINDOWS_S = (1.0, 1.1, 2.0, 3.3, 7.0, 60.0, 900.0, 28_800.0)
 _SPREAD_FRAMES = 960
 _PLAYED_DBFS = -20.0
 _DAY = date(2026, 3, 2)
-_PLACES = 3
+_PLACES = 4
 _FAST_S = 0.125
 
 
@@ -54,11 +58,23 @@ class Limit:
     gains: tuple[float, ...]
     """From each output to its ear."""
     limit_db: float
+    since_frame: int = 0
+    """It holds for what is sent from here on."""
 
     @property
     def quantity(self) -> str:
         """Its name."""
         return str(self.entry.quantity)
+
+    def lower_by(self, db: float, since_frame: int) -> Limit:
+        """A stricter one in its place."""
+        changed = {
+            key: value - db if key in ("limit_db", "limit_dbfs") else value * 10 ** (-db / 20)
+            for key, value in msgspec.structs.asdict(self.entry).items()
+            if key.startswith("limit_") and value is not None
+        }
+        entry = msgspec.structs.replace(self.entry, **changed)
+        return replace(self, entry=entry, limit_db=self.limit_db - db, since_frame=since_frame)
 
 
 @lru_cache
@@ -79,6 +95,7 @@ class Attack(House):
         self.outputs, self.heard_db, self.felt_db = self._outputs()
         self.margin_db = float(self.rng.choice([0.0, 2.1])) if self.physical else 0.0
         self.limits = [self._limit() for _ in range(self.rng.integers(1, 5))]
+        self.former: list[Limit] = []
         self.window_s = max((limit.entry.window_s or 28_800.0) for limit in self.limits)
 
     def _outputs(self) -> tuple[dict[str, Output], list[float], list[tuple[float, float]]]:
@@ -142,9 +159,11 @@ class Attack(House):
 
     def stage(self) -> CapStage:
         """Knows what the log tells."""
-        caps = expand([limit.entry for limit in self.limits], self.margin_db, self.margin_db)
         history = self.log.sent_before(self.clock, self.up, self.window_s) if self.given else SentHistory()
-        return CapStage(self.outputs, caps, history, slice_frames=self.slice_frames)
+        return CapStage(self.outputs, self._caps(), history, slice_frames=self.slice_frames)
+
+    def _caps(self) -> tuple[Cap, ...]:
+        return expand([limit.entry for limit in self.limits], self.margin_db, self.margin_db)
 
     def sound(self, seconds: float) -> Floats:
         """(outputs, frames) of hostile sound, up to 12 dB above full scale."""
@@ -180,11 +199,18 @@ class Attack(House):
         if rng.random() < 0.25:
             self.slice_frames = LIVE_SLICE_FRAMES
         for _ in range(int(rng.integers(1, 4))):
-            planned, in_order = bool(rng.random() < 0.5), bool(rng.random() < 0.5)
-            ended = bool(rng.random() < 0.6)
+            ended, sound, meanwhile = bool(rng.random() < 0.6), self.sound(float(rng.uniform(2.0, 5.0))), {}
+            hops = sound.shape[1] // HOP_FRAMES
+            if rng.random() < 0.4:
+                at = int(rng.integers(1, hops - 1))
+                sound = self._with_another_from(at, sound)
+                meanwhile[at] = self._programme()
+            if self.slice_frames == HOP_FRAMES and rng.random() < 0.4:
+                meanwhile[int(rng.integers(1, hops - 1))] = self._tighten
             self.run(
-                self.sound(float(rng.uniform(2.0, 5.0))),
-                begins=lambda stage: stage.begin_programme(planned=planned, in_order=in_order),  # noqa: B023
+                sound,
+                begins=self._programme(),
+                meanwhile=meanwhile,
                 ended=ended,
                 lost_s=0.0 if ended else float(rng.uniform(0.0, 2.4)),
                 stuck_s=None if ended or rng.random() < 0.5 else 1.0,
@@ -192,6 +218,28 @@ class Attack(House):
             if rng.random() < 0.5:
                 self.clock_off_s += float(rng.choice([0.0, 7_200.0, -7_300.0]))
             self.pause(float(rng.choice([0.1, 0.5, 1.5])))
+
+    def _programme(self) -> Callable[[CapStage], None]:
+        planned, in_order = bool(self.rng.random() < 0.5), bool(self.rng.random() < 0.5)
+        return lambda stage: stage.begin_programme(planned=planned, in_order=in_order)
+
+    def _with_another_from(self, hop: int, sound: Floats) -> Floats:
+        before, leaving = np.split(sound, [hop * HOP_FRAMES], axis=1)
+        coming = self.sound(6.0)[:, : leaving.shape[1]]
+        frames = min(leaving.shape[1], int(self.rng.integers(2_400, 4 * RATE_HZ)))
+        return np.concatenate((before, crossfaded(leaving, coming, frames)), axis=1)
+
+    def _tighten(self, stage: CapStage) -> None:
+        """Some caps and trims lower, and perhaps another cap."""
+        rng, since_frame = self.rng, sum(given.shape[1] for given in self.given) + 2 * HOP_FRAMES
+        self.former += self.limits
+        self.limits = [one.lower_by(float(rng.choice([0.0, 1.0, 6.0, 20.0])), since_frame) for one in self.limits]
+        if rng.random() < 0.3:
+            self.limits.append(replace(self._limit(), since_frame=since_frame))
+        if rng.random() < 0.3:
+            self.outputs = {name: replace(one, trim_db=one.trim_db - 5.0) for name, one in self.outputs.items()}
+        self.window_s = max((limit.entry.window_s or 28_800.0) for limit in self.limits)
+        stage.tighten(self.outputs, self._caps())
 
     def pause(self, seconds: float) -> None:
         """Nothing is sent."""
@@ -201,40 +249,48 @@ class Attack(House):
     def over_db(self) -> Iterator[tuple[str, float]]:
         """Each cap: its quantity, and its highest window against the limit."""
         sent = np.concatenate([*self.given, np.zeros((len(self.outputs), RATE_HZ // 2))], axis=1)
-        for limit in self.limits:
-            yield limit.quantity, max(measured_db(limit, one) for one in self._arriving(limit, sent)) - limit.limit_db
+        sounds = np.flatnonzero(np.any(sent != 0.0, axis=0))
+        for limit in (*self.former, *self.limits):
+            if len(later := sounds[sounds >= limit.since_frame]) or not limit.since_frame:
+                since = int(later[0]) if limit.since_frame else 0
+                found = (measured_db(limit, one, since) for one in self._arriving(limit, sent))
+                yield limit.quantity, max(found) - limit.limit_db
 
     def _arriving(self, limit: Limit, sent: Floats) -> Iterator[Floats]:
         """(frames,) at some places."""
-        heard = [gain * one for gain, one in zip(limit.gains, sent, strict=True) if gain]
-        yield np.add.reduce(heard)
+        delays = [round(output.delay_ms * RATE_HZ / 1000) for output in self.outputs.values()]
+        heard = [
+            (gain * one, max(delays) - delay)
+            for gain, one, delay in zip(limit.gains, sent, delays, strict=True)
+            if gain
+        ]
+        spread = max(_SPREAD_FRAMES, max(delays) - min(delays))
+        yield np.add.reduce([one for one, _ in heard])
         if len(heard) == 1:
             return
-        for _ in range(_PLACES - 1):
-            late = [int(self.rng.integers(_SPREAD_FRAMES + 1)) for _ in heard]
+        lates = [[undone for _, undone in heard], *self.rng.integers(spread + 1, size=(_PLACES - 2, len(heard)))]
+        for late in lates:
             signs = self.rng.choice([-1.0, 1.0], len(heard))
             yield np.add.reduce(
-                [
-                    sign * np.pad(one, (by, _SPREAD_FRAMES - by))
-                    for sign, one, by in zip(signs, heard, late, strict=True)
-                ]
+                [sign * np.pad(one, (by, spread - by)) for sign, (one, _), by in zip(signs, heard, late, strict=True)]
             )
 
 
-def measured_db(limit: Limit, arriving: Floats) -> float:
-    """The highest that a meter reads."""
+def measured_db(limit: Limit, arriving: Floats, since: int) -> float:
+    """The highest that a meter reads from a frame on, also of windows that have begun before."""
     quantity = limit.quantity
     if quantity == "LCpeak":
-        return peak_of(weighted(arriving, "C", 4))
+        return peak_of(weighted(arriving, "C", 4)[4 * since :])
     heard = weighted(arriving, _WEIGHTING.get(quantity, quantity[1]))
     if quantity == "LAFmax":
         fall = np.exp(-1 / (_FAST_S * RATE_HZ))
-        return 10 * float(np.log10(np.max(sps.lfilter([1 - fall], [1, -fall], heard**2)) + 1e-30))
+        return 10 * float(np.log10(np.max(sps.lfilter([1 - fall], [1, -fall], heard**2)[since:]) + 1e-30))
     window_s = limit.entry.window_s or 28_800.0
     power = 4 if quantity.startswith("VDV") else 2
     running = np.cumsum(np.concatenate(([0.0], heard**power)))
-    frames = min(len(heard), round(window_s * RATE_HZ))
-    most = float(np.max(running[frames:] - running[:-frames])) / RATE_HZ + 1e-30
+    frames = round(window_s * RATE_HZ)
+    ends = np.arange(since + 1, len(running))
+    most = float(np.max(running[ends] - running[np.maximum(0, ends - frames)])) / RATE_HZ + 1e-30
     return 5 * float(np.log10(most)) if power == 4 else 10 * float(np.log10(most / window_s))
 
 

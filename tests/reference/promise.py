@@ -19,6 +19,7 @@ from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from types import MappingProxyType
 from typing import Any, cast
 
 import numpy as np
@@ -224,6 +225,7 @@ class House:
         sound: Floats,
         *,
         begins: Callable[[CapStage], None] = lambda stage: None,
+        meanwhile: Mapping[int, Callable[[CapStage], None]] = MappingProxyType({}),
         ended: bool = True,
         breaks_off: bool = False,
         lost_s: float = 0.0,
@@ -232,7 +234,8 @@ class House:
         """One run of the program, with the rows that it logs; it fades where it has an end.
 
         Without an end: after a kill, the process that plays fades its last block out; breaks_off: after a power cut,
-        nothing does. lost_s: at its end, without a row. stuck_s: the disk takes nothing from then on.
+        nothing does. meanwhile: what is done to the stage before which hop. lost_s: at its end, without a row. stuck_s:
+        the disk takes nothing from then on.
         """
         if ended:
             fade = np.minimum(1.0, np.arange(sound.shape[1])[::-1] / _FADE_FRAMES)
@@ -243,6 +246,8 @@ class House:
         hops = sound.shape[1] // HOP_FRAMES
         for hop, block in enumerate(np.split(sound[:, : hops * HOP_FRAMES], hops, axis=1)):
             at_s = hop * 0.1
+            if hop in meanwhile:
+                meanwhile[hop](stage)
             stage.spare(spares=stuck_s is not None and at_s >= stuck_s + _SPARED_AFTER_S)
             self.given.append(stage.process(block).frames)
             self.now_s += 0.1
@@ -363,12 +368,15 @@ class _Part:
 def swaps(house: House, sound: Floats) -> None:
     """From one part of 6 s to the next, in 4 s, as one bag takes another's place. The parts have all of the sound."""
     parts = [sound[:, start * RATE_HZ : (start + 6) * RATE_HZ] for start in (0, 6, 12, 14, 0)]
-    given = []
-    for leaving, coming in pairwise(parts):
-        fade = EveningCrossfade(cast(Any, _Bag(leaving)), 1.0, 4 * RATE_HZ)
-        for at in range(0, 5 * RATE_HZ, HOP_FRAMES):
-            given.append(fade.into(coming[:, at : at + HOP_FRAMES]))
+    given = [crossfaded(leaving, coming[:, : 5 * RATE_HZ], 4 * RATE_HZ) for leaving, coming in pairwise(parts)]
     house.run(np.concatenate(given, axis=1), begins=lambda stage: stage.begin_programme(planned=True, in_order=False))
+
+
+def crossfaded(leaving: Floats, coming: Floats, frames: int) -> Floats:
+    """(outputs, frames of coming): as the engine moves from one to the other; leaving must be as long."""
+    fade = EveningCrossfade(cast(Any, _Bag(leaving)), 1.0, frames)
+    blocks = range(0, coming.shape[1], HOP_FRAMES)
+    return np.concatenate([fade.into(coming[:, at : at + HOP_FRAMES]) for at in blocks], axis=1)
 
 
 def delays(house: House, sound: Floats) -> None:
