@@ -21,7 +21,7 @@ ROOM = Room(
 
 
 @pytest.mark.parametrize(("device", "warned"), [("pulse", True), ("Default", True), ("USB Pulse Card", False)])
-def test_a_sound_server_in_between_is_warned_of(device: str, warned: bool) -> None:
+def test_a_sound_server_in_between_is_warned_of(device: str, *, warned: bool) -> None:
     clock = Discipline(disciplined=True, estimated_ms=0.05, most_ms=31.0)
     found = list(in_step_findings(msgspec.structs.replace(ROOM, device=device), clock))
     assert any(one.where == "room.toml: device" and "sound server" in one.what for one in found) is warned
