@@ -5,7 +5,7 @@ from math import sqrt
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from residue.loudness.caps.caps import CapEntry, expand
@@ -14,7 +14,7 @@ from residue.loudness.caps.instants import instant_cap
 from residue.loudness.caps.listeners import Hearing, Listener
 from residue.loudness.meters.hops import HOP_FRAMES
 from residue.loudness.outputs.outputs import Output
-from residue.loudness.stage.steering import MovingHop, Parts, greatest_gain
+from residue.loudness.stage.steering import _REST_SHARE, MovingHop, Parts, greatest_gain
 
 OUTPUTS = {"left": Output(device_channel=1), "right": Output(device_channel=2)}
 CAPS = expand(
@@ -43,6 +43,7 @@ def test_a_hop_at_a_gain_is_heard_as_if_it_were_mixed_and_weighted(gain: float) 
 
 
 @given(st.floats(0.0, 1.5), st.floats(-3.0, 3.0), st.floats(0.01, 30.0))
+@example(0.9921875, -1.0, 3.0)
 def test_the_greatest_gain_is_within_and_no_smaller_gain_than_need_be(c: float, b: float, a: float) -> None:
     def used(gain: float) -> float:  # a norm: the length of a vector that moves along a straight line
         return sqrt(c * c + max(0.0, (a * gain + b / 2.0)) ** 2)
@@ -52,7 +53,8 @@ def test_the_greatest_gain_is_within_and_no_smaller_gain_than_need_be(c: float, 
         assert found == 0.0
     else:
         assert used(found) <= 1.0 + 1e-12
-        assert found == 1.0 or used(min(1.0, found + 1e-3 / a + 1e-3)) > 0.999
+        # Where little of the bound depends on the gain, the search ends within a share of the gain.
+        assert found == 1.0 or used(min(1.0, found * (1.0 + _REST_SHARE) + 1e-3 / a + 1e-3)) > 0.999
 
 
 def test_a_bound_that_is_nearly_reached_whatever_the_gain_leaves_what_follows_its_gain() -> None:
