@@ -227,8 +227,7 @@ class _Decisions:
 
     def _search_back(self) -> _Peak | None:
         """The best peak that was not taken, where a beat is overdue."""
-        overdue = self._now - self._last_beat.hop > _SEARCH_BACK * median(self._intervals)
-        if self._passed_over is None or not overdue:
+        if self._passed_over is None or self._now - self._last_beat.hop <= _SEARCH_BACK * median(self._intervals):
             return None
         if not self._is_strong_or_alike(self._passed_over):
             self._passed_over = None

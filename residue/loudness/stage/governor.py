@@ -23,7 +23,7 @@ from residue.loudness.stage.lasting import Lasting
 from residue.loudness.stage.limiter import FADE_FRAMES
 from residue.loudness.stage.received import CapsToKeep, ReceivedHop
 from residue.loudness.stage.sent_record import SentRecord
-from residue.loudness.stage.steering import MovingHop, Parts, greatest_gain
+from residue.loudness.stage.steering import MovingHop, Parts, gain_in_few_steps, greatest_gain
 
 Floats = NDArray[np.float64]
 
@@ -437,7 +437,7 @@ class Governor:
                 shares += [share ** (1.0 / budget.terms.power) for share in of_powers]
             return max(shares, default=0.0)
 
-        return greatest_gain(used, above)
+        return greatest_gain(used, above) if self._slices == 1 else gain_in_few_steps(used, above)
 
 
 def _kind(ear: Ear, outputs: Mapping[str, Output]) -> NDArray[np.bool_] | None:
