@@ -170,6 +170,13 @@ def _caps(told: Status) -> Iterator[str]:
         yield from _wrapped(f"{cap['name']}: {level}, limit {limit}", "Caps" if number == 0 else " ")
 
 
+def _room_caps(told: Status) -> Iterator[str]:
+    """What the microphone hears against the caps, visitors and all else included."""
+    for number, cap in enumerate((told.get("proof") or {}).get("room_caps", [])):
+        level, limit = (level_in_words(cap[key], cap["unit"]) for key in ("level", "limit"))
+        yield from _wrapped(f"{cap['name']}: {level}, limit {limit}", "Heard" if number == 0 else " ")
+
+
 def _readings(told: Status) -> Iterator[str]:
     """Shows the readings of the performer's body; a value that is not measured now is marked."""
     for number, (name, reading) in enumerate(told["readings"].items()):
@@ -224,5 +231,5 @@ def _when(text: str | None, now: str) -> str:
 
 _FACTS = (
     *(_title, _house, _bag, _lowered, _planning, _device, _step),
-    *(_caps, _readings, _swaps, _ears, _health, _events),
+    *(_caps, _room_caps, _readings, _swaps, _ears, _health, _events),
 )
