@@ -36,7 +36,8 @@ class Finding:
     mend: str
 
     def __str__(self) -> str:
-        return escaped(f"{self.where}: {self.what} {self.mend}".rstrip())
+        r"""One line; a line break, which the name of a file may hold, as \u000a."""
+        return escaped(f"{self.where}: {self.what} {self.mend}".rstrip()).replace("\n", r"\u000a")
 
 
 class ProblemError(Exception):

@@ -16,6 +16,8 @@ PLAYS_FRAMES = 19
 """The process that plays waits for a device. If the device is lost, PortAudio loops without end: on a single processor
 only a thread of a higher priority can still end it.
 """
+PLANS = 15
+"""A niceness below all work that people wait for; the engine always has priority over what plans."""
 _FIRST_TO_GO = "500"
 """The kernel adds half of the machine's memory to what such a process takes, when it compares."""
 

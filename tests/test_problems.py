@@ -37,6 +37,12 @@ def test_a_name_from_a_disk_can_be_stored_whatever_its_bytes_are() -> None:
     assert storable("Bröt-chen, um 4") == "Bröt-chen, um 4"
 
 
+def test_the_name_of_a_file_makes_no_second_line_of_a_finding() -> None:
+    """Any byte but 0 and / may stand in a name. Source: POSIX.1-2017, 3.170 (Filename)."""
+    found = Finding(Severity.WARNS, "bag", "data/a\n\x1b[2Jbag: complete is not listed.", "Remove it.")
+    assert str(found) == r"bag: data/a\u000a\u001b[2Jbag: complete is not listed. Remove it."
+
+
 def test_without_their_places_findings_are_one_text() -> None:
     findings = [
         Finding(Severity.STOPS, "arm.flac", "It is cut short.", "Copy it again."),

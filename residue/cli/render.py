@@ -44,6 +44,7 @@ def render(
     Example: residue render dough --performance first-batch --out heard.wav
     """
     from residue.installation.drafts import draft
+    from residue.mapping.replay import Replay
     from residue.mapping.signals import frame_at, seconds
     from residue.runtime.offline import verification
     from residue.runtime.offline.fingerprint import write
@@ -57,15 +58,17 @@ def render(
         raise click.UsageError(f"--to-s {to_s:g} lies before --from-s {from_s:g}.")
     loaded = draft(installation, performance, gallery=not before_cap)
     tell(loaded.findings)
-    with progress("Rendering") as bar:
-        opened = open_performance(loaded, performance, cache_folder(), bar)
+    compared, cache = fingerprint is not None, cache_folder()
+    with progress("Rendering") as bar, Replay(len(loaded.piece.outputs), cache) as replay:
+        opened = open_performance(loaded, performance, cache, bar)
         excerpt = Excerpt(frame_at(from_s), None if to_s is None else frame_at(to_s))
         excerpt.check(opened)
         wanted = verification.Rendered(performance, excerpt, node=node)
         if not before_cap:
-            planned = plan_performance(loaded, performance, cache_folder(), bar)
+            planned = plan_performance(loaded, performance, cache, bar, replay.take)
             wanted = verification.as_planned(wanted, planned)
-        blocks = verification.blocks_of(loaded, opened, wanted, block, bar, None if fingerprint else cache_folder())
+        known = None if compared or node else replay
+        blocks = verification.blocks_of(loaded, opened, wanted, block, bar, None if compared else cache, known)
         if out is not None:
             blocks = written(blocks, out, len(loaded.piece.outputs))
         taken = verification.fingerprint(loaded, opened, wanted, blocks)

@@ -125,18 +125,30 @@ class FeedSender:
                 yield from trust_values(feed, trust, span)
 
     def _run(self) -> None:
-        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sending:
-            sending.settimeout(0.0)
-            while True:
-                for datagram in self.datagrams(*self._queue.get()):
-                    for target in self._targets:
-                        self._send(sending, datagram, target)
+        senders = [_Sender(target) for target in self._targets]
+        while True:
+            for datagram in self.datagrams(*self._queue.get()):
+                self.dropped += sum(not sender.sent(datagram) for sender in senders)
 
-    def _send(self, sending: socket.socket, datagram: bytes, target: FeedTarget) -> None:
+
+class _Sender:
+    """Sends datagrams to one target, at its IPv4 or IPv6 address, without waiting."""
+
+    def __init__(self, target: FeedTarget) -> None:
+        self._address = (target.host, target.port)
+        self._family = socket.AF_INET6 if ":" in target.host else socket.AF_INET
+        self._socket: socket.socket | None = None
+
+    def sent(self, datagram: bytes) -> bool:
+        """Whether it was sent; not if the network is down or full. Late values are of no use."""
         try:
-            sending.sendto(datagram, (target.host, target.port))
-        except OSError:  # the network is down or full; late values are of no use
-            self.dropped += 1
+            if self._socket is None:
+                self._socket = socket.socket(self._family, socket.SOCK_DGRAM)
+                self._socket.settimeout(0.0)
+            self._socket.sendto(datagram, self._address)
+        except OSError:
+            return False
+        return True
 
 
 def _scaled(feed: Feed, value: float) -> float:

@@ -48,13 +48,13 @@ class DelayLine:
 
     def __call__(self, block: Floats) -> Floats:
         """The block delayed by the line's length, (channels, frames)."""
-        if not self.length:
-            return block.copy()
-        out = np.empty_like(block)
-        for start in range(0, block.shape[1], self.length):
-            piece = block[:, start : start + self.length]
-            out[:, start : start + piece.shape[1]] = self.oldest(piece.shape[1])
-            self.push(piece)
+        kept = block.shape[1] - self.length
+        if kept < 0:
+            out = self.oldest(block.shape[1])
+            self.push(block)
+            return out
+        out = np.concatenate((self.oldest(self.length), block[:, :kept]), axis=1)
+        self._ring, self._at = block[:, kept:].copy(), 0
         return out
 
 

@@ -40,8 +40,8 @@ class SosFilter:
 
     def copy(self) -> SosFilter:
         """A filter in the same state, independent of this one from here on."""
-        twin = SosFilter(self.sos, len(self.state))
-        twin.state[:] = self.state
+        twin = object.__new__(SosFilter)  # without the checks of the beginning, as it happens in every hop
+        twin.sos, twin.state = self.sos, self.state.copy()
         return twin
 
 

@@ -160,6 +160,23 @@ static PyObject *levels_together(PyObject *module, PyObject *args)
 #define NEAR 8 /* the peak of a frame lies between the samples NEAR and NEAR - 1 before it */
 #define SUB_BLOCK 120
 
+/* The greatest second difference of the values from x[-2] on. */
+static double bend_of(const double *x, Py_ssize_t count)
+{
+    double bend[8] = {0.0};
+    Py_ssize_t n = 0;
+    for (; n + 8 <= count; n += 8)
+        for (int m = 0; m < 8; m++) {
+            const double curve = fabs((x[n + m] - x[n + m - 1]) - (x[n + m - 1] - x[n + m - 2]));
+            bend[m] = curve > bend[m] ? curve : bend[m];
+        }
+    for (; n < count; n++) {
+        const double curve = fabs((x[n] - x[n - 1]) - (x[n - 1] - x[n - 2]));
+        bend[0] = curve > bend[0] ? curve : bend[0];
+    }
+    return highest_of(bend, 8);
+}
+
 /* Weights of the interpolation, as in true_peak.py: sums and differences of samples that mirror each other, and the
  * half way between two samples; and the bounds by which frames are passed over. */
 typedef struct {
@@ -205,18 +222,14 @@ static double peak_at(const double *x, const double *here, double last)
 /* The peaks of some frames from x on that may be above the threshold; 0 for the others. */
 static void peaks_of(const Interpolation *i, const double *x, double *peaks, Py_ssize_t frames, double threshold)
 {
-    double bend = 0.0, here[3] = {0.0};
+    double here[3] = {0.0};
     const double highest = highest_of(x - TAPS, frames + TAPS);
     Py_ssize_t known = -2; /* the frame that `here` belongs to */
     for (Py_ssize_t n = 0; n < frames; n++)
         peaks[n] = 0.0;
     if (!(i->sum_of_magnitudes * highest > threshold))
         return;
-    for (Py_ssize_t n = 2 - TAPS; n < frames; n++) {
-        const double curve = fabs((x[n] - x[n - 1]) - (x[n - 1] - x[n - 2]));
-        bend = curve > bend ? curve : bend;
-    }
-    bend *= i->bend_gain;
+    const double bend = i->bend_gain * bend_of(x + 2 - TAPS, frames + TAPS - 2);
     if (!(i->rounding * highest + bend > threshold))
         return;
     for (Py_ssize_t n = 0; n < frames; n++) {

@@ -201,13 +201,14 @@ WIDE static void read_at(
     const double *ring, Py_ssize_t size, Py_ssize_t *at, uint64_t way, int64_t step, double *read, Py_ssize_t frames)
 {
     double before[CHUNK], here[CHUNK], after[CHUNK], beyond[CHUNK], shares[CHUNK];
+    const Py_ssize_t two = 2 % size; /* further on; a ring may have one frame */
     Py_ssize_t place = *at;
     uint64_t rest = way;
     for (Py_ssize_t n = 0; n < frames; n++) {
         before[n] = ring[place ? place - 1 : size - 1];
         here[n] = ring[place];
         after[n] = ring[place + 1 < size ? place + 1 : place + 1 - size];
-        beyond[n] = ring[place + 2 < size ? place + 2 : place + 2 - size];
+        beyond[n] = ring[place + two < size ? place + two : place + two - size];
         shares[n] = (double)(int64_t)rest * 0x1p-32;
         rest += (uint64_t)step;
         place += (Py_ssize_t)(rest >> 32);

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
@@ -12,6 +13,7 @@ from itertools import zip_longest
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from residue.problems import ProblemError
 from residue.schedule.calendar import Calendar
 from residue.schedule.hours import Hours
 from residue.schedule.opening import EventTerms, Opening
@@ -80,16 +82,19 @@ def known_plays(
         yield entries
 
 
-def _since_it_opened(calendar: Calendar, first: date, days: int) -> list[Opening]:
-    """The openings of some days, after those since which the house stays open, as far back as _MOST_BACK_DAYS."""
-    openings = list(calendar.openings(first, days))
-    for back in range(1, _MOST_BACK_DAYS + 1):
-        earlier = calendar.openings(first - timedelta(days=back), 1)
-        stays_open = bool(openings and earlier) and earlier[-1].goes_on and earlier[-1].closes == openings[0].opens
-        if not stays_open:
-            break
-        openings = [*earlier, *openings]
-    return openings
+def since_it_opened(calendar: Calendar, opening: Opening, earliest: date) -> list[Opening]:
+    """The openings since which the house stays open, as far back as those that begin on a day; the given one is last.
+
+    Where the calendar cannot tell of a day, as if the house opened on the next.
+    """
+    found = [opening]
+    with suppress(ProblemError):
+        while (day := found[0].opens.date()) > earliest:
+            before = calendar.openings(day - _LONGEST, _LONGEST.days)
+            if not (before and before[-1].goes_on and before[-1].closes == found[0].opens):
+                break
+            found.insert(0, before[-1])
+    return found
 
 
 def data(calendar: Calendar, first: date, days: int) -> dict[str, object]:
@@ -140,8 +145,9 @@ def ics(
     whole.add("prodid", "-//residue//agenda//EN")
     number: Counter[date] = Counter()
     openings = calendar.openings(first, days)
-    since = _since_it_opened(calendar, first, days) if duration_s else openings
-    played = list(known_plays(since, programme, duration_s, calendar.zone))[len(since) - len(openings) :]
+    earliest = first - timedelta(days=_MOST_BACK_DAYS)
+    since = since_it_opened(calendar, openings[0], earliest)[:-1] if openings and duration_s else []
+    played = list(known_plays([*since, *openings], programme, duration_s, calendar.zone))[len(since) :]
     for opening, following, entries in zip_longest(openings, openings[1:], played):
         day = opening.opens.date()
         number[day] += 1
@@ -235,6 +241,8 @@ def _begins(leg: Leg) -> date:
 
 
 _OPEN = "Open: "
+_LONGEST = timedelta(days=2)
+"""No opening lasts longer: see `settled`."""
 _MOST_BACK_DAYS = 31
 """Our own choice: a house is seldom started less often."""
 _SILENCE_AT_MOST = timedelta(hours=1)

@@ -7,10 +7,12 @@ redirection is followed on the same host alone, and never from https to http.
 from __future__ import annotations
 
 import resource
+import signal
 import ssl
 import subprocess
 import sys
 from http.client import HTTPConnection, HTTPException, HTTPResponse, HTTPSConnection, InvalidURL
+from math import ceil
 from urllib.parse import SplitResult, urljoin, urlsplit
 
 import msgspec
@@ -98,6 +100,7 @@ def fetch(
 def main() -> None:
     """Runs the child: answers one question from standard input."""
     question = decode_record(sys.stdin.buffer.read(), _Question)
+    signal.alarm(ceil(question.bounds.whole_s))  # also where nobody waits for it any more
     resource.setrlimit(resource.RLIMIT_AS, (_MEMORY_BYTES, _MEMORY_BYTES))
     resource.setrlimit(resource.RLIMIT_CPU, (_CPU_S, _CPU_S))
     try:

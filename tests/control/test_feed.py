@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import socket
+
 import numpy as np
 import pytest
 from pythonosc.osc_bundle import OscBundle
@@ -71,3 +73,21 @@ def test_handing_over_never_waits() -> None:
     for _ in range(MOST_BLOCKS + 5):
         sender.heard(Span(0, 480), {"beats": Events()}, 0.0)
     assert sender.dropped == 5
+
+
+def test_it_is_sent_to_each_target_at_its_ipv4_or_ipv6_address() -> None:
+    """A target that is nowhere delays none. Loopback addresses: RFC 5735, section 3, and RFC 4291, section 2.5.3."""
+    hosts = {socket.AF_INET: "127.0.0.1", socket.AF_INET6: "::1"}
+    receivers = [socket.socket(family, socket.SOCK_DGRAM) for family in hosts]
+    for receiver, host in zip(receivers, hosts.values(), strict=True):
+        receiver.bind((host, 0))
+        receiver.settimeout(10.0)
+    targets = [FeedTarget(host="ff0e::1%lo", port=47_400)]
+    targets += [FeedTarget(host=one.getsockname()[0], port=one.getsockname()[1]) for one in receivers]
+    sender = FeedSender({"beats": BEATS}, targets)
+    sender.start()
+    sender.heard(Span(0, 480), {"beats": Events(np.array([24]), np.array([71.0]))}, 0.0)
+    told = [OscBundle(receiver.recv(2_048)).content(0).params for receiver in receivers]
+    assert told == [[71.0], [71.0]]
+    for receiver in receivers:
+        receiver.close()

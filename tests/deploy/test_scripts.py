@@ -15,6 +15,8 @@ SCRIPTS = [
         "test",
         "install",
         "package",
+        "wheels",
+        "mutate",
         "lock/update",
         "debian/postinst",
         "debian/prerm",
@@ -69,6 +71,33 @@ def test_a_plain_posix_shell_can_read_it(script: Path) -> None:
         check=False,
     )
     assert checked.stdout == ""
+
+
+SHELLS = ("/bin/sh", "/bin/bash")
+"""Debian's sh reads 8 KB at a time, bash goes back to where it was after each command: it notices any edit."""
+RUN_BY_HAND = ("demo", "install", "mutate", "package", "test", "wheels", "lock/update")
+EDIT = """\
+for path; do :; done
+i=0 && while [ $i -lt 500 ]; do echo 'echo edited >>"$CALLS"'; i=$((i + 1)); done >"$path"
+exec /usr/bin/dirname "$@"
+"""
+"""Stands for the first program that each script calls, with its own path, and edits it in place."""
+
+
+@pytest.mark.parametrize("shell", SHELLS)
+@pytest.mark.parametrize("name", RUN_BY_HAND)
+def test_an_edit_of_a_script_changes_nothing_of_its_run(name: str, shell: str, tmp_path: Path) -> None:
+    stubs, script = tmp_path / "stubs", tmp_path / "deploy" / name
+    stubs.mkdir()
+    script.parent.mkdir(parents=True)
+    script.write_text((ROOT / "deploy" / name).read_text(encoding="utf-8"))
+    (tmp_path / "deploy" / "setup").write_text("echo read >>$CALLS; exit 3\n")
+    stub(stubs, "dirname", EDIT)
+    stub(stubs, "mktemp", 'echo read >>"$CALLS"; exit 3')
+    environment = {"PATH": f"{stubs}:/usr/bin:/bin", "CALLS": str(tmp_path / "calls")}
+    done = subprocess.run([shell, script], env=environment, cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert (done.returncode, calls(tmp_path)) == (3, ["read"]), done.stderr
+    assert "edited" in script.read_text(encoding="utf-8")
 
 
 def test_ci_runs_what_a_person_runs() -> None:

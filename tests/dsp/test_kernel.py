@@ -386,6 +386,15 @@ def test_what_is_not_remembered_is_not_read() -> None:
             _kernel.raise_(np.zeros(9), np.zeros(8), np.zeros(8), at, factor, 0, 0, count)
 
 
+def test_of_one_frame_that_is_remembered_nothing_beside_it_is_read() -> None:
+    """A cubic through one value four times is that value."""
+    memory, out = np.array([0.25, 1e9, 1e9]), np.zeros((1, 64))
+    kernel.add_grain(
+        out, [2.0], ring=memory[:1], position=0, within=1, step=3 << 29, first=0, count=64, coefficients=exact.SINE_ROW
+    )
+    np.testing.assert_allclose(out, 0.5, rtol=1e-12)
+
+
 def test_the_kernel_shows_no_other_library_its_names() -> None:
     """A function of the same name that came into the process before would be called in its place."""
     from residue.dsp import _kernel

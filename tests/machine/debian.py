@@ -29,12 +29,12 @@ _PACKAGES = (
 )
 _FILES = {
     "etc/initramfs-tools/conf.d/virtual": "MODULES=list\n",
-    "usr/share/initramfs-tools/modules.d/virtual": "virtio_pci\nvirtio_blk\next4\n",
+    "usr/share/initramfs-tools/modules.d/virtual": "virtio_pci\nvirtio_blk\nnfit\nnd_pmem\next4\n",
     # the kernel's card without a plug, by the name that the udev rule would give to an interface on USB
     "etc/modules-load.d/sound.conf": "snd-aloop\n",
     "etc/modprobe.d/sound.conf": "options snd-aloop id=gallery pcm_substreams=1\n",
     # as deploy/guides/technician.md has it for a root file system that is read-only
-    "etc/fstab": "/dev/vdb /var ext4 defaults 0 0\ntmpfs /tmp tmpfs nosuid,nodev 0 0\n",
+    "etc/fstab": "LABEL=variable /var ext4 defaults 0 0\ntmpfs /tmp tmpfs nosuid,nodev 0 0\n",
 }
 _NOT_NEEDED = ("man", "doc", "locale")
 
@@ -118,9 +118,9 @@ def with_the_program(folder: Path, prepare: Callable[[Path], None]) -> Iterator[
 
 def with_disks(debian: Path, folder: Path) -> Machine:
     """A machine with two disks: one for the root, one for /var."""
-    system, variable = folder / "system.img", folder / "var.img"
+    system, variable = folder / "system.img", folder / "variable.img"
     for disk, content, size in ((system, debian, "3G"), (variable, debian / "var", "512M")):
-        subprocess.run(["/sbin/mke2fs", "-q", "-t", "ext4", "-d", content, disk, size], check=True)
+        subprocess.run(["/sbin/mke2fs", "-q", "-t", "ext4", "-L", disk.stem, "-d", content, disk, size], check=True)
     return Machine((debian / "vmlinuz").resolve(), _initrd(debian), (system, variable))
 
 

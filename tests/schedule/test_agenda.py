@@ -101,6 +101,20 @@ def test_a_house_that_stays_open_goes_on_over_midnight() -> None:
     assert begins(date(2026, 5, 7), 1) == ["02:10:00"], "whichever day is the first that is printed"
 
 
+def test_a_house_that_opened_at_noon_and_stays_open_goes_on_from_there() -> None:
+    """Its first opening lasts until the second midnight, so none begins on the day between."""
+    opened = {"date": "2026-05-05", "open": ["12:00-24:00"]}
+    whole = {"date": "2026-05-06", "until": "2026-05-08", "open": ["00:00-24:00"]}
+    raw = {"time_zone": "UTC", "exception": [opened, whole], "programme": {"performances": ["a"], "rest_s": 600}}
+    hours = msgspec.convert(raw, Hours)
+    exported = agenda.ics(
+        calendar(hours), date(2026, 5, 7), 1, hours.programme, {"a": 25_200.0}, datetime(2026, 3, 1, tzinfo=UTC)
+    )
+    [event] = icalendar.Calendar.from_ical(exported).walk("VEVENT")
+    # 36 h are 5 times 7 h 10 min and 10 min: the sixth ends at 06:50 on the 7th.
+    assert str(event["description"]).split()[0] == "07:00:00"
+
+
 def test_a_private_view_is_told_with_its_terms() -> None:
     view = {"date": "2026-03-25", "open": ["19:00-21:00"], "trim_db": -6, "performances": ["first-batch"]}
     raw = {"time_zone": "Europe/Berlin", "private_view": [view], "programme": {"performances": ["first-batch"]}}

@@ -2,15 +2,29 @@
 
 from __future__ import annotations
 
+import signal
+import subprocess
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import pytest
+from msgspec import convert
 
-from residue.schedule.calendar_fetch import FetchBounds, Fetched, FetchOutcome, Unchanged, Unfetched, fetch
+from residue.processes import command_of
+from residue.records import encode_record
+from residue.schedule.calendar_fetch import (
+    FetchBounds,
+    Fetched,
+    FetchOutcome,
+    Unchanged,
+    Unfetched,
+    _Question,
+    fetch,
+)
 from tests.notices.servers import Certificate, certificate, free_tcp_port
 
 CALENDAR = b"BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//bakery//EN\r\nEND:VCALENDAR\r\n"
@@ -138,3 +152,13 @@ def test_a_server_that_sends_a_little_now_and_then_is_bounded() -> None:
 
 def test_nobody_at_the_address_is_told() -> None:
     assert "cannot be reached: Connection refused" in why(fetch(f"http://127.0.0.1:{free_tcp_port()}/house.ics"))
+
+
+def test_the_process_that_fetches_ends_by_itself_where_nobody_waits_for_it() -> None:
+    question = {"url": "", "ca_file": None, "tag": None, "bounds": {"silence_s": 60.0, "whole_s": 0.5}}
+    with server(lambda _asked: time.sleep(5.0)) as url:
+        asked = encode_record(convert({**question, "url": f"{url}/house.ics"}, _Question))
+        child = subprocess.run(
+            command_of("residue.schedule.calendar_fetch", []), input=asked, capture_output=True, check=False
+        )
+    assert (child.returncode, child.stdout) == (-signal.SIGALRM, b"")

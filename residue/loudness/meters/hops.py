@@ -41,6 +41,11 @@ class WeightingBank:
             weighted[weighting] = weigh(weighted[Weighting.C] if weighting is Weighting.A else block)
         return weighted
 
+    def go_on_from(self, rows: NDArray[np.intp]) -> None:
+        """Each output goes on from the state of another: that of output rows[n] for output n."""
+        for weigh in self._filters.values():
+            weigh.state = weigh.state[rows]
+
     def copy(self) -> WeightingBank:
         """A bank in the same state, independent of this one from here on."""
         twin = WeightingBank((), 0)

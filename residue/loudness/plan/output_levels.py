@@ -44,8 +44,8 @@ PAIRED: Sequence[Weighting] = (Weighting.A, Weighting.C, *FELT)
 MOST_PAIRED = 16
 """Pairs grow with the square of the outputs. More than so many are taken to be never in phase at one place."""
 
-_AT_ONCE_FRAMES = 10 * HOP_FRAMES
-"""So large that the cost of calls does not matter, and so small that it fits into a processor's cache."""
+_STREAMED = frozenset(Weighting) - {Weighting.A, Weighting.C}
+"""The weightings under which no hop is looked at as if it were the last."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,17 +108,31 @@ class _Streams:
     late: Floats
     """(STRENGTHS, outputs, grains): what may still be on its way."""
     needle: Floats
-    """(outputs,): the power under A and F at the end of the last hop."""
+    """(3, outputs): the power under A and F at the end of the last hop, three times as Endings gives it."""
     highest: Floats
-    """(outputs, grains): the highest such powers that may still be on their way."""
+    """(3, outputs, grains): the highest such powers that may still be on their way."""
     tail: Floats
-    """(outputs, REACH): the last frames under C."""
-    faded_needle: Floats
-    """This and the next two: of the last hop, faded out."""
-    faded_highest: Floats
-    faded_tail: Floats
+    """(3 * outputs, REACH): the last frames under C."""
     waiting: Floats
     """(outputs, frames): what does not fill a hop yet."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Hop:
+    """What is kept of the frames of a hop."""
+
+    grains: Floats
+    """(STRENGTHS, outputs, GRAINS_PER_HOP): sums of powers."""
+    powers: Floats
+    """(3, outputs, GRAINS_PER_HOP): those under A, three times as Endings gives it."""
+    together: Floats
+    """(PAIRED, pairs)."""
+    peaks: Floats
+    """(3, 3, outputs)."""
+    onset_energy: Floats
+    """(outputs,)."""
+    mapping_energy: Floats
+    """(outputs,)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,16 +159,13 @@ class Measuring:
             condition=Conditioner(untrimmed),
             delay=DelayLine(count, limiter.DELAY_FRAMES),
             end=Endings(count),
-            bank=WeightingBank(Weighting, count),
+            bank=WeightingBank(_STREAMED, count),
             true_peak=TruePeakMeter(count),
             asked=Delays(outputs),
             late=np.zeros((len(STRENGTHS), count, late)),
-            needle=np.zeros(count),
-            highest=np.zeros((count, late)),
-            tail=np.zeros((count, REACH)),
-            faded_needle=np.zeros(count),
-            faded_highest=np.zeros((count, late)),
-            faded_tail=np.zeros((count, REACH)),
+            needle=np.zeros((3, count)),
+            highest=np.zeros((3, count, late)),
+            tail=np.zeros((3 * count, REACH)),
             waiting=np.zeros((count, 0)),
         )
         self._pairs = list(combinations(range(count), 2)) if count <= MOST_PAIRED else []
@@ -166,68 +177,70 @@ class Measuring:
         streams = self._streams
         waiting = np.concatenate((streams.waiting, block), axis=1)
         whole = waiting.shape[1] // HOP_FRAMES * HOP_FRAMES
-        for start in range(0, whole, _AT_ONCE_FRAMES):
-            self._parts.append(self._hops(waiting[:, start : min(whole, start + _AT_ONCE_FRAMES)]))
+        # A hop at a time fits into a processor's cache under all weightings.
+        hops = [self._hop(waiting[:, start : start + HOP_FRAMES]) for start in range(0, whole, HOP_FRAMES)]
         streams.waiting = waiting[:, whole:]
+        if hops:
+            self._parts.append(self._levels(hops))
 
-    def _hops(self, hops: Floats) -> Mapping[str, Floats]:
-        streams = self._streams
-        finite = np.where(np.isfinite(hops), hops, 0.0)
-        mapping = hop_energy(_by_hop(streams.asked(finite)))
-        protected = streams.condition(finite)
+    def _hop(self, hop: Floats) -> _Hop:
+        streams, outputs = self._streams, len(hop)
+        finite = np.isfinite(hop)
+        if not finite.all():
+            hop = np.where(finite, hop, 0.0)
+        protected = streams.condition(hop)
         conditioned = streams.delay(protected)
         streams.true_peak(conditioned)
-        weighted = streams.bank(conditioned)
-        energy, fullest = self._energies(weighted)
-        by_hop = {name: _by_hop(weighted[name]) for name in (Weighting.A, Weighting.C, Weighting.Z)}
-        faded, after = streams.end(by_hop[Weighting.Z], by_hop)
-        products = [[_products(weighted[name], pair) for pair in self._pairs] for name in PAIRED]
+        endings = streams.end(conditioned)
+        heard = {name: endings[name][:outputs] for name in (Weighting.A, Weighting.C)}
+        weighted = streams.bank(conditioned) | heard
+        products = [[_product(weighted[name], pair) for pair in self._pairs] for name in PAIRED]
+        return _Hop(
+            grains=np.array([power_sums(weighted[weighting], GRAIN_FRAMES, power) for weighting, power in STRENGTHS]),
+            powers=power_sums(endings[Weighting.A], GRAIN_FRAMES).reshape(3, outputs, GRAINS_PER_HOP),
+            together=np.reshape(products, (len(PAIRED), len(self._pairs))),
+            peaks=self._peaks(endings[Weighting.C]),
+            onset_energy=hop_energy(protected),
+            mapping_energy=hop_energy(streams.asked(hop)),
+        )
+
+    def _peaks(self, under_c: Floats) -> Floats:
+        """(3, 3, outputs), as `peaks`; under_c: (3 * outputs, HOP_FRAMES)."""
+        streams = self._streams
+        tails = streams.tail[streams.end.follows]
+        streams.tail = under_c[:, -REACH:].copy()
+        samples = magnitudes(under_c)
+        most = SUM_OF_MAGNITUDES * np.maximum(magnitudes(tails), samples)
+        between = highest_between(np.concatenate((tails, under_c), axis=1))
+        return np.stack([one.reshape(3, -1) for one in (samples, most, between)], axis=1)
+
+    def _levels(self, hops: Sequence[_Hop]) -> Mapping[str, Floats]:
+        energy, fullest = self._energies(np.stack([hop.grains for hop in hops], axis=2))
         return {
             "energy": energy,
             "fullest": fullest,
-            "together": np.reshape(products, (len(PAIRED), len(self._pairs), mapping.shape[1])),
-            "peaks": self._peaks(by_hop[Weighting.C], faded=faded[Weighting.C], after=after[Weighting.C]),
-            "fast": self._fast(by_hop[Weighting.A], faded=faded[Weighting.A], after=after[Weighting.A]),
-            "onset_energy": hop_energy(_by_hop(protected)),
-            "mapping_energy": mapping,
+            "together": np.stack([hop.together for hop in hops], axis=-1),
+            "peaks": np.stack([hop.peaks for hop in hops], axis=-1),
+            "fast": np.stack([self._fast(hop.powers) for hop in hops], axis=-1),
+            "onset_energy": np.stack([hop.onset_energy for hop in hops], axis=-1),
+            "mapping_energy": np.stack([hop.mapping_energy for hop in hops], axis=-1),
         }
 
-    def _energies(self, weighted: Mapping[Weighting, Floats]) -> tuple[Floats, Floats]:
-        grains = np.array([power_sums(weighted[weighting], GRAIN_FRAMES, power) for weighting, power in STRENGTHS])
-        late, known = self._streams.late, grains.reshape(*grains.shape[:2], -1, GRAINS_PER_HOP)
-        every = np.concatenate((late, grains), axis=2)
+    def _energies(self, grains: Floats) -> tuple[Floats, Floats]:
+        """grains: (STRENGTHS, outputs, hops, GRAINS_PER_HOP)."""
+        late = self._streams.late
+        every = np.concatenate((late, grains.reshape(*late.shape[:2], -1)), axis=2)
         self._streams.late = every[:, :, -late.shape[2] :].copy()
-        return np.add.reduce(known, axis=3), fullest_window(_with_late(every, late.shape[2]), GRAINS_PER_HOP)
+        return np.add.reduce(grains, axis=3), fullest_window(_with_late(every, late.shape[2]), GRAINS_PER_HOP)
 
-    def _peaks(self, hops: Floats, *, faded: Floats, after: Floats) -> Floats:
-        """Gives (3, 3, outputs, hops), as `peaks`."""
-        streams, ends = self._streams, slice(HOP_FRAMES - REACH, None)
-        tails = np.concatenate((streams.tail[:, np.newaxis], hops[:, :-1, ends]), axis=1)
-        faded_tails = np.concatenate((streams.faded_tail[:, np.newaxis], faded[:, :-1, ends]), axis=1)
-        streams.tail, streams.faded_tail = hops[:, -1, ends].copy(), faded[:, -1, ends].copy()
-        return np.array([_peaks_of(hops, tails), _peaks_of(faded, tails), _peaks_of(after, faded_tails)])
-
-    def _fast(self, hops: Floats, *, faded: Floats, after: Floats) -> Floats:
-        """Gives (3, 2, outputs, hops), as `fast`."""
-        streams, count = self._streams, hops.shape[1]
-        late = streams.highest.shape[1]
-        own, fading, ended = (power_sums(one, GRAIN_FRAMES) for one in (hops, faded, after))
-        needles, highest = np.empty(hops.shape[:2]), np.empty_like(own)
-        before = np.empty((len(hops), count, late))
-        for number in range(count):
-            needles[:, number], before[:, number] = streams.needle, streams.highest
-            streams.needle, highest[:, number] = fast_powers(own[:, number], streams.needle)
-            streams.highest = np.concatenate((streams.highest, highest[:, number]), axis=1)[:, -late:]
-        at_end, faded_highest = fast_powers(fading, needles)
-        faded_with = np.concatenate((before, faded_highest), axis=2)[..., -late:]
-        after_needle = np.concatenate((streams.faded_needle[:, np.newaxis], at_end[:, :-1]), axis=1)
-        after_before = np.concatenate((streams.faded_highest[:, np.newaxis], faded_with[:, :-1]), axis=1)
-        streams.faded_needle, streams.faded_highest = at_end[:, -1].copy(), faded_with[:, -1].copy()
-        _, after_highest = fast_powers(ended, after_needle)
-        three = ((highest, before), (faded_highest, before), (after_highest, after_before))
-        now = np.array([np.max(one, axis=2) for one, _ in three])
-        arriving = np.maximum(now, [np.max(one, axis=2) for _, one in three])
-        return np.stack((arriving, now), axis=1)
+    def _fast(self, powers: Floats) -> Floats:
+        """(3, 2, outputs), as `fast`, of the next hop; powers: (3, outputs, GRAINS_PER_HOP)."""
+        streams = self._streams
+        needle, before = (one[[0, 0, 1]] for one in (streams.needle, streams.highest))
+        streams.needle, highest = fast_powers(powers, needle)
+        streams.highest = np.concatenate((before, highest), axis=2)[..., -before.shape[2] :]
+        now = np.max(highest, axis=2)
+        return np.stack((np.maximum(now, np.max(before, axis=2)), now), axis=1)
 
     def mark(self) -> LevelMark:
         """The way up to here since the mark before. Its streams go on: keep it before the next block."""
@@ -252,25 +265,12 @@ class Measuring:
         return OutputLevels(true_peak=self._streams.true_peak.highest, **levels)
 
 
-def _products(signals: Floats, pair: tuple[int, int]) -> Floats:
-    """(hops,): the sum of products of two outputs over each hop."""
+def _product(signals: Floats, pair: tuple[int, int]) -> np.float64:
+    """The sum of products of two outputs."""
     one, other = pair
-    products: Floats = np.add.reduce((signals[one] * signals[other]).reshape(-1, HOP_FRAMES), axis=1)
-    return products
-
-
-def _peaks_of(hops: Floats, tails: Floats) -> Floats:
-    """(3, outputs, hops); hops: (outputs, hops, frames), tails: (outputs, hops, REACH), the frames before each."""
-    samples = magnitudes(hops)
-    joined = np.concatenate((tails, hops), axis=2)
-    between = highest_between(joined.reshape(-1, joined.shape[2])).reshape(samples.shape)
-    return np.array([samples, SUM_OF_MAGNITUDES * np.maximum(magnitudes(tails), samples), between])
+    return np.add.reduce(signals[one] * signals[other])  # type: ignore[no-any-return]
 
 
 def _with_late(grains: Floats, late: int) -> Floats:
     """(…, hops, late + GRAINS_PER_HOP): the grains of each hop, with those before it; grains: (…, late + grains)."""
     return np.lib.stride_tricks.sliding_window_view(grains, late + GRAINS_PER_HOP, axis=-1)[..., ::GRAINS_PER_HOP, :]
-
-
-def _by_hop(signals: Floats) -> Floats:
-    return signals.reshape(len(signals), -1, HOP_FRAMES)

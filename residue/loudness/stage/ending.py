@@ -25,44 +25,24 @@ Floats = NDArray[np.float64]
 
 RISE = np.arange(1, HOP_FRAMES + 1) / HOP_FRAMES
 """(HOP_FRAMES,): a gain that rises over a hop in a straight line; 1 less this, one that fades it out."""
+_FALL = 1.0 - RISE
 _MEMORY_HOPS = 10
 """A second, after which nothing is left of a sound under A and C: their slowest poles are at 20.6 Hz."""
 
 
 class Endings:
-    """Each hop as if it were the last, under A, C and Z; takes a stream in order."""
+    """Each hop of a stream three times: as it is, faded out as the last one, and the silence after the hop before."""
 
     def __init__(self, outputs: int) -> None:
-        self._ringing: Weighted = {
-            name: np.zeros((outputs, 1, HOP_FRAMES)) for name in (Weighting.A, Weighting.C, Weighting.Z)
-        }
-        """The ringing of the rising part of the hop before, which must be subtracted from the silence after its
-        fade.
-        """
+        as_it_is, faded = np.arange(outputs), np.arange(outputs, 2 * outputs)
+        self.follows = np.concatenate((as_it_is, as_it_is, faded))
+        """(3 * outputs,): the row of the hop before from which each row goes on."""
+        self._bank = WeightingBank((Weighting.A, Weighting.C), 3 * outputs)
 
-    def __call__(self, hops: Floats, weighted: Weighted) -> tuple[Weighted, Weighted]:
-        """Each hop faded out, and the silence after each hop before.
-
-        hops, weighted: (outputs, hops, HOP_FRAMES), as all that it gives. The weightings are linear. So a hop that
-        fades out is the hop minus its rising part, which begins at rest; and the silence after it is the next hop minus
-        the part that began there.
-        """
-        rising = self._at_rest(np.concatenate((hops * RISE, np.zeros_like(hops)), axis=2))
-        beginning = self._at_rest(hops)
-        faded, after = {}, {}
-        for name, rise in rising.items():
-            faded[name] = weighted[name] - rise[..., :HOP_FRAMES]
-            ringing = np.concatenate((self._ringing[name], rise[:, :-1, HOP_FRAMES:]), axis=1)
-            after[name] = weighted[name] - beginning[name] - ringing
-        self._ringing = {name: rise[:, -1:, HOP_FRAMES:] for name, rise in rising.items()}
-        return faded, after
-
-    @staticmethod
-    def _at_rest(hops: Floats) -> Weighted:
-        """Each hop under the weightings, as if silence had come before it."""
-        rows = hops.reshape(-1, hops.shape[-1])
-        bank = WeightingBank((Weighting.A, Weighting.C), len(rows))
-        return {name: one.reshape(hops.shape) for name, one in bank(rows).items()}
+    def __call__(self, hop: Floats) -> Weighted:
+        """Takes the next hop, (outputs, HOP_FRAMES); gives A and C, (3 * outputs, HOP_FRAMES)."""
+        self._bank.go_on_from(self.follows)
+        return self._bank(np.concatenate((hop, hop * _FALL, np.zeros_like(hop))))
 
 
 class Reach:
@@ -98,7 +78,7 @@ class Reach:
         """Takes the next hop or slice, (outputs, frames), before any gain."""
         self._highest[self._at] = magnitudes(hop)
         self._at = (self._at + 1) % len(self._highest)
-        highest = np.max(self._highest, axis=0)
+        highest = np.maximum.reduce(self._highest, axis=0)
         if len(self._means):
             self.reached = np.add.reduce(self._means * highest, axis=1).tolist()
         if not len(self._bounds):

@@ -16,6 +16,7 @@ from residue.problems import Finding, ProblemError
 from residue.records import SpoiltRecordError, decode_record, encode_record, read_record
 from residue.runtime.journal.event_kinds import READ_AGAIN
 from residue.runtime.planning.planning import sources
+from residue.runtime.system.beside_loop import in_thread
 from residue.runtime.system.child_process import ChildProcess, ProcessStarter
 from residue.runtime.system.clock import Clock
 from residue.runtime.system.files import replace_file
@@ -79,7 +80,7 @@ class ArchiveMonitor:
         """Checks again and again, for ever."""
         while True:
             try:
-                self.look(await asyncio.to_thread(self.permission))
+                self.look(await in_thread(self.permission))
             except Exception:  # a fault of our own; the house continues to play
                 logger.exception("The archive cannot be monitored")
             with suppress(TimeoutError):

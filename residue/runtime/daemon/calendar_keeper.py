@@ -6,6 +6,7 @@ import asyncio
 from collections.abc import Callable
 from pathlib import Path
 
+from residue.runtime.system.beside_loop import in_thread
 from residue.runtime.system.shared_files import put_shared
 from residue.schedule.beside import CALENDAR_FILE
 from residue.schedule.calendar_fetch import Fetched, FetchOutcome, Unfetched, fetch
@@ -57,7 +58,7 @@ class CalendarKeeper:
         if self._folder is None:
             return
         while True:
-            await asyncio.to_thread(self.fetch_once)
+            await in_thread(self.fetch_once)
             await asyncio.sleep(_AGAIN_S if self._failures else 60.0 * self._folder.calendar_every_min)
 
     def fetch_once(self) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import gc
 import logging
 import os
 import sys
@@ -54,12 +53,14 @@ from residue.runtime.journal.log import FILE_NAME, LevelLog
 from residue.runtime.journal.log_writer import LogWriter
 from residue.runtime.planning.preparation import caps, sounding_outputs
 from residue.runtime.swap.keeper import SwapKeeper
+from residue.runtime.system.beside_loop import in_thread, kept_up
 from residue.runtime.system.clock import SystemClock, uptime
 from residue.runtime.system.diagnostics import Diagnostics
 from residue.runtime.system.discipline import discipline
 from residue.runtime.system.ending_signals import ending_signals
 from residue.runtime.system.files import occupied
 from residue.runtime.system.folders import MEMORY_FILE, ended_file
+from residue.runtime.system.garbage import spare_what_is_there
 from residue.runtime.system.started_by import note_end
 from residue.schedule.spans import local
 from residue.schedule.switching import Switchboard
@@ -195,7 +196,7 @@ class _Daemon:
         self._show.timekeeper.look()
         self._keypad.start(self._pressed_elsewhere)
         transport = await open_surface(self._in_force().room.control, self._surface)
-        beside = [asyncio.create_task(one) for one in self._beside()]
+        beside = [asyncio.create_task(kept_up(one, self._chronicle.happened)) for one in self._beside()]
         self._begin()
         if for_s is not None:
             loop.call_later(for_s, self._end, f"{for_s:g} s are over")
@@ -210,18 +211,18 @@ class _Daemon:
         transport.close()
         return self._exit_status
 
-    def _beside(self) -> list[Coroutine[Any, Any, None]]:
+    def _beside(self) -> list[Callable[[], Coroutine[Any, Any, None]]]:
         """The work beside the loop, because it may be slow."""
         return [
-            self._show.timekeeper.keep_asking(),
-            self._keep_files(),
-            self._calendar.keep(),
-            self._keep_switching(),
-            self._swaps.keep(),
-            self._archive.keep(),
-            self._page.keep(),
-            self._proof.keep(),
-            self._proof.watch.keep(),
+            self._show.timekeeper.keep_asking,
+            self._keep_files,
+            self._calendar.keep,
+            self._keep_switching,
+            self._swaps.keep,
+            self._archive.keep,
+            self._page.keep,
+            self._proof.keep,
+            self._proof.watch.keep,
         ]
 
     def _begin(self) -> None:
@@ -236,9 +237,7 @@ class _Daemon:
         self._notices.start()
         self._triggers.start()
         self._watching.deadman.start()
-        gc.collect()
-        gc.freeze()  # objects that live as long as the process need no further garbage collection
-        gc.enable()
+        spare_what_is_there()
         self._watching.notifier.tell("READY=1")
 
     def _tick(self) -> None:
@@ -309,11 +308,10 @@ class _Daemon:
         """Checks the files beside the loop, so that a slow calendar does not delay it."""
         while True:
             try:
-                change = await asyncio.to_thread(self._in_force.look, self._clock.monotonic_s())
+                change = await in_thread(self._in_force.look, self._clock.monotonic_s())
                 if change is not None:
-                    # Its digest reads each file and each bag.
-                    self._take(change, await asyncio.to_thread(in_force, change.installation))
-                await asyncio.to_thread(self._tell_in_force, self._show.player.view().duration_s)
+                    self._take(change, await in_thread(in_force, change.installation))  # it reads each file and bag
+                await in_thread(self._tell_in_force, self._show.player.view().duration_s)
             except Exception as error:
                 logger.exception("The files of the installation cannot be looked at")
                 self._chronicle.happened("files", f"Changes of the files cannot be read for now: {error}.")

@@ -18,6 +18,7 @@ from residue.page.settings import PageSettings
 from residue.problems import ProblemError
 from residue.processes import command_of
 from residue.runtime.planning.planning import sources
+from residue.runtime.system.beside_loop import in_thread
 from residue.runtime.system.clock import Clock
 from residue.schedule.agenda import closing_time
 from residue.schedule.opening import Opening
@@ -86,7 +87,7 @@ class PageKeeper:
             except ValueError as error:
                 return HouseAnswer(wrong=str(error))
             return HouseAnswer()
-        today = await asyncio.to_thread(self._today)  # the hours may be new, and a calendar large
+        today = await in_thread(self._today)  # the hours may be new, and a calendar large
         return HouseAnswer(status=dict(self._status()), today=tuple(today), reread_age_s=self._reread_age_s())
 
     def _today(self) -> list[OpenSpan]:

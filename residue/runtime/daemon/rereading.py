@@ -24,8 +24,7 @@ from residue.archive.prepared import prepared_folder
 from residue.archive.prepared_fixity import reread
 from residue.installation.load import Installation, load
 from residue.problems import Finding, ProblemError, Severity
-from residue.processes import give_way
-from residue.runtime.planning.planning import NICENESS
+from residue.processes import PLANS, give_way
 from residue.runtime.planning.preparation import CHANNELS
 
 BYTES_PER_S = 20_000_000.0
@@ -83,7 +82,7 @@ def _let_go(folder: Path) -> None:
 
 def main() -> None:
     """Runs the nightly reading in a process of its own."""
-    give_way(NICENESS)
+    give_way(PLANS)
     folder, in_force, cache = map(Path, sys.argv[1:4])
     try:
         findings = list(spoilt(load(folder, in_force), cache, ReadingPace()))

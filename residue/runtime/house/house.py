@@ -186,7 +186,8 @@ def _past_unplayable(house: House, world: World, programme: Programme) -> Transi
 
 def _why_resting(house: House, world: World, programme: Programme) -> str:
     due = house.not_before
-    none_left = due is not None and world.opening is not None and due >= world.opening.closes
+    closes = None if world.opening is None or world.opening.goes_on else world.opening.closes
+    none_left = due is not None and closes is not None and due >= closes
     if none_left or _too_late(house, world, programme):
         return "until closing"
     if due is not None and world.now < due:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from math import inf
 
 from residue.runtime.house.exchange import World
 from residue.runtime.house.house_state import House
-from residue.schedule.timetable import AHEAD_S, is_due, next_due
+from residue.schedule.agenda import AgendaEntry
+from residue.schedule.opening import Opening
+from residue.schedule.timetable import AHEAD_S, OVER_S, is_due, next_due
 
 
 def in_step(house: House, world: World) -> House:
@@ -23,7 +26,7 @@ def in_step(house: House, world: World) -> House:
         return house if house.under_way else replace(house, begins=None)
     entries = world.timetable
     alone = house.begins is None
-    if house.under_way and (alone or (house.index < len(entries) and is_due(entries[house.index], world.now))):
+    if house.under_way and (alone or _is_due(house, world.opening, entries, world.now)):
         return house
     number = next_due(entries, world.now, world.engine.unplayable)
     if number is None:
@@ -31,6 +34,7 @@ def in_step(house: House, world: World) -> House:
     begins = entries[number].begins
     return replace(
         house,
+        opening=world.opening,
         index=number,
         from_s=max(0.0, (world.now - begins).total_seconds()),
         in_order=house.turn == 0 or not alone,
@@ -39,3 +43,9 @@ def in_step(house: House, world: World) -> House:
         not_before=begins - timedelta(seconds=AHEAD_S),
         begins=begins,
     )
+
+
+def _is_due(house: House, opening: Opening, entries: Sequence[AgendaEntry], now: datetime) -> bool:
+    if house.opening != opening:  # the last one before midnight, which has not ended by a moment
+        return now < opening.opens + timedelta(seconds=OVER_S)
+    return house.index < len(entries) and is_due(entries[house.index], now)

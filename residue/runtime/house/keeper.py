@@ -62,7 +62,8 @@ class Keeper:
         opening = self.calendar.opening_at(now)
         engine, zone = self._plays.view(), self.calendar.zone
         if self._in_step:
-            self.timetable = self._kept_timetable(opening, self._programme(), engine.duration_s, zone)
+            due = self._kept_timetable(self.calendar, opening, self._programme(), engine.duration_s, now)
+            opening, self.timetable = (opening, None) if due is None else (due.opening, due.entries)
         world = World(now, self._clock.monotonic_s(), opening, engine, zone, self.lowered_db, self.timetable)
         self.house, actions = step(self.house, event, world, self._programme())
         by = None if isinstance(event, Tick) else event.by

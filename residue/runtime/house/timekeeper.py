@@ -8,6 +8,7 @@ from datetime import date, datetime
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
+from residue.runtime.system.beside_loop import in_thread
 from residue.runtime.system.clock import Clock
 from residue.schedule.calendar import Calendar
 from residue.schedule.clock_trust import ClockTrust, Timekeeping, Witnesses, look, opening_by, witnesses
@@ -44,7 +45,7 @@ class Timekeeper:
 
     async def ask(self) -> None:
         """Asks the machine once; call it before the first tick, and repeatedly beside the loop."""
-        self._witnesses = await asyncio.to_thread(witnesses)
+        self._witnesses = await in_thread(witnesses)
 
     async def keep_asking(self) -> None:
         """Examines the clock again and again, until it is cancelled."""

@@ -12,15 +12,15 @@ from pathlib import Path
 from residue.archive.bag import open_bag, payload_digest
 from residue.archive.fixity import verify
 from residue.archive.permission import check_permission
-from residue.checking import ip_address, read_toml
+from residue.checking import check, ip_address, read_toml
 from residue.installation.load import (
+    HOURS,
     PIECE,
     ROOM,
     Installation,
     find_performances,
     home_of_hours,
     load,
-    read_hours,
     read_room,
     read_sensors,
     readable_nodes,
@@ -67,6 +67,7 @@ from residue.schedule import agenda
 from residue.schedule.clock_trust import EARLIEST, Witnesses, witnesses
 from residue.schedule.doubts import doubts, out_of_time
 from residue.schedule.equipment import CommandEquipment, ProjectorEquipment
+from residue.schedule.hours import Hours
 from residue.schedule.spans import local
 
 AHEAD_DAYS = 366
@@ -123,7 +124,8 @@ def _beside(folder: Path, device: str | None) -> Iterator[Finding]:
         yield from check_device(named, room.output if room else {"any": Output(device_channel=1)})
     performances = find_performances(folder)
     needed = needs_of(readable_nodes(folder / PIECE).values())
-    hours, _, _ = read_hours(home_of_hours(folder, room), performances)
+    raw, unread = read_toml(home_of_hours(folder, room) / HOURS)
+    hours = None if unread else check(raw, Hours, HOURS)[0]  # without the calendar, which may have taken a minute
     for name in hours.programme.names if hours else ():
         for channel in needed if name in performances else ():
             try:

@@ -21,6 +21,7 @@ from residue.loudness.stage.stage import CapStage
 from residue.mapping.checkpoint import dump, load
 from residue.mapping.form import FORM
 from residue.mapping.playback import Playback
+from residue.mapping.replay import Replay
 from residue.mapping.signals import AUDIO_RATE_HZ, frame_at, seconds
 from residue.problems import stopping
 from residue.progress import Progress, silent
@@ -29,6 +30,7 @@ from residue.runtime.planning.preparation import (
     CHECKPOINTS,
     caps,
     checkpoints_of,
+    lowered,
     playback_of,
     room_digest,
     sounding_outputs,
@@ -80,7 +82,11 @@ class _Rendering:
     """
 
     def __init__(
-        self, installation: Installation, playback: Playback, gain_db: float | None, marks: Checkpoints | None = None
+        self,
+        installation: Installation,
+        playback: Playback | Replay,
+        gain_db: float | None,
+        marks: Checkpoints | None = None,
     ) -> None:
         self.playback, self._marks = playback, marks
         self._gain = 1.0 if gain_db is None else gain_from_db(gain_db)
@@ -89,13 +95,13 @@ class _Rendering:
             self._stage = CapStage(sounding_outputs(installation), caps(installation), metered=False)
         self._late = 0 if self._stage is None else self._stage.latency_frames
 
-    def go_on_from(self, kept: Checkpoints, latest: int, *, planned: bool) -> bool:
-        """Moves to the last place up to a frame at which all is known; False if it cannot be used any more then.
+    def go_on_from(self, playback: Playback, kept: Checkpoints, latest: int, *, planned: bool) -> bool:
+        """Moves its playback to the last place up to a frame at which all is known; False if it cannot be used then.
 
         planned: whether the cap stage has nothing to do; then it may begin later than the playback.
         """
         if self._stage is None or self._marks is None:
-            kept.advance(self.playback, latest)
+            kept.advance(playback, latest)
             return True
         settling = latest - _SETTLED_FRAMES if planned else 0
         for at, section in self._marks.frames(latest):
@@ -107,11 +113,11 @@ class _Rendering:
                 except Exception as error:  # noqa: BLE001 (after any error, there is another way to the place)
                     logger.warning("The cap stage at frame %d cannot be used: %s", at, error)
                     continue
-                if kept.advance(self.playback, at) and self.playback.position == at:
+                if kept.advance(playback, at) and playback.position == at:
                     self._stage = stage
                     return True
-                return not self.playback.position
-        if settling > 0 and kept.advance(self.playback, settling):
+                return not playback.position
+        if settling > 0 and kept.advance(playback, settling):
             self._marks = None  # this stage knows only what is sent from here on
         return True
 
@@ -140,7 +146,9 @@ class _Rendering:
 
     def _keep(self, stage: CapStage) -> None:
         at = self.playback.position
-        if self._marks is not None and at % EVERY_FRAMES == 0 and at < self.playback.end and not self._marks.whole(at):
+        if self._marks is None or not isinstance(self.playback, Playback):
+            return
+        if at % EVERY_FRAMES == 0 and at < self.playback.end and not self._marks.whole(at):
             self._marks.keep_whole(self.playback, dump(stage, {}))
 
 
@@ -155,22 +163,20 @@ def rendered_part(
     planned: bool = False,
     cache: Path | None = None,
     progress: Progress = silent,
+    replay: Replay | None = None,
 ) -> Iterator[NDArray[np.float64]]:
     """The wanted part of a performance, in blocks of (outputs, frames). Raises ProblemError.
 
     planned: whether gain and lowering are those of its plan. cache: where checkpoints may be. They save the way to a
     part. What the cap stage gives depends on all that it was given before: so its states are kept too, for the next
     part at this gain, or after an edit of what comes later. Under its plan it only filters: then it may begin
-    _SETTLED_S before the part, with the same sound but for rounding.
+    _SETTLED_S before the part, with the same sound but for rounding. replay: the sound from the beginning, without cap
+    and lowering, if it is known.
     """
-    playback, kept, marks = playback_of(installation, performance, lowering), None, None
-    if cache is not None:
-        kept = checkpoints_of(installation, performance, cache)
-        under = f"{room_digest(installation)} {gain_db!r} {msgspec.json.encode(lowering).decode()}"
-        marks = None if gain_db is None else kept.of_all(cache / CHECKPOINTS, under)
-    rendering = _Rendering(installation, playback, gain_db, marks)
-    if kept is not None and not rendering.go_on_from(kept, excerpt.start, planned=planned):
-        rendering = _Rendering(installation, playback_of(installation, performance, lowering), gain_db, marks)
+    if replay is not None and replay.whole:
+        rendering = _Rendering(installation, lowered(replay, installation, lowering), gain_db)
+    else:
+        rendering = _on_its_way(installation, performance, excerpt, gain_db, lowering, planned=planned, cache=cache)
     for position, block in rendering.blocks(block_frames):
         first, last = max(excerpt.start - position, 0), block.shape[1]
         if excerpt.stop is not None:
@@ -182,6 +188,29 @@ def rendered_part(
         progress("render", min(reached, wanted), wanted)
         if excerpt.stop is not None and reached >= excerpt.stop:
             return
+
+
+def _on_its_way(
+    installation: Installation,
+    performance: PreparedPerformance,
+    excerpt: Excerpt,
+    gain_db: float | None,
+    lowering: Lowering | None,
+    *,
+    planned: bool,
+    cache: Path | None,
+) -> _Rendering:
+    """A rendering at its beginning, or where checkpoints have brought it."""
+    playback = playback_of(installation, performance, lowering)
+    if cache is None:
+        return _Rendering(installation, playback, gain_db)
+    kept = checkpoints_of(installation, performance, cache)
+    under = f"{room_digest(installation)} {gain_db!r} {msgspec.json.encode(lowering).decode()}"
+    marks = None if gain_db is None else kept.of_all(cache / CHECKPOINTS, under)
+    rendering = _Rendering(installation, playback, gain_db, marks)
+    if rendering.go_on_from(playback, kept, excerpt.start, planned=planned):
+        return rendering
+    return _Rendering(installation, playback_of(installation, performance, lowering), gain_db, marks)
 
 
 def written(blocks: Iterable[NDArray[np.float64]], out: Path, outputs: int) -> Iterator[NDArray[np.float64]]:

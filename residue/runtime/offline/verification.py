@@ -15,6 +15,7 @@ from residue.durations import place_in_words
 from residue.installation.load import Installation
 from residue.loudness.plan.plan import Lowering, PlannedPerformance
 from residue.mapping.alone import alone
+from residue.mapping.replay import Replay
 from residue.mapping.signals import AUDIO_RATE_HZ
 from residue.problems import stopping
 from residue.progress import Progress, silent
@@ -78,10 +79,12 @@ def blocks_of(
     block_frames: int = BLOCK_FRAMES,
     progress: Progress = silent,
     cache: Path | None = None,
+    replay: Replay | None = None,
 ) -> Iterator[NDArray[np.float64]]:
     """The sound in blocks of (outputs, frames). Raises ProblemError.
 
-    cache: where checkpoints may be; what is to be compared to the bit is rendered without them.
+    cache: where checkpoints may be; replay: where the sound may be known. What is to be compared to the bit is rendered
+    without them.
     """
     graph = installation.graph if wanted.node is None else alone(installation.graph, wanted.node)
     return rendered_part(
@@ -94,6 +97,7 @@ def blocks_of(
         planned=wanted.node is None,  # one node alone may be louder than all of them, and is not planned
         cache=cache,
         progress=progress,
+        replay=replay,
     )
 
 

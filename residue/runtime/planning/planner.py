@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import os
 import subprocess
 import threading
 import time
@@ -79,9 +80,10 @@ class Planner:
         process = self._process
         if process is None or process.stdin is None or (process is self._paused) == pauses:
             return
-        with suppress(OSError, ValueError):  # it may have ended
-            process.stdin.write(PAUSE if pauses else GO)
-            process.stdin.flush()
+        with suppress(
+            OSError, ValueError
+        ):  # it may have ended: nothing then waits to be written when the pipe is closed
+            os.write(process.stdin.fileno(), PAUSE if pauses else GO)
         self._paused = process if pauses else None
 
     def _drop(self) -> None:

@@ -31,7 +31,7 @@ from residue.installation.load import ROOM, Installation, load
 from residue.loudness.plan.plan import Lowering, Plan
 from residue.loudness.plan.profile import LevelProfile
 from residue.problems import ProblemError, stops
-from residue.processes import give_way
+from residue.processes import PLANS, give_way
 from residue.progress import Progress, silent
 from residue.records import SpoiltRecordError, encode_record, read_record
 from residue.runtime.planning.cache_size import tidy
@@ -48,8 +48,6 @@ from residue.runtime.planning.preparation import (
 )
 from residue.runtime.system.files import replace_file
 
-NICENESS = 15
-"""A lower priority than all work that people wait for; the engine always has priority over the planner."""
 _TELL_EVERY_S = 0.5
 _SURE_FROM = 0.05
 """The share of the work before which the remaining time is not estimated."""
@@ -243,7 +241,7 @@ def _tell(told: Advance | Outcome) -> None:
 
 def main() -> None:
     """Runs the planner in a process of its own."""
-    give_way(NICENESS)
+    give_way(PLANS)
     signal.signal(signal.SIGPIPE, signal.SIG_DFL)  # a house that ends meanwhile needs no answer
     signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGPIPE})
     asked = ArgumentParser(allow_abbrev=False)

@@ -8,12 +8,15 @@ from __future__ import annotations
 
 import hashlib
 import logging
+import os
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import replace
 from datetime import datetime
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
+from typing import TypeVar
 
 import msgspec
 import numpy as np
@@ -36,7 +39,8 @@ from residue.loudness.stage.history import SentHistory
 from residue.loudness.stage.stage import CapStage
 from residue.mapping.checkpoint import Given, dump, given, load
 from residue.mapping.lineage import lineages
-from residue.mapping.playback import Playback, Played
+from residue.mapping.playback import Playable, Playback, Played
+from residue.mapping.replay import Replay
 from residue.mapping.signals import Fast, frame_at, seconds
 from residue.problems import ProblemError, nearest, stopping
 from residue.progress import Progress, silent
@@ -44,6 +48,7 @@ from residue.runtime.journal.log import LevelLog
 from residue.runtime.planning.checkpoints import EVERY_FRAMES, Checkpoints
 from residue.runtime.planning.foreseen import foreseen
 from residue.runtime.system.clock import uptime
+from residue.runtime.system.on_cores import on_cores
 
 logger = logging.getLogger(__name__)
 
@@ -55,6 +60,14 @@ BLOCK_FRAMES = 28_800
 """
 
 _FURTHER_FRAMES = frame_at(1.0)
+_WORTH_PROCESSES_FRAMES = frame_at(120.0)
+"""The levels of so much take longer than the start of processes; our choice."""
+PlaybackT = TypeVar("PlaybackT", Playback, Replay)
+Taking = Callable[[Playback, Played], None]
+
+
+def _unheard(playback: Playback, played: Played) -> None:
+    """Nobody wants the sound from which levels are taken."""
 
 
 def sounding_outputs(installation: Installation) -> Mapping[str, Output]:
@@ -94,7 +107,7 @@ def playback_before(
     return playback
 
 
-def lowered(playback: Playback, installation: Installation, lowering: Lowering | None) -> Playback:
+def lowered(playback: PlaybackT, installation: Installation, lowering: Lowering | None) -> PlaybackT:
     """The playback with the further attenuation of the plan."""
     if lowering is not None and (lowering.knots_db or lowering.alone_db):
         playback.gains = _gains_of(lowering, installation)
@@ -132,7 +145,7 @@ def cap_stage(installation: Installation, history: SentHistory, slice_frames: in
     return CapStage(sounding_outputs(installation), caps(installation), history, slice_frames=slice_frames)
 
 
-def steps(playback: Playback, frames: int = BLOCK_FRAMES) -> Iterator[Played]:
+def steps(playback: Playable, frames: int = BLOCK_FRAMES) -> Iterator[Played]:
     """Steps a playback from its position to its end. Raises ProblemError where a node fails."""
     ended = False
     while not ended:
@@ -147,19 +160,28 @@ def steps(playback: Playback, frames: int = BLOCK_FRAMES) -> Iterator[Played]:
 
 
 def level_profile(
-    installation: Installation, performance: PreparedPerformance, cache_folder: Path, progress: Progress = silent
+    installation: Installation,
+    performance: PreparedPerformance,
+    cache_folder: Path,
+    progress: Progress = silent,
+    heard: Taking = _unheard,
 ) -> LevelProfile:
     """The levels of the whole performance in the room before the cap. Raises ProblemError.
 
     Those of its outputs come from the cache if known. If they are not known, or there are no checkpoints, the
-    performance is rendered, and both are kept: from the last minute on up to which an edit has changed nothing.
+    performance is rendered, and both are kept: from the last minute on up to which an edit has changed nothing. heard:
+    called with each step of that.
     """
-    levels = _output_levels(installation, performance, cache_folder, progress)
+    levels = _output_levels(installation, performance, cache_folder, progress, heard)
     return profile_of(levels, sounding_outputs(installation), caps(installation))
 
 
 def _output_levels(
-    installation: Installation, performance: PreparedPerformance, cache_folder: Path, progress: Progress
+    installation: Installation,
+    performance: PreparedPerformance,
+    cache_folder: Path,
+    progress: Progress,
+    heard: Taking,
 ) -> OutputLevels:
     path = levels_path(installation, performance.digest, cache_folder)
     kept = checkpoints_of(installation, performance, cache_folder)
@@ -170,7 +192,7 @@ def _output_levels(
             path.unlink()  # damaged by a power cut or a bad disk: make it again
     with suppress(OSError):  # without space for them it plays nevertheless
         kept.begin()
-    known = _measured(installation, performance, kept, cache_folder, progress)
+    known = _measured(installation, performance, kept, cache_folder, progress, heard)
     try:
         with file_beside(path) as making:
             known.save(making)
@@ -185,6 +207,7 @@ def _measured(
     kept: Checkpoints,
     cache_folder: Path,
     progress: Progress,
+    heard: Taking,
 ) -> OutputLevels:
     marks, outputs = _level_marks(installation, kept, cache_folder), sounding_outputs(installation)
     playback, measuring = playback_of(installation, performance), Measuring(outputs)
@@ -196,6 +219,7 @@ def _measured(
         logger.warning("The levels are made from the beginning: %s", error)
         playback, measuring = playback_of(installation, performance), Measuring(outputs)
     for played in steps(playback):
+        heard(playback, played)
         measuring.take(played.outputs)
         kept.pass_by(playback)
         if playback.position % EVERY_FRAMES == 0 and playback.position < playback.end:
@@ -222,6 +246,7 @@ def profiles_of(
     installation: Installation, names: Sequence[str], cache_folder: Path, progress: Progress = silent
 ) -> dict[str, LevelProfile]:
     """The levels of some performances, which are prepared if necessary. Raises ProblemError."""
+    _make_side_by_side(installation, names, cache_folder, progress)
     opened = ((name, open_performance(installation, name, cache_folder, progress)) for name in names)
     return {name: level_profile(installation, one, cache_folder, progress) for name, one in opened}
 
@@ -258,14 +283,15 @@ def plan_under(
 
 
 def plan_performance(
-    installation: Installation, name: str, cache_folder: Path, progress: Progress = silent
+    installation: Installation, name: str, cache_folder: Path, progress: Progress = silent, heard: Taking = _unheard
 ) -> PlannedPerformance:
     """The plan for a performance: within the programme if it belongs to it, else as if it were the only one.
 
-    Others of the programme that cannot be played are left out, as a house leaves them out. Raises ProblemError.
+    Others of the programme that cannot be played are left out, as a house leaves them out. heard: called with each step
+    of this performance if its levels are not known. Raises ProblemError.
     """
     performance = open_performance(installation, name, cache_folder)
-    known = level_profile(installation, performance, cache_folder, progress)
+    known = level_profile(installation, performance, cache_folder, progress, heard)
     if name in installation.played:
         there = [one for one in installation.played if one != name and one in installation.performances]
         others = _playable(installation, there, cache_folder, progress)
@@ -286,12 +312,36 @@ def _playable(
 ) -> dict[str, LevelProfile]:
     """The levels of those performances that can be played; why another cannot is reported."""
     profiles: dict[str, LevelProfile] = {}
+    _make_side_by_side(installation, names, cache_folder, progress)
     for name in names:
         try:
             profiles |= profiles_of(installation, [name], cache_folder, progress)
         except ProblemError as error:
             logger.warning("The plan leaves %s out. %s", name, error)
     return profiles
+
+
+def _make_side_by_side(
+    installation: Installation, names: Sequence[str], cache_folder: Path, progress: Progress
+) -> None:
+    """Makes the levels of several performances on all cores, as far as they are not known."""
+    frames: dict[str, int] = {}
+    for name in names:
+        with suppress(ProblemError):  # whoever asks for the levels meets it again
+            opened = open_performance(installation, name, cache_folder, progress)
+            if not levels_path(installation, opened.digest, cache_folder).exists():
+                frames[name] = opened.frames
+    if len(frames) < 2 or len(os.sched_getaffinity(0)) < 2 or sum(frames.values()) < _WORTH_PROCESSES_FRAMES:
+        return
+    # Hours are made of functions, which no other process can be given; levels know nothing of them.
+    work = partial(_make_levels, replace(installation, answers=None), cache_folder)  # type: ignore[arg-type]
+    for done, _ in enumerate(on_cores(work, list(frames), lost=lambda name: None), start=1):
+        progress(f"levels of {len(frames)} performances", done, len(frames))
+
+
+def _make_levels(installation: Installation, cache_folder: Path, name: str) -> None:
+    with suppress(ProblemError):
+        level_profile(installation, open_performance(installation, name, cache_folder), cache_folder)
 
 
 def levels_path(installation: Installation, bag_digest: str, cache_folder: Path) -> Path:

@@ -15,10 +15,9 @@ from math import inf
 from pathlib import Path
 
 from residue.problems import ProblemError
-from residue.processes import give_way
+from residue.processes import PLANS, give_way
 from residue.runtime.journal.event_kinds import NOT_PROVEN
 from residue.runtime.journal.reading import LogReader
-from residue.runtime.planning.planning import NICENESS
 from residue.runtime.report.courses import Course
 from residue.runtime.report.days import ReportedDay, days
 from residue.runtime.report.house import house_of
@@ -56,7 +55,7 @@ def _headroom_db(one: Course) -> float:
 
 def main() -> None:
     """Makes the line in a process of its own."""
-    give_way(NICENESS)
+    give_way(PLANS)
     folder, in_force, log = map(Path, sys.argv[1:4])
     day = date.fromisoformat(sys.argv[4])
     try:

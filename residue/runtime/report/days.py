@@ -29,10 +29,11 @@ from residue.runtime.journal.reading import Logged, LogReader
 from residue.runtime.report.caps_then import LONGEST_WINDOW, CapThen, always, caps_then
 from residue.runtime.report.courses import Course, course
 from residue.runtime.report.coverage import Coverage, coverage, together
-from residue.runtime.report.hours_then import hours_then, said_in
+from residue.runtime.report.hours_then import OpeningThen, hours_then, said_in
 from residue.runtime.report.house import ReportedHouse
-from residue.runtime.report.planned import PlannedAndPlayed, planned_and_played
+from residue.runtime.report.planned import PlannedAndPlayed, goes_on, planned_and_played
 from residue.runtime.report.plays import PlayedPerformance, Trimmed, played, trims
+from residue.schedule.agenda import AgendaEntry
 from residue.schedule.opening import Opening
 from residue.schedule.spans import instant
 from residue.schedule.tour import zone_called
@@ -217,7 +218,15 @@ def _day(house: ReportedHouse, log: LogReader, day: date, zone: ZoneInfo, now: d
         courses=[_course(one, around, start, end) for one in caps],
         caps_from_log=told is not None,
         plays=plays,
-        planned=planned_and_played(openings, plays, now, zone),
+        planned=planned_and_played(
+            [*_reaching_into(start, day, house, log, zone), *openings],
+            plays,
+            start,
+            end,
+            zone,
+            until=now,
+            going_on=_going_on(openings, start, log),
+        ),
         trims=trims(minutes, logged.events, zone),
         physical=physical,
         exposure=_exposure(minutes) if physical else None,
@@ -227,6 +236,27 @@ def _day(house: ReportedHouse, log: LogReader, day: date, zone: ZoneInfo, now: d
         ),
         damages=log.faults,
     )
+
+
+def _reaching_into(
+    start: datetime, day: date, house: ReportedHouse, log: LogReader, zone: ZoneInfo
+) -> Iterator[OpeningThen]:
+    """The openings of the days before that last into a day; none is longer than two days."""
+    for earlier in (day - timedelta(days=back) for back in (2, 1)):
+        began = instant(earlier, 0, zone)
+        rows = log.hours_between(began, instant(earlier + timedelta(days=1), 0, zone))
+        then = hours_then(earlier, rows, house.calendar, zone)
+        yield from (one for one in (then.openings if then is not None else ()) if one.opening.closes > start)
+
+
+def _going_on(openings: Sequence[OpeningThen], start: datetime, log: LogReader) -> AgendaEntry | None:
+    """What was under way, or had just ended, where the house was open when the day began."""
+    said = next((one.said for one in openings if one.opening.opens == start), None)
+    if said is None:
+        return None
+    a_minute = timedelta(minutes=1)
+    rows = log.between(start - timedelta(seconds=said.programme.rest_s) - a_minute, start + a_minute)
+    return goes_on(rows.minutes, start, said.duration_s)
 
 
 def _course(then: CapThen, logged: Logged, start: datetime, end: datetime) -> Course:

@@ -11,11 +11,12 @@ import residue
 from residue.installation.room import Room
 from residue.loudness.caps.caps import expand
 from residue.loudness.caps.rules import RULES
+from residue.loudness.meters.weightings import Weighting
 from residue.loudness.outputs.calibration import Calibration
 from residue.page.page_parts import table
 from residue.runtime.report.cells import figure, openings_in_words, percent, verdict
 from residue.runtime.report.coverage import together
-from residue.runtime.report.days import ReportedDay
+from residue.runtime.report.days import ReportedDay, Vibrations
 from residue.runtime.report.house import ReportedHouse
 from residue.runtime.report.page_of_day import day_on_page
 from residue.schedule.spans import local
@@ -138,6 +139,7 @@ def _overview(days: Sequence[ReportedDay], zone: ZoneInfo) -> Iterator[str]:
         "NIOSH",
         "OSHA",
         "A(8)",
+        *(["A(8) horizontal"] if (sideways := _any_horizontal_cap(days)) else []),
         "interventions",
         "faults",
     ]
@@ -151,14 +153,23 @@ def _overview(days: Sequence[ReportedDay], zone: ZoneInfo) -> Iterator[str]:
             figure(day.exposure.lex_8h_db) + " dB(A)" if day.exposure else "–",
             figure(day.exposure.niosh_percent, ".1f") + " %" if day.exposure else "–",
             figure(day.exposure.osha_percent, ".1f") + " %" if day.exposure else "–",
-            figure(day.vibrations.a8_m_per_s2, ".2f") + " m/s²" if day.vibrations else "–",
+            _daily(day.vibrations),
+            *([_daily(day.horizontal)] if sideways else []),
             str(len(day.interventions)),
             str(len(day.faults)),
         ]
         for day in days
     ]
-    yield table(head, rows, (2, 3, 5, 6, 7, 8, 9, 10))
+    yield table(head, rows, (2, 3, *range(5, len(head))))
     yield f'<p class="small">{escape(_EXPOSURE)}</p>'
+
+
+def _any_horizontal_cap(days: Sequence[ReportedDay]) -> bool:
+    return any(one.cap.quantity.weighting is Weighting.WD for day in days for one in day.courses)
+
+
+def _daily(felt: Vibrations | None) -> str:
+    return figure(felt.a8_m_per_s2, ".2f") + " m/s²" if felt else "–"
 
 
 def _room(house: ReportedHouse) -> Iterator[str]:

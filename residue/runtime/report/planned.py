@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import datetime
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from residue.runtime.journal.log import LevelRow
 from residue.runtime.report.hours_then import OpeningThen
 from residue.runtime.report.plays import PlayedPerformance
 from residue.schedule.agenda import AgendaEntry, plays
+
+_A_ROW = timedelta(minutes=1)
+"""The longest stretch of time of a row of a level."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,23 +28,58 @@ class PlannedAndPlayed:
 
 
 def planned_and_played(
-    openings: Sequence[OpeningThen], played: Sequence[PlayedPerformance], until: datetime, zone: ZoneInfo
+    openings: Sequence[OpeningThen],
+    played: Sequence[PlayedPerformance],
+    start: datetime,
+    end: datetime,
+    zone: ZoneInfo,
+    *,
+    until: datetime,
+    going_on: AgendaEntry | None = None,
 ) -> list[PlannedAndPlayed]:
-    """By performance, in the order of the plan. until: now; what is planned for later does not count."""
-    found = [_plan(one, until, zone) for one in openings]
+    """By performance, in the order of the plan. What sounds on two days counts on both, each with its hours.
+
+    openings: those of the day, from start to end, and those of the days before that reach into it. until: now; what is
+    planned for later does not count. going_on: of `goes_on`.
+    """
+    found = [_plan(one, going_on if one.opening.opens == start else None, zone) for one in openings]
     plan = None if None in found else [entry for entries in found for entry in entries or ()]
-    names = dict.fromkeys([*(entry.performance for entry in plan or ()), *(play.name for play in played)])
-    return [_of(name, plan, [play for play in played if play.name == name]) for name in names]
+    those = None if plan is None else [one for one in plan if one.begins < min(end, until) and one.ends > start]
+    parts = (
+        None
+        if those is None
+        else [replace(one, begins=max(one.begins, start), ends=min(one.ends, end)) for one in those]
+    )
+    names = dict.fromkeys([*(part.performance for part in parts or ()), *(play.name for play in played)])
+    return [_of(name, parts, [play for play in played if play.name == name]) for name in names]
 
 
-def _plan(one: OpeningThen, until: datetime, zone: ZoneInfo) -> list[AgendaEntry] | None:
+def goes_on(minutes: Sequence[LevelRow], start: datetime, duration_s: Mapping[str, float]) -> AgendaEntry | None:
+    """The performance that sounds at the beginning of a day, to its end, or else the last one before; None without one.
+
+    A house that stays open at midnight begins the day after it, with its rest. minutes: around the beginning.
+    """
+    begun = [row for row in minutes if row.performance in duration_s and _began(row) < start]
+    if not begun or (last := begun[-1]).performance is None:
+        return None
+    ends = datetime.fromisoformat(last.utc)
+    if ends >= start - _A_ROW:
+        ends += timedelta(seconds=max(0.0, duration_s[last.performance] - (last.playhead_s or 0.0)))
+    return AgendaEntry(last.performance, _began(last), ends, whole=True)
+
+
+def _began(row: LevelRow) -> datetime:
+    return datetime.fromisoformat(row.utc) - timedelta(seconds=row.playhead_s or row.duration_s)
+
+
+def _plan(one: OpeningThen, before: AgendaEntry | None, zone: ZoneInfo) -> list[AgendaEntry] | None:
     if one.said is None:
         return None
     try:
-        entries = plays(one.opening, one.said.programme, one.said.duration_s, zone)
+        entries = plays(one.opening, one.said.programme, one.said.duration_s, zone, before)
     except KeyError:  # the length of a performance was not known yet
         return None
-    return [entry for entry in entries if entry.begins < until]
+    return entries if before is None else [before, *entries]
 
 
 def _of(name: str, plan: Sequence[AgendaEntry] | None, played: Sequence[PlayedPerformance]) -> PlannedAndPlayed:

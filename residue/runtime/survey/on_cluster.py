@@ -13,7 +13,7 @@ from typing import Any
 from residue.archive.ingest.extras import install_command, reason_in_words
 from residue.problems import stopping
 from residue.runtime.offline.fingerprint import Versions, versions
-from residue.runtime.survey.on_cores import DoneT, JobT
+from residue.runtime.system.on_cores import DoneT, JobT
 
 _ANSWERS_WITHIN_S = 10
 

@@ -12,9 +12,9 @@ from residue.installation.load import PERFORMANCES, PIECE
 from residue.problems import storable
 from residue.runtime.survey.examining import Commission, SurveyJob, examine
 from residue.runtime.survey.on_cluster import on_cluster
-from residue.runtime.survey.on_cores import on_cores
 from residue.runtime.survey.row import SurveyedPerformance
 from residue.runtime.survey.so_far import RowsSoFar
+from residue.runtime.system.on_cores import on_cores
 
 SurveyWork = Callable[[SurveyJob], tuple[SurveyJob, SurveyedPerformance]]
 

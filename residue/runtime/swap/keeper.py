@@ -17,6 +17,7 @@ from residue.runtime.journal.in_force_digest import in_force
 from residue.runtime.swap.moment import moment
 from residue.runtime.swap.stager import checked
 from residue.runtime.swap.swaps import SwapDone, Swaps
+from residue.runtime.system.beside_loop import in_thread
 
 logger = logging.getLogger(__name__)
 
@@ -80,7 +81,7 @@ class SwapKeeper:
         opening = show.timekeeper.opening_at(show.clock.now())
         now = moment(show.keeper.house, show.in_force().hours.programme, show.engine.snapshot, opening)
         look = partial(self._swaps.look, now, show.clock.monotonic_s(), planning=show.planner.busy)
-        taken, told = await asyncio.to_thread(look)
+        taken, told = await in_thread(look)
         for text in told:
             self._happened("swap", text, None)
             self._tell(text)
@@ -88,7 +89,7 @@ class SwapKeeper:
             self._took(taken)
             installation = show.in_force()
             now_there = replace(installation, performances=find_performances(installation.folder))
-            self._happened("in force", await asyncio.to_thread(in_force, now_there), None)
+            self._happened("in force", await in_thread(in_force, now_there), None)
         show.player.held_back = self._swaps.held_back  # after the new plan, with which the new performance begins
 
     def _took(self, taken: SwapDone) -> None:

@@ -18,9 +18,8 @@ from residue.archive.swap.asking import ask_back, stage
 from residue.archive.swap.places import Candidate, Request, When, beside
 from residue.installation.load import PERFORMANCES, Installation, graph_of
 from residue.problems import ProblemError, nearest
-from residue.processes import give_way
+from residue.processes import PLANS, give_way
 from residue.runtime.house.osc_handlers import SwapOrder
-from residue.runtime.planning.planning import NICENESS
 from residue.runtime.system.child_process import ChildProcess, ProcessStarter
 from residue.runtime.system.clock import SystemClock
 
@@ -103,7 +102,7 @@ class Stager:
 
 def main() -> None:
     """Copies a bag to its waiting place."""
-    give_way(NICENESS)
+    give_way(PLANS)
     folder, bag, name, when = sys.argv[1:5]
     try:
         needs = graph_of(Path(folder)).needs

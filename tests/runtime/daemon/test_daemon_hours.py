@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import signal
+import threading
+import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -132,3 +135,27 @@ def test_a_folder_for_the_curator_is_answered_in_and_a_calendar_of_the_web_count
     answer = (shared / "hours-answer.txt").read_text()
     assert "TAKEN" in answer
     assert "hours.ics is fetched from localhost every 15 min." in answer
+
+
+@pytest.mark.long
+def test_a_server_of_calendars_that_does_not_answer_keeps_no_house_from_ending(tmp_path: Path) -> None:
+    """Within TimeoutStopSec of the unit: systemd would kill it then."""
+    one, shared, asked = Daemon(tmp_path), tmp_path / "shared", threading.Event()
+    shared.mkdir()
+
+    def answers_late(_asked: object) -> None:
+        asked.set()
+        time.sleep(19.0)  # the fetch gives up after 20 s without a word
+
+    (one.installation / "hours.toml").rename(shared / "hours.toml")
+    room = one.installation / "room.toml"
+    with server(answers_late) as url:
+        named = f'[hours_folder]\npath = "{shared}"\ncalendar_url = "{url}/house.ics"\nwithout_encryption = true\n'
+        room.write_text(f"{room.read_text()}\n{named}")
+        process = one.start("--device", "silent")
+        try:
+            assert asked.wait(60.0)
+            process.send_signal(signal.SIGTERM)
+            assert process.wait(15.0) == 0
+        finally:
+            one.end()

@@ -6,8 +6,10 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from residue.runtime.house.exchange import Hold, Log, Next, Release, Start, World
+from residue.runtime.house.exchange import FadeOut, Hold, Log, Next, Release, Start, World
 from residue.runtime.house.house import State, step
+from residue.schedule.calendar import PagedCalendar
+from residue.schedule.opening import Opening
 from residue.schedule.programme import Programme
 from residue.schedule.timetable import AHEAD_S, kept_timetable
 from tests.runtime.house.test_house import BEGIN, DURATION_S, PROGRAMME, Gallery, opening
@@ -23,16 +25,19 @@ class InStep(Gallery):
     known_s: dict[str, float] = field(default_factory=lambda: dict(DURATION_S))
 
     def __post_init__(self) -> None:
+        self.hours = PagedCalendar(UTC, lambda _first, _days: self.openings)
         self._timetable = kept_timetable()
         self.begun: list[tuple[float, Start]] = []
 
     def hear(self, event: object) -> None:
-        here = self.opening
-        entries = self._timetable(here, self.programme, self.known_s, UTC)
+        by_the_hours = self.hours.opening_at(self.now)
+        due = self._timetable(self.hours, by_the_hours, self.programme, self.known_s, self.now)
+        here, entries = (by_the_hours, None) if due is None else (due.opening, due.entries)
         world = World(self.now, self.monotonic_s, here, self.engine.view, UTC, timetable=entries)
         before = self.engine.view.turn
         self.house, actions = step(self.house, event, world, self.programme)  # type: ignore[arg-type]
         self.engine.act(actions)
+        self.actions += actions
         self.log += [action for action in actions if isinstance(action, Log)]
         starts = [action for action in actions if isinstance(action, Start)]
         if self.engine.view.turn != before:
@@ -147,3 +152,34 @@ def test_it_rests_until_closing_after_the_last() -> None:
     one.wait(580.0)
     assert instants(one) == [("second-batch", 0.0), ("second-batch", 220.0), ("second-batch", 440.0)]
     assert (one.house.state, one.house.reason) == (State.RESTING, "until closing")
+
+
+MIDNIGHT_S = 15 * 3600.0
+"""After BEGIN."""
+STAYS_OPEN = Opening(BEGIN - timedelta(hours=9), BEGIN + timedelta(days=3), "drawn")
+
+
+def around_midnight(from_s: float) -> InStep:
+    """The rounds of 63 s begin at the midnight before, so that the second batch sounds from 23:59:50 to 00:00:10."""
+    return InStep([STAYS_OPEN], PROGRAMME, now=BEGIN + timedelta(seconds=MIDNIGHT_S + from_s))
+
+
+def test_over_midnight_it_plays_to_its_end_what_is_under_way_and_then_begins_the_day() -> None:
+    one = around_midnight(-30.0)
+    one.wait(120.0)
+    since = [(name, at_s - MIDNIGHT_S) for name, at_s in instants(one)]
+    assert since[-5:-1] == [
+        ("second-batch", -10.0),
+        ("first-batch", 15.0),
+        ("second-batch", 32.0),
+        ("third-batch", 57.0),
+    ]
+    assert not [action for action in one.actions if type(action) is FadeOut]
+
+
+@pytest.mark.parametrize("late_s", [-20.0, 3.0, 25.0])
+def test_one_that_comes_late_over_midnight_joins_the_others(late_s: float) -> None:
+    early, late = around_midnight(-60.0), around_midnight(late_s)
+    early.wait(180.0)
+    late.wait(120.0 - late_s)
+    assert instants(late) == instants(early)[-len(instants(late)) :]

@@ -16,10 +16,11 @@ from residue.archive.performance import FILE_NAME, Permission, read_performance,
 from residue.installation.load import load
 from residue.loudness.plan.arc import GainCurve
 from residue.loudness.plan.plan import Lowering
-from residue.problems import Severity
+from residue.problems import Severity, stopping
 from residue.runtime.offline.inspection import inspect
 from residue.runtime.planning.planning import known, make_ready
 from residue.runtime.planning.preparation import open_performance, plan_performance, playback_of
+from residue.schedule import expansion
 from tests.runtime import kitchen
 
 
@@ -55,6 +56,25 @@ def edited(installation: Path, file: str, *changes: tuple[str, str]) -> Path:
         text = text.replace(before, after)
     (installation / file).write_text(text, encoding="utf-8")
     return installation
+
+
+def test_a_calendar_that_is_refused_is_worked_out_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It may have taken all of its minute, and its performances are checked all the same."""
+    installation, asked = kitchen.build(tmp_path, 47_399, duration_s=0.2), list[Path]()
+    (installation / "hours.ics").write_text("BEGIN:VCALENDAR", encoding="utf-8")
+    hours = (installation / "hours.toml").read_text(encoding="utf-8")
+    edited(installation, "hours.toml", (hours[hours.index("[weekly]") : hours.index("[programme]")], ""))
+    edited(installation, "piece.toml", ('channel = "forearm"', 'channel = "thigh"'))
+
+    def refused(path: Path, *_: object) -> None:
+        asked.append(path)
+        raise stopping("hours.ics", "Working out its events takes too much time.", "Simplify it.")
+
+    monkeypatch.setattr(expansion, "_asked", refused)
+    found = inspect(installation, "silent", tmp_path / "cache", June())
+    assert asked == [installation / "hours.ics"]
+    assert next(finding.where for finding in found if finding.severity is Severity.STOPS) == "hours.ics"
+    assert any("thigh" in finding.what for finding in found)
 
 
 def test_device_and_channels_are_checked_beside_a_fault_of_a_file(tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from residue.installation.load import load
+from residue.runtime.planning import planner
 from residue.runtime.planning.giving_way import FIRST_S, FORGET_S, GO, LONGEST_S, PAUSE, RUN_S, GivingWay, PlannerGate
 from residue.runtime.planning.planner import Planner
 from tests.runtime import kitchen
@@ -62,6 +63,23 @@ def test_what_waits_at_the_gate_goes_on_when_told_or_when_nobody_is_left_to_tell
         assert not passed.is_set()
         end(told)
         assert passed.wait(60.0)
+
+
+def test_a_planner_that_ends_before_it_is_told_to_pause_is_told_by_its_status(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    installation = load(kitchen.build(tmp_path, port=47_398, duration_s=1.0))
+    deaf, ends = tmp_path / "deaf", tmp_path / "ends"
+    dies = f"exec 0<&-; touch {deaf}; while [ ! -e {ends} ]; do sleep 0.01; done; exit 3"
+    monkeypatch.setattr(planner, "command_of", lambda *_: ["sh", "-c", dies])
+    one = Planner(lambda: installation, tmp_path / "cache", lambda: ())
+    one.start()
+    wait_until(deaf.exists)
+    one.give_way(pauses=True)
+    ends.touch()
+    wait_until(lambda: one.trouble is not None)
+    one.end()
+    assert one.trouble == "The planner ended with status 3."
 
 
 @pytest.mark.long

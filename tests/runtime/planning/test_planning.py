@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from residue.archive.prepared import PreparedPerformance
 from residue.installation.load import Installation, load
 from residue.mapping.playback import Playback, Played
+from residue.problems import ProblemError
 from residue.runtime.planning import preparation
 from residue.runtime.planning.planning import Advance, Outcome, Teller, Work, make_ready, order_of_work
 from residue.runtime.planning.preparation import PROFILES, playback_of
@@ -96,3 +98,39 @@ def test_the_work_is_told_as_a_share_of_all_of_it_with_the_time_that_is_left() -
 
 def test_the_steps_of_the_work_add_up_to_all_of_it() -> None:
     assert sum(step.value for step in Work) == pytest.approx(1.0)
+
+
+@pytest.mark.long
+def test_levels_made_on_all_cores_are_those_made_one_by_one(
+    installation: Installation, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    names, told = installation.played, list[str]()
+    one_by_one = preparation.profiles_of(installation, names, tmp_path / "one")
+    monkeypatch.setattr(preparation, "_WORTH_PROCESSES_FRAMES", 0)
+    monkeypatch.setattr("os.sched_getaffinity", lambda _: {0, 1})
+    side_by_side = preparation.profiles_of(
+        installation, names, tmp_path / "several", lambda what, done, total: told.append(what)
+    )
+    assert f"levels of {len(names)} performances" in told
+    assert "levels" not in told, "they were all in the cache"
+    for name in names:
+        np.testing.assert_array_equal(one_by_one[name].energy, side_by_side[name].energy)
+        np.testing.assert_array_equal(one_by_one[name].ending_peak, side_by_side[name].ending_peak)
+
+
+def test_a_performance_that_cannot_be_opened_keeps_no_others_from_being_made_side_by_side(
+    installation: Installation, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first, second = installation.played
+    made: list[str] = []
+
+    def asked(work: object, jobs: list[str], lost: object) -> list[None]:
+        made.extend(jobs)
+        return [None] * len(jobs)
+
+    monkeypatch.setattr(preparation, "_WORTH_PROCESSES_FRAMES", 0)
+    monkeypatch.setattr("os.sched_getaffinity", lambda _: {0, 1})
+    monkeypatch.setattr(preparation, "on_cores", asked)
+    with pytest.raises(ProblemError, match='There is no performance "no-batch"'):
+        preparation.profiles_of(installation, [first, "no-batch", second], tmp_path)
+    assert made == [first, second]

@@ -23,8 +23,9 @@ from residue.runtime.journal.caps_in_force import CapsRow, caps_said
 from residue.runtime.journal.event_kinds import IN_STEP, OUT_OF_STEP
 from residue.runtime.journal.log import FILE_NAME, EventRow, LevelLog, timestamp
 from residue.runtime.journal.reading import LogReader
-from residue.runtime.report.days import ReportedDay, days
+from residue.runtime.report.days import ReportedDay, Vibrations, days
 from residue.runtime.report.house import ReportedHouse, house_of
+from residue.runtime.report.page import page
 from residue.runtime.report.page_of_day import day_on_page
 from residue.runtime.report.writing import last_day, write_report
 from tests.runtime.logged_days import write_day
@@ -137,6 +138,17 @@ def test_how_the_room_stood_in_step_is_told_and_of_one_opening_the_last_word(day
     heading = "<h3>In step with other rooms</h3>"
     assert heading in "".join(day_on_page(stood, b"", ZoneInfo("Europe/Berlin")))
     assert heading not in "".join(day_on_page(day, b"", ZoneInfo("Europe/Berlin")))
+
+
+def test_horizontal_vibration_stands_in_the_overview_where_a_cap_limits_it(
+    house: ReportedHouse, day: ReportedDay
+) -> None:
+    [cap] = expand([CapEntry(quantity="A(8) horizontal", limit_m_per_s2=0.5)])
+    felt = replace(day, horizontal=Vibrations(0.1234, 2.0), courses=[replace(day.courses[0], cap=cap)])
+    for one, stands in ((felt, True), (replace(day, horizontal=felt.horizontal), False)):
+        written = page(house, [one], {DAY.isoformat(): b""}, NOW, ZoneInfo("Europe/Berlin"))
+        [overview] = [part for part in written.split("<h2>") if part.startswith("The days")]
+        assert ("A(8) horizontal</th>" in overview, "0.12 m/s²" in overview) == (stands, stands)
 
 
 def test_a_cap_that_was_passed_is_named(house: ReportedHouse, tmp_path: Path) -> None:

@@ -11,8 +11,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import closing
 from typing import TypeVar
 
-from residue.processes import end_with_parent, give_way
-from residue.runtime.planning.planning import NICENESS
+from residue.processes import PLANS, end_with_parent, give_way
 
 JobT = TypeVar("JobT")
 DoneT = TypeVar("DoneT")
@@ -72,7 +71,7 @@ class _Cores:
 
 
 def _begin() -> None:
-    give_way(NICENESS)
+    give_way(PLANS)
     end_with_parent()
 
 

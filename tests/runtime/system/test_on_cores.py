@@ -10,7 +10,7 @@ from contextlib import closing
 from functools import partial
 from pathlib import Path
 
-from residue.runtime.survey.on_cores import TRIES, on_cores
+from residue.runtime.system.on_cores import TRIES, on_cores
 from tests.runtime.asking import wait_until
 
 ROOT = Path(__file__).parents[3]
@@ -44,8 +44,8 @@ _ENDLESS = """
 import sys
 from functools import partial
 from pathlib import Path
-from residue.runtime.survey.on_cores import on_cores
-from tests.runtime.survey.test_on_cores import endless
+from residue.runtime.system.on_cores import on_cores
+from tests.runtime.system.test_on_cores import endless
 
 list(on_cores(partial(endless, Path(sys.argv[1])), [1], print, processes=1))
 """
